@@ -1,0 +1,1 @@
+"""Arrays in, arrays out: general signal processing that knows no loudspeaker."""

@@ -1,0 +1,116 @@
+"""Every way Earwitness says no, and the exit code the command line ends with.
+
+    EarwitnessError            1   something failed that is not the input's fault
+    |-- InputError             2   what was given cannot be used
+    |   |-- SessionError       3   the session folder has faults (all of them are listed)
+    |   |-- AudioError         4   a recording cannot be used
+    |   `-- FormatError        5   another file (correction, table, SOFA) cannot be used
+    |-- ArchiveError           6   the archive refuses or is damaged
+    |-- OutputError            7   a result cannot be written (permission, full disk)
+    `-- MissingExtraError      8   an optional part of the program is not installed
+
+A message has four parts, in this order: what is wrong, where, what was expected, what to do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+
+class EarwitnessError(Exception):
+    """An error made for the person at the keyboard: what, where, expected, remedy."""
+
+    exit_code = 1
+
+    def __init__(self, what: str, *, where: str = "", expected: str = "", remedy: str = "") -> None:
+        self.what = what
+        self.where = where
+        self.expected = expected
+        self.remedy = remedy
+        parts = (("", what), ("where: ", where), ("expected: ", expected), ("to do: ", remedy))
+        super().__init__("\n".join(label + text for label, text in parts if text))
+
+
+class InputError(EarwitnessError):
+    """What was given cannot be used."""
+
+    exit_code = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One fault of a session folder.
+
+    file : path inside the folder; line : 1-based line in that file or None;
+    field : dotted name such as "microphone.sensitivity_fs_per_pa" or "take 12 (h030.wav)", may be "".
+    """
+
+    what: str
+    file: str
+    line: int | None = None
+    field: str = ""
+    expected: str = ""
+    remedy: str = ""
+
+    def __str__(self) -> str:
+        place = self.file + (f", line {self.line}" if self.line else "")
+        place += f", {self.field}" if self.field else ""
+        tail = "".join(f"\n    {k}: {v}" for k, v in (("expected", self.expected), ("to do", self.remedy)) if v)
+        return f"{place}\n    {self.what}{tail}"
+
+
+class SessionError(InputError):
+    """A session folder with faults; all of them at once in `faults`."""
+
+    exit_code = 3
+
+    def __init__(self, folder: str, faults: Sequence[Fault]) -> None:
+        self.faults = tuple(faults)
+        count = len(self.faults)
+        super().__init__(
+            f"the session folder has {count} fault{'s' if count != 1 else ''}, nothing was taken in",
+            where=folder,
+            remedy="mend what is listed and run the same command again",
+        )
+
+    def __str__(self) -> str:
+        return "\n".join([super().__str__(), *(f"{i}. {fault}" for i, fault in enumerate(self.faults, 1))])
+
+
+class AudioError(InputError):
+    """A recording cannot be used."""
+
+    exit_code = 4
+
+
+class FormatError(InputError):
+    """A file in an outside format cannot be used."""
+
+    exit_code = 5
+
+
+class ArchiveError(EarwitnessError):
+    """The archive refuses, or is damaged."""
+
+    exit_code = 6
+
+
+class OutputError(EarwitnessError):
+    """A result cannot be written."""
+
+    exit_code = 7
+
+
+class MissingExtraError(EarwitnessError):
+    """An optional part of the program is not installed."""
+
+    exit_code = 8
+
+
+def choice(name: str, value: str, allowed: Iterable[str]) -> str:
+    """`value`, if it is one of `allowed`; otherwise InputError that lists them."""
+    allowed = tuple(allowed)
+    if value in allowed:
+        return value
+    raise InputError(f"{name} is {value!r}", expected="one of " + ", ".join(allowed))

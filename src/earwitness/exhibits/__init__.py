@@ -1,0 +1,1 @@
+"""What is shown, as values: charts, tables and captions."""

@@ -1,0 +1,107 @@
+"""What is shown, as values: no pixels, no colors. Renderers turn one Chart into screen, page, print and still."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from earwitness.quantities import Curve, DirectivityMap
+
+Role = Literal[
+    "direct",
+    "window",
+    "reflected",
+    "reflected part",
+    "all directions",
+    "in room",
+    "directivity",
+    "mended",
+    "before",
+    "plain",
+]
+RegionKind = Literal["window", "splice", "target", "heard"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trace:
+    """One curve of a chart. role : its meaning, from which the renderer takes color, width and dash;
+    label : direct label at its end; ribbon : show its uncertainty (k = 2)."""
+
+    curve: Curve
+    role: Role
+    label: str
+    ribbon: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """A band of frequency and, for windows and targets, of level. label stands beside it."""
+
+    kind: RegionKind
+    low_hz: float
+    high_hz: float
+    low: float | None = None
+    high: float | None = None
+    label: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A numbered finding at a point of a curve; the same number stands in text, table and talk."""
+
+    number: int
+    at_hz: float
+    at: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Panel:
+    """One plot area. low, high, step : of the vertical axis in `unit`;
+    db_per_decade : length of a decade as dB (IEC 60263), None where the axis is not in dB."""
+
+    label: str
+    unit: str
+    low: float
+    high: float
+    step: float
+    traces: tuple[Trace, ...] = ()
+    regions: tuple[Region, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    map: DirectivityMap | None = None
+    map_edges: tuple[Curve, ...] = ()
+    db_per_decade: float | None = 25.0
+
+
+@dataclass(frozen=True, slots=True)
+class Caption:
+    """finding : what the chart shows, from numbers; reading : how to read it."""
+
+    finding: str
+    reading: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chart:
+    """One chart: panels stacked over a shared logarithmic frequency axis."""
+
+    key: str
+    title: str
+    subtitle: str
+    caption: Caption
+    panels: tuple[Panel, ...]
+    low_hz: float = 20.0
+    high_hz: float = 20_000.0
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows of text under columns; align : "left" or "right" per column."""
+
+    key: str
+    title: str
+    columns: tuple[str, ...]
+    align: tuple[Literal["left", "right"], ...]
+    rows: tuple[tuple[str, ...], ...]
+    note: str = ""

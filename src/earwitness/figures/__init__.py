@@ -1,0 +1,1 @@
+"""Responses become the standard curves and single numbers."""

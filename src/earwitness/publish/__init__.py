@@ -1,0 +1,1 @@
+"""A review becomes files for strangers."""

@@ -1,0 +1,51 @@
+"""The values that walk through the program: frozen, checked once, read-only."""
+
+from earwitness.quantities.axis import FrequencyAxis, log_axis, report_axis
+from earwitness.quantities.curve import Curve
+from earwitness.quantities.directions import Directions, cta_orbits, from_orbit, on_orbit
+from earwitness.quantities.figure import Figure, not_judged
+from earwitness.quantities.lineage import Step, step
+from earwitness.quantities.measurement import (
+    BudgetLine,
+    Gate,
+    Harmonics,
+    Measurement,
+    NearField,
+    Splice,
+)
+from earwitness.quantities.quality import QualityFlag
+from earwitness.quantities.reading import DirectivityMap, Reading
+from earwitness.quantities.response import (
+    REFERENCE_PRESSURE_PA,
+    REFERENCE_VOLTAGE_V,
+    DirectionalResponse,
+    Impedance,
+)
+
+__all__ = [
+    "REFERENCE_PRESSURE_PA",
+    "REFERENCE_VOLTAGE_V",
+    "BudgetLine",
+    "Curve",
+    "DirectionalResponse",
+    "Directions",
+    "DirectivityMap",
+    "Figure",
+    "FrequencyAxis",
+    "Gate",
+    "Harmonics",
+    "Impedance",
+    "Measurement",
+    "NearField",
+    "QualityFlag",
+    "Reading",
+    "Splice",
+    "Step",
+    "cta_orbits",
+    "from_orbit",
+    "log_axis",
+    "not_judged",
+    "on_orbit",
+    "report_axis",
+    "step",
+]

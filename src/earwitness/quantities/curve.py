@@ -1,0 +1,76 @@
+"""A quantity against frequency, with its trust."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from earwitness.quantities.arrays import BoolArray, FloatArray, lock_fields, require_shape
+from earwitness.quantities.axis import FrequencyAxis
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Curve:
+    """A quantity against frequency.
+
+    key : such as "listening_window"; name : words for people, "listening window"
+    values : (F,) in `unit`
+    u : (F,) standard uncertainty of this curve alone, in `unit` (cancels in no difference)
+    u_common : (F,) standard uncertainty shared by every curve of the session (calibrator, microphone file,
+        voltage): it moves all curves together and cancels in their differences
+    valid : (F,) bool; outside it `values` are to be shown pale, never used for a figure
+    unit : "dB", "deg", "ohm", "%", "s"
+    reference : what 0 means, "dB SPL at 1 m, 2.83 V"
+    lineage : keys of the steps it came from
+    """
+
+    key: str
+    name: str
+    axis: FrequencyAxis
+    values: FloatArray
+    u: FloatArray
+    u_common: FloatArray
+    valid: BoolArray
+    unit: str
+    reference: str
+    lineage: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        lock_fields(self, values=float, u=float, u_common=float, valid=bool)
+        shape = self.axis.hz.shape
+        for name in ("values", "u", "u_common", "valid"):
+            require_shape(f"Curve {self.key}", name, getattr(self, name), shape)
+        if not np.isfinite(self.values[self.valid]).all():
+            raise ValueError(f"curve {self.key} holds values that are not numbers where it says it is valid")
+
+    @property
+    def u_total(self) -> FloatArray:
+        """(F,) standard uncertainty of the absolute value."""
+        return np.hypot(self.u, self.u_common)
+
+    def minus(self, other: Curve, *, key: str, name: str, reference: str) -> Curve:
+        """Difference of two curves of one session: the common part cancels, the rest adds in quadrature."""
+        if not self.axis.same_as(other.axis):
+            raise ValueError(f"{self.key} and {other.key} stand on different frequencies; resample one first")
+        return Curve(
+            key=key,
+            name=name,
+            axis=self.axis,
+            values=self.values - other.values,
+            u=np.hypot(self.u, other.u),
+            u_common=np.zeros_like(self.u),
+            valid=self.valid & other.valid,
+            unit=self.unit,
+            reference=reference,
+            lineage=tuple(dict.fromkeys(self.lineage + other.lineage)),
+        )
+
+    def valid_band_hz(self) -> tuple[float, float] | None:
+        """Lowest and highest valid frequency, or None."""
+        rows = np.flatnonzero(self.valid)
+        return (float(self.axis.hz[rows[0]]), float(self.axis.hz[rows[-1]])) if rows.size else None
+
+    def renamed(self, key: str, name: str) -> Curve:
+        """The same curve under another key and name."""
+        return replace(self, key=key, name=name)

@@ -1,0 +1,145 @@
+"""What the reduction of one session yields: responses, how they were won, and what is wrong with them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from earwitness.quantities.arrays import BoolArray, FloatArray, lock_fields, require_shape
+from earwitness.quantities.axis import FrequencyAxis
+from earwitness.quantities.lineage import Step
+from earwitness.quantities.quality import QualityFlag
+from earwitness.quantities.response import DirectionalResponse, Impedance
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """The time window put on every far-field impulse response.
+
+    start_s, end_s : relative to the arrival of the direct sound [s]; taper_s : length of the closing taper [s]
+    reflection_s : first reflection after the direct sound [s], or None in an anechoic room
+    source : "anechoic", "room dimensions", "stated by the tester"
+    lowest_valid_hz : below it the gated response is not used
+    """
+
+    start_s: float
+    end_s: float
+    taper_s: float
+    reflection_s: float | None
+    source: str
+    lowest_valid_hz: float
+
+
+@dataclass(frozen=True, slots=True)
+class Splice:
+    """How near field and gated far field were joined.
+
+    low_hz, high_hz : edges of the blend, chosen by the data
+    gain_db : level change put on the near field to meet the far field; expected_gain_db : from geometry
+    slope_db_per_octave, spread_db : of their difference inside the blend
+    delay_s, inverted : alignment of the near field
+    sentence : plain words for the page
+    """
+
+    low_hz: float
+    high_hz: float
+    gain_db: float
+    expected_gain_db: float
+    slope_db_per_octave: float
+    spread_db: float
+    delay_s: float
+    inverted: bool
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NearField:
+    """Near-field response of one cone or port. level_db : (F,) [dB re 1 Pa/V]; phase_rad : (F,)."""
+
+    driver: str
+    axis: FrequencyAxis
+    level_db: FloatArray
+    phase_rad: FloatArray
+    lowest_valid_hz: float
+    highest_valid_hz: float
+
+    def __post_init__(self) -> None:
+        lock_fields(self, level_db=float, phase_rad=float)
+        require_shape("NearField", "level_db", self.level_db, self.axis.hz.shape)
+        require_shape("NearField", "phase_rad", self.phase_rad, self.axis.hz.shape)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Harmonics:
+    """Harmonic responses of one sweep take, split off in time.
+
+    take : id; drive_v : rms voltage of the sweep's sine [V]; distance_m : of the microphone
+    place : "far-field" or "near-field"
+    orders : harmonic orders, (2, 3, 4, 5); axis : frequency of the fundamental
+    fundamental_db : (F,) level of the fundamental at the microphone [dB SPL rms]
+    harmonic_db : (K, F) level of harmonic n at n times the axis frequency [dB SPL rms]
+    noise_db : (K, F) noise floor of harmonic_db
+    valid : (K, F); False where n f lies outside the sweep or the recording
+    """
+
+    take: str
+    drive_v: float
+    distance_m: float
+    place: Literal["far-field", "near-field"]
+    orders: tuple[int, ...]
+    axis: FrequencyAxis
+    fundamental_db: FloatArray
+    harmonic_db: FloatArray
+    noise_db: FloatArray
+    valid: BoolArray
+
+    def __post_init__(self) -> None:
+        lock_fields(self, fundamental_db=float, harmonic_db=float, noise_db=float, valid=bool)
+        shape = (len(self.orders), len(self.axis))
+        require_shape("Harmonics", "fundamental_db", self.fundamental_db, shape[1:])
+        for name in ("harmonic_db", "noise_db", "valid"):
+            require_shape("Harmonics", name, getattr(self, name), shape)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BudgetLine:
+    """One contribution to the uncertainty. u_db : (F,) standard uncertainty; common : shared by all directions."""
+
+    name: str
+    source: str
+    u_db: FloatArray
+    common: bool
+
+    def __post_init__(self) -> None:
+        lock_fields(self, u_db=float)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Measurement:
+    """All that the reduction of one session yields.
+
+    response : over all measured directions; snr_db : (D, F) as recorded with the gate used
+    impulse_rate_hz, impulse : on-axis impulse response [Pa/V], gated, for looking at; impulse_onset_s : time of
+        its direct sound in the array
+    budget : contributions to the on-axis uncertainty
+    kept_takes : ids of takes kept for other reductions (level series, multitone, ...), not used here
+    """
+
+    response: DirectionalResponse
+    snr_db: FloatArray
+    gate: Gate
+    splice: Splice | None
+    near_field: tuple[NearField, ...]
+    harmonics: tuple[Harmonics, ...]
+    impedance: Impedance | None
+    impulse_rate_hz: float
+    impulse: FloatArray
+    impulse_onset_s: float
+    budget: tuple[BudgetLine, ...]
+    flags: tuple[QualityFlag, ...]
+    kept_takes: tuple[str, ...]
+    steps: tuple[Step, ...]
+
+    def __post_init__(self) -> None:
+        lock_fields(self, snr_db=float, impulse=float)
+        require_shape("Measurement", "snr_db", self.snr_db, self.response.pressure.shape)

@@ -1,0 +1,75 @@
+"""Responses: what a loudspeaker radiates in each direction, and how it loads an amplifier."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from earwitness.quantities.arrays import (
+    BoolArray,
+    ComplexArray,
+    FloatArray,
+    lock_fields,
+    require_shape,
+)
+from earwitness.quantities.axis import FrequencyAxis
+from earwitness.quantities.directions import Directions
+
+REFERENCE_PRESSURE_PA = 20e-6
+REFERENCE_VOLTAGE_V = 2.83
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DirectionalResponse:
+    """Free-field pressure per volt at 1 m, far-field referred, over directions.
+
+    pressure : (D, F) complex [Pa/V], exp(+j omega t), one time base for all directions (zero when sound leaves
+        the reference point)
+    u_db : (D, F) standard uncertainty of each direction alone [dB]
+    u_common_db : (F,) standard uncertainty shared by all directions [dB]
+    valid : (D, F) bool
+    absolute : False when the level has no calibration (then no SPL may be stated)
+    distance_m : where the microphones stood, for the record (values are referred to 1 m)
+    """
+
+    axis: FrequencyAxis
+    directions: Directions
+    pressure: ComplexArray
+    u_db: FloatArray
+    u_common_db: FloatArray
+    valid: BoolArray
+    absolute: bool = True
+    distance_m: float = 1.0
+    lineage: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        lock_fields(self, pressure=complex, u_db=float, u_common_db=float, valid=bool)
+        shape = (len(self.directions), len(self.axis))
+        for name in ("pressure", "u_db", "valid"):
+            require_shape("DirectionalResponse", name, getattr(self, name), shape)
+        require_shape("DirectionalResponse", "u_common_db", self.u_common_db, shape[1:])
+        if not np.isfinite(self.pressure[self.valid]).all():
+            raise ValueError("the response holds values that are not numbers where it says it is valid")
+
+    def level_db(self, voltage_v: float = REFERENCE_VOLTAGE_V) -> FloatArray:
+        """(D, F) sound pressure level at 1 m for `voltage_v` rms [dB re 20 uPa]; -inf where pressure is 0."""
+        with np.errstate(divide="ignore"):
+            return 20 * np.log10(np.abs(self.pressure) * voltage_v / REFERENCE_PRESSURE_PA)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Impedance:
+    """Electrical input impedance. ohm : (F,) complex [ohm]; u_ohm : (F,) of the magnitude; u_deg : (F,) of the phase."""
+
+    axis: FrequencyAxis
+    ohm: ComplexArray
+    u_ohm: FloatArray
+    u_deg: FloatArray
+    valid: BoolArray
+    lineage: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        lock_fields(self, ohm=complex, u_ohm=float, u_deg=float, valid=bool)
+        for name in ("ohm", "u_ohm", "u_deg", "valid"):
+            require_shape("Impedance", name, getattr(self, name), self.axis.hz.shape)

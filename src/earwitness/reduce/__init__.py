@@ -1,0 +1,1 @@
+"""Recordings become responses in Pa/V, with trust and lineage."""

@@ -1,0 +1,1 @@
+"""Values of exhibits become pictures and markup."""

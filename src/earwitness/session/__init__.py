@@ -1,0 +1,1 @@
+"""A loudspeaker and a measuring session as validated facts."""

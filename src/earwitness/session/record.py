@@ -1,0 +1,89 @@
+"""The loudspeaker as it stands on paper: what it is, what it costs, what its maker claims."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Text = Annotated[str, Field(min_length=1, max_length=400)]
+Position = tuple[Finite, Finite, Finite]
+
+
+class Strict(BaseModel):
+    """Frozen, unknown keys refused, nothing coerced silently but whole numbers to floats."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
+
+
+class Price(Strict):
+    """Price when tested. currency : ISO 4217 code; per : what one buys for it."""
+
+    amount: Positive
+    currency: Annotated[str, Field(pattern="^[A-Z]{3}$")]
+    per: Literal["piece", "pair"] = "pair"
+
+
+class Driver(Strict):
+    """One radiating part. diameter_m : effective diameter (middle of surround to middle of surround; for a port
+    its mouth); position_m : center, from the reference point, AES69 axes (x forward, y left, z up);
+    count : how many alike work together in its near field's place; faces : "front" or "rear"."""
+
+    name: Text
+    kind: Literal["cone", "dome", "horn", "ribbon", "port", "passive radiator", "other"]
+    diameter_m: Positive
+    position_m: Position = (0.0, 0.0, 0.0)
+    count: Annotated[int, Field(ge=1, le=64)] = 1
+
+
+ClaimQuantity = Literal[
+    "sensitivity",
+    "sensitivity 1 W",
+    "lowest frequency",
+    "highest frequency",
+    "frequency range",
+    "rated impedance",
+    "minimum impedance",
+    "amplifier power",
+    "highest level",
+]
+
+
+class Claim(Strict):
+    """One of the maker's claims.
+
+    value : number in `unit`; value_to : second number of a range; tolerance_db : "+-3 dB" of a frequency range;
+    drop_db : "-6 dB" of a band limit; text : the words as printed.
+    """
+
+    quantity: ClaimQuantity
+    value: Positive
+    value_to: Positive | None = None
+    unit: Text
+    tolerance_db: Positive | None = None
+    drop_db: Positive | None = None
+    text: str = ""
+
+
+class Loudspeaker(Strict):
+    """A loudspeaker type under test. Lengths in metres, mass in kilograms."""
+
+    name: Text
+    maker: Text
+    type: Literal["stand-mount", "floor-stander", "in-wall", "center", "subwoofer", "monitor", "horn", "other"]
+    enclosure: Literal["closed", "vented", "passive radiator", "open", "other"]
+    powered: bool = False
+    invented: bool = False
+    year: Annotated[int, Field(ge=1900, le=2200)] | None = None
+    price: Price | None = None
+    width_m: Positive
+    height_m: Positive
+    depth_m: Positive
+    mass_kg: Positive | None = None
+    reference_axis: Text
+    symmetric: bool = True
+    rated_impedance_ohm: Positive | None = None
+    drivers: Annotated[tuple[Driver, ...], Field(alias="driver", min_length=1)]
+    claims: Annotated[tuple[Claim, ...], Field(alias="claim")] = ()

@@ -1,0 +1,205 @@
+"""One measuring session as facts: what session.toml says, validated. No arrays; recordings by path and hash."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, TypeVar
+
+from pydantic import Field
+
+from earwitness.session.record import Finite, Loudspeaker, Positive, Strict, Text
+
+FORMAT = 1
+T = TypeVar("T")
+Channel = Annotated[int, Field(ge=1, le=64)]
+
+
+class Tester(Strict):
+    """Who measured and how the sample was had."""
+
+    name: Text = "not stated"
+    obtained: Text = "not stated"
+    disclosure: Text = "not stated"
+
+
+class Calibrator(Strict):
+    """A recording of a sound calibrator on the microphone, same gain as the takes."""
+
+    file: Text
+    level_db: Finite = 94.0
+    frequency_hz: Positive = 1000.0
+    channel: Channel = 1
+    tolerance_db: Positive = 0.25
+
+
+class Microphone(Strict):
+    """sensitivity_fs_per_pa : digital full scale (peak 1.0) per pascal; or a calibrator recording.
+    correction_file : the microphone's response, frequency and dB (and degrees)."""
+
+    name: Text = "not stated"
+    serial: str = ""
+    sensitivity_fs_per_pa: Positive | None = None
+    sensitivity_u_db: Positive = 0.2
+    calibrator: Calibrator | None = None
+    correction_file: Text | None = None
+    correction_u_db: Positive | None = None
+
+
+class Drive(Strict):
+    """voltage_v : rms voltage of the sweep's sine at the terminals; powered loudspeakers state their input."""
+
+    voltage_v: Positive
+    u_db: Positive = 0.1
+
+
+class SweepStimulus(Strict):
+    """An exponential sweep by its parameters.
+
+    form : "synchronized" sin(2 pi f1 L exp(t/L)), "classic" sin(2 pi f1 L (exp(t/L) - 1)); L = duration / ln(f2/f1)
+    lead_in_s : silence before the sweep in every recording (used as noise sample)
+    """
+
+    kind: Literal["sweep"] = "sweep"
+    form: Literal["synchronized", "classic"] = "synchronized"
+    start_hz: Positive
+    stop_hz: Positive
+    duration_s: Positive
+    fade_in_s: Annotated[float, Field(ge=0)] = 0.0
+    fade_out_s: Annotated[float, Field(ge=0)] = 0.0
+    lead_in_s: Annotated[float, Field(ge=0)] = 0.0
+
+
+class FileStimulus(Strict):
+    """The file that was played; lead_in_s : silence before it in every recording."""
+
+    kind: Literal["file"]
+    file: Text
+    channel: Channel = 1
+    lead_in_s: Annotated[float, Field(ge=0)] = 0.0
+
+
+class ReferenceChannel(Strict):
+    """A loop-back of what was played. volts_per_fs : terminal voltage per full scale, where it was tapped there;
+    None : the loop-back is before the amplifier and only carries time and shape."""
+
+    channel: Channel = 2
+    volts_per_fs: Positive | None = None
+
+
+class Room(Strict):
+    """Inner size of the room and where things stood [m]. Positions from a floor corner: along length, width, height."""
+
+    length_m: Positive
+    width_m: Positive
+    height_m: Positive
+    loudspeaker_m: tuple[Positive, Positive, Positive]
+    microphone_m: tuple[Positive, Positive, Positive]
+
+
+class Environment(Strict):
+    """Air and room. Give one of: anechoic = true, room, first_reflection_ms (after the direct sound)."""
+
+    temperature_c: Annotated[float, Field(ge=-20, le=50)] = 20.0
+    humidity_percent: Annotated[float, Field(ge=0, le=100)] = 50.0
+    pressure_kpa: Annotated[float, Field(ge=50, le=110)] = 101.325
+    anechoic: bool = False
+    room: Room | None = None
+    first_reflection_ms: Positive | None = None
+
+
+class _Take(Strict):
+    """What every take has. id : made from the file name when not given; microphone_channel : 1-based."""
+
+    id: Text
+    file: Text
+    sha256: Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
+    microphone_channel: Channel = 1
+    reference_channel: Channel | None = None
+    drive_v: Positive | None = None
+    temperature_c: Annotated[float, Field(ge=-20, le=50)] | None = None
+    note: str = ""
+
+
+class FarFieldTake(_Take):
+    """A far-field position on an orbit. distance_m : from the reference point."""
+
+    kind: Literal["far-field"]
+    orbit: Literal["horizontal", "vertical"]
+    angle_deg: Annotated[float, Field(ge=-180, le=360)]
+    distance_m: Positive
+
+
+class NearFieldTake(_Take):
+    """At the center of a cone or port. distance_m : gap between microphone and cone."""
+
+    kind: Literal["near-field"]
+    driver: Text
+    distance_m: Annotated[float, Field(ge=0, le=0.5)] = 0.0
+
+
+class LevelTake(_Take):
+    """One step of a level series: the stimulus at drive_v, on axis at distance_m, or near the named driver."""
+
+    kind: Literal["level"]
+    drive_v: Positive
+    distance_m: Positive
+    driver: Text | None = None
+
+
+class MultitoneTake(_Take):
+    """A multitone; stimulus_file : the file that was played; periods start after run_in_s."""
+
+    kind: Literal["multitone"]
+    drive_v: Positive
+    distance_m: Positive
+    stimulus_file: Text
+    period_s: Positive
+    run_in_s: Annotated[float, Field(ge=0)] = 0.0
+
+
+class ImpedanceTake(_Take):
+    """Two channels, voltage over the load and over (or before) a sense resistor.
+
+    circuit : "resistor in ground leg" (channel A source, channel B over the resistor) or "series resistor"
+    (channel A before, channel B behind the resistor, over the load); role : "load", "open", "short", "reference".
+    """
+
+    kind: Literal["impedance"]
+    circuit: Literal["series resistor", "resistor in ground leg"] = "series resistor"
+    resistor_ohm: Positive
+    resistor_tolerance_percent: Positive = 1.0
+    channel_a: Channel = 1
+    channel_b: Channel = 2
+    role: Literal["load", "open", "short", "reference"] = "load"
+    reference_ohm: Positive | None = None
+
+
+class NoiseFloorTake(_Take):
+    """Silence at the measuring position, same gain as the takes."""
+
+    kind: Literal["noise floor"]
+
+
+Take = Annotated[
+    FarFieldTake | NearFieldTake | LevelTake | MultitoneTake | ImpedanceTake | NoiseFloorTake,
+    Field(discriminator="kind"),
+]
+
+
+class Session(Strict):
+    """One validated session. `takes` in the order of the file; patterns already spelled out."""
+
+    format: Literal[1]
+    date: Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$")]
+    loudspeaker: Loudspeaker
+    tester: Tester = Tester()
+    microphone: Microphone
+    drive: Drive
+    stimulus: Annotated[SweepStimulus | FileStimulus, Field(discriminator="kind")]
+    reference: ReferenceChannel | None = None
+    environment: Environment = Environment()
+    takes: Annotated[tuple[Take, ...], Field(min_length=1)]
+    file_hashes: dict[str, str] = Field(default_factory=dict)
+
+    def takes_of(self, kind: type[T]) -> tuple[T, ...]:
+        """All takes of one kind, in order."""
+        return tuple(t for t in self.takes if isinstance(t, kind))

@@ -1,0 +1,1 @@
+"""Tables and rules of standards as data, with the clause beside each."""
