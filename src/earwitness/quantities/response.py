@@ -60,7 +60,10 @@ class DirectionalResponse:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Impedance:
-    """Electrical input impedance. ohm : (F,) complex [ohm]; u_ohm : (F,) of the magnitude; u_deg : (F,) of the phase."""
+    """Electrical input impedance.
+
+    ohm : (F,) complex [ohm]; u_ohm : (F,) standard uncertainty of the magnitude; u_deg : (F,) of the phase.
+    """
 
     axis: FrequencyAxis
     ohm: ComplexArray
