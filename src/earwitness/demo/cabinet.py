@@ -1,0 +1,151 @@
+"""A driver in a vented, leaking box as one electro-mechano-acoustic circuit.
+
+After Small, Vented-Box Loudspeaker Systems (JAES 1973), with the voice coil's inductance and the losses of port and
+leak kept. exp(+j omega t); every transfer is per volt at the terminals and holds for peak and rms alike. A positive
+voltage moves the cone outward; volume velocities count outward.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from earwitness.errors import InputError
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+SPEED_OF_SOUND_M_S = 343.0
+AIR_DENSITY_KG_M3 = 1.204
+
+
+@dataclass(frozen=True, slots=True)
+class Driver:
+    """A moving-coil driver by its lumped elements, SI units throughout.
+
+    InputError where an element is not positive (the coil's inductance may be zero).
+    """
+
+    coil_resistance_ohm: float
+    coil_inductance_h: float
+    force_factor_n_a: float
+    moving_mass_kg: float
+    compliance_m_n: float
+    mechanical_resistance_kg_s: float
+    cone_area_m2: float
+
+    def __post_init__(self) -> None:
+        if not self.coil_inductance_h >= 0:
+            raise InputError(f"the coil's inductance is {self.coil_inductance_h} H", expected="0 or more")
+        for name in (
+            "coil_resistance_ohm",
+            "force_factor_n_a",
+            "moving_mass_kg",
+            "compliance_m_n",
+            "mechanical_resistance_kg_s",
+            "cone_area_m2",
+        ):
+            _positive(name, getattr(self, name))
+
+    @property
+    def resonance_hz(self) -> float:
+        return float(1 / (2 * np.pi * np.sqrt(self.moving_mass_kg * self.compliance_m_n)))
+
+    @property
+    def mechanical_q(self) -> float:
+        return 2 * np.pi * self.resonance_hz * self.moving_mass_kg / self.mechanical_resistance_kg_s
+
+    @property
+    def electrical_q(self) -> float:
+        mass_reactance = 2 * np.pi * self.resonance_hz * self.moving_mass_kg
+        return mass_reactance * self.coil_resistance_ohm / self.force_factor_n_a**2
+
+    @property
+    def total_q(self) -> float:
+        return self.mechanical_q * self.electrical_q / (self.mechanical_q + self.electrical_q)
+
+    @property
+    def equivalent_volume_m3(self) -> float:
+        """Volume of air at 343 m/s and 1.204 kg/m^3 as stiff as the suspension."""
+        return AIR_DENSITY_KG_M3 * SPEED_OF_SOUND_M_S**2 * self.cone_area_m2**2 * self.compliance_m_n
+
+
+@dataclass(frozen=True, slots=True)
+class VentedBox:
+    """Inner volume, port tuning, and the quality factors of leak and port at the tuning. InputError unless positive."""
+
+    volume_m3: float
+    tuning_hz: float
+    leak_q: float
+    port_q: float
+
+    def __post_init__(self) -> None:
+        for name in ("volume_m3", "tuning_hz", "leak_q", "port_q"):
+            _positive(name, getattr(self, name))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Motion:
+    """What one volt does, each of shape (frequencies,).
+
+    impedance_ohm : at the terminals; excursion_m_v : cone displacement per volt;
+    cone_m3_s_v, port_m3_s_v, leak_m3_s_v : volume velocity per volt.
+    """
+
+    frequency_hz: FloatArray
+    impedance_ohm: ComplexArray
+    excursion_m_v: ComplexArray
+    cone_m3_s_v: ComplexArray
+    port_m3_s_v: ComplexArray
+    leak_m3_s_v: ComplexArray
+
+    def far_pressure_pa_v(self, distance_m: float, *, density_kg_m3: float = AIR_DENSITY_KG_M3) -> ComplexArray:
+        """Pressure per volt of all three flows as one point source in full space, without the travel delay.
+
+        InputError where the distance is not positive.
+        """
+        _positive("distance_m", distance_m)
+        flow = self.cone_m3_s_v + self.port_m3_s_v + self.leak_m3_s_v
+        return np.asarray(2j * np.pi * self.frequency_hz * density_kg_m3 * flow / (4 * np.pi * distance_m))
+
+
+def vented_motion(driver: Driver, box: VentedBox, frequency_hz: FloatArray) -> Motion:
+    """Solve the circuit at every frequency, air at 343 m/s and 1.204 kg/m^3.
+
+    The box is a compliance beside the leak beside the port; its input impedance loads the cone through the area
+    squared. InputError where a frequency is not positive.
+    """
+    frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
+    if not np.all(frequency > 0):
+        raise InputError("a frequency is not positive", expected="numbers above 0 Hz")
+    s: ComplexArray = np.asarray(2j * np.pi * frequency, dtype=np.complex128)
+    tuning = 2 * np.pi * box.tuning_hz
+    compliance = box.volume_m3 / (AIR_DENSITY_KG_M3 * SPEED_OF_SOUND_M_S**2)
+    port_mass = 1 / (tuning**2 * compliance)
+    leak_resistance = box.leak_q / (tuning * compliance)
+    port = s * port_mass + tuning * port_mass / box.port_q
+    admittance = s * compliance + 1 / leak_resistance + 1 / port
+    mechanical = (
+        driver.mechanical_resistance_kg_s
+        + s * driver.moving_mass_kg
+        + 1 / (s * driver.compliance_m_n)
+        + driver.cone_area_m2**2 / admittance
+    )
+    electrical = driver.coil_resistance_ohm + s * driver.coil_inductance_h
+    velocity = driver.force_factor_n_a / (electrical * mechanical + driver.force_factor_n_a**2)
+    cone = driver.cone_area_m2 * velocity
+    return Motion(
+        frequency_hz=frequency,
+        impedance_ohm=np.asarray(electrical + driver.force_factor_n_a**2 / mechanical, dtype=np.complex128),
+        excursion_m_v=np.asarray(velocity / s, dtype=np.complex128),
+        cone_m3_s_v=np.asarray(cone, dtype=np.complex128),
+        port_m3_s_v=np.asarray(-cone / (admittance * port), dtype=np.complex128),
+        leak_m3_s_v=np.asarray(-cone / (admittance * leak_resistance), dtype=np.complex128),
+    )
+
+
+def _positive(name: str, value: float) -> None:
+    if not (value > 0 and np.isfinite(value)):
+        raise InputError(f"{name} is {value}", expected="a number above 0")

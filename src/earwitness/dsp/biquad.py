@@ -1,0 +1,94 @@
+"""Second-order sections of parametric equalizers.
+
+Formulas: Audio EQ Cookbook, W3C Working Group Note, June 2021. Q is the cookbook's Q throughout.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from earwitness.errors import InputError, choice
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+BiquadKind = Literal["peaking", "low_shelf", "high_shelf", "low_pass", "high_pass"]
+
+KINDS = ("peaking", "low_shelf", "high_shelf", "low_pass", "high_pass")
+HIGHEST_SHARE_OF_RATE = 0.49
+
+
+def biquad(
+    kind: BiquadKind, frequency_hz: float, q: float, sample_rate_hz: float, *, gain_db: float = 0.0
+) -> FloatArray:
+    """Coefficients (6,): b0, b1, b2, 1, a1, a2, a row of scipy's second-order sections.
+
+    gain_db has no effect on low_pass and high_pass. Raises InputError for an unknown kind, q <= 0, or a
+    frequency outside 0 to 0.49 of the sample rate.
+    """
+    choice("the kind of filter", kind, KINDS)
+    numbers = (frequency_hz, q, sample_rate_hz, gain_db)
+    if not all(map(math.isfinite, numbers)) or q <= 0.0:
+        raise InputError(f"a filter with Q {q} and gain {gain_db} dB", expected="finite numbers, Q above zero")
+    if not 0.0 < frequency_hz < HIGHEST_SHARE_OF_RATE * sample_rate_hz:
+        raise InputError(
+            f"a filter at {frequency_hz} Hz for a sample rate of {sample_rate_hz} Hz",
+            expected=f"above 0 and below {HIGHEST_SHARE_OF_RATE * sample_rate_hz} Hz",
+            remedy="move the filter or use a higher sample rate",
+        )
+    omega = 2.0 * math.pi * frequency_hz / sample_rate_hz
+    cosine, alpha = math.cos(omega), math.sin(omega) / (2.0 * q)
+    amplitude = 10.0 ** (gain_db / 40.0)
+    if kind == "peaking":
+        b = (1.0 + alpha * amplitude, -2.0 * cosine, 1.0 - alpha * amplitude)
+        a = (1.0 + alpha / amplitude, -2.0 * cosine, 1.0 - alpha / amplitude)
+    elif kind in ("low_shelf", "high_shelf"):
+        b, a = _shelf(amplitude, cosine if kind == "low_shelf" else -cosine, alpha)
+        if kind == "high_shelf":
+            b, a = (b[0], -b[1], b[2]), (a[0], -a[1], a[2])
+    else:
+        sign = 1.0 if kind == "low_pass" else -1.0
+        edge = 1.0 - sign * cosine
+        b = (edge / 2.0, sign * edge, edge / 2.0)
+        a = (1.0 + alpha, -2.0 * cosine, 1.0 - alpha)
+    return np.asarray(np.array([*b, *a]) / a[0], dtype=np.float64)
+
+
+def _shelf(
+    amplitude: float, cosine: float, alpha: float
+) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
+    """Low shelf; a high shelf is the same with cos w0 and the odd coefficients negated."""
+    up, down, root = amplitude + 1.0, amplitude - 1.0, 2.0 * math.sqrt(amplitude) * alpha
+    b = (
+        amplitude * (up - down * cosine + root),
+        2.0 * amplitude * (down - up * cosine),
+        amplitude * (up - down * cosine - root),
+    )
+    a = (up + down * cosine + root, -2.0 * (down + up * cosine), up + down * cosine - root)
+    return b, a
+
+
+def cascade_response(sections: FloatArray, frequency_hz: FloatArray, sample_rate_hz: float) -> ComplexArray:
+    """Product of the digital responses of sections (n, 6) at frequency_hz (F,); shape (F,). exp(+j omega t)."""
+    delay = np.exp(-2j * math.pi * np.asarray(frequency_hz, dtype=np.float64) / sample_rate_hz)
+    rows = np.atleast_2d(sections)[:, :, None]
+    above = rows[:, 0] + delay * (rows[:, 1] + delay * rows[:, 2])
+    below = rows[:, 3] + delay * (rows[:, 4] + delay * rows[:, 5])
+    return np.asarray(np.prod(above / below, axis=0), dtype=np.complex128)
+
+
+def q_from_bandwidth(bandwidth_octaves: float) -> float:
+    """Cookbook Q of a bandwidth in octaves between the half-gain points, analog: 1 / (2 sinh(BW ln 2 / 2))."""
+    if not 0.0 < bandwidth_octaves < math.inf:
+        raise InputError(f"a bandwidth of {bandwidth_octaves} octaves", expected="above zero")
+    return 1.0 / (2.0 * math.sinh(0.5 * math.log(2.0) * bandwidth_octaves))
+
+
+def bandwidth_from_q(q: float) -> float:
+    """Bandwidth in octaves between the half-gain points of a cookbook Q, analog."""
+    if not 0.0 < q < math.inf:
+        raise InputError(f"a Q of {q}", expected="above zero")
+    return 2.0 / math.log(2.0) * math.asinh(1.0 / (2.0 * q))

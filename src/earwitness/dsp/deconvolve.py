@@ -1,0 +1,151 @@
+"""From recordings of a sweep to impulse responses, and the harmonic responses that lie before them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import scipy.fft
+
+from earwitness.dsp.sweep import SweepLaw, harmonic_lead_s, raised_cosine_rise
+from earwitness.errors import InputError
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+
+BAND_MARGIN = 1.05
+TAPER_SHARE = 0.2
+
+
+def regularization(
+    reference_spectrum: ComplexArray,
+    frequency_hz: FloatArray,
+    low_hz: float,
+    high_hz: float,
+    *,
+    in_band: float = 1e-10,
+) -> FloatArray:
+    """Real epsilon of Y X* / (|X|^2 + epsilon), shape of frequency_hz.
+
+    Inside [1.05 low_hz, high_hz / 1.05] it is in_band * |X(f)|^2 (the level bias is then 20 lg(1 / (1 + in_band))
+    at every frequency); outside it is max |X|^2; between them a raised cosine in log frequency, half an octave wide.
+    Raises InputError if the band is empty, the reference is silent or in_band is negative.
+    """
+    power = np.abs(reference_spectrum) ** 2
+    peak = float(np.max(power, initial=0.0))
+    inner_low, inner_high = low_hz * BAND_MARGIN, high_hz / BAND_MARGIN
+    if not 0.0 < inner_low < inner_high or in_band < 0.0:
+        raise InputError(
+            f"no band to divide in between {low_hz} Hz and {high_hz} Hz",
+            expected="0 < low_hz, high_hz at least 1.11 times as high, in_band not negative",
+            remedy="correct the band of the sweep",
+        )
+    if not (math.isfinite(peak) and peak > 0.0):
+        raise InputError(
+            "the reference signal is silent or not finite",
+            expected="a sweep with samples other than zero",
+            remedy="give the signal that was played",
+        )
+    octave = np.log2(np.maximum(frequency_hz, np.finfo(np.float64).tiny))
+    beyond = np.maximum(math.log2(inner_low) - octave, octave - math.log2(inner_high))
+    outside = 0.5 - 0.5 * np.cos(math.pi * np.clip(beyond / 0.5, 0.0, 1.0))
+    return np.asarray((1.0 - outside) * in_band * power + outside * peak, dtype=np.float64)
+
+
+def deconvolve(
+    recordings: FloatArray,
+    reference: FloatArray,
+    sample_rate_hz: float,
+    low_hz: float,
+    high_hz: float,
+    *,
+    lead_s: float = 0.0,
+    in_band: float = 1e-10,
+) -> FloatArray:
+    """Impulse responses of recordings (..., samples) to the one reference (samples,); shape (..., fft length).
+
+    Regularized spectral division over all takes at once. Sample 0 is time zero; what comes before it (harmonic
+    responses, up to lead_s seconds) is wrapped to the end of the buffer. The FFT holds the recording, the
+    reference and lead_s, so that nothing overlaps. A recording may be longer than the reference, not shorter.
+    Raises InputError if it is, if samples are not finite, or as `regularization` does.
+    """
+    if reference.ndim != 1 or recordings.ndim < 1 or recordings.shape[-1] < reference.size:
+        raise InputError(
+            f"a recording of {recordings.shape[-1:]} samples cannot hold a signal of {reference.shape} samples",
+            expected="recordings at least as long as what was played",
+            remedy="record until the room has decayed",
+        )
+    if not (math.isfinite(lead_s) and lead_s >= 0.0 and np.all(np.isfinite(recordings))):
+        raise InputError(
+            f"recordings that are not finite, or a lead of {lead_s} s",
+            expected="finite samples and a lead of 0 or more",
+            remedy="check the recordings",
+        )
+    length = scipy.fft.next_fast_len(recordings.shape[-1] + reference.size + math.ceil(lead_s * sample_rate_hz), True)
+    spectrum = np.asarray(scipy.fft.rfft(reference, length), dtype=np.complex128)
+    frequency = np.asarray(np.fft.rfftfreq(length, 1.0 / sample_rate_hz), dtype=np.float64)
+    epsilon = regularization(spectrum, frequency, low_hz, high_hz, in_band=in_band)
+    inverse = np.conj(spectrum) / (np.abs(spectrum) ** 2 + epsilon)
+    taken = scipy.fft.rfft(recordings, length, axis=-1)
+    return np.asarray(scipy.fft.irfft(taken * inverse, length, axis=-1), dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HarmonicResponse:
+    """The windowed response of one order.
+
+    samples : (..., samples); start_s : time of the first sample relative to the exact origin -L ln n.
+    """
+
+    order: int
+    samples: FloatArray
+    start_s: float
+    sample_rate_hz: float
+
+
+def harmonic_response(
+    impulse: FloatArray,
+    law: SweepLaw,
+    order: int,
+    sample_rate_hz: float,
+    *,
+    pre_s: float | None = None,
+    post_s: float | None = None,
+) -> HarmonicResponse:
+    """Cut order n out of impulse responses (..., fft length) whose negative times are wrapped to the end.
+
+    The window reaches from -L ln n - pre_s to -L ln n + post_s with raised-cosine ends of a fifth of its length
+    (the rise ends before the origin). Left out, pre_s is a tenth of the gap to order n + 1 and post_s nine tenths
+    of the gap to order n - 1, which for order 1 is as long as that for order 2.
+    Raises InputError for a window that is empty, or longer than the buffer.
+    """
+    centre = -harmonic_lead_s(law, order)
+    pre = 0.1 * law.rate_s * math.log((order + 1) / order) if pre_s is None else pre_s
+    post = 0.9 * law.rate_s * math.log(order / (order - 1) if order > 1 else 2.0) if post_s is None else post_s
+    first = round((centre - pre) * sample_rate_hz)
+    index = np.arange(first, round((centre + post) * sample_rate_hz))
+    if pre < 0.0 or post <= 0.0 or not 0 < index.size <= impulse.shape[-1]:
+        raise InputError(
+            f"a window of {pre} s before and {post} s after the response of order {order} does not fit",
+            expected=f"between 1 and {impulse.shape[-1]} samples",
+            remedy="use a longer sweep or a shorter window",
+        )
+    window = np.ones(index.size)
+    fall = round(TAPER_SHARE * index.size)
+    rise = min(fall, math.floor(0.8 * pre * sample_rate_hz))
+    window[:rise] = raised_cosine_rise(rise)
+    window[index.size - fall :] *= raised_cosine_rise(fall)[::-1]
+    cut = impulse[..., index % impulse.shape[-1]] * window
+    return HarmonicResponse(order, cut, first / sample_rate_hz - centre, sample_rate_hz)
+
+
+def harmonic_spectrum(response: HarmonicResponse, fundamental_hz: FloatArray) -> ComplexArray:
+    """H_n(n f) at the fundamentals (F,) about the exact time origin; shape (..., F).
+
+    Harmonic distortion of order n is |H_n(n f)| / |H_1(f)|, f the fundamental, without any further factor.
+    """
+    time = response.start_s + np.arange(response.samples.shape[-1]) / response.sample_rate_hz
+    angle = 2.0 * math.pi * response.order * time[:, None] * fundamental_hz[None, :]
+    return np.asarray(response.samples @ np.exp(-1j * angle), dtype=np.complex128)

@@ -1,0 +1,47 @@
+"""Minimum-phase responses from magnitudes, and group delay without unwrapping."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import scipy.fft
+
+from earwitness.errors import InputError
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+
+
+def minimum_phase(magnitude: FloatArray, *, floor_ratio: float = 1e-7) -> ComplexArray:
+    """Minimum-phase spectrum of magnitudes (..., bins) from 0 Hz to half the sample rate; same shape.
+
+    Real cepstrum, folded onto positive times. bins = n / 2 + 1 for an even FFT length n, which should be eight
+    times the impulse response or more; the low end must be given down to 0 Hz. Magnitudes below floor_ratio of
+    the largest are raised to it. Raises InputError for fewer than 3 bins, magnitudes that are not finite, negative
+    or all 0, or a floor_ratio that is not between 0 and 1.
+    """
+    usable = magnitude.shape[-1:] > (2,) and bool(np.all(np.isfinite(magnitude)) and np.all(magnitude >= 0.0))
+    peak = np.max(magnitude, axis=-1, keepdims=True) if usable else np.zeros(1)
+    if not np.all(peak > 0.0) or not 0.0 < floor_ratio < 1.0:
+        raise InputError(
+            f"no minimum phase for magnitudes of shape {magnitude.shape} and a floor of {floor_ratio}",
+            expected="3 or more finite magnitudes, none negative, not all 0; a floor between 0 and 1",
+            remedy="give the magnitude from 0 Hz to half the sample rate",
+        )
+    length = 2 * (magnitude.shape[-1] - 1)
+    cepstrum = scipy.fft.irfft(np.log(np.maximum(magnitude, floor_ratio * peak)), length, axis=-1)
+    cepstrum[..., 1 : length // 2] *= 2.0
+    cepstrum[..., length // 2 + 1 :] = 0.0
+    return np.asarray(np.exp(scipy.fft.rfft(cepstrum, axis=-1)), dtype=np.complex128)
+
+
+def group_delay_s(impulse: FloatArray, sample_rate_hz: float) -> FloatArray:
+    """Group delay in seconds of impulse responses (..., samples) at the rfft frequencies; (..., samples // 2 + 1).
+
+    Re{FFT(n h) / FFT(h)} / fs, without unwrapping. Raises InputError where the spectrum is 0.
+    """
+    spectrum = scipy.fft.rfft(impulse, axis=-1)
+    if np.any(spectrum == 0.0):
+        raise InputError("the response is 0 at a frequency and has no group delay there", remedy="mask that frequency")
+    ramped = scipy.fft.rfft(impulse * np.arange(impulse.shape[-1]), axis=-1)
+    return np.asarray(np.real(ramped / spectrum) / sample_rate_hz, dtype=np.float64)

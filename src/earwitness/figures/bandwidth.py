@@ -1,0 +1,79 @@
+"""Lower band limits F3, F6, F10: where a curve falls a stated number of dB below a reference level."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from earwitness.quantities import Curve, Figure, not_judged
+from earwitness.quantities.arrays import FloatArray
+
+START_HZ = 300.0
+NARROW_DIP_OCTAVES = 1 / 9
+
+
+def _crossing(x: FloatArray, above: FloatArray, first: int) -> float:
+    """log2 frequency of the zero between points first and first + 1 of a curve over falling x."""
+    step = above[first] / (above[first] - above[first + 1])
+    return float(x[first] + step * (x[first + 1] - x[first]))
+
+
+def _first_lasting_fall(x: FloatArray, above: FloatArray) -> int | None:
+    """Index of the last point at or above 0 before the first fall that is no narrow dip; None if there is none."""
+    below = above < 0
+    edges = np.flatnonzero(~below[:-1] & below[1:])
+    for edge in edges:
+        back = np.flatnonzero(~below[edge + 1 :])
+        if back.size == 0:
+            return int(edge)
+        last = int(edge + back[0])
+        if _crossing(x, above, int(edge)) - _crossing(x, above, last) >= NARROW_DIP_OCTAVES:
+            return int(edge)
+    return None
+
+
+def lower_limit(
+    curve: Curve,
+    reference_db: float,
+    drop_db: float,
+    *,
+    key: str,
+    u_reference_db: float = 0.0,
+    start_hz: float = START_HZ,
+) -> Figure:
+    """Frequency of the first crossing below reference_db - drop_db, scanning downward from `start_hz` [Hz].
+
+    Linear in dB against log frequency. A region below the limit narrower than 1/9 octave is passed over if the
+    curve returns (IEC 60268-5 rule for the effective frequency range, as paraphrased by a third party). If the curve
+    stays above to the end of its frequencies, the result is that frequency, "at most".
+    Not judged: the curve does not cover `start_hz`, is below the limit there, or stops being valid above the crossing.
+    """
+    limit = reference_db - drop_db
+    method = f"first fall of {curve.name} below {drop_db:g} dB under {reference_db:.1f} dB, down from {start_hz:g} Hz"
+
+    def refuse(reason: str) -> Figure:
+        return not_judged(key, reason, unit="Hz", method=method, lineage=curve.lineage)
+
+    hz = curve.axis.hz
+    start = int(np.searchsorted(hz, start_hz * (1 + 1e-9), side="right")) - 1
+    if start < 0 or not curve.valid[start] or hz[-1] < start_hz * (1 - 1e-9):
+        return refuse(f"{curve.name} is not valid at {start_hz:g} Hz")
+    invalid = np.flatnonzero(~curve.valid[: start + 1])
+    bottom = int(invalid[-1]) + 1 if invalid.size else 0
+    rows = np.arange(start, bottom - 1, -1)
+    x, above = np.log2(hz[rows]), curve.values[rows] - limit
+    if above[0] < 0:
+        return refuse(f"{curve.name} is already below {limit:.1f} dB at {start_hz:g} Hz")
+    fall = _first_lasting_fall(x, above)
+    if fall is None and bottom > 0:
+        return refuse(f"{curve.name} is valid down to {hz[bottom]:.0f} Hz only and has not fallen that far there")
+    if fall is None:
+        return Figure(
+            key, float(hz[0]), 0.0, "Hz", (float(hz[0]), start_hz), method, bound="at most", lineage=curve.lineage
+        )
+    frequency = 2 ** _crossing(x, above, fall)
+    slope = abs(float((above[fall + 1] - above[fall]) / (x[fall + 1] - x[fall])))
+    u_level = math.hypot(float(curve.u[rows[fall]]), u_reference_db)
+    u = frequency * math.log(2) * u_level / slope
+    return Figure(key, frequency, u, "Hz", (float(hz[bottom]), start_hz), method, lineage=curve.lineage)

@@ -1,0 +1,198 @@
+"""The curves of ANSI/CTA-2034-A from levels on two orbits.
+
+Every spatial average here is an average of energies, so each curve is one row of weights over the measured
+directions; the same row gives the uncertainty, and differences of curves keep the directions they share.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from earwitness.quantities import Curve, Directions, FrequencyAxis, on_orbit
+from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.standards import cta2034
+from earwitness.standards.cta2034 import Position, RearWall
+
+_SAME_ANGLE_DEG = 0.01
+
+NAMES = {
+    "on_axis": "on axis",
+    "listening_window": "listening window",
+    "floor": "floor reflections",
+    "ceiling": "ceiling reflections",
+    "front_wall": "front wall reflections",
+    "side_wall": "side wall reflections",
+    "rear_wall": "rear wall reflections",
+    "early_reflections": "early reflections",
+    "total_horizontal": "total horizontal reflections",
+    "total_vertical": "total vertical reflections",
+    "sound_power": "sound power",
+    "in_room": "estimated in-room response",
+}
+INDEX_NAMES = {
+    "early_reflections_di": ("early reflections directivity index", "early_reflections"),
+    "sound_power_di": ("sound power directivity index", "sound_power"),
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Levels:
+    """Levels over directions, as the windows need them.
+
+    level_db, u_db : (D, F) [dB]; u_common_db : (F,) [dB]; valid : (D, F) bool
+    reference : what 0 dB means; lineage : keys of the steps they came from
+    """
+
+    axis: FrequencyAxis
+    directions: Directions
+    level_db: FloatArray
+    u_db: FloatArray
+    u_common_db: FloatArray
+    valid: BoolArray
+    reference: str
+    lineage: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Windows:
+    """curves by key; missing : reason by key of a curve that the directions cannot give; choices made."""
+
+    curves: dict[str, Curve]
+    missing: dict[str, str]
+    choices: dict[str, str]
+
+
+def _rows_of(directions: Directions) -> dict[Position, list[int]]:
+    """Rows by position; the axis and its opposite are filed under the horizontal orbit."""
+    known = cta2034.all_positions()
+    found: dict[Position, list[int]] = {}
+    on = {"horizontal": on_orbit(directions, "horizontal"), "vertical": on_orbit(directions, "vertical")}
+    for orbit, angle in known:
+        rows, angles = on[orbit]
+        near = rows[np.abs(angles - angle) < _SAME_ANGLE_DEG]
+        if near.size:
+            found[orbit, angle] = [int(row) for row in near]
+    return found
+
+
+def _spread(shares: dict[Position, float], rows: dict[Position, list[int]], size: int) -> FloatArray | str:
+    """(D,) weights that sum to 1, or the reason why there are none; a position measured twice is averaged."""
+    absent = [place for place in shares if place not in rows]
+    if absent:
+        listed = ", ".join(f"{orbit} {angle:+.0f}°" for orbit, angle in absent[:6])
+        more = f" and {len(absent) - 6} more" if len(absent) > 6 else ""
+        return f"{len(absent)} of {len(shares)} positions were not measured: {listed}{more}"
+    weights = np.zeros(size)
+    for place, share in shares.items():
+        weights[rows[place]] += share / len(rows[place])
+    spread: FloatArray = weights / weights.sum()
+    return spread
+
+
+def _mean(parts: dict[str, FloatArray | str], share: dict[str, float]) -> FloatArray | str:
+    """Weighted sum of rows, or the reasons of the parts that are missing."""
+    total: FloatArray | None = None
+    reasons = []
+    for key, factor in share.items():
+        part = parts[key]
+        if isinstance(part, str):
+            reasons.append(f"{NAMES[key]}: {part}")
+        else:
+            total = factor * part if total is None else total + factor * part
+    return "; ".join(reasons) if reasons or total is None else total
+
+
+def window_weights(
+    directions: Directions, *, rear_wall: RearWall = "all 19", axis_weight: float = 4.0
+) -> dict[str, FloatArray | str]:
+    """(D,) energy weights of every curve by key, each summing to 1, or the reason why a curve is missing.
+
+    axis_weight : how often the listed sound-power weight of 0 and 180 degrees counts; 4 is the exact area of the
+    cell, 1 the table taken literally. Source: ANSI/CTA-2034-A as reproduced by third parties.
+    """
+    rows, size = _rows_of(directions), len(directions)
+    parts: dict[str, FloatArray | str] = {"on_axis": _spread({("horizontal", 0.0): 1.0}, rows, size)}
+    for component in cta2034.COMPONENTS:
+        places = cta2034.positions(component, rear_wall=rear_wall)
+        parts[component] = _spread(dict.fromkeys(places, 1.0), rows, size)
+    for key, members in (
+        ("early_reflections", cta2034.EARLY_REFLECTIONS),
+        ("total_horizontal", cta2034.HORIZONTAL_REFLECTIONS),
+        ("total_vertical", cta2034.VERTICAL_REFLECTIONS),
+    ):
+        parts[key] = _mean(parts, {member: 1.0 / len(members) for member in members})
+    power = {
+        place: float(cta2034.weight(place[1])) * (axis_weight if place[1] in (0.0, 180.0) else 1.0)
+        for place in cta2034.all_positions()
+    }
+    parts["sound_power"] = _spread(power, rows, size)
+    parts["in_room"] = _mean(parts, dict(cta2034.IN_ROOM_WEIGHTS))
+    return parts
+
+
+def _average(levels: Levels, weights: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """(F,) level [dB], (D, F) shares of the energy, (F,) validity; a point needs every position it uses."""
+    used = weights > 0
+    row = weights[used, None]
+    picked = levels.level_db[used]
+    valid: BoolArray = np.all(levels.valid[used] & np.isfinite(picked), axis=0)
+    safe = np.where(np.isfinite(picked), picked, 0.0)
+    top = safe.max(axis=0)
+    energy = row * 10 ** ((safe - top) / 10)
+    total = energy.sum(axis=0)
+    shares: FloatArray = np.zeros(levels.level_db.shape)
+    shares[used] = energy / total
+    level: FloatArray = top + 10 * np.log10(total)
+    return level, shares, valid
+
+
+def windows(levels: Levels, *, rear_wall: RearWall = "all 19", axis_weight: float = 4.0) -> Windows:
+    """All curves of ANSI/CTA-2034-A that the measured directions give, and the reasons for the others.
+
+    No angle is filled in or mirrored. Uncertainties: each direction on its own, first order; the directivity
+    indices are listening window minus curve, in which shared directions cancel in part and the common part wholly.
+    """
+    curves: dict[str, Curve] = {}
+    missing: dict[str, str] = {}
+    shares: dict[str, FloatArray] = {}
+    for key, weights in window_weights(levels.directions, rear_wall=rear_wall, axis_weight=axis_weight).items():
+        if isinstance(weights, str):
+            missing[key] = weights
+            continue
+        values, shares[key], valid = _average(levels, weights)
+        u = np.sqrt(((shares[key] * levels.u_db) ** 2).sum(axis=0))
+        curves[key] = Curve(
+            key,
+            NAMES[key],
+            levels.axis,
+            values,
+            u,
+            levels.u_common_db,
+            valid,
+            "dB",
+            levels.reference,
+            levels.lineage,
+        )
+    for key, (name, other) in INDEX_NAMES.items():
+        absent = [part for part in ("listening_window", other) if part in missing]
+        if absent:
+            missing[key] = "; ".join(f"{NAMES[part]}: {missing[part]}" for part in absent)
+            continue
+        window, curve = curves["listening_window"], curves[other]
+        u = np.sqrt((((shares["listening_window"] - shares[other]) * levels.u_db) ** 2).sum(axis=0))
+        curves[key] = Curve(
+            key,
+            name,
+            levels.axis,
+            window.values - curve.values,
+            u,
+            np.zeros_like(u),
+            window.valid & curve.valid,
+            "dB",
+            f"{NAMES[other]} equal to the listening window",
+            levels.lineage,
+        )
+    choices = {"edition": cta2034.EDITION, "rear_wall": rear_wall, "axis_weight": f"{axis_weight:g}"}
+    return Windows(curves, missing, choices)

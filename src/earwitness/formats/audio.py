@@ -1,0 +1,239 @@
+"""Recordings as WAV and FLAC files: read with every check, written without a silent change of a sample."""
+
+from __future__ import annotations
+
+import os
+import struct
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO, Literal
+
+import numpy as np
+
+from earwitness.errors import AudioError, InputError, OutputError, choice
+from earwitness.quantities.arrays import FloatArray, locked
+
+MIN_RATE_HZ = 44_100
+MAX_RATE_HZ = 192_000
+MAX_VALUES = 2**27
+SUBTYPES = ("PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE")
+
+Subtype = Literal["PCM_24", "FLOAT"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recording:
+    """One audio file in memory.
+
+    samples (C, N) : full scale is 1; rate_hz : sample rate; subtype : how the samples were stored, as in SUBTYPES.
+    """
+
+    samples: FloatArray
+    rate_hz: int
+    subtype: str
+
+
+def read_audio(path: Path, *, max_values: int = MAX_VALUES) -> Recording:
+    """The recording in the WAV or FLAC file `path`.
+
+    `max_values` limits channels times samples. AudioError: no such file, empty, not WAV or FLAC, shorter than its
+    header says, sample rate outside 44.1 to 192 kHz, lossy or 8-bit samples, values that are not finite, too large.
+    """
+    import soundfile
+
+    _check_container(path)
+    try:
+        with soundfile.SoundFile(str(path)) as file:
+            rate_hz, subtype, frames, channels = file.samplerate, file.subtype, file.frames, file.channels
+            _check_header(path, rate_hz, subtype, frames * channels, max_values)
+            found = file.read(dtype="float64", always_2d=True)
+    except (soundfile.SoundFileError, OSError, ValueError, MemoryError) as error:
+        raise AudioError(
+            "the recording cannot be decoded; it may be truncated or damaged",
+            where=str(path),
+            expected="a complete WAV or FLAC file",
+            remedy=f"copy or export the recording again ({error})",
+        ) from None
+    if found.shape[0] != frames:
+        raise _truncated(path, f"{frames} samples", f"{found.shape[0]}")
+    bad = ~np.isfinite(found)
+    if np.any(bad):
+        sample, channel = np.argwhere(bad)[0]
+        raise AudioError(
+            f"the recording holds {np.count_nonzero(bad)} values that are not finite numbers",
+            where=f"{path}, channel {channel + 1}, sample {sample} ({sample / rate_hz:.6f} s)",
+            expected="finite samples",
+            remedy="export the recording again, as 24-bit samples if the program writes faulty floats",
+        )
+    return Recording(locked(found.T, np.float64), int(rate_hz), str(subtype))
+
+
+def write_audio(path: Path, samples: FloatArray, rate_hz: int, *, subtype: Subtype = "PCM_24") -> None:
+    """Write `samples` (C, N) or (N,), full scale 1, as WAV or FLAC by the suffix of `path`.
+
+    24-bit samples are rounded to the nearest step, without dither. InputError for samples that are not finite or,
+    in 24 bits, beyond full scale (nothing is clipped), for float in FLAC and for an unknown suffix; OutputError
+    if the file cannot be written. The same samples give the same bytes.
+    """
+    choice("the sample format", subtype, ("PCM_24", "FLOAT"))
+    suffix = choice("the suffix of an audio file", path.suffix.lower(), (".wav", ".flac"))
+    values = np.atleast_2d(np.asarray(samples, dtype=np.float64))
+    _check_writable(path, values, rate_hz)
+    if subtype == "FLOAT" and suffix == ".flac":
+        raise InputError(
+            "FLAC holds no floating-point samples",
+            where=str(path),
+            expected="24-bit samples, or a .wav file",
+            remedy="name the file .wav or write 24-bit samples",
+        )
+    part = path.with_name(path.name + ".part")
+    try:
+        if subtype == "FLOAT":
+            _write_float(part, values, rate_hz)
+        else:
+            _write_24_bit(part, values, rate_hz, path, "WAV" if suffix == ".wav" else "FLAC")
+        os.replace(part, path)
+    except (OSError, RuntimeError) as error:
+        part.unlink(missing_ok=True)
+        raise OutputError(
+            "the audio file cannot be written",
+            where=str(path),
+            expected="a folder that exists, may be written to and has room",
+            remedy=f"check folder, permission and free space ({error})",
+        ) from None
+
+
+def _truncated(path: Path, promised: str, present: str) -> AudioError:
+    return AudioError(
+        f"the recording is truncated: its header promises {promised}, the file holds {present}",
+        where=str(path),
+        expected="as many samples as the header says",
+        remedy="copy the file again, or record again if the recorder was stopped hard",
+    )
+
+
+def _check_container(path: Path) -> None:
+    try:
+        size = path.stat().st_size
+        with path.open("rb") as file:
+            head = file.read(12)
+            if head[:4] in (b"RIFF", b"RF64") and head[8:12] == b"WAVE":
+                _check_riff(path, file, size)
+                return
+    except (OSError, ValueError) as error:
+        raise AudioError(
+            "the recording cannot be opened",
+            where=str(path),
+            expected="a file that exists and may be read",
+            remedy=f"check path and permission ({getattr(error, 'strerror', None) or error})",
+        ) from None
+    if size == 0:
+        raise AudioError(
+            "the recording is an empty file",
+            where=str(path),
+            expected="a WAV or FLAC file with samples",
+            remedy="copy or record it again",
+        )
+    if head[:4] != b"fLaC":
+        raise AudioError(
+            "the recording is neither WAV nor FLAC",
+            where=str(path),
+            expected="a WAV or FLAC file",
+            remedy="export the recording as 24-bit WAV or FLAC",
+        )
+
+
+def _check_riff(path: Path, file: BinaryIO, size: int) -> None:
+    """Compare the data chunk's length with the file's: the decoder would shorten the recording without a word."""
+    long_data = None
+    position = 12
+    while position + 8 <= size:
+        file.seek(position)
+        name, length = struct.unpack("<4sI", file.read(8))
+        if name == b"ds64" and size >= position + 24:
+            long_data = struct.unpack("<QQ", file.read(16))[1]
+        if name == b"data":
+            promised = long_data if length == 0xFFFFFFFF and long_data is not None else length
+            if promised > size - position - 8:
+                raise _truncated(path, f"{promised} bytes of samples", f"{size - position - 8}")
+            return
+        position += 8 + length + length % 2
+    raise _truncated(path, "a data chunk", "none")
+
+
+def _check_header(path: Path, rate_hz: int, subtype: str, values: int, max_values: int) -> None:
+    if not MIN_RATE_HZ <= rate_hz <= MAX_RATE_HZ:
+        raise AudioError(
+            f"the sample rate is {rate_hz} Hz",
+            where=str(path),
+            expected=f"{MIN_RATE_HZ} to {MAX_RATE_HZ} Hz",
+            remedy="record at 48000 Hz or 96000 Hz; do not resample an old recording",
+        )
+    if subtype not in SUBTYPES:
+        raise AudioError(
+            f"the samples are stored as {subtype}",
+            where=str(path),
+            expected="one of " + ", ".join(SUBTYPES),
+            remedy="record or export with 24-bit samples",
+        )
+    if values <= 0:
+        raise AudioError(
+            "the recording holds no samples",
+            where=str(path),
+            expected="at least one sample",
+            remedy="record it again; a recorder stopped hard leaves an unfinished header",
+        )
+    if values > max_values:
+        raise AudioError(
+            f"the recording holds {values} values over all channels",
+            where=str(path),
+            expected=f"at most {max_values}",
+            remedy="cut the recording into single takes",
+        )
+
+
+def _check_writable(path: Path, values: FloatArray, rate_hz: int) -> None:
+    fault = ""
+    if values.ndim != 2 or values.size == 0:
+        fault = f"samples of shape {values.shape} are no recording"
+    elif not np.all(np.isfinite(values)):
+        fault = "some samples are not finite numbers"
+    elif not MIN_RATE_HZ <= rate_hz <= MAX_RATE_HZ:
+        fault = f"the sample rate is {rate_hz} Hz"
+    if fault:
+        raise InputError(
+            fault,
+            where=str(path),
+            expected=f"finite samples, channels first, at {MIN_RATE_HZ} to {MAX_RATE_HZ} Hz",
+            remedy="check what is being written",
+        )
+
+
+def _write_24_bit(part: Path, values: FloatArray, rate_hz: int, path: Path, container: str) -> None:
+    import soundfile
+
+    steps = np.rint(values * 2.0**23)
+    if steps.max() > 2**23 - 1 or steps.min() < -(2**23):
+        raise InputError(
+            f"the peak is {np.abs(values).max():.7g} of full scale, beyond what 24-bit samples hold",
+            where=str(path),
+            expected="samples from -1 to 1 - 2^-23",
+            remedy="lower the level, or write a .wav file with float samples",
+        )
+    # Whole steps, shifted up by hand: the library scales floats by 2^23 - 1, which would change every sample.
+    whole = steps.astype(np.int32) * np.int32(256)
+    soundfile.write(str(part), whole.T, rate_hz, format=container, subtype="PCM_24")
+
+
+def _write_float(part: Path, values: FloatArray, rate_hz: int) -> None:
+    # Not by soundfile: it stamps float files with the time of writing.
+    from scipy.io import wavfile
+
+    if np.abs(values).max() > np.finfo(np.float32).max:
+        raise InputError(
+            "the samples are beyond what 32-bit floats hold",
+            where=str(part.with_suffix("")),
+            expected="samples of an ordinary size",
+            remedy="check what is being written",
+        )
+    wavfile.write(str(part), rate_hz, values.T.astype(np.float32))

@@ -1,0 +1,68 @@
+"""Which ink each meaning is drawn with, on paper and on a dark screen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from earwitness.exhibits.chart import Role
+
+Theme = Literal["light", "dark"]
+
+
+@dataclass(frozen=True, slots=True)
+class Ink:
+    """How the traces of one role are drawn. width_px : of the line; dash : SVG dash pattern, "" for solid."""
+
+    light: str
+    dark: str
+    width_px: float
+    dash: str = ""
+
+    def color(self, theme: Theme) -> str:
+        """Color as "#rrggbb"."""
+        return self.light if theme == "light" else self.dark
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """Colors of a theme that belong to no trace. grid and minor are meant to recede and carry no message alone."""
+
+    paper: str
+    ink: str
+    muted: str
+    grid: str
+    minor: str
+    band: str
+    heard: str
+
+
+INKS: Final[dict[Role, Ink]] = {
+    "direct": Ink("#003a78", "#9cc4ff", 1.4),
+    "window": Ink("#2a70bd", "#4d94f5", 2.4),
+    "reflected": Ink("#9a6200", "#e0a23a", 2.0),
+    "reflected part": Ink("#8a6a1c", "#c99a4e", 1.4, "1.5 3"),
+    "all directions": Ink("#703460", "#ac70a6", 2.0),
+    "in room": Ink("#16191d", "#f3f5f7", 2.8),
+    "directivity": Ink("#5f6670", "#9aa2ac", 1.8, "9 3"),
+    "mended": Ink("#0b7f5a", "#2fc795", 2.2),
+    "before": Ink("#6d747d", "#858d97", 1.6, "6 3"),
+    "plain": Ink("#3c434c", "#c3c9d0", 1.8),
+}
+
+GROUNDS: Final[dict[Theme, Ground]] = {
+    "light": Ground("#ffffff", "#16191d", "#59616b", "#c3c8ce", "#e6e9ec", "#eceef1", "#b8305a"),
+    "dark": Ground("#12161b", "#f3f5f7", "#a2aab4", "#3d444d", "#252b32", "#222930", "#f0789c"),
+}
+
+
+def contrast_ratio(first: str, second: str) -> float:
+    """Contrast ratio of two "#rrggbb" colors, 1 to 21 (WCAG 2.2, glossary: contrast ratio, relative luminance)."""
+    brighter, darker = sorted((_luminance(first), _luminance(second)), reverse=True)
+    return (brighter + 0.05) / (darker + 0.05)
+
+
+def _luminance(color: str) -> float:
+    parts = (int(color[at : at + 2], 16) / 255 for at in (1, 3, 5))
+    red, green, blue = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue

@@ -1,0 +1,106 @@
+"""ANSI/CTA-2034-A: which orbit positions make which curve, and their weights.
+
+The standard's full text was not read; positions and weights are those its third-party reproductions agree on.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities.directions import Orbit
+
+Position = tuple[Orbit, float]
+Component = Literal["listening_window", "floor", "ceiling", "front_wall", "side_wall", "rear_wall"]
+RearWall = Literal["all 19", "3"]
+
+EDITION = "ANSI/CTA-2034-A (February 2015)"
+STEP_DEG = 10.0
+COMPONENTS: tuple[Component, ...] = (
+    "listening_window",
+    "floor",
+    "ceiling",
+    "front_wall",
+    "side_wall",
+    "rear_wall",
+)
+EARLY_REFLECTIONS: tuple[Component, ...] = ("floor", "ceiling", "front_wall", "side_wall", "rear_wall")
+HORIZONTAL_REFLECTIONS: tuple[Component, ...] = ("front_wall", "side_wall", "rear_wall")
+VERTICAL_REFLECTIONS: tuple[Component, ...] = ("floor", "ceiling")
+
+# Weights of listening window, early reflections and sound power, put on energies (from memory of the standard).
+IN_ROOM_WEIGHTS = {"listening_window": 0.12, "early_reflections": 0.44, "sound_power": 0.44}
+
+# Appendix C as reproduced by third parties, one half orbit; the table is symmetric about 90 degrees.
+PUBLISHED_WEIGHTS: dict[int, float] = {
+    0: 0.000604486,
+    10: 0.004730189,
+    20: 0.008955027,
+    30: 0.012387354,
+    40: 0.014989611,
+    50: 0.016868154,
+    60: 0.018165962,
+    70: 0.019006744,
+    80: 0.019477787,
+    90: 0.019629373,
+}
+
+
+def _horizontal(*angles_deg: float) -> tuple[Position, ...]:
+    return tuple(("horizontal", float(angle)) for angle in angles_deg)
+
+
+def _vertical(*angles_deg: float) -> tuple[Position, ...]:
+    return tuple(("vertical", float(angle)) for angle in angles_deg)
+
+
+def positions(component: Component, *, rear_wall: RearWall = "all 19") -> tuple[Position, ...]:
+    """Orbit positions of one component, angles in degrees; vertical is positive upward.
+
+    The reference axis is written as the horizontal angle 0, its opposite as 180. `rear_wall` picks one of the two
+    readings of the ambiguous rear-wall text.
+    """
+    if component == "listening_window":
+        return _horizontal(0, 10, -10, 20, -20, 30, -30) + _vertical(10, -10)
+    if component == "floor":
+        return _vertical(-20, -30, -40)
+    if component == "ceiling":
+        return _vertical(40, 50, 60)
+    if component == "front_wall":
+        return _horizontal(0, 10, -10, 20, -20, 30, -30)
+    if component == "side_wall":
+        return _horizontal(*(sign * angle for angle in range(40, 90, 10) for sign in (1, -1)))
+    if rear_wall == "3":
+        return _horizontal(90, -90, 180)
+    return _horizontal(*(sign * angle for angle in range(90, 180, 10) for sign in (1, -1)), 180)
+
+
+def all_positions() -> tuple[Position, ...]:
+    """The 70 positions of both orbits in 10 degree steps."""
+    off_axis = [sign * angle for angle in range(10, 180, 10) for sign in (1, -1)]
+    return _horizontal(0, *off_axis, 180) + _vertical(*off_axis)
+
+
+def weight(theta_deg: npt.ArrayLike, step_deg: float = STEP_DEG) -> FloatArray:
+    """Share of the sphere of one position on one half orbit, at angle(s) theta from the axis.
+
+    theta_deg : angle from the axis [degrees], any shape, sign ignored, multiples of `step_deg` up to 180.
+    At 0 and 180 degrees this is a quarter of the cell, as in the published table; use `cell_share` for a sum over
+    single positions. Area of the spherical Voronoi cells of the two orbits (own derivation):
+    w = [F(t + step/2) - F(t - step/2)] / (2 pi), F(t) = -arcsin(cos t / sqrt 2).
+    """
+    theta = np.abs(np.asarray(theta_deg, dtype=float))
+    low = np.deg2rad(np.clip(theta - step_deg / 2, 0.0, 180.0))
+    high = np.deg2rad(np.clip(theta + step_deg / 2, 0.0, 180.0))
+    share = np.arcsin(np.cos(low) / np.sqrt(2)) - np.arcsin(np.cos(high) / np.sqrt(2))
+    return np.asarray(share / (2 * np.pi), dtype=float)
+
+
+def cell_share(theta_deg: npt.ArrayLike, step_deg: float = STEP_DEG) -> FloatArray:
+    """Share of the sphere of one position counted once: `weight`, four times as much at 0 and 180 degrees."""
+    theta = np.abs(np.asarray(theta_deg, dtype=float))
+    on_the_axis = (theta < 1e-9) | (np.abs(theta - 180.0) < 1e-9)
+    return np.asarray(np.where(on_the_axis, 4.0, 1.0) * weight(theta, step_deg), dtype=float)

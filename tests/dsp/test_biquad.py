@@ -1,0 +1,124 @@
+"""Cookbook filters: coefficients of the Audio EQ Cookbook (W3C note, 2021) and scipy's responses."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.signal import butter, freqz_sos
+
+from earwitness.dsp.biquad import BiquadKind, bandwidth_from_q, biquad, cascade_response, q_from_bandwidth
+from earwitness.errors import InputError
+
+TONES = np.array([20.0, 100.0, 1000.0, 8000.0, 16000.0, 20000.0])
+ROOT = 2**-0.5
+Case = tuple[BiquadKind, float, float, float, list[float], list[float]]
+CASES: list[Case] = [
+    # C11.1, C11.2
+    (
+        "peaking",
+        1000,
+        1,
+        6,
+        [1.043953086990, -1.895320723937, 0.867722284760, -1.895320723937, 0.911675371750],
+        [0.0026, 0.0652, 6.0, 0.0844, 0.0093, 0.0020],
+    ),
+    # C11.3, C11.4
+    (
+        "peaking",
+        60,
+        4,
+        -8,
+        [0.999064940205, -1.996831347040, 0.997827995716, -1.996831347040, 0.996892935921],
+        [-0.0797, -0.4674, -0.0021, 0, 0, 0],
+    ),
+    # C11.5, C11.6
+    (
+        "peaking",
+        16000,
+        1,
+        6,
+        [1.233513676970, 0.765374742460, 0.297235807950, 0.765374742460, 0.530749484919],
+        [0, 0.0001, 0.0093, 0.7783, 6, 1.5979],
+    ),
+    # C11.7, C11.8 (slope S = 1 is Q = 1/sqrt 2)
+    (
+        "low_shelf",
+        100,
+        ROOT,
+        -4,
+        [0.997866355676, -1.979269386282, 0.981537734253, -1.979229992658, 0.979443483552],
+        [-3.9934, -2, -0.0004, 0, 0, 0],
+    ),
+    # C11.9, C11.10 (the printed Q .7071 of C11.9 to C11.14 is 1/sqrt 2)
+    (
+        "high_shelf",
+        8000,
+        ROOT,
+        3,
+        [1.253829141036, -0.889096302215, 0.328382722596, -0.528218318254, 0.221333879672],
+        [0, 0, 0.0005, 1.5, 2.9627, 2.9982],
+    ),
+    # C11.11, C11.12
+    (
+        "high_pass",
+        80,
+        ROOT,
+        0,
+        [0.992622542756, -1.985245085512, 0.992622542756, -1.985190657896, 0.985299513128],
+        [-24.0995, -1.4909, -0.0002, 0, 0, 0],
+    ),
+    # C11.13, C11.14
+    (
+        "low_pass",
+        80,
+        ROOT,
+        0,
+        [0.000027213808, 0.000054427616, 0.000027213808, -1.985190657896, 0.985299513128],
+        [-0.0169, -5.3674, -43.9012, -81.6975, -100.7823, -114.1178],
+    ),
+]
+
+
+@pytest.mark.parametrize(("kind", "frequency", "q", "gain", "coefficients", "levels"), CASES)
+def test_cookbook(
+    kind: BiquadKind, frequency: float, q: float, gain: float, coefficients: list[float], levels: list[float]
+) -> None:
+    section = biquad(kind, frequency, q, 48000.0, gain_db=gain)
+    np.testing.assert_allclose(np.delete(section, 3), coefficients, atol=2e-12, rtol=0)
+    measured = 20 * np.log10(np.abs(cascade_response(section, TONES, 48000.0)))
+    np.testing.assert_allclose(measured, levels, atol=1.1e-4, rtol=0)
+
+
+def test_cascade_agrees_with_scipy() -> None:
+    sections = np.stack([biquad(kind, f, q, 48000.0, gain_db=gain) for kind, f, q, gain, _, _ in CASES])
+    np.testing.assert_allclose(
+        cascade_response(sections, TONES, 48000.0), freqz_sos(sections, worN=TONES, fs=48000.0)[1], rtol=1e-9
+    )
+
+
+@pytest.mark.parametrize(("kind", "name"), [("low_pass", "lowpass"), ("high_pass", "highpass")])
+def test_q_of_root_half_is_butterworth(kind: BiquadKind, name: str) -> None:
+    section = biquad(kind, 2000.0, ROOT, 48000.0)
+    np.testing.assert_allclose(section, butter(2, 2000.0, name, fs=48000.0, output="sos")[0], atol=1e-12)
+
+
+def test_boost_and_equal_cut_cancel() -> None:
+    pair = np.stack([biquad("peaking", 3000.0, 2.0, 48000.0, gain_db=g) for g in (5.0, -5.0)])
+    np.testing.assert_allclose(cascade_response(pair, TONES, 48000.0), 1.0, atol=1e-12)
+
+
+def test_bandwidth() -> None:
+    # C11.22; s12.bandwidth_octaves_Q1_2_5_10
+    assert q_from_bandwidth(1.0) == pytest.approx(2**0.5, rel=1e-12)
+    expected = [1.388483827, 0.7140372737, 0.2880602611, 0.1442094593]
+    assert [bandwidth_from_q(q) for q in (1.0, 2.0, 5.0, 10.0)] == pytest.approx(expected, abs=1e-9)
+
+
+@pytest.mark.parametrize(("frequency", "q"), [(0.0, 1.0), (23600.0, 1.0), (1000.0, 0.0), (1000.0, float("nan"))])
+def test_unstable_filters_are_refused(frequency: float, q: float) -> None:
+    with pytest.raises(InputError, match="filter"):
+        biquad("peaking", frequency, q, 48000.0, gain_db=3.0)
+    with pytest.raises(InputError, match="above zero"):
+        bandwidth_from_q(0.0)
+    with pytest.raises(InputError, match="octaves"):
+        q_from_bandwidth(-1.0)

@@ -1,0 +1,53 @@
+"""Gate checks: bandwidths of named windows (closed forms, processing reference section 2.2) and scipy's windows."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.signal.windows import hann
+
+from earwitness.dsp.window import effective_length_s, gate_weights, noise_bandwidth_hz
+from earwitness.errors import InputError
+
+TIME = (np.arange(20000) + 0.5) / 20000
+
+
+@pytest.mark.parametrize(
+    ("fall_share", "noise", "three_db", "six_db"),
+    [
+        (0.0, 1.0, 0.885, 1.205),  # s2.window_rect_ENBWT_w3T_w6T
+        (1.0, 1.5, 1.275, 1.794),  # s2.window_halfhann_right_ENBWT_w3T_w6T
+        (0.25, 1.1020408163265305, 1.001, 1.366),  # s2.window_tukey_right25_ENBWT_w3T_w6T
+    ],
+)
+def test_bandwidths(fall_share: float, noise: float, three_db: float, six_db: float) -> None:
+    weights = gate_weights(TIME, 1.0, rise_s=0.0, lead_s=0.0, fall_share=fall_share)
+    assert noise_bandwidth_hz(weights, 20000.0) == pytest.approx(noise, rel=1e-6)
+    for width, level in ((three_db, 10**-0.15), (six_db, 10**-0.3)):
+        half = np.exp(-2j * np.pi * 0.5 * width * TIME)
+        assert abs(np.sum(weights * half)) / np.sum(weights) == pytest.approx(level, abs=1.5e-3)
+
+
+def test_sides_are_hann_halves() -> None:
+    rate = 48000.0
+    weights = gate_weights(np.arange(-40, 250) / rate, 240 / rate, rise_s=24 / rate, lead_s=10 / rate, fall_share=0.5)
+    np.testing.assert_allclose(weights[:6], 0.0, atol=1e-15)
+    np.testing.assert_allclose(weights[6:31], hann(49)[:25], atol=1e-12)
+    np.testing.assert_allclose(weights[30:160], 1.0, atol=1e-12)
+    np.testing.assert_allclose(weights[160:281], hann(241)[120:], atol=1e-12)
+    np.testing.assert_allclose(weights[280:], 0.0, atol=1e-15)
+
+
+def test_effective_length_of_a_hann_half() -> None:
+    # integral of cos^4 over a quarter period: 3/8
+    weights = gate_weights(TIME, 1.0, rise_s=0.0, lead_s=0.0, fall_share=1.0)
+    assert effective_length_s(weights, 20000.0) == pytest.approx(0.375, rel=1e-6)
+
+
+def test_unusable_gates_are_refused() -> None:
+    with pytest.raises(InputError, match="gate"):
+        gate_weights(TIME, 0.0)
+    with pytest.raises(InputError, match="gate"):
+        gate_weights(TIME, 1.0, fall_share=1.1)
+    with pytest.raises(InputError, match="without weight"):
+        noise_bandwidth_hz(np.zeros(4), 1.0)

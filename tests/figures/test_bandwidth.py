@@ -1,0 +1,100 @@
+"""Sensitivity, smoothing and band limits against closed forms; check ids C2.x are those of the metrics reference."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from earwitness.figures.bandwidth import lower_limit
+from earwitness.figures.sampling import band_grid, smoothed
+from earwitness.figures.sensitivity import at_reference_level_db, band_level, one_watt_level_db
+from earwitness.quantities import Curve, FrequencyAxis, log_axis
+from earwitness.quantities.arrays import FloatArray
+
+
+def _curve(hz: FloatArray, values: FloatArray, *, u_db: float = 0.2) -> Curve:
+    zeros = np.zeros_like(hz)
+    return Curve("x", "x", FrequencyAxis(hz), values, zeros + u_db, zeros, np.ones(hz.size, bool), "dB", "dB")
+
+
+def _butterworth_db(hz: FloatArray, order: int) -> FloatArray:
+    return np.asarray(-10 * np.log10(1 + (50 / hz) ** (2 * order)), dtype=float)
+
+
+@pytest.mark.parametrize(
+    ("drop_db", "order", "expected_hz"),
+    [
+        (3, 2, 50.0594),
+        (3, 4, 50.0297),  # C2.9
+        (6, 2, 38.0519),
+        (6, 4, 43.6188),  # C2.10
+        (10, 2, 28.8675),
+        (10, 4, 37.9918),  # C2.11
+    ],
+)
+def test_limits_of_butterworth_high_passes(drop_db: float, order: int, expected_hz: float) -> None:
+    hz = log_axis(10, 400, 480).hz
+    found = lower_limit(_curve(hz, _butterworth_db(hz, order)), 0.0, drop_db, key="f")
+    assert found.value == pytest.approx(expected_hz, abs=2e-4 * expected_hz / 10)
+
+
+def test_crossing_is_linear_in_db_against_log_frequency() -> None:
+    """C2.12."""
+    curve = _curve(np.array([30.0, 40.0, 300.0]), np.array([-8.0, -4.0, 0.0]))
+    assert lower_limit(curve, 0.0, 6.0, key="f6").value == pytest.approx(34.6410, abs=5e-5)
+
+
+def test_a_narrow_dip_is_passed_over_and_a_wide_one_is_not() -> None:
+    hz = log_axis(20, 400, 96).hz
+    base = _butterworth_db(hz, 4)
+    for octaves, expected in ((0.09, 43.62), (0.2, 100 * 2**0.1)):
+        dipped = np.where(np.abs(np.log2(hz / 100)) < octaves / 2, -20.0, base)
+        found = lower_limit(_curve(hz, dipped), 0.0, 6.0, key="f6")
+        assert found.value == pytest.approx(expected, rel=0.01)
+
+
+def test_a_curve_that_never_falls_gives_a_bound_and_a_gated_one_a_reason() -> None:
+    hz = log_axis(60, 400, 48).hz
+    curve = _curve(hz, np.zeros_like(hz))
+    found = lower_limit(curve, 0.0, 6.0, key="f6")
+    assert found.value == pytest.approx(hz[0])
+    assert found.bound == "at most"
+    gated = Curve("x", "x", curve.axis, curve.values, curve.u, curve.u_common, hz > 100, "dB", "dB")
+    assert "101 Hz only" in lower_limit(gated, 0.0, 6.0, key="f6").reason
+    assert "already below" in lower_limit(curve, 10.0, 6.0, key="f6").reason
+    assert "not valid at 500 Hz" in lower_limit(curve, 0.0, 6.0, key="f6", start_hz=500.0).reason
+
+
+def test_a_level_error_moves_the_limit_by_error_over_slope() -> None:
+    """12 dB/octave: 0.6 dB is 0.05 octave (arithmetic)."""
+    hz = log_axis(20, 400, 48).hz
+    curve = _curve(hz, 12 * np.minimum(np.log2(hz / 100), 0.0), u_db=0.6)
+    found = lower_limit(curve, 0.0, 6.0, key="f6")
+    assert found.u == pytest.approx(found.value * np.log(2) * 0.05, rel=1e-6)
+
+
+def test_sensitivity_of_a_tilted_line() -> None:
+    """C2.6 and C2.7."""
+    assert band_grid(300, 3000).size == 67
+    hz = log_axis(20, 20000, 48).hz
+    curve = _curve(hz, 88 - np.log2(hz / 1000))
+    found = band_level(curve)
+    assert found.value == pytest.approx(88.1941, abs=5e-5)
+    assert found.u == pytest.approx(0.2, abs=1e-9)
+    assert "does not cover" in band_level(curve, band_hz=(300, 30000)).reason
+
+
+def test_reference_conversions() -> None:
+    """C2.4, C2.5."""
+    assert at_reference_level_db(86.0, distance_m=2.0, voltage_v=2.0) == pytest.approx(95.0357, abs=5e-5)
+    # C2.5 holds the exact 1 W voltage; 2.83 V differs from it by 0.0048 dB (C2.3).
+    assert one_watt_level_db(90.0, rated_impedance_ohm=4.0) == pytest.approx(86.9849, abs=0.0049)
+
+
+@pytest.mark.parametrize(("fraction", "expected_db"), [(3, 1.4624), (6, 2.5041), (12, 2.8664), (24, 2.9660)])
+def test_energy_smoothing_of_a_ripple(fraction: int, expected_db: float) -> None:
+    """C2.19: 3 dB, two cycles per octave, at its crest."""
+    hz = log_axis(100, 10000, 480).hz  # chords between points cost 3e-4 dB here
+    ripple = _curve(hz, 3 * np.cos(4 * np.pi * np.log2(hz / 1000)))
+    at_crest = smoothed(ripple, fraction).values[int(np.argmin(np.abs(hz - 1000)))]
+    assert at_crest == pytest.approx(expected_db, abs=1.5e-3)

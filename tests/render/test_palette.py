@@ -1,0 +1,92 @@
+"""Palette against WCAG 2.2: 1.4.11 (lines, 3:1) and 1.4.3 (text, 4.5:1)."""
+
+from __future__ import annotations
+
+from itertools import combinations
+from typing import get_args
+
+import numpy as np
+import pytest
+
+from earwitness.exhibits.chart import Role
+from earwitness.render.palette import GROUNDS, INKS, Theme, contrast_ratio
+
+# Machado, Oliveira, Fernandes 2009, severity 1.0, for linear RGB; from memory.
+SIGHT = {
+    "all cones": [[1, 0, 0], [0, 1, 0], [0, 0, 1]],
+    "protanopia": [
+        [0.152286, 1.052583, -0.204868],
+        [0.114503, 0.786281, 0.099216],
+        [-0.003882, -0.048116, 1.051998],
+    ],
+    "deuteranopia": [
+        [0.367322, 0.860646, -0.227968],
+        [0.280085, 0.672501, 0.047413],
+        [-0.011820, 0.042940, 0.968881],
+    ],
+    "tritanopia": [
+        [1.255528, -0.076749, -0.178779],
+        [-0.078411, 0.930809, 0.147602],
+        [0.004733, 0.691367, 0.303900],
+    ],
+}
+# IEC 61966-2-1 (sRGB) to CIE XYZ, D65; from memory.
+XYZ_OF_RGB = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
+TOGETHER: tuple[Role, ...] = ("direct", "window", "reflected", "all directions", "in room")
+
+THEMES: tuple[Theme, ...] = get_args(Theme)
+
+
+def test_contrast_of_black_and_white_is_21() -> None:
+    # WCAG 2.2, note 1 on contrast ratio: ratios range from 1 to 21.
+    assert contrast_ratio("#000000", "#ffffff") == pytest.approx(21.0)
+    assert contrast_ratio("#ffffff", "#ffffff") == pytest.approx(1.0)
+
+
+def test_contrast_of_the_well_known_gray() -> None:
+    # #767676 is the lightest gray that passes 4.5:1 on white and #777777 fails (common practice, from memory).
+    assert contrast_ratio("#767676", "#ffffff") >= 4.5 > contrast_ratio("#777777", "#ffffff")
+
+
+def test_every_role_has_an_ink() -> None:
+    assert set(INKS) == set(get_args(Role))
+
+
+@pytest.mark.parametrize("theme", THEMES)
+@pytest.mark.parametrize("role", get_args(Role))
+def test_lines_and_their_labels_stand_out(role: Role, theme: Theme) -> None:
+    # WCAG 2.2, 1.4.11 asks 3:1 of lines; direct labels wear the color of their line, so 1.4.3 asks 4.5:1.
+    assert contrast_ratio(INKS[role].color(theme), GROUNDS[theme].paper) >= 4.5
+
+
+@pytest.mark.parametrize("theme", THEMES)
+def test_text_stands_out(theme: Theme) -> None:
+    # WCAG 2.2, 1.4.3: 4.5:1, also on the gray of bands where labels may stand.
+    ground = GROUNDS[theme]
+    for color in (ground.ink, ground.muted, ground.heard):
+        assert contrast_ratio(color, ground.paper) >= 4.5
+        assert contrast_ratio(color, ground.band) >= 4.5
+
+
+@pytest.mark.parametrize("theme", THEMES)
+def test_no_two_roles_look_alike(theme: Theme) -> None:
+    looks = {(ink.color(theme), ink.dash) for ink in INKS.values()}
+    assert len(looks) == len(INKS)
+
+
+def lab(color: str, sight: str) -> np.ndarray:
+    """CIE 1976 L*a*b* (ISO/CIE 11664-4) of a color as seen with `sight`."""
+    rgb = np.array([int(color[at : at + 2], 16) / 255 for at in (1, 3, 5)])
+    linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
+    xyz = XYZ_OF_RGB @ np.clip(np.array(SIGHT[sight]) @ linear, 0, 1) / XYZ_OF_RGB.sum(axis=1)
+    f = np.where(xyz > (6 / 29) ** 3, np.cbrt(xyz), xyz * (29 / 6) ** 2 / 3 + 4 / 29)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
+@pytest.mark.parametrize("theme", THEMES)
+@pytest.mark.parametrize("sight", SIGHT)
+def test_curves_shown_together_differ_in_every_sight(sight: str, theme: Theme) -> None:
+    # A color difference of 15 (CIE 1976) between lines: common practice, no source.
+    for one, other in combinations(TOGETHER, 2):
+        difference = np.linalg.norm(lab(INKS[one].color(theme), sight) - lab(INKS[other].color(theme), sight))
+        assert difference >= 15, f"{one} and {other}"

@@ -1,0 +1,69 @@
+"""Positions and weights of ANSI/CTA-2034-A. Check ids C1.x are those of the metrics reference."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.spatial import SphericalVoronoi
+
+from earwitness.quantities import cta_orbits
+from earwitness.standards import cta2034
+
+
+def test_the_derived_weights_reproduce_the_published_table() -> None:
+    """C1.1: the published Appendix C weights are areas of Voronoi cells, to the last printed digit."""
+    angles = np.array(list(cta2034.PUBLISHED_WEIGHTS))
+    published = np.array(list(cta2034.PUBLISHED_WEIGHTS.values()))
+    error = np.abs(cta2034.weight(angles) - published).max()
+    assert error == pytest.approx(5.1e-10, abs=0.1e-10)
+    np.testing.assert_allclose(cta2034.weight(180 - angles), cta2034.weight(angles), atol=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("step_deg", "angles_deg", "expected"),
+    [
+        (10, (0, 10, 50, 90), (0.000604486, 0.004730188, 0.016868154, 0.019629373)),  # C1.2 - C1.5
+        (5, (0, 5, 90), (0.000151408, 0.001204426, 0.009819369)),  # C1.12
+        (15, (0, 15, 90), (0.001355834, 0.010340080, 0.029420586)),  # C1.13
+        (20, (0, 20, 80), (0.002399918, 0.017707738, 0.038876237)),  # C1.14
+    ],
+)
+def test_weights_of_other_steps(step_deg: float, angles_deg: tuple[float, ...], expected: tuple[float, ...]) -> None:
+    np.testing.assert_allclose(cta2034.weight(angles_deg, step_deg), expected, atol=5.1e-10)
+
+
+def test_cells_are_the_voronoi_areas_of_the_seventy_positions() -> None:
+    """scipy.spatial.SphericalVoronoi, a library that knows nothing of the formula. C1.6, C1.11."""
+    directions = cta_orbits()
+    points = directions.unit_vectors()
+    areas = SphericalVoronoi(points, threshold=1e-9).calculate_areas() / (4 * np.pi)
+    from_axis = np.round(np.rad2deg(np.arccos(np.clip(points[:, 0], -1, 1))), 6)
+    np.testing.assert_allclose(cta2034.cell_share(from_axis), areas, atol=1e-9)
+    assert float(cta2034.cell_share(0.0)) == pytest.approx(0.002417944, abs=5e-10)
+    assert cta2034.cell_share(from_axis).sum() == pytest.approx(1.0, abs=1e-12)
+
+
+def test_components_hold_as_many_positions_as_the_standard_names() -> None:
+    """Numbers of positions from the reference's table (read in third-party reproductions)."""
+    counts = {name: len(set(cta2034.positions(name))) for name in cta2034.COMPONENTS}
+    assert counts == {
+        "listening_window": 9,
+        "floor": 3,
+        "ceiling": 3,
+        "front_wall": 7,
+        "side_wall": 10,
+        "rear_wall": 19,
+    }
+    assert len(cta2034.positions("rear_wall", rear_wall="3")) == 3
+    assert len(set(cta2034.all_positions())) == 70
+    for name in cta2034.COMPONENTS:
+        assert set(cta2034.positions(name)) <= set(cta2034.all_positions())
+
+
+def test_the_floor_is_below_and_the_ceiling_above() -> None:
+    assert all(angle < 0 for _, angle in cta2034.positions("floor"))
+    assert all(angle > 0 for _, angle in cta2034.positions("ceiling"))
+
+
+def test_in_room_weights_sum_to_one() -> None:
+    assert sum(cta2034.IN_ROOM_WEIGHTS.values()) == pytest.approx(1.0)
