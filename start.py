@@ -1,14 +1,17 @@
 """Set up and run Earwitness on a fresh machine that has only Python 3.11 or later.
 
+    python3 start.py demo [--open]             the whole job on an invented loudspeaker
     python3 start.py test [PYTEST ARGUMENTS]   the whole test suite
 
-The first use makes an environment in .venv from the pinned, hashed list in requirements/.
+The first use makes an environment in .venv from the pinned, hashed lists in requirements/. Anything else is handed
+to the program: `python3 start.py add FOLDER` is `earwitness add FOLDER`.
 """
 
 from __future__ import annotations
 
 import hashlib
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -16,22 +19,23 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent
 ENVIRONMENT = ROOT / ".venv"
 PYTHON = ENVIRONMENT / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
-PINNED = ROOT / "requirements" / "test.txt"
-STAMP = ENVIRONMENT / "installed.sha256"
+CHROMIUM = ("chromium", "chromium-browser", "google-chrome")
 
 
-def prepare() -> None:
-    """Make the environment, unless it already holds exactly what the pinned list says."""
-    wanted = hashlib.sha256(PINNED.read_bytes() + (ROOT / "pyproject.toml").read_bytes()).hexdigest()
-    if PYTHON.exists() and STAMP.exists() and STAMP.read_text() == wanted:
+def prepare(purpose: str) -> None:
+    """Make the environment, unless it already holds exactly what the pinned list of `purpose` says."""
+    pinned = ROOT / "requirements" / f"{purpose}.txt"
+    stamp = ENVIRONMENT / f"installed-{purpose}.sha256"
+    wanted = hashlib.sha256(pinned.read_bytes() + (ROOT / "pyproject.toml").read_bytes()).hexdigest()
+    if PYTHON.exists() and stamp.exists() and stamp.read_text() == wanted:
         return
     print("Making the environment in .venv (first use, or the pinned list changed) ...", file=sys.stderr)
     if not PYTHON.exists():
         run([sys.executable, "-m", "venv", str(ENVIRONMENT)], "on Debian the package python3-venv brings what lacks")
     pip = [str(PYTHON), "-m", "pip", "--disable-pip-version-check", "install", "--quiet"]
-    run([*pip, "--require-hashes", "-r", str(PINNED)], "check the network and the free disk space, then run again")
+    run([*pip, "--require-hashes", "-r", str(pinned)], "check the network and the free disk space, then run again")
     run([*pip, "--no-deps", "--no-build-isolation", "-e", str(ROOT)], "delete .venv and run again")
-    STAMP.write_text(wanted)
+    stamp.write_text(wanted)
 
 
 def run(command: list[str], remedy: str) -> None:
@@ -47,11 +51,34 @@ def main(arguments: list[str]) -> int:
     if sys.version_info < (3, 11):  # noqa: UP036, this file must say so on an older Python
         print(f"Earwitness needs Python 3.11 or later, this is {sys.version.split()[0]}", file=sys.stderr)
         return 2
-    if not arguments or arguments[0] != "test":
+    if not arguments or arguments[0] in ("-h", "--help"):
         print(__doc__, file=sys.stderr)
-        return 0 if arguments and arguments[0] in ("-h", "--help") else 2
-    prepare()
+        return 0 if arguments else 2
+    if arguments[0] != "test":
+        prepare("run")
+        return subprocess.run([str(PYTHON), "-m", "earwitness", *arguments], check=False).returncode
+    prepare("test")
+    provide_browser()
     return subprocess.run([str(PYTHON), "-m", "pytest", *arguments[1:]], cwd=ROOT, check=False).returncode
+
+
+def provide_browser() -> None:
+    """Install Chromium for the browser tests where that is possible; say so where it is not."""
+    if any(shutil.which(name) for name in CHROMIUM):
+        return
+    if shutil.which("apt-get") and getattr(os, "geteuid", lambda: 1)() == 0:
+        print("Installing Chromium for the browser tests ...", file=sys.stderr)
+        quiet = {
+            "stdout": subprocess.DEVNULL,
+            "check": False,
+            "env": {**os.environ, "DEBIAN_FRONTEND": "noninteractive"},
+        }
+        subprocess.run(["apt-get", "update"], **quiet)
+        subprocess.run(
+            ["apt-get", "install", "-y", "--no-install-recommends", "chromium", "fonts-dejavu-core"], **quiet
+        )
+    if not any(shutil.which(name) for name in CHROMIUM):
+        print("Chromium is not installed: the browser tests will fail until it is", file=sys.stderr)
 
 
 if __name__ == "__main__":

@@ -27,9 +27,9 @@ def test_deviations_of_a_wavy_curve() -> None:
     reference = 85.2739
     assert band_level(_wavy()).value == pytest.approx(reference, abs=0.01)
     found = deviations(_wavy(), reference, smoothing=None)
-    assert found["deviation_above"].value == pytest.approx(2.4767, abs=1e-4)
-    assert found["deviation_below"].value == pytest.approx(-3.0258, abs=1e-4)
-    assert found["half_range"].value == pytest.approx(2.7512, abs=1e-4)
+    assert found["linearity_above"].value == pytest.approx(2.4767, abs=1e-4)
+    assert found["linearity_below"].value == pytest.approx(-3.0258, abs=1e-4)
+    assert found["linearity_half_range"].value == pytest.approx(2.7512, abs=1e-4)
 
 
 def test_slope_of_a_wavy_curve() -> None:
@@ -49,7 +49,7 @@ def test_a_band_that_is_not_covered_is_not_judged() -> None:
     line = slope(_curve(hz, np.zeros_like(hz)))
     assert isinstance(line, Figure)
     assert "does not cover 100 Hz" in line.reason
-    assert not deviations(_curve(hz, np.zeros_like(hz)), 0.0)["half_range"].is_judged
+    assert not deviations(_curve(hz, np.zeros_like(hz)), 0.0)["linearity_half_range"].is_judged
 
 
 def test_a_curve_without_variance_has_no_r_squared() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from earwitness.figures.rating import narrow_band_deviation, preference_rating, rating_value
+from earwitness.figures.rating import band_points_hz, narrow_band_deviation, preference_rating, rating_value
 from earwitness.figures.sampling import band_grid
 from earwitness.quantities import Curve, FrequencyAxis
 from earwitness.quantities.arrays import FloatArray
@@ -36,6 +36,20 @@ def test_narrow_band_deviations() -> None:
     assert narrow_band_deviation(_curve(-np.log2(HZ / 1000))).value == pytest.approx(0.12401, abs=6e-6)
     assert narrow_band_deviation(ON_AXIS).value == pytest.approx(0.49302, abs=6e-6)
     assert narrow_band_deviation(IN_ROOM).value == pytest.approx(0.16679, abs=6e-6)
+
+
+def test_the_other_layout_of_the_half_octave_bands() -> None:
+    """C3.12; the tabled curves are taken on the points of the bands themselves, so that nothing is interpolated."""
+    hz = np.unique(np.concatenate([HZ, band_points_hz("centered")]))
+    on_axis = _curve(0.8 * np.sin(4 * np.pi * np.log2(hz / 100)), hz)
+    in_room = _curve(-0.9 * np.log2(hz / 1000) + 0.5 * np.sin(2 * np.pi * np.log2(hz / 100)), hz)
+    narrow_on = narrow_band_deviation(on_axis, layout="centered").value
+    narrow_in = narrow_band_deviation(in_room, layout="centered").value
+    assert narrow_on == pytest.approx(0.49824, abs=6e-6)
+    assert narrow_in == pytest.approx(0.19729, abs=6e-6)
+    assert narrow_on is not None
+    assert narrow_in is not None
+    assert float(rating_value(narrow_on, narrow_in, 10**1.58038, 0.96707)) == pytest.approx(6.2917, abs=1e-4)
 
 
 def test_rating_of_the_test_case() -> None:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from earwitness.exhibits.chart import Role
-from earwitness.render.palette import GROUNDS, INKS, Theme, contrast_ratio
+from earwitness.render.palette import GROUNDS, INKS, MAP_BANDS, Theme, contrast_ratio
 
 # Machado, Oliveira, Fernandes 2009, severity 1.0, for linear RGB; from memory.
 SIGHT = {
@@ -90,3 +90,26 @@ def test_curves_shown_together_differ_in_every_sight(sight: str, theme: Theme) -
     for one, other in combinations(TOGETHER, 2):
         difference = np.linalg.norm(lab(INKS[one].color(theme), sight) - lab(INKS[other].color(theme), sight))
         assert difference >= 15, f"{one} and {other}"
+
+
+@pytest.mark.parametrize("theme", THEMES)
+def test_the_scale_is_sequential_and_even(theme: Theme) -> None:
+    # ISO/CIE 11664-4 (CIE 1976 L*a*b*): equal color differences, lightness rising or falling all the way.
+    colors = np.array([lab(color, "all cones") for color in MAP_BANDS[theme]])
+    steps = np.linalg.norm(np.diff(colors, axis=0), axis=1)
+    assert steps.max() / steps.min() < 1.25
+    assert (np.diff(colors[:, 0]) < 0).all() or (np.diff(colors[:, 0]) > 0).all()
+
+
+@pytest.mark.parametrize("sight", ["protanopia", "deuteranopia", "tritanopia"])
+@pytest.mark.parametrize("theme", THEMES)
+def test_the_scale_keeps_its_order_in_every_sight(theme: Theme, sight: str) -> None:
+    lightness = np.diff([lab(color, sight)[0] for color in MAP_BANDS[theme]])
+    assert (np.sign(lightness) == np.sign(lightness[0])).all()
+
+
+@pytest.mark.parametrize("theme", THEMES)
+def test_quiet_recedes_into_the_paper(theme: Theme) -> None:
+    # WCAG 2.2, 1.4.11: the loudest band stands 3:1 out from the paper; house rule: the quietest does not.
+    bands, paper = MAP_BANDS[theme], GROUNDS[theme].paper
+    assert contrast_ratio(bands[-1], paper) >= 3 > contrast_ratio(bands[0], paper)

@@ -14,8 +14,9 @@ import pytest
 from earwitness.errors import InputError
 from earwitness.exhibits.chart import Caption, Chart, Mark, Panel, Region, Role, Trace
 from earwitness.quantities import Curve, log_axis
+from earwitness.render.labels import dodged
 from earwitness.render.palette import INKS
-from earwitness.render.svg import dodged, svg_of
+from earwitness.render.svg import svg_of
 
 SVG = "{http://www.w3.org/2000/svg}"
 NASTY = 'A & B <script>"x"</script>\x00'
@@ -43,7 +44,7 @@ def of_class(root: ElementTree.Element, kind: str) -> list[ElementTree.Element]:
 
 
 def texts(root: ElementTree.Element, kind: str) -> list[str]:
-    return [node.text or "" for node in of_class(root, kind)]
+    return [" ".join(node.itertext()) for node in of_class(root, kind)]
 
 
 def points(node: ElementTree.Element) -> np.ndarray:
@@ -180,3 +181,72 @@ def test_charts_that_cannot_be_drawn_are_refused() -> None:
             svg_of(bad, 900)
     with pytest.raises(InputError, match="narrow"):
         svg_of(drawn, 200)
+
+
+def test_a_narrow_picture_names_its_curves_under_the_panel() -> None:
+    # House rule, no outside source: letters at the curve ends, the same letters with the words below.
+    drawn = chart(
+        Trace(curve(), "direct", "on axis"),
+        Trace(curve(80.0), "window", "listening window"),
+        regions=(Region("heard", 200.0, 500.0, label="a remark too long for the plot of a phone"),),
+    )
+    root = parsed(drawn, 390)
+    assert sorted(texts(root, "tag")) == ["a", "a", "b", "b"]
+    assert texts(root, "label") == ["on axis", "listening window", "a remark too long for the plot of a phone"]
+    bottom = float(of_class(root, "plot")[0].get("y", "")) + float(of_class(root, "plot")[0].get("height", ""))
+    assert all(float(node.get("y", "")) > bottom for node in of_class(root, "label"))
+
+
+def test_hatch_covers_what_no_curve_is_valid_in() -> None:
+    # Definition of a logarithmic axis: 20 to 200 Hz is a third of 20 Hz to 20 kHz.
+    root = parsed(
+        chart(Trace(curve(valid_from_hz=500.0), "direct", "a"), Trace(curve(valid_from_hz=200.0), "window", "b"))
+    )
+    (hatch,) = of_class(root, "invalid")
+    width = float(of_class(root, "plot")[0].get("width", ""))
+    # Half an axis step (1/12 octave) lies between the last point that is not valid and 200 Hz.
+    assert float(hatch.get("width", "")) == pytest.approx(width / 3, abs=width / 120)
+    assert hatch.get("fill", "").startswith("url(#chart-balance-hatch")
+    assert texts(root, "invalid-label") == ["outside the valid band"]
+
+
+def test_no_hatch_where_everything_is_valid() -> None:
+    assert not of_class(parsed(chart(Trace(curve(), "direct", "a"))), "invalid")
+
+
+def test_region_labels_do_not_overlap() -> None:
+    regions = tuple(Region("heard", 200.0, 500.0 + k, label=f"remark {k}") for k in range(4))
+    root = parsed(chart(regions=regions))
+    places = sorted(float(node.get("y", "")) for node in of_class(root, "region-label"))
+    assert np.diff(places).min() >= 12
+
+
+def test_findings_have_a_dot_a_leader_and_their_number_twice() -> None:
+    # House rule: the number at the plot and the number in the list below it are the same.
+    root = parsed(chart(marks=(Mark(1, 1000.0, 85.0, "one"), Mark(2, 1010.0, 85.0, "two"))))
+    assert sorted(texts(root, "mark-number")) == ["1", "1", "2", "2"]
+    dots = [(float(dot.get("cx", "")), float(dot.get("cy", ""))) for dot in of_class(root, "mark-dot")]
+    starts = [tuple(points(leader)[0]) for leader in of_class(root, "mark-leader")]
+    assert dots == starts
+    top = sorted(float(node.get("x", "")) for node in of_class(root, "mark-number"))[-2:]
+    assert top[1] - top[0] >= 16
+
+
+def test_thousands_of_points_are_thinned_without_losing_a_peak() -> None:
+    # The one point at 100 dB must stay, whatever the stretch it falls into.
+    axis = log_axis(20.0, 20_000.0, 1000)
+    values = np.full(axis.hz.shape, 80.0)
+    values[4321] = 95.0
+    zero = np.zeros_like(values)
+    dense = Curve("dense", "dense", axis, values, zero, zero, axis.hz > 50, "dB", "")
+    root = parsed(chart(Trace(dense, "direct", "d")))
+    drawn = sum(len(points(node)) for node in of_class(root, "trace"))
+    plot = of_class(root, "plot")[0]
+    assert drawn <= 620
+    peak = float(plot.get("y", "")) + float(plot.get("height", "")) * 5 / 50
+    assert min(points(node)[:, 1].min() for node in of_class(root, "trace")) == pytest.approx(peak, abs=0.11)
+
+
+def test_long_terms_start_their_own_line() -> None:
+    root = parsed(chart(Trace(curve(), "all directions", "sound in all directions (sound power)")))
+    assert [node.text for node in of_class(root, "label")[0]] == ["sound in all directions", "(sound power)"]

@@ -82,3 +82,16 @@ def test_facts_cannot_be_changed_afterward() -> None:
     session = Session.model_validate(facts())
     with pytest.raises(ValidationError, match="frozen"):
         session.drive.voltage_v = 5.0  # type: ignore[misc]
+
+
+def test_facts_survive_json() -> None:
+    session = Session.model_validate(facts())
+    assert Session.model_validate_json(session.model_dump_json(by_alias=True)) == session
+
+
+@pytest.mark.parametrize("value", ["2.83", True, float("inf")])
+def test_numbers_are_not_made_of_other_things(value: object) -> None:
+    document = facts()
+    document["drive"]["voltage_v"] = value
+    with pytest.raises(ValidationError, match="voltage_v"):
+        Session.model_validate(document)

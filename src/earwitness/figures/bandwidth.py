@@ -7,30 +7,30 @@ import math
 import numpy as np
 
 from earwitness.quantities import Curve, Figure, not_judged
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities.arrays import FloatArray, IntArray
 
 START_HZ = 300.0
 NARROW_DIP_OCTAVES = 1 / 9
 
 
-def _crossing(x: FloatArray, above: FloatArray, first: int) -> float:
-    """log2 frequency of the zero between points first and first + 1 of a curve over falling x."""
-    step = above[first] / (above[first] - above[first + 1])
-    return float(x[first] + step * (x[first + 1] - x[first]))
+def lasting_falls(x: FloatArray, above: FloatArray) -> tuple[FloatArray, IntArray]:
+    """Where curves first fall below 0 for good, or at least for 1/9 octave.
 
-
-def _first_lasting_fall(x: FloatArray, above: FloatArray) -> int | None:
-    """Index of the last point at or above 0 before the first fall that is no narrow dip; None if there is none."""
+    x : (R,) log2 frequency, falling; above : (N, R) level over the limit, not below 0 at the first point.
+    Returns (N,) log2 frequency of the zero and (N,) the last point before it; the index is -1 where there is none
+    (then the frequency is x[-1]).
+    """
     below = above < 0
-    edges = np.flatnonzero(~below[:-1] & below[1:])
-    for edge in edges:
-        back = np.flatnonzero(~below[edge + 1 :])
-        if back.size == 0:
-            return int(edge)
-        last = int(edge + back[0])
-        if _crossing(x, above, int(edge)) - _crossing(x, above, last) >= NARROW_DIP_OCTAVES:
-            return int(edge)
-    return None
+    falls = ~below[:, :-1] & below[:, 1:]
+    rises = below[:, :-1] & ~below[:, 1:]
+    step = above[:, :-1] - above[:, 1:]
+    zero = x[:-1] + np.where(falls | rises, above[:, :-1] / np.where(step == 0, 1.0, step), 0.0) * np.diff(x)
+    next_rise = np.minimum.accumulate(np.where(rises, np.arange(x.size - 1), x.size)[:, ::-1], axis=1)[:, ::-1]
+    back = np.take_along_axis(zero, np.minimum(next_rise, x.size - 2), axis=1)
+    lasting = falls & ((next_rise == x.size) | (zero - back >= NARROW_DIP_OCTAVES))
+    first = np.where(lasting.any(axis=1), lasting.argmax(axis=1), -1)
+    found = np.where(first >= 0, zero[np.arange(first.size), first], x[-1])
+    return np.asarray(found, dtype=float), np.asarray(first, dtype=np.int64)
 
 
 def lower_limit(
@@ -65,14 +65,15 @@ def lower_limit(
     x, above = np.log2(hz[rows]), curve.values[rows] - limit
     if above[0] < 0:
         return refuse(f"{curve.name} is already below {limit:.1f} dB at {start_hz:g} Hz")
-    fall = _first_lasting_fall(x, above)
-    if fall is None and bottom > 0:
+    found, places = lasting_falls(x, above[None, :])
+    fall = int(places[0])
+    if fall < 0 and bottom > 0:
         return refuse(f"{curve.name} is valid down to {hz[bottom]:.0f} Hz only and has not fallen that far there")
-    if fall is None:
+    if fall < 0:
         return Figure(
             key, float(hz[0]), 0.0, "Hz", (float(hz[0]), start_hz), method, bound="at most", lineage=curve.lineage
         )
-    frequency = 2 ** _crossing(x, above, fall)
+    frequency = 2 ** float(found[0])
     slope = abs(float((above[fall + 1] - above[fall]) / (x[fall + 1] - x[fall])))
     u_level = math.hypot(float(curve.u[rows[fall]]), u_reference_db)
     u = frequency * math.log(2) * u_level / slope

@@ -25,13 +25,13 @@ def deviations(
 ) -> dict[str, Figure]:
     """Largest deviations above and below `reference_db`, and half the range, in the band [dB].
 
-    Keys "deviation_above", "deviation_below" (negative when below), "half_range". smoothing : 1/n octave of energy,
-    or None. Points on a 20 per octave grid from the band's lower edge. Band and smoothing are choices of this
-    program. The common uncertainty cancels: the reference is a mean of the same session.
+    Keys "linearity_above", "linearity_below" (negative when below), "linearity_half_range". smoothing : 1/n octave
+    of energy, or None. Points on a 20 per octave grid from the band's lower edge. Band and smoothing are choices of
+    this program. The common uncertainty cancels: the reference is a mean of the same session.
     """
     words = f"1/{smoothing} octave smoothing" if smoothing else "no smoothing"
     method = f"{curve.name}, {band_hz[0]:g} Hz to {band_hz[1]:g} Hz, {words}, reference {reference_db:.1f} dB"
-    keys = ("deviation_above", "deviation_below", "half_range")
+    keys = ("linearity_above", "linearity_below", "linearity_half_range")
     source = smoothed(curve, smoothing) if smoothing else curve
     values, u, _, valid = sampled(source, band_grid(*band_hz))
     if not valid.all():

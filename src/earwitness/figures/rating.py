@@ -7,54 +7,80 @@ differences under 0.5 should not be ranked.
 from __future__ import annotations
 
 import math
+from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from earwitness.figures.bandwidth import lower_limit
 from earwitness.figures.linearity import Line, slope
 from earwitness.figures.sampling import band_grid, sampled
 from earwitness.figures.sensitivity import band_level
 from earwitness.quantities import Curve, Figure, not_judged
+from earwitness.quantities.arrays import FloatArray
 
 NARROW_BAND_HZ = (100.0, 12_000.0)
 STRAIGHTNESS_BAND_HZ = (100.0, 16_000.0)
 WINDOW_BAND_HZ = (300.0, 10_000.0)
 POINTS_PER_BAND = 10
+BandLayout = Literal["from 100 Hz", "centered"]
 IDEAL_SUBWOOFER_HZ = 14.5  # common practice, not known to be in the paper
 
 CAVEATS = (
-    "the expected error of one rating is not known; the uncertainty is that of the measurement alone, without the "
-    "straightness of the in-room curve",
+    "fitted on one listening room, one loudspeaker at a time, trained listeners and boxes that radiate forward",
+    "it knows nothing of distortion, maximum level, noise, price, stereo imaging or use close by",
+    "the expected error of one rating is not known; the uncertainty is that of the measurement alone",
     "differences under 0.5 should not be ranked",
 )
 
 
-def narrow_band_deviation(curve: Curve, *, key: str = "narrow_band_deviation") -> Figure:
-    """Mean over half-octave bands from 100 Hz of the mean absolute deviation from the band's dB mean [dB].
+def band_points_hz(layout: BandLayout = "from 100 Hz") -> FloatArray:
+    """Points of the 14 half-octave bands, 10 in each, 1/20 octave apart [Hz].
 
-    10 points per band, 1/20 octave apart; the 14th band has 9 points, up to 12 kHz (layout: a choice of this program).
+    "from 100 Hz": the first point at 100 Hz, the 14th band has 9 points, up to 12 kHz (default, a choice of this
+    program). "centered": bands about 1000 * 2**(k/2) Hz with k from -6 to 7, the other layout in circulation.
+    """
+    if layout == "from 100 Hz":
+        return band_grid(*NARROW_BAND_HZ)
+    steps = np.arange(-6, 8)[:, None] / 2 - 0.25 + (np.arange(POINTS_PER_BAND) + 0.5) / 20
+    return np.asarray(1000.0 * 2.0**steps, dtype=float).ravel()
+
+
+def narrow_band_deviation(
+    curve: Curve, *, key: str = "narrow_band_deviation", layout: BandLayout = "from 100 Hz"
+) -> Figure:
+    """Mean over 14 half-octave bands of the mean absolute deviation from the band's dB mean [dB].
+
     The uncertainty takes the bands as independent and each band's error as if it moved the deviation fully.
     """
-    method = f"narrow-band deviation of {curve.name}, 14 half-octave bands from 100 Hz"
-    values, u, _, valid = sampled(curve, band_grid(*NARROW_BAND_HZ))
+    method = f"narrow-band deviation of {curve.name}, 14 half-octave bands, {layout}"
+    hz = band_points_hz(layout)
+    reach = (float(hz[0]), float(hz[-1]))
+    values, u, _, valid = sampled(curve, hz)
     if not valid.all():
-        reason = f"{curve.name} does not cover 100 Hz to 12 kHz"
-        return not_judged(key, reason, unit="dB", method=method, band_hz=NARROW_BAND_HZ, lineage=curve.lineage)
+        reason = f"{curve.name} does not cover {reach[0]:.0f} Hz to {reach[1] / 1000:.3g} kHz"
+        return not_judged(key, reason, unit="dB", method=method, band_hz=reach, lineage=curve.lineage)
     bands = [values[first : first + POINTS_PER_BAND] for first in range(0, values.size, POINTS_PER_BAND)]
     deviation = float(np.mean([np.abs(band - band.mean()).mean() for band in bands]))
     spread = float(np.sqrt((u**2).mean() / len(bands)))
-    return Figure(key, deviation, spread, "dB", NARROW_BAND_HZ, method, lineage=curve.lineage)
+    return Figure(key, deviation, spread, "dB", reach, method, lineage=curve.lineage)
 
 
-def rating_value(nbd_on_db: float, nbd_in_room_db: float, bass_limit_hz: float, straightness: float) -> float:
-    """12.69 - 2.49 NBD_ON - 2.99 NBD_PIR - 4.31 log10(bass limit / Hz) + 2.32 SM_PIR; not clipped."""
-    return 12.69 - 2.49 * nbd_on_db - 2.99 * nbd_in_room_db - 4.31 * math.log10(bass_limit_hz) + 2.32 * straightness
+def rating_value(
+    nbd_on_db: npt.ArrayLike, nbd_in_room_db: npt.ArrayLike, bass_limit_hz: npt.ArrayLike, straightness: npt.ArrayLike
+) -> FloatArray:
+    """12.69 - 2.49 NBD_ON - 2.99 NBD_PIR - 4.31 log10(bass limit / Hz) + 2.32 SM_PIR; not clipped; shapes broadcast."""
+    on, in_room = np.asarray(nbd_on_db, dtype=float), np.asarray(nbd_in_room_db, dtype=float)
+    bass, straight = np.log10(np.asarray(bass_limit_hz, dtype=float)), np.asarray(straightness, dtype=float)
+    return np.asarray(12.69 - 2.49 * on - 2.99 * in_room - 4.31 * bass + 2.32 * straight, dtype=float)
 
 
 def preference_rating(
     on_axis: Curve, in_room: Curve, sound_power: Curve, listening_window: Curve, *, ideal_subwoofer: bool = False
 ) -> Figure:
     """Rating from four curves of ANSI/CTA-2034-A; not judged where one of them does not reach.
+
+    The uncertainty given here leaves out the straightness of the in-room curve; drawn curves hold it in.
 
     Bass limit: sound power 6 dB below the energy mean of the listening window, 300 Hz to 10 kHz, going down from
     300 Hz; with `ideal_subwoofer` 14.5 Hz instead.
@@ -83,7 +109,7 @@ def preference_rating(
             return refuse(bass.reason)
         bass_hz, u_bass_hz = bass.value, bass.u
         bound = "at least" if bass.bound == "at most" else ""
-    value = rating_value(parts[0].value or 0.0, parts[1].value or 0.0, bass_hz, line.r_squared)
+    value = float(rating_value(parts[0].value or 0.0, parts[1].value or 0.0, bass_hz, line.r_squared))
     u_bass = 4.31 * u_bass_hz / (bass_hz * math.log(10))
     spread = math.hypot(2.49 * (parts[0].u or 0.0), 2.99 * (parts[1].u or 0.0), u_bass)
     caveats: tuple[str, ...] = CAVEATS

@@ -6,7 +6,7 @@ directions; the same row gives the uncertainty, and differences of curves keep t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -29,7 +29,7 @@ NAMES = {
     "total_horizontal": "total horizontal reflections",
     "total_vertical": "total vertical reflections",
     "sound_power": "sound power",
-    "in_room": "estimated in-room response",
+    "in_room": "predicted in-room response",
 }
 INDEX_NAMES = {
     "early_reflections_di": ("early reflections directivity index", "early_reflections"),
@@ -41,7 +41,9 @@ INDEX_NAMES = {
 class Levels:
     """Levels over directions, as the windows need them.
 
-    level_db, u_db : (D, F) [dB]; u_common_db : (F,) [dB]; valid : (D, F) bool
+    level_db : (D, F) [dB]; u_common_db : (F,) [dB]; valid : (D, F) bool
+    u_db : (S, F) standard uncertainty of S independent errors [dB]
+    mixing : (D, S) how far each error moves each level [dB/dB]; None when every direction has one error of its own
     reference : what 0 dB means; lineage : keys of the steps they came from
     """
 
@@ -53,15 +55,33 @@ class Levels:
     valid: BoolArray
     reference: str
     lineage: tuple[str, ...] = ()
+    mixing: FloatArray | None = None
+
+    def pulls(self, shares: FloatArray) -> FloatArray:
+        """(S, F) effect of each error on a curve that takes `shares` (D, F) of the energy from each direction."""
+        return shares if self.mixing is None else self.mixing.T @ shares
+
+    def u_of_levels_db(self) -> FloatArray:
+        """(D, F) standard uncertainty of each level alone [dB]."""
+        if self.mixing is None:
+            return self.u_db
+        spread: FloatArray = np.sqrt(self.mixing**2 @ self.u_db**2)
+        return spread
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Windows:
-    """curves by key; missing : reason by key of a curve that the directions cannot give; choices made."""
+    """curves by key; missing : reason by key of a curve that the directions cannot give; choices made.
+
+    pulls : by key of an averaged curve, (S, F) effect of each independent error [dB/dB]
+    weights : by key, (D,) energy weights
+    """
 
     curves: dict[str, Curve]
     missing: dict[str, str]
     choices: dict[str, str]
+    pulls: dict[str, FloatArray]
+    weights: dict[str, FloatArray]
 
 
 def _rows_of(directions: Directions) -> dict[Position, list[int]]:
@@ -148,51 +168,47 @@ def _average(levels: Levels, weights: FloatArray) -> tuple[FloatArray, FloatArra
     return level, shares, valid
 
 
+def averaged(levels: Levels, weights: FloatArray, *, key: str, name: str) -> tuple[Curve, FloatArray]:
+    """Curve of the energy average with (D,) weights that sum to 1, and its (S, F) pulls."""
+    values, shares, valid = _average(levels, weights)
+    pulls = levels.pulls(shares)
+    u = np.sqrt(((pulls * levels.u_db) ** 2).sum(axis=0))
+    reference, lineage = levels.reference, levels.lineage
+    return Curve(key, name, levels.axis, values, u, levels.u_common_db, valid, "dB", reference, lineage), pulls
+
+
 def windows(levels: Levels, *, rear_wall: RearWall = "all 19", axis_weight: float = 4.0) -> Windows:
     """All curves of ANSI/CTA-2034-A that the measured directions give, and the reasons for the others.
 
-    No angle is filled in or mirrored. Uncertainties: each direction on its own, first order; the directivity
+    No angle is filled in or mirrored here (see `angles`). Uncertainties: first order; the directivity
     indices are listening window minus curve, in which shared directions cancel in part and the common part wholly.
     """
     curves: dict[str, Curve] = {}
     missing: dict[str, str] = {}
-    shares: dict[str, FloatArray] = {}
+    pulls: dict[str, FloatArray] = {}
+    used: dict[str, FloatArray] = {}
     for key, weights in window_weights(levels.directions, rear_wall=rear_wall, axis_weight=axis_weight).items():
         if isinstance(weights, str):
             missing[key] = weights
             continue
-        values, shares[key], valid = _average(levels, weights)
-        u = np.sqrt(((shares[key] * levels.u_db) ** 2).sum(axis=0))
-        curves[key] = Curve(
-            key,
-            NAMES[key],
-            levels.axis,
-            values,
-            u,
-            levels.u_common_db,
-            valid,
-            "dB",
-            levels.reference,
-            levels.lineage,
-        )
+        curves[key], pulls[key] = averaged(levels, weights, key=key, name=NAMES[key])
+        used[key] = weights
     for key, (name, other) in INDEX_NAMES.items():
         absent = [part for part in ("listening_window", other) if part in missing]
         if absent:
             missing[key] = "; ".join(f"{NAMES[part]}: {missing[part]}" for part in absent)
             continue
         window, curve = curves["listening_window"], curves[other]
-        u = np.sqrt((((shares["listening_window"] - shares[other]) * levels.u_db) ** 2).sum(axis=0))
-        curves[key] = Curve(
-            key,
-            name,
-            levels.axis,
-            window.values - curve.values,
-            u,
-            np.zeros_like(u),
-            window.valid & curve.valid,
-            "dB",
-            f"{NAMES[other]} equal to the listening window",
-            levels.lineage,
+        curves[key] = replace(
+            window,
+            key=key,
+            name=name,
+            values=window.values - curve.values,
+            u=np.sqrt((((pulls["listening_window"] - pulls[other]) * levels.u_db) ** 2).sum(axis=0)),
+            u_common=np.zeros_like(window.u_common),
+            valid=window.valid & curve.valid,
+            reference=f"{NAMES[other]} equal to the listening window",
         )
+        used[key] = used["listening_window"] + used[other]
     choices = {"edition": cta2034.EDITION, "rear_wall": rear_wall, "axis_weight": f"{axis_weight:g}"}
-    return Windows(curves, missing, choices)
+    return Windows(curves, missing, choices, pulls, used)

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from earwitness.quantities.arrays import FloatArray, IntArray, lock_fields, require_shape
+from earwitness.quantities.arrays import FloatArray, IntArray, lock_fields, locked, require_shape
 
 Orbit = Literal["horizontal", "vertical"]
 _SAME_DIRECTION_RAD = 1e-6
@@ -33,9 +33,11 @@ class Directions:
             raise ValueError("directions are one-dimensional lists")
         if (np.abs(self.elevation_rad) > np.pi / 2 + 1e-9).any():
             raise ValueError("elevation must lie within a quarter turn of the horizon")
-        wrapped = np.pi - np.mod(np.pi - self.azimuth_rad, 2 * np.pi)
-        object.__setattr__(self, "azimuth_rad", wrapped)
-        self.azimuth_rad.setflags(write=False)
+        outside = (self.azimuth_rad <= -np.pi) | (self.azimuth_rad > np.pi)
+        if outside.any():
+            # Only what lies outside is wrapped, so that a kept value comes back bit for bit.
+            turned = np.pi - np.mod(np.pi - self.azimuth_rad, 2 * np.pi)
+            object.__setattr__(self, "azimuth_rad", locked(np.where(outside, turned, self.azimuth_rad), float))
 
     def __len__(self) -> int:
         return int(self.azimuth_rad.size)

@@ -55,6 +55,19 @@ GROUNDS: Final[dict[Theme, Ground]] = {
     "dark": Ground("#12161b", "#f3f5f7", "#a2aab4", "#3d444d", "#252b32", "#222930", "#f0789c"),
 }
 
+# Bands of a map, quietest first: quiet recedes into the paper of the theme. Equal steps of CIE 1976 color difference
+# along one curve from paper over copper to plum, so that equal steps of level look equally large.
+MAP_BANDS: Final[dict[Theme, tuple[str, ...]]] = {
+    "light": (
+        *("#faf6ef", "#f7e5d5", "#f1d2bc", "#e7bca3", "#d8a68c", "#c78e77", "#b37868"),
+        *("#9f645c", "#8d5354", "#7a434f", "#69364b", "#582948", "#471e46"),
+    ),
+    "dark": (
+        *("#1a1b21", "#2e232d", "#452d3b", "#5d3a4b", "#764a5b", "#8f5d6b", "#a6717a"),
+        *("#ba8688", "#cd9b95", "#deb0a1", "#edc5ac", "#fbd9b5", "#ffeebf"),
+    ),
+}
+
 
 def contrast_ratio(first: str, second: str) -> float:
     """Contrast ratio of two "#rrggbb" colors, 1 to 21 (WCAG 2.2, glossary: contrast ratio, relative luminance)."""

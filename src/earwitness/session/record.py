@@ -6,8 +6,12 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)]
+Finite = Annotated[float, Field(allow_inf_nan=False, strict=True)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True)]
+Flag = Annotated[bool, Field(strict=True)]
+Whole = Annotated[int, Field(strict=True)]
+CabinetLength = Annotated[float, Field(gt=0, le=10, allow_inf_nan=False, strict=True)]
 Text = Annotated[str, Field(min_length=1, max_length=400)]
 Position = tuple[Finite, Finite, Finite]
 
@@ -29,13 +33,13 @@ class Price(Strict):
 class Driver(Strict):
     """One radiating part. diameter_m : effective diameter (middle of surround to middle of surround; for a port
     its mouth); position_m : center, from the reference point, AES69 axes (x forward, y left, z up);
-    count : how many alike work together in its near field's place; faces : "front" or "rear"."""
+    count : how many alike work together, of which one is recorded in the near field."""
 
     name: Text
     kind: Literal["cone", "dome", "horn", "ribbon", "port", "passive radiator", "other"]
-    diameter_m: Positive
+    diameter_m: Annotated[Positive, Field(le=2)]
     position_m: Position = (0.0, 0.0, 0.0)
-    count: Annotated[int, Field(ge=1, le=64)] = 1
+    count: Annotated[Whole, Field(ge=1, le=64)] = 1
 
 
 ClaimQuantity = Literal[
@@ -74,16 +78,16 @@ class Loudspeaker(Strict):
     maker: Text
     type: Literal["stand-mount", "floor-stander", "in-wall", "center", "subwoofer", "monitor", "horn", "other"]
     enclosure: Literal["closed", "vented", "passive radiator", "open", "other"]
-    powered: bool = False
-    invented: bool = False
-    year: Annotated[int, Field(ge=1900, le=2200)] | None = None
+    powered: Flag = False
+    invented: Flag = False
+    year: Annotated[Whole, Field(ge=1900, le=2200)] | None = None
     price: Price | None = None
-    width_m: Positive
-    height_m: Positive
-    depth_m: Positive
+    width_m: CabinetLength
+    height_m: CabinetLength
+    depth_m: CabinetLength
     mass_kg: Positive | None = None
     reference_axis: Text
-    symmetric: bool = True
+    symmetric: Flag = True
     rated_impedance_ohm: Positive | None = None
     drivers: Annotated[tuple[Driver, ...], Field(alias="driver", min_length=1)]
     claims: Annotated[tuple[Claim, ...], Field(alias="claim")] = ()

@@ -6,11 +6,13 @@ from typing import Annotated, Literal, TypeVar
 
 from pydantic import Field
 
-from earwitness.session.record import Finite, Loudspeaker, Positive, Strict, Text
+from earwitness.session.record import Finite, Flag, Loudspeaker, NotNegative, Positive, Strict, Text, Whole
 
 FORMAT = 1
 T = TypeVar("T")
-Channel = Annotated[int, Field(ge=1, le=64)]
+Distance = Annotated[Positive, Field(le=100)]
+Voltage = Annotated[Positive, Field(le=1000)]
+Channel = Annotated[Whole, Field(ge=1, le=64)]
 
 
 class Tester(Strict):
@@ -47,7 +49,7 @@ class Microphone(Strict):
 class Drive(Strict):
     """voltage_v : rms voltage of the sweep's sine at the terminals; powered loudspeakers state their input."""
 
-    voltage_v: Positive
+    voltage_v: Voltage
     u_db: Positive = 0.1
 
 
@@ -62,10 +64,10 @@ class SweepStimulus(Strict):
     form: Literal["synchronized", "classic"] = "synchronized"
     start_hz: Positive
     stop_hz: Positive
-    duration_s: Positive
-    fade_in_s: Annotated[float, Field(ge=0)] = 0.0
-    fade_out_s: Annotated[float, Field(ge=0)] = 0.0
-    lead_in_s: Annotated[float, Field(ge=0)] = 0.0
+    duration_s: Annotated[Positive, Field(le=600)]
+    fade_in_s: NotNegative = 0.0
+    fade_out_s: NotNegative = 0.0
+    lead_in_s: NotNegative = 0.0
 
 
 class FileStimulus(Strict):
@@ -74,7 +76,7 @@ class FileStimulus(Strict):
     kind: Literal["file"]
     file: Text
     channel: Channel = 1
-    lead_in_s: Annotated[float, Field(ge=0)] = 0.0
+    lead_in_s: NotNegative = 0.0
 
 
 class ReferenceChannel(Strict):
@@ -98,10 +100,10 @@ class Room(Strict):
 class Environment(Strict):
     """Air and room. Give one of: anechoic = true, room, first_reflection_ms (after the direct sound)."""
 
-    temperature_c: Annotated[float, Field(ge=-20, le=50)] = 20.0
-    humidity_percent: Annotated[float, Field(ge=0, le=100)] = 50.0
-    pressure_kpa: Annotated[float, Field(ge=50, le=110)] = 101.325
-    anechoic: bool = False
+    temperature_c: Annotated[Finite, Field(ge=-20, le=50)] = 20.0
+    humidity_percent: Annotated[Finite, Field(ge=0, le=100)] = 50.0
+    pressure_kpa: Annotated[Finite, Field(ge=50, le=110)] = 101.325
+    anechoic: Flag = False
     room: Room | None = None
     first_reflection_ms: Positive | None = None
 
@@ -114,8 +116,8 @@ class _Take(Strict):
     sha256: Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
     microphone_channel: Channel = 1
     reference_channel: Channel | None = None
-    drive_v: Positive | None = None
-    temperature_c: Annotated[float, Field(ge=-20, le=50)] | None = None
+    drive_v: Voltage | None = None
+    temperature_c: Annotated[Finite, Field(ge=-20, le=50)] | None = None
     note: str = ""
 
 
@@ -124,8 +126,8 @@ class FarFieldTake(_Take):
 
     kind: Literal["far-field"]
     orbit: Literal["horizontal", "vertical"]
-    angle_deg: Annotated[float, Field(ge=-180, le=360)]
-    distance_m: Positive
+    angle_deg: Annotated[Finite, Field(ge=-180, le=360)]
+    distance_m: Distance
 
 
 class NearFieldTake(_Take):
@@ -133,15 +135,15 @@ class NearFieldTake(_Take):
 
     kind: Literal["near-field"]
     driver: Text
-    distance_m: Annotated[float, Field(ge=0, le=0.5)] = 0.0
+    distance_m: Annotated[Finite, Field(ge=0, le=0.5)] = 0.0
 
 
 class LevelTake(_Take):
     """One step of a level series: the stimulus at drive_v, on axis at distance_m, or near the named driver."""
 
     kind: Literal["level"]
-    drive_v: Positive
-    distance_m: Positive
+    drive_v: Voltage
+    distance_m: Distance
     driver: Text | None = None
 
 
@@ -149,11 +151,11 @@ class MultitoneTake(_Take):
     """A multitone; stimulus_file : the file that was played; periods start after run_in_s."""
 
     kind: Literal["multitone"]
-    drive_v: Positive
-    distance_m: Positive
+    drive_v: Voltage
+    distance_m: Distance
     stimulus_file: Text
     period_s: Positive
-    run_in_s: Annotated[float, Field(ge=0)] = 0.0
+    run_in_s: NotNegative = 0.0
 
 
 class ImpedanceTake(_Take):

@@ -1,37 +1,29 @@
 """On which line of a TOML file a key stands.
 
-tomllib keeps no positions, and a fault without a line sends a tester searching. This scan follows table headers
-and keys of the plain layout that session.toml uses; it never decides what a value is, so a line it can't tell
-is only missing from a message.
+tomllib keeps no positions, and a fault without a line sends a tester searching. This scan walks over text that
+tomllib has already accepted and notes where tables and keys begin; it never decides what a value is.
 """
 
 from __future__ import annotations
 
 import re
 
-_HEADER = re.compile(r"^\s*(\[\[?)\s*([A-Za-z0-9_.\- ]+?)\s*\]\]?\s*(?:#.*)?$")
-_KEY = re.compile(r"^\s*([A-Za-z0-9_\-]+)\s*=")
-
 Path = tuple[str | int, ...]
+
+_SPACE = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
+_BLANK = re.compile(r"[ \t]*")
+_BARE = re.compile(r"[^\s=\[\]{},#\"']+")
+_PART = re.compile(r"[^\s=\[\]{},#\"'.]+")
+_STRING = re.compile(
+    r'"""(?:\\.|[^\\])*?"{3,5}' r"|'''.*?'{3,5}" r'|"(?:\\.|[^"\\\n])*"' r"|'[^'\n]*'",
+    re.DOTALL,
+)
+_SHORT_ESCAPES = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", '"': '"', "\\": "\\"}
 
 
 def key_lines(text: str) -> dict[Path, int]:
     """1-based line of every table and key, by path such as ("take", 3, "file")."""
-    lines: dict[Path, int] = {}
-    counts: dict[Path, int] = {}
-    table: Path = ()
-    for number, line in enumerate(text.splitlines(), 1):
-        if header := _HEADER.match(line):
-            names: Path = tuple(part.strip() for part in header[2].split("."))
-            if header[1] == "[[":
-                index = counts.get(names, 0)
-                counts[names] = index + 1
-                names = (*names, index)
-            table = names
-            lines[table] = number
-        elif key := _KEY.match(line):
-            lines[(*table, key[1])] = number
-    return lines
+    return _Scan(text).lines
 
 
 def line_of(lines: dict[Path, int], path: Path) -> int | None:
@@ -40,3 +32,118 @@ def line_of(lines: dict[Path, int], path: Path) -> int | None:
         if path[:length] in lines:
             return lines[path[:length]]
     return None
+
+
+class _Scan:
+    def __init__(self, text: str) -> None:
+        self.text = text
+        self.at = 0
+        self.lines: dict[Path, int] = {}
+        self.counts: dict[Path, int] = {}
+        self._counted = (0, 1)
+        table: Path = ()
+        while self._pass(_SPACE) and self.at < len(text):
+            start = self.at
+            if text[start] == "[":
+                table = self._header()
+            else:
+                self._pair(table)
+            if self.at == start:
+                return
+
+    def _line(self) -> int:
+        at, line = self._counted
+        self._counted = (self.at, line + self.text.count("\n", at, self.at))
+        return self._counted[1]
+
+    def _pass(self, pattern: re.Pattern[str]) -> bool:
+        if match := pattern.match(self.text, self.at):
+            self.at = match.end()
+        return match is not None
+
+    def _note(self, path: Path) -> None:
+        self.lines.setdefault(path, self._line())
+
+    def _header(self) -> Path:
+        line = self._line()
+        many = self.text.startswith("[[", self.at)
+        self.at += 2 if many else 1
+        names = self._key()
+        self.at += 2 if many else 1
+        path: Path = ()
+        for position, name in enumerate(names):
+            path = (*path, name)
+            last = position == len(names) - 1
+            if last and many:
+                self.counts[path] = self.counts.get(path, 0) + 1
+            self.lines.setdefault(path, line)
+            if path in self.counts:
+                path = (*path, self.counts[path] - 1)
+        self.lines.setdefault(path, line)
+        return path
+
+    def _key(self) -> tuple[str, ...]:
+        names: list[str] = []
+        while True:
+            self._pass(_BLANK)
+            start = self.at
+            if self._pass(_STRING):
+                names.append(_unquoted(self.text[start : self.at]))
+            elif self._pass(_PART):
+                names.append(self.text[start : self.at])
+            self._pass(_BLANK)
+            if self.text[self.at : self.at + 1] != ".":
+                return tuple(names)
+            self.at += 1
+
+    def _pair(self, table: Path) -> None:
+        path = table
+        line = self._line()
+        for name in self._key():
+            path = (*path, name)
+            self.lines.setdefault(path, line)
+        if self.text[self.at : self.at + 1] == "=":
+            self.at += 1
+            self._value(path)
+
+    def _value(self, path: Path) -> None:
+        self._pass(_SPACE)
+        mark = self.text[self.at : self.at + 1]
+        if mark in ("[", "{"):
+            self.at += 1
+            self._members(path, "]" if mark == "[" else "}")
+        elif not self._pass(_STRING):
+            # A date and its time may be parted by a space: the rest of the value is taken in the second go.
+            self._pass(_BARE)
+            self._pass(_BLANK)
+            self._pass(_BARE)
+
+    def _members(self, path: Path, end: str) -> None:
+        index = 0
+        while self._pass(_SPACE) and self.at < len(self.text):
+            start = self.at
+            if self.text[start] == end:
+                self.at += 1
+                return
+            if end == "}":
+                self._pair(path)
+            else:
+                self._note((*path, index))
+                self._value((*path, index))
+                index += 1
+            self._pass(_SPACE)
+            if self.text[self.at : self.at + 1] == ",":
+                self.at += 1
+            if self.at == start:
+                return
+
+
+def _unquoted(token: str) -> str:
+    if token.startswith("'"):
+        return token[1:-1]
+
+    def plain(match: re.Match[str]) -> str:
+        code = match[1]
+        return chr(int(code[1:], 16)) if code[0] in "uU" else _SHORT_ESCAPES.get(code, code)
+
+    return re.sub(r"\\(u[0-9A-Fa-f]{4}|U[0-9A-Fa-f]{8}|.)", plain, token[1:-1])

@@ -1,0 +1,115 @@
+"""The JSON document of one reading: every curve and figure, versioned; docs/reading-document.md describes it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from earwitness import __version__
+from earwitness.quantities import Curve, DirectivityMap, Figure, Measurement, QualityFlag, Reading, Step
+from earwitness.quantities.arrays import FloatArray
+from earwitness.session.session import Session
+
+DOCUMENT = "earwitness.reading"
+VERSION = 1
+_DIGITS = 7
+
+
+def _numbers(values: FloatArray) -> list[float | None]:
+    """Values as JSON numbers, null where there is none."""
+    return [float(f"{v:.{_DIGITS}g}") if np.isfinite(v) else None for v in values.tolist()]
+
+
+def _figure(figure: Figure) -> dict[str, Any]:
+    return {
+        "value": figure.value,
+        "unit": figure.unit,
+        "uncertainty": figure.u,
+        "interval_95": list(figure.interval) if figure.interval else None,
+        "bound": figure.bound,
+        "band_hz": list(figure.band_hz) if figure.band_hz else None,
+        "method": figure.method,
+        "not_judged": figure.reason or None,
+        "caveats": list(figure.caveats),
+        "lineage": list(figure.lineage),
+    }
+
+
+def _curve(curve: Curve) -> dict[str, Any]:
+    return {
+        "name": curve.name,
+        "unit": curve.unit,
+        "reference": curve.reference,
+        "values": _numbers(curve.values),
+        "uncertainty": _numbers(curve.u),
+        "uncertainty_common": _numbers(curve.u_common),
+        "valid": curve.valid.tolist(),
+        "lineage": list(curve.lineage),
+    }
+
+
+def _map(one: DirectivityMap) -> dict[str, Any]:
+    return {
+        "reference": one.reference,
+        "angle_deg": _numbers(one.angle_deg),
+        "level_db": [_numbers(row) for row in one.level_db],
+        "valid": one.valid.tolist(),
+    }
+
+
+def _step(one: Step) -> dict[str, Any]:
+    return {
+        "key": one.key,
+        "name": one.name,
+        "settings": dict(one.settings),
+        "inputs": list(one.inputs),
+        "program": one.program,
+    }
+
+
+def _flag(flag: QualityFlag) -> dict[str, Any]:
+    return {
+        "id": flag.id,
+        "severity": flag.severity,
+        "number": flag.number if np.isfinite(flag.number) else None,
+        "threshold": flag.threshold,
+        "unit": flag.unit,
+        "takes": list(flag.takes),
+        "band_hz": list(flag.band_hz) if flag.band_hz else None,
+        "sentence": flag.sentence,
+    }
+
+
+def _how_measured(measurement: Measurement) -> dict[str, Any]:
+    gate, splice = measurement.gate, measurement.splice
+    return {
+        "gate": {name: getattr(gate, name) for name in gate.__dataclass_fields__},
+        "splice": {name: getattr(splice, name) for name in splice.__dataclass_fields__} if splice else None,
+        "budget": [
+            {"name": line.name, "source": line.source, "common": line.common, "u_db": _numbers(line.u_db)}
+            for line in measurement.budget
+        ],
+        "quality": [_flag(flag) for flag in measurement.flags],
+        "kept_takes": list(measurement.kept_takes),
+        "steps": [_step(one) for one in measurement.steps],
+    }
+
+
+def reading_document(session: Session, measurement: Measurement, reading: Reading) -> dict[str, Any]:
+    """The document as plain values for json; the order of keys is fixed, missing numbers are null."""
+    loudspeaker = session.loudspeaker.model_dump(mode="json", by_alias=True)
+    return {
+        "document": DOCUMENT,
+        "version": VERSION,
+        "program": f"earwitness {__version__}",
+        "loudspeaker": loudspeaker,
+        "session": {"date": session.date, "tester": session.tester.model_dump(mode="json")},
+        "choices": dict(reading.choices),
+        "frequency_hz": _numbers(measurement.response.axis.hz),
+        "figures": {key: _figure(figure) for key, figure in reading.figures.items()},
+        "curves": {key: _curve(curve) for key, curve in reading.curves.items()},
+        "maps": {key: _map(one) for key, one in reading.maps.items()},
+        "missing": dict(reading.missing),
+        "how_measured": _how_measured(measurement),
+    }

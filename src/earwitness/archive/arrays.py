@@ -1,0 +1,297 @@
+"""Responses and measurements to and from one netCDF-4 file, bit for bit.
+
+Layout: one group a response, impedance, near field or harmonic set, with dimensions of its own and a unit on every
+variable; complex numbers as two float64 variables ..._real and ..._imag; truth values as unsigned bytes; small
+records (gate, splice, flags, steps) as JSON in the text variable "record" of the file.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from earwitness.archive import journal
+from earwitness.errors import ArchiveError
+from earwitness.quantities import (
+    BudgetLine,
+    DirectionalResponse,
+    Directions,
+    FrequencyAxis,
+    Gate,
+    Harmonics,
+    Impedance,
+    Measurement,
+    NearField,
+    QualityFlag,
+    Splice,
+    Step,
+)
+from earwitness.quantities.arrays import locked
+
+if TYPE_CHECKING:
+    import netCDF4
+
+LAYOUT = 1
+MAX_BYTES = 2**30
+_BROKEN = (OSError, RuntimeError, KeyError, ValueError, TypeError, IndexError, AttributeError)
+Arrays = dict[str, np.ndarray[Any, Any]]
+
+
+def write_measurement(path: Path, measurement: Measurement) -> None:
+    """Keep `measurement` at `path`, atomically. Raises OutputError."""
+    journal.write_bytes(path, measurement_bytes(measurement))
+
+
+def read_measurement(path: Path) -> Measurement:
+    """The measurement in the file at `path`. Raises ArchiveError for a missing or damaged file."""
+    return measurement_from(_bytes_of(path), where=str(path))
+
+
+def write_response(path: Path, response: DirectionalResponse) -> None:
+    """Keep `response` at `path`, atomically. Raises OutputError."""
+    journal.write_bytes(path, response_bytes(response))
+
+
+def read_response(path: Path) -> DirectionalResponse:
+    """The response in the file at `path`. Raises ArchiveError for a missing or damaged file."""
+    return response_from(_bytes_of(path), where=str(path))
+
+
+def response_bytes(response: DirectionalResponse) -> bytes:
+    """The netCDF-4 file of `response`."""
+    return _pack("response", {"response": _response_record(response)}, {"response": _response_arrays(response)})
+
+
+def response_from(data: bytes, *, where: str) -> DirectionalResponse:
+    """The response in a netCDF-4 file; `where` names it in errors. Raises ArchiveError."""
+    record, groups = _unpack(data, "response", where)
+    try:
+        return _response(record["response"], groups["response"])
+    except _BROKEN as error:
+        raise damaged(where, error) from error
+
+
+def measurement_bytes(measurement: Measurement) -> bytes:
+    """The netCDF-4 file of `measurement`."""
+    m = measurement
+    groups: dict[str, Arrays] = {"response": _response_arrays(m.response)}
+    groups["recording"] = {"snr_db": m.snr_db, "impulse": m.impulse}
+    if m.impedance is not None:
+        z = m.impedance
+        groups["impedance"] = {**_fields(z, "ohm", "u_ohm", "u_deg", "valid"), "frequency_hz": z.axis.hz}
+    for index, near in enumerate(m.near_field):
+        groups[f"near_field_{index}"] = {**_fields(near, "level_db", "phase_rad"), "frequency_hz": near.axis.hz}
+    for index, har in enumerate(m.harmonics):
+        names = ("fundamental_db", "harmonic_db", "noise_db", "valid")
+        groups[f"harmonics_{index}"] = {**_fields(har, *names), "frequency_hz": har.axis.hz}
+    for index, line in enumerate(m.budget):
+        groups[f"budget_{index}"] = _fields(line, "u_db")
+    record = {
+        "response": _response_record(m.response),
+        "gate": _plain(m.gate),
+        "splice": None if m.splice is None else _plain(m.splice),
+        "near_field": [_plain(n, "axis", "level_db", "phase_rad") for n in m.near_field],
+        "harmonics": [_plain(h, "axis", "fundamental_db", "harmonic_db", "noise_db", "valid") for h in m.harmonics],
+        "impedance": None if m.impedance is None else {"lineage": list(m.impedance.lineage)},
+        "impulse_rate_hz": m.impulse_rate_hz,
+        "impulse_onset_s": m.impulse_onset_s,
+        "budget": [_plain(b, "u_db") for b in m.budget],
+        "flags": [_plain(f) for f in m.flags],
+        "kept_takes": list(m.kept_takes),
+        "steps": [_plain(s) for s in m.steps],
+    }
+    return _pack("measurement", record, groups)
+
+
+def measurement_from(data: bytes, *, where: str) -> Measurement:
+    """The measurement in a netCDF-4 file; `where` names it in errors. Raises ArchiveError."""
+    record, groups = _unpack(data, "measurement", where)
+    try:
+        return _measurement(record, groups)
+    except _BROKEN as error:
+        raise damaged(where, error) from error
+
+
+def damaged(where: str, reason: object) -> ArchiveError:
+    """The error for an array file that cannot be used."""
+    return ArchiveError(
+        f"a stored result is damaged: {reason}",
+        where=where,
+        expected="a netCDF-4 file as this program wrote it",
+        remedy="rebuild: take the session through the reduction again; its recordings are kept",
+    )
+
+
+def _measurement(record: Any, groups: dict[str, Arrays]) -> Measurement:
+    near = [(r, groups[f"near_field_{i}"]) for i, r in enumerate(record["near_field"])]
+    harmonics = [(_tupled(r), groups[f"harmonics_{i}"]) for i, r in enumerate(record["harmonics"])]
+    impedance = None
+    if record["impedance"] is not None:
+        impedance = Impedance(**_with_axis(groups["impedance"]), lineage=tuple(record["impedance"]["lineage"]))
+    return Measurement(
+        response=_response(record["response"], groups["response"]),
+        snr_db=groups["recording"]["snr_db"],
+        gate=Gate(**record["gate"]),
+        splice=None if record["splice"] is None else Splice(**record["splice"]),
+        near_field=tuple(NearField(**r, **_with_axis(g)) for r, g in near),
+        harmonics=tuple(Harmonics(**r, **_with_axis(g)) for r, g in harmonics),
+        impedance=impedance,
+        impulse_rate_hz=record["impulse_rate_hz"],
+        impulse=groups["recording"]["impulse"],
+        impulse_onset_s=record["impulse_onset_s"],
+        budget=tuple(BudgetLine(**r, u_db=groups[f"budget_{i}"]["u_db"]) for i, r in enumerate(record["budget"])),
+        flags=tuple(QualityFlag(**_tupled(r)) for r in record["flags"]),
+        kept_takes=tuple(record["kept_takes"]),
+        steps=tuple(Step(**_tupled(r)) for r in record["steps"]),
+    )
+
+
+def _response_record(response: DirectionalResponse) -> dict[str, Any]:
+    return _plain(response, "axis", "directions", "pressure", "u_db", "u_common_db", "valid")
+
+
+def _response_arrays(response: DirectionalResponse) -> Arrays:
+    return {
+        "frequency_hz": response.axis.hz,
+        **_fields(response.directions, "azimuth_rad", "elevation_rad"),
+        **_fields(response, "pressure", "u_db", "u_common_db", "valid"),
+    }
+
+
+def _response(record: dict[str, Any], arrays: Arrays) -> DirectionalResponse:
+    directions = Directions(arrays["azimuth_rad"], arrays["elevation_rad"])
+    # Directions wraps its azimuth on the way in, which may move the last bit of an angle that is wrapped already.
+    object.__setattr__(directions, "azimuth_rad", locked(arrays["azimuth_rad"], float))
+    rest: dict[str, Any] = {name: arrays[name] for name in ("pressure", "u_db", "u_common_db", "valid")}
+    return DirectionalResponse(
+        axis=FrequencyAxis(arrays["frequency_hz"]), directions=directions, **rest, **_tupled(record)
+    )
+
+
+def _with_axis(arrays: Arrays) -> dict[str, Any]:
+    rest: dict[str, Any] = {name: array for name, array in arrays.items() if name != "frequency_hz"}
+    return {"axis": FrequencyAxis(arrays["frequency_hz"]), **rest}
+
+
+def _fields(value: object, *names: str) -> Arrays:
+    return {name: getattr(value, name) for name in names}
+
+
+def _plain(value: Any, *without: str) -> dict[str, Any]:
+    """The fields of a small record that JSON can hold."""
+    return {f.name: getattr(value, f.name) for f in dataclasses.fields(value) if f.name not in without}
+
+
+def as_tuples(value: Any) -> Any:
+    """`value` with JSON's lists turned back into tuples, at any depth of lists."""
+    return tuple(as_tuples(v) for v in value) if isinstance(value, list) else value
+
+
+def _tupled(record: dict[str, Any]) -> dict[str, Any]:
+    return {name: as_tuples(value) for name, value in record.items()}
+
+
+def _number(value: Any) -> Any:
+    """numpy scalars as numbers of Python, for JSON."""
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"{type(value).__name__} has no place in a record")
+
+
+def _pack(kind: str, record: dict[str, Any], groups: dict[str, Arrays]) -> bytes:
+    import netCDF4
+
+    # In memory: a full disk then meets plain file writing, not the inside of HDF5.
+    dataset = netCDF4.Dataset("earwitness", "w", format="NETCDF4", memory=1)
+    dataset.earwitness_kind = kind
+    dataset.earwitness_layout = np.int32(LAYOUT)
+    text = dataset.createVariable("record", str, ())
+    text[...] = np.array(json.dumps(record, sort_keys=True, ensure_ascii=False, default=_number), dtype=object)
+    for name, arrays in groups.items():
+        _write_group(dataset.createGroup(name), arrays)
+    return bytes(dataset.close())
+
+
+def _write_group(group: netCDF4.Group, arrays: Arrays) -> None:
+    for name, array in arrays.items():
+        dimensions = _dimensions(group.name, name, array.ndim)
+        for dimension, size in zip(dimensions, array.shape, strict=True):
+            if dimension not in group.dimensions:
+                # A size of 0 means "unlimited" to netCDF; nothing is written along it, so it reads back as 0.
+                group.createDimension(dimension, size)
+        parts = {name: array}
+        if array.dtype.kind == "c":
+            parts = {f"{name}_real": array.real, f"{name}_imag": array.imag}
+        for part, values in parts.items():
+            kind = "u1" if values.dtype.kind == "b" else "f8"
+            variable = group.createVariable(
+                part, kind, dimensions, fill_value=False, zlib=values.size > 256, complevel=1, shuffle=True
+            )
+            variable.units = _unit(name)
+            if values.size:
+                variable[...] = values.astype(kind)
+
+
+def _dimensions(group: str, name: str, count: int) -> tuple[str, ...]:
+    if count == 2:
+        return ("order" if group.startswith("harmonics") else "direction", "frequency")
+    return ({"azimuth_rad": "direction", "elevation_rad": "direction", "impulse": "sample"}.get(name, "frequency"),)
+
+
+def _unit(name: str) -> str:
+    named = {"pressure": "pascal per volt", "impulse": "pascal per volt", "ohm": "ohm", "valid": "1"}
+    endings = {"hz": "hertz", "rad": "radian", "db": "decibel", "deg": "degree", "ohm": "ohm"}
+    return named.get(name) or endings[name.rpartition("_")[2]]
+
+
+def _unpack(data: bytes, kind: str, where: str) -> tuple[Any, dict[str, Arrays]]:
+    import netCDF4
+
+    try:
+        dataset = netCDF4.Dataset("earwitness", "r", memory=data)
+    except _BROKEN as error:
+        raise damaged(where, error) from error
+    try:
+        found, layout = dataset.earwitness_kind, int(dataset.earwitness_layout)
+        if layout > LAYOUT:
+            raise ArchiveError(
+                f"a stored result was written by a later version of Earwitness (layout {layout})",
+                where=where,
+                remedy="update the program, or rebuild",
+            )
+        if found != kind:
+            raise damaged(where, f"it holds a {found}, not a {kind}")
+        record = json.loads(str(dataset["record"][...]))
+        groups = {name: _read_group(group) for name, group in dataset.groups.items()}
+    except _BROKEN as error:
+        raise damaged(where, error) from error
+    finally:
+        dataset.close()
+    return record, groups
+
+
+def _read_group(group: netCDF4.Group) -> Arrays:
+    raw: Arrays = {}
+    for name, variable in group.variables.items():
+        variable.set_auto_maskandscale(False)
+        values = np.asarray(variable[...])
+        raw[name] = values.astype(bool) if values.dtype == np.uint8 else values
+    for name in [n.removesuffix("_real") for n in raw if n.endswith("_real")]:
+        real, imag = raw.pop(f"{name}_real"), raw.pop(f"{name}_imag")
+        # real + 1j * imag would turn an infinite or negative-zero part into another one.
+        raw[name] = np.empty(real.shape, complex)
+        raw[name].real, raw[name].imag = real, imag
+    return raw
+
+
+def _bytes_of(path: Path) -> bytes:
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise damaged(str(path), f"it is larger than {MAX_BYTES // 2**20} MiB")
+        return path.read_bytes()
+    except OSError as error:
+        raise damaged(str(path), f"it cannot be read: {error.strerror}") from None

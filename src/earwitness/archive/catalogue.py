@@ -1,0 +1,408 @@
+"""The archive: one folder with a catalogue, raw recordings and array files.
+
+    catalogue.sqlite   what there is and how it hangs together
+    objects/           recordings by their hash, never altered
+    arrays/            results, one netCDF-4 file each, named by the key of the step that made them
+
+Files are written and synced before the catalogue names them, and the catalogue names them in one transaction: what
+was acknowledged is whole, what was not leaves at most files that nothing names.
+"""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import json
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from sqlalchemy import Engine, func, select
+from sqlalchemy.dialects.sqlite import insert
+from sqlalchemy.exc import DatabaseError
+from sqlalchemy.orm import Session as Work
+
+from earwitness.archive import arrays, database, journal
+from earwitness.archive.entries import (
+    Added,
+    LoudspeakerEntry,
+    PublicationEntry,
+    ResultEntry,
+    SessionEntry,
+    TakeEntry,
+)
+from earwitness.archive.recordings import RecordingStore, hash_of
+from earwitness.archive.schema import (
+    LoudspeakerRow,
+    PublicationRow,
+    RecordingRow,
+    ResultRow,
+    SessionFileRow,
+    SessionRow,
+    TakeRow,
+)
+from earwitness.errors import ArchiveError, InputError
+from earwitness.quantities import Measurement, Step
+from earwitness.session.session import Session
+
+CATALOGUE = "catalogue.sqlite"
+MEASUREMENT = "measurement"
+Clock = Callable[[], datetime]
+Document = Mapping[str, Any]
+
+
+def _utc_now() -> datetime:
+    return datetime.now(UTC)
+
+
+class Archive:
+    """An open archive. Use it as a context manager, or close it. Several processes may have it open."""
+
+    def __init__(self, folder: Path, engine: Engine, clock: Clock) -> None:
+        self.folder = folder
+        self.recordings = RecordingStore(folder / "objects")
+        self._engine = engine
+        self._clock = clock
+
+    @classmethod
+    def open(cls, folder: Path, *, create: bool = True, clock: Clock = _utc_now) -> Archive:
+        """The archive in `folder`; made when it is not there and `create` is set.
+
+        clock : gives the time stamps of the catalogue, the only place that has any. Raises ArchiveError when there
+        is no archive, or it is damaged or of a later program; OutputError when it cannot be written.
+        """
+        folder = folder.resolve()
+        path = folder / CATALOGUE
+        if not create and not path.is_file():
+            raise ArchiveError(
+                "there is no archive here",
+                where=str(folder),
+                remedy="check the folder, or add a session folder to make a new archive",
+            )
+        journal.make_folder(folder)
+        engine = database.open_database(path)
+        for part in ("objects", "arrays"):
+            journal.make_folder(folder / part)
+        return cls(folder, engine, clock)
+
+    def close(self) -> None:
+        """Let go of the catalogue."""
+        self._engine.dispose()
+
+    def __enter__(self) -> Archive:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def add_session(self, session: Session, folder: Path) -> Added:
+        """Take in `session` and every file it names from `folder`.
+
+        A session that is here already, with the same facts and the same files, is reused; recordings of it that
+        were lost or damaged are put back, and what killed processes left half written is cleared away. Raises
+        ArchiveError when a file is not the one that was validated, OutputError when the archive cannot be written.
+        """
+        key = session_key(session)
+        for part in ("objects", "arrays"):
+            journal.clean(self.folder / part)
+        sizes: dict[str, int] = {}
+        new = 0
+        for name, sha256 in sorted(_files_of(session).items()):
+            new += self.recordings.put(folder / name, expected_sha256=sha256)
+            sizes[sha256] = self.recordings.path(sha256).stat().st_size
+        with self._writing() as work:
+            known = work.scalar(select(SessionRow).where(SessionRow.key == key))
+            if known is not None:
+                return Added(known.id, True, new)
+            return Added(self._insert_session(work, session, key, folder, sizes), False, new)
+
+    def loudspeakers(self) -> tuple[LoudspeakerEntry, ...]:
+        """All loudspeakers, by name and maker."""
+        with self._reading() as work:
+            order = (LoudspeakerRow.folded_name, LoudspeakerRow.folded_maker)
+            return tuple(_loudspeaker(row) for row in work.scalars(select(LoudspeakerRow).order_by(*order)))
+
+    def find(self, name: str) -> LoudspeakerEntry:
+        """The loudspeaker called `name`, or "maker name", or the only one whose name holds `name`.
+
+        Case and outer blanks do not matter. Raises InputError: an unknown name lists the nearest ones, an ambiguous
+        one its candidates.
+        """
+        wanted = _folded(name)
+        entries = self.loudspeakers()
+        by_maker = [e for e in entries if _folded(f"{e.maker} {e.name}") == wanted]
+        found = by_maker or [e for e in entries if _folded(e.name) == wanted]
+        if not found and wanted:
+            found = [e for e in entries if wanted in _folded(f"{e.maker} {e.name}")]
+        if len(found) == 1:
+            return found[0]
+        if found:
+            raise InputError(
+                f"{len(found)} loudspeakers are called {name!r}",
+                expected="maker and name: " + ", ".join(f"{e.maker} {e.name}" for e in found),
+            )
+        labels = {_folded(text): e.name for e in entries for text in (f"{e.maker} {e.name}", e.name)}
+        near = dict.fromkeys(labels[n] for n in difflib.get_close_matches(wanted, labels, n=5, cutoff=0.5))
+        if near:
+            remedy = "did you mean " + ", ".join(repr(n) for n in near)
+        elif entries:
+            remedy = "the archive holds " + ", ".join(repr(e.name) for e in entries[:10])
+        else:
+            remedy = "the archive is empty: add a session folder first"
+        raise InputError(f"no loudspeaker is called {name!r}", where=str(self.folder), remedy=remedy)
+
+    def sessions_of(self, loudspeaker_id: int) -> tuple[SessionEntry, ...]:
+        """Sessions of a loudspeaker, oldest measurement first."""
+        query = select(SessionRow).where(SessionRow.loudspeaker_id == loudspeaker_id)
+        with self._reading() as work:
+            return tuple(_session(row) for row in work.scalars(query.order_by(SessionRow.date, SessionRow.id)))
+
+    def session(self, session_id: int) -> Session:
+        """The facts of a session, as they were taken in. Raises ArchiveError for an unknown number."""
+        with self._reading() as work:
+            facts = self._session_row(work, session_id).facts
+        return Session.model_validate_json(json.dumps(facts))
+
+    def takes_of(self, session_id: int) -> tuple[TakeEntry, ...]:
+        """Takes of a session, in its order."""
+        query = select(TakeRow).where(TakeRow.session_id == session_id).order_by(TakeRow.position)
+        with self._reading() as work:
+            rows = work.scalars(query)
+            return tuple(TakeEntry(r.id, r.session_id, r.position, r.name, r.kind, r.sha256) for r in rows)
+
+    def files_of(self, session_id: int) -> dict[str, Path]:
+        """Where the files of a session lie in the archive, by the names they had. They are read-only."""
+        query = select(SessionFileRow).where(SessionFileRow.session_id == session_id).order_by(SessionFileRow.name)
+        with self._reading() as work:
+            return {row.name: self.recordings.path(row.sha256) for row in work.scalars(query)}
+
+    def keep_measurement(self, session_id: int, measurement: Measurement) -> str:
+        """Keep a measurement under the key of its last step, which is returned.
+
+        Keeping it again changes nothing, unless the stored file is missing or damaged: then it is written anew.
+        Raises ArchiveError for a measurement without steps or an unknown session, OutputError when it cannot be
+        written.
+        """
+        if not measurement.steps:
+            raise ArchiveError("this measurement has no steps, so it cannot be kept", remedy="reduce it again")
+        last = measurement.steps[-1]
+        relative = f"arrays/{last.key[:2]}/{last.key}.nc"
+        path = self.folder / relative
+        data = arrays.measurement_bytes(measurement)
+        # The file is written under the lock: the bytes differ from run to run (HDF5 puts the time into them), so two
+        # processes that keep the same result must not mix one's file with the other's hash.
+        with self._writing() as work:
+            self._session_row(work, session_id)
+            row = _result_row(work, last.key, MEASUREMENT)
+            if row is None or not _has_hash(path, str(row.array_sha256)):
+                journal.write_bytes(path, data)
+                digest = hashlib.sha256(data).hexdigest()
+                self._keep(work, session_id, last, MEASUREMENT, array_file=relative, array_sha256=digest)
+        return last.key
+
+    def measurement(self, step_key: str) -> Measurement | None:
+        """The measurement kept under `step_key`, None if there is none. Raises ArchiveError if it is damaged."""
+        with self._reading() as work:
+            row = _result_row(work, step_key, MEASUREMENT)
+            if row is None:
+                return None
+            path, digest = self.folder / str(row.array_file), row.array_sha256
+        try:
+            data = path.read_bytes()
+        except OSError as error:
+            raise arrays.damaged(str(path), f"it cannot be read: {error.strerror}") from None
+        if hashlib.sha256(data).hexdigest() != digest:
+            raise arrays.damaged(str(path), "its content is not what was stored")
+        return arrays.measurement_from(data, where=str(path))
+
+    def keep_document(self, session_id: int, step: Step, kind: str, document: Document) -> None:
+        """Keep a JSON document as the result of `step`; an equal key and kind is replaced.
+
+        Raises InputError for numbers JSON has no word for, ArchiveError for an unknown session.
+        """
+        text = _json(document)
+        with self._writing() as work:
+            self._keep(work, session_id, step, kind, document=text)
+
+    def document(self, step_key: str, kind: str) -> dict[str, Any] | None:
+        """The document of that kind kept under `step_key`, None if there is none."""
+        with self._reading() as work:
+            row = _result_row(work, step_key, kind)
+            return None if row is None or row.document is None else json.loads(row.document)
+
+    def results_of(self, session_id: int) -> tuple[ResultEntry, ...]:
+        """Results of a session, in the order in which they were kept."""
+        query = select(ResultRow).where(ResultRow.session_id == session_id).order_by(ResultRow.id)
+        with self._reading() as work:
+            return tuple(_result(row) for row in work.scalars(query))
+
+    def keep_publication(self, loudspeaker_id: int, target: str, document: Document) -> PublicationEntry:
+        """Record that a review was published to `target`. An unchanged document gives the latest entry back."""
+        text = _json(document)
+        digest = hashlib.sha256(text.encode()).hexdigest()
+        of_this = PublicationRow.loudspeaker_id == loudspeaker_id
+        with self._writing() as work:
+            if work.get(LoudspeakerRow, loudspeaker_id) is None:
+                raise ArchiveError(f"the archive has no loudspeaker number {loudspeaker_id}", where=str(self.folder))
+            latest = work.scalar(select(PublicationRow).where(of_this).order_by(PublicationRow.number.desc()).limit(1))
+            if latest is not None and (latest.digest, latest.target) == (digest, target):
+                return _publication(latest)
+            row = PublicationRow(
+                loudspeaker_id=loudspeaker_id,
+                number=(work.scalar(select(func.max(PublicationRow.number)).where(of_this)) or 0) + 1,
+                digest=digest,
+                target=target,
+                document=text,
+                created_at=self._now(),
+            )
+            work.add(row)
+            work.flush()
+            return _publication(row)
+
+    def publications_of(self, loudspeaker_id: int) -> tuple[PublicationEntry, ...]:
+        """Publications of a loudspeaker, first one first."""
+        query = select(PublicationRow).where(PublicationRow.loudspeaker_id == loudspeaker_id)
+        with self._reading() as work:
+            return tuple(_publication(row) for row in work.scalars(query.order_by(PublicationRow.number)))
+
+    def _insert_session(self, work: Work, session: Session, key: str, folder: Path, sizes: dict[str, int]) -> int:
+        now = self._now()
+        spoken = session.loudspeaker
+        same = {"folded_name": _folded(spoken.name), "folded_maker": _folded(spoken.maker)}
+        loudspeaker = work.scalar(select(LoudspeakerRow).filter_by(**same))
+        if loudspeaker is None:
+            loudspeaker = LoudspeakerRow(name=spoken.name, maker=spoken.maker, **same, created_at=now)
+            work.add(loudspeaker)
+            work.flush()
+        rows = [{"sha256": sha256, "size_bytes": size} for sha256, size in sorted(sizes.items())]
+        work.execute(insert(RecordingRow).on_conflict_do_nothing(), rows)
+        row = SessionRow(
+            loudspeaker_id=loudspeaker.id,
+            key=key,
+            date=session.date,
+            folder=str(folder.resolve()),
+            facts=_facts(session),
+            created_at=now,
+        )
+        work.add(row)
+        work.flush()
+        files = sorted(_files_of(session).items())
+        work.add_all(SessionFileRow(session_id=row.id, name=name, sha256=sha256) for name, sha256 in files)
+        work.add_all(
+            TakeRow(session_id=row.id, position=position, name=take.id, kind=take.kind, sha256=take.sha256)
+            for position, take in enumerate(session.takes)
+        )
+        return row.id
+
+    def _keep(
+        self,
+        work: Work,
+        session_id: int,
+        step: Step,
+        kind: str,
+        *,
+        array_file: str | None = None,
+        array_sha256: str | None = None,
+        document: str | None = None,
+    ) -> None:
+        self._session_row(work, session_id)
+        row = _result_row(work, step.key, kind)
+        if row is None:
+            settings = json.loads(json.dumps(step.settings))
+            facts = {"step_name": step.name, "inputs": list(step.inputs), "settings": settings}
+            row = ResultRow(session_id=session_id, step_key=step.key, kind=kind, program=step.program, **facts)
+            work.add(row)
+        elif (row.array_file, row.array_sha256, row.document) == (array_file, array_sha256, document):
+            return
+        row.array_file, row.array_sha256, row.document = array_file, array_sha256, document
+        row.created_at = self._now()
+
+    def _session_row(self, work: Work, session_id: int) -> SessionRow:
+        row = work.get(SessionRow, session_id)
+        if row is None:
+            raise ArchiveError(f"the archive has no session number {session_id}", where=str(self.folder))
+        return row
+
+    def _now(self) -> str:
+        return self._clock().astimezone(UTC).isoformat(timespec="seconds")
+
+    @contextmanager
+    def _reading(self) -> Iterator[Work]:
+        with self._work(self._engine) as work:
+            yield work
+
+    @contextmanager
+    def _writing(self) -> Iterator[Work]:
+        """One transaction that holds the write lock from its start; on any error nothing of it remains."""
+        with self._work(database.writing(self._engine)) as work, work.begin():
+            yield work
+
+    @contextmanager
+    def _work(self, engine: Engine) -> Iterator[Work]:
+        try:
+            with Work(engine, expire_on_commit=False) as work:
+                yield work
+        except DatabaseError as error:
+            raise database.database_error(error, self.folder / CATALOGUE) from error
+
+
+def session_key(session: Session) -> str:
+    """Hash over all facts of a session and the hashes of all its files: 64 hex digits."""
+    return hashlib.sha256(_json(_facts(session)).encode()).hexdigest()
+
+
+def _facts(session: Session) -> dict[str, object]:
+    return session.model_dump(mode="json", by_alias=True)
+
+
+def _files_of(session: Session) -> dict[str, str]:
+    return {**{take.file: take.sha256 for take in session.takes}, **session.file_hashes}
+
+
+def _folded(text: str) -> str:
+    return " ".join(text.split()).casefold()
+
+
+def _json(document: Document) -> str:
+    try:
+        return json.dumps(document, sort_keys=True, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    except (TypeError, ValueError) as error:
+        raise InputError(f"this document cannot be kept as JSON: {error}") from None
+
+
+def _has_hash(path: Path, digest: str) -> bool:
+    try:
+        return hash_of(path) == digest
+    except OSError:
+        return False
+
+
+def _result_row(work: Work, step_key: str, kind: str) -> ResultRow | None:
+    return work.scalar(select(ResultRow).where(ResultRow.step_key == step_key, ResultRow.kind == kind))
+
+
+def _loudspeaker(row: LoudspeakerRow) -> LoudspeakerEntry:
+    return LoudspeakerEntry(row.id, row.name, row.maker, row.created_at)
+
+
+def _session(row: SessionRow) -> SessionEntry:
+    return SessionEntry(row.id, row.loudspeaker_id, row.key, row.date, row.folder, row.created_at)
+
+
+def _result(row: ResultRow) -> ResultEntry:
+    settings: Any = arrays.as_tuples(row.settings)
+    step = Step(row.step_name, settings, tuple(row.inputs), row.program)
+    return ResultEntry(
+        row.id, row.session_id, row.step_key, row.kind, step, row.array_file, row.array_sha256, row.created_at
+    )
+
+
+def _publication(row: PublicationRow) -> PublicationEntry:
+    return PublicationEntry(
+        row.id, row.loudspeaker_id, row.number, row.digest, row.target, row.document, row.created_at
+    )

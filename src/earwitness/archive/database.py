@@ -1,0 +1,153 @@
+"""The SQLite file of an archive: opened the safe way, and brought to the present schema."""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from pathlib import Path
+
+from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.exc import DatabaseError, OperationalError
+
+from earwitness.archive import journal
+from earwitness.archive.migrations import REVISIONS
+from earwitness.errors import ArchiveError, EarwitnessError, OutputError
+
+BUSY_TIMEOUT_MS = 30_000
+_WAL_ATTEMPTS = 50
+_SQLITE_BUSY, _SQLITE_READONLY, _SQLITE_IOERR, _SQLITE_FULL, _SQLITE_CANTOPEN = 5, 8, 10, 13, 14
+
+
+def open_database(path: Path) -> Engine:
+    """Engine on the catalogue at `path`, made or migrated where needed; two processes may do so at once.
+
+    Every connection has WAL, foreign keys, a busy timeout and full synchronization set and read back. Writes go
+    through `writing(engine)`. Raises ArchiveError for a damaged file, one of a later program, or a disk that
+    cannot hold such a file; OutputError when it cannot be written.
+    """
+    engine = create_engine(f"sqlite:///{path}", connect_args={"timeout": BUSY_TIMEOUT_MS / 1000})
+    event.listen(engine, "connect", _prepare)
+    event.listen(engine, "begin", _begin)
+    try:
+        with engine.connect() as connection:
+            found = _revision(connection, path)
+        if found != REVISIONS[-1]:
+            with writing(engine).begin() as connection:
+                _migrate(connection, path)
+    except DatabaseError as error:
+        engine.dispose()
+        raise database_error(error, path) from error
+    except EarwitnessError:
+        engine.dispose()
+        raise
+    return engine
+
+
+def writing(engine: Engine) -> Engine:
+    """The same engine, with transactions that take the write lock at their start."""
+    return engine.execution_options(earwitness_begin="BEGIN IMMEDIATE")
+
+
+def database_error(error: DatabaseError, path: Path) -> EarwitnessError:
+    """`error` in plain words."""
+    code = getattr(error.orig, "sqlite_errorcode", 0) & 0xFF
+    if code == _SQLITE_FULL:
+        return OutputError(
+            "the disk is full; nothing of this was written", where=str(path), remedy="free some space, run it again"
+        )
+    if code in {_SQLITE_READONLY, _SQLITE_CANTOPEN}:
+        return OutputError(
+            "the archive's catalogue cannot be opened for writing",
+            where=str(path),
+            remedy="change the permissions of the archive folder, or choose another",
+        )
+    if code == _SQLITE_IOERR:
+        return OutputError(
+            f"the disk reports a fault; nothing of this was written: {error.orig}",
+            where=str(path),
+            remedy="check the disk, then run it again",
+        )
+    if code == _SQLITE_BUSY:
+        return ArchiveError(
+            f"another program holds the archive for over {BUSY_TIMEOUT_MS // 1000} s",
+            where=str(path),
+            remedy="wait until it has finished, then run this again",
+        )
+    return ArchiveError(
+        f"the archive's catalogue is damaged or not a catalogue: {error.orig}",
+        where=str(path),
+        remedy="restore a backup, or make a new archive and add the session folders again",
+    )
+
+
+def _prepare(connection: sqlite3.Connection, _record: object) -> None:
+    """Set what SQLite leaves off, and check the answer: a pragma that fails is silent."""
+    connection.isolation_level = None
+    wanted = {"busy_timeout": BUSY_TIMEOUT_MS, "foreign_keys": 1, "synchronous": 2}
+    for name, value in wanted.items():
+        connection.execute(f"PRAGMA {name} = {value}")
+    mode = _set_wal(connection)
+    found = {name: connection.execute(f"PRAGMA {name}").fetchone()[0] for name in wanted}
+    if mode != "wal" or found != wanted:
+        raise ArchiveError(
+            f"this disk or SQLite refuses a safe setting: journal {mode}, {found}",
+            expected=f"journal wal, {wanted}",
+            remedy="keep the archive on a local disk, not on a network share",
+        )
+
+
+def _set_wal(connection: sqlite3.Connection) -> str:
+    """Switch to WAL. The switch itself does not wait for another process that is switching too."""
+    for attempt in range(_WAL_ATTEMPTS):
+        try:
+            return str(connection.execute("PRAGMA journal_mode = WAL").fetchone()[0])
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != _SQLITE_BUSY or attempt == _WAL_ATTEMPTS - 1:
+                raise
+            time.sleep(0.05)
+    return "unknown"
+
+
+def _begin(connection: Connection) -> None:
+    connection.exec_driver_sql(connection.get_execution_options().get("earwitness_begin", "BEGIN"))
+
+
+def _revision(connection: Connection, path: Path) -> str | None:
+    """The schema the file has, None for an empty file. Raises ArchiveError for one this program does not know."""
+    try:
+        rows = connection.exec_driver_sql("SELECT version_num FROM alembic_version").fetchall()
+    except OperationalError as error:
+        if "no such table" not in str(error.orig):
+            raise
+        tables = connection.exec_driver_sql("SELECT count(*) FROM sqlite_master WHERE type = 'table'").scalar_one()
+        if not tables:
+            return None
+        raise ArchiveError(
+            "this SQLite file is not a catalogue of Earwitness",
+            where=str(path),
+            remedy="choose another archive folder",
+        ) from None
+    found = str(rows[0][0]) if rows else None
+    if found is not None and found not in REVISIONS:
+        raise ArchiveError(
+            f"this archive was written by a later version of Earwitness (schema {found})",
+            where=str(path),
+            expected=f"schema {REVISIONS[-1]} or earlier",
+            remedy="update the program; the archive was not touched",
+        )
+    return found
+
+
+def _migrate(connection: Connection, path: Path) -> None:
+    from alembic import command
+    from alembic.config import Config
+
+    # Another process may have migrated while this one waited for the lock.
+    if _revision(connection, path) == REVISIONS[-1]:
+        return
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).with_name("migrations")).replace("%", "%%"))
+    config.set_main_option("path_separator", "os")
+    config.attributes["connection"] = connection
+    command.upgrade(config, "head")
+    journal.sync_folder(path.parent)

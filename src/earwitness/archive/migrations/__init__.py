@@ -1,0 +1,3 @@
+"""How a catalogue gets from any earlier shape to the present one."""
+
+REVISIONS = ("0001",)

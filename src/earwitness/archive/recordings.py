@@ -1,0 +1,105 @@
+"""Raw recordings, kept by their content: objects/ab/cdef... named by SHA-256, written once, never altered."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from earwitness.archive import journal
+from earwitness.errors import ArchiveError
+
+_SHA256 = re.compile(r"[0-9a-f]{64}")
+_CHUNK_BYTES = 2**20
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingStore:
+    """The store under `folder`. One content is kept once, under however many names it came."""
+
+    folder: Path
+
+    def path(self, sha256: str) -> Path:
+        """Where the content of that hash lies, or would lie. Raises ArchiveError for what is no hash."""
+        if not _SHA256.fullmatch(sha256):
+            raise ArchiveError(f"{sha256!r} is not a SHA-256", expected="64 hex digits in lower case")
+        return self.folder / sha256[:2] / sha256[2:]
+
+    def has(self, sha256: str) -> bool:
+        """True if the content is here (its bytes are not checked; `is_intact` does)."""
+        return self.path(sha256).is_file()
+
+    def is_intact(self, sha256: str) -> bool:
+        """True if the content is here and still has its hash."""
+        try:
+            return self.has(sha256) and hash_of(self.path(sha256)) == sha256
+        except OSError:
+            return False
+
+    def put(self, source: Path, *, expected_sha256: str) -> bool:
+        """Keep a copy of `source`; True if it was new, False if the content was here already.
+
+        The copy is made by reading and writing, never by a link, and read back before it counts. A damaged copy
+        in the store is replaced. Raises ArchiveError when `source` cannot be read or no longer has
+        `expected_sha256`, OutputError when the copy cannot be written.
+        """
+        target = self.path(expected_sha256)
+        if self.is_intact(expected_sha256):
+            return False
+        with journal.replacing(target, read_only=True) as temporary:
+            if _copy(source, temporary) != expected_sha256:
+                raise ArchiveError(
+                    "the recording changed while it was taken in",
+                    where=str(source),
+                    expected=f"SHA-256 {expected_sha256}",
+                    remedy="make sure that no other program writes it, and add the session again",
+                )
+            if hash_of(temporary) != expected_sha256:
+                raise ArchiveError(
+                    "the copy in the archive does not read back as it was written",
+                    where=str(target),
+                    remedy="check the disk, and add the session again",
+                )
+        return True
+
+    def read(self, sha256: str) -> bytes:
+        """The content, its hash verified. Raises ArchiveError when it is missing or damaged."""
+        path = self.path(sha256)
+        try:
+            data = path.read_bytes()
+        except OSError as error:
+            raise _lost(path, f"a recording cannot be read: {error.strerror}") from None
+        if hashlib.sha256(data).hexdigest() != sha256:
+            raise _lost(path, "a recording in the archive is damaged")
+        return data
+
+    def hashes(self) -> tuple[str, ...]:
+        """All hashes in the store, sorted."""
+        found = (path.parent.name + path.name for path in self.folder.glob("??/*"))
+        return tuple(sorted(name for name in found if _SHA256.fullmatch(name)))
+
+
+def hash_of(path: Path) -> str:
+    """SHA-256 of a file, in hex. Raises OSError."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _copy(source: Path, target: Path) -> str:
+    digest = hashlib.sha256()
+    try:
+        reading = source.open("rb")
+    except OSError as error:
+        raise ArchiveError(
+            f"the recording cannot be read: {error.strerror}", where=str(source), remedy="check name and permissions"
+        ) from None
+    with reading, target.open("xb") as writing:
+        while chunk := reading.read(_CHUNK_BYTES):
+            digest.update(chunk)
+            writing.write(chunk)
+    return digest.hexdigest()
+
+
+def _lost(path: Path, what: str) -> ArchiveError:
+    return ArchiveError(what, where=str(path), remedy="add its session folder again, or restore a backup")

@@ -1,0 +1,118 @@
+"""Tables of the catalogue. Rows never leave the archive; catalogue.py hands out frozen values instead."""
+
+from __future__ import annotations
+
+from sqlalchemy import JSON, ForeignKey, MetaData, UniqueConstraint
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+
+Facts = dict[str, object]
+NAMING = {
+    "ix": "ix_%(column_0_label)s",
+    "uq": "uq_%(table_name)s_%(column_0_name)s",
+    "ck": "ck_%(table_name)s_%(constraint_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_name)s_%(referred_table_name)s",
+    "pk": "pk_%(table_name)s",
+}
+
+
+class Base(DeclarativeBase):
+    """Names every constraint, so that a migration can alter it."""
+
+    metadata = MetaData(naming_convention=NAMING)
+    type_annotation_map = {Facts: JSON, list[str]: JSON, list[object]: JSON}  # noqa: RUF012
+
+
+class LoudspeakerRow(Base):
+    """A loudspeaker type. folded : name and maker as they compare, without regard to case."""
+
+    __tablename__ = "loudspeaker"
+    __table_args__ = (UniqueConstraint("folded_name", "folded_maker"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str]
+    maker: Mapped[str]
+    folded_name: Mapped[str] = mapped_column(index=True)
+    folded_maker: Mapped[str]
+    created_at: Mapped[str]
+
+
+class RecordingRow(Base):
+    """A content in the store of recordings."""
+
+    __tablename__ = "recording"
+
+    sha256: Mapped[str] = mapped_column(primary_key=True)
+    size_bytes: Mapped[int]
+
+
+class SessionRow(Base):
+    """A session. key : hash over all facts and file hashes; facts : the Session as JSON."""
+
+    __tablename__ = "session"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    loudspeaker_id: Mapped[int] = mapped_column(ForeignKey("loudspeaker.id"), index=True)
+    key: Mapped[str] = mapped_column(unique=True)
+    date: Mapped[str]
+    folder: Mapped[str]
+    facts: Mapped[Facts]
+    created_at: Mapped[str]
+
+
+class SessionFileRow(Base):
+    """A file of a session folder under the name it had there."""
+
+    __tablename__ = "session_file"
+
+    session_id: Mapped[int] = mapped_column(ForeignKey("session.id"), primary_key=True)
+    name: Mapped[str] = mapped_column(primary_key=True)
+    sha256: Mapped[str] = mapped_column(ForeignKey("recording.sha256"), index=True)
+
+
+class TakeRow(Base):
+    """A take. position : its place in the session."""
+
+    __tablename__ = "take"
+    __table_args__ = (UniqueConstraint("session_id", "position"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    session_id: Mapped[int] = mapped_column(ForeignKey("session.id"))
+    position: Mapped[int]
+    name: Mapped[str]
+    kind: Mapped[str]
+    sha256: Mapped[str] = mapped_column(ForeignKey("recording.sha256"), index=True)
+
+
+class ResultRow(Base):
+    """What a step made: arrays in a file, or a document. id : order in which results were kept."""
+
+    __tablename__ = "result"
+    __table_args__ = (UniqueConstraint("step_key", "kind"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    session_id: Mapped[int] = mapped_column(ForeignKey("session.id"), index=True)
+    step_key: Mapped[str]
+    step_name: Mapped[str]
+    kind: Mapped[str]
+    inputs: Mapped[list[str]]
+    settings: Mapped[list[object]]
+    program: Mapped[str]
+    array_file: Mapped[str | None]
+    array_sha256: Mapped[str | None]
+    document: Mapped[str | None]
+    created_at: Mapped[str]
+
+
+class PublicationRow(Base):
+    """A review that was published. number : 1 for the first of a loudspeaker; digest : hash over its content."""
+
+    __tablename__ = "publication"
+    __table_args__ = (UniqueConstraint("loudspeaker_id", "number"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    loudspeaker_id: Mapped[int] = mapped_column(ForeignKey("loudspeaker.id"))
+    number: Mapped[int]
+    digest: Mapped[str]
+    target: Mapped[str]
+    document: Mapped[str]
+    created_at: Mapped[str]

@@ -1,0 +1,40 @@
+"""earwitness demo."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from earwitness.cli.show import Command, progress_bar
+
+
+@click.command(cls=Command)
+@click.option(
+    "--to",
+    "folder",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path("earwitness-demo"),
+    show_default=True,
+    help="Folder for the demo's recordings, archive and review.",
+)
+@click.option("--loudspeaker", default=None, help="Which invented loudspeaker; a wrong name lists all.")
+@click.option("--all", "everything", is_flag=True, help="All invented loudspeakers, one after the other.")
+@click.option("--open", "open_page", is_flag=True, help="Open the review in the browser.")
+def command(folder: Path, loudspeaker: str | None, everything: bool, open_page: bool) -> None:
+    """Run the whole job on an invented loudspeaker: recordings, archive, figures, review.
+
+    A second run uses again whatever has not changed, and says so.
+    """
+    from earwitness.app.demo import run_demo
+
+    with progress_bar("demo") as progress:
+        results = run_demo(folder, loudspeaker, everything=everything, progress=progress)
+    for result in results:
+        for line in result.lines:
+            click.echo(line)
+        click.echo(f"open {result.page}")
+    if open_page:
+        import webbrowser
+
+        webbrowser.open(results[0].page.resolve().as_uri())

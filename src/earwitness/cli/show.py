@@ -1,0 +1,80 @@
+"""How the command line shows progress and errors: both on stderr, so that stdout stays clean for results."""
+
+from __future__ import annotations
+
+import sys
+import time
+import traceback
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from types import TracebackType
+from typing import Any
+
+import click
+
+from earwitness.errors import EarwitnessError
+
+_PLAIN_EVERY_S = 5.0
+
+
+@contextmanager
+def progress_bar(title: str) -> Iterator[Callable[[float, str], None]]:
+    """A bar on a terminal; elsewhere a plain line every few seconds, so that a log shows that work goes on."""
+    if sys.stderr.isatty():
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+        columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[words]}"))
+        with Progress(*columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True) as bar:
+            task = bar.add_task(title, total=1.0, words="")
+            yield lambda share, words: bar.update(task, completed=share, words=words)
+        return
+    last = time.monotonic()
+
+    def tell(share: float, words: str) -> None:
+        nonlocal last
+        if time.monotonic() - last >= _PLAIN_EVERY_S:
+            last = time.monotonic()
+            click.echo(f"{title}: {share:.0%} {words}", err=True)
+
+    yield tell
+
+
+class Command(click.Command):
+    """A command that ends in words and a documented exit code, never in a traceback."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except EarwitnessError as error:
+            if ctx.find_root().params.get("debug"):
+                traceback.print_exc()
+            click.echo(str(error), err=True)
+            ctx.exit(error.exit_code)
+        except KeyboardInterrupt:
+            click.echo("stopped; what was finished is kept, run the same command again to go on", err=True)
+            ctx.exit(130)
+        except (click.exceptions.ClickException, click.exceptions.Exit, click.exceptions.Abort):
+            raise
+        except Exception as error:
+            if ctx.find_root().params.get("debug"):
+                raise
+            _report_unexpected(error, error.__traceback__)
+            ctx.exit(1)
+        return None
+
+
+def _report_unexpected(error: Exception, trace: TracebackType | None) -> None:
+    """Say that the program is at fault, and keep the details in a file."""
+    import tempfile
+
+    with tempfile.NamedTemporaryFile(
+        "w", prefix="earwitness-", suffix=".txt", delete=False, encoding="utf-8"
+    ) as report:
+        report.write("".join(traceback.format_exception(type(error), error, trace)))
+    click.echo(
+        "this is a fault of the program, not of your input\n"
+        f"where: {type(error).__name__}: {error}\n"
+        f"to do: keep the report {report.name} and tell the makers what you did; nothing taken in was lost",
+        err=True,
+    )

@@ -1,0 +1,122 @@
+"""From every cap of a loudspeaker to a microphone as short responses: pascals per volume acceleration."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from earwitness.demo import rig, sphere, world
+from earwitness.demo.lineup import Cap, DemoLoudspeaker
+from earwitness.demo.room import Images, shoebox_images
+from earwitness.demo.sources import SPEED_OF_SOUND_M_S, cap_volume_velocity, order_for
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+TAPS = 512
+# Room in a response before the sound arrives: a path around the body may be shorter than the nominal one.
+EARLY_TAPS = 128
+_LOW_HZ = 1.0
+_ROLL_OFF_HZ = (22_000.0, 24_000.0)
+_NEAR_ORDER = 640
+
+
+def grid_hz() -> FloatArray:
+    """The frequencies of a response of TAPS samples; 1 Hz stands for 0."""
+    frequency = np.fft.rfftfreq(TAPS, 1 / rig.RATE_HZ)
+    frequency[0] = _LOW_HZ
+    return np.asarray(frequency, dtype=np.float64)
+
+
+def far_paths(
+    one: DemoLoudspeaker, caps: tuple[Cap, ...], orbit: str, angle_deg: float, distance_m: float
+) -> FloatArray:
+    """Direct sound and wall reflections at an orbit position; (caps, samples).
+
+    The loudspeaker turns about its reference point while the microphone stays. For the vertical orbit it lies on its
+    side, so that its own up points to the left of the hall.
+    """
+    turn = speaker_axes(orbit, angle_deg)
+    images = _hall_images(distance_m)
+    last = round(float(images.delay_s[-1]) * rig.RATE_HZ)
+    out = np.zeros((len(caps), last + 2 * TAPS))
+    ahead = turn @ np.array([distance_m, 0.0, 0.0])
+    for row, field in enumerate(world.fields_at(one, caps, ahead[None, :], grid_hz())):
+        _lay(out[row], field[0], distance_m / SPEED_OF_SOUND_M_S)
+    emission = images.emission[1:] @ turn.T
+    for row, cap in enumerate(caps):
+        fields = _far_table(one.key, cap).at(one, cap, emission)
+        for strength, delay, field in zip(images.amplitude[1:], images.delay_s[1:], fields, strict=True):
+            shift = np.exp(-2j * np.pi * grid_hz() * delay)
+            _lay(out[row], strength * field * shift, float(delay))
+    return out
+
+
+def near_paths(one: DemoLoudspeaker, caps: tuple[Cap, ...], driver_name: str) -> FloatArray:
+    """To the near-field position of a cone or port from all caps, without the hall; (caps, samples)."""
+    point = world.near_point(one, driver_name)
+    out = np.zeros((len(caps), 2 * TAPS))
+    # A negative start would be cut: the microphone touches the cap, and nothing arrives before the sound does.
+    for row, field in enumerate(world.fields_at(one, caps, point[None, :], grid_hz(), order=_NEAR_ORDER)):
+        _lay(out[row], field[0], 0.0)
+    return out
+
+
+def speaker_axes(orbit: str, angle_deg: float) -> FloatArray:
+    """Matrix (3, 3) that takes hall axes (x to the microphone, y left, z up) to the loudspeaker's AES69 axes."""
+    cos, sin = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
+    about_up = np.array([[cos, -sin, 0.0], [sin, cos, 0.0], [0.0, 0.0, 1.0]])
+    if orbit == "horizontal":
+        return about_up
+    on_side = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]])
+    return np.asarray(on_side @ about_up, dtype=np.float64)
+
+
+class _FarTable:
+    """Orders of a cap's far field over the grid, so that any direction is one product."""
+
+    def __init__(self, one: DemoLoudspeaker, cap: Cap) -> None:
+        radius, frequency = one.sphere_radius_m, grid_hz()
+        order = order_for(2 * np.pi * frequency[-1] / SPEED_OF_SOUND_M_S * radius)
+        series = world.cap_series(one, cap, order)
+        spreading = sphere.spread_far(order, radius, frequency)
+        # Single precision is 100 dB better than what the walls send back is known to.
+        self.rows = (series[:, None] * spreading / cap_volume_velocity(series, radius)).astype(np.complex64)
+        self.order = order
+
+    def at(self, one: DemoLoudspeaker, cap: Cap, emission: FloatArray) -> ComplexArray:
+        """Far pressure times distance per volume velocity; (directions, frequencies)."""
+        angular = sphere.legendre_table(self.order, world.cos_to_cap(one, cap, emission))
+        turn = np.exp(
+            -2j * np.pi / SPEED_OF_SOUND_M_S * one.sphere_radius_m * np.multiply.outer(emission[:, 0], grid_hz())
+        )
+        return np.asarray((angular.astype(np.complex64) @ self.rows) * turn, dtype=np.complex128)
+
+
+@lru_cache(maxsize=32)
+def _far_table(key: str, cap: Cap) -> _FarTable:
+    return _FarTable(world.loudspeaker(key), cap)
+
+
+@lru_cache(maxsize=4)
+def _hall_images(distance_m: float) -> Images:
+    microphone = rig.LOUDSPEAKER_M + np.array([distance_m, 0.0, 0.0])
+    return shoebox_images(rig.ROOM_M, rig.LOUDSPEAKER_M, microphone, rig.REFLECTION, rig.REFLECTION_ORDER)
+
+
+def _lay(line: FloatArray, field: ComplexArray, delay_s: float) -> None:
+    """Add a field (frequencies,) per volume velocity, its delay included, to `line` as samples about that delay."""
+    frequency = grid_hz()
+    whole = max(round(delay_s * rig.RATE_HZ) - EARLY_TAPS, -EARLY_TAPS)
+    low, high = _ROLL_OFF_HZ
+    taper = 0.5 + 0.5 * np.cos(np.pi * np.clip((frequency - low) / (high - low), 0, 1))
+    spectrum = field / (2j * np.pi * frequency) * taper * np.exp(2j * np.pi * frequency * whole / rig.RATE_HZ)
+    spectrum[0] = spectrum[0].real
+    taps = np.fft.irfft(spectrum, TAPS)
+    early = max(-whole, 0)
+    line[max(whole, 0) : whole + TAPS] += taps[early:]
+    # What arrives before sample 0 belongs to the end of the ring of samples; near fields only.
+    if early:
+        line[-early:] += taps[:early]

@@ -1,0 +1,115 @@
+"""The invented recording rig: hall, microphone, interface, amplifier, and the signals that are played."""
+
+from __future__ import annotations
+
+import zlib
+
+import numpy as np
+from numpy.typing import NDArray
+
+from earwitness.demo.crossover import Stage, chain_response
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+RATE_HZ = 48_000
+SAMPLES = 2**18
+LEAD_IN_S = 0.5
+SWEEP_S = 3.3
+SWEEP_START_HZ, SWEEP_STOP_HZ = 10.0, 22_000.0
+FADE_IN_S, FADE_OUT_S = 0.08, 0.004
+LATENCY_SAMPLES = 613
+TEMPERATURE_C = 19.65
+HUMIDITY_PERCENT = 45.0
+
+ROOM_M = np.array([8.2, 6.6, 3.3])
+LOUDSPEAKER_M = np.array([2.9, 3.2, 1.65])
+REFLECTION = np.array([[0.72, 0.66], [0.7, 0.74], [0.8, 0.62]])
+REFLECTION_ORDER = 4
+FAR_DISTANCE_M, LEVEL_DISTANCE_M = 2.0, 1.0
+
+DRIVE_V, NEAR_DRIVE_V, MULTITONE_V = 2.83, 1.0, 4.0
+LEVEL_SERIES_V = (2.83, 5.66, 8.94, 14.1)
+VOLTS_PER_FS = 30.0
+
+MICROPHONE_FS_PER_PA = 0.024
+CALIBRATOR_LEVEL_DB, CALIBRATOR_HZ, CALIBRATOR_ERROR_DB = 94.0, 1000.0, 0.04
+MICROPHONE_STAGES = (
+    Stage("high-pass 2", 4.0, 0.6),
+    Stage("peak", 11500.0, 0.9, 1.6),
+    Stage("high shelf", 19000.0, 0.7, -1.2),
+)
+CORRECTION_U_DB = 0.1
+
+SENSE_RESISTOR_OHM, SENSE_RESISTOR_TRUE_OHM, SENSE_TOLERANCE_PERCENT = 10.0, 10.06, 1.0
+REFERENCE_RESISTOR_OHM = 8.2
+IMPEDANCE_SOURCE_V, IMPEDANCE_FS_V = 1.0, 4.0
+
+TONES = 32
+TONE_PERIOD_SAMPLES = 2**16
+TONE_PERIODS = 3
+
+
+def microphone_response(frequency_hz: FloatArray) -> ComplexArray:
+    """Response of the microphone against 1 kHz; same shape as `frequency_hz`."""
+    at = chain_response(MICROPHONE_STAGES, np.array([CALIBRATOR_HZ]))[0]
+    return np.asarray(chain_response(MICROPHONE_STAGES, frequency_hz) / abs(at), dtype=np.complex128)
+
+
+def correction_text(title: str) -> str:
+    """What the microphone's correction file says: frequency, dB against 1 kHz, degrees."""
+    frequency = np.round(5.0 * 10 ** (np.arange(0, 147) / 40), 2)
+    response = microphone_response(frequency)
+    rows = zip(frequency, 20 * np.log10(np.abs(response)), np.degrees(np.unwrap(np.angle(response))), strict=True)
+    lines = [f"# {title}", "# frequency Hz\tresponse dB re 1 kHz\tphase degrees"]
+    lines += [f"{f:.2f}\t{level:.3f}\t{phase:.3f}" for f, level, phase in rows]
+    return "\n".join(lines) + "\n"
+
+
+def take_seed(key: str, take: str) -> np.random.Generator:
+    """The random numbers of one take, the same on every machine."""
+    return np.random.default_rng([zlib.crc32(key.encode()), zlib.crc32(take.encode()), 2034])
+
+
+def noise_spectrum(rng: np.random.Generator, *, samples: int = SAMPLES) -> ComplexArray:
+    """One draw of what the microphone hears in silence, as rfft of pascals over `samples`.
+
+    White self-noise of 20 dB in 20 kHz; room noise that falls 6 dB an octave to 200 Hz and 12 beyond, 42 dB in the
+    third octave at 31.5 Hz; hum at 50 and 100 Hz of 25 and 18 dB.
+    """
+    frequency = np.fft.rfftfreq(samples, 1 / RATE_HZ)
+    frequency[0] = frequency[1]
+    self_noise = (20e-6 * 10 ** (20.0 / 20)) ** 2 / 20_000
+    at_31 = (20e-6 * 10 ** (42.0 / 20)) ** 2 / (31.5 * (2 ** (1 / 6) - 2 ** (-1 / 6)))
+    bounded = np.maximum(frequency, 10.0)
+    room = at_31 * (31.5 / bounded) ** 2 / (1 + (frequency / 200) ** 2)
+    deviation = np.sqrt((self_noise + room) * RATE_HZ * samples / 2)
+    drawn = rng.standard_normal((2, frequency.size), dtype=np.float32)
+    spectrum = (drawn[0] + 1j * drawn[1]) * (deviation / np.sqrt(2))
+    for hum_hz, level_db in ((50.0, 25.0), (100.0, 18.0)):
+        row = round(hum_hz * samples / RATE_HZ)
+        spectrum[row] += 20e-6 * 10 ** (level_db / 20) * samples / np.sqrt(2) * np.exp(2j * np.pi * rng.random())
+    spectrum[0] = 0.0
+    spectrum[-1] = 0.0
+    return np.asarray(spectrum, dtype=np.complex128)
+
+
+def multitone(rng: np.random.Generator) -> FloatArray:
+    """Tones spaced evenly in log frequency from 20 Hz to 20 kHz, peak 0.5, silence around; (SAMPLES,).
+
+    Each tone fits the period a whole and odd number of times; phases are drawn at random, the best crest of 64 draws.
+    """
+    wanted = np.geomspace(20.0, 20_000.0, TONES) * TONE_PERIOD_SAMPLES / RATE_HZ
+    rows = np.unique(2 * np.round((wanted - 1) / 2).astype(int) + 1)
+    best, crest = np.zeros(TONE_PERIOD_SAMPLES), np.inf
+    for _ in range(64):
+        spectrum = np.zeros(TONE_PERIOD_SAMPLES // 2 + 1, dtype=np.complex128)
+        spectrum[rows] = np.exp(2j * np.pi * rng.random(rows.size))
+        period = np.fft.irfft(spectrum)
+        found = float(np.abs(period).max() / np.sqrt(np.mean(period**2)))
+        if found < crest:
+            best, crest = period / np.abs(period).max() * 0.5, found
+    played = np.zeros(SAMPLES)
+    start = round(LEAD_IN_S * RATE_HZ)
+    played[start : start + TONE_PERIODS * TONE_PERIOD_SAMPLES] = np.tile(best, TONE_PERIODS)
+    return played

@@ -1,0 +1,205 @@
+"""The session.toml of a demo session, written as a person would write it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+
+import numpy as np
+
+from earwitness.demo import rig, world
+from earwitness.demo.lineup import Claim, DemoLoudspeaker
+
+Value = str | float | bool | Sequence[float]
+
+
+def session_text(one: DemoLoudspeaker) -> str:
+    """The whole file."""
+    near = [cap.name for cap in (*one.bass.cones, one.bass.port)]
+    parts = [
+        "# An invented session: a simulated loudspeaker in a simulated hall. No such product or maker exists.",
+        _keys(format=1, date="2026-03-02"),
+        *_loudspeaker(one),
+        *_rig(),
+        *_takes(near),
+    ]
+    return "\n\n".join(parts) + "\n"
+
+
+def near_file(driver: str) -> str:
+    """File of a near-field take."""
+    return f"near/{driver.replace(' ', '_')}.flac"
+
+
+def level_file(step: int) -> str:
+    """File of a step of the level series, from 1."""
+    return f"level/step_{step}.flac"
+
+
+def _loudspeaker(one: DemoLoudspeaker) -> list[str]:
+    parts = [
+        "[loudspeaker]\n"
+        + _keys(
+            name=one.name,
+            maker=one.maker,
+            type=one.type,
+            enclosure="vented",
+            invented=True,
+            year=2026,
+            width_m=one.width_m,
+            height_m=one.height_m,
+            depth_m=one.depth_m,
+            mass_kg=one.mass_kg,
+            reference_axis=_axis_words(one),
+            symmetric=True,
+            rated_impedance_ohm=one.rated_impedance_ohm,
+        ),
+        "[loudspeaker.price]\n" + _keys(amount=one.price, currency=one.currency, per="pair"),
+    ]
+    for cap in (*one.bass.cones, one.bass.port, *(way.cap for way in one.high)):
+        position = [round(float(x), 4) for x in world.cap_position(one, cap)]
+        row = _keys(name=cap.name, kind=cap.kind, diameter_m=round(2 * cap.radius_m, 4), position_m=position)
+        parts.append("[[loudspeaker.driver]]\n" + row)
+    return [*parts, *(_claim(claim) for claim in one.claims)]
+
+
+def _axis_words(one: DemoLoudspeaker) -> str:
+    return f"axis of the {one.high[-1].cap.name}, from its middle on the front"
+
+
+def _claim(claim: Claim) -> str:
+    words = _keys(quantity=claim.quantity, value=claim.value, unit=claim.unit, text=claim.text)
+    drop = "" if claim.drop_db is None else "\n" + _keys(drop_db=claim.drop_db)
+    return "[[loudspeaker.claim]]\n" + words + drop
+
+
+def _rig() -> list[str]:
+    microphone = rig.LOUDSPEAKER_M + np.array([rig.FAR_DISTANCE_M, 0.0, 0.0])
+    length, width, height = (float(x) for x in rig.ROOM_M)
+    return [
+        "[tester]\n"
+        + _keys(
+            name="the demo world (invented)",
+            obtained="simulated",
+            disclosure="Simulated recordings of a loudspeaker that does not exist.",
+        ),
+        "[microphone]\n"
+        + _keys(
+            name="simulated pressure microphone (invented)",
+            sensitivity_u_db=0.1,
+            correction_file="mic.txt",
+            correction_u_db=rig.CORRECTION_U_DB,
+        ),
+        "[microphone.calibrator]\n"
+        + _keys(
+            file="calibrator.flac",
+            level_db=rig.CALIBRATOR_LEVEL_DB,
+            frequency_hz=rig.CALIBRATOR_HZ,
+            channel=1,
+            tolerance_db=0.2,
+        ),
+        "[drive]\n" + _keys(voltage_v=rig.DRIVE_V, u_db=0.05),
+        "[stimulus]\n"
+        + _keys(
+            kind="sweep",
+            form="synchronized",
+            start_hz=rig.SWEEP_START_HZ,
+            stop_hz=rig.SWEEP_STOP_HZ,
+            duration_s=rig.SWEEP_S,
+            fade_in_s=rig.FADE_IN_S,
+            fade_out_s=rig.FADE_OUT_S,
+            lead_in_s=rig.LEAD_IN_S,
+        ),
+        "# Tapped at the terminals through a divider.\n[reference]\n" + _keys(channel=2, volts_per_fs=rig.VOLTS_PER_FS),
+        "[environment]\n" + _keys(temperature_c=rig.TEMPERATURE_C, humidity_percent=rig.HUMIDITY_PERCENT),
+        "[environment.room]\n"
+        + _keys(
+            length_m=length,
+            width_m=width,
+            height_m=height,
+            loudspeaker_m=[float(x) for x in rig.LOUDSPEAKER_M],
+            microphone_m=[float(x) for x in microphone],
+        ),
+    ]
+
+
+def _takes(near: list[str]) -> list[str]:
+    far = [
+        _take(kind="far-field", orbit=orbit, files=f"far/{orbit[0]}_{{angle}}.flac", distance_m=rig.FAR_DISTANCE_M)
+        for orbit in ("horizontal", "vertical")
+    ]
+    close = [
+        _take(
+            kind="near-field",
+            driver=name,
+            file=near_file(name),
+            distance_m=world.NEAR_FIELD_GAP_M,
+            drive_v=rig.NEAR_DRIVE_V,
+        )
+        for name in near
+    ]
+    levels = [
+        _take(kind="level", file=level_file(step), drive_v=volts, distance_m=rig.LEVEL_DISTANCE_M)
+        for step, volts in enumerate(rig.LEVEL_SERIES_V, 1)
+    ]
+    tones = _take(
+        kind="multitone",
+        file="multitone.flac",
+        stimulus_file="multitone_played.flac",
+        drive_v=rig.MULTITONE_V,
+        distance_m=rig.LEVEL_DISTANCE_M,
+        period_s=rig.TONE_PERIOD_SAMPLES / rig.RATE_HZ,
+        run_in_s=rig.LEAD_IN_S + rig.TONE_PERIOD_SAMPLES / rig.RATE_HZ,
+    )
+    resistor = _keys(
+        circuit="series resistor",
+        resistor_ohm=rig.SENSE_RESISTOR_OHM,
+        resistor_tolerance_percent=rig.SENSE_TOLERANCE_PERCENT,
+        channel_a=1,
+        channel_b=2,
+    )
+    load = _take(kind="impedance", file="impedance.flac", role="load") + "\n" + resistor
+    known = _take(
+        kind="impedance",
+        file="impedance_reference.flac",
+        role="reference",
+        reference_ohm=rig.REFERENCE_RESISTOR_OHM,
+    )
+    return [*far, *close, *levels, tones, load, known + "\n" + resistor, _take(kind="noise floor", file="silence.flac")]
+
+
+def _take(
+    *,
+    kind: str,
+    file: str | None = None,
+    files: str | None = None,
+    orbit: str | None = None,
+    driver: str | None = None,
+    role: str | None = None,
+    stimulus_file: str | None = None,
+    distance_m: float | None = None,
+    drive_v: float | None = None,
+    period_s: float | None = None,
+    run_in_s: float | None = None,
+    reference_ohm: float | None = None,
+) -> str:
+    given: dict[str, Value | None] = {
+        "kind": kind,
+        "file": file,
+        "files": files,
+        "orbit": orbit,
+        "driver": driver,
+        "role": role,
+        "stimulus_file": stimulus_file,
+        "distance_m": distance_m,
+        "drive_v": drive_v,
+        "period_s": period_s,
+        "run_in_s": run_in_s,
+        "reference_ohm": reference_ohm,
+    }
+    return "[[take]]\n" + _keys(**{name: value for name, value in given.items() if value is not None})
+
+
+def _keys(**values: Value) -> str:
+    # JSON spells strings, finite numbers, true, false and flat lists exactly as TOML does.
+    return "\n".join(f"{name} = {json.dumps(value, ensure_ascii=False)}" for name, value in values.items())

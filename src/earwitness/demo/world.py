@@ -1,0 +1,275 @@
+"""The truth of the demo world: what each invented loudspeaker radiates, per volt at its terminals.
+
+The body is a rigid sphere; every driver, port and trim is a cap on it. The reference point is the front pole of the
+sphere, where the tweeter or horn sits and from where its axis runs along x (AES69 axes). Sphere means no edges: there
+is no edge ripple in these data.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from earwitness.demo import cabinet, sources, sphere
+from earwitness.demo.crossover import chain_response
+from earwitness.demo.lineup import LINEUP, BassWay, Branch, Cap, DemoLoudspeaker, HighWay, TrimRing
+from earwitness.errors import choice
+from earwitness.quantities.directions import Directions
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+C = sources.SPEED_OF_SOUND_M_S
+RHO = sources.AIR_DENSITY_KG_M3
+NEAR_FIELD_GAP_M = 0.005
+TEST_VOLTAGE_V = 2.83
+_NEAR_ORDER = 640
+_SOFT_STEPS = 16
+_SENSITIVITY_BAND_HZ = (300.0, 3000.0)
+_AXIS = np.array([[1.0, 0.0, 0.0]])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Source:
+    """One cap with what one terminal volt does to it, split where nonlinearity acts.
+
+    filter : voltage at the driver per terminal volt; flow : volume velocity m^3/s per volt at the driver.
+    Both of shape (frequencies,).
+    """
+
+    cap: Cap
+    filter: ComplexArray
+    flow: ComplexArray
+
+
+def loudspeakers() -> tuple[DemoLoudspeaker, ...]:
+    """The invented loudspeakers, each with its `key`."""
+    return LINEUP
+
+
+def loudspeaker(key: str) -> DemoLoudspeaker:
+    """The loudspeaker of that key. InputError for an unknown one."""
+    found = choice("demo loudspeaker", key, tuple(one.key for one in LINEUP))
+    return next(one for one in LINEUP if one.key == found)
+
+
+def true_pressure(key: str, directions: Directions, frequency_hz: FloatArray) -> ComplexArray:
+    """Pressure per volt at 1 m, referred from the far field; (directions, frequencies), Pa/V.
+
+    Limit of p d e^(jkd) for a distance d from the reference point that grows without end, over 1 m.
+    InputError for an unknown key or a frequency that is not positive.
+    """
+    one = loudspeaker(key)
+    frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
+    return sum_far(one, speaker_sources(one, frequency), directions.unit_vectors(), frequency)
+
+
+def true_near_field(key: str, driver_name: str, frequency_hz: FloatArray) -> ComplexArray:
+    """Pressure per volt 5 mm in front of the middle of a cone or port, all sources sounding; (frequencies,), Pa/V.
+
+    InputError for an unknown loudspeaker or driver.
+    """
+    one = loudspeaker(key)
+    frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
+    point = near_point(one, driver_name)
+    active = speaker_sources(one, frequency)
+    parts = fields_at(one, tuple(s.cap for s in active), point[None, :], frequency, order=_NEAR_ORDER)
+    total = np.zeros(frequency.size, dtype=np.complex128)
+    for source, part in zip(active, parts, strict=True):
+        total += source.filter * source.flow * part[0]
+    return total
+
+
+def true_impedance(key: str, frequency_hz: FloatArray) -> ComplexArray:
+    """Impedance at the terminals in ohms; (frequencies,). InputError for an unknown key."""
+    one = loudspeaker(key)
+    frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
+    s = 2j * np.pi * frequency
+    bass = cabinet.vented_motion(one.bass.driver, one.bass.box, frequency).impedance_ohm / len(one.bass.cones)
+    admittance = np.asarray(1 / (bass + s * one.load.bass_inductance_h), dtype=np.complex128)
+    for branch in one.load.branches:
+        admittance = admittance + 1 / _branch_impedance(branch, frequency)
+    return np.asarray(1 / admittance, dtype=np.complex128)
+
+
+def speaker_sources(one: DemoLoudspeaker, frequency_hz: FloatArray, *, heating_k: float = 0.0) -> tuple[Source, ...]:
+    """Every cap's drive, scaled to the loudspeaker's sensitivity. heating_k : voice coils above room temperature."""
+    return _scaled(_raw_sources(one, frequency_hz, heating_k), _scale(one.key))
+
+
+def sum_far(
+    one: DemoLoudspeaker, active: tuple[Source, ...], unit_vectors: FloatArray, frequency_hz: FloatArray
+) -> ComplexArray:
+    """Far-field pressure at 1 m per terminal volt of all sources, delay from the reference point removed."""
+    parts = far_fields(one, tuple(s.cap for s in active), unit_vectors, frequency_hz)
+    total = np.zeros((unit_vectors.shape[0], frequency_hz.size), dtype=np.complex128)
+    for source, part in zip(active, parts, strict=True):
+        total += source.filter * source.flow * part
+    return total
+
+
+def far_fields(
+    one: DemoLoudspeaker, caps: tuple[Cap, ...], unit_vectors: FloatArray, frequency_hz: FloatArray
+) -> list[ComplexArray]:
+    """Per cap: far pressure times distance per volume velocity, Pa m s/m^3; (directions, frequencies) each."""
+    radius = one.sphere_radius_m
+    order = sources.order_for(2 * np.pi * float(np.max(frequency_hz)) / C * radius)
+    turn = np.exp(-2j * np.pi / C * radius * np.multiply.outer(unit_vectors[:, 0], frequency_hz))
+    out = []
+    for cap in caps:
+        series = cap_series(one, cap, order)
+        cosine = cos_to_cap(one, cap, unit_vectors)
+        far = sources.cap_far_field(series, radius, cosine, frequency_hz)
+        out.append(np.asarray(far * turn / sources.cap_volume_velocity(series, radius), dtype=np.complex128))
+    return out
+
+
+def fields_at(
+    one: DemoLoudspeaker,
+    caps: tuple[Cap, ...],
+    point_m: FloatArray,
+    frequency_hz: FloatArray,
+    *,
+    order: int | None = None,
+) -> list[ComplexArray]:
+    """Per cap: pressure per volume velocity at points (points, 3) from the reference point; delay included."""
+    radius = one.sphere_radius_m
+    if order is None:
+        order = sources.order_for(2 * np.pi * float(np.max(frequency_hz)) / C * radius)
+    from_middle = point_m + np.array([radius, 0.0, 0.0])
+    distance = np.linalg.norm(from_middle, axis=1)
+    spreading = sphere.spread(order, radius, distance, frequency_hz)
+    out = []
+    for cap in caps:
+        series = cap_series(one, cap, order)
+        cosine = cos_to_cap(one, cap, from_middle / distance[:, None])
+        out.append(sphere.cap_at_points(spreading, series, cosine) / sources.cap_volume_velocity(series, radius))
+    return out
+
+
+def cap_direction(one: DemoLoudspeaker, cap: Cap) -> FloatArray:
+    """Unit vector from the middle of the sphere to the middle of the cap, AES69 axes."""
+    radius = one.sphere_radius_m
+    forward = np.sqrt(radius**2 - cap.y_m**2 - cap.z_m**2)
+    return np.array([forward if cap.front else -forward, cap.y_m, cap.z_m]) / radius
+
+
+def cap_position(one: DemoLoudspeaker, cap: Cap) -> FloatArray:
+    """Middle of the cap from the reference point in meters, AES69 axes."""
+    return np.asarray(one.sphere_radius_m * (cap_direction(one, cap) - _AXIS[0]), dtype=np.float64)
+
+
+def cos_to_cap(one: DemoLoudspeaker, cap: Cap, unit_vectors: FloatArray) -> FloatArray:
+    """Cosine of the angle between AES69 unit vectors (directions, 3) and the cap's axis; (directions,)."""
+    return np.asarray(np.clip(unit_vectors @ cap_direction(one, cap), -1.0, 1.0), dtype=np.float64)
+
+
+def cap_series(one: DemoLoudspeaker, cap: Cap, order: int) -> FloatArray:
+    """Series of the cap's surface velocity; a ring is the difference of two caps."""
+    half_angle = float(np.arcsin(cap.radius_m / one.sphere_radius_m))
+    if cap.soft_from_m:
+        inner = float(np.arcsin(cap.soft_from_m / one.sphere_radius_m))
+        steps = np.linspace(inner, half_angle, _SOFT_STEPS)
+        layers = [sources.cap_coefficients(float(step), order, motion=cap.motion) for step in steps]
+        return np.asarray(np.mean(layers, axis=0), dtype=np.float64)
+    series = sources.cap_coefficients(half_angle, order, motion=cap.motion)
+    if cap.inner_radius_m:
+        hole = float(np.arcsin(cap.inner_radius_m / one.sphere_radius_m))
+        series = series - sources.cap_coefficients(hole, order, motion=cap.motion)
+    return series
+
+
+def near_point(one: DemoLoudspeaker, driver_name: str) -> FloatArray:
+    """Where the near-field microphone stands for a cone or port, from the reference point in meters."""
+    caps = {cap.name: cap for cap in (*one.bass.cones, one.bass.port)}
+    cap = caps[choice("cone or port", driver_name, tuple(caps))]
+    return cap_position(one, cap) + NEAR_FIELD_GAP_M * cap_direction(one, cap)
+
+
+def heated_driver(driver: cabinet.Driver, heating_k: float) -> cabinet.Driver:
+    """The driver with its copper coil warmer: 0.393 % more resistance per kelvin."""
+    return replace(driver, coil_resistance_ohm=driver.coil_resistance_ohm * (1 + 0.00393 * heating_k))
+
+
+def _raw_sources(one: DemoLoudspeaker, frequency: FloatArray, heating_k: float) -> tuple[Source, ...]:
+    whole = chain_response(one.whole, frequency)
+    found = [*_bass_sources(one.bass, whole, frequency, heating_k)]
+    reference = _reference_acceleration(one.bass)
+    for way in one.high:
+        found.append(_high_source(way, whole, frequency, reference, heating_k))
+    if one.trim is not None:
+        gain, delay = _trim_drive(one.key)
+        found.append(_trim_source(one.trim, whole, frequency, gain, delay))
+    return tuple(found)
+
+
+def _bass_sources(way: BassWay, whole: ComplexArray, frequency: FloatArray, heating_k: float) -> list[Source]:
+    motion = cabinet.vented_motion(heated_driver(way.driver, heating_k), way.box, frequency)
+    voltage = whole * chain_response(way.stages, frequency)
+    # What leaks leaves through the rear beside the port.
+    port = np.asarray(len(way.cones) * (motion.port_m3_s_v + motion.leak_m3_s_v))
+    return [*(Source(cone, voltage, motion.cone_m3_s_v) for cone in way.cones), Source(way.port, voltage, port)]
+
+
+def _high_source(
+    way: HighWay, whole: ComplexArray, frequency: FloatArray, reference: float, heating_k: float
+) -> Source:
+    s = 1j * frequency / way.resonance_hz
+    rise = s**2 / (s**2 + s / way.resonance_q + 1)
+    size = reference * 10 ** (way.level_db / 20) / (1 + 0.00393 * heating_k) * (-1 if way.inverted else 1)
+    flow = size * rise / (2j * np.pi * frequency) * np.exp(-2j * np.pi * frequency * way.recess_m / C)
+    return Source(way.cap, whole * chain_response(way.stages, frequency), np.asarray(flow, dtype=np.complex128))
+
+
+def _reference_acceleration(way: BassWay) -> float:
+    """Volume acceleration per volt that the cones would reach without coil inductance, far above resonance."""
+    one = way.driver
+    return len(way.cones) * one.cone_area_m2 * one.force_factor_n_a / (one.coil_resistance_ohm * one.moving_mass_kg)
+
+
+def _scaled(active: tuple[Source, ...], scale: float) -> tuple[Source, ...]:
+    return tuple(Source(s.cap, s.filter, s.flow * scale) for s in active)
+
+
+@lru_cache(maxsize=8)
+def _scale(key: str) -> float:
+    one = loudspeaker(key)
+    frequency = np.geomspace(*_SENSITIVITY_BAND_HZ, 160)
+    level = 20 * np.log10(np.abs(sum_far(one, _raw_sources(one, frequency, 0.0), _AXIS, frequency)[0]))
+    now = float(np.mean(level)) + 20 * np.log10(TEST_VOLTAGE_V / 20e-6)
+    return float(10 ** ((one.sensitivity_db - now) / 20))
+
+
+def _trim_source(trim: TrimRing, whole: ComplexArray, frequency: FloatArray, gain: float, delay_s: float) -> Source:
+    s = 1j * frequency / trim.center_hz
+    band = (s / trim.q) / (s**2 + s / trim.q + 1)
+    flow = gain * band * np.exp(-2j * np.pi * frequency * delay_s) / (2j * np.pi * frequency)
+    return Source(trim.cap, whole, np.asarray(flow, dtype=np.complex128))
+
+
+@lru_cache(maxsize=8)
+def _trim_drive(key: str) -> tuple[float, float]:
+    """Gain and delay that set the ring against all else on axis at its center frequency."""
+    one = loudspeaker(key)
+    assert one.trim is not None
+    frequency = np.array([one.trim.center_hz])
+    whole = chain_response(one.whole, frequency)
+    rest = sum_far(one, _raw_sources(replace(one, trim=None), frequency, 0.0), _AXIS, frequency)[0, 0]
+    ring = sum_far(one, (_trim_source(one.trim, whole, frequency, 1.0, 0.0),), _AXIS, frequency)[0, 0]
+    turn = np.angle(-rest / ring)
+    return float(one.trim.depth * abs(rest / ring)), float(np.mod(-turn, 2 * np.pi) / (2 * np.pi * one.trim.center_hz))
+
+
+def _branch_impedance(branch: Branch, frequency: FloatArray) -> ComplexArray:
+    s = 2j * np.pi * frequency
+    total = branch.resistance_ohm + s * branch.inductance_h
+    if branch.capacitance_f:
+        total = total + 1 / (s * branch.capacitance_f)
+    if branch.resonance_hz:
+        turn = 1j * frequency / branch.resonance_hz
+        bump = (turn / branch.resonance_q) / (turn**2 + turn / branch.resonance_q + 1)
+        total = total + branch.resonance_ohm * bump
+    return np.asarray(total, dtype=np.complex128)

@@ -1,0 +1,98 @@
+"""Rigid sphere with one vibrating cap: the textbook stand-in for a driver in a cabinet."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from earwitness.quantities.arrays import ComplexArray, FloatArray
+
+_TERMS_BEYOND_KA = 25
+_STATIC_ORDERS = 1500
+
+
+def cap_diffraction(ka: FloatArray, half_angle_rad: float, cos_angle: FloatArray) -> ComplexArray:
+    """Far field of a cap in a rigid sphere, relative to a monopole of equal volume velocity at the sphere's center.
+
+    ka : (F,) wavenumber times sphere radius, above 0
+    half_angle_rad : half the opening angle of the cap, its velocity radial and uniform, in (0, pi]
+    cos_angle : (D,) cosine of the angle between cap axis and direction
+
+    Returns (D, F) complex, exp(+j omega t); tends to 1 as ka goes to 0. Phase refers to the sphere's center.
+    Series in Legendre polynomials and spherical Hankel functions (Morse, Vibration and Sound, section 28;
+    Beranek and Mellow, Acoustics, chapter 12; both from memory).
+    Raises ValueError outside the stated ranges.
+    """
+    ka = np.asarray(ka, dtype=float)
+    cos_angle = np.asarray(cos_angle, dtype=float)
+    if ka.ndim != 1 or cos_angle.ndim != 1 or ka.size == 0 or not (np.isfinite(ka) & (ka > 0)).all():
+        raise ValueError("ka must be a list of numbers above 0, cos_angle a list")
+    if not 0 < half_angle_rad <= np.pi or (np.abs(cos_angle) > 1 + 1e-9).any():
+        raise ValueError("cap half angle must lie in (0, pi], cosines within -1 and 1")
+    order = np.arange(int(np.ceil(ka.max())) + _TERMS_BEYOND_KA + 1)
+    velocity = cap_velocity(half_angle_rad, order.size)
+    radial = velocity[:, None] * (1j**order)[:, None] * _inverse_hankel_slope(order, ka)
+    angular = np.polynomial.legendre.legvander(np.clip(cos_angle, -1.0, 1.0), int(order[-1]))
+    field: ComplexArray = (angular @ radial) / (1j * ka**2 * velocity[0])
+    return field
+
+
+def cap_near_pressure(ka: FloatArray, half_angle_rad: float, cos_angle: float, radius_ratio: float) -> ComplexArray:
+    """(F,) pressure of the cap at a point, relative to j omega rho U / (4 pi a): its low-frequency field at distance a.
+
+    cos_angle : cosine of the angle between cap axis and point; radius_ratio : distance of the point from the sphere's
+    center over the sphere's radius, 1 or more. Series as in cap_diffraction; orders far above ka, which only store
+    energy near the cap, enter by their static limit (a/r)^(n+1) / (n+1). Time zero is at the source.
+    Raises ValueError outside the stated ranges.
+    """
+    ka = np.asarray(ka, dtype=float)
+    if radius_ratio < 1 or abs(cos_angle) > 1 + 1e-9 or not (ka > 0).all():
+        raise ValueError("the point must lie outside the sphere, ka above 0 and the cosine within -1 and 1")
+    order = np.arange(_STATIC_ORDERS)
+    velocity = cap_velocity(half_angle_rad, order.size)
+    legendre = np.polynomial.legendre.legvander(np.array([min(1.0, max(-1.0, cos_angle))]), int(order[-1]))[0]
+    share = velocity / velocity[0] * legendre
+    static = radius_ratio ** -(order + 1.0) / (order + 1.0)
+    low = order[: int(np.ceil(ka.max())) + _TERMS_BEYOND_KA // 2]
+    slope = _inverse_hankel_slope(low, ka)
+    moving = -_hankel(low, ka * radius_ratio) * slope / ka
+    late = np.where(slope == 0, 0.0, moving - static[low][:, None])
+    pressure: ComplexArray = np.sum(share * static) + share[low] @ late
+    return pressure
+
+
+def cap_velocity(half_angle_rad: float, count: int) -> FloatArray:
+    """(count,) Legendre coefficients of a cap's radial velocity 1: U_n = (P_{n-1} - P_{n+1})(cos alpha) / 2."""
+    legendre = np.polynomial.legendre.legvander(np.array([np.cos(half_angle_rad)]), count + 1)[0]
+    lower = np.concatenate([[1.0], legendre[: count - 1]])
+    coefficients: FloatArray = (lower - legendre[1 : count + 1]) / 2
+    return coefficients
+
+
+def equal_volume_radius_m(width_m: float, height_m: float, depth_m: float) -> float:
+    """Radius of the sphere that holds as much as a box [m]."""
+    return float((3 * width_m * height_m * depth_m / (4 * np.pi)) ** (1 / 3))
+
+
+def _inverse_hankel_slope(order: np.typing.NDArray[np.int_], ka: FloatArray) -> ComplexArray:
+    """(N, F) 1 / h_n^(2)'(ka); 0 where the Hankel function is beyond the number range."""
+    from scipy.special import spherical_jn, spherical_yn
+
+    n, x = order[:, None], ka[None, :]
+    with np.errstate(all="ignore"):
+        real = np.asarray(spherical_jn(n, x, derivative=True), dtype=float)
+        imaginary = -np.asarray(spherical_yn(n, x, derivative=True), dtype=float)
+        # Far above ka the Hankel slope overflows: such an order radiates nothing.
+        usable = np.isfinite(imaginary) & (np.abs(imaginary) < 1e150) & np.isfinite(real)
+        slope = np.where(usable, real, 1.0) + 1j * np.where(usable, imaginary, 0.0)
+    return np.where(usable, 1 / slope, 0.0)
+
+
+def _hankel(order: np.typing.NDArray[np.int_], x: FloatArray) -> ComplexArray:
+    """(N, F) h_n^(2)(x); 0 where it is beyond the number range."""
+    from scipy.special import spherical_jn, spherical_yn
+
+    with np.errstate(all="ignore"):
+        real = np.asarray(spherical_jn(order[:, None], x[None, :]), dtype=float)
+        imaginary = -np.asarray(spherical_yn(order[:, None], x[None, :]), dtype=float)
+    usable = np.isfinite(imaginary) & (np.abs(imaginary) < 1e150)
+    return np.where(usable, real, 0.0) + 1j * np.where(usable, imaginary, 0.0)

@@ -1,0 +1,110 @@
+"""Exhibits: how the sound changes to the sides and above and below, as maps over angle and frequency."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Literal
+
+import numpy as np
+
+from earwitness.exhibits.chart import Caption, Chart, Panel
+from earwitness.exhibits.level_facts import joined, trust_words
+from earwitness.exhibits.words import COVERAGE_FACTOR, MINUS, frequency_words, listed
+from earwitness.quantities import Curve, DirectivityMap, Measurement, Reading
+
+Orbit = Literal["horizontal", "vertical"]
+SPOKEN_HZ = (1000.0, 4000.0, 10_000.0)
+EDGE_DB = 6
+NOT_REACHED = "_not_reached"
+_TITLES = {"horizontal": "Across", "vertical": "Above and below"}
+_SUBTITLES = {
+    "horizontal": "Horizontal directivity: level to the left (+) and right (−), against straight ahead",
+    "vertical": "Vertical directivity: level above (+) and below (−), against straight ahead",
+}
+SIDES = {"horizontal": ("left", "right"), "vertical": ("up", "down")}
+_SIDE_WORDS = {"left": "to the left", "right": "to the right", "up": "upward", "down": "downward"}
+
+
+def across(reading: Reading, measurement: Measurement) -> Chart | None:
+    """Horizontal map with its coverage edges; None without a horizontal orbit."""
+    return _map_chart(reading, measurement, "horizontal", "across")
+
+
+def above(reading: Reading, measurement: Measurement) -> Chart | None:
+    """Vertical map with its coverage edges; None without a vertical orbit."""
+    return _map_chart(reading, measurement, "vertical", "above")
+
+
+def coverage_edges(reading: Reading, orbit: Orbit) -> tuple[Curve, ...]:
+    """Angles of the 6 dB fall on both sides of one orbit [deg]; those to the right and downward negative."""
+    found = []
+    for side in SIDES[orbit]:
+        curve = reading.curves.get(edge_key(side))
+        if curve is not None:
+            sign = -1.0 if side in ("right", "down") else 1.0
+            # Where the fall is not reached there is no edge to draw, not even a pale one.
+            values = np.where(curve.valid, sign * curve.values, np.nan)
+            found.append(replace(curve, name=f"{side}, {MINUS}{EDGE_DB} dB", values=values))
+    return tuple(found)
+
+
+def edge_key(side: str) -> str:
+    """Key of the curve of coverage angles on one side."""
+    return f"coverage_{side}_{EDGE_DB}db"
+
+
+def _map_chart(reading: Reading, measurement: Measurement, orbit: Orbit, key: str) -> Chart | None:
+    field = reading.maps.get(orbit)
+    if field is None or not field.valid.any():
+        return None
+    edges = coverage_edges(reading, orbit)
+    angles = field.angle_deg
+    low, high = (-180.0, 180.0) if angles.min() < -90 or angles.max() > 90 else (-90.0, 90.0)
+    return Chart(
+        key=key,
+        title=_TITLES[orbit],
+        subtitle=_SUBTITLES[orbit],
+        caption=Caption(_finding(edges, orbit), _reading_words(reading, field, edges, measurement)),
+        panels=(Panel("Angle", "°", low, high, 30.0, map=field, map_edges=edges, db_per_decade=None),),
+    )
+
+
+def _finding(edges: tuple[Curve, ...], orbit: Orbit) -> str:
+    parts = []
+    for side in SIDES[orbit]:
+        edge = next((e for e in edges if e.key == edge_key(side)), None)
+        at = [words for hz in SPOKEN_HZ if edge is not None and (words := _edge_at(edge, hz))]
+        if at:
+            parts.append(f"{_SIDE_WORDS[side]} {listed(tuple(at))}")
+    if not parts:
+        return "No angle at which the sound has fallen by 6 dB (coverage) could be stated from these directions."
+    return f"The sound has fallen by {EDGE_DB} dB against straight ahead (coverage) {'; '.join(parts)}."
+
+
+def _edge_at(edge: Curve, frequency_hz: float) -> str:
+    row = int(np.abs(np.log(edge.axis.hz / frequency_hz)).argmin())
+    if not edge.valid[row] or abs(np.log2(edge.axis.hz[row] / frequency_hz)) > 1 / 12:
+        return ""
+    expanded = COVERAGE_FACTOR * float(edge.u_total[row])
+    spread = f"\N{NO-BREAK SPACE}±\N{NO-BREAK SPACE}{max(round(expanded), 1)}°"
+    return f"at {abs(edge.values[row]):.0f}{spread} for {frequency_words(frequency_hz)}"
+
+
+def _reading_words(reading: Reading, field: DirectivityMap, edges: tuple[Curve, ...], measurement: Measurement) -> str:
+    steps = np.diff(field.angle_deg)
+    step = (
+        f" Directions were measured every {steps.max():.0f}°; between them the map is drawn over." if steps.size else ""
+    )
+    keys = tuple(edge_key(side) + NOT_REACHED for side in SIDES[field.orbit])
+    reasons = tuple(dict.fromkeys(reading.choices[key] for key in keys if key in reading.choices))
+    return (
+        joined(
+            "Each color is a step in level; the lines stand at −3, −6 and −10 dB.",
+            "A loudspeaker that treats all listeners alike has bands of even width, without pinches.",
+            f"The heavier edge marks where the sound has first fallen by {EDGE_DB} dB." if edges else "",
+            f"Where there is none, {listed(reasons)}." if reasons else "",
+            trust_words(measurement, has_bracket=False),
+            "Where the map is blank nothing could be trusted." if not field.valid.all() else "",
+        ).strip()
+        + step
+    )

@@ -1,0 +1,98 @@
+"""Exhibit: the tonal balance, as the set of curves of ANSI/CTA-2034-A."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from earwitness.exhibits.chart import Caption, Chart, Panel
+from earwitness.exhibits.level_facts import (
+    PALE,
+    Wanted,
+    deviation_words,
+    joined,
+    level_span,
+    splice_region,
+    spread_of,
+    step_span,
+    traces_of,
+    trust_words,
+    valid_values,
+)
+from earwitness.exhibits.words import figure_words
+from earwitness.quantities import Measurement, Reading
+
+_LEVELS: Final[tuple[Wanted, ...]] = (
+    ("on_axis", "direct", "on axis", False),
+    ("listening_window", "window", "listening window", True),
+    ("early_reflections", "reflected", "early reflections", False),
+    ("sound_power", "all directions", "sound power", False),
+)
+_INDICES: Final[tuple[Wanted, ...]] = (
+    ("early_reflections_di", "directivity", "early reflections DI", False),
+    ("sound_power_di", "directivity", "sound power DI", False),
+)
+
+
+def balance(reading: Reading, measurement: Measurement) -> Chart | None:
+    """Levels above, directivity indices beneath on the same frequency axis; None without an on-axis curve."""
+    traces = traces_of(reading, _LEVELS)
+    if not traces:
+        return None
+    low, high = level_span(tuple(trace.curve for trace in traces))
+    panels = [
+        Panel(
+            "Level",
+            traces[0].curve.reference or "dB",
+            low,
+            high,
+            5.0,
+            traces=traces,
+            regions=splice_region(measurement),
+        )
+    ]
+    indices = traces_of(reading, _INDICES)
+    if indices:
+        floor_db, top_db = step_span(valid_values(tuple(t.curve for t in indices)), 5.0, low=0.0, high=15.0)
+        panels.append(Panel("Directivity index", "dB", floor_db, top_db, 5.0, traces=indices))
+    return Chart(
+        key="balance",
+        title="Balance",
+        subtitle="Direct sound, early reflections and sound in all directions, after ANSI/CTA-2034-A",
+        caption=Caption(_finding(reading), _reading(reading, measurement)),
+        panels=tuple(panels),
+    )
+
+
+def _finding(reading: Reading) -> str:
+    key = "listening_window" if "listening_window" in reading.curves else "on_axis"
+    words = {
+        "listening_window": "The sound that reaches listeners directly (listening window)",
+        "on_axis": "The sound straight ahead (on-axis response)",
+    }[key]
+    spread = spread_of(reading.curves[key]) if key in reading.curves else None
+    first = f"{words} {deviation_words(spread)}." if spread else f"{words} is not valid over an octave of the midrange."
+    lowest = reading.figures.get("f6")
+    if lowest is None or lowest.value is None:
+        return first
+    return joined(first, f"In the bass it has fallen by 6 dB at {figure_words(lowest)} (F6).")
+
+
+def _reading(reading: Reading, measurement: Measurement) -> str:
+    absent = [key for key, *_ in (*_LEVELS, *_INDICES) if key not in reading.curves]
+    indices = (
+        ""
+        if "sound_power_di" in absent
+        else (
+            "The lower panel shows how much louder the direct sound is than what goes elsewhere (directivity index): "
+            "a smooth rise means that no part of the range goes into the room out of step with the rest."
+        )
+    )
+    return joined(
+        "Curves that run alike mean that the reflections carry the same balance as the direct sound.",
+        "The shaded ribbon is the 95 % uncertainty of the listening window."
+        if "listening_window" not in absent
+        else "",
+        trust_words(measurement),
+        indices,
+        PALE,
+    )

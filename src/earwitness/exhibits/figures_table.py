@@ -1,0 +1,65 @@
+"""Exhibit: every figure with its uncertainty, band and method, or the reason why there is none."""
+
+from __future__ import annotations
+
+from earwitness.exhibits.chart import Table
+from earwitness.exhibits.words import COVERAGE_SENTENCE, band_words, figure_words, sentence
+from earwitness.figures.registry import FIGURES
+from earwitness.quantities import Figure, Reading
+
+# Plain words; the trade's term stands behind them in brackets.
+PLAIN = {
+    "sensitivity": "Loudness for 2.83 V at 1 m",
+    "sensitivity_1w": "Loudness for 1 W at 1 m",
+    "f3": "Bass limit, 3 dB down",
+    "f6": "Bass limit, 6 dB down",
+    "f10": "Bass limit, 10 dB down",
+    "linearity_above": "Highest peak of the direct sound",
+    "linearity_below": "Deepest dip of the direct sound",
+    "linearity_half_range": "Unevenness of the direct sound",
+    "linearity_share_1p5db": "Part of the range that is very even",
+    "linearity_share_3db": "Part of the range that is fairly even",
+    "linearity_band_1p5db": "Unbroken range that is very even",
+    "linearity_band_3db": "Unbroken range that is fairly even",
+    "in_room_slope": "Tilt of the balance in a room",
+    "directivity_slope": "Narrowing of the sound toward the treble",
+    "preference_rating": "Listeners' preference by a published formula",
+    "preference_rating_with_subwoofer": "The same with an ideal subwoofer",
+    "nominal_coverage_horizontal": "Width of the sound from side to side",
+    "nominal_coverage_vertical": "Height of the sound from top to bottom",
+}
+SIGNED = frozenset({"in_room_slope", "directivity_slope", "linearity_above", "linearity_below"})
+_NO_UNIT = "no unit"
+
+
+def figure_name(key: str) -> str:
+    """Words for a figure's key: plain words, then the trade's term."""
+    term = FIGURES[key].name if key in FIGURES else key.replace("_", " ")
+    term = term.replace(" (", ", ").replace(")", "")
+    return f"{PLAIN[key]} ({term})" if key in PLAIN else term[:1].upper() + term[1:]
+
+
+def figures_table(reading: Reading) -> Table:
+    """All figures of a reading, in the registry's order; those not judged say why in the place of the value."""
+    known = [key for key in FIGURES if key in reading.figures]
+    others = [key for key in reading.figures if key not in FIGURES]
+    return Table(
+        key="figures",
+        title="Figures",
+        columns=("Figure", "Value", "Band", "How it was got"),
+        align=("left", "right", "left", "left"),
+        rows=tuple(_row(key, reading.figures[key]) for key in (*known, *others)),
+        note=f"{COVERAGE_SENTENCE} Digits stop where the uncertainty begins.",
+    )
+
+
+def method_words(figure: Figure) -> str:
+    """Method and caveats of a figure as sentences."""
+    return " ".join(sentence(part) for part in (figure.method, *figure.caveats) if part)
+
+
+def _row(key: str, figure: Figure) -> tuple[str, str, str, str]:
+    value = figure_words(figure, sign=key in SIGNED)
+    if figure.is_judged and not figure.unit:
+        value = f"{value} ({_NO_UNIT})"
+    return figure_name(key), value, band_words(figure.band_hz) or "no band", method_words(figure)

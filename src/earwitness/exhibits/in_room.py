@@ -1,0 +1,96 @@
+"""Exhibit: what arrives in an ordinary room, predicted."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from earwitness.exhibits.chart import Caption, Chart, Panel
+from earwitness.exhibits.level_facts import (
+    PALE,
+    RIBBON,
+    deviation_words,
+    joined,
+    level_span,
+    splice_region,
+    spread_of,
+    traces_of,
+    trust_words,
+)
+from earwitness.exhibits.words import band_words, is_beyond, listed, value_words
+from earwitness.figures.linearity import Line, slope
+from earwitness.quantities import Curve, Figure, Measurement, Reading
+from earwitness.standards import cta2034
+
+
+def in_room(reading: Reading, measurement: Measurement) -> Chart | None:
+    """The predicted in-room response with its uncertainty; None where it could not be had."""
+    curve = reading.curves.get("in_room")
+    if curve is None:
+        return None
+    traces = traces_of(reading, (("in_room", "in room", "in-room estimate", True),))
+    low, high = level_span((curve,))
+    return Chart(
+        key="in_room",
+        title="In the room",
+        subtitle="Predicted in-room response, after ANSI/CTA-2034-A",
+        caption=Caption(
+            _finding(curve, reading),
+            joined(
+                f"This is the balance to expect on average in a furnished room: {_mix()}.",
+                "A steady fall toward the treble comes with any loudspeaker that beams more the higher the frequency; "
+                "bumps and dips in this curve belong to the loudspeaker.",
+                "Below about 300 Hz a real room adds its own resonances.",
+                RIBBON,
+                trust_words(measurement),
+                PALE,
+            ),
+        ),
+        panels=(
+            Panel(
+                "Level",
+                curve.reference or "dB",
+                low,
+                high,
+                5.0,
+                traces=traces,
+                regions=splice_region(measurement),
+            ),
+        ),
+    )
+
+
+def _mix() -> str:
+    names = {
+        "listening_window": "direct sound",
+        "early_reflections": "early reflections",
+        "sound_power": "sound in all directions",
+    }
+    return listed(tuple(f"{100 * share:.0f} % {names[key]}" for key, share in cta2034.IN_ROOM_WEIGHTS.items()))
+
+
+def _finding(curve: Curve, reading: Reading) -> str:
+    found = reading.figures.get("in_room_slope") or _slope_of(curve)
+    if found.value is None or found.u is None:
+        return joined(f"No slope of the predicted in-room response can be stated: {found.reason}.", _strays(curve, 0.0))
+    amount = value_words(abs(found.value), found.u, found.unit)
+    if not is_beyond(found.value, found.u):
+        tilt = f"The balance in a room (predicted in-room response) is level: {amount} of slope"
+    else:
+        way = "falls" if found.value < 0 else "rises"
+        tilt = f"The balance in a room (predicted in-room response) {way} toward the treble by {amount}"
+    return joined(f"{tilt}, {band_words(found.band_hz)}." if found.band_hz else f"{tilt}.", _strays(curve, found.value))
+
+
+def _slope_of(curve: Curve) -> Figure:
+    line = slope(curve, key="in_room_slope")
+    return line.slope if isinstance(line, Line) else line
+
+
+def _strays(curve: Curve, slope_db_per_octave: float) -> str:
+    """How far the curve lies off a line of that slope."""
+    tilted = replace(curve, values=curve.values - slope_db_per_octave * np.log2(curve.axis.hz / 1000.0))
+    spread = spread_of(tilted)
+    level = "this tilt" if slope_db_per_octave else "its mean level"
+    return f"It {deviation_words(spread, level)}." if spread else ""

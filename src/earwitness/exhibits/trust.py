@@ -1,0 +1,103 @@
+"""Exhibit: how far to trust the curves: what their uncertainty is made of, and how far noise lay below."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from earwitness.exhibits.chart import Caption, Chart, Panel, Trace
+from earwitness.exhibits.level_facts import joined
+from earwitness.exhibits.words import COVERAGE_FACTOR, frequency_words, number_words
+from earwitness.quantities import Curve, FrequencyAxis, Measurement, Reading
+from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities.directions import on_orbit
+
+SPOKEN_HZ = (50.0, 1000.0, 10_000.0)
+_SHOWN_LINES = 5
+
+
+def trust(_reading: Reading, measurement: Measurement) -> Chart | None:
+    """Uncertainty of the on-axis level and its largest parts, and signal-to-noise ratio; None without a budget."""
+    if not measurement.budget:
+        return None
+    axis = measurement.response.axis
+    total = _total_db(measurement)
+    shown = sorted(measurement.budget, key=lambda line: -float(line.u_db.max()))[:_SHOWN_LINES]
+    traces = (
+        Trace(_curve("u_total", "all together", axis, COVERAGE_FACTOR * total), "plain", "all together"),
+        *(
+            Trace(_curve(f"u {n}", line.name, axis, COVERAGE_FACTOR * line.u_db), "before", line.name)
+            for n, line in enumerate(shown)
+        ),
+    )
+    top = max(1.0, float(np.ceil(min(np.percentile(COVERAGE_FACTOR * total, 99) * 1.2, 10.0))))
+    panels = [
+        Panel(
+            "Uncertainty, 95 %",
+            "dB",
+            0.0,
+            top,
+            0.5 if top <= 3 else 1.0 if top <= 6 else 2.0,
+            traces=traces,
+            db_per_decade=None,
+        )
+    ]
+    noise = _noise_traces(measurement, axis)
+    if noise:
+        high = 20.0 * np.ceil(max(60.0, max(float(t.curve.values[t.curve.valid].max()) for t in noise)) / 20.0)
+        panels.append(Panel("Signal above noise", "dB", 0.0, float(high), 20.0, traces=noise, db_per_decade=None))
+    left_out = len(measurement.budget) - len(shown)
+    return Chart(
+        key="trust",
+        title="How far to trust it",
+        subtitle="Uncertainty of the on-axis level and what it is made of; signal-to-noise ratio",
+        caption=Caption(
+            _finding(axis, total),
+            joined(
+                "The solid line joins all contributions (root of the sum of squares); the dashed ones are the largest.",
+                f"{left_out} smaller contributions are in the sum but not drawn." if left_out else "",
+                "Contributions shared by all directions (calibration, voltage) cancel where curves are compared."
+                if any(line.common for line in measurement.budget)
+                else "",
+                "The lower panel shows how far the sound stood above the noise of room and microphone.",
+                "Neither panel is drawn to the scale of the level charts.",
+            ),
+        ),
+        panels=tuple(panels),
+    )
+
+
+def _total_db(measurement: Measurement) -> FloatArray:
+    return np.asarray(np.sqrt(np.sum([line.u_db**2 for line in measurement.budget], axis=0)))
+
+
+def _finding(axis: FrequencyAxis, total: FloatArray) -> str:
+    parts = []
+    for hz in SPOKEN_HZ:
+        if axis.hz[0] <= hz <= axis.hz[-1]:
+            u = float(np.interp(np.log(hz), np.log(axis.hz), total))
+            parts.append(f"{_within(COVERAGE_FACTOR * u)} at {frequency_words(hz)}")
+    return f"The level straight ahead is known to {', '.join(parts)} (expanded uncertainty, 95 %)."
+
+
+def _within(expanded_db: float) -> str:
+    return f"± {number_words(max(expanded_db, 0.1), 1)} dB".replace(" ", "\N{NO-BREAK SPACE}")
+
+
+def _noise_traces(measurement: Measurement, axis: FrequencyAxis) -> tuple[Trace, ...]:
+    rows, angles = on_orbit(measurement.response.directions, "horizontal")
+    snr = np.where(np.isfinite(measurement.snr_db), measurement.snr_db, np.nan)
+    known = np.isfinite(snr).all(axis=0)
+    if not known.any() or not rows.size:
+        return ()
+    safe = np.where(np.isfinite(snr), snr, 0.0)
+    front = int(rows[np.abs(angles).argmin()])
+    return (
+        Trace(_curve("snr_axis", "on axis", axis, safe[front], known), "direct", "on axis"),
+        Trace(_curve("snr_least", "weakest direction", axis, safe.min(axis=0), known), "plain", "weakest direction"),
+    )
+
+
+def _curve(key: str, name: str, axis: FrequencyAxis, values: FloatArray, valid: object = None) -> Curve:
+    none = np.zeros_like(values)
+    mask = np.ones(values.shape, dtype=bool) if valid is None else np.asarray(valid, dtype=bool)
+    return Curve(key, name, axis, values, none, none, mask, "dB", "dB")

@@ -1,0 +1,361 @@
+"""From a measurement to everything that can be read off it: curves, maps and figures, or the reason why not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from earwitness.figures import angles, figure_draws, maps, uncertainty
+from earwitness.figures.bandwidth import lower_limit
+from earwitness.figures.corridor import CORRIDORS_DB, band_figure, share_figure
+from earwitness.figures.linearity import LINEARITY_BAND_HZ, Line, deviations, slope
+from earwitness.figures.rating import preference_rating
+from earwitness.figures.registry import FIGURES
+from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_level, one_watt_level_db
+from earwitness.figures.uncertainty import Draws, with_spread
+from earwitness.figures.windows import INDEX_NAMES, NAMES, Levels, Windows, averaged, windows
+from earwitness.quantities import (
+    Curve,
+    DirectionalResponse,
+    DirectivityMap,
+    Figure,
+    Measurement,
+    Reading,
+    not_judged,
+    on_orbit,
+)
+from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities.directions import Orbit
+from earwitness.standards.cta2034 import RearWall
+
+ABSOLUTE = "dB SPL at 1 m, 2.83 V"
+RELATIVE = "dB relative to the on-axis mean from 300 Hz to 3 kHz (level not calibrated)"
+UNPLACED = "dB, level not calibrated"
+DIRECTIVITY_BAND_HZ = (1000.0, 10_000.0)
+_DRAWN = ("on_axis", "listening_window", "sound_power", "in_room")
+_NAMES = {**NAMES, **{key: name for key, (name, _) in INDEX_NAMES.items()}}
+_ORBITS: tuple[Orbit, Orbit] = ("horizontal", "vertical")
+_FALLBACKS = (
+    ("horizontal_window", "horizontal window", False),
+    ("horizontal_power", "horizontal-only power", True),
+)
+
+
+def levels_of(response: DirectionalResponse) -> Levels:
+    """Levels at 1 m for 2.83 V; without a calibration about the on-axis mean from 300 Hz to 3 kHz, where there is one.
+
+    A pressure of exactly 0 has no level and is invalid; so is a point without a finite uncertainty.
+    """
+    level = response.level_db()
+    valid = response.valid & np.isfinite(level) & np.isfinite(response.u_db) & np.isfinite(response.u_common_db)
+    safe = np.where(np.isfinite(level), level, 0.0)
+    u, common = (np.where(np.isfinite(part), part, 0.0) for part in (response.u_db, response.u_common_db))
+    reference = ABSOLUTE if response.absolute else UNPLACED
+    levels = Levels(response.axis, response.directions, safe, u, common, valid, reference, response.lineage)
+    axis = windows(levels).curves.get("on_axis")
+    if response.absolute or axis is None:
+        return levels
+    mean = band_level(axis)
+    if mean.value is None:
+        return levels
+    return replace(levels, level_db=safe - mean.value, reference=RELATIVE)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Orbits:
+    """What the two orbits give: maps, coverage curves, nominal figures, and what is missing or to be known."""
+
+    maps: dict[str, DirectivityMap]
+    curves: dict[str, Curve]
+    figures: dict[str, Figure]
+    missing: dict[str, str]
+    choices: dict[str, str]
+
+
+def _bands(mask: BoolArray, hz: FloatArray) -> str:
+    """Frequencies of a mask in words, at most three stretches."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(int), [0]])))
+    stretches = [f"{hz[a]:.0f} Hz to {hz[b - 1]:.0f} Hz" for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    return ", ".join(stretches[:3]) + (f" and {len(stretches) - 3} more" if len(stretches) > 3 else "")
+
+
+def _read_orbit(levels: Levels, orbit: Orbit, found: _Orbits) -> None:
+    """Add map, coverage curves and nominal coverage of one orbit to `found`."""
+    (first, _), (second, _) = maps.SIDES[orbit]
+    key = f"nominal_coverage_{orbit}"
+    known = maps.orbit_levels(levels, orbit)
+    if isinstance(known, str):
+        found.missing[f"map_{orbit}"] = known
+        for drop in maps.DROPS_DB:
+            found.missing.update({f"coverage_{place}_{drop}db": known for place in (first, second, orbit)})
+        info = FIGURES[key]
+        band = maps.NOMINAL_BAND_HZ
+        found.figures[key] = not_judged(
+            key, known, unit="deg", method=info.method, band_hz=band, lineage=levels.lineage
+        )
+        return
+    found.maps[orbit] = known.map
+    hz = levels.axis.hz
+    for drop in maps.DROPS_DB:
+        sides = maps.coverage_sides(known, drop)
+        total = sides[first].plus(sides[second])
+        for place, side in ((first, sides[first]), (second, sides[second]), (orbit, total)):
+            name = f"coverage_{place}_{drop}db"
+            never = side.known & ~side.reached
+            if never.any():
+                found.choices[f"{name}_not_reached"] = f"the level does not fall {drop} dB: {_bands(never, hz)}"
+            if side.reached.any():
+                found.curves[name] = maps.coverage_curve(
+                    side, levels.axis, key=name, drop_db=drop, lineage=known.lineage
+                )
+            else:
+                why = (
+                    f"the level does not fall {drop} dB below the axis" if never.any() else "the orbit does not give it"
+                )
+                found.missing[name] = f"{why} at any frequency"
+        if drop == 6:
+            found.figures[key] = maps.nominal_coverage(total, levels.axis, key=key, orbit=orbit, lineage=known.lineage)
+
+
+def _from_reference(reference: Figure, key: str) -> Figure:
+    """Not judged, because there is no reference level."""
+    info = FIGURES[key]
+    return not_judged(key, reference.reason, unit=info.unit, method=info.method, lineage=reference.lineage)
+
+
+def _sensitivities(reference: Figure, *, absolute: bool, rated_impedance_ohm: float | None) -> dict[str, Figure]:
+    """Sensitivity for 2.83 V and for 1 W."""
+    one_watt = replace(reference, key="sensitivity_1w")
+    if not absolute:
+        why = "the level of the recordings is not calibrated"
+        method, lineage = reference.method, reference.lineage
+        refused = not_judged("sensitivity", why, unit="dB", method=method, band_hz=SENSITIVITY_BAND_HZ, lineage=lineage)
+        return {"sensitivity": refused, "sensitivity_1w": replace(refused, key="sensitivity_1w")}
+    if rated_impedance_ohm is None:
+        why = "no rated impedance is stated"
+        one_watt = replace(one_watt, value=None, u=None, reason=why, caveats=())
+    elif reference.value is not None:
+        value = one_watt_level_db(reference.value, rated_impedance_ohm=rated_impedance_ohm)
+        method = f"{reference.method}; for 1 W in {rated_impedance_ohm:g} ohm"
+        one_watt = replace(one_watt, value=value, method=method)
+    return {"sensitivity": reference, "sensitivity_1w": one_watt}
+
+
+def _bass_limits(on_axis: Curve, reference: Figure, errors: FloatArray, means: FloatArray) -> dict[str, Figure]:
+    """F3, F6 and F10. errors : (N, F); means : (N,) drawn references."""
+    found: dict[str, Figure] = {}
+    for drop in (3, 6, 10):
+        key = f"f{drop}"
+        if reference.value is None:
+            found[key] = _from_reference(reference, key)
+            continue
+        figure = lower_limit(on_axis, reference.value, drop, key=key)
+        if figure.value is not None and not figure.bound:
+            values, without = figure_draws.lower_limits(on_axis, errors, means - drop)
+            figure = with_spread(figure, values, low=0.0)
+            if without > 0.025:
+                note = f"within its uncertainty the level may not fall that far in the data ({100 * without:.0f} %)"
+                figure = replace(figure, caveats=(*figure.caveats, note))
+        found[key] = figure
+    return found
+
+
+def _linearities(on_axis: Curve, reference: Figure, errors: FloatArray, means: FloatArray) -> dict[str, Figure]:
+    """Deviations, shares and bands."""
+    keys = [key for key in FIGURES if key.startswith("linearity_")]
+    if reference.value is None:
+        return {key: _from_reference(reference, key) for key in keys}
+    level = reference.value
+    found = deviations(on_axis, level)
+    for name, half_width in CORRIDORS_DB.items():
+        share, band = f"linearity_share_{name}", f"linearity_band_{name}"
+        found[share] = share_figure(on_axis, level, half_width, key=share)
+        found[band] = band_figure(on_axis, level, half_width, key=band)
+    if not any(figure.is_judged for figure in found.values()):
+        return found
+    drawn = figure_draws.linearities(on_axis, errors, means, CORRIDORS_DB)
+    bounds = {"%": (0.0, 100.0), "octaves": (0.0, np.inf), "dB": (-np.inf, np.inf)}
+    return {
+        key: with_spread(figure, drawn[key], low=bounds[figure.unit][0], high=bounds[figure.unit][1])
+        for key, figure in found.items()
+    }
+
+
+def _direct_figures(
+    found: Windows, draws: Draws, *, absolute: bool, rated_impedance_ohm: float | None
+) -> dict[str, Figure]:
+    """All figures of the on-axis curve."""
+    on_axis = found.curves.get("on_axis")
+    if on_axis is None:
+        keys = [key for key, info in FIGURES.items() if info.curves == ("on_axis",)]
+        return {key: _no_curve(key, found.missing) for key in keys}
+    reference = band_level(on_axis)
+    errors = draws.error_db["on_axis"]
+    means = (
+        figure_draws.band_levels(on_axis, errors, SENSITIVITY_BAND_HZ) if reference.is_judged else np.zeros(len(errors))
+    )
+    return {
+        **_sensitivities(reference, absolute=absolute, rated_impedance_ohm=rated_impedance_ohm),
+        **_bass_limits(on_axis, reference, errors, means),
+        **_linearities(on_axis, reference, errors, means),
+    }
+
+
+def _no_curve(key: str, missing: dict[str, str]) -> Figure:
+    """Not judged, because curves are missing."""
+    info = FIGURES[key]
+    absent = [name for name in info.curves if name in missing]
+    reason = "; ".join(f"{_NAMES[name]}: {missing[name]}" for name in absent)
+    return not_judged(key, reason, unit=info.unit, method=info.method)
+
+
+def _slope(curve: Curve, errors: FloatArray, *, band_hz: tuple[float, float], key: str) -> Figure:
+    line = slope(curve, band_hz=band_hz, key=key)
+    if not isinstance(line, Line):
+        return line
+    return with_spread(line.slope, figure_draws.lines(curve, errors, band_hz)[0])
+
+
+def _room_figures(found: Windows, draws: Draws) -> dict[str, Figure]:
+    """Slopes and ratings."""
+    figures: dict[str, Figure] = {}
+    curves, errors = found.curves, draws.error_db
+    for key, name, band in (
+        ("in_room_slope", "in_room", LINEARITY_BAND_HZ),
+        ("directivity_slope", "sound_power_di", DIRECTIVITY_BAND_HZ),
+    ):
+        if name not in curves:
+            figures[key] = _no_curve(key, found.missing)
+            continue
+        error = errors["in_room"] if name == "in_room" else errors["listening_window"] - errors["sound_power"]
+        figures[key] = _slope(curves[name], error, band_hz=band, key=key)
+    for key, ideal in (("preference_rating", False), ("preference_rating_with_subwoofer", True)):
+        if any(name not in curves for name in _DRAWN):
+            figures[key] = _no_curve(key, found.missing)
+            continue
+        four = (curves["on_axis"], curves["in_room"], curves["sound_power"], curves["listening_window"])
+        rated = preference_rating(*four, ideal_subwoofer=ideal)
+        if rated.is_judged:
+            rated = with_spread(rated, figure_draws.ratings(curves, draws, ideal_subwoofer=ideal))
+        figures[key] = rated
+    return figures
+
+
+def _draw(levels: Levels, found: Windows) -> Draws:
+    """Errors of the curves that figures are taken from."""
+    pulls = {key: found.pulls[key] for key in _DRAWN if key in found.pulls}
+    if not pulls:
+        return Draws(levels.axis, {})
+    valid = found.curves[next(iter(pulls))].valid
+    return uncertainty.drawn(levels.axis, pulls, levels.u_db, levels.u_common_db, band=valid)
+
+
+def _fallbacks(levels: Levels, found: Windows) -> None:
+    """Curves of the horizontal orbit alone, under their own names, where there is no vertical orbit."""
+    for key, name, power in _FALLBACKS:
+        weights = angles.horizontal_weights(levels, power=power)
+        if isinstance(weights, str):
+            found.missing[key] = weights
+            continue
+        found.curves[key], found.pulls[key] = averaged(levels, weights, key=key, name=name)
+        found.weights[key] = weights
+    if "horizontal_window" in found.curves:
+        note = "; the horizontal window (7 positions) is given under its own name"
+        found.missing["listening_window"] += note
+
+
+def _mark_filled(fill: angles.Filled, found: Windows, orbits: _Orbits) -> dict[str, str]:
+    """How positions were filled in, by curve key."""
+    sentences = {key: fill.sentence(weights) for key, weights in found.weights.items()}
+    for orbit in _ORBITS:
+        (first, _), (second, _) = maps.SIDES[orbit]
+        rows, _ = on_orbit(fill.levels.directions, orbit)
+        weights = np.zeros(len(fill.levels.directions))
+        weights[rows] = 1.0
+        sentence = fill.sentence(weights)
+        for place in (first, second, orbit):
+            for drop in maps.DROPS_DB:
+                key = f"coverage_{place}_{drop}db"
+                if key in orbits.curves:
+                    sentences[key] = sentence
+        if orbit in orbits.maps:
+            sentences[f"map_{orbit}"] = sentence
+    return {key: sentence for key, sentence in sentences.items() if sentence}
+
+
+def _with_caveats(figure: Figure, sentences: dict[str, str], curves: dict[str, Curve]) -> Figure:
+    """The figure with the fillings of its curves as caveats."""
+    if not figure.is_judged:
+        return figure
+    filled = [key for key in FIGURES[figure.key].curves if key in sentences]
+    extra = [f"{curves[key].name if key in curves else key}: {sentences[key]}" for key in filled]
+    return replace(figure, caveats=(*figure.caveats, *extra))
+
+
+def read_response(
+    response: DirectionalResponse,
+    *,
+    rated_impedance_ohm: float | None = None,
+    symmetric: bool = False,
+    rear_wall: RearWall = "all 19",
+    axis_weight: float = 4.0,
+) -> Reading:
+    """Curves, maps and figures of a directional response; see `read_measurement`."""
+    measured = levels_of(response)
+    fill = angles.filled(measured, symmetric=symmetric)
+    levels = fill.levels
+    found = windows(levels, rear_wall=rear_wall, axis_weight=axis_weight)
+    if not angles.has_vertical(measured):
+        _fallbacks(levels, found)
+    draws = _draw(levels, found)
+    orbits = _Orbits({}, {}, {}, {}, {})
+    for orbit in _ORBITS:
+        _read_orbit(levels, orbit, orbits)
+    sentences = _mark_filled(fill, found, orbits)
+    figures = {
+        **_direct_figures(found, draws, absolute=response.absolute, rated_impedance_ohm=rated_impedance_ohm),
+        **_room_figures(found, draws),
+        **orbits.figures,
+    }
+    choices = {
+        **found.choices,
+        "symmetric": "yes" if symmetric else "no",
+        "level_reference": levels.reference,
+        "monte_carlo": f"{uncertainty.DRAWS} draws, seed {uncertainty.SEED}",
+        **{f"angles_{i}": note for i, note in enumerate(fill.notes, 1)},
+        **{f"filled_{key}": sentence for key, sentence in sentences.items()},
+        **orbits.choices,
+    }
+    curves = {**found.curves, **orbits.curves}
+    return Reading(
+        curves,
+        {key: _with_caveats(figures[key], sentences, curves) for key in FIGURES},
+        orbits.maps,
+        {**found.missing, **orbits.missing},
+        choices,
+    )
+
+
+def read_measurement(
+    measurement: Measurement,
+    *,
+    rated_impedance_ohm: float | None = None,
+    symmetric: bool = False,
+    rear_wall: RearWall = "all 19",
+    axis_weight: float = 4.0,
+) -> Reading:
+    """Every curve of ANSI/CTA-2034-A, both directivity maps, coverage curves and all figures of the registry.
+
+    rated_impedance_ohm : for the sensitivity at 1 W, or None; symmetric : the tester states that left and right are
+    alike, so half a horizontal orbit may be mirrored (and is marked); rear_wall, axis_weight : see `windows`.
+    A curve that cannot be had stands in `missing` with its reason; a figure that cannot be had is not judged, with
+    its reason. Levels are dB SPL at 1 m for 2.83 V where the recordings are calibrated, else relative.
+    """
+    return read_response(
+        measurement.response,
+        rated_impedance_ohm=rated_impedance_ohm,
+        symmetric=symmetric,
+        rear_wall=rear_wall,
+        axis_weight=axis_weight,
+    )

@@ -1,0 +1,180 @@
+"""Every figure by key: its name, unit, precision, rule in one sentence, and where the documentation explains it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from earwitness.quantities import Figure
+
+
+@dataclass(frozen=True, slots=True)
+class FigureInfo:
+    """What is known of a figure before it is measured.
+
+    decimals : at most so many are printed, whatever the uncertainty; method : the rule in one sentence
+    anchor : heading in the figures reference of the documentation; curves : keys of the curves it is taken from
+    """
+
+    key: str
+    name: str
+    unit: str
+    decimals: int
+    method: str
+    anchor: str
+    curves: tuple[str, ...]
+
+
+_DIRECT = ("on_axis",)
+_RATED = ("on_axis", "listening_window", "sound_power", "in_room")
+_FALL = "Frequency below 300 Hz at which the on-axis level first falls {} dB under the sensitivity."
+_ROWS = (
+    FigureInfo(
+        "sensitivity",
+        "sensitivity (2.83 V, 1 m)",
+        "dB",
+        1,
+        "Energy mean of the on-axis level from 300 Hz to 3 kHz at 1 m for 2.83 V.",
+        "sensitivity",
+        _DIRECT,
+    ),
+    FigureInfo(
+        "sensitivity_1w",
+        "sensitivity (1 W, 1 m)",
+        "dB",
+        1,
+        "Sensitivity for the voltage that gives 1 W in the rated impedance.",
+        "sensitivity",
+        _DIRECT,
+    ),
+    FigureInfo("f3", "F3", "Hz", 0, _FALL.format(3), "bass-limits", _DIRECT),
+    FigureInfo("f6", "F6", "Hz", 0, _FALL.format(6), "bass-limits", _DIRECT),
+    FigureInfo("f10", "F10", "Hz", 0, _FALL.format(10), "bass-limits", _DIRECT),
+    FigureInfo(
+        "linearity_above",
+        "largest deviation upward",
+        "dB",
+        1,
+        "Highest on-axis level from 100 Hz to 10 kHz over the reference level, 1/12 octave smoothing.",
+        "linearity",
+        _DIRECT,
+    ),
+    FigureInfo(
+        "linearity_below",
+        "largest deviation downward",
+        "dB",
+        1,
+        "Lowest on-axis level from 100 Hz to 10 kHz against the reference level, 1/12 octave smoothing.",
+        "linearity",
+        _DIRECT,
+    ),
+    FigureInfo(
+        "linearity_half_range",
+        "half the range of level",
+        "dB",
+        1,
+        "Half the distance between highest and lowest on-axis level, 100 Hz to 10 kHz, 1/12 octave smoothing.",
+        "linearity",
+        _DIRECT,
+    ),
+    FigureInfo(
+        "linearity_share_1p5db",
+        "share within ±1.5 dB",
+        "%",
+        0,
+        "Share of the octaves from 100 Hz to 10 kHz in which the on-axis level stays within 1.5 dB of its reference.",
+        "linearity",
+        _DIRECT,
+    ),
+    FigureInfo(
+        "linearity_share_3db",
+        "share within ±3 dB",
+        "%",
+        0,
+        "Share of the octaves from 100 Hz to 10 kHz in which the on-axis level stays within 3 dB of its reference.",
+        "linearity",
+        _DIRECT,
+    ),
+    FigureInfo(
+        "linearity_band_1p5db",
+        "band within ±1.5 dB",
+        "octaves",
+        1,
+        "Widest unbroken band around 1 kHz in which the on-axis level stays within 1.5 dB of its reference.",
+        "linearity",
+        _DIRECT,
+    ),
+    FigureInfo(
+        "linearity_band_3db",
+        "band within ±3 dB",
+        "octaves",
+        1,
+        "Widest unbroken band around 1 kHz in which the on-axis level stays within 3 dB of its reference.",
+        "linearity",
+        _DIRECT,
+    ),
+    FigureInfo(
+        "in_room_slope",
+        "slope of the predicted in-room response",
+        "dB/octave",
+        2,
+        "Least-squares line of the predicted in-room response on log frequency from 100 Hz to 10 kHz.",
+        "slopes",
+        ("in_room",),
+    ),
+    FigureInfo(
+        "directivity_slope",
+        "slope of the sound power directivity index",
+        "dB/octave",
+        2,
+        "Least-squares line of the sound power directivity index on log frequency from 1 kHz to 10 kHz.",
+        "slopes",
+        ("sound_power_di",),
+    ),
+    FigureInfo(
+        "preference_rating",
+        "predicted preference rating",
+        "",
+        1,
+        "Regression on four curves published by Olive in 2004, as quoted by third parties.",
+        "preference-rating",
+        _RATED,
+    ),
+    FigureInfo(
+        "preference_rating_with_subwoofer",
+        "predicted preference rating with an ideal subwoofer",
+        "",
+        1,
+        "The same regression with the bass limit set to 14.5 Hz.",
+        "preference-rating",
+        _RATED,
+    ),
+    FigureInfo(
+        "nominal_coverage_horizontal",
+        "nominal horizontal coverage",
+        "deg",
+        0,
+        "Median over third octaves from 1 kHz to 10 kHz of the full angle between the first falls of 6 dB.",
+        "coverage",
+        ("coverage_horizontal_6db",),
+    ),
+    FigureInfo(
+        "nominal_coverage_vertical",
+        "nominal vertical coverage",
+        "deg",
+        0,
+        "Median over third octaves from 1 kHz to 10 kHz of the full angle between the first falls of 6 dB.",
+        "coverage",
+        ("coverage_vertical_6db",),
+    ),
+)
+FIGURES = MappingProxyType({row.key: row for row in _ROWS})
+
+
+def decimals(figure: Figure) -> int:
+    """Decimals to print: as many as the uncertainty supports with one digit, between 0 and those of the registry."""
+    most = FIGURES[figure.key].decimals
+    if figure.u is None or figure.u <= 0:
+        return most
+    return max(0, min(most, -math.floor(math.log10(figure.u))))

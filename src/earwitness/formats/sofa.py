@@ -1,0 +1,361 @@
+"""Directivities as SOFA files (AES69): FreeFieldDirectivityTF 1.1 out; that and measured receivers in."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import secrets
+import warnings
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from earwitness.errors import FormatError, InputError, OutputError
+from earwitness.quantities import DirectionalResponse, Directions, FrequencyAxis
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
+
+MAX_BYTES = 512 * 2**20
+MAX_VALUES = 2**27
+ASSUMED_U_DB = 1.0
+NO_DATE = "1970-01-01 00:00:00"
+_BROKEN = (OSError, RuntimeError, KeyError, ValueError, TypeError, IndexError, AttributeError)
+_SPREAD_OF_DISTANCES = 0.01
+# Names of our own beside the convention's: AES69 has no place for trust, and lets a file carry more variables.
+_VALID, _U, _U_COMMON = "EarwitnessValid", "EarwitnessUncertainty", "EarwitnessCommonUncertainty"
+
+
+def write_sofa(
+    path: Path,
+    response: DirectionalResponse,
+    *,
+    title: str,
+    description: str,
+    license: str,
+    author: str = "not stated",
+    date: str = NO_DATE,
+) -> None:
+    """Write `response` as FreeFieldDirectivityTF 1.1, verified against the convention by sofar.
+
+    Receivers stand at 1 m (azimuth 0 to 360 degrees, counter-clockwise from the reference axis seen from above).
+    Values outside the valid band are written as 0; validity (1 or 0) and standard uncertainty [dB] stand in
+    variables of our own. date : "YYYY-MM-DD hh:mm:ss", of creation; no clock is asked. Raises InputError for a
+    path that does not end in .sofa, OutputError when it cannot be written.
+    """
+    if path.suffix != ".sofa":
+        raise InputError(f"the suffix of a SOFA file is {path.suffix!r}", where=str(path), expected=".sofa")
+    import sofar
+
+    temporary = path.with_name(f".{os.getpid()}-{secrets.token_hex(4)}.part.sofa")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            sofa = _filled(sofar, response)
+            _describe(sofa, response, title=title, description=description, license=license, author=author, date=date)
+            sofar.write_sofa(str(temporary), sofa)
+        with temporary.open("r+b") as stream:
+            os.fsync(stream.fileno())
+        temporary.replace(path)
+    except (OSError, RuntimeError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise OutputError(
+            f"the SOFA file cannot be written: {reason}",
+            where=str(path),
+            remedy="check the space on the disk and the permissions of the folder",
+        ) from error
+    finally:
+        with suppress(OSError):
+            temporary.unlink(missing_ok=True)
+
+
+def read_sofa(
+    path: Path,
+    *,
+    max_bytes: int = MAX_BYTES,
+    receiver: int = 0,
+    reference_deg: tuple[float, float] = (0.0, 0.0),
+    assumed_u_db: float = ASSUMED_U_DB,
+) -> DirectionalResponse:
+    """The directivity in a SOFA file, referred to 1 m; not absolute, as SOFA states no drive.
+
+    FreeFieldDirectivityTF: measured around a source. SimpleFreeFieldHRIR and others with data type FIR: measured
+    around a receiver, taken as a source by reciprocity; `receiver` (from 0) says which one, and `reference_deg`
+    (azimuth, elevation of the file) which direction becomes the reference axis, for a left ear (90, 0). Frequencies
+    of an FIR file are the bins of its own length, without 0 Hz; its delays are kept.
+    assumed_u_db : standard uncertainty where the file has none (common practice, no source).
+    Raises FormatError for any other file, or one larger than `max_bytes` or 2^27 values by its header.
+    """
+    data = _checked_bytes(path, max_bytes)
+    kind = _check_header(path, data)
+    try:
+        sofa = _load(path)
+        if kind == "TF":
+            return _from_directivity(path, sofa, reference_deg, assumed_u_db, _lineage(data))
+        return _from_receiver(path, sofa, receiver, reference_deg, assumed_u_db, _lineage(data))
+    except _BROKEN as error:
+        raise _unusable(path, f"the SOFA file cannot be used: {error}") from error
+
+
+def _filled(sofar: Any, response: DirectionalResponse) -> Any:
+    sofa = sofar.Sofa("FreeFieldDirectivityTF", version="1.1")
+    azimuth = np.mod(np.rad2deg(response.directions.azimuth_rad), 360.0)
+    elevation = np.rad2deg(response.directions.elevation_rad)
+    sofa.ReceiverPosition = np.stack([azimuth, elevation, np.ones_like(azimuth)], axis=-1)
+    sofa.ReceiverPosition_Type, sofa.ReceiverPosition_Units = "spherical", "degree, degree, metre"
+    pressure = np.where(response.valid, response.pressure, 0.0)
+    sofa.N, sofa.N_LongName, sofa.N_Units = response.axis.hz.copy(), "frequency", "hertz"
+    sofa.Data_Real, sofa.Data_Imag = pressure.real[np.newaxis], pressure.imag[np.newaxis]
+    sofa.add_variable(_VALID, response.valid[np.newaxis].astype(float), "double", "MRN")
+    sofa.add_variable(_U, np.where(response.valid, response.u_db, 0.0)[np.newaxis], "double", "MRN")
+    sofa.add_variable(_U_COMMON, response.u_common_db.copy(), "double", "N")
+    for name in ("MIDINote", "SourceTuningFrequency", "Description", "EmitterDescriptions"):
+        if hasattr(sofa, name):
+            sofa.delete(name)
+    return sofa
+
+
+def _describe(
+    sofa: Any, response: DirectionalResponse, *, title: str, description: str, license: str, author: str, date: str
+) -> None:
+    unit = "pascal per volt at 1 m" if response.absolute else "relative to an unknown level"
+    texts = {
+        "Title": title,
+        "Description": description,
+        "License": license,
+        "AuthorContact": author,
+        "Organization": author,
+        "RoomType": "free field",
+        "SourceType": "loudspeaker",
+        "SourceManufacturer": "see Title",
+        "DatabaseName": "none",
+        "Comment": (
+            f"Complex sound pressure, {unit}; positive frequencies of exp(+j omega t). Measured at "
+            f"{response.distance_m:g} m. {_VALID}: 1 where the value may be used, 0 where it is none. {_U}: standard "
+            f"uncertainty in decibel of each direction alone; {_U_COMMON}: shared by all directions."
+        ),
+    }
+    for name, text in texts.items():
+        setattr(sofa, f"GLOBAL_{name}", text)
+    sofa.SourcePosition_Reference = "reference point of the loudspeaker"
+    sofa.SourceView_Reference = "reference axis of the loudspeaker"
+    sofa.SourceUp_Reference = "upward, at a right angle to the reference axis"
+    sofa.protected = False
+    sofa.GLOBAL_DateCreated = sofa.GLOBAL_DateModified = date
+    sofa.GLOBAL_ApplicationName, sofa.GLOBAL_ApplicationVersion = "Earwitness", _program()
+    sofa.protected = True
+
+
+def _program() -> str:
+    from earwitness import __version__
+
+    return __version__
+
+
+def _checked_bytes(path: Path, max_bytes: int) -> bytes:
+    try:
+        size = path.stat().st_size
+        if size > max_bytes:
+            raise FormatError(
+                f"the SOFA file is {size} bytes large", where=str(path), expected=f"at most {max_bytes} bytes"
+            )
+        return path.read_bytes()
+    except OSError as error:
+        raise FormatError(
+            f"the SOFA file cannot be read: {error.strerror}", where=str(path), remedy="check name and permissions"
+        ) from None
+
+
+def _check_header(path: Path, data: bytes) -> str:
+    """Data type "TF" or "FIR" of a file whose header promises a size that can be held; nothing else is read."""
+    import netCDF4
+
+    if path.suffix != ".sofa":
+        raise _unusable(path, f"the suffix of a SOFA file is {path.suffix!r}", expected="a name ending in .sofa")
+    try:
+        dataset = netCDF4.Dataset("sofa", "r", memory=data)
+    except _BROKEN as error:
+        raise _unusable(path, f"this is not a netCDF-4 file: {error}") from None
+    try:
+        attributes = {name: str(dataset.getncattr(name)) for name in dataset.ncattrs()}
+        values = sum(int(np.prod([int(n) for n in v.shape], dtype=object)) for v in dataset.variables.values())
+        present = set(dataset.variables)
+    except _BROKEN as error:
+        raise _unusable(path, f"its header cannot be read: {error}") from None
+    finally:
+        dataset.close()
+    if values > MAX_VALUES:
+        raise _unusable(path, f"the header promises {values} values", expected=f"at most {MAX_VALUES}")
+    convention, kind = attributes.get("SOFAConventions", ""), attributes.get("DataType", "")
+    if convention == "FreeFieldDirectivityTF" and kind == "TF":
+        needed = {"ReceiverPosition", "N", "Data.Real", "Data.Imag"}
+    elif convention.startswith("SimpleFreeField") and kind == "FIR":
+        needed = {"SourcePosition", "ReceiverPosition", "Data.IR", "Data.SamplingRate"}
+    else:
+        raise _unusable(
+            path,
+            f"the convention is {convention or 'not stated'!r} with data type {kind or 'not stated'!r}",
+            expected="FreeFieldDirectivityTF, or SimpleFreeFieldHRIR (data type FIR)",
+        )
+    if missing := sorted(needed - present):
+        raise _unusable(path, f"it has no {', '.join(missing)}")
+    return kind
+
+
+def _load(path: Path) -> Any:
+    import sofar
+
+    # sofar warns of outdated versions and of texts it would put otherwise: no matter for reading numbers.
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return sofar.read_sofa(str(path), verify=False, verbose=False)
+
+
+def _from_directivity(
+    path: Path, sofa: Any, reference_deg: tuple[float, float], assumed_u_db: float, lineage: tuple[str, ...]
+) -> DirectionalResponse:
+    hz = np.atleast_1d(np.asarray(sofa.N, dtype=float))
+    points = _points(np.reshape(sofa.ReceiverPosition, (-1, 3)), sofa.ReceiverPosition_Type)
+    listener = _frame(_first(sofa.ListenerView), _first(sofa.ListenerUp))
+    source = _frame(
+        _cartesian(_first(sofa.SourceView), getattr(sofa, "SourceView_Type", "cartesian")), _first(sofa.SourceUp)
+    )
+    directions, distance_m = _seen(path, points @ listener @ source.T, reference_deg)
+    shape = (len(directions), hz.size)
+    real, imag = np.asarray(sofa.Data_Real, dtype=float), np.asarray(sofa.Data_Imag, dtype=float)
+    if real.size != shape[0] * shape[1]:
+        raise _unusable(
+            path,
+            f"the data have shape {real.shape}, for {shape[0]} receivers and {shape[1]} frequencies",
+            expected="one measurement: one source in one state",
+        )
+    pressure = np.empty(shape, complex)
+    pressure.real, pressure.imag = real.reshape(shape), imag.reshape(shape)
+    valid, u_db, u_common_db = np.isfinite(pressure), np.full(shape, assumed_u_db), np.zeros(shape[1])
+    if hasattr(sofa, _VALID):
+        valid = valid & (np.reshape(getattr(sofa, _VALID), shape) == 1)
+    if hasattr(sofa, _U) and hasattr(sofa, _U_COMMON):
+        u_db, u_common_db = np.reshape(getattr(sofa, _U), shape), np.reshape(getattr(sofa, _U_COMMON), shape[1:])
+    return _response(hz, directions, pressure, u_db, u_common_db, valid, distance_m, lineage)
+
+
+def _from_receiver(
+    path: Path,
+    sofa: Any,
+    receiver: int,
+    reference_deg: tuple[float, float],
+    assumed_u_db: float,
+    lineage: tuple[str, ...],
+) -> DirectionalResponse:
+    count = np.reshape(sofa.ReceiverPosition, (-1, 3)).shape[0]
+    if not 0 <= receiver < count:
+        raise InputError(f"receiver {receiver} was asked for", where=str(path), expected=f"0 to {count - 1}")
+    rate_hz = float(np.ravel(sofa.Data_SamplingRate)[0])
+    impulse = np.asarray(sofa.Data_IR, dtype=float)
+    impulse = impulse.reshape(-1, count, impulse.shape[-1])[:, receiver]
+    points = _points(np.reshape(sofa.SourcePosition, (-1, 3)), sofa.SourcePosition_Type)
+    if not (np.isfinite(impulse).all() and np.isfinite(rate_hz) and rate_hz > 0):
+        raise _unusable(path, "it holds samples or a sample rate that are no numbers")
+    if impulse.shape[0] != points.shape[0]:
+        raise _unusable(path, f"{impulse.shape[0]} responses stand beside {points.shape[0]} source positions")
+    listener = _frame(
+        _cartesian(_first(sofa.ListenerView), getattr(sofa, "ListenerView_Type", "cartesian")), _first(sofa.ListenerUp)
+    )
+    offset = points - _first(getattr(sofa, "ListenerPosition", np.zeros(3)))
+    directions, distance_m = _seen(path, offset @ listener.T, reference_deg)
+    hz = np.arange(impulse.shape[-1] // 2 + 1) * (rate_hz / impulse.shape[-1])
+    delay = np.reshape(getattr(sofa, "Data_Delay", np.zeros((1, count))), (-1, count))[:, receiver]
+    spectrum = np.fft.rfft(impulse, axis=-1) * np.exp(-2j * np.pi * hz * delay[:, np.newaxis] / rate_hz)
+    u_db = np.full(spectrum.shape, assumed_u_db)
+    valid = np.ones(spectrum.shape, bool)
+    return _response(hz, directions, spectrum, u_db, np.zeros(hz.size), valid, distance_m, lineage)
+
+
+def _response(
+    hz: FloatArray,
+    directions: Directions,
+    pressure: ComplexArray,
+    u_db: FloatArray,
+    u_common_db: FloatArray,
+    valid: BoolArray,
+    distance_m: float,
+    lineage: tuple[str, ...],
+) -> DirectionalResponse:
+    """Referred to 1 m; without 0 Hz, which no loudspeaker radiates."""
+    kept = hz > 0
+    return DirectionalResponse(
+        FrequencyAxis(hz[kept]),
+        directions,
+        np.asarray(np.where(valid, pressure, 0.0)[:, kept] * distance_m, dtype=np.complex128),
+        u_db[:, kept],
+        u_common_db[kept],
+        valid[:, kept],
+        absolute=False,
+        distance_m=distance_m,
+        lineage=lineage,
+    )
+
+
+def _seen(path: Path, points: FloatArray, reference_deg: tuple[float, float]) -> tuple[Directions, float]:
+    """Directions of `points` (D, 3) from the origin with the reference direction turned onto +x, and their distance.
+
+    The turn keeps the horizon level: first about z by the azimuth, then about the new y by the elevation.
+    """
+    radius = np.linalg.norm(points, axis=-1)
+    distance_m = float(np.median(radius)) if radius.size else 0.0
+    if not np.isfinite(radius).all() or not distance_m > 0:
+        raise _unusable(path, "it holds positions that are no directions")
+    if np.ptp(radius) > _SPREAD_OF_DISTANCES * distance_m:
+        raise _unusable(
+            path,
+            f"the positions stand between {radius.min():.3f} and {radius.max():.3f} m away",
+            expected="one distance for all, within 1 percent",
+        )
+    azimuth, elevation = np.deg2rad(reference_deg)
+    view = np.array([np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth), np.sin(elevation)])
+    up = np.array([-np.sin(elevation) * np.cos(azimuth), -np.sin(elevation) * np.sin(azimuth), np.cos(elevation)])
+    x, y, z = ((points / radius[:, np.newaxis]) @ _frame(view, up).T).T
+    return Directions(np.arctan2(y, x), np.arctan2(z, np.hypot(x, y))), distance_m
+
+
+def _frame(view: FloatArray, up: FloatArray) -> FloatArray:
+    """Rows: unit vectors forward, left, up of something that looks along `view`."""
+    forward = view / np.linalg.norm(view)
+    upward = up - (up @ forward) * forward
+    if not np.linalg.norm(upward) > 1e-9:
+        raise ValueError("view and up point the same way")
+    upward = upward / np.linalg.norm(upward)
+    return np.stack([forward, np.cross(upward, forward), upward])
+
+
+def _points(position: FloatArray, kind: str) -> FloatArray:
+    return np.stack([_cartesian(row, kind) for row in np.asarray(position, dtype=float)])
+
+
+def _cartesian(position: FloatArray, kind: str) -> FloatArray:
+    """(3,) in meters from AES69 "cartesian", or "spherical": azimuth, elevation [degrees], radius."""
+    if kind == "cartesian":
+        return position
+    if kind != "spherical":
+        raise ValueError(f"positions are of type {kind!r}")
+    azimuth, elevation = np.deg2rad(position[:2])
+    flat = np.cos(elevation)
+    unit = np.array([flat * np.cos(azimuth), flat * np.sin(azimuth), np.sin(elevation)])
+    return np.asarray(unit * position[2], dtype=np.float64)
+
+
+def _first(value: Any) -> FloatArray:
+    """The one row of `value`. Raises ValueError where rows differ: something that turned between measurements."""
+    rows = np.asarray(np.reshape(value, (-1, 3)), dtype=float)
+    if not (rows == rows[0]).all():
+        raise ValueError("its listener or source moved between measurements, which is not handled")
+    return np.asarray(rows[0], dtype=np.float64)
+
+
+def _lineage(data: bytes) -> tuple[str, ...]:
+    return (hashlib.sha256(data).hexdigest(),)
+
+
+def _unusable(path: Path, what: str, *, expected: str = "a SOFA file (AES69)") -> FormatError:
+    return FormatError(what, where=str(path), expected=expected, remedy="export the file again, or leave it out")

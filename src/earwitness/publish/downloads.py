@@ -1,0 +1,238 @@
+"""What a reader can take home: curves and directivity as CSV, charts as JSON, the balloon as SOFA."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import isfinite
+from pathlib import Path
+
+import numpy as np
+
+from earwitness.exhibits.chart import Chart, Mark, Panel, Region, Trace
+from earwitness.publish.review import Review
+from earwitness.quantities import Curve, DirectionalResponse, DirectivityMap, Figure
+
+CHARTS_FORMAT = 1
+LICENSE = "no license stated; ask the tester"
+_DANGEROUS_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+@dataclass(frozen=True, slots=True)
+class Download:
+    """One file beside the page. path : relative to it; words : what it holds; size_bytes."""
+
+    path: str
+    words: str
+    size_bytes: int
+
+
+def write_downloads(review: Review, folder: Path) -> tuple[Download, ...]:
+    """Write all downloads into `folder`/downloads and list them. OSError where the disk refuses."""
+    from earwitness.formats.sofa import write_sofa
+
+    place = folder / "downloads"
+    place.mkdir()
+    response = review.measurement.response
+    texts = {
+        "curves.csv": ("All curves, each with its uncertainty and where it can be trusted (CSV)", curves_csv(review)),
+        "directivity.csv": ("Level in every direction measured, with uncertainty (CSV)", directivity_csv(response)),
+        "figures.csv": ("All figures with uncertainty, band and method (CSV)", figures_csv(review)),
+        "charts.json": ("The definitions of all charts (JSON)", charts_json(review.charts)),
+    }
+    found = []
+    for name, (words, text) in texts.items():
+        (place / name).write_bytes(text.encode())
+        found.append(Download(f"downloads/{name}", words, len(text.encode())))
+    sofa = place / "directivity.sofa"
+    description = f"Measured {review.date}, revision {review.revision}. {review.invented}".strip()
+    write_sofa(sofa, response, title=review.title, description=description, license=LICENSE)
+    words = "The complex response in every direction measured (SOFA, FreeFieldDirectivityTF, AES69)"
+    found.append(Download(f"downloads/{sofa.name}", words, sofa.stat().st_size))
+    return tuple(found)
+
+
+def curves_csv(review: Review) -> str:
+    """Curves in groups of four columns: value, u, u_common (standard uncertainties), valid; one row a frequency.
+
+    Curves on another frequency axis than the first get rows of their own; cells where a curve has no value are empty.
+    """
+    curves = [*review.reading.curves.values()]
+    every = np.unique(np.concatenate([curve.axis.hz for curve in curves])) if curves else np.zeros(0)
+    rows = [["frequency_hz", *(head for curve in curves for head in _heads(curve))]]
+    columns = [_columns(curve) for curve in curves]
+    for hz in every:
+        row = [_number(hz)]
+        for cells in columns:
+            row += cells.get(float(hz), ["", "", "", ""])
+        rows.append(row)
+    notes = [[f"# {curve.key}: {curve.name}, {curve.reference}"] for curve in curves]
+    return _csv([[f"# {review.title}, measured {review.date}, revision {review.revision}"], *notes, *rows])
+
+
+def directivity_csv(response: DirectionalResponse) -> str:
+    """One row a direction and frequency: azimuth, elevation, frequency, level, phase, uncertainties, valid."""
+    level = response.level_db()
+    azimuth, elevation = np.rad2deg(response.directions.azimuth_rad), np.rad2deg(response.directions.elevation_rad)
+    phase = np.rad2deg(np.angle(response.pressure))
+    name = "level_db_spl_1m_2v83" if response.absolute else "level_db_relative"
+    rows = [["azimuth_deg", "elevation_deg", "frequency_hz", name, "phase_deg", "u_db", "u_common_db", "valid"]]
+    common = [_number(u) for u in response.u_common_db]
+    hz = [_number(f) for f in response.axis.hz]
+    for d in range(len(response.directions)):
+        where = [_number(azimuth[d]), _number(elevation[d])]
+        rows += [
+            [*where, hz[f], _number(level[d, f]), _number(phase[d, f]), _number(response.u_db[d, f]), common[f], "1"]
+            if response.valid[d, f]
+            else [
+                *where,
+                hz[f],
+                _number(level[d, f]),
+                _number(phase[d, f]),
+                _number(response.u_db[d, f]),
+                common[f],
+                "0",
+            ]
+            for f in range(len(hz))
+        ]
+    return _csv(rows)
+
+
+def figures_csv(review: Review) -> str:
+    """One row a figure: key, value, standard uncertainty, unit, band, bound, method, reason, caveats."""
+    rows = [["key", "value", "u", "unit", "low_hz", "high_hz", "bound", "method", "reason", "caveats"]]
+    rows += [_figure_row(figure) for figure in review.reading.figures.values()]
+    return _csv(rows)
+
+
+def charts_json(charts: Sequence[Chart]) -> str:
+    """All charts as one JSON document, format 1: numbers, words and meanings, no pixels and no colors."""
+    document = {"format": CHARTS_FORMAT, "charts": [_chart_data(chart) for chart in charts]}
+    return json.dumps(document, ensure_ascii=False, separators=(",", ":"), allow_nan=False) + "\n"
+
+
+def _heads(curve: Curve) -> list[str]:
+    unit = curve.unit.replace("%", "percent") or "1"
+    return [f"{curve.key}_{unit}", f"{curve.key}_u", f"{curve.key}_u_common", f"{curve.key}_valid"]
+
+
+def _columns(curve: Curve) -> dict[float, list[str]]:
+    cells = zip(curve.axis.hz, curve.values, curve.u, curve.u_common, curve.valid, strict=True)
+    return {float(hz): [_number(value), _number(u), _number(c), str(int(ok))] for hz, value, u, c, ok in cells}
+
+
+def _figure_row(figure: Figure) -> list[str]:
+    low, high = figure.band_hz or (None, None)
+    numbers = [figure.value, figure.u]
+    return [
+        figure.key,
+        *("" if number is None else _number(number) for number in numbers),
+        figure.unit,
+        *("" if number is None else _number(number) for number in (low, high)),
+        figure.bound,
+        figure.method,
+        figure.reason,
+        "; ".join(figure.caveats),
+    ]
+
+
+def _number(value: float) -> str:
+    return f"{float(value):.6g}" if isfinite(value) else ""
+
+
+def _csv(rows: Sequence[Sequence[str]]) -> str:
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerows([[_cell(cell) for cell in row] for row in rows])
+    return text.getvalue()
+
+
+def _cell(cell: str) -> str:
+    """Words that a spreadsheet would run as a formula get an apostrophe in front; numbers stay."""
+    if cell.startswith(_DANGEROUS_STARTS):
+        try:
+            float(cell)
+        except ValueError:
+            return "'" + cell
+    return cell
+
+
+def _chart_data(chart: Chart) -> dict[str, object]:
+    return {
+        "key": chart.key,
+        "title": chart.title,
+        "subtitle": chart.subtitle,
+        "finding": chart.caption.finding,
+        "reading": chart.caption.reading,
+        "note": chart.note,
+        "low_hz": chart.low_hz,
+        "high_hz": chart.high_hz,
+        "panels": [_panel_data(panel) for panel in chart.panels],
+    }
+
+
+def _panel_data(panel: Panel) -> dict[str, object]:
+    return {
+        "label": panel.label,
+        "unit": panel.unit,
+        "low": panel.low,
+        "high": panel.high,
+        "step": panel.step,
+        "db_per_decade": panel.db_per_decade,
+        "traces": [_trace_data(trace) for trace in panel.traces],
+        "regions": [_region_data(region) for region in panel.regions],
+        "marks": [_mark_data(mark) for mark in panel.marks],
+        "map": None if panel.map is None else _map_data(panel.map),
+        "map_edges": [_curve_data(edge) for edge in panel.map_edges],
+    }
+
+
+def _trace_data(trace: Trace) -> dict[str, object]:
+    return {"role": trace.role, "label": trace.label, "ribbon": trace.ribbon, "curve": _curve_data(trace.curve)}
+
+
+def _region_data(region: Region) -> dict[str, object]:
+    return {
+        "kind": region.kind,
+        "low_hz": region.low_hz,
+        "high_hz": region.high_hz,
+        "low": region.low,
+        "high": region.high,
+        "label": region.label,
+    }
+
+
+def _mark_data(mark: Mark) -> dict[str, object]:
+    return {"number": mark.number, "at_hz": mark.at_hz, "at": mark.at, "text": mark.text}
+
+
+def _curve_data(curve: Curve) -> dict[str, object]:
+    return {
+        "key": curve.key,
+        "name": curve.name,
+        "unit": curve.unit,
+        "reference": curve.reference,
+        "hz": _rounded(curve.axis.hz),
+        "values": _rounded(curve.values),
+        "u_total": _rounded(curve.u_total),
+        "valid": [bool(ok) for ok in curve.valid],
+        "lineage": list(curve.lineage),
+    }
+
+
+def _map_data(field: DirectivityMap) -> dict[str, object]:
+    return {
+        "orbit": field.orbit,
+        "reference": field.reference,
+        "hz": _rounded(field.axis.hz),
+        "angle_deg": _rounded(field.angle_deg),
+        "level_db": [_rounded(row) for row in field.level_db],
+        "valid": [[bool(ok) for ok in row] for row in field.valid],
+    }
+
+
+def _rounded(values: np.ndarray) -> list[float | None]:
+    """Six significant digits; None for what is no number."""
+    return [float(f"{value:.6g}") if isfinite(value) else None for value in values]

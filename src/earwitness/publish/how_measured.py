@@ -1,0 +1,120 @@
+"""How it was measured, in sentences built from the session's facts and the reduction's report."""
+
+from __future__ import annotations
+
+from earwitness.exhibits.words import frequency_words, listed, number_words, sentence
+from earwitness.quantities import Gate, Measurement
+from earwitness.session.session import (
+    Environment,
+    FarFieldTake,
+    Microphone,
+    NearFieldTake,
+    Session,
+    SweepStimulus,
+)
+
+
+def how_measured(session: Session, measurement: Measurement) -> tuple[str, ...]:
+    """Sentences: microphone and calibration, signal, positions, room and gate, near field, air, program."""
+    sentences = (
+        _microphone_words(session.microphone),
+        _signal_words(session),
+        _position_words(session.takes_of(FarFieldTake)),
+        _room_words(session.environment, measurement.gate),
+        _near_field_words(session, measurement),
+        _level_words(measurement),
+        f"The air had {session.environment.temperature_c:g} °C, {session.environment.humidity_percent:g} % relative "
+        f"humidity and {session.environment.pressure_kpa:g} kPa.",
+        _program_words(measurement),
+    )
+    return tuple(text for text in sentences if text)
+
+
+def _microphone_words(microphone: Microphone) -> str:
+    name = "The microphone" if microphone.name == "not stated" else f"The microphone was {microphone.name}"
+    if microphone.serial:
+        name += f" (serial {microphone.serial})"
+    if microphone.calibrator is not None:
+        how = (
+            f"its level was set by a calibrator of {microphone.calibrator.level_db:g} dB at "
+            f"{frequency_words(microphone.calibrator.frequency_hz)}"
+        )
+    elif microphone.sensitivity_fs_per_pa is not None:
+        how = f"its level follows its stated sensitivity (± {2 * microphone.sensitivity_u_db:.1g} dB)"
+    else:
+        how = "its level was not calibrated, so no sound pressure levels are stated"
+    shape = (
+        "its own response was corrected by a file"
+        if microphone.correction_file is not None
+        else "its own response was not corrected"
+    )
+    link = "; " if "was " in name else ": "
+    return f"{name}{link}{how}; {shape}."
+
+
+def _signal_words(session: Session) -> str:
+    stimulus = session.stimulus
+    if isinstance(stimulus, SweepStimulus):
+        signal = (
+            f"an exponential sweep from {frequency_words(stimulus.start_hz)} to {frequency_words(stimulus.stop_hz)} in "
+            f"{stimulus.duration_s:.3g} s"
+        )
+    else:
+        signal = f"the file {stimulus.file}"
+    reference = (
+        "Every recording carries a loop-back of what was played."
+        if session.reference is not None
+        else "There was no loop-back; what was played is taken from its description."
+    )
+    return f"The signal was {signal} at {session.drive.voltage_v:.3g} V at the terminals. {reference}"
+
+
+def _position_words(takes: tuple[FarFieldTake, ...]) -> str:
+    if not takes:
+        return ""
+    distances = sorted({take.distance_m for take in takes})
+    far = f"{distances[0]:g} m" if len(distances) == 1 else f"{distances[0]:g} to {distances[-1]:g} m"
+    counts = {orbit: sum(take.orbit == orbit for take in takes) for orbit in ("horizontal", "vertical")}
+    orbits = listed(tuple(f"{count} on the {orbit} orbit" for orbit, count in counts.items() if count))
+    return f"From a distance of {far}, {len(takes)} positions were recorded: {orbits}. Levels are referred to 1 m."
+
+
+def _room_words(environment: Environment, gate: Gate) -> str:
+    if environment.anechoic or gate.reflection_s is None:
+        where = "The room was anechoic or its reflections came too late to matter"
+    else:
+        where = f"The first reflection came {1000 * gate.reflection_s:.1f} ms after the direct sound ({gate.source})"
+    return (
+        f"{where}; {1000 * (gate.end_s - gate.start_s):.1f} ms of each impulse response were used, which is good from "
+        f"{frequency_words(gate.lowest_valid_hz)} upward."
+    )
+
+
+def _near_field_words(session: Session, measurement: Measurement) -> str:
+    takes = session.takes_of(NearFieldTake)
+    if not takes:
+        return "No near field was recorded, so the bass is stated only as far down as the room allows."
+    names = listed(tuple(dict.fromkeys(take.driver for take in takes)))
+    splice = measurement.splice
+    if splice is None:
+        return f"The near field of {names} was recorded but could not be joined to the far field."
+    return (
+        f"The bass was recorded in the near field of {names} and joined between {frequency_words(splice.low_hz)} and "
+        f"{frequency_words(splice.high_hz)} with a shift of {number_words(splice.gain_db, 1, sign=True)} dB"
+        f"{' and reversed polarity' if splice.inverted else ''}. {sentence(splice.sentence)}"
+    ).strip()
+
+
+def _level_words(measurement: Measurement) -> str:
+    if measurement.response.absolute:
+        return ""
+    return "The level has no calibration: curves are relative, and no figure that needs a sound pressure is judged."
+
+
+def _program_words(measurement: Measurement) -> str:
+    if not measurement.steps:
+        return ""
+    last = measurement.steps[-1]
+    kept = len(measurement.kept_takes)
+    more = f" Recordings kept for other exhibits: {kept}." if kept else ""
+    return f"Computed by {last.program}; the result is filed under {last.key}.{more}"

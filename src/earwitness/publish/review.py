@@ -1,0 +1,168 @@
+"""One review as a value: all that a page, a report or a still may say about a loudspeaker."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from earwitness.exhibits.across import NOT_REACHED
+from earwitness.exhibits.all import absent_words, exhibits_of
+from earwitness.exhibits.chart import Chart, Table
+from earwitness.exhibits.figures_table import SIGNED, figures_table, method_words
+from earwitness.exhibits.quality import quality
+from earwitness.exhibits.words import figure_words, sentence
+from earwitness.publish.how_measured import how_measured
+from earwitness.quantities import Measurement, Reading
+from earwitness.session.record import Loudspeaker, Price
+from earwitness.session.session import Session, Tester
+
+# Key, plain words, the trade's term.
+_HEADLINES = (
+    ("sensitivity", "Loudness", "sensitivity, 2.83 V at 1 m"),
+    ("f6", "Bass reaches down to", "F6, 6 dB below the sensitivity"),
+    ("linearity_half_range", "Unevenness", "half the range on axis, 100 Hz to 10 kHz"),
+    ("in_room_slope", "Tilt in a room", "slope of the predicted in-room response"),
+    ("nominal_coverage_horizontal", "Width of the sound", "horizontal coverage, 6 dB down"),
+    ("preference_rating", "Predicted preference", "published formula; mind its limits of use below"),
+)
+# Choices of a reading in plain words; %s stands for what was chosen.
+_CHOICES = {
+    "edition": "The curves follow %s.",
+    "rear_wall": "The rear wall reflection, which the standard words ambiguously, is taken from positions: %s.",
+    "axis_weight": "In the sound power the axis, where four half orbits meet, has its tabled weight times %s.",
+    "symmetric": "Left and right were taken to be alike: %s.",
+    "level_reference": "Levels are %s.",
+    "monte_carlo": "Uncertainties of figures that follow no simple law come from random draws: %s.",
+}
+INVENTED = (
+    "This loudspeaker is invented. Its maker, its price and its recordings exist only to show how a review is made."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Headline:
+    """One figure of the summary: plain words, the trade's term, value ± uncertainty (or why not), method."""
+
+    words: str
+    term: str
+    value: str
+    method: str
+    is_judged: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Review:
+    """A review ready to be written.
+
+    facts : what the loudspeaker is, as (name, value) pairs; disclosure : how the sample was had and what ties there are
+    absent : why exhibits are missing; invented : the banner's sentence, or ""
+    reading, measurement : what the downloads are written from
+    """
+
+    title: str
+    loudspeaker: Loudspeaker
+    tester: Tester
+    date: str
+    revision: str
+    disclosure: str
+    invented: str
+    summary: str
+    facts: tuple[tuple[str, str], ...]
+    headlines: tuple[Headline, ...]
+    exhibits: tuple[Chart | Table, ...]
+    absent: tuple[str, ...]
+    figures: Table
+    how_measured: tuple[str, ...]
+    choices: tuple[str, ...]
+    quality: Table | None
+    reading: Reading
+    measurement: Measurement
+
+    @property
+    def charts(self) -> tuple[Chart, ...]:
+        return tuple(exhibit for exhibit in self.exhibits if isinstance(exhibit, Chart))
+
+
+def review_of(reading: Reading, measurement: Measurement, session: Session, *, revision: str = "1") -> Review:
+    """The review of one session's loudspeaker. revision : counts the publications of one review."""
+    loudspeaker, tester = session.loudspeaker, session.tester
+    exhibits = exhibits_of(reading, measurement, loudspeaker)
+    first = next((exhibit.caption.finding for exhibit in exhibits if isinstance(exhibit, Chart)), "")
+    return Review(
+        title=f"{loudspeaker.maker} {loudspeaker.name}",
+        loudspeaker=loudspeaker,
+        tester=tester,
+        date=session.date,
+        revision=revision,
+        disclosure=_disclosure(tester),
+        invented=INVENTED if loudspeaker.invented else "",
+        summary=first,
+        facts=facts_of(loudspeaker),
+        headlines=_headlines(reading),
+        exhibits=exhibits,
+        absent=absent_words(reading, measurement),
+        figures=figures_table(reading),
+        how_measured=how_measured(session, measurement),
+        choices=choices_words(reading),
+        quality=quality(measurement),
+        reading=reading,
+        measurement=measurement,
+    )
+
+
+def facts_of(loudspeaker: Loudspeaker) -> tuple[tuple[str, str], ...]:
+    """What the loudspeaker is, as (name, value) pairs in words."""
+    size = " × ".join(f"{1000 * part:.0f}" for part in (loudspeaker.width_m, loudspeaker.height_m, loudspeaker.depth_m))
+    drivers = ", ".join(
+        f"{f'{driver.count} × ' if driver.count > 1 else ''}{driver.name} "
+        f"({'' if driver.kind == driver.name.lower() else f'{driver.kind}, '}{1000 * driver.diameter_m:.0f} mm)"
+        for driver in loudspeaker.drivers
+    )
+    kind = f"{loudspeaker.type}, {loudspeaker.enclosure}, {'powered' if loudspeaker.powered else 'passive'}"
+    facts = [("Type", kind), ("Drivers", drivers), ("Size (w × h × d)", f"{size} mm")]
+    if loudspeaker.mass_kg is not None:
+        facts.append(("Mass", f"{loudspeaker.mass_kg:g} kg"))
+    if loudspeaker.rated_impedance_ohm is not None:
+        facts.append(("Rated impedance", f"{loudspeaker.rated_impedance_ohm:g} Ω (the maker's)"))
+    facts.append(("Reference axis", loudspeaker.reference_axis))
+    facts.append(("Price", _price_words(loudspeaker.price)))
+    return tuple(facts)
+
+
+def choices_words(reading: Reading) -> tuple[str, ...]:
+    """What was chosen where standards leave a choice, and what was filled in, as sentences."""
+    known = [text % reading.choices[key] for key, text in _CHOICES.items() if key in reading.choices]
+    others = [
+        sentence(value if key.startswith("angles_") else f"{key.replace('_', ' ')}: {value}")
+        for key, value in reading.choices.items()
+        if key not in _CHOICES and not key.endswith(NOT_REACHED)
+    ]
+    return (*known, *others)
+
+
+def _price_words(price: Price | None) -> str:
+    if price is None:
+        return "not stated"
+    amount = f"{price.amount:,.0f}" if price.amount == round(price.amount) else f"{price.amount:,.2f}"
+    return f"{amount} {price.currency} a {price.per}"
+
+
+def _disclosure(tester: Tester) -> str:
+    stated = [
+        f"{name}: {value}."
+        for name, value in (
+            ("The sample", tester.obtained),
+            ("Ties", tester.disclosure),
+        )
+        if value != "not stated"
+    ]
+    return " ".join(stated) or "The tester has not stated how the sample was had, nor any ties to its maker."
+
+
+def _headlines(reading: Reading) -> tuple[Headline, ...]:
+    found = []
+    for key, words, term in _HEADLINES:
+        if key in reading.figures:
+            figure = reading.figures[key]
+            value = figure_words(figure, sign=key in SIGNED)
+            found.append(Headline(words, term, value, method_words(figure), figure.is_judged))
+    return tuple(found)

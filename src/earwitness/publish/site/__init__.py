@@ -1,0 +1,1 @@
+"""A review as a folder of static HTML that opens from disk, without a network."""

@@ -1,0 +1,165 @@
+"""Write a review: everything into a fresh folder beside its place, then one rename."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import tempfile
+from importlib.resources import files
+from pathlib import Path
+from typing import TypedDict
+
+from earwitness import __version__
+from earwitness.errors import OutputError
+from earwitness.exhibits.chart import Chart, Table
+from earwitness.exhibits.words import COVERAGE_SENTENCE
+from earwitness.publish.downloads import Download, write_downloads
+from earwitness.publish.review import Review
+from earwitness.render.html import chart_script, figure_html, table_html
+from earwitness.render.theme import theme_css
+
+CHART_WIDTH_PX = 960
+PAGE = "index.html"
+_NOT_HTML = re.compile("[^\t\n\r\x20-\x7e\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+GENERATOR = f"Earwitness {__version__}"
+_MARK = b'<meta name="generator" content="Earwitness '
+
+
+class _Shown(TypedDict):
+    title: str
+    html: str
+
+
+class _File(TypedDict):
+    path: str
+    name: str
+    words: str
+    size: str
+
+
+def write_review(review: Review, folder: Path) -> Path:
+    """Write `review` as `folder` and return the path of its index.html; an older review in that folder is replaced.
+
+    The same review gives the same bytes (the SOFA file as far as its writer does). Nothing of the folder changes
+    until all is written. Raises OutputError where the folder holds something else, or may not or cannot be written.
+    """
+    folder = Path(folder).absolute()
+    _refuse_foreign(folder)
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(prefix=f".{folder.name}-", dir=folder.parent) as name:
+            fresh = Path(name) / "fresh"
+            fresh.mkdir()
+            _fill(review, fresh)
+            _swap(fresh, folder, Path(f"{name}-old"))
+    except OSError as error:
+        raise OutputError(
+            f"the review could not be written: {error.strerror or error}",
+            where=str(folder),
+            expected="a folder that may be written, on a disk with room",
+            remedy="free some space or give another folder with --to; what was there before is untouched",
+        ) from error
+    return folder / PAGE
+
+
+def page_html(review: Review, downloads: tuple[Download, ...]) -> str:
+    """The page as text."""
+    from jinja2 import Environment, FunctionLoader, StrictUndefined
+    from markupsafe import Markup
+
+    environment = Environment(
+        loader=FunctionLoader(_asset),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_printable,
+        trim_blocks=True,
+        keep_trailing_newline=True,
+    )
+    shown: list[_Shown] = [
+        {"title": exhibit.title, "html": Markup(_exhibit_html(exhibit))} for exhibit in review.exhibits
+    ]
+    files_shown: list[_File] = [
+        {
+            "path": file.path,
+            "name": file.path.rsplit("/", 1)[-1],
+            "words": file.words,
+            "size": _size_words(file.size_bytes),
+        }
+        for file in downloads
+    ]
+    return environment.get_template("page.html").render(
+        review=review,
+        exhibits=shown,
+        figures=Markup(table_html(review.figures)),
+        quality=Markup(table_html(review.quality)) if review.quality is not None else "",
+        downloads=files_shown,
+        coverage=COVERAGE_SENTENCE,
+        generator=GENERATOR,
+    )
+
+
+def _printable(value: object) -> object:
+    """A value for the template; characters that HTML does not allow are replaced in plain text."""
+    if isinstance(value, str) and not hasattr(value, "__html__"):
+        return _NOT_HTML.sub("\N{REPLACEMENT CHARACTER}", value)
+    return value
+
+
+def style_css() -> str:
+    """The page's style sheet: the theme of the charts, then the page."""
+    return f"{theme_css()}\n:root {{\n  --measured: var(--role-window);\n}}\n\n{_asset('page.css')}"
+
+
+def _fill(review: Review, fresh: Path) -> None:
+    downloads = write_downloads(review, fresh)
+    for name, text in (
+        (PAGE, page_html(review, downloads)),
+        ("style.css", style_css()),
+        ("charts.js", chart_script()),
+    ):
+        (fresh / name).write_bytes(text.encode())
+
+
+def _exhibit_html(exhibit: Chart | Table) -> str:
+    return figure_html(exhibit, CHART_WIDTH_PX) if isinstance(exhibit, Chart) else table_html(exhibit)
+
+
+def _asset(name: str) -> str:
+    return files("earwitness.publish.site").joinpath(name).read_text(encoding="utf-8")
+
+
+def _refuse_foreign(folder: Path) -> None:
+    """OutputError where `folder` is a file, or a folder with something in it that is no review of ours."""
+    remedy = "give a new or empty folder, or one that holds an earlier review"
+    try:
+        if folder.exists() and not folder.is_dir():
+            raise OutputError("the review needs a folder, and this is a file", where=str(folder), remedy=remedy)
+        if not folder.is_dir() or not any(folder.iterdir()):
+            return
+        page = folder / PAGE
+        ours = page.is_file() and _MARK in page.read_bytes()[:2000]
+    except OSError as error:
+        what = f"the folder cannot be looked into: {error.strerror or error}"
+        raise OutputError(what, where=str(folder), remedy="give a folder you may read and write") from error
+    if not ours:
+        raise OutputError("the folder holds something that is no review", where=str(folder), remedy=remedy)
+
+
+def _swap(fresh: Path, folder: Path, old: Path) -> None:
+    """Put `fresh` in the place of `folder`; what was there goes to `old`, and comes back if that fails."""
+    if not folder.exists():
+        fresh.rename(folder)
+        return
+    folder.rename(old)
+    try:
+        fresh.rename(folder)
+    except OSError:
+        old.rename(folder)
+        raise
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def _size_words(size_bytes: int) -> str:
+    if size_bytes < 1000:
+        return f"{size_bytes} bytes"
+    return f"{size_bytes / 1e3:.0f} kB" if size_bytes < 1e6 else f"{size_bytes / 1e6:.1f} MB"

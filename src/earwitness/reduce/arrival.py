@@ -1,0 +1,54 @@
+"""When the direct sound arrives, and what the first milliseconds around it tell."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from earwitness.quantities.arrays import FloatArray
+
+ONSET_DB = -20.0
+ONSET_BAND_HZ = (2_000.0, 15_000.0)
+LEVEL_BAND_HZ = (300.0, 3_000.0)
+EARLY_S = (5e-3, 0.3e-3)
+
+
+def onset_s(
+    impulses: FloatArray, start_s: FloatArray, rate_hz: float, high_hz: float, latest_s: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Onsets (T,) [s] of impulses (T, N) that begin at start_s (T,).
+
+    The onset is where the 2 to 15 kHz response, by a causal filter, first comes within 20 dB of its largest value
+    before latest_s (T,), linear between samples. A stimulus that ends lower than 19 kHz moves the band down.
+    Returns the onsets and the filtered magnitudes (T, N).
+    """
+    from scipy.signal import butter, sosfilt
+
+    top = min(ONSET_BAND_HZ[1], 0.8 * high_hz, 0.45 * rate_hz)
+    bottom = min(ONSET_BAND_HZ[0], top / 4.0)
+    sections = butter(2, [bottom, top], "bandpass", fs=rate_hz, output="sos")
+    size = np.abs(sosfilt(sections, impulses, axis=-1))
+    time = start_s[:, None] + np.arange(size.shape[1]) / rate_hz
+    early = np.where(time <= latest_s[:, None], size, 0.0)
+    limit = early.max(axis=-1, keepdims=True) * 10.0 ** (ONSET_DB / 20.0)
+    first = np.argmax(early >= limit, axis=-1)
+    rows = np.arange(size.shape[0])
+    before = np.maximum(first - 1, 0)
+    low, high = size[rows, before], size[rows, first]
+    part = np.where(high > low, (limit[:, 0] - low) / np.where(high > low, high - low, 1.0), 1.0)
+    onset = start_s + np.where(first > 0, before + part, 0.0) / rate_hz
+    return np.asarray(onset, dtype=np.float64), np.asarray(size, dtype=np.float64)
+
+
+def non_causal_db(size: FloatArray, start_s: FloatArray, rate_hz: float, earliest_s: FloatArray) -> FloatArray:
+    """Largest magnitude from 5 to 0.3 ms before earliest_s (T,), re the largest of all (T,) [dB]."""
+    time = start_s[:, None] + np.arange(size.shape[1]) / rate_hz - earliest_s[:, None]
+    early = np.where((time > -EARLY_S[0]) & (time < -EARLY_S[1]), size, 0.0).max(axis=-1)
+    ratio = early / np.maximum(size.max(axis=-1), 1e-300)
+    return np.asarray(20.0 * np.log10(np.maximum(ratio, 1e-12)), dtype=np.float64)
+
+
+def band_level_db(pressure: FloatArray, hz: FloatArray) -> FloatArray:
+    """Mean power from 300 Hz to 3 kHz (T,) [dB] of magnitudes (T, F) on log-spaced hz."""
+    inside = (hz >= LEVEL_BAND_HZ[0]) & (hz <= LEVEL_BAND_HZ[1])
+    power = np.mean(pressure[:, inside] ** 2, axis=-1)
+    return np.asarray(10.0 * np.log10(np.maximum(power, 1e-300)), dtype=np.float64)

@@ -1,0 +1,165 @@
+"""What the uncertainty of a level is made of."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from earwitness.errors import InputError
+from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities.measurement import BudgetLine
+from earwitness.session.session import Session
+
+_DB_PER_NEPER = 20 / np.log(10)
+_RECTANGULAR = np.sqrt(3.0)
+POSITION_M = 0.005
+WITHOUT_FILE_DB = ((10_000.0, 1.0), (np.inf, 2.5))
+WITH_FILE_DB = ((10_000.0, 0.5), (np.inf, 1.0))
+NEAR_RADIUS_DB = 0.17
+BAFFLE_MODEL_DB = 0.4
+# f T against the largest error of a tapered 5 ms gate on a second-order high-pass at 60 Hz.
+_GATE_FT = (0.564, 1.0, 1.181, 1.5, 1.783)
+_GATE_ERROR_DB = (1.0, 0.628, 0.5, 0.34, 0.2)
+
+
+def noise_u_db(snr_db: FloatArray) -> FloatArray:
+    """Standard uncertainty [dB] of a level read with a signal-to-noise ratio [dB]; any shape.
+
+    (20 / ln 10) / sqrt(2) 10^(-snr/20): a contaminant of that relative level and random phase, first order.
+    Below 0 dB the value at 0 dB is kept (6.1 dB: no level is known any more).
+    """
+    u_db: FloatArray = _DB_PER_NEPER / np.sqrt(2) * 10 ** (-np.maximum(snr_db, 0.0) / 20)
+    return u_db
+
+
+def gating_u_db(
+    full_db: FloatArray,
+    shorter_db: FloatArray,
+    shortest_db: FloatArray,
+    *,
+    hz: FloatArray | None = None,
+    gate_s: float | None = None,
+) -> FloatArray:
+    """Standard uncertainty [dB] from the gate: levels (..., F) with gates T, 0.8 T and 0.65 T.
+
+    The largest change against T over sqrt(3). With hz (F,) and gate_s, the error of a synthetic high-pass under the
+    same kind of gate is added below 1.5 / T (rectangular).
+    """
+    change: FloatArray = np.maximum(np.abs(full_db - shorter_db), np.abs(full_db - shortest_db)) / _RECTANGULAR
+    if hz is None or gate_s is None:
+        return change
+    model = np.interp(np.log(hz * gate_s), np.log(_GATE_FT), _GATE_ERROR_DB) / _RECTANGULAR
+    u_db: FloatArray = np.hypot(change, np.where(hz * gate_s < 1.5, model, 0.0))
+    return u_db
+
+
+def air_absorption_db_per_m(
+    hz: FloatArray, temperature_c: float, humidity_percent: float, pressure_kpa: float
+) -> FloatArray:
+    """(F,) attenuation of sound in still air [dB/m], the closed form of ISO 9613-1:1993 (from memory).
+
+    Raises InputError for air that does not exist.
+    """
+    if temperature_c <= -200 or not 0 <= humidity_percent <= 100 or pressure_kpa <= 0:
+        raise InputError("the state of the air is impossible", expected="humidity 0 to 100 %, pressure above 0 kPa")
+    kelvin = temperature_c + 273.15
+    warmth, pressure = kelvin / 293.15, pressure_kpa / 101.325
+    saturation = 10 ** (-6.8346 * (273.16 / kelvin) ** 1.261 + 4.6151)
+    water = humidity_percent * saturation / pressure
+    oxygen_hz = pressure * (24 + 4.04e4 * water * (0.02 + water) / (0.391 + water))
+    nitrogen_hz = pressure * warmth**-0.5 * (9 + 280 * water * np.exp(-4.170 * (warmth ** (-1 / 3) - 1)))
+    square = np.asarray(hz, dtype=float) ** 2
+    oxygen = 0.01275 * np.exp(-2239.1 / kelvin) / (oxygen_hz + square / oxygen_hz)
+    nitrogen = 0.1068 * np.exp(-3352.0 / kelvin) / (nitrogen_hz + square / nitrogen_hz)
+    classical = 1.84e-11 / pressure * np.sqrt(warmth)
+    attenuation: FloatArray = 8.686 * square * (classical + warmth**-2.5 * (oxygen + nitrogen))
+    return attenuation
+
+
+def combine(lines: Sequence[BudgetLine]) -> tuple[FloatArray, FloatArray]:
+    """(F,) standard uncertainty of one direction alone and (F,) the part shared by all, root sum of squares.
+
+    The shared part does not shrink in an average and cancels in a difference (JCGM 100:2008, from memory).
+    Raises ValueError without lines or with lines of different length.
+    """
+    if not lines or len({line.u_db.shape for line in lines}) != 1:
+        raise ValueError("a budget needs at least one line, all on the same frequencies")
+    zero = np.zeros_like(lines[0].u_db)
+    squares = {kind: sum((line.u_db**2 for line in lines if line.common is kind), zero) for kind in (False, True)}
+    return np.sqrt(squares[False]), np.sqrt(squares[True])
+
+
+def standard_lines(
+    session: Session,
+    hz: FloatArray,
+    *,
+    distance_m: float = 1.0,
+    correction_band_hz: tuple[float, float] | None = None,
+    air_corrected: bool = False,
+) -> tuple[BudgetLine, ...]:
+    """Contributions that the session's facts alone give, on hz (F,).
+
+    distance_m : of the far-field takes; correction_band_hz : band of the microphone's file, None without one
+    air_corrected : True when the loss in air was already taken out of the levels
+    """
+    hz = np.asarray(hz, dtype=float)
+    flat = np.ones_like(hz)
+    lines = _level_lines(session, flat)
+    lines.append(_microphone_line(session, hz, correction_band_hz))
+    lines.append(BudgetLine("voltage", "as stated for the terminals' voltage", flat * session.drive.u_db, True))
+    position = _DB_PER_NEPER * POSITION_M / distance_m / _RECTANGULAR
+    lines.append(BudgetLine("distance", f"+-{POSITION_M * 1000:.0f} mm at {distance_m:g} m", flat * position, False))
+    air = session.environment
+    loss = air_absorption_db_per_m(hz, air.temperature_c, air.humidity_percent, air.pressure_kpa) * distance_m
+    share = 0.1 if air_corrected else 1.0
+    source = "loss in air, ISO 9613-1" + (", a tenth of what was corrected" if air_corrected else ", not corrected")
+    lines.append(BudgetLine("air", source, share * loss / _RECTANGULAR, True))
+    return tuple(lines)
+
+
+def near_field_lines(hz: FloatArray) -> tuple[BudgetLine, ...]:
+    """Contributions to a far field made from near fields: radius known to 2 %, and the baffle step's model.
+
+    Both move all directions together, so they do not shrink in an average over directions.
+    """
+    flat = np.ones_like(np.asarray(hz, dtype=float))
+    return (
+        BudgetLine("radius", "effective radius known to 2 %", flat * NEAR_RADIUS_DB, True),
+        BudgetLine("baffle step", "equal-volume sphere in place of the box", flat * BAFFLE_MODEL_DB, True),
+    )
+
+
+def _level_lines(session: Session, flat: FloatArray) -> list[BudgetLine]:
+    """The line of the absolute level: calibrator before stated sensitivity; none when neither exists."""
+    microphone = session.microphone
+    if microphone.calibrator is not None:
+        limit = microphone.calibrator.tolerance_db
+        source = f"sound calibrator, +-{limit:g} dB rectangular"
+        return [BudgetLine("calibrator", source, flat * limit / _RECTANGULAR, True)]
+    if microphone.sensitivity_fs_per_pa is not None:
+        return [BudgetLine("sensitivity", "as stated", flat * microphone.sensitivity_u_db, True)]
+    return []
+
+
+def _microphone_line(session: Session, hz: FloatArray, band_hz: tuple[float, float] | None) -> BudgetLine:
+    """The microphone's own response: its file where it reaches, otherwise the limits of a good capsule."""
+    bare = _limits(hz, WITHOUT_FILE_DB) / _RECTANGULAR
+    if band_hz is None:
+        source = "no file: +-1 dB to 10 kHz, +-2.5 dB above, rectangular (common practice, no source)"
+        return BudgetLine("microphone", source, bare, True)
+    stated = session.microphone.correction_u_db
+    if stated is not None:
+        inside, source = np.full_like(hz, stated), "file, uncertainty as stated"
+    else:
+        inside = _limits(hz, WITH_FILE_DB) / _RECTANGULAR
+        source = "file: +-0.5 dB to 10 kHz, +-1 dB above, rectangular (common practice, no source)"
+    reached = (hz >= band_hz[0]) & (hz <= band_hz[1])
+    return BudgetLine("microphone", source, np.where(reached, inside, np.maximum(inside, bare)), True)
+
+
+def _limits(hz: FloatArray, steps: tuple[tuple[float, float], ...]) -> FloatArray:
+    edges = np.array([edge for edge, _ in steps])
+    values = np.array([value for _, value in steps])
+    limits: FloatArray = values[np.searchsorted(edges, hz)]
+    return limits

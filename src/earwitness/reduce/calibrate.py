@@ -1,0 +1,119 @@
+"""From digital full scale to pascal: the sensitivity of the recording chain."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+
+from earwitness.errors import AudioError
+from earwitness.formats.audio import Recording
+from earwitness.quantities import REFERENCE_PRESSURE_PA, QualityFlag
+from earwitness.quantities.arrays import FloatArray
+from earwitness.session.session import Calibrator, Session
+
+SETTLING_S = 0.25
+SHORTEST_TONE_S = 1.0
+STEADY_DB = 0.05
+TONE_SHARE_DB = -1.0
+THIRD_OCTAVE = 2.0 ** (1.0 / 6.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """fs_per_pa : digital full scale (peak 1) per pascal; u_db : standard uncertainty; absolute : False where
+    nothing is known about the level, then fs_per_pa is 1."""
+
+    fs_per_pa: float
+    u_db: float
+    absolute: bool
+    source: str
+    flags: tuple[QualityFlag, ...] = ()
+
+
+def calibrate(session: Session, read: Callable[[str], Recording]) -> Calibration:
+    """The sensitivity stated in the session, or that of its calibrator recording, or none at all.
+
+    A stated tolerance of a calibrator is taken as rectangular (JCGM 100:2008, from memory). AudioError for a
+    calibrator recording that holds no steady tone.
+    """
+    microphone = session.microphone
+    if microphone.sensitivity_fs_per_pa is not None:
+        return Calibration(microphone.sensitivity_fs_per_pa, microphone.sensitivity_u_db, True, "stated sensitivity")
+    if microphone.calibrator is not None:
+        return _from_calibrator(microphone.calibrator, read(microphone.calibrator.file))
+    flag = QualityFlag(
+        "calibration",
+        "warn",
+        0.0,
+        0.0,
+        "",
+        (),
+        None,
+        "The session states neither a microphone sensitivity nor a calibrator recording, so levels are relative and "
+        "no sound pressure level can be stated.",
+    )
+    return Calibration(1.0, 0.0, False, "none", (flag,))
+
+
+def pressure_of_level(level_db: float) -> float:
+    """RMS pressure [Pa] of a sound pressure level."""
+    return float(REFERENCE_PRESSURE_PA * 10.0 ** (level_db / 20.0))
+
+
+def tone_rms(samples: FloatArray, rate_hz: float, frequency_hz: float) -> tuple[float, float]:
+    """RMS of what lies within a third octave about frequency_hz in samples (N,), and its share of the power [dB].
+
+    Hann window, power by Parseval's theorem; anything below 10 Hz is left out of the whole.
+    """
+    count = samples.size
+    window = np.hanning(count)
+    spectrum = scipy.fft.rfft(samples * window)
+    power = 2.0 * np.abs(spectrum) ** 2 / (count * float(np.sum(window**2)))
+    frequency = np.arange(power.size) * rate_hz / count
+    inside = (frequency >= frequency_hz / THIRD_OCTAVE) & (frequency <= frequency_hz * THIRD_OCTAVE)
+    tone, whole = float(np.sum(power[inside])), float(np.sum(power[frequency >= 10.0]))
+    share_db = 10.0 * math.log10(tone / whole) if tone > 0.0 else -math.inf
+    return math.sqrt(tone), share_db
+
+
+def _from_calibrator(calibrator: Calibrator, recording: Recording) -> Calibration:
+    where = f"calibrator recording {calibrator.file}"
+    if calibrator.channel > recording.samples.shape[0]:
+        raise AudioError(
+            f"channel {calibrator.channel} is not there, the recording has {recording.samples.shape[0]}",
+            where=where,
+            remedy="name the channel the microphone is on",
+        )
+    skip = round(SETTLING_S * recording.rate_hz)
+    samples = recording.samples[calibrator.channel - 1, skip : -skip or None]
+    if samples.size < SHORTEST_TONE_S * recording.rate_hz:
+        raise AudioError(
+            f"the tone lasts {samples.size / recording.rate_hz:.2f} s after settling",
+            where=where,
+            expected="5 s or more, 1 s at least",
+            remedy="record the calibrator again, longer",
+        )
+    rms, share_db = tone_rms(samples, recording.rate_hz, calibrator.frequency_hz)
+    if not share_db > TONE_SHARE_DB:
+        raise AudioError(
+            f"there is no clear tone at {calibrator.frequency_hz:g} Hz "
+            f"(that third octave holds {share_db:.1f} dB of the power)",
+            where=where,
+            expected="a recording of nothing but the calibrator",
+            remedy="check frequency_hz and channel, or record the calibrator again",
+        )
+    block = recording.rate_hz
+    rows = samples[: samples.size // block * block].reshape(-1, block)
+    levels = [20 * math.log10(tone_rms(row, recording.rate_hz, calibrator.frequency_hz)[0]) for row in rows]
+    wobble = float(np.std(levels))
+    flags: tuple[QualityFlag, ...] = ()
+    if wobble > STEADY_DB:
+        sentence = f"The calibrator's level wanders by {wobble:.2f} dB within its recording."
+        flags = (QualityFlag("calibrator", "warn", wobble, STEADY_DB, "dB", (), None, sentence),)
+    u_db = math.hypot(calibrator.tolerance_db / math.sqrt(3.0), wobble)
+    source = f"calibrator {calibrator.level_db:g} dB at {calibrator.frequency_hz:g} Hz"
+    return Calibration(rms / pressure_of_level(calibrator.level_db), u_db, True, source, flags)

@@ -1,0 +1,112 @@
+"""Impulse responses of far-field takes become pressure at 1 m over directions, with noise and gate in numbers."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from earwitness.dsp.smoothing import smooth_power
+from earwitness.dsp.window import effective_length_s
+from earwitness.errors import AudioError
+from earwitness.quantities import Gate
+from earwitness.quantities.arrays import ComplexArray, FloatArray, lock_fields
+from earwitness.reduce.budget import gating_u_db
+from earwitness.reduce.gate import weights_of
+from earwitness.reduce.impulse import Role, TakeImpulse
+from earwitness.reduce.spectrum import spectrum_at
+from earwitness.reduce.stimulus import Stimulus, stimulus_power
+
+SHORTER_GATES = (0.8, 0.65)
+ASSUMED_SNR_DB = 30.0
+HIGHEST_SNR_DB = 120.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spectra:
+    """pressure (T, F) [Pa/V] about `arrival_s`, at the microphone; u_gate_db, snr_db (T, F)."""
+
+    pressure: ComplexArray
+    u_gate_db: FloatArray
+    snr_db: FloatArray
+
+    def __post_init__(self) -> None:
+        lock_fields(self, pressure=complex, u_gate_db=float, snr_db=float)
+
+
+def gated(
+    impulses: Sequence[TakeImpulse], roles: Sequence[Role], arrival_s: FloatArray, gate: Gate, rate_hz: float
+) -> tuple[FloatArray, FloatArray]:
+    """What lies inside the gate, (T, N) unweighted, and times (T, N) [s] relative to arrival_s (T,).
+
+    AudioError where a take's loudest moment is not within reach of the arrival that its distance predicts.
+    """
+    count = math.ceil((gate.end_s - gate.start_s) * rate_hz) + 2
+    segments, times = [], []
+    for impulse, role, arrival in zip(impulses, roles, arrival_s, strict=True):
+        first = math.floor((arrival + gate.start_s - impulse.start_s) * rate_hz)
+        if first < 0 or first + count > impulse.samples.size:
+            raise AudioError(
+                f"the sound comes {1e3 * (impulse.peak_s - arrival):+.1f} ms away from the time its distance predicts",
+                where=f"take {impulse.take}, file {role.file}",
+                expected="loopback and microphone recorded together, and the distance as it was",
+                remedy="check distance_m, lead_in_s, the reference channel and that the take holds this sweep",
+            )
+        segments.append(impulse.samples[first : first + count])
+        times.append(impulse.start_s - arrival + (first + np.arange(count)) / rate_hz)
+    return np.array(segments), np.array(times)
+
+
+def spectra_of(
+    segments: FloatArray,
+    time_s: FloatArray,
+    gate: Gate,
+    rate_hz: float,
+    hz: FloatArray,
+    noise: FloatArray | None,
+    volts_squared: FloatArray,
+    *,
+    gate_matters: bool = True,
+) -> Spectra:
+    """Gated spectra with the uncertainty of gate and noise.
+
+    noise (T, F) : two-sided density [Pa^2/Hz], None where unknown (30 dB are then assumed); volts_squared (T, F) :
+    |V(f)|^2 of the stimulus at the terminals [V^2 s^2]; gate_matters : False where no reflection is cut away.
+    """
+    weights = weights_of(gate, time_s)
+    start_s = time_s[:, 0]
+    pressure = spectrum_at(segments * weights, start_s, rate_hz, hz)
+    level = _level(pressure)
+    if not gate_matters:
+        u_gate = np.zeros_like(level)
+    else:
+        shorter = [
+            _level(spectrum_at(segments * weights_of(gate, time_s, share=share), start_s, rate_hz, hz))
+            for share in SHORTER_GATES
+        ]
+        u_gate = gating_u_db(level, shorter[0], shorter[1], hz=hz, gate_s=gate.end_s)
+    length_s = effective_length_s(weights[0], rate_hz)
+    return Spectra(pressure, u_gate, snr_of(pressure, hz, noise, volts_squared, length_s))
+
+
+def snr_of(
+    pressure: ComplexArray, hz: FloatArray, noise: FloatArray | None, volts_squared: FloatArray, length_s: float
+) -> FloatArray:
+    """Signal-to-noise ratio (T, F) [dB] over third octaves: |H|^2 |V|^2 / (S T), T the gate's effective length [s]."""
+    if noise is None:
+        return np.full(pressure.shape, ASSUMED_SNR_DB)
+    signal = smooth_power(np.abs(pressure) ** 2, hz, hz, 3.0)
+    variance = smooth_power(noise * length_s / volts_squared, hz, hz, 3.0)
+    ratio = np.maximum(signal, 1e-300) / np.maximum(variance, 1e-300)
+    return np.asarray(np.minimum(10.0 * np.log10(ratio), HIGHEST_SNR_DB), dtype=np.float64)
+
+
+def volts_squared_of(stimulus: Stimulus, hz: FloatArray, drive_v: FloatArray) -> FloatArray:
+    """|V(f)|^2 (T, F) [V^2 s^2] of takes driven at drive_v (T,) [V rms of the sine]."""
+    return np.asarray(2.0 * drive_v[:, None] ** 2 * stimulus_power(stimulus, hz), dtype=np.float64)
+
+
+def _level(pressure: ComplexArray) -> FloatArray:
+    return np.asarray(20.0 * np.log10(np.maximum(np.abs(pressure), 1e-300)), dtype=np.float64)

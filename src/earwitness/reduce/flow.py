@@ -1,0 +1,420 @@
+"""The order of the reduction: a session's recordings become one Measurement. The only file that knows that order."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+
+import numpy as np
+
+from earwitness.errors import InputError
+from earwitness.formats.correction_file import MicrophoneCorrection
+from earwitness.quantities import (
+    BudgetLine,
+    DirectionalResponse,
+    Directions,
+    Harmonics,
+    Measurement,
+    NearField,
+    QualityFlag,
+    Splice,
+    Step,
+    from_orbit,
+    step,
+)
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
+from earwitness.quantities.directions import join
+from earwitness.reduce import quality
+from earwitness.reduce.arrival import band_level_db, non_causal_db, onset_s
+from earwitness.reduce.budget import combine, near_field_lines, noise_u_db, standard_lines
+from earwitness.reduce.farfield import Spectra, gated, spectra_of, volts_squared_of
+from earwitness.reduce.gate import RISE_S, wall_reflections_s, weights_of
+from earwitness.reduce.gather import Gathered, SweepTake, gather, noise_of_takes, role_of
+from earwitness.reduce.impulse import TakeImpulse
+from earwitness.reduce.nearfield import NearPart, far_from_near, near_part_limits
+from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings, nearest_to_axis, plan_of, speed_at
+from earwitness.reduce.splice import splice
+from earwitness.reduce.take_facts import IMPULSE_LEAD_S, TakeFacts, wrapped_deg
+from earwitness.session.session import FarFieldTake, NearFieldTake, NoiseFloorTake, Session
+
+FRONT_DEG = 60.0
+BEFORE_S = 0.015
+AROUND_S = 0.06
+NEAR_LEAD_S = 1e-3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Far:
+    """The far field over directions, one row a direction."""
+
+    takes: tuple[FarFieldTake, ...]
+    directions: Directions
+    pressure: ComplexArray
+    spectra: Spectra
+    impulse: FloatArray
+    impulse_onset_s: float
+    on_axis_row: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Joined:
+    """The response over the whole band. low_hz : lowest valid frequency; snr_db (D, F)."""
+
+    pressure: ComplexArray
+    u_db: FloatArray
+    snr_db: FloatArray
+    valid: BoolArray
+    splice: Splice | None
+    lines: tuple[BudgetLine, ...]
+    flags: tuple[QualityFlag, ...]
+
+
+def reduce_session(
+    session: Session,
+    read: Read,
+    *,
+    settings: ReduceSettings | None = None,
+    correction: MicrophoneCorrection | None = None,
+    progress: Progress | None = None,
+) -> Measurement:
+    """Responses in Pa/V at 1 m over all measured directions, with trust and lineage.
+
+    read : gives the recording of a file named in the session, called from several threads, once a file
+    correction : the microphone's response; progress : called with a share in 0 to 1 and words
+
+    AudioError for recordings that cannot be used, InputError where the session lacks what the job needs.
+    """
+    say: Progress = progress or (lambda _share, _words: None)
+    plan, first = plan_of(session, read, settings or ReduceSettings(), correction)
+    on_axis = nearest_to_axis(plan.far)
+    takes: list[SweepTake] = [*plan.far, *plan.near, *plan.level]
+    wanted = frozenset([on_axis.id, *(take.id for take in plan.level)])
+    gathered = gather(
+        session,
+        takes,
+        wanted,
+        plan.division,
+        first,
+        plan.axis,
+        correction=plan.correction,
+        progress=lambda share, words: say(0.05 + 0.8 * share, words),
+    )
+    noise = noise_of_takes(
+        session.takes_of(NoiseFloorTake), read, plan.rate_hz, plan.axis.hz, plan.calibration.fs_per_pa
+    )
+    say(0.87, "gate the far field")
+    latency_s, facts = _facts(plan, gathered)
+    far, facts = _far_field(plan, gathered, facts, noise, latency_s)
+    say(0.93, "join near field and far field")
+    parts, near_snr_db = _near_field(plan, gathered, noise, latency_s)
+    joined = _join(plan, far, parts, near_snr_db)
+    say(0.97, "check the takes")
+    flags = _flags(plan, far, joined, facts, gathered, latency_s, noise)
+    say(1.0, "reduced")
+    return _measurement(plan, far, joined, parts, gathered.harmonics, flags)
+
+
+def _facts(plan: Plan, gathered: Gathered) -> tuple[float, list[TakeFacts]]:
+    """Latency common to all takes [s], and what the checks need to know of every take."""
+    rate = plan.rate_hz
+    takes: tuple[FarFieldTake | NearFieldTake, ...] = (*plan.far, *plan.near)
+    found = [gathered.impulses[take.id] for take in takes]
+    # Behind the cabinet a wall may sound louder than the loudspeaker: only what comes before it is looked at.
+    flight = np.array([take.distance_m / speed_at(plan, take) for take in takes])
+    latency = _latency(plan, found, flight)
+    begin = [round((latency + t - BEFORE_S - one.start_s) * rate) for one, t in zip(found, flight, strict=True)]
+    begin = [min(max(b, 0), one.samples.size - round(AROUND_S * rate)) for one, b in zip(found, begin, strict=True)]
+    around = np.array([one.samples[b : b + round(AROUND_S * rate)] for one, b in zip(found, begin, strict=True)])
+    start = np.array([one.start_s + b / rate for one, b in zip(found, begin, strict=True)])
+    high = plan.division.stimulus.high_hz
+    onset, size = onset_s(around, start, rate, high, latency + flight + max(min(plan.gate.end_s, 0.02), 2e-3))
+    earliest = np.minimum(onset, latency + flight + plan.gate.start_s)
+    early_db = non_causal_db(size, start, rate, earliest)
+    facts = []
+    for row, (take, one) in enumerate(zip(takes, found, strict=True)):
+        first = max(round((onset[row] - start[row] - IMPULSE_LEAD_S) * rate), 0)
+        facts.append(
+            TakeFacts(
+                id=take.id,
+                orbit=take.orbit if isinstance(take, FarFieldTake) else None,
+                angle_deg=wrapped_deg(take.angle_deg) if isinstance(take, FarFieldTake) else None,
+                distance_m=take.distance_m,
+                rate_hz=rate,
+                peak_fs=one.peak_fs,
+                clipped_runs=one.clipped_runs,
+                arrival_s=float(onset[row] - latency),
+                arrival_known=plan.time_is_known,
+                impulse=around[row, first : first + round(0.02 * rate)],
+                impulse_rate_hz=float(rate),
+                band_level_db=0.0,
+                non_causal_db=float(early_db[row]),
+            )
+        )
+    return latency, facts
+
+
+def _latency(plan: Plan, found: Sequence[TakeImpulse], flight_s: FloatArray) -> float:
+    """Median lateness [s] of the loudest moments of far-field takes in front; 0 where a loop-back shows it small."""
+    front = [row for row, take in enumerate(plan.far) if abs(wrapped_deg(take.angle_deg)) <= FRONT_DEG]
+    rows = front or list(range(len(plan.far)))
+    peak = np.array([found[row].peak_s for row in rows])
+    near = np.array([found[row].samples for row in rows])
+    start = np.array([found[row].start_s for row in rows])
+    onset = onset_s(near, start, plan.rate_hz, plan.division.stimulus.high_hz, peak + 1e-3)[0]
+    latency = float(np.median(onset - flight_s[rows]))
+    return 0.0 if plan.time_is_known and abs(latency) < plan.settings.latency_limit_s else latency
+
+
+def _noise_rows(gathered: Gathered, takes: Sequence[SweepTake], noise: FloatArray | None) -> FloatArray | None:
+    """Noise density (T, F) of every take: its own silence before the sweep, else the noise takes', else None."""
+    rows = [gathered.impulses[take.id].noise for take in takes]
+    told = [noise if row is None else row for row in rows]
+    known = [row for row in told if row is not None]
+    return np.array(known) if len(known) == len(takes) and takes else None
+
+
+def _far_field(
+    plan: Plan, gathered: Gathered, facts: list[TakeFacts], noise: FloatArray | None, latency_s: float
+) -> tuple[_Far, list[TakeFacts]]:
+    """Gate, transform, refer to 1 m; repeats of a direction give way to the first of them."""
+    hz, rate = plan.axis.hz, float(plan.rate_hz)
+    impulses = [gathered.impulses[take.id] for take in plan.far]
+    roles = [role_of(plan.session, take) for take in plan.far]
+    distance = np.array([take.distance_m for take in plan.far])
+    arrival = latency_s + np.array([take.distance_m / speed_at(plan, take) for take in plan.far])
+    segments, time = gated(impulses, roles, arrival, plan.gate, rate)
+    volts = volts_squared_of(plan.division.stimulus, hz, np.array([role.drive_v for role in roles]))
+    told = _noise_rows(gathered, plan.far, noise)
+    indoors = plan.gate.source != "anechoic"
+    spectra = spectra_of(segments, time, plan.gate, rate, hz, told, volts, gate_matters=indoors)
+    pressure = spectra.pressure * distance[:, None]
+    if plan.correction is not None:
+        pressure = plan.correction.at(hz).divide(pressure)
+    levels = band_level_db(np.abs(pressure), hz)
+    checked = [replace(fact, band_level_db=float(level)) for fact, level in zip(facts, levels, strict=False)]
+    checked += facts[len(plan.far) :]
+    kept, directions = _distinct(plan.far)
+    on_axis = int(np.argmax(directions.unit_vectors()[:, 0]))
+    axis_take = kept[on_axis]
+    shown = segments[axis_take] * weights_of(plan.gate, time[axis_take]) * distance[axis_take]
+    chosen = Spectra(pressure[kept], spectra.u_gate_db[kept], spectra.snr_db[kept])
+    takes = tuple(plan.far[row] for row in kept)
+    far = _Far(takes, directions, pressure[kept], chosen, shown, float(-time[axis_take, 0]), on_axis)
+    return far, checked
+
+
+def _distinct(takes: Sequence[FarFieldTake]) -> tuple[list[int], Directions]:
+    """Rows of the first take of every direction, and these directions."""
+    every = join([from_orbit(take.orbit, take.angle_deg) for take in takes])
+    places: dict[tuple[float, ...], int] = {}
+    for row, vector in enumerate(every.unit_vectors()):
+        places.setdefault(tuple(float(v) + 0.0 for v in np.round(vector, 6)), row)
+    rows = list(places.values())
+    return rows, every.take(np.array(rows))
+
+
+def _near_field(
+    plan: Plan, gathered: Gathered, noise: FloatArray | None, latency_s: float
+) -> tuple[tuple[NearPart, ...], FloatArray]:
+    """Near-field parts, one a driver (the first take of each), and their lowest signal-to-noise ratio (F,)."""
+    hz, rate = plan.axis.hz, float(plan.rate_hz)
+    drivers = {driver.name: driver for driver in plan.session.loudspeaker.drivers}
+    first: dict[str, NearFieldTake] = {}
+    for take in plan.near:
+        if take.driver not in drivers:
+            raise InputError(
+                f"the near-field take names the driver {take.driver!r}, which the loudspeaker does not have",
+                where=f"session.toml, take {take.id}",
+                expected="one of " + ", ".join(drivers),
+                remedy="correct the name",
+            )
+        first.setdefault(take.driver, take)
+    if not first:
+        return (), np.zeros(hz.size)
+    takes = list(first.values())
+    window = plan.settings.near_window_s
+    gate = replace(plan.gate, end_s=window, taper_s=plan.settings.fall_share * window, reflection_s=None)
+    gate = replace(gate, start_s=-NEAR_LEAD_S - RISE_S)
+    roles = [role_of(plan.session, take) for take in takes]
+    impulses = [gathered.impulses[take.id] for take in takes]
+    segments, time = gated(impulses, roles, np.full(len(takes), latency_s), gate, rate)
+    volts = volts_squared_of(plan.division.stimulus, hz, np.array([role.drive_v for role in roles]))
+    told = _noise_rows(gathered, takes, noise)
+    spectra = spectra_of(segments, time, gate, rate, hz, told, volts, gate_matters=False)
+    pressure = spectra.pressure
+    if plan.correction is not None:
+        pressure = plan.correction.at(hz).divide(pressure)
+    parts = tuple(
+        NearPart(driver=drivers[take.driver], pressure=row, gap_m=take.distance_m)
+        for take, row in zip(takes, pressure, strict=True)
+    )
+    return parts, spectra.snr_db.min(axis=0)
+
+
+def _join(plan: Plan, far: _Far, parts: tuple[NearPart, ...], near_snr_db: FloatArray) -> _Joined:
+    """Splice near field and gated far field where that can be done honestly; validity and uncertainty follow."""
+    hz, settings, told = plan.axis.hz, plan.settings, plan.session.loudspeaker
+    snr_db, u_db = far.spectra.snr_db, np.hypot(far.spectra.u_gate_db, noise_u_db(far.spectra.snr_db))
+    stimulus = plan.division.stimulus
+    top = min(stimulus.high_hz / settings.band_margin, 0.45 * plan.rate_hz)
+    inside = (hz >= stimulus.low_hz * settings.band_margin) & (hz <= top)
+    pressure, report = far.pressure, None
+    lines: tuple[BudgetLine, ...] = ()
+    flags: tuple[QualityFlag, ...] = ()
+    gate_fine = (far.spectra.u_gate_db <= settings.highest_gate_u_db) & (hz >= plan.gate.lowest_valid_hz)
+    if parts and plan.gate.source != "anechoic":
+        near, highest = far_from_near(
+            parts,
+            hz,
+            speed_of_sound=plan.speed_m_s,
+            width_m=told.width_m,
+            height_m=told.height_m,
+            depth_m=told.depth_m,
+            directions=far.directions,
+        )
+        lines = near_field_lines(hz)
+        u_near = np.hypot(combine(lines)[0], noise_u_db(near_snr_db))
+        low = settings.splice_low_hz or plan.gate.lowest_valid_hz
+        high = settings.splice_high_hz or highest
+        result = splice(hz, pressure, near, low, high, u_db, u_near, far.on_axis_row)
+        if isinstance(result, str):
+            lines, flags = (), (_no_splice(result, low, high),)
+        else:
+            pressure, u_db, report = result.pressure, result.u_db, result.report
+            share = _near_share(hz, report)
+            snr_db = np.where(share > 0.5, near_snr_db, snr_db)
+            lines = tuple(replace(line, u_db=line.u_db * share) for line in lines)
+            gate_fine = gate_fine | (hz < report.high_hz)
+    valid = inside & gate_fine & (snr_db >= settings.lowest_snr_db)
+    return _Joined(pressure, u_db, snr_db, valid, report, lines, flags)
+
+
+def _near_share(hz: FloatArray, report: Splice) -> FloatArray:
+    """Weight (F,) of the near field: raised cosine in log frequency over the blend."""
+    x = np.clip(np.log(hz / report.low_hz) / np.log(report.high_hz / report.low_hz), 0.0, 1.0)
+    return np.asarray(0.5 + 0.5 * np.cos(np.pi * x), dtype=np.float64)
+
+
+def _no_splice(reason: str, low_hz: float, high_hz: float) -> QualityFlag:
+    return QualityFlag(
+        "no splice", "warn", high_hz / low_hz, 1.26, "", (), None, f"The near field was not joined: {reason}"
+    )
+
+
+def _flags(
+    plan: Plan,
+    far: _Far,
+    joined: _Joined,
+    facts: list[TakeFacts],
+    gathered: Gathered,
+    latency_s: float,
+    noise: FloatArray | None,
+) -> tuple[QualityFlag, ...]:
+    """Every check of quality.py, and what the reduction itself has to say."""
+    hz, session = plan.axis.hz, plan.session
+    flags = list(plan.calibration.flags)
+    flags += quality.take_flags(facts, speed_of_sound=plan.speed_m_s)
+    chosen = {take.id for take in far.takes}
+    orbit_facts = [fact for fact in facts if fact.id in chosen]
+    level = 20.0 * np.log10(np.maximum(np.abs(far.pressure), 1e-300))
+    flags += quality.orbit_flags(orbit_facts, level, hz, symmetric=session.loudspeaker.symmetric)
+    flags += quality.snr_flags(joined.snr_db, hz, joined.valid, [take.id for take in far.takes])
+    room = session.environment.room
+    if plan.gate.source != "anechoic":
+        walls = [] if plan.gate.reflection_s is None else [plan.gate.reflection_s]
+        if room is not None:
+            walls = wall_reflections_s(room, plan.speed_m_s).tolist()
+        flags += quality.gate_flags(facts[: len(plan.far)], plan.gate, walls)
+    if joined.splice is not None:
+        flags += quality.splice_flags(joined.splice)
+    flags += joined.flags
+    flags += _own_flags(plan, gathered, latency_s, noise)
+    return tuple(flags)
+
+
+def _own_flags(plan: Plan, gathered: Gathered, latency_s: float, noise: FloatArray | None) -> list[QualityFlag]:
+    flags = []
+    stuck = [one for one in gathered.impulses.values() if one.reference_clipped_runs > 0]
+    if stuck:
+        runs, names = sum(one.reference_clipped_runs for one in stuck), tuple(one.take for one in stuck)
+        sentence = f"The loop-back is clipped in {len(stuck)} takes; levels divided by it are wrong."
+        flags.append(QualityFlag("loop-back clipped", "warn", float(runs), 0.0, "runs", names, None, sentence))
+    if not plan.time_is_known:
+        sentence = "There is no loop-back: the absolute delay is not known, only that takes share one."
+        flags.append(QualityFlag("no loop-back", "info", 1e3 * latency_s, 0.0, "ms", (), None, sentence))
+    elif latency_s != 0.0:
+        limit = 1e3 * plan.settings.latency_limit_s
+        sentence = f"The loudspeaker delays the sound by {1e3 * latency_s:.2f} ms; that delay was taken out."
+        flags.append(QualityFlag("latency", "info", 1e3 * latency_s, limit, "ms", (), None, sentence))
+    if _noise_rows(gathered, plan.far, noise) is None:
+        sentence = "There is neither silence before the sweep nor a noise take: the noise is not known, 30 dB assumed."
+        flags.append(QualityFlag("noise not known", "warn", 30.0, 20.0, "dB", (), None, sentence))
+    for remark in plan.correction.remarks() if plan.correction is not None else ():
+        sentence = f"The microphone's correction file needs a look: {remark}."
+        flags.append(QualityFlag("microphone file", "warn", 0.0, 6.0, "dB", (), None, sentence))
+    return flags
+
+
+def _measurement(
+    plan: Plan,
+    far: _Far,
+    joined: _Joined,
+    parts: tuple[NearPart, ...],
+    harmonics: tuple[Harmonics, ...],
+    flags: tuple[QualityFlag, ...],
+) -> Measurement:
+    hz, row = plan.axis.hz, far.on_axis_row
+    distance = float(np.median([take.distance_m for take in plan.far]))
+    told = plan.correction.frequency_hz if plan.correction is not None else None
+    band = None if told is None else (float(told[0]), float(told[-1]))
+    standard = standard_lines(plan.session, hz, distance_m=distance, correction_band_hz=band)
+    u_own, u_common = combine(standard)
+    measured = BudgetLine("gate, noise, near field and splice", "from these takes", joined.u_db[row], False)
+    lineage = _lineage(plan)
+    response = DirectionalResponse(
+        axis=plan.axis,
+        directions=far.directions,
+        pressure=joined.pressure,
+        u_db=np.hypot(joined.u_db, u_own),
+        u_common_db=u_common,
+        valid=joined.valid,
+        absolute=plan.calibration.absolute,
+        distance_m=distance,
+        lineage=(lineage.key,),
+    )
+    used = {take.id for take in far.takes} | {take.id for take in plan.near}
+    return Measurement(
+        response=response,
+        snr_db=joined.snr_db,
+        gate=plan.gate,
+        splice=joined.splice,
+        near_field=tuple(_near_value(plan, part) for part in parts),
+        harmonics=harmonics,
+        impedance=None,
+        impulse_rate_hz=float(plan.rate_hz),
+        impulse=far.impulse,
+        impulse_onset_s=far.impulse_onset_s,
+        budget=(*standard, measured),
+        flags=flags,
+        kept_takes=tuple(sorted(take.id for take in plan.session.takes if take.id not in used)),
+        steps=(lineage,),
+    )
+
+
+def _near_value(plan: Plan, part: NearPart) -> NearField:
+    level = 20.0 * np.log10(np.maximum(np.abs(part.pressure), 1e-300))
+    lowest = max(plan.division.stimulus.low_hz * plan.settings.band_margin, 1.2 / plan.settings.near_window_s)
+    highest = near_part_limits(part.driver, plan.speed_m_s)
+    return NearField(part.driver.name, plan.axis, level, np.unwrap(np.angle(part.pressure)), lowest, highest)
+
+
+def _lineage(plan: Plan) -> Step:
+    """The step's inputs are the files by hash and everything the session states, takes in any order."""
+    session = plan.session
+    takes = sorted(take.model_dump_json() for take in session.takes)
+    rest = session.model_dump(mode="json", exclude={"takes", "file_hashes"})
+    stated = hashlib.sha256(json.dumps([rest, takes], sort_keys=True).encode()).hexdigest()
+    files = {take.sha256 for take in session.takes} | set(session.file_hashes.values())
+    return step("reduce", asdict(plan.settings), (*sorted(files), stated))

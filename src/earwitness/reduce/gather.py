@@ -1,0 +1,113 @@
+"""Every recording of a session is read once, by a few threads, and leaves only its impulse response behind."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from earwitness.errors import AudioError
+from earwitness.formats.audio import Recording
+from earwitness.formats.correction_file import MicrophoneCorrection
+from earwitness.quantities import FrequencyAxis, Harmonics
+from earwitness.quantities.arrays import FloatArray
+from earwitness.reduce.harmonics import split_harmonics
+from earwitness.reduce.impulse import Division, Role, TakeImpulse, nominal_impulse, quiet_noise, take_impulse
+from earwitness.reduce.spectrum import noise_density
+from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, NoiseFloorTake, Session
+
+MOST_THREADS = 4
+SweepTake = FarFieldTake | NearFieldTake | LevelTake
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Gathered:
+    """Impulses of far-field and near-field takes in the order asked for, harmonics in that order."""
+
+    impulses: dict[str, TakeImpulse]
+    harmonics: tuple[Harmonics, ...]
+
+
+def role_of(session: Session, take: SweepTake) -> Role:
+    """Channels and drive voltage of a take, with what the session says for all."""
+    reference = take.reference_channel
+    if reference is None and session.reference is not None:
+        reference = session.reference.channel
+    return Role(take.id, take.file, take.microphone_channel, reference, take.drive_v or session.drive.voltage_v)
+
+
+def gather(
+    session: Session,
+    takes: Sequence[SweepTake],
+    with_harmonics: frozenset[str],
+    division: Division,
+    read: Callable[[str], Recording],
+    axis: FrequencyAxis,
+    *,
+    correction: MicrophoneCorrection | None,
+    progress: Callable[[float, str], None],
+) -> Gathered:
+    """Read and divide all takes. At most one recording a thread is in memory at a time."""
+    microphone_db = None if correction is None else correction.at(axis.hz).response_db
+
+    def work(take: SweepTake) -> tuple[TakeImpulse | None, Harmonics | None]:
+        role = role_of(session, take)
+        recording = read(take.file)
+        impulse = None if isinstance(take, LevelTake) else take_impulse(role, recording, division)
+        if take.id not in with_harmonics:
+            return impulse, None
+        close = isinstance(take, NearFieldTake) or (isinstance(take, LevelTake) and take.driver is not None)
+        response = nominal_impulse(role, recording, division)
+        noise = quiet_noise(recording.samples[role.microphone_channel - 1], division)
+        return impulse, split_harmonics(
+            response,
+            division.stimulus,
+            axis,
+            noise,
+            take=take.id,
+            drive_v=role.drive_v,
+            distance_m=take.distance_m,
+            place="near-field" if close else "far-field",
+            microphone_db=microphone_db,
+        )
+
+    impulses: dict[str, TakeImpulse] = {}
+    harmonics: list[Harmonics] = []
+    with ThreadPoolExecutor(max_workers=min(MOST_THREADS, os.cpu_count() or 1)) as pool:
+        try:
+            for count, (take, (impulse, found)) in enumerate(zip(takes, pool.map(work, takes), strict=True), 1):
+                if impulse is not None:
+                    impulses[take.id] = impulse
+                if found is not None:
+                    harmonics.append(found)
+                progress(count / len(takes), f"read take {take.id}")
+        except BaseException:
+            pool.shutdown(cancel_futures=True)
+            raise
+    return Gathered(impulses, tuple(harmonics))
+
+
+def noise_of_takes(
+    takes: Sequence[NoiseFloorTake], read: Callable[[str], Recording], rate_hz: int, hz: FloatArray, fs_per_pa: float
+) -> FloatArray | None:
+    """Mean density (F,) [Pa^2/Hz] of the noise-floor takes, None without any."""
+    densities = []
+    for take in takes:
+        recording = read(take.file)
+        if recording.rate_hz != rate_hz or take.microphone_channel > recording.samples.shape[0]:
+            raise AudioError(
+                "the noise take has another sample rate or fewer channels than the other takes",
+                where=f"take {take.id}, file {take.file}",
+                expected=f"{rate_hz} Hz with channel {take.microphone_channel}",
+                remedy="record it with the settings of the other takes",
+            )
+        samples = recording.samples[take.microphone_channel - 1]
+        if samples.size < 64:
+            raise AudioError(
+                "the noise take is empty", where=f"take {take.id}, file {take.file}", remedy="record it again"
+            )
+        densities.append(noise_density(samples, rate_hz, hz) / fs_per_pa**2)
+    return np.mean(densities, axis=0) if densities else None

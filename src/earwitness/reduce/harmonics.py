@@ -1,0 +1,89 @@
+"""Harmonic responses of a sweep take, split off in time."""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+import numpy as np
+
+from earwitness.dsp.deconvolve import harmonic_response
+from earwitness.dsp.sweep import SweepLaw, highest_fundamental_hz
+from earwitness.quantities import REFERENCE_PRESSURE_PA, FrequencyAxis, Harmonics
+from earwitness.quantities.arrays import FloatArray
+from earwitness.reduce.spectrum import spectrum_at
+from earwitness.reduce.stimulus import Stimulus, stimulus_power
+
+ORDERS = (2, 3, 4, 5)
+LONGEST_S = 0.3
+_TINY = 1e-300
+
+
+def split_harmonics(
+    impulse: FloatArray,
+    stimulus: Stimulus,
+    axis: FrequencyAxis,
+    noise: FloatArray | None,
+    *,
+    take: str,
+    drive_v: float,
+    distance_m: float,
+    place: Literal["far-field", "near-field"],
+    microphone_db: FloatArray | None = None,
+) -> Harmonics | None:
+    """Levels of fundamental and harmonics from a circular response (N,) to the ideal sweep [Pa per unit amplitude].
+
+    None unless the stimulus is a sweep. noise (F,): two-sided density [Pa^2/Hz] on the axis, None where not known
+    (then the noise is read from between the orders). microphone_db (F,): the microphone's response on the axis,
+    taken out at the harmonic's own frequency. Harmonic n of a static nonlinearity needs no further factor (Novak,
+    Simon and Lotton 2015, from memory).
+    """
+    law = stimulus.law
+    if law is None:
+        return None
+    rate, hz = float(stimulus.rate_hz), axis.hz
+    centered = np.roll(impulse, -int(np.argmax(np.abs(impulse))))
+    fundamental = _order_db(centered, law, 1, rate, hz, microphone_db)[0]
+    levels, floors, valid = [], [], []
+    for order in ORDERS:
+        at = hz * order
+        within = (hz >= law.start_hz) & (hz <= highest_fundamental_hz(law, order, rate)) & (at < 0.45 * rate)
+        level, length_s = _order_db(centered, law, order, rate, hz, microphone_db)
+        levels.append(np.where(within, level, -300.0))
+        floors.append(_floor_db(noise, stimulus, at, hz, length_s))
+        valid.append(within)
+    return Harmonics(
+        take, drive_v, distance_m, place, ORDERS, axis, fundamental, np.array(levels), np.array(floors), np.array(valid)
+    )
+
+
+def _order_db(
+    centered: FloatArray,
+    law: SweepLaw,
+    order: int,
+    rate_hz: float,
+    hz: FloatArray,
+    microphone_db: FloatArray | None,
+) -> tuple[FloatArray, float]:
+    """Level (F,) [dB SPL rms] of one order at `order` times hz, and the window's length [s]."""
+    gap_s = law.rate_s * math.log(order / (order - 1) if order > 1 else 2.0)
+    post_s = min(0.9 * gap_s, LONGEST_S)
+    cut = harmonic_response(centered, law, order, rate_hz, post_s=post_s)
+    at = np.minimum(hz * order, 0.49 * rate_hz)
+    spectrum = spectrum_at(cut.samples[None, :], np.array([cut.start_s]), rate_hz, at)[0]
+    rms = np.abs(spectrum) / math.sqrt(2.0)
+    level = 20.0 * np.log10(np.maximum(rms / REFERENCE_PRESSURE_PA, _TINY))
+    if microphone_db is not None:
+        level = level - np.interp(at, hz, microphone_db)
+    return np.asarray(level, dtype=np.float64), cut.samples.shape[-1] / rate_hz
+
+
+def _floor_db(
+    noise: FloatArray | None, stimulus: Stimulus, at_hz: FloatArray, hz: FloatArray, length_s: float
+) -> FloatArray:
+    """Noise (F,) [dB SPL rms] in a window of length_s at at_hz: S T / |X|^2 (the taper left out)."""
+    if noise is None:
+        return np.full(hz.size, -300.0)
+    density = np.interp(at_hz, hz, noise)
+    variance = density * length_s / stimulus_power(stimulus, at_hz)
+    return np.asarray(10.0 * np.log10(np.maximum(variance / 2.0 / REFERENCE_PRESSURE_PA**2, _TINY)), dtype=np.float64)

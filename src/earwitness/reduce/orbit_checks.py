@@ -1,0 +1,230 @@
+"""Red flags of a whole orbit: what single takes cannot show."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities.directions import Orbit
+from earwitness.quantities.quality import QualityFlag, Severity
+from earwitness.reduce.take_facts import THRESHOLDS, TakeFacts, by_angle, wrapped_deg
+
+_ORBITS: tuple[Orbit, ...] = ("horizontal", "vertical")
+_BANDS_HZ = 1000.0 * 2.0 ** (np.arange(-7, 13) / 3)
+
+
+def orbit_flags(
+    facts: Sequence[TakeFacts], level_db: FloatArray, hz: FloatArray, *, symmetric: bool
+) -> list[QualityFlag]:
+    """Missing, repeated or mislabeled angles, and a left that is not like the right.
+
+    level_db : (T, F), one row per fact, on hz (F,); facts without an orbit are passed over
+    symmetric : True when the cabinet is built the same left and right
+    Raises ValueError for levels of another shape.
+    """
+    if level_db.shape != (len(facts), hz.size):
+        raise ValueError(f"levels have shape {level_db.shape}, expected {(len(facts), hz.size)}")
+    bands, band_hz = third_octaves(level_db, hz)
+    flags: list[QualityFlag] = []
+    flags += _missing(facts, symmetric)
+    flags += _duplicates(facts, symmetric)
+    for orbit in _ORBITS:
+        rows = by_angle(facts, orbit)
+        angles = np.array([wrapped_deg(facts[i].angle_deg or 0.0) for i in rows])
+        flags += _rear_louder(facts, rows, angles, bands, band_hz)
+        flags += _swapped(facts, rows, angles, bands[rows][:, band_hz >= 1000.0])
+    if symmetric:
+        flags += _asymmetry(facts, bands, band_hz)
+    return flags
+
+
+def third_octaves(level_db: FloatArray, hz: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Power means (T, B) in third octaves from 200 Hz to 16 kHz [dB], and their centers (B,), as far as hz reaches."""
+    inside = [(hz >= center * 2 ** (-1 / 6)) & (hz < center * 2 ** (1 / 6)) for center in _BANDS_HZ]
+    kept = [i for i, columns in enumerate(inside) if columns.any()]
+    power = 10 ** (level_db / 10)
+    if not kept:
+        return np.zeros((level_db.shape[0], 0)), np.zeros(0)
+    means = np.stack([power[:, inside[i]].mean(axis=1) for i in kept], axis=1)
+    return 10 * np.log10(np.maximum(means, 1e-300)), _BANDS_HZ[kept]
+
+
+def _missing(facts: Sequence[TakeFacts], symmetric: bool) -> list[QualityFlag]:
+    flags: list[QualityFlag] = []
+    step = THRESHOLDS["orbit_step_deg"]
+    required = np.arange(-180 + step, 180 + step / 2, step)
+    have = {
+        orbit: np.array([wrapped_deg(facts[i].angle_deg or 0.0) for i in by_angle(facts, orbit)]) for orbit in _ORBITS
+    }
+    for orbit in _ORBITS:
+        other = have["vertical" if orbit == "horizontal" else "horizontal"]
+        shared = other[(np.abs(other) < 0.5) | (np.abs(other) > 179.5)]
+        present = np.concatenate([have[orbit], shared])
+        lacking = [a for a in required if not _near(present, a)]
+        if not lacking:
+            continue
+        mirrored = symmetric and orbit == "horizontal" and all(_near(present, -a) for a in lacking)
+        shown = ", ".join(f"{a:.0f}" for a in lacking[:6]) + (", ..." if len(lacking) > 6 else "")
+        sentence = f"The {orbit} orbit lacks {len(lacking)} of {required.size} angles ({shown} degrees)"
+        sentence += "; the cabinet is symmetric and the other side stands in." if mirrored else "."
+        severity: Severity = "info" if mirrored else "warn"
+        flags.append(QualityFlag("missing angles", severity, float(len(lacking)), 0.0, "angles", (), None, sentence))
+    return flags
+
+
+def _near(angles: FloatArray, angle_deg: float) -> bool:
+    apart = np.abs(180.0 - np.mod(180.0 - (angles - angle_deg), 360.0))
+    return bool(apart.size and apart.min() < 1.0)
+
+
+def _duplicates(facts: Sequence[TakeFacts], symmetric: bool) -> list[QualityFlag]:
+    """Two different directions with the same response: one recording under two names, or a turntable that stood."""
+    placed = [f for f in facts if f.orbit is not None and f.angle_deg is not None and f.impulse.any()]
+    if len(placed) < 2 or len({f.impulse_rate_hz for f in placed}) != 1:
+        return []
+    spectra = _above(placed, THRESHOLDS["duplicate_above_hz"])
+    # The same recording has the same level too, so alike is more than of the same shape.
+    power = np.sum(np.abs(spectra) ** 2, axis=1)
+    alike = 2 * np.abs(spectra @ spectra.conj().T) / (power[:, None] + power[None, :])
+    pairs: list[tuple[str, str]] = []
+    strongest = 0.0
+    for i, one in enumerate(placed):
+        for j in range(i + 1, len(placed)):
+            other = placed[j]
+            limit = _duplicate_limit(one, other, symmetric)
+            if limit is not None and alike[i, j] > limit:
+                pairs.append((one.id, other.id))
+                strongest = max(strongest, float(alike[i, j]))
+    if not pairs:
+        return []
+    takes = tuple(dict.fromkeys(name for pair in pairs for name in pair))
+    limit = THRESHOLDS["duplicate_correlation"]
+    sentence = f"{pairs[0][0]} and {pairs[0][1]} are the same above 2 kHz though their angles differ"
+    sentence += f", and {len(pairs) - 1} more pairs." if len(pairs) > 1 else "."
+    return [QualityFlag("duplicate", "warn", min(strongest, 1.0), limit, "", takes, (2000.0, 20_000.0), sentence)]
+
+
+def _above(placed: Sequence[TakeFacts], low_hz: float) -> ComplexArray:
+    """(T, bins) spectra above low_hz, scaled alike."""
+    from scipy import fft
+
+    count = max(f.impulse.size for f in placed)
+    spectra: ComplexArray = np.stack([fft.rfft(f.impulse, count) for f in placed])
+    bins = fft.rfftfreq(count, 1 / placed[0].impulse_rate_hz)
+    spectra = spectra[:, (bins >= low_hz) & (bins <= 20_000.0)]
+    scaled: ComplexArray = spectra / np.max(np.linalg.norm(spectra, axis=1))
+    return scaled
+
+
+def _duplicate_limit(one: TakeFacts, other: TakeFacts, symmetric: bool) -> float | None:
+    """None for the same direction; stricter for neighbors and mirrored sides, which may truly be alike."""
+    a, b = wrapped_deg(one.angle_deg or 0.0), wrapped_deg(other.angle_deg or 0.0)
+    poles = all(abs(x) < 0.5 or abs(x) > 179.5 for x in (a, b))
+    apart = abs(wrapped_deg(a - b))
+    if apart < 0.5 and (one.orbit == other.orbit or poles):
+        return None
+    mirrored = one.orbit == other.orbit == "horizontal" and abs(wrapped_deg(a + b)) < 0.5
+    if mirrored and symmetric:
+        return None
+    close = mirrored or apart <= 10.5 or (one.orbit != other.orbit and max(abs(a), abs(b)) <= 20.5)
+    return THRESHOLDS["duplicate_close_correlation" if close else "duplicate_correlation"]
+
+
+def _rear_louder(
+    facts: Sequence[TakeFacts], rows: Sequence[int], angles: FloatArray, bands: FloatArray, band_hz: FloatArray
+) -> list[QualityFlag]:
+    front, rear = np.flatnonzero(np.abs(angles) < 0.5), np.flatnonzero(np.abs(angles) > 179.5)
+    high = band_hz > THRESHOLDS["rear_louder_above_hz"]
+    if not front.size or not rear.size or not high.any():
+        return []
+    ahead, behind = rows[int(front[0])], rows[int(rear[0])]
+    excess = float(np.mean(bands[behind, high] - bands[ahead, high]))
+    if excess <= 0:
+        return []
+    takes = (facts[ahead].id, facts[behind].id)
+    sentence = f"Above 5 kHz the rear is {excess:.1f} dB louder than the front: the angles are mislabeled."
+    return [QualityFlag("mislabeled", "reject", excess, 0.0, "dB", takes, (5000.0, 20_000.0), sentence)]
+
+
+def _swapped(
+    facts: Sequence[TakeFacts], rows: Sequence[int], angles: FloatArray, bands: FloatArray
+) -> list[QualityFlag]:
+    """Two takes whose exchange makes the orbit far smoother."""
+    count = len(rows)
+    if count < 6 or bands.shape[1] == 0:
+        return []
+    gaps = np.diff(angles, append=angles[0] + 360.0)
+    closed = bool(np.ptp(gaps) < 1.0)
+    rough = _roughness(bands, closed)
+    best, pair = rough, (0, 0)
+    for i in range(count):
+        for j in range(i + 1, count):
+            order = np.arange(count)
+            order[[i, j]] = j, i
+            tried = _roughness(bands[order], closed)
+            if tried < best:
+                best, pair = tried, (i, j)
+    ratio = best / rough if rough > 0 else 1.0
+    change = float(np.sqrt(np.mean((bands[pair[0]] - bands[pair[1]]) ** 2)))
+    limit = THRESHOLDS["swap_roughness_ratio"]
+    if ratio >= limit or change < THRESHOLDS["swap_change_db"]:
+        return []
+    takes = (facts[rows[pair[0]]].id, facts[rows[pair[1]]].id)
+    sentence = f"{takes[0]} and {takes[1]} fit their neighbors far better when exchanged: are the labels swapped?"
+    return [QualityFlag("swapped", "warn", ratio, limit, "", takes, (1000.0, 16_000.0), sentence)]
+
+
+def _roughness(bands: FloatArray, closed: bool) -> float:
+    """Summed squared second difference along the angle."""
+    ring = np.concatenate([bands[-1:], bands, bands[:1]]) if closed else bands
+    return float(np.sum(np.diff(ring, n=2, axis=0) ** 2))
+
+
+def _asymmetry(facts: Sequence[TakeFacts], bands: FloatArray, band_hz: FloatArray) -> list[QualityFlag]:
+    """Left against right on the horizontal orbit, and the turntable's zero that would explain it."""
+    rows = by_angle(facts, "horizontal")
+    angles = np.array([wrapped_deg(facts[i].angle_deg or 0.0) for i in rows])
+    level = bands[rows][:, (band_hz > 199.0) & (band_hz < 8100.0)]
+    within = THRESHOLDS["asymmetry_within_deg"] + 0.5
+    left = [i for i, a in enumerate(angles) if 0.5 < a <= within and np.any(np.abs(angles + a) < 0.5)]
+    if len(left) < 3 or level.shape[1] == 0:
+        return []
+    right = [int(np.argmin(np.abs(angles + angles[i]))) for i in left]
+    apart = np.abs(level[left] - level[right])
+    mean, largest = float(apart.mean()), float(apart.max())
+    flags: list[QualityFlag] = []
+    names = tuple(facts[rows[i]].id for i in (*left, *right))
+    if mean > THRESHOLDS["asymmetry_mean_db"] or largest > THRESHOLDS["asymmetry_largest_db"]:
+        sentence = f"Left and right differ by {mean:.1f} dB on average and {largest:.1f} dB at most within 60 degrees."
+        number, key = (
+            (mean, "asymmetry_mean_db") if mean > THRESHOLDS["asymmetry_mean_db"] else (largest, "asymmetry_largest_db")
+        )
+        flags.append(QualityFlag("asymmetry", "warn", number, THRESHOLDS[key], "dB", names, (200.0, 8000.0), sentence))
+    offset = angle_offset_deg(angles, level)
+    limit = THRESHOLDS["angle_offset_deg"]
+    if offset is not None and abs(offset) > limit:
+        sentence = f"The orbit is most symmetric about {offset:+.1f} degrees: the turntable's zero seems to be off."
+        flags.append(QualityFlag("angle offset", "warn", offset, limit, "deg", names, None, sentence))
+    return flags
+
+
+def angle_offset_deg(angles_deg: FloatArray, level_db: FloatArray) -> float | None:
+    """Angle about which levels (A, B) on rising angles (A,) are most symmetric [degrees]; None where they are too few.
+
+    Where every angle looks alike there is no offset to find: 0.
+    """
+    from scipy.interpolate import CubicSpline
+
+    reach, half = 10.0, np.arange(5.0, 60.1, 5.0)
+    if angles_deg.size < 7 or angles_deg[0] > -reach - 50 or angles_deg[-1] < reach + 50:
+        return None
+    curve = CubicSpline(angles_deg, level_db, axis=0)
+    offsets = np.arange(-reach, reach + 0.05, 0.1)
+    left, right = curve(offsets[:, None] + half), curve(offsets[:, None] - half)
+    cost = np.sum((left - right) ** 2, axis=(1, 2))
+    # A shallow minimum proves nothing: it must explain most of what the stated zero leaves.
+    if cost.min() > 0.5 * cost[offsets.size // 2]:
+        return 0.0
+    return float(offsets[int(np.argmin(cost))])

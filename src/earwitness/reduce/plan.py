@@ -1,0 +1,126 @@
+"""What is settled before the first take is divided: settings, takes in order, calibration, gate."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from earwitness.errors import InputError
+from earwitness.formats.audio import Recording
+from earwitness.formats.correction_file import MicrophoneCorrection
+from earwitness.quantities import FrequencyAxis, Gate, report_axis
+from earwitness.reduce.calibrate import Calibration, calibrate
+from earwitness.reduce.gate import gate_of, speed_of_sound
+from earwitness.reduce.gather import role_of
+from earwitness.reduce.impulse import Division
+from earwitness.reduce.stimulus import stimulus_of
+from earwitness.reduce.take_facts import wrapped_deg
+from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, Session
+
+Read = Callable[[str], Recording]
+Progress = Callable[[float, str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class ReduceSettings:
+    """What may be chosen in a reduction; the defaults are the project's.
+
+    gate_length_s : gate after the direct sound, None: up to the first reflection
+    fall_share : closing taper as a share of the gate (0.3 to 0.5 is common practice, no source)
+    anechoic_window_s : longest window, where no reflection limits it
+    near_window_s : window of near-field takes, whose direct sound outweighs the room
+    splice_low_hz, splice_high_hz : limits within which the data choose the splice, None: from gate and drivers
+    lowest_snr_db : below it a value is not valid; highest_gate_u_db : above it neither
+    band_margin : share by which results stay inside the stimulus's band
+    latency_limit_s : a common lateness above it is taken as delay in a powered loudspeaker and removed
+    """
+
+    gate_length_s: float | None = None
+    fall_share: float = 0.4
+    anechoic_window_s: float = 0.2
+    near_window_s: float = 0.2
+    splice_low_hz: float | None = None
+    splice_high_hz: float | None = None
+    lowest_snr_db: float = 20.0
+    highest_gate_u_db: float = 1.0
+    band_margin: float = 1.05
+    latency_limit_s: float = 1.5e-3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plan:
+    """All that is settled before the first take is divided."""
+
+    session: Session
+    settings: ReduceSettings
+    axis: FrequencyAxis
+    far: tuple[FarFieldTake, ...]
+    near: tuple[NearFieldTake, ...]
+    level: tuple[LevelTake, ...]
+    calibration: Calibration
+    correction: MicrophoneCorrection | None
+    gate: Gate
+    division: Division
+    speed_m_s: float
+
+    @property
+    def rate_hz(self) -> int:
+        return self.division.stimulus.rate_hz
+
+    @property
+    def time_is_known(self) -> bool:
+        return all(role_of(self.session, take).reference_channel is not None for take in self.far)
+
+
+def plan_of(
+    session: Session, read: Read, settings: ReduceSettings, correction: MicrophoneCorrection | None
+) -> tuple[Plan, Read]:
+    """The plan, and a `read` that does not read the first recording a second time."""
+    far = tuple(sorted(session.takes_of(FarFieldTake), key=_place_of))
+    if not far:
+        raise InputError(
+            "there is no far-field take",
+            where="session.toml",
+            expected="at least one far-field take, one on the reference axis",
+            remedy="add the take on axis",
+        )
+    ahead = {far[0].file: read(far[0].file)}
+    rate_hz = ahead[far[0].file].rate_hz
+
+    def once(name: str) -> Recording:
+        kept = ahead.pop(name, None)
+        return read(name) if kept is None else kept
+
+    axis = report_axis()
+    calibration = calibrate(session, read)
+    told = session.microphone.calibrator
+    if correction is not None and told is not None and session.microphone.sensitivity_fs_per_pa is None:
+        band = correction.frequency_hz
+        if band[0] <= told.frequency_hz <= band[-1]:
+            correction = correction.renormalized(told.frequency_hz)
+    speed = speed_of_sound(session.environment.temperature_c)
+    gate = gate_of(
+        session,
+        speed,
+        anechoic_window_s=settings.anechoic_window_s,
+        fall_share=settings.fall_share,
+        length_s=settings.gate_length_s,
+    )
+    stimulus = stimulus_of(session, read, rate_hz)
+    keep_s = max(gate.end_s, settings.near_window_s if session.takes_of(NearFieldTake) else 0.0)
+    division = Division(stimulus, session.reference, calibration.fs_per_pa, axis.hz, keep_s)
+    near = tuple(sorted(session.takes_of(NearFieldTake), key=lambda take: (take.driver, take.id)))
+    level = tuple(sorted(session.takes_of(LevelTake), key=lambda take: (take.drive_v, take.id)))
+    return Plan(session, settings, axis, far, near, level, calibration, correction, gate, division, speed), once
+
+
+def _place_of(take: FarFieldTake) -> tuple[str, float, str]:
+    return take.orbit, wrapped_deg(take.angle_deg), take.id
+
+
+def nearest_to_axis(far: Sequence[FarFieldTake]) -> FarFieldTake:
+    return min(far, key=lambda take: (abs(wrapped_deg(take.angle_deg)), take.orbit, take.id))
+
+
+def speed_at(plan: Plan, take: FarFieldTake | NearFieldTake) -> float:
+    return plan.speed_m_s if take.temperature_c is None else speed_of_sound(take.temperature_c)

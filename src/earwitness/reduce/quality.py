@@ -1,0 +1,325 @@
+"""Red flags: what the recordings themselves say against a measurement."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities.directions import Orbit
+from earwitness.quantities.measurement import Gate, Splice
+from earwitness.quantities.quality import QualityFlag, Severity
+from earwitness.reduce.orbit_checks import orbit_flags
+from earwitness.reduce.take_facts import THRESHOLDS, THRESHOLDS_VERSION, TakeFacts, by_angle, wrapped_deg
+
+__all__ = [
+    "THRESHOLDS",
+    "THRESHOLDS_VERSION",
+    "TakeFacts",
+    "gate_flags",
+    "orbit_flags",
+    "snr_flags",
+    "splice_flags",
+    "take_flags",
+]
+
+
+def take_flags(facts: Sequence[TakeFacts], *, speed_of_sound: float) -> list[QualityFlag]:
+    """Clipping, silence, delay against distance, level jumps, polarity, energy ahead of the sound, mixed rates."""
+    flags: list[QualityFlag] = []
+    flags += _clipping(facts)
+    flags += _silence(facts)
+    flags += _distance(facts, speed_of_sound)
+    flags += _level_jumps(facts)
+    flags += _level_repeats(facts)
+    flags += _polarity(facts)
+    flags += _non_causal(facts)
+    flags += _rates(facts)
+    return flags
+
+
+def snr_flags(snr_db: FloatArray, hz: FloatArray, valid: BoolArray, take_ids: Sequence[str]) -> list[QualityFlag]:
+    """Signal-to-noise ratio (D, F) below 30 dB (warn) or 20 dB (reject) where results are shown; one flag each."""
+    flags: list[QualityFlag] = []
+    hide, warn = THRESHOLDS["snr_hide_db"], THRESHOLDS["snr_warn_db"]
+    classes: tuple[tuple[BoolArray, Severity, float, str], ...] = (
+        (valid & (snr_db < hide), "reject", hide, "the level there is not known"),
+        (
+            valid & (snr_db >= hide) & (snr_db < warn),
+            "warn",
+            warn,
+            "the level there is uncertain by several tenths of a dB",
+        ),
+    )
+    for bad, severity, limit, consequence in classes:
+        if not bad.any():
+            continue
+        columns = np.flatnonzero(bad.any(axis=0))
+        takes = tuple(take_ids[int(row)] for row in np.flatnonzero(bad.any(axis=1)))
+        lowest = float(np.min(snr_db[bad]))
+        band = (float(hz[columns[0]]), float(hz[columns[-1]]))
+        sentence = (
+            f"In {_count(takes)} the sound stands as little as {lowest:.0f} dB above the noise "
+            f"between {band[0]:.0f} and {band[1]:.0f} Hz; {consequence}."
+        )
+        flags.append(QualityFlag("snr", severity, lowest, limit, "dB", takes, band, sentence))
+    return flags
+
+
+def gate_flags(facts: Sequence[TakeFacts], gate: Gate, reflections_s: Sequence[float]) -> list[QualityFlag]:
+    """Reflections inside the gate: by geometry, and as echoes in the impulse responses at a predicted time.
+
+    reflections_s : predicted times of reflections after the direct sound [s].
+    """
+    inside = sorted(t for t in reflections_s if t < gate.end_s)
+    flags: list[QualityFlag] = []
+    if inside:
+        sentence = (
+            f"A reflection is expected {inside[0] * 1000:.1f} ms after the direct sound, inside the gate "
+            f"that ends at {gate.end_s * 1000:.1f} ms."
+        )
+        flags.append(
+            QualityFlag("reflection expected", "warn", inside[0] * 1e3, gate.end_s * 1e3, "ms", (), None, sentence)
+        )
+    limit, match = THRESHOLDS["reflection_db"], THRESHOLDS["reflection_match_s"]
+    seen: dict[str, float] = {}
+    for fact in facts:
+        if fact.orbit is None:
+            continue
+        for time_s, level_db in _echoes(fact, gate.end_s):
+            if level_db > limit and any(abs(time_s - t) < match for t in inside):
+                seen[fact.id] = max(level_db, seen.get(fact.id, -np.inf))
+    if seen:
+        loudest = max(seen.values())
+        sentence = (
+            f"In {_count(tuple(seen))} an echo up to {loudest:.0f} dB re the direct sound lies inside the gate "
+            "where a reflection is expected."
+        )
+        flags.append(QualityFlag("reflection", "warn", loudest, limit, "dB", tuple(seen), None, sentence))
+    return flags
+
+
+def splice_flags(report: Splice) -> list[QualityFlag]:
+    """Near field and far field that disagree where they meet."""
+    band = (report.low_hz, report.high_hz)
+    gain = report.gain_db - report.expected_gain_db
+    checks = (
+        ("splice slope", abs(report.slope_db_per_octave), "splice_slope_db_per_octave", "dB/octave", "drift apart by"),
+        ("splice spread", report.spread_db, "splice_spread_db", "dB", "scatter by"),
+        ("splice level", abs(gain), "splice_gain_db", "dB", "differ from the geometry's level by"),
+    )
+    flags = [
+        QualityFlag(
+            name, "warn", number, THRESHOLDS[key], unit, (), band,
+            f"Near field and far field {verb} {number:.1f} {unit} where they meet, "
+            f"between {band[0]:.0f} and {band[1]:.0f} Hz.",
+        )
+        for name, number, key, unit, verb in checks
+        if number > THRESHOLDS[key]
+    ]  # fmt: skip
+    if report.inverted:
+        sentence = "The near-field recordings have the opposite polarity of the far-field ones; they were turned over."
+        flags.append(QualityFlag("splice polarity", "warn", 180.0, 90.0, "deg", (), band, sentence))
+    return flags
+
+
+def _count(takes: Sequence[str]) -> str:
+    return f"take {takes[0]}" if len(takes) == 1 else f"{len(takes)} takes"
+
+
+def _clipping(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
+    limit = THRESHOLDS["clipping_peak_fs"]
+    bad = [f for f in facts if f.clipped_runs > 0 or f.peak_fs >= limit]
+    if not bad:
+        return []
+    takes = tuple(f.id for f in bad)
+    peak = max(f.peak_fs for f in bad)
+    runs = sum(f.clipped_runs for f in bad)
+    sentence = (
+        f"{_count(takes).capitalize()} reached the recorder's limit: largest sample {peak:.3f} of full scale, "
+        f"{runs} flat top{'s' if runs != 1 else ''}. Record again with less gain."
+    )
+    severity: Severity = "reject" if runs else "warn"
+    return [QualityFlag("clipping", severity, peak, limit, "full scale", takes, None, sentence)]
+
+
+def _silence(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
+    limit = THRESHOLDS["silence_peak_fs"]
+    takes = tuple(f.id for f in facts if f.peak_fs < limit)
+    if not takes:
+        return []
+    peak = min(f.peak_fs for f in facts)
+    sentence = f"{_count(takes).capitalize()} hold next to nothing: the largest sample is {peak:.1e} of full scale."
+    return [QualityFlag("silence", "reject", peak, limit, "full scale", takes, None, sentence)]
+
+
+def _distance(facts: Sequence[TakeFacts], speed_of_sound: float) -> list[QualityFlag]:
+    """Around the back the path is longer and off the axis another driver may be nearer: wider limits there."""
+    worst: dict[str, tuple[float, float]] = {}
+    for fact in facts:
+        if not fact.arrival_known or fact.orbit is None or fact.angle_deg is None:
+            continue
+        excess = speed_of_sound * fact.arrival_s - fact.distance_m
+        limit = max(THRESHOLDS["distance_m"], THRESHOLDS["distance_share"] * fact.distance_m)
+        early, late = limit, limit
+        if abs(wrapped_deg(fact.angle_deg)) > THRESHOLDS[f"distance_strict_{fact.orbit}_deg"]:
+            early = max(limit, THRESHOLDS["distance_early_elsewhere_m"])
+            late = max(limit, THRESHOLDS["distance_late_elsewhere_m"])
+        if not -early <= excess <= late:
+            worst[fact.id] = (excess, late if excess > 0 else early)
+    if not worst:
+        return []
+    excess, limit = max(worst.values(), key=lambda pair: abs(pair[0]))
+    sentence = (
+        f"In {_count(tuple(worst))} the sound arrives as if from {abs(excess) * 100:.0f} cm "
+        f"{'farther' if excess > 0 else 'nearer'} than the stated distance."
+    )
+    return [QualityFlag("distance", "warn", excess, limit, "m", tuple(worst), None, sentence)]
+
+
+def _level_jumps(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
+    found: dict[str, float] = {}
+    orbits: tuple[Orbit, ...] = ("horizontal", "vertical")
+    for orbit in orbits:
+        rows = by_angle(facts, orbit)
+        if len(rows) >= 7:
+            level = np.array([facts[i].band_level_db for i in rows])
+            jumps = _odd_levels(level, closed=360.0 - _span_deg(facts, rows) < 30.0)
+            found |= {facts[rows[k]].id: jump for k, jump in jumps.items()}
+    if not found:
+        return []
+    jump = max(found.values(), key=abs)
+    sentence = f"The level of {_count(tuple(found))} stands {jump:+.1f} dB off its neighbors: was the gain touched?"
+    limit = THRESHOLDS["level_jump_db"]
+    return [QualityFlag("level jump", "warn", jump, limit, "dB", tuple(found), (300.0, 3000.0), sentence)]
+
+
+def _odd_levels(level_db: FloatArray, *, closed: bool) -> dict[int, float]:
+    """Positions along an orbit whose level jumps, and by how much; the worst is set right before the next is sought."""
+    residual = _off_neighbors(level_db, closed)
+    spread = 1.4826 * float(np.median(np.abs(residual - np.median(residual))))
+    limit = max(THRESHOLDS["level_jump_db"], THRESHOLDS["level_jump_mads"] * spread)
+    level, odd = level_db.copy(), dict[int, float]()
+    while np.abs(residual).max() > limit and len(odd) < level.size // 3:
+        worst = int(np.argmax(np.abs(residual)))
+        odd[worst] = odd.get(worst, 0.0) + float(residual[worst])
+        level[worst] -= residual[worst]
+        residual = _off_neighbors(level, closed)
+    return odd
+
+
+def _off_neighbors(level_db: FloatArray, closed: bool) -> FloatArray:
+    """(T,) distance from two predictions, the smaller: the median knows the odd one, the cubic allows for curvature."""
+    padded = np.pad(level_db, 2, mode="wrap" if closed else "reflect")
+    around = np.stack([padded[k : k + level_db.size] for k in (0, 1, 3, 4)])
+    cubic = level_db - (-around[0] + 4 * around[1] + 4 * around[2] - around[3]) / 6
+    median = level_db - np.median(around, axis=0)
+    smaller: FloatArray = np.where(np.abs(cubic) < np.abs(median), cubic, median)
+    return np.where(np.sign(cubic) == np.sign(median), smaller, 0.0)
+
+
+def _span_deg(facts: Sequence[TakeFacts], rows: Sequence[int]) -> float:
+    angles = [wrapped_deg(facts[i].angle_deg or 0.0) for i in rows]
+    return max(angles) - min(angles)
+
+
+def _level_repeats(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
+    """The reference axis measured more than once."""
+    axis = [
+        f for f in facts if f.orbit is not None and f.angle_deg is not None and abs(wrapped_deg(f.angle_deg)) < 0.01
+    ]
+    levels = [f.band_level_db for f in axis]
+    limit = THRESHOLDS["level_repeat_db"]
+    if len(axis) < 2 or max(levels) - min(levels) <= limit:
+        return []
+    apart = max(levels) - min(levels)
+    takes = tuple(f.id for f in axis)
+    sentence = f"Takes on the reference axis differ by {apart:.2f} dB: gain or temperature moved in between."
+    return [QualityFlag("level repeat", "warn", apart, limit, "dB", takes, (300.0, 3000.0), sentence)]
+
+
+def low_passed(fact: TakeFacts, high_hz: float, count: int) -> FloatArray:
+    """The impulse response below `high_hz`, on `count` samples at its rate; fades out over an octave."""
+    from scipy import fft
+
+    spectrum = fft.rfft(fact.impulse, count)
+    hz = fft.rfftfreq(count, 1 / fact.impulse_rate_hz)
+    octaves = np.clip(np.log2(np.maximum(hz, 1e-9) / high_hz), 0.0, 1.0)
+    passed: FloatArray = fft.irfft(spectrum * (0.5 + 0.5 * np.cos(np.pi * octaves)), count)
+    return passed
+
+
+def _polarity(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
+    """Against the take nearest the axis; where most are against it, it is itself the odd one."""
+    placed = [f for f in facts if f.orbit is not None and f.angle_deg is not None and np.any(f.impulse)]
+    rates = {f.impulse_rate_hz for f in placed}
+    if len(placed) < 3 or len(rates) != 1:
+        return []
+    count = max(f.impulse.size for f in placed) * 2
+    lag = round(1e-3 * rates.pop())
+    reference = min(placed, key=lambda f: abs(wrapped_deg(f.angle_deg or 0.0)))
+    high_hz = THRESHOLDS["polarity_low_pass_hz"]
+    model = low_passed(reference, high_hz, count)
+    signs = [_correlation(low_passed(f, high_hz, count), model, lag) for f in placed]
+    limit = THRESHOLDS["polarity_correlation"]
+    against = [f.id for f, r in zip(placed, signs, strict=True) if r < limit]
+    if len(against) > len(placed) / 2:
+        against = [f.id for f in placed if f.id not in against]
+    if not against:
+        return []
+    sentence = f"{_count(against).capitalize()} moves against all others below {high_hz:.0f} Hz: swapped polarity."
+    return [QualityFlag("polarity", "reject", min(signs), limit, "", tuple(against), (0.0, high_hz), sentence)]
+
+
+def _correlation(one: FloatArray, other: FloatArray, lag: int) -> float:
+    """Normalized correlation of the largest magnitude within `lag` samples."""
+    from scipy import fft
+
+    both = fft.irfft(fft.rfft(one) * np.conj(fft.rfft(other)), one.size)
+    near = np.concatenate([both[: lag + 1], both[-lag:]])
+    scale = np.linalg.norm(one) * np.linalg.norm(other)
+    return float(near[np.argmax(np.abs(near))] / scale) if scale > 0 else 0.0
+
+
+def _non_causal(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
+    limit = THRESHOLDS["non_causal_db"]
+    bad = [f for f in facts if f.non_causal_db > limit]
+    if not bad:
+        return []
+    worst = max(f.non_causal_db for f in bad)
+    takes = tuple(f.id for f in bad)
+    sentence = (
+        f"In {_count(takes)} energy up to {worst:.0f} dB re the peak comes before the direct sound: "
+        "a wrong stimulus, a wrapped recording or a resampled file."
+    )
+    return [QualityFlag("before the sound", "warn", worst, limit, "dB", takes, None, sentence)]
+
+
+def _rates(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
+    rates = sorted({f.rate_hz for f in facts})
+    if len(rates) < 2:
+        return []
+    usual = max(rates, key=lambda rate: sum(f.rate_hz == rate for f in facts))
+    odd = tuple(f.id for f in facts if f.rate_hz != usual)
+    other = next(f.rate_hz for f in facts if f.rate_hz != usual)
+    sentence = f"{_count(odd).capitalize()} at {other:.0f} Hz among takes at {usual:.0f} Hz: were they converted?"
+    return [QualityFlag("mixed rates", "warn", other, usual, "Hz", odd, None, sentence)]
+
+
+def _echoes(fact: TakeFacts, end_s: float) -> list[tuple[float, float]]:
+    """Local maxima of the 2 to 15 kHz envelope after the direct sound: (time [s], level re its peak [dB])."""
+    from scipy import fft
+
+    count = fact.impulse.size
+    hz = fft.fftfreq(count, 1 / fact.impulse_rate_hz)
+    # One-sided spectrum: its inverse transform is the analytic signal, whose magnitude is the envelope.
+    shape = np.where((hz > 0), np.exp(-0.5 * (np.log2(np.maximum(hz, 1e-9) / 5500.0) / 0.73) ** 2), 0.0)
+    envelope = np.abs(fft.ifft(2 * fft.fft(fact.impulse) * shape))
+    if count < 3 or not envelope.any():
+        return []
+    peak = int(np.argmax(envelope))
+    first = peak + round(THRESHOLDS["reflection_first_s"] * fact.impulse_rate_hz)
+    last = min(count - 1, peak + int(end_s * fact.impulse_rate_hz))
+    tops = [i for i in range(first, last) if envelope[i - 1] < envelope[i] >= envelope[i + 1]]
+    return [((i - peak) / fact.impulse_rate_hz, float(20 * np.log10(envelope[i] / envelope[peak]))) for i in tops]

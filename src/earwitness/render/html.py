@@ -1,0 +1,194 @@
+"""Charts and tables as pieces of a page: drawing, caption, numbers, and the data the page's script reads."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Final
+
+import numpy as np
+
+from earwitness.exhibits.chart import Chart, Table
+from earwitness.quantities import Curve
+from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.render.frame import identifier, text
+from earwitness.render.svg import NARROW_BELOW_PX, svg_of
+from earwitness.render.theme import WIDE_FROM_PX
+from earwitness.render.traces import MOST_POINTS, role_class
+
+# Nominal midband frequencies of one-third-octave bands, IEC 61260-1 (from memory).
+TABLE_HZ: Final = tuple(
+    digits * 10.0**power
+    for power in (1, 2, 3, 4)
+    for digits in (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
+    if 20.0 <= digits * 10.0**power <= 20_000.0
+)
+_DECIMALS: Final = {"dB": 1, "deg": 0, "degrees": 0, "ohm": 1, "%": 2, "s": 3, "ms": 2}
+_RIGHT: Final = "right"
+_HINT: Final = "Read all curves at one frequency: point at the chart, or come here and use the arrow keys."
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Read:
+    """One curve of a chart as it is read in numbers. panel : which panel of the chart it stands in."""
+
+    curve: Curve
+    label: str
+    role: str
+    unit: str
+    panel: int
+
+    @property
+    def decimals(self) -> int:
+        return _DECIMALS.get(self.unit, 1)
+
+
+def figure_html(chart: Chart, width_px: int, *, narrow_px: int | None = 360) -> str:
+    """The chart as a `<figure class="chart">`: drawings, readout line, caption, table of numbers, JSON of its curves.
+
+    Two drawings are made, `width_px` and `narrow_px` wide, and the style sheet shows the one that fits, so that words
+    on a phone are as large as on a desk; narrow_px=None leaves the narrow one out. The figure needs `theme_css` on the
+    page, and comes alive with `chart_script`; without the script it is complete but still.
+    Raises InputError as `svg_of` does.
+    """
+    key = identifier(chart.key)
+    drawings = [f'<div class="drawing wide">\n{svg_of(chart, width_px)}</div>']
+    if narrow_px is not None and width_px >= NARROW_BELOW_PX:
+        drawings.append(f'<div class="drawing narrow">\n{svg_of(chart, narrow_px, variant="narrow")}</div>')
+        # Shrunk by more than a fifth, 12 px words are no longer words on a phone.
+        from_px = min((px for px in WIDE_FROM_PX if px >= 0.8 * width_px), default=WIDE_FROM_PX[-1])
+        kind = f"chart wide-from-{from_px}"
+    else:
+        kind = "chart"
+        drawings[0] = drawings[0].replace("drawing wide", "drawing", 1)
+    reads = list(_reads(chart))
+    caption = (
+        f'<figcaption><span class="finding">{text(chart.caption.finding)}</span> '
+        f'<span class="reading">{text(chart.caption.reading)}</span></figcaption>'
+    )
+    readout = f'<div class="readout" data-hint="{_HINT}" aria-label="Frequency read in: {text(chart.title)}"></div>'
+    if not reads:
+        return "\n".join([f'<figure class="{kind}" id="figure-{key}">', *drawings, caption, "</figure>"]) + "\n"
+    numbers = _numbers(chart, reads)
+    details = f"<details><summary>Numbers of this chart</summary>{table_html(numbers)}</details>"
+    data = f'<script type="application/json">{_json(chart, reads)}</script>'
+    parts = [f'<figure class="{kind}" id="figure-{key}">', *drawings, readout, caption, details, data, "</figure>"]
+    return "\n".join(parts) + "\n"
+
+
+def table_html(table: Table) -> str:
+    """A table with its title as caption, the first column as row headings; it scrolls where it is too wide."""
+    sides = [f' class="{side}"' if side == "right" else "" for side in table.align]
+    head = "".join(f'<th scope="col"{side}>{text(name)}</th>' for name, side in zip(table.columns, sides, strict=True))
+    body = []
+    for row in table.rows:
+        cells = [f"<td{side}>{text(cell)}</td>" for cell, side in zip(row, sides, strict=True)]
+        if row:
+            cells[0] = f'<th scope="row"{sides[0]}>{text(row[0])}</th>'
+        body.append(f"<tr>{''.join(cells)}</tr>")
+    rows = "\n".join(body)
+    note = f'<p class="table-note">{text(table.note)}</p>' if table.note else ""
+    return (
+        f'<div class="table-scroll" tabindex="0" role="region" aria-label="{text(table.title)}">'
+        f'<table class="figures" id="table-{identifier(table.key)}"><caption>{text(table.title)}</caption>'
+        f"<thead><tr>{head}</tr></thead><tbody>\n{rows}\n</tbody></table></div>{note}"
+    )
+
+
+def chart_script() -> str:
+    """The script that makes figures readable by pointer and keyboard: classic, to link or to paste into the page.
+
+    It sets `earwitnessCharts.update(figure, curveKey, values)`, which redraws a curve on the figure's frequencies.
+    """
+    return files("earwitness.render").joinpath("static/chart.js").read_text(encoding="utf-8")
+
+
+def _reads(chart: Chart) -> Iterator[_Read]:
+    for place, panel in enumerate(chart.panels):
+        # Below the first panel the same words may name another quantity.
+        prefix = f"{panel.label}: " if place else ""
+        for trace in panel.traces:
+            name = prefix + (trace.label or trace.curve.name)
+            yield _Read(trace.curve, name, role_class(trace.role), trace.curve.unit, place)
+        for curve in panel.map_edges:
+            yield _Read(curve, prefix + curve.name, "edge", curve.unit, place)
+
+
+def _reading_hz(chart: Chart, reads: list[_Read]) -> FloatArray:
+    """The frequencies the chart is read at: those of its finest curve, at most MOST_POINTS of them."""
+    best = np.empty(0)
+    for read in reads:
+        hz = read.curve.axis.hz
+        seen = hz[(hz >= chart.low_hz) & (hz <= chart.high_hz)]
+        if seen.size > best.size:
+            best = seen
+    stride = max(1, -(-best.size // MOST_POINTS))
+    return np.asarray(best[::stride])
+
+
+def _sampled(curve: Curve, hz: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Values and standard uncertainty at hz (linear over the logarithm of frequency), NaN where there is no curve;
+    valid only where both neighbors are."""
+    own, at = np.log2(curve.axis.hz), np.log2(hz)
+    values = np.interp(at, own, curve.values, left=np.nan, right=np.nan)
+    u = np.interp(at, own, curve.u_total)
+    valid = np.interp(at, own, curve.valid.astype(float), left=0.0, right=0.0) > 1 - 1e-9
+    return values, u, valid & np.isfinite(values)
+
+
+def _json(chart: Chart, reads: list[_Read]) -> str:
+    hz = _reading_hz(chart, reads)
+    curves = []
+    for read in reads:
+        values, u, valid = _sampled(read.curve, hz)
+        has_ribbon = any(t.ribbon and t.curve is read.curve for t in chart.panels[read.panel].traces)
+        curves.append(
+            {
+                "key": read.curve.key,
+                "label": read.label,
+                "role": read.role,
+                "unit": read.unit,
+                "decimals": read.decimals,
+                "panel": read.panel,
+                "values": [round(float(v), 3) if np.isfinite(v) else None for v in values],
+                "u": [round(2 * float(v), 3) if np.isfinite(v) else None for v in u] if has_ribbon else [],
+                "valid": "".join("1" if v else "0" for v in valid),
+            }
+        )
+    data = {"hz": [float(f"{f:.6g}") for f in hz], "curves": curves}
+    dumped = json.dumps(data, separators=(",", ":"), allow_nan=False)
+    # A curve's name must not be able to end the script element.
+    return dumped.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")
+
+
+def _numbers(chart: Chart, reads: list[_Read]) -> Table:
+    hz = np.array([f for f in TABLE_HZ if chart.low_hz <= f <= chart.high_hz])
+    if not hz.size:
+        hz = _reading_hz(chart, reads)
+    columns = []
+    for read in reads:
+        values, u, valid = _sampled(read.curve, hz)
+        cells = []
+        for v, s, good in zip(values, u, valid, strict=True):
+            cells.append(_cell(float(v), float(s), read.decimals) if good else "not valid")
+        columns.append(cells)
+    rows = tuple((_hz_words(float(f)), *cells) for f, *cells in zip(hz, *columns, strict=True))
+    return Table(
+        key=f"{chart.key}-numbers",
+        title=f"{chart.title}: numbers",
+        columns=("frequency", *(f"{read.label}, {read.unit}" if read.unit else read.label for read in reads)),
+        align=tuple(_RIGHT for _ in range(len(reads) + 1)),
+        rows=rows,
+        note="Values at one-third-octave frequencies, not averaged over bands. After ±: expanded uncertainty, k = 2.",
+    )
+
+
+def _cell(value: float, u: float, decimals: int) -> str:
+    words = f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", "\u2212")
+    return f"{words} ± {2 * u:.{decimals}f}" if np.isfinite(u) and u > 0 else words
+
+
+def _hz_words(hz: float) -> str:
+    return f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz"

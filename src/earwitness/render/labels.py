@@ -1,0 +1,170 @@
+"""Words at curve ends, and numbered findings with their leader lines."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from string import ascii_lowercase
+
+import numpy as np
+
+from earwitness.exhibits.chart import Mark, Panel
+from earwitness.quantities import Curve
+from earwitness.render.frame import CHARACTER_PX, LINE_PX, Frame, number, text
+from earwitness.render.palette import INKS, Ground, Theme
+from earwitness.render.traces import role_class
+
+LABEL_COLUMNS = 24
+_BADGE_PX = 20
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Named:
+    """A line with words at its end. kind : class of its color in the style sheet."""
+
+    curve: Curve
+    words: str
+    color: str
+    kind: str
+    width_px: float
+    dash: str
+
+
+def named_lines(panel: Panel, ground: Ground, theme: Theme) -> list[Named]:
+    """The lines of a panel that carry words, in their order: traces, then coverage edges."""
+    lines = []
+    for trace in panel.traces:
+        if trace.label:
+            ink = INKS[trace.role]
+            kind = role_class(trace.role)
+            lines.append(Named(trace.curve, trace.label, ink.color(theme), kind, ink.width_px, ink.dash))
+    for curve in panel.map_edges:
+        lines.append(Named(curve, curve.name, ground.ink, "edge", 2.0, "7 4"))
+    return lines
+
+
+def label_width(panel: Panel, ground: Ground, theme: Theme) -> float:
+    """Space right of the plot that its labels need [px]."""
+    rows = [row for line in named_lines(panel, ground, theme) for row in wrapped(line.words)]
+    return 26 + max(len(row) for row in rows) * CHARACTER_PX if rows else 0.0
+
+
+def wrapped(words: str) -> list[str]:
+    """Words of a label in lines of a narrow column; a term in parentheses starts its own line."""
+    if len(words) <= LABEL_COLUMNS:
+        return [words]
+    plain, opened, term = words.partition(" (")
+    parts = [plain, "(" + term] if opened else [words]
+    return [row for part in parts for row in textwrap.wrap(part, LABEL_COLUMNS)] or [words]
+
+
+def end_labels(lines: list[Named], frame: Frame) -> Iterator[str]:
+    """Direct labels in the margin right of the plot, a leader line from each curve's end."""
+    ends = [(line, end) for line in lines if (end := line_end(line.curve, frame)) is not None]
+    rows = [wrapped(line.words) for line, _ in ends]
+    sizes = [LINE_PX * len(words) - 2.0 * (len(words) - 1) for words in rows]
+    places = dodged([y for _, (_, y) in ends], frame.top + 4, frame.bottom, sizes)
+    for (line, end), words, place in zip(ends, rows, places, strict=True):
+        yield _leader(line, end, frame, place)
+        x, first = number(frame.right + 18), place + 4 - 7 * (len(words) - 1)
+        spans = "".join(
+            f'<tspan x="{x}" y="{number(first + 14 * k)}">{text(row)}</tspan>' for k, row in enumerate(words)
+        )
+        body = text(words[0]) if len(words) == 1 else spans
+        yield f'<text class="label {line.kind}" x="{x}" y="{number(first)}" fill="{line.color}">{body}</text>'
+
+
+def end_tags(lines: list[Named], frame: Frame) -> Iterator[str]:
+    """Letters at the curve ends, for a picture too narrow for words; `key_rows` says what they mean."""
+    ends = [(k, line, end) for k, line in enumerate(lines) if (end := line_end(line.curve, frame)) is not None]
+    places = dodged([y for _, _, (_, y) in ends], frame.top + 4, frame.bottom, 13.0)
+    for (k, line, end), place in zip(ends, places, strict=True):
+        yield _leader(line, end, frame, place)
+        at = f'x="{number(frame.right + 17)}" y="{number(place + 4)}"'
+        yield f'<text class="tag {line.kind}" {at} fill="{line.color}">{tag(k)}</text>'
+
+
+def key_rows(lines: list[Named], top: float, columns: int) -> tuple[list[str], float]:
+    """Letter, piece of line and words of each curve from `top` down; the markup and the new bottom [px]."""
+    markup, y = [], top
+    for k, line in enumerate(lines):
+        y += LINE_PX + 2
+        dash = f' stroke-dasharray="{line.dash}"' if line.dash else ""
+        stroke = f'stroke="{line.color}" stroke-width="{line.width_px}"{dash}'
+        markup.append(f'<path class="sample {line.kind}" d="M24 {number(y - 4)}h26" {stroke}/>')
+        color = f'fill="{line.color}"'
+        markup.append(f'<text class="tag {line.kind}" x="10" y="{number(y)}" {color}>{tag(k)}</text>')
+        for row, words in enumerate(textwrap.wrap(line.words, columns - 8) or [line.words]):
+            y += LINE_PX if row else 0
+            markup.append(f'<text class="label {line.kind}" x="58" y="{number(y)}" {color}>{text(words)}</text>')
+    return markup, y
+
+
+def tag(k: int) -> str:
+    """Letter of line k: a to z, then a1 on."""
+    return ascii_lowercase[k % 26] + (str(k // 26) if k >= 26 else "")
+
+
+def _leader(line: Named, end: tuple[float, float], frame: Frame, place: float) -> str:
+    x, y = end
+    d = f"M{number(x)} {number(y)}L{number(frame.right + 4)} {number(y)}L{number(frame.right + 14)} {number(place)}"
+    kind = f'class="leader {line.kind}" data-curve="{text(line.curve.key)}"'
+    return f'<path {kind} d="{d}" fill="none" stroke="{line.color}" stroke-opacity="0.6"/>'
+
+
+def line_end(curve: Curve, frame: Frame) -> tuple[float, float] | None:
+    """Where a curve ends inside the panel [px]: its last valid point, else its last point; None if it has none."""
+    hz, values = curve.axis.hz, curve.values
+    seen = np.isfinite(values) & (hz >= frame.low_hz) & (hz <= frame.high_hz)
+    rows = np.flatnonzero(seen & curve.valid)
+    if not rows.size:
+        rows = np.flatnonzero(seen)
+    if not rows.size:
+        return None
+    y = frame.y_of(float(values[rows[-1]]))
+    return frame.x_of(float(hz[rows[-1]])), min(max(y, frame.top), frame.bottom)
+
+
+def mark_leaders(panel: Panel, frame: Frame, ground: Ground) -> Iterator[str]:
+    """A dot at each finding and a thin line up to its number over the plot."""
+    marks = panel.marks
+    wished = [frame.x_of(mark.at_hz) for mark in marks]
+    places = dodged(wished, frame.left + 8, frame.right - 8, float(_BADGE_PX))
+    for mark, x, place in zip(marks, wished, places, strict=True):
+        y = min(max(frame.y_of(mark.at), frame.top), frame.bottom)
+        d = f"M{number(x)} {number(y)}L{number(x)} {number(frame.top)}L{number(place)} {number(frame.top - 6)}"
+        yield f'<path class="mark-leader" d="{d}" fill="none" stroke="{ground.ink}" stroke-opacity="0.55"/>'
+        dot = f'cx="{number(x)}" cy="{number(y)}" r="4"'
+        yield f'<circle class="mark-dot" {dot} fill="{ground.ink}" stroke="{ground.paper}" stroke-width="1.5"/>'
+        yield badge(mark, place, frame.top - 14, ground)
+
+
+def badge(mark: Mark, x: float, y: float, ground: Ground) -> str:
+    """The number of a finding in its circle, centered at (x, y) [px]."""
+    at = f'cx="{number(x)}" cy="{number(y)}" r="8"'
+    circle = f'<circle class="mark" {at} fill="{ground.paper}" stroke="{ground.ink}"/>'
+    place = f'x="{number(x)}" y="{number(y + 4)}" text-anchor="middle" font-size="11"'
+    return circle + f'<text class="mark-number" {place} fill="{ground.ink}">{mark.number}</text>'
+
+
+def dodged(wished: Sequence[float], low: float, high: float, gap: float | Sequence[float]) -> list[float]:
+    """Places near the wished ones, in their order, within low to high.
+
+    gap : least distance of neighbors, or the size of each item (neighbors then keep half the sum of their sizes).
+    Where they are too many for the room, all distances shrink by one factor.
+    """
+    sizes = [float(gap)] * len(wished) if isinstance(gap, int | float) else [float(size) for size in gap]
+    order = sorted(range(len(wished)), key=lambda k: (wished[k], k))
+    gaps = [(sizes[a] + sizes[b]) / 2 for a, b in pairwise(order)]
+    if gaps and sum(gaps) > high - low:
+        gaps = [size * (high - low) / sum(gaps) for size in gaps]
+    places = [min(max(wished[k], low), high) for k in order]
+    for k in range(1, len(places)):
+        places[k] = max(places[k], places[k - 1] + gaps[k - 1])
+    limit = high
+    for k in range(len(places) - 1, -1, -1):
+        places[k] = min(places[k], limit)
+        limit = places[k] - (gaps[k - 1] if k else 0.0)
+    return [places[order.index(k)] for k in range(len(wished))]

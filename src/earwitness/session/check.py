@@ -1,0 +1,290 @@
+"""Faults that no single key shows: what the parts of a session say about each other."""
+
+from __future__ import annotations
+
+import datetime
+import difflib
+import itertools
+from collections.abc import Iterator
+
+from earwitness.errors import Fault
+from earwitness.session.draft import Draft, PlacedTake
+from earwitness.session.record import Claim
+from earwitness.session.session import (
+    FarFieldTake,
+    ImpedanceTake,
+    LevelTake,
+    MultitoneTake,
+    NearFieldTake,
+    SweepStimulus,
+)
+
+_CLAIM_UNITS: dict[str, tuple[str, ...]] = {
+    "sensitivity": ("dB",),
+    "sensitivity 1 W": ("dB",),
+    "highest level": ("dB",),
+    "lowest frequency": ("Hz", "kHz"),
+    "highest frequency": ("Hz", "kHz"),
+    "frequency range": ("Hz", "kHz"),
+    "rated impedance": ("ohm",),
+    "minimum impedance": ("ohm",),
+    "amplifier power": ("W",),
+}
+_OHM_SIGNS = ("ohm", "ohms", "\u03a9", "\u2126")
+
+
+def check(draft: Draft) -> Iterator[Fault]:
+    """Every contradiction between the parts of a session, in the order of the file."""
+    yield from _date(draft)
+    yield from _claims(draft)
+    yield from _drivers(draft)
+    yield from _microphone(draft)
+    yield from _stimulus(draft)
+    yield from _surroundings(draft)
+    yield from _room(draft)
+    yield from _same_ids(draft)
+    yield from _same_angles(draft)
+    yield from _same_recordings(draft)
+    yield from _level_series(draft)
+    for placed in draft.takes:
+        yield from _take(draft, placed)
+
+
+def _date(draft: Draft) -> Iterator[Fault]:
+    try:
+        if draft.date is not None and len(draft.date) == 10:
+            datetime.date.fromisoformat(draft.date)
+    except ValueError:
+        yield draft.fault(f"{draft.date!r} is no day of the calendar", ("date",), remedy="correct the date")
+
+
+def _claims(draft: Draft) -> Iterator[Fault]:
+    for index, claim in enumerate(draft.loudspeaker.claims if draft.loudspeaker else ()):
+        place = ("loudspeaker", "claim", index)
+        if not _unit_fits(claim):
+            allowed = " or ".join(f'"{u}"' for u in _CLAIM_UNITS[claim.quantity])
+            what = f"a claim of {claim.quantity} in {claim.unit!r}"
+            yield draft.fault(what, (*place, "unit"), expected=allowed, remedy="put remarks such as 2.83 V into text")
+        if claim.quantity == "frequency range" and claim.value_to is None:
+            what = "a frequency range needs both ends"
+            yield draft.fault(what, (*place, "value"), remedy="add value_to, the upper frequency in the same unit")
+        if claim.value_to is not None and claim.value_to <= claim.value:
+            what = f"the range ends at {claim.value_to:g}, below or at its start of {claim.value:g}"
+            yield draft.fault(what, (*place, "value_to"), remedy="write the lower number as value")
+
+
+def _unit_fits(claim: Claim) -> bool:
+    allowed = _CLAIM_UNITS[claim.quantity]
+    if allowed == ("ohm",):
+        return claim.unit.lower() in _OHM_SIGNS
+    return claim.unit in allowed or (allowed == ("dB",) and claim.unit.split()[0] == "dB")
+
+
+def _drivers(draft: Draft) -> Iterator[Fault]:
+    for index, name in enumerate(draft.drivers):
+        if name in draft.drivers[:index]:
+            place = ("loudspeaker", "driver", index, "name")
+            remedy = "give each driver a name of its own, or use count for drivers that work in one place"
+            yield draft.fault(f"two drivers are called {name!r}", place, remedy=remedy)
+
+
+def _microphone(draft: Draft) -> Iterator[Fault]:
+    found = draft.microphone
+    if found and found.sensitivity_fs_per_pa is None and found.calibrator is None:
+        yield draft.fault(
+            "nothing tells how loud full scale is",
+            ("microphone",),
+            expected="sensitivity_fs_per_pa, or a [microphone.calibrator] recording",
+            remedy="record the calibrator with the gain of the takes, or compute the sensitivity from data sheets",
+        )
+
+
+def reads_reference(draft: Draft, placed: PlacedTake) -> int | None:
+    """The reference channel that a take is reduced with, or None."""
+    take = placed.take
+    if not isinstance(take, FarFieldTake | NearFieldTake | LevelTake | MultitoneTake):
+        return None
+    if take.reference_channel is not None:
+        return take.reference_channel
+    return draft.reference.channel if draft.reference and not isinstance(take, MultitoneTake) else None
+
+
+def _stimulus(draft: Draft) -> Iterator[Fault]:
+    sweep = draft.stimulus
+    if not isinstance(sweep, SweepStimulus):
+        return
+    if sweep.stop_hz <= sweep.start_hz:
+        yield draft.fault(
+            f"the sweep runs from {sweep.start_hz:g} Hz to {sweep.stop_hz:g} Hz",
+            ("stimulus", "stop_hz"),
+            expected="stop_hz above start_hz",
+            remedy="write the low frequency as start_hz; both are in Hz, not kHz",
+        )
+    if sweep.fade_in_s + sweep.fade_out_s > sweep.duration_s:
+        yield draft.fault(
+            "the fades are longer than the sweep",
+            ("stimulus", "duration_s"),
+            expected=f"at least {sweep.fade_in_s + sweep.fade_out_s:g} s",
+            remedy="fades and durations are in seconds: 10 ms are 0.01",
+        )
+
+
+def _surroundings(draft: Draft) -> Iterator[Fault]:
+    around = draft.environment
+    far = [p for p in draft.takes if _is_far(p)]
+    if around is None or not far:
+        return
+    given = [
+        name
+        for name, is_given in (
+            ("anechoic = true", around.anechoic),
+            ("[environment.room]", around.room is not None),
+            ("first_reflection_ms", around.first_reflection_ms is not None),
+        )
+        if is_given
+    ]
+    if len(given) == 1:
+        return
+    what = (
+        f"{' and '.join(given)} stand together" if given else "far-field takes, but no word on the room's reflections"
+    )
+    yield draft.fault(
+        what,
+        ("environment",),
+        expected="exactly one of anechoic = true, [environment.room], first_reflection_ms",
+        remedy="measure the room and write its table; outdoors or in an anechoic room write anechoic = true",
+    )
+
+
+def _is_far(placed: PlacedTake) -> bool:
+    take = placed.take
+    return isinstance(take, FarFieldTake) or (isinstance(take, LevelTake) and take.driver is None)
+
+
+def _room(draft: Draft) -> Iterator[Fault]:
+    room = draft.environment.room if draft.environment else None
+    if room is None:
+        return
+    size = (room.length_m, room.width_m, room.height_m)
+    for key, place in (("loudspeaker_m", room.loudspeaker_m), ("microphone_m", room.microphone_m)):
+        for position, limit, side in zip(place, size, ("length", "width", "height"), strict=True):
+            if position >= limit:
+                yield draft.fault(
+                    f"{key} lies at {position:g} m along the {side}, outside the room",
+                    ("environment", "room", key),
+                    expected=f"below {limit:g} m",
+                    remedy="measure from one corner of the floor, along length, width and height",
+                )
+
+
+def _same_ids(draft: Draft) -> Iterator[Fault]:
+    seen: dict[str, PlacedTake] = {}
+    for placed in draft.takes:
+        first = seen.setdefault(placed.take.id, placed)
+        if first is not placed:
+            what = f"two takes have the id {placed.take.id!r}, the other is {draft.line_of_take(first)}"
+            remedy = 'give this one a name of its own: id = "..."'
+            yield draft.take_fault(what, placed, "id", remedy=remedy)
+
+
+def _same_angles(draft: Draft) -> Iterator[Fault]:
+    seen: dict[tuple[object, ...], PlacedTake] = {}
+    for placed in draft.takes:
+        take = placed.take
+        if not isinstance(take, FarFieldTake):
+            continue
+        first = seen.setdefault((take.orbit, round(take.angle_deg % 360.0, 6) % 360.0), placed)
+        if first is not placed:
+            yield draft.take_fault(
+                f"{take.angle_deg:g} degrees of the {take.orbit} orbit is measured twice: "
+                f"{take.file!r} and {first.take.file!r}, {draft.line_of_take(first)}",
+                placed,
+                "angle_deg",
+                expected="one recording for each angle; -10 and 350 are the same angle",
+                remedy="correct the angle in one of the names, or take one recording out",
+            )
+
+
+def _same_recordings(draft: Draft) -> Iterator[Fault]:
+    seen: dict[str, list[PlacedTake]] = {}
+    for placed in draft.takes:
+        earlier = seen.setdefault(placed.take.sha256, [])
+        clash = next((e for e in earlier if not _same_position(e, placed)), None)
+        if clash is not None and set(placed.take.sha256) != {"0"}:
+            yield draft.take_fault(
+                f"the recording {placed.take.file!r} has the same content as {clash.take.file!r} "
+                f"of {draft.line_of_take(clash)}",
+                placed,
+                "file",
+                expected="a recording of its own for each take",
+                remedy="find the right recording; one of the two was copied or named twice",
+            )
+        earlier.append(placed)
+
+
+def _same_position(one: PlacedTake, other: PlacedTake) -> bool:
+    """Whether two takes may share a recording: both orbits cross at 0 and at 180 degrees, and a level series
+    may use the recording on the axis."""
+    axes = []
+    for take in (one.take, other.take):
+        if isinstance(take, FarFieldTake) and take.angle_deg % 180.0 == 0:
+            axes.append((take.angle_deg % 360.0, take.distance_m, getattr(take, "orbit", "")))
+        elif isinstance(take, LevelTake) and take.driver is None:
+            axes.append((0.0, take.distance_m, "level"))
+    return len(axes) == 2 and axes[0][:2] == axes[1][:2] and axes[0][2] != axes[1][2]
+
+
+def _level_series(draft: Draft) -> Iterator[Fault]:
+    series: dict[tuple[object, ...], list[PlacedTake]] = {}
+    for placed in draft.takes:
+        if isinstance(placed.take, LevelTake):
+            series.setdefault((placed.take.driver, placed.take.distance_m), []).append(placed)
+    for steps in series.values():
+        for before, after in itertools.pairwise(steps):
+            assert isinstance(before.take, LevelTake)
+            assert isinstance(after.take, LevelTake)
+            if after.take.drive_v <= before.take.drive_v and not after.take.note:
+                yield draft.take_fault(
+                    f"the level series steps from {before.take.drive_v:g} V to {after.take.drive_v:g} V",
+                    after,
+                    "drive_v",
+                    expected="rising voltages, as a hot voice coil would spoil the quiet steps",
+                    remedy="put the steps in rising order; if a repeat was meant, say why in note",
+                )
+
+
+def _take(draft: Draft, placed: PlacedTake) -> Iterator[Fault]:
+    take = placed.take
+    if isinstance(take, NearFieldTake | LevelTake) and take.driver is not None and draft.drivers:
+        yield from _named_driver(draft, placed, take.driver)
+    if reads_reference(draft, placed) == take.microphone_channel:
+        yield draft.take_fault(
+            f"channel {take.microphone_channel} is both microphone and reference",
+            placed,
+            "microphone_channel",
+            remedy="set microphone_channel here or channel under [reference]; channels count from 1",
+        )
+    if isinstance(take, ImpedanceTake):
+        if take.channel_a == take.channel_b:
+            what = f"channel_a and channel_b are both {take.channel_a}"
+            yield draft.take_fault(what, placed, "channel_b", remedy="name the two channels of the circuit, from 1")
+        if take.role == "reference" and take.reference_ohm is None:
+            what = "a reference measurement needs the value of its resistor"
+            yield draft.take_fault(what, placed, "role", remedy="add reference_ohm")
+    if isinstance(take, MultitoneTake) and take.stimulus_file == take.file:
+        what = "stimulus_file and file are the same recording"
+        yield draft.take_fault(what, placed, "stimulus_file", remedy="name the file that was played")
+
+
+def _named_driver(draft: Draft, placed: PlacedTake, name: str) -> Iterator[Fault]:
+    if name in draft.drivers:
+        return
+    near = difflib.get_close_matches(name.lower(), [d.lower() for d in draft.drivers], n=1, cutoff=0.5)
+    meant = next((d for d in draft.drivers if near and d.lower() == near[0]), None)
+    yield draft.take_fault(
+        f"there is no driver called {name!r}",
+        placed,
+        "driver",
+        expected="one of " + ", ".join(repr(d) for d in draft.drivers),
+        remedy=f"did you mean {meant!r}?" if meant else "add it as [[loudspeaker.driver]] or correct the name",
+    )

@@ -1,0 +1,102 @@
+"""The parts of a session that are sound by themselves, so that checks across parts need not wait for the rest."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Any, TypeVar
+
+from pydantic import Field, TypeAdapter, ValidationError
+
+from earwitness.errors import Fault
+from earwitness.session.patterns import FILE, WrittenTake, take_line
+from earwitness.session.record import Loudspeaker
+from earwitness.session.session import (
+    Drive,
+    Environment,
+    FileStimulus,
+    Microphone,
+    ReferenceChannel,
+    SweepStimulus,
+    Take,
+)
+from earwitness.session.toml_lines import Path as Keys
+from earwitness.session.toml_lines import line_of
+
+T = TypeVar("T")
+
+_STIMULUS: TypeAdapter[SweepStimulus | FileStimulus] = TypeAdapter(
+    Annotated[SweepStimulus | FileStimulus, Field(discriminator="kind")]
+)
+_TAKE: TypeAdapter[Take] = TypeAdapter(Take)
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedTake:
+    """A sound take, and what leads back to its place in the file."""
+
+    take: Take
+    written: WrittenTake
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """Every part is None where the file holds none or a faulty one; `takes` are the sound ones.
+
+    `drivers` : names of the drivers as far as they can be read; `lines` : where keys stand in the file.
+    """
+
+    date: str | None
+    loudspeaker: Loudspeaker | None
+    drivers: tuple[str, ...]
+    microphone: Microphone | None
+    drive: Drive | None
+    stimulus: SweepStimulus | FileStimulus | None
+    reference: ReferenceChannel | None
+    environment: Environment | None
+    takes: tuple[PlacedTake, ...]
+    lines: dict[Keys, int]
+
+    def fault(self, what: str, path: Keys, *, expected: str = "", remedy: str = "") -> Fault:
+        """A fault of the key at `path`, such as ("stimulus", "stop_hz")."""
+        field = ".".join(str(p) for p in path)
+        return Fault(what, FILE, line_of(self.lines, path), field, expected, remedy)
+
+    def take_fault(self, what: str, placed: PlacedTake, key: str, *, expected: str = "", remedy: str = "") -> Fault:
+        """A fault of one key of a take."""
+        line = take_line(self.lines, placed.written.index, key)
+        return Fault(what, FILE, line, f"take {placed.take.id}, {key}", expected, remedy)
+
+    def line_of_take(self, placed: PlacedTake) -> str:
+        """Name and line of a take for the message of another one."""
+        line = line_of(self.lines, ("take", placed.written.index))
+        return f"{placed.take.id!r}" + (f" (line {line})" if line else "")
+
+
+def draft_of(document: dict[str, Any], takes: list[WrittenTake], lines: dict[Keys, int]) -> Draft:
+    """The sound parts of a TOML document whose takes are spelled out."""
+    written = document.get("loudspeaker")
+    drivers = written.get("driver") if isinstance(written, dict) else None
+    names = [d.get("name") for d in drivers if isinstance(d, dict)] if isinstance(drivers, list) else []
+    date = document.get("date")
+    sound = [(take, _sound(_TAKE, take.table)) for take in takes]
+    return Draft(
+        date if isinstance(date, str) else None,
+        _sound(TypeAdapter(Loudspeaker), written),
+        tuple(n.strip() for n in names if isinstance(n, str)),
+        _sound(TypeAdapter(Microphone), document.get("microphone")),
+        _sound(TypeAdapter(Drive), document.get("drive")),
+        _sound(_STIMULUS, document.get("stimulus")),
+        _sound(TypeAdapter(ReferenceChannel), document.get("reference")),
+        _sound(TypeAdapter(Environment), document.get("environment", {})),
+        tuple(PlacedTake(take, w) for w, take in sound if take is not None),
+        lines,
+    )
+
+
+def _sound(adapter: TypeAdapter[T], given: Any) -> T | None:
+    if given is None:
+        return None
+    try:
+        return adapter.validate_python(given)
+    except ValidationError:
+        return None

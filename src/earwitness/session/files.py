@@ -1,0 +1,105 @@
+"""The files that session.toml names: found inside the folder, readable, each with its hash."""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from earwitness.errors import Fault
+from earwitness.session.patterns import FILE, WrittenTake
+from earwitness.session.toml_lines import Path as Keys
+from earwitness.session.toml_lines import line_of
+
+_ELSEWHERE: tuple[tuple[str, ...], ...] = (
+    ("stimulus", "file"),
+    ("microphone", "correction_file"),
+    ("microphone", "calibrator", "file"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Naming:
+    """A place in session.toml that names a file."""
+
+    name: str
+    field: str
+    line: int | None
+
+
+def hash_files(
+    folder: Path, document: dict[str, Any], takes: list[WrittenTake], lines: dict[Keys, int], faults: list[Fault]
+) -> dict[str, str]:
+    """sha256 of every file that is named, by its name in the folder; what cannot be read goes to `faults`."""
+    hashes: dict[str, str] = {}
+    for naming in _namings(document, takes, lines):
+        if naming.name in hashes:
+            continue
+        fault = _fault_of(folder, naming)
+        if fault is None:
+            try:
+                with (folder / naming.name).open("rb") as stream:
+                    hashes[naming.name] = hashlib.file_digest(stream, "sha256").hexdigest()
+            except OSError as error:
+                fault = Fault(
+                    f"{naming.name!r} cannot be read: {error.strerror}",
+                    FILE,
+                    naming.line,
+                    naming.field,
+                    "a file that may be read",
+                    "check the file's permissions and the disk",
+                )
+        if fault is not None:
+            faults.append(fault)
+    return hashes
+
+
+def _namings(document: dict[str, Any], takes: list[WrittenTake], lines: dict[Keys, int]) -> list[Naming]:
+    found = []
+    for take in takes:
+        for key in ("file", "stimulus_file"):
+            name, place = take.table.get(key), ("take", take.index, key)
+            if isinstance(name, str) and name.strip():
+                found.append(Naming(name, f"{take.label}, {key}", line_of(lines, place)))
+    for path in _ELSEWHERE:
+        value: Any = document
+        for key in path:
+            value = value.get(key) if isinstance(value, dict) else None
+        if isinstance(value, str) and value.strip():
+            found.append(Naming(value, ".".join(path), line_of(lines, path)))
+    return found
+
+
+def _fault_of(folder: Path, naming: Naming) -> Fault | None:
+    name = naming.name
+    shown = repr(name) if len(name) <= 120 else repr(name[:117] + "...")
+    if name != name.strip():
+        remedy = "take the blanks out of the name"
+        return Fault(f"{shown} begins or ends with blanks", FILE, naming.line, naming.field, remedy=remedy)
+    try:
+        target = (folder / name).resolve()
+        inside, there = target.is_relative_to(folder.resolve()), target.is_file()
+    except (OSError, ValueError, RuntimeError):
+        return Fault(f"{shown} cannot be a file name", FILE, naming.line, naming.field, remedy="correct the name")
+    if not inside:
+        remedy = 'move the file into the folder and name it from there, such as "takes/h_0.wav"'
+        return Fault(f"{shown} lies outside the session folder", FILE, naming.line, naming.field, remedy=remedy)
+    if there:
+        return None
+    expected = f"a file in {folder}"
+    return Fault(f"{shown} is not there", FILE, naming.line, naming.field, expected, _remedy(folder, name))
+
+
+def _remedy(folder: Path, name: str) -> str:
+    if "\\" in name:
+        return "write / between folder and file"
+    beside = Path(name).parent
+    try:
+        names = sorted(os.listdir(folder / beside))
+    except OSError:
+        return f"there is no folder {beside.as_posix()!r}: check the name"
+    near = difflib.get_close_matches(Path(name).name, names, n=1, cutoff=0.75)
+    return f"did you mean {(beside / near[0]).as_posix()!r}?" if near else "check the name, or take the entry out"

@@ -1,0 +1,231 @@
+"""What the audio files say of themselves, compared with what session.toml says of them. No samples are judged."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from earwitness.errors import AudioError, Fault, FormatError
+from earwitness.formats.audio import MAX_VALUES, _check_container, _check_header
+from earwitness.formats.correction_file import read_correction
+from earwitness.session.check import reads_reference
+from earwitness.session.draft import Draft, PlacedTake
+from earwitness.session.session import (
+    FarFieldTake,
+    FileStimulus,
+    ImpedanceTake,
+    LevelTake,
+    MultitoneTake,
+    NearFieldTake,
+    SweepStimulus,
+)
+
+TAIL_S = 0.1
+CALIBRATOR_S = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """rate_hz : sample rate; channels : how many; length_s : duration of one channel [s]."""
+
+    rate_hz: int
+    channels: int
+    length_s: float
+
+
+def read_header(path: Path) -> Header:
+    """Rate, channels and length of the WAV or FLAC file `path`.
+
+    Raises AudioError as read_audio does, for all that can be told without decoding the whole file.
+    """
+    import soundfile
+
+    _check_container(path)
+    try:
+        with soundfile.SoundFile(str(path)) as file:
+            _check_header(path, file.samplerate, file.subtype, file.frames * file.channels, MAX_VALUES)
+            # A FLAC header survives truncation; the last sample does not.
+            if file.seek(file.frames - 1) != file.frames - 1 or len(file.read(1)) != 1:
+                raise _cut_off(path)
+            return Header(file.samplerate, file.channels, file.frames / file.samplerate)
+    except (soundfile.SoundFileError, OSError, ValueError, MemoryError):
+        raise _cut_off(path) from None
+
+
+def _cut_off(path: Path) -> AudioError:
+    return AudioError(
+        "the recording cannot be decoded to its end; it may be truncated or damaged",
+        where=str(path),
+        expected="a complete WAV or FLAC file",
+        remedy="copy or export the recording again",
+    )
+
+
+def check_files(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[Fault]:
+    """Faults of the named files in `folder`; `hashes` holds those that are there."""
+    headers: dict[str, Header] = {}
+    for name in dict.fromkeys(_audio_names(draft)):
+        if name not in hashes:
+            continue
+        try:
+            headers[name] = read_header(folder / name)
+        except AudioError as error:
+            yield Fault(error.what, name, None, _users(draft, name), error.expected, error.remedy)
+    yield from _rates(draft, headers)
+    yield from _nyquist(draft, headers)
+    for placed in draft.takes:
+        if header := headers.get(placed.take.file):
+            yield from _channels(draft, placed, header)
+            yield from _length(draft, placed, header, headers)
+    yield from _calibrator(draft, headers)
+    yield from _played_file(draft, headers)
+    yield from _correction(folder, draft, hashes)
+
+
+def _audio_names(draft: Draft) -> Iterator[str]:
+    if isinstance(draft.stimulus, FileStimulus):
+        yield draft.stimulus.file
+    if draft.microphone and draft.microphone.calibrator:
+        yield draft.microphone.calibrator.file
+    for placed in draft.takes:
+        yield placed.take.file
+        if isinstance(placed.take, MultitoneTake):
+            yield placed.take.stimulus_file
+
+
+def _users(draft: Draft, name: str) -> str:
+    ids = [f"take {p.take.id}" for p in draft.takes if name in (p.take.file, getattr(p.take, "stimulus_file", None))]
+    if isinstance(draft.stimulus, FileStimulus) and draft.stimulus.file == name:
+        ids.append("stimulus")
+    if draft.microphone and draft.microphone.calibrator and draft.microphone.calibrator.file == name:
+        ids.append("microphone.calibrator")
+    return ", ".join(ids[:3])
+
+
+def _common_rate(draft: Draft, headers: dict[str, Header]) -> int | None:
+    """The rate of most takes; impedance may come from another interface."""
+    rates = Counter(
+        headers[p.take.file].rate_hz
+        for p in draft.takes
+        if p.take.file in headers and not isinstance(p.take, ImpedanceTake)
+    )
+    return rates.most_common(1)[0][0] if rates else None
+
+
+def _rates(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
+    common = _common_rate(draft, headers)
+    names = [p.take.file for p in draft.takes if not isinstance(p.take, ImpedanceTake)]
+    names += [p.take.stimulus_file for p in draft.takes if isinstance(p.take, MultitoneTake)]
+    if isinstance(draft.stimulus, FileStimulus):
+        names.append(draft.stimulus.file)
+    for name in dict.fromkeys(names):
+        if name in headers and headers[name].rate_hz != common:
+            yield Fault(
+                f"the sample rate is {headers[name].rate_hz} Hz, most takes have {common} Hz",
+                name,
+                None,
+                _users(draft, name),
+                "one sample rate for all takes and the file that was played",
+                "record it again at the common rate; resampling would change it",
+            )
+
+
+def _nyquist(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
+    sweep, rate = draft.stimulus, _common_rate(draft, headers)
+    if isinstance(sweep, SweepStimulus) and rate and sweep.stop_hz > rate / 2:
+        yield draft.fault(
+            f"the sweep ends at {sweep.stop_hz:g} Hz, recordings at {rate} Hz end at {rate / 2:g} Hz",
+            ("stimulus", "stop_hz"),
+            expected=f"at most {rate / 2:g} Hz",
+            remedy="correct stop_hz, or record at a higher rate",
+        )
+
+
+def _channels(draft: Draft, placed: PlacedTake, header: Header) -> Iterator[Fault]:
+    take = placed.take
+    needed: dict[str, int | None] = {"microphone_channel": take.microphone_channel}
+    if isinstance(take, ImpedanceTake):
+        needed = {"channel_a": take.channel_a, "channel_b": take.channel_b}
+    else:
+        needed["reference_channel"] = reads_reference(draft, placed)
+    for key, channel in needed.items():
+        if channel is not None and channel > header.channels:
+            has = f"{header.channels} channel" + ("s" if header.channels > 1 else "")
+            yield draft.take_fault(
+                f"{take.file!r} has {has}, but channel {channel} is wanted as {key.replace('_', ' ')}",
+                placed,
+                key,
+                expected=f"at least {channel} channels",
+                remedy="export all channels of the recording, or correct the channel number",
+            )
+
+
+def _length(draft: Draft, placed: PlacedTake, header: Header, headers: dict[str, Header]) -> Iterator[Fault]:
+    take, played = placed.take, draft.stimulus
+    needed, of = 0.0, ""
+    if isinstance(take, MultitoneTake):
+        needed, of = take.run_in_s + take.period_s, "the run-in and one period"
+    elif not isinstance(take, FarFieldTake | NearFieldTake | LevelTake):
+        return
+    elif isinstance(played, SweepStimulus):
+        needed, of = played.lead_in_s + played.duration_s + TAIL_S, f"lead-in, sweep and {TAIL_S:g} s for the room"
+    elif isinstance(played, FileStimulus) and played.file in headers:
+        needed = played.lead_in_s + headers[played.file].length_s - TAIL_S
+        of = "the lead-in and the file that was played"
+    # Half a millisecond of grace, for durations that are no whole number of samples.
+    if header.length_s + 5e-4 < needed:
+        yield draft.take_fault(
+            f"{take.file!r} is {header.length_s:.2f} s long, too short for {of}",
+            placed,
+            "file",
+            expected=f"at least {needed:.2f} s",
+            remedy="record it again and let the recorder run on, or correct the duration under [stimulus]",
+        )
+
+
+def _calibrator(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
+    found = draft.microphone.calibrator if draft.microphone else None
+    header = headers.get(found.file) if found else None
+    if found is None or header is None:
+        return
+    place = ("microphone", "calibrator")
+    if found.channel > header.channels:
+        what = f"{found.file!r} has {header.channels} channel(s), channel {found.channel} is wanted"
+        yield draft.fault(what, (*place, "channel"), remedy="correct the channel number")
+    if header.length_s < CALIBRATOR_S:
+        what = f"the calibrator recording is {header.length_s:.2f} s long"
+        yield draft.fault(what, (*place, "file"), expected=f"at least {CALIBRATOR_S:g} s", remedy="record 5 to 10 s")
+    if found.frequency_hz >= header.rate_hz / 2:
+        what = f"a calibrator at {found.frequency_hz:g} Hz cannot be in a recording at {header.rate_hz} Hz"
+        yield draft.fault(what, (*place, "frequency_hz"), remedy="write the frequency in Hz; most have 1000")
+
+
+def _played_file(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
+    played = draft.stimulus
+    if isinstance(played, FileStimulus) and played.file in headers and played.channel > headers[played.file].channels:
+        yield draft.fault(
+            f"{played.file!r} has {headers[played.file].channels} channel(s), channel {played.channel} is wanted",
+            ("stimulus", "channel"),
+            remedy="correct the channel number; channels count from 1",
+        )
+
+
+def _correction(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[Fault]:
+    name = draft.microphone.correction_file if draft.microphone else None
+    if name is None or name not in hashes:
+        return
+    try:
+        read_correction(folder / name)
+    except FormatError as error:
+        line = re.search(r", line (\d+)$", error.where)
+        yield Fault(
+            error.what,
+            name,
+            int(line[1]) if line else None,
+            "microphone.correction_file",
+            error.expected,
+            error.remedy,
+        )

@@ -1,0 +1,119 @@
+"""[[take]] tables as they are written become one table a recording: a pattern declares a whole orbit."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from earwitness.errors import Fault
+from earwitness.session.toml_lines import Path as Keys
+from earwitness.session.toml_lines import line_of
+
+FILE = "session.toml"
+ANGLE = "{angle}"
+_NUMBER = r"([+-]?\d{1,3}(?:\.\d{1,6})?)"
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenTake:
+    """One take as keys and values, and `index`, the number of the [[take]] table it stands in, from 0."""
+
+    index: int
+    table: dict[str, Any]
+
+    @property
+    def label(self) -> str:
+        """How a message names it."""
+        return f"take {self.table['id']!s:.80}"
+
+
+def take_line(lines: dict[Keys, int], index: int, key: str | int) -> int | None:
+    """Line of a key of a [[take]] table; file and angle of a pattern stand where the pattern stands."""
+    if key in ("file", "angle_deg") and ("take", index, key) not in lines:
+        key = "files"
+    return line_of(lines, ("take", index, key))
+
+
+def spell_out(given: Any, folder: Path, lines: dict[Keys, int], faults: list[Fault]) -> list[WrittenTake]:
+    """Every take of the file, patterns replaced by one take a recording; what cannot be read goes to `faults`."""
+    takes: list[WrittenTake] = []
+    for index, table in enumerate(given if isinstance(given, list) else []):
+        if not isinstance(table, dict):
+            faults.append(
+                Fault("a take must be a table", FILE, line_of(lines, ("take", index)), "take", remedy="write [[take]]")
+            )
+            continue
+        spelled = [dict(table)]
+        if "files" in table:
+            spelled = _spelled(table, index, folder, lines, faults)
+        takes += [WrittenTake(index, take) for take in spelled]
+    _name(takes)
+    return takes
+
+
+def _name(takes: list[WrittenTake]) -> None:
+    """Give every take without id the stem of its file, with the folder where stems of two files are alike."""
+    files = {t.table["file"] for t in takes if isinstance(t.table.get("file"), str)}
+    stems = Counter(PurePosixPath(file).stem for file in files)
+    for take in takes:
+        file = take.table.get("file")
+        if not isinstance(file, str) or not PurePosixPath(file).name:
+            take.table.setdefault("id", f"number {take.index + 1}")
+            continue
+        path = PurePosixPath(file)
+        take.table.setdefault("id", path.stem if stems[path.stem] == 1 else path.with_suffix("").as_posix())
+
+
+def _spelled(
+    table: dict[str, Any], index: int, folder: Path, lines: dict[Keys, int], faults: list[Fault]
+) -> list[dict[str, Any]]:
+    pattern, line = table["files"], line_of(lines, ("take", index, "files"))
+    if not isinstance(pattern, str) or pattern.count(ANGLE) != 1 or ANGLE not in PurePosixPath(pattern).name:
+        faults.append(
+            Fault(
+                "the pattern must hold {angle} once, in the file's own name",
+                FILE,
+                line,
+                "take.files",
+                'such as "h_{angle}.wav" or "horizontal/{angle}.wav"',
+                'for a single recording write file = "name.wav" and angle_deg',
+            )
+        )
+        return []
+    for extra in ("file", "angle_deg", "id"):
+        if extra in table:
+            place = line_of(lines, ("take", index, extra))
+            faults.append(
+                Fault(f"'files' and {extra!r} cannot stand together", FILE, place, f"take.{extra}", remedy="drop one")
+            )
+            return []
+    found = _matches(table, pattern, folder)
+    if not found:
+        faults.append(
+            Fault(
+                f"no file matches {pattern!r}",
+                FILE,
+                line,
+                "take.files",
+                "names such as " + ", ".join(pattern.replace(ANGLE, a) for a in ("-10", "0", "030")),
+                "check folder and spelling, capitals too; {angle} stands for degrees with or without sign",
+            )
+        )
+    return found
+
+
+def _matches(table: dict[str, Any], pattern: str, folder: Path) -> list[dict[str, Any]]:
+    before, after = PurePosixPath(pattern).name.split(ANGLE)
+    parent = PurePosixPath(pattern).parent
+    name = re.compile(re.escape(before) + _NUMBER + re.escape(after), re.ASCII)
+    shared = {key: value for key, value in table.items() if key != "files"}
+    try:
+        names = sorted(os.listdir(folder / parent))
+    except (OSError, ValueError):
+        return []
+    hits = [(float(match[1]), n) for n in names if (match := name.fullmatch(n))]
+    return [{**shared, "file": (parent / n).as_posix(), "angle_deg": angle} for angle, n in sorted(hits)]

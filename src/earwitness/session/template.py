@@ -1,0 +1,227 @@
+"""The session.toml that a newcomer fills in."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from earwitness.errors import InputError, OutputError
+from earwitness.session.patterns import FILE
+
+TEMPLATE = """\
+# One measuring session of one loudspeaker.
+#
+# Fill in every "" and every 0 below. A line that begins with # and a letter is a key you may use: take away
+# the # and write your value. Lengths are in meters, frequencies in hertz, times in seconds, text in quotes.
+# Loading the folder says what is missing, with line and remedy. docs/session-folder.md explains every key.
+#
+# SAFETY. Test signals are louder than they sound: start at a low level, wear hearing protection, and keep
+# others out of the room. Switch the amplifier off before touching its terminals; some carry dangerous voltages
+# and some may not be joined to ground. Get help with heavy cabinets and secure stands against tipping. Leave
+# mains wiring closed; the electrical rules of your place go before anything written here.
+
+format = 1                  # version of this layout, always 1
+date = ""                   # day of the session: "2026-11-01"
+
+[loudspeaker]
+name = ""                   # model name as printed
+maker = ""
+type = ""                   # stand-mount, floor-stander, in-wall, center, subwoofer, monitor, horn or other
+enclosure = ""              # closed, vented, passive radiator, open or other
+width_m = 0                 # outer size: 200 mm are 0.2
+height_m = 0
+depth_m = 0
+reference_axis = ""         # where the microphone points at 0 degrees: "height of the tweeter, straight ahead"
+#powered = true             # has its amplifier built in
+#invented = true            # the loudspeaker exists only for demonstration
+#year = 2026
+#mass_kg = 7.5
+#symmetric = true           # left and right half alike; false for a tweeter off center
+#rated_impedance_ohm = 8.0
+
+#[loudspeaker.price]
+#amount = 900.0             # when tested
+#currency = "EUR"           # code of three letters
+#per = "pair"               # pair or piece
+
+# Once for every cone, dome, horn and port. The names are used by near-field takes.
+[[loudspeaker.driver]]
+name = ""                   # "woofer", "port"
+kind = ""                   # cone, dome, horn, ribbon, port, passive radiator or other
+diameter_m = 0              # from middle to middle of the surround; a port: its mouth
+#position_m = [0.0, 0.0, -0.15]   # center, seen from the reference point: forward, to its left, up
+#count = 1                  # alike drivers that work as one
+
+# Once for every claim of the maker that the test should judge.
+#[[loudspeaker.claim]]
+#quantity = "frequency range"   # sensitivity, sensitivity 1 W, lowest frequency, highest frequency,
+#                           # frequency range, rated impedance, minimum impedance, amplifier power, highest level
+#value = 45.0
+#value_to = 20000.0         # second number of a range
+#unit = "Hz"                # dB, Hz, kHz, ohm or W
+#tolerance_db = 3.0         # the 3 of "+-3 dB"
+#drop_db = 6.0              # the 6 of "at -6 dB"
+#text = "45 Hz - 20 kHz"    # as printed
+
+#[tester]
+#name = "your name"
+#obtained = "bought in a shop"
+#disclosure = "no ties to the maker"
+
+[microphone]
+# Give one of the two: the sensitivity here, or a calibrator recording below.
+#sensitivity_fs_per_pa = 0.02     # digital full scale (peak 1.0) for each pascal, with the gain of the takes
+#sensitivity_u_db = 0.2     # its standard uncertainty
+#name = "measuring microphone"
+#serial = "0000"
+#correction_file = "microphone.txt"   # frequency and dB, perhaps degrees, one point a line
+#correction_u_db = 0.3      # its standard uncertainty
+
+#[microphone.calibrator]
+#file = "calibrator.wav"    # 5 to 10 s of the calibrator on the microphone, same gain as the takes
+#level_db = 94.0
+#frequency_hz = 1000.0
+#channel = 1
+#tolerance_db = 0.25        # of the calibrator's level
+
+[drive]
+voltage_v = 0               # rms at the loudspeaker's terminals during the sweep; 2.83 is usual
+#u_db = 0.1                 # its standard uncertainty
+
+[stimulus]
+kind = "sweep"              # exponential sweep by its parameters; kind = "file" for a file that was played
+#form = "synchronized"      # synchronized sin(2 pi f1 L exp(t/L)) or classic sin(2 pi f1 L (exp(t/L) - 1))
+start_hz = 0                # 10 to 20 is usual
+stop_hz = 0                 # at most half the sample rate
+duration_s = 0
+#fade_in_s = 0.01
+#fade_out_s = 0.01
+#lead_in_s = 0.5            # silence before the sweep in every recording; serves as noise sample
+
+# In place of the sweep above:
+#[stimulus]
+#kind = "file"
+#file = "played.wav"        # the file that was played
+#channel = 1
+#lead_in_s = 0.5
+
+#[reference]                # a channel that recorded the signal on its way to the loudspeaker
+#channel = 2
+#volts_per_fs = 20.0        # terminal voltage at full scale, where it was tapped at the terminals
+
+[environment]
+#temperature_c = 20.0
+#humidity_percent = 50.0
+#pressure_kpa = 101.325
+# Far-field takes need exactly one of the three: anechoic, first_reflection_ms or the table [environment.room].
+#anechoic = true            # anechoic room, or outdoors without a reflecting ground
+#first_reflection_ms = 4.5  # after the direct sound
+
+#[environment.room]         # measured from one corner of the floor
+#length_m = 6.0
+#width_m = 4.5
+#height_m = 2.6
+#loudspeaker_m = [2.0, 2.2, 1.2]   # reference point: along length, width, height
+#microphone_m = [4.0, 2.2, 1.2]
+
+# A whole orbit in one table: {angle} stands for the degrees in the file names, -10, 0, 030.
+# Horizontal angles grow to the loudspeaker's left, vertical ones upward.
+[[take]]
+kind = "far-field"
+orbit = "horizontal"        # horizontal or vertical
+distance_m = 0              # reference point to microphone
+files = "horizontal/{angle}.wav"
+#microphone_channel = 1
+#reference_channel = 2      # where it differs from [reference]
+#drive_v = 2.83             # where it differs from [drive]
+#temperature_c = 21.5       # where it differs from [environment]
+#note = "text"
+
+# A single recording in place of an orbit:
+#[[take]]
+#kind = "far-field"
+#orbit = "vertical"
+#angle_deg = 0.0
+#distance_m = 2.0
+#file = "vertical_0.wav"
+#id = "vertical axis"       # made from the file name when left out
+
+#[[take]]
+#kind = "near-field"
+#driver = "woofer"          # name of a driver above
+#distance_m = 0.005         # gap between microphone and cone
+#file = "near_woofer.wav"
+
+# Level series: one table a step, rising.
+#[[take]]
+#kind = "level"
+#drive_v = 8.0
+#distance_m = 2.0
+#driver = "woofer"          # only where the microphone stood close to this driver
+#file = "level_8V.wav"
+
+#[[take]]
+#kind = "multitone"
+#drive_v = 2.83
+#distance_m = 2.0
+#stimulus_file = "multitone.wav"  # the file that was played
+#period_s = 1.0
+#run_in_s = 1.0             # before the first whole period
+#file = "multitone_take.wav"
+
+#[[take]]
+#kind = "impedance"
+#circuit = "series resistor"      # or "resistor in ground leg"
+#resistor_ohm = 10.0
+#resistor_tolerance_percent = 1.0
+#channel_a = 1
+#channel_b = 2
+#role = "load"              # load, open, short or reference
+#reference_ohm = 10.0       # with role = "reference"
+#file = "impedance.wav"
+
+#[[take]]
+#kind = "noise floor"       # silence at the measuring position, same gain
+#file = "quiet.wav"
+"""
+
+
+def write_template(folder: Path) -> Path:
+    """Write a commented session.toml into `folder`, made where it does not exist, and return the file's path.
+
+    Raises InputError where a session.toml is there already (it stays as it is), OutputError where it cannot
+    be written.
+    """
+    path = folder / FILE
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        stream = path.open("x", encoding="utf-8", newline="\n")
+    except FileExistsError:
+        if not folder.is_dir():
+            raise OutputError(
+                "the folder's name belongs to a file", where=str(folder), remedy="choose another name"
+            ) from None
+        raise InputError(
+            "there is a session.toml already, it was left as it is",
+            where=str(path),
+            expected="a folder without session.toml",
+            remedy="choose another folder, or move the old file away",
+        ) from None
+    except (OSError, ValueError) as error:
+        raise _unwritable(path, error) from None
+    try:
+        with stream:
+            stream.write(TEMPLATE)
+    except OSError as error:
+        path.unlink(missing_ok=True)
+        raise _unwritable(path, error) from None
+    return path
+
+
+def _unwritable(path: Path, error: Exception) -> OutputError:
+    reason = getattr(error, "strerror", None) or str(error)
+    return OutputError(
+        f"session.toml cannot be written: {reason}",
+        where=str(path),
+        expected="a folder that may be written to, on a disk with room",
+        remedy="check permission and free space, or choose another folder",
+    )

@@ -1,0 +1,190 @@
+"""The validator's findings in words for the person who wrote the file."""
+
+from __future__ import annotations
+
+import datetime
+from typing import Any
+
+from earwitness.errors import Fault
+from earwitness.session.keys import LISTS, TABLES, asked_for, bracketed, hint_for
+from earwitness.session.patterns import FILE, WrittenTake, take_line
+from earwitness.session.toml_lines import Path as Keys
+from earwitness.session.toml_lines import line_of
+
+_UNITS = {
+    "m": "m",
+    "hz": "Hz",
+    "s": "s",
+    "ms": "ms",
+    "db": "dB",
+    "deg": "degrees",
+    "v": "V",
+    "kg": "kg",
+    "ohm": "ohm",
+    "percent": "%",
+    "kpa": "kPa",
+    "c": "degrees Celsius",
+    "pa": "of full scale per pascal",
+    "fs": "volts per full scale",
+}
+_BOUNDS = {
+    "greater_than": ("too small", "above", "gt"),
+    "greater_than_equal": ("too small", "at least", "ge"),
+    "less_than": ("too large", "below", "lt"),
+    "less_than_equal": ("too large", "at most", "le"),
+}
+_PATTERNS = {
+    "currency": ('a currency code of three capitals, such as "EUR"', "write the ISO 4217 code"),
+    "date": ('year-month-day such as "2026-11-01"', "write the date in this order, with two digits each"),
+}
+
+
+def fault_of(detail: Any, takes: list[WrittenTake], lines: dict[Keys, int]) -> Fault:
+    """One entry of pydantic's ValidationError.errors() as a Fault."""
+    path, field = _place(tuple(detail["loc"]), takes)
+    table = _table_of(path[:-1])
+    what, expected, remedy = _words(detail, path, table)
+    line = line_of(lines, path)
+    if path[:1] == ("take",) and len(path) == 3 and isinstance(path[1], int) and detail["type"] != "missing":
+        line = take_line(lines, path[1], path[2])
+    return Fault(what, FILE, line, field, expected, remedy)
+
+
+def unit_of(key: str) -> str:
+    """The unit that a key's ending names, or ""."""
+    return _UNITS.get(key.rsplit("_", 1)[-1], "") if "_" in key else ""
+
+
+def _place(loc: Keys, takes: list[WrittenTake]) -> tuple[Keys, str]:
+    if loc[:1] == ("takes",) and len(loc) > 1 and isinstance(loc[1], int):
+        take = takes[loc[1]]
+        tail = tuple(p for p in loc[2:] if p != take.table.get("kind"))
+        return ("take", take.index, *tail), take.label + "".join(f", {p}" for p in tail)
+    if loc[:1] == ("takes",):
+        return ("take",), "take"
+    if loc[:1] == ("stimulus",) and len(loc) > 1 and loc[1] in ("sweep", "file"):
+        loc = ("stimulus", *loc[2:])
+    words = (f" {p + 1}" if isinstance(p, int) else f".{p}" for p in loc)
+    return loc, "".join(words).lstrip(".")
+
+
+def _table_of(path: Keys) -> str:
+    return ".".join(str(p) for p in path if not isinstance(p, int))
+
+
+def _under(table: str) -> str:
+    return f"under {bracketed(table)}" if table else "at the top of the file"
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict | list | tuple):
+        return "a list" if isinstance(value, list | tuple) else "a table"
+    try:
+        text = repr(value)
+    except ValueError:
+        return "a huge number"
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _words(detail: Any, path: Keys, table: str) -> tuple[str, str, str]:
+    kind, given = detail["type"], detail.get("input")
+    key = str(path[-1]) if path and not isinstance(path[-1], int) else str(path[-2]) if len(path) > 1 else ""
+    context = detail.get("ctx", {})
+    if kind == "extra_forbidden":
+        return f"the key {key!r} is not known {_under(table)}", "", hint_for(key, table)
+    if kind == "missing":
+        return _missing(key, path, table)
+    if kind in _BOUNDS:
+        return _bounds(kind, given, key, context)
+    if kind in ("union_tag_not_found", "union_tag_invalid"):
+        return _tag(given, path)
+    if kind in ("model_type", "model_attributes_type", "dict_type"):
+        return _not_a_table(given, _table_of(path))
+    if kind in ("too_short", "too_long", "tuple_type"):
+        return _list(kind, given, key, _table_of(path))
+    return _value(kind, given, key, context)
+
+
+def _missing(key: str, path: Keys, table: str) -> tuple[str, str, str]:
+    if isinstance(path[-1], int):
+        return f"{path[-2]!s} has too few numbers", "three numbers in brackets", "such as [0.0, 0.1, 0.2], in meters"
+    full = f"{table}.{key}" if table else key
+    if full in TABLES:
+        return f"{bracketed(full)} is missing", "", f"add {bracketed(full)} and under it {asked_for(full)}"
+    if key == "file" and table == "take":
+        return "'file' is missing", "", 'add file = "name.wav", or files = "h_{angle}.wav" for a whole orbit'
+    unit = unit_of(key)
+    return f"{key!r} is missing", f"a number in {unit}" if unit else "", f"add {key} = ... {_under(table)}"
+
+
+def _bounds(kind: str, given: Any, key: str, context: Any) -> tuple[str, str, str]:
+    size, word, name = _BOUNDS[kind]
+    unit = unit_of(key)
+    remedy = f"write the value in {unit}" if unit else "correct the number"
+    if unit == "m" and size == "too large":
+        remedy = "lengths are in meters: 200 mm are 0.2"
+    if isinstance(given, int | float) and not given:
+        remedy = f"fill in the value, in {unit}" if unit else "fill it in"
+    return f"{key} = {_shown(given)} is {size}", f"{word} {context.get(name):g} {unit}".rstrip(), remedy
+
+
+def _tag(given: Any, path: Keys) -> tuple[str, str, str]:
+    kinds = '"far-field", "near-field", "level", "multitone", "impedance", "noise floor"'
+    allowed = kinds if path[:1] == ("take",) else '"sweep" or "file"'
+    tag = given.get("kind") if isinstance(given, dict) else None
+    if tag is None:
+        return "'kind' is missing", f"one of {allowed}", 'add kind = "..."'
+    return f"kind = {_shown(tag)} is not known", f"one of {allowed}", "correct the word"
+
+
+def _not_a_table(given: Any, table: str) -> tuple[str, str, str]:
+    header = bracketed(table)
+    if isinstance(given, list | tuple):
+        return f"[[{table}]] is a list of tables", f"one table, {header}", "write single brackets, and write it once"
+    keys = asked_for(table)
+    return f"{table} = {_shown(given)} is not a table", header, f"write {header} on a line of its own, under it {keys}"
+
+
+def _list(kind: str, given: Any, key: str, table: str) -> tuple[str, str, str]:
+    if table in LISTS:
+        if kind == "tuple_type":
+            return f"{table} is one table or value", f"{bracketed(table)}, once for each", "write double brackets"
+        return f"there is no {bracketed(table)}", "at least one", f"add {bracketed(table)} and fill it in"
+    found = f"{len(given)} numbers" if isinstance(given, list | tuple) else _shown(given)
+    return f"{key} holds {found}", "three numbers in brackets", "such as [0.0, 0.1, 0.2], in meters"
+
+
+def _value(kind: str, given: Any, key: str, context: Any) -> tuple[str, str, str]:
+    what, unit = f"{key} = {_shown(given)}", unit_of(key)
+    if kind.startswith(("float", "int", "finite")):
+        number = "a whole number" if kind.startswith("int") else "a number"
+        remedy = "write the number alone, without quotes and unit" if isinstance(given, str) else "correct the value"
+        return f"{what} is not {number}", f"{number} in {unit}" if unit else number, remedy
+    if kind.startswith("bool"):
+        return f"{what} is neither true nor false", "true or false, without quotes", "write true or false"
+    if kind == "string_type":
+        remedy = "put quotes around it"
+        return f"{what} is not text", "text in quotes", remedy if not isinstance(given, dict | list) else "write text"
+    if kind == "string_too_short":
+        return f"{key} is empty", "some text", "fill it in or take the line out"
+    if kind == "string_too_long":
+        return f"{key} is {len(given)} characters long", f"at most {context.get('max_length')}", "shorten it"
+    if kind == "string_pattern_mismatch":
+        return f"{what} cannot be read", *_PATTERNS.get(key, ("another form", _mend(given)))
+    if kind == "literal_error":
+        allowed = str(context.get("expected", "")).replace("'", '"')
+        return f"{what} is not known here", f"one of {allowed}" if " or " in allowed else allowed, _mend(given)
+    return f"{what}: {kind.replace('_', ' ')}", "", "correct the value"
+
+
+def date_as_text(value: Any) -> Any:
+    """A date written without quotes as the text that the models hold; everything else unchanged."""
+    if isinstance(value, datetime.date) and not isinstance(value, datetime.datetime):
+        return value.isoformat()
+    return value
+
+
+def _mend(given: Any) -> str:
+    return "fill it in" if given == "" else "correct the value"

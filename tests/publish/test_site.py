@@ -1,0 +1,285 @@
+"""The review page: read back with a strict HTML parser, never compared to a stored page."""
+
+from __future__ import annotations
+
+import csv
+import errno
+import json
+import os
+import re
+import shutil
+from collections.abc import Callable
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+from urllib.parse import urlsplit
+from xml.etree.ElementTree import Element
+
+import html5lib
+import numpy as np
+import pytest
+
+from earwitness.errors import OutputError
+from earwitness.figures.read import read_measurement
+from earwitness.publish.downloads import charts_json, curves_csv, directivity_csv, figures_csv
+from earwitness.publish.review import Review, review_of
+from earwitness.publish.site import write
+from earwitness.publish.site.write import page_html, write_review
+from earwitness.quantities import Measurement, Reading
+from earwitness.session.session import Session
+
+HOSTILE = '<script>alert("x")</script>{{ 7 * 7 }}</title>&'
+
+
+@pytest.fixture(scope="module")
+def review(reading: Reading, measurement: Measurement, session: Session) -> Review:
+    return review_of(reading, measurement, session)
+
+
+@pytest.fixture(scope="module")
+def folder(review: Review, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_review(review, tmp_path_factory.mktemp("made") / "review").parent
+
+
+@pytest.fixture(scope="module")
+def page(folder: Path) -> Element:
+    return parsed((folder / "index.html").read_text(encoding="utf-8"))
+
+
+def parsed(text: str) -> Element:
+    tree: Element = html5lib.HTMLParser(strict=True, namespaceHTMLElements=False).parse(text)
+    return tree
+
+
+def words_of(element: Element) -> str:
+    return " ".join("".join(element.itertext()).replace("\N{NO-BREAK SPACE}", " ").split())
+
+
+def test_the_page_is_valid_html_with_a_language_and_one_main(page: Element) -> None:
+    assert page.get("lang") == "en"
+    assert len(page.findall(".//main")) == 1
+    assert len(page.findall(".//h1")) == 1
+
+
+def test_headings_go_down_one_step_at_a_time(page: Element) -> None:
+    levels = [int(e.tag[1]) for e in page.iter() if isinstance(e.tag, str) and re.fullmatch("h[1-6]", e.tag)]
+    assert levels[0] == 1
+    assert all(after - before <= 1 for before, after in pairwise(levels))
+
+
+def test_ids_are_unique_and_every_link_within_the_page_leads_somewhere(page: Element) -> None:
+    ids = [e.get("id") for e in page.iter() if e.get("id")]
+    assert len(ids) == len(set(ids))
+    targets = {link.get("href", "")[1:] for link in page.findall(".//a") if link.get("href", "").startswith("#")}
+    named = {key for e in page.iter() for key in (e.get("aria-labelledby") or "").split()}
+    assert targets | named <= set(ids)
+    assert page.find(".//body")[0].get("href") == "#main"
+
+
+def test_nothing_is_fetched_from_a_network_and_every_file_is_there(page: Element, folder: Path) -> None:
+    used = [e.get(name, "") for e in page.iter() for name in ("href", "src") if e.get(name)]
+    files = [link for link in used if not link.startswith("#")]
+    assert all(not urlsplit(link).scheme and not urlsplit(link).netloc for link in files)
+    assert all((folder / link).is_file() for link in files)
+    assert "downloads/curves.csv" in files
+    assert "url(" not in (folder / "style.css").read_text()
+    assert "@import" not in (folder / "style.css").read_text()
+
+
+def test_the_page_has_its_parts_in_order(page: Element, review: Review) -> None:
+    text = words_of(page.find(".//body"))
+    places = [text.index(mark) for mark in ("Invented.", review.title, "Disclosure.", "In short")]
+    assert places == sorted(places)
+    heads = ["In short", "What was measured", "All figures", "How it was measured", "Downloads"]
+    assert [words_of(head) for head in page.iter("h2")] == heads
+    assert len(page.findall(".//figure")) == len(review.charts) == 8
+
+
+def test_every_figure_stands_on_the_page_with_uncertainty_or_reason(page: Element, review: Review) -> None:
+    text = words_of(page)
+    for row in review.figures.rows:
+        value = row[1].replace("\N{NO-BREAK SPACE}", " ")
+        assert value in text
+        assert value.startswith("not judged: ") or re.search(r"±|\(\S+ to \S+\)", value)
+    values = [words_of(e) for e in page.iter("p") if "value" in (e.get("class") or "").split()]
+    assert len(values) == 6
+
+
+def test_captions_and_summary_change_with_the_numbers(
+    measure: Callable[..., Measurement], session: Session, review: Review
+) -> None:
+    other = measure(level_db=90.0, rise_db=6.0)
+    changed = review_of(read_measurement(other), other, session)
+    assert changed.summary != review.summary
+    assert changed.headlines[0].value != review.headlines[0].value
+    text = words_of(parsed(page_html(changed, ())))
+    assert changed.summary.replace("\N{NO-BREAK SPACE}", " ") in text
+    assert review.summary.replace("\N{NO-BREAK SPACE}", " ") not in text
+
+
+def test_only_an_invented_loudspeaker_carries_the_banner(
+    reading: Reading, measurement: Measurement, describe: Callable[..., Session], page: Element
+) -> None:
+    assert any(e.get("class") == "invented" for e in page.iter())
+    real = parsed(page_html(review_of(reading, measurement, describe(invented=False)), ()))
+    assert not any(e.get("class") == "invented" for e in real.iter())
+    assert "nvented" not in words_of(real)
+
+
+def test_hostile_words_stay_words(reading: Reading, measurement: Measurement, describe: Callable[..., Session]) -> None:
+    session = describe(name=HOSTILE + "\x00\x0b", maker="=cmd|' /C calc'!A0", reference_axis='" onload="x')
+    flags = tuple(replace(flag, sentence=HOSTILE) for flag in measurement.flags)
+    bad = replace(measurement, flags=flags)
+    curves = {key: replace(curve, name=HOSTILE) for key, curve in reading.curves.items()}
+    review = review_of(replace(reading, curves=curves, missing={"floor": HOSTILE}), bad, session)
+    tree = parsed(page_html(review, ()))
+    assert HOSTILE in words_of(tree)
+    assert [s.get("src") or s.get("type") for s in tree.iter("script")].count("application/json") == 8
+    assert {s.get("src") or s.get("type") for s in tree.iter("script")} == {"charts.js", "application/json"}
+    assert not any(name.startswith("on") for e in tree.iter() for name in e.keys())  # noqa: SIM118
+    assert all(not row[0].startswith(("=", "+", "@")) for row in csv.reader(curves_csv(review).splitlines()) if row)
+
+
+def test_the_same_review_gives_the_same_bytes(review: Review, folder: Path, tmp_path: Path) -> None:
+    again = write_review(review, tmp_path / "again").parent
+    names = sorted(p.relative_to(folder) for p in folder.rglob("*") if p.is_file())
+    assert names == sorted(p.relative_to(again) for p in again.rglob("*") if p.is_file())
+    for name in names:
+        # The container format of SOFA may stamp its own times.
+        if name.suffix != ".sofa":
+            assert (folder / name).read_bytes() == (again / name).read_bytes(), name
+
+
+def test_an_older_review_is_replaced_and_nothing_is_left_beside(review: Review, tmp_path: Path) -> None:
+    place = tmp_path / "review"
+    write_review(review, place)
+    (place / "stale.txt").write_text("old")
+    write_review(replace(review, revision="2"), place)
+    assert "revision 2" in words_of(parsed((place / "index.html").read_text(encoding="utf-8")))
+    assert not (place / "stale.txt").exists()
+    assert [p.name for p in tmp_path.iterdir()] == ["review"]
+
+
+def test_a_folder_with_other_things_is_refused(review: Review, tmp_path: Path) -> None:
+    (tmp_path / "thesis.txt").write_text("mine")
+    with pytest.raises(OutputError, match="no review"):
+        write_review(review, tmp_path)
+    assert [p.name for p in tmp_path.iterdir()] == ["thesis.txt"]
+    with pytest.raises(OutputError, match="this is a file"):
+        write_review(review, tmp_path / "thesis.txt")
+
+
+def test_a_full_disk_leaves_the_older_review(review: Review, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    place = tmp_path / "review"
+    write_review(review, place)
+    before = (place / "index.html").read_bytes()
+
+    def full(_review: Review, fresh: Path) -> None:
+        (fresh / "index.html").write_text("half")
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(write, "_fill", full)
+    with pytest.raises(OutputError, match="No space left") as caught:
+        write_review(review, place)
+    assert caught.value.exit_code == 7
+    assert str(place) in str(caught.value)
+    assert (place / "index.html").read_bytes() == before
+    assert [p.name for p in tmp_path.iterdir()] == ["review"]
+
+
+def test_a_failed_swap_brings_the_older_review_back(
+    review: Review, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place = tmp_path / "review"
+    write_review(review, place)
+    rename = Path.rename
+
+    def refuse(self: Path, target: Path) -> Path:
+        if self.name == "fresh":
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+        return rename(self, target)
+
+    monkeypatch.setattr(Path, "rename", refuse)
+    with pytest.raises(OutputError, match="Permission denied"):
+        write_review(replace(review, revision="9"), place)
+    assert b"revision 1" in (place / "index.html").read_bytes()
+    assert [p.name for p in tmp_path.iterdir()] == ["review"]
+
+
+def test_a_parent_that_is_a_file_is_an_output_error(review: Review, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(OutputError):
+        write_review(review, tmp_path / "file" / "review")
+
+
+def test_curves_csv_gives_the_curves_back(review: Review) -> None:
+    rows = [row for row in csv.reader(curves_csv(review).splitlines()) if not row[0].startswith("#")]
+    assert len(rows[0]) == 1 + 4 * len(review.reading.curves)
+    columns = {name: [row[k] for row in rows[1:]] for k, name in enumerate(rows[0])}
+    curve = review.reading.curves["listening_window"]
+    np.testing.assert_allclose(np.array(columns["frequency_hz"], dtype=float), curve.axis.hz, rtol=1e-5)
+    np.testing.assert_allclose(np.array(columns["listening_window_dB"], dtype=float), curve.values, atol=1e-3)
+    np.testing.assert_allclose(np.array(columns["listening_window_u"], dtype=float), curve.u, atol=1e-5)
+    np.testing.assert_allclose(np.array(columns["listening_window_u_common"], dtype=float), curve.u_common, atol=1e-5)
+    assert [cell == "1" for cell in columns["listening_window_valid"]] == list(curve.valid)
+
+
+def test_directivity_csv_gives_the_response_back(measurement: Measurement) -> None:
+    response = measurement.response
+    rows = list(csv.DictReader(directivity_csv(response).splitlines()))
+    assert len(rows) == response.pressure.size
+    level = np.array([row["level_db_spl_1m_2v83"] for row in rows], dtype=float).reshape(response.pressure.shape)
+    # The column's meaning from its own name: 2.83 V, 20 micropascal.
+    np.testing.assert_allclose(level, 20 * np.log10(np.abs(response.pressure) * 2.83 / 20e-6), atol=1e-3)
+    relative = directivity_csv(replace(response, absolute=False)).splitlines()[0]
+    assert "spl" not in relative
+
+
+def test_figures_csv_keeps_reasons(review: Review, reading: Reading) -> None:
+    rows = {row["key"]: row for row in csv.DictReader(figures_csv(review).splitlines())}
+    assert set(rows) == set(reading.figures)
+    for key, figure in reading.figures.items():
+        assert rows[key]["value"] == ("" if figure.value is None else f"{figure.value:.6g}")
+        assert rows[key]["reason"] == figure.reason
+
+
+def test_chart_definitions_are_json_without_pixels_or_colors(review: Review) -> None:
+    text = charts_json(review.charts)
+    document = json.loads(text)
+    assert document["format"] == 1
+    assert [chart["key"] for chart in document["charts"]] == [chart.key for chart in review.charts]
+    assert "px" not in text
+    assert not re.search(r"#[0-9a-f]{6}", text)
+    chart = document["charts"][0]
+    assert chart["finding"] == review.charts[0].caption.finding
+    assert len(chart["panels"][0]["traces"][0]["curve"]["hz"]) == len(review.reading.curves["on_axis"].axis)
+
+
+def test_sofa_is_among_the_downloads(folder: Path) -> None:
+    # The container is HDF5: its signature (HDF5 File Format Specification, section II.A).
+    assert (folder / "downloads" / "directivity.sofa").read_bytes()[:8] == b"\x89HDF\r\n\x1a\n"
+
+
+def test_how_it_was_measured_follows_the_session(
+    session: Session, reading: Reading, measurement: Measurement, review: Review
+) -> None:
+    text = " ".join(review.how_measured).replace("\N{NO-BREAK SPACE}", " ")
+    for part in ("94 dB at 1 kHz", "10 Hz to 22 kHz", "2.83 V", "1.5 m, 36 positions", "5.8 ms", "260 Hz", "20 °C"):
+        assert part in text
+    bare = session.model_copy(update={"takes": session.takes[:-1], "reference": None})
+    text = " ".join(review_of(reading, replace(measurement, splice=None, near_field=()), bare).how_measured)
+    assert "No near field was recorded" in text
+    assert "no loop-back" in text
+
+
+def test_no_folder_is_left_when_permission_is_missing(
+    review: Review, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_args: object, **_kwargs: object) -> str:
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+
+    monkeypatch.setattr("tempfile.mkdtemp", refuse)
+    with pytest.raises(OutputError, match="Permission denied"):
+        write_review(review, tmp_path / "review")
+    assert list(tmp_path.iterdir()) == []
+    shutil.rmtree(tmp_path)

@@ -1,0 +1,157 @@
+"""Budget against the processing reference (keys beside the numbers), ISO 9613-1 values, GUM rules."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from earwitness.errors import InputError
+from earwitness.quantities import BudgetLine
+from earwitness.reduce.budget import (
+    air_absorption_db_per_m,
+    combine,
+    gating_u_db,
+    near_field_lines,
+    noise_u_db,
+    standard_lines,
+)
+from earwitness.session.session import Session
+
+HZ = np.array([50.0, 1000.0, 9000.0, 15000.0])
+
+
+def session(**microphone: object) -> Session:
+    return Session.model_validate(
+        {
+            "format": 1,
+            "date": "2030-01-02",
+            "loudspeaker": {
+                "name": "Demo One", "maker": "Invented Works", "type": "stand-mount", "enclosure": "closed",
+                "invented": True, "width_m": 0.2, "height_m": 0.3, "depth_m": 0.25, "reference_axis": "tweeter",
+                "driver": ({"name": "woofer", "kind": "cone", "diameter_m": 0.13},),
+            },
+            "microphone": microphone,
+            "drive": {"voltage_v": 2.83, "u_db": 0.07},
+            "stimulus": {"kind": "sweep", "start_hz": 10.0, "stop_hz": 22000.0, "duration_s": 5.0},
+            "takes": ({"id": "a", "file": "a.wav", "sha256": "0" * 64, "kind": "far-field", "orbit": "horizontal",
+                       "angle_deg": 0.0, "distance_m": 1.0},),
+        }
+    )  # fmt: skip
+
+
+def by_name(lines: tuple[BudgetLine, ...]) -> dict[str, BudgetLine]:
+    return {line.name: line for line in lines}
+
+
+@pytest.mark.parametrize(
+    ("snr_db", "u_db", "rel"),
+    # s1.snr20_std_err_dB ... s1.snr60_std_err_dB
+    [(20, 0.6141851463667767, 1e-9), (30, 0.19422239675629038, 1e-9), (40, 0.06141851463667767, 1e-9),
+     (50, 0.019422239675629043, 1e-9), (60, 0.006141851463667767, 1e-9)],
+)  # fmt: skip
+def test_noise(snr_db: float, u_db: float, rel: float) -> None:
+    assert noise_u_db(np.array([[snr_db]], float)) == pytest.approx(np.array([[u_db]]), rel=rel)
+
+
+def test_noise_against_a_simulated_contaminant() -> None:
+    """Random phase at -30 dB: the standard deviation of the level, by brute force."""
+    phase = np.linspace(0, 2 * np.pi, 20000, endpoint=False)
+    level = 20 * np.log10(np.abs(1 + 10 ** (-30 / 20) * np.exp(1j * phase)))
+    assert noise_u_db(np.array([30.0]))[0] == pytest.approx(level.std(), rel=2e-3)
+    assert np.isfinite(noise_u_db(np.array([-np.inf, -100.0]))).all()
+
+
+def test_air() -> None:
+    # s4.air_absorption_dB_per_m_20C_50pct_1k_5k_10k_20k
+    expected = [0.004664731873821475, 0.04423862990271087, 0.15883855730491755, 0.5241559571147006]
+    got = air_absorption_db_per_m(np.array([1e3, 5e3, 1e4, 2e4]), 20.0, 50.0, 101.325)
+    assert got == pytest.approx(expected, rel=1e-9)
+
+
+def test_air_table_of_the_standard() -> None:
+    """ISO 9613-1 table 1, 20 degrees, 70 %, in dB/km at 1, 2, 4, 8 kHz: 4.98, 9.02, 22.9, 76.6 (from memory)."""
+    got = air_absorption_db_per_m(1000 * 10 ** (0.3 * np.arange(4)), 20.0, 70.0, 101.325) * 1000
+    assert got == pytest.approx([4.98, 9.02, 22.9, 76.6], rel=0.01)
+
+
+@pytest.mark.parametrize("state", [(20.0, 120.0, 101.0), (-300.0, 50.0, 101.0), (20.0, 50.0, 0.0)])
+def test_impossible_air(state: tuple[float, float, float]) -> None:
+    with pytest.raises(InputError, match="impossible"):
+        air_absorption_db_per_m(HZ, *state)
+
+
+def test_gating_is_the_largest_change_over_root_three() -> None:
+    zero = np.zeros((2, 4))
+    u_db = gating_u_db(zero, zero + 0.3, zero - 0.6)
+    assert u_db == pytest.approx(np.full((2, 4), 0.6 / np.sqrt(3)))
+
+
+def test_gating_model_below_three_halves_of_the_gate() -> None:
+    # s2.gate_halfhann50_5ms_err_dB_at_1_1.5_2_3_over_T: 0.628 dB at 1/T; silent above 1.5/T
+    zero = np.zeros(3)
+    u_db = gating_u_db(zero, zero, zero, hz=np.array([100.0, 200.0, 301.0]), gate_s=5e-3)
+    assert u_db == pytest.approx([1.0 / np.sqrt(3), 0.6282866507682996 / np.sqrt(3), 0.0], abs=1e-3)
+
+
+def test_combination() -> None:
+    # processing reference section 10, example at 1 kHz: repeat, cal, mic, gate, splice, other -> 0.250 dB
+    parts = {"repeat": 0.10, "calibrator": 0.10, "microphone": 0.10, "gate": 0.10, "splice": 0.0, "other": 0.15}
+    lines = [BudgetLine(n, "", np.full(2, u), n in ("calibrator", "microphone")) for n, u in parts.items()]
+    alone, shared = combine(lines)
+    assert np.hypot(alone, shared) == pytest.approx([0.250, 0.250], abs=5e-4)
+    assert shared == pytest.approx(np.full(2, np.hypot(0.1, 0.1)))
+
+
+def test_combination_of_one_kind_only() -> None:
+    alone, shared = combine([BudgetLine("x", "", np.ones(3), False)])
+    assert alone == pytest.approx(np.ones(3))
+    assert shared == pytest.approx(np.zeros(3))
+
+
+def test_no_lines_or_unequal_lines() -> None:
+    with pytest.raises(ValueError, match="at least one line"):
+        combine([])
+    with pytest.raises(ValueError, match="same frequencies"):
+        combine([BudgetLine("x", "", np.ones(3), False), BudgetLine("y", "", np.ones(2), False)])
+
+
+def test_calibrator_class_limit() -> None:
+    """Class 1 limit 0.25 dB rectangular: 0.14 dB, common to all directions."""
+    lines = by_name(standard_lines(session(calibrator={"file": "cal.wav"}), HZ))
+    assert lines["calibrator"].u_db == pytest.approx(np.full(4, 0.25 / np.sqrt(3)))
+    assert lines["calibrator"].common
+    assert lines["voltage"].u_db == pytest.approx(np.full(4, 0.07))
+
+
+def test_without_level_there_is_no_level_line() -> None:
+    names = set(by_name(standard_lines(session(), HZ)))
+    assert not names & {"calibrator", "sensitivity"}
+    assert "sensitivity" in by_name(standard_lines(session(sensitivity_fs_per_pa=0.02), HZ))
+
+
+def test_microphone_with_and_without_file() -> None:
+    bare = by_name(standard_lines(session(), HZ))["microphone"].u_db
+    assert bare == pytest.approx(np.array([1.0, 1.0, 1.0, 2.5]) / np.sqrt(3))
+    filed = by_name(standard_lines(session(), HZ, correction_band_hz=(100.0, 12000.0)))["microphone"].u_db
+    assert filed == pytest.approx(np.array([1.0, 0.5, 0.5, 2.5]) / np.sqrt(3))
+    stated = standard_lines(session(correction_file="m.txt", correction_u_db=0.2), HZ, correction_band_hz=(10.0, 2e4))
+    assert by_name(stated)["microphone"].u_db == pytest.approx(np.full(4, 0.2))
+
+
+def test_distance_and_air_grow_and_shrink_with_distance() -> None:
+    """8.686 delta / d / sqrt 3 with 5 mm."""
+    one = by_name(standard_lines(session(), HZ, distance_m=1.0))
+    two = by_name(standard_lines(session(), HZ, distance_m=2.0))
+    assert one["distance"].u_db == pytest.approx(np.full(4, 8.685889638 * 0.005 / np.sqrt(3)))
+    assert two["distance"].u_db == pytest.approx(one["distance"].u_db / 2)
+    assert two["air"].u_db == pytest.approx(2 * one["air"].u_db)
+    corrected = by_name(standard_lines(session(), HZ, air_corrected=True))
+    assert corrected["air"].u_db == pytest.approx(one["air"].u_db / 10)
+    assert not one["distance"].common
+
+
+def test_near_field_radius() -> None:
+    """2 % of the radius in a level that goes with the radius: 20 lg 1.02 = 0.172 dB."""
+    lines = by_name(near_field_lines(HZ))
+    assert lines["radius"].u_db == pytest.approx(np.full(4, 20 * np.log10(1.02)), abs=3e-3)
+    assert (lines["baffle step"].u_db >= 0.3).all()

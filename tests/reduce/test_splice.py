@@ -1,0 +1,144 @@
+"""Joints of near and far field made from known truths; weights and dips from the processing reference, section 3.4."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from earwitness.quantities import report_axis
+from earwitness.reduce.splice import SpliceResult, blend_weight, splice
+
+HZ = report_axis().hz
+LOW, HIGH = 250.0, 650.0
+
+
+def truth(directions: int = 5) -> np.ndarray:
+    """Second-order high-pass at 55 Hz with a gentle loss toward the rear that starts at 800 Hz."""
+    s = 1j * HZ / 55.0
+    base = 0.3 * s**2 / (1 + 1.2 * s + s**2)
+    rear = np.arange(directions)[:, None]
+    return base * (1 - 0.1 * rear * (HZ / 800) ** 2 / (1 + (HZ / 800) ** 2)) * np.exp(-2j * np.pi * HZ * 2e-5 * rear)
+
+
+def flat(u: float, shape: tuple[int, ...]) -> np.ndarray:
+    return np.full(shape, u)
+
+
+def joined(
+    far: np.ndarray, near: np.ndarray, low: float = LOW, high: float = HIGH, u_near: float = 0.3
+) -> SpliceResult:
+    result = splice(HZ, far, near, low, high, flat(0.1, far.shape), flat(u_near, HZ.shape), 0)
+    assert isinstance(result, SpliceResult), result
+    return result
+
+
+def broken_far(whole: np.ndarray) -> np.ndarray:
+    """A far field that is wrong below its limit, as a gate leaves it."""
+    return whole * np.where(HZ < LOW, 3.0, 1.0)
+
+
+def broken_near(whole: np.ndarray) -> np.ndarray:
+    return whole * np.where(HZ > HIGH, 0.2, 1.0)
+
+
+def test_weights() -> None:
+    # s3.blend_far_weight_x0.25, x0.5, x0.75
+    hz = 100 * 4.0 ** np.array([0.0, 0.25, 0.5, 0.75, 1.0])
+    expected = [0, 0.1464466094067262, 0.49999999999999994, 0.8535533905932737, 1]
+    assert blend_weight(hz, 100.0, 400.0) == pytest.approx(expected, abs=1e-12)
+
+
+@settings(deadline=None, derandomize=True, max_examples=30)
+@given(st.floats(-6, 6), st.booleans(), st.floats(-1.2e-3, 1.2e-3))
+def test_level_polarity_and_delay_come_back(offset_db: float, inverted: bool, delay_s: float) -> None:
+    whole = truth()
+    near = whole * 10 ** (-offset_db / 20) * (-1 if inverted else 1) * np.exp(2j * np.pi * HZ * delay_s)
+    result = joined(broken_far(whole), broken_near(near))
+    assert result.report.gain_db == pytest.approx(offset_db, abs=1e-6)
+    assert result.report.inverted is inverted
+    assert result.report.delay_s == pytest.approx(delay_s, abs=1e-7)
+    assert result.pressure == pytest.approx(whole, rel=1e-4, abs=1e-12)
+
+
+def test_blend_lies_inside_the_limits_and_avoids_a_bad_part() -> None:
+    whole = truth()
+    near = whole * 10 ** (np.where(HZ > 400, 3 * np.log2(HZ / 400), 0.0) / 20)
+    report = joined(whole, near).report
+    assert LOW * 0.999 <= report.low_hz < report.high_hz <= HIGH * 1.001
+    assert report.high_hz < 450
+    assert report.high_hz / report.low_hz >= 2 ** (1 / 3) - 1e-9
+    assert report.gain_db == pytest.approx(0.0, abs=0.15)
+
+
+def test_slope_and_spread_are_reported() -> None:
+    whole = truth()
+    tilted = whole * 10 ** (-2.0 * np.log2(HZ / 400) / 20)
+    report = joined(whole, tilted).report
+    assert report.slope_db_per_octave == pytest.approx(2.0, abs=1e-6)
+    wavy = whole * 10 ** (1.5 * np.sin(2 * np.pi * np.log2(HZ / LOW) * 6) / 20)
+    assert joined(whole, wavy).report.spread_db == pytest.approx(1.5 / np.sqrt(2), abs=0.15)
+
+
+@pytest.mark.parametrize("phase_deg", [10, 30, 60, 90])
+def test_a_phase_difference_makes_no_dip(phase_deg: float) -> None:
+    """A complex blend would dip by 0.03, 0.30, 1.25 and 3.01 dB here (s3.blend_complex_dip_dB_phase10 ... 90)."""
+    whole = truth(1)
+    near = whole * np.exp(1j * np.deg2rad(phase_deg) * np.sign(HZ - 400))
+    level = 20 * np.log10(np.abs(joined(whole, near).pressure / whole))
+    assert np.abs(level).max() < 1e-9
+
+
+def test_too_little_overlap_is_refused_in_words() -> None:
+    whole = truth()
+    reason = splice(HZ, whole, whole, 400.0, 400.0 * 1.25, flat(0.1, whole.shape), flat(0.3, HZ.shape), 0)
+    assert isinstance(reason, str)
+    assert "third of an octave" in reason
+    assert isinstance(joined(whole, whole, 400.0, 400.0 * 1.27), SpliceResult)
+
+
+def test_silent_far_field_is_refused() -> None:
+    whole = truth()
+    reason = splice(HZ, whole * 0, whole, LOW, HIGH, flat(0.1, whole.shape), flat(0.3, HZ.shape), 0)
+    assert isinstance(reason, str)
+
+
+def test_each_direction_keeps_its_own_delay_but_not_its_own_level() -> None:
+    whole = truth()
+    own = np.linspace(0, 4e-4, 5)
+    near = whole * np.exp(2j * np.pi * HZ * own[:, None]) * 10 ** (np.linspace(0, 3, 5)[:, None] / 20)
+    result = joined(whole, near)
+    below = np.argmin(np.abs(HZ - 40))
+    left = 20 * np.log10(np.abs(result.pressure / whole)[:, below])
+    assert left == pytest.approx(np.linspace(0, 3, 5), abs=1e-6)
+    assert np.angle(result.pressure / whole)[:, below] == pytest.approx(0.0, abs=1e-3)
+    at_blend = 20 * np.log10(np.abs(result.pressure / whole)[:, np.argmin(np.abs(HZ - result.report.low_hz))])
+    assert at_blend[1:] == pytest.approx(np.linspace(0, 3, 5)[1:] - 0.5, abs=0.01)
+
+
+def test_uncertainty_of_the_parts_and_of_the_joint() -> None:
+    whole = truth()
+    clean = joined(whole, whole)
+    assert clean.u_db[:, HZ < 200] == pytest.approx(0.3)
+    assert clean.u_db[:, HZ > 900] == pytest.approx(0.1)
+    wavy = whole * 10 ** (1.0 * np.sin(2 * np.pi * np.log2(HZ / LOW) * 5) / 20)
+    unsure = joined(whole, wavy)
+    low, high = unsure.report.low_hz, unsure.report.high_hz
+    inside = (low < HZ) & (high > HZ)
+    assert unsure.u_db[:, inside].max() > clean.u_db[:, inside].max() + 0.1
+    assert (unsure.u_db[:, HZ < 200] > 0.35).all()
+
+
+def test_endless_uncertainty_outside_a_part_does_not_leak() -> None:
+    whole = truth()
+    u_far = np.where(HZ < LOW, np.inf, 0.1) * np.ones(whole.shape)
+    result = splice(HZ, whole, whole, LOW, HIGH, u_far, np.where(HZ > HIGH, np.inf, 0.3), 0)
+    assert isinstance(result, SpliceResult)
+    assert np.isfinite(result.u_db).all()
+
+
+def test_shapes_that_do_not_fit() -> None:
+    whole = truth()
+    with pytest.raises(ValueError, match="stand on the same"):
+        splice(HZ, whole, whole[:2], LOW, HIGH, flat(0.1, whole.shape), flat(0.3, HZ.shape), 0)

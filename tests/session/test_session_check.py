@@ -1,0 +1,199 @@
+"""What the parts of a session say about each other, and what recordings say of themselves."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from session_folders import NEAR, TOML, record, write
+
+from earwitness.errors import Fault, SessionError
+from earwitness.formats.audio import write_audio
+from earwitness.session.load import load_session
+from earwitness.session.session import FarFieldTake
+
+ORBIT = TOML[TOML.index("[[take]]") :]
+ROOM = """[environment.room]
+length_m = 5.0
+width_m = 4.0
+height_m = 2.5
+loudspeaker_m = [2.0, 2.0, 1.2]
+microphone_m = [4.0, 2.0, 1.2]
+"""
+CLAIM = '[[loudspeaker.claim]]\nquantity = "sensitivity"\nvalue = 87.0\nunit = "dB"\n'
+LEVEL = '[[take]]\nkind = "level"\ndrive_v = 2.0\ndistance_m = 2.0\nfile = "other.wav"\n'
+
+
+def faults(folder: Path) -> tuple[Fault, ...]:
+    """What load_session says about `folder`."""
+    with pytest.raises(SessionError) as caught:
+        load_session(folder)
+    return caught.value.faults
+
+
+def line(text: str, of: str) -> int:
+    """1-based number of the last line that reads `of`."""
+    return max(n for n, found in enumerate(text.splitlines(), 1) if found == of)
+
+
+def test_the_plain_folder_is_sound(tmp_path: Path) -> None:
+    assert len(load_session(write(tmp_path, TOML + NEAR)).takes) == 4
+
+
+CROSS = [
+    ("sensitivity_fs_per_pa = 0.02", "", "[microphone]", "how loud full scale is", "calibrator"),
+    ("anechoic = true", "", "[environment]", "no word on the room's reflections", "anechoic = true"),
+    ("anechoic = true", "anechoic = true\nfirst_reflection_ms = 4", "[environment]", "stand together", "anechoic"),
+    ("anechoic = true", ROOM.replace("2.0, 2.0, 1", "6.0, 2.0, 1"), "loudspeaker_m = [6.0, 2.0, 1.2]", "outside", ""),
+    ("stop_hz = 22000", "stop_hz = 5", "stop_hz = 5", "from 10 Hz to 5 Hz", "not kHz"),
+    ("stop_hz = 22000", "stop_hz = 30000", "stop_hz = 30000", "end at 24000 Hz", "stop_hz"),
+    ("lead_in_s = 0.05", "fade_in_s = 10", "duration_s = 0.1", "fades are longer", "10 ms are 0.01"),
+    ("lead_in_s = 0.05", "lead_in_s = 0.2", 'files = "h_{angle}.wav"', "too short", "run on"),
+    ("[microphone]", CLAIM.replace('"dB"', '"W"') + "[microphone]", 'unit = "W"', "sensitivity in 'W'", "text"),
+    ("[microphone]", CLAIM.replace("sensitivity", "frequency range").replace('"dB"', '"Hz"') + "[microphone]",
+     "value = 87.0", "both ends", "value_to"),
+    ("[drive]", "[reference]\nchannel = 1\n[drive]", "[[take]]", "both microphone and reference", "[reference]"),
+    ("[drive]", "[reference]\n[drive]", "[[take]]", "channel 2 is wanted", "all channels"),
+    ("distance_m = 2.0", "distance_m = 2.0\nmicrophone_channel = 3", "microphone_channel = 3", "channel 3", "export"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("old", "new", "at", "what", "remedy"), CROSS)
+def test_contradictions_are_told_at_their_line(
+    tmp_path: Path, old: str, new: str, at: str, what: str, remedy: str
+) -> None:
+    text = TOML.replace(old, new)
+    hits = [f for f in faults(write(tmp_path, text)) if what in f.what]
+    assert hits
+    assert {f.line for f in hits} <= {line(text, at), line(text, "[[take]]")}
+    assert all(remedy in f.remedy for f in hits)
+    assert line(text, at) in {f.line for f in hits}
+
+
+TAKES = [
+    (NEAR.replace("woofer", "wofer"), 'driver = "wofer"', "no driver called 'wofer'", "did you mean 'woofer'"),
+    (NEAR + 'id = "h_0"\n', 'id = "h_0"', "two takes have the id 'h_0'", "id ="),
+    (LEVEL + LEVEL.replace("2.0\nd", "1.0\nd").replace("other", "near"), "drive_v = 1.0", "2 V to 1 V", "note"),
+    ('[[take]]\nkind = "impedance"\nresistor_ohm = 10\nchannel_b = 1\nfile = "near.wav"\n', "channel_b = 1",
+     "both 1", "two channels"),
+    ('[[take]]\nkind = "multitone"\ndrive_v = 1\ndistance_m = 1\nperiod_s = 0.1\nfile = "near.wav"\n'
+     'stimulus_file = "near.wav"\n', 'stimulus_file = "near.wav"', "same recording", "played"),
+    ('[[take]]\nkind = "multitone"\ndrive_v = 1\ndistance_m = 1\nperiod_s = 5\nfile = "near.wav"\n'
+     'stimulus_file = "other.wav"\n', 'file = "near.wav"', "too short", "record it again"),
+    (NEAR.replace("near.wav", "h_0.wav") + 'id = "n"\n', 'file = "h_0.wav"', "same content", "right recording"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("added", "at", "what", "remedy"), TAKES)
+def test_contradictions_of_a_take_are_told_at_its_line(
+    tmp_path: Path, added: str, at: str, what: str, remedy: str
+) -> None:
+    text = TOML + added
+    (fault,) = faults(write(tmp_path, text))
+    assert what in fault.what
+    assert remedy in fault.remedy
+    assert fault.line == line(text, at)
+
+
+def test_a_level_series_may_step_down_where_a_note_says_why(tmp_path: Path) -> None:
+    down = LEVEL.replace("2.0\nd", "1.0\nd").replace("other", "near") + 'note = "repeat after the loudest step"\n'
+    assert len(load_session(write(tmp_path, TOML + LEVEL + down)).takes) == 5
+
+
+def test_an_angle_measured_twice_names_both_recordings(tmp_path: Path) -> None:
+    write(tmp_path)
+    record(tmp_path / "h_350.wav", 9)
+    (fault,) = faults(tmp_path)
+    assert "'h_350.wav'" in fault.what
+    assert "'h_-10.wav'" in fault.what
+
+
+def test_a_copied_recording_is_found_by_its_content(tmp_path: Path) -> None:
+    write(tmp_path)
+    (tmp_path / "h_20.wav").write_bytes((tmp_path / "h_0.wav").read_bytes())
+    (fault,) = faults(tmp_path)
+    assert "'h_20.wav' has the same content as 'h_0.wav'" in fault.what
+
+
+def test_both_orbits_and_a_level_series_may_share_the_recording_on_the_axis(tmp_path: Path) -> None:
+    vertical = (
+        ORBIT.replace("horizontal", "vertical").replace('files = "h_{angle}.wav"', 'angle_deg = 0\nfile = "h_0.wav"')
+        + 'id = "v_0"\n'
+    )
+    level = LEVEL.replace("other", "h_0") + 'id = "level 1"\n'
+    takes = load_session(write(tmp_path, TOML + vertical + level)).takes
+    assert [t.id for t in takes if isinstance(t, FarFieldTake) and t.file == "h_0.wav"] == ["h_0", "v_0"]
+
+
+def test_a_take_at_another_rate_is_named(tmp_path: Path) -> None:
+    write(tmp_path)
+    record(tmp_path / "h_0.wav", 7, rate_hz=96_000)
+    (fault,) = faults(tmp_path)
+    assert (fault.file, "96000 Hz" in fault.what, "48000 Hz" in fault.what) == ("h_0.wav", True, True)
+
+
+@pytest.mark.parametrize("suffix", [".wav", ".flac"])
+def test_a_truncated_recording_is_named(tmp_path: Path, suffix: str) -> None:
+    write(tmp_path, TOML.replace(".wav", suffix))
+    path = record(tmp_path / f"h_0{suffix}", 5)
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    assert [(f.file, "truncated" in f.what) for f in faults(tmp_path) if f.file != "session.toml"] == [
+        (path.name, True)
+    ]
+
+
+def test_empty_foreign_and_slow_recordings_are_told_together(tmp_path: Path) -> None:
+    write(tmp_path)
+    (tmp_path / "h_0.wav").write_bytes(b"")
+    (tmp_path / "h_-10.wav").write_text("these are no samples at all")
+    soundfile.write(tmp_path / "h_+010.wav", [[0.1]] * 3000, 22_050)
+    told = {f.file: f.what for f in faults(tmp_path)}
+    assert "empty" in told["h_0.wav"]
+    assert "neither WAV nor FLAC" in told["h_-10.wav"]
+    assert "22050 Hz" in told["h_+010.wav"]
+
+
+def test_a_fault_of_the_correction_file_has_its_line(tmp_path: Path) -> None:
+    text = TOML.replace("[drive]", 'correction_file = "mic.txt"\n[drive]')
+    write(tmp_path, text)
+    (tmp_path / "mic.txt").write_text("# response\n20 0.1\n100 abc\n1000 0\n10000 0\n")
+    (fault,) = faults(tmp_path)
+    assert (fault.file, fault.line) == ("mic.txt", 3)
+    (tmp_path / "mic.txt").write_text("# response\n20 0.1\n100 0\n1000 0\n10000 0\n")
+    assert load_session(tmp_path).microphone.correction_file == "mic.txt"
+
+
+def test_the_calibrator_is_looked_at(tmp_path: Path) -> None:
+    table = '[microphone.calibrator]\nfile = "near.wav"\nchannel = 2\nfrequency_hz = 30000\n'
+    told = " ".join(f.what for f in faults(write(tmp_path, TOML.replace("[drive]", table + "[drive]"))))
+    assert "channel 2 is wanted" in told
+    assert "0.30 s long" in told
+    assert "30000 Hz cannot be" in told
+
+
+def test_a_recording_must_outlast_the_file_that_was_played(tmp_path: Path) -> None:
+    start, end = TOML.index("[stimulus]"), TOML.index("[environment]")
+    text = TOML[:start] + '[stimulus]\nkind = "file"\nfile = "played.wav"\nchannel = 2\n' + TOML[end:]
+    write(tmp_path, text)
+    record(tmp_path / "played.wav", 30, length_s=0.5)
+    told = faults(tmp_path)
+    assert "channel 2 is wanted" in told[0].what
+    assert "too short for the lead-in and the file that was played" in told[1].what
+    record(tmp_path / "played.wav", 30, length_s=0.2, channels=2)
+    assert load_session(tmp_path).stimulus.kind == "file"
+
+
+def test_a_fault_shared_by_an_orbit_is_told_once(tmp_path: Path) -> None:
+    write(tmp_path, TOML.replace("distance_m = 2.0", 'distance_m = "far"'))
+    (fault,) = faults(tmp_path)
+    assert "'far'" in fault.what
+    assert "h_0, h_+010" in fault.what
+
+
+def test_recordings_without_sound_are_no_fault_of_the_folder(tmp_path: Path) -> None:
+    write(tmp_path)
+    # The reduction judges samples, the door does not decode them.
+    write_audio(tmp_path / "h_0.wav", np.zeros((1, 14_400)), 48_000)
+    assert len(load_session(tmp_path).takes) == 3
