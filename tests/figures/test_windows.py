@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -94,8 +96,31 @@ def test_one_invalid_position_makes_only_that_frequency_of_its_curves_invalid() 
     part = Levels(AXIS, levels.directions, levels.level_db, levels.u_db, levels.u_common_db, valid, "dB")
     curves = windows(part).curves
     assert curves["ceiling"].valid.tolist() == [False, True]
-    assert curves["in_room"].valid.tolist() == [False, True]
+    assert curves["on_axis"].valid.all()
     assert curves["listening_window"].valid.all()
+
+
+def test_a_direction_that_carries_little_energy_may_be_untrusted_at_the_price_of_uncertainty() -> None:
+    """A share s of unknown energy moves a level by at most 10 lg(1 + s): plain arithmetic of energy averages."""
+    levels = replace(_t1(), u_db=np.full((70, 2), 3.1))
+    rows, angle = on_orbit(levels.directions, "vertical")
+    valid = levels.valid.copy()
+    valid[rows[np.isclose(angle, 50)], 0] = False
+    part = Levels(AXIS, levels.directions, levels.level_db, levels.u_db, levels.u_common_db, valid, "dB")
+    trusted, doubted = windows(levels).curves["sound_power"], windows(part).curves["sound_power"]
+    assert doubted.valid.all()
+    weight = 0.016868154
+    share = weight * 10 ** ((levels.level_db[rows[np.isclose(angle, 50)][0], 0] - trusted.values[0]) / 10)
+    np.testing.assert_allclose(doubted.u[0] ** 2 - trusted.u[0] ** 2, (10 * np.log10(1 + share)) ** 2, rtol=1e-6)
+    assert doubted.u[1] == trusted.u[1]
+
+
+def test_untrusted_directions_that_carry_more_than_a_twentieth_end_the_curve_there() -> None:
+    levels = _t1()
+    valid = levels.valid.copy()
+    valid[levels.directions.unit_vectors()[:, 0] > 0.5, 0] = False
+    part = Levels(AXIS, levels.directions, levels.level_db, levels.u_db, levels.u_common_db, valid, "dB")
+    assert windows(part).curves["sound_power"].valid.tolist() == [False, True]
 
 
 def test_a_position_measured_twice_is_an_energy_average() -> None:

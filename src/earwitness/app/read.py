@@ -68,10 +68,9 @@ def figure_lines(result: ReadResult) -> list[str]:
     """The figures as lines of text, at most 80 columns wide where the words allow."""
     table = figures_table(result.reading)
     loudspeaker = result.session.loudspeaker
-    title = f"{loudspeaker.maker} {loudspeaker.name}" + (" (invented)" if loudspeaker.invented else "")
     rows = [[_shorter(cell, 44) for cell in row[:2]] for row in table.rows]
     width = max(len(row[0]) for row in rows)
-    lines = [f"{title}, session of {result.session.date}", ""]
+    lines = [f"{loudspeaker.title}, session of {result.session.date}", ""]
     lines += [f"{row[0]:<{width}}  {row[1]}" for row in rows]
     notes = [flag.sentence for flag in result.measurement.flags if flag.severity != "info"]
     return [*lines, "", *(f"note: {note}" for note in notes), "± is the 95 % uncertainty; --json tells all"]

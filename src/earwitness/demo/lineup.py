@@ -8,7 +8,7 @@ from typing import Literal
 from earwitness.demo.cabinet import Driver, VentedBox
 from earwitness.demo.crossover import Stage
 
-MAKER = "Dorrigal Works (invented)"
+MAKER = "Dorrigal Works"
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +131,11 @@ class DemoLoudspeaker:
     claims: tuple[Claim, ...]
     trim: TrimRing | None = None
     maker: str = MAKER
+
+    @property
+    def near_caps(self) -> tuple[Cap, ...]:
+        """What a tester records close up: every cone, and the port."""
+        return (*self.bass.cones, self.bass.port, *(way.cap for way in self.high if way.cap.kind == "cone"))
 
 
 THIMBLE = DemoLoudspeaker(

@@ -95,7 +95,7 @@ def _jobs(one: DemoLoudspeaker, folder: Path, step_deg: int, emitted: dict[float
         for angle in _orbit_angles(orbit, step_deg):
             there = partial(far_paths, one, caps, orbit, float(angle), rig.FAR_DISTANCE_M)
             jobs.append(sweep_job(f"far/{orbit[0]}_{angle}.flac", rig.DRIVE_V, there))
-    for cap in (*one.bass.cones, one.bass.port):
+    for cap in one.near_caps:
         close = partial(near_paths, one, caps, cap.name)
         jobs.append(sweep_job(script.near_file(cap.name), rig.NEAR_DRIVE_V, close))
     axis = far_paths(one, caps, "horizontal", 0.0, rig.LEVEL_DISTANCE_M)

@@ -15,7 +15,7 @@ Value = str | float | bool | Sequence[float]
 
 def session_text(one: DemoLoudspeaker) -> str:
     """The whole file."""
-    near = [cap.name for cap in (*one.bass.cones, one.bass.port)]
+    near = [cap.name for cap in one.near_caps]
     parts = [
         "# An invented session: a simulated loudspeaker in a simulated hall. No such product or maker exists.",
         _keys(format=1, date="2026-03-02"),

@@ -60,6 +60,30 @@ def cap_near_pressure(ka: FloatArray, half_angle_rad: float, cos_angle: float, r
     return pressure
 
 
+def cap_at_distance(
+    ka: FloatArray, half_angle_rad: float, cos_angle: FloatArray, radius_ratio: FloatArray
+) -> ComplexArray:
+    """The cap's pressure at points away from the sphere, times their distance, relative to the monopole's.
+
+    ka : (F,); cos_angle, radius_ratio : (D,) of each point, distance from the sphere's center over its radius, at
+    least 1.5 (closer the series is too short: use cap_near_pressure)
+
+    Returns (D, F) complex: p / (j omega rho U exp(-jkr) / (4 pi r)); tends to cap_diffraction far away.
+    Series as in cap_diffraction. Raises ValueError outside the stated ranges.
+    """
+    ka = np.asarray(ka, dtype=float)
+    if (radius_ratio < 1.5).any() or (np.abs(cos_angle) > 1 + 1e-9).any() or not (ka > 0).all():
+        raise ValueError("points must lie 1.5 radii or more from the center, ka above 0, cosines within -1 and 1")
+    order = np.arange(int(np.ceil(ka.max())) + _TERMS_BEYOND_KA + 1)
+    velocity = cap_velocity(half_angle_rad, order.size)
+    angular = np.polynomial.legendre.legvander(np.clip(cos_angle, -1.0, 1.0), int(order[-1])) * velocity / velocity[0]
+    away = radius_ratio[:, None] * ka
+    spread = _hankel(order, away.ravel()).reshape(order.size, *away.shape)
+    slope = _inverse_hankel_slope(order, ka)
+    field: ComplexArray = -np.einsum("dn,ndf,nf->df", angular, spread, slope) * radius_ratio[:, None] / ka
+    return field * np.exp(1j * away)
+
+
 def cap_velocity(half_angle_rad: float, count: int) -> FloatArray:
     """(count,) Legendre coefficients of a cap's radial velocity 1: U_n = (P_{n-1} - P_{n+1})(cos alpha) / 2."""
     legendre = np.polynomial.legendre.legvander(np.array([np.cos(half_angle_rad)]), count + 1)[0]

@@ -37,10 +37,11 @@ _NEEDS = {
 
 def exhibits_of(reading: Reading, measurement: Measurement, loudspeaker: Loudspeaker) -> tuple[Chart | Table, ...]:
     """Every exhibit that the data can give, in the order of the page; each chart says whose it is."""
-    whose = f"{loudspeaker.maker} {loudspeaker.name}" + (" (invented loudspeaker)" if loudspeaker.invented else "")
     made = (make(reading, measurement) for make in MAKERS.values())
     return tuple(
-        replace(chart, note=" ".join(filter(None, (chart.note, whose)))) for chart in made if chart is not None
+        replace(chart, note=" ".join(filter(None, (chart.note, loudspeaker.title))))
+        for chart in made
+        if chart is not None
     )
 
 

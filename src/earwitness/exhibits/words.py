@@ -21,7 +21,7 @@ PLUS_MINUS = "±"
 _MOST_DECIMALS = 6
 # Finer digits than these are never printed, however small the uncertainty.
 _MOST_BY_UNIT = {"dB": 1, "dB/octave": 2, "deg": 0, "Hz": 0, "kHz": 3, "%": 0, "octaves": 1}
-_PLAIN_UNITS = {"deg": "°", "ohm": "Ω"}
+_PLAIN_UNITS = {"deg": "°", "ohm": "Ω", "dB/octave": "dB/oct"}
 
 
 def number_words(value: float, decimals: int, *, sign: bool = False) -> str:
@@ -125,7 +125,8 @@ def _interval_words(value: float, interval: tuple[float, float], unit: str, *, s
     if len(arms) == 1 or max(high - value, value - low) < 10.0**-decimals:
         return value_words(value, half / COVERAGE_FACTOR, unit, sign=sign, most=most)
     middle, *ends = (number_words(part, decimals, sign=sign) for part in (value, low, high))
-    return f"{middle} ({ends[0]} to {ends[1]})".replace(" ", "\N{NO-BREAK SPACE}") + unit_words(unit)
+    spread = f"({ends[0]} to {ends[1]})".replace(" ", "\N{NO-BREAK SPACE}")
+    return f"{middle} {spread}{unit_words(unit)}"
 
 
 def _significant(value: float, digits: int, *, sign: bool = False, trim: bool = False) -> str:

@@ -12,7 +12,7 @@ import numpy as np
 
 from earwitness.figures.windows import Levels
 from earwitness.quantities import from_orbit, on_orbit
-from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
+from earwitness.quantities.arrays import FloatArray, IntArray
 from earwitness.quantities.directions import Orbit, join
 from earwitness.standards import cta2034
 from earwitness.standards.cta2034 import Position
@@ -164,8 +164,12 @@ def _appended(levels: Levels, fill: dict[Position, tuple[FloatArray, float]]) ->
     places = list(fill)
     weights = np.array([fill[place][0] for place in places])
     gaps = np.array([fill[place][1] for place in places])
-    safe = np.where(levels.valid, levels.level_db, 0.0)
-    needed: BoolArray = ((weights > 0).astype(float) @ (~levels.valid).astype(float)) == 0
+    there = np.ones_like(levels.valid) if levels.known is None else levels.known
+    safe = np.where(there, levels.level_db, 0.0)
+    needed, needed_there = (
+        np.asarray(((weights > 0).astype(float) @ (~mask).astype(float)) == 0, dtype=bool)
+        for mask in (levels.valid, there)
+    )
     bound = INTERPOLATION_BOUND_DB * (gaps / WIDEST_GAP_DEG) ** 2 / np.sqrt(3.0)
     count, size = len(places), len(levels.directions)
     mixing = np.zeros((size + count, size + 1))
@@ -176,10 +180,11 @@ def _appended(levels: Levels, fill: dict[Position, tuple[FloatArray, float]]) ->
     return replace(
         levels,
         directions=join([levels.directions, *(from_orbit(orbit, angle) for orbit, angle in places)]),
-        level_db=np.concatenate([np.where(levels.valid, levels.level_db, 0.0), weights @ safe]),
+        level_db=np.concatenate([safe, weights @ safe]),
         valid=np.concatenate([levels.valid, needed]),
         u_db=np.concatenate([levels.u_db, u_one_db]),
         mixing=mixing,
+        known=np.concatenate([there, needed_there]),
     )
 
 

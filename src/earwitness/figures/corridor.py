@@ -10,6 +10,7 @@ from earwitness.figures.linearity import LINEARITY_BAND_HZ
 from earwitness.figures.sampling import sampled, smoothed
 from earwitness.quantities import Curve, Figure, log_axis, not_judged
 from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities.axis import hz_words
 
 CORRIDORS_DB = {"1p5db": 1.5, "3db": 3.0}
 CENTER_HZ = 1000.0
@@ -79,10 +80,11 @@ def width_of_band(x: FloatArray, deviation_db: FloatArray, half_width_db: float)
 def share_figure(curve: Curve, reference_db: float, half_width_db: float, *, key: str, smoothing: int = 12) -> Figure:
     """Share of the octaves of 100 Hz to 10 kHz inside +- half_width_db about `reference_db` [%], no uncertainty yet."""
     low, high = LINEARITY_BAND_HZ
-    method = f"{curve.name} inside ±{half_width_db:g} dB, {low:g} Hz to {high:g} Hz, 1/{smoothing} octave smoothing"
+    band = f"{hz_words(low)} to {hz_words(high)}"
+    method = f"{curve.name} inside ±{half_width_db:g} dB, {band}, 1/{smoothing} octave smoothing"
     values, _, _, valid = sampled(smoothed(curve, smoothing), share_points_hz())
     if not valid.all():
-        reason = f"{curve.name} does not cover {low:g} Hz to {high:g} Hz"
+        reason = f"{curve.name} does not cover {hz_words(low)} to {hz_words(high)}"
         return not_judged(key, reason, unit="%", method=method, band_hz=LINEARITY_BAND_HZ, lineage=curve.lineage)
     share = 100 * float(share_inside(values[None, :] - reference_db, half_width_db)[0])
     return Figure(key, share, 0.0, "%", LINEARITY_BAND_HZ, method, lineage=curve.lineage)

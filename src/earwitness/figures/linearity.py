@@ -9,6 +9,7 @@ import numpy as np
 
 from earwitness.figures.sampling import band_grid, sampled, smoothed
 from earwitness.quantities import Curve, Figure, not_judged
+from earwitness.quantities.axis import hz_words
 
 LINEARITY_BAND_HZ = (100.0, 10_000.0)
 # Neighboring points err together; errors are taken as independent a third of an octave apart (a stated choice).
@@ -30,12 +31,12 @@ def deviations(
     this program. The common uncertainty cancels: the reference is a mean of the same session.
     """
     words = f"1/{smoothing} octave smoothing" if smoothing else "no smoothing"
-    method = f"{curve.name}, {band_hz[0]:g} Hz to {band_hz[1]:g} Hz, {words}, reference {reference_db:.1f} dB"
+    method = f"{curve.name}, {hz_words(band_hz[0])} to {hz_words(band_hz[1])}, {words}, reference {reference_db:.1f} dB"
     keys = ("linearity_above", "linearity_below", "linearity_half_range")
     source = smoothed(curve, smoothing) if smoothing else curve
     values, u, _, valid = sampled(source, band_grid(*band_hz))
     if not valid.all():
-        reason = f"{curve.name} does not cover {band_hz[0]:g} Hz to {band_hz[1]:g} Hz"
+        reason = f"{curve.name} does not cover {hz_words(band_hz[0])} to {hz_words(band_hz[1])}"
         return {
             key: not_judged(key, reason, unit="dB", method=method, band_hz=band_hz, lineage=curve.lineage)
             for key in keys
@@ -66,11 +67,11 @@ def slope(curve: Curve, *, band_hz: tuple[float, float] = LINEARITY_BAND_HZ, key
 
     Ordinary least squares, equal weights (handbook formula).
     """
-    method = f"least-squares line of {curve.name} on log frequency, {band_hz[0]:g} Hz to {band_hz[1]:g} Hz"
+    method = f"least-squares line of {curve.name} on log frequency, {hz_words(band_hz[0])} to {hz_words(band_hz[1])}"
     hz = band_grid(*band_hz)
     values, u, _, valid = sampled(curve, hz)
     if not valid.all():
-        reason = f"{curve.name} does not cover {band_hz[0]:g} Hz to {band_hz[1]:g} Hz"
+        reason = f"{curve.name} does not cover {hz_words(band_hz[0])} to {hz_words(band_hz[1])}"
         return not_judged(key, reason, unit="dB/octave", method=method, band_hz=band_hz, lineage=curve.lineage)
     x = np.log2(hz) - np.log2(hz).mean()
     pull = x / (x @ x)

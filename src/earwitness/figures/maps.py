@@ -161,7 +161,7 @@ def coverage_curve(side: Side, axis: FrequencyAxis, *, key: str, drop_db: float,
     if place in ("horizontal", "vertical"):
         reference = f"full angle between the first falls to {drop_db:g} dB below the axis"
     zeros = np.zeros_like(side.u_deg)
-    name = f"{words} at -{drop_db:g} dB"
+    name = f"{words} at −{drop_db:g} dB"
     return Curve(key, name, axis, side.angle_deg, side.u_deg, zeros, side.reached, "deg", reference, lineage)
 
 
@@ -176,7 +176,7 @@ def nominal_coverage(total: Side, axis: FrequencyAxis, *, key: str, orbit: str, 
     Where a side does not fall so far up to 180 degrees it counts as 180. The 10th to 90th percentile over frequency
     travels as a caveat; it is no uncertainty.
     """
-    method = f"median of the {orbit} coverage at -6 dB, both sides added, at the third octaves from 1 kHz to 10 kHz"
+    method = f"median of the {orbit} coverage at −6 dB, both sides added, at the third octaves from 1 kHz to 10 kHz"
     x, wanted = np.log2(axis.hz), np.log2(third_octaves_hz())
     doubt = np.interp(wanted, x, (~total.known).astype(float))
     if wanted[0] < x[0] - 1e-9 or wanted[-1] > x[-1] + 1e-9 or (doubt > 1e-6).any():

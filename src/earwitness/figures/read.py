@@ -52,7 +52,17 @@ def levels_of(response: DirectionalResponse) -> Levels:
     safe = np.where(np.isfinite(level), level, 0.0)
     u, common = (np.where(np.isfinite(part), part, 0.0) for part in (response.u_db, response.u_common_db))
     reference = ABSOLUTE if response.absolute else UNPLACED
-    levels = Levels(response.axis, response.directions, safe, u, common, valid, reference, response.lineage)
+    levels = Levels(
+        response.axis,
+        response.directions,
+        safe,
+        u,
+        common,
+        valid,
+        reference,
+        response.lineage,
+        known=np.isfinite(level) & np.isfinite(response.u_db) & np.isfinite(response.u_common_db),
+    )
     axis = windows(levels).curves.get("on_axis")
     if response.absolute or axis is None:
         return levels

@@ -8,6 +8,7 @@ import numpy as np
 
 from earwitness.figures.sampling import band_grid, sampled
 from earwitness.quantities import REFERENCE_VOLTAGE_V, Curve, Figure, not_judged
+from earwitness.quantities.axis import hz_words
 
 SENSITIVITY_BAND_HZ = (300.0, 3000.0)
 
@@ -18,10 +19,10 @@ def band_level(curve: Curve, *, band_hz: tuple[float, float] = SENSITIVITY_BAND_
     Default band 300 Hz to 3 kHz (used with ANSI/CTA-2034-A, from memory). Not judged if the curve does not cover
     the band. The uncertainty takes all frequencies to be in error together, the cautious side.
     """
-    method = f"energy mean of {curve.name}, {band_hz[0]:g} Hz to {band_hz[1]:g} Hz, 20 points per octave"
+    method = f"energy mean of {curve.name}, {hz_words(band_hz[0])} to {hz_words(band_hz[1])}, 20 points per octave"
     values, u, u_common, valid = sampled(curve, band_grid(*band_hz))
     if not valid.all():
-        reason = f"{curve.name} does not cover {band_hz[0]:g} Hz to {band_hz[1]:g} Hz"
+        reason = f"{curve.name} does not cover {hz_words(band_hz[0])} to {hz_words(band_hz[1])}"
         return not_judged(key, reason, unit="dB", method=method, band_hz=band_hz, lineage=curve.lineage)
     energy = 10 ** (values / 10)
     share = energy / energy.sum()

@@ -16,6 +16,8 @@ from earwitness.standards import cta2034
 from earwitness.standards.cta2034 import Position, RearWall
 
 _SAME_ANGLE_DEG = 0.01
+UNTRUSTED_SHARE = 0.25
+DOUBTED_SHARE = 0.05
 
 NAMES = {
     "on_axis": "on axis",
@@ -45,6 +47,7 @@ class Levels:
     u_db : (S, F) standard uncertainty of S independent errors [dB]
     mixing : (D, S) how far each error moves each level [dB/dB]; None when every direction has one error of its own
     reference : what 0 dB means; lineage : keys of the steps they came from
+    known : (D, F) False where there is no level at all; None when there is one everywhere
     """
 
     axis: FrequencyAxis
@@ -56,6 +59,7 @@ class Levels:
     reference: str
     lineage: tuple[str, ...] = ()
     mixing: FloatArray | None = None
+    known: BoolArray | None = None
 
     def pulls(self, shares: FloatArray) -> FloatArray:
         """(S, F) effect of each error on a curve that takes `shares` (D, F) of the energy from each direction."""
@@ -152,12 +156,16 @@ def window_weights(
     return parts
 
 
-def _average(levels: Levels, weights: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:
-    """(F,) level [dB], (D, F) shares of the energy, (F,) validity; a point needs every position it uses."""
+def _average(levels: Levels, weights: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray, FloatArray]:
+    """(F,) level [dB], (D, F) shares of the energy, (F,) validity, (F,) share of energy in doubt.
+
+    A point needs every position it uses. A direction whose own level can't be trusted, as where the sound behind a
+    cabinet drowns in noise, is no obstacle as long as all such directions carry at most a quarter of the energy and
+    at most 5 % of it is in doubt: of each direction's share what its uncertainty says, all of it from 3 dB on.
+    """
     used = weights > 0
     row = weights[used, None]
     picked = levels.level_db[used]
-    valid: BoolArray = np.all(levels.valid[used] & np.isfinite(picked), axis=0)
     safe = np.where(np.isfinite(picked), picked, 0.0)
     top = safe.max(axis=0)
     energy = row * 10 ** ((safe - top) / 10)
@@ -165,14 +173,20 @@ def _average(levels: Levels, weights: FloatArray) -> tuple[FloatArray, FloatArra
     shares: FloatArray = np.zeros(levels.level_db.shape)
     shares[used] = energy / total
     level: FloatArray = top + 10 * np.log10(total)
-    return level, shares, valid
+    there = np.isfinite(picked) if levels.known is None else levels.known[used] & np.isfinite(picked)
+    untrusted = np.where(levels.valid[used], 0.0, shares[used])
+    doubted: FloatArray = np.sum(untrusted * np.minimum(10 ** (levels.u_of_levels_db()[used] / 10) - 1, 1.0), axis=0)
+    valid: BoolArray = there.all(axis=0) & (untrusted.sum(axis=0) <= UNTRUSTED_SHARE) & (doubted <= DOUBTED_SHARE)
+    return level, shares, valid, np.where(valid, doubted, 0.0)
 
 
 def averaged(levels: Levels, weights: FloatArray, *, key: str, name: str) -> tuple[Curve, FloatArray]:
     """Curve of the energy average with (D,) weights that sum to 1, and its (S, F) pulls."""
-    values, shares, valid = _average(levels, weights)
+    values, shares, valid, doubted = _average(levels, weights)
     pulls = levels.pulls(shares)
-    u = np.sqrt(((pulls * levels.u_db) ** 2).sum(axis=0))
+    # What is in doubt may not be there, or be missing as much again.
+    doubt = 10 * np.log10(1 + doubted)
+    u = np.sqrt(((pulls * levels.u_db) ** 2).sum(axis=0) + doubt**2)
     reference, lineage = levels.reference, levels.lineage
     return Curve(key, name, levels.axis, values, u, levels.u_common_db, valid, "dB", reference, lineage), pulls
 

@@ -85,7 +85,7 @@ def _room_words(environment: Environment, gate: Gate) -> str:
     else:
         where = f"The first reflection came {1000 * gate.reflection_s:.1f} ms after the direct sound ({gate.source})"
     return (
-        f"{where}; {1000 * (gate.end_s - gate.start_s):.1f} ms of each impulse response were used, which is good from "
+        f"{where}; each impulse response was used up to {1000 * gate.end_s:.1f} ms after it, which is good from "
         f"{frequency_words(gate.lowest_valid_hz)} upward."
     )
 

@@ -88,7 +88,7 @@ def review_of(reading: Reading, measurement: Measurement, session: Session, *, r
     exhibits = exhibits_of(reading, measurement, loudspeaker)
     first = next((exhibit.caption.finding for exhibit in exhibits if isinstance(exhibit, Chart)), "")
     return Review(
-        title=f"{loudspeaker.maker} {loudspeaker.name}",
+        title=loudspeaker.title,
         loudspeaker=loudspeaker,
         tester=tester,
         date=session.date,

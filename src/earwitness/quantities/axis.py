@@ -39,6 +39,11 @@ def log_axis(low_hz: float, high_hz: float, points_per_octave: int, *, through_h
     return FrequencyAxis(through_hz * 2.0 ** (np.arange(first, last + 1) / points_per_octave))
 
 
+def hz_words(frequency_hz: float) -> str:
+    """A frequency in the words of methods and reasons: 300 Hz, 1.25 kHz."""
+    return f"{frequency_hz:.3g} Hz" if frequency_hz < 1000.0 else f"{frequency_hz / 1000.0:.3g} kHz"
+
+
 def report_axis() -> FrequencyAxis:
     """The grid every result is stored on: 1/48 octave, 15.6 Hz to 20.2 kHz, through 1 kHz."""
     return log_axis(15.625, 20_200.0, REPORT_POINTS_PER_OCTAVE)

@@ -8,7 +8,6 @@ from earwitness.quantities.arrays import FloatArray
 
 ONSET_DB = -20.0
 ONSET_BAND_HZ = (2_000.0, 15_000.0)
-LEVEL_BAND_HZ = (300.0, 3_000.0)
 EARLY_S = (5e-3, 0.3e-3)
 
 
@@ -47,8 +46,11 @@ def non_causal_db(size: FloatArray, start_s: FloatArray, rate_hz: float, earlies
     return np.asarray(20.0 * np.log10(np.maximum(ratio, 1e-12)), dtype=np.float64)
 
 
-def band_level_db(pressure: FloatArray, hz: FloatArray) -> FloatArray:
-    """Mean power from 300 Hz to 3 kHz (T,) [dB] of magnitudes (T, F) on log-spaced hz."""
-    inside = (hz >= LEVEL_BAND_HZ[0]) & (hz <= LEVEL_BAND_HZ[1])
+def band_level_db(pressure: FloatArray, hz: FloatArray, lowest_hz: float) -> FloatArray:
+    """Mean power (T,) [dB] over the octave above `lowest_hz` of magnitudes (T, F) on log-spaced hz.
+
+    As low as the gate allows: there the sound changes little from angle to angle, so that a touched gain stands out.
+    """
+    inside = (hz >= lowest_hz) & (hz <= 2.0 * lowest_hz)
     power = np.mean(pressure[:, inside] ** 2, axis=-1)
     return np.asarray(10.0 * np.log10(np.maximum(power, 1e-300)), dtype=np.float64)

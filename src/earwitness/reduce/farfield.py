@@ -26,14 +26,19 @@ HIGHEST_SNR_DB = 120.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Spectra:
-    """pressure (T, F) [Pa/V] about `arrival_s`, at the microphone; u_gate_db, snr_db (T, F)."""
+    """pressure (T, F) [Pa/V] about `arrival_s`, at the microphone; u_gate_db, snr_db (T, F).
+
+    u_gate_wide_db : (T, F) of third-octave levels, by which validity is judged: a narrow null off axis moves with
+    the gate and yet carries next to nothing.
+    """
 
     pressure: ComplexArray
     u_gate_db: FloatArray
+    u_gate_wide_db: FloatArray
     snr_db: FloatArray
 
     def __post_init__(self) -> None:
-        lock_fields(self, pressure=complex, u_gate_db=float, snr_db=float)
+        lock_fields(self, pressure=complex, u_gate_db=float, u_gate_wide_db=float, snr_db=float)
 
 
 def gated(
@@ -80,15 +85,17 @@ def spectra_of(
     pressure = spectrum_at(segments * weights, start_s, rate_hz, hz)
     level = _level(pressure)
     if not gate_matters:
-        u_gate = np.zeros_like(level)
+        u_gate = u_wide = np.zeros_like(level)
     else:
-        shorter = [
-            _level(spectrum_at(segments * weights_of(gate, time_s, share=share), start_s, rate_hz, hz))
+        every = [pressure] + [
+            spectrum_at(segments * weights_of(gate, time_s, share=share), start_s, rate_hz, hz)
             for share in SHORTER_GATES
         ]
-        u_gate = gating_u_db(level, shorter[0], shorter[1], hz=hz, gate_s=gate.end_s)
+        u_gate = gating_u_db(*map(_level, every), hz=hz, gate_s=gate.end_s)
+        wide = [smooth_power(np.abs(one) ** 2, hz, hz, 3.0) for one in every]
+        u_wide = gating_u_db(*(10.0 * np.log10(np.maximum(one, 1e-300)) for one in wide), hz=hz, gate_s=gate.end_s)
     length_s = effective_length_s(weights[0], rate_hz)
-    return Spectra(pressure, u_gate, snr_of(pressure, hz, noise, volts_squared, length_s))
+    return Spectra(pressure, u_gate, u_wide, snr_of(pressure, hz, noise, volts_squared, length_s))
 
 
 def snr_of(

@@ -33,7 +33,7 @@ from earwitness.reduce.farfield import Spectra, gated, spectra_of, volts_squared
 from earwitness.reduce.gate import RISE_S, wall_reflections_s, weights_of
 from earwitness.reduce.gather import Gathered, SweepTake, gather, noise_of_takes, role_of
 from earwitness.reduce.impulse import TakeImpulse
-from earwitness.reduce.nearfield import NearPart, far_from_near, near_part_limits
+from earwitness.reduce.nearfield import NearPart, distance_effect_db, far_from_near, near_part_limits
 from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings, nearest_to_axis, plan_of, speed_at
 from earwitness.reduce.splice import splice
 from earwitness.reduce.take_facts import IMPULSE_LEAD_S, TakeFacts, wrapped_deg
@@ -192,14 +192,14 @@ def _far_field(
     pressure = spectra.pressure * distance[:, None]
     if plan.correction is not None:
         pressure = plan.correction.at(hz).divide(pressure)
-    levels = band_level_db(np.abs(pressure), hz)
+    levels = band_level_db(np.abs(pressure), hz, max(plan.gate.lowest_valid_hz, 200.0))
     checked = [replace(fact, band_level_db=float(level)) for fact, level in zip(facts, levels, strict=False)]
     checked += facts[len(plan.far) :]
     kept, directions = _distinct(plan.far)
     on_axis = int(np.argmax(directions.unit_vectors()[:, 0]))
     axis_take = kept[on_axis]
     shown = segments[axis_take] * weights_of(plan.gate, time[axis_take]) * distance[axis_take]
-    chosen = Spectra(pressure[kept], spectra.u_gate_db[kept], spectra.snr_db[kept])
+    chosen = Spectra(pressure[kept], spectra.u_gate_db[kept], spectra.u_gate_wide_db[kept], spectra.snr_db[kept])
     takes = tuple(plan.far[row] for row in kept)
     far = _Far(takes, directions, pressure[kept], chosen, shown, float(-time[axis_take, 0]), on_axis)
     return far, checked
@@ -263,7 +263,7 @@ def _join(plan: Plan, far: _Far, parts: tuple[NearPart, ...], near_snr_db: Float
     pressure, report = far.pressure, None
     lines: tuple[BudgetLine, ...] = ()
     flags: tuple[QualityFlag, ...] = ()
-    gate_fine = (far.spectra.u_gate_db <= settings.highest_gate_u_db) & (hz >= plan.gate.lowest_valid_hz)
+    gate_fine = (far.spectra.u_gate_wide_db <= settings.highest_gate_u_db) & (hz >= plan.gate.lowest_valid_hz)
     if parts and plan.gate.source != "anechoic":
         near, highest = far_from_near(
             parts,
@@ -275,11 +275,14 @@ def _join(plan: Plan, far: _Far, parts: tuple[NearPart, ...], near_snr_db: Float
             directions=far.directions,
         )
         lines = near_field_lines(hz)
-        u_near = np.hypot(combine(lines)[0], noise_u_db(near_snr_db))
         low = settings.splice_low_hz or plan.gate.lowest_valid_hz
         high = settings.splice_high_hz or highest
-        result = splice(hz, pressure, near, low, high, u_db, u_near, far.on_axis_row)
+        effect_db = _distance_effect(plan, far, parts, high)
+        flags = _distance_flag(effect_db[far.on_axis_row], plan)
+        referred = pressure * 10.0 ** (effect_db / 20.0)
+        result = splice(hz, referred, near, low, high, u_db, noise_u_db(near_snr_db), far.on_axis_row)
         if isinstance(result, str):
+            # Without the near field's shape in one piece with it, the far field stays as it was taken.
             lines, flags = (), (_no_splice(result, low, high),)
         else:
             pressure, u_db, report = result.pressure, result.u_db, result.report
@@ -289,6 +292,39 @@ def _join(plan: Plan, far: _Far, parts: tuple[NearPart, ...], near_snr_db: Float
             gate_fine = gate_fine | (hz < report.high_hz)
     valid = inside & gate_fine & (snr_db >= settings.lowest_snr_db)
     return _Joined(pressure, u_db, snr_db, valid, report, lines, flags)
+
+
+def _distance_effect(plan: Plan, far: _Far, parts: tuple[NearPart, ...], high_hz: float) -> FloatArray:
+    """(D, F) [dB] that refers levels taken at a finite distance to the far field, fading out above `high_hz`.
+
+    Two octaves higher other drivers sound, of which the near field knows nothing.
+    """
+    hz, told = plan.axis.hz, plan.session.loudspeaker
+    distance = float(np.median([take.distance_m for take in far.takes]))
+    effect = distance_effect_db(
+        parts,
+        hz,
+        speed_of_sound=plan.speed_m_s,
+        width_m=told.width_m,
+        height_m=told.height_m,
+        depth_m=told.depth_m,
+        directions=far.directions,
+        distance_m=distance,
+    )
+    octaves = np.clip(np.log2(hz / high_hz) / 2.0, 0.0, 1.0)
+    return np.asarray(effect * (0.5 + 0.5 * np.cos(np.pi * octaves)), dtype=np.float64)
+
+
+def _distance_flag(effect_db: FloatArray, plan: Plan) -> tuple[QualityFlag, ...]:
+    hz = plan.axis.hz
+    counted = np.where(hz >= plan.gate.lowest_valid_hz, np.abs(effect_db), 0.0)
+    top = int(np.argmax(counted))
+    sentence = (
+        f"Levels were referred from the measuring distance to the far field by the drivers' positions: "
+        f"{effect_db[top]:+.1f} dB on axis at {hz[top]:.0f} Hz, where it matters most."
+    )
+    size, band = float(counted[top]), (float(plan.gate.lowest_valid_hz), float(hz[-1]))
+    return (QualityFlag("far-field reference", "info", size, 0.0, "dB", (), band, sentence),)
 
 
 def _near_share(hz: FloatArray, report: Splice) -> FloatArray:
@@ -370,7 +406,7 @@ def _measurement(
     told = plan.correction.frequency_hz if plan.correction is not None else None
     band = None if told is None else (float(told[0]), float(told[-1]))
     standard = standard_lines(plan.session, hz, distance_m=distance, correction_band_hz=band)
-    u_own, u_common = combine(standard)
+    u_own, u_common = combine((*standard, *joined.lines))
     measured = BudgetLine("gate, noise, near field and splice", "from these takes", joined.u_db[row], False)
     lineage = _lineage(plan)
     response = DirectionalResponse(
@@ -396,7 +432,7 @@ def _measurement(
         impulse_rate_hz=float(plan.rate_hz),
         impulse=far.impulse,
         impulse_onset_s=far.impulse_onset_s,
-        budget=(*standard, measured),
+        budget=(*standard, *joined.lines, measured),
         flags=flags,
         kept_takes=tuple(sorted(take.id for take in plan.session.takes if take.id not in used)),
         steps=(lineage,),

@@ -125,8 +125,9 @@ def _duplicate_limit(one: TakeFacts, other: TakeFacts, symmetric: bool) -> float
     apart = abs(wrapped_deg(a - b))
     if apart < 0.5 and (one.orbit == other.orbit or poles):
         return None
-    mirrored = one.orbit == other.orbit == "horizontal" and abs(wrapped_deg(a + b)) < 0.5
-    if mirrored and symmetric:
+    mirrored = one.orbit == other.orbit and abs(wrapped_deg(a + b)) < 0.5
+    if mirrored and (symmetric or one.orbit == "vertical"):
+        # Up and down may be alike too, as with a horn that stands for itself.
         return None
     close = mirrored or apart <= 10.5 or (one.orbit != other.orbit and max(abs(a), abs(b)) <= 20.5)
     return THRESHOLDS["duplicate_close_correlation" if close else "duplicate_correlation"]
@@ -156,6 +157,8 @@ def _swapped(
     if count < 6 or bands.shape[1] == 0:
         return []
     gaps = np.diff(angles, append=angles[0] + 360.0)
+    if np.median(gaps) > THRESHOLDS["neighbors_within_deg"]:
+        return []
     closed = bool(np.ptp(gaps) < 1.0)
     rough = _roughness(bands, closed)
     best, pair = rough, (0, 0)

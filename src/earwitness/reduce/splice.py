@@ -226,7 +226,7 @@ def _report(low: float, high: float, gain: float, slope: float, spread: float, d
     sentence = (
         f"Near field and far field are blended from {low:.0f} to {high:.0f} Hz; the near field was "
         f"{'raised' if gain >= 0 else 'lowered'} by {abs(gain):.1f} dB to meet the far field, "
-        f"and the two differ there by {spread:.2f} dB in scatter and {slope:+.1f} dB per octave in slope."
+        f"and the two differ there by {spread:.2f} dB in scatter and {abs(slope):.1f} dB per octave in slope."
     )
     if inverted:
         sentence += " The near-field recordings had the opposite polarity and were turned over."

@@ -17,13 +17,15 @@ THRESHOLDS = MappingProxyType(
         "silence_peak_fs": 1e-3,
         "distance_m": 0.03,
         "distance_share": 0.02,
-        "distance_early_elsewhere_m": 0.25,
+        "distance_common_m": 0.1,
+        "distance_early_elsewhere_m": 0.5,
         "distance_late_elsewhere_m": 0.6,
         "distance_strict_horizontal_deg": 30.0,
         "distance_strict_vertical_deg": 10.0,
         "level_jump_db": 0.3,
         "level_jump_mads": 5.0,
         "level_repeat_db": 0.2,
+        "neighbors_within_deg": 15.0,
         "polarity_correlation": -0.7,
         "polarity_low_pass_hz": 500.0,
         "non_causal_db": -50.0,
@@ -60,7 +62,8 @@ class TakeFacts:
     clipped_runs : runs of equal samples at the top; arrival_s : time of flight of the direct sound [s]
     arrival_known : False without a loop-back (then the delay proves nothing)
     impulse : (N,) from 5 ms before the arrival, at impulse_rate_hz
-    band_level_db : level 300 to 3000 Hz, referred to 1 m; non_causal_db : energy ahead of the arrival, re peak
+    band_level_db : level over the lowest octave the gate allows, referred to 1 m
+    non_causal_db : energy ahead of the arrival, re peak
     """
 
     id: str

@@ -91,3 +91,9 @@ class Loudspeaker(Strict):
     rated_impedance_ohm: Positive | None = None
     drivers: Annotated[tuple[Driver, ...], Field(alias="driver", min_length=1)]
     claims: Annotated[tuple[Claim, ...], Field(alias="claim")] = ()
+
+    @property
+    def title(self) -> str:
+        """Maker and name; what is invented says so."""
+        named = f"{self.maker} {self.name}"
+        return f"{named} (invented)" if self.invented and "invented" not in named.casefold() else named

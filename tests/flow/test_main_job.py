@@ -1,0 +1,199 @@
+"""The main job as a user meets it, on a short session: add, read, publish, again, and when things go wrong."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from pathlib import Path
+
+import html5lib
+import jsonschema
+import numpy as np
+import pytest
+import soundfile
+from click.testing import CliRunner, Result
+
+from earwitness.cli import main
+from earwitness.demo.recorder import write_session
+
+SCHEMA = Path(__file__).parents[2] / "docs" / "reading-document.schema.json"
+pytestmark = pytest.mark.xdist_group("main job")
+
+
+def run(*arguments: str | Path) -> Result:
+    """One command."""
+    return CliRunner().invoke(main, [str(a) for a in arguments])
+
+
+@pytest.fixture(scope="module")
+def recordings(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A short session of the demo stand-mount, 30 degree steps."""
+    folder = tmp_path_factory.mktemp("recordings")
+    write_session("thimble", folder, quick=True)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def archive(recordings: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An archive that holds it."""
+    folder = tmp_path_factory.mktemp("archive")
+    result = run("add", recordings, "--archive", folder)
+    assert result.exit_code == 0, result.stderr
+    return folder
+
+
+def test_adding_again_uses_everything_again(recordings: Path, archive: Path) -> None:
+    result = run("add", recordings, "--archive", archive)
+    assert result.exit_code == 0
+    assert "were in the archive already, reduction used again" in result.stdout
+
+
+def test_read_shows_figures_with_uncertainty(archive: Path) -> None:
+    result = run("read", "thimble", "--archive", archive)
+    assert result.exit_code == 0
+    assert "Thimble Two (invented)" in result.stdout
+    assert "Loudness for 2.83 V at 1 m" in result.stdout
+    assert "±" in result.stdout
+    assert result.stdout.count("(invented)") == 1
+
+
+def test_the_json_document_obeys_its_schema_and_traces_to_recordings(recordings: Path, archive: Path) -> None:
+    result = run("read", "thimble", "--archive", archive, "--json")
+    assert result.exit_code == 0
+    document = json.loads(result.stdout)
+    jsonschema.validate(document, json.loads(SCHEMA.read_text(encoding="utf-8")))
+    keys = {step["key"] for step in document["how_measured"]["steps"]}
+    assert set(document["figures"]["sensitivity"]["lineage"]) <= keys
+    import hashlib
+
+    some = next(recordings.glob("far/*.flac"))
+    digest = hashlib.sha256(some.read_bytes()).hexdigest()
+    assert any(digest in step["inputs"] for step in document["how_measured"]["steps"])
+
+
+def test_reading_twice_gives_the_same_bytes(archive: Path) -> None:
+    first, second = (run("read", "thimble", "--archive", archive, "--json").stdout for _ in range(2))
+    assert first == second
+
+
+def test_the_other_rear_wall_is_a_switch_and_is_stated(archive: Path) -> None:
+    documents = [
+        json.loads(run("read", "thimble", "--archive", archive, "--json", "--rear-wall", choice).stdout)
+        for choice in ("all 19", "3")
+    ]
+    assert [d["choices"]["rear_wall"] for d in documents] == ["all 19", "3"]
+
+
+def test_publish_writes_a_page_that_html5_accepts_and_needs_no_network(archive: Path, tmp_path: Path) -> None:
+    target = tmp_path / "review"
+    result = run("publish", "thimble", "--to", target, "--archive", archive)
+    assert result.exit_code == 0, result.stderr
+    text = (target / "index.html").read_text(encoding="utf-8")
+    html5lib.HTMLParser(strict=True).parse(text)
+    for kind in ('src="http', 'href="http', "url(http", "@import"):
+        assert kind not in text
+    again = run("publish", "thimble", "--to", target, "--archive", archive)
+    assert again.exit_code == 0
+    assert (target / "index.html").read_text(encoding="utf-8") == text
+
+
+def test_publish_refuses_a_folder_that_holds_something_else(archive: Path, tmp_path: Path) -> None:
+    (tmp_path / "letter.txt").write_text("mine", encoding="utf-8")
+    result = run("publish", "thimble", "--to", tmp_path, "--archive", archive)
+    assert result.exit_code == 7
+    assert (tmp_path / "letter.txt").read_text(encoding="utf-8") == "mine"
+
+
+@pytest.fixture
+def broken(recordings: Path, tmp_path: Path) -> Path:
+    """A copy of the session to break; recordings that are not touched are linked."""
+    folder = tmp_path / "broken"
+    shutil.copytree(recordings, folder, copy_function=os.link)
+    return folder
+
+
+def rewrite(path: Path, samples: np.ndarray, rate_hz: int) -> None:
+    """Replace a linked recording without touching the original."""
+    path.unlink()
+    soundfile.write(path, samples, rate_hz, subtype="PCM_24", format="FLAC")
+
+
+def take_of(folder: Path) -> tuple[Path, np.ndarray, int]:
+    """A far-field take: path, samples (N, C), rate."""
+    path = folder / "far" / "h_30.flac"
+    samples, rate_hz = soundfile.read(path)
+    return path, samples, rate_hz
+
+
+def test_every_bad_take_ends_in_its_own_words(broken: Path, tmp_path: Path) -> None:
+    path, samples, rate_hz = take_of(broken)
+    empty = samples[:0]
+    faults = {
+        "empty": lambda: rewrite(path, empty, rate_hz),
+        "silent": lambda: rewrite(path, samples * np.array([0.0, 1.0]), rate_hz),
+        "mono": lambda: rewrite(path, samples[:, :1], rate_hz),
+        "rate": lambda: rewrite(path, samples, 44_100),
+    }
+    kept = path.read_bytes()
+    for name, fault in faults.items():
+        fault()
+        result = run("add", broken, "--archive", tmp_path / f"archive-{name}")
+        assert result.exit_code in (3, 4), (name, result.stdout, result.stderr)
+        assert "h_30" in result.stderr or "h_{angle}" in result.stderr, (name, result.stderr)
+        assert "Traceback" not in result.stderr
+        path.unlink(missing_ok=True)
+        path.write_bytes(kept)
+
+
+def test_a_missing_angle_is_taken_and_told(broken: Path, tmp_path: Path) -> None:
+    (broken / "far" / "h_30.flac").unlink()
+    result = run("add", broken, "--archive", tmp_path / "archive")
+    assert result.exit_code == 0, result.stderr
+    assert "angles" in result.stdout
+
+
+def test_a_truncated_take_is_named(broken: Path, tmp_path: Path) -> None:
+    path, _, _ = take_of(broken)
+    data = path.read_bytes()
+    path.unlink()
+    path.write_bytes(data[: len(data) // 2])
+    result = run("add", broken, "--archive", tmp_path / "archive")
+    assert result.exit_code in (3, 4)
+    assert "h_30" in result.stderr
+
+
+def test_swapped_copies_are_found_by_content(broken: Path, tmp_path: Path) -> None:
+    path, _, _ = take_of(broken)
+    path.unlink()
+    path.write_bytes((broken / "far" / "h_60.flac").read_bytes())
+    result = run("add", broken, "--archive", tmp_path / "archive")
+    assert result.exit_code == 3
+    assert "h_30" in result.stderr
+    assert "h_60" in result.stderr
+
+
+def test_a_clipped_take_is_taken_with_a_warning(broken: Path, tmp_path: Path) -> None:
+    path, samples, rate_hz = take_of(broken)
+    loud = samples.copy()
+    loud[:, 0] = np.clip(loud[:, 0] * (4.0 / np.abs(loud[:, 0]).max()), -1, 1 - 2**-23)
+    rewrite(path, loud, rate_hz)
+    result = run("add", broken, "--archive", tmp_path / "archive")
+    assert result.exit_code == 0, result.stderr
+    assert "full scale" in result.stdout or "clip" in result.stdout
+
+
+def test_a_correction_file_with_rubbish_is_named(broken: Path, tmp_path: Path) -> None:
+    path = broken / "mic.txt"
+    path.unlink()
+    path.write_text("20 0.1\n1000 0\n500 1\n20000 0.2\n", encoding="utf-8")
+    result = run("add", broken, "--archive", tmp_path / "archive")
+    assert result.exit_code in (3, 5)
+    assert "mic.txt" in result.stderr
+
+
+def test_original_recordings_are_never_altered(recordings: Path, archive: Path) -> None:
+    before = {p: p.stat().st_mtime_ns for p in recordings.rglob("*") if p.is_file()}
+    run("add", recordings, "--archive", archive)
+    run("read", "thimble", "--archive", archive)
+    assert {p: p.stat().st_mtime_ns for p in recordings.rglob("*") if p.is_file()} == before
