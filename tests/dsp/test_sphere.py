@@ -9,7 +9,13 @@ import numpy as np
 import pytest
 from scipy.special import spherical_jn, spherical_yn
 
-from earwitness.dsp.sphere import cap_diffraction, cap_near_pressure, cap_velocity, equal_volume_radius_m
+from earwitness.dsp.sphere import (
+    cap_at_distance,
+    cap_diffraction,
+    cap_near_pressure,
+    cap_velocity,
+    equal_volume_radius_m,
+)
 
 ANGLES = np.deg2rad([0.0, 30.0, 60.0, 90.0, 120.0, 150.0, 180.0])
 
@@ -164,3 +170,20 @@ def test_equal_volume() -> None:
 def test_refuses(ka: list[float], half: float, cosine: list[float]) -> None:
     with pytest.raises(ValueError, match="must"):
         cap_diffraction(np.array(ka), half, np.array(cosine))
+
+
+def test_far_away_the_finite_distance_field_becomes_the_far_field() -> None:
+    """Large-argument limit of the spherical Hankel functions, h_n(x) -> j^(n+1) exp(-jx) / x."""
+    ka, cosine = np.array([0.1, 0.7, 3.0]), np.array([1.0, 0.2, -0.9])
+    there = cap_at_distance(ka, 0.5, cosine, np.full(3, 1e5))
+    np.testing.assert_allclose(there, cap_diffraction(ka, 0.5, cosine), rtol=2e-3)
+
+
+def test_close_by_the_finite_distance_field_is_that_of_the_near_series() -> None:
+    """The two series differ only in how they sum; s6.cap_alpha30_ka2_near_r2a_p_over_rhocu gives one value."""
+    ka = np.array([2.0])
+    there = cap_at_distance(ka, np.pi / 6, np.array([1.0, 0.0]), np.full(2, 2.0))
+    u0 = (1 - np.cos(np.pi / 6)) / 2
+    # p / (rho c u0 a) from p / (j omega rho U exp(-jkr) / (4 pi r)), U = 4 pi a^2 U_0
+    pressure = there[:, 0] * 1j * 2.0 * u0 * np.exp(-4j) / 2.0
+    np.testing.assert_allclose(pressure, [0.16871486 - 0.08705561j, -0.04553833 - 0.01548565j], atol=1e-7)

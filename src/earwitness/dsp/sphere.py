@@ -80,8 +80,9 @@ def cap_at_distance(
     away = radius_ratio[:, None] * ka
     spread = _hankel(order, away.ravel()).reshape(order.size, *away.shape)
     slope = _inverse_hankel_slope(order, ka)
-    field: ComplexArray = -np.einsum("dn,ndf,nf->df", angular, spread, slope) * radius_ratio[:, None] / ka
-    return field * np.exp(1j * away)
+    series = -np.einsum("dn,ndf,nf->df", angular, spread, slope)
+    field: ComplexArray = series * radius_ratio[:, None] / ka * np.exp(1j * away)
+    return field
 
 
 def cap_velocity(half_angle_rad: float, count: int) -> FloatArray:

@@ -139,7 +139,8 @@ def _radiation_at(
     true_m = np.linalg.norm(distance_m * directions.unit_vectors() - np.array(driver.position_m, dtype=float), axis=1)
     path_m = distance_m - true_m + cap_m - away_m
     spreading = distance_m / away_m * (cap_m / true_m)
-    return field * spreading[:, None] * np.exp(1j * np.outer(path_m, wavenumber))
+    seen: ComplexArray = field * spreading[:, None] * np.exp(1j * np.outer(path_m, wavenumber))
+    return seen
 
 
 def _weighted(
