@@ -25,9 +25,10 @@ import scipy.fft
 import soundfile
 
 from earwitness.demo.recorder import write_session
+from earwitness.figures.read import read_measurement
 from earwitness.formats.audio import Recording, read_audio
 from earwitness.formats.correction_file import read_correction
-from earwitness.quantities import report_axis
+from earwitness.quantities import Measurement, report_axis
 from earwitness.reduce.flow import reduce_session
 from earwitness.reduce.gather import MOST_THREADS, role_of
 from earwitness.reduce.impulse import Division, take_impulse
@@ -78,11 +79,15 @@ def by_ours(recordings: list[Recording], session: Session, threads: int) -> None
         list(pool.map(lambda pair: take_impulse(pair[0], pair[1], division), zip(roles, recordings, strict=True)))
 
 
-def reduced(folder: Path) -> object:
+def reduced(folder: Path) -> Measurement:
     session = load_session(folder)
     told = session.microphone.correction_file
     correction = None if told is None else read_correction(folder / told)
     return reduce_session(session, lambda name: read_audio(folder / name), correction=correction)
+
+
+def figured(folder: Path) -> object:
+    return read_measurement(reduced(folder), rated_impedance_ohm=8.0, symmetric=True)
 
 
 def report(folder: Path, runs: int) -> None:
@@ -94,10 +99,12 @@ def report(folder: Path, runs: int) -> None:
     print(
         f"{len(far)} far-field takes of {frames} samples, {len(sweeps)} sweeps, {threads} threads, best of {runs} runs"
     )
-    ours = best(lambda: reduced(folder), runs)
+    ours = best(lambda: figured(folder), runs)
+    bare = best(lambda: reduced(folder), runs)
     peak_mib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     rows = {
-        "reduction with loading": ours,
+        "recordings to figures": ours,
+        "of it loading, reduction": bare,
         "floor, one thread": best(lambda: floor_of(folder, sweeps, 1), runs),
         "floor, same threads": best(lambda: floor_of(folder, sweeps, threads), runs),
     }

@@ -8,6 +8,7 @@ from earwitness.quantities.arrays import ComplexArray, FloatArray
 
 _TERMS_BEYOND_KA = 25
 _STATIC_ORDERS = 1500
+_LARGEST = 1e150
 
 
 def cap_diffraction(ka: FloatArray, half_angle_rad: float, cos_angle: FloatArray) -> ComplexArray:
@@ -99,25 +100,30 @@ def equal_volume_radius_m(width_m: float, height_m: float, depth_m: float) -> fl
 
 
 def _inverse_hankel_slope(order: np.typing.NDArray[np.int_], ka: FloatArray) -> ComplexArray:
-    """(N, F) 1 / h_n^(2)'(ka); 0 where the Hankel function is beyond the number range."""
-    from scipy.special import spherical_jn, spherical_yn
+    """(N, F) 1 / h_n^(2)'(ka); 0 where the Hankel function is beyond the number range.
 
-    n, x = order[:, None], ka[None, :]
+    h_n' = h_(n-1) - (n + 1) / x h_n, and h_0' = -h_1.
+    """
+    hankel = _hankel(np.arange(int(order[-1]) + 2), ka)
+    n = np.arange(1, int(order[-1]) + 1)[:, None]
     with np.errstate(all="ignore"):
-        real = np.asarray(spherical_jn(n, x, derivative=True), dtype=float)
-        imaginary = -np.asarray(spherical_yn(n, x, derivative=True), dtype=float)
-        # Far above ka the Hankel slope overflows: such an order radiates nothing.
-        usable = np.isfinite(imaginary) & (np.abs(imaginary) < 1e150) & np.isfinite(real)
-        slope = np.where(usable, real, 1.0) + 1j * np.where(usable, imaginary, 0.0)
-    return np.where(usable, 1 / slope, 0.0)
+        slope = np.concatenate([-hankel[1:2], hankel[:-2] - (n + 1) / ka * hankel[1:-1]])
+        usable = (hankel[:-1] != 0) & np.isfinite(slope) & (np.abs(slope) < _LARGEST)
+        inverse: ComplexArray = np.where(usable, 1 / np.where(usable, slope, 1.0), 0.0)
+    return inverse
 
 
 def _hankel(order: np.typing.NDArray[np.int_], x: FloatArray) -> ComplexArray:
-    """(N, F) h_n^(2)(x); 0 where it is beyond the number range."""
-    from scipy.special import spherical_jn, spherical_yn
+    """(N, F) h_n^(2)(x) for orders 0, 1, 2 ...; 0 where it is beyond the number range.
 
+    Upward recurrence h_(n+1) = (2n + 1) / x h_n - h_(n-1) (handbook formula): stable, because above x the Hankel
+    function grows with the order, and many times faster than asking for each order alone.
+    """
+    out = np.zeros((order.size, x.size), dtype=complex)
+    before = np.exp(-1j * x) / x
+    here = 1j * before
     with np.errstate(all="ignore"):
-        real = np.asarray(spherical_jn(order[:, None], x[None, :]), dtype=float)
-        imaginary = -np.asarray(spherical_yn(order[:, None], x[None, :]), dtype=float)
-    usable = np.isfinite(imaginary) & (np.abs(imaginary) < 1e150)
-    return np.where(usable, real, 0.0) + 1j * np.where(usable, imaginary, 0.0)
+        for n in range(order.size):
+            out[n] = here
+            before, here = here, (2 * n + 1) / x * here - before
+        return np.where(np.isfinite(out) & (np.abs(out) < _LARGEST), out, 0.0)

@@ -301,9 +301,11 @@ def _distance_effect(plan: Plan, far: _Far, parts: tuple[NearPart, ...], high_hz
     """
     hz, told = plan.axis.hz, plan.session.loudspeaker
     distance = float(np.median([take.distance_m for take in far.takes]))
+    octaves = np.log2(hz / high_hz) / 2.0
+    below = octaves < 1.0
     effect = distance_effect_db(
-        parts,
-        hz,
+        [replace(part, pressure=part.pressure[below]) for part in parts],
+        hz[below],
         speed_of_sound=plan.speed_m_s,
         width_m=told.width_m,
         height_m=told.height_m,
@@ -311,8 +313,9 @@ def _distance_effect(plan: Plan, far: _Far, parts: tuple[NearPart, ...], high_hz
         directions=far.directions,
         distance_m=distance,
     )
-    octaves = np.clip(np.log2(hz / high_hz) / 2.0, 0.0, 1.0)
-    return np.asarray(effect * (0.5 + 0.5 * np.cos(np.pi * octaves)), dtype=np.float64)
+    faded = np.zeros((effect.shape[0], hz.size))
+    faded[:, below] = effect * (0.5 + 0.5 * np.cos(np.pi * np.clip(octaves[below], 0.0, 1.0)))
+    return faded
 
 
 def _distance_flag(effect_db: FloatArray, plan: Plan) -> tuple[QualityFlag, ...]:
