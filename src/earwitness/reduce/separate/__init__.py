@@ -1,0 +1,18 @@
+"""Anechoic responses from scans in ordinary rooms: outgoing waves are told from what the room sends back."""
+
+from earwitness.reduce.separate.combine import Combined, combined
+from earwitness.reduce.separate.field import SeparatedField, far_pressure, far_u_db, pressure_at, response
+from earwitness.reduce.separate.separation import Separation, separate, separate_gated
+
+__all__ = [
+    "Combined",
+    "SeparatedField",
+    "Separation",
+    "combined",
+    "far_pressure",
+    "far_u_db",
+    "pressure_at",
+    "response",
+    "separate",
+    "separate_gated",
+]

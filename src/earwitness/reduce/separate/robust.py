@@ -1,0 +1,167 @@
+"""What is wrong with a scan: refused with a clear message where it can't be used, left out and told where it can."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from earwitness.errors import InputError
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
+from earwitness.reduce.separate.sampling import radial_depth
+
+FEWEST_POINTS = 75
+SMALLEST_DEPTH = 0.012
+_FARTHEST_M = 20.0
+_NEAREST_M = 0.01
+_SAME_POINT_M = 1e-4
+_MOST_UNUSABLE = 0.2
+_BAD_TIMES_MEDIAN = 25.0
+_BANDS = 6
+_NEIGHBORS = 40
+_SMALLEST_ERROR = 0.01
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BadPoint:
+    """row : in the list as given; reason : plain words."""
+
+    row: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Points:
+    """Usable points (P, 3), pressure (P, F), the rows they came from (P,), and what was left out on the way."""
+
+    points_m: FloatArray
+    pressure: ComplexArray
+    rows: IntArray
+    bad: tuple[BadPoint, ...]
+
+
+def usable_points(
+    points_m: FloatArray,
+    pressure: ComplexArray,
+    hz: FloatArray,
+    *,
+    cabinet_m: tuple[float, float, float] | None,
+    cabinet_center_m: FloatArray,
+    one_surface_is_enough: bool,
+) -> Points:
+    """Points that can be used: finite, apart, outside the cabinet, on two surfaces.
+
+    InputError for wrong shapes, wrong units, too few points, one surface only, points inside the cabinet, or where
+    more than a fifth has no numbers.
+    """
+    _check_shapes(points_m, pressure, hz)
+    finite = np.isfinite(points_m).all(axis=1) & np.isfinite(pressure).all(axis=1)
+    silent = finite & ~np.any(pressure != 0, axis=1)
+    bad = [BadPoint(int(row), "position or pressure is not a number") for row in np.flatnonzero(~finite)]
+    bad += [BadPoint(int(row), "no sound at all") for row in np.flatnonzero(silent)]
+    rows = np.flatnonzero(finite & ~silent)
+    if rows.size < (1 - _MOST_UNUSABLE) * len(points_m):
+        raise InputError(
+            f"{len(points_m) - rows.size} of {len(points_m)} scan points have no usable numbers",
+            expected="at most a fifth of them",
+            remedy="measure those points again",
+        )
+    _check_units(points_m[rows], cabinet_m, cabinet_center_m)
+    rows, doubled = _without_doubles(points_m, rows)
+    bad += doubled
+    kept = points_m[rows]
+    if rows.size < FEWEST_POINTS:
+        raise InputError(
+            f"the scan has {rows.size} usable points at different places",
+            expected=f"at least {FEWEST_POINTS}, some 500 for 1 kHz, 2,700 for 2.5 kHz",
+            remedy="plan the scan again with more points",
+        )
+    depth = radial_depth(kept - cabinet_center_m)
+    if depth < SMALLEST_DEPTH and not one_surface_is_enough:
+        raise InputError(
+            "the scan's points lie on one surface: sound going out can't be told from sound coming in",
+            expected="points on two nested surfaces, some 5 cm apart or more",
+            remedy="measure a second surface, or use gated recordings only",
+        )
+    return Points(kept, pressure[rows], rows, tuple(sorted(bad, key=lambda one: one.row)))
+
+
+def stands_out(
+    points_m: FloatArray, pressure: ComplexArray, residual: ComplexArray, left_out: BoolArray, trusted: BoolArray
+) -> BoolArray:
+    """(P,) points, left out ones too, whose residual is far beyond that of their neighbors in some part of the band.
+
+    points_m (P, 3), pressure and residual (P, F); trusted (F,) frequencies that the orders resolve. A point's residual
+    energy is held against the median of its 40 nearest points at each frequency (position errors tell more where
+    sound is loud), then averaged over each sixth of the band; 25 times the median of that average is too much.
+    Errors below one per cent of the neighbors' pressure are nobody's concern.
+    """
+    from scipy.spatial import cKDTree
+
+    found = np.zeros(residual.shape[0], dtype=bool)
+    usable = np.flatnonzero(trusted)
+    good = np.flatnonzero(~left_out)
+    if usable.size == 0:
+        return found
+    energy = np.abs(residual[:, usable]) ** 2
+    near = good[cKDTree(points_m[good]).query(points_m, k=min(_NEIGHBORS, good.size))[1]]
+    level = np.abs(pressure[:, usable]) ** 2
+    around = np.empty_like(energy)
+    for f in range(usable.size):
+        floor = _SMALLEST_ERROR**2 / _BAD_TIMES_MEDIAN * np.median(level[near, f], axis=1)
+        around[:, f] = np.maximum(np.median(energy[near, f], axis=1), floor)
+    ratio = energy / np.maximum(around, 1e-300)
+    for part in np.array_split(np.arange(usable.size), min(_BANDS, max(1, usable.size // 4))):
+        score = ratio[:, part].mean(axis=1)
+        found |= score > _BAD_TIMES_MEDIAN * max(1.0, float(np.median(score[~left_out])))
+    return found
+
+
+def _check_shapes(points_m: FloatArray, pressure: ComplexArray, hz: FloatArray) -> None:
+    if points_m.ndim != 2 or points_m.shape[1] != 3 or pressure.shape != (len(points_m), hz.size) or hz.size == 0:
+        raise InputError(
+            f"points of shape {points_m.shape}, pressures of shape {pressure.shape}, {hz.size} frequencies don't fit",
+            expected="points (P, 3), pressures (P, F), frequencies (F,)",
+        )
+    if not (np.isfinite(hz) & (hz > 0)).all() or (np.diff(hz) <= 0).any():
+        raise InputError("the scan's frequencies must rise from above 0 Hz")
+
+
+def _check_units(points_m: FloatArray, cabinet_m: tuple[float, float, float] | None, center_m: FloatArray) -> None:
+    radius = np.linalg.norm(points_m - center_m, axis=1)
+    if np.median(radius) > _FARTHEST_M:
+        raise InputError(
+            f"the scan's points lie {np.median(radius):.0f} m from the loudspeaker",
+            expected="coordinates in meters, within 20 m",
+            remedy="divide the coordinates by 1000 if they are millimeters, by 100 if centimeters",
+        )
+    if np.median(radius) < _NEAREST_M:
+        raise InputError(
+            f"the scan's points lie {1000 * np.median(radius):.1f} mm from the loudspeaker's center",
+            expected="coordinates in meters",
+        )
+    if cabinet_m is None:
+        return
+    width, height, depth = cabinet_m
+    if not all(np.isfinite(side) and 0 < side < _FARTHEST_M for side in cabinet_m):
+        raise InputError(
+            f"the cabinet measures {width:g} x {height:g} x {depth:g}", expected="width, height, depth in meters"
+        )
+    inside = (np.abs(points_m - center_m) < np.array([depth, width, height]) / 2).all(axis=1)
+    if inside.any():
+        first = points_m[inside][0].round(4).tolist()
+        raise InputError(
+            f"{int(inside.sum())} scan points lie inside the cabinet, the first at {first} m",
+            expected="points around a cabinet of the stated size",
+            remedy="check units and origin of the coordinates, and width, height and depth of the cabinet",
+        )
+
+
+def _without_doubles(points_m: FloatArray, rows: IntArray) -> tuple[IntArray, list[BadPoint]]:
+    from scipy.spatial import cKDTree
+
+    pairs = cKDTree(points_m[rows]).query_pairs(_SAME_POINT_M, output_type="ndarray")
+    later = np.unique(pairs.max(axis=1)) if pairs.size else np.zeros(0, dtype=np.int64)
+    kept = np.ones(rows.size, dtype=bool)
+    kept[later] = False
+    return rows[kept], [BadPoint(int(row), "same place as an earlier point") for row in rows[later]]

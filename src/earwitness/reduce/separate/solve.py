@@ -1,0 +1,64 @@
+"""Which route solves a scan, rings or irregular points, and the orders that the points allow."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
+from earwitness.reduce.separate import dense_route, ring_route
+from earwitness.reduce.separate.fit import Fit
+from earwitness.reduce.separate.radial import Shell, wanted_orders
+from earwitness.reduce.separate.rings import Rings, find_rings
+
+Route = Literal["rings", "points"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scan:
+    """Points (P, 3) from the expansion center, in local axes; rings where they are rings; axes : see Rings."""
+
+    points_m: FloatArray
+    rings: Rings | None
+    axes: tuple[int, int, int]
+
+    @property
+    def route(self) -> Route:
+        return "rings" if self.rings is not None else "points"
+
+
+def scan_about(points_m: FloatArray, center_m: FloatArray, *, look_for_rings: bool = True) -> Scan:
+    """A scan seen from `center_m` (3,)."""
+    moved = points_m - center_m
+    rings = find_rings(moved) if look_for_rings else None
+    axes = rings.axes if rings is not None else (0, 1, 2)
+    return Scan(moved[:, axes], rings, axes)
+
+
+def affordable_orders(
+    scan: Scan, k: FloatArray, shell: Shell, usable: int, *, incoming: bool
+) -> tuple[IntArray, IntArray]:
+    """Orders (F,) wanted and affordable, order_in -1 everywhere where no incoming waves are asked for."""
+    out, into = wanted_orders(k, shell)
+    cap = dense_route.order_cap(usable, incoming=incoming)
+    if scan.rings is not None:
+        cap = min(cap, ring_route.order_caps(scan.rings, incoming=incoming))
+    return np.minimum(out, cap), np.minimum(into, cap) if incoming else np.full_like(out, -1)
+
+
+def fit_scan(
+    scan: Scan,
+    pressure: ComplexArray,
+    k: FloatArray,
+    shell: Shell,
+    orders: tuple[IntArray, IntArray],
+    left_out: BoolArray,
+    *,
+    penalty: FloatArray | None = None,
+) -> Fit:
+    """Fit by the scan's route; shapes as in fit_rings and fit_points; penalty (2,) starts the route of points."""
+    if scan.rings is not None:
+        return ring_route.fit_rings(scan.rings, pressure, k, shell, *orders, left_out)
+    return dense_route.fit_points(scan.points_m, pressure, k, shell, *orders, left_out, penalty=penalty)

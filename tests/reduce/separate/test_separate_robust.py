@@ -1,0 +1,103 @@
+"""The farm of bad scans: a clear refusal, or a stated limit."""
+
+from __future__ import annotations
+
+import made_scan as made
+import numpy as np
+import pytest
+
+from earwitness.errors import InputError
+from earwitness.reduce.separate import Separation, pressure_at, separate
+
+HZ = np.array([100.0, 500.0, 4000.0])
+K = 2 * np.pi * HZ / made.SPEED_M_S
+POINTS = np.concatenate([made.spiral_sphere(0.4, 300), made.spiral_sphere(0.5, 300)])
+CABINET = (0.2, 0.3, 0.2)
+
+
+def data(points: np.ndarray) -> np.ndarray:
+    return made.monopoles(points, made.NEAR, made.NEAR_STRENGTH, K) + made.monopoles(
+        points, made.FAR, made.FAR_STRENGTH, K
+    )
+
+
+def run(points: np.ndarray, pressure: np.ndarray) -> Separation:
+    return separate(points, pressure, HZ, cabinet_m=CABINET, speed_of_sound=made.SPEED_M_S)
+
+
+def test_millimeters_are_recognized() -> None:
+    with pytest.raises(InputError, match="1000"):
+        run(1000 * POINTS, data(POINTS))
+
+
+def test_one_surface_is_refused() -> None:
+    one = made.spiral_sphere(0.5, 600)
+    with pytest.raises(InputError, match="one surface"):
+        run(one, data(one))
+
+
+def test_one_box_shaped_surface_is_refused() -> None:
+    one = made.spiral_sphere(1.0, 900)
+    one = 0.5 * one / np.abs(one).max(axis=1)[:, None]
+    with pytest.raises(InputError, match="one surface"):
+        run(one, data(one))
+
+
+def test_too_few_points_are_refused() -> None:
+    with pytest.raises(InputError, match="at least 75"):
+        run(POINTS[::12], data(POINTS[::12]))
+
+
+def test_points_inside_the_cabinet_are_refused() -> None:
+    moved = POINTS.copy()
+    moved[7] = [0.05, 0.0, 0.1]
+    with pytest.raises(InputError, match="inside the cabinet"):
+        run(moved, data(POINTS))
+
+
+def test_shapes_that_do_not_fit_are_refused() -> None:
+    with pytest.raises(InputError, match="don't fit"):
+        run(POINTS, data(POINTS)[:-1])
+
+
+def test_many_missing_numbers_are_refused() -> None:
+    holes = data(POINTS)
+    holes[:200] = np.nan
+    with pytest.raises(InputError, match="200 of 600"):
+        run(POINTS, holes)
+
+
+def test_some_missing_numbers_are_left_out_and_told() -> None:
+    holes, points = data(POINTS), POINTS.copy()
+    holes[5, 1] = np.nan
+    holes[77] = 0
+    points[9, 2] = np.inf
+    found = run(points, holes)
+    assert [(one.row, one.reason) for one in found.bad_points] == [
+        (5, "position or pressure is not a number"),
+        (9, "position or pressure is not a number"),
+        (77, "no sound at all"),
+    ]
+
+
+def test_the_same_place_twice_counts_once() -> None:
+    found = run(np.concatenate([POINTS, POINTS[:3]]), np.concatenate([data(POINTS), data(POINTS[:3])]))
+    assert [one.row for one in found.bad_points] == [600, 601, 602]
+
+
+def test_shuffled_files_are_not_believed() -> None:
+    half = data(POINTS)
+    half[::4] = np.roll(half[::4], 37, axis=0)
+    found = run(POINTS, half)
+    assert not found.quality.valid.any()
+
+
+def test_orders_beyond_the_points_end_the_band() -> None:
+    found = run(POINTS, data(POINTS))
+    assert found.quality.valid.tolist() == [True, True, False]
+    assert found.valid_band_hz == (100.0, 500.0)
+
+
+def test_a_point_inside_the_loudspeaker_has_no_field() -> None:
+    with pytest.raises(InputError, match="outside the loudspeaker"):
+        pressure_at(run(POINTS, data(POINTS)).field, np.array([[0.05, 0, 0]]))
