@@ -19,7 +19,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent
 ENVIRONMENT = ROOT / ".venv"
 PYTHON = ENVIRONMENT / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
-CHROMIUM = ("chromium", "chromium-browser", "google-chrome")
+TOOLS = {"chromium": "chromium", "poppler-utils": "pdftotext", "unzip": "unzip"}  # Debian package: program
 
 
 def prepare(purpose: str) -> None:
@@ -58,27 +58,26 @@ def main(arguments: list[str]) -> int:
         prepare("run")
         return subprocess.run([str(PYTHON), "-m", "earwitness", *arguments], check=False).returncode
     prepare("test")
-    provide_browser()
+    provide_tools()
     return subprocess.run([str(PYTHON), "-m", "pytest", *arguments[1:]], cwd=ROOT, check=False).returncode
 
 
-def provide_browser() -> None:
-    """Install Chromium for the browser tests where that is possible; say so where it is not."""
-    if any(shutil.which(name) for name in CHROMIUM):
+def provide_tools() -> None:
+    """Install what the tests drive beside Python, where that is possible; say so where it is not."""
+    lacking = [package for package, program in TOOLS.items() if not shutil.which(program)]
+    if not lacking:
         return
     if shutil.which("apt-get") and getattr(os, "geteuid", lambda: 1)() == 0:
-        print("Installing Chromium for the browser tests ...", file=sys.stderr)
+        print(f"Installing {', '.join(lacking)} for the tests ...", file=sys.stderr)
         quiet = {
             "stdout": subprocess.DEVNULL,
             "check": False,
             "env": {**os.environ, "DEBIAN_FRONTEND": "noninteractive"},
         }
         subprocess.run(["apt-get", "update"], **quiet)
-        subprocess.run(
-            ["apt-get", "install", "-y", "--no-install-recommends", "chromium", "fonts-dejavu-core"], **quiet
-        )
-    if not any(shutil.which(name) for name in CHROMIUM):
-        print("Chromium is not installed: the browser tests will fail until it is", file=sys.stderr)
+        subprocess.run(["apt-get", "install", "-y", "--no-install-recommends", *lacking, "fonts-dejavu-core"], **quiet)
+    if still := [package for package, program in TOOLS.items() if not shutil.which(program)]:
+        print(f"not installed: {', '.join(still)}; the tests that drive them will fail until they are", file=sys.stderr)
 
 
 if __name__ == "__main__":

@@ -18,6 +18,8 @@ from earwitness.quantities import (
     Harmonics,
     Impedance,
     Measurement,
+    MultitoneLines,
+    MultitoneReading,
     NearField,
     QualityFlag,
     Splice,
@@ -116,6 +118,10 @@ def measurement(seed: int = 1, *, directions: int = 7, bins: int = 40, full: boo
                 draw(3, bins),
                 draw(3, bins),
                 draw(3, bins) > 0,
+                False,
+                "woofer",
+                True,
+                21.5,
             ),
         ),
         impedance=Impedance(axis, pressure[2] * 8, np.abs(draw(bins)), np.abs(draw(bins)), valid[2], ("z" * 32,)),
@@ -129,11 +135,25 @@ def measurement(seed: int = 1, *, directions: int = 7, bins: int = 40, full: boo
         ),
         kept_takes=("level 1",),
         steps=(load, reduce),
+        multitones=tuple(
+            MultitoneReading(
+                "tones", 4.0, 1.0, 11.1, MultitoneLines(axis.hz[:5], draw(5), draw(5), noise, 1 / 3, 0.1, None, 2, 1e-9)
+            )
+            for noise in (draw(5), None)
+        ),
     )
     if full:
         return whole
     return dataclasses.replace(
-        whole, splice=None, near_field=(), harmonics=(), impedance=None, impulse=np.empty(0), budget=(), flags=()
+        whole,
+        splice=None,
+        near_field=(),
+        harmonics=(),
+        impedance=None,
+        impulse=np.empty(0),
+        budget=(),
+        flags=(),
+        multitones=(),
     )
 
 

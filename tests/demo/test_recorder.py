@@ -107,10 +107,10 @@ def test_the_first_reflection_comes_when_the_hall_says(folder: Path) -> None:
 def test_impedance_take_gives_the_true_impedance(folder: Path) -> None:
     samples, _ = soundfile.read(str(folder / "impedance.flac"))
     before, behind = np.fft.rfft(samples.T)
-    rows = np.round(np.geomspace(20.0, 18_000.0, 40) * rig.SAMPLES / rig.RATE_HZ).astype(int)
+    rows = np.round(np.geomspace(20.0, 38_000.0, 40) * rig.IMPEDANCE_SAMPLES / rig.IMPEDANCE_RATE_HZ).astype(int)
     share = behind[rows] / before[rows]
     found = rig.SENSE_RESISTOR_TRUE_OHM * share / (1 - share)
-    truth = world.true_impedance(KEY, rows * rig.RATE_HZ / rig.SAMPLES)
+    truth = world.true_impedance(KEY, rows * rig.IMPEDANCE_RATE_HZ / rig.IMPEDANCE_SAMPLES)
     np.testing.assert_allclose(np.abs(found / truth), 1.0, atol=0.005)
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from earwitness.figures.read import ABSOLUTE, RELATIVE, read_measurement, read_response
-from earwitness.figures.registry import FIGURES, decimals
+from earwitness.figures.registry import FIGURES, RESPONSE_FIGURES, decimals
 from earwitness.quantities import (
     DirectionalResponse,
     Figure,
@@ -189,7 +189,7 @@ def test_no_valid_point_at_all() -> None:
 
 def test_every_figure_of_the_registry_is_answered_with_its_unit() -> None:
     reading = read_response(_cardioid(), rated_impedance_ohm=6.0)
-    assert list(reading.figures) == list(FIGURES)
+    assert list(reading.figures) == list(RESPONSE_FIGURES)
     for key, figure in reading.figures.items():
         assert figure.key == key
         assert figure.unit == FIGURES[key].unit
@@ -232,6 +232,10 @@ def test_a_measurement_is_read_through_its_response() -> None:
     reading = read_measurement(measurement, rated_impedance_ohm=8.0, rear_wall="3")
     assert reading.choices["rear_wall"] == "3"
     default = read_measurement(measurement, rated_impedance_ohm=8.0)
+    assert list(default.figures) == list(FIGURES)
+    assert default.figures["impedance_minimum"].reason == "no impedance was measured"
+    assert default.figures["distortion_largest"].reason == "the session has no level series"
+    assert default.missing["multitone_residue"] == "the session has no multitone take"
     assert default.choices["rear_wall"] == "all 19"
     assert (reading.curves["rear_wall"].values > default.curves["rear_wall"].values + 1.0).all()
 
@@ -301,7 +305,7 @@ def test_any_part_of_the_directions_is_read_without_a_silent_guess(
     assert set(reading.curves) | set(reading.missing) >= CURVES | COVERAGE
     assert not set(reading.curves) & set(reading.missing)
     assert all(reading.missing.values())
-    assert list(reading.figures) == list(FIGURES)
+    assert list(reading.figures) == list(RESPONSE_FIGURES)
     for curve in reading.curves.values():
         assert all(np.isfinite(part).all() for part in (curve.values, curve.u, curve.u_common))
         assert (curve.u >= 0).all()

@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 from pathlib import Path
+from typing import Any
 
 import html5lib
 import jsonschema
@@ -197,3 +198,89 @@ def test_original_recordings_are_never_altered(recordings: Path, archive: Path) 
     run("add", recordings, "--archive", archive)
     run("read", "thimble", "--archive", archive)
     assert {p: p.stat().st_mtime_ns for p in recordings.rglob("*") if p.is_file()} == before
+
+
+def edit(folder: Path, old: str, new: str) -> None:
+    """Replace words in the session's file."""
+    path = folder / "session.toml"
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.unlink()
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+
+
+def level_take(step: int, volts: str) -> str:
+    """A level take as the demo writes it, without what may follow."""
+    return f'kind = "level"\nfile = "level/step_{step}.flac"\ndistance_m = 1.0\ndrive_v = {volts}'
+
+
+def document_of(folder: Path, archive: Path) -> dict[str, Any]:
+    """What `read --json` says after adding `folder`."""
+    added = run("add", folder, "--archive", archive)
+    assert added.exit_code == 0, added.stderr
+    found: dict[str, Any] = json.loads(run("read", "thimble", "--archive", archive, "--json").stdout)
+    return found
+
+
+def test_load_and_loudness_stand_in_the_document(archive: Path) -> None:
+    document = json.loads(run("read", "thimble", "--archive", archive, "--json").stdout)
+    figures, curves = document["figures"], document["curves"]
+    # The demo's own circuit is known: its impedance, its rise with heat and its tones are checked in test_truth.
+    for key in ("impedance_minimum", "distortion_largest@14.1v", "compression_largest@20v", "multitone_distortion@4v"):
+        assert figures[key]["value"] is not None
+    assert figures["intermodulation_2"]["not_judged"]
+    assert curves["impedance_magnitude"]["frequency_hz"][-1] > 39_000
+    assert curves["distortion_total@2.83v"]["frequency_hz"] is None
+    assert any("recorded again at the end" in note for note in figures["compression_largest@20v"]["caveats"])
+    assert "level 1" not in document["how_measured"]["kept_takes"]
+
+
+def test_levels_not_in_order_end_in_words(broken: Path, tmp_path: Path) -> None:
+    edit(broken, level_take(2, "5.66"), level_take(2, "2.0"))
+    result = run("add", broken, "--archive", tmp_path / "archive")
+    assert result.exit_code == 3
+    assert "steps from 2.83 V to 2 V" in result.stderr
+    assert "rising order" in result.stderr
+
+
+def test_a_missing_resistor_value_ends_in_words(broken: Path, tmp_path: Path) -> None:
+    edit(broken, "resistor_ohm = 10.0\n", "")
+    result = run("add", broken, "--archive", tmp_path / "archive")
+    assert result.exit_code == 3
+    assert "resistor_ohm" in result.stderr
+
+
+def test_swapped_impedance_channels_end_in_words(broken: Path, tmp_path: Path) -> None:
+    path = broken / "impedance.flac"
+    samples, rate_hz = soundfile.read(path)
+    rewrite(path, samples[:, ::-1], rate_hz)
+    result = run("add", broken, "--archive", tmp_path / "archive")
+    assert result.exit_code == 2
+    assert "the channels are swapped" in result.stderr
+    assert "impedance.flac" in result.stderr
+
+
+def test_a_clipped_loud_take_is_left_out_with_words(broken: Path, tmp_path: Path) -> None:
+    path = broken / "level" / "step_5.flac"
+    samples, rate_hz = soundfile.read(path)
+    samples[:, 0] = np.clip(samples[:, 0] * (2.0 / np.abs(samples[:, 0]).max()), -1, 1 - 2**-23)
+    rewrite(path, samples, rate_hz)
+    added = run("add", broken, "--archive", tmp_path / "archive")
+    assert added.exit_code == 0, added.stderr
+    assert "reached full scale of the recorder and is left out" in added.stdout
+    figures = document_of(broken, tmp_path / "archive")["figures"]
+    assert "distortion_largest@20v" not in figures
+    assert figures["distortion_largest@14.1v"]["value"] is not None
+
+
+def test_one_level_only_says_what_is_missing(broken: Path, tmp_path: Path) -> None:
+    text = (broken / "session.toml").read_text(encoding="utf-8")
+    parts = text.split("[[take]]\n")
+    kept = [part for part in parts if 'kind = "level"' not in part or "step_1.flac" in part]
+    (broken / "session.toml").unlink()
+    (broken / "session.toml").write_text("[[take]]\n".join(kept), encoding="utf-8")
+    document = document_of(broken, tmp_path / "archive")
+    assert document["figures"]["distortion_largest@2.83v"]["value"] is not None
+    for key in ("compression_largest", "highest_clean_level"):
+        assert document["figures"][key]["not_judged"].startswith("only one level, 2.83 V, can be used")
+    assert document["missing"]["compression"].startswith("only one level")

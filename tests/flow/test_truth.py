@@ -108,3 +108,27 @@ def test_the_flaws_planted_in_the_tower_come_out(tmp_path: Path) -> None:
     assert abs(peak / 6500 - 1) < 0.03
     claimed = 91.0
     assert reading.figures["sensitivity"].value + 2 * reading.figures["sensitivity"].u < claimed
+
+
+def test_impedance_meets_the_truth(thimble) -> None:
+    """The demo's circuit in closed form, recorded over a resistor of 10.06 ohm that is stated as 10 within 1 %."""
+    measurement = thimble[0]
+    found = measurement.impedance
+    assert found is not None
+    band = (found.axis.hz >= 5.0) & (found.axis.hz <= 40_000.0)
+    assert found.valid[band].all()
+    ratio = found.ohm / world.true_impedance("thimble", found.axis.hz)
+    assert np.abs(np.abs(ratio[band]) - 1.0).max() < 0.005
+    assert np.abs(np.degrees(np.angle(ratio[band]))).max() < 0.5
+
+
+def test_compression_is_the_heat_of_the_coils(thimble) -> None:
+    """Copper, 0.393 % a kelvin (handbook value); the demo states watts into the rated impedance and kelvin a watt."""
+    one = world.loudspeaker("thimble")
+    read = thimble[1]
+    hz = read.curves["compression@14.1v"].axis.hz
+    middle = (hz > 300.0) & (hz < 600.0)
+    found = float(np.mean(read.curves["compression@14.1v"].values[middle]))
+    rise = one.bass.thermal_k_w * (14.1**2 - 2.83**2) / one.rated_impedance_ohm
+    # All of the impedance is the coil's at most; a part of it is the reactance of the crossover.
+    assert 0.2 < found <= 20 * np.log10(1 + 0.00393 * rise) + 0.05

@@ -92,7 +92,7 @@ def test_the_page_has_its_parts_in_order(page: Element, review: Review) -> None:
     assert places == sorted(places)
     heads = ["In short", "What was measured", "All figures", "How it was measured", "Downloads"]
     assert [words_of(head) for head in page.iter("h2")] == heads
-    assert len(page.findall(".//figure")) == len(review.charts) == 8
+    assert len(page.findall(".//figure")) == len(review.charts) == 9
 
 
 def test_every_figure_stands_on_the_page_with_uncertainty_or_reason(page: Element, review: Review) -> None:
@@ -134,7 +134,7 @@ def test_hostile_words_stay_words(reading: Reading, measurement: Measurement, de
     review = review_of(replace(reading, curves=curves, missing={"floor": HOSTILE}), bad, session)
     tree = parsed(page_html(review, ()))
     assert HOSTILE in words_of(tree)
-    assert [s.get("src") or s.get("type") for s in tree.iter("script")].count("application/json") == 8
+    assert [s.get("src") or s.get("type") for s in tree.iter("script")].count("application/json") == 9
     assert {s.get("src") or s.get("type") for s in tree.iter("script")} == {"charts.js", "application/json"}
     assert not any(name.startswith("on") for e in tree.iter() for name in e.keys())  # noqa: SIM118
     assert all(not row[0].startswith(("=", "+", "@")) for row in csv.reader(curves_csv(review).splitlines()) if row)

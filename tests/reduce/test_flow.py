@@ -160,7 +160,7 @@ def test_near_field_take_reaches_the_measurement() -> None:
     assert near.highest_valid_hz == pytest.approx(SPEED / (np.pi * 0.13), rel=1e-3)
 
 
-def test_level_takes_are_kept_and_their_harmonics_split() -> None:
+def test_harmonics_of_level_takes_are_split() -> None:
     made = SHORT
     take = {
         "kind": "level",
@@ -172,7 +172,8 @@ def test_level_takes_are_kept_and_their_harmonics_split() -> None:
     }
     loud = recording(replace(made, drive_v=5.66), 0.0)
     measured = reduce_session(facts(made, [take]), reader(made, loud__wav=loud))
-    assert measured.kept_takes == ("loud",)
+    assert measured.kept_takes == ()
+    assert [h.in_series for h in measured.harmonics] == [False, True]
     assert [(h.take, h.drive_v) for h in measured.harmonics] == [("h0", 2.83), ("loud", 5.66)]
     at = int(np.argmin(np.abs(measured.response.axis.hz - 1000.0)))
     apart = measured.harmonics[1].fundamental_db[at] - measured.harmonics[0].fundamental_db[at]

@@ -13,7 +13,7 @@ import pytest
 
 from earwitness.errors import InputError
 from earwitness.exhibits.chart import Caption, Chart, Mark, Panel, Region, Role, Trace
-from earwitness.quantities import Curve, log_axis
+from earwitness.quantities import Curve, FrequencyAxis, log_axis
 from earwitness.render.labels import dodged
 from earwitness.render.palette import INKS
 from earwitness.render.svg import svg_of
@@ -250,3 +250,18 @@ def test_thousands_of_points_are_thinned_without_losing_a_peak() -> None:
 def test_long_terms_start_their_own_line() -> None:
     root = parsed(chart(Trace(curve(), "all directions", "sound in all directions (sound power)")))
     assert [node.text for node in of_class(root, "label")[0]] == ["sound in all directions", "(sound power)"]
+
+
+def test_a_time_axis_is_linear_and_says_so() -> None:
+    """Equal steps of time are equally long; numbers stand at 1-2-5 steps."""
+    axis = FrequencyAxis(np.arange(1.0, 9.0))
+    zeros = np.zeros(8)
+    curve = Curve("impulse", "impulse", axis, np.arange(8.0), zeros, zeros, np.ones(8, dtype=bool), "%", "%")
+    panel = Panel("Impulse", "%", 0.0, 10.0, 5.0, traces=(Trace(curve, "direct", "impulse"),), db_per_decade=None)
+    chart = Chart("t", "Over time", "", Caption("", ""), (panel,), low_hz=1.0, high_hz=8.0, axis="time")
+    svg = svg_of(chart, 900)
+    assert 'data-axis="time"' in svg
+    labels = re.findall(r'<text class="hz" x="([0-9.]+)"[^>]*>([0-9.]+)</text>', svg)
+    assert [words for _, words in labels] == ["1", "2", "3", "4", "5", "6", "7", "8"]
+    steps = np.diff([float(x) for x, _ in labels])
+    assert np.ptp(steps) < 0.25

@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 
 from earwitness import __version__
-from earwitness.quantities import Curve, DirectivityMap, Figure, Measurement, QualityFlag, Reading, Step
+from earwitness.figures.time_domain import time_curves
+from earwitness.quantities import Curve, DirectivityMap, Figure, FrequencyAxis, Measurement, QualityFlag, Reading, Step
 from earwitness.quantities.arrays import FloatArray
 from earwitness.session.session import Session
 
@@ -36,11 +37,12 @@ def _figure(figure: Figure) -> dict[str, Any]:
     }
 
 
-def _curve(curve: Curve) -> dict[str, Any]:
+def _curve(curve: Curve, axis: FrequencyAxis) -> dict[str, Any]:
     return {
         "name": curve.name,
         "unit": curve.unit,
         "reference": curve.reference,
+        "frequency_hz": None if curve.axis.same_as(axis) else _numbers(curve.axis.hz),
         "values": _numbers(curve.values),
         "uncertainty": _numbers(curve.u),
         "uncertainty_common": _numbers(curve.u_common),
@@ -81,6 +83,19 @@ def _flag(flag: QualityFlag) -> dict[str, Any]:
     }
 
 
+def _over_time(measurement: Measurement) -> dict[str, Any]:
+    """Impulse, step and energy; without an impulse all are empty."""
+    found = time_curves(measurement)
+    times = next(iter(found.values())).axis.hz if found else np.zeros(0)
+    return {
+        "time_ms": _numbers(times),
+        "onset_ms": 1000.0 * measurement.impulse_onset_s,
+        "impulse_percent": _numbers(found["impulse"].values) if found else [],
+        "step_percent": _numbers(found["step"].values) if found else [],
+        "energy_db": _numbers(found["energy_time"].values) if found else [],
+    }
+
+
 def _how_measured(measurement: Measurement) -> dict[str, Any]:
     gate, splice = measurement.gate, measurement.splice
     return {
@@ -108,8 +123,9 @@ def reading_document(session: Session, measurement: Measurement, reading: Readin
         "choices": dict(reading.choices),
         "frequency_hz": _numbers(measurement.response.axis.hz),
         "figures": {key: _figure(figure) for key, figure in reading.figures.items()},
-        "curves": {key: _curve(curve) for key, curve in reading.curves.items()},
+        "curves": {key: _curve(curve, measurement.response.axis) for key, curve in reading.curves.items()},
         "maps": {key: _map(one) for key, one in reading.maps.items()},
+        "over_time": _over_time(measurement),
         "missing": dict(reading.missing),
         "how_measured": _how_measured(measurement),
     }

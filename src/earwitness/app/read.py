@@ -51,11 +51,22 @@ def read_loudspeaker(
     reading = read_measurement(
         measurement,
         rated_impedance_ohm=session.loudspeaker.rated_impedance_ohm,
+        enclosure=session.loudspeaker.enclosure,
+        rated_band_hz=_rated_band_hz(session),
         symmetric=session.loudspeaker.symmetric,
         rear_wall=reading_of_wall,
     )
     progress(1.0, "read")
     return ReadResult(entry.id, session, measurement, reading)
+
+
+def _rated_band_hz(session: Session) -> tuple[float, float] | None:
+    """The maker's frequency range, where one is claimed."""
+    for claim in session.loudspeaker.claims:
+        if claim.quantity == "frequency range" and claim.value_to is not None:
+            scale = 1000.0 if claim.unit == "kHz" else 1.0
+            return scale * claim.value, scale * claim.value_to
+    return None
 
 
 def document_text(result: ReadResult) -> str:

@@ -25,6 +25,8 @@ from earwitness.quantities import (
     Harmonics,
     Impedance,
     Measurement,
+    MultitoneLines,
+    MultitoneReading,
     NearField,
     QualityFlag,
     Splice,
@@ -88,6 +90,9 @@ def measurement_bytes(measurement: Measurement) -> bytes:
     for index, har in enumerate(m.harmonics):
         names = ("fundamental_db", "harmonic_db", "noise_db", "valid")
         groups[f"harmonics_{index}"] = {**_fields(har, *names), "frequency_hz": har.axis.hz}
+    for index, tones in enumerate(m.multitones):
+        kept = ("tone", "residue") if tones.lines.noise is None else ("tone", "residue", "noise")
+        groups[f"multitone_{index}"] = _fields(tones.lines, "frequency_hz", *kept)
     for index, line in enumerate(m.budget):
         groups[f"budget_{index}"] = _fields(line, "u_db")
     record = {
@@ -97,6 +102,10 @@ def measurement_bytes(measurement: Measurement) -> bytes:
         "near_field": [_plain(n, "axis", "level_db", "phase_rad") for n in m.near_field],
         "harmonics": [_plain(h, "axis", "fundamental_db", "harmonic_db", "noise_db", "valid") for h in m.harmonics],
         "impedance": None if m.impedance is None else {"lineage": list(m.impedance.lineage)},
+        "multitones": [
+            {**_plain(t, "lines"), "lines": _plain(t.lines, "frequency_hz", "tone", "residue", "noise")}
+            for t in m.multitones
+        ],
         "impulse_rate_hz": m.impulse_rate_hz,
         "impulse_onset_s": m.impulse_onset_s,
         "budget": [_plain(b, "u_db") for b in m.budget],
@@ -147,7 +156,13 @@ def _measurement(record: Any, groups: dict[str, Arrays]) -> Measurement:
         flags=tuple(QualityFlag(**_tupled(r)) for r in record["flags"]),
         kept_takes=tuple(record["kept_takes"]),
         steps=tuple(Step(**_tupled(r)) for r in record["steps"]),
+        multitones=tuple(_tones(r, groups[f"multitone_{i}"]) for i, r in enumerate(record["multitones"])),
     )
+
+
+def _tones(record: dict[str, Any], arrays: Arrays) -> MultitoneReading:
+    rest: dict[str, Any] = {"noise": None, **arrays}
+    return MultitoneReading(**{**record, "lines": MultitoneLines(**rest, **record["lines"])})
 
 
 def _response_record(response: DirectionalResponse) -> dict[str, Any]:
@@ -244,6 +259,7 @@ def _dimensions(group: str, name: str, count: int) -> tuple[str, ...]:
 
 def _unit(name: str) -> str:
     named = {"pressure": "pascal per volt", "impulse": "pascal per volt", "ohm": "ohm", "valid": "1"}
+    named |= dict.fromkeys(("tone", "residue", "noise"), "pascal^2")
     endings = {"hz": "hertz", "rad": "radian", "db": "decibel", "deg": "degree", "ohm": "ohm"}
     return named.get(name) or endings[name.rpartition("_")[2]]
 

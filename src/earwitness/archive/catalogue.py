@@ -14,7 +14,7 @@ import difflib
 import hashlib
 import json
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -133,12 +133,12 @@ class Archive:
         Case and outer blanks do not matter. Raises InputError: an unknown name lists the nearest ones, an ambiguous
         one its candidates.
         """
-        wanted = _folded(name)
+        wanted = folded(name)
         entries = self.loudspeakers()
-        by_maker = [e for e in entries if _folded(f"{e.maker} {e.name}") == wanted]
-        found = by_maker or [e for e in entries if _folded(e.name) == wanted]
+        by_maker = [e for e in entries if folded(f"{e.maker} {e.name}") == wanted]
+        found = by_maker or [e for e in entries if folded(e.name) == wanted]
         if not found and wanted:
-            found = [e for e in entries if wanted in _folded(f"{e.maker} {e.name}")]
+            found = [e for e in entries if wanted in folded(f"{e.maker} {e.name}")]
         if len(found) == 1:
             return found[0]
         if found:
@@ -146,7 +146,7 @@ class Archive:
                 f"{len(found)} loudspeakers are called {name!r}",
                 expected="maker and name: " + ", ".join(f"{e.maker} {e.name}" for e in found),
             )
-        labels = {_folded(text): e.name for e in entries for text in (f"{e.maker} {e.name}", e.name)}
+        labels = {folded(text): e.name for e in entries for text in (f"{e.maker} {e.name}", e.name)}
         near = dict.fromkeys(labels[n] for n in difflib.get_close_matches(wanted, labels, n=5, cutoff=0.5))
         if near:
             remedy = "did you mean " + ", ".join(repr(n) for n in near)
@@ -199,6 +199,9 @@ class Archive:
         with self._writing() as work:
             self._session_row(work, session_id)
             row = _result_row(work, last.key, MEASUREMENT)
+            if row is not None and row.array_file is not None:
+                # A backup may hold it under another name than its key alone.
+                relative, path = row.array_file, self.folder / row.array_file
             if row is None or not _has_hash(path, str(row.array_sha256)):
                 journal.write_bytes(path, data)
                 digest = hashlib.sha256(data).hexdigest()
@@ -270,10 +273,22 @@ class Archive:
         with self._reading() as work:
             return tuple(_publication(row) for row in work.scalars(query.order_by(PublicationRow.number)))
 
+    def reading(self) -> AbstractContextManager[Work]:
+        """A unit of reading, for the other modules of this room."""
+        return self._reading()
+
+    def writing(self) -> AbstractContextManager[Work]:
+        """One writing transaction, for the other modules of this room."""
+        return self._writing()
+
+    def now(self) -> str:
+        """The archive's clock: UTC, ISO 8601, whole seconds."""
+        return self._now()
+
     def _insert_session(self, work: Work, session: Session, key: str, folder: Path, sizes: dict[str, int]) -> int:
         now = self._now()
         spoken = session.loudspeaker
-        same = {"folded_name": _folded(spoken.name), "folded_maker": _folded(spoken.maker)}
+        same = {"folded_name": folded(spoken.name), "folded_maker": folded(spoken.maker)}
         loudspeaker = work.scalar(select(LoudspeakerRow).filter_by(**same))
         if loudspeaker is None:
             loudspeaker = LoudspeakerRow(name=spoken.name, maker=spoken.maker, **same, created_at=now)
@@ -364,7 +379,8 @@ def _files_of(session: Session) -> dict[str, str]:
     return {**{take.file: take.sha256 for take in session.takes}, **session.file_hashes}
 
 
-def _folded(text: str) -> str:
+def folded(text: str) -> str:
+    """`text` as names compare: without regard to case and blanks."""
     return " ".join(text.split()).casefold()
 
 

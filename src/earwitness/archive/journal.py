@@ -17,7 +17,9 @@ from pathlib import Path
 from earwitness.errors import OutputError
 
 _THIS_PROCESS = secrets.token_hex(4)
-_TEMPORARY = re.compile(r"\.(?P<pid>\d+)-(?P<process>[0-9a-f]{8})-[0-9a-f]{8}\.part(?:\.[a-z0-9]+)?")
+_TEMPORARY = re.compile(
+    r"\.(?P<pid>\d+)-(?P<process>[0-9a-f]{8})-[0-9a-f]{8}\.part(?:\.[a-z0-9]+)?(?:-wal|-shm|-journal)?"
+)
 _FULL = {errno.ENOSPC, errno.EDQUOT}
 _FORBIDDEN = {errno.EACCES, errno.EPERM, errno.EROFS}
 
@@ -36,7 +38,7 @@ def replacing(path: Path, *, read_only: bool = False) -> Iterator[Path]:
     becomes an OutputError that names `path` and what to do.
     """
     make_folder(path.parent)
-    temporary = path.with_name(f".{os.getpid()}-{_THIS_PROCESS}-{secrets.token_hex(4)}.part{path.suffix.lower()}")
+    temporary = path.with_name(temporary_name(path.suffix.lower()))
     try:
         yield temporary
         _sync(temporary)
@@ -71,12 +73,24 @@ def clean(folder: Path) -> int:
     """
     removed = 0
     for path in sorted(folder.rglob(".*.part*")) if folder.is_dir() else ():
-        found = _TEMPORARY.fullmatch(path.name)
-        if found and not _is_alive(int(found["pid"]), found["process"]):
+        if state_of(path) == "dead":
             with contextlib.suppress(OSError):
                 path.unlink()
                 removed += 1
     return removed
+
+
+def state_of(path: Path) -> str:
+    """Whether the process that gave `path` its temporary name is "alive" or "dead"; "" for any other name."""
+    found = _TEMPORARY.fullmatch(path.name)
+    if not found:
+        return ""
+    return "alive" if _is_alive(int(found["pid"]), found["process"]) else "dead"
+
+
+def temporary_name(suffix: str = "") -> str:
+    """A temporary name of this process, for a file or folder that `replacing` cannot make."""
+    return f".{os.getpid()}-{_THIS_PROCESS}-{secrets.token_hex(4)}.part{suffix}"
 
 
 def output_error(error: OSError, path: Path) -> OutputError:

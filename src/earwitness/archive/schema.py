@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import JSON, ForeignKey, MetaData, UniqueConstraint
+from sqlalchemy import JSON, ForeignKey, Index, MetaData, UniqueConstraint
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 Facts = dict[str, object]
@@ -116,3 +116,83 @@ class PublicationRow(Base):
     target: Mapped[str]
     document: Mapped[str]
     created_at: Mapped[str]
+
+
+class ListeningSheetRow(Base):
+    """A sealed listening sheet. It belongs to a loudspeaker by name, as notes come before any session.
+
+    facts : canonical JSON that the hash stands for; opened_at : when the data were first shown, None before;
+    is_after_data : sealed when they had been shown. Triggers refuse every change but the first setting of opened_at.
+    """
+
+    __tablename__ = "listening_sheet"
+    __table_args__ = (UniqueConstraint("sha256"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    folded_name: Mapped[str] = mapped_column(index=True)
+    folded_maker: Mapped[str]
+    facts: Mapped[str]
+    sha256: Mapped[str]
+    sealed_at: Mapped[str]
+    opened_at: Mapped[str | None]
+    is_after_data: Mapped[bool]
+
+
+class DataOpeningRow(Base):
+    """When the data of a loudspeaker were first shown, whether or not there were sheets."""
+
+    __tablename__ = "data_opening"
+
+    folded_name: Mapped[str] = mapped_column(primary_key=True)
+    folded_maker: Mapped[str] = mapped_column(primary_key=True)
+    opened_at: Mapped[str]
+
+
+class SummaryRow(Base):
+    """What a search sees of a loudspeaker. title : maker and name; price : of a pair; made_from : key of the result
+    its figures were read from."""
+
+    __tablename__ = "summary"
+    # Each index holds the title too, by which every answer is ordered: the notes need not be passed over for it.
+    __table_args__ = (
+        Index("ix_summary_type", "type", "folded_title"),
+        Index("ix_summary_price", "currency", "price", "folded_title"),
+    )
+
+    loudspeaker_id: Mapped[int] = mapped_column(ForeignKey("loudspeaker.id"), primary_key=True)
+    title: Mapped[str]
+    folded_title: Mapped[str] = mapped_column(index=True)
+    type: Mapped[str]
+    price: Mapped[float | None]
+    currency: Mapped[str | None]
+    date: Mapped[str]
+    notes: Mapped[str]
+    made_from: Mapped[str]
+    created_at: Mapped[str]
+
+
+class SummaryFigureRow(Base):
+    """A judged figure of a loudspeaker, for searching. u : standard uncertainty."""
+
+    __tablename__ = "summary_figure"
+    __table_args__ = (
+        Index("ix_summary_figure_key", "key", "value", "loudspeaker_id"),
+        {"sqlite_with_rowid": False},
+    )
+
+    loudspeaker_id: Mapped[int] = mapped_column(ForeignKey("summary.loudspeaker_id"), primary_key=True)
+    key: Mapped[str] = mapped_column(primary_key=True)
+    value: Mapped[float]
+    u: Mapped[float]
+    unit: Mapped[str]
+    bound: Mapped[str]
+
+
+# The full-text index over title, type and notes of "summary" is a virtual table of SQLite's FTS5 with tables of its
+# own behind it; no class maps it. It is made by a migration and filled by triggers.
+FULL_TEXT = "summary_text"
+
+
+def is_full_text(table: str | None) -> bool:
+    """Whether a table belongs to the full-text index."""
+    return table is not None and (table == FULL_TEXT or table.startswith(f"{FULL_TEXT}_"))

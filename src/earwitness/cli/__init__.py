@@ -12,7 +12,7 @@ from earwitness import __version__
 _VERBS = {
     "add": "take a session folder into the archive and reduce its recordings",
     "demo": "run the whole job on an invented loudspeaker",
-    "measure": "prepare and write session folders",
+    "measure": "write session folders and test signals",
     "publish": "write the review of a loudspeaker as a folder of static pages",
     "read": "show the figures of a loudspeaker in the archive",
     "where": "tell where the archive lies",
@@ -47,6 +47,7 @@ def main(debug: bool) -> None:
       earwitness demo --to review
     With your own recordings:
       earwitness measure new-folder my-session
+      earwitness measure signals my-signals
       earwitness add my-session
       earwitness read "Name of the loudspeaker"
       earwitness publish "Name of the loudspeaker" --to review

@@ -11,7 +11,7 @@ from earwitness.cli.show import Command
 
 @click.group()
 def command() -> None:
-    """Prepare and write session folders."""
+    """Write session folders and test signals."""
 
 
 @command.command(name="new-folder", cls=Command)
@@ -22,3 +22,33 @@ def new_folder(folder: Path) -> None:
 
     path = new_session_folder(folder)
     click.echo(f"fill in {path}, put the recordings beside it, then: earwitness add {folder}")
+
+
+@command.command(name="signals", cls=Command)
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--peak", "peak_dbfs", type=float, default=-12.0, show_default=True, help="Highest sample, dB full scale."
+)
+@click.option("--rate", "rate_hz", type=int, default=48_000, show_default=True, help="Sample rate, Hz.")
+@click.option("--tones", type=int, default=32, show_default=True, help="Tones of the multitone.")
+@click.option(
+    "--level", "level_db", type=float, default=85.0, show_default=True, help="Level you will play at, dB at 1 m."
+)
+@click.option("--distance", "distance_m", type=float, default=2.0, show_default=True, help="Where you stand, m away.")
+def signals(folder: Path, peak_dbfs: float, rate_hz: int, tones: int, level_db: float, distance_m: float) -> None:
+    """Write every test signal into FOLDER: sweep, multitone, two tones, bursts, noise, calibration tone.
+
+    Each WAV file has a sidecar that says what it is. Nothing is louder than --peak, everything fades
+    at both ends, and no file that is there is overwritten. Nothing is played.
+    """
+    from earwitness.app.measure import write_test_signals
+
+    done = write_test_signals(
+        folder, peak_dbfs=peak_dbfs, rate_hz=rate_hz, tones=tones, level_db=level_db, distance_m=distance_m
+    )
+    click.echo(f"{len(done.files)} test signals in {folder}, peak {peak_dbfs:g} dB re full scale:")
+    for path in done.files:
+        click.echo(f"  {path.name}")
+    click.echo("before you play one:")
+    for caution in done.cautions:
+        click.echo(f"  {caution}")

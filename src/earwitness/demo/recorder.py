@@ -124,14 +124,14 @@ def _other_jobs(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> list[_J
         write_audio(folder / "calibrator.flac", rig.MICROPHONE_FS_PER_PA * (tone + noise), rig.RATE_HZ)
 
     def load() -> None:
-        frequency = _frequency()
+        frequency = np.fft.rfftfreq(rig.IMPEDANCE_SAMPLES, 1 / rig.IMPEDANCE_RATE_HZ)
         impedance = np.empty(frequency.size, dtype=np.complex128)
-        impedance[1:] = world.true_impedance(one.key, frequency[1:])
+        impedance[1:] = world.true_impedance(one.key, np.asarray(frequency[1:], dtype=np.float64))
         impedance[0] = abs(impedance[1])
         _electrical(one.key, folder, "impedance.flac", impedance)
 
     def known() -> None:
-        flat = np.full(_frequency().size, rig.REFERENCE_RESISTOR_OHM, dtype=np.complex128)
+        flat = np.full(rig.IMPEDANCE_SAMPLES // 2 + 1, rig.REFERENCE_RESISTOR_OHM, dtype=np.complex128)
         _electrical(one.key, folder, "impedance_reference.flac", flat)
 
     return [
@@ -222,8 +222,11 @@ def _electrical(key: str, folder: Path, name: str, impedance_ohm: ComplexArray) 
     """Voltage before (channel 1) and behind (channel 2) the series resistor, with a little noise in each."""
     from scipy import fft
 
-    source = np.roll(_sweep(), rig.LATENCY_SAMPLES) * rig.IMPEDANCE_SOURCE_V * np.sqrt(2)
+    law = sweep_law(rig.IMPEDANCE_START_HZ, rig.IMPEDANCE_STOP_HZ, rig.IMPEDANCE_SWEEP_S)
+    sweep = sweep_samples(law, rig.IMPEDANCE_RATE_HZ, fade_in_s=rig.FADE_IN_S, fade_out_s=rig.FADE_OUT_S)
+    source, start = np.zeros(rig.IMPEDANCE_SAMPLES), round(0.1 * rig.IMPEDANCE_RATE_HZ)
+    source[start : start + sweep.size] = sweep * rig.IMPEDANCE_SOURCE_V * np.sqrt(2)
     share = impedance_ohm / (impedance_ohm + rig.SENSE_RESISTOR_TRUE_OHM)
-    both = np.stack([source, fft.irfft(fft.rfft(source) * share, rig.SAMPLES)]) / rig.IMPEDANCE_FS_V
+    both = np.stack([source, fft.irfft(fft.rfft(source) * share, rig.IMPEDANCE_SAMPLES)]) / rig.IMPEDANCE_FS_V
     both += 3e-6 * rig.take_seed(key, name).standard_normal(both.shape)
-    write_audio(folder / name, both, rig.RATE_HZ)
+    write_audio(folder / name, both, rig.IMPEDANCE_RATE_HZ)

@@ -139,7 +139,13 @@ def _takes(near: list[str]) -> list[str]:
         for name in near
     ]
     levels = [
-        _take(kind="level", file=level_file(step), drive_v=volts, distance_m=rig.LEVEL_DISTANCE_M)
+        _take(
+            kind="level",
+            file=level_file(step),
+            drive_v=volts,
+            distance_m=rig.LEVEL_DISTANCE_M,
+            note="the first level again, to see drift" if volts in rig.LEVEL_SERIES_V[: step - 1] else None,
+        )
         for step, volts in enumerate(rig.LEVEL_SERIES_V, 1)
     ]
     tones = _take(
@@ -182,6 +188,7 @@ def _take(
     period_s: float | None = None,
     run_in_s: float | None = None,
     reference_ohm: float | None = None,
+    note: str | None = None,
 ) -> str:
     given: dict[str, Value | None] = {
         "kind": kind,
@@ -196,6 +203,7 @@ def _take(
         "period_s": period_s,
         "run_in_s": run_in_s,
         "reference_ohm": reference_ohm,
+        "note": note,
     }
     return "[[take]]\n" + _keys(**{name: value for name, value in given.items() if value is not None})
 

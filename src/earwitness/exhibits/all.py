@@ -9,7 +9,10 @@ from earwitness.exhibits.balance import balance
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.evenness import evenness
 from earwitness.exhibits.in_room import in_room
+from earwitness.exhibits.load import load
+from earwitness.exhibits.loudness import loudness, loudness_absent
 from earwitness.exhibits.near_field import near_field
+from earwitness.exhibits.over_time import decay_chart, group_delay_chart, impulse_chart
 from earwitness.exhibits.reflections import reflections
 from earwitness.exhibits.trust import trust
 from earwitness.quantities import Measurement, Reading
@@ -23,6 +26,9 @@ MAKERS = {
     "above": above,
     "reflections": reflections,
     "near_field": near_field,
+    "impulse": impulse_chart,
+    "group_delay": group_delay_chart,
+    "decay": decay_chart,
     "trust": trust,
 }
 _NEEDS = {
@@ -37,7 +43,10 @@ _NEEDS = {
 
 def exhibits_of(reading: Reading, measurement: Measurement, loudspeaker: Loudspeaker) -> tuple[Chart | Table, ...]:
     """Every exhibit that the data can give, in the order of the page; each chart says whose it is."""
-    made = (make(reading, measurement) for make in MAKERS.values())
+    made: list[Chart | Table | None] = [make(reading, measurement) for make in MAKERS.values()]
+    # What the loudspeaker does when it is loud, and to its amplifier, stands before what the curves are worth.
+    at = list(MAKERS).index("impulse")
+    made[at:at] = [*loudness(reading, measurement), load(reading)]
     return tuple(
         replace(chart, note=" ".join(filter(None, (chart.note, loudspeaker.title))))
         for chart in made
@@ -59,4 +68,7 @@ def absent_words(reading: Reading, measurement: Measurement) -> tuple[str, ...]:
                 for need in needs
                 if need in reading.missing
             ]
+    found += loudness_absent(reading)
+    if "impedance_magnitude" in reading.missing:
+        found.append(f"Load is not shown: {reading.missing['impedance_magnitude']}.")
     return tuple(found)

@@ -83,7 +83,8 @@ class Caption:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Chart:
-    """One chart: panels stacked over a shared logarithmic frequency axis."""
+    """One chart: panels stacked over a shared logarithmic frequency axis; where axis is "time", over a linear one in
+    milliseconds, which low_hz, high_hz and the axes of its curves then hold."""
 
     key: str
     title: str
@@ -93,6 +94,7 @@ class Chart:
     low_hz: float = 20.0
     high_hz: float = 20_000.0
     note: str = ""
+    axis: Literal["frequency", "time"] = "frequency"
 
 
 @dataclass(frozen=True, slots=True)

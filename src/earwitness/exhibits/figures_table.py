@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from earwitness.exhibits.chart import Table
 from earwitness.exhibits.words import COVERAGE_SENTENCE, band_words, figure_words, sentence
-from earwitness.figures.registry import FIGURES
+from earwitness.figures.registry import FIGURES, base_key, info_of, place_of
 from earwitness.quantities import Figure, Reading
 
 # Plain words; the trade's term stands behind them in brackets.
@@ -28,27 +28,39 @@ PLAIN = {
     "nominal_coverage_horizontal": "Width of the sound from side to side",
     "nominal_coverage_vertical": "Height of the sound from top to bottom",
 }
-SIGNED = frozenset({"in_room_slope", "directivity_slope", "linearity_above", "linearity_below"})
+SIGNED = frozenset(
+    {
+        "in_room_slope",
+        "directivity_slope",
+        "linearity_above",
+        "linearity_below",
+        "rated_impedance_margin",
+        "phase_steepest",
+        "impedance_minimum_phase",
+    }
+)
 _NO_UNIT = "no unit"
 
 
 def figure_name(key: str) -> str:
     """Words for a figure's key: plain words, then the trade's term."""
-    term = FIGURES[key].name if key in FIGURES else key.replace("_", " ")
+    info, base, place = info_of(key), base_key(key), place_of(key)
+    term = info.name if info is not None else base.replace("_", " ")
     term = term.replace(" (", ", ").replace(")", "")
-    return f"{PLAIN[key]} ({term})" if key in PLAIN else term[:1].upper() + term[1:]
+    words = f"{PLAIN[base]} ({term})" if base in PLAIN else term[:1].upper() + term[1:]
+    return f"At {place}: {words[0].lower()}{words[1:]}" if place else words
 
 
 def figures_table(reading: Reading) -> Table:
     """All figures of a reading, in the registry's order; those not judged say why in the place of the value."""
-    known = [key for key in FIGURES if key in reading.figures]
-    others = [key for key in reading.figures if key not in FIGURES]
+    order = {key: place for place, key in enumerate(FIGURES)}
+    keys = sorted(reading.figures, key=lambda key: order.get(base_key(key), len(order)))
     return Table(
         key="figures",
         title="Figures",
         columns=("Figure", "Value", "Band", "How it was got"),
         align=("left", "right", "left", "left"),
-        rows=tuple(_row(key, reading.figures[key]) for key in (*known, *others)),
+        rows=tuple(_row(key, reading.figures[key]) for key in keys),
         note=f"{COVERAGE_SENTENCE} Digits stop where the uncertainty begins.",
     )
 

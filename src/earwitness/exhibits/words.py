@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from math import floor, isfinite, log10
 
-from earwitness.figures.registry import FIGURES
+from earwitness.figures.registry import LEVEL_FIGURES, base_key, info_of
 from earwitness.quantities import Figure
 
 COVERAGE_FACTOR = 2.0
@@ -19,6 +19,7 @@ COVERAGE_SENTENCE = (
 MINUS = "\N{MINUS SIGN}"
 PLUS_MINUS = "±"
 _MOST_DECIMALS = 6
+_EXACT = frozenset({"rated_impedance_supported", "amplifier_load", "impedance_wrinkles"})
 # Finer digits than these are never printed, however small the uncertainty.
 _MOST_BY_UNIT = {"dB": 1, "dB/octave": 2, "deg": 0, "Hz": 0, "kHz": 3, "%": 0, "octaves": 1}
 _PLAIN_UNITS = {"deg": "°", "ohm": "Ω", "dB/octave": "dB/oct"}
@@ -68,6 +69,18 @@ def value_words(value: float, u: float, unit: str, *, sign: bool = False, most: 
     return text.replace(" ", "\N{NO-BREAK SPACE}") + unit_words(unit)
 
 
+def exact_words(value: float, unit: str, *, sign: bool = False, most: int | None = None) -> str:
+    """ "8 Ω": a number that has no uncertainty of its own, as a count, a rating or the edge of what was judged."""
+    if unit == "Hz" and abs(value) >= 1000.0:
+        value, unit = value / 1000.0, "kHz"
+        most = None if most is None else most + 3
+    decimals = min(_MOST_BY_UNIT.get(unit, _MOST_DECIMALS) if most is None else most, _MOST_DECIMALS)
+    text = number_words(value, decimals, sign=sign)
+    if "." in text and (value == round(value) or unit == "kHz"):
+        text = text.rstrip("0").rstrip(".")
+    return text + unit_words(unit)
+
+
 def frequency_words(frequency_hz: float, *, digits: int = 2) -> str:
     """ "48 Hz", "150 Hz", "3.2 kHz": `digits` significant digits."""
     if float(f"{frequency_hz:.{digits - 1}e}") >= 1000.0:
@@ -83,16 +96,24 @@ def band_words(band_hz: tuple[float, float] | None) -> str:
 
 
 def figure_words(figure: Figure, *, sign: bool = False) -> str:
-    """A figure as it is printed everywhere: value ± uncertainty unit, or "not judged: reason"."""
+    """A figure as it is printed: value ± uncertainty unit, value unit where exact, or "not judged: reason"."""
     if figure.value is None or figure.u is None:
         return f"not judged: {figure.reason}"
-    known = FIGURES.get(figure.key)
+    known = info_of(figure.key)
     most = None if known is None else known.decimals
-    if figure.interval is None or figure.interval[1] <= figure.interval[0]:
+    if figure.u == 0 and figure.interval is None and _is_exact(figure):
+        text = exact_words(figure.value, figure.unit, sign=sign, most=most)
+    elif figure.interval is None or figure.interval[1] <= figure.interval[0]:
         text = value_words(figure.value, figure.u, figure.unit, sign=sign, most=most)
     else:
         text = _interval_words(figure.value, figure.interval, figure.unit, sign=sign, most=most)
     return f"{figure.bound} {text}" if figure.bound else text
+
+
+def _is_exact(figure: Figure) -> bool:
+    """Counts and ratings, and limits of a level series, which are the edge of what was judged."""
+    key = base_key(figure.key)
+    return key in _EXACT or (bool(figure.bound) and key in LEVEL_FIGURES)
 
 
 def is_beyond(value: float, u: float) -> bool:

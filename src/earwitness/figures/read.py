@@ -9,10 +9,14 @@ import numpy as np
 from earwitness.figures import angles, figure_draws, maps, uncertainty
 from earwitness.figures.bandwidth import lower_limit
 from earwitness.figures.corridor import CORRIDORS_DB, band_figure, share_figure
+from earwitness.figures.level_series import level_series_reading
 from earwitness.figures.linearity import LINEARITY_BAND_HZ, Line, deviations, slope
+from earwitness.figures.load import load_curves, load_figures
+from earwitness.figures.load_curves import LOAD_CURVES
 from earwitness.figures.rating import preference_rating
-from earwitness.figures.registry import FIGURES
+from earwitness.figures.registry import FIGURES, RESPONSE_FIGURES, base_key
 from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_level, one_watt_level_db
+from earwitness.figures.time_domain import decay_and_delay
 from earwitness.figures.uncertainty import Draws, with_spread
 from earwitness.figures.windows import INDEX_NAMES, NAMES, Levels, Windows, averaged, windows
 from earwitness.quantities import (
@@ -340,7 +344,7 @@ def read_response(
     curves = {**found.curves, **orbits.curves}
     return Reading(
         curves,
-        {key: _with_caveats(figures[key], sentences, curves) for key in FIGURES},
+        {key: _with_caveats(figures[key], sentences, curves) for key in RESPONSE_FIGURES},
         orbits.maps,
         {**found.missing, **orbits.missing},
         choices,
@@ -351,21 +355,44 @@ def read_measurement(
     measurement: Measurement,
     *,
     rated_impedance_ohm: float | None = None,
+    enclosure: str = "other",
+    rated_band_hz: tuple[float, float] | None = None,
     symmetric: bool = False,
     rear_wall: RearWall = "all 19",
     axis_weight: float = 4.0,
 ) -> Reading:
     """Every curve of ANSI/CTA-2034-A, both directivity maps, coverage curves and all figures of the registry.
 
-    rated_impedance_ohm : for the sensitivity at 1 W, or None; symmetric : the tester states that left and right are
+    rated_impedance_ohm : for the sensitivity at 1 W and the load, or None; enclosure : as in `load_figures`;
+    rated_band_hz : the maker's frequency range, or None; symmetric : the tester states that left and right are
     alike, so half a horizontal orbit may be mirrored (and is marked); rear_wall, axis_weight : see `windows`.
     A curve that cannot be had stands in `missing` with its reason; a figure that cannot be had is not judged, with
     its reason. Levels are dB SPL at 1 m for 2.83 V where the recordings are calibrated, else relative.
     """
-    return read_response(
+    reading = read_response(
         measurement.response,
         rated_impedance_ohm=rated_impedance_ohm,
         symmetric=symmetric,
         rear_wall=rear_wall,
         axis_weight=axis_weight,
+    )
+    impedance = measurement.impedance
+    levels = level_series_reading(measurement, reading)
+    load = load_figures(
+        impedance,
+        rated_ohm=rated_impedance_ohm,
+        enclosure=enclosure,
+        sensitivity=reading.figures["sensitivity"],
+        rated_band_hz=rated_band_hz,
+    )
+    electric = {} if impedance is None else load_curves(impedance)
+    missing = {} if impedance is not None else dict.fromkeys(LOAD_CURVES, "the session has no impedance take")
+    found = {**reading.figures, **load, **levels.figures}
+    order = {key: place for place, key in enumerate(FIGURES)}
+    return Reading(
+        {**reading.curves, **decay_and_delay(measurement), **electric, **levels.curves},
+        {key: found[key] for key in sorted(found, key=lambda key: order[base_key(key)])},
+        reading.maps,
+        {**reading.missing, **missing, **levels.missing},
+        reading.choices,
     )

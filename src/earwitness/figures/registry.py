@@ -3,27 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from types import MappingProxyType
 
+from earwitness.figures.compression import COMPRESSION_FIGURES
+from earwitness.figures.distortion import DISTORTION_FIGURES
+from earwitness.figures.highest_level import HIGHEST_LEVEL_FIGURES
+from earwitness.figures.info import FigureInfo
+from earwitness.figures.load_infos import LOAD_FIGURES
 from earwitness.quantities import Figure
 
-
-@dataclass(frozen=True, slots=True)
-class FigureInfo:
-    """What is known of a figure before it is measured.
-
-    decimals : at most so many are printed, whatever the uncertainty; method : the rule in one sentence
-    anchor : heading in the figures reference of the documentation; curves : keys of the curves it is taken from
-    """
-
-    key: str
-    name: str
-    unit: str
-    decimals: int
-    method: str
-    anchor: str
-    curves: tuple[str, ...]
+__all__ = ["FIGURES", "LEVEL_FIGURES", "RESPONSE_FIGURES", "FigureInfo", "base_key", "decimals", "info_of", "place_of"]
 
 
 _DIRECT = ("on_axis",)
@@ -169,12 +158,35 @@ _ROWS = (
         ("coverage_vertical_6db",),
     ),
 )
-FIGURES = MappingProxyType({row.key: row for row in _ROWS})
+RESPONSE_FIGURES = tuple(row.key for row in _ROWS)
+_LOAD_ROWS = tuple(FigureInfo(*row) for row in LOAD_FIGURES)
+_LEVEL_ROWS = (*DISTORTION_FIGURES, *COMPRESSION_FIGURES, *HIGHEST_LEVEL_FIGURES)
+LEVEL_FIGURES = tuple(row.key for row in _LEVEL_ROWS)
+FIGURES = MappingProxyType({row.key: row for row in (*_ROWS, *_LOAD_ROWS, *_LEVEL_ROWS)})
+
+
+def base_key(key: str) -> str:
+    """The registry's key of a figure: "distortion_largest" of "distortion_largest@2.83v"."""
+    return key.partition("@")[0]
+
+
+def info_of(key: str) -> FigureInfo | None:
+    """What the registry knows of a figure, whatever level it stands at; None for a foreign key."""
+    return FIGURES.get(base_key(key))
+
+
+def place_of(key: str) -> str:
+    """The level or frequency of a figure in words, "2.83 V" or "63 Hz"; "" where there is one for all."""
+    place = key.partition("@")[2]
+    for ending, unit in (("hz", "Hz"), ("v", "V")):
+        if place.endswith(ending):
+            return f"{place.removesuffix(ending)} {unit}"
+    return place
 
 
 def decimals(figure: Figure) -> int:
     """Decimals to print: as many as the uncertainty supports with one digit, between 0 and those of the registry."""
-    most = FIGURES[figure.key].decimals
+    most = FIGURES[base_key(figure.key)].decimals
     if figure.u is None or figure.u <= 0:
         return most
     return max(0, min(most, -math.floor(math.log10(figure.u))))

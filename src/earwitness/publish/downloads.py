@@ -169,6 +169,7 @@ def _chart_data(chart: Chart) -> dict[str, object]:
         "note": chart.note,
         "low_hz": chart.low_hz,
         "high_hz": chart.high_hz,
+        "axis": chart.axis,
         "panels": [_panel_data(panel) for panel in chart.panels],
     }
 

@@ -13,6 +13,7 @@ from earwitness.quantities.measurement import (
     NearField,
     Splice,
 )
+from earwitness.quantities.multitone import MultitoneLines, MultitoneReading
 from earwitness.quantities.quality import QualityFlag
 from earwitness.quantities.reading import DirectivityMap, Reading
 from earwitness.quantities.response import (
@@ -36,6 +37,8 @@ __all__ = [
     "Harmonics",
     "Impedance",
     "Measurement",
+    "MultitoneLines",
+    "MultitoneReading",
     "NearField",
     "QualityFlag",
     "Reading",

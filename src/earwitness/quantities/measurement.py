@@ -8,6 +8,7 @@ from typing import Literal
 from earwitness.quantities.arrays import BoolArray, FloatArray, lock_fields, require_shape
 from earwitness.quantities.axis import FrequencyAxis
 from earwitness.quantities.lineage import Step
+from earwitness.quantities.multitone import MultitoneReading
 from earwitness.quantities.quality import QualityFlag
 from earwitness.quantities.response import DirectionalResponse, Impedance
 
@@ -80,6 +81,8 @@ class Harmonics:
     harmonic_db : (K, F) level of harmonic n at n times the axis frequency [dB SPL rms]
     noise_db : (K, F) noise floor of harmonic_db
     valid : (K, F); False where n f lies outside the sweep or the recording
+    in_series : a take of a level series, not the take on axis; driver : what the microphone stood near, else ""
+    clipped : the recording stood at full scale; temperature_c : of the air, or None where the session's holds
     """
 
     take: str
@@ -92,6 +95,10 @@ class Harmonics:
     harmonic_db: FloatArray
     noise_db: FloatArray
     valid: BoolArray
+    in_series: bool = True
+    driver: str = ""
+    clipped: bool = False
+    temperature_c: float | None = None
 
     def __post_init__(self) -> None:
         lock_fields(self, fundamental_db=float, harmonic_db=float, noise_db=float, valid=bool)
@@ -122,7 +129,8 @@ class Measurement:
     impulse_rate_hz, impulse : on-axis impulse response [Pa/V], gated, for looking at; impulse_onset_s : time of
         its direct sound in the array
     budget : contributions to the on-axis uncertainty
-    kept_takes : ids of takes kept for other reductions (level series, multitone, ...), not used here
+    harmonics : of the take on axis and of level takes, these in the order they were recorded
+    multitones : what the multitone takes hold; kept_takes : ids of takes kept in the archive, not used here
     """
 
     response: DirectionalResponse
@@ -139,6 +147,7 @@ class Measurement:
     flags: tuple[QualityFlag, ...]
     kept_takes: tuple[str, ...]
     steps: tuple[Step, ...]
+    multitones: tuple[MultitoneReading, ...] = ()
 
     def __post_init__(self) -> None:
         lock_fields(self, snr_db=float, impulse=float)

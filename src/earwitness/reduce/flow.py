@@ -32,8 +32,10 @@ from earwitness.reduce.budget import combine, near_field_lines, noise_u_db, stan
 from earwitness.reduce.farfield import Spectra, gated, spectra_of, volts_squared_of
 from earwitness.reduce.gate import RISE_S, wall_reflections_s, weights_of
 from earwitness.reduce.gather import Gathered, SweepTake, gather, noise_of_takes, role_of
+from earwitness.reduce.high_order import high_order_flags
 from earwitness.reduce.impulse import TakeImpulse
 from earwitness.reduce.nearfield import NearPart, distance_effect_db, far_from_near, near_part_limits
+from earwitness.reduce.other_takes import OtherTakes, level_flags, other_takes
 from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings, nearest_to_axis, plan_of, speed_at
 from earwitness.reduce.splice import splice
 from earwitness.reduce.take_facts import IMPULSE_LEAD_S, TakeFacts, wrapped_deg
@@ -110,10 +112,12 @@ def reduce_session(
     say(0.93, "join near field and far field")
     parts, near_snr_db = _near_field(plan, gathered, noise, latency_s)
     joined = _join(plan, far, parts, near_snr_db)
-    say(0.97, "check the takes")
-    flags = _flags(plan, far, joined, facts, gathered, latency_s, noise)
+    say(0.95, "impedance and multitones")
+    others = other_takes(plan, first)
+    say(0.98, "check the takes")
+    flags = (*_flags(plan, far, joined, facts, gathered, latency_s, noise), *others.flags)
     say(1.0, "reduced")
-    return _measurement(plan, far, joined, parts, gathered.harmonics, flags)
+    return _measurement(plan, far, joined, parts, gathered.harmonics, others, flags)
 
 
 def _facts(plan: Plan, gathered: Gathered) -> tuple[float, list[TakeFacts]]:
@@ -370,6 +374,8 @@ def _flags(
         flags += quality.splice_flags(joined.splice)
     flags += joined.flags
     flags += _own_flags(plan, gathered, latency_s, noise)
+    flags += level_flags(gathered.harmonics)
+    flags += high_order_flags(gathered.high_orders)
     return tuple(flags)
 
 
@@ -402,6 +408,7 @@ def _measurement(
     joined: _Joined,
     parts: tuple[NearPart, ...],
     harmonics: tuple[Harmonics, ...],
+    others: OtherTakes,
     flags: tuple[QualityFlag, ...],
 ) -> Measurement:
     hz, row = plan.axis.hz, far.on_axis_row
@@ -423,7 +430,7 @@ def _measurement(
         distance_m=distance,
         lineage=(lineage.key,),
     )
-    used = {take.id for take in far.takes} | {take.id for take in plan.near}
+    used = {take.id for take in (*far.takes, *plan.near)} | {one.take for one in harmonics} | others.used
     return Measurement(
         response=response,
         snr_db=joined.snr_db,
@@ -431,7 +438,7 @@ def _measurement(
         splice=joined.splice,
         near_field=tuple(_near_value(plan, part) for part in parts),
         harmonics=harmonics,
-        impedance=None,
+        impedance=others.impedance,
         impulse_rate_hz=float(plan.rate_hz),
         impulse=far.impulse,
         impulse_onset_s=far.impulse_onset_s,
@@ -439,6 +446,7 @@ def _measurement(
         flags=flags,
         kept_takes=tuple(sorted(take.id for take in plan.session.takes if take.id not in used)),
         steps=(lineage,),
+        multitones=others.multitones,
     )
 
 
@@ -450,10 +458,11 @@ def _near_value(plan: Plan, part: NearPart) -> NearField:
 
 
 def _lineage(plan: Plan) -> Step:
-    """The step's inputs are the files by hash and everything the session states, takes in any order."""
+    """The step's inputs are the files by hash and everything the session states, takes but level takes in any order."""
     session = plan.session
     takes = sorted(take.model_dump_json() for take in session.takes)
     rest = session.model_dump(mode="json", exclude={"takes", "file_hashes"})
-    stated = hashlib.sha256(json.dumps([rest, takes], sort_keys=True).encode()).hexdigest()
+    order = [take.id for take in plan.level]
+    stated = hashlib.sha256(json.dumps([rest, takes, order], sort_keys=True).encode()).hexdigest()
     files = {take.sha256 for take in session.takes} | set(session.file_hashes.values())
     return step("reduce", asdict(plan.settings), (*sorted(files), stated))

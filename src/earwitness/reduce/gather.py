@@ -15,7 +15,16 @@ from earwitness.formats.correction_file import MicrophoneCorrection
 from earwitness.quantities import FrequencyAxis, Harmonics
 from earwitness.quantities.arrays import FloatArray
 from earwitness.reduce.harmonics import split_harmonics
-from earwitness.reduce.impulse import Division, Role, TakeImpulse, nominal_impulse, quiet_noise, take_impulse
+from earwitness.reduce.high_order import HighOrders, high_orders
+from earwitness.reduce.impulse import (
+    Division,
+    Role,
+    TakeImpulse,
+    nominal_impulse,
+    quiet_noise,
+    stuck_runs,
+    take_impulse,
+)
 from earwitness.reduce.spectrum import noise_density
 from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, NoiseFloorTake, Session
 
@@ -25,10 +34,11 @@ SweepTake = FarFieldTake | NearFieldTake | LevelTake
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Gathered:
-    """Impulses of far-field and near-field takes in the order asked for, harmonics in that order."""
+    """Impulses of far-field and near-field takes in the order asked for, harmonics and high orders in that order."""
 
     impulses: dict[str, TakeImpulse]
     harmonics: tuple[Harmonics, ...]
+    high_orders: tuple[HighOrders, ...] = ()
 
 
 def role_of(session: Session, take: SweepTake) -> Role:
@@ -53,16 +63,19 @@ def gather(
     """Read and divide all takes. At most one recording a thread is in memory at a time."""
     microphone_db = None if correction is None else correction.at(axis.hz).response_db
 
-    def work(take: SweepTake) -> tuple[TakeImpulse | None, Harmonics | None]:
+    def work(take: SweepTake) -> tuple[TakeImpulse | None, Harmonics | None, HighOrders | None]:
         role = role_of(session, take)
         recording = read(take.file)
         impulse = None if isinstance(take, LevelTake) else take_impulse(role, recording, division)
         if take.id not in with_harmonics:
-            return impulse, None
+            return impulse, None, None
         close = isinstance(take, NearFieldTake) or (isinstance(take, LevelTake) and take.driver is not None)
         response = nominal_impulse(role, recording, division)
-        noise = quiet_noise(recording.samples[role.microphone_channel - 1], division)
-        return impulse, split_harmonics(
+        samples = recording.samples[role.microphone_channel - 1]
+        noise = quiet_noise(samples, division)
+        peak = max(float(samples.max(initial=0.0)), -float(samples.min(initial=0.0)))
+        sharp = high_orders(response, division.stimulus, take=take.id, drive_v=role.drive_v)
+        found = split_harmonics(
             response,
             division.stimulus,
             axis,
@@ -71,23 +84,31 @@ def gather(
             drive_v=role.drive_v,
             distance_m=take.distance_m,
             place="near-field" if close else "far-field",
+            in_series=isinstance(take, LevelTake),
+            driver=(take.driver or "") if isinstance(take, LevelTake | NearFieldTake) else "",
+            clipped=stuck_runs(samples, peak) > 0,
+            temperature_c=take.temperature_c,
             microphone_db=microphone_db,
         )
+        return impulse, found, sharp
 
     impulses: dict[str, TakeImpulse] = {}
     harmonics: list[Harmonics] = []
+    sharp_ones: list[HighOrders] = []
     with ThreadPoolExecutor(max_workers=min(MOST_THREADS, os.cpu_count() or 1)) as pool:
         try:
-            for count, (take, (impulse, found)) in enumerate(zip(takes, pool.map(work, takes), strict=True), 1):
+            for count, (take, (impulse, found, sharp)) in enumerate(zip(takes, pool.map(work, takes), strict=True), 1):
                 if impulse is not None:
                     impulses[take.id] = impulse
                 if found is not None:
                     harmonics.append(found)
+                if sharp is not None:
+                    sharp_ones.append(sharp)
                 progress(count / len(takes), f"read take {take.id}")
         except BaseException:
             pool.shutdown(cancel_futures=True)
             raise
-    return Gathered(impulses, tuple(harmonics))
+    return Gathered(impulses, tuple(harmonics), tuple(sharp_ones))
 
 
 def noise_of_takes(

@@ -15,6 +15,8 @@ from earwitness.reduce.spectrum import spectrum_at
 from earwitness.reduce.stimulus import Stimulus, stimulus_power
 
 ORDERS = (2, 3, 4, 5)
+# Where the sweep fades out the division gives out too; the last 1/14 octave is not used (project default).
+END_MARGIN = 1.05
 LONGEST_S = 0.3
 _TINY = 1e-300
 
@@ -29,6 +31,10 @@ def split_harmonics(
     drive_v: float,
     distance_m: float,
     place: Literal["far-field", "near-field"],
+    in_series: bool = True,
+    driver: str = "",
+    clipped: bool = False,
+    temperature_c: float | None = None,
     microphone_db: FloatArray | None = None,
 ) -> Harmonics | None:
     """Levels of fundamental and harmonics from a circular response (N,) to the ideal sweep [Pa per unit amplitude].
@@ -47,13 +53,27 @@ def split_harmonics(
     levels, floors, valid = [], [], []
     for order in ORDERS:
         at = hz * order
-        within = (hz >= law.start_hz) & (hz <= highest_fundamental_hz(law, order, rate)) & (at < 0.45 * rate)
+        top = min(highest_fundamental_hz(law, order, rate), law.stop_hz / END_MARGIN / order)
+        within = (hz >= law.start_hz) & (hz <= top) & (at < 0.45 * rate)
         level, length_s = _order_db(centered, law, order, rate, hz, microphone_db)
         levels.append(np.where(within, level, -300.0))
         floors.append(_floor_db(noise, stimulus, at, hz, length_s))
         valid.append(within)
     return Harmonics(
-        take, drive_v, distance_m, place, ORDERS, axis, fundamental, np.array(levels), np.array(floors), np.array(valid)
+        take,
+        drive_v,
+        distance_m,
+        place,
+        ORDERS,
+        axis,
+        fundamental,
+        np.array(levels),
+        np.array(floors),
+        np.array(valid),
+        in_series,
+        driver,
+        clipped,
+        temperature_c,
     )
 
 

@@ -110,7 +110,8 @@ def plan_of(
     keep_s = max(gate.end_s, settings.near_window_s if session.takes_of(NearFieldTake) else 0.0)
     division = Division(stimulus, session.reference, calibration.fs_per_pa, axis.hz, keep_s)
     near = tuple(sorted(session.takes_of(NearFieldTake), key=lambda take: (take.driver, take.id)))
-    level = tuple(sorted(session.takes_of(LevelTake), key=lambda take: (take.drive_v, take.id)))
+    # In the order of the file: that is the order of recording, from which heat and drift are told.
+    level = session.takes_of(LevelTake)
     return Plan(session, settings, axis, far, near, level, calibration, correction, gate, division, speed), once
 
 

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from html import escape
-from math import floor, log10
+from math import ceil, floor, log10
 
 import numpy as np
 
@@ -22,7 +22,7 @@ _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """The plot rectangle of one panel [px] and its two scales."""
+    """The plot rectangle of one panel [px] and its two scales; linear : the horizontal one is in milliseconds."""
 
     left: float
     top: float
@@ -32,6 +32,7 @@ class Frame:
     high_hz: float
     low: float
     high: float
+    linear: bool = False
 
     @property
     def right(self) -> float:
@@ -48,7 +49,9 @@ class Frame:
         return " ".join(f'{name}="{number(side)}"' for name, side in sides)
 
     def x(self, hz: FloatArray) -> FloatArray:
-        """(F,) [Hz] -> (F,) [px]."""
+        """(F,) [Hz, or ms] -> (F,) [px]."""
+        if self.linear:
+            return np.asarray(self.left + self.width * (hz - self.low_hz) / (self.high_hz - self.low_hz))
         return np.asarray(self.left + self.width * np.log10(hz / self.low_hz) / log10(self.high_hz / self.low_hz))
 
     def y(self, values: FloatArray) -> FloatArray:
@@ -81,7 +84,7 @@ def grid_lines(panel: Panel, frame: Frame, ground: Ground) -> Iterator[str]:
 def grid_labels(panel: Panel, frame: Frame, ground: Ground) -> Iterator[str]:
     """Numbers at 1-2-5 of each decade, and at every step of the vertical axis."""
     for hz in _frequencies(frame)[1]:
-        label = f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}"
+        label = f"{hz / 1000:g}k" if hz >= 1000 and not frame.linear else f"{hz:g}"
         place = f'x="{number(frame.x_of(hz))}" y="{number(frame.bottom + 15)}" text-anchor="middle"'
         yield f'<text class="hz" {place} fill="{ground.muted}">{label}</text>'
     for value in _steps(panel):
@@ -90,10 +93,22 @@ def grid_labels(panel: Panel, frame: Frame, ground: Ground) -> Iterator[str]:
 
 
 def _frequencies(frame: Frame) -> tuple[list[float], list[float]]:
+    if frame.linear:
+        return _milliseconds(frame)
     powers = range(floor(log10(frame.low_hz)), floor(log10(frame.high_hz)) + 1)
     every = [d * 10.0**p for p in powers for d in range(1, 10) if frame.low_hz <= d * 10.0**p <= frame.high_hz]
     labeled = [hz for hz in every if hz in LABELED_HZ]
     return every, labeled if len(labeled) >= 2 else every
+
+
+def _milliseconds(frame: Frame) -> tuple[list[float], list[float]]:
+    """Lines and numbers of a time axis: about eight numbers at 1, 2 or 5 times a power of ten, a line between two."""
+    span = frame.high_hz - frame.low_hz
+    sizes = [digit * 10.0**power for power in range(-3, 4) for digit in (1.0, 2.0, 5.0)]
+    step = next((size for size in sizes if span <= 9.0 * size), sizes[-1])
+    first, last = ceil(2.0 * frame.low_hz / step), floor(2.0 * frame.high_hz / step)
+    every = [round(k * step / 2.0, 6) for k in range(first, last + 1)]
+    return every, [value for k, value in zip(range(first, last + 1), every, strict=True) if k % 2 == 0]
 
 
 def _steps(panel: Panel) -> list[float]:

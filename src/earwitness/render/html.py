@@ -68,7 +68,8 @@ def figure_html(chart: Chart, width_px: int, *, narrow_px: int | None = 360) -> 
         f'<figcaption><span class="finding">{text(chart.caption.finding)}</span> '
         f'<span class="reading">{text(chart.caption.reading)}</span></figcaption>'
     )
-    readout = f'<div class="readout" data-hint="{_HINT}" aria-label="Frequency read in: {text(chart.title)}"></div>'
+    hint, what = (_HINT.replace("frequency", "time"), "Time") if chart.axis == "time" else (_HINT, "Frequency")
+    readout = f'<div class="readout" data-hint="{hint}" aria-label="{what} read in: {text(chart.title)}"></div>'
     if not reads:
         return "\n".join([f'<figure class="{kind}" id="figure-{key}">', *drawings, caption, "</figure>"]) + "\n"
     numbers = _numbers(chart, reads)
@@ -164,7 +165,10 @@ def _json(chart: Chart, reads: list[_Read]) -> str:
 
 
 def _numbers(chart: Chart, reads: list[_Read]) -> Table:
+    in_time = chart.axis == "time"
     hz = np.array([f for f in TABLE_HZ if chart.low_hz <= f <= chart.high_hz])
+    if in_time:
+        hz = np.arange(np.ceil(4 * chart.low_hz), np.floor(4 * chart.high_hz) + 1) / 4
     if not hz.size:
         hz = _reading_hz(chart, reads)
     columns = []
@@ -174,20 +178,30 @@ def _numbers(chart: Chart, reads: list[_Read]) -> Table:
         for v, s, good in zip(values, u, valid, strict=True):
             cells.append(_cell(float(v), float(s), read.decimals) if good else "not valid")
         columns.append(cells)
-    rows = tuple((_hz_words(float(f)), *cells) for f, *cells in zip(hz, *columns, strict=True))
+    words = _ms_words if in_time else _hz_words
+    rows = tuple((words(float(f)), *cells) for f, *cells in zip(hz, *columns, strict=True))
     return Table(
         key=f"{chart.key}-numbers",
         title=f"{chart.title}: numbers",
-        columns=("frequency", *(f"{read.label}, {read.unit}" if read.unit else read.label for read in reads)),
+        columns=(
+            "time" if in_time else "frequency",
+            *(f"{read.label}, {read.unit}" if read.unit else read.label for read in reads),
+        ),
         align=tuple(_RIGHT for _ in range(len(reads) + 1)),
         rows=rows,
-        note="Values at one-third-octave frequencies, not averaged over bands. After ±: expanded uncertainty, k = 2.",
+        note="Values every quarter of a millisecond."
+        if in_time
+        else "Values at one-third-octave frequencies, not averaged over bands. After ±: expanded uncertainty, k = 2.",
     )
 
 
 def _cell(value: float, u: float, decimals: int) -> str:
     words = f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", "\u2212")
     return f"{words} ± {2 * u:.{decimals}f}" if np.isfinite(u) and u > 0 else words
+
+
+def _ms_words(ms: float) -> str:
+    return f"{ms:g} ms"
 
 
 def _hz_words(hz: float) -> str:

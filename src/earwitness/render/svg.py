@@ -83,7 +83,8 @@ def _document(chart: Chart, sheet: _Sheet, height_px: float, lines: list[str]) -
         f'<svg xmlns="http://www.w3.org/2000/svg" id="{key}" class="chart" viewBox="0 0 {size}" '
         f'width="{sheet.width_px}" height="{number(height_px)}" role="img" aria-labelledby="{key}-title {key}-desc" '
         f'data-low-hz="{chart.low_hz:g}" data-high-hz="{chart.high_hz:g}" '
-        f'font-family="system-ui, sans-serif" font-size="12">'
+        + ('data-axis="time" ' if chart.axis == "time" else "")
+        + 'font-family="system-ui, sans-serif" font-size="12">'
     )
     words = (
         f'<title id="{key}-title">{text(chart.title)}</title>',
@@ -124,11 +125,13 @@ def _plot_width(chart: Chart, sheet: _Sheet) -> float:
 def _frame(chart: Chart, panel: Panel, top: float, width: float, sheet: _Sheet) -> Frame:
     if panel.map is not None:
         height = (0.75 if sheet.narrow else 0.46) * width
-    elif panel.db_per_decade is None:
+    elif panel.db_per_decade is None or chart.axis == "time":
         height = 0.35 * width
     else:
         height = width / log10(chart.high_hz / chart.low_hz) * (panel.high - panel.low) / panel.db_per_decade
-    return Frame(sheet.left, top, width, height, chart.low_hz, chart.high_hz, panel.low, panel.high)
+    return Frame(
+        sheet.left, top, width, height, chart.low_hz, chart.high_hz, panel.low, panel.high, chart.axis == "time"
+    )
 
 
 def _panel(chart: Chart, panel: Panel, key: str, top: float, width: float, sheet: _Sheet) -> tuple[list[str], float]:

@@ -5,16 +5,18 @@
   "use strict";
   const live = new WeakMap();
   const words = (hz) => (hz < 1000 ? `${+hz.toPrecision(3)} Hz` : `${+(hz / 1000).toPrecision(3)} kHz`);
+  const moment = (ms) => `${+ms.toPrecision(3)} ms`;
   const piece = (tag, className, textContent) => Object.assign(document.createElement(tag), { className, textContent });
 
   function scales(svg, panel) {
     const plot = panel.querySelector(".plot"), [left, top, width, height] = ["x", "y", "width", "height"].map((side) => +plot.getAttribute(side));
-    const { lowHz, highHz } = svg.dataset, { low, high } = panel.dataset;
+    const { axis } = svg.dataset, { low, high } = panel.dataset, lowHz = +svg.dataset.lowHz, highHz = +svg.dataset.highHz;
+    const linear = axis === "time", share = (hz) => (linear ? (hz - lowHz) / (highHz - lowHz) : Math.log(hz / lowHz) / Math.log(highHz / lowHz));
     return {
       left, top, width, height,
-      x: (hz) => left + (width * Math.log(hz / lowHz)) / Math.log(highHz / lowHz),
+      x: (hz) => left + width * share(hz),
       y: (v) => top + height * Math.min(11, Math.max(-10, (high - v) / (high - low))),
-      hz: (x) => lowHz * (highHz / lowHz) ** ((x - left) / width),
+      hz: (x) => (linear ? lowHz + ((highHz - lowHz) * (x - left)) / width : lowHz * (highHz / lowHz) ** ((x - left) / width)),
     };
   }
 
@@ -24,7 +26,8 @@
     const data = JSON.parse(json.textContent), { hz, curves } = data, last = hz.length - 1;
     const line = figure.querySelector(".readout"), drawings = figure.querySelectorAll("svg.chart");
     const nearest = (f) => hz.reduce((best, g, k) => (Math.abs(Math.log(g / f)) < Math.abs(Math.log(hz[best] / f)) ? k : best), 0);
-    let at = nearest(1000);
+    const inTime = [...drawings].some((svg) => svg.dataset.axis === "time");
+    let at = inTime ? 0 : nearest(1000);
     const say = (pieces) => line.replaceChildren(...pieces);
     const reading = (c) => {
       const v = c.values[at];
@@ -34,7 +37,7 @@
     const hide = () => (say([piece("span", "hint", line.dataset.hint)]), cursors(() => ""));
     function show(k) {
       at = Math.max(0, Math.min(last, k));
-      const pieces = [piece("b", "", words(hz[at])), ...curves.map((c) => piece("span", c.role, reading(c)))];
+      const pieces = [piece("b", "", (inTime ? moment : words)(hz[at])), ...curves.map((c) => piece("span", c.role, reading(c)))];
       say(pieces);
       line.setAttribute("aria-valuenow", Math.round(hz[at]));
       line.setAttribute("aria-valuetext", pieces.map((p) => p.textContent).join(", "));

@@ -1,0 +1,337 @@
+"""Does the archive still hold what it says? Every hash and every relation, and what nothing names."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+from sqlalchemy import select
+from sqlalchemy.orm import Session as Work
+
+from earwitness.archive import catalogue, journal
+from earwitness.archive.catalogue import Archive
+from earwitness.archive.entries import ResultEntry
+from earwitness.archive.recordings import hash_of
+from earwitness.archive.schema import (
+    LoudspeakerRow,
+    PublicationRow,
+    RecordingRow,
+    ResultRow,
+    SessionFileRow,
+    SessionRow,
+    TakeRow,
+)
+from earwitness.errors import ArchiveError, choice
+from earwitness.quantities import Step
+from earwitness.session.session import Session
+
+MOST_THREADS = 4
+SEVERITIES = ("damage", "leftover")
+Progress = Callable[[int, int], None]
+_ADD_AGAIN = "add the session folder again, or restore a backup"
+_REBUILD = "rebuild: the recordings are kept"
+_RESTORE = "restore a backup"
+_UNUSED = "it takes space and nothing else; it may be removed while no other program uses the archive"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that is not as it should be.
+
+    severity : "damage" (something acknowledged is lost or wrong) or "leftover" (a file that nothing names)
+    where : path inside the archive, or table and row
+    """
+
+    severity: str
+    what: str
+    where: str
+    remedy: str
+
+    def __post_init__(self) -> None:
+        choice("severity", self.severity, SEVERITIES)
+
+    def __str__(self) -> str:
+        return f"{self.severity}: {self.what}\n    where: {self.where}\n    to do: {self.remedy}"
+
+
+@dataclass(frozen=True, slots=True)
+class CheckReport:
+    """What `check` looked at and found. bytes_read : size of all files whose hash was taken."""
+
+    loudspeakers: int
+    sessions: int
+    recordings: int
+    results: int
+    publications: int
+    bytes_read: int
+    findings: tuple[Finding, ...]
+
+    @property
+    def is_sound(self) -> bool:
+        """True when nothing acknowledged is lost or wrong; leftovers do not count."""
+        return not self.damage
+
+    @property
+    def damage(self) -> tuple[Finding, ...]:
+        """The findings that matter."""
+        return tuple(f for f in self.findings if f.severity == "damage")
+
+    @property
+    def leftovers(self) -> tuple[Finding, ...]:
+        """Files that nothing names."""
+        return tuple(f for f in self.findings if f.severity == "leftover")
+
+
+@dataclass(frozen=True, slots=True)
+class StaleResult:
+    """A stored result that the present program would make in another way.
+
+    reasons : plain sentences; replaced : a later result of the same session, step and kind is not stale
+    """
+
+    result: ResultEntry
+    reasons: tuple[str, ...]
+    replaced: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Named:
+    """A file that the catalogue names. size_bytes : None where the catalogue does not say."""
+
+    path: Path
+    sha256: str
+    size_bytes: int | None
+    what: str
+    remedy: str
+
+
+def check(archive: Archive, *, progress: Progress | None = None) -> CheckReport:
+    """Verify every hash and relation of `archive`; it may be in use meanwhile.
+
+    progress : told (bytes done, bytes in all) as files are read. A catalogue too damaged to be read is a finding, not
+    an error. Raises ArchiveError when another program holds the archive for too long.
+    """
+    # Listed before the catalogue is read: what is added in between is then named, not a leftover.
+    present = _files_below(archive.folder)
+    findings = _database_findings(archive)
+    counts = {"loudspeakers": 0, "sessions": 0, "recordings": 0, "results": 0, "publications": 0}
+    named: list[_Named] = []
+    try:
+        with archive.reading() as work:
+            findings += _row_findings(work)
+            named += _named_recordings(archive, work)
+            named += _named_arrays(archive, work)
+            counts = _counts(work)
+    except ArchiveError as error:
+        findings.append(Finding("damage", error.what, catalogue.CATALOGUE, error.remedy))
+    else:
+        findings += _leftovers(archive, present, {file.path for file in named})
+    read, found = _file_findings(archive, named, progress)
+    return CheckReport(**counts, bytes_read=read, findings=tuple(findings + found))
+
+
+def stale_results(
+    archive: Archive, program: str, settings: Mapping[str, Mapping[str, object]] | None = None
+) -> tuple[StaleResult, ...]:
+    """Stored results that are not what `program` with `settings` would make, in the order they were kept.
+
+    program : such as "earwitness 1.2.0"; settings : by step name, the values that count now (settings that are not
+    named are not compared). A result made from a stale one is stale too.
+    """
+    query = select(ResultRow).order_by(ResultRow.id)
+    with archive.reading() as work:
+        results = [catalogue._result(row) for row in work.scalars(query)]
+    reasons = {r.id: _reasons(r.step, program, (settings or {}).get(r.step.name, {})) for r in results}
+    stale_keys = {r.step_key for r in results if reasons[r.id]}
+    # A step's inputs were kept before it, as a rule; a chain kept out of order needs another turn.
+    while True:
+        grown = {r.step_key for r in results if stale_keys & set(r.step.inputs)} - stale_keys
+        if not grown:
+            break
+        stale_keys |= grown
+    fresh = {_place(r): r.id for r in results if r.step_key not in stale_keys}
+    found = []
+    for r in results:
+        if r.step_key in stale_keys:
+            why = reasons[r.id] or ("it was made from a result that is stale",)
+            found.append(StaleResult(r, why, fresh.get(_place(r), 0) > r.id))
+    return tuple(found)
+
+
+def _place(result: ResultEntry) -> tuple[int, str, str]:
+    return result.session_id, result.step.name, result.kind
+
+
+def _reasons(step: Step, program: str, wanted: Mapping[str, object]) -> tuple[str, ...]:
+    found = []
+    if step.program != program:
+        found.append(f"it was made by {step.program}, this is {program}")
+    had = dict(step.settings)
+    for name, value in sorted(wanted.items()):
+        now = json.loads(json.dumps(value))
+        if name not in had or json.loads(json.dumps(had[name])) != now:
+            before = json.dumps(had[name]) if name in had else "not set"
+            found.append(f"setting {name} was {before}, now {json.dumps(now)}")
+    return tuple(found)
+
+
+def _database_findings(archive: Archive) -> list[Finding]:
+    """What SQLite itself finds (sqlite.org, "Pragma statements": integrity_check, foreign_key_check)."""
+    try:
+        with archive.reading() as work:
+            connection = work.connection()
+            said = [str(row[0]) for row in connection.exec_driver_sql("PRAGMA integrity_check(100)")]
+            broken = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
+    except ArchiveError as error:
+        return [Finding("damage", error.what, catalogue.CATALOGUE, error.remedy)]
+    found = [Finding("damage", f"SQLite: {text}", catalogue.CATALOGUE, _RESTORE) for text in said if text != "ok"]
+    for table, row, parent, _ in broken:
+        what = f"a row names a {parent} that is not there"
+        found.append(Finding("damage", what, f"table {table}, row {row}", _RESTORE))
+    return found
+
+
+def _counts(work: Work) -> dict[str, int]:
+    tables: dict[str, Any] = {
+        "loudspeakers": LoudspeakerRow,
+        "sessions": SessionRow,
+        "recordings": RecordingRow,
+        "results": ResultRow,
+        "publications": PublicationRow,
+    }
+    return {name: work.query(row).count() for name, row in tables.items()}
+
+
+def _row_findings(work: Work) -> list[Finding]:
+    found: list[Finding] = []
+    for session in work.scalars(select(SessionRow).order_by(SessionRow.id)).yield_per(50):
+        found += (Finding("damage", w, f"session {session.id}", _ADD_AGAIN) for w in _session_faults(work, session))
+    for result in work.scalars(select(ResultRow).order_by(ResultRow.id)).yield_per(200):
+        found += (Finding("damage", w, f"result {result.id}", _REBUILD) for w in _result_faults(result))
+    numbers: dict[int, int] = {}
+    order = (PublicationRow.loudspeaker_id, PublicationRow.number)
+    for row in work.scalars(select(PublicationRow).order_by(*order)).yield_per(50):
+        where = f"publication {row.id}"
+        if hashlib.sha256(row.document.encode()).hexdigest() != row.digest:
+            found.append(Finding("damage", "a published document is not what was published", where, _RESTORE))
+        numbers[row.loudspeaker_id] = numbers.get(row.loudspeaker_id, 0) + 1
+        if row.number != numbers[row.loudspeaker_id]:
+            found.append(Finding("damage", "a publication before this one is missing", where, _RESTORE))
+            numbers[row.loudspeaker_id] = row.number
+    return found
+
+
+def _session_faults(work: Work, row: SessionRow) -> Iterator[str]:
+    try:
+        session = Session.model_validate_json(json.dumps(row.facts))
+    except ValidationError as error:
+        yield f"its facts cannot be read: {error.errors()[0]['msg']}"
+        return
+    if catalogue.session_key(session) != row.key or session.date != row.date:
+        yield "its facts are not those that were taken in"
+    spoken = session.loudspeaker
+    owner = work.get(LoudspeakerRow, row.loudspeaker_id)
+    folded = (catalogue.folded(spoken.name), catalogue.folded(spoken.maker))
+    if owner is not None and (owner.folded_name, owner.folded_maker) != folded:
+        yield "it hangs on another loudspeaker than its facts name"
+    files = select(SessionFileRow).where(SessionFileRow.session_id == row.id)
+    if {file.name: file.sha256 for file in work.scalars(files)} != catalogue._files_of(session):
+        yield "its list of files is not that of its facts"
+    takes = select(TakeRow).where(TakeRow.session_id == row.id).order_by(TakeRow.position)
+    had = [(t.position, t.name, t.kind, t.sha256) for t in work.scalars(takes)]
+    if had != [(position, t.id, t.kind, t.sha256) for position, t in enumerate(session.takes)]:
+        yield "its list of takes is not that of its facts"
+
+
+def _result_faults(row: ResultRow) -> Iterator[str]:
+    if catalogue._result(row).step.key != row.step_key:
+        yield "its step is not the one it was kept under"
+    if (row.array_file is None) == (row.document is None) or (row.array_file is None) != (row.array_sha256 is None):
+        yield "it holds neither arrays nor a document, or both"
+    if row.document is not None:
+        try:
+            json.loads(row.document)
+        except ValueError:
+            yield "its document cannot be read"
+
+
+def _named_recordings(archive: Archive, work: Work) -> Iterator[_Named]:
+    for row in work.scalars(select(RecordingRow).order_by(RecordingRow.sha256)):
+        path = archive.folder / "objects" / row.sha256[:2] / row.sha256[2:]
+        yield _Named(path, row.sha256, row.size_bytes, "a recording", _ADD_AGAIN)
+
+
+def _named_arrays(archive: Archive, work: Work) -> Iterator[_Named]:
+    query = select(ResultRow.array_file, ResultRow.array_sha256).where(ResultRow.array_file.is_not(None))
+    for file, sha256 in work.execute(query.order_by(ResultRow.id)):
+        yield _Named(archive.folder / str(file), str(sha256), None, "a stored result", _REBUILD)
+
+
+def _file_findings(archive: Archive, named: list[_Named], progress: Progress | None) -> tuple[int, list[Finding]]:
+    """Bytes read and findings, hashing several files at once (hashlib lets go of the interpreter meanwhile)."""
+    total = sum(_size(file.path) for file in named)
+    done = 0
+    found = []
+    with ThreadPoolExecutor(min(MOST_THREADS, os.cpu_count() or 1)) as pool:
+        for file, (fault, size) in zip(named, pool.map(_file_fault, named), strict=True):
+            done += size
+            if progress is not None:
+                progress(done, total)
+            if fault and not _was_written_anew(archive, file):
+                where = file.path.relative_to(archive.folder).as_posix()
+                found.append(Finding("damage", f"{file.what} {fault}", where, file.remedy))
+    return done, found
+
+
+def _file_fault(file: _Named) -> tuple[str, int]:
+    try:
+        size = file.path.stat().st_size
+        if file.size_bytes is not None and size != file.size_bytes:
+            return f"has {size} bytes instead of {file.size_bytes}", size
+        return ("" if hash_of(file.path) == file.sha256 else "is damaged: its hash is another"), size
+    except FileNotFoundError:
+        return "is missing", 0
+    except OSError as error:
+        return f"cannot be read: {error.strerror}", 0
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
+def _was_written_anew(archive: Archive, file: _Named) -> bool:
+    """Whether a result was only kept again since its hash was read from the catalogue."""
+    if file.size_bytes is not None:
+        return False
+    relative = file.path.relative_to(archive.folder).as_posix()
+    with archive.writing() as work:
+        now = work.scalar(select(ResultRow.array_sha256).where(ResultRow.array_file == relative))
+        return now not in (None, file.sha256) and not _file_fault(_Named(file.path, str(now), None, "", ""))[0]
+
+
+def _files_below(folder: Path) -> list[Path]:
+    found: list[Path] = []
+    for part in ("objects", "arrays"):
+        found += sorted(p for p in (folder / part).rglob("*") if p.is_symlink() or not p.is_dir())
+    return found
+
+
+def _leftovers(archive: Archive, present: Iterable[Path], named: set[Path]) -> Iterator[Finding]:
+    for path in present:
+        where = path.relative_to(archive.folder).as_posix()
+        state = journal.state_of(path)
+        if state == "dead":
+            what, remedy = "a file that a stopped program left half written", "adding a session clears it away"
+            yield Finding("leftover", what, where, remedy)
+        elif state == "" and path not in named and path.exists():
+            yield Finding("leftover", "a file that the catalogue does not name", where, _UNUSED)

@@ -1,0 +1,283 @@
+"""One loudspeaker as a BagIt package (RFC 8493), out of one archive and into another.
+
+    bagit.txt, bag-info.txt, manifest-sha256.txt, tagmanifest-sha256.txt
+    data/loudspeaker.json       what the catalogue says: sessions, results, publications, listening sheets, summary
+    data/recordings/HASH        recordings by SHA-256; loudspeaker.json has the names they came under
+    data/arrays/KEY.nc          results, netCDF-4
+
+A package from elsewhere is distrusted: bag.py reads it, and nothing is taken in before every file has its hash and
+every record its relations.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session as Work
+
+from earwitness import __version__
+from earwitness.archive import bag, catalogue, journal
+from earwitness.archive.catalogue import Archive
+from earwitness.archive.package_record import (
+    PackageRecord,
+    PublicationRecord,
+    ResultRecord,
+    SessionRecord,
+    SheetRecord,
+    read_record,
+)
+from earwitness.archive.schema import (
+    DataOpeningRow,
+    ListeningSheetRow,
+    LoudspeakerRow,
+    PublicationRow,
+    ResultRow,
+    SessionRow,
+)
+from earwitness.errors import ArchiveError, OutputError
+from earwitness.session.session import Session
+
+RECORD = "data/loudspeaker.json"
+Seal = Callable[[str, str], str]
+
+
+@dataclass(frozen=True, slots=True)
+class Exported:
+    """A package that was written. files, size_bytes : of its payload."""
+
+    folder: Path
+    title: str
+    sessions: int
+    results: int
+    files: int
+    size_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class Imported:
+    """What a package brought. The numbers count what was new here; what was here already was left as it is."""
+
+    loudspeaker_id: int
+    title: str
+    sessions: int
+    recordings: int
+    results: int
+    publications: int
+    sheets: int
+
+
+def export_package(archive: Archive, loudspeaker_id: int, folder: Path) -> Exported:
+    """Write everything the archive has on one loudspeaker as a bag at `folder`, which must not exist.
+
+    The bag appears whole or not at all. Raises ArchiveError for an unknown loudspeaker or a damaged file,
+    OutputError when `folder` exists or cannot be written.
+    """
+    folder = folder.resolve()
+    if folder.exists():
+        raise OutputError("there is something in the way", where=str(folder), remedy="choose a name that is not used")
+    record, arrays = _record_of(archive, loudspeaker_id)
+    journal.make_folder(folder.parent)
+    bag.clear_dead(folder.parent)
+    made = folder.with_name(journal.temporary_name())
+    try:
+        payload = _write_payload(archive, made, record, arrays)
+        bag.write_tags(made, payload, _information(archive, record, payload))
+        made.rename(folder)
+        journal.sync_folder(folder.parent)
+    except OSError as error:
+        raise journal.output_error(error, folder) from error
+    finally:
+        shutil.rmtree(made, ignore_errors=True)
+    size = sum(one.size_bytes for one in payload)
+    title = f"{record.maker} {record.name}"
+    return Exported(folder, title, len(record.sessions), len(record.results), len(payload), size)
+
+
+def import_package(folder: Path, archive: Archive, *, seal: Seal | None = None) -> Imported:
+    """Take the bag at `folder` into `archive`. What is there already is kept as it is; lost files are put back.
+
+    seal : hash of a listening sheet from its facts and time; with it, altered sheets are refused. Raises FormatError
+    for a folder that is not a sound bag of this kind (nothing is taken in then), OutputError when the archive
+    cannot be written.
+    """
+    folder = Path(folder)
+    hashes = bag.verified(folder)
+    if RECORD not in hashes:
+        raise bag.refusal(folder, "it is not a package of a loudspeaker", expected=RECORD)
+    record = read_record(bag.read_small(folder / RECORD), where=str(folder / RECORD))
+    _need_agreement(folder, record, hashes)
+    if seal is not None and any(seal(s.facts, s.sealed_at) != s.sha256 for s in record.sheets):
+        raise bag.refusal(folder, "a listening sheet does not fit its seal")
+    for part in ("objects", "arrays"):
+        journal.clean(archive.folder / part)
+    new = 0
+    for sha256 in sorted(_recordings_of(record)):
+        new += archive.recordings.put(folder / f"data/recordings/{sha256}", expected_sha256=sha256)
+    with archive.writing() as work:
+        return _take_in(archive, work, folder, record, new)
+
+
+def _record_of(archive: Archive, loudspeaker_id: int) -> tuple[PackageRecord, dict[str, Path]]:
+    """What the catalogue says of a loudspeaker at one moment, and where its results lie, by step key."""
+    with archive.reading() as work:
+        owner = work.get(LoudspeakerRow, loudspeaker_id)
+        if owner is None:
+            raise ArchiveError(f"the archive has no loudspeaker number {loudspeaker_id}", where=str(archive.folder))
+        of_this = SessionRow.loudspeaker_id == loudspeaker_id
+        sessions = list(work.scalars(select(SessionRow).where(of_this).order_by(SessionRow.date, SessionRow.key)))
+        results = [
+            (session.key, row)
+            for session in sessions
+            for row in work.scalars(select(ResultRow).where(ResultRow.session_id == session.id).order_by(ResultRow.id))
+        ]
+        published = select(PublicationRow).where(PublicationRow.loudspeaker_id == loudspeaker_id)
+        names = {"folded_name": owner.folded_name, "folded_maker": owner.folded_maker}
+        sheets = work.scalars(select(ListeningSheetRow).filter_by(**names).order_by(ListeningSheetRow.id))
+        opening = work.get(DataOpeningRow, (owner.folded_name, owner.folded_maker))
+        record = PackageRecord(
+            format=1,
+            name=owner.name,
+            maker=owner.maker,
+            sessions=tuple(SessionRecord(key=s.key, created_at=s.created_at, facts=s.facts) for s in sessions),
+            results=tuple(ResultRecord.of(key, row) for key, row in results),
+            publications=tuple(
+                PublicationRecord(target=p.target, document=p.document, created_at=p.created_at)
+                for p in work.scalars(published.order_by(PublicationRow.number))
+            ),
+            sheets=tuple(SheetRecord.of(row) for row in sheets),
+            opened_at=None if opening is None else opening.opened_at,
+        )
+        return record, {r.step_key: archive.folder / r.array_file for _, r in results if r.array_file is not None}
+
+
+def _write_payload(archive: Archive, made: Path, record: PackageRecord, arrays: dict[str, Path]) -> list[bag.Payload]:
+    payload = [bag.put(made, RECORD, record.json_text().encode())]
+    for sha256 in sorted(_recordings_of(record)):
+        payload.append(bag.put(made, f"data/recordings/{sha256}", archive.recordings.path(sha256), sha256=sha256))
+    for result in sorted(record.results, key=lambda r: r.step_key):
+        if result.array_sha256 is not None:
+            name = f"data/arrays/{result.step_key}.nc"
+            payload.append(bag.put(made, name, arrays[result.step_key], sha256=result.array_sha256))
+    return payload
+
+
+def _information(archive: Archive, record: PackageRecord, payload: list[bag.Payload]) -> dict[str, str]:
+    title = " ".join(f"{record.maker} {record.name}".split())
+    size = sum(one.size_bytes for one in payload)
+    return {
+        "Bag-Software-Agent": f"earwitness {__version__}",
+        "Bagging-Date": archive.now()[:10],
+        "External-Description": f"Measurements of one loudspeaker: {title}",
+        "External-Identifier": title,
+        "Payload-Oxum": f"{size}.{len(payload)}",
+    }
+
+
+def _recordings_of(record: PackageRecord) -> set[str]:
+    return {sha256 for s in record.sessions for sha256 in catalogue._files_of(s.session).values()}
+
+
+def _need_agreement(folder: Path, record: PackageRecord, hashes: dict[str, str]) -> None:
+    """The record names exactly the files that are there, and every relation in it holds."""
+    wanted = {f"data/recordings/{sha256}": sha256 for sha256 in _recordings_of(record)}
+    wanted |= {f"data/arrays/{r.step_key}.nc": r.array_sha256 for r in record.results if r.array_sha256 is not None}
+    if {name: h for name, h in hashes.items() if name != RECORD} != wanted:
+        raise bag.refusal(folder, "its files are not those that its record names")
+    keys = [s.key for s in record.sessions]
+    if len(set(keys)) != len(keys) or not {r.session for r in record.results} <= set(keys):
+        raise bag.refusal(folder, "its record names a session twice, or one that is not in it")
+    if len({(r.step_key, r.kind) for r in record.results}) != len(record.results):
+        raise bag.refusal(folder, "its record names a result twice")
+    own = (catalogue.folded(record.name), catalogue.folded(record.maker))
+    for entry in record.sessions:
+        spoken = entry.session.loudspeaker
+        if catalogue.session_key(entry.session) != entry.key:
+            raise bag.refusal(folder, "the facts of a session are not those its key stands for")
+        if (catalogue.folded(spoken.name), catalogue.folded(spoken.maker)) != own:
+            raise bag.refusal(folder, "a session in it is of another loudspeaker")
+    for result in record.results:
+        if result.step.key != result.step_key:
+            raise bag.refusal(folder, "the step of a result is not the one its key stands for")
+        if result.array_sha256 is not None:
+            bag.need_modest_arrays(folder / f"data/arrays/{result.step_key}.nc")
+
+
+def _take_in(archive: Archive, work: Work, folder: Path, record: PackageRecord, recordings: int) -> Imported:
+    ids: dict[str, int] = {}
+    sessions = 0
+    for entry in record.sessions:
+        row = work.scalar(select(SessionRow).where(SessionRow.key == entry.key))
+        if row is None:
+            ids[entry.key] = _insert_session(archive, work, entry, folder)
+            sessions += 1
+        else:
+            ids[entry.key] = row.id
+    names = {"folded_name": catalogue.folded(record.name), "folded_maker": catalogue.folded(record.maker)}
+    owner = work.scalar(select(LoudspeakerRow).filter_by(**names))
+    if owner is None:
+        owner = LoudspeakerRow(name=record.name, maker=record.maker, **names, created_at=archive.now())
+        work.add(owner)
+        work.flush()
+    results = sum(_take_in_result(archive, work, folder, ids[r.session], r) for r in record.results)
+    publications = sum(_take_in_publication(work, owner.id, p) for p in record.publications)
+    sheets = sum(_take_in_sheet(work, names, s) for s in record.sheets)
+    if record.opened_at is not None and work.get(DataOpeningRow, tuple(names.values())) is None:
+        work.add(DataOpeningRow(**names, opened_at=record.opened_at))
+    return Imported(owner.id, f"{owner.maker} {owner.name}", sessions, recordings, results, publications, sheets)
+
+
+def _insert_session(archive: Archive, work: Work, entry: SessionRecord, folder: Path) -> int:
+    session: Session = entry.session
+    hashes = set(catalogue._files_of(session).values())
+    sizes = {sha256: archive.recordings.path(sha256).stat().st_size for sha256 in hashes}
+    number = archive._insert_session(work, session, entry.key, folder, sizes)
+    row = work.get_one(SessionRow, number)
+    row.created_at = entry.created_at
+    return number
+
+
+def _take_in_result(archive: Archive, work: Work, folder: Path, session_id: int, result: ResultRecord) -> bool:
+    row = catalogue._result_row(work, result.step_key, result.kind)
+    relative = None
+    if result.array_sha256 is not None:
+        known = None if row is None else row.array_file
+        relative = known or f"arrays/{result.step_key[:2]}/{result.step_key}.nc"
+        if row is not None and catalogue._has_hash(archive.folder / relative, str(row.array_sha256)):
+            return False
+        data = bag.read_array(folder / f"data/arrays/{result.step_key}.nc", result.array_sha256)
+        journal.write_bytes(archive.folder / relative, data)
+    elif row is not None:
+        return False
+    kept: dict[str, Any] = {"array_file": relative, "array_sha256": result.array_sha256, "document": result.document}
+    archive._keep(work, session_id, result.step, result.kind, **kept)
+    work.flush()
+    kept_row = catalogue._result_row(work, result.step_key, result.kind)
+    if kept_row is not None:
+        kept_row.created_at = result.created_at
+    return row is None
+
+
+def _take_in_publication(work: Work, loudspeaker_id: int, publication: PublicationRecord) -> bool:
+    """Add a publication after those that are here, unless it is one of them."""
+    of_this = select(PublicationRow).where(PublicationRow.loudspeaker_id == loudspeaker_id)
+    here = list(work.scalars(of_this.order_by(PublicationRow.number)))
+    facts = {"digest": publication.digest, "target": publication.target, "created_at": publication.created_at}
+    if any((p.digest, p.target, p.created_at) == tuple(facts.values()) for p in here):
+        return False
+    number = here[-1].number + 1 if here else 1
+    work.add(PublicationRow(loudspeaker_id=loudspeaker_id, number=number, document=publication.document, **facts))
+    work.flush()
+    return True
+
+
+def _take_in_sheet(work: Work, names: dict[str, str], sheet: SheetRecord) -> bool:
+    if work.scalar(select(ListeningSheetRow).where(ListeningSheetRow.sha256 == sheet.sha256)) is not None:
+        return False
+    work.add(ListeningSheetRow(**names, **sheet.model_dump()))
+    work.flush()
+    return True

@@ -1,0 +1,317 @@
+"""Questions to the whole catalogue, answered from an index: text, type, price, any figure within a range.
+
+The index holds one summary a loudspeaker, put here by whoever has read its figures. Full text is SQLite's FTS5; an
+archive made where SQLite lacks it is searched word by word instead, slower, with the same kind of answer.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, get_args
+
+from sqlalchemy import ColumnElement, Select, and_, bindparam, delete, func, literal_column, select, table
+from sqlalchemy.dialects.sqlite import insert
+from sqlalchemy.orm import Session as Work
+from sqlalchemy.orm import aliased
+
+from earwitness.archive import catalogue
+from earwitness.archive.catalogue import Archive
+from earwitness.archive.schema import FULL_TEXT, LoudspeakerRow, SummaryFigureRow, SummaryRow
+from earwitness.errors import ArchiveError, InputError, choice
+from earwitness.quantities import Figure
+from earwitness.session.record import Loudspeaker
+from earwitness.session.session import Session
+
+TYPES: tuple[str, ...] = get_args(Loudspeaker.model_fields["type"].annotation)
+ORDERS = ("relevance", "title", "price", "date")
+MOST_ROWS = 1000
+MOST_WORDS = 32
+_WORD = re.compile(r"\w+")
+# Prices are compared by the pair, whatever they were given for.
+_PIECES = {"piece": 2.0, "pair": 1.0}
+
+
+@dataclass(frozen=True, slots=True)
+class SummaryFacts:
+    """What a search knows of a loudspeaker beside its figures.
+
+    price : of a pair, in `currency` (ISO 4217), or None; date : of the measurement; notes : all words written on
+    it; made_from : key of the result that the figures were read from
+    """
+
+    type: str
+    price: float | None
+    currency: str | None
+    date: str
+    notes: str = ""
+    made_from: str = ""
+
+    def __post_init__(self) -> None:
+        choice("type", self.type, TYPES)
+        if (self.price is None) != (self.currency is None):
+            raise InputError("a price needs its currency, and a currency its price")
+        if self.price is not None and not (math.isfinite(self.price) and self.price > 0):
+            raise InputError(f"the price is {self.price}", expected="a positive number")
+
+
+@dataclass(frozen=True, slots=True)
+class FigureRange:
+    """Figures of that key with low <= value <= high; None leaves a side open."""
+
+    key: str
+    low: float | None = None
+    high: float | None = None
+
+    def __post_init__(self) -> None:
+        _need_range(self.key, self.low, self.high)
+
+
+@dataclass(frozen=True, slots=True)
+class SearchQuery:
+    """What is looked for; all conditions must hold.
+
+    text : words that must all occur in maker, name, type or notes, in any order; the last may be the start of a word
+    figures : ranges of figures; type : one type of loudspeaker; currency, price_low, price_high : price of a pair
+    sort : "relevance", "title", "price", "date" or the key of a figure; who lacks it comes last
+    limit, offset : which rows of the answer
+    """
+
+    text: str = ""
+    figures: tuple[FigureRange, ...] = ()
+    type: str | None = None
+    currency: str | None = None
+    price_low: float | None = None
+    price_high: float | None = None
+    sort: str = "title"
+    descending: bool = False
+    limit: int = 50
+    offset: int = 0
+
+    def __post_init__(self) -> None:
+        if self.type is not None:
+            choice("type", self.type, TYPES)
+        _need_range("price", self.price_low, self.price_high)
+        if not 0 < self.limit <= MOST_ROWS or self.offset < 0:
+            raise InputError(
+                f"limit is {self.limit}, offset {self.offset}",
+                expected=f"a limit from 1 to {MOST_ROWS} and an offset of 0 or more",
+            )
+        if len(_WORD.findall(self.text)) > MOST_WORDS:
+            raise InputError("the search has too many words", expected=f"at most {MOST_WORDS}")
+
+
+@dataclass(frozen=True, slots=True)
+class FoundFigure:
+    """A figure as the index holds it. u : standard uncertainty in `unit`; bound : as in Figure."""
+
+    key: str
+    value: float
+    u: float
+    unit: str
+    bound: str
+
+
+@dataclass(frozen=True, slots=True)
+class FoundLoudspeaker:
+    """One row of an answer. price : of a pair; figures : all judged ones, by key."""
+
+    loudspeaker_id: int
+    title: str
+    type: str
+    price: float | None
+    currency: str | None
+    date: str
+    figures: tuple[FoundFigure, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """An answer. total : how many loudspeakers match in all; rows : those asked for."""
+
+    total: int
+    rows: tuple[FoundLoudspeaker, ...]
+
+
+def facts_of(session: Session, *, notes: str = "", made_from: str = "") -> SummaryFacts:
+    """The facts of a session's loudspeaker; the notes of its takes are added to `notes`."""
+    spoken = session.loudspeaker
+    price = None if spoken.price is None else spoken.price.amount * _PIECES[spoken.price.per]
+    currency = None if spoken.price is None else spoken.price.currency
+    words = [notes, *(take.note for take in session.takes)]
+    text = "\n".join(dict.fromkeys(word for word in words if word))
+    return SummaryFacts(spoken.type, price, currency, session.date, text, made_from)
+
+
+def put_summary(archive: Archive, loudspeaker_id: int, figures: Iterable[Figure], facts: SummaryFacts) -> None:
+    """Make the index say this of a loudspeaker, in place of what it said. Figures that were not judged are left out.
+
+    Raises ArchiveError for an unknown loudspeaker, InputError for two figures of one key.
+    """
+    judged = [f for f in figures if f.value is not None]
+    keys = [f.key for f in judged]
+    if len(set(keys)) != len(keys):
+        raise InputError("two figures of one loudspeaker have the same key", where=", ".join(sorted(keys)))
+    with archive.writing() as work:
+        owner = work.get(LoudspeakerRow, loudspeaker_id)
+        if owner is None:
+            raise ArchiveError(f"the archive has no loudspeaker number {loudspeaker_id}", where=str(archive.folder))
+        title = f"{owner.maker} {owner.name}"
+        values = {
+            "title": title,
+            "folded_title": catalogue.folded(title),
+            "type": facts.type,
+            "price": facts.price,
+            "currency": facts.currency,
+            "date": facts.date,
+            "notes": facts.notes,
+            "made_from": facts.made_from,
+            "created_at": archive.now(),
+        }
+        put = insert(SummaryRow).values(loudspeaker_id=loudspeaker_id, **values)
+        work.execute(put.on_conflict_do_update(index_elements=["loudspeaker_id"], set_=values))
+        work.execute(delete(SummaryFigureRow).where(SummaryFigureRow.loudspeaker_id == loudspeaker_id))
+        work.add_all(
+            SummaryFigureRow(loudspeaker_id=loudspeaker_id, key=f.key, value=f.value, u=f.u, unit=f.unit, bound=f.bound)
+            for f in judged
+        )
+
+
+def summary_sources(archive: Archive) -> dict[int, str]:
+    """For every loudspeaker the index knows, the key of the result its summary was made from."""
+    query = select(SummaryRow.loudspeaker_id, SummaryRow.made_from).order_by(SummaryRow.loudspeaker_id)
+    with archive.reading() as work:
+        return {row.loudspeaker_id: row.made_from for row in work.execute(query)}
+
+
+def search(archive: Archive, query: SearchQuery) -> Found:
+    """The loudspeakers that `query` asks for.
+
+    Raises InputError for a figure that no loudspeaker has (with the nearest ones) and for a price range over several
+    currencies.
+    """
+    with archive.reading() as work:
+        _need_known_figures(work, query)
+        _need_one_currency(work, query)
+        ids = list(work.scalars(_matching(work, query)))
+        return Found(len(ids), _rows(work, ids[query.offset : query.offset + query.limit]))
+
+
+def _matching(work: Work, query: SearchQuery) -> Select[Any]:
+    """Numbers of all loudspeakers that match, in order."""
+    chosen = select(SummaryRow.loudspeaker_id)
+    words = _WORD.findall(query.text)
+    has_index = bool(words) and _has_full_text(work)
+    if query.text.strip() and not words:
+        chosen = chosen.where(literal_column("0"))
+    elif has_index:
+        index = table(FULL_TEXT)
+        chosen = chosen.join(index, literal_column(f"{FULL_TEXT}.rowid") == SummaryRow.loudspeaker_id)
+        # Each word in quotes is a string to FTS5, so that nothing in it is an operator; no word holds a quote.
+        asked = " ".join(f'"{word}"' for word in words) + "*"
+        chosen = chosen.where(literal_column(FULL_TEXT).op("MATCH")(bindparam("asked", asked)))
+    elif words:
+        whole = func.lower(SummaryRow.title + " " + SummaryRow.type + " " + SummaryRow.notes)
+        chosen = chosen.where(*(whole.contains(word.lower(), autoescape=True) for word in words))
+    if query.type is not None:
+        chosen = chosen.where(SummaryRow.type == query.type)
+    chosen = chosen.where(*_price_conditions(query))
+    for wanted in query.figures:
+        inside = select(SummaryFigureRow.loudspeaker_id).where(
+            SummaryFigureRow.key == wanted.key, *_between(SummaryFigureRow.value, wanted.low, wanted.high)
+        )
+        chosen = chosen.where(SummaryRow.loudspeaker_id.in_(inside))
+    return _in_order(chosen, query, has_index=has_index)
+
+
+def _in_order(chosen: Select[Any], query: SearchQuery, *, has_index: bool) -> Select[Any]:
+    last = (SummaryRow.folded_title, SummaryRow.loudspeaker_id)
+    if query.sort == "relevance":
+        return chosen.order_by(literal_column(f"{FULL_TEXT}.rank"), *last) if has_index else chosen.order_by(*last)
+    if query.sort == "title":
+        return chosen.order_by(*(column.desc() if query.descending else column for column in last))
+    columns: dict[str, Any] = {"price": SummaryRow.price, "date": SummaryRow.date}
+    column = columns.get(query.sort)
+    if column is None:
+        sorted_by = aliased(SummaryFigureRow)
+        on = and_(sorted_by.loudspeaker_id == SummaryRow.loudspeaker_id, sorted_by.key == query.sort)
+        chosen = chosen.outerjoin(sorted_by, on)
+        column = sorted_by.value
+    return chosen.order_by((column.desc() if query.descending else column.asc()).nulls_last(), *last)
+
+
+def _rows(work: Work, ids: list[int]) -> tuple[FoundLoudspeaker, ...]:
+    query = select(SummaryRow).where(SummaryRow.loudspeaker_id.in_(ids))
+    summaries = {row.loudspeaker_id: row for row in work.scalars(query)}
+    figures: dict[int, list[FoundFigure]] = {number: [] for number in ids}
+    columns = (
+        SummaryFigureRow.loudspeaker_id,
+        SummaryFigureRow.key,
+        SummaryFigureRow.value,
+        SummaryFigureRow.u,
+        SummaryFigureRow.unit,
+        SummaryFigureRow.bound,
+    )
+    of_these = select(*columns).where(SummaryFigureRow.loudspeaker_id.in_(ids)).order_by(SummaryFigureRow.key)
+    for number, key, value, u, unit, bound in work.execute(of_these):
+        figures[number].append(FoundFigure(key, value, u, unit, bound))
+    found = []
+    for number in ids:
+        s = summaries[number]
+        found.append(FoundLoudspeaker(number, s.title, s.type, s.price, s.currency, s.date, tuple(figures[number])))
+    return tuple(found)
+
+
+def _price_conditions(query: SearchQuery) -> list[ColumnElement[bool]]:
+    found = _between(SummaryRow.price, query.price_low, query.price_high)
+    return found if query.currency is None else [*found, SummaryRow.currency == query.currency]
+
+
+def _between(column: Any, low: float | None, high: float | None) -> list[ColumnElement[bool]]:
+    sides = []
+    if low is not None:
+        sides.append(column >= low)
+    if high is not None:
+        sides.append(column <= high)
+    return sides
+
+
+def _has_full_text(work: Work) -> bool:
+    found = work.connection().exec_driver_sql("SELECT count(*) FROM sqlite_master WHERE name = ?", (FULL_TEXT,))
+    return bool(found.scalar_one())
+
+
+def _need_known_figures(work: Work, query: SearchQuery) -> None:
+    if work.scalar(select(SummaryRow.loudspeaker_id).limit(1)) is None:
+        return
+    asked = [f.key for f in query.figures] + ([] if query.sort in ORDERS else [query.sort])
+    for key in asked:
+        if work.scalar(select(SummaryFigureRow.key).where(SummaryFigureRow.key == key).limit(1)) is None:
+            known = list(work.scalars(select(SummaryFigureRow.key).distinct().order_by(SummaryFigureRow.key)))
+            near = difflib.get_close_matches(key, known, n=5, cutoff=0.4) or known[:10]
+            raise InputError(
+                f"no loudspeaker in the archive has a figure {key!r}",
+                expected=("one of " + ", ".join((*ORDERS, *near))) if near else "figures in the search index",
+            )
+
+
+def _need_one_currency(work: Work, query: SearchQuery) -> None:
+    asks = query.price_low is not None or query.price_high is not None or query.sort == "price"
+    if not asks or query.currency is not None:
+        return
+    priced = select(SummaryRow.currency).where(SummaryRow.currency.is_not(None)).distinct()
+    found = list(work.scalars(priced.order_by(SummaryRow.currency)))
+    if len(found) > 1:
+        raise InputError(
+            "the archive holds prices in several currencies, which cannot be compared",
+            expected="a currency: " + ", ".join(str(c) for c in found),
+        )
+
+
+def _need_range(name: str, low: float | None, high: float | None) -> None:
+    given = [side for side in (low, high) if side is not None]
+    if not all(math.isfinite(side) for side in given) or (len(given) == 2 and given[0] > given[1]):
+        raise InputError(f"the range of {name} is {low} to {high}", expected="two finite numbers, the lower one first")

@@ -1,0 +1,88 @@
+"""Shaped bursts: a sine of 6.5 cycles under a Hann window, and the harmonics of what comes back."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+
+from earwitness.errors import InputError
+from earwitness.quantities.arrays import FloatArray, lock_fields
+
+CYCLES = 6.5
+# A harmonic is the largest line within 5 % of its frequency (project default).
+SEARCH_SHARE = 0.05
+
+
+def burst(frequency_hz: float, rate_hz: float, *, cycles: float = CYCLES) -> FloatArray:
+    """s(t) = sin(2 pi f t) (1 - cos(2 pi f t / cycles)) / 2 for 0 <= t <= cycles / f; (N,), peak at most 1.
+
+    It is its own fade. As application notes describe ANSI/CTA-2010. InputError beyond half the sample rate.
+    """
+    if not (0.0 < frequency_hz < rate_hz / 2.0 and cycles > 0.0 and math.isfinite(cycles)):
+        raise InputError(
+            f"a burst of {cycles:g} cycles at {frequency_hz:g} Hz and a sample rate of {rate_hz:g} Hz",
+            expected="a frequency between 0 and half the sample rate",
+            remedy="correct the frequency",
+        )
+    phase = 2.0 * math.pi * frequency_hz * np.arange(math.floor(cycles * rate_hz / frequency_hz) + 1) / rate_hz
+    return np.asarray(np.sin(phase) * 0.5 * (1.0 - np.cos(phase / cycles)), dtype=np.float64)
+
+
+def burst_crest_db() -> float:
+    """Crest factor in closed form: the mean square of sine times Hann window is 3/16, the peak 1."""
+    return 10.0 * math.log10(16.0 / 3.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BurstReading:
+    """What one recorded burst holds.
+
+    peak : of the fundamental, in the unit of the samples; orders (K,) and relative_db (K,) : highest line near each
+    harmonic against the fundamental's; missing : orders beyond the recording.
+    """
+
+    frequency_hz: float
+    peak: float
+    orders: tuple[int, ...]
+    relative_db: FloatArray
+    missing: tuple[int, ...]
+
+    def __post_init__(self) -> None:
+        lock_fields(self, relative_db=float)
+
+
+def read_burst(
+    samples: FloatArray, frequency_hz: float, rate_hz: float, orders: tuple[int, ...], *, cycles: float = CYCLES
+) -> BurstReading:
+    """Harmonics of a recorded burst (N,), the silence around it included, and the fundamental's peak.
+
+    The spectrum of a burst of amplitude A peaks at A cycles / (4 f) near f, which gives the peak back (own
+    derivation: the integral of the Hann window over 6.5 cycles is half of it, a line's share half of that).
+    InputError for recordings shorter than the burst, or silent near f.
+    """
+    if samples.size < cycles * rate_hz / frequency_hz:
+        raise InputError(
+            f"{samples.size / rate_hz:.3f} s do not hold a burst of {cycles / frequency_hz:.3f} s",
+            expected="the whole burst and its decay",
+            remedy="record longer",
+        )
+    wanted = max(samples.size, round(400.0 * rate_hz / frequency_hz))
+    length = scipy.fft.next_fast_len(wanted, True)
+    spectrum = np.abs(scipy.fft.rfft(samples, length)) / rate_hz
+    frequency = np.arange(spectrum.size) * rate_hz / length
+
+    def highest(order: int) -> float:
+        low, high = order * frequency_hz * (1.0 - SEARCH_SHARE), order * frequency_hz * (1.0 + SEARCH_SHARE)
+        rows = (frequency >= low) & (frequency <= high)
+        return float(np.max(spectrum[rows], initial=0.0))
+
+    fundamental = highest(1)
+    if not fundamental > 0.0:
+        raise InputError(f"nothing was recorded at {frequency_hz:g} Hz", remedy="check channel and level")
+    present = tuple(n for n in orders if n * frequency_hz * (1.0 + SEARCH_SHARE) < 0.45 * rate_hz)
+    levels = [20.0 * math.log10(max(highest(n), 1e-300) / fundamental) for n in present]
+    peak = fundamental * 4.0 * frequency_hz / cycles
+    return BurstReading(frequency_hz, peak, present, np.array(levels), tuple(n for n in orders if n not in present))

@@ -1,0 +1,40 @@
+"""Exhibits of what a loudspeaker does when it plays loud, in the order of the page."""
+
+from __future__ import annotations
+
+from earwitness.exhibits.chart import Chart, Table
+from earwitness.exhibits.compression import compression_chart, highest_level_chart
+from earwitness.exhibits.distortion import distortion_chart, levels_table, multitone_chart
+from earwitness.exhibits.words import sentence
+from earwitness.figures.level_series import level_series_reading
+from earwitness.quantities import Measurement, Reading
+
+TITLES = {
+    "distortion_total": "Distortion",
+    "compression": "Compression",
+    "highest_clean_level": "How loud it plays cleanly",
+    "multitone_residue": "Distortion with many tones",
+}
+
+
+def loudness(reading: Reading, measurement: Measurement) -> tuple[Chart | Table, ...]:
+    """Distortion, compression, highest clean level, multitone and the table of levels, as far as there are takes."""
+    found = level_series_reading(measurement, reading)
+    shown: list[Chart | Table | None] = [
+        distortion_chart(found.distortions, reading.figures),
+        None if found.compression is None else compression_chart(found.compression, reading.figures, found.distortions),
+        None if found.clean is None else highest_level_chart(found.clean, reading.figures),
+        multitone_chart(found.multitones),
+    ]
+    if found.distortions:
+        table = levels_table(found.distortions, reading.figures)
+        note = " ".join((table.note, *(sentence(note) for note in found.notes)))
+        shown.append(Table(table.key, table.title, table.columns, table.align, table.rows, note))
+    return tuple(one for one in shown if one is not None)
+
+
+def loudness_absent(reading: Reading) -> tuple[str, ...]:
+    """A sentence for each exhibit of loudness that is missing, with the reason."""
+    return tuple(
+        f"{title} is not shown: {reading.missing[key]}." for key, title in TITLES.items() if key in reading.missing
+    )

@@ -1,0 +1,256 @@
+"""Compression: how much less than expected the level rises from step to step of a level series."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+
+from earwitness.errors import InputError
+from earwitness.figures.distortion import figure_at, level_key, level_series
+from earwitness.figures.info import FigureInfo
+from earwitness.figures.sampling import smoothed
+from earwitness.quantities import Curve, Figure, Harmonics, not_judged
+from earwitness.quantities.arrays import FloatArray
+
+COPPER_PER_K = 0.00393
+LEAST_SNR_DB = 20.0
+BAND_HZ = (50.0, 5000.0)
+# Repeatability of two takes minutes apart, where no repeated take shows it (project default).
+U_REPEAT_DB = 0.1
+WARM_K = 1.5
+REFERENCE = "dB less than the lowest level promises"
+COMPRESSION_FIGURES = (
+    FigureInfo(
+        "compression_largest",
+        "largest compression",
+        "dB",
+        1,
+        "Largest loss of level against the lowest level and the voltages, 50 Hz to 5 kHz, 1/3 octave smoothing.",
+        "compression",
+        ("compression",),
+    ),
+    FigureInfo(
+        "compression_mean",
+        "mean compression",
+        "dB",
+        1,
+        "Mean loss of level over log frequency against the lowest level and the voltages, 50 Hz to 5 kHz.",
+        "compression",
+        ("compression",),
+    ),
+)
+_METHODS = {info.key: info.method for info in COMPRESSION_FIGURES}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Compression:
+    """Compression of a level series, positive = loss [dB].
+
+    total : per level above the lowest, against the lowest; steps : per level, against the level below
+    drift : change of a level recorded twice, last against first, or None; caveats : order, heat and drift in words
+    """
+
+    drive_v: tuple[float, ...]
+    total: tuple[Curve, ...]
+    steps: tuple[Curve, ...]
+    drift: Curve | None
+    caveats: tuple[str, ...]
+
+
+def compression(
+    takes: Sequence[Harmonics],
+    *,
+    recorded: Sequence[str] = (),
+    temperature_c: Mapping[str, float] | None = None,
+    recovery_s: float | None = None,
+    u_voltage_db: float = 0.05,
+    lineage: tuple[str, ...] = (),
+) -> Compression:
+    """C(f, V) = L(f, V0) + 20 lg(V / V0) - L(f, V) of the fundamental, V0 the lowest level.
+
+    takes : of one place, repeats of a level allowed; recorded : ids in the order they were recorded, so that drift
+    and heat can be told; temperature_c : air at each take; recovery_s : pause between takes; u_voltage_db : standard
+    uncertainty of a ratio of voltages. A sweep passes each frequency once: this is instantaneous compression, with
+    the heat that the sweep itself leaves. InputError for fewer than two levels, or takes of different places.
+    """
+    series = level_series(_in_order(takes, recorded))
+    if len(series) < 2:
+        raise InputError(
+            "compression needs two levels or more, one is there",
+            where=f"take {series[0].take}",
+            expected="takes of kind level at two or more voltages",
+            remedy="record the stimulus again at a higher level",
+        )
+    drift = _drift(takes, recorded, lineage)
+    changed = None if drift is None else np.abs(drift.values)
+    base = series[0]
+
+    def against(low: Harmonics, high: Harmonics, name: str, words: str) -> Curve:
+        gain = 20.0 * math.log10(high.drive_v / low.drive_v)
+        values = low.fundamental_db + gain - high.fundamental_db
+        noise = np.hypot(_u_noise(low), _u_noise(high))
+        repeat = np.full(values.size, U_REPEAT_DB) if changed is None else np.hypot(changed / math.sqrt(3.0), 0.03)
+        valid = low.valid.any(axis=0) & (_snr_db(low) >= LEAST_SNR_DB)
+        reference = REFERENCE if low is base else "dB less than the level below promises"
+        return Curve(
+            f"{name}@{level_key(high.drive_v)}",
+            words,
+            low.axis,
+            values,
+            np.hypot(noise, repeat),
+            np.full(values.size, u_voltage_db),
+            valid,
+            "dB",
+            reference,
+            lineage,
+        )
+
+    total = tuple(against(base, take, "compression", "compression") for take in series[1:])
+    steps = tuple(against(low, high, "compression_step", "compression of one step") for low, high in pairwise(series))
+    notes = _caveats(takes, recorded, temperature_c or {}, recovery_s, drift)
+    return Compression(tuple(take.drive_v for take in series), total, steps, drift, notes)
+
+
+def _in_order(takes: Sequence[Harmonics], recorded: Sequence[str]) -> list[Harmonics]:
+    place = {name: row for row, name in enumerate(recorded)}
+    return sorted(takes, key=lambda take: place.get(take.take, len(place)))
+
+
+def _snr_db(take: Harmonics) -> FloatArray:
+    """(F,) of the fundamental: noise of the harmonics is known at 2 f and above, the nearest stands for it."""
+    hz = take.axis.hz
+    at = hz * take.orders[0]
+    floor = np.interp(np.log2(hz), np.log2(at), take.noise_db[0])
+    return np.asarray(take.fundamental_db - floor, dtype=np.float64)
+
+
+def _u_noise(take: Harmonics) -> FloatArray:
+    return np.asarray(
+        20.0 / math.log(10.0) * 10.0 ** (-np.maximum(_snr_db(take), 0.0) / 20.0) / math.sqrt(2.0), dtype=np.float64
+    )
+
+
+def _drift(takes: Sequence[Harmonics], recorded: Sequence[str], lineage: tuple[str, ...]) -> Curve | None:
+    """Last against first take of the lowest repeated level, in the order recorded."""
+    by_level: dict[float, list[Harmonics]] = {}
+    for take in _in_order(takes, recorded):
+        by_level.setdefault(take.drive_v, []).append(take)
+    repeated = [volts for volts in sorted(by_level) if len(by_level[volts]) > 1]
+    if not repeated:
+        return None
+    first, last = by_level[repeated[0]][0], by_level[repeated[0]][-1]
+    values = last.fundamental_db - first.fundamental_db
+    u = np.hypot(_u_noise(first), _u_noise(last))
+    key, words = f"level_drift@{level_key(repeated[0])}", "change of the same level over the series"
+    zeros = np.zeros(values.size)
+    valid = np.asarray(first.valid.any(axis=0), dtype=bool)
+    return Curve(key, words, first.axis, values, u, zeros, valid, "dB", "dB against the first take", lineage)
+
+
+def _caveats(
+    takes: Sequence[Harmonics],
+    recorded: Sequence[str],
+    temperature_c: Mapping[str, float],
+    recovery_s: float | None,
+    drift: Curve | None,
+) -> tuple[str, ...]:
+    notes = ["instantaneous: what a sweep shows, the coils are hotter after long music"]
+    volts = [take.drive_v for take in _in_order(takes, recorded)]
+    if not recorded:
+        notes.append("the order of the takes is not known, so heat left by a louder take cannot be told")
+    elif any(later < earlier for earlier, later in pairwise(volts)) and drift is None:
+        notes.append("a quieter take was recorded after a louder one and may still have been warm")
+    if drift is None:
+        notes.append("no level was recorded twice, so drift is not known")
+    elif drift.valid.any():
+        most = float(np.median(np.abs(drift.values[drift.valid])))
+        notes.append(f"the level recorded again at the end had changed by {most:.2f} dB (median)")
+    known = [temperature_c[take.take] for take in takes if take.take in temperature_c]
+    if known and max(known) - min(known) > WARM_K:
+        notes.append(f"the air warmed or cooled by {max(known) - min(known):.1f} K during the series")
+    notes.append(
+        "the pause between the takes is not stated" if recovery_s is None else f"{recovery_s:g} s pause between takes"
+    )
+    return tuple(notes)
+
+
+def compression_figures(found: Compression, *, band_hz: tuple[float, float] = BAND_HZ) -> dict[str, Figure]:
+    """Largest and mean compression of every level above the lowest, by key with the level behind "@"."""
+    figures: dict[str, Figure] = {}
+    for volts, curve in zip(found.drive_v[1:], found.total, strict=True):
+        for name in ("compression_largest", "compression_mean"):
+            key = figure_at(name, volts)
+            figures[key] = _figure(name, key, curve, band_hz, found.caveats)
+    return figures
+
+
+def _figure(name: str, key: str, curve: Curve, band_hz: tuple[float, float], caveats: tuple[str, ...]) -> Figure:
+    hz = curve.axis.hz
+    inside = (hz >= band_hz[0]) & (hz <= band_hz[1])
+    usable = inside & curve.valid
+    if np.count_nonzero(usable) < 0.9 * np.count_nonzero(inside) or not usable.any():
+        reason = "noise is too near to the lowest level in part of the band"
+        return not_judged(key, reason, unit="dB", method=_METHODS[name], band_hz=band_hz, lineage=curve.lineage)
+    if name == "compression_mean":
+        steps = np.gradient(np.log2(hz))[usable]
+        value = float(np.average(curve.values[usable], weights=steps))
+        u = float(np.average(curve.u_total[usable], weights=steps))
+    else:
+        smooth = smoothed(curve, 3)
+        row = int(np.flatnonzero(usable)[np.argmax(smooth.values[usable])])
+        value, u = float(smooth.values[row]), float(curve.u_total[row])
+        caveats = (f"at {hz[row]:.0f} Hz", *caveats)
+    return Figure(key, value, u, "dB", band_hz, _METHODS[name], caveats=caveats, lineage=curve.lineage)
+
+
+def long_term(start: Curve, hot: Curve, *, after_s: float) -> Curve:
+    """Loss from the first moment of a noise run to the level after_s later: start - hot, band by band [dB].
+
+    The same signal at the same voltage, so drive and calibration cancel.
+    """
+    words = f"loss after {after_s:g} s of noise"
+    found = start.minus(hot, key="compression_long_term", name=words, reference="dB less than at the start")
+    return replace(found, u=np.hypot(found.u, 0.05))
+
+
+def noise_run_levels(
+    samples_pa: FloatArray, rate_hz: float, axis_hz: FloatArray, moments_s: Sequence[float], *, length_s: float = 2.0
+) -> FloatArray:
+    """Levels (M, F) [dB SPL] in third octaves at axis_hz (F,), over length_s from each moment (M,) of a noise run.
+
+    InputError where a moment's stretch is not in the recording.
+    """
+    import scipy.fft
+
+    size = round(length_s * rate_hz)
+    rows = []
+    frequency = np.arange(size // 2 + 1) * rate_hz / size
+    window = np.hanning(size)
+    half = 2.0 ** (1.0 / 6.0)
+    for moment in moments_s:
+        first = round(moment * rate_hz)
+        if first < 0 or first + size > samples_pa.size:
+            raise InputError(
+                f"the noise run has no {length_s:g} s from {moment:g} s on",
+                expected=f"a recording of {moment + length_s:g} s or more",
+                remedy="record longer, or ask for earlier moments",
+            )
+        power = 2.0 * np.abs(scipy.fft.rfft(samples_pa[first : first + size] * window)) ** 2
+        running = np.concatenate([[0.0], np.cumsum(power / (size * float(np.sum(window**2))))])
+        low, high = (np.searchsorted(frequency, axis_hz * edge) for edge in (1.0 / half, half))
+        rows.append(10.0 * np.log10(np.maximum(running[high] - running[low], 1e-300) / 4e-10))
+    return np.array(rows, dtype=np.float64)
+
+
+def heating_loss_db(rise_k: float, *, per_k: float = COPPER_PER_K) -> float:
+    """Loss [dB] of a voice coil warmer by rise_k, voltage drive, where its resistance is all of the impedance."""
+    return 20.0 * math.log10(1.0 + per_k * rise_k)
+
+
+def coil_rise_k(loss_db: float, *, per_k: float = COPPER_PER_K) -> float:
+    """Rise of the coil's temperature [K] that would explain a loss: the other way round."""
+    return float(10.0 ** (loss_db / 20.0) - 1.0) / per_k

@@ -1,0 +1,331 @@
+"""Highest clean level: how loud each frequency gets before distortion or compression passes a stated limit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from earwitness.dsp.burst import BurstReading
+from earwitness.errors import InputError
+from earwitness.figures.compression import Compression, compression
+from earwitness.figures.distortion import AT_ONE_METER, MARGIN_DB, distortion, level_series
+from earwitness.figures.info import FigureInfo
+from earwitness.quantities import REFERENCE_PRESSURE_PA, Curve, Figure, Harmonics, not_judged
+from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, lock_fields
+from earwitness.standards.cta2010 import BurstMask
+
+BAND_HZ = (50.0, 10_000.0)
+MEAN_BAND_HZ = (300.0, 3000.0)
+HIGH_PASS_HZ = 80.0
+HIGH_PASS_ORDER = 4
+_RULE = "Level at 1 m at the voltage at which the first frequency from 50 Hz to 10 kHz passes a limit, equal voltage"
+HIGHEST_LEVEL_FIGURES = (
+    FigureInfo("highest_clean_level", "highest clean level", "dB", 1, f"{_RULE}.", "highest-clean-level",
+               ("highest_clean_level",)),
+    FigureInfo("highest_clean_level_high_passed", "highest clean level, crossed at 80 Hz", "dB", 1,
+               f"{_RULE} behind a high-pass.", "highest-clean-level", ("highest_clean_level",)),
+    FigureInfo("highest_clean_level_at_seat", "highest clean level at the seat", "dB", 1,
+               "Highest clean level at 1 m less the distance law; a room adds to it.", "highest-clean-level",
+               ("highest_clean_level",)),
+    FigureInfo("burst_level", "highest burst level", "dB", 1,
+               "Peak level at 1 m of the loudest burst whose harmonics stay under the mask; one for each frequency.",
+               "burst-level", ()),
+    FigureInfo("burst_level_mean", "mean burst level", "dB", 1,
+               "Mean of the pressures of a group's highest burst levels.", "burst-level", ()),
+)  # fmt: skip
+_METHODS = {info.key: info.method for info in HIGHEST_LEVEL_FIGURES}
+REASONS = ("", "distortion", "compression")
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What counts as clean. bass_percent below corner_hz, percent from it on; compression_db against the lowest."""
+
+    bass_percent: float = 10.0
+    percent: float = 3.0
+    corner_hz: float = 100.0
+    compression_db: float = 3.0
+
+    def __post_init__(self) -> None:
+        if not all(x > 0.0 and math.isfinite(x) for x in (self.bass_percent, self.percent, self.compression_db)):
+            raise InputError("limits of a clean level are above 0", remedy="correct the limits")
+
+    def distortion_db(self, hz: FloatArray) -> FloatArray:
+        """(F,) limit as level against the fundamental."""
+        return 20.0 * np.log10(np.where(hz < self.corner_hz, self.bass_percent, self.percent) / 100.0)
+
+    def words(self) -> str:
+        return (
+            f"{self.bass_percent:g} % distortion below {self.corner_hz:g} Hz, {self.percent:g} % above, "
+            f"{self.compression_db:g} dB compression"
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CleanLevel:
+    """Highest clean level per frequency.
+
+    level : [dB SPL at 1 m]; bound (F,) : +1 the highest step is still clean ("at least"), -1 the lowest is not
+    ("at most"), 0 interpolated; reason (F,) : index into REASONS of what limits it; drive_db (F,) : voltage there
+    [dB re 1 V]; steps_db, mean_db (L,) : voltage of each step and its level, energy mean from 300 Hz to 3 kHz
+    """
+
+    level: Curve
+    bound: IntArray
+    reason: IntArray
+    drive_db: FloatArray
+    steps_db: FloatArray
+    mean_db: FloatArray
+    limits: Limits
+
+    def __post_init__(self) -> None:
+        lock_fields(self, bound=np.int64, reason=np.int64, drive_db=float, steps_db=float, mean_db=float)
+
+
+def highest_clean_level(
+    takes: Sequence[Harmonics],
+    *,
+    limits: Limits | None = None,
+    squeezed: Compression | None = None,
+    u_level_db: float = 0.0,
+    lineage: tuple[str, ...] = (),
+) -> CleanLevel:
+    """Per frequency, the level between the last clean and the first step that is not; linear in dB of the limit.
+
+    takes : a level series at 1 m (see `at_one_meter`), no clipped ones; u_level_db : standard uncertainty of their
+    levels, calibration and all. A step whose distortion noise covers and
+    that may or may not be clean is passed over. Both limits are looked for, the lower level counts; with equal ones
+    distortion is named. Where no step tells, the curve is invalid. InputError for a series of one level.
+    """
+    series = level_series(takes)
+    allowed = Limits() if limits is None else limits
+    found = compression(takes, lineage=lineage) if squeezed is None else squeezed
+    hz, axis = series[0].axis.hz, series[0].axis
+    volts_db = np.array([20.0 * math.log10(take.drive_v) for take in series])
+    level = np.array([take.fundamental_db for take in series])
+    each = [distortion(take) for take in series]
+    limit = allowed.distortion_db(hz)
+    size = np.array([np.where(one.total.valid, one.total.values, one.at_most_db) for one in each]) - limit
+    told = np.array([one.known & (one.total.valid | (one.at_most_db <= limit)) for one in each])
+    loss = np.vstack([np.zeros(hz.size), *(curve.values for curve in found.total)]) - allowed.compression_db
+    sure = np.vstack([np.ones(hz.size, dtype=bool), *(curve.valid for curve in found.total)])
+    by_distortion, bound_d, slope_d, any_d = _crossing(size, told, volts_db)
+    by_compression, bound_c, slope_c, any_c = _crossing(loss, sure, volts_db)
+    first_is_lower = by_distortion <= by_compression
+    drive = np.where(first_is_lower, by_distortion, by_compression)
+    bound = np.where(first_is_lower, bound_d, bound_c)
+    # Both "at least" the highest level: nothing limits it.
+    free = (bound_d == 1) & (bound_c == 1)
+    reason = np.where(free, 0, np.where(first_is_lower, 1, 2))
+    told_both = np.asarray(any_d & any_c & sure[1:].any(axis=0), dtype=bool)
+    reached = np.where(told_both, _level_at(drive, volts_db, level), level[-1])
+    slope = np.where(first_is_lower, slope_d, slope_c)
+    u_limit = np.where(first_is_lower, np.array([one.total.u for one in each]).max(axis=0), found.total[-1].u)
+    u = np.where(bound == 0, np.minimum(u_limit / np.maximum(slope, 0.1), 6.0), 0.0)
+    curve = Curve(
+        "highest_clean_level",
+        "highest clean level",
+        axis,
+        reached,
+        u,
+        np.full(hz.size, u_level_db),
+        told_both,
+        "dB",
+        AT_ONE_METER,
+        lineage,
+    )
+    middle = (hz >= MEAN_BAND_HZ[0]) & (hz <= MEAN_BAND_HZ[1])
+    mean = 10.0 * np.log10(np.mean(10.0 ** (level[:, middle if middle.any() else slice(None)] / 10.0), axis=1))
+    return CleanLevel(curve, bound, reason, drive, volts_db, mean, allowed)
+
+
+def _crossing(
+    over: FloatArray, told: BoolArray, volts_db: FloatArray
+) -> tuple[FloatArray, IntArray, FloatArray, BoolArray]:
+    """Drive (F,) [dB re 1 V] at which over (L, F) first rises above 0, bound, slope per dB there, and whether told."""
+    count = over.shape[1]
+    drive: FloatArray = np.full(count, float(volts_db[-1]))
+    slope: FloatArray = np.ones(count)
+    bound: IntArray = np.ones(count, dtype=np.int64)
+    any_told = np.asarray(told.any(axis=0), dtype=bool)
+    for place in range(count):
+        steps = np.flatnonzero(told[:, place])
+        failing = steps[over[steps, place] > 0.0]
+        if not failing.size:
+            # Nothing above the highest step that was told.
+            drive[place] = volts_db[steps[-1]] if steps.size else volts_db[-1]
+            continue
+        fails = int(failing[0])
+        passed = steps[steps < fails]
+        if not passed.size:
+            drive[place], bound[place] = volts_db[fails], -1
+            continue
+        last = int(passed[-1])
+        rise = over[fails, place] - over[last, place]
+        slope[place] = rise / (volts_db[fails] - volts_db[last])
+        drive[place] = volts_db[last] - over[last, place] / slope[place]
+        bound[place] = 0
+    return drive, bound, slope, any_told
+
+
+def _level_at(drive_db: FloatArray, volts_db: FloatArray, level: FloatArray) -> FloatArray:
+    """Level (F,) at a drive (F,), linear between the steps of level (L, F)."""
+    right = np.clip(np.searchsorted(volts_db, drive_db), 1, volts_db.size - 1)
+    column = np.arange(drive_db.size)
+    low, high = volts_db[right - 1], volts_db[right]
+    part = np.clip((drive_db - low) / (high - low), 0.0, 1.0)
+    return np.asarray(level[right - 1, column] * (1.0 - part) + level[right, column] * part, dtype=np.float64)
+
+
+def high_pass_db(
+    hz: FloatArray, *, corner_hz: float = HIGH_PASS_HZ, order: int = HIGH_PASS_ORDER
+) -> FloatArray:  # fmt: skip
+    """Linkwitz-Riley high-pass (F,) [dB], -6 dB at the corner: a Butterworth of half the order twice."""
+    return np.asarray(-20.0 * np.log10(1.0 + (corner_hz / hz) ** order), dtype=np.float64)
+
+
+def clean_level_figure(
+    found: CleanLevel,
+    *,
+    high_pass_hz: float | None = None,
+    band_hz: tuple[float, float] = BAND_HZ,
+) -> Figure:
+    """Level at 1 m [dB] when the first frequency of the band passes a limit, the same voltage at every frequency.
+
+    The level is the mean from 300 Hz to 3 kHz at that voltage, compression included. high_pass_hz : mains are crossed
+    there, so that the bass gets less.
+    "at least" where no frequency limits it. Not judged where a fifth of the band is not known.
+    """
+    key = "highest_clean_level" if high_pass_hz is None else "highest_clean_level_high_passed"
+    curve, hz = found.level, found.level.axis.hz
+    method = f"{_METHODS[key].rstrip('.')}; limits: {found.limits.words()}"
+    inside = (hz >= band_hz[0]) & (hz <= band_hz[1])
+    usable = inside & curve.valid
+    if np.count_nonzero(usable) < 0.8 * np.count_nonzero(inside) or not usable.any():
+        reason = "distortion or compression is not known in a fifth of the band or more"
+        return not_judged(key, reason, unit="dB", method=method, band_hz=band_hz, lineage=curve.lineage)
+    filtered = np.zeros(hz.size) if high_pass_hz is None else high_pass_db(hz, corner_hz=high_pass_hz)
+    allowed = found.drive_db - filtered
+    row = int(np.flatnonzero(usable)[np.argmin(allowed[usable])])
+    free = np.flatnonzero(usable & (found.bound == 1))
+    limiting = int(found.bound[row])
+    value = float(np.interp(allowed[row], found.steps_db, found.mean_db))
+    value += max(0.0, float(allowed[row]) - float(found.steps_db[-1]))
+    bound = {1: "at least", 0: "", -1: "at most"}[limiting]
+    caveats = [f"limited at {hz[row]:.0f} Hz by {REASONS[found.reason[row]]}"] if limiting != 1 else []
+    if limiting == 1:
+        caveats.append("the loudest take was still clean there")
+    elif free.size and limiting == 0:
+        caveats.append(f"{100 * free.size / np.count_nonzero(usable):.0f} % of the band was clean at the loudest take")
+    if np.count_nonzero(usable) < np.count_nonzero(inside):
+        caveats.append(f"judged to {hz[np.flatnonzero(usable)[-1]]:.0f} Hz")
+    u = float(curve.u_total[row])
+    return Figure(
+        key, value, u, "dB", band_hz, method, bound=bound, caveats=tuple(caveats), lineage=curve.lineage
+    )  # fmt: skip
+
+
+def at_seat(figure: Figure, distance_m: float, *, loudspeakers: int = 1) -> Figure:
+    """A clean level at a listening distance, free field: 20 lg of the distance less, 10 lg of the number more.
+
+    loudspeakers : playing alike but not in phase. InputError unless distance_m > 0 and there is one or more.
+    """
+    if not (distance_m > 0.0 and math.isfinite(distance_m) and loudspeakers >= 1):
+        raise InputError(
+            f"{loudspeakers} loudspeakers at {distance_m} m",
+            expected="one or more, and a distance above 0 m",
+            remedy="correct the distance",
+        )
+    key, method = "highest_clean_level_at_seat", _METHODS["highest_clean_level_at_seat"]
+    if figure.value is None or figure.u is None:
+        return not_judged(key, figure.reason, unit="dB", method=method, lineage=figure.lineage)
+    value = figure.value - 20.0 * math.log10(distance_m) + 10.0 * math.log10(loudspeakers)
+    caveats = (f"at {distance_m:g} m, {loudspeakers} playing, no help from the room", *figure.caveats)
+    return Figure(
+        key, value, figure.u, "dB", figure.band_hz, method, bound=figure.bound, caveats=caveats, lineage=figure.lineage
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class BurstVerdict:
+    """passes : all harmonics under the mask; worst_order, over_db : nearest to (or furthest over) its limit."""
+
+    passes: bool
+    worst_order: int
+    over_db: float
+
+
+def judge_burst(reading: BurstReading, mask: BurstMask) -> BurstVerdict:
+    """One burst against a mask. InputError if no harmonic of the mask was recorded."""
+    rows = [(float(db) - mask.limit_db(n), n) for n, db in zip(reading.orders, reading.relative_db, strict=True)]
+    if not rows:
+        raise InputError(f"no harmonic of {reading.frequency_hz:g} Hz is in the recording", remedy="use a higher rate")
+    over, order = max(rows)
+    return BurstVerdict(over <= 0.0, order, over)
+
+
+def burst_level(
+    bursts: Sequence[BurstReading],
+    mask: BurstMask,
+    *,
+    distance_m: float,
+    noise_peak_pa: float = 0.0,
+    u_db: float = 0.5,
+    lineage: tuple[str, ...] = (),
+) -> Figure:
+    """Highest peak level at 1 m [dB] of bursts at one frequency that stay under the mask, samples in Pa.
+
+    "at least" where the loudest passes, "at most" where even the quietest does not; the space the microphone stood
+    in (ground plane or free field) is that of the recording. InputError for no bursts or several frequencies.
+    """
+    frequencies = {burst.frequency_hz for burst in bursts}
+    if len(frequencies) != 1 or not distance_m > 0.0:
+        raise InputError(
+            f"bursts of {len(frequencies)} frequencies at {distance_m:g} m make no level",
+            expected="bursts of one frequency, rising, and a distance above 0 m",
+            remedy="group the bursts by frequency",
+        )
+    frequency = frequencies.pop()
+    rising = sorted(bursts, key=lambda burst: burst.peak)
+    verdicts = [judge_burst(burst, mask) for burst in rising]
+    failing = [row for row, verdict in enumerate(verdicts) if not verdict.passes]
+    place = (failing[0] - 1) if failing else len(rising) - 1
+    bound = "at least" if not failing else "at most" if place < 0 else ""
+    chosen = rising[max(place, 0)]
+    value = 20.0 * math.log10(chosen.peak * distance_m / REFERENCE_PRESSURE_PA)
+    caveats = [f"peak, not rms; mask of {mask.edition} ({mask.source})"]
+    if failing:
+        stopped = verdicts[failing[0]]
+        caveats.append(f"harmonic {stopped.worst_order} passed its limit by {stopped.over_db:.1f} dB one step louder")
+    if noise_peak_pa > 0.0 and chosen.peak < noise_peak_pa * 10.0 ** ((40.0 + MARGIN_DB) / 20.0):
+        caveats.append("noise is too near for the lowest limits of the mask")
+    key = f"burst_level@{frequency:g}hz"
+    method = _METHODS["burst_level"]
+    return Figure(
+        key, value, u_db, "dB", (frequency, frequency), method, bound=bound, caveats=tuple(caveats), lineage=lineage
+    )  # fmt: skip
+
+
+def mean_burst_level(figures: Sequence[Figure]) -> Figure:
+    """Mean of the pressures of a group [dB]; not judged where one of the group is not."""
+    key, method = "burst_level_mean", _METHODS["burst_level_mean"]
+    values = [figure.value for figure in figures if figure.value is not None]
+    if not figures or len(values) < len(figures):
+        return not_judged(key, "not every frequency of the group has a level", unit="dB", method=method)
+    bounds = {figure.bound for figure in figures} - {""}
+    bound = bounds.pop() if len(bounds) == 1 else ""
+    caveats = ("single levels are bounds of both kinds",) if len(bounds) else ()
+    pressure = np.mean(10.0 ** (np.array(values) / 20.0))
+    u = float(np.sqrt(np.mean([(figure.u or 0.0) ** 2 for figure in figures])))
+    bands = [figure.band_hz for figure in figures if figure.band_hz is not None]
+    band = (min(low for low, _ in bands), max(high for _, high in bands)) if bands else None
+    value = float(20.0 * np.log10(pressure))
+    return Figure(key, value, u, "dB", band, method, bound=bound, caveats=caveats)
+
+
+def peak_at_one_meter_db(rms_level_db: float, distance_m: float) -> float:
+    """Peak level of a sine at 1 m from its rms level at a distance: 20 lg d + 3.01 dB."""
+    return rms_level_db + 20.0 * math.log10(distance_m) + 10.0 * math.log10(2.0)

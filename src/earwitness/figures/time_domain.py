@@ -1,0 +1,193 @@
+"""What the on-axis response does over time: impulse, step, energy, decay in periods, and excess group delay.
+
+Curves over time have milliseconds from the start of the shown impulse on in the place of frequencies, since an axis
+starts above 0; they are not among the curves of a reading.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import scipy.fft
+
+from earwitness.dsp.minimum_phase import minimum_phase
+from earwitness.quantities import Curve, FrequencyAxis, Measurement, log_axis
+from earwitness.quantities.arrays import BoolArray, FloatArray
+
+DECAY_PERIODS = (2, 4, 8)
+BURST_CYCLES = 4.0
+LOWEST_DB = -60.0
+TREBLE_HZ = (5000.0, 15_000.0)
+_BURST_REACH = 1.6
+_OVERSAMPLING = 4
+_BINS = 2**16
+_RATE_HZ = 96_000.0
+# Group delay is the slope of a line through the phase over this much to either side.
+_HALF_OCTAVES = 1.0 / 6.0
+
+
+def time_curves(measurement: Measurement) -> dict[str, Curve]:
+    """Curves "impulse" and "step" [% of their largest value] and "energy_time" [dB re its peak], in milliseconds.
+
+    The impulse is the gated one on axis; the step is its running sum, so it sags where the gate or the bass ends.
+    Empty without an impulse.
+    """
+    impulse, rate = measurement.impulse, measurement.impulse_rate_hz
+    if impulse.size < 8 or not np.abs(impulse).max() > 0.0:
+        return {}
+    axis = FrequencyAxis(np.arange(1.0, impulse.size + 1.0, dtype=np.float64) * 1000.0 / rate)
+    running = np.cumsum(impulse)
+    length = scipy.fft.next_fast_len(4 * impulse.size)
+    spectrum = np.zeros(length, dtype=np.complex128)
+    half = length // 2 + 1
+    spectrum[:half] = scipy.fft.rfft(impulse, length)
+    spectrum[1 : (length + 1) // 2] *= 2.0
+    envelope = np.abs(scipy.fft.ifft(spectrum))[: impulse.size]
+    energy = 20.0 * np.log10(np.maximum(envelope / envelope.max(), 10.0 ** (LOWEST_DB / 20.0)))
+    lineage, zeros = measurement.response.lineage, np.zeros(impulse.size)
+    inside = np.ones(impulse.size, dtype=bool)
+
+    def curve(key: str, name: str, values: FloatArray, unit: str, reference: str) -> Curve:
+        return Curve(key, name, axis, values, zeros, zeros, inside, unit, reference, lineage)
+
+    return {
+        "impulse": curve("impulse", "impulse", 100.0 * impulse / np.abs(impulse).max(), "%", "% of its largest value"),
+        "step": curve("step", "step", 100.0 * running / np.abs(running).max(), "%", "% of its largest value"),
+        "energy_time": curve("energy_time", "energy over time", energy, "dB", "dB relative to its peak"),
+    }
+
+
+def decay_curves(measurement: Measurement, *, periods: tuple[int, ...] = DECAY_PERIODS) -> dict[str, Curve]:
+    """Curves "decay_2" and so on: level of a burst so many periods after its top, against the top [dB].
+
+    The burst is a tone of four periods under a Hann window, so that from two periods on only what is stored is heard.
+    A curve is valid where the gate still holds so many periods. Own choice of burst; decay in periods is common
+    practice, no source.
+    """
+    impulse, rate, gate = measurement.impulse, measurement.impulse_rate_hz, measurement.gate
+    if impulse.size < 8 or not np.abs(impulse).max() > 0.0:
+        return {}
+    response = measurement.response
+    on_axis = response.valid[int(np.argmax(response.directions.unit_vectors()[:, 0]))]
+    if not on_axis.any():
+        return {}
+    # The burst's own spectrum reaches half its frequency further than the tone.
+    highest_hz = float(response.axis.hz[np.flatnonzero(on_axis)[-1]]) / _BURST_REACH
+    lowest_hz = max(2.0 / max(gate.end_s, 1e-3), 20.0)
+    if highest_hz < 1.1 * lowest_hz:
+        return {}
+    axis = log_axis(lowest_hz, highest_hz, 24)
+    # Tops and periods fall between samples.
+    impulse, rate = (
+        _OVERSAMPLING * scipy.fft.irfft(scipy.fft.rfft(impulse), _OVERSAMPLING * impulse.size),
+        _OVERSAMPLING * rate,
+    )
+    level = np.empty((len(periods), len(axis)))
+    for column, hz in enumerate(axis.hz):
+        time = np.arange(math.ceil(BURST_CYCLES * rate / hz)) / rate
+        window = 0.5 - 0.5 * np.cos(2.0 * np.pi * time * hz / BURST_CYCLES)
+        burst = window * np.exp(2j * np.pi * hz * time)
+        length = scipy.fft.next_fast_len(impulse.size + burst.size)
+        heard = np.abs(scipy.fft.ifft(scipy.fft.fft(burst, length) * scipy.fft.fft(impulse, length)))
+        top = int(np.argmax(heard))
+        at = [min(top + round(count * rate / hz), length - 1) for count in periods]
+        level[:, column] = 20.0 * np.log10(np.maximum(heard[at] / heard[top], 10.0 ** (LOWEST_DB / 20.0)))
+    known = np.interp(np.log(axis.hz), np.log(response.axis.hz), on_axis.astype(float)) > 1.0 - 1e-9
+    straight_s = gate.end_s - gate.taper_s
+    zeros = np.zeros(len(axis))
+    return {
+        f"decay_{count}": Curve(
+            f"decay_{count}",
+            f"after {count} periods",
+            axis,
+            row,
+            zeros,
+            zeros,
+            known & (axis.hz >= (count + BURST_CYCLES / 2.0) / straight_s),
+            "dB",
+            "dB relative to the top of the burst",
+            response.lineage,
+        )
+        for count, row in zip(periods, level, strict=True)
+    }
+
+
+def excess_group_delay(measurement: Measurement) -> Curve | None:
+    """Group delay on axis beyond that of the minimum-phase response with the same magnitude [ms].
+
+    The delay of the treble (median from 5 to 15 kHz) is taken out, as it is only distance. 0 where the response is
+    minimum phase; the magnitude is carried on beyond its band by its last slopes, so half an octave at either end is
+    not valid. The uncertainty is that of the slope, from what the line leaves over, with the level's own one
+    taken as that of a bend of phase from one end of the line to the other. None without an octave of response.
+    """
+    response = measurement.response
+    row = int(np.argmax(response.directions.unit_vectors()[:, 0]))
+    hz, valid = response.axis.hz, response.valid[row]
+    band = np.flatnonzero(valid & (np.abs(response.pressure[row]) > 0.0))
+    if not band.size or hz[band[-1]] < 4.0 * hz[band[0]]:
+        return None
+    rows = slice(int(band[0]), int(band[-1]) + 1)
+    safe = np.where(np.abs(response.pressure[row, rows]) > 0.0, response.pressure[row, rows], 1e-12)
+    inside = hz[rows]
+    phase = np.unwrap(np.angle(safe))
+    least = _minimum_phase_rad(inside, np.abs(safe))
+    slope, u_slope = _slope_s(inside, phase - least)
+    delay = 1000.0 * slope
+    treble = (inside >= TREBLE_HZ[0]) & (inside <= TREBLE_HZ[1])
+    values = np.zeros(hz.size)
+    values[rows] = delay - (float(np.median(delay[treble])) if treble.any() else float(delay[-1]))
+    u_rad = math.log(10.0) / 20.0 * response.u_db[row]
+    width = 2.0**_HALF_OCTAVES - 2.0**-_HALF_OCTAVES
+    u = 1000.0 * u_rad / (2.0 * np.pi * hz * width)
+    u[rows] = np.hypot(u[rows], 1000.0 * u_slope)
+    trusted: BoolArray = valid & (hz >= 2.0**0.5 * inside[0]) & (hz <= inside[-1] / 2.0**0.5) & np.isfinite(u)
+    zeros = np.zeros(hz.size)
+    return Curve(
+        "excess_group_delay",
+        "excess group delay",
+        response.axis,
+        values,
+        np.where(np.isfinite(u), u, 0.0),
+        zeros,
+        trusted,
+        "ms",
+        "ms beyond minimum phase",
+        response.lineage,
+    )
+
+
+def _minimum_phase_rad(hz: FloatArray, magnitude: FloatArray) -> FloatArray:
+    """Minimum phase (F,) [rad] of a magnitude (F,), carried on by its slope below and level above."""
+    grid = np.arange(_BINS // 2 + 1) * _RATE_HZ / _BINS
+    place, level = np.log2(hz), np.log(magnitude)
+    octave = place <= place[0] + 0.5
+    slope = float(np.polyfit(place[octave], level[octave], 1)[0]) if np.count_nonzero(octave) > 2 else 0.0
+    at = np.log2(np.maximum(grid, grid[1] / 4.0))
+    whole = np.interp(at, place, level) + np.minimum(at - place[0], 0.0) * max(slope, 0.0)
+    spectrum = minimum_phase(np.exp(whole - whole.max()), floor_ratio=1e-9)
+    return np.asarray(np.interp(hz, grid, np.unwrap(np.angle(spectrum))), dtype=np.float64)
+
+
+def _slope_s(hz: FloatArray, phase: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Group delay (F,) [s], minus the slope of a least-squares line through the phase, and its standard uncertainty."""
+    slope, u = np.zeros(hz.size), np.zeros(hz.size)
+    place = np.log2(hz)
+    first = np.searchsorted(place, place - _HALF_OCTAVES - 1e-9)
+    last = np.searchsorted(place, place + _HALF_OCTAVES + 1e-9)
+    for row in range(hz.size):
+        near = slice(int(first[row]), int(last[row]))
+        turn = 2.0 * np.pi * (hz[near] - hz[near].mean())
+        spread = float(turn @ turn)
+        off = phase[near] - phase[near].mean()
+        slope[row] = -float(turn @ off) / spread
+        left = off + slope[row] * turn
+        u[row] = math.sqrt(float(left @ left) / max(turn.size - 2, 1) / spread)
+    return slope, u
+
+
+def decay_and_delay(measurement: Measurement) -> dict[str, Curve]:
+    """What of it stands over frequency, by key: decay and excess group delay."""
+    excess = excess_group_delay(measurement)
+    found = decay_curves(measurement)
+    return found if excess is None else {**found, excess.key: excess}

@@ -1,0 +1,342 @@
+"""The maker's claims against what was measured: holds, falls short by x +- u, or cannot be judged and why.
+
+A claim falls short only where the measurement misses it by more than twice its standard uncertainty (k = 2, some 95 %).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from earwitness.figures.bandwidth import lasting_falls, lower_limit
+from earwitness.figures.load import RATED_SHARE
+from earwitness.figures.sampling import smoothed
+from earwitness.figures.sensitivity import band_level
+from earwitness.quantities import Curve, Figure, Reading, not_judged
+from earwitness.quantities.axis import hz_words
+from earwitness.session.record import Claim
+
+Verdict = Literal["holds", "falls short", "cannot be judged"]
+COVERAGE = 2.0
+UPPER_START_HZ = 3000.0
+SMOOTHING = 12
+_UNITS = {"hz": ("Hz", 1.0), "khz": ("Hz", 1000.0), "db": ("dB", 1.0), "ohm": ("ohm", 1.0), "ohms": ("ohm", 1.0),
+          "ω": ("ohm", 1.0), "w": ("W", 1.0), "db spl": ("dB", 1.0)}  # fmt: skip
+_WANTED = {
+    "sensitivity": "dB", "sensitivity 1 W": "dB", "lowest frequency": "Hz", "highest frequency": "Hz",
+    "frequency range": "Hz", "rated impedance": "ohm", "minimum impedance": "ohm", "amplifier power": "W",
+    "highest level": "dB",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class ClaimVerdict:
+    """One claim judged.
+
+    measured : the figure it was held against, or None; short_by, u : by how much it falls short and the standard
+    uncertainty of that, in `unit` (both None unless judged; short_by is negative where there is something to spare)
+    sentence : for the page, with numbers; reason : why it cannot be judged, else ""
+    """
+
+    claim: Claim
+    verdict: Verdict
+    measured: Figure | None
+    short_by: float | None
+    u: float | None
+    unit: str
+    sentence: str
+    reason: str = ""
+
+
+def judge_claims(
+    claims: Sequence[Claim], reading: Reading, *, figures: Mapping[str, Figure] | None = None
+) -> tuple[ClaimVerdict, ...]:
+    """Every claim, in order. figures : of load and highest level, where they are not in the reading."""
+    known = {**reading.figures, **(figures or {})}
+    return tuple(_judge(claim, reading, known) for claim in claims)
+
+
+def _judge(claim: Claim, reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:
+    unit, factor = _UNITS.get(claim.unit.strip().casefold(), ("", 1.0))
+    if unit != _WANTED[claim.quantity]:
+        return _open(claim, f"its unit {claim.unit!r} is not one of {claim.quantity}, {_WANTED[claim.quantity]}")
+    if factor != 1.0:
+        upper = None if claim.value_to is None else claim.value_to * factor
+        claim = claim.model_copy(update={"value": claim.value * factor, "value_to": upper, "unit": unit})
+    judges: dict[str, Callable[[Claim, Reading, Mapping[str, Figure]], ClaimVerdict]] = {
+        "sensitivity": _sensitivity,
+        "sensitivity 1 W": _sensitivity,
+        "lowest frequency": _lowest,
+        "highest frequency": _highest,
+        "frequency range": _range,
+        "rated impedance": _rated,
+        "minimum impedance": _minimum,
+        "amplifier power": _power,
+        "highest level": _level,
+    }
+    return judges[claim.quantity](claim, reading, figures)
+
+
+def _words(claim: Claim) -> str:
+    if claim.text:
+        return f"{claim.quantity} {claim.text}"
+    upper = f" to {claim.value_to:g}" if claim.value_to is not None else ""
+    tolerance = f", ±{claim.tolerance_db:g} dB" if claim.tolerance_db else ""
+    drop = f", {claim.drop_db:g} dB down" if claim.drop_db else ""
+    return f"{claim.quantity} {claim.value:g}{upper} {claim.unit}{tolerance}{drop}"
+
+
+def _open(claim: Claim, reason: str, measured: Figure | None = None) -> ClaimVerdict:
+    sentence = f"Claim: {_words(claim)}. It cannot be judged: {reason}."
+    return ClaimVerdict(claim, "cannot be judged", measured, None, None, _WANTED[claim.quantity], sentence, reason)
+
+
+def _closed(
+    claim: Claim, measured: Figure, short_by: float, u: float, *, decimals: int, least_counts: bool, note: str
+) -> ClaimVerdict:
+    """Verdict from how far the measurement misses the claim; a bound counts only where it says enough.
+
+    least_counts : more of the figure is better for the claim, so that "at least" leaves room for the better
+    """
+    unit = measured.unit
+    limit = f"{measured.bound} " if measured.bound else ""
+    spread = f" ± {COVERAGE * u:.{decimals}f}" if u > 0.0 else ""
+    found = f"measured {limit}{measured.value or 0.0:.{decimals}f}{spread} {unit}" + (f" ({note})" if note else "")
+    better = measured.bound == ("at least" if least_counts else "at most")
+    if short_by > COVERAGE * u:
+        if better:
+            return _open(claim, f"{found}: the data end before the claim is reached", measured)
+        by = f"it falls short by {short_by:.{decimals}f}{spread} {unit}"
+        sentence = f"Claim: {_words(claim)}. {_upper(found)}: {by}."
+        return ClaimVerdict(claim, "falls short", measured, short_by, u, unit, sentence)
+    if measured.bound and not better:
+        return _open(claim, f"{found}: the data give no more than that bound", measured)
+    sure = "it holds" if short_by <= 0.0 else "it holds within the uncertainty"
+    sentence = f"Claim: {_words(claim)}. {_upper(found)}: {sure}."
+    return ClaimVerdict(claim, "holds", measured, short_by, u, unit, sentence)
+
+
+def _upper(words: str) -> str:
+    return words[0].upper() + words[1:]
+
+
+def _sensitivity(claim: Claim, _reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:
+    key = "sensitivity" if claim.quantity == "sensitivity" else "sensitivity_1w"
+    measured = figures.get(key)
+    if measured is None or measured.value is None or measured.u is None:
+        return _open(claim, measured.reason if measured else "no sensitivity was measured", measured)
+    short = claim.value - measured.value
+    note = "mean from 300 Hz to 3 kHz"
+    return _closed(claim, measured, short, measured.u, decimals=1, least_counts=True, note=note)
+
+
+def _reference(reading: Reading) -> tuple[Curve, float, float] | str:
+    """On-axis curve, its mean from 300 Hz to 3 kHz, and the uncertainty of that mean alone; or why not."""
+    curve = reading.curves.get("on_axis")
+    if curve is None:
+        return reading.missing.get("on_axis", "the level on axis was not measured")
+    mean = band_level(curve)
+    if mean.value is None:
+        return mean.reason
+    return curve, mean.value, float(np.mean(curve.u[curve.valid])) if curve.valid.any() else 0.0
+
+
+def _drop(claim: Claim) -> float | None:
+    return claim.drop_db or claim.tolerance_db
+
+
+def _lowest(claim: Claim, reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:
+    drop = _drop(claim)
+    if drop is None:
+        return _open(claim, "the maker does not state at how many dB down it is meant")
+    standing = {3.0: "f3", 6.0: "f6", 10.0: "f10"}.get(drop)
+    measured = figures.get(standing) if standing else None
+    if measured is None or not measured.is_judged:
+        found = _reference(reading)
+        if isinstance(found, str):
+            return _open(claim, found)
+        curve, level, u = found
+        measured = lower_limit(curve, level, drop, key=f"lower_limit_{drop:g}db", u_reference_db=u)
+    if measured.value is None or measured.u is None:
+        return _open(claim, measured.reason, measured)
+    note = f"{drop:g} dB under the mean from 300 Hz to 3 kHz"
+    short, decimals = measured.value - claim.value, _hz_decimals(measured)
+    return _closed(claim, measured, short, measured.u, decimals=decimals, least_counts=False, note=note)
+
+
+def _hz_decimals(measured: Figure) -> int:
+    return 1 if (measured.value or 0.0) < 100.0 and (measured.u or 0.0) < 1.0 else 0
+
+
+def upper_limit(curve: Curve, reference_db: float, drop_db: float, *, key: str, u_reference_db: float = 0.0) -> Figure:
+    """Frequency of the first lasting fall below reference_db - drop_db, scanning upward from 3 kHz [Hz].
+
+    Same rule as the lower limit: linear in dB against log frequency, dips narrower than 1/9 octave passed over; "at
+    least" where the curve never falls. Not judged where it is not valid, or below the limit, at 3 kHz.
+    """
+    limit = reference_db - drop_db
+    method = f"first fall of {curve.name} below {drop_db:g} dB under {reference_db:.1f} dB, up from 3 kHz"
+    hz = curve.axis.hz
+    start = int(np.searchsorted(hz, UPPER_START_HZ * (1.0 - 1e-9)))
+    if start >= hz.size or not curve.valid[start]:
+        return not_judged(key, f"{curve.name} is not valid at 3 kHz", unit="Hz", method=method, lineage=curve.lineage)
+    gaps = np.flatnonzero(~curve.valid[start:])
+    stop = start + (int(gaps[0]) if gaps.size else hz.size - start)
+    rows = np.arange(start, stop)
+    x, above = -np.log2(hz[rows]), curve.values[rows] - limit
+    if above[0] < 0.0:
+        reason = f"{curve.name} is already below {limit:.1f} dB at 3 kHz"
+        return not_judged(key, reason, unit="Hz", method=method, lineage=curve.lineage)
+    top = float(hz[stop - 1])
+    found, places = lasting_falls(x, above[None, :]) if rows.size > 1 else (x[:1], np.array([-1]))
+    place = int(places[0])
+    if place < 0:
+        return Figure(
+            key, top, 0.0, "Hz", (float(hz[start]), top), method, bound="at least", lineage=curve.lineage
+        )  # fmt: skip
+    frequency = 2.0 ** -float(found[0])
+    slope = abs(float((above[place + 1] - above[place]) / (x[place + 1] - x[place])))
+    u = frequency * math.log(2.0) * math.hypot(float(curve.u[rows[place]]), u_reference_db) / slope
+    return Figure(key, frequency, u, "Hz", (float(hz[start]), top), method, lineage=curve.lineage)
+
+
+def _highest(claim: Claim, reading: Reading, _figures: Mapping[str, Figure]) -> ClaimVerdict:
+    drop = _drop(claim)
+    if drop is None:
+        return _open(claim, "the maker does not state at how many dB down it is meant")
+    found = _reference(reading)
+    if isinstance(found, str):
+        return _open(claim, found)
+    curve, level, u = found
+    measured = upper_limit(curve, level, drop, key=f"upper_limit_{drop:g}db", u_reference_db=u)
+    if measured.value is None or measured.u is None:
+        return _open(claim, measured.reason, measured)
+    note = f"{drop:g} dB under the mean from 300 Hz to 3 kHz"
+    short = claim.value - measured.value
+    return _closed(claim, measured, short, measured.u, decimals=0, least_counts=True, note=note)
+
+
+def half_range(curve: Curve, low_hz: float, high_hz: float) -> tuple[Figure, float, float]:
+    """Half of highest minus lowest level over a band, 1/12 octave smoothing, and where both lie [Hz].
+
+    It is the smallest +- window that holds the curve wherever its middle lies, the reading kindest to the maker. "at
+    least" where the valid band does not cover the claimed one. ValueError where nothing of it is valid.
+    """
+    smooth = smoothed(curve, SMOOTHING)
+    hz = smooth.axis.hz
+    rows = np.flatnonzero(smooth.valid & (hz >= low_hz * (1.0 - 1e-9)) & (hz <= high_hz * (1.0 + 1e-9)))
+    if not rows.size:
+        raise ValueError(f"nothing is valid from {low_hz:g} Hz to {high_hz:g} Hz")
+    high, low = rows[np.argmax(smooth.values[rows])], rows[np.argmin(smooth.values[rows])]
+    step = 2.0 ** float(np.max(np.diff(np.log2(hz)))) * 1.001 if hz.size > 1 else 1.0
+    whole = hz[rows[0]] <= low_hz * step and hz[rows[-1]] >= high_hz / step and np.all(np.diff(rows) == 1)
+    value = float(smooth.values[high] - smooth.values[low]) / 2.0
+    u = float(np.hypot(smooth.u[high], smooth.u[low])) / 2.0
+    # What is shared between the frequencies cancels as far as it is the same at both.
+    common = abs(float(smooth.u_common[high]) - float(smooth.u_common[low])) / 2.0
+    method = (
+        f"half the range of {curve.name}, {hz_words(low_hz)} to {hz_words(high_hz)}, 1/{SMOOTHING} octave smoothing"
+    )
+    figure = Figure(
+        "half_range", value, math.hypot(u, common), "dB", (low_hz, high_hz), method,
+        bound="" if whole else "at least", lineage=curve.lineage,
+    )  # fmt: skip
+    return figure, float(hz[high]), float(hz[low])
+
+
+def _range(claim: Claim, reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:
+    if claim.value_to is None:
+        return _open(claim, "the range has only one end")
+    if claim.tolerance_db is None:
+        return _both_ends(claim, reading, figures)
+    curve = reading.curves.get("on_axis")
+    if curve is None:
+        return _open(claim, reading.missing.get("on_axis", "the level on axis was not measured"))
+    low, high = sorted((claim.value, claim.value_to))
+    try:
+        measured, highest, lowest = half_range(curve, low, high)
+    except ValueError as error:
+        return _open(claim, str(error))
+    value, u = measured.value or 0.0, measured.u or 0.0
+    short = value - claim.tolerance_db
+    where = f"highest at {hz_words(highest)}, lowest at {hz_words(lowest)}"
+    found = f"from {hz_words(low)} to {hz_words(high)} the level stays within ±{value:.1f} dB at best"
+    found += f" (uncertainty {COVERAGE * u:.1f} dB; {where})"
+    if short > COVERAGE * u:
+        by = f"it falls short by {short:.1f} ± {COVERAGE * u:.1f} dB"
+        return ClaimVerdict(
+            claim, "falls short", measured, short, u, "dB", f"Claim: {_words(claim)}. {_upper(found)}: {by}."
+        )
+    if measured.bound:
+        return _open(claim, "the level is not known over the whole range", measured)
+    sure = "it holds" if short <= 0.0 else "it holds within the uncertainty"
+    return ClaimVerdict(claim, "holds", measured, short, u, "dB", f"Claim: {_words(claim)}. {_upper(found)}: {sure}.")
+
+
+def _both_ends(claim: Claim, reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:
+    """A range with a drop and no tolerance: both ends must hold; the worse end is the verdict."""
+    if claim.drop_db is None:
+        return _open(claim, "the maker states neither a tolerance nor how many dB down the ends are meant")
+    low, high = sorted((claim.value, claim.value_to or claim.value))
+    parts = (
+        _lowest(claim.model_copy(update={"quantity": "lowest frequency", "value": low}), reading, figures),
+        _highest(claim.model_copy(update={"quantity": "highest frequency", "value": high}), reading, figures),
+    )
+    order = {"falls short": 0, "cannot be judged": 1, "holds": 2}
+    worse = min(parts, key=lambda part: order[part.verdict])
+    return ClaimVerdict(
+        claim, worse.verdict, worse.measured, worse.short_by, worse.u, "Hz", worse.sentence, worse.reason
+    )
+
+
+def _rated(claim: Claim, _reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:
+    return _ohms(
+        claim, figures, RATED_SHARE * claim.value, f"80 % of {claim.value:g} ohm are {0.8 * claim.value:.2f} ohm"
+    )
+
+
+def _minimum(claim: Claim, _reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:
+    return _ohms(claim, figures, claim.value, "")
+
+
+def _ohms(claim: Claim, figures: Mapping[str, Figure], limit: float, rule: str) -> ClaimVerdict:
+    measured = figures.get("impedance_minimum")
+    if measured is None or measured.value is None or measured.u is None:
+        return _open(claim, measured.reason if measured else "no impedance was measured", measured)
+    at = figures.get("impedance_minimum_at")
+    place = f"at {hz_words(at.value)}" if at is not None and at.value is not None else ""
+    note = ", ".join(part for part in (place, rule) if part)
+    # The figure's bound "at most" means that the true minimum may be lower still.
+    short = limit - measured.value
+    return _closed(claim, measured, short, measured.u, decimals=2, least_counts=True, note=note)
+
+
+def _power(claim: Claim, _reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:
+    drawn = figures.get("drawn_power")
+    reason = "which amplifier suits depends on room, distance and taste, and no measurement of the loudspeaker tells it"
+    if drawn is not None and drawn.value is not None and drawn.caveats:
+        reason += f"; measured: it takes {drawn.value:.2g} W {drawn.caveats[0]}"
+    return _open(claim, reason, drawn)
+
+
+def _level(claim: Claim, _reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:
+    measured = figures.get("highest_clean_level")
+    if measured is None or measured.value is None or measured.u is None:
+        return _open(claim, measured.reason if measured else "no level series was measured", measured)
+    if claim.value - measured.value > COVERAGE * measured.u:
+        limit = f"{measured.bound} " if measured.bound else ""
+        reason = (
+            f"measured {limit}{measured.value:.1f} ± {COVERAGE * measured.u:.1f} dB within our limits of distortion "
+            f"and compression, and the maker's limits and kind of signal are not stated"
+        )
+        return _open(claim, reason, measured)
+    note = "rms of a sine at 1 m, within our limits of distortion and compression"
+    short = claim.value - measured.value
+    return _closed(claim, measured, short, measured.u, decimals=1, least_counts=True, note=note)
+
+
+__all__ = ["ClaimVerdict", "Verdict", "half_range", "judge_claims", "upper_limit"]

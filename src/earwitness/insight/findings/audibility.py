@@ -1,0 +1,40 @@
+"""How far a deviation exceeds what can be heard: a heuristic of this project, not a published curve.
+
+What is published (Toole and Olive, J. Audio Eng. Soc. 36(3), 1988, by a literature summary; not read): broad
+resonances are heard from far smaller heights than narrow ones, about 1 to 2 dB at Q = 1 and roughly 10 dB at high Q.
+Buecklein, J. Audio Eng. Soc. 29(3), 1981 (by the same summary): peaks are far more audible than equal dips. The line
+through three points below was laid by hand through these statements.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from earwitness.quantities.arrays import FloatArray
+
+POINTS_Q = (1.0, 10.0, 50.0)
+POINTS_DB = (1.0, 5.0, 10.0)
+DIP_WEIGHT = 0.5
+SOURCE_BONUS_DB = 1.0
+PINK_NOISE_FACTOR = 0.25
+
+
+def threshold_db(q: FloatArray | float, *, sensitive: bool = False) -> FloatArray:
+    """Height in dB from which a peak of that Q counts as audible; shape of q.
+
+    Linear in log Q through (1, 1 dB), (10, 5 dB), (50, 10 dB), constant outside. sensitive : a quarter of it, for
+    pink noise. Heuristic, see the head of this module.
+    """
+    size = np.interp(np.log10(np.asarray(q, dtype=float)), np.log10(POINTS_Q), POINTS_DB)
+    return np.asarray(size * (PINK_NOISE_FACTOR if sensitive else 1.0), dtype=float)
+
+
+def margin_db(size_db: float, q: float, *, sensitive: bool = False) -> float:
+    """Height over the threshold [dB]; a dip counts half its depth."""
+    height = size_db if size_db > 0 else -DIP_WEIGHT * size_db
+    return height - float(threshold_db(q, sensitive=sensitive))
+
+
+def decay_s(frequency_hz: float, q: float) -> float:
+    """Time in which a resonance of that Q rings down by 60 dB [s]: 3 ln 10 Q / (pi f)."""
+    return 3.0 * float(np.log(10.0)) * q / (np.pi * frequency_hz)

@@ -1,0 +1,216 @@
+"""How large one shape stands in each curve and each direction, and whether the phase goes with it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from earwitness.figures.load_wrinkles import wrinkles
+from earwitness.insight.findings.decompose import Peak
+from earwitness.insight.findings.shapes import half_size_octaves, peaking_db
+from earwitness.quantities import Curve, DirectionalResponse, Impedance, NearField, on_orbit
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
+from earwitness.quantities.directions import Orbit
+
+_REACH_WIDTHS = 1.5
+_LEAST_REACH_OCTAVES = 0.25
+_MOST_REACH_OCTAVES = 2.5
+_BENDING_BELOW_OCTAVES = 1.2
+_LEAST_POINTS = 9
+_LEAST_NEIGHBOR = 0.4
+_WINDOW_DEG: tuple[tuple[Orbit, float], ...] = (("horizontal", 30.0), ("vertical", 10.0))
+CURVES = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evidence:
+    """One peak as every curve and direction shows it. A value that the data do not give is absent, never 0.
+
+    curve_db : size by curve key [dB]
+    horizontal_db, vertical_db : size in the energy off the axis of one orbit, weighted by area [dB]
+    equalizability : m^2 / (m^2 + s^2) over the directions of the listening window, 0 to 1
+    excess_phase_deg : largest departure of the on-axis excess phase from a delay, across the peak
+    wrinkle_percent : of the impedance, at the same place; port_db : size in the near field of a port
+    """
+
+    curve_db: dict[str, float]
+    horizontal_db: float | None
+    vertical_db: float | None
+    equalizability: float | None
+    excess_phase_deg: float | None
+    wrinkle_percent: float | None
+    port_db: float | None
+
+    def numbers(self) -> dict[str, float]:
+        """All that is known, by name."""
+        rest = {
+            "horizontal_db": self.horizontal_db,
+            "vertical_db": self.vertical_db,
+            "equalizability": self.equalizability,
+            "excess_phase_deg": self.excess_phase_deg,
+            "impedance_wrinkle_percent": self.wrinkle_percent,
+            "port_near_field_db": self.port_db,
+        }
+        sizes = {f"{key}_db": value for key, value in self.curve_db.items()}
+        return {**sizes, **{key: value for key, value in rest.items() if value is not None}}
+
+
+def sizes_db(
+    hz: FloatArray, level_db: FloatArray, valid: BoolArray, peak: Peak, others: Sequence[Peak]
+) -> tuple[FloatArray, BoolArray]:
+    """(N,) size of the peak's shape in each of (N, F) levels, and where it could be told.
+
+    Least squares over one and a half widths to either side, together with a straight or (for narrow peaks) bent trend
+    and with the other peaks that are not small against it and whose centers lie there.
+    """
+    width = half_size_octaves(peak.q)
+    x = np.log2(hz / peak.center_hz)
+    reach = min(max(_REACH_WIDTHS * width, _LEAST_REACH_OCTAVES), _MOST_REACH_OCTAVES)
+    near = np.abs(x) <= reach
+    unknown = np.zeros(level_db.shape[0]), np.zeros(level_db.shape[0], dtype=bool)
+    if np.count_nonzero(near) < _LEAST_POINTS or x[near].min() > -0.5 * width or x[near].max() < 0.5 * width:
+        return unknown
+    at = x[near]
+    columns = [_unit(at, peak, peak.center_hz)]
+    columns += [(at / reach) ** power for power in range(3 if width < _BENDING_BELOW_OCTAVES else 2)]
+    for other in others:
+        large = abs(other.size_db) >= _LEAST_NEIGHBOR * abs(peak.size_db)
+        if large and abs(np.log2(other.center_hz / peak.center_hz)) < reach:
+            shape = _unit(at, other, peak.center_hz)
+            # Two shapes that are nearly one can't be told apart: the nearer one gets it all.
+            if abs(np.corrcoef(shape, columns[0])[0, 1]) < 0.9:
+                columns.append(shape)
+    row = np.linalg.pinv(np.stack(columns, axis=-1), rcond=1e-6)[0]
+    return level_db[:, near] @ row, np.asarray(valid[:, near].all(axis=1), dtype=bool)
+
+
+def _unit(x: FloatArray, peak: Peak, about_hz: float) -> FloatArray:
+    """Shape of 1 dB height; x in octaves about `about_hz`."""
+    gain = peak.size_db if abs(peak.size_db) > 0.1 else 0.1
+    return peaking_db(x, float(np.log2(peak.center_hz / about_hz)), float(np.log(peak.q)), gain) / gain
+
+
+def gather(
+    curves: dict[str, Curve],
+    response: DirectionalResponse,
+    peak: Peak,
+    others: Sequence[Peak],
+    *,
+    edge_db: FloatArray,
+    excess_phase_rad: FloatArray | None,
+    impedance: Impedance | None,
+    near_fields: Sequence[NearField],
+) -> Evidence:
+    """Everything that bears on where a peak comes from.
+
+    curves stand on the response's frequencies. edge_db : (F,) roll-off that all directions share, taken out first;
+    excess_phase_rad : (F,) on axis, or None.
+    """
+    found: dict[str, float] = {}
+    for key, curve in curves.items():
+        size, told = sizes_db(curve.axis.hz, (curve.values - edge_db)[None, :], curve.valid[None, :], peak, others)
+        if told[0]:
+            found[key] = float(size[0])
+    level = response.level_db()
+    finite = np.isfinite(level)
+    level = np.where(finite, level, 0.0) - edge_db
+    size, told = sizes_db(response.axis.hz, level, response.valid & finite, peak, others)
+    return Evidence(
+        found,
+        _off_axis(response, level, finite, peak, others, "horizontal"),
+        _off_axis(response, level, finite, peak, others, "vertical"),
+        _equalizability(response, size, told),
+        None if excess_phase_rad is None else _phase_departure_deg(response.axis.hz, excess_phase_rad, peak),
+        _wrinkle(impedance, peak),
+        _port(near_fields, peak),
+    )
+
+
+def _off_axis(
+    response: DirectionalResponse,
+    level_db: FloatArray,
+    known: BoolArray,
+    peak: Peak,
+    others: Sequence[Peak],
+    orbit: Orbit,
+) -> float | None:
+    """Size in the energy of one orbit without the axis, each direction weighted by its share of the sphere."""
+    rows, angle = on_orbit(response.directions, orbit)
+    taken = (np.abs(angle) > 0.5) & known[rows].all(axis=1)
+    if np.count_nonzero(taken) < 4:
+        return None
+    weights = np.sin(np.deg2rad(np.abs(angle[taken])))[:, None]
+    energy = (weights * 10 ** (level_db[rows[taken]] / 10)).sum(axis=0)
+    mean = 10 * np.log10(np.maximum(energy, 1e-30))[None, :]
+    size, told = sizes_db(response.axis.hz, mean, np.ones(mean.shape, dtype=bool), peak, others)
+    return float(size[0]) if told[0] else None
+
+
+def _equalizability(response: DirectionalResponse, size: FloatArray, told: BoolArray) -> float | None:
+    """m^2 / (m^2 + s^2) of the sizes over the directions of the listening window."""
+    taken: set[int] = set()
+    for orbit, limit in _WINDOW_DEG:
+        rows, angle = on_orbit(response.directions, orbit)
+        taken |= {int(row) for row in rows[(np.abs(angle) <= limit + 0.5) & told[rows]]}
+    if len(taken) < 3:
+        return None
+    sizes = size[sorted(taken)]
+    mean, spread = float(sizes.mean()), float(sizes.std(ddof=1))
+    return mean**2 / max(mean**2 + spread**2, 1e-12)
+
+
+def excess_phase(hz: FloatArray, pressure: ComplexArray, valid: BoolArray) -> FloatArray | None:
+    """(F,) phase [rad, unwrapped] over that of the minimum-phase response of the same magnitude.
+
+    pressure : (F,) complex. The magnitude goes on below the data with 24 dB/octave and above them level. None where
+    fewer than three octaves are valid.
+    """
+    from earwitness.dsp.minimum_phase import minimum_phase
+
+    known = valid & (np.abs(pressure) > 0)
+    if np.count_nonzero(known) < 32 or hz[known][-1] < 8 * hz[known][0]:
+        return None
+    at, level = np.log(hz[known]), np.log(np.abs(pressure[known]))
+    rate_hz, bins = 4.0 * float(hz[-1]), 2**15 + 1
+    grid = np.linspace(0.0, rate_hz / 2, bins)
+    x = np.log(np.maximum(grid, grid[1] / 2))
+    magnitude = np.exp(np.interp(x, at, level) + 4.0 * np.minimum(x - at[0], 0.0))
+    least = minimum_phase(magnitude)
+    phase = np.interp(hz, grid, np.unwrap(np.angle(least)))
+    return np.asarray(np.unwrap(np.angle(pressure * np.exp(-1j * phase))), dtype=float)
+
+
+def _phase_departure_deg(hz: FloatArray, phase_rad: FloatArray, peak: Peak) -> float | None:
+    """Largest departure from a delay and a constant over one width to either side, in degrees."""
+    near = np.abs(np.log2(hz / peak.center_hz)) <= min(max(half_size_octaves(peak.q), 0.15), 1.0)
+    if np.count_nonzero(near) < _LEAST_POINTS:
+        return None
+    columns = np.stack([np.ones(np.count_nonzero(near)), hz[near] / peak.center_hz], axis=-1)
+    line = columns @ (np.linalg.pinv(columns) @ phase_rad[near])
+    return float(np.rad2deg(np.max(np.abs(phase_rad[near] - line))))
+
+
+def _wrinkle(impedance: Impedance | None, peak: Peak) -> float | None:
+    """The largest wrinkle of the impedance inside the peak's width (at least 1/12 octave to either side) [%]."""
+    if impedance is None:
+        return None
+    reach = min(max(0.5 * half_size_octaves(peak.q), 1 / 12), 1 / 4)
+    near = [one.percent for one in wrinkles(impedance) if abs(np.log2(one.hz / peak.center_hz)) <= reach]
+    return max(near, key=abs) if near else None
+
+
+def _port(near_fields: Sequence[NearField], peak: Peak) -> float | None:
+    """Size of the peak's shape in a port's near field [dB], the largest."""
+    sizes = []
+    for field in near_fields:
+        if "port" not in field.driver.lower():
+            continue
+        inside = (field.axis.hz >= field.lowest_valid_hz) & (field.axis.hz <= field.highest_valid_hz)
+        inside &= np.isfinite(field.level_db)
+        level = np.where(inside, field.level_db, 0.0)
+        size, told = sizes_db(field.axis.hz, level[None, :], inside[None, :], peak, ())
+        if told[0]:
+            sizes.append(float(size[0]))
+    return max(sizes, key=abs) if sizes else None

@@ -1,0 +1,78 @@
+"""A finding: one deviation of a loudspeaker's response, its size, its place in space, and what that means."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
+
+Kind = Literal["source", "load", "port", "near_axis", "partial", "off_axis", "vertical", "tilt", "band_limit"]
+
+KINDS: Mapping[Kind, str] = MappingProxyType(
+    {
+        "source": "in the source: the same at all angles",
+        "load": "a resonance that the impedance shows too",
+        "port": "a resonance of the port",
+        "near_axis": "near the axis only: diffraction or interference",
+        "partial": "in the direct sound, in part at other angles",
+        "off_axis": "off the axis only: directivity that changes with frequency",
+        "vertical": "above and below the axis only: a lobe from the spacing of the drivers",
+        "tilt": "a tilt of the direct sound",
+        "band_limit": "an end of the frequency range",
+    }
+)
+EQUALIZABLE: frozenset[Kind] = frozenset({"source", "load", "port", "tilt"})
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Finding:
+    """One deviation from a smooth trend.
+
+    key : number, 1 for the most audible
+    center_hz, low_hz, high_hz : center, and where half the size (in dB) is left; of a tilt or a limit its band
+    size_db : height over the trend, negative for a dip; of a tilt the whole change over its band; of a limit -6
+    u_db : standard uncertainty of size_db (k = 1)
+    q : cookbook Q of the peaking filter of that shape, None for a tilt or a limit
+    kind : see `KINDS`
+    curves : keys of the curves that show it
+    evidence : numbers behind kind and rank, by name (size in each curve in dB, equalizability, excess phase ...)
+    margin_db : height over the audibility threshold of `audibility`, a heuristic; negative below it
+    is_equalizable : an equalizer mends it at all angles at once, and the response has minimum phase there
+    title, sentence : words for people
+    """
+
+    key: int
+    center_hz: float
+    low_hz: float
+    high_hz: float
+    size_db: float
+    u_db: float
+    q: float | None
+    kind: Kind
+    curves: tuple[str, ...]
+    evidence: Mapping[str, float]
+    margin_db: float
+    is_equalizable: bool
+    title: str
+    sentence: str
+
+    def __post_init__(self) -> None:
+        if self.kind not in KINDS:
+            raise ValueError(f"finding of unknown kind {self.kind}")
+        numbers = (self.center_hz, self.low_hz, self.high_hz, self.size_db, self.u_db, self.margin_db)
+        if not all(map(math.isfinite, (*numbers, *self.evidence.values()))) or self.u_db < 0:
+            raise ValueError(f"finding {self.key} holds numbers that are none: {numbers}")
+        if not 0 < self.low_hz <= self.center_hz <= self.high_hz:
+            raise ValueError(f"finding {self.key}: {self.low_hz}, {self.center_hz}, {self.high_hz} Hz do not rise")
+        object.__setattr__(self, "evidence", MappingProxyType(dict(self.evidence)))
+
+    @property
+    def is_peak(self) -> bool:
+        return self.size_db > 0
+
+    @property
+    def is_audible(self) -> bool:
+        """Above the threshold of `audibility`; a heuristic."""
+        return self.margin_db > 0

@@ -1,0 +1,272 @@
+"""From a reading and its directions to findings: detect, merge, weigh the evidence, rank."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from earwitness.insight.findings import audibility, phrases
+from earwitness.insight.findings.classify import is_equalizable, kind_of
+from earwitness.insight.findings.decompose import Decomposition, Peak, decompose
+from earwitness.insight.findings.evidence import CURVES, Evidence, excess_phase, gather
+from earwitness.insight.findings.finding import Finding
+from earwitness.insight.findings.shapes import half_size_octaves
+from earwitness.quantities import Curve, DirectionalResponse, Impedance, NearField, Reading, on_orbit
+from earwitness.quantities.arrays import FloatArray
+
+TARGETS = ("listening_window", "on_axis", "in_room")
+LEAST_TILT = 0.3
+"""Slope of the direct sound from which it is a finding [dB/octave]; smaller ones are called small. Project default."""
+COVERAGE = 2.0
+LEAST_SIZE_DB = 0.5
+_SAME_OCTAVES = 1 / 8
+_EDGE_DB = 2.0
+_SHOWN_SHARE = 0.4
+_LEAST_ECHO = 0.3
+_ALIKE = 1.4
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """A peak and the curve it was found in."""
+
+    peak: Peak
+    target: str
+
+
+def find(
+    reading: Reading,
+    response: DirectionalResponse,
+    *,
+    impedance: Impedance | None = None,
+    near_fields: Sequence[NearField] = (),
+    sensitive: bool = False,
+) -> tuple[Finding, ...]:
+    """All deviations of the direct sound and of the predicted in-room response, the most audible first.
+
+    reading : curves of `response`; without a listening window the on-axis curve and, in place of the window, the
+    horizontal window are used. impedance, near_fields : for resonances of driver, cabinet and port, where measured.
+    sensitive : rank by thresholds for pink noise. Nothing smaller than twice its standard uncertainty is reported, and
+    nothing below half a decibel. Tilt and band limits stand last, with their own kinds. Empty where no curve spans
+    three octaves.
+    """
+    curves = {key: reading.curves[key] for key in CURVES if key in reading.curves}
+    if "listening_window" not in curves and "horizontal_window" in reading.curves:
+        curves["listening_window"] = reading.curves["horizontal_window"]
+    parts = {key: part for key in TARGETS if key in curves and (part := decompose(curves[key], bends=key == "in_room"))}
+    seen = _merged(parts)
+    phase = _on_axis_excess_phase(response)
+    direct = next((key for key in ("listening_window", "on_axis") if key in parts), None)
+    edge = parts[direct].low_edge_db(response.axis.hz) if direct is not None else np.zeros(len(response.axis))
+    found: list[Finding] = []
+    for one in seen:
+        others = [other.peak for other in seen if other is not one]
+        evidence = gather(
+            curves,
+            response,
+            one.peak,
+            others,
+            edge_db=edge,
+            excess_phase_rad=phase,
+            impedance=impedance,
+            near_fields=near_fields,
+        )
+        finding = _finding(one, evidence, curves[one.target], sensitive=sensitive)
+        if finding is not None:
+            found.append(finding)
+    extra: list[Finding] = []
+    if direct is not None:
+        extra = [*_tilt(parts[direct], curves[direct]), *_limits(parts[direct], curves[direct])]
+    ranked = sorted(found, key=lambda one: (-_rank(one), one.center_hz))
+    return tuple(replace(one, key=number) for number, one in enumerate([*ranked, *extra], 1))
+
+
+def _rank(one: Finding) -> float:
+    bonus = audibility.SOURCE_BONUS_DB if one.kind in ("source", "load", "port") and one.is_peak else 0.0
+    return one.margin_db + bonus
+
+
+def _merged(parts: dict[str, Decomposition]) -> list[_Seen]:
+    """Peaks of all targets, those that are one made one: of fits alike the surer counts, else the larger."""
+    kept: list[_Seen] = []
+    for target, part in parts.items():
+        for peak in part.peaks:
+            if not part.hz[0] < peak.center_hz < part.hz[-1] or _is_edge(part, peak):
+                continue
+            same = next((i for i, other in enumerate(kept) if _is_same(other.peak, peak)), None)
+            if same is None:
+                kept.append(_Seen(peak, target))
+                continue
+            old = kept[same]
+            ratio = abs(peak.size_db / old.peak.size_db)
+            if ratio > _ALIKE and target != "in_room":
+                kept[same] = _Seen(peak, target)
+            elif 1 / _ALIKE < ratio < _ALIKE and peak.u_ln_q < old.peak.u_ln_q:
+                kept[same] = _Seen(peak, old.target)
+    return kept
+
+
+def _is_edge(part: Decomposition, peak: Peak) -> bool:
+    """The peak only bends the trend's edge: it stands where the trend itself has fallen by 2 dB and more."""
+    level = part.trend_db - part.slope_db_per_octave * np.log2(part.hz / 1000.0)
+    fall = level - np.median(level)
+    return bool(np.interp(np.log(peak.center_hz), np.log(part.hz), fall) < -_EDGE_DB)
+
+
+def _is_same(one: Peak, other: Peak) -> bool:
+    width = min(half_size_octaves(one.q), half_size_octaves(other.q))
+    wider = max(half_size_octaves(one.q), half_size_octaves(other.q))
+    near = abs(np.log2(one.center_hz / other.center_hz)) < max(_SAME_OCTAVES, 0.5 * width)
+    return bool(near and one.size_db * other.size_db > 0 and wider < 4.0 * width + 0.25)
+
+
+def _on_axis_excess_phase(response: DirectionalResponse) -> FloatArray | None:
+    rows, angle = on_orbit(response.directions, "horizontal")
+    here = rows[np.abs(angle) < 0.5]
+    if here.size == 0:
+        return None
+    row = int(here[0])
+    return excess_phase(response.axis.hz, response.pressure[row], response.valid[row])
+
+
+def size_uncertainty_db(curve: Curve, peak: Peak) -> float:
+    """Standard uncertainty of a peak's height over what lies one width to either side [dB].
+
+    A common offset cancels; what is smooth over frequency (correlation exp(-(d / octave)^2), as the figures' Monte
+    Carlo has it) cancels the better the narrower the peak is; the rest averages over the peak's points. The scatter of
+    the fit is added.
+    """
+    hz, known = curve.axis.hz, curve.valid
+    at = np.log(peak.center_hz)
+    own = float(np.interp(at, np.log(hz), curve.u))
+    offset = float(curve.u_common[known].min())
+    common = float(np.sqrt(max(np.interp(at, np.log(hz), curve.u_common) ** 2 - offset**2, 0.0)))
+    width = half_size_octaves(peak.q)
+    near, far = float(np.exp(-(width**2))), float(np.exp(-4 * width**2))
+    remains = float(1.5 + 0.5 * far - 2 * near)
+    points = max(1, int(np.count_nonzero(np.abs(np.log2(hz / peak.center_hz)) < 0.5 * width)))
+    smooth = (0.5 * own**2 + common**2) * remains
+    rough = 0.5 * own**2 * 1.5 / points
+    return float(np.sqrt(smooth + rough + peak.u_db**2))
+
+
+def _heard(peak: Peak) -> phrases.Heard:
+    if audibility.margin_db(peak.size_db, peak.q) > 0:
+        return "with music"
+    return "with noise" if audibility.margin_db(peak.size_db, peak.q, sensitive=True) > 0 else "hardly"
+
+
+def _finding(one: _Seen, evidence: Evidence, curve: Curve, *, sensitive: bool) -> Finding | None:
+    """The finding of a peak, or None where it lies inside its uncertainty."""
+    peak = one.peak
+    u = size_uncertainty_db(curve, peak)
+    if abs(peak.size_db) < max(COVERAGE * u, LEAST_SIZE_DB):
+        return None
+    here = evidence.curve_db.get(one.target)
+    if here is not None and here / peak.size_db < _LEAST_ECHO:
+        # Only in the balance of fitted shapes, not in the curve.
+        return None
+    kind = kind_of(evidence, size_db=peak.size_db, in_direct=one.target != "in_room")
+    margin = audibility.margin_db(peak.size_db, peak.q, sensitive=sensitive)
+    mendable = is_equalizable(kind, evidence)
+    half = 2.0 ** (0.5 * half_size_octaves(peak.q))
+    band = (peak.center_hz / half, peak.center_hz * half)
+    shown = tuple(key for key, size in evidence.curve_db.items() if size / peak.size_db >= _SHOWN_SHARE)
+    sentence = phrases.sentence_of(
+        kind,
+        peak.center_hz,
+        band,
+        peak.size_db,
+        u,
+        peak.q,
+        heard=_heard(peak),
+        is_equalizable=mendable,
+        in_room=one.target == "in_room",
+    )
+    numbers = {
+        **evidence.numbers(),
+        "threshold_db": float(audibility.threshold_db(peak.q, sensitive=sensitive)),
+        "u_center_hz": peak.u_ln_f * peak.center_hz,
+        "u_q": peak.u_ln_q * peak.q,
+        "fit_u_db": peak.u_db,
+    }
+    title = phrases.title_of(kind, peak.center_hz, peak.size_db, peak.q)
+    curves = shown or (one.target,)
+    return Finding(
+        1, peak.center_hz, *band, peak.size_db, u, peak.q, kind, curves, numbers, margin, mendable, title, sentence
+    )
+
+
+def _tilt(part: Decomposition, curve: Curve) -> list[Finding]:
+    """The tilt of the direct sound, where it is large enough and lies outside its uncertainty."""
+    low = max(part.hz[0], 100.0 if part.low_corner_hz is None else 2.0 * part.low_corner_hz)
+    high = min(part.hz[-1], 10_000.0)
+    octaves = float(np.log2(high / low)) if high > low else 0.0
+    if octaves < 3.0:
+        return []
+    inside = curve.valid & (curve.axis.hz >= low) & (curve.axis.hz <= high)
+    offset = float(curve.u_common[curve.valid].min())
+    rest = curve.u_common[inside] ** 2 - offset**2 + 0.5 * curve.u[inside] ** 2
+    u_slope = float(np.hypot(np.sqrt(2 * np.maximum(rest, 0.0).mean()) / octaves, part.u_slope))
+    slope = part.slope_db_per_octave
+    if abs(slope) < max(LEAST_TILT, COVERAGE * u_slope):
+        return []
+    way = "Rising" if slope > 0 else "Falling"
+    return [
+        Finding(
+            1,
+            float(np.sqrt(low * high)),
+            float(low),
+            float(high),
+            slope * octaves,
+            u_slope * octaves,
+            None,
+            "tilt",
+            (curve.key,),
+            {"slope_db_per_octave": slope, "u_slope_db_per_octave": u_slope},
+            0.5 * (abs(slope) - LEAST_TILT) * octaves,
+            True,
+            f"{way} direct sound, {slope:+.2f} dB/octave",
+            phrases.tilt_sentence(slope, u_slope, (float(low), float(high))),
+        )
+    ]
+
+
+def _limits(part: Decomposition, curve: Curve) -> list[Finding]:
+    """The ends of the band that lie inside the data: where the trend has fallen by 6 dB."""
+    found = []
+    for corner, order, is_low in (
+        (part.low_corner_hz, part.low_order, True),
+        (part.high_corner_hz, part.high_order, False),
+    ):
+        if corner is None or order is None:
+            continue
+        # 6 dB: 1 + r^(2 n) = 10^0.6.
+        ratio = (10**0.6 - 1) ** (0.5 / order)
+        edge = corner / ratio if is_low else corner * ratio
+        band = curve.valid_band_hz()
+        if band is None or not band[0] < edge < band[1]:
+            continue
+        near, far = (edge, band[0]) if is_low else (edge, band[1])
+        u = float(np.interp(np.log(edge), np.log(curve.axis.hz), curve.u_total))
+        found.append(
+            Finding(
+                1,
+                edge,
+                min(near, far),
+                max(near, far),
+                -6.0,
+                u,
+                None,
+                "band_limit",
+                (curve.key,),
+                {"order": order, "corner_hz": corner},
+                0.0,
+                False,
+                f"{'Lower' if is_low else 'Upper'} end of the range at {phrases.hertz(edge)}",
+                phrases.limit_sentence(edge, 6.0 * order, is_low=is_low),
+            )
+        )
+    return found

@@ -1,0 +1,229 @@
+"""For whom a loudspeaker is: short sentences built from figures, claims and advice; no praise, nothing beyond 2 u."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from earwitness.errors import InputError
+from earwitness.insight.claims import ClaimVerdict
+from earwitness.insight.match.amplifier import AmplifierMatch, voltage_for_level
+from earwitness.insight.match.subwoofer import SubwooferMatch
+from earwitness.quantities import Figure, Reading
+from earwitness.quantities.axis import hz_words
+
+K = 2.0
+# Fundamentals in equal temperament, a' = 440 Hz: 440 * 2^(semitones / 12).
+LOW_NOTES = (
+    ("the lowest pipe of a 32 foot organ stop (C0)", 440.0 * 2.0 ** (-57 / 12)),
+    ("the lowest piano note (A0)", 440.0 * 2.0 ** (-48 / 12)),
+    ("the low B of a five-string bass (B0)", 440.0 * 2.0 ** (-46 / 12)),
+    ("the lowest string of a double bass (E1)", 440.0 * 2.0 ** (-41 / 12)),
+    ("the lowest string of a cello (C2)", 440.0 * 2.0 ** (-33 / 12)),
+    ("the lowest string of a guitar (E2)", 440.0 * 2.0 ** (-29 / 12)),
+)
+GOAL_DB, PEAK_DB = 85.0, 20.0
+
+
+class FindingLike(Protocol):
+    """A deviation of the response, most audible first in a list; margin_db over an audibility heuristic."""
+
+    @property
+    def sentence(self) -> str: ...
+    @property
+    def size_db(self) -> float: ...
+    @property
+    def u_db(self) -> float: ...
+    @property
+    def margin_db(self) -> float: ...
+    @property
+    def is_equalizable(self) -> bool: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """One sentence and the keys of the figures, claims or advice it rests on."""
+
+    topic: str
+    text: str
+    keys: tuple[str, ...]
+
+
+def for_whom(
+    reading: Reading,
+    *,
+    figures: Mapping[str, Figure] | None = None,
+    claims: Sequence[ClaimVerdict] = (),
+    findings: Sequence[FindingLike] = (),
+    amplifier: AmplifierMatch | None = None,
+    subwoofer: SubwooferMatch | None = None,
+    distance_m: float = 3.0,
+    rated_impedance_ohm: float | None = None,
+) -> tuple[Said, ...]:
+    """What this loudspeaker asks of music, room, seat and amplifier; only what the figures given can carry.
+
+    figures : of load and highest level, where they are not in the reading; distance_m : of the seat, free field;
+    InputError unless it is above 0.
+    """
+    if not (distance_m > 0.0 and math.isfinite(distance_m)):
+        raise InputError(f"a seat at {distance_m} m", expected="a distance above 0 m", remedy="correct it")
+    known = {**reading.figures, **(figures or {})}
+    said: list[Said | None] = [
+        _bass(known),
+        _bass_and_subwoofer(subwoofer),
+        _loudness(known, distance_m, rated_impedance_ohm),
+        _clean(known, distance_m),
+        _load(known),
+        _amplifier(amplifier),
+        _seats(known),
+        *_deviations(findings),
+        _claims(claims),
+    ]
+    return tuple(one for one in said if one is not None)
+
+
+def _judged(known: Mapping[str, Figure], key: str) -> tuple[float, float] | None:
+    """Value and twice the standard uncertainty, or None."""
+    one = known.get(key)
+    return None if one is None or one.value is None or one.u is None else (one.value, K * one.u)
+
+
+def _two_digits(value: float) -> str:
+    """Two digits that count, never as a power of ten."""
+    return f"{float(f'{value:.1e}'):g}"
+
+
+def _pm(value: float, u: float) -> str:
+    """Value and uncertainty, with as many decimals as leave the uncertainty one digit; none where it is 0."""
+    if u <= 0.0:
+        return f"{value:.3g}"
+    decimals = max(0, -math.floor(math.log10(u)))
+    return f"{value:.{decimals}f} ± {u:.{decimals}f}"
+
+
+def _bass(known: Mapping[str, Figure]) -> Said | None:
+    found = _judged(known, "f6")
+    if found is None:
+        return None
+    limit, u = found
+    if known["f6"].bound:
+        return Said("music", f"Bass reaches below {limit:.0f} Hz, where the data end (6 dB down).", ("f6",))
+    text = f"Bass reaches to {_pm(limit, u)} Hz (6 dB down)"
+    reached = [name for name, hz in LOW_NOTES if hz >= limit + u]
+    missed = [name for name, hz in LOW_NOTES if hz <= limit - u]
+    if reached:
+        text += f": the fundamental of {reached[0]} is within it"
+    if missed:
+        text += f"{', ' if reached else ': '}that of {missed[-1]} is not"
+    return Said("music", f"{text}.", ("f6",))
+
+
+def _bass_and_subwoofer(match: SubwooferMatch | None) -> Said | None:
+    if match is None:
+        return None
+    best, u = match.best, K * (match.figures["crossover_sum_above"].u or 0.0)
+    gain = match.figures["high_pass_level"]
+    text = (
+        f"With an ideal subwoofer crossed over at {best.corner_hz:g} Hz the sum stays within {best.below_db:+.1f} dB "
+        f"and {best.above_db:+.1f} dB (± {u:.1f} dB)"
+    )
+    if gain.value is not None and gain.u is not None and gain.value > K * gain.u:
+        text += f", and the highest clean level rises by {gain.value:.1f} ± {K * gain.u:.1f} dB"
+    return Said("music", f"{text}.", ("crossover_frequency", "crossover_sum_above", "crossover_sum_below"))
+
+
+def _loudness(known: Mapping[str, Figure], distance_m: float, rated_ohm: float | None) -> Said | None:
+    found = _judged(known, "sensitivity")
+    if found is None:
+        return None
+    level, u = found
+    volts = voltage_for_level(GOAL_DB, level, distance_m=distance_m)
+    part = volts * math.log(10.0) / 20.0 * u
+    text = f"{GOAL_DB:g} dB at {distance_m:g} m in free field take {_pm(volts, part)} V"
+    if rated_ohm is not None:
+        peak = volts * 10.0 ** (PEAK_DB / 20.0)
+        power = _two_digits(peak**2 / 2.0 / rated_ohm)
+        text += f"; peaks {PEAK_DB:g} dB above ask for an amplifier rated {power} W into {rated_ohm:g} ohm"
+    return Said("level", f"{text}.", ("sensitivity",))
+
+
+def _clean(known: Mapping[str, Figure], distance_m: float) -> Said | None:
+    found = _judged(known, "highest_clean_level")
+    if found is None:
+        return None
+    one = known["highest_clean_level"]
+    level, u = found[0] - 20.0 * math.log10(distance_m), found[1]
+    bound = f"{one.bound} " if one.bound else ""
+    return Said(
+        "level",
+        f"One loudspeaker stays clean to {bound}{_pm(level, u)} dB at {distance_m:g} m in free field (rms).",
+        ("highest_clean_level",),
+    )
+
+
+def _load(known: Mapping[str, Figure]) -> Said | None:
+    lowest, at, least = (known.get(key) for key in ("impedance_minimum", "impedance_minimum_at", "amplifier_load"))
+    if lowest is None or lowest.value is None or lowest.u is None or least is None or least.value is None:
+        return None
+    if least.bound == "at most":
+        text = f"It asks for an amplifier rated below {least.value:g} ohm"
+    else:
+        text = f"It asks for an amplifier that is rated for {least.value:g} ohm"
+    if least.interval is not None:
+        text += f" ({least.caveats[0]})" if least.caveats else ""
+    place = f" at {hz_words(at.value)}" if at is not None and at.value is not None else ""
+    text += f": its impedance falls to {_pm(lowest.value, K * lowest.u)} ohm{place}."
+    return Said("amplifier", text, ("amplifier_load", "impedance_minimum"))
+
+
+def _amplifier(match: AmplifierMatch | None) -> Said | None:
+    return None if match is None else Said("amplifier", match.sentences[0], ("amplifier_load_margin",))
+
+
+def _seats(known: Mapping[str, Figure]) -> Said | None:
+    parts, keys = [], []
+    for key, words in (("nominal_coverage_horizontal", "left and right"), ("nominal_coverage_vertical", "up and down")):
+        found = _judged(known, key)
+        if found is None or known[key].bound:
+            continue
+        half, u = found[0] / 2.0, found[1] / 2.0
+        parts.append(f"{_pm(half, u)} degrees {words}")
+        keys.append(key)
+    if not parts:
+        return None
+    text = f"From 1 kHz to 10 kHz the direct sound is less than 6 dB down within {' and '.join(parts)} of its axis."
+    return Said("seats", text, tuple(keys))
+
+
+def _deviations(findings: Sequence[FindingLike]) -> list[Said]:
+    """The two most audible deviations that exceed their uncertainty and the heuristic of audibility."""
+    sure = [one for one in findings if abs(one.size_db) > K * one.u_db and one.margin_db > 0.0]
+    worst = sorted(sure, key=lambda one: -one.margin_db)[:2]
+    keys = "findings"
+    said = [Said("sound", one.sentence, (keys,)) for one in worst]
+    mended = sum(one.is_equalizable for one in sure)
+    if sure:
+        count = "One deviation" if len(sure) == 1 else f"{len(sure)} deviations"
+        can = {0: "no equalizer can mend any of them", len(sure): "an equalizer can mend all of them"}
+        text = f"{count} of the response may be audible; {can.get(mended, f'an equalizer can mend {mended} of them')}."
+        said.append(Said("sound", text, (keys,)))
+    return said
+
+
+def _claims(claims: Sequence[ClaimVerdict]) -> Said | None:
+    if not claims:
+        return None
+    by = {verdict: [one for one in claims if one.verdict == verdict] for verdict in
+          ("holds", "falls short", "cannot be judged")}  # fmt: skip
+    text = f"Of {len(claims)} claim{'s' if len(claims) != 1 else ''} of the maker {len(by['holds'])} hold"
+    text += f"{'s' if len(by['holds']) == 1 else ''}, {len(by['falls short'])} fall"
+    text += f"{'s' if len(by['falls short']) == 1 else ''} short, {len(by['cannot be judged'])} cannot be judged"
+    short = [
+        f"{one.claim.quantity} by {_pm(one.short_by, K * one.u)} {one.unit}"
+        for one in by["falls short"]
+        if one.short_by is not None and one.u is not None
+    ]
+    text += f" ({'; '.join(short)})" if short else ""
+    return Said("claims", f"{text}.", ("claims",))

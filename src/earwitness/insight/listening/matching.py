@@ -1,0 +1,145 @@
+"""Remarks held against the data: agrees, contradicts, no counterpart; and what nobody heard.
+
+The rule (own choice): of everything the data tell of a remark's region, what stands out most against its audibility
+threshold decides by its sign. A remark of too much, or sharp, agrees with a peak; too little, or hollow, with a dip;
+uneven with single peaks or dips; even with none that reaches its threshold. Where the data tell nothing, a remark has
+no counterpart, unless it said even.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from earwitness.insight.listening.chance import Chance, Senses, chance
+from earwitness.insight.listening.evidence import Evidence, FindingLike, Told, told_of
+from earwitness.insight.listening.remark import Region, Remark, Sense, remarks_of
+from earwitness.insight.listening.telling import told_in_words
+from earwitness.insight.listening.vocabulary import heard_words
+from earwitness.quantities import Reading
+from earwitness.quantities.arrays import BoolArray
+from earwitness.session.notes import ListeningSheet
+
+Verdict = Literal["agrees", "contradicts", "no counterpart", "not judged"]
+SENSES: tuple[Sense, ...] = ("excess", "lack", "uneven", "even")
+SAME_LIKENESS = 0.5
+AUDIBLE = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class MatchedRemark:
+    """A remark and what became of it.
+
+    evidence : all that bears on it in its region, the weightiest first, which decided; chance : share of the pool's
+    regions in which the same would have agreed, None where it was not judged; repeats : place of an earlier remark that
+    said the same of the same region, so that this one counts for nothing in the test, else None
+    """
+
+    remark: Remark
+    verdict: Verdict
+    evidence: tuple[Evidence, ...]
+    sentence: str
+    chance: float | None = None
+    repeats: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Matching:
+    """A whole sheet held against the data.
+
+    unheard : places of the findings that no agreeing remark rests on; test : the permutation test, or None and `reason`
+    """
+
+    remarks: tuple[MatchedRemark, ...]
+    unheard: tuple[int, ...]
+    test: Chance | None
+    reason: str = ""
+
+    def count(self, verdict: Verdict) -> int:
+        """Remarks with that verdict."""
+        return sum(m.verdict == verdict for m in self.remarks)
+
+
+def verdict_of(sense: Sense, told: Told) -> Verdict:
+    """What becomes of a remark of that sense, by the rule at the head of this module."""
+    if not told.is_known:
+        return "not judged"
+    grain = [e for e in told.evidence if e.is_grain]
+    if sense == "even":
+        return "contradicts" if any(e.weight >= AUDIBLE for e in grain) else "agrees"
+    if not told.evidence or (sense == "uneven" and not grain):
+        return "no counterpart"
+    if sense == "uneven":
+        return "agrees"
+    return "agrees" if (told.evidence[0].size_db > 0) == (sense == "excess") else "contradicts"
+
+
+def matched(sheet: ListeningSheet, reading: Reading, findings: Sequence[FindingLike]) -> Matching:
+    """The remarks of `sheet` held against `reading` and `findings`.
+
+    The regions of the vocabulary, together with the sheet's own, are the pool of the permutation test.
+    """
+    pool = [Region(w.low_hz, w.high_hz) for w in heard_words().values()]
+    return matched_remarks(remarks_of(sheet), reading, findings, pool=pool)
+
+
+def matched_remarks(
+    remarks: Sequence[Remark], reading: Reading, findings: Sequence[FindingLike], *, pool: Sequence[Region]
+) -> Matching:
+    """As `matched`, for plain remarks and regions."""
+    regions = list(dict.fromkeys([*pool, *(r.region for r in remarks)]))
+    told = {region: told_of(region, reading, findings) for region in regions}
+    judged = [r for r in regions if told[r].is_known]
+    agreeing: dict[str, BoolArray] = {
+        s: np.array([verdict_of(s, told[r]) == "agrees" for r in judged], bool) for s in SENSES
+    }
+    repeats = [_repeated(remarks, place) for place in range(len(remarks))]
+    found: list[MatchedRemark] = []
+    for remark, repeated in zip(remarks, repeats, strict=True):
+        here = told[remark.region]
+        verdict = verdict_of(remark.sense, here)
+        share = float(agreeing[remark.sense].mean()) if judged and verdict != "not judged" else None
+        evidence = here.evidence
+        if remark.sense in ("even", "uneven"):
+            evidence = tuple(e for e in evidence if e.is_grain)
+        sentence = told_in_words(remark, verdict, evidence)
+        found.append(MatchedRemark(remark, verdict, evidence, sentence, share, repeated))
+    heard = {e.finding for m in found if m.verdict == "agrees" for e in _supporting(m)}
+    unheard = tuple(n for n in range(len(findings)) if n not in heard)
+    votes = [m for m in found if m.repeats is None and m.verdict != "not judged"]
+    if not votes:
+        return Matching(tuple(found), unheard, None, "there is no remark that the data can judge")
+    said = _said(votes)
+    if len(said) == len(judged) and len(set(said)) == 1:
+        reason = "the same was said of every region that could be drawn, so chance has no other way to place it"
+        return Matching(tuple(found), unheard, None, reason)
+    agreed = sum(m.verdict == "agrees" for m in votes)
+    return Matching(tuple(found), unheard, chance(agreed, said, agreeing))
+
+
+def _supporting(found: MatchedRemark) -> list[Evidence]:
+    """The evidence an agreeing remark rests on: all of its sign; none where it said even."""
+    sense = found.remark.sense
+    if sense == "even":
+        return []
+    return [e for e in found.evidence if sense == "uneven" or (e.size_db > 0) == (sense == "excess")]
+
+
+def _repeated(remarks: Sequence[Remark], place: int) -> int | None:
+    """The first earlier remark of the same sense whose region is at least half the same."""
+    this = remarks[place]
+    for earlier in range(place):
+        other = remarks[earlier]
+        if other.sense == this.sense and other.region.likeness(this.region) >= SAME_LIKENESS:
+            return earlier
+    return None
+
+
+def _said(votes: Sequence[MatchedRemark]) -> list[Senses]:
+    said: dict[Region, set[str]] = {}
+    for m in votes:
+        said.setdefault(m.remark.region, set()).add(m.remark.sense)
+    return [frozenset(senses) for senses in said.values()]

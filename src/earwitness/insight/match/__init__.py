@@ -1,0 +1,1 @@
+"""What a loudspeaker needs around it: amplifier, subwoofer, seats."""

@@ -1,0 +1,404 @@
+"""Whether an amplifier can drive a loudspeaker, with which margin, and where it runs out of voltage or current."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+
+from earwitness.errors import InputError
+from earwitness.figures.load import RATED_SHARE, load_figures
+from earwitness.figures.load_curves import dissipation_share, on_load_grid
+from earwitness.figures.registry import FigureInfo
+from earwitness.quantities import REFERENCE_VOLTAGE_V, Curve, Figure, Impedance, Reading, not_judged
+from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities.axis import hz_words
+from earwitness.session.amplifier_sheet import AmplifierSheet
+
+FREE_FIELD_DB_PER_DECADE = 20.0
+BAND_HZ = (20.0, 20_000.0)
+REFERENCE_HZ = 1000.0
+SAG_DB = 1.0
+SINE_PEAK_DB = 10.0 * math.log10(2.0)
+EPDR_PHASE_DEG = 45.0
+AnswerWord = Literal["yes", "no", "cannot be told"]
+_LEVEL_RULE = "Sensitivity and the voltage the amplifier gives into the lowest usable point of its load, rms of a sine"
+AMPLIFIER_FIGURES = (
+    FigureInfo("amplifier_load_margin", "lowest impedance over what the amplifier allows", "ohm", 2,
+               "Lowest magnitude minus 80 % of the amplifier's least load (IEC 60268-5: a loudspeaker may fall to "
+               "80 % of its rating).", "amplifier-match", ("impedance_magnitude",)),
+    FigureInfo("amplifier_epdr_margin", "lowest peak dissipation resistance over what is allowed", "ohm", 2,
+               "Lowest value, 40 Hz to 4 kHz, minus that of 80 % of the amplifier's least rated load at 45 degrees "
+               "(own rule, ideal class B).", "amplifier-match", ("epdr",)),
+    FigureInfo("amplifier_voltage", "voltage the amplifier can give", "V", 1,
+               "Square root of rated power times rated load, the largest of all ratings.", "amplifier-match", ()),
+    FigureInfo("amplifier_highest_level", "highest level with this amplifier", "dB", 1, f"{_LEVEL_RULE}, at 1 m.",
+               "amplifier-match", ("impedance_magnitude",)),
+    FigureInfo("amplifier_highest_level_at", "highest level with this amplifier at the distance", "dB", 1,
+               f"{_LEVEL_RULE}, less the distance law.", "amplifier-match", ("impedance_magnitude",)),
+    FigureInfo("amplifier_response_spread", "change of the response by the amplifier's output impedance", "dB", 2,
+               "Largest minus smallest level change |Z / (Z + Zo)|, 20 Hz to 20 kHz.", "amplifier-match",
+               ("amplifier_response",)),
+)  # fmt: skip
+INFO = {info.key: info for info in AMPLIFIER_FIGURES}
+
+
+@dataclass(frozen=True, slots=True)
+class Amplifier:
+    """ratings : (load [ohm], rms voltage of a sine [V]) by falling load; output_ohm : with cable, None if unknown."""
+
+    name: str
+    ratings: tuple[tuple[float, float], ...]
+    minimum_load_ohm: float | None = None
+    output_ohm: float | None = None
+    peak_current_a: float | None = None
+
+
+def amplifier(
+    name: str,
+    power_w: Sequence[tuple[float, float]],
+    *,
+    minimum_load_ohm: float | None = None,
+    output_impedance_ohm: float | None = None,
+    damping_factor: float | None = None,
+    damping_load_ohm: float = 8.0,
+    peak_current_a: float | None = None,
+    cable_ohm: float = 0.0,
+) -> Amplifier:
+    """An amplifier from its sheet. power_w : (load [ohm], power [W]) pairs, such as [(8.0, 60.0), (4.0, 100.0)].
+
+    Voltage sqrt(P R); output impedance = damping_load_ohm / damping_factor (definition, from memory).
+    InputError without a rating or for numbers not above 0.
+    """
+    if not power_w or any(not (load > 0.0 and power > 0.0) for load, power in power_w):
+        raise InputError("an amplifier needs a rated power", expected="load and power above 0", remedy="add one")
+    if damping_factor is not None and output_impedance_ohm is None:
+        output_impedance_ohm = damping_load_ohm / damping_factor
+    output = None if output_impedance_ohm is None else output_impedance_ohm + cable_ohm
+    if output is None and cable_ohm > 0.0:
+        output = cable_ohm
+    ratings = tuple(sorted(((load, math.sqrt(load * power)) for load, power in power_w), reverse=True))
+    return Amplifier(name, ratings, minimum_load_ohm, output, peak_current_a)
+
+
+def amplifier_of(sheet: AmplifierSheet) -> Amplifier:
+    """The amplifier of a sheet."""
+    title = f"{sheet.maker} {sheet.name}".strip()
+    return amplifier(
+        f"{title} (invented)" if sheet.invented and "invented" not in title.casefold() else title,
+        [(one.load_ohm, one.power_w) for one in sheet.ratings],
+        minimum_load_ohm=sheet.minimum_load_ohm,
+        output_impedance_ohm=sheet.output_impedance_ohm,
+        damping_factor=sheet.damping_factor,
+        damping_load_ohm=sheet.damping_load_ohm,
+        peak_current_a=sheet.peak_current_a,
+        cable_ohm=sheet.cable_ohm,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Limited:
+    """A stretch of frequencies in which voltage or current runs out first."""
+
+    low_hz: float
+    high_hz: float
+    by: Literal["voltage", "current"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AmplifierMatch:
+    """can_drive with why; figures and curves by key; what limits where; sentences for the page."""
+
+    amplifier: Amplifier
+    can_drive: AnswerWord
+    why: str
+    figures: dict[str, Figure]
+    curves: dict[str, Curve]
+    limited: tuple[Limited, ...]
+    sentences: tuple[str, ...]
+
+
+def usable_voltage(one: Amplifier, size_ohm: FloatArray) -> tuple[FloatArray, BoolArray]:
+    """(F,) largest rms voltage [V] into magnitudes (F,) [ohm], and where it is the current that limits it.
+
+    Current counts as the limit where it costs more than 1 dB of the voltage the amplifier gives at most (own rule).
+
+    Above the highest rated load the voltage of that rating; between ratings linear over conductance; below the lowest
+    the current of that rating (own model, cautious); nowhere more than peak_current_a / sqrt(2) times |Z|.
+    """
+    conductance = np.array([1.0 / load for load, _ in one.ratings])
+    volts = np.array([voltage for _, voltage in one.ratings])
+    given = np.interp(1.0 / size_ohm, conductance, volts)
+    lowest_load, lowest_volts = one.ratings[-1]
+    given = np.where(size_ohm < lowest_load, lowest_volts / lowest_load * size_ohm, given)
+    if one.peak_current_a is not None:
+        given = np.minimum(given, one.peak_current_a / math.sqrt(2.0) * size_ohm)
+    return np.asarray(given, dtype=np.float64), np.asarray(
+        given < volts.max() * 10.0 ** (-SAG_DB / 20.0), dtype=np.bool_
+    )
+
+
+def response_change_db(
+    ohm: FloatArray | np.ndarray[tuple[int, ...], np.dtype[np.complex128]], output_ohm: float
+) -> FloatArray:
+    """(F,) 20 lg |Z / (Z + Zo)| [dB] for complex loads (F,): the voltage divider."""
+    return np.asarray(20.0 * np.log10(np.abs(ohm / (ohm + output_ohm))), dtype=np.float64)
+
+
+def response_curve(impedance: Impedance, output_ohm: float) -> Curve:
+    """Tonal change [dB] by an output impedance, 0 at 1 kHz, with its uncertainty from magnitude and phase.
+
+    InputError where the impedance is not valid at 1 kHz.
+    """
+    grid = on_load_grid(impedance)
+    at = int(np.argmin(np.abs(np.log(grid.axis.hz / REFERENCE_HZ))))
+    if not grid.valid[at] or abs(math.log2(grid.axis.hz[at] / REFERENCE_HZ)) > 0.05:
+        raise InputError("the impedance is not known at 1 kHz", remedy="measure it from 20 Hz to 20 kHz")
+    change = response_change_db(grid.ohm, output_ohm)
+    bigger = response_change_db(grid.ohm * (1.0 + 1e-4), output_ohm) - change
+    turned = response_change_db(grid.ohm * np.exp(1e-4j), output_ohm) - change
+    size = np.maximum(np.abs(grid.ohm), 1e-12)
+    u = np.hypot(bigger * 1e4 * grid.u_ohm / size, turned * 1e4 * np.radians(grid.u_deg))
+    u = np.hypot(u, u[at])
+    u[at] = 0.0
+    return Curve(
+        "amplifier_response", f"change by {output_ohm:g} ohm output impedance", grid.axis, change - change[at], u,
+        np.zeros_like(u), grid.valid, "dB", "dB relative to 1 kHz", grid.lineage,
+    )  # fmt: skip
+
+
+def voltage_for_level(
+    level_db: float, sensitivity_db: float, *, distance_m: float = 1.0, decade_db: float = FREE_FIELD_DB_PER_DECADE
+) -> float:
+    """Rms voltage [V] for a level at a distance: 2.83 10^((L - S + D lg r) / 20), D dB per decade of distance."""
+    wanted = level_db - sensitivity_db + decade_db * math.log10(distance_m)
+    return REFERENCE_VOLTAGE_V * math.pow(10.0, wanted / 20.0)
+
+
+def sources_gain_db(count: int, *, coherent: bool = False) -> float:
+    """Level of equal sources over one: 10 lg n (not in phase) or 20 lg n (in phase) [dB]."""
+    return (20.0 if coherent else 10.0) * math.log10(count)
+
+
+def match_amplifier(
+    one: Amplifier,
+    reading: Reading,
+    impedance: Impedance | None,
+    *,
+    distance_m: float = 3.0,
+    decade_db: float = FREE_FIELD_DB_PER_DECADE,
+    loudspeakers: int = 1,
+    goal_db: float | None = None,
+    peak_db: float = 0.0,
+) -> AmplifierMatch:
+    """Can it drive this load, what its output impedance changes, how loud it gets and what runs out first.
+
+    distance_m : of the seat; decade_db : loss over ten times the distance (20 in free field; 10 to 15 in rooms, common
+    practice, no source); loudspeakers : playing alike, not in phase; goal_db, peak_db : rms level wanted at the
+    seat and how far instantaneous peaks go above it; those of a sine are 3.01 dB.
+    Raises InputError for a distance or number not above 0.
+    """
+    if not (distance_m > 0.0 and math.isfinite(distance_m) and loudspeakers >= 1):
+        raise InputError(f"{loudspeakers} loudspeakers at {distance_m} m", remedy="give one or more, above 0 m")
+    sensitivity = reading.figures.get("sensitivity")
+    figures = {"amplifier_voltage": _judged("amplifier_voltage", max(v for _, v in one.ratings), 0.0, ())}
+    if impedance is None:
+        why = "no impedance was measured"
+        rest = {key: _refused(key, why) for key in INFO if key != "amplifier_voltage"}
+        sentence = f"Whether {one.name} can drive it cannot be told: {why}."
+        return AmplifierMatch(one, "cannot be told", why, figures | rest, {}, (), (sentence,))
+    grid = on_load_grid(impedance)
+    figures |= _load_margins(one, impedance)
+    can, why = _verdict(one, figures)
+    curves, limited = _level_curve(one, grid, reading)
+    figures |= _levels(one, grid, sensitivity, distance_m, decade_db, loudspeakers)
+    change = _response(one, impedance, figures)
+    if change is not None:
+        curves[change.key] = change
+    said = _sentences(one, can, why, figures, limited, distance_m, goal_db, peak_db)
+    return AmplifierMatch(one, can, why, figures, curves, limited, said)
+
+
+def _refused(key: str, reason: str) -> Figure:
+    return not_judged(key, reason, unit=INFO[key].unit, method=INFO[key].method)
+
+
+def _judged(
+    key: str, value: float, u: float, lineage: tuple[str, ...], *notes: str, band_hz: tuple[float, float] = BAND_HZ
+) -> Figure:
+    return Figure(key, value, u, INFO[key].unit, band_hz, INFO[key].method, caveats=notes, lineage=lineage)
+
+
+def _load_margins(one: Amplifier, impedance: Impedance) -> dict[str, Figure]:
+    """What is left between the load and the least the amplifier is rated for."""
+    keys = ("amplifier_load_margin", "amplifier_epdr_margin")
+    if one.minimum_load_ohm is None:
+        return {key: _refused(key, "the amplifier's sheet states no least load") for key in keys}
+    load = load_figures(impedance)
+    allowed = RATED_SHARE * one.minimum_load_ohm
+    limits = (allowed, allowed * float(dissipation_share(np.array([EPDR_PHASE_DEG]))[0]))
+    found = {}
+    for key, name, limit in zip(keys, ("impedance_minimum", "epdr_minimum_program"), limits, strict=True):
+        low = load[name]
+        if low.value is None or low.u is None:
+            found[key] = _refused(key, low.reason)
+            continue
+        at = load[f"{name}_at"].value or 0.0
+        note = f"{low.value:.2f} ohm at {hz_words(at)} against {limit:.2f} ohm"
+        found[key] = _judged(key, low.value - limit, low.u, low.lineage, note, band_hz=low.band_hz or BAND_HZ)
+    return found
+
+
+def _verdict(one: Amplifier, figures: dict[str, Figure]) -> tuple[AnswerWord, str]:
+    """The less favorable of both margins decides; within twice its uncertainty nothing is told."""
+    answers: list[tuple[int, AnswerWord, str]] = []
+    for key in ("amplifier_load_margin", "amplifier_epdr_margin"):
+        margin = figures[key]
+        if margin.value is None or margin.u is None:
+            answers.append((1, "cannot be told", margin.reason))
+        elif margin.value <= -2.0 * margin.u:
+            answers.append((0, "no", f"{INFO[key].name.split(' over ')[0]} {margin.caveats[0]}"))
+        elif margin.value < 2.0 * margin.u:
+            answers.append((1, "cannot be told", f"within the uncertainty: {margin.caveats[0]}"))
+        else:
+            answers.append((2, "yes", f"{margin.caveats[0]}"))
+    _, word, why = min(answers, key=lambda answer: answer[0])
+    if word == "yes":
+        why = f"lowest impedance {answers[0][2]}, lowest peak dissipation resistance {answers[1][2]}"
+    return word, f"{why} (least load {one.minimum_load_ohm:g} ohm)" if one.minimum_load_ohm else why
+
+
+def _level_curve(
+    one: Amplifier, grid: Impedance, reading: Reading
+) -> tuple[dict[str, Curve], tuple[Limited, ...]]:  # fmt: skip
+    """Highest level over frequency at 1 m, and the stretches where voltage or current runs out."""
+    rows = np.flatnonzero(grid.valid & (grid.axis.hz >= BAND_HZ[0] * 0.999) & (grid.axis.hz <= BAND_HZ[1]))
+    if not rows.size:
+        return {}, ()
+    hz = grid.axis.hz[rows]
+    volts, current = usable_voltage(one, np.abs(grid.ohm[rows]))
+    limited = _stretches(hz, current)
+    direct = reading.curves.get("on_axis")
+    sensitivity = reading.figures.get("sensitivity")
+    if direct is None or sensitivity is None or sensitivity.value is None:
+        return {}, limited
+    x, wanted = np.log2(direct.axis.hz), np.log2(hz)
+    inside = (wanted >= x[0]) & (wanted <= x[-1])
+    known = inside & (np.interp(wanted, x, (~direct.valid).astype(float)) < 1e-6)
+    level = np.interp(wanted, x, np.where(direct.valid, direct.values, 0.0))
+    level = level + 20.0 * np.log10(volts / REFERENCE_VOLTAGE_V)
+    u_load = np.where(current, 20.0 / math.log(10.0) * grid.u_ohm[rows] / np.abs(grid.ohm[rows]), 0.0)
+    u = np.hypot(np.interp(wanted, x, direct.u), u_load)
+    axis = type(grid.axis)(hz)
+    curve = Curve(
+        "amplifier_highest_level", f"highest level with {one.name}", axis, level, u,
+        np.interp(wanted, x, direct.u_common), known, "dB", "dB SPL at 1 m, rms of a sine",
+        (*direct.lineage, *grid.lineage),
+    )  # fmt: skip
+    return {curve.key: curve}, limited
+
+
+def _stretches(hz: FloatArray, current: BoolArray) -> tuple[Limited, ...]:
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(current.astype(int))) + 1, [hz.size]])
+    return tuple(
+        Limited(float(hz[a]), float(hz[b - 1]), "current" if current[a] else "voltage") for a, b in pairwise(edges)
+    )
+
+
+def _levels(
+    one: Amplifier, grid: Impedance, sensitivity: Figure | None, distance_m: float, decade_db: float, loudspeakers: int
+) -> dict[str, Figure]:
+    near, far = "amplifier_highest_level", "amplifier_highest_level_at"
+    if sensitivity is None or sensitivity.value is None or sensitivity.u is None:
+        why = "no sensitivity is known" if sensitivity is None else f"sensitivity: {sensitivity.reason}"
+        return {key: _refused(key, why) for key in (near, far)}
+    rows = np.flatnonzero(grid.valid & (grid.axis.hz >= BAND_HZ[0] * 0.999) & (grid.axis.hz <= BAND_HZ[1]))
+    if not rows.size:
+        return {key: _refused(key, "the impedance is not known from 20 Hz to 20 kHz") for key in (near, far)}
+    size = np.abs(grid.ohm[rows])
+    volts, current = usable_voltage(one, size)
+    row = int(np.argmin(volts))
+    by = "current" if current[row] else "voltage"
+    u_load = 20.0 / math.log(10.0) * float(grid.u_ohm[rows[row]]) / float(size[row]) if current[row] else 0.0
+    u = math.hypot(sensitivity.u, u_load)
+    level = sensitivity.value + 20.0 * math.log10(float(volts[row]) / REFERENCE_VOLTAGE_V)
+    note = (
+        f"{volts[row]:.1f} V, {by} runs out first, at {hz_words(float(grid.axis.hz[rows[row]]))}, {size[row]:.1f} ohm"
+    )
+    lowest = one.ratings[-1][0]
+    notes = [note, "power compression of the loudspeaker not in it"]
+    if float(size.min()) < lowest:
+        notes.append(f"below {lowest:g} ohm the current of that rating is taken as the most")
+    gain = sources_gain_db(loudspeakers) - decade_db * math.log10(distance_m)
+    place = f"at {distance_m:g} m, {loudspeakers} playing, {decade_db:g} dB less over ten times the distance"
+    lineage = tuple(dict.fromkeys((*sensitivity.lineage, *grid.lineage)))
+    return {
+        near: _judged(near, level, u, lineage, *notes),
+        far: _judged(far, level + gain, u, lineage, place, *notes),
+    }
+
+
+def _response(one: Amplifier, impedance: Impedance, figures: dict[str, Figure]) -> Curve | None:
+    key = "amplifier_response_spread"
+    if one.output_ohm is None:
+        figures[key] = _refused(key, "the amplifier's sheet states neither output impedance nor damping factor")
+        return None
+    try:
+        change = response_curve(impedance, one.output_ohm)
+    except InputError as error:
+        figures[key] = _refused(key, error.what)
+        return None
+    rows = np.flatnonzero(change.valid & (change.axis.hz >= BAND_HZ[0] * 0.999) & (change.axis.hz <= BAND_HZ[1]))
+    high, low = rows[np.argmax(change.values[rows])], rows[np.argmin(change.values[rows])]
+    spread = float(change.values[high] - change.values[low])
+    note = (
+        f"{change.values[high]:+.2f} dB at {hz_words(float(change.axis.hz[high]))}, "
+        f"{change.values[low]:+.2f} dB at {hz_words(float(change.axis.hz[low]))} against 1 kHz"
+    )
+    figures[key] = _judged(key, spread, float(np.hypot(change.u[high], change.u[low])), change.lineage, note)
+    return change
+
+
+def _sentences(
+    one: Amplifier,
+    can: AnswerWord,
+    why: str,
+    figures: dict[str, Figure],
+    limited: tuple[Limited, ...],
+    distance_m: float,
+    goal_db: float | None,
+    peak_db: float,
+) -> tuple[str, ...]:
+    opening = {
+        "yes": f"{one.name} can drive this load",
+        "no": f"{one.name} should not drive this load",
+        "cannot be told": f"Whether {one.name} can drive this load cannot be told",
+    }
+    found = [f"{opening[can]}: {why}."]
+    far = figures["amplifier_highest_level_at"]
+    if far.value is not None and far.u is not None:
+        found.append(f"It reaches {far.value:.1f} ± {2.0 * far.u:.1f} dB at {distance_m:g} m ({far.caveats[1]}).")
+        if goal_db is not None:
+            left = far.value - goal_db - max(peak_db - SINE_PEAK_DB, 0.0)
+            if abs(left) <= 2.0 * far.u:
+                verdict = "just reached, within the uncertainty"
+            else:
+                verdict = f"{left:.1f} dB to spare" if left > 0.0 else f"{-left:.1f} dB missing"
+            found.append(f"For {goal_db:g} dB with peaks {peak_db:g} dB above: {verdict} (± {2.0 * far.u:.1f} dB).")
+    current = [stretch for stretch in limited if stretch.by == "current"]
+    if current:
+        places = ", ".join(f"{hz_words(s.low_hz)} to {hz_words(s.high_hz)}" for s in current[:3])
+        found.append(f"Current runs out before voltage at {places}.")
+    elif limited:
+        found.append("Voltage runs out first at every frequency.")
+    spread = figures["amplifier_response_spread"]
+    if spread.value is not None and spread.u is not None:
+        found.append(
+            f"Its output impedance of {one.output_ohm:.2g} ohm changes the response by {spread.value:.2f} "
+            f"± {2.0 * spread.u:.2f} dB in all ({spread.caveats[0]})."
+        )
+    return tuple(found)

@@ -1,0 +1,361 @@
+"""Seats and loudspeakers in a room: angles, direct sound from seat to seat, aims, and the level at each seat.
+
+Trigonometry and the distance law; reflections take part only as a stated loss per decade of distance.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from earwitness.errors import InputError
+from earwitness.figures.registry import FigureInfo
+from earwitness.insight.match.off_axis import Orbits, Sound, orbits_of, sound_toward
+from earwitness.quantities import Curve, DirectionalResponse, Figure, not_judged
+from earwitness.quantities.arrays import FloatArray
+from earwitness.session.room_plan import PlacedLoudspeaker, RoomPlan, Seat
+
+SPREAD_BAND_HZ = (500.0, 10_000.0)
+TURNS_DEG = tuple(float(turn) for turn in range(-40, 45, 5))
+CINEMA_DB, CINEMA_PEAK_DB = 85.0, 20.0
+SINE_PEAK_DB = 10.0 * math.log10(2.0)
+_BAND = "500 Hz to 10 kHz"
+SEAT_FIGURES = (
+    FigureInfo("seat_spread", "direct sound from seat to seat", "dB", 1,
+               f"Rms over frequency, {_BAND}, of the standard deviation between seats, distance taken out.",
+               "seats", ()),
+    FigureInfo("row_spread", "direct sound from row to row", "dB", 1,
+               f"Rms over frequency, {_BAND}, of the standard deviation between the rows' means, distance taken out.",
+               "seats", ()),
+    FigureInfo("vertical_window", "vertical window from front to back row", "deg", 1,
+               "Largest minus smallest vertical angle of all seats from the reference axis.", "seats", ()),
+    FigureInfo("seat_level", "level at the seat", "dB", 1,
+               "Sensitivity for the voltage stated less the distance law; direct sound on axis.", "seats", ()),
+    FigureInfo("seat_headroom", "headroom at the seat", "dB", 1,
+               "Highest level at the seat minus goal and peaks, both as instantaneous peaks: a sine's is 3.01 dB above "
+               "its rms.", "seats", ()),
+)  # fmt: skip
+INFO = {info.key: info for info in SEAT_FIGURES}
+
+
+@dataclass(frozen=True, slots=True)
+class SeatAngle:
+    """A seat as a loudspeaker sees it, AES69: azimuth positive to its left, elevation positive upward [deg].
+
+    off_axis_deg : from the reference axis; distance_m : between reference point and ears
+    """
+
+    loudspeaker: str
+    seat: str
+    row: int
+    distance_m: float
+    azimuth_deg: float
+    elevation_deg: float
+    off_axis_deg: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spread:
+    """How the direct sound of one loudspeaker differs between seats.
+
+    levels : by seat, direct sound relative to the mean of all seats, distance taken out; between_seats,
+    between_rows : standard deviation over frequency; how : by seat, "measured", "interpolated", ...; left_out : seats
+    outside the measured directions
+    """
+
+    loudspeaker: str
+    levels: dict[str, Curve]
+    between_seats: Curve | None
+    between_rows: Curve | None
+    figures: dict[str, Figure]
+    how: dict[str, str]
+    left_out: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """One aim. turn_deg : from the middle of all seats, positive to the loudspeaker's left.
+
+    spread_db : between seats with distance in; tone_db : of the seats' mean about its straight line; cost_db : root of
+    the sum of both squares; u_db : standard uncertainty of the cost
+    """
+
+    turn_deg: float
+    spread_db: float
+    tone_db: float
+    cost_db: float
+    u_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class AimAdvice:
+    """Aims of one loudspeaker, by turn; best : advised; clear : its margin over the worst exceeds twice u."""
+
+    loudspeaker: str
+    aims: tuple[Aim, ...]
+    best: Aim
+    aim_azimuth_deg: float
+    clear: bool
+    sentence: str
+
+
+def aim_angles_deg(one: PlacedLoudspeaker) -> tuple[float, float]:
+    """Azimuth and elevation of the reference axis in the room [deg]."""
+    if one.aim_at_m is None:
+        return one.azimuth_deg or 0.0, one.elevation_deg or 0.0
+    return _angles(np.subtract(one.aim_at_m, one.position_m))
+
+
+def _angles(vector: FloatArray) -> tuple[float, float]:
+    x, y, z = (float(part) for part in vector)
+    return math.degrees(math.atan2(y, x)), math.degrees(math.atan2(z, math.hypot(x, y)))
+
+
+def seen_from(vector_m: FloatArray, azimuth_deg: float, elevation_deg: float) -> tuple[float, float, float]:
+    """Azimuth, elevation, angle from the axis [deg] of a room vector (3,) for a loudspeaker aimed there, no roll.
+
+    The room vector is turned by -azimuth about z, then by +elevation about the loudspeaker's y axis.
+    """
+    a, e = math.radians(azimuth_deg), math.radians(elevation_deg)
+    x, y, z = (float(part) for part in vector_m)
+    forward, left = math.cos(a) * x + math.sin(a) * y, -math.sin(a) * x + math.cos(a) * y
+    along, up = math.cos(e) * forward + math.sin(e) * z, -math.sin(e) * forward + math.cos(e) * z
+    azimuth, elevation = _angles(np.array([along, left, up]))
+    return azimuth, elevation, math.degrees(math.atan2(math.hypot(left, up), along))
+
+
+def seat_angles(plan: RoomPlan) -> tuple[SeatAngle, ...]:
+    """Every seat from every loudspeaker, loudspeakers first."""
+    return tuple(_seat_angle(one, seat, *aim_angles_deg(one)) for one in plan.loudspeakers for seat in plan.seats)
+
+
+def _seat_angle(one: PlacedLoudspeaker, seat: Seat, azimuth_deg: float, elevation_deg: float) -> SeatAngle:
+    vector = np.subtract(seat.position_m, one.position_m)
+    azimuth, elevation, away = seen_from(vector, azimuth_deg, elevation_deg)
+    return SeatAngle(one.name, seat.name, seat.row, float(np.linalg.norm(vector)), azimuth, elevation, away)
+
+
+def vertical_window(angles: Sequence[SeatAngle]) -> dict[str, Figure]:
+    """By loudspeaker: largest minus smallest vertical angle over all seats, with both rows' angles as caveat."""
+    found = {}
+    for name in dict.fromkeys(one.loudspeaker for one in angles):
+        seats = [one for one in angles if one.loudspeaker == name]
+        low, high = (pick(seats, key=lambda one: one.elevation_deg) for pick in (min, max))
+        note = (
+            f"from {low.elevation_deg:+.1f} degrees at {low.seat} to {high.elevation_deg:+.1f} degrees at {high.seat}"
+        )
+        info = INFO["vertical_window"]
+        width = high.elevation_deg - low.elevation_deg
+        found[name] = Figure(info.key, width, 0.0, "deg", None, info.method, caveats=(note, "positions taken as exact"))
+    return found
+
+
+def seat_spread(response: DirectionalResponse, plan: RoomPlan) -> dict[str, Spread]:
+    """By loudspeaker: direct sound from seat to seat and row to row. InputError without a reference axis."""
+    orbits = orbits_of(response)
+    return {one.name: _spread(orbits, plan, one) for one in plan.loudspeakers}
+
+
+def _spread(orbits: Orbits, plan: RoomPlan, one: PlacedLoudspeaker) -> Spread:
+    aim = aim_angles_deg(one)
+    angles = {seat.name: _seat_angle(one, seat, *aim) for seat in plan.seats}
+    heard = {name: sound_toward(orbits, a.azimuth_deg, a.elevation_deg) for name, a in angles.items()}
+    sounds = {name: sound for name, sound in heard.items() if sound is not None}
+    left_out = tuple(name for name, sound in heard.items() if sound is None)
+    if not sounds:
+        why = "no seat lies inside the measured directions"
+        refused = {key: _refused(key, why) for key in ("seat_spread", "row_spread")}
+        return Spread(one.name, {}, None, None, refused, {}, left_out)
+    rows = {seat.name: seat.row for seat in plan.seats}
+    levels = np.array([sound.level_db for sound in sounds.values()])
+    u = np.array([sound.u_db for sound in sounds.values()])
+    valid = np.all([sound.valid for sound in sounds.values()], axis=0)
+    relative = levels - levels.mean(axis=0)
+    axis, lineage = orbits.response.axis, orbits.response.lineage
+    nothing = np.zeros(len(axis))
+
+    def curve(key: str, name: str, values: FloatArray, u_db: FloatArray) -> Curve:
+        return Curve(key, name, axis, values, u_db, nothing, valid, "dB", "dB against the mean of all seats", lineage)
+
+    curves = {name: curve(f"seat_{number}", name, relative[number], u[number]) for number, name in enumerate(sounds)}
+    of_rows = np.array([rows[name] for name in sounds])
+    means = np.array([levels[of_rows == row].mean(axis=0) for row in np.unique(of_rows)])
+    u_mean = np.sqrt((u**2).mean(axis=0) / len(sounds))
+    seats = curve("between_seats", "between seats", levels.std(axis=0), u_mean) if len(sounds) > 1 else None
+    lines = curve("between_rows", "between rows", means.std(axis=0), u_mean) if len(means) > 1 else None
+    how = {name: sound.how for name, sound in sounds.items()}
+    figures = {
+        "seat_spread": _rms(
+            "seat_spread", seats, "there is only one seat inside the measured directions", how, left_out
+        ),
+        "row_spread": _rms("row_spread", lines, "there is only one row inside the measured directions", how, left_out),
+    }
+    return Spread(one.name, curves, seats, lines, figures, how, left_out)
+
+
+def _refused(key: str, reason: str) -> Figure:
+    return not_judged(key, reason, unit=INFO[key].unit, method=INFO[key].method)
+
+
+def _rms(key: str, curve: Curve | None, alone: str, how: dict[str, str], left_out: tuple[str, ...]) -> Figure:
+    if curve is None:
+        return _refused(key, alone)
+    rows = (curve.axis.hz >= SPREAD_BAND_HZ[0]) & (curve.axis.hz <= SPREAD_BAND_HZ[1])
+    if not rows.any() or not curve.valid[rows].all():
+        return _refused(key, f"the direct sound is not known over {_BAND} at every seat")
+    value = float(np.sqrt(np.mean(curve.values[rows] ** 2)))
+    u = float(np.sqrt(np.mean(curve.u[rows] ** 2)))
+    notes = [f"{name}: {word}" for name, word in how.items() if word != "measured"]
+    notes += [f"{name}: outside the measured directions, left out" for name in left_out]
+    return Figure(key, value, u, "dB", SPREAD_BAND_HZ, INFO[key].method, caveats=tuple(notes), lineage=curve.lineage)
+
+
+def best_aims(
+    response: DirectionalResponse, plan: RoomPlan, *, turns_deg: Sequence[float] = TURNS_DEG
+) -> dict[str, AimAdvice | str]:
+    """By loudspeaker: the aim that serves the seats best, or why none can be given.
+
+    turns_deg : from the direction to the middle of all seats. Own rule: least root of the sum of squares of the
+    spread between seats (with distance, so that an aim may make up for nearness) and of the mean's deviation from a
+    straight line over log frequency, 500 Hz to 10 kHz; of aims alike within the uncertainty the one nearest to the
+    middle of the seats. Aims that leave a seat outside the measured directions drop out.
+    """
+    orbits = orbits_of(response)
+    return {one.name: _best_aim(orbits, plan, one, turns_deg) for one in plan.loudspeakers}
+
+
+def _best_aim(
+    orbits: Orbits, plan: RoomPlan, one: PlacedLoudspeaker, turns_deg: Sequence[float]
+) -> AimAdvice | str:  # fmt: skip
+    middle = np.mean([seat.position_m for seat in plan.seats], axis=0)
+    toward, _ = _angles(np.subtract(middle, one.position_m))
+    _, elevation = aim_angles_deg(one)
+    aims = []
+    for turn in turns_deg:
+        angles = [_seat_angle(one, seat, toward + turn, elevation) for seat in plan.seats]
+        sounds = [sound_toward(orbits, a.azimuth_deg, a.elevation_deg) for a in angles]
+        known = [sound for sound in sounds if sound is not None]
+        if len(known) == len(angles):
+            aim = _judged_aim(orbits, turn, angles, known)
+            if aim is not None:
+                aims.append(aim)
+    if not aims:
+        return f"no aim keeps every seat inside the measured directions over {_BAND}"
+    least = min(aims, key=lambda aim: aim.cost_db)
+    alike = [aim for aim in aims if aim.cost_db - least.cost_db <= 2.0 * math.hypot(aim.u_db, least.u_db)]
+    best = min(alike, key=lambda aim: (abs(aim.turn_deg), aim.cost_db))
+    worst = max(aims, key=lambda aim: aim.cost_db)
+    clear = worst.cost_db - best.cost_db > 2.0 * math.hypot(best.u_db, worst.u_db)
+    side = "the middle of the seats" if not best.turn_deg else (
+        f"{abs(best.turn_deg):g} degrees to its {'left' if best.turn_deg > 0 else 'right'} of the middle of the seats"
+    )  # fmt: skip
+    if clear:
+        sentence = (
+            f"Aim {one.name} at {side}: {best.cost_db:.1f} ± {2.0 * best.u_db:.1f} dB from even, against "
+            f"{worst.cost_db:.1f} dB at {worst.turn_deg:+g} degrees."
+        )
+    else:
+        sentence = f"For {one.name} no aim is better than another beyond the uncertainty of {2.0 * best.u_db:.1f} dB."
+    return AimAdvice(one.name, tuple(aims), best, toward + best.turn_deg, clear, sentence)
+
+
+def _judged_aim(orbits: Orbits, turn: float, angles: list[SeatAngle], sounds: list[Sound]) -> Aim | None:
+    hz = orbits.response.axis.hz
+    rows = np.flatnonzero((hz >= SPREAD_BAND_HZ[0]) & (hz <= SPREAD_BAND_HZ[1]))
+    if not rows.size or not all(sound.valid[rows].all() for sound in sounds):
+        return None
+    loss = np.array([20.0 * math.log10(angle.distance_m) for angle in angles])
+    levels = np.array([sound.level_db[rows] for sound in sounds]) - loss[:, None]
+    mean = levels.mean(axis=0)
+    x = np.log2(hz[rows])
+    line = np.polyval(np.polyfit(x, mean, 1), x)
+    spread, tone = float(np.sqrt(np.mean(levels.var(axis=0)))), float(np.sqrt(np.mean((mean - line) ** 2)))
+    u = float(np.sqrt(np.mean([sound.u_db[rows] ** 2 for sound in sounds]) / len(sounds)))
+    return Aim(turn, spread, tone, math.hypot(spread, tone), u)
+
+
+def seat_levels(
+    sensitivity: Figure, plan: RoomPlan, *, voltage_v: float = 2.83, decade_db: float = 20.0
+) -> dict[tuple[str, str], Figure]:
+    """By (loudspeaker, seat): level of one loudspeaker on its axis [dB], S + 20 lg(V / 2.83) - D lg r.
+
+    decade_db : 20 in free field (inverse distance); 10 to 15 in rooms (common practice, no source).
+    InputError for a voltage not above 0.
+    """
+    if not (voltage_v > 0.0 and math.isfinite(voltage_v)):
+        raise InputError(f"{voltage_v} V", expected="a voltage above 0", remedy="correct it")
+    found: dict[tuple[str, str], Figure] = {}
+    for angle in seat_angles(plan):
+        place = (angle.loudspeaker, angle.seat)
+        if sensitivity.value is None or sensitivity.u is None:
+            found[place] = _refused("seat_level", f"sensitivity: {sensitivity.reason}")
+            continue
+        level = sensitivity.value + 20.0 * math.log10(voltage_v / 2.83) - decade_db * math.log10(angle.distance_m)
+        note = f"{angle.distance_m:.2f} m, {decade_db:g} dB less over ten times the distance, {voltage_v:g} V"
+        found[place] = Figure(
+            "seat_level", level, sensitivity.u, "dB", sensitivity.band_hz, INFO["seat_level"].method,
+            caveats=(note,), lineage=sensitivity.lineage,
+        )  # fmt: skip
+    return found
+
+
+def seat_headroom(
+    highest_level: Figure,
+    plan: RoomPlan,
+    *,
+    goal_db: float = CINEMA_DB,
+    peak_db: float = CINEMA_PEAK_DB,
+    decade_db: float = 20.0,
+) -> dict[tuple[str, str], Figure]:
+    """By (loudspeaker, seat): what is left [dB] at the goal, each loudspeaker playing one channel alone.
+
+    highest_level : at 1 m, rms of a sine (highest clean level, or that with an amplifier). Default goal: 85 dB with 20
+    dB of peaks, 105 dB peak of one channel (cinema reference as third parties give it; small rooms are often run 6
+    to 10 dB lower, from memory).
+    """
+    found: dict[tuple[str, str], Figure] = {}
+    info = INFO["seat_headroom"]
+    for angle in seat_angles(plan):
+        place = (angle.loudspeaker, angle.seat)
+        if highest_level.value is None or highest_level.u is None:
+            found[place] = _refused("seat_headroom", f"highest level: {highest_level.reason}")
+            continue
+        peak = highest_level.value + SINE_PEAK_DB - decade_db * math.log10(angle.distance_m)
+        note = f"{peak:.1f} dB peak at {angle.distance_m:.2f} m for a goal of {goal_db + peak_db:g} dB peak"
+        found[place] = Figure(
+            info.key, peak - goal_db - peak_db, highest_level.u, "dB", highest_level.band_hz, info.method,
+            bound=highest_level.bound, caveats=(note, *highest_level.caveats), lineage=highest_level.lineage,
+        )  # fmt: skip
+    return found
+
+
+def seat_sentences(
+    windows: dict[str, Figure], spreads: dict[str, Spread], headroom: dict[tuple[str, str], Figure] | None = None
+) -> tuple[str, ...]:
+    """What the seats get, one sentence a fact, each with its number and uncertainty."""
+    found: list[str] = []
+    for name, window in windows.items():
+        found.append(f"{name}: vertical window {window.value:.1f} degrees, {window.caveats[0]}.")
+    for name, spread in spreads.items():
+        for key, words in (("seat_spread", "seats"), ("row_spread", "rows")):
+            figure = spread.figures[key]
+            if figure.value is not None and figure.u is not None:
+                found.append(
+                    f"{name}: direct sound differs by {figure.value:.1f} ± {2.0 * figure.u:.1f} dB between {words}."
+                )
+    judged = {place: one for place, one in (headroom or {}).items() if one.value is not None}
+    if judged:
+        (speaker, seat), least = min(judged.items(), key=lambda item: item[1].value or 0.0)
+        value, u = least.value or 0.0, least.u or 0.0
+        bound = f"{least.bound} " if least.bound else ""
+        told = "within the uncertainty of the goal" if abs(value) <= 2.0 * u else (
+            "above the goal" if value > 0.0 else "below the goal"
+        )  # fmt: skip
+        found.append(
+            f"Least headroom at {seat} from {speaker}: {bound}{value:+.1f} ± {2.0 * u:.1f} dB, {told} "
+            f"({least.caveats[0]})."
+        )
+    return tuple(found)

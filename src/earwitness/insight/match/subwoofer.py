@@ -1,0 +1,340 @@
+"""Where a subwoofer should take over: frequency, slope, polarity, delay and level by search, and what it buys.
+
+The main's phase is the minimum phase of its on-axis level (an assumption: true of one driver with its box, and of a
+whole loudspeaker in the bass, where its ways are in step). The subwoofer is ideal: flat down to 0 Hz at the same place.
+Neither room nor placement is in it; a path that differs needs its own delay on top.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from earwitness.dsp.minimum_phase import minimum_phase
+from earwitness.errors import InputError
+from earwitness.figures.registry import FigureInfo
+from earwitness.insight.match.crossover import Scheme, high_pass, low_pass, slope_words, summed
+from earwitness.quantities import Curve, Figure, FrequencyAxis, log_axis, not_judged
+from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, lock_fields
+
+SCHEMES = (
+    Scheme("BW2", "LR4"), Scheme("LR4", "LR4"), Scheme("BW1", "LR4"), Scheme("LR2", "LR2"), Scheme("BW4", "LR4"),
+    Scheme("LR8", "LR8"), Scheme("", "LR4"),
+)  # fmt: skip
+CORNERS_HZ = (40.0, 50.0, 60.0, 70.0, 80.0, 90.0, 100.0, 110.0, 120.0)
+JUDGED_BAND_HZ = (20.0, 300.0)
+REFERENCE_BAND_HZ = (150.0, 600.0)
+AS_FLAT_DB = 0.5
+WORTH_A_STEP_DB = 3.0
+ENOUGH_DB = 10.0
+ALIKE_DB = 0.2
+MOST_DELAY_S = 0.012
+EXCURSION_BAND_HZ = (20.0, 500.0)
+AnyFloats = np.ndarray[Any, np.dtype[np.floating[Any]]]
+_RATE_HZ, _LENGTH = 48_000, 2**16
+_PER_OCTAVE = 24
+_RULE = "deviation of the sum from the main's mean level, 150 Hz to 600 Hz, judged from 20 Hz to 300 Hz (own choice)."
+SUBWOOFER_FIGURES = (
+    FigureInfo("crossover_frequency", "crossover to a subwoofer", "Hz", 0,
+               "Lowest corner among sums within 0.5 dB of the flattest that spare the main 10 dB, or all but 3 dB of "
+               "the most (own rule).",
+               "subwoofer", ("on_axis",)),
+    FigureInfo("crossover_sum_rms", "unevenness of the sum with a subwoofer", "dB", 1, f"Rms {_RULE}",
+               "subwoofer", ("on_axis",)),
+    FigureInfo("crossover_sum_above", "highest level of the sum", "dB", 1, f"Largest {_RULE}",
+               "subwoofer", ("on_axis",)),
+    FigureInfo("crossover_sum_below", "lowest level of the sum", "dB", 1, f"Lowest {_RULE}",
+               "subwoofer", ("on_axis",)),
+    FigureInfo("high_pass_displacement", "air the main need not move", "dB", 1,
+               "Fall of the largest level over frequency squared, 20 Hz to 500 Hz: equal levels at all frequencies in.",
+               "subwoofer", ("on_axis",)),
+    FigureInfo("high_pass_level", "highest level that the high-pass adds", "dB", 1,
+               "Rise of the lowest highest clean level over its band, with the high-pass taken off the demand.",
+               "subwoofer", ("highest_clean_level",)),
+    FigureInfo("high_pass_distortion", "distortion that the high-pass leaves", "%", 2,
+               "Largest distortion, 20 Hz to 200 Hz, times the square of the high-pass: products of order 2 against "
+               "the level without it (higher orders fall more).", "subwoofer", ()),
+)  # fmt: skip
+INFO = {info.key: info for info in SUBWOOFER_FIGURES}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MainResponse:
+    """A main loudspeaker in the bass. pressure : (F,) complex, 1 at its mean level; u_db, valid : (F,) of the level."""
+
+    axis: FrequencyAxis
+    pressure: ComplexArray
+    u_db: FloatArray
+    reference_db: float
+    lowest_hz: float
+    lineage: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        lock_fields(self, pressure=complex, u_db=float)
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One way of crossing over and what it gives. delay_s : of the subwoofer, negative: of the main.
+
+    rms_db, above_db, below_db : of the sum; spared_db : fall of the main's largest displacement
+    """
+
+    corner_hz: float
+    scheme: Scheme
+    main_inverted: bool
+    delay_s: float
+    gain_db: float
+    rms_db: float
+    above_db: float
+    below_db: float
+    spared_db: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SubwooferMatch:
+    """The advice: best setting, all settings tried (flattest of each corner and scheme), curves, figures, sentences."""
+
+    best: Setting
+    tried: tuple[Setting, ...]
+    curves: dict[str, Curve]
+    figures: dict[str, Figure]
+    sentences: tuple[str, ...]
+
+
+def main_response(on_axis: Curve) -> MainResponse:
+    """The main's complex response, 15 Hz to 600 Hz, from its on-axis level [dB] by minimum phase.
+
+    Below its valid band the level goes on with the slope of its lowest two thirds of an octave (not less than 0), above
+    it is held. InputError where the valid band does not hold 60 Hz to 600 Hz.
+    """
+    band = on_axis.valid_band_hz()
+    if band is None or band[0] > 60.0 or band[1] < REFERENCE_BAND_HZ[1]:
+        raise InputError(
+            f"{on_axis.name} is valid over {band} Hz, which is too little to cross it to a subwoofer",
+            expected="a valid level from 60 Hz or lower to 600 Hz or higher",
+            remedy="measure the bass in the near field or with a longer gate",
+        )
+    hz, level = on_axis.axis.hz[on_axis.valid], on_axis.values[on_axis.valid]
+    axis = log_axis(15.625, 600.0, _PER_OCTAVE)
+    x = np.log2(hz)
+    inside = (hz >= REFERENCE_BAND_HZ[0]) & (hz <= REFERENCE_BAND_HZ[1])
+    reference = float(10.0 * np.log10(np.mean(10.0 ** (level[inside] / 10.0))))
+    bottom = hz <= hz[0] * 2.0 ** (2.0 / 3.0)
+    slope = max(float(np.polyfit(x[bottom], level[bottom], 1)[0]), 0.0) if bottom.sum() > 2 else 0.0
+    even = np.fft.rfftfreq(_LENGTH, 1.0 / _RATE_HZ)
+    safe = np.log2(np.maximum(even, even[1] / 4.0))
+    full = np.interp(safe, x, level) + np.minimum(safe - x[0], 0.0) * slope
+    spectrum = minimum_phase(10.0 ** ((full - reference) / 20.0))
+    phase = np.interp(axis.hz, even, np.unwrap(np.angle(spectrum)))
+    size = 10.0 ** ((np.interp(np.log2(axis.hz), x, level) + np.minimum(np.log2(axis.hz) - x[0], 0.0) * slope) / 20.0)
+    pressure = size * 10.0 ** (-reference / 20.0) * np.exp(1j * phase)
+    u = np.interp(np.log2(axis.hz), x, on_axis.u[on_axis.valid])
+    return MainResponse(axis, pressure, u, reference, float(hz[0]), on_axis.lineage)
+
+
+def _judged_rows(axis: FrequencyAxis) -> IntArray:
+    low, high = JUDGED_BAND_HZ
+    return np.flatnonzero((axis.hz >= low) & (axis.hz <= high))
+
+
+def _displacement_db(hz: FloatArray, level: FloatArray) -> float:
+    rows = (hz >= EXCURSION_BAND_HZ[0]) & (hz <= EXCURSION_BAND_HZ[1])
+    return float(20.0 * np.log10(np.max(level[rows] / hz[rows] ** 2)))
+
+
+def spared_db(main: MainResponse, corner_hz: float, slope: str) -> float:
+    """Fall [dB] of the largest volume displacement (level over frequency squared) that a high-pass brings."""
+    size = np.abs(main.pressure)
+    cut = size * np.abs(high_pass(main.axis.hz, corner_hz, slope))
+    return _displacement_db(main.axis.hz, size) - _displacement_db(main.axis.hz, cut)
+
+
+def _costs(hz: FloatArray, main: ComplexArray, sub: ComplexArray, delays: AnyFloats, gains_db: AnyFloats) -> FloatArray:
+    """(2, D, G) rms deviation [dB] of the sum, by polarity, delay, gain."""
+    turn = np.exp(-2j * np.pi * delays[:, None] * hz) * sub
+    moved = turn[:, None, :] * (10.0 ** (gains_db / 20.0))[:, None]
+    both = np.stack([main + moved, -main + moved])
+    level = 10.0 * np.log10(np.maximum(both.real**2 + both.imag**2, 1e-12))
+    return np.asarray(np.sqrt(np.mean(level**2, axis=-1)), dtype=np.float64)
+
+
+def tuned(main: MainResponse, corner_hz: float, scheme: Scheme) -> Setting:
+    """The polarity, delay (+-12 ms) and level (+-6 dB) that make the sum flattest for a corner and scheme."""
+    rows = _judged_rows(main.axis)
+    hz = main.axis.hz[rows]
+    branch = main.pressure[rows] * high_pass(hz, corner_hz, scheme.high_pass)
+    sub = low_pass(hz, corner_hz, scheme.low_pass)
+    delay, gain, delay_step, gain_step = 0.0, 0.0, 0.0005, 1.0
+    reach_delay, reach_gain, inverted = MOST_DELAY_S, 6.0, False
+    for _ in range(4):
+        delays = delay + np.arange(-round(reach_delay / delay_step), round(reach_delay / delay_step) + 1) * delay_step
+        gains = gain + np.arange(-round(reach_gain / gain_step), round(reach_gain / gain_step) + 1) * gain_step
+        cost = _costs(hz, branch, sub, delays, gains)
+        # Where several are alike, the least intervention wins.
+        effort = 1e-6 * (np.abs(delays)[:, None] / MOST_DELAY_S + np.abs(gains) / 6.0)
+        place = np.unravel_index(int(np.argmin(cost + effort)), cost.shape)
+        inverted, delay, gain = bool(place[0]), float(delays[place[1]]), float(gains[place[2]])
+        reach_delay, reach_gain, delay_step, gain_step = delay_step, gain_step, delay_step / 5.0, gain_step / 5.0
+    total = summed(hz, branch, sub, main_inverted=inverted, subwoofer_delay_s=delay, subwoofer_gain_db=gain)
+    level = 20.0 * np.log10(np.abs(total))
+    rms = float(np.sqrt(np.mean(level**2)))
+    spared = spared_db(main, corner_hz, scheme.high_pass)
+    return Setting(
+        corner_hz, scheme, inverted, delay, gain, rms, float(level.max()), float(level.min()), spared
+    )  # fmt: skip
+
+
+def match_subwoofer(
+    on_axis: Curve,
+    *,
+    highest_level: Curve | None = None,
+    distortion_percent: Curve | None = None,
+    corners_hz: Sequence[float] = CORNERS_HZ,
+    schemes: Sequence[Scheme] = SCHEMES,
+) -> SubwooferMatch:
+    """The crossover that keeps the sum flat and spares the main most.
+
+    on_axis : level [dB]; highest_level : highest clean level over frequency [dB at 1 m]; distortion_percent : total
+    distortion at one drive [%].
+    Own rule: of all settings whose sum deviates at most 0.5 dB (rms) more than the flattest, those whose high-pass buys
+    10 dB, or all but 3 dB of the most (of highest clean level where it is given, else of displacement); of these the
+    lowest corner, as a low one keeps the subwoofer from being heard as a place (common practice, no source); of its
+    schemes that are alike within 0.2 dB the one with the gentlest slopes.
+    Raises InputError where the bass is not valid, or for no scheme or no corner above 0 Hz.
+    """
+    if not schemes or not corners_hz or any(not (hz > 0.0 and math.isfinite(hz)) for hz in corners_hz):
+        raise InputError(
+            f"no crossover to try among {len(schemes)} schemes at {list(corners_hz)} Hz",
+            expected="one scheme and one corner above 0 Hz, or more",
+            remedy="correct them",
+        )
+    main = main_response(on_axis)
+    tried = tuple(tuned(main, corner, scheme) for scheme in schemes for corner in corners_hz)
+    limit = min(one.rms_db for one in tried) + AS_FLAT_DB
+    flat = [one for one in tried if one.rms_db <= limit]
+
+    def bought(one: Setting) -> float:
+        gain = _level_gain(highest_level, one) if highest_level is not None else None
+        return one.spared_db if gain is None else gain[0]
+
+    enough = min(max(bought(one) for one in flat) - WORTH_A_STEP_DB, ENOUGH_DB)
+    best = min((one for one in flat if bought(one) >= enough), key=_rank)
+    figures = _figures(main, best, highest_level, distortion_percent)
+    curves = _sum_curves(main, best)
+    return SubwooferMatch(best, tried, curves, figures, _sentences(main, best, figures))
+
+
+def _rank(one: Setting) -> tuple[float, int, int, float]:
+    """Order of choice among settings that are flat enough and buy enough."""
+    slopes = sum(int(slope[2:]) for slope in (one.scheme.high_pass, one.scheme.low_pass) if slope)
+    return one.corner_hz, math.floor(one.rms_db / ALIKE_DB), slopes, one.rms_db
+
+
+def _level_gain(highest: Curve, setting: Setting) -> tuple[float, float] | None:
+    """Rise of the lowest clean level by the high-pass, and its standard uncertainty [dB]."""
+    rows = np.flatnonzero(highest.valid & (highest.axis.hz >= 20.0) & (highest.axis.hz <= 10_000.0))
+    if not rows.size:
+        return None
+    hz, level = highest.axis.hz[rows], highest.values[rows]
+    lifted = level - 20.0 * np.log10(np.abs(high_pass(hz, setting.corner_hz, setting.scheme.high_pass)))
+    before, after = int(np.argmin(level)), int(np.argmin(lifted))
+    u = 0.0 if before == after else float(np.hypot(highest.u[rows[before]], highest.u[rows[after]]))
+    return float(lifted[after] - level[before]), u
+
+
+def _judged(key: str, value: float, u: float, lineage: tuple[str, ...], *notes: str) -> Figure:
+    info = INFO[key]
+    return Figure(key, value, u, info.unit, JUDGED_BAND_HZ, info.method, caveats=notes, lineage=lineage)
+
+
+def _figures(main: MainResponse, best: Setting, highest: Curve | None, distortion: Curve | None) -> dict[str, Figure]:
+    rows = _judged_rows(main.axis)
+    # Only what the main still gives carries its uncertainty.
+    share = np.abs(high_pass(main.axis.hz[rows], best.corner_hz, best.scheme.high_pass))
+    u = float(np.sqrt(np.mean((main.u_db[rows] * np.minimum(share, 1.0)) ** 2)))
+    ideal = "with an ideal subwoofer at the same place, minimum phase assumed"
+    step = float(np.min(np.diff(CORNERS_HZ))) / np.sqrt(12.0)
+    lineage = main.lineage
+    found = {
+        "crossover_frequency": _judged("crossover_frequency", best.corner_hz, step, lineage, best.scheme.words),
+        "crossover_sum_rms": _judged("crossover_sum_rms", best.rms_db, u, lineage, ideal),
+        "crossover_sum_above": _judged("crossover_sum_above", best.above_db, u, lineage, ideal),
+        "crossover_sum_below": _judged("crossover_sum_below", best.below_db, u, lineage, ideal),
+        "high_pass_displacement": _judged("high_pass_displacement", best.spared_db, u, lineage),
+    }
+    key = "high_pass_level"
+    gain = _level_gain(highest, best) if highest is not None else None
+    if gain is None:
+        found[key] = not_judged(key, "no highest clean level was measured", unit="dB", method=INFO[key].method)
+    else:
+        found[key] = _judged(key, *gain, highest.lineage if highest is not None else main.lineage)
+    found["high_pass_distortion"] = _distortion_left(distortion, best)
+    return found
+
+
+def _distortion_left(distortion: Curve | None, best: Setting) -> Figure:
+    key = "high_pass_distortion"
+    method = INFO[key].method
+    if distortion is None:
+        return not_judged(key, "no distortion was measured", unit="%", method=method)
+    rows = np.flatnonzero(distortion.valid & (distortion.axis.hz >= 20.0) & (distortion.axis.hz <= 200.0))
+    if not rows.size:
+        return not_judged(key, "the distortion is not known from 20 Hz to 200 Hz", unit="%", method=method)
+    hz, before = distortion.axis.hz[rows], distortion.values[rows]
+    after = before * np.abs(high_pass(hz, best.corner_hz, best.scheme.high_pass)) ** 2
+    most, left = int(np.argmax(before)), int(np.argmax(after))
+    u = float(distortion.u_total[rows[left]] * after[left] / max(before[left], 1e-12))
+    note = f"without it {before[most]:.2f} % at {hz[most]:.0f} Hz, with it {after[left]:.2f} % at {hz[left]:.0f} Hz"
+    return Figure(key, float(after[left]), u, "%", (20.0, 200.0), method, caveats=(note,), lineage=distortion.lineage)
+
+
+def _sum_curves(main: MainResponse, best: Setting) -> dict[str, Curve]:
+    """Sum, high-passed main and subwoofer, dB SPL like the on-axis curve."""
+    hz = main.axis.hz
+    branch = main.pressure * high_pass(hz, best.corner_hz, best.scheme.high_pass)
+    gain = 10.0 ** (best.gain_db / 20.0)
+    sub = low_pass(hz, best.corner_hz, best.scheme.low_pass) * gain
+    total = summed(hz, branch, sub, main_inverted=best.main_inverted, subwoofer_delay_s=best.delay_s)
+    nothing = np.zeros_like(hz)
+
+    def curve(key: str, name: str, values: ComplexArray, u: FloatArray) -> Curve:
+        level = main.reference_db + 20.0 * np.log10(np.maximum(np.abs(values), 1e-9))
+        valid = (hz >= main.lowest_hz) if key == "crossed_main" else np.ones(hz.size, dtype=bool)
+        return Curve(key, name, main.axis, level, u, nothing, valid, "dB", "as the on-axis level", main.lineage)
+
+    part = main.u_db * np.minimum(np.abs(branch) / np.maximum(np.abs(total), 1e-9), 1.0)
+    return {
+        "crossed_sum": curve("crossed_sum", "main and subwoofer together", total, part),
+        "crossed_main": curve("crossed_main", "main behind its high-pass", branch, main.u_db),
+        "crossed_subwoofer": curve("crossed_subwoofer", "subwoofer behind its low-pass", sub, nothing),
+    }
+
+
+def _sentences(main: MainResponse, best: Setting, figures: dict[str, Figure]) -> tuple[str, ...]:
+    polarity = "inverted in polarity" if best.main_inverted else "not inverted"
+    late = "subwoofer" if best.delay_s >= 0.0 else "main"
+    high = slope_words(best.scheme.high_pass) if best.scheme.high_pass else "nothing"
+    u = figures["crossover_sum_above"].u or 0.0
+    found = [
+        f"Cross over at {best.corner_hz:g} Hz: {high} on the main, "
+        f"{slope_words(best.scheme.low_pass)} on the subwoofer.",
+        f"Main {polarity}, {late} {abs(1000.0 * best.delay_s):.1f} ms later, subwoofer level {best.gain_db:+.1f} dB; "
+        f"a difference in path comes on top.",
+        f"The sum then stays between {best.below_db:+.1f} dB and {best.above_db:+.1f} dB (± {2.0 * u:.1f} dB) "
+        f"from {JUDGED_BAND_HZ[0]:g} Hz to {JUDGED_BAND_HZ[1]:g} Hz.",
+    ]
+    level, left = figures["high_pass_level"], figures["high_pass_distortion"]
+    if best.scheme.high_pass:
+        found.append(f"The high-pass takes {best.spared_db:.1f} dB off the air that the main has to move.")
+    if level.value is not None:
+        found.append(f"It adds {level.value:.1f} ± {2.0 * (level.u or 0.0):.1f} dB to the highest clean level.")
+    if left.value is not None:
+        found.append(f"Distortion in the bass: {left.caveats[0]}.")
+    if main.lowest_hz > JUDGED_BAND_HZ[0]:
+        found.append(f"Below {main.lowest_hz:.0f} Hz the main's level is continued with its slope, not measured.")
+    return tuple(found)

@@ -1,0 +1,1 @@
+"""Mending a loudspeaker's balance with an equalizer and with its aim."""

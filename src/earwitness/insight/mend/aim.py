@@ -1,0 +1,355 @@
+"""Where to point the loudspeaker: direct sound, listening window and in-room prediction about other axes.
+
+Directions off both orbits are put together from them: L(h, v) = L(h, 0) + L(0, v) - L(0, 0) in dB, as if the two
+angles acted apart; positions between measured angles are interpolated in dB. Both are marked. Rules of this program.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from earwitness.errors import InputError, choice
+from earwitness.figures.angles import WIDEST_GAP_DEG, filled, orbit_rows
+from earwitness.figures.linearity import LINEARITY_BAND_HZ
+from earwitness.figures.sampling import band_grid, sampled, smoothed
+from earwitness.figures.windows import UNTRUSTED_SHARE, Levels, window_weights
+from earwitness.insight.mend.design import DEFAULT_LIMITS, Design, Limits, design, problem_of
+from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ
+from earwitness.insight.mend.goal import flat_window
+from earwitness.insight.mend.report import shifted
+from earwitness.quantities import Curve
+from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities.directions import Orbit
+from earwitness.standards import cta2034
+
+HORIZONTAL_AIMS_DEG = tuple(float(angle) for angle in range(0, 45, 5))
+VERTICAL_AIMS_DEG = tuple(float(angle) for angle in range(-40, 45, 5))
+SMALLEST_MARGIN_DB = 0.1
+_SAME_DEG = 0.01
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Aim:
+    """Curves about the axis at angle_deg of an orbit (positive: to the loudspeaker's left, or up).
+
+    direct, window, in_room (None where sound power is missing); roughness_db : see `roughness`; u_db : its standard
+    uncertainty; with_equalizer : re-designed for this aim, with roughness_mended_db, or None
+    notes : how many positions are interpolated or put together
+    """
+
+    orbit: Orbit
+    angle_deg: float
+    direct: Curve
+    window: Curve
+    in_room: Curve | None
+    roughness_db: float
+    u_db: float
+    with_equalizer: Design | None
+    roughness_mended_db: float | None
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AimStudy:
+    """All aims that the data give, the reasons for the others, and the recommendation.
+
+    best_deg, margin_db : smoothest aim and its lead over straight ahead; the same with an equalizer for each aim
+    clear : the lead exceeds 0.1 dB and twice its uncertainty
+    """
+
+    aims: tuple[Aim, ...]
+    missing: tuple[str, ...]
+    best_deg: float
+    margin_db: float
+    clear: bool
+    best_mended_deg: float | None
+    margin_mended_db: float | None
+    clear_mended: bool
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Place:
+    """(D,) dB weights of one direction, and how it came about."""
+
+    weights: FloatArray
+    interpolated: bool
+    composed: bool
+
+
+def _on_orbit(levels: Levels, orbit: Orbit, angle_deg: float) -> _Place | str:
+    """A position of one orbit, interpolated in dB in a gap of at most 30 degrees."""
+    known, groups = orbit_rows(levels, orbit)
+    size = len(levels.directions)
+    angle = 180.0 - (180.0 - angle_deg) % 360.0
+    missing = f"{orbit} {angle:+.0f}° was not measured"
+
+    def row(place: int) -> FloatArray:
+        weights = np.zeros(size)
+        weights[groups[place]] = 1.0 / groups[place].size
+        return weights
+
+    if known.size == 0:
+        return missing
+    near = np.flatnonzero(np.abs(known - angle) < _SAME_DEG)
+    if near.size:
+        return _Place(row(int(near[0])), False, False)
+    wrapped = np.concatenate([[known[-1] - 360.0], known, [known[0] + 360.0]])
+    after = int(np.searchsorted(wrapped, angle))
+    low, high = float(wrapped[after - 1]), float(wrapped[after])
+    if high - low > WIDEST_GAP_DEG + _SAME_DEG:
+        return missing
+    part = (angle - low) / (high - low)
+    return _Place((1 - part) * row((after - 2) % known.size) + part * row((after - 1) % known.size), True, False)
+
+
+def _place(levels: Levels, horizontal_deg: float, vertical_deg: float) -> _Place | str:
+    """A direction at a horizontal and a vertical angle."""
+    parts = []
+    if abs(horizontal_deg) > _SAME_DEG or abs(vertical_deg) <= _SAME_DEG:
+        parts.append(_on_orbit(levels, "horizontal", horizontal_deg))
+    if abs(vertical_deg) > _SAME_DEG:
+        parts.append(_on_orbit(levels, "vertical", vertical_deg))
+    for part in parts:
+        if isinstance(part, str):
+            return part
+    found = [part for part in parts if not isinstance(part, str)]
+    if len(found) == 1:
+        return found[0]
+    axis = _on_orbit(levels, "horizontal", 0.0)
+    if isinstance(axis, str):
+        return axis
+    weights = found[0].weights + found[1].weights - axis.weights
+    return _Place(weights, found[0].interpolated or found[1].interpolated, True)
+
+
+def _component(levels: Levels, component: cta2034.Component, orbit: Orbit, aim_deg: float) -> list[_Place] | str:
+    """The standard's positions of a component, turned by the aim."""
+    found = []
+    for on, angle in cta2034.positions(component):
+        horizontal = (angle if on == "horizontal" else 0.0) + (aim_deg if orbit == "horizontal" else 0.0)
+        vertical = (angle if on == "vertical" else 0.0) + (aim_deg if orbit == "vertical" else 0.0)
+        place = _place(levels, horizontal, vertical)
+        if isinstance(place, str):
+            return place
+        found.append(place)
+    return found
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Average:
+    """Energy average of places: energy (F,), what of it is not trusted (F,), pulls (D, F), known (F,) bool."""
+
+    energy: FloatArray
+    untrusted: FloatArray
+    pulls: FloatArray
+    known: BoolArray
+
+
+def _average(levels: Levels, places: list[_Place], shares: FloatArray) -> _Average:
+    """shares : (P,) weights that sum to 1."""
+    weights = np.array([place.weights for place in places])
+    energy = shares[:, None] * 10 ** ((weights @ levels.level_db) / 10)
+    total = energy.sum(axis=0)
+    used = (weights != 0).astype(float)
+    untrusted = np.where(used @ (~levels.valid).astype(float) > 0, energy, 0.0).sum(axis=0)
+    there = np.ones_like(levels.valid) if levels.known is None else levels.known
+    return _Average(total, untrusted, weights.T @ (energy / total), there[used.any(axis=0)].all(axis=0))
+
+
+def _curve(levels: Levels, average: _Average, key: str, name: str) -> Curve:
+    u = np.sqrt((levels.pulls(average.pulls) ** 2 * levels.u_db**2).sum(axis=0))
+    return Curve(
+        key,
+        name,
+        levels.axis,
+        10 * np.log10(average.energy),
+        u,
+        levels.u_common_db,
+        average.known & (average.untrusted <= UNTRUSTED_SHARE * average.energy),
+        "dB",
+        levels.reference,
+        levels.lineage,
+    )
+
+
+def _mixed(parts: list[tuple[float, _Average]]) -> _Average:
+    """Energy sum of averages with weights."""
+    energy = sum((share * part.energy for share, part in parts), np.zeros(1))
+    untrusted = sum((share * part.untrusted for share, part in parts), np.zeros(1))
+    pulls = sum((share * part.energy / energy * part.pulls for share, part in parts), np.zeros((1, 1)))
+    return _Average(energy, untrusted, pulls, np.all([part.known for _, part in parts], axis=0))
+
+
+def roughness(curve: Curve) -> tuple[float, float] | None:
+    """Rms about the own straight line, 100 Hz to 10 kHz after 1/12 octave smoothing, and its uncertainty [dB]."""
+    hz = band_grid(*LINEARITY_BAND_HZ)
+    values, u, _, valid = sampled(smoothed(curve, 12), hz)
+    if not valid.all():
+        return None
+    x = np.log2(hz) - np.log2(hz).mean()
+    away = values - values.mean()
+    away = away - x * (x @ away) / (x @ x)
+    rms = math.sqrt(float((away**2).mean()))
+    # Errors taken as independent a third of an octave apart, as for slopes.
+    spread = math.sqrt(float((away**2 * u**2).sum()) * 20 / 3) / (hz.size * max(rms, 1e-9))
+    return rms, spread
+
+
+def _joint(curves: Sequence[Curve]) -> tuple[float, float] | None:
+    """Root mean square of the roughness of several curves, and its uncertainty."""
+    parts = [roughness(curve) for curve in curves]
+    known = [part for part in parts if part is not None]
+    if len(known) < len(parts):
+        return None
+    value = math.sqrt(sum(rms**2 for rms, _ in known) / len(known))
+    return value, max(u for _, u in known)
+
+
+def aim(
+    levels: Levels,
+    orbit: Orbit,
+    angle_deg: float,
+    *,
+    bands: int = 0,
+    limits: Limits = DEFAULT_LIMITS,
+    sample_rate_hz: float = DEFAULT_RATE_HZ,
+    measured: int | None = None,
+) -> Aim | str:
+    """One aim, or the reason why the data do not give it.
+
+    bands : of the equalizer re-designed for it, 0 for none; measured : how many of the directions were measured, the
+    others behind them having been filled in (all by default).
+    """
+    window_places = _component(levels, "listening_window", orbit, angle_deg)
+    if isinstance(window_places, str):
+        return window_places
+    direct_place = window_places[0]
+    direct = _average(levels, [direct_place], np.ones(1))
+    window = _average(levels, window_places, np.full(len(window_places), 1.0 / len(window_places)))
+    words = f"{abs(angle_deg):.0f}° off the {orbit} axis" if angle_deg else "straight ahead"
+    direct_curve = _curve(levels, direct, "on_axis", f"direct sound, {words}")
+    window_curve = _curve(levels, window, "listening_window", f"listening window, {words}")
+    room, room_places = _in_room(levels, orbit, angle_deg, window)
+    room_curve = None if room is None else _curve(levels, room, "in_room", f"predicted in-room response, {words}")
+    curves = [one for one in (direct_curve, window_curve, room_curve) if one is not None]
+    rough = _joint(curves)
+    if rough is None:
+        return f"{words}: the curves are not valid from 100 Hz to 10 kHz"
+    mend, mended_db = None, None
+    if bands:
+        weights = np.abs(np.array([place.weights for place in window_places])).sum(axis=0)
+        problem = problem_of(
+            levels,
+            flat_window(),
+            limits=limits,
+            sample_rate_hz=sample_rate_hz,
+            curves={one.key: one for one in curves},
+            window_weights_of=weights,
+        )
+        mend = design(problem, bands)
+        after = _joint([shifted(one, mend.equalizer, sample_rate_hz) for one in curves])
+        mended_db = None if after is None else after[0]
+    notes = _notes([*window_places, *room_places], len(levels.directions) if measured is None else measured)
+    return Aim(orbit, angle_deg, direct_curve, window_curve, room_curve, *rough, mend, mended_db, notes)
+
+
+def _in_room(levels: Levels, orbit: Orbit, angle_deg: float, window: _Average) -> tuple[_Average | None, list[_Place]]:
+    """In-room prediction with the reflections turned by the aim; the sound power stays what it is."""
+    power_weights = window_weights(levels.directions)["sound_power"]
+    if isinstance(power_weights, str):
+        return None, []
+    every = [_Place(row, False, False) for row in np.eye(len(levels.directions))[power_weights > 0]]
+    power = _average(levels, every, power_weights[power_weights > 0])
+    early, used = [], []
+    for component in cta2034.EARLY_REFLECTIONS:
+        places = _component(levels, component, orbit, angle_deg)
+        if isinstance(places, str):
+            return None, []
+        used += places
+        early.append((0.2, _average(levels, places, np.full(len(places), 1.0 / len(places)))))
+    shares = cta2034.IN_ROOM_WEIGHTS
+    parts = [
+        (shares["listening_window"], window),
+        (shares["early_reflections"], _mixed(early)),
+        (shares["sound_power"], power),
+    ]
+    return _mixed(parts), used
+
+
+def _notes(places: list[_Place], measured: int) -> tuple[str, ...]:
+    """How many positions were not measured. measured : rows of the levels that were."""
+    between = sum(place.interpolated or bool(place.weights[measured:].any()) for place in places)
+    composed = sum(place.composed for place in places)
+    found = []
+    if between:
+        found.append(f"{between} of {len(places)} positions interpolated over angle")
+    if composed:
+        found.append(f"{composed} of {len(places)} positions off both orbits put together from them")
+    return tuple(found)
+
+
+def aim_study(
+    levels: Levels,
+    *,
+    orbit: Orbit = "horizontal",
+    aims_deg: Sequence[float] | None = None,
+    bands: int = 0,
+    limits: Limits = DEFAULT_LIMITS,
+    sample_rate_hz: float = DEFAULT_RATE_HZ,
+    symmetric: bool = False,
+) -> AimStudy:
+    """Every aim beside straight ahead, without and (bands > 0) with an equalizer designed for it.
+
+    levels : as measured; gaps are filled as `figures.angles.filled` does, mirrored only where `symmetric`.
+
+    aims_deg : 0 to 40 degrees in steps of 5 by default, vertically to both sides. Scored by the root mean square of
+    the roughness of direct sound, listening window and in-room prediction (a rule of this program). Of aims within
+    0.1 dB of the best, the one closest to straight ahead is named. InputError if straight ahead cannot be had.
+    """
+    choice("orbit", orbit, ("horizontal", "vertical"))
+    chosen = aims_deg if aims_deg is not None else HORIZONTAL_AIMS_DEG if orbit == "horizontal" else VERTICAL_AIMS_DEG
+    angles = sorted({0.0, *map(float, chosen)}, key=lambda a: (abs(a), -a))
+    found: list[Aim] = []
+    missing: list[str] = []
+    count = len(levels.directions)
+    whole = levels if levels.mixing is not None else filled(levels, symmetric=symmetric).levels
+    for angle in angles:
+        one = aim(whole, orbit, angle, bands=bands, limits=limits, sample_rate_hz=sample_rate_hz, measured=count)
+        if isinstance(one, str):
+            missing.append(f"{angle:+.0f}°: {one}")
+        else:
+            found.append(one)
+    if not found or found[0].angle_deg != 0.0:
+        raise InputError("no aim can be studied", expected=missing[0] if missing else "")
+    best, margin, clear = _choice(found, [one.roughness_db for one in found])
+    mended = [one.roughness_mended_db for one in found]
+    known = [value for value in mended if value is not None]
+    best_mended, margin_mended, clear_mended = None, None, False
+    if bands and len(known) == len(found):
+        best_mended, margin_mended, clear_mended = _choice(found, known)
+    ordered = tuple(sorted(found, key=lambda one: one.angle_deg))
+    words = _sentence(best, margin, clear)
+    if best_mended is not None and margin_mended is not None:
+        words = f"{words}; each with its own equalizer: " + _sentence(best_mended, margin_mended, clear_mended)
+    return AimStudy(ordered, tuple(missing), best, margin, clear, best_mended, margin_mended, clear_mended, words)
+
+
+def _choice(aims: list[Aim], scores: list[float]) -> tuple[float, float, bool]:
+    """The aim to take, its lead over straight ahead, and whether that is beyond doubt. aims : nearest first."""
+    least = min(scores)
+    place = next(i for i, score in enumerate(scores) if score <= least + SMALLEST_MARGIN_DB)
+    margin = scores[0] - scores[place]
+    u = math.hypot(aims[0].u_db, aims[place].u_db)
+    return aims[place].angle_deg, margin, bool(place > 0 and margin > max(SMALLEST_MARGIN_DB, 2 * u))
+
+
+def _sentence(best_deg: float, margin_db: float, clear: bool) -> str:
+    if best_deg == 0.0:
+        return "no aim is smoother than straight ahead by more than 0.1 dB"
+    sure = "" if clear else ", within the uncertainty"
+    return f"{best_deg:+.0f}° off the axis is smoother than straight ahead by {margin_db:.1f} dB rms{sure}"

@@ -1,0 +1,245 @@
+"""Before and after: what an equalizer does to every curve and figure, and what it costs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+import numpy as np
+
+from earwitness.figures.linearity import LINEARITY_BAND_HZ, Line, deviations, slope
+from earwitness.figures.rating import preference_rating
+from earwitness.figures.sampling import band_grid, sampled, smoothed
+from earwitness.figures.sensitivity import band_level
+from earwitness.figures.windows import INDEX_NAMES, Levels, window_weights, windows
+from earwitness.insight.mend.design import Problem
+from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, Equalizer, apply, gain_db
+from earwitness.quantities import Curve, Figure, FrequencyAxis
+from earwitness.quantities.arrays import FloatArray, lock_fields
+
+CHECKED = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
+WORSE_DB = 0.3
+UNIT_SPREAD_PERCENT = 3.0
+_WIDEST_SHIFT_PERCENT = 30
+_RATED = ("on_axis", "in_room", "sound_power", "listening_window")
+_HEARD_HZ = (20.0, 20_000.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Headroom:
+    """What an equalizer costs.
+
+    preamp_db : gain in front, so that no frequency gets more than before; boost_db at boost_hz : its largest gain
+    power_factor : amplifier power at boost_hz for the same level elsewhere, 10^(g / 10); pink_power_factor : for pink
+    noise, by the input power into a load that is alike at all frequencies
+    """
+
+    preamp_db: float
+    boost_db: float
+    boost_hz: float | None
+    power_factor: float
+    pink_power_factor: float
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class UnitSpread:
+    """How far the mend holds for another unit whose features lie up or down in frequency.
+
+    left_db : rms of the mendable deviation left for this unit; worst_db : for a shift of spread_percent either way
+    untouched_db : without equalizer; tolerated_percent : largest shift that still leaves less than without, None when
+    even 30 % does
+    """
+
+    spread_percent: float
+    untouched_db: float
+    left_db: float
+    worst_db: float
+    tolerated_percent: float | None
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Mended:
+    """Curves and figures by key before and after; roughness : rms about its own line by curve, (before, after) [dB]."""
+
+    equalizer: Equalizer
+    sample_rate_hz: float
+    before: Mapping[str, Curve]
+    after: Mapping[str, Curve]
+    figures_before: Mapping[str, Figure]
+    figures_after: Mapping[str, Figure]
+    roughness_db: Mapping[str, tuple[float, float]]
+    headroom: Headroom
+    spread: UnitSpread | None
+    warnings: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        for name in ("before", "after", "figures_before", "figures_after", "roughness_db"):
+            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
+
+
+def mended(
+    levels: Levels,
+    equalizer: Equalizer,
+    *,
+    sample_rate_hz: float = DEFAULT_RATE_HZ,
+    before: Mapping[str, Curve] | None = None,
+    problem: Problem | None = None,
+    spread_percent: float = UNIT_SPREAD_PERCENT,
+) -> Mended:
+    """All curves anew from the levels behind the equalizer, with figures, cost and warnings.
+
+    before : curves of `levels` if they are at hand; problem : what the equalizer was designed for, for the spread
+    between units. The curves' levels hold without the preamp.
+    """
+    old = windows(levels).curves if before is None else dict(before)
+    new = windows(apply(levels, equalizer, sample_rate_hz)).curves
+    rough = {key: (_roughness(old[key]), _roughness(new[key])) for key in CHECKED if key in old and key in new}
+    known = {key: (a, b) for key, (a, b) in rough.items() if a is not None and b is not None}
+    worse = [
+        f"the {old[key].name} gets rougher by {b - a:.1f} dB rms" for key, (a, b) in known.items() if b - a > WORSE_DB
+    ]
+    spread = None if problem is None else unit_spread(problem, equalizer, spread_percent=spread_percent)
+    cost = headroom(equalizer, sample_rate_hz)
+    return Mended(
+        equalizer,
+        sample_rate_hz,
+        old,
+        new,
+        balance_figures(old),
+        balance_figures(new),
+        known,
+        cost,
+        spread,
+        tuple(worse),
+    )
+
+
+def balance_figures(curves: Mapping[str, Curve]) -> dict[str, Figure]:
+    """Linearity, in-room slope and ratings of a set of curves, by the registry's keys; those that can be had."""
+    found: dict[str, Figure] = {}
+    axis = curves.get("on_axis")
+    reference = None if axis is None else band_level(axis)
+    if axis is not None and reference is not None and reference.value is not None:
+        found.update(deviations(axis, reference.value))
+    if "in_room" in curves:
+        line = slope(curves["in_room"], key="in_room_slope")
+        found["in_room_slope"] = line.slope if isinstance(line, Line) else line
+    if all(key in curves for key in _RATED):
+        on_axis, in_room, power, window = (curves[key] for key in _RATED)
+        found["preference_rating"] = preference_rating(on_axis, in_room, power, window)
+        found["preference_rating_with_subwoofer"] = preference_rating(
+            on_axis, in_room, power, window, ideal_subwoofer=True
+        )
+    return found
+
+
+def _roughness(curve: Curve) -> float | None:
+    """Rms of the 1/12 octave smoothed curve about its own line, 100 Hz to 10 kHz [dB]."""
+    hz = band_grid(*LINEARITY_BAND_HZ)
+    values, _, _, valid = sampled(smoothed(curve, 12), hz)
+    if not valid.all():
+        return None
+    x = np.log2(hz) - np.log2(hz).mean()
+    away = values - values.mean()
+    away = away - x * (x @ away) / (x @ x)
+    return math.sqrt(float((away**2).mean()))
+
+
+def headroom(equalizer: Equalizer, sample_rate_hz: float = DEFAULT_RATE_HZ) -> Headroom:
+    """Preamp gain and power from the dense digital response, for filters overlap."""
+    top = min(_HEARD_HZ[1], 0.4999 * sample_rate_hz)
+    hz = np.geomspace(_HEARD_HZ[0], top, 2400)
+    gain = gain_db(equalizer, hz, sample_rate_hz)
+    place = int(np.argmax(gain))
+    boost = max(0.0, float(gain[place]))
+    at = float(hz[place]) if boost > 0 else None
+    pink = float((10 ** (gain / 10)).mean())
+    factor = 10 ** (boost / 10)
+    if at is None:
+        words = "no frequency is boosted: no headroom is lost"
+    else:
+        words = f"{boost:.1f} dB of headroom are lost: at {at:.0f} Hz the amplifier gives {factor:.2f} times the power"
+    return Headroom(-boost + 0.0, boost, at, factor, pink, words)
+
+
+def unit_spread(problem: Problem, equalizer: Equalizer, *, spread_percent: float = UNIT_SPREAD_PERCENT) -> UnitSpread:
+    """The same equalizer on units whose features lie higher or lower in frequency.
+
+    3 % is this program's default for the spread between two units of a model (no source).
+    """
+    gain = gain_db(equalizer, problem.hz, problem.sample_rate_hz)
+    x, weight = np.log(problem.hz), problem.weight / problem.weight.sum()
+
+    def left(percent: float, *, mend: bool = True) -> float:
+        wanted = np.interp(x - math.log1p(percent / 100), x, problem.wanted_db)
+        rest = (gain if mend else 0.0) - wanted
+        return math.sqrt(float(weight @ (rest - weight @ rest) ** 2))
+
+    untouched = left(0.0, mend=False)
+    tolerated: float | None = None
+    for percent in range(1, _WIDEST_SHIFT_PERCENT + 1):
+        if max(left(percent), left(-percent)) >= untouched:
+            tolerated = float(percent - 1)
+            break
+    here, worst = left(0.0), max(left(0.0), left(spread_percent), left(-spread_percent))
+    until = f"more than {_WIDEST_SHIFT_PERCENT}" if tolerated is None else f"{tolerated:.0f}"
+    words = (
+        f"for a unit {spread_percent:g} % off in frequency {worst:.2f} dB rms are left instead of {here:.2f} dB; "
+        f"up to {until} % the mend is better than none"
+    )
+    return UnitSpread(spread_percent, untouched, here, worst, tolerated, words)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Desk:
+    """All that a moved slider needs, worked out once.
+
+    energy : (D, F); keys of C curves; weights : (C, D); level_db : (D, F)
+    """
+
+    axis: FrequencyAxis
+    level_db: FloatArray
+    energy: FloatArray
+    keys: tuple[str, ...]
+    weights: FloatArray
+    sample_rate_hz: float
+
+    def __post_init__(self) -> None:
+        lock_fields(self, level_db=float, energy=float, weights=float)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Moved:
+    """gain_db : (F,); level_db : (D, F); curve_db : (F,) by key, directivity indices with them."""
+
+    gain_db: FloatArray
+    level_db: FloatArray
+    curve_db: Mapping[str, FloatArray]
+
+
+def desk_of(levels: Levels, *, sample_rate_hz: float = DEFAULT_RATE_HZ) -> Desk:
+    """The levels and the weights of every curve that they give, ready for `moved`."""
+    parts = {key: part for key, part in window_weights(levels.directions).items() if not isinstance(part, str)}
+    weights = np.array(list(parts.values())).reshape(len(parts), len(levels.directions))
+    energy = 10 ** (levels.level_db / 10)
+    return Desk(levels.axis, levels.level_db, energy, tuple(parts), weights, sample_rate_hz)
+
+
+def moved(desk: Desk, equalizer: Equalizer) -> Moved:
+    """All positions and curves behind another equalizer: one matrix product."""
+    gain = gain_db(equalizer, desk.axis.hz, desk.sample_rate_hz)
+    curves = 10 * np.log10(desk.weights @ (desk.energy * 10 ** (gain / 10)))
+    found = dict(zip(desk.keys, curves, strict=True))
+    for key, (_, other) in INDEX_NAMES.items():
+        if other in found and "listening_window" in found:
+            found[key] = found["listening_window"] - found[other]
+    return Moved(gain, desk.level_db + gain, MappingProxyType(found))
+
+
+def shifted(curve: Curve, equalizer: Equalizer, sample_rate_hz: float = DEFAULT_RATE_HZ) -> Curve:
+    """A single curve behind the equalizer."""
+    return replace(curve, values=curve.values + gain_db(equalizer, curve.axis.hz, sample_rate_hz))

@@ -1,0 +1,135 @@
+"""The vocabulary of sound: words, the region each belongs to, and what the curve does there.
+
+Words marked "ITU-R BS.2399" stand in that report's list of attributes of reproduced sound (read as quoted by third
+parties); the others, and all limits in hertz, are common practice, no source, unless a note says otherwise.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+Direction = Literal["too much", "too little"]
+
+COMMON = "common practice, no source"
+LISTED = "word in ITU-R BS.2399; limits common practice, no source"
+GLOSSARY = "one personal glossary; limits common practice, no source"
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """A word for how it sounds.
+
+    low_hz, high_hz : region; direction : "too much" for a rise of the level there, "too little" for a fall
+    group : bass, midrange, treble or balance; source : where word and limits come from
+    is_usual : the word a sentence about a curve may use; the others are understood when a listener writes them
+    """
+
+    name: str
+    direction: Direction
+    low_hz: float
+    high_hz: float
+    group: Literal["bass", "midrange", "treble", "balance"]
+    source: str
+    is_usual: bool = True
+
+
+VOCABULARY: tuple[Word, ...] = (
+    Word("deep", "too much", 20.0, 40.0, "bass", COMMON, is_usual=False),
+    Word("without depth", "too little", 20.0, 40.0, "bass", COMMON),
+    Word("rumbling", "too much", 20.0, 60.0, "bass", COMMON),
+    Word("boomy", "too much", 60.0, 150.0, "bass", LISTED),
+    Word("heavy", "too much", 30.0, 200.0, "bass", GLOSSARY, is_usual=False),
+    Word("punchy", "too much", 80.0, 200.0, "bass", COMMON, is_usual=False),
+    Word("without punch", "too little", 80.0, 200.0, "bass", COMMON),
+    Word("bloated", "too much", 100.0, 300.0, "bass", GLOSSARY),
+    Word("warm", "too much", 120.0, 350.0, "bass", COMMON),
+    Word("lean", "too little", 120.0, 350.0, "bass", COMMON),
+    Word("full", "too much", 80.0, 400.0, "balance", LISTED),
+    Word("thin", "too little", 80.0, 400.0, "balance", COMMON),
+    Word("chesty", "too much", 150.0, 300.0, "bass", COMMON),
+    Word("muddy", "too much", 200.0, 500.0, "bass", COMMON),
+    Word("boxy", "too much", 250.0, 600.0, "bass", LISTED),
+    Word("hollow", "too little", 400.0, 1000.0, "midrange", COMMON),
+    Word("honky", "too much", 500.0, 1000.0, "midrange", COMMON),
+    Word("nasal", "too much", 700.0, 1500.0, "midrange", LISTED),
+    Word("canny", "too much", 800.0, 2500.0, "midrange", LISTED),
+    Word("tinny", "too much", 800.0, 2500.0, "treble", LISTED, is_usual=False),
+    Word("forward", "too much", 1000.0, 3000.0, "midrange", COMMON),
+    Word("recessed", "too little", 1000.0, 3000.0, "midrange", COMMON),
+    Word("distant", "too little", 1000.0, 3000.0, "midrange", COMMON, is_usual=False),
+    Word("present", "too much", 2000.0, 5000.0, "midrange", COMMON, is_usual=False),
+    Word("without presence", "too little", 2000.0, 5000.0, "midrange", COMMON),
+    Word("hard", "too much", 2000.0, 5000.0, "midrange", COMMON),
+    Word("harsh", "too much", 2000.0, 5000.0, "midrange", COMMON, is_usual=False),
+    Word("bright", "too much", 3000.0, 20_000.0, "balance", LISTED),
+    Word("dark", "too little", 3000.0, 20_000.0, "balance", LISTED),
+    Word("dull", "too little", 3000.0, 20_000.0, "balance", COMMON, is_usual=False),
+    Word("edgy", "too much", 3000.0, 7000.0, "treble", COMMON),
+    Word("metallic", "too much", 3000.0, 7000.0, "treble", COMMON, is_usual=False),
+    Word("sibilant", "too much", 5000.0, 9000.0, "treble", COMMON),
+    Word("splashy", "too much", 6000.0, 10_000.0, "treble", COMMON),
+    Word("crisp", "too much", 6000.0, 10_000.0, "treble", COMMON, is_usual=False),
+    Word("brilliant", "too much", 8000.0, 12_000.0, "treble", LISTED),
+    Word("airy", "too much", 10_000.0, 20_000.0, "treble", COMMON),
+    Word("closed-in", "too little", 10_000.0, 20_000.0, "treble", COMMON),
+    Word("hissy", "too much", 8000.0, 20_000.0, "treble", COMMON, is_usual=False),
+)
+
+REGIONS: tuple[tuple[str, float, float], ...] = (
+    ("the deep bass", 10.0, 40.0),
+    ("the bass", 40.0, 100.0),
+    ("the upper bass", 100.0, 250.0),
+    ("the lower midrange", 250.0, 500.0),
+    ("the midrange", 500.0, 2000.0),
+    ("the upper midrange", 2000.0, 4000.0),
+    ("the lower treble", 4000.0, 8000.0),
+    ("the upper treble", 8000.0, 40_000.0),
+)
+"""Names of regions, common practice, no source."""
+
+_LEAST_SHARE = 0.5
+
+
+def region(frequency_hz: float) -> str:
+    """Name of the region a frequency lies in."""
+    return next((name for name, low, high in REGIONS if low <= frequency_hz < high), REGIONS[-1][0])
+
+
+def word(name: str) -> Word | None:
+    """The word of that name, or None; capitals and outer blanks do not count."""
+    return next((one for one in VOCABULARY if one.name == name.strip().lower()), None)
+
+
+def overlap(one: Word, low_hz: float, high_hz: float) -> float:
+    """Octaves that a band shares with the word's region, over the octaves of the narrower of the two; 0 to 1."""
+    shared = math.log2(min(one.high_hz, high_hz) / max(one.low_hz, low_hz)) if high_hz > 0 else 0.0
+    narrower = min(math.log2(one.high_hz / one.low_hz), math.log2(high_hz / low_hz)) if high_hz > low_hz else 0.0
+    if narrower <= 0:
+        return float(one.low_hz <= low_hz <= one.high_hz)
+    return max(0.0, min(1.0, shared / narrower))
+
+
+def usual_words(center_hz: float, low_hz: float, high_hz: float, *, rises: bool, most: int = 2) -> tuple[Word, ...]:
+    """The words that usually go with a rise or fall of the level over a band, best first.
+
+    A word fits when the center lies in its region and half of the narrower band is shared; of those, the words whose
+    middle and width come nearest to the band's stand first.
+    """
+    direction = "too much" if rises else "too little"
+    fitting = [
+        one
+        for one in VOCABULARY
+        if one.is_usual
+        and one.direction == direction
+        and one.low_hz <= center_hz <= one.high_hz
+        and overlap(one, low_hz, high_hz) >= _LEAST_SHARE
+    ]
+    width = math.log2(max(high_hz / low_hz, 1.0))
+
+    def apart(one: Word) -> float:
+        middle = abs(math.log2(math.sqrt(one.low_hz * one.high_hz) / center_hz))
+        return middle + 0.25 * abs(math.log2(one.high_hz / one.low_hz) - width)
+
+    return tuple(sorted(fitting, key=apart)[:most])

@@ -1,0 +1,244 @@
+"""The data set of a review: one zip of open formats with metadata, checksums, a license and how to cite it."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+import tempfile
+import zipfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date as Date
+from hashlib import sha256
+from pathlib import Path, PurePosixPath
+from typing import Final
+
+from earwitness import __version__
+from earwitness.errors import InputError, choice
+from earwitness.publish.dataset_tables import distortion_csv, impedance_csv
+from earwitness.publish.downloads import charts_json, curves_csv, directivity_csv, figures_csv
+from earwitness.publish.place import write_whole
+from earwitness.publish.review import Review
+
+DATASET_FORMAT: Final = 1
+CHECKSUMS: Final = "checksums.sha256"
+
+
+@dataclass(frozen=True, slots=True)
+class License:
+    """A license for data. spdx : its identifier (SPDX license list); name; address : of its text."""
+
+    spdx: str
+    name: str
+    address: str
+
+
+_CC: Final = "https://creativecommons.org"
+_ODC: Final = "https://opendatacommons.org/licenses"
+LICENSES: Final[dict[str, License]] = {
+    known.spdx: known
+    for known in (
+        License("CC0-1.0", "Creative Commons Zero 1.0 Universal", f"{_CC}/publicdomain/zero/1.0/"),
+        License("CC-BY-4.0", "Creative Commons Attribution 4.0 International", f"{_CC}/licenses/by/4.0/"),
+        License(
+            "CC-BY-SA-4.0", "Creative Commons Attribution-ShareAlike 4.0 International", f"{_CC}/licenses/by-sa/4.0/"
+        ),
+        License("ODC-By-1.0", "Open Data Commons Attribution License 1.0", f"{_ODC}/by/1-0/"),
+        License("ODbL-1.0", "Open Data Commons Open Database License 1.0", f"{_ODC}/odbl/1-0/"),
+        License("PDDL-1.0", "Open Data Commons Public Domain Dedication and License 1.0", f"{_ODC}/pddl/1-0/"),
+    )
+}
+_WORDS: Final = {
+    "README.md": "this text",
+    "LICENSE.txt": "the license of the data",
+    "CITATION.cff": "how to cite the data (Citation File Format 1.2.0)",
+    "metadata.json": "what was measured, how, with which settings, from which recordings (JSON)",
+    "curves.csv": "all curves, each with its standard uncertainties and where it is valid",
+    "directivity.csv": "level and phase in every direction measured",
+    "directivity.sofa": "the complex response in every direction (AES69, FreeFieldDirectivityTF)",
+    "figures.csv": "all figures with uncertainty, band and method",
+    "charts.json": "the definitions of all charts",
+    "impedance.csv": "input impedance: magnitude and phase",
+    "distortion.csv": "harmonics of every sweep, order by order",
+}
+
+
+def dataset_zip(review: Review, *, license: str, extras: Mapping[str, bytes] | None = None) -> bytes:
+    """The data set as a zip: sorted, dated by the session, so that the same review gives the same bytes.
+
+    license : one of LICENSES; extras : more files by their path in the data set, such as listening notes.
+    `checksums.sha256` lists every other file as `sha256sum --check` reads it. Raises InputError for another license,
+    or an extra whose path leaves the data set or is taken; OutputError where the SOFA file cannot be made.
+    """
+    choice("license", license, LICENSES)
+    files = _measured(review, LICENSES[license])
+    for name, content in (extras or {}).items():
+        _check_extra(name, files)
+        files[name] = content
+    files["LICENSE.txt"] = _license_text(review, LICENSES[license]).encode()
+    files["CITATION.cff"] = citation_cff(review, LICENSES[license]).encode()
+    files["metadata.json"] = _metadata(review, LICENSES[license]).encode()
+    files["README.md"] = _readme(review, LICENSES[license], files).encode()
+    sums = "".join(f"{sha256(files[name]).hexdigest()}  {name}\n" for name in sorted(files))
+    return _zipped({**files, CHECKSUMS: sums.encode()}, folder=dataset_name(review), date=review.date)
+
+
+def write_dataset(review: Review, path: Path, *, license: str, extras: Mapping[str, bytes] | None = None) -> Path:
+    """Write the data set to `path`, whole or not at all. Raises as `dataset_zip`, and OutputError by the disk."""
+    return write_whole(path, dataset_zip(review, license=license, extras=extras))
+
+
+def dataset_name(review: Review) -> str:
+    """Name of the data set, of its folder in the zip and of the zip without suffix: letters, digits and hyphens."""
+    words = f"{review.loudspeaker.maker} {review.loudspeaker.name} {review.date} r{review.revision}"
+    return re.sub("[^a-z0-9]+", "-", words.lower()).strip("-")
+
+
+def citation_cff(review: Review, license: License) -> str:
+    """CITATION.cff 1.2.0 (from memory). Every value is a JSON string, which YAML 1.2 reads as it stands."""
+    who = review.tester.name if review.tester.name != "not stated" else "Tester not stated"
+    title = f"Loudspeaker measurements: {review.title}"
+    abstract = f"{review.invented} {review.summary}".strip()
+    rows = (
+        ("cff-version", "1.2.0"),
+        ("message", "If you use these data, please cite them as below."),
+        ("type", "dataset"),
+        ("title", title),
+        ("abstract", abstract),
+        ("version", review.revision),
+        ("date-released", review.date),
+        ("license", license.spdx),
+    )
+    lines = [f"{key}: {_quoted(value)}" for key, value in rows]
+    keywords = ["loudspeaker", "measurement", *(["invented"] if review.invented else [])]
+    lines += ["keywords:", *(f"  - {_quoted(word)}" for word in keywords)]
+    return "\n".join([*lines, "authors:", f"  - name: {_quoted(who)}"]) + "\n"
+
+
+def _measured(review: Review, license: License) -> dict[str, bytes]:
+    measurement = review.measurement
+    texts = {
+        "curves.csv": curves_csv(review),
+        "directivity.csv": directivity_csv(measurement.response),
+        "figures.csv": figures_csv(review),
+        "charts.json": charts_json(review.charts),
+    }
+    if measurement.impedance is not None:
+        texts["impedance.csv"] = impedance_csv(measurement.impedance)
+    if measurement.harmonics:
+        texts["distortion.csv"] = distortion_csv(measurement.harmonics)
+    files = {name: text.encode() for name, text in texts.items()}
+    files["directivity.sofa"] = _sofa(review, license)
+    return files
+
+
+def _sofa(review: Review, license: License) -> bytes:
+    from earwitness.formats.sofa import write_sofa
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "directivity.sofa"
+        write_sofa(
+            path,
+            review.measurement.response,
+            title=review.title,
+            description=f"Measured {review.date}, revision {review.revision}. {review.invented}".strip(),
+            license=f"{license.name}, {license.address}",
+            author=review.tester.name,
+            date=f"{review.date} 00:00:00",
+        )
+        return path.read_bytes()
+
+
+def _check_extra(name: str, files: Mapping[str, bytes]) -> None:
+    path = PurePosixPath(name)
+    inside = not path.is_absolute() and ".." not in path.parts and "\\" not in name and str(path) == name != "."
+    if not inside or any(ord(letter) < 32 for letter in name):
+        raise InputError(f"the path {name!r} leaves the data set", expected="a relative path such as notes/one.md")
+    if name in files or name in _WORDS or name == CHECKSUMS:
+        raise InputError(f"the data set has a file {name} of its own", expected="another name")
+
+
+def _license_text(review: Review, license: License) -> str:
+    return (
+        f"{review.title}: measurement data of {review.date}, revision {review.revision}.\n\n"
+        f"The data in this archive are offered under\n{license.name} ({license.spdx}).\n"
+        f"The text of the license stands at {license.address}\n"
+    )
+
+
+def _metadata(review: Review, license: License) -> str:
+    measurement, loudspeaker = review.measurement, review.loudspeaker
+    document = {
+        "format": DATASET_FORMAT,
+        "program": f"Earwitness {__version__}",
+        "title": review.title,
+        "invented": review.invented,
+        "loudspeaker": loudspeaker.model_dump(mode="json"),
+        "tester": review.tester.model_dump(mode="json"),
+        "date": review.date,
+        "revision": review.revision,
+        "license": license.spdx,
+        "conventions": {
+            "time": "exp(+j omega t)",
+            "azimuth_deg": "counter-clockwise from the reference axis, seen from above",
+            "elevation_deg": "upward from the horizontal plane",
+            "uncertainty": "columns u are standard uncertainties (k = 1); u_common moves all curves together",
+            "valid": "1 where the value may be used, 0 where it is shown only",
+        },
+        "level_is_absolute": measurement.response.absolute,
+        "how_measured": list(review.how_measured),
+        "choices": dict(sorted(review.reading.choices.items())),
+        "missing": dict(sorted(review.reading.missing.items())),
+        "quality": [] if review.quality is None else [list(row) for row in review.quality.rows],
+        "steps": [
+            {
+                "key": step.key,
+                "name": step.name,
+                "program": step.program,
+                "inputs": list(step.inputs),
+                "settings": dict(step.settings),
+            }
+            for step in measurement.steps
+        ],
+    }
+    return json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+
+def _readme(review: Review, license: License, files: Mapping[str, bytes]) -> str:
+    names = sorted({*files, "README.md"})
+    lines = [f"# {review.title}: measurement data", ""]
+    if review.invented:
+        lines += [f"**{review.invented}**", ""]
+    lines += [f"Measured {review.date}, revision {review.revision}. {review.disclosure}", "", review.summary, ""]
+    lines += [f"License: {license.name} ({license.spdx}), {license.address}. To cite: CITATION.cff.", ""]
+    lines += ["## Files", "", *(f"- `{name}`: {_WORDS.get(name, 'added by the tester')}" for name in names)]
+    lines += [f"- `{CHECKSUMS}`: SHA-256 of every other file; `sha256sum --check {CHECKSUMS}`", ""]
+    absent = [
+        f"- {words}"
+        for name, words in (
+            ("impedance.csv", "No impedance was measured."),
+            ("distortion.csv", "No distortion was measured."),
+        )
+        if name not in files
+    ]
+    lines += [*absent, ""] if absent else []
+    lines += ["## How it was measured", "", *review.how_measured, ""]
+    return "\n".join(lines)
+
+
+def _zipped(files: Mapping[str, bytes], *, folder: str, date: str) -> bytes:
+    day = Date.fromisoformat(date)
+    # The zip format knows no year before 1980 and none after 2107.
+    stamp = (min(max(day.year, 1980), 2107), day.month, day.day, 0, 0, 0)
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
+        for name in sorted(files):
+            entry = zipfile.ZipInfo(f"{folder}/{name}", date_time=stamp)
+            entry.create_system, entry.external_attr = 3, 0o100644 << 16
+            archive.writestr(entry, files[name], zipfile.ZIP_DEFLATED, 6)
+    return made.getvalue()
+
+
+def _quoted(words: str) -> str:
+    return json.dumps(words, ensure_ascii=False)

@@ -1,0 +1,179 @@
+"""Stills for a talk or a screen held upright: one exhibit, one message, large type, and the steps that build it up."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, Literal
+
+from earwitness.errors import InputError, choice
+from earwitness.exhibits.chart import Chart, Mark, Panel
+from earwitness.publish.place import write_whole
+from earwitness.publish.review import Review
+from earwitness.publish.typeset import png_pages
+from earwitness.render.palette import GROUNDS, Theme
+from earwitness.render.print import TYPEFACE
+from earwitness.render.still import Room, still_svg
+
+Shape = Literal["wide", "tall"]
+_TEMPLATE: Final = "sheets/still.typ"
+# A page being set takes 8 MB.
+_AT_ONCE: Final = 8
+# Letters of the footer's title that fit with the date and the tester.
+_MOST_TITLE: Final = 60
+# Of the type in a drawing: 1 is legible on a phone; smaller ones are for charts of very many curves or remarks.
+_TYPE_SIZES: Final = (1.0, 0.85, 0.7, 0.55, 0.4)
+INVENTED_WORDS: Final = "Invented, for show"
+# A sentence ends at a full stop before a space and a capital letter; "No. 3" and "2.83 V" do not.
+_SENTENCE: Final = re.compile(r"(?<=[.?])\s+(?=[A-Z])")
+
+
+@dataclass(frozen=True, slots=True)
+class _Sheet:
+    """Sizes of one shape [px of the picture]. scale : picture px per px of a drawing, whose type is 12 px high."""
+
+    width: int
+    height: int
+    margin: int
+    head: int
+    foot: int
+    small: int
+    messages: tuple[int, ...]
+    scale: float
+
+    def room(self, smaller: float = 1.0) -> Room:
+        """The room of a drawing whose type is `smaller` times the usual size."""
+        scale = self.scale * smaller
+        width = (self.width - 2 * self.margin) / scale
+        height = (self.height - 2 * self.margin - self.head - self.foot) / scale
+        return Room(width, height, self.height > self.width)
+
+
+_SHEETS: Final[dict[Shape, _Sheet]] = {
+    "wide": _Sheet(1920, 1080, 48, 214, 66, 32, (60, 54, 48, 44, 40, 36), 2.8),
+    "tall": _Sheet(1080, 1920, 48, 500, 100, 34, (66, 60, 54, 48, 44, 40), 3.0),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Still:
+    """One picture. name : file name without suffix, "balance-wide" or "balance-wide-02"; message : what it says;
+    png : its bytes."""
+
+    name: str
+    message: str
+    png: bytes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _View:
+    """What one still shows of a chart: the panel, how many of its curves, which of its marks, with which message."""
+
+    name: str
+    chart: Chart
+    panel: Panel
+    traces: int | None
+    marks: tuple[int, ...] | None
+    message: str
+
+
+def stills_of(
+    review: Review, *, shape: Shape = "wide", steps: bool = False, theme: Theme = "light"
+) -> tuple[Still, ...]:
+    """A still of every chart of the review, 1920 x 1080 ("wide") or 1080 x 1920 ("tall").
+
+    Each shows the chart's first panel with the finding of its caption. steps : besides, the way there: curve by
+    curve, then finding by finding, then the other panels, numbered from 01 on; scales and words keep their places.
+    Raises InputError for another shape or a chart with more words than any type leaves room for, OutputError when
+    the typesetter fails.
+    """
+    choice("shape", shape, _SHEETS)
+    sheet, ground = _SHEETS[shape], GROUNDS[theme]
+    views = [view for chart in review.charts for view in _views(chart, shape, steps=steps)]
+    if not views:
+        return ()
+    pages = [
+        {
+            "title": view.chart.title,
+            "message": view.message,
+            "svg": _drawing(view, sheet, theme),
+            "alt": f"Chart: {view.chart.title}",
+        }
+        for view in views
+    ]
+    data = {
+        "width": sheet.width,
+        "height": sheet.height,
+        "margin": sheet.margin,
+        "head": sheet.head,
+        "foot": sheet.foot,
+        "small": sheet.small,
+        "message_sizes": list(sheet.messages),
+        "typeface": TYPEFACE,
+        "paper": ground.paper,
+        "ink": ground.ink,
+        "muted": ground.muted,
+        "footer": _footer(review),
+        "invented": INVENTED_WORDS if review.invented else "",
+    }
+    batches = (pages[at : at + _AT_ONCE] for at in range(0, len(pages), _AT_ONCE))
+    made = (png for batch in batches for png in png_pages(_TEMPLATE, {**data, "pages": batch}))
+    return tuple(Still(view.name, view.message, png) for view, png in zip(views, made, strict=True))
+
+
+def write_stills(
+    review: Review, folder: Path, *, shape: Shape = "wide", steps: bool = False, theme: Theme = "light"
+) -> tuple[Path, ...]:
+    """Write the stills into `folder`, each whole or not at all. Raises as `stills_of`, and OutputError by the disk."""
+    stills = stills_of(review, shape=shape, steps=steps, theme=theme)
+    return tuple(write_whole(Path(folder) / f"{still.name}.png", still.png) for still in stills)
+
+
+def message_of(chart: Chart) -> str:
+    """The one message of a chart: the first sentence of its finding."""
+    return _SENTENCE.split(chart.caption.finding, maxsplit=1)[0] or chart.title
+
+
+def _drawing(view: _View, sheet: _Sheet, theme: Theme) -> str:
+    """The drawing with the largest type at which all its words leave room for the plot."""
+    *sizes, smallest = _TYPE_SIZES
+    for size in sizes:
+        with suppress(InputError):
+            return still_svg(
+                view.chart, view.panel, sheet.room(size), traces=view.traces, marks=view.marks, theme=theme
+            )
+    return still_svg(view.chart, view.panel, sheet.room(smallest), traces=view.traces, marks=view.marks, theme=theme)
+
+
+def _views(chart: Chart, shape: Shape, *, steps: bool) -> Iterator[_View]:
+    name, panel = f"{chart.key.replace('_', '-')}-{shape}", chart.panels[0]
+    yield _View(name, chart, panel, None, None, message_of(chart))
+    if not steps:
+        return
+    for number, view in enumerate(_steps(chart), 1):
+        yield _View(f"{name}-{number:02d}", *view)
+
+
+def _steps(chart: Chart) -> Iterator[tuple[Chart, Panel, int | None, tuple[int, ...] | None, str]]:
+    for place, panel in enumerate(chart.panels):
+        for count, trace in enumerate(panel.traces, 1):
+            yield chart, panel, count, (), trace.label or trace.curve.name
+        if place == 0 and panel.map is not None:
+            yield chart, panel, None, (), chart.subtitle or chart.title
+        for mark in panel.marks:
+            yield chart, panel, None, (mark.number,), _mark_words(mark)
+        if place == 0:
+            yield chart, panel, None, None, message_of(chart)
+
+
+def _mark_words(mark: Mark) -> str:
+    return f"{mark.number}. {mark.text}"
+
+
+def _footer(review: Review) -> str:
+    made_by = "" if review.tester.name == "not stated" else f" by {review.tester.name}"
+    title = review.title if len(review.title) <= _MOST_TITLE else f"{review.title[: _MOST_TITLE - 1].rstrip()}…"
+    return f"{title}, measured {review.date}{made_by if len(made_by) <= _MOST_TITLE else ''}"

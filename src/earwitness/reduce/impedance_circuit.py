@@ -1,0 +1,225 @@
+"""The impedance behind a ratio of two voltages, with its uncertainty.
+
+The ratio is a bilinear function of the load for any linear network between the terminals and the converter, so three
+known loads (open, short, reference) take out resistor, channels, leads and inputs. With fewer, the circuit's formula
+holds and what is not known stands in the uncertainty.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from earwitness.quantities import FrequencyAxis, Impedance
+from earwitness.quantities.arrays import ComplexArray, FloatArray, lock_fields
+from earwitness.quantities.axis import REPORT_POINTS_PER_OCTAVE, log_axis
+
+LOW_HZ, HIGH_HZ = 5.0, 40_000.0
+GAIN_ROLE = {"series resistor": "open", "resistor in ground leg": "short"}
+_RATE_SHARE = 0.45
+_FEWEST_BINS = 7
+
+
+@dataclass(frozen=True, slots=True)
+class ImpedanceSettings:
+    """Limits and what is assumed where the session does not tell (project defaults).
+
+    mismatch_percent : standard uncertainty of the ratio of both channels' gains when nothing measured it
+    drift_percent : the same after it was measured, for what changes between takes
+    reference_tolerance_percent : limits of the reference resistor
+    worst_percent : standard uncertainty of the magnitude beyond which a point is not valid
+    passive_ohm : so far below 0 the real part may fall; reference_off_percent : a repeated reference may miss by it
+    """
+
+    mismatch_percent: float = 0.5
+    drift_percent: float = 0.02
+    reference_tolerance_percent: float = 0.1
+    worst_percent: float = 10.0
+    passive_ohm: float = 0.2
+    reference_off_percent: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ratio:
+    """Channel B over channel A. b_over_a : (F,) complex; u : (F,) standard uncertainty of each of its two parts."""
+
+    axis: FrequencyAxis
+    b_over_a: ComplexArray
+    u: FloatArray
+
+    def __post_init__(self) -> None:
+        lock_fields(self, b_over_a=complex, u=float)
+
+
+@dataclass(frozen=True, slots=True)
+class Circuit:
+    """Where the resistor is, its stated value [ohm] and tolerance [%, limits]."""
+
+    kind: str
+    resistor_ohm: float
+    tolerance_percent: float = 1.0
+
+    def ohm(self, ratio: ComplexArray) -> ComplexArray:
+        """Load for ratios (F,) of an ideal circuit: R G/(1-G) in series, R (1-G)/G in the ground leg (Ohm's law)."""
+        if self.kind == "series resistor":
+            return np.asarray(self.resistor_ohm * ratio / (1.0 - ratio), dtype=np.complex128)
+        return np.asarray(self.resistor_ohm * (1.0 - ratio) / ratio, dtype=np.complex128)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Known:
+    """Ratios of known loads; each may be missing. reference_ohm : of the resistor in `reference`."""
+
+    open: Ratio | None = None
+    short: Ratio | None = None
+    reference: Ratio | None = None
+    reference_ohm: float | None = None
+
+
+def impedance_axis(rate_hz: float) -> FrequencyAxis:
+    """1/48 octave from 5 Hz to 40 kHz, or to 0.45 of the sample rate where that is lower."""
+    return log_axis(LOW_HZ, min(HIGH_HZ, _RATE_SHARE * rate_hz), REPORT_POINTS_PER_OCTAVE)
+
+
+def channel_ratio(channel_a: FloatArray, channel_b: FloatArray, rate_hz: float, axis: FrequencyAxis) -> Ratio:
+    """B over A on `axis` (F,) from one recording of both, (N,) each, that holds a whole sweep and its decay.
+
+    About each frequency B = A (c0 + c1 x + c2 x^2) is fitted to the bins of 1/48 octave (or the seven nearest),
+    least squares; what the fit leaves over (noise, hum, distortion) gives the uncertainty. Own derivation: the
+    parabola keeps the average from flattening a resonance.
+    """
+    from scipy import fft
+
+    length = fft.next_fast_len(channel_a.size, True)
+    a = fft.rfft(channel_a - channel_a.mean(), length)
+    b = fft.rfft(channel_b - channel_b.mean(), length)
+    spacing = rate_hz / length
+    half = np.maximum(
+        axis.hz * (2.0 ** (0.5 / REPORT_POINTS_PER_OCTAVE) - 1.0) / spacing, (_FEWEST_BINS - 1) / 2 + 0.01
+    )
+    middle = axis.hz / spacing
+    first = np.maximum(np.ceil(middle - half).astype(int), 1)
+    last = np.minimum(np.maximum(np.floor(middle + half).astype(int), first + _FEWEST_BINS - 1), a.size - 1)
+    value, u = np.zeros(len(axis), dtype=np.complex128), np.zeros(len(axis))
+    for k in range(len(axis)):
+        rows = slice(first[k], last[k] + 1)
+        value[k], u[k] = _local_fit(a[rows], b[rows], (np.arange(first[k], last[k] + 1) - middle[k]) / half[k])
+    return Ratio(axis, value, u)
+
+
+def _local_fit(a: ComplexArray, b: ComplexArray, x: FloatArray) -> tuple[complex, float]:
+    """c0 of b = a (c0 + c1 x + c2 x^2), and the standard uncertainty of its real (or imaginary) part."""
+    scale = float(np.sqrt(np.mean(np.abs(a) ** 2)))
+    if scale == 0.0:
+        return 0.0, np.inf
+    design = a[:, None] / scale * x[:, None] ** np.arange(3)
+    normal = design.conj().T @ design
+    # Bins without any signal would make the system singular; this much weight moves no result.
+    inverse = np.linalg.inv(normal + 1e-12 * np.trace(normal).real * np.eye(3))
+    found = inverse @ (design.conj().T @ b)
+    left = b - design @ found
+    variance = float(np.sum(np.abs(left) ** 2)) / (x.size - 3)
+    return complex(found[0]) / scale, float(np.sqrt(0.5 * variance * inverse[0, 0].real)) / scale
+
+
+def calibrated_ohm(
+    ratio: ComplexArray, opened: ComplexArray, shorted: ComplexArray, reference: ComplexArray, reference_ohm: float
+) -> ComplexArray:
+    """Load (F,) from its ratio and those of open terminals, a short and a known resistor, all (F,).
+
+    Z = R (M - Ms)(Mo - Mr) / ((Mo - M)(Mr - Ms)): a bilinear function keeps the cross ratio of four points.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        top = (ratio - shorted) * (opened - reference)
+        return np.asarray(reference_ohm * top / ((opened - ratio) * (reference - shorted)), dtype=np.complex128)
+
+
+def impedance_of_ratio(
+    ratio: Ratio,
+    circuit: Circuit,
+    known: Known | None = None,
+    *,
+    settings: ImpedanceSettings | None = None,
+    lineage: tuple[str, ...] = (),
+) -> Impedance:
+    """Impedance with uncertainty, by the best calibration that `known` allows.
+
+    Open, short and reference: all is taken out but the tolerance of the reference. A reference alone sets the scale.
+    Open terminals (series resistor) or a short (ground leg) alone match the channels.
+    """
+    known, settings = known or Known(), settings or ImpedanceSettings()
+    parts = [ratio, *(part for part in (known.open, known.short, known.reference) if part is not None)]
+    solve = _solver(circuit, known)
+    values = [part.b_over_a for part in parts]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ohm = solve(values)
+        size = np.abs(ohm)
+        random = np.zeros(size.shape)
+        slopes = []
+        for k, part in enumerate(parts):
+            step = 1e-6 * np.maximum(np.abs(values[k]), 1e-3)
+            moved = [value + step if j == k else value for j, value in enumerate(values)]
+            slopes.append((solve(moved) - ohm) / step)
+            random = np.hypot(random, np.abs(slopes[k]) * part.u)
+        systematic = _mismatch(slopes, values, circuit, known, settings)
+        random = np.hypot(random, systematic)
+        u_ohm = np.hypot(random, size * _scale_percent(circuit, known, settings) / 100.0)
+        u_deg = np.degrees(random / size)
+    # A difference from the open ratio that noise could make leaves the load unknown: its slope is infinite there.
+    good = np.isfinite(ohm) & np.isfinite(u_ohm) & np.isfinite(u_deg)
+    good &= u_ohm < settings.worst_percent / 100.0 * np.where(good, size, 0.0)
+    good &= np.where(good, ohm.real, -np.inf) > -np.maximum(settings.passive_ohm, 2.0 * np.where(good, u_ohm, 0.0))
+    safe = np.isfinite(ohm)
+    return Impedance(
+        ratio.axis,
+        np.where(safe, ohm, 0.0),
+        np.where(np.isfinite(u_ohm), u_ohm, 0.0),
+        np.where(np.isfinite(u_deg), u_deg, 0.0),
+        good,
+        lineage,
+    )
+
+
+def _solver(circuit: Circuit, known: Known) -> Callable[[Sequence[ComplexArray]], ComplexArray]:
+    """The load as a function of the ratios [load, open, short, reference], those that are there."""
+    names = [name for name in ("open", "short", "reference") if getattr(known, name) is not None]
+    place = {name: k for k, name in enumerate(names, 1)}
+    resistor = known.reference_ohm
+    if len(names) == 3 and resistor is not None:
+        return lambda v: calibrated_ohm(v[0], v[1], v[2], v[3], resistor)
+    gain = place.get(GAIN_ROLE[circuit.kind])
+    leads = place.get("short") if circuit.kind == "series resistor" else None
+
+    def solve(v: Sequence[ComplexArray]) -> ComplexArray:
+        def load(ratio: ComplexArray) -> ComplexArray:
+            base = circuit.ohm(ratio if gain is None else ratio / v[gain])
+            if leads is None:
+                return base
+            return base - circuit.ohm(v[leads] if gain is None else v[leads] / v[gain])
+
+        found = load(v[0])
+        if "reference" not in place or resistor is None:
+            return found
+        return found * (resistor / load(v[place["reference"]]))
+
+    return solve
+
+
+def _mismatch(
+    slopes: list[ComplexArray], values: list[ComplexArray], circuit: Circuit, known: Known, settings: ImpedanceSettings
+) -> FloatArray:
+    """(F,) standard uncertainty [ohm] from the channels' unequal gain: common to all takes, and its drift."""
+    single = sum((s * v for s, v in zip(slopes, values, strict=True)), np.zeros_like(values[0]))
+    drift = np.abs(slopes[0] * values[0]) * settings.drift_percent / 100.0
+    measured = known.open is not None and known.short is not None and known.reference is not None
+    if measured or getattr(known, GAIN_ROLE[circuit.kind]) is not None:
+        return drift
+    return np.hypot(drift, np.abs(single) * settings.mismatch_percent / 100.0)
+
+
+def _scale_percent(circuit: Circuit, known: Known, settings: ImpedanceSettings) -> float:
+    """Standard uncertainty [%] of the resistor that sets the scale; limits are taken as a rectangle (GUM 4.3.7)."""
+    limits = circuit.tolerance_percent if known.reference is None else settings.reference_tolerance_percent
+    return float(limits / np.sqrt(3.0))

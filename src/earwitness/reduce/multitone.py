@@ -1,0 +1,107 @@
+"""Multitone takes: from recordings to the tones and what lies between them, in pascal."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from earwitness.dsp.multitone import find_rows, read_multitone
+from earwitness.dsp.signals import crest_db
+from earwitness.errors import AudioError, InputError
+from earwitness.formats.audio import Recording
+from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities.multitone import MultitoneReading
+from earwitness.session.session import MultitoneTake
+
+_SILENCE = 1e-4
+
+
+def reduce_multitone(
+    take: MultitoneTake,
+    recording: Recording,
+    played: Recording,
+    *,
+    fs_per_pa: float,
+    response_db: FloatArray | None = None,
+    response_hz: FloatArray | None = None,
+    silence: FloatArray | None = None,
+) -> MultitoneReading:
+    """Lines of a multitone take.
+
+    response_db (F,) at response_hz (F,) : the microphone's response, taken out; silence (N,) : a recording of
+    silence, used as noise where there is only one period. The player's file says which tones there are; periods are
+    cut from the recording from run_in_s on, as many as the signal is there for: a cut need not begin where a period
+    begins. AudioError where channel, rate or length do not fit.
+    """
+    where = f"take {take.id}, file {take.file}"
+    samples = _channel(recording, take.microphone_channel, where) / fs_per_pa
+    size = take.period_s * recording.rate_hz
+    if played.rate_hz != recording.rate_hz or abs(size - round(size)) > 1e-3:
+        raise AudioError(
+            f"period {take.period_s:g} s and sample rates {played.rate_hz} Hz (played), {recording.rate_hz} Hz do "
+            "not fit one another",
+            where=where,
+            expected="one sample rate, and a period of whole samples",
+            remedy="correct period_s, or record at the rate of the played file",
+        )
+    period = round(size)
+    first, last = _span_of(played.samples[0])
+    if last - first < period:
+        raise AudioError(
+            f"the played file holds a signal of {(last - first) / played.rate_hz:.2f} s, less than a period",
+            where=f"{where}, stimulus {take.stimulus_file}",
+            remedy="correct period_s",
+        )
+    # From the middle, where no fade is.
+    middle = (first + last - period) // 2
+    try:
+        rows = find_rows(played.samples[0, middle : middle + period])
+    except InputError as error:
+        stimulus = f"{where}, stimulus {take.stimulus_file}"
+        raise AudioError(error.what, where=stimulus, expected=error.expected, remedy=error.remedy) from None
+    start = round(take.run_in_s * recording.rate_hz)
+    # The signal's last samples may be small: a hundredth of a period is forgiven.
+    count = min(last - start + period // 100, samples.size - start) // period
+    if count < 1:
+        raise AudioError(
+            f"no whole period is left after run_in_s ({take.run_in_s:g} s)",
+            where=where,
+            expected=f"{take.run_in_s + take.period_s:.2f} s of signal or more",
+            remedy="correct run_in_s, or play more periods",
+        )
+    cut = samples[start : start + count * period].reshape(count, period)
+    if response_db is not None and response_hz is not None:
+        cut = _without_microphone(cut, recording.rate_hz, response_db, response_hz)
+    quiet = None
+    if silence is not None and count == 1 and silence.size >= period:
+        quiet = (silence[:period] / fs_per_pa)[None, :]
+    lines = read_multitone(cut, float(recording.rate_hz), rows, silent=quiet)
+    return MultitoneReading(take.id, take.drive_v, take.distance_m, crest_db(played.samples[0, first:last]), lines)
+
+
+def _channel(recording: Recording, channel: int, where: str) -> FloatArray:
+    if channel > recording.samples.shape[0]:
+        raise AudioError(
+            f"channel {channel} is not there, the recording has {recording.samples.shape[0]}",
+            where=where,
+            remedy="name the channel the microphone is on",
+        )
+    return np.asarray(recording.samples[channel - 1], dtype=np.float64)
+
+
+def _span_of(samples: FloatArray) -> tuple[int, int]:
+    """First and last sample of the signal between the silences."""
+    heard = np.flatnonzero(np.abs(samples) > _SILENCE * np.max(np.abs(samples), initial=0.0))
+    return (int(heard[0]), int(heard[-1]) + 1) if heard.size else (0, 0)
+
+
+def _without_microphone(
+    periods: FloatArray, rate_hz: int, response_db: FloatArray, response_hz: FloatArray
+) -> FloatArray:
+    """Periods (P, N) with the microphone's response taken out; the periods are one row, so nothing wraps between."""
+    import scipy.fft
+
+    whole = periods.reshape(-1)
+    frequency = np.arange(whole.size // 2 + 1) * rate_hz / whole.size
+    gain = 10.0 ** (-np.interp(np.maximum(frequency, response_hz[0]), response_hz, response_db) / 20.0)
+    flat = scipy.fft.irfft(scipy.fft.rfft(whole) * gain, whole.size)
+    return np.asarray(np.reshape(flat, periods.shape), dtype=np.float64)

@@ -1,0 +1,387 @@
+"""A listening sheet: what a tester heard, written down before the data are opened; one TOML file each."""
+
+from __future__ import annotations
+
+import datetime
+import difflib
+import re
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, ValidationError
+
+from earwitness.errors import Fault, InputError, OutputError, SessionError
+from earwitness.session.record import Finite, Flag, Positive, Strict, Text, Whole
+from earwitness.session.toml_lines import Path as Keys
+from earwitness.session.toml_lines import key_lines, line_of
+
+SHEET_FILE = "listening.toml"
+SHEET_FORMAT = 1
+Direction = Literal["too much", "too little", "sharp", "hollow", "uneven", "even"]
+Strength = Literal["slight", "clear", "strong"]
+PassageKind = Literal["music", "film", "speech", "test signal"]
+
+_MAX_BYTES = 2**20
+_LOWEST_HZ, _HIGHEST_HZ = 10.0, 40_000.0
+_Heard = Annotated[Positive, Field(ge=_LOWEST_HZ, le=_HIGHEST_HZ)]
+_Level = Annotated[Finite, Field(ge=20, le=130)]
+
+
+@dataclass(frozen=True, slots=True)
+class HeardWord:
+    """A word of the vocabulary: where it is usually heard, and as what. direction None : the sheet must say."""
+
+    word: str
+    low_hz: float
+    high_hz: float
+    direction: Direction | None
+
+
+class Passage(Strict):
+    """A piece of music or film that was played. level_db : at the seat, where it differs from the sheet's."""
+
+    name: Text
+    kind: PassageKind
+    level_db: _Level | None = None
+
+
+class WrittenRemark(Strict):
+    """One thing heard. region_hz : lower and upper frequency; passage : name of the passage it was heard in."""
+
+    word: Text
+    region_hz: tuple[_Heard, _Heard]
+    direction: Direction
+    strength: Strength
+    passage: Text | None = None
+    text: Annotated[str, Field(max_length=2000)] = ""
+
+
+class ListeningSheet(Strict):
+    """A whole sheet. time : ISO 8601, local or with its offset; level_db : sound level at the seat, dB SPL;
+    aim_deg : direction of the seat seen from the loudspeaker, 0 on its axis, positive to its own left; pieces : how
+    many loudspeakers played."""
+
+    format: Literal[1]
+    loudspeaker: Text
+    maker: Text
+    time: Text
+    listener: Text = "not stated"
+    is_blind: Annotated[Flag, Field(alias="blind")]
+    has_equalizer: Annotated[Flag, Field(alias="equalizer")]
+    level_db: _Level
+    aim_deg: Annotated[Finite, Field(ge=-180, le=180)]
+    distance_m: Annotated[Positive, Field(le=100)]
+    pieces: Annotated[Whole, Field(ge=1, le=16)] = 2
+    text: Annotated[str, Field(max_length=20_000)] = ""
+    passages: Annotated[tuple[Passage, ...], Field(alias="passage", min_length=1, max_length=100)]
+    remarks: Annotated[tuple[WrittenRemark, ...], Field(alias="remark", max_length=60)] = ()
+
+
+def load_sheet(path: Path, *, vocabulary: Mapping[str, HeardWord]) -> ListeningSheet:
+    """The validated sheet in the file at `path`, or in the listening.toml of a folder.
+
+    vocabulary : words by themselves in lower case. A remark's region and direction are taken from its word where the
+    sheet leaves them out, so that the sheet stands by itself once it is sealed. Raises InputError when there is no
+    readable file; SessionError with every fault at once.
+    """
+    path = path / SHEET_FILE if path.is_dir() else path
+    document, lines = _parsed(_read_text(path), path)
+    faults = list(_spelled_out(document, vocabulary, path.name, lines))
+    sheet: ListeningSheet | None = None
+    try:
+        sheet = ListeningSheet.model_validate(document)
+    except ValidationError as error:
+        details = error.errors(include_url=False)
+        # "Too few entries" only repeats that the entries are faulty, each told by itself.
+        told = [d for d in details if not (d["type"] == "too_short" and isinstance(d["input"], list) and d["input"])]
+        faults += [_fault_of(detail, path.name, lines) for detail in told]
+    faults += _between(document, path.name, lines)
+    if faults or sheet is None:
+        first = {(f.line, f.field): f for f in reversed(faults)}
+        raise _refused(path, sorted(first.values(), key=lambda f: (f.line or 0, f.field)))
+    return sheet
+
+
+def _refused(path: Path, faults: list[Fault]) -> SessionError:
+    error = SessionError(str(path), faults)
+    count = f"{len(faults)} fault{'s' if len(faults) != 1 else ''}"
+    # The same list of faults under a first line that speaks of a sheet, not of a session folder.
+    InputError.__init__(
+        error,
+        f"the listening sheet has {count}, nothing was sealed",
+        where=str(path),
+        remedy="mend what is listed and run the same command again",
+    )
+    return error
+
+
+def _read_text(path: Path) -> str:
+    try:
+        if path.stat().st_size > _MAX_BYTES:
+            raise InputError("the listening sheet is over 1 MiB", where=str(path), remedy="split it into several")
+        return path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise InputError(
+            "there is no listening sheet",
+            where=str(path),
+            expected=f"a TOML file, or a folder with {SHEET_FILE}",
+            remedy="check the path, or begin with an empty sheet",
+        ) from None
+    except UnicodeDecodeError:
+        raise InputError("the listening sheet is not UTF-8 text", where=str(path), remedy="save it as UTF-8") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputError(
+            f"the listening sheet cannot be read: {reason}", where=str(path), remedy="check path and permissions"
+        ) from None
+
+
+def _parsed(text: str, path: Path) -> tuple[dict[str, Any], dict[Keys, int]]:
+    try:
+        return tomllib.loads(text), key_lines(text)
+    except (ValueError, RecursionError) as error:
+        is_deep = isinstance(error, RecursionError)
+        found = re.search(r"line (\d+)", str(error))
+        fault = Fault(
+            "brackets are nested too deeply" if is_deep else f"this is not TOML: {error}",
+            path.name,
+            int(found[1]) if found and not is_deep else None,
+            remedy="mend this line; text stands in quotes, numbers without unit and with a point, lists in brackets",
+        )
+        raise _refused(path, [fault]) from None
+
+
+def _spelled_out(
+    document: dict[str, Any], vocabulary: Mapping[str, HeardWord], file: str, lines: dict[Keys, int]
+) -> Iterator[Fault]:
+    """Time as text; word, region and direction of every remark from the vocabulary where they are left out."""
+    if isinstance(document.get("time"), datetime.datetime):
+        document["time"] = document["time"].isoformat(timespec="minutes")
+    for index, remark in enumerate(_tables(document, "remark")):
+        word = remark.get("word")
+        known = vocabulary.get(" ".join(word.split()).casefold()) if isinstance(word, str) else None
+        if known is None:
+            if isinstance(word, str) and word.strip():
+                yield _unknown_word(word, vocabulary, file, index, lines)
+            # A faulty word is told by itself, not again through what it would have filled in.
+            known = HeardWord("", _LOWEST_HZ, _HIGHEST_HZ, "even")
+        if known.word:
+            remark["word"] = known.word
+        remark.setdefault("region_hz", [known.low_hz, known.high_hz])
+        if "direction" not in remark and known.direction is not None:
+            remark["direction"] = known.direction
+
+
+def _unknown_word(
+    word: str, vocabulary: Mapping[str, HeardWord], file: str, index: int, lines: dict[Keys, int]
+) -> Fault:
+    near = difflib.get_close_matches(word.strip().casefold(), list(vocabulary), n=3, cutoff=0.6)
+    known = ", ".join(sorted(vocabulary))
+    remedy = f"did you mean {' or '.join(repr(n) for n in near)}?" if near else "choose one; put your own into text"
+    place = line_of(lines, ("remark", index, "word"))
+    shown = repr(word if len(word) <= 60 else word[:57] + "...")
+    return Fault(f"the word {shown} is not in the vocabulary", file, place, _field(index, "word"), known, remedy)
+
+
+def _tables(document: dict[str, Any], key: str) -> list[dict[str, Any]]:
+    given = document.get(key)
+    return [t for t in given if isinstance(t, dict)] if isinstance(given, list) else []
+
+
+def _between(document: dict[str, Any], file: str, lines: dict[Keys, int]) -> Iterator[Fault]:
+    """Faults that no single key shows."""
+    time = document.get("time")
+    if isinstance(time, str) and time.strip() and not _is_time(time.strip()):
+        expected = "such as 2026-11-25T20:15:00 without quotes"
+        yield Fault(
+            f"{time[:40]!r} is no day and time", file, line_of(lines, ("time",)), "time", expected, "correct it"
+        )
+    names: list[str] = []
+    for index, passage in enumerate(_tables(document, "passage")):
+        name = passage.get("name")
+        if isinstance(name, str) and name.strip() in names:
+            line = line_of(lines, ("passage", index, "name"))
+            what = f"two passages are called {name.strip()!r}"
+            yield Fault(what, file, line, f"passage {index + 1}, name", remedy="give each a name of its own")
+        names += [name.strip()] if isinstance(name, str) else []
+    for index, remark in enumerate(_tables(document, "remark")):
+        yield from _of_remark(remark, names, file, index, lines)
+
+
+def _of_remark(
+    remark: dict[str, Any], names: list[str], file: str, index: int, lines: dict[Keys, int]
+) -> Iterator[Fault]:
+    passage, region = remark.get("passage"), remark.get("region_hz")
+    if isinstance(passage, str) and passage.strip() and passage.strip() not in names:
+        line = line_of(lines, ("remark", index, "passage"))
+        expected = "one of " + ", ".join(repr(n) for n in names) if names else "the name of a [[passage]]"
+        what = f"no passage is called {passage[:60]!r}"
+        yield Fault(what, file, line, _field(index, "passage"), expected, "correct the name, or add the passage")
+    if isinstance(region, list) and len(region) == 2 and all(type(v) in (int, float) for v in region):
+        low, high = region
+        if not low < high:
+            line = line_of(lines, ("remark", index, "region_hz"))
+            expected = "the lower frequency first"
+            what = f"the region runs from {low:g} Hz to {high:g} Hz"
+            yield Fault(what, file, line, _field(index, "region_hz"), expected, "both are in Hz, not kHz")
+
+
+def _is_time(text: str) -> bool:
+    try:
+        datetime.datetime.fromisoformat(text)
+    except ValueError:
+        return False
+    return len(text) > 10
+
+
+def _field(index: int, key: str) -> str:
+    return f"remark {index + 1}, {key}"
+
+
+_CHOICES = {
+    "direction": '"too much", "too little", "sharp", "hollow", "uneven" or "even"',
+    "strength": '"slight", "clear" or "strong"',
+    "kind": '"music", "film", "speech" or "test signal"',
+    "format": "1",
+}
+_UNITS = {"level_db": "dB SPL at the seat", "aim_deg": "degrees", "distance_m": "meters", "region_hz": "Hz"}
+_BOUNDS = {
+    "greater_than": ("too small", "above", "gt"),
+    "greater_than_equal": ("too small", "at least", "ge"),
+    "less_than_equal": ("too large", "at most", "le"),
+}
+_MODELS: dict[str, type[Strict]] = {"": ListeningSheet, "passage": Passage, "remark": WrittenRemark}
+
+
+def _fault_of(detail: Any, file: str, lines: dict[Keys, int]) -> Fault:
+    """One entry of pydantic's ValidationError.errors() in words."""
+    loc: Keys = tuple(detail["loc"])
+    table = str(loc[0]) if len(loc) > 1 and loc[0] in _MODELS else ""
+    named = [str(p) for p in loc if not isinstance(p, int)]
+    key = named[-1] if named else ""
+    place = f"{table} {loc[1] + 1}, {key}" if table and isinstance(loc[1], int) else key
+    if len(loc) == 2 and table:
+        place = place.split(",")[0]
+    what, expected, remedy = _worded(detail, key, table)
+    return Fault(what, file, line_of(lines, loc), place, expected, remedy)
+
+
+def _worded(detail: Any, key: str, table: str) -> tuple[str, str, str]:
+    kind, given, context = detail["type"], detail.get("input"), detail.get("ctx", {})
+    under = f"under [[{table}]]" if table else "at the top of the file"
+    expected = _CHOICES.get(key) or (f"a number in {_UNITS[key]}" if key in _UNITS else "")
+    if key == "region_hz" and (kind in ("tuple_type", "too_long") or (kind == "missing" and len(detail["loc"]) > 3)):
+        return "region_hz is not two numbers in brackets", "such as [2000.0, 5000.0], in Hz", "write two frequencies"
+    if kind == "missing":
+        if key in ("passage", "remark"):
+            return f"there is no [[{key}]]", "at least one", f"add [[{key}]] and fill it in"
+        return f"{key!r} is missing", expected, f"add {key} = ... {under}"
+    if kind == "extra_forbidden":
+        model = _MODELS[table].model_fields.items()
+        known = [field.alias or name for name, field in model]
+        near = difflib.get_close_matches(key.lower(), known, n=1)
+        remedy = f"did you mean {near[0]!r}?" if near else f"take it out; known here: {', '.join(known)}"
+        return f"the key {key!r} is not known {under}", "", remedy
+    if kind in _BOUNDS:
+        size, word, name = _BOUNDS[kind]
+        unit = _UNITS.get(key, "")
+        return f"{key} = {given:g} is {size}", f"{word} {context[name]:g} {unit}".rstrip(), "correct the number"
+    if kind == "too_long" and not isinstance(given, str):
+        return f"there are too many of [[{key}]]", f"at most {context.get('max_length')}", "split the sheet"
+    if kind in ("tuple_type", "too_short", "model_type", "dict_type") and key in _MODELS:
+        return f"{key} is no list of tables", f"[[{key}]], once for each", f"write [[{key}]] and fill it in"
+    if kind == "string_too_short":
+        return f"{key} is empty", expected or "some text", "fill it in"
+    if kind == "string_too_long":
+        return f"{key} is too long", f"at most {context.get('max_length')} characters", "shorten it"
+    if not expected:
+        is_flag = kind.startswith("bool")
+        expected = "true or false, without quotes" if is_flag else "text in quotes" if "string" in kind else "a number"
+    shown = repr(given) if len(repr(given)) <= 60 else repr(given)[:57] + "..."
+    return f"{key} = {shown} cannot be used", expected, "correct the value"
+
+
+def sheet_template(vocabulary: Mapping[str, HeardWord]) -> str:
+    """An empty sheet with a word on every key and all words of `vocabulary`."""
+    rows = [
+        f"#   {w.word:<18}{w.direction or 'say which':<12}{w.low_hz:g} to {w.high_hz:g} Hz" for w in vocabulary.values()
+    ]
+    return _TEMPLATE.replace("#WORDS", "\n".join(rows))
+
+
+def write_sheet_template(folder: Path, *, vocabulary: Mapping[str, HeardWord]) -> Path:
+    """Write a commented listening.toml into `folder`, made where it does not exist, and return its path.
+
+    Raises InputError where there is one already (it stays as it is), OutputError where it cannot be written.
+    """
+    path = folder / SHEET_FILE
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with path.open("x", encoding="utf-8", newline="\n") as stream:
+            stream.write(sheet_template(vocabulary))
+    except FileExistsError:
+        if not folder.is_dir():
+            raise OutputError(
+                "the folder's name belongs to a file", where=str(folder), remedy="choose another name"
+            ) from None
+        raise InputError(
+            f"there is a {SHEET_FILE} already, it was left as it is",
+            where=str(path),
+            expected=f"a folder without {SHEET_FILE}",
+            remedy="choose another folder, or rename the old sheet",
+        ) from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise OutputError(
+            f"{SHEET_FILE} cannot be written: {reason}",
+            where=str(path),
+            expected="a folder that may be written to, on a disk with room",
+            remedy="check permission and free space, or choose another folder",
+        ) from None
+    return path
+
+
+_TEMPLATE = """\
+# One listening sheet: what you heard, written down BEFORE you look at any measurement of this loudspeaker.
+#
+# Fill in every "" and every 0. A line that begins with # and a letter is a key you may use: take away the #.
+# Sealing the sheet keeps it as it is and stores its hash and the time. Sheets sealed after the data were shown
+# are kept as well, but carry the words "made with the data known" and count for nothing in tests of your ears.
+#
+# Take care of your ears: 85 dBA for eight hours a day is the most that is advised; 3 dB more halve the time.
+
+format = 1                  # version of this layout, always 1
+loudspeaker = ""            # model name, as in session.toml
+maker = ""
+time = ""                   # when you listened: 2026-11-25T20:15:00 without quotes
+#listener = "your name"
+blind = ""                  # true: you did not know which loudspeaker played; false: you knew
+equalizer = ""              # true: an equalizer was on; false: none
+level_db = 0                # sound level at the seat, dB SPL, averaged over the passages
+aim_deg = ""                # angle of your seat off the loudspeaker's axis, 0: it points at you; + its own left
+distance_m = 0              # loudspeaker to seat
+#pieces = 2                 # how many loudspeakers played
+#text = \"\"\"
+#Your own words, as many as you like.
+#\"\"\"
+
+# Once for every piece of music or film.
+[[passage]]
+name = ""
+kind = ""                   # music, film, speech or test signal
+#level_db = 78.0            # where it differs from the level above
+
+# Once for everything you noticed, with one of these words; what none of them says goes into text.
+#WORDS
+#
+#[[remark]]
+#word = "bright"
+#strength = "clear"         # slight, clear or strong
+#direction = "too much"     # too much, too little, sharp, hollow, uneven or even; left out: as the word says
+#region_hz = [3000.0, 8000.0]   # where you heard it; left out: where the word is usually used
+#passage = ""               # name of a passage above
+#text = ""
+"""

@@ -1,0 +1,137 @@
+"""Compression of ideal compressors and of a warm coil; C6.x are ids of the metrics reference."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from level_worlds import AXIS, made_take
+
+from earwitness.errors import InputError
+from earwitness.figures.compression import (
+    COMPRESSION_FIGURES,
+    coil_rise_k,
+    compression,
+    compression_figures,
+    heating_loss_db,
+    long_term,
+    noise_run_levels,
+)
+from earwitness.quantities import Curve, Harmonics
+
+HZ = AXIS.hz
+FLAT = np.full(HZ.size, 86.0)
+
+
+def _take(volts: float, level_db: float | np.ndarray, name: str = "") -> Harmonics:
+    return made_take(volts, np.asarray(level_db + np.zeros(HZ.size)), {2: -50.0}, noise_db=-70.0, take=name)
+
+
+def test_reference_case() -> None:
+    """C6.12: 86.0 dB at 2.83 V and 104.2 dB at 28.3 V: 1.8000 dB."""
+    found = compression([_take(2.83, 86.0), _take(28.3, 104.2)])
+    assert found.total[0].values == pytest.approx(np.full(HZ.size, 1.8))
+    assert compression_figures(found)["compression_largest@28.3v"].value == pytest.approx(1.8)
+
+
+def test_linear_loudspeaker_does_not_compress() -> None:
+    found = compression([_take(v, 86.0 + 20 * np.log10(v)) for v in (1.0, 2.0, 5.0)])
+    for curve in (*found.total, *found.steps):
+        assert np.abs(curve.values).max() < 1e-9
+
+
+def test_ideal_compressor() -> None:
+    """Ratio 2 : 1 above 90 dB: of every 6 dB of drive beyond it 3 dB are lost, against the lowest and per step."""
+    ideal = lambda level: np.minimum(level, 90.0) + np.maximum(level - 90.0, 0.0) / 2  # noqa: E731
+    volts = [2.0**n for n in range(4)]
+    found = compression([_take(v, ideal(84.0 + 20 * np.log10(v))) for v in volts])
+    drive = 84.0 + 20 * np.log10(np.array(volts))
+    assert [c.values[0] for c in found.total] == pytest.approx([d - ideal(d) for d in drive[1:]])
+    assert [c.values[0] for c in found.steps] == pytest.approx([0.0103, 3.0103, 3.0103], abs=2e-4)
+
+
+@pytest.mark.parametrize(("rise_k", "loss_db"), [(50, 1.5583), (100, 2.8790), (200, 5.0376)])
+def test_warm_coil(rise_k: float, loss_db: float) -> None:
+    """C6.13: copper, 0.00393 per K, impedance all resistance."""
+    assert heating_loss_db(rise_k) == pytest.approx(loss_db, abs=6e-5)
+    assert coil_rise_k(loss_db) == pytest.approx(rise_k, rel=1e-4)
+
+
+def test_largest_and_mean_over_log_frequency() -> None:
+    """A loss of 2 dB in one octave of 50 Hz to 5 kHz (6.64 octaves): mean 2 / 6.64."""
+    bump = np.where((HZ >= 200) & (HZ < 400), 2.0, 0.0)
+    found = compression_figures(compression([_take(1.0, FLAT), _take(2.0, FLAT + 20 * np.log10(2) - bump)]))
+    assert found["compression_mean@2v"].value == pytest.approx(2 / np.log2(100), rel=0.03)
+    assert found["compression_largest@2v"].value == pytest.approx(2.0, abs=0.01)
+    assert 200 <= float(found["compression_largest@2v"].caveats[0].split()[1]) <= 400
+    assert {key.partition("@")[0] for key in found} == {info.key for info in COMPRESSION_FIGURES}
+
+
+def test_noise_near_the_lowest_level_is_not_judged() -> None:
+    quiet = made_take(1.0, FLAT, {2: -10.0}, noise_db=-15.0)
+    loud = made_take(10.0, FLAT + 20, {2: -30.0}, noise_db=-35.0)
+    figure = compression_figures(compression([quiet, loud]))["compression_largest@10v"]
+    assert figure.value is None
+    assert "noise" in figure.reason
+
+
+def test_drift_from_a_repeated_level() -> None:
+    takes = [_take(1.0, 86.0, "first"), _take(10.0, 105.5, "loud"), _take(1.0, 85.7, "again")]
+    found = compression(takes, recorded=["first", "loud", "again"])
+    assert found.drift is not None
+    assert found.drift.values == pytest.approx(np.full(HZ.size, -0.3))
+    assert found.total[0].values == pytest.approx(np.full(HZ.size, 0.5))
+    assert any("0.30 dB" in note for note in found.caveats)
+    steady = compression(takes[:2], recorded=["first", "loud"])
+    assert found.total[0].u[50] > steady.total[0].u[50]
+
+
+@pytest.mark.parametrize(
+    ("recorded", "words"),
+    [((), "order of the takes is not known"), (("loud", "quiet"), "quieter take was recorded after a louder one")],
+)
+def test_order_of_takes(recorded: tuple[str, ...], words: str) -> None:
+    found = compression([_take(1.0, 86.0, "quiet"), _take(10.0, 106.0, "loud")], recorded=recorded)
+    assert any(words in note for note in found.caveats)
+
+
+def test_rising_order_needs_no_such_caveat() -> None:
+    found = compression(
+        [_take(1.0, 86.0, "quiet"), _take(10.0, 106.0, "loud")],
+        recorded=("quiet", "loud"),
+        temperature_c={"quiet": 20.0, "loud": 23.0},
+        recovery_s=60.0,
+    )
+    text = " ".join(found.caveats)
+    assert "quieter" not in text
+    assert "3.0 K" in text
+    assert "60 s pause" in text
+
+
+def test_one_level_is_no_series() -> None:
+    with pytest.raises(InputError, match="two levels or more"):
+        compression([_take(1.0, 86.0)])
+
+
+def test_noise_run() -> None:
+    """White noise of a known density, 2 dB down after 10 s: a third octave holds S (2^(1/6) - 2^(-1/6)) f."""
+    rate, rms = 48_000.0, 0.1
+    samples = rms * np.random.default_rng(2).standard_normal(20 * 48_000)
+    samples[10 * 48_000 :] *= 10 ** (-2 / 20)
+    hz = np.array([500.0, 1000.0, 4000.0])
+    levels = noise_run_levels(samples, rate, hz, (0.0, 15.0), length_s=4.0)
+    band = hz * (2 ** (1 / 6) - 2 ** (-1 / 6))
+    want = 10 * np.log10(rms**2 / 24_000 * band / 4e-10)
+    assert levels[0] == pytest.approx(want, abs=0.6)
+    assert levels[0] - levels[1] == pytest.approx(np.full(3, 2.0), abs=0.6)
+    with pytest.raises(InputError, match="noise run"):
+        noise_run_levels(samples, rate, hz, (18.0,), length_s=4.0)
+
+
+def test_long_term_cancels_the_calibration() -> None:
+    zeros, valid = np.zeros(HZ.size), np.ones(HZ.size, dtype=bool)
+    cold = Curve("noise", "noise", AXIS, FLAT, zeros + 0.2, zeros + 1.0, valid, "dB", "dB SPL")
+    hot = Curve("noise", "noise", AXIS, FLAT - 1.5, zeros + 0.2, zeros + 1.0, valid, "dB", "dB SPL")
+    found = long_term(cold, hot, after_s=300.0)
+    assert found.values == pytest.approx(np.full(HZ.size, 1.5))
+    assert found.u_common.max() == 0.0
+    assert found.u[0] == pytest.approx(np.sqrt(0.2**2 + 0.2**2 + 0.05**2))

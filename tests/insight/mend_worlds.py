@@ -1,0 +1,30 @@
+"""Levels over both orbits for the tests of the mend: made by formula, or the invented loudspeaker's truth."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+
+from earwitness.demo.world import true_pressure
+from earwitness.figures.read import levels_of
+from earwitness.figures.windows import Levels
+from earwitness.quantities import DirectionalResponse, cta_orbits, report_axis
+from earwitness.quantities.arrays import FloatArray
+
+
+def alike(shape_db: FloatArray, *, u_db: float = 0.05) -> Levels:
+    """The same curve (F,) on the report axis in every direction."""
+    axis, directions = report_axis(), cta_orbits()
+    level = np.tile(80.0 + shape_db, (len(directions), 1))
+    u = np.full(level.shape, u_db)
+    return Levels(axis, directions, level, u, np.zeros(len(axis)), np.ones(level.shape, dtype=bool), "dB")
+
+
+@lru_cache(maxsize=2)
+def truth(key: str) -> Levels:
+    """The demo loudspeaker without any recording, as if measured to 0.15 dB."""
+    axis, directions = report_axis(), cta_orbits()
+    pressure = true_pressure(key, directions, axis.hz)
+    u, common = np.full(pressure.shape, 0.15), np.full(len(axis), 0.3)
+    return levels_of(DirectionalResponse(axis, directions, pressure, u, common, np.ones(pressure.shape, dtype=bool)))

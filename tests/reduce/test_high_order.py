@@ -1,0 +1,63 @@
+"""The alarm for rub and buzz: clicks once a period are found where they are, soft bends and noise are not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from earwitness.dsp.deconvolve import deconvolve
+from earwitness.dsp.sweep import sweep_law, sweep_samples
+from earwitness.quantities.arrays import FloatArray
+from earwitness.reduce.high_order import HighOrders, high_order_flags, high_orders
+from earwitness.reduce.stimulus import Stimulus
+
+RATE = 48_000
+LAW = sweep_law(10.0, 22_000.0, 4.0, rounded=True)
+
+
+def found(bend: Callable[[FloatArray], FloatArray], *, noise: float = 1e-5) -> HighOrders:
+    """High orders of a sweep of amplitude 1 through `bend`."""
+    sweep = sweep_samples(LAW, RATE, fade_in_s=0.05, fade_out_s=0.002)
+    heard = np.concatenate([np.zeros(RATE // 4), bend(sweep), np.zeros(RATE)])
+    heard = heard + noise * np.random.default_rng(4).standard_normal(heard.size)
+    impulse = deconvolve(heard, sweep, RATE, LAW.start_hz, LAW.stop_hz, lead_s=4.0)
+    stimulus = Stimulus(sweep, RATE, LAW, LAW.start_hz, LAW.stop_hz, 0.25)
+    orders = high_orders(impulse, stimulus, take="loud", drive_v=8.0)
+    assert orders is not None
+    return orders
+
+
+def buzz(samples: FloatArray) -> FloatArray:
+    """A click of 3 % at each crest while the sweep passes 60 to 90 Hz."""
+    time = np.arange(samples.size) / RATE
+    hz = LAW.start_hz * np.exp(time / LAW.rate_s)
+    crest = (np.diff(samples, prepend=0.0) > 0.0) & (np.diff(samples, append=samples[-1:]) <= 0.0)
+    return samples + 0.03 * (crest & (hz > 60.0) & (hz < 90.0))
+
+
+def test_a_buzz_is_found_where_it_is() -> None:
+    flags = high_order_flags([found(buzz)])
+    assert [flag.id for flag in flags] == ["high orders"]
+    assert flags[0].takes == ("loud",)
+    assert flags[0].band_hz is not None
+    low, high = flags[0].band_hz
+    assert 50.0 < low < 70.0
+    assert 75.0 < high < 100.0
+    # The clicks are 3 % of the peak: -27 dB against the rms; without their first nine orders somewhat less.
+    assert -36.0 < flags[0].number < -26.0
+
+
+def test_a_soft_bend_raises_no_alarm() -> None:
+    """A polynomial of order 5 has no order above 5, however strong it is."""
+    assert high_order_flags([found(lambda x: x + 0.1 * x**2 + 0.1 * x**3 + 0.05 * x**5)]) == []
+
+
+def test_noise_raises_no_alarm() -> None:
+    assert high_order_flags([found(lambda x: x, noise=0.01)]) == []
+
+
+def test_a_hard_clipper_is_told() -> None:
+    flags = high_order_flags([found(lambda x: np.clip(x, -0.7, 0.7))])
+    assert len(flags) == 1
+    assert "amplifier clips" in flags[0].sentence
