@@ -6,7 +6,7 @@ import made_scan as made
 import numpy as np
 import pytest
 
-from earwitness.dsp.spherical import acn, complex_harmonics, log_hankel_size, outgoing_waves, regular_waves
+from earwitness.dsp.spherical import acn, complex_harmonics, log_hankel_size, outgoing_waves
 from earwitness.quantities.directions import cta_orbits
 from earwitness.reduce.separate import far_pressure, far_u_db, scatter, separate
 from earwitness.reduce.separate.radial import Shell, incoming_log_scale
@@ -18,16 +18,12 @@ BOX = Box(np.array([0.28, 0.22, 0.38]), np.zeros(3))
 
 def transition(k: float, box: Box, order: int) -> np.ndarray:
     """(K, K) plain outgoing coefficients (rows) for unit regular waves (columns) scattered at a box."""
-    panels = scatter._octant(box.size_m)
-    places = np.concatenate([panels.center_m, scatter._inside(box.size_m)])
-    mirrors, degree, wave = scatter._MIRRORS, acn(order)[0], np.array([k])
-    every = (mirrors[:, None, :] * places).reshape(-1, 3) + box.center_m
-    radius = np.linalg.norm(every, axis=1)
-    harmonics = complex_harmonics(order, every[:, 2] / radius, np.arctan2(every[:, 1], every[:, 0]))
-    arriving = harmonics * regular_waves(order, k * radius, np.zeros((1, order + 1)))[:, degree]
-    pressure = scatter.surface_pressure(panels, places, k, arriving.reshape(8, len(places), -1))
-    columns = pressure.reshape(-1, degree.size)
-    scaled = scatter._radiated(panels, box, columns, np.full(degree.size, k), SHELL, order)
+    solver, degree, wave = scatter._Solver(box, order, order), acn(order)[0], np.array([k])
+    scale = incoming_log_scale(wave, order, SHELL)[0]
+    # Scaled incoming coefficients of unit regular waves.
+    arriving = solver.arriving(np.diag(np.exp(-scale[degree])).astype(complex), k, SHELL)
+    pressure = solver.surface_pressure(k, arriving.reshape(8, -1, degree.size))
+    scaled = solver.radiated(pressure, k, SHELL)
     return (scaled / np.exp(log_hankel_size(order, wave * SHELL.source_radius_m)[0, degree])).T
 
 

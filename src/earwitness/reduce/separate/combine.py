@@ -19,7 +19,7 @@ _UNUSABLE_U_DB = 40.0
 @dataclass(frozen=True, slots=True, eq=False)
 class Combined:
     """separation : the joined result; joint_hz : where it changes over, None if one source serves alone;
-    difference_db : rms over the CTA directions of level differences at the joint, None likewise."""
+    difference_db : rms over the CTA directions of level differences near the joint, None without a common frequency."""
 
     separation: Separation
     joint_hz: float | None
@@ -57,7 +57,10 @@ def combined(low: Separation, gated: Separation, *, gate_u_db: FloatArray) -> Co
     result = replace(
         low, field=field, quality=quality, bad_points=bad, centers=gated.centers, valid_band_hz=longest_run(hz, valid)
     )
-    return Combined(result, float(hz[joint]), _difference_db(low, gated, joint))
+    both = np.flatnonzero(low.quality.valid & gated.quality.valid)
+    # Where the bands only meet, nothing can be compared.
+    at = int(both[np.argmin(np.abs(both - joint))]) if both.size else None
+    return Combined(result, float(hz[joint]), None if at is None else _difference_db(low, gated, at))
 
 
 def _low_share(hz: FloatArray, joint_hz: float, both: BoolArray) -> FloatArray:

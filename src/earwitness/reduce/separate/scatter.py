@@ -16,7 +16,7 @@ import numpy as np
 import scipy.linalg
 
 from earwitness.dsp.spherical import acn, complex_harmonics, log_hankel_size, regular_waves, rigid_sphere_scattering
-from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.radial import Shell, incoming_log_scale
 
 _PANEL_M = 0.024
@@ -24,6 +24,15 @@ _MOST_PANELS = 300
 _INSIDE_POINTS = 16
 _PROBE_M = 1e-3
 _MIRRORS = np.array(list(product((1.0, -1.0), repeat=3)))
+# Sign of every mirror image in each of the eight symmetries.
+_PARITY = np.array(
+    [np.prod(np.where(np.array(parity) == 1, _MIRRORS, 1.0), axis=1) for parity in product((0, 1), repeat=3)]
+)
+_RADII = 24
+_MOMENTS = 5
+_CUBIC = 4
+_NODE_STEP = 0.25
+_CLOSE = 0.8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,29 +57,72 @@ def sphere_scattered(
 
 
 def box_scattered(incoming: ComplexArray, k: FloatArray, shell: Shell, box: Box, order_out: int) -> ComplexArray:
-    """(F, (order_out+1)^2) scaled outgoing coefficients that a rigid box makes of scaled incoming ones."""
-    panels = _octant(box.size_m)
-    places = np.concatenate([panels.center_m, _inside(box.size_m)])
-    every_place = (_MIRRORS[:, None, :] * places).reshape(-1, 3) + box.center_m
-    arriving = incoming_pressure(incoming, k, shell, every_place).reshape(8, len(places), k.size)
-    found = [surface_pressure(panels, places, float(one), arriving[:, :, f]) for f, one in enumerate(k)]
-    pressure = np.stack(found, axis=2).reshape(-1, k.size)
-    return _radiated(panels, box, pressure, k, shell, order_out)
+    """(F, (order_out+1)^2) scaled outgoing coefficients that a rigid box makes of scaled incoming ones.
+
+    Scaled, scattering changes slowly with frequency: where frequencies (k rising) stand closer than a node's spacing,
+    the box is solved at nodes alone, for the incoming waves of all frequencies near them, and drawn in between by
+    cubics.
+    """
+    solver = _Solver(box, int(np.sqrt(incoming.shape[1])) - 1, order_out)
+    plan = _nodes(k, float(np.linalg.norm(box.size_m)) / 2)
+    result = np.zeros((k.size, (order_out + 1) ** 2), dtype=np.complex128)
+    for node, rows, share in plan:
+        arriving = solver.arriving(incoming[rows], node, shell)
+        pressure = solver.surface_pressure(node, arriving.reshape(8, -1, rows.size))
+        result[rows] += share[:, None] * solver.radiated(pressure, node, shell)
+    return result
 
 
-def incoming_pressure(incoming: ComplexArray, k: FloatArray, shell: Shell, points_m: FloatArray) -> ComplexArray:
-    """(P, F) pressure of scaled incoming coefficients (F, K) at points (P, 3) from the center."""
-    order = int(np.sqrt(incoming.shape[1])) - 1
-    radius = np.maximum(np.linalg.norm(points_m, axis=1), 1e-6)
-    harmonics = complex_harmonics(order, points_m[:, 2] / radius, np.arctan2(points_m[:, 1], points_m[:, 0]))
-    radii, place = np.unique(np.round(radius, 7), return_inverse=True)
-    scale = incoming_log_scale(k, order, shell)[:, None, :]
-    waves = regular_waves(order, k[:, None] * radii[None, :], scale)
-    total = np.zeros((len(points_m), k.size), dtype=np.complex128)
-    for n in range(order + 1):
-        part = slice(n * n, (n + 1) ** 2)
-        total += (harmonics[:, part] @ incoming[:, part].T) * waves[:, :, n].T[place]
-    return total
+def _nodes(k: FloatArray, reach_m: float) -> list[tuple[float, IntArray, FloatArray]]:
+    """Wavenumbers to solve at, with the rows (R,) that each serves and its share (R,) in them."""
+    step = _NODE_STEP / reach_m
+    close = np.flatnonzero(np.append(np.diff(k), np.inf) >= _CLOSE * step)
+    # Above it frequencies stand so far apart that nodes would be more.
+    last = int(close[0]) if close.size else k.size
+    plan = [(float(k[row]), np.array([row]), np.ones(1)) for row in range(last, k.size)]
+    if last < 2 * _CUBIC:
+        return [(float(k[row]), np.array([row]), np.ones(1)) for row in range(last)] + plan
+    count = max(_CUBIC, int(np.ceil((k[last - 1] - k[0]) / step)) + 1)
+    nodes = np.linspace(k[0], k[last - 1], count)
+    if count >= last:
+        return [(float(k[row]), np.array([row]), np.ones(1)) for row in range(last)] + plan
+    first = np.clip(np.searchsorted(nodes, k[:last]) - 2, 0, count - _CUBIC)
+    shares = np.zeros((last, count))
+    for row in range(last):
+        near = nodes[first[row] : first[row] + _CUBIC]
+        for n in range(_CUBIC):
+            others = np.delete(near, n)
+            shares[row, first[row] + n] = np.prod((k[row] - others) / (near[n] - others))
+    for n in range(count):
+        rows = np.flatnonzero(np.abs(shares[:, n]) > 1e-12)
+        if rows.size:
+            plan.append((float(nodes[n]), rows, shares[rows, n]))
+    return plan
+
+
+def _radial_table(
+    order: int, k: FloatArray, radius: FloatArray, log_scale: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Scaled j_n(k r) at a few radii, (F, C, order+1), and the matrix (P, C) that draws them to radius (P,).
+
+    Chebyshev's points over the radii: j_n(k r) over a few radians is smooth, so that 24 do for 1e-9.
+    """
+    low, high = float(radius.min()), float(radius.max())
+    if radius.size <= _RADII or high - low < 1e-9:
+        return regular_waves(order, k[:, None] * radius[None, :], log_scale), np.eye(radius.size)
+    number = np.arange(_RADII)
+    angle = np.pi * (number + 0.5) / _RADII
+    x = np.cos(angle)
+    place = 2 * (radius - low) / (high - low) - 1
+    weight = (-1.0) ** number * np.sin(angle)
+    away = place[:, None] - x
+    hit = np.abs(away) < 1e-14
+    share = weight / np.where(hit, 1.0, away)
+    matrix = share / share.sum(axis=1, keepdims=True)
+    on = hit.any(axis=1)
+    matrix[on] = hit[on]
+    radii = low + (x + 1) / 2 * (high - low)
+    return regular_waves(order, k[:, None] * radii[None, :], log_scale), matrix
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -117,50 +169,89 @@ def _inside(size_m: FloatArray) -> FloatArray:
     return np.asarray(size_m / 2 * (0.05 + 0.8 * share), dtype=float)
 
 
-def surface_pressure(panels: Panels, places_m: FloatArray, k: float, arriving: ComplexArray) -> ComplexArray:
-    """(8, N, ...) pressure on the panels of a rigid box, by mirror.
+class _Places:
+    """Points (P, 3) from the expansion center with all that does not depend on the wavenumber."""
 
-    places_m (N + I, 3) : the panels' centers, then points inside; arriving (8, N + I, ...) : incoming pressure there.
-    """
-    count = len(panels.area_m2)
-    images = []
-    for mirror in _MIRRORS:
-        away = places_m[:, None, None, :] - (mirror * panels.quadrature_m)[None]
-        distance = np.sqrt(np.einsum("pnqx,pnqx->pnq", away, away))
-        along = np.einsum("pnqx,nx->pnq", away, mirror * panels.normal)
-        slope = (1 + 1j * k * distance) * np.exp(-1j * k * distance) / (4 * np.pi * distance**3) * along
-        images.append(slope.mean(axis=2) * panels.area_m2)
-    fields = np.stack(images)
-    half = np.zeros((len(places_m), count))
-    half[np.arange(count), np.arange(count)] = 0.5
-    pressure = np.zeros((8, count, *arriving.shape[2:]), dtype=np.complex128)
-    for parity in product((0, 1), repeat=3):
-        sign = np.prod(np.where(np.array(parity) == 1, _MIRRORS, 1.0), axis=1)
-        matrix = half - np.tensordot(sign, fields, axes=(0, 0))
-        right = np.tensordot(sign, arriving, axes=(0, 0)) / 8
-        gram = matrix.conj().T @ matrix
-        answer = scipy.linalg.solve(gram, matrix.conj().T @ right, assume_a="pos", check_finite=False)
-        pressure += np.multiply.outer(sign, answer)
-    return pressure
+    def __init__(self, points_m: FloatArray, order: int) -> None:
+        self.order = order
+        self.radius_m = np.maximum(np.linalg.norm(points_m, axis=1), 1e-6)
+        azimuth = np.arctan2(points_m[:, 1], points_m[:, 0])
+        self.harmonics = complex_harmonics(order, points_m[:, 2] / self.radius_m, azimuth)
+
+    def waves(self, k: float, log_scale: FloatArray) -> FloatArray:
+        """(P, order+1) scaled j_n(k r); log_scale (order+1,)."""
+        table, matrix = _radial_table(self.order, np.array([k]), self.radius_m, log_scale)
+        return np.asarray(matrix @ table[0], dtype=float)
 
 
-def _radiated(
-    panels: Panels, box: Box, pressure: ComplexArray, k: FloatArray, shell: Shell, order: int
-) -> ComplexArray:
-    """Scaled outgoing coefficients: c_nm = -j k integral of pressure times the normal slope of j_n conj(Y_nm)."""
-    points = (_MIRRORS[:, None, None, :] * panels.quadrature_m).reshape(-1, 3) + box.center_m
-    normals = np.repeat((_MIRRORS[:, None, :] * panels.normal).reshape(-1, 3), 4, axis=0)
-    weight = np.repeat(np.tile(panels.area_m2 / 4, 8), 4)[:, None] * np.repeat(pressure, 4, axis=0)
-    scale = log_hankel_size(order, k * shell.source_radius_m)[:, None, :]
-    result = np.zeros((k.size, (order + 1) ** 2), dtype=np.complex128)
-    for side in (1.0, -1.0):
-        place = points + side * _PROBE_M * normals
-        radius = np.linalg.norm(place, axis=1)
-        harmonics = complex_harmonics(order, place[:, 2] / radius, np.arctan2(place[:, 1], place[:, 0])).conj()
-        radii, row = np.unique(np.round(radius, 7), return_inverse=True)
-        waves = regular_waves(order, k[:, None] * radii[None, :], scale)
-        for n in range(order + 1):
-            part = slice(n * n, (n + 1) ** 2)
-            value = (weight * waves[:, :, n].T[row]).T @ harmonics[:, part]
-            result[:, part] += -1j * k[:, None] * side / (2 * _PROBE_M) * value
-    return result
+class _Solver:
+    """A box's equations at any wavenumber; orders of the incoming and of the outgoing waves."""
+
+    def __init__(self, box: Box, order_in: int, order_out: int) -> None:
+        self.panels = _octant(box.size_m)
+        places = np.concatenate([self.panels.center_m, _inside(box.size_m)])
+        self.places = _Places((_MIRRORS[:, None, :] * places).reshape(-1, 3) + box.center_m, order_in)
+        points = (_MIRRORS[:, None, None, :] * self.panels.quadrature_m).reshape(-1, 3) + box.center_m
+        normals = np.repeat((_MIRRORS[:, None, :] * self.panels.normal).reshape(-1, 3), 4, axis=0)
+        self.ahead, self.behind = (_Places(points + side * _PROBE_M * normals, order_out) for side in (1.0, -1.0))
+        self.half = np.zeros((len(places), len(self.panels.area_m2)))
+        np.fill_diagonal(self.half, 0.5)
+        moments, self.middle_m = [], []
+        for mirror in _MIRRORS:
+            away = places[:, None, None, :] - (mirror * self.panels.quadrature_m)[None]
+            distance = np.sqrt(np.einsum("pnqx,pnqx->pnq", away, away))
+            along = np.einsum("pnqx,nx->pnq", away, mirror * self.panels.normal)
+            size = along * (self.panels.area_m2 / 4)[:, None] / (4 * np.pi * distance**3)
+            middle = distance.mean(axis=2)
+            moments.append(_moments(size, distance, distance - middle[:, :, None]))
+            self.middle_m.append(middle)
+        self.moments = np.stack(moments)
+
+    def arriving(self, incoming: ComplexArray, k: float, shell: Shell) -> ComplexArray:
+        """(8 (N + I), R) pressure of scaled incoming coefficients (R, K) at panels and inner points by mirror."""
+        waves = self.places.waves(k, incoming_log_scale(np.array([k]), self.places.order, shell)[0])
+        basis = self.places.harmonics * waves[:, acn(self.places.order)[0]]
+        return np.asarray(basis @ incoming.T, dtype=np.complex128)
+
+    def radiated(self, pressure: ComplexArray, k: float, shell: Shell) -> ComplexArray:
+        """(R, K) scaled outgoing coefficients of pressure (8 N, R) on the panels.
+
+        c_nm = -j k integral of pressure times the normal slope of j_n conj(Y_nm).
+        """
+        weight = np.repeat(np.tile(self.panels.area_m2 / 4, 8), 4)[:, None] * np.repeat(pressure, 4, axis=0)
+        scale = log_hankel_size(self.ahead.order, np.array([k * shell.source_radius_m]))[0]
+        degree = acn(self.ahead.order)[0]
+        ahead, behind = (one.harmonics * one.waves(k, scale)[:, degree] for one in (self.ahead, self.behind))
+        slope = (ahead - behind).conj() / (2 * _PROBE_M)
+        return np.asarray(-1j * k * (weight.T @ slope), dtype=np.complex128)
+
+    def surface_pressure(self, k: float, arriving: ComplexArray) -> ComplexArray:
+        """(8 N, R) pressure on the panels of the rigid box; arriving (8, N + I, R) : incoming pressure by mirror."""
+        power = (-1j * k) ** np.arange(_MOMENTS) / np.array([1.0, 1.0, 2.0, 6.0, 24.0, 120.0])[:_MOMENTS]
+        fields = []
+        for moments, middle in zip(self.moments, self.middle_m, strict=True):
+            # e^(-jkd) over a panel's points as a series about their mean distance.
+            series = np.tensordot(power, moments[0], axes=(0, 0)) + 1j * k * np.tensordot(
+                power, moments[1], axes=(0, 0)
+            )
+            turn = k * middle
+            fields.append((np.cos(turn) - 1j * np.sin(turn)) * series)
+        count = self.half.shape[1]
+        pressure = np.zeros((8, count, arriving.shape[2]), dtype=np.complex128)
+        transformed = np.tensordot(_PARITY, np.stack(fields), axes=(1, 0))
+        right = np.tensordot(_PARITY, arriving, axes=(1, 0)) / 8
+        for row in range(8):
+            matrix = self.half - transformed[row]
+            gram = matrix.conj().T @ matrix
+            answer = scipy.linalg.solve(gram, matrix.conj().T @ right[row], assume_a="pos", check_finite=False)
+            pressure += np.multiply.outer(_PARITY[row], answer)
+        return pressure.reshape(8 * count, -1)
+
+
+def _moments(size: FloatArray, distance: FloatArray, beside: FloatArray) -> FloatArray:
+    """(2, M, P, N) sums over a panel's points of size, and of size times distance, times powers of `beside`."""
+    power, out = size.copy(), []
+    for _ in range(_MOMENTS):
+        out.append([power.sum(axis=2), (power * distance).sum(axis=2)])
+        power = power * beside
+    return np.asarray(np.transpose(np.array(out), (1, 0, 2, 3)), dtype=float)

@@ -31,6 +31,7 @@ _UNKNOWN_CABINET_SHARE = 0.75
 _SIZE_DOUBT_M = 0.004
 _PLACE_DOUBT_M = 0.003
 _SPHERE_DOUBT = 0.75
+_DOUBT_PILOTS = 12
 _BAND_OCTAVES = 0.5
 _HIGHEST_TAIL = 1e-3
 _SOURCE_SHARES = (0.2, 0.35, 0.6, 1.0)
@@ -64,18 +65,23 @@ def separate(
     cabinet_center_m: tuple[float, float, float] = (0.0, 0.0, 0.0),
     reference_m: tuple[float, float, float] = (0.0, 0.0, 0.0),
     body: Body = "box",
+    sphere_radius_m: float | None = None,
     noise_rms: FloatArray | None = None,
 ) -> Separation:
     """Tell outgoing from incoming waves, and take off what the cabinet scattered.
 
     points_m (P, 3) [m], AES69 axes; pressure (P, F) [Pa/V], exp(+j omega t); hz (F,) rising; cabinet_m : width, height,
     depth or None if unknown (then nothing scattered is taken off); cabinet_center_m, reference_m : in the points'
-    coordinates; noise_rms (F,) : least noise to assume, from a silence [Pa/V].
+    coordinates; sphere_radius_m : of a body that is a sphere, None: that of the cabinet's volume;
+    noise_rms (F,) : least noise to assume, from a silence [Pa/V].
 
     InputError for scans that can't be used (see robust.py). Sources: Weinreich and Arnold, J. Acoust. Soc. Am. 68, 1980
     (from memory), and scatter.py.
     """
     center, reference = np.array(cabinet_center_m, dtype=float), np.array(reference_m, dtype=float)
+    if body == "sphere" and sphere_radius_m is not None:
+        # A cube inside that sphere: the check for points within the cabinet then holds for the body that is there.
+        cabinet_m = (2 * sphere_radius_m / np.sqrt(3),) * 3
     clean = _clean(points_m, pressure, hz, cabinet_m, center, one_surface_is_enough=False)
     k = 2 * np.pi * np.asarray(hz, dtype=float) / speed_of_sound
     scan = scan_about(clean.points_m, center)
@@ -86,7 +92,7 @@ def separate(
     if noise_rms is not None:
         fit = _at_least_noise(fit, np.asarray(noise_rms, dtype=float))
     chosen: Body = body if cabinet_m is not None else "none"
-    scattered, remainder = _scattered(fit, k, scan, cabinet_m, chosen, resolved)
+    scattered, remainder = _scattered(fit, k, scan, cabinet_m, chosen, resolved, sphere_radius_m)
     part = Part(
         rows=np.arange(k.size), weight=np.ones(k.size), center_m=center, axes=scan.axes, shell=shell,
         inner_radius_m=shell.source_radius_m, outgoing=fit.outgoing - scattered, order=fit.order_out,
@@ -234,28 +240,48 @@ def _scattered(
     cabinet_m: tuple[float, float, float] | None,
     body: Body,
     resolved: BoolArray,
+    sphere_radius_m: float | None,
 ) -> tuple[ComplexArray, ComplexArray | None]:
     """Scaled coefficients of what the cabinet scattered, and of what may be wrong with them."""
     order = int(fit.order_out.max())
     shell = fit.shell
     none = np.zeros_like(fit.outgoing)
-    volume_radius = _equal_volume_radius(cabinet_m, shell)
+    volume_radius = sphere_radius_m or _equal_volume_radius(cabinet_m, shell)
     if cabinet_m is None or body == "none":
         # Nothing is taken off: all that an average cabinet may scatter is in doubt.
         return none, sphere_scattered(fit.incoming, k, shell, volume_radius, order)
     if body == "sphere":
         scattered = sphere_scattered(fit.incoming, k, shell, volume_radius, order)
+        if sphere_radius_m is not None:
+            # The body is a sphere, told to some millimeters: only its size and place are in doubt.
+            other = sphere_scattered(fit.incoming, k, shell, sphere_radius_m + _SIZE_DOUBT_M + _PLACE_DOUBT_M, order)
+            return _within(scattered, fit), _within(other - scattered, fit)
         return _within(scattered, fit), _within(_SPHERE_DOUBT * scattered, fit)
     width, height, depth = cabinet_m
     size = np.array([depth, width, height])[list(scan.axes)]
     doubtful = Box(size + _SIZE_DOUBT_M, np.full(3, _PLACE_DOUBT_M / np.sqrt(3)))
-    scattered, other = none.copy(), none.copy()
+    scattered, doubt = none.copy(), np.zeros(k.size)
     # Where the orders do not suffice nothing is published, and the slow model is spared.
-    if resolved.any():
-        told, waves = fit.incoming[resolved], k[resolved]
-        scattered[resolved] = box_scattered(told, waves, shell, Box(size, np.zeros(3)), order)
-        other[resolved] = box_scattered(told, waves, shell, doubtful, order)
-    return _within(scattered, fit), _within(other - scattered, fit)
+    rows = np.flatnonzero(resolved)
+    if rows.size:
+        told = fit.incoming[rows]
+        scattered[rows] = box_scattered(told, k[rows], shell, Box(size, np.zeros(3)), order)
+        # How much the two boxes differ changes slowly: a few frequencies tell it for all.
+        pilots = np.unique(np.linspace(0, rows.size - 1, min(rows.size, _DOUBT_PILOTS)).round().astype(np.int64))
+        other = box_scattered(told[pilots], k[rows[pilots]], shell, doubtful, order)
+        own = scattered[rows[pilots]]
+        share = np.sqrt(_far_energy(other - own, fit, rows[pilots], k) / _far_energy(own, fit, rows[pilots], k))
+        doubt[rows] = np.interp(np.log(k[rows]), np.log(k[rows[pilots]]), share)
+    scattered = _within(scattered, fit)
+    return scattered, doubt[:, None] * scattered
+
+
+def _far_energy(coefficients: ComplexArray, fit: Fit, rows: IntArray, k: FloatArray) -> FloatArray:
+    """(R,) energy that coefficients (R, K) of the frequencies `rows` send to the far field, to a common factor."""
+    degree = np.floor(np.sqrt(np.arange(coefficients.shape[1]) + 0.5)).astype(np.int64)
+    size = log_hankel_size(int(degree.max()), k[rows] * fit.shell.source_radius_m)[:, degree]
+    kept = np.where(degree[None, :] <= fit.order_out[rows, None], np.abs(coefficients) ** 2, 0.0)
+    return np.asarray(np.maximum(np.sum(kept * np.exp(-2 * size), axis=1), 1e-300), dtype=float)
 
 
 def _within(coefficients: ComplexArray, fit: Fit) -> ComplexArray:

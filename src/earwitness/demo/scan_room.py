@@ -1,0 +1,121 @@
+"""The sound of a room at a rigid sphere: image sources as incoming waves about it, with what the sphere scatters.
+
+An image at distance D from the sphere's middle sends e^(-jkR)/R = -4 pi j k sum h_n(kD) j_n(kr) Y_nm(r) conj(Y_nm(D)),
+and a rigid sphere adds -j_n'(ka)/h_n'(ka) h_n(kr) to every j_n(kr) (Morse and Ingard, Theoretical Acoustics; from
+memory). Radial functions come from scipy, so that nothing is shared with the solver that undoes this.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from earwitness.demo import scan_text, world
+from earwitness.demo.lineup import Cap, DemoLoudspeaker
+from earwitness.demo.sources import SPEED_OF_SOUND_M_S
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+IntArray = NDArray[np.int64]
+
+_ORDERS_ABOVE = 10
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RoomField:
+    """Incoming waves per cap. k (F,) rising; radius_m of the sphere; coefficients (caps, K, F), real harmonics;
+    order (F,) : highest one used."""
+
+    k: FloatArray
+    radius_m: float
+    order: IntArray
+    coefficients: ComplexArray
+
+    def at(self, from_middle_m: FloatArray) -> Iterator[ComplexArray]:
+        """Per cap (P, F): incoming and scattered pressure per volume velocity at points (P, 3) from the middle."""
+        distance = np.linalg.norm(from_middle_m, axis=1)
+        top = int(self.order.max())
+        harmonics = _real_harmonics(top, from_middle_m / distance[:, None])
+        waves = self._radial(distance, top)
+        for own in self.coefficients:
+            total = np.zeros((distance.size, self.k.size), dtype=np.complex128)
+            for n in range(top + 1):
+                begin = int(np.searchsorted(self.order, n))
+                part = slice(n * n, (n + 1) ** 2)
+                total[:, begin:] += (harmonics[:, part] @ own[part, begin:]) * waves[n]
+            yield total
+
+    def _radial(self, distance: FloatArray, top: int) -> list[ComplexArray]:
+        """Per order (P, F from its first frequency on): value at the mean distance and the slope beside it.
+
+        Points of a surface lie within a millimeter or two: a parabola through three radii is exact to 1e-6.
+        """
+        out: list[ComplexArray] = []
+        groups, group = np.unique(np.round(distance, 2), return_inverse=True)
+        for n in range(top + 1):
+            k = self.k[int(np.searchsorted(self.order, n)) :]
+            values = np.empty((distance.size, k.size), dtype=np.complex128)
+            for number, middle in enumerate(groups):
+                rows = np.flatnonzero(group == number)
+                steps = middle + np.array([-0.006, 0.0, 0.006])
+                low, mid, high = (_wave(n, k, r, self.radius_m) for r in steps)
+                x = ((distance[rows] - middle) / 0.006)[:, None]
+                values[rows] = mid + 0.5 * x * (high - low) + 0.5 * x * x * (high - 2 * mid + low)
+            out.append(values)
+        return out
+
+
+def room_field(one: DemoLoudspeaker, caps: tuple[Cap, ...], frequency_hz: FloatArray, reach_m: float) -> RoomField:
+    """The room's waves for points up to reach_m from the body's middle; frequency_hz (F,) rising."""
+    images = scan_text.images(scan_text.REFLECTION_ORDER)
+    back = np.flatnonzero(images.reflections > 0)
+    place = images.position_m[back] - scan_text.MIDDLE_M
+    distance = np.linalg.norm(place, axis=1)
+    strength = images.amplitude[back] * images.delay_s[back] * SPEED_OF_SOUND_M_S
+    k = 2 * np.pi * frequency_hz / SPEED_OF_SOUND_M_S
+    order = np.ceil(k * reach_m).astype(np.int64) + _ORDERS_ABOVE
+    axis = images.emission[back]
+    turn = np.exp(1j * one.sphere_radius_m * np.outer(axis[:, 0], k))
+    sent = [part * turn * strength[:, None] for part in world.far_fields(one, caps, axis, frequency_hz)]
+    top = int(order.max())
+    harmonics = _real_harmonics(top, place / distance[:, None])
+    out = np.zeros((len(caps), (top + 1) ** 2, k.size), dtype=np.complex128)
+    x = np.outer(distance, k)
+    now, ahead = 1j * np.exp(-1j * x) / x, np.exp(-1j * x) * (1j / x - 1) / x
+    for n in range(top + 1):
+        begin = int(np.searchsorted(order, n))
+        now, ahead, x = (part[:, begin - (k.size - part.shape[1]) :] for part in (now, ahead, x))
+        for row, own in enumerate(sent):
+            waves = -4j * np.pi * k[begin:] * now * own[:, begin:]
+            out[row, n * n : (n + 1) ** 2, begin:] = harmonics[:, n * n : (n + 1) ** 2].T @ waves
+        now, ahead = ahead, (2 * n + 3) / x * ahead - now
+    return RoomField(k, one.sphere_radius_m, order, out)
+
+
+def _wave(n: int, k: FloatArray, distance_m: float, radius_m: float) -> ComplexArray:
+    """j_n(kr) - j_n'(ka) / h_n'(ka) h_n(kr), shape (F,)."""
+    from scipy.special import spherical_jn, spherical_yn
+
+    away, near = k * distance_m, k * radius_m
+    regular, slope = spherical_jn(n, away), spherical_jn(n, near, derivative=True)
+    hankel = regular - 1j * spherical_yn(n, away)
+    hankel_slope = slope - 1j * spherical_yn(n, near, derivative=True)
+    return np.asarray(regular - slope / hankel_slope * hankel, dtype=np.complex128)
+
+
+def _real_harmonics(order: int, unit_vectors: FloatArray) -> FloatArray:
+    """(P, (order+1)^2) orthonormal real harmonics, m from -n to n."""
+    from scipy.special import sph_legendre_p_all
+
+    polar, azimuth = np.arccos(np.clip(unit_vectors[:, 2], -1, 1)), np.arctan2(unit_vectors[:, 1], unit_vectors[:, 0])
+    table = sph_legendre_p_all(order, order, polar)[0]
+    out = np.empty((len(unit_vectors), (order + 1) ** 2))
+    for n in range(order + 1):
+        out[:, n * n + n] = table[n, 0]
+        for m in range(1, n + 1):
+            out[:, n * n + n + m] = np.sqrt(2) * table[n, m] * np.cos(m * azimuth)
+            out[:, n * n + n - m] = np.sqrt(2) * table[n, m] * np.sin(m * azimuth)
+    return out

@@ -1,0 +1,272 @@
+"""Where the microphone stood in a scan: a text table whose columns name coordinates and their units, one point a row.
+
+    # Cartesian            # spherical                            # cylindrical
+    x m,y m,z m            radius m,azimuth deg,elevation deg     rho m,azimuth deg,z m
+    0.30,0,0.05            0.42,0,-60                             0.35,10,-0.2
+
+AES69 axes: x forward along the reference axis, y to the loudspeaker's left, z up; azimuth from x toward y. A column
+`file` names the recording of each point, `surface` the surface it belongs to. A line "# origin: 0.0, 0.0, -0.11" tells
+where the table's origin lies, seen from the reference point in meters; without it the two are the same.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from earwitness.errors import FormatError
+from earwitness.quantities.arrays import FloatArray, lock_fields
+
+MAX_BYTES = 64 * 2**20
+MAX_POINTS = 200_000
+FEWEST_POINTS = 75
+FARTHEST_M = 20.0
+SAME_POINT_M = 1e-4
+LAYOUT = 'a first line such as "x m,y m,z m", "radius m,azimuth deg,elevation deg" or "rho m,azimuth deg,z m"'
+
+Kind = Literal["cartesian", "spherical", "cylindrical"]
+_KINDS: dict[tuple[str, str, str], Kind] = {
+    ("x", "y", "z"): "cartesian",
+    ("radius", "azimuth", "elevation"): "spherical",
+    ("rho", "azimuth", "z"): "cylindrical",
+}
+_ANGLES = ("azimuth", "elevation")
+_OTHER_NAMES = {"r": "radius", "distance": "radius", "az": "azimuth", "el": "elevation", "azi": "azimuth", "id": "file"}
+_LENGTH_UNITS = {"m": 1.0, "cm": 0.01, "mm": 0.001}
+_ANGLE_UNITS = {"deg": math.pi / 180.0, "rad": 1.0}
+_TEXTS = ("file", "surface")
+_COLUMN = re.compile(r"([a-z]+)[\s_]*[\[(]?\s*([a-z]*)\s*[\])]?", re.IGNORECASE)
+_ORIGIN = re.compile(r"#\s*origin\s*[:=]\s*(.+)", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PositionsTable:
+    """points_m (P, 3) from the reference point, AES69 axes; files, surfaces (P,) or empty; kind : as written."""
+
+    points_m: FloatArray
+    files: tuple[str, ...]
+    surfaces: tuple[str, ...]
+    kind: Kind
+
+    def __post_init__(self) -> None:
+        lock_fields(self, points_m=float)
+
+
+def read_positions(path: Path, *, fewest: int = FEWEST_POINTS) -> PositionsTable:
+    """The table in `path`. FormatError names file, line and remedy for what cannot be used; see parse_positions."""
+    return parse_positions(_text_of(path), name=str(path), fewest=fewest)
+
+
+def parse_positions(text: str, *, name: str, fewest: int = FEWEST_POINTS) -> PositionsTable:
+    """The table in `text`; `name` stands for the file in messages, `fewest` points are asked for.
+
+    FormatError for a header without names and units, rows that are short or hold no numbers, coordinates out of reach
+    (millimeters written as meters), points named twice, and too few points.
+    """
+    lines = text.lstrip("\ufeff").splitlines()
+    origin = _origin(lines, name)
+    rows = [(n, line) for n, line in enumerate(lines, 1) if line.strip() and not line.lstrip().startswith("#")]
+    if not rows:
+        raise _wrong("the table is empty", name, "write one row for each point", expected=LAYOUT)
+    separator = ";" if ";" in rows[0][1] else "\t" if "\t" in rows[0][1] else ","
+    header = [cell.strip() for cell in rows[0][1].split(separator)]
+    columns, kind = _columns(header, f"{name}, line {rows[0][0]}")
+    values, texts = _values(rows[1:], separator, columns, name)
+    if len(values) > MAX_POINTS:
+        raise _wrong(f"the table has more than {MAX_POINTS} points", name, "leave out points that were not measured")
+    if len(values) < fewest:
+        raise _wrong(
+            f"the table has {len(values)} point{'s' if len(values) != 1 else ''}",
+            name,
+            "plan the scan again with more points: earwitness measure plan",
+            expected=f"at least {fewest}, some 500 for 1 kHz, 2,700 for 2.5 kHz",
+        )
+    points = _cartesian(np.array(values), kind) + origin
+    numbers = [number for number, _ in rows[1:]]
+    _check_reach(points, name)
+    _check_doubles(points, numbers, name)
+    files = tuple(texts.get("file", ()))
+    _check_files(files, numbers, name)
+    return PositionsTable(points, files, tuple(texts.get("surface", ())), kind)
+
+
+def positions_text(points_m: FloatArray, surfaces: tuple[str, ...], *, files: tuple[str, ...] = (), note: str) -> str:
+    """A Cartesian table as read_positions reads it; points_m (P, 3) from the reference point; note : its first line."""
+    lines = [f"# {note}", "# origin: 0, 0, 0"]
+    lines.append(",".join(["x m", "y m", "z m", "surface", *(["file"] if files else [])]))
+    for row, (point, surface) in enumerate(zip(points_m, surfaces, strict=True)):
+        # Plus zero turns a minus zero into a plain one.
+        cells = [f"{round(float(c), 5) + 0.0:.5f}" for c in point] + [surface]
+        lines.append(",".join([*cells, *([files[row]] if files else [])]))
+    return "\n".join(lines) + "\n"
+
+
+def _text_of(path: Path) -> str:
+    try:
+        with path.open("rb") as file:
+            raw = file.read(MAX_BYTES + 1)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise _wrong(
+            "the table of positions cannot be opened", str(path), f"check path and permission ({reason})"
+        ) from None
+    if len(raw) > MAX_BYTES:
+        raise _wrong("the table of positions is too large", str(path), "check that this is the table meant")
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise _wrong("the table of positions is not UTF-8 text", str(path), "save it as CSV in UTF-8") from None
+    if "\0" in text:
+        raise _wrong("the table of positions is not text", str(path), "export it as CSV", expected=LAYOUT)
+    return text
+
+
+def _origin(lines: list[str], name: str) -> FloatArray:
+    for number, line in enumerate(lines, 1):
+        if found := _ORIGIN.fullmatch(line.strip()):
+            try:
+                origin = np.array([float(part) for part in re.split(r"[,;\s]+", found[1].strip())])
+            except ValueError:
+                origin = np.zeros(0)
+            if origin.shape != (3,) or not np.isfinite(origin).all():
+                raise _wrong(
+                    "the origin cannot be read", f"{name}, line {number}", 'write "# origin: 0.0, 0.0, -0.11"',
+                    expected="three numbers in meters: forward, left, up from the reference point",
+                )  # fmt: skip
+            return origin
+    return np.zeros(3)
+
+
+def _columns(header: list[str], where: str) -> tuple[list[tuple[str, float]], Kind]:
+    """Name and factor to meters or radians of every column (0 for text), and the kind of coordinates."""
+    columns: list[tuple[str, float]] = []
+    for cell in header:
+        found = _COLUMN.fullmatch(cell)
+        name = _OTHER_NAMES.get(found[1].lower(), found[1].lower()) if found else ""
+        if name in _TEXTS:
+            columns.append((name, 0.0))
+            continue
+        units = _ANGLE_UNITS if name in _ANGLES else _LENGTH_UNITS
+        known = {one for names in _KINDS for one in names}
+        if found is None or name not in known:
+            raise _wrong(f"the column {cell!r} is not known", where, "name the columns", expected=LAYOUT)
+        if found[2].lower() not in units:
+            raise _wrong(
+                f"the column {cell!r} does not tell its unit",
+                where,
+                f'write it behind the name: "{name} {next(iter(units))}"',
+                expected=" or ".join(units),
+            )
+        columns.append((name, units[found[2].lower()]))
+    names = [name for name, _ in columns]
+    for wanted, kind in _KINDS.items():
+        if sorted(n for n in names if n not in _TEXTS) == sorted(wanted) and len(set(names)) == len(names):
+            return columns, kind
+    raise _wrong(
+        f"the columns {', '.join(names)} are no set of coordinates", where, "name three columns", expected=LAYOUT
+    )
+
+
+def _values(
+    rows: list[tuple[int, str]], separator: str, columns: list[tuple[str, float]], name: str
+) -> tuple[list[tuple[float, float, float]], dict[str, list[str]]]:
+    order = {n: row for row, (n, factor) in enumerate(columns) if factor}
+    wanted = next(names for names in _KINDS if set(names) == set(order))
+    values: list[tuple[float, float, float]] = []
+    texts: dict[str, list[str]] = {n: [] for n, factor in columns if not factor}
+    for (number, _), cells in zip(rows, csv.reader((line for _, line in rows), delimiter=separator), strict=True):
+        where = f"{name}, line {number}"
+        if len(cells) != len(columns):
+            raise _wrong(
+                f"the row has {len(cells)} column{'s' if len(cells) != 1 else ''}, the header {len(columns)}",
+                where,
+                "complete the row, with a point in decimals, or part the columns by semicolons",
+            )
+        a, b, c = (_number(cells[order[n]], where) * columns[order[n]][1] for n in wanted)
+        values.append((a, b, c))
+        for n, (text, factor) in enumerate(columns):
+            if not factor:
+                texts[text].append(cells[n].strip())
+    return values, texts
+
+
+def _number(cell: str, where: str) -> float:
+    try:
+        value = float(cell)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise _wrong(
+            f"{cell.strip()[:40]!r} is not a number",
+            where,
+            "write the coordinate, or take the row out if the point was not measured",
+            expected="finite numbers with a decimal point",
+        )
+    return value
+
+
+def _cartesian(values: FloatArray, kind: Kind) -> FloatArray:
+    if kind == "cartesian":
+        return values
+    first, azimuth, third = values.T
+    if kind == "cylindrical":
+        return np.stack([first * np.cos(azimuth), first * np.sin(azimuth), third], axis=1)
+    flat = first * np.cos(third)
+    return np.stack([flat * np.cos(azimuth), flat * np.sin(azimuth), first * np.sin(third)], axis=1)
+
+
+def _check_reach(points: FloatArray, name: str) -> None:
+    radius = np.linalg.norm(points - np.median(points, axis=0), axis=1)
+    middle = float(np.median(radius))
+    if middle > FARTHEST_M or float(np.abs(points).max()) > 10 * FARTHEST_M:
+        raise _wrong(
+            f"the points lie {middle:.0f} m around their middle: these are millimeters or centimeters",
+            name,
+            'write the unit that the numbers have into the header, such as "x mm", or divide them by 1000',
+            expected=f"points within {FARTHEST_M:g} m",
+        )
+    if middle < 0.01:
+        raise _wrong(
+            f"the points lie {1000 * middle:.2g} mm around their middle",
+            name,
+            "check the unit in the header: meters may be marked as millimeters",
+            expected="points around a loudspeaker",
+        )
+
+
+def _check_doubles(points: FloatArray, numbers: list[int], name: str) -> None:
+    from scipy.spatial import cKDTree
+
+    pairs = cKDTree(points).query_pairs(SAME_POINT_M, output_type="ndarray")
+    if pairs.size:
+        first, second = sorted(map(int, pairs[np.lexsort(pairs.T[::-1])][0]))
+        count = int(np.unique(pairs.max(axis=1)).size)
+        raise _wrong(
+            f"{count} point{'s stand' if count != 1 else ' stands'} twice in the table, first lines "
+            f"{numbers[first]} and {numbers[second]}",
+            name,
+            "take the repeated rows out; poles of a sphere are one point, not one for each azimuth",
+            expected="every point once",
+        )
+
+
+def _check_files(files: tuple[str, ...], numbers: list[int], name: str) -> None:
+    seen: dict[str, int] = {}
+    for file, number in zip(files, numbers, strict=False):
+        if not file:
+            raise _wrong("the row names no file", f"{name}, line {number}", "name the point's recording")
+        if file in seen:
+            raise _wrong(
+                f"{file!r} is named for the points of lines {seen[file]} and {number}", name, "name each file once"
+            )
+        seen[file] = number
+
+
+def _wrong(what: str, where: str, remedy: str, *, expected: str = "") -> FormatError:
+    return FormatError(what, where=where, expected=expected, remedy=remedy)

@@ -1,0 +1,100 @@
+"""A whole scan as complex pressures: SOFA (FreeFieldDirectivityTF, receivers where the microphone stood), or CSV.
+
+CSV, one row for each point and frequency:
+
+    x m,y m,z m,frequency Hz,real Pa/V,imaginary Pa/V
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from earwitness.errors import FormatError
+from earwitness.formats.positions_table import FARTHEST_M, MAX_BYTES
+from earwitness.formats.sofa import _BROKEN, _check_header, _checked_bytes, _first, _load, _points
+from earwitness.formats.sofa import MAX_BYTES as MAX_SOFA_BYTES
+from earwitness.quantities.arrays import ComplexArray, FloatArray, lock_fields
+
+HEADER = ("x m", "y m", "z m", "frequency Hz", "real Pa/V", "imaginary Pa/V")
+_SAME_PLACE_DIGITS = 6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ScanPressures:
+    """points_m (P, 3) from the reference point, AES69 axes; hz (F,) rising; pressure (P, F) [Pa/V], exp(+j omega t)."""
+
+    points_m: FloatArray
+    hz: FloatArray
+    pressure: ComplexArray
+
+    def __post_init__(self) -> None:
+        lock_fields(self, points_m=float, hz=float, pressure=complex)
+
+
+def read_scan_pressures(path: Path) -> ScanPressures:
+    """The scan in `path`, SOFA or CSV by its suffix. FormatError names what is wrong and what to do."""
+    found = _from_sofa(path) if path.suffix == ".sofa" else _from_csv(path)
+    reach = float(np.median(np.linalg.norm(found.points_m - np.median(found.points_m, axis=0), axis=1)))
+    if reach > FARTHEST_M:
+        raise _wrong(path, f"the points lie {reach:.0f} m around their middle", "write coordinates in meters")
+    if not np.isfinite(found.pressure).all(axis=1).any():
+        raise _wrong(path, "no point has pressures that are numbers", "export the pressures again")
+    return found
+
+
+def _from_sofa(path: Path) -> ScanPressures:
+    kind = _check_header(path, _checked_bytes(path, MAX_SOFA_BYTES))
+    if kind != "TF":
+        raise _wrong(path, "the SOFA file holds responses around a receiver", "give a FreeFieldDirectivityTF file")
+    try:
+        sofa = _load(path)
+        hz = np.atleast_1d(np.asarray(sofa.N, dtype=float))
+        points = _points(np.reshape(sofa.ReceiverPosition, (-1, 3)), sofa.ReceiverPosition_Type)
+        points = points - _first(sofa.SourcePosition) if sofa.SourcePosition_Type == "cartesian" else points
+        shape = (len(points), hz.size)
+        pressure = np.reshape(sofa.Data_Real, shape) + 1j * np.reshape(sofa.Data_Imag, shape)
+    except _BROKEN as error:
+        raise _wrong(path, f"the SOFA file cannot be used: {error}", "export it again") from error
+    kept = hz > 0
+    if hz.size == 0 or (np.diff(hz) <= 0).any() or not kept.any():
+        raise _wrong(path, "the frequencies do not rise from above 0 Hz", "export it again")
+    return ScanPressures(points, hz[kept], np.asarray(pressure[:, kept], dtype=np.complex128))
+
+
+def _from_csv(path: Path) -> ScanPressures:
+    try:
+        if path.stat().st_size > 8 * MAX_BYTES:
+            raise _wrong(path, "the table of pressures is too large", "write it as SOFA")
+        lines = path.read_text(encoding="utf-8-sig").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise _wrong(path, f"the table of pressures cannot be read: {error}", "save it as CSV in UTF-8") from None
+    rows = [(n, line) for n, line in enumerate(lines, 1) if line.strip() and not line.lstrip().startswith("#")]
+    if not rows or tuple(cell.strip() for cell in rows[0][1].split(",")) != HEADER:
+        raise _wrong(path, "the first line does not name the columns", f'begin with "{",".join(HEADER)}"')
+    try:
+        values = np.array([[float(cell) for cell in line.split(",")] for _, line in rows[1:]]).reshape(-1, len(HEADER))
+    except ValueError:
+        raise _wrong(path, "some rows do not hold six numbers", "write six numbers with decimal points") from None
+    if not np.isfinite(values[:, :4]).all() or values.size == 0:
+        raise _wrong(path, "coordinates or frequencies are not numbers", "take those rows out")
+    hz, column = np.unique(values[:, 3], return_inverse=True)
+    places, first, row = np.unique(
+        values[:, :3].round(_SAME_PLACE_DIGITS), axis=0, return_index=True, return_inverse=True
+    )
+    if len(places) * hz.size != len(values) or len(np.unique(row * hz.size + column)) != len(values) or hz[0] <= 0:
+        raise _wrong(
+            path,
+            f"{len(values)} rows do not give {len(places)} points at {hz.size} frequencies once each",
+            "write every point at every frequency, once",
+        )
+    pressure = np.empty((len(places), hz.size), dtype=np.complex128)
+    pressure[row, column] = values[:, 4] + 1j * values[:, 5]
+    order = np.argsort(first, kind="stable")
+    return ScanPressures(places[order], hz, pressure[order])
+
+
+def _wrong(path: Path, what: str, remedy: str) -> FormatError:
+    return FormatError(what, where=str(path), expected="complex pressures of a scan, SOFA or CSV", remedy=remedy)

@@ -1,0 +1,278 @@
+"""Plans a measuring session before anything is set up: a near-field scan, or gated takes in a room.
+
+Expected errors of a scan are a rule of thumb of the project (no source): a floor, what jitter of the points does, and
+0.2 dB for a gate. Near the upper limit and above 4 kHz simulated scans came out worse (docs/accuracy.md); a scan's own
+result tells what it reached.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from earwitness.errors import InputError, choice
+from earwitness.formats.positions_table import positions_text
+from earwitness.quantities.arrays import FloatArray, lock_fields
+
+Robot = Literal["turntable and arm", "rotating arc", "linear axes", "by hand"]
+ROBOTS: tuple[Robot, ...] = ("turntable and arm", "rotating arc", "linear axes", "by hand")
+
+SPEED_OF_SOUND_M_S = 343.0
+CLEARANCE_M = 0.06
+BETWEEN_M = 0.05
+SEPARABLE_MARGIN = 3
+MOST_POINTS = 20_000
+FEWEST_RINGS = 6
+GATE_MARGIN_S = 0.2e-3
+LOWEST_TIMES_LENGTH = 1.2
+SAFETY = (
+    "Test signals are louder than they sound. Start 20 dB lower, wear hearing protection, keep others out of the room, "
+    "and do not stay near the loudspeaker while a scan runs: at 85 dB(A) a workday of 8 hours is the limit of exposure "
+    "in many countries, and each 3 dB more halves it (common practice, no source)."
+)
+# Jitter of the points [m] that each way of moving the microphone reaches (common practice, no source).
+_JITTER_M = {"turntable and arm": 0.0007, "rotating arc": 0.0007, "linear axes": 0.0005, "by hand": 0.004}
+_SETTLE_S = {"turntable and arm": 2.5, "rotating arc": 2.0, "linear axes": 4.0, "by hand": 15.0}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ScanPlan:
+    """points_m (P, 3) from the reference point in the order of travel; surfaces (P,) names.
+
+    shape : "sphere" or "cylinder"; radii_m : of the two surfaces, from the cabinet's middle; heights_m : of cylinders;
+    rings, azimuths : of each surface; separable_hz : up to which the room's sound can be told from the loudspeaker's;
+    gated_from_hz : from where a gate may take over, None where the room is not told; duration_s; expected_error_db :
+    (frequency, rms error) pairs; notes : sentences.
+    """
+
+    points_m: FloatArray
+    surfaces: tuple[str, ...]
+    shape: Literal["sphere", "cylinder"]
+    radii_m: tuple[float, float]
+    heights_m: tuple[float, float]
+    rings: int
+    azimuths: int
+    separable_hz: float
+    gated_from_hz: float | None
+    duration_s: float
+    expected_error_db: tuple[tuple[float, float], ...]
+    notes: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        lock_fields(self, points_m=float)
+
+    def table(self) -> str:
+        """The list of coordinates as a table of positions."""
+        note = f"planned scan, {len(self.points_m)} points, separable up to {self.separable_hz:.0f} Hz"
+        return positions_text(self.points_m, self.surfaces, note=note)
+
+
+@dataclass(frozen=True, slots=True)
+class GatedPlan:
+    """gate_s : usable length after the direct sound; reflection : which wall limits it; lowest_valid_hz;
+    far_field_m : distance that the far field asks for; distance_m : planned; near_field_below_hz : what near-field
+    takes must cover; notes : sentences."""
+
+    gate_s: float
+    reflection: str
+    lowest_valid_hz: float
+    far_field_m: float
+    distance_m: float
+    near_field_below_hz: float
+    notes: tuple[str, ...]
+
+
+def plan_scan(
+    cabinet_m: tuple[float, float, float],
+    highest_hz: float,
+    *,
+    robot: Robot = "turntable and arm",
+    time_per_point_s: float | None = None,
+    body_center_m: tuple[float, float, float] | None = None,
+    room_gate_s: float | None = None,
+) -> ScanPlan:
+    """A scan on two nested surfaces around a cabinet (width, height, depth).
+
+    highest_hz : up to which the room's sound shall be separated; time_per_point_s : sweep and moving, None: usual for
+    the robot; body_center_m : middle of the cabinet from the reference point, None: half its depth behind it;
+    room_gate_s : length of a gate before the first reflection, where known.
+
+    Points follow from the orders of the incoming waves, k r + 3 (rings: 2 x (N + 1) over 0.95, azimuths: 2 N + 1).
+    InputError for sizes, frequencies or times that make no scan.
+    """
+    choice("robot", robot, ROBOTS)
+    for name, value, least, most in (
+        *((side, size, 0.03, 3.0) for side, size in zip(("width_m", "height_m", "depth_m"), cabinet_m, strict=True)),
+        ("highest_hz", highest_hz, 100.0, 20_000.0),
+        ("time_per_point_s", time_per_point_s or 1.0, 0.1, 600.0),
+    ):
+        if not (math.isfinite(value) and least <= value <= most):
+            unit = "m" if name.endswith("_m") else "Hz" if name.endswith("hz") else "s"
+            raise InputError(
+                f"{name} is {value:g} {unit}", expected=f"{least:g} to {most:g} {unit}",
+                remedy="lengths are in meters: 200 mm are 0.2" if unit == "m" else "correct the number",
+            )  # fmt: skip
+    width, height, depth = cabinet_m
+    shape: Literal["sphere", "cylinder"] = "cylinder" if robot in ("turntable and arm", "linear axes") else "sphere"
+    flat = math.hypot(width, depth) / 2 + CLEARANCE_M
+    inner = flat if shape == "cylinder" else math.dist((0, 0, 0), cabinet_m) / 2 + CLEARANCE_M
+    half = height / 2 + CLEARANCE_M
+    reach = math.hypot(flat + BETWEEN_M, half + BETWEEN_M) if shape == "cylinder" else inner + BETWEEN_M
+    order = math.ceil(2 * math.pi * highest_hz / SPEED_OF_SOUND_M_S * reach) + SEPARABLE_MARGIN
+    rings, azimuths = max(FEWEST_RINGS, math.ceil((order + 1) / 0.95)), 2 * order + 2
+    center = np.array(body_center_m if body_center_m is not None else (-depth / 2, 0.0, 0.0))
+    surfaces = [
+        _sphere(inner + step, rings, azimuths)
+        if shape == "sphere"
+        else _cylinder(flat + step, half + step, rings, azimuths)
+        for step in (0.0, BETWEEN_M)
+    ]
+    count = sum(map(len, surfaces))
+    if count > MOST_POINTS:
+        raise InputError(
+            f"{highest_hz:g} Hz around this cabinet takes {count:,} points",
+            expected=f"at most {MOST_POINTS:,}",
+            remedy="separate up to 1 to 3 kHz and let the gate serve above; that is what combined scans do",
+        )
+    names = tuple(name for name, one in zip(("inner", "outer"), surfaces, strict=True) for _ in one)
+    each = _SETTLE_S[robot] + 1.5 if time_per_point_s is None else time_per_point_s
+    gated = None if room_gate_s is None else LOWEST_TIMES_LENGTH / room_gate_s
+    return ScanPlan(
+        points_m=np.concatenate(surfaces) + center, surfaces=names, shape=shape, radii_m=(inner, inner + BETWEEN_M),
+        heights_m=(2 * half, 2 * (half + BETWEEN_M)) if shape == "cylinder" else (0.0, 0.0),
+        rings=len(surfaces[0]) // azimuths,
+        azimuths=azimuths, separable_hz=(order - SEPARABLE_MARGIN) * SPEED_OF_SOUND_M_S / (2 * math.pi * reach),
+        gated_from_hz=gated, duration_s=count * each, expected_error_db=_expected(highest_hz, _JITTER_M[robot], gated),
+        notes=_notes(robot, count, highest_hz, gated),
+    )  # fmt: skip
+
+
+def plan_gated(
+    room_m: tuple[float, float, float],
+    *,
+    loudspeaker_height_m: float,
+    distance_m: float,
+    cabinet_m: tuple[float, float, float],
+    lowest_driver_diameter_m: float | None = None,
+    to_side_wall_m: float | None = None,
+    to_front_wall_m: float | None = None,
+) -> GatedPlan:
+    """Gated takes in a room (length, width, height): the gate, and what it leaves to near-field takes.
+
+    loudspeaker_height_m : of the reference point; distance_m : of the microphone at the same height;
+    to_side_wall_m, to_front_wall_m : of the loudspeaker, None: in the middle of the width, a third into the length.
+
+    Echo by the mirror image: 2 sqrt((d/2)^2 + h^2) - d. Far field: the larger of three cabinet lengths and
+    a^2 / wavelength at 10 kHz with a half the largest front dimension (common practice, no source).
+    InputError for a room that does not hold them.
+    """
+    length, width, height = room_m
+    side = width / 2 if to_side_wall_m is None else to_side_wall_m
+    front = length / 3 if to_front_wall_m is None else to_front_wall_m
+    beside = (distance_m, loudspeaker_height_m, side, front)
+    if min(*room_m, *beside, *cabinet_m) <= 0 or loudspeaker_height_m >= height or front + distance_m >= length:
+        raise InputError(
+            "the room does not hold loudspeaker and microphone",
+            expected="lengths in meters above 0, the loudspeaker lower than the ceiling, the microphone inside",
+            remedy="check the units, or place the microphone nearer",
+        )
+    echoes = {
+        "floor": _echo(distance_m, loudspeaker_height_m),
+        "ceiling": _echo(distance_m, height - loudspeaker_height_m),
+        "side wall": _echo(distance_m, min(side, width - side)),
+        "wall behind the loudspeaker": 2 * front,
+        "wall behind the microphone": 2 * (length - front - distance_m),
+    }
+    nearest = min(echoes, key=lambda name: echoes[name])
+    gate = echoes[nearest] / SPEED_OF_SOUND_M_S - GATE_MARGIN_S
+    if gate < 1e-3:
+        raise InputError(
+            f"the first reflection, from the {nearest}, comes after {1e3 * (gate + GATE_MARGIN_S):.2f} ms",
+            expected="more than 1.2 ms",
+            remedy="raise the loudspeaker, move it away from the walls, or measure outdoors",
+        )
+    lowest = LOWEST_TIMES_LENGTH / gate
+    largest = max(cabinet_m[:2])
+    far = max(3 * largest, (largest / 2) ** 2 / (SPEED_OF_SOUND_M_S / 10_000.0))
+    # Near a cone the pressure follows the volume velocity up to k a = 1 (Keele 1974, from memory).
+    reach = SPEED_OF_SOUND_M_S / (math.pi * lowest_driver_diameter_m) if lowest_driver_diameter_m else None
+    notes = [
+        f"The {nearest} limits the gate; a mattress there helps little below 500 Hz, more distance helps at once.",
+        f"Near-field takes of every cone and port must cover all below {1.5 * lowest:.0f} Hz: half an octave overlaps.",
+    ]
+    if distance_m < far:
+        notes.append(
+            f"At {distance_m:g} m the far field is not reached for the largest dimension: {far:.1f} m would be."
+        )
+    if reach is not None and reach < 1.5 * lowest:
+        notes.append(
+            f"The near field of the largest cone holds up to {reach:.0f} Hz only: gate and near field leave a gap."
+        )
+    return GatedPlan(gate, nearest, lowest, far, distance_m, 1.5 * lowest, (*notes, SAFETY))
+
+
+def _echo(distance_m: float, away_m: float) -> float:
+    return 2 * math.hypot(distance_m / 2, away_m) - distance_m
+
+
+def _sphere(radius_m: float, rings: int, azimuths: int) -> FloatArray:
+    z = np.polynomial.legendre.leggauss(rings)[0]
+    places = [(radius_m * math.sqrt(1 - one * one), radius_m * float(one)) for one in z]
+    return np.concatenate([_ring(rho, height, azimuths, n) for n, (rho, height) in enumerate(places)])
+
+
+def _cylinder(radius_m: float, half_m: float, rings: int, azimuths: int) -> FloatArray:
+    """Rings on the wall and on both caps, as many on each as their length along the meridian asks for."""
+    length = 2 * (half_m + radius_m)
+    at = (np.arange(rings) + 0.5) / rings * length
+    places = []
+    for one in at:
+        if one < radius_m:
+            places.append((one, -half_m))
+        elif one < radius_m + 2 * half_m:
+            places.append((radius_m, one - radius_m - half_m))
+        else:
+            places.append((length - one, half_m))
+    return np.concatenate([_ring(rho, z, azimuths, n) for n, (rho, z) in enumerate(places)])
+
+
+def _ring(rho: float, z: float, azimuths: int, number: int) -> FloatArray:
+    """(A, 3); every second ring is run backward, so that the microphone travels without detours."""
+    angle = 2 * np.pi * np.arange(azimuths) / azimuths
+    ring = np.stack([rho * np.cos(angle), rho * np.sin(angle), np.full(azimuths, z)], axis=1)
+    return ring[::-1] if number % 2 else ring
+
+
+def _expected(highest_hz: float, jitter_m: float, gated_hz: float | None) -> tuple[tuple[float, float], ...]:
+    """rms error over the CTA directions: a floor of 0.03 dB, and the points' jitter, which acts as noise k times it."""
+    out = []
+    for hz in (50.0, 200.0, 1000.0, 2000.0, 5000.0, 10_000.0):
+        wave = 2 * math.pi * hz / SPEED_OF_SOUND_M_S
+        if hz > highest_hz and (gated_hz is None or hz < gated_hz):
+            continue
+        gate = 0.2 if hz > highest_hz else 0.0
+        out.append((hz, round(math.hypot(0.03, 20 / math.log(10) * wave * jitter_m * 0.5, gate), 2)))
+    return tuple(out)
+
+
+def _notes(robot: Robot, count: int, highest_hz: float, gated_hz: float | None) -> tuple[str, ...]:
+    notes = [
+        "Both surfaces are needed: the difference between them tells sound going out from sound coming in.",
+        "Keep the loudspeaker still and move the microphone, or turn both surfaces with the room unchanged.",
+    ]
+    if robot == "by hand":
+        notes.append(
+            "By hand points are known to some 4 mm: above 500 Hz that limits the result more than the number of points."
+        )
+    if robot == "turntable and arm":
+        notes.append(
+            "A turntable turns the loudspeaker in the room: the room's sound changes with it. Let the arm turn."
+        )
+    if gated_hz is not None and gated_hz > highest_hz:
+        notes.append(f"Between {highest_hz:.0f} Hz and the gate's {gated_hz:.0f} Hz nothing serves: separate higher.")
+    if count > 5000:
+        notes.append(f"{count:,} points take long: a lower upper frequency and a gate above it save most of them.")
+    return (*notes, SAFETY)

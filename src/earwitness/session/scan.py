@@ -1,0 +1,149 @@
+"""Takes of a near-field scan: microphone positions around the loudspeaker, each with its recording.
+
+    [scan]
+    body = "box"                         # what the loudspeaker is to the room's sound: box, sphere or none
+    body_center_m = [-0.15, 0.0, -0.05]  # middle of the cabinet, seen from the reference point
+
+    [[take]]
+    kind = "scan"
+    positions = "scan/positions.csv"     # where the points are
+    files = "scan/p_{point}.flac"        # {point} is the row in that table, from 1; or a column `file` in it
+
+A single point is written with file and position_m. A scan whose pressures are known already is one take of kind
+"scan pressures" with a SOFA or CSV file.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Mapping
+from pathlib import Path, PurePosixPath
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+from earwitness.errors import FormatError
+from earwitness.formats.positions_table import PositionsTable, read_positions
+from earwitness.session.record import Finite, Position, Positive, Strict, Text, Whole
+
+POINT = "{point}"
+FARTHEST_M = 20.0
+Coordinate = Annotated[Finite, Field(ge=-FARTHEST_M, le=FARTHEST_M)]
+Channel = Annotated[Whole, Field(ge=1, le=64)]
+Voltage = Annotated[Positive, Field(le=1000)]
+
+
+class ScanSetup(Strict):
+    """What the room's sound meets. body_center_m : from the reference point; None: half the depth behind it.
+
+    sphere_radius_m : of a body that is a sphere, None: that of equal volume.
+    """
+
+    body: Literal["box", "sphere", "none"] = "box"
+    body_center_m: Position | None = None
+    sphere_radius_m: Annotated[Positive, Field(le=5)] | None = None
+
+
+class ScanTake(Strict):
+    """One point of a scan. position_m : of the microphone, from the reference point, AES69 axes."""
+
+    kind: Literal["scan"]
+    id: Text
+    file: Text
+    sha256: Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
+    position_m: tuple[Coordinate, Coordinate, Coordinate]
+    surface: str = ""
+    microphone_channel: Channel = 1
+    reference_channel: Channel | None = None
+    drive_v: Voltage | None = None
+    temperature_c: Annotated[Finite, Field(ge=-20, le=50)] | None = None
+    note: str = ""
+
+
+class ScanPressuresTake(Strict):
+    """A whole scan as complex pressures in Pa/V: a SOFA file (receivers, transfer functions) or a CSV table."""
+
+    kind: Literal["scan pressures"]
+    id: Text
+    file: Text
+    sha256: Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
+    note: str = ""
+
+
+def is_scan_table(table: Mapping[str, Any]) -> bool:
+    """Whether a [[take]] table declares a scan by a table of positions."""
+    return table.get("kind") == "scan" and "positions" in table
+
+
+def spell_out_scan(table: Mapping[str, Any], folder: Path) -> list[dict[str, Any]]:
+    """One take table (with `file`, `position_m`, `surface`, `id`) for each point that `table` declares.
+
+    FormatError for a positions table that cannot be used, and where files and points do not match.
+    """
+    name = table["positions"]
+    if not isinstance(name, str) or not (folder / name).resolve().is_relative_to(folder.resolve()):
+        raise FormatError(
+            f"positions = {name!r} is no file in the session folder",
+            where="session.toml",
+            remedy="name a CSV file in it",
+        )
+    places = read_positions(folder / name)
+    files = _files(table.get("files"), places, folder, name)
+    shared = {key: value for key, value in table.items() if key not in ("positions", "files", "id")}
+    surfaces = places.surfaces or ("",) * len(files)
+    wide = len(str(len(files)))
+    return [
+        {
+            "surface": surface,
+            **shared,
+            "id": f"point {row:0{wide}d}",
+            "file": file,
+            "position_m": tuple(float(c) for c in point),
+        }
+        for row, (file, point, surface) in enumerate(zip(files, places.points_m, surfaces, strict=True), 1)
+    ]
+
+
+def _files(pattern: object, places: PositionsTable, folder: Path, name: str) -> tuple[str, ...]:
+    count = len(places.points_m)
+    if pattern is None:
+        if not places.files:
+            raise FormatError(
+                "nothing tells which recording belongs to which point",
+                where=f"session.toml and {name}",
+                expected=f'files = "scan/p_{POINT}.flac", or a column "file" in the table',
+                remedy="add one of them",
+            )
+        beside = PurePosixPath(name).parent
+        return tuple((beside / file).as_posix() for file in places.files)
+    if not isinstance(pattern, str) or pattern.count(POINT) != 1 or POINT not in PurePosixPath(pattern).name:
+        raise FormatError(
+            f"the pattern must hold {POINT} once, in the file's own name",
+            where="session.toml, files",
+            expected=f"such as scan/p_{POINT}.flac",
+        )
+    found = _numbered(pattern, folder)
+    missing = [n for n in range(1, count + 1) if n not in found]
+    beyond = [n for n in found if n > count or n < 1]
+    if missing or beyond:
+        what = f"{len(missing)} of {count} points have no recording, the first is point {missing[0]}" if missing else ""
+        more = f"{len(beyond)} recordings have no point, the first is {found[min(beyond)]}" if beyond else ""
+        raise FormatError(
+            "; ".join(part for part in (what, more) if part),
+            where=f"{pattern} and {name}",
+            expected="a recording for every row of the table, numbered from 1 in its order",
+            remedy="take out rows that were not measured and name their files in a column, or record them",
+        )
+    return tuple(found[n] for n in range(1, count + 1))
+
+
+def _numbered(pattern: str, folder: Path) -> dict[int, str]:
+    path = PurePosixPath(pattern)
+    before, after = path.name.split(POINT)
+    wanted = re.compile(re.escape(before) + r"(\d{1,6})" + re.escape(after), re.ASCII)
+    try:
+        names = sorted(os.listdir(folder / path.parent))
+    except OSError:
+        return {}
+    return {int(hit[1]): (path.parent / n).as_posix() for n in names if (hit := wanted.fullmatch(n))}

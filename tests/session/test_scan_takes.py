@@ -1,0 +1,81 @@
+"""Scan takes as they are written, and plans of sessions against geometry and sampling theory."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from earwitness.errors import FormatError, InputError
+from earwitness.formats.positions_table import parse_positions, positions_text
+from earwitness.session.plan import plan_gated, plan_scan
+from earwitness.session.scan import ScanTake, spell_out_scan
+
+
+def folder_with(tmp_path, count: int = 80, files: int = 80):
+    angle = 2 * np.pi * np.arange(count) / count
+    points = np.stack([np.cos(angle), np.sin(angle), np.linspace(-1, 1, count)], axis=1) * 0.4
+    (tmp_path / "positions.csv").write_text(positions_text(points, ("inner",) * count, note="n"), encoding="utf-8")
+    for n in range(1, files + 1):
+        (tmp_path / f"p_{n:02d}.flac").write_bytes(b"")
+    return points
+
+
+def test_every_row_becomes_a_take(tmp_path) -> None:
+    points = folder_with(tmp_path)
+    found = spell_out_scan({"kind": "scan", "positions": "positions.csv", "files": "p_{point}.flac"}, tmp_path)
+    takes = [ScanTake.model_validate({**one, "sha256": "0" * 64}) for one in found]
+    assert [take.file for take in takes[:2]] == ["p_01.flac", "p_02.flac"]
+    assert len({take.id for take in takes}) == 80
+    assert np.allclose([take.position_m for take in takes], points, atol=1e-5)
+
+
+def test_points_and_files_must_match(tmp_path) -> None:
+    folder_with(tmp_path, files=78)
+    with pytest.raises(FormatError, match="2 of 80 points have no recording, the first is point 79"):
+        spell_out_scan({"kind": "scan", "positions": "positions.csv", "files": "p_{point}.flac"}, tmp_path)
+    with pytest.raises(FormatError, match="which recording"):
+        spell_out_scan({"kind": "scan", "positions": "positions.csv"}, tmp_path)
+    with pytest.raises(FormatError, match="no file in the session folder"):
+        spell_out_scan({"kind": "scan", "positions": "../positions.csv"}, tmp_path)
+
+
+def test_a_planned_scan_samples_its_waves() -> None:
+    # A band-limited field of order N needs (N+1)^2 points for each kind of wave (Rafaely, Fundamentals of Spherical
+    # Array Processing; from memory), N at least k r.
+    plan = plan_scan((0.22, 0.38, 0.28), 2000.0, robot="rotating arc")
+    order = 2 * np.pi * 2000 / 343 * plan.radii_m[1]
+    assert len(plan.points_m) >= 2 * (order + 1) ** 2
+    assert plan.azimuths >= 2 * order + 1
+    assert plan.separable_hz >= 2000.0
+    assert plan.duration_s == pytest.approx(len(plan.points_m) * 3.5)
+    read = parse_positions(plan.table(), name="plan")
+    assert np.allclose(read.points_m, plan.points_m, atol=1e-5)
+
+
+def test_planned_points_clear_the_cabinet() -> None:
+    for robot in ("turntable and arm", "rotating arc", "by hand"):
+        plan = plan_scan((0.25, 0.9, 0.35), 800.0, robot=robot)
+        beside = np.abs(plan.points_m - np.array([-0.175, 0, 0])) - np.array([0.35, 0.25, 0.9]) / 2
+        assert (np.linalg.norm(np.maximum(beside, 0.0), axis=1) > 0.059).all()
+
+
+def test_millimeters_are_refused() -> None:
+    with pytest.raises(InputError, match="width_m is 220") as caught:
+        plan_scan((220.0, 380.0, 280.0), 2000.0)
+    assert "200 mm are 0.2" in caught.value.remedy
+
+
+def test_the_gate_ends_with_the_floor() -> None:
+    # Mirror image: 2 m away, both 1.2 m high: 2 sqrt(1 + 1.44) - 2 = 1.1241 m, 3.277 ms at 343 m/s.
+    plan = plan_gated((8.0, 6.0, 3.0), loudspeaker_height_m=1.2, distance_m=2.0, cabinet_m=(0.22, 0.38, 0.28))
+    assert plan.reflection == "floor"
+    assert plan.gate_s == pytest.approx(1.12410 / 343 - 0.2e-3, abs=2e-6)
+    assert plan.lowest_valid_hz == pytest.approx(1.2 / plan.gate_s)
+    assert plan.far_field_m == pytest.approx(3 * 0.38)
+    assert plan.near_field_below_hz == pytest.approx(1.5 * plan.lowest_valid_hz)
+    assert any("hearing protection" in note for note in plan.notes)
+
+
+def test_a_room_too_small() -> None:
+    with pytest.raises(InputError, match="does not hold"):
+        plan_gated((3.0, 3.0, 2.4), loudspeaker_height_m=2.6, distance_m=2.0, cabinet_m=(0.2, 0.3, 0.2))
