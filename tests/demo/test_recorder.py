@@ -58,10 +58,27 @@ def test_the_session_loads_and_holds_every_kind_of_take(folder: Path) -> None:
     assert {t.driver for t in session.takes_of(NearFieldTake)} == {"woofer", "port"}
     assert [t.drive_v for t in session.takes_of(LevelTake)] == list(rig.LEVEL_SERIES_V)
     assert {t.role for t in session.takes_of(ImpedanceTake)} == {"load", "reference"}
-    assert {t.kind for t in session.takes} >= {"multitone", "noise floor"}
+    assert {t.kind for t in session.takes} >= {"multitone", "noise floor", "two-tone", "burst", "noise run"}
     room = session.environment.room
     assert room is not None
     assert room.loudspeaker_m[0] + rig.FAR_DISTANCE_M == pytest.approx(room.microphone_m[0])
+
+
+def test_loud_takes_were_played_at_the_voltages_that_are_stated(folder: Path) -> None:
+    """The loop-back alone: peak of a burst, rms of two tones and of the noise, in volts."""
+
+    def played(name: str) -> np.ndarray:
+        return np.asarray(soundfile.read(str(folder / name))[0].T[1]) * rig.VOLTS_PER_FS
+
+    for step, peak_v in enumerate(rig.BURST_PEAK_V, 1):
+        assert np.abs(played(script.burst_file(40.0, step))).max() == pytest.approx(peak_v, rel=0.02)
+    whole_second = played(script.PAIR_FILE)[round(0.9 * rig.RATE_HZ) :][: rig.RATE_HZ]
+    assert np.sqrt(np.mean(whole_second**2)) == pytest.approx(rig.PAIR_V, rel=0.02)
+    amplitudes = 2 * np.abs(np.fft.rfft(whole_second))[[round(hz) for hz in rig.PAIR_HZ]] / rig.RATE_HZ
+    # IEC 60268-5 (from memory): 4 to 1.
+    assert amplitudes[0] / amplitudes[1] == pytest.approx(4.0, rel=1e-3)
+    noise = played(script.RUN_FILE)[rig.RATE_HZ : 9 * rig.RATE_HZ]
+    assert np.sqrt(np.mean(noise**2)) == pytest.approx(rig.RUN_V, rel=0.05)
 
 
 @pytest.mark.parametrize(("orbit", "angle"), [("horizontal", 0), ("horizontal", -30), ("vertical", 30)])

@@ -72,6 +72,26 @@ def test_contradictions_are_told_at_their_line(
     assert line(text, at) in {f.line for f in hits}
 
 
+PAIR = """[[take]]
+kind = "two-tone"
+drive_v = 2.0
+distance_m = 1.0
+low_hz = 60
+high_hz = 7000
+length_s = 0.1
+file = "near.wav"
+"""
+BURST = '[[take]]\nkind = "burst"\ndrive_v = 8.0\ndistance_m = 1.0\nfrequency_hz = 100\nfile = "near.wav"\n'
+RUN = """[[take]]
+kind = "noise run"
+drive_v = 8.0
+distance_m = 1.0
+duration_s = 0.25
+length_s = 0.5
+file = "near.wav"
+"""
+TABLE = '[[take]]\nkind = "impedance table"\nfile = "z.txt"\n'
+IMPEDANCE_TEXT = "".join(f"{hz} 6.0 10.0\n" for hz in range(20, 2000, 20))
 TAKES = [
     (NEAR.replace("woofer", "wofer"), 'driver = "wofer"', "no driver called 'wofer'", "did you mean 'woofer'"),
     (NEAR + 'id = "h_0"\n', 'id = "h_0"', "two takes have the id 'h_0'", "id ="),
@@ -83,6 +103,13 @@ TAKES = [
     ('[[take]]\nkind = "multitone"\ndrive_v = 1\ndistance_m = 1\nperiod_s = 5\nfile = "near.wav"\n'
      'stimulus_file = "other.wav"\n', 'file = "near.wav"', "too short", "record it again"),
     (NEAR.replace("near.wav", "h_0.wav") + 'id = "n"\n', 'file = "h_0.wav"', "same content", "right recording"),
+    (PAIR.replace("7000", "100"), "high_hz = 100", "lie too close", "not kHz"),
+    (PAIR.replace("7000", "7003"), "length_s = 0.1", "700.300 periods of 7003 Hz", "whole hertz"),
+    (PAIR.replace("7000", "22000"), "high_hz = 22000", "highest side line lies at 22120 Hz", "higher rate"),
+    (PAIR.replace("0.1", "1"), 'file = "near.wav"', "too short", "record it again"),
+    (BURST + BURST.replace("8.0", "5.0").replace("near", "other"), "drive_v = 5.0", "8 V to 5 V", "rising order"),
+    (BURST.replace("100", "15000"), "frequency_hz = 15000", "second harmonic lies at 30000 Hz", "in Hz"),
+    (RUN, "duration_s = 0.25", "no two stretches of 0.5 s", "longer"),
 ]  # fmt: skip
 
 
@@ -95,6 +122,27 @@ def test_contradictions_of_a_take_are_told_at_its_line(
     assert what in fault.what
     assert remedy in fault.remedy
     assert fault.line == line(text, at)
+
+
+def test_bursts_of_two_frequencies_rise_each_for_itself(tmp_path: Path) -> None:
+    other = BURST.replace("100", "200").replace("8.0", "5.0").replace("near", "other")
+    assert len(load_session(write(tmp_path, TOML + BURST + other)).takes) == 5
+
+
+def test_an_impedance_is_given_once(tmp_path: Path) -> None:
+    for name in ("y", "z"):
+        (tmp_path / f"{name}.txt").write_text(IMPEDANCE_TEXT, encoding="utf-8")
+    assert len(load_session(write(tmp_path, TOML + TABLE)).takes) == 4
+    text = TOML + TABLE.replace("z.txt", "y.txt") + TABLE
+    hits = [fault for fault in faults(write(tmp_path, text)) if "given twice" in fault.what]
+    assert [fault.line for fault in hits] == [line(text, 'kind = "impedance table"')]
+    assert "take one of them out" in hits[0].remedy
+
+
+def test_rubbish_in_an_impedance_table_is_told_with_its_line(tmp_path: Path) -> None:
+    (tmp_path / "z.txt").write_text(IMPEDANCE_TEXT.replace("100 6.0 10.0", "100 -6.0 10.0"), encoding="utf-8")
+    (fault,) = faults(write(tmp_path, TOML + TABLE))
+    assert (fault.file, fault.line) == ("z.txt", 5)
 
 
 def test_a_level_series_may_step_down_where_a_note_says_why(tmp_path: Path) -> None:

@@ -18,6 +18,7 @@ from earwitness.archive import journal
 from earwitness.errors import ArchiveError
 from earwitness.quantities import (
     BudgetLine,
+    BurstTakeReading,
     DirectionalResponse,
     Directions,
     FrequencyAxis,
@@ -28,19 +29,30 @@ from earwitness.quantities import (
     MultitoneLines,
     MultitoneReading,
     NearField,
+    NoiseRun,
     QualityFlag,
+    ScanReading,
     Splice,
     Step,
+    TwoToneReading,
+    WavePart,
 )
 from earwitness.quantities.arrays import locked
 
 if TYPE_CHECKING:
     import netCDF4
 
-LAYOUT = 1
+LAYOUT = 3
 MAX_BYTES = 2**30
 _BROKEN = (OSError, RuntimeError, KeyError, ValueError, TypeError, IndexError, AttributeError)
+_SCAN = ("residual_db", "leave_out_db", "scattered_db", "condition", "u_db", "order_out", "order_in", "valid")
+_PART = ("rows", "weight", "order")
+_RUN = ("start_db", "hot_db", "u_db", "valid")
 Arrays = dict[str, np.ndarray[Any, Any]]
+
+
+class OlderLayoutError(ArchiveError):
+    """A stored result of an earlier version: sound, but without what this one keeps; to be computed anew."""
 
 
 def write_measurement(path: Path, measurement: Measurement) -> None:
@@ -93,6 +105,15 @@ def measurement_bytes(measurement: Measurement) -> bytes:
     for index, tones in enumerate(m.multitones):
         kept = ("tone", "residue") if tones.lines.noise is None else ("tone", "residue", "noise")
         groups[f"multitone_{index}"] = _fields(tones.lines, "frequency_hz", *kept)
+    groups |= {f"two_tones_{index}": _fields(pair, "lines_pa") for index, pair in enumerate(m.two_tones)}
+    groups |= {f"burst_{index}": _fields(one, "relative_db") for index, one in enumerate(m.bursts)}
+    for index, run in enumerate(m.noise_runs):
+        groups[f"noise_run_{index}"] = {**_fields(run, *_RUN), "frequency_hz": run.axis.hz}
+    if m.scan is not None:
+        groups["scan"] = _fields(m.scan, *_SCAN)
+        for index, part in enumerate(m.scan.parts):
+            # Harmonics lie along the first dimension, as directions do elsewhere.
+            groups[f"scan_part_{index}"] = {**_fields(part, *_PART), "outgoing": part.outgoing.T}
     for index, line in enumerate(m.budget):
         groups[f"budget_{index}"] = _fields(line, "u_db")
     record = {
@@ -106,6 +127,12 @@ def measurement_bytes(measurement: Measurement) -> bytes:
             {**_plain(t, "lines"), "lines": _plain(t.lines, "frequency_hz", "tone", "residue", "noise")}
             for t in m.multitones
         ],
+        "two_tones": [_plain(t, "lines_pa") for t in m.two_tones],
+        "bursts": [_plain(b, "relative_db") for b in m.bursts],
+        "noise_runs": [_plain(n, "axis", *_RUN) for n in m.noise_runs],
+        "scan": None
+        if m.scan is None
+        else {**_plain(m.scan, *_SCAN, "parts"), "parts": [_plain(p, *_PART, "outgoing") for p in m.scan.parts]},
         "impulse_rate_hz": m.impulse_rate_hz,
         "impulse_onset_s": m.impulse_onset_s,
         "budget": [_plain(b, "u_db") for b in m.budget],
@@ -157,7 +184,30 @@ def _measurement(record: Any, groups: dict[str, Arrays]) -> Measurement:
         kept_takes=tuple(record["kept_takes"]),
         steps=tuple(Step(**_tupled(r)) for r in record["steps"]),
         multitones=tuple(_tones(r, groups[f"multitone_{i}"]) for i, r in enumerate(record["multitones"])),
+        two_tones=tuple(
+            TwoToneReading(**r, lines_pa=groups[f"two_tones_{i}"]["lines_pa"])
+            for i, r in enumerate(record["two_tones"])
+        ),
+        bursts=tuple(
+            BurstTakeReading(**_tupled(r), relative_db=groups[f"burst_{i}"]["relative_db"])
+            for i, r in enumerate(record["bursts"])
+        ),
+        noise_runs=tuple(
+            NoiseRun(**r, **_with_axis(groups[f"noise_run_{i}"])) for i, r in enumerate(record["noise_runs"])
+        ),
+        scan=_scan(record["scan"], groups),
     )
+
+
+def _scan(record: dict[str, Any] | None, groups: dict[str, Arrays]) -> ScanReading | None:
+    if record is None:
+        return None
+    parts = []
+    for index, one in enumerate(record["parts"]):
+        arrays: dict[str, Any] = groups[f"scan_part_{index}"]
+        parts.append(WavePart(**_tupled(one), **{**arrays, "outgoing": arrays["outgoing"].T}))
+    rest: dict[str, Any] = {name: groups["scan"][name] for name in _SCAN}
+    return ScanReading(**{**_tupled(record), "parts": tuple(parts)}, **rest)
 
 
 def _tones(record: dict[str, Any], arrays: Arrays) -> MultitoneReading:
@@ -254,12 +304,16 @@ def _write_group(group: netCDF4.Group, arrays: Arrays) -> None:
 def _dimensions(group: str, name: str, count: int) -> tuple[str, ...]:
     if count == 2:
         return ("order" if group.startswith("harmonics") else "direction", "frequency")
-    return ({"azimuth_rad": "direction", "elevation_rad": "direction", "impulse": "sample"}.get(name, "frequency"),)
+    named = {"azimuth_rad": "direction", "elevation_rad": "direction", "impulse": "sample"}
+    return ((named | {"lines_pa": "line", "relative_db": "order"}).get(name, "frequency"),)
 
 
 def _unit(name: str) -> str:
     named = {"pressure": "pascal per volt", "impulse": "pascal per volt", "ohm": "ohm", "valid": "1"}
+    named |= dict.fromkeys(("rows", "weight", "order", "order_out", "order_in", "condition"), "1")
+    named["outgoing"] = "pascal per volt"
     named |= dict.fromkeys(("tone", "residue", "noise"), "pascal^2")
+    named["lines_pa"] = "pascal"
     endings = {"hz": "hertz", "rad": "radian", "db": "decibel", "deg": "degree", "ohm": "ohm"}
     return named.get(name) or endings[name.rpartition("_")[2]]
 
@@ -281,6 +335,12 @@ def _unpack(data: bytes, kind: str, where: str) -> tuple[Any, dict[str, Arrays]]
             )
         if found != kind:
             raise damaged(where, f"it holds a {found}, not a {kind}")
+        if layout < LAYOUT and kind == "measurement":
+            raise OlderLayoutError(
+                f"a stored result was written by an earlier version of Earwitness (layout {layout})",
+                where=where,
+                remedy="rebuild: take the session through the reduction again; its recordings are kept",
+            )
         record = json.loads(str(dataset["record"][...]))
         groups = {name: _read_group(group) for name, group in dataset.groups.items()}
     except _BROKEN as error:

@@ -32,7 +32,10 @@ class Cap:
 
 @dataclass(frozen=True, slots=True)
 class BassWay:
-    """Cones that share a vented box; `box` is each cone's share. All cones move alike, the port carries all shares."""
+    """Cones that share a vented box; `box` is each cone's share. All cones move alike, the port carries all shares.
+
+    force_slope, force_curve : how the force falls with excursion against the largest, in its first and second power
+    """
 
     cones: tuple[Cap, ...]
     port: Cap
@@ -41,6 +44,8 @@ class BassWay:
     stages: tuple[Stage, ...]
     thermal_k_w: float
     largest_excursion_m: float
+    force_slope: float = 0.03
+    force_curve: float = 0.06
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,8 +166,11 @@ THIMBLE = DemoLoudspeaker(
             Stage("high shelf", 490.8, 0.5, -8.964),
             Stage("peak", 1141.0, 0.65, 4.0),
         ),
-        thermal_k_w=1.1,
-        largest_excursion_m=0.006,
+        thermal_k_w=1.5,
+        largest_excursion_m=0.005,
+        # A small motor: the one loudspeaker of the three that passes the limits of a clean level.
+        force_slope=0.06,
+        force_curve=0.2,
     ),
     high=(
         HighWay(

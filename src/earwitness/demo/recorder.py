@@ -16,23 +16,17 @@ from pathlib import Path
 from threading import Lock
 
 import numpy as np
-from numpy.typing import NDArray
 
 from earwitness.demo import rig, script, world
 from earwitness.demo.lineup import DemoLoudspeaker
+from earwitness.demo.loud import loud_jobs
 from earwitness.demo.paths import far_paths, near_paths
+from earwitness.demo.playback import ComplexArray, FloatArray, emission, record
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import OutputError
 from earwitness.formats.audio import write_audio
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 Progress = Callable[[float, str], None]
-
-# A cube of what ends at 24 kHz folds back above 24 kHz.
-_OVERSAMPLING = 2
-_FORCE_SLOPE, _FORCE_CURVE = 0.03, 0.06
-_HIGH_SQUARE, _HIGH_CUBE = 0.0004, 0.00002
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +43,7 @@ def write_session(key: str, folder: Path, *, progress: Progress | None = None, q
     """
     one = world.loudspeaker(key)
     try:
-        for part in (".", "far", "near", "level"):
+        for part in (".", "far", "near", "level", "burst"):
             (folder / part).mkdir(parents=True, exist_ok=True)
         (folder / "mic.txt").write_text(rig.correction_text("simulated microphone, invented"), encoding="utf-8")
         (folder / "session.toml").write_text(script.session_text(one), encoding="utf-8")
@@ -63,7 +57,7 @@ def write_session(key: str, folder: Path, *, progress: Progress | None = None, q
     lock, done = Lock(), [0]
     with ThreadPoolExecutor(max_workers=2) as pool:
         volts = sorted({rig.DRIVE_V, rig.NEAR_DRIVE_V, *rig.LEVEL_SERIES_V})
-        emitted = dict(zip(volts, pool.map(lambda v: _emission(one, _sweep(), v), volts), strict=True))
+        emitted = dict(zip(volts, pool.map(lambda v: emission(one, _sweep(), v), volts), strict=True))
         jobs = _jobs(one, folder, 30 if quick else 10, emitted)
 
         def run(job: _Job) -> None:
@@ -88,7 +82,7 @@ def _jobs(one: DemoLoudspeaker, folder: Path, step_deg: int, emitted: dict[float
     sweep = _sweep() * np.sqrt(2)
 
     def sweep_job(name: str, volts: float, place: Callable[[], FloatArray]) -> _Job:
-        return _Job(name, lambda: _record(one.key, folder, name, emitted[volts], place(), sweep * volts))
+        return _Job(name, lambda: record(one.key, folder, name, emitted[volts], place(), sweep * volts))
 
     jobs = []
     for orbit in ("horizontal", "vertical"):
@@ -101,20 +95,24 @@ def _jobs(one: DemoLoudspeaker, folder: Path, step_deg: int, emitted: dict[float
     axis = far_paths(one, caps, "horizontal", 0.0, rig.LEVEL_DISTANCE_M)
     for step, volts in enumerate(rig.LEVEL_SERIES_V, 1):
         jobs.append(sweep_job(script.level_file(step), volts, lambda: axis))
-    return [*jobs, *_other_jobs(one, folder, axis)]
+    loud = [_Job(name, work) for name, work in loud_jobs(one, folder, axis)]
+    return [*jobs, *_other_jobs(one, folder, axis), *loud]
 
 
 def _other_jobs(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> list[_Job]:
-    def tones() -> None:
-        shape = rig.multitone(rig.take_seed(one.key, "multitone"))
-        scale = rig.MULTITONE_V / np.sqrt(np.mean(shape[shape != 0] ** 2))
-        write_audio(folder / "multitone_played.flac", shape, rig.RATE_HZ)
-        emission = _emission(one, shape * scale / np.sqrt(2) / rig.MULTITONE_V, rig.MULTITONE_V)
-        _record(one.key, folder, "multitone.flac", emission, axis, shape * scale)
+    shape = rig.multitone(rig.take_seed(one.key, "multitone"))
+    shape_v = float(np.sqrt(np.mean(shape[shape != 0] ** 2)))
+
+    def tones(name: str, volts: float) -> None:
+        sound = emission(one, shape / shape_v / np.sqrt(2), volts)
+        record(one.key, folder, name, sound, axis, shape / shape_v * volts)
+
+    def played() -> None:
+        write_audio(folder / script.TONES_PLAYED_FILE, shape, rig.RATE_HZ)
 
     def silence() -> None:
         nothing = np.zeros((axis.shape[0], rig.SAMPLES // 2 + 1), dtype=np.complex128)
-        _record(one.key, folder, "silence.flac", nothing, axis, np.zeros(rig.SAMPLES))
+        record(one.key, folder, "silence.flac", nothing, axis, np.zeros(rig.SAMPLES))
 
     def calibrator() -> None:
         time = np.arange(8 * rig.RATE_HZ) / rig.RATE_HZ
@@ -134,22 +132,36 @@ def _other_jobs(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> list[_J
         flat = np.full(rig.IMPEDANCE_SAMPLES // 2 + 1, rig.REFERENCE_RESISTOR_OHM, dtype=np.complex128)
         _electrical(one.key, folder, "impedance_reference.flac", flat)
 
+    def table() -> None:
+        (folder / script.TABLE_FILE).write_text(_impedance_text(one.key), encoding="utf-8")
+
+    electric = [_Job("impedance.flac", load), _Job("impedance_reference.flac", known)]
+    if script.has_table(one.key):
+        electric = [_Job(script.TABLE_FILE, table)]
     return [
-        _Job("multitone.flac", tones),
+        *(
+            _Job(script.tones_file(step), partial(tones, script.tones_file(step), volts))
+            for step, volts in enumerate(rig.MULTITONE_V, 1)
+        ),
+        _Job(script.TONES_PLAYED_FILE, played),
         _Job("silence.flac", silence),
         _Job("calibrator.flac", calibrator),
-        _Job("impedance.flac", load),
-        _Job("impedance_reference.flac", known),
+        *electric,
     ]
+
+
+def _impedance_text(key: str) -> str:
+    """The table of an invented impedance meter: frequency, magnitude and phase to its last digit."""
+    frequency = np.round(5.0 * 2 ** (np.arange(0, 623) / 48), 3)
+    ohm = world.true_impedance(key, np.asarray(frequency, dtype=np.float64))
+    rows = zip(frequency, np.abs(ohm), np.degrees(np.angle(ohm)), strict=True)
+    lines = ["# invented impedance meter", "# Hz\tohm\tdegrees", *(f"{f:.3f}\t{z:.3f}\t{p:.2f}" for f, z, p in rows)]
+    return "\n".join(lines) + "\n"
 
 
 def _orbit_angles(orbit: str, step_deg: int) -> list[int]:
     angles = list(range(-180 + step_deg, 181, step_deg))
     return angles if orbit == "horizontal" else [a for a in angles if a not in (0, 180)]
-
-
-def _frequency() -> FloatArray:
-    return np.asarray(np.fft.rfftfreq(rig.SAMPLES, 1 / rig.RATE_HZ), dtype=np.float64)
 
 
 def _sweep() -> FloatArray:
@@ -160,62 +172,6 @@ def _sweep() -> FloatArray:
     start = round(rig.LEAD_IN_S * rig.RATE_HZ)
     out[start : start + sweep.size] = sweep
     return out
-
-
-def _emission(one: DemoLoudspeaker, shape: FloatArray, rms_v: float) -> ComplexArray:
-    """Spectrum of every cap's volume acceleration, m^3/s^2; (caps, frequencies).
-
-    shape : the signal for an rms voltage of 1/sqrt(2) V. Bass: force and stiffness change with excursion,
-    v (1 - b1 x - b2 x^2) with x against the largest one; the rest: small square and cubic terms.
-    """
-    from scipy import fft
-
-    frequency = _frequency()
-    usable = frequency.copy()
-    usable[0] = usable[1]
-    heating = _heating_k(one, rms_v)
-    active = world.speaker_sources(one, usable, heating_k=heating)
-    terminal = fft.rfft(shape * rms_v * np.sqrt(2))
-    names = tuple(cap.name for cap in (*one.bass.cones, one.bass.port))
-    cone = active[0]
-    area = one.bass.driver.cone_area_m2
-    bass = terminal * cone.filter
-    excursion = bass * cone.flow / (2j * np.pi * usable * area * one.bass.largest_excursion_m)
-    many = _OVERSAMPLING * rig.SAMPLES
-    fine_v, fine_x = (_OVERSAMPLING * fft.irfft(part, many) for part in (bass, excursion))
-    bent = fft.rfft(fine_v * (1 - _FORCE_SLOPE * fine_x - _FORCE_CURVE * fine_x**2))[: frequency.size] / _OVERSAMPLING
-    out = np.empty((len(active), frequency.size), dtype=np.complex128)
-    voltages: dict[int, ComplexArray] = {}
-    for row, source in enumerate(active):
-        if source.cap.name in names:
-            voltage = bent
-        else:
-            if id(source.filter) not in voltages:
-                fine = _OVERSAMPLING * fft.irfft(terminal * source.filter, many)
-                curved = fft.rfft(fine + _HIGH_SQUARE * fine**2 + _HIGH_CUBE * fine**3)
-                voltages[id(source.filter)] = curved[: frequency.size] / _OVERSAMPLING
-            voltage = voltages[id(source.filter)]
-        out[row] = voltage * source.flow * (2j * np.pi * usable)
-    out[:, 0] = 0.0
-    return out
-
-
-def _heating_k(one: DemoLoudspeaker, rms_v: float) -> float:
-    """Rise of the coils' temperature while a take runs, from the power into the rated impedance."""
-    return float(one.bass.thermal_k_w * rms_v**2 / one.rated_impedance_ohm)
-
-
-def _record(key: str, folder: Path, name: str, emission: ComplexArray, paths: FloatArray, played_v: FloatArray) -> None:
-    """Microphone and loop-back as one file. paths : (caps, taps), pascals per volume acceleration."""
-    from scipy import fft
-
-    total = (emission * fft.rfft(paths, rig.SAMPLES, axis=-1)).sum(axis=0)
-    frequency = _frequency()
-    total *= np.exp(-2j * np.pi * frequency * rig.LATENCY_SAMPLES / rig.RATE_HZ)
-    heard = (total + rig.noise_spectrum(rig.take_seed(key, name))) * rig.microphone_response(frequency)
-    microphone = rig.MICROPHONE_FS_PER_PA * fft.irfft(heard, rig.SAMPLES)
-    loop = np.roll(played_v, rig.LATENCY_SAMPLES) / rig.VOLTS_PER_FS
-    write_audio(folder / name, np.stack([microphone, loop]), rig.RATE_HZ)
 
 
 def _electrical(key: str, folder: Path, name: str, impedance_ohm: ComplexArray) -> None:

@@ -28,10 +28,20 @@ REFLECTION = np.array([[0.72, 0.66], [0.7, 0.74], [0.8, 0.62]])
 REFLECTION_ORDER = 4
 FAR_DISTANCE_M, LEVEL_DISTANCE_M = 2.0, 1.0
 
-DRIVE_V, NEAR_DRIVE_V, MULTITONE_V = 2.83, 1.0, 4.0
+DRIVE_V, NEAR_DRIVE_V = 2.83, 1.0
+MULTITONE_V = (4.0, 7.0)
 # The first level comes again at the end, so that drift can be told.
 LEVEL_SERIES_V = (2.83, 5.66, 8.94, 14.1, 20.0, 2.83)
+LEVEL_PAUSE_S = 90.0
 VOLTS_PER_FS = 30.0
+
+# Both from the woofer, or the mid and the woofer: a treble tone would come from a driver that the bass does not move.
+PAIR_HZ, PAIR_V = (60.0, 1000.0), 8.0
+PAIR_S, PAIR_SAMPLES = 2.0, 2**17
+BURST_HZ, BURST_PEAK_V = (31.5, 40.0, 50.0, 63.0), (8.0, 12.5, 18.0, 26.0)
+BURST_BEFORE_S, BURST_SAMPLES = 0.5, 2**16
+RUN_V, RUN_S, RUN_SAMPLES = 5.66, 9.5, 2**19
+RUN_IN_S, RUN_LENGTH_S = 0.1, 1.0
 
 MICROPHONE_FS_PER_PA = 0.024
 CALIBRATOR_LEVEL_DB, CALIBRATOR_HZ, CALIBRATOR_ERROR_DB = 94.0, 1000.0, 0.04

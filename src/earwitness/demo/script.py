@@ -10,6 +10,9 @@ import numpy as np
 from earwitness.demo import rig, world
 from earwitness.demo.lineup import Claim, DemoLoudspeaker
 
+TONES_PLAYED_FILE = "multitone_played.flac"
+PAIR_FILE, RUN_FILE, TABLE_FILE = "two_tones.flac", "noise_run.flac", "impedance.txt"
+_WITH_TABLE = ("lantern",)
 Value = str | float | bool | Sequence[float]
 
 
@@ -21,7 +24,7 @@ def session_text(one: DemoLoudspeaker) -> str:
         _keys(format=1, date="2026-03-02"),
         *_loudspeaker(one),
         *_rig(),
-        *_takes(near),
+        *_takes(near, one.key),
     ]
     return "\n\n".join(parts) + "\n"
 
@@ -34,6 +37,21 @@ def near_file(driver: str) -> str:
 def level_file(step: int) -> str:
     """File of a step of the level series, from 1."""
     return f"level/step_{step}.flac"
+
+
+def tones_file(step: int) -> str:
+    """File of a multitone take, from step 1."""
+    return f"multitone_{step}.flac"
+
+
+def burst_file(frequency_hz: float, step: int) -> str:
+    """File of a burst, from step 1."""
+    return f"burst/{frequency_hz:g}hz_{step}.flac"
+
+
+def has_table(key: str) -> bool:
+    """Whether the tester of that loudspeaker had an impedance meter and brings its table."""
+    return key in _WITH_TABLE
 
 
 def _loudspeaker(one: DemoLoudspeaker) -> list[str]:
@@ -123,7 +141,7 @@ def _rig() -> list[str]:
     ]
 
 
-def _takes(near: list[str]) -> list[str]:
+def _takes(near: list[str], key: str) -> list[str]:
     far = [
         _take(kind="far-field", orbit=orbit, files=f"far/{orbit[0]}_{{angle}}.flac", distance_m=rig.FAR_DISTANCE_M)
         for orbit in ("horizontal", "vertical")
@@ -145,18 +163,46 @@ def _takes(near: list[str]) -> list[str]:
             drive_v=volts,
             distance_m=rig.LEVEL_DISTANCE_M,
             note="the first level again, to see drift" if volts in rig.LEVEL_SERIES_V[: step - 1] else None,
+            pause_s=rig.LEVEL_PAUSE_S if step > 1 else None,
         )
         for step, volts in enumerate(rig.LEVEL_SERIES_V, 1)
     ]
-    tones = _take(
-        kind="multitone",
-        file="multitone.flac",
-        stimulus_file="multitone_played.flac",
-        drive_v=rig.MULTITONE_V,
-        distance_m=rig.LEVEL_DISTANCE_M,
-        period_s=rig.TONE_PERIOD_SAMPLES / rig.RATE_HZ,
-        run_in_s=rig.LEAD_IN_S + rig.TONE_PERIOD_SAMPLES / rig.RATE_HZ,
-    )
+    tones = [
+        _take(
+            kind="multitone",
+            file=tones_file(step),
+            stimulus_file=TONES_PLAYED_FILE,
+            drive_v=volts,
+            distance_m=rig.LEVEL_DISTANCE_M,
+            period_s=rig.TONE_PERIOD_SAMPLES / rig.RATE_HZ,
+            run_in_s=rig.LEAD_IN_S + rig.TONE_PERIOD_SAMPLES / rig.RATE_HZ,
+        )
+        for step, volts in enumerate(rig.MULTITONE_V, 1)
+    ]
+    silence = _take(kind="noise floor", file="silence.flac")
+    return [*far, *close, *levels, *tones, *_loud(), *_electric(key), silence]
+
+
+def _loud() -> list[str]:
+    pair = _take(kind="two-tone", file=PAIR_FILE, drive_v=rig.PAIR_V, distance_m=rig.LEVEL_DISTANCE_M)
+    pair += "\n" + _keys(low_hz=rig.PAIR_HZ[0], high_hz=rig.PAIR_HZ[1], run_in_s=rig.LEAD_IN_S + 0.2, length_s=1.0)
+    bursts = [
+        _take(kind="burst", file=burst_file(frequency, step), drive_v=peak_v, distance_m=rig.LEVEL_DISTANCE_M)
+        + "\n"
+        + _keys(frequency_hz=frequency, before_s=rig.BURST_BEFORE_S)
+        for frequency in rig.BURST_HZ
+        for step, peak_v in enumerate(rig.BURST_PEAK_V, 1)
+    ]
+    run = _take(kind="noise run", file=RUN_FILE, drive_v=rig.RUN_V, distance_m=rig.LEVEL_DISTANCE_M) + "\n"
+    # The noise fades over its first and last tenth of a second.
+    whole_s = round(rig.RUN_S - 2 * rig.RUN_IN_S, 3)
+    run += _keys(run_in_s=rig.LEAD_IN_S + rig.RUN_IN_S, duration_s=whole_s, length_s=rig.RUN_LENGTH_S)
+    return [pair, *bursts, run]
+
+
+def _electric(key: str) -> list[str]:
+    if has_table(key):
+        return [_take(kind="impedance table", file=TABLE_FILE) + "\n" + _keys(u_percent=1.0, u_deg=1.0)]
     resistor = _keys(
         circuit="series resistor",
         resistor_ohm=rig.SENSE_RESISTOR_OHM,
@@ -171,7 +217,7 @@ def _takes(near: list[str]) -> list[str]:
         role="reference",
         reference_ohm=rig.REFERENCE_RESISTOR_OHM,
     )
-    return [*far, *close, *levels, tones, load, known + "\n" + resistor, _take(kind="noise floor", file="silence.flac")]
+    return [load, known + "\n" + resistor]
 
 
 def _take(
@@ -188,6 +234,7 @@ def _take(
     period_s: float | None = None,
     run_in_s: float | None = None,
     reference_ohm: float | None = None,
+    pause_s: float | None = None,
     note: str | None = None,
 ) -> str:
     given: dict[str, Value | None] = {
@@ -203,6 +250,7 @@ def _take(
         "period_s": period_s,
         "run_in_s": run_in_s,
         "reference_ohm": reference_ohm,
+        "pause_s": pause_s,
         "note": note,
     }
     return "[[take]]\n" + _keys(**{name: value for name, value in given.items() if value is not None})

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from earwitness.quantities.arrays import ComplexArray, FloatArray
@@ -50,7 +52,7 @@ def cap_near_pressure(ka: FloatArray, half_angle_rad: float, cos_angle: float, r
         raise ValueError("the point must lie outside the sphere, ka above 0 and the cosine within -1 and 1")
     order = np.arange(_STATIC_ORDERS)
     velocity = cap_velocity(half_angle_rad, order.size)
-    legendre = np.polynomial.legendre.legvander(np.array([min(1.0, max(-1.0, cos_angle))]), int(order[-1]))[0]
+    legendre = _legendre(min(1.0, max(-1.0, float(cos_angle))), int(order[-1]))
     share = velocity / velocity[0] * legendre
     static = radius_ratio ** -(order + 1.0) / (order + 1.0)
     low = order[: int(np.ceil(ka.max())) + _TERMS_BEYOND_KA // 2]
@@ -88,10 +90,18 @@ def cap_at_distance(
 
 def cap_velocity(half_angle_rad: float, count: int) -> FloatArray:
     """(count,) Legendre coefficients of a cap's radial velocity 1: U_n = (P_{n-1} - P_{n+1})(cos alpha) / 2."""
-    legendre = np.polynomial.legendre.legvander(np.array([np.cos(half_angle_rad)]), count + 1)[0]
+    legendre = _legendre(float(np.cos(half_angle_rad)), count + 1)
     lower = np.concatenate([[1.0], legendre[: count - 1]])
     coefficients: FloatArray = (lower - legendre[1 : count + 1]) / 2
     return coefficients
+
+
+@lru_cache(maxsize=64)
+def _legendre(x: float, highest: int) -> FloatArray:
+    """(highest + 1,) Legendre polynomials at one point. A cabinet has few drivers, asked for again and again."""
+    found: FloatArray = np.polynomial.legendre.legvander(np.array([x]), highest)[0]
+    found.flags.writeable = False
+    return found
 
 
 def equal_volume_radius_m(width_m: float, height_m: float, depth_m: float) -> float:

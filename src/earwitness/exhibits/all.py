@@ -5,15 +5,22 @@ from __future__ import annotations
 from dataclasses import replace
 
 from earwitness.exhibits.across import above, across
+from earwitness.exhibits.advice import Advice
+from earwitness.exhibits.aim import aim_chart, aim_table
 from earwitness.exhibits.balance import balance
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.evenness import evenness
+from earwitness.exhibits.findings import findings_table, marked
+from earwitness.exhibits.heard import heard_chart, heard_table, reliability_table
 from earwitness.exhibits.in_room import in_room
 from earwitness.exhibits.load import load
 from earwitness.exhibits.loudness import loudness, loudness_absent
+from earwitness.exhibits.match import match_exhibits
+from earwitness.exhibits.mended import bands_table, gains_table, mend_chart, worth_table
 from earwitness.exhibits.near_field import near_field
 from earwitness.exhibits.over_time import decay_chart, group_delay_chart, impulse_chart
 from earwitness.exhibits.reflections import reflections
+from earwitness.exhibits.separation import separation
 from earwitness.exhibits.trust import trust
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.record import Loudspeaker
@@ -29,6 +36,7 @@ MAKERS = {
     "impulse": impulse_chart,
     "group_delay": group_delay_chart,
     "decay": decay_chart,
+    "separation": separation,
     "trust": trust,
 }
 _NEEDS = {
@@ -41,12 +49,23 @@ _NEEDS = {
 }
 
 
-def exhibits_of(reading: Reading, measurement: Measurement, loudspeaker: Loudspeaker) -> tuple[Chart | Table, ...]:
-    """Every exhibit that the data can give, in the order of the page; each chart says whose it is."""
+def exhibits_of(
+    reading: Reading, measurement: Measurement, loudspeaker: Loudspeaker, *, advice: Advice | None = None
+) -> tuple[Chart | Table, ...]:
+    """Every exhibit that the data can give, in the order of the page; each chart says whose it is.
+
+    advice : findings become numbered marks, and what was heard, mended and matched gets exhibits of its own.
+    """
     made: list[Chart | Table | None] = [make(reading, measurement) for make in MAKERS.values()]
     # What the loudspeaker does when it is loud, and to its amplifier, stands before what the curves are worth.
     at = list(MAKERS).index("impulse")
     made[at:at] = [*loudness(reading, measurement), load(reading)]
+    if advice is not None:
+        findings = advice.findings
+        made = [marked(one, findings) if isinstance(one, Chart) else one for one in made]
+        made.insert(1, findings_table(findings))
+        made = [*_heard(reading, measurement, advice), *made, *_mended(advice)]
+        made += match_exhibits(advice.match) if advice.match is not None else ()
     return tuple(
         replace(chart, note=" ".join(filter(None, (chart.note, loudspeaker.title))))
         for chart in made
@@ -54,7 +73,33 @@ def exhibits_of(reading: Reading, measurement: Measurement, loudspeaker: Loudspe
     )
 
 
-def absent_words(reading: Reading, measurement: Measurement) -> tuple[str, ...]:
+def _heard(reading: Reading, measurement: Measurement, advice: Advice) -> list[Chart | Table | None]:
+    found: list[Chart | Table | None] = []
+    for number, heard in enumerate(advice.heard, 1):
+        found.append(heard_chart(reading, measurement, heard, advice.findings, number=number))
+        found.append(heard_table(heard, advice.findings, number=number))
+    return [*found, reliability_table(advice.reliability)]
+
+
+def _mended(advice: Advice) -> list[Chart | Table | None]:
+    found: list[Chart | Table | None] = []
+    if advice.mend is not None:
+        found = [mend_chart(advice.mend, advice.findings), bands_table(advice.mend, advice.findings)]
+        found += [worth_table(advice.mend), gains_table(advice.mend)]
+    if advice.aim is not None:
+        found.append(aim_chart(advice.aim))
+        found += [
+            aim_table(study, key=key, place=place)
+            for key, place, study in (
+                ("aims", "across", advice.aim.horizontal),
+                ("aims-vertical", "above and below", advice.aim.vertical),
+            )
+            if study is not None
+        ]
+    return found
+
+
+def absent_words(reading: Reading, measurement: Measurement, *, advice: Advice | None = None) -> tuple[str, ...]:
     """A sentence for each exhibit that is missing, and for each curve missing from the balance, with the reason."""
     shown = {key for key, make in MAKERS.items() if make(reading, measurement) is not None}
     found = []
@@ -71,4 +116,19 @@ def absent_words(reading: Reading, measurement: Measurement) -> tuple[str, ...]:
     found += loudness_absent(reading)
     if "impedance_magnitude" in reading.missing:
         found.append(f"Load is not shown: {reading.missing['impedance_magnitude']}.")
+    if advice is not None:
+        found += _advice_absent(advice)
     return tuple(found)
+
+
+def _advice_absent(advice: Advice) -> list[str]:
+    found = []
+    if not advice.heard:
+        found.append("What was heard is not shown: no listening sheet was sealed.")
+    if advice.mend is None and advice.mend_absent:
+        found.append(f"The equalizer is not shown: {advice.mend_absent}.")
+    if advice.aim is not None:
+        found += [f"The {orbit} aim is not shown: {why}." for orbit, why in advice.aim.missing.items()]
+    if advice.match is not None:
+        found += [f"{part.capitalize()}: not shown, {why}." for part, why in advice.match.absent.items()]
+    return found

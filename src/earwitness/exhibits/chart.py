@@ -18,6 +18,10 @@ Role = Literal[
     "mended",
     "before",
     "plain",
+    "first",
+    "second",
+    "third",
+    "fourth",
 ]
 RegionKind = Literal["window", "splice", "target", "heard"]
 

@@ -11,7 +11,7 @@ import numpy as np
 from earwitness.exhibits.chart import Caption, Chart, Panel, Region, Role, Trace
 from earwitness.exhibits.distortion import level_roles, level_words, step_words
 from earwitness.exhibits.level_facts import PALE, RIBBON, joined, valid_values
-from earwitness.exhibits.words import figure_words, frequency_words, is_beyond, listed, sentence
+from earwitness.exhibits.words import figure_words, frequency_words, is_beyond, sentence
 from earwitness.figures.compression import Compression
 from earwitness.figures.distortion import Distortion, figure_at
 from earwitness.figures.highest_level import REASONS, CleanLevel
@@ -94,8 +94,10 @@ def highest_level_chart(found: CleanLevel, figures: Mapping[str, Figure]) -> Cha
         (found.bound == 1, "before", "at least"),
         (found.bound == -1, "reflected", "at most"),
     )
+    # Words stand at the end of a line: one that ends in the middle of the plot has its words in the caption alone.
+    last = int(np.flatnonzero(curve.valid)[-1])
     traces = tuple(
-        Trace(_only(curve, rows), role, label, ribbon=label == "limit reached")
+        Trace(_only(curve, rows, label), role, label if rows[last] else "", ribbon=label == "limit reached")
         for rows, role, label in parts
         if (rows & curve.valid).any()
     )
@@ -111,8 +113,8 @@ def highest_level_chart(found: CleanLevel, figures: Mapping[str, Figure]) -> Cha
     )
 
 
-def _only(curve: Curve, rows: BoolArray) -> Curve:
-    return replace(curve, valid=curve.valid & rows)
+def _only(curve: Curve, rows: BoolArray, name: str) -> Curve:
+    return replace(curve, name=name, valid=curve.valid & rows)
 
 
 def _regions(found: CleanLevel) -> tuple[Region, ...]:
@@ -153,9 +155,12 @@ def _highest_reading(found: CleanLevel) -> str:
     reasons = tuple(REASONS[k] for k in (1, 2) if (curve.valid & (found.reason == k)).any())
     band = curve.valid_band_hz()
     return joined(
-        f"Above the curve {listed(reasons)} passes the limit; a sine was used, one frequency at a time."
+        f"Above the curve {' or '.join(reasons)} passes the limit; a sine was used, one frequency at a time."
         if reasons
         else "Nothing was found that limits: louder takes are needed.",
+        "The line is solid where a limit was reached, dashed where the loudest take was still clean."
+        if reasons and share > 0
+        else "",
         f"In {100 * share:.0f} % of the points the loudest take was still clean, so it plays louder there than drawn."
         if share > 0
         else "",

@@ -163,6 +163,8 @@ def multitone_chart(found: Sequence[MultitoneCurves]) -> Chart | None:
         upper.append(Trace(loudest.noise, "before", "noise alone"))
     shown = valid_values((loudest.tones, loudest.residue))
     high = 10.0 * ceil((float(shown.max(initial=90.0)) + 2.0) / 10.0)
+    # Room for what lies far down, but not for numbers that only rounding left.
+    depth = min(max(80.0, high - 10.0 * floor((float(shown.min(initial=high)) - 2.0) / 10.0)), 110.0)
     relatives = tuple(
         Trace(one.relative, role, f"{one.total_db:.0f}\N{NO-BREAK SPACE}dB")
         for one, role in zip(ordered, level_roles(len(ordered)), strict=True)
@@ -185,7 +187,7 @@ def multitone_chart(found: Sequence[MultitoneCurves]) -> Chart | None:
             ),
         ),
         panels=(
-            _panel("Level at 1 m", "dB SPL", (high - 80.0, high), tuple(upper)),
+            _panel("Level at 1 m", "dB SPL", (high - depth, high), tuple(upper)),
             _panel("Against the tones", "dB", (low, top), relatives),
         ),
     )

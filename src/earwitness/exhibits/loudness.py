@@ -5,6 +5,7 @@ from __future__ import annotations
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.compression import compression_chart, highest_level_chart
 from earwitness.exhibits.distortion import distortion_chart, levels_table, multitone_chart
+from earwitness.exhibits.short_sounds import bursts_table, two_tones_table, warm_chart
 from earwitness.exhibits.words import sentence
 from earwitness.figures.level_series import level_series_reading
 from earwitness.quantities import Measurement, Reading
@@ -14,22 +15,26 @@ TITLES = {
     "compression": "Compression",
     "highest_clean_level": "How loud it plays cleanly",
     "multitone_residue": "Distortion with many tones",
+    "compression_long_term": "Loss by heat",
 }
 
 
 def loudness(reading: Reading, measurement: Measurement) -> tuple[Chart | Table, ...]:
-    """Distortion, compression, highest clean level, multitone and the table of levels, as far as there are takes."""
+    """Distortion, compression, highest clean level, many and two tones, table of levels, bursts: as far as recorded."""
     found = level_series_reading(measurement, reading)
     shown: list[Chart | Table | None] = [
         distortion_chart(found.distortions, reading.figures),
         None if found.compression is None else compression_chart(found.compression, reading.figures, found.distortions),
+        warm_chart(found.warm, found.figures, measurement, found.compression),
         None if found.clean is None else highest_level_chart(found.clean, reading.figures),
         multitone_chart(found.multitones),
+        two_tones_table(found.figures),
     ]
     if found.distortions:
         table = levels_table(found.distortions, reading.figures)
         note = " ".join((table.note, *(sentence(note) for note in found.notes)))
         shown.append(Table(table.key, table.title, table.columns, table.align, table.rows, note))
+    shown.append(bursts_table(found.figures))
     return tuple(one for one in shown if one is not None)
 
 

@@ -6,11 +6,33 @@ import numpy as np
 
 from earwitness.exhibits.chart import Caption, Chart, Panel, Region, Trace
 from earwitness.exhibits.words import frequency_words, number_words
-from earwitness.quantities import Curve, FrequencyAxis
-from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities import Curve, FrequencyAxis, Measurement, Reading
+from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
 
 SPOKEN_HZ = (50.0, 200.0, 1000.0, 5000.0)
 _HIGHEST_SHOWN_U_DB = 10.0
+
+
+def separation(_reading: Reading, measurement: Measurement) -> Chart | None:
+    """The chart of a measurement's scan; None where it is none."""
+    scan = measurement.scan
+    if scan is None:
+        return None
+    return separation_chart(
+        measurement.response.axis,
+        residual_db=scan.residual_db,
+        leave_out_db=scan.leave_out_db,
+        scattered_db=scan.scattered_db,
+        condition=scan.condition,
+        expected_error_db=scan.u_db,
+        order_out=scan.order_out,
+        order_in=scan.order_in,
+        valid=scan.valid,
+        joint_hz=scan.joint_hz,
+        points=scan.points,
+        points_left_out=scan.points_left_out,
+        sentence=scan.sentence,
+    )
 
 
 def separation_chart(
@@ -21,8 +43,8 @@ def separation_chart(
     scattered_db: FloatArray,
     condition: FloatArray,
     expected_error_db: FloatArray,
-    order_out: FloatArray,
-    order_in: FloatArray,
+    order_out: IntArray,
+    order_in: IntArray,
     valid: BoolArray,
     joint_hz: float | None,
     points: int,
@@ -75,7 +97,7 @@ def separation_chart(
     )  # fmt: skip
 
 
-def _region(axis: FrequencyAxis, order_in: FloatArray, valid: BoolArray) -> Region | None:
+def _region(axis: FrequencyAxis, order_in: IntArray, valid: BoolArray) -> Region | None:
     rows = np.flatnonzero(valid & (order_in >= 0))
     if rows.size == 0:
         return None

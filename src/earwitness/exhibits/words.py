@@ -6,6 +6,7 @@ two significant digits of it at most (from memory). We print one, or two where t
 
 from __future__ import annotations
 
+import re
 from math import floor, isfinite, log10
 
 from earwitness.figures.registry import LEVEL_FIGURES, base_key, info_of
@@ -119,6 +120,16 @@ def _is_exact(figure: Figure) -> bool:
 def is_beyond(value: float, u: float) -> bool:
     """True if a difference is larger than its expanded uncertainty, so that a sentence may speak of it."""
     return abs(value) > COVERAGE_FACTOR * u
+
+
+def true_minus(text: str) -> str:
+    """`text` with a minus sign in place of a hyphen before a number."""
+    return re.sub(r"(?<![\w.,])-(?=\d)", MINUS, text)
+
+
+def one_line(text: str) -> str:
+    """Somebody's own words on one line, without control characters or marks that turn the direction."""
+    return " ".join(re.sub("[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]", " ", text).split())
 
 
 def listed(words: tuple[str, ...]) -> str:

@@ -7,6 +7,7 @@ is silent on them as far as its third-party reproductions go.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -216,6 +217,7 @@ def has_vertical(levels: Levels) -> bool:
     return bool(((np.abs(angles) > _SAME_ANGLE_DEG) & (np.abs(angles) < 180.0 - _SAME_ANGLE_DEG)).any())
 
 
+@lru_cache(maxsize=8)
 def orbit_rows(levels: Levels, orbit: Orbit) -> tuple[FloatArray, list[IntArray]]:
     """Unique rising angles of an orbit [degrees], and for each the rows that hold it."""
     rows, angles = on_orbit(levels.directions, orbit)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -13,7 +13,7 @@ from earwitness.errors import InputError
 from earwitness.figures.distortion import figure_at, level_key, level_series
 from earwitness.figures.info import FigureInfo
 from earwitness.figures.sampling import smoothed
-from earwitness.quantities import Curve, Figure, Harmonics, not_judged
+from earwitness.quantities import Curve, Figure, Harmonics, NoiseRun, not_judged
 from earwitness.quantities.arrays import FloatArray
 
 COPPER_PER_K = 0.00393
@@ -41,6 +41,15 @@ COMPRESSION_FIGURES = (
         "Mean loss of level over log frequency against the lowest level and the voltages, 50 Hz to 5 kHz.",
         "compression",
         ("compression",),
+    ),
+    FigureInfo(
+        "compression_long_term",
+        "largest loss after lasting noise",
+        "dB",
+        1,
+        "Largest loss of level in third octaves from the start to the end of a noise run, 50 Hz to 5 kHz.",
+        "compression",
+        ("compression_long_term",),
     ),
 )
 _METHODS = {info.key: info.method for info in COMPRESSION_FIGURES}
@@ -73,9 +82,11 @@ def compression(
     """C(f, V) = L(f, V0) + 20 lg(V / V0) - L(f, V) of the fundamental, V0 the lowest level.
 
     takes : of one place, repeats of a level allowed; recorded : ids in the order they were recorded, so that drift
-    and heat can be told; temperature_c : air at each take; recovery_s : pause between takes; u_voltage_db : standard
-    uncertainty of a ratio of voltages. A sweep passes each frequency once: this is instantaneous compression, with
-    the heat that the sweep itself leaves. InputError for fewer than two levels, or takes of different places.
+    and heat can be told; temperature_c : air at each take; recovery_s : shortest pause between takes
+    u_voltage_db : standard uncertainty of a ratio of voltages
+
+    A sweep passes each frequency once: this is instantaneous compression, with the heat that the sweep itself leaves.
+    InputError for fewer than two levels, or takes of different places.
     """
     series = level_series(_in_order(takes, recorded))
     if len(series) < 2:
@@ -173,7 +184,9 @@ def _caveats(
     if known and max(known) - min(known) > WARM_K:
         notes.append(f"the air warmed or cooled by {max(known) - min(known):.1f} K during the series")
     notes.append(
-        "the pause between the takes is not stated" if recovery_s is None else f"{recovery_s:g} s pause between takes"
+        "the pause between the takes is not stated"
+        if recovery_s is None
+        else f"the coils rested {recovery_s:g} s or more between the takes"
     )
     return tuple(notes)
 
@@ -207,43 +220,35 @@ def _figure(name: str, key: str, curve: Curve, band_hz: tuple[float, float], cav
     return Figure(key, value, u, "dB", band_hz, _METHODS[name], caveats=caveats, lineage=curve.lineage)
 
 
-def long_term(start: Curve, hot: Curve, *, after_s: float) -> Curve:
-    """Loss from the first moment of a noise run to the level after_s later: start - hot, band by band [dB].
+def long_term(run: NoiseRun, *, lineage: tuple[str, ...] = ()) -> Curve:
+    """Loss (F,) from the start of a noise run to its end, third octave by third octave [dB].
 
     The same signal at the same voltage, so drive and calibration cancel.
     """
-    words = f"loss after {after_s:g} s of noise"
-    found = start.minus(hot, key="compression_long_term", name=words, reference="dB less than at the start")
-    return replace(found, u=np.hypot(found.u, 0.05))
+    words = f"loss after {run.after_s:g} s of noise"
+    key = f"compression_long_term@{level_key(run.drive_v)}"
+    loss, zeros = run.start_db - run.hot_db, np.zeros(len(run.axis))
+    return Curve(key, words, run.axis, loss, run.u_db, zeros, run.valid, "dB", "dB less than at the start", lineage)
 
 
-def noise_run_levels(
-    samples_pa: FloatArray, rate_hz: float, axis_hz: FloatArray, moments_s: Sequence[float], *, length_s: float = 2.0
-) -> FloatArray:
-    """Levels (M, F) [dB SPL] in third octaves at axis_hz (F,), over length_s from each moment (M,) of a noise run.
-
-    InputError where a moment's stretch is not in the recording.
-    """
-    import scipy.fft
-
-    size = round(length_s * rate_hz)
-    rows = []
-    frequency = np.arange(size // 2 + 1) * rate_hz / size
-    window = np.hanning(size)
-    half = 2.0 ** (1.0 / 6.0)
-    for moment in moments_s:
-        first = round(moment * rate_hz)
-        if first < 0 or first + size > samples_pa.size:
-            raise InputError(
-                f"the noise run has no {length_s:g} s from {moment:g} s on",
-                expected=f"a recording of {moment + length_s:g} s or more",
-                remedy="record longer, or ask for earlier moments",
-            )
-        power = 2.0 * np.abs(scipy.fft.rfft(samples_pa[first : first + size] * window)) ** 2
-        running = np.concatenate([[0.0], np.cumsum(power / (size * float(np.sum(window**2))))])
-        low, high = (np.searchsorted(frequency, axis_hz * edge) for edge in (1.0 / half, half))
-        rows.append(10.0 * np.log10(np.maximum(running[high] - running[low], 1e-300) / 4e-10))
-    return np.array(rows, dtype=np.float64)
+def long_term_figure(run: NoiseRun, *, band_hz: tuple[float, float] = BAND_HZ, lineage: tuple[str, ...] = ()) -> Figure:
+    """Largest loss of a noise run, its key with the level behind "@"."""
+    curve, hz = long_term(run, lineage=lineage), run.axis.hz
+    key, method = figure_at("compression_long_term", run.drive_v), _METHODS["compression_long_term"]
+    inside = (hz >= band_hz[0]) & (hz <= band_hz[1])
+    usable = inside & curve.valid
+    if np.count_nonzero(usable) < 0.5 * np.count_nonzero(inside):
+        reason = "noise is too near, or the run too short, in half of the band"
+        return not_judged(key, reason, unit="dB", method=method, band_hz=band_hz, lineage=lineage)
+    row = int(np.flatnonzero(usable)[np.argmax(curve.values[usable])])
+    caveats = [f"at {hz[row]:.0f} Hz", f"after {run.after_s:g} s of noise of {run.drive_v:g} V rms"]
+    if np.count_nonzero(usable) < np.count_nonzero(inside):
+        rows = np.flatnonzero(usable)
+        caveats.append(f"judged from {hz[rows[0]]:.0f} Hz to {hz[rows[-1]]:.0f} Hz")
+    if not run.against_reference:
+        caveats.append("there is no loop-back, so the noise's own ups and downs are in it")
+    value, u = float(curve.values[row]), float(curve.u_total[row])
+    return Figure(key, value, u, "dB", band_hz, method, caveats=tuple(caveats), lineage=lineage)
 
 
 def heating_loss_db(rise_k: float, *, per_k: float = COPPER_PER_K) -> float:

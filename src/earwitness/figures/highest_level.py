@@ -298,8 +298,9 @@ def burst_level(
     value = 20.0 * math.log10(chosen.peak * distance_m / REFERENCE_PRESSURE_PA)
     caveats = [f"peak, not rms; mask of {mask.edition} ({mask.source})"]
     if failing:
-        stopped = verdicts[failing[0]]
-        caveats.append(f"harmonic {stopped.worst_order} passed its limit by {stopped.over_db:.1f} dB one step louder")
+        stopped, louder = verdicts[failing[0]], 20.0 * math.log10(rising[failing[0]].peak / chosen.peak)
+        where = f"at the next step, {louder:.1f} dB louder" if failing[0] else "even at the quietest step"
+        caveats.append(f"harmonic {stopped.worst_order} passed its limit by {stopped.over_db:.1f} dB {where}")
     if noise_peak_pa > 0.0 and chosen.peak < noise_peak_pa * 10.0 ** ((40.0 + MARGIN_DB) / 20.0):
         caveats.append("noise is too near for the lowest limits of the mask")
     key = f"burst_level@{frequency:g}hz"

@@ -2,34 +2,63 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from earwitness.figures.compression import Compression, compression, compression_figures
+from earwitness.dsp.burst import BurstReading
+from earwitness.figures.compression import (
+    Compression,
+    compression,
+    compression_figures,
+    long_term,
+    long_term_figure,
+)
 from earwitness.figures.distortion import Distortion, at_one_meter, distortion, distortion_figures, level_series
-from earwitness.figures.highest_level import HIGH_PASS_HZ, CleanLevel, at_seat, clean_level_figure, highest_clean_level
+from earwitness.figures.highest_level import (
+    HIGH_PASS_HZ,
+    CleanLevel,
+    at_seat,
+    burst_level,
+    clean_level_figure,
+    highest_clean_level,
+    mean_burst_level,
+)
 from earwitness.figures.registry import FIGURES, LEVEL_FIGURES, base_key
-from earwitness.figures.tones import MultitoneCurves, multitone_curves
-from earwitness.quantities import Curve, Figure, Harmonics, Measurement, Reading, not_judged
+from earwitness.figures.tones import MultitoneCurves, intermodulation, multitone_curves
+from earwitness.quantities import (
+    BurstTakeReading,
+    Curve,
+    Figure,
+    Harmonics,
+    Measurement,
+    NoiseRun,
+    Reading,
+    not_judged,
+)
+from earwitness.standards.cta2010 import LOW_HZ, MASK_A
 
 SEAT_M = 3.0
 NO_SERIES = "the session has no level series"
 NO_TONES = "the session has no multitone take"
-_NO_BURSTS = "the session has no recordings of bursts"
-_NO_PAIR = "the session has no recording of two tones"
+NO_BURSTS = "the session has no burst take"
+NO_PAIR = "the session has no two-tone take"
+NO_RUN = "the session has no noise run"
 _BY_COMPRESSION = ("compression_largest", "compression_mean")
+# Reflections are in a level that was recorded in a room (project default).
+_U_BURST_DB, _U_BURST_ROOM_DB = 0.5, 2.0
 _BY_CLEAN = ("highest_clean_level", "highest_clean_level_high_passed", "highest_clean_level_at_seat")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LevelSeriesReading:
     """distortions : quietest first; figures : all of LEVEL_FIGURES, by key with the level behind "@" or unjudged;
-    missing : why a curve is not there; notes : what was left out of the series, as sentences."""
+    warm : loss in each noise run; missing : why a curve is not there; notes : what was left out of the series."""
 
     distortions: tuple[Distortion, ...]
     compression: Compression | None
     clean: CleanLevel | None
     multitones: tuple[MultitoneCurves, ...]
+    warm: tuple[Curve, ...]
     curves: dict[str, Curve]
     figures: dict[str, Figure]
     missing: dict[str, str]
@@ -61,17 +90,72 @@ def level_series_reading(measurement: Measurement, reading: Reading, *, seat_m: 
         recorded = tuple(one.take for one in takes)
         warm = {one.take: one.temperature_c for one in takes if one.temperature_c is not None}
         # As recorded, repeats of a level with it: what holds at 1 m holds for ratios of levels.
-        squeezed = compression(takes, recorded=recorded, temperature_c=warm, lineage=lineage)
+        rests = [one.pause_s for one in takes[1:] if one.pause_s is not None]
+        shortest = min(rests) if rests and len(rests) == len(takes) - 1 else None
+        squeezed = compression(takes, recorded=recorded, temperature_c=warm, recovery_s=shortest, lineage=lineage)
         if measurement.response.absolute:
             clean = highest_clean_level(placed, squeezed=squeezed, u_level_db=u_level_db, lineage=lineage)
         else:
             reasons["clean"] = "the level of the recordings is not calibrated"
     tones = tuple(multitone_curves(one, lineage=lineage) for one in measurement.multitones)
-    figures = _figures(distortions, squeezed, clean, tones, seat_m, reasons)
-    curves = _curves(distortions, squeezed, clean, tones)
-    return LevelSeriesReading(
-        distortions, squeezed, clean, tones, curves, figures, _missing(reasons, tones), tuple(notes)
-    )
+    runs = tuple(long_term(run, lineage=lineage) for run in measurement.noise_runs)
+    bursts, left_out = _burst_figures(measurement.bursts, lineage)
+    notes += left_out
+    others = {**bursts, **_run_figures(measurement.noise_runs, lineage)}
+    for pair in measurement.two_tones:
+        others |= intermodulation(pair, lineage=lineage)
+    figures = _figures(distortions, squeezed, clean, tones, seat_m, reasons, others)
+    curves = {**_curves(distortions, squeezed, clean, tones), **{curve.key: curve for curve in runs}}
+    missing = _missing(reasons, tones, measurement)
+    return LevelSeriesReading(distortions, squeezed, clean, tones, runs, curves, figures, missing, tuple(notes))
+
+
+def _run_figures(runs: Sequence[NoiseRun], lineage: tuple[str, ...]) -> dict[str, Figure]:
+    figures = [long_term_figure(run, lineage=lineage) for run in runs]
+    return {figure.key: figure for figure in figures}
+
+
+def _burst_figures(takes: Sequence[BurstTakeReading], lineage: tuple[str, ...]) -> tuple[dict[str, Figure], list[str]]:
+    """Highest burst level of each frequency and their mean over 40, 50 and 63 Hz; what was left out."""
+    lost = [one for one in takes if one.clipped]
+    notes = [f"left out because the recording is clipped: {one.take} ({one.frequency_hz:g} Hz)" for one in lost]
+    groups: dict[tuple[float, float], list[BurstTakeReading]] = {}
+    for one in takes:
+        if not one.clipped:
+            groups.setdefault((one.frequency_hz, one.distance_m), []).append(one)
+    found: dict[str, Figure] = {}
+    for (frequency, distance), ones in sorted(groups.items()):
+        readings = [
+            BurstReading(one.frequency_hz, one.peak_pa, one.orders, one.relative_db, one.missing) for one in ones
+        ]
+        in_room = any(one.in_room for one in ones)
+        figure = burst_level(
+            readings,
+            MASK_A,
+            distance_m=distance,
+            noise_peak_pa=max(one.noise_pa for one in ones),
+            u_db=_U_BURST_ROOM_DB if in_room else _U_BURST_DB,
+            lineage=lineage,
+        )
+        if in_room:
+            figure = replace(
+                figure, caveats=(*figure.caveats, "recorded in a room, whose reflections are in the level")
+            )
+        found.setdefault(f"burst_level@{frequency:g}hz", figure)
+    if found:
+        found["burst_level_mean"] = _mean_burst(found)
+    return found, notes
+
+
+def _mean_burst(found: Mapping[str, Figure]) -> Figure:
+    group = {hz: found.get(f"burst_level@{hz:g}hz") for hz in LOW_HZ}
+    lacking = [f"{hz:g} Hz" for hz, figure in group.items() if figure is None]
+    if lacking:
+        info = FIGURES["burst_level_mean"]
+        reason = f"bursts at 40, 50 and 63 Hz are needed, {', '.join(lacking)} missing"
+        return not_judged(info.key, reason, unit=info.unit, method=info.method)
+    mean = mean_burst_level([figure for figure in group.values() if figure is not None])
+    return replace(mean, caveats=("40, 50 and 63 Hz", *mean.caveats))
 
 
 def _series_of(harmonics: Sequence[Harmonics]) -> tuple[tuple[Harmonics, ...], list[str]]:
@@ -131,8 +215,9 @@ def _figures(
     tones: Sequence[MultitoneCurves],
     seat_m: float,
     reasons: dict[str, str],
+    others: dict[str, Figure],
 ) -> dict[str, Figure]:
-    found = distortion_figures(distortions)
+    found = distortion_figures(distortions) | others
     if squeezed is not None:
         found |= compression_figures(squeezed)
     if clean is not None:
@@ -155,14 +240,20 @@ def _reason(key: str, reasons: dict[str, str]) -> str:
     if key == "multitone_distortion":
         return NO_TONES
     if key.startswith("intermodulation"):
-        return _NO_PAIR
+        return NO_PAIR
     if key.startswith("burst"):
-        return _NO_BURSTS
+        return NO_BURSTS
+    if key == "compression_long_term":
+        return NO_RUN
     kind = "compression" if key in _BY_COMPRESSION else "clean" if key in _BY_CLEAN else "distortion"
     return reasons[kind]
 
 
-def _missing(reasons: dict[str, str], tones: Sequence[MultitoneCurves]) -> dict[str, str]:
+def _missing(reasons: dict[str, str], tones: Sequence[MultitoneCurves], measurement: Measurement) -> dict[str, str]:
     names = {"distortion": "distortion_total", "compression": "compression", "clean": "highest_clean_level"}
     found = {names[kind]: reason for kind, reason in reasons.items() if reason}
-    return found if tones else {**found, "multitone_residue": NO_TONES}
+    if not tones:
+        found["multitone_residue"] = NO_TONES
+    if not measurement.noise_runs:
+        found["compression_long_term"] = NO_RUN
+    return found

@@ -7,10 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from earwitness.dsp.signals import line_rms
-from earwitness.errors import InputError
 from earwitness.figures.distortion import DISTORTION_FIGURES, MARGIN_DB, figure_at, level_key
-from earwitness.quantities import REFERENCE_PRESSURE_PA, Curve, Figure, FrequencyAxis
+from earwitness.quantities import REFERENCE_PRESSURE_PA, Curve, Figure, FrequencyAxis, TwoToneReading
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.multitone import MultitoneReading
 
@@ -130,42 +128,32 @@ def _number(reading: MultitoneReading, clear: BoolArray, lineage: tuple[str, ...
     )
 
 
-def intermodulation(
-    samples: FloatArray,
-    rate_hz: float,
-    low_hz: float,
-    high_hz: float,
-    *,
-    drive_v: float = 0.0,
-    noise_rms: float = 0.0,
-    lineage: tuple[str, ...] = (),
-) -> dict[str, Figure]:
-    """Modulation distortion of second and third order from a recorded two-tone signal (N,), whole periods of both.
+def intermodulation(reading: TwoToneReading, *, lineage: tuple[str, ...] = ()) -> dict[str, Figure]:
+    """Modulation distortion of second and third order of a two-tone take, by key with the level behind "@".
 
-    d2 = (p(f2 - f1) + p(f2 + f1)) / p(f2), d3 with 2 f1; noise_rms : noise in one line, for the uncertainty and
-    for "at most" where a sum is not 6 dB above it. InputError for samples that do not hold whole periods, or where
-    the side lines fall outside (f2 <= 2 f1, or f2 + 2 f1 beyond half the sample rate).
+    d2 = (p(f2 - f1) + p(f2 + f1)) / p(f2), d3 with 2 f1; where a sum is not 6 dB above the noise in two lines, that
+    is its bound ("at most").
     """
-    if not (0.0 < 2.0 * low_hz < high_hz and high_hz + 2.0 * low_hz < rate_hz / 2.0):
-        raise InputError(
-            f"side lines of {low_hz:g} Hz and {high_hz:g} Hz fall outside the recording",
-            expected="f2 above 2 f1, and f2 + 2 f1 below half the sample rate",
-            remedy="take tones further apart",
-        )
-    wanted = high_hz + low_hz * np.array([0.0, -1.0, 1.0, -2.0, 2.0])
-    carrier, *sides = (float(x) for x in line_rms(samples, rate_hz, wanted))
-    if not carrier > 0.0:
-        raise InputError(f"nothing was recorded at {high_hz:g} Hz", remedy="check channel and level")
+    carrier, *sides = (float(x) for x in reading.lines_pa)
     figures: dict[str, Figure] = {}
     for order, pair in ((2, sides[:2]), (3, sides[2:])):
         key = f"intermodulation_{order}"
-        place = figure_at(key, drive_v) if drive_v > 0.0 else key
-        covered = sum(pair) < 2.0 * noise_rms * 10.0 ** (MARGIN_DB / 20.0)
+        place = figure_at(key, reading.drive_v)
+        covered = sum(pair) < 2.0 * reading.noise_pa * 10.0 ** (MARGIN_DB / 20.0)
         value = 100.0 * sum(pair) / carrier
-        u = math.hypot(100.0 * noise_rms / carrier, value * _U_DB * math.log(10.0) / 20.0)
-        caveats = (f"tones of {low_hz:g} Hz and {high_hz:g} Hz",)
+        if covered:
+            value = 100.0 * 2.0 * reading.noise_pa * 10.0 ** (MARGIN_DB / 20.0) / carrier
+        u = math.hypot(100.0 * reading.noise_pa / carrier, value * _U_DB * math.log(10.0) / 20.0)
+        level = 20.0 * math.log10(carrier * reading.distance_m / REFERENCE_PRESSURE_PA)
+        caveats = [
+            f"tones of {reading.low_hz:g} Hz and {reading.high_hz:g} Hz",
+            f"{level:.0f} dB at {reading.high_hz:g} Hz, 1 m",
+        ]
+        if covered:
+            caveats.append("noise covers it: the distortion is lower")
+        band = (reading.low_hz, reading.high_hz)
         bound = "at most" if covered else ""
         figures[place] = Figure(
-            place, value, u, "%", (low_hz, high_hz), _METHODS[key], bound=bound, caveats=caveats, lineage=lineage
+            place, value, u, "%", band, _METHODS[key], bound=bound, caveats=tuple(caveats), lineage=lineage
         )
     return figures

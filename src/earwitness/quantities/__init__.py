@@ -5,6 +5,7 @@ from earwitness.quantities.curve import Curve
 from earwitness.quantities.directions import Directions, cta_orbits, from_orbit, on_orbit
 from earwitness.quantities.figure import Figure, not_judged
 from earwitness.quantities.lineage import Step, step
+from earwitness.quantities.loud_takes import BurstTakeReading, NoiseRun, TwoToneReading
 from earwitness.quantities.measurement import (
     BudgetLine,
     Gate,
@@ -22,11 +23,13 @@ from earwitness.quantities.response import (
     DirectionalResponse,
     Impedance,
 )
+from earwitness.quantities.separation import ScanReading, WavePart
 
 __all__ = [
     "REFERENCE_PRESSURE_PA",
     "REFERENCE_VOLTAGE_V",
     "BudgetLine",
+    "BurstTakeReading",
     "Curve",
     "DirectionalResponse",
     "Directions",
@@ -40,10 +43,14 @@ __all__ = [
     "MultitoneLines",
     "MultitoneReading",
     "NearField",
+    "NoiseRun",
     "QualityFlag",
     "Reading",
+    "ScanReading",
     "Splice",
     "Step",
+    "TwoToneReading",
+    "WavePart",
     "cta_orbits",
     "from_orbit",
     "log_axis",

@@ -8,9 +8,11 @@ from typing import Literal
 from earwitness.quantities.arrays import BoolArray, FloatArray, lock_fields, require_shape
 from earwitness.quantities.axis import FrequencyAxis
 from earwitness.quantities.lineage import Step
+from earwitness.quantities.loud_takes import BurstTakeReading, NoiseRun, TwoToneReading
 from earwitness.quantities.multitone import MultitoneReading
 from earwitness.quantities.quality import QualityFlag
 from earwitness.quantities.response import DirectionalResponse, Impedance
+from earwitness.quantities.separation import ScanReading
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +85,7 @@ class Harmonics:
     valid : (K, F); False where n f lies outside the sweep or the recording
     in_series : a take of a level series, not the take on axis; driver : what the microphone stood near, else ""
     clipped : the recording stood at full scale; temperature_c : of the air, or None where the session's holds
+    pause_s : between the take before and this one, or None where it is not stated
     """
 
     take: str
@@ -99,6 +102,7 @@ class Harmonics:
     driver: str = ""
     clipped: bool = False
     temperature_c: float | None = None
+    pause_s: float | None = None
 
     def __post_init__(self) -> None:
         lock_fields(self, fundamental_db=float, harmonic_db=float, noise_db=float, valid=bool)
@@ -130,7 +134,9 @@ class Measurement:
         its direct sound in the array
     budget : contributions to the on-axis uncertainty
     harmonics : of the take on axis and of level takes, these in the order they were recorded
-    multitones : what the multitone takes hold; kept_takes : ids of takes kept in the archive, not used here
+    multitones, two_tones, bursts, noise_runs : what takes of these kinds hold
+    scan : how a near-field scan was separated, and its field
+    kept_takes : ids of takes kept in the archive, not used here
     """
 
     response: DirectionalResponse
@@ -148,6 +154,10 @@ class Measurement:
     kept_takes: tuple[str, ...]
     steps: tuple[Step, ...]
     multitones: tuple[MultitoneReading, ...] = ()
+    two_tones: tuple[TwoToneReading, ...] = ()
+    bursts: tuple[BurstTakeReading, ...] = ()
+    noise_runs: tuple[NoiseRun, ...] = ()
+    scan: ScanReading | None = None
 
     def __post_init__(self) -> None:
         lock_fields(self, snr_db=float, impulse=float)

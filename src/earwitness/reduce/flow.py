@@ -9,13 +9,15 @@ from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
-from earwitness.errors import InputError
+from earwitness.errors import AudioError, InputError
 from earwitness.formats.correction_file import MicrophoneCorrection
+from earwitness.formats.scan_pressures import ScanPressures
 from earwitness.quantities import (
     BudgetLine,
     DirectionalResponse,
     Directions,
     Harmonics,
+    Impedance,
     Measurement,
     NearField,
     QualityFlag,
@@ -28,6 +30,7 @@ from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
 from earwitness.quantities.directions import join
 from earwitness.reduce import quality
 from earwitness.reduce.arrival import band_level_db, non_causal_db, onset_s
+from earwitness.reduce.bad_audio import BadRecordingsError, naming, others_unreadable, together
 from earwitness.reduce.budget import combine, near_field_lines, noise_u_db, standard_lines
 from earwitness.reduce.farfield import Spectra, gated, spectra_of, volts_squared_of
 from earwitness.reduce.gate import RISE_S, wall_reflections_s, weights_of
@@ -37,6 +40,7 @@ from earwitness.reduce.impulse import TakeImpulse
 from earwitness.reduce.nearfield import NearPart, distance_effect_db, far_from_near, near_part_limits
 from earwitness.reduce.other_takes import OtherTakes, level_flags, other_takes
 from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings, nearest_to_axis, plan_of, speed_at
+from earwitness.reduce.scan_measurement import holds_scan, reduce_scan_session
 from earwitness.reduce.splice import splice
 from earwitness.reduce.take_facts import IMPULSE_LEAD_S, TakeFacts, wrapped_deg
 from earwitness.session.session import FarFieldTake, NearFieldTake, NoiseFloorTake, Session
@@ -79,30 +83,54 @@ def reduce_session(
     *,
     settings: ReduceSettings | None = None,
     correction: MicrophoneCorrection | None = None,
+    impedance: Impedance | None = None,
+    pressures: ScanPressures | None = None,
     progress: Progress | None = None,
 ) -> Measurement:
     """Responses in Pa/V at 1 m over all measured directions, with trust and lineage.
 
     read : gives the recording of a file named in the session, called from several threads, once a file
-    correction : the microphone's response; progress : called with a share in 0 to 1 and words
+    correction : the microphone's response; impedance : of the session's impedance table;
+    pressures : of a scan that came as pressures
+    progress : called with a share in 0 to 1 and words
 
-    AudioError for recordings that cannot be used, InputError where the session lacks what the job needs.
+    AudioError for recordings that cannot be used, all of them in one; InputError where the session lacks what the job
+    needs.
     """
     say: Progress = progress or (lambda _share, _words: None)
-    plan, first = plan_of(session, read, settings or ReduceSettings(), correction)
+    read = naming(read)
+    if holds_scan(session):
+        return reduce_scan_session(
+            session,
+            read,
+            settings or ReduceSettings(),
+            correction=correction,
+            impedance=impedance,
+            pressures=pressures,
+            progress=progress,
+        )
+    try:
+        plan, first = plan_of(session, read, settings or ReduceSettings(), correction)
+    except AudioError as error:
+        raise together([error, *others_unreadable(session, read)]) from None
     on_axis = nearest_to_axis(plan.far)
     takes: list[SweepTake] = [*plan.far, *plan.near, *plan.level]
     wanted = frozenset([on_axis.id, *(take.id for take in plan.level)])
-    gathered = gather(
-        session,
-        takes,
-        wanted,
-        plan.division,
-        first,
-        plan.axis,
-        correction=plan.correction,
-        progress=lambda share, words: say(0.05 + 0.8 * share, words),
-    )
+    try:
+        gathered = gather(
+            session,
+            takes,
+            wanted,
+            plan.division,
+            first,
+            plan.axis,
+            correction=plan.correction,
+            progress=lambda share, words: say(0.05 + 0.8 * share, words),
+        )
+    except BadRecordingsError as bad:
+        divided = {take.file for take in takes}
+        others = (*_bad_others(plan, first, impedance), *others_unreadable(session, read, divided))
+        raise together([*bad.errors, *others]) from None
     noise = noise_of_takes(
         session.takes_of(NoiseFloorTake), read, plan.rate_hz, plan.axis.hz, plan.calibration.fs_per_pa
     )
@@ -112,12 +140,25 @@ def reduce_session(
     say(0.93, "join near field and far field")
     parts, near_snr_db = _near_field(plan, gathered, noise, latency_s)
     joined = _join(plan, far, parts, near_snr_db)
-    say(0.95, "impedance and multitones")
-    others = other_takes(plan, first)
+    say(0.95, "impedance and loud takes")
+    loud = other_takes(plan, first, impedance)
     say(0.98, "check the takes")
-    flags = (*_flags(plan, far, joined, facts, gathered, latency_s, noise), *others.flags)
+    flags = (*_flags(plan, far, joined, facts, gathered, latency_s, noise), *loud.flags)
     say(1.0, "reduced")
-    return _measurement(plan, far, joined, parts, gathered.harmonics, others, flags)
+    return _measurement(plan, far, joined, parts, gathered.harmonics, loud, flags)
+
+
+def _bad_others(plan: Plan, read: Read, impedance: Impedance | None) -> tuple[AudioError, ...]:
+    """What is wrong with the takes that are no sweeps, where sweeps are known to be wrong already."""
+    try:
+        other_takes(plan, read, impedance)
+    except BadRecordingsError as bad:
+        return bad.errors
+    except AudioError as error:
+        return (error,)
+    except InputError:
+        return ()
+    return ()
 
 
 def _facts(plan: Plan, gathered: Gathered) -> tuple[float, list[TakeFacts]]:
@@ -447,6 +488,9 @@ def _measurement(
         kept_takes=tuple(sorted(take.id for take in plan.session.takes if take.id not in used)),
         steps=(lineage,),
         multitones=others.multitones,
+        two_tones=others.two_tones,
+        bursts=others.bursts,
+        noise_runs=others.noise_runs,
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from earwitness.formats.audio import Recording
 from earwitness.formats.correction_file import MicrophoneCorrection
 from earwitness.quantities import FrequencyAxis, Harmonics
 from earwitness.quantities.arrays import FloatArray
+from earwitness.reduce.bad_audio import BadRecordingsError
 from earwitness.reduce.harmonics import split_harmonics
 from earwitness.reduce.high_order import HighOrders, high_orders
 from earwitness.reduce.impulse import (
@@ -60,7 +61,10 @@ def gather(
     correction: MicrophoneCorrection | None,
     progress: Callable[[float, str], None],
 ) -> Gathered:
-    """Read and divide all takes. At most one recording a thread is in memory at a time."""
+    """Read and divide all takes. At most one recording a thread is in memory at a time.
+
+    BadRecordingsError names every take that cannot be used.
+    """
     microphone_db = None if correction is None else correction.at(axis.hz).response_db
 
     def work(take: SweepTake) -> tuple[TakeImpulse | None, Harmonics | None, HighOrders | None]:
@@ -74,7 +78,9 @@ def gather(
         samples = recording.samples[role.microphone_channel - 1]
         noise = quiet_noise(samples, division)
         peak = max(float(samples.max(initial=0.0)), -float(samples.min(initial=0.0)))
-        sharp = high_orders(response, division.stimulus, take=take.id, drive_v=role.drive_v)
+        clipped = stuck_runs(samples, peak) > 0
+        # What a recorder at full scale adds says nothing of the loudspeaker.
+        sharp = None if clipped else high_orders(response, division.stimulus, take=take.id, drive_v=role.drive_v)
         found = split_harmonics(
             response,
             division.stimulus,
@@ -86,28 +92,43 @@ def gather(
             place="near-field" if close else "far-field",
             in_series=isinstance(take, LevelTake),
             driver=(take.driver or "") if isinstance(take, LevelTake | NearFieldTake) else "",
-            clipped=stuck_runs(samples, peak) > 0,
+            clipped=clipped,
             temperature_c=take.temperature_c,
             microphone_db=microphone_db,
         )
+        if found is not None and isinstance(take, LevelTake):
+            found = replace(found, pause_s=take.pause_s)
         return impulse, found, sharp
+
+    def tried(take: SweepTake) -> tuple[TakeImpulse | None, Harmonics | None, HighOrders | None] | AudioError:
+        try:
+            return work(take)
+        except AudioError as error:
+            return error
 
     impulses: dict[str, TakeImpulse] = {}
     harmonics: list[Harmonics] = []
     sharp_ones: list[HighOrders] = []
+    bad: list[AudioError] = []
     with ThreadPoolExecutor(max_workers=min(MOST_THREADS, os.cpu_count() or 1)) as pool:
         try:
-            for count, (take, (impulse, found, sharp)) in enumerate(zip(takes, pool.map(work, takes), strict=True), 1):
+            for count, (take, made) in enumerate(zip(takes, pool.map(tried, takes), strict=True), 1):
+                progress(count / len(takes), f"read take {take.id}")
+                if isinstance(made, AudioError):
+                    bad.append(made)
+                    continue
+                impulse, found, sharp = made
                 if impulse is not None:
                     impulses[take.id] = impulse
                 if found is not None:
                     harmonics.append(found)
                 if sharp is not None:
                     sharp_ones.append(sharp)
-                progress(count / len(takes), f"read take {take.id}")
         except BaseException:
             pool.shutdown(cancel_futures=True)
             raise
+    if bad:
+        raise BadRecordingsError(bad)
     return Gathered(impulses, tuple(harmonics), tuple(sharp_ones))
 
 

@@ -163,6 +163,7 @@ def nominal_impulse(role: Role, recording: Recording, division: Division) -> Flo
     Harmonics are taken from it: a recorded reference has harmonics of its own, which would mix the orders.
     """
     microphone = np.ascontiguousarray(_channel(role, recording, role.microphone_channel, "microphone", division))
+    _peak(role, microphone, "microphone", SILENT_FS)
     _check_length(role, microphone.size, division)
     length = scipy.fft.next_fast_len(microphone.size, True)
     return _divide(microphone, division.nominal(length), length, division) / division.fs_per_pa

@@ -1,21 +1,39 @@
-"""What is reduced beside the response: impedance, multitones, and the checks of the level series."""
+"""What is reduced beside the response: impedance, loud takes that are no sweeps, and checks of the level series."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from earwitness.errors import AudioError
 from earwitness.formats.audio import Recording
-from earwitness.quantities import Harmonics, Impedance, MultitoneReading, QualityFlag
+from earwitness.quantities import (
+    BurstTakeReading,
+    Harmonics,
+    Impedance,
+    MultitoneReading,
+    NoiseRun,
+    QualityFlag,
+    TwoToneReading,
+)
 from earwitness.quantities.arrays import FloatArray
+from earwitness.reduce.bad_audio import together
 from earwitness.reduce.impedance import measured_impedance
 from earwitness.reduce.impulse import stuck_runs
+from earwitness.reduce.loud_takes import reduce_burst, reduce_noise_run, reduce_two_tones
 from earwitness.reduce.multitone import reduce_multitone
 from earwitness.reduce.plan import Plan, Read
-from earwitness.session.session import ImpedanceTake, MultitoneTake, NoiseFloorTake
+from earwitness.session.session import (
+    BurstTake,
+    ImpedanceTableTake,
+    ImpedanceTake,
+    MultitoneTake,
+    NoiseFloorTake,
+    NoiseRunTake,
+    TwoToneTake,
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -24,60 +42,161 @@ class OtherTakes:
 
     impedance: Impedance | None
     multitones: tuple[MultitoneReading, ...]
+    two_tones: tuple[TwoToneReading, ...]
+    bursts: tuple[BurstTakeReading, ...]
+    noise_runs: tuple[NoiseRun, ...]
     flags: tuple[QualityFlag, ...]
     used: frozenset[str]
 
 
-def other_takes(plan: Plan, read: Read) -> OtherTakes:
-    """Impedance and multitones of a session. InputError and AudioError as those two raise them."""
-    electric = measured_impedance(plan.session, read)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Gear:
+    """What every take is read with: full scale per pascal, and the microphone's response on the report axis."""
+
+    plan: Plan
+    read: Read
+    fs_per_pa: float
+    response_db: FloatArray | None
+    response_hz: FloatArray | None
+
+
+def other_takes(plan: Plan, read: Read, table: Impedance | None = None) -> OtherTakes:
+    """Impedance, multitones, two tones, bursts and noise runs of a session; table : read from its impedance table.
+
+    InputError as the impedance raises it; AudioError for all recordings at once that cannot be used.
+    """
+    correction, session = plan.correction, plan.session
+    response = None if correction is None else correction.at(plan.axis.hz).response_db
+    gear = _Gear(plan, read, plan.calibration.fs_per_pa, response, None if response is None else plan.axis.hz)
     flags: list[QualityFlag] = []
-    impedance, used = None, set[str]()
+    bad: list[AudioError] = []
+    used = {take.id for take in session.takes_of(ImpedanceTake)}
+    impedance = None
+    try:
+        impedance = _impedance(plan, read, table, flags)
+    except AudioError as error:
+        bad.append(error)
+    tones, pairs, bursts, runs = [], [], [], []
+    for take in session.takes:
+        try:
+            if isinstance(take, MultitoneTake):
+                tones.append(_multitone(gear, take, flags))
+            elif isinstance(take, TwoToneTake):
+                pairs.append(_two_tones(gear, take, flags))
+            elif isinstance(take, BurstTake):
+                bursts.append(_burst(gear, take))
+            elif isinstance(take, NoiseRunTake):
+                runs.append(_noise_run(gear, take, flags))
+            elif not (isinstance(take, ImpedanceTableTake) and table is not None):
+                continue
+            used.add(take.id)
+        except AudioError as error:
+            bad.append(error)
+    if bad:
+        raise together(bad)
+    if impedance is None:
+        used -= {take.id for take in session.takes_of(ImpedanceTake)}
+    return OtherTakes(impedance, tuple(tones), tuple(pairs), tuple(bursts), tuple(runs), tuple(flags), frozenset(used))
+
+
+def _impedance(plan: Plan, read: Read, table: Impedance | None, flags: list[QualityFlag]) -> Impedance | None:
+    electric = measured_impedance(plan.session, read)
     if electric is not None:
-        impedance = electric.impedance
         sentence = f"Impedance: {electric.sentence}"
         flags += [*electric.flags, QualityFlag("impedance circuit", "info", 0.0, 0.0, "", (), None, sentence)]
-        used |= {take.id for take in plan.session.takes_of(ImpedanceTake)}
-    tones = []
-    for take in plan.session.takes_of(MultitoneTake):
-        recording = read(take.file)
-        tones.append(_multitone(plan, read, take, recording))
-        flags += _clipped_tones(take, recording)
-        used.add(take.id)
-    return OtherTakes(impedance, tuple(tones), tuple(flags), frozenset(used))
+        return electric.impedance
+    takes = plan.session.takes_of(ImpedanceTableTake)
+    if table is None or not takes:
+        return None
+    sentence = (
+        f"Impedance: from the table {takes[0].file}, uncertainty as the session states it: {takes[0].u_percent:g} % "
+        f"and {takes[0].u_deg:g} degrees."
+    )
+    flags.append(QualityFlag("impedance table", "info", 0.0, 0.0, "", (takes[0].id,), None, sentence))
+    return replace(table, lineage=(takes[0].sha256,))
 
 
-def _multitone(plan: Plan, read: Read, take: MultitoneTake, recording: Recording) -> MultitoneReading:
+def _multitone(gear: _Gear, take: MultitoneTake, flags: list[QualityFlag]) -> MultitoneReading:
     """One multitone; silence of a noise take stands in where there is only one period."""
-    correction = plan.correction
-    response = None if correction is None else correction.at(plan.axis.hz).response_db
-    quiet = plan.session.takes_of(NoiseFloorTake)
-    silence: FloatArray | None = None
-    if quiet:
-        still = read(quiet[0].file)
-        if still.rate_hz == recording.rate_hz and quiet[0].microphone_channel <= still.samples.shape[0]:
-            silence = still.samples[quiet[0].microphone_channel - 1]
-    return reduce_multitone(
+    recording = gear.read(take.file)
+    found = reduce_multitone(
         take,
         recording,
-        read(take.stimulus_file),
-        fs_per_pa=plan.calibration.fs_per_pa,
-        response_db=response,
-        response_hz=None if response is None else plan.axis.hz,
-        silence=silence,
+        gear.read(take.stimulus_file),
+        fs_per_pa=gear.fs_per_pa,
+        response_db=gear.response_db,
+        response_hz=gear.response_hz,
+        silence=_silence(gear, recording),
+    )
+    flags += _clipped(take, recording, "multitone", "what lies between its tones is partly the recorder's")
+    return found
+
+
+def _two_tones(gear: _Gear, take: TwoToneTake, flags: list[QualityFlag]) -> TwoToneReading:
+    recording = gear.read(take.file)
+    found = reduce_two_tones(
+        take, recording, fs_per_pa=gear.fs_per_pa, response_db=gear.response_db, response_hz=gear.response_hz
+    )
+    flags += _clipped(take, recording, "two-tone", "its intermodulation is partly the recorder's")
+    return found
+
+
+def _burst(gear: _Gear, take: BurstTake) -> BurstTakeReading:
+    recording = gear.read(take.file)
+    return reduce_burst(
+        take,
+        recording,
+        fs_per_pa=gear.fs_per_pa,
+        in_room=not gear.plan.session.environment.anechoic,
+        clipped=_stuck(take, recording) > 0,
+        response_db=gear.response_db,
+        response_hz=gear.response_hz,
     )
 
 
-def _clipped_tones(take: MultitoneTake, recording: Recording) -> list[QualityFlag]:
+def _noise_run(gear: _Gear, take: NoiseRunTake, flags: list[QualityFlag]) -> NoiseRun:
+    recording, common = gear.read(take.file), gear.plan.session.reference
+    reference = take.reference_channel or (None if common is None else common.channel)
+    found = reduce_noise_run(
+        take,
+        recording,
+        gear.plan.axis,
+        fs_per_pa=gear.fs_per_pa,
+        reference_channel=reference,
+        silence=_silence(gear, recording),
+    )
+    flags += _clipped(take, recording, "noise run", "its loss of level is partly the recorder's")
+    return found
+
+
+def _silence(gear: _Gear, beside: Recording) -> FloatArray | None:
+    """The microphone in the first noise take, where that fits the recording."""
+    quiet = gear.plan.session.takes_of(NoiseFloorTake)
+    if not quiet:
+        return None
+    still = gear.read(quiet[0].file)
+    if still.rate_hz != beside.rate_hz or quiet[0].microphone_channel > still.samples.shape[0]:
+        return None
+    return np.asarray(still.samples[quiet[0].microphone_channel - 1], dtype=np.float64)
+
+
+def _stuck(take: MultitoneTake | TwoToneTake | BurstTake | NoiseRunTake, recording: Recording) -> int:
+    """Runs at full scale. AudioError for values that are no numbers."""
     samples = recording.samples[take.microphone_channel - 1]
     peak = float(np.abs(samples).max(initial=0.0))
     if not np.isfinite(peak):
         raise AudioError("the recording holds values that are not numbers", where=f"take {take.id}, file {take.file}")
-    runs = stuck_runs(samples, peak)
+    return stuck_runs(samples, peak)
+
+
+def _clipped(
+    take: MultitoneTake | TwoToneTake | NoiseRunTake, recording: Recording, kind: str, what: str
+) -> list[QualityFlag]:
+    runs = _stuck(take, recording)
     if not runs:
         return []
-    sentence = f"The multitone take {take.id} is clipped: what lies between its tones is partly the recorder's."
-    return [QualityFlag("multitone clipped", "warn", float(runs), 0.0, "runs", (take.id,), None, sentence)]
+    sentence = f"The {kind} take {take.id} is clipped: {what}."
+    return [QualityFlag(f"{kind} clipped", "warn", float(runs), 0.0, "runs", (take.id,), None, sentence)]
 
 
 def level_flags(harmonics: Sequence[Harmonics]) -> list[QualityFlag]:

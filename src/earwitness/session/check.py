@@ -10,13 +10,18 @@ from collections.abc import Iterator
 from earwitness.errors import Fault
 from earwitness.session.draft import Draft, PlacedTake
 from earwitness.session.record import Claim
+from earwitness.session.scan import ScanPressuresTake, ScanTake
 from earwitness.session.session import (
+    BurstTake,
     FarFieldTake,
+    ImpedanceTableTake,
     ImpedanceTake,
     LevelTake,
     MultitoneTake,
     NearFieldTake,
+    NoiseRunTake,
     SweepStimulus,
+    TwoToneTake,
 )
 
 _CLAIM_UNITS: dict[str, tuple[str, ...]] = {
@@ -46,6 +51,9 @@ def check(draft: Draft) -> Iterator[Fault]:
     yield from _same_angles(draft)
     yield from _same_recordings(draft)
     yield from _level_series(draft)
+    yield from _bursts(draft)
+    yield from _one_impedance(draft)
+    yield from _one_scan(draft)
     for placed in draft.takes:
         yield from _take(draft, placed)
 
@@ -102,11 +110,16 @@ def _microphone(draft: Draft) -> Iterator[Fault]:
 def reads_reference(draft: Draft, placed: PlacedTake) -> int | None:
     """The reference channel that a take is reduced with, or None."""
     take = placed.take
-    if not isinstance(take, FarFieldTake | NearFieldTake | LevelTake | MultitoneTake):
+    if not isinstance(
+        take,
+        FarFieldTake | NearFieldTake | LevelTake | MultitoneTake | TwoToneTake | BurstTake | NoiseRunTake | ScanTake,
+    ):
         return None
     if take.reference_channel is not None:
         return take.reference_channel
-    return draft.reference.channel if draft.reference and not isinstance(take, MultitoneTake) else None
+    # The others are reduced without one, so a recording of the microphone alone will do.
+    needs = isinstance(take, FarFieldTake | NearFieldTake | LevelTake | NoiseRunTake | ScanTake)
+    return draft.reference.channel if draft.reference and needs else None
 
 
 def _stimulus(draft: Draft) -> Iterator[Fault]:
@@ -253,8 +266,78 @@ def _level_series(draft: Draft) -> Iterator[Fault]:
                 )
 
 
+def _bursts(draft: Draft) -> Iterator[Fault]:
+    """Bursts of one frequency and place rise, as the first that fails tells how loud the one before may be."""
+    last: dict[tuple[float, float], PlacedTake] = {}
+    for placed in draft.takes:
+        take = placed.take
+        if not isinstance(take, BurstTake):
+            continue
+        place = (take.frequency_hz, take.distance_m)
+        before = last.get(place)
+        if before is not None and isinstance(before.take, BurstTake) and take.drive_v <= before.take.drive_v:
+            yield draft.take_fault(
+                f"the bursts at {take.frequency_hz:g} Hz step from {before.take.drive_v:g} V to {take.drive_v:g} V",
+                placed,
+                "drive_v",
+                expected="rising voltages, one take for each",
+                remedy="put the bursts in rising order, and take repeats out",
+            )
+        last[place] = placed
+
+
+def _one_impedance(draft: Draft) -> Iterator[Fault]:
+    tables = [placed for placed in draft.takes if isinstance(placed.take, ImpedanceTableTake)]
+    loads = [p for p in draft.takes if isinstance(p.take, ImpedanceTake) and p.take.role == "load"]
+    for placed in tables[1:] if not loads else tables:
+        other = loads[0] if loads else tables[0]
+        yield draft.take_fault(
+            f"the impedance is given twice, by this table and by {draft.line_of_take(other)}",
+            placed,
+            "kind",
+            expected="recordings of the impedance, or one table",
+            remedy="take one of them out",
+        )
+
+
+def _one_scan(draft: Draft) -> Iterator[Fault]:
+    """A session is a scan or orbits; a scan is recordings or one file of pressures."""
+    scans = [placed for placed in draft.takes if isinstance(placed.take, ScanTake)]
+    whole = [placed for placed in draft.takes if isinstance(placed.take, ScanPressuresTake)]
+    if not scans and not whole:
+        return
+    orbits = [placed for placed in draft.takes if isinstance(placed.take, FarFieldTake | NearFieldTake)]
+    if orbits:
+        other = draft.line_of_take((*scans, *whole)[0])
+        yield draft.take_fault(
+            f"a scan and far-field or near-field takes stand in one session; the scan is {other}",
+            orbits[0],
+            "kind",
+            expected="a scan, or orbits with near fields",
+            remedy="make two session folders, one for each",
+        )
+    for placed in whole[1:] if not scans else whole:
+        yield draft.take_fault(
+            "the scan is given twice",
+            placed,
+            "kind",
+            expected="recordings at points, or one file of pressures",
+            remedy="take one of them out",
+        )
+
+
 def _take(draft: Draft, placed: PlacedTake) -> Iterator[Fault]:
     take = placed.take
+    if isinstance(take, TwoToneTake):
+        yield from _two_tones(draft, placed, take)
+    if isinstance(take, NoiseRunTake) and take.duration_s < 2.0 * take.length_s:
+        yield draft.take_fault(
+            f"duration_s = {take.duration_s:g} holds no two stretches of {take.length_s:g} s",
+            placed,
+            "duration_s",
+            expected=f"at least {2.0 * take.length_s:g} s",
+            remedy="let the noise last longer, or lower length_s",
+        )
     if isinstance(take, NearFieldTake | LevelTake) and take.driver is not None and draft.drivers:
         yield from _named_driver(draft, placed, take.driver)
     if reads_reference(draft, placed) == take.microphone_channel:
@@ -274,6 +357,27 @@ def _take(draft: Draft, placed: PlacedTake) -> Iterator[Fault]:
     if isinstance(take, MultitoneTake) and take.stimulus_file == take.file:
         what = "stimulus_file and file are the same recording"
         yield draft.take_fault(what, placed, "stimulus_file", remedy="name the file that was played")
+
+
+def _two_tones(draft: Draft, placed: PlacedTake, take: TwoToneTake) -> Iterator[Fault]:
+    if take.high_hz <= 2.0 * take.low_hz:
+        yield draft.take_fault(
+            f"tones of {take.low_hz:g} Hz and {take.high_hz:g} Hz lie too close, their side lines would fall together",
+            placed,
+            "high_hz",
+            expected=f"above {2.0 * take.low_hz:g} Hz, and best far above, such as 60 Hz and 7000 Hz",
+            remedy="write the low tone as low_hz and the high one as high_hz; both are in Hz, not kHz",
+        )
+    for key, hz in (("low_hz", take.low_hz), ("high_hz", take.high_hz)):
+        turns = hz * take.length_s
+        if abs(turns - round(turns)) > 1e-3:
+            yield draft.take_fault(
+                f"length_s = {take.length_s:g} holds {turns:.3f} periods of {hz:g} Hz",
+                placed,
+                "length_s",
+                expected="whole periods of both tones",
+                remedy=f"correct {key}, or choose a length such as 1 s for tones of whole hertz",
+            )
 
 
 def _named_driver(draft: Draft, placed: PlacedTake, name: str) -> Iterator[Fault]:

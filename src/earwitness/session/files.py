@@ -60,7 +60,7 @@ def hash_files(
 def _namings(document: dict[str, Any], takes: list[WrittenTake], lines: dict[Keys, int]) -> list[Naming]:
     found = []
     for take in takes:
-        for key in ("file", "stimulus_file"):
+        for key in ("file", "stimulus_file", "positions"):
             name, place = take.table.get(key), ("take", take.index, key)
             if isinstance(name, str) and name.strip():
                 found.append(Naming(name, f"{take.label}, {key}", line_of(lines, place)))

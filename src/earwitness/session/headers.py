@@ -8,19 +8,27 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from earwitness.dsp.burst import CYCLES
 from earwitness.errors import AudioError, Fault, FormatError
 from earwitness.formats.audio import MAX_VALUES, _check_container, _check_header
 from earwitness.formats.correction_file import read_correction
+from earwitness.formats.impedance_table import read_impedance_table
+from earwitness.formats.scan_pressures import read_scan_pressures
 from earwitness.session.check import reads_reference
 from earwitness.session.draft import Draft, PlacedTake
+from earwitness.session.scan import ScanPressuresTake, ScanTake
 from earwitness.session.session import (
+    BurstTake,
     FarFieldTake,
     FileStimulus,
+    ImpedanceTableTake,
     ImpedanceTake,
     LevelTake,
     MultitoneTake,
     NearFieldTake,
+    NoiseRunTake,
     SweepStimulus,
+    TwoToneTake,
 )
 
 TAIL_S = 0.1
@@ -80,9 +88,11 @@ def check_files(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[
         if header := headers.get(placed.take.file):
             yield from _channels(draft, placed, header)
             yield from _length(draft, placed, header, headers)
+            yield from _side_lines(draft, placed, header)
     yield from _calibrator(draft, headers)
     yield from _played_file(draft, headers)
     yield from _correction(folder, draft, hashes)
+    yield from _impedance_tables(folder, draft, hashes)
 
 
 def _audio_names(draft: Draft) -> Iterator[str]:
@@ -91,6 +101,8 @@ def _audio_names(draft: Draft) -> Iterator[str]:
     if draft.microphone and draft.microphone.calibrator:
         yield draft.microphone.calibrator.file
     for placed in draft.takes:
+        if isinstance(placed.take, ImpedanceTableTake | ScanPressuresTake):
+            continue
         yield placed.take.file
         if isinstance(placed.take, MultitoneTake):
             yield placed.take.stimulus_file
@@ -168,7 +180,13 @@ def _length(draft: Draft, placed: PlacedTake, header: Header, headers: dict[str,
     needed, of = 0.0, ""
     if isinstance(take, MultitoneTake):
         needed, of = take.run_in_s + take.period_s, "the run-in and one period"
-    elif not isinstance(take, FarFieldTake | NearFieldTake | LevelTake):
+    elif isinstance(take, TwoToneTake):
+        needed, of = take.run_in_s + take.length_s, "the run-in and length_s"
+    elif isinstance(take, BurstTake):
+        needed, of = take.before_s + CYCLES / take.frequency_hz + TAIL_S, "the silence, the burst and its decay"
+    elif isinstance(take, NoiseRunTake):
+        needed, of = take.run_in_s + take.duration_s, "the run-in and duration_s"
+    elif not isinstance(take, FarFieldTake | NearFieldTake | LevelTake | ScanTake):
         return
     elif isinstance(played, SweepStimulus):
         needed, of = played.lead_in_s + played.duration_s + TAIL_S, f"lead-in, sweep and {TAIL_S:g} s for the room"
@@ -183,6 +201,26 @@ def _length(draft: Draft, placed: PlacedTake, header: Header, headers: dict[str,
             "file",
             expected=f"at least {needed:.2f} s",
             remedy="record it again and let the recorder run on, or correct the duration under [stimulus]",
+        )
+
+
+def _side_lines(draft: Draft, placed: PlacedTake, header: Header) -> Iterator[Fault]:
+    take = placed.take
+    if isinstance(take, TwoToneTake):
+        highest, key, what = take.high_hz + 2.0 * take.low_hz, "high_hz", "the highest side line"
+    elif isinstance(take, BurstTake):
+        highest, key, what = 2.0 * take.frequency_hz, "frequency_hz", "the second harmonic"
+    else:
+        return
+    # The upper tenth of the band is left to the recorder's filter.
+    limit = 0.42 * header.rate_hz
+    if highest > limit:
+        yield draft.take_fault(
+            f"{what} lies at {highest:g} Hz, beyond what a recording at {header.rate_hz} Hz holds",
+            placed,
+            key,
+            expected=f"at most {limit:g} Hz",
+            remedy="write frequencies in Hz, or record at a higher rate",
         )
 
 
@@ -220,12 +258,24 @@ def _correction(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[
     try:
         read_correction(folder / name)
     except FormatError as error:
-        line = re.search(r", line (\d+)$", error.where)
-        yield Fault(
-            error.what,
-            name,
-            int(line[1]) if line else None,
-            "microphone.correction_file",
-            error.expected,
-            error.remedy,
-        )
+        yield _of_text(error, name, "microphone.correction_file")
+
+
+def _impedance_tables(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[Fault]:
+    for placed in draft.takes:
+        if isinstance(placed.take, ImpedanceTableTake) and placed.take.file in hashes:
+            try:
+                read_impedance_table(folder / placed.take.file)
+            except FormatError as error:
+                yield _of_text(error, placed.take.file, f"take {placed.take.id}, file")
+        if isinstance(placed.take, ScanPressuresTake) and placed.take.file in hashes:
+            try:
+                read_scan_pressures(folder / placed.take.file)
+            except FormatError as error:
+                yield _of_text(error, placed.take.file, f"take {placed.take.id}, file")
+
+
+def _of_text(error: FormatError, name: str, field: str) -> Fault:
+    """A fault of a text file, with its own line."""
+    line = re.search(r", line (\d+)$", error.where)
+    return Fault(error.what, name, int(line[1]) if line else None, field, error.expected, error.remedy)

@@ -5,23 +5,28 @@ from __future__ import annotations
 import difflib
 
 from earwitness.session.record import Claim, Driver, Loudspeaker, Price, Strict
+from earwitness.session.scan import ScanPressuresTake, ScanSetup, ScanTake
 from earwitness.session.session import (
+    BurstTake,
     Calibrator,
     Drive,
     Environment,
     FarFieldTake,
     FileStimulus,
+    ImpedanceTableTake,
     ImpedanceTake,
     LevelTake,
     Microphone,
     MultitoneTake,
     NearFieldTake,
     NoiseFloorTake,
+    NoiseRunTake,
     ReferenceChannel,
     Room,
     Session,
     SweepStimulus,
     Tester,
+    TwoToneTake,
 )
 
 TAKES: dict[str, type[Strict]] = {
@@ -29,7 +34,13 @@ TAKES: dict[str, type[Strict]] = {
     "near-field": NearFieldTake,
     "level": LevelTake,
     "multitone": MultitoneTake,
+    "two-tone": TwoToneTake,
+    "burst": BurstTake,
+    "noise run": NoiseRunTake,
     "impedance": ImpedanceTake,
+    "impedance table": ImpedanceTableTake,
+    "scan": ScanTake,
+    "scan pressures": ScanPressuresTake,
     "noise floor": NoiseFloorTake,
 }
 TABLES: dict[str, tuple[type[Strict], ...]] = {
@@ -46,6 +57,7 @@ TABLES: dict[str, tuple[type[Strict], ...]] = {
     "reference": (ReferenceChannel,),
     "environment": (Environment,),
     "environment.room": (Room,),
+    "scan": (ScanSetup,),
     "take": tuple(TAKES.values()),
 }
 LISTS = ("take", "loudspeaker.driver", "loudspeaker.claim")
@@ -73,6 +85,7 @@ _OTHER_WORDS = {
     "claims": "[[loudspeaker.claim]]",
     "price": "[loudspeaker.price]",
     "reviewer": "[tester]",
+    "cabinet": "[scan]",
 }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import datetime
 import difflib
 import re
@@ -11,10 +12,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, ValidationError
+from pydantic import Field, SerializerFunctionWrapHandler, ValidationError, model_serializer
 
 from earwitness.errors import Fault, InputError, OutputError, SessionError
-from earwitness.session.record import Finite, Flag, Positive, Strict, Text, Whole
+from earwitness.session.record import Finite, Flag, NotNegative, Positive, Strict, Text, Whole
 from earwitness.session.toml_lines import Path as Keys
 from earwitness.session.toml_lines import key_lines, line_of
 
@@ -49,7 +50,8 @@ class Passage(Strict):
 
 
 class WrittenRemark(Strict):
-    """One thing heard. region_hz : lower and upper frequency; passage : name of the passage it was heard in."""
+    """One thing heard. region_hz : lower and upper frequency; passage : name of the passage it was heard in;
+    at_s : time since the listening began, None where no timer ran."""
 
     word: Text
     region_hz: tuple[_Heard, _Heard]
@@ -57,12 +59,21 @@ class WrittenRemark(Strict):
     strength: Strength
     passage: Text | None = None
     text: Annotated[str, Field(max_length=2000)] = ""
+    at_s: Annotated[NotNegative, Field(le=86_400)] | None = None
+
+    # Seals are over what is written: a key that says nothing must not change the facts of older sheets.
+    @model_serializer(mode="wrap")
+    def _written(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        made: dict[str, Any] = handler(self)
+        if self.at_s is None:
+            made.pop("at_s", None)
+        return made
 
 
 class ListeningSheet(Strict):
     """A whole sheet. time : ISO 8601, local or with its offset; level_db : sound level at the seat, dB SPL;
     aim_deg : direction of the seat seen from the loudspeaker, 0 on its axis, positive to its own left; pieces : how
-    many loudspeakers played."""
+    many loudspeakers played; letter : under which it was heard in a blind test, whose number is blind_test."""
 
     format: Literal[1]
     loudspeaker: Text
@@ -78,6 +89,13 @@ class ListeningSheet(Strict):
     text: Annotated[str, Field(max_length=20_000)] = ""
     passages: Annotated[tuple[Passage, ...], Field(alias="passage", min_length=1, max_length=100)]
     remarks: Annotated[tuple[WrittenRemark, ...], Field(alias="remark", max_length=60)] = ()
+    letter: Annotated[str, Field(pattern=r"^[A-H]$")] | None = None
+    blind_test: Annotated[str, Field(pattern=r"^[0-9a-f]{8}$")] | None = None
+
+    @model_serializer(mode="wrap")
+    def _written(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        made: dict[str, Any] = handler(self)
+        return {key: value for key, value in made.items() if value is not None or key not in ("letter", "blind_test")}
 
 
 def load_sheet(path: Path, *, vocabulary: Mapping[str, HeardWord]) -> ListeningSheet:
@@ -89,6 +107,17 @@ def load_sheet(path: Path, *, vocabulary: Mapping[str, HeardWord]) -> ListeningS
     """
     path = path / SHEET_FILE if path.is_dir() else path
     document, lines = _parsed(_read_text(path), path)
+    return _checked(document, lines, path, vocabulary)
+
+
+def sheet_of(document: Mapping[str, Any], *, vocabulary: Mapping[str, HeardWord], where: str) -> ListeningSheet:
+    """The validated sheet from the same keys as in a file, as plain values. Raises SessionError as `load_sheet`."""
+    return _checked(copy.deepcopy(dict(document)), {}, Path(where), vocabulary)
+
+
+def _checked(
+    document: dict[str, Any], lines: dict[Keys, int], path: Path, vocabulary: Mapping[str, HeardWord]
+) -> ListeningSheet:
     faults = list(_spelled_out(document, vocabulary, path.name, lines))
     sheet: ListeningSheet | None = None
     try:
@@ -246,6 +275,8 @@ _CHOICES = {
     "strength": '"slight", "clear" or "strong"',
     "kind": '"music", "film", "speech" or "test signal"',
     "format": "1",
+    "letter": 'one capital letter, "A" to "H"',
+    "blind_test": "the eight digits that `earwitness listen blind` gave",
 }
 _UNITS = {"level_db": "dB SPL at the seat", "aim_deg": "degrees", "distance_m": "meters", "region_hz": "Hz"}
 _BOUNDS = {
@@ -364,6 +395,8 @@ level_db = 0                # sound level at the seat, dB SPL, averaged over the
 aim_deg = ""                # angle of your seat off the loudspeaker's axis, 0: it points at you; + its own left
 distance_m = 0              # loudspeaker to seat
 #pieces = 2                 # how many loudspeakers played
+#letter = "A"               # in a blind test; sealing then puts in what the loudspeaker is, whatever stands above
+#blind_test = "0a1b2c3d"    # number that `earwitness listen blind` gave
 #text = \"\"\"
 #Your own words, as many as you like.
 #\"\"\"
@@ -383,5 +416,6 @@ kind = ""                   # music, film, speech or test signal
 #direction = "too much"     # too much, too little, sharp, hollow, uneven or even; left out: as the word says
 #region_hz = [3000.0, 8000.0]   # where you heard it; left out: where the word is usually used
 #passage = ""               # name of a passage above
+#at_s = 95                  # seconds since you began to listen
 #text = ""
 """

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from earwitness.errors import Fault
+from earwitness.errors import Fault, FormatError
+from earwitness.session.scan import is_scan_table, spell_out_scan
 from earwitness.session.toml_lines import Path as Keys
 from earwitness.session.toml_lines import line_of
 
@@ -35,6 +36,8 @@ def take_line(lines: dict[Keys, int], index: int, key: str | int) -> int | None:
     """Line of a key of a [[take]] table; file and angle of a pattern stand where the pattern stands."""
     if key in ("file", "angle_deg") and ("take", index, key) not in lines:
         key = "files"
+    if key == "position_m" and ("take", index, key) not in lines:
+        key = "positions"
     return line_of(lines, ("take", index, key))
 
 
@@ -48,11 +51,26 @@ def spell_out(given: Any, folder: Path, lines: dict[Keys, int], faults: list[Fau
             )
             continue
         spelled = [dict(table)]
-        if "files" in table:
+        if is_scan_table(table):
+            spelled = _scanned(table, index, folder, lines, faults)
+        elif "files" in table:
             spelled = _spelled(table, index, folder, lines, faults)
         takes += [WrittenTake(index, take) for take in spelled]
     _name(takes)
     return takes
+
+
+def _scanned(
+    table: dict[str, Any], index: int, folder: Path, lines: dict[Keys, int], faults: list[Fault]
+) -> list[dict[str, Any]]:
+    try:
+        return spell_out_scan(table, folder)
+    except FormatError as error:
+        told = re.search(r", line (\d+)$", error.where)
+        name = str(table.get("positions"))
+        place = (name, int(told[1])) if told else (FILE, line_of(lines, ("take", index, "positions")))
+        faults.append(Fault(error.what, *place, "take.positions", error.expected, error.remedy))
+        return []
 
 
 def _name(takes: list[WrittenTake]) -> None:

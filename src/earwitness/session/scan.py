@@ -46,7 +46,8 @@ class ScanSetup(Strict):
 
 
 class ScanTake(Strict):
-    """One point of a scan. position_m : of the microphone, from the reference point, AES69 axes."""
+    """One point of a scan. position_m : of the microphone, from the reference point, AES69 axes; positions : the table
+    that it stands in."""
 
     kind: Literal["scan"]
     id: Text
@@ -54,6 +55,7 @@ class ScanTake(Strict):
     sha256: Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
     position_m: tuple[Coordinate, Coordinate, Coordinate]
     surface: str = ""
+    positions: str = ""
     microphone_channel: Channel = 1
     reference_channel: Channel | None = None
     drive_v: Voltage | None = None
@@ -68,6 +70,10 @@ class ScanPressuresTake(Strict):
     id: Text
     file: Text
     sha256: Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
+    microphone_channel: Channel = 1
+    reference_channel: Channel | None = None
+    drive_v: Voltage | None = None
+    temperature_c: Annotated[Finite, Field(ge=-20, le=50)] | None = None
     note: str = ""
 
 
@@ -90,14 +96,14 @@ def spell_out_scan(table: Mapping[str, Any], folder: Path) -> list[dict[str, Any
         )
     places = read_positions(folder / name)
     files = _files(table.get("files"), places, folder, name)
-    shared = {key: value for key, value in table.items() if key not in ("positions", "files", "id")}
+    shared = {key: value for key, value in table.items() if key not in ("files", "id")}
     surfaces = places.surfaces or ("",) * len(files)
-    wide = len(str(len(files)))
+    wide, called = len(str(len(files))), table.get("id", "point")
     return [
         {
             "surface": surface,
             **shared,
-            "id": f"point {row:0{wide}d}",
+            "id": f"{called} {row:0{wide}d}",
             "file": file,
             "position_m": tuple(float(c) for c in point),
         }

@@ -7,6 +7,7 @@ from typing import Annotated, Literal, TypeVar
 from pydantic import Field
 
 from earwitness.session.record import Finite, Flag, Loudspeaker, NotNegative, Positive, Strict, Text, Whole
+from earwitness.session.scan import ScanPressuresTake, ScanSetup, ScanTake
 
 FORMAT = 1
 T = TypeVar("T")
@@ -139,12 +140,16 @@ class NearFieldTake(_Take):
 
 
 class LevelTake(_Take):
-    """One step of a level series: the stimulus at drive_v, on axis at distance_m, or near the named driver."""
+    """One step of a level series: the stimulus at drive_v, on axis at distance_m, or near the named driver.
+
+    pause_s : rest since the take before, in which coils cooled.
+    """
 
     kind: Literal["level"]
     drive_v: Voltage
     distance_m: Distance
     driver: Text | None = None
+    pause_s: NotNegative | None = None
 
 
 class MultitoneTake(_Take):
@@ -156,6 +161,49 @@ class MultitoneTake(_Take):
     stimulus_file: Text
     period_s: Positive
     run_in_s: NotNegative = 0.0
+
+
+class TwoToneTake(_Take):
+    """Two tones at once, for intermodulation. drive_v : rms of both together; both at full level after run_in_s;
+    length_s is read from there, whole periods of both."""
+
+    kind: Literal["two-tone"]
+    drive_v: Voltage
+    distance_m: Distance
+    low_hz: Positive
+    high_hz: Positive
+    run_in_s: NotNegative = 0.0
+    length_s: Annotated[Positive, Field(le=60)] = 1.0
+
+
+class BurstTake(_Take):
+    """One burst of 6.5 cycles at one level. drive_v : peak voltage; before_s : silence before it, read as noise."""
+
+    kind: Literal["burst"]
+    drive_v: Voltage
+    distance_m: Distance
+    frequency_hz: Positive
+    before_s: NotNegative = 0.0
+
+
+class NoiseRunTake(_Take):
+    """Noise that lasts, for long-term compression. drive_v : its rms; at full level from run_in_s on, for duration_s;
+    stretches of length_s at the start and at the end are compared."""
+
+    kind: Literal["noise run"]
+    drive_v: Voltage
+    distance_m: Distance
+    duration_s: Positive
+    run_in_s: NotNegative = 0.0
+    length_s: Annotated[Positive, Field(ge=0.5, le=60)] = 2.0
+
+
+class ImpedanceTableTake(_Take):
+    """An impedance that another device measured, as a text table; a table tells no uncertainty, so it stands here."""
+
+    kind: Literal["impedance table"]
+    u_percent: Positive = 2.0
+    u_deg: Positive = 2.0
 
 
 class ImpedanceTake(_Take):
@@ -182,7 +230,18 @@ class NoiseFloorTake(_Take):
 
 
 Take = Annotated[
-    FarFieldTake | NearFieldTake | LevelTake | MultitoneTake | ImpedanceTake | NoiseFloorTake,
+    FarFieldTake
+    | NearFieldTake
+    | LevelTake
+    | MultitoneTake
+    | TwoToneTake
+    | BurstTake
+    | NoiseRunTake
+    | ImpedanceTake
+    | ImpedanceTableTake
+    | ScanTake
+    | ScanPressuresTake
+    | NoiseFloorTake,
     Field(discriminator="kind"),
 ]
 
@@ -199,6 +258,7 @@ class Session(Strict):
     stimulus: Annotated[SweepStimulus | FileStimulus, Field(discriminator="kind")]
     reference: ReferenceChannel | None = None
     environment: Environment = Environment()
+    scan: ScanSetup | None = None
     takes: Annotated[tuple[Take, ...], Field(min_length=1)]
     file_hashes: dict[str, str] = Field(default_factory=dict)
 

@@ -157,6 +157,7 @@ files = "horizontal/{angle}.wav"
 #drive_v = 8.0
 #distance_m = 2.0
 #driver = "woofer"          # only where the microphone stood close to this driver
+#pause_s = 120.0            # rest since the take before, in which coils cooled
 #file = "level_8V.wav"
 
 #[[take]]
@@ -168,6 +169,36 @@ files = "horizontal/{angle}.wav"
 #run_in_s = 1.0             # before the first whole period
 #file = "multitone_take.wav"
 
+# Two tones at once, for intermodulation.
+#[[take]]
+#kind = "two-tone"
+#drive_v = 2.83             # rms of both together
+#distance_m = 1.0
+#low_hz = 60.0
+#high_hz = 7000.0
+#run_in_s = 1.0             # before both are at full level
+#length_s = 1.0             # what is read from there on, whole periods of both
+#file = "two_tones.wav"
+
+# One burst: one table for each frequency and level, rising.
+#[[take]]
+#kind = "burst"
+#drive_v = 8.0              # its peak voltage
+#distance_m = 2.0
+#frequency_hz = 40.0
+#before_s = 0.4             # silence before the burst, read as noise
+#file = "burst_40_8V.wav"
+
+# Noise that lasts, for the loss of level by heat.
+#[[take]]
+#kind = "noise run"
+#drive_v = 8.0              # rms
+#distance_m = 1.0
+#run_in_s = 1.0             # before the noise is at full level
+#duration_s = 60.0          # from there to its end
+#length_s = 2.0             # compared at the start and at the end
+#file = "noise_run.wav"
+
 #[[take]]
 #kind = "impedance"
 #circuit = "series resistor"      # or "resistor in ground leg"
@@ -178,6 +209,36 @@ files = "horizontal/{angle}.wav"
 #role = "load"              # load, open, short or reference
 #reference_ohm = 10.0       # with role = "reference"
 #file = "impedance.wav"
+
+# In place of impedance recordings: a text table of frequency in Hz, magnitude in ohm and phase in degrees.
+#[[take]]
+#kind = "impedance table"
+#u_percent = 2.0            # standard uncertainty of the magnitude
+#u_deg = 2.0                # and of the phase, in degrees
+#file = "impedance.txt"
+
+# A near-field scan in place of far-field and near-field takes; "earwitness measure plan" writes its points.
+#[scan]
+#body = "box"               # what the cabinet is to the room's sound: box, sphere or none
+#body_center_m = [-0.15, 0.0, -0.05]  # its middle from the reference point
+#sphere_radius_m = 0.18     # only where the cabinet is a sphere
+
+#[[take]]
+#kind = "scan"
+#positions = "scan/positions.csv"   # where the points are, a row for each
+#files = "scan/p_{point}.wav"       # {point} is the row, from 1; or a column "file" in the table
+
+# A single point in place of a table:
+#[[take]]
+#kind = "scan"
+#position_m = [0.4, 0.0, 0.1]
+#surface = "inner"
+#file = "scan/front.wav"
+
+# The whole scan as complex pressures, SOFA or CSV:
+#[[take]]
+#kind = "scan pressures"
+#file = "scan.sofa"
 
 #[[take]]
 #kind = "noise floor"       # silence at the measuring position, same gain

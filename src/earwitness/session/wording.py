@@ -6,7 +6,7 @@ import datetime
 from typing import Any
 
 from earwitness.errors import Fault
-from earwitness.session.keys import LISTS, TABLES, asked_for, bracketed, hint_for
+from earwitness.session.keys import LISTS, TABLES, TAKES, asked_for, bracketed, hint_for
 from earwitness.session.patterns import FILE, WrittenTake, take_line
 from earwitness.session.toml_lines import Path as Keys
 from earwitness.session.toml_lines import line_of
@@ -131,7 +131,7 @@ def _bounds(kind: str, given: Any, key: str, context: Any) -> tuple[str, str, st
 
 
 def _tag(given: Any, path: Keys) -> tuple[str, str, str]:
-    kinds = '"far-field", "near-field", "level", "multitone", "impedance", "noise floor"'
+    kinds = ", ".join(f'"{kind}"' for kind in TAKES)
     allowed = kinds if path[:1] == ("take",) else '"sweep" or "file"'
     tag = given.get("kind") if isinstance(given, dict) else None
     if tag is None:

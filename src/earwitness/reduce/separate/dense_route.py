@@ -9,14 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.linalg.blas as blas
-import scipy.linalg.lapack as lapack
 
 from earwitness.dsp.spherical import acn, complex_from_real, real_harmonics
-from earwitness.errors import EarwitnessError
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
-from earwitness.reduce.separate.evidence import START_RELATIVE_NOISE, Evidence, updated
+from earwitness.reduce.separate.device import Device, held, solve_on
+from earwitness.reduce.separate.evidence import Evidence, updated
 from earwitness.reduce.separate.fit import Fit, Matrix
+from earwitness.reduce.separate.normal_equations import Solution, solve
 from earwitness.reduce.separate.radial import Shell, far_factor, incoming_columns, outgoing_columns
 from earwitness.reduce.separate.ring_route import from_real_pair
 from earwitness.reduce.separate.sampling import even_directions
@@ -28,11 +27,12 @@ _FIRST_ROUNDS = 3
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Solved:
-    """One frequency: unknowns (C,) complex, fitted (P,), the inverse's outgoing part, and what the data chose."""
+    """One frequency: unknowns (C,), fitted (P,), the inverse's outgoing part and its scale, what the data chose."""
 
     unknowns: ComplexArray
     fitted: ComplexArray
-    outgoing_inverse: FloatArray
+    outgoing_inverse: Matrix
+    scale: FloatArray
     condition: float
     evidence: Evidence
 
@@ -53,15 +53,18 @@ def fit_points(
     *,
     first_rounds: int = _FIRST_ROUNDS,
     penalty: FloatArray | None = None,
+    single: bool = False,
+    device: Device | None = None,
 ) -> Fit:
     """Outgoing and incoming waves of pressures at any points; points_m (P, 3) from the expansion center.
 
     pressure (P, F); k (F,) rising [rad/m]; order_in -1 for outgoing waves only; left_out (P,) not used, predicted;
-    penalty (2,) to start from (see Evidence).
+    penalty (2,) to start from (see Evidence); single : factors in single precision, answers refined to double, the
+    uncertainty's own error some 1e-4; device : solve there instead, in double.
     """
     radius = np.linalg.norm(points_m, axis=1)
     top = int(max(order_out.max(), order_in.max()))
-    basis = real_harmonics(top, points_m[:, 2] / radius, np.arctan2(points_m[:, 1], points_m[:, 0]))
+    basis = np.asfortranarray(real_harmonics(top, points_m[:, 2] / radius, np.arctan2(points_m[:, 1], points_m[:, 0])))
     kept = np.flatnonzero(~left_out)
     grid = even_directions(_GRID)
     far_basis = real_harmonics(int(order_out.max()), grid[:, 2], np.arctan2(grid[:, 1], grid[:, 0]))
@@ -70,15 +73,22 @@ def fit_points(
     y, j = np.zeros((k.size, count_out), dtype=complex), np.zeros((k.size, count_in), dtype=complex)
     fitted, variance = np.zeros_like(pressure), np.zeros((_GRID, k.size))
     solved: list[_Solved] = []
+    there = None if device is None else held(device, basis, kept)
     for f in range(k.size):
         out, into = int(order_out[f]), int(order_in[f])
-        matrix, columns = _matrix(basis, radii, place, k[f : f + 1], shell, out, into)
+        factors, columns = _factors(radii, place, k[f : f + 1], shell, out, into), (out + 1) ** 2
+        matrix = None if there is not None else _matrix(basis, factors)
         for _round in range(first_rounds if f == 0 and penalty is None else 1):
-            one = _solve(matrix, pressure[:, f], kept, columns, penalty)
+            if there is not None:
+                found = solve_on(there, factors, pressure[:, f], penalty)
+            else:
+                assert matrix is not None
+                found = solve(matrix, pressure[:, f], kept, columns, penalty, single=single)
+            one = _judged(found, pressure[:, f], kept, columns)
             penalty = one.evidence.penalty[0]
         y[f, :columns], j[f, : one.unknowns.size - columns] = one.unknowns[:columns], one.unknowns[columns:]
         fitted[:, f] = one.fitted
-        variance[:, f] = _variance(far_basis[:, :columns], far_factor(k[f : f + 1], out, shell)[0], one, columns)
+        variance[:, f] = _variance(far_basis[:, :columns], far_factor(k[f : f + 1], out, shell)[0], one)
         solved.append(one)
     outgoing, incoming = from_real_pair(y, j, k, shell, order_in)
     states = [one.evidence for one in solved]
@@ -101,99 +111,53 @@ def fit_points(
     )
 
 
-def _matrix(
-    basis: FloatArray, radii: FloatArray, place: IntArray, k: FloatArray, shell: Shell, out: int, into: int
-) -> tuple[Matrix, int]:
-    """Matrix (P, C), Fortran order, and its number of outgoing columns; real with incoming waves, else complex h_n."""
-    count_out = (out + 1) ** 2
-    degree_out = acn(out)[0]
+def _factors(
+    radii: FloatArray, place: IntArray, k: FloatArray, shell: Shell, out: int, into: int
+) -> tuple[tuple[Matrix, IntArray], ...]:
+    """Values along the radius (P, N+1) and degrees of the columns, outgoing then incoming.
+
+    Real with incoming waves, else complex h_n.
+    """
     waves = outgoing_columns(k, radii, out, shell)[0][place]
     if into < 0:
-        return np.asfortranarray(basis[:, :count_out] * waves[:, degree_out]), count_out
-    count_in = (into + 1) ** 2
-    matrix = np.empty((place.size, count_out + count_in), order="F")
-    np.multiply(basis[:, :count_out], -waves.imag[:, degree_out], out=matrix[:, :count_out])
-    regular = incoming_columns(k, radii, into, shell)[0][place]
-    np.multiply(basis[:, :count_in], regular[:, acn(into)[0]], out=matrix[:, count_out:])
-    return matrix, count_out
+        return ((waves, acn(out)[0]),)
+    return (-waves.imag, acn(out)[0]), (incoming_columns(k, radii, into, shell)[0][place], acn(into)[0])
 
 
-def _solve(
-    matrix: Matrix,
-    data: ComplexArray,
-    kept: IntArray,
-    columns: int,
-    penalty: FloatArray | None,
-) -> _Solved:
-    """Regularized normal equations of one frequency by Cholesky, and the penalties that its result suggests."""
-    is_complex = _is_complex(matrix)
-    used, seen = (matrix, data) if kept.size == data.size else (np.asfortranarray(matrix[kept]), data[kept])
-    gram = blas.zherk(1.0, used, trans=2, lower=1) if is_complex else blas.dsyrk(1.0, used, trans=1, lower=1)
-    diagonal = gram.diagonal().real.copy()
-    if penalty is None:
-        penalty = np.full(2, START_RELATIVE_NOISE**2 * diagonal.max())
-    kind = np.arange(diagonal.size) >= columns
-    load = np.where(kind, penalty[1], penalty[0]) + 1e-14 * diagonal.max()
-    np.fill_diagonal(gram, diagonal + load)
-    norm = _scaled_norm(gram, diagonal + load)
-    right = _apply(used.conj().T, seen)
-    factor, failed = (
-        lapack.zpotrf(gram, lower=1, overwrite_a=1) if is_complex else lapack.dpotrf(gram, lower=1, overwrite_a=1)
-    )
-    if failed:
-        raise EarwitnessError("the separation's equations can't be solved at these points", remedy="lower the order")
-    x = _substituted(factor, right)
-    inverse, _ = (
-        lapack.zpotri(factor, lower=1, overwrite_c=1) if is_complex else lapack.dpotri(factor, lower=1, overwrite_c=1)
-    )
-    spread = inverse.diagonal().real * load
-    fitted = _apply(matrix, x)
-    counts = np.array([[np.sum(~kind), np.sum(kind)]], dtype=float)
-    squared = np.abs(x) ** 2
+def _matrix(basis: FloatArray, factors: tuple[tuple[Matrix, IntArray], ...]) -> Matrix:
+    """(P, C), Fortran order."""
+    count = sum(degree.size for _values, degree in factors)
+    matrix: Matrix = np.empty((len(basis), count), dtype=factors[0][0].dtype, order="F")
+    first = 0
+    for values, degree in factors:
+        for n in range(values.shape[1]):
+            own = slice(n * n, (n + 1) ** 2)
+            np.multiply(basis[:, own], values[:, n : n + 1], out=matrix[:, first + n * n : first + (n + 1) ** 2])
+        first += degree.size
+    return matrix
+
+
+def _judged(found: Solution, data: ComplexArray, kept: IntArray, columns: int) -> _Solved:
+    """A solution with the penalties that it suggests."""
+    kind = np.arange(found.load.size) >= columns
+    spread = found.inverse_diagonal * found.load
+    squared = np.abs(found.unknowns) ** 2
     state = updated(
-        penalty[None],
-        counts,
+        found.penalty[None],
+        np.array([[np.sum(~kind), np.sum(kind)]], dtype=float),
         np.array([[spread[~kind].sum(), spread[kind].sum()]]),
         np.array([[squared[~kind].sum(), squared[kind].sum()]]),
-        np.array([np.sum(np.abs(seen - fitted[kept]) ** 2)]),
-        float(seen.size),
+        np.array([np.sum(np.abs(data[kept] - found.fitted[kept]) ** 2)]),
+        float(kept.size),
     )
-    back = _scaled_norm(inverse, 1 / (diagonal + load))
-    part = np.tril(inverse[:columns, :columns])
-    part = part + np.tril(part, -1).conj().T
-    return _Solved(x, fitted, part, float(np.sqrt(norm * back)), state)
+    return _Solved(found.unknowns, found.fitted, found.inverse, found.scale, found.condition, state)
 
 
-def _is_complex(matrix: Matrix) -> bool:
-    return matrix.dtype.kind == "c"
-
-
-def _scaled_norm(lower: Matrix, diagonal: FloatArray) -> float:
-    """1-norm of a Hermitian matrix, given by its lower half, with unit diagonal."""
-    scale = np.sqrt(diagonal)
-    size = np.tril(np.abs(lower)) / scale[:, None] / scale[None, :]
-    return float((size.sum(axis=0) + size.sum(axis=1) - size.diagonal()).max())
-
-
-def _apply(matrix: Matrix, data: ComplexArray) -> ComplexArray:
-    """matrix @ data without turning a real matrix complex."""
-    if _is_complex(matrix):
-        return np.asarray(matrix @ data, dtype=np.complex128)
-    both = matrix @ np.ascontiguousarray(data).view(np.float64).reshape(-1, 2)
-    return np.ascontiguousarray(both).view(np.complex128)[:, 0]
-
-
-def _substituted(factor: Matrix, right: ComplexArray) -> ComplexArray:
-    if _is_complex(factor):
-        return np.asarray(lapack.zpotrs(factor, right, lower=1)[0], dtype=np.complex128)
-    pair = np.ascontiguousarray(right).view(np.float64).reshape(-1, 2)
-    return np.ascontiguousarray(lapack.dpotrs(factor, pair, lower=1)[0]).view(np.complex128)[:, 0]
-
-
-def _variance(far_basis: FloatArray, factor: ComplexArray, one: _Solved, columns: int) -> FloatArray:
+def _variance(far_basis: FloatArray, factor: ComplexArray, one: _Solved) -> FloatArray:
     """(G,) variance of the far field at 1 m."""
-    values = far_basis * factor[acn(factor.size - 1)[0]]
-    inverse = one.outgoing_inverse[:columns, :columns]
+    values = far_basis * (factor[acn(factor.size - 1)[0]] * one.scale)
+    inverse = one.outgoing_inverse
+    values = values.astype(np.result_type(inverse.dtype, np.complex64))
     if np.isrealobj(inverse):
         size = np.sum((values.real @ inverse) * values.real, axis=1) + np.sum(
             (values.imag @ inverse) * values.imag, axis=1

@@ -78,7 +78,10 @@ def _slots(azimuth: FloatArray, rows: IntArray, rho: float) -> tuple[IntArray, f
     order = np.argsort(azimuth, kind="stable")
     angle = azimuth[order]
     step = np.diff(np.append(angle, angle[0] + 2 * np.pi))
-    count = round(2 * np.pi / float(np.median(step)))
+    usual = float(np.median(step))
+    if usual <= 0:
+        return None
+    count = round(2 * np.pi / usual)
     if count < rows.size or rows.size < (1 - _MISSING_SHARE) * count:
         return None
     place = (angle - angle[0]) * count / (2 * np.pi)

@@ -9,6 +9,7 @@ import numpy as np
 
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate import dense_route, ring_route
+from earwitness.reduce.separate.device import accelerator
 from earwitness.reduce.separate.fit import Fit
 from earwitness.reduce.separate.radial import Shell, wanted_orders
 from earwitness.reduce.separate.rings import Rings, find_rings
@@ -58,7 +59,12 @@ def fit_scan(
     *,
     penalty: FloatArray | None = None,
 ) -> Fit:
-    """Fit by the scan's route; shapes as in fit_rings and fit_points; penalty (2,) starts the route of points."""
+    """Fit by the scan's route; shapes as in fit_rings and fit_points; penalty (2,) starts the route of points.
+
+    Irregular points are solved on an accelerator where there is one.
+    """
     if scan.rings is not None:
         return ring_route.fit_rings(scan.rings, pressure, k, shell, *orders, left_out)
-    return dense_route.fit_points(scan.points_m, pressure, k, shell, *orders, left_out, penalty=penalty)
+    return dense_route.fit_points(
+        scan.points_m, pressure, k, shell, *orders, left_out, penalty=penalty, single=True, device=accelerator()
+    )

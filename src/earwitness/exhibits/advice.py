@@ -1,0 +1,92 @@
+"""What a page may say beyond what was measured: findings, what was heard, how to mend it, what it needs around it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from earwitness.insight.claims import ClaimVerdict
+from earwitness.insight.findings import Finding
+from earwitness.insight.for_whom import Said
+from earwitness.insight.listening.matching import Matching
+from earwitness.insight.listening.reliability import Reliability
+from earwitness.insight.match.amplifier import AmplifierMatch
+from earwitness.insight.match.seats import AimAdvice, SeatAngle, Spread
+from earwitness.insight.match.subwoofer import SubwooferMatch
+from earwitness.insight.mend.aim import AimStudy
+from earwitness.insight.mend.design import Design
+from earwitness.insight.mend.goal import Goal
+from earwitness.insight.mend.report import Mended
+from earwitness.insight.mend.worth import Worth
+from earwitness.quantities import Figure
+from earwitness.session.notes import ListeningSheet
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HeardSheet:
+    """A sealed sheet held against the data. is_after_data : it was sealed when the data had been shown."""
+
+    sheet: ListeningSheet
+    sha256: str
+    sealed_at: str
+    opened_at: str | None
+    is_after_data: bool
+    matching: Matching
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MendAdvice:
+    """An equalizer for a goal. design, after : None where no band is worth having; recommended : the count came from
+    what each further band buys."""
+
+    goal: Goal
+    design: Design | None
+    after: Mended | None
+    worth: Worth
+    recommended: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AimAdvised:
+    """Aim studies of both orbits; missing : by orbit, why there is none."""
+
+    horizontal: AimStudy | None
+    vertical: AimStudy | None
+    missing: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeatsAdvice:
+    """Seats of a room plan. aims : by loudspeaker, the advice or why there is none."""
+
+    angles: tuple[SeatAngle, ...]
+    spreads: Mapping[str, Spread]
+    aims: Mapping[str, AimAdvice | str]
+    levels: Mapping[tuple[str, str], Figure]
+    headroom: Mapping[tuple[str, str], Figure]
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MatchAdvice:
+    """What a loudspeaker needs around it. absent : by part, why it is not there."""
+
+    claims: tuple[ClaimVerdict, ...]
+    amplifier: AmplifierMatch | None
+    subwoofer: SubwooferMatch | None
+    seats: SeatsAdvice | None
+    for_whom: tuple[Said, ...]
+    absent: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Advice:
+    """All of it; a part that was not asked for, or that the data do not give, is None or empty."""
+
+    findings: tuple[Finding, ...] = ()
+    heard: tuple[HeardSheet, ...] = ()
+    reliability: tuple[Reliability, ...] = ()
+    mend: MendAdvice | None = None
+    mend_absent: str = ""
+    aim: AimAdvised | None = None
+    match: MatchAdvice | None = None

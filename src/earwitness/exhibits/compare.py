@@ -1,0 +1,158 @@
+"""Exhibits: loudspeakers beside each other, as curves, as a difference, as figures, and price against a figure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from math import ceil
+from typing import Final, Literal
+
+from earwitness.errors import InputError
+from earwitness.exhibits.chart import Caption, Chart, Panel, Role, Table, Trace
+from earwitness.exhibits.figures_table import SIGNED, figure_name
+from earwitness.exhibits.level_facts import joined, step_span, valid_values
+from earwitness.exhibits.words import band_words, figure_words, listed, value_words
+from earwitness.insight.compare import (
+    BALANCE,
+    DIRECTIVITY,
+    MATCH_BAND_HZ,
+    Candidate,
+    Verdict,
+    band_differences,
+    compare_figure,
+    difference,
+    matched,
+    price_frontier,
+)
+
+MOST: Final = 4
+_ROLES: Final[tuple[Role, ...]] = ("first", "second", "third", "fourth")
+_MARK: Final = "≠"
+
+
+def compare_curves(
+    candidates: Sequence[Candidate],
+    verdicts: Sequence[Verdict] = (),
+    *,
+    match_hz: tuple[float, float] = MATCH_BAND_HZ,
+) -> Chart:
+    """Listening windows, level-matched, over each other, directivity indices beneath.
+
+    Raises InputError for fewer than two or more than four loudspeakers, or where one has no curve to match.
+    """
+    if not 2 <= len(candidates) <= MOST:
+        raise InputError(f"{len(candidates)} loudspeakers cannot be overlaid", expected=f"2 to {MOST} of them")
+    traces = []
+    for one, role in zip(candidates, _ROLES, strict=False):
+        if BALANCE not in one.curves:
+            raise InputError(f"{one.title} has no listening window", remedy="choose loudspeakers that have one")
+        traces.append(Trace(matched(one.curves[BALANCE], match_hz), role, one.title))
+    curves = tuple(trace.curve for trace in traces)
+    low, high = step_span(valid_values(curves, 40.0), 5.0, low=-20.0, high=10.0)
+    panels = [Panel("Level", curves[0].reference, low, high, 5.0, traces=tuple(traces))]
+    indices = tuple(
+        Trace(one.curves[DIRECTIVITY], role, one.title)
+        for one, role in zip(candidates, _ROLES, strict=False)
+        if DIRECTIVITY in one.curves
+    )
+    if indices:
+        low, high = step_span(valid_values(tuple(t.curve for t in indices)), 5.0, low=0.0, high=15.0)
+        panels.append(Panel("Directivity index", "dB", low, high, 5.0, traces=indices))
+    return Chart(
+        key="compare",
+        title="Beside each other",
+        subtitle=f"Direct sound (listening window), level-matched from {band_words(match_hz)}",
+        caption=Caption(
+            joined(*(v.sentence for v in verdicts)) or "The curves are laid over each other.",
+            "Levels are matched by the mean over the stated band, so that only shape is compared; loudness stands in "
+            "the table. The lower panel shows how much louder the direct sound is than what goes elsewhere.",
+        ),
+        panels=tuple(panels),
+    )
+
+
+def compare_difference(first: Candidate, second: Candidate, *, match_hz: tuple[float, float] = MATCH_BAND_HZ) -> Chart:
+    """First less second with the uncertainty of both combined. Raises as `compare_curves`."""
+    for one in (first, second):
+        if BALANCE not in one.curves:
+            raise InputError(f"{one.title} has no listening window", remedy="choose loudspeakers that have one")
+    curve = difference(first.curves[BALANCE], second.curves[BALANCE], match_hz=match_hz)
+    found = sorted(band_differences(curve), key=lambda b: -abs(b.level_db))[:3]
+    parts = tuple(
+        f"{value_words(b.level_db, b.u_db, 'dB', sign=True)} from {band_words((b.low_hz, b.high_hz))}" for b in found
+    )
+    told = f"Level-matched, {first.title} differs from {second.title} most by {listed(parts)}."
+    alike = (
+        f"Level-matched, {first.title} and {second.title} differ nowhere by more than their combined uncertainty over "
+        "a third of an octave."
+    )
+    low, high = step_span(valid_values((curve,), 40.0), 5.0, low=-10.0, high=10.0)
+    return Chart(
+        key="compare_difference",
+        title="Difference",
+        subtitle=f"{first.title} less {second.title}, level-matched from {band_words(match_hz)}",
+        caption=Caption(
+            told if parts else alike,
+            "Where the shaded ribbon, the 95 % uncertainty of both, touches zero, the two cannot be told apart.",
+        ),
+        panels=(
+            Panel(
+                "Difference",
+                "dB",
+                low,
+                high,
+                5.0,
+                traces=(Trace(replace(curve, name="difference"), "first", "difference", ribbon=True),),
+            ),
+        ),
+    )
+
+
+def compare_table(candidates: Sequence[Candidate]) -> Table:
+    """Figures beside each other; those that differ from the first one's beyond both uncertainties are marked."""
+    first, *others = candidates
+    keys = [key for key in first.figures if any(key in one.figures for one in others)]
+    rows = []
+    for key in keys:
+        own = first.figures[key]
+        cells = [figure_words(own, sign=key in SIGNED)]
+        for one in others:
+            figure = one.figures.get(key)
+            if figure is None:
+                cells.append("not judged: not measured")
+                continue
+            pair = compare_figure(own, figure)
+            mark = f" {_MARK}" if pair is not None and pair.is_beyond else ""
+            cells.append(figure_words(figure, sign=key in SIGNED) + mark)
+        if any(not cell.startswith("not judged") for cell in cells):
+            rows.append((figure_name(key), *cells))
+    right: list[Literal["left", "right"]] = ["right"] * len(candidates)
+    return Table(
+        key="compare_figures",
+        title="Figures beside each other",
+        columns=("Figure", *(one.title for one in candidates)),
+        align=("left", *right),
+        rows=tuple(rows),
+        note=f"{_MARK} marks what differs from the first by more than both uncertainties combined. Of many figures "
+        f"about one in twenty does so by chance: {ceil(len(rows) / 20)} of these {len(rows)}.",
+    )
+
+
+def price_table(candidates: Sequence[Candidate], *, key: str = "preference_rating") -> Table:
+    """Price against a figure, cheapest first, with those on the frontier. Raises as `price_frontier`."""
+    figures = {one.key: one.figures[key] for one in candidates if key in one.figures}
+    currency = {one.key: one.currency or "" for one in candidates}
+    rows = []
+    for offer in price_frontier(candidates, key=key):
+        place = "on the frontier" if offer.on_frontier else "not told from it" if offer.near_frontier else ""
+        price = f"{offer.price:,.0f} {currency[offer.key]}"
+        rows.append((offer.title, price, figure_words(figures[offer.key]), place or "behind it"))
+    return Table(
+        key="compare_price",
+        title=f"Price against {figure_name(key).lower()}",
+        columns=("Loudspeaker", "Price of a pair", figure_name(key), "Frontier"),
+        align=("left", "right", "right", "left"),
+        rows=tuple(rows),
+        note="On the frontier is what nothing beats that costs the same or less; not told from it is what nothing "
+        "beats beyond the uncertainty.",
+    )

@@ -1,0 +1,121 @@
+"""Exhibit of the bench: all curves as they stand behind the equalizer in hand, and the equalizer beneath."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from earwitness.exhibits.advice import SeatsAdvice
+from earwitness.exhibits.chart import Caption, Chart, Panel, Trace
+from earwitness.exhibits.figures_table import SIGNED, figure_name
+from earwitness.exhibits.level_facts import PALE, joined, level_span
+from earwitness.exhibits.words import figure_words, number_words
+from earwitness.insight.mend.goal import Goal
+from earwitness.insight.mend.live import Prepared, Weighed
+from earwitness.quantities import Curve
+
+LIVE = (
+    ("sound_power", "all directions", "sound power"),
+    ("early_reflections", "reflected", "early reflections"),
+    ("in_room", "in room", "in room"),
+    ("listening_window", "window", "listening window"),
+    ("on_axis", "direct", "on axis"),
+)
+LOWEST_GAIN_DB, HIGHEST_GAIN_DB = -15.0, 10.0
+
+
+def desk_chart(curves: Mapping[str, Curve], goal: Goal) -> Chart | None:
+    """The five curves of the balance, the goal's also as it was, and an equalizer of 0 dB; None without the goal's."""
+    if goal.curve not in curves:
+        return None
+    there = [(curves[key], role, label) for key, role, label in LIVE if key in curves]
+    before = curves[goal.curve].renamed("goal_before", f"{curves[goal.curve].name}, before")
+    low, high = level_span(tuple(curve for curve, _, _ in there), span_db=35.0)
+    traces = (
+        Trace(before, "before", "before"),
+        *(Trace(curve, role, label) for curve, role, label in there),  # type: ignore[arg-type]
+    )
+    like = curves[goal.curve]
+    nothing = np.zeros(len(like.axis))
+    every = np.ones(len(like.axis), dtype=bool)
+    flat = Curve("equalizer_gain", "the equalizer", like.axis, nothing, nothing, nothing, every, "dB", "dB")
+    return Chart(
+        key="desk",
+        title="Behind the equalizer",
+        subtitle="",
+        caption=Caption(
+            "",
+            joined(
+                "An equalizer changes all angles alike, so all curves move together and directivity stays as it is.",
+                "Levels are drawn without the preamp.",
+                PALE,
+            ),
+        ),
+        panels=(
+            Panel("Level", like.reference or "dB", low, high, 5.0, traces=traces),
+            Panel(
+                "Equalizer", "dB", LOWEST_GAIN_DB, HIGHEST_GAIN_DB, 5.0, traces=(Trace(flat, "mended", "equalizer"),)
+            ),
+        ),
+    )
+
+
+def desk_rows(at: Prepared, now: Weighed) -> tuple[tuple[str, str, str], ...]:
+    """Figures before and now, in words: (name, before, now)."""
+    rows = [
+        (figure_name(key), figure_words(before, sign=key in SIGNED), figure_words(now.figures[key], sign=key in SIGNED))
+        for key, before in at.figures.items()
+        if key in now.figures and (before.is_judged or now.figures[key].is_judged)
+    ]
+    if now.left is not None:
+        rows.insert(
+            0,
+            (
+                "Away from the goal",
+                f"{number_words(now.left.deviation_before_db, 2)} dB rms",
+                f"{number_words(now.left.deviation_after_db, 2)} dB rms",
+            ),
+        )
+    rows += [
+        (
+            f"Unevenness, {at.before[key].name}",
+            f"{number_words(old, 2)} dB",
+            f"{number_words(now.roughness_db[key], 2)} dB",
+        )
+        for key, old in at.roughness_db.items()
+        if key in now.roughness_db
+    ]
+    return tuple(rows)
+
+
+def seat_chart(seats: SeatsAdvice, loudspeaker: str) -> Chart | None:
+    """Direct sound at every seat against the mean of all, of one loudspeaker of a plan; None where it has none."""
+    spread = seats.spreads.get(loudspeaker)
+    if spread is None or not spread.levels:
+        return None
+    roles = ("first", "second", "third", "fourth")
+    traces = tuple(
+        Trace(curve, roles[place] if place < len(roles) else "plain", name)  # type: ignore[arg-type]
+        for place, (name, curve) in enumerate(list(spread.levels.items())[:8])
+    )
+    values = np.concatenate([t.curve.values[t.curve.valid & (t.curve.axis.hz >= 200.0)] for t in traces])
+    most = 5.0 * max(1.0, float(np.ceil(np.abs(values).max() / 5.0))) if values.size else 5.0
+    most = min(most, 15.0)
+    told = spread.figures["seat_spread"]
+    left = len(spread.levels) - len(traces)
+    return Chart(
+        key="seat-curves",
+        title=f"Each seat from {loudspeaker}",
+        subtitle="Direct sound against the mean of all seats, distance taken out",
+        caption=Caption(
+            f"From seat to seat the direct sound differs by {figure_words(told)}.",
+            joined(
+                f"{left} more seats are not drawn." if left > 0 else "",
+                "A seat outside the measured directions has no curve." if spread.left_out else "",
+                PALE,
+            ),
+        ),
+        panels=(Panel("Level", "dB against the mean", -most, most, 5.0, traces=traces),),
+        low_hz=200.0,
+    )

@@ -1,0 +1,177 @@
+"""Exhibits: what was heard, over the curves it speaks of; each remark with its verdict and numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import ceil
+
+from earwitness.exhibits.advice import HeardSheet
+from earwitness.exhibits.chart import Caption, Chart, Panel, Region, Table
+from earwitness.exhibits.findings import marked
+from earwitness.exhibits.level_facts import PALE, RIBBON, joined, level_span, splice_region, traces_of
+from earwitness.exhibits.words import listed, one_line, sentence
+from earwitness.insight.findings import Finding
+from earwitness.insight.listening.matching import MatchedRemark, Verdict
+from earwitness.insight.listening.reliability import Reliability
+from earwitness.insight.listening.telling import chance_in_words, span_in_words
+from earwitness.quantities import Measurement, Reading
+
+_ROW_DB = 3.0
+_MOST_BARS = 6
+SEALED = "The notes were sealed before the data were shown"
+KNOWN = "These notes were made with the data known, so they prove nothing about the ear"
+_VERDICTS: dict[Verdict, str] = {
+    "agrees": "agrees with the data",
+    "contradicts": "contradicts the data",
+    "no counterpart": "has no counterpart in the data",
+    "not judged": "cannot be judged",
+}
+
+
+def heard_chart(
+    reading: Reading, measurement: Measurement, heard: HeardSheet, findings: Sequence[Finding], *, number: int = 1
+) -> Chart | None:
+    """Remarks as bars over the listening window; None without remarks or a curve of the direct sound."""
+    key = "listening_window" if "listening_window" in reading.curves else "on_axis"
+    if key not in reading.curves or not heard.matching.remarks:
+        return None
+    shown = heard.matching.remarks[:_MOST_BARS]
+    traces = traces_of(
+        reading, ((key, "window" if key == "listening_window" else "direct", key.replace("_", " "), True),)
+    )
+    low, high = level_span((reading.curves[key],), span_db=25.0)
+    high += 5.0 * ceil(_ROW_DB * len(shown) / 5.0)
+    bars = tuple(
+        Region("heard", *_span(one), high=high - 1.0 - _ROW_DB * row, label=_bar_words(one))
+        for row, one in enumerate(shown)
+    )
+    panel = Panel(
+        "Level", reading.curves[key].reference or "dB", low, high, 5.0, traces, (*bars, *splice_region(measurement))
+    )
+    chart = Chart(
+        key="balance",
+        title="What was heard, over what was measured",
+        subtitle=f"Remarks of the listening sheet as bars; {traces[0].label} beneath",
+        caption=Caption(_finding(heard, findings), joined(_reading(heard), RIBBON, PALE)),
+        panels=(panel,),
+    )
+    direct = tuple(one for one in findings if one.kind not in ("off_axis", "vertical"))
+    chart = marked(chart, direct)
+    return Chart(f"heard-{number}" if number > 1 else "heard", chart.title, chart.subtitle, chart.caption, chart.panels)
+
+
+def heard_table(heard: HeardSheet, findings: Sequence[Finding], *, number: int = 1) -> Table:
+    """Every remark, verdict and numbers; then the findings that no remark rests on."""
+    rows: list[tuple[str, str, str, str]] = [
+        (
+            f"“{one.remark.word}”" + (f", “{one_line(one.remark.text)}”" if one_line(one.remark.text) else ""),
+            _where(one.remark.region.low_hz, one.remark.region.high_hz),
+            one.verdict,
+            _numbers(one),
+        )
+        for one in heard.matching.remarks
+    ]
+    for place in heard.matching.unheard:
+        finding = findings[place]
+        rows.append(("nothing was said", _where(finding.low_hz, finding.high_hz), "not heard",
+                     f"Finding {finding.key}: {finding.title}."))  # fmt: skip
+    test = heard.matching.test
+    told = chance_in_words(test) if test is not None else sentence(heard.matching.reason)
+    return Table(
+        key=f"heard-remarks-{number}",
+        title="Remarks against data",
+        columns=("Heard", "Where", "Verdict", "Numbers"),
+        align=("left", "left", "left", "left"),
+        rows=tuple(rows),
+        note=joined(sheet_words(heard), told),
+    )
+
+
+def sheet_words(heard: HeardSheet) -> str:
+    """Who listened, when, how, and under which seal."""
+    sheet = heard.sheet
+    who = "The listener is not named" if sheet.listener == "not stated" else f"Listener: {one_line(sheet.listener)}"
+    how = "blind" if sheet.is_blind else "sighted"
+    eq = "with an equalizer" if sheet.has_equalizer else "without equalizer"
+    place = f"{sheet.distance_m:g} m away, {sheet.aim_deg:g}° off the axis, {sheet.level_db:g} dB at the seat"
+    when = sheet.time.replace("T", " ")
+    seal = KNOWN if heard.is_after_data else SEALED
+    return f"{who}, {when}, {how}, {eq}, {place}. {seal} (seal {heard.sha256[:16]}, {heard.sealed_at})."
+
+
+def reliability_table(rows: Sequence[Reliability]) -> Table | None:
+    """How often a tester's remarks agree, by region; None without any that was judged."""
+    kept = [one for one in rows if one.judged]
+    if not kept:
+        return None
+    return Table(
+        key="reliability",
+        title="How often remarks agree",
+        columns=("Region", "Agree", "Contradict", "No counterpart", "Share", "By chance"),
+        align=("left", "right", "right", "right", "right", "right"),
+        rows=tuple(
+            (one.band, str(one.agrees), str(one.contradicts), str(one.no_counterpart), _share(one), _expected(one))
+            for one in kept
+        ),
+        note="Over all sheets sealed before the data were shown. In brackets: 95 % interval (Wilson).",
+    )
+
+
+def _share(one: Reliability) -> str:
+    if one.share is None or one.interval is None:
+        return "no remarks"
+    low, high = one.interval
+    return f"{100 * one.share:.0f} % ({100 * low:.0f} to {100 * high:.0f} %)"
+
+
+def _expected(one: Reliability) -> str:
+    return "not known" if one.expected is None else f"{100 * one.expected:.0f} %"
+
+
+def _span(one: MatchedRemark) -> tuple[float, float]:
+    return max(one.remark.region.low_hz, 20.0), min(one.remark.region.high_hz, 20_000.0)
+
+
+def _where(low_hz: float, high_hz: float) -> str:
+    """A band whose numbers stay with their units."""
+    words = span_in_words(low_hz, high_hz)
+    return words.replace(" Hz", "\N{NO-BREAK SPACE}Hz").replace(" kHz", "\N{NO-BREAK SPACE}kHz")
+
+
+def _bar_words(one: MatchedRemark) -> str:
+    return f"{one.remark.word}: {one.verdict}"
+
+
+def _numbers(one: MatchedRemark) -> str:
+    """The sentence of a verdict without its head, which the other columns hold."""
+    told = one.sentence.split(f"): {one.verdict}", 1)[-1].lstrip(";, ")
+    words = sentence(told) or sentence(_VERDICTS[one.verdict])
+    return f"{words} Said before in the same sense; counts once." if one.repeats is not None else words
+
+
+def _finding(heard: HeardSheet, findings: Sequence[Finding]) -> str:
+    matching = heard.matching
+    count = len(matching.remarks)
+    told: tuple[tuple[Verdict, str, str], ...] = (
+        ("agrees", "agrees with the data", "agree with the data"),
+        ("contradicts", "contradicts them", "contradict them"),
+        ("no counterpart", "has no counterpart in them", "have no counterpart in them"),
+        ("not judged", "cannot be judged", "cannot be judged"),
+    )
+    counts = [(matching.count(verdict), single, several) for verdict, single, several in told]
+    parts = tuple(f"{many} {single if many == 1 else several}" for many, single, several in counts if many)
+    first = f"Of {count} remark{'s' if count != 1 else ''} {listed(parts)}."
+    unheard = [str(findings[place].key) for place in matching.unheard]
+    if not unheard:
+        return f"{first} Every finding was heard."
+    one = len(unheard) == 1
+    return f"{first} Finding{'' if one else 's'} {listed(tuple(unheard))} {'was' if one else 'were'} not heard."
+
+
+def _reading(heard: HeardSheet) -> str:
+    test = heard.matching.test
+    told = chance_in_words(test) if test is not None else sentence(heard.matching.reason)
+    hidden = len(heard.matching.remarks) - _MOST_BARS
+    more = f"{hidden} more remarks stand in the table." if hidden > 0 else ""
+    seal = f"{KNOWN if heard.is_after_data else SEALED}."
+    return joined("Each bar is one remark, over the range it speaks of.", seal, told, more)

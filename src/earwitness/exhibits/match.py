@@ -1,0 +1,169 @@
+"""Exhibits: the maker's claims, the amplifier, the subwoofer and the seats against the data."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from earwitness.exhibits.advice import MatchAdvice, SeatsAdvice
+from earwitness.exhibits.chart import Caption, Chart, Panel, Table, Trace
+from earwitness.exhibits.level_facts import PALE, joined, level_span, step_span, valid_values
+from earwitness.exhibits.words import exact_words, figure_words, number_words, true_minus, value_words
+from earwitness.insight.claims import ClaimVerdict
+from earwitness.insight.match.amplifier import AmplifierMatch
+from earwitness.insight.match.subwoofer import SubwooferMatch
+from earwitness.quantities import Figure
+
+
+def match_exhibits(advice: MatchAdvice) -> tuple[Chart | Table, ...]:
+    """All that there is, in the order of the page."""
+    found: list[Chart | Table | None] = [claims_table(advice.claims)]
+    if advice.amplifier is not None:
+        found += [amplifier_table(advice.amplifier), level_chart(advice.amplifier), change_chart(advice.amplifier)]
+    if advice.subwoofer is not None:
+        found.append(subwoofer_chart(advice.subwoofer))
+    if advice.seats is not None:
+        found.append(seats_table(advice.seats))
+    return tuple(one for one in found if one is not None)
+
+
+def claims_table(claims: Sequence[ClaimVerdict]) -> Table | None:
+    """What the maker says against what was measured; None without claims."""
+    if not claims:
+        return None
+    rows = tuple(
+        (
+            one.claim.quantity[0].upper() + one.claim.quantity[1:],
+            one.claim.text or f"{one.claim.value:g} {one.claim.unit}",
+            "not measured" if one.measured is None or not one.measured.is_judged else figure_words(one.measured),
+            one.verdict,
+            true_minus(one.sentence),
+        )
+        for one in claims
+    )
+    return Table(
+        key="claims",
+        title="The maker's claims",
+        columns=("Claim", "Printed", "Measured", "Verdict", "In words"),
+        align=("left", "right", "right", "left", "left"),
+        rows=rows,
+        note="A claim falls short only where the measurement misses it by more than its expanded uncertainty (k = 2).",
+    )
+
+
+def amplifier_table(match: AmplifierMatch) -> Table:
+    """Every figure of an amplifier with this load."""
+    from earwitness.insight.match.amplifier import INFO
+
+    return Table(
+        key="amplifier",
+        title=f"With {match.amplifier.name}",
+        columns=("Figure", "Value", "Notes"),
+        align=("left", "right", "left"),
+        rows=tuple(
+            (
+                INFO[key].name[0].upper() + INFO[key].name[1:],
+                _amplifier_words(figure, INFO[key].decimals),
+                true_minus("; ".join(figure.caveats)),
+            )
+            for key, figure in match.figures.items()
+        ),
+        note=true_minus(" ".join(match.sentences)),
+    )
+
+
+def _amplifier_words(figure: Figure, decimals: int) -> str:
+    """These figures stand in no reading, so the registry does not know their decimals. A rating is exact."""
+    if figure.value is None or figure.u is None:
+        return figure_words(figure)
+    if figure.u == 0:
+        return exact_words(figure.value, figure.unit, most=decimals)
+    words = value_words(figure.value, figure.u, figure.unit, most=decimals)
+    return f"{figure.bound} {words}" if figure.bound else words
+
+
+def change_chart(match: AmplifierMatch) -> Chart | None:
+    """What the amplifier's output impedance does to the balance."""
+    curve = match.curves.get("amplifier_response")
+    if curve is None:
+        return None
+    low, high = step_span(valid_values((curve,)), 1.0, low=-2.0, high=2.0)
+    spread = match.figures["amplifier_response_spread"]
+    return Chart(
+        key="amplifier-response",
+        title="Change by the amplifier",
+        subtitle=f"{match.amplifier.name}: voltage divider of output impedance and load, against 1 kHz",
+        caption=Caption(
+            f"The response changes by {figure_words(spread)} in all.",
+            joined("A straight line at 0 dB would be an amplifier that the load does not touch.", PALE),
+        ),
+        panels=(Panel("Change", "dB", low, high, 1.0, (Trace(curve, "plain", "change", True),), db_per_decade=None),),
+    )
+
+
+def level_chart(match: AmplifierMatch) -> Chart | None:
+    """Highest level by frequency with an amplifier."""
+    curve = match.curves.get("amplifier_highest_level")
+    if curve is None:
+        return None
+    low, high = level_span((curve,), span_db=40.0)
+    told = match.figures["amplifier_highest_level"]
+    return Chart(
+        key="amplifier-level",
+        title="How loud with this amplifier",
+        subtitle=f"{match.amplifier.name}: highest level at 1 m before voltage or current runs out",
+        caption=Caption(
+            f"The amplifier alone limits the level to {figure_words(told)} at 1 m ({'; '.join(told.caveats[:1])}).",
+            joined("The loudspeaker's own limits are not in it.", PALE),
+        ),
+        panels=(Panel("Level", curve.reference, low, high, 5.0, (Trace(curve, "plain", "highest level"),)),),
+    )
+
+
+def subwoofer_chart(match: SubwooferMatch) -> Chart:
+    """Sum, high-passed main and low-passed subwoofer at the best setting."""
+    roles = (("crossed_sum", "mended", "together"), ("crossed_main", "direct", "main"),
+             ("crossed_subwoofer", "plain", "subwoofer"))  # fmt: skip
+    traces = tuple(Trace(match.curves[key], role, label) for key, role, label in roles)  # type: ignore[arg-type]
+    low, high = level_span(tuple(trace.curve for trace in traces), span_db=25.0, low_hz=20.0)
+    return Chart(
+        key="subwoofer",
+        title="With a subwoofer",
+        subtitle=f"Crossed over at {match.best.corner_hz:g} Hz to an ideal subwoofer at the same place",
+        caption=Caption(
+            true_minus(" ".join(match.sentences[:3])),
+            joined(
+                true_minus(" ".join(match.sentences[3:])),
+                "The room is not in it; a difference in path needs its own delay.",
+            ),
+        ),
+        panels=(Panel("Level", "dB, as on axis", low, high, 5.0, traces),),
+        low_hz=20.0,
+        high_hz=500.0,
+    )
+
+
+def seats_table(seats: SeatsAdvice) -> Table:
+    """Every seat from every loudspeaker: where it is, level and headroom."""
+    rows = tuple(
+        (
+            a.seat,
+            a.loudspeaker,
+            f"{a.distance_m:.2f} m",
+            f"{number_words(a.azimuth_deg, 0, sign=True)}° across, {number_words(a.elevation_deg, 0, sign=True)}° up",
+            figure_words(seats.levels[a.loudspeaker, a.seat]),
+            figure_words(seats.headroom[a.loudspeaker, a.seat], sign=True),
+        )
+        for a in seats.angles
+    )
+    aims = [aim if isinstance(aim, str) else aim.sentence for aim in seats.aims.values()]
+    return Table(
+        key="seats",
+        title="Seats",
+        columns=("Seat", "From", "Distance", "Off the axis", "Level at 2.83 V", "Headroom"),
+        align=("left", "left", "right", "left", "right", "right"),
+        rows=rows,
+        note=joined(
+            true_minus(" ".join((*seats.sentences, *aims))),
+            "Headroom is against 85 dB with peaks 20 dB above, in free field.",
+        ),
+    )

@@ -1,0 +1,51 @@
+"""Exhibit: the response on axis before and after a change of gate or splice."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from earwitness.exhibits.chart import Caption, Chart, Panel, Trace
+from earwitness.exhibits.level_facts import step_span, valid_values
+from earwitness.quantities import Curve
+
+BEFORE, AFTER = "before", "after"
+
+
+def regate_chart(before: Curve) -> Chart:
+    """The kept response, pale, and over it one to be redrawn as settings change: both are the kept one at first."""
+    # The curve that is redrawn marks what does not hold by having no value there.
+    whole = np.ones(len(before.axis), dtype=bool)
+    after = replace(before, key=AFTER, name="with the settings tried", values=_held(before), valid=whole)
+    kept = before.renamed(BEFORE, "as kept")
+    low, high = step_span(valid_values((before,)), 5.0, low=-20.0, high=20.0)
+    return Chart(
+        key="regate",
+        title="Direct sound, as kept and as tried",
+        subtitle=f"On-axis response, {before.reference}",
+        caption=Caption(
+            "",
+            "Drag the end of the gate, or change a number: the solid line is drawn anew, the dashed one stays as kept. "
+            "Where the solid line has no value, the recordings do not give one with these settings.",
+        ),
+        panels=(
+            Panel(
+                "Level",
+                before.reference,
+                low - 5.0,
+                high + 5.0,
+                5.0,
+                traces=(Trace(kept, "before", "as kept"), Trace(after, "direct", "as tried")),
+            ),
+        ),
+    )
+
+
+def _held(curve: Curve) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Values with those outside the valid band held at its edges."""
+    rows = np.flatnonzero(curve.valid)
+    if not rows.size:
+        return np.asarray(curve.values, dtype=np.float64)
+    every = np.arange(len(curve.axis))
+    return np.asarray(np.interp(every, rows, curve.values[rows]), dtype=np.float64)

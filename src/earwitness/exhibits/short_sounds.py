@@ -1,0 +1,120 @@
+"""Exhibits: loss by heat in a noise run, the highest level of bursts, and intermodulation."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from math import ceil, floor
+
+import numpy as np
+
+from earwitness.exhibits.chart import Caption, Chart, Panel, Table, Trace
+from earwitness.exhibits.level_facts import PALE, RIBBON, joined, valid_values
+from earwitness.exhibits.words import figure_words, is_beyond, sentence
+from earwitness.figures.compression import Compression
+from earwitness.figures.distortion import figure_at
+from earwitness.figures.registry import base_key, place_of
+from earwitness.quantities import Curve, Figure, Measurement
+
+
+def warm_chart(
+    runs: Sequence[Curve], figures: Mapping[str, Figure], measurement: Measurement, squeezed: Compression | None
+) -> Chart | None:
+    """Loss after lasting noise, the sweep of the nearest voltage beside it; None without a noise run."""
+    if not runs:
+        return None
+    curve, run = runs[-1], measurement.noise_runs[-1]
+    after = f"{run.after_s:g}\N{NO-BREAK SPACE}s"
+    traces = [Trace(curve, "direct", f"after {after} of noise", ribbon=True)]
+    against = ""
+    if squeezed is not None and squeezed.total:
+        volts, sweep = min(
+            zip(squeezed.drive_v[1:], squeezed.total, strict=True), key=lambda pair: abs(pair[0] - run.drive_v)
+        )
+        traces.append(Trace(sweep, "before", f"sweep at {volts:g}\N{NO-BREAK SPACE}V"))
+        against = "The other line is what a sweep at nearly the same voltage loses at once."
+    shown = valid_values(tuple(trace.curve for trace in traces))
+    low, high = float(min(-1.0, floor(shown.min(initial=0.0)))), float(max(3.0, ceil(shown.max(initial=0.0) + 0.5)))
+    kept = tuple(
+        replace(trace, curve=replace(trace.curve, values=np.clip(trace.curve.values, low, high))) for trace in traces
+    )
+    figure = figures.get(figure_at("compression_long_term", run.drive_v))
+    return Chart(
+        key="loss_by_heat",
+        title="Loss by heat",
+        subtitle=f"How much less loud it is after {after} of noise of {run.drive_v:g} V rms than at its start",
+        caption=Caption(
+            _warm_finding(figure, after),
+            joined(
+                "Voice coils that get hot draw less power from the same voltage. Music that lasts heats them as this "
+                "noise does; a sweep is over before they are warm.",
+                against,
+                RIBBON,
+                PALE,
+            ),
+        ),
+        panels=(Panel("Loss against the start", "dB", low, high, 1.0, traces=kept, db_per_decade=None),),
+        note="" if figure is None else joined(*(sentence(note) for note in figure.caveats[2:])),
+    )
+
+
+def _warm_finding(figure: Figure | None, after: str) -> str:
+    if figure is None or figure.value is None or figure.u is None:
+        reason = "it was not judged" if figure is None else figure.reason
+        return f"The loss by heat is not stated: {reason}."
+    if not is_beyond(figure.value, figure.u):
+        return f"After {after} of noise no loss larger than the uncertainty, {figure_words(figure)}, is seen."
+    return f"After {after} of noise it has lost at most {figure_words(figure)} ({figure.caveats[0]})."
+
+
+def bursts_table(figures: Mapping[str, Figure]) -> Table | None:
+    """One row a frequency: highest peak level, and what stopped it; None without bursts."""
+    found = [figure for key, figure in figures.items() if base_key(key) == "burst_level" and figure.value is not None]
+    if not found:
+        return None
+    rows = []
+    for figure in found:
+        stopped = next((note for note in figure.caveats if note.startswith("harmonic")), "the loudest was still clean")
+        rows.append((place_of(figure.key), figure_words(figure), stopped))
+    mean = figures.get("burst_level_mean")
+    if mean is not None and mean.value is not None:
+        rows.append(("mean of 40, 50, 63 Hz", figure_words(mean), ""))
+    shared = dict.fromkeys(
+        note for figure in found for note in figure.caveats if not note.startswith("harmonic")
+    )  # fmt: skip
+    return Table(
+        key="bursts",
+        title="How loud short bass notes are",
+        columns=("Burst", "Highest peak, 1 m", "What stops it"),
+        align=("left", "right", "left"),
+        rows=tuple(rows),
+        note=joined("Bursts of 6.5 cycles after ANSI/CTA-2010.", *(sentence(note) for note in shared)),
+    )
+
+
+def two_tones_table(figures: Mapping[str, Figure]) -> Table | None:
+    """One row a two-tone take: second and third order; None without one."""
+    second = [
+        figure for key, figure in figures.items() if base_key(key) == "intermodulation_2" and figure.value is not None
+    ]
+    rows = []
+    for figure in second:
+        third = figures.get(figure.key.replace("intermodulation_2", "intermodulation_3"))
+        rows.append(
+            (
+                place_of(figure.key),
+                ", ".join(figure.caveats[:2]),
+                figure_words(figure),
+                "not measured" if third is None else figure_words(third),
+            )
+        )
+    if not rows:
+        return None
+    return Table(
+        key="intermodulation",
+        title="A bass tone and a treble tone at once",
+        columns=("Voltage", "Tones", "Second order", "Third order"),
+        align=("left", "left", "right", "right"),
+        rows=tuple(rows),
+        note="How much the low tone modulates the high one: what appears beside the high tone, against it.",
+    )

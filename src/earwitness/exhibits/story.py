@@ -1,0 +1,108 @@
+"""Heard, measured, mended: one line for each finding, and for each remark that no finding answers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from earwitness.exhibits.advice import Advice
+from earwitness.exhibits.chart import Table
+from earwitness.exhibits.mended import band_words, mends
+from earwitness.exhibits.words import listed
+from earwitness.insight.findings import Finding
+from earwitness.insight.listening.telling import span_in_words
+from earwitness.insight.mend.equalizer import Band
+
+_NOT_HEARD = "not heard"
+_LEFT = {
+    "near_axis": "change the aim; not equalized",
+    "off_axis": "no equalizer mends it",
+    "vertical": "mind the height of the ears; not equalized",
+    "partial": "left alone: other angles lack it",
+    "band_limit": "nothing to mend; a subwoofer extends it",
+    "tilt": "see the broad bands of the equalizer",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of the story. number : of the finding, "" where none answers; has_... : the part says something."""
+
+    number: str
+    heard: str
+    measured: str
+    mended: str
+    is_heard: bool
+    is_mended: bool
+
+
+def story(advice: Advice) -> tuple[Line, ...]:
+    """The story in the findings' order, then the remarks without one; empty without findings."""
+    return (*(_line(one, place, advice) for place, one in enumerate(advice.findings)), *_unanswered(advice))
+
+
+def story_tables(lines: Sequence[Line]) -> tuple[Table, ...]:
+    """The story as a table for print; none without lines."""
+    if not lines:
+        return ()
+    rows = tuple((line.number, line.heard, line.measured, line.mended) for line in lines)
+    columns = ("No.", "Heard", "Measured", "Mended")
+    return (Table("story", "Heard, measured, mended", columns, ("left", "left", "left", "left"), rows),)
+
+
+def _line(one: Finding, place: int, advice: Advice) -> Line:
+    said = _said_of(place, advice)
+    bands = () if advice.mend is None or advice.mend.design is None else advice.mend.design.equalizer.bands
+    met = [band for band in bands if mends(band, one)]
+    return Line(
+        str(one.key),
+        listed(said) if said else (_NOT_HEARD if advice.heard else ""),
+        one.title,
+        _mended(one, met),
+        bool(said),
+        bool(met),
+    )
+
+
+def _mended(one: Finding, met: Sequence[Band]) -> str:
+    if met:
+        return listed(tuple(band_words(band) for band in met))
+    if one.kind == "band_limit" and one.center_hz > 1000.0:
+        return "nothing to mend"
+    if one.kind in _LEFT:
+        return _LEFT[one.kind]
+    return "can be equalized; too small here to be worth a band" if one.is_equalizable else "not equalized: its phase"
+
+
+def _said_of(place: int, advice: Advice) -> tuple[str, ...]:
+    """Words of the remarks that agree and rest on a finding."""
+    words = [
+        f"“{m.remark.word}”"
+        for heard in advice.heard
+        for m in heard.matching.remarks
+        if m.verdict == "agrees"
+        and any(e.finding == place and _same(m.remark.sense, e.size_db) for e in m.evidence)
+    ]  # fmt: skip
+    return tuple(dict.fromkeys(words))
+
+
+def _same(sense: str, size_db: float) -> bool:
+    return sense == "uneven" or (sense == "excess" and size_db > 0) or (sense == "lack" and size_db < 0)
+
+
+def _unanswered(advice: Advice) -> Iterator[Line]:
+    for heard in advice.heard:
+        for m in heard.matching.remarks:
+            rests = m.verdict == "agrees" and any(
+                e.finding is not None and _same(m.remark.sense, e.size_db) for e in m.evidence
+            )
+            if rests:
+                continue
+            where = span_in_words(m.remark.region.low_hz, m.remark.region.high_hz)
+            told = {
+                "agrees": "the curves agree",
+                "contradicts": "the data say otherwise",
+                "no counterpart": "nothing there that stands out",
+                "not judged": "the data do not reach there",
+            }[m.verdict]
+            yield Line("", f"“{m.remark.word}”, {where}", told, "", True, False)

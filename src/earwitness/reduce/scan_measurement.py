@@ -1,0 +1,289 @@
+"""A session that holds a near-field scan, from its recordings or pressures to its Measurement."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import asdict, replace
+from typing import Any
+
+import numpy as np
+
+from earwitness.errors import InputError
+from earwitness.formats.correction_file import MicrophoneCorrection
+from earwitness.formats.scan_pressures import ScanPressures
+from earwitness.quantities import (
+    BudgetLine,
+    FrequencyAxis,
+    Gate,
+    Impedance,
+    Measurement,
+    QualityFlag,
+    Step,
+    report_axis,
+    step,
+)
+from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities.directions import cta_orbits
+from earwitness.quantities.separation import ScanReading, WavePart
+from earwitness.reduce.budget import combine, standard_lines
+from earwitness.reduce.calibrate import calibrate
+from earwitness.reduce.gate import speed_of_sound, weights_of
+from earwitness.reduce.impulse import Division
+from earwitness.reduce.other_takes import OtherTakes, other_takes
+from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings
+from earwitness.reduce.scan import ScanResult, data_of_pressures, reduce_scan, solve_scan
+from earwitness.reduce.separate import SeparatedField
+from earwitness.reduce.separate.field import Part, far_pressure
+from earwitness.reduce.separate.radial import Shell
+from earwitness.reduce.stimulus import stimulus_of
+from earwitness.session.scan import ScanPressuresTake, ScanSetup, ScanTake
+from earwitness.session.session import Session
+
+IMPULSE_RATE_HZ = 48_000
+_IMPULSE_SAMPLES = 4096
+_ONSET_S = 0.01
+NO_GATE = "no gate: the room's sound was separated"
+
+
+def holds_scan(session: Session) -> bool:
+    """Whether the session is a scan and not orbits."""
+    return bool(session.takes_of(ScanTake) or session.takes_of(ScanPressuresTake))
+
+
+def reduce_scan_session(
+    session: Session,
+    read: Read,
+    settings: ReduceSettings,
+    *,
+    correction: MicrophoneCorrection | None = None,
+    impedance: Impedance | None = None,
+    pressures: ScanPressures | None = None,
+    progress: Progress | None = None,
+) -> Measurement:
+    """The measurement of a scan; arguments as in flow.reduce_session, pressures : of the session's "scan pressures".
+
+    InputError where scan and orbits are mixed, or the scan cannot be used; AudioError for recordings that cannot be.
+    """
+    lineage = lineage_of(session, settings)
+    setup = session.scan or ScanSetup()
+    speed = speed_of_sound(session.environment.temperature_c)
+    takes = session.takes_of(ScanTake)
+    if pressures is not None:
+        data = data_of_pressures(pressures, speed)
+        result = _on_report_axis(solve_scan(data, session.loudspeaker, setup, lineage=(lineage.key,)))
+    elif takes:
+        result = reduce_scan(
+            session, takes, setup, read, correction=correction, progress=progress, lineage=(lineage.key,)
+        )
+    else:
+        raise InputError("the file of the scan's pressures was not read", where="session.toml")
+    others = _others(session, read, settings, correction, impedance, speed, takes)
+    return _measurement(session, result, others, correction, lineage)
+
+
+def scan_field(scan: ScanReading, axis: FrequencyAxis) -> SeparatedField:
+    """The field of a kept scan; how sure it is of single directions is not kept with it."""
+    nothing = np.zeros((2, 0))
+    parts = tuple(
+        Part(
+            rows=one.rows, weight=one.weight, center_m=np.array(one.center_m), axes=one.axes,
+            shell=Shell(one.source_radius_m, one.outer_radius_m, one.room_distance_m),
+            inner_radius_m=one.inner_radius_m, outgoing=one.outgoing, order=one.order,
+            directions=np.array([1.0, -1.0]), variance=nothing, remainder=None,
+        )
+        for one in scan.parts
+    )  # fmt: skip
+    return SeparatedField(axis, scan.speed_of_sound_m_s, np.array(scan.reference_m), parts, scan.valid)
+
+
+def lineage_of(session: Session, settings: ReduceSettings) -> Step:
+    """The step; its inputs are the files by hash and everything that the session states, takes in any order."""
+    takes = sorted(take.model_dump_json() for take in session.takes)
+    rest = session.model_dump(mode="json", exclude={"takes", "file_hashes"})
+    stated = hashlib.sha256(json.dumps([rest, takes], sort_keys=True).encode()).hexdigest()
+    files = {take.sha256 for take in session.takes} | set(session.file_hashes.values())
+    return step("reduce", asdict(settings), (*sorted(files), stated))
+
+
+def _on_report_axis(found: ScanResult) -> ScanResult:
+    """A scan at frequencies of its own: response and quality drawn to the report axis, the field kept where it is.
+
+    Magnitude and phase between neighbors are straight lines over log frequency, the phase after the sound's travel was
+    taken off; nothing is said beyond the ends or next to a frequency that is not valid.
+    """
+    from earwitness.reduce.separate.quality import Quality
+
+    own, axis = found.response.axis, report_axis()
+    at, to = np.log(own.hz), np.log(axis.hz)
+    inside = (axis.hz >= own.hz[0] * (1 - 1e-9)) & (axis.hz <= own.hz[-1] * (1 + 1e-9))
+    rows = np.clip(np.searchsorted(at, to, side="right") - 1, 0, max(own.hz.size - 2, 0))
+    share = np.clip((to - at[rows]) / (at[rows + 1] - at[rows]), 0.0, 1.0) if own.hz.size > 1 else np.zeros(to.size)
+
+    def drawn(values: FloatArray) -> FloatArray:
+        ahead = values[..., np.minimum(rows + 1, own.hz.size - 1)]
+        return np.asarray((1 - share) * values[..., rows] + share * ahead, dtype=float)
+
+    def both(valid: np.ndarray) -> np.ndarray:
+        return np.asarray((drawn(valid.astype(float)) > 1 - 1e-9) & inside, dtype=bool)
+
+    answer = found.response
+    level = drawn(np.log(np.maximum(np.abs(answer.pressure), 1e-300)))
+    phase = drawn(np.unwrap(np.angle(answer.pressure), axis=-1))
+    response = replace(
+        answer, axis=axis, pressure=np.exp(level + 1j * phase), u_db=drawn(answer.u_db),
+        u_common_db=np.zeros(len(axis)), valid=both(answer.valid),
+    )  # fmt: skip
+    old = found.separation.quality
+    values: dict[str, Any] = {}
+    for name in Quality.__dataclass_fields__:
+        one = getattr(old, name)
+        values[name] = both(one) if one.dtype == bool else drawn(one.astype(float))
+        if one.dtype.kind == "i":
+            values[name] = np.round(values[name]).astype(np.int64)
+    field = _field_on(found.separation.field, axis, rows, share, inside)
+    separation = replace(found.separation, quality=Quality(**values), field=field)
+    return replace(found, response=response, separation=separation, snr_db=drawn(found.snr_db))
+
+
+def _field_on(
+    field: SeparatedField, axis: FrequencyAxis, rows: np.ndarray, share: FloatArray, inside: np.ndarray
+) -> SeparatedField:
+    """Coefficients, which change slowly but for the sound's travel inside the body, drawn to another axis."""
+    parts = []
+    for part in field.parts:
+        place = np.full(len(field.axis), -1)
+        place[part.rows] = np.arange(part.rows.size)
+        below, above = place[rows], place[np.minimum(rows + 1, len(field.axis) - 1)]
+        kept = np.flatnonzero(inside & (below >= 0) & (above >= 0))
+        first, second, x = below[kept], above[kept], share[kept]
+        outgoing = (1 - x)[:, None] * part.outgoing[first] + x[:, None] * part.outgoing[second]
+        parts.append(
+            replace(
+                part, rows=kept, weight=(1 - x) * part.weight[first] + x * part.weight[second], outgoing=outgoing,
+                order=np.maximum(part.order[first], part.order[second]),
+                variance=(1 - x) * part.variance[:, first] + x * part.variance[:, second], remainder=None,
+            )
+        )  # fmt: skip
+    valid = np.asarray((np.where(share > 0, field.valid[np.minimum(rows + 1, len(field.axis) - 1)], True)), dtype=bool)
+    return replace(field, axis=axis, parts=tuple(parts), valid=valid & field.valid[rows] & inside)
+
+
+def _others(
+    session: Session,
+    read: Read,
+    settings: ReduceSettings,
+    correction: MicrophoneCorrection | None,
+    impedance: Impedance | None,
+    speed_m_s: float,
+    takes: tuple[ScanTake, ...],
+) -> OtherTakes:
+    """Impedance and loud takes beside the scan."""
+    axis = report_axis()
+    calibration = calibrate(session, read)
+    rate = read(takes[0].file).rate_hz if takes else IMPULSE_RATE_HZ
+    division = Division(stimulus_of(session, read, rate), session.reference, calibration.fs_per_pa, axis.hz, 0.1)
+    gate = Gate(0.0, 0.1, 0.0, None, NO_GATE, axis.hz[0])
+    return other_takes(
+        Plan(session, settings, axis, (), (), (), calibration, correction, gate, division, speed_m_s), read, impedance
+    )
+
+
+def _measurement(
+    session: Session,
+    result: ScanResult,
+    others: OtherTakes,
+    correction: MicrophoneCorrection | None,
+    lineage: Step,
+) -> Measurement:
+    answer, data = result.response, result.data
+    told = correction.frequency_hz if correction is not None else None
+    band = None if told is None else (float(told[0]), float(told[-1]))
+    lines = standard_lines(session, answer.axis.hz, distance_m=answer.distance_m, correction_band_hz=band)
+    # Errors of the points' places are part of what the fit leaves, and of its own uncertainty.
+    lines = tuple(line for line in lines if line.name != "distance")
+    own, common = combine(lines)
+    front = int(np.argmax(answer.directions.unit_vectors()[:, 0]))
+    measured = BudgetLine("separation, gate and noise", "from this scan", answer.u_db[front], False)
+    response = replace(answer, u_db=np.hypot(answer.u_db, own), u_common_db=common)
+    gate = data.gate or _no_gate(result)
+    impulse, rate, onset = _impulse(result, gate)
+    used = {take.id for take in session.takes_of(ScanTake)} | others.used
+    used |= {take.id for take in session.takes_of(ScanPressuresTake)}
+    return Measurement(
+        response=response,
+        snr_db=result.snr_db,
+        gate=gate,
+        splice=None,
+        near_field=(),
+        harmonics=(),
+        impedance=others.impedance,
+        impulse_rate_hz=rate,
+        impulse=impulse,
+        impulse_onset_s=onset,
+        budget=(*lines, measured),
+        flags=(*_calibration_flags(session), *result.flags, *others.flags),
+        kept_takes=tuple(sorted(take.id for take in session.takes if take.id not in used)),
+        steps=(lineage,),
+        multitones=others.multitones,
+        two_tones=others.two_tones,
+        bursts=others.bursts,
+        noise_runs=others.noise_runs,
+        scan=_reading(result),
+    )
+
+
+def _calibration_flags(session: Session) -> tuple[QualityFlag, ...]:
+    if session.loudspeaker.width_m and (session.scan is None or session.scan.body_center_m is None):
+        sentence = "The cabinet's middle is not stated: half its depth behind the reference point is taken for it."
+        return (QualityFlag("cabinet's place", "info", 0.0, 0.0, "", (), None, sentence),)
+    return ()
+
+
+def _no_gate(result: ScanResult) -> Gate:
+    low = result.separation.valid_band_hz
+    return Gate(-1e-3, _IMPULSE_SAMPLES / IMPULSE_RATE_HZ - _ONSET_S, 0.0, None, NO_GATE, low[0] if low else 20.0)
+
+
+def _impulse(result: ScanResult, gate: Gate) -> tuple[FloatArray, float, float]:
+    """On-axis impulse response, its rate, and when its direct sound comes."""
+    data = result.data
+    if data.impulse is not None and data.gate is not None:
+        time = np.arange(data.impulse.size) / data.impulse_rate_hz - data.impulse_onset_s
+        return data.impulse * weights_of(gate, time), data.impulse_rate_hz, data.impulse_onset_s
+    # Of the loudspeaker alone: what the microphone recorded holds the room.
+    field = result.separation.field
+    hz = np.fft.rfftfreq(_IMPULSE_SAMPLES, 1 / IMPULSE_RATE_HZ)
+    row = int(np.argmax(cta_orbits().unit_vectors()[:, 0]))
+    answer = far_pressure(field, cta_orbits().unit_vectors()[row : row + 1])[0] * field.valid
+    spectrum = np.interp(hz, field.axis.hz, answer.real, left=0.0, right=0.0) + 1j * np.interp(
+        hz, field.axis.hz, answer.imag, left=0.0, right=0.0
+    )
+    moved = spectrum * np.exp(-2j * np.pi * hz * _ONSET_S)
+    return np.fft.irfft(moved, _IMPULSE_SAMPLES), float(IMPULSE_RATE_HZ), _ONSET_S
+
+
+def _reading(result: ScanResult) -> ScanReading:
+    one, data = result.separation, result.data
+    q = one.quality
+    return ScanReading(
+        residual_db=q.residual_db, leave_out_db=q.leave_out_db, scattered_db=q.scattered_db, condition=q.condition,
+        u_db=q.u_db, order_out=q.order_out, order_in=q.order_in, valid=q.valid, joint_hz=result.joint_hz,
+        points=len(data.points_m), points_left_out=len(one.bad_points), body=one.body,
+        speed_of_sound_m_s=one.field.speed_of_sound_m_s, reference_m=_triple(one.field.reference_m),
+        sentence=result.sentence, parts=tuple(_wave_part(part) for part in one.field.parts if (part.weight > 0).any()),
+    )  # fmt: skip
+
+
+def _wave_part(part: Part) -> WavePart:
+    shown = part.weight > 0
+    return WavePart(
+        rows=part.rows[shown], weight=part.weight[shown], order=part.order[shown], outgoing=part.outgoing[shown],
+        center_m=_triple(part.center_m), axes=part.axes, source_radius_m=part.shell.source_radius_m,
+        outer_radius_m=part.shell.outer_radius_m, room_distance_m=part.shell.room_distance_m,
+        inner_radius_m=part.inner_radius_m,
+    )  # fmt: skip
+
+
+def _triple(place: FloatArray) -> tuple[float, float, float]:
+    return (float(place[0]), float(place[1]), float(place[2]))
