@@ -11,6 +11,7 @@ import numpy as np
 
 from earwitness.quantities import (
     BudgetLine,
+    BurstTakeReading,
     DirectionalResponse,
     Directions,
     FrequencyAxis,
@@ -21,9 +22,11 @@ from earwitness.quantities import (
     MultitoneLines,
     MultitoneReading,
     NearField,
+    NoiseRun,
     QualityFlag,
     Splice,
     Step,
+    TwoToneReading,
 )
 from earwitness.session.session import Session
 
@@ -141,6 +144,12 @@ def measurement(seed: int = 1, *, directions: int = 7, bins: int = 40, full: boo
             )
             for noise in (draw(5), None)
         ),
+        two_tones=(TwoToneReading("pair", 8.0, 1.0, 60.0, 7000.0, draw(5), 1e-7),),
+        bursts=(
+            BurstTakeReading("b1", 8.0, 2.0, 40.0, 0.7, (2, 3, 4), draw(3), (15,), 1 / 3, True),
+            BurstTakeReading("b2", 9.0, 2.0, 63.0, 0.8, (2,), draw(1), (), 0.0, False, True),
+        ),
+        noise_runs=(NoiseRun("run", 5.66, 1.0, axis, draw(bins), draw(bins), draw(bins), draw(bins) > 0, 8.3, True),),
     )
     if full:
         return whole
@@ -154,6 +163,9 @@ def measurement(seed: int = 1, *, directions: int = 7, bins: int = 40, full: boo
         budget=(),
         flags=(),
         multitones=(),
+        two_tones=(),
+        bursts=(),
+        noise_runs=(),
     )
 
 

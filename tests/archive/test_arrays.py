@@ -89,3 +89,30 @@ def test_a_folder_in_the_way_is_an_output_error(tmp_path: Path) -> None:
     (tmp_path / "m.nc").mkdir()
     with pytest.raises(OutputError):
         arrays.write_response(tmp_path / "m.nc", measurement().response)
+
+
+def test_a_result_of_an_earlier_layout_is_told_from_a_damaged_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "m.nc"
+    with monkeypatch.context() as earlier:
+        earlier.setattr(arrays, "LAYOUT", 1)
+        arrays.write_measurement(path, measurement())
+        arrays.write_response(tmp_path / "r.nc", measurement().response)
+    with pytest.raises(arrays.OlderLayoutError, match="earlier version of Earwitness \\(layout 1\\)") as told:
+        arrays.read_measurement(path)
+    assert "its recordings are kept" in told.value.remedy
+    # A response alone has not changed since.
+    assert same(arrays.read_response(tmp_path / "r.nc"), measurement().response)
+
+
+def test_loud_takes_explain_themselves_to_another_reader(tmp_path: Path) -> None:
+    value = measurement()
+    arrays.write_measurement(tmp_path / "m.nc", value)
+    with netCDF4.Dataset(tmp_path / "m.nc") as file:
+        lines = file["two_tones_0"]["lines_pa"]
+        assert (lines.dimensions, lines.units, lines.shape) == (("line",), "pascal", (5,))
+        relative = file["burst_0"]["relative_db"]
+        assert (relative.dimensions, relative.units, relative.shape) == (("order",), "decibel", (3,))
+        assert file["noise_run_0"]["hot_db"].units == "decibel"
+        np.testing.assert_array_equal(file["noise_run_0"]["start_db"][:], value.noise_runs[0].start_db)

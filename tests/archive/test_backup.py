@@ -281,7 +281,7 @@ for instant in itertools.count(1, step):
 
 
 @pytest.mark.parametrize("has_former", [True, False])
-def test_kill_9_at_every_instant_keeps_the_former_backup_or_has_the_new_one(tmp_path: Path, has_former: bool) -> None:
+def test_kill_9_at_many_instants_keeps_the_former_backup_or_has_the_new_one(tmp_path: Path, has_former: bool) -> None:
     with filled(tmp_path) as archive:
         if has_former:
             backup(archive, tmp_path / "base")

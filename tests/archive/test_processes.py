@@ -131,7 +131,7 @@ for instant in itertools.count(1, step):
 """
 
 
-def killed_at_every_instant(work: Path, step: int) -> dict[str, set[str]]:
+def killed_at_every_step(work: Path, step: int) -> dict[str, set[str]]:
     """What was acknowledged in each archive whose process was killed; the last one ran to its end."""
     script = KILL.format(here=str(Path(__file__).parent))
     ran = subprocess.run(
@@ -162,10 +162,10 @@ def assert_kept_and_completed(work: Path, told: dict[str, set[str]]) -> None:
         assert_sound(work / name)
 
 
-def test_kill_9_at_every_instant_of_adding_loses_nothing_acknowledged(tmp_path: Path) -> None:
+def test_kill_9_at_every_fourth_instant_of_adding_loses_nothing_acknowledged(tmp_path: Path) -> None:
     with Archive.open(tmp_path / "base") as archive:
         archive.add_session(write_session(tmp_path / "first", name="First"), tmp_path / "first")
-    told = killed_at_every_instant(tmp_path, step=4)
+    told = killed_at_every_step(tmp_path, step=4)
     assert len(told) > 12
     assert set().union(*told.values()) == {"added", "kept"}
     assert sum(words == {"added"} for words in told.values()) >= 2
@@ -176,6 +176,6 @@ def test_kill_9_at_every_instant_of_adding_loses_nothing_acknowledged(tmp_path: 
 
 
 def test_kill_9_while_an_archive_is_made(tmp_path: Path) -> None:
-    told = killed_at_every_instant(tmp_path, step=19)
+    told = killed_at_every_step(tmp_path, step=19)
     assert len(told) > 3
     assert_kept_and_completed(tmp_path, told)

@@ -279,12 +279,12 @@ def test_a_full_disk_keeps_the_former_summary(tmp_path: Path) -> None:
         assert check(archive).findings == ()
 
 
-def test_an_archive_of_each_earlier_schema_gets_the_index_and_keeps_what_it_had(tmp_path: Path) -> None:
+def test_an_archive_without_an_index_gets_one_and_keeps_what_it_had(tmp_path: Path) -> None:
     with shelf(tmp_path, "A") as archive:
         folder = archive.folder
     with closing(sqlite3.connect(folder / CATALOGUE)) as connection:
-        for statement in ("DROP TABLE summary_text", "DROP TABLE summary_figure", "DROP TABLE summary"):
-            connection.execute(statement)
+        for table in ("summary_text", "summary_figure", "summary", "draft", "draft_state"):
+            connection.execute(f"DROP TABLE {table}")
         connection.execute("UPDATE alembic_version SET version_num = '0002'")
         connection.commit()
     with Archive.open(folder) as archive:

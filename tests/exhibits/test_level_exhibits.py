@@ -117,7 +117,10 @@ def test_highest_level_chart_tells_limits_from_bounds() -> None:
     figures = {figure.key: figure for figure in (full, crossed, at_seat(full, 3.0))}
     chart = highest_level_chart(found, figures)
     assert chart is not None
-    assert {trace.label for trace in chart.panels[0].traces} == {"limit reached", "at least"}
+    named = {trace.curve.name: trace.label for trace in chart.panels[0].traces}
+    # Only the line that reaches the end of the plot carries its words there.
+    assert named == {"limit reached": "", "at least": "at least"}
+    assert "solid where a limit was reached" in chart.caption.reading
     assert "plays cleanly to" in chart.caption.finding
     assert "at least" in chart.caption.finding
     assert "At the seat" in chart.caption.finding

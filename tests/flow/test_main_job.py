@@ -15,6 +15,7 @@ import pytest
 import soundfile
 from click.testing import CliRunner, Result
 
+from earwitness.archive import arrays
 from earwitness.cli import main
 from earwitness.demo.recorder import write_session
 
@@ -228,7 +229,10 @@ def test_load_and_loudness_stand_in_the_document(archive: Path) -> None:
     # The demo's own circuit is known: its impedance, its rise with heat and its tones are checked in test_truth.
     for key in ("impedance_minimum", "distortion_largest@14.1v", "compression_largest@20v", "multitone_distortion@4v"):
         assert figures[key]["value"] is not None
-    assert figures["intermodulation_2"]["not_judged"]
+    for key in ("intermodulation_2@8v", "burst_level@40hz", "burst_level_mean", "compression_long_term@5.66v"):
+        assert figures[key]["value"] is not None, key
+    # More level, more of it between the tones.
+    assert figures["multitone_distortion@7v"]["value"] > figures["multitone_distortion@4v"]["value"] + 2.0
     assert curves["impedance_magnitude"]["frequency_hz"][-1] > 39_000
     assert curves["distortion_total@2.83v"]["frequency_hz"] is None
     assert any("recorded again at the end" in note for note in figures["compression_largest@20v"]["caveats"])
@@ -268,6 +272,8 @@ def test_a_clipped_loud_take_is_left_out_with_words(broken: Path, tmp_path: Path
     added = run("add", broken, "--archive", tmp_path / "archive")
     assert added.exit_code == 0, added.stderr
     assert "reached full scale of the recorder and is left out" in added.stdout
+    # The recorder's own edges are no rattle of the loudspeaker.
+    assert "rub, buzz" not in added.stdout
     figures = document_of(broken, tmp_path / "archive")["figures"]
     assert "distortion_largest@20v" not in figures
     assert figures["distortion_largest@14.1v"]["value"] is not None
@@ -284,3 +290,59 @@ def test_one_level_only_says_what_is_missing(broken: Path, tmp_path: Path) -> No
     for key in ("compression_largest", "highest_clean_level"):
         assert document["figures"][key]["not_judged"].startswith("only one level, 2.83 V, can be used")
     assert document["missing"]["compression"].startswith("only one level")
+
+
+def test_all_bad_recordings_are_told_at_once(broken: Path, tmp_path: Path) -> None:
+    """Three takes of three kinds: each in its own line, in one message."""
+    silent = ("far/h_30.flac", "level/step_2.flac", "burst/40hz_1.flac")
+    for name in silent:
+        samples, rate_hz = soundfile.read(broken / name)
+        rewrite(broken / name, samples * np.array([0.0, 1.0]), rate_hz)
+    result = run("add", broken, "--archive", tmp_path / "archive")
+    assert result.exit_code == 4
+    assert "recordings cannot be used" in result.stderr
+    for name in silent:
+        assert name in result.stderr
+    assert "Traceback" not in result.stderr
+
+
+def test_a_result_of_an_earlier_layout_is_reduced_anew(
+    recordings: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "archive"
+    with monkeypatch.context() as earlier:
+        earlier.setattr(arrays, "LAYOUT", 1)
+        assert run("add", recordings, "--archive", folder).exit_code == 0
+    old = json.loads(run("read", "thimble", "--archive", folder, "--json").stdout)
+    assert old["figures"]["burst_level_mean"]["value"] is not None
+    again = run("read", "thimble", "--archive", folder, "--json")
+    assert json.loads(again.stdout)["figures"] == old["figures"]
+    assert "reduce" not in again.stderr
+
+
+def test_an_impedance_table_of_a_closed_box_comes_through(broken: Path, tmp_path: Path) -> None:
+    """C5.10: Re 6 ohm, fs 40 Hz, Qms 5, Qes 0.45, so Qts 0.45 x 5 / 5.45 = 0.4128; another device's table."""
+    hz = np.geomspace(5.0, 20_000.0, 500)
+    s = 1j * hz / 40.0
+    ohm = 6.0 + 6.0 / 0.45 / (s + 1.0 / s + 0.2)
+    rows = zip(hz, np.abs(ohm), np.degrees(np.angle(ohm)), strict=True)
+    table = "".join(f"{f:.4f}\t{z:.5f}\t{phase:.4f}\n" for f, z, phase in rows)
+    (broken / "meter.txt").write_text(table, encoding="utf-8")
+    text = (broken / "session.toml").read_text(encoding="utf-8").replace('"vented"', '"closed"')
+    parts = [part for part in text.split("[[take]]\n") if 'kind = "impedance"' not in part]
+    taken = 'kind = "impedance table"\nfile = "meter.txt"\nu_percent = 0.5\nu_deg = 0.5\n'
+    (broken / "session.toml").unlink()
+    (broken / "session.toml").write_text("[[take]]\n".join([*parts, taken]), encoding="utf-8")
+    document = document_of(broken, tmp_path / "archive")
+    figures = document["figures"]
+    for key, true in (
+        ("closed_resonance", 40.0),
+        ("closed_q_mechanical", 5.0),
+        ("closed_q_electrical", 0.45),
+        ("closed_q_total", 0.4128),
+    ):
+        assert figures[key]["value"] == pytest.approx(true, rel=0.02)
+    assert figures["box_tuning"]["not_judged"] == "the enclosure is closed"
+    # The impedance never falls below the coil's 6 ohm.
+    assert figures["impedance_minimum"]["value"] == pytest.approx(6.0, rel=0.01)
+    assert "meter.txt" in json.dumps(document["how_measured"]["quality"])

@@ -132,3 +132,26 @@ def test_compression_is_the_heat_of_the_coils(thimble) -> None:
     rise = one.bass.thermal_k_w * (14.1**2 - 2.83**2) / one.rated_impedance_ohm
     # All of the impedance is the coil's at most; a part of it is the reactance of the crossover.
     assert 0.2 < found <= 20 * np.log10(1 + 0.00393 * rise) + 0.05
+
+
+def test_lasting_noise_loses_what_hot_copper_loses(thimble) -> None:
+    """Copper, 0.393 % a kelvin (handbook value): the bound where all of the impedance is the coil's."""
+    one = world.loudspeaker("thimble")
+    figure = thimble[1].figures["compression_long_term@5.66v"]
+    hottest = 8.0 * one.bass.thermal_k_w * 5.66**2 / one.rated_impedance_ohm
+    assert figure.value is not None
+    # The loss is against a start that is warm already, and the loudspeaker is not wholly hot at the end.
+    assert 0.4 < figure.value / (20 * np.log10(1 + 0.00393 * hottest)) < 1.0
+
+
+def test_this_small_loudspeaker_passes_every_limit(thimble) -> None:
+    """Distortion, compression and bursts: no bound, but a level between a clean step and one that is not."""
+    reading = thimble[1]
+    clean = reading.figures["highest_clean_level"]
+    assert clean.bound == ""
+    assert "by distortion" in clean.caveats[0]
+    assert reading.figures["compression_largest@20v"].value > 3.0
+    assert reading.figures["burst_level@40hz"].bound == ""
+    assert reading.figures["burst_level@63hz"].bound == "at least"
+    high_passed = reading.figures["highest_clean_level_high_passed"]
+    assert high_passed.value > clean.value + 1.0

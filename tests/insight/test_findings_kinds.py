@@ -12,6 +12,7 @@ from scipy import special
 from earwitness.demo import world
 from earwitness.figures.read import read_response
 from earwitness.insight.findings import EQUALIZABLE, Finding, find, sentences
+from earwitness.insight.findings.phrases import sentence_of, title_of
 from earwitness.quantities import DirectionalResponse, Impedance, NearField, cta_orbits, report_axis
 
 AXIS, DIRECTIONS = report_axis(), cta_orbits()
@@ -178,3 +179,15 @@ def test_sentences_state_the_numbers_and_are_the_same_every_time() -> None:
     assert [one.key for one in found] == list(range(1, len(found) + 1))
     for one in found:
         assert "may sound" not in one.sentence or one.kind == "tilt" or one.size_db**2 > 4 * one.u_db**2
+
+
+def test_words_of_an_opposed_finding_do_not_contradict_themselves() -> None:
+    """Found in the direct sound and opposite elsewhere: neither words may say that the direct sound lacks it."""
+    told = sentence_of(
+        "off_axis", 4800.0, (2600.0, 8800.0), -3.3, 0.3, 1.0, heard="with music", is_equalizable=False, in_room=False
+    )
+    assert "in the direct sound" in told
+    assert "hardly has it" not in told
+    assert "opposite" in told
+    assert "only" not in title_of("off_axis", 4800.0, -3.3, 1.0, in_room=False)
+    assert "off the axis only" in title_of("off_axis", 4800.0, -3.3, 1.0)

@@ -220,3 +220,13 @@ def test_refusals() -> None:
         straight_slope(float("nan"))
     with pytest.raises(InputError, match="nothing is left"):
         problem_of(alike(np.zeros(len(report_axis())), u_db=5.0), flat_window())
+
+
+def test_steps_keep_the_limit_of_the_total_boost() -> None:
+    """Several boosts in the bass that add up: what is set stays within 3 dB at every frequency."""
+    hz = log_axis(20.0, 16_000.0, 24).hz
+    wanted = 6.0 * np.exp(-(np.log2(hz / 40.0) ** 2))
+    problem = plain_problem(hz, wanted, limits=Limits(kinds=("peaking",)))
+    chosen = settable(problem, design(problem, 3).equalizer).equalizer
+    assert 2.5 < float(gain_db(chosen, hz).max()) <= 3.06
+    assert chosen.preamp_db == pytest.approx(-3.0, abs=0.11)

@@ -10,8 +10,10 @@ from mend_worlds import alike
 
 from earwitness.errors import InputError
 from earwitness.figures.windows import Levels, windows
-from earwitness.insight.mend.equalizability import index, judged, strength
+from earwitness.insight.mend.design import Problem, problem_of
+from earwitness.insight.mend.equalizability import index, judged, phase_bend_deg, strength
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
+from earwitness.insight.mend.goal import flat_window
 from earwitness.quantities import from_orbit, log_axis, report_axis
 from earwitness.quantities.arrays import FloatArray
 
@@ -72,3 +74,35 @@ def test_too_few_directions() -> None:
     one = Levels(whole.axis, few, whole.level_db[:2], whole.u_db[:2], whole.u_common_db, whole.valid[:2], "dB")
     with pytest.raises(InputError, match="fewer than three directions"):
         judged(one, HZ, windows(whole).curves["on_axis"])
+
+
+def all_pass_rad(hz: FloatArray, center_hz: float, q: float) -> FloatArray:
+    """(F,) phase of a second-order all-pass, handbook: -2 atan((x / q) / (1 - x^2)), unwrapped."""
+    x = hz / center_hz
+    return -2.0 * np.arctan2(x / q, 1.0 - x**2)
+
+
+def test_a_delay_does_not_bend_the_phase_and_an_all_pass_does() -> None:
+    assert phase_bend_deg(HZ, -2 * np.pi * HZ * 0.0021 + 0.7).max() < 1e-6
+    # Closed form: within a third of an octave a Q of 8 turns by 4 atan(2 x 8 x 0.116) = 247 degrees, an S, no line.
+    bend = phase_bend_deg(HZ, all_pass_rad(HZ, 1000.0, 8.0))
+    assert float(np.interp(1000.0, HZ, bend)) > 40.0
+    assert float(np.interp(4000.0, HZ, bend)) < 1.0
+    # A fourth-order Linkwitz-Riley crossover sums to an all-pass of Q 0.707 (Linkwitz 1976, from memory): gentle.
+    assert phase_bend_deg(HZ, all_pass_rad(HZ, 2000.0, np.sqrt(0.5))).max() < 5.0
+    assert phase_bend_deg(HZ[:4], np.zeros(4)).tolist() == [0.0] * 4
+
+
+def test_a_resonance_is_mended_only_where_the_phase_goes_with_it() -> None:
+    """Two bells alike in all directions; at 5 kHz the phase bends, so only that at 800 Hz is left to an equalizer."""
+    hz = report_axis().hz
+    levels = alike(gain_db(Equalizer((Band("peaking", 800.0, 4.0, 5.0), Band("peaking", 5000.0, 4.0, 5.0))), hz))
+    plain = problem_of(levels, flat_window())
+    known = problem_of(levels, flat_window(), excess_phase_rad=all_pass_rad(hz, 5000.0, 8.0))
+
+    def wanted(problem: Problem, at_hz: float) -> float:
+        return float(np.interp(at_hz, problem.hz, problem.wanted_db))
+
+    assert wanted(known, 800.0) == pytest.approx(wanted(plain, 800.0), abs=1e-9)
+    assert wanted(plain, 5000.0) < -3.0
+    assert wanted(known, 5000.0) > 0.5 * wanted(plain, 5000.0)

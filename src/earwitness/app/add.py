@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from earwitness import __version__
 from earwitness.app.jobs import Progress, part, silent
+from earwitness.app.settings import kept_choice, reduce_settings
+from earwitness.app.summary import keep_summary
+from earwitness.archive.arrays import OlderLayoutError
 from earwitness.archive.catalogue import Archive
+from earwitness.archive.entries import ResultEntry
+from earwitness.demo.catalogue import simulate, simulated
+from earwitness.errors import ArchiveError
 from earwitness.formats.audio import Recording, read_audio
 from earwitness.formats.correction_file import read_correction
-from earwitness.quantities import Measurement
+from earwitness.formats.impedance_table import read_impedance_table
+from earwitness.formats.scan_pressures import ScanPressures, read_scan_pressures
+from earwitness.quantities import Impedance, Measurement
 from earwitness.reduce.flow import reduce_session
 from earwitness.reduce.plan import ReduceSettings
 from earwitness.session.load import load_session
+from earwitness.session.scan import ScanPressuresTake
+from earwitness.session.session import ImpedanceTableTake, Session
 
 MEASUREMENT = "measurement"
 
@@ -48,7 +58,9 @@ def add_folder(folder: Path, archive_folder: Path, *, progress: Progress = silen
     with Archive.open(archive_folder) as archive:
         progress(0.05, "copy the recordings")
         added = archive.add_session(session, folder)
-        measurement, was_reduced = measurement_of(archive, added.session_id, progress=part(progress, 0.15, 1.0))
+        measurement, was_reduced = measurement_of(archive, added.session_id, progress=part(progress, 0.15, 0.97))
+        spoken = session.loudspeaker
+        keep_summary(archive, archive.find(f"{spoken.maker} {spoken.name}").id, added.session_id, measurement)
     return AddedSession(
         name=session.loudspeaker.name,
         session_id=added.session_id,
@@ -59,26 +71,107 @@ def add_folder(folder: Path, archive_folder: Path, *, progress: Progress = silen
     )
 
 
-def measurement_of(archive: Archive, session_id: int, *, progress: Progress = silent) -> tuple[Measurement, bool]:
-    """The reduction of a session by this version of the program, and whether it had to be computed now."""
-    settings = ReduceSettings()
-    wanted = tuple(sorted(asdict(settings).items()))
-    for result in archive.results_of(session_id):
-        step = result.step
-        if (result.kind, step.program, step.settings) == (MEASUREMENT, f"earwitness {__version__}", wanted):
-            kept = archive.measurement(result.step_key)
-            if kept is not None:
-                return kept, False
-    session = archive.session(session_id)
-    files = archive.files_of(session_id)
-    correction_file = session.microphone.correction_file
-    correction = read_correction(files[correction_file]) if correction_file else None
-    measurement = reduce_session(session, _reader(files), settings=settings, correction=correction, progress=progress)
+def kept_measurement(archive: Archive, session_id: int) -> Measurement | None:
+    """The reduction of a session by this version of the program, as it is kept; None where there is none to use."""
+    return _kept(archive, session_id, _settings_of(archive, session_id), [])
+
+
+def measurement_of(
+    archive: Archive,
+    session_id: int,
+    *,
+    settings: ReduceSettings | None = None,
+    mend: bool = False,
+    progress: Progress = silent,
+) -> tuple[Measurement, bool]:
+    """The reduction of a session by this version of the program, and whether it had to be computed now.
+
+    settings : None for those that the tester keeps for the session, which at first are the project's; mend : a kept
+    reduction that is lost or damaged is computed anew, without it that is an ArchiveError.
+    """
+    stale: list[ResultEntry] = []
+    settings = settings or _settings_of(archive, session_id)
+    kept = _kept(archive, session_id, settings, stale, mend=mend)
+    if kept is not None:
+        return kept, False
+    measurement = _made(archive, session_id, settings, progress)
+    for result in stale:
+        # What is whole is never written again: out of the way, now that there is a new one.
+        if result.array_file is not None and result.step_key == measurement.steps[-1].key:
+            (archive.folder / result.array_file).unlink(missing_ok=True)
     archive.keep_measurement(session_id, measurement)
     return measurement, True
 
 
-def _reader(files: dict[str, Path]) -> Callable[[str], Recording]:
+def is_reduced(archive: Archive, session_id: int) -> bool:
+    """Whether a reduction of this version with the settings in use stands in the catalogue; its file is not read."""
+    wanted = _result_wanted(_settings_of(archive, session_id))
+    return any((r.kind, r.step.program, r.step.settings) == wanted for r in archive.results_of(session_id))
+
+
+def _settings_of(archive: Archive, session_id: int) -> ReduceSettings:
+    return reduce_settings(kept_choice(archive, session_id)[0])
+
+
+def _result_wanted(settings: ReduceSettings) -> tuple[object, ...]:
+    return (MEASUREMENT, f"earwitness {__version__}", tuple(sorted(asdict(settings).items())))
+
+
+def _kept(
+    archive: Archive, session_id: int, settings: ReduceSettings, stale: list[ResultEntry], *, mend: bool = False
+) -> Measurement | None:
+    """stale : gets the results whose files are of an older layout."""
+    wanted = _result_wanted(settings)
+    for result in archive.results_of(session_id):
+        if (result.kind, result.step.program, result.step.settings) == wanted:
+            try:
+                kept = archive.measurement(result.step_key)
+            except OlderLayoutError:
+                stale.append(result)
+                continue
+            except ArchiveError:
+                if not mend:
+                    raise
+                continue
+            if kept is not None:
+                return kept
+    return None
+
+
+def _made(archive: Archive, session_id: int, settings: ReduceSettings, progress: Progress) -> Measurement:
+    session = archive.session(session_id)
+    invented = simulated(session)
+    if invented is not None:
+        # Kept as if reduced with the present settings, so that a reading finds it.
+        return simulate(invented, asdict(settings))
+    files = archive.files_of(session_id)
+    correction_file = session.microphone.correction_file
+    return reduce_session(
+        session,
+        recordings_of(files),
+        settings=settings,
+        correction=read_correction(files[correction_file]) if correction_file else None,
+        impedance=impedance_table_of(session, files),
+        pressures=scan_pressures_of(session, files),
+        progress=progress,
+    )
+
+
+def impedance_table_of(session: Session, files: Mapping[str, Path]) -> Impedance | None:
+    """The impedance that the session's table holds, None without one. FormatError as the table's reader has it."""
+    for take in session.takes_of(ImpedanceTableTake):
+        return read_impedance_table(files[take.file], u_percent=take.u_percent, u_deg=take.u_deg)
+    return None
+
+
+def scan_pressures_of(session: Session, files: Mapping[str, Path]) -> ScanPressures | None:
+    """The scan that the session gives as pressures, None without one. FormatError as its reader has it."""
+    for take in session.takes_of(ScanPressuresTake):
+        return read_scan_pressures(files[take.file])
+    return None
+
+
+def recordings_of(files: Mapping[str, Path]) -> Callable[[str], Recording]:
     """Recordings by the names they have in the session, so that an error names the tester's file."""
 
     def read(name: str) -> Recording:

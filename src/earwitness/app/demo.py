@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import hashlib
+import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
 from earwitness import __version__
 from earwitness.app.add import add_folder
+from earwitness.app.advice import advice_on
+from earwitness.app.catalogue import add_catalogue
 from earwitness.app.jobs import Progress, part, silent
+from earwitness.app.listen import seal_sheet
 from earwitness.app.publish import write_result
 from earwitness.app.read import read_loudspeaker
+from earwitness.demo.catalogue import COUNT
 from earwitness.demo.recorder import write_session
+from earwitness.demo.scan import write_scan_session
+from earwitness.demo.sheets import SEALED_AT, write_sheet
 from earwitness.demo.world import loudspeaker, loudspeakers
 
 _WRITTEN = "recordings-complete.txt"
@@ -26,37 +33,63 @@ class DemoResult:
 
 
 def run_demo(
-    folder: Path, key: str | None, *, everything: bool = False, progress: Progress = silent
+    folder: Path,
+    key: str | None,
+    *,
+    everything: bool = False,
+    scan_points: int | None = None,
+    progress: Progress = silent,
 ) -> tuple[DemoResult, ...]:
-    """Write, add, read and publish one invented loudspeaker, or all; `folder` holds recordings, archive, reviews.
+    """Write, listen to, add, read and publish one invented loudspeaker, or all.
+
+    folder : holds recordings, notes, archive and reviews; scan_points : a near-field scan with about so many points in
+    place of orbits, in an archive of its own.
 
     Raises InputError for an unknown key, OutputError when the folder can't be written.
     """
     every = loudspeakers()
     chosen = every if everything else (loudspeaker(key) if key else every[0],)
-    share = 1.0 / len(chosen)
+    share = (0.9 if everything else 1.0) / len(chosen)
     return tuple(
-        _run_one(folder, one.key, one.name, part(progress, row * share, (row + 1) * share))
+        _run_one(folder, one.key, one.name, scan_points, part(progress, row * share, (row + 1) * share))
         for row, one in enumerate(chosen)
     )
 
 
-def _run_one(folder: Path, key: str, name: str, progress: Progress) -> DemoResult:
-    recordings = folder / "recordings" / key
+def add_simulated(folder: Path, *, progress: Progress = silent) -> str:
+    """Take the loudspeakers that are simulated at response level into the demo's archive; a line that says so."""
+    new = add_catalogue(folder / "archive", progress=progress)
+    return f"{COUNT} more invented loudspeakers, simulated at response level and marked so: {new} new in the archive"
+
+
+def _run_one(folder: Path, key: str, name: str, scan_points: int | None, progress: Progress) -> DemoResult:
+    called = key if scan_points is None else f"{key}-scan-{scan_points}"
+    recordings = folder / "recordings" / called
     lines = [f"{name}, an invented loudspeaker"]
     if _is_complete(recordings):
         lines.append(f"  recordings used again: {recordings}")
     else:
-        write_session(key, recordings, progress=part(progress, 0.0, 0.55))
+        told = part(progress, 0.0, 0.55)
+        if scan_points is None:
+            write_session(key, recordings, progress=told)
+        else:
+            write_scan_session(key, recordings, points=scan_points, progress=told)
         (recordings / _WRITTEN).write_text(_state(recordings), encoding="utf-8")
         lines.append(f"  recordings written: {recordings}")
-    archive = folder / "archive"
+    # The latest session of a loudspeaker is the one that is read: scans stay by themselves.
+    archive = folder / ("archive" if scan_points is None else "archive-scan")
+    sheet = write_sheet(key, folder / "notes" / key)
+    sealed = seal_sheet(sheet, archive, clock=lambda: SEALED_AT)
+    when = "with the data known" if sealed.entry.is_after_data else "before the data"
+    lines.append(f"  {sealed.remarks} invented remarks sealed {when}: {sheet}")
     added = add_folder(recordings, archive, progress=part(progress, 0.55, 0.9))
     lines.append(f"  {added.sentence}")
     result = read_loudspeaker(added.name, archive, progress=part(progress, 0.9, 0.93))
     judged = sum(figure.is_judged for figure in result.reading.figures.values())
     lines.append(f"  {judged} of {len(result.reading.figures)} figures judged, {len(result.reading.curves)} curves")
-    page = write_result(result, folder / "review" / key, progress=part(progress, 0.93, 1.0))
+    advice = advice_on(result, archive)
+    lines.append(f"  {len(advice.findings)} findings")
+    page = write_result(result, folder / "review" / called, advice=advice, progress=part(progress, 0.95, 1.0))
     return DemoResult(tuple(lines), page)
 
 
@@ -71,3 +104,25 @@ def _is_complete(recordings: Path) -> bool:
     """True where an earlier run of this version wrote everything, and nothing changed its size since."""
     marker = recordings / _WRITTEN
     return marker.is_file() and marker.read_text(encoding="utf-8") == _state(recordings)
+
+
+def bring_in_demo(
+    archive_folder: Path, *, catalogue_count: int = COUNT, progress: Progress = silent
+) -> tuple[str, ...]:
+    """Take all invented loudspeakers into an archive: the measured ones with their listening sheets, and
+    `catalogue_count` that are simulated at response level. The names of the measured ones.
+
+    Raises as `add_folder` and `add_catalogue` do.
+    """
+    every = loudspeakers()
+    share = 0.9 / len(every)
+    names = []
+    for row, one in enumerate(every):
+        told = part(progress, row * share, (row + 1) * share)
+        with tempfile.TemporaryDirectory() as name:
+            recordings = Path(name) / "recordings"
+            write_session(one.key, recordings, progress=part(told, 0.0, 0.6))
+            seal_sheet(write_sheet(one.key, Path(name) / "notes"), archive_folder, clock=lambda: SEALED_AT)
+            names.append(add_folder(recordings, archive_folder, progress=part(told, 0.6, 1.0)).name)
+    add_catalogue(archive_folder, count=catalogue_count, progress=part(progress, 0.9, 1.0))
+    return tuple(names)

@@ -8,7 +8,17 @@ import numpy as np
 
 from earwitness import __version__
 from earwitness.figures.time_domain import time_curves
-from earwitness.quantities import Curve, DirectivityMap, Figure, FrequencyAxis, Measurement, QualityFlag, Reading, Step
+from earwitness.quantities import (
+    Curve,
+    DirectivityMap,
+    Figure,
+    FrequencyAxis,
+    Measurement,
+    QualityFlag,
+    Reading,
+    ScanReading,
+    Step,
+)
 from earwitness.quantities.arrays import FloatArray
 from earwitness.session.session import Session
 
@@ -96,6 +106,21 @@ def _over_time(measurement: Measurement) -> dict[str, Any]:
     }
 
 
+def _scan(scan: ScanReading) -> dict[str, Any]:
+    """Trust in a separation; what is not shown is null."""
+    arrays = ("residual_db", "leave_out_db", "scattered_db", "condition", "u_db")
+    return {
+        **{name: _numbers(np.where(scan.valid, getattr(scan, name), np.nan)) for name in arrays},
+        "order_out": [int(n) for n in scan.order_out],
+        "order_in": [int(n) for n in scan.order_in],
+        "joint_hz": scan.joint_hz,
+        "points": scan.points,
+        "points_left_out": scan.points_left_out,
+        "body": scan.body,
+        "sentence": scan.sentence,
+    }
+
+
 def _how_measured(measurement: Measurement) -> dict[str, Any]:
     gate, splice = measurement.gate, measurement.splice
     return {
@@ -106,6 +131,7 @@ def _how_measured(measurement: Measurement) -> dict[str, Any]:
             for line in measurement.budget
         ],
         "quality": [_flag(flag) for flag in measurement.flags],
+        "scan": None if measurement.scan is None else _scan(measurement.scan),
         "kept_takes": list(measurement.kept_takes),
         "steps": [_step(one) for one in measurement.steps],
     }

@@ -1,10 +1,24 @@
-"""Progress of long work, told as a share of the whole and in words."""
+"""Progress of long work, told as a share of the whole and in words; and jobs that run while the tester goes on."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import json
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Literal
+
+from earwitness.errors import EarwitnessError, InputError
 
 Progress = Callable[[float, str], None]
+State = Literal["waiting", "running", "done", "failed", "canceled", "interrupted"]
+_ENDED: tuple[State, ...] = ("done", "failed", "canceled", "interrupted")
+_KEPT_JOBS = 200
 
 
 def silent(_share: float, _words: str) -> None:
@@ -18,3 +32,194 @@ def part(progress: Progress, begin: float, end: float) -> Progress:
         progress(begin + (end - begin) * min(max(share, 0.0), 1.0), words)
 
     return tell
+
+
+class Canceled(EarwitnessError):
+    """The tester stopped the work. What was kept before stays kept."""
+
+
+@dataclass(frozen=True, slots=True)
+class JobState:
+    """What a job is at. share : done part of the whole, 0 to 1; words : what it does, or how it ended;
+    result : plain values for whoever started it; error : what, where, expected, remedy."""
+
+    id: str
+    name: str
+    state: State
+    share: float
+    words: str
+    begun_at: str
+    result: dict[str, Any] | None = None
+    error: dict[str, str] | None = None
+
+    @property
+    def has_ended(self) -> bool:
+        return self.state in _ENDED
+
+
+@dataclass(slots=True)
+class _Job:
+    now: JobState
+    wants_stop: bool = False
+
+
+class Jobs:
+    """Jobs of one process, one at a time in order; their logs are lines of JSON in a folder and outlive the process.
+
+    A job found in the folder without an end was cut off by a crash: it is told as interrupted, with what to do.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._jobs: dict[str, _Job] = {}
+        self._change = threading.Condition()
+        self._version = 0
+        self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="job")
+        folder.mkdir(parents=True, exist_ok=True)
+        logs = sorted(folder.glob("*.jsonl"))
+        for old in logs[:-_KEPT_JOBS]:
+            old.unlink(missing_ok=True)
+        for path in logs[-_KEPT_JOBS:]:
+            self._recall(path)
+
+    def start(self, name: str, work: Callable[[Progress], dict[str, Any]]) -> JobState:
+        """Queue `work`, which is given a progress to tell and returns plain values. Telling raises `Canceled` once the
+        tester wants the job stopped."""
+        begun = datetime.now(UTC)
+        with self._change:
+            key = begun.strftime("%Y%m%dT%H%M%S%f")
+            while key in self._jobs:
+                key += "-2"
+            now = JobState(key, name, "waiting", 0.0, "waits for its turn", begun.isoformat(timespec="seconds"))
+            self._jobs[key] = _Job(now)
+        self._set(now)
+        self._pool.submit(self._run, key, work)
+        return now
+
+    def all(self) -> tuple[JobState, ...]:
+        """Every job known, the latest first."""
+        with self._change:
+            return tuple(job.now for _, job in sorted(self._jobs.items(), reverse=True))
+
+    def get(self, key: str) -> JobState:
+        """One job. Raises InputError for an unknown one."""
+        with self._change:
+            if key not in self._jobs:
+                raise InputError(f"there is no job {key[:60]!r}", remedy="look at the list of jobs")
+            return self._jobs[key].now
+
+    def log(self, key: str) -> tuple[dict[str, Any], ...]:
+        """What a job has told so far, oldest first."""
+        self.get(key)
+        return tuple(_lines(self.folder / f"{key}.jsonl"))
+
+    def cancel(self, key: str) -> JobState:
+        """Ask a job to stop at its next step; one that has ended stays as it is."""
+        self.get(key)
+        with self._change:
+            self._jobs[key].wants_stop = True
+            return self._jobs[key].now
+
+    def wait(self, version: int, timeout_s: float) -> int:
+        """Wait until anything changed after `version`, or `timeout_s` passed; the version now."""
+        with self._change:
+            self._change.wait_for(lambda: self._version != version, timeout=timeout_s)
+            return self._version
+
+    def close(self) -> None:
+        """Stop what runs at its next step and take no more."""
+        with self._change:
+            for job in self._jobs.values():
+                job.wants_stop = True
+        self._pool.shutdown(wait=True, cancel_futures=True)
+
+    def _run(self, key: str, work: Callable[[Progress], dict[str, Any]]) -> None:
+        job = self._jobs[key]
+        told = 0.0
+
+        def tell(share: float, words: str) -> None:
+            nonlocal told
+            if job.wants_stop:
+                raise Canceled("stopped", remedy="start it again when you like; what was kept before stays kept")
+            # Steps may be told by the hundred in a second; who watches needs ten.
+            if words != job.now.words or time.monotonic() - told > 0.1:
+                told = time.monotonic()
+                self._set(replace(job.now, state="running", share=min(max(share, 0.0), 1.0), words=words))
+
+        try:
+            tell(0.0, "begins")
+            result = work(tell)
+        except Canceled as error:
+            self._set(replace(job.now, state="canceled", words=error.what))
+        except EarwitnessError as error:
+            self._set(replace(job.now, state="failed", words=error.what, error=error_record(error)))
+        except Exception as error:
+            record = {
+                "what": f"a fault of the program: {type(error).__name__}: {error}",
+                "where": "",
+                "expected": "",
+                "remedy": "nothing kept is lost; run it from the command line with --debug and report what it says",
+            }
+            self._set(replace(job.now, state="failed", words=record["what"], error=record))
+        else:
+            self._set(replace(job.now, state="done", share=1.0, result=result))
+
+    def _set(self, now: JobState) -> None:
+        line = {
+            "at": datetime.now(UTC).isoformat(timespec="milliseconds"),
+            "name": now.name,
+            "state": now.state,
+            "share": round(now.share, 4),
+            "words": now.words,
+            "begun_at": now.begun_at,
+            "result": now.result,
+            "error": now.error,
+        }
+        with (self.folder / f"{now.id}.jsonl").open("a", encoding="utf-8") as stream:
+            stream.write(json.dumps(line, ensure_ascii=False) + "\n")
+            if now.has_ended:
+                stream.flush()
+                os.fsync(stream.fileno())
+        with self._change:
+            self._jobs[now.id].now = now
+            self._version += 1
+            self._change.notify_all()
+
+    def _recall(self, path: Path) -> None:
+        lines = list(_lines(path))
+        if not lines:
+            return
+        last = lines[-1]
+        ended = last["state"] in _ENDED
+        self._jobs[path.stem] = _Job(
+            JobState(
+                path.stem,
+                last["name"],
+                last["state"] if ended else "interrupted",
+                last["share"],
+                last["words"] if ended else "the program was stopped before this was done; start it again",
+                last["begun_at"],
+                last["result"],
+                last["error"],
+            )
+        )
+
+
+def error_record(error: EarwitnessError) -> dict[str, str]:
+    """The four parts of an error as plain values."""
+    return {"what": error.what, "where": error.where, "expected": error.expected, "remedy": error.remedy}
+
+
+def _lines(path: Path) -> Iterator[dict[str, Any]]:
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError:
+        return
+    for line in text.splitlines():
+        try:
+            record = json.loads(line)
+        except ValueError:
+            # The last line of a process that was killed while it wrote.
+            continue
+        if isinstance(record, dict) and {"name", "state", "share", "words", "begun_at"} <= record.keys():
+            yield {"result": None, "error": None, **record}

@@ -10,15 +10,19 @@ from pathlib import Path
 from earwitness.app.add import measurement_of
 from earwitness.app.document import reading_document
 from earwitness.app.jobs import Progress, part, silent
+from earwitness.app.settings import Chosen, keep_choice, reduce_settings
+from earwitness.app.summary import keep_summary, reading_of
 from earwitness.archive.catalogue import Archive
+from earwitness.archive.notes import record_opening
+from earwitness.demo.catalogue import simulated
 from earwitness.errors import InputError, choice
 from earwitness.exhibits.figures_table import figures_table
-from earwitness.figures.read import read_measurement
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.session import Session
 from earwitness.standards.cta2034 import RearWall
 
 _REAR_WALLS: Mapping[str, RearWall] = {"all 19": "all 19", "3": "3"}
+USUAL_REAR_WALL = "all 19"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,11 +36,19 @@ class ReadResult:
 
 
 def read_loudspeaker(
-    name: str, archive_folder: Path, *, rear_wall: str = "all 19", progress: Progress = silent
+    name: str,
+    archive_folder: Path,
+    *,
+    rear_wall: str = USUAL_REAR_WALL,
+    chosen: Chosen | None = None,
+    progress: Progress = silent,
 ) -> ReadResult:
     """Curves and figures of the loudspeaker called `name`, from its latest session.
 
-    The session is reduced anew where the kept reduction is of another version. Raises InputError for an unknown
+    chosen : for the reduction; None for what the tester keeps for this session
+
+    The session is reduced anew where the kept reduction is of another version. The archive records that the data
+    were opened. Raises InputError for an unknown
     name, with the nearest ones; ArchiveError where there is no archive or it is damaged.
     """
     reading_of_wall = _REAR_WALLS[choice("rear wall", rear_wall, _REAR_WALLS)]
@@ -46,27 +58,44 @@ def read_loudspeaker(
         if not sessions:
             raise InputError(f"{entry.name} has no session", remedy="add a session folder")
         session = archive.session(sessions[-1].id)
-        measurement, _ = measurement_of(archive, sessions[-1].id, progress=part(progress, 0.0, 0.8))
-    progress(0.85, "read the curves")
-    reading = read_measurement(
-        measurement,
-        rated_impedance_ohm=session.loudspeaker.rated_impedance_ohm,
-        enclosure=session.loudspeaker.enclosure,
-        rated_band_hz=_rated_band_hz(session),
-        symmetric=session.loudspeaker.symmetric,
-        rear_wall=reading_of_wall,
-    )
+        settings = None if chosen is None else reduce_settings(chosen)
+        told = part(progress, 0.0, 0.8)
+        measurement, _ = measurement_of(archive, sessions[-1].id, settings=settings, progress=told)
+        # Whatever is read here is about to be shown: listening sheets sealed from now on were made with the data known.
+        record_opening(archive, name=session.loudspeaker.name, maker=session.loudspeaker.maker)
+        progress(0.85, "read the curves")
+        reading = reading_of(session, measurement, rear_wall=reading_of_wall)
+        if rear_wall == USUAL_REAR_WALL and chosen is None:
+            keep_summary(archive, entry.id, sessions[-1].id, measurement, reading)
     progress(1.0, "read")
     return ReadResult(entry.id, session, measurement, reading)
 
 
-def _rated_band_hz(session: Session) -> tuple[float, float] | None:
-    """The maker's frequency range, where one is claimed."""
-    for claim in session.loudspeaker.claims:
-        if claim.quantity == "frequency range" and claim.value_to is not None:
-            scale = 1000.0 if claim.unit == "kHz" else 1.0
-            return scale * claim.value, scale * claim.value_to
-    return None
+def keep_chosen(
+    name: str,
+    chosen: Chosen,
+    archive_folder: Path,
+    *,
+    revision: int | None = None,
+    rear_wall: str = USUAL_REAR_WALL,
+    progress: Progress = silent,
+) -> ReadResult:
+    """Reduce the latest session with what was chosen, keep it for that session from now on, and read it.
+
+    revision : of the kept choice that this one was made from, None where nobody else can have changed it. Nothing is
+    kept where the recordings cannot be reduced so. Raises as `read_loudspeaker`; InputError for a loudspeaker without
+    recordings; StaleDraftError where the choice was changed elsewhere since.
+    """
+    with Archive.open(archive_folder, create=False) as archive:
+        sessions = archive.sessions_of(archive.find(name).id)
+        if sessions and simulated(archive.session(sessions[-1].id)) is not None:
+            raise InputError(
+                f"{name} was simulated at response level: there are no recordings to reduce",
+                remedy="choose a loudspeaker that was measured",
+            )
+    read_loudspeaker(name, archive_folder, chosen=chosen, progress=part(progress, 0.0, 0.8))
+    keep_choice(sessions[-1].id, chosen, archive_folder, revision=revision)
+    return read_loudspeaker(name, archive_folder, rear_wall=rear_wall, progress=part(progress, 0.8, 1.0))
 
 
 def document_text(result: ReadResult) -> str:

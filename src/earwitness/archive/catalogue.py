@@ -127,6 +127,14 @@ class Archive:
             order = (LoudspeakerRow.folded_name, LoudspeakerRow.folded_maker)
             return tuple(_loudspeaker(row) for row in work.scalars(select(LoudspeakerRow).order_by(*order)))
 
+    def loudspeaker(self, loudspeaker_id: int) -> LoudspeakerEntry:
+        """The loudspeaker of that number. Raises ArchiveError for an unknown one."""
+        with self._reading() as work:
+            row = work.get(LoudspeakerRow, loudspeaker_id)
+            if row is None:
+                raise ArchiveError(f"the archive has no loudspeaker number {loudspeaker_id}", where=str(self.folder))
+            return _loudspeaker(row)
+
     def find(self, name: str) -> LoudspeakerEntry:
         """The loudspeaker called `name`, or "maker name", or the only one whose name holds `name`.
 
@@ -368,7 +376,12 @@ class Archive:
 
 def session_key(session: Session) -> str:
     """Hash over all facts of a session and the hashes of all its files: 64 hex digits."""
-    return hashlib.sha256(_json(_facts(session)).encode()).hexdigest()
+    return facts_key(_facts(session))
+
+
+def facts_key(facts: Mapping[str, object]) -> str:
+    """As `session_key`, of the facts as they are stored: a later program may know facts that they do not have."""
+    return hashlib.sha256(_json(facts).encode()).hexdigest()
 
 
 def _facts(session: Session) -> dict[str, object]:

@@ -196,7 +196,7 @@ def _need_agreement(folder: Path, record: PackageRecord, hashes: dict[str, str])
     own = (catalogue.folded(record.name), catalogue.folded(record.maker))
     for entry in record.sessions:
         spoken = entry.session.loudspeaker
-        if catalogue.session_key(entry.session) != entry.key:
+        if catalogue.facts_key(entry.facts) != entry.key:
             raise bag.refusal(folder, "the facts of a session are not those its key stands for")
         if (catalogue.folded(spoken.name), catalogue.folded(spoken.maker)) != own:
             raise bag.refusal(folder, "a session in it is of another loudspeaker")
@@ -237,7 +237,8 @@ def _insert_session(archive: Archive, work: Work, entry: SessionRecord, folder: 
     sizes = {sha256: archive.recordings.path(sha256).stat().st_size for sha256 in hashes}
     number = archive._insert_session(work, session, entry.key, folder, sizes)
     row = work.get_one(SessionRow, number)
-    row.created_at = entry.created_at
+    # As they came: what this program would add to them is not what their key stands for.
+    row.facts, row.created_at = entry.facts, entry.created_at
     return number
 
 

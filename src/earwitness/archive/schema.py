@@ -188,6 +188,29 @@ class SummaryFigureRow(Base):
     bound: Mapped[str]
 
 
+class DraftStateRow(Base):
+    """One state of a draft, never altered. parent_id : the state it was made from, None for the first;
+    value : JSON."""
+
+    __tablename__ = "draft_state"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    key: Mapped[str] = mapped_column(index=True)
+    parent_id: Mapped[int | None] = mapped_column(ForeignKey("draft_state.id"), index=True)
+    value: Mapped[str]
+    saved_at: Mapped[str]
+
+
+class DraftRow(Base):
+    """Which state a draft is in. revision : counts every change, undoing included."""
+
+    __tablename__ = "draft"
+
+    key: Mapped[str] = mapped_column(primary_key=True)
+    state_id: Mapped[int] = mapped_column(ForeignKey("draft_state.id"))
+    revision: Mapped[int]
+
+
 # The full-text index over title, type and notes of "summary" is a virtual table of SQLite's FTS5 with tables of its
 # own behind it; no class maps it. It is made by a migration and filled by triggers.
 FULL_TEXT = "summary_text"

@@ -20,7 +20,7 @@ from sqlalchemy.orm import aliased
 
 from earwitness.archive import catalogue
 from earwitness.archive.catalogue import Archive
-from earwitness.archive.schema import FULL_TEXT, LoudspeakerRow, SummaryFigureRow, SummaryRow
+from earwitness.archive.schema import FULL_TEXT, DataOpeningRow, LoudspeakerRow, SummaryFigureRow, SummaryRow
 from earwitness.errors import ArchiveError, InputError, choice
 from earwitness.quantities import Figure
 from earwitness.session.record import Loudspeaker
@@ -77,7 +77,7 @@ class SearchQuery:
     text : words that must all occur in maker, name, type or notes, in any order; the last may be the start of a word
     figures : ranges of figures; type : one type of loudspeaker; currency, price_low, price_high : price of a pair
     sort : "relevance", "title", "price", "date" or the key of a figure; who lacks it comes last
-    limit, offset : which rows of the answer
+    limit, offset : which rows of the answer; opened_only : leave out those whose data were never shown
     """
 
     text: str = ""
@@ -90,6 +90,7 @@ class SearchQuery:
     descending: bool = False
     limit: int = 50
     offset: int = 0
+    opened_only: bool = False
 
     def __post_init__(self) -> None:
         if self.type is not None:
@@ -218,6 +219,12 @@ def _matching(work: Work, query: SearchQuery) -> Select[Any]:
         chosen = chosen.where(*(whole.contains(word.lower(), autoescape=True) for word in words))
     if query.type is not None:
         chosen = chosen.where(SummaryRow.type == query.type)
+    if query.opened_only:
+        same = and_(
+            LoudspeakerRow.folded_name == DataOpeningRow.folded_name,
+            LoudspeakerRow.folded_maker == DataOpeningRow.folded_maker,
+        )
+        chosen = chosen.where(SummaryRow.loudspeaker_id.in_(select(LoudspeakerRow.id).join(DataOpeningRow, same)))
     chosen = chosen.where(*_price_conditions(query))
     for wanted in query.figures:
         inside = select(SummaryFigureRow.loudspeaker_id).where(

@@ -20,20 +20,31 @@ from earwitness.cli.show import Command, progress_bar
 )
 @click.option("--loudspeaker", default=None, help="Which invented loudspeaker; a wrong name lists all.")
 @click.option("--all", "everything", is_flag=True, help="All invented loudspeakers, one after the other.")
+@click.option("--simulated", is_flag=True, help="40 more in the archive, simulated at response level; --all has them.")
+@click.option("--scan", is_flag=True, help="A near-field scan in an ordinary room in place of orbits in a hall.")
+@click.option("--points", type=int, default=2704, show_default=True, help="Points of the scan.")
 @click.option("--open", "open_page", is_flag=True, help="Open the review in the browser.")
-def command(folder: Path, loudspeaker: str | None, everything: bool, open_page: bool) -> None:
+def command(
+    folder: Path, loudspeaker: str | None, everything: bool, simulated: bool, scan: bool, points: int, open_page: bool
+) -> None:
     """Run the whole job on an invented loudspeaker: recordings, archive, figures, review.
 
     A second run uses again whatever has not changed, and says so.
     """
-    from earwitness.app.demo import run_demo
+    from earwitness.app.demo import add_simulated, run_demo
 
     with progress_bar("demo") as progress:
-        results = run_demo(folder, loudspeaker, everything=everything, progress=progress)
+        results = run_demo(
+            folder, loudspeaker, everything=everything, scan_points=points if scan else None, progress=progress
+        )
     for result in results:
         for line in result.lines:
             click.echo(line)
         click.echo(f"open {result.page}")
+    if simulated or (everything and not scan):
+        with progress_bar("demo") as progress:
+            click.echo(add_simulated(folder, progress=progress))
+        click.echo(f"one site of them all: earwitness site --to SITE --archive {folder / 'archive'}")
     if open_page:
         import webbrowser
 

@@ -6,12 +6,13 @@ from pathlib import Path
 
 import click
 
+from earwitness.cli import plan, record
 from earwitness.cli.show import Command
 
 
 @click.group()
 def command() -> None:
-    """Write session folders and test signals."""
+    """Session folders, test signals, and live measuring through the sound card."""
 
 
 @command.command(name="new-folder", cls=Command)
@@ -52,3 +53,7 @@ def signals(folder: Path, peak_dbfs: float, rate_hz: int, tones: int, level_db: 
     click.echo("before you play one:")
     for caution in done.cautions:
         click.echo(f"  {caution}")
+
+
+for _live in (record.devices, record.calibrate, record.level, record.record, record.resume, plan.plan):
+    command.add_command(_live)

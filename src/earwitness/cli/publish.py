@@ -3,22 +3,146 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from earwitness.cli import archive_option
 from earwitness.cli.show import Command, progress_bar
 
+if TYPE_CHECKING:
+    from earwitness.app.publish import Products
+
 
 @click.command(cls=Command)
 @click.argument("name")
-@click.option("--to", "folder", type=click.Path(path_type=Path), required=True, help="Folder to write; made anew.")
+@click.option("--to", "folder", type=click.Path(path_type=Path), default=None, help="Folder of the page; made anew.")
+@click.option("--report", is_flag=True, help="The review as PDF besides.")
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Of the report.")
+@click.option("--stills", type=click.Choice(["wide", "tall", "both"]), default=None, help="A picture of each chart.")
+@click.option("--steps", is_flag=True, help="Stills with the steps that build them up, curve by curve.")
+@click.option("--talk", is_flag=True, help="An outline to speak from, in Markdown; your edits in it are kept.")
+@click.option(
+    "--data", metavar="LICENSE", default=None, help="The data set as a zip under a license, such as CC-BY-4.0."
+)
+@click.option(
+    "--all", "everything", metavar="LICENSE", default=None, help="Report, stills, talk and data (under LICENSE)."
+)
+@click.option(
+    "--material", type=click.Path(path_type=Path), default=None, help="Folder of these; default: TO-material."
+)
+@click.option("--words", type=click.Path(dir_okay=False, path_type=Path), default=None, help="Your words (Markdown).")
+@click.option(
+    "--write-words", type=click.Path(path_type=Path), default=None, help="Write your words out, to edit them."
+)
+@click.option("--exhibits", default=None, metavar="KEY,KEY...", help="Those to show, in order; all: as generated.")
+@click.option("--caption", "captions", multiple=True, metavar="KEY=TEXT", help="Your caption of a chart; KEY= undoes.")
+@click.option("--list-exhibits", is_flag=True, help="List the exhibits by key, with your choices.")
+@click.option("--because", default="", help="Why numbers change, for the corrections.")
 @archive_option
-def command(name: str, folder: Path, archive: Path | None) -> None:
-    """Write the review of the loudspeaker NAME: static pages that open from disk, with downloads."""
+def command(
+    name: str,
+    folder: Path | None,
+    report: bool,
+    paper: str,
+    stills: str | None,
+    steps: bool,
+    talk: bool,
+    data: str | None,
+    everything: str | None,
+    material: Path | None,
+    words: Path | None,
+    write_words: Path | None,
+    exhibits: str | None,
+    captions: tuple[str, ...],
+    list_exhibits: bool,
+    because: str,
+    archive: Path | None,
+) -> None:
+    """Write the review of the loudspeaker NAME: static pages that open from disk, with downloads.
+
+    Your verdict, likes, dislikes, ties and how you had the sample are Markdown: --write-words gives a file to fill
+    in, --words takes it into the archive. Which exhibits are shown, in which order and under whose captions is kept
+    in the archive too. All loudspeakers at once: earwitness site.
+    """
     from earwitness.app.config import archive_folder
     from earwitness.app.publish import publish_review
+    from earwitness.app.words import keep_words
+    from earwitness.app.words import write_words as write
 
+    if folder is None and words is None and write_words is None and exhibits is None and not captions:
+        if list_exhibits:
+            _list(name, archive_folder(archive))
+            return
+        raise click.UsageError("give a folder for the page: --to FOLDER")
+    products = _products(report or bool(everything), paper, stills, steps, talk, data, everything)
+    place = archive_folder(archive)
+    if words is not None:
+        kept = keep_words(name, words, place)
+        click.echo(f"your words are in the archive: {', '.join(kept.parts) or 'none'}")
+    if write_words is not None:
+        click.echo(f"your words are in {write(name, write_words, place)}")
+    if exhibits is not None or captions:
+        _arrange(name, place, exhibits, captions)
+    if list_exhibits:
+        _list(name, place)
+    if folder is None:
+        return
     with progress_bar("publish") as progress:
-        page = publish_review(name, folder, archive_folder(archive), progress=progress)
-    click.echo(f"the review is in {page}")
+        done = publish_review(
+            name, folder, place, products=products, material=material, because=because, progress=progress
+        )
+    click.echo(f"the review is in {done.page}")
+    _tell(done.files)
+    for line in done.lines:
+        click.echo(line)
+
+
+def _arrange(name: str, place: Path, exhibits: str | None, captions: tuple[str, ...]) -> None:
+    from earwitness.app.arrangement import arrange_by_name
+
+    faulty = next((one for one in captions if "=" not in one), None)
+    if faulty is not None:
+        raise click.UsageError(f"--caption {faulty!r}: give KEY=TEXT")
+    texts = dict(one.split("=", 1) for one in captions)
+    keys = None if exhibits is None else tuple(key.strip() for key in exhibits.split(",") if key.strip())
+    with progress_bar("exhibits") as progress:
+        arrange_by_name(name, place, exhibits=keys, captions=texts, progress=progress)
+    click.echo("your choice of exhibits is in the archive")
+
+
+def _list(name: str, place: Path) -> None:
+    from earwitness.app.arrangement import exhibit_lines
+
+    with progress_bar("exhibits") as progress:
+        lines = exhibit_lines(name, place, progress=progress)
+    for line in lines:
+        click.echo(line)
+
+
+def _products(
+    report: bool, paper: str, stills: str | None, steps: bool, talk: bool, data: str | None, everything: str | None
+) -> Products:
+    from earwitness.app.publish import Products
+
+    wide, tall = stills in ("wide", "both") or bool(everything), stills in ("tall", "both") or bool(everything)
+    return Products(
+        report=("letter" if paper == "letter" else "a4") if report else None,
+        stills=(*(("wide",) if wide else ()), *(("tall",) if tall else ())),
+        steps=steps,
+        talk=talk or bool(everything),
+        license=everything or data,
+    )
+
+
+def _tell(files: tuple[Path, ...]) -> None:
+    """Products by kind: pictures are counted, others named."""
+    pictures = [path for path in files if path.suffix == ".png"]
+    if pictures:
+        click.echo(f"{len(pictures)} stills are in {pictures[0].parent}")
+    for path in files:
+        if path.suffix != ".png":
+            click.echo(f"the {_KINDS[path.suffix]} is {path}")
+
+
+_KINDS = {".pdf": "report", ".md": "talk", ".zip": "data set"}

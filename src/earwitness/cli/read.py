@@ -21,11 +21,82 @@ from earwitness.cli.show import Command, progress_bar
     show_default=True,
     help="Reading of ANSI/CTA-2034-A: positions of the rear wall.",
 )
-def command(name: str, archive: Path | None, as_json: bool, rear_wall: str) -> None:
-    """Show the figures of the loudspeaker NAME, each with its 95 % uncertainty."""
-    from earwitness.app.config import archive_folder
-    from earwitness.app.read import document_text, figure_lines, read_loudspeaker
+@click.option("--gate-ms", type=float, default=None, help="Gate after the direct sound.")
+@click.option("--taper-percent", type=float, default=None, help="Share of the gate over which it closes.")
+@click.option("--near-window-ms", type=float, default=None, help="Window of near-field takes.")
+@click.option("--splice-hz", nargs=2, type=float, default=None, metavar="LOW HIGH", help="Where the splice may lie.")
+@click.option("--keep", is_flag=True, help="Use these settings from now on, wherever this loudspeaker is read.")
+@click.option("--automatic", is_flag=True, help="Let the program choose gate and splice again from now on.")
+@click.option(
+    "--at",
+    "place",
+    metavar="DISTANCE,AZIMUTH,ELEVATION",
+    default=None,
+    help="Level of a scanned loudspeaker there: meters and degrees, left and up.",
+)
+@click.option("--how", metavar="FIGURE", default=None, help="Tell how a figure or curve was got, down to its takes.")
+def command(
+    name: str,
+    archive: Path | None,
+    as_json: bool,
+    rear_wall: str,
+    gate_ms: float | None,
+    taper_percent: float | None,
+    near_window_ms: float | None,
+    splice_hz: tuple[float, float] | None,
+    keep: bool,
+    automatic: bool,
+    place: str | None,
+    how: str | None,
+) -> None:
+    """Show the figures of the loudspeaker NAME, each with its 95 % uncertainty.
 
+    Gate and splice are chosen by the program unless told; what is told holds for this once, or with --keep for good.
+    """
+    from earwitness.app.config import archive_folder
+    from earwitness.app.evidence import evidence_lines, evidence_of
+    from earwitness.app.read import document_text, figure_lines, keep_chosen, read_loudspeaker
+    from earwitness.app.settings import AUTOMATIC, Chosen
+    from earwitness.errors import InputError
+
+    low, high = splice_hz or (None, None)
+    chosen = Chosen(gate_ms, taper_percent, near_window_ms, low, high)
+    if (automatic and chosen != AUTOMATIC) or (keep and (automatic or chosen == AUTOMATIC)):
+        raise InputError(
+            "what is to be kept is not clear", expected="settings with --keep, or --automatic without any settings"
+        )
+    folder = archive_folder(archive)
+    if place is not None:
+        click.echo(_at(name, place, folder, as_json=as_json))
+        return
     with progress_bar("read") as progress:
-        result = read_loudspeaker(name, archive_folder(archive), rear_wall=rear_wall, progress=progress)
+        if keep or automatic:
+            result = keep_chosen(name, chosen, folder, rear_wall=rear_wall, progress=progress)
+        else:
+            tried = None if chosen == AUTOMATIC else chosen
+            result = read_loudspeaker(name, folder, rear_wall=rear_wall, chosen=tried, progress=progress)
+    if how is not None:
+        click.echo("\n".join(evidence_lines(evidence_of(result, how))))
+        return
     click.echo(document_text(result) if as_json else "\n".join(figure_lines(result)))
+
+
+def _at(name: str, place: str, archive: Path, *, as_json: bool) -> str:
+    from earwitness.app.scan import at_document, at_lines, level_at
+
+    try:
+        distance_m, azimuth_deg, elevation_deg = (float(part) for part in place.split(","))
+    except ValueError:
+        raise click.BadParameter(
+            f"{place!r} is not a distance in meters and two angles in degrees, such as 2,30,0", param_hint="--at"
+        ) from None
+    with progress_bar("read") as progress:
+        found = level_at(
+            name,
+            archive,
+            distance_m=distance_m,
+            azimuth_deg=azimuth_deg,
+            elevation_deg=elevation_deg,
+            progress=progress,
+        )
+    return at_document(found) if as_json else "\n".join(at_lines(found))

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from earwitness.exhibits.chart import Chart, Mark, Panel, Region, Trace
+from earwitness.insight.mend.export import coefficients_json, table_text
 from earwitness.publish.review import Review
 from earwitness.quantities import Curve, DirectionalResponse, DirectivityMap, Figure
 
@@ -43,6 +44,14 @@ def write_downloads(review: Review, folder: Path) -> tuple[Download, ...]:
         "figures.csv": ("All figures with uncertainty, band and method (CSV)", figures_csv(review)),
         "charts.json": ("The definitions of all charts (JSON)", charts_json(review.charts)),
     }
+    if review.equalizer is not None:
+        texts |= {
+            "equalizer.txt": ("The equalizer as a table, to set a device by (text)", table_text(review.equalizer)),
+            "equalizer.json": (
+                "The equalizer as biquad coefficients for five sample rates (JSON)",
+                coefficients_json(review.equalizer),
+            ),
+        }
     found = []
     for name, (words, text) in texts.items():
         (place / name).write_bytes(text.encode())
@@ -79,26 +88,18 @@ def directivity_csv(response: DirectionalResponse) -> str:
     azimuth, elevation = np.rad2deg(response.directions.azimuth_rad), np.rad2deg(response.directions.elevation_rad)
     phase = np.rad2deg(np.angle(response.pressure))
     name = "level_db_spl_1m_2v83" if response.absolute else "level_db_relative"
-    rows = [["azimuth_deg", "elevation_deg", "frequency_hz", name, "phase_deg", "u_db", "u_common_db", "valid"]]
+    lines = [f"azimuth_deg,elevation_deg,frequency_hz,{name},phase_deg,u_db,u_common_db,valid"]
     common = [_number(u) for u in response.u_common_db]
     hz = [_number(f) for f in response.axis.hz]
+    # Only numbers stand here, and very many: no cell needs to be looked at for what a spreadsheet might run.
     for d in range(len(response.directions)):
-        where = [_number(azimuth[d]), _number(elevation[d])]
-        rows += [
-            [*where, hz[f], _number(level[d, f]), _number(phase[d, f]), _number(response.u_db[d, f]), common[f], "1"]
-            if response.valid[d, f]
-            else [
-                *where,
-                hz[f],
-                _number(level[d, f]),
-                _number(phase[d, f]),
-                _number(response.u_db[d, f]),
-                common[f],
-                "0",
-            ]
-            for f in range(len(hz))
+        where = f"{_number(azimuth[d])},{_number(elevation[d])}"
+        columns = (level[d].tolist(), phase[d].tolist(), response.u_db[d].tolist(), response.valid[d].tolist())
+        lines += [
+            f"{where},{f},{_number(value)},{_number(angle)},{_number(u)},{c},{int(ok)}"
+            for f, value, angle, u, c, ok in zip(hz, *columns[:3], common, columns[3], strict=True)
         ]
-    return _csv(rows)
+    return "\n".join(lines) + "\n"
 
 
 def figures_csv(review: Review) -> str:

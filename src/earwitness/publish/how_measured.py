@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from earwitness.exhibits.words import frequency_words, listed, number_words, sentence
 from earwitness.quantities import Gate, Measurement
+from earwitness.session.scan import ScanTake
 from earwitness.session.session import (
     Environment,
     FarFieldTake,
@@ -20,14 +21,32 @@ def how_measured(session: Session, measurement: Measurement) -> tuple[str, ...]:
         _microphone_words(session.microphone),
         _signal_words(session),
         _position_words(session.takes_of(FarFieldTake)),
-        _room_words(session.environment, measurement.gate),
-        _near_field_words(session, measurement),
+        *_scan_words(session, measurement),
         _level_words(measurement),
         f"The air had {session.environment.temperature_c:g} °C, {session.environment.humidity_percent:g} % relative "
         f"humidity and {session.environment.pressure_kpa:g} kPa.",
         _program_words(measurement),
     )
     return tuple(text for text in sentences if text)
+
+
+def _scan_words(session: Session, measurement: Measurement) -> tuple[str, ...]:
+    """How room and bass were dealt with: by a scan, or by gate and near field."""
+    scan = measurement.scan
+    if scan is None:
+        return _room_words(session.environment, measurement.gate), _near_field_words(session, measurement)
+    takes = session.takes_of(ScanTake)
+    if not takes:
+        return ("The scan came as pressures that were computed elsewhere.", scan.sentence)
+    surfaces = sorted({take.surface for take in takes if take.surface})
+    named = f" on {len(surfaces)} surfaces" if len(surfaces) > 1 else ""
+    close = min(sum(c * c for c in take.position_m) ** 0.5 for take in takes)
+    far = max(sum(c * c for c in take.position_m) ** 0.5 for take in takes)
+    return (
+        f"The loudspeaker was scanned: {len(takes):,} positions{named}, {close:.2f} to {far:.2f} m from the reference "
+        "point. Levels are referred to 1 m in the far field.",
+        scan.sentence,
+    )
 
 
 def _microphone_words(microphone: Microphone) -> str:

@@ -10,7 +10,9 @@ from typing import Final, Literal
 from earwitness import __version__
 from earwitness.errors import choice
 from earwitness.exhibits.chart import Chart, Table
+from earwitness.exhibits.story import story_tables
 from earwitness.exhibits.words import COVERAGE_SENTENCE
+from earwitness.publish.own_words import PARTS
 from earwitness.publish.place import write_whole
 from earwitness.publish.review import Review
 from earwitness.publish.typeset import pdf_bytes
@@ -69,9 +71,12 @@ def _data(review: Review, paper: Paper) -> dict[str, object]:
             {"words": h.words, "term": h.term, "value": h.value, "is_judged": h.is_judged} for h in review.headlines
         ],
         "coverage": COVERAGE_SENTENCE,
+        "own_words": [
+            {"title": PARTS[key], "paragraphs": list(review.own_words.plain(key))} for key in review.own_words.parts
+        ],
         "facts": [list(fact) for fact in review.facts],
         "disclosure": review.disclosure,
-        "exhibits": [_exhibit(exhibit) for exhibit in review.exhibits],
+        "exhibits": [_exhibit(exhibit) for exhibit in (*story_tables(review.story), *review.exhibits)],
         "absent": list(review.absent),
         "figures": _table(review.figures),
         "how_measured": list(review.how_measured),

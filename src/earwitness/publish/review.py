@@ -5,12 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from earwitness.exhibits.across import NOT_REACHED
+from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.all import absent_words, exhibits_of
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.figures_table import SIGNED, figures_table, method_words
 from earwitness.exhibits.quality import quality
-from earwitness.exhibits.words import figure_words, sentence
+from earwitness.exhibits.story import Line, story
+from earwitness.exhibits.words import figure_words, sentence, true_minus
+from earwitness.insight.for_whom import Said
+from earwitness.insight.mend.equalizer import Equalizer
 from earwitness.publish.how_measured import how_measured
+from earwitness.publish.own_words import NO_WORDS, OwnWords
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.record import Loudspeaker, Price
 from earwitness.session.session import Session, Tester
@@ -56,6 +61,9 @@ class Review:
     facts : what the loudspeaker is, as (name, value) pairs; disclosure : how the sample was had and what ties there are
     absent : why exhibits are missing; invented : the banner's sentence, or ""
     reading, measurement : what the downloads are written from
+    own_words : the tester's
+    story : heard, measured, mended, one line a finding; for_whom : sentences; equalizer : for the downloads; empty or
+    None without advice
     """
 
     title: str
@@ -76,37 +84,64 @@ class Review:
     quality: Table | None
     reading: Reading
     measurement: Measurement
+    story: tuple[Line, ...] = ()
+    for_whom: tuple[str, ...] = ()
+    equalizer: Equalizer | None = None
+    own_words: OwnWords = NO_WORDS
 
     @property
     def charts(self) -> tuple[Chart, ...]:
         return tuple(exhibit for exhibit in self.exhibits if isinstance(exhibit, Chart))
 
 
-def review_of(reading: Reading, measurement: Measurement, session: Session, *, revision: str = "1") -> Review:
-    """The review of one session's loudspeaker. revision : counts the publications of one review."""
+def review_of(
+    reading: Reading,
+    measurement: Measurement,
+    session: Session,
+    *,
+    revision: str = "1",
+    advice: Advice | None = None,
+    own_words: OwnWords = NO_WORDS,
+) -> Review:
+    """The review of one session's loudspeaker. revision : counts the publications of one review.
+
+    own_words : the tester's; what they say of ties and of the sample goes before what the session says.
+    advice : what it means and what to do; without it the page shows what was measured, and no more.
+    """
     loudspeaker, tester = session.loudspeaker, session.tester
-    exhibits = exhibits_of(reading, measurement, loudspeaker)
-    first = next((exhibit.caption.finding for exhibit in exhibits if isinstance(exhibit, Chart)), "")
+    exhibits = exhibits_of(reading, measurement, loudspeaker, advice=advice)
+    measured = (one for one in exhibits if isinstance(one, Chart) and not one.key.startswith("heard"))
+    first = next((exhibit.caption.finding for exhibit in measured), "")
+    match, mend = (None, None) if advice is None else (advice.match, advice.mend)
     return Review(
         title=loudspeaker.title,
         loudspeaker=loudspeaker,
         tester=tester,
         date=session.date,
         revision=revision,
-        disclosure=_disclosure(tester),
+        disclosure=_disclosure(tester, own_words),
         invented=INVENTED if loudspeaker.invented else "",
         summary=first,
         facts=facts_of(loudspeaker),
         headlines=_headlines(reading),
         exhibits=exhibits,
-        absent=absent_words(reading, measurement),
+        absent=absent_words(reading, measurement, advice=advice),
         figures=figures_table(reading),
         how_measured=how_measured(session, measurement),
         choices=choices_words(reading),
         quality=quality(measurement),
         reading=reading,
         measurement=measurement,
+        equalizer=None if mend is None or mend.design is None else mend.design.equalizer,
+        story=() if advice is None else story(advice),
+        for_whom=() if match is None else for_whom_words(match.for_whom),
+        own_words=own_words,
     )
+
+
+def for_whom_words(said: tuple[Said, ...]) -> tuple[str, ...]:
+    """Sentences for whom it is; single findings are left out, as the story tells them."""
+    return tuple(true_minus(one.text) for one in said if one.keys != ("findings",))
 
 
 def facts_of(loudspeaker: Loudspeaker) -> tuple[tuple[str, str], ...]:
@@ -146,15 +181,12 @@ def _price_words(price: Price | None) -> str:
     return f"{amount} {price.currency} a {price.per}"
 
 
-def _disclosure(tester: Tester) -> str:
-    stated = [
-        f"{name}: {value}."
-        for name, value in (
-            ("The sample", tester.obtained),
-            ("Ties", tester.disclosure),
-        )
-        if value != "not stated"
-    ]
+def _disclosure(tester: Tester, own_words: OwnWords) -> str:
+    said = (
+        ("The sample", " ".join(own_words.plain("obtained")) or tester.obtained),
+        ("Ties", " ".join(own_words.plain("disclosure")) or tester.disclosure),
+    )
+    stated = [sentence(f"{name}: {value}") for name, value in said if value != "not stated"]
     return " ".join(stated) or "The tester has not stated how the sample was had, nor any ties to its maker."
 
 

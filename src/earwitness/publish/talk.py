@@ -9,6 +9,7 @@ from typing import Final
 
 from earwitness.errors import FormatError, InputError
 from earwitness.exhibits.chart import Chart, Mark
+from earwitness.publish.own_words import PARTS
 from earwitness.publish.place import write_whole
 from earwitness.publish.review import Review
 from earwitness.publish.talk_text import Merged, joined, merged, parted
@@ -121,9 +122,19 @@ def _numbers(review: Review) -> str:
 
 def _closing(review: Review) -> str:
     missing = [f"- {_plain(words)}" for words in review.absent]
-    lines = ["## Closing", "", *(["Not shown:", "", *missing, ""] if missing else [])]
+    said = [words for key in ("verdict", "likes", "dislikes") for words in _said(review, key)]
+    lines = ["## Closing", "", *said, *(["Not shown:", "", *missing, ""] if missing else [])]
     lines.append("The number behind ± is where about 95 % of all cases lie. Curves and data are with the review.")
     return "\n".join(lines)
+
+
+def _said(review: Review, key: str) -> list[str]:
+    paragraphs = review.own_words.plain(key)
+    if not paragraphs:
+        return []
+    points = [f"- {_plain(words)}" for words in paragraphs] if key != "verdict" else []
+    told = [line for words in paragraphs for line in (_plain(words), "")] if key == "verdict" else [*points, ""]
+    return [f"{PARTS[key]}:", "", *told]
 
 
 def _without_plan(text: str) -> str:

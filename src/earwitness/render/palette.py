@@ -48,6 +48,11 @@ INKS: Final[dict[Role, Ink]] = {
     "mended": Ink("#0b7f5a", "#2fc795", 2.2),
     "before": Ink("#6d747d", "#858d97", 1.6, "6 3"),
     "plain": Ink("#3c434c", "#c3c9d0", 1.8),
+    # Loudspeakers beside each other: tones that are told apart by every eye, and a dash each.
+    "first": Ink("#1d2126", "#e8ecf0", 2.4),
+    "second": Ink("#9a6200", "#e0a23a", 2.2, "10 4"),
+    "third": Ink("#703460", "#ac70a6", 2.0, "2 3"),
+    "fourth": Ink("#003a78", "#9cc4ff", 2.0, "10 3 2 3"),
 }
 
 GROUNDS: Final[dict[Theme, Ground]] = {

@@ -114,7 +114,8 @@ def _frame(chart: Chart, panel: Panel, room: Room, theme: Theme) -> Frame:
         height = width * tall_for_wide
     else:
         height = min(height, (0.9 if panel.map is not None else 0.6) * width)
-    return Frame(left, top, width, height, chart.low_hz, chart.high_hz, panel.low, panel.high)
+    linear = chart.axis == "time"
+    return Frame(left, top, width, height, chart.low_hz, chart.high_hz, panel.low, panel.high, linear)
 
 
 def _plot(panel: Panel, shown: Panel, frame: Frame, key: str, theme: Theme, *, upright: bool) -> Iterator[str]:

@@ -20,6 +20,7 @@ _MOST_REACH_OCTAVES = 2.5
 _BENDING_BELOW_OCTAVES = 1.2
 _LEAST_POINTS = 9
 _LEAST_NEIGHBOR = 0.4
+_LEAST_PORT_Q = 2.0
 _WINDOW_DEG: tuple[tuple[Orbit, float], ...] = (("horizontal", 30.0), ("vertical", 10.0))
 CURVES = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
 
@@ -182,6 +183,16 @@ def excess_phase(hz: FloatArray, pressure: ComplexArray, valid: BoolArray) -> Fl
     return np.asarray(np.unwrap(np.angle(pressure * np.exp(-1j * phase))), dtype=float)
 
 
+def on_axis_excess_phase(response: DirectionalResponse) -> FloatArray | None:
+    """`excess_phase` straight ahead; None where that direction is missing or too narrow a range is valid."""
+    rows, angle = on_orbit(response.directions, "horizontal")
+    here = rows[np.abs(angle) < 0.5]
+    if here.size == 0:
+        return None
+    row = int(here[0])
+    return excess_phase(response.axis.hz, response.pressure[row], response.valid[row])
+
+
 def _phase_departure_deg(hz: FloatArray, phase_rad: FloatArray, peak: Peak) -> float | None:
     """Largest departure from a delay and a constant over one width to either side, in degrees."""
     near = np.abs(np.log2(hz / peak.center_hz)) <= min(max(half_size_octaves(peak.q), 0.15), 1.0)
@@ -202,8 +213,10 @@ def _wrinkle(impedance: Impedance | None, peak: Peak) -> float | None:
 
 
 def _port(near_fields: Sequence[NearField], peak: Peak) -> float | None:
-    """Size of the peak's shape in a port's near field [dB], the largest."""
-    sizes = []
+    """Size of the peak's shape in a port's near field [dB], the largest; a broad one is lost in the port's roll-off."""
+    sizes: list[float] = []
+    if peak.q < _LEAST_PORT_Q:
+        return None
     for field in near_fields:
         if "port" not in field.driver.lower():
             continue

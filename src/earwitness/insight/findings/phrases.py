@@ -23,6 +23,7 @@ _WHERE: dict[Kind, str] = {
     "tilt": "",
     "band_limit": "",
 }
+_OPPOSED = "The sound to other sides does the opposite there: the loudspeaker's directivity changes"
 _REMEDY: dict[Kind, str] = {
     "source": "an equalizer can mend it",
     "load": "an equalizer can mend it",
@@ -51,15 +52,16 @@ def shape_word(size_db: float, q: float) -> str:
     return narrow + ("peak" if size_db > 0 else "dip")
 
 
-def title_of(kind: Kind, center_hz: float, size_db: float, q: float) -> str:
-    """A few words: Broad rise of 2.5 dB at 240 Hz, in the source."""
+def title_of(kind: Kind, center_hz: float, size_db: float, q: float, *, in_room: bool = True) -> str:
+    """A few words: Broad rise of 2.5 dB at 240 Hz, in the source. in_room : found in the in-room prediction."""
     places: dict[Kind, str] = {
         "source": "in the source",
         "load": "a resonance",
         "port": "from the port",
         "near_axis": "near the axis only",
         "partial": "in the direct sound above all",
-        "off_axis": "off the axis only",
+        # Found in the direct sound, it is there; then the rest of the sound goes the other way.
+        "off_axis": "off the axis only" if in_room else "opposite off the axis",
         "vertical": "above and below the axis only",
     }
     shape = shape_word(size_db, q).capitalize()
@@ -90,7 +92,8 @@ def sentence_of(
     remedy = _REMEDY[kind]
     if kind in ("source", "load", "port") and not is_equalizable:
         remedy = "its phase is not that of a resonance, so do not equalize it"
-    second = f"{_WHERE[kind]}; {remedy}."
+    place = _OPPOSED if kind == "off_axis" and not in_room else _WHERE[kind]
+    second = f"{place}; {remedy}."
     if heard == "hardly":
         return f"{first} {second} It lies below the estimated threshold of hearing it."
     words = usual_words(center_hz, *band_hz, rises=size_db > 0)

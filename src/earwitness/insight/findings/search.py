@@ -10,11 +10,10 @@ import numpy as np
 from earwitness.insight.findings import audibility, phrases
 from earwitness.insight.findings.classify import is_equalizable, kind_of
 from earwitness.insight.findings.decompose import Decomposition, Peak, decompose
-from earwitness.insight.findings.evidence import CURVES, Evidence, excess_phase, gather
+from earwitness.insight.findings.evidence import CURVES, Evidence, gather, on_axis_excess_phase
 from earwitness.insight.findings.finding import Finding
 from earwitness.insight.findings.shapes import half_size_octaves
-from earwitness.quantities import Curve, DirectionalResponse, Impedance, NearField, Reading, on_orbit
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import Curve, DirectionalResponse, Impedance, NearField, Reading
 
 TARGETS = ("listening_window", "on_axis", "in_room")
 LEAST_TILT = 0.3
@@ -57,7 +56,7 @@ def find(
         curves["listening_window"] = reading.curves["horizontal_window"]
     parts = {key: part for key in TARGETS if key in curves and (part := decompose(curves[key], bends=key == "in_room"))}
     seen = _merged(parts)
-    phase = _on_axis_excess_phase(response)
+    phase = on_axis_excess_phase(response)
     direct = next((key for key in ("listening_window", "on_axis") if key in parts), None)
     edge = parts[direct].low_edge_db(response.axis.hz) if direct is not None else np.zeros(len(response.axis))
     found: list[Finding] = []
@@ -122,15 +121,6 @@ def _is_same(one: Peak, other: Peak) -> bool:
     return bool(near and one.size_db * other.size_db > 0 and wider < 4.0 * width + 0.25)
 
 
-def _on_axis_excess_phase(response: DirectionalResponse) -> FloatArray | None:
-    rows, angle = on_orbit(response.directions, "horizontal")
-    here = rows[np.abs(angle) < 0.5]
-    if here.size == 0:
-        return None
-    row = int(here[0])
-    return excess_phase(response.axis.hz, response.pressure[row], response.valid[row])
-
-
 def size_uncertainty_db(curve: Curve, peak: Peak) -> float:
     """Standard uncertainty of a peak's height over what lies one width to either side [dB].
 
@@ -192,7 +182,7 @@ def _finding(one: _Seen, evidence: Evidence, curve: Curve, *, sensitive: bool) -
         "u_q": peak.u_ln_q * peak.q,
         "fit_u_db": peak.u_db,
     }
-    title = phrases.title_of(kind, peak.center_hz, peak.size_db, peak.q)
+    title = phrases.title_of(kind, peak.center_hz, peak.size_db, peak.q, in_room=one.target == "in_room")
     curves = shown or (one.target,)
     return Finding(
         1, peak.center_hz, *band, peak.size_db, u, peak.q, kind, curves, numbers, margin, mendable, title, sentence

@@ -144,9 +144,9 @@ def vertical_window(angles: Sequence[SeatAngle]) -> dict[str, Figure]:
     for name in dict.fromkeys(one.loudspeaker for one in angles):
         seats = [one for one in angles if one.loudspeaker == name]
         low, high = (pick(seats, key=lambda one: one.elevation_deg) for pick in (min, max))
-        note = (
-            f"from {low.elevation_deg:+.1f} degrees at {low.seat} to {high.elevation_deg:+.1f} degrees at {high.seat}"
-        )
+        # Adding 0 takes the sign off a zero.
+        ends = [round(one.elevation_deg, 1) + 0.0 for one in (low, high)]
+        note = f"from {ends[0]:+.1f} degrees at {low.seat} to {ends[1]:+.1f} degrees at {high.seat}"
         info = INFO["vertical_window"]
         width = high.elevation_deg - low.elevation_deg
         found[name] = Figure(info.key, width, 0.0, "deg", None, info.method, caveats=(note, "positions taken as exact"))

@@ -125,11 +125,12 @@ def problem_of(
     sample_rate_hz: float = DEFAULT_RATE_HZ,
     curves: Mapping[str, Curve] | None = None,
     window_weights_of: FloatArray | None = None,
+    excess_phase_rad: FloatArray | None = None,
 ) -> Problem:
     """The wanted correction for a goal, masked and weighted by equalizability and uncertainty.
 
     curves : of `levels` by key, worked out if not given; the goal's curve is followed, and the listening window's bass
-    limit counts (without one the goal's curve's); window_weights_of : see `equalizability.judged`.
+    limit counts (without one the goal's curve's); window_weights_of, excess_phase_rad : see `equalizability.judged`.
     InputError where the goal's curve cannot be had or is not valid at 1 kHz.
     """
     missing: Mapping[str, str] = {}
@@ -143,7 +144,7 @@ def problem_of(
     axis_hz = levels.axis.hz
     low_hz, high_hz = _stretch(curve)
     hz = log_axis(low_hz, min(high_hz, 20_000.0, 0.45 * sample_rate_hz), GRID_PER_OCTAVE).hz
-    judgement = able.judged(levels, hz, window, window_weights_of=window_weights_of)
+    judgement = able.judged(levels, hz, window, window_weights_of=window_weights_of, excess_phase_rad=excess_phase_rad)
     power = 10 ** (np.where(curve.valid, curve.values, 0.0) / 10)
     detail = 10 * np.log10(smooth_power(power, axis_hz, hz, able.DETAIL_FRACTION))
     trend = 10 * np.log10(smooth_power(power, axis_hz, hz, able.TREND_FRACTION))
@@ -280,10 +281,9 @@ def _design(problem: Problem, path: Path) -> Design:
 
 def capped(problem: Problem, equalizer: Equalizer) -> Equalizer:
     """The equalizer with its boosts scaled back so that no more than the total boost is left (0.01 dB), and preamp."""
-    hz = np.geomspace(10.0, 0.4999 * problem.sample_rate_hz, 1200)
 
     def peak(one: Equalizer) -> float:
-        return float(gain_db(one, hz, problem.sample_rate_hz).max())
+        return _peak_db(problem, one)
 
     def scaled(share: float) -> Equalizer:
         bands = (b if b.gain_db <= 0 else replace(b, gain_db=b.gain_db * share) for b in equalizer.bands)
@@ -300,9 +300,12 @@ def capped(problem: Problem, equalizer: Equalizer) -> Equalizer:
 
 
 def settable(problem: Problem, equalizer: Equalizer) -> Design:
-    """The equalizer in steps a device can be set to (`Band.rounded`), its gains chosen anew in steps of 0.1 dB."""
-    rounded = equalizer.rounded()
-    task = task_of(problem)
+    """The equalizer in steps a device can be set to (`Band.rounded`), its gains chosen anew in steps of 0.1 dB.
+
+    The total boost stays within its limit (0.05 dB).
+    """
+    rounded = _within_boost(problem, equalizer.rounded())
+    task, most = task_of(problem), _most_boost_db(problem)
 
     def price(one: Equalizer) -> float:
         gain = gain_db(one, problem.hz, problem.sample_rate_hz)
@@ -317,13 +320,34 @@ def settable(problem: Problem, equalizer: Equalizer) -> Design:
             for step_db in (0.1, -0.1):
                 changed = replace(band, gain_db=round(band.gain_db + step_db, 1) + 0.0)
                 trial = replace(rounded, bands=(*rounded.bands[:place], changed, *rounded.bands[place + 1 :]))
-                if low <= changed.gain_db <= high and price(trial) < best - 1e-9:
+                better = low <= changed.gain_db <= high and price(trial) < best - 1e-9
+                if better and _peak_db(problem, trial) <= most:
                     rounded, best, improved = trial, price(trial), True
                     band = changed
-    peak_db = float(
-        gain_db(rounded, np.geomspace(10.0, 0.4999 * problem.sample_rate_hz, 1200), problem.sample_rate_hz).max()
-    )
-    return measured(problem, replace(rounded, preamp_db=-math.ceil(10 * max(0.0, peak_db) - 1e-6) / 10 + 0.0))
+    peak_db = max(0.0, _peak_db(problem, rounded))
+    return measured(problem, replace(rounded, preamp_db=-math.ceil(10 * peak_db - 1e-6) / 10 + 0.0))
+
+
+def _most_boost_db(problem: Problem) -> float:
+    return problem.limits.total_boost_db + 0.05
+
+
+def _peak_db(problem: Problem, equalizer: Equalizer) -> float:
+    """Largest gain at any frequency up to half the sample rate [dB]."""
+    hz = np.geomspace(10.0, 0.4999 * problem.sample_rate_hz, 1200)
+    return float(gain_db(equalizer, hz, problem.sample_rate_hz).max())
+
+
+def _within_boost(problem: Problem, rounded: Equalizer) -> Equalizer:
+    """The equalizer with its largest boosts lowered in steps of 0.1 dB until their sum is within the limit."""
+    while _peak_db(problem, rounded) > _most_boost_db(problem):
+        place = max(range(len(rounded.bands)), key=lambda at: rounded.bands[at].gain_db)
+        band = rounded.bands[place]
+        if band.gain_db <= 0.0:
+            return rounded
+        lowered = replace(band, gain_db=round(band.gain_db - 0.1, 1) + 0.0)
+        rounded = replace(rounded, bands=(*rounded.bands[:place], lowered, *rounded.bands[place + 1 :]))
+    return rounded
 
 
 def measured(problem: Problem, equalizer: Equalizer) -> Design:

@@ -3,7 +3,8 @@
 E = m^2 / (m^2 + s^2), m mean and s standard deviation over directions of the deviation from each direction's own
 trend. From 0.8 on a deviation is mended, from 0.5 at half strength, below it is left alone (thresholds of this
 program, common practice, no source). Judged on two scales: narrow, what stands out from a one-octave trend; broad,
-what that trend departs from its own straight line.
+what that trend departs from its own straight line. An equalizer is of minimum phase: where the excess phase on the
+axis bends, a narrow deviation is left alone (physics; the limit of 20 degrees is this program's).
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ FULL_FROM, HALF_FROM = 0.8, 0.5
 TREND_FRACTION = 1.0
 DETAIL_FRACTION = 24.0
 BASS_DROP_DB = 6.0
+MINIMUM_PHASE_DEG = 20.0
 _LOCAL_OCTAVES = 1 / 3
 _DIP_DB = 0.7
 _REFLECTIONS = ("floor", "ceiling", "front_wall", "side_wall", "rear_wall")
@@ -35,9 +37,9 @@ _REFLECTIONS = ("floor", "ceiling", "front_wall", "side_wall", "rear_wall")
 class Equalizability:
     """(F,) on hz: how far a deviation may be mended, by scale, and where no boost is allowed.
 
-    narrow, broad : E from 0 to 1; narrow_mean_db : common narrow deviation; no_boost : an interference dip, or below
-    the useful bass; useful_bass_hz : where the window has fallen 6 dB, or the lowest frequency of the data
-    when it does not fall so far there (rolls_off False)
+    narrow, broad : E from 0 to 1, narrow 0 where the phase is not minimum; narrow_mean_db : common narrow deviation
+    no_boost : an interference dip, or below the useful bass; useful_bass_hz : where the window has fallen 6 dB, or the
+    lowest frequency of the data when it does not fall so far there (rolls_off False)
     sentence : what it rests on
     """
 
@@ -67,16 +69,39 @@ def strength(equalizability: npt.ArrayLike) -> FloatArray:
     return np.where(e >= FULL_FROM, 1.0, np.where(e >= HALF_FROM, 0.5, 0.0))
 
 
+def phase_bend_deg(hz: FloatArray, excess_phase_rad: FloatArray) -> FloatArray:
+    """(F,) largest departure of the excess phase (F,) [rad, unwrapped] from a constant and a delay [degrees].
+
+    Least squares over every third of an octave; each frequency gets the largest of all that hold it. Zeros where hz,
+    log-spaced, spans less than that.
+    """
+    step = float(np.log2(hz[1] / hz[0]))
+    reach = max(2, round(_LOCAL_OCTAVES / 2 / step))
+    if hz.size < 2 * reach + 1:
+        return np.zeros(hz.size)
+    # A delay's phase goes with frequency, so on a log grid one projection serves every window.
+    columns = np.stack([np.ones(2 * reach + 1), 2.0 ** (step * np.arange(-reach, reach + 1))], axis=-1)
+    rest = np.eye(2 * reach + 1) - columns @ np.linalg.pinv(columns)
+    windows = np.lib.stride_tricks.sliding_window_view(excess_phase_rad, 2 * reach + 1)
+    worst = np.pad(np.rad2deg(np.abs(windows @ rest).max(axis=1)), 2 * reach)
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(worst, 2 * reach + 1).max(axis=1), dtype=float)
+
+
 def judged(
-    levels: Levels, hz: FloatArray, window: Curve, *, window_weights_of: FloatArray | None = None
+    levels: Levels,
+    hz: FloatArray,
+    window: Curve,
+    *,
+    window_weights_of: FloatArray | None = None,
+    excess_phase_rad: FloatArray | None = None,
 ) -> Equalizability:
     """Equalizability on log-spaced frequencies hz (F,) inside the valid part of `window`.
 
     levels : both orbits of ANSI/CTA-2034-A or as much of them as there is; window : the curve whose bass limit
     counts; window_weights_of : (D,) weights of the directions that make the window, by default those of the standard's
     listening window, or of the measured part of it. Half the weight is on the window's directions, half on those
-    of the early reflections by their energy; without the latter all is on the window. InputError when fewer than
-    three directions lie in the window.
+    of the early reflections by their energy; without the latter all is on the window. excess_phase_rad : on axis, on
+    the levels' frequencies, where the phase is known. InputError when fewer than three directions lie in the window.
     """
     groups = _groups(levels, window_weights_of)
     if np.count_nonzero(groups[0]) < 3:
@@ -99,6 +124,9 @@ def judged(
     narrow, mean = _both(detail, shares, hz, 1.0)
     broad, _ = _both(shape, shares, hz, 3.0)
     bass, rolls_off = _useful_bass_hz(window)
+    if excess_phase_rad is not None:
+        phase = np.interp(np.log2(hz), np.log2(levels.axis.hz), excess_phase_rad)
+        narrow = np.where(phase_bend_deg(hz, phase) > MINIMUM_PHASE_DEG, 0.0, narrow)
     local = _widened((mean < -_DIP_DB) & (narrow < HALF_FROM), hz)
     wide = " and the early reflections" if len(groups) > 1 else " alone"
     words = f"judged over {np.count_nonzero(groups[0])} directions of the listening window{wide}"

@@ -14,6 +14,7 @@ from earwitness.figures.rating import preference_rating
 from earwitness.figures.sampling import band_grid, sampled, smoothed
 from earwitness.figures.sensitivity import band_level
 from earwitness.figures.windows import INDEX_NAMES, Levels, window_weights, windows
+from earwitness.insight.findings.phrases import hertz
 from earwitness.insight.mend.design import Problem
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, Equalizer, apply, gain_db
 from earwitness.quantities import Curve, Figure, FrequencyAxis
@@ -162,7 +163,7 @@ def headroom(equalizer: Equalizer, sample_rate_hz: float = DEFAULT_RATE_HZ) -> H
     if at is None:
         words = "no frequency is boosted: no headroom is lost"
     else:
-        words = f"{boost:.1f} dB of headroom are lost: at {at:.0f} Hz the amplifier gives {factor:.2f} times the power"
+        words = f"{boost:.1f} dB of headroom are lost: at {hertz(at)} the amplifier gives {factor:.2f} times the power"
     return Headroom(-boost + 0.0, boost, at, factor, pink, words)
 
 

@@ -7,27 +7,49 @@ import shutil
 import tempfile
 from importlib.resources import files
 from pathlib import Path
-from typing import TypedDict
+from typing import TYPE_CHECKING, TypedDict
 
 from earwitness import __version__
 from earwitness.errors import OutputError
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.words import COVERAGE_SENTENCE
 from earwitness.publish.downloads import Download, write_downloads
+from earwitness.publish.own_words import PARTS
 from earwitness.publish.review import Review
 from earwitness.render.html import chart_script, figure_html, table_html
 from earwitness.render.theme import theme_css
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
 
 CHART_WIDTH_PX = 960
 PAGE = "index.html"
 _NOT_HTML = re.compile("[^\t\n\r\x20-\x7e\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 GENERATOR = f"Earwitness {__version__}"
+_SECTIONS = {
+    "heard": "What was heard",
+    "measured": "What was measured",
+    "mended": "What can be mended",
+    "match": "What goes with it",
+}
+_PLACES = (
+    ("heard", "heard"), ("reliability", "heard"), ("mended", "mended"), ("bands", "mended"), ("worth", "mended"),
+    ("before-after", "mended"), ("aim", "mended"), ("claims", "match"), ("amplifier", "match"),
+    ("subwoofer", "match"), ("seats", "match"),
+)  # fmt: skip
 _MARK = b'<meta name="generator" content="Earwitness '
 
 
 class _Shown(TypedDict):
+    number: int
     title: str
     html: str
+
+
+class _Section(TypedDict):
+    id: str
+    title: str
+    exhibits: list[_Shown]
 
 
 class _File(TypedDict):
@@ -75,9 +97,11 @@ def page_html(review: Review, downloads: tuple[Download, ...]) -> str:
         trim_blocks=True,
         keep_trailing_newline=True,
     )
-    shown: list[_Shown] = [
-        {"title": exhibit.title, "html": Markup(_exhibit_html(exhibit))} for exhibit in review.exhibits
-    ]
+    environment.filters["whole_units"] = _whole_units
+    sections: list[_Section] = [{"id": key, "title": title, "exhibits": []} for key, title in _SECTIONS.items()]
+    for number, exhibit in enumerate(review.exhibits, 1):
+        part = next(section for section in sections if section["id"] == _section_of(exhibit.key))
+        part["exhibits"].append({"number": number, "title": exhibit.title, "html": Markup(_exhibit_html(exhibit))})
     files_shown: list[_File] = [
         {
             "path": file.path,
@@ -89,7 +113,8 @@ def page_html(review: Review, downloads: tuple[Download, ...]) -> str:
     ]
     return environment.get_template("page.html").render(
         review=review,
-        exhibits=shown,
+        own_words=[(PARTS[key], Markup(review.own_words.html(key))) for key in review.own_words.parts],
+        sections=[one for one in sections if one["exhibits"] or one["id"] == "measured"],
         figures=Markup(table_html(review.figures)),
         quality=Markup(table_html(review.quality)) if review.quality is not None else "",
         downloads=files_shown,
@@ -105,9 +130,27 @@ def _printable(value: object) -> object:
     return value
 
 
+def _whole_units(words: str) -> Markup:
+    """Words in which a unit with a stroke is not torn at the end of a line."""
+    from markupsafe import Markup, escape
+
+    return Markup(str(escape(_printable(words))).replace("dB/oct", '<span class="whole">dB/oct</span>'))
+
+
+def _section_of(key: str) -> str:
+    """Heard, measured, mended or match: where an exhibit stands on the page."""
+    return next((section for start, section in _PLACES if key.startswith(start)), "measured")
+
+
+def section_title_of(key: str) -> str:
+    """Title of the part of the page in which an exhibit stands."""
+    return _SECTIONS[_section_of(key)]
+
+
 def style_css() -> str:
     """The page's style sheet: the theme of the charts, then the page."""
-    return f"{theme_css()}\n:root {{\n  --measured: var(--role-window);\n}}\n\n{_asset('page.css')}"
+    words = "  --measured: var(--role-window);\n  --mended: var(--role-mended);\n"
+    return f"{theme_css()}\n:root {{\n{words}}}\n\n{_asset('page.css')}"
 
 
 def _fill(review: Review, fresh: Path) -> None:

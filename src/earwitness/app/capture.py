@@ -1,0 +1,396 @@
+"""Acts of live measuring through the sound card: devices, calibrator, levels, takes, resume."""
+
+from __future__ import annotations
+
+import datetime
+import time
+import tomllib
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from earwitness.capture import simulated
+from earwitness.capture.budget import DayBudget, keep_budget, read_budget, require_budget
+from earwitness.capture.device import sound_card
+from earwitness.capture.disk import PART, GrowingRecording, move, read_part, recover
+from earwitness.capture.guard import (
+    SAFETY,
+    FixedSignal,
+    Limits,
+    Outlet,
+    Silencer,
+    at_tester_db,
+    loudness_of,
+)
+from earwitness.capture.levels import REFERENCE_PA, CalibratorReading, LoopbackReading, read_calibrator, read_loopback
+from earwitness.capture.play import distance_of, signal_for
+from earwitness.capture.ramp import LevelSet, Wanted, set_level
+from earwitness.capture.series import (
+    SPOILED,
+    LiveSettings,
+    Series,
+    TakeState,
+    change_settings,
+    is_live,
+    open_series,
+    record_until_good,
+    start_series,
+    states,
+)
+from earwitness.capture.sound import Block, Device, Sound, Wiring
+from earwitness.capture.take import Alive, Recorded, Tell, run_stream, silent_source
+from earwitness.dsp.sweep import sweep_law, sweep_samples
+from earwitness.errors import EarwitnessError, InputError
+from earwitness.formats.audio import read_audio
+from earwitness.quantities.arrays import FloatArray
+
+CALIBRATOR_FILE = "calibrator.wav"
+Answer = Literal["go", "skip", "stop"]
+
+
+@dataclass(frozen=True, slots=True)
+class Calibrated:
+    """file : the recording, None where the reading has faults and it went to `spoiled/`; lines : for session.toml."""
+
+    reading: CalibratorReading
+    file: Path | None
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LevelsChecked:
+    """level : how the ramp ended; loopback : None where session.toml names none or the ramp was cut short; peak_dbfs :
+    of the sweep that comes out as loud, None where no level was read."""
+
+    level: LevelSet
+    loopback: LoopbackReading | None
+    peak_dbfs: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingDone:
+    """map : all takes; spoiled : attempts of this run that were not kept; stopped : why it ended early, or empty;
+    dose_percent : of the day so far, None where no level is known."""
+
+    map: tuple[TakeState, ...]
+    spoiled: int
+    stopped: str
+    dose_percent: float | None
+
+    @property
+    def open(self) -> tuple[TakeState, ...]:
+        return tuple(one for one in self.map if one.state == "open")
+
+
+def sound_for(wiring: Wiring | None = None) -> Sound:
+    """The sound card; the simulated wire where the wiring names it. MissingExtraError without sounddevice."""
+    if wiring is not None and simulated.KEY in (wiring.input_device, wiring.output_device):
+        return simulated.SimulatedSound(speed=1.0, seed=time.time_ns())
+    return sound_card()
+
+
+def list_devices(*, sound: Sound | None = None) -> tuple[Device, ...]:
+    """All sound devices, looked for anew."""
+    card = sound_for() if sound is None else sound
+    card.rescan()
+    return card.devices()
+
+
+def begin_or_open(folder: Path, settings: LiveSettings | None) -> Series:
+    """The live session of the folder: begun with `settings`, or gone on with, changed where settings are given.
+
+    InputError where it was not begun and there are no settings, or a simulated wire would record a real loudspeaker.
+    """
+    if not is_live(folder):
+        if settings is None:
+            return open_series(folder)
+        series = start_series(folder, settings)
+    elif settings is None:
+        series = open_series(folder)
+    else:
+        series = open_series(folder, settings=settings)
+    wiring = series.settings.wiring
+    if simulated.KEY in (wiring.input_device, wiring.output_device) and not series.planned.session.loudspeaker.invented:
+        raise InputError(
+            "the simulated wire records nothing real",
+            where=str(folder),
+            expected="a loudspeaker with invented = true",
+            remedy="choose a sound card, or mark the loudspeaker as invented to rehearse",
+        )
+    return series
+
+
+def calibrate(
+    folder: Path,
+    wiring: Wiring,
+    *,
+    level_db: float = 94.0,
+    frequency_hz: float = 1000.0,
+    duration_s: float = 6.0,
+    sound: Sound | None = None,
+    silencer: Silencer | None = None,
+    tell: Tell | None = None,
+) -> Calibrated:
+    """Record a sound calibrator on the microphone; a good one becomes calibrator.wav in the folder.
+
+    Nothing is played. An earlier recording and one with faults go to `spoiled/`. InputError where the device does not
+    open, DeviceLostError where it goes away.
+    """
+    card = sound_for(wiring) if sound is None else sound
+    switch = Silencer() if silencer is None else silencer
+    path = folder / CALIBRATOR_FILE
+    part = path.with_name(path.name + PART)
+    if part.exists():
+        recover(part, _free(folder))
+    file = GrowingRecording(part, wiring.rate_hz, wiring.input_channels)
+    outlet = Outlet(silent_source(duration_s, wiring.rate_hz), wiring, _no_output(), switch)
+    try:
+        lost = run_stream(card, wiring, outlet, file, round(duration_s * wiring.rate_hz), tell=tell)
+    finally:
+        file.close()
+    if lost is not None:
+        recover(part, _free(folder))
+        raise lost
+    samples, _ = read_part(part)
+    heard = samples[:, wiring.microphone - 1].astype(np.float64)
+    reading = read_calibrator(heard, wiring.rate_hz, level_db=level_db, frequency_hz=frequency_hz)
+    if reading.fs_per_pa is None or switch.pressed:
+        recover(part, _free(folder))
+        return Calibrated(reading, None, ())
+    if path.exists():
+        move(path, _free(folder))
+    recover(part, path)
+    lines = (
+        "[microphone.calibrator]",
+        f'file = "{CALIBRATOR_FILE}"',
+        f"level_db = {float(level_db)}",
+        f"frequency_hz = {float(frequency_hz)}",
+        f"channel = {wiring.microphone}",
+    )
+    return Calibrated(reading, path, lines)
+
+
+def sensitivity_of(folder: Path) -> float | None:
+    """Digital full scale for each pascal by session.toml or its calibrator recording; None where neither tells."""
+    try:
+        document = tomllib.loads((folder / "session.toml").read_text(encoding="utf-8-sig"))
+        microphone = document.get("microphone", {})
+        if isinstance(stated := microphone.get("sensitivity_fs_per_pa"), int | float) and stated > 0:
+            return float(stated)
+        told = microphone.get("calibrator")
+        name = str(told["file"]) if told else CALIBRATOR_FILE
+        found = read_audio(folder / name)
+        channel = int(told.get("channel", 1)) if told else 1
+        level = float(told.get("level_db", 94.0)) if told else 94.0
+        tone = float(told.get("frequency_hz", 1000.0)) if told else 1000.0
+        return read_calibrator(found.samples[channel - 1], found.rate_hz, level_db=level, frequency_hz=tone).fs_per_pa
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, IndexError, EarwitnessError):
+        return None
+
+
+def check_levels(
+    series: Series,
+    target_db: float,
+    distance_m: float,
+    *,
+    sound: Sound | None = None,
+    silencer: Silencer | None = None,
+    tell: Tell | None = None,
+    alive: Alive | None = None,
+    budget_file: Path | None = None,
+) -> tuple[LevelsChecked, Series]:
+    """Raise the level from silence to target_db at the microphone, then look at the loop-back; the journal keeps both.
+
+    InputError where the microphone's sensitivity is not known.
+    """
+    fs_per_pa = sensitivity_of(series.folder)
+    if fs_per_pa is None:
+        raise InputError(
+            "the microphone's sensitivity is not known, so no level can be set",
+            where=str(series.folder),
+            expected="sensitivity_fs_per_pa or a good calibrator recording",
+            remedy=f"put the calibrator on the microphone, then: earwitness measure calibrate {series.folder}",
+        )
+    wiring = _session_wiring(series)
+    card = sound_for(wiring) if sound is None else sound
+    switch = Silencer() if silencer is None else silencer
+    limits = series.settings.limits
+    wanted = Wanted(target_db, fs_per_pa, distance_m)
+    level = set_level(card, wiring, wanted, limits=limits, silencer=switch, tell=tell, alive=alive)
+    _count(level.ear_db, level.played_s, budget_file)
+    if level.calibration is None:
+        return LevelsChecked(level, None, None), series
+    peak = min(level.output_dbfs + 10.0 * np.log10(2.0), limits.highest_dbfs)
+    loopback = None
+    if wiring.reference is not None and not switch.pressed:
+        loopback = _look_at_loopback(card, wiring, series, float(peak), switch)
+    settings = replace(series.settings, peak_dbfs=round(float(peak), 2), calibration=level.calibration)
+    return LevelsChecked(level, loopback, settings.peak_dbfs), change_settings(series, settings)
+
+
+def record(
+    series: Series,
+    *,
+    sound: Sound | None = None,
+    before: Callable[[TakeState], Answer] | None = None,
+    decide: Callable[[Recorded], bool] | None = None,
+    told: Callable[[TakeState, Recorded], None] | None = None,
+    silencer: Silencer | None = None,
+    tell: Tell | None = None,
+    alive: Alive | None = None,
+    only: str | None = None,
+    away: bool = False,
+    budget_file: Path | None = None,
+) -> RecordingDone:
+    """Record every open take, or `only` one, in order; the journal is kept after each.
+
+    before : asked before each take ("go" by default); decide : whether to keep a whole but faulty recording; told :
+    after each attempt. It stops at the abort key and at a device that went away; take up again with `begin_or_open`.
+    """
+    card = sound_for(series.settings.wiring) if sound is None else sound
+    switch = Silencer() if silencer is None else silencer
+    fs_per_pa = sensitivity_of(series.folder)
+    spoiled, stopped = 0, ""
+    for state in states(series):
+        if state.state != "open" or (only is not None and state.id != only):
+            continue
+        answer = "go" if before is None else before(state)
+        if answer == "stop":
+            stopped = "as you wished"
+        if switch.pressed:
+            stopped = switch.reason
+        if stopped:
+            break
+        if answer == "skip":
+            continue
+        _require_budget(series, state.id, away, budget_file)
+
+        def after(done: Recorded, state: TakeState = state) -> None:
+            nonlocal spoiled
+            spoiled += not done.verdict.keep
+            _count(None if away else _ear_db(series, state.id, done, fs_per_pa), done.played_s, budget_file)
+            if told is not None:
+                told(state, done)
+
+        done = record_until_good(
+            series, state.id, card, decide=decide, after=after, silencer=switch, tell=tell, alive=alive
+        )
+        if done.lost is not None or switch.pressed:
+            stopped = done.lost.what if done.lost is not None else switch.reason
+            break
+    budget = _today(budget_file)
+    return RecordingDone(states(series), spoiled, stopped, budget.dose_percent if budget.exposures else None)
+
+
+def cautions(series: Series) -> tuple[str, ...]:
+    """What to read before anything is played: safety, the limits in force, how loud it will be, and today's budget."""
+    limits, calibration = series.settings.limits, series.settings.calibration
+    lines = [*SAFETY]
+    lines.append(f"Nothing is played above {limits.highest_dbfs:g} dB re full scale.")
+    if calibration is None:
+        lines.append("Levels are not calibrated: how loud that is nobody knows. Set the level first: measure level.")
+        return tuple(lines)
+    loudest = max((_predicted_db(series, one.id) or -200.0 for one in states(series)), default=-200.0)
+    ear = at_tester_db(loudest, limits)
+    lines.append(
+        f"The loudest take will be about {loudest:.0f} dB at 1 m and {ear:.0f} dB at your place "
+        f"({limits.tester_distance_m:g} m away); the limits are {limits.highest_1m_db:g} and "
+        f"{limits.highest_ear_db:g} dB."
+    )
+    return tuple(lines)
+
+
+def budget_today(*, budget_file: Path | None = None) -> DayBudget:
+    """What was heard today, for the exposure display."""
+    return _today(budget_file)
+
+
+def _look_at_loopback(
+    card: Sound, wiring: Wiring, series: Series, peak_dbfs: float, switch: Silencer
+) -> LoopbackReading:
+    """A sweep of one second at the level that was just set."""
+    rate = wiring.rate_hz
+    sweep = sweep_samples(sweep_law(50.0, 16_000.0, 1.0), rate, fade_in_s=0.05, fade_out_s=0.01)
+    played = sweep * 10.0 ** (peak_dbfs / 20.0)
+    room = np.zeros(rate)
+    blocks: list[Block] = []
+    source = FixedSignal(np.concatenate([np.zeros(rate // 4), played, room]))
+    outlet = Outlet(source, wiring, series.settings.limits, switch)
+    lost = run_stream(card, wiring, outlet, None, rate, hear=blocks.append)
+    if lost is not None:
+        raise lost
+    assert wiring.reference is not None
+    heard = np.concatenate(blocks)[:, wiring.reference - 1].astype(np.float64)
+    return read_loopback(played, heard[rate // 4 :])
+
+
+def _session_wiring(series: Series) -> Wiring:
+    session = series.planned.session
+    channels = [one.microphone_channel for one in series.planned.live]
+    return replace(
+        series.settings.wiring,
+        microphone=channels[0] if channels else 1,
+        reference=None if session.reference is None else session.reference.channel,
+    )
+
+
+def _played(series: Series, take_id: str) -> FloatArray:
+    take = series.planned.take(take_id)
+    settings = series.settings
+    return signal_for(series.planned, take, settings.wiring.rate_hz, settings.peak_dbfs).samples
+
+
+def _predicted_db(series: Series, take_id: str) -> float | None:
+    settings = series.settings
+    loud = loudness_of(_played(series, take_id), settings.wiring.rate_hz, settings.limits, settings.calibration)
+    return loud.level_1m_db
+
+
+def _require_budget(series: Series, take_id: str, away: bool, budget_file: Path | None) -> None:
+    level = _predicted_db(series, take_id) if series.settings.calibration is not None else None
+    if level is not None:
+        time_s = _played(series, take_id).size / series.settings.wiring.rate_hz
+        require_budget(_today(budget_file), at_tester_db(level, series.settings.limits), time_s, away=away)
+
+
+def _ear_db(series: Series, take_id: str, done: Recorded, fs_per_pa: float | None) -> float | None:
+    """Level at the tester as measured in the take, else as predicted; None where neither is known."""
+    distance = distance_of(series.planned.take(take_id))
+    limits = series.settings.limits
+    if fs_per_pa is not None and distance is not None and done.verdict.level_dbfs > -120.0:
+        at_microphone = done.verdict.level_dbfs - 20.0 * float(np.log10(fs_per_pa * REFERENCE_PA))
+        return at_tester_db(at_microphone + 20.0 * float(np.log10(distance)), limits)
+    level = _predicted_db(series, take_id)
+    return None if level is None else at_tester_db(level, limits)
+
+
+def _count(level_db: float | None, time_s: float, budget_file: Path | None) -> None:
+    if level_db is None or time_s <= 0.0:
+        return
+    keep_budget(_budget_path(budget_file), _today(budget_file).with_exposure(level_db, time_s))
+
+
+def _today(budget_file: Path | None) -> DayBudget:
+    return read_budget(_budget_path(budget_file), datetime.date.today().isoformat())
+
+
+def _budget_path(given: Path | None) -> Path:
+    if given is not None:
+        return given
+    import platformdirs
+
+    return Path(platformdirs.user_data_dir("earwitness", appauthor=False)) / "exposure.json"
+
+
+def _no_output() -> Limits:
+    return Limits(highest_dbfs=-200.0)
+
+
+def _free(folder: Path) -> Path:
+    number = 1
+    while (path := folder / SPOILED / f"calibrator-{number}.wav").exists():
+        number += 1
+    return path

@@ -1,0 +1,238 @@
+"""Loudspeakers of the archive beside each other."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from earwitness import __version__
+from earwitness.app.jobs import Progress, part, silent
+from earwitness.app.read import ReadResult, read_loudspeaker
+from earwitness.archive.catalogue import Archive
+from earwitness.archive.latest import latest_sessions
+from earwitness.errors import InputError, OutputError
+from earwitness.exhibits.chart import Chart, Table
+from earwitness.exhibits.compare import MOST, compare_curves, compare_difference, compare_table, price_table
+from earwitness.exhibits.figures_table import figure_name
+from earwitness.exhibits.words import value_words
+from earwitness.insight.compare import (
+    BALANCE,
+    MATCH_BAND_HZ,
+    BandDifference,
+    Candidate,
+    Likeness,
+    Offer,
+    Standing,
+    Verdict,
+    band_differences,
+    compare_figures,
+    difference,
+    group_of,
+    nearest,
+    price_frontier,
+    standing,
+    verdicts,
+)
+from earwitness.publish.place import write_whole
+from earwitness.publish.site.index import comparison_html
+
+DOCUMENT = "earwitness.comparison"
+_PIECES = {"piece": 2.0, "pair": 1.0}
+RANKED = ("preference_rating", "sensitivity", "f6", "linearity_half_range")
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Which loudspeakers one is ranked among: a type, a span of prices of a pair, a period (ISO dates)."""
+
+    type: str | None = None
+    currency: str | None = None
+    price_low: float | None = None
+    price_high: float | None = None
+    date_low: str | None = None
+    date_high: str | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Comparison:
+    """charts : overlay, and the difference where two are compared; standings, nearest, prices : of the first among the
+    group, empty without one."""
+
+    candidates: tuple[Candidate, ...]
+    charts: tuple[Chart, ...]
+    table: Table
+    verdicts: tuple[Verdict, ...]
+    standings: tuple[Standing, ...] = ()
+    nearest: tuple[Likeness, ...] = ()
+    prices: Table | None = None
+    offers: tuple[Offer, ...] = ()
+    match_hz: tuple[float, float] = MATCH_BAND_HZ
+
+
+def compare_loudspeakers(
+    names: Sequence[str],
+    archive_folder: Path,
+    *,
+    match_hz: tuple[float, float] = MATCH_BAND_HZ,
+    group: Group | None = None,
+    progress: Progress = silent,
+) -> Comparison:
+    """Two to four loudspeakers beside each other; with `group`, the first one's place in it as well.
+
+    Raises InputError for another number of names, an unknown one or one that is named twice, or a band in which levels
+    cannot be matched; ArchiveError as the archive does.
+    """
+    if not 2 <= len(names) <= MOST:
+        raise InputError(f"{len(names)} loudspeakers were named", expected=f"2 to {MOST}")
+    share = 0.4 if group is not None else 1.0
+    results = [
+        read_loudspeaker(name, archive_folder, progress=part(progress, share * i / 4, share * (i + 1) / 4))
+        for i, name in enumerate(names)
+    ]
+    found = compare_results(results, match_hz=match_hz)
+    return found if group is None else _placed(found, group, archive_folder, match_hz, part(progress, share, 1.0))
+
+
+def compare_results(results: Sequence[ReadResult], *, match_hz: tuple[float, float] = MATCH_BAND_HZ) -> Comparison:
+    """Two to four readings beside each other. Raises InputError as `compare_loudspeakers`."""
+    if not 2 <= len(results) <= MOST:
+        raise InputError(f"{len(results)} loudspeakers were named", expected=f"2 to {MOST}")
+    chosen = [_candidate(one) for one in results]
+    if len({one.key for one in chosen}) != len(chosen):
+        raise InputError("one loudspeaker is named twice", where=", ".join(one.title for one in chosen))
+    told = verdicts(chosen, match_hz=match_hz)
+    charts = [compare_curves(chosen, told, match_hz=match_hz)]
+    if len(chosen) == 2:
+        charts.append(compare_difference(*chosen, match_hz=match_hz))
+    return Comparison(tuple(chosen), tuple(charts), compare_table(chosen), told, match_hz=match_hz)
+
+
+def comparison_lines(found: Comparison) -> list[str]:
+    """A comparison as lines of text."""
+    lines = []
+    for row in found.table.rows:
+        lines.append(row[0])
+        lines += [f"    {c.title}: {cell}" for c, cell in zip(found.candidates, row[1:], strict=True)]
+    lines += [found.table.note, ""]
+    lines += [chart.caption.finding for chart in found.charts]
+    first = found.candidates[0].title
+    if found.standings:
+        lines += ["", f"{first} among the group, counted from the highest value:"]
+        lines += [
+            f"    {figure_name(s.key)}: rank {s.rank} of {s.group}, percentile {s.percentile:.0f}; " + _alike_words(s)
+            for s in found.standings
+        ]
+    if found.nearest:
+        lines += ["", f"Most like {first} in shape of direct sound and directivity:"]
+        lines += [f"    {n.title}: {value_words(n.distance_db, n.u_db, 'dB')} rms" for n in found.nearest]
+    if found.prices is not None:
+        lines += ["", found.prices.title]
+        lines += [f"    {name}: {price}, {value}, {place}" for name, price, value, place in found.prices.rows]
+    return lines
+
+
+def comparison_document(found: Comparison) -> dict[str, Any]:
+    """A comparison as plain values for JSON: figures with their differences from the first, curves' differences,
+    verdicts, and the first one's place in the group."""
+    first, *others = found.candidates
+    return {
+        "document": DOCUMENT,
+        "version": 1,
+        "program": f"earwitness {__version__}",
+        "match_hz": list(found.match_hz),
+        "loudspeakers": [
+            {
+                "title": one.title,
+                "type": one.type,
+                "date": one.date,
+                "price_pair": one.price,
+                "currency": one.currency,
+                "figures": {
+                    key: {"value": f.value, "standard_uncertainty": f.u, "unit": f.unit, "bound": f.bound}
+                    for key, f in one.figures.items()
+                },
+            }
+            for one in found.candidates
+        ],
+        "differences": [
+            {
+                "less": first.title,
+                "of": one.title,
+                "figures": [asdict(pair) for pair in compare_figures(one, first)],
+                "bands": [asdict(band) for band in _bands(one, first, found.match_hz)],
+            }
+            for one in others
+        ],
+        "verdicts": [asdict(verdict) for verdict in found.verdicts],
+        "standings": [asdict(standing) for standing in found.standings],
+        "nearest": [asdict(one) for one in found.nearest],
+        "prices": [asdict(offer) for offer in found.offers],
+    }
+
+
+def _bands(one: Candidate, first: Candidate, match_hz: tuple[float, float]) -> tuple[BandDifference, ...]:
+    return band_differences(difference(one.curves[BALANCE], first.curves[BALANCE], match_hz=match_hz))
+
+
+def _alike_words(standing: Standing) -> str:
+    others = standing.not_told_apart
+    if others == 0:
+        return "told from all others"
+    return f"{others} other{'s' if others != 1 else ''} cannot be told from it"
+
+
+def write_comparison(found: Comparison, folder: Path) -> Path:
+    """Write the comparison as a page with its charts; its path. Raises OutputError where it cannot be written."""
+    folder = Path(folder).absolute()
+    if folder.exists() and not folder.is_dir():
+        raise OutputError("the comparison needs a folder, and this is a file", where=str(folder))
+    tables = [found.table, *([found.prices] if found.prices is not None else [])]
+    lines = tuple(v.sentence for v in found.verdicts)
+    text = comparison_html(found.charts, tables, lines, title=" and ".join(c.title for c in found.candidates))
+    return write_whole(folder / "index.html", text.encode())
+
+
+def _placed(
+    found: Comparison, group: Group, archive_folder: Path, match_hz: tuple[float, float], progress: Progress
+) -> Comparison:
+    own = found.candidates[0]
+    with Archive.open(archive_folder, create=False) as archive:
+        entries = latest_sessions(archive)
+    every = []
+    for place, one in enumerate(entries):
+        every.append(_candidate(read_loudspeaker(f"{one.maker} {one.name}", archive_folder)))
+        progress((place + 1) / len(entries), f"read {one.name}")
+    chosen = group_of(
+        every,
+        type=group.type,
+        currency=group.currency,
+        price_low=group.price_low,
+        price_high=group.price_high,
+        date_low=group.date_low,
+        date_high=group.date_high,
+    )
+    ranked = tuple(
+        standing(key, own, chosen) for key in RANKED if key in own.figures and own.figures[key].value is not None
+    )
+    likes = nearest(own, chosen, match_hz=match_hz)
+    priced = [one for one in chosen if one.price is not None]
+    currencies = {one.currency for one in priced}
+    prices, offers = (price_table(priced), price_frontier(priced)) if len(currencies) == 1 else (None, ())
+    return replace(found, standings=ranked, nearest=likes, prices=prices, offers=offers)
+
+
+def _candidate(result: ReadResult) -> Candidate:
+    spoken = result.session.loudspeaker
+    price = None if spoken.price is None else spoken.price.amount * _PIECES[spoken.price.per]
+    return Candidate(
+        key=str(result.loudspeaker_id),
+        title=spoken.title,
+        type=spoken.type,
+        date=result.session.date,
+        figures=result.reading.figures,
+        curves=result.reading.curves,
+        price=price,
+        currency=None if spoken.price is None else spoken.price.currency,
+    )

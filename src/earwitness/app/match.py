@@ -1,0 +1,211 @@
+"""Match a loudspeaker with what stands around it: amplifier, subwoofer, seats; and its maker's claims with the data."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from earwitness.app.read import ReadResult
+from earwitness.errors import InputError
+from earwitness.exhibits.advice import MatchAdvice, SeatsAdvice
+from earwitness.figures.distortion import Distortion
+from earwitness.figures.level_series import level_series_reading
+from earwitness.insight.claims import judge_claims
+from earwitness.insight.findings import Finding
+from earwitness.insight.for_whom import for_whom
+from earwitness.insight.match.amplifier import AmplifierMatch, amplifier_of, match_amplifier
+from earwitness.insight.match.crossover import SLOPES, Scheme
+from earwitness.insight.match.seats import (
+    CINEMA_DB,
+    CINEMA_PEAK_DB,
+    best_aims,
+    seat_angles,
+    seat_headroom,
+    seat_levels,
+    seat_sentences,
+    seat_spread,
+    vertical_window,
+)
+from earwitness.insight.match.subwoofer import CORNERS_HZ, SCHEMES, SubwooferMatch, match_subwoofer
+from earwitness.quantities import Curve, not_judged
+from earwitness.session.amplifier_sheet import AmplifierSheet, read_amplifier_sheet
+from earwitness.session.room_plan import RoomPlan, read_room_plan
+from earwitness.session.small_toml import small_toml, small_toml_text
+
+DISTANCE_M = 3.0
+_HIGHEST = "highest_clean_level"
+
+
+def match_loudspeaker(
+    result: ReadResult,
+    findings: tuple[Finding, ...],
+    *,
+    amplifier: AmplifierSheet | None = None,
+    room: RoomPlan | None = None,
+    distance_m: float = DISTANCE_M,
+    goal_db: float = CINEMA_DB,
+    peak_db: float = CINEMA_PEAK_DB,
+    corner_hz: float | None = None,
+    scheme: Scheme | None = None,
+) -> MatchAdvice:
+    """Claims, amplifier, subwoofer, seats and for whom, as far as data and what is given allow; the rest says why.
+
+    goal_db, peak_db : rms level wanted at the seats and the peaks above it, by default the cinema reference;
+    corner_hz, scheme : of the crossover to a subwoofer, None for what the search finds best.
+    """
+    reading, loudspeaker = result.reading, result.session.loudspeaker
+    absent: dict[str, str] = {}
+    claims = judge_claims(loudspeaker.claims, reading)
+    if not claims:
+        absent["claims"] = "the session states no claim of the maker"
+    matched = None
+    if amplifier is not None:
+        matched = amplifier_for(result, amplifier, distance_m=distance_m, goal_db=goal_db, peak_db=peak_db)
+    else:
+        absent["amplifier"] = "no amplifier was given"
+    subwoofer = subwoofer_for(result, absent, corner_hz=corner_hz, scheme=scheme)
+    seats = None
+    if room is not None:
+        seats = seats_for(result, room, matched, goal_db=goal_db, peak_db=peak_db)
+    else:
+        absent["seats"] = "no room plan was given"
+    said = for_whom(
+        reading,
+        claims=claims,
+        findings=findings,
+        amplifier=matched,
+        subwoofer=subwoofer,
+        distance_m=distance_m,
+        rated_impedance_ohm=loudspeaker.rated_impedance_ohm,
+    )
+    return MatchAdvice(claims, matched, subwoofer, seats, said, absent)
+
+
+def sheets_from(amplifier: Path | None, room: Path | None) -> tuple[AmplifierSheet | None, RoomPlan | None]:
+    """The files a user gives, read; InputError with every fault of one that cannot be used."""
+    return (
+        None if amplifier is None else read_amplifier_sheet(amplifier),
+        None if room is None else read_room_plan(room),
+    )
+
+
+def plan_from_text(text: str) -> RoomPlan:
+    """A room plan from the text of its TOML file; InputError with every fault of it."""
+    return small_toml(text, RoomPlan, name="the room plan", where="the file")
+
+
+def plan_text(plan: RoomPlan) -> str:
+    """The TOML file of a room plan."""
+    return small_toml_text(plan)
+
+
+def sheet_from_text(text: str) -> AmplifierSheet:
+    """An amplifier from the text of its TOML file; InputError with every fault of it."""
+    return small_toml(text, AmplifierSheet, name="the amplifier", where="the file")
+
+
+def sheet_text(sheet: AmplifierSheet) -> str:
+    """The TOML file of an amplifier."""
+    return small_toml_text(sheet)
+
+
+def amplifier_for(
+    result: ReadResult,
+    sheet: AmplifierSheet,
+    *,
+    distance_m: float = DISTANCE_M,
+    goal_db: float = CINEMA_DB,
+    peak_db: float = CINEMA_PEAK_DB,
+) -> AmplifierMatch:
+    """What an amplifier can do with this load."""
+    return match_amplifier(
+        amplifier_of(sheet),
+        result.reading,
+        result.measurement.impedance,
+        distance_m=distance_m,
+        goal_db=goal_db,
+        peak_db=peak_db,
+    )
+
+
+def scheme_of(words: str) -> Scheme:
+    """A pair of filters as a user writes it, main/subwoofer: "BW2/LR4", "none/LR4". InputError for another."""
+    main, _, sub = words.partition("/")
+    high = "" if main.lower() == "none" else main.upper()
+    if (high and high not in SLOPES) or sub.upper() not in SLOPES:
+        raise InputError(
+            f"the slopes {words[:40]!r} are not known",
+            expected="main/subwoofer, each one of " + ", ".join(SLOPES) + ", the main's also none",
+            remedy="write BW2/LR4, for example",
+        )
+    return Scheme(high, sub.upper())
+
+
+def subwoofer_for(
+    result: ReadResult,
+    absent: dict[str, str],
+    *,
+    corner_hz: float | None = None,
+    scheme: Scheme | None = None,
+) -> SubwooferMatch | None:
+    """The best crossover to a subwoofer, or the best of a corner or a scheme; None, with why in `absent`, for a
+    subwoofer itself, or without a bass to cross over."""
+    reading = result.reading
+    if result.session.loudspeaker.type == "subwoofer":
+        absent["subwoofer"] = "this is a subwoofer"
+        return None
+    if "on_axis" not in reading.curves:
+        absent["subwoofer"] = reading.missing.get("on_axis", "the level on axis was not measured")
+        return None
+    found = level_series_reading(result.measurement, reading)
+    clean = found.clean.level if found.clean is not None else None
+    try:
+        return match_subwoofer(
+            reading.curves["on_axis"],
+            highest_level=clean,
+            distortion_percent=_distortion_percent(found.distortions),
+            corners_hz=CORNERS_HZ if corner_hz is None else (corner_hz,),
+            schemes=SCHEMES if scheme is None else (scheme,),
+        )
+    except InputError as error:
+        absent["subwoofer"] = error.what
+        return None
+
+
+def _distortion_percent(distortions: tuple[Distortion, ...]) -> Curve | None:
+    """Total distortion of the loudest level [%]; None without levels."""
+    if not distortions:
+        return None
+    total = distortions[-1].total
+    percent = 100.0 * 10.0 ** (np.where(total.valid, total.values, -200.0) / 20.0)
+    slope = percent * np.log(10.0) / 20.0
+    return replace(total, values=percent, u=slope * total.u, u_common=slope * total.u_common, unit="%")
+
+
+def seats_for(
+    result: ReadResult,
+    room: RoomPlan,
+    amplifier: AmplifierMatch | None = None,
+    *,
+    goal_db: float = CINEMA_DB,
+    peak_db: float = CINEMA_PEAK_DB,
+) -> SeatsAdvice:
+    """What every seat of a plan gets; headroom by the highest clean level, else by the amplifier's."""
+    response, figures = result.measurement.response, result.reading.figures
+    unknown = not_judged(_HIGHEST, "no highest level was measured", unit="dB", method="")
+    highest = figures.get(_HIGHEST, unknown)
+    if not highest.is_judged and amplifier is not None:
+        highest = amplifier.figures["amplifier_highest_level"]
+    angles = seat_angles(room)
+    spreads = seat_spread(response, room)
+    headroom = seat_headroom(highest, room, goal_db=goal_db, peak_db=peak_db)
+    return SeatsAdvice(
+        angles,
+        spreads,
+        best_aims(response, room),
+        seat_levels(figures["sensitivity"], room),
+        headroom,
+        seat_sentences(vertical_window(angles), spreads, headroom),
+    )

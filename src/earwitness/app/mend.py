@@ -1,0 +1,203 @@
+"""Mend a loudspeaker: an equalizer for a goal, the study of its aim, and the files an equalizer is set from."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from earwitness.app.read import ReadResult
+from earwitness.errors import InputError, OutputError
+from earwitness.exhibits.advice import AimAdvised, MendAdvice
+from earwitness.figures.angles import filled
+from earwitness.figures.read import levels_of
+from earwitness.figures.windows import Levels
+from earwitness.formats.audio import write_audio
+from earwitness.formats.goal_table import read_goal_table
+from earwitness.insight.findings.evidence import on_axis_excess_phase
+from earwitness.insight.mend.aim import AimStudy, aim_study
+from earwitness.insight.mend.design import DEFAULT_LIMITS, Limits, design, design_path, problem_of, settable
+from earwitness.insight.mend.equalizer import MOST_BANDS, Equalizer
+from earwitness.insight.mend.export import (
+    RATES_HZ,
+    Fir,
+    Phase,
+    coefficients_csv,
+    coefficients_json,
+    fir,
+    response_table,
+    table_text,
+)
+from earwitness.insight.mend.goal import Goal, fitted_slope, flat_window, straight_slope, table
+from earwitness.insight.mend.report import mended
+from earwitness.insight.mend.worth import worth_of
+from earwitness.quantities.axis import log_axis
+
+MOST_WEIGHED = 10
+FIR_RATES_HZ = (44_100.0, 48_000.0, 96_000.0)
+PHASES: tuple[Phase, Phase] = ("minimum", "linear")
+_SLOPE = re.compile(r"slope=([+-]?\d+(\.\d+)?)$")
+
+
+def goal_from(words: str, result: ReadResult) -> Goal:
+    """The goal a user names: "flat", "slope" (the straight line nearest to what is there), "slope=-0.8", or the path
+    of a table of frequency and level.
+
+    Without a listening window the curve on axis is to be flat. Raises InputError for other words, FormatError for a
+    table that cannot be used.
+    """
+    curves = result.reading.curves
+    direct = "listening_window" if "listening_window" in curves else "on_axis"
+    if words == "flat":
+        return flat_window(direct)
+    if words == "slope":
+        if "in_room" not in curves:
+            raise InputError(
+                "there is no predicted in-room response", expected=result.reading.missing.get("in_room", "")
+            )
+        return fitted_slope(curves["in_room"])
+    if found := _SLOPE.match(words):
+        return straight_slope(float(found[1]))
+    path = Path(words)
+    if words.startswith("slope") or not path.is_file():
+        raise InputError(
+            f"the goal {words[:80]!r} is not known",
+            expected="flat, slope, slope=-0.8 (dB/octave), or a file of frequency in Hz and level in dB",
+            remedy="check the spelling, or the path of the file",
+        )
+    return table(read_goal_table(path), curve=direct)
+
+
+def measured_levels(result: ReadResult) -> Levels:
+    """Levels in all directions, filled as the reading fills them."""
+    return filled(levels_of(result.measurement.response), symmetric=result.session.loudspeaker.symmetric).levels
+
+
+def limits_of(
+    *,
+    gain_db: tuple[float, float] | None = None,
+    q: tuple[float, float] | None = None,
+    range_hz: tuple[float, float] | None = None,
+    total_boost_db: float | None = None,
+    forced: bool = False,
+) -> Limits:
+    """Limits of a design; what is None stays as usual. Shelves keep a Q inside both limits.
+
+    More boost of one band than usual needs no second option: the total's limit follows the larger. InputError for
+    limits that are upside down or leave out 0 dB.
+    """
+    usual = DEFAULT_LIMITS
+    gain, quality = gain_db or usual.gain_db, q or usual.q
+    boost = total_boost_db if total_boost_db is not None else max(usual.total_boost_db, gain[1])
+    if gain_db is None and total_boost_db is not None:
+        gain = (gain[0], max(gain[1], total_boost_db))
+    low, high = (min(max(one, quality[0]), quality[1]) for one in usual.shelf_q)
+    shelves = (low, high) if low < high else quality
+    return Limits(gain, boost, quality, shelves, range_hz, forced=forced)
+
+
+def mend_loudspeaker(
+    result: ReadResult, *, goal: str = "flat", bands: int | None = None, limits: Limits = DEFAULT_LIMITS
+) -> MendAdvice:
+    """An equalizer of `bands` bands for a goal, or of as many as are worth having, in steps devices can be set to.
+
+    Raises InputError for a goal or count that cannot be, or data that hold no curve to equalize.
+    """
+    if bands is not None and not 1 <= bands <= MOST_BANDS:
+        raise InputError(f"an equalizer of {bands} bands", expected=f"1 to {MOST_BANDS} bands")
+    levels = measured_levels(result)
+    phase = on_axis_excess_phase(result.measurement.response)
+    problem = problem_of(
+        levels, goal_from(goal, result), limits=limits, curves=result.reading.curves, excess_phase_rad=phase
+    )
+    worth = worth_of(design_path(problem, MOST_WEIGHED))
+    count = bands if bands is not None else worth.recommended
+    if not count:
+        return MendAdvice(problem.goal, None, None, worth, recommended=True)
+    chosen = settable(problem, design(problem, count).equalizer)
+    after = mended(levels, chosen.equalizer, before=result.reading.curves, problem=problem)
+    return MendAdvice(problem.goal, chosen, after, worth, recommended=bands is None)
+
+
+def study_aim(result: ReadResult, *, bands: int = 3) -> AimAdvised:
+    """Aims from 0 to 40 degrees and above and below, each with and without an equalizer of `bands` designed for it."""
+    levels = levels_of(result.measurement.response)
+    symmetric = result.session.loudspeaker.symmetric
+    missing: dict[str, str] = {}
+
+    def studied(orbit: str, count: int) -> AimStudy | None:
+        try:
+            if orbit == "horizontal":
+                return aim_study(levels, orbit="horizontal", bands=count, symmetric=symmetric)
+            return aim_study(levels, orbit="vertical", bands=count, symmetric=symmetric)
+        except InputError as error:
+            missing[orbit] = f"{error.what}: {error.expected}" if error.expected else error.what
+            return None
+
+    across, up = studied("horizontal", bands), studied("vertical", 0)
+    return AimAdvised(across, up, missing)
+
+
+@dataclass(frozen=True, slots=True)
+class Exported:
+    """One file an equalizer is set from, and what it holds."""
+
+    path: Path
+    words: str
+
+
+def export_equalizer(equalizer: Equalizer, folder: Path, *, only: str | None = None) -> tuple[Exported, ...]:
+    """Write table, coefficients, response and impulse responses into `folder`, which is made if it is not there.
+
+    only : the name of one file, to leave out the others.
+
+    Impulse responses are float WAV files that hold the preamp; files of the same names are written anew. OutputError
+    where the folder cannot be written.
+    """
+    hz = log_axis(20.0, 20_000.0, 12).hz
+    texts = {
+        "equalizer.txt": (table_text(equalizer), "the bands as a table"),
+        "coefficients.json": (coefficients_json(equalizer), "biquad coefficients by sample rate (JSON)"),
+        "coefficients.csv": (coefficients_csv(equalizer), "biquad coefficients by sample rate (CSV)"),
+        "response.csv": (response_table(equalizer, np.asarray(hz)), "what the equalizer does, to check a device by"),
+    }
+    done: list[Exported] = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, (text, words) in texts.items():
+            if only not in (None, name):
+                continue
+            (folder / name).write_text(text, encoding="utf-8", newline="\n")
+            done.append(Exported(folder / name, words))
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise OutputError(
+            f"the equalizer cannot be written: {reason}",
+            where=str(folder),
+            expected="a folder that may be written to",
+            remedy="check permission and free space, or give another folder with --to",
+        ) from None
+    for rate in FIR_RATES_HZ:
+        for phase in PHASES:
+            if only in (None, impulse_name(phase, rate)):
+                done.append(_impulse(fir(equalizer, sample_rate_hz=rate, phase=phase), folder))
+    return tuple(done)
+
+
+def impulse_name(phase: str, sample_rate_hz: float) -> str:
+    """Name of the file of an impulse response."""
+    return f"impulse-{phase}-{sample_rate_hz:.0f}.wav"
+
+
+def _impulse(one: Fir, folder: Path) -> Exported:
+    path = folder / impulse_name(one.phase, one.sample_rate_hz)
+    write_audio(path, one.taps, round(one.sample_rate_hz), subtype="FLOAT")
+    late = f", {one.delay_samples} samples late" if one.delay_samples else ""
+    return Exported(
+        path, f"impulse response, {one.phase} phase, {one.taps.size} taps{late}, within {one.error_db:.2f} dB"
+    )
+
+
+__all__ = ["RATES_HZ", "Exported", "export_equalizer", "goal_from", "mend_loudspeaker", "study_aim"]

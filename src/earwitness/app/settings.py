@@ -1,0 +1,169 @@
+"""What a tester chose for the reduction of a session: kept in the archive, undone as any draft is.
+
+Nothing chosen means that the program decides, from the room, the drivers and the data.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass, fields, replace
+from pathlib import Path
+from typing import Any
+
+from earwitness.archive import drafts
+from earwitness.archive.catalogue import Archive
+from earwitness.archive.drafts import Draft
+from earwitness.errors import InputError
+from earwitness.reduce.plan import ReduceSettings
+
+# The blend needs a third of an octave, as the splice itself does.
+_NARROWEST = 2.0 ** (1 / 3)
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One thing that may be chosen. low, high : its limits in `unit`; step : of a slider."""
+
+    key: str
+    name: str
+    unit: str
+    low: float
+    high: float
+    step: float
+    help: str
+
+
+CHOICES = (
+    Choice(
+        "gate_ms",
+        "Gate after the direct sound",
+        "ms",
+        0.6,
+        200.0,
+        0.1,
+        "What comes later is cut away. Longer lets reflections in, shorter raises the lowest frequency that holds.",
+    ),
+    Choice(
+        "taper_percent", "Closing of the gate", "%", 5.0, 95.0, 1.0, "Share of the gate over which it closes smoothly."
+    ),
+    Choice("near_window_ms", "Window of near-field takes", "ms", 20.0, 200.0, 1.0, "Longer reaches lower in the bass."),
+    Choice("splice_low_hz", "Splice not below", "Hz", 40.0, 4000.0, 1.0, "The far field holds above it."),
+    Choice("splice_high_hz", "Splice not above", "Hz", 50.0, 5000.0, 1.0, "The near field holds below it."),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """What was chosen, None where the program decides. Keys and units as in CHOICES."""
+
+    gate_ms: float | None = None
+    taper_percent: float | None = None
+    near_window_ms: float | None = None
+    splice_low_hz: float | None = None
+    splice_high_hz: float | None = None
+
+    def __post_init__(self) -> None:
+        for one in CHOICES:
+            value = getattr(self, one.key)
+            if value is None:
+                continue
+            if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+                raise InputError(f"{one.name} is no number", expected=_span(one))
+            if not one.low <= value <= one.high:
+                raise InputError(f"{one.name} is {value:g} {one.unit}", expected=_span(one))
+        low, high = self.splice_low_hz, self.splice_high_hz
+        if low is not None and high is not None and high < _NARROWEST * low:
+            raise InputError(
+                f"the splice is to lie from {low:g} to {high:g} Hz",
+                expected="a third of an octave or more",
+                remedy=f"let it reach up to {math.ceil(_NARROWEST * low)} Hz",
+            )
+
+    @property
+    def is_automatic(self) -> bool:
+        return self == Chosen()
+
+    def words(self) -> str:
+        """What was chosen, in words; "all automatic" for nothing."""
+        told = [
+            f"{one.name.lower()} {getattr(self, one.key):g} {one.unit}"
+            for one in CHOICES
+            if getattr(self, one.key) is not None
+        ]
+        return ", ".join(told) or "all automatic"
+
+
+AUTOMATIC = Chosen()
+
+
+def reduce_settings(chosen: Chosen) -> ReduceSettings:
+    """The settings of the reduction that follow from what was chosen."""
+    usual = ReduceSettings()
+    return replace(
+        usual,
+        gate_length_s=usual.gate_length_s if chosen.gate_ms is None else chosen.gate_ms * 1e-3,
+        fall_share=usual.fall_share if chosen.taper_percent is None else chosen.taper_percent / 100.0,
+        near_window_s=usual.near_window_s if chosen.near_window_ms is None else chosen.near_window_ms * 1e-3,
+        splice_low_hz=chosen.splice_low_hz,
+        splice_high_hz=chosen.splice_high_hz,
+    )
+
+
+def chosen_from(value: Any, *, where: str = "") -> Chosen:
+    """What was chosen, from a plain JSON value. Raises InputError for anything that Chosen cannot hold."""
+    known = {one.name for one in fields(Chosen)}
+    if value is None:
+        return AUTOMATIC
+    if not isinstance(value, dict) or not set(value) <= known:
+        raise InputError(
+            "the settings of this reduction cannot be understood", where=where, remedy="go back to automatic"
+        )
+    return Chosen(**value)
+
+
+def draft_key(session_id: int) -> str:
+    """Where the choice of a session is kept among the drafts."""
+    return f"reduction:{session_id}"
+
+
+def kept_choice(archive: Archive, session_id: int) -> tuple[Chosen, Draft]:
+    """What the tester keeps for a session, and the draft that holds it. Raises as `chosen_from`."""
+    draft = drafts.draft(archive, draft_key(session_id))
+    return chosen_from(draft.value, where=draft.key), draft
+
+
+def choice_of(session_id: int, archive_folder: Path) -> tuple[Chosen, Draft]:
+    """As `kept_choice`, from an archive's folder."""
+    with Archive.open(archive_folder, create=False) as archive:
+        return kept_choice(archive, session_id)
+
+
+def keep_choice(session_id: int, chosen: Chosen, archive_folder: Path, *, revision: int | None = None) -> Draft:
+    """Keep what was chosen for a session, from now on used by all that reads it.
+
+    revision : of the draft that the choice was made from, None where nobody else can have changed it. Raises
+    StaleDraftError where it was changed elsewhere since.
+    """
+    with Archive.open(archive_folder, create=False) as archive:
+        key = draft_key(session_id)
+        seen = drafts.draft(archive, key).revision if revision is None else revision
+        if seen == 0:
+            # So that undoing the first choice leads back to automatic.
+            seen = drafts.save_draft(archive, key, asdict(AUTOMATIC), revision=0).revision
+        return drafts.save_draft(archive, key, asdict(chosen), revision=seen)
+
+
+def undo_choice(session_id: int, archive_folder: Path, *, revision: int) -> Draft:
+    """Back to what was chosen before. Raises as `archive.drafts.undo_draft`."""
+    with Archive.open(archive_folder, create=False) as archive:
+        return drafts.undo_draft(archive, draft_key(session_id), revision=revision)
+
+
+def redo_choice(session_id: int, archive_folder: Path, *, revision: int) -> Draft:
+    """Forward to what was undone. Raises as `archive.drafts.redo_draft`."""
+    with Archive.open(archive_folder, create=False) as archive:
+        return drafts.redo_draft(archive, draft_key(session_id), revision=revision)
+
+
+def _span(one: Choice) -> str:
+    return f"{one.low:g} to {one.high:g} {one.unit}"

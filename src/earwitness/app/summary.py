@@ -1,0 +1,75 @@
+"""What the search index says of a loudspeaker, kept current by whatever reads or takes in data."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+
+from earwitness import __version__
+from earwitness.app.words import own_words
+from earwitness.archive.catalogue import Archive
+from earwitness.archive.notes import sheets_of
+from earwitness.archive.search import facts_of, put_summary, summary_sources
+from earwitness.figures.read import read_measurement
+from earwitness.quantities import Measurement, Reading
+from earwitness.session.session import Session
+from earwitness.standards.cta2034 import RearWall
+
+
+def reading_of(session: Session, measurement: Measurement, *, rear_wall: RearWall = "all 19") -> Reading:
+    """Curves and figures of a measurement, with what the session says of the loudspeaker."""
+    loudspeaker = session.loudspeaker
+    return read_measurement(
+        measurement,
+        rated_impedance_ohm=loudspeaker.rated_impedance_ohm,
+        enclosure=loudspeaker.enclosure,
+        rated_band_hz=_rated_band_hz(session),
+        symmetric=loudspeaker.symmetric,
+        rear_wall=rear_wall,
+    )
+
+
+def keep_summary(
+    archive: Archive, loudspeaker_id: int, session_id: int, measurement: Measurement, reading: Reading | None = None
+) -> bool:
+    """Put the figures of a loudspeaker's latest session into the index, unless they stand there; whether they were put.
+
+    A session that is not the latest changes nothing. reading : the figures, where they are read already. Raises
+    ArchiveError and OutputError as the archive does.
+    """
+    if archive.sessions_of(loudspeaker_id)[-1].id != session_id:
+        return False
+    session = archive.session(session_id)
+    notes = _notes(archive, loudspeaker_id, session)
+    key = index_key(session, measurement, notes)
+    if summary_sources(archive).get(loudspeaker_id) == key:
+        return False
+    figures = (reading or reading_of(session, measurement)).figures.values()
+    put_summary(archive, loudspeaker_id, figures, facts_of(session, notes=notes, made_from=key))
+    return True
+
+
+def index_key(session: Session, measurement: Measurement, notes: str) -> str:
+    """What the index entry of a session is made from: facts, result, notes and program."""
+    parts = [session.model_dump_json(), measurement.steps[-1].key, notes, __version__]
+    return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:32]
+
+
+def _notes(archive: Archive, loudspeaker_id: int, session: Session) -> str:
+    """All that the tester wrote: verdict and the like, and the words of the listening sheets."""
+    spoken = session.loudspeaker
+    found = [own_words(archive, loudspeaker_id).markdown]
+    for entry in sheets_of(archive, name=spoken.name, maker=spoken.maker):
+        sheet = json.loads(entry.facts)
+        found.append(str(sheet.get("text", "")))
+        found += [f"{remark.get('word', '')} {remark.get('text', '')}" for remark in sheet.get("remark", ())]
+    return "\n".join(text for text in found if text.strip())
+
+
+def _rated_band_hz(session: Session) -> tuple[float, float] | None:
+    """The maker's frequency range, where one is claimed."""
+    for claim in session.loudspeaker.claims:
+        if claim.quantity == "frequency range" and claim.value_to is not None:
+            scale = 1000.0 if claim.unit == "kHz" else 1.0
+            return scale * claim.value, scale * claim.value_to
+    return None

@@ -1,0 +1,151 @@
+"""Advice as lines of text, at most 80 columns wide."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from earwitness.app.read import ReadResult
+from earwitness.exhibits.advice import Advice
+from earwitness.exhibits.aim import aim_table
+from earwitness.exhibits.heard import reliability_table, sheet_words
+from earwitness.exhibits.mended import bands_table, gains_table, worth_table
+from earwitness.exhibits.words import sentence, true_minus
+from earwitness.insight.listening.reliability import Reliability
+from earwitness.insight.listening.telling import chance_in_words
+
+WIDTH = 80
+
+
+def heard_lines(result: ReadResult, advice: Advice) -> list[str]:
+    """Every sheet with its remarks, verdicts and chance, then what nobody heard."""
+    lines = [_title(result)]
+    if not advice.heard:
+        lines += ["", "no listening sheet of this loudspeaker is sealed; begin one: earwitness listen new FOLDER"]
+    for heard in advice.heard:
+        lines += ["", *_wrapped(sheet_words(heard))]
+        for number, one in enumerate(heard.matching.remarks, 1):
+            lines += _item(f"{number}.", one.sentence)
+        unheard = [advice.findings[place] for place in heard.matching.unheard]
+        if unheard:
+            lines += ["not heard:"]
+            for finding in unheard:
+                lines += _item(f"{finding.key}.", finding.title)
+        test = heard.matching.test
+        lines += _wrapped(chance_in_words(test) if test is not None else sentence(heard.matching.reason))
+    return [*lines, "", *reliability_lines(advice.reliability)] if advice.reliability else lines
+
+
+def reliability_lines(rows: Sequence[Reliability]) -> list[str]:
+    """The own record as a table, or why there is none."""
+    table = reliability_table(rows)
+    if table is None:
+        return ["no remark sealed before the data can be judged yet"]
+    heads = ["None" if head == "No counterpart" else head for head in table.columns]
+    return [table.title, *_columns(heads, table.rows, table.align), *_wrapped(f"None: no counterpart. {table.note}")]
+
+
+def finding_lines(advice: Advice) -> list[str]:
+    """The findings with their numbers."""
+    if not advice.findings:
+        return ["no deviation exceeds its uncertainty"]
+    return [line for one in advice.findings for line in _item(f"{one.key}.", one.sentence)]
+
+
+def mend_lines(result: ReadResult, advice: Advice) -> list[str]:
+    """Findings, equalizer, what each band buys, before and after, cost, aims."""
+    lines = [_title(result), "", "findings", *finding_lines(advice)]
+    mend = advice.mend
+    if mend is not None:
+        lines += ["", f"goal: {mend.goal.sentence}"]
+        bands = bands_table(mend, advice.findings)
+        if bands is None:
+            lines += ["no band is worth having: what can be mended is smaller than 0.1 dB rms a band"]
+        else:
+            lines += [*_columns(bands.columns, bands.rows, bands.align), *_wrapped(bands.note)]
+        worth = worth_table(mend)
+        lines += ["", "what each further band buys", *_columns(worth.columns, worth.rows, worth.align)]
+        gains = gains_table(mend)
+        if gains is not None and mend.after is not None:
+            short = [
+                tuple(_shorter(cell, 34 if place == 0 else 21) for place, cell in enumerate(row)) for row in gains.rows
+            ]
+            lines += ["", *_columns(gains.columns, short, gains.align)]
+            told = [mend.after.headroom.sentence, *mend.after.warnings]
+            told += [mend.after.spread.sentence] if mend.after.spread is not None else []
+            for words in told:
+                lines += _wrapped(sentence(words))
+    if advice.aim is not None:
+        lines += _aim_lines(advice)
+    return lines
+
+
+def _aim_lines(advice: Advice) -> list[str]:
+    assert advice.aim is not None
+    lines: list[str] = []
+    for name, study in (("across", advice.aim.horizontal), ("above and below", advice.aim.vertical)):
+        if study is None:
+            continue
+        table = aim_table(study)
+        rows = [row[:-1] for row in table.rows]
+        lines += ["", f"aim {name}", *_columns(table.columns[:-1], rows, table.align[:-1]), *_wrapped(table.note)]
+    lines += [line for orbit, why in advice.aim.missing.items() for line in _wrapped(f"{orbit} aims: {why}")]
+    return lines
+
+
+def match_lines(result: ReadResult, advice: Advice) -> list[str]:
+    """Claims, amplifier, subwoofer, seats, for whom; and why a part is missing."""
+    match = advice.match
+    lines = [_title(result)]
+    if match is None:
+        return lines
+    parts: list[tuple[str, Sequence[str]]] = [("claims", [one.sentence for one in match.claims])]
+    parts.append(("amplifier", match.amplifier.sentences if match.amplifier is not None else ()))
+    parts.append(("subwoofer", match.subwoofer.sentences if match.subwoofer is not None else ()))
+    if match.seats is not None:
+        aims = [aim if isinstance(aim, str) else aim.sentence for aim in match.seats.aims.values()]
+        parts.append(("seats", (*match.seats.sentences, *aims)))
+    parts.append(("for whom", [one.text for one in match.for_whom]))
+    for title, told in parts:
+        if told:
+            lines += ["", title, *(line for words in told for line in _item("-", true_minus(words)))]
+    return [*lines, "", *(line for part, why in match.absent.items() for line in _wrapped(f"{part}: {why}"))]
+
+
+def _title(result: ReadResult) -> str:
+    return f"{result.session.loudspeaker.title}, session of {result.session.date}"
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, break_long_words=False, break_on_hyphens=False)
+
+
+def _item(mark: str, text: str) -> list[str]:
+    indent = " " * (len(mark) + 1)
+    return textwrap.wrap(
+        text,
+        WIDTH,
+        initial_indent=f"{mark} ",
+        subsequent_indent=indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def _shorter(text: str, most: int) -> str:
+    return text if len(text) <= most else text[: most - 1].rstrip() + "…"
+
+
+def _columns(heads: Sequence[str], rows: Sequence[Sequence[str]], align: Sequence[str]) -> list[str]:
+    """Rows under their heads, as wide as the words are."""
+    every = [tuple(heads), *(tuple(row) for row in rows)]
+    widths = [max(len(row[place]) for row in every) for place in range(len(heads))]
+
+    def line(row: Sequence[str]) -> str:
+        cells = [
+            f"{cell:>{wide}}" if side == "right" else f"{cell:<{wide}}"
+            for cell, wide, side in zip(row, widths, align, strict=True)
+        ]
+        return "  ".join(cells).rstrip()
+
+    return [line(row) for row in every]

@@ -1,0 +1,123 @@
+"""A session folder that arrives file by file: kept beside the archive until it is taken in, and checked as a whole."""
+
+from __future__ import annotations
+
+import os
+import re
+import secrets
+import shutil
+from collections.abc import AsyncIterable
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from earwitness.errors import InputError, OutputError
+from earwitness.session.load import load_session
+
+INCOMING = "incoming"
+MOST_FILES = 5000
+MOST_DEPTH = 4
+_PART = re.compile(r"[^\x00-\x1f\x7f/\\:*?\"<>|]{1,120}")
+_KEY = re.compile(r"[A-Za-z0-9_-]{12,40}")
+
+
+@dataclass(frozen=True, slots=True)
+class Arrived:
+    """A file of a folder that is arriving. name : path inside the folder, with forward slashes."""
+
+    name: str
+    size_bytes: int
+
+
+def begin_upload(archive_folder: Path) -> str:
+    """A new place for a folder to arrive in; its key. Raises OutputError where it cannot be made."""
+    key = secrets.token_urlsafe(12)
+    _made(archive_folder / INCOMING / key)
+    return key
+
+
+def upload_folder(archive_folder: Path, key: str) -> Path:
+    """Where an arriving folder lies. Raises InputError for a key that was never given out."""
+    folder = archive_folder / INCOMING / key
+    if not _KEY.fullmatch(key) or not folder.is_dir():
+        raise InputError("this upload is not known", remedy="drop the folder again")
+    return folder
+
+
+async def receive_file(archive_folder: Path, key: str, name: str, body: AsyncIterable[bytes]) -> Arrived:
+    """Take one file in as it comes; a name that is there already is replaced once the new one is whole.
+
+    Raises InputError for a name that leads elsewhere or too many files, OutputError where it cannot be written.
+    """
+    folder = upload_folder(archive_folder, key)
+    path = folder.joinpath(*_parts(name))
+    _made(path.parent)
+    if sum(1 for one in folder.rglob("*") if one.is_file()) >= MOST_FILES:
+        raise InputError("the folder holds too many files", expected=f"at most {MOST_FILES}", where=name[:200])
+    beside = path.with_name(f".{secrets.token_hex(8)}.part")
+    size = 0
+    try:
+        with beside.open("xb") as stream:
+            async for piece in body:
+                stream.write(piece)
+                size += len(piece)
+            stream.flush()
+            os.fsync(stream.fileno())
+        beside.replace(path)
+    except OSError as error:
+        raise _unwritable(path, error) from None
+    finally:
+        beside.unlink(missing_ok=True)
+    return Arrived("/".join(_parts(name)), size)
+
+
+def arrived_files(archive_folder: Path, key: str) -> tuple[Arrived, ...]:
+    """What has arrived so far, by name."""
+    folder = upload_folder(archive_folder, key)
+    files = sorted(p for p in folder.rglob("*") if p.is_file() and not p.name.endswith(".part"))
+    return tuple(Arrived(p.relative_to(folder).as_posix(), p.stat().st_size) for p in files)
+
+
+def session_root(folder: Path) -> Path:
+    """The folder with session.toml: the one given, or the only one inside it that has it."""
+    if (folder / "session.toml").is_file():
+        return folder
+    inside = sorted(p.parent for p in folder.glob("*/session.toml"))
+    return inside[0] if len(inside) == 1 else folder
+
+
+def check_upload(archive_folder: Path, key: str) -> str:
+    """The loudspeaker whose session arrived. Raises SessionError with all faults, as `load_session` does."""
+    return load_session(session_root(upload_folder(archive_folder, key))).loudspeaker.title
+
+
+def discard_upload(archive_folder: Path, key: str) -> None:
+    """Take an arriving folder away."""
+    shutil.rmtree(upload_folder(archive_folder, key), ignore_errors=True)
+
+
+def _parts(name: str) -> tuple[str, ...]:
+    parts = PurePosixPath(name).parts
+    bad = not parts or len(parts) > MOST_DEPTH or "\\" in name
+    if bad or any(part in {".", "..", "/"} or not _PART.fullmatch(part) or part.startswith(".") for part in parts):
+        raise InputError(
+            "a file's name cannot be used",
+            where=name[:200],
+            expected=f"letters, digits and plain signs, at most {MOST_DEPTH} folders deep, no leading dot",
+            remedy="rename the file and its line in session.toml",
+        )
+    return parts
+
+
+def _made(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise _unwritable(folder, error) from None
+
+
+def _unwritable(path: Path, error: OSError) -> OutputError:
+    return OutputError(
+        f"what arrived cannot be kept: {error.strerror or error}",
+        where=str(path),
+        remedy="check the free space and the permissions of the archive folder",
+    )

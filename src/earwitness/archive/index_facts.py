@@ -1,0 +1,66 @@
+"""What the search index holds in all: which figures, of how many, between what ends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sqlalchemy import and_, distinct, func, select
+
+from earwitness.archive.catalogue import Archive
+from earwitness.archive.schema import DataOpeningRow, LoudspeakerRow, SessionRow, SummaryFigureRow, SummaryRow
+
+
+@dataclass(frozen=True, slots=True)
+class FigureFacts:
+    """A figure of the index. count : loudspeakers that have it."""
+
+    key: str
+    unit: str
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class IndexFacts:
+    """measured : loudspeakers with a session; indexed : those the index knows; types, currencies : that occur."""
+
+    measured: int
+    indexed: int
+    types: tuple[str, ...]
+    currencies: tuple[str, ...]
+    figures: tuple[FigureFacts, ...]
+
+
+def index_facts(archive: Archive) -> IndexFacts:
+    """What can be asked of the index."""
+    by_key = select(SummaryFigureRow.key, func.min(SummaryFigureRow.unit), func.count()).group_by(SummaryFigureRow.key)
+    types = select(SummaryRow.type).distinct().order_by(SummaryRow.type)
+    currencies = select(SummaryRow.currency).distinct().where(SummaryRow.currency.is_not(None))
+    with archive.reading() as work:
+        return IndexFacts(
+            measured=work.scalar(select(func.count(distinct(SessionRow.loudspeaker_id)))) or 0,
+            indexed=work.scalar(select(func.count()).select_from(SummaryRow)) or 0,
+            types=tuple(work.scalars(types)),
+            currencies=tuple(str(one) for one in work.scalars(currencies.order_by(SummaryRow.currency))),
+            figures=tuple(FigureFacts(key, unit, count) for key, unit, count in work.execute(by_key)),
+        )
+
+
+def sessions_not_indexed(archive: Archive) -> tuple[int, ...]:
+    """The latest session of every loudspeaker that the index does not know."""
+    known = select(SummaryRow.loudspeaker_id)
+    query = select(SessionRow.loudspeaker_id, SessionRow.id).where(SessionRow.loudspeaker_id.not_in(known))
+    with archive.reading() as work:
+        rows = work.execute(query.order_by(SessionRow.date, SessionRow.id)).all()
+    last = {row.loudspeaker_id: row.id for row in rows}
+    return tuple(last.values())
+
+
+def opened_among(archive: Archive, loudspeaker_ids: tuple[int, ...]) -> frozenset[int]:
+    """Those of them whose data were shown before."""
+    same = and_(
+        LoudspeakerRow.folded_name == DataOpeningRow.folded_name,
+        LoudspeakerRow.folded_maker == DataOpeningRow.folded_maker,
+    )
+    query = select(LoudspeakerRow.id).join(DataOpeningRow, same).where(LoudspeakerRow.id.in_(loudspeaker_ids))
+    with archive.reading() as work:
+        return frozenset(work.scalars(query))

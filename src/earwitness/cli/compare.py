@@ -1,0 +1,64 @@
+"""earwitness compare."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from earwitness.cli import archive_option
+from earwitness.cli.show import Command, progress_bar
+
+
+@click.command(cls=Command)
+@click.argument("names", nargs=-1, required=True, metavar="NAME NAME...")
+@click.option("--match", nargs=2, type=float, default=(300.0, 3000.0), show_default=True, help="Band in Hz.")
+@click.option("--among", is_flag=True, help="Rank the first among the archive, or what the next options leave of it.")
+@click.option("--type", "kind", default=None, help="Only loudspeakers of this type.")
+@click.option("--price-from", type=float, default=None, help="Lowest price of a pair.")
+@click.option("--price-to", type=float, default=None, help="Highest price of a pair.")
+@click.option("--currency", default=None, help="Currency of the prices (ISO 4217).")
+@click.option("--from", "date_low", default=None, metavar="DATE", help="Measured on that day or later.")
+@click.option("--until", "date_high", default=None, metavar="DATE", help="Measured on that day or before.")
+@click.option("--to", "folder", type=click.Path(path_type=Path), default=None, help="Write a page with charts here.")
+@click.option("--json", "as_json", is_flag=True, help="All numbers as one JSON document.")
+@archive_option
+def command(
+    names: tuple[str, ...],
+    match: tuple[float, float],
+    among: bool,
+    kind: str | None,
+    price_from: float | None,
+    price_to: float | None,
+    currency: str | None,
+    date_low: str | None,
+    date_high: str | None,
+    folder: Path | None,
+    as_json: bool,
+    archive: Path | None,
+) -> None:
+    """Set two to four loudspeakers beside each other: figures, curves, and what cannot be told apart.
+
+    Curves are level-matched by their mean over the band of --match.
+    """
+    from earwitness.app.compare import (
+        Group,
+        compare_loudspeakers,
+        comparison_document,
+        comparison_lines,
+        write_comparison,
+    )
+    from earwitness.app.config import archive_folder
+
+    limits = Group(kind, currency, price_from, price_to, date_low, date_high)
+    group = limits if among or limits != Group() else None
+    with progress_bar("compare") as progress:
+        found = compare_loudspeakers(names, archive_folder(archive), match_hz=match, group=group, progress=progress)
+    if as_json:
+        import json
+
+        click.echo(json.dumps(comparison_document(found), ensure_ascii=False, allow_nan=False, indent=1))
+    else:
+        click.echo("\n".join(comparison_lines(found)))
+    if folder is not None:
+        click.echo(f"the page is in {write_comparison(found, folder)}", err=as_json)

@@ -1,0 +1,166 @@
+"""earwitness listen."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from earwitness.cli import archive_option
+from earwitness.cli.show import Command, progress_bar
+
+
+@click.group()
+def command() -> None:
+    """Write down what you hear before you look, seal it, and hold it against the data.
+
+    \b
+    Begin a sheet and fill it in while you listen:
+      earwitness listen new my-notes.toml
+    Seal it, so that nobody can say you wrote it afterwards:
+      earwitness listen seal my-notes.toml
+    Later, when the loudspeaker has been measured and added:
+      earwitness listen match "Name of the loudspeaker"
+
+    \b
+    How often were you right, over all sheets:
+      earwitness listen record
+
+    Sealing stores the sheet, its hash and the time. What is sealed after the data were shown is kept
+    too, marked as made with the data known.
+    """
+
+
+@command.command(name="new", cls=Command)
+@click.argument("place", type=click.Path(path_type=Path), metavar="SHEET.toml|FOLDER")
+def new(place: Path) -> None:
+    """Write an empty listening sheet, with every word you may use."""
+    from earwitness.app.listen import new_sheet
+
+    path = new_sheet(place)
+    click.echo(f"fill in {path} while you listen, then: earwitness listen seal {path}")
+
+
+@command.command(name="seal", cls=Command)
+@click.argument("sheets", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="SHEET...")
+@archive_option
+def seal(sheets: tuple[Path, ...], archive: Path | None) -> None:
+    """Check each SHEET (a file, or a folder with listening.toml) and seal it in the archive.
+
+    The sheets of a blind test are sealed together, one for each letter; then the letters are told.
+    """
+    from earwitness.app.blind import seal_files
+    from earwitness.app.config import archive_folder
+
+    made, test = seal_files(sheets, archive_folder(archive))
+    for one in made:
+        for line in one.lines:
+            click.echo(line)
+    if test is not None and test.revealed is not None:
+        for letter, (name, maker) in test.revealed.items():
+            click.echo(f"letter {letter} was {maker} {name}")
+        click.echo(f"the secret that dealt the letters: {test.secret}")
+
+
+@command.command(name="blind", cls=Command)
+@click.argument("loudspeakers", nargs=-1, required=True, metavar="NAME/MAKER...")
+@click.option(
+    "--card", type=click.Path(path_type=Path), required=True, help="File for the helper: which letter is which."
+)
+@archive_option
+def blind(loudspeakers: tuple[str, ...], card: Path, archive: Path | None) -> None:
+    """Begin a blind test of two to eight loudspeakers, each given as "Name/Maker".
+
+    The letters are dealt at random; only the card tells them. Write one sheet a letter, with the keys letter and
+    blind_test, and seal all of them together.
+    """
+    from earwitness.app.blind import begin_test, write_card
+    from earwitness.app.config import archive_folder
+
+    pairs = [(name, maker) for name, _, maker in (one.partition("/") for one in loudspeakers)]
+    place = archive_folder(archive)
+    test = begin_test(pairs, place)
+    click.echo(f'blind test {test.number}, letters {", ".join(test.letters)}: blind_test = "{test.number}"')
+    click.echo(f"give this file to the helper, unread: {write_card(test.number, card, place)}")
+    click.echo(f"promise {test.promise}; it is the SHA-256 of the secret that is told after sealing")
+
+
+@command.command(name="levels", cls=Command)
+@click.argument("levels", nargs=-1, required=True, metavar="LETTER=DB...")
+def levels(levels: tuple[str, ...]) -> None:
+    """Gains that bring loudspeakers to one level, from their levels with pink noise at the seat: A=78.2 B=80.1."""
+    from earwitness.app.blind import gains_of
+
+    for letter, gain_db in gains_of(levels).items():
+        click.echo(f"{letter}: {gain_db:+.1f} dB".replace("-", "\N{MINUS SIGN}"))
+
+
+@command.command(name="list", cls=Command)
+@click.argument("name", required=False, default="")
+@archive_option
+def listed(name: str, archive: Path | None) -> None:
+    """List sealed sheets, of the loudspeaker NAME or all. No data are opened for it."""
+    from earwitness.app.config import archive_folder
+    from earwitness.app.listen import sealed_sheets
+
+    wanted = name.casefold()
+    found = [
+        kept
+        for kept in sealed_sheets(archive_folder(archive))
+        if wanted in f"{kept.sheet.maker} {kept.sheet.loudspeaker}".casefold()
+    ]
+    for kept in found:
+        count = len(kept.sheet.remarks)
+        click.echo(f"{kept.sheet.maker} {kept.sheet.loudspeaker}: {count} remark{'s' if count != 1 else ''}")
+        click.echo(f"  {kept.entry.sealed_at}, {kept.mark}")
+        click.echo(f"  seal {kept.entry.sha256}")
+    if not found:
+        click.echo("no sealed sheet; begin one: earwitness listen new FOLDER")
+
+
+@command.command(name="match", cls=Command)
+@click.argument("name")
+@archive_option
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON document, docs/advice-document.md.")
+@click.option("--own-record", is_flag=True, help="Also show, over all sealed sheets, how often you were right.")
+def match(name: str, archive: Path | None, as_json: bool, own_record: bool) -> None:
+    """Hold every sealed remark on the loudspeaker NAME against its data.
+
+    This shows the data: sheets sealed afterwards are marked.
+    """
+    from earwitness.app.advice import advice_text
+    from earwitness.app.config import archive_folder
+    from earwitness.app.findings import findings_of
+    from earwitness.app.listen import heard_sheets, own_reliability
+    from earwitness.app.read import read_loudspeaker
+    from earwitness.app.telling import heard_lines
+    from earwitness.exhibits.advice import Advice
+
+    place = archive_folder(archive)
+    with progress_bar("listen") as progress:
+        result = read_loudspeaker(name, place, progress=progress)
+        findings = findings_of(result, place)
+        heard = heard_sheets(result, place, findings)
+        record = own_reliability(place) if own_record else ()
+    advice = Advice(findings=findings, heard=heard, reliability=record)
+    click.echo(advice_text(result, advice) if as_json else "\n".join(heard_lines(result, advice)))
+
+
+@command.command(name="record", cls=Command)
+@archive_option
+@click.option("--json", "as_json", is_flag=True, help="Print the rows as JSON.")
+def record(archive: Path | None, as_json: bool) -> None:
+    """Show over all sheets sealed before the data how often you were right, by region."""
+    import json
+
+    from earwitness.app.advice import reliability_rows
+    from earwitness.app.config import archive_folder
+    from earwitness.app.listen import own_reliability
+    from earwitness.app.telling import reliability_lines
+
+    with progress_bar("listen"):
+        rows = own_reliability(archive_folder(archive))
+    if as_json:
+        click.echo(json.dumps({"reliability": reliability_rows(rows)}, ensure_ascii=False, allow_nan=False, indent=1))
+    else:
+        click.echo("\n".join(reliability_lines(rows)))

@@ -1,0 +1,109 @@
+"""earwitness match."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from earwitness.cli import archive_option
+from earwitness.cli.show import Command, progress_bar
+
+
+@click.command(cls=Command)
+@click.argument("name")
+@click.option(
+    "--amplifier", type=click.Path(path_type=Path), help="TOML file of an amplifier; docs/match.md shows one."
+)
+@click.option("--room", type=click.Path(path_type=Path), help="TOML file of loudspeakers and seats; docs/match.md.")
+@click.option(
+    "--distance",
+    "distance_m",
+    type=click.FloatRange(0.1, 100.0),
+    default=3.0,
+    show_default=True,
+    help="Of the seat, in meters, for levels.",
+)
+@click.option(
+    "--level",
+    "goal_db",
+    type=click.FloatRange(40.0, 120.0),
+    default=85.0,
+    show_default=True,
+    help="Wanted at the seats, dB SPL (rms); the default is the cinema's.",
+)
+@click.option(
+    "--peaks",
+    "peak_db",
+    type=click.FloatRange(0.0, 30.0),
+    default=20.0,
+    show_default=True,
+    help="Above that level, in dB.",
+)
+@click.option(
+    "--corner",
+    "corner_hz",
+    type=click.FloatRange(20.0, 300.0),
+    default=None,
+    metavar="HZ",
+    help="Of the crossover to a subwoofer [default: by search].",
+)
+@click.option(
+    "--slopes",
+    default=None,
+    metavar="MAIN/SUB",
+    help="Of that crossover, as BW2/LR4 or none/LR4 [default: by search].",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON document, docs/advice-document.md.")
+@archive_option
+def command(
+    name: str,
+    amplifier: Path | None,
+    room: Path | None,
+    distance_m: float,
+    goal_db: float,
+    peak_db: float,
+    corner_hz: float | None,
+    slopes: str | None,
+    as_json: bool,
+    archive: Path | None,
+) -> None:
+    """Hold the maker's claims on the loudspeaker NAME against the data, and say what goes with it.
+
+    \b
+    Claims, subwoofer, and for whom it is:
+      earwitness match "Name of the loudspeaker"
+    Can my amplifier drive it, and how loud does it get:
+      earwitness match "Name of the loudspeaker" --amplifier my-amplifier.toml
+    Which seat hears what, and where to point it:
+      earwitness match "Name of the loudspeaker" --room my-room.toml
+    A subwoofer that takes over at 80 Hz, with slopes of your own:
+      earwitness match "Name of the loudspeaker" --corner 80 --slopes BW2/LR4
+    """
+    from earwitness.app.advice import advice_text
+    from earwitness.app.config import archive_folder
+    from earwitness.app.findings import findings_of
+    from earwitness.app.match import match_loudspeaker, scheme_of, sheets_from
+    from earwitness.app.read import read_loudspeaker
+    from earwitness.app.telling import match_lines
+    from earwitness.exhibits.advice import Advice
+
+    place = archive_folder(archive)
+    sheet, plan = sheets_from(amplifier, room)
+    scheme = None if slopes is None else scheme_of(slopes)
+    with progress_bar("match") as progress:
+        result = read_loudspeaker(name, place, progress=progress)
+        findings = findings_of(result, place)
+        matched = match_loudspeaker(
+            result,
+            findings,
+            amplifier=sheet,
+            room=plan,
+            distance_m=distance_m,
+            goal_db=goal_db,
+            peak_db=peak_db,
+            corner_hz=corner_hz,
+            scheme=scheme,
+        )
+    advice = Advice(findings=findings, match=matched)
+    click.echo(advice_text(result, advice) if as_json else "\n".join(match_lines(result, advice)))

@@ -1,0 +1,312 @@
+"""Live measuring: earwitness measure devices, calibrate, level, record, resume."""
+
+from __future__ import annotations
+
+import signal
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from earwitness.cli.show import Command
+from earwitness.errors import EarwitnessError, InputError
+
+if TYPE_CHECKING:
+    from earwitness.app.capture import Answer
+    from earwitness.capture.guard import Silencer
+    from earwitness.capture.levels import MeterReading
+    from earwitness.capture.series import LiveSettings, Series, TakeState
+    from earwitness.capture.take import Recorded
+
+_folder = click.argument("folder", type=click.Path(path_type=Path))
+_yes = click.option("--yes", is_flag=True, help="You have read the cautions; ask nothing.")
+_away = click.option("--away", is_flag=True, help="You are outside the room while it plays: it is not counted.")
+_pause = click.option(
+    "--pause", "pause_s", type=float, default=3.0, show_default=True, help="Count-down before each take, s."
+)
+
+
+def _setup(function: Callable[..., Any]) -> Callable[..., Any]:
+    options = (
+        click.option("--input", "source", help="Input device: number or name; measure devices lists them."),
+        click.option("--output", "sink", help="Output device; the input's by default."),
+        click.option("--outputs", help="Output channels that get the signal, such as 1 or 1,2."),
+        click.option("--rate", "rate_hz", type=int, help="Sample rate, Hz."),
+        click.option("--latency", "latency_s", type=float, help="Latency asked of the system, s."),
+        click.option("--peak", "peak_dbfs", type=float, help="Peak of the sweep at [drive].voltage_v, dB full scale."),
+        click.option("--highest", "highest_dbfs", type=float, help="Highest sample ever played, dB full scale."),
+        click.option("--highest-1m", "highest_1m_db", type=float, help="Highest level at 1 m, dB."),
+        click.option("--highest-ear", "highest_ear_db", type=float, help="Highest level at your place, dB."),
+        click.option("--tester-distance", "tester_m", type=float, help="How far from the loudspeaker you are, m."),
+        click.option("--step", "step_deg", type=float, help="Step of orbits in degrees; 10 at first."),
+    )
+    for option in reversed(options):
+        function = option(function)
+    return function
+
+
+@click.command(name="devices", cls=Command)
+def devices() -> None:
+    """List the sound devices with their channels."""
+    from earwitness.app.capture import list_devices
+
+    found = list_devices()
+    if not found:
+        raise InputError("the system shows no sound device", remedy="plug one in, check its driver, run this again")
+    for one in found:
+        marks = [word for word, on in (("input", one.default_input), ("output", one.default_output)) if on]
+        usual = f"  (default {' and '.join(marks)})" if marks else ""
+        click.echo(
+            f"{one.key:>3}  {one.inputs} in, {one.outputs} out, {one.rate_hz} Hz  {one.name}, {one.system}{usual}"
+        )
+
+
+@click.command(name="calibrate", cls=Command)
+@_folder
+@click.option("--input", "source", default="default", show_default=True, help="Input device.")
+@click.option("--microphone", type=int, default=1, show_default=True, help="Channel of the microphone.")
+@click.option("--rate", "rate_hz", type=int, default=48_000, show_default=True, help="Sample rate, Hz.")
+@click.option(
+    "--level", "level_db", type=float, default=94.0, show_default=True, help="Of the calibrator: 94 or 114 dB."
+)
+@click.option("--frequency", "frequency_hz", type=float, default=1000.0, show_default=True, help="Of it, Hz.")
+def calibrate(folder: Path, source: str, microphone: int, rate_hz: int, level_db: float, frequency_hz: float) -> None:
+    """Record a sound calibrator on the microphone into FOLDER. Nothing is played."""
+    from earwitness.app import capture
+    from earwitness.capture.sound import Wiring
+
+    wiring = Wiring(source, source, rate_hz, microphone=microphone, reference=None, outputs=(1,))
+    with _switch() as silencer:
+        done = capture.calibrate(
+            folder, wiring, level_db=level_db, frequency_hz=frequency_hz, silencer=silencer, tell=_meter("calibrator")
+        )
+    reading = done.reading
+    if done.file is None:
+        raise InputError(
+            "this is no steady tone of a calibrator: " + " ".join(reading.faults),
+            where=str(folder),
+            remedy="mend it and calibrate again; the recording is kept under spoiled/",
+        )
+    click.echo(f"{reading.frequency_hz:.1f} Hz, steady within {reading.steady_db:.2f} dB; kept as {done.file}")
+    click.echo(f"{reading.fs_per_pa:.6g} of full scale for each pascal; in session.toml:")
+    click.echo("\n".join(done.lines))
+
+
+@click.command(name="level", cls=Command)
+@_folder
+@click.option("--target", "target_db", type=float, default=80.0, show_default=True, help="At the microphone, dB.")
+@click.option("--distance", "distance_m", type=float, required=True, help="Loudspeaker to microphone, m.")
+@_setup
+@_yes
+def level(folder: Path, target_db: float, distance_m: float, yes: bool, **setup: Any) -> None:
+    """Raise noise slowly from silence to --target, then look at the loop-back.
+
+    Needs the microphone's sensitivity. Ctrl-C silences at once.
+    """
+    from earwitness.app import capture
+
+    series = _series(folder, setup, begin=True)
+    _confirm(capture.cautions(series), yes)
+    with _switch() as silencer:
+        done, _ = capture.check_levels(series, target_db, distance_m, silencer=silencer, tell=_meter("level"))
+    found = done.level
+    click.echo(found.sentence)
+    if found.microphone_db is not None:
+        click.echo(
+            f"{found.microphone_db:.1f} dB at the microphone, {found.level_1m_db:.1f} dB at 1 m, "
+            f"{found.ear_db:.1f} dB at your place; {found.noise_db:.1f} dB of noise"
+        )
+    if done.loopback is not None:
+        click.echo(done.loopback.sentence)
+    if done.peak_dbfs is None:
+        raise EarwitnessError("no level was set", where=str(folder), remedy="see above, then run this again")
+    click.echo(f"the sweep will have its peak at {done.peak_dbfs:g} dB full scale; measure the voltage at this setting")
+
+
+@click.command(name="record", cls=Command)
+@_folder
+@_setup
+@click.option("--take", "only", help="Only this take.")
+@click.option("--again", is_flag=True, help="With --take: put the recording that is there under spoiled/ first.")
+@_pause
+@_away
+@_yes
+def record(folder: Path, only: str | None, again: bool, pause_s: float, away: bool, yes: bool, **setup: Any) -> None:
+    """Record the takes of FOLDER's session.toml through the sound card.
+
+    An orbit in one line, files = "horizontal/{angle}.wav", is recorded every --step degrees. Each take is
+    judged at once; what is not kept lies under spoiled/. Ctrl-C silences at once. Run it again, or resume,
+    to go on after whatever stopped it.
+    """
+    from earwitness.capture.series import give_up
+
+    series = _series(folder, setup, begin=True)
+    if again and only is not None:
+        give_up(series, only)
+    _record(series, only, pause_s, away, yes)
+
+
+@click.command(name="resume", cls=Command)
+@_folder
+@_pause
+@_away
+@_yes
+def resume(folder: Path, pause_s: float, away: bool, yes: bool) -> None:
+    """Go on with the live session of FOLDER, with its own settings, after a crash or an unplugged device."""
+    _record(_series(folder, {}, begin=False), None, pause_s, away, yes)
+
+
+def _record(series: Series, only: str | None, pause_s: float, away: bool, yes: bool) -> None:
+    from earwitness.app import capture
+
+    for name in series.recovered:
+        click.echo(f"found after a stop: what was recorded is kept as {name}; the take will be offered again")
+    _confirm(capture.cautions(series), yes)
+    with _switch() as silencer:
+        done = capture.record(
+            series, before=_before(silencer, pause_s, yes), decide=None if yes else _decide, told=_told,
+            silencer=silencer, tell=_meter("take"), only=only, away=away,
+        )  # fmt: skip
+    kept = len(done.map) - len(done.open)
+    click.echo(f"{kept} of {len(done.map)} takes are there, {done.spoiled} attempts were not kept")
+    if done.dose_percent is not None:
+        click.echo(f"{done.dose_percent:.0f} % of today's recommended exposure is used")
+    if done.open and only is None:
+        stopped = f"stopped: {done.stopped}" if done.stopped else "some takes are still open"
+        raise EarwitnessError(
+            f"{stopped}; open: {', '.join(one.id for one in done.open)}",
+            where=str(series.folder),
+            remedy=f"earwitness measure resume {series.folder}",
+        )
+    if not done.open:
+        click.echo(f"all recorded; next: earwitness add {series.folder}")
+
+
+def _series(folder: Path, setup: dict[str, Any], *, begin: bool) -> Series:
+    from earwitness.app.capture import begin_or_open
+    from earwitness.capture.series import is_live, open_series
+
+    given = any(value is not None for value in setup.values())
+    if is_live(folder):
+        settings = _changed(open_series(folder).settings, setup) if given else None
+    else:
+        settings = _changed(_usual(), {"step_deg": 10.0, **_without_none(setup)}) if begin else None
+    return begin_or_open(folder, settings)
+
+
+def _usual() -> LiveSettings:
+    from earwitness.capture.series import LiveSettings
+    from earwitness.capture.sound import Wiring
+
+    return LiveSettings(Wiring("default", "default", outputs=(1,)))
+
+
+def _without_none(setup: dict[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in setup.items() if value is not None}
+
+
+def _changed(settings: LiveSettings, setup: dict[str, Any]) -> LiveSettings:
+    from earwitness.capture.plan import orbit_angles
+
+    given = _without_none(setup)
+    wiring, limits = settings.wiring, settings.limits
+    if "source" in given:
+        wiring = replace(wiring, input_device=given["source"], output_device=given.get("sink", given["source"]))
+    if "sink" in given:
+        wiring = replace(wiring, output_device=given["sink"])
+    if "outputs" in given:
+        wiring = replace(wiring, outputs=_channels(given["outputs"]))
+    wiring = replace(wiring, **{key: given[key] for key in ("rate_hz", "latency_s") if key in given})
+    names = ("highest_dbfs", "highest_1m_db", "highest_ear_db")
+    limits = replace(limits, **{key: given[key] for key in names if key in given})
+    if "tester_m" in given:
+        limits = replace(limits, tester_distance_m=given["tester_m"])
+    changed = replace(settings, wiring=wiring, limits=limits, peak_dbfs=given.get("peak_dbfs", settings.peak_dbfs))
+    # Another device or channel is another amplifier path: its loudness is not known any more.
+    if wiring != settings.wiring:
+        changed = replace(changed, calibration=None)
+    if "step_deg" in given:
+        angles = orbit_angles(given["step_deg"])
+        changed = replace(changed, angles_deg=(("horizontal", angles), ("vertical", angles)))
+    return changed
+
+
+def _channels(text: str) -> tuple[int, ...]:
+    try:
+        return tuple(int(part) for part in text.split(","))
+    except ValueError:
+        raise InputError(f"output channels {text!r}", expected="numbers such as 1 or 1,2") from None
+
+
+def _confirm(lines: tuple[str, ...], yes: bool) -> None:
+    click.echo("before anything is played:", err=True)
+    for line in lines:
+        click.echo(f"  {line}", err=True)
+    if yes:
+        return
+    if not sys.stdin.isatty():
+        raise InputError("nobody can confirm the cautions here, nothing was played", remedy="read them, then add --yes")
+    if not click.confirm("You have read this, and the amplifier is turned down?", err=True):
+        raise InputError("not confirmed, nothing was played", remedy="run it again when ready")
+
+
+@contextmanager
+def _switch() -> Iterator[Silencer]:
+    """Ctrl-C silences at once and lets the recording end in order."""
+    from earwitness.capture.guard import Silencer
+
+    silencer = Silencer()
+    old = signal.signal(signal.SIGINT, lambda _number, _frame: silencer.silence("Ctrl-C was pressed"))
+    try:
+        yield silencer
+    finally:
+        signal.signal(signal.SIGINT, old)
+
+
+def _before(silencer: Silencer, pause_s: float, yes: bool) -> Callable[[TakeState], Answer]:
+    def ask(state: TakeState) -> Answer:
+        where = "" if state.angle_deg is None else f", {state.orbit} {state.angle_deg:g} degrees"
+        click.echo(f"take {state.id} ({state.kind}{where})", err=True)
+        if not yes:
+            typed = click.prompt("Enter: record, s: skip, q: stop", default="", show_default=False, err=True)
+            if typed.strip().lower() in ("s", "q"):
+                return "skip" if typed.strip().lower() == "s" else "stop"
+        left = pause_s
+        while left > 0 and not silencer.pressed:
+            click.echo(f"  in {left:g} s", err=True)
+            time.sleep(min(1.0, left))
+            left -= 1.0
+        return "go"
+
+    return ask
+
+
+def _decide(done: Recorded) -> bool:
+    return click.confirm(f"{done.verdict.sentence} Keep it all the same?", default=False, err=True)
+
+
+def _told(state: TakeState, done: Recorded) -> None:
+    click.echo(f"{state.id}: {done.verdict.sentence}")
+
+
+def _meter(title: str) -> Callable[[float, MeterReading], None]:
+    """One line on a terminal, ten times a second; nothing elsewhere."""
+    last = 0.0
+
+    def tell(share: float, reading: MeterReading) -> None:
+        nonlocal last
+        if not sys.stderr.isatty() or time.monotonic() - last < 0.1:
+            return
+        last = time.monotonic()
+        peaks = "  ".join(
+            f"{n}: {peak:6.1f} dB{' CLIPPED' if clipped else ''}"
+            for n, (peak, clipped) in enumerate(zip(reading.peak_dbfs, reading.clipped, strict=True), 1)
+        )
+        click.echo(f"\r{title} {share:4.0%}  {peaks}   ", nl=False, err=True)
+
+    return tell

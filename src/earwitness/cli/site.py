@@ -1,0 +1,43 @@
+"""earwitness site."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from earwitness.cli import archive_option
+from earwitness.cli.show import Command, progress_bar
+
+
+@click.command(cls=Command)
+@click.option("--to", "folder", type=click.Path(file_okay=False, path_type=Path), required=True, help="Folder.")
+@click.option("--title", default=None, help="Title of the site.")
+@click.option(
+    "--address", "base_url", default="", help="Where the site will stand, https://...; for feed and previews."
+)
+@click.option("--author", default="the tester", show_default=True, help="Author of the feed.")
+@click.option("--because", default="", help="Why numbers change, for the corrections log.")
+@archive_option
+def command(folder: Path, title: str | None, base_url: str, author: str, because: str, archive: Path | None) -> None:
+    """Publish every loudspeaker of the archive as one site; only what changed is written anew.
+
+    The index searches, sorts and compares without a server. Addresses are permanent.
+    """
+    from earwitness.app.config import archive_folder
+    from earwitness.app.site import TITLE, publish_site
+
+    with progress_bar("site") as progress:
+        report = publish_site(
+            folder,
+            archive_folder(archive),
+            title=title or TITLE,
+            base_url=base_url,
+            author=author,
+            because=because,
+            progress=progress,
+        )
+    click.echo(f"{len(report.written)} loudspeakers written, {report.unchanged} unchanged")
+    for name in report.kept:
+        click.echo(f"  kept, though no longer in the archive: {name}")
+    click.echo(f"the site is in {report.page}")

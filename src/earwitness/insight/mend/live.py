@@ -1,0 +1,134 @@
+"""An equalizer in the hand: figures, cost and warnings anew for every move, within milliseconds.
+
+An equalizer changes all directions alike, so every average of energies moves by the same gain, and no curve has to be
+made again from its directions; directivity indices stay as they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+
+from earwitness.insight.mend.aim import roughness
+from earwitness.insight.mend.design import Design, Problem, measured
+from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, Equalizer, gain_db
+from earwitness.insight.mend.report import (
+    CHECKED,
+    WORSE_DB,
+    Headroom,
+    UnitSpread,
+    balance_figures,
+    headroom,
+    shifted,
+    unit_spread,
+)
+from earwitness.quantities import Curve, Figure
+from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities.axis import hz_words
+
+# A boost smaller than this where none is allowed is not spoken of (a choice of this program, no source).
+SPOKEN_DB = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prepared:
+    """What stays while bands move: curves and figures before, and what the equalizer is for (None: only figures)."""
+
+    before: Mapping[str, Curve]
+    figures: Mapping[str, Figure]
+    roughness_db: Mapping[str, float]
+    problem: Problem | None
+    sample_rate_hz: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Weighed:
+    """What an equalizer does: figures behind it, rms roughness by curve [dB], cost, what is left, and warnings.
+
+    left, spread : None where it is for no goal
+    """
+
+    equalizer: Equalizer
+    figures: Mapping[str, Figure]
+    roughness_db: Mapping[str, float]
+    headroom: Headroom
+    left: Design | None
+    spread: UnitSpread | None
+    warnings: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        for name in ("figures", "roughness_db"):
+            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
+
+
+def prepared(
+    curves: Mapping[str, Curve], problem: Problem | None = None, *, sample_rate_hz: float = DEFAULT_RATE_HZ
+) -> Prepared:
+    """Curves before the equalizer (those of `CHECKED` count) with all that need not be worked out again."""
+    before = {key: curves[key] for key in CHECKED if key in curves}
+    return Prepared(before, balance_figures(before), _rough(before), problem, sample_rate_hz)
+
+
+def weighed(at: Prepared, equalizer: Equalizer) -> Weighed:
+    """The equalizer as it stands now. InputError for a band that the sample rate cannot hold."""
+    after = {key: shifted(curve, equalizer, at.sample_rate_hz) for key, curve in at.before.items()}
+    rough = _rough(after)
+    problem = at.problem
+    warnings = () if problem is None else boost_warnings(problem, equalizer)
+    rougher = [
+        f"{at.before[key].name} by {rough[key] - was:.1f} dB"
+        for key, was in at.roughness_db.items()
+        if rough[key] - was > WORSE_DB
+    ]
+    if rougher:
+        warnings += (f"rougher than before, rms: {', '.join(rougher)}",)
+    return Weighed(
+        equalizer,
+        balance_figures(after),
+        rough,
+        headroom(equalizer, at.sample_rate_hz),
+        None if problem is None else measured(problem, equalizer),
+        None if problem is None else unit_spread(problem, equalizer),
+        warnings,
+    )
+
+
+def boost_warnings(problem: Problem, equalizer: Equalizer) -> tuple[str, ...]:
+    """Where the bands boost what a boost does not mend, and whether all together boost more than the limit."""
+    gain = gain_db(equalizer, problem.hz, problem.sample_rate_hz)
+    found = []
+    able = problem.equalizability
+    if able is not None and not problem.limits.forced:
+        bass = problem.hz < able.useful_bass_hz
+        over = (problem.cap_db <= 0.0) & (gain > SPOKEN_DB)
+        told = (
+            (
+                over & bass,
+                f"below the useful bass ({hz_words(able.useful_bass_hz)}): it costs power and gives no level",
+            ),
+            (over & ~bass & able.no_boost, "a dip from interference: other directions get the boost, the dip stays"),
+            (over & ~bass & ~able.no_boost, "the roll-off of the bass, which is left alone"),
+        )
+        found += [f"{_stretch(problem.hz, gain, mask)} are boosted: {words}" for mask, words in told if mask.any()]
+    most = float(gain.max())
+    limit = problem.limits.total_boost_db
+    if most > limit + 0.05:
+        found.append(f"all bands together boost by {most:.1f} dB; the limit is {limit:g} dB")
+    return tuple(found)
+
+
+def _stretch(hz: FloatArray, gain: FloatArray, mask: BoolArray) -> str:
+    """The stretch about the largest gain among the marked rows, in words."""
+    place = int(np.argmax(np.where(mask, gain, -np.inf)))
+    off = np.flatnonzero(~mask)
+    low = int(off[off < place].max(initial=-1)) + 1
+    high = int(off[off > place].min(initial=hz.size)) - 1
+    return f"{hz_words(round(float(hz[low])))} to {hz_words(round(float(hz[high])))} (up to {gain[place]:+.1f} dB)"
+
+
+def _rough(curves: Mapping[str, Curve]) -> dict[str, float]:
+    found = {key: roughness(curve) for key, curve in curves.items()}
+    return {key: value[0] for key, value in found.items() if value is not None}

@@ -1,0 +1,214 @@
+"""What the site knows of a published loudspeaker without opening its page, and the files that hold it."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from earwitness.errors import FormatError
+from earwitness.exhibits.figures_table import SIGNED
+from earwitness.exhibits.words import figure_words
+from earwitness.figures.registry import FIGURES
+from earwitness.publish.review import Review
+from earwitness.quantities import Curve, Figure
+
+SITE_FORMAT: Final = 1
+# Columns of the index: key, short words, trade's term, whether more comes first.
+COLUMNS: Final[tuple[tuple[str, str, str, bool], ...]] = (
+    ("preference_rating", "Rating", "preference rating", True),
+    ("sensitivity", "Loudness", "sensitivity", True),
+    ("f6", "Bass to", "F6", False),
+    ("linearity_half_range", "Unevenness", "half the range on axis", False),
+    ("in_room_slope", "Tilt", "slope of the predicted in-room response", False),
+)
+COMPARED: Final[tuple[tuple[str, str], ...]] = (
+    ("listening_window", "Direct sound (listening window)"),
+    ("sound_power_di", "Directivity (sound power DI)"),
+)
+_PER_OCTAVE: Final = 12
+_PIECES: Final = {"piece": 2.0, "pair": 1.0}
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """A published loudspeaker.
+
+    address : of its folder, never given to another; name_key : maker and name as they compare; price : of a pair;
+    updated : ISO 8601, UTC; figures : by key, (value, ends of its 95 % interval, unit, bound, words);
+    made_from : what the page was made from, so that an unchanged one is left alone
+    """
+
+    address: str
+    name_key: str
+    title: str
+    type: str
+    price: float | None
+    currency: str | None
+    date: str
+    revision: str
+    updated: str
+    invented: bool
+    summary: str
+    made_from: str
+    figures: dict[str, tuple[float, float, float, str, str, str]]
+
+
+def card_of(review: Review, *, address: str, name_key: str, updated: str, made_from: str) -> Card:
+    """The card of a review."""
+    spoken = review.loudspeaker
+    price = None if spoken.price is None else spoken.price.amount * _PIECES[spoken.price.per]
+    figures = {
+        key: (_short(f.value), *_ends(f), f.unit, f.bound, figure_words(f, sign=key in SIGNED))
+        for key, f in review.reading.figures.items()
+        if key in FIGURES and f.value is not None
+    }
+    return Card(
+        address=address,
+        name_key=name_key,
+        title=review.title,
+        type=spoken.type,
+        price=price,
+        currency=None if spoken.price is None else spoken.price.currency,
+        date=review.date,
+        revision=review.revision,
+        updated=updated,
+        invented=bool(review.invented),
+        summary=review.summary,
+        made_from=made_from,
+        figures=figures,
+    )
+
+
+def address_of(title: str, taken: Iterable[str]) -> str:
+    """A new address from a title: letters, digits and hyphens, none of those taken."""
+    base = re.sub("[^a-z0-9]+", "-", title.lower()).strip("-")[:80] or "loudspeaker"
+    used, number, found = set(taken), 2, base
+    while found in used:
+        found, number = f"{base}-{number}", number + 1
+    return found
+
+
+def site_json(cards: Iterable[Card], *, title: str, base_url: str) -> str:
+    """The site's own record, which is also its index for machines."""
+    document = {"format": SITE_FORMAT, "title": title, "base_url": base_url, "loudspeakers": [asdict(c) for c in cards]}
+    return json.dumps(document, ensure_ascii=False, separators=(",", ":"), allow_nan=False) + "\n"
+
+
+def cards_from(text: str, *, where: str) -> tuple[Card, ...]:
+    """The cards of a site's record. Raises FormatError for what is none."""
+    try:
+        document = json.loads(text)
+        if document["format"] != SITE_FORMAT:
+            raise ValueError(f"format {document['format']}")
+        return tuple(_card(one) for one in document["loudspeakers"])
+    except (ValueError, KeyError, TypeError) as error:
+        raise FormatError(
+            f"the record of the site cannot be read: {error}",
+            where=where,
+            expected="site.json as this program writes it",
+            remedy="restore it from a copy of the site: it holds the permanent addresses",
+        ) from error
+
+
+def loudspeaker_json(review: Review, card: Card, corrections: object) -> str:
+    """The JSON of one loudspeaker: facts, all figures with uncertainty and method, corrections."""
+    document = {
+        "format": SITE_FORMAT,
+        "address": card.address,
+        "title": card.title,
+        "invented": review.invented,
+        "loudspeaker": review.loudspeaker.model_dump(mode="json", by_alias=True),
+        "tester": review.tester.model_dump(mode="json"),
+        "date": card.date,
+        "revision": card.revision,
+        "updated": card.updated,
+        "figures": {
+            key: {
+                "value": f.value,
+                "standard_uncertainty": f.u,
+                "unit": f.unit,
+                "bound": f.bound,
+                "interval_95": f.interval,
+                "method": f.method,
+                "not_judged": f.reason or None,
+                "words": figure_words(f),
+            }
+            for key, f in review.reading.figures.items()
+        },
+        "corrections": corrections,
+    }
+    return json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+
+def compare_js(review: Review, card: Card) -> str:
+    """The curves that the index lays over each other, as a script: a page opened from disk may not fetch data."""
+    hz = grid_hz()
+    curves = {key: _sampled(review.reading.curves[key], hz) for key, _ in COMPARED if key in review.reading.curves}
+    text = json.dumps({"address": card.address, "curves": curves}, separators=(",", ":"), allow_nan=False)
+    return f"earwitnessCurves({_in_script(text)});\n"
+
+
+def index_js(cards: Iterable[Card], *, title: str) -> str:
+    """The index's data as a script."""
+    rows = [
+        [
+            c.address,
+            c.title,
+            c.type,
+            c.price,
+            c.currency,
+            c.date,
+            int(c.invented),
+            {key: c.figures[key] for key, *_ in COLUMNS if key in c.figures},
+        ]
+        for c in cards
+    ]
+    document = {
+        "title": title,
+        "columns": COLUMNS,
+        "compared": COMPARED,
+        "hz": [float(f"{f:.6g}") for f in grid_hz()],
+        "rows": rows,
+    }
+    text = json.dumps(document, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return f"const earwitnessSite = {_in_script(text)};\n"
+
+
+def grid_hz() -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Twelve frequencies an octave from 20 Hz to 20 kHz, through 1 kHz."""
+    low, high = int(np.ceil(_PER_OCTAVE * np.log2(0.02))), int(np.floor(_PER_OCTAVE * np.log2(20.0)))
+    return np.asarray(1000.0 * 2.0 ** (np.arange(low, high + 1) / _PER_OCTAVE))
+
+
+def _card(facts: Mapping[str, Any]) -> Card:
+    figures = {key: tuple(parts) for key, parts in facts["figures"].items()}
+    return Card(**{**facts, "figures": figures})
+
+
+def _sampled(curve: Curve, hz: np.ndarray[tuple[int], np.dtype[np.float64]]) -> list[list[float | None]]:
+    """Values and expanded uncertainties on the grid; null where the curve is not valid."""
+    at, had = np.log(hz), np.log(curve.axis.hz)
+    valid = np.interp(at, had, curve.valid.astype(float), left=0.0, right=0.0) > 1.0 - 1e-9
+    parts = (np.interp(at, had, curve.values), 2.0 * np.interp(at, had, curve.u_total))
+    return [[round(float(v), 2) if ok else None for v, ok in zip(part, valid, strict=True)] for part in parts]
+
+
+def _ends(figure: Figure) -> tuple[float, float]:
+    """Ends of the 95 % interval of a judged figure."""
+    value, arm = figure.value or 0.0, 2.0 * (figure.u or 0.0)
+    low, high = figure.interval or (value - arm, value + arm)
+    return _short(low), _short(high)
+
+
+def _short(value: float) -> float:
+    return float(f"{value:.6g}")
+
+
+def _in_script(text: str) -> str:
+    """JSON that may stand in a script of any page: no end of script, no line ends that old scripts know."""
+    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")

@@ -1,0 +1,293 @@
+// The index of a site: search, sort, filters and comparison, without a server and without fetching.
+"use strict";
+
+(() => {
+  const MOST = 4;
+  const STEP = 100;
+  const MATCH = [300, 3000];
+  const PLACES = ["one", "two", "three", "four"];
+  const DASHES = ["", "10 4", "2 3", "10 3 2 3"];
+  const SVG = "http://www.w3.org/2000/svg";
+  const { columns, compared, hz, rows } = earwitnessSite;
+  const [ADDRESS, TITLE, TYPE, PRICE, CURRENCY, DATE, INVENTED, FIGURES] = [0, 1, 2, 3, 4, 5, 6, 7];
+  const curves = new Map();
+  const chosen = [];
+  const state = { sort: "title", down: false, shown: STEP };
+  const $ = (id) => document.getElementById(id);
+  const texts = rows.map((r) => [r[TITLE], r[TYPE], r[DATE], r[INVENTED] ? "invented" : ""].join(" ").toLowerCase());
+  const names = new Intl.Collator("en", { numeric: true });
+
+  function element(tag, attributes = {}, ...inside) {
+    const made = document.createElement(tag);
+    for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, value);
+    made.append(...inside);
+    return made;
+  }
+
+  function drawn(tag, attributes, text) {
+    const made = document.createElementNS(SVG, tag);
+    for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, value);
+    if (text !== undefined) made.textContent = text;
+    return made;
+  }
+
+  const place = { title: TITLE, type: TYPE, price: PRICE, date: DATE };
+
+  function value(row, key) {
+    return key in place ? row[place[key]] : (row[FIGURES][key] || [null])[0];
+  }
+
+  function asked() {
+    const words = $("words").value.toLowerCase().split(/\s+/).filter(Boolean);
+    const [type, currency] = [$("type").value, $("currency").value];
+    const low = $("low").value === "" ? null : Number($("low").value);
+    const high = $("high").value === "" ? null : Number($("high").value);
+    const found = [];
+    rows.forEach((row, at) => {
+      if (type && row[TYPE] !== type) return;
+      if (currency && row[CURRENCY] !== currency) return;
+      if ((low !== null || high !== null) && row[PRICE] === null) return;
+      if ((low !== null && row[PRICE] < low) || (high !== null && row[PRICE] > high)) return;
+      if (words.every((word) => texts[at].includes(word))) found.push(row);
+    });
+    const sign = state.down ? -1 : 1;
+    const keyed = found.map((row) => [value(row, state.sort), row]);
+    keyed.sort(([a, x], [b, y]) => {
+      // What has no value comes last, whichever way.
+      if (a === null || b === null) return (a === null) - (b === null) || names.compare(x[TITLE], y[TITLE]);
+      const order = typeof a === "string" ? names.compare(a, b) : a - b;
+      return sign * order || names.compare(x[TITLE], y[TITLE]);
+    });
+    return keyed.map(([, row]) => row);
+  }
+
+  function priceWords(row) {
+    return row[PRICE] === null ? "not stated" : `${Math.round(row[PRICE]).toLocaleString("en")} ${row[CURRENCY]}`;
+  }
+
+  function line(row) {
+    const box = element("input", { type: "checkbox", "aria-label": `Compare ${row[TITLE]}` });
+    box.checked = chosen.includes(row);
+    box.disabled = !box.checked && chosen.length >= MOST;
+    box.addEventListener("change", () => {
+      if (box.checked) chosen.push(row);
+      else chosen.splice(chosen.indexOf(row), 1);
+      for (const other of document.querySelectorAll("#rows input")) {
+        other.disabled = !other.checked && chosen.length >= MOST;
+      }
+      compare();
+    });
+    const link = element("a", { href: `loudspeakers/${row[ADDRESS]}/index.html` }, row[TITLE]);
+    const figures = columns.map(([key]) => {
+      const figure = row[FIGURES][key];
+      return element("td", { class: "right" }, figure ? figure[5] : "not judged");
+    });
+    return element(
+      "tr",
+      {},
+      element("td", { class: "pick" }, box),
+      element("th", { scope: "row" }, link),
+      element("td", {}, row[TYPE]),
+      element("td", { class: "right" }, priceWords(row)),
+      ...figures,
+      element("td", {}, row[DATE]),
+    );
+  }
+
+  function show() {
+    const found = asked();
+    const part = found.slice(0, state.shown);
+    document.querySelector("#rows tbody").replaceChildren(...part.map(line));
+    const words = [`${found.length.toLocaleString("en")} of ${rows.length.toLocaleString("en")} loudspeakers`];
+    if (part.length < found.length) words.push(`${part.length} shown`);
+    const priced = new Set(found.map((row) => row[CURRENCY]).filter(Boolean));
+    const byPrice = state.sort === "price" || $("low").value !== "" || $("high").value !== "";
+    if (byPrice && priced.size > 1) words.push("prices are in several currencies, choose one");
+    $("told").textContent = words.join("; ");
+    const more = $("more");
+    more.hidden = part.length >= found.length;
+    if (!more.hidden) {
+      const button = element("button", { type: "button" }, `Show ${Math.min(STEP, found.length - part.length)} more`);
+      button.addEventListener("click", () => {
+        state.shown += STEP;
+        show();
+        const links = document.querySelectorAll("#rows tbody a");
+        links[Math.min(part.length, links.length - 1)].focus();
+      });
+      more.replaceChildren(button);
+    }
+    for (const head of document.querySelectorAll("#rows th[data-sort]")) {
+      if (head.dataset.sort === state.sort) head.setAttribute("aria-sort", state.down ? "descending" : "ascending");
+      else head.removeAttribute("aria-sort");
+    }
+  }
+
+  function heads() {
+    for (const head of document.querySelectorAll("#rows th[data-sort]")) {
+      const key = head.dataset.sort;
+      const button = element("button", { type: "button" }, head.textContent);
+      if (head.title) button.title = head.title;
+      const column = columns.find(([name]) => name === key);
+      button.addEventListener("click", () => {
+        state.down = state.sort === key ? !state.down : Boolean(column && column[3]);
+        state.sort = key;
+        state.shown = STEP;
+        show();
+      });
+      head.replaceChildren(button);
+    }
+  }
+
+  // A difference counts when it is larger than both 95 % uncertainties combined.
+  function isBeyond(a, b) {
+    if (!a || !b) return false;
+    const [low, high] = a[0] < b[0] ? [a, b] : [b, a];
+    // A limit that may lie anywhere nearer to the other tells nothing.
+    if (low[4] === "at least" || high[4] === "at most") return false;
+    return high[0] - low[0] > Math.hypot(low[2] - low[0], high[0] - high[1]);
+  }
+
+  function table() {
+    const head = element("tr", {}, element("th", { scope: "col" }, "Figure"));
+    chosen.forEach((row, at) => head.append(element("th", { scope: "col", class: PLACES[at] }, row[TITLE])));
+    const body = columns.map(([key, words, term]) => {
+      const line = element("tr", {}, element("th", { scope: "row" }, `${words} (${term})`));
+      const first = chosen[0][FIGURES][key];
+      chosen.forEach((row, at) => {
+        const own = row[FIGURES][key];
+        const cell = element("td", {}, own ? own[5] : "not judged");
+        if (at > 0 && isBeyond(first, own)) {
+          cell.className = "beyond";
+          cell.append(" ≠");
+          cell.append(element("span", { class: "words" }, ` ${own[0] > first[0] ? "more" : "less"}`));
+        }
+        line.append(cell);
+      });
+      return line;
+    });
+    const price = element("tr", {}, element("th", { scope: "row" }, "Price of a pair"));
+    chosen.forEach((row) => price.append(element("td", {}, priceWords(row))));
+    const made = element("table", {}, element("thead", {}, head), element("tbody", {}, price, ...body));
+    const note = "≠ marks what differs from the first loudspeaker by more than both uncertainties combined.";
+    const around = { class: "table-scroll", role: "region", "aria-label": "Figures beside each other", tabindex: "0" };
+    return [element("div", around, made), element("p", {}, note)];
+  }
+
+  function mean(values) {
+    const inside = values.filter((v, at) => v !== null && hz[at] >= MATCH[0] && hz[at] <= MATCH[1]);
+    const wanted = hz.filter((f) => f >= MATCH[0] && f <= MATCH[1]).length;
+    return inside.length === wanted ? inside.reduce((a, b) => a + b, 0) / inside.length : null;
+  }
+
+  function series(key, isMatched) {
+    return chosen.map((row) => {
+      const found = (curves.get(row[ADDRESS]) || {})[key];
+      if (!found) return null;
+      const level = isMatched ? mean(found[0]) : 0;
+      return level === null ? null : { values: found[0].map((v) => (v === null ? null : v - level)), u: found[1] };
+    });
+  }
+
+  // Level over log frequency: a decade is as long as 25 dB is high (IEC 60263).
+  function chart(title, lines, low, high) {
+    const [left, top, decade] = [44, 12, 260];
+    const width = 3 * decade;
+    const height = ((high - low) * decade) / 25;
+    const x = (f) => left + decade * Math.log10(f / 20);
+    const y = (v) => top + ((high - v) * decade) / 25;
+    const svg = drawn("svg", { viewBox: `0 0 ${left + width + 150} ${top + height + 30}`, role: "img" });
+    svg.setAttribute("aria-label", title);
+    for (const f of [20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000]) {
+      svg.append(drawn("line", { class: "grid", x1: x(f), x2: x(f), y1: top, y2: top + height }));
+      const words = f >= 1000 ? `${f / 1000}k` : `${f}`;
+      svg.append(drawn("text", { x: x(f), y: top + height + 16, "text-anchor": "middle" }, words));
+    }
+    for (let v = low; v <= high; v += 5) {
+      svg.append(drawn("line", { class: "grid", x1: left, x2: left + width, y1: y(v), y2: y(v) }));
+      svg.append(drawn("text", { x: left - 6, y: y(v) + 4, "text-anchor": "end" }, String(v).replace("-", "−")));
+    }
+    const ends = [];
+    for (const { name, place, values, u } of lines) {
+      const group = drawn("g", { class: PLACES[place] });
+      const clip = (v) => Math.min(Math.max(v, low), high);
+      const points = values.map((v, at) => (v === null ? null : [hz[at], v, u ? u[at] : 0])).filter(Boolean);
+      if (!points.length) continue;
+      if (u) {
+        const up = points.map(([f, v, e]) => `${x(f)},${y(clip(v + e))}`);
+        const back = points.map(([f, v, e]) => `${x(f)},${y(clip(v - e))}`).reverse();
+        group.append(drawn("polygon", { class: "ribbon", points: [...up, ...back].join(" ") }));
+      }
+      const path = points.map(([f, v]) => `${x(f).toFixed(1)},${y(clip(v)).toFixed(1)}`).join(" ");
+      group.append(drawn("polyline", { class: "curve", points: path, "stroke-dasharray": DASHES[place] }));
+      let end = y(clip(points[points.length - 1][1])) + 4;
+      while (ends.some((other) => Math.abs(other - end) < 14)) end += 7;
+      ends.push(end);
+      group.append(drawn("text", { class: "name", x: left + width + 6, y: end }, name));
+      svg.append(group);
+    }
+    return element("figure", {}, element("figcaption", {}, title), svg);
+  }
+
+  function short(title) {
+    return title.length > 24 ? `${title.slice(0, 23)}…` : title;
+  }
+
+  function charts() {
+    const made = [];
+    const band = `level-matched from ${MATCH[0]} Hz to ${MATCH[1] / 1000} kHz`;
+    compared.forEach(([key, words], at) => {
+      const isMatched = at === 0;
+      const found = series(key, isMatched);
+      const lines = found
+        .map((one, place) => one && { name: short(chosen[place][TITLE]), place, values: one.values })
+        .filter(Boolean);
+      if (!lines.length) return;
+      made.push(chart(isMatched ? `${words}, ${band}` : words, lines, isMatched ? -25 : -5, isMatched ? 10 : 15));
+      if (isMatched && chosen.length === 2 && found[0] && found[1]) {
+        const [a, b] = found;
+        const values = a.values.map((v, i) => (v === null || b.values[i] === null ? null : v - b.values[i]));
+        const u = a.u.map((v, i) => (v === null || b.u[i] === null ? 0 : Math.hypot(v, b.u[i])));
+        const name = "difference";
+        const told = `${chosen[0][TITLE]} less ${chosen[1][TITLE]}, ${band}; the ribbon is the 95 % uncertainty of both`;
+        made.push(chart(told, [{ name, place: 0, values, u }], -10, 10));
+      }
+    });
+    return made;
+  }
+
+  function compare() {
+    const section = $("compare");
+    section.hidden = chosen.length === 0;
+    if (section.hidden) return;
+    if (chosen.length === 1) {
+      $("compared").replaceChildren(element("p", {}, `${chosen[0][TITLE]}: choose up to three more to set beside it.`));
+      return;
+    }
+    $("compared").replaceChildren(...table(), ...charts());
+    for (const row of chosen) {
+      if (!curves.has(row[ADDRESS])) {
+        curves.set(row[ADDRESS], {});
+        const script = element("script", { src: `loudspeakers/${row[ADDRESS]}/compare.js` });
+        document.head.append(script);
+      }
+    }
+  }
+
+  // Called by the scripts that hold one loudspeaker's curves each.
+  window.earwitnessCurves = ({ address, curves: found }) => {
+    curves.set(address, found);
+    if (chosen.some((row) => row[ADDRESS] === address)) $("compared").replaceChildren(...table(), ...charts());
+  };
+
+  heads();
+  const form = $("ask");
+  form.hidden = false;
+  const again = () => {
+    state.shown = STEP;
+    show();
+  };
+  form.addEventListener("input", again);
+  form.addEventListener("reset", () => setTimeout(again));
+  form.addEventListener("submit", (event) => event.preventDefault());
+  show();
+})();

@@ -1,0 +1,101 @@
+"""An archive of every earlier schema, filled with the rows that schema could hold, opened by this version."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from alembic import command
+from alembic.config import Config
+from archive_worlds import measurement, write_session
+
+from earwitness.archive import database, migrations
+from earwitness.archive.catalogue import CATALOGUE, Archive, facts_key
+from earwitness.archive.integrity import check
+from earwitness.archive.notes import all_sheets, keep_sheet
+from earwitness.archive.package import export_package, import_package
+from earwitness.archive.search import SearchQuery, SummaryFacts, put_summary, search
+from earwitness.quantities import Figure
+
+EARLIER = migrations.REVISIONS[:-1]
+
+
+def tables_of(path: Path) -> dict[str, set[str]]:
+    """Columns of every table."""
+    with closing(sqlite3.connect(path)) as plain:
+        names = [row[0] for row in plain.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+        return {name: {row[1] for row in plain.execute(f"PRAGMA table_info({name})")} for name in names}
+
+
+def rows_of(path: Path, table: str, columns: list[str]) -> list[tuple[object, ...]]:
+    with closing(sqlite3.connect(path)) as plain:
+        return sorted(plain.execute(f"SELECT {', '.join(columns)} FROM {table}"), key=repr)
+
+
+def at_revision(folder: Path, revision: str) -> Path:
+    """An empty catalogue as the program of that revision made it."""
+    folder.mkdir()
+    engine = database.create_engine(f"sqlite:///{folder / CATALOGUE}")
+    config = Config()
+    config.set_main_option("script_location", str(Path(migrations.__file__).parent))
+    config.set_main_option("path_separator", "os")
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, revision)
+    engine.dispose()
+    return folder / CATALOGUE
+
+
+@pytest.mark.parametrize("revision", EARLIER)
+def test_every_row_of_an_earlier_schema_is_still_there(tmp_path: Path, revision: str) -> None:
+    with Archive.open(tmp_path / "new") as archive:
+        added = archive.add_session(write_session(tmp_path / "in"), tmp_path / "in")
+        archive.keep_measurement(added.session_id, measurement(1))
+        archive.keep_publication(1, "site", {"f3": 41.5})
+        keep_sheet(archive, name="A", maker="M", facts="{}", sha256="a" * 64, sealed_at="2026-01-01T00:00:00+00:00")
+        facts = SummaryFacts("monitor", 100.0, "EUR", "2026-01-01", "bass")
+        put_summary(archive, 1, [Figure("f3", 41.5, 1.0, "Hz", None, "m")], facts)
+    newest = tmp_path / "new" / CATALOGUE
+    path = at_revision(tmp_path / "old", revision)
+    had = {name: sorted(columns) for name, columns in tables_of(path).items() if not name.startswith("summary_text")}
+    had.pop("alembic_version")
+    with closing(sqlite3.connect(path)) as plain:
+        plain.execute("ATTACH ? AS later", (str(newest),))
+        # Parents first, as the tables stand in the newest schema.
+        for name in sorted(had, key=list(tables_of(newest)).index):
+            columns = ", ".join(had[name])
+            plain.execute(f"INSERT INTO main.{name} ({columns}) SELECT {columns} FROM later.{name}")
+        plain.commit()
+    before = {name: rows_of(path, name, columns) for name, columns in had.items()}
+    assert sum(map(len, before.values())) >= 5
+    for part in ("objects", "arrays"):
+        (tmp_path / "new" / part).rename(tmp_path / "old" / part)
+
+    with Archive.open(tmp_path / "old") as archive:
+        assert check(archive).findings == ()
+        assert [len(archive.results_of(s.id)) for s in archive.sessions_of(1)] == [1]
+        assert len(all_sheets(archive)) == (1 if "listening_sheet" in had else 0)
+        assert search(archive, SearchQuery(text="bass")).total == (1 if "summary" in had else 0)
+    assert {name: rows_of(path, name, columns) for name, columns in had.items()} == before
+    assert tables_of(path) == tables_of(newest)
+
+
+def test_facts_of_an_earlier_program_which_lack_a_field_are_sound_and_travel(tmp_path: Path) -> None:
+    """A field with a default is added to sessions now and then; what was stored before has its key without it."""
+    with Archive.open(tmp_path / "old") as archive:
+        archive.add_session(write_session(tmp_path / "in"), tmp_path / "in")
+    with closing(sqlite3.connect(tmp_path / "old" / CATALOGUE)) as plain:
+        facts = json.loads(plain.execute("SELECT facts FROM session").fetchone()[0])
+        assert facts["loudspeaker"].pop("year", "absent") is None
+        plain.execute("UPDATE session SET facts = ?, key = ?", (json.dumps(facts), facts_key(facts)))
+        plain.commit()
+    with Archive.open(tmp_path / "old") as archive:
+        assert check(archive).findings == ()
+        export_package(archive, 1, tmp_path / "bag")
+    with Archive.open(tmp_path / "new") as archive:
+        assert import_package(tmp_path / "bag", archive).sessions == 1
+        assert check(archive).findings == ()
+        assert import_package(tmp_path / "bag", archive).sessions == 0
