@@ -19,7 +19,16 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent
 ENVIRONMENT = ROOT / ".venv"
 PYTHON = ENVIRONMENT / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
-TOOLS = {"chromium": "chromium", "poppler-utils": "pdftotext", "unzip": "unzip"}  # Debian package: program
+TOOLS = {  # Debian package: program or file that it brings
+    "chromium": "chromium",
+    "poppler-utils": "pdftotext",
+    "unzip": "unzip",
+    "pulseaudio": "pulseaudio",
+    "pulseaudio-utils": "pactl",
+    "libportaudio2": "libportaudio.so.2",
+    "libasound2-plugins": "alsa-lib/libasound_module_pcm_pulse.so",
+    "ladspa-sdk": "/usr/lib/ladspa/filter.so",
+}
 
 
 def prepare(purpose: str) -> None:
@@ -64,7 +73,7 @@ def main(arguments: list[str]) -> int:
 
 def provide_tools() -> None:
     """Install what the tests drive beside Python, where that is possible; say so where it is not."""
-    lacking = [package for package, program in TOOLS.items() if not shutil.which(program)]
+    lacking = [package for package, program in TOOLS.items() if not provided(program)]
     if not lacking:
         return
     if shutil.which("apt-get") and getattr(os, "geteuid", lambda: 1)() == 0:
@@ -76,8 +85,15 @@ def provide_tools() -> None:
         }
         subprocess.run(["apt-get", "update"], **quiet)
         subprocess.run(["apt-get", "install", "-y", "--no-install-recommends", *lacking, "fonts-dejavu-core"], **quiet)
-    if still := [package for package, program in TOOLS.items() if not shutil.which(program)]:
+    if still := [package for package, program in TOOLS.items() if not provided(program)]:
         print(f"not installed: {', '.join(still)}; the tests that drive them will fail until they are", file=sys.stderr)
+
+
+def provided(program: str) -> bool:
+    """Whether a program is on the path, or a library or plug-in among the system's."""
+    if ".so" not in program:
+        return shutil.which(program) is not None
+    return Path(program).exists() or any(Path("/usr/lib").glob(f"*/{program}"))
 
 
 if __name__ == "__main__":

@@ -22,7 +22,7 @@ def page_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("page")
     write_session("thimble", folder / "recordings", quick=True)
     add_folder(folder / "recordings", folder / "archive")
-    return publish_review("thimble", folder / "review", folder / "archive")
+    return publish_review("thimble", folder / "review", folder / "archive").page
 
 
 @pytest.fixture(scope="module")

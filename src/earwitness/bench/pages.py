@@ -1,0 +1,140 @@
+"""How the bench answers: a page of a place, a part of one, or an error in words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from importlib.resources import files
+from typing import Any
+
+from fastapi import FastAPI, Request, Response
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import HTMLResponse, JSONResponse
+from markupsafe import Markup
+from starlette.exceptions import HTTPException
+
+from earwitness import __version__
+from earwitness.app.drafts import StaleDraftError
+from earwitness.app.jobs import error_record
+from earwitness.bench.state import UnknownLoudspeakerError, bench_of
+from earwitness.errors import ArchiveError, EarwitnessError, InputError, OutputError, SessionError
+
+PLACES = (
+    ("listen", "Listen", "write down what is heard, before any data"),
+    ("measure", "Measure", "plan, record or import a session"),
+    ("read", "Read", "curves, figures and how they were got"),
+    ("mend", "Mend", "equalizer and aim"),
+    ("match", "Match", "amplifier, subwoofer, room"),
+    ("compare", "Compare", "beside all others"),
+    ("publish", "Publish", "the review for strangers"),
+)
+
+
+def page(request: Request, template: str, *, place: str, title: str, **shown: Any) -> HTMLResponse:
+    """A page of the bench from a template. place : verb it belongs to, "" for none; shown : what the template shows;
+    `loudspeaker` among it is the one in hand."""
+    bench = bench_of(request)
+    loudspeaker = shown.pop("loudspeaker", None)
+    text = (
+        _environment(request)
+        .get_template(template)
+        .render(
+            place=place,
+            title=title,
+            loudspeaker=loudspeaker,
+            loudspeakers=bench.loudspeakers(),
+            places=PLACES,
+            version=__version__,
+            **shown,
+        )
+    )
+    return HTMLResponse(text)
+
+
+def part(request: Request, template: str, **shown: Any) -> HTMLResponse:
+    """A piece of a page, for htmx to put in its place."""
+    return HTMLResponse(_environment(request).get_template(template).render(**shown))
+
+
+def safe(html: str) -> Markup:
+    """HTML of our own renderers, which escape what comes from outside."""
+    return Markup(html)
+
+
+def install_errors(app: FastAPI) -> None:
+    """Answer every error in words: JSON under /api/, else a page."""
+
+    @app.exception_handler(EarwitnessError)
+    async def known(request: Request, error: EarwitnessError) -> Response:
+        record: dict[str, Any] = dict(error_record(error))
+        if isinstance(error, SessionError):
+            record["faults"] = [str(fault) for fault in error.faults]
+        if isinstance(error, StaleDraftError):
+            record["now"] = {"revision": error.now.revision, "value": error.now.value}
+        return _answer(request, _status(error), record)
+
+    @app.exception_handler(RequestValidationError)
+    async def malformed(request: Request, error: RequestValidationError) -> Response:
+        told = "; ".join(f"{'.'.join(str(p) for p in one['loc'])}: {one['msg']}" for one in error.errors()[:5])
+        record = {"what": "the request cannot be understood", "where": told[:500], "expected": "", "remedy": ""}
+        return _answer(request, 422, record)
+
+    @app.exception_handler(HTTPException)
+    async def other(request: Request, error: HTTPException) -> Response:
+        what = "there is no such page" if error.status_code == 404 else str(error.detail)
+        remedy = "choose a place on the left" if error.status_code == 404 else ""
+        answer = _answer(request, error.status_code, {"what": what, "where": "", "expected": "", "remedy": remedy})
+        for name, value in (error.headers or {}).items():
+            answer.headers[name] = value
+        return answer
+
+    @app.exception_handler(Exception)
+    async def unknown(request: Request, error: Exception) -> Response:
+        record = {
+            "what": f"a fault of the program: {type(error).__name__}",
+            "where": "",
+            "expected": "",
+            "remedy": "nothing kept is lost; the terminal that runs the bench shows the details",
+        }
+        return _answer(request, 500, record)
+
+
+def _status(error: EarwitnessError) -> int:
+    if isinstance(error, StaleDraftError):
+        return 409
+    if isinstance(error, UnknownLoudspeakerError):
+        return 404
+    if isinstance(error, InputError):
+        return 422
+    return 507 if isinstance(error, OutputError) else 503 if isinstance(error, ArchiveError) else 500
+
+
+def _answer(request: Request, status: int, record: Mapping[str, Any]) -> Response:
+    path = request.url.path
+    if path.startswith("/api/"):
+        return JSONResponse(dict(record), status_code=status)
+    if request.headers.get("hx-request"):
+        text = _environment(request).get_template("error_part.html.jinja").render(error=record)
+        return HTMLResponse(text, status_code=status)
+    answer = page(request, "error.html.jinja", place="", title=record["what"], error=record)
+    answer.status_code = status
+    return answer
+
+
+def _environment(request: Request) -> Any:
+    from jinja2 import Environment, FunctionLoader, StrictUndefined
+
+    kept = getattr(request.app.state, "templates", None)
+    if kept is None:
+        kept = Environment(
+            loader=FunctionLoader(_asset),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        request.app.state.templates = kept
+    return kept
+
+
+def _asset(name: str) -> str:
+    return files("earwitness.bench").joinpath("templates", name).read_text(encoding="utf-8")

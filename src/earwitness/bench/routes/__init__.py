@@ -1,0 +1,7 @@
+"""The places of the bench, each with its pages and what its pages ask for."""
+
+from __future__ import annotations
+
+from earwitness.bench.routes import compare, drafts, home, jobs, listen, match, measure, mend, publish, read
+
+ROUTERS = tuple(module.router for module in (home, jobs, drafts, listen, measure, read, mend, match, compare, publish))

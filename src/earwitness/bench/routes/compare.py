@@ -1,0 +1,239 @@
+"""The place Compare: the catalogue with its figures, loudspeakers over each other, ranks, prices, saved groups."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Query, Request
+from fastapi.responses import HTMLResponse
+from pydantic import BaseModel, ConfigDict, Field
+
+from earwitness.app.archive import figure_range
+from earwitness.app.compare import RANKED, compare_results
+from earwitness.app.jobs import Progress
+from earwitness.app.shelf import index_missing, shelf_facts, shelf_page, shelf_prices, shelf_standings
+from earwitness.archive.search import FoundFigure, SearchQuery
+from earwitness.bench.pages import page, part, safe
+from earwitness.bench.state import BenchState
+from earwitness.errors import InputError
+from earwitness.exhibits.compare import MOST
+from earwitness.exhibits.figures_table import SIGNED, figure_name
+from earwitness.exhibits.words import figure_words
+from earwitness.figures.registry import FIGURES, base_key
+from earwitness.insight.compare import MATCH_BAND_HZ, Standing
+from earwitness.quantities import Figure
+from earwitness.render.html import figure_html, table_html
+
+router = APIRouter()
+WIDTH_PX = 960
+ROWS = 100
+USUAL_COLUMNS = ("preference_rating", "sensitivity", "f6", "linearity_half_range")
+Number = Annotated[int, Path(ge=1, le=2**53)]
+Ids = Annotated[str, Query(pattern=r"^\d{1,15}(,\d{1,15}){0,3}$", max_length=70)]
+Text = Annotated[str, Query(max_length=300)]
+Word = Annotated[str | None, Query(max_length=60)]
+Price = Annotated[float | None, Query(ge=0, le=1e12, allow_inf_nan=False)]
+Ranges = Annotated[list[str] | None, Query(max_length=12)]
+Hz = Annotated[float, Query(ge=20, le=20_000, allow_inf_nan=False)]
+
+
+class Chosen(BaseModel):
+    """Loudspeakers by number."""
+
+    model_config = ConfigDict(extra="forbid")
+    ids: Annotated[list[Annotated[int, Field(ge=1, le=2**53)]], Field(min_length=2, max_length=MOST)]
+
+
+@router.get("/compare", response_class=HTMLResponse, include_in_schema=False)
+def compare_start(request: Request, bench: BenchState) -> HTMLResponse:
+    """The catalogue."""
+    facts = shelf_facts(bench.archive_folder)
+    return page(
+        request, "compare.html.jinja", place="compare", title="Compare", facts=facts, data=_page_data(facts, None)
+    )
+
+
+@router.get("/compare/{loudspeaker_id}", response_class=HTMLResponse, include_in_schema=False)
+def compare_one(request: Request, bench: BenchState, loudspeaker_id: Number) -> HTMLResponse:
+    """The catalogue, with one loudspeaker chosen."""
+    entry = bench.loudspeaker(loudspeaker_id)
+    facts = shelf_facts(bench.archive_folder)
+    return page(
+        request,
+        "compare.html.jinja",
+        place="compare",
+        title="Compare",
+        loudspeaker=entry,
+        facts=facts,
+        data=_page_data(facts, loudspeaker_id),
+    )
+
+
+@router.get("/compare/part/beside", response_class=HTMLResponse, include_in_schema=False)
+def compare_beside(
+    request: Request, bench: BenchState, ids: Ids, low_hz: Hz = MATCH_BAND_HZ[0], high_hz: Hz = MATCH_BAND_HZ[1]
+) -> HTMLResponse:
+    """Charts, figures and verdicts of two to four loudspeakers."""
+    if low_hz >= high_hz:
+        raise InputError("the band in which levels are matched is empty", expected="the lower frequency first")
+    numbers = [int(one) for one in ids.split(",")]
+    found = compare_results([bench.reading(number) for number in numbers], match_hz=(low_hz, high_hz))
+    return part(
+        request,
+        "compare_beside.html.jinja",
+        charts=[safe(figure_html(chart, WIDTH_PX, narrow_px=None)) for chart in found.charts],
+        table=safe(table_html(found.table)),
+        verdicts=found.verdicts,
+        names=[(one.key, one.title) for one in found.candidates],
+    )
+
+
+@router.post("/api/compare/ready", tags=["compare"])
+def compare_ready(bench: BenchState, body: Chosen) -> dict[str, Any]:
+    """Whether these loudspeakers are read already, so that laying them over each other takes no time."""
+    return {"is_ready": all(bench.holds_reading(bench.loudspeaker(number).id) for number in body.ids)}
+
+
+@router.post("/api/compare/read", tags=["compare"])
+def compare_read(bench: BenchState, body: Chosen) -> dict[str, Any]:
+    """Read loudspeakers so that they can be laid over each other, as a job."""
+    entries = [bench.loudspeaker(number) for number in body.ids]
+
+    def work(progress: Progress) -> dict[str, Any]:
+        for place, entry in enumerate(entries):
+            progress(place / len(entries), f"read {entry.name}")
+            bench.reading(entry.id)
+        return {"ids": body.ids}
+
+    return asdict(bench.jobs.start("Read " + ", ".join(one.name for one in entries), work))
+
+
+@router.post("/api/compare/index", tags=["compare"])
+def compare_index(bench: BenchState) -> dict[str, Any]:
+    """Read every loudspeaker that the catalogue does not know yet, as a job."""
+
+    def work(progress: Progress) -> dict[str, Any]:
+        with bench.heavy:
+            return {"failed": index_missing(bench.archive_folder, progress=progress)}
+
+    return asdict(bench.jobs.start("Bring the catalogue up to date", work))
+
+
+@router.get("/api/compare/catalogue", tags=["compare"])
+def compare_catalogue(
+    bench: BenchState,
+    q: Text = "",
+    type: Word = None,
+    currency: Word = None,
+    price_low: Price = None,
+    price_high: Price = None,
+    figure: Ranges = None,
+    columns: Text = "",
+    sort: Annotated[str, Query(max_length=80)] = "title",
+    descending: bool = False,
+    offset: Annotated[int, Query(ge=0, le=10**9)] = 0,
+    opened: bool = False,
+) -> dict[str, Any]:
+    """A page of the catalogue. figure : ranges as "f6=30:45"; columns : keys of the figures to show, with commas;
+    opened : show figures of loudspeakers never opened too, which opens them."""
+    query = _query(q, type, currency, price_low, price_high, figure, sort=sort, descending=descending, offset=offset)
+    wanted = [key for key in columns.split(",") if key][:24] if columns else list(USUAL_COLUMNS)
+    found = shelf_page(query, bench.archive_folder, open_all=opened)
+    return {
+        "total": found.total,
+        "left_out": found.left_out,
+        "offset": offset,
+        "limit": ROWS,
+        "rows": [
+            {
+                "id": row.loudspeaker_id,
+                "title": row.title,
+                "type": row.type,
+                "price": None if row.price is None else f"{row.price:,.0f} {row.currency}",
+                "date": row.date,
+                "is_closed": row.loudspeaker_id in found.closed,
+                "figures": {f.key: _words(f) for f in row.figures if f.key in wanted},
+            }
+            for row in found.rows
+        ],
+    }
+
+
+@router.get("/api/compare/standings", tags=["compare"])
+def compare_standings(
+    bench: BenchState,
+    ids: Ids,
+    q: Text = "",
+    type: Word = None,
+    currency: Word = None,
+    price_low: Price = None,
+    price_high: Price = None,
+    figure: Ranges = None,
+) -> dict[str, Any]:
+    """Rank and percentile of loudspeakers among the opened ones that the filters leave."""
+    query = _query(q, type, currency, price_low, price_high, figure)
+    numbers = [int(one) for one in dict.fromkeys(ids.split(","))]
+    found = shelf_standings(numbers, RANKED, query, bench.archive_folder)
+    return {"standings": [{"id": number, "rows": [_standing(one) for one in rows]} for number, rows in found.items()]}
+
+
+@router.get("/api/compare/prices", tags=["compare"])
+def compare_prices(
+    bench: BenchState,
+    q: Text = "",
+    type: Word = None,
+    currency: Word = None,
+    price_low: Price = None,
+    price_high: Price = None,
+    figure: Ranges = None,
+) -> dict[str, Any]:
+    """Price against preference rating of the opened loudspeakers that the filters leave, cheapest first."""
+    query = _query(q, type, currency, price_low, price_high, figure)
+    offers, told = shelf_prices(query, bench.archive_folder)
+    return {"currency": told, "figure": figure_name("preference_rating"), "offers": [asdict(one) for one in offers]}
+
+
+def _query(
+    q: str,
+    kind: str | None,
+    currency: str | None,
+    price_low: float | None,
+    price_high: float | None,
+    figures: list[str] | None,
+    *,
+    sort: str = "title",
+    descending: bool = False,
+    offset: int = 0,
+) -> SearchQuery:
+    return SearchQuery(
+        text=q,
+        figures=tuple(figure_range(text[:120]) for text in figures or ()),
+        type=kind or None,
+        currency=currency or None,
+        price_low=price_low,
+        price_high=price_high,
+        sort=sort,
+        descending=descending,
+        limit=ROWS,
+        offset=offset,
+    )
+
+
+def _page_data(facts: Any, in_hand: int | None) -> dict[str, Any]:
+    order = {key: place for place, key in enumerate(FIGURES)}
+    figures = sorted(facts.figures, key=lambda one: (order.get(base_key(one.key), len(order)), one.key))
+    return {
+        "in_hand": in_hand,
+        "columns": list(USUAL_COLUMNS),
+        "most": MOST,
+        "figures": [{"key": f.key, "name": figure_name(f.key), "unit": f.unit, "count": f.count} for f in figures],
+    }
+
+
+def _words(one: FoundFigure) -> str:
+    return figure_words(Figure(one.key, one.value, one.u, one.unit, None, "", bound=one.bound), sign=one.key in SIGNED)
+
+
+def _standing(one: Standing) -> dict[str, Any]:
+    return {**asdict(one), "name": figure_name(one.key)}

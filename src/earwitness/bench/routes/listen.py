@@ -1,0 +1,342 @@
+"""The place Listen: notes entered, sealed, and only then held against the data; blind tests under letters."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Path, Request
+from fastapi.responses import HTMLResponse
+from pydantic import BaseModel, ConfigDict, Field
+
+from earwitness.app import blind
+from earwitness.app.jobs import Progress
+from earwitness.app.listen import (
+    KeptSheet,
+    SealedSheet,
+    data_shown_at,
+    entered_sheet,
+    mark_words,
+    own_reliability,
+    seal_entered,
+    sealed_sheets,
+)
+from earwitness.archive.entries import LoudspeakerEntry
+from earwitness.bench.pages import page, part, safe
+from earwitness.bench.state import Bench, BenchState
+from earwitness.exhibits.heard import heard_chart, heard_table, reliability_table
+from earwitness.insight.listening.vocabulary import heard_words
+from earwitness.render.html import figure_html, table_html
+
+router = APIRouter()
+Number = Annotated[str, Path(pattern=r"^[0-9a-f]{8}$")]
+Id = Annotated[int, Path(ge=1, le=2**53)]
+Letter = Annotated[str, Field(pattern=r"^[A-H]$")]
+Words = Annotated[str, Field(max_length=400)]
+Value = Annotated[float, Field(allow_inf_nan=False)]
+_WIDTH_PX = 900
+
+
+class _Body(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class EnteredPassage(_Body):
+    """A piece that was played."""
+
+    name: Words
+    kind: Literal["music", "film", "speech", "test signal"]
+    level_db: Value | None = None
+
+
+class EnteredRemark(_Body):
+    """One thing heard. at_s : since the clock was started."""
+
+    word: Words
+    region_hz: tuple[Value, Value]
+    direction: Literal["too much", "too little", "sharp", "hollow", "uneven", "even"]
+    strength: Literal["slight", "clear", "strong"]
+    passage: Words | None = None
+    text: Annotated[str, Field(max_length=2000)] = ""
+    at_s: Value | None = None
+
+
+class EnteredSheet(_Body):
+    """A sheet as it was entered; the rules for it are those of a sheet in a file."""
+
+    loudspeaker: Words = ""
+    maker: Words = ""
+    time: Words = ""
+    listener: Words | None = None
+    blind: bool
+    equalizer: bool
+    level_db: Value
+    aim_deg: Value
+    distance_m: Value
+    pieces: Annotated[int, Field(ge=1, le=16)] = 2
+    text: Annotated[str, Field(max_length=20_000)] = ""
+    passages: Annotated[list[EnteredPassage], Field(max_length=100)]
+    remarks: Annotated[list[EnteredRemark], Field(max_length=60)]
+    letter: Letter | None = None
+
+
+class BlindSheets(_Body):
+    """The sheets of all letters."""
+
+    sheets: Annotated[list[EnteredSheet], Field(min_length=1, max_length=8)]
+
+
+class Named(_Body):
+    """A loudspeaker by its name and maker."""
+
+    name: Words
+    maker: Words
+
+
+class Lettered(_Body):
+    """The loudspeakers of a blind test."""
+
+    loudspeakers: Annotated[list[Named], Field(min_length=1, max_length=8)]
+
+
+class Levels(_Body):
+    """Levels of pink noise at the seat, dB SPL, by letter."""
+
+    levels_db: Annotated[
+        dict[Letter, Annotated[float, Field(ge=20, le=130, allow_inf_nan=False)]], Field(min_length=1, max_length=8)
+    ]
+
+
+@router.get("/listen", response_class=HTMLResponse, include_in_schema=False)
+def listen_new(request: Request, bench: BenchState) -> HTMLResponse:
+    """A sheet for a loudspeaker that has no session yet, and all sealed sheets."""
+    return _sheet_page(request, bench, "new", None, sealed_sheets(bench.archive_folder))
+
+
+@router.get("/listen/blind", response_class=HTMLResponse, include_in_schema=False)
+def listen_blind(request: Request, bench: BenchState) -> HTMLResponse:
+    """A blind test."""
+    return _sheet_page(request, bench, "blind", None, sealed_sheets(bench.archive_folder))
+
+
+@router.get("/listen/record", response_class=HTMLResponse, include_in_schema=False)
+def listen_record(request: Request) -> HTMLResponse:
+    """How reliable the tester's ear is, over all reviews."""
+    return page(request, "listen_record.html.jinja", place="listen", title="How often you were right")
+
+
+@router.get("/listen/{loudspeaker_id}", response_class=HTMLResponse, include_in_schema=False)
+def listen_to(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResponse:
+    """A sheet for a loudspeaker of the archive, whose data stay closed."""
+    entry = bench.loudspeaker(loudspeaker_id)
+    kept = sealed_sheets(bench.archive_folder, name=entry.name, maker=entry.maker)
+    return _sheet_page(request, bench, str(entry.id), entry, kept)
+
+
+@router.get("/listen/{loudspeaker_id}/held", response_class=HTMLResponse, include_in_schema=False)
+def listen_held(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResponse:
+    """The page on which notes are held against the data; the data come with the part below."""
+    entry = bench.loudspeaker(loudspeaker_id)
+    shown_at = data_shown_at(bench.archive_folder, name=entry.name, maker=entry.maker)
+    return page(
+        request,
+        "listen_held.html.jinja",
+        place="listen",
+        title="Notes against data",
+        loudspeaker=entry,
+        shown_at=shown_at,
+        has_session=bench.has_session(entry.id),
+    )
+
+
+@router.get("/listen/{loudspeaker_id}/held/part", response_class=HTMLResponse, include_in_schema=False)
+def listen_held_part(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResponse:
+    """Every sealed sheet with its verdicts, what was not heard, and how likely as much agreement is by chance."""
+    result, advice = bench.reading(loudspeaker_id), bench.advice(loudspeaker_id)
+    shown = []
+    for number, heard in enumerate(advice.heard, 1):
+        chart = heard_chart(result.reading, result.measurement, heard, advice.findings, number=number)
+        table = heard_table(heard, advice.findings, number=number)
+        counts = [(verdict, heard.matching.count(verdict)) for verdict in ("agrees", "contradicts", "no counterpart")]
+        shown.append(
+            {
+                "mark": mark_words(heard.is_after_data),
+                "sealed_at": heard.sealed_at,
+                "counts": counts,
+                "chart": safe(figure_html(chart, _WIDTH_PX)) if chart is not None else "",
+                "table": safe(table_html(table)),
+            }
+        )
+    return part(request, "listen_held_part.html.jinja", sheets=shown, loudspeaker_id=loudspeaker_id)
+
+
+@router.get("/listen/{loudspeaker_id}/sealed", response_class=HTMLResponse, include_in_schema=False)
+def listen_sealed(
+    request: Request, bench: BenchState, loudspeaker_id: Annotated[str, Path(pattern=r"^(new|blind|[0-9]{1,15})$")]
+) -> HTMLResponse:
+    """The list of sealed sheets, for the page to put in place after sealing."""
+    kept = sealed_sheets(bench.archive_folder)
+    if loudspeaker_id.isdigit():
+        entry = bench.loudspeaker(int(loudspeaker_id))
+        kept = sealed_sheets(bench.archive_folder, name=entry.name, maker=entry.maker)
+    return part(request, "listen_sealed.html.jinja", sheets=_rows(kept), ids=_ids(bench))
+
+
+@router.post("/api/listen/seal", tags=["listen"])
+def listen_seal(body: EnteredSheet, bench: BenchState) -> dict[str, Any]:
+    """Seal a sheet: its hash, the time, and whether the data were known."""
+    return _told(seal_entered(_document(body), bench.archive_folder))
+
+
+@router.post("/api/listen/gains", tags=["listen"])
+def listen_gains(body: Levels) -> dict[str, Any]:
+    """Gains that bring every letter to the quietest."""
+    return {"gains_db": blind.matching_gains(body.levels_db), "level_db": min(body.levels_db.values())}
+
+
+@router.post("/api/listen/blind", tags=["listen"])
+def blind_begin(body: Lettered, bench: BenchState) -> dict[str, Any]:
+    """Deal the letters of a blind test."""
+    return _seen(blind.begin_test([(one.name, one.maker) for one in body.loudspeakers], bench.archive_folder))
+
+
+@router.get("/api/listen/blind/{number}", tags=["listen"])
+def blind_now(number: Number, bench: BenchState) -> dict[str, Any]:
+    """A blind test; what its letters stand for only once it is sealed."""
+    return _seen(blind.blind_test(number, bench.archive_folder))
+
+
+@router.get("/api/listen/blind/{number}/card", tags=["listen"])
+def blind_card(number: Number, bench: BenchState) -> dict[str, Any]:
+    """Which letter is which, for the helper's eyes."""
+    return {"lines": list(blind.helper_card(number, bench.archive_folder))}
+
+
+@router.post("/api/listen/blind/{number}/seal", tags=["listen"])
+def blind_seal(number: Number, body: BlindSheets, bench: BenchState) -> dict[str, Any]:
+    """Seal the sheets of all letters, and tell what the letters stood for."""
+    hidden = {"loudspeaker": "hidden", "maker": "hidden", "blind_test": number}
+    sheets = [entered_sheet({**_document(one), **hidden}) for one in body.sheets]
+    made = blind.seal_test(number, sheets, bench.archive_folder)
+    return {
+        "sheets": [_told(one) for one in made],
+        "test": _seen(blind.blind_test(number, bench.archive_folder)),
+    }
+
+
+@router.post("/api/listen/{loudspeaker_id}/hold", tags=["listen"])
+def listen_hold(loudspeaker_id: Id, bench: BenchState) -> dict[str, Any]:
+    """Read the data and hold the sealed notes against them, as a job. From here on the data count as shown."""
+    entry = bench.loudspeaker(loudspeaker_id)
+
+    def work(progress: Progress) -> dict[str, Any]:
+        progress(0.1, "read the data")
+        bench.reading(loudspeaker_id)
+        progress(0.6, "findings, and the notes against them")
+        advice = bench.advice(loudspeaker_id)
+        return {"sheets": len(advice.heard)}
+
+    return asdict(bench.jobs.start(f"Hold the notes on {entry.maker} {entry.name} against the data", work))
+
+
+@router.post("/api/listen/record", tags=["listen"])
+def listen_reliability(bench: BenchState) -> dict[str, Any]:
+    """Count, over all sheets sealed before the data, how often remarks agree, as a job."""
+
+    def work(progress: Progress) -> dict[str, Any]:
+        progress(0.1, "read every loudspeaker that has sealed notes")
+        with bench.heavy:
+            table = reliability_table(own_reliability(bench.archive_folder))
+        if table is None:
+            return {"table": None}
+        return {
+            "table": {
+                "title": table.title,
+                "columns": list(table.columns),
+                "align": list(table.align),
+                "rows": [list(row) for row in table.rows],
+                "note": table.note,
+            }
+        }
+
+    return asdict(bench.jobs.start("Count how often remarks agree", work))
+
+
+def _sheet_page(
+    request: Request, bench: Bench, key: str, entry: LoudspeakerEntry | None, kept: tuple[KeptSheet, ...]
+) -> HTMLResponse:
+    shown_at = None
+    if entry is not None:
+        shown_at = data_shown_at(bench.archive_folder, name=entry.name, maker=entry.maker)
+    last = kept[-1].sheet if kept else None
+    given = {
+        "key": key,
+        "vocabulary": [asdict(word) for word in heard_words().values()],
+        "loudspeaker": None if entry is None else {"id": entry.id, "name": entry.name, "maker": entry.maker},
+        "usual": None
+        if last is None
+        else {
+            "listener": "" if last.listener == "not stated" else last.listener,
+            "level_db": last.level_db,
+            "distance_m": last.distance_m,
+            "aim_deg": last.aim_deg,
+            "pieces": last.pieces,
+            "passages": [{"name": one.name, "kind": one.kind, "level_db": one.level_db} for one in last.passages],
+        },
+    }
+    return page(
+        request,
+        "listen.html.jinja",
+        place="listen",
+        title="Listen",
+        loudspeaker=entry,
+        key=key,
+        given=given,
+        shown_at=shown_at,
+        has_session=entry is not None and bench.has_session(entry.id),
+        sheets=_rows(kept),
+        ids=_ids(bench),
+    )
+
+
+def _rows(kept: tuple[KeptSheet, ...]) -> list[KeptSheet]:
+    """The newest first."""
+    return list(reversed(kept))
+
+
+def _ids(bench: Bench) -> dict[tuple[str, str], int]:
+    return {(one.maker.casefold(), one.name.casefold()): one.id for one in bench.loudspeakers()}
+
+
+def _document(body: EnteredSheet) -> dict[str, Any]:
+    """The keys of a sheet's file; what was left out is not among them."""
+    made = body.model_dump(exclude_none=True)
+    made["passage"], made["remark"] = made.pop("passages"), made.pop("remarks")
+    for remark in made["remark"]:
+        remark["region_hz"] = list(remark["region_hz"])
+    return {"format": 1, **made}
+
+
+def _told(made: SealedSheet) -> dict[str, Any]:
+    entry = made.entry
+    return {
+        "sha256": entry.sha256,
+        "sealed_at": entry.sealed_at,
+        "is_after_data": entry.is_after_data,
+        "remarks": made.remarks,
+        "lines": list(made.lines),
+    }
+
+
+def _seen(test: blind.BlindTest) -> dict[str, Any]:
+    revealed = None
+    if test.revealed is not None:
+        revealed = {letter: {"name": name, "maker": maker} for letter, (name, maker) in test.revealed.items()}
+    return {
+        "number": test.number,
+        "letters": list(test.letters),
+        "promise": test.promise,
+        "begun_at": test.begun_at,
+        "revealed": revealed,
+        "secret": test.secret,
+    }

@@ -1,0 +1,240 @@
+"""The place Match."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Path, Request
+from fastapi.responses import HTMLResponse
+from pydantic import BaseModel, ConfigDict, Field
+
+from earwitness.app.findings import findings_of
+from earwitness.app.match import (
+    DISTANCE_M,
+    amplifier_for,
+    match_loudspeaker,
+    plan_from_text,
+    plan_text,
+    scheme_of,
+    seats_for,
+    sheet_from_text,
+    sheet_text,
+    subwoofer_for,
+)
+from earwitness.bench.pages import page
+from earwitness.bench.state import BenchState
+from earwitness.exhibits.advice import SeatsAdvice
+from earwitness.exhibits.chart import Chart, Table
+from earwitness.exhibits.desk import seat_chart
+from earwitness.exhibits.match import (
+    amplifier_table,
+    change_chart,
+    claims_table,
+    level_chart,
+    seats_table,
+    subwoofer_chart,
+)
+from earwitness.exhibits.words import figure_words, true_minus
+from earwitness.insight.match.crossover import SLOPES, slope_words
+from earwitness.insight.match.seats import CINEMA_DB, CINEMA_PEAK_DB
+from earwitness.insight.match.subwoofer import CORNERS_HZ, SCHEMES
+from earwitness.render.html import figure_html, table_html
+from earwitness.session.amplifier_sheet import AmplifierSheet
+from earwitness.session.room_plan import RoomPlan
+
+router = APIRouter()
+CHART_PX = 660
+Id = Annotated[int, Path(ge=1, le=2**31)]
+Slopes = Annotated[str, Field(pattern=r"^(none|[BL][WR][1-8])/[BL][WR][1-8]$")]
+
+
+class Asked(BaseModel):
+    """Every body of this place: nothing that is not known."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+class Level(Asked):
+    """Where one listens, and how loud."""
+
+    distance_m: Annotated[float, Field(ge=0.1, le=100, allow_inf_nan=False)] = DISTANCE_M
+    goal_db: Annotated[float, Field(ge=40, le=120, allow_inf_nan=False)] = CINEMA_DB
+    peak_db: Annotated[float, Field(ge=0, le=30, allow_inf_nan=False)] = CINEMA_PEAK_DB
+
+
+class AmplifierAsked(Level):
+    """An amplifier for this load."""
+
+    amplifier: AmplifierSheet
+
+
+class SubwooferAsked(Asked):
+    """The crossover; None for what the search finds best."""
+
+    corner_hz: Annotated[float, Field(ge=20, le=300, allow_inf_nan=False)] | None = None
+    slopes: Slopes | None = None
+
+
+class SeatsAsked(Level):
+    """A room plan. loudspeaker : whose curves are drawn."""
+
+    room: RoomPlan
+    amplifier: AmplifierSheet | None = None
+    loudspeaker: Annotated[str, Field(max_length=400)] = ""
+
+
+class WordsAsked(Level, SubwooferAsked):
+    """What the sentences are to rest on."""
+
+    amplifier: AmplifierSheet | None = None
+
+
+class TextAsked(Asked):
+    """The text of a TOML file."""
+
+    text: Annotated[str, Field(max_length=400_000)]
+
+
+@router.get("/match", response_class=HTMLResponse, include_in_schema=False)
+def match_none(request: Request) -> HTMLResponse:
+    """No loudspeaker in hand."""
+    return page(request, "match.html.jinja", place="match", title="Match", facts=None)
+
+
+@router.get("/match/{loudspeaker_id}", response_class=HTMLResponse, include_in_schema=False)
+def match_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLResponse:
+    """What stands around one loudspeaker."""
+    entry = bench.loudspeaker(loudspeaker_id)
+    facts = None
+    if bench.has_session(loudspeaker_id):
+        facts = {
+            "id": loudspeaker_id,
+            "corners_hz": CORNERS_HZ,
+            "slopes": {slope: slope_words(slope) for slope in SLOPES},
+            "usual": [f"{one.high_pass or 'none'}/{one.low_pass}" for one in SCHEMES],
+            "distance_m": DISTANCE_M,
+            "goal_db": CINEMA_DB,
+            "peak_db": CINEMA_PEAK_DB,
+        }
+    return page(request, "match.html.jinja", place="match", title="Match", loudspeaker=entry, facts=facts)
+
+
+@router.post("/api/match/{loudspeaker_id}/amplifier", tags=["match"])
+def match_amplifier(loudspeaker_id: Id, body: AmplifierAsked, bench: BenchState) -> dict[str, Any]:
+    """Whether it can drive the load, how loud it gets, and what it does to the balance."""
+    result = bench.reading(loudspeaker_id)
+    made = amplifier_for(result, body.amplifier, distance_m=body.distance_m, goal_db=body.goal_db, peak_db=body.peak_db)
+    return {
+        "can_drive": made.can_drive,
+        "why": true_minus(made.why),
+        "sentences": [true_minus(words) for words in made.sentences],
+        "html": _shown(amplifier_table(made), level_chart(made), change_chart(made)),
+    }
+
+
+@router.post("/api/match/{loudspeaker_id}/subwoofer", tags=["match"])
+def match_subwoofer(loudspeaker_id: Id, body: SubwooferAsked, bench: BenchState) -> dict[str, Any]:
+    """The crossover, and what it buys."""
+    result, absent = bench.reading(loudspeaker_id), dict[str, str]()
+    scheme = None if body.slopes is None else scheme_of(body.slopes)
+    made = subwoofer_for(result, absent, corner_hz=body.corner_hz, scheme=scheme)
+    if made is None:
+        return {"absent": absent["subwoofer"], "html": ""}
+    best = made.best
+    return {
+        "absent": "",
+        "corner_hz": best.corner_hz,
+        "slopes": f"{best.scheme.high_pass or 'none'}/{best.scheme.low_pass}",
+        "sentences": [true_minus(words) for words in made.sentences],
+        "html": _shown(subwoofer_chart(made)),
+    }
+
+
+@router.post("/api/match/{loudspeaker_id}/seats", tags=["match"])
+def match_seats(loudspeaker_id: Id, body: SeatsAsked, bench: BenchState) -> dict[str, Any]:
+    """What every seat of a plan gets from every loudspeaker on it."""
+    result = bench.reading(loudspeaker_id)
+    amplifier = None if body.amplifier is None else amplifier_for(result, body.amplifier)
+    made = seats_for(result, body.room, amplifier, goal_db=body.goal_db, peak_db=body.peak_db)
+    name = body.loudspeaker if body.loudspeaker in made.spreads else body.room.loudspeakers[0].name
+    # The sentences of the table's note stand beside the plan.
+    goal = f"Headroom is against {body.goal_db:g} dB with peaks {body.peak_db:g} dB above, in free field."
+    shown = {"html": _shown(seat_chart(made, name)), "table": _shown(replace(seats_table(made), note=goal))}
+    return {**_seats(made), "loudspeaker": name, **shown}
+
+
+@router.post("/api/match/{loudspeaker_id}/words", tags=["match"])
+def match_words(loudspeaker_id: Id, body: WordsAsked, bench: BenchState) -> dict[str, Any]:
+    """The maker's claims held against the data, and for whom it is."""
+    result = bench.reading(loudspeaker_id)
+    with bench.heavy:
+        findings = findings_of(result, bench.archive_folder)
+    made = match_loudspeaker(
+        result,
+        findings,
+        amplifier=body.amplifier,
+        distance_m=body.distance_m,
+        goal_db=body.goal_db,
+        peak_db=body.peak_db,
+        corner_hz=body.corner_hz,
+        scheme=None if body.slopes is None else scheme_of(body.slopes),
+    )
+    return {
+        "claims": _shown(claims_table(made.claims)),
+        "no_claims": made.absent.get("claims", ""),
+        "for_whom": [{"topic": one.topic, "text": true_minus(one.text)} for one in made.for_whom],
+    }
+
+
+@router.post("/api/match/files/{kind}/read", tags=["match"])
+def match_read(kind: Literal["room", "amplifier"], body: TextAsked) -> dict[str, Any]:
+    """A TOML file of a room plan or an amplifier, as the command line takes it, checked."""
+    read = plan_from_text(body.text) if kind == "room" else sheet_from_text(body.text)
+    return {"value": read.model_dump(mode="json", by_alias=True, exclude_none=True)}
+
+
+@router.post("/api/match/files/room/write", tags=["match"])
+def match_write_room(body: RoomPlan) -> dict[str, str]:
+    """A room plan as the TOML file the command line takes."""
+    return {"text": plan_text(body)}
+
+
+@router.post("/api/match/files/amplifier/write", tags=["match"])
+def match_write_amplifier(body: AmplifierSheet) -> dict[str, str]:
+    """An amplifier as the TOML file the command line takes."""
+    return {"text": sheet_text(body)}
+
+
+def _shown(*exhibits: Chart | Table | None) -> str:
+    parts = []
+    for one in exhibits:
+        if isinstance(one, Table):
+            parts.append(table_html(one))
+        elif one is not None:
+            parts.append(figure_html(one, CHART_PX, narrow_px=None))
+    return "".join(parts)
+
+
+def _seats(made: SeatsAdvice) -> dict[str, Any]:
+    return {
+        "angles": [
+            {
+                "loudspeaker": a.loudspeaker,
+                "seat": a.seat,
+                "distance_m": a.distance_m,
+                "azimuth_deg": a.azimuth_deg,
+                "elevation_deg": a.elevation_deg,
+                "level": figure_words(made.levels[a.loudspeaker, a.seat]),
+                "headroom": figure_words(made.headroom[a.loudspeaker, a.seat], sign=True),
+            }
+            for a in made.angles
+        ],
+        "aims": {
+            name: {"sentence": true_minus(aim), "azimuth_deg": None}
+            if isinstance(aim, str)
+            else {"sentence": true_minus(aim.sentence), "azimuth_deg": aim.aim_azimuth_deg}
+            for name, aim in made.aims.items()
+        },
+        "sentences": [true_minus(words) for words in made.sentences],
+    }

@@ -1,0 +1,279 @@
+"""The place Mend."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Path, Query, Request, Response
+from fastapi.responses import HTMLResponse
+from pydantic import BaseModel, ConfigDict, Field
+
+from earwitness.app.desk import FILES, MendDesk, equalizer_file, equalizer_of, live_levels
+from earwitness.app.findings import findings_of
+from earwitness.app.mend import limits_of
+from earwitness.bench.pages import page, safe
+from earwitness.bench.state import Bench, BenchState
+from earwitness.errors import InputError
+from earwitness.exhibits.desk import desk_chart, desk_rows
+from earwitness.exhibits.findings import size_words
+from earwitness.exhibits.words import true_minus
+from earwitness.insight.findings import KINDS
+from earwitness.insight.mend.aim import AimStudy
+from earwitness.insight.mend.design import Limits
+from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, MOST_BANDS, BandKind, Equalizer
+from earwitness.insight.mend.equalizer import KINDS as BAND_KINDS
+from earwitness.render.html import figure_html
+
+router = APIRouter()
+CHART_PX = 740
+Id = Annotated[int, Path(ge=1, le=2**31)]
+Decibels = Annotated[float, Field(ge=-60, le=40, allow_inf_nan=False)]
+Quality = Annotated[float, Field(ge=0.05, le=50, allow_inf_nan=False)]
+Hertz = Annotated[float, Field(ge=5, le=24_000, allow_inf_nan=False)]
+_KIND_WORDS = {"peaking": "Bell", "low_shelf": "Low shelf", "high_shelf": "High shelf"}
+
+
+class Asked(BaseModel):
+    """Every body of this place: nothing that is not known."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+class BandAsked(Asked):
+    """One band as it is set."""
+
+    kind: BandKind
+    frequency_hz: Annotated[float, Field(ge=5, le=23_000, allow_inf_nan=False)]
+    gain_db: Annotated[float, Field(ge=-40, le=40, allow_inf_nan=False)]
+    q: Annotated[float, Field(ge=0.05, le=50, allow_inf_nan=False)]
+
+
+class GoalAsked(Asked):
+    """words : flat, slope, slope=-0.8, or table, whose points stand in `table`."""
+
+    words: Annotated[str, Field(pattern=r"^(flat|slope|table|slope=[+-]?\d{1,2}(\.\d{1,3})?)$")] = "flat"
+    table: Annotated[str, Field(max_length=60_000)] = ""
+
+
+class LimitsAsked(Asked):
+    """What a design may use; what is left out stays as usual."""
+
+    gain_db: tuple[Decibels, Decibels] | None = None
+    q: tuple[Quality, Quality] | None = None
+    range_hz: tuple[Hertz, Hertz] | None = None
+    total_boost_db: Annotated[float, Field(ge=0, le=40, allow_inf_nan=False)] | None = None
+    forced: bool = False
+
+    def limits(self) -> Limits:
+        """As the design takes them; InputError where they are upside down."""
+        return limits_of(
+            gain_db=self.gain_db,
+            q=self.q,
+            range_hz=self.range_hz,
+            total_boost_db=self.total_boost_db,
+            forced=self.forced,
+        )
+
+
+class AimAsked(Asked):
+    """Where the loudspeaker is turned against the listener."""
+
+    orbit: Literal["horizontal", "vertical"]
+    angle_deg: Annotated[float, Field(ge=-90, le=90, allow_inf_nan=False)]
+
+
+class WeighAsked(Asked):
+    """An equalizer in hand. preamp_db : None for as low as the largest boost asks for."""
+
+    bands: Annotated[list[BandAsked], Field(max_length=MOST_BANDS)]
+    preamp_db: Annotated[float, Field(ge=-60, le=20, allow_inf_nan=False)] | None = None
+    goal: GoalAsked = GoalAsked()
+    limits: LimitsAsked = LimitsAsked()
+    aim: AimAsked | None = None
+
+
+class DesignAsked(Asked):
+    """bands : how many; None for as many as are worth having."""
+
+    bands: Annotated[int, Field(ge=1, le=MOST_BANDS)] | None = None
+    goal: GoalAsked = GoalAsked()
+    limits: LimitsAsked = LimitsAsked()
+
+
+@router.get("/mend", response_class=HTMLResponse, include_in_schema=False)
+def mend_none(request: Request) -> HTMLResponse:
+    """No loudspeaker in hand."""
+    return page(request, "mend.html.jinja", place="mend", title="Mend", facts=None, why="")
+
+
+@router.get("/mend/{loudspeaker_id}", response_class=HTMLResponse, include_in_schema=False)
+def mend_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLResponse:
+    """The equalizer of one loudspeaker."""
+    entry = bench.loudspeaker(loudspeaker_id)
+    shown: dict[str, Any] = {"facts": None, "why": "", "chart": "", "files": FILES, "most": MOST_BANDS}
+    if not bench.has_session(loudspeaker_id):
+        shown["why"] = "nothing of it has been measured yet"
+    else:
+        desk = _desk(bench, loudspeaker_id)
+        try:
+            problem = desk.problem("flat", "", LimitsAsked().limits())
+            chart = desk_chart(desk.result.reading.curves, problem.goal)
+        except InputError as error:
+            shown["why"] = f"{error.what}: {error.expected}" if error.expected else error.what
+            chart = None
+        if chart is not None:
+            with bench.heavy:
+                findings = findings_of(desk.result, bench.archive_folder)
+            shown["chart"] = safe(figure_html(chart, CHART_PX, narrow_px=None))
+            shown["facts"] = {
+                "id": loudspeaker_id,
+                "rate_hz": DEFAULT_RATE_HZ,
+                "goal_curve": problem.goal.curve,
+                "goal_level": live_levels(desk.result, problem.goal),
+                "kinds": {kind: _KIND_WORDS[kind] for kind in BAND_KINDS},
+                "most_bands": MOST_BANDS,
+                "findings": [
+                    {
+                        "key": one.key,
+                        "center_hz": one.center_hz,
+                        "low_hz": one.low_hz,
+                        "high_hz": one.high_hz,
+                        "size_db": one.size_db,
+                        "size": true_minus(size_words(one)),
+                        "q": one.q,
+                        "title": true_minus(one.title),
+                        "where": KINDS[one.kind],
+                        "mendable": one.is_equalizable,
+                    }
+                    for one in findings
+                ],
+            }
+    return page(request, "mend.html.jinja", place="mend", title="Mend", loudspeaker=entry, **shown)
+
+
+@router.post("/api/mend/{loudspeaker_id}/weigh", tags=["mend"])
+def mend_weigh(loudspeaker_id: Id, body: WeighAsked, bench: BenchState) -> dict[str, Any]:
+    """Figures before and behind the equalizer in hand, its cost, and warnings."""
+    desk = _desk(bench, loudspeaker_id)
+    equalizer = _equalizer(body.bands, body.preamp_db)
+    aim = None if body.aim is None else (body.aim.orbit, body.aim.angle_deg)
+    at, now = desk.weigh(
+        equalizer, goal=body.goal.words, table_text=body.goal.table, limits=body.limits.limits(), aim=aim
+    )
+    rating = now.figures.get("preference_rating")
+    return {
+        "preamp_db": equalizer.preamp_db,
+        "boost_db": now.headroom.boost_db,
+        "headroom": true_minus(now.headroom.sentence),
+        "rows": [list(row) for row in desk_rows(at, now)],
+        "left_db": None if now.left is None else now.left.deviation_after_db,
+        "rating": None if rating is None else rating.value,
+        "spread": "" if now.spread is None else true_minus(now.spread.sentence),
+        "warnings": [true_minus(words) for words in now.warnings],
+    }
+
+
+@router.post("/api/mend/{loudspeaker_id}/design", tags=["mend"])
+def mend_design(loudspeaker_id: Id, body: DesignAsked, bench: BenchState) -> dict[str, Any]:
+    """Bands for a goal, and what each further one buys."""
+    desk = _desk(bench, loudspeaker_id)
+    made, worth, problem = desk.design(
+        body.bands, goal=body.goal.words, table_text=body.goal.table, limits=body.limits.limits()
+    )
+    return {
+        "equalizer": None if made is None else _plain(made),
+        "goal": problem.goal.sentence,
+        "goal_curve": problem.goal.curve,
+        "goal_level": live_levels(desk.result, problem.goal),
+        "worth": {
+            "left_db": list(worth.left_db),
+            "knee": worth.knee,
+            "recommended": worth.recommended,
+            "sentence": true_minus(worth.sentence),
+        },
+    }
+
+
+@router.get("/api/mend/{loudspeaker_id}/aims", tags=["mend"])
+def mend_aims(
+    loudspeaker_id: Id, bench: BenchState, bands: Annotated[int, Query(ge=0, le=MOST_BANDS)] = 0
+) -> dict[str, Any]:
+    """Where to point it: the curves and the unevenness of every aim, with an equalizer of `bands` for each."""
+    desk = _desk(bench, loudspeaker_id)
+    found = desk.aims(bands)
+    return {"horizontal": _study(found.horizontal), "vertical": _study(found.vertical), "missing": dict(found.missing)}
+
+
+@router.get("/api/mend/{loudspeaker_id}/files/{name}", tags=["mend"])
+def mend_file(
+    loudspeaker_id: Id,
+    name: Annotated[str, Path(max_length=60)],
+    bench: BenchState,
+    band: Annotated[list[Annotated[str, Query(max_length=80)]], Query(max_length=MOST_BANDS)] = [],  # noqa: B006
+    preamp_db: Annotated[float, Query(ge=-60, le=20, allow_inf_nan=False)] | None = None,
+) -> Response:
+    """A file to set the equalizer from. band : kind, frequency in Hz, gain in dB and Q, between commas."""
+    entry = bench.loudspeaker(loudspeaker_id)
+    content = equalizer_file(_equalizer([_band(words) for words in band], preamp_db), name)
+    kinds = {"txt": "text/plain; charset=utf-8", "csv": "text/csv; charset=utf-8", "json": "application/json"}
+    plain = "".join(c if c.isascii() and c.isalnum() else "-" for c in entry.name.lower()).strip("-") or "loudspeaker"
+    return Response(
+        content,
+        media_type=kinds.get(name.rsplit(".", 1)[-1], "audio/wav"),
+        headers={"Content-Disposition": f'attachment; filename="{plain}-{name}"'},
+    )
+
+
+def _desk(bench: Bench, loudspeaker_id: int) -> MendDesk:
+    return bench.beside(loudspeaker_id, "mend", MendDesk)
+
+
+def _equalizer(bands: list[BandAsked], preamp_db: float | None) -> Equalizer:
+    return equalizer_of([(b.kind, b.frequency_hz, b.gain_db, b.q) for b in bands], preamp_db)
+
+
+def _band(words: str) -> BandAsked:
+    parts = words.split(",")
+    try:
+        kind, hz, gain, q = parts
+        return BandAsked.model_validate({"kind": kind, "frequency_hz": hz, "gain_db": gain, "q": q})
+    except ValueError:
+        raise InputError(
+            f"{words[:60]!r} is no band", expected="kind, frequency in Hz, gain in dB and Q, between commas"
+        ) from None
+
+
+def _plain(made: Equalizer) -> dict[str, Any]:
+    return {
+        "preamp_db": made.preamp_db,
+        "bands": [{"kind": b.kind, "frequency_hz": b.frequency_hz, "gain_db": b.gain_db, "q": b.q} for b in made.bands],
+    }
+
+
+def _study(one: AimStudy | None) -> dict[str, Any] | None:
+    if one is None:
+        return None
+    hz = one.aims[0].direct.axis.hz
+    return {
+        "frequency_hz": hz.tolist(),
+        "best_deg": one.best_deg,
+        "best_mended_deg": one.best_mended_deg,
+        "sentence": true_minus(one.sentence),
+        "missing": list(one.missing),
+        "aims": [
+            {
+                "angle_deg": a.angle_deg,
+                "roughness_db": a.roughness_db,
+                "u_db": a.u_db,
+                "roughness_mended_db": a.roughness_mended_db,
+                "equalizer": None if a.with_equalizer is None else _plain(a.with_equalizer.equalizer.rounded()),
+                "notes": list(a.notes),
+                "curves": {
+                    key: [round(float(v), 3) for v in curve.values]
+                    for key, curve in (("on_axis", a.direct), ("listening_window", a.window), ("in_room", a.in_room))
+                    if curve is not None
+                },
+            }
+            for a in one.aims
+        ],
+    }

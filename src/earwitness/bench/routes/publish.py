@@ -1,0 +1,308 @@
+"""The place Publish: own words, exhibits, products, publication, and what was corrected."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path as DiskPath
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, HTTPException, Path, Request
+from fastapi.responses import HTMLResponse, Response
+from pydantic import BaseModel, ConfigDict, Field
+
+from earwitness.app.arrangement import arrange, arrangement_of, generated_review
+from earwitness.app.jobs import Progress, part
+from earwitness.app.listen import data_shown_at
+from earwitness.app.publications import corrections_at, pending_correction, publications_at
+from earwitness.app.publish import TARGET, Products, document_of, publish_result
+from earwitness.app.published import (
+    PublishedFile,
+    folder_from,
+    place_of,
+    product_file,
+    published_file,
+    usual_folder,
+)
+from earwitness.app.site import publish_site
+from earwitness.app.words import keep_text, words_of
+from earwitness.archive.catalogue import Archive
+from earwitness.archive.entries import LoudspeakerEntry
+from earwitness.bench.pages import page
+from earwitness.bench.state import Bench, BenchState
+from earwitness.exhibits.chart import Chart
+from earwitness.publish.arrangement import arrangement_for, outdated
+from earwitness.publish.dataset import LICENSES
+from earwitness.publish.own_words import PARTS, markdown_of, sanitized_html
+from earwitness.publish.site.write import section_title_of
+from earwitness.render.html import chart_script
+
+router = APIRouter()
+Id = Annotated[int, Path(ge=1, le=2**53)]
+Part = Annotated[str, Field(max_length=40_000)]
+Key = Annotated[str, Field(min_length=1, max_length=80)]
+# Published pages are shown, not run: the one script is the program's own, nothing is sent anywhere.
+_POLICY = "; ".join(
+    (
+        "sandbox allow-same-origin allow-scripts allow-popups allow-downloads",
+        "default-src 'none'",
+        "script-src 'self'",
+        "style-src 'self' 'unsafe-inline'",
+        "img-src 'self' data:",
+        "form-action 'none'",
+        "base-uri 'none'",
+        "frame-ancestors 'self'",
+    )
+)
+
+
+class _Body(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class Words(_Body):
+    """The tester's words by part."""
+
+    verdict: Part = ""
+    likes: Part = ""
+    dislikes: Part = ""
+    disclosure: Part = ""
+    obtained: Part = ""
+
+
+class Chosen(_Body):
+    """What is made beside the page. steps : of the stills."""
+
+    report: Literal["a4", "letter"] | None = None
+    stills: Annotated[list[Literal["wide", "tall"]], Field(max_length=2)] = []
+    steps: bool = False
+    talk: bool = False
+    license: Annotated[str, Field(max_length=40)] | None = None
+
+
+class Exhibits(_Body):
+    """Which exhibits are shown, in which order, under which captions."""
+
+    order: Annotated[list[Key], Field(max_length=200)] = []
+    left_out: Annotated[list[Key], Field(max_length=200)] = []
+    captions: Annotated[
+        dict[Key, Annotated[str, Field(max_length=4000)]],
+        Field(max_length=200),
+    ] = {}
+
+
+class Publication(_Body):
+    """All that a publication is made from. folder : "" for the usual one; because : why numbers change."""
+
+    words: Words
+    exhibits: Exhibits
+    products: Chosen
+    folder: Annotated[str, Field(max_length=1000)] = ""
+    because: Annotated[str, Field(max_length=2000)] = ""
+
+
+class SiteWanted(_Body):
+    """because : why numbers change."""
+
+    because: Annotated[str, Field(max_length=2000)] = ""
+
+
+@router.get("/publish", response_class=HTMLResponse, include_in_schema=False)
+def publish_which(request: Request) -> HTMLResponse:
+    """Which loudspeaker to publish."""
+    return page(request, "publish_which.html.jinja", place="publish", title="Publish")
+
+
+@router.get("/publish/{loudspeaker_id}", response_class=HTMLResponse, include_in_schema=False)
+def publish(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResponse:
+    """Words, exhibits, products; the exhibits come once the data have been read."""
+    entry = bench.loudspeaker(loudspeaker_id)
+    has_session = bench.has_session(entry.id)
+    words = words_of(_name(entry), bench.archive_folder)
+    with Archive.open(bench.archive_folder) as archive:
+        chosen = arrangement_of(archive, entry.id)
+    given = {
+        "id": entry.id,
+        "parts": {key: words.parts.get(key, "") for key in PARTS},
+        "order": list(chosen.order),
+        "left_out": list(chosen.left_out),
+        "captions": {key: own.text for key, own in chosen.captions.items()},
+        "folder": str(usual_folder(_name(entry), bench.archive_folder)),
+    }
+    return page(
+        request,
+        "publish.html.jinja",
+        place="publish",
+        title="Publish",
+        loudspeaker=entry,
+        given=given,
+        parts=PARTS,
+        licenses=LICENSES.values(),
+        has_session=has_session,
+        is_open=data_shown_at(bench.archive_folder, name=entry.name, maker=entry.maker) is not None,
+        published=_published(bench, entry),
+    )
+
+
+@router.get("/publish/{loudspeaker_id}/published/{name:path}", include_in_schema=False)
+def published_page(bench: BenchState, loudspeaker_id: Id, name: str) -> Response:
+    """A file of the page that was published last."""
+    bench.loudspeaker(loudspeaker_id)
+    found = published_file(loudspeaker_id, name, bench.archive_folder)
+    # Scripts run with the bench's origin, so none is taken from the disk but the one the program writes.
+    if found is None or (found.path.suffix.lower() == ".js" and found.path.read_bytes() != chart_script().encode()):
+        raise HTTPException(404)
+    return _file(found)
+
+
+@router.get("/publish/{loudspeaker_id}/product/{number}", include_in_schema=False)
+def product(bench: BenchState, loudspeaker_id: Id, number: Annotated[int, Path(ge=0, le=10_000)]) -> Response:
+    """A product that was made beside the page, as a download."""
+    bench.loudspeaker(loudspeaker_id)
+    found = product_file(loudspeaker_id, number, bench.archive_folder)
+    if found is None:
+        raise HTTPException(404)
+    return _file(found)
+
+
+@router.post("/api/publish/preview", tags=["publish"])
+def publish_preview(body: Words) -> dict[str, str]:
+    """The words as harmless HTML, by part."""
+    return {key: sanitized_html(text) for key, text in body.model_dump().items()}
+
+
+@router.put("/api/publish/{loudspeaker_id}/words", tags=["publish"])
+def publish_words(loudspeaker_id: Id, body: Words, bench: BenchState) -> dict[str, Any]:
+    """Keep the words in the archive, as `earwitness publish --words` does."""
+    entry = bench.loudspeaker(loudspeaker_id)
+    kept = keep_text(_name(entry), markdown_of(_name(entry), body.model_dump()), bench.archive_folder)
+    return {"parts": list(kept.parts)}
+
+
+@router.post("/api/publish/{loudspeaker_id}/prepare", tags=["publish"])
+def publish_prepare(loudspeaker_id: Id, bench: BenchState) -> dict[str, Any]:
+    """Read the data and make the exhibits to choose from, as a job. From here on the data count as shown."""
+    entry = bench.loudspeaker(loudspeaker_id)
+
+    def work(progress: Progress) -> dict[str, Any]:
+        progress(0.1, "read the data")
+        result = bench.reading(loudspeaker_id)
+        progress(0.6, "findings and advice")
+        advice = bench.advice(loudspeaker_id)
+        with bench.heavy:
+            review = generated_review(result, bench.archive_folder, advice=advice)
+            with Archive.open(bench.archive_folder) as archive:
+                changed = outdated(review, arrangement_of(archive, loudspeaker_id))
+                pending = pending_correction(archive, loudspeaker_id, TARGET, document_of(archive, result))
+        return {
+            "exhibits": [
+                {
+                    "key": one.key,
+                    "title": one.title,
+                    "section": section_title_of(one.key),
+                    "finding": one.caption.finding if isinstance(one, Chart) else None,
+                    "is_outdated": one.key in changed,
+                }
+                for one in review.exhibits
+            ],
+            "pending": None if pending is None else asdict(pending),
+        }
+
+    return asdict(bench.jobs.start(f"Read {_name(entry)} for publication", work))
+
+
+@router.post("/api/publish/site", tags=["publish"])
+def publish_all(body: SiteWanted, bench: BenchState) -> dict[str, Any]:
+    """Bring the site of all loudspeakers up to date, as a job; `earwitness site` has more choices."""
+
+    def work(progress: Progress) -> dict[str, Any]:
+        with bench.heavy:
+            folder = usual_folder("site", bench.archive_folder)
+            report = publish_site(folder, bench.archive_folder, because=body.because.strip(), progress=progress)
+        return {"page": str(report.page), "written": len(report.written), "unchanged": report.unchanged}
+
+    return asdict(bench.jobs.start("Publish the site of all loudspeakers", work))
+
+
+@router.post("/api/publish/{loudspeaker_id}", tags=["publish"])
+def publish_now(loudspeaker_id: Id, body: Publication, bench: BenchState) -> dict[str, Any]:
+    """Keep words and choice, write the page and the products, as a job."""
+    entry = bench.loudspeaker(loudspeaker_id)
+    folder = folder_from(body.folder, usual_folder(_name(entry), bench.archive_folder))
+    products = Products(
+        report=body.products.report,
+        stills=tuple(dict.fromkeys(body.products.stills)),
+        steps=body.products.steps,
+        talk=body.products.talk,
+        license=body.products.license,
+    )
+
+    def work(progress: Progress) -> dict[str, Any]:
+        return _publish(bench, entry, body, folder, products, progress)
+
+    return asdict(bench.jobs.start(f"Publish {_name(entry)}", work))
+
+
+@router.get("/api/publish/{loudspeaker_id}/publications", tags=["publish"])
+def publish_publications(loudspeaker_id: Id, bench: BenchState) -> dict[str, Any]:
+    """What was published, where it stands, and what each publication changed."""
+    return _published(bench, bench.loudspeaker(loudspeaker_id))
+
+
+def _publish(
+    bench: Bench, entry: LoudspeakerEntry, body: Publication, folder: DiskPath, products: Products, progress: Progress
+) -> dict[str, Any]:
+    progress(0.02, "read the data")
+    result, advice = bench.reading(entry.id), bench.advice(entry.id)
+    with bench.heavy:
+        progress(0.3, "keep your words and your choice")
+        chosen = body.exhibits
+        # Before anything is kept: a faulty choice must not leave the words behind alone.
+        arrangement_for(
+            generated_review(result, bench.archive_folder, advice=advice),
+            order=chosen.order,
+            left_out=chosen.left_out,
+            captions=chosen.captions,
+        )
+        keep_text(_name(entry), markdown_of(_name(entry), body.words.model_dump()), bench.archive_folder)
+        arrange(
+            result,
+            bench.archive_folder,
+            advice=advice,
+            order=chosen.order,
+            left_out=chosen.left_out,
+            captions=chosen.captions,
+        )
+        done = publish_result(
+            result,
+            advice,
+            folder,
+            bench.archive_folder,
+            products=products,
+            because=body.because.strip(),
+            progress=part(progress, 0.35, 1.0),
+        )
+    return {"page": str(done.page), "files": [str(path) for path in done.files], "lines": list(done.lines)}
+
+
+def _published(bench: Bench, entry: LoudspeakerEntry) -> dict[str, Any]:
+    with Archive.open(bench.archive_folder) as archive:
+        known = publications_at(archive, entry.id, TARGET)
+        corrections = corrections_at(archive, entry.id, TARGET)
+    place = place_of(entry.id, bench.archive_folder)
+    return {
+        "publications": [{"revision": revision, "published": when} for revision, when in known],
+        "corrections": [asdict(one) for one in corrections],
+        "folder": None if place is None else str(place.folder),
+        "files": [] if place is None else [path.name for path in place.files],
+    }
+
+
+def _file(found: PublishedFile) -> Response:
+    headers = {"Content-Security-Policy": _POLICY}
+    if not found.is_page:
+        headers["Content-Disposition"] = f'attachment; filename="{found.path.name.encode("ascii", "replace").decode()}"'
+    return Response(found.path.read_bytes(), media_type=found.kind, headers=headers)
+
+
+def _name(entry: LoudspeakerEntry) -> str:
+    return f"{entry.maker} {entry.name}"

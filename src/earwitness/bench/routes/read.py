@@ -1,0 +1,435 @@
+"""The place Read: exhibits and figures with how they were got, and other gates and splices tried."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Annotated, Any
+
+import numpy as np
+from fastapi import APIRouter, Path, Query, Request
+from fastapi.responses import FileResponse, HTMLResponse, Response
+from pydantic import BaseModel, ConfigDict, Field
+
+from earwitness.app.add import is_reduced
+from earwitness.app.evidence import (
+    BUDGET_COLUMNS,
+    Evidence,
+    curve_evidence,
+    figure_evidence,
+    finding_evidence,
+    takes_of,
+)
+from earwitness.app.findings import findings_of
+from earwitness.app.jobs import Progress
+from earwitness.app.preview import largest_change_db
+from earwitness.app.read import USUAL_REAR_WALL, ReadResult, document_text, keep_chosen, read_loudspeaker
+from earwitness.app.settings import CHOICES, Chosen, choice_of, redo_choice, undo_choice
+from earwitness.archive.catalogue import Archive
+from earwitness.archive.drafts import StaleDraftError
+from earwitness.archive.entries import LoudspeakerEntry
+from earwitness.bench.pages import page, part, safe
+from earwitness.bench.state import Bench, BenchState, UnknownLoudspeakerError
+from earwitness.errors import InputError
+from earwitness.exhibits.all import absent_words, exhibits_of
+from earwitness.exhibits.chart import Chart, Table
+from earwitness.exhibits.figures_table import SIGNED, figure_name, method_words
+from earwitness.exhibits.findings import marked, size_words
+from earwitness.exhibits.quality import takes_words
+from earwitness.exhibits.regate import AFTER, regate_chart
+from earwitness.exhibits.words import band_words, figure_words, frequency_words, number_words, value_words
+from earwitness.figures.registry import FIGURES, base_key
+from earwitness.insight.findings import Finding
+from earwitness.quantities import Curve
+from earwitness.render.html import figure_html, table_html
+
+router = APIRouter()
+WIDTH_PX = 820
+_MARKED = ("balance", "in_room", "evenness")
+_KINDS = {".wav": "audio/wav", ".flac": "audio/flac"}
+Number = Annotated[int, Path(ge=1, le=2**53)]
+Key = Annotated[str, Path(min_length=1, max_length=120)]
+RearWall = Annotated[str, Query(pattern="^(all 19|3)$")]
+Hidden = Annotated[str, Query(max_length=200, pattern=r"^(\d{1,3}(,\d{1,3})*)?$")]
+
+
+class Settings(BaseModel):
+    """What is chosen for the reduction; null leaves it to the program."""
+
+    model_config = ConfigDict(extra="forbid")
+    gate_ms: Annotated[float, Field(ge=0.6, le=200, allow_inf_nan=False)] | None = None
+    taper_percent: Annotated[float, Field(ge=5, le=95, allow_inf_nan=False)] | None = None
+    near_window_ms: Annotated[float, Field(ge=20, le=200, allow_inf_nan=False)] | None = None
+    splice_low_hz: Annotated[float, Field(ge=40, le=4000, allow_inf_nan=False)] | None = None
+    splice_high_hz: Annotated[float, Field(ge=50, le=5000, allow_inf_nan=False)] | None = None
+
+    def chosen(self) -> Chosen:
+        return Chosen(**self.model_dump())
+
+
+class Kept(BaseModel):
+    """Settings to keep, made from that revision of those kept now."""
+
+    model_config = ConfigDict(extra="forbid")
+    revision: Annotated[int, Field(ge=0, le=2**53)]
+    settings: Settings
+
+
+class At(BaseModel):
+    """The revision of the kept settings that the page shows."""
+
+    model_config = ConfigDict(extra="forbid")
+    revision: Annotated[int, Field(ge=0, le=2**53)]
+
+
+@router.get("/read", response_class=HTMLResponse, include_in_schema=False)
+def read_start(request: Request) -> HTMLResponse:
+    """Which loudspeaker to read."""
+    return page(request, "read_start.html.jinja", place="read", title="Read", why="choose")
+
+
+@router.get("/read/{loudspeaker_id}", response_class=HTMLResponse, include_in_schema=False)
+def read_page(
+    request: Request,
+    bench: BenchState,
+    loudspeaker_id: Number,
+    rear_wall: RearWall = USUAL_REAR_WALL,
+    hide: Hidden = "",
+) -> HTMLResponse:
+    """The reading of a loudspeaker, or what has to be done before there is one."""
+    entry = bench.loudspeaker(loudspeaker_id)
+    session_id = _latest_session(bench, entry)
+    if session_id is None:
+        return page(request, "read_start.html.jinja", place="read", title="Read", loudspeaker=entry, why="no session")
+    with Archive.open(bench.archive_folder) as archive:
+        is_ready = is_reduced(archive, session_id)
+    if not is_ready:
+        return page(request, "read_start.html.jinja", place="read", title="Read", loudspeaker=entry, why="not reduced")
+    result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
+    findings = _findings(bench, result)
+    chosen, draft = choice_of(session_id, bench.archive_folder)
+    exhibits = _exhibits(result, findings, _numbers(hide))
+    spoken = result.session.loudspeaker
+    return page(
+        request,
+        "read.html.jinja",
+        place="read",
+        title="Read",
+        loudspeaker=entry,
+        spoken=spoken,
+        session=result.session,
+        price=""
+        if spoken.price is None
+        else f"{spoken.price.amount:,.0f} {spoken.price.currency} a {spoken.price.per}",
+        rear_wall=rear_wall,
+        hidden=_numbers(hide),
+        exhibits=[(one.key, one.title, one.caption.finding) for one in exhibits],
+        first=_exhibit_part(result, exhibits[0]) if exhibits else None,
+        findings=[(one.key, one.title, size_words(one), one.sentence) for one in findings],
+        marked=_MARKED,
+        figures=_figure_rows(result),
+        flags=[(f.severity, f.sentence, takes_words(f.takes)) for f in result.measurement.flags],
+        absent=absent_words(result.reading, result.measurement),
+        takes=takes_of(result.session),
+        **_gate_words(result, chosen, draft.revision, can_undo=draft.can_undo, can_redo=draft.can_redo),
+    )
+
+
+@router.get("/read/{loudspeaker_id}/exhibit/{key}", response_class=HTMLResponse, include_in_schema=False)
+def read_exhibit(
+    request: Request,
+    bench: BenchState,
+    loudspeaker_id: Number,
+    key: Key,
+    rear_wall: RearWall = USUAL_REAR_WALL,
+    hide: Hidden = "",
+) -> HTMLResponse:
+    """One exhibit. hide : numbers of the findings that are not marked."""
+    result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
+    if key == "regate":
+        chart = regate_chart(result.reading.curves["on_axis"]) if "on_axis" in result.reading.curves else None
+        found: Chart | None = chart
+    else:
+        found = next((e for e in _exhibits(result, _findings(bench, result), _numbers(hide)) if e.key == key), None)
+    if found is None:
+        raise UnknownLoudspeakerError(f"there is no exhibit {key[:60]!r}", remedy="choose one from the contents")
+    return part(
+        request,
+        "read_exhibit.html.jinja",
+        loudspeaker=bench.loudspeaker(loudspeaker_id),
+        rear_wall=rear_wall,
+        **_exhibit_part(result, found),
+    )
+
+
+@router.get("/read/{loudspeaker_id}/evidence/curve/{key}", response_class=HTMLResponse, include_in_schema=False)
+def read_curve_evidence(
+    request: Request, bench: BenchState, loudspeaker_id: Number, key: Key, rear_wall: RearWall = USUAL_REAR_WALL
+) -> HTMLResponse:
+    """How a curve was got."""
+    result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
+    return _evidence(request, bench, loudspeaker_id, curve_evidence(result, key), rear_wall)
+
+
+@router.get("/read/{loudspeaker_id}/evidence/finding/{number}", response_class=HTMLResponse, include_in_schema=False)
+def read_finding_evidence(
+    request: Request, bench: BenchState, loudspeaker_id: Number, number: Number, rear_wall: RearWall = USUAL_REAR_WALL
+) -> HTMLResponse:
+    """How a finding is known."""
+    result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
+    found = next((one for one in _findings(bench, result) if one.key == number), None)
+    if found is None:
+        raise InputError(f"there is no finding {number}", remedy="choose one from the list")
+    return _evidence(request, bench, loudspeaker_id, finding_evidence(result, found), rear_wall)
+
+
+@router.get("/read/{loudspeaker_id}/evidence/{key}", response_class=HTMLResponse, include_in_schema=False)
+def read_figure_evidence(
+    request: Request, bench: BenchState, loudspeaker_id: Number, key: Key, rear_wall: RearWall = USUAL_REAR_WALL
+) -> HTMLResponse:
+    """How a figure was got."""
+    result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
+    return _evidence(request, bench, loudspeaker_id, figure_evidence(result, key), rear_wall)
+
+
+@router.post("/api/read/{loudspeaker_id}/reduce", tags=["read"])
+def read_reduce(bench: BenchState, loudspeaker_id: Number) -> dict[str, Any]:
+    """Reduce the latest session of a loudspeaker, as a job."""
+    entry = bench.loudspeaker(loudspeaker_id)
+    _need_session(bench, entry)
+
+    def work(progress: Progress) -> dict[str, Any]:
+        with bench.heavy:
+            read_loudspeaker(f"{entry.maker} {entry.name}", bench.archive_folder, progress=progress)
+        return {"loudspeaker": loudspeaker_id}
+
+    return asdict(bench.jobs.start(f"Read {entry.name}", work))
+
+
+@router.get("/api/read/{loudspeaker_id}/document", tags=["read"])
+def read_document(bench: BenchState, loudspeaker_id: Number, rear_wall: RearWall = USUAL_REAR_WALL) -> Response:
+    """Every curve and figure as one JSON document, docs/reading-document.md."""
+    result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
+    return Response(document_text(result), media_type="application/json")
+
+
+@router.get("/api/read/{loudspeaker_id}/takes/{take:path}", tags=["read"])
+def read_take(bench: BenchState, loudspeaker_id: Number, take: Annotated[str, Path(max_length=300)]) -> Response:
+    """The recording of a take, byte for byte as it was taken in."""
+    session_id = _need_session(bench, bench.loudspeaker(loudspeaker_id))
+    with Archive.open(bench.archive_folder) as archive:
+        found = next((one for one in archive.session(session_id).takes if one.id == take), None)
+        path = None if found is None else archive.files_of(session_id)[found.file]
+    if found is None or path is None or not path.is_file():
+        raise UnknownLoudspeakerError(
+            f"there is no recording of a take {take[:60]!r}", remedy="choose one from the list"
+        )
+    ending = "." + found.file.rpartition(".")[2].lower()
+    kind = _KINDS.get(ending, "application/octet-stream")
+    # Sound does not shrink, and a browser that seeks wants its ranges as they are.
+    headers = {"Content-Encoding": "identity"}
+    return FileResponse(path, media_type=kind, filename=found.file.rpartition("/")[2], headers=headers)
+
+
+@router.get("/api/read/{loudspeaker_id}/energy", tags=["read"])
+def read_energy(bench: BenchState, loudspeaker_id: Number) -> dict[str, Any]:
+    """Energy over time on axis before the gate, and the gate as kept [ms after the direct sound]."""
+    result = bench.reading(loudspeaker_id)
+    session_id = _need_session(bench, bench.loudspeaker(loudspeaker_id))
+    with bench.heavy:
+        curve, onset_ms = bench.preview(session_id).energy()
+    gate = result.measurement.gate
+    ms = curve.axis.hz - onset_ms
+    shown = ms >= -3.0
+    return {
+        "ms": [round(float(t), 4) for t in ms[shown]],
+        "db": [round(float(v), 2) for v in curve.values[shown]],
+        "start_ms": 1e3 * gate.start_s,
+        "reflection_ms": None if gate.reflection_s is None else 1e3 * gate.reflection_s,
+    }
+
+
+@router.post("/api/read/{loudspeaker_id}/preview", tags=["read"])
+def read_preview(bench: BenchState, loudspeaker_id: Number, body: Settings) -> dict[str, Any]:
+    """The response on axis with other settings, beside the one that is kept."""
+    chosen = body.chosen()
+    before = bench.reading(loudspeaker_id).reading.curves.get("on_axis")
+    session_id = _need_session(bench, bench.loudspeaker(loudspeaker_id))
+    if before is None:
+        raise InputError("there is no response on axis to try settings on", remedy="add the take on axis")
+    with bench.heavy:
+        found = bench.preview(session_id).at(chosen)
+    gate, splice = found.gate, found.splice
+    return {
+        "key": AFTER,
+        "hz": [float(f"{f:.6g}") for f in found.curve.axis.hz],
+        "values": _nulled(found.curve),
+        "gate_ms": 1e3 * gate.end_s,
+        "taper_percent": 100 * gate.taper_s / gate.end_s,
+        "lowest_hz": gate.lowest_valid_hz,
+        "splice_hz": None if splice is None else [splice.low_hz, splice.high_hz],
+        "spread_db": None if splice is None else splice.spread_db,
+        "sentence": _change_words(before, found.curve),
+        "gate_words": f"{1e3 * gate.end_s:.1f} ms, far field holds above {frequency_words(gate.lowest_valid_hz)}",
+        "splice_words": "none" if splice is None else splice.sentence,
+        "warnings": list(found.warnings),
+    }
+
+
+@router.post("/api/read/{loudspeaker_id}/settings", tags=["read"])
+def read_keep(bench: BenchState, loudspeaker_id: Number, body: Kept) -> dict[str, Any]:
+    """Reduce with these settings and keep them, as a job; all nulls go back to automatic."""
+    chosen = body.settings.chosen()
+    entry = bench.loudspeaker(loudspeaker_id)
+    session_id = _need_session(bench, entry)
+    bench.preview(session_id)
+    _need_current(bench, session_id, body.revision)
+
+    def work(progress: Progress) -> dict[str, Any]:
+        name = f"{entry.maker} {entry.name}"
+        with bench.heavy:
+            keep_chosen(name, chosen, bench.archive_folder, revision=body.revision, progress=progress)
+        return {"settings": chosen.words()}
+
+    return asdict(bench.jobs.start(f"Reduce {entry.name} with {chosen.words()}", work))
+
+
+@router.post("/api/read/{loudspeaker_id}/settings/undo", tags=["read"])
+def read_undo(bench: BenchState, loudspeaker_id: Number, body: At) -> dict[str, Any]:
+    """Back to the settings kept before."""
+    return asdict(
+        undo_choice(
+            _need_session(bench, bench.loudspeaker(loudspeaker_id)), bench.archive_folder, revision=body.revision
+        )
+    )
+
+
+@router.post("/api/read/{loudspeaker_id}/settings/redo", tags=["read"])
+def read_redo(bench: BenchState, loudspeaker_id: Number, body: At) -> dict[str, Any]:
+    """Forward to the settings that were undone."""
+    return asdict(
+        redo_choice(
+            _need_session(bench, bench.loudspeaker(loudspeaker_id)), bench.archive_folder, revision=body.revision
+        )
+    )
+
+
+def _latest_session(bench: Bench, entry: LoudspeakerEntry) -> int | None:
+    with Archive.open(bench.archive_folder) as archive:
+        sessions = archive.sessions_of(entry.id)
+    return sessions[-1].id if sessions else None
+
+
+def _need_session(bench: Bench, entry: LoudspeakerEntry) -> int:
+    found = _latest_session(bench, entry)
+    if found is None:
+        raise InputError(f"{entry.name} has no session", remedy="bring one in at Measure")
+    return found
+
+
+def _need_current(bench: Bench, session_id: int, revision: int) -> None:
+    _, draft = choice_of(session_id, bench.archive_folder)
+    if draft.revision != revision:
+        raise StaleDraftError(draft)
+
+
+def _findings(bench: Bench, result: ReadResult) -> tuple[Finding, ...]:
+    with bench.heavy:
+        return findings_of(result, bench.archive_folder)
+
+
+def _numbers(text: str) -> frozenset[int]:
+    return frozenset(int(one) for one in text.split(",") if one)
+
+
+def _exhibits(result: ReadResult, findings: tuple[Finding, ...], hidden: frozenset[int]) -> list[Chart]:
+    """The charts of a reading in the order of the page, with the findings that are shown as marks."""
+    shown = tuple(one for one in findings if one.key not in hidden)
+    every = exhibits_of(result.reading, result.measurement, result.session.loudspeaker)
+    return [marked(one, shown) for one in every if isinstance(one, Chart)]
+
+
+def _exhibit_part(result: ReadResult, chart: Chart) -> dict[str, Any]:
+    curves = {t.curve.key: t.label or t.curve.name for p in chart.panels for t in p.traces}
+    tables = [
+        t for t in exhibits_of(result.reading, result.measurement, result.session.loudspeaker) if isinstance(t, Table)
+    ]
+    beside = [table for table in tables if table.key == "levels" and chart.key == "multitone"]
+    return {
+        "chart": safe(figure_html(chart, WIDTH_PX, narrow_px=None)),
+        "curves": [(key, label) for key, label in curves.items() if key in result.reading.curves],
+        "tables": [safe(table_html(table)) for table in beside],
+    }
+
+
+def _figure_rows(result: ReadResult) -> list[dict[str, Any]]:
+    order = {key: place for place, key in enumerate(FIGURES)}
+    figures = result.reading.figures
+    rows = []
+    for key in sorted(figures, key=lambda key: order.get(base_key(key), len(order))):
+        one = figures[key]
+        rows.append(
+            {
+                "key": key,
+                "name": figure_name(key),
+                "value": figure_words(one, sign=key in SIGNED) if one.is_judged else "not judged",
+                "is_judged": one.is_judged,
+                "reason": one.reason,
+                "band": band_words(one.band_hz),
+                "method": method_words(one),
+            }
+        )
+    return rows
+
+
+def _gate_words(result: ReadResult, chosen: Chosen, revision: int, *, can_undo: bool, can_redo: bool) -> dict[str, Any]:
+    gate, splice = result.measurement.gate, result.measurement.splice
+    automatic = {
+        "gate_ms": 1e3 * gate.end_s,
+        "taper_percent": 100 * gate.taper_s / gate.end_s if gate.end_s else 0.0,
+        "near_window_ms": 200.0,
+        "splice_low_hz": gate.lowest_valid_hz if splice is None else splice.low_hz,
+        "splice_high_hz": 2 * gate.lowest_valid_hz if splice is None else splice.high_hz,
+    }
+    return {
+        "choices": CHOICES,
+        "settings": {"revision": revision, "chosen": asdict(chosen), "automatic": automatic},
+        "chosen_words": chosen.words(),
+        "is_automatic": chosen.is_automatic,
+        "can_undo": can_undo,
+        "can_redo": can_redo,
+        "gate_sentence": f"{1e3 * gate.end_s:.1f} ms after the direct sound ({gate.source})",
+        "splice_sentence": "no splice" if splice is None else splice.sentence,
+        "has_recordings": bool(result.measurement.impulse.any()),
+    }
+
+
+def _nulled(curve: Curve) -> list[float | None]:
+    return [round(float(v), 3) if ok else None for v, ok in zip(curve.values, curve.valid, strict=True)]
+
+
+def _change_words(before: Curve, after: Curve) -> str:
+    change = largest_change_db(before, after)
+    if change is None:
+        return "With these settings the response holds nowhere."
+    size, hz = change
+    row = int(np.argmin(np.abs(before.axis.hz - hz)))
+    words = "On axis nothing changes by 0.1 dB or more."
+    if abs(size) >= 0.1:
+        known = value_words(float(after.values[row]), float(after.u_total[row]), after.unit)
+        moved = number_words(size, 1, sign=True)
+        words = f"On axis the largest change is {moved} {after.unit} at {frequency_words(hz)}, to {known}."
+    band, kept = after.valid_band_hz(), before.valid_band_hz()
+    return words if band == kept else f"{words} It now holds from {band_words(band)}."
+
+
+def _evidence(request: Request, bench: Bench, loudspeaker_id: int, found: Evidence, rear_wall: str) -> HTMLResponse:
+    sound = [take for take in found.takes if "." + take.file.rpartition(".")[2].lower() in _KINDS]
+    return part(
+        request,
+        "read_evidence.html.jinja",
+        evidence=found,
+        loudspeaker=bench.loudspeaker(loudspeaker_id),
+        rear_wall=rear_wall,
+        columns=BUDGET_COLUMNS,
+        sound={take.id for take in sound},
+    )

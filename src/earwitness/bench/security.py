@@ -1,0 +1,157 @@
+"""Who may talk to the bench: this machine's browser, once it has shown the token of the address.
+
+Other pages that the tester's browser has open must not reach the bench, so the host, the origin, the cookie and the
+size of what is sent are checked before anything else (DNS rebinding and cross-site requests; RFC 9110, 7.2; RFC 6454).
+"""
+
+from __future__ import annotations
+
+import hmac
+import json
+import secrets
+from dataclasses import dataclass, field
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+COOKIE = "earwitness"
+MOST_BODY_BYTES = 2_000_000
+UPLOADS = "/api/uploads/"
+MOST_UPLOAD_BYTES = 4_000_000_000
+_SAFE = {"GET", "HEAD", "OPTIONS"}
+_OPEN = ("/enter/", "/static/")
+POLICY = "; ".join(
+    (
+        "default-src 'none'",
+        "script-src 'self'",
+        "style-src 'self'",
+        "img-src 'self' data:",
+        "font-src 'self'",
+        "media-src 'self'",
+        "connect-src 'self'",
+        "frame-src 'self'",
+        "form-action 'self'",
+        "frame-ancestors 'self'",
+        "base-uri 'none'",
+    )
+)
+
+
+@dataclass(slots=True)
+class Gate:
+    """What opens the bench. token : in the address, good for one use; session : the cookie that it buys."""
+
+    token: str = field(default_factory=lambda: secrets.token_urlsafe(32))
+    session: str = field(default_factory=lambda: secrets.token_urlsafe(32))
+    is_used: bool = False
+
+    def enter(self, token: str) -> bool:
+        """Whether this token opens the bench; it does so once."""
+        right = hmac.compare_digest(token.encode("utf-8", "replace"), self.token.encode()) and not self.is_used
+        self.is_used = self.is_used or right
+        return right
+
+
+class Guard:
+    """ASGI middleware that lets through what the gate opened, and sets the headers that keep pages to themselves."""
+
+    def __init__(self, app: ASGIApp, *, gate: Gate, port: int) -> None:
+        self.app = app
+        self.gate = gate
+        self.hosts = {f"127.0.0.1:{port}", f"localhost:{port}"}
+        self.origins = {f"http://{host}" for host in self.hosts}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] == "lifespan":
+            await self.app(scope, receive, send)
+            return
+        if scope["type"] != "http":
+            return
+        headers = Headers(scope=scope)
+        refused = self._refusal(scope, headers)
+        if refused is not None:
+            status, what, remedy = refused
+            await _refuse(scope, send, status, what, remedy)
+            return
+        most = MOST_UPLOAD_BYTES if scope["path"].startswith(UPLOADS) else MOST_BODY_BYTES
+        length = headers.get("content-length", "0")
+        if not length.isdigit() or int(length) > most:
+            await _refuse(scope, send, 413, "what was sent is too large", f"send at most {most / 1e6:g} MB")
+            return
+        await self.app(scope, _limited(receive, most), _guarded(send, scope["path"]))
+
+    def _refusal(self, scope: Scope, headers: Headers) -> tuple[int, str, str] | None:
+        if headers.get("host", "") not in self.hosts:
+            return 421, "this host is not the bench", "open the address that the bench printed"
+        origin = headers.get("origin")
+        if origin is not None and origin not in self.origins:
+            return 403, "another page tried to use the bench", "close that page"
+        if scope["method"] not in _SAFE and origin is None:
+            return 403, "the request does not say which page it is from", "use the bench in a browser"
+        if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none") and not _is_open(scope["path"]):
+            return 403, "another page tried to use the bench", "close that page"
+        if _is_open(scope["path"]):
+            return None
+        sent = _cookie(headers.get("cookie", ""))
+        if not hmac.compare_digest(sent.encode("utf-8", "replace"), self.gate.session.encode()):
+            return 401, "the bench does not know this browser", "open the address that `earwitness bench` printed"
+        return None
+
+
+def _is_open(path: str) -> bool:
+    return path.startswith(_OPEN)
+
+
+def _cookie(header: str) -> str:
+    for pair in header.split(";"):
+        name, _, value = pair.strip().partition("=")
+        if name == COOKIE:
+            return value
+    return ""
+
+
+def _limited(receive: Receive, most: int) -> Receive:
+    """A body that is cut off once it is longer than it may be: a length header can lie, or be missing."""
+    seen = 0
+
+    async def limited() -> Message:
+        nonlocal seen
+        message = await receive()
+        if message["type"] == "http.request":
+            seen += len(message.get("body", b""))
+            if seen > most:
+                return {"type": "http.disconnect"}
+        return message
+
+    return limited
+
+
+def _guarded(send: Send, path: str) -> Send:
+    async def guarded(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            headers = MutableHeaders(scope=message)
+            headers.setdefault("Content-Security-Policy", POLICY)
+            headers["X-Content-Type-Options"] = "nosniff"
+            headers["Referrer-Policy"] = "no-referrer"
+            headers["Cross-Origin-Opener-Policy"] = "same-origin"
+            headers["Cross-Origin-Resource-Policy"] = "same-origin"
+            headers["Cache-Control"] = "no-cache" if path.startswith("/static/") else "no-store"
+        await send(message)
+
+    return guarded
+
+
+async def _refuse(scope: Scope, send: Send, status: int, what: str, remedy: str) -> None:
+    """Say no in words: JSON to a script, a line of text to a person."""
+    if scope["path"].startswith("/api/"):
+        kind, body = "application/json", json.dumps({"what": what, "where": "", "expected": "", "remedy": remedy})
+    else:
+        kind, body = "text/plain; charset=utf-8", f"{what}\nto do: {remedy}\n"
+    headers = [
+        (b"content-type", kind.encode()),
+        (b"cache-control", b"no-store"),
+        (b"x-content-type-options", b"nosniff"),
+        (b"content-security-policy", b"default-src 'none'"),
+    ]
+    await send({"type": "http.response.start", "status": status, "headers": headers})
+    await send({"type": "http.response.body", "body": body.encode()})

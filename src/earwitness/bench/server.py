@@ -1,0 +1,116 @@
+"""The bench's web application, and the server that runs it on this machine alone."""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from importlib.resources import files
+from pathlib import Path
+
+from fastapi import FastAPI, Request, Response
+from fastapi.responses import HTMLResponse, RedirectResponse
+from starlette.exceptions import HTTPException
+from starlette.middleware.gzip import GZipMiddleware
+
+from earwitness import __version__
+from earwitness.bench.pages import install_errors
+from earwitness.bench.routes import ROUTERS
+from earwitness.bench.security import COOKIE, Gate, Guard
+from earwitness.bench.state import Bench
+from earwitness.errors import InputError
+from earwitness.render.html import chart_script
+from earwitness.render.theme import theme_css
+
+HOST = "127.0.0.1"
+_KINDS = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml", ".txt": "text/plain"}
+
+
+def create_app(archive_folder: Path, *, gate: Gate, port: int) -> FastAPI:
+    """The bench on an archive. Raises ArchiveError and OutputError as opening the archive does."""
+    bench = Bench(archive_folder)
+
+    @asynccontextmanager
+    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        yield
+        bench.close()
+
+    app = FastAPI(
+        title="Earwitness bench",
+        version=__version__,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/api/openapi.json",
+        lifespan=lifespan,
+    )
+    app.state.bench = bench
+    app.state.gate = gate
+    install_errors(app)
+    app.get("/enter/{token}", include_in_schema=False)(_enter)
+    app.get("/static/{name}", include_in_schema=False)(_static)
+    for router in ROUTERS:
+        app.include_router(router)
+    app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
+    app.add_middleware(Guard, gate=gate, port=port)
+    return app
+
+
+def free_port(wanted: int | None) -> socket.socket:
+    """A listening place on this machine. Raises InputError where the wanted port is taken."""
+    place = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    place.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        place.bind((HOST, wanted or 0))
+    except OSError as error:
+        place.close()
+        raise InputError(
+            f"port {wanted} cannot be used: {error.strerror}",
+            expected="a free port",
+            remedy="leave --port out, or stop what uses it",
+        ) from None
+    return place
+
+
+def serve(archive_folder: Path, *, port: int | None, ready: Callable[[str], None]) -> None:
+    """Serve until stopped. ready : told the address to open, once it answers."""
+    import uvicorn
+
+    with free_port(port) as place:
+        at = place.getsockname()[1]
+        gate = Gate()
+        app = create_app(archive_folder, gate=gate, port=at)
+        config = uvicorn.Config(app, log_level="warning", server_header=False, timeout_graceful_shutdown=2)
+
+        class Server(uvicorn.Server):
+            async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+                await super().startup(sockets=sockets)
+                ready(f"http://{HOST}:{at}/enter/{gate.token}")
+
+        Server(config).run(sockets=[place])
+
+
+async def _enter(request: Request, token: str) -> Response:
+    gate: Gate = request.app.state.gate
+    if not gate.enter(token):
+        if request.cookies.get(COOKIE) == gate.session:
+            return RedirectResponse("/", status_code=303)
+        return HTMLResponse(
+            "<!doctype html><html lang=en><title>Earwitness bench</title><p>This address was used already, or is not "
+            "the one the bench printed. Stop the bench with Ctrl-C and start it again for a new one.</p></html>",
+            status_code=403,
+        )
+    answer = RedirectResponse("/", status_code=303)
+    answer.set_cookie(COOKIE, gate.session, httponly=True, samesite="strict", path="/")
+    return answer
+
+
+async def _static(name: str) -> Response:
+    made = {"theme.css": theme_css, "charts.js": chart_script}
+    if name in made:
+        return Response(made[name](), media_type=_KINDS[Path(name).suffix])
+    folder = files("earwitness.bench").joinpath("static")
+    kind = _KINDS.get(Path(name).suffix)
+    known = {one.name for one in folder.iterdir()}
+    if kind is None or name not in known:
+        raise HTTPException(404)
+    return Response(folder.joinpath(name).read_bytes(), media_type=kind)

@@ -1,0 +1,161 @@
+"""What the running bench holds: the archive's folder, its jobs, and readings that were asked for lately."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any, TypeVar
+
+from fastapi import Depends, Request
+
+from earwitness.app.advice import advice_on
+from earwitness.app.jobs import Jobs
+from earwitness.app.preview import AxisPreview
+from earwitness.app.read import USUAL_REAR_WALL, ReadResult, read_loudspeaker
+from earwitness.app.settings import kept_choice
+from earwitness.archive.catalogue import Archive
+from earwitness.archive.entries import LoudspeakerEntry
+from earwitness.errors import InputError
+from earwitness.exhibits.advice import Advice
+
+_KEPT_READINGS = 4
+Kept = TypeVar("Kept")
+
+
+class UnknownLoudspeakerError(InputError):
+    """The address names a loudspeaker that the archive does not hold."""
+
+
+class Bench:
+    """The state of one running bench. Recordings are reduced and readings made one at a time: the array files'
+    library must not be used by two threads at once."""
+
+    def __init__(self, archive_folder: Path) -> None:
+        self.archive_folder = archive_folder
+        with Archive.open(archive_folder):
+            pass
+        self.jobs = Jobs(archive_folder / "jobs")
+        self.heavy = threading.RLock()
+        self._readings: OrderedDict[int, tuple[str, ReadResult]] = OrderedDict()
+        self._beside: OrderedDict[tuple[int, str], tuple[ReadResult, Any]] = OrderedDict()
+        self._advice: OrderedDict[int, tuple[str, Advice]] = OrderedDict()
+        self._preview: tuple[int, AxisPreview] | None = None
+
+    def close(self) -> None:
+        """End all jobs."""
+        self.jobs.close()
+
+    def loudspeakers(self) -> tuple[LoudspeakerEntry, ...]:
+        """All loudspeakers of the archive, by name."""
+        with Archive.open(self.archive_folder) as archive:
+            return archive.loudspeakers()
+
+    def loudspeaker(self, loudspeaker_id: int) -> LoudspeakerEntry:
+        """One loudspeaker; UnknownLoudspeakerError for a number the archive does not hold."""
+        found = next((one for one in self.loudspeakers() if one.id == loudspeaker_id), None)
+        if found is None:
+            raise UnknownLoudspeakerError(
+                f"the archive has no loudspeaker number {loudspeaker_id}", remedy="choose one from the list"
+            )
+        return found
+
+    def loudspeaker_of_session(self, session_id: int) -> int:
+        """Number of the loudspeaker that a session of the archive is of."""
+        with Archive.open(self.archive_folder) as archive:
+            spoken = archive.session(session_id).loudspeaker
+            return archive.find(f"{spoken.maker} {spoken.name}").id
+
+    def reading(self, loudspeaker_id: int, *, rear_wall: str = USUAL_REAR_WALL) -> ReadResult:
+        """Measurement and reading of a loudspeaker's latest session; it counts as its data being shown.
+
+        rear_wall : as in `read_loudspeaker`
+
+        Raises UnknownLoudspeakerError, and as `read_loudspeaker` does.
+        """
+        entry = self.loudspeaker(loudspeaker_id)
+        with self.heavy:
+            latest = f"{self._latest(loudspeaker_id)} {rear_wall}"
+            kept = self._readings.get(loudspeaker_id)
+            if kept is None or kept[0] != latest:
+                name = f"{entry.maker} {entry.name}"
+                kept = (latest, read_loudspeaker(name, self.archive_folder, rear_wall=rear_wall))
+                self._readings[loudspeaker_id] = kept
+            self._readings.move_to_end(loudspeaker_id)
+            while len(self._readings) > _KEPT_READINGS:
+                self._readings.popitem(last=False)
+            return kept[1]
+
+    def holds_reading(self, loudspeaker_id: int) -> bool:
+        """Whether the usual reading of a loudspeaker is at hand."""
+        kept = self._readings.get(loudspeaker_id)
+        return kept is not None and kept[0] == f"{self._latest(loudspeaker_id)} {USUAL_REAR_WALL}"
+
+    def advice(self, loudspeaker_id: int) -> Advice:
+        """Findings, listening sheets held against them, an equalizer, aims and matches of a loudspeaker."""
+        with self.heavy:
+            result = self.reading(loudspeaker_id)
+            with Archive.open(self.archive_folder) as archive:
+                sheets = len(_sheet_entries(archive, result))
+            key = f"{self._latest(loudspeaker_id)} {sheets}"
+            kept = self._advice.get(loudspeaker_id)
+            if kept is None or kept[0] != key:
+                kept = (key, advice_on(result, self.archive_folder))
+                self._advice[loudspeaker_id] = kept
+            self._advice.move_to_end(loudspeaker_id)
+            while len(self._advice) > _KEPT_READINGS:
+                self._advice.popitem(last=False)
+            return kept[1]
+
+    def beside(self, loudspeaker_id: int, name: str, make: Callable[[ReadResult], Kept]) -> Kept:
+        """What a place keeps beside a reading, made once and anew when the reading is; raises as `reading` does."""
+        with self.heavy:
+            result = self.reading(loudspeaker_id)
+            kept = self._beside.get((loudspeaker_id, name))
+            if kept is None or kept[0] is not result:
+                kept = (result, make(result))
+                self._beside[loudspeaker_id, name] = kept
+                while len(self._beside) > 2 * _KEPT_READINGS:
+                    self._beside.popitem(last=False)
+            found: Kept = kept[1]
+            return found
+
+    def has_session(self, loudspeaker_id: int) -> bool:
+        """Whether there is anything measured of a loudspeaker."""
+        return bool(self._latest(loudspeaker_id))
+
+    def preview(self, session_id: int) -> AxisPreview:
+        """The takes on axis of a session, held for trying other settings; those of one session at a time.
+
+        Raises as `AxisPreview`.
+        """
+        with self.heavy:
+            if self._preview is None or self._preview[0] != session_id:
+                self._preview = (session_id, AxisPreview(session_id, self.archive_folder))
+            return self._preview[1]
+
+    def _latest(self, loudspeaker_id: int) -> str:
+        """What is read of a loudspeaker: its latest session under the settings kept for it; "" without a session."""
+        with Archive.open(self.archive_folder) as archive:
+            sessions = archive.sessions_of(loudspeaker_id)
+            if not sessions:
+                return ""
+            chosen, _ = kept_choice(archive, sessions[-1].id)
+            return f"{sessions[-1].key} {chosen.words()}"
+
+
+def _sheet_entries(archive: Archive, result: ReadResult) -> tuple[object, ...]:
+    from earwitness.archive.notes import sheets_of
+
+    loudspeaker = result.session.loudspeaker
+    return sheets_of(archive, name=loudspeaker.name, maker=loudspeaker.maker)
+
+
+def bench_of(request: Request) -> Bench:
+    """The bench that serves a request."""
+    bench: Bench = request.app.state.bench
+    return bench
+
+
+BenchState = Annotated[Bench, Depends(bench_of)]

@@ -1,0 +1,192 @@
+// The place Measure: folders by drag and drop with progress and all faults at once, new folders, test signals.
+import { Refusal, ask, make, note, onKey, startJob, tell } from "./bench.js";
+
+const find = (id) => document.getElementById(id);
+
+// Tabs ---------------------------------------------------------------------------------------------------------------
+
+const tabs = [...document.querySelectorAll("[role=tab]")];
+export function showTab(tab, focus = false) {
+  for (const one of tabs) {
+    const chosen = one === tab;
+    one.setAttribute("aria-selected", String(chosen));
+    one.tabIndex = chosen ? 0 : -1;
+    find(one.getAttribute("aria-controls")).hidden = !chosen;
+  }
+  history.replaceState(null, "", `#${tab.getAttribute("aria-controls")}`);
+  if (focus) tab.focus();
+}
+tabs.forEach((tab, k) => {
+  tab.onclick = () => showTab(tab);
+  tab.onkeydown = (e) => {
+    const way = { ArrowRight: 1, ArrowLeft: -1 }[e.key];
+    if (way) showTab(tabs[(k + way + tabs.length) % tabs.length], true);
+  };
+});
+const named = tabs.find((tab) => `#${tab.getAttribute("aria-controls")}` === location.hash);
+if (named) showTab(named);
+
+// Bringing in --------------------------------------------------------------------------------------------------------
+
+const drop = find("drop"), chooser = find("drop-files");
+let upload = sessionStorage.getItem("upload");
+
+/** Files of a dropped folder, with their paths below it. */
+async function filesOf(items) {
+  const found = [];
+  async function walk(entry, path) {
+    if (entry.isFile) found.push([path + entry.name, await new Promise((good, bad) => entry.file(good, bad))]);
+    else {
+      const reader = entry.createReader();
+      for (;;) {
+        const some = await new Promise((good, bad) => reader.readEntries(good, bad));
+        if (!some.length) return;
+        for (const one of some) await walk(one, `${path}${entry.name}/`);
+      }
+    }
+  }
+  const entries = [...items].map((item) => item.webkitGetAsEntry?.()).filter(Boolean);
+  for (const entry of entries) await walk(entry, "");
+  return found;
+}
+
+function send(url, file, told) {
+  return new Promise((good, bad) => {
+    const request = new XMLHttpRequest();
+    request.open("PUT", url);
+    request.upload.onprogress = (e) => told(e.loaded);
+    request.onload = () => {
+      if (request.status < 300) return good();
+      let record = {};
+      try {
+        record = JSON.parse(request.responseText);
+      } catch {
+        record = { what: request.responseText || `the bench refused (${request.status})` };
+      }
+      bad(new Refusal(request.status, record));
+    };
+    request.onerror = () => bad(new Refusal(0, { what: "the file did not arrive whole", remedy: "drop the folder again; what has arrived stays" }));
+    request.send(file);
+  });
+}
+
+const megabytes = (bytes) => `${(bytes / 1e6).toFixed(bytes < 1e7 ? 1 : 0)} MB`;
+
+async function take(files) {
+  const wanted = files.filter(([path]) => !path.split("/").some((part) => part.startsWith(".")));
+  if (!wanted.length) return note("There was no file in what was dropped.", "error", { remedy: "drop the folder that holds session.toml" });
+  find("arriving").hidden = false;
+  find("take-in").disabled = true;
+  find("faults").replaceChildren();
+  const total = wanted.reduce((sum, [, file]) => sum + file.size, 0);
+  let done = 0;
+  try {
+    upload ||= (await ask("POST", "/api/uploads", {})).id;
+    sessionStorage.setItem("upload", upload);
+    for (const [path, file] of wanted) {
+      const url = `/api/uploads/${upload}/files/${path.split("/").map(encodeURIComponent).join("/")}`;
+      find("arriving-words").textContent = `${path}: ${megabytes(done)} of ${megabytes(total)}`;
+      await send(url, file, (loaded) => (find("arriving-share").value = (done + loaded) / Math.max(total, 1)));
+      done += file.size;
+    }
+    find("arriving-share").value = 1;
+    await check();
+  } catch (error) {
+    tell(error);
+  }
+}
+
+async function check() {
+  const words = find("arriving-words"), faults = find("faults");
+  faults.replaceChildren();
+  words.textContent = "checking the folder";
+  find("check-again").hidden = false;
+  try {
+    const { title } = await ask("POST", `/api/uploads/${upload}/check`);
+    words.textContent = `${title}: the folder is whole and can be taken in.`;
+    find("take-in").disabled = false;
+    find("take-in").focus();
+  } catch (error) {
+    if (!(error instanceof Refusal)) return tell(error);
+    find("take-in").disabled = true;
+    words.textContent = `${error.message}. Mend it, and drop the changed files or the folder again.`;
+    const told = error.told.faults || [[error.told.where, error.told.expected, error.told.remedy].filter(Boolean).join("\n")];
+    faults.replaceChildren(...told.map((fault) => make("li", {}, make("pre", {}, fault))));
+  }
+}
+
+function forget() {
+  upload = null;
+  sessionStorage.removeItem("upload");
+  find("arriving").hidden = true;
+}
+
+async function takenIn(job) {
+  if (job.state !== "done") return;
+  forget();
+  note(job.result.sentence);
+  location.href = `/read/${job.result.loudspeaker}`;
+}
+
+drop.onclick = () => chooser.click();
+drop.onkeydown = (e) => {
+  if (e.key === "Enter" || e.key === " ") {
+    e.preventDefault();
+    chooser.click();
+  }
+};
+chooser.onclick = (e) => e.stopPropagation();
+chooser.onchange = () => take([...chooser.files].map((file) => [file.webkitRelativePath || file.name, file]));
+for (const [kind, over] of [["dragover", true], ["dragenter", true], ["dragleave", false], ["drop", false]]) {
+  drop.addEventListener(kind, (e) => {
+    e.preventDefault();
+    drop.classList.toggle("over", over);
+  });
+}
+drop.addEventListener("drop", async (e) => {
+  try {
+    await take(await filesOf(e.dataTransfer.items));
+  } catch (error) {
+    tell(error);
+  }
+});
+find("take-in").onclick = () => startJob("/api/measure/add", { upload }, takenIn).then(() => (find("take-in").disabled = true)).catch(tell);
+find("check-again").onclick = check;
+find("let-go").onclick = () => ask("DELETE", `/api/uploads/${upload}`).then(forget).catch(tell);
+find("from-folder").onsubmit = (e) => {
+  e.preventDefault();
+  startJob("/api/measure/add", { folder: find("folder").value }, takenIn).catch(tell);
+};
+onKey("b", "bring in a session folder", () => (showTab(tabs[0]), chooser.click()));
+if (upload) {
+  // A reload while files arrived: what has arrived is still there.
+  find("arriving").hidden = false;
+  ask("GET", `/api/uploads/${upload}`).then(({ files }) => (files.length ? check() : forget()), forget);
+}
+
+// Beginning, signals -------------------------------------------------------------------------------------------------
+
+find("new-folder").onsubmit = async (e) => {
+  e.preventDefault();
+  try {
+    const { path } = await ask("POST", "/api/measure/new-folder", { folder: find("new-folder-path").value });
+    find("new-folder-done").replaceChildren(make("p", {}, "Written: ", make("code", {}, path), ". Fill it in, put the recordings beside it, then bring the folder in."));
+  } catch (error) {
+    tell(error);
+  }
+};
+find("write-signals").onsubmit = async (e) => {
+  e.preventDefault();
+  const form = Object.fromEntries(new FormData(e.target));
+  for (const name of ["peak_dbfs", "rate_hz", "tones", "level_db", "distance_m"]) form[name] = Number(form[name]);
+  try {
+    const { files, cautions } = await ask("POST", "/api/measure/signals", form);
+    find("signals-done").replaceChildren(
+      make("h2", {}, `${files.length} test signals`),
+      make("div", { class: "cautions" }, make("p", {}, make("strong", {}, "Before you play one")), make("ul", {}, ...cautions.map((c) => make("li", {}, c)))),
+      make("ul", {}, ...files.map((f) => make("li", {}, make("code", {}, f)))),
+    );
+  } catch (error) {
+    tell(error);
+  }
+};

@@ -1,0 +1,464 @@
+// Mend: bands on the curves. The curves are worked out here, without asking; the figures come from the server, one
+// question at a time and only about the newest state.
+
+import { ask, Draft, make, note, onKey, Refusal, tell } from "./bench.js";
+import { bandGain, halfWidth, prewarped, qOfHalfWidth, totalGain } from "./mend_filters.js";
+import { Desk } from "./mend_desk.js";
+
+const find = (id) => document.getElementById(id);
+const facts = JSON.parse(find("mend-facts").textContent);
+const api = `/api/mend/${facts.id}`;
+const LETTERS = ["A", "B", "C"];
+const EMPTY = { bands: [], preamp_db: null, goal: { words: "flat", table: "" }, limits: {}, candidates: {} };
+const BOUNDS = { frequency_hz: [10, 20000], gain_db: [-40, 40], q: [0.05, 50] };
+const held = (value, [low, high]) => Math.min(high, Math.max(low, value));
+const minus = (words) => words.replace("-", "\u2212");
+const signed = (value, digits = 1) => minus((value > 0 ? "+" : "") + value.toFixed(digits));
+const hertz = (hz) => (hz < 100 ? hz.toFixed(1) : hz.toFixed(0));
+
+let state = structuredClone(EMPTY);
+let chosen = 0;
+let draft = null;
+let study = null;
+let aimed = null;
+const desk = new Desk(find("mend-chart").querySelector("figure"), facts, { move, choose, remove, add: addAt, key: bandKey });
+
+// What is set ------------------------------------------------------------------------------------------------------
+
+/** Steps that devices can be set to: 1 Hz (below 100 Hz 0.1 Hz), 0.1 dB, Q in steps of 0.01. */
+function settable(band) {
+  const hz = held(band.frequency_hz, BOUNDS.frequency_hz);
+  return {
+    kind: band.kind,
+    frequency_hz: hz >= 100 ? Math.round(hz) : Math.round(10 * hz) / 10,
+    gain_db: Math.round(10 * held(band.gain_db, BOUNDS.gain_db)) / 10 + 0,
+    q: Math.max(0.05, Math.round(100 * held(band.q, BOUNDS.q)) / 100),
+  };
+}
+
+/** A draft as it may be: whatever another version or hand left there, only what this page knows is taken. */
+function sound(value) {
+  const taken = { ...structuredClone(EMPTY), ...(value && typeof value === "object" ? value : {}) };
+  const isBand = (b) => b && b.kind in facts.kinds && [b.frequency_hz, b.gain_db, b.q].every(Number.isFinite);
+  taken.bands = (Array.isArray(taken.bands) ? taken.bands : []).filter(isBand).slice(0, facts.most_bands);
+  if (!taken.goal || typeof taken.goal.words !== "string") taken.goal = structuredClone(EMPTY.goal);
+  if (!taken.candidates || typeof taken.candidates !== "object") taken.candidates = {};
+  if (!taken.limits || typeof taken.limits !== "object") taken.limits = {};
+  return taken;
+}
+
+function set(change, { isOver = true } = {}) {
+  const first = draft && !draft.revision && !draft.isDirty;
+  if (first) {
+    // So that undo reaches the beginning.
+    draft.set(structuredClone(state));
+    draft.flush();
+  }
+  state = { ...state, ...change };
+  chosen = Math.max(0, Math.min(chosen, state.bands.length - 1));
+  paint();
+  if (isOver) keep();
+}
+const keep = () => draft?.set(structuredClone(state));
+
+function change(place, parts, options) {
+  set({ bands: state.bands.map((band, k) => (k === place ? settable({ ...band, ...parts }) : band)) }, options);
+}
+function move(place, parts, isOver) {
+  if (parts.half_octaves) parts = { q: qOfHalfWidth(parts.half_octaves) };
+  change(place, parts, { isOver });
+}
+function choose(place) {
+  chosen = place;
+  paint();
+}
+function addAt(frequency_hz, gain_db) {
+  if (state.bands.length >= facts.most_bands) {
+    note(`An equalizer has at most ${facts.most_bands} bands.`);
+    return;
+  }
+  chosen = state.bands.length;
+  set({ bands: [...state.bands, settable({ kind: "peaking", frequency_hz, gain_db, q: 1 })] });
+  desk.focus(chosen);
+}
+function remove(place) {
+  set({ bands: state.bands.filter((_, k) => k !== place) });
+  state.bands.length ? desk.focus(chosen) : find("add-band").focus();
+}
+
+/** Keys on a band; true when it was one of them. */
+function bandKey(place, e) {
+  const band = state.bands[place];
+  const octaves = e.shiftKey ? 1 / 48 : 1 / 12, step = e.shiftKey ? 0.1 : 0.5;
+  const moved = (way) => {
+    const hz = band.frequency_hz * 2 ** (way * octaves), least = band.frequency_hz >= 100 ? 1 : 0.1;
+    return way > 0 ? Math.max(hz, band.frequency_hz + least) : Math.min(hz, band.frequency_hz - least);
+  };
+  const acts = {
+    ArrowRight: () => change(place, { frequency_hz: moved(1) }),
+    ArrowLeft: () => change(place, { frequency_hz: moved(-1) }),
+    ArrowUp: () => change(place, { gain_db: band.gain_db + step }),
+    ArrowDown: () => change(place, { gain_db: band.gain_db - step }),
+    "+": () => change(place, { q: Math.max(band.q * 1.1, band.q + 0.01) }),
+    "=": () => change(place, { q: Math.max(band.q * 1.1, band.q + 0.01) }),
+    "-": () => change(place, { q: band.q / 1.1 }),
+    Delete: () => remove(place),
+    Backspace: () => remove(place),
+  };
+  if (!acts[e.key]) return false;
+  acts[e.key]();
+  return true;
+}
+
+// What is seen -----------------------------------------------------------------------------------------------------
+
+function paint() {
+  desk.paint(state, chosen);
+  paintTable();
+  paintCandidates();
+  paintFiles();
+  weigh();
+}
+
+function paintTable() {
+  const body = find("bands");
+  find("no-bands").hidden = state.bands.length > 0;
+  while (body.rows.length > state.bands.length) body.deleteRow(-1);
+  state.bands.forEach((band, place) => {
+    const row = body.rows[place] || body.appendChild(bandRow(place));
+    row.classList.toggle("chosen", place === chosen);
+    const shown = { kind: band.kind, frequency_hz: hertz(band.frequency_hz), gain_db: band.gain_db.toFixed(1), q: band.q.toFixed(2) };
+    for (const field of row.querySelectorAll("[data-field]")) if (field !== document.activeElement) field.value = shown[field.dataset.field];
+  });
+  const preamp = find("preamp");
+  find("preamp-auto").checked = state.preamp_db === null;
+  preamp.disabled = state.preamp_db === null;
+  if (preamp !== document.activeElement) preamp.value = (state.preamp_db ?? desk.preamp()).toFixed(1);
+}
+
+function bandRow(place) {
+  const number = (name, field, step) =>
+    make("input", {
+      type: "number", step, min: BOUNDS[field][0], max: BOUNDS[field][1], "data-field": field, "aria-label": `${name} of band ${place + 1}`,
+      onfocus: () => choose(place),
+      oninput: (e) => e.target.value !== "" && e.target.validity.badInput === false && change(place, { [field]: +e.target.value }),
+      onblur: () => paintTable(),
+    });
+  return make(
+    "tr", {},
+    make("th", { scope: "row" }, String(place + 1)),
+    make("td", {}, make("select", { "data-field": "kind", "aria-label": `kind of band ${place + 1}`, onfocus: () => choose(place), onchange: (e) => change(place, { kind: e.target.value }) }, ...Object.entries(facts.kinds).map(([kind, words]) => make("option", { value: kind }, words)))),
+    make("td", {}, number("frequency", "frequency_hz", 1)),
+    make("td", {}, number("gain", "gain_db", 0.1)),
+    make("td", {}, number("Q", "q", 0.01)),
+    make("td", {}, make("button", { type: "button", class: "quiet", "aria-label": `delete band ${place + 1}`, onclick: () => remove(place) }, "Delete")),
+  );
+}
+
+function paintCandidates() {
+  const same = (one) => JSON.stringify([one.bands, one.preamp_db]) === JSON.stringify([state.bands, state.preamp_db]);
+  find("candidates").replaceChildren(
+    ...LETTERS.map((letter) => {
+      const one = state.candidates[letter];
+      const isNow = one && same(one);
+      return make(
+        "div", { class: `candidate${isNow ? " now" : ""}` },
+        make("b", {}, letter),
+        make("span", {}, one ? one.words : "empty"),
+        make("button", { type: "button", "aria-pressed": String(Boolean(isNow)), disabled: !one, onclick: () => take(letter), "aria-label": `switch to ${letter}` }, isNow ? "In hand" : "Switch to"),
+        make("button", { type: "button", onclick: () => hold(letter), "aria-label": `keep what is set as ${letter}` }, "Keep as"),
+      );
+    }),
+  );
+}
+function hold(letter) {
+  const words = `${state.bands.length} band${state.bands.length === 1 ? "" : "s"}${weighed?.left_db == null ? "" : `, ${weighed.left_db.toFixed(2)} dB from the goal`}${weighed?.rating == null ? "" : `, rated ${weighed.rating.toFixed(1)}`}`;
+  set({ candidates: { ...state.candidates, [letter]: { bands: structuredClone(state.bands), preamp_db: state.preamp_db, words } } });
+}
+function take(letter) {
+  const one = state.candidates[letter];
+  if (one) set({ bands: structuredClone(one.bands), preamp_db: one.preamp_db });
+}
+
+function paintFiles() {
+  const asked = new URLSearchParams();
+  for (const b of state.bands) asked.append("band", [b.kind, b.frequency_hz, b.gain_db, b.q].join(","));
+  if (state.preamp_db !== null) asked.set("preamp_db", state.preamp_db);
+  for (const link of document.querySelectorAll("[data-file]")) link.href = `${api}/files/${link.dataset.file}?${asked}`;
+}
+
+function paintFindings() {
+  find("mend-findings").replaceChildren(
+    ...facts.findings.map((one) =>
+      make(
+        "li", { class: one.mendable ? "mendable" : "" },
+        make("span", { class: "badge" }, String(one.key)),
+        make("span", { class: "what" }, make("strong", {}, one.title), make("span", { class: "hint" }, ` ${one.size}, ${one.where}`)),
+        one.mendable && one.q ? make("button", { type: "button", onclick: () => against(one) }, "Set a band against it") : make("span", { class: "hint" }, one.mendable ? "can be mended" : "cannot be mended by an equalizer"),
+      ),
+    ),
+  );
+  if (!facts.findings.length) find("mend-findings").replaceChildren(make("li", {}, "Nothing stands out from the trend of the curves."));
+}
+function against(one) {
+  addAt(one.center_hz, 0);
+  change(chosen, { gain_db: held(-one.size_db, [-12, 3]), q: held(one.q, [0.4, 12]) });
+}
+
+// Figures, from the server -----------------------------------------------------------------------------------------
+
+let weighed = null;
+let isAsking = false;
+let isOld = false;
+const goalAsked = () => ({ words: state.goal.words, table: state.goal.words === "table" ? state.goal.table : "" });
+
+async function weigh() {
+  if (isAsking) {
+    isOld = true;
+    return;
+  }
+  isAsking = true;
+  const aim = aimed && aimed.angle_deg ? { orbit: aimed.orbit, angle_deg: aimed.angle_deg } : null;
+  try {
+    weighed = await ask("POST", `${api}/weigh`, { bands: state.bands, preamp_db: state.preamp_db, goal: goalAsked(), limits: state.limits, aim });
+    find("mend-refused").hidden = true;
+    paintFigures();
+  } catch (error) {
+    if (!(error instanceof Refusal)) tell(error);
+    find("mend-refused").hidden = false;
+    find("mend-refused").textContent = [error.message, error.told?.where, error.told?.expected && `expected: ${error.told.expected}`].filter(Boolean).join("; ");
+  } finally {
+    isAsking = false;
+    if (isOld) {
+      isOld = false;
+      weigh();
+    }
+  }
+}
+
+function paintFigures() {
+  find("figures").replaceChildren(
+    ...weighed.rows.map(([name, before, now]) =>
+      make("div", { class: before === now ? "" : "moved" }, make("dt", {}, name), make("dd", {}, ...(before === now ? [now] : [make("span", { class: "before" }, before), " → ", make("span", { class: "now" }, now)]))),
+    ),
+  );
+  find("headroom").textContent = `${weighed.headroom[0].toUpperCase()}${weighed.headroom.slice(1)}.`;
+  find("spread").textContent = weighed.spread && state.bands.length ? `${weighed.spread[0].toUpperCase()}${weighed.spread.slice(1)}.` : "";
+  const told = weighed.warnings.join("\n");
+  if (find("warnings").dataset.told !== told) {
+    find("warnings").dataset.told = told;
+    find("warnings").replaceChildren(...weighed.warnings.map((words) => make("li", {}, `${words[0].toUpperCase()}${words.slice(1)}.`)));
+  }
+}
+
+// Design -----------------------------------------------------------------------------------------------------------
+
+const number = (id) => (find(id).value === "" || !Number.isFinite(+find(id).value) ? null : +find(id).value);
+function readForm() {
+  const chosenGoal = find("goal").value;
+  const words = chosenGoal === "slope=" ? `slope=${(number("slope") ?? -0.8).toFixed(2)}` : chosenGoal;
+  const limits = {};
+  const pair = (name, low, high, usual) => {
+    const values = [number(low), number(high)];
+    if (values.some((v) => v !== null)) limits[name] = values.map((v, k) => v ?? usual[k]);
+  };
+  pair("gain_db", "gain-low", "gain-high", [-12, 3]);
+  pair("q", "q-low", "q-high", [0.4, 12]);
+  pair("range_hz", "range-low", "range-high", [20, 20000]);
+  if (number("boost") !== null) limits.total_boost_db = number("boost");
+  if (find("forced").checked) limits.forced = true;
+  return { goal: { words, table: find("table").value }, limits };
+}
+function paintForm() {
+  const { goal, limits } = state;
+  const isSlope = goal.words.startsWith("slope=");
+  find("goal").value = isSlope ? "slope=" : goal.words;
+  if (isSlope) find("slope").value = +goal.words.slice(6);
+  find("table").value = goal.table;
+  for (const [name, ids] of [["gain_db", ["gain-low", "gain-high"]], ["q", ["q-low", "q-high"]], ["range_hz", ["range-low", "range-high"]]]) ids.forEach((id, k) => (find(id).value = limits[name]?.[k] ?? ""));
+  find("boost").value = limits.total_boost_db ?? "";
+  find("forced").checked = Boolean(limits.forced);
+  showGoal();
+}
+function showGoal() {
+  find("slope-line").hidden = find("goal").value !== "slope=";
+  find("table-line").hidden = find("goal").value !== "table";
+}
+
+/** What each further band buys, without taking any. */
+async function lookAhead() {
+  try {
+    const made = await ask("POST", `${api}/design`, { bands: null, goal: goalAsked(), limits: state.limits });
+    paintWorth(made.worth, state.bands.length);
+    desk.goal(made.goal_curve, made.goal_level);
+    desk.paint(state, chosen);
+  } catch (error) {
+    find("worth-words").textContent = error.message;
+  }
+}
+
+async function designBands(count) {
+  const button = find("design-button");
+  button.disabled = true;
+  button.textContent = "Designing …";
+  try {
+    const asked = readForm();
+    const made = await ask("POST", `${api}/design`, { bands: count, goal: { words: asked.goal.words, table: asked.goal.words === "table" ? asked.goal.table : "" }, limits: asked.limits });
+    paintWorth(made.worth, made.equalizer?.bands.length ?? 0);
+    desk.goal(made.goal_curve, made.goal_level);
+    if (made.equalizer) set({ ...asked, bands: made.equalizer.bands, preamp_db: null });
+    else {
+      set({ ...asked, bands: [], preamp_db: null });
+      note(`No band is worth having for ${made.goal}.`);
+    }
+  } catch (error) {
+    tell(error);
+  } finally {
+    button.disabled = false;
+    button.textContent = "Design the bands";
+  }
+}
+
+function paintWorth(worth, count) {
+  const most = worth.left_db[0] || 1, ns = "http://www.w3.org/2000/svg";
+  find("worth-words").textContent = `${worth.sentence[0].toUpperCase()}${worth.sentence.slice(1)}.`;
+  const rows = worth.left_db.map((left, k) => {
+    const svg = document.createElementNS(ns, "svg");
+    svg.setAttribute("viewBox", "0 0 100 8");
+    svg.setAttribute("preserveAspectRatio", "none");
+    svg.setAttribute("aria-hidden", "true");
+    const bar = document.createElementNS(ns, "rect");
+    bar.setAttribute("width", String(Math.max(0.5, (100 * left) / most)));
+    bar.setAttribute("height", "8");
+    svg.append(bar);
+    const notes = [k === worth.recommended && "recommended", k === worth.knee && "the knee"].filter(Boolean).join(", ");
+    return make(
+      "tr", { class: k === count ? "chosen" : "" },
+      make("th", { scope: "row" }, k ? String(k) : "none"),
+      make("td", { class: "share" }, svg),
+      make("td", { class: "right" }, `${left.toFixed(2)} dB`),
+      make("td", { class: "right" }, k ? minus(`-${(worth.left_db[k - 1] - left).toFixed(2)}`) : ""),
+      make("td", {}, notes),
+      make("td", {}, k ? make("button", { type: "button", class: "quiet", "aria-label": `design ${k} band${k === 1 ? "" : "s"}`, onclick: () => designBands(k) }, "Take") : ""),
+    );
+  });
+  find("worth").replaceChildren(
+    make("table", { class: "worth" }, make("thead", {}, make("tr", {}, ...["Bands", "Left of what can be mended, rms", "", "Bought", "", ""].map((words) => (words ? make("th", { scope: "col" }, words) : make("td", {}))))), make("tbody", {}, ...rows)),
+  );
+}
+
+// Aim --------------------------------------------------------------------------------------------------------------
+
+async function loadAims() {
+  if (study) return;
+  study = {};
+  try {
+    study = await ask("GET", `${api}/aims?bands=${Math.min(3, state.bands.length) || 3}`);
+  } catch (error) {
+    study = null;
+    find("aim-words").textContent = error.message;
+    return;
+  }
+  find("aim").hidden = false;
+  showOrbit();
+}
+const orbitNow = () => document.querySelector("[name=orbit]:checked").value;
+function showOrbit() {
+  const orbit = orbitNow(), found = study[orbit], slider = find("aim-angle");
+  slider.min = orbit === "vertical" ? "-40" : "0";
+  find("aim-typed").min = slider.min;
+  slider.disabled = find("aim-typed").disabled = !found;
+  find("aim-words").textContent = found ? `${found.sentence[0].toUpperCase()}${found.sentence.slice(1)}.` : study.missing[orbit] || "not known";
+  slider.value = "0";
+  aimAt(0);
+}
+function aimAt(angle) {
+  const orbit = orbitNow(), found = study[orbit];
+  if (!found) return;
+  const one = found.aims.reduce((best, a) => (Math.abs(a.angle_deg - angle) < Math.abs(best.angle_deg - angle) ? a : best));
+  aimed = { ...one, orbit };
+  const words = `${minus(String(one.angle_deg))}°`;
+  find("aim-angle").value = String(one.angle_deg);
+  find("aim-angle").setAttribute("aria-valuetext", `${words}, ${one.roughness_db.toFixed(2)} dB uneven`);
+  if (document.activeElement !== find("aim-typed")) find("aim-typed").value = String(one.angle_deg);
+  find("aim-angle-words").textContent = words;
+  const isAway = one.angle_deg !== 0;
+  find("figures-aim").hidden = !isAway;
+  find("figures-aim").textContent = isAway ? `Turned ${words} ${orbit === "vertical" ? "up" : "sideways"}: the figures and the chart hold for this aim; early reflections stay those straight ahead.` : "";
+  const button = find("aim-take");
+  button.hidden = !one.equalizer;
+  button.textContent = `Set the equalizer made for ${words}`;
+  find("aim-bars").replaceChildren(
+    make(
+      "table", { class: "worth" },
+      make("thead", {}, make("tr", {}, ...["Angle", "Uneven, rms", "With its own equalizer", ""].map((w) => (w ? make("th", { scope: "col" }, w) : make("td", {}))))),
+      make(
+        "tbody", {},
+        ...found.aims.map((a) =>
+          make(
+            "tr", { class: a.angle_deg === one.angle_deg ? "chosen" : "" },
+            make("th", { scope: "row" }, `${minus(String(a.angle_deg))}°`),
+            make("td", { class: "right" }, `${a.roughness_db.toFixed(2)} ± ${(2 * a.u_db).toFixed(2)} dB`),
+            make("td", { class: "right" }, a.roughness_mended_db === null ? "" : `${a.roughness_mended_db.toFixed(2)} dB`),
+            make("td", {}, [a.angle_deg === found.best_deg && "smoothest", a.angle_deg === found.best_mended_deg && "smoothest with its equalizer"].filter(Boolean).join(", ")),
+          ),
+        ),
+      ),
+    ),
+  );
+  desk.aim(isAway ? { hz: found.frequency_hz, curves: one.curves } : null);
+  paint();
+}
+
+// Beginning --------------------------------------------------------------------------------------------------------
+
+function changeForm() {
+  set(readForm());
+  lookAhead();
+}
+
+function listen() {
+  find("goal").onchange = () => {
+    showGoal();
+    if (find("goal").value !== "table" || find("table").value.trim()) changeForm();
+  };
+  for (const id of ["slope", "table", "gain-low", "gain-high", "q-low", "q-high", "range-low", "range-high", "boost", "forced"]) find(id).onchange = changeForm;
+  find("mend-design").onsubmit = (e) => {
+    e.preventDefault();
+    designBands(find("count").value ? +find("count").value : null);
+  };
+  find("add-band").onclick = () => addAt(1000, 0);
+  find("clear").onclick = () => set({ bands: [], preamp_db: null });
+  find("preamp").oninput = (e) => e.target.value !== "" && set({ preamp_db: held(+e.target.value, [-60, 20]) });
+  find("preamp-auto").onchange = (e) => set({ preamp_db: e.target.checked ? null : Math.round(10 * desk.preamp()) / 10 });
+  find("aim-angle").oninput = (e) => aimAt(+e.target.value);
+  find("aim-typed").onchange = (e) => aimAt(+e.target.value);
+  find("aim-take").onclick = () => aimed?.equalizer && set({ bands: aimed.equalizer.bands, preamp_db: null });
+  document.querySelectorAll("[name=orbit]").forEach((radio) => (radio.onchange = showOrbit));
+  onKey("n", "a new band at 1 kHz", () => addAt(1000, 0));
+  onKey("d", "design the bands", () => find("mend-design").requestSubmit());
+  for (const letter of LETTERS) {
+    onKey(letter.toLowerCase(), `switch to candidate ${letter}`, () => take(letter));
+    onKey(`Shift+${letter.toLowerCase()}`, `keep what is set as ${letter}`, () => hold(letter));
+  }
+}
+
+listen();
+paintFindings();
+Draft.open(`mend:${facts.id}`, EMPTY, (value) => {
+  state = sound(value);
+  paintForm();
+  paint();
+})
+  .then((opened) => {
+    draft = opened;
+    draft.keys();
+    onKey("Arrows", "on a band: frequency and gain; Shift finer", () => {});
+    onKey("+", "on a band: narrower; −: wider; Delete: take it out", () => {});
+    document.body.dataset.ready = "mend";
+    lookAhead().then(loadAims);
+  })
+  .catch(tell);
+
+// For measuring and testing in the browser.
+globalThis.earwitnessFilters = { bandGain, totalGain, prewarped, halfWidth };

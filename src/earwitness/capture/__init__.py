@@ -1,0 +1,1 @@
+"""Live measuring: sound card, levels, safety, takes. See docs/live-measuring.md."""

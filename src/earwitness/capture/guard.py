@@ -1,0 +1,258 @@
+"""What keeps ears and drivers whole: limits, fades, the switch that silences, and a watchdog.
+
+Every sample on its way to the sound card passes an Outlet. It plays zeros from the block on in which it was silenced,
+in which nobody gave a sign of life for too long, or in which a sample would be above the limit, and then ends.
+"""
+
+from __future__ import annotations
+
+import math
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+from earwitness.capture.sound import Block, Wiring
+from earwitness.dsp.sweep import fade_envelope
+from earwitness.errors import InputError
+from earwitness.quantities.arrays import FloatArray
+from earwitness.standards.exposure import PEAK_LIMIT_DB, STOP_DBA, level_at_ear_db
+
+WATCHDOG_S = 1.5
+START_S = 10.0
+# One step of 24 bits: a signal set exactly to the limit may not be refused for its rounding.
+_ROUNDING = 2.0**-23
+SAFETY = (
+    "Wear hearing protection, keep other people and animals out of the room: a wrong gain makes test signals sudden.",
+    "Loud tones and sweeps can destroy a driver in seconds, a tweeter first. Stop at the first rattle or smell.",
+    "Amplifier terminals can carry dangerous voltage. Switch off before you touch them, and never join the outputs of "
+    "a bridged or class-D amplifier to the ground of a sound card.",
+    "Turn the amplifier down before the first signal. The abort key silences at once; the volume knob is the last "
+    "resort. The rules of your place go before these words.",
+)
+
+
+class LimitError(InputError):
+    """Something would be louder than the set limit; nothing was played."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What may be played at most.
+
+    highest_dbfs : highest sample re full scale; highest_1m_db, highest_ear_db : rms levels at 1 m and at the tester,
+    in force once the level is calibrated; tester_distance_m; room_gain_db : what the room adds at the tester's place
+    (project default). InputError for impossible numbers.
+    """
+
+    highest_dbfs: float = -6.0
+    highest_1m_db: float = 100.0
+    highest_ear_db: float = 95.0
+    tester_distance_m: float = 2.0
+    room_gain_db: float = 3.0
+
+    def __post_init__(self) -> None:
+        numbers = (self.highest_dbfs, self.highest_1m_db, self.highest_ear_db, self.tester_distance_m)
+        if not all(map(math.isfinite, numbers)) or self.highest_dbfs > 0.0 or self.tester_distance_m <= 0.0:
+            raise InputError(
+                "the limits of loudness are impossible",
+                expected="at most 0 dB re full scale, finite levels, a distance above 0 m",
+                remedy="correct the limits",
+            )
+        if self.highest_ear_db > STOP_DBA:
+            raise InputError(
+                f"a limit of {self.highest_ear_db:g} dB at the tester",
+                expected=f"at most {STOP_DBA:g} dB: no unprotected ear should hear more",
+                remedy="lower the limit, or stand farther away",
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class OutputCalibration:
+    """unit_rms_1m_db : sound pressure level at 1 m [dB re 20 uPa] of a signal whose digital rms would be 1."""
+
+    unit_rms_1m_db: float
+
+    def level_1m_db(self, rms: float) -> float:
+        """Level at 1 m [dB] of a signal with this digital rms."""
+        return self.unit_rms_1m_db + 20.0 * math.log10(max(rms, 1e-12))
+
+
+@dataclass(frozen=True, slots=True)
+class Loudness:
+    """What a signal will be. level_1m_db, level_ear_db, peak_ear_db : None while nothing is calibrated."""
+
+    peak_dbfs: float
+    rms_dbfs: float
+    level_1m_db: float | None
+    level_ear_db: float | None
+    peak_ear_db: float | None
+    duration_s: float
+
+
+def loudness_of(samples: FloatArray, rate_hz: float, limits: Limits, calibration: OutputCalibration | None) -> Loudness:
+    """How loud samples (N,) will be; rms from the first to the last that is not silence."""
+    peak = float(np.max(np.abs(samples), initial=0.0))
+    there = np.flatnonzero(np.abs(samples) > 1e-4 * peak) if peak > 0.0 else np.zeros(0, dtype=np.int64)
+    heard = samples[there[0] : there[-1] + 1] if there.size else samples[:0]
+    rms = float(np.sqrt(np.mean(heard**2))) if heard.size else 0.0
+    level = ear = peak_ear = None
+    if calibration is not None and rms > 0.0:
+        level = calibration.level_1m_db(rms)
+        ear = at_tester_db(level, limits)
+        peak_ear = ear + 20.0 * math.log10(peak / rms)
+    return Loudness(_db(peak), _db(rms), level, ear, peak_ear, samples.size / rate_hz)
+
+
+def at_tester_db(level_1m_db: float, limits: Limits) -> float:
+    """Level where the tester stands: distance law and the room's gain, and never below the level at 1 m less 20 dB."""
+    free = level_at_ear_db(level_1m_db, limits.tester_distance_m) + limits.room_gain_db
+    return max(free, level_1m_db - 20.0)
+
+
+def require_within(
+    samples: FloatArray, rate_hz: float, limits: Limits, calibration: OutputCalibration | None
+) -> Loudness:
+    """How loud it will be. LimitError where that is above the limits or samples are not finite; nothing is played."""
+    if not np.all(np.isfinite(samples)):
+        raise LimitError("the signal holds values that are not numbers", remedy="make the signal again")
+    loud = loudness_of(samples, rate_hz, limits, calibration)
+    if loud.peak_dbfs > limits.highest_dbfs + 1e-5:
+        raise _too_loud(f"{loud.peak_dbfs:.1f} dB re full scale", f"{limits.highest_dbfs:g} dB re full scale")
+    if loud.level_1m_db is not None and loud.level_1m_db > limits.highest_1m_db:
+        raise _too_loud(f"about {loud.level_1m_db:.0f} dB at 1 m", f"{limits.highest_1m_db:g} dB at 1 m")
+    if loud.level_ear_db is not None and loud.level_ear_db > limits.highest_ear_db:
+        raise _too_loud(f"about {loud.level_ear_db:.0f} dB at your place", f"{limits.highest_ear_db:g} dB there")
+    if loud.peak_ear_db is not None and loud.peak_ear_db > PEAK_LIMIT_DB:
+        raise _too_loud(f"peaks of {loud.peak_ear_db:.0f} dB at your place", f"{PEAK_LIMIT_DB:g} dB")
+    return loud
+
+
+def _too_loud(would_be: str, limit: str) -> LimitError:
+    return LimitError(
+        f"the signal would be {would_be}, above the set limit; nothing was played",
+        expected=f"at most {limit}",
+        remedy="lower the level, or raise the limit if you are sure that ears and drivers stand it",
+    )
+
+
+def faded(samples: FloatArray, rate_hz: float, *, fade_s: float = 0.01) -> FloatArray:
+    """Samples (N,) with raised-cosine ends, unless they begin and end in silence already."""
+    fade = min(round(fade_s * rate_hz), samples.size // 2)
+    if samples.size == 0 or (samples[0] == 0.0 and samples[-1] == 0.0):
+        return samples
+    return np.asarray(samples * fade_envelope(samples.size, fade, fade), dtype=np.float64)
+
+
+class Silencer:
+    """The switch that silences. Any thread may press it, at any time, more than once; the first reason counts."""
+
+    def __init__(self) -> None:
+        self._pressed = threading.Event()
+        self._reason = ""
+
+    def silence(self, reason: str = "the abort key was pressed") -> None:
+        """Silence everything that plays through this switch, from the next block on."""
+        if not self._pressed.is_set():
+            self._reason = reason
+            self._pressed.set()
+
+    @property
+    def pressed(self) -> bool:
+        return self._pressed.is_set()
+
+    @property
+    def reason(self) -> str:
+        """Why, or an empty text."""
+        return self._reason
+
+
+class Source(Protocol):
+    """Where an Outlet gets one channel of samples."""
+
+    def next(self, frames: int) -> FloatArray:
+        """Up to `frames` samples; fewer only at the end."""
+
+
+class FixedSignal:
+    """Samples (N,) from the first to the last."""
+
+    def __init__(self, samples: FloatArray) -> None:
+        self._samples = np.asarray(samples, dtype=np.float64)
+        self._at = 0
+
+    def next(self, frames: int) -> FloatArray:
+        block = self._samples[self._at : self._at + frames]
+        self._at += block.size
+        return block
+
+
+class Outlet:
+    """Feeds a stream with one source on the wired outputs, and guards every sample.
+
+    It is silent until the first `beat`. watchdog_s : a block without a `beat` after it for so long silences; clock :
+    seconds that only rise.
+    """
+
+    def __init__(
+        self,
+        source: Source,
+        wiring: Wiring,
+        limits: Limits,
+        silencer: Silencer,
+        *,
+        watchdog_s: float = WATCHDOG_S,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._source, self._silencer, self._clock = source, silencer, clock
+        self._columns = [channel - 1 for channel in wiring.outputs]
+        self._width = wiring.output_channels
+        self._ceiling = 10.0 ** (limits.highest_dbfs / 20.0) + _ROUNDING
+        self._watchdog_s, self._ended = watchdog_s, False
+        self._alive = False
+        self._unanswered_since: float | None = None
+
+    def beat(self) -> None:
+        """Sign of life: the loop that records runs and writes."""
+        self._alive, self._unanswered_since = True, None
+
+    def silence(self, reason: str) -> None:
+        """Silence what plays, from the next block on."""
+        self._silencer.silence(reason)
+
+    def pull(self, frames: int) -> Block:
+        """The next samples (frames, channels) for the sound thread; zeros once silenced or over."""
+        out: Block = np.zeros((frames, self._width), dtype=np.float32)
+        self._watch()
+        if self._silencer.pressed or self._ended or not self._alive:
+            return out
+        try:
+            samples = self._source.next(frames)
+        except Exception as error:
+            self._silencer.silence(f"the signal could not be made: {error}")
+            return out
+        if not np.all(np.isfinite(samples)) or np.max(np.abs(samples), initial=0.0) > self._ceiling:
+            self._silencer.silence("a sample was above the set limit")
+            return out
+        self._ended = samples.size < frames
+        out[: samples.size, self._columns] = samples[:, np.newaxis]
+        return out
+
+    def _watch(self) -> None:
+        """Every block must be answered in time. Before the first answer a device may be slow, and nothing sounds."""
+        now = self._clock()
+        self._unanswered_since = now if self._unanswered_since is None else self._unanswered_since
+        allowed_s = self._watchdog_s if self._alive else START_S
+        if now - self._unanswered_since > allowed_s:
+            self._silencer.silence(f"the program gave no sign of life for {allowed_s:g} s")
+
+    @property
+    def over(self) -> bool:
+        return self._ended or self._silencer.pressed
+
+
+def _db(value: float) -> float:
+    return 20.0 * math.log10(max(value, 1e-12))

@@ -1,0 +1,375 @@
+"""A live session: which takes are done, kept on disk after each, resumed after whatever stopped it.
+
+The folder is a session folder like any other. Beside its recordings lie `live.json`, the journal, and `spoiled/`, with
+every attempt that was not kept. A recording is under its own name only when it is whole and was kept; so a crash at any
+instant leaves either a kept take or a part, and a part becomes a file in `spoiled/`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import statistics
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import Any, Literal
+
+from earwitness.capture.disk import PART, move, recover, unwritable, write_json, write_whole
+from earwitness.capture.guard import Limits, OutputCalibration, Silencer
+from earwitness.capture.plan import PlannedSession, plan_session, wiring_for
+from earwitness.capture.play import signal_for
+from earwitness.capture.sound import Sound, Wiring
+from earwitness.capture.take import Alive, Recorded, Tell, record_take
+from earwitness.errors import InputError
+from earwitness.session.session import FarFieldTake, Take
+
+JOURNAL = "live.json"
+SPOILED = "spoiled"
+_FORMAT = 1
+ATTEMPTS = 3
+
+State = Literal["open", "kept", "found"]
+
+
+@dataclass(frozen=True, slots=True)
+class LiveSettings:
+    """What a live session is recorded with.
+
+    wiring : devices and outputs, the inputs come from session.toml; peak_dbfs : of the sweep at [drive].voltage_v;
+    angles_deg : by orbit; calibration : of the output, None while levels are not known.
+    """
+
+    wiring: Wiring
+    peak_dbfs: float = -12.0
+    limits: Limits = field(default_factory=Limits)
+    angles_deg: tuple[tuple[str, tuple[float, ...]], ...] = ()
+    calibration: OutputCalibration | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TakeState:
+    """One place on the running map. orbit, angle_deg : None where the take has no angle; state : "open", "kept"
+    (recorded here) or "found" (a file was there); spoiled : attempts not kept; sentence : the last verdict."""
+
+    id: str
+    file: str
+    kind: str
+    orbit: str | None
+    angle_deg: float | None
+    state: State
+    good: bool
+    spoiled: int
+    sentence: str
+
+
+@dataclass(slots=True)
+class Series:
+    """An open live session. `recovered` : files that a crash left and that are now in `spoiled/`."""
+
+    planned: PlannedSession
+    settings: LiveSettings
+    journal: dict[str, Any]
+    recovered: tuple[str, ...] = ()
+
+    @property
+    def folder(self) -> Path:
+        return self.planned.folder
+
+
+def is_live(folder: Path) -> bool:
+    """Whether a live session was begun in the folder."""
+    return (folder / JOURNAL).exists()
+
+
+def start_series(folder: Path, settings: LiveSettings) -> Series:
+    """Begin a live session in a folder with session.toml. InputError where one was begun already."""
+    if is_live(folder):
+        raise InputError(
+            "a live session was begun in this folder already",
+            where=str(folder),
+            remedy=f"go on with: earwitness measure resume {folder}",
+        )
+    planned = plan_session(folder, dict(settings.angles_deg))
+    series = Series(planned, settings, {"format": _FORMAT, "takes": {}, "spoiled": []})
+    series.recovered = _recover(series)
+    _keep_journal(series)
+    return series
+
+
+def open_series(folder: Path, *, settings: LiveSettings | None = None) -> Series:
+    """Go on with a live session: parts that a crash left become files in `spoiled/`, nothing is deleted.
+
+    settings : in place of those in the journal, such as after a sound card was changed. InputError where there is no
+    live session or its journal is damaged.
+    """
+    journal = _read_journal(folder)
+    chosen = settings_of(journal) if settings is None else settings
+    series = Series(plan_session(folder, dict(chosen.angles_deg)), chosen, journal)
+    series.recovered = _recover(series)
+    _keep_journal(series)
+    return series
+
+
+def states(series: Series) -> tuple[TakeState, ...]:
+    """The running map, in the order of recording."""
+    spoiled = [str(one["take"]) for one in series.journal["spoiled"]]
+    out = []
+    for take in series.planned.live:
+        entry = series.journal["takes"].get(take.id)
+        there = (series.folder / take.file).exists()
+        state: State = "open" if not there else "kept" if entry is not None else "found"
+        far = isinstance(take, FarFieldTake)
+        out.append(
+            TakeState(
+                id=take.id,
+                file=take.file,
+                kind=take.kind,
+                orbit=take.orbit if isinstance(take, FarFieldTake) else None,
+                angle_deg=take.angle_deg if far and isinstance(take, FarFieldTake) else None,
+                state=state,
+                good=there and (entry is None or bool(entry["good"])),
+                spoiled=spoiled.count(take.id),
+                sentence=str(entry["sentence"]) if entry is not None and there else "",
+            )
+        )
+    return tuple(out)
+
+
+def next_open(series: Series) -> TakeState | None:
+    """The first take that is not done; None when all are."""
+    return next((one for one in states(series) if one.state == "open"), None)
+
+
+def attempt(
+    series: Series,
+    take_id: str,
+    sound: Sound,
+    *,
+    silencer: Silencer | None = None,
+    tell: Tell | None = None,
+    alive: Alive | None = None,
+) -> Recorded:
+    """Record one attempt at a take. Follow it with `keep` or `spoil`; until then it is a part on disk.
+
+    InputError for a take that is done already: move its file to `spoiled/` with `give_up` first.
+    """
+    take = series.planned.take(take_id)
+    if (series.folder / take.file).exists():
+        raise InputError(
+            f"take {take_id!r} is recorded already, nothing was played",
+            where=take.file,
+            remedy="give the recording up first if it should be repeated; it is kept under spoiled/",
+        )
+    settings = series.settings
+    wiring = wiring_for(series.planned, take, settings.wiring)
+    signal = signal_for(series.planned, take, wiring.rate_hz, settings.peak_dbfs)
+    return record_take(
+        sound, wiring, signal, _part(series, take), limits=settings.limits, calibration=settings.calibration,
+        silencer=silencer, usual_noise_dbfs=_usual_noise(series, take), tell=tell, alive=alive,
+    )  # fmt: skip
+
+
+def keep(series: Series, take_id: str, recorded: Recorded) -> TakeState:
+    """Make the attempt the take's recording, aligned, and acknowledge it in the journal.
+
+    InputError for an attempt that is not whole.
+    """
+    take = series.planned.take(take_id)
+    if recorded.aligned is None:
+        raise InputError(
+            f"the recording of take {take_id!r} is not whole", remedy="repeat it; what there is stays under spoiled/"
+        )
+    path = series.folder / take.file
+    if path.exists():
+        raise InputError("there is a recording already and it is not overwritten", where=str(path))
+    write_whole(path, recorded.aligned, series.settings.wiring.rate_hz)
+    verdict = recorded.verdict
+    series.journal["takes"][take_id] = {
+        "file": take.file,
+        "sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
+        "good": verdict.keep,
+        "sentence": verdict.sentence,
+        "reasons": [reason.key for reason in verdict.reasons],
+        "delay": verdict.delay,
+        "peak_dbfs": round(verdict.peak_dbfs, 3),
+        "level_dbfs": round(verdict.level_dbfs, 3),
+        "noise_dbfs": None if verdict.noise_dbfs is None else round(verdict.noise_dbfs, 3),
+    }
+    _keep_journal(series)
+    recorded.part.unlink(missing_ok=True)
+    return next(one for one in states(series) if one.id == take_id)
+
+
+def spoil(series: Series, take_id: str, recorded: Recorded) -> str | None:
+    """Keep the attempt under `spoiled/` and leave the take open; the file's name in the folder, None for no samples."""
+    take = series.planned.take(take_id)
+    target = _free_name(series, take.file)
+    frames = recover(recorded.part, series.folder / target)
+    return _note_spoiled(series, take_id, target, recorded.verdict.sentence) if frames else None
+
+
+def give_up(series: Series, take_id: str, why: str = "The tester wants to repeat it.") -> str:
+    """Move a kept or found recording to `spoiled/`, so that its take is open again; returns its name there."""
+    take = series.planned.take(take_id)
+    target = _free_name(series, take.file)
+    try:
+        move(series.folder / take.file, series.folder / target)
+    except FileNotFoundError:
+        raise InputError(f"take {take_id!r} has no recording", remedy="record it") from None
+    except OSError as error:
+        raise unwritable(series.folder / target, error) from None
+    series.journal["takes"].pop(take_id, None)
+    return _note_spoiled(series, take_id, target, why)
+
+
+def record_until_good(
+    series: Series,
+    take_id: str,
+    sound: Sound,
+    *,
+    decide: Callable[[Recorded], bool] | None = None,
+    after: Callable[[Recorded], None] | None = None,
+    attempts: int = ATTEMPTS,
+    silencer: Silencer | None = None,
+    tell: Tell | None = None,
+    alive: Alive | None = None,
+) -> Recorded:
+    """Record a take; what only the technique spoiled is tried again at once, up to `attempts` times.
+
+    after : called after each attempt; decide : asked about a whole recording that is not good, True keeps it all the
+    same. Good ones are kept, all others lie under `spoiled/`; the last attempt is returned.
+    """
+    for number in range(1, max(attempts, 1) + 1):
+        done = attempt(series, take_id, sound, silencer=silencer, tell=tell, alive=alive)
+        if after is not None:
+            after(done)
+        again = done.verdict.may_retry and number < attempts
+        wanted = done.verdict.keep or (not again and done.aligned is not None and decide is not None and decide(done))
+        if wanted and done.aligned is not None:
+            keep(series, take_id, done)
+            return done
+        spoil(series, take_id, done)
+        if not again:
+            break
+    return done
+
+
+def change_settings(series: Series, settings: LiveSettings) -> Series:
+    """The series with other settings, kept in the journal; the plan follows the angles."""
+    changed = replace(series, settings=settings, planned=plan_session(series.folder, dict(settings.angles_deg)))
+    _keep_journal(changed)
+    return changed
+
+
+def settings_of(journal: dict[str, Any]) -> LiveSettings:
+    """The settings that a journal holds. InputError for a damaged one."""
+    try:
+        told = journal["settings"]
+        wiring = {**told["wiring"], "outputs": tuple(told["wiring"]["outputs"])}
+        unit = told["unit_rms_1m_db"]
+        return LiveSettings(
+            wiring=Wiring(**wiring),
+            peak_dbfs=float(told["peak_dbfs"]),
+            limits=Limits(**told["limits"]),
+            angles_deg=tuple((str(orbit), tuple(map(float, angles))) for orbit, angles in told["angles_deg"]),
+            calibration=None if unit is None else OutputCalibration(float(unit)),
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise _damaged(str(error)) from None
+
+
+def _damaged(reason: str) -> InputError:
+    return InputError(
+        f"the journal of the live session is damaged: {reason}",
+        where=JOURNAL,
+        remedy=f"move {JOURNAL} away and begin again in the same folder: recordings that are there count as done",
+    )
+
+
+def _read_journal(folder: Path) -> dict[str, Any]:
+    try:
+        found = json.loads((folder / JOURNAL).read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise InputError(
+            "no live session was begun in this folder",
+            where=str(folder),
+            remedy=f"begin one with: earwitness measure record {folder}",
+        ) from None
+    except (OSError, ValueError) as error:
+        raise _damaged(type(error).__name__) from None
+    if not isinstance(found, dict) or found.get("format") != _FORMAT:
+        raise _damaged("it is of another version")
+    if not isinstance(found.get("takes"), dict) or not isinstance(found.get("spoiled"), list):
+        raise _damaged("takes are missing")
+    return found
+
+
+def _keep_journal(series: Series) -> None:
+    settings = series.settings
+    calibration = settings.calibration
+    series.journal["settings"] = {
+        "wiring": asdict(settings.wiring),
+        "peak_dbfs": settings.peak_dbfs,
+        "limits": asdict(settings.limits),
+        "angles_deg": [[orbit, list(angles)] for orbit, angles in settings.angles_deg],
+        "unit_rms_1m_db": None if calibration is None else calibration.unit_rms_1m_db,
+    }
+    write_json(series.folder / JOURNAL, series.journal)
+
+
+def _recover(series: Series) -> tuple[str, ...]:
+    """Parts of planned takes become files in `spoiled/`; halves of files that are written anew are superfluous."""
+    recovered = []
+    for take in series.planned.live:
+        path = series.folder / take.file
+        # Its samples are in the part that it was made from, or in the file that it became.
+        path.with_name(path.name + ".whole" + PART).unlink(missing_ok=True)
+        part = _part(series, take)
+        if not part.exists():
+            continue
+        if path.exists() and take.id in series.journal["takes"]:
+            part.unlink()
+            continue
+        target = _free_name(series, take.file)
+        if recover(part, series.folder / target):
+            _add_spoiled(series, take.id, target, "The program or the computer stopped while it was recorded.")
+            recovered.append(target)
+    with contextlib.suppress(OSError):
+        (series.folder / (JOURNAL + ".whole" + PART)).unlink(missing_ok=True)
+    return tuple(recovered)
+
+
+def _part(series: Series, take: Take) -> Path:
+    path = series.folder / take.file
+    return path.with_name(path.name + PART)
+
+
+def _free_name(series: Series, file: str) -> str:
+    stem = file.removesuffix(".wav").removesuffix(".WAV").replace("/", "_")
+    number = 1
+    while (series.folder / SPOILED / f"{stem}-{number}.wav").exists():
+        number += 1
+    return f"{SPOILED}/{stem}-{number}.wav"
+
+
+def _note_spoiled(series: Series, take_id: str, target: str, sentence: str) -> str:
+    _add_spoiled(series, take_id, target, sentence)
+    _keep_journal(series)
+    return target
+
+
+def _add_spoiled(series: Series, take_id: str, target: str, sentence: str) -> None:
+    series.journal["spoiled"].append({"take": take_id, "file": target, "sentence": sentence})
+
+
+def _usual_noise(series: Series, take: Take) -> float | None:
+    """Median noise of the kept takes of the same kind; None before the third."""
+    kinds = {one.id: one.kind for one in series.planned.live}
+    rows = [
+        float(entry["noise_dbfs"])
+        for name, entry in series.journal["takes"].items()
+        if kinds.get(name) == take.kind and entry.get("noise_dbfs") is not None
+    ]
+    return statistics.median(rows) if len(rows) >= 3 else None

@@ -1,0 +1,144 @@
+"""What the rest of the room knows of a sound card, so that a simulated one can stand in for it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from earwitness.errors import EarwitnessError, InputError
+from earwitness.formats.audio import MAX_RATE_HZ, MIN_RATE_HZ
+
+Block = npt.NDArray[np.float32]
+
+
+class DeviceLostError(EarwitnessError):
+    """The sound device went away or stopped answering while it was in use."""
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    """One sound device. key : what options take; inputs, outputs : channels; rate_hz : its own default rate;
+    default_input, default_output : whether the system uses it where nobody chose."""
+
+    key: str
+    name: str
+    system: str
+    inputs: int
+    outputs: int
+    rate_hz: int
+    default_input: bool = False
+    default_output: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Wiring:
+    """Which device and channels carry what; channels count from 1.
+
+    microphone, reference : input channels, reference None without a loop-back; outputs : channels that get the signal;
+    latency_s : asked of the system; block : samples handed over at a time, 0 for
+    the system's choice, which loses fewest on a busy computer.
+    InputError for impossible numbers.
+    """
+
+    input_device: str
+    output_device: str
+    rate_hz: int = 48_000
+    microphone: int = 1
+    reference: int | None = 2
+    outputs: tuple[int, ...] = (1, 2)
+    latency_s: float = 0.1
+    block: int = 0
+
+    def __post_init__(self) -> None:
+        channels = (self.microphone, *(() if self.reference is None else (self.reference,)), *self.outputs)
+        fault = ""
+        if not all(1 <= channel <= 64 for channel in channels) or not self.outputs:
+            fault = "channels must lie from 1 to 64, and at least one output is needed"
+        elif self.reference == self.microphone:
+            fault = "microphone and loop-back cannot be the same channel"
+        elif len(set(self.outputs)) != len(self.outputs):
+            fault = "an output channel is named twice"
+        elif not MIN_RATE_HZ <= self.rate_hz <= MAX_RATE_HZ:
+            fault = f"the sample rate is {self.rate_hz} Hz"
+        elif not (0.0 < self.latency_s <= 2.0 and (self.block == 0 or 16 <= self.block <= 65_536)):
+            fault = f"a latency of {self.latency_s} s with blocks of {self.block} samples"
+        if fault:
+            raise InputError(
+                fault,
+                where="the wiring of the sound card",
+                expected=f"channels counted from 1, {MIN_RATE_HZ} to {MAX_RATE_HZ} Hz, latency up to 2 s",
+                remedy="list devices with: earwitness measure devices",
+            )
+
+    @property
+    def input_channels(self) -> int:
+        """How many input channels are recorded: up to the highest that is used."""
+        return max(self.microphone, self.reference or 1)
+
+    @property
+    def output_channels(self) -> int:
+        """How many output channels are opened."""
+        return max(self.outputs)
+
+
+class Outgoing(Protocol):
+    """What a stream plays. `pull` is called from the sound thread: it never waits and never raises."""
+
+    def pull(self, frames: int) -> Block:
+        """The next samples (frames, output_channels); zeros once it is over or silenced."""
+
+    @property
+    def over(self) -> bool:
+        """Whether the stream should stop: everything was played, or it was silenced."""
+
+
+class Stream(Protocol):
+    """A running duplex stream."""
+
+    def read(self, timeout_s: float) -> Block | None:
+        """The next recorded block (frames, input_channels), or None when the stream has ended in order.
+
+        Raises DeviceLostError when the device went away, or gave nothing for timeout_s.
+        """
+
+    def close(self) -> None:
+        """Stop at once; whatever waits to be played is dropped."""
+
+
+class Sound(Protocol):
+    """A way to sound devices."""
+
+    def devices(self) -> tuple[Device, ...]:
+        """All devices, in the system's order."""
+
+    def rescan(self) -> None:
+        """Look again for devices plugged in since."""
+
+    def check(self, wiring: Wiring) -> None:
+        """InputError where the wiring cannot be opened."""
+
+    def open(self, wiring: Wiring, outgoing: Outgoing) -> Stream:
+        """Start to play and record. InputError where the device cannot be opened."""
+
+
+def device_of(devices: tuple[Device, ...], key: str, *, for_output: bool) -> Device:
+    """The device with that key or name; "default" is the system's own. InputError lists what there is."""
+    usable = [one for one in devices if (one.outputs if for_output else one.inputs)]
+    for one in usable:
+        chosen = one.default_output if for_output else one.default_input
+        if key == one.key or (key == "default" and chosen):
+            return one
+    named = [one for one in usable if one.name == key] or [one for one in usable if key.lower() in one.name.lower()]
+    if len(named) == 1:
+        return named[0]
+    what = "several devices fit" if named else "there is no device"
+    raise InputError(
+        f"{what} {key!r} for {'output' if for_output else 'input'}",
+        expected="one of " + ", ".join(f"{one.key} ({one.name})" for one in named or usable)
+        if usable
+        else "a sound device; the system shows none",
+        remedy="list devices with: earwitness measure devices",
+    )

@@ -1,0 +1,170 @@
+"""Record one take: play a signal, keep every block on disk as it comes, judge it at once."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from earwitness.capture.disk import GrowingRecording, read_part
+from earwitness.capture.guard import (
+    WATCHDOG_S,
+    FixedSignal,
+    Limits,
+    Outlet,
+    OutputCalibration,
+    Silencer,
+    Source,
+    faded,
+    require_within,
+)
+from earwitness.capture.levels import Meter, MeterReading
+from earwitness.capture.sound import Block, DeviceLostError, Sound, Wiring
+from earwitness.capture.verdict import Expected, Reason, Verdict, judge
+from earwitness.errors import OutputError
+from earwitness.quantities.arrays import FloatArray
+
+# A sound card's buffers delay what comes back; half a second was seen on a busy machine.
+LATENCY_ROOM_S = 1.0
+READ_TIMEOUT_S = 3.0
+Tell = Callable[[float, MeterReading], None]
+Alive = Callable[[], bool]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Signal:
+    """What one take plays: samples (N,) as they go out, silence around included.
+
+    before_s : silence at the start; flight_s : of sound to the microphone; silent : a take that plays nothing;
+    may_be_faint : a quiet microphone channel is no fault.
+    """
+
+    samples: FloatArray
+    before_s: float
+    flight_s: float = 0.0
+    silent: bool = False
+    may_be_faint: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recorded:
+    """One attempt. part : its file, still under its `.part` name; frames : on disk; aligned (frames, channels) : cut so
+    that the signal begins `before_s` in as in what was played, None where it is not whole; played_s : sounded for."""
+
+    part: Path
+    frames: int
+    verdict: Verdict
+    aligned: Block | None
+    played_s: float
+    lost: DeviceLostError | None = None
+
+
+def record_take(
+    sound: Sound,
+    wiring: Wiring,
+    signal: Signal,
+    part: Path,
+    *,
+    limits: Limits,
+    calibration: OutputCalibration | None = None,
+    silencer: Silencer | None = None,
+    usual_noise_dbfs: float | None = None,
+    tell: Tell | None = None,
+    alive: Alive | None = None,
+    watchdog_s: float = WATCHDOG_S,
+) -> Recorded:
+    """Play the signal and record all wired inputs into `part`.
+
+    tell : called after each block that is safe in the system's hands, with the share done and the meter; alive : asked
+    after each block, False (a closed window, say) lets the watchdog silence the sound. An unplugged device, the abort
+    key and a full disk end the attempt; the verdict says so, or OutputError for the disk: `part` stays in every case.
+    LimitError before anything is played; InputError where the device does not open.
+    """
+    switch = Silencer() if silencer is None else silencer
+    samples = faded(signal.samples, wiring.rate_hz)
+    require_within(samples, wiring.rate_hz, limits, calibration)
+    room = np.zeros(round(LATENCY_ROOM_S * wiring.rate_hz))
+    outlet = Outlet(FixedSignal(np.concatenate([samples, room])), wiring, limits, switch, watchdog_s=watchdog_s)
+    file = GrowingRecording(part, wiring.rate_hz, wiring.input_channels)
+    began = time.monotonic()
+    try:
+        lost = run_stream(sound, wiring, outlet, file, samples.size + room.size, tell=tell, alive=alive)
+    finally:
+        file.close()
+    played_s = min(time.monotonic() - began, samples.size / wiring.rate_hz)
+    recorded, _ = read_part(part)
+    expected = Expected(
+        flight_s=signal.flight_s,
+        usual_noise_dbfs=usual_noise_dbfs,
+        silent=signal.silent,
+        may_be_faint=signal.may_be_faint,
+        stopped=_stopped(switch, lost),
+    )
+    verdict = judge(samples, recorded, wiring, expected)
+    aligned = _aligned(recorded, verdict.delay, samples.size) if expected.stopped is None else None
+    if aligned is None and expected.stopped is None and verdict.keep:
+        short = Reason("ends early", "The recording ends before the take does.")
+        verdict = replace(verdict, reasons=(*verdict.reasons, short))
+    return Recorded(part, file.frames, verdict, aligned, played_s, lost)
+
+
+def run_stream(
+    sound: Sound,
+    wiring: Wiring,
+    outlet: Outlet,
+    file: GrowingRecording | None,
+    expected_frames: int,
+    *,
+    tell: Tell | None = None,
+    alive: Alive | None = None,
+    hear: Callable[[Block], None] | None = None,
+) -> DeviceLostError | None:
+    """Let a stream run to its end; every block goes to `file` first, then to `hear` and `tell`.
+
+    Returns the error of a device that went away. Whatever else is raised, the sound is off by then.
+    """
+    meter = Meter(wiring.input_channels)
+    stream = sound.open(wiring, outlet)
+    frames = 0
+    try:
+        while (block := stream.read(READ_TIMEOUT_S)) is not None:
+            if file is not None:
+                file.append(block)
+            frames += len(block)
+            if alive is None or alive():
+                outlet.beat()
+            if hear is not None:
+                hear(block)
+            if tell is not None:
+                tell(min(frames / max(expected_frames, 1), 1.0), meter.feed(block))
+    except DeviceLostError as error:
+        outlet.silence("the sound device went away")
+        return error
+    except OutputError:
+        outlet.silence("the disk refused")
+        raise
+    finally:
+        stream.close()
+    return None
+
+
+def _aligned(recorded: Block, delay: int, count: int) -> Block | None:
+    """`count` frames from where the signal begins; None where the recording ends before."""
+    cut = recorded[delay : delay + count]
+    return cut if len(cut) == count else None
+
+
+def _stopped(switch: Silencer, lost: DeviceLostError | None) -> Reason | None:
+    if lost is not None:
+        return Reason("unplugged", f"{lost.what}: plug it in again; the part that was recorded is kept.")
+    if switch.pressed:
+        return Reason("silenced", f"It was silenced: {switch.reason}.")
+    return None
+
+
+def silent_source(seconds: float, rate_hz: int) -> Source:
+    """Silence that lasts, to listen only."""
+    return FixedSignal(np.zeros(round(seconds * rate_hz)))

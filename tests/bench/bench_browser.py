@@ -1,0 +1,52 @@
+"""Chromium on a running bench: pages of a place that fail the test on any error of a script."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from axe_playwright_python.sync_playwright import Axe
+from bench_client import running
+from playwright.sync_api import BrowserContext, ConsoleMessage, Page, sync_playwright
+
+SERIOUS = ("serious", "critical")
+
+
+@contextmanager
+def entered_browser(archive: Path) -> Iterator[tuple[BrowserContext, str]]:
+    """A browser that has entered the bench on an archive, and the bench's address."""
+    with running(archive) as bench, sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
+        context = chromium.new_context(viewport={"width": 1280, "height": 1000})
+        page = context.new_page()
+        page.goto(bench.address)
+        page.close()
+        yield context, bench.base
+        context.close()
+        chromium.close()
+
+
+@contextmanager
+def on_page(context: BrowserContext, address: str, ready: str) -> Iterator[Page]:
+    """A page that has said it is ready; the test fails where one of its scripts does. A refusal (422) is no fault."""
+    page = context.new_page()
+    faults: list[str] = []
+
+    def listen(told: ConsoleMessage) -> None:
+        if told.type == "error" and "status of 422" not in told.text:
+            faults.append(told.text)
+
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    page.on("console", listen)
+    page.goto(address)
+    page.wait_for_selector(f"body[data-ready={ready}]")
+    yield page
+    page.close()
+    assert faults == []
+
+
+def serious(page: Page) -> list[str]:
+    """Serious violations that axe-core finds on a page, each with its first element."""
+    found = Axe().run(page).response["violations"]
+    return [f"{one['id']}: {one['nodes'][0]['html'][:200]}" for one in found if one["impact"] in SERIOUS]

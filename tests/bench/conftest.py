@@ -1,0 +1,47 @@
+"""One reduced demo loudspeaker for all tests of the bench's places."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from bench_client import entered
+from starlette.testclient import TestClient
+
+from earwitness.app.add import add_folder
+from earwitness.app.listen import seal_sheet
+from earwitness.demo.recorder import write_session
+from earwitness.demo.sheets import SEALED_AT, write_sheet
+
+
+@pytest.fixture(scope="session")
+def reduced_archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's three-way tower in 30 degree steps, listened to and reduced. Copy it, do not write to it."""
+    folder = tmp_path_factory.mktemp("bench")
+    write_session("causeway", folder / "recordings", quick=True)
+    seal_sheet(write_sheet("causeway", folder / "notes"), folder / "archive", clock=lambda: SEALED_AT)
+    add_folder(folder / "recordings", folder / "archive")
+    return folder / "archive"
+
+
+@pytest.fixture(scope="session")
+def bench_recordings(reduced_archive: Path) -> Path:
+    """The session folder that the archive was made from, for importing it anew. Copy it, do not write to it."""
+    return reduced_archive.parent / "recordings"
+
+
+@pytest.fixture(scope="module")
+def bench_archive(reduced_archive: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy of it for one module."""
+    folder = tmp_path_factory.mktemp("copy") / "archive"
+    shutil.copytree(reduced_archive, folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def client(bench_archive: Path) -> Iterator[TestClient]:
+    """A client that has entered a bench on that archive."""
+    with entered(bench_archive) as made:
+        yield made

@@ -1,0 +1,127 @@
+"""The place Compare in Chromium: filters, sorting, overlays and groups that outlive a reload."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Iterator
+from dataclasses import asdict
+
+import pytest
+from bench_browser import entered_browser, on_page, serious
+from playwright.sync_api import BrowserContext, Page, expect
+
+from earwitness.app.catalogue import add_catalogue
+from earwitness.app.shelf import index_missing, shelf_page
+from earwitness.archive.catalogue import Archive
+from earwitness.archive.search import SearchQuery
+from earwitness.demo.catalogue import catalogue, session_of, simulate, write_note
+from earwitness.reduce.plan import ReduceSettings
+
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("bench_browser")]
+HOSTILE = "<script>document.body.remove()</script>"
+COUNT = 5
+
+
+@pytest.fixture(scope="module")
+def entered(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[BrowserContext, str]]:
+    folder = tmp_path_factory.mktemp("shelf")
+    add_catalogue(folder / "archive", count=COUNT)
+    # One of its own: an equal measurement would be kept with the first.
+    one = catalogue(COUNT + 1)[-1]
+    write_note(one, folder / "note")
+    session = session_of(one)
+    spoken = session.loudspeaker.model_copy(update={"name": HOSTILE})
+    with Archive.open(folder / "archive") as archive:
+        added = archive.add_session(session.model_copy(update={"loudspeaker": spoken}), folder / "note")
+        archive.keep_measurement(added.session_id, simulate(one, asdict(ReduceSettings())))
+    index_missing(folder / "archive")
+    shelf_page(SearchQuery(), folder / "archive", open_all=True)
+    with entered_browser(folder / "archive") as made:
+        yield made
+
+
+@pytest.fixture
+def page(entered: tuple[BrowserContext, str]) -> Iterator[Page]:
+    context, base = entered
+    with on_page(context, f"{base}/compare", "compare") as made:
+        expect(made.locator("#shelf-rows tr")).to_have_count(COUNT + 1)
+        yield made
+
+
+def test_the_first_view_comes_within_a_second(entered: tuple[BrowserContext, str]) -> None:
+    context, base = entered
+    begun = time.perf_counter()
+    with on_page(context, f"{base}/compare", "compare") as page:
+        page.locator("#shelf-rows tr").first.wait_for()
+        assert time.perf_counter() - begun < 2.0
+
+
+def test_a_hostile_name_stays_text(page: Page) -> None:
+    row = page.locator("#shelf-rows tr", has_text=HOSTILE)
+    expect(row).to_have_count(1)
+    row.get_by_role("checkbox").check()
+    expect(page.locator("#chosen")).to_contain_text(HOSTILE)
+    expect(page.locator("#ranks-body")).to_contain_text(HOSTILE)
+
+
+def test_filters_columns_and_sorting_outlive_a_reload(page: Page) -> None:
+    page.get_by_label("Type").select_option("stand-mount")
+    kind = sum(one.type == "stand-mount" for one in catalogue(COUNT + 1))
+    expect(page.locator("#shelf-rows tr")).to_have_count(kind)
+    page.get_by_text("Columns", exact=True).click()
+    page.get_by_role("checkbox", name="Bass limit, 3 dB down (F3)").check()
+    page.get_by_role("button", name=re.compile("^F3")).click()
+    expect(page.locator("th[aria-sort=descending]")).to_contain_text("F3")
+    before = page.locator("#shelf-rows").inner_text()
+    page.reload()
+    expect(page.locator("th[aria-sort=descending]")).to_contain_text("F3")
+    expect(page.locator("#shelf-rows tr")).to_have_count(kind)
+    assert page.locator("#shelf-rows").inner_text() == before
+
+
+def test_a_figure_filter_narrows_the_list(page: Page) -> None:
+    page.locator("#add-range").select_option("f6")
+    page.keyboard.type("1000")
+    expect(page.locator("#found")).to_contain_text("No loudspeaker fits")
+    page.get_by_role("button", name="Remove the filter").click()
+    expect(page.locator("#shelf-rows tr")).to_have_count(COUNT + 1)
+
+
+def test_two_are_laid_over_each_other_and_saved_as_a_group(page: Page) -> None:
+    boxes = page.locator("#shelf-rows input[type=checkbox]")
+    boxes.nth(0).check()
+    expect(page.locator("#lay")).to_be_disabled()
+    boxes.nth(1).check()
+    page.keyboard.press("l")
+    expect(page.locator("#beside figure.chart")).to_have_count(2, timeout=30_000)
+    expect(page.locator("#beside")).to_contain_text("Figures beside each other")
+    page.get_by_label("Name").fill("a pair")
+    page.get_by_role("button", name="Save as a group").click()
+    expect(page.locator("#draft-state")).to_contain_text("saved")
+    page.goto(page.url.split("?")[0])
+    page.get_by_role("link", name="a pair").click()
+    expect(page.locator("#beside figure.chart")).to_have_count(2, timeout=30_000)
+
+
+def test_the_price_chart_chooses_by_a_click(page: Page) -> None:
+    dot = page.locator("#price-chart .dot").first
+    dot.click()
+    expect(page.locator("#chosen .chip")).to_have_count(1)
+    expect(page.locator("#price-read")).to_contain_text("EUR")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_it_is_accessible(page: Page, scheme: str) -> None:
+    page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+    boxes = page.locator("#shelf-rows input[type=checkbox]")
+    boxes.nth(0).check()
+    boxes.nth(1).check()
+    page.locator("#lay").click()
+    expect(page.locator("#beside figure.chart")).to_have_count(2, timeout=30_000)
+    assert serious(page) == []
+
+
+def test_it_fits_a_tablet(page: Page) -> None:
+    page.set_viewport_size({"width": 820, "height": 1180})
+    assert page.evaluate("document.documentElement.scrollWidth") <= 820

@@ -1,0 +1,183 @@
+"""The place Compare: the catalogue's pages against plain sorting, ranks against scipy, what was never opened kept back."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from bench_client import entered
+from scipy.stats import percentileofscore
+from starlette.testclient import TestClient
+
+from earwitness.app.catalogue import add_catalogue
+from earwitness.app.shelf import index_missing, shelf_facts
+from earwitness.archive.catalogue import Archive
+from earwitness.archive.notes import record_opening
+from earwitness.archive.search import SummaryFacts, put_summary
+from earwitness.demo.catalogue import catalogue, session_of, write_note
+from earwitness.quantities import Figure
+
+pytestmark = pytest.mark.xdist_group("bench")
+COUNT = 6
+MANY = 1000
+
+
+@pytest.fixture(scope="module")
+def shelf(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Six invented loudspeakers, indexed, never opened."""
+    folder = tmp_path_factory.mktemp("shelf") / "archive"
+    add_catalogue(folder, count=COUNT)
+    index_missing(folder)
+    return folder
+
+
+@pytest.fixture
+def client(shelf: Path) -> Iterator[TestClient]:
+    with entered(shelf) as made:
+        yield made
+
+
+def rows(client: TestClient, query: str = "") -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = client.get(f"/api/compare/catalogue{query}").json()["rows"]
+    return found
+
+
+def test_figures_never_opened_are_kept_back_until_asked_for(tmp_path: Path) -> None:
+    folder = tmp_path / "archive"
+    add_catalogue(folder, count=2)
+    index_missing(folder)
+    with entered(folder) as client:
+        closed = rows(client)
+        assert [(one["is_closed"], one["figures"]) for one in closed] == [(True, {}), (True, {})]
+        by_figure = client.get("/api/compare/catalogue?sort=f6").json()
+        assert (by_figure["rows"], by_figure["left_out"]) == ([], 2)
+        with Archive.open(folder) as archive:
+            entry = archive.loudspeaker(closed[0]["id"])
+            record_opening(archive, name=entry.name, maker=entry.maker)
+        assert [bool(one["figures"]) for one in rows(client)] == [True, False]
+        assert [bool(one["figures"]) for one in rows(client, "?opened=true")] == [True, True]
+        # Asking for it opened it.
+        assert [bool(one["figures"]) for one in rows(client)] == [True, True]
+
+
+def test_the_catalogue_sorts_filters_and_shows_the_columns_asked_for(client: TestClient) -> None:
+    every = rows(client, "?opened=true&columns=sensitivity,f6")
+    assert len(every) == COUNT
+    assert set(every[0]["figures"]) == {"sensitivity", "f6"}
+    invented = {f"{one.maker} {one.name}": one for one in catalogue(COUNT)}
+    by_price = rows(client, "?sort=price&descending=true")
+    assert [one["title"] for one in by_price] == sorted(invented, key=lambda t: -invented[t].price)
+    cheap = rows(client, "?price_high=1500")
+    assert {one["title"] for one in cheap} == {t for t, one in invented.items() if one.price <= 1500}
+    kind = rows(client, "?type=stand-mount")
+    assert {one["title"] for one in kind} == {t for t, one in invented.items() if one.type == "stand-mount"}
+    word = catalogue(1)[0].name.split()[0].lower()
+    assert all(word in one["title"].lower() for one in rows(client, f"?q={word}"))
+    loud = rows(client, "?figure=sensitivity=85:&columns=sensitivity")
+    values = [float(one["figures"]["sensitivity"].split()[0].split("\N{NO-BREAK SPACE}")[0]) for one in loud]
+    assert values
+    assert all(value >= 84.9 for value in values)
+
+
+@pytest.mark.parametrize(
+    "query", ["?figure=nothing", "?figure=f6=a:b", "?sort=nothing_known", "?price_low=-1", "?offset=-1", "?type=sofa"]
+)
+def test_questions_that_make_no_sense_are_refused_in_words(client: TestClient, query: str) -> None:
+    answer = client.get(f"/api/compare/catalogue{query}")
+    assert answer.status_code == 422
+    assert answer.json()["what"]
+
+
+def test_ranks_agree_with_scipy(client: TestClient, shelf: Path) -> None:
+    ids = [one["id"] for one in rows(client, "?opened=true")]
+    told = client.get(f"/api/compare/standings?ids={ids[0]},{ids[1]}").json()["standings"]
+    readings = {number: client.app.state.bench.reading(number).reading for number in ids}  # type: ignore[attr-defined]
+    for one in told:
+        for row in one["rows"]:
+            values = [r.figures[row["key"]].value for r in readings.values() if r.figures[row["key"]].value is not None]
+            own = readings[one["id"]].figures[row["key"]].value
+            assert row["percentile"] == pytest.approx(percentileofscore(values, own, kind="mean"))
+            assert row["rank"] == 1 + sum(value > own for value in values)
+    assert client.get("/api/compare/standings?ids=999").status_code == 422
+
+
+def test_prices_carry_the_frontier(client: TestClient) -> None:
+    rows(client, "?opened=true")
+    told = client.get("/api/compare/prices").json()
+    offers = told["offers"]
+    assert told["currency"] == "EUR"
+    assert [o["price"] for o in offers] == sorted(o["price"] for o in offers)
+    for one in offers:
+        beaten = any(o["price"] <= one["price"] and o["value"] > one["value"] for o in offers)
+        assert one["on_frontier"] is not beaten
+
+
+def test_two_are_laid_over_each_other(client: TestClient) -> None:
+    ids = [one["id"] for one in rows(client, "?opened=true")][:2]
+    part = client.get(f"/compare/part/beside?ids={ids[0]},{ids[1]}").text
+    for words in (
+        "level-matched from 300\N{NO-BREAK SPACE}Hz to 3\N{NO-BREAK SPACE}kHz",
+        "Figures beside each other",
+        "≠",
+        "Difference",
+    ):
+        assert words in part
+    narrow = client.get(f"/compare/part/beside?ids={ids[0]},{ids[1]}&low_hz=500&high_hz=2000").text
+    assert "level-matched from 500\N{NO-BREAK SPACE}Hz to 2\N{NO-BREAK SPACE}kHz" in narrow
+    headers = {"HX-Request": "true"}
+    for bad in (f"ids={ids[0]}", f"ids={ids[0]},{ids[0]}", f"ids={ids[0]},{ids[1]}&low_hz=3000&high_hz=300"):
+        assert client.get(f"/compare/part/beside?{bad}", headers=headers).status_code == 422
+    assert client.post("/api/compare/ready", json={"ids": ids}).json() == {"is_ready": True}
+
+
+def test_what_is_not_indexed_is_told_and_brought_in(tmp_path: Path) -> None:
+    folder = tmp_path / "archive"
+    add_catalogue(folder, count=2)
+    with entered(folder) as client:
+        if shelf_facts(folder).indexed == 2:
+            assert "not in the catalogue yet" not in client.get("/compare").text
+            return
+        assert "2 of 2 measured loudspeakers are not in the catalogue yet" in client.get("/compare").text
+        job = client.post("/api/compare/index").json()
+        while job["state"] in ("waiting", "running"):
+            time.sleep(0.05)
+            job = client.get(f"/api/jobs/{job['id']}").json()
+        assert (job["state"], job["result"]) == ("done", {"failed": 0})
+        assert "not in the catalogue yet" not in client.get("/compare").text
+
+
+def test_an_empty_archive_teaches_the_next_step(tmp_path: Path) -> None:
+    with entered(tmp_path / "archive") as client:
+        assert 'href="/measure"' in client.get("/compare").text
+
+
+def test_a_thousand_are_shown_within_a_second(tmp_path: Path) -> None:
+    folder = tmp_path / "archive"
+    keys = ("preference_rating", "sensitivity", "f6", "linearity_half_range")
+    with Archive.open(folder) as archive:
+        for number, one in enumerate(catalogue(MANY)):
+            write_note(one, tmp_path / "note")
+            added = archive.add_session(session_of(one), tmp_path / "note")
+            # Each has one session, so a loudspeaker and its session have the same number.
+            figures = [Figure(key, 50.0 + number % 40, 0.5, "", None, "") for key in keys]
+            put_summary(archive, added.session_id, figures, SummaryFacts(one.type, one.price, "EUR", one.date))
+            record_opening(archive, name=one.name, maker=one.maker)
+    with entered(folder) as client:
+        took = {}
+        for path in (
+            "/compare",
+            "/api/compare/catalogue",
+            "/api/compare/catalogue?sort=f6&descending=true&offset=900",
+            "/api/compare/catalogue?q=audio&figure=f6=60:80",
+            "/api/compare/standings?ids=1,2",
+            "/api/compare/prices",
+        ):
+            begun = time.perf_counter()
+            assert client.get(path).status_code == 200, path
+            took[path] = time.perf_counter() - begun
+        assert client.get("/api/compare/catalogue").json()["total"] == MANY
+    assert took["/compare"] + took["/api/compare/catalogue"] < 1.0, took
+    assert max(took.values()) < 4.0, took

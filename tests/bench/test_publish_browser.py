@@ -1,0 +1,186 @@
+"""The place Publish in Chromium: words with a preview, exhibits by keyboard, publication, and the page that comes of it.
+
+Every field is given script and markup; none may run, in the bench or in what is published.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from bench_client import Running, running
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("bench-publish")]
+SCRIPT = "<script>window.harmed=1</script><img src=x onerror=window.harmed=1>[x](javascript:window.harmed=1)"
+PARTS = ("verdict", "likes", "dislikes", "disclosure", "obtained")
+SLOW_MS = 120_000
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """Chromium from the system."""
+    with sync_playwright() as playwright:
+        found = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-gpu"])
+        yield found
+        found.close()
+
+
+@pytest.fixture(scope="module")
+def bench(bench_archive: Path) -> Iterator[Running]:
+    with running(bench_archive) as made:
+        yield made
+
+
+@pytest.fixture(scope="module")
+def context(browser: Browser, bench: Running) -> Iterator[BrowserContext]:
+    """A browser that has entered the bench."""
+    made = browser.new_context(viewport={"width": 1280, "height": 900})
+    entry = made.new_page()
+    entry.goto(bench.address)
+    entry.close()
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def page(context: BrowserContext) -> Iterator[Page]:
+    made = context.new_page()
+    faults: list[str] = []
+    made.on("pageerror", lambda error: faults.append(str(error)))
+    made.on("console", lambda line: faults.append(line.text) if line.type == "error" else None)
+    yield made
+    assert faults == []
+    made.close()
+
+
+def opened(page: Page, bench: Running) -> Page:
+    page.goto(bench.base + "/publish/1")
+    expect(page.locator("#draft-state button").first).to_be_visible()
+    return page
+
+
+def with_exhibits(page: Page) -> Page:
+    expect(page.locator("#exhibits [data-key]").first).to_be_visible(timeout=SLOW_MS)
+    return page
+
+
+def keys(page: Page) -> list[str]:
+    rows = page.locator("#exhibits [data-key]")
+    return [rows.nth(k).get_attribute("data-key") or "" for k in range(rows.count())]
+
+
+def published(page: Page) -> None:
+    page.get_by_role("button", name="Publish the review").click()
+    expect(page.locator("#confirm")).to_be_focused()
+    page.get_by_role("button", name="Publish now").click()
+    expect(page.locator("#publish-hint")).to_have_text("Published.", timeout=SLOW_MS)
+
+
+def test_exhibits_are_shown_only_when_asked_while_the_data_are_closed(page: Page, bench: Running) -> None:
+    opened(page, bench)
+    expect(page.locator("#exhibits")).to_contain_text("The data of this loudspeaker have not been shown")
+    page.get_by_role("button", name="Show the exhibits").click()
+    with_exhibits(page)
+    assert "balance" in keys(page)
+
+
+def test_words_are_previewed_saved_and_harmless(page: Page, bench: Running) -> None:
+    opened(page, bench)
+    for part in PARTS:
+        page.locator(f"#part-{part}").fill(f"**Loud** and {SCRIPT}")
+    for part in PARTS:
+        expect(page.locator(f"[data-preview={part}] strong")).to_have_text("Loud")
+        expect(page.locator(f"[data-preview={part}] :is(script, img, [href^=javascript])")).to_have_count(0)
+    expect(page.locator("#draft-state")).to_contain_text("saved")
+    expect(page.locator("#draft-state")).not_to_contain_text("not saved")
+    opened(page, bench)
+    expect(page.locator("#part-likes")).to_have_value(f"**Loud** and {SCRIPT}")
+    assert page.evaluate("window.harmed") is None
+
+
+def test_exhibits_are_ordered_left_out_and_captioned_by_keyboard_and_published(
+    page: Page, bench: Running, bench_archive: Path, context: BrowserContext
+) -> None:
+    with_exhibits(opened(page, bench))
+    for field, words in (("folder", "by-hand"), ("because", SCRIPT)):
+        page.locator(f"#{field}").fill(words)
+    before = keys(page)
+    page.locator("[data-key=in_room]").focus()
+    page.keyboard.press("Alt+ArrowUp")
+    expect(page.locator("[data-key=in_room]")).to_be_focused()
+    assert keys(page).index("in_room") == before.index("in_room") - 1
+    page.locator("[data-key=evenness]").focus()
+    page.keyboard.press("Space")
+    expect(page.locator("[data-key=evenness]")).to_have_class("left-out")
+    page.locator("[data-key=balance]").focus()
+    page.keyboard.press("Enter")
+    page.keyboard.press("Control+a")
+    page.keyboard.type(f"Rather even {SCRIPT}")
+    page.keyboard.press("Escape")
+    expect(page.locator("[data-key=balance] .caption.own")).to_contain_text("Rather even")
+    page.locator("[data-product=talk]").check()
+    published(page)
+
+    folder = bench_archive / "publications" / "by-hand"
+    text = (folder / "index.html").read_text()
+    assert "Rather even" in text
+    assert "Evenness: left out by the tester." in text
+    assert 'id="figure-chart-evenness"' not in text
+    assert "<script>window" not in text
+    assert "<img src=x" not in text
+    assert "Rather even" in (folder.with_name("by-hand-material") / "talk.md").read_text()
+    expect(page.locator("#published")).to_contain_text(str(folder))
+    expect(page.get_by_role("link", name="talk.md")).to_be_visible()
+
+    with context.expect_page() as caught:
+        page.get_by_role("link", name="Open the page").click()
+    review = caught.value
+    faults: list[str] = []
+    review.on("console", lambda line: faults.append(f"{line.text} {line.location}") if line.type == "error" else None)
+    review.reload()
+    expect(review.locator("h1")).to_contain_text("Causeway")
+    expect(review.locator("figure.chart").first).to_be_visible()
+    # The page's style and script were let in, and nothing else ran.
+    assert review.evaluate("getComputedStyle(document.documentElement).getPropertyValue('--measured')") != ""
+    expect(review.locator(".readout").first).not_to_be_empty()
+    assert review.evaluate("window.harmed") is None
+    # The one address that the browser asks for by itself.
+    assert [fault for fault in faults if "favicon.ico" not in fault] == []
+    review.close()
+    page.get_by_role("button", name="Show it here").click()
+    expect(page.frame_locator(".published-frame").locator("h1")).to_contain_text("Causeway")
+    assert page.evaluate("window.harmed") is None
+
+
+def test_drag_moves_an_exhibit_and_undo_brings_it_back(page: Page, bench: Running) -> None:
+    with_exhibits(opened(page, bench))
+    before = keys(page)
+    page.locator("[data-key=findings]").scroll_into_view_if_needed()
+    page.locator("[data-key=findings] .grip").drag_to(page.locator("[data-key=balance] .grip"))
+    expect(page.locator("[data-key]").nth(before.index("balance"))).to_have_attribute("data-key", "findings")
+    expect(page.locator("#draft-state")).not_to_contain_text("not saved")
+    page.locator("h1").click()
+    page.keyboard.press("Control+z")
+    expect(page.locator("[data-key]").nth(before.index("balance"))).to_have_attribute("data-key", "balance")
+    assert keys(page) == before
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [1280, 820])
+def test_the_pages_are_accessible_and_fit(page: Page, bench: Running, scheme: str, width: int) -> None:
+    """WCAG 2.2 level AA as far as axe-core checks it."""
+    page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
+    page.set_viewport_size({"width": width, "height": 900})
+    for path in ("/publish", "/publish/1"):
+        page.goto(bench.base + path)
+        if path.endswith("1"):
+            with_exhibits(page)
+            page.locator("[data-key=balance]").press("Enter")
+            page.get_by_role("button", name="Publish the review").click()
+        found = Axe().run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa"]})
+        serious = [v["id"] for v in found.response["violations"] if v["impact"] in ("serious", "critical")]
+        assert serious == [], f"{path}: {found.generate_report()}"
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path

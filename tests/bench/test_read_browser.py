@@ -1,0 +1,111 @@
+"""The place Read in Chromium: evidence, marks, and a gate that is dragged, tried, used and undone."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from bench_browser import entered_browser, on_page, serious
+from playwright.sync_api import BrowserContext, Page, expect
+
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("bench_browser")]
+
+
+@pytest.fixture(scope="module")
+def entered(bench_archive: Path) -> Iterator[tuple[BrowserContext, str]]:
+    with entered_browser(bench_archive) as made:
+        yield made
+
+
+@pytest.fixture
+def page(entered: tuple[BrowserContext, str]) -> Iterator[Page]:
+    context, base = entered
+    with on_page(context, f"{base}/read/1", "read") as made:
+        yield made
+
+
+def to_gate(page: Page) -> None:
+    page.keyboard.press("s")
+    expect(page.locator("#gate-chart svg")).to_be_visible(timeout=30_000)
+    expect(page.locator("#tried p").first).to_be_visible(timeout=30_000)
+
+
+def trace(page: Page) -> str | None:
+    return page.locator("#ex-regate .trace[data-curve=after]:not(.outside)").first.get_attribute("d")
+
+
+def test_a_number_opens_its_evidence_and_gives_the_keyboard_back(page: Page) -> None:
+    number = page.get_by_role("button", name=re.compile("^Bass limit, 6 dB down"))
+    number.focus()
+    page.keyboard.press("Enter")
+    drawer = page.get_by_role("complementary", name="Evidence")
+    expect(drawer).to_contain_text("near field of")
+    expect(drawer).to_contain_text("calibrator")
+    page.keyboard.press("Escape")
+    expect(drawer).to_be_hidden()
+    expect(number).to_be_focused()
+
+
+def test_marks_are_hidden_one_by_one_and_stay_so_after_a_reload(page: Page) -> None:
+    marks = page.locator("#ex-balance text.mark-number", has_text=re.compile("^1$"))
+    expect(marks.first).to_be_visible()
+    page.get_by_label("Mark finding 1 on the curves").uncheck()
+    expect(marks).to_have_count(0)
+    page.reload()
+    expect(page.get_by_label("Mark finding 1 on the curves")).not_to_be_checked()
+    expect(marks).to_have_count(0)
+
+
+def test_charts_are_drawn_as_they_come_into_view(page: Page) -> None:
+    last = page.locator("#ex-trust")
+    last.scroll_into_view_if_needed()
+    expect(last.locator("svg.chart").first).to_be_visible()
+
+
+def test_a_dragged_gate_redraws_the_curve_and_is_used_and_undone(page: Page) -> None:
+    to_gate(page)
+    kept = trace(page)
+    handle = page.locator("#gate-chart .handle")
+    handle.scroll_into_view_if_needed()
+    box = handle.bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + 8, box["y"] + 8)
+    page.mouse.down()
+    page.mouse.move(box["x"] - 30, box["y"] + 8, steps=4)
+    page.mouse.up()
+    expect(page.locator("#tried")).to_contain_text("Tried:")
+    assert float(page.locator("#gate_ms").input_value()) < 5.0
+    page.locator("#gate_ms").fill("3")
+    expect(page.locator("#tried")).to_contain_text("Gate: 3.0 ms, far field holds above 400")
+    assert trace(page) != kept
+    page.get_by_role("button", name="Use these settings").click()
+    expect(page.locator("#kept-words")).to_contain_text("gate after the direct sound 3 ms", timeout=60_000)
+    to_gate(page)
+    page.locator("#undo-settings").click()
+    expect(page.locator("#kept-words")).to_contain_text("all automatic", timeout=60_000)
+
+
+def test_a_slider_moves_by_the_keyboard_and_goes_back_to_automatic(page: Page) -> None:
+    to_gate(page)
+    page.get_by_label("Gate after the direct sound, slider").focus()
+    page.keyboard.press("ArrowLeft")
+    expect(page.locator("#use-settings")).to_be_enabled()
+    page.get_by_role("button", name="Gate after the direct sound: automatic").click()
+    expect(page.locator("#use-settings")).to_be_disabled()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_it_is_accessible(page: Page, scheme: str) -> None:
+    page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+    to_gate(page)
+    page.locator("button.number").first.click()
+    expect(page.locator("#drawer")).to_be_visible()
+    assert serious(page) == []
+
+
+def test_it_fits_a_tablet(page: Page) -> None:
+    page.set_viewport_size({"width": 820, "height": 1180})
+    to_gate(page)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 820

@@ -1,0 +1,161 @@
+"""The index of a site in Chromium, opened from disk: search, sort, filters and comparison by keyboard, accessible."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from earwitness.app.catalogue import add_catalogue
+from earwitness.app.site import publish_site
+from earwitness.publish.site.cards import cards_from, index_js
+from earwitness.publish.site.index import index_html
+
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("index")]
+COUNT = 5
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("index")
+    add_catalogue(folder / "archive", count=COUNT)
+    return publish_site(folder / "site", folder / "archive").page
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """Chromium from the system."""
+    with sync_playwright() as playwright:
+        found = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-gpu"])
+        yield found
+        found.close()
+
+
+@pytest.fixture
+def page(browser: Browser, site: Path) -> Iterator[Page]:
+    made = browser.new_page(viewport={"width": 1280, "height": 900})
+    faults: list[str] = []
+    asked: list[str] = []
+    made.on("pageerror", lambda error: faults.append(str(error)))
+    made.on("request", lambda request: asked.append(request.url))
+    made.goto(site.as_uri())
+    yield made
+    assert faults == []
+    assert [url for url in asked if not url.startswith(("file:", "data:"))] == []
+    made.close()
+
+
+def titles(page: Page) -> list[str]:
+    return page.locator("#rows tbody th a").all_inner_texts()
+
+
+def test_words_type_and_price_narrow_the_list(page: Page, site: Path) -> None:
+    cards = cards_from((site.parent / "site.json").read_text(), where="")
+    assert len(titles(page)) == COUNT
+    page.get_by_label("Words").fill("cinder")
+    assert titles(page) == [c.title for c in cards if "Cinder" in c.title]
+    assert page.locator("#told").inner_text() == f"1 of {COUNT} loudspeakers"
+    page.get_by_label("Words").fill("")
+    page.get_by_label("Type").select_option("stand-mount")
+    assert sorted(titles(page)) == sorted(c.title for c in cards if c.type == "stand-mount")
+    page.get_by_role("button", name="Clear").click()
+    page.get_by_label("Price from").fill("1000")
+    assert sorted(titles(page)) == sorted(c.title for c in cards if c.price is not None and c.price >= 1000)
+
+
+def test_sorting_by_keyboard_goes_by_number_and_says_so(page: Page, site: Path) -> None:
+    cards = cards_from((site.parent / "site.json").read_text(), where="")
+    by_price = [c.title for c in sorted(cards, key=lambda c: c.price or 0.0)]
+    page.get_by_role("button", name="Price of a pair").focus()
+    page.keyboard.press("Enter")
+    assert titles(page) == by_price
+    assert page.locator("th[data-sort=price]").get_attribute("aria-sort") == "ascending"
+    page.keyboard.press("Enter")
+    assert titles(page) == by_price[::-1]
+    assert page.locator("th[data-sort=price]").get_attribute("aria-sort") == "descending"
+    page.get_by_role("button", name="Rating").focus()
+    page.keyboard.press("Space")
+    rated = sorted(cards, key=lambda c: -c.figures["preference_rating"][0])
+    assert titles(page) == [c.title for c in rated]
+
+
+def test_two_are_compared_by_keyboard_with_curves_and_marked_differences(page: Page, site: Path) -> None:
+    cards = {c.title: c for c in cards_from((site.parent / "site.json").read_text(), where="")}
+    for row in (0, 1):
+        page.locator("#rows input[type=checkbox]").nth(row).focus()
+        page.keyboard.press("Space")
+    page.wait_for_selector("#compared svg")
+    page.wait_for_function("document.querySelectorAll('#compared svg').length === 3")
+    assert page.locator("#compared figcaption").first.inner_text().endswith("level-matched from 300 Hz to 3 kHz")
+    first, second = titles(page)[:2]
+    a, b = (cards[t].figures["sensitivity"] for t in (first, second))
+    low, high = sorted((a, b))
+    is_beyond = high[0] - low[0] > ((low[2] - low[0]) ** 2 + (high[0] - high[1]) ** 2) ** 0.5
+    cell = page.locator("#compared tbody tr", has_text="Loudness").locator("td").nth(1)
+    assert ("≠" in cell.inner_text()) == is_beyond
+    serious = [v for v in Axe().run(page).response["violations"] if v["impact"] in ("serious", "critical")]
+    assert [(v["id"], v["nodes"][0]["target"]) for v in serious] == []
+
+
+def test_no_more_than_four_can_be_chosen(page: Page) -> None:
+    for row in range(4):
+        page.locator("#rows input[type=checkbox]").nth(row).check()
+    assert page.locator("#rows input[type=checkbox]").nth(4).is_disabled()
+    page.locator("#rows input[type=checkbox]").nth(0).uncheck()
+    assert page.locator("#rows input[type=checkbox]").nth(4).is_enabled()
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_the_index_is_accessible_and_does_not_scroll_sideways(
+    browser: Browser, site: Path, width: int, theme: str
+) -> None:
+    """WCAG 2.2 AA as far as axe-core can tell."""
+    page = browser.new_page(viewport={"width": width, "height": 900}, color_scheme=theme)
+    for name in ("index.html", "corrections.html", "all.html"):
+        page.goto((site.parent / name).as_uri())
+        serious = [v for v in Axe().run(page).response["violations"] if v["impact"] in ("serious", "critical")]
+        assert [(v["id"], v["nodes"][0]["target"]) for v in serious] == []
+        assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    page.close()
+
+
+def test_without_script_the_list_is_there(browser: Browser, site: Path) -> None:
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto(site.as_uri())
+    assert len(titles(page)) == COUNT
+    assert page.locator("#ask").is_hidden()
+    context.close()
+
+
+@pytest.mark.parametrize(("count", "limit_s"), [(1000, 1.0), (10_000, 4.0)])
+def test_many_loudspeakers_are_searched_without_waiting(
+    browser: Browser, site: Path, tmp_path: Path, count: int, limit_s: float
+) -> None:
+    """Interactive under 1 s with 1,000, usable with 10,000 (each answer under a second)."""
+    from dataclasses import replace
+
+    base = cards_from((site.parent / "site.json").read_text(), where="")
+    cards = [
+        replace(base[n % COUNT], address=f"a-{n}", title=f"{base[n % COUNT].title} no {n}", price=float(100 + n))
+        for n in range(count)
+    ]
+    (tmp_path / "index.html").write_text(index_html(cards, title="Many", base_url=""), encoding="utf-8")
+    (tmp_path / "index-data.js").write_text(index_js(cards, title="Many"), encoding="utf-8")
+    for name in ("index.js", "index.css"):
+        (tmp_path / name).write_bytes((site.parent / name).read_bytes())
+    page = browser.new_page()
+    began = time.monotonic()
+    page.goto((tmp_path / "index.html").as_uri())
+    page.wait_for_selector("th[data-sort=title] button")
+    assert time.monotonic() - began < limit_s
+    began = time.monotonic()
+    page.get_by_label("Words").fill(f"no {count - 1}")
+    page.wait_for_function("document.getElementById('told').textContent.startsWith('1 of')")
+    assert time.monotonic() - began < 1.0
+    page.close()
