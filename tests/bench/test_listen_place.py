@@ -1,4 +1,4 @@
-"""The place Listen through its addresses: sealing, blind tests, and that no data are opened before they are asked for."""
+"""The place Listen through its addresses: sealing, blind tests, no data opened before they are asked for."""
 
 from __future__ import annotations
 

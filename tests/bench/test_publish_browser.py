@@ -1,4 +1,4 @@
-"""The place Publish in Chromium: words with a preview, exhibits by keyboard, publication, and the page that comes of it.
+"""The place Publish in Chromium: words with a preview, exhibits by keyboard, and the page that comes of it.
 
 Every field is given script and markup; none may run, in the bench or in what is published.
 """

@@ -218,7 +218,7 @@ def test_choices_become_settings_of_the_reduction() -> None:
     found = reduce_settings(Chosen(gate_ms=4.5, taper_percent=30, near_window_ms=100, splice_low_hz=200))
     assert (found.gate_length_s, found.fall_share, found.near_window_s) == pytest.approx((4.5e-3, 0.3, 0.1))
     assert (found.splice_low_hz, found.splice_high_hz) == (200, None)
-    with pytest.raises(InputError, match="third of an octave|splice"):
+    with pytest.raises(InputError, match="the splice is to lie"):
         Chosen(splice_low_hz=300, splice_high_hz=320)
     for odd in ([], {"x": 1}, {"gate_ms": "4"}, {"gate_ms": True}):
         with pytest.raises(InputError):

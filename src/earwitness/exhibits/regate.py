@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from earwitness.exhibits.chart import Caption, Chart, Panel, Trace
-from earwitness.exhibits.level_facts import step_span, valid_values
+from earwitness.exhibits.level_facts import valid_values
 from earwitness.quantities import Curve
 
 BEFORE, AFTER = "before", "after"
@@ -19,7 +19,7 @@ def regate_chart(before: Curve) -> Chart:
     whole = np.ones(len(before.axis), dtype=bool)
     after = replace(before, key=AFTER, name="with the settings tried", values=_held(before), valid=whole)
     kept = before.renamed(BEFORE, "as kept")
-    low, high = step_span(valid_values((before,)), 5.0, low=-20.0, high=20.0)
+    low, high = _span_db(before)
     return Chart(
         key="regate",
         title="Direct sound, as kept and as tried",
@@ -33,13 +33,22 @@ def regate_chart(before: Curve) -> Chart:
             Panel(
                 "Level",
                 before.reference,
-                low - 5.0,
-                high + 5.0,
+                low,
+                high,
                 5.0,
                 traces=(Trace(kept, "before", "as kept"), Trace(after, "direct", "as tried")),
             ),
         ),
     )
+
+
+def _span_db(curve: Curve) -> tuple[float, float]:
+    """Ends of the level axis: the curve from 50 Hz on with room to move, 35 dB at most."""
+    shown = valid_values((curve,), 50.0)
+    if not shown.size:
+        return -20.0, 10.0
+    high = 5.0 * float(np.ceil(shown.max() / 5.0)) + 5.0
+    return max(high - 35.0, 5.0 * float(np.floor(shown.min() / 5.0)) - 5.0), high
 
 
 def _held(curve: Curve) -> np.ndarray[tuple[int], np.dtype[np.float64]]:

@@ -82,7 +82,7 @@ function passageRow(one, k, value) {
     make("button", { type: "button", class: "quiet", "aria-label": `Play ${one.name}`, onclick: () => change((next) => (next.playing = k)) }, `${k + 1}`),
     rename,
     make("span", { class: "hint" }, one.kind),
-    make("button", { type: "button", class: "quiet", "aria-label": `Remove ${one.name}`, onclick: () => removePassage(k) }, "Remove"),
+    make("button", { type: "button", class: "quiet", "aria-label": `Remove ${one.name}`, onclick: () => removePassage(k) }, "✕"),
   );
 }
 function removePassage(k) {
@@ -143,6 +143,7 @@ function clearEntry() {
   for (const id of ["#word", "#low", "#high", "#text"]) find(id).value = "";
   delete find("#word").dataset.filled;
   find("#strength").value = "clear";
+  find("#direction").value = "too much";
   find("#add").textContent = "Add";
   find("#cancel").hidden = true;
   editing = null;
@@ -350,7 +351,7 @@ function sealedNow(sealed) {
   const hold = given.loudspeaker ? make("button", { type: "button", class: "primary", onclick: holdAgainst }, "Hold them against the data") : null;
   find("#sealed-now").replaceChildren(
     ...heads,
-    sealed.secret ? make("p", { class: "hint" }, "The secret that dealt the letters: ", make("code", {}, sealed.secret)) : null,
+    ...(sealed.secret ? [make("p", { class: "hint" }, "The secret that dealt the letters: ", make("code", {}, sealed.secret))] : []),
     make("div", { class: "actions" }, hold, make("button", { type: "button", onclick: another }, "Begin another sheet")),
   );
 }

@@ -56,7 +56,7 @@ function set(change, { isOver = true } = {}) {
   }
   state = { ...state, ...change };
   chosen = Math.max(0, Math.min(chosen, state.bands.length - 1));
-  paint();
+  paint({ isOver });
   if (isOver) keep();
 }
 const keep = () => draft?.set(structuredClone(state));
@@ -112,11 +112,13 @@ function bandKey(place, e) {
 
 // What is seen -----------------------------------------------------------------------------------------------------
 
-function paint() {
+function paint({ isOver = true } = {}) {
   desk.paint(state, chosen);
   paintTable();
-  paintCandidates();
-  paintFiles();
+  if (isOver) {
+    paintCandidates();
+    paintFiles();
+  }
   weigh();
 }
 

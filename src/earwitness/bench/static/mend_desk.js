@@ -32,6 +32,8 @@ export class Desk {
     this.panels = [...this.chart.querySelectorAll(".panel")].map((panel) => this.#scales(panel));
     this.goalCurve = facts.goal_curve;
     this.goalLevel = facts.goal_level;
+    const nearest = (f) => this.hz.reduce((best, g, n) => (Math.abs(Math.log(g / f)) < Math.abs(Math.log(this.hz[best] / f)) ? n : best), 0);
+    this.findings = [...facts.findings].sort((a, b) => a.center_hz - b.center_hz).map((one) => ({ ...one, at: nearest(one.center_hz) }));
     this.state = { bands: [], candidates: {} };
     this.total = new Float64Array(this.hz.length);
     this.handles = [];
@@ -146,8 +148,8 @@ export class Desk {
   #paintMarks(moved) {
     const panel = this.panels[0], values = moved(this.goalCurve, this.total), found = [];
     let last = -Infinity, row = 0;
-    for (const one of [...this.facts.findings].sort((a, b) => a.center_hz - b.center_hz)) {
-      const k = this.hz.reduce((best, g, n) => (Math.abs(Math.log(g / one.center_hz)) < Math.abs(Math.log(this.hz[best] / one.center_hz)) ? n : best), 0);
+    for (const one of this.findings) {
+      const k = one.at;
       if (values[k] === null) continue;
       const x = panel.x(this.hz[k]), y = panel.held(values[k]);
       row = x - last < 18 ? (row + 1) % 3 : 0;

@@ -96,7 +96,7 @@ async function publish() {
   const value = now();
   const body = {
     words: value.parts,
-    exhibits: exhibits?.pruned(value) ?? { order: value.order, left_out: value.left_out, captions: value.captions },
+    exhibits: exhibits?.pruned(value) ?? { order: value.order.filter((key) => !value.left_out.includes(key)), left_out: value.left_out, captions: value.captions },
     products: products(value.products),
     folder: value.folder,
     because: value.because,

@@ -20,7 +20,7 @@ export function exhibitList(root, all, now, change) {
     change((next) => {
       const keys = groups.flatMap(([, ones]) => ones.map((one) => one.key));
       next.left_out = next.left_out.filter((key) => known.has(key));
-      next.order = keys.filter((key) => !next.left_out.includes(key));
+      next.order = keys;
       next.captions = Object.fromEntries(Object.entries(next.captions).filter(([key]) => known.has(key)));
     });
     show();

@@ -1,0 +1,83 @@
+"""Write the two pages that are made from the program: command-line.md from its help, api.md from its modules.
+
+    python docs/reference.py
+
+A test compares the pages with what this makes (tests/contract/test_docs.py).
+"""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+
+from earwitness.cli import main as command_line
+
+DOCS = Path(__file__).parent
+ROOMS = {
+    "app": "Acts: one function for each thing a tester does. Command line and bench are doors to these.",
+    "quantities": "Values: what acts give back. Frozen, with units in the names and uncertainty beside every number.",
+}
+SEPARATE = ("errors",)
+
+
+def commands(command: click.Command, path: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], str]]:
+    """Every command below and with this one, with its help as a terminal of 90 columns shows it."""
+    context = click.Context(command, info_name=" ".join(path), max_content_width=90, terminal_width=90)
+    yield path, command.get_help(context)
+    if isinstance(command, click.Group):
+        for name in command.list_commands(context):
+            below = command.get_command(context, name)
+            if below is not None and not below.hidden:
+                yield from commands(below, (*path, name))
+
+
+def command_page() -> str:
+    parts = [
+        "# The command line",
+        "Made from the program's own help by `python docs/reference.py`. Every command takes `--help`.",
+    ]
+    for path, text in commands(command_line, ("earwitness",)):
+        parts += [f"## {' '.join(path)}", f"```text\n{text.rstrip()}\n```"]
+    return "\n\n".join(parts) + "\n"
+
+
+def modules_of(room: str) -> list[str]:
+    """Modules of a room that define anything public, by name."""
+    folder = DOCS.parent / "src" / "earwitness" / room
+    found = []
+    for path in sorted(folder.glob("*.py")):
+        body = ast.parse(path.read_text(encoding="utf-8")).body
+        named = (n for n in body if isinstance(n, ast.FunctionDef | ast.ClassDef))
+        if any(not one.name.startswith("_") for one in named):
+            found.append(f"earwitness.{room}.{path.stem}")
+    return found
+
+
+def api_page() -> str:
+    parts = [
+        "# Functions and values",
+        "For programs of your own. Made from the docstrings; the list of modules by `python docs/reference.py`. "
+        "What stands here is what the command line and the bench use; all other rooms are inside and may change.",
+    ]
+    for room, words in ROOMS.items():
+        parts += [f"## {room}", words]
+        parts += [_module(name) for name in modules_of(room)]
+    parts.append("## errors")
+    parts += [_module(f"earwitness.{name}") for name in SEPARATE]
+    return "\n\n".join(parts) + "\n"
+
+
+def _module(name: str) -> str:
+    return f"### {name}\n\n```{{eval-rst}}\n.. automodule:: {name}\n```"
+
+
+def main() -> None:
+    (DOCS / "command-line.md").write_text(command_page(), encoding="utf-8")
+    (DOCS / "api.md").write_text(api_page(), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,115 @@
+"""Every command of the tutorials and how-to pages, as printed there, on short sessions of invented loudspeakers.
+
+docs/scan-tutorial.md has its own test in test_scan_flow.py; docs/live-measuring.md is followed by tests/capture.
+"""
+
+from __future__ import annotations
+
+import re
+import shlex
+import shutil
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from earwitness.cli import main
+from flow_docs import commands_of, forms_of
+from flow_world import QuickWorld
+
+ROOT = Path(__file__).parents[2]
+OWN_NAME = "Name of the loudspeaker"
+pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("quick world")]
+
+
+def own_session(recordings: Path, folder: Path) -> None:
+    """What a tester's filled-in folder is: a short session of a loudspeaker that has the tutorials' name."""
+    shutil.rmtree(folder, ignore_errors=True)
+    shutil.copytree(recordings / "thimble", folder)
+    written = folder / "session.toml"
+    text, count = re.subn(
+        r'^name = "Thimble Two.*"$', f'name = "{OWN_NAME}"', written.read_text(encoding="utf-8"), flags=re.MULTILINE
+    )
+    assert count == 1
+    written.write_text(text, encoding="utf-8")
+
+
+def filled_in(sheet: Path) -> None:
+    """Fill in a new listening sheet, field by field, as its comments say."""
+    text = sheet.read_text(encoding="utf-8")
+    maker = re.search(r'^maker = "(.*)"', (sheet.parent / "my-session/session.toml").read_text("utf-8"), re.MULTILINE)
+    assert maker is not None
+    for line, said in (
+        ('loudspeaker = ""', f'loudspeaker = "{OWN_NAME}"'),
+        ('maker = ""', f'maker = "{maker[1]}"'),
+        ('time = ""', "time = 2026-11-25T20:15:00"),
+        ('blind = ""', "blind = false"),
+        ('equalizer = ""', "equalizer = false"),
+        ("level_db = 0", "level_db = 78.0"),
+        ('aim_deg = ""', "aim_deg = 0"),
+        ("distance_m = 0", "distance_m = 2.5"),
+        ('name = ""', 'name = "pink noise"'),
+        ('kind = ""', 'kind = "test signal"'),
+        ("#[[remark]]", "[[remark]]"),
+        ('#word = "bright"', 'word = "bright"'),
+        ('#strength = "clear"', 'strength = "clear"'),
+    ):
+        assert line in text, line
+        text = text.replace(line, said, 1)
+    sheet.write_text(text, encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def place(quick_world: QuickWorld, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with an archive of all invented loudspeakers and one of the tester's own."""
+    folder = tmp_path_factory.mktemp("docs")
+    shutil.copytree(quick_world.archive, folder / "archive", symlinks=True)
+    own_session(quick_world.recordings, folder / "my-session")
+    added = CliRunner().invoke(main, ["add", str(folder / "my-session"), "--archive", str(folder / "archive")])
+    assert added.exit_code == 0, added.output
+    for name, form in forms_of(ROOT / "docs" / "match.md").items():
+        (folder / f"my-{name}.toml").write_text(form, encoding="utf-8")
+    return folder
+
+
+def run_all(page: Path, place: Path, before: dict[str, Callable[[], None]], after: dict[str, Callable[[], None]]) -> int:
+    """Run a page's commands in order, from inside `place`; how many there were."""
+    lines = commands_of(page)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(place)
+        patch.setenv("EARWITNESS_ARCHIVE", str(place / "archive"))
+        for line in lines:
+            before.get(line, lambda: None)()
+            words = shlex.split(line)
+            if words[0] == "earwitness":
+                result = CliRunner().invoke(main, words[1:])
+                assert result.exit_code == 0, f"{page.name}: {line}\n{result.output}\n{result.exception!r}"
+            else:
+                subprocess.run(words, check=True)
+            after.get(line, lambda: None)()
+    return len(lines)
+
+
+@pytest.mark.parametrize(
+    "page", ["docs/mend.md", "docs/match.md", "docs/compare.md", "docs/publishing.md", "docs/archive.md"]
+)
+def test_the_commands_of_a_page_work(page: str, place: Path) -> None:
+    assert run_all(ROOT / page, place, {}, {}) > 0
+
+
+def test_the_commands_of_the_tutorial_work(place: Path, quick_world: QuickWorld) -> None:
+    def record() -> None:
+        assert (place / "my-session/session.toml").is_file()
+        own_session(quick_world.recordings, place / "my-session")
+
+    shutil.rmtree(place / "my-session")
+    assert run_all(ROOT / "docs/tutorial.md", place, {"earwitness add my-session": record}, {}) >= 6
+    assert (place / "review" / "index.html").is_file()
+    assert (place / "my-equalizer" / "equalizer.txt").is_file()
+
+
+def test_the_commands_about_listening_work(place: Path) -> None:
+    new = "earwitness listen new my-notes.toml"
+    assert run_all(ROOT / "docs/listening.md", place, {}, {new: lambda: filled_in(place / "my-notes.toml")}) >= 4
