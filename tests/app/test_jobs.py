@@ -89,7 +89,8 @@ def test_a_job_cut_off_by_a_kill_is_told_as_interrupted(tmp_path: Path) -> None:
         "    os.kill(os.getpid(), 9)\n"
         "jobs = Jobs(pathlib.Path(sys.argv[1]))\n"
         "print(jobs.start('import', work).id, flush=True)\n"
-        "jobs.close()\n"
+        "import time\n"
+        "time.sleep(60)\n"
     )
     run = subprocess.run([sys.executable, "-c", script, str(tmp_path)], capture_output=True, text=True, check=False)
     assert run.returncode == -9

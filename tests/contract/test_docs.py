@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import importlib.util
+import os
 import re
+import subprocess
+import sys
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 
 from earwitness.figures.registry import FIGURES
 
-DOCS = Path(__file__).parents[2] / "docs"
+ROOT = Path(__file__).parents[2]
+DOCS = ROOT / "docs"
+PAGES = sorted([*DOCS.glob("*.md"), ROOT / "README.md", ROOT / "CHANGELOG.md"])
 
 
 def anchors(page: str) -> set[str]:
@@ -37,3 +44,70 @@ def test_the_command_for_signals_is_on_the_page_about_safety() -> None:
     text = (DOCS / "signals-and-safety.md").read_text(encoding="utf-8")
     for words in ("earwitness measure signals", "NIOSH", "hearing protection", "Local rules", "bridged"):
         assert words in text
+
+
+def headings(page: Path) -> set[str]:
+    """All headings as anchors, the way pages of Markdown are commonly given them: lower case, hyphens for blanks,
+    no punctuation."""
+    lines = re.findall(r"^#+ (.+)$", page.read_text(encoding="utf-8"), flags=re.MULTILINE)
+    return {re.sub(r"[^\w\- ]", "", line.strip().lower()).replace(" ", "-") for line in lines}
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_links_between_pages_lead_somewhere(page: Path) -> None:
+    text = re.sub(r"`[^`]*`", "", page.read_text(encoding="utf-8"))
+    for target in re.findall(r"\]\(([^)\s]+)\)", text):
+        if re.match(r"[a-z]+:", target):
+            continue
+        name, _, anchor = target.partition("#")
+        goal = (page.parent / name) if name else page
+        assert goal.exists(), f"{page.name}: {target}"
+        if anchor:
+            assert anchor in headings(goal), f"{page.name}: {target}"
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_files_that_commands_name_exist(page: Path) -> None:
+    text = page.read_text(encoding="utf-8")
+    for name in re.findall(r"\b((?:benchmarks|tests|docs)/[\w/]+\.py)\b", text):
+        assert (ROOT / name).is_file(), f"{page.name}: {name}"
+
+
+@pytest.fixture(scope="module")
+def reference() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("reference", DOCS / "reference.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_the_page_of_commands_is_the_program_s_help(reference: ModuleType) -> None:
+    made = reference.command_page()
+    assert (DOCS / "command-line.md").read_text(encoding="utf-8") == made, "renew it: python docs/reference.py"
+    assert "## earwitness archive search" in made
+
+
+def test_the_page_of_functions_names_every_module_of_the_acts(reference: ModuleType) -> None:
+    made = reference.api_page()
+    assert (DOCS / "api.md").read_text(encoding="utf-8") == made, "renew it: python docs/reference.py"
+    assert "automodule:: earwitness.app.read" in made
+
+
+@pytest.mark.slow
+def test_the_site_of_pages_builds_without_a_warning_or_network(tmp_path: Path) -> None:
+    # A proxy that nobody serves stands for a machine without network.
+    nowhere = dict.fromkeys(("http_proxy", "https_proxy", "HTTP_PROXY", "HTTPS_PROXY"), "http://127.0.0.1:9")
+    done = subprocess.run(
+        [sys.executable, "-m", "sphinx", "-q", "-W", "--keep-going", "-d", tmp_path / "kept", DOCS, tmp_path / "site"],
+        env=os.environ | nowhere,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    api = (tmp_path / "site" / "api.html").read_text(encoding="utf-8")
+    assert "read_loudspeaker" in api
+    outside = re.compile(r"""<(?:script|link|img)[^>]+(?:src|href)=["'](?:https?:)?//""")
+    assert not [page.name for page in (tmp_path / "site").glob("*.html") if outside.search(page.read_text("utf-8"))]

@@ -14,10 +14,10 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-
-from earwitness.cli import main
 from flow_docs import commands_of, forms_of
 from flow_world import QuickWorld
+
+from earwitness.cli import main
 
 ROOT = Path(__file__).parents[2]
 OWN_NAME = "Name of the loudspeaker"
@@ -74,7 +74,9 @@ def place(quick_world: QuickWorld, tmp_path_factory: pytest.TempPathFactory) -> 
     return folder
 
 
-def run_all(page: Path, place: Path, before: dict[str, Callable[[], None]], after: dict[str, Callable[[], None]]) -> int:
+def run_all(
+    page: Path, place: Path, before: dict[str, Callable[[], None]], after: dict[str, Callable[[], None]]
+) -> int:
     """Run a page's commands in order, from inside `place`; how many there were."""
     lines = commands_of(page)
     with pytest.MonkeyPatch.context() as patch:

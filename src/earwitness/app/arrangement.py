@@ -10,6 +10,7 @@ from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.app.words import own_words
 from earwitness.archive.catalogue import Archive, session_key
+from earwitness.archive.latest import ARRANGEMENT as KIND
 from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.chart import Chart
 from earwitness.publish.arrangement import (
@@ -22,8 +23,6 @@ from earwitness.publish.arrangement import (
 )
 from earwitness.publish.review import Review, review_of
 from earwitness.quantities.lineage import step
-
-KIND = "arrangement"
 
 
 def arrangement_of(archive: Archive, loudspeaker_id: int) -> Arrangement:

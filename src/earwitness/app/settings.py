@@ -5,6 +5,7 @@ Nothing chosen means that the program decides, from the room, the drivers and th
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
@@ -13,6 +14,7 @@ from typing import Any
 from earwitness.archive import drafts
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.drafts import Draft
+from earwitness.archive.latest import REDUCTION
 from earwitness.errors import InputError
 from earwitness.reduce.plan import ReduceSettings
 
@@ -121,9 +123,14 @@ def chosen_from(value: Any, *, where: str = "") -> Chosen:
     return Chosen(**value)
 
 
+def need_choice(text: str) -> None:
+    """Raise InputError for a choice, as JSON text from elsewhere, that cannot be used."""
+    chosen_from(json.loads(text))
+
+
 def draft_key(session_id: int) -> str:
     """Where the choice of a session is kept among the drafts."""
-    return f"reduction:{session_id}"
+    return f"{REDUCTION}{session_id}"
 
 
 def kept_choice(archive: Archive, session_id: int) -> tuple[Chosen, Draft]:

@@ -116,7 +116,7 @@ class Archive:
             new += self.recordings.put(folder / name, expected_sha256=sha256)
             sizes[sha256] = self.recordings.path(sha256).stat().st_size
         with self._writing() as work:
-            known = work.scalar(select(SessionRow).where(SessionRow.key == key))
+            known = known_session(work, key, session)
             if known is not None:
                 return Added(known.id, True, new)
             return Added(self._insert_session(work, session, key, folder, sizes), False, new)
@@ -375,13 +375,36 @@ class Archive:
 
 
 def session_key(session: Session) -> str:
-    """Hash over all facts of a session and the hashes of all its files: 64 hex digits."""
-    return facts_key(_facts(session))
+    """Hash over the facts of a session and the hashes of all its files: 64 hex digits.
+
+    What is as it is when nothing is said (defaults, nothing, empty lists) is left out, so that a later program that
+    knows more facts gives the same session the same key. A default that changes its meaning needs a migration.
+    """
+    return _hash_of_facts(_said(session.model_dump(mode="json", by_alias=True, exclude_defaults=True)))
 
 
-def facts_key(facts: Mapping[str, object]) -> str:
-    """As `session_key`, of the facts as they are stored: a later program may know facts that they do not have."""
+def is_key_of(key: str, facts: Mapping[str, object], session: Session) -> bool:
+    """Whether `key` stands for `facts` as they are stored, which say what `session` does; keys of earlier programs
+    stood for all facts, defaults too."""
+    return key in (session_key(session), _hash_of_facts(facts))
+
+
+def known_session(work: Work, key: str, session: Session) -> SessionRow | None:
+    """The row of a session under its key, or under the one that an earlier program gave it."""
+    keys = (key, session_key(session), _hash_of_facts(_facts(session)))
+    return work.scalar(select(SessionRow).where(SessionRow.key.in_(keys)).order_by(SessionRow.id).limit(1))
+
+
+def _hash_of_facts(facts: Mapping[str, object]) -> str:
     return hashlib.sha256(_json(facts).encode()).hexdigest()
+
+
+def _said(value: Any) -> Any:
+    """A JSON value without members of objects that hold nothing, at any depth."""
+    if isinstance(value, dict):
+        parts = {key: _said(part) for key, part in value.items()}
+        return {key: part for key, part in parts.items() if part not in (None, {}, [])}
+    return [_said(part) for part in value] if isinstance(value, list) else value
 
 
 def _facts(session: Session) -> dict[str, object]:

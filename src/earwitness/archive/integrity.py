@@ -234,7 +234,7 @@ def _session_faults(work: Work, row: SessionRow) -> Iterator[str]:
     except ValidationError as error:
         yield f"its facts cannot be read: {error.errors()[0]['msg']}"
         return
-    if catalogue.facts_key(row.facts) != row.key or session.date != row.date:
+    if not catalogue.is_key_of(row.key, row.facts, session) or session.date != row.date:
         yield "its facts are not those that were taken in"
     spoken = session.loudspeaker
     owner = work.get(LoudspeakerRow, row.loudspeaker_id)

@@ -7,16 +7,26 @@ from dataclasses import dataclass
 from sqlalchemy import select
 
 from earwitness.archive.catalogue import Archive
-from earwitness.archive.schema import ListeningSheetRow, LoudspeakerRow, ResultRow, SessionRow
+from earwitness.archive.schema import (
+    DraftRow,
+    DraftStateRow,
+    ListeningSheetRow,
+    LoudspeakerRow,
+    ResultRow,
+    SessionRow,
+)
 
 WORDS = "own words"
+ARRANGEMENT = "arrangement"
+# Drafts of that prefix and the number of a session hold what the tester chose for its reduction.
+REDUCTION = "reduction:"
 
 
 @dataclass(frozen=True, slots=True)
 class Latest:
     """A loudspeaker with its latest session. session_key : hash over the session's facts and files; folded : maker and
     name as they compare; sheets : hashes of its listening sheets, oldest first; words : keys of all states of the
-    tester's own words."""
+    tester's own words and choices of exhibits; choice : for the reduction of the session, JSON text, "" for none."""
 
     loudspeaker_id: int
     name: str
@@ -26,6 +36,7 @@ class Latest:
     session_key: str
     sheets: tuple[str, ...]
     words: tuple[str, ...]
+    choice: str = ""
 
 
 def latest_sessions(archive: Archive) -> tuple[Latest, ...]:
@@ -34,18 +45,22 @@ def latest_sessions(archive: Archive) -> tuple[Latest, ...]:
     order = (LoudspeakerRow.folded_name, LoudspeakerRow.folded_maker)
     sheets = select(ListeningSheetRow.folded_maker, ListeningSheetRow.folded_name, ListeningSheetRow.sha256)
     texts = select(SessionRow.loudspeaker_id, ResultRow.step_key).join(ResultRow, ResultRow.session_id == SessionRow.id)
+    texts = texts.where(ResultRow.kind.in_((WORDS, ARRANGEMENT)))
+    choices = select(DraftRow.key, DraftStateRow.value).join(DraftStateRow, DraftStateRow.id == DraftRow.state_id)
     with archive.reading() as work:
         last = {owner: (number, key) for owner, number, key in work.execute(sessions)}
         heard: dict[tuple[str, str], list[str]] = {}
         for maker, name, sha256 in work.execute(sheets.order_by(ListeningSheetRow.id)):
             heard.setdefault((maker, name), []).append(sha256)
         said: dict[int, list[str]] = {}
-        for owner, key in work.execute(texts.where(ResultRow.kind == WORDS).order_by(ResultRow.id)):
+        for owner, key in work.execute(texts.order_by(ResultRow.id)):
             said.setdefault(owner, []).append(key)
+        chosen = dict(work.execute(choices.where(DraftRow.key.startswith(REDUCTION))).tuples().all())
         found = []
         for row in work.scalars(select(LoudspeakerRow).order_by(*order)):
             if row.id in last:
                 folded = (row.folded_maker, row.folded_name)
-                own = (tuple(heard.get(folded, ())), tuple(said.get(row.id, ())))
-                found.append(Latest(row.id, row.name, row.maker, folded, *last[row.id], *own))
+                number, key = last[row.id]
+                own = (tuple(heard.get(folded, ())), tuple(said.get(row.id, ())), chosen.get(f"{REDUCTION}{number}", ""))
+                found.append(Latest(row.id, row.name, row.maker, folded, number, key, *own))
     return tuple(found)

@@ -11,6 +11,7 @@ every record its relations.
 
 from __future__ import annotations
 
+import json
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -23,7 +24,9 @@ from sqlalchemy.orm import Session as Work
 from earwitness import __version__
 from earwitness.archive import bag, catalogue, journal
 from earwitness.archive.catalogue import Archive
+from earwitness.archive.latest import REDUCTION
 from earwitness.archive.package_record import (
+    ChoiceRecord,
     PackageRecord,
     PublicationRecord,
     ResultRecord,
@@ -33,17 +36,20 @@ from earwitness.archive.package_record import (
 )
 from earwitness.archive.schema import (
     DataOpeningRow,
+    DraftRow,
+    DraftStateRow,
     ListeningSheetRow,
     LoudspeakerRow,
     PublicationRow,
     ResultRow,
     SessionRow,
 )
-from earwitness.errors import ArchiveError, OutputError
+from earwitness.errors import ArchiveError, InputError, OutputError
 from earwitness.session.session import Session
 
 RECORD = "data/loudspeaker.json"
 Seal = Callable[[str, str], str]
+NeedChoice = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,11 +104,14 @@ def export_package(archive: Archive, loudspeaker_id: int, folder: Path) -> Expor
     return Exported(folder, title, len(record.sessions), len(record.results), len(payload), size)
 
 
-def import_package(folder: Path, archive: Archive, *, seal: Seal | None = None) -> Imported:
+def import_package(
+    folder: Path, archive: Archive, *, seal: Seal | None = None, need_choice: NeedChoice | None = None
+) -> Imported:
     """Take the bag at `folder` into `archive`. What is there already is kept as it is; lost files are put back.
 
-    seal : hash of a listening sheet from its facts and time; with it, altered sheets are refused. Raises FormatError
-    for a folder that is not a sound bag of this kind (nothing is taken in then), OutputError when the archive
+    seal : hash of a listening sheet from its facts and time; with it, altered sheets are refused;
+    need_choice : raises InputError for a choice of the reduction (JSON text) that cannot be. Raises FormatError for a
+    folder that is not a sound bag of this kind (nothing is taken in then), OutputError when the archive
     cannot be written.
     """
     folder = Path(folder)
@@ -113,6 +122,7 @@ def import_package(folder: Path, archive: Archive, *, seal: Seal | None = None) 
     _need_agreement(folder, record, hashes)
     if seal is not None and any(seal(s.facts, s.sealed_at) != s.sha256 for s in record.sheets):
         raise bag.refusal(folder, "a listening sheet does not fit its seal")
+    _need_sound_choices(folder, record, need_choice)
     for part in ("objects", "arrays"):
         journal.clean(archive.folder / part)
     new = 0
@@ -151,6 +161,11 @@ def _record_of(archive: Archive, loudspeaker_id: int) -> tuple[PackageRecord, di
             ),
             sheets=tuple(SheetRecord.of(row) for row in sheets),
             opened_at=None if opening is None else opening.opened_at,
+            choices=tuple(
+                ChoiceRecord(session=s.key, value=state.value)
+                for s in sessions
+                if (state := _choice_of(work, s.id)) is not None
+            ),
         )
         return record, {r.step_key: archive.folder / r.array_file for _, r in results if r.array_file is not None}
 
@@ -196,7 +211,7 @@ def _need_agreement(folder: Path, record: PackageRecord, hashes: dict[str, str])
     own = (catalogue.folded(record.name), catalogue.folded(record.maker))
     for entry in record.sessions:
         spoken = entry.session.loudspeaker
-        if catalogue.facts_key(entry.facts) != entry.key:
+        if not catalogue.is_key_of(entry.key, entry.facts, entry.session):
             raise bag.refusal(folder, "the facts of a session are not those its key stands for")
         if (catalogue.folded(spoken.name), catalogue.folded(spoken.maker)) != own:
             raise bag.refusal(folder, "a session in it is of another loudspeaker")
@@ -207,11 +222,45 @@ def _need_agreement(folder: Path, record: PackageRecord, hashes: dict[str, str])
             bag.need_modest_arrays(folder / f"data/arrays/{result.step_key}.nc")
 
 
+def _need_sound_choices(folder: Path, record: PackageRecord, need_choice: NeedChoice | None) -> None:
+    keys = {s.key for s in record.sessions}
+    of = [one.session for one in record.choices]
+    if not set(of) <= keys or len(set(of)) != len(of):
+        raise bag.refusal(folder, "its record names a choice of a reduction twice, or of a session that is not in it")
+    for one in record.choices if need_choice is not None else ():
+        try:
+            need_choice(one.value)
+        except InputError as error:
+            raise bag.refusal(folder, f"a choice of a reduction cannot be used: {error.what}") from None
+
+
+def _choice_of(work: Work, session_id: int) -> DraftStateRow | None:
+    row = work.get(DraftRow, f"{REDUCTION}{session_id}")
+    return None if row is None else work.get_one(DraftStateRow, row.state_id)
+
+
+def _take_in_choice(archive: Archive, work: Work, session_id: int, value: str) -> None:
+    """Keep a choice, with "nothing chosen" before it to undo to, unless the tester here has chosen."""
+    key = f"{REDUCTION}{session_id}"
+    if work.get(DraftRow, key) is not None or json.loads(value) is None:
+        return
+    state = None
+    for text in ("null", value):
+        state = DraftStateRow(
+            key=key, parent_id=None if state is None else state.id, value=text, saved_at=archive.now()
+        )
+        work.add(state)
+        work.flush()
+    assert state is not None
+    work.add(DraftRow(key=key, state_id=state.id, revision=1))
+    work.flush()
+
+
 def _take_in(archive: Archive, work: Work, folder: Path, record: PackageRecord, recordings: int) -> Imported:
     ids: dict[str, int] = {}
     sessions = 0
     for entry in record.sessions:
-        row = work.scalar(select(SessionRow).where(SessionRow.key == entry.key))
+        row = catalogue.known_session(work, entry.key, entry.session)
         if row is None:
             ids[entry.key] = _insert_session(archive, work, entry, folder)
             sessions += 1
@@ -224,6 +273,8 @@ def _take_in(archive: Archive, work: Work, folder: Path, record: PackageRecord, 
         work.add(owner)
         work.flush()
     results = sum(_take_in_result(archive, work, folder, ids[r.session], r) for r in record.results)
+    for one in record.choices:
+        _take_in_choice(archive, work, ids[one.session], one.value)
     publications = sum(_take_in_publication(work, owner.id, p) for p in record.publications)
     sheets = sum(_take_in_sheet(work, names, s) for s in record.sheets)
     if record.opened_at is not None and work.get(DataOpeningRow, tuple(names.values())) is None:

@@ -110,8 +110,21 @@ class SheetRecord(_Exact):
         return cls(**{name: getattr(row, name) for name in cls.model_fields})
 
 
+class ChoiceRecord(_Exact):
+    """What the tester chose for the reduction of the session with the key `session`. value : JSON text."""
+
+    session: Sha256
+    value: Annotated[str, StringConstraints(max_length=10_000)]
+
+    @model_validator(mode="after")
+    def _is_json(self) -> ChoiceRecord:
+        json.loads(self.value)
+        return self
+
+
 class PackageRecord(_Exact):
-    """Everything of one loudspeaker but its files. opened_at : when its data were first shown."""
+    """Everything of one loudspeaker but its files. opened_at : when its data were first shown; choices : for
+    reductions, at most one a session."""
 
     format: Literal[1]
     name: Word
@@ -121,6 +134,7 @@ class PackageRecord(_Exact):
     publications: Annotated[tuple[PublicationRecord, ...], Field(max_length=MOST_ENTRIES)]
     sheets: Annotated[tuple[SheetRecord, ...], Field(max_length=MOST_ENTRIES)]
     opened_at: Stamp | None
+    choices: Annotated[tuple[ChoiceRecord, ...], Field(max_length=MOST_ENTRIES)] = ()
 
     def json_text(self) -> str:
         """The record as it stands in the package: sorted keys, one line feed at the end."""

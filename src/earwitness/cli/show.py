@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 import traceback
@@ -56,6 +57,10 @@ class Command(click.Command):
             ctx.exit(130)
         except (click.exceptions.ClickException, click.exceptions.Exit, click.exceptions.Abort):
             raise
+        except BrokenPipeError:
+            # Who read the output has had enough, as `head` has; Python must not complain at its end either.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            ctx.exit(141)
         except Exception as error:
             if ctx.find_root().params.get("debug"):
                 raise

@@ -154,8 +154,8 @@ def _finding(heard: HeardSheet, findings: Sequence[Finding]) -> str:
     count = len(matching.remarks)
     told: tuple[tuple[Verdict, str, str], ...] = (
         ("agrees", "agrees with the data", "agree with the data"),
-        ("contradicts", "contradicts them", "contradict them"),
-        ("no counterpart", "has no counterpart in them", "have no counterpart in them"),
+        ("contradicts", "contradicts the data", "contradict the data"),
+        ("no counterpart", "has no counterpart in the data", "have no counterpart in the data"),
         ("not judged", "cannot be judged", "cannot be judged"),
     )
     counts = [(matching.count(verdict), single, several) for verdict, single, several in told]
