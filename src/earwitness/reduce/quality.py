@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities.axis import hz_words
 from earwitness.quantities.directions import Orbit
 from earwitness.quantities.measurement import Gate, Splice
 from earwitness.quantities.quality import QualityFlag, Severity
@@ -61,7 +62,7 @@ def snr_flags(snr_db: FloatArray, hz: FloatArray, valid: BoolArray, take_ids: Se
         band = (float(hz[columns[0]]), float(hz[columns[-1]]))
         sentence = (
             f"In {_count(takes)} the sound stands as little as {lowest:.0f} dB above the noise "
-            f"between {band[0]:.0f} and {band[1]:.0f} Hz; {consequence}."
+            f"between {hz_words(band[0])} and {hz_words(band[1])}; {consequence}."
         )
         flags.append(QualityFlag("snr", severity, lowest, limit, "dB", takes, band, sentence))
     return flags
@@ -207,7 +208,8 @@ def _level_jumps(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
     if not found:
         return []
     jump = max(found.values(), key=abs)
-    sentence = f"The level of {_count(tuple(found))} stands {jump:+.1f} dB off its neighbors: was the gain touched?"
+    way = "above" if jump > 0 else "below"
+    sentence = f"The level of {_count(tuple(found))} stands {abs(jump):.1f} dB {way} its neighbors: was the gain touched?"
     limit = THRESHOLDS["level_jump_db"]
     return [QualityFlag("level jump", "warn", jump, limit, "dB", tuple(found), None, sentence)]
 
