@@ -64,35 +64,47 @@ def evolution(problem: Problem, count: int) -> tuple[float, float, float]:
     return taken, cost(problem, ours.equalizer), float(found.fun)
 
 
+class Bench:
+    """Levels, curves and goal of an invented loudspeaker at hand."""
+
+    def __init__(self, loudspeaker: str) -> None:
+        axis, directions = report_axis(), cta_orbits()
+        pressure = true_pressure(loudspeaker, directions, axis.hz)
+        u, common = np.full(pressure.shape, 0.15), np.full(len(axis), 0.3)
+        valid = np.ones(pressure.shape, dtype=bool)
+        self.levels = levels_of(DirectionalResponse(axis, directions, pressure, u, common, valid))
+        self.before = windows(self.levels).curves
+        self.goal = flat_window()
+        self.problem = problem_of(self.levels, self.goal, curves=self.before)
+        self.five = design(self.problem, 5).equalizer
+        self.desk = desk_of(self.levels)
+
+    def whole(self, count: int) -> object:
+        """A design with everything that is told about it."""
+        problem = problem_of(self.levels, self.goal, curves=self.before)
+        path = design_path(problem, count)
+        return worth_of(path), mended(self.levels, path[-1].equalizer, before=self.before, problem=problem)
+
+    def slider(self) -> object:
+        """All curves for an equalizer that was moved."""
+        return moved(self.desk, self.five)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--loudspeaker", default="causeway")
     parser.add_argument("--runs", type=int, default=15)
     given = parser.parse_args()
-    axis, directions = report_axis(), cta_orbits()
-    pressure = true_pressure(given.loudspeaker, directions, axis.hz)
-    u, common = np.full(pressure.shape, 0.15), np.full(len(axis), 0.3)
-    valid = np.ones(pressure.shape, dtype=bool)
-    levels = levels_of(DirectionalResponse(axis, directions, pressure, u, common, valid))
-    before = windows(levels).curves
-    goal = flat_window()
-
-    def whole(count: int) -> object:
-        problem = problem_of(levels, goal, curves=before)
-        path = design_path(problem, count)
-        return worth_of(path), mended(levels, path[-1].equalizer, before=before, problem=problem)
-
-    problem = problem_of(levels, goal, curves=before)
-    five = design(problem, 5).equalizer
-    desk = desk_of(levels)
+    bench, runs = Bench(given.loudspeaker), given.runs
+    levels, before, goal, five = bench.levels, bench.before, bench.goal, bench.five
     print(f"{'':34}{'best ms':>10}{'median ms':>10}{'cpu ms':>10}")
-    print(f"{'5 bands with all reports':34}{times_ms(lambda: whole(5), given.runs)}")
-    print(f"{'10 bands with all reports':34}{times_ms(lambda: whole(10), given.runs)}")
-    print(f"{'  of it the problem':34}{times_ms(lambda: problem_of(levels, goal, curves=before), given.runs)}")
-    print(f"{'  of it the search, 5 bands':34}{times_ms(lambda: design_path(problem, 5), given.runs)}")
-    print(f"{'  of it the reports':34}{times_ms(lambda: mended(levels, five, before=before), given.runs)}")
-    print(f"{'slider: 70 positions, 14 curves':34}{times_ms(lambda: moved(desk, five), given.runs)}")
-    study = times_ms(lambda: aim_study(levels, bands=5), max(1, given.runs // 5))
+    print(f"{'5 bands with all reports':34}{times_ms(lambda: bench.whole(5), runs)}")
+    print(f"{'10 bands with all reports':34}{times_ms(lambda: bench.whole(10), runs)}")
+    print(f"{'  of it the problem':34}{times_ms(lambda: problem_of(levels, goal, curves=before), runs)}")
+    print(f"{'  of it the search, 5 bands':34}{times_ms(lambda: design_path(bench.problem, 5), runs)}")
+    print(f"{'  of it the reports':34}{times_ms(lambda: mended(levels, five, before=before), runs)}")
+    print(f"{'slider: 70 positions, 14 curves':34}{times_ms(bench.slider, runs)}")
+    study = times_ms(lambda: aim_study(levels, bands=5), max(1, runs // 5))
     print(f"{'9 aims, 5 bands for each':34}{study}")
     peaks = Limits(kinds=("peaking",))
     for count in (2, 3):

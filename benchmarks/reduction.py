@@ -3,8 +3,9 @@
     python benchmarks/reduction.py [SESSION_FOLDER] [--runs N] [--loudspeaker KEY]
 
 Without a folder the demo session of an invented loudspeaker is written to a temporary folder first (not timed).
-The floor is what no reduction can do without: reading the same files with soundfile, and one forward and one inverse
-FFT each of the microphone's channel with scipy. It is timed in one thread and in as many as the reduction uses. pyfar
+The floor is what no reduction can do without: reading the same files with soundfile, every one that the reduction
+reads, and one forward and one inverse FFT each of the first channel with scipy. It is timed in one thread and in as
+many as the reduction uses. pyfar
 deconvolves the far-field takes by their loop-back, from memory, beside our division of the same. All parts
 run in turn in one process; the fastest of N runs counts, in wall time and in processor time.
 """
@@ -30,8 +31,8 @@ from earwitness.formats.audio import Recording, read_audio
 from earwitness.formats.correction_file import read_correction
 from earwitness.quantities import Measurement, report_axis
 from earwitness.reduce.flow import reduce_session
-from earwitness.reduce.gather import MOST_THREADS, role_of
-from earwitness.reduce.impulse import Division, take_impulse
+from earwitness.reduce.gather import MOST_THREADS, TAKES_TOGETHER, role_of
+from earwitness.reduce.impulse import Division, take_impulses
 from earwitness.reduce.stimulus import stimulus_of
 from earwitness.session.load import load_session
 from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, Session
@@ -75,8 +76,10 @@ def by_ours(recordings: list[Recording], session: Session, threads: int) -> None
     stimulus = stimulus_of(session, lambda _name: recordings[0], recordings[0].rate_hz)
     division = Division(stimulus, session.reference, 1.0, report_axis().hz, 0.1)
     roles = [role_of(session, take) for take in session.takes_of(FarFieldTake)]
+    pairs = list(zip(roles, recordings, strict=True))
+    some = [pairs[first : first + TAKES_TOGETHER] for first in range(0, len(pairs), TAKES_TOGETHER)]
     with ThreadPoolExecutor(threads) as pool:
-        list(pool.map(lambda pair: take_impulse(pair[0], pair[1], division), zip(roles, recordings, strict=True)))
+        list(pool.map(lambda group: take_impulses(group, division), some))
 
 
 def reduced(folder: Path) -> Measurement:
@@ -90,14 +93,29 @@ def figured(folder: Path) -> object:
     return read_measurement(reduced(folder), rated_impedance_ohm=8.0, symmetric=True)
 
 
+def files_read(folder: Path) -> list[str]:
+    """Names of the recordings that the reduction of a session reads."""
+    session, found = load_session(folder), set()
+    told = session.microphone.correction_file
+
+    def noted(name: str) -> Recording:
+        found.add(name)
+        return read_audio(folder / name)
+
+    reduce_session(session, noted, correction=None if told is None else read_correction(folder / told))
+    return sorted(found)
+
+
 def report(folder: Path, runs: int) -> None:
     session = load_session(folder)
+    files = files_read(folder)
     sweeps = [t.file for t in session.takes if isinstance(t, FarFieldTake | NearFieldTake | LevelTake)]
     far = [t.file for t in session.takes_of(FarFieldTake)]
     frames = soundfile.info(folder / far[0]).frames
     threads = min(MOST_THREADS, os.cpu_count() or 1)
     print(
-        f"{len(far)} far-field takes of {frames} samples, {len(sweeps)} sweeps, {threads} threads, best of {runs} runs"
+        f"{len(far)} far-field takes of {frames} samples, {len(sweeps)} sweeps, "
+        f"{len(files)} files, {threads} threads, best of {runs} runs"
     )
     ours = best(lambda: figured(folder), runs)
     bare = best(lambda: reduced(folder), runs)
@@ -105,8 +123,8 @@ def report(folder: Path, runs: int) -> None:
     rows = {
         "recordings to figures": ours,
         "of it loading, reduction": bare,
-        "floor, one thread": best(lambda: floor_of(folder, sweeps, 1), runs),
-        "floor, same threads": best(lambda: floor_of(folder, sweeps, threads), runs),
+        "floor, one thread": best(lambda: floor_of(folder, files, 1), runs),
+        "floor, same threads": best(lambda: floor_of(folder, files, threads), runs),
     }
     print(f"{'':26}{'wall s':>10}{'cpu s':>10}{'ours/wall':>12}{'ours/cpu':>12}")
     for name, (wall, processor) in rows.items():

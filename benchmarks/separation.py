@@ -10,6 +10,8 @@ normal equations for the dense route, and of the route's own Gram matrices for r
 from __future__ import annotations
 
 import argparse
+import resource
+import sys
 import time
 
 import numpy as np
@@ -23,12 +25,12 @@ from earwitness.reduce.separate.rings import find_rings
 SPEED_M_S = 343.2
 
 
-def ring_points() -> np.ndarray:
-    """(2704, 3) two spheres of 26 Gauss-Legendre rings with 52 azimuths."""
-    z, azimuth = np.polynomial.legendre.leggauss(26)[0], 2 * np.pi * np.arange(52) / 52
+def ring_points(count: int = 26) -> np.ndarray:
+    """(4 count², 3) two spheres of `count` Gauss-Legendre rings with twice as many azimuths."""
+    z, azimuth = np.polynomial.legendre.leggauss(count)[0], np.pi * np.arange(2 * count) / count
     rho = np.sqrt(1 - z * z)
     unit = np.stack(
-        [np.outer(rho, np.cos(azimuth)), np.outer(rho, np.sin(azimuth)), np.outer(z, np.ones(52))], axis=-1
+        [np.outer(rho, np.cos(azimuth)), np.outer(rho, np.sin(azimuth)), np.outer(z, np.ones(2 * count))], axis=-1
     ).reshape(-1, 3)
     return np.concatenate([0.42 * unit, 0.47 * unit])
 
@@ -101,7 +103,10 @@ def main() -> None:
     print(f"plain lstsq, {rows.size} of {k.size} frequencies: {plain:.2f} s, all: about {plain_all:.1f} s")
     print(f"rings, {k.size} frequencies: {ring:.3f} s, {plain_all / ring:.0f} times faster (aim 300)")
     print(f"irregular points, {rows.size} frequencies: {dense:.2f} s, {plain / dense:.1f} times faster (aim 4)")
+    # Kilobytes, but bytes on macOS.
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
     print(f"irregular route: {work / dense:.1f} GFLOP/s, {100 * work / dense / rate:.0f} % of the matrix product")
+    print(f"peak memory of both routes and the plain method: {peak / 2**30:.2f} GiB (aim: below 2)")
 
 
 if __name__ == "__main__":

@@ -26,9 +26,13 @@ from earwitness.app.site import made_from, publish_site
 from earwitness.app.words import keep_words
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.latest import latest_sessions
+from earwitness.archive.neighbors import figures_of, neighbors, put_shape
+from earwitness.archive.notes import record_opening
+from earwitness.archive.search import facts_of, put_summary
 from earwitness.demo.catalogue import catalogue, session_of, write_note
 from earwitness.publish.site.cards import cards_from, index_js, site_json
 from earwitness.publish.site.index import index_css, index_html, index_script
+from earwitness.quantities import Figure
 
 ROW = "{:<58} {:>8.2f} {:>8.2f}"
 
@@ -63,15 +67,35 @@ def stood_in(work: Path, count: int) -> None:
         key = "\n".join(entry.folded)
         if key not in known:
             address = f"stood-in-{entry.loudspeaker_id}"
-            made = made_from(entry.session_key, entry.sheets, entry.words)
+            made = made_from(entry)
             title = f"{entry.maker} {entry.name}"
             known[key] = replace(base, address=address, name_key=key, title=title, made_from=made)
             place = work / "site" / "loudspeakers" / address
             place.mkdir()
             shutil.copy(pattern / "loudspeaker.json", place)
             shutil.copy(pattern / "compare.js", place)
+    index_stood_in(work / "archive")
     record.write_text(site_json(known.values(), title="Many", base_url=""), encoding="utf-8")
     publish_site(work / "site", work / "archive")
+
+
+def index_stood_in(folder: Path) -> None:
+    """Figures, curves and openings of those stood in for, so that a page has them all beside it."""
+    with Archive.open(folder) as archive:
+        entries = latest_sessions(archive)
+        known = {one.loudspeaker_id: one for one in neighbors(archive, ())}
+        like = next(iter(known.values()))
+        figures = figures_of(archive, [like.loudspeaker_id])[like.loudspeaker_id].values()
+        for entry in entries:
+            if entry.loudspeaker_id in known:
+                continue
+            session = archive.session(entry.session_id)
+            shift = 0.01 * (entry.loudspeaker_id % 97)
+            made = [Figure(f.key, f.value + shift, f.u, f.unit, None, "stood in for") for f in figures]
+            put_summary(archive, entry.loudspeaker_id, made, facts_of(session, made_from="stood in"))
+            curves = {k: replace(c, values=c.values * (1.0 + shift)) for k, c in like.curves.items()}
+            put_shape(archive, entry.loudspeaker_id, curves, made_from="stood in")
+            record_opening(archive, name=entry.name, maker=entry.maker)
 
 
 def one_changed(work: Path, count: int) -> float:

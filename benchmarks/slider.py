@@ -69,18 +69,20 @@ def told(name: str, times: list[float]) -> str:
     return f"{name}: median {statistics.median(times):.1f} ms, 95 % within {high:.1f} ms, most {ordered[-1]:.1f} ms"
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--archive", type=Path)
-    parser.add_argument("--loudspeaker", type=int, default=1)
-    parser.add_argument("--bands", type=int, default=10)
-    parser.add_argument("--moves", type=int, default=300)
-    parser.add_argument("--chromium", default="/usr/bin/chromium")
-    given = parser.parse_args()
+def drag_times(
+    folder: Path,
+    *,
+    archive: Path | None = None,
+    loudspeaker: int = 1,
+    bands: int = 10,
+    moves: int = 300,
+    chromium_path: str = "/usr/bin/chromium",
+) -> tuple[list[float], list[float]]:
+    """Times of drag events until their frames, and processor times of weighing on the server [ms]."""
     import uvicorn
 
-    with tempfile.TemporaryDirectory() as folder, free_port(None) as place:
-        archive = given.archive or made_archive(Path(folder))
+    with free_port(None) as place:
+        archive = archive or made_archive(folder)
         port, gate = place.getsockname()[1], Gate()
         app = create_app(archive, gate=gate, port=port)
         server = uvicorn.Server(uvicorn.Config(app, log_level="error", timeout_graceful_shutdown=1))
@@ -89,26 +91,46 @@ def main() -> None:
         while not server.started:
             thread.join(0.02)
         with sync_playwright() as playwright:
-            chromium = playwright.chromium.launch(executable_path=given.chromium, args=["--no-sandbox"])
+            chromium = playwright.chromium.launch(executable_path=chromium_path, args=["--no-sandbox"])
             page = chromium.new_page(viewport={"width": 1280, "height": 1000})
             page.goto(f"http://127.0.0.1:{port}/enter/{gate.token}")
-            page.goto(f"http://127.0.0.1:{port}/mend/{given.loudspeaker}")
+            page.goto(f"http://127.0.0.1:{port}/mend/{loudspeaker}")
             page.wait_for_selector("body[data-ready=mend]")
             page.wait_for_timeout(2000)
-            times = dragged_ms(page, given.bands, given.moves)
+            times = dragged_ms(page, bands, moves)
             chromium.close()
-        print(told(f"{len(times)} drag events with {given.bands} bands, each until its frame", times))
-        desk = MendDesk(app.state.bench.reading(given.loudspeaker))
-        equalizer = equalizer_of([("peaking", 100.0 * 1.3**k, (-1.0) ** k, 2.0) for k in range(given.bands)])
+        desk = MendDesk(app.state.bench.reading(loudspeaker))
+        equalizer = equalizer_of([("peaking", 100.0 * 1.3**k, (-1.0) ** k, 2.0) for k in range(bands)])
         desk.weigh(equalizer)
         weighed = []
         for _ in range(50):
             begun = time.process_time()
             desk.weigh(equalizer)
             weighed.append(1000 * (time.process_time() - begun))
-        print(told("weighing it on the server, processor time", weighed))
         server.should_exit = True
         thread.join(10)
+    return times, weighed
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--archive", type=Path)
+    parser.add_argument("--loudspeaker", type=int, default=1)
+    parser.add_argument("--bands", type=int, default=10)
+    parser.add_argument("--moves", type=int, default=300)
+    parser.add_argument("--chromium", default="/usr/bin/chromium")
+    given = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        times, weighed = drag_times(
+            Path(folder),
+            archive=given.archive,
+            loudspeaker=given.loudspeaker,
+            bands=given.bands,
+            moves=given.moves,
+            chromium_path=given.chromium,
+        )
+    print(told(f"{len(times)} drag events with {given.bands} bands, each until its frame", times))
+    print(told("weighing it on the server, processor time", weighed))
 
 
 if __name__ == "__main__":

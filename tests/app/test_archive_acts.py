@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
-import concurrent.futures
+import json
 import os
 import shutil
 import signal
 import subprocess
 import sys
 import time
-import types
 from collections.abc import Callable
 from pathlib import Path
 
 import bagit
+import distributed
 import pytest
 from click.testing import CliRunner
 
 from earwitness.app.archive import check_archive, figure_range, search_archive
 from earwitness.app.catalogue import add_catalogue
-from earwitness.app.rebuild import Rebuilt, rebuild, rebuild_session
+from earwitness.app.rebuild import rebuild, rebuild_session
+from earwitness.app.settings import Chosen, choice_of, keep_choice, undo_choice
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.search import FigureRange, SearchQuery, summary_sources
 from earwitness.cli.archive import command
@@ -59,7 +60,7 @@ def values(folder: Path) -> list[bytes]:
     with Archive.open(folder, create=False) as archive:
         for one in archive.loudspeakers():
             (session,) = archive.sessions_of(one.id)
-            (result,) = archive.results_of(session.id)
+            result = archive.results_of(session.id)[-1]
             measurement = archive.measurement(result.step_key)
             assert measurement is not None
             found.append(measurement.response.pressure.tobytes() + summary_sources(archive)[one.id].encode())
@@ -99,35 +100,29 @@ def test_processes_make_what_one_makes(folder: Path, made: Path) -> None:
     assert values(folder) == values(made)
 
 
-def test_a_cluster_makes_what_one_makes(folder: Path, made: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A stand-in for Dask's distributed, with the calls that are used: Client, submit, as_completed."""
-    asked = []
-
-    class Client:
-        def __init__(self, address: str) -> None:
-            asked.append(address)
-            self.pool = concurrent.futures.ThreadPoolExecutor(2)
-
-        def __enter__(self) -> Client:
-            return self
-
-        def __exit__(self, *_: object) -> None:
-            self.pool.shutdown()
-
-        def submit(
-            self, call: Callable[..., Rebuilt], *given: object, pure: bool
-        ) -> concurrent.futures.Future[Rebuilt]:
-            assert not pure
-            return self.pool.submit(call, *given)
-
-    fake = types.ModuleType("distributed")
-    fake.Client, fake.as_completed = Client, concurrent.futures.as_completed  # type: ignore[attr-defined]
-    monkeypatch.setitem(sys.modules, "distributed", fake)
+def test_a_cluster_makes_what_one_makes(folder: Path, made: Path) -> None:
+    """Dask's own scheduler and two workers in processes of their own."""
     for path in arrays(folder):
         path.unlink()
-    assert rebuild(folder, cluster="tcp://192.0.2.1:8786").count("made anew") == COUNT
-    assert asked == ["tcp://192.0.2.1:8786"]
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=2, processes=True, dashboard_address=None, host="127.0.0.1"
+    ) as cluster:
+        told: list[float] = []
+        report = rebuild(folder, cluster=cluster.scheduler_address, progress=lambda share, _: told.append(share))
+        assert report.count("made anew") == COUNT
+        assert told == sorted(told)
+        assert rebuild(folder, cluster=cluster.scheduler_address).count("was current") == COUNT
+        arrays(folder)[0].write_bytes(b"rotten")
+        code, out, _ = run("rebuild", "--cluster", cluster.scheduler_address, "--archive", folder)
+        assert (code, out) == (0, f"sessions: 1 made anew, {COUNT - 1} current, 0 failed\n")
     assert values(folder) == values(made)
+    assert check_archive(folder).findings == ()
+
+
+def test_a_scheduler_that_does_not_answer_is_told(folder: Path) -> None:
+    code, _, err = run("rebuild", "--cluster", "tcp://127.0.0.1:9", "--archive", folder)
+    assert code == 2
+    assert "scheduler" in err
 
 
 def test_without_dask_a_cluster_is_refused_with_the_line_to_install(
@@ -208,6 +203,51 @@ def test_export_and_import_move_one_loudspeaker(folder: Path, tmp_path: Path) ->
     assert "1 sessions, 1 recordings, 1 results" in out
     assert run("search", "alder", "--archive", tmp_path / "other")[1].endswith("1 found\n")
     assert run("export", "nobody", tmp_path / "n", "--archive", folder)[0] == 2
+
+
+def test_what_was_chosen_for_the_reduction_travels(folder: Path, tmp_path: Path) -> None:
+    with Archive.open(folder) as archive:
+        one = archive.find("Alder 1 (invented)")
+        (session,) = archive.sessions_of(one.id)
+    keep_choice(session.id, Chosen(gate_ms=6.0), folder)
+    assert rebuild(folder, workers=1).count("made anew") == 1
+    assert run("export", "Alder 1 (invented)", tmp_path / "bag", "--archive", folder)[0] == 0
+    bagit.Bag(str(tmp_path / "bag")).validate()
+    code, out, _ = run("import", tmp_path / "bag", "--archive", tmp_path / "other")
+    assert code == 0
+    assert "rebuild" not in out
+    assert choice_of(1, tmp_path / "other")[0] == Chosen(gate_ms=6.0)
+    assert search_archive(SearchQuery(text="alder", figures=(FigureRange("f6"),)), tmp_path / "other").total == 1
+    assert rebuild(tmp_path / "other", workers=1).count("was current") == 1
+    undo_choice(1, tmp_path / "other", revision=1)
+    assert choice_of(1, tmp_path / "other")[0].is_automatic
+
+
+@pytest.mark.parametrize("value", ['{"gate_ms": 1e9}', '{"other": 1}', "[1]"])
+def test_a_package_with_a_choice_that_cannot_be_is_refused(folder: Path, tmp_path: Path, value: str) -> None:
+    run("export", "Alder 1 (invented)", tmp_path / "bag", "--archive", folder)
+    record = tmp_path / "bag" / "data" / "loudspeaker.json"
+    document = json.loads(record.read_text())
+    document["choices"] = [{"session": document["sessions"][0]["key"], "value": value}]
+    record.write_text(json.dumps(document))
+    bagit.Bag(str(tmp_path / "bag")).save(manifests=True)
+    code, _, err = run("import", tmp_path / "bag", "--archive", tmp_path / "other")
+    assert code == 5
+    assert "choice" in err
+
+
+def test_without_a_result_of_this_version_the_search_finds_the_name_and_the_import_says_so(tmp_path: Path) -> None:
+    one = catalogue(1)[0]
+    write_note(one, tmp_path / "in")
+    with Archive.open(tmp_path / "a") as archive:
+        archive.add_session(session_of(one), tmp_path / "in")
+    run("export", one.name, tmp_path / "bag", "--archive", tmp_path / "a")
+    code, out, _ = run("import", tmp_path / "bag", "--archive", tmp_path / "b")
+    assert code == 0
+    assert "its figures come with: earwitness archive rebuild" in out
+    assert search_archive(SearchQuery(text="alder"), tmp_path / "b").total == 1
+    assert rebuild(tmp_path / "b", workers=1).count("made anew") == 1
+    assert search_archive(SearchQuery(figures=(FigureRange("f6"),)), tmp_path / "b").total == 1
 
 
 def test_search_by_words_and_figures(folder: Path) -> None:

@@ -39,10 +39,12 @@ def on_page(context: BrowserContext, address: str, ready: str) -> Iterator[Page]
 
     page.on("pageerror", lambda error: faults.append(str(error)))
     page.on("console", listen)
-    page.goto(address)
-    page.wait_for_selector(f"body[data-ready={ready}]")
-    yield page
-    page.close()
+    try:
+        page.goto(address)
+        page.wait_for_selector(f"body[data-ready={ready}]")
+        yield page
+    finally:
+        page.close()
     assert faults == []
 
 

@@ -12,6 +12,7 @@ from starlette.testclient import TestClient
 
 from earwitness.bench.security import COOKIE, Gate
 from earwitness.bench.server import create_app, free_port
+from earwitness.bench.state import Bench
 
 PORT = 8741
 BASE = f"http://127.0.0.1:{PORT}"
@@ -29,10 +30,11 @@ def entered(archive: Path) -> Iterator[TestClient]:
 
 @dataclass(frozen=True, slots=True)
 class Running:
-    """A bench that answers on a port. address : of one use; base : without the token."""
+    """A bench that answers on a port. address : of one use; base : without the token; bench : its state."""
 
     address: str
     base: str
+    bench: Bench
 
 
 @contextmanager
@@ -53,7 +55,7 @@ def running(archive: Path) -> Iterator[Running]:
                 thread.join(0.02)
                 assert thread.is_alive(), "the bench did not start"
             base = f"http://127.0.0.1:{port}"
-            yield Running(f"{base}/enter/{gate.token}", base)
+            yield Running(f"{base}/enter/{gate.token}", base, app.state.bench)
         finally:
             server.should_exit = True
             thread.join(20)

@@ -159,3 +159,17 @@ def test_many_loudspeakers_are_searched_without_waiting(
     page.wait_for_function("document.getElementById('told').textContent.startsWith('1 of')")
     assert time.monotonic() - began < 1.0
     page.close()
+
+
+def test_on_a_phone_nothing_scrolls_sideways_and_the_list_stays_a_table(page: Page) -> None:
+    page.set_viewport_size({"width": 390, "height": 800})
+    wide = page.evaluate(
+        "[document.documentElement, ...document.querySelectorAll('.table-scroll')]"
+        ".map((one) => one.scrollWidth - one.clientWidth)"
+    )
+    assert wide == [0] * len(wide)
+    assert page.get_by_role("row").count() == COUNT + 1
+    assert page.get_by_role("rowheader").count() == COUNT
+    box = page.locator("#rows input").first
+    box.check()
+    assert box.is_checked()

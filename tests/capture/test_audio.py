@@ -6,10 +6,8 @@ A virtual device under load may lose samples, which is what the verdict is for: 
 from __future__ import annotations
 
 import os
-import shutil
 import subprocess
 import sys
-import tempfile
 import time
 from collections.abc import Iterator
 from dataclasses import replace
@@ -18,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from rehearsal import RATE_HZ, SESSION, sweep, write_session
+from virtual_sound import CUTOFF_HZ, virtual_sound
 
 from earwitness.capture.device import sound_card
 from earwitness.capture.guard import Limits, Silencer
@@ -29,44 +28,13 @@ from earwitness.errors import InputError
 pytestmark = [pytest.mark.audio, pytest.mark.xdist_group("audio")]
 TRIES = 6
 WIRE = Wiring("pulse", "pulse", RATE_HZ, outputs=(1, 2))
-CUTOFF_HZ = 500.0
-_MODULES = (
-    "module-native-protocol-unix socket={place}/native auth-anonymous=1",
-    "module-null-sink sink_name=wire rate=48000 format=float32le channels=2",
-    "module-null-sink sink_name=mic rate=48000 format=float32le channels=2",
-    "module-ladspa-sink sink_name=speaker sink_master=mic plugin=/usr/lib/ladspa/filter.so label=hpf "
-    f"control={CUTOFF_HZ:g} rate=48000 format=float32le channels=2",
-)
 
 
 @pytest.fixture(scope="module")
 def server() -> Iterator[dict[str, str]]:
     """A PulseAudio of our own, reached only through the environment that is returned."""
-    place = tempfile.mkdtemp(prefix="earwitness-pulse-")
-    names = ("XDG_RUNTIME_DIR", "PULSE_RUNTIME_PATH")
-    environment = {
-        **dict.fromkeys(names, place),
-        "PULSE_SERVER": f"unix:{place}/native",
-        "PULSE_COOKIE": f"{place}/cookie",
-    }
-    loads = [part for module in _MODULES for part in ("-L", module.format(place=place))]
-    quiet = ("--daemonize=no", "--use-pid-file=no", "--disable-shm=yes", "--exit-idle-time=-1")
-    with subprocess.Popen(
-        ["pulseaudio", "-n", *quiet, f"--log-target=file:{place}/log", *loads], env={**os.environ, **environment}
-    ) as process:
-        ready = False
-        for _ in range(100):
-            asked = subprocess.run(["pactl", "info"], env={**os.environ, **environment}, capture_output=True)
-            if ready := asked.returncode == 0:
-                break
-            time.sleep(0.1)
-        try:
-            assert ready, "PulseAudio did not start; see its log"
-            yield environment
-        finally:
-            process.terminate()
-            process.wait()
-            shutil.rmtree(place, ignore_errors=True)
+    with virtual_sound() as environment:
+        yield environment
 
 
 @pytest.fixture

@@ -105,3 +105,12 @@ def test_the_position_table_is_part_of_the_session(place: Path) -> None:
     session = load_session(place / "my-scan")
     assert "scan/positions.csv" in session.file_hashes
     assert len(session.takes) == 256
+
+
+def test_a_curve_names_the_scan_as_its_source(place: Path, printed: dict[str, str]) -> None:
+    assert printed
+    line = ["read", "Thimble Two", "--how", "listening_window", "--archive", str(place / "archive")]
+    output = CliRunner().invoke(main, line).output
+    assert "takes: 2\n" in output
+    assert "128 points of a scan, inner surface" in output
+    assert "gated before" not in output

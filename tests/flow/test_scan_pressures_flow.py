@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+import warnings
 from pathlib import Path
 
 import numpy as np
 import pytest
+import sofar
 
 from earwitness.demo.scan import scan_points, scan_pressure
 from earwitness.demo.world import true_pressure
@@ -86,6 +88,34 @@ def test_pressures_give_the_field(tmp_path: Path, scan: tuple[np.ndarray, np.nda
     assert found.scan is not None
     assert found.gate.source.startswith("no gate")
     assert np.abs(found.impulse).max() > 0
+
+
+def test_a_sofa_file_gives_the_same_field(tmp_path: Path, scan: tuple[np.ndarray, np.ndarray]) -> None:
+    # Receivers of AES69's FreeFieldDirectivityTF where the microphone stood, written and verified by sofar.
+    points, pressure = scan
+    sofa = sofar.Sofa("FreeFieldDirectivityTF", version="1.1")
+    sofa.ReceiverPosition, sofa.ReceiverPosition_Type, sofa.ReceiverPosition_Units = points, "cartesian", "metre"
+    sofa.N, sofa.Data_Real, sofa.Data_Imag = HZ, pressure.real[np.newaxis], pressure.imag[np.newaxis]
+    for name in ("MIDINote", "SourceTuningFrequency", "Description", "EmitterDescriptions"):
+        if hasattr(sofa, name):
+            sofa.delete(name)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        sofar.write_sofa(str(tmp_path / "scan.sofa"), sofa)
+    (tmp_path / "csv").mkdir()
+    table = reduced(pressures_folder(tmp_path / "csv", points, pressure), tmp_path / "csv")
+    take = '[[take]]\nkind = "scan pressures"\nfile = "scan.sofa"\n'
+    (tmp_path / "session.toml").write_text(HEAD + take, encoding="utf-8")
+    found = reduce_session(
+        load_session(tmp_path),
+        lambda name: read_audio(tmp_path / name),
+        pressures=read_scan_pressures(tmp_path / "scan.sofa"),
+    )
+    one, other = found.response, table.response
+    assert (one.valid == other.valid).all()
+    assert np.allclose(one.pressure, other.pressure, atol=1e-6 * np.abs(other.pressure).max())
+    assert found.scan is not None
+    assert found.scan.points == len(points)
 
 
 @pytest.mark.parametrize(

@@ -34,8 +34,41 @@ Run = Callable[[random.Random], bool]
 _STAMP = "2026-01-20T11:00:00+00:00"
 # Values that JSON and SQLite can hold and nobody expects.
 _ODD: tuple[Any, ...] = (
-    *(None, True, False, 0, -1, 1, 2**63, 10**30, 1e308, 1e400, float("nan"), "", "x" * 500, "\0", "../x", [], {}, [[]]),
-    *([None], {"a": None}, [["a", 1]], "null", "[]", "{}", "nan", "{", "[" * 400, "é", "2026-13-40", "0" * 64, "f" * 32),
+    *(
+        None,
+        True,
+        False,
+        0,
+        -1,
+        1,
+        2**63,
+        10**30,
+        1e308,
+        1e400,
+        float("nan"),
+        "",
+        "x" * 500,
+        "\0",
+        "../x",
+        [],
+        {},
+        [[]],
+    ),
+    *(
+        [None],
+        {"a": None},
+        [["a", 1]],
+        "null",
+        "[]",
+        "{}",
+        "nan",
+        "{",
+        "[" * 400,
+        "é",
+        "2026-13-40",
+        "0" * 64,
+        "f" * 32,
+    ),
 )
 
 
@@ -44,7 +77,9 @@ def filled(folder: Path) -> Archive:
     archive = Archive.open(folder / "archive")
     added = archive.add_session(write_session(folder / "in", name="Lantern 2", takes=2), folder / "in")
     key = archive.keep_measurement(added.session_id, measurement(1, directions=3, bins=8))
-    archive.keep_document(added.session_id, step_of("figures", (key,), reading="A"), "figures", {"f3": 41.5, "text": "größer"})
+    archive.keep_document(
+        added.session_id, step_of("figures", (key,), reading="A"), "figures", {"f3": 41.5, "text": "größer"}
+    )
     archive.keep_publication(1, "site", {"f3": 41.5})
     names = {"name": "Lantern 2", "maker": "Invented Works"}
     notes.keep_sheet(archive, **names, facts='{"a":1}', sha256="a" * 64, sealed_at=_STAMP)
@@ -82,7 +117,9 @@ class PackageInputs:
             for _ in range(draw.choice((1, 1, 2, 3))):
                 _odd_value(record, draw)
             text = json.dumps(record)
-            (bag / "data/loudspeaker.json").write_text(text if kind < 0.5 else damaged_text(text, draw), encoding="utf-8")
+            (bag / "data/loudspeaker.json").write_text(
+                text if kind < 0.5 else damaged_text(text, draw), encoding="utf-8"
+            )
         elif kind < 0.8:
             path = draw.choice(sorted(p for p in bag.rglob("*") if p.is_file()))
             path.write_bytes(damaged_bytes(path.read_bytes(), draw))
@@ -140,7 +177,9 @@ def _fit_manifests(bag: Path) -> None:
         )
 
     with suppress(OSError, UnicodeEncodeError):
-        payload = [p for p in bag.rglob("*") if p.is_file() and not p.is_symlink() and "data" in p.relative_to(bag).parts[:1]]
+        payload = [
+            p for p in bag.rglob("*") if p.is_file() and not p.is_symlink() and "data" in p.relative_to(bag).parts[:1]
+        ]
         (bag / "manifest-sha256.txt").write_text(hashes(payload), encoding="utf-8")
         size = sum(p.stat().st_size for p in payload)
         (bag / "bag-info.txt").write_text(f"Payload-Oxum: {size}.{len(payload)}\n", encoding="utf-8")
@@ -219,9 +258,9 @@ def _array_bombs(folder: Path) -> list[bytes]:
         path = folder / "bomb.nc"
         with netCDF4.Dataset(path, "w") as file:
             names = [file.createDimension(f"d{n}", size).name for n, size in enumerate(sizes)]
-            made = file.createVariable("pressure", "f8", names, zlib=packed, chunksizes=(1, 2**20) if packed else None)
-            if packed:
-                made[0] = 0.0
+            chunks = (1, 2**20) if packed else None
+            # Without a fill value nothing is written: the header promises, and a reader gets as many zeros.
+            file.createVariable("pressure", "f8", names, zlib=packed, chunksizes=chunks, fill_value=False)
         found.append(path.read_bytes())
         path.unlink()
     return found
@@ -238,7 +277,10 @@ class DatabaseInputs:
             assert not (place / (CATALOGUE + name)).exists()
         sound = (place / CATALOGUE).read_bytes()
         with closing(sqlite3.connect(place / CATALOGUE)) as plain:
-            tables = [r[0] for r in plain.execute("SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE '%text%'")]
+            tables = [
+                r[0]
+                for r in plain.execute("SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE '%text%'")
+            ]
             columns = {t: [r[1] for r in plain.execute(f"PRAGMA table_info({t})")] for t in tables}
         arrays = {p: p.read_bytes() for p in (place / "arrays").rglob("*.nc")}
 
@@ -250,7 +292,9 @@ class DatabaseInputs:
             if kind < 0.45:
                 (place / CATALOGUE).write_bytes(damaged_bytes(sound, draw))
             elif kind < 0.5:
-                (place / (CATALOGUE + draw.choice(("-wal", "-journal")))).write_bytes(draw.randbytes(draw.choice((0, 32, 4096))))
+                (place / (CATALOGUE + draw.choice(("-wal", "-journal")))).write_bytes(
+                    draw.randbytes(draw.choice((0, 32, 4096)))
+                )
             elif kind < 0.55:
                 (path,) = arrays
                 path.write_bytes(damaged_bytes(arrays[path], draw))
@@ -271,7 +315,7 @@ def _odd_cell(path: Path, columns: dict[str, list[str]], draw: random.Random) ->
     column = draw.choice(columns[table])
     with closing(sqlite3.connect(path)) as plain, suppress(sqlite3.Error, OverflowError, ValueError):
         plain.execute("PRAGMA ignore_check_constraints = 1")
-        row = plain.execute(f"SELECT rowid, \"{column}\" FROM {table} LIMIT 1").fetchone()
+        row = plain.execute(f'SELECT rowid, "{column}" FROM {table} LIMIT 1').fetchone()
         if row is None:
             return
         number, had = row
@@ -291,7 +335,7 @@ def _odd_cell(path: Path, columns: dict[str, list[str]], draw: random.Random) ->
         # Triggers keep sheets as they are; damage does not ask them.
         for trigger in [r[0] for r in plain.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")]:
             plain.execute(f"DROP TRIGGER {trigger}")
-        plain.execute(f"UPDATE {table} SET \"{column}\" = ? WHERE rowid = ?", (new, number))
+        plain.execute(f'UPDATE {table} SET "{column}" = ? WHERE rowid = ?', (new, number))
         plain.commit()
 
 

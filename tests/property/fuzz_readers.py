@@ -62,7 +62,9 @@ class TextInputs:
         self, seeds: tuple[str, ...], read: Callable[[Path], Any], check: Callable[[Any], None], suffix: str = ".txt"
     ) -> None:
         self._seeds, self._read, self._check, self._suffix = seeds, read, check, suffix
-        self._words = tuple(sorted({word for seed in seeds for word in seed.replace("=", " ").split() if word.isidentifier()}))
+        self._words = tuple(
+            sorted({word for seed in seeds for word in seed.replace("=", " ").split() if word.isidentifier()})
+        )
 
     def prepare(self, folder: Path) -> Run:
         path = folder / f"input{self._suffix}"
@@ -83,7 +85,9 @@ class SessionInputs:
         seeds = (fuzz_seeds.SESSION, fuzz_seeds.SESSION, fuzz_seeds.SESSION, fuzz_seeds.SCAN)
         words = tuple(sorted({w for seed in seeds for w in seed.replace("=", " ").split() if w.isidentifier()}))
         words += ("burst", "multitone", "impedance", "scan", "positions", "stimulus_file", "id", "sha256", "takes")
-        beside = {name: (place / name).read_text(encoding="utf-8") for name in ("mic.txt", "impedance.txt", "positions.csv")}
+        beside = {
+            name: (place / name).read_text(encoding="utf-8") for name in ("mic.txt", "impedance.txt", "positions.csv")
+        }
 
         def run(draw: random.Random) -> bool:
             text = draw.choice(seeds)

@@ -230,6 +230,9 @@ def recordings() -> tuple[tuple[str, bytes], ...]:
         stream = io.BytesIO()
         soundfile.write(stream, noise, RATE_HZ, format=container, subtype=subtype)
         found.append((suffix, stream.getvalue()))
+    stream = io.BytesIO()
+    soundfile.write(stream, np.zeros(2**24), RATE_HZ, format="FLAC", subtype="PCM_16")
+    found.append((".flac", stream.getvalue()))
     found += [(".wav", lied) for lied in _lies(found[1][1])]
     return tuple(found)
 

@@ -24,9 +24,17 @@ def plain(path: Path, *, kind: str = "TF", changes: dict[str, object] | None = N
             file.createDimension(name, size)
         attributes = {"Conventions": "SOFA", "Version": "2.1", "RoomType": "free field", "Title": "invented"}
         if kind == "TF":
-            attributes |= {"SOFAConventions": "FreeFieldDirectivityTF", "SOFAConventionsVersion": "1.1", "DataType": "TF"}
+            attributes |= {
+                "SOFAConventions": "FreeFieldDirectivityTF",
+                "SOFAConventionsVersion": "1.1",
+                "DataType": "TF",
+            }
             values: dict[str, tuple[tuple[str, ...], object, dict[str, str]]] = {
-                "N": (("N",), np.array([20.0, 100.0, 1000.0, 5000.0, 20000.0]), {"Units": "hertz", "LongName": "frequency"}),
+                "N": (
+                    ("N",),
+                    np.array([20.0, 100.0, 1000.0, 5000.0, 20000.0]),
+                    {"Units": "hertz", "LongName": "frequency"},
+                ),
                 "Data.Real": (("M", "R", "N"), noise, {}),
                 "Data.Imag": (("M", "R", "N"), noise[..., ::-1], {}),
                 "ReceiverPosition": (("R", "C", "I"), around[..., np.newaxis], _CARTESIAN),
@@ -80,19 +88,14 @@ def _dimension(file: netCDF4.Dataset, size: int) -> str:
 
 
 def _huge(name: str, *sizes: int, kind: str = "f8", packed: bool = False) -> Change:
-    """A variable whose header promises much; nothing, or zeros packed small, stand behind it."""
+    """A variable whose header promises much. Nothing stands behind it: a reader gets as many zeros as it asks for."""
 
     def make(file: netCDF4.Dataset) -> None:
         dimensions = [_dimension(file, size) for size in sizes]
-        made = file.createVariable(name, kind, dimensions, zlib=packed, chunksizes=None if not packed else _chunks(sizes))
-        if packed:
-            made[-1:] = np.zeros((1, *sizes[1:]))
+        chunks = tuple(min(size, 2**20) for size in sizes) if packed else None
+        file.createVariable(name, kind, dimensions, zlib=packed, chunksizes=chunks, fill_value=False)
 
     return make
-
-
-def _chunks(sizes: tuple[int, ...]) -> tuple[int, ...]:
-    return tuple(min(size, 2**20) for size in sizes)
 
 
 def _lists(name: str) -> Change:
@@ -153,17 +156,25 @@ def odd_files(folder: Path) -> list[bytes]:
     changes: list[tuple[str, dict[str, object]]] = [("TF", {}), ("FIR", {}), ("TF", {}), ("FIR", {})]
     for kind, names in (("TF", _TF), ("FIR", _FIR)):
         for name in names:
-            changes += [(kind, {name: value}) for value in (None, np.array("text"), np.zeros(0), nan, np.full((1, 3), 1e308))]
+            changes += [
+                (kind, {name: value}) for value in (None, np.array("text"), np.zeros(0), nan, np.full((1, 3), 1e308))
+            ]
             changes += [(kind, {name: np.zeros((2, 3), dtype=code)}) for code in ("i1", "u8", "f4")]
             changes += [(kind, {name: make(name)}) for make in (_lists, _pairs, _choices, _endless)]
             changes += [(kind, {name: _huge(name, 2**40)}), (kind, {name: _huge(name, 2**31, 2**31, 2**10)})]
     for attribute in ("SOFAConventions", "DataType", "Conventions", "SOFAConventionsVersion", "Version"):
-        changes += [(k, {attribute: v}) for k in ("TF", "FIR") for v in (None, "", "other", 5, np.zeros(4), "x" * 70_000)]
-    changes += [(k, {"+more": make}) for k in ("TF", "FIR") for make in (_deep, _wide, _names, _lists("odd"), _pairs("odd"))]
+        changes += [
+            (k, {attribute: v}) for k in ("TF", "FIR") for v in (None, "", "other", 5, np.zeros(4), "x" * 70_000)
+        ]
+    changes += [
+        (k, {"+more": make}) for k in ("TF", "FIR") for make in (_deep, _wide, _names, _lists("odd"), _pairs("odd"))
+    ]
     changes += [("TF", {"+more": _huge("odd", 2**62)}), ("TF", {"+more": _huge("odd", 2**40, kind="S1")})]
     changes += [("TF", {"+more": _huge("EarwitnessValid", 3)}), ("FIR", {"SOFAConventions": "SimpleFreeFieldTF"})]
     changes += [("FIR", {"Data.SamplingRate": np.array([v])}) for v in (0.0, -1.0, 1e308, np.inf, 5e-324)]
-    changes += [("TF", {"N": np.array(v)}) for v in ([5.0, 4, 3, 2, 1], [1.0, 1, 1, 1, 1], [-1.0, 0, 1, 2, 3], [0.0] * 5)]
+    changes += [
+        ("TF", {"N": np.array(v)}) for v in ([5.0, 4, 3, 2, 1], [1.0, 1, 1, 1, 1], [-1.0, 0, 1, 2, 3], [0.0] * 5)
+    ]
     found = []
     for number, (kind, change) in enumerate(changes):
         path = folder / f"odd-{number}.sofa"
@@ -179,12 +190,12 @@ def odd_files(folder: Path) -> list[bytes]:
 
 
 def bombs(folder: Path) -> list[bytes]:
-    """Files that are small and unpack to much: 2 GiB, and 0.9 GiB which is just below what a header may promise."""
+    """Files that are small and unpack to much: 2 GiB, and just below what a header may promise."""
     found = []
-    for size in (2**28, 2**27 - 4096, 2**25 - 4096):
+    for bins in (2**17, 2**13 - 2**10):
         path = folder / "bomb.sofa"
-        rows = size // 2**20
-        plain(path, changes={"Data.Real": _huge("Data.Real", rows, 2**20, packed=True)})
+        data = {name: _huge(name, 1, 1024, bins, packed=True) for name in ("Data.Real", "Data.Imag")}
+        plain(path, changes={**data, "N": np.arange(1.0, bins + 1.0)}, directions=1024)
         found.append(path.read_bytes())
         path.unlink()
     return found

@@ -106,7 +106,9 @@ def test_drawing_leaves_room_for_the_words_around_it(
     for page in (page for sheet in sheets for page in sheet["pages"]):
         root = ElementTree.fromstring(page["svg"])
         scale = (sheet["width"] - 2 * sheet["margin"]) / float(root.attrib["width"])
-        used = sheet["head"] + scale * float(root.attrib["height"]) + sheet["foot"] + 2 * sheet["margin"]
+        used = page["head"] + scale * float(root.attrib["height"]) + sheet["foot"] + 2 * sheet["margin"]
+        # Words and drawing share all of the height between them: nothing is left empty below.
+        assert used == pytest.approx(sheet["height"], abs=2.0)
         assert used == pytest.approx(sheet["height"], abs=1.0)
         places = [float(node.attrib["y"]) for node in root.iter(f"{SVG}text") if "y" in node.attrib]
         assert max(places) <= float(root.attrib["height"])

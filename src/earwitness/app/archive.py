@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
 from earwitness.app.add import kept_measurement
 from earwitness.app.jobs import Progress, silent
-from earwitness.app.summary import keep_summary
+from earwitness.app.settings import need_choice
+from earwitness.app.summary import keep_names, keep_summary
 from earwitness.archive.backup import BackupReport, backup
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.integrity import CheckReport, check
@@ -37,19 +39,30 @@ def export_loudspeaker(name: str, folder: Path, archive_folder: Path) -> Exporte
         return export_package(archive, archive.find(name).id, folder)
 
 
-def import_loudspeaker(folder: Path, archive_folder: Path) -> Imported:
+@dataclass(frozen=True, slots=True)
+class TakenIn:
+    """What a package brought. has_figures : the search knows the figures; without them it finds the loudspeaker by
+    name, type, price and notes, until `rebuild` or a reading makes its result anew."""
+
+    imported: Imported
+    has_figures: bool
+
+
+def import_loudspeaker(folder: Path, archive_folder: Path) -> TakenIn:
     """Take a package into the archive, which is made if there is none, and into the search index.
 
-    A result in it that another version made is not made anew here; `rebuild` does that. Raises as `import_package`.
+    A result in it that another version or other settings made is not made anew here; `rebuild` does that. Raises as
+    `import_package`.
     """
     with Archive.open(archive_folder) as archive:
-        done = import_package(folder, archive, seal=seal_hash)
+        done = import_package(folder, archive, seal=seal_hash, need_choice=need_choice)
         latest = archive.sessions_of(done.loudspeaker_id)
-        if latest:
-            measurement = kept_measurement(archive, latest[-1].id)
-            if measurement is not None:
-                keep_summary(archive, done.loudspeaker_id, latest[-1].id, measurement)
-        return done
+        measurement = kept_measurement(archive, latest[-1].id) if latest else None
+        if measurement is not None:
+            keep_summary(archive, done.loudspeaker_id, latest[-1].id, measurement)
+        elif latest:
+            keep_names(archive, done.loudspeaker_id)
+        return TakenIn(done, measurement is not None)
 
 
 def search_archive(query: SearchQuery, archive_folder: Path) -> Found:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from earwitness.app.advice import advice_on
+from earwitness.app.beside import beside_others
 from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.app.words import own_words
@@ -49,7 +50,8 @@ def generated_review(result: ReadResult, archive_folder: Path, *, advice: Advice
     """The review as it is generated, before the tester's choice of exhibits; nothing is kept as published."""
     with Archive.open(archive_folder, create=False) as archive:
         words = own_words(archive, result.loudspeaker_id)
-    return review_of(result.reading, result.measurement, result.session, advice=advice, own_words=words)
+    beside = beside_others(result, archive_folder)
+    return review_of(result.reading, result.measurement, result.session, advice=advice, beside=beside, own_words=words)
 
 
 def arrange(

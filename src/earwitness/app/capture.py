@@ -40,14 +40,17 @@ from earwitness.capture.series import (
     start_series,
     states,
 )
-from earwitness.capture.sound import Block, Device, Sound, Wiring
+from earwitness.capture.sound import Block, Device, Sound, Wiring, require_outputs
 from earwitness.capture.take import Alive, Recorded, Tell, run_stream, silent_source
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import EarwitnessError, InputError
 from earwitness.formats.audio import read_audio
 from earwitness.quantities.arrays import FloatArray
+from earwitness.session.session import FarFieldTake
 
 CALIBRATOR_FILE = "calibrator.wav"
+LOOPBACK_PEAK_DBFS = -40.0
+SHORTEST_LEAD_IN_S = 0.2
 Answer = Literal["go", "skip", "stop"]
 
 
@@ -87,9 +90,22 @@ class RecordingDone:
 
 def sound_for(wiring: Wiring | None = None) -> Sound:
     """The sound card; the simulated wire where the wiring names it. MissingExtraError without sounddevice."""
-    if wiring is not None and simulated.KEY in (wiring.input_device, wiring.output_device):
-        return simulated.SimulatedSound(speed=1.0, seed=time.time_ns())
+    if wiring is not None and is_rehearsal(wiring):
+        # To whoever only listens it gives a calibrator's tone, else the sound of a loudspeaker 1 m away.
+        tone = None if wiring.outputs else (1000.0, 0.1)
+        return simulated.SimulatedSound(speed=1.0, seed=time.time_ns(), microphone_delay=140, tone=tone)
     return sound_card()
+
+
+def is_rehearsal(wiring: Wiring) -> bool:
+    """Whether the simulated wire takes the place of a sound card."""
+    return simulated.KEY in (wiring.input_device, wiring.output_device)
+
+
+def day_file(wiring: Wiring) -> Path:
+    """Where the exposure of the day is kept; a rehearsal, which nobody hears, has a file of its own."""
+    path = _budget_path(None)
+    return path.with_name("exposure-rehearsed.json") if is_rehearsal(wiring) else path
 
 
 def list_devices(*, sound: Sound | None = None) -> tuple[Device, ...]:
@@ -113,7 +129,8 @@ def begin_or_open(folder: Path, settings: LiveSettings | None) -> Series:
     else:
         series = open_series(folder, settings=settings)
     wiring = series.settings.wiring
-    if simulated.KEY in (wiring.input_device, wiring.output_device) and not series.planned.session.loudspeaker.invented:
+    require_outputs(wiring)
+    if is_rehearsal(wiring) and not series.planned.session.loudspeaker.invented:
         raise InputError(
             "the simulated wire records nothing real",
             where=str(folder),
@@ -136,9 +153,10 @@ def calibrate(
 ) -> Calibrated:
     """Record a sound calibrator on the microphone; a good one becomes calibrator.wav in the folder.
 
-    Nothing is played. An earlier recording and one with faults go to `spoiled/`. InputError where the device does not
-    open, DeviceLostError where it goes away.
+    Nothing is played, and only the input device is opened. An earlier recording and one with faults go to `spoiled/`.
+    InputError where the device does not open, DeviceLostError where it goes away.
     """
+    wiring = replace(wiring, outputs=(), reference=None)
     card = sound_for(wiring) if sound is None else sound
     switch = Silencer() if silencer is None else silencer
     path = folder / CALIBRATOR_FILE
@@ -226,9 +244,35 @@ def check_levels(
     peak = min(level.output_dbfs + 10.0 * np.log10(2.0), limits.highest_dbfs)
     loopback = None
     if wiring.reference is not None and not switch.pressed:
-        loopback = _look_at_loopback(card, wiring, series, float(peak), switch)
+        loopback = _look_at_loopback(card, wiring, series, float(peak), switch, tell, alive)
     settings = replace(series.settings, peak_dbfs=round(float(peak), 2), calibration=level.calibration)
     return LevelsChecked(level, loopback, settings.peak_dbfs), change_settings(series, settings)
+
+
+def check_loopback(
+    series: Series,
+    *,
+    sound: Sound | None = None,
+    silencer: Silencer | None = None,
+    tell: Tell | None = None,
+    alive: Alive | None = None,
+) -> LoopbackReading:
+    """Look at the loop-back alone with a sweep of one second, LOOPBACK_PEAK_DBFS at most: levels need not be known.
+
+    InputError where session.toml names no loop-back or nothing was heard, DeviceLostError.
+    """
+    wiring = _session_wiring(series)
+    if wiring.reference is None:
+        raise InputError(
+            "session.toml names no loop-back",
+            where=str(series.folder),
+            expected="[reference] with its channel",
+            remedy="wire a line output to a line input, and write [reference] with channel = 2 into session.toml",
+        )
+    card = sound_for(wiring) if sound is None else sound
+    switch = Silencer() if silencer is None else silencer
+    peak = min(series.settings.peak_dbfs, LOOPBACK_PEAK_DBFS)
+    return _look_at_loopback(card, wiring, series, peak, switch, tell, alive)
 
 
 def record(
@@ -291,9 +335,9 @@ def cautions(series: Series) -> tuple[str, ...]:
     lines = [*SAFETY]
     lines.append(f"Nothing is played above {limits.highest_dbfs:g} dB re full scale.")
     if calibration is None:
-        lines.append("Levels are not calibrated: how loud that is nobody knows. Set the level first: measure level.")
+        lines.append("Levels are not calibrated: how loud that is nobody knows. Set the level first.")
         return tuple(lines)
-    loudest = max((_predicted_db(series, one.id) or -200.0 for one in states(series)), default=-200.0)
+    loudest = max((_predicted_db(series, one) or -200.0 for one in _unlike_takes(series)), default=-200.0)
     ear = at_tester_db(loudest, limits)
     lines.append(
         f"The loudest take will be about {loudest:.0f} dB at 1 m and {ear:.0f} dB at your place "
@@ -303,15 +347,35 @@ def cautions(series: Series) -> tuple[str, ...]:
     return tuple(lines)
 
 
+def remarks(series: Series) -> tuple[str, ...]:
+    """What of session.toml makes live takes worse than they could be, and what to write."""
+    told = series.planned.session
+    lines = []
+    if told.stimulus.lead_in_s < SHORTEST_LEAD_IN_S:
+        lines.append(
+            f"Before the sweep there are only {told.stimulus.lead_in_s:g} s of silence, too little to judge noise by: "
+            "write lead_in_s = 0.5 under [stimulus] before the first take."
+        )
+    if told.reference is None:
+        lines.append("Without a loop-back, [reference], time is not known and short gaps can hide.")
+    return tuple(lines)
+
+
 def budget_today(*, budget_file: Path | None = None) -> DayBudget:
     """What was heard today, for the exposure display."""
     return _today(budget_file)
 
 
 def _look_at_loopback(
-    card: Sound, wiring: Wiring, series: Series, peak_dbfs: float, switch: Silencer
+    card: Sound,
+    wiring: Wiring,
+    series: Series,
+    peak_dbfs: float,
+    switch: Silencer,
+    tell: Tell | None,
+    alive: Alive | None,
 ) -> LoopbackReading:
-    """A sweep of one second at the level that was just set."""
+    """A sweep of one second with this peak."""
     rate = wiring.rate_hz
     sweep = sweep_samples(sweep_law(50.0, 16_000.0, 1.0), rate, fade_in_s=0.05, fade_out_s=0.01)
     played = sweep * 10.0 ** (peak_dbfs / 20.0)
@@ -319,10 +383,11 @@ def _look_at_loopback(
     blocks: list[Block] = []
     source = FixedSignal(np.concatenate([np.zeros(rate // 4), played, room]))
     outlet = Outlet(source, wiring, series.settings.limits, switch)
-    lost = run_stream(card, wiring, outlet, None, rate, hear=blocks.append)
+    lost = run_stream(card, wiring, outlet, None, 9 * rate // 4, tell=tell, alive=alive, hear=blocks.append)
     if lost is not None:
         raise lost
-    assert wiring.reference is not None
+    if not blocks or wiring.reference is None:
+        raise InputError("the sound card gave nothing back", remedy="check the device, then look again")
     heard = np.concatenate(blocks)[:, wiring.reference - 1].astype(np.float64)
     return read_loopback(played, heard[rate // 4 :])
 
@@ -341,6 +406,15 @@ def _played(series: Series, take_id: str) -> FloatArray:
     take = series.planned.take(take_id)
     settings = series.settings
     return signal_for(series.planned, take, settings.wiring.rate_hz, settings.peak_dbfs).samples
+
+
+def _unlike_takes(series: Series) -> tuple[str, ...]:
+    """One take of each loudness: the angles of an orbit play the same."""
+    found: dict[object, str] = {}
+    for one in series.planned.live:
+        key = (one.kind, one.drive_v) if isinstance(one, FarFieldTake) else one.id
+        found.setdefault(key, one.id)
+    return tuple(found.values())
 
 
 def _predicted_db(series: Series, take_id: str) -> float | None:

@@ -99,7 +99,7 @@ def compare_results(results: Sequence[ReadResult], *, match_hz: tuple[float, flo
     """Two to four readings beside each other. Raises InputError as `compare_loudspeakers`."""
     if not 2 <= len(results) <= MOST:
         raise InputError(f"{len(results)} loudspeakers were named", expected=f"2 to {MOST}")
-    chosen = [_candidate(one) for one in results]
+    chosen = [candidate_of(one) for one in results]
     if len({one.key for one in chosen}) != len(chosen):
         raise InputError("one loudspeaker is named twice", where=", ".join(one.title for one in chosen))
     told = verdicts(chosen, match_hz=match_hz)
@@ -202,7 +202,7 @@ def _placed(
         entries = latest_sessions(archive)
     every = []
     for place, one in enumerate(entries):
-        every.append(_candidate(read_loudspeaker(f"{one.maker} {one.name}", archive_folder)))
+        every.append(candidate_of(read_loudspeaker(f"{one.maker} {one.name}", archive_folder)))
         progress((place + 1) / len(entries), f"read {one.name}")
     chosen = group_of(
         every,
@@ -223,7 +223,8 @@ def _placed(
     return replace(found, standings=ranked, nearest=likes, prices=prices, offers=offers)
 
 
-def _candidate(result: ReadResult) -> Candidate:
+def candidate_of(result: ReadResult) -> Candidate:
+    """A reading as a loudspeaker to be compared."""
     spoken = result.session.loudspeaker
     price = None if spoken.price is None else spoken.price.amount * _PIECES[spoken.price.per]
     return Candidate(

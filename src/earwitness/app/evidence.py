@@ -22,6 +22,7 @@ from earwitness.figures.registry import LEVEL_FIGURES, base_key, info_of, place_
 from earwitness.figures.windows import window_weights
 from earwitness.insight.findings import KINDS, Finding
 from earwitness.quantities import BudgetLine, Curve, Measurement, Step, from_orbit
+from earwitness.session.scan import ScanPressuresTake, ScanTake
 from earwitness.session.session import (
     BurstTake,
     FarFieldTake,
@@ -265,9 +266,27 @@ def _takes_of_curves(result: ReadResult, curves: Iterable[str]) -> tuple[TakeUse
             if (np.linalg.norm(vectors - vector, axis=1) < _SAME_DIRECTION).any():
                 found.append(_take(take))
         near = isinstance(take, NearFieldTake) and vectors.size > 0 and result.measurement.splice is not None
-        if near or (electric and isinstance(take, ImpedanceTake | ImpedanceTableTake)):
+        whole = isinstance(take, ScanPressuresTake) and vectors.size > 0
+        if near or whole or (electric and isinstance(take, ImpedanceTake | ImpedanceTableTake)):
             found.append(_take(take))
-    return tuple(found)
+    return (*found, *(_scan_surfaces(session) if vectors.size else ()))
+
+
+def _scan_surfaces(session: Session) -> tuple[TakeUsed, ...]:
+    """The takes of a scan: every point takes part in every direction, so that a surface is named as one."""
+    groups: dict[str, list[ScanTake]] = {}
+    for take in session.takes:
+        if isinstance(take, ScanTake):
+            groups.setdefault(take.surface, []).append(take)
+    return tuple(
+        TakeUsed(
+            id=takes[0].id if len(takes) == 1 else f"{takes[0].id} to {takes[-1].id}",
+            kind="scan",
+            words=f"{len(takes):,} points of a scan" + (f", {name} surface" if name else ""),
+            file=takes[0].file if len(takes) == 1 else f"{takes[0].file} to {takes[-1].file}",
+        )
+        for name, takes in groups.items()
+    )
 
 
 def _is_acoustic(curves: Iterable[str]) -> bool:
@@ -282,6 +301,10 @@ def _named(result: ReadResult, keys: Iterable[str]) -> tuple[tuple[str, str], ..
 def _curve_method(result: ReadResult, key: str, curve: Curve | None) -> str:
     if key in LOAD_CURVES:
         return "Taken from the impedance take."
+    if result.measurement.scan is not None and not key.endswith("_di"):
+        sent = "The sound" if key == "on_axis" else "An average, over its directions, of the energies"
+        words = f"{sent} that the scan's outgoing waves carry to the far field, referred to 1 m."
+        return f"{words} {result.measurement.scan.sentence}"
     if key == "on_axis":
         words = "The take on axis, gated before the first reflection and referred to 1 m."
     elif key.endswith("_di"):

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from earwitness.app.advice import advice_on
 from earwitness.app.arrangement import arrangement_of, outdated_lines
+from earwitness.app.beside import beside_others
 from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.publications import kept_publication
 from earwitness.app.published import keep_place
@@ -18,6 +19,7 @@ from earwitness.errors import InputError, choice
 from earwitness.exhibits.advice import Advice
 from earwitness.publish.arrangement import arranged
 from earwitness.publish.dataset import LICENSES, dataset_name, write_dataset
+from earwitness.publish.place import clear_dead
 from earwitness.publish.report import Paper, write_report
 from earwitness.publish.review import Review, review_of
 from earwitness.publish.site.corrections import publication_document
@@ -124,13 +126,14 @@ def review_for(
 ) -> tuple[Review, tuple[str, ...]]:
     """The review of a reading with the tester's words and choice of exhibits, and what to tell of them; the archive
     keeps what was published."""
+    beside = beside_others(result, archive_folder)
     with Archive.open(archive_folder, create=False) as archive:
         words = own_words(archive, result.loudspeaker_id)
         chosen = arrangement_of(archive, result.loudspeaker_id)
         document = document_of(archive, result, because=because)
         revision, _ = kept_publication(archive, result.loudspeaker_id, TARGET, document)
     made = (result.reading, result.measurement, result.session)
-    review = review_of(*made, revision=str(revision), advice=advice, own_words=words)
+    review = review_of(*made, revision=str(revision), advice=advice, beside=beside, own_words=words)
     return arranged(review, chosen), tuple(outdated_lines(review, chosen))
 
 
@@ -151,6 +154,8 @@ def write_products(
     """Write the products into `place`: their paths, and what to tell of the talk. notes : for the data set."""
     files: list[Path] = []
     lines: list[str] = []
+    for folder in (place, place / "stills"):
+        clear_dead(folder)
     if products.report is not None:
         progress(0.0, "set the report")
         files.append(write_report(review, place / f"report-{products.report}.pdf", paper=products.report))

@@ -23,6 +23,8 @@ from earwitness.errors import EarwitnessError, InputError, MissingExtraError
 
 # A worker of a cluster runs several tasks as threads of one process; the netCDF library bears one at a time.
 _ALONE = threading.Lock()
+# How long a scheduler has to answer [s].
+_ANSWER_S = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +95,7 @@ def _rebuild_session(archive_folder: Path, session_id: int) -> Rebuilt:
 def _bring_up_to_date(archive: Archive, session_id: int) -> bool:
     """Make the result of a session and its entry in the index current; whether there was anything to do."""
     measurement, was_made = measurement_of(archive, session_id, mend=True)
-    owner = next(
-        one.id for one in archive.loudspeakers() if any(s.id == session_id for s in archive.sessions_of(one.id))
-    )
-    return keep_summary(archive, owner, session_id, measurement) or was_made
+    return keep_summary(archive, archive.owner_of(session_id), session_id, measurement) or was_made
 
 
 @contextmanager
@@ -137,7 +136,7 @@ def _cluster_results(folder: Path, numbers: list[int], address: str) -> Iterator
             remedy="pip install 'earwitness[cluster]', here and on every worker; or leave --cluster out",
         ) from None
     try:
-        client = distributed.Client(address)
+        client = distributed.Client(address, timeout=_ANSWER_S)
     except (OSError, ValueError) as error:
         raise InputError(
             f"no scheduler answers: {error}",

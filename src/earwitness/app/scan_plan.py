@@ -69,9 +69,12 @@ def gated_plan(
     distance_m: float,
     cabinet_m: tuple[float, float, float],
     driver_m: float | None = None,
+    side_wall_m: float | None = None,
+    front_wall_m: float | None = None,
 ) -> GatedPlan:
-    """Plan gated takes. InputError as session.plan.plan_gated."""
+    """Plan gated takes; side_wall_m, front_wall_m : from the loudspeaker, None as session.plan.plan_gated, which also
+    says what is raised."""
     return plan_gated(
         room_m, loudspeaker_height_m=height_m, distance_m=distance_m, cabinet_m=cabinet_m,
-        lowest_driver_diameter_m=driver_m,
+        lowest_driver_diameter_m=driver_m, to_side_wall_m=side_wall_m, to_front_wall_m=front_wall_m,
     )  # fmt: skip

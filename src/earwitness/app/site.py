@@ -4,42 +4,35 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from urllib.parse import urlsplit
 
 from earwitness import __version__
-from earwitness.app.advice import advice_on
 from earwitness.app.jobs import Progress, silent
-from earwitness.app.publications import corrections_at, kept_publication
-from earwitness.app.read import read_loudspeaker
-from earwitness.app.words import own_words
+from earwitness.app.publications import corrections_at
+from earwitness.app.settings import chosen_from
+from earwitness.app.site_pages import PageJob, open_all, written_pages
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.latest import Latest, latest_sessions
 from earwitness.errors import InputError, OutputError
-from earwitness.publish.place import write_whole
-from earwitness.publish.review import Review, review_of
+from earwitness.publish.place import clear_dead, write_whole
 from earwitness.publish.site import index as pages
 from earwitness.publish.site.cards import (
     Card,
     address_of,
-    card_of,
     cards_from,
-    compare_js,
     index_js,
-    loudspeaker_json,
     site_json,
 )
-from earwitness.publish.site.corrections import Correction, publication_document
+from earwitness.publish.site.corrections import Correction
 from earwitness.publish.site.feed import atom_feed
-from earwitness.publish.site.write import write_review
-from earwitness.publish.stills import stills_of
 
 RECORD = "site.json"
 TITLE = "Loudspeakers, heard and measured"
 # A change of what a page is made of, beside the version of the program.
-_LAYOUT = 1
+_LAYOUT = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,33 +65,37 @@ def publish_site(
     base_url: str = "",
     author: str = "the tester",
     because: str = "",
+    workers: int | None = None,
     progress: Progress = silent,
 ) -> SiteReport:
     """Write the site to `folder`, or bring the one that is there up to date.
 
     title, base_url, author : of the site and its feed; base_url is where it will stand, "" for relative links;
     because : why numbers change, for the corrections log. Addresses are permanent: a page whose loudspeaker has left
-    the archive stays. Raises InputError for a base URL that is none, FormatError for a damaged record of the site,
+    the archive stays. workers : processes that write pages, None for one a core. Publishing shows the data of every
+    loudspeaker whose page is written, so that listening sheets sealed later are marked as made with the data known.
+    Raises InputError for a base URL that is none, FormatError for a damaged record of the site,
     OutputError when it cannot be written, ArchiveError as the archive does.
     """
     folder, base_url = Path(folder).absolute(), _base_url(base_url)
     cards = _known_cards(folder)
+    clear_dead(folder)
     with Archive.open(archive_folder, create=False) as archive:
         wanted = _wanted(archive)
         by_name = {card.name_key: card for card in cards}
         changed = [one for one in wanted if not _is_current(folder, by_name.get(one.name_key), one)]
-        for place, one in enumerate(changed):
-            progress(place / len(changed), one.entry.name)
-            known = by_name.get(one.name_key)
-            taken = [card.address for card in by_name.values()]
-            address = known.address if known else address_of(f"{one.entry.maker} {one.entry.name}", taken)
-            by_name[one.name_key] = _publish_one(archive, one, folder, address, base_url or "site", because)
-            # After each one: a run that is stopped goes on where it was, and no address is given twice.
-            if place % 20 == 19:
-                write_whole(folder / RECORD, site_json(by_name.values(), title=title, base_url=base_url).encode())
+        jobs = _jobs(changed, by_name, folder, archive_folder, base_url or "site", because)
+        open_all(jobs, archive_folder)
+        with written_pages(jobs, archive_folder, workers=workers) as done:
+            for place, card in enumerate(done):
+                by_name[card.name_key] = card
+                progress((place + 1) / len(jobs), card.title)
+                # A run that is stopped goes on where it was, and no address is given twice.
+                if place % 20 == 19:
+                    write_whole(folder / RECORD, site_json(_ordered(by_name), title=title, base_url=base_url).encode())
         logs = _logs(archive, wanted, by_name, base_url or "site")
     progress(1.0, "write the index")
-    ordered = sorted(by_name.values(), key=lambda card: card.address)
+    ordered = _ordered(by_name)
     page = _write_index(folder, ordered, logs, title=title, base_url=base_url, author=author)
     present = {one.name_key for one in wanted}
     return SiteReport(
@@ -109,56 +106,41 @@ def publish_site(
     )
 
 
-def made_from(session_key: str, sheets: Sequence[str], words: Sequence[str] = ()) -> str:
-    """Hash over all that a page is made from: program, session, listening sheets, the tester's words."""
-    parts = [__version__, _LAYOUT, session_key, list(sheets), list(words)]
+def _ordered(cards: Mapping[str, Card]) -> list[Card]:
+    return sorted(cards.values(), key=lambda card: card.address)
+
+
+def _jobs(
+    changed: Sequence[_Wanted], cards: Mapping[str, Card], folder: Path, archive_folder: Path, target: str, because: str
+) -> list[PageJob]:
+    """The pages to write. Addresses are given in the order of the names, whoever writes first."""
+    taken = [card.address for card in cards.values()]
+    archive, site = str(archive_folder.resolve()), str(folder)
+    found = []
+    for one in changed:
+        known = cards.get(one.name_key)
+        address = known.address if known else address_of(f"{one.entry.maker} {one.entry.name}", taken)
+        taken.append(address)
+        found.append(PageJob(archive, site, one.entry, one.made_from, address, target, because))
+    return found
+
+
+def made_from(entry: Latest) -> str:
+    """Hash over all that a page is made from: program, session and what was chosen for its reduction, listening
+    sheets, the tester's words and choice of exhibits."""
+    chosen = chosen_from(json.loads(entry.choice) if entry.choice else None, where=entry.name)
+    parts = [__version__, _LAYOUT, entry.session_key, list(entry.sheets), list(entry.words), asdict(chosen)]
     return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:32]
 
 
 def _wanted(archive: Archive) -> list[_Wanted]:
-    return [
-        _Wanted(entry, made_from(entry.session_key, entry.sheets, entry.words)) for entry in latest_sessions(archive)
-    ]
+    return [_Wanted(entry, made_from(entry)) for entry in latest_sessions(archive)]
 
 
 def _is_current(folder: Path, card: Card | None, one: _Wanted) -> bool:
     if card is None or card.made_from != one.made_from:
         return False
     return (folder / "loudspeakers" / card.address / "loudspeaker.json").is_file()
-
-
-def _publish_one(archive: Archive, one: _Wanted, folder: Path, address: str, target: str, because: str) -> Card:
-    result = read_loudspeaker(f"{one.entry.maker} {one.entry.name}", archive.folder)
-    document = publication_document(
-        result.reading, date=result.session.date, session_key=one.entry.session_key, because=because
-    )
-    revision, published = kept_publication(archive, one.entry.loudspeaker_id, target, document)
-    review = review_of(
-        result.reading,
-        result.measurement,
-        result.session,
-        revision=str(revision),
-        advice=advice_on(result, archive.folder),
-        own_words=own_words(archive, one.entry.loudspeaker_id),
-    )
-    card = card_of(
-        review, address=address, name_key=one.name_key, updated=published.created_at, made_from=one.made_from
-    )
-    log = corrections_at(archive, one.entry.loudspeaker_id, target)
-    place = folder / "loudspeakers" / address
-    write_review(review, place)
-    write_whole(place / "compare.js", compare_js(review, card).encode())
-    write_whole(
-        place / "corrections.html",
-        pages.corrections_html(review.title, {address: (review.title, log)}, home="../../").encode(),
-    )
-    preview = _preview(review)
-    if preview is not None:
-        write_whole(place / "preview.png", preview)
-    # Last: its presence says that all of the folder is there.
-    text = loudspeaker_json(review, card, [asdict(entry) for entry in log])
-    write_whole(place / "loudspeaker.json", text.encode())
-    return card
 
 
 def _logs(
@@ -173,12 +155,6 @@ def _logs(
             if log:
                 found[card.address] = (card.title, log)
     return found
-
-
-def _preview(review: Review) -> bytes | None:
-    """A picture of the first chart, for those who link to the page."""
-    made = stills_of(replace(review, exhibits=review.charts[:1])) if review.charts else ()
-    return made[0].png if made else None
 
 
 def _write_index(

@@ -8,8 +8,9 @@ import json
 from earwitness import __version__
 from earwitness.app.words import own_words
 from earwitness.archive.catalogue import Archive
+from earwitness.archive.neighbors import put_shape, shape_source
 from earwitness.archive.notes import sheets_of
-from earwitness.archive.search import facts_of, put_summary, summary_sources
+from earwitness.archive.search import facts_of, put_summary, summary_source
 from earwitness.figures.read import read_measurement
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.session import Session
@@ -32,7 +33,7 @@ def reading_of(session: Session, measurement: Measurement, *, rear_wall: RearWal
 def keep_summary(
     archive: Archive, loudspeaker_id: int, session_id: int, measurement: Measurement, reading: Reading | None = None
 ) -> bool:
-    """Put the figures of a loudspeaker's latest session into the index, unless they stand there; whether they were put.
+    """Put figures and curves of a loudspeaker's latest session into the index, unless they are there; whether it was.
 
     A session that is not the latest changes nothing. reading : the figures, where they are read already. Raises
     ArchiveError and OutputError as the archive does.
@@ -42,10 +43,21 @@ def keep_summary(
     session = archive.session(session_id)
     notes = _notes(archive, loudspeaker_id, session)
     key = index_key(session, measurement, notes)
-    if summary_sources(archive).get(loudspeaker_id) == key:
+    if (summary_source(archive, loudspeaker_id), shape_source(archive, loudspeaker_id)) == (key, key):
         return False
-    figures = (reading or reading_of(session, measurement)).figures.values()
-    put_summary(archive, loudspeaker_id, figures, facts_of(session, notes=notes, made_from=key))
+    reading = reading or reading_of(session, measurement)
+    put_summary(archive, loudspeaker_id, reading.figures.values(), facts_of(session, notes=notes, made_from=key))
+    put_shape(archive, loudspeaker_id, reading.curves, made_from=key)
+    return True
+
+
+def keep_names(archive: Archive, loudspeaker_id: int) -> bool:
+    """Put a loudspeaker into the index without figures, so that it is found by name, type, price and notes until its
+    figures are read; what the index says already stays. Whether it was put."""
+    if summary_source(archive, loudspeaker_id) is not None:
+        return False
+    session = archive.session(archive.sessions_of(loudspeaker_id)[-1].id)
+    put_summary(archive, loudspeaker_id, (), facts_of(session, notes=_notes(archive, loudspeaker_id, session)))
     return True
 
 

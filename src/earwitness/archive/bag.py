@@ -19,12 +19,14 @@ from typing import Any
 
 from earwitness.archive import journal
 from earwitness.errors import ArchiveError, FormatError
+from earwitness.formats.netcdf_probe import probe
 
 MOST_FILES = 50_000
 MOST_BYTES = 500 * 2**30
 MOST_TAG_BYTES = 64 * 2**20
 MOST_ARRAY_BYTES = 2**30
 MOST_UNPACKED_BYTES = 4 * 2**30
+ARRAY_LIMIT_S = 120.0
 DEEPEST = 8
 ALGORITHMS = ("md5", "sha1", "sha256", "sha512")
 _CHUNK_BYTES = 2**20
@@ -133,20 +135,13 @@ def read_array(path: Path, sha256: str) -> bytes:
 
 
 def need_modest_arrays(path: Path) -> None:
-    """FormatError unless the netCDF-4 file opens and its arrays, unpacked, have a size that can be held."""
-    import netCDF4
-
-    data = _limited(path, MOST_ARRAY_BYTES)
+    """FormatError unless the netCDF-4 file can be read to its end, and its arrays, unpacked, can be held."""
+    if path.stat().st_size > MOST_ARRAY_BYTES:
+        raise refusal(path, f"it is larger than {MOST_ARRAY_BYTES // 2**20} MiB")
     try:
-        dataset = netCDF4.Dataset("package", "r", memory=data)
-    except (OSError, RuntimeError, ValueError) as error:
-        raise refusal(path, f"it is no netCDF-4 file: {error}") from None
-    try:
-        size = _unpacked_bytes(dataset)
-    except (OSError, RuntimeError, ValueError, AttributeError, TypeError) as error:
+        size = probe(path, most_unpacked_bytes=MOST_UNPACKED_BYTES, limit_s=ARRAY_LIMIT_S).unpacked_bytes
+    except ValueError as error:
         raise refusal(path, f"it is no netCDF-4 file as this program writes it: {error}") from None
-    finally:
-        dataset.close()
     if size > MOST_UNPACKED_BYTES:
         expected = f"at most {MOST_UNPACKED_BYTES // 2**30} GiB"
         raise refusal(path, f"its arrays unpack to {size // 2**30} GiB", expected=expected)
@@ -160,14 +155,6 @@ def refusal(where: Path, what: str, *, expected: str = "") -> FormatError:
         expected=expected or "a complete BagIt folder as Earwitness writes it",
         remedy="have it exported and copied again; nothing of it was taken in",
     )
-
-
-def _unpacked_bytes(group: Any) -> int:
-    total = 0
-    for variable in group.variables.values():
-        # Text is a variable of no fixed size: one scalar a file, as this program writes it.
-        total += int(variable.size) * (1 if variable.dtype is str else int(variable.dtype.itemsize))
-    return total + sum(_unpacked_bytes(inner) for inner in group.groups.values())
 
 
 def _plain_files(folder: Path) -> dict[str, int]:

@@ -16,7 +16,7 @@ import json
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, datetime
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from types import TracebackType
 from typing import Any
 
@@ -173,8 +173,12 @@ class Archive:
     def session(self, session_id: int) -> Session:
         """The facts of a session, as they were taken in. Raises ArchiveError for an unknown number."""
         with self._reading() as work:
-            facts = self._session_row(work, session_id).facts
-        return Session.model_validate_json(json.dumps(facts))
+            return Session.model_validate_json(json.dumps(self._session_row(work, session_id).facts))
+
+    def owner_of(self, session_id: int) -> int:
+        """Number of the loudspeaker that a session is of. Raises ArchiveError for an unknown number."""
+        with self._reading() as work:
+            return self._session_row(work, session_id).loudspeaker_id
 
     def takes_of(self, session_id: int) -> tuple[TakeEntry, ...]:
         """Takes of a session, in its order."""
@@ -209,7 +213,7 @@ class Archive:
             row = _result_row(work, last.key, MEASUREMENT)
             if row is not None and row.array_file is not None:
                 # A backup may hold it under another name than its key alone.
-                relative, path = row.array_file, self.folder / row.array_file
+                relative, path = _inside(row.array_file), self.folder / _inside(row.array_file)
             if row is None or not _has_hash(path, str(row.array_sha256)):
                 journal.write_bytes(path, data)
                 digest = hashlib.sha256(data).hexdigest()
@@ -222,7 +226,7 @@ class Archive:
             row = _result_row(work, step_key, MEASUREMENT)
             if row is None:
                 return None
-            path, digest = self.folder / str(row.array_file), row.array_sha256
+            path, digest = self.folder / _inside(row.array_file), row.array_sha256
         try:
             data = path.read_bytes()
         except OSError as error:
@@ -356,8 +360,17 @@ class Archive:
 
     @contextmanager
     def _reading(self) -> Iterator[Work]:
-        with self._work(self._engine) as work:
-            yield work
+        """A unit of reading. A value that is not what the program wrote there is damage, not a slip of the program."""
+        try:
+            with self._work(self._engine) as work:
+                yield work
+        except (ValueError, TypeError, OverflowError, RecursionError) as error:
+            raise ArchiveError(
+                f"the archive's catalogue holds a value that cannot be read: {str(error).splitlines()[0][:120]}",
+                where=str(self.folder / CATALOGUE),
+                expected="a catalogue that only this program has written",
+                remedy="check the archive (earwitness archive check); restore a backup, or add the folders again",
+            ) from error
 
     @contextmanager
     def _writing(self) -> Iterator[Work]:
@@ -438,6 +451,17 @@ def _result_row(work: Work, step_key: str, kind: str) -> ResultRow | None:
     return work.scalar(select(ResultRow).where(ResultRow.step_key == step_key, ResultRow.kind == kind))
 
 
+def _inside(relative: object) -> str:
+    """The path of a result, from the archive's folder. ArchiveError for one that leads elsewhere."""
+    parts = PurePosixPath(relative).parts if isinstance(relative, str) else ()
+    if len(parts) < 2 or parts[0] != "arrays" or ".." in parts or "\0" in str(relative):
+        raise ArchiveError(
+            f"the catalogue names a file outside the archive: {str(relative)[:80]!r}",
+            remedy="restore a backup; do not use the catalogue of someone you do not trust",
+        )
+    return str(relative)
+
+
 def _loudspeaker(row: LoudspeakerRow) -> LoudspeakerEntry:
     return LoudspeakerEntry(row.id, row.name, row.maker, row.created_at)
 
@@ -448,6 +472,10 @@ def _session(row: SessionRow) -> SessionEntry:
 
 def _result(row: ResultRow) -> ResultEntry:
     settings: Any = arrays.as_tuples(row.settings)
+    if row.array_file is not None:
+        _inside(row.array_file)
+    if not all(isinstance(pair, tuple) and len(pair) == 2 and isinstance(pair[0], str) for pair in settings):
+        raise ArchiveError(f"the settings of result {row.id} are not names with values", remedy="restore a backup")
     step = Step(row.step_name, settings, tuple(row.inputs), row.program)
     return ResultEntry(
         row.id, row.session_id, row.step_key, row.kind, step, row.array_file, row.array_sha256, row.created_at

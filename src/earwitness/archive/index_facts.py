@@ -46,8 +46,8 @@ def index_facts(archive: Archive) -> IndexFacts:
 
 
 def sessions_not_indexed(archive: Archive) -> tuple[int, ...]:
-    """The latest session of every loudspeaker that the index does not know."""
-    known = select(SummaryRow.loudspeaker_id)
+    """The latest session of every loudspeaker that the index does not know, or knows by name only."""
+    known = select(SummaryRow.loudspeaker_id).where(SummaryRow.made_from != "")
     query = select(SessionRow.loudspeaker_id, SessionRow.id).where(SessionRow.loudspeaker_id.not_in(known))
     with archive.reading() as work:
         rows = work.execute(query.order_by(SessionRow.date, SessionRow.id)).all()

@@ -271,7 +271,7 @@ def _named_recordings(archive: Archive, work: Work) -> Iterator[_Named]:
 def _named_arrays(archive: Archive, work: Work) -> Iterator[_Named]:
     query = select(ResultRow.array_file, ResultRow.array_sha256).where(ResultRow.array_file.is_not(None))
     for file, sha256 in work.execute(query.order_by(ResultRow.id)):
-        yield _Named(archive.folder / str(file), str(sha256), None, "a stored result", _REBUILD)
+        yield _Named(archive.folder / catalogue._inside(file), str(sha256), None, "a stored result", _REBUILD)
 
 
 def _file_findings(archive: Archive, named: list[_Named], progress: Progress | None) -> tuple[int, list[Finding]]:

@@ -55,12 +55,17 @@ def latest_sessions(archive: Archive) -> tuple[Latest, ...]:
         said: dict[int, list[str]] = {}
         for owner, key in work.execute(texts.order_by(ResultRow.id)):
             said.setdefault(owner, []).append(key)
-        chosen = dict(work.execute(choices.where(DraftRow.key.startswith(REDUCTION))).tuples().all())
+        rows = work.execute(choices.where(DraftRow.key.startswith(REDUCTION)))
+        chosen = {str(row.key): str(row.value) for row in rows}
         found = []
         for row in work.scalars(select(LoudspeakerRow).order_by(*order)):
             if row.id in last:
                 folded = (row.folded_maker, row.folded_name)
                 number, key = last[row.id]
-                own = (tuple(heard.get(folded, ())), tuple(said.get(row.id, ())), chosen.get(f"{REDUCTION}{number}", ""))
+                own = (
+                    tuple(heard.get(folded, ())),
+                    tuple(said.get(row.id, ())),
+                    chosen.get(f"{REDUCTION}{number}", ""),
+                )
                 found.append(Latest(row.id, row.name, row.maker, folded, number, key, *own))
     return tuple(found)

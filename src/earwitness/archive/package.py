@@ -227,7 +227,9 @@ def _need_sound_choices(folder: Path, record: PackageRecord, need_choice: NeedCh
     of = [one.session for one in record.choices]
     if not set(of) <= keys or len(set(of)) != len(of):
         raise bag.refusal(folder, "its record names a choice of a reduction twice, or of a session that is not in it")
-    for one in record.choices if need_choice is not None else ():
+    if need_choice is None:
+        return
+    for one in record.choices:
         try:
             need_choice(one.value)
         except InputError as error:
@@ -240,7 +242,7 @@ def _choice_of(work: Work, session_id: int) -> DraftStateRow | None:
 
 
 def _take_in_choice(archive: Archive, work: Work, session_id: int, value: str) -> None:
-    """Keep a choice, with "nothing chosen" before it to undo to, unless the tester here has chosen."""
+    """Keep a choice for a session that came with it, with "nothing chosen" before it to undo to."""
     key = f"{REDUCTION}{session_id}"
     if work.get(DraftRow, key) is not None or json.loads(value) is None:
         return
@@ -258,12 +260,12 @@ def _take_in_choice(archive: Archive, work: Work, session_id: int, value: str) -
 
 def _take_in(archive: Archive, work: Work, folder: Path, record: PackageRecord, recordings: int) -> Imported:
     ids: dict[str, int] = {}
-    sessions = 0
+    fresh: set[str] = set()
     for entry in record.sessions:
         row = catalogue.known_session(work, entry.key, entry.session)
         if row is None:
             ids[entry.key] = _insert_session(archive, work, entry, folder)
-            sessions += 1
+            fresh.add(entry.key)
         else:
             ids[entry.key] = row.id
     names = {"folded_name": catalogue.folded(record.name), "folded_maker": catalogue.folded(record.maker)}
@@ -274,12 +276,13 @@ def _take_in(archive: Archive, work: Work, folder: Path, record: PackageRecord, 
         work.flush()
     results = sum(_take_in_result(archive, work, folder, ids[r.session], r) for r in record.results)
     for one in record.choices:
-        _take_in_choice(archive, work, ids[one.session], one.value)
+        if one.session in fresh:
+            _take_in_choice(archive, work, ids[one.session], one.value)
     publications = sum(_take_in_publication(work, owner.id, p) for p in record.publications)
     sheets = sum(_take_in_sheet(work, names, s) for s in record.sheets)
     if record.opened_at is not None and work.get(DataOpeningRow, tuple(names.values())) is None:
         work.add(DataOpeningRow(**names, opened_at=record.opened_at))
-    return Imported(owner.id, f"{owner.maker} {owner.name}", sessions, recordings, results, publications, sheets)
+    return Imported(owner.id, f"{owner.maker} {owner.name}", len(fresh), recordings, results, publications, sheets)
 
 
 def _insert_session(archive: Archive, work: Work, entry: SessionRecord, folder: Path) -> int:

@@ -188,6 +188,16 @@ class SummaryFigureRow(Base):
     bound: Mapped[str]
 
 
+class SummaryShapeRow(Base):
+    """Curves by which a loudspeaker is compared, packed; made_from : as in its summary."""
+
+    __tablename__ = "summary_shape"
+
+    loudspeaker_id: Mapped[int] = mapped_column(ForeignKey("summary.loudspeaker_id"), primary_key=True)
+    made_from: Mapped[str]
+    curves: Mapped[bytes]
+
+
 class DraftStateRow(Base):
     """One state of a draft, never altered. parent_id : the state it was made from, None for the first;
     value : JSON."""

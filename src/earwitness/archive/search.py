@@ -188,6 +188,13 @@ def summary_sources(archive: Archive) -> dict[int, str]:
         return {row.loudspeaker_id: row.made_from for row in work.execute(query)}
 
 
+def summary_source(archive: Archive, loudspeaker_id: int) -> str | None:
+    """What the summary of a loudspeaker was made from; None where the index does not know it."""
+    query = select(SummaryRow.made_from).where(SummaryRow.loudspeaker_id == loudspeaker_id)
+    with archive.reading() as work:
+        return work.scalar(query)
+
+
 def search(archive: Archive, query: SearchQuery) -> Found:
     """The loudspeakers that `query` asks for.
 

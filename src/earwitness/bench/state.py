@@ -17,6 +17,7 @@ from earwitness.app.read import USUAL_REAR_WALL, ReadResult, read_loudspeaker
 from earwitness.app.settings import kept_choice
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.entries import LoudspeakerEntry
+from earwitness.bench.live import LiveDesk
 from earwitness.errors import InputError
 from earwitness.exhibits.advice import Advice
 
@@ -38,13 +39,15 @@ class Bench:
             pass
         self.jobs = Jobs(archive_folder / "jobs")
         self.heavy = threading.RLock()
+        self.live = LiveDesk()
         self._readings: OrderedDict[int, tuple[str, ReadResult]] = OrderedDict()
         self._beside: OrderedDict[tuple[int, str], tuple[ReadResult, Any]] = OrderedDict()
         self._advice: OrderedDict[int, tuple[str, Advice]] = OrderedDict()
         self._preview: tuple[int, AxisPreview] | None = None
 
     def close(self) -> None:
-        """End all jobs."""
+        """Silence live measuring and end all jobs."""
+        self.live.close()
         self.jobs.close()
 
     def loudspeakers(self) -> tuple[LoudspeakerEntry, ...]:

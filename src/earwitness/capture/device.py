@@ -73,9 +73,10 @@ class _PortAudio:
             self._library.check_input_settings(
                 device=source, channels=wiring.input_channels, dtype="float32", samplerate=wiring.rate_hz
             )
-            self._library.check_output_settings(
-                device=sink, channels=wiring.output_channels, dtype="float32", samplerate=wiring.rate_hz
-            )
+            if sink is not None:
+                self._library.check_output_settings(
+                    device=sink, channels=wiring.output_channels, dtype="float32", samplerate=wiring.rate_hz
+                )
         except (self._library.PortAudioError, ValueError) as error:
             raise _refused("the sound device does not work this way", _words(wiring), error) from None
 
@@ -86,13 +87,14 @@ class _PortAudio:
         except (self._library.PortAudioError, ValueError) as error:
             raise _refused("the sound device cannot be opened", _words(wiring), error) from None
 
-    def _numbers(self, wiring: Wiring) -> tuple[int, int]:
+    def _numbers(self, wiring: Wiring) -> tuple[int, int | None]:
+        """PortAudio's numbers of both devices; no output where nothing is to be played."""
         found = self.devices()
         source = device_of(found, wiring.input_device, for_output=False)
-        sink = device_of(found, wiring.output_device, for_output=True)
+        sink = device_of(found, wiring.output_device, for_output=True) if wiring.outputs else None
         for what, has, wanted in (
             ("inputs", source.inputs, wiring.input_channels),
-            ("outputs", sink.outputs, wiring.output_channels),
+            ("outputs", 0 if sink is None else sink.outputs, wiring.output_channels),
         ):
             if has < wanted:
                 raise InputError(
@@ -101,30 +103,42 @@ class _PortAudio:
                     expected=f"channels from 1 to {has}",
                     remedy="correct the channel numbers, or choose another device",
                 )
-        return int(source.key), int(sink.key)
+        return int(source.key), None if sink is None else int(sink.key)
 
 
 class _PortAudioStream:
     """Blocks come through a queue, so that a slow disk never holds up the sound thread."""
 
-    def __init__(self, library: Any, wiring: Wiring, numbers: tuple[int, int], outgoing: Outgoing) -> None:
+    def __init__(self, library: Any, wiring: Wiring, numbers: tuple[int, int | None], outgoing: Outgoing) -> None:
         self._library, self._outgoing = library, outgoing
         self._blocks: queue.SimpleQueue[Block | None] = queue.SimpleQueue()
-        self._stream = library.Stream(
-            samplerate=wiring.rate_hz,
-            blocksize=wiring.block,
-            device=numbers,
-            channels=(wiring.input_channels, wiring.output_channels),
-            dtype="float32",
-            latency=wiring.latency_s,
-            callback=self._exchange,
-            finished_callback=lambda: self._blocks.put(None),
-        )
+        source, sink = numbers
+        settings = {
+            "samplerate": wiring.rate_hz,
+            "blocksize": wiring.block,
+            "dtype": "float32",
+            "latency": wiring.latency_s,
+            "finished_callback": lambda: self._blocks.put(None),
+        }
+        if sink is None:
+            self._stream = library.InputStream(
+                device=source, channels=wiring.input_channels, callback=self._listen, **settings
+            )
+        else:
+            channels = (wiring.input_channels, wiring.output_channels)
+            self._stream = library.Stream(device=(source, sink), channels=channels, callback=self._exchange, **settings)
         self._stream.start()
 
     def _exchange(self, recorded: Block, played: Block, frames: int, _time: Any, _status: Any) -> None:
         # The status flags come on good and bad runs alike: recordings are judged by their content.
         played[:] = self._outgoing.pull(frames)
+        self._keep(recorded)
+
+    def _listen(self, recorded: Block, frames: int, _time: Any, _status: Any) -> None:
+        self._outgoing.pull(frames)
+        self._keep(recorded)
+
+    def _keep(self, recorded: Block) -> None:
         self._blocks.put(np.array(recorded, dtype=np.float32))
         if self._outgoing.over:
             raise self._library.CallbackAbort

@@ -10,7 +10,7 @@ import numpy as np
 
 from earwitness.capture.guard import Limits, Outlet, OutputCalibration, Silencer, at_tester_db
 from earwitness.capture.levels import CLIPPED_AT, REFERENCE_PA, dbfs
-from earwitness.capture.sound import Block, Sound, Wiring
+from earwitness.capture.sound import Block, Sound, Wiring, require_outputs
 from earwitness.capture.take import Alive, Tell, run_stream
 from earwitness.dsp.signals import crest_db, pink_noise
 from earwitness.errors import InputError
@@ -81,6 +81,7 @@ def set_level(
     It stops rising at the target, at every limit, at a clipped input, and where 40 dB of rise change nothing at the
     microphone; then it holds, reads the level and fades out. InputError where the device does not open.
     """
+    require_outputs(wiring)
     switch = Silencer() if silencer is None else silencer
     ramp = _Ramp(wiring, wanted, limits)
     outlet = Outlet(ramp, wiring, limits, switch)

@@ -65,7 +65,8 @@ class SimulatedSound:
     def check(self, wiring: Wiring) -> None:
         """InputError unless both devices are the simulated one."""
         device_of(self.devices(), wiring.input_device, for_output=False)
-        device_of(self.devices(), wiring.output_device, for_output=True)
+        if wiring.outputs:
+            device_of(self.devices(), wiring.output_device, for_output=True)
 
     def open(self, wiring: Wiring, outgoing: Outgoing) -> SimulatedStream:
         """A stream whose time runs as blocks are read."""
@@ -96,7 +97,8 @@ class SimulatedStream:
             due = self._started + (self._at + count) / rate / self._sound.speed
             time.sleep(max(0.0, due - time.monotonic()))
         out = self._outgoing.pull(count)
-        self._played.append(out[:, self._wiring.outputs[0] - 1].astype(np.float64))
+        outputs = self._wiring.outputs
+        self._played.append(out[:, outputs[0] - 1].astype(np.float64) if outputs else np.zeros(count))
         block = self._hear(count)
         self._at += count
         return block

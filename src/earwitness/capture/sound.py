@@ -37,9 +37,9 @@ class Device:
 class Wiring:
     """Which device and channels carry what; channels count from 1.
 
-    microphone, reference : input channels, reference None without a loop-back; outputs : channels that get the signal;
-    latency_s : asked of the system; block : samples handed over at a time, 0 for
-    the system's choice, which loses fewest on a busy computer.
+    microphone, reference : input channels, reference None without a loop-back; outputs : channels that get the signal,
+    none to listen only, which asks for no output device; latency_s : asked of the system;
+    block : samples handed over at a time, 0 for the system's choice, which loses fewest on a busy computer.
     InputError for impossible numbers.
     """
 
@@ -55,8 +55,8 @@ class Wiring:
     def __post_init__(self) -> None:
         channels = (self.microphone, *(() if self.reference is None else (self.reference,)), *self.outputs)
         fault = ""
-        if not all(1 <= channel <= 64 for channel in channels) or not self.outputs:
-            fault = "channels must lie from 1 to 64, and at least one output is needed"
+        if not all(1 <= channel <= 64 for channel in channels):
+            fault = "channels must lie from 1 to 64"
         elif self.reference == self.microphone:
             fault = "microphone and loop-back cannot be the same channel"
         elif len(set(self.outputs)) != len(self.outputs):
@@ -81,7 +81,18 @@ class Wiring:
     @property
     def output_channels(self) -> int:
         """How many output channels are opened."""
-        return max(self.outputs)
+        return max(self.outputs, default=0)
+
+
+def require_outputs(wiring: Wiring) -> None:
+    """InputError for a wiring that only listens."""
+    if not wiring.outputs:
+        raise InputError(
+            "no output channel is chosen, so nothing can be played",
+            where="the wiring of the sound card",
+            expected="at least one output",
+            remedy="choose the channel that the amplifier is on",
+        )
 
 
 class Outgoing(Protocol):

@@ -22,7 +22,7 @@ from earwitness.capture.guard import (
     require_within,
 )
 from earwitness.capture.levels import Meter, MeterReading
-from earwitness.capture.sound import Block, DeviceLostError, Sound, Wiring
+from earwitness.capture.sound import Block, DeviceLostError, Sound, Wiring, require_outputs
 from earwitness.capture.verdict import Expected, Reason, Verdict, judge
 from earwitness.errors import OutputError
 from earwitness.quantities.arrays import FloatArray
@@ -83,6 +83,7 @@ def record_take(
     key and a full disk end the attempt; the verdict says so, or OutputError for the disk: `part` stays in every case.
     LimitError before anything is played; InputError where the device does not open.
     """
+    require_outputs(wiring)
     switch = Silencer() if silencer is None else silencer
     samples = faded(signal.samples, wiring.rate_hz)
     require_within(samples, wiring.rate_hz, limits, calibration)

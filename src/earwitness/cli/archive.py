@@ -87,11 +87,14 @@ def import_(folder: Path, archive: Path | None) -> None:
     from earwitness.app.archive import import_loudspeaker
     from earwitness.app.config import archive_folder
 
-    done = import_loudspeaker(folder, archive_folder(archive))
+    taken = import_loudspeaker(folder, archive_folder(archive))
+    done = taken.imported
     click.echo(
         f"{done.title}: new here are {done.sessions} sessions, {done.recordings} recordings, {done.results} results, "
         f"{done.publications} publications, {done.sheets} listening sheets"
     )
+    if not taken.has_figures:
+        click.echo("the search finds it by its words; its figures come with: earwitness archive rebuild")
 
 
 @command.command(cls=Command)

@@ -17,10 +17,16 @@ def command() -> None:
 
 @command.command(name="new-folder", cls=Command)
 @click.argument("folder", type=click.Path(path_type=Path))
-def new_folder(folder: Path) -> None:
+@click.option("--rehearsal", is_flag=True, help="An invented loudspeaker, to practice live measuring with.")
+def new_folder(folder: Path, rehearsal: bool) -> None:
     """Write a commented session.toml to fill in into FOLDER."""
     from earwitness.app.measure import new_session_folder
+    from earwitness.app.rehearsal import new_rehearsal
 
+    if rehearsal:
+        new_rehearsal(folder)
+        click.echo(f"rehearse without any sound: earwitness measure record {folder} --input simulated")
+        return
     path = new_session_folder(folder)
     click.echo(f"fill in {path}, put the recordings beside it, then: earwitness add {folder}")
 
@@ -55,5 +61,7 @@ def signals(folder: Path, peak_dbfs: float, rate_hz: int, tones: int, level_db: 
         click.echo(f"  {caution}")
 
 
-for _live in (record.devices, record.calibrate, record.level, record.record, record.resume, plan.plan):
+for _live in (
+    record.devices, record.calibrate, record.level, record.loopback, record.record, record.resume, plan.plan,
+):  # fmt: skip
     command.add_command(_live)

@@ -40,6 +40,8 @@ class Lengths(click.ParamType):  # type: ignore[type-arg]
 @click.option("--room", type=Lengths(), default=None, help="Length, width, height of the room, m: plans the gate too.")
 @click.option("--stand-height", type=float, default=None, help="Height of the reference point, m; default: half.")
 @click.option("--distance", type=float, default=2.0, show_default=True, help="Microphone distance of gated takes, m.")
+@click.option("--side-wall", type=float, default=None, help="Loudspeaker to the nearer side wall, m; default: middle.")
+@click.option("--front-wall", type=float, default=None, help="Loudspeaker to the wall behind it, m; default: a third.")
 @click.option("--driver", type=float, default=None, help="Diameter of the largest cone, m.")
 @click.option(
     "--to", type=click.Path(dir_okay=False, path_type=Path), default=None, help="Write the points to this CSV."
@@ -52,6 +54,8 @@ def plan(
     room: tuple[float, float, float] | None,
     stand_height: float | None,
     distance: float,
+    side_wall: float | None,
+    front_wall: float | None,
     driver: float | None,
     to: Path | None,
 ) -> None:
@@ -65,7 +69,10 @@ def plan(
     gated = None
     if room is not None:
         height = room[2] / 2 if stand_height is None else stand_height
-        gated = gated_plan(room, height_m=height, distance_m=distance, cabinet_m=cabinet, driver_m=driver)
+        gated = gated_plan(
+            room, height_m=height, distance_m=distance, cabinet_m=cabinet, driver_m=driver, side_wall_m=side_wall,
+            front_wall_m=front_wall,
+        )  # fmt: skip
     found = scan_plan(
         cabinet,
         highest_hz,

@@ -1,4 +1,4 @@
-"""Live measuring: earwitness measure devices, calibrate, level, record, resume."""
+"""Live measuring: earwitness measure devices, calibrate, level, loopback, record, resume."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +19,7 @@ if TYPE_CHECKING:
     from earwitness.app.capture import Answer
     from earwitness.capture.guard import Silencer
     from earwitness.capture.levels import MeterReading
-    from earwitness.capture.series import LiveSettings, Series, TakeState
+    from earwitness.capture.series import Series, TakeState
     from earwitness.capture.take import Recorded
 
 _folder = click.argument("folder", type=click.Path(path_type=Path))
@@ -113,7 +112,10 @@ def level(folder: Path, target_db: float, distance_m: float, yes: bool, **setup:
     series = _series(folder, setup, begin=True)
     _confirm(capture.cautions(series), yes)
     with _switch() as silencer:
-        done, _ = capture.check_levels(series, target_db, distance_m, silencer=silencer, tell=_meter("level"))
+        done, _ = capture.check_levels(
+            series, target_db, distance_m, silencer=silencer, tell=_meter("level"),
+            budget_file=capture.day_file(series.settings.wiring),
+        )  # fmt: skip
     found = done.level
     click.echo(found.sentence)
     if found.microphone_db is not None:
@@ -126,6 +128,23 @@ def level(folder: Path, target_db: float, distance_m: float, yes: bool, **setup:
     if done.peak_dbfs is None:
         raise EarwitnessError("no level was set", where=str(folder), remedy="see above, then run this again")
     click.echo(f"the sweep will have its peak at {done.peak_dbfs:g} dB full scale; measure the voltage at this setting")
+
+
+@click.command(name="loopback", cls=Command)
+@_folder
+@_setup
+@_yes
+def loopback(folder: Path, yes: bool, **setup: Any) -> None:
+    """Play a sweep of one second, -40 dB re full scale at most, and look whether the loop-back carries it."""
+    from earwitness.app import capture
+
+    series = _series(folder, setup, begin=True)
+    _confirm(capture.cautions(series), yes)
+    with _switch() as silencer:
+        reading = capture.check_loopback(series, silencer=silencer, tell=_meter("loop-back"))
+    click.echo(reading.sentence)
+    if not reading.wired:
+        raise EarwitnessError("the loop-back is not wired", where=str(folder), remedy="see above, then look again")
 
 
 @click.command(name="record", cls=Command)
@@ -166,11 +185,14 @@ def _record(series: Series, only: str | None, pause_s: float, away: bool, yes: b
 
     for name in series.recovered:
         click.echo(f"found after a stop: what was recorded is kept as {name}; the take will be offered again")
+    for line in capture.remarks(series):
+        click.echo(line, err=True)
     _confirm(capture.cautions(series), yes)
     with _switch() as silencer:
         done = capture.record(
             series, before=_before(silencer, pause_s, yes), decide=None if yes else _decide, told=_told,
             silencer=silencer, tell=_meter("take"), only=only, away=away,
+            budget_file=capture.day_file(series.settings.wiring),
         )  # fmt: skip
     kept = len(done.map) - len(done.open)
     click.echo(f"{kept} of {len(done.map)} takes are there, {done.spoiled} attempts were not kept")
@@ -189,51 +211,16 @@ def _record(series: Series, only: str | None, pause_s: float, away: bool, yes: b
 
 def _series(folder: Path, setup: dict[str, Any], *, begin: bool) -> Series:
     from earwitness.app.capture import begin_or_open
+    from earwitness.app.live_setup import LiveSetup, changed_settings, usual_settings
     from earwitness.capture.series import is_live, open_series
 
-    given = any(value is not None for value in setup.values())
+    outputs = setup.get("outputs")
+    chosen = LiveSetup(**{**setup, "outputs": None if outputs is None else _channels(outputs)})
     if is_live(folder):
-        settings = _changed(open_series(folder).settings, setup) if given else None
+        settings = None if chosen.is_empty else changed_settings(open_series(folder).settings, chosen)
     else:
-        settings = _changed(_usual(), {"step_deg": 10.0, **_without_none(setup)}) if begin else None
+        settings = changed_settings(usual_settings(), chosen) if begin else None
     return begin_or_open(folder, settings)
-
-
-def _usual() -> LiveSettings:
-    from earwitness.capture.series import LiveSettings
-    from earwitness.capture.sound import Wiring
-
-    return LiveSettings(Wiring("default", "default", outputs=(1,)))
-
-
-def _without_none(setup: dict[str, Any]) -> dict[str, Any]:
-    return {key: value for key, value in setup.items() if value is not None}
-
-
-def _changed(settings: LiveSettings, setup: dict[str, Any]) -> LiveSettings:
-    from earwitness.capture.plan import orbit_angles
-
-    given = _without_none(setup)
-    wiring, limits = settings.wiring, settings.limits
-    if "source" in given:
-        wiring = replace(wiring, input_device=given["source"], output_device=given.get("sink", given["source"]))
-    if "sink" in given:
-        wiring = replace(wiring, output_device=given["sink"])
-    if "outputs" in given:
-        wiring = replace(wiring, outputs=_channels(given["outputs"]))
-    wiring = replace(wiring, **{key: given[key] for key in ("rate_hz", "latency_s") if key in given})
-    names = ("highest_dbfs", "highest_1m_db", "highest_ear_db")
-    limits = replace(limits, **{key: given[key] for key in names if key in given})
-    if "tester_m" in given:
-        limits = replace(limits, tester_distance_m=given["tester_m"])
-    changed = replace(settings, wiring=wiring, limits=limits, peak_dbfs=given.get("peak_dbfs", settings.peak_dbfs))
-    # Another device or channel is another amplifier path: its loudness is not known any more.
-    if wiring != settings.wiring:
-        changed = replace(changed, calibration=None)
-    if "step_deg" in given:
-        angles = orbit_angles(given["step_deg"])
-        changed = replace(changed, angles_deg=(("horizontal", angles), ("vertical", angles)))
-    return changed
 
 
 def _channels(text: str) -> tuple[int, ...]:

@@ -18,11 +18,21 @@ from earwitness.cli.show import Command, progress_bar
 )
 @click.option("--author", default="the tester", show_default=True, help="Author of the feed.")
 @click.option("--because", default="", help="Why numbers change, for the corrections log.")
+@click.option("--workers", type=click.IntRange(min=1), default=None, help="Processes; default: one a core.")
 @archive_option
-def command(folder: Path, title: str | None, base_url: str, author: str, because: str, archive: Path | None) -> None:
+def command(
+    folder: Path,
+    title: str | None,
+    base_url: str,
+    author: str,
+    because: str,
+    workers: int | None,
+    archive: Path | None,
+) -> None:
     """Publish every loudspeaker of the archive as one site; only what changed is written anew.
 
-    The index searches, sorts and compares without a server. Addresses are permanent.
+    The index searches, sorts and compares without a server. Addresses are permanent. Data that are published count as
+    shown: listening sheets sealed later are marked.
     """
     from earwitness.app.config import archive_folder
     from earwitness.app.site import TITLE, publish_site
@@ -35,6 +45,7 @@ def command(folder: Path, title: str | None, base_url: str, author: str, because
             base_url=base_url,
             author=author,
             because=because,
+            workers=workers,
             progress=progress,
         )
     click.echo(f"{len(report.written)} loudspeakers written, {report.unchanged} unchanged")

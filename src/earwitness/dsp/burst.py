@@ -76,8 +76,8 @@ def read_burst(
 
     def highest(order: int) -> float:
         low, high = order * frequency_hz * (1.0 - SEARCH_SHARE), order * frequency_hz * (1.0 + SEARCH_SHARE)
-        rows = (frequency >= low) & (frequency <= high)
-        return float(np.max(spectrum[rows], initial=0.0))
+        first, behind = np.searchsorted(frequency, low, "left"), np.searchsorted(frequency, high, "right")
+        return float(np.max(spectrum[first:behind], initial=0.0))
 
     fundamental = highest(1)
     if not fundamental > 0.0:

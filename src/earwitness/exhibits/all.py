@@ -8,6 +8,7 @@ from earwitness.exhibits.across import above, across
 from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.aim import aim_chart, aim_table
 from earwitness.exhibits.balance import balance
+from earwitness.exhibits.beside import Beside, beside_exhibits
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.evenness import evenness
 from earwitness.exhibits.findings import findings_table, marked
@@ -50,11 +51,17 @@ _NEEDS = {
 
 
 def exhibits_of(
-    reading: Reading, measurement: Measurement, loudspeaker: Loudspeaker, *, advice: Advice | None = None
+    reading: Reading,
+    measurement: Measurement,
+    loudspeaker: Loudspeaker,
+    *,
+    advice: Advice | None = None,
+    beside: Beside | None = None,
 ) -> tuple[Chart | Table, ...]:
     """Every exhibit that the data can give, in the order of the page; each chart says whose it is.
 
-    advice : findings become numbered marks, and what was heard, mended and matched gets exhibits of its own.
+    advice : findings become numbered marks, and what was heard, mended and matched gets exhibits of its own;
+    beside : its place among others.
     """
     made: list[Chart | Table | None] = [make(reading, measurement) for make in MAKERS.values()]
     # What the loudspeaker does when it is loud, and to its amplifier, stands before what the curves are worth.
@@ -66,6 +73,8 @@ def exhibits_of(
         made.insert(1, findings_table(findings))
         made = [*_heard(reading, measurement, advice), *made, *_mended(advice)]
         made += match_exhibits(advice.match) if advice.match is not None else ()
+    if beside is not None:
+        made += beside_exhibits(beside)
     return tuple(
         replace(chart, note=" ".join(filter(None, (chart.note, loudspeaker.title))))
         for chart in made

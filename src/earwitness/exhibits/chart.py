@@ -59,6 +59,25 @@ class Mark:
     text: str
 
 
+PointKind = Literal["own", "frontier", "near", "other"]
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One thing at a place of two scales: `at` across, `value` up with its standard uncertainty u.
+
+    kind : "own" is what the chart is about; "frontier" are joined by steps; "near" cannot be told from those;
+    name : of the thing; words : price and value, as they are written
+    """
+
+    kind: PointKind
+    at: float
+    value: float
+    u: float
+    name: str
+    words: tuple[str, str]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Panel:
     """One plot area. low, high, step : of the vertical axis in `unit`;
@@ -75,6 +94,7 @@ class Panel:
     map: DirectivityMap | None = None
     map_edges: tuple[Curve, ...] = ()
     db_per_decade: float | None = 25.0
+    points: tuple[Point, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +108,8 @@ class Caption:
 @dataclass(frozen=True, slots=True, eq=False)
 class Chart:
     """One chart: panels stacked over a shared logarithmic frequency axis; where axis is "time", over a linear one in
-    milliseconds, which low_hz, high_hz and the axes of its curves then hold."""
+    milliseconds, which low_hz, high_hz and the axes of its curves then hold; where axis is "price", over a logarithmic
+    one of prices, on which there are points and no curves."""
 
     key: str
     title: str
@@ -98,7 +119,7 @@ class Chart:
     low_hz: float = 20.0
     high_hz: float = 20_000.0
     note: str = ""
-    axis: Literal["frequency", "time"] = "frequency"
+    axis: Literal["frequency", "time", "price"] = "frequency"
 
 
 @dataclass(frozen=True, slots=True)

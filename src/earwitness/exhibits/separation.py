@@ -10,7 +10,8 @@ from earwitness.quantities import Curve, FrequencyAxis, Measurement, Reading
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
 
 SPOKEN_HZ = (50.0, 200.0, 1000.0, 5000.0)
-_HIGHEST_SHOWN_U_DB = 10.0
+# What a direction may be uncertain by and still be shown: beyond it nothing is read off.
+_HIGHEST_SHOWN_U_DB = 3.0
 
 
 def separation(_reading: Reading, measurement: Measurement) -> Chart | None:
@@ -53,7 +54,7 @@ def separation_chart(
 ) -> Chart:
     """The chart; every array (F,), see reduce.separate.quality.Quality for what they mean; sentence : for the note."""
     error = np.minimum(expected_error_db, _HIGHEST_SHOWN_U_DB)
-    top = float(np.clip(np.ceil(2.0 * np.percentile(error[valid], 98) if valid.any() else 1.0), 1.0, 10.0))
+    top = float(np.clip(np.ceil(2.0 * np.percentile(error[valid], 98) if valid.any() else 1.0), 1.0, 3.0))
     inside = valid & (scattered_db > -100.0)
     fit = [
         Trace(_curve("residual", "left by the fit", axis, residual_db, valid), "direct", "left by the fit"),
@@ -73,7 +74,8 @@ def separation_chart(
             "The upper panel shows how much of the sound at the microphones the waves do not explain, "
             "against all of it, and the same at points the fit has not seen: where the two part, "
             "the waves are too many for the points. "
-            "The middle panel is the standard error to expect of the result, over the directions of the two orbits. "
+            "The middle panel is the standard error to expect of the result, over the directions of the two orbits, "
+            "drawn up to 3 dB. "
             "The lower panel shows how far the equations magnify errors. "
             f"Waves used: up to order {int(order_out.max(initial=0))} out, {int(max(order_in.max(initial=0), 0))} in.",
         ),
@@ -83,7 +85,7 @@ def separation_chart(
                 db_per_decade=None,
             ),
             Panel(
-                "Expected error", "dB", 0.0, top, 0.5 if top <= 3 else 1.0 if top <= 6 else 2.0,
+                "Expected error", "dB", 0.0, top, 0.5,
                 traces=(Trace(_curve("u", "expected error", axis, error, valid), "direct", "expected error"),),
                 db_per_decade=None,
             ),

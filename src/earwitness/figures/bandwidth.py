@@ -20,6 +20,8 @@ def lasting_falls(x: FloatArray, above: FloatArray) -> tuple[FloatArray, IntArra
     Returns (N,) log2 frequency of the zero and (N,) the last point before it; the index is -1 where there is none
     (then the frequency is x[-1]).
     """
+    if x.size < 2:
+        return np.full(above.shape[0], x[-1]), np.full(above.shape[0], -1, dtype=np.int64)
     below = above < 0
     falls = ~below[:, :-1] & below[:, 1:]
     rises = below[:, :-1] & ~below[:, 1:]

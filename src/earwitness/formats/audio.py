@@ -6,16 +6,17 @@ import os
 import struct
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO, Literal
+from typing import Any, BinaryIO, Literal
 
 import numpy as np
 
 from earwitness.errors import AudioError, InputError, OutputError, choice
-from earwitness.quantities.arrays import FloatArray, locked
+from earwitness.quantities.arrays import FloatArray
 
 MIN_RATE_HZ = 44_100
 MAX_RATE_HZ = 192_000
 MAX_VALUES = 2**27
+_PIECE = 2**18
 SUBTYPES = ("PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE")
 
 Subtype = Literal["PCM_24", "FLOAT"]
@@ -46,7 +47,7 @@ def read_audio(path: Path, *, max_values: int = MAX_VALUES) -> Recording:
         with soundfile.SoundFile(str(path)) as file:
             rate_hz, subtype, frames, channels = file.samplerate, file.subtype, file.frames, file.channels
             _check_header(path, rate_hz, subtype, frames * channels, max_values)
-            found = file.read(dtype="float64", always_2d=True)
+            samples = _read_all(path, file, frames, channels)
     except (soundfile.SoundFileError, OSError, ValueError, MemoryError) as error:
         raise AudioError(
             "the recording cannot be decoded; it may be truncated or damaged",
@@ -54,18 +55,33 @@ def read_audio(path: Path, *, max_values: int = MAX_VALUES) -> Recording:
             expected="a complete WAV or FLAC file",
             remedy=f"copy or export the recording again ({error})",
         ) from None
-    if found.shape[0] != frames:
-        raise _truncated(path, f"{frames} samples", f"{found.shape[0]}")
-    bad = ~np.isfinite(found)
-    if np.any(bad):
-        sample, channel = np.argwhere(bad)[0]
+    return Recording(samples, int(rate_hz), str(subtype))
+
+
+def _read_all(path: Path, file: Any, frames: int, channels: int) -> FloatArray:
+    """The samples (C, N), read in pieces: a long recording is in memory once."""
+    samples = np.empty((channels, frames))
+    bad, first_bad, at = 0, (0, 0), 0
+    while at < frames:
+        piece = file.read(min(_PIECE, frames - at), dtype="float64", always_2d=True)
+        if not len(piece):
+            raise _truncated(path, f"{frames} samples", f"{at}")
+        odd = np.argwhere(~np.isfinite(piece))
+        if len(odd) and not bad:
+            first_bad = (at + int(odd[0, 0]), int(odd[0, 1]))
+        bad += len(odd)
+        samples[:, at : at + len(piece)] = piece.T
+        at += len(piece)
+    if bad:
+        sample, channel = first_bad
         raise AudioError(
-            f"the recording holds {np.count_nonzero(bad)} values that are not finite numbers",
-            where=f"{path}, channel {channel + 1}, sample {sample} ({sample / rate_hz:.6f} s)",
+            f"the recording holds {bad} values that are not finite numbers",
+            where=f"{path}, channel {channel + 1}, sample {sample} ({sample / file.samplerate:.6f} s)",
             expected="finite samples",
             remedy="export the recording again, as 24-bit samples if the program writes faulty floats",
         )
-    return Recording(locked(found.T, np.float64), int(rate_hz), str(subtype))
+    samples.setflags(write=False)
+    return samples
 
 
 def write_audio(path: Path, samples: FloatArray, rate_hz: int, *, subtype: Subtype = "PCM_24") -> None:

@@ -188,6 +188,8 @@ def _text_of(path: Path) -> str:
 def _data_lines(text: str) -> list[tuple[int, str]]:
     kept = []
     for number, line in enumerate(re.split(r"\r\n|\r|\n", text), 1):
+        # Runs of blanks become one: to part columns at a mark with blanks around it takes their square in time.
+        line = re.sub(r"\s+", lambda run: "\t" if "\t" in run[0] else " ", line)
         bare = line.strip().lstrip("\ufeff")
         if not bare or bare.startswith(_COMMENT_MARKS):
             continue

@@ -14,7 +14,7 @@ from earwitness.quantities.response import Impedance
 
 MAX_BYTES = 4 * 2**20
 MIN_POINTS, MAX_POINTS = 8, 100_000
-MAX_FREQUENCY_HZ, MAX_OHM, MAX_PHASE_DEG = 200_000.0, 100_000.0, 95.0
+MAX_FREQUENCY_HZ, MIN_OHM, MAX_OHM, MAX_PHASE_DEG = 200_000.0, 0.001, 100_000.0, 95.0
 LAYOUT = "three columns: frequency in Hz, magnitude in ohm, phase in degrees"
 
 _COMMENT_MARKS = ("#", ";", "*", "//", '"', "'", "%", "!")
@@ -115,6 +115,8 @@ def _text_of(path: Path) -> str:
 def _data_lines(text: str) -> list[tuple[int, str]]:
     kept = []
     for number, line in enumerate(re.split(r"\r\n|\r|\n", text), 1):
+        # Runs of blanks become one: to part columns at a mark with blanks around it takes their square in time.
+        line = re.sub(r"\s+", lambda run: "\t" if "\t" in run[0] else " ", line)
         bare = line.strip().lstrip("\ufeff")
         if not bare or bare.startswith(_COMMENT_MARKS) or (bare[0].isalpha() and not _NOT_FINITE.match(bare)):
             continue
@@ -187,12 +189,12 @@ def _check_row(row: tuple[float, float, float], before_hz: float, where: str) ->
             "sort the lines by frequency and take out repeated ones",
             expected=f"frequencies above 0 Hz, each higher than the one before, up to {MAX_FREQUENCY_HZ:g} Hz",
         )
-    if not 0.0 < ohm <= MAX_OHM:
+    if not MIN_OHM <= ohm <= MAX_OHM:
         raise _wrong(
             f"the magnitude is {ohm:g} ohm",
             where,
             "check the order and the units of the columns",
-            expected=f"a magnitude above 0, up to {MAX_OHM:g} ohm",
+            expected=f"a magnitude from {MIN_OHM:g} to {MAX_OHM:g} ohm",
         )
     if abs(phase_deg) > MAX_PHASE_DEG:
         raise _wrong(

@@ -16,7 +16,7 @@ import math
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, NoReturn
 
 import numpy as np
 
@@ -28,6 +28,7 @@ MAX_POINTS = 200_000
 FEWEST_POINTS = 75
 FARTHEST_M = 20.0
 SAME_POINT_M = 1e-4
+LARGEST_NUMBER = 1e9
 LAYOUT = 'a first line such as "x m,y m,z m", "radius m,azimuth deg,elevation deg" or "rho m,azimuth deg,z m"'
 
 Kind = Literal["cartesian", "spherical", "cylindrical"]
@@ -77,9 +78,9 @@ def parse_positions(text: str, *, name: str, fewest: int = FEWEST_POINTS) -> Pos
     separator = ";" if ";" in rows[0][1] else "\t" if "\t" in rows[0][1] else ","
     header = [cell.strip() for cell in rows[0][1].split(separator)]
     columns, kind = _columns(header, f"{name}, line {rows[0][0]}")
-    values, texts = _values(rows[1:], separator, columns, name)
-    if len(values) > MAX_POINTS:
+    if len(rows) > MAX_POINTS + 1:
         raise _wrong(f"the table has more than {MAX_POINTS} points", name, "leave out points that were not measured")
+    values, texts = _values(rows[1:], separator, columns, name)
     if len(values) < fewest:
         raise _wrong(
             f"the table has {len(values)} point{'s' if len(values) != 1 else ''}",
@@ -134,7 +135,7 @@ def _origin(lines: list[str], name: str) -> FloatArray:
                 origin = np.array([float(part) for part in re.split(r"[,;\s]+", found[1].strip())])
             except ValueError:
                 origin = np.zeros(0)
-            if origin.shape != (3,) or not np.isfinite(origin).all():
+            if origin.shape != (3,) or not (np.abs(origin) <= LARGEST_NUMBER).all():
                 raise _wrong(
                     "the origin cannot be read", f"{name}, line {number}", 'write "# origin: 0.0, 0.0, -0.11"',
                     expected="three numbers in meters: forward, left, up from the reference point",
@@ -180,8 +181,9 @@ def _values(
     wanted = next(names for names in _KINDS if set(names) == set(order))
     values: list[tuple[float, float, float]] = []
     texts: dict[str, list[str]] = {n: [] for n, factor in columns if not factor}
-    for (number, _), cells in zip(rows, csv.reader((line for _, line in rows), delimiter=separator), strict=True):
+    for number, line in rows:
         where = f"{name}, line {number}"
+        cells = _cells(line, separator, where)
         if len(cells) != len(columns):
             raise _wrong(
                 f"the row has {len(cells)} column{'s' if len(cells) != 1 else ''}, the header {len(columns)}",
@@ -196,17 +198,25 @@ def _values(
     return values, texts
 
 
+def _cells(line: str, separator: str, where: str) -> list[str]:
+    """One line by itself: a quote that is not closed ends with it."""
+    try:
+        return next(csv.reader([line], delimiter=separator), [])
+    except csv.Error as error:
+        raise _wrong(f"the row cannot be parted: {error}", where, "write plain numbers and names") from None
+
+
 def _number(cell: str, where: str) -> float:
     try:
         value = float(cell)
     except ValueError:
         value = math.nan
-    if not math.isfinite(value):
+    if not abs(value) <= LARGEST_NUMBER:
         raise _wrong(
-            f"{cell.strip()[:40]!r} is not a number",
+            f"{cell.strip()[:40]!r} is not a number that can be a coordinate",
             where,
             "write the coordinate, or take the row out if the point was not measured",
-            expected="finite numbers with a decimal point",
+            expected=f"numbers with a decimal point, up to {LARGEST_NUMBER:g}",
         )
     return value
 
@@ -243,17 +253,26 @@ def _check_reach(points: FloatArray, name: str) -> None:
 def _check_doubles(points: FloatArray, numbers: list[int], name: str) -> None:
     from scipy.spatial import cKDTree
 
+    # Thousands of points in one place would give millions of pairs: cells that are smaller than the distance first.
+    cells = np.floor(points / (SAME_POINT_M / 2.0))
+    _, first_of, cell_of = np.unique(cells, axis=0, return_index=True, return_inverse=True)
+    repeated = np.flatnonzero(first_of[cell_of.ravel()] != np.arange(len(points)))
+    if repeated.size:
+        _refuse_doubles(repeated.size, int(first_of[cell_of.ravel()][repeated[0]]), int(repeated[0]), numbers, name)
     pairs = cKDTree(points).query_pairs(SAME_POINT_M, output_type="ndarray")
     if pairs.size:
         first, second = sorted(map(int, pairs[np.lexsort(pairs.T[::-1])][0]))
-        count = int(np.unique(pairs.max(axis=1)).size)
-        raise _wrong(
-            f"{count} point{'s stand' if count != 1 else ' stands'} twice in the table, first lines "
-            f"{numbers[first]} and {numbers[second]}",
-            name,
-            "take the repeated rows out; poles of a sphere are one point, not one for each azimuth",
-            expected="every point once",
-        )
+        _refuse_doubles(int(np.unique(pairs.max(axis=1)).size), first, second, numbers, name)
+
+
+def _refuse_doubles(count: int, first: int, second: int, numbers: list[int], name: str) -> NoReturn:
+    raise _wrong(
+        f"{count} point{'s stand' if count != 1 else ' stands'} twice in the table, first lines "
+        f"{numbers[first]} and {numbers[second]}",
+        name,
+        "take the repeated rows out; poles of a sphere are one point, not one for each azimuth",
+        expected="every point once",
+    )
 
 
 def _check_files(files: tuple[str, ...], numbers: list[int], name: str) -> None:

@@ -13,12 +13,13 @@ from pathlib import Path
 import numpy as np
 
 from earwitness.errors import FormatError
-from earwitness.formats.positions_table import FARTHEST_M, MAX_BYTES
-from earwitness.formats.sofa import _BROKEN, _check_header, _checked_bytes, _first, _load, _points
+from earwitness.formats.positions_table import FARTHEST_M, LARGEST_NUMBER, MAX_BYTES
+from earwitness.formats.sofa import _BROKEN, _check_header, _checked_bytes, _first, _load, _numbers, _points
 from earwitness.formats.sofa import MAX_BYTES as MAX_SOFA_BYTES
 from earwitness.quantities.arrays import ComplexArray, FloatArray, lock_fields
 
 HEADER = ("x m", "y m", "z m", "frequency Hz", "real Pa/V", "imaginary Pa/V")
+MAX_ROWS = 2_000_000
 _SAME_PLACE_DIGITS = 6
 
 
@@ -46,39 +47,42 @@ def read_scan_pressures(path: Path) -> ScanPressures:
 
 
 def _from_sofa(path: Path) -> ScanPressures:
-    kind = _check_header(path, _checked_bytes(path, MAX_SOFA_BYTES))
+    _checked_bytes(path, MAX_SOFA_BYTES)
+    kind = _check_header(path)
     if kind != "TF":
         raise _wrong(path, "the SOFA file holds responses around a receiver", "give a FreeFieldDirectivityTF file")
     try:
         sofa = _load(path)
-        hz = np.atleast_1d(np.asarray(sofa.N, dtype=float))
-        points = _points(np.reshape(sofa.ReceiverPosition, (-1, 3)), sofa.ReceiverPosition_Type)
+        hz = np.atleast_1d(_numbers(sofa.N))
+        points = _points(np.reshape(_numbers(sofa.ReceiverPosition), (-1, 3)), sofa.ReceiverPosition_Type)
         points = points - _first(sofa.SourcePosition) if sofa.SourcePosition_Type == "cartesian" else points
         shape = (len(points), hz.size)
-        pressure = np.reshape(sofa.Data_Real, shape) + 1j * np.reshape(sofa.Data_Imag, shape)
+        pressure = np.empty(shape, dtype=np.complex128)
+        pressure.real, pressure.imag = _numbers(sofa.Data_Real).reshape(shape), _numbers(sofa.Data_Imag).reshape(shape)
     except _BROKEN as error:
         raise _wrong(path, f"the SOFA file cannot be used: {error}", "export it again") from error
     kept = hz > 0
-    if hz.size == 0 or (np.diff(hz) <= 0).any() or not kept.any():
+    if not (np.abs(points) <= LARGEST_NUMBER).all():
+        raise _wrong(path, "some positions are not numbers", "export it again")
+    if not (np.isfinite(hz).all() and (np.diff(hz) > 0).all() and kept.any()):
         raise _wrong(path, "the frequencies do not rise from above 0 Hz", "export it again")
     return ScanPressures(points, hz[kept], np.asarray(pressure[:, kept], dtype=np.complex128))
 
 
 def _from_csv(path: Path) -> ScanPressures:
     try:
-        if path.stat().st_size > 8 * MAX_BYTES:
+        if path.stat().st_size > MAX_BYTES:
             raise _wrong(path, "the table of pressures is too large", "write it as SOFA")
         lines = path.read_text(encoding="utf-8-sig").splitlines()
     except (OSError, UnicodeDecodeError) as error:
         raise _wrong(path, f"the table of pressures cannot be read: {error}", "save it as CSV in UTF-8") from None
-    rows = [(n, line) for n, line in enumerate(lines, 1) if line.strip() and not line.lstrip().startswith("#")]
-    if not rows or tuple(cell.strip() for cell in rows[0][1].split(",")) != HEADER:
+    rows = [line for line in lines if line.strip() and not line.lstrip().startswith("#")]
+    if len(rows) > MAX_ROWS:
+        raise _wrong(path, f"the table has more than {MAX_ROWS} rows", "write it as SOFA")
+    if not rows or tuple(cell.strip() for cell in rows[0].split(",")) != HEADER:
         raise _wrong(path, "the first line does not name the columns", f'begin with "{",".join(HEADER)}"')
-    try:
-        values = np.array([[float(cell) for cell in line.split(",")] for _, line in rows[1:]]).reshape(-1, len(HEADER))
-    except ValueError:
-        raise _wrong(path, "some rows do not hold six numbers", "write six numbers with decimal points") from None
-    if not np.isfinite(values[:, :4]).all() or values.size == 0:
+    values = _six_columns(path, rows[1:])
+    if not (np.abs(values[:, :4]) <= LARGEST_NUMBER).all():
         raise _wrong(path, "coordinates or frequencies are not numbers", "take those rows out")
     hz, column = np.unique(values[:, 3], return_inverse=True)
     places, first, row = np.unique(
@@ -91,9 +95,21 @@ def _from_csv(path: Path) -> ScanPressures:
             "write every point at every frequency, once",
         )
     pressure = np.empty((len(places), hz.size), dtype=np.complex128)
-    pressure[row, column] = values[:, 4] + 1j * values[:, 5]
+    pressure.real[row, column], pressure.imag[row, column] = values[:, 4], values[:, 5]
     order = np.argsort(first, kind="stable")
     return ScanPressures(places[order], hz, pressure[order])
+
+
+def _six_columns(path: Path, rows: list[str]) -> FloatArray:
+    if not rows:
+        raise _wrong(path, "the table has no rows", "write every point at every frequency, once")
+    try:
+        values = np.loadtxt(rows, dtype=np.float64, delimiter=",", comments=None, ndmin=2)
+    except ValueError:
+        values = np.empty((0, 0))
+    if values.shape[1] != len(HEADER):
+        raise _wrong(path, "some rows do not hold six numbers", "write six numbers with decimal points")
+    return values
 
 
 def _wrong(path: Path, what: str, remedy: str) -> FormatError:

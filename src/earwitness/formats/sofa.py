@@ -13,11 +13,13 @@ from typing import Any
 import numpy as np
 
 from earwitness.errors import FormatError, InputError, OutputError
+from earwitness.formats.netcdf_probe import probe
 from earwitness.quantities import DirectionalResponse, Directions, FrequencyAxis
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
 
 MAX_BYTES = 512 * 2**20
-MAX_VALUES = 2**27
+MAX_VALUES = 2**24
+_FARTHEST_M = 1e6
 ASSUMED_U_DB = 1.0
 NO_DATE = "1970-01-01 00:00:00"
 _BROKEN = (OSError, RuntimeError, KeyError, ValueError, TypeError, IndexError, AttributeError)
@@ -85,15 +87,20 @@ def read_sofa(
     (azimuth, elevation of the file) which direction becomes the reference axis, for a left ear (90, 0). Frequencies
     of an FIR file are the bins of its own length, without 0 Hz; its delays are kept.
     assumed_u_db : standard uncertainty where the file has none (common practice, no source).
-    Raises FormatError for any other file, or one larger than `max_bytes` or 2^27 values by its header.
+    Raises FormatError for any other file, or one larger than `max_bytes` or 2^24 values by its header.
     """
     data = _checked_bytes(path, max_bytes)
-    kind = _check_header(path, data)
+    kind = _check_header(path)
+    lineage = _lineage(data)
+    # The reader of the library takes the path: the bytes are not needed twice in memory.
+    del data
     try:
         sofa = _load(path)
-        if kind == "TF":
-            return _from_directivity(path, sofa, reference_deg, assumed_u_db, _lineage(data))
-        return _from_receiver(path, sofa, receiver, reference_deg, assumed_u_db, _lineage(data))
+        # Absurd numbers run over; what comes of them is judged at the end.
+        with np.errstate(all="ignore"):
+            if kind == "TF":
+                return _from_directivity(path, sofa, reference_deg, assumed_u_db, lineage)
+            return _from_receiver(path, sofa, receiver, reference_deg, assumed_u_db, lineage)
     except _BROKEN as error:
         raise _unusable(path, f"the SOFA file cannot be used: {error}") from error
 
@@ -167,24 +174,15 @@ def _checked_bytes(path: Path, max_bytes: int) -> bytes:
         ) from None
 
 
-def _check_header(path: Path, data: bytes) -> str:
-    """Data type "TF" or "FIR" of a file whose header promises a size that can be held; nothing else is read."""
-    import netCDF4
-
+def _check_header(path: Path) -> str:
+    """Data type "TF" or "FIR" of a file that can be read to its end and has a size that can be held."""
     if path.suffix != ".sofa":
         raise _unusable(path, f"the suffix of a SOFA file is {path.suffix!r}", expected="a name ending in .sofa")
     try:
-        dataset = netCDF4.Dataset("sofa", "r", memory=data)
-    except _BROKEN as error:
+        facts = probe(path, most_unpacked_bytes=8 * MAX_VALUES)
+    except ValueError as error:
         raise _unusable(path, f"this is not a netCDF-4 file: {error}") from None
-    try:
-        attributes = {name: str(dataset.getncattr(name)) for name in dataset.ncattrs()}
-        values = sum(int(np.prod([int(n) for n in v.shape], dtype=object)) for v in dataset.variables.values())
-        present = set(dataset.variables)
-    except _BROKEN as error:
-        raise _unusable(path, f"its header cannot be read: {error}") from None
-    finally:
-        dataset.close()
+    attributes, values, present = facts.attributes, facts.values, set(facts.names)
     if values > MAX_VALUES:
         raise _unusable(path, f"the header promises {values} values", expected=f"at most {MAX_VALUES}")
     convention, kind = attributes.get("SOFAConventions", ""), attributes.get("DataType", "")
@@ -215,16 +213,16 @@ def _load(path: Path) -> Any:
 def _from_directivity(
     path: Path, sofa: Any, reference_deg: tuple[float, float], assumed_u_db: float, lineage: tuple[str, ...]
 ) -> DirectionalResponse:
-    hz = np.atleast_1d(np.asarray(sofa.N, dtype=float))
-    points = _points(np.reshape(sofa.ReceiverPosition, (-1, 3)), sofa.ReceiverPosition_Type)
+    hz = np.atleast_1d(_numbers(sofa.N))
+    points = _points(np.reshape(_numbers(sofa.ReceiverPosition), (-1, 3)), sofa.ReceiverPosition_Type)
     listener = _frame(_first(sofa.ListenerView), _first(sofa.ListenerUp))
     source = _frame(
         _cartesian(_first(sofa.SourceView), getattr(sofa, "SourceView_Type", "cartesian")), _first(sofa.SourceUp)
     )
     directions, distance_m = _seen(path, points @ listener @ source.T, reference_deg)
     shape = (len(directions), hz.size)
-    real, imag = np.asarray(sofa.Data_Real, dtype=float), np.asarray(sofa.Data_Imag, dtype=float)
-    if real.size != shape[0] * shape[1]:
+    real, imag = _numbers(sofa.Data_Real), _numbers(sofa.Data_Imag)
+    if real.size != shape[0] * shape[1] or imag.size != real.size:
         raise _unusable(
             path,
             f"the data have shape {real.shape}, for {shape[0]} receivers and {shape[1]} frequencies",
@@ -234,9 +232,10 @@ def _from_directivity(
     pressure.real, pressure.imag = real.reshape(shape), imag.reshape(shape)
     valid, u_db, u_common_db = np.isfinite(pressure), np.full(shape, assumed_u_db), np.zeros(shape[1])
     if hasattr(sofa, _VALID):
-        valid = valid & (np.reshape(getattr(sofa, _VALID), shape) == 1)
+        valid = valid & (_numbers(getattr(sofa, _VALID)).reshape(shape) == 1)
     if hasattr(sofa, _U) and hasattr(sofa, _U_COMMON):
-        u_db, u_common_db = np.reshape(getattr(sofa, _U), shape), np.reshape(getattr(sofa, _U_COMMON), shape[1:])
+        u_db = _numbers(getattr(sofa, _U)).reshape(shape)
+        u_common_db = _numbers(getattr(sofa, _U_COMMON)).reshape(shape[1:])
     return _response(hz, directions, pressure, u_db, u_common_db, valid, distance_m, lineage)
 
 
@@ -248,13 +247,13 @@ def _from_receiver(
     assumed_u_db: float,
     lineage: tuple[str, ...],
 ) -> DirectionalResponse:
-    count = np.reshape(sofa.ReceiverPosition, (-1, 3)).shape[0]
+    count = _numbers(sofa.ReceiverPosition).reshape(-1, 3).shape[0]
     if not 0 <= receiver < count:
         raise InputError(f"receiver {receiver} was asked for", where=str(path), expected=f"0 to {count - 1}")
-    rate_hz = float(np.ravel(sofa.Data_SamplingRate)[0])
-    impulse = np.asarray(sofa.Data_IR, dtype=float)
+    rate_hz = float(np.ravel(_numbers(sofa.Data_SamplingRate))[0])
+    impulse = _numbers(sofa.Data_IR)
     impulse = impulse.reshape(-1, count, impulse.shape[-1])[:, receiver]
-    points = _points(np.reshape(sofa.SourcePosition, (-1, 3)), sofa.SourcePosition_Type)
+    points = _points(_numbers(sofa.SourcePosition).reshape(-1, 3), sofa.SourcePosition_Type)
     if not (np.isfinite(impulse).all() and np.isfinite(rate_hz) and rate_hz > 0):
         raise _unusable(path, "it holds samples or a sample rate that are no numbers")
     if impulse.shape[0] != points.shape[0]:
@@ -265,8 +264,10 @@ def _from_receiver(
     offset = points - _first(getattr(sofa, "ListenerPosition", np.zeros(3)))
     directions, distance_m = _seen(path, offset @ listener.T, reference_deg)
     hz = np.arange(impulse.shape[-1] // 2 + 1) * (rate_hz / impulse.shape[-1])
-    delay = np.reshape(getattr(sofa, "Data_Delay", np.zeros((1, count))), (-1, count))[:, receiver]
+    delay = _numbers(getattr(sofa, "Data_Delay", np.zeros((1, count)))).reshape(-1, count)[:, receiver]
     spectrum = np.fft.rfft(impulse, axis=-1) * np.exp(-2j * np.pi * hz * delay[:, np.newaxis] / rate_hz)
+    if not np.isfinite(spectrum).all():
+        raise _unusable(path, "its samples, delays and sample rate give no spectrum")
     u_db = np.full(spectrum.shape, assumed_u_db)
     valid = np.ones(spectrum.shape, bool)
     return _response(hz, directions, spectrum, u_db, np.zeros(hz.size), valid, distance_m, lineage)
@@ -282,14 +283,16 @@ def _response(
     distance_m: float,
     lineage: tuple[str, ...],
 ) -> DirectionalResponse:
-    """Referred to 1 m; without 0 Hz, which no loudspeaker radiates."""
+    """Referred to 1 m; without 0 Hz, which no loudspeaker radiates. What is no number is not valid."""
     kept = hz > 0
+    at_1_m = np.where(valid, pressure, 0.0) * distance_m
+    valid = valid & np.isfinite(at_1_m) & np.isfinite(u_db) & np.isfinite(u_common_db)
     return DirectionalResponse(
         FrequencyAxis(hz[kept]),
         directions,
-        np.asarray(np.where(valid, pressure, 0.0)[:, kept] * distance_m, dtype=np.complex128),
-        u_db[:, kept],
-        u_common_db[kept],
+        np.asarray(np.where(valid, at_1_m, 0.0)[:, kept], dtype=np.complex128),
+        np.where(valid, u_db, 0.0)[:, kept],
+        np.where(np.isfinite(u_common_db), u_common_db, 0.0)[kept],
         valid[:, kept],
         absolute=False,
         distance_m=distance_m,
@@ -304,7 +307,7 @@ def _seen(path: Path, points: FloatArray, reference_deg: tuple[float, float]) ->
     """
     radius = np.linalg.norm(points, axis=-1)
     distance_m = float(np.median(radius)) if radius.size else 0.0
-    if not np.isfinite(radius).all() or not distance_m > 0:
+    if not (radius <= _FARTHEST_M).all() or not distance_m > 0:
         raise _unusable(path, "it holds positions that are no directions")
     if np.ptp(radius) > _SPREAD_OF_DISTANCES * distance_m:
         raise _unusable(
@@ -345,9 +348,16 @@ def _cartesian(position: FloatArray, kind: str) -> FloatArray:
     return np.asarray(unit * position[2], dtype=np.float64)
 
 
+def _numbers(value: Any) -> FloatArray:
+    """What stands in the file as numbers; NaN where it says that nothing was ever written."""
+    if isinstance(value, np.ma.MaskedArray):
+        return np.asarray(value.astype(np.float64).filled(np.nan), dtype=np.float64)
+    return np.asarray(value, dtype=np.float64)
+
+
 def _first(value: Any) -> FloatArray:
     """The one row of `value`. Raises ValueError where rows differ: something that turned between measurements."""
-    rows = np.asarray(np.reshape(value, (-1, 3)), dtype=float)
+    rows = _numbers(value).reshape(-1, 3)
     if not (rows == rows[0]).all():
         raise ValueError("its listener or source moved between measurements, which is not handled")
     return np.asarray(rows[0], dtype=np.float64)

@@ -188,6 +188,7 @@ def _panel_data(panel: Panel) -> dict[str, object]:
         "marks": [_mark_data(mark) for mark in panel.marks],
         "map": None if panel.map is None else _map_data(panel.map),
         "map_edges": [_curve_data(edge) for edge in panel.map_edges],
+        "points": [{"kind": p.kind, "at": p.at, "value": p.value, "u": p.u, "name": p.name} for p in panel.points],
     }
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from earwitness.exhibits.across import NOT_REACHED
 from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.all import absent_words, exhibits_of
+from earwitness.exhibits.beside import Beside
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.figures_table import SIGNED, figures_table, method_words
 from earwitness.exhibits.quality import quality
@@ -101,15 +102,17 @@ def review_of(
     *,
     revision: str = "1",
     advice: Advice | None = None,
+    beside: Beside | None = None,
     own_words: OwnWords = NO_WORDS,
 ) -> Review:
     """The review of one session's loudspeaker. revision : counts the publications of one review.
 
     own_words : the tester's; what they say of ties and of the sample goes before what the session says.
-    advice : what it means and what to do; without it the page shows what was measured, and no more.
+    advice : what it means and what to do; without it the page shows what was measured, and no more;
+    beside : its place among others of the archive.
     """
     loudspeaker, tester = session.loudspeaker, session.tester
-    exhibits = exhibits_of(reading, measurement, loudspeaker, advice=advice)
+    exhibits = exhibits_of(reading, measurement, loudspeaker, advice=advice, beside=beside)
     measured = (one for one in exhibits if isinstance(one, Chart) and not one.key.startswith("heard"))
     first = next((exhibit.caption.finding for exhibit in measured), "")
     match, mend = (None, None) if advice is None else (advice.match, advice.mend)

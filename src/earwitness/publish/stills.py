@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Literal
@@ -16,7 +15,7 @@ from earwitness.publish.review import Review
 from earwitness.publish.typeset import png_pages
 from earwitness.render.palette import GROUNDS, Theme
 from earwitness.render.print import TYPEFACE
-from earwitness.render.still import Room, still_svg
+from earwitness.render.still import Room, still_height, still_svg
 
 Shape = Literal["wide", "tall"]
 _TEMPLATE: Final = "sheets/still.typ"
@@ -54,7 +53,7 @@ class _Sheet:
 
 _SHEETS: Final[dict[Shape, _Sheet]] = {
     "wide": _Sheet(1920, 1080, 48, 214, 66, 32, (60, 54, 48, 44, 40, 36), 2.8),
-    "tall": _Sheet(1080, 1920, 48, 500, 100, 34, (66, 60, 54, 48, 44, 40), 3.0),
+    "tall": _Sheet(1080, 1920, 48, 500, 100, 34, (112, 104, 96, 88, 80, 72, 66, 60, 54, 48, 44, 40), 3.0),
 }
 
 
@@ -95,20 +94,15 @@ def stills_of(
     views = [view for chart in review.charts for view in _views(chart, shape, steps=steps)]
     if not views:
         return ()
-    pages = [
-        {
-            "title": view.chart.title,
-            "message": view.message,
-            "svg": _drawing(view, sheet, theme),
-            "alt": f"Chart: {view.chart.title}",
-        }
-        for view in views
-    ]
+    pages = []
+    for view in views:
+        svg, head = _drawing(view, sheet, theme)
+        alt = f"Chart: {view.chart.title}"
+        pages.append({"title": view.chart.title, "message": view.message, "head": head, "svg": svg, "alt": alt})
     data = {
         "width": sheet.width,
         "height": sheet.height,
         "margin": sheet.margin,
-        "head": sheet.head,
         "foot": sheet.foot,
         "small": sheet.small,
         "message_sizes": list(sheet.messages),
@@ -137,15 +131,20 @@ def message_of(chart: Chart) -> str:
     return _SENTENCE.split(chart.caption.finding, maxsplit=1)[0] or chart.title
 
 
-def _drawing(view: _View, sheet: _Sheet, theme: Theme) -> str:
-    """The drawing with the largest type at which all its words leave room for the plot."""
-    *sizes, smallest = _TYPE_SIZES
-    for size in sizes:
-        with suppress(InputError):
-            return still_svg(
-                view.chart, view.panel, sheet.room(size), traces=view.traces, marks=view.marks, theme=theme
-            )
-    return still_svg(view.chart, view.panel, sheet.room(smallest), traces=view.traces, marks=view.marks, theme=theme)
+def _drawing(view: _View, sheet: _Sheet, theme: Theme) -> tuple[str, float]:
+    """The drawing with the largest type at which all its words leave room for the plot, and the height that is left
+    for the words over it [px of the picture]."""
+    for size in _TYPE_SIZES:
+        room = sheet.room(size)
+        try:
+            svg = still_svg(view.chart, view.panel, room, traces=view.traces, marks=view.marks, theme=theme)
+        except InputError:
+            if size == _TYPE_SIZES[-1]:
+                raise
+            continue
+        free = (room.height_px - still_height(view.chart, view.panel, room, theme=theme)) * sheet.scale * size
+        return svg, sheet.head + max(free, 0.0)
+    raise AssertionError("no size of type")
 
 
 def _views(chart: Chart, shape: Shape, *, steps: bool) -> Iterator[_View]:

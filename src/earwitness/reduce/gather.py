@@ -25,12 +25,15 @@ from earwitness.reduce.impulse import (
     quiet_noise,
     stuck_runs,
     take_impulse,
+    take_impulses,
 )
 from earwitness.reduce.spectrum import noise_density
 from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, NoiseFloorTake, Session
 
 MOST_THREADS = 4
+TAKES_TOGETHER = 4
 SweepTake = FarFieldTake | NearFieldTake | LevelTake
+Made = tuple[TakeImpulse | None, Harmonics | None, HighOrders | None]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,13 +64,13 @@ def gather(
     correction: MicrophoneCorrection | None,
     progress: Callable[[float, str], None],
 ) -> Gathered:
-    """Read and divide all takes. At most one recording a thread is in memory at a time.
+    """Read and divide all takes. At most four recordings a thread are in memory at a time.
 
     BadRecordingsError names every take that cannot be used.
     """
     microphone_db = None if correction is None else correction.at(axis.hz).response_db
 
-    def work(take: SweepTake) -> tuple[TakeImpulse | None, Harmonics | None, HighOrders | None]:
+    def work(take: SweepTake) -> Made:
         role = role_of(session, take)
         recording = read(take.file)
         impulse = None if isinstance(take, LevelTake) else take_impulse(role, recording, division)
@@ -100,11 +103,21 @@ def gather(
             found = replace(found, pause_s=take.pause_s)
         return impulse, found, sharp
 
-    def tried(take: SweepTake) -> tuple[TakeImpulse | None, Harmonics | None, HighOrders | None] | AudioError:
+    def tried(take: SweepTake) -> Made | AudioError:
         try:
             return work(take)
         except AudioError as error:
             return error
+
+    def tried_together(some: Sequence[SweepTake]) -> list[Made | AudioError]:
+        if len(some) == 1:
+            return [tried(some[0])]
+        try:
+            pairs = [(role_of(session, take), read(take.file)) for take in some]
+            return [(impulse, None, None) for impulse in take_impulses(pairs, division)]
+        except AudioError:
+            # One by one, so that each bad recording is told.
+            return [tried(take) for take in some]
 
     impulses: dict[str, TakeImpulse] = {}
     harmonics: list[Harmonics] = []
@@ -112,7 +125,10 @@ def gather(
     bad: list[AudioError] = []
     with ThreadPoolExecutor(max_workers=min(MOST_THREADS, os.cpu_count() or 1)) as pool:
         try:
-            for count, (take, made) in enumerate(zip(takes, pool.map(tried, takes), strict=True), 1):
+            together = _together(takes, with_harmonics)
+            every = (made for some in pool.map(tried_together, together) for made in some)
+            in_turn = (take for some in together for take in some)
+            for count, (take, made) in enumerate(zip(in_turn, every, strict=True), 1):
                 progress(count / len(takes), f"read take {take.id}")
                 if isinstance(made, AudioError):
                     bad.append(made)
@@ -130,6 +146,19 @@ def gather(
     if bad:
         raise BadRecordingsError(bad)
     return Gathered(impulses, tuple(harmonics), tuple(sharp_ones))
+
+
+def _together(takes: Sequence[SweepTake], with_harmonics: frozenset[str]) -> list[list[SweepTake]]:
+    """Takes in their order, neighbors of which only the impulse is wanted by fours."""
+    found: list[list[SweepTake]] = []
+    plain = False
+    for take in takes:
+        was_plain, plain = plain, not isinstance(take, LevelTake) and take.id not in with_harmonics
+        if plain and was_plain and len(found[-1]) < TAKES_TOGETHER:
+            found[-1].append(take)
+        else:
+            found.append([take])
+    return found
 
 
 def noise_of_takes(

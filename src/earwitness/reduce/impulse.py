@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -105,36 +106,82 @@ def take_impulse(role: Role, recording: Recording, division: Division) -> TakeIm
     harmonic responses land before the linear one (Farina 2000, from memory). AudioError names file and take for
     another sample rate, a missing channel, samples that are not numbers, silence, or a recording that is too short.
     """
+    return take_impulses([(role, recording)], division)[0]
+
+
+def take_impulses(takes: Sequence[tuple[Role, Recording]], division: Division) -> list[TakeImpulse]:
+    """The impulse responses of some takes, in their order, each as `take_impulse` gives it.
+
+    Takes of one length are transformed together: the FFT library works on four rows of single precision at once,
+    in less than half the time. AudioError for the first take that cannot be used.
+    """
+    ready = [_prepared(role, recording, division) for role, recording in takes]
+    sizes = {(one.microphone.size, one.loop is None) for one in ready}
+    if len(sizes) != 1:
+        return [made for one in ready for made in _divided([one], division)]
+    return _divided(ready, division)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Prepared:
+    """A take's channels (N,) in single precision, and what was seen of them; loop : None without a reference."""
+
+    role: Role
+    microphone: SingleArray
+    loop: SingleArray | None
+    peak_fs: float
+    reference_runs: int
+
+
+def _prepared(role: Role, recording: Recording, division: Division) -> _Prepared:
     microphone = _single(_channel(role, recording, role.microphone_channel, "microphone", division))
     peak_fs = _peak(role, microphone, "microphone", SILENT_FS)
-    length = scipy.fft.next_fast_len(microphone.size, True)
     _check_length(role, microphone.size, division)
-    reference_runs = 0
     if role.reference_channel is None:
-        played: ComplexArray | SingleComplex = division.nominal(length)
-        volts = math.sqrt(2.0) * role.drive_v
-        lead_s = division.stimulus.lead_in_s
-    else:
-        loop = _single(_channel(role, recording, role.reference_channel, "reference", division))
-        loop_peak = _peak(role, loop, "reference", REFERENCE_SILENT_FS)
-        reference_runs = stuck_runs(loop, loop_peak)
-        played, lead_s = scipy.fft.rfft(loop, length), 0.0
-        volts = _volts(role, played, length, division)
-    impulse = _divide(microphone, played, length, division)
+        return _Prepared(role, microphone, None, peak_fs, 0)
+    loop = _single(_channel(role, recording, role.reference_channel, "reference", division))
+    runs = stuck_runs(loop, _peak(role, loop, "reference", REFERENCE_SILENT_FS))
+    return _Prepared(role, microphone, loop, peak_fs, runs)
+
+
+def _divided(ready: Sequence[_Prepared], division: Division) -> list[TakeImpulse]:
+    """Impulses of takes of one length that all have a reference, or all have none."""
+    length = scipy.fft.next_fast_len(ready[0].microphone.size, True)
+    loops = [one.loop for one in ready if one.loop is not None]
+    spectra = scipy.fft.rfft(np.stack([*(one.microphone for one in ready), *loops]), length, axis=1)
+    volts = []
+    for row, one in enumerate(ready):
+        if one.loop is None:
+            played: ComplexArray | SingleComplex = division.nominal(length)
+            volts.append(math.sqrt(2.0) * one.role.drive_v)
+        else:
+            played = spectra[len(ready) + row]
+            volts.append(_volts(one.role, played, length, division))
+        _divide(spectra[row], played, length, division)
+    impulses = scipy.fft.irfft(spectra[: len(ready)], length, axis=1, overwrite_x=True)
+    return [
+        _cut(one, impulse, one_volts, division) for one, impulse, one_volts in zip(ready, impulses, volts, strict=True)
+    ]
+
+
+def _cut(one: _Prepared, impulse: FloatArray, volts: float, division: Division) -> TakeImpulse:
+    """The part about the arrival of a circular impulse response (length,)."""
+    length, has_loop = impulse.size, one.loop is not None
+    lead_s = 0.0 if has_loop else division.stimulus.lead_in_s
     impulse_peak = int(np.argmax(np.abs(impulse)))
     rate = division.stimulus.rate_hz
-    late = impulse_peak - length if impulse_peak > length // 2 and role.reference_channel is not None else impulse_peak
+    late = impulse_peak - length if impulse_peak > length // 2 and has_loop else impulse_peak
     first = late - round(BEFORE_PEAK_S * rate)
     rows = (first + np.arange(round((BEFORE_PEAK_S + GUARD_S + division.keep_s) * rate))) % length
     return TakeImpulse(
-        role.take,
+        one.role.take,
         impulse[rows].astype(np.float64) / (volts * division.fs_per_pa),
         first / rate - lead_s,
         late / rate - lead_s,
-        quiet_noise(microphone, division),
-        peak_fs,
-        stuck_runs(microphone, peak_fs),
-        reference_runs,
+        quiet_noise(one.microphone, division),
+        one.peak_fs,
+        stuck_runs(one.microphone, one.peak_fs),
+        one.reference_runs,
     )
 
 
@@ -144,17 +191,15 @@ def _single(samples: FloatArray) -> SingleArray:
 
 
 def _divide(
-    samples: FloatArray | SingleArray, played: ComplexArray | SingleComplex, length: int, division: Division
-) -> FloatArray:
-    """Y X* / (|X|^2 + epsilon), back in time, in the precision of the samples; epsilon as in dsp.deconvolve."""
-    spectrum = scipy.fft.rfft(samples, length)
-    played = played.astype(spectrum.dtype, copy=False)
-    power = played.real**2
-    power += played.imag**2
+    spectrum: ComplexArray | SingleComplex, played: ComplexArray | SingleComplex, length: int, division: Division
+) -> None:
+    """Y X* / (|X|^2 + epsilon) in place of Y, in the precision of Y; epsilon as in dsp.deconvolve."""
+    sent = np.asarray(played, dtype=spectrum.dtype)
+    power = sent.real**2
+    power += sent.imag**2
     power += division.outside(length) * power.max()
-    spectrum *= np.conj(played)
+    spectrum *= np.conj(sent)
     spectrum /= power
-    return np.asarray(scipy.fft.irfft(spectrum, length, overwrite_x=True))
 
 
 def nominal_impulse(role: Role, recording: Recording, division: Division) -> FloatArray:
@@ -166,7 +211,9 @@ def nominal_impulse(role: Role, recording: Recording, division: Division) -> Flo
     _peak(role, microphone, "microphone", SILENT_FS)
     _check_length(role, microphone.size, division)
     length = scipy.fft.next_fast_len(microphone.size, True)
-    return _divide(microphone, division.nominal(length), length, division) / division.fs_per_pa
+    spectrum = scipy.fft.rfft(microphone, length)
+    _divide(spectrum, division.nominal(length), length, division)
+    return np.asarray(scipy.fft.irfft(spectrum, length, overwrite_x=True)) / division.fs_per_pa
 
 
 def quiet_noise(samples: FloatArray | SingleArray, division: Division) -> FloatArray | None:

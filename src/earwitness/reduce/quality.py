@@ -209,7 +209,9 @@ def _level_jumps(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
         return []
     jump = max(found.values(), key=abs)
     way = "above" if jump > 0 else "below"
-    sentence = f"The level of {_count(tuple(found))} stands {abs(jump):.1f} dB {way} its neighbors: was the gain touched?"
+    sentence = (
+        f"The level of {_count(tuple(found))} stands {abs(jump):.1f} dB {way} its neighbors: was the gain touched?"
+    )
     limit = THRESHOLDS["level_jump_db"]
     return [QualityFlag("level jump", "warn", jump, limit, "dB", tuple(found), None, sentence)]
 

@@ -69,7 +69,9 @@ def splice(
     inside = _inside(hz, low, high)
     gain, slope, spread = _match(hz[inside], ratio[on_axis_row, inside])
     shared = _inside(hz, far_low_hz, near_high_hz)
-    delay, inverted = _align(hz[shared], far[on_axis_row, shared], near[on_axis_row, shared])
+    on_axis = slice(on_axis_row, on_axis_row + 1)
+    delays, turned_over = _align(hz[shared], far[on_axis, shared], near[on_axis, shared])
+    delay, inverted = float(delays[0]), bool(turned_over[0])
     matched = near * 10 ** (gain / 20) * (-1.0 if inverted else 1.0)
     matched = _per_direction(hz, far, matched, shared, inside, low, delay)
     pressure = _blend(hz, far, matched, low, high)
@@ -136,10 +138,10 @@ def _match(hz: FloatArray, ratio_db: FloatArray) -> tuple[float, float, float]:
 
 def _align(
     hz: FloatArray, far: ComplexArray, near: ComplexArray, *, about_s: float | None = None
-) -> tuple[float, bool]:
-    """Delay [s] to put on the near field, and whether it is inverted.
+) -> tuple[FloatArray, BoolArray]:
+    """Delay [s] to put on each near field (D,), and whether it is inverted (D,).
 
-    With `about_s` only delays within 1 ms of it are tried.
+    far, near : (D, F); with `about_s` only delays within 1 ms of it are tried.
     """
     product = far * np.conj(near)
     product = product / np.abs(product)
@@ -147,14 +149,16 @@ def _align(
         (-_DELAY_SEARCH_S, _DELAY_SEARCH_S) if about_s is None else (about_s - _ANGLE_DELAY_S, about_s + _ANGLE_DELAY_S)
     )
     tried = np.arange(reach[0], reach[1] + 1e-9, 2e-5)
-    turned = np.exp(2j * np.pi * np.outer(tried, hz)) @ product
+    turned = product @ np.exp(2j * np.pi * np.outer(hz, tried))
     # Through the origin the phase is a delay and a sign; over a narrow band half a period and a sign look alike,
     # and then the shorter delay wins.
     fit = np.abs(turned.real) / hz.size - _DELAY_DOUBT_PER_S * np.abs(tried - (about_s or 0.0))
-    best = int(np.argmax(fit))
-    inverted = bool(turned[best].real < 0)
-    left = np.angle(product * np.exp(2j * np.pi * hz * tried[best]) * (-1 if inverted else 1))
-    delay = float(tried[best] - np.sum(left * 2 * np.pi * hz) / np.sum((2 * np.pi * hz) ** 2))
+    best = np.argmax(fit, axis=1)
+    inverted = np.asarray(np.take_along_axis(turned.real, best[:, None], axis=1)[:, 0] < 0, dtype=bool)
+    sign = np.where(inverted, -1.0, 1.0)[:, None]
+    left = np.angle(product * np.exp(2j * np.pi * hz * tried[best][:, None]) * sign)
+    omega = 2 * np.pi * hz
+    delay: FloatArray = tried[best] - left @ omega / np.sum(omega**2)
     return delay, inverted
 
 
@@ -170,14 +174,12 @@ def _per_direction(
     """The near field of every direction with its own delay and its own small level match."""
     octaves_below = np.log2(low_hz / hz)
     fade = 0.5 + 0.5 * np.cos(np.pi * np.clip(octaves_below / _REMATCH_FADE_OCTAVES, 0.0, 1.0))
-    out = np.empty_like(near)
-    for row in range(far.shape[0]):
-        delay, inverted = _align(hz[shared], far[row, shared], near[row, shared], about_s=delay_s)
-        own_s = delay_s if inverted else delay
-        offset = float(np.mean(_ratio_db(far[row, inside], near[row, inside])))
-        rematch = np.clip(offset, -ANGLE_REMATCH_DB, ANGLE_REMATCH_DB) * fade
-        out[row] = near[row] * 10 ** (rematch / 20) * np.exp(-2j * np.pi * hz * own_s)
-    return out
+    delay, inverted = _align(hz[shared], far[:, shared], near[:, shared], about_s=delay_s)
+    own_s = np.where(inverted, delay_s, delay)[:, None]
+    offset = np.mean(_ratio_db(far[:, inside], near[:, inside]), axis=1, keepdims=True)
+    rematch = np.clip(offset, -ANGLE_REMATCH_DB, ANGLE_REMATCH_DB) * fade
+    matched: ComplexArray = near * 10 ** (rematch / 20) * np.exp(-2j * np.pi * hz * own_s)
+    return matched
 
 
 def _blend(hz: FloatArray, far: ComplexArray, near: ComplexArray, low_hz: float, high_hz: float) -> ComplexArray:

@@ -14,7 +14,7 @@ from earwitness.exhibits.chart import Panel
 from earwitness.quantities.arrays import FloatArray
 from earwitness.render.palette import Ground
 
-LABELED_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
+LABELED_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000, 100_000, 200_000)
 LINE_PX = 16
 CHARACTER_PX = 6.4
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")

@@ -70,6 +70,11 @@ def figure_html(chart: Chart, width_px: int, *, narrow_px: int | None = 360) -> 
     )
     hint, what = (_HINT.replace("frequency", "time"), "Time") if chart.axis == "time" else (_HINT, "Frequency")
     readout = f'<div class="readout" data-hint="{hint}" aria-label="{what} read in: {text(chart.title)}"></div>'
+    if chart.axis == "price":
+        details = f"<details><summary>Names in this chart</summary>{table_html(_named_points(chart))}</details>"
+        return (
+            "\n".join([f'<figure class="{kind}" id="figure-{key}">', *drawings, caption, details, "</figure>"]) + "\n"
+        )
     if not reads:
         return "\n".join([f'<figure class="{kind}" id="figure-{key}">', *drawings, caption, "</figure>"]) + "\n"
     numbers = _numbers(chart, reads)
@@ -192,6 +197,22 @@ def _numbers(chart: Chart, reads: list[_Read]) -> Table:
         note="Values every quarter of a millisecond."
         if in_time
         else "Values at one-third-octave frequencies, not averaged over bands. After ±: expanded uncertainty, k = 2.",
+    )
+
+
+_POINT_WORDS: Final = {"own": "this one", "frontier": "on the frontier", "near": "not told from it"}
+
+
+def _named_points(chart: Chart) -> Table:
+    """Points of a chart by name, but for those that only show what else there is."""
+    points = [point for panel in chart.panels for point in panel.points if point.kind != "other"]
+    return Table(
+        key=f"{chart.key}-names",
+        title=f"{chart.title}: names",
+        columns=("Loudspeaker", "Price of a pair", chart.panels[0].label, "Place"),
+        align=("left", _RIGHT, _RIGHT, "left"),
+        rows=tuple((p.name, *p.words, _POINT_WORDS[p.kind]) for p in sorted(points, key=lambda p: (p.at, p.name))),
+        note="Points without a name are those behind the frontier.",
     )
 
 

@@ -32,6 +32,7 @@ from earwitness.render.regions import (
     region_shape,
     seen_regions,
 )
+from earwitness.render.scatter import point_shapes
 from earwitness.render.traces import edge_paths, trace_paths
 
 _BELOW_PX = 22.0
@@ -59,7 +60,8 @@ def still_svg(
     marks: Sequence[int] | None = None,
     theme: Theme = "light",
 ) -> str:
-    """`panel` of `chart` as SVG text that fills `room`; the decade keeps its length in dB.
+    """`panel` of `chart` as SVG text as wide as `room`; the decade keeps its length in dB. In an upright room it is no
+    higher than `still_height` says, in another one as high as the room.
 
     traces : how many curves are drawn, from the first on (None: all); marks : numbers of the findings that are marked
     (None: all). Scales and places of words are those of the full panel, so that nothing moves between two steps.
@@ -71,10 +73,11 @@ def still_svg(
     shown = panel if traces is None else replace(panel, traces=panel.traces[:traces])
     if marks is not None:
         shown = replace(shown, marks=tuple(mark for mark in panel.marks if mark.number in marks))
-    size = f"{number(room.width_px)} {number(room.height_px)}"
+    height = number(still_height(chart, panel, room, theme=theme))
+    size = f"{number(room.width_px)} {height}"
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {size}" width="{number(room.width_px)}" '
-        f'height="{number(room.height_px)}" font-family="{TYPEFACE}" font-size="12">'
+        f'height="{height}" font-family="{TYPEFACE}" font-size="12">'
     )
     paper = f'<rect width="100%" height="100%" fill="{ground.paper}"/>'
     clip = f'<clipPath id="{key}-clip"><rect {frame.box}/></clipPath>'
@@ -84,6 +87,23 @@ def still_svg(
     ]
     body = [*_plot(panel, shown, frame, key, theme, upright=room.upright), *_names(panel, shown, frame, room, theme)]
     return "\n".join((head, paper, hatch_pattern(key, ground), clip, *words, *body, "</svg>")) + "\n"
+
+
+def still_height(chart: Chart, panel: Panel, room: Room, *, theme: Theme = "light") -> float:
+    """What of the height of an upright room the drawing takes, all words under it counted; all of another room [px]."""
+    if not room.upright:
+        return room.height_px
+    bottom = _frame(chart, panel, room, theme).bottom + _BELOW_PX + _under(panel, room, theme) + 4.0
+    return min(bottom, room.height_px)
+
+
+def _under(panel: Panel, room: Room, theme: Theme) -> float:
+    """Height of the words under an upright plot, those of all curves [px]."""
+    if not room.upright:
+        return 0.0
+    columns = int(room.width_px / CHARACTER_PX)
+    under = key_rows(named_lines(panel, GROUNDS[theme], theme), 0.0, columns)[1]
+    return heard_rows(list(panel.regions), under, columns, GROUNDS[theme])[1]
 
 
 def _axis_rows(panel: Panel, room: Room) -> list[str]:
@@ -96,10 +116,7 @@ def _frame(chart: Chart, panel: Panel, room: Room, theme: Theme) -> Frame:
     ground, left = GROUNDS[theme], 38.0 if room.upright else 44.0
     lines = named_lines(panel, ground, theme)
     beside = 28.0 if room.upright and lines else max(label_width(panel, ground, theme), 16.0)
-    columns = int(room.width_px / CHARACTER_PX)
-    under = key_rows(lines, 0.0, columns)[1] if room.upright else 0.0
-    if room.upright:
-        under = heard_rows(list(panel.regions), under, columns, ground)[1]
+    under = _under(panel, room, theme)
     top = LINE_PX * len(_axis_rows(panel, room)) + (36 if panel.map is not None else 8) + (24 if panel.marks else 0)
     width, height = room.width_px - left - beside, room.height_px - top - _BELOW_PX - under
     if min(width, height) < _LEAST_PLOT_PX:
@@ -113,7 +130,8 @@ def _frame(chart: Chart, panel: Panel, room: Room, theme: Theme) -> Frame:
         width = min(width, height / tall_for_wide)
         height = width * tall_for_wide
     else:
-        height = min(height, (0.9 if panel.map is not None else 0.6) * width)
+        share = 0.9 if panel.map is not None or (panel.points and room.upright) else 0.6
+        height = min(height, share * width)
     linear = chart.axis == "time"
     return Frame(left, top, width, height, chart.low_hz, chart.high_hz, panel.low, panel.high, linear)
 
@@ -137,6 +155,7 @@ def _plot(panel: Panel, shown: Panel, frame: Frame, key: str, theme: Theme, *, u
     for trace in shown.traces:
         yield from trace_paths(trace, frame, theme)
     yield "</g>"
+    yield from point_shapes(shown.points, frame, ground, theme)
     if panel.map is not None:
         yield from contour_labels(panel.map, frame, ground)
         yield from color_bar(frame, ground, theme, every_db=12)

@@ -22,6 +22,7 @@ from earwitness.render.regions import (
     region_shape,
     seen_regions,
 )
+from earwitness.render.scatter import point_shapes
 from earwitness.render.traces import edge_paths, trace_paths
 
 NARROW_BELOW_PX = 560
@@ -83,7 +84,7 @@ def _document(chart: Chart, sheet: _Sheet, height_px: float, lines: list[str]) -
         f'<svg xmlns="http://www.w3.org/2000/svg" id="{key}" class="chart" viewBox="0 0 {size}" '
         f'width="{sheet.width_px}" height="{number(height_px)}" role="img" aria-labelledby="{key}-title {key}-desc" '
         f'data-low-hz="{chart.low_hz:g}" data-high-hz="{chart.high_hz:g}" '
-        + ('data-axis="time" ' if chart.axis == "time" else "")
+        + (f'data-axis="{chart.axis}" ' if chart.axis != "frequency" else "")
         + 'font-family="system-ui, sans-serif" font-size="12">'
     )
     words = (
@@ -125,6 +126,8 @@ def _plot_width(chart: Chart, sheet: _Sheet) -> float:
 def _frame(chart: Chart, panel: Panel, top: float, width: float, sheet: _Sheet) -> Frame:
     if panel.map is not None:
         height = (0.75 if sheet.narrow else 0.46) * width
+    elif panel.points:
+        height = (0.8 if sheet.narrow else 0.5) * width
     elif panel.db_per_decade is None or chart.axis == "time":
         height = 0.35 * width
     else:
@@ -182,6 +185,7 @@ def _inside(panel: Panel, frame: Frame, key: str, sheet: _Sheet) -> Iterator[str
     for trace in panel.traces:
         yield from trace_paths(trace, frame, theme)
     yield "</g>"
+    yield from point_shapes(panel.points, frame, ground, theme)
     if panel.map is not None:
         yield from contour_labels(panel.map, frame, ground)
         yield from color_bar(frame, ground, theme, every_db=12 if sheet.narrow else 6)

@@ -18,10 +18,10 @@ from earwitness.session.headers import check_files
 from earwitness.session.patterns import FILE, WrittenTake, spell_out
 from earwitness.session.session import Session
 from earwitness.session.toml_lines import Path as Keys
-from earwitness.session.toml_lines import key_lines, line_of
+from earwitness.session.toml_lines import key_lines, line_of, need_modest
 from earwitness.session.wording import date_as_text, fault_of
 
-_MAX_TOML_BYTES = 4 * 2**20
+_MAX_TOML_BYTES = 2**20
 _ABSENT_HASH = "0" * 64
 _TOLD_SINGLY = 3
 
@@ -58,7 +58,7 @@ def _read_text(folder: Path) -> str:
     try:
         if path.stat().st_size > _MAX_TOML_BYTES:
             raise InputError(
-                "session.toml is over 4 MiB", where=str(path), remedy="put recordings in files of their own"
+                "session.toml is over 1 MiB", where=str(path), remedy="put recordings in files of their own"
             )
         return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
@@ -79,6 +79,7 @@ def _read_text(folder: Path) -> str:
 
 def _parsed(text: str, folder: Path) -> tuple[dict[str, Any], dict[Keys, int]]:
     try:
+        need_modest(text)
         document = tomllib.loads(text)
         lines = key_lines(text)
     except (ValueError, RecursionError) as error:
@@ -130,7 +131,8 @@ def _add_hash(take: WrittenTake, hashes: dict[str, str], lines: dict[Keys, int],
     if "sha256" in take.table:
         place = line_of(lines, ("take", take.index, "sha256"))
         faults.append(Fault("the key 'sha256' is not known here", FILE, place, take.label, remedy="take it out"))
-    take.table["sha256"] = hashes.get(str(take.table.get("file")), _ABSENT_HASH)
+    name = take.table.get("file")
+    take.table["sha256"] = hashes.get(name, _ABSENT_HASH) if isinstance(name, str) else _ABSENT_HASH
 
 
 def _in_order(faults: list[Fault]) -> list[Fault]:

@@ -17,7 +17,8 @@ from pydantic import Field, SerializerFunctionWrapHandler, ValidationError, mode
 from earwitness.errors import Fault, InputError, OutputError, SessionError
 from earwitness.session.record import Finite, Flag, NotNegative, Positive, Strict, Text, Whole
 from earwitness.session.toml_lines import Path as Keys
-from earwitness.session.toml_lines import key_lines, line_of
+from earwitness.session.toml_lines import key_lines, line_of, need_modest
+from earwitness.session.wording import shown
 
 SHEET_FILE = "listening.toml"
 SHEET_FORMAT = 1
@@ -170,6 +171,7 @@ def _read_text(path: Path) -> str:
 
 def _parsed(text: str, path: Path) -> tuple[dict[str, Any], dict[Keys, int]]:
     try:
+        need_modest(text)
         return tomllib.loads(text), key_lines(text)
     except (ValueError, RecursionError) as error:
         is_deep = isinstance(error, RecursionError)
@@ -211,8 +213,8 @@ def _unknown_word(
     known = ", ".join(sorted(vocabulary))
     remedy = f"did you mean {' or '.join(repr(n) for n in near)}?" if near else "choose one; put your own into text"
     place = line_of(lines, ("remark", index, "word"))
-    shown = repr(word if len(word) <= 60 else word[:57] + "...")
-    return Fault(f"the word {shown} is not in the vocabulary", file, place, _field(index, "word"), known, remedy)
+    told = repr(word if len(word) <= 60 else word[:57] + "...")
+    return Fault(f"the word {told} is not in the vocabulary", file, place, _field(index, "word"), known, remedy)
 
 
 def _tables(document: dict[str, Any], key: str) -> list[dict[str, Any]]:
@@ -254,7 +256,7 @@ def _of_remark(
         if not low < high:
             line = line_of(lines, ("remark", index, "region_hz"))
             expected = "the lower frequency first"
-            what = f"the region runs from {low:g} Hz to {high:g} Hz"
+            what = f"the region runs from {shown(low)} Hz to {shown(high)} Hz"
             yield Fault(what, file, line, _field(index, "region_hz"), expected, "both are in Hz, not kHz")
 
 
@@ -319,7 +321,7 @@ def _worded(detail: Any, key: str, table: str) -> tuple[str, str, str]:
     if kind in _BOUNDS:
         size, word, name = _BOUNDS[kind]
         unit = _UNITS.get(key, "")
-        return f"{key} = {given:g} is {size}", f"{word} {context[name]:g} {unit}".rstrip(), "correct the number"
+        return f"{key} = {shown(given)} is {size}", f"{word} {context[name]:g} {unit}".rstrip(), "correct the number"
     if kind == "too_long" and not isinstance(given, str):
         return f"there are too many of [[{key}]]", f"at most {context.get('max_length')}", "split the sheet"
     if kind in ("tuple_type", "too_short", "model_type", "dict_type") and key in _MODELS:
@@ -331,8 +333,7 @@ def _worded(detail: Any, key: str, table: str) -> tuple[str, str, str]:
     if not expected:
         is_flag = kind.startswith("bool")
         expected = "true or false, without quotes" if is_flag else "text in quotes" if "string" in kind else "a number"
-    shown = repr(given) if len(repr(given)) <= 60 else repr(given)[:57] + "..."
-    return f"{key} = {shown} cannot be used", expected, "correct the value"
+    return f"{key} = {shown(given)} cannot be used", expected, "correct the value"
 
 
 def sheet_template(vocabulary: Mapping[str, HeardWord]) -> str:

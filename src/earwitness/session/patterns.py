@@ -16,6 +16,7 @@ from earwitness.session.toml_lines import line_of
 
 FILE = "session.toml"
 ANGLE = "{angle}"
+MOST_TAKES = 250_000
 _NUMBER = r"([+-]?\d{1,3}(?:\.\d{1,6})?)"
 
 
@@ -29,7 +30,11 @@ class WrittenTake:
     @property
     def label(self) -> str:
         """How a message names it."""
-        return f"take {self.table['id']!s:.80}"
+        try:
+            return f"take {self.table['id']!s:.80}"
+        except ValueError:
+            # A number of thousands of digits, which Python does not print.
+            return f"take number {self.index + 1}"
 
 
 def take_line(lines: dict[Keys, int], index: int, key: str | int) -> int | None:
@@ -56,6 +61,10 @@ def spell_out(given: Any, folder: Path, lines: dict[Keys, int], faults: list[Fau
         elif "files" in table:
             spelled = _spelled(table, index, folder, lines, faults)
         takes += [WrittenTake(index, take) for take in spelled]
+        if len(takes) > MOST_TAKES:
+            place = line_of(lines, ("take", index))
+            faults.append(Fault(f"more than {MOST_TAKES} takes", FILE, place, "take", remedy="check the patterns"))
+            break
     _name(takes)
     return takes
 

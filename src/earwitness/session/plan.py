@@ -125,10 +125,10 @@ def plan_scan(
     rings, azimuths = max(FEWEST_RINGS, math.ceil((order + 1) / 0.95)), 2 * order + 2
     center = np.array(body_center_m if body_center_m is not None else (-depth / 2, 0.0, 0.0))
     surfaces = [
-        _sphere(inner + step, rings, azimuths)
+        _sphere(inner + step, rings, azimuths, second=second)
         if shape == "sphere"
-        else _cylinder(flat + step, half + step, rings, azimuths)
-        for step in (0.0, BETWEEN_M)
+        else _cylinder(flat + step, half + step, rings, azimuths, second=second)
+        for step, second in ((0.0, False), (BETWEEN_M, True))
     ]
     count = sum(map(len, surfaces))
     if count > MOST_POINTS:
@@ -146,7 +146,7 @@ def plan_scan(
         rings=len(surfaces[0]) // azimuths,
         azimuths=azimuths, separable_hz=(order - SEPARABLE_MARGIN) * SPEED_OF_SOUND_M_S / (2 * math.pi * reach),
         gated_from_hz=gated, duration_s=count * each, expected_error_db=_expected(highest_hz, _JITTER_M[robot], gated),
-        notes=_notes(robot, count, highest_hz, gated),
+        notes=_notes(robot, count, highest_hz, gated, _gated_to(rings, azimuths, cabinet_m)),
     )  # fmt: skip
 
 
@@ -173,7 +173,8 @@ def plan_gated(
     side = width / 2 if to_side_wall_m is None else to_side_wall_m
     front = length / 3 if to_front_wall_m is None else to_front_wall_m
     beside = (distance_m, loudspeaker_height_m, side, front)
-    if min(*room_m, *beside, *cabinet_m) <= 0 or loudspeaker_height_m >= height or front + distance_m >= length:
+    outside = loudspeaker_height_m >= height or side >= width or front + distance_m >= length
+    if min(*room_m, *beside, *cabinet_m) <= 0 or outside:
         raise InputError(
             "the room does not hold loudspeaker and microphone",
             expected="lengths in meters above 0, the loudspeaker lower than the ceiling, the microphone inside",
@@ -218,16 +219,22 @@ def _echo(distance_m: float, away_m: float) -> float:
     return 2 * math.hypot(distance_m / 2, away_m) - distance_m
 
 
-def _sphere(radius_m: float, rings: int, azimuths: int) -> FloatArray:
-    z = np.polynomial.legendre.leggauss(rings)[0]
+def _gated_to(rings: int, azimuths: int, cabinet_m: tuple[float, float, float]) -> float:
+    """Frequency up to which outgoing waves alone are told around the whole cabinet: k times its half diagonal."""
+    return min(2 * rings, azimuths) * SPEED_OF_SOUND_M_S / (math.pi * math.hypot(*cabinet_m))
+
+
+def _sphere(radius_m: float, rings: int, azimuths: int, *, second: bool) -> FloatArray:
+    """Both surfaces share the heights of twice the rings, in turn: outgoing waves see one surface twice as dense."""
+    z = np.polynomial.legendre.leggauss(2 * rings)[0][int(second) :: 2]
     places = [(radius_m * math.sqrt(1 - one * one), radius_m * float(one)) for one in z]
-    return np.concatenate([_ring(rho, height, azimuths, n) for n, (rho, height) in enumerate(places)])
+    return np.concatenate([_ring(*one, azimuths, n, second=second) for n, one in enumerate(places)])
 
 
-def _cylinder(radius_m: float, half_m: float, rings: int, azimuths: int) -> FloatArray:
+def _cylinder(radius_m: float, half_m: float, rings: int, azimuths: int, *, second: bool) -> FloatArray:
     """Rings on the wall and on both caps, as many on each as their length along the meridian asks for."""
     length = 2 * (half_m + radius_m)
-    at = (np.arange(rings) + 0.5) / rings * length
+    at = (np.arange(rings) + (0.75 if second else 0.25)) / rings * length
     places = []
     for one in at:
         if one < radius_m:
@@ -236,12 +243,12 @@ def _cylinder(radius_m: float, half_m: float, rings: int, azimuths: int) -> Floa
             places.append((radius_m, one - radius_m - half_m))
         else:
             places.append((length - one, half_m))
-    return np.concatenate([_ring(rho, z, azimuths, n) for n, (rho, z) in enumerate(places)])
+    return np.concatenate([_ring(*one, azimuths, n, second=second) for n, one in enumerate(places)])
 
 
-def _ring(rho: float, z: float, azimuths: int, number: int) -> FloatArray:
-    """(A, 3); every second ring is run backward, so that the microphone travels without detours."""
-    angle = 2 * np.pi * np.arange(azimuths) / azimuths
+def _ring(rho: float, z: float, azimuths: int, number: int, *, second: bool) -> FloatArray:
+    """(A, 3), half a step beside on the second surface; every second ring is run backward, without detours."""
+    angle = 2 * np.pi * (np.arange(azimuths) + (0.5 if second else 0.0)) / azimuths
     ring = np.stack([rho * np.cos(angle), rho * np.sin(angle), np.full(azimuths, z)], axis=1)
     return ring[::-1] if number % 2 else ring
 
@@ -258,7 +265,7 @@ def _expected(highest_hz: float, jitter_m: float, gated_hz: float | None) -> tup
     return tuple(out)
 
 
-def _notes(robot: Robot, count: int, highest_hz: float, gated_hz: float | None) -> tuple[str, ...]:
+def _notes(robot: Robot, count: int, highest_hz: float, gated_hz: float | None, gated_to_hz: float) -> tuple[str, ...]:
     notes = [
         "Both surfaces are needed: the difference between them tells sound going out from sound coming in.",
         "Keep the loudspeaker still and move the microphone, or turn both surfaces with the room unchanged.",
@@ -270,6 +277,11 @@ def _notes(robot: Robot, count: int, highest_hz: float, gated_hz: float | None) 
     if robot == "turntable and arm":
         notes.append(
             "A turntable turns the loudspeaker in the room: the room's sound changes with it. Let the arm turn."
+        )
+    if gated_hz is not None:
+        notes.append(
+            f"With the gate these points tell all directions apart up to about {gated_to_hz / 1000:.1f} kHz: the order "
+            "of the cabinet's own sound grows with its size, and twice as many points reach 1.4 times as high."
         )
     if gated_hz is not None and gated_hz > highest_hz:
         notes.append(f"Between {highest_hz:.0f} Hz and the gate's {gated_hz:.0f} Hz nothing serves: separate higher.")

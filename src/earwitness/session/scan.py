@@ -88,7 +88,7 @@ def spell_out_scan(table: Mapping[str, Any], folder: Path) -> list[dict[str, Any
     FormatError for a positions table that cannot be used, and where files and points do not match.
     """
     name = table["positions"]
-    if not isinstance(name, str) or not (folder / name).resolve().is_relative_to(folder.resolve()):
+    if not isinstance(name, str) or not _is_inside(folder, name):
         raise FormatError(
             f"positions = {name!r} is no file in the session folder",
             where="session.toml",
@@ -109,6 +109,14 @@ def spell_out_scan(table: Mapping[str, Any], folder: Path) -> list[dict[str, Any
         }
         for row, (file, point, surface) in enumerate(zip(files, places.points_m, surfaces, strict=True), 1)
     ]
+
+
+def _is_inside(folder: Path, name: str) -> bool:
+    try:
+        return (folder / name).resolve().is_relative_to(folder.resolve())
+    except (OSError, ValueError, RuntimeError):
+        # A null character, a name that is too long, a ring of links.
+        return False
 
 
 def _files(pattern: object, places: PositionsTable, folder: Path, name: str) -> tuple[str, ...]:
@@ -150,6 +158,6 @@ def _numbered(pattern: str, folder: Path) -> dict[int, str]:
     wanted = re.compile(re.escape(before) + r"(\d{1,6})" + re.escape(after), re.ASCII)
     try:
         names = sorted(os.listdir(folder / path.parent))
-    except OSError:
+    except (OSError, ValueError):
         return {}
     return {int(hit[1]): (path.parent / n).as_posix() for n in names if (hit := wanted.fullmatch(n))}

@@ -11,9 +11,10 @@ from pydantic import ValidationError
 
 from earwitness.errors import Fault, InputError
 from earwitness.session.record import Strict
-from earwitness.session.toml_lines import key_lines, line_of
+from earwitness.session.toml_lines import key_lines, line_of, need_modest
+from earwitness.session.wording import shown
 
-_MAX_BYTES = 2**20
+_MAX_BYTES = 2**18
 T = TypeVar("T", bound=Strict)
 
 
@@ -21,7 +22,7 @@ def read_small_toml(path: Path, model: type[T]) -> T:
     """The model in the file. Raises InputError where it cannot be read or holds faults."""
     try:
         if path.stat().st_size > _MAX_BYTES:
-            raise InputError("the file is over 1 MiB", where=str(path), remedy="give the right file")
+            raise InputError("the file is over 256 KiB", where=str(path), remedy="give the right file")
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:
         raise InputError("the file is not UTF-8 text", where=str(path), remedy="save it as UTF-8") from None
@@ -37,6 +38,7 @@ def small_toml(text: str, model: type[T], *, name: str, where: str) -> T:
     """The model in a text. name : of the file, as faults call it; where : its whole path. Raises as `read_small_toml`
     does."""
     try:
+        need_modest(text)
         document, lines = tomllib.loads(text), key_lines(text)
     except (ValueError, RecursionError) as error:
         told = "brackets are nested too deeply" if isinstance(error, RecursionError) else f"this is not TOML: {error}"
@@ -65,7 +67,7 @@ def _fault(name: str, detail: Any, lines: dict[tuple[str | int, ...], int]) -> F
         what = str(detail["msg"]).removeprefix("Value error, ")
         given = detail.get("input")
         if isinstance(given, str | int | float):
-            what = f"{given!r}: {what}"
+            what = f"{shown(given)}: {what}"
     return Fault(what, name, line_of(lines, place), field)
 
 

@@ -95,7 +95,8 @@ stop_hz = 0                 # at most half the sample rate
 duration_s = 0
 #fade_in_s = 0.01
 #fade_out_s = 0.01
-#lead_in_s = 0.5            # silence before the sweep in every recording; serves as noise sample
+#lead_in_s = 0.5            # silence before the sweep in every recording; serves as noise sample. Live takes
+#                           # are made with it: give them 0.2 or more
 
 # In place of the sweep above:
 #[stimulus]

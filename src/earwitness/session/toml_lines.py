@@ -18,12 +18,27 @@ _STRING = re.compile(
     r'"""(?:\\.|[^\\])*?"{3,5}' r"|'''.*?'{3,5}" r'|"(?:\\.|[^"\\\n])*"' r"|'[^'\n]*'",
     re.DOTALL,
 )
+_QUOTED = re.compile(r"#[^\n]*|" + _STRING.pattern, re.DOTALL)
+_DEEPEST = 16
+_MOST_DOTS, _MOST_TABLES, _MOST_COMMAS = 100, 10_000, 100_000
 _SHORT_ESCAPES = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", '"': '"', "\\": "\\"}
 
 
 def key_lines(text: str) -> dict[Path, int]:
-    """1-based line of every table and key, by path such as ("take", 3, "file")."""
+    """1-based line of every table and key, by path such as ("take", 3, "file"); of the outer 16 levels."""
     return _Scan(text).lines
+
+
+def need_modest(text: str) -> None:
+    """ValueError where `text` holds more than any of our files can need, and would take minutes or gigabytes to read:
+    keys of a hundred parts, ten thousand lists of tables, a hundred thousand commas. Comments and quotes are free."""
+    text = _QUOTED.sub(lambda found: '""' + "\n" * found[0].count("\n"), text)
+    for number, line in enumerate(text.split("\n"), 1):
+        if line.count(".") > _MOST_DOTS:
+            raise ValueError(f"more than {_MOST_DOTS} points in one line (at line {number})")
+    for mark, most in (("[[", _MOST_TABLES), (",", _MOST_COMMAS)):
+        if text.count(mark) > most:
+            raise ValueError(f"more than {most} times {mark!r}")
 
 
 def line_of(lines: dict[Path, int], path: Path) -> int | None:
@@ -61,8 +76,10 @@ class _Scan:
             self.at = match.end()
         return match is not None
 
-    def _note(self, path: Path) -> None:
-        self.lines.setdefault(path, self._line())
+    def _note(self, path: Path, line: int | None = None) -> None:
+        # Every level holds its whole path: without an end, deep keys would fill the memory.
+        if len(path) <= _DEEPEST:
+            self.lines.setdefault(path, self._line() if line is None else line)
 
     def _header(self) -> Path:
         line = self._line()
@@ -76,10 +93,10 @@ class _Scan:
             last = position == len(names) - 1
             if last and many:
                 self.counts[path] = self.counts.get(path, 0) + 1
-            self.lines.setdefault(path, line)
+            self._note(path, line)
             if path in self.counts:
                 path = (*path, self.counts[path] - 1)
-        self.lines.setdefault(path, line)
+        self._note(path, line)
         return path
 
     def _key(self) -> tuple[str, ...]:
@@ -101,7 +118,7 @@ class _Scan:
         line = self._line()
         for name in self._key():
             path = (*path, name)
-            self.lines.setdefault(path, line)
+            self._note(path, line)
         if self.text[self.at : self.at + 1] == "=":
             self.at += 1
             self._value(path)

@@ -76,7 +76,8 @@ def _under(table: str) -> str:
     return f"under {bracketed(table)}" if table else "at the top of the file"
 
 
-def _shown(value: Any) -> str:
+def shown(value: Any) -> str:
+    """A value as messages show it: short, and of whatever size and kind."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, dict | list | tuple):
@@ -127,7 +128,7 @@ def _bounds(kind: str, given: Any, key: str, context: Any) -> tuple[str, str, st
         remedy = "lengths are in meters: 200 mm are 0.2"
     if isinstance(given, int | float) and not given:
         remedy = f"fill in the value, in {unit}" if unit else "fill it in"
-    return f"{key} = {_shown(given)} is {size}", f"{word} {context.get(name):g} {unit}".rstrip(), remedy
+    return f"{key} = {shown(given)} is {size}", f"{word} {context.get(name):g} {unit}".rstrip(), remedy
 
 
 def _tag(given: Any, path: Keys) -> tuple[str, str, str]:
@@ -136,7 +137,7 @@ def _tag(given: Any, path: Keys) -> tuple[str, str, str]:
     tag = given.get("kind") if isinstance(given, dict) else None
     if tag is None:
         return "'kind' is missing", f"one of {allowed}", 'add kind = "..."'
-    return f"kind = {_shown(tag)} is not known", f"one of {allowed}", "correct the word"
+    return f"kind = {shown(tag)} is not known", f"one of {allowed}", "correct the word"
 
 
 def _not_a_table(given: Any, table: str) -> tuple[str, str, str]:
@@ -144,7 +145,7 @@ def _not_a_table(given: Any, table: str) -> tuple[str, str, str]:
     if isinstance(given, list | tuple):
         return f"[[{table}]] is a list of tables", f"one table, {header}", "write single brackets, and write it once"
     keys = asked_for(table)
-    return f"{table} = {_shown(given)} is not a table", header, f"write {header} on a line of its own, under it {keys}"
+    return f"{table} = {shown(given)} is not a table", header, f"write {header} on a line of its own, under it {keys}"
 
 
 def _list(kind: str, given: Any, key: str, table: str) -> tuple[str, str, str]:
@@ -152,12 +153,12 @@ def _list(kind: str, given: Any, key: str, table: str) -> tuple[str, str, str]:
         if kind == "tuple_type":
             return f"{table} is one table or value", f"{bracketed(table)}, once for each", "write double brackets"
         return f"there is no {bracketed(table)}", "at least one", f"add {bracketed(table)} and fill it in"
-    found = f"{len(given)} numbers" if isinstance(given, list | tuple) else _shown(given)
+    found = f"{len(given)} numbers" if isinstance(given, list | tuple) else shown(given)
     return f"{key} holds {found}", "three numbers in brackets", "such as [0.0, 0.1, 0.2], in meters"
 
 
 def _value(kind: str, given: Any, key: str, context: Any) -> tuple[str, str, str]:
-    what, unit = f"{key} = {_shown(given)}", unit_of(key)
+    what, unit = f"{key} = {shown(given)}", unit_of(key)
     if kind.startswith(("float", "int", "finite")):
         number = "a whole number" if kind.startswith("int") else "a number"
         remedy = "write the number alone, without quotes and unit" if isinstance(given, str) else "correct the value"

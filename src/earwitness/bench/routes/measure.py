@@ -19,6 +19,7 @@ from earwitness.app.measure import new_session_folder, write_test_signals
 from earwitness.bench.pages import page
 from earwitness.bench.state import BenchState
 from earwitness.errors import InputError
+from earwitness.session.plan import ROBOTS
 
 router = APIRouter()
 Key = Annotated[str, InPath(pattern=r"^[A-Za-z0-9_-]{12,40}$")]
@@ -62,7 +63,9 @@ class Nothing(Strict):
 def measure_page(request: Request, bench: BenchState, loudspeaker_id: int | None = None) -> HTMLResponse:
     """Everything before and while measuring."""
     loudspeaker = None if loudspeaker_id is None else bench.loudspeaker(loudspeaker_id)
-    return page(request, "measure.html.jinja", place="measure", title="Measure", loudspeaker=loudspeaker)
+    return page(
+        request, "measure.html.jinja", place="measure", title="Measure", loudspeaker=loudspeaker, robots=ROBOTS
+    )
 
 
 @router.post("/api/uploads", tags=["measure"])
@@ -104,7 +107,7 @@ def measure_add(body: ToAdd, bench: BenchState) -> dict[str, Any]:
     if body.upload is not None:
         folder = uploads.session_root(uploads.upload_folder(bench.archive_folder, body.upload))
     else:
-        folder = _whole_path(str(body.folder))
+        folder = whole_path(str(body.folder))
 
     def work(progress: Progress) -> dict[str, Any]:
         with bench.heavy:
@@ -123,14 +126,14 @@ def measure_add(body: ToAdd, bench: BenchState) -> dict[str, Any]:
 @router.post("/api/measure/new-folder", tags=["measure"])
 def measure_new_folder(body: Folder) -> dict[str, str]:
     """Write a commented session.toml to fill in."""
-    return {"path": str(new_session_folder(_whole_path(body.folder)))}
+    return {"path": str(new_session_folder(whole_path(body.folder)))}
 
 
 @router.post("/api/measure/signals", tags=["measure"])
 def measure_signals(body: Signals) -> dict[str, Any]:
     """Write every test signal, and say how loud it will be. Nothing is played."""
     done = write_test_signals(
-        _whole_path(body.folder),
+        whole_path(body.folder),
         peak_dbfs=body.peak_dbfs,
         rate_hz=body.rate_hz,
         tones=body.tones,
@@ -151,7 +154,7 @@ def demo_bring(_body: Nothing, bench: BenchState) -> dict[str, Any]:
     return asdict(bench.jobs.start("bring in the demo", work))
 
 
-def _whole_path(text: str) -> Path:
+def whole_path(text: str) -> Path:
     """A path as a tester types it. InputError for one that would depend on where the bench was started."""
     path = Path(text)
     if text.startswith("~"):

@@ -24,7 +24,10 @@ tabs.forEach((tab, k) => {
   };
 });
 const named = tabs.find((tab) => `#${tab.getAttribute("aria-controls")}` === location.hash);
-if (named) showTab(named);
+if (named) {
+  showTab(named);
+  requestAnimationFrame(() => scrollTo(0, 0));
+}
 
 // Bringing in --------------------------------------------------------------------------------------------------------
 
@@ -128,14 +131,7 @@ async function takenIn(job) {
   location.href = `/read/${job.result.loudspeaker}`;
 }
 
-drop.onclick = () => chooser.click();
-drop.onkeydown = (e) => {
-  if (e.key === "Enter" || e.key === " ") {
-    e.preventDefault();
-    chooser.click();
-  }
-};
-chooser.onclick = (e) => e.stopPropagation();
+find("drop-choose").onclick = () => chooser.click();
 chooser.onchange = () => take([...chooser.files].map((file) => [file.webkitRelativePath || file.name, file]));
 for (const [kind, over] of [["dragover", true], ["dragenter", true], ["dragleave", false], ["drop", false]]) {
   drop.addEventListener(kind, (e) => {

@@ -78,19 +78,19 @@
       compare();
     });
     const link = element("a", { href: `loudspeakers/${row[ADDRESS]}/index.html` }, row[TITLE]);
-    const figures = columns.map(([key]) => {
+    const figures = columns.map(([key, words]) => {
       const figure = row[FIGURES][key];
-      return element("td", { class: "right" }, figure ? figure[5] : "not judged");
+      return element("td", { role: "cell", class: "right", "data-name": words }, figure ? figure[5] : "not judged");
     });
     return element(
       "tr",
-      {},
-      element("td", { class: "pick" }, box),
-      element("th", { scope: "row" }, link),
-      element("td", {}, row[TYPE]),
-      element("td", { class: "right" }, priceWords(row)),
+      { role: "row" },
+      element("td", { role: "cell", class: "pick" }, box),
+      element("th", { scope: "row", role: "rowheader" }, link),
+      element("td", { role: "cell", "data-name": "Type" }, row[TYPE]),
+      element("td", { role: "cell", class: "right", "data-name": "Pair" }, priceWords(row)),
       ...figures,
-      element("td", {}, row[DATE]),
+      element("td", { role: "cell", "data-name": "Measured" }, row[DATE]),
     );
   }
 

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import re
 import shutil
-import tempfile
+from collections.abc import Mapping
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict
 
 from earwitness import __version__
+from earwitness.archive.journal import temporary_name
 from earwitness.errors import OutputError
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.words import COVERAGE_SENTENCE
 from earwitness.publish.downloads import Download, write_downloads
 from earwitness.publish.own_words import PARTS
+from earwitness.publish.place import clear_dead, replace_folder
 from earwitness.publish.review import Review
 from earwitness.render.html import chart_script, figure_html, table_html
 from earwitness.render.theme import theme_css
@@ -31,11 +33,13 @@ _SECTIONS = {
     "measured": "What was measured",
     "mended": "What can be mended",
     "match": "What goes with it",
+    "beside": "Beside others",
 }
 _PLACES = (
     ("heard", "heard"), ("reliability", "heard"), ("mended", "mended"), ("bands", "mended"), ("worth", "mended"),
     ("before-after", "mended"), ("aim", "mended"), ("claims", "match"), ("amplifier", "match"),
     ("subwoofer", "match"), ("seats", "match"),
+    ("beside", "beside"),
 )  # fmt: skip
 _MARK = b'<meta name="generator" content="Earwitness '
 
@@ -59,21 +63,27 @@ class _File(TypedDict):
     size: str
 
 
-def write_review(review: Review, folder: Path) -> Path:
+def write_review(review: Review, folder: Path, *, more: Mapping[str, bytes] | None = None) -> Path:
     """Write `review` as `folder` and return the path of its index.html; an older review in that folder is replaced.
 
-    The same review gives the same bytes (the SOFA file as far as its writer does). Nothing of the folder changes
-    until all is written. Raises OutputError where the folder holds something else, or may not or cannot be written.
+    more : further files of the folder, by name. The same review gives the same bytes (the SOFA file as far as its
+    writer does). Nothing of the folder changes until all is written. Raises OutputError where the folder holds
+    something else, or may not or cannot be written.
     """
     folder = Path(folder).absolute()
     _refuse_foreign(folder)
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=f".{folder.name}-", dir=folder.parent) as name:
-            fresh = Path(name) / "fresh"
+        clear_dead(folder.parent)
+        fresh = folder.with_name(temporary_name())
+        try:
             fresh.mkdir()
             _fill(review, fresh)
-            _swap(fresh, folder, Path(f"{name}-old"))
+            for name, content in (more or {}).items():
+                (fresh / name).write_bytes(content)
+            replace_folder(fresh, folder)
+        finally:
+            shutil.rmtree(fresh, ignore_errors=True)
     except OSError as error:
         raise OutputError(
             f"the review could not be written: {error.strerror or error}",
@@ -186,20 +196,6 @@ def _refuse_foreign(folder: Path) -> None:
         raise OutputError(what, where=str(folder), remedy="give a folder you may read and write") from error
     if not ours:
         raise OutputError("the folder holds something that is no review", where=str(folder), remedy=remedy)
-
-
-def _swap(fresh: Path, folder: Path, old: Path) -> None:
-    """Put `fresh` in the place of `folder`; what was there goes to `old`, and comes back if that fails."""
-    if not folder.exists():
-        fresh.rename(folder)
-        return
-    folder.rename(old)
-    try:
-        fresh.rename(folder)
-    except OSError:
-        old.rename(folder)
-        raise
-    shutil.rmtree(old, ignore_errors=True)
 
 
 def _size_words(size_bytes: int) -> str:

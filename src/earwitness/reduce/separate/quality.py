@@ -88,14 +88,18 @@ def leave_out(
     Fitted at up to eight frequencies, drawn in between over log frequency.
     """
     pilots = np.unique(np.linspace(0, k.size - 1, _PILOTS).round().astype(np.int64))
-    held = np.zeros(bad.size, dtype=bool)
-    # A fixed shuffle: every tenth in list order would take the same azimuths of every ring.
-    held[np.random.default_rng(0).permutation(bad.size)[::_LEFT_OUT_EVERY]] = True
-    held &= ~bad
+    held = unseen_points(bad.size) & ~bad
     fit = fit_scan(scan, pressure[:, pilots], k[pilots], shell, (orders[0][pilots], orders[1][pilots]), bad | held)
     energy = np.mean(np.abs(pressure[np.ix_(held, pilots)]) ** 2, axis=0)
     error = _db(np.mean(np.abs(fit.residual[held]) ** 2, axis=0) / np.maximum(energy, 1e-300))
     return np.asarray(np.interp(np.log(k), np.log(k[pilots]), error), dtype=float)
+
+
+def unseen_points(count: int) -> BoolArray:
+    """(P,) every tenth point by a fixed shuffle: in list order it would take the same azimuths of every ring."""
+    held = np.zeros(count, dtype=bool)
+    held[np.random.default_rng(0).permutation(count)[::_LEFT_OUT_EVERY]] = True
+    return held
 
 
 def _db(ratio: FloatArray) -> FloatArray:

@@ -1,4 +1,9 @@
-"""Separation on rings: a Fourier transform over azimuth, then one small real least squares per frequency and m."""
+"""Separation on rings: a Fourier transform over azimuth, then one small real least squares per frequency and m.
+
+Where all rings have the same even number of points A, and every second one is turned by half a step, orders beyond A/2
+can be told too: m and m - A fall on the same wave of a ring, but with opposite signs on turned rings. They are solved
+together.
+"""
 
 from __future__ import annotations
 
@@ -18,12 +23,19 @@ from earwitness.reduce.separate.rings import Rings
 _EVIDENCE_ROUNDS = 2
 # Blocks of low m have the most unknowns for the same rings, and the worst condition.
 _CONDITION_UP_TO_M = 1
+_TURN_TOLERANCE = 0.05
+_BEYOND_HEIGHTS = 1.12
+_TURNED_SHARE = 0.3
 _POLAR_COS = np.cos(np.linspace(0.0, np.pi, 37))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Block:
-    """One m over frequencies of one order pair. matrix (F', R', C) real; out : number of outgoing columns."""
+    """One wave m of the rings over frequencies of one order pair.
+
+    matrix (F', R', C), real with incoming waves; out : number of outgoing columns; degree, own (C,) n and m of every
+    column, m that of the first side; sides : 2, or 1 where m and -m are the same wave.
+    """
 
     rows: IntArray
     m: int
@@ -31,13 +43,37 @@ class _Block:
     matrix: Matrix
     gram: Matrix
     out: int
+    degree: IntArray
+    own: IntArray
+    sides: int
 
 
 def order_caps(rings: Rings, *, incoming: bool) -> int:
-    """Highest order that rings and azimuths can tell apart, for each kind of wave."""
+    """Highest order that rings and azimuths can tell apart, for each kind of wave.
+
+    Outgoing waves alone look nearly alike on all surfaces: turned rings at different heights tell as many orders as
+    there are heights, and the prior bears a few more than that.
+    """
     by_azimuth = (int(rings.count.max()) - 1) // 2
-    share = 2.0 if incoming else 1.0
-    return max(0, min(by_azimuth, int(0.95 * rings.radius_m.size / share) - 1))
+    if incoming:
+        return max(0, min(by_azimuth, int(0.95 * rings.radius_m.size / 2) - 1))
+    if turned_rings(rings) is None:
+        return max(0, min(by_azimuth, int(0.95 * rings.radius_m.size) - 1))
+    heights = int(np.unique(np.round(rings.cos_polar, 3)).size)
+    return max(by_azimuth, int(_BEYOND_HEIGHTS * min(heights, int(rings.count.max()))))
+
+
+def turned_rings(rings: Rings) -> FloatArray | None:
+    """(R,) sign of e^(-j A start): -1 on rings turned by half a step; None unless some are, and counts are even."""
+    count = int(rings.count.max())
+    if count % 2 or (rings.count != count).any():
+        return None
+    turn = np.exp(-1j * count * (rings.start_rad - rings.start_rad[0]))
+    sign = np.sign(turn.real)
+    minus = float(np.mean(sign < 0))
+    if np.abs(turn - sign).max() > _TURN_TOLERANCE or not _TURNED_SHARE <= minus <= 1 - _TURNED_SHARE:
+        return None
+    return np.asarray(sign, dtype=float)
 
 
 def fit_rings(
@@ -68,7 +104,7 @@ def fit_rings(
             right = _right(rings, blocks, held)
         solved, state = _pass(blocks, inverses, right, penalty, _energy(held), points)
         used, penalty = penalty, state.penalty
-    outgoing, incoming = _coefficients(blocks, solved, k, shell, order_out, order_in)
+    outgoing, incoming = _coefficients(rings, blocks, solved, k, shell, order_out, order_in)
     fitted = _predicted(rings, blocks, solved, held.shape)
     residual = np.zeros_like(pressure)
     there = rings.slot >= 0
@@ -89,23 +125,44 @@ def fit_rings(
 
 def _blocks(rings: Rings, k: FloatArray, shell: Shell, order_out: IntArray, order_in: IntArray) -> Iterator[_Block]:
     radii, place = np.unique(np.round(rings.radius_m, 6), return_inverse=True)
-    top = int(max(order_out.max(), order_in.max()))
+    top, count = int(max(order_out.max(), order_in.max())), int(rings.count.max())
     legendre = normalized_legendre(top, rings.cos_polar)
     for out, into in sorted(set(zip(order_out.tolist(), order_in.tolist(), strict=True))):
         rows = np.flatnonzero((order_out == out) & (order_in == into))
         waves = outgoing_columns(k[rows], radii, out, shell)[:, place, :]
         y = -waves.imag if into >= 0 else waves
         j = incoming_columns(k[rows], radii, max(into, 0), shell)[:, place, :]
-        for m in range(max(out, into) + 1):
-            used = np.flatnonzero(rings.count > 2 * m) if m else np.arange(rings.count.size)
-            weight = np.sqrt(rings.count[used])[:, None]
-            parts = []
-            if out >= m:
-                parts.append(y[:, used, m:] * (legendre[m, m : out + 1][:, used].T * weight))
-            if into >= m:
-                parts.append(j[:, used, m:] * (legendre[m, m : into + 1][:, used].T * weight))
-            matrix = np.concatenate(parts, axis=2)
-            yield _Block(rows, m, used, matrix, matrix.conj().transpose(0, 2, 1) @ matrix, max(0, out - m + 1))
+        sign = turned_rings(rings) if into < 0 and 2 * out >= count else None
+        for m, orders, sides in _waves_of(max(out, into), None if sign is None else count):
+            used = np.flatnonzero(rings.count > 2 * m) if m and sign is None else np.arange(rings.count.size)
+            columns: list[tuple[Matrix, IntArray, int]] = []
+            outgoing = 0
+            for kind, last in ((y, out), (j, into)):
+                for one in (order for order in orders if abs(order) <= last):
+                    n = np.arange(abs(one), last + 1)
+                    shape = legendre[abs(one), abs(one) : last + 1][:, used].T * np.sqrt(rings.count[used])[:, None]
+                    if one != m and sign is not None:
+                        turn = sign[used] ** ((one - m) // count)
+                        shape = shape * (turn * (-1.0 if one < 0 and one % 2 else 1.0))[:, None]
+                    columns.append((kind[:, used, abs(one) :] * shape, n, one))
+                    outgoing += n.size if kind is y else 0
+            matrix = np.concatenate([values for values, _n, _one in columns], axis=2)
+            yield _Block(
+                rows, m, used, matrix, matrix.conj().transpose(0, 2, 1) @ matrix, outgoing,
+                np.concatenate([n for _values, n, _one in columns]),
+                np.concatenate([np.full(n.size, one) for _values, n, one in columns]), sides,
+            )  # fmt: skip
+
+
+def _waves_of(order: int, count: int | None) -> list[tuple[int, list[int], int]]:
+    """Waves of a ring with the orders m that fall on each, and sides; count : points of all rings, None: no aliases."""
+    if count is None:
+        return [(m, [m], 2 if m else 1) for m in range(order + 1)]
+    found = []
+    for m in range(count // 2 + 1):
+        aliases = [m, m - count, m + count]
+        found.append((m, [one for one in aliases if abs(one) <= order], 1 if m in (0, count // 2) else 2))
+    return [one for one in found if one[1]]
 
 
 def _laid_out(rings: Rings, pressure: ComplexArray, left_out: BoolArray) -> ComplexArray:
@@ -136,7 +193,7 @@ def _right(rings: Rings, blocks: list[_Block], held: ComplexArray) -> list[Compl
     """(F', C, 2 or 1) of every block: M^H times its data.
 
     Data are the weighted waves of m and -m (the latter times (-1)^m), (F', R', 2), phase counted from azimuth 0;
-    (F', R', 1) for m = 0.
+    (F', R', 1) where both are the same wave.
     """
     waves = _transformed(rings, held)
     weight = np.sqrt(rings.count)
@@ -146,9 +203,9 @@ def _right(rings: Rings, blocks: list[_Block], held: ComplexArray) -> list[Compl
         used, m = block.rings, block.m
         if m not in packed:
             turn = np.exp(-1j * m * rings.start_rad[used]) * weight[used]
-            one = np.empty((held.shape[2], used.size, 2 if m else 1), dtype=np.complex128)
+            one = np.empty((held.shape[2], used.size, block.sides), dtype=np.complex128)
             one[:, :, 0] = (waves[used, m] * turn[:, None]).T
-            if m:
+            if block.sides == 2:
                 minus = waves[used, rings.count[used] - m]
                 one[:, :, 1] = (minus * (turn.conj() * (-1.0) ** m)[:, None]).T
             packed[m] = one
@@ -195,7 +252,9 @@ def _filled(
         weight = np.zeros((block.rows.size, rings.count.size, block.matrix.shape[2]), dtype=block.matrix.dtype)
         weight[:, block.rings] = block.matrix / np.sqrt(rings.count[block.rings])[:, None]
         between = weight @ inverse @ weight.conj().transpose(0, 2, 1)
-        share = (2 if block.m else 1) * np.cos(block.m * turned)
+        share = 2 * np.cos(block.m * turned) if block.sides == 2 else np.exp(1j * block.m * turned)
+        if influence.dtype.kind == "f":
+            share = share.real
         influence[block.rows] += between[:, ring[:, None], ring[None, :]] * share
     first = _predicted(rings, blocks, solved, held.shape)[ring, place]
     answer = np.linalg.solve(np.eye(ring.size) - influence, first.T[:, :, None])[:, :, 0]
@@ -257,7 +316,7 @@ def _predicted(rings: Rings, blocks: list[_Block], solved: list[ComplexArray], s
         fitted = _times(block.matrix, x)
         turn = np.exp(1j * m * rings.start_rad[used]) / np.sqrt(rings.count[used])
         waves[used[:, None], m, block.rows[None, :]] = (fitted[:, :, 0] * turn).T
-        if m:
+        if block.sides == 2:
             opposite = (fitted[:, :, 1] * turn.conj() * (-1.0) ** m).T
             waves[used[:, None], (rings.count[used] - m)[:, None], block.rows[None, :]] = opposite
     result = np.zeros_like(waves)
@@ -268,6 +327,7 @@ def _predicted(rings: Rings, blocks: list[_Block], solved: list[ComplexArray], s
 
 
 def _coefficients(
+    rings: Rings,
     blocks: list[_Block],
     solved: list[ComplexArray],
     k: FloatArray,
@@ -280,10 +340,14 @@ def _coefficients(
     y = np.zeros((k.size, (top_out + 1) ** 2), dtype=np.complex128)
     j = np.zeros((k.size, (max(top_in, 0) + 1) ** 2), dtype=np.complex128)
     for block, x in zip(blocks, solved, strict=True):
-        for side, sign in enumerate((1, -1) if block.m else (1,)):
-            for target, values in ((y, x[:, : block.out, side]), (j, x[:, block.out :, side])):
-                n = block.m + np.arange(values.shape[1])
-                target[block.rows[:, None], (n * n + n + sign * block.m)[None, :]] = values
+        place = block.degree * (block.degree + 1)
+        # Turns were counted from the first ring's start.
+        turn = np.exp(-1j * (block.own - block.m) * rings.start_rad[0])
+        for side, sign in enumerate((1, -1)[: block.sides]):
+            for target, part in ((y, slice(0, block.out)), (j, slice(block.out, None))):
+                target[block.rows[:, None], (place + sign * block.own)[None, part]] = (
+                    x[:, part, side] * (turn if side == 0 else turn.conj())[part]
+                )
     return from_real_pair(y, j, k, shell, order_in)
 
 
@@ -327,15 +391,16 @@ def _variance(
     shell: Shell,
     order_out: IntArray,
 ) -> FloatArray:
-    """(G, F) variance of the far field at 1 m by polar angle: each m adds its own, azimuth does not matter."""
+    """(G, F) variance of the far field at 1 m by polar angle, mean over azimuth: each m adds its own."""
     top = int(order_out.max())
     factor, legendre = far_factor(k, top, shell), normalized_legendre(top, _POLAR_COS)
     variance = np.zeros((_POLAR_COS.size, k.size))
     for block, inverse in zip(blocks, inverses, strict=True):
-        if block.out == 0:
-            continue
-        m, last = block.m, block.m + block.out
-        values = factor[block.rows, None, m:last] * legendre[m, m:last].T[None]
-        part = np.sum(((values @ inverse[:, : block.out, : block.out]) * values.conj()).real, axis=2)
-        variance[:, block.rows] += (2 if m else 1) * part.T
+        # Orders of one wave lean on each other, which averages out over azimuth.
+        for m in np.unique(block.own[: block.out]):
+            at = np.flatnonzero(block.own[: block.out] == m)
+            own, n = slice(at[0], at[-1] + 1), block.degree[at]
+            values = factor[np.ix_(block.rows, n)][:, None, :] * legendre[abs(m), n].T[None]
+            part = np.sum(((values @ inverse[:, own, own]) * values.conj()).real, axis=2)
+            variance[:, block.rows] += block.sides * part.T
     return variance * noise

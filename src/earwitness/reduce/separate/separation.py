@@ -11,12 +11,12 @@ from earwitness.dsp.spherical import log_hankel_size
 from earwitness.errors import InputError
 from earwitness.quantities import FrequencyAxis
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
-from earwitness.reduce.separate.centre import Center, search_center
-from earwitness.reduce.separate.evidence import Evidence
+from earwitness.reduce.separate.centre import Center, search_center, unmoved
 from earwitness.reduce.separate.field import Part, SeparatedField, order_energy
 from earwitness.reduce.separate.fit import Fit
-from earwitness.reduce.separate.quality import Quality, leave_out, quality_of
+from earwitness.reduce.separate.quality import Quality, leave_out, quality_of, unseen_points
 from earwitness.reduce.separate.radial import ROOM_DISTANCE_FACTOR, Shell
+from earwitness.reduce.separate.ring_route import order_caps, turned_rings
 from earwitness.reduce.separate.robust import BadPoint, Points, stands_out, usable_points
 from earwitness.reduce.separate.sampling import distinct_directions
 from earwitness.reduce.separate.scatter import Box, box_scattered, sphere_scattered
@@ -35,6 +35,9 @@ _DOUBT_PILOTS = 12
 _BAND_OCTAVES = 0.5
 _HIGHEST_TAIL = 1e-3
 _SOURCE_SHARES = (0.2, 0.35, 0.6, 1.0)
+_GATED_ROUNDS = 4
+_SURE_SHARE = 0.9
+_HIGHEST_UNSEEN = 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,14 +132,19 @@ def separate_gated(
     half = _half_size(clean.points_m - middle, cabinet_m)
     band = np.floor(np.log2(k / k[0]) / band_octaves + 1e-9).astype(np.int64)
     parts, centers, fits, resolved = [], [], [], np.zeros(k.size, dtype=bool)
+    about_middle = k <= _highest_about_middle(clean, middle, half)
     for one in np.unique(band):
-        rows = np.flatnonzero(band == one)
-        center = search_center(clean.points_m, clean.pressure[:, rows], k[rows], middle, half)
-        part, fit, fine = _gated_part(clean, rows, k, center.center_m, middle, half)
-        parts.append(part)
-        fits.append(fit)
-        centers.append(center)
-        resolved[rows] = fine
+        for all_round in (True, False):
+            rows = np.flatnonzero((band == one) & (about_middle == all_round))
+            if rows.size == 0:
+                continue
+            found = search_center(clean.points_m, clean.pressure[:, rows], k[rows], middle, half)
+            tries = [middle] if all_round else [found.center_m, middle]
+            part, fit, fine = _gated_part(clean, rows, k, tries, middle, half)
+            parts.append(part)
+            fits.append(fit)
+            centers.append(found if part.center_m is found.center_m else unmoved(found, middle))
+            resolved[rows] = fine
     field = SeparatedField(FrequencyAxis(hz), speed_of_sound, reference, tuple(parts), resolved)
     qualities = []
     nobody = np.ones(len(clean.rows), dtype=bool)
@@ -313,37 +321,77 @@ def _half_size(points: FloatArray, cabinet_m: tuple[float, float, float] | None)
     return np.array([depth, width, height]) / 2
 
 
+def _highest_about_middle(clean: Points, middle: FloatArray, half: FloatArray) -> float:
+    """Wavenumber up to which turned rings around the cabinet tell all orders that its size asks for; 0 without them."""
+    rings = scan_about(clean.points_m, middle).rings
+    if rings is None or turned_rings(rings) is None:
+        return 0.0
+    return _SURE_SHARE * order_caps(rings, incoming=False) / _reach(clean, middle, middle, half)
+
+
 def _gated_part(
-    clean: Points, rows: IntArray, k: FloatArray, center: FloatArray, middle: FloatArray, half: FloatArray
+    clean: Points, rows: IntArray, k: FloatArray, centers: list[FloatArray], middle: FloatArray, half: FloatArray
 ) -> tuple[Part, Fit, BoolArray]:
-    """Outgoing waves about `center` in one band."""
-    scan = scan_about(clean.points_m, center)
-    radius = np.linalg.norm(scan.points_m, axis=1)
-    reach = min(float(np.linalg.norm(half + np.abs(center - middle))), float(radius.min()))
-    outer = float(radius.max())
-    nobody = np.zeros(len(clean.rows), dtype=bool)
-    directions = distinct_directions(clean.points_m - middle)
+    """Outgoing waves of one band about one of `centers`.
 
-    def fitted(source_radius: float, some: IntArray, penalty: FloatArray | None = None) -> Fit:
-        shell = Shell(source_radius, outer, ROOM_DISTANCE_FACTOR * outer)
-        orders = affordable_orders(scan, k[some], shell, min(directions, len(nobody)), incoming=False)
-        return fit_scan(scan, clean.pressure[:, some], k[some], shell, orders, nobody, penalty=penalty)
-
-    # The sphere that encloses what radiates may be far smaller than the cabinet: cross-validation tells.
+    The sphere that encloses what radiates may be far smaller than the cabinet: cross-validation in the band's middle
+    tells. Between centers points that the fit does not see decide, level for level: noise from wrong places is strong
+    where it is loud, which misleads cross-validation.
+    """
     pilot = rows[rows.size // 2 : rows.size // 2 + 1]
-    tried = [share * reach for share in _SOURCE_SHARES]
-    states: list[Evidence] = []
-    for radius_m in tried:
-        states.append(fitted(radius_m, pilot, states[-1].penalty[0] if states else None).evidence)
-    best = int(np.argmin([float(state.gcv[0]) for state in states]))
-    fit = fitted(tried[best], rows, states[best].penalty[0])
+    usable = min(distinct_directions(clean.points_m - middle), len(clean.rows))
+    nobody = np.zeros(len(clean.rows), dtype=bool)
+    best: tuple[float, FloatArray, float, FloatArray] | None = None
+    for center in centers:
+        reach, start, own = _reach(clean, center, middle, half), None, []
+        for share in _SOURCE_SHARES:
+            state = _gated_fit(clean, pilot, k, center, share * reach, usable, nobody, start).evidence
+            start = state.penalty[0]
+            own.append((float(state.gcv[0]), share * reach, start))
+        _score, radius_m, start = min(own, key=lambda one: one[0])
+        error = _unseen_error(clean, pilot, k, center, radius_m, usable, start) if len(centers) > 1 else 0.0
+        if best is None or error < best[0]:
+            best = (error, center, radius_m, start)
+    assert best is not None
+    error, center, radius_m, start = best
+    fit = _gated_fit(clean, rows, k, center, radius_m, usable, nobody, start)
     part = Part(
-        rows=rows, weight=np.ones(rows.size), center_m=center, axes=scan.axes, shell=fit.shell, inner_radius_m=reach,
-        outgoing=fit.outgoing, order=fit.order_out, directions=fit.directions, variance=fit.variance, remainder=None,
+        rows=rows, weight=np.ones(rows.size), center_m=center, axes=scan_about(clean.points_m, center).axes,
+        shell=fit.shell, inner_radius_m=_reach(clean, center, middle, half), outgoing=fit.outgoing,
+        order=fit.order_out, directions=fit.directions, variance=fit.variance, remainder=None,
     )  # fmt: skip
     orders = order_energy(part, k[rows])
     tail = orders[np.arange(rows.size), fit.order_out] / orders.sum(axis=1)
-    return part, fit, tail <= _HIGHEST_TAIL
+    return part, fit, (tail <= _HIGHEST_TAIL) & (error <= _HIGHEST_UNSEEN)
+
+
+def _unseen_error(
+    clean: Points, pilot: IntArray, k: FloatArray, center: FloatArray, radius_m: float, usable: int, start: FloatArray
+) -> float:
+    """Mean error of every tenth point, which the fit does not see, over the level there; at most 1 each."""
+    held = unseen_points(len(clean.rows))
+    fit = _gated_fit(clean, pilot, k, center, radius_m, usable, held, start)
+    size = np.abs(fit.residual[held]) ** 2 / np.maximum(np.abs(clean.pressure[np.ix_(held, pilot)]) ** 2, 1e-300)
+    return float(np.mean(np.minimum(size, 1.0)))
+
+
+def _reach(clean: Points, center: FloatArray, middle: FloatArray, half: FloatArray) -> float:
+    """Radius about `center` that encloses the cabinet, no larger than the nearest microphone's distance."""
+    nearest = float(np.linalg.norm(clean.points_m - center, axis=1).min())
+    return min(float(np.linalg.norm(half + np.abs(center - middle))), nearest)
+
+
+def _gated_fit(
+    clean: Points, some: IntArray, k: FloatArray, center: FloatArray, radius_m: float, usable: int,
+    left_out: BoolArray, penalty: FloatArray | None,
+) -> Fit:  # fmt: skip
+    scan = scan_about(clean.points_m, center)
+    outer = float(np.linalg.norm(scan.points_m, axis=1).max())
+    shell = Shell(radius_m, outer, ROOM_DISTANCE_FACTOR * outer)
+    orders = affordable_orders(scan, k[some], shell, usable, incoming=False)
+    return fit_scan(
+        scan, clean.pressure[:, some], k[some], shell, orders, left_out, penalty=penalty, evidence_rounds=_GATED_ROUNDS
+    )
 
 
 def _joined(parts: list[Quality]) -> Quality:

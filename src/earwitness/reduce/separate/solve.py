@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from typing import Literal
 
@@ -13,6 +14,9 @@ from earwitness.reduce.separate.device import accelerator
 from earwitness.reduce.separate.fit import Fit
 from earwitness.reduce.separate.radial import Shell, wanted_orders
 from earwitness.reduce.separate.rings import Rings, find_rings
+
+# Single-precision factors save half the work of one core; on 16 cores refining them costs more than they save.
+_FEW_CORES = 4
 
 Route = Literal["rings", "points"]
 
@@ -45,7 +49,8 @@ def affordable_orders(
     out, into = wanted_orders(k, shell)
     cap = dense_route.order_cap(usable, incoming=incoming)
     if scan.rings is not None:
-        cap = min(cap, ring_route.order_caps(scan.rings, incoming=incoming))
+        by_rings = ring_route.order_caps(scan.rings, incoming=incoming)
+        cap = min(cap, by_rings) if incoming else by_rings
     return np.minimum(out, cap), np.minimum(into, cap) if incoming else np.full_like(out, -1)
 
 
@@ -58,13 +63,16 @@ def fit_scan(
     left_out: BoolArray,
     *,
     penalty: FloatArray | None = None,
+    evidence_rounds: int = 2,
 ) -> Fit:
-    """Fit by the scan's route; shapes as in fit_rings and fit_points; penalty (2,) starts the route of points.
+    """Fit by the scan's route; shapes as in fit_rings and fit_points; penalty (2,) starts the route of points,
+    evidence_rounds count for rings.
 
     Irregular points are solved on an accelerator where there is one.
     """
     if scan.rings is not None:
-        return ring_route.fit_rings(scan.rings, pressure, k, shell, *orders, left_out)
+        return ring_route.fit_rings(scan.rings, pressure, k, shell, *orders, left_out, evidence_rounds=evidence_rounds)
+    few = (os.cpu_count() or 1) <= _FEW_CORES
     return dense_route.fit_points(
-        scan.points_m, pressure, k, shell, *orders, left_out, penalty=penalty, single=True, device=accelerator()
+        scan.points_m, pressure, k, shell, *orders, left_out, penalty=penalty, single=few, device=accelerator()
     )

@@ -1,0 +1,362 @@
+"""The parts of benchmarks/all.py; each returns rows and runs in a process of its own.
+
+python benchmarks/parts.py NAME FILE [--quick]     one part, its rows as JSON
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import json
+import resource
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+Row = dict[str, object]
+
+
+def row(what: str, value: float, *, most: float | None = None, least: float | None = None, form: str = ".3g") -> Row:
+    """One line of the table; a goal is a largest or a smallest value."""
+    limit = most if most is not None else least
+    met = None if limit is None else bool(value <= limit if most is not None else value >= limit)
+    goal = "" if limit is None else f"{'≤' if most is not None else '≥'} {limit:g}"
+    return {"what": what, "value": format(value, form), "number": float(value), "goal": goal, "met": met}
+
+
+def exponent(sizes: list[float], times: list[float]) -> float:
+    """Slope of the straight line through log time against log size, by least squares."""
+    return float(np.polyfit(np.log(sizes), np.log(times), 1)[0])
+
+
+def cpu(run: Callable[[], object], runs: int = 3) -> float:
+    """Smallest processor time of some runs, this process and its threads [s]."""
+    taken = []
+    for _ in range(runs):
+        began = time.process_time()
+        run()
+        taken.append(time.process_time() - began)
+    return min(taken)
+
+
+def peak_mib() -> float:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def reduction(work: Path, quick: bool) -> list[Row]:
+    """Recordings to figures; growth with the number of far-field takes."""
+    from reduction import best, by_ours, by_pyfar, figured, files_read, floor_of, reduced
+
+    from earwitness.formats.audio import read_audio
+    from earwitness.formats.correction_file import read_correction
+    from earwitness.reduce.flow import reduce_session
+    from earwitness.session.load import load_session
+    from earwitness.session.session import FarFieldTake
+
+    # In a process of its own: what making the recordings needs is not the reduction's memory.
+    made = "import sys, pathlib; from earwitness.demo.recorder import write_session; "
+    made += f"write_session('thimble', pathlib.Path(sys.argv[1]), quick={quick})"
+    subprocess.run([sys.executable, "-c", made, str(work)], check=True)
+    session, runs = load_session(work), 1 if quick else 3
+    files = files_read(work)
+    ours = best(lambda: figured(work), runs)
+    peak = peak_mib()
+    alone = best(lambda: reduced(work), runs)
+    bare = best(lambda: floor_of(work, files, 1), runs)
+    far = session.takes_of(FarFieldTake)
+    recordings = [read_audio(work / one.file) for one in far]
+    own, other = (
+        best(lambda run=run: run(), runs)
+        for run in (lambda: by_ours(recordings, session, 1), lambda: by_pyfar(recordings, session))
+    )
+    correction = read_correction(work / str(session.microphone.correction_file))
+    sizes, times = [], []
+    for step in (1, 2, 3) if not quick else (1, 2):
+        some = tuple(
+            one for one in session.takes if not isinstance(one, FarFieldTake) or one.angle_deg % (10 * step) == 0
+        )
+        fewer = session.model_copy(update={"takes": some})
+        sizes.append(float(len(some)))
+        times.append(
+            cpu(lambda f=fewer: reduce_session(f, lambda n: read_audio(work / n), correction=correction), runs)
+        )
+    return [
+        row(
+            f"recordings to figures, {len(far)} far-field takes of {recordings[0].samples.shape[1]} samples: cpu s",
+            ours[1],
+        ),
+        row("the same, wall s", ours[0]),
+        row(f"floor (reading the same {len(files)} files, 2 FFTs each, one thread): cpu s", bare[1]),
+        row("recordings to figures over the floor, cpu, times", ours[1] / bare[1], most=1.5),
+        row("recordings to figures over the floor, wall, times", ours[0] / bare[0], most=1.5),
+        row("of it loading and reduction, cpu s", alone[1]),
+        row("pyfar's deconvolution over ours, cpu, times", other[1] / own[1], least=5.0),
+        row("peak memory, MiB", peak, most=1536.0, form=".0f"),
+        row(
+            f"growth of cpu with takes ({', '.join(f'{n:.0f}' for n in sizes)}), exponent",
+            exponent(sizes, times),
+            form=".2f",
+        ),
+    ]
+
+
+def separation(work: Path, quick: bool) -> list[Row]:
+    """A made scan by rings and by irregular points beside plain least squares."""
+    import separation as bench
+
+    del work
+    every = 24 if quick else 8
+    hz = np.geomspace(20.0, 16_000.0, 97)
+    k, points, shell = 2 * np.pi * hz / bench.SPEED_M_S, bench.ring_points(), bench.Shell(0.18, 0.47, 0.94)
+    pressure, rings = bench.made_pressure(points, k), bench.find_rings(points)
+    nobody = np.zeros(len(points), dtype=bool)
+    cap = bench.order_caps(rings, incoming=True)
+    out, into = (np.minimum(order, cap) for order in bench.wanted_orders(k, shell))
+    rows = np.arange(every // 2, k.size, every)
+    rate = bench.machine_gflops()
+    plain = cpu(lambda: bench.plain_seconds(points, pressure, k, shell, out, into, rows), 1)
+    ring = cpu(lambda: bench.fit_rings(rings, pressure, k, shell, out, into, nobody))
+    some = (points, pressure[:, rows], k[rows], shell, out[rows], into[rows], nobody)
+    dense = cpu(lambda: bench.fit_points(*some), 1)
+    dense_single = cpu(lambda: bench.fit_points(*some, single=True), 1)
+    columns = (out[rows] + 1.0) ** 2 + (into[rows] + 1.0) ** 2
+    gigaflops = np.sum(len(points) * columns**2 + columns**3) / 1e9
+    sizes, times = [], []
+    for count in (12, 18, 26, 36) if not quick else (12, 18):
+        fewer = bench.ring_points(count)
+        found = bench.find_rings(fewer)
+        limit = bench.order_caps(found, incoming=True)
+        a, b = (np.minimum(order, limit) for order in bench.wanted_orders(k, shell))
+        p, none = bench.made_pressure(fewer, k), np.zeros(len(fewer), dtype=bool)
+        sizes.append(float(len(fewer)))
+        times.append(cpu(lambda f=found, p=p, a=a, b=b, n=none: bench.fit_rings(f, p, k, shell, a, b, n)))
+    return [
+        row(f"rings, {len(points)} points, {k.size} frequencies: cpu s", ring),
+        row("plain least squares over rings, cpu, times", plain * k.size / rows.size / ring, least=300.0),
+        row("plain least squares over irregular points, in double, cpu, times", plain / dense, least=4.0),
+        row("the same as the program uses it (single, refined), cpu, times", plain / dense_single, least=4.0),
+        row("matrix product of this machine, GFLOP/s (wall)", rate),
+        row("irregular route, share of that rate, %", 100 * gigaflops / dense / rate, form=".0f"),
+        row(
+            f"growth of cpu of rings with points ({', '.join(f'{n:.0f}' for n in sizes)}), exponent",
+            exponent(sizes, times),
+            form=".2f",
+        ),
+        row("peak memory, MiB", peak_mib(), most=2048.0, form=".0f"),
+    ]
+
+
+def equalizer(work: Path, quick: bool) -> list[Row]:
+    """Design with all reports, and the calculation behind a slider."""
+    from mend import Bench
+
+    del work
+    bench, runs = Bench("causeway"), 5 if quick else 25
+    return [
+        row("5 bands with all reports, cpu ms", 1e3 * cpu(lambda: bench.whole(5), runs), most=50.0),
+        row("10 bands with all reports, cpu ms", 1e3 * cpu(lambda: bench.whole(10), runs), most=300.0),
+        row("moved slider: 70 positions and all curves, cpu ms", 1e3 * cpu(bench.slider, 4 * runs), most=5.0),
+    ]
+
+
+def slider(work: Path, quick: bool) -> list[Row]:
+    """A band dragged in Chromium until its frame."""
+    from slider import drag_times
+
+    times, weighed = drag_times(work, moves=60 if quick else 300)
+    ordered = sorted(times)
+    return [
+        row("drag until its frame, median, wall ms", statistics.median(times), most=50.0),
+        row("drag until its frame, 95 % within, wall ms", ordered[round(0.95 * (len(ordered) - 1))]),
+        row("weighing the equalizer on the server, median, cpu ms", statistics.median(weighed)),
+    ]
+
+
+def publication(work: Path, quick: bool) -> list[Row]:
+    """A site of which one loudspeaker changed, and one full publication."""
+    # Named like a module of Python's own, so it is loaded by its path.
+    spec = importlib.util.spec_from_file_location("site_benchmark", Path(__file__).with_name("site.py"))
+    assert spec is not None
+    assert spec.loader is not None
+    bench = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(bench)
+    count = 100 if quick else 1000
+    changed, opened = bench.one_changed(work, count), bench.index_in_browser(work, count)
+    many = bench.index_in_browser(work, 10 * count)
+    return [
+        row(f"site of {count:,}, one changed, cpu s", changed, most=2.0),
+        row(f"index of {count:,} opened in Chromium, wall s", opened, most=1.0),
+        row(f"index of {10 * count:,} opened in Chromium, wall s", many),
+        row(
+            "page, PDF, stills of both shapes, talk, data set of one, cpu s",
+            bench.full(work, None, "Alder 1"),
+            most=10.0,
+        ),
+    ]
+
+
+def catalogue(work: Path, quick: bool) -> list[Row]:
+    """The slowest of all questions at each size."""
+    from catalogue import QUESTIONS, fill
+
+    from earwitness.archive.catalogue import Archive
+    from earwitness.archive.search import search
+
+    sizes, slowest, found = (100, 1000) if quick else (100, 1000, 10_000), [], []
+    for count in sizes:
+        with Archive.open(work / str(count)) as archive:
+            fill(archive, count)
+            times = {name: 1e3 * cpu(lambda q=query, a=archive: search(a, q), 5) for name, query in QUESTIONS.items()}
+        name = max(times, key=lambda one: times[one])
+        slowest.append(times[name])
+        found.append(row(f"{count:,} loudspeakers, slowest question ({name}), cpu ms", times[name], most=50.0))
+    found.append(
+        row("growth of cpu of the slowest with loudspeakers, exponent", exponent(list(sizes), slowest), form=".2f")
+    )
+    return found
+
+
+def rebuild(work: Path, quick: bool) -> list[Row]:
+    """All results of an archive anew: on one and two processes, and on a Dask cluster of two on this machine."""
+    from distributed import LocalCluster
+
+    from earwitness.app.catalogue import add_catalogue
+    from earwitness.app.rebuild import rebuild as act
+
+    count = 12 if quick else 200
+    add_catalogue(work / "archive", count=count)
+
+    def timed(**how: object) -> float:
+        for path in (work / "archive" / "arrays").rglob("*.nc"):
+            path.unlink()
+        began = time.perf_counter()
+        report = act(work / "archive", **how)  # type: ignore[arg-type]
+        taken = time.perf_counter() - began
+        assert report.count("made anew") == count, report
+        return taken
+
+    one, two = timed(workers=1), timed(workers=2)
+    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
+        dask = timed(cluster=cluster.scheduler_address)
+    began = time.perf_counter()
+    assert act(work / "archive", workers=1).count("was current") == count
+    return [
+        row(f"{count} sessions at response level, 1 worker, wall s", one),
+        row("the same, 2 workers, wall s", two),
+        row("the same, Dask cluster of 2 workers on this machine, wall s", dask),
+        row("1 worker over 2 workers, times", one / two),
+        row("the same archive, nothing to do, wall s", time.perf_counter() - began),
+    ]
+
+
+def recordings_rebuild(work: Path, quick: bool) -> list[Row]:
+    """The same from recordings: short sessions of an invented loudspeaker under many names."""
+    from distributed import LocalCluster
+
+    from earwitness.app.add import add_folder
+    from earwitness.app.rebuild import rebuild as act
+    from earwitness.demo.recorder import write_session
+
+    count = 2 if quick else 8
+    write_session("thimble", work / "pattern", quick=True)
+    for number in range(count):
+        folder = work / f"session-{number}"
+        shutil.copytree(work / "pattern", folder)
+        toml = folder / "session.toml"
+        text = toml.read_text(encoding="utf-8").replace(
+            'name = "Thimble Two', f'name = "Copy {number} of Thimble Two', 1
+        )
+        toml.write_text(text, encoding="utf-8")
+        add_folder(folder, work / "archive")
+
+    def timed(**how: object) -> float:
+        for path in (work / "archive" / "arrays").rglob("*.nc"):
+            path.unlink()
+        began = time.perf_counter()
+        assert act(work / "archive", **how).count("made anew") == count  # type: ignore[arg-type]
+        return time.perf_counter() - began
+
+    one, two = timed(workers=1), timed(workers=2)
+    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
+        dask = timed(cluster=cluster.scheduler_address)
+    return [
+        row(f"{count} short sessions of recordings, 1 worker, wall s", one),
+        row("the same, 2 workers, wall s", two),
+        row("the same, Dask cluster of 2 workers on this machine, wall s", dask),
+    ]
+
+
+def start(work: Path, quick: bool) -> list[Row]:
+    """From the command until it has answered."""
+    runs = 3 if quick else 9
+    found = []
+    for words in (["--version"], ["--help"], ["read", "--help"], ["archive", "search", "--help"]):
+        walls, processors = [], []
+        for _ in range(runs):
+            before, began = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
+            subprocess.run([sys.executable, "-m", "earwitness", *words], check=True, stdout=subprocess.DEVNULL)
+            walls.append(time.perf_counter() - began)
+            after = resource.getrusage(resource.RUSAGE_CHILDREN)
+            processors.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+        name = " ".join(["earwitness", *words])
+        found.append(row(f"{name}, best wall s", min(walls), most=0.3))
+        found.append(row(f"{name}, best cpu s", min(processors), most=0.3))
+    ready, worked = [], []
+    for _ in range(max(2, runs // 2)):
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
+        command = [sys.executable, "-m", "earwitness", "bench", "--no-browser", "--archive", str(work / "archive")]
+        began = time.perf_counter()
+        with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True) as child:
+            assert child.stdout is not None
+            assert "open at" in child.stdout.readline()
+            ready.append(time.perf_counter() - began)
+            child.terminate()
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        worked.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+    name = "earwitness bench until it says its address"
+    return [*found, row(f"{name}, best wall s", min(ready), most=2.0), row(f"{name}, best cpu s", min(worked))]
+
+
+def findings(work: Path, quick: bool) -> list[Row]:
+    """Findings of a simulated loudspeaker with planted flaws."""
+    import detection
+
+    del work
+    count = 5 if quick else 30
+    return [row("findings of one loudspeaker with its making, cpu s", cpu(lambda: detection.main(count), 1) / count)]
+
+
+PARTS: dict[str, Callable[[Path, bool], list[Row]]] = {
+    "start": start,
+    "reduction": reduction,
+    "separation": separation,
+    "equalizer": equalizer,
+    "findings": findings,
+    "slider": slider,
+    "publication": publication,
+    "catalogue": catalogue,
+    "rebuild": rebuild,
+    "rebuild from recordings": recordings_rebuild,
+}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("name", choices=tuple(PARTS))
+    parser.add_argument("file", type=Path)
+    parser.add_argument("--quick", action="store_true")
+    given = parser.parse_args()
+    with tempfile.TemporaryDirectory() as work:
+        found = PARTS[given.name](Path(work), given.quick)
+    given.file.write_text(json.dumps(found), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

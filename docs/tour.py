@@ -1,0 +1,116 @@
+"""Take the pictures of docs/bench.md from the running bench: `python docs/tour.py [--archive FOLDER]`.
+
+Without an archive the invented loudspeakers are simulated, added and taken in first, which takes some minutes. Chromium
+must be installed. Every picture is written anew.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from playwright.sync_api import Page, sync_playwright
+
+from earwitness.app.demo import bring_in_demo
+from earwitness.archive.catalogue import Archive
+
+PICTURES = Path(__file__).with_name("bench-tour")
+NAME = "Causeway"
+Step = tuple[str, str, Callable[[Page], None]]
+
+
+def still(_page: Page) -> None:
+    """The place as it opens."""
+
+
+def notes(page: Page) -> None:
+    """Two remarks, entered by keyboard."""
+    for word in ("bright", "boomy"):
+        field = page.get_by_label("Word", exact=True)
+        field.fill(word)
+        field.press("Enter")
+        page.keyboard.press("Enter")
+    page.wait_for_timeout(900)
+
+
+def design(page: Page) -> None:
+    """The bands that are worth having."""
+    page.get_by_role("button", name="Design the bands").click()
+    page.wait_for_timeout(4000)
+
+
+def evidence(page: Page) -> None:
+    """How one figure was got, in the drawer."""
+    page.locator("#figures [data-evidence], [data-evidence]").first.click()
+    page.wait_for_timeout(1500)
+
+
+def laid_over(page: Page) -> None:
+    """Two loudspeakers over each other."""
+    page.get_by_label(re.compile("Thimble")).first.check()
+    page.get_by_role("button", name="Lay over each other").click()
+    page.get_by_role("heading", name="Figures beside each other").or_(page.locator("figure.chart")).first.wait_for()
+    page.locator("figure.chart").first.scroll_into_view_if_needed()
+    page.wait_for_timeout(1500)
+
+
+def main() -> int:
+    """Exit code."""
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--archive", type=Path, help="an archive with the demo's loudspeakers; it is copied")
+    given = options.parse_args()
+    with tempfile.TemporaryDirectory() as name:
+        archive = Path(name) / "archive"
+        if given.archive is not None:
+            shutil.copytree(given.archive, archive)
+        else:
+            bring_in_demo(archive, progress=lambda share, words: print(f"{share:4.0%} {words}", file=sys.stderr))
+        with Archive.open(archive) as opened:
+            number = opened.find(NAME).id
+        take(archive, number)
+    return 0
+
+
+def take(archive: Path, number: int) -> None:
+    """Every picture of the tour."""
+    steps: tuple[Step, ...] = (
+        ("home", "/", still),
+        ("listen", "/listen", notes),
+        ("measure", "/measure", still),
+        ("plan", "/measure#plan", still),
+        ("record", "/measure#record", still),
+        ("read", f"/read/{number}", still),
+        ("evidence", f"/read/{number}#figures", evidence),
+        ("mend", f"/mend/{number}", design),
+        ("match", f"/match/{number}", still),
+        ("compare", f"/compare/{number}", laid_over),
+        ("publish", f"/publish/{number}", still),
+    )
+    shutil.rmtree(PICTURES, ignore_errors=True)
+    PICTURES.mkdir()
+    command = [sys.executable, "-m", "earwitness", "bench", "--no-browser", "--archive", str(archive)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as bench, sync_playwright() as playwright:
+        assert bench.stdout is not None
+        address = bench.stdout.readline().split()[-1]
+        chromium = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
+        page = chromium.new_page(viewport={"width": 1280, "height": 800})
+        page.set_default_timeout(60_000)
+        page.goto(address)
+        for name, path, act in steps:
+            page.goto(address.split("/enter")[0] + path)
+            page.wait_for_timeout(1500)
+            act(page)
+            page.screenshot(path=PICTURES / f"{name}.png")
+            print(PICTURES / f"{name}.png")
+        chromium.close()
+        bench.terminate()
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,234 @@
+"""Live measuring in the place Measure: the tester's choices in, what happens out as server-sent events."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import AsyncIterator
+from dataclasses import asdict
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import StreamingResponse
+from pydantic import Field
+
+from earwitness.app.live_setup import LiveSetup
+from earwitness.app.rehearsal import next_rehearsal
+from earwitness.bench.live import LiveDesk, Starter
+from earwitness.bench.routes.measure import Folder, Nothing, Strict, whole_path
+from earwitness.bench.state import BenchState
+from earwitness.errors import InputError
+
+router = APIRouter(prefix="/api/measure/live", tags=["measure live"])
+_MOMENT_S = 0.1
+_BEAT_EVERY = 10
+_TAB = r"^[A-Za-z0-9-]{8,40}$"
+Text = Annotated[str, Field(min_length=1, max_length=200)]
+
+
+class Tab(Strict):
+    """Which page it is."""
+
+    tab: str = Field(pattern=_TAB)
+
+
+class Sounding(Tab):
+    """Something that makes sound. confirmed : key of the cautions that were read; nothing is played without it."""
+
+    confirmed: str = Field(min_length=1, max_length=64)
+
+
+class Setup(Strict):
+    """Devices, channels, limits; what is left out stays as it is."""
+
+    source: Text | None = None
+    sink: Text | None = None
+    outputs: list[Annotated[int, Field(ge=1, le=64)]] | None = Field(default=None, min_length=1, max_length=8)
+    rate_hz: int | None = Field(default=None, ge=8000, le=192_000)
+    latency_s: float | None = Field(default=None, gt=0.0, le=2.0)
+    peak_dbfs: float | None = Field(default=None, ge=-80.0, le=0.0)
+    highest_dbfs: float | None = Field(default=None, ge=-80.0, le=0.0)
+    highest_1m_db: float | None = Field(default=None, ge=30.0, le=140.0)
+    highest_ear_db: float | None = Field(default=None, ge=30.0, le=115.0)
+    tester_m: float | None = Field(default=None, ge=0.1, le=100.0)
+    step_deg: float | None = Field(default=None, ge=1.0, le=180.0)
+
+    def chosen(self) -> LiveSetup:
+        """The choices as the command line makes them."""
+        told = self.model_dump(exclude={"outputs"})
+        return LiveSetup(**told, outputs=None if self.outputs is None else tuple(self.outputs))
+
+
+class Calibrator(Tab):
+    """A calibrator on the microphone. folder : the open one, as the page shows it; source : input device."""
+
+    folder: str = Field(min_length=1, max_length=1000)
+    source: Text | None = None
+    rate_hz: int | None = Field(default=None, ge=8000, le=192_000)
+    microphone: int = Field(default=1, ge=1, le=64)
+    level_db: float = Field(default=94.0, ge=60.0, le=130.0)
+    frequency_hz: float = Field(default=1000.0, ge=100.0, le=4000.0)
+
+
+class Level(Sounding):
+    """The level wanted at the microphone, and how far it is from the loudspeaker."""
+
+    target_db: float = Field(ge=40.0, le=120.0)
+    distance_m: float = Field(ge=0.05, le=100.0)
+
+
+class ToRecord(Sounding):
+    """take : its id, None for every open one; pause_s : count-down before each; away : the tester leaves the room."""
+
+    take: Text | None = None
+    pause_s: float = Field(default=3.0, ge=0.0, le=600.0)
+    away: bool = False
+
+
+class TakeAgain(Strict):
+    """A take to repeat."""
+
+    take: Text
+
+
+class Decision(Strict):
+    """Whether a faulty recording is kept."""
+
+    keep: bool
+
+
+@router.get("")
+def live_state(bench: BenchState) -> dict[str, Any]:
+    """What the live session is at."""
+    return bench.live.told()
+
+
+@router.get("/devices")
+def live_devices(bench: BenchState) -> dict[str, Any]:
+    """All sound devices, looked for anew."""
+    return bench.live.devices()
+
+
+@router.post("/open")
+def live_open(body: Folder, bench: BenchState) -> dict[str, Any]:
+    """Look at a session folder; a live session begun there is there again."""
+    bench.live.open(whole_path(body.folder))
+    return bench.live.told()
+
+
+@router.post("/rehearse")
+def live_rehearse(_body: Nothing, bench: BenchState) -> dict[str, Any]:
+    """Begin a session of an invented loudspeaker, for the simulated wire."""
+    bench.live.open(next_rehearsal(bench.archive_folder))
+    return bench.live.told()
+
+
+@router.post("/leave")
+def live_leave(_body: Nothing, bench: BenchState) -> dict[str, Any]:
+    """Let the folder go; all that is in it stays."""
+    bench.live.leave()
+    return bench.live.told()
+
+
+@router.post("/setup")
+def live_setup(body: Setup, bench: BenchState) -> dict[str, Any]:
+    """Begin the live session with these choices, or change them. Nothing is played."""
+    bench.live.set_up(body.chosen())
+    return bench.live.told()
+
+
+@router.post("/calibrate")
+def live_calibrate(body: Calibrator, bench: BenchState) -> dict[str, Any]:
+    """Record a calibrator on the microphone. Nothing is played."""
+    if body.folder != bench.live.told()["folder"]:
+        raise InputError("this folder is not open", remedy="open it under Record first")
+    bench.live.calibrate(
+        LiveSetup(source=body.source, rate_hz=body.rate_hz), microphone=body.microphone, level_db=body.level_db,
+        frequency_hz=body.frequency_hz, tab=body.tab,
+    )  # fmt: skip
+    return bench.live.told()
+
+
+@router.post("/level")
+def live_level(body: Level, bench: BenchState) -> dict[str, Any]:
+    """Raise noise slowly from silence to the level wanted."""
+    bench.live.raise_level(_starter(body), target_db=body.target_db, distance_m=body.distance_m)
+    return bench.live.told()
+
+
+@router.post("/loopback")
+def live_loopback(body: Sounding, bench: BenchState) -> dict[str, Any]:
+    """Play a quiet sweep and look for it in the loop-back."""
+    bench.live.look_at_loopback(_starter(body))
+    return bench.live.told()
+
+
+@router.post("/record")
+def live_record(body: ToRecord, bench: BenchState) -> dict[str, Any]:
+    """Record a take, or every open one."""
+    bench.live.record(_starter(body), take=body.take, pause_s=body.pause_s, away=body.away)
+    return bench.live.told()
+
+
+@router.post("/again")
+def live_again(body: TakeAgain, bench: BenchState) -> dict[str, Any]:
+    """Open a take that is recorded; its recording is kept under spoiled/."""
+    bench.live.again(body.take)
+    return bench.live.told()
+
+
+@router.post("/decide")
+def live_decide(body: Decision, bench: BenchState) -> dict[str, bool]:
+    """Keep a faulty recording, or leave its take open."""
+    bench.live.decide(body.keep)
+    return {"keep": body.keep}
+
+
+@router.post("/silence")
+def live_silence(_body: Nothing, bench: BenchState) -> dict[str, bool]:
+    """Silence at once."""
+    bench.live.silence()
+    return {"silenced": True}
+
+
+@router.post("/beat")
+def live_beat(body: Tab, bench: BenchState) -> dict[str, bool]:
+    """A sign of life of a page."""
+    bench.live.live(body.tab)
+    return {"heard": True}
+
+
+@router.post("/gone")
+def live_gone(body: Tab, bench: BenchState) -> dict[str, bool]:
+    """A page is being closed or reloaded: what it started is silenced."""
+    bench.live.gone(body.tab)
+    return {"heard": True}
+
+
+@router.get("/events")
+def live_events(request: Request, bench: BenchState, tab: Annotated[str, Query(pattern=_TAB)]) -> StreamingResponse:
+    """The state whenever it changes, and the meter ten times a second while something runs, as server-sent events."""
+    return StreamingResponse(_events(request, bench.live, tab), media_type="text/event-stream")
+
+
+async def _events(request: Request, desk: LiveDesk, tab: str) -> AsyncIterator[str]:
+    """Ends when the page goes away, which silences what it started."""
+    version, count = -1, 0
+    try:
+        while not await request.is_disconnected():
+            if desk.version != version:
+                told = await asyncio.to_thread(desk.told)
+                version = told["version"]
+                yield f"event: state\ndata: {json.dumps(told)}\n\n"
+            elif desk.phase not in ("closed", "ready"):
+                yield f"event: meter\ndata: {json.dumps(asdict(desk.running))}\n\n"
+            elif count % _BEAT_EVERY == 0:
+                yield ": beat\n\n"
+            count += 1
+            await asyncio.sleep(_MOMENT_S)
+    finally:
+        desk.gone(tab)
+
+
+def _starter(body: Sounding) -> Starter:
+    return Starter(body.tab, body.confirmed)

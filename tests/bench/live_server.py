@@ -1,0 +1,29 @@
+"""A bench in a process of its own, which a test may kill; a real one, with the simulated wire at its real speed."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+
+@contextmanager
+def bench_process(archive: Path, **environment: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """The process and the address to enter by."""
+    command = [sys.executable, "-m", "earwitness", "bench", "--no-browser", "--archive", str(archive)]
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env={**os.environ, **environment}
+    ) as process:
+        try:
+            assert process.stdout is not None
+            words = ""
+            while "http" not in words:
+                words = process.stdout.readline()
+                assert words, "the bench has ended"
+            yield process, next(word for word in words.split() if word.startswith("http"))
+        finally:
+            process.kill()
+            process.wait()
