@@ -10,6 +10,7 @@ device that is unplugged, a small disk (a tmpfs, which needs root) and a folder 
 something was lost. --minutes : of each act; the counts told are what was run.
 """
 
+# ruff: noqa: E402
 from __future__ import annotations
 
 import argparse
@@ -29,6 +30,7 @@ from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Protocol
 
 ROOM = Path(__file__).resolve().parents[1] / "tests"
 for part in ("archive", "capture"):
@@ -87,7 +89,8 @@ def sound(folder: Path) -> None:
 def add_simulated(place: Path, folder: Path, numbers: tuple[int, ...], say: Say) -> None:
     """Add invented loudspeakers of the demo's list, with results and index."""
     for one in (catalogue(number + 1)[-1] for number in numbers):
-        write_note(one, place / one.name)
+        if not (place / one.name).is_dir():
+            write_note(one, place / one.name)
         with Archive.open(folder) as archive:
             session = session_of(one)
             added = archive.add_session(session, place / one.name)
@@ -110,6 +113,16 @@ def names_in(folder: Path) -> dict[str, int]:
         }
 
 
+class Act(Protocol):
+    """name : in the table; prepare : the state before; act : what is stopped; look : fails where something is lost."""
+
+    name: str
+
+    def prepare(self, world: Path) -> None: ...
+    def act(self, world: Path, say: Say) -> None: ...
+    def look(self, world: Path, said: list[str]) -> None: ...
+
+
 class Add:
     """Two loudspeakers into an archive that holds one."""
 
@@ -117,6 +130,8 @@ class Add:
 
     def prepare(self, world: Path) -> None:
         add_simulated(world / "first", world / "archive", (0,), lambda _: None)
+        for one in catalogue(3)[1:]:
+            write_note(one, world / "in" / one.name)
 
     def act(self, world: Path, say: Say) -> None:
         add_simulated(world / "in", world / "archive", (1, 2), say)
@@ -124,7 +139,7 @@ class Add:
     def look(self, world: Path, said: list[str]) -> None:
         sound(world / "archive")
         there = names_in(world / "archive")
-        for kind, _, name in (line.partition(" ") for line in said):
+        for kind, _, name in (line.partition(" ") for line in said if not line.startswith("!")):
             assert name in there, f"{name} was acknowledged and is not there"
             assert kind == "session" or there[name] >= 1, f"the result of {name} was acknowledged and is not there"
 
@@ -141,15 +156,18 @@ class Rebuild:
 
     def act(self, world: Path, say: Say) -> None:
         done = rebuild(world / "archive", workers=1, progress=lambda share, _: say(f"{share:.3f}"))
-        assert done.is_whole
+        if not done.is_whole:
+            raise EarwitnessError(next(one.words for one in done.sessions if one.words))
 
     def look(self, world: Path, said: list[str]) -> None:
         """A third of the way stands for one result that is there again."""
-        wanted = round(3 * max([float(share) for share in said], default=0.0))
+        refused = any(line.startswith("!") for line in said)
+        wanted = 0 if refused else round(3 * max([float(share) for share in said], default=0.0))
         with Archive.open(world / "archive") as archive:
             report = check(archive)
         assert len(report.damage) <= 3 - wanted, "a result that was made anew is not there"
-        assert all("stored result is missing" in f.what for f in report.damage), str(report.damage[0])
+        # A new file whose row could not be written counts as damaged until the next rebuild; nothing was lost by it.
+        assert all("stored result" in f.what for f in report.damage), str(report.damage[0])
 
 
 class Publish:
@@ -168,7 +186,8 @@ class Publish:
 
     def look(self, world: Path, said: list[str]) -> None:
         sound(world / "archive")
-        (page,) = (world / "page").glob("*.html") if not said else (Path(said[0]),)
+        (page,) = (world / "page").glob("*.html")
+        assert not said or said[0].startswith("!") or Path(said[0]) == page.absolute()
         text = page.read_text(encoding="utf-8")
         assert text.rstrip().endswith("</html>"), "half a page"
         (data,) = (world / "page-material").glob("*.zip")
@@ -203,7 +222,8 @@ class Record:
         for name in kept[:-1]:
             assert (folder / name).is_file(), f"{name} was acknowledged and is not there"
         for name in kept[-1:]:
-            there = (folder / name).is_file() or any((folder / "spoiled").rglob(f"{Path(name).stem}*"))
+            spoiled = "".join(str(path) for path in (folder / "spoiled").rglob("*"))
+            there = (folder / name).is_file() or Path(name).stem in spoiled
             assert there, f"the samples of {name} are gone"
         assert not list(folder.rglob("*.part")), "a part was left behind"
         assert series.journal["format"] == 1
@@ -252,14 +272,14 @@ class Migrate:
             assert plain.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
             (revision,) = plain.execute("SELECT version_num FROM alembic_version").fetchone()
             assert revision in (self._revision, migrations.REVISIONS[-1]), f"schema {revision}"
-            assert not said or revision == migrations.REVISIONS[-1]
+            assert "opened" not in said or revision == migrations.REVISIONS[-1]
         with Archive.open(world / "archive", create=False) as archive:
             assert check(archive).is_sound
             assert archive.publications_of(1)
             assert len(archive.results_of(1)) == 1
 
 
-ACTS = {"add": Add(), "rebuild": Rebuild(), "publish": Publish(), "record": Record()}
+ACTS: dict[str, Act] = {"add": Add(), "rebuild": Rebuild(), "publish": Publish(), "record": Record()}
 ACTS |= {f"migrate {one}": Migrate(one) for one in migrations.REVISIONS[:-1]}
 
 
@@ -278,7 +298,7 @@ def in_child(act: Callable[[Say], None]) -> tuple[int, int]:
                 os.write(writing, f"!{type(error).__name__}: {error.what}\n".encode())
                 code = 3
             except BaseException:
-                os.write(writing, f"!!{traceback.format_exc()[-400:]!r}\n".encode())
+                os.write(writing, f"!!{traceback.format_exc()[-250:]!r}\n".encode())
         os._exit(code)
     os.close(writing)
     return pid, reading
@@ -301,7 +321,7 @@ def scratch() -> Iterator[Path]:
         shutil.rmtree(place, ignore_errors=True)
 
 
-def killed(act: Add, count: int, seed: int, until: float) -> Row:
+def killed(act: Act, count: int, seed: int, until: float) -> Row:
     """Kill the act `count` times."""
     row, draw = Row(f"kill -9: {act.name}"), random.Random(f"{act.name} {seed}")
     with scratch() as place:
@@ -342,7 +362,7 @@ def killed(act: Add, count: int, seed: int, until: float) -> Row:
     return row
 
 
-def small_disk(act: Add, seed: int, until: float, count: int) -> Row:
+def small_disk(act: Act, until: float, count: int) -> Row:
     """The act on a tmpfs with ever more free space, until it goes through; then once more with room."""
     row = Row(f"full disk: {act.name}")
     with scratch() as place:
@@ -367,7 +387,7 @@ def small_disk(act: Add, seed: int, until: float, count: int) -> Row:
                 try:
                     assert code in (0, 3), said[-1:]
                     subprocess.run(["mount", "-o", "remount,size=900m", str(mount)], check=True)
-                    act.look(mount / "world", [line for line in said if not line.startswith("!")])
+                    act.look(mount / "world", said)
                     act.act(mount / "world", lambda _: None)
                     act.look(mount / "world", [])
                 except Exception as error:
@@ -379,12 +399,15 @@ def small_disk(act: Add, seed: int, until: float, count: int) -> Row:
     return row
 
 
-def read_only(act: Add) -> Row:
+def read_only(act: Act) -> Row:
     """The act by a user who may read but not write; then by one who may."""
     row = Row(f"read-only folder: {act.name}")
     with scratch() as place:
         place.chmod(0o755)
         act.prepare(place / "world")
+        # What Python imports late lies where that user cannot read.
+        shutil.copytree(place / "world", place / "once")
+        act.act(place / "once", lambda _: None)
         before = {p: p.read_bytes() for p in (place / "world").rglob("*") if p.is_file()}
 
         def as_another(say: Say) -> None:
@@ -506,7 +529,7 @@ def main() -> int:
         if given.act in ("all", name):
             runs.append(lambda act=act: killed(act, given.kills, given.seed, until()))
     if given.act in ("all", "disk"):
-        runs += [lambda act=act: small_disk(act, given.seed, until(), 60) for act in ACTS.values()]
+        runs += [lambda act=act: small_disk(act, until(), 60) for act in ACTS.values()]
     if given.act in ("all", "read-only"):
         runs += [lambda act=act: read_only(act) for act in ACTS.values()]
     if given.act in ("all", "others"):

@@ -7,6 +7,8 @@ import re
 import struct
 from collections.abc import Callable
 
+from earwitness.errors import EarwitnessError
+
 BAD_NUMBERS = (
     *("nan", "-nan", "inf", "-inf", "+Infinity", "1e999", "-1e999", "1e308", "-1e308", "1e-320", "5e-324", "0", "-0.0"),
     *(
@@ -99,6 +101,12 @@ BAD_INTEGERS = (
 )
 NUMBER = re.compile(r"[+-]?\d[\d._]*(?:[eE][+-]?\d+)?")
 _LONGEST = 6 * 2**20
+
+
+def need_words(error: EarwitnessError) -> None:
+    """A refusal says what is wrong, and is not the program's own inside."""
+    assert error.what.strip()
+    assert "Traceback" not in str(error)
 
 
 def damaged_bytes(data: bytes, draw: random.Random) -> bytes:

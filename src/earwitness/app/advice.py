@@ -3,48 +3,88 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from earwitness import __version__
-from earwitness.app.findings import finding_record, findings_of
+from earwitness.app.findings import finding_record, findings_of, findings_step
 from earwitness.app.listen import heard_sheets
 from earwitness.app.match import match_loudspeaker
 from earwitness.app.mend import mend_loudspeaker, study_aim
 from earwitness.app.read import ReadResult
-from earwitness.errors import InputError
+from earwitness.archive.catalogue import Archive, session_key
+from earwitness.archive.values import plain, restored
+from earwitness.errors import ArchiveError, InputError
 from earwitness.exhibits.advice import Advice, AimAdvised, HeardSheet, MatchAdvice, MendAdvice, SeatsAdvice
+from earwitness.insight.findings import Finding
 from earwitness.insight.listening.reliability import Reliability
 from earwitness.insight.mend.aim import AimStudy
 from earwitness.insight.mend.equalizer import gain_db
 from earwitness.quantities import Curve, Figure
 from earwitness.quantities.axis import log_axis
+from earwitness.quantities.lineage import Step, step
 
 DOCUMENT = "earwitness.advice"
 VERSION = 1
 _DIGITS = 7
+ADVICE = "advice"
+RULES = 1
+"""Raised whenever the rules of mending, aiming or matching change, so that kept advice of older rules is not used."""
 
 
 def advice_on(result: ReadResult, archive_folder: Path) -> Advice:
-    """Findings, sheets, an equalizer for a flat listening window, aims and matches without amplifier and room."""
+    """Findings, sheets, an equalizer for a flat listening window, aims and matches without amplifier and room.
+
+    All but the sheets is worked out once, then taken from the archive. Raises ArchiveError where the archive is
+    damaged, OutputError where it cannot be written.
+    """
     findings = findings_of(result, archive_folder)
-    mend, why = None, ""
-    try:
-        mend = mend_loudspeaker(result)
-    except InputError as error:
-        why = f"{error.what}: {error.expected}" if error.expected else error.what
-    bands = 0 if mend is None or mend.design is None else len(mend.design.equalizer.bands)
+    kept = _kept_advice(result, findings, archive_folder)
+    return replace(kept, findings=findings, heard=heard_sheets(result, archive_folder, findings))
+
+
+def advice_step(result: ReadResult) -> Step:
+    """The step that makes the advice: what the findings are made from, and what the session says."""
+    made = findings_step(result)
+    return step(ADVICE, {**dict(made.settings), "advice_rules": RULES}, (*made.inputs, session_key(result.session)))
+
+
+def _kept_advice(result: ReadResult, findings: tuple[Finding, ...], archive_folder: Path) -> Advice:
+    """Mend, aim and match as the archive keeps them; what it lacks, or holds in another form, is worked out now."""
+    made = advice_step(result)
+    with Archive.open(archive_folder, create=False) as archive:
+        document = archive.document(made.key, ADVICE)
+        if document is not None:
+            with suppress(ArchiveError):
+                return _restored(document)
+        mend, why = _mend_or_why(result)
+        bands = 0 if mend is None or mend.design is None else len(mend.design.equalizer.bands)
+        aim, match = study_aim(result, bands=bands), match_loudspeaker(result, findings)
+        document = {"mend": plain(mend), "mend_absent": why, "aim": plain(aim), "match": plain(match)}
+        archive.keep_document(archive.sessions_of(result.loudspeaker_id)[-1].id, made, ADVICE, document)
+    # As it will come out of the archive, so that the first page is made from the same numbers as the next.
+    return _restored(document)
+
+
+def _restored(document: Mapping[str, Any]) -> Advice:
     return Advice(
-        findings=findings,
-        heard=heard_sheets(result, archive_folder, findings),
-        mend=mend,
-        mend_absent=why,
-        aim=study_aim(result, bands=bands),
-        match=match_loudspeaker(result, findings),
+        mend=restored(MendAdvice | None, document["mend"]),
+        mend_absent=str(document["mend_absent"]),
+        aim=restored(AimAdvised | None, document["aim"]),
+        match=restored(MatchAdvice | None, document["match"]),
     )
+
+
+def _mend_or_why(result: ReadResult) -> tuple[MendAdvice | None, str]:
+    try:
+        return mend_loudspeaker(result), ""
+    except InputError as error:
+        return None, f"{error.what}: {error.expected}" if error.expected else error.what
 
 
 def advice_text(result: ReadResult, advice: Advice) -> str:
