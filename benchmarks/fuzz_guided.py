@@ -4,14 +4,14 @@
 
 atheris is no dependency of the program or its tests. It goes into an environment of its own, together with the program:
 
-    python -m venv guided && guided/bin/pip install atheris . soundfile && guided/bin/python benchmarks/fuzz_guided.py ...
+    python -m venv guided && guided/bin/pip install atheris .
+    guided/bin/python benchmarks/fuzz_guided.py --reader goal
 
 Readers: session, sheet, amplifier, room, correction, impedance, positions, goal, pressures. Inputs begin as the sound
 ones of tests/property/fuzz_seeds.py. The first exception that is not the program's own ends the run with a traceback
 and writes the input to crash-HASH; an input that takes more than 5 s, or 2 GiB of memory, ends it too.
 """
 
-# ruff: noqa: E402
 from __future__ import annotations
 
 import argparse

@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from earwitness.figures.bandwidth import lower_limit
+from earwitness.figures.bandwidth import lasting_falls, lower_limit
 from earwitness.figures.load import LOAD_FIGURES, load_figures
 from earwitness.figures.rating import band_points_hz, narrow_band_deviation, preference_rating, rating_value
 from earwitness.figures.windows import INDEX_NAMES, NAMES, Levels, averaged, windows
@@ -261,3 +261,52 @@ def test_the_place_of_a_sharp_minimum_is_known_to_the_grid() -> None:
     assert found.value == pytest.approx(hz[row])
     assert found.u is not None
     assert 0.2 * (hz[row + 1] - hz[row]) < found.u < 1.0 * (hz[row + 1] - hz[row])
+
+
+def test_a_position_that_was_measured_twice_counts_once() -> None:
+    once = cta_orbits()
+    twice = once.take(np.append(np.arange(len(once)), 2))
+    axis = FrequencyAxis(np.array([100.0]))
+    level = np.zeros((len(twice), 1))
+    level[2], level[-1] = 3.0, -3.0
+    levels = Levels(axis, twice, level, np.zeros_like(level), np.zeros(1), np.ones(level.shape, bool), "x")
+    found, plain = windows(levels), windows(sphere())
+    power = found.weights["sound_power"]
+    assert power[2] == pytest.approx(power[-1])
+    assert power[2] + power[-1] == pytest.approx(plain.weights["sound_power"][2])
+    assert power.sum() == pytest.approx(1.0)
+
+
+def test_an_index_needs_both_of_its_curves() -> None:
+    """The rear is in the sound power, not in the listening window."""
+    known = np.ones((len(cta_orbits()), 2), bool)
+    known[np.argmin(cta_orbits().unit_vectors()[:, 0]), 1] = False
+    found = windows(sphere(known=known)).curves
+    assert found["listening_window"].valid.tolist() == [True, True]
+    assert found["sound_power"].valid.tolist() == [True, False]
+    assert found["sound_power_di"].valid.tolist() == [True, False]
+
+
+def test_several_curves_fall_each_for_itself() -> None:
+    """Falling by 1 a step from 2 and from 0.5, and never; the zero lies on the straight line between two points."""
+    x = np.array([3.0, 2.0, 1.0, 0.0])
+    above = np.array([[2.0, 1.0, -1.0, -2.0], [0.5, -0.5, -1.0, -2.0], [1.0, 1.0, 1.0, 1.0]])
+    found, places = lasting_falls(x, above)
+    assert found.tolist() == [1.5, 2.5, 0.0]
+    assert places.tolist() == [1, 0, -1]
+
+
+def test_the_rating_with_a_subwoofer_leaves_the_bass_out_of_its_uncertainty() -> None:
+    flat, room = curve(np.zeros_like(HZ), u=0.15), curve(-0.9 * np.log2(HZ / 1000), u=0.1)
+    found = preference_rating(flat, room, flat, flat, ideal_subwoofer=True)
+    parts = 2.49 * 0.15 / np.sqrt(14), 2.99 * 0.1 / np.sqrt(14)
+    assert found.u == pytest.approx(float(np.hypot(*parts)))
+    assert found.key == "preference_rating_with_subwoofer"
+    assert "subwoofer" in found.method
+    assert "subwoofer" not in preference_rating(flat, room, flat, flat).method
+    nbd = narrow_band_deviation(room).value
+    assert nbd is not None
+    assert found.value == pytest.approx(float(rating_value(0.0, nbd, 14.5, 1.0)))
+    gone = preference_rating(curve(np.zeros_like(HZ), valid=HZ < 5000.0), room, flat, flat)
+    assert (gone.value, gone.key, gone.unit, gone.lineage) == (None, "preference_rating", "", LINEAGE)
+    assert "does not cover" in gone.reason

@@ -364,7 +364,7 @@ class Archive:
         try:
             with self._work(self._engine) as work:
                 yield work
-        except (ValueError, TypeError, OverflowError, RecursionError) as error:
+        except (ValueError, TypeError, AttributeError, LookupError, OverflowError, RecursionError) as error:
             raise ArchiveError(
                 f"the archive's catalogue holds a value that cannot be read: {str(error).splitlines()[0][:120]}",
                 where=str(self.folder / CATALOGUE),
@@ -463,6 +463,8 @@ def _inside(relative: object) -> str:
 
 
 def _loudspeaker(row: LoudspeakerRow) -> LoudspeakerEntry:
+    if not (isinstance(row.name, str) and isinstance(row.maker, str)):
+        raise ValueError(f"the name of loudspeaker {row.id} is not text")
     return LoudspeakerEntry(row.id, row.name, row.maker, row.created_at)
 
 

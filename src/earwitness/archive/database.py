@@ -37,6 +37,10 @@ def open_database(path: Path) -> Engine:
     except DatabaseError as error:
         engine.dispose()
         raise database_error(error, path) from error
+    except UnicodeDecodeError as error:
+        # SQLite tells of a damaged schema in bytes that are no text.
+        engine.dispose()
+        raise _damaged(path, "its schema is not text") from error
     except EarwitnessError:
         engine.dispose()
         raise
@@ -73,8 +77,12 @@ def database_error(error: DatabaseError, path: Path) -> EarwitnessError:
             where=str(path),
             remedy="wait until it has finished, then run this again",
         )
+    return _damaged(path, str(error.orig))
+
+
+def _damaged(path: Path, reason: str) -> ArchiveError:
     return ArchiveError(
-        f"the archive's catalogue is damaged or not a catalogue: {error.orig}",
+        f"the archive's catalogue is damaged or not a catalogue: {reason}",
         where=str(path),
         remedy="restore a backup, or make a new archive and add the session folders again",
     )

@@ -264,8 +264,7 @@ def _result_faults(row: ResultRow) -> Iterator[str]:
 
 def _named_recordings(archive: Archive, work: Work) -> Iterator[_Named]:
     for row in work.scalars(select(RecordingRow).order_by(RecordingRow.sha256)):
-        path = archive.folder / "objects" / row.sha256[:2] / row.sha256[2:]
-        yield _Named(path, row.sha256, row.size_bytes, "a recording", _ADD_AGAIN)
+        yield _Named(archive.recordings.path(row.sha256), row.sha256, row.size_bytes, "a recording", _ADD_AGAIN)
 
 
 def _named_arrays(archive: Archive, work: Work) -> Iterator[_Named]:
@@ -298,14 +297,14 @@ def _file_fault(file: _Named) -> tuple[str, int]:
         return ("" if hash_of(file.path) == file.sha256 else "is damaged: its hash is another"), size
     except FileNotFoundError:
         return "is missing", 0
-    except OSError as error:
-        return f"cannot be read: {error.strerror}", 0
+    except (OSError, ValueError) as error:
+        return f"cannot be read: {getattr(error, 'strerror', error)}", 0
 
 
 def _size(path: Path) -> int:
     try:
         return path.stat().st_size
-    except OSError:
+    except (OSError, ValueError):
         return 0
 
 

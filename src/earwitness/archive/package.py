@@ -167,7 +167,9 @@ def _record_of(archive: Archive, loudspeaker_id: int) -> tuple[PackageRecord, di
                 if (state := _choice_of(work, s.id)) is not None
             ),
         )
-        return record, {r.step_key: archive.folder / r.array_file for _, r in results if r.array_file is not None}
+        return record, {
+            r.step_key: archive.folder / catalogue._inside(r.array_file) for _, r in results if r.array_file is not None
+        }
 
 
 def _write_payload(archive: Archive, made: Path, record: PackageRecord, arrays: dict[str, Path]) -> list[bag.Payload]:
@@ -300,7 +302,7 @@ def _take_in_result(archive: Archive, work: Work, folder: Path, session_id: int,
     row = catalogue._result_row(work, result.step_key, result.kind)
     relative = None
     if result.array_sha256 is not None:
-        known = None if row is None else row.array_file
+        known = None if row is None or row.array_file is None else catalogue._inside(row.array_file)
         relative = known or f"arrays/{result.step_key[:2]}/{result.step_key}.nc"
         if row is not None and catalogue._has_hash(archive.folder / relative, str(row.array_sha256)):
             return False

@@ -351,7 +351,7 @@ def _cartesian(position: FloatArray, kind: str) -> FloatArray:
 def _numbers(value: Any) -> FloatArray:
     """What stands in the file as numbers; NaN where it says that nothing was ever written."""
     if isinstance(value, np.ma.MaskedArray):
-        return np.asarray(value.astype(np.float64).filled(np.nan), dtype=np.float64)
+        return np.asarray(np.ma.filled(value.astype(np.float64), np.nan), dtype=np.float64)
     return np.asarray(value, dtype=np.float64)
 
 

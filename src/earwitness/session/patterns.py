@@ -76,7 +76,7 @@ def _scanned(
         return spell_out_scan(table, folder)
     except FormatError as error:
         told = re.search(r", line (\d+)$", error.where)
-        name = str(table.get("positions"))
+        name = table["positions"] if isinstance(table["positions"], str) else FILE
         place = (name, int(told[1])) if told else (FILE, line_of(lines, ("take", index, "positions")))
         faults.append(Fault(error.what, *place, "take.positions", error.expected, error.remedy))
         return []

@@ -90,7 +90,7 @@ def spell_out_scan(table: Mapping[str, Any], folder: Path) -> list[dict[str, Any
     name = table["positions"]
     if not isinstance(name, str) or not _is_inside(folder, name):
         raise FormatError(
-            f"positions = {name!r} is no file in the session folder",
+            f"positions = {repr(name[:80]) if isinstance(name, str) else '...'} is no file in the session folder",
             where="session.toml",
             remedy="name a CSV file in it",
         )
@@ -99,6 +99,8 @@ def spell_out_scan(table: Mapping[str, Any], folder: Path) -> list[dict[str, Any
     shared = {key: value for key, value in table.items() if key not in ("files", "id")}
     surfaces = places.surfaces or ("",) * len(files)
     wide, called = len(str(len(files))), table.get("id", "point")
+    if not isinstance(called, str):
+        raise FormatError("id is not text", where="session.toml", remedy='write a name in quotes, such as id = "point"')
     return [
         {
             "surface": surface,
