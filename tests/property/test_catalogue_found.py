@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
 from contextlib import closing
@@ -11,6 +12,7 @@ from typing import Any
 import pytest
 from fuzz_archive import filled
 
+from earwitness.archive.backup import backup
 from earwitness.archive.catalogue import CATALOGUE, Archive
 from earwitness.archive.integrity import check, stale_results
 from earwitness.archive.package import export_package
@@ -83,3 +85,18 @@ def test_a_catalogue_whose_schema_is_no_text_is_damaged(tmp_path: Path) -> None:
     path.write_bytes(path.read_bytes().replace(b"CREATE TABLE loudspeaker", b"\xff\xfeEATE TABLE loudspeaker", 1))
     with pytest.raises(ArchiveError, match="damaged"):
         Archive.open(path.parent, create=False)
+
+
+def test_a_backup_copies_nothing_from_outside_the_archive(tmp_path: Path) -> None:
+    filled(tmp_path).close()
+    (tmp_path / "secret").write_bytes(b"not of the archive")
+    digest = hashlib.sha256(b"not of the archive").hexdigest()
+    with closing(sqlite3.connect(tmp_path / "archive" / CATALOGUE)) as plain:
+        plain.execute(
+            "UPDATE result SET array_file = '../secret', array_sha256 = ? WHERE array_file NOT NULL", (digest,)
+        )
+        plain.commit()
+    with Archive.open(tmp_path / "archive", create=False) as archive:
+        report = backup(archive, tmp_path / "deep" / "copy")
+    assert any("outside the archive" in finding.what for finding in report.damage)
+    assert not (tmp_path / "deep" / "secret").exists()

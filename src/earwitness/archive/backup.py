@@ -17,7 +17,7 @@ from pathlib import Path
 from sqlalchemy.exc import DatabaseError
 
 from earwitness.archive import database, journal
-from earwitness.archive.catalogue import CATALOGUE, Archive
+from earwitness.archive.catalogue import CATALOGUE, Archive, _inside
 from earwitness.archive.integrity import Finding, Progress
 from earwitness.archive.recordings import RecordingStore, hash_of
 from earwitness.errors import ArchiveError
@@ -169,6 +169,11 @@ def _copy_arrays(archive: Archive, snapshot: Path, target: Path, tally: _Tally) 
     with closing(_connect(snapshot)) as connection:
         query = "SELECT id, step_key, array_file, array_sha256 FROM result WHERE array_file IS NOT NULL ORDER BY id"
         for number, key, file, sha256 in connection.execute(query).fetchall():
+            try:
+                _inside(file)
+            except ArchiveError as error:
+                damage.append(Finding("damage", error.what, str(file), error.remedy))
+                continue
             kept, digest = _copy_array(archive, target, number, (key, file, sha256), tally)
             if not digest:
                 what = "a stored result is lost or damaged, here and in the backup"
