@@ -68,7 +68,11 @@ def main(arguments: list[str]) -> int:
         return subprocess.run([str(PYTHON), "-m", "earwitness", *arguments], check=False).returncode
     prepare("test")
     provide_tools()
-    return subprocess.run([str(PYTHON), "-m", "pytest", *arguments[1:]], cwd=ROOT, check=False).returncode
+    given = arguments[1:]
+    if not any(one == "-n" or one.startswith(("-n=", "--numprocesses")) for one in given):
+        # Tests that share a costly session carry the same group and stay in one process.
+        given = ["-n", str(min(os.cpu_count() or 1, 4)), "--dist", "loadgroup", *given]
+    return subprocess.run([str(PYTHON), "-m", "pytest", *given], cwd=ROOT, check=False).returncode
 
 
 def provide_tools() -> None:

@@ -20,7 +20,7 @@ from earwitness.session.toml_lines import key_lines
 from earwitness.session.wording import date_as_text, fault_of
 
 _NO_HASH = "0" * 64
-_MOST_BYTES = 4 * 2**20
+_MOST_BYTES = 2**20
 Angles = Mapping[str, Sequence[float]]
 
 
