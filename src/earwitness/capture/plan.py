@@ -147,7 +147,7 @@ def _text(folder: Path) -> str:
     path = folder / FILE
     try:
         if path.stat().st_size > _MOST_BYTES:
-            raise InputError("session.toml is over 4 MiB", where=str(path), remedy="give the right folder")
+            raise InputError("session.toml is over 1 MiB", where=str(path), remedy="give the right folder")
         return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise InputError(
