@@ -82,14 +82,16 @@ def test_failures_keep_their_words_and_do_not_stop_the_next(tmp_path: Path) -> N
 
 def test_a_job_cut_off_by_a_kill_is_told_as_interrupted(tmp_path: Path) -> None:
     script = (
-        "import os, pathlib, sys\n"
+        "import os, pathlib, sys, threading, time\n"
         "from earwitness.app.jobs import Jobs\n"
+        "told = threading.Event()\n"
         "def work(tell):\n"
         "    tell(0.25, 'a quarter')\n"
+        "    told.wait(30)\n"
         "    os.kill(os.getpid(), 9)\n"
         "jobs = Jobs(pathlib.Path(sys.argv[1]))\n"
         "print(jobs.start('import', work).id, flush=True)\n"
-        "import time\n"
+        "told.set()\n"
         "time.sleep(60)\n"
     )
     run = subprocess.run([sys.executable, "-c", script, str(tmp_path)], capture_output=True, text=True, check=False)
