@@ -63,9 +63,7 @@ class Nothing(Strict):
 def measure_page(request: Request, bench: BenchState, loudspeaker_id: int | None = None) -> HTMLResponse:
     """Everything before and while measuring."""
     loudspeaker = None if loudspeaker_id is None else bench.loudspeaker(loudspeaker_id)
-    return page(
-        request, "measure.html.jinja", place="measure", title="Measure", loudspeaker=loudspeaker, robots=ROBOTS
-    )
+    return page(request, "measure.html.jinja", place="measure", title="Measure", loudspeaker=loudspeaker, robots=ROBOTS)
 
 
 @router.post("/api/uploads", tags=["measure"])
