@@ -68,11 +68,21 @@ def main(arguments: list[str]) -> int:
         return subprocess.run([str(PYTHON), "-m", "earwitness", *arguments], check=False).returncode
     prepare("test")
     provide_tools()
-    given = arguments[1:]
-    if not any(one == "-n" or one.startswith(("-n=", "--numprocesses")) for one in given):
-        # Tests that share a costly session carry the same group and stay in one process.
-        given = ["-n", str(min(os.cpu_count() or 1, 4)), "--dist", "loadgroup", *given]
-    return subprocess.run([str(PYTHON), "-m", "pytest", *given], cwd=ROOT, check=False).returncode
+    return run_tests(arguments[1:])
+
+
+def run_tests(given: list[str]) -> int:
+    """Exit code of the suite: all cores for most of it, then what needs real time with the machine to itself."""
+    pytest = [str(PYTHON), "-m", "pytest"]
+    if any(one in ("-n", "-m", "-k") or not one.startswith("-") for one in given if one not in ("no:cacheprovider",)):
+        return subprocess.run([*pytest, *given], cwd=ROOT, check=False).returncode
+    # Tests that share a costly session carry the same group and stay in one process.
+    cores = ["-n", str(min(os.cpu_count() or 1, 4)), "--dist", "loadgroup"]
+    codes = [
+        subprocess.run([*pytest, *part, *given], cwd=ROOT, check=False).returncode
+        for part in ([*cores, "-m", "not audio"], ["-m", "audio"])
+    ]
+    return max(codes)
 
 
 def provide_tools() -> None:
