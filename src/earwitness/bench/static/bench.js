@@ -180,20 +180,9 @@ async function jobLog(job) {
   }
 }
 function watchJobs() {
-  let events = null;
-  // A browser keeps few lines open to one server: a tab that nobody looks at gives its line back.
-  const hold = () => {
-    if (document.visibilityState === "hidden") {
-      events?.close();
-      events = null;
-    } else if (!events) {
-      events = new EventSource("/api/jobs/events");
-      events.onmessage = (e) => showJobs(JSON.parse(e.data).jobs);
-    }
-  };
-  document.addEventListener("visibilitychange", hold);
-  addEventListener("pagehide", () => events?.close());
-  hold();
+  const events = new EventSource("/api/jobs/events");
+  events.onmessage = (e) => showJobs(JSON.parse(e.data).jobs);
+  addEventListener("pagehide", () => events.close());
 }
 function toggleJobs() {
   const panel = find("#jobs");
