@@ -93,7 +93,7 @@ def probe(path: Path, *, most_unpacked_bytes: int, limit_s: float = LIMIT_S) -> 
     the process.
     """
     with _LOCK:
-        answer = _ask(json.dumps([str(path), most_unpacked_bytes]), limit_s)
+        answer = _ask(json.dumps([str(path.absolute()), most_unpacked_bytes]), limit_s)
     if "error" in answer:
         raise ValueError(str(answer["error"]))
     return NetcdfFacts(answer["attributes"], tuple(answer["names"]), answer["values"], answer["unpacked"])
