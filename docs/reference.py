@@ -25,7 +25,14 @@ SEPARATE = ("errors",)
 
 def commands(command: click.Command, path: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], str]]:
     """Every command below and with this one, with its help as a terminal of 90 columns shows it."""
-    context = click.Context(command, info_name=" ".join(path), max_content_width=90, terminal_width=90)
+    context = click.Context(
+        command,
+        info_name=" ".join(path),
+        max_content_width=90,
+        terminal_width=90,
+        # As every command of the program takes them; click keeps the first answer it was asked for.
+        help_option_names=["-h", "--help"],
+    )
     yield path, command.get_help(context)
     if isinstance(command, click.Group):
         for name in command.list_commands(context):
