@@ -23,11 +23,14 @@ tabs.forEach((tab, k) => {
     if (way) showTab(tabs[(k + way + tabs.length) % tabs.length], true);
   };
 });
-const named = tabs.find((tab) => `#${tab.getAttribute("aria-controls")}` === location.hash);
-if (named) {
+function showNamed() {
+  const named = tabs.find((tab) => `#${tab.getAttribute("aria-controls")}` === location.hash);
+  if (!named) return;
   showTab(named);
   requestAnimationFrame(() => scrollTo(0, 0));
 }
+addEventListener("hashchange", showNamed);
+showNamed();
 
 // Bringing in --------------------------------------------------------------------------------------------------------
 
