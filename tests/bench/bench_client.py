@@ -10,7 +10,7 @@ from pathlib import Path
 
 from starlette.testclient import TestClient
 
-from earwitness.bench.security import COOKIE, Gate
+from earwitness.bench.security import Gate, cookie_name
 from earwitness.bench.server import create_app, free_port
 from earwitness.bench.state import Bench
 
@@ -24,7 +24,7 @@ def entered(archive: Path) -> Iterator[TestClient]:
     gate = Gate()
     app = create_app(archive, gate=gate, port=PORT)
     with TestClient(app, base_url=BASE, headers={"Origin": BASE}, raise_server_exceptions=False) as client:
-        client.cookies.set(COOKIE, gate.session)
+        client.cookies.set(cookie_name(PORT), gate.session)
         yield client
 
 

@@ -13,7 +13,7 @@ import pytest
 from bench_client import BASE, PORT, entered
 from starlette.testclient import TestClient
 
-from earwitness.bench.security import COOKIE, MOST_BODY_BYTES, Gate
+from earwitness.bench.security import MOST_BODY_BYTES, Gate, cookie_name
 from earwitness.bench.server import create_app
 
 pytestmark = pytest.mark.xdist_group("bench")
@@ -57,7 +57,7 @@ def test_without_the_cookie_nothing_is_shown(tmp_path: Path) -> None:
     with TestClient(app, base_url=BASE, headers={"Origin": BASE}) as client:
         for path in ("/", "/api/jobs", "/api/openapi.json", "/read/1"):
             assert client.get(path).status_code == 401
-        client.cookies.set(COOKIE, "x" * 43)
+        client.cookies.set(cookie_name(PORT), "x" * 43)
         assert client.get("/").status_code == 401
 
 
@@ -74,6 +74,17 @@ def test_the_token_opens_once(tmp_path: Path) -> None:
         assert client.get("/").status_code == 200
     with TestClient(app, base_url=BASE) as other:
         assert other.get(f"/enter/{gate.token}", follow_redirects=False).status_code == 403
+
+
+def test_two_benches_of_a_machine_do_not_throw_each_other_out(tmp_path: Path) -> None:
+    # RFC 6265, 8.5: cookies do not provide isolation by port.
+    gates = {port: Gate() for port in (PORT, PORT + 1)}
+    apps = {port: create_app(tmp_path / str(port), gate=gate, port=port) for port, gate in gates.items()}
+    jar = {cookie_name(port): gate.session for port, gate in gates.items()}
+    for port, app in apps.items():
+        with TestClient(app, base_url=f"http://127.0.0.1:{port}") as client:
+            client.cookies.update(jar)
+            assert client.get("/").status_code == 200
 
 
 def test_pages_may_load_nothing_from_elsewhere_and_run_nothing_inline(empty: TestClient) -> None:

@@ -14,7 +14,7 @@ import pytest
 import schemathesis
 from bench_client import BASE, PORT
 
-from earwitness.bench.security import COOKIE, Gate
+from earwitness.bench.security import Gate, cookie_name
 from earwitness.bench.server import create_app
 
 pytestmark = pytest.mark.xdist_group("bench")
@@ -31,7 +31,7 @@ def gate() -> Gate:
 
 def headers_of(gate: Gate) -> dict[str, str]:
     """What the bench's own page sends."""
-    return {"Host": f"127.0.0.1:{PORT}", "Origin": BASE, "Cookie": f"{COOKIE}={gate.session}"}
+    return {"Host": f"127.0.0.1:{PORT}", "Origin": BASE, "Cookie": f"{cookie_name(PORT)}={gate.session}"}
 
 
 @pytest.fixture(scope="module")

@@ -31,7 +31,7 @@ def main(folder: Path, seed: int) -> None:
         print(f"judged\t{state.id}\t{int(done.verdict.keep)}", flush=True)
 
     sound = SimulatedSound(speed=40.0, seed=seed)
-    record(series, sound=sound, before=before, tell=tell, told=told, budget_file=folder / "exposure.json")  # type: ignore[arg-type]
+    record(series, sound=sound, before=before, tell=tell, told=told, budget_file=folder.with_name("exposure.json"))  # type: ignore[arg-type]
     print("all", flush=True)
 
 

@@ -18,7 +18,7 @@ from earwitness.capture.content import compare_content, dead_spans
 from earwitness.capture.disk import GrowingRecording, recover, write_whole
 from earwitness.capture.guard import LimitError, Limits, Silencer
 from earwitness.capture.simulated import BLOCK, Misfortunes, SimulatedSound
-from earwitness.capture.take import Recorded, Signal, record_take
+from earwitness.capture.take import SETTLE_S, Recorded, Signal, record_take
 from earwitness.errors import InputError
 from earwitness.formats.audio import read_audio
 
@@ -67,12 +67,12 @@ REPEATS = [
     (SimulatedSound(microphone_gain=0.005, noise_rms=1e-7), "too quiet"),
     (SimulatedSound(microphone_gain=0.5, noise_rms=0.03), "noise"),
     (SimulatedSound(reference_gain=0.0), "loop-back"),
-    (SimulatedSound(misfortunes=[Misfortunes(dropouts=((0.7, 0.010),))]), "dropout"),
-    (SimulatedSound(misfortunes=[Misfortunes(dropouts=((0.9, 0.0014),))]), "dropout"),
-    (SimulatedSound(misfortunes=[Misfortunes(slips=((0.7, 64),))]), "slip"),
-    (SimulatedSound(misfortunes=[Misfortunes(slips=((0.8, 1024),))]), "slip"),
-    (SimulatedSound(misfortunes=[Misfortunes(not_finite_at_s=0.8)]), "not finite"),
-    (SimulatedSound(misfortunes=[Misfortunes(unplug_at_s=0.8)]), "unplugged"),
+    (SimulatedSound(misfortunes=[Misfortunes(dropouts=((SETTLE_S + 0.7, 0.010),))]), "dropout"),
+    (SimulatedSound(misfortunes=[Misfortunes(dropouts=((SETTLE_S + 0.9, 0.0014),))]), "dropout"),
+    (SimulatedSound(misfortunes=[Misfortunes(slips=((SETTLE_S + 0.7, 64),))]), "slip"),
+    (SimulatedSound(misfortunes=[Misfortunes(slips=((SETTLE_S + 0.8, 1024),))]), "slip"),
+    (SimulatedSound(misfortunes=[Misfortunes(not_finite_at_s=SETTLE_S + 0.8)]), "not finite"),
+    (SimulatedSound(misfortunes=[Misfortunes(unplug_at_s=SETTLE_S + 0.8)]), "unplugged"),
     (SimulatedSound(delay=58_000), "ends early"),
 ]
 
@@ -91,8 +91,8 @@ def _facts(sound: SimulatedSound) -> dict[str, object]:
 
 
 def test_a_recording_in_pieces_is_tried_again_and_its_levels_are_not_judged(tmp_path: Path) -> None:
-    holes = tuple((0.25 + 0.11 * n, 0.05) for n in range(9))
-    slips = tuple((0.3 + 0.11 * n, 37) for n in range(9))
+    holes = tuple((SETTLE_S + 0.25 + 0.11 * n, 0.05) for n in range(9))
+    slips = tuple((SETTLE_S + 0.3 + 0.11 * n, 37) for n in range(9))
     done = _record(tmp_path, SimulatedSound(misfortunes=[Misfortunes(dropouts=holes, slips=slips)]))
     assert {reason.key for reason in done.verdict.reasons} <= {"dropout", "slip"}
     assert done.verdict.may_retry

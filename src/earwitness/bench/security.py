@@ -14,7 +14,6 @@ from dataclasses import dataclass, field
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-COOKIE = "earwitness"
 MOST_BODY_BYTES = 2_000_000
 UPLOADS = "/api/uploads/"
 MOST_UPLOAD_BYTES = 4_000_000_000
@@ -58,6 +57,7 @@ class Guard:
     def __init__(self, app: ASGIApp, *, gate: Gate, port: int) -> None:
         self.app = app
         self.gate = gate
+        self.cookie = cookie_name(port)
         self.hosts = {f"127.0.0.1:{port}", f"localhost:{port}"}
         self.origins = {f"http://{host}" for host in self.hosts}
 
@@ -92,20 +92,26 @@ class Guard:
             return 403, "another page tried to use the bench", "close that page"
         if _is_open(scope["path"]):
             return None
-        sent = _cookie(headers.get("cookie", ""))
+        sent = _cookie(headers.get("cookie", ""), self.cookie)
         if not hmac.compare_digest(sent.encode("utf-8", "replace"), self.gate.session.encode()):
             return 401, "the bench does not know this browser", "open the address that `earwitness bench` printed"
         return None
+
+
+def cookie_name(port: int) -> str:
+    """Cookies do not know ports: each bench of a machine has a name of its own, so that two do not throw each other
+    out."""
+    return f"earwitness-{port}"
 
 
 def _is_open(path: str) -> bool:
     return path.startswith(_OPEN)
 
 
-def _cookie(header: str) -> str:
+def _cookie(header: str, wanted: str) -> str:
     for pair in header.split(";"):
         name, _, value = pair.strip().partition("=")
-        if name == COOKIE:
+        if name == wanted:
             return value
     return ""
 

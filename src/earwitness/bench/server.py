@@ -16,7 +16,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from earwitness import __version__
 from earwitness.bench.pages import install_errors
 from earwitness.bench.routes import ROUTERS
-from earwitness.bench.security import COOKIE, Gate, Guard
+from earwitness.bench.security import Gate, Guard, cookie_name
 from earwitness.bench.state import Bench
 from earwitness.errors import InputError
 from earwitness.render.html import chart_script
@@ -45,6 +45,7 @@ def create_app(archive_folder: Path, *, gate: Gate, port: int) -> FastAPI:
     )
     app.state.bench = bench
     app.state.gate = gate
+    app.state.cookie = cookie_name(port)
     install_errors(app)
     app.get("/enter/{token}", include_in_schema=False)(_enter)
     app.get("/static/{name}", include_in_schema=False)(_static)
@@ -92,7 +93,7 @@ def serve(archive_folder: Path, *, port: int | None, ready: Callable[[str], None
 async def _enter(request: Request, token: str) -> Response:
     gate: Gate = request.app.state.gate
     if not gate.enter(token):
-        if request.cookies.get(COOKIE) == gate.session:
+        if request.cookies.get(request.app.state.cookie) == gate.session:
             return RedirectResponse("/", status_code=303)
         return HTMLResponse(
             "<!doctype html><html lang=en><title>Earwitness bench</title><p>This address was used already, or is not "
@@ -100,7 +101,7 @@ async def _enter(request: Request, token: str) -> Response:
             status_code=403,
         )
     answer = RedirectResponse("/", status_code=303)
-    answer.set_cookie(COOKIE, gate.session, httponly=True, samesite="strict", path="/")
+    answer.set_cookie(request.app.state.cookie, gate.session, httponly=True, samesite="strict", path="/")
     return answer
 
 

@@ -29,6 +29,8 @@ from earwitness.quantities.arrays import FloatArray
 
 # A sound card's buffers delay what comes back; half a second was seen on a busy machine.
 LATENCY_ROOM_S = 1.0
+# Devices drop or repeat pieces while they start; what they do to silence harms nothing.
+SETTLE_S = 0.7
 READ_TIMEOUT_S = 3.0
 Tell = Callable[[float, MeterReading], None]
 Alive = Callable[[], bool]
@@ -87,16 +89,17 @@ def record_take(
     switch = Silencer() if silencer is None else silencer
     samples = faded(signal.samples, wiring.rate_hz)
     require_within(samples, wiring.rate_hz, limits, calibration)
-    room = np.zeros(round(LATENCY_ROOM_S * wiring.rate_hz))
-    outlet = Outlet(FixedSignal(np.concatenate([samples, room])), wiring, limits, switch, watchdog_s=watchdog_s)
+    settle, room = (np.zeros(round(seconds * wiring.rate_hz)) for seconds in (SETTLE_S, LATENCY_ROOM_S))
+    outgoing = np.concatenate([settle, samples, room])
+    outlet = Outlet(FixedSignal(outgoing), wiring, limits, switch, watchdog_s=watchdog_s)
     file = GrowingRecording(part, wiring.rate_hz, wiring.input_channels)
     began = time.monotonic()
     try:
-        lost = run_stream(sound, wiring, outlet, file, samples.size + room.size, tell=tell, alive=alive)
+        lost = run_stream(sound, wiring, outlet, file, outgoing.size, tell=tell, alive=alive)
     finally:
         file.close()
     played_s = min(time.monotonic() - began, samples.size / wiring.rate_hz)
-    recorded, _ = read_part(part)
+    recorded = read_part(part)[0][settle.size :]
     expected = Expected(
         flight_s=signal.flight_s,
         usual_noise_dbfs=usual_noise_dbfs,
