@@ -7,6 +7,7 @@ import pytest
 import scipy.signal
 
 from earwitness.errors import InputError
+from earwitness.figures.highest_level import CleanLevel, Limits
 from earwitness.insight.match.crossover import SLOPES, Scheme, high_pass, low_pass, path_phase_deg, summed
 from earwitness.insight.match.subwoofer import MainResponse, main_response, match_subwoofer, spared_db, tuned
 from earwitness.quantities import Curve, FrequencyAxis, log_axis
@@ -150,16 +151,71 @@ def test_what_the_high_pass_spares_in_closed_form() -> None:
     assert spared_db(main, 80.0, "BW2") == pytest.approx(20 * np.log10(np.sqrt(80.0**4 + 20.0**4) / 400.0), abs=1e-6)
 
 
-def test_highest_level_decides_where_it_is_known() -> None:
-    """A main that is clean to 110 dB above 70 Hz and to 90 dB below gains what the high-pass allows."""
+def clean_level(axis: FrequencyAxis, drive_db: np.ndarray, bound: np.ndarray) -> CleanLevel:
+    """A main without compression, 87 dB at 0 dB re 1 V: the voltage at which each frequency passes its limit."""
+    steps = np.arange(0.0, 41.0, 10.0)
+    level = curve(87.0 + drive_db, axis, key="highest_clean_level")
+    reason = np.where(bound == 1, 0, 1)
+    return CleanLevel(level, bound, reason, drive_db, steps, 87.0 + steps, Limits())
+
+
+def test_what_the_high_pass_adds_is_what_it_takes_off_at_the_frequency_that_limits() -> None:
+    """Clean to 10 dB re 1 V under 70 Hz, to 30 above: the rise is the loss of scipy's analog Butterworth (squared for
+    Linkwitz-Riley) at the highest frequency under 70 Hz, at most 20 dB."""
     axis = log_axis(20.0, 20_000.0, 24)
     on_axis = curve(np.full(len(axis), 87.0) + db(closed(axis.hz, 40.0)), axis)
-    clean = curve(np.where(axis.hz < 70.0, 90.0, 110.0), axis, key="highest_clean_level")
-    found = match_subwoofer(on_axis, highest_level=clean)
+    limits = clean_level(axis, np.where(axis.hz < 70.0, 10.0, 30.0), np.zeros(len(axis), dtype=np.int64))
+    for corner_hz, scheme in ((80.0, Scheme("LR4", "LR4")), (60.0, Scheme("BW2", "LR4"))):
+        found = match_subwoofer(on_axis, highest_level=limits, corners_hz=(corner_hz,), schemes=(scheme,))
+        b, a = scipy.signal.butter(2, 2 * np.pi * corner_hz, "high", analog=True)
+        inside = axis.hz[(axis.hz >= 50.0) & (axis.hz <= 10_000.0)]
+        _, size = scipy.signal.freqs(b, a, 2 * np.pi * inside)
+        loss = -db(size) * (2.0 if scheme.high_pass == "LR4" else 1.0)
+        expected = min(np.where(inside < 70.0, 10.0, 30.0) + loss) - 10.0
+        gain = found.figures["high_pass_level"]
+        assert gain.value == pytest.approx(expected, abs=1e-6)
+        assert gain.value > 1.0
+        assert f"{97.0 + expected:.1f} " in gain.caveats[0]
+        assert "instead of 97.0 dB" in gain.caveats[0]
+
+
+def test_the_highest_level_moves_the_corner_up_where_displacement_alone_would_not() -> None:
+    """A main whose harmonics limit it at 110 Hz: a low corner moves little air but leaves that limit where it was."""
+    axis = log_axis(15.625, 20_200.0, 24)
+    on_axis = curve(np.full(len(axis), 87.0) + db(closed(axis.hz, 40.0)), axis)
+    limits = clean_level(axis, np.where(axis.hz < 110.0, 10.0, 30.0), np.zeros(len(axis), dtype=np.int64))
+    alone, both = match_subwoofer(on_axis), match_subwoofer(on_axis, highest_level=limits)
+    assert alone.best.corner_hz < both.best.corner_hz
+    gains = [
+        match_subwoofer(on_axis, highest_level=limits, corners_hz=(one.corner_hz,), schemes=(one.scheme,))
+        for one in both.tried
+        if one.scheme.high_pass and one.rms_db <= min(each.rms_db for each in both.tried) + 0.5
+    ]
+    most = max(one.figures["high_pass_level"].value for one in gains)
+    assert both.figures["high_pass_level"].value >= most - 3.0 - 1e-9
+
+
+def test_nothing_is_said_of_the_level_where_the_loudest_take_was_clean() -> None:
+    axis = log_axis(20.0, 20_000.0, 24)
+    on_axis = curve(np.full(len(axis), 87.0) + db(closed(axis.hz, 40.0)), axis)
+    limits = clean_level(axis, np.full(len(axis), 40.0), np.ones(len(axis), dtype=np.int64))
+    found = match_subwoofer(on_axis, highest_level=limits)
     gain = found.figures["high_pass_level"]
-    lifted = clean.values - db(high_pass(axis.hz, found.best.corner_hz, found.best.scheme.high_pass))
-    assert gain.value == pytest.approx(lifted[axis.hz <= 10_000].min() - 90.0, abs=1e-9)
-    assert gain.value > 3.0
+    assert not gain.is_judged
+    assert "still clean" in gain.reason
+    assert not any("plays cleanly" in one for one in found.sentences)
+
+
+def test_distortion_counts_from_where_the_main_still_plays() -> None:
+    """A closed box of 50 Hz is 10 dB down at 28.9 Hz (|H|^2 = x^4 / (1 + x^4) = 0.1, x = 9^(-1/4)): 700 % at 20 Hz
+    are not the main's to play."""
+    axis = log_axis(15.625, 20_200.0, 48)
+    on_axis = curve(87.0 + db(closed(axis.hz, 50.0)), axis)
+    edge = 50.0 * 9.0 ** (-0.25)
+    thd = curve(np.where(axis.hz < edge * 0.98, 700.0, 4.0), axis, key="distortion_total@20v", unit="%")
+    left = match_subwoofer(on_axis, distortion_percent=thd).figures["high_pass_distortion"]
+    assert left.band_hz[0] == pytest.approx(edge, rel=0.03)
+    assert left.caveats[0].startswith("at 20 V 4 % at ")
 
 
 def test_a_bass_that_was_not_measured_is_refused() -> None:

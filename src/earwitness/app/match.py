@@ -160,11 +160,10 @@ def subwoofer_for(
         absent["subwoofer"] = reading.missing.get("on_axis", "the level on axis was not measured")
         return None
     found = level_series_reading(result.measurement, reading)
-    clean = found.clean.level if found.clean is not None else None
     try:
         return match_subwoofer(
             reading.curves["on_axis"],
-            highest_level=clean,
+            highest_level=found.clean,
             distortion_percent=_distortion_percent(found.distortions),
             corners_hz=CORNERS_HZ if corner_hz is None else (corner_hz,),
             schemes=SCHEMES if scheme is None else (scheme,),

@@ -39,7 +39,6 @@ SIGNED = frozenset(
         "impedance_minimum_phase",
     }
 )
-_NO_UNIT = "no unit"
 
 
 def figure_name(key: str) -> str:
@@ -72,6 +71,4 @@ def method_words(figure: Figure) -> str:
 
 def _row(key: str, figure: Figure) -> tuple[str, str, str, str]:
     value = figure_words(figure, sign=key in SIGNED)
-    if figure.is_judged and not figure.unit:
-        value = f"{value} ({_NO_UNIT})"
     return figure_name(key), value, band_words(figure.band_hz) or "no band", method_words(figure)

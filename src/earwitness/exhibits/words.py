@@ -90,10 +90,11 @@ def frequency_words(frequency_hz: float, *, digits: int = 2) -> str:
 
 
 def band_words(band_hz: tuple[float, float] | None) -> str:
-    """ "300 Hz to 3 kHz"; empty without a band."""
+    """ "300 Hz to 3 kHz", or "40 Hz" for a band of one; empty without a band."""
     if band_hz is None:
         return ""
-    return f"{frequency_words(band_hz[0], digits=3)} to {frequency_words(band_hz[1], digits=3)}"
+    low, high = (frequency_words(hz, digits=3) for hz in band_hz)
+    return low if low == high else f"{low} to {high}"
 
 
 def figure_words(figure: Figure, *, sign: bool = False) -> str:

@@ -191,15 +191,17 @@ def clean_level_figure(
     found: CleanLevel,
     *,
     high_pass_hz: float | None = None,
+    filter_db: FloatArray | None = None,
     band_hz: tuple[float, float] = BAND_HZ,
 ) -> Figure:
     """Level at 1 m [dB] when the first frequency of the band passes a limit, the same voltage at every frequency.
 
     The level is the mean from 300 Hz to 3 kHz at that voltage, compression included. high_pass_hz : mains are crossed
-    there, so that the bass gets less.
+    there, so that the bass gets less; filter_db : (F,) any other filter before the loudspeaker, on the level's axis.
     "at least" where no frequency limits it. Not judged where a fifth of the band is not known.
     """
-    key = "highest_clean_level" if high_pass_hz is None else "highest_clean_level_high_passed"
+    unfiltered = high_pass_hz is None and filter_db is None
+    key = "highest_clean_level" if unfiltered else "highest_clean_level_high_passed"
     curve, hz = found.level, found.level.axis.hz
     method = f"{_METHODS[key].rstrip('.')}; limits: {found.limits.words()}"
     inside = (hz >= band_hz[0]) & (hz <= band_hz[1])
@@ -207,7 +209,9 @@ def clean_level_figure(
     if np.count_nonzero(usable) < 0.8 * np.count_nonzero(inside) or not usable.any():
         reason = "distortion or compression is not known in a fifth of the band or more"
         return not_judged(key, reason, unit="dB", method=method, band_hz=band_hz, lineage=curve.lineage)
-    filtered = np.zeros(hz.size) if high_pass_hz is None else high_pass_db(hz, corner_hz=high_pass_hz)
+    filtered = np.zeros(hz.size) if filter_db is None else np.asarray(filter_db, dtype=np.float64)
+    if high_pass_hz is not None:
+        filtered = filtered + high_pass_db(hz, corner_hz=high_pass_hz)
     allowed = found.drive_db - filtered
     row = int(np.flatnonzero(usable)[np.argmin(allowed[usable])])
     free = np.flatnonzero(usable & (found.bound == 1))

@@ -10,7 +10,7 @@ from typing import Protocol
 from earwitness.errors import InputError
 from earwitness.insight.claims import ClaimVerdict
 from earwitness.insight.match.amplifier import AmplifierMatch, voltage_for_level
-from earwitness.insight.match.subwoofer import SubwooferMatch
+from earwitness.insight.match.subwoofer import SubwooferMatch, spread_words
 from earwitness.quantities import Figure, Reading
 from earwitness.quantities.axis import hz_words
 
@@ -123,14 +123,14 @@ def _bass(known: Mapping[str, Figure]) -> Said | None:
 def _bass_and_subwoofer(match: SubwooferMatch | None) -> Said | None:
     if match is None:
         return None
-    best, u = match.best, K * (match.figures["crossover_sum_above"].u or 0.0)
+    best, u = match.best, match.figures["crossover_sum_above"].u or 0.0
     gain = match.figures["high_pass_level"]
     text = (
         f"With an ideal subwoofer crossed over at {best.corner_hz:g} Hz the sum stays within {best.below_db:+.1f} dB "
-        f"and {best.above_db:+.1f} dB (± {u:.1f} dB)"
+        f"and {best.above_db:+.1f} dB (± {spread_words(u)})"
     )
     if gain.value is not None and gain.u is not None and gain.value > K * gain.u:
-        text += f", and the highest clean level rises by {gain.value:.1f} ± {K * gain.u:.1f} dB"
+        text += f", and the main then plays cleanly to {gain.caveats[0]}"
     return Said("music", f"{text}.", ("crossover_frequency", "crossover_sum_above", "crossover_sum_below"))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.resources import files
@@ -27,6 +28,8 @@ TABLE_HZ: Final = tuple(
 )
 _DECIMALS: Final = {"dB": 1, "deg": 0, "degrees": 0, "ohm": 1, "%": 2, "s": 3, "ms": 2}
 _RIGHT: Final = "right"
+# A number and its unit stay on one line.
+_BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|dB|Hz|kHz|ms|s|ohm|Ω|V|W|m)(?!\w))")
 _HINT: Final = "Read all curves at one frequency: point at the chart, or come here and use the arrow keys."
 
 
@@ -43,6 +46,10 @@ class _Read:
     @property
     def decimals(self) -> int:
         return _DECIMALS.get(self.unit, 1)
+
+
+def _kept(words: str) -> str:
+    return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", words)
 
 
 def figure_html(chart: Chart, width_px: int, *, narrow_px: int | None = 360) -> str:
@@ -65,8 +72,8 @@ def figure_html(chart: Chart, width_px: int, *, narrow_px: int | None = 360) -> 
         drawings[0] = drawings[0].replace("drawing wide", "drawing", 1)
     reads = list(_reads(chart))
     caption = (
-        f'<figcaption><span class="finding">{text(chart.caption.finding)}</span> '
-        f'<span class="reading">{text(chart.caption.reading)}</span></figcaption>'
+        f'<figcaption><span class="finding">{text(_kept(chart.caption.finding))}</span> '
+        f'<span class="reading">{text(_kept(chart.caption.reading))}</span></figcaption>'
     )
     hint, what = (_HINT.replace("frequency", "time"), "Time") if chart.axis == "time" else (_HINT, "Frequency")
     readout = f'<div class="readout" data-hint="{hint}" aria-label="{what} read in: {text(chart.title)}"></div>'

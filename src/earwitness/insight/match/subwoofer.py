@@ -16,7 +16,8 @@ import numpy as np
 
 from earwitness.dsp.minimum_phase import minimum_phase
 from earwitness.errors import InputError
-from earwitness.figures.registry import FigureInfo
+from earwitness.figures.highest_level import BAND_HZ, CleanLevel, clean_level_figure
+from earwitness.figures.registry import FigureInfo, place_of
 from earwitness.insight.match.crossover import Scheme, high_pass, low_pass, slope_words, summed
 from earwitness.quantities import Curve, Figure, FrequencyAxis, log_axis, not_judged
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, lock_fields
@@ -34,14 +35,16 @@ ENOUGH_DB = 10.0
 ALIKE_DB = 0.2
 MOST_DELAY_S = 0.012
 EXCURSION_BAND_HZ = (20.0, 500.0)
+DISTORTION_TOP_HZ = 200.0
+USED_DOWN_TO_DB = -10.0
 AnyFloats = np.ndarray[Any, np.dtype[np.floating[Any]]]
 _RATE_HZ, _LENGTH = 48_000, 2**16
 _PER_OCTAVE = 24
 _RULE = "deviation of the sum from the main's mean level, 150 Hz to 600 Hz, judged from 20 Hz to 300 Hz (own choice)."
 SUBWOOFER_FIGURES = (
     FigureInfo("crossover_frequency", "crossover to a subwoofer", "Hz", 0,
-               "Lowest corner among sums within 0.5 dB of the flattest that spare the main 10 dB, or all but 3 dB of "
-               "the most (own rule).",
+               "Lowest corner among sums within 0.5 dB of the flattest that spare the main 10 dB of displacement and "
+               "all but 3 dB of what any of them adds to its highest clean level (own rule).",
                "subwoofer", ("on_axis",)),
     FigureInfo("crossover_sum_rms", "unevenness of the sum with a subwoofer", "dB", 1, f"Rms {_RULE}",
                "subwoofer", ("on_axis",)),
@@ -53,11 +56,13 @@ SUBWOOFER_FIGURES = (
                "Fall of the largest level over frequency squared, 20 Hz to 500 Hz: equal levels at all frequencies in.",
                "subwoofer", ("on_axis",)),
     FigureInfo("high_pass_level", "highest level that the high-pass adds", "dB", 1,
-               "Rise of the lowest highest clean level over its band, with the high-pass taken off the demand.",
+               "Rise of the main's highest clean level, 50 Hz to 10 kHz, the same voltage at every frequency, when the "
+               "high-pass stands before it.",
                "subwoofer", ("highest_clean_level",)),
     FigureInfo("high_pass_distortion", "distortion that the high-pass leaves", "%", 2,
-               "Largest distortion, 20 Hz to 200 Hz, times the square of the high-pass: products of order 2 against "
-               "the level without it (higher orders fall more).", "subwoofer", ()),
+               "Largest distortion from where the main has fallen by 10 dB (not under 20 Hz) to 200 Hz, times the "
+               "square of the high-pass: products of order 2 against the level without it (higher orders fall more).",
+               "subwoofer", ()),
 )  # fmt: skip
 INFO = {info.key: info for info in SUBWOOFER_FIGURES}
 
@@ -192,19 +197,19 @@ def tuned(main: MainResponse, corner_hz: float, scheme: Scheme) -> Setting:
 def match_subwoofer(
     on_axis: Curve,
     *,
-    highest_level: Curve | None = None,
+    highest_level: CleanLevel | None = None,
     distortion_percent: Curve | None = None,
     corners_hz: Sequence[float] = CORNERS_HZ,
     schemes: Sequence[Scheme] = SCHEMES,
 ) -> SubwooferMatch:
     """The crossover that keeps the sum flat and spares the main most.
 
-    on_axis : level [dB]; highest_level : highest clean level over frequency [dB at 1 m]; distortion_percent : total
-    distortion at one drive [%].
-    Own rule: of all settings whose sum deviates at most 0.5 dB (rms) more than the flattest, those whose high-pass buys
-    10 dB, or all but 3 dB of the most (of highest clean level where it is given, else of displacement); of these the
-    lowest corner, as a low one keeps the subwoofer from being heard as a place (common practice, no source); of its
-    schemes that are alike within 0.2 dB the one with the gentlest slopes.
+    on_axis : level [dB]; highest_level : of a level series; distortion_percent : total distortion at one drive [%].
+    Own rule: of all settings whose sum deviates at most 0.5 dB (rms) more than the flattest, those whose high-pass
+    takes 10 dB, or all but 3 dB of the most, off the main's displacement and adds all but 3 dB of what any of them adds
+    to its highest clean level, where that is known; of these the lowest corner, as a low one keeps the subwoofer from
+    being heard as a place (common practice, no source); of its schemes that are alike within 0.2 dB the one with the
+    gentlest slopes.
     Raises InputError where the bass is not valid, or for no scheme or no corner above 0 Hz.
     """
     if not schemes or not corners_hz or any(not (hz > 0.0 and math.isfinite(hz)) for hz in corners_hz):
@@ -218,12 +223,7 @@ def match_subwoofer(
     limit = min(one.rms_db for one in tried) + AS_FLAT_DB
     flat = [one for one in tried if one.rms_db <= limit]
 
-    def bought(one: Setting) -> float:
-        gain = _level_gain(highest_level, one) if highest_level is not None else None
-        return one.spared_db if gain is None else gain[0]
-
-    enough = min(max(bought(one) for one in flat) - WORTH_A_STEP_DB, ENOUGH_DB)
-    best = min((one for one in flat if bought(one) >= enough), key=_rank)
+    best = min(_worth_it(flat, highest_level), key=_rank)
     figures = _figures(main, best, highest_level, distortion_percent)
     curves = _sum_curves(main, best)
     return SubwooferMatch(best, tried, curves, figures, _sentences(main, best, figures))
@@ -235,16 +235,34 @@ def _rank(one: Setting) -> tuple[float, int, int, float]:
     return one.corner_hz, math.floor(one.rms_db / ALIKE_DB), slopes, one.rms_db
 
 
-def _level_gain(highest: Curve, setting: Setting) -> tuple[float, float] | None:
-    """Rise of the lowest clean level by the high-pass, and its standard uncertainty [dB]."""
-    rows = np.flatnonzero(highest.valid & (highest.axis.hz >= 20.0) & (highest.axis.hz <= 10_000.0))
-    if not rows.size:
+def _worth_it(flat: Sequence[Setting], highest: CleanLevel | None) -> list[Setting]:
+    """Settings that buy enough of both; of displacement alone where no setting has enough of both."""
+    enough = min(max(one.spared_db for one in flat) - WORTH_A_STEP_DB, ENOUGH_DB)
+    spared = [one for one in flat if one.spared_db >= enough]
+    gains = [_level_gain(highest, one) for one in spared]
+    known = [(one, gain[2]) for one, gain in zip(spared, gains, strict=True) if gain is not None]
+    if not known:
+        return spared
+    most = max(gain for _, gain in known)
+    return [one for one, gain in known if gain >= most - WORTH_A_STEP_DB]
+
+
+def _level_gain(highest: CleanLevel | None, setting: Setting) -> tuple[Figure, Figure, float, float] | None:
+    """Highest clean level without and with the high-pass, its rise and the standard uncertainty of that [dB]; None
+    where nothing limited the level without it."""
+    if highest is None or not setting.scheme.high_pass:
         return None
-    hz, level = highest.axis.hz[rows], highest.values[rows]
-    lifted = level - 20.0 * np.log10(np.abs(high_pass(hz, setting.corner_hz, setting.scheme.high_pass)))
-    before, after = int(np.argmin(level)), int(np.argmin(lifted))
-    u = 0.0 if before == after else float(np.hypot(highest.u[rows[before]], highest.u[rows[after]]))
-    return float(lifted[after] - level[before]), u
+    size = np.abs(high_pass(highest.level.axis.hz, setting.corner_hz, setting.scheme.high_pass))
+    before = clean_level_figure(highest)
+    after = clean_level_figure(highest, filter_db=20.0 * np.log10(np.maximum(size, 1e-12)))
+    if before.value is None or after.value is None or before.bound:
+        return None
+    # What calibration adds is the same in both; what is left is how sharply each limit is known.
+    alone = [
+        math.sqrt(max((one.u or 0.0) ** 2 - float(np.min(highest.level.u_common)) ** 2, 0.0)) for one in (before, after)
+    ]
+    u = 0.0 if before.caveats[:1] == after.caveats[:1] else math.hypot(*alone)
+    return before, after, after.value - before.value, u
 
 
 def _judged(key: str, value: float, u: float, lineage: tuple[str, ...], *notes: str) -> Figure:
@@ -252,7 +270,9 @@ def _judged(key: str, value: float, u: float, lineage: tuple[str, ...], *notes: 
     return Figure(key, value, u, info.unit, JUDGED_BAND_HZ, info.method, caveats=notes, lineage=lineage)
 
 
-def _figures(main: MainResponse, best: Setting, highest: Curve | None, distortion: Curve | None) -> dict[str, Figure]:
+def _figures(
+    main: MainResponse, best: Setting, highest: CleanLevel | None, distortion: Curve | None
+) -> dict[str, Figure]:
     rows = _judged_rows(main.axis)
     # Only what the main still gives carries its uncertainty.
     share = np.abs(high_pass(main.axis.hz[rows], best.corner_hz, best.scheme.high_pass))
@@ -267,30 +287,48 @@ def _figures(main: MainResponse, best: Setting, highest: Curve | None, distortio
         "crossover_sum_below": _judged("crossover_sum_below", best.below_db, u, lineage, ideal),
         "high_pass_displacement": _judged("high_pass_displacement", best.spared_db, u, lineage),
     }
-    key = "high_pass_level"
-    gain = _level_gain(highest, best) if highest is not None else None
-    if gain is None:
-        found[key] = not_judged(key, "no highest clean level was measured", unit="dB", method=INFO[key].method)
-    else:
-        found[key] = _judged(key, *gain, highest.lineage if highest is not None else main.lineage)
-    found["high_pass_distortion"] = _distortion_left(distortion, best)
+    found["high_pass_level"] = _level_added(highest, best)
+    found["high_pass_distortion"] = _distortion_left(distortion, main, best)
     return found
 
 
-def _distortion_left(distortion: Curve | None, best: Setting) -> Figure:
+def _level_added(highest: CleanLevel | None, best: Setting) -> Figure:
+    key = "high_pass_level"
+    method = INFO[key].method
+    gain = _level_gain(highest, best)
+    if gain is None:
+        reason = "no highest clean level was measured"
+        if highest is not None:
+            reason = "the loudest take was still clean without it" if best.scheme.high_pass else "there is no high-pass"
+        return not_judged(key, reason, unit="dB", method=method)
+    before, after, rise, u = gain
+    note = f"{after.value:.1f} ± {2.0 * (after.u or 0.0):.1f} dB at 1 m instead of {before.value:.1f} dB"
+    note = f"{after.bound} {note}".strip()
+    lineage = before.lineage
+    return Figure(key, rise, u, "dB", BAND_HZ, method, bound=after.bound, caveats=(note,), lineage=lineage)
+
+
+def _distortion_left(distortion: Curve | None, main: MainResponse, best: Setting) -> Figure:
     key = "high_pass_distortion"
     method = INFO[key].method
     if distortion is None:
         return not_judged(key, "no distortion was measured", unit="%", method=method)
-    rows = np.flatnonzero(distortion.valid & (distortion.axis.hz >= 20.0) & (distortion.axis.hz <= 200.0))
+    used = main.axis.hz[20.0 * np.log10(np.maximum(np.abs(main.pressure), 1e-12)) >= USED_DOWN_TO_DB]
+    band = (max(float(used[0]), JUDGED_BAND_HZ[0]), DISTORTION_TOP_HZ)
+    rows = np.flatnonzero(distortion.valid & (distortion.axis.hz >= band[0]) & (distortion.axis.hz <= band[1]))
     if not rows.size:
-        return not_judged(key, "the distortion is not known from 20 Hz to 200 Hz", unit="%", method=method)
+        reason = f"the distortion is not known from {band[0]:.0f} Hz to {band[1]:.0f} Hz"
+        return not_judged(key, reason, unit="%", method=method)
     hz, before = distortion.axis.hz[rows], distortion.values[rows]
     after = before * np.abs(high_pass(hz, best.corner_hz, best.scheme.high_pass)) ** 2
     most, left = int(np.argmax(before)), int(np.argmax(after))
     u = float(distortion.u_total[rows[left]] * after[left] / max(before[left], 1e-12))
-    note = f"without it {before[most]:.2f} % at {hz[most]:.0f} Hz, with it {after[left]:.2f} % at {hz[left]:.0f} Hz"
-    return Figure(key, float(after[left]), u, "%", (20.0, 200.0), method, caveats=(note,), lineage=distortion.lineage)
+    drive = place_of(distortion.key)
+    note = (
+        f"{f'at {drive} ' if drive else ''}{before[most]:.2g} % at {hz[most]:.0f} Hz without it, "
+        f"{after[left]:.2g} % at {hz[left]:.0f} Hz with it"
+    )
+    return Figure(key, float(after[left]), u, "%", band, method, caveats=(note,), lineage=distortion.lineage)
 
 
 def _sum_curves(main: MainResponse, best: Setting) -> dict[str, Curve]:
@@ -315,6 +353,11 @@ def _sum_curves(main: MainResponse, best: Setting) -> dict[str, Curve]:
     }
 
 
+def spread_words(u_db: float) -> str:
+    """Twice a standard uncertainty [dB] behind ±; never 0.0, which nothing measured has."""
+    return f"{2.0 * u_db:.1f} dB" if 2.0 * u_db >= 0.05 else "less than 0.1 dB"
+
+
 def _sentences(main: MainResponse, best: Setting, figures: dict[str, Figure]) -> tuple[str, ...]:
     polarity = "inverted in polarity" if best.main_inverted else "not inverted"
     late = "subwoofer" if best.delay_s >= 0.0 else "main"
@@ -325,16 +368,19 @@ def _sentences(main: MainResponse, best: Setting, figures: dict[str, Figure]) ->
         f"{slope_words(best.scheme.low_pass)} on the subwoofer.",
         f"Main {polarity}, {late} {abs(1000.0 * best.delay_s):.1f} ms later, subwoofer level {best.gain_db:+.1f} dB; "
         f"a difference in path comes on top.",
-        f"The sum then stays between {best.below_db:+.1f} dB and {best.above_db:+.1f} dB (± {2.0 * u:.1f} dB) "
+        f"The sum then stays between {best.below_db:+.1f} dB and {best.above_db:+.1f} dB (± {spread_words(u)}) "
         f"from {JUDGED_BAND_HZ[0]:g} Hz to {JUDGED_BAND_HZ[1]:g} Hz.",
     ]
     level, left = figures["high_pass_level"], figures["high_pass_distortion"]
     if best.scheme.high_pass:
         found.append(f"The high-pass takes {best.spared_db:.1f} dB off the air that the main has to move.")
     if level.value is not None:
-        found.append(f"It adds {level.value:.1f} ± {2.0 * (level.u or 0.0):.1f} dB to the highest clean level.")
-    if left.value is not None:
-        found.append(f"Distortion in the bass: {left.caveats[0]}.")
+        found.append(
+            f"Behind it the main plays cleanly to {level.caveats[0]}, "
+            f"the same voltage at all frequencies from {BAND_HZ[0]:g} Hz to 10 kHz."
+        )
+    if left.value is not None and best.scheme.high_pass:
+        found.append(f"Largest distortion in the bass: {left.caveats[0]}.")
     if main.lowest_hz > JUDGED_BAND_HZ[0]:
         found.append(f"Below {main.lowest_hz:.0f} Hz the main's level is continued with its slope, not measured.")
     return tuple(found)
