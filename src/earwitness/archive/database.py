@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import time
+from functools import lru_cache
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, create_engine, event
@@ -25,9 +27,7 @@ def open_database(path: Path) -> Engine:
     through `writing(engine)`. Raises ArchiveError for a damaged file, one of a later program, or a disk that
     cannot hold such a file; OutputError when it cannot be written.
     """
-    engine = create_engine(f"sqlite:///{path}", connect_args={"timeout": BUSY_TIMEOUT_MS / 1000})
-    event.listen(engine, "connect", _prepare)
-    event.listen(engine, "begin", _begin)
+    engine = _engine_of(path)
     try:
         with engine.connect() as connection:
             found = _revision(connection, path)
@@ -44,6 +44,30 @@ def open_database(path: Path) -> Engine:
     except EarwitnessError:
         engine.dispose()
         raise
+    return engine
+
+
+def _engine_of(path: Path) -> Engine:
+    """The engine of this very file in this process, so that its questions are compiled once and not at every opening.
+
+    A file that was put in the place of another is another file; a child process has connections of its own.
+    """
+    try:
+        found = path.stat()
+    except OSError:
+        return _new_engine(str(path))
+    return _kept_engine(str(path.absolute()), found.st_dev, found.st_ino, os.getpid())
+
+
+@lru_cache(maxsize=8)
+def _kept_engine(path: str, _device: int, _inode: int, _process: int) -> Engine:
+    return _new_engine(path)
+
+
+def _new_engine(path: str) -> Engine:
+    engine = create_engine(f"sqlite:///{path}", connect_args={"timeout": BUSY_TIMEOUT_MS / 1000})
+    event.listen(engine, "connect", _prepare)
+    event.listen(engine, "begin", _begin)
     return engine
 
 
