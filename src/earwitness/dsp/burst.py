@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.fft
 
+from earwitness.dsp.fine_spectrum import fine_spectrum
 from earwitness.errors import InputError
 from earwitness.quantities.arrays import FloatArray, lock_fields
 
@@ -71,7 +72,10 @@ def read_burst(
         )
     wanted = max(samples.size, round(400.0 * rate_hz / frequency_hz))
     length = scipy.fft.next_fast_len(wanted, True)
-    spectrum = np.abs(scipy.fft.rfft(samples, length)) / rate_hz
+    present = tuple(n for n in orders if n * frequency_hz * (1.0 + SEARCH_SHARE) < 0.45 * rate_hz)
+    highest_hz = max((1, *present)) * frequency_hz * (1.0 + SEARCH_SHARE)
+    last = min(math.ceil(highest_hz * length / rate_hz), length // 2)
+    spectrum = np.abs(fine_spectrum(samples, length, last)) / rate_hz
     frequency = np.arange(spectrum.size) * rate_hz / length
 
     def highest(order: int) -> float:
@@ -82,7 +86,6 @@ def read_burst(
     fundamental = highest(1)
     if not fundamental > 0.0:
         raise InputError(f"nothing was recorded at {frequency_hz:g} Hz", remedy="check channel and level")
-    present = tuple(n for n in orders if n * frequency_hz * (1.0 + SEARCH_SHARE) < 0.45 * rate_hz)
     levels = [20.0 * math.log10(max(highest(n), 1e-300) / fundamental) for n in present]
     peak = fundamental * 4.0 * frequency_hz / cycles
     return BurstReading(frequency_hz, peak, present, np.array(levels), tuple(n for n in orders if n not in present))

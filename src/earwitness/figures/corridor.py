@@ -27,8 +27,9 @@ def share_inside(deviation_db: FloatArray, half_width_db: float) -> FloatArray:
     start, rise = deviation_db[:, :-1], np.diff(deviation_db, axis=1)
     flat = np.abs(rise) < 1e-12
     slope = np.where(flat, 1.0, rise)
-    ends = np.sort(np.stack([(-half_width_db - start) / slope, (half_width_db - start) / slope]), axis=0)
-    part = np.clip(np.minimum(ends[1], 1.0) - np.maximum(ends[0], 0.0), 0.0, 1.0)
+    low, high = (-half_width_db - start) / slope, (half_width_db - start) / slope
+    enter, leave = np.minimum(low, high), np.maximum(low, high)
+    part = np.clip(np.minimum(leave, 1.0) - np.maximum(enter, 0.0), 0.0, 1.0)
     part = np.where(flat, np.abs(start) <= half_width_db, part)
     return np.asarray(part.mean(axis=1), dtype=float)
 

@@ -11,7 +11,7 @@ import numpy as np
 from earwitness.dsp.burst import BurstReading
 from earwitness.errors import InputError
 from earwitness.figures.compression import Compression, compression
-from earwitness.figures.distortion import AT_ONE_METER, MARGIN_DB, distortion, level_series
+from earwitness.figures.distortion import AT_ONE_METER, MARGIN_DB, Distortion, distortion, level_series
 from earwitness.figures.info import FigureInfo
 from earwitness.quantities import REFERENCE_PRESSURE_PA, Curve, Figure, Harmonics, not_judged
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, lock_fields
@@ -90,15 +90,17 @@ def highest_clean_level(
     *,
     limits: Limits | None = None,
     squeezed: Compression | None = None,
+    distortions: Sequence[Distortion] | None = None,
     u_level_db: float = 0.0,
     lineage: tuple[str, ...] = (),
 ) -> CleanLevel:
     """Per frequency, the level between the last clean and the first step that is not; linear in dB of the limit.
 
     takes : a level series at 1 m (see `at_one_meter`), no clipped ones; u_level_db : standard uncertainty of their
-    levels, calibration and all. A step whose distortion noise covers and
-    that may or may not be clean is passed over. Both limits are looked for, the lower level counts; with equal ones
-    distortion is named. Where no step tells, the curve is invalid. InputError for a series of one level.
+    levels, calibration and all; squeezed, distortions : of the series, quietest first, where they are known. A step
+    whose distortion noise covers and that may or may not be clean is passed over. Both limits are looked for, the
+    lower level counts; with equal ones distortion is named. Where no step tells, the curve is invalid. InputError for
+    a series of one level.
     """
     series = level_series(takes)
     allowed = Limits() if limits is None else limits
@@ -106,7 +108,7 @@ def highest_clean_level(
     hz, axis = series[0].axis.hz, series[0].axis
     volts_db = np.array([20.0 * math.log10(take.drive_v) for take in series])
     level = np.array([take.fundamental_db for take in series])
-    each = [distortion(take) for take in series]
+    each = [distortion(take) for take in series] if distortions is None else distortions
     limit = allowed.distortion_db(hz)
     size = np.array([np.where(one.total.valid, one.total.values, one.at_most_db) for one in each]) - limit
     told = np.array([one.known & (one.total.valid | (one.at_most_db <= limit)) for one in each])
@@ -146,28 +148,20 @@ def _crossing(
     over: FloatArray, told: BoolArray, volts_db: FloatArray
 ) -> tuple[FloatArray, IntArray, FloatArray, BoolArray]:
     """Drive (F,) [dB re 1 V] at which over (L, F) first rises above 0, bound, slope per dB there, and whether told."""
-    count = over.shape[1]
-    drive: FloatArray = np.full(count, float(volts_db[-1]))
-    slope: FloatArray = np.ones(count)
-    bound: IntArray = np.ones(count, dtype=np.int64)
+    steps, column = np.arange(over.shape[0])[:, None], np.arange(over.shape[1])
     any_told = np.asarray(told.any(axis=0), dtype=bool)
-    for place in range(count):
-        steps = np.flatnonzero(told[:, place])
-        failing = steps[over[steps, place] > 0.0]
-        if not failing.size:
-            # Nothing above the highest step that was told.
-            drive[place] = volts_db[steps[-1]] if steps.size else volts_db[-1]
-            continue
-        fails = int(failing[0])
-        passed = steps[steps < fails]
-        if not passed.size:
-            drive[place], bound[place] = volts_db[fails], -1
-            continue
-        last = int(passed[-1])
-        rise = over[fails, place] - over[last, place]
-        slope[place] = rise / (volts_db[fails] - volts_db[last])
-        drive[place] = volts_db[last] - over[last, place] / slope[place]
-        bound[place] = 0
+    failing = told & (over > 0.0)
+    fails, any_fails = failing.argmax(axis=0), failing.any(axis=0)
+    passed = told & (steps < fails)
+    between = any_fails & passed.any(axis=0)
+    last = steps.size - 1 - passed[::-1].argmax(axis=0)
+    # Where nothing fails, nothing above the highest step that was told.
+    highest = np.where(any_told, steps.size - 1 - told[::-1].argmax(axis=0), steps.size - 1)
+    rise = np.where(between, over[fails, column] - over[last, column], 1.0)
+    slope = rise / np.where(between, volts_db[fails] - volts_db[last], 1.0)
+    crossed = volts_db[last] - over[last, column] / slope
+    drive = np.where(between, crossed, np.where(any_fails, volts_db[fails], volts_db[highest]))
+    bound = np.where(between, 0, np.where(any_fails, -1, 1)).astype(np.int64)
     return drive, bound, slope, any_told
 
 

@@ -94,7 +94,9 @@ def level_series_reading(measurement: Measurement, reading: Reading, *, seat_m: 
         shortest = min(rests) if rests and len(rests) == len(takes) - 1 else None
         squeezed = compression(takes, recorded=recorded, temperature_c=warm, recovery_s=shortest, lineage=lineage)
         if measurement.response.absolute:
-            clean = highest_clean_level(placed, squeezed=squeezed, u_level_db=u_level_db, lineage=lineage)
+            clean = highest_clean_level(
+                placed, squeezed=squeezed, distortions=distortions, u_level_db=u_level_db, lineage=lineage
+            )
         else:
             reasons["clean"] = "the level of the recordings is not calibrated"
     tones = tuple(multitone_curves(one, lineage=lineage) for one in measurement.multitones)

@@ -9,7 +9,7 @@ import numpy as np
 from earwitness.figures import angles, figure_draws, maps, uncertainty
 from earwitness.figures.bandwidth import lower_limit
 from earwitness.figures.corridor import CORRIDORS_DB, band_figure, share_figure
-from earwitness.figures.level_series import level_series_reading
+from earwitness.figures.level_series import SEAT_M, level_series_reading
 from earwitness.figures.linearity import LINEARITY_BAND_HZ, Line, deviations, slope
 from earwitness.figures.load import load_curves, load_figures
 from earwitness.figures.load_curves import LOAD_CURVES
@@ -360,12 +360,14 @@ def read_measurement(
     symmetric: bool = False,
     rear_wall: RearWall = "all 19",
     axis_weight: float = 4.0,
+    seat_m: float = SEAT_M,
 ) -> Reading:
     """Every curve of ANSI/CTA-2034-A, both directivity maps, coverage curves and all figures of the registry.
 
     rated_impedance_ohm : for the sensitivity at 1 W and the load, or None; enclosure : as in `load_figures`;
     rated_band_hz : the maker's frequency range, or None; symmetric : the tester states that left and right are
-    alike, so half a horizontal orbit may be mirrored (and is marked); rear_wall, axis_weight : see `windows`.
+    alike, so half a horizontal orbit may be mirrored (and is marked); rear_wall, axis_weight : see `windows`; seat_m :
+    listening distance, stated among the choices where it is not the usual one.
     A curve that cannot be had stands in `missing` with its reason; a figure that cannot be had is not judged, with
     its reason. Levels are dB SPL at 1 m for 2.83 V where the recordings are calibrated, else relative.
     """
@@ -377,7 +379,7 @@ def read_measurement(
         axis_weight=axis_weight,
     )
     impedance = measurement.impedance
-    levels = level_series_reading(measurement, reading)
+    levels = level_series_reading(measurement, reading, seat_m=seat_m)
     load = load_figures(
         impedance,
         rated_ohm=rated_impedance_ohm,
@@ -394,5 +396,5 @@ def read_measurement(
         {key: found[key] for key in sorted(found, key=lambda key: order[base_key(key)])},
         reading.maps,
         {**reading.missing, **missing, **levels.missing},
-        reading.choices,
+        reading.choices if seat_m == SEAT_M else {**reading.choices, "listening_distance": f"{seat_m:g} m"},
     )

@@ -171,19 +171,23 @@ def _minimum_phase_rad(hz: FloatArray, magnitude: FloatArray) -> FloatArray:
 
 def _slope_s(hz: FloatArray, phase: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Group delay (F,) [s], minus the slope of a least-squares line through the phase, and its standard uncertainty."""
-    slope, u = np.zeros(hz.size), np.zeros(hz.size)
     place = np.log2(hz)
     first = np.searchsorted(place, place - _HALF_OCTAVES - 1e-9)
-    last = np.searchsorted(place, place + _HALF_OCTAVES + 1e-9)
-    for row in range(hz.size):
-        near = slice(int(first[row]), int(last[row]))
-        turn = 2.0 * np.pi * (hz[near] - hz[near].mean())
-        spread = float(turn @ turn)
-        off = phase[near] - phase[near].mean()
-        slope[row] = -float(turn @ off) / spread
-        left = off + slope[row] * turn
-        u[row] = math.sqrt(float(left @ left) / max(turn.size - 2, 1) / spread)
-    return slope, u
+    count = np.searchsorted(place, place + _HALF_OCTAVES + 1e-9) - first
+    # (F, W) points about each frequency; where there are fewer than W, the rest weigh nothing.
+    inside = np.arange(count.max()) < count[:, None]
+    near = np.minimum(first[:, None] + np.arange(count.max()), hz.size - 1)
+
+    def centered(values: FloatArray) -> FloatArray:
+        there = np.where(inside, values[near], 0.0)
+        return np.where(inside, there - (there.sum(axis=1) / count)[:, None], 0.0)
+
+    turn, off = 2.0 * np.pi * centered(hz), centered(phase)
+    spread = np.sum(turn**2, axis=1)
+    slope = -np.sum(turn * off, axis=1) / spread
+    left = off + slope[:, None] * turn
+    u = np.sqrt(np.sum(left**2, axis=1) / np.maximum(count - 2, 1) / spread)
+    return np.asarray(slope, dtype=np.float64), np.asarray(u, dtype=np.float64)
 
 
 def decay_and_delay(measurement: Measurement) -> dict[str, Curve]:

@@ -17,7 +17,8 @@ MIN_RATE_HZ = 44_100
 MAX_RATE_HZ = 192_000
 MAX_VALUES = 2**27
 _PIECE = 2**18
-SUBTYPES = ("PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE")
+_FLOATS = ("FLOAT", "DOUBLE")
+SUBTYPES = ("PCM_16", "PCM_24", "PCM_32", *_FLOATS)
 
 Subtype = Literal["PCM_24", "FLOAT"]
 
@@ -26,7 +27,8 @@ Subtype = Literal["PCM_24", "FLOAT"]
 class Recording:
     """One audio file in memory.
 
-    samples (C, N) : full scale is 1; rate_hz : sample rate; subtype : how the samples were stored, as in SUBTYPES.
+    samples (C, N) : full scale is 1, the channels interleaved in memory; rate_hz : sample rate; subtype : how the
+    samples were stored, as in SUBTYPES.
     """
 
     samples: FloatArray
@@ -59,18 +61,19 @@ def read_audio(path: Path, *, max_values: int = MAX_VALUES) -> Recording:
 
 
 def _read_all(path: Path, file: Any, frames: int, channels: int) -> FloatArray:
-    """The samples (C, N), read in pieces: a long recording is in memory once."""
-    samples = np.empty((channels, frames))
+    """The samples (C, N), decoded where they stay: a long recording is in memory once."""
+    interleaved = np.empty((frames, channels))
     bad, first_bad, at = 0, (0, 0), 0
     while at < frames:
-        piece = file.read(min(_PIECE, frames - at), dtype="float64", always_2d=True)
+        piece = file.read(out=interleaved[at : at + _PIECE])
         if not len(piece):
             raise _truncated(path, f"{frames} samples", f"{at}")
-        odd = np.argwhere(~np.isfinite(piece))
-        if len(odd) and not bad:
-            first_bad = (at + int(odd[0, 0]), int(odd[0, 1]))
-        bad += len(odd)
-        samples[:, at : at + len(piece)] = piece.T
+        # Whole numbers are finite.
+        if file.subtype in _FLOATS and not np.isfinite(piece).all():
+            odd = np.argwhere(~np.isfinite(piece))
+            if not bad:
+                first_bad = (at + int(odd[0, 0]), int(odd[0, 1]))
+            bad += len(odd)
         at += len(piece)
     if bad:
         sample, channel = first_bad
@@ -80,8 +83,8 @@ def _read_all(path: Path, file: Any, frames: int, channels: int) -> FloatArray:
             expected="finite samples",
             remedy="export the recording again, as 24-bit samples if the program writes faulty floats",
         )
-    samples.setflags(write=False)
-    return samples
+    interleaved.setflags(write=False)
+    return interleaved.T
 
 
 def write_audio(path: Path, samples: FloatArray, rate_hz: int, *, subtype: Subtype = "PCM_24") -> None:

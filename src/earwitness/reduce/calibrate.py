@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import scipy.fft
@@ -70,14 +71,22 @@ def tone_rms(samples: FloatArray, rate_hz: float, frequency_hz: float) -> tuple[
     Hann window, power by Parseval's theorem; anything below 10 Hz is left out of the whole.
     """
     count = samples.size
-    window = np.hanning(count)
+    window, energy = _hann(count)
     spectrum = scipy.fft.rfft(samples * window)
-    power = 2.0 * np.abs(spectrum) ** 2 / (count * float(np.sum(window**2)))
+    power = 2.0 * np.abs(spectrum) ** 2 / (count * energy)
     frequency = np.arange(power.size) * rate_hz / count
     inside = (frequency >= frequency_hz / THIRD_OCTAVE) & (frequency <= frequency_hz * THIRD_OCTAVE)
     tone, whole = float(np.sum(power[inside])), float(np.sum(power[frequency >= 10.0]))
     share_db = 10.0 * math.log10(tone / whole) if tone > 0.0 else -math.inf
     return math.sqrt(tone), share_db
+
+
+@lru_cache(maxsize=2)
+def _hann(size: int) -> tuple[FloatArray, float]:
+    """The window (size,) and its sum of squares: the seconds of a recording share them."""
+    window = np.hanning(size)
+    window.setflags(write=False)
+    return window, float(np.sum(window**2))
 
 
 def _from_calibrator(calibrator: Calibrator, recording: Recording) -> Calibration:

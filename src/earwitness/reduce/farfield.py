@@ -82,15 +82,14 @@ def spectra_of(
     """
     weights = weights_of(gate, time_s)
     start_s = time_s[:, 0]
-    pressure = spectrum_at(segments * weights, start_s, rate_hz, hz)
-    level = _level(pressure)
     if not gate_matters:
-        u_gate = u_wide = np.zeros_like(level)
+        pressure = spectrum_at(segments * weights, start_s, rate_hz, hz)
+        u_gate = u_wide = np.zeros(pressure.shape)
     else:
-        every = [pressure] + [
-            spectrum_at(segments * weights_of(gate, time_s, share=share), start_s, rate_hz, hz)
-            for share in SHORTER_GATES
-        ]
+        shorter = [weights_of(gate, time_s, share=share) for share in SHORTER_GATES]
+        cut = np.concatenate([segments * one for one in (weights, *shorter)])
+        every = np.split(spectrum_at(cut, np.tile(start_s, 1 + len(shorter)), rate_hz, hz), 1 + len(shorter))
+        pressure = every[0]
         u_gate = gating_u_db(*map(_level, every), hz=hz, gate_s=gate.end_s)
         wide = [smooth_power(np.abs(one) ** 2, hz, hz, 3.0) for one in every]
         u_wide = gating_u_db(*(10.0 * np.log10(np.maximum(one, 1e-300)) for one in wide), hz=hz, gate_s=gate.end_s)

@@ -177,7 +177,7 @@ def _facts(plan: Plan, gathered: Gathered) -> tuple[float, list[TakeFacts]]:
     onset, size = onset_s(around, start, rate, high, latency + flight + max(min(plan.gate.end_s, 0.02), 2e-3))
     earliest = np.minimum(onset, latency + flight + plan.gate.start_s)
     early_db = non_causal_db(size, start, rate, earliest)
-    facts = []
+    facts, known = [], plan.time_is_known
     for row, (take, one) in enumerate(zip(takes, found, strict=True)):
         first = max(round((onset[row] - start[row] - IMPULSE_LEAD_S) * rate), 0)
         facts.append(
@@ -190,7 +190,7 @@ def _facts(plan: Plan, gathered: Gathered) -> tuple[float, list[TakeFacts]]:
                 peak_fs=one.peak_fs,
                 clipped_runs=one.clipped_runs,
                 arrival_s=float(onset[row] - latency),
-                arrival_known=plan.time_is_known,
+                arrival_known=known,
                 impulse=around[row, first : first + round(0.02 * rate)],
                 impulse_rate_hz=float(rate),
                 band_level_db=0.0,

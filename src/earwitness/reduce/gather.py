@@ -64,7 +64,7 @@ def gather(
     correction: MicrophoneCorrection | None,
     progress: Callable[[float, str], None],
 ) -> Gathered:
-    """Read and divide all takes. At most four recordings a thread are in memory at a time.
+    """Read and divide all takes. One recording a thread is in memory at a time, and four takes in single precision.
 
     BadRecordingsError names every take that cannot be used.
     """
@@ -83,7 +83,12 @@ def gather(
         peak = max(float(samples.max(initial=0.0)), -float(samples.min(initial=0.0)))
         clipped = stuck_runs(samples, peak) > 0
         # What a recorder at full scale adds says nothing of the loudspeaker.
-        sharp = None if clipped else high_orders(response, division.stimulus, take=take.id, drive_v=role.drive_v)
+        played = division.nominal(response.size)
+        sharp = (
+            None
+            if clipped
+            else high_orders(response, division.stimulus, take=take.id, drive_v=role.drive_v, played=played)
+        )
         found = split_harmonics(
             response,
             division.stimulus,
@@ -113,7 +118,7 @@ def gather(
         if len(some) == 1:
             return [tried(some[0])]
         try:
-            pairs = [(role_of(session, take), read(take.file)) for take in some]
+            pairs = ((role_of(session, take), read(take.file)) for take in some)
             return [(impulse, None, None) for impulse in take_impulses(pairs, division)]
         except AudioError:
             # One by one, so that each bad recording is told.

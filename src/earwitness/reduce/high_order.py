@@ -12,7 +12,7 @@ import scipy.fft
 
 from earwitness.dsp.sweep import SweepLaw
 from earwitness.quantities import QualityFlag
-from earwitness.quantities.arrays import FloatArray, lock_fields
+from earwitness.quantities.arrays import ComplexArray, FloatArray, lock_fields
 from earwitness.reduce.stimulus import Stimulus
 
 # Soft nonlinearities end well below it; clicks once a period do not (project default).
@@ -38,13 +38,16 @@ class HighOrders:
         lock_fields(self, frequency_hz=float, relative_db=float, noise_db=float)
 
 
-def high_orders(impulse: FloatArray, stimulus: Stimulus, *, take: str, drive_v: float) -> HighOrders | None:
+def high_orders(
+    impulse: FloatArray, stimulus: Stimulus, *, take: str, drive_v: float, played: ComplexArray | None = None
+) -> HighOrders | None:
     """High orders of a sweep take from its circular response (N,) to the ideal sweep.
 
     Order n lies L ln n before the linear response; what is earlier than halfway between orders 9 and 10 is played
     through the sweep again, so that it stands at the moment it was made (own derivation from Farina 2000, from
-    memory). Rub and buzz are short and come once a period; the median of the rest of the time is their noise. None
-    without a sweep, or with one that leaves no room for such orders.
+    memory). Rub and buzz are short and come once a period; the median of the rest of the time is their noise.
+    played (N // 2 + 1,) : spectrum of the stimulus, where it is known already. None without a sweep, or with one that
+    leaves no room for such orders.
     """
     law = stimulus.law
     rate = float(stimulus.rate_hz)
@@ -56,18 +59,20 @@ def high_orders(impulse: FloatArray, stimulus: Stimulus, *, take: str, drive_v: 
     last = round(math.log(LOWEST_ORDER - 0.5) * law.rate_s * rate)
     if highest_hz < 4.0 * LOW_HZ or not last < first < length:
         return None
-    centered = np.roll(impulse, -int(np.argmax(np.abs(impulse))))
-    early = np.zeros(length)
-    early[length - first : length - last] = centered[length - first : length - last]
-    played = scipy.fft.rfft(stimulus.samples, length)
-    high, whole = (scipy.fft.irfft(scipy.fft.rfft(part) * played, length) for part in (early, centered))
+    both = np.zeros((2, length))
+    both[1] = np.roll(impulse, -int(np.argmax(np.abs(impulse))))
+    both[0, length - first : length - last] = both[1, length - first : length - last]
+    spectra = scipy.fft.rfft(both, axis=-1)
+    spectra *= scipy.fft.rfft(stimulus.samples, length) if played is None else played
+    high, whole = scipy.fft.irfft(spectra, length, axis=-1, overwrite_x=True)
     count = math.floor(BANDS_PER_OCTAVE * math.log2(highest_hz / max(LOW_HZ, 2.0 * law.start_hz)))
     edges = highest_hz * 2.0 ** ((np.arange(count + 1) - count) / BANDS_PER_OCTAVE)
     at = [_moment(law, float(edge), rate) for edge in edges]
     sections = [slice(a, b) for a, b in pairwise(at)]
     sound = np.array([np.sqrt(np.mean(whole[part] ** 2)) for part in sections])
-    noise = np.array([1.4826 * np.median(np.abs(high[part])) for part in sections])
-    peak = np.array([np.abs(high[part]).max() for part in sections])
+    sizes = [np.abs(high[part]) for part in sections]
+    peak = np.array([size.max() for size in sizes])
+    noise = np.array([1.4826 * np.median(size, overwrite_input=True) for size in sizes])
     safe = np.maximum(sound, 1e-300)
     return HighOrders(
         take,

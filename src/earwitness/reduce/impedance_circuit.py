@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.quantities import FrequencyAxis, Impedance
-from earwitness.quantities.arrays import ComplexArray, FloatArray, lock_fields
+from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, lock_fields
 from earwitness.quantities.axis import REPORT_POINTS_PER_OCTAVE, log_axis
 
 LOW_HZ, HIGH_HZ = 5.0, 40_000.0
@@ -102,26 +102,51 @@ def channel_ratio(channel_a: FloatArray, channel_b: FloatArray, rate_hz: float, 
     middle = axis.hz / spacing
     first = np.maximum(np.ceil(middle - half).astype(int), 1)
     last = np.minimum(np.maximum(np.floor(middle + half).astype(int), first + _FEWEST_BINS - 1), a.size - 1)
-    value, u = np.zeros(len(axis), dtype=np.complex128), np.zeros(len(axis))
-    for k in range(len(axis)):
-        rows = slice(first[k], last[k] + 1)
-        value[k], u[k] = _local_fit(a[rows], b[rows], (np.arange(first[k], last[k] + 1) - middle[k]) / half[k])
+    count = last - first + 1
+    begin = np.concatenate([[0], np.cumsum(count)[:-1]])
+    own = np.repeat(np.arange(count.size), count)
+    rows = np.arange(own.size) - begin[own] + first[own]
+    value, u = _local_fits(a[rows], b[rows], (rows - middle[own]) / half[own], begin, own)
     return Ratio(axis, value, u)
 
 
-def _local_fit(a: ComplexArray, b: ComplexArray, x: FloatArray) -> tuple[complex, float]:
-    """c0 of b = a (c0 + c1 x + c2 x^2), and the standard uncertainty of its real (or imaginary) part."""
-    scale = float(np.sqrt(np.mean(np.abs(a) ** 2)))
-    if scale == 0.0:
-        return 0.0, np.inf
-    design = a[:, None] / scale * x[:, None] ** np.arange(3)
-    normal = design.conj().T @ design
-    # Bins without any signal would make the system singular; this much weight moves no result.
-    inverse = np.linalg.inv(normal + 1e-12 * np.trace(normal).real * np.eye(3))
-    found = inverse @ (design.conj().T @ b)
-    left = b - design @ found
-    variance = float(np.sum(np.abs(left) ** 2)) / (x.size - 3)
-    return complex(found[0]) / scale, float(np.sqrt(0.5 * variance * inverse[0, 0].real)) / scale
+def _local_fits(
+    a: ComplexArray, b: ComplexArray, x: FloatArray, begin: IntArray, own: IntArray
+) -> tuple[ComplexArray, FloatArray]:
+    """c0 of b = a (c0 + c1 x + c2 x^2), and the standard uncertainty of its real (or imaginary) part, each (F,).
+
+    a, b, x (R,) : the bins of all fits one after the other; begin (F,) : first row of each; own (R,) : fit of each row.
+    """
+    count = np.diff(begin, append=a.size)
+
+    def summed(values: ComplexArray | FloatArray) -> ComplexArray | FloatArray:
+        return np.add.reduceat(values, begin, axis=-1)
+
+    power = a.real**2 + a.imag**2
+    scale = np.sqrt(summed(power) / count)
+    silent = scale == 0.0
+    scale = np.where(silent, 1.0, scale)
+    moments = summed(_powers(x, 4) * power) / scale**2
+    # Bins without any signal would make the systems singular; this much weight moves no result.
+    little = np.where(silent, 1.0, 1e-12 * (moments[0] + moments[2] + moments[4]))
+    order = np.arange(3)
+    normal = np.moveaxis(moments[order[:, None] + order], -1, 0) + little[:, None, None] * np.eye(3)
+    inverse = np.linalg.inv(normal)
+    projected = summed(_powers(x, 2) * (a.conj() * b)) / scale
+    found = np.einsum("fij,jf->if", inverse, projected)
+    left = b - a / scale[own] * (found[0, own] + x * (found[1, own] + x * found[2, own]))
+    variance = summed(left.real**2 + left.imag**2) / (count - 3)
+    value = np.where(silent, 0.0, found[0] / scale)
+    u = np.where(silent, np.inf, np.sqrt(0.5 * variance * inverse[:, 0, 0]) / scale)
+    return np.asarray(value, dtype=np.complex128), np.asarray(u, dtype=np.float64)
+
+
+def _powers(x: FloatArray, highest: int) -> FloatArray:
+    """(highest + 1, R) powers of x (R,) from 0 on, by products."""
+    rows = np.ones((highest + 1, x.size))
+    for order in range(highest):
+        np.multiply(rows[order], x, out=rows[order + 1])
+    return rows
 
 
 def calibrated_ohm(

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
+from itertools import starmap
 
 import numpy as np
 import numpy.typing as npt
@@ -79,7 +81,20 @@ class Division:
     keep_s: float
     _outside: dict[int, SingleArray] = field(default_factory=dict)
     _spectra: dict[int, ComplexArray] = field(default_factory=dict)
+    _inverse: dict[int, ComplexArray] = field(default_factory=dict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
+    _kept: threading.local = field(default_factory=threading.local)
+
+    def stacked(self, rows: Sequence[SingleArray]) -> SingleArray:
+        """Rows of one length as one array (R, N) that the thread's next call writes over.
+
+        Fresh memory of that size costs more than the copy.
+        """
+        kept: SingleArray | None = getattr(self._kept, "rows", None)
+        if kept is None or kept.shape[0] < len(rows) or kept.shape[1] != rows[0].size:
+            kept = np.empty((len(rows), rows[0].size), dtype=np.float32)
+            self._kept.rows = kept
+        return np.stack(rows, out=kept[: len(rows)])
 
     def outside(self, length: int) -> SingleArray:
         """Share (length // 2 + 1,) in 0 to 1 by which a bin lies outside the band of the stimulus."""
@@ -98,6 +113,16 @@ class Division:
                 self._spectra[length] = stimulus_spectrum(self.stimulus, length)
             return self._spectra[length]
 
+    def inverse(self, length: int) -> ComplexArray:
+        """What divides by the stimulus, (length // 2 + 1,): X* / (|X|^2 + epsilon)."""
+        nominal = self.nominal(length)
+        outside = self.outside(length)
+        with self._lock:
+            if length not in self._inverse:
+                power = nominal.real**2 + nominal.imag**2
+                self._inverse[length] = nominal.conj() / (power + outside * power.max())
+            return self._inverse[length]
+
 
 def take_impulse(role: Role, recording: Recording, division: Division) -> TakeImpulse:
     """The impulse response of one take [Pa/V].
@@ -109,13 +134,14 @@ def take_impulse(role: Role, recording: Recording, division: Division) -> TakeIm
     return take_impulses([(role, recording)], division)[0]
 
 
-def take_impulses(takes: Sequence[tuple[Role, Recording]], division: Division) -> list[TakeImpulse]:
+def take_impulses(takes: Iterable[tuple[Role, Recording]], division: Division) -> list[TakeImpulse]:
     """The impulse responses of some takes, in their order, each as `take_impulse` gives it.
 
     Takes of one length are transformed together: the FFT library works on four rows of single precision at once,
-    in less than half the time. AudioError for the first take that cannot be used.
+    in less than half the time. Given an iterator, one recording is in memory at a time. AudioError for the first
+    take that cannot be used.
     """
-    ready = [_prepared(role, recording, division) for role, recording in takes]
+    ready = [*starmap(partial(_prepared, division), takes)]
     sizes = {(one.microphone.size, one.loop is None) for one in ready}
     if len(sizes) != 1:
         return [made for one in ready for made in _divided([one], division)]
@@ -133,7 +159,7 @@ class _Prepared:
     reference_runs: int
 
 
-def _prepared(role: Role, recording: Recording, division: Division) -> _Prepared:
+def _prepared(division: Division, role: Role, recording: Recording) -> _Prepared:
     microphone = _single(_channel(role, recording, role.microphone_channel, "microphone", division))
     peak_fs = _peak(role, microphone, "microphone", SILENT_FS)
     _check_length(role, microphone.size, division)
@@ -148,7 +174,7 @@ def _divided(ready: Sequence[_Prepared], division: Division) -> list[TakeImpulse
     """Impulses of takes of one length that all have a reference, or all have none."""
     length = scipy.fft.next_fast_len(ready[0].microphone.size, True)
     loops = [one.loop for one in ready if one.loop is not None]
-    spectra = scipy.fft.rfft(np.stack([*(one.microphone for one in ready), *loops]), length, axis=1)
+    spectra = scipy.fft.rfft(division.stacked([*(one.microphone for one in ready), *loops]), length, axis=1)
     volts = []
     for row, one in enumerate(ready):
         if one.loop is None:
@@ -168,7 +194,7 @@ def _cut(one: _Prepared, impulse: FloatArray, volts: float, division: Division) 
     """The part about the arrival of a circular impulse response (length,)."""
     length, has_loop = impulse.size, one.loop is not None
     lead_s = 0.0 if has_loop else division.stimulus.lead_in_s
-    impulse_peak = int(np.argmax(np.abs(impulse)))
+    impulse_peak = _loudest(impulse)
     rate = division.stimulus.rate_hz
     late = impulse_peak - length if impulse_peak > length // 2 and has_loop else impulse_peak
     first = late - round(BEFORE_PEAK_S * rate)
@@ -185,6 +211,12 @@ def _cut(one: _Prepared, impulse: FloatArray, volts: float, division: Division) 
     )
 
 
+def _loudest(samples: FloatArray | SingleArray) -> int:
+    """Place of the largest magnitude, the first of equal ones."""
+    places = sorted((int(samples.argmax()), int(samples.argmin())))
+    return max(places, key=lambda place: abs(float(samples[place])))
+
+
 def _single(samples: FloatArray) -> SingleArray:
     """A contiguous copy in single precision: its 24 bits are those of the recorder, and FFTs take half the time."""
     return np.ascontiguousarray(samples, dtype=np.float32)
@@ -199,7 +231,8 @@ def _divide(
     power += sent.imag**2
     power += division.outside(length) * power.max()
     spectrum *= np.conj(sent)
-    spectrum /= power
+    # As numpy divides by a complex number without imaginary part, in half the time.
+    spectrum *= np.reciprocal(power, out=power)
 
 
 def nominal_impulse(role: Role, recording: Recording, division: Division) -> FloatArray:
@@ -212,7 +245,7 @@ def nominal_impulse(role: Role, recording: Recording, division: Division) -> Flo
     _check_length(role, microphone.size, division)
     length = scipy.fft.next_fast_len(microphone.size, True)
     spectrum = scipy.fft.rfft(microphone, length)
-    _divide(spectrum, division.nominal(length), length, division)
+    spectrum *= division.inverse(length)
     return np.asarray(scipy.fft.irfft(spectrum, length, overwrite_x=True)) / division.fs_per_pa
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from earwitness.dsp.band_levels import third_octave_db
@@ -10,7 +12,7 @@ from earwitness.dsp.signals import line_rms
 from earwitness.errors import AudioError, InputError
 from earwitness.formats.audio import Recording
 from earwitness.quantities import BurstTakeReading, FrequencyAxis, NoiseRun, TwoToneReading
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities.arrays import ComplexArray, FloatArray
 from earwitness.session.session import BurstTake, NoiseRunTake, TwoToneTake
 from earwitness.standards.cta2010 import MASK_A
 
@@ -83,7 +85,7 @@ def reduce_burst(
     samples = _flattened(samples - float(np.mean(samples)), rate, response_db, response_hz)
     shape = burst(take.frequency_hz, rate)
     around = max(round(rate / take.frequency_hz), round(0.02 * rate))
-    first = _place_of(samples, shape) - around
+    first = _place_of(samples, shape.size, take.frequency_hz, rate) - around
     size = shape.size + 5 * around
     begin = max(first, 0)
     try:
@@ -198,9 +200,19 @@ def _flattened(
 
     if response_db is None or response_hz is None:
         return samples
-    frequency = np.maximum(np.arange(samples.size // 2 + 1) * rate_hz / samples.size, response_hz[0])
-    whole = scipy.fft.rfft(samples) * _gain(frequency, response_db, response_hz)
-    return np.asarray(scipy.fft.irfft(whole, samples.size), dtype=np.float64)
+    whole = scipy.fft.rfft(samples)
+    whole *= _gain_of_bins(samples.size, rate_hz, response_db.tobytes(), response_hz.tobytes())
+    return np.asarray(scipy.fft.irfft(whole, samples.size, overwrite_x=True), dtype=np.float64)
+
+
+@lru_cache(maxsize=4)
+def _gain_of_bins(size: int, rate_hz: float, response_db: bytes, response_hz: bytes) -> FloatArray:
+    """`_gain` at the bins of a transform of `size` samples; all bursts of a session share it."""
+    known_hz = np.frombuffer(response_hz, dtype=np.float64)
+    frequency = np.maximum(np.arange(size // 2 + 1) * rate_hz / size, known_hz[0])
+    gain = _gain(frequency, np.frombuffer(response_db, dtype=np.float64), known_hz)
+    gain.setflags(write=False)
+    return gain
 
 
 def _as_if_steady(heard: FloatArray, played: FloatArray, rate_hz: float) -> FloatArray:
@@ -219,13 +231,24 @@ def _as_if_steady(heard: FloatArray, played: FloatArray, rate_hz: float) -> Floa
     return np.asarray(scipy.fft.irfft(scipy.fft.rfft(path) * out, length)[: heard.size], dtype=np.float64)
 
 
-def _place_of(samples: FloatArray, shape: FloatArray) -> int:
-    """First sample of the stretch that is most like the burst."""
+def _place_of(samples: FloatArray, size: int, frequency_hz: float, rate_hz: float) -> int:
+    """First sample of the stretch that is most like the burst of `size` samples."""
     import scipy.fft
 
-    length = scipy.fft.next_fast_len(samples.size + shape.size, True)
-    match = scipy.fft.irfft(scipy.fft.rfft(samples, length) * scipy.fft.rfft(shape, length).conj(), length)
-    return int(np.argmax(np.abs(match[: samples.size])))
+    length = scipy.fft.next_fast_len(samples.size + size, True)
+    match = scipy.fft.rfft(samples, length)
+    match *= _shape_sought(frequency_hz, rate_hz, length)
+    return int(np.argmax(np.abs(scipy.fft.irfft(match, length, overwrite_x=True)[: samples.size])))
+
+
+@lru_cache(maxsize=2)
+def _shape_sought(frequency_hz: float, rate_hz: float, length: int) -> ComplexArray:
+    """Conjugate spectrum (length // 2 + 1,) of a burst; several are recorded at one frequency."""
+    import scipy.fft
+
+    sought = scipy.fft.rfft(burst(frequency_hz, rate_hz), length).conj()
+    sought.setflags(write=False)
+    return np.asarray(sought, dtype=np.complex128)
 
 
 def _wander_db(loss_db: FloatArray, hz: FloatArray) -> FloatArray:

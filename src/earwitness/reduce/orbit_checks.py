@@ -88,17 +88,11 @@ def _duplicates(facts: Sequence[TakeFacts], symmetric: bool) -> list[QualityFlag
     # The same recording has the same level too, so alike is more than of the same shape.
     power = np.sum(np.abs(spectra) ** 2, axis=1)
     alike = 2 * np.abs(spectra @ spectra.conj().T) / (power[:, None] + power[None, :])
-    pairs: list[tuple[str, str]] = []
-    strongest = 0.0
-    for i, one in enumerate(placed):
-        for j in range(i + 1, len(placed)):
-            other = placed[j]
-            limit = _duplicate_limit(one, other, symmetric)
-            if limit is not None and alike[i, j] > limit:
-                pairs.append((one.id, other.id))
-                strongest = max(strongest, float(alike[i, j]))
-    if not pairs:
+    found = np.argwhere(np.triu(alike > _duplicate_limits(placed, symmetric), 1))
+    if not found.size:
         return []
+    pairs = [(placed[i].id, placed[j].id) for i, j in found]
+    strongest = float(alike[found[:, 0], found[:, 1]].max())
     takes = tuple(dict.fromkeys(name for pair in pairs for name in pair))
     limit = THRESHOLDS["duplicate_correlation"]
     sentence = f"{pairs[0][0]} and {pairs[0][1]} are the same above 2 kHz though their angles differ"
@@ -118,19 +112,21 @@ def _above(placed: Sequence[TakeFacts], low_hz: float) -> ComplexArray:
     return scaled
 
 
-def _duplicate_limit(one: TakeFacts, other: TakeFacts, symmetric: bool) -> float | None:
-    """None for the same direction; stricter for neighbors and mirrored sides, which may truly be alike."""
-    a, b = wrapped_deg(one.angle_deg or 0.0), wrapped_deg(other.angle_deg or 0.0)
-    poles = all(abs(x) < 0.5 or abs(x) > 179.5 for x in (a, b))
-    apart = abs(wrapped_deg(a - b))
-    if apart < 0.5 and (one.orbit == other.orbit or poles):
-        return None
-    mirrored = one.orbit == other.orbit and abs(wrapped_deg(a + b)) < 0.5
-    if mirrored and (symmetric or one.orbit == "vertical"):
-        # Up and down may be alike too, as with a horn that stands for itself.
-        return None
-    close = mirrored or apart <= 10.5 or (one.orbit != other.orbit and max(abs(a), abs(b)) <= 20.5)
-    return THRESHOLDS["duplicate_close_correlation" if close else "duplicate_correlation"]
+def _duplicate_limits(placed: Sequence[TakeFacts], symmetric: bool) -> FloatArray:
+    """(T, T), infinite for the same direction; stricter for neighbors and mirrored sides, which may truly be alike."""
+    angle = np.array([wrapped_deg(fact.angle_deg or 0.0) for fact in placed])
+    upright = np.array([fact.orbit == "vertical" for fact in placed])
+    one_orbit = upright[:, None] == upright
+    pole = (np.abs(angle) < 0.5) | (np.abs(angle) > 179.5)
+    apart = np.abs(180.0 - np.mod(180.0 - (angle[:, None] - angle), 360.0))
+    same = (apart < 0.5) & (one_orbit | (pole[:, None] & pole))
+    mirrored = one_orbit & (np.abs(180.0 - np.mod(180.0 - (angle[:, None] + angle), 360.0)) < 0.5)
+    # Up and down may be alike too, as with a horn that stands for itself.
+    same |= mirrored & (symmetric | upright[:, None])
+    steep = np.maximum(np.abs(angle)[:, None], np.abs(angle))
+    close = mirrored | (apart <= 10.5) | (~one_orbit & (steep <= 20.5))
+    limit = np.where(close, THRESHOLDS["duplicate_close_correlation"], THRESHOLDS["duplicate_correlation"])
+    return np.where(same, np.inf, limit)
 
 
 def _rear_louder(
@@ -160,16 +156,16 @@ def _swapped(
     if np.median(gaps) > THRESHOLDS["neighbors_within_deg"]:
         return []
     closed = bool(np.ptp(gaps) < 1.0)
-    rough = _roughness(bands, closed)
-    best, pair = rough, (0, 0)
-    for i in range(count):
-        for j in range(i + 1, count):
-            order = np.arange(count)
-            order[[i, j]] = j, i
-            tried = _roughness(bands[order], closed)
-            if tried < best:
-                best, pair = tried, (i, j)
-    ratio = best / rough if rough > 0 else 1.0
+    first, second = np.triu_indices(count, 1)
+    orders = np.tile(np.arange(count), (first.size, 1))
+    swap = np.arange(first.size)
+    orders[swap, first], orders[swap, second] = second, first
+    rough, tried = float(_roughness(bands, closed)), _roughness(bands[orders], closed)
+    smoothest = int(np.argmin(tried))
+    best, pair = float(tried[smoothest]), (int(first[smoothest]), int(second[smoothest]))
+    if best >= rough:
+        return []
+    ratio = best / rough
     change = float(np.sqrt(np.mean((bands[pair[0]] - bands[pair[1]]) ** 2)))
     limit = THRESHOLDS["swap_roughness_ratio"]
     if ratio >= limit or change < THRESHOLDS["swap_change_db"]:
@@ -179,10 +175,10 @@ def _swapped(
     return [QualityFlag("swapped", "warn", ratio, limit, "", takes, (1000.0, 16_000.0), sentence)]
 
 
-def _roughness(bands: FloatArray, closed: bool) -> float:
-    """Summed squared second difference along the angle."""
-    ring = np.concatenate([bands[-1:], bands, bands[:1]]) if closed else bands
-    return float(np.sum(np.diff(ring, n=2, axis=0) ** 2))
+def _roughness(bands: FloatArray, closed: bool) -> FloatArray:
+    """Summed squared second difference along the angle of bands (..., A, B), (...)."""
+    ring = np.concatenate([bands[..., -1:, :], bands, bands[..., :1, :]], axis=-2) if closed else bands
+    return np.asarray(np.sum(np.diff(ring, n=2, axis=-2) ** 2, axis=(-2, -1)), dtype=np.float64)
 
 
 def _asymmetry(facts: Sequence[TakeFacts], bands: FloatArray, band_hz: FloatArray) -> list[QualityFlag]:

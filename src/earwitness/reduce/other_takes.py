@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -51,10 +52,14 @@ class OtherTakes:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Gear:
-    """What every take is read with: full scale per pascal, and the microphone's response on the report axis."""
+    """What every take is read with: full scale per pascal, and the microphone's response on the report axis.
+
+    read_silence : `read` that keeps the last recording, for the noise take that several others are held against.
+    """
 
     plan: Plan
     read: Read
+    read_silence: Read
     fs_per_pa: float
     response_db: FloatArray | None
     response_hz: FloatArray | None
@@ -67,7 +72,8 @@ def other_takes(plan: Plan, read: Read, table: Impedance | None = None) -> Other
     """
     correction, session = plan.correction, plan.session
     response = None if correction is None else correction.at(plan.axis.hz).response_db
-    gear = _Gear(plan, read, plan.calibration.fs_per_pa, response, None if response is None else plan.axis.hz)
+    response_hz = None if response is None else plan.axis.hz
+    gear = _Gear(plan, read, lru_cache(maxsize=1)(read), plan.calibration.fs_per_pa, response, response_hz)
     flags: list[QualityFlag] = []
     bad: list[AudioError] = []
     used = {take.id for take in session.takes_of(ImpedanceTake)}
@@ -174,7 +180,7 @@ def _silence(gear: _Gear, beside: Recording) -> FloatArray | None:
     quiet = gear.plan.session.takes_of(NoiseFloorTake)
     if not quiet:
         return None
-    still = gear.read(quiet[0].file)
+    still = gear.read_silence(quiet[0].file)
     if still.rate_hz != beside.rate_hz or quiet[0].microphone_channel > still.samples.shape[0]:
         return None
     return np.asarray(still.samples[quiet[0].microphone_channel - 1], dtype=np.float64)

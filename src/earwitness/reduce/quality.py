@@ -342,5 +342,8 @@ def _echoes(fact: TakeFacts, end_s: float) -> list[tuple[float, float]]:
     peak = int(np.argmax(envelope))
     first = peak + round(THRESHOLDS["reflection_first_s"] * fact.impulse_rate_hz)
     last = min(count - 1, peak + int(end_s * fact.impulse_rate_hz))
-    tops = [i for i in range(first, last) if envelope[i - 1] < envelope[i] >= envelope[i + 1]]
-    return [((i - peak) / fact.impulse_rate_hz, float(20 * np.log10(envelope[i] / envelope[peak]))) for i in tops]
+    inside = envelope[first:last]
+    is_top = (envelope[first - 1 : last - 1] < inside) & (inside >= envelope[first + 1 : last + 1])
+    tops = first + np.flatnonzero(is_top)
+    levels = 20 * np.log10(envelope[tops] / envelope[peak])
+    return list(zip(((tops - peak) / fact.impulse_rate_hz).tolist(), levels.tolist(), strict=True))

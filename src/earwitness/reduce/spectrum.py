@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 import scipy.fft
@@ -61,10 +62,19 @@ def noise_density(samples: FloatArray, rate_hz: float, hz: FloatArray) -> FloatA
     """
     size = max(64, 2 ** int(math.log2(max(samples.size / 5.0, 64.0))))
     size = min(size, samples.size)
-    window = np.hanning(size)
+    window, energy = _hann(size)
     rows = np.lib.stride_tricks.sliding_window_view(samples, size)[:: max(size // 2, 1)]
     rows = rows - rows.mean(axis=-1, keepdims=True)
-    power = np.abs(scipy.fft.rfft(rows * window, axis=-1)) ** 2
-    density = power.mean(axis=0) / (rate_hz * float(np.sum(window**2)))
+    rows *= window
+    spectra = scipy.fft.rfft(rows, axis=-1)
+    density = (spectra.real**2 + spectra.imag**2).mean(axis=0) / (rate_hz * energy)
     frequency = np.arange(density.size) * rate_hz / size
     return np.asarray(np.interp(hz, frequency[1:], density[1:]), dtype=np.float64)
+
+
+@lru_cache(maxsize=8)
+def _hann(size: int) -> tuple[FloatArray, float]:
+    """The window (size,) and its sum of squares: all takes of a session share them."""
+    window = np.hanning(size)
+    window.setflags(write=False)
+    return window, float(np.sum(window**2))
