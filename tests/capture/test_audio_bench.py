@@ -23,7 +23,7 @@ import soundfile
 from rehearsal import SESSION, write_session
 from virtual_sound import virtual_sound
 
-pytestmark = [pytest.mark.audio, pytest.mark.xdist_group("audio")]
+pytestmark = pytest.mark.audio
 TRIES = 6
 TAB = "page-one-1"
 LIVE = "/api/measure/live"

@@ -25,7 +25,7 @@ from earwitness.capture.take import Recorded, Signal, record_take
 from earwitness.capture.verdict import Expected, judge
 from earwitness.errors import InputError
 
-pytestmark = [pytest.mark.audio, pytest.mark.xdist_group("audio")]
+pytestmark = pytest.mark.audio
 TRIES = 6
 WIRE = Wiring("pulse", "pulse", RATE_HZ, outputs=(1, 2))
 

@@ -26,6 +26,7 @@ from earwitness.capture.guard import (
     loudness_of,
 )
 from earwitness.capture.levels import REFERENCE_PA, CalibratorReading, LoopbackReading, read_calibrator, read_loopback
+from earwitness.capture.lock import FolderLock
 from earwitness.capture.play import distance_of, signal_for
 from earwitness.capture.ramp import LevelSet, Wanted, set_level
 from earwitness.capture.series import (
@@ -118,7 +119,8 @@ def list_devices(*, sound: Sound | None = None) -> tuple[Device, ...]:
 def begin_or_open(folder: Path, settings: LiveSettings | None) -> Series:
     """The live session of the folder: begun with `settings`, or gone on with, changed where settings are given.
 
-    InputError where it was not begun and there are no settings, or a simulated wire would record a real loudspeaker.
+    No other program can record into the folder until the series is closed or forgotten. InputError where one does, the
+    session was not begun and there are no settings, or a simulated wire would record a real loudspeaker.
     """
     if not is_live(folder):
         if settings is None:
@@ -128,16 +130,24 @@ def begin_or_open(folder: Path, settings: LiveSettings | None) -> Series:
         series = open_series(folder)
     else:
         series = open_series(folder, settings=settings)
+    try:
+        _require_recordable(series)
+    except InputError:
+        series.close()
+        raise
+    return series
+
+
+def _require_recordable(series: Series) -> None:
     wiring = series.settings.wiring
     require_outputs(wiring)
     if is_rehearsal(wiring) and not series.planned.session.loudspeaker.invented:
         raise InputError(
             "the simulated wire records nothing real",
-            where=str(folder),
+            where=str(series.folder),
             expected="a loudspeaker with invented = true",
             remedy="choose a sound card, or mark the loudspeaker as invented to rehearse",
         )
-    return series
 
 
 def calibrate(
@@ -154,11 +164,40 @@ def calibrate(
     """Record a sound calibrator on the microphone; a good one becomes calibrator.wav in the folder.
 
     Nothing is played, and only the input device is opened. An earlier recording and one with faults go to `spoiled/`.
-    InputError where the device does not open, DeviceLostError where it goes away.
+    InputError where the device does not open or another program records into the folder, DeviceLostError where the
+    device goes away.
     """
     wiring = replace(wiring, outputs=(), reference=None)
     card = sound_for(wiring) if sound is None else sound
     switch = Silencer() if silencer is None else silencer
+    lock = FolderLock(folder)
+    try:
+        reading, file = _calibrator_heard(folder, wiring, card, switch, level_db, frequency_hz, duration_s, tell)
+    finally:
+        lock.release()
+    if file is None:
+        return Calibrated(reading, None, ())
+    lines = (
+        "[microphone.calibrator]",
+        f'file = "{CALIBRATOR_FILE}"',
+        f"level_db = {float(level_db)}",
+        f"frequency_hz = {float(frequency_hz)}",
+        f"channel = {wiring.microphone}",
+    )
+    return Calibrated(reading, file, lines)
+
+
+def _calibrator_heard(
+    folder: Path,
+    wiring: Wiring,
+    card: Sound,
+    switch: Silencer,
+    level_db: float,
+    frequency_hz: float,
+    duration_s: float,
+    tell: Tell | None,
+) -> tuple[CalibratorReading, Path | None]:
+    """What the recording tells, and its file; None where it has faults or was broken off."""
     path = folder / CALIBRATOR_FILE
     part = path.with_name(path.name + PART)
     if part.exists():
@@ -177,18 +216,11 @@ def calibrate(
     reading = read_calibrator(heard, wiring.rate_hz, level_db=level_db, frequency_hz=frequency_hz)
     if reading.fs_per_pa is None or switch.pressed:
         recover(part, _free(folder))
-        return Calibrated(reading, None, ())
+        return reading, None
     if path.exists():
         move(path, _free(folder))
     recover(part, path)
-    lines = (
-        "[microphone.calibrator]",
-        f'file = "{CALIBRATOR_FILE}"',
-        f"level_db = {float(level_db)}",
-        f"frequency_hz = {float(frequency_hz)}",
-        f"channel = {wiring.microphone}",
-    )
-    return Calibrated(reading, path, lines)
+    return reading, path
 
 
 def sensitivity_of(folder: Path) -> float | None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+from itertools import count
 from pathlib import Path
 
 from earwitness.errors import InputError, OutputError
 
 REHEARSALS = "rehearsals"
-TEXT = """\
+_TEXT = """\
 # For practice: an invented loudspeaker, recorded over the simulated wire, which makes no sound.
 # No such product or maker exists.
 format = 1
@@ -37,12 +39,12 @@ voltage_v = 2.83
 
 [stimulus]
 kind = "sweep"
-start_hz = 20.0
+start_hz = {start_hz}
 stop_hz = 20000.0
-duration_s = 1.0
+duration_s = {duration_s}
 fade_in_s = 0.02
 fade_out_s = 0.002
-lead_in_s = 0.5
+lead_in_s = {lead_in_s}
 
 [reference]
 channel = 2
@@ -54,7 +56,7 @@ anechoic = true
 kind = "far-field"
 orbit = "horizontal"
 distance_m = 1.0
-files = "horizontal/{angle}.wav"
+files = "horizontal/{{angle}}.wav"
 
 [[take]]
 kind = "near-field"
@@ -63,13 +65,18 @@ file = "near_woofer.wav"
 """
 
 
+def rehearsal_text(*, start_hz: float = 20.0, duration_s: float = 1.0, lead_in_s: float = 0.5) -> str:
+    """The session.toml of a rehearsal. start_hz, duration_s : of its sweep; lead_in_s : silence before it."""
+    return _TEXT.format(start_hz=start_hz, duration_s=duration_s, lead_in_s=lead_in_s)
+
+
 def new_rehearsal(folder: Path) -> Path:
     """Write the session into `folder`. InputError where one is there, OutputError where it cannot be written."""
     path = folder / "session.toml"
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with path.open("x", encoding="utf-8", newline="\n") as stream:
-            stream.write(TEXT)
+            stream.write(rehearsal_text())
     except FileExistsError:
         raise InputError(
             "there is a session.toml already, it was left as it is", where=str(path), remedy="choose another folder"
@@ -82,9 +89,12 @@ def new_rehearsal(folder: Path) -> Path:
 
 
 def next_rehearsal(archive_folder: Path) -> Path:
-    """A new folder beside the archive's files, with the session in it; raises as `new_rehearsal`."""
-    number = 1
-    while (folder := archive_folder / REHEARSALS / str(number)).exists():
-        number += 1
-    new_rehearsal(folder)
+    """A new folder beside the archive's files, with the session in it. OutputError where it cannot be written."""
+    for number in count(1):
+        folder = archive_folder / REHEARSALS / str(number)
+        # Another program may take the number between the look and the writing.
+        if not folder.exists():
+            with suppress(InputError):
+                new_rehearsal(folder)
+                break
     return folder

@@ -161,6 +161,7 @@ class LiveDesk:
             series = capture.begin_or_open(folder, None) if is_live(folder) else None
             settings = usual_settings() if series is None else series.settings
             self._planned = plan_session(folder, dict(settings.angles_deg)) if series is None else series.planned
+            self._let_go()
             self._folder, self._series, self._settings = folder, series, settings
             self._told = {} if series is None or not series.recovered else {"recovered": list(series.recovered)}
             self._phase = "ready"
@@ -175,14 +176,17 @@ class LiveDesk:
             self._require_idle()
             folder = self._require_folder()
             settings = changed_settings(self._settings, setup)
-            self._series = capture.begin_or_open(folder, settings)
+            series = capture.begin_or_open(folder, settings)
+            self._let_go()
+            self._series = series
             self._planned, self._settings = self._series.planned, self._series.settings
             self._change()
 
     def leave(self) -> None:
-        """Let the folder go. All that is in it stays."""
+        """Let the folder go. All that is in it stays, and other programs may record into it."""
         with self._lock:
             self._require_idle()
+            self._let_go()
             self._phase, self._folder, self._planned, self._series, self._told = "closed", None, None, None, {}
             self._change()
 
@@ -297,6 +301,12 @@ class LiveDesk:
         thread = self._thread
         if thread is not None:
             thread.join(10.0)
+        with self._lock:
+            self._let_go()
+
+    def _let_go(self) -> None:
+        if self._series is not None:
+            self._series.close()
 
     # The worker -------------------------------------------------------------------------------------------------------
 

@@ -1,8 +1,9 @@
 """A live session: which takes are done, kept on disk after each, resumed after whatever stopped it.
 
-The folder is a session folder like any other. Beside its recordings lie `live.json`, the journal, and `spoiled/`, with
-every attempt that was not kept. A recording is under its own name only when it is whole and was kept; so a crash at any
-instant leaves either a kept take or a part, and a part becomes a file in `spoiled/`.
+The folder is a session folder like any other. Beside its recordings lie `live.json`, the journal, `live.lock`, which
+keeps a second program out while a series is open, and `spoiled/`, with every attempt that was not kept. A recording is
+under its own name only when it is whole and was kept; so a crash at any instant leaves either a kept take or a part,
+and a part becomes a file in `spoiled/`.
 """
 
 from __future__ import annotations
@@ -11,13 +12,14 @@ import contextlib
 import hashlib
 import json
 import statistics
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
 from earwitness.capture.disk import PART, move, recover, unwritable, write_json, write_whole
 from earwitness.capture.guard import Limits, OutputCalibration, Silencer
+from earwitness.capture.lock import FolderLock
 from earwitness.capture.plan import PlannedSession, plan_session, wiring_for
 from earwitness.capture.play import signal_for
 from earwitness.capture.sound import Sound, Wiring
@@ -66,16 +68,22 @@ class TakeState:
 
 @dataclass(slots=True)
 class Series:
-    """An open live session. `recovered` : files that a crash left and that are now in `spoiled/`."""
+    """An open live session. `recovered` : files that a crash left and that are now in `spoiled/`; lock : keeps other
+    programs out of the folder until the series is closed or forgotten."""
 
     planned: PlannedSession
     settings: LiveSettings
     journal: dict[str, Any]
+    lock: FolderLock
     recovered: tuple[str, ...] = ()
 
     @property
     def folder(self) -> Path:
         return self.planned.folder
+
+    def close(self) -> None:
+        """Let other programs record into the folder. A series that was changed from this one is closed with it."""
+        self.lock.release()
 
 
 def is_live(folder: Path) -> bool:
@@ -84,17 +92,22 @@ def is_live(folder: Path) -> bool:
 
 
 def start_series(folder: Path, settings: LiveSettings) -> Series:
-    """Begin a live session in a folder with session.toml. InputError where one was begun already."""
-    if is_live(folder):
-        raise InputError(
-            "a live session was begun in this folder already",
-            where=str(folder),
-            remedy=f"go on with: earwitness measure resume {folder}",
-        )
-    planned = plan_session(folder, dict(settings.angles_deg))
-    series = Series(planned, settings, {"format": _FORMAT, "takes": {}, "spoiled": []})
-    series.recovered = _recover(series)
-    _keep_journal(series)
+    """Begin a live session in a folder with session.toml.
+
+    InputError where one was begun already, or another program records into the folder.
+    """
+    planned = None if is_live(folder) else plan_session(folder, dict(settings.angles_deg))
+    with _locked(folder) as lock:
+        # Asked again: another program may have begun one meanwhile.
+        if planned is None or is_live(folder):
+            raise InputError(
+                "a live session was begun in this folder already",
+                where=str(folder),
+                remedy=f"go on with: earwitness measure resume {folder}",
+            )
+        series = Series(planned, settings, {"format": _FORMAT, "takes": {}, "spoiled": []}, lock)
+        series.recovered = _recover(series)
+        _keep_journal(series)
     return series
 
 
@@ -102,14 +115,33 @@ def open_series(folder: Path, *, settings: LiveSettings | None = None) -> Series
     """Go on with a live session: parts that a crash left become files in `spoiled/`, nothing is deleted.
 
     settings : in place of those in the journal, such as after a sound card was changed. InputError where there is no
-    live session or its journal is damaged.
+    live session, its journal is damaged, or another program records into the folder.
     """
-    journal = _read_journal(folder)
-    chosen = settings_of(journal) if settings is None else settings
-    series = Series(plan_session(folder, dict(chosen.angles_deg)), chosen, journal)
-    series.recovered = _recover(series)
-    _keep_journal(series)
+    if not is_live(folder):
+        raise _not_begun(folder)
+    with _locked(folder) as lock:
+        journal = _read_journal(folder)
+        chosen = settings_of(journal) if settings is None else settings
+        series = Series(plan_session(folder, dict(chosen.angles_deg)), chosen, journal, lock)
+        series.recovered = _recover(series)
+        _keep_journal(series)
     return series
+
+
+def kept_settings(folder: Path) -> LiveSettings:
+    """What a live session is recorded with, without opening it. Raises as `open_series` for its journal."""
+    return settings_of(_read_journal(folder))
+
+
+@contextlib.contextmanager
+def _locked(folder: Path) -> Iterator[FolderLock]:
+    """The folder's lock, let go where the series cannot be opened."""
+    lock = FolderLock(folder)
+    try:
+        yield lock
+    except BaseException:
+        lock.release()
+        raise
 
 
 def states(series: Series) -> tuple[TakeState, ...]:
@@ -288,15 +320,19 @@ def _damaged(reason: str) -> InputError:
     )
 
 
+def _not_begun(folder: Path) -> InputError:
+    return InputError(
+        "no live session was begun in this folder",
+        where=str(folder),
+        remedy=f"begin one with: earwitness measure record {folder}",
+    )
+
+
 def _read_journal(folder: Path) -> dict[str, Any]:
     try:
         found = json.loads((folder / JOURNAL).read_text(encoding="utf-8"))
     except FileNotFoundError:
-        raise InputError(
-            "no live session was begun in this folder",
-            where=str(folder),
-            remedy=f"begin one with: earwitness measure record {folder}",
-        ) from None
+        raise _not_begun(folder) from None
     except (OSError, ValueError) as error:
         raise _damaged(type(error).__name__) from None
     if not isinstance(found, dict) or found.get("format") != _FORMAT:

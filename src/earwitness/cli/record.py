@@ -6,7 +6,7 @@ import signal
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -109,9 +109,7 @@ def level(folder: Path, target_db: float, distance_m: float, yes: bool, **setup:
     """
     from earwitness.app import capture
 
-    series = _series(folder, setup, begin=True)
-    _confirm(capture.cautions(series), yes)
-    with _switch() as silencer:
+    with closing(_series(folder, setup, begin=True)) as series, _switch_confirmed(series, yes) as silencer:
         done, _ = capture.check_levels(
             series, target_db, distance_m, silencer=silencer, tell=_meter("level"),
             budget_file=capture.day_file(series.settings.wiring),
@@ -138,9 +136,7 @@ def loopback(folder: Path, yes: bool, **setup: Any) -> None:
     """Play a sweep of one second, -40 dB re full scale at most, and look whether the loop-back carries it."""
     from earwitness.app import capture
 
-    series = _series(folder, setup, begin=True)
-    _confirm(capture.cautions(series), yes)
-    with _switch() as silencer:
+    with closing(_series(folder, setup, begin=True)) as series, _switch_confirmed(series, yes) as silencer:
         reading = capture.check_loopback(series, silencer=silencer, tell=_meter("loop-back"))
     click.echo(reading.sentence)
     if not reading.wired:
@@ -164,10 +160,10 @@ def record(folder: Path, only: str | None, again: bool, pause_s: float, away: bo
     """
     from earwitness.capture.series import give_up
 
-    series = _series(folder, setup, begin=True)
-    if again and only is not None:
-        give_up(series, only)
-    _record(series, only, pause_s, away, yes)
+    with closing(_series(folder, setup, begin=True)) as series:
+        if again and only is not None:
+            give_up(series, only)
+        _record(series, only, pause_s, away, yes)
 
 
 @click.command(name="resume", cls=Command)
@@ -177,7 +173,8 @@ def record(folder: Path, only: str | None, again: bool, pause_s: float, away: bo
 @_yes
 def resume(folder: Path, pause_s: float, away: bool, yes: bool) -> None:
     """Go on with the live session of FOLDER, with its own settings, after a crash or an unplugged device."""
-    _record(_series(folder, {}, begin=False), None, pause_s, away, yes)
+    with closing(_series(folder, {}, begin=False)) as series:
+        _record(series, None, pause_s, away, yes)
 
 
 def _record(series: Series, only: str | None, pause_s: float, away: bool, yes: bool) -> None:
@@ -187,8 +184,7 @@ def _record(series: Series, only: str | None, pause_s: float, away: bool, yes: b
         click.echo(f"found after a stop: what was recorded is kept as {name}; the take will be offered again")
     for line in capture.remarks(series):
         click.echo(line, err=True)
-    _confirm(capture.cautions(series), yes)
-    with _switch() as silencer:
+    with _switch_confirmed(series, yes) as silencer:
         done = capture.record(
             series, before=_before(silencer, pause_s, yes), decide=None if yes else _decide, told=_told,
             silencer=silencer, tell=_meter("take"), only=only, away=away,
@@ -212,12 +208,12 @@ def _record(series: Series, only: str | None, pause_s: float, away: bool, yes: b
 def _series(folder: Path, setup: dict[str, Any], *, begin: bool) -> Series:
     from earwitness.app.capture import begin_or_open
     from earwitness.app.live_setup import LiveSetup, changed_settings, usual_settings
-    from earwitness.capture.series import is_live, open_series
+    from earwitness.capture.series import is_live, kept_settings
 
     outputs = setup.get("outputs")
     chosen = LiveSetup(**{**setup, "outputs": None if outputs is None else _channels(outputs)})
     if is_live(folder):
-        settings = None if chosen.is_empty else changed_settings(open_series(folder).settings, chosen)
+        settings = None if chosen.is_empty else changed_settings(kept_settings(folder), chosen)
     else:
         settings = changed_settings(usual_settings(), chosen) if begin else None
     return begin_or_open(folder, settings)
@@ -240,6 +236,16 @@ def _confirm(lines: tuple[str, ...], yes: bool) -> None:
         raise InputError("nobody can confirm the cautions here, nothing was played", remedy="read them, then add --yes")
     if not click.confirm("You have read this, and the amplifier is turned down?", err=True):
         raise InputError("not confirmed, nothing was played", remedy="run it again when ready")
+
+
+@contextmanager
+def _switch_confirmed(series: Series, yes: bool) -> Iterator[Silencer]:
+    """As `_switch`, once the cautions were read."""
+    from earwitness.app import capture
+
+    _confirm(capture.cautions(series), yes)
+    with _switch() as silencer:
+        yield silencer
 
 
 @contextmanager
