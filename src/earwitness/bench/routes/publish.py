@@ -40,14 +40,14 @@ router = APIRouter()
 Id = Annotated[int, Path(ge=1, le=2**53)]
 Part = Annotated[str, Field(max_length=40_000)]
 Key = Annotated[str, Field(min_length=1, max_length=80)]
-# Published pages are shown, not run: the one script is the program's own, nothing is sent anywhere.
-_POLICY = "; ".join(
+# A file that is opened by itself has no script, no other file and no origin; an SVG could hold all three.
+_FILE_POLICY = "; ".join(
     (
-        "sandbox allow-same-origin allow-scripts allow-popups allow-downloads",
+        "sandbox",
         "default-src 'none'",
-        "script-src 'self'",
-        "style-src 'self' 'unsafe-inline'",
-        "img-src 'self' data:",
+        "script-src 'none'",
+        "style-src 'unsafe-inline'",
+        "img-src data:",
         "form-action 'none'",
         "base-uri 'none'",
         "frame-ancestors 'self'",
@@ -144,14 +144,17 @@ def publish(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResp
 
 
 @router.get("/publish/{loudspeaker_id}/published/{name:path}", include_in_schema=False)
-def published_page(bench: BenchState, loudspeaker_id: Id, name: str) -> Response:
-    """A file of the page that was published last."""
+def published_page(request: Request, bench: BenchState, loudspeaker_id: Id, name: str) -> Response:
+    """A file of the page that was published last. Whoever put it into the folder, it runs nothing of its own."""
     bench.loudspeaker(loudspeaker_id)
     found = published_file(loudspeaker_id, name, bench.archive_folder)
     # Scripts run with the bench's origin, so none is taken from the disk but the one the program writes.
     if found is None or (found.path.suffix.lower() == ".js" and found.path.read_bytes() != chart_script().encode()):
         raise HTTPException(404)
-    return _file(found)
+    policy = _FILE_POLICY
+    if found.path.suffix.lower() == ".html":
+        policy = _page_policy(f"{request.url.scheme}://{request.url.netloc}/publish/{loudspeaker_id}/published/")
+    return _file(found, policy)
 
 
 @router.get("/publish/{loudspeaker_id}/product/{number}", include_in_schema=False)
@@ -161,7 +164,7 @@ def product(bench: BenchState, loudspeaker_id: Id, number: Annotated[int, Path(g
     found = product_file(loudspeaker_id, number, bench.archive_folder)
     if found is None:
         raise HTTPException(404)
-    return _file(found)
+    return _file(found, _FILE_POLICY)
 
 
 @router.post("/api/publish/preview", tags=["publish"])
@@ -297,8 +300,26 @@ def _published(bench: Bench, entry: LoudspeakerEntry) -> dict[str, Any]:
     }
 
 
-def _file(found: PublishedFile) -> Response:
-    headers = {"Content-Security-Policy": _POLICY}
+def _page_policy(folder: str) -> str:
+    """Published pages are shown, not run: all they load is from their own address `folder`, where the one script is the
+    program's, and nothing is sent anywhere. The bench's other scripts and addresses are out of reach."""
+    return "; ".join(
+        (
+            # Without their origin the browser would not show the cookie that lets the page's own files in.
+            "sandbox allow-same-origin allow-scripts allow-popups allow-downloads",
+            "default-src 'none'",
+            f"script-src {folder}",
+            f"style-src {folder} 'unsafe-inline'",
+            f"img-src {folder} data:",
+            "form-action 'none'",
+            "base-uri 'none'",
+            "frame-ancestors 'self'",
+        )
+    )
+
+
+def _file(found: PublishedFile, policy: str) -> Response:
+    headers = {"Content-Security-Policy": policy}
     if not found.is_page:
         headers["Content-Disposition"] = f'attachment; filename="{found.path.name.encode("ascii", "replace").decode()}"'
     return Response(found.path.read_bytes(), media_type=found.kind, headers=headers)
