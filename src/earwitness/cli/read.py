@@ -7,7 +7,8 @@ from pathlib import Path
 import click
 
 from earwitness.cli import archive_option
-from earwitness.cli.show import Command, progress_bar
+from earwitness.cli.distance import distance_option
+from earwitness.cli.show import Command, progress_bar, terminal_width
 
 
 @click.command(cls=Command)
@@ -21,6 +22,7 @@ from earwitness.cli.show import Command, progress_bar
     show_default=True,
     help="Reading of ANSI/CTA-2034-A: positions of the rear wall.",
 )
+@distance_option()
 @click.option("--gate-ms", type=float, default=None, help="Gate after the direct sound.")
 @click.option("--taper-percent", type=float, default=None, help="Share of the gate over which it closes.")
 @click.option("--near-window-ms", type=float, default=None, help="Window of near-field takes.")
@@ -40,6 +42,7 @@ def command(
     archive: Path | None,
     as_json: bool,
     rear_wall: str,
+    listening_distance_m: float | None,
     gate_ms: float | None,
     taper_percent: float | None,
     near_window_ms: float | None,
@@ -71,14 +74,23 @@ def command(
         return
     with progress_bar("read") as progress:
         if keep or automatic:
-            result = keep_chosen(name, chosen, folder, rear_wall=rear_wall, progress=progress)
+            result = keep_chosen(
+                name, chosen, folder, rear_wall=rear_wall, listening_distance_m=listening_distance_m, progress=progress
+            )
         else:
             tried = None if chosen == AUTOMATIC else chosen
-            result = read_loudspeaker(name, folder, rear_wall=rear_wall, chosen=tried, progress=progress)
+            result = read_loudspeaker(
+                name,
+                folder,
+                rear_wall=rear_wall,
+                chosen=tried,
+                listening_distance_m=listening_distance_m,
+                progress=progress,
+            )
     if how is not None:
         click.echo("\n".join(evidence_lines(evidence_of(result, how))))
         return
-    click.echo(document_text(result) if as_json else "\n".join(figure_lines(result)))
+    click.echo(document_text(result) if as_json else "\n".join(figure_lines(result, terminal_width())))
 
 
 def _at(name: str, place: str, archive: Path, *, as_json: bool) -> str:

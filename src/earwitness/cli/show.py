@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sys
 import time
 import traceback
@@ -16,6 +17,12 @@ import click
 from earwitness.errors import EarwitnessError
 
 _PLAIN_EVERY_S = 5.0
+
+
+def terminal_width() -> int | None:
+    """Columns of the terminal that the results go to (or $COLUMNS of it); None for a file or a pipe, where nothing is
+    to be wrapped."""
+    return shutil.get_terminal_size().columns if sys.stdout.isatty() else None
 
 
 @contextmanager

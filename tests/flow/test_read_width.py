@@ -1,0 +1,82 @@
+"""What `earwitness read` prints on terminals of two widths and into a pipe: every reason whole, no color in a pipe."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import pty
+import re
+import shutil
+import struct
+import subprocess
+import sys
+import termios
+from pathlib import Path
+
+import pytest
+
+from earwitness.app.read import read_loudspeaker
+from earwitness.exhibits.figures_table import figures_table
+from made_once import MadeOnce
+
+NAME = "lantern"
+# Cells of this length were cut once.
+ONCE_CUT_AT = 44
+
+
+@pytest.fixture(scope="module")
+def archive(made_once: MadeOnce, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy: reading records that the data were opened."""
+    return shutil.copytree(made_once.archive(NAME), tmp_path_factory.mktemp("width") / "archive")
+
+
+def on_terminal(archive: Path, columns: int) -> str:
+    """What the command writes to a terminal of so many columns; its errors and progress go elsewhere."""
+    ours, theirs = pty.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 50, columns, 0, 0))
+    environment = {name: value for name, value in os.environ.items() if name not in ("COLUMNS", "LINES")}
+    arguments = [sys.executable, "-m", "earwitness", "read", NAME, "--archive", str(archive)]
+    with subprocess.Popen(arguments, stdout=theirs, stderr=subprocess.DEVNULL, env=environment) as process:
+        os.close(theirs)
+        parts = []
+        while True:
+            try:
+                part = os.read(ours, 65_536)
+            # Linux tells the end of a terminal so.
+            except OSError:
+                break
+            if not part:
+                break
+            parts.append(part)
+    os.close(ours)
+    assert process.returncode == 0
+    return b"".join(parts).decode().replace("\r\n", "\n")
+
+
+def whole(text: str) -> str:
+    return " ".join(text.split())
+
+
+@pytest.mark.parametrize("columns", [80, 120])
+def test_on_a_terminal_every_reason_stands_whole_within_its_width(archive: Path, columns: int) -> None:
+    lines = on_terminal(archive, columns).splitlines()
+    assert max(map(len, lines)) <= columns
+    assert "…" not in "".join(lines)
+    # The second column, read down, holds every value and reason in order.
+    start = next(line.index("not judged") for line in lines if "not judged" in line)
+    table = figures_table(read_loudspeaker(NAME, archive).reading)
+    said = [row[1] for row in table.rows]
+    assert any(len(one) > ONCE_CUT_AT for one in said), "no reason is long enough to tell"
+    gap = slice(start - 2, start)
+    right = whole(" ".join(line[start:] for line in lines[2:] if line[gap] == "  "))
+    assert whole(" ".join(said)) in right
+
+
+def test_into_a_pipe_each_figure_is_one_plain_line(archive: Path) -> None:
+    arguments = [sys.executable, "-m", "earwitness", "read", NAME, "--archive", str(archive)]
+    environment = {**os.environ, "COLUMNS": "40", "FORCE_COLOR": "1"}
+    told = subprocess.run(arguments, capture_output=True, text=True, check=True, env=environment).stdout
+    assert not re.search(r"[\x00-\x08\x0b-\x1f\x7f]", told), "control characters in a pipe"
+    table = figures_table(read_loudspeaker(NAME, archive).reading)
+    lines = told.splitlines()[2 : 2 + len(table.rows)]
+    assert [whole(one) for one in lines] == [whole(f"{row[0]} {row[1]}") for row in table.rows]
