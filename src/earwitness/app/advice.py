@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from earwitness import __version__
+from earwitness.app.distance import distance_setting
 from earwitness.app.findings import finding_record, findings_of, findings_step
 from earwitness.app.listen import heard_sheets
 from earwitness.app.match import match_loudspeaker
@@ -33,7 +34,7 @@ DOCUMENT = "earwitness.advice"
 VERSION = 1
 _DIGITS = 7
 ADVICE = "advice"
-RULES = 1
+RULES = 2
 """Raised whenever the rules of mending, aiming or matching change, so that kept advice of older rules is not used."""
 
 
@@ -49,9 +50,11 @@ def advice_on(result: ReadResult, archive_folder: Path) -> Advice:
 
 
 def advice_step(result: ReadResult) -> Step:
-    """The step that makes the advice: what the findings are made from, and what the session says."""
+    """The step that makes the advice: what the findings are made from, the listening distance, and what the session
+    says."""
     made = findings_step(result)
-    return step(ADVICE, {**dict(made.settings), "advice_rules": RULES}, (*made.inputs, session_key(result.session)))
+    settings = {**dict(made.settings), "advice_rules": RULES, **distance_setting(result.listening_distance_m)}
+    return step(ADVICE, settings, (*made.inputs, session_key(result.session)))
 
 
 def _kept_advice(result: ReadResult, findings: tuple[Finding, ...], archive_folder: Path) -> Advice:

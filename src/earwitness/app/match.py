@@ -34,7 +34,6 @@ from earwitness.session.amplifier_sheet import AmplifierSheet, read_amplifier_sh
 from earwitness.session.room_plan import RoomPlan, read_room_plan
 from earwitness.session.small_toml import small_toml, small_toml_text
 
-DISTANCE_M = 3.0
 _HIGHEST = "highest_clean_level"
 
 
@@ -44,7 +43,7 @@ def match_loudspeaker(
     *,
     amplifier: AmplifierSheet | None = None,
     room: RoomPlan | None = None,
-    distance_m: float = DISTANCE_M,
+    distance_m: float | None = None,
     goal_db: float = CINEMA_DB,
     peak_db: float = CINEMA_PEAK_DB,
     corner_hz: float | None = None,
@@ -52,10 +51,12 @@ def match_loudspeaker(
 ) -> MatchAdvice:
     """Claims, amplifier, subwoofer, seats and for whom, as far as data and what is given allow; the rest says why.
 
+    distance_m : of the seat, None for the listening distance that the loudspeaker was read for;
     goal_db, peak_db : rms level wanted at the seats and the peaks above it, by default the cinema reference;
     corner_hz, scheme : of the crossover to a subwoofer, None for what the search finds best.
     """
     reading, loudspeaker = result.reading, result.session.loudspeaker
+    distance_m = result.listening_distance_m if distance_m is None else distance_m
     absent: dict[str, str] = {}
     claims = judge_claims(loudspeaker.claims, reading)
     if not claims:
@@ -115,16 +116,16 @@ def amplifier_for(
     result: ReadResult,
     sheet: AmplifierSheet,
     *,
-    distance_m: float = DISTANCE_M,
+    distance_m: float | None = None,
     goal_db: float = CINEMA_DB,
     peak_db: float = CINEMA_PEAK_DB,
 ) -> AmplifierMatch:
-    """What an amplifier can do with this load."""
+    """What an amplifier can do with this load. distance_m : as in `match_loudspeaker`."""
     return match_amplifier(
         amplifier_of(sheet),
         result.reading,
         result.measurement.impedance,
-        distance_m=distance_m,
+        distance_m=result.listening_distance_m if distance_m is None else distance_m,
         goal_db=goal_db,
         peak_db=peak_db,
     )

@@ -70,15 +70,19 @@ def publish_review(
     products: Products = NO_PRODUCTS,
     material: Path | None = None,
     because: str = "",
+    listening_distance_m: float | None = None,
     progress: Progress = silent,
 ) -> Published:
     """Write the review of the loudspeaker called `name` to `folder`, and the products to `material`.
 
     material : folder beside the page, which is replaced as a whole; None for `folder` with "-material" behind its
-    name; because : why numbers change, for the corrections. Raises as `read_loudspeaker`, InputError for a material
-    folder inside the page's or another license, and OutputError when something cannot be written.
+    name; because : why numbers change, for the corrections; listening_distance_m : as in `read_loudspeaker`. Raises as
+    that, InputError for a material folder inside the page's or another license, and OutputError when something cannot
+    be written.
     """
-    result = read_loudspeaker(name, archive_folder, progress=part(progress, 0.0, 0.3))
+    result = read_loudspeaker(
+        name, archive_folder, listening_distance_m=listening_distance_m, progress=part(progress, 0.0, 0.3)
+    )
     progress(0.3, "findings and advice")
     advice = advice_on(result, archive_folder)
     rest = part(progress, 0.4, 1.0)

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from earwitness.app.add import measurement_of
+from earwitness.app.columns import hanging, two_columns
+from earwitness.app.distance import checked_distance, kept_distance
 from earwitness.app.document import reading_document
 from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.settings import Chosen, keep_choice, reduce_settings
@@ -17,6 +19,7 @@ from earwitness.archive.notes import record_opening
 from earwitness.demo.catalogue import simulated
 from earwitness.errors import InputError, choice
 from earwitness.exhibits.figures_table import figures_table
+from earwitness.figures.level_series import SEAT_M
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.session import Session
 from earwitness.standards.cta2034 import RearWall
@@ -27,12 +30,14 @@ USUAL_REAR_WALL = "all 19"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReadResult:
-    """A loudspeaker's latest session, its measurement and what is read off it."""
+    """A loudspeaker's latest session, its measurement and what is read off it. listening_distance_m : that levels at
+    the seat are stated for."""
 
     loudspeaker_id: int
     session: Session
     measurement: Measurement
     reading: Reading
+    listening_distance_m: float = SEAT_M
 
 
 def read_loudspeaker(
@@ -41,17 +46,20 @@ def read_loudspeaker(
     *,
     rear_wall: str = USUAL_REAR_WALL,
     chosen: Chosen | None = None,
+    listening_distance_m: float | None = None,
     progress: Progress = silent,
 ) -> ReadResult:
     """Curves and figures of the loudspeaker called `name`, from its latest session.
 
     chosen : for the reduction; None for what the tester keeps for this session
+    listening_distance_m : for levels at the seat; None for the tester's own, which the archive keeps
 
     The session is reduced anew where the kept reduction is of another version. The archive records that the data
-    were opened. Raises InputError for an unknown
-    name, with the nearest ones; ArchiveError where there is no archive or it is damaged.
+    were opened. Raises InputError for an unknown name, with the nearest ones, and as `checked_distance`; ArchiveError
+    where there is no archive or it is damaged.
     """
     reading_of_wall = _REAR_WALLS[choice("rear wall", rear_wall, _REAR_WALLS)]
+    wanted_m = None if listening_distance_m is None else checked_distance(listening_distance_m)
     with Archive.open(archive_folder, create=False) as archive:
         entry = archive.find(name)
         sessions = archive.sessions_of(entry.id)
@@ -64,11 +72,13 @@ def read_loudspeaker(
         # Whatever is read here is about to be shown: listening sheets sealed from now on were made with the data known.
         record_opening(archive, name=session.loudspeaker.name, maker=session.loudspeaker.maker)
         progress(0.85, "read the curves")
-        reading = reading_of(session, measurement, rear_wall=reading_of_wall)
-        if rear_wall == USUAL_REAR_WALL and chosen is None:
+        kept_m = kept_distance(archive)
+        seat_m = kept_m if wanted_m is None else wanted_m
+        reading = reading_of(session, measurement, rear_wall=reading_of_wall, seat_m=seat_m)
+        if rear_wall == USUAL_REAR_WALL and chosen is None and seat_m == kept_m:
             keep_summary(archive, entry.id, sessions[-1].id, measurement, reading)
     progress(1.0, "read")
-    return ReadResult(entry.id, session, measurement, reading)
+    return ReadResult(entry.id, session, measurement, reading, seat_m)
 
 
 def keep_chosen(
@@ -78,6 +88,7 @@ def keep_chosen(
     *,
     revision: int | None = None,
     rear_wall: str = USUAL_REAR_WALL,
+    listening_distance_m: float | None = None,
     progress: Progress = silent,
 ) -> ReadResult:
     """Reduce the latest session with what was chosen, keep it for that session from now on, and read it.
@@ -95,7 +106,13 @@ def keep_chosen(
             )
     read_loudspeaker(name, archive_folder, chosen=chosen, progress=part(progress, 0.0, 0.8))
     keep_choice(sessions[-1].id, chosen, archive_folder, revision=revision)
-    return read_loudspeaker(name, archive_folder, rear_wall=rear_wall, progress=part(progress, 0.8, 1.0))
+    return read_loudspeaker(
+        name,
+        archive_folder,
+        rear_wall=rear_wall,
+        listening_distance_m=listening_distance_m,
+        progress=part(progress, 0.8, 1.0),
+    )
 
 
 def document_text(result: ReadResult) -> str:
@@ -104,17 +121,15 @@ def document_text(result: ReadResult) -> str:
     return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1)
 
 
-def figure_lines(result: ReadResult) -> list[str]:
-    """The figures as lines of text, at most 80 columns wide where the words allow."""
+def figure_lines(result: ReadResult, width: int | None = None) -> list[str]:
+    """The figures as lines of text, each name and reason whole. width : of the terminal, None for one line a figure."""
     table = figures_table(result.reading)
     loudspeaker = result.session.loudspeaker
-    rows = [[_shorter(cell, 44) for cell in row[:2]] for row in table.rows]
-    width = max(len(row[0]) for row in rows)
     lines = [f"{loudspeaker.title}, session of {result.session.date}", ""]
-    lines += [f"{row[0]:<{width}}  {row[1]}" for row in rows]
+    lines += two_columns([(row[0], row[1]) for row in table.rows], width)
     notes = [flag.sentence for flag in result.measurement.flags if flag.severity != "info"]
-    return [*lines, "", *(f"note: {note}" for note in notes), "± is the 95 % uncertainty; --json tells all"]
-
-
-def _shorter(text: str, most: int) -> str:
-    return text if len(text) <= most else text[: most - 1].rstrip() + "…"
+    lines += ["", *(line for note in notes for line in hanging(f"note: {note}", width))]
+    seat = (
+        f"levels at the seat are for {result.listening_distance_m:g} m, free field; --listening-distance changes that"
+    )
+    return [*lines, *hanging(seat, width), "± is the 95 % uncertainty; --json tells all"]

@@ -10,6 +10,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from earwitness import __version__
+from earwitness.app.distance import distance_setting, kept_distance
 from earwitness.app.jobs import Progress, silent
 from earwitness.app.publications import corrections_at
 from earwitness.app.settings import chosen_from
@@ -17,6 +18,7 @@ from earwitness.app.site_pages import PageJob, open_all, written_pages
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.latest import Latest, latest_sessions
 from earwitness.errors import InputError, OutputError
+from earwitness.figures.level_series import SEAT_M
 from earwitness.publish.place import clear_dead, write_whole
 from earwitness.publish.site import index as pages
 from earwitness.publish.site.cards import (
@@ -125,16 +127,18 @@ def _jobs(
     return found
 
 
-def made_from(entry: Latest) -> str:
+def made_from(entry: Latest, *, seat_m: float = SEAT_M) -> str:
     """Hash over all that a page is made from: program, session and what was chosen for its reduction, listening
-    sheets, the tester's words and choice of exhibits."""
+    sheets, the tester's words and choice of exhibits, and the listening distance."""
     chosen = chosen_from(json.loads(entry.choice) if entry.choice else None, where=entry.name)
     parts = [__version__, _LAYOUT, entry.session_key, list(entry.sheets), list(entry.words), asdict(chosen)]
+    parts += distance_setting(seat_m).values()
     return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:32]
 
 
 def _wanted(archive: Archive) -> list[_Wanted]:
-    return [_Wanted(entry, made_from(entry)) for entry in latest_sessions(archive)]
+    seat_m = kept_distance(archive)
+    return [_Wanted(entry, made_from(entry, seat_m=seat_m)) for entry in latest_sessions(archive)]
 
 
 def _is_current(folder: Path, card: Card | None, one: _Wanted) -> bool:

@@ -6,19 +6,24 @@ import hashlib
 import json
 
 from earwitness import __version__
+from earwitness.app.distance import distance_setting, kept_distance
 from earwitness.app.words import own_words
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.neighbors import put_shape, shape_source
 from earwitness.archive.notes import sheets_of
 from earwitness.archive.search import facts_of, put_summary, summary_source
+from earwitness.figures.level_series import SEAT_M
 from earwitness.figures.read import read_measurement
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.session import Session
 from earwitness.standards.cta2034 import RearWall
 
 
-def reading_of(session: Session, measurement: Measurement, *, rear_wall: RearWall = "all 19") -> Reading:
-    """Curves and figures of a measurement, with what the session says of the loudspeaker."""
+def reading_of(
+    session: Session, measurement: Measurement, *, rear_wall: RearWall = "all 19", seat_m: float = SEAT_M
+) -> Reading:
+    """Curves and figures of a measurement, with what the session says of the loudspeaker. seat_m : listening
+    distance."""
     loudspeaker = session.loudspeaker
     return read_measurement(
         measurement,
@@ -27,6 +32,7 @@ def reading_of(session: Session, measurement: Measurement, *, rear_wall: RearWal
         rated_band_hz=_rated_band_hz(session),
         symmetric=loudspeaker.symmetric,
         rear_wall=rear_wall,
+        seat_m=seat_m,
     )
 
 
@@ -35,17 +41,18 @@ def keep_summary(
 ) -> bool:
     """Put figures and curves of a loudspeaker's latest session into the index, unless they are there; whether it was.
 
-    A session that is not the latest changes nothing. reading : the figures, where they are read already. Raises
-    ArchiveError and OutputError as the archive does.
+    A session that is not the latest changes nothing. reading : the figures, where they are read already, at the kept
+    listening distance. Raises ArchiveError and OutputError as the archive does.
     """
     if archive.sessions_of(loudspeaker_id)[-1].id != session_id:
         return False
     session = archive.session(session_id)
     notes = _notes(archive, loudspeaker_id, session)
-    key = index_key(session, measurement, notes)
+    seat_m = kept_distance(archive)
+    key = index_key(session, measurement, notes, seat_m=seat_m)
     if (summary_source(archive, loudspeaker_id), shape_source(archive, loudspeaker_id)) == (key, key):
         return False
-    reading = reading or reading_of(session, measurement)
+    reading = reading or reading_of(session, measurement, seat_m=seat_m)
     put_summary(archive, loudspeaker_id, reading.figures.values(), facts_of(session, notes=notes, made_from=key))
     put_shape(archive, loudspeaker_id, reading.curves, made_from=key)
     return True
@@ -61,9 +68,10 @@ def keep_names(archive: Archive, loudspeaker_id: int) -> bool:
     return True
 
 
-def index_key(session: Session, measurement: Measurement, notes: str) -> str:
-    """What the index entry of a session is made from: facts, result, notes and program."""
+def index_key(session: Session, measurement: Measurement, notes: str, *, seat_m: float = SEAT_M) -> str:
+    """What the index entry of a session is made from: facts, result, notes, program and listening distance."""
     parts = [session.model_dump_json(), measurement.steps[-1].key, notes, __version__]
+    parts += distance_setting(seat_m).values()
     return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:32]
 
 

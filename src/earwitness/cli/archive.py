@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from earwitness.cli import archive_option
+from earwitness.cli import archive_option, distance
 from earwitness.cli.show import Command, progress_bar
 from earwitness.errors import ArchiveError
 
@@ -15,7 +15,10 @@ _NOT_WHOLE = ArchiveError.exit_code
 
 @click.group()
 def command() -> None:
-    """Look after the archive: check, backup, export, import, rebuild, search."""
+    """Look after the archive: check, backup, export, import, rebuild, search, listening distance."""
+
+
+command.add_command(distance.listening_distance)
 
 
 @command.command(cls=Command)

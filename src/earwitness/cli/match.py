@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import click
 
 from earwitness.cli import archive_option
+from earwitness.cli.distance import distance_option
 from earwitness.cli.show import Command, progress_bar
+
+
+def _number(
+    flag: str, name: str, low: float, high: float, usual: float, words: str
+) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """An option that takes a number between two bounds."""
+    return click.option(flag, name, type=click.FloatRange(low, high), default=usual, show_default=True, help=words)
 
 
 @click.command(cls=Command)
@@ -16,30 +25,9 @@ from earwitness.cli.show import Command, progress_bar
     "--amplifier", type=click.Path(path_type=Path), help="TOML file of an amplifier; docs/match.md shows one."
 )
 @click.option("--room", type=click.Path(path_type=Path), help="TOML file of loudspeakers and seats; docs/match.md.")
-@click.option(
-    "--distance",
-    "distance_m",
-    type=click.FloatRange(0.1, 100.0),
-    default=3.0,
-    show_default=True,
-    help="Of the seat, in meters, for levels.",
-)
-@click.option(
-    "--level",
-    "goal_db",
-    type=click.FloatRange(40.0, 120.0),
-    default=85.0,
-    show_default=True,
-    help="Wanted at the seats, dB SPL (rms); the default is the cinema's.",
-)
-@click.option(
-    "--peaks",
-    "peak_db",
-    type=click.FloatRange(0.0, 30.0),
-    default=20.0,
-    show_default=True,
-    help="Above that level, in dB.",
-)
+@distance_option("--distance")
+@_number("--level", "goal_db", 40.0, 120.0, 85.0, "Wanted at the seats, dB SPL (rms); the default is the cinema's.")
+@_number("--peaks", "peak_db", 0.0, 30.0, 20.0, "Above that level, in dB.")
 @click.option(
     "--corner",
     "corner_hz",
@@ -60,7 +48,7 @@ def command(
     name: str,
     amplifier: Path | None,
     room: Path | None,
-    distance_m: float,
+    listening_distance_m: float | None,
     goal_db: float,
     peak_db: float,
     corner_hz: float | None,
@@ -92,14 +80,13 @@ def command(
     sheet, plan = sheets_from(amplifier, room)
     scheme = None if slopes is None else scheme_of(slopes)
     with progress_bar("match") as progress:
-        result = read_loudspeaker(name, place, progress=progress)
+        result = read_loudspeaker(name, place, listening_distance_m=listening_distance_m, progress=progress)
         findings = findings_of(result, place)
         matched = match_loudspeaker(
             result,
             findings,
             amplifier=sheet,
             room=plan,
-            distance_m=distance_m,
             goal_db=goal_db,
             peak_db=peak_db,
             corner_hz=corner_hz,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from earwitness.cli import archive_option
+from earwitness.cli.distance import distance_option
 from earwitness.cli.show import Command, progress_bar
 
 if TYPE_CHECKING:
@@ -36,8 +37,10 @@ if TYPE_CHECKING:
     "--write-words", type=click.Path(path_type=Path), default=None, help="Write your words out, to edit them."
 )
 @click.option("--exhibits", default=None, metavar="KEY,KEY...", help="Those to show, in order; all: as generated.")
+@click.option("--leave-out", default=None, metavar="KEY,KEY...", help="Not to show; the others then stay or follow.")
 @click.option("--caption", "captions", multiple=True, metavar="KEY=TEXT", help="Your caption of a chart; KEY= undoes.")
 @click.option("--list-exhibits", is_flag=True, help="List the exhibits by key, with your choices.")
+@distance_option()
 @click.option("--because", default="", help="Why numbers change, for the corrections.")
 @archive_option
 def command(
@@ -54,8 +57,10 @@ def command(
     words: Path | None,
     write_words: Path | None,
     exhibits: str | None,
+    leave_out: str | None,
     captions: tuple[str, ...],
     list_exhibits: bool,
+    listening_distance_m: float | None,
     because: str,
     archive: Path | None,
 ) -> None:
@@ -70,7 +75,8 @@ def command(
     from earwitness.app.words import keep_words
     from earwitness.app.words import write_words as write
 
-    if folder is None and words is None and write_words is None and exhibits is None and not captions:
+    arranges = exhibits is not None or leave_out is not None or bool(captions)
+    if folder is None and words is None and write_words is None and not arranges:
         if list_exhibits:
             _list(name, archive_folder(archive))
             return
@@ -82,15 +88,22 @@ def command(
         click.echo(f"your words are in the archive: {', '.join(kept.parts) or 'none'}")
     if write_words is not None:
         click.echo(f"your words are in {write(name, write_words, place)}")
-    if exhibits is not None or captions:
-        _arrange(name, place, exhibits, captions)
+    if arranges:
+        _arrange(name, place, _keys(exhibits), _keys(leave_out), captions)
     if list_exhibits:
         _list(name, place)
     if folder is None:
         return
     with progress_bar("publish") as progress:
         done = publish_review(
-            name, folder, place, products=products, material=material, because=because, progress=progress
+            name,
+            folder,
+            place,
+            products=products,
+            material=material,
+            because=because,
+            listening_distance_m=listening_distance_m,
+            progress=progress,
         )
     click.echo(f"the review is in {done.page}")
     _tell(done.files)
@@ -98,16 +111,25 @@ def command(
         click.echo(line)
 
 
-def _arrange(name: str, place: Path, exhibits: str | None, captions: tuple[str, ...]) -> None:
+def _keys(text: str | None) -> tuple[str, ...] | None:
+    return None if text is None else tuple(key.strip() for key in text.split(",") if key.strip())
+
+
+def _arrange(
+    name: str,
+    place: Path,
+    exhibits: tuple[str, ...] | None,
+    left_out: tuple[str, ...] | None,
+    captions: tuple[str, ...],
+) -> None:
     from earwitness.app.arrangement import arrange_by_name
 
     faulty = next((one for one in captions if "=" not in one), None)
     if faulty is not None:
         raise click.UsageError(f"--caption {faulty!r}: give KEY=TEXT")
     texts = dict(one.split("=", 1) for one in captions)
-    keys = None if exhibits is None else tuple(key.strip() for key in exhibits.split(",") if key.strip())
     with progress_bar("exhibits") as progress:
-        arrange_by_name(name, place, exhibits=keys, captions=texts, progress=progress)
+        arrange_by_name(name, place, exhibits=exhibits, left_out=left_out, captions=texts, progress=progress)
     click.echo("your choice of exhibits is in the archive")
 
 

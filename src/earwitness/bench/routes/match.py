@@ -9,9 +9,9 @@ from fastapi import APIRouter, Path, Request
 from fastapi.responses import HTMLResponse
 from pydantic import BaseModel, ConfigDict, Field
 
+from earwitness.app.distance import FARTHEST_M, NEAREST_M, distance_in, keep_distance
 from earwitness.app.findings import findings_of
 from earwitness.app.match import (
-    DISTANCE_M,
     amplifier_for,
     match_loudspeaker,
     plan_from_text,
@@ -22,9 +22,11 @@ from earwitness.app.match import (
     sheet_text,
     subwoofer_for,
 )
+from earwitness.app.read import ReadResult
+from earwitness.app.telling import match_lines
 from earwitness.bench.pages import page
-from earwitness.bench.state import BenchState
-from earwitness.exhibits.advice import SeatsAdvice
+from earwitness.bench.state import Bench, BenchState
+from earwitness.exhibits.advice import Advice, MatchAdvice, SeatsAdvice
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.desk import seat_chart
 from earwitness.exhibits.match import (
@@ -55,10 +57,16 @@ class Asked(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
+class Distance(Asked):
+    """How far from a loudspeaker the tester listens."""
+
+    distance_m: Annotated[float, Field(ge=NEAREST_M, le=FARTHEST_M, allow_inf_nan=False)]
+
+
 class Level(Asked):
     """Where one listens, and how loud."""
 
-    distance_m: Annotated[float, Field(ge=0.1, le=100, allow_inf_nan=False)] = DISTANCE_M
+    distance_m: Annotated[float, Field(ge=NEAREST_M, le=FARTHEST_M, allow_inf_nan=False)] | None = None
     goal_db: Annotated[float, Field(ge=40, le=120, allow_inf_nan=False)] = CINEMA_DB
     peak_db: Annotated[float, Field(ge=0, le=30, allow_inf_nan=False)] = CINEMA_PEAK_DB
 
@@ -90,6 +98,12 @@ class WordsAsked(Level, SubwooferAsked):
     amplifier: AmplifierSheet | None = None
 
 
+class AnswersAsked(WordsAsked):
+    """All that the answers are to rest on."""
+
+    room: RoomPlan | None = None
+
+
 class TextAsked(Asked):
     """The text of a TOML file."""
 
@@ -113,11 +127,18 @@ def match_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLR
             "corners_hz": CORNERS_HZ,
             "slopes": {slope: slope_words(slope) for slope in SLOPES},
             "usual": [f"{one.high_pass or 'none'}/{one.low_pass}" for one in SCHEMES],
-            "distance_m": DISTANCE_M,
+            "distance_m": distance_in(bench.archive_folder),
             "goal_db": CINEMA_DB,
             "peak_db": CINEMA_PEAK_DB,
         }
     return page(request, "match.html.jinja", place="match", title="Match", loudspeaker=entry, facts=facts)
+
+
+@router.put("/api/match/listening-distance", tags=["match"])
+def match_keep_distance(body: Distance, bench: BenchState) -> dict[str, Any]:
+    """Keep the tester's listening distance, as `earwitness archive listening-distance` does."""
+    kept = keep_distance(body.distance_m, bench.archive_folder)
+    return {"distance_m": kept, "sentence": f"Figures, advice and reviews are for {kept:g} m from now on."}
 
 
 @router.post("/api/match/{loudspeaker_id}/amplifier", tags=["match"])
@@ -167,24 +188,36 @@ def match_seats(loudspeaker_id: Id, body: SeatsAsked, bench: BenchState) -> dict
 @router.post("/api/match/{loudspeaker_id}/words", tags=["match"])
 def match_words(loudspeaker_id: Id, body: WordsAsked, bench: BenchState) -> dict[str, Any]:
     """The maker's claims held against the data, and for whom it is."""
+    made = _matched(bench, bench.reading(loudspeaker_id), body)
+    return {
+        "claims": _shown(claims_table(made.claims)),
+        "no_claims": made.absent.get("claims", ""),
+        "for_whom": [{"topic": one.topic, "text": true_minus(one.text)} for one in made.for_whom],
+    }
+
+
+@router.post("/api/match/{loudspeaker_id}/text", tags=["match"])
+def match_text(loudspeaker_id: Id, body: AnswersAsked, bench: BenchState) -> dict[str, str]:
+    """Everything that is answered here as text, as the command `match` prints it."""
     result = bench.reading(loudspeaker_id)
+    lines = match_lines(result, Advice(match=_matched(bench, result, body, body.room)))
+    return {"text": "\n".join(lines) + "\n"}
+
+
+def _matched(bench: Bench, result: ReadResult, body: WordsAsked, room: RoomPlan | None = None) -> MatchAdvice:
     with bench.heavy:
         findings = findings_of(result, bench.archive_folder)
-    made = match_loudspeaker(
+    return match_loudspeaker(
         result,
         findings,
         amplifier=body.amplifier,
+        room=room,
         distance_m=body.distance_m,
         goal_db=body.goal_db,
         peak_db=body.peak_db,
         corner_hz=body.corner_hz,
         scheme=None if body.slopes is None else scheme_of(body.slopes),
     )
-    return {
-        "claims": _shown(claims_table(made.claims)),
-        "no_claims": made.absent.get("claims", ""),
-        "for_whom": [{"topic": one.topic, "text": true_minus(one.text)} for one in made.for_whom],
-    }
 
 
 @router.post("/api/match/files/{kind}/read", tags=["match"])

@@ -276,15 +276,24 @@ const askWords = newest(async () => {
 
 // Files --------------------------------------------------------------------------------------------------------------
 
-async function save(kind, value) {
+async function save(address, value, name, type) {
   try {
-    const { text } = await ask("POST", `/api/match/files/${kind}/write`, value);
-    const address = URL.createObjectURL(new Blob([text], { type: "application/toml" }));
-    make("a", { href: address, download: `my-${kind}.toml` }).click();
-    setTimeout(() => URL.revokeObjectURL(address), 10000);
+    const { text } = await ask("POST", address, value);
+    const made = URL.createObjectURL(new Blob([text], { type }));
+    make("a", { href: made, download: name }).click();
+    setTimeout(() => URL.revokeObjectURL(made), 10000);
   } catch (error) {
     tell(error);
   }
+}
+const saveFile = (kind, value) => save(`/api/match/files/${kind}/write`, value, `my-${kind}.toml`, "application/toml");
+
+/** All answers as text, for what is set now. */
+async function saveAnswers() {
+  const button = find("answers-save");
+  button.disabled = true;
+  await save(`${api}/text`, { room, amplifier: amplifier(), ...wanted(), ...crossover }, "match.txt", "text/plain");
+  button.disabled = false;
 }
 async function open(kind, field, take) {
   const file = field.files[0];
@@ -312,9 +321,9 @@ function listen() {
   find("add-speaker").onclick = () => setRoom(added("loudspeaker", "loudspeaker", [0.2]));
   find("add-seat").onclick = () => setRoom(added("seat", "seat", [0.8]));
   find("seat-of").onchange = askSeats;
-  find("room-save").onclick = () => save("room", room);
+  find("room-save").onclick = () => saveFile("room", room);
   find("room-file").onchange = (e) => open("room", e.target, (value) => setRoom(value));
-  find("amp-save").onclick = () => (hasPower() ? save("amplifier", amplifier()) : note("Give one rated power first.", "error"));
+  find("amp-save").onclick = () => (hasPower() ? saveFile("amplifier", amplifier()) : note("Give one rated power first.", "error"));
   find("amp-file").onchange = (e) =>
     open("amplifier", e.target, (value) => {
       const before = sheet;
@@ -336,6 +345,10 @@ function listen() {
     find(id).value = value;
     find(id).oninput = () => (askAmplifier(), askSeats());
   }
+  find("distance-keep").onclick = async () => {
+    const kept = await ask("PUT", "/api/match/listening-distance", { distance_m: wanted().distance_m }).catch((error) => void tell(error));
+    if (kept) note(kept.sentence);
+  };
   const words = (slopes) => slopes.split("/").map((s, k) => (s === "none" ? "no high-pass" : `${facts.slopes[s]}`)).join(", subwoofer ");
   find("slopes").append(...facts.usual.map((slopes) => make("option", { value: slopes }, `main ${words(slopes)}`)));
   find("slopes").onchange = (e) => cross({ slopes: e.target.value || null });
@@ -360,6 +373,8 @@ async function begin() {
     room = value;
     paintRoom();
   });
+  find("answers-save").onclick = saveAnswers;
+  onKey("s", "save the answers", saveAnswers);
   onKey("Control+z", "undo the latest change", () => drafts[last].undo());
   onKey("Control+Shift+z", "redo it", () => drafts[last].redo());
   onKey("Arrows", "on the plan: move by 0.1 m; Shift 0.01 m", () => {});
