@@ -21,8 +21,8 @@ from scipy import signal
 
 from earwitness.cli import main
 from earwitness.demo.lineup import CAUSEWAY as LOUDSPEAKER
-from earwitness.demo.recorder import write_session
 from earwitness.demo.sheets import write_sheet
+from made_once import MadeOnce
 
 SCHEMA = json.loads((Path(__file__).parents[2] / "docs" / "advice-document.schema.json").read_text(encoding="utf-8"))
 HOSTILE = "<script>alert('x')</script>\" onload=x \u202eturned \u2066about\x07 \x1b[31m\nred"
@@ -48,7 +48,6 @@ row = 2
 position_m = [5.0, 1.0, 1.2]
 """
 SVG = "{http://www.w3.org/2000/svg}"
-pytestmark = pytest.mark.xdist_group("advice")
 
 
 def run(*arguments: str | Path) -> Result:
@@ -71,10 +70,8 @@ def hostile_sheet(text: str) -> str:
 
 
 @pytest.fixture(scope="module")
-def recordings(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("tower")
-    write_session("causeway", folder, quick=True)
-    return folder
+def recordings(made_once: MadeOnce) -> Path:
+    return made_once.recordings("causeway")
 
 
 @pytest.fixture(scope="module")
@@ -129,8 +126,8 @@ def test_the_own_record_stands_alone(archive: Path) -> None:
     assert max(len(line) for line in text.splitlines()) <= 80
 
 
-def test_an_own_record_without_sheets_says_so(recordings: Path, tmp_path: Path) -> None:
-    assert run("add", recordings, "--archive", tmp_path).exit_code == 0
+def test_an_own_record_without_sheets_says_so(made_once: MadeOnce, tmp_path: Path) -> None:
+    shutil.copytree(made_once.archive("causeway"), tmp_path, dirs_exist_ok=True)
     assert "no remark sealed before the data" in run("listen", "record", "--archive", tmp_path).stdout
 
 
@@ -210,8 +207,8 @@ def test_the_same_command_gives_the_same_bytes(archive: Path) -> None:
         assert first
 
 
-def test_kept_findings_are_those_worked_out_anew(archive: Path, recordings: Path, tmp_path: Path) -> None:
-    assert run("add", recordings, "--archive", tmp_path).exit_code == 0
+def test_kept_findings_are_those_worked_out_anew(archive: Path, made_once: MadeOnce, tmp_path: Path) -> None:
+    shutil.copytree(made_once.archive("causeway"), tmp_path, dirs_exist_ok=True)
     fresh = document("mend", "causeway", "--archive", tmp_path)["findings"]
     assert fresh == document("mend", "causeway", "--archive", archive)["findings"]
     assert fresh == document("mend", "causeway", "--archive", tmp_path)["findings"]
@@ -346,7 +343,7 @@ def page(archive: Path, tmp_path_factory: pytest.TempPathFactory) -> str:
     return (folder / "index.html").read_text(encoding="utf-8")
 
 
-def test_the_page_tells_heard_measured_mended_in_order(page: str) -> None:
+def test_the_page_tells_heard_measured_mended_in_order(archive: Path, page: str) -> None:
     tree = html5lib.HTMLParser(strict=True, namespaceHTMLElements=False).parse(page)
     sections = [s.get("id") for s in tree.iter("section") if s.get("id") and not s.get("id").startswith("exhibit")]
     wanted = ["story", "heard", "measured", "mended", "match", "figures"]
@@ -355,7 +352,11 @@ def test_the_page_tells_heard_measured_mended_in_order(page: str) -> None:
     text = " ".join(" ".join(story.itertext()).split())
     assert "“sibilant”" in text
     assert "Narrow peak of 3.0 dB at 6.5 kHz, in the source" in text
-    assert "change the aim; not equalized" in text
+    # The trim ring cancels near the axis alone: what the study of aims says to it stands in its line.
+    assert "not equalized" in text
+    trim = next(f for f in document("mend", "causeway", "--archive", archive)["findings"] if f["kind"] == "near_axis")
+    assert trim["aim"]["sentence"] in " ".join(" ".join(tree.itertext()).split())
+    assert f"{trim['aim']['try_deg']:.0f}° off the axis; not equalized" in text
 
 
 def test_marks_text_and_table_share_their_numbers(archive: Path, page: str) -> None:
@@ -385,8 +386,8 @@ def test_hostile_words_of_a_remark_stay_words(page: str) -> None:
     assert not set(words) & set("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\x07\x1b")
 
 
-def test_a_real_page_without_sheets_says_so(recordings: Path, tmp_path: Path) -> None:
-    assert run("add", recordings, "--archive", tmp_path / "archive").exit_code == 0
+def test_a_real_page_without_sheets_says_so(made_once: MadeOnce, tmp_path: Path) -> None:
+    shutil.copytree(made_once.archive("causeway"), tmp_path / "archive")
     assert run("publish", "causeway", "--to", tmp_path / "out", "--archive", tmp_path / "archive").exit_code == 0
     text = (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
     assert "no listening sheet was sealed" in text

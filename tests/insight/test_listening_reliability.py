@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import itertools
+from pathlib import Path
 
+import numpy as np
 import pytest
 from scipy import stats
 
+from earwitness.insight.listening.chance import chance
 from earwitness.insight.listening.matching import MatchedRemark, Verdict
 from earwitness.insight.listening.reliability import BANDS, reliability, wilson_interval
 from earwitness.insight.listening.remark import Region, Remark
@@ -59,3 +62,19 @@ def test_remarks_count_in_the_region_of_their_middle_once_and_only_when_judged()
 def test_the_bands_follow_one_another_and_are_those_of_the_vocabulary() -> None:
     assert [name for name, _ in BANDS] == [name for name, _, _ in REGIONS]
     assert all(one.high_hz == other.low_hz for (_, one), (_, other) in itertools.pairwise(BANDS))
+
+
+def test_the_examples_of_the_page_about_listening_are_right() -> None:
+    """scipy.stats: hypergeom, binomtest (wilson, exact: Clopper and Pearson), binom."""
+    page = " ".join((Path(__file__).parents[2] / "docs/listening.md").read_text(encoding="utf-8").split())
+    low, high = wilson_interval(7, 9)
+    exact = stats.binomtest(7, 9).proportion_ci(0.95, method="exact")
+    assert f"7 of 9 gives {100 * low:.0f} to {100 * high:.0f} %" in page
+    assert f"here {100 * exact.low:.0f} to {100 * exact.high:.0f} %" in page
+    tail = stats.hypergeom(20, 6, 5).sf(3)
+    assert f"= {100 * tail:.1f} %" in page
+    said = [frozenset({"excess"})] * 5
+    ours = chance(4, said, {"excess": np.arange(20) < 6})
+    assert ours.p_value == pytest.approx(tail)
+    assert f"9 of 10 or better {100 * stats.binom(10, 0.5).sf(8):.1f} %" in page
+    assert f"7 of 10 or better {100 * stats.binom(10, 0.5).sf(6):.0f} %" in page

@@ -32,7 +32,9 @@ def test_straight_ahead_is_the_standard_s() -> None:
     curves = windows(levels).curves
     assert isinstance(found, Aim)
     assert found.in_room is not None
-    for ours, key in ((found.direct, "on_axis"), (found.window, "listening_window"), (found.in_room, "in_room")):
+    assert found.early is not None
+    pairs = ((found.direct, "on_axis"), (found.window, "listening_window"), (found.early, "early_reflections"))
+    for ours, key in (*pairs, (found.in_room, "in_room")):
         np.testing.assert_allclose(ours.values, curves[key].values, atol=1e-9)
         np.testing.assert_allclose(ours.u, curves[key].u, atol=1e-9)
     assert found.notes == ()
@@ -48,6 +50,30 @@ def test_window_about_another_axis_in_closed_form() -> None:
     np.testing.assert_allclose(found.window.values, expected, atol=1e-9)
     np.testing.assert_allclose(found.direct.values, 80.0 - 0.4, atol=1e-9)
     assert any("put together" in note for note in found.notes)
+
+
+def test_early_reflections_about_another_axis_in_closed_form() -> None:
+    """The same parabola, its five reflections by the standard's positions (ANSI/CTA-2034-A), each turned by 20 degrees
+    of azimuth, 1/5 each."""
+    found = aim(parabola(0.1), "horizontal", 20.0)
+    assert isinstance(found, Aim)
+    assert found.early is not None
+
+    def reflection(horizontal: list[float], vertical: list[float]) -> float:
+        around = [((h + 20.0 + 180.0) % 360.0 - 180.0) / 10.0 for h in horizontal]
+        levels = [-0.1 * a**2 for a in around] + [-0.1 * (2.0**2 + (v / 10.0) ** 2) for v in vertical]
+        return float(np.mean(10 ** (np.array(levels) / 10)))
+
+    sides = [float(sign * a) for a in range(40, 90, 10) for sign in (1, -1)]
+    rear = [*(float(sign * a) for a in range(90, 180, 10) for sign in (1, -1)), 180.0]
+    parts = [
+        reflection([], [-20.0, -30.0, -40.0]),
+        reflection([], [40.0, 50.0, 60.0]),
+        reflection([0.0, 10.0, -10.0, 20.0, -20.0, 30.0, -30.0], []),
+        reflection(sides, []),
+        reflection(rear, []),
+    ]
+    np.testing.assert_allclose(found.early.values, 80.0 + 10 * np.log10(np.mean(parts)), atol=1e-9)
 
 
 def test_between_measured_angles_it_is_marked() -> None:

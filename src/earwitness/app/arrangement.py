@@ -64,7 +64,7 @@ def arrange(
     captions: Mapping[str, str] | None = None,
 ) -> Arrangement:
     """Change the choice of exhibits and keep it. What is None stays as it was; order with left_out None shows only
-    what it names.
+    what it names, with left_out the others follow as generated.
 
     Raises InputError as `arrangement_for`.
     """
@@ -73,8 +73,8 @@ def arrange(
         before = arrangement_of(archive, result.loudspeaker_id)
         known = [one.key for one in review.exhibits]
         if order is None:
-            order = [key for key in before.order if key in known]
-            left_out = [key for key in before.left_out if key in known]
+            left_out = [key for key in before.left_out if key in known] if left_out is None else left_out
+            order = [key for key in before.order if key in known and key not in left_out]
         elif left_out is None:
             left_out = [key for key in known if key not in order]
         texts = {key: own.text for key, own in before.captions.items() if key in known} | dict(captions or {})
@@ -96,15 +96,16 @@ def arrange_by_name(
     *,
     exhibits: Sequence[str] | None,
     captions: Mapping[str, str],
+    left_out: Sequence[str] | None = None,
     progress: Progress = silent,
 ) -> Arrangement:
     """As `arrange`, for the loudspeaker called `name`; exhibits ("all",) brings back the generated order."""
     result = read_loudspeaker(name, archive_folder, progress=part(progress, 0.0, 0.8))
     progress(0.8, "findings and advice")
     advice = advice_on(result, archive_folder)
-    order, left_out = exhibits, None
+    order = exhibits
     if exhibits is not None and tuple(exhibits) == ("all",):
-        order, left_out = (), ()
+        order, left_out = (), left_out or ()
     return arrange(result, archive_folder, advice=advice, order=order, left_out=left_out, captions=captions)
 
 

@@ -140,6 +140,8 @@ class MendDesk:
             key = aim
             found = self._aim(*aim)
             curves = {"on_axis": found.direct, "listening_window": found.window}
+            if found.early is not None:
+                curves["early_reflections"] = found.early
             if found.in_room is not None:
                 curves["in_room"] = found.in_room
             if "sound_power" in self.result.reading.curves:

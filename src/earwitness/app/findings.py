@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import fields
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from earwitness.app.read import ReadResult
 from earwitness.archive.catalogue import Archive
+from earwitness.errors import InputError
+from earwitness.figures.read import levels_of
 from earwitness.insight.findings import Finding, find
+from earwitness.insight.findings.finding import AIMED, AimAnswer
+from earwitness.insight.mend.aim import AimStudy, aim_study
+from earwitness.insight.mend.aim_answer import with_aim, without_aim
 from earwitness.quantities.lineage import Step, step
 
 if TYPE_CHECKING:
     from earwitness.quantities import Reading
+    from earwitness.quantities.directions import Orbit
 
 FINDINGS = "findings"
-RULES = 4
+RULES = 5
 """Raised whenever the rules of finding change, so that kept findings of older rules are not used."""
 _CHOICES = ("edition", "rear_wall", "axis_weight", "symmetric")
 
@@ -44,16 +50,36 @@ def findings_of(result: ReadResult, archive_folder: Path) -> tuple[Finding, ...]
 
 
 def found_in(reading: Reading, result: ReadResult) -> tuple[Finding, ...]:
-    """Findings worked out now."""
+    """Findings worked out now, those that only another aim mends with what the study of aims says to them."""
     measured = result.measurement
-    return find(reading, measured.response, impedance=measured.impedance, near_fields=measured.near_field)
+    found = find(reading, measured.response, impedance=measured.impedance, near_fields=measured.near_field)
+    studies = {orbit: _studied(result, orbit) for orbit in sorted({AIMED[f.kind] for f in found if f.kind in AIMED})}
+    return tuple(_aimed(one, studies, found) for one in found)
+
+
+def _studied(result: ReadResult, orbit: Orbit) -> AimStudy | str:
+    """The study of one orbit's aims as `mend --aim` makes it, or why there is none."""
+    levels, symmetric = levels_of(result.measurement.response), result.session.loudspeaker.symmetric
+    try:
+        return aim_study(levels, orbit=orbit, symmetric=symmetric)
+    except InputError as error:
+        return error.expected or error.what
+
+
+def _aimed(one: Finding, studies: Mapping[Orbit, AimStudy | str], found: Sequence[Finding]) -> Finding:
+    if one.kind not in AIMED:
+        return one
+    study = studies[AIMED[one.kind]]
+    return without_aim(one, study) if isinstance(study, str) else with_aim(one, study, found)
 
 
 def finding_record(one: Finding) -> dict[str, Any]:
     """A finding as plain values for JSON, every number as it is."""
     record: dict[str, Any] = {field.name: getattr(one, field.name) for field in fields(one)}
-    return {**record, "curves": list(one.curves), "evidence": dict(one.evidence)}
+    said = None if one.aim is None else asdict(one.aim)
+    return {**record, "curves": list(one.curves), "evidence": dict(one.evidence), "aim": said}
 
 
 def _finding(record: Mapping[str, Any]) -> Finding:
-    return Finding(**{**record, "curves": tuple(record["curves"])})
+    said = None if record["aim"] is None else AimAnswer(**record["aim"])
+    return Finding(**{**record, "curves": tuple(record["curves"]), "aim": said})

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from earwitness.cli import archive_option
 from earwitness.cli.show import Command, progress_bar
+
+if TYPE_CHECKING:
+    from earwitness.app.blind import BlindTest
 
 
 @click.group()
@@ -56,33 +60,50 @@ def seal(sheets: tuple[Path, ...], archive: Path | None) -> None:
     for one in made:
         for line in one.lines:
             click.echo(line)
-    if test is not None and test.revealed is not None:
-        for letter, (name, maker) in test.revealed.items():
-            click.echo(f"letter {letter} was {maker} {name}")
-        click.echo(f"the secret that dealt the letters: {test.secret}")
+    if test is not None:
+        _revealed(test)
 
 
 @command.command(name="blind", cls=Command)
-@click.argument("loudspeakers", nargs=-1, required=True, metavar="NAME/MAKER...")
-@click.option(
-    "--card", type=click.Path(path_type=Path), required=True, help="File for the helper: which letter is which."
-)
+@click.argument("loudspeakers", nargs=-1, metavar="[NAME/MAKER...]")
+@click.option("--card", type=click.Path(path_type=Path), help="File for the helper: which letter is which.")
+@click.option("--number", default=None, metavar="NUMBER", help="Of a test that was begun: tell how it stands.")
 @archive_option
-def blind(loudspeakers: tuple[str, ...], card: Path, archive: Path | None) -> None:
+def blind(loudspeakers: tuple[str, ...], card: Path | None, number: str | None, archive: Path | None) -> None:
     """Begin a blind test of two to eight loudspeakers, each given as "Name/Maker".
 
     The letters are dealt at random; only the card tells them. Write one sheet a letter, with the keys letter and
     blind_test, and seal all of them together.
+
+    \b
+    How a test stands, with letters and secret once it is sealed:
+      earwitness listen blind --number 0a1b2c3d
     """
-    from earwitness.app.blind import begin_test, write_card
+    from earwitness.app.blind import begin_test, blind_test, write_card
     from earwitness.app.config import archive_folder
 
-    pairs = [(name, maker) for name, _, maker in (one.partition("/") for one in loudspeakers)]
+    if number is None and (not loudspeakers or card is None):
+        raise click.UsageError("give the loudspeakers as Name/Maker, and --card FILE; or --number of a test")
+    if number is not None and loudspeakers:
+        raise click.UsageError("--number is for a test that was begun, without loudspeakers")
     place = archive_folder(archive)
-    test = begin_test(pairs, place)
+    if number is None:
+        test = begin_test([(name, maker) for name, _, maker in (one.partition("/") for one in loudspeakers)], place)
+    else:
+        test = blind_test(number, place)
     click.echo(f'blind test {test.number}, letters {", ".join(test.letters)}: blind_test = "{test.number}"')
-    click.echo(f"give this file to the helper, unread: {write_card(test.number, card, place)}")
+    if card is not None:
+        click.echo(f"give this file to the helper, unread: {write_card(test.number, card, place)}")
     click.echo(f"promise {test.promise}; it is the SHA-256 of the secret that is told after sealing")
+    _revealed(test)
+
+
+def _revealed(test: BlindTest) -> None:
+    """Letters and secret, where they are known."""
+    for letter, (name, maker) in (test.revealed or {}).items():
+        click.echo(f"letter {letter} was {maker} {name}")
+    if test.revealed is not None:
+        click.echo(f"the secret that dealt the letters: {test.secret}")
 
 
 @command.command(name="levels", cls=Command)

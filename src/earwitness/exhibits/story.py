@@ -10,12 +10,14 @@ from earwitness.exhibits.chart import Table
 from earwitness.exhibits.mended import band_words, mends
 from earwitness.exhibits.words import listed
 from earwitness.insight.findings import Finding
+from earwitness.insight.findings.finding import AimAnswer
 from earwitness.insight.listening.telling import span_in_words
+from earwitness.insight.mend.aim import aim_words
 from earwitness.insight.mend.equalizer import Band
 
 _NOT_HEARD = "not heard"
 _LEFT = {
-    "near_axis": "change the aim; not equalized",
+    "near_axis": "only another aim mends it; not equalized",
     "off_axis": "no equalizer mends it",
     "vertical": "mind the height of the ears; not equalized",
     "partial": "left alone: other angles lack it",
@@ -69,9 +71,19 @@ def _mended(one: Finding, met: Sequence[Band]) -> str:
         return listed(tuple(band_words(band) for band in met))
     if one.kind == "band_limit" and one.center_hz > 1000.0:
         return "nothing to mend"
+    if one.aim is not None:
+        return f"{_aimed(one.aim)}; not equalized"
     if one.kind in _LEFT:
         return _LEFT[one.kind]
     return "can be equalized; too small here to be worth a band" if one.is_equalizable else "not equalized: its phase"
+
+
+def _aimed(said: AimAnswer) -> str:
+    """What the study of aims says, in a few words."""
+    what = aim_words(said.orbit, said.try_deg)
+    if said.is_better:
+        return f"aim it {what}"
+    return f"no aim is better in all; less of it at {what}" if said.try_deg else "no aim that was studied is better"
 
 
 def _said_of(place: int, advice: Advice) -> tuple[str, ...]:

@@ -209,11 +209,20 @@ def _fit(
         held[0, 1] = _SLOPE_RIDGE
         ridge, pull = np.concatenate([ridge, held]), np.append(pull, _SLOPE_RIDGE * slope)
 
+    at, there = b"", (level, ridge)
+
+    def model(p: FloatArray) -> tuple[FloatArray, FloatArray]:
+        # Level and slopes are asked for one after the other.
+        nonlocal at, there
+        if p.tobytes() != at:
+            at, there = p.tobytes(), _model(x, trend, p)
+        return there
+
     def off(p: FloatArray) -> FloatArray:
-        return np.concatenate([_model(x, trend, p)[0] - level, ridge @ p - pull])
+        return np.concatenate([model(p)[0] - level, ridge @ p - pull])
 
     def slopes(p: FloatArray) -> FloatArray:
-        return np.concatenate([_model(x, trend, p)[1], ridge])
+        return np.concatenate([model(p)[1], ridge])
 
     found = least_squares(
         off,
@@ -234,14 +243,10 @@ def _fit(
 def _templates(count: int) -> tuple[FloatArray, FloatArray, FloatArray]:
     """(T, F) shapes of 1 dB on an even grid, (T,) centers in grid steps, (T,) ln Q."""
     grid = np.arange(count) / POINTS_PER_OCTAVE
-    centers = np.arange(0, count, 2)
-    rows, where, widths = [], [], []
-    for q in SEARCH_Q:
-        for center in centers:
-            rows.append(peaking_db(grid, grid[center], float(np.log(q)), 3.0) / 3.0)
-            where.append(float(grid[center]))
-            widths.append(float(np.log(q)))
-    return np.array(rows), np.array(where), np.array(widths)
+    centers = grid[::2]
+    rows = [peaking_db(grid, centers[:, None], float(np.log(q)), 3.0) / 3.0 for q in SEARCH_Q]
+    widths = np.array([float(np.log(q)) for q in SEARCH_Q])
+    return np.concatenate(rows), np.tile(centers, len(SEARCH_Q)), np.repeat(widths, centers.size)
 
 
 def _candidate(x: FloatArray, rest: FloatArray, slopes: FloatArray, noise: float) -> FloatArray | None:

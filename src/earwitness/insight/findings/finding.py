@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal
 
+from earwitness.quantities.directions import Orbit
+
 Kind = Literal["source", "load", "port", "near_axis", "partial", "off_axis", "vertical", "tilt", "band_limit"]
 
 KINDS: Mapping[Kind, str] = MappingProxyType(
@@ -26,6 +28,37 @@ KINDS: Mapping[Kind, str] = MappingProxyType(
 EQUALIZABLE: frozenset[Kind] = frozenset({"source", "load", "port", "tilt"})
 
 
+AIMED: Mapping[Kind, Orbit] = MappingProxyType({"near_axis": "horizontal", "vertical": "vertical"})
+"""Kinds that only another aim mends, and the orbit it is looked for on."""
+
+
+@dataclass(frozen=True, slots=True)
+class AimAnswer:
+    """What the study of aims says to a finding that only another aim can mend.
+
+    orbit : the aims that were studied, those of `insight.mend.aim`
+    gain_deg, gain_db, u_gain_db : the best aim but straight ahead, its lead over straight ahead (rms, negative where it
+        is rougher) and that lead's standard uncertainty
+    is_better : that lead counts and is beyond doubt
+    try_deg : where to listen: the best aim if it is better, else the smallest turn that halves this finding, else 0
+    size_ahead_db, size_there_db : the finding straight ahead and at try_deg, fitted alike; None where try_deg is 0 or
+        it could not be told
+    rougher_db : by how much everything together is rougher at try_deg than straight ahead, negative for smoother
+    sentence : all that for people
+    """
+
+    orbit: Orbit
+    gain_deg: float
+    gain_db: float
+    u_gain_db: float
+    is_better: bool
+    try_deg: float
+    size_ahead_db: float | None
+    size_there_db: float | None
+    rougher_db: float
+    sentence: str
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Finding:
     """One deviation from a smooth trend.
@@ -41,6 +74,7 @@ class Finding:
     margin_db : height over the audibility threshold of `audibility`, a heuristic; negative below it
     is_equalizable : an equalizer mends it at all angles at once, and the response has minimum phase there
     title, sentence : words for people
+    aim : what the study of aims says to it; None where no other aim can mend it, or none was studied
     """
 
     key: int
@@ -57,6 +91,7 @@ class Finding:
     is_equalizable: bool
     title: str
     sentence: str
+    aim: AimAnswer | None = None
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:

@@ -28,7 +28,7 @@ _REMEDY: dict[Kind, str] = {
     "source": "an equalizer can mend it",
     "load": "an equalizer can mend it",
     "port": "an equalizer can lower it, but the port still rings at high level",
-    "near_axis": "change the aim and do not equalize",
+    "near_axis": "only another aim can mend it, so do not equalize",
     "partial": "an equalizer mends the direct sound at the cost of the rest",
     "off_axis": "no equalizer can mend direct and reflected sound together",
     "vertical": "mind the height of the ears and do not equalize",

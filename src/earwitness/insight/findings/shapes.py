@@ -14,9 +14,16 @@ _DB = 10.0 / np.log(10.0)
 _LN2 = float(np.log(2.0))
 
 
-def peaking_db(x: FloatArray, center: float, ln_q: float, gain_db: float) -> FloatArray:
-    """(F,) level of an analog peaking filter [dB] at x octaves; center in octaves. Audio EQ Cookbook, W3C, 2021."""
-    return peaking_with_slopes(x, center, ln_q, gain_db)[0]
+def peaking_db(x: FloatArray, center: float | FloatArray, ln_q: float, gain_db: float) -> FloatArray:
+    """(F,) level of an analog peaking filter [dB] at x octaves; center in octaves. Audio EQ Cookbook, W3C, 2021.
+
+    A column of centers (N, 1) gives a row each (N, F).
+    """
+    ratio = np.exp2(x - center)
+    u = (ratio - 1 / ratio) ** 2
+    lift = 10 ** (gain_db / 20)
+    wide = np.exp(-2 * ln_q)
+    return np.asarray(_DB * np.log((u + lift * wide) / (u + wide / lift)))
 
 
 def peaking_with_slopes(x: FloatArray, center: float, ln_q: float, gain_db: float) -> tuple[FloatArray, FloatArray]:

@@ -163,9 +163,18 @@ def _costs(hz: FloatArray, main: ComplexArray, sub: ComplexArray, delays: AnyFlo
     """(2, D, G) rms deviation [dB] of the sum, by polarity, delay, gain."""
     turn = np.exp(-2j * np.pi * delays[:, None] * hz) * sub
     moved = turn[:, None, :] * (10.0 ** (gains_db / 20.0))[:, None]
-    both = np.stack([main + moved, -main + moved])
-    level = 10.0 * np.log10(np.maximum(both.real**2 + both.imag**2, 1e-12))
-    return np.asarray(np.sqrt(np.mean(level**2, axis=-1)), dtype=np.float64)
+    return np.stack([_rms_db(main + moved), _rms_db(-main + moved)])
+
+
+def _rms_db(total: ComplexArray) -> FloatArray:
+    """Rms level [dB] over the last axis. In place: this is done for a million points of a match."""
+    level = np.square(total.real)
+    level += np.square(total.imag)
+    np.maximum(level, 1e-12, out=level)
+    np.log10(level, out=level)
+    level *= 10.0
+    np.square(level, out=level)
+    return np.asarray(np.sqrt(np.mean(level, axis=-1)), dtype=np.float64)
 
 
 def tuned(main: MainResponse, corner_hz: float, scheme: Scheme) -> Setting:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -32,12 +33,22 @@ SMALLEST_MARGIN_DB = 0.1
 _SAME_DEG = 0.01
 
 
+def aim_words(orbit: Orbit, angle_deg: float) -> str:
+    """An aim in words: straight ahead, 15° off the axis, 10° below the axis."""
+    if angle_deg == 0.0:
+        return "straight ahead"
+    if orbit == "vertical":
+        return f"{abs(angle_deg):.0f}° {'above' if angle_deg > 0 else 'below'} the axis"
+    return f"{abs(angle_deg):.0f}° off the axis{'' if angle_deg > 0 else ', to its right'}"
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Aim:
     """Curves about the axis at angle_deg of an orbit (positive: to the loudspeaker's left, or up).
 
-    direct, window, in_room (None where sound power is missing); roughness_db : see `roughness`; u_db : its standard
-    uncertainty; with_equalizer : re-designed for this aim, with roughness_mended_db, or None
+    direct, window, early, in_room : the last two None where their positions or the sound power are missing
+    roughness_db : see `roughness`; u_db : its standard uncertainty
+    with_equalizer : re-designed for this aim, with roughness_mended_db, or None
     notes : how many positions are interpolated or put together
     """
 
@@ -45,6 +56,7 @@ class Aim:
     angle_deg: float
     direct: Curve
     window: Curve
+    early: Curve | None
     in_room: Curve | None
     roughness_db: float
     u_db: float
@@ -231,10 +243,12 @@ def aim(
     direct_place = window_places[0]
     direct = _average(levels, [direct_place], np.ones(1))
     window = _average(levels, window_places, np.full(len(window_places), 1.0 / len(window_places)))
-    words = f"{abs(angle_deg):.0f}° off the {orbit} axis" if angle_deg else "straight ahead"
+    words = aim_words(orbit, angle_deg)
     direct_curve = _curve(levels, direct, "on_axis", f"direct sound, {words}")
     window_curve = _curve(levels, window, "listening_window", f"listening window, {words}")
-    room, room_places = _in_room(levels, orbit, angle_deg, window)
+    early, early_places = _early(levels, orbit, angle_deg)
+    early_curve = None if early is None else _curve(levels, early, "early_reflections", f"early reflections, {words}")
+    room = _in_room(levels, window, early)
     room_curve = None if room is None else _curve(levels, room, "in_room", f"predicted in-room response, {words}")
     curves = [one for one in (direct_curve, window_curve, room_curve) if one is not None]
     rough = _joint(curves)
@@ -254,17 +268,12 @@ def aim(
         mend = design(problem, bands)
         after = _joint([shifted(one, mend.equalizer, sample_rate_hz) for one in curves])
         mended_db = None if after is None else after[0]
-    notes = _notes([*window_places, *room_places], len(levels.directions) if measured is None else measured)
-    return Aim(orbit, angle_deg, direct_curve, window_curve, room_curve, *rough, mend, mended_db, notes)
+    notes = _notes([*window_places, *early_places], len(levels.directions) if measured is None else measured)
+    return Aim(orbit, angle_deg, direct_curve, window_curve, early_curve, room_curve, *rough, mend, mended_db, notes)
 
 
-def _in_room(levels: Levels, orbit: Orbit, angle_deg: float, window: _Average) -> tuple[_Average | None, list[_Place]]:
-    """In-room prediction with the reflections turned by the aim; the sound power stays what it is."""
-    power_weights = window_weights(levels.directions)["sound_power"]
-    if isinstance(power_weights, str):
-        return None, []
-    every = [_Place(row, False, False) for row in np.eye(len(levels.directions))[power_weights > 0]]
-    power = _average(levels, every, power_weights[power_weights > 0])
+def _early(levels: Levels, orbit: Orbit, angle_deg: float) -> tuple[_Average | None, list[_Place]]:
+    """Early reflections turned by the aim, each of the standard's five alike; None where one of them is missing."""
     early, used = [], []
     for component in cta2034.EARLY_REFLECTIONS:
         places = _component(levels, component, orbit, angle_deg)
@@ -272,13 +281,32 @@ def _in_room(levels: Levels, orbit: Orbit, angle_deg: float, window: _Average) -
             return None, []
         used += places
         early.append((0.2, _average(levels, places, np.full(len(places), 1.0 / len(places)))))
+    return _mixed(early), used
+
+
+def _in_room(levels: Levels, window: _Average, early: _Average | None) -> _Average | None:
+    """In-room prediction with window and reflections of an aim; the sound power stays what it is."""
+    power = _power(levels)
+    if early is None or power is None:
+        return None
     shares = cta2034.IN_ROOM_WEIGHTS
     parts = [
         (shares["listening_window"], window),
-        (shares["early_reflections"], _mixed(early)),
+        (shares["early_reflections"], early),
         (shares["sound_power"], power),
     ]
-    return _mixed(parts), used
+    return _mixed(parts)
+
+
+# All aims of a study have the same levels.
+@lru_cache(maxsize=1)
+def _power(levels: Levels) -> _Average | None:
+    """The sound power; None where directions are missing."""
+    weights = window_weights(levels.directions)["sound_power"]
+    if isinstance(weights, str):
+        return None
+    every = [_Place(row, False, False) for row in np.eye(len(levels.directions))[weights > 0]]
+    return _average(levels, every, weights[weights > 0])
 
 
 def _notes(places: list[_Place], measured: int) -> tuple[str, ...]:
@@ -343,9 +371,17 @@ def _choice(aims: list[Aim], scores: list[float]) -> tuple[float, float, bool]:
     """The aim to take, its lead over straight ahead, and whether that is beyond doubt. aims : nearest first."""
     least = min(scores)
     place = next(i for i, score in enumerate(scores) if score <= least + SMALLEST_MARGIN_DB)
-    margin = scores[0] - scores[place]
-    u = math.hypot(aims[0].u_db, aims[place].u_db)
+    margin, u = lead(aims[0], aims[place], (scores[0], scores[place]))
     return aims[place].angle_deg, margin, bool(place > 0 and margin > max(SMALLEST_MARGIN_DB, 2 * u))
+
+
+def lead(ahead: Aim, other: Aim, scores: tuple[float, float] | None = None) -> tuple[float, float]:
+    """By how much `other` is smoother than straight ahead, and its standard uncertainty, taken as independent [dB].
+
+    scores : of both, where they are not the roughness without an equalizer
+    """
+    first, second = scores or (ahead.roughness_db, other.roughness_db)
+    return first - second, math.hypot(ahead.u_db, other.u_db)
 
 
 def _sentence(best_deg: float, margin_db: float, clear: bool) -> str:

@@ -1,0 +1,127 @@
+"""What the study of aims says to the findings that only another aim can mend."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from earwitness.insight.findings.decompose import Peak
+from earwitness.insight.findings.evidence import sizes_db
+from earwitness.insight.findings.finding import AIMED, AimAnswer, Finding
+from earwitness.insight.mend.aim import Aim, AimStudy, aim_words, lead
+from earwitness.quantities import Curve
+from earwitness.quantities.directions import Orbit
+
+WORTH_TRYING = 0.5
+"""What an aim must leave of a finding at most to be named for it alone. Own choice."""
+
+
+def with_aim(one: Finding, study: AimStudy, others: Sequence[Finding] = ()) -> Finding:
+    """The finding with what the study of its orbit found, in its sentence too.
+
+    others : findings of the same loudspeaker, which are fitted with it so that none is taken for another.
+    """
+    said = answer(one, study, others)
+    return replace(one, aim=said, sentence=f"{one.sentence} {said.sentence}")
+
+
+def without_aim(one: Finding, why: str) -> Finding:
+    """The finding where its aims could not be studied."""
+    return replace(one, sentence=f"{one.sentence} Other aims cannot be studied: {why}.")
+
+
+def answer(one: Finding, study: AimStudy, others: Sequence[Finding] = ()) -> AimAnswer:
+    """See `AimAnswer`. Sizes are those of the curve that shows the finding, direct sound first."""
+    orbit = AIMED[one.kind]
+    ahead = next(a for a in study.aims if a.angle_deg == 0.0)
+    away = [a for a in study.aims if a is not ahead]
+    if not away:
+        return AimAnswer(orbit, 0.0, 0.0, 0.0, False, 0.0, None, None, 0.0, "No other aim was measured.")
+    best = next(a for a in study.aims if a.angle_deg == study.best_deg)
+    named = min(away, key=lambda a: (a.roughness_db, abs(a.angle_deg))) if best is ahead else best
+    gain, u = lead(ahead, named)
+    sizes = {a.angle_deg: size for a in study.aims if (size := _size_db(one, a, others)) is not None}
+    is_better = best is not ahead and study.clear
+    tried = named if is_better else _nearest_calm(sizes, away)
+    there = None if tried is None else sizes.get(tried.angle_deg)
+    before = None if tried is None else sizes.get(0.0)
+    rougher = 0.0 if tried is None else -lead(ahead, tried)[0]
+    words = _sentence(one, orbit, study, named, (gain, u), tried, (before, there), rougher)
+    return AimAnswer(
+        orbit,
+        named.angle_deg,
+        gain,
+        u,
+        is_better,
+        0.0 if tried is None else tried.angle_deg,
+        before,
+        there,
+        rougher,
+        words,
+    )
+
+
+def _size_db(one: Finding, aim: Aim, others: Sequence[Finding]) -> float | None:
+    """The finding's shape in the curve of an aim that shows it straight ahead."""
+    curve = _shown(one, aim)
+    if curve is None or one.q is None:
+        return None
+    peaks = [_peak(o, o.q) for o in others if o.key != one.key and o.q is not None]
+    size, told = sizes_db(curve.axis.hz, curve.values[None, :], curve.valid[None, :], _peak(one, one.q), peaks)
+    return float(size[0]) if told[0] else None
+
+
+def _shown(one: Finding, aim: Aim) -> Curve | None:
+    curves = {"on_axis": aim.direct, "listening_window": aim.window, "in_room": aim.in_room}
+    return next((curves[key] for key in curves if key in one.curves and curves[key] is not None), None)
+
+
+def _peak(one: Finding, q: float) -> Peak:
+    return Peak(one.center_hz, q, one.size_db, 0.0, 0.0, 0.0)
+
+
+def _nearest_calm(sizes: dict[float, float], away: Sequence[Aim]) -> Aim | None:
+    """The smallest turn that leaves at most half of the finding; of two alike the one with less of it."""
+    ahead = sizes.get(0.0)
+    if ahead is None:
+        return None
+    enough = [a for a in away if abs(sizes.get(a.angle_deg, ahead)) <= WORTH_TRYING * abs(ahead)]
+    return min(enough, key=lambda a: (abs(a.angle_deg), abs(sizes[a.angle_deg])), default=None)
+
+
+def _sentence(
+    one: Finding,
+    orbit: Orbit,
+    study: AimStudy,
+    named: Aim,
+    gain: tuple[float, float],
+    tried: Aim | None,
+    sizes: tuple[float | None, float | None],
+    rougher_db: float,
+) -> str:
+    """gain : lead of the named aim and its standard uncertainty; sizes : straight ahead and at the aim tried."""
+    where, (margin, u) = aim_words(orbit, named.angle_deg), gain
+    spread = f"(±{2 * u:.2f} dB)"
+    if study.best_deg == 0.0:
+        way = "smoother" if margin >= 0 else "rougher"
+        counts = ", too little to count" if margin >= 0 else ""
+        told = f"{where}, the best other aim, is {way} by {abs(margin):.2f} dB rms {spread}{counts}"
+        first = f"The study of aims finds none better than straight ahead: {told}"
+    else:
+        sure = "" if study.clear else ", which is within its uncertainty"
+        first = f"The study of aims finds {where} smoother than straight ahead by {margin:.2f} dB rms {spread}{sure}"
+    before, there = sizes
+    if tried is None or before is None or there is None:
+        return f"{first}."
+    shape = "peak" if one.is_peak else "dip"
+    held = f"this {shape} is {_db(there, one.is_peak)} instead of {_db(before, one.is_peak)}"
+    if tried is named:
+        return f"{first}; there {held}."
+    way = "rougher" if rougher_db >= 0 else "smoother"
+    whole = f"and everything together {way} by {abs(rougher_db):.2f} dB"
+    return f"{first}. At {aim_words(orbit, tried.angle_deg)} {held}, {whole}."
+
+
+def _db(size: float, is_peak: bool) -> str:
+    """A size as it is spoken of: positive where it still is what it was."""
+    return f"{abs(size):.1f} dB" if (size > 0) == is_peak or abs(size) < 0.05 else f"{size:+.1f} dB"

@@ -1,0 +1,25 @@
+"""The shapes that a response is taken apart into, against filters worked out by scipy."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.signal import freqs
+
+from earwitness.insight.findings.shapes import peaking_db, peaking_with_slopes
+
+
+@pytest.mark.parametrize(("center_hz", "q", "gain_db"), [(250.0, 0.7, 6.0), (1000.0, 4.0, -9.0), (8000.0, 20.0, 3.0)])
+def test_a_peak_is_the_analog_filter_of_the_cookbook(center_hz: float, q: float, gain_db: float) -> None:
+    """Audio EQ Cookbook (W3C, 2021), analog prototype: (s^2 + s A / Q + 1) / (s^2 + s / (A Q) + 1)."""
+    hz = np.geomspace(20.0, 20_000.0, 300)
+    lift = 10.0 ** (gain_db / 40.0)
+    _, response = freqs([1.0, lift / q, 1.0], [1.0, 1.0 / (lift * q), 1.0], worN=hz / center_hz)
+    found = peaking_db(np.log2(hz / 1000.0), float(np.log2(center_hz / 1000.0)), float(np.log(q)), gain_db)
+    np.testing.assert_allclose(found, 20.0 * np.log10(np.abs(response)), atol=1e-9)
+
+
+def test_many_centers_at_once_are_the_same_as_one_by_one() -> None:
+    x = np.arange(-240, 200) / 48.0
+    together = peaking_db(x, x[::2, None], 0.4, 3.0)
+    assert np.array_equal(together, np.array([peaking_with_slopes(x, float(at), 0.4, 3.0)[0] for at in x[::2]]))
