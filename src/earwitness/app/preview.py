@@ -1,11 +1,13 @@
 """What a change of gate or splice does to the response on axis, fast enough to follow a slider.
 
 Only the takes that the on-axis response is made from are reduced, by the same code as the whole session and with the
-same result; their recordings stay in memory while the preview is held.
+same result; their recordings stay in memory while the preview is held, and so do the curves shown lately: a slider goes
+to and fro.
 """
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -28,6 +30,7 @@ from earwitness.session.session import FarFieldTake, NearFieldTake, NoiseFloorTa
 
 # How far past the direct sound the ungated energy is looked at.
 OPEN_MS = 40.0
+_KEPT_CURVES = 100
 _OPEN = Chosen(gate_ms=OPEN_MS, taper_percent=5.0)
 
 
@@ -58,12 +61,22 @@ class AxisPreview:
         self.session = _on_axis_only(whole)
         self._read = recordings_of(files)
         self._held: dict[str, Recording] = {}
+        self._shown: OrderedDict[Chosen, Preview] = OrderedDict()
+        self._energy: tuple[Curve, float] | None = None
         correction_file = whole.microphone.correction_file
         self._correction = read_correction(files[correction_file]) if correction_file else None
         self._impedance = impedance_table_of(self.session, files)
 
     def at(self, chosen: Chosen) -> Preview:
         """The response on axis with other settings. Raises InputError where they cannot be used."""
+        if chosen not in self._shown:
+            self._shown[chosen] = self._made(chosen)
+        self._shown.move_to_end(chosen)
+        while len(self._shown) > _KEPT_CURVES:
+            self._shown.popitem(last=False)
+        return self._shown[chosen]
+
+    def _made(self, chosen: Chosen) -> Preview:
         measurement = self._reduced(chosen)
         curve = windows(levels_of(measurement.response)).curves["on_axis"]
         warnings = tuple(flag.sentence for flag in measurement.flags if flag.severity != "info" and "splice" in flag.id)
@@ -72,8 +85,10 @@ class AxisPreview:
     def energy(self) -> tuple[Curve, float]:
         """Energy over time of the on-axis take before any gate cuts it, in milliseconds, and the time of the direct
         sound on that axis [ms]."""
-        measurement = self._reduced(_OPEN)
-        return time_curves(measurement)["energy_time"], 1e3 * measurement.impulse_onset_s
+        if self._energy is None:
+            measurement = self._reduced(_OPEN)
+            self._energy = time_curves(measurement)["energy_time"], 1e3 * measurement.impulse_onset_s
+        return self._energy
 
     def _reduced(self, chosen: Chosen) -> Measurement:
         return reduce_session(

@@ -44,7 +44,7 @@ def scan_plan_lines(plan: ScanPlan) -> tuple[str, ...]:
         f"surface: {surface}; {plan.rings} rings of {plan.azimuths} points on each",
         f"points: {len(plan.points_m):,}, about {hours} h {minutes:02d} min",
         f"the room is separated up to {hz_words(plan.separable_hz)}",
-        f"expected error (rule of thumb): {errors}",
+        f"error at most (19 of 20 frequencies, directions within 20 dB of the loudest): {errors}",
     ]
     if plan.gated_from_hz is not None:
         lines.insert(3, f"the gate serves from {hz_words(plan.gated_from_hz)} upward")

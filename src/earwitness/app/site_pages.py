@@ -65,6 +65,9 @@ def written_pages(jobs: Sequence[PageJob], archive_folder: Path, *, workers: int
     workers : processes, None for one a core. What a page says of others is what the archive holds before the first of
     them is written. Raises as reading and writing do; pages that were done stay.
     """
+    if not jobs:
+        yield iter(())
+        return
     count = min(workers or os.cpu_count() or 1, len(jobs))
     if count <= 1 or (workers is None and len(jobs) < _WORTH_A_PROCESS):
         if len(jobs) > 1:

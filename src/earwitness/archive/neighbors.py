@@ -25,7 +25,7 @@ from earwitness.archive.schema import (
 from earwitness.archive.search import FoundFigure
 from earwitness.errors import ArchiveError
 from earwitness.quantities import Curve
-from earwitness.quantities.axis import report_axis
+from earwitness.quantities.axis import FrequencyAxis, report_axis
 
 SHAPES = ("listening_window", "sound_power_di")
 _PARTS = ("values", "u", "u_common", "valid")
@@ -78,10 +78,10 @@ def neighbors(archive: Archive, keys: Collection[str]) -> tuple[Neighbor, ...]:
         known = {number for number, name, maker in work.execute(names) if (name, maker) in opened}
         figures = _figures(work, keys)
         shapes = {row.loudspeaker_id: row for row in work.execute(select(SummaryShapeRow.__table__))}
-        found = []
+        found, axis = [], report_axis()
         for number, title, kind, price, currency, date, source in work.execute(rows.order_by(columns[0])):
             kept = shapes.get(number)
-            curves = _unpacked(kept.curves, where=title) if kept is not None and kept.made_from == source else {}
+            curves = _unpacked(kept.curves, axis, where=title) if kept is not None and kept.made_from == source else {}
             found.append(
                 Neighbor(number, title, kind, price, currency, date, number in known, figures.get(number, {}), curves)
             )
@@ -119,8 +119,7 @@ def _packed(curves: Mapping[str, Curve]) -> bytes:
     return zlib.compress(np.stack(rows).astype("<f4").tobytes(), 3)
 
 
-def _unpacked(packed: bytes, *, where: str) -> dict[str, Curve]:
-    axis = report_axis()
+def _unpacked(packed: bytes, axis: FrequencyAxis, *, where: str) -> dict[str, Curve]:
     try:
         parts = np.frombuffer(zlib.decompress(packed), "<f4").reshape(len(SHAPES), len(_PARTS), len(axis))
     except (zlib.error, ValueError):

@@ -14,8 +14,9 @@ from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
 
 from earwitness import __version__
+from earwitness.bench.later import LaterPlaces, WaitForPlaces
 from earwitness.bench.pages import install_errors
-from earwitness.bench.routes import ROUTERS
+from earwitness.bench.routes import FIRST
 from earwitness.bench.security import Gate, Guard, cookie_name
 from earwitness.bench.state import Bench
 from earwitness.errors import InputError
@@ -27,7 +28,10 @@ _KINDS = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml",
 
 
 def create_app(archive_folder: Path, *, gate: Gate, port: int) -> FastAPI:
-    """The bench on an archive. Raises ArchiveError and OutputError as opening the archive does."""
+    """The bench on an archive, its places brought in when they are asked for.
+
+    Raises ArchiveError and OutputError as opening the archive does.
+    """
     bench = Bench(archive_folder)
 
     @asynccontextmanager
@@ -49,8 +53,11 @@ def create_app(archive_folder: Path, *, gate: Gate, port: int) -> FastAPI:
     install_errors(app)
     app.get("/enter/{token}", include_in_schema=False)(_enter)
     app.get("/static/{name}", include_in_schema=False)(_static)
-    for router in ROUTERS:
+    for router in FIRST:
         app.include_router(router)
+    places = LaterPlaces(app)
+    app.state.places = places
+    app.add_middleware(WaitForPlaces, places=places)
     app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
     app.add_middleware(Guard, gate=gate, port=port)
     return app
@@ -80,14 +87,19 @@ def serve(archive_folder: Path, *, port: int | None, ready: Callable[[str], None
         at = place.getsockname()[1]
         gate = Gate()
         app = create_app(archive_folder, gate=gate, port=at)
-        config = uvicorn.Config(app, log_level="warning", server_header=False, timeout_graceful_shutdown=2)
+        places: LaterPlaces = app.state.places
+        config = uvicorn.Config(app, log_level="warning", server_header=False, timeout_graceful_shutdown=2, ws="none")
 
         class Server(uvicorn.Server):
             async def startup(self, sockets: list[socket.socket] | None = None) -> None:
                 await super().startup(sockets=sockets)
                 ready(f"http://{HOST}:{at}/enter/{gate.token}")
+                places.start_beforehand()
 
-        Server(config).run(sockets=[place])
+        try:
+            Server(config).run(sockets=[place])
+        finally:
+            places.stop()
 
 
 async def _enter(request: Request, token: str) -> Response:

@@ -6,20 +6,20 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 from fastapi import Depends, Request
 
-from earwitness.app.advice import advice_on
 from earwitness.app.jobs import Jobs
-from earwitness.app.preview import AxisPreview
-from earwitness.app.read import USUAL_REAR_WALL, ReadResult, read_loudspeaker
-from earwitness.app.settings import kept_choice
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.entries import LoudspeakerEntry
-from earwitness.bench.live import LiveDesk
 from earwitness.errors import InputError
-from earwitness.exhibits.advice import Advice
+
+if TYPE_CHECKING:
+    from earwitness.app.preview import AxisPreview
+    from earwitness.app.read import ReadResult
+    from earwitness.bench.live import LiveDesk
+    from earwitness.exhibits.advice import Advice
 
 _KEPT_READINGS = 4
 Kept = TypeVar("Kept")
@@ -31,7 +31,9 @@ class UnknownLoudspeakerError(InputError):
 
 class Bench:
     """The state of one running bench. Recordings are reduced and readings made one at a time: the array files'
-    library must not be used by two threads at once."""
+    library must not be used by two threads at once.
+
+    What reads or reduces is imported where it is used: the first page must not wait for it."""
 
     def __init__(self, archive_folder: Path) -> None:
         self.archive_folder = archive_folder
@@ -39,7 +41,8 @@ class Bench:
             pass
         self.jobs = Jobs(archive_folder / "jobs")
         self.heavy = threading.RLock()
-        self.live = LiveDesk()
+        self._live: LiveDesk | None = None
+        self._making_live = threading.Lock()
         self._readings: OrderedDict[int, tuple[str, ReadResult]] = OrderedDict()
         self._beside: OrderedDict[tuple[int, str], tuple[ReadResult, Any]] = OrderedDict()
         self._advice: OrderedDict[int, tuple[str, Advice]] = OrderedDict()
@@ -47,8 +50,25 @@ class Bench:
 
     def close(self) -> None:
         """Silence live measuring and end all jobs."""
-        self.live.close()
+        with self._making_live:
+            if self._live is not None:
+                self._live.close()
         self.jobs.close()
+
+    @property
+    def live(self) -> LiveDesk:
+        """Live measuring, ready from the first time that anybody asks for it."""
+        with self._making_live:
+            if self._live is None:
+                from earwitness.bench.live import LiveDesk
+
+                self._live = LiveDesk()
+            return self._live
+
+    @live.setter
+    def live(self, desk: LiveDesk) -> None:
+        with self._making_live:
+            self._live = desk
 
     def loudspeakers(self) -> tuple[LoudspeakerEntry, ...]:
         """All loudspeakers of the archive, by name."""
@@ -70,14 +90,17 @@ class Bench:
             spoken = archive.session(session_id).loudspeaker
             return archive.find(f"{spoken.maker} {spoken.name}").id
 
-    def reading(self, loudspeaker_id: int, *, rear_wall: str = USUAL_REAR_WALL) -> ReadResult:
+    def reading(self, loudspeaker_id: int, *, rear_wall: str = "") -> ReadResult:
         """Measurement and reading of a loudspeaker's latest session; it counts as its data being shown.
 
-        rear_wall : as in `read_loudspeaker`
+        rear_wall : as in `read_loudspeaker`, "" for the usual one
 
         Raises UnknownLoudspeakerError, and as `read_loudspeaker` does.
         """
+        from earwitness.app.read import USUAL_REAR_WALL, read_loudspeaker
+
         entry = self.loudspeaker(loudspeaker_id)
+        rear_wall = rear_wall or USUAL_REAR_WALL
         with self.heavy:
             latest = f"{self._latest(loudspeaker_id)} {rear_wall}"
             kept = self._readings.get(loudspeaker_id)
@@ -92,11 +115,15 @@ class Bench:
 
     def holds_reading(self, loudspeaker_id: int) -> bool:
         """Whether the usual reading of a loudspeaker is at hand."""
+        from earwitness.app.read import USUAL_REAR_WALL
+
         kept = self._readings.get(loudspeaker_id)
         return kept is not None and kept[0] == f"{self._latest(loudspeaker_id)} {USUAL_REAR_WALL}"
 
     def advice(self, loudspeaker_id: int) -> Advice:
         """Findings, listening sheets held against them, an equalizer, aims and matches of a loudspeaker."""
+        from earwitness.app.advice import advice_on
+
         with self.heavy:
             result = self.reading(loudspeaker_id)
             with Archive.open(self.archive_folder) as archive:
@@ -133,6 +160,8 @@ class Bench:
 
         Raises as `AxisPreview`.
         """
+        from earwitness.app.preview import AxisPreview
+
         with self.heavy:
             if self._preview is None or self._preview[0] != session_id:
                 self._preview = (session_id, AxisPreview(session_id, self.archive_folder))
@@ -140,12 +169,15 @@ class Bench:
 
     def _latest(self, loudspeaker_id: int) -> str:
         """What is read of a loudspeaker: its latest session under the settings kept for it; "" without a session."""
+        from earwitness.app.distance import kept_distance
+        from earwitness.app.settings import kept_choice
+
         with Archive.open(self.archive_folder) as archive:
             sessions = archive.sessions_of(loudspeaker_id)
             if not sessions:
                 return ""
             chosen, _ = kept_choice(archive, sessions[-1].id)
-            return f"{sessions[-1].key} {chosen.words()}"
+            return f"{sessions[-1].key} {chosen.words()}, heard from {kept_distance(archive):g} m"
 
 
 def _sheet_entries(archive: Archive, result: ReadResult) -> tuple[object, ...]:

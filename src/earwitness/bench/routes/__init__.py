@@ -1,25 +1,12 @@
-"""The places of the bench, each with its pages and what its pages ask for."""
+"""The places of the bench, each with its pages and what its pages ask for.
+
+Those of `FIRST` serve the first page and stand from the start. The others bring most of the program with them, and
+come when they are asked for: `earwitness.bench.later`.
+"""
 
 from __future__ import annotations
 
-from earwitness.bench.routes import (
-    compare,
-    drafts,
-    home,
-    jobs,
-    listen,
-    match,
-    measure,
-    measure_live,
-    measure_plan,
-    mend,
-    publish,
-    read,
-)
+from earwitness.bench.routes import drafts, home, jobs
 
-ROUTERS = tuple(
-    module.router
-    for module in (
-        home, jobs, drafts, listen, measure, measure_plan, measure_live, read, mend, match, compare, publish,
-    )
-)  # fmt: skip
+FIRST = (home.router, jobs.router, drafts.router)
+LATER = ("listen", "measure", "measure_plan", "measure_live", "read", "mend", "match", "compare", "publish")

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Path, Query, Request
+from fastapi import APIRouter, Depends, Path, Query, Request
 from fastapi.responses import HTMLResponse
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -36,6 +36,29 @@ Word = Annotated[str | None, Query(max_length=60)]
 Price = Annotated[float | None, Query(ge=0, le=1e12, allow_inf_nan=False)]
 Ranges = Annotated[list[str] | None, Query(max_length=12)]
 Hz = Annotated[float, Query(ge=20, le=20_000, allow_inf_nan=False)]
+
+
+def _left(
+    q: Text = "",
+    type: Word = None,
+    currency: Word = None,
+    price_low: Price = None,
+    price_high: Price = None,
+    figure: Ranges = None,
+) -> SearchQuery:
+    """What the filters of the place leave. figure : ranges as "f6=30:45"."""
+    return SearchQuery(
+        text=q,
+        figures=tuple(figure_range(text[:120]) for text in figure or ()),
+        type=type or None,
+        currency=currency or None,
+        price_low=price_low,
+        price_high=price_high,
+        limit=ROWS,
+    )
+
+
+Left = Annotated[SearchQuery, Depends(_left)]
 
 
 class Chosen(BaseModel):
@@ -123,21 +146,16 @@ def compare_index(bench: BenchState) -> dict[str, Any]:
 @router.get("/api/compare/catalogue", tags=["compare"])
 def compare_catalogue(
     bench: BenchState,
-    q: Text = "",
-    type: Word = None,
-    currency: Word = None,
-    price_low: Price = None,
-    price_high: Price = None,
-    figure: Ranges = None,
+    left: Left,
     columns: Text = "",
     sort: Annotated[str, Query(max_length=80)] = "title",
     descending: bool = False,
     offset: Annotated[int, Query(ge=0, le=10**9)] = 0,
     opened: bool = False,
 ) -> dict[str, Any]:
-    """A page of the catalogue. figure : ranges as "f6=30:45"; columns : keys of the figures to show, with commas;
+    """A page of the catalogue. columns : keys of the figures to show, with commas;
     opened : show figures of loudspeakers never opened too, which opens them."""
-    query = _query(q, type, currency, price_low, price_high, figure, sort=sort, descending=descending, offset=offset)
+    query = replace(left, sort=sort, descending=descending, offset=offset)
     wanted = [key for key in columns.split(",") if key][:24] if columns else list(USUAL_COLUMNS)
     found = shelf_page(query, bench.archive_folder, open_all=opened)
     return {
@@ -161,63 +179,18 @@ def compare_catalogue(
 
 
 @router.get("/api/compare/standings", tags=["compare"])
-def compare_standings(
-    bench: BenchState,
-    ids: Ids,
-    q: Text = "",
-    type: Word = None,
-    currency: Word = None,
-    price_low: Price = None,
-    price_high: Price = None,
-    figure: Ranges = None,
-) -> dict[str, Any]:
+def compare_standings(bench: BenchState, ids: Ids, left: Left) -> dict[str, Any]:
     """Rank and percentile of loudspeakers among the opened ones that the filters leave."""
-    query = _query(q, type, currency, price_low, price_high, figure)
     numbers = [int(one) for one in dict.fromkeys(ids.split(","))]
-    found = shelf_standings(numbers, RANKED, query, bench.archive_folder)
+    found = shelf_standings(numbers, RANKED, left, bench.archive_folder)
     return {"standings": [{"id": number, "rows": [_standing(one) for one in rows]} for number, rows in found.items()]}
 
 
 @router.get("/api/compare/prices", tags=["compare"])
-def compare_prices(
-    bench: BenchState,
-    q: Text = "",
-    type: Word = None,
-    currency: Word = None,
-    price_low: Price = None,
-    price_high: Price = None,
-    figure: Ranges = None,
-) -> dict[str, Any]:
+def compare_prices(bench: BenchState, left: Left) -> dict[str, Any]:
     """Price against preference rating of the opened loudspeakers that the filters leave, cheapest first."""
-    query = _query(q, type, currency, price_low, price_high, figure)
-    offers, told = shelf_prices(query, bench.archive_folder)
+    offers, told = shelf_prices(left, bench.archive_folder)
     return {"currency": told, "figure": figure_name("preference_rating"), "offers": [asdict(one) for one in offers]}
-
-
-def _query(
-    q: str,
-    kind: str | None,
-    currency: str | None,
-    price_low: float | None,
-    price_high: float | None,
-    figures: list[str] | None,
-    *,
-    sort: str = "title",
-    descending: bool = False,
-    offset: int = 0,
-) -> SearchQuery:
-    return SearchQuery(
-        text=q,
-        figures=tuple(figure_range(text[:120]) for text in figures or ()),
-        type=kind or None,
-        currency=currency or None,
-        price_low=price_low,
-        price_high=price_high,
-        sort=sort,
-        descending=descending,
-        limit=ROWS,
-        offset=offset,
-    )
 
 
 def _page_data(facts: Any, in_hand: int | None) -> dict[str, Any]:

@@ -18,7 +18,8 @@ from earwitness.exhibits.desk import desk_chart, desk_rows
 from earwitness.exhibits.findings import size_words
 from earwitness.exhibits.words import true_minus
 from earwitness.insight.findings import KINDS
-from earwitness.insight.mend.aim import AimStudy
+from earwitness.insight.findings.finding import AimAnswer
+from earwitness.insight.mend.aim import AimStudy, aim_words
 from earwitness.insight.mend.design import Limits
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, MOST_BANDS, BandKind, Equalizer
 from earwitness.insight.mend.equalizer import KINDS as BAND_KINDS
@@ -144,6 +145,7 @@ def mend_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLRe
                         "title": true_minus(one.title),
                         "where": KINDS[one.kind],
                         "mendable": one.is_equalizable,
+                        "aim": None if one.aim is None else _answer(one.aim),
                     }
                     for one in findings
                 ],
@@ -250,6 +252,16 @@ def _plain(made: Equalizer) -> dict[str, Any]:
     }
 
 
+def _answer(said: AimAnswer) -> dict[str, Any]:
+    """angle_deg : the aim to try, 0 for none."""
+    return {
+        "orbit": said.orbit,
+        "angle_deg": said.try_deg,
+        "words": aim_words(said.orbit, said.try_deg),
+        "sentence": true_minus(said.sentence),
+    }
+
+
 def _study(one: AimStudy | None) -> dict[str, Any] | None:
     if one is None:
         return None
@@ -269,8 +281,11 @@ def _study(one: AimStudy | None) -> dict[str, Any] | None:
                 "equalizer": None if a.with_equalizer is None else _plain(a.with_equalizer.equalizer.rounded()),
                 "notes": list(a.notes),
                 "curves": {
-                    key: [round(float(v), 3) for v in curve.values]
-                    for key, curve in (("on_axis", a.direct), ("listening_window", a.window), ("in_room", a.in_room))
+                    curve.key: {
+                        "values": [round(float(v), 3) for v in curve.values],
+                        "valid": "".join("1" if good else "0" for good in curve.valid),
+                    }
+                    for curve in (a.direct, a.window, a.early, a.in_room)
                     if curve is not None
                 },
             }

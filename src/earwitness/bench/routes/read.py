@@ -36,9 +36,10 @@ from earwitness.exhibits.figures_table import SIGNED, figure_name, method_words
 from earwitness.exhibits.findings import marked, size_words
 from earwitness.exhibits.quality import takes_words
 from earwitness.exhibits.regate import AFTER, regate_chart
-from earwitness.exhibits.words import band_words, figure_words, frequency_words, number_words, value_words
+from earwitness.exhibits.words import band_words, figure_words, frequency_words, number_words, true_minus, value_words
 from earwitness.figures.registry import FIGURES, base_key
 from earwitness.insight.findings import Finding
+from earwitness.insight.mend.aim import aim_words
 from earwitness.quantities import Curve
 from earwitness.render.html import figure_html, table_html
 
@@ -124,7 +125,7 @@ def read_page(
         hidden=_numbers(hide),
         exhibits=[(one.key, one.title, one.caption.finding) for one in exhibits],
         first=_exhibit_part(result, exhibits[0]) if exhibits else None,
-        findings=[(one.key, one.title, size_words(one), one.sentence) for one in findings],
+        findings=[(one.key, one.title, size_words(one), true_minus(one.sentence), _aim_link(one)) for one in findings],
         marked=_MARKED,
         figures=_figure_rows(result),
         flags=[(f.severity, f.sentence, takes_words(f.takes)) for f in result.measurement.flags],
@@ -339,6 +340,15 @@ def _findings(bench: Bench, result: ReadResult) -> tuple[Finding, ...]:
 
 def _numbers(text: str) -> frozenset[int]:
     return frozenset(int(one) for one in text.split(",") if one)
+
+
+def _aim_link(one: Finding) -> dict[str, Any] | None:
+    """Where Mend shows what the study of aims says to a finding; None where it says nothing."""
+    if one.aim is None:
+        return None
+    said = one.aim
+    words = aim_words(said.orbit, said.try_deg) if said.try_deg else ""
+    return {"orbit": said.orbit, "angle": f"{said.try_deg:.0f}", "words": words}
 
 
 def _exhibits(result: ReadResult, findings: tuple[Finding, ...], hidden: frozenset[int]) -> list[Chart]:

@@ -256,6 +256,8 @@ export class Draft {
   }
 
   async #put(value) {
+    // What stood before the first change is a state too: without it that change could not be undone.
+    if (!this.revision) this.revision = (await ask("PUT", this.url, { revision: 0, value: this.initial })).revision;
     const told = await ask("PUT", this.url, { revision: this.revision, value });
     this.revision = told.revision;
     this.canUndo = told.can_undo;

@@ -78,10 +78,16 @@ function send(url, file, told) {
 
 const megabytes = (bytes) => `${(bytes / 1e6).toFixed(bytes < 1e7 ? 1 : 0)} MB`;
 
+/** While files arrive the one thing to do is to take them in, not to choose others. */
+function showArriving(isArriving) {
+  find("arriving").hidden = !isArriving;
+  find("drop-choose").classList.toggle("primary", !isArriving);
+}
+
 async function take(files) {
   const wanted = files.filter(([path]) => !path.split("/").some((part) => part.startsWith(".")));
   if (!wanted.length) return note("There was no file in what was dropped.", "error", { remedy: "drop the folder that holds session.toml" });
-  find("arriving").hidden = false;
+  showArriving(true);
   find("take-in").disabled = true;
   find("faults").replaceChildren();
   const total = wanted.reduce((sum, [, file]) => sum + file.size, 0);
@@ -124,7 +130,7 @@ async function check() {
 function forget() {
   upload = null;
   sessionStorage.removeItem("upload");
-  find("arriving").hidden = true;
+  showArriving(false);
 }
 
 async function takenIn(job) {
@@ -159,7 +165,7 @@ find("from-folder").onsubmit = (e) => {
 onKey("b", "bring in a session folder", () => (showTab(tabs[0]), chooser.click()));
 if (upload) {
   // A reload while files arrived: what has arrived is still there.
-  find("arriving").hidden = false;
+  showArriving(true);
   ask("GET", `/api/uploads/${upload}`).then(({ files }) => (files.length ? check() : forget()), forget);
 }
 

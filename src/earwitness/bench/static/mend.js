@@ -195,12 +195,18 @@ function paintFindings() {
       make(
         "li", { class: one.mendable ? "mendable" : "" },
         make("span", { class: "badge" }, String(one.key)),
-        make("span", { class: "what" }, make("strong", {}, one.title), make("span", { class: "hint" }, ` ${one.size}, ${one.where}`)),
-        one.mendable && one.q ? make("button", { type: "button", onclick: () => against(one) }, "Set a band against it") : make("span", { class: "hint" }, one.mendable ? "can be mended" : "cannot be mended by an equalizer"),
+        make("span", { class: "what" }, make("strong", {}, one.title), make("span", { class: "hint" }, ` ${one.size}, ${one.where}`), ...(one.aim ? [make("span", { class: "said" }, ` ${one.aim.sentence}`)] : [])),
+        findingAct(one),
       ),
     ),
   );
   if (!facts.findings.length) find("mend-findings").replaceChildren(make("li", {}, "Nothing stands out from the trend of the curves."));
+}
+function findingAct(one) {
+  if (one.mendable && one.q) return make("button", { type: "button", onclick: () => against(one) }, "Set a band against it");
+  if (one.aim?.angle_deg) return make("button", { type: "button", onclick: () => tryAim(one.aim.orbit, one.aim.angle_deg) }, `Try ${one.aim.words}`);
+  if (one.aim) return make("a", { href: "#aim-title" }, "Every aim");
+  return make("span", { class: "hint" }, one.mendable ? "can be mended" : "cannot be mended by an equalizer");
 }
 function against(one) {
   addAt(one.center_hz, 0);
@@ -351,30 +357,47 @@ function paintWorth(worth, count) {
 
 // Aim --------------------------------------------------------------------------------------------------------------
 
-async function loadAims() {
-  if (study) return;
-  study = {};
-  try {
-    study = await ask("GET", `${api}/aims?bands=${Math.min(3, state.bands.length) || 3}`);
-  } catch (error) {
-    study = null;
-    find("aim-words").textContent = error.message;
-    return;
-  }
-  find("aim").hidden = false;
-  showOrbit();
+let loading = null;
+function loadAims() {
+  loading ??= ask("GET", `${api}/aims?bands=${Math.min(3, state.bands.length) || 3}`)
+    .then((found) => {
+      study = found;
+      find("aim").hidden = find("aim-turn").disabled = false;
+      showOrbit();
+    })
+    .catch((error) => {
+      loading = null;
+      find("aim-words").textContent = error.message;
+    });
+  return loading;
 }
 const orbitNow = () => document.querySelector("[name=orbit]:checked").value;
-function showOrbit() {
+function showOrbit(angle = 0) {
   const orbit = orbitNow(), found = study[orbit], slider = find("aim-angle");
   slider.min = orbit === "vertical" ? "-40" : "0";
   find("aim-typed").min = slider.min;
   slider.disabled = find("aim-typed").disabled = !found;
   find("aim-words").textContent = found ? `${found.sentence[0].toUpperCase()}${found.sentence.slice(1)}.` : study.missing[orbit] || "not known";
-  slider.value = "0";
-  aimAt(0);
+  aimAt(angle);
 }
-function aimAt(angle) {
+
+/** An aim that a finding names, put on the chart, from this page or by #aim=horizontal,10 in its address. */
+async function tryAim(orbit, angle) {
+  await loadAims();
+  if (!study?.[orbit]) return;
+  document.querySelector(`[name=orbit][value=${orbit}]`).checked = true;
+  showOrbit(angle);
+  find("mend-chart").scrollIntoView({ block: "start" });
+  find("aim-angle").focus({ preventScroll: true });
+  note(`The curves are those ${aimWords(orbit, aimed.angle_deg)}.`);
+}
+function followAddress() {
+  const found = /^#aim=(horizontal|vertical),([+-]?\d{1,2})$/.exec(location.hash);
+  if (found) tryAim(found[1], +found[2]);
+}
+const aimWords = (orbit, angle) => (orbit === "vertical" && angle ? `${Math.abs(angle)}° ${angle > 0 ? "above" : "below"} the axis` : angle ? `${angle}° off the axis` : "straight ahead");
+const KNOWN_AT_AIMS = { listening_window: "listening window", early_reflections: "early reflections", in_room: "in-room prediction" };
+function aimAt(angle, isFromTable = false) {
   const orbit = orbitNow(), found = study[orbit];
   if (!found) return;
   const one = found.aims.reduce((best, a) => (Math.abs(a.angle_deg - angle) < Math.abs(best.angle_deg - angle) ? a : best));
@@ -383,10 +406,10 @@ function aimAt(angle) {
   find("aim-angle").value = String(one.angle_deg);
   find("aim-angle").setAttribute("aria-valuetext", `${words}, ${one.roughness_db.toFixed(2)} dB uneven`);
   if (document.activeElement !== find("aim-typed")) find("aim-typed").value = String(one.angle_deg);
-  find("aim-angle-words").textContent = words;
   const isAway = one.angle_deg !== 0;
   find("figures-aim").hidden = !isAway;
-  find("figures-aim").textContent = isAway ? `Turned ${words} ${orbit === "vertical" ? "up" : "sideways"}: the figures and the chart hold for this aim; early reflections stay those straight ahead.` : "";
+  const lost = Object.entries(KNOWN_AT_AIMS).filter(([key]) => desk.plain.has(key) && !one.curves[key]).map(([, name]) => name);
+  find("figures-aim-words").textContent = `Curves and figures are those ${aimWords(orbit, one.angle_deg)}${one.notes.length ? ` (${one.notes.join("; ")})` : ""}. The sound power is the same at every aim, and the goal, which is one straight ahead, is left out.${lost.length ? ` Not known at this aim: ${lost.join(", ")}.` : ""}`;
   const button = find("aim-take");
   button.hidden = !one.equalizer;
   button.textContent = `Set the equalizer made for ${words}`;
@@ -399,7 +422,7 @@ function aimAt(angle) {
         ...found.aims.map((a) =>
           make(
             "tr", { class: a.angle_deg === one.angle_deg ? "chosen" : "" },
-            make("th", { scope: "row" }, `${minus(String(a.angle_deg))}°`),
+            make("th", { scope: "row" }, make("button", { type: "button", class: "quiet", "aria-pressed": String(a === one), "aria-label": `try ${aimWords(orbit, a.angle_deg)}`, onclick: () => aimAt(a.angle_deg, true) }, `${minus(String(a.angle_deg))}°`)),
             make("td", { class: "right" }, `${a.roughness_db.toFixed(2)} ± ${(2 * a.u_db).toFixed(2)} dB`),
             make("td", { class: "right" }, a.roughness_mended_db === null ? "" : `${a.roughness_mended_db.toFixed(2)} dB`),
             make("td", {}, [a.angle_deg === found.best_deg && "smoothest", a.angle_deg === found.best_mended_deg && "smoothest with its equalizer"].filter(Boolean).join(", ")),
@@ -408,6 +431,7 @@ function aimAt(angle) {
       ),
     ),
   );
+  if (isFromTable) find("aim-bars").querySelector("[aria-pressed=true]")?.focus({ preventScroll: true });
   desk.aim(isAway ? { hz: found.frequency_hz, curves: one.curves } : null);
   paint();
 }
@@ -435,8 +459,9 @@ function listen() {
   find("preamp-auto").onchange = (e) => set({ preamp_db: e.target.checked ? null : Math.round(10 * desk.preamp()) / 10 });
   find("aim-angle").oninput = (e) => aimAt(+e.target.value);
   find("aim-typed").onchange = (e) => aimAt(+e.target.value);
+  find("aim-back").onclick = () => aimAt(0);
   find("aim-take").onclick = () => aimed?.equalizer && set({ bands: aimed.equalizer.bands, preamp_db: null });
-  document.querySelectorAll("[name=orbit]").forEach((radio) => (radio.onchange = showOrbit));
+  document.querySelectorAll("[name=orbit]").forEach((radio) => (radio.onchange = () => showOrbit()));
   onKey("n", "a new band at 1 kHz", () => addAt(1000, 0));
   onKey("d", "design the bands", () => find("mend-design").requestSubmit());
   for (const letter of LETTERS) {
@@ -458,7 +483,8 @@ Draft.open(`mend:${facts.id}`, EMPTY, (value) => {
     onKey("Arrows", "on a band: frequency and gain; Shift finer", () => {});
     onKey("+", "on a band: narrower; −: wider; Delete: take it out", () => {});
     document.body.dataset.ready = "mend";
-    lookAhead().then(loadAims);
+    lookAhead().then(loadAims).then(followAddress);
+    window.addEventListener("hashchange", followAddress);
   })
   .catch(tell);
 

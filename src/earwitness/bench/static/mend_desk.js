@@ -5,6 +5,8 @@ import { bandGain, halfWidth, prewarped, totalGain } from "./mend_filters.js";
 
 const NS = "http://www.w3.org/2000/svg";
 const LIVE = ["on_axis", "listening_window", "early_reflections", "sound_power", "in_room"];
+// What turns with the loudspeaker; the sound in all directions together does not.
+const AIMED = ["on_axis", "listening_window", "early_reflections", "in_room"];
 const LETTERS = ["A", "B", "C"];
 const FINER = 0.2;
 
@@ -25,6 +27,7 @@ export class Desk {
     const data = JSON.parse(figure.querySelector("script[type='application/json']").textContent);
     this.hz = data.hz;
     this.plain = new Map(data.curves.map((curve) => [curve.key, curve.values]));
+    this.isValid = new Map(data.curves.map((curve) => [curve.key, curve.valid]));
     this.before = this.plain;
     this.warped = prewarped(this.hz, facts.rate_hz);
     // The largest boost may lie above what is drawn.
@@ -95,17 +98,26 @@ export class Desk {
     this.goalLevel = level;
   }
 
-  /** Curves of an aim, {hz, curves}, or null for straight ahead. */
+  /** Curves of an aim, {hz, curves: {key: {values, valid}}}, or null for straight ahead. */
   aim(found) {
     this.figure.classList.toggle("aimed", Boolean(found));
-    if (!found) {
-      this.before = this.plain;
-      return;
-    }
-    const place = this.hz.map((f) => found.hz.reduce((best, g, k) => (Math.abs(Math.log(g / f)) < Math.abs(Math.log(found.hz[best] / f)) ? k : best), 0));
     this.before = new Map(this.plain);
-    for (const [key, values] of Object.entries(found.curves)) if (this.plain.has(key)) this.before.set(key, place.map((k) => values[k]));
-    if (found.curves[this.goalCurve]) this.before.set("goal_before", this.before.get(this.goalCurve));
+    for (const key of AIMED.filter((one) => this.plain.has(one))) {
+      const own = found?.curves[key];
+      if (own) this.before.set(key, this.#onChart(found.hz, own, this.isValid.get(key)));
+      else if (found) this.before.set(key, this.hz.map(() => null));
+      this.chart.querySelectorAll(`[data-curve="${key}"]`).forEach((path) => path.classList.toggle("unknown", Boolean(found && !own)));
+    }
+    if (found) this.before.set("goal_before", this.before.get(this.goalCurve));
+  }
+
+  /** A curve on the chart's frequencies. Where it is not valid but the drawn line would say so, there is none. */
+  #onChart(hz, { values, valid }, isDrawnValid) {
+    if (this.places?.of !== hz) {
+      const near = (f) => hz.reduce((best, g, k) => (Math.abs(Math.log(g / f)) < Math.abs(Math.log(hz[best] / f)) ? k : best), 0);
+      this.places = { of: hz, at: this.hz.map(near) };
+    }
+    return this.places.at.map((k, n) => (valid[k] === "0" && isDrawnValid[n] === "1" ? null : values[k]));
   }
 
   paint(state, chosen) {

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields
 from typing import Any, Final
 
 import numpy as np
@@ -95,7 +95,10 @@ def address_of(title: str, taken: Iterable[str]) -> str:
 
 def site_json(cards: Iterable[Card], *, title: str, base_url: str) -> str:
     """The site's own record, which is also its index for machines."""
-    document = {"format": SITE_FORMAT, "title": title, "base_url": base_url, "loudspeakers": [asdict(c) for c in cards]}
+    names = [field.name for field in fields(Card)]
+    # Not asdict: it copies every number of every card, which took a third of the time where nothing had changed.
+    rows = [{name: getattr(card, name) for name in names} for card in cards]
+    document = {"format": SITE_FORMAT, "title": title, "base_url": base_url, "loudspeakers": rows}
     return json.dumps(document, ensure_ascii=False, separators=(",", ":"), allow_nan=False) + "\n"
 
 

@@ -1,0 +1,43 @@
+"""The record of a site, and what bringing it up to date looks at."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+
+import pytest
+
+from earwitness.app import site_pages
+from earwitness.publish.site.cards import Card, cards_from, site_json
+
+FIGURES = {"f6": (41.5, 40.25, 42.75, "Hz", "", "41.5 Hz"), "sensitivity": (87.1, 86.0, 88.2, "dB", ">=", "87 dB")}
+
+
+def card(number: int) -> Card:
+    return Card(
+        address=f"a-{number}", name_key=f"maker\nname {number}", title=f"Maker “{number}” <b>", type="tower",
+        price=None if number == 2 else 100.5 * number, currency="EUR", date="2026-01-01", revision="1",
+        updated="2026-01-02T03:04:05+00:00", invented=number == 1, summary="short", made_from="0f",
+        figures=dict(FIGURES),
+    )  # fmt: skip
+
+
+def test_the_record_holds_every_field_of_every_card_and_gives_them_back() -> None:
+    cards = [card(number) for number in (1, 2, 3)]
+    text = site_json(cards, title="Many", base_url="")
+    # RFC 8259 has no tuples: what json makes of the standard library's own copy of a card is the same text.
+    assert json.loads(text)["loudspeakers"] == json.loads(json.dumps([asdict(one) for one in cards]))
+    assert list(json.loads(text)["loudspeakers"][0]) == list(asdict(cards[0]))
+    assert cards_from(text, where="here") == tuple(cards)
+
+
+def test_where_no_page_is_to_be_written_the_others_are_not_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def read(_folder: Path) -> None:
+        raise AssertionError("the curves of all loudspeakers were read for nothing")
+
+    monkeypatch.setattr(site_pages, "others_of", read)
+    with site_pages.written_pages([], tmp_path, workers=None) as done:
+        assert list(done) == []
