@@ -76,8 +76,9 @@ def run_tests(given: list[str]) -> int:
     pytest = [str(PYTHON), "-m", "pytest"]
     if any(one in ("-n", "-m", "-k") or not one.startswith("-") for one in given if one not in ("no:cacheprovider",)):
         return subprocess.run([*pytest, *given], cwd=ROOT, check=False).returncode
-    # Tests that share a costly session carry the same group and stay in one process.
-    cores = ["-n", str(min(os.cpu_count() or 1, 4)), "--dist", "loadgroup"]
+    # Tests of a file share what is costly and stay in one process; long files come first (tests/conftest.py). One
+    # process more than cores, as tests also wait for disks, browsers and recordings.
+    cores = ["-n", str(min(os.cpu_count() or 1, 4) + 1), "--dist", "loadfile", "--no-loadscope-reorder"]
     codes = [
         subprocess.run([*pytest, *part, *given], cwd=ROOT, check=False).returncode
         for part in ([*cores, "-m", "not audio"], ["-m", "audio"])

@@ -222,29 +222,18 @@ def test_a_disk_that_fills_at_any_file_keeps_the_former_backup(tmp_path: Path, m
     assert seen == [("the disk is full", "AB")] * (len(seen) - 1) + [("the disk is full", "ABC")]
 
 
-# One child an instant, forked with everything imported: it dies at its n-th sync, rename, mode change or statement.
+# A child dies at its n-th sync, rename, mode change, new folder, removal or statement.
 KILL = """
-import itertools, os, pathlib, shutil, signal, sqlite3, sys
+import pathlib, sys
+sys.path.insert(0, {here!r})
+from kill_at_instants import copied, kill_one_after_another, killed_at
 from earwitness.archive import backup as module
 from earwitness.archive.catalogue import Archive
 
 work, step = pathlib.Path(sys.argv[1]), int(sys.argv[2])
 
-def child(target, instant):
-    left = itertools.count(instant, -1)
-    def tick(*_):
-        if next(left) == 1:
-            os.kill(os.getpid(), signal.SIGKILL)
-    def ticking(call):
-        def called(*given, **named):
-            tick()
-            found = call(*given, **named)
-            tick()
-            return found
-        return called
-    os.fsync = ticking(os.fsync)
-    for name in ("replace", "chmod", "mkdir", "unlink"):
-        setattr(pathlib.Path, name, ticking(getattr(pathlib.Path, name)))
+def act(target, instant):
+    tick = killed_at(instant, "replace", "chmod", "mkdir", "unlink")
     connect = module._connect
     def watched(path):
         tick()
@@ -265,18 +254,7 @@ def child(target, instant):
         module.backup(archive, target)
         print(target.name, "backed up", flush=True)
 
-for instant in itertools.count(1, step):
-    target = work / f"target-{instant}"
-    if (work / "base").is_dir():
-        shutil.copytree(work / "base", target)
-    pid = os.fork()
-    if pid == 0:
-        child(target, instant)
-        os._exit(0)
-    status = os.waitpid(pid, 0)[1]
-    if not os.WIFSIGNALED(status):
-        print("whole", instant, os.waitstatus_to_exitcode(status), flush=True)
-        break
+kill_one_after_another(step, lambda instant: copied(work, f"target-{{instant}}"), act)
 """
 
 
@@ -288,8 +266,9 @@ def test_kill_9_at_many_instants_keeps_the_former_backup_or_has_the_new_one(tmp_
         archive.add_session(write_session(tmp_path / "C", name="C"), tmp_path / "C")
         (archive.folder / str(archive.results_of(1)[0].array_file)).unlink()
         archive.keep_measurement(1, measurement(2))
+    script = KILL.format(here=str(Path(__file__).parent))
     ran = subprocess.run(
-        [sys.executable, "-c", KILL, str(tmp_path), "5" if has_former else "11"],
+        [sys.executable, "-c", script, str(tmp_path), "5" if has_former else "11"],
         capture_output=True,
         text=True,
         check=True,

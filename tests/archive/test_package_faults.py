@@ -85,32 +85,27 @@ def test_a_disk_that_fills_at_any_file_of_an_import_takes_in_nothing(
     assert turns >= 6
 
 
-# One child an instant, forked with everything imported: it dies at its n-th sync, rename, mode change, removal,
-# statement or commit.
+# A child dies at its n-th sync, rename, mode change, new folder, removal, statement or commit.
 KILL = """
-import itertools, os, pathlib, shutil, signal, sys
+import pathlib, sys
+sys.path.insert(0, {here!r})
 from sqlalchemy import Engine, event
+from kill_at_instants import copied, kill_one_after_another, killed_at
 from earwitness.archive import arrays
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.package import export_package, import_package
 
 work, act, step = pathlib.Path(sys.argv[1]), sys.argv[2], int(sys.argv[3])
 
-def child(folder, instant):
-    left = itertools.count(instant, -1)
-    def tick(*_):
-        if next(left) == 1:
-            os.kill(os.getpid(), signal.SIGKILL)
-    def ticking(call):
-        def called(*given, **named):
-            tick()
-            found = call(*given, **named)
-            tick()
-            return found
-        return called
-    os.fsync = ticking(os.fsync)
-    for name in ("replace", "rename", "chmod", "mkdir", "unlink"):
-        setattr(pathlib.Path, name, ticking(getattr(pathlib.Path, name)))
+def prepared(instant):
+    if act == "import":
+        return copied(work, f"import-{{instant}}")
+    folder = work / f"export-{{instant}}"
+    folder.mkdir()
+    return folder
+
+def run(folder, instant):
+    tick = killed_at(instant, "replace", "rename", "chmod", "mkdir", "unlink")
     for name in ("begin", "commit", "after_cursor_execute"):
         event.listen(Engine, name, tick)
     with Archive.open(folder if act == "import" else work / "a") as archive:
@@ -120,34 +115,22 @@ def child(folder, instant):
             export_package(archive, 1, folder / "bag")
         print(folder.name, flush=True)
 
-for instant in itertools.count(1, step):
-    folder = work / f"{act}-{instant}"
-    if act == "import":
-        shutil.copytree(work / "base", folder)
-    else:
-        folder.mkdir()
-    pid = os.fork()
-    if pid == 0:
-        child(folder, instant)
-        os._exit(0)
-    status = os.waitpid(pid, 0)[1]
-    if not os.WIFSIGNALED(status):
-        print("whole", os.waitstatus_to_exitcode(status), flush=True)
-        break
+kill_one_after_another(step, prepared, run)
 """
 
 
 def killed(tmp_path: Path, act: str, step: int) -> tuple[list[Path], set[str]]:
     """All folders of the act, and the names of those whose end was acknowledged."""
+    script = KILL.format(here=str(Path(__file__).parent))
     ran = subprocess.run(
-        [sys.executable, "-c", KILL, str(tmp_path), act, str(step)],
+        [sys.executable, "-c", script, str(tmp_path), act, str(step)],
         capture_output=True,
         text=True,
         check=True,
         timeout=300,
     )
     *told, last = ran.stdout.splitlines()
-    assert last == "whole 0", ran.stderr
+    assert (last.split()[0], last.split()[-1]) == ("whole", "0"), ran.stderr
     return sorted(tmp_path.glob(f"{act}-*")), set(told)
 
 

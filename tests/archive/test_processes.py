@@ -79,13 +79,14 @@ def test_two_processes_make_one_archive_and_add_to_it_at_once(tmp_path: Path) ->
     assert_sound(tmp_path / "w" / "archive")
 
 
-# One child an instant, forked with everything imported: it dies at its n-th sync, rename, mode change, statement or
-# commit. What it was told was kept, it prints first.
+# A child dies at its n-th sync, rename, mode change, new folder, statement or commit. What it was told was kept, it
+# prints first.
 KILL = """
-import itertools, os, pathlib, shutil, signal, sys
+import pathlib, sys
 sys.path.insert(0, {here!r})
 from sqlalchemy import Engine, event
 from archive_worlds import measurement, write_session
+from kill_at_instants import copied, kill_one_after_another, killed_at
 from earwitness.archive import arrays
 from earwitness.archive.catalogue import Archive
 
@@ -93,21 +94,8 @@ work, step = pathlib.Path(sys.argv[1]), int(sys.argv[2])
 session = write_session(work / "in", name="Killed")
 value = measurement(5)
 
-def child(folder, instant):
-    left = itertools.count(instant, -1)
-    def tick(*_):
-        if next(left) == 1:
-            os.kill(os.getpid(), signal.SIGKILL)
-    def ticking(call):
-        def called(*given, **named):
-            tick()
-            found = call(*given, **named)
-            tick()
-            return found
-        return called
-    os.fsync = ticking(os.fsync)
-    for name in ("replace", "chmod", "mkdir"):
-        setattr(pathlib.Path, name, ticking(getattr(pathlib.Path, name)))
+def act(folder, instant):
+    tick = killed_at(instant, "replace", "chmod", "mkdir")
     for name in ("begin", "commit", "after_cursor_execute"):
         event.listen(Engine, name, tick)
     with Archive.open(folder) as archive:
@@ -116,18 +104,7 @@ def child(folder, instant):
         archive.keep_measurement(added.session_id, value)
         print(folder.name, "kept", flush=True)
 
-for instant in itertools.count(1, step):
-    folder = work / f"archive-{{instant}}"
-    if (work / "base").is_dir():
-        shutil.copytree(work / "base", folder)
-    pid = os.fork()
-    if pid == 0:
-        child(folder, instant)
-        os._exit(0)
-    status = os.waitpid(pid, 0)[1]
-    if not os.WIFSIGNALED(status):
-        print("whole", instant, os.waitstatus_to_exitcode(status), flush=True)
-        break
+kill_one_after_another(step, lambda instant: copied(work, f"archive-{{instant}}"), act)
 """
 
 

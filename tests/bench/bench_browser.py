@@ -8,44 +8,49 @@ from pathlib import Path
 
 from axe_playwright_python.sync_playwright import Axe
 from bench_client import running
-from playwright.sync_api import BrowserContext, ConsoleMessage, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page
 
 SERIOUS = ("serious", "critical")
 
 
 @contextmanager
-def entered_browser(archive: Path) -> Iterator[tuple[BrowserContext, str]]:
-    """A browser that has entered the bench on an archive, and the bench's address."""
-    with running(archive) as bench, sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
-        context = chromium.new_context(viewport={"width": 1280, "height": 1000})
+def entered_browser(browser: Browser, archive: Path) -> Iterator[tuple[BrowserContext, str]]:
+    """A context of the browser that has entered the bench on an archive, and the bench's address."""
+    with running(archive) as bench:
+        context = browser.new_context(viewport={"width": 1280, "height": 1000})
         page = context.new_page()
         page.goto(bench.address)
         page.close()
         yield context, bench.base
         context.close()
-        chromium.close()
 
 
 @contextmanager
-def on_page(context: BrowserContext, address: str, ready: str) -> Iterator[Page]:
-    """A page that has said it is ready; the test fails where one of its scripts does. A refusal (422) is no fault."""
+def empty_page(context: BrowserContext, refusal: int = 422) -> Iterator[Page]:
+    """A page that is nowhere yet; the test fails where a script does. Chromium tells a refusal, which is no fault."""
     page = context.new_page()
     faults: list[str] = []
 
     def listen(told: ConsoleMessage) -> None:
-        if told.type == "error" and "status of 422" not in told.text:
+        if told.type == "error" and f"status of {refusal}" not in told.text:
             faults.append(told.text)
 
     page.on("pageerror", lambda error: faults.append(str(error)))
     page.on("console", listen)
     try:
-        page.goto(address)
-        page.wait_for_selector(f"body[data-ready={ready}]")
         yield page
     finally:
         page.close()
     assert faults == []
+
+
+@contextmanager
+def on_page(context: BrowserContext, address: str, ready: str) -> Iterator[Page]:
+    """A page that has said it is ready."""
+    with empty_page(context) as page:
+        page.goto(address)
+        page.wait_for_selector(f"body[data-ready={ready}]")
+        yield page
 
 
 def serious(page: Page) -> list[str]:

@@ -12,24 +12,25 @@ from starlette.testclient import TestClient
 
 from earwitness.app.add import add_folder
 from earwitness.app.listen import seal_sheet
-from earwitness.demo.recorder import write_session
 from earwitness.demo.sheets import SEALED_AT, write_sheet
+from made_once import MadeOnce
 
 
 @pytest.fixture(scope="session")
-def reduced_archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def reduced_archive(made_once: MadeOnce, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo's three-way tower in 30 degree steps, listened to and reduced. Copy it, do not write to it."""
-    folder = tmp_path_factory.mktemp("bench")
-    write_session("causeway", folder / "recordings", quick=True)
-    seal_sheet(write_sheet("causeway", folder / "notes"), folder / "archive", clock=lambda: SEALED_AT)
-    add_folder(folder / "recordings", folder / "archive")
-    return folder / "archive"
+
+    def fill(archive: Path) -> None:
+        seal_sheet(write_sheet("causeway", tmp_path_factory.mktemp("notes")), archive, clock=lambda: SEALED_AT)
+        add_folder(made_once.recordings("causeway"), archive)
+
+    return made_once.folder("listened-to", fill)
 
 
 @pytest.fixture(scope="session")
-def bench_recordings(reduced_archive: Path) -> Path:
+def bench_recordings(made_once: MadeOnce) -> Path:
     """The session folder that the archive was made from, for importing it anew. Copy it, do not write to it."""
-    return reduced_archive.parent / "recordings"
+    return made_once.recordings("causeway")
 
 
 @pytest.fixture(scope="module")

@@ -8,7 +8,6 @@ import pytest
 from bench_client import entered
 from starlette.testclient import TestClient
 
-pytestmark = pytest.mark.xdist_group("bench")
 URL = "/api/drafts/mend:12"
 
 

@@ -16,8 +16,6 @@ from starlette.testclient import TestClient
 from earwitness.bench.security import MOST_BODY_BYTES, Gate, cookie_name
 from earwitness.bench.server import create_app
 
-pytestmark = pytest.mark.xdist_group("bench")
-
 
 @pytest.fixture(scope="module")
 def empty(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:

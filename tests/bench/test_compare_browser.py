@@ -9,7 +9,7 @@ from dataclasses import asdict
 
 import pytest
 from bench_browser import entered_browser, on_page, serious
-from playwright.sync_api import BrowserContext, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from earwitness.app.catalogue import add_catalogue
 from earwitness.app.shelf import index_missing, shelf_page
@@ -18,13 +18,13 @@ from earwitness.archive.search import SearchQuery
 from earwitness.demo.catalogue import catalogue, session_of, simulate, write_note
 from earwitness.reduce.plan import ReduceSettings
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("bench_browser")]
+pytestmark = pytest.mark.browser
 HOSTILE = "<script>document.body.remove()</script>"
 COUNT = 5
 
 
 @pytest.fixture(scope="module")
-def entered(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[BrowserContext, str]]:
+def entered(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[BrowserContext, str]]:
     folder = tmp_path_factory.mktemp("shelf")
     add_catalogue(folder / "archive", count=COUNT)
     # One of its own: an equal measurement would be kept with the first.
@@ -37,7 +37,7 @@ def entered(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[BrowserC
         archive.keep_measurement(added.session_id, simulate(one, asdict(ReduceSettings())))
     index_missing(folder / "archive")
     shelf_page(SearchQuery(), folder / "archive", open_all=True)
-    with entered_browser(folder / "archive") as made:
+    with entered_browser(browser, folder / "archive") as made:
         yield made
 
 

@@ -19,7 +19,6 @@ from earwitness.archive.notes import record_opening
 from earwitness.archive.schema import DataOpeningRow, LoudspeakerRow, SessionRow, SummaryFigureRow, SummaryRow
 from earwitness.demo.catalogue import catalogue, session_of
 
-pytestmark = pytest.mark.xdist_group("bench")
 COUNT = 6
 MANY = 1000
 

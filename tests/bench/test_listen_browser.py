@@ -7,56 +7,41 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from bench_client import Running, running
-from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+from bench_browser import empty_page, entered_browser
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from earwitness.app.blind import blind_test, helper_card
 from earwitness.app.listen import sealed_sheets
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("bench-listen")]
+pytestmark = pytest.mark.browser
 SCRIPT = "<script>window.harmed=1</script><img src=x onerror=window.harmed=1>"
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Chromium from the system."""
-    with sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-gpu"])
-        yield found
-        found.close()
-
-
-@pytest.fixture(scope="module")
-def bench(bench_archive: Path) -> Iterator[Running]:
-    with running(bench_archive) as made:
+def entered(browser: Browser, bench_archive: Path) -> Iterator[tuple[BrowserContext, str]]:
+    with entered_browser(browser, bench_archive) as made:
         yield made
 
 
-@pytest.fixture(scope="module")
-def context(browser: Browser, bench: Running) -> Iterator[BrowserContext]:
-    """A browser that has entered the bench."""
-    made = browser.new_context(viewport={"width": 1280, "height": 900})
-    entry = made.new_page()
-    entry.goto(bench.address)
-    entry.close()
-    yield made
-    made.close()
+@pytest.fixture
+def context(entered: tuple[BrowserContext, str]) -> BrowserContext:
+    return entered[0]
+
+
+@pytest.fixture
+def base(entered: tuple[BrowserContext, str]) -> str:
+    return entered[1]
 
 
 @pytest.fixture
 def page(context: BrowserContext) -> Iterator[Page]:
-    made = context.new_page()
-    faults: list[str] = []
-    made.on("pageerror", lambda error: faults.append(str(error)))
-    made.on("console", lambda line: faults.append(line.text) if line.type == "error" else None)
-    yield made
-    # A stale tab is answered with 409, which Chromium writes to its console.
-    assert [fault for fault in faults if "409" not in fault] == []
-    made.close()
+    """A stale tab is answered with 409."""
+    with empty_page(context, refusal=409) as made:
+        yield made
 
 
-def opened(page: Page, bench: Running, path: str) -> Page:
-    page.goto(bench.base + path)
+def opened(page: Page, base: str, path: str) -> Page:
+    page.goto(base + path)
     expect(page.locator("#draft-state button").first).to_be_visible()
     expect(page.locator("#now-playing")).not_to_be_empty()
     return page
@@ -86,10 +71,8 @@ def fill_setup(page: Page) -> None:
     page.locator("[data-field=equalizer]").select_option("no")
 
 
-def test_notes_are_entered_by_keyboard_undone_reloaded_and_sealed(
-    page: Page, bench: Running, bench_archive: Path
-) -> None:
-    opened(page, bench, "/listen")
+def test_notes_are_entered_by_keyboard_undone_reloaded_and_sealed(page: Page, base: str, bench_archive: Path) -> None:
+    opened(page, base, "/listen")
     typed(page, "p", "'" + SCRIPT, "Enter")
     expect(page.locator("#now-playing")).to_contain_text("1 of 1")
     page.locator("h1").click()
@@ -110,7 +93,7 @@ def test_notes_are_entered_by_keyboard_undone_reloaded_and_sealed(
     typed(page, "Enter", "Tab", "Tab", "Tab", "Tab", "' for sure", "Enter")
     expect(page.locator("#remarks li").first).to_contain_text("for sure")
     saved(page)
-    opened(page, bench, "/listen")
+    opened(page, base, "/listen")
     assert remarks(page) == ["boomy", "bright", "smooth"]
 
     page.locator("h1").click()
@@ -135,9 +118,9 @@ def test_notes_are_entered_by_keyboard_undone_reloaded_and_sealed(
     assert page.evaluate("window.harmed") is None
 
 
-def test_two_tabs_do_not_overwrite_each_other(page: Page, context: BrowserContext, bench: Running) -> None:
-    opened(page, bench, "/listen/1")
-    other = opened(context.new_page(), bench, "/listen/1")
+def test_two_tabs_do_not_overwrite_each_other(page: Page, context: BrowserContext, base: str) -> None:
+    opened(page, base, "/listen/1")
+    other = opened(context.new_page(), base, "/listen/1")
     typed(page, "n", "'warm", "Enter", "Enter")
     saved(page)
     other.locator("#word").focus()
@@ -149,12 +132,10 @@ def test_two_tabs_do_not_overwrite_each_other(page: Page, context: BrowserContex
     other.close()
 
 
-def test_sealed_notes_are_held_against_the_data_only_when_asked(
-    page: Page, bench: Running, bench_archive: Path
-) -> None:
+def test_sealed_notes_are_held_against_the_data_only_when_asked(page: Page, base: str, bench_archive: Path) -> None:
     assert sealed_sheets(bench_archive)[0].entry.opened_at is None
-    opened(page, bench, "/listen/1")
-    page.goto(bench.base + "/listen/1/held")
+    opened(page, base, "/listen/1")
+    page.goto(base + "/listen/1/held")
     expect(page.get_by_role("button", name="Hold them against the data")).to_be_visible()
     assert sealed_sheets(bench_archive)[0].entry.opened_at is None
     page.get_by_role("button", name="Hold them against the data").click()
@@ -164,15 +145,15 @@ def test_sealed_notes_are_held_against_the_data_only_when_asked(
     assert "sealed before the data were shown" in text
     assert "with probability" in text
     assert "nothing was said" in text or "Every finding was heard" in text
-    opened(page, bench, "/listen/1")
+    opened(page, base, "/listen/1")
     expect(page.locator(".lead")).to_contain_text("marked as made with the data known")
-    page.goto(bench.base + "/listen/record")
+    page.goto(base + "/listen/record")
     page.get_by_role("button", name="Count over all reviews").click()
     expect(page.locator("#record table")).to_contain_text("all", timeout=120_000)
 
 
-def test_a_blind_test_hides_its_letters_until_it_is_sealed(page: Page, bench: Running, bench_archive: Path) -> None:
-    opened(page, bench, "/listen/blind")
+def test_a_blind_test_hides_its_letters_until_it_is_sealed(page: Page, base: str, bench_archive: Path) -> None:
+    opened(page, base, "/listen/blind")
     expect(page.locator("#listening")).to_be_hidden()
     for name in ("First", "Second"):
         page.locator("#deal-name").fill(name)
@@ -212,12 +193,12 @@ def test_a_blind_test_hides_its_letters_until_it_is_sealed(page: Page, bench: Ru
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [1280, 820])
-def test_the_pages_are_accessible_and_fit(page: Page, bench: Running, scheme: str, width: int) -> None:
+def test_the_pages_are_accessible_and_fit(page: Page, base: str, scheme: str, width: int) -> None:
     """WCAG 2.2 level AA as far as axe-core checks it."""
     page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
     page.set_viewport_size({"width": width, "height": 900})
     for path in ("/listen", "/listen/1", "/listen/blind", "/listen/1/held", "/listen/record"):
-        page.goto(bench.base + path)
+        page.goto(base + path)
         page.wait_for_timeout(400)
         found = Axe().run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa"]})
         serious = [v["id"] for v in found.response["violations"] if v["impact"] in ("serious", "critical")]

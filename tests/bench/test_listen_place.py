@@ -20,7 +20,6 @@ from earwitness.cli.listen import command
 from earwitness.errors import InputError
 from earwitness.insight.listening.seal import seal_hash
 
-pytestmark = pytest.mark.xdist_group("bench-listen")
 ORDER = [("One", "Nobody"), ("Two", "Nobody"), ("Three", "Nobody")]
 
 
@@ -160,10 +159,26 @@ def test_the_command_line_does_the_same(tmp_path: Path) -> None:
         paths.append(path)
     single = CliRunner().invoke(command, ["seal", str(paths[0]), "--archive", str(archive)])
     assert single.exit_code == 2
+    standing = run("blind", "--number", number, "--archive", archive)
+    assert "letter A was" not in standing
+    promise = standing.split("promise ")[1].split(";")[0]
     sealed = run("seal", *paths, "--archive", archive)
     for line in card.read_text().splitlines()[1:3]:
         letter, _, name = line.partition(": ")
         assert f"letter {letter} was {name}" in sealed
+    after = run("blind", "--number", number, "--archive", archive)
+    secret = after.split("the secret that dealt the letters: ")[1].strip()
+    # FIPS 180-4 through Python's hashlib, as docs/listening.md says a stranger may check it.
+    assert hashlib.sha256(secret.encode()).hexdigest() == promise
+    dealt = sorted(
+        ("One", "Two"), key=lambda name: hmac.new(bytes.fromhex(secret), f"{name}\nNobody".encode(), "sha256").digest()
+    )
+    assert [f"letter {letter} was Nobody {name}" in after for letter, name in zip("AB", dealt, strict=True)] == [
+        True,
+        True,
+    ]
+    for wrong in (("--number", "00000000"), ("One/Nobody", "Two/Nobody"), ("--number", number, "One/Nobody")):
+        assert CliRunner().invoke(command, ["blind", *wrong, "--archive", str(archive)]).exit_code == 2
     assert run("list", "--archive", archive).count("sealed before the data were shown") == 2
     assert run("levels", "A=78.2", "B=80.1").splitlines() == ["A: +0.0 dB", "B: −1.9 dB"]
 

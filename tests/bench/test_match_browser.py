@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 from bench_browser import entered_browser, on_page, serious
-from playwright.sync_api import BrowserContext, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from earwitness.session.room_plan import read_room_plan
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("bench_browser")]
+pytestmark = pytest.mark.browser
 PLAN = """
 name = "study"
 [room]
@@ -31,8 +31,8 @@ position_m = [4.0, 1.0, 1.0]
 
 
 @pytest.fixture(scope="module")
-def entered(bench_archive: Path) -> Iterator[tuple[BrowserContext, str]]:
-    with entered_browser(bench_archive) as made:
+def entered(browser: Browser, bench_archive: Path) -> Iterator[tuple[BrowserContext, str]]:
+    with entered_browser(browser, bench_archive) as made:
         yield made
 
 
@@ -118,6 +118,20 @@ def test_an_amplifier_answers_while_its_numbers_are_typed(page: Page) -> None:
     page.reload()
     page.wait_for_selector("body[data-ready=match]")
     expect(page.get_by_label("into 4 Ω", exact=True)).to_have_value("100")
+
+
+def test_the_one_primary_action_saves_every_answer_for_what_is_set(page: Page, tmp_path: Path) -> None:
+    page.get_by_label("into 8 Ω", exact=True).fill("60")
+    expect(page.locator("#amp-answer")).to_contain_text("this loudspeaker", timeout=30_000)
+    expect(page.locator("button.primary")).to_have_count(1)
+    with page.expect_download() as told:
+        page.get_by_label("into 8 Ω", exact=True).blur()
+        page.keyboard.press("s")
+    told.value.save_as(tmp_path / "answers.txt")
+    text = (tmp_path / "answers.txt").read_text(encoding="utf-8")
+    for part in ("claims", "amplifier", "subwoofer", "seats", "for whom"):
+        assert f"\n{part}\n" in text
+    expect(page.locator("#answers-save")).to_be_enabled()
 
 
 def test_a_corner_can_be_chosen_and_the_best_searched_again(page: Page) -> None:

@@ -46,6 +46,18 @@ def test_seats_stand_where_trigonometry_says(client: TestClient) -> None:
     assert "Each seat from left" in str(told["html"])
 
 
+def test_the_saved_answers_are_what_the_command_prints(client: TestClient, bench_archive: Path, tmp_path: Path) -> None:
+    room, amplifier = tmp_path / "room.toml", tmp_path / "amplifier.toml"
+    room.write_text(str(asked(client, "files/room/write", ROOM)["text"]), encoding="utf-8")
+    amplifier.write_text(str(asked(client, "files/amplifier/write", SHEET)["text"]), encoding="utf-8")
+    told = asked(client, "1/text", {"room": ROOM, "amplifier": SHEET, "goal_db": 80, "corner_hz": 90})
+    words = ["match", "causeway", "--archive", str(bench_archive), "--room", str(room), "--amplifier", str(amplifier)]
+    run = CliRunner().invoke(main, [*words, "--level", "80", "--corner", "90"])
+    assert run.exit_code == 0, run.output
+    assert told["text"] == run.stdout
+    assert client.post("/api/match/1/text", json={"corner_hz": 4}).status_code == 422
+
+
 def test_an_amplifier_is_judged_and_a_goal_moves_the_headroom(client: TestClient) -> None:
     told = asked(client, "1/amplifier", {"amplifier": SHEET})
     assert told["can_drive"] in ("yes", "no", "cannot be told")

@@ -13,33 +13,22 @@ from bench_browser import on_page, serious
 from bench_client import running
 from live_bench import Listened, ListenedSound
 from live_server import bench_process
-from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from earwitness.app.rehearsal import new_rehearsal
 from earwitness.bench.live import LiveDesk
 from earwitness.bench.state import Bench
 from earwitness.session.load import load_session
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("bench_browser")]
+pytestmark = pytest.mark.browser
 SLOW_MS = 30_000
 
 
 @pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    """Takes last some seconds: nothing is given up early."""
-    expect.set_options(timeout=SLOW_MS)
-    with sync_playwright() as playwright:
-        made = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
-        yield made
-        made.close()
-    expect.set_options(timeout=5000)
-
-
-@pytest.fixture(scope="module")
-def entered(chromium: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[BrowserContext, str, Bench]]:
+def entered(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[BrowserContext, str, Bench]]:
     """A browser that has entered a bench on an empty archive."""
     with running(tmp_path_factory.mktemp("measure") / "archive") as made:
-        context = chromium.new_context(viewport={"width": 1280, "height": 900}, accept_downloads=True)
+        context = browser.new_context(viewport={"width": 1280, "height": 900}, accept_downloads=True)
         context.set_default_timeout(SLOW_MS)
         page = context.new_page()
         page.goto(made.address)
@@ -209,9 +198,9 @@ def test_a_reload_silences_and_the_session_is_there_again(
         expect(page.locator("#live-verdict")).to_contain_text("Take 0: Keep.")
 
 
-def test_a_killed_bench_loses_nothing_and_a_new_one_goes_on(chromium: Browser, folder: Path, tmp_path: Path) -> None:
+def test_a_killed_bench_loses_nothing_and_a_new_one_goes_on(browser: Browser, folder: Path, tmp_path: Path) -> None:
     home = {"XDG_DATA_HOME": str(tmp_path / "data")}
-    context = chromium.new_context(viewport={"width": 1280, "height": 900})
+    context = browser.new_context(viewport={"width": 1280, "height": 900})
     context.set_default_timeout(SLOW_MS)
     page = context.new_page()
     with bench_process(tmp_path / "archive", **home) as (process, address):

@@ -20,8 +20,6 @@ from earwitness.capture.sound import Wiring
 from earwitness.capture.take import SETTLE_S
 from earwitness.session.load import load_session
 
-pytestmark = pytest.mark.xdist_group("bench")
-
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:

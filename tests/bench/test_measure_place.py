@@ -12,8 +12,6 @@ import pytest
 from bench_client import entered
 from starlette.testclient import TestClient
 
-pytestmark = pytest.mark.xdist_group("bench")
-
 
 @pytest.fixture(scope="module")
 def fresh(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:

@@ -14,7 +14,6 @@ from starlette.testclient import TestClient
 
 from earwitness.cli import main
 
-pytestmark = pytest.mark.xdist_group("bench")
 CABINET = {"width_m": 0.2, "height_m": 0.34, "depth_m": 0.26}
 ROOM = {"length_m": 6.0, "width_m": 5.0, "height_m": 3.0, "stand_m": 1.1, "distance_m": 1.5}
 ASKED = {"cabinet": CABINET, "room": ROOM, "scan": {"highest_hz": 1000.0, "robot": "rotating arc"}}

@@ -10,17 +10,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 from bench_browser import entered_browser, on_page, serious
-from playwright.sync_api import BrowserContext, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 from scipy.signal import sosfreqz
 
+from earwitness.app.mend import study_aim
+from earwitness.app.read import read_loudspeaker
 from earwitness.insight.mend.equalizer import Band, BandKind, Equalizer, gain_db, sections
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("bench_browser")]
+pytestmark = pytest.mark.browser
 
 
 @pytest.fixture(scope="module")
-def entered(bench_archive: Path) -> Iterator[tuple[BrowserContext, str]]:
-    with entered_browser(bench_archive) as made:
+def entered(browser: Browser, bench_archive: Path) -> Iterator[tuple[BrowserContext, str]]:
+    with entered_browser(browser, bench_archive) as made:
         yield made
 
 
@@ -169,19 +171,52 @@ def test_a_boost_that_mends_nothing_is_warned_of(page: Page) -> None:
     page.locator("#forced").uncheck()
 
 
-def test_the_aim_turns_the_curves(page: Page) -> None:
+DRAWN = """key => { const d = document.querySelector(`.trace[data-curve=${key}]:not(.outside)`).getAttribute("d");
+    const panel = document.querySelector(".panel"), plot = panel.querySelector("rect.plot");
+    const [left, top, width, height] = ["x", "y", "width", "height"].map((s) => +plot.getAttribute(s));
+    const chart = document.querySelector("svg.chart"), low = +panel.dataset.low, high = +panel.dataset.high;
+    const lowHz = +chart.dataset.lowHz, ratio = +chart.dataset.highHz / lowHz;
+    return d.match(/-?[\\d.]+ -?[\\d.]+/g).map((p) => p.split(" ").map(Number)).map(([x, y]) =>
+      [lowHz * ratio ** ((x - left) / width), high - ((high - low) * (y - top)) / height]); }"""
+
+
+def test_the_aim_turns_every_curve_as_the_study_of_aims_has_it(page: Page, bench_archive: Path) -> None:
     page.wait_for_selector("#aim:not([hidden])")
-    read = "() => document.querySelector('.trace[data-curve=on_axis]:not(.outside)').getAttribute('d')"
-    before = page.evaluate(read)
+    keys = ("on_axis", "listening_window", "early_reflections", "in_room", "sound_power")
+    before = {key: page.evaluate(DRAWN, key) for key in keys}
     page.locator("#aim-angle").focus()
     for _ in range(3):
         page.keyboard.press("ArrowRight")
-    expect(page.locator("#aim-angle-words")).to_have_text("15°")
-    assert page.evaluate(read) != before
-    expect(page.locator("#figures-aim")).to_be_visible()
-    page.locator("#aim-typed").fill("0")
-    page.locator("#aim-typed").blur()
-    assert page.evaluate(read) == before
+    expect(page.locator("#aim-typed")).to_have_value("15")
+    expect(page.locator("#figures-aim")).to_contain_text("15° off the axis")
+    expect(page.locator("#figures")).to_contain_text("Unevenness, early reflections, 15° off the axis")
+    study = study_aim(read_loudspeaker("causeway", bench_archive), bands=0).horizontal
+    assert study is not None
+    own = next(one for one in study.aims if one.angle_deg == 15.0)
+    for curve in (own.direct, own.window, own.early, own.in_room):
+        assert curve is not None
+        hz, drawn = np.array(page.evaluate(DRAWN, curve.key)).T
+        # Drawn to a tenth of a pixel, which is a fortieth of a decibel.
+        assert drawn == pytest.approx(np.interp(np.log(hz), np.log(curve.axis.hz), curve.values), abs=0.05)
+        assert page.evaluate(DRAWN, curve.key) != before[curve.key]
+    assert page.evaluate(DRAWN, "sound_power") == before["sound_power"]
+    page.locator("#aim-back").click()
+    assert {key: page.evaluate(DRAWN, key) for key in keys} == before
+    expect(page.locator("#figures-aim")).to_be_hidden()
+
+
+def test_a_finding_that_another_aim_halves_puts_that_aim_on_the_curves(page: Page) -> None:
+    page.wait_for_selector("#aim:not([hidden])")
+    button = page.locator("#mend-findings").get_by_role("button", name=re.compile("^Try .* off the axis$")).first
+    angle = re.search(r"\d+", button.inner_text())
+    assert angle is not None
+    button.click()
+    expect(page.locator("#aim-typed")).to_have_value(angle[0])
+    expect(page.locator("#figures-aim")).to_contain_text(f"{angle[0]}° off the axis")
+    # The link that Read has.
+    page.evaluate("location.hash = '#aim=vertical,-10'")
+    expect(page.locator("#aim-typed")).to_have_value("-10")
+    expect(page.locator("#figures-aim")).to_contain_text("10° below the axis")
 
 
 def test_a_finding_gets_a_band_against_it(page: Page) -> None:

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import math
+from html import unescape
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,10 @@ import soundfile
 from click.testing import CliRunner
 from starlette.testclient import TestClient
 
+from earwitness.app.mend import study_aim
+from earwitness.app.read import read_loudspeaker
 from earwitness.cli import main
+from earwitness.exhibits.words import true_minus
 
 PEAK = {"kind": "peaking", "frequency_hz": 1000.0, "gain_db": 3.0, "q": 2.0}
 
@@ -104,6 +108,39 @@ def test_aims_go_to_forty_degrees_and_their_figures_differ_from_straight_ahead(c
     assert all(len(one["equalizer"]["bands"]) == 2 for one in found["aims"])
     ahead, away = (weigh(client, aim={"orbit": "horizontal", "angle_deg": deg})["rows"] for deg in (0, 30))
     assert ahead != away
+    assert any(name == "Unevenness, early reflections, 30° off the axis" for name, _, _ in away)
+
+
+def test_every_curve_of_an_aim_is_the_one_the_command_line_studies(client: TestClient, bench_archive: Path) -> None:
+    found = client.get("/api/mend/1/aims", params={"bands": 1}).json()["horizontal"]
+    study = study_aim(read_loudspeaker("causeway", bench_archive), bands=1).horizontal
+    assert study is not None
+    for one, own in zip(found["aims"], study.aims, strict=True):
+        curves = (own.direct, own.window, own.early, own.in_room)
+        there = {curve.key: curve for curve in curves if curve is not None}
+        assert set(one["curves"]) == set(there)
+        for key, curve in there.items():
+            assert one["curves"][key]["values"] == pytest.approx(curve.values, abs=6e-4)
+            assert [c == "1" for c in one["curves"][key]["valid"]] == curve.valid.tolist()
+
+
+def test_what_only_another_aim_mends_is_said_alike_here_in_read_and_by_the_command(
+    client: TestClient, bench_archive: Path
+) -> None:
+    facts = json.loads(client.get("/mend/1").text.split('id="mend-facts">')[1].split("</script>")[0])
+    told = [one for one in facts["findings"] if one["aim"]]
+    run = CliRunner().invoke(main, ["mend", "causeway", "--archive", str(bench_archive), "--json"])
+    known = {one["key"]: one for one in json.loads(run.stdout)["findings"] if one["aim"]}
+    # The demo tower's trim ring cancels near the axis alone.
+    assert told
+    assert [one["key"] for one in told] == list(known)
+    read = " ".join(unescape(client.get("/read/1").text).split())
+    for one in told:
+        said = known[one["key"]]["aim"]
+        assert one["aim"]["sentence"] == true_minus(said["sentence"])
+        assert said["sentence"] in known[one["key"]]["sentence"]
+        assert true_minus(said["sentence"]) in read
+        assert f"/mend/1#aim={said['orbit']},{said['try_deg']:.0f}" in read
 
 
 def test_coefficients_are_those_of_the_cookbook(client: TestClient) -> None:

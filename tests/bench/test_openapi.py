@@ -17,9 +17,10 @@ from bench_client import BASE, PORT
 from earwitness.bench.security import Gate, cookie_name
 from earwitness.bench.server import create_app
 
-pytestmark = pytest.mark.xdist_group("bench")
 ENDLESS = ("/api/jobs/events", "/api/measure/live/events")
 LONG = "/api/demo"
+# Schemathesis gives up after ten seconds; the first reading on a busy machine may take longer.
+PATIENCE_S = 120.0
 # They write to a folder that the input names; test_publish_place.py tries those.
 WRITES = ("/api/publish/{loudspeaker_id}", "/api/publish/site")
 
@@ -57,7 +58,7 @@ def check(cases: hypothesis.strategies.SearchStrategy[schemathesis.Case], header
         max_examples=20, derandomize=True, deadline=None, suppress_health_check=list(hypothesis.HealthCheck)
     )
     def holds(case: schemathesis.Case) -> None:
-        answer = case.call(headers=headers)
+        answer = case.call(headers=headers, timeout=PATIENCE_S)
         told = f"{case.method} {case.formatted_path} gave {answer.status_code}: {answer.text[:300]}"
         assert answer.status_code != 500, told
         if answer.status_code >= 400:

@@ -11,54 +11,40 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from bench_client import Running, running
-from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+from bench_browser import empty_page, entered_browser
+from bench_client import running
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("bench-publish")]
+pytestmark = pytest.mark.browser
 SCRIPT = "<script>window.harmed=1</script><img src=x onerror=window.harmed=1>[x](javascript:window.harmed=1)"
 PARTS = ("verdict", "likes", "dislikes", "disclosure", "obtained")
 SLOW_MS = 120_000
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Chromium from the system."""
-    with sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-gpu"])
-        yield found
-        found.close()
-
-
-@pytest.fixture(scope="module")
-def bench(bench_archive: Path) -> Iterator[Running]:
-    with running(bench_archive) as made:
+def entered(browser: Browser, bench_archive: Path) -> Iterator[tuple[BrowserContext, str]]:
+    with entered_browser(browser, bench_archive) as made:
         yield made
 
 
-@pytest.fixture(scope="module")
-def context(browser: Browser, bench: Running) -> Iterator[BrowserContext]:
-    """A browser that has entered the bench."""
-    made = browser.new_context(viewport={"width": 1280, "height": 900})
-    entry = made.new_page()
-    entry.goto(bench.address)
-    entry.close()
-    yield made
-    made.close()
+@pytest.fixture
+def context(entered: tuple[BrowserContext, str]) -> BrowserContext:
+    return entered[0]
+
+
+@pytest.fixture
+def base(entered: tuple[BrowserContext, str]) -> str:
+    return entered[1]
 
 
 @pytest.fixture
 def page(context: BrowserContext) -> Iterator[Page]:
-    made = context.new_page()
-    faults: list[str] = []
-    made.on("pageerror", lambda error: faults.append(str(error)))
-    made.on("console", lambda line: faults.append(line.text) if line.type == "error" else None)
-    yield made
-    assert faults == []
-    made.close()
+    with empty_page(context) as made:
+        yield made
 
 
-def opened(page: Page, bench: Running) -> Page:
-    page.goto(bench.base + "/publish/1")
+def opened(page: Page, base: str) -> Page:
+    page.goto(base + "/publish/1")
     expect(page.locator("#draft-state button").first).to_be_visible()
     return page
 
@@ -93,21 +79,21 @@ def test_exhibits_are_shown_only_when_asked_while_the_data_are_closed(
     with running(archive) as bench:
         page = context.new_page()
         page.goto(bench.address)
-        asked_for(page, bench)
+        asked_for(page, bench.base)
         page.close()
 
 
-def asked_for(page: Page, bench: Running) -> None:
+def asked_for(page: Page, base: str) -> None:
     """Nothing is shown of closed data until it is asked for."""
-    opened(page, bench)
+    opened(page, base)
     expect(page.locator("#exhibits")).to_contain_text("The data of this loudspeaker have not been shown")
     assert keys(page) == []
     with_exhibits(page)
     assert "balance" in keys(page)
 
 
-def test_words_are_previewed_saved_and_harmless(page: Page, bench: Running) -> None:
-    opened(page, bench)
+def test_words_are_previewed_saved_and_harmless(page: Page, base: str) -> None:
+    opened(page, base)
     for part in PARTS:
         page.locator(f"#part-{part}").fill(f"**Loud** and {SCRIPT}")
     for part in PARTS:
@@ -115,15 +101,15 @@ def test_words_are_previewed_saved_and_harmless(page: Page, bench: Running) -> N
         expect(page.locator(f"[data-preview={part}] :is(script, img, [href^=javascript])")).to_have_count(0)
     expect(page.locator("#draft-state")).to_contain_text("saved")
     expect(page.locator("#draft-state")).not_to_contain_text("not saved")
-    opened(page, bench)
+    opened(page, base)
     expect(page.locator("#part-likes")).to_have_value(f"**Loud** and {SCRIPT}")
     assert page.evaluate("window.harmed") is None
 
 
 def test_exhibits_are_ordered_left_out_and_captioned_by_keyboard_and_published(
-    page: Page, bench: Running, bench_archive: Path, context: BrowserContext
+    page: Page, base: str, bench_archive: Path, context: BrowserContext
 ) -> None:
-    with_exhibits(opened(page, bench))
+    with_exhibits(opened(page, base))
     for field, words in (("folder", "by-hand"), ("because", SCRIPT)):
         page.locator(f"#{field}").fill(words)
     before = keys(page)
@@ -174,8 +160,8 @@ def test_exhibits_are_ordered_left_out_and_captioned_by_keyboard_and_published(
     assert page.evaluate("window.harmed") is None
 
 
-def test_drag_moves_an_exhibit_and_undo_brings_it_back(page: Page, bench: Running) -> None:
-    with_exhibits(opened(page, bench))
+def test_drag_moves_an_exhibit_and_undo_brings_it_back(page: Page, base: str) -> None:
+    with_exhibits(opened(page, base))
     before = keys(page)
     page.locator("[data-key=findings]").scroll_into_view_if_needed()
     page.locator("[data-key=findings] .grip").drag_to(page.locator("[data-key=balance] .grip"))
@@ -189,12 +175,12 @@ def test_drag_moves_an_exhibit_and_undo_brings_it_back(page: Page, bench: Runnin
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [1280, 820])
-def test_the_pages_are_accessible_and_fit(page: Page, bench: Running, scheme: str, width: int) -> None:
+def test_the_pages_are_accessible_and_fit(page: Page, base: str, scheme: str, width: int) -> None:
     """WCAG 2.2 level AA as far as axe-core checks it."""
     page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
     page.set_viewport_size({"width": width, "height": 900})
     for path in ("/publish", "/publish/1"):
-        page.goto(bench.base + path)
+        page.goto(base + path)
         if path.endswith("1"):
             with_exhibits(page)
             page.locator("[data-key=balance]").press("Enter")

@@ -29,7 +29,6 @@ from earwitness.publish.arrangement import (
 )
 from earwitness.publish.own_words import markdown_of, own_words_of
 
-pytestmark = pytest.mark.xdist_group("bench-publish")
 # A choice of the cheat sheet of the Open Worldwide Application Security Project against filters (from memory).
 HARM = (
     "<script>alert(1)</script>",

@@ -8,14 +8,14 @@ from pathlib import Path
 
 import pytest
 from bench_browser import entered_browser, on_page, serious
-from playwright.sync_api import BrowserContext, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("bench_browser")]
+pytestmark = pytest.mark.browser
 
 
 @pytest.fixture(scope="module")
-def entered(bench_archive: Path) -> Iterator[tuple[BrowserContext, str]]:
-    with entered_browser(bench_archive) as made:
+def entered(browser: Browser, bench_archive: Path) -> Iterator[tuple[BrowserContext, str]]:
+    with entered_browser(browser, bench_archive) as made:
         yield made
 
 

@@ -26,7 +26,6 @@ from earwitness.errors import InputError
 from earwitness.reduce.plan import ReduceSettings
 from earwitness.session.session import FarFieldTake, NearFieldTake
 
-pytestmark = pytest.mark.xdist_group("bench")
 HOSTILE = "Nought <script>alert(1)</script> \"'&"
 
 

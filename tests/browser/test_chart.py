@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from earwitness.exhibits.chart import Caption, Chart, Mark, Panel, Region, Table, Trace
 from earwitness.quantities import Curve, DirectivityMap, log_axis
@@ -41,14 +40,6 @@ def charts() -> tuple[Chart, Chart]:
     across = Panel("Angle", "degrees", -180.0, 180.0, 60.0, map=shown, map_edges=(edge,), db_per_decade=None)
     caption = Caption("It tilts.", "Read it so.")
     return Chart("one", "Balance", "invented", caption, (panel,)), Chart("two", "Across", "", caption, (across,))
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
-        yield chromium
-        chromium.close()
 
 
 @pytest.fixture(scope="module")

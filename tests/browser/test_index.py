@@ -8,14 +8,14 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from earwitness.app.catalogue import add_catalogue
 from earwitness.app.site import publish_site
 from earwitness.publish.site.cards import cards_from, index_js
 from earwitness.publish.site.index import index_html
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("index")]
+pytestmark = pytest.mark.browser
 COUNT = 5
 
 
@@ -24,15 +24,6 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("index")
     add_catalogue(folder / "archive", count=COUNT)
     return publish_site(folder / "site", folder / "archive").page
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Chromium from the system."""
-    with sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-gpu"])
-        yield found
-        found.close()
 
 
 @pytest.fixture

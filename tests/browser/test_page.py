@@ -2,36 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import shutil
 from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, sync_playwright
 
-from earwitness.app.add import add_folder
 from earwitness.app.publish import publish_review
-from earwitness.demo.recorder import write_session
+from made_once import QUICK_KEYS, MadeOnce
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("page")]
+pytestmark = pytest.mark.browser
 
 
 @pytest.fixture(scope="module")
-def page_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def page_path(made_once: MadeOnce, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The review of a short demo session."""
     folder = tmp_path_factory.mktemp("page")
-    write_session("thimble", folder / "recordings", quick=True)
-    add_folder(folder / "recordings", folder / "archive")
+    shutil.copytree(made_once.archive(*QUICK_KEYS), folder / "archive")
     return publish_review("thimble", folder / "review", folder / "archive").page
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Chromium from the system."""
-    with sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-gpu"])
-        yield found
-        found.close()
 
 
 @pytest.mark.parametrize("width", [390, 1280])

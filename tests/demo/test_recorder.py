@@ -15,15 +15,14 @@ from earwitness.formats.correction_file import read_correction
 from earwitness.quantities.directions import from_orbit
 from earwitness.session.load import load_session
 from earwitness.session.session import FarFieldTake, ImpedanceTake, LevelTake, NearFieldTake
+from made_once import MadeOnce
 
 KEY = "thimble"
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    place = tmp_path_factory.mktemp("session")
-    recorder.write_session(KEY, place, quick=True)
-    return place
+def folder(made_once: MadeOnce) -> Path:
+    return made_once.recordings(KEY)
 
 
 def division(path: Path) -> np.ndarray:

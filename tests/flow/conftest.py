@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import pytest
-from flow_world import QuickWorld, quick_world_in
+from flow_world import QuickWorld, quick_world_of
+
+from made_once import MadeOnce
 
 
 @pytest.fixture(scope="session")
-def quick_world(tmp_path_factory: pytest.TempPathFactory) -> QuickWorld:
-    """Made once in a process: tests that use it share the xdist group "quick world"."""
-    return quick_world_in(tmp_path_factory.mktemp("quick"))
+def quick_world(made_once: MadeOnce) -> QuickWorld:
+    """Made once in a run."""
+    return quick_world_of(made_once)

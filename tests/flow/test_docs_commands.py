@@ -18,10 +18,11 @@ from flow_docs import commands_of, forms_of
 from flow_world import QuickWorld
 
 from earwitness.cli import main
+from made_once import MadeOnce
 
 ROOT = Path(__file__).parents[2]
 OWN_NAME = "Name of the loudspeaker"
-pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("quick world")]
+pytestmark = pytest.mark.slow
 
 
 def own_session(recordings: Path, folder: Path) -> None:
@@ -36,8 +37,8 @@ def own_session(recordings: Path, folder: Path) -> None:
     written.write_text(text, encoding="utf-8")
 
 
-def filled_in(sheet: Path) -> None:
-    """Fill in a new listening sheet, field by field, as its comments say."""
+def filled_in(sheet: Path, *, letter: str = "") -> None:
+    """Fill in a new listening sheet, field by field, as its comments say; letter : of the test that card.txt is of."""
     text = sheet.read_text(encoding="utf-8")
     maker = re.search(r'^maker = "(.*)"', (sheet.parent / "my-session/session.toml").read_text("utf-8"), re.MULTILINE)
     assert maker is not None
@@ -55,10 +56,19 @@ def filled_in(sheet: Path) -> None:
         ("#[[remark]]", "[[remark]]"),
         ('#word = "bright"', 'word = "bright"'),
         ('#strength = "clear"', 'strength = "clear"'),
+        *_lettered(sheet.parent / "card.txt", letter),
     ):
         assert line in text, line
         text = text.replace(line, said, 1)
     sheet.write_text(text, encoding="utf-8")
+
+
+def _lettered(card: Path, letter: str) -> tuple[tuple[str, str], ...]:
+    if not letter:
+        return ()
+    number = re.search(r"Blind test ([0-9a-f]{8})\.", card.read_text(encoding="utf-8"))
+    assert number is not None
+    return (('#letter = "A"', f'letter = "{letter}"'), ('#blind_test = "0a1b2c3d"', f'blind_test = "{number[1]}"'))
 
 
 @pytest.fixture(scope="module")
@@ -94,11 +104,33 @@ def run_all(
     return len(lines)
 
 
-@pytest.mark.parametrize(
-    "page", ["docs/mend.md", "docs/match.md", "docs/compare.md", "docs/publishing.md", "docs/archive.md"]
-)
+@pytest.mark.parametrize("page", ["docs/mend.md", "docs/match.md", "docs/compare.md", "docs/archive.md"])
 def test_the_commands_of_a_page_work(page: str, place: Path) -> None:
     assert run_all(ROOT / page, place, {}, {}) > 0
+
+
+def test_the_commands_about_publishing_work(made_once: MadeOnce, tmp_path: Path) -> None:
+    """With one loudspeaker in the archive: a site of many is made by tests/publish."""
+    shutil.copytree(made_once.archive("thimble"), tmp_path / "archive")
+    assert run_all(ROOT / "docs/publishing.md", tmp_path, {}, {}) >= 5
+
+
+def test_an_exhibit_that_is_left_out_is_listed_so_and_the_others_keep_their_order(place: Path) -> None:
+    def listed(*words: str) -> list[str]:
+        result = CliRunner().invoke(
+            main, ["publish", "thimble", *words, "--list-exhibits", "--archive", str(place / "archive")]
+        )
+        assert result.exit_code == 0, result.output
+        return [line for line in result.stdout.splitlines() if "is in the archive" not in line]
+
+    before = listed("--exhibits", "all")
+    after = listed("--leave-out", "trust, load")
+    assert [line.split()[0] for line in after] == [line.split()[0] for line in before]
+    assert [line.split()[0] for line in after if "(left out)" in line] == ["load", "trust"]
+    assert listed("--exhibits", "all") == before
+    unknown = CliRunner().invoke(main, ["publish", "thimble", "--leave-out", "no", "--archive", str(place / "archive")])
+    assert unknown.exit_code == 2
+    assert "there is no exhibit 'no'" in unknown.stderr
 
 
 def test_the_commands_of_the_tutorial_work(place: Path, quick_world: QuickWorld) -> None:
@@ -113,5 +145,9 @@ def test_the_commands_of_the_tutorial_work(place: Path, quick_world: QuickWorld)
 
 
 def test_the_commands_about_listening_work(place: Path) -> None:
-    new = "earwitness listen new my-notes.toml"
-    assert run_all(ROOT / "docs/listening.md", place, {}, {new: lambda: filled_in(place / "my-notes.toml")}) >= 4
+    after: dict[str, Callable[[], None]] = {
+        "earwitness listen new my-notes.toml": lambda: filled_in(place / "my-notes.toml"),
+        "earwitness listen new a.toml": lambda: filled_in(place / "a.toml", letter="A"),
+        "earwitness listen new b.toml": lambda: filled_in(place / "b.toml", letter="B"),
+    }
+    assert run_all(ROOT / "docs/listening.md", place, {}, after) >= 9

@@ -7,18 +7,20 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import shutil
 from pathlib import Path
 from types import ModuleType
 
 import pytest
-from flow_world import QUICK_KEYS, QuickWorld
+from flow_world import QuickWorld
+
+from made_once import QUICK_KEYS
 
 ROOT = Path(__file__).parents[2]
 EXPLAIN = (
     "figures changed:\n{}\nIf the change is meant, explain it in CHANGELOG.md and renew the values with "
     "`python benchmarks/golden.py --write`."
 )
-pytestmark = pytest.mark.xdist_group("quick world")
 
 
 @pytest.fixture(scope="module")
@@ -31,10 +33,16 @@ def golden() -> ModuleType:
     return module
 
 
+@pytest.fixture(scope="module")
+def archive(quick_world: QuickWorld, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy: reading records that the data were opened."""
+    return shutil.copytree(quick_world.archive, tmp_path_factory.mktemp("golden") / "archive")
+
+
 @pytest.mark.parametrize("key", QUICK_KEYS)
-def test_figures_stand_where_they_stood(key: str, golden: ModuleType, quick_world: QuickWorld) -> None:
+def test_figures_stand_where_they_stood(key: str, golden: ModuleType, archive: Path) -> None:
     kept = json.loads(golden.GOLDEN.read_text(encoding="utf-8"))[key]
-    told = golden.differences(kept, golden.figures_of(quick_world.archive, key))
+    told = golden.differences(kept, golden.figures_of(archive, key))
     assert not told, EXPLAIN.format("\n".join(told))
 
 

@@ -17,10 +17,9 @@ from click.testing import CliRunner, Result
 
 from earwitness.archive import arrays
 from earwitness.cli import main
-from earwitness.demo.recorder import write_session
+from made_once import MadeOnce
 
 SCHEMA = Path(__file__).parents[2] / "docs" / "reading-document.schema.json"
-pytestmark = pytest.mark.xdist_group("main job")
 
 
 def run(*arguments: str | Path) -> Result:
@@ -29,11 +28,9 @@ def run(*arguments: str | Path) -> Result:
 
 
 @pytest.fixture(scope="module")
-def recordings(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def recordings(made_once: MadeOnce, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A short session of the demo stand-mount, 30 degree steps."""
-    folder = tmp_path_factory.mktemp("recordings")
-    write_session("thimble", folder, quick=True)
-    return folder
+    return shutil.copytree(made_once.recordings("thimble"), tmp_path_factory.mktemp("recordings") / "thimble")
 
 
 @pytest.fixture(scope="module")

@@ -21,7 +21,7 @@ from earwitness.quantities.directions import Directions
 from earwitness.session.load import load_session
 
 TUTORIAL = (Path(__file__).parents[2] / "docs" / "scan-tutorial.md").read_text(encoding="utf-8")
-pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("scan flow")]
+pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")

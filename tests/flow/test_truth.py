@@ -21,8 +21,9 @@ from earwitness.formats.correction_file import read_correction
 from earwitness.quantities import Measurement, Reading
 from earwitness.reduce.flow import reduce_session
 from earwitness.session.load import load_session
+from made_once import MadeOnce
 
-pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("truth")]
+pytestmark = pytest.mark.slow
 
 
 def reduced(folder: Path) -> Measurement:
@@ -91,10 +92,9 @@ def test_a_good_session_raises_no_rejection(thimble) -> None:
     assert [flag.sentence for flag in measurement.flags if flag.severity == "reject"] == []
 
 
-def test_the_flaws_planted_in_the_tower_come_out(tmp_path: Path) -> None:
-    """Broad rise, resonance, an impedance the maker hides: what was planted is what is measured."""
-    write_session("causeway", tmp_path)
-    measurement = reduced(tmp_path)
+def test_the_flaws_planted_in_the_tower_come_out(made_once: MadeOnce) -> None:
+    """Broad rise, resonance, an impedance the maker hides: what was planted is what is measured, in 30 degree steps."""
+    measurement = reduced(made_once.recordings("causeway"))
     reading = read_measurement(measurement, rated_impedance_ohm=8.0, symmetric=True)
     response = measurement.response
     truth = world.true_pressure("causeway", response.directions, response.axis.hz)
