@@ -2,7 +2,8 @@
 
 from earwitness.reduce.separate.combine import Combined, combined
 from earwitness.reduce.separate.field import SeparatedField, far_pressure, far_u_db, pressure_at, response
-from earwitness.reduce.separate.separation import Separation, separate, separate_gated
+from earwitness.reduce.separate.gated import separate_gated
+from earwitness.reduce.separate.separation import Separation, separate
 
 __all__ = [
     "Combined",

@@ -11,14 +11,12 @@ from earwitness.dsp.spherical import log_hankel_size
 from earwitness.errors import InputError
 from earwitness.quantities import FrequencyAxis
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
-from earwitness.reduce.separate.centre import Center, search_center, unmoved
-from earwitness.reduce.separate.field import Part, SeparatedField, order_energy
+from earwitness.reduce.separate.centre import Center
+from earwitness.reduce.separate.field import Part, SeparatedField
 from earwitness.reduce.separate.fit import Fit
-from earwitness.reduce.separate.quality import Quality, leave_out, quality_of, unseen_points
+from earwitness.reduce.separate.quality import Quality, leave_out, quality_of
 from earwitness.reduce.separate.radial import ROOM_DISTANCE_FACTOR, Shell
-from earwitness.reduce.separate.ring_route import order_caps, turned_rings
 from earwitness.reduce.separate.robust import BadPoint, Points, stands_out, usable_points
-from earwitness.reduce.separate.sampling import distinct_directions
 from earwitness.reduce.separate.scatter import Box, box_scattered, sphere_scattered
 from earwitness.reduce.separate.solve import Route, Scan, affordable_orders, fit_scan, scan_about
 
@@ -32,12 +30,6 @@ _SIZE_DOUBT_M = 0.004
 _PLACE_DOUBT_M = 0.003
 _SPHERE_DOUBT = 0.75
 _DOUBT_PILOTS = 12
-_BAND_OCTAVES = 0.5
-_HIGHEST_TAIL = 1e-3
-_SOURCE_SHARES = (0.2, 0.35, 0.6, 1.0)
-_GATED_ROUNDS = 4
-_SURE_SHARE = 0.9
-_HIGHEST_UNSEEN = 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,7 +77,7 @@ def separate(
     if body == "sphere" and sphere_radius_m is not None:
         # A cube inside that sphere: the check for points within the cabinet then holds for the body that is there.
         cabinet_m = (2 * sphere_radius_m / np.sqrt(3),) * 3
-    clean = _clean(points_m, pressure, hz, cabinet_m, center, one_surface_is_enough=False)
+    clean = _clean(points_m, pressure, hz, cabinet_m, center)
     k = 2 * np.pi * np.asarray(hz, dtype=float) / speed_of_sound
     scan = scan_about(clean.points_m, center)
     shell = _shell(scan, cabinet_m)
@@ -108,65 +100,7 @@ def separate(
         leave_out_db=leave_out(scan, clean.pressure, k, shell, orders, left_out),
         resolved=resolved, scattered_db=_share_db(part, k, scattered),
     )  # fmt: skip
-    return _separation(field, quality, scan, chosen, clean, left_out, ())
-
-
-def separate_gated(
-    points_m: FloatArray,
-    pressure: ComplexArray,
-    hz: FloatArray,
-    *,
-    cabinet_m: tuple[float, float, float] | None,
-    speed_of_sound: float,
-    cabinet_center_m: tuple[float, float, float] = (0.0, 0.0, 0.0),
-    reference_m: tuple[float, float, float] = (0.0, 0.0, 0.0),
-    band_octaves: float = _BAND_OCTAVES,
-) -> Separation:
-    """Outgoing waves only, of pressures gated in time before the first reflection; one surface is enough.
-
-    Arguments as in separate. The expansion center is searched in each band of `band_octaves` octaves.
-    """
-    middle, reference = np.array(cabinet_center_m, dtype=float), np.array(reference_m, dtype=float)
-    clean = _clean(points_m, pressure, hz, cabinet_m, middle, one_surface_is_enough=True)
-    k = 2 * np.pi * np.asarray(hz, dtype=float) / speed_of_sound
-    half = _half_size(clean.points_m - middle, cabinet_m)
-    band = np.floor(np.log2(k / k[0]) / band_octaves + 1e-9).astype(np.int64)
-    parts, centers, fits, resolved = [], [], [], np.zeros(k.size, dtype=bool)
-    about_middle = k <= _highest_about_middle(clean, middle, half)
-    for one in np.unique(band):
-        for all_round in (True, False):
-            rows = np.flatnonzero((band == one) & (about_middle == all_round))
-            if rows.size == 0:
-                continue
-            found = search_center(clean.points_m, clean.pressure[:, rows], k[rows], middle, half)
-            tries = [middle] if all_round else [found.center_m, middle]
-            part, fit, fine = _gated_part(clean, rows, k, tries, middle, half)
-            parts.append(part)
-            fits.append(fit)
-            centers.append(found if part.center_m is found.center_m else unmoved(found, middle))
-            resolved[rows] = fine
-    field = SeparatedField(FrequencyAxis(hz), speed_of_sound, reference, tuple(parts), resolved)
-    qualities = []
-    nobody = np.ones(len(clean.rows), dtype=bool)
-    for part, fit in zip(parts, fits, strict=True):
-        rows = part.rows
-        alone = SeparatedField(
-            FrequencyAxis(hz[rows]),
-            speed_of_sound,
-            reference,
-            (replace(part, rows=np.arange(rows.size)),),
-            resolved[rows],
-        )
-        data = clean.pressure[:, rows]
-        qualities.append(
-            quality_of(
-                alone, fit, data, nobody, k[rows],
-                leave_out_db=10 * np.log10(np.maximum(fit.evidence.gcv / np.mean(np.abs(data) ** 2, axis=0), 1e-30)),
-                resolved=resolved[rows], scattered_db=np.full(rows.size, -300.0),
-            )
-        )  # fmt: skip
-    scan = scan_about(clean.points_m, middle, look_for_rings=False)
-    return _separation(field, _joined(qualities), scan, "none", clean, ~nobody, tuple(centers))
+    return separation_of(field, quality, scan, chosen, clean, left_out, ())
 
 
 def _clean(
@@ -175,8 +109,6 @@ def _clean(
     hz: FloatArray,
     cabinet_m: tuple[float, float, float] | None,
     center: FloatArray,
-    *,
-    one_surface_is_enough: bool,
 ) -> Points:
     return usable_points(
         np.asarray(points_m, dtype=float),
@@ -184,7 +116,7 @@ def _clean(
         np.asarray(hz, dtype=float),
         cabinet_m=cabinet_m,
         cabinet_center_m=center,
-        one_surface_is_enough=one_surface_is_enough,
+        one_surface_is_enough=False,
     )
 
 
@@ -314,93 +246,7 @@ def _share_db(part: Part, k: FloatArray, scattered: ComplexArray) -> FloatArray:
     return np.asarray(10 * np.log10(np.maximum(taken / np.maximum(own, 1e-300), 1e-30)), dtype=float)
 
 
-def _half_size(points: FloatArray, cabinet_m: tuple[float, float, float] | None) -> FloatArray:
-    if cabinet_m is None:
-        return np.full(3, 0.5 * float(np.linalg.norm(points, axis=1).min()))
-    width, height, depth = cabinet_m
-    return np.array([depth, width, height]) / 2
-
-
-def _highest_about_middle(clean: Points, middle: FloatArray, half: FloatArray) -> float:
-    """Wavenumber up to which turned rings around the cabinet tell all orders that its size asks for; 0 without them."""
-    rings = scan_about(clean.points_m, middle).rings
-    if rings is None or turned_rings(rings) is None:
-        return 0.0
-    return _SURE_SHARE * order_caps(rings, incoming=False) / _reach(clean, middle, middle, half)
-
-
-def _gated_part(
-    clean: Points, rows: IntArray, k: FloatArray, centers: list[FloatArray], middle: FloatArray, half: FloatArray
-) -> tuple[Part, Fit, BoolArray]:
-    """Outgoing waves of one band about one of `centers`.
-
-    The sphere that encloses what radiates may be far smaller than the cabinet: cross-validation in the band's middle
-    tells. Between centers points that the fit does not see decide, level for level: noise from wrong places is strong
-    where it is loud, which misleads cross-validation.
-    """
-    pilot = rows[rows.size // 2 : rows.size // 2 + 1]
-    usable = min(distinct_directions(clean.points_m - middle), len(clean.rows))
-    nobody = np.zeros(len(clean.rows), dtype=bool)
-    best: tuple[float, FloatArray, float, FloatArray] | None = None
-    for center in centers:
-        reach, start, own = _reach(clean, center, middle, half), None, []
-        for share in _SOURCE_SHARES:
-            state = _gated_fit(clean, pilot, k, center, share * reach, usable, nobody, start).evidence
-            start = state.penalty[0]
-            own.append((float(state.gcv[0]), share * reach, start))
-        _score, radius_m, start = min(own, key=lambda one: one[0])
-        error = _unseen_error(clean, pilot, k, center, radius_m, usable, start) if len(centers) > 1 else 0.0
-        if best is None or error < best[0]:
-            best = (error, center, radius_m, start)
-    assert best is not None
-    error, center, radius_m, start = best
-    fit = _gated_fit(clean, rows, k, center, radius_m, usable, nobody, start)
-    part = Part(
-        rows=rows, weight=np.ones(rows.size), center_m=center, axes=scan_about(clean.points_m, center).axes,
-        shell=fit.shell, inner_radius_m=_reach(clean, center, middle, half), outgoing=fit.outgoing,
-        order=fit.order_out, directions=fit.directions, variance=fit.variance, remainder=None,
-    )  # fmt: skip
-    orders = order_energy(part, k[rows])
-    tail = orders[np.arange(rows.size), fit.order_out] / orders.sum(axis=1)
-    return part, fit, (tail <= _HIGHEST_TAIL) & (error <= _HIGHEST_UNSEEN)
-
-
-def _unseen_error(
-    clean: Points, pilot: IntArray, k: FloatArray, center: FloatArray, radius_m: float, usable: int, start: FloatArray
-) -> float:
-    """Mean error of every tenth point, which the fit does not see, over the level there; at most 1 each."""
-    held = unseen_points(len(clean.rows))
-    fit = _gated_fit(clean, pilot, k, center, radius_m, usable, held, start)
-    size = np.abs(fit.residual[held]) ** 2 / np.maximum(np.abs(clean.pressure[np.ix_(held, pilot)]) ** 2, 1e-300)
-    return float(np.mean(np.minimum(size, 1.0)))
-
-
-def _reach(clean: Points, center: FloatArray, middle: FloatArray, half: FloatArray) -> float:
-    """Radius about `center` that encloses the cabinet, no larger than the nearest microphone's distance."""
-    nearest = float(np.linalg.norm(clean.points_m - center, axis=1).min())
-    return min(float(np.linalg.norm(half + np.abs(center - middle))), nearest)
-
-
-def _gated_fit(
-    clean: Points, some: IntArray, k: FloatArray, center: FloatArray, radius_m: float, usable: int,
-    left_out: BoolArray, penalty: FloatArray | None,
-) -> Fit:  # fmt: skip
-    scan = scan_about(clean.points_m, center)
-    outer = float(np.linalg.norm(scan.points_m, axis=1).max())
-    shell = Shell(radius_m, outer, ROOM_DISTANCE_FACTOR * outer)
-    orders = affordable_orders(scan, k[some], shell, usable, incoming=False)
-    return fit_scan(
-        scan, clean.pressure[:, some], k[some], shell, orders, left_out, penalty=penalty, evidence_rounds=_GATED_ROUNDS
-    )
-
-
-def _joined(parts: list[Quality]) -> Quality:
-    from dataclasses import fields
-
-    return Quality(**{one.name: np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(Quality)})
-
-
-def _separation(
+def separation_of(
     field: SeparatedField,
     quality: Quality,
     scan: Scan,
@@ -409,6 +255,7 @@ def _separation(
     left_out: BoolArray,
     centers: tuple[Center, ...],
 ) -> Separation:
+    """The result, with every point left out told by its row in the list as given."""
     bad = [BadPoint(int(clean.rows[row]), "does not fit to the others") for row in np.flatnonzero(left_out)]
     every = tuple(sorted((*clean.bad, *bad), key=lambda one: one.row))
     field = replace(field, valid=quality.valid)

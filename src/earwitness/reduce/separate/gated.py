@@ -1,0 +1,314 @@
+"""From gated pressures at scan points to outgoing waves: places corrected, one fit a band, many origins above."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+from earwitness.quantities import FrequencyAxis
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
+from earwitness.reduce.separate.centre import Center, search_center, unmoved
+from earwitness.reduce.separate.dense_route import order_cap
+from earwitness.reduce.separate.evidence import Evidence
+from earwitness.reduce.separate.field import Part, SeparatedField, order_energy
+from earwitness.reduce.separate.fit import Fit
+from earwitness.reduce.separate.kernel_route import Family, KernelFit, fit_kernel, likeliest_center, shell_of, tuned
+from earwitness.reduce.separate.places import Places, found_places, moved_back
+from earwitness.reduce.separate.quality import Quality, quality_of, unseen_points
+from earwitness.reduce.separate.radial import ROOM_DISTANCE_FACTOR, Shell
+from earwitness.reduce.separate.ring_route import order_caps, turned_rings
+from earwitness.reduce.separate.robust import Points, usable_points
+from earwitness.reduce.separate.sampling import distinct_directions
+from earwitness.reduce.separate.separation import Separation, separation_of
+from earwitness.reduce.separate.solve import affordable_orders, fit_scan, scan_about
+
+_BAND_OCTAVES = 0.5
+_HIGHEST_TAIL = 1e-3
+_SOURCE_SHARES = (0.2, 0.35, 0.6, 1.0)
+_GATED_ROUNDS = 4
+_SURE_SHARE = 0.65
+_HIGHEST_UNSEEN = 0.2
+_HIGHEST_UNEXPLAINED = 0.03
+_MOST_MIXED_POINTS = 4500
+_PILOTS = 20
+_PLACE_ROUNDS = 2
+_FEWEST_PILOTS = 8
+_PILOT_SPAN = 4.0
+_MOST_SETTLED = 0.9
+_MOST_ABSORBED = 0.5
+_SMALL_SHARES = (0.1, 0.35)
+_UNKNOWN_NOISE_DB = -40.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Scan:
+    """What all bands share: points and pressures, places as corrected (P, 3), wavenumbers (F,), the cabinet's middle
+    and half size, how many points count as different, speed of sound, and what is known about the places."""
+
+    clean: Points
+    moved_m: FloatArray
+    k: FloatArray
+    middle: FloatArray
+    half: FloatArray
+    usable: int
+    speed_m_s: float
+    places: Places | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Band:
+    """Parts over the same rows, the fit's numbers, resolved (F',), and the center that the data tell."""
+
+    parts: tuple[Part, ...]
+    fit: Fit
+    resolved: BoolArray
+    center: Center
+
+
+def separate_gated(
+    points_m: FloatArray,
+    pressure: ComplexArray,
+    hz: FloatArray,
+    *,
+    cabinet_m: tuple[float, float, float] | None,
+    speed_of_sound: float,
+    cabinet_center_m: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    reference_m: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    band_octaves: float = _BAND_OCTAVES,
+) -> Separation:
+    """Outgoing waves only, of pressures gated in time before the first reflection; one surface is enough.
+
+    Arguments as in separate. Up to the frequency at which the points tell all orders that the cabinet's size asks for
+    one fit a band serves, about the cabinet's middle or a center that the band's data tell; above it waves about the
+    acoustic center and about the middle together, see kernel_route.py. Points are taken where the sound says they
+    were, see places.py.
+    """
+    middle, reference = np.array(cabinet_center_m, dtype=float), np.array(reference_m, dtype=float)
+    hz = np.asarray(hz, dtype=float)
+    clean = usable_points(
+        np.asarray(points_m, dtype=float), np.asarray(pressure, dtype=np.complex128), hz, cabinet_m=cabinet_m,
+        cabinet_center_m=middle, one_surface_is_enough=True,
+    )  # fmt: skip
+    k = 2 * np.pi * hz / speed_of_sound
+    half = _half_size(clean.points_m - middle, cabinet_m)
+    usable = min(distinct_directions(clean.points_m - middle), len(clean.rows))
+    scan = _Scan(clean, clean.points_m, k, middle, half, usable, speed_of_sound, None)
+    # The equations among the points of a larger scan would not fit into memory: it tells many orders anyway.
+    told = (k <= _highest_told(scan)) | (len(clean.rows) > _MOST_MIXED_POINTS)
+    band = np.floor(np.log2(k / k[0]) / band_octaves + 1e-9).astype(np.int64)
+    scan = _with_places(scan, np.flatnonzero(told))
+    found: list[_Band] = []
+    for one in np.unique(band):
+        for plain in (True, False):
+            rows = np.flatnonzero((band == one) & (told == plain))
+            if rows.size:
+                mixed = bool(found) and len(found[-1].parts) > 1
+                start = found[-1].center.center_m if mixed else None
+                found.append(_told_band(scan, rows) if plain else _mixed_band(scan, rows, start))
+    resolved = np.zeros(k.size, dtype=bool)
+    for one_band in found:
+        resolved[one_band.parts[0].rows] = one_band.resolved
+    parts = tuple(part for one_band in found for part in one_band.parts)
+    axis = FrequencyAxis(hz)
+    field = SeparatedField(axis, speed_of_sound, reference, parts, resolved)
+    quality = _joined([_quality(scan, axis, reference, one_band) for one_band in found])
+    about = scan_about(clean.points_m, middle, look_for_rings=False)
+    nobody = np.zeros(len(clean.rows), dtype=bool)
+    return separation_of(field, quality, about, "none", clean, nobody, tuple(one_band.center for one_band in found))
+
+
+def _with_places(scan: _Scan, told: IntArray) -> _Scan:
+    """The scan with places corrected from a few frequencies at which the points are many more than the unknowns."""
+    k = scan.k[told]
+    reach = _reach(scan, scan.middle)
+    few = told[(k >= k.max(initial=0.0) / _PILOT_SPAN) & ((k * reach + 4) ** 2 <= _MOST_ABSORBED * scan.usable)]
+    if few.size < _FEWEST_PILOTS:
+        return scan
+    pilots = few[np.unique(np.linspace(0, few.size - 1, _PILOTS).round().astype(np.int64))]
+    data, axis = scan.clean.pressure[:, pilots], FrequencyAxis(scan.k[pilots] * scan.speed_m_s / (2 * np.pi))
+    pressure, points = data, scan.clean.points_m
+    for _round in range(_PLACE_ROUNDS):
+        some = replace(scan, clean=replace(scan.clean, pressure=pressure), k=scan.k[pilots])
+        part, fit, _fine = _fitted(some, np.arange(pilots.size), [scan.middle])
+        field = SeparatedField(axis, scan.speed_m_s, scan.middle, (part,), np.ones(pilots.size, dtype=bool))
+        free = 1 - np.minimum(fit.evidence.settled / len(points), _MOST_SETTLED)
+        places = found_places(field, points, data, free)
+        pressure = moved_back(field, points, data, places.offset_m)
+    return replace(scan, moved_m=points + places.offset_m, places=places)
+
+
+def _told_band(scan: _Scan, rows: IntArray) -> _Band:
+    """One fit about one center; where places are known it is made again with what they change taken off."""
+    data, k = scan.clean.pressure[:, rows], scan.k[rows]
+    found = search_center(scan.clean.points_m, data, k, scan.middle, scan.half)
+    within = float(k.max()) <= _highest_told(scan) and _on_turned_rings(scan)
+    tries = [scan.middle] if within else [found.center_m, scan.middle]
+    part, fit, fine = _fitted(scan, rows, tries)
+    if scan.places is not None and scan.places.explained > 0:
+        axis = FrequencyAxis(k * scan.speed_m_s / (2 * np.pi))
+        alone = replace(part, rows=np.arange(rows.size))
+        field = SeparatedField(axis, scan.speed_m_s, scan.middle, (alone,), np.ones(rows.size, dtype=bool))
+        moved = scan.clean.pressure.copy()
+        moved[:, rows] = moved_back(field, scan.clean.points_m, data, scan.moved_m - scan.clean.points_m)
+        before, settled = part.variance, fit.evidence.settled
+        part, fit, fine = _fitted(replace(scan, clean=replace(scan.clean, pressure=moved)), rows, [part.center_m])
+        # What the waves took of the offsets themselves stayed in them, and spreads over as many dimensions.
+        kept = np.minimum(scan.places.absorbed * len(scan.moved_m) / settled, 1.0)
+        part = replace(part, variance=part.variance + kept * before)
+    return _Band((part,), fit, fine, found if part.center_m is found.center_m else unmoved(found, scan.middle))
+
+
+def _mixed_band(scan: _Scan, rows: IntArray, start_m: FloatArray | None) -> _Band:
+    """Waves about the acoustic center, of sources of several sizes there, and about the middle of the cabinet."""
+    data, points = scan.clean.pressure[:, rows], scan.moved_m
+    k, pilot = scan.k[rows], rows.size // 2
+    searched = search_center(points, data, k, scan.middle, scan.half)
+    reach = _reach(scan, scan.middle)
+    noise_db = _UNKNOWN_NOISE_DB if scan.places is None else scan.places.noise_db
+    place_m = 0.0 if scan.places is None else scan.places.left_m
+
+    def families(center: FloatArray) -> tuple[Family, ...]:
+        return (*(Family(center, share * reach) for share in _SMALL_SHARES), Family(scan.middle, reach))
+
+    start = searched.center_m if start_m is None else start_m
+    center = likeliest_center(
+        points, data[:, pilot], float(k[pilot]), families, start, scan.middle, scan.half,
+        noise_db=noise_db, place_m=place_m,
+    )  # fmt: skip
+    prior = tuned(points, data, k, families(center), noise_db=noise_db, place_m=place_m)
+    fit = fit_kernel(points, data, k, prior)
+    # Directions are judged one by one by their uncertainty: here only whether the waves explain the sound at all.
+    error = np.mean(np.abs(fit.unseen) ** 2, axis=0) / np.mean(np.abs(data) ** 2, axis=0)
+    outer = float(np.linalg.norm(points - scan.middle, axis=1).max())
+    parts = []
+    # The middle's family first: its orders are those that are told. The first part holds the variance of all.
+    last = len(prior.families) - 1
+    for row in (last, *range(last)):
+        family = prior.families[row]
+        parts.append(
+            Part(
+                rows=rows, weight=np.ones(rows.size), center_m=family.center_m, axes=(0, 1, 2),
+                shell=shell_of(family, outer), inner_radius_m=_reach(scan, family.center_m),
+                outgoing=fit.outgoing[row], order=fit.order[row], directions=fit.directions,
+                variance=fit.variance if row == last else np.zeros_like(fit.variance), remainder=None,
+            )
+        )  # fmt: skip
+    told = Center(center, searched.residual_db, searched.start_residual_db, float(np.linalg.norm(center - scan.middle)))
+    return _Band(tuple(parts), _as_fit(fit, parts[0]), error <= _HIGHEST_UNEXPLAINED, told)
+
+
+def _as_fit(fit: KernelFit, part: Part) -> Fit:
+    """The numbers that quality is told from."""
+    energy = np.mean(np.abs(fit.unseen) ** 2, axis=0)
+    count = fit.settled.size
+    return Fit(
+        shell=part.shell, order_out=part.order, order_in=np.full(count, -1), outgoing=part.outgoing,
+        incoming=np.zeros((count, 1), dtype=np.complex128), residual=fit.residual,
+        evidence=Evidence(np.zeros((count, 2)), np.mean(np.abs(fit.residual) ** 2, axis=0), fit.settled, energy),
+        condition=fit.condition, directions=fit.directions, variance=fit.variance,
+    )  # fmt: skip
+
+
+def _quality(scan: _Scan, axis: FrequencyAxis, reference: FloatArray, band: _Band) -> Quality:
+    rows = band.parts[0].rows
+    own = FrequencyAxis(axis.hz[rows])
+    parts = tuple(replace(part, rows=np.arange(rows.size)) for part in band.parts)
+    alone = SeparatedField(own, scan.speed_m_s, reference, parts, band.resolved)
+    data = scan.clean.pressure[:, rows]
+    return quality_of(
+        alone, band.fit, data, np.ones(len(data), dtype=bool), scan.k[rows],
+        leave_out_db=10 * np.log10(np.maximum(band.fit.evidence.gcv / np.mean(np.abs(data) ** 2, axis=0), 1e-30)),
+        resolved=band.resolved, scattered_db=np.full(rows.size, -300.0),
+    )  # fmt: skip
+
+
+def _on_turned_rings(scan: _Scan) -> bool:
+    rings = scan_about(scan.clean.points_m, scan.middle).rings
+    return rings is not None and turned_rings(rings) is not None
+
+
+def _highest_told(scan: _Scan) -> float:
+    """Wavenumber up to which the points tell all orders that the cabinet's size asks for."""
+    about = scan_about(scan.clean.points_m, scan.middle)
+    caps = order_cap(scan.usable, incoming=False)
+    if about.rings is not None:
+        caps = order_caps(about.rings, incoming=False)
+    return _SURE_SHARE * caps / _reach(scan, scan.middle)
+
+
+def _fitted(scan: _Scan, rows: IntArray, centers: list[FloatArray]) -> tuple[Part, Fit, BoolArray]:
+    """Outgoing waves of one band about one of `centers`.
+
+    The sphere that encloses what radiates may be far smaller than the cabinet: cross-validation in the band's middle
+    tells. Between centers points that the fit does not see decide, level for level: noise from wrong places is strong
+    where it is loud, which misleads cross-validation.
+    """
+    pilot = rows[rows.size // 2 : rows.size // 2 + 1]
+    nobody = np.zeros(len(scan.clean.rows), dtype=bool)
+    best: tuple[float, FloatArray, float, FloatArray] | None = None
+    for center in centers:
+        reach, start, own = _reach(scan, center), None, []
+        for share in _SOURCE_SHARES:
+            state = _gated_fit(scan, pilot, center, share * reach, nobody, start).evidence
+            start = state.penalty[0]
+            own.append((float(state.gcv[0]), share * reach, start))
+        _score, radius_m, start = min(own, key=lambda one: one[0])
+        error = _unseen_error(scan, pilot, center, radius_m, start) if len(centers) > 1 else 0.0
+        if best is None or error < best[0]:
+            best = (error, center, radius_m, start)
+    assert best is not None
+    error, center, radius_m, start = best
+    fit = _gated_fit(scan, rows, center, radius_m, nobody, start)
+    part = Part(
+        rows=rows, weight=np.ones(rows.size), center_m=center, axes=scan_about(scan.clean.points_m, center).axes,
+        shell=fit.shell, inner_radius_m=_reach(scan, center), outgoing=fit.outgoing,
+        order=fit.order_out, directions=fit.directions, variance=fit.variance, remainder=None,
+    )  # fmt: skip
+    orders = order_energy(part, scan.k[rows])
+    tail = orders[np.arange(rows.size), fit.order_out] / orders.sum(axis=1)
+    return part, fit, (tail <= _HIGHEST_TAIL) & (error <= _HIGHEST_UNSEEN)
+
+
+def _unseen_error(scan: _Scan, pilot: IntArray, center: FloatArray, radius_m: float, start: FloatArray) -> float:
+    """Mean error of every tenth point, which the fit does not see, over the level there; at most 1 each."""
+    held = unseen_points(len(scan.clean.rows))
+    fit = _gated_fit(scan, pilot, center, radius_m, held, start)
+    size = np.abs(fit.residual[held]) ** 2 / np.maximum(np.abs(scan.clean.pressure[np.ix_(held, pilot)]) ** 2, 1e-300)
+    return float(np.mean(np.minimum(size, 1.0)))
+
+
+def _reach(scan: _Scan, center: FloatArray) -> float:
+    """Radius about `center` that encloses the cabinet, no larger than the nearest microphone's distance."""
+    nearest = float(np.linalg.norm(scan.clean.points_m - center, axis=1).min())
+    return min(float(np.linalg.norm(scan.half + np.abs(center - scan.middle))), nearest)
+
+
+def _gated_fit(
+    scan: _Scan, some: IntArray, center: FloatArray, radius_m: float, left_out: BoolArray, penalty: FloatArray | None
+) -> Fit:
+    about = scan_about(scan.clean.points_m, center)
+    outer = float(np.linalg.norm(about.points_m, axis=1).max())
+    shell = Shell(radius_m, outer, ROOM_DISTANCE_FACTOR * outer)
+    orders = affordable_orders(about, scan.k[some], shell, scan.usable, incoming=False)
+    return fit_scan(
+        about,
+        scan.clean.pressure[:, some],
+        scan.k[some],
+        shell,
+        orders,
+        left_out,
+        penalty=penalty,
+        evidence_rounds=_GATED_ROUNDS,
+    )
+
+
+def _half_size(points: FloatArray, cabinet_m: tuple[float, float, float] | None) -> FloatArray:
+    if cabinet_m is None:
+        return np.full(3, 0.5 * float(np.linalg.norm(points, axis=1).min()))
+    width, height, depth = cabinet_m
+    return np.array([depth, width, height]) / 2
+
+
+def _joined(parts: list[Quality]) -> Quality:
+    return Quality(**{one.name: np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(Quality)})
