@@ -67,6 +67,19 @@ def test_a_stale_tab_is_told_and_given_the_newer_state(empty: TestClient) -> Non
     assert empty.post(f"{URL}/undo", json={"revision": opened}).status_code == 409
 
 
+def test_the_first_change_goes_back_to_what_was_shown_before_it(empty: TestClient) -> None:
+    answer = empty.put(URL, json={"revision": 0, "value": {"bands": 1}, "before": {"bands": 0}}).json()
+    assert answer["can_undo"]
+    back = step(empty, "undo", answer["revision"])
+    assert (back["value"], back["can_undo"], back["can_redo"]) == ({"bands": 0}, False, True)
+    assert step(empty, "redo", back["revision"])["value"] == {"bands": 1}
+    # It counts for the first state alone, and not where nothing was changed.
+    same = empty.put("/api/drafts/mend:13", json={"revision": 0, "value": 1, "before": 1}).json()
+    assert not same["can_undo"]
+    later = empty.put("/api/drafts/mend:13", json={"revision": 1, "value": 2, "before": 7}).json()
+    assert empty.post("/api/drafts/mend:13/undo", json={"revision": later["revision"]}).json()["value"] == 1
+
+
 def test_an_equal_value_makes_no_state(empty: TestClient) -> None:
     first = put(empty, [1, 2.5, None], 0)
     assert put(empty, [1, 2.5, None], first["revision"]) == first

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import time
 from collections.abc import Iterator
 from dataclasses import replace
@@ -171,11 +172,12 @@ def test_a_faulty_choice_fails_before_anything_is_kept(
 
 
 @pytest.mark.usefixtures("done")
+@pytest.mark.usefixtures("done")
 def test_the_command_line_honors_and_changes_the_same_choice(bench_archive: Path, tmp_path: Path) -> None:
+    own = shutil.copytree(bench_archive, tmp_path / "archive", symlinks=True)
+
     def run(*arguments: object) -> str:
-        result = CliRunner().invoke(
-            command, ["causeway", *[str(a) for a in arguments], "--archive", str(bench_archive)]
-        )
+        result = CliRunner().invoke(command, ["causeway", *[str(a) for a in arguments], "--archive", str(own)])
         assert result.exit_code == 0, result.output
         return result.stdout
 

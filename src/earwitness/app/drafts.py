@@ -18,10 +18,13 @@ def read_draft(key: str, archive_folder: Path) -> Draft:
         return drafts.draft(archive, key)
 
 
-def save(key: str, value: Any, archive_folder: Path, *, revision: int) -> Draft:
-    """Save the next state of a draft that was read at `revision`; raises as `archive.drafts.save_draft` does."""
+def save(key: str, value: Any, archive_folder: Path, *, revision: int, before: Any = None) -> Draft:
+    """Save the next state of a draft that was read at `revision`; before : shown before the first was saved.
+
+    Raises as `archive.drafts.save_draft` does.
+    """
     with Archive.open(archive_folder) as archive:
-        return drafts.save_draft(archive, key, value, revision=revision)
+        return drafts.save_draft(archive, key, value, revision=revision, before=before)
 
 
 def undo(key: str, archive_folder: Path, *, revision: int) -> Draft:

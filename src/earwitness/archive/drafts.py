@@ -51,20 +51,27 @@ def draft(archive: Archive, key: str) -> Draft:
         return _draft(work, key)
 
 
-def save_draft(archive: Archive, key: str, value: Any, *, revision: int) -> Draft:
+def save_draft(archive: Archive, key: str, value: Any, *, revision: int, before: Any = None) -> Draft:
     """Save `value` as the next state of the draft that was read at `revision`; an equal value changes nothing.
 
+    before : what was shown before anything was saved; kept as the state before the first, so that the first change can
+    be undone too.
     Raises StaleDraftError where it was changed since, InputError for a value that is no JSON or larger than 1 MB,
     OutputError where the archive cannot be written.
     """
     text = _json(key, value)
+    first = text if before is None else _json(key, before)
     with archive.writing() as work:
         row = _row_at(work, key, revision)
         if row is not None and _state(work, row.state_id).value == text:
             return _draft(work, key)
-        state = DraftStateRow(
-            key=key, parent_id=None if row is None else row.state_id, value=text, saved_at=archive.now()
-        )
+        parent = None if row is None else row.state_id
+        if row is None and first != text:
+            shown = DraftStateRow(key=key, parent_id=None, value=first, saved_at=archive.now())
+            work.add(shown)
+            work.flush()
+            parent = shown.id
+        state = DraftStateRow(key=key, parent_id=parent, value=text, saved_at=archive.now())
         work.add(state)
         work.flush()
         if row is None:

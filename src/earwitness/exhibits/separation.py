@@ -8,10 +8,13 @@ from earwitness.exhibits.chart import Caption, Chart, Panel, Region, Trace
 from earwitness.exhibits.words import frequency_words, number_words
 from earwitness.quantities import Curve, FrequencyAxis, Measurement, Reading
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
+from earwitness.quantities.separation import WavePart
 
 SPOKEN_HZ = (50.0, 200.0, 1000.0, 5000.0)
 # What a direction may be uncertain by and still be shown: beyond it nothing is read off.
 _HIGHEST_SHOWN_U_DB = 3.0
+# Centers of two bands nearer than this are called one: no finer than they are found.
+_SAME_PLACE_M = 0.02
 
 
 def separation(_reading: Reading, measurement: Measurement) -> Chart | None:
@@ -33,7 +36,28 @@ def separation(_reading: Reading, measurement: Measurement) -> Chart | None:
         points=scan.points,
         points_left_out=scan.points_left_out,
         sentence=scan.sentence,
+        centers=centers_of(measurement.response.axis, scan.parts, scan.reference_m, scan.valid),
     )
+
+
+def centers_of(
+    axis: FrequencyAxis, parts: tuple[WavePart, ...], reference_m: tuple[float, float, float], valid: BoolArray
+) -> tuple[tuple[float, tuple[float, float, float]], ...]:
+    """(from which frequency, place from the reference point) where waves of several origins were needed.
+
+    Origins share their frequencies; the one of the smallest source is where the data say that the sound comes from.
+    Bands whose places lie within 2 cm of the one before are not named again, nor those without a valid frequency.
+    """
+    bands: dict[tuple[int, ...], list[WavePart]] = {}
+    for part in parts:
+        bands.setdefault(tuple(int(row) for row in part.rows), []).append(part)
+    found: list[tuple[float, tuple[float, float, float]]] = []
+    for rows in sorted(rows for rows, origins in bands.items() if len(origins) > 1 and valid[list(rows)].any()):
+        smallest = min(bands[rows], key=lambda part: part.source_radius_m)
+        x, y, z = (float(a - b) for a, b in zip(smallest.center_m, reference_m, strict=True))
+        if not found or np.linalg.norm(np.subtract(found[-1][1], (x, y, z))) > _SAME_PLACE_M:
+            found.append((float(axis.hz[rows[0]]), (x, y, z)))
+    return tuple(found)
 
 
 def separation_chart(
@@ -51,8 +75,10 @@ def separation_chart(
     points: int,
     points_left_out: int,
     sentence: str,
+    centers: tuple[tuple[float, tuple[float, float, float]], ...] = (),
 ) -> Chart:
-    """The chart; every array (F,), see reduce.separate.quality.Quality for what they mean; sentence : for the note."""
+    """The chart; every array (F,), see reduce.separate.quality.Quality for what they mean; sentence : for the note;
+    centers : of centers_of."""
     error = np.minimum(expected_error_db, _HIGHEST_SHOWN_U_DB)
     top = float(np.clip(np.ceil(2.0 * np.percentile(error[valid], 98) if valid.any() else 1.0), 1.0, 3.0))
     inside = valid & (scattered_db > -100.0)
@@ -77,7 +103,8 @@ def separation_chart(
             "The middle panel is the standard error to expect of the result, over the directions of the two orbits, "
             "drawn up to 3 dB. "
             "The lower panel shows how far the equations magnify errors. "
-            f"Waves used: up to order {int(order_out.max(initial=0))} out, {int(max(order_in.max(initial=0), 0))} in.",
+            f"Waves used: up to order {int(order_out.max(initial=0))} out, {int(max(order_in.max(initial=0), 0))} in."
+            + _origin_words(centers),
         ),
         panels=(
             Panel(
@@ -97,6 +124,31 @@ def separation_chart(
         ),
         note=sentence,
     )  # fmt: skip
+
+
+def _origin_words(centers: tuple[tuple[float, tuple[float, float, float]], ...]) -> str:
+    """Where the sound's center was found, in words; empty where no band asked for one."""
+    if not centers:
+        return ""
+    told = [f"from {frequency_words(hz)} up {place_words(place)}" for hz, place in centers]
+    return (
+        " Where the points are too few for waves about the cabinet's middle alone, waves about the place that the "
+        f"sound comes from are added; the data put it, {', '.join(told)}."
+    )
+
+
+def place_words(place_m: tuple[float, float, float]) -> str:
+    """ "2 cm behind and 1 cm above the reference point", from x forward, y to the loudspeaker's left, z up."""
+    names = (("before", "behind"), ("left of", "right of"), ("above", "below"))
+    told = []
+    for value, (plus, minus) in zip(place_m, names, strict=True):
+        size = round(100 * abs(value))
+        if size:
+            told.append(f"{size}\N{NO-BREAK SPACE}cm {plus if value > 0 else minus}")
+    if not told:
+        return "at the reference point"
+    last = f"{', '.join(told[:-1])} and {told[-1]}" if len(told) > 1 else told[0]
+    return f"{last} the reference point"
 
 
 def _region(axis: FrequencyAxis, order_in: IntArray, valid: BoolArray) -> Region | None:

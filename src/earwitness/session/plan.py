@@ -34,10 +34,10 @@ SAFETY = (
     "in many countries, and each 3 dB more halves it (common practice, no source)."
 )
 # Jitter of the points [m] that each way of moving the microphone reaches (common practice, no source).
-_JITTER_M = {"turntable and arm": 0.0007, "rotating arc": 0.0007, "linear axes": 0.0005, "by hand": 0.004}
+JITTER_M = {"turntable and arm": 0.0007, "rotating arc": 0.0007, "linear axes": 0.0005, "by hand": 0.004}
 # Fitted to simulated scans, no source: see _expected. Times the jitter's error, by share of the highest told frequency.
 _EXPECTED_AT_HZ = (50.0, 200.0, 1000.0, 2000.0, 5000.0, 10_000.0)
-_FLOOR_DB, _BASS_DB, _GATE_DB, _SEPARATED_TIMES = 0.03, 0.45, 0.2, 2.0
+_FLOOR_DB, _BASS_DB, GATE_DB, _SEPARATED_TIMES, _NEAR_PER_M = 0.03, 0.45, 0.2, 2.3, 14.0
 _GATED_AT_SHARE = (0.2, 0.35, 0.45, 0.6, 0.75, 1.0)
 _GATED_TIMES = (0.6, 0.9, 1.2, 2.6, 5.0, 12.0)
 _SETTLE_S = {"turntable and arm": 2.5, "rotating arc": 2.0, "linear axes": 4.0, "by hand": 15.0}
@@ -152,7 +152,7 @@ def plan_scan(
         rings=len(surfaces[0]) // azimuths,
         azimuths=azimuths, separable_hz=(order - SEPARABLE_MARGIN) * SPEED_OF_SOUND_M_S / (2 * math.pi * reach),
         gated_from_hz=gated, duration_s=count * each,
-        expected_error_db=_expected(highest_hz, _JITTER_M[robot], gated, gated_to),
+        expected_error_db=_expected(highest_hz, JITTER_M[robot], gated, gated_to),
         notes=_notes(robot, count, highest_hz, gated, gated_to),
     )  # fmt: skip
 
@@ -277,10 +277,12 @@ def _expected(
         jitter = 20 / math.log(10) * wave * jitter_m / math.sqrt(6)
         floor = _FLOOR_DB + _BASS_DB * (50.0 / hz) ** 2
         if separated or gated_hz is None:
-            out.append((hz, round(math.hypot(floor, _SEPARATED_TIMES * jitter), 2)))
+            # Close to a driver the pressure changes by distance, however long the wave.
+            near = jitter * math.hypot(1.0, _NEAR_PER_M / wave)
+            out.append((hz, round(math.hypot(floor, _SEPARATED_TIMES * near), 2)))
             continue
         times = float(np.interp(hz / gated_to_hz, _GATED_AT_SHARE, _GATED_TIMES))
-        out.append((hz, round(math.hypot(floor, times * jitter, _GATE_DB * gated_hz / hz), 2)))
+        out.append((hz, round(math.hypot(floor, times * jitter, GATE_DB * gated_hz / hz), 2)))
     return tuple(out)
 
 

@@ -135,6 +135,30 @@ def test_a_small_source_off_the_middle_is_told_beyond_the_orders_that_points_can
     assert np.mean(np.abs(level) <= 2 * far_u_db(field, LOOK)) >= 0.95
 
 
+@pytest.mark.parametrize("most_points", [gated._MOST_MIXED_POINTS, 700])
+def test_a_scan_too_large_for_several_origins_says_no_more_than_it_can(
+    most_points: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Outside check: the two monopoles from above, analytic. With 784 points over the limit one origin serves, as in
+    # scans of thousands of points; what it then shows has to be right, and what it can't tell stays hidden.
+    monkeypatch.setattr(gated, "_MOST_MIXED_POINTS", most_points)
+    points, k = scan(14), np.concatenate([np.linspace(20.0, 60.0, 12), [110.0, 200.0]])
+    sources, strengths = np.array([[0.18, 0.0, 0.004], [0.18, 0.0, -0.004]]), np.array([1.0, 0.6j])
+    data = noisy(made.monopoles(points, sources, strengths, k), 8)
+    hz = k * made.SPEED_M_S / (2 * np.pi)
+    found = separate_gated(points, data, hz, cabinet_m=(0.208, 0.208, 0.208), speed_of_sound=made.SPEED_M_S)
+    origins = [sum(bool((part.rows == row).any()) for part in found.field.parts) for row in (12, 13)]
+    assert origins == ([1, 1] if most_points == 700 else [1, 3])
+    level = 20 * np.log10(
+        np.abs(far_pressure(found.field, LOOK)) / np.abs(made.far_monopoles(LOOK, sources, strengths, k))
+    )
+    u = far_u_db(found.field, LOOK)
+    shown = found.quality.valid & (u <= 3.0)
+    assert shown[:, :12].all()
+    assert np.mean(np.abs(level[shown]) <= 2 * u[shown]) >= 0.95
+    assert np.abs(level[shown]).max() <= 3.0
+
+
 def _monopole_field(points: np.ndarray, k: np.ndarray) -> tuple[SeparatedField, np.ndarray]:
     """One monopole at the origin: a single coefficient, h_0 = j e^(-jx)/x times 1/sqrt(4 pi)."""
     shell = shell_of(Family(np.zeros(3), 0.05), 0.35)

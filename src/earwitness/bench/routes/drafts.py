@@ -16,11 +16,12 @@ Key = Annotated[str, Path(pattern=r"^[a-z]{1,20}(:[a-z0-9-]{1,60}){0,2}$")]
 
 
 class Saved(BaseModel):
-    """A state to save. revision : the one it was made from, 0 for the first."""
+    """A state to save. revision : the one it was made from, 0 for the first; before : what was shown before that."""
 
     model_config = ConfigDict(extra="forbid")
     revision: int
     value: JsonValue
+    before: JsonValue = None
 
 
 class At(BaseModel):
@@ -39,7 +40,7 @@ def draft_now(key: Key, bench: BenchState) -> dict[str, Any]:
 @router.put("/{key}")
 def draft_save(key: Key, body: Saved, bench: BenchState) -> dict[str, Any]:
     """Save the next state; 409 where the draft was changed elsewhere since `revision`."""
-    return asdict(drafts.save(key, body.value, bench.archive_folder, revision=body.revision))
+    return asdict(drafts.save(key, body.value, bench.archive_folder, revision=body.revision, before=body.before))
 
 
 @router.post("/{key}/undo")

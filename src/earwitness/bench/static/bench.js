@@ -214,7 +214,9 @@ export class Draft {
     this.timer = 0;
     this.saving = Promise.resolve();
     this.isDirty = false;
-    addEventListener("pagehide", () => this.isDirty && this.#leave());
+    this.isUnderWay = false;
+    // What is under way may be broken off with the page; where both arrive the later one is refused and changes nothing.
+    addEventListener("pagehide", () => (this.isDirty || this.isUnderWay) && this.#leave());
     document.addEventListener("visibilitychange", () => document.visibilityState === "hidden" && this.flush());
   }
 
@@ -256,17 +258,26 @@ export class Draft {
   }
 
   async #put(value) {
-    // What stood before the first change is a state too: without it that change could not be undone.
-    if (!this.revision) this.revision = (await ask("PUT", this.url, { revision: 0, value: this.initial })).revision;
-    const told = await ask("PUT", this.url, { revision: this.revision, value });
+    this.isUnderWay = true;
+    let told;
+    try {
+      told = await ask("PUT", this.url, this.#body(value));
+    } finally {
+      this.isUnderWay = false;
+    }
     this.revision = told.revision;
     this.canUndo = told.can_undo;
     this.canRedo = told.can_redo;
     this.#say(this.isDirty ? "not saved yet" : "saved");
   }
 
+  // What stood before the first change is a state too: without it that change could not be undone.
+  #body(value) {
+    return this.revision ? { revision: this.revision, value } : { revision: 0, value, before: this.initial };
+  }
+
   #leave() {
-    fetch(this.url, { method: "PUT", keepalive: true, headers: { "Content-Type": "application/json" }, body: JSON.stringify({ revision: this.revision, value: this.value }) });
+    fetch(this.url, { method: "PUT", keepalive: true, headers: { "Content-Type": "application/json" }, body: JSON.stringify(this.#body(this.value)) });
   }
 
   #failed(error) {

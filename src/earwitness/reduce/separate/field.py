@@ -68,15 +68,24 @@ def pressure_at(field: SeparatedField, points_m: FloatArray) -> ComplexArray:
     InputError where a point lies inside the sphere that encloses the loudspeaker: the expansion says nothing there.
     """
     points = np.atleast_2d(np.asarray(points_m, dtype=float))
+    for part in field.parts:
+        nearest = float(np.linalg.norm(points - part.center_m, axis=1).min())
+        if nearest < part.inner_radius_m:
+            raise InputError(
+                f"a point {nearest:.3f} m from the loudspeaker's center is asked for",
+                expected=f"at least {part.inner_radius_m:.3f} m, outside the loudspeaker",
+            )
+    return waves_at(field, points)
+
+
+def waves_at(field: SeparatedField, points_m: FloatArray) -> ComplexArray:
+    """As pressure_at, without asking whether points lie outside: for a step from a microphone's place, whose nearest
+    one may stand on the sphere from which the expansion holds."""
+    points = np.asarray(points_m, dtype=float)
     total = np.zeros((len(points), len(field.axis)), dtype=np.complex128)
     for part in field.parts:
         local = (points - part.center_m)[:, part.axes]
         radius = np.linalg.norm(local, axis=1)
-        if (radius < part.inner_radius_m).any():
-            raise InputError(
-                f"a point {radius.min():.3f} m from the loudspeaker's center is asked for",
-                expected=f"at least {part.inner_radius_m:.3f} m, outside the loudspeaker",
-            )
         harmonics = complex_harmonics(int(part.order.max()), local[:, 2] / radius, np.arctan2(local[:, 1], local[:, 0]))
         k = _wavenumber(field, part)
         for start in range(0, k.size, _CHUNK):

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.quantities.arrays import ComplexArray, FloatArray
-from earwitness.reduce.separate.field import SeparatedField, pressure_at
+from earwitness.reduce.separate.field import SeparatedField, waves_at
 
 _STEP_M = 1e-4
 _LARGEST_TURN = 0.3
@@ -45,7 +45,7 @@ def found_places(
     frequency do not explain a fifth of what is left at the others.
     """
     k = 2 * np.pi * field.axis.hz / field.speed_of_sound_m_s
-    there = pressure_at(field, points_m)
+    there = waves_at(field, points_m)
     slope = _slope(field, points_m)
     rest = pressure - there
     size = np.mean(np.abs(slope) ** 2, axis=(0, 2))
@@ -75,7 +75,7 @@ def moved_back(
 ) -> ComplexArray:
     """Pressures (P, F) as they would be at the stated places: less what the field changes from there to the true."""
     return np.asarray(
-        pressure - (pressure_at(field, points_m + offset_m) - pressure_at(field, points_m)), dtype=np.complex128
+        pressure - (waves_at(field, points_m + offset_m) - waves_at(field, points_m)), dtype=np.complex128
     )
 
 
@@ -94,7 +94,7 @@ def _noise_db(left: ComplexArray, residual_share: FloatArray, pressure: ComplexA
 def _slope(field: SeparatedField, points_m: FloatArray) -> ComplexArray:
     """(P, F, 3) gradient of the fitted pressure [Pa/V/m]."""
     steps = _STEP_M * np.eye(3)
-    ways = [(pressure_at(field, points_m + one) - pressure_at(field, points_m - one)) / (2 * _STEP_M) for one in steps]
+    ways = [(waves_at(field, points_m + one) - waves_at(field, points_m - one)) / (2 * _STEP_M) for one in steps]
     return np.stack(ways, axis=2)
 
 

@@ -16,6 +16,8 @@ from earwitness.dsp.spherical import log_hankel_size, outgoing_waves, regular_wa
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
 
 ORDERS_BEYOND_SOURCE = 7
+# Where microphones stand nearer to the middle than the cabinet's farthest corners; checked on drawn scans, no source.
+ORDERS_BEYOND_CORNERS = 12
 ORDERS_BEYOND_SHELL = 3
 ROOM_DISTANCE_FACTOR = 2.0
 _ORDER_STEP = 3
@@ -61,11 +63,15 @@ def far_factor(k: FloatArray, order: int, shell: Shell) -> ComplexArray:
     return result
 
 
-def wanted_orders(k: FloatArray, shell: Shell) -> tuple[IntArray, IntArray]:
+def wanted_orders(
+    k: FloatArray, shell: Shell, *, beyond_source: int = ORDERS_BEYOND_SOURCE
+) -> tuple[IntArray, IntArray]:
     """Orders (F,) that outgoing and incoming waves need: ceil(k R_s) + 7 and ceil(k r_max) + 3, rounded up to threes.
+
+    beyond_source : in place of 7.
 
     Rounding lets frequencies share their order pair, and so be solved together.
     """
-    outgoing = np.ceil(k * shell.source_radius_m).astype(np.int64) + ORDERS_BEYOND_SOURCE
+    outgoing = np.ceil(k * shell.source_radius_m).astype(np.int64) + beyond_source
     incoming = np.ceil(k * shell.outer_radius_m).astype(np.int64) + ORDERS_BEYOND_SHELL
     return -(-outgoing // _ORDER_STEP) * _ORDER_STEP, -(-incoming // _ORDER_STEP) * _ORDER_STEP

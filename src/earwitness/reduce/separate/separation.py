@@ -15,7 +15,12 @@ from earwitness.reduce.separate.centre import Center
 from earwitness.reduce.separate.field import Part, SeparatedField
 from earwitness.reduce.separate.fit import Fit
 from earwitness.reduce.separate.quality import Quality, leave_out, quality_of
-from earwitness.reduce.separate.radial import ROOM_DISTANCE_FACTOR, Shell
+from earwitness.reduce.separate.radial import (
+    ORDERS_BEYOND_CORNERS,
+    ORDERS_BEYOND_SOURCE,
+    ROOM_DISTANCE_FACTOR,
+    Shell,
+)
 from earwitness.reduce.separate.robust import BadPoint, Points, stands_out, usable_points
 from earwitness.reduce.separate.scatter import Box, box_scattered, sphere_scattered
 from earwitness.reduce.separate.solve import Route, Scan, affordable_orders, fit_scan, scan_about
@@ -81,7 +86,9 @@ def separate(
     k = 2 * np.pi * np.asarray(hz, dtype=float) / speed_of_sound
     scan = scan_about(clean.points_m, center)
     shell = _shell(scan, cabinet_m)
-    orders = affordable_orders(scan, k, shell, len(clean.rows), incoming=True)
+    orders = affordable_orders(
+        scan, k, shell, len(clean.rows), incoming=True, beyond_source=_beyond_source(shell, cabinet_m)
+    )
     resolved = _resolved(k, shell, orders[0], orders[1])
     fit, left_out = _fit_without_bad(scan, clean.pressure, k, shell, orders, resolved)
     if noise_rms is not None:
@@ -126,6 +133,13 @@ def _shell(scan: Scan, cabinet_m: tuple[float, float, float] | None) -> Shell:
     inner, outer = float(radius.min()), float(radius.max())
     reach = float(np.linalg.norm(cabinet_m)) / 2 if cabinet_m is not None else _UNKNOWN_CABINET_SHARE * inner
     return Shell(min(reach, inner), outer, ROOM_DISTANCE_FACTOR * outer)
+
+
+def _beyond_source(shell: Shell, cabinet_m: tuple[float, float, float] | None) -> int:
+    """Orders above k times the source's radius: corners that stand out of its sphere, as a cylinder of points about a
+    tall cabinet leaves them, sound in orders that die away slowly."""
+    stands_out_m = 0.0 if cabinet_m is None else float(np.linalg.norm(cabinet_m)) / 2 - shell.source_radius_m
+    return ORDERS_BEYOND_CORNERS if stands_out_m > 0 else ORDERS_BEYOND_SOURCE
 
 
 def _resolved(k: FloatArray, shell: Shell, order_out: IntArray, order_in: IntArray) -> BoolArray:

@@ -12,7 +12,7 @@ from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, In
 from earwitness.reduce.separate import dense_route, ring_route
 from earwitness.reduce.separate.device import accelerator
 from earwitness.reduce.separate.fit import Fit
-from earwitness.reduce.separate.radial import Shell, wanted_orders
+from earwitness.reduce.separate.radial import ORDERS_BEYOND_SOURCE, Shell, wanted_orders
 from earwitness.reduce.separate.rings import Rings, find_rings
 
 # Single-precision factors save half the work of one core; on 16 cores refining them costs more than they save.
@@ -43,10 +43,10 @@ def scan_about(points_m: FloatArray, center_m: FloatArray, *, look_for_rings: bo
 
 
 def affordable_orders(
-    scan: Scan, k: FloatArray, shell: Shell, usable: int, *, incoming: bool
+    scan: Scan, k: FloatArray, shell: Shell, usable: int, *, incoming: bool, beyond_source: int = ORDERS_BEYOND_SOURCE
 ) -> tuple[IntArray, IntArray]:
     """Orders (F,) wanted and affordable, order_in -1 everywhere where no incoming waves are asked for."""
-    out, into = wanted_orders(k, shell)
+    out, into = wanted_orders(k, shell, beyond_source=beyond_source)
     cap = dense_route.order_cap(usable, incoming=incoming)
     if scan.rings is not None:
         by_rings = ring_route.order_caps(scan.rings, incoming=incoming)
