@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from earwitness.app.columns import hanging, two_columns
+from earwitness.app.columns import hanging, hung, two_columns
 
 ROWS = [
     ("Loudness for 1 W at 1 m (sensitivity, 1 W, 1 m)", "84.6 ± 0.5 dB"),
@@ -57,3 +57,11 @@ def test_nothing_to_say_is_no_fault() -> None:
     assert two_columns([], 80) == []
     assert two_columns([("name", "")], 80) == ["name"]
     assert hanging("", 80) == [""]
+
+
+@given(rows=st.lists(st.tuples(WORDS, WORDS, WORDS), min_size=1, max_size=6), width=st.integers(12, 60))
+def test_a_wrapped_table_has_every_word_in_its_own_column(rows: list[tuple[str, str, str]], width: int) -> None:
+    found = hung(rows, (width, 21, 21))
+    for place in range(3):
+        assert " ".join(row[place] for row in found).split() == " ".join(row[place] for row in rows).split()
+    assert all(len(row) == 3 for row in found)

@@ -32,6 +32,11 @@ def test_words_rank_nearest_and_frontier_are_told(archive: Path) -> None:
     assert code == 0
     for words in ("≠ marks", "Level-matched", "rank ", "percentile", "Most like", "Price against", "frontier"):
         assert words in out
+    table = out.split("\n\n")[1].splitlines()
+    assert table[0].split() == ["Figure", "A", "B"]
+    assert out.startswith(f"A: Ostrevant Acoustics {NAMES[0]}")
+    assert max(len(line) for line in table[:-1]) <= 80
+    assert not any("…" in line for line in table)
 
 
 def test_the_document_marks_what_differs_beyond_both_uncertainties(archive: Path) -> None:

@@ -33,6 +33,15 @@ def two_columns(rows: Sequence[tuple[str, str]], width: int | None) -> list[str]
     return lines
 
 
+def hung(rows: Sequence[Sequence[str]], widths: Sequence[int]) -> list[tuple[str, ...]]:
+    """Rows of a table whose cells are wrapped to `widths`: a row becomes as many as its highest cell asks for."""
+    found: list[tuple[str, ...]] = []
+    for row in rows:
+        cells = [hanging(cell, width) for cell, width in zip(row, widths, strict=True)]
+        found += zip_longest(*cells, fillvalue="")
+    return found
+
+
 def hanging(text: str, width: int | None) -> list[str]:
     """Text in lines of `width`, those after the first indented, no number torn from its unit; one line for
     None."""

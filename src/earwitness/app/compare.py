@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from earwitness import __version__
+from earwitness.app.columns import hung
 from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.archive.catalogue import Archive
@@ -40,6 +41,7 @@ from earwitness.publish.site.index import comparison_html
 
 DOCUMENT = "earwitness.comparison"
 _PIECES = {"piece": 2.0, "pair": 1.0}
+_LETTERS, _NAME_WIDTH, _VALUE_WIDTH = "ABCD", 26, 25
 RANKED = ("preference_rating", "sensitivity", "f6", "linearity_half_range")
 
 
@@ -110,11 +112,13 @@ def compare_results(results: Sequence[ReadResult], *, match_hz: tuple[float, flo
 
 
 def comparison_lines(found: Comparison) -> list[str]:
-    """A comparison as lines of text."""
-    lines = []
-    for row in found.table.rows:
-        lines.append(row[0])
-        lines += [f"    {c.title}: {cell}" for c, cell in zip(found.candidates, row[1:], strict=True)]
+    """A comparison as lines of text; the loudspeakers' columns stand under letters, names being long."""
+    lines = [f"{letter}: {one.title}" for letter, one in zip(_LETTERS, found.candidates, strict=False)]
+    rows = hung(found.table.rows, (_NAME_WIDTH, *[_VALUE_WIDTH] * len(found.candidates)))
+    heads = ("Figure", *_LETTERS[: len(found.candidates)])
+    lines += [""]
+    for name, *cells in [heads, *rows]:
+        lines.append((f"{name:<{_NAME_WIDTH}}" + "".join(f"  {cell:<{_VALUE_WIDTH}}" for cell in cells)).rstrip())
     lines += [found.table.note, ""]
     lines += [chart.caption.finding for chart in found.charts]
     first = found.candidates[0].title

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
+from earwitness.app.columns import hung
 from earwitness.app.read import ReadResult
 from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.aim import aim_table
@@ -15,6 +16,7 @@ from earwitness.insight.listening.reliability import Reliability
 from earwitness.insight.listening.telling import chance_in_words
 
 WIDTH = 80
+_NAME_WIDTH, _VALUE_WIDTH = 34, 21
 
 
 def heard_lines(result: ReadResult, advice: Advice) -> list[str]:
@@ -67,10 +69,8 @@ def mend_lines(result: ReadResult, advice: Advice) -> list[str]:
         lines += ["", "what each further band buys", *_columns(worth.columns, worth.rows, worth.align)]
         gains = gains_table(mend)
         if gains is not None and mend.after is not None:
-            short = [
-                tuple(_shorter(cell, 34 if place == 0 else 21) for place, cell in enumerate(row)) for row in gains.rows
-            ]
-            lines += ["", *_columns(gains.columns, short, gains.align)]
+            whole = hung(gains.rows, (_NAME_WIDTH, *[_VALUE_WIDTH] * (len(gains.columns) - 1)))
+            lines += ["", *_columns(gains.columns, whole, gains.align)]
             told = [mend.after.headroom.sentence, *mend.after.warnings]
             told += [mend.after.spread.sentence] if mend.after.spread is not None else []
             for words in told:
@@ -130,10 +130,6 @@ def _item(mark: str, text: str) -> list[str]:
         break_long_words=False,
         break_on_hyphens=False,
     )
-
-
-def _shorter(text: str, most: int) -> str:
-    return text if len(text) <= most else text[: most - 1].rstrip() + "…"
 
 
 def _columns(heads: Sequence[str], rows: Sequence[Sequence[str]], align: Sequence[str]) -> list[str]:
