@@ -4,6 +4,9 @@
     python benchmarks/separation_accuracy.py --demo thimble [--points 2704]
     python benchmarks/separation_accuracy.py --recordings thimble [--points 2704] [--folder FOLDER]
     python benchmarks/separation_accuracy.py --box
+    python benchmarks/separation_accuracy.py --held-out 8 --seed 1
+    python benchmarks/separation_accuracy.py --planned 8 --seed 1
+    python benchmarks/separation_accuracy.py --cost 2704
 
 SCAN.npz holds points_m, frequency_hz, pressure_pa_per_v, directions_cta, truth_cta_1m (see the README beside it;
 a part of it stands in tests/reduce/separate/data). The body there is a sphere of 0.18 m. With --demo a demo loudspeaker
@@ -13,8 +16,10 @@ reduced with separation below and gate above, and held against the far-field tru
 the directions, the same within 20 dB of the loudest direction, largest error of the shown CTA curves.
 With --box a vibrating box of 0.28 x 0.22 x 0.38 m stands in a live room; what it radiates and what it scatters comes
 from a boundary element solver of the tests, which shares nothing with the program's and is held to the sphere's series.
-Printed: rms and largest level error over the 70 directions of ANSI/CTA-2034-A, the standard error that the result
-states, and the share of directions whose error lies within twice the stated one; coverage over all valid values last.
+With --held-out, --planned and --cost loudspeakers are drawn that nobody tuned on (separation_held_out.py): errors and
+coverage of gated sound, what a plan promises, and processor seconds a frequency.
+Printed otherwise: rms and largest level error over the 70 directions of ANSI/CTA-2034-A, the standard error that the
+result states, and the share of directions whose error lies within twice the stated one; coverage of valid values last.
 """
 
 from __future__ import annotations
@@ -169,6 +174,18 @@ def from_box() -> None:
         print(f"| {one:.0f} | {' | '.join(cells)} | {share:.0%} |")
 
 
+def drawn_ones(held: int | None, plans: int | None, points: int | None, seed: int) -> None:
+    """The tables of loudspeakers drawn by a seed."""
+    import separation_held_out
+
+    if held:
+        separation_held_out.held_out(held, seed)
+    elif plans:
+        separation_held_out.planned(plans, seed)
+    elif points:
+        separation_held_out.cost(points)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("scan", nargs="?", type=Path)
@@ -176,11 +193,19 @@ def main() -> None:
     parser.add_argument("--demo", choices=("thimble", "causeway", "lantern"))
     parser.add_argument("--recordings", choices=("thimble", "causeway", "lantern"))
     parser.add_argument("--box", action="store_true")
+    parser.add_argument("--held-out", type=int, metavar="N")
+    parser.add_argument("--planned", type=int, metavar="N")
+    parser.add_argument("--cost", type=int, metavar="POINTS")
+    parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--folder", type=Path)
     parser.add_argument("--points", type=int, default=2704)
     given = parser.parse_args()
-    if sum(one is not None for one in (given.scan, given.demo, given.recordings)) + given.box != 1:
-        parser.error("give a scan, --demo, --recordings or --box")
+    kinds = (given.scan, given.demo, given.recordings, given.held_out, given.planned, given.cost)
+    if sum(one is not None for one in kinds) + given.box != 1:
+        parser.error("give a scan, --demo, --recordings, --box, --held-out, --planned or --cost")
+    if given.held_out or given.planned or given.cost:
+        drawn_ones(given.held_out, given.planned, given.cost, given.seed)
+        return
     if given.box:
         from_box()
         return

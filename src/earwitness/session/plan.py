@@ -1,7 +1,7 @@
 """Plans a measuring session before anything is set up: a near-field scan, or gated takes in a room.
 
-Expected errors of a scan are bounds of the project (no source), fitted to simulated scans of the three demo
-loudspeakers by six planned layouts: 19 of 20 frequencies came out below them (docs/accuracy.md, "Planned scans").
+Expected errors of a scan are bounds of the project (no source), fitted to simulated scans and held against loudspeakers
+drawn afterwards: at least 19 of 20 frequencies stay below them (docs/accuracy.md, "Planned scans").
 Counted are directions within 20 dB of the loudest; a scan's own result tells what it reached.
 """
 
