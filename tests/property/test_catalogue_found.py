@@ -27,6 +27,8 @@ ODD: list[tuple[str, str, Any]] = [
     ("result", "array_file", "arrays/a\0b"),
     ("result", "settings", json.dumps([["gate_ms", 4.5], "null"])),
     ("result", "inputs", "[" * 400),
+    ("result", "inputs", '[["x"]]'),
+    ("result", "array_file", None),
     ("result", "program", b"\xff"),
     ("recording", "sha256", b"\xff"),
     ("recording", "sha256", "a\0b"),
@@ -100,3 +102,15 @@ def test_a_backup_copies_nothing_from_outside_the_archive(tmp_path: Path) -> Non
         report = backup(archive, tmp_path / "deep" / "copy")
     assert any("outside the archive" in finding.what for finding in report.damage)
     assert not (tmp_path / "deep" / "secret").exists()
+
+
+def test_a_schema_that_is_no_text_is_damage_that_is_told(tmp_path: Path) -> None:
+    """SQLite answers some of this with an error about text, some with one about memory."""
+    filled(tmp_path).close()
+    path = tmp_path / "archive" / CATALOGUE
+    sound = path.read_bytes()
+    at = sound.index(b"CONSTRAINT pk_recording")
+    for length in (8, 60, 400):
+        path.write_bytes(sound[:at] + b"\xff" * length + sound[at + length :])
+        with pytest.raises(ArchiveError, match="damaged or not a catalogue"):
+            Archive.open(path.parent, create=False)

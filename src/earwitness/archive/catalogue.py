@@ -385,6 +385,8 @@ class Archive:
                 yield work
         except DatabaseError as error:
             raise database.database_error(error, self.folder / CATALOGUE) from error
+        except MemoryError as error:
+            raise database.too_large(self.folder / CATALOGUE) from error
 
 
 def session_key(session: Session) -> str:
@@ -478,6 +480,8 @@ def _result(row: ResultRow) -> ResultEntry:
         _inside(row.array_file)
     if not all(isinstance(pair, tuple) and len(pair) == 2 and isinstance(pair[0], str) for pair in settings):
         raise ArchiveError(f"the settings of result {row.id} are not names with values", remedy="restore a backup")
+    if not all(isinstance(one, str) for one in row.inputs):
+        raise TypeError(f"{row.step_key} is said to be made from what names no result")
     step = Step(row.step_name, settings, tuple(row.inputs), row.program)
     return ResultEntry(
         row.id, row.session_id, row.step_key, row.kind, step, row.array_file, row.array_sha256, row.created_at

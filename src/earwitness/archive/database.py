@@ -41,6 +41,9 @@ def open_database(path: Path) -> Engine:
         # SQLite tells of a damaged schema in bytes that are no text.
         engine.dispose()
         raise _damaged(path, "its schema is not text") from error
+    except MemoryError as error:
+        engine.dispose()
+        raise too_large(path) from error
     except EarwitnessError:
         engine.dispose()
         raise
@@ -102,6 +105,11 @@ def database_error(error: DatabaseError, path: Path) -> EarwitnessError:
             remedy="wait until it has finished, then run this again",
         )
     return _damaged(path, str(error.orig))
+
+
+def too_large(path: Path) -> ArchiveError:
+    """For a catalogue of which SQLite asks more memory than it gets, as some damage makes it do."""
+    return _damaged(path, "reading it takes more memory than there is")
 
 
 def _damaged(path: Path, reason: str) -> ArchiveError:

@@ -167,6 +167,9 @@ def _record_of(archive: Archive, loudspeaker_id: int) -> tuple[PackageRecord, di
                 if (state := _choice_of(work, s.id)) is not None
             ),
         )
+        for _, row in results:
+            if row.array_sha256 is not None and row.array_file is None:
+                raise ValueError(f"the result {row.step_key} has a hash and no file")
         return record, {
             r.step_key: archive.folder / catalogue._inside(r.array_file) for _, r in results if r.array_file is not None
         }
