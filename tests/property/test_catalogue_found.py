@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -109,8 +110,9 @@ def test_a_schema_that_is_no_text_is_damage_that_is_told(tmp_path: Path) -> None
     filled(tmp_path).close()
     path = tmp_path / "archive" / CATALOGUE
     sound = path.read_bytes()
-    at = sound.index(b"CONSTRAINT pk_recording")
-    for length in (8, 60, 400):
-        path.write_bytes(sound[:at] + b"\xff" * length + sound[at + length :])
+    places = [found.start() + 1 for found in re.finditer(rb"CONSTRAINT pk_re", sound)]
+    assert places
+    for at in places:
+        path.write_bytes(sound[:at] + b"\xff" * 64 + sound[at + 64 :])
         with pytest.raises(ArchiveError, match="damaged or not a catalogue"):
             Archive.open(path.parent, create=False)
