@@ -7,7 +7,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from bench_browser import entered_browser
 from bench_client import entered
+from playwright.sync_api import Browser, BrowserContext
 from starlette.testclient import TestClient
 
 from earwitness.app.add import add_folder
@@ -46,3 +48,20 @@ def client(bench_archive: Path) -> Iterator[TestClient]:
     """A client that has entered a bench on that archive."""
     with entered(bench_archive) as made:
         yield made
+
+
+@pytest.fixture(scope="module", name="entered")
+def browser_entered(browser: Browser, bench_archive: Path) -> Iterator[tuple[BrowserContext, str]]:
+    """Chromium that has entered a bench on that archive, and the bench's address."""
+    with entered_browser(browser, bench_archive) as made:
+        yield made
+
+
+@pytest.fixture
+def context(entered: tuple[BrowserContext, str]) -> BrowserContext:
+    return entered[0]
+
+
+@pytest.fixture
+def base(entered: tuple[BrowserContext, str]) -> str:
+    return entered[1]

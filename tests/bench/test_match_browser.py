@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from bench_browser import entered_browser, on_page, serious
-from playwright.sync_api import Browser, BrowserContext, Page, expect
+from bench_browser import on_page, serious
+from playwright.sync_api import BrowserContext, Page, expect
 
 from earwitness.session.room_plan import read_room_plan
 
@@ -28,12 +28,6 @@ azimuth_deg = 0.0
 name = "only"
 position_m = [4.0, 1.0, 1.0]
 """
-
-
-@pytest.fixture(scope="module")
-def entered(browser: Browser, bench_archive: Path) -> Iterator[tuple[BrowserContext, str]]:
-    with entered_browser(browser, bench_archive) as made:
-        yield made
 
 
 @pytest.fixture

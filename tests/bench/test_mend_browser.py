@@ -9,8 +9,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from bench_browser import entered_browser, on_page, serious
-from playwright.sync_api import Browser, BrowserContext, Page, expect
+from bench_browser import on_page, serious
+from playwright.sync_api import BrowserContext, Page, expect
 from scipy.signal import sosfreqz
 
 from earwitness.app.mend import study_aim
@@ -18,12 +18,6 @@ from earwitness.app.read import read_loudspeaker
 from earwitness.insight.mend.equalizer import Band, BandKind, Equalizer, gain_db, sections
 
 pytestmark = pytest.mark.browser
-
-
-@pytest.fixture(scope="module")
-def entered(browser: Browser, bench_archive: Path) -> Iterator[tuple[BrowserContext, str]]:
-    with entered_browser(browser, bench_archive) as made:
-        yield made
 
 
 @pytest.fixture

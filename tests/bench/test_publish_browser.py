@@ -11,30 +11,14 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from bench_browser import empty_page, entered_browser
+from bench_browser import empty_page
 from bench_client import running
-from playwright.sync_api import Browser, BrowserContext, Page, expect
+from playwright.sync_api import BrowserContext, Page, expect
 
 pytestmark = pytest.mark.browser
 SCRIPT = "<script>window.harmed=1</script><img src=x onerror=window.harmed=1>[x](javascript:window.harmed=1)"
 PARTS = ("verdict", "likes", "dislikes", "disclosure", "obtained")
 SLOW_MS = 120_000
-
-
-@pytest.fixture(scope="module")
-def entered(browser: Browser, bench_archive: Path) -> Iterator[tuple[BrowserContext, str]]:
-    with entered_browser(browser, bench_archive) as made:
-        yield made
-
-
-@pytest.fixture
-def context(entered: tuple[BrowserContext, str]) -> BrowserContext:
-    return entered[0]
-
-
-@pytest.fixture
-def base(entered: tuple[BrowserContext, str]) -> str:
-    return entered[1]
 
 
 @pytest.fixture

@@ -4,19 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
-from bench_browser import entered_browser, on_page, serious
-from playwright.sync_api import Browser, BrowserContext, Page, expect
+from bench_browser import on_page, serious
+from playwright.sync_api import BrowserContext, Page, expect
 
 pytestmark = pytest.mark.browser
-
-
-@pytest.fixture(scope="module")
-def entered(browser: Browser, bench_archive: Path) -> Iterator[tuple[BrowserContext, str]]:
-    with entered_browser(browser, bench_archive) as made:
-        yield made
 
 
 @pytest.fixture

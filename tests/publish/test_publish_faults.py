@@ -18,8 +18,7 @@ from earwitness.app.words import keep_text
 from earwitness.publish.site.cards import cards_from
 
 NAME = "Alder 1 (invented)"
-# Kills of each act; one of products takes the longer, as each run makes them all.
-KILLS = {"site": 8, "products": 5}
+KILLS = 8
 # One child an instant, forked with everything imported. It dies at its n-th write to a file, sync, rename, change of
 # places, new folder, removal, statement or commit; instants are drawn with a fixed seed from those of a whole run.
 KILL = """
@@ -96,11 +95,11 @@ def base(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def killed(work: Path, act: str) -> list[Path]:
     """Folders of the runs that were killed."""
     ran = subprocess.run(
-        [sys.executable, "-c", KILL, str(work), act, str(KILLS[act])], capture_output=True, text=True, timeout=900
+        [sys.executable, "-c", KILL, str(work), act, str(KILLS)], capture_output=True, text=True, timeout=900
     )
     assert ran.returncode == 0, ran.stderr
     *rows, _ = ran.stdout.splitlines()
-    assert [row.split()[1] for row in rows] == ["True"] * KILLS[act]
+    assert [row.split()[1] for row in rows] == ["True"] * KILLS
     return [work / f"{act}-{row.split()[0]}" for row in rows]
 
 

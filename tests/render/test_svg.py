@@ -14,6 +14,7 @@ import pytest
 from earwitness.errors import InputError
 from earwitness.exhibits.chart import Caption, Chart, Mark, Panel, Region, Role, Trace
 from earwitness.quantities import Curve, FrequencyAxis, log_axis
+from earwitness.render.frame import points as points_of
 from earwitness.render.labels import dodged
 from earwitness.render.palette import INKS
 from earwitness.render.svg import svg_of
@@ -265,3 +266,14 @@ def test_a_time_axis_is_linear_and_says_so() -> None:
     assert [words for _, words in labels] == ["1", "2", "3", "4", "5", "6", "7", "8"]
     steps = np.diff([float(x) for x, _ in labels])
     assert np.ptp(steps) < 0.25
+
+
+def test_a_line_holds_its_points_to_a_tenth_of_a_pixel_without_needless_signs() -> None:
+    """Rounding to one decimal is off by at most half of it; zero has no sign and whole numbers no decimals."""
+    x = np.array([0.0, -0.04, -0.06, 0.25, 10.0, 99.96, 100.0, 1200.4, -3.0])
+    y = np.array([-0.0, 5.05, 0.049, -10.0, 0.5, 7.25, -0.01, 33.333, 20.0])
+    text = points_of(x, y)
+    pairs = np.array([[float(number) for number in pair.split(" ")] for pair in text.split("L")])
+    np.testing.assert_allclose(pairs, np.column_stack([x, y]), atol=0.05 + 1e-12)
+    assert text.startswith("0 0L0 5")
+    assert re.search(r"-0(?:\.0)?(?=[ L]|$)|\.0(?=[ L]|$)", text) is None

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import signal
 import socket
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from importlib.resources import files
 from pathlib import Path
+from types import FrameType
 
 from fastapi import FastAPI, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
@@ -91,15 +93,25 @@ def serve(archive_folder: Path, *, port: int | None, ready: Callable[[str], None
         config = uvicorn.Config(app, log_level="warning", server_header=False, timeout_graceful_shutdown=2, ws="none")
 
         class Server(uvicorn.Server):
+            was_interrupted = False
+
+            def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+                self.was_interrupted |= sig == signal.SIGINT
+                super().handle_exit(sig, frame)
+
             async def startup(self, sockets: list[socket.socket] | None = None) -> None:
                 await super().startup(sockets=sockets)
                 ready(f"http://{HOST}:{at}/enter/{gate.token}")
                 places.start_beforehand()
 
+        server = Server(config)
         try:
-            Server(config).run(sockets=[place])
+            server.run(sockets=[place])
         finally:
             places.stop()
+        # Started where Ctrl-C is ignored, as a shell starts what it runs beside itself, the server ends in silence.
+        if server.was_interrupted:
+            raise KeyboardInterrupt
 
 
 async def _enter(request: Request, token: str) -> Response:

@@ -11,6 +11,7 @@ from earwitness.errors import InputError
 from earwitness.insight.claims import ClaimVerdict
 from earwitness.insight.match.amplifier import AmplifierMatch, voltage_for_level
 from earwitness.insight.match.subwoofer import SubwooferMatch, spread_words
+from earwitness.insight.spread import value_and_spread
 from earwitness.quantities import Figure, Reading
 from earwitness.quantities.axis import hz_words
 
@@ -95,14 +96,6 @@ def _two_digits(value: float) -> str:
     return f"{float(f'{value:.1e}'):g}"
 
 
-def _pm(value: float, u: float) -> str:
-    """Value and uncertainty, with as many decimals as leave the uncertainty one digit; none where it is 0."""
-    if u <= 0.0:
-        return f"{value:.3g}"
-    decimals = max(0, -math.floor(math.log10(u)))
-    return f"{value:.{decimals}f} ± {u:.{decimals}f}"
-
-
 def _bass(known: Mapping[str, Figure]) -> Said | None:
     found = _judged(known, "f6")
     if found is None:
@@ -110,7 +103,7 @@ def _bass(known: Mapping[str, Figure]) -> Said | None:
     limit, u = found
     if known["f6"].bound:
         return Said("music", f"Bass reaches below {limit:.0f} Hz, where the data end (6 dB down).", ("f6",))
-    text = f"Bass reaches to {_pm(limit, u)} Hz (6 dB down)"
+    text = f"Bass reaches to {value_and_spread(limit, u)} Hz (6 dB down)"
     reached = [name for name, hz in LOW_NOTES if hz >= limit + u]
     missed = [name for name, hz in LOW_NOTES if hz <= limit - u]
     if reached:
@@ -141,7 +134,7 @@ def _loudness(known: Mapping[str, Figure], distance_m: float, rated_ohm: float |
     level, u = found
     volts = voltage_for_level(GOAL_DB, level, distance_m=distance_m)
     part = volts * math.log(10.0) / 20.0 * u
-    text = f"{GOAL_DB:g} dB at {distance_m:g} m in free field take {_pm(volts, part)} V"
+    text = f"{GOAL_DB:g} dB at {distance_m:g} m in free field take {value_and_spread(volts, part)} V"
     if rated_ohm is not None:
         peak = volts * 10.0 ** (PEAK_DB / 20.0)
         power = _two_digits(peak**2 / 2.0 / rated_ohm)
@@ -158,7 +151,8 @@ def _clean(known: Mapping[str, Figure], distance_m: float) -> Said | None:
     bound = f"{one.bound} " if one.bound else ""
     return Said(
         "level",
-        f"One loudspeaker stays clean to {bound}{_pm(level, u)} dB at {distance_m:g} m in free field (rms).",
+        f"One loudspeaker stays clean to {bound}{value_and_spread(level, u)} dB at {distance_m:g} m in free field "
+        "(rms).",
         ("highest_clean_level",),
     )
 
@@ -174,7 +168,7 @@ def _load(known: Mapping[str, Figure]) -> Said | None:
     if least.interval is not None:
         text += f" ({least.caveats[0]})" if least.caveats else ""
     place = f" at {hz_words(at.value)}" if at is not None and at.value is not None else ""
-    text += f": its impedance falls to {_pm(lowest.value, K * lowest.u)} ohm{place}."
+    text += f": its impedance falls to {value_and_spread(lowest.value, K * lowest.u)} ohm{place}."
     return Said("amplifier", text, ("amplifier_load", "impedance_minimum"))
 
 
@@ -189,7 +183,7 @@ def _seats(known: Mapping[str, Figure]) -> Said | None:
         if found is None or known[key].bound:
             continue
         half, u = found[0] / 2.0, found[1] / 2.0
-        parts.append(f"{_pm(half, u)} degrees {words}")
+        parts.append(f"{value_and_spread(half, u)} degrees {words}")
         keys.append(key)
     if not parts:
         return None
@@ -221,7 +215,7 @@ def _claims(claims: Sequence[ClaimVerdict]) -> Said | None:
     text += f"{'s' if len(by['holds']) == 1 else ''}, {len(by['falls short'])} fall"
     text += f"{'s' if len(by['falls short']) == 1 else ''} short, {len(by['cannot be judged'])} cannot be judged"
     short = [
-        f"{one.claim.quantity} by {_pm(one.short_by, K * one.u)} {one.unit}"
+        f"{one.claim.quantity} by {value_and_spread(one.short_by, K * one.u)} {one.unit}"
         for one in by["falls short"]
         if one.short_by is not None and one.u is not None
     ]

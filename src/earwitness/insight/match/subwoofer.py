@@ -19,6 +19,7 @@ from earwitness.errors import InputError
 from earwitness.figures.highest_level import BAND_HZ, CleanLevel, clean_level_figure
 from earwitness.figures.registry import FigureInfo, place_of
 from earwitness.insight.match.crossover import Scheme, high_pass, low_pass, slope_words, summed
+from earwitness.insight.spread import value_and_spread
 from earwitness.quantities import Curve, Figure, FrequencyAxis, log_axis, not_judged
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, lock_fields
 
@@ -311,8 +312,8 @@ def _level_added(highest: CleanLevel | None, best: Setting) -> Figure:
             reason = "the loudest take was still clean without it" if best.scheme.high_pass else "there is no high-pass"
         return not_judged(key, reason, unit="dB", method=method)
     before, after, rise, u = gain
-    note = f"{after.value:.1f} ± {2.0 * (after.u or 0.0):.1f} dB at 1 m instead of {before.value:.1f} dB"
-    note = f"{after.bound} {note}".strip()
+    told = [f"{one.value:.1f} ± {2.0 * (one.u or 0.0):.1f}" for one in (after, before)]
+    note = f"{after.bound} {told[0]} dB at 1 m instead of {told[1]} dB".strip()
     lineage = before.lineage
     return Figure(key, rise, u, "dB", BAND_HZ, method, bound=after.bound, caveats=(note,), lineage=lineage)
 
@@ -331,11 +332,13 @@ def _distortion_left(distortion: Curve | None, main: MainResponse, best: Setting
     hz, before = distortion.axis.hz[rows], distortion.values[rows]
     after = before * np.abs(high_pass(hz, best.corner_hz, best.scheme.high_pass)) ** 2
     most, left = int(np.argmax(before)), int(np.argmax(after))
-    u = float(distortion.u_total[rows[left]] * after[left] / max(before[left], 1e-12))
+    u_before = distortion.u_total[rows]
+    u = float(u_before[left] * after[left] / max(before[left], 1e-12))
     drive = place_of(distortion.key)
+    without = value_and_spread(float(before[most]), 2.0 * float(u_before[most]))
     note = (
-        f"{f'at {drive} ' if drive else ''}{before[most]:.2g} % at {hz[most]:.0f} Hz without it, "
-        f"{after[left]:.2g} % at {hz[left]:.0f} Hz with it"
+        f"{f'at {drive} ' if drive else ''}{without} % at {hz[most]:.0f} Hz without it, "
+        f"{value_and_spread(float(after[left]), 2.0 * u)} % at {hz[left]:.0f} Hz with it"
     )
     return Figure(key, float(after[left]), u, "%", band, method, caveats=(note,), lineage=distortion.lineage)
 
@@ -382,7 +385,9 @@ def _sentences(main: MainResponse, best: Setting, figures: dict[str, Figure]) ->
     ]
     level, left = figures["high_pass_level"], figures["high_pass_distortion"]
     if best.scheme.high_pass:
-        found.append(f"The high-pass takes {best.spared_db:.1f} dB off the air that the main has to move.")
+        spared = figures["high_pass_displacement"].u or 0.0
+        told = f"{best.spared_db:.1f} dB (± {spread_words(spared)})"
+        found.append(f"The high-pass takes {told} off the air that the main has to move.")
     if level.value is not None:
         found.append(
             f"Behind it the main plays cleanly to {level.caveats[0]}, "

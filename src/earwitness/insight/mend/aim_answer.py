@@ -45,8 +45,9 @@ def answer(one: Finding, study: AimStudy, others: Sequence[Finding] = ()) -> Aim
     tried = named if is_better else _nearest_calm(sizes, away)
     there = None if tried is None else sizes.get(tried.angle_deg)
     before = None if tried is None else sizes.get(0.0)
-    rougher = 0.0 if tried is None else -lead(ahead, tried)[0]
-    words = _sentence(one, orbit, study, named, (gain, u), tried, (before, there), rougher)
+    behind, u_behind = (0.0, 0.0) if tried is None else lead(ahead, tried)
+    rougher = -behind
+    words = _sentence(one, orbit, study, named, (gain, u), tried, (before, there), (rougher, u_behind))
     return AimAnswer(
         orbit,
         named.angle_deg,
@@ -97,9 +98,10 @@ def _sentence(
     gain: tuple[float, float],
     tried: Aim | None,
     sizes: tuple[float | None, float | None],
-    rougher_db: float,
+    rougher: tuple[float, float],
 ) -> str:
-    """gain : lead of the named aim and its standard uncertainty; sizes : straight ahead and at the aim tried."""
+    """gain, rougher : lead of the named aim, and by how much the aim tried is behind, each with its standard
+    uncertainty; sizes : straight ahead and at the aim tried."""
     where, (margin, u) = aim_words(orbit, named.angle_deg), gain
     spread = f"(±{2 * u:.2f} dB)"
     if study.best_deg == 0.0:
@@ -114,11 +116,11 @@ def _sentence(
     if tried is None or before is None or there is None:
         return f"{first}."
     shape = "peak" if one.is_peak else "dip"
-    held = f"this {shape} is {_db(there, one.is_peak)} instead of {_db(before, one.is_peak)}"
+    held = f"this {shape}, fitted alike at both, is {_db(there, one.is_peak)} instead of {_db(before, one.is_peak)}"
     if tried is named:
         return f"{first}; there {held}."
-    way = "rougher" if rougher_db >= 0 else "smoother"
-    whole = f"and everything together {way} by {abs(rougher_db):.2f} dB"
+    way = "rougher" if rougher[0] >= 0 else "smoother"
+    whole = f"and everything together {way} by {abs(rougher[0]):.2f} dB rms (±{2 * rougher[1]:.2f} dB)"
     return f"{first}. At {aim_words(orbit, tried.angle_deg)} {held}, {whole}."
 
 

@@ -1,0 +1,13 @@
+"""A number of a sentence with its uncertainty."""
+
+from __future__ import annotations
+
+import math
+
+
+def value_and_spread(value: float, u: float) -> str:
+    """Value and uncertainty, with as many decimals as leave the uncertainty one digit; none where it is 0."""
+    if u <= 0.0:
+        return f"{value:.3g}"
+    decimals = max(0, -math.floor(math.log10(u)))
+    return f"{value:.{decimals}f} ± {u:.{decimals}f}"
