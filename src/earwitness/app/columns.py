@@ -1,4 +1,4 @@
-"""Two columns of plain text in which nothing is cut: wrapped on a terminal, one line a row elsewhere."""
+"""Plain text in columns and lines in which nothing is cut and no number torn from its unit."""
 
 from __future__ import annotations
 
@@ -43,12 +43,16 @@ def hung(rows: Sequence[Sequence[str]], widths: Sequence[int]) -> list[tuple[str
 
 
 def hanging(text: str, width: int | None) -> list[str]:
-    """Text in lines of `width`, those after the first indented, no number torn from its unit; one line for
-    None."""
+    """Text in lines of `width`, those after the first indented; one line for None."""
     if width is None:
         return [text]
+    return wrapped(text, max(width, 2 * len(_HANG) + 1), rest=_HANG) or [""]
+
+
+def wrapped(text: str, width: int, *, first: str = "", rest: str = "") -> list[str]:
+    """Text in lines of `width`, none for no text, no number torn from its unit; first, rest : what lines begin with."""
     glued = _NUMBER_AND_UNIT.sub("\N{NO-BREAK SPACE}", text)
     lines = textwrap.wrap(
-        glued, max(width, 2 * len(_HANG) + 1), subsequent_indent=_HANG, break_long_words=False, break_on_hyphens=False
+        glued, width, initial_indent=first, subsequent_indent=rest, break_long_words=False, break_on_hyphens=False
     )
-    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines] or [""]
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]

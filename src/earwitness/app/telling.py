@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 
-from earwitness.app.columns import hung
+from earwitness.app.columns import hung, wrapped
 from earwitness.app.read import ReadResult
 from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.aim import aim_table
@@ -117,19 +116,11 @@ def _title(result: ReadResult) -> str:
 
 
 def _wrapped(text: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, break_long_words=False, break_on_hyphens=False)
+    return wrapped(text, WIDTH)
 
 
 def _item(mark: str, text: str) -> list[str]:
-    indent = " " * (len(mark) + 1)
-    return textwrap.wrap(
-        text,
-        WIDTH,
-        initial_indent=f"{mark} ",
-        subsequent_indent=indent,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
+    return wrapped(text, WIDTH, first=f"{mark} ", rest=" " * (len(mark) + 1))
 
 
 def _columns(heads: Sequence[str], rows: Sequence[Sequence[str]], align: Sequence[str]) -> list[str]:
