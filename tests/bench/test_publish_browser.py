@@ -13,7 +13,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from bench_browser import empty_page
 from bench_client import running
-from playwright.sync_api import BrowserContext, Page, expect
+from playwright.sync_api import BrowserContext, Page, Route, expect
 
 pytestmark = pytest.mark.browser
 SCRIPT = "<script>window.harmed=1</script><img src=x onerror=window.harmed=1>[x](javascript:window.harmed=1)"
@@ -142,6 +142,21 @@ def test_exhibits_are_ordered_left_out_and_captioned_by_keyboard_and_published(
     page.get_by_role("button", name="Show it here").click()
     expect(page.frame_locator(".published-frame").locator("h1")).to_contain_text("Causeway")
     assert page.evaluate("window.harmed") is None
+
+
+def test_a_button_cannot_be_pressed_before_it_does_anything(page: Page, base: str) -> None:
+    """The draft is held back: until it is there nothing would come of a click."""
+    held: list[Route] = []
+    page.route("**/api/drafts/**", lambda one: held.append(one))
+    page.goto(base + "/publish/1")
+    publish = page.get_by_role("button", name="Publish the review")
+    expect(publish).to_be_disabled()
+    expect(page.locator("#prepare:enabled")).to_have_count(0)
+    page.wait_for_timeout(200)
+    assert held
+    for one in held:
+        one.continue_()
+    expect(publish).to_be_enabled()
 
 
 def test_drag_moves_an_exhibit_and_undo_brings_it_back(page: Page, base: str) -> None:

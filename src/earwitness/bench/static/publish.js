@@ -223,6 +223,8 @@ async function start() {
   preview();
   if (find("#prepare")) find("#prepare").onclick = prepare;
   else prepare();
+  // Until here a click would go nowhere.
+  for (const button of document.querySelectorAll("#prepare, #publish")) button.disabled = false;
 }
 
 start().catch(tell);
