@@ -92,6 +92,11 @@ def signs_of_life(client: Client) -> Iterator[None]:
         thread.join()
 
 
+def spoiled(told: dict) -> set[Path]:
+    """The takes kept though they failed; the folder for them comes with the first."""
+    return set((Path(told["folder"]) / "spoiled").glob("*"))
+
+
 def once(client: Client, holds: Callable[[dict], bool]) -> dict:
     for _ in range(600):
         told: dict = client.get(LIVE)
@@ -132,11 +137,10 @@ def test_the_bench_records_a_session_over_a_real_stream(client: Client, begun: d
 
 
 def test_the_abort_key_ends_a_real_stream_long_before_its_end(client: Client, begun: dict) -> None:
-    folder = Path(begun["folder"])
     told = client.post(f"{LIVE}/setup", {"peak_dbfs": -20.0})
     if told["done"]:
         told = client.post(f"{LIVE}/again", {"take": "0"})
-    before = set((folder / "spoiled").iterdir())
+    before = spoiled(begun)
     with signs_of_life(client):
         client.post(f"{LIVE}/record", sounding(told, take=told["next"], pause_s=0))
         once(client, lambda now: now["phase"] == "recording")
@@ -144,5 +148,5 @@ def test_the_abort_key_ends_a_real_stream_long_before_its_end(client: Client, be
         told = once(client, lambda now: now["phase"] == "ready")
     assert "abort key" in told["silenced"]
     # The whole take is 0.1 s of silence, 0.5 s of sweep, and 2 s for tail and buffers.
-    for path in set((folder / "spoiled").iterdir()) - before:
+    for path in spoiled(begun) - before:
         assert soundfile.info(path).duration < 2.0
