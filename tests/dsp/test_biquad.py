@@ -89,6 +89,30 @@ def test_cookbook(
     np.testing.assert_allclose(measured, levels, atol=1.1e-4, rtol=0)
 
 
+@pytest.mark.parametrize(
+    ("kind", "frequency", "gain", "coefficients"),
+    [
+        # s12.lowshelf_100_Q0.707_+4dB_b0b1b2, ..._a1a2
+        ("low_shelf", 100.0, 4.0, [1.002138207, -1.983461995, 0.9815377359, -1.983501473, 0.9836364646]),
+        # s12.highshelf_8k_Q0.707_-3dB_b0b1b2, ..._a1a2
+        ("high_shelf", 8000.0, -3.0, [0.7975568339, -0.4212841293, 0.1765263477, -0.7091048314, 0.2619038838]),
+    ],
+)
+def test_shelves_the_other_way(kind: BiquadKind, frequency: float, gain: float, coefficients: list[float]) -> None:
+    section = biquad(kind, frequency, ROOT, 48000.0, gain_db=gain)
+    np.testing.assert_allclose(np.delete(section, 3), coefficients, atol=2e-9, rtol=0)
+
+
+@pytest.mark.parametrize(("frequency", "most_db"), [(1000.0, 0.019), (2000.0, 0.075), (4000.0, 0.294), (8000.0, 1.108)])
+def test_the_digital_skirt_falls_short_of_the_analog_one(frequency: float, most_db: float) -> None:
+    """C11.17 to C11.20: largest difference to the cookbook's analog prototype, +6 dB, Q 1, 20 Hz to 20 kHz."""
+    hz = np.geomspace(20.0, 20_000.0, 4001)
+    turn, half = 1j * hz / frequency, 10 ** (6 / 40)
+    analog = (turn**2 + turn * half + 1) / (turn**2 + turn / half + 1)
+    digital = cascade_response(biquad("peaking", frequency, 1.0, 48000.0, gain_db=6.0), hz, 48000.0)
+    assert np.abs(20 * np.log10(np.abs(digital / analog))).max() == pytest.approx(most_db, abs=6e-4)
+
+
 def test_cascade_agrees_with_scipy() -> None:
     sections = np.stack([biquad(kind, f, q, 48000.0, gain_db=gain) for kind, f, q, gain, _, _ in CASES])
     np.testing.assert_allclose(

@@ -50,6 +50,14 @@ def test_bandwidth() -> None:
         assert np.log2(inside[-1] / inside[0]) == pytest.approx(octaves, abs=1e-3)
 
 
+def test_spectrum_at_twice_and_three_times_the_tone() -> None:
+    """C6.17: -58.83 dB at exactly 2 f, a null at 3 f (6.5 cycles of a Hann window: 13 half cycles from either)."""
+    frequency, spectrum = _spectrum(100.0)
+    level = 20 * np.log10(spectrum / spectrum.max())
+    assert level[int(np.argmin(np.abs(frequency - 200.0)))] == pytest.approx(-58.83, abs=0.05)
+    assert level[int(np.argmin(np.abs(frequency - 300.0)))] < -90.0
+
+
 def test_own_leakage_is_far_below_the_mask() -> None:
     """C6.18: -58.73 dB near 2 f and -76.76 dB near 3 f."""
     found = read_burst(burst(50.0, RATE), 50.0, RATE, (2, 3))

@@ -49,9 +49,12 @@ def test_filter_is_found_again_and_agrees_with_pyfar() -> None:
     np.testing.assert_allclose(ratio, 1.0, atol=1e-6)
 
 
-@pytest.mark.parametrize(("beta_db", "bias_db"), [(-20, -0.08642747565285157), (-40, -0.000868545537253537)])
+@pytest.mark.parametrize(
+    ("beta_db", "bias_db"),
+    [(-20, -0.08642747565285157), (-30, -0.008681549586371554), (-40, -0.000868545537253537)],
+)
 def test_in_band_bias_is_the_same_at_every_frequency(beta_db: float, bias_db: float) -> None:
-    # s1.regularisation_bias_db_beta-20dB, ...-40dB: 20 lg(1 / (1 + beta)), beta the ratio of epsilon to |X|^2
+    # s1.regularisation_bias_db_beta-20dB ... -40dB: 20 lg(1 / (1 + beta)), beta the ratio of epsilon to |X|^2
     rate = 48000.0
     played = sweep_samples(sweep_law(20.0, 20000.0, 1.0), rate)
     impulse = deconvolve(played, played, rate, 20.0, 20000.0, in_band=10 ** (beta_db / 10))

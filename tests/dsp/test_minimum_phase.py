@@ -45,6 +45,10 @@ def test_group_delay_of_butterworth() -> None:
     impulse = sosfilt(butter(2, 50, "hp", fs=RATE, output="sos"), pulse)
     delay_ms = 1e3 * group_delay_s(impulse, RATE)[[25, 50, 100]]
     np.testing.assert_allclose(delay_ms, [5.2959783303621375, 4.501581580739994, 1.3239945827334414], rtol=2e-4)
+    # s2.gd_B4_HP_f3_50Hz_ms_at_25_50_100
+    steep = sosfilt(butter(4, 50, "hp", fs=RATE, output="sos"), pulse)
+    delay_ms = 1e3 * group_delay_s(steep, RATE)[[25, 50, 100]]
+    np.testing.assert_allclose(delay_ms, [9.487419593073083, 11.763199552141765, 2.3718548985681704], rtol=2e-4)
 
 
 def test_group_delay_agrees_with_scipy() -> None:

@@ -46,12 +46,51 @@ def test_comb_values() -> None:
 
 
 def test_edges() -> None:
-    # s8.edge_truncation_bias_dB_12dBoct_N3 = 1.042 dB: mean of f^4 over the upper half band
+    # s8.edge_truncation_bias_dB_12dBoct_N3 = 1.042 dB and N12 = 0.253 dB: mean of f^4 over the upper half band
     frequency = np.linspace(20.0, 2000.0, 40001)
     power = (frequency / 20.0) ** 4
-    cut = smooth_power(power, frequency, np.array([20.0]), 3, edge="truncate")[0]
-    assert 10 * np.log10(cut) == pytest.approx(1.04200518, abs=1e-3)
+    for fraction, expected in ((3, 1.04200518), (12, 0.2532730854)):
+        cut = smooth_power(power, frequency, np.array([20.0]), fraction, edge="truncate")[0]
+        assert 10 * np.log10(cut) == pytest.approx(expected, abs=1e-3)
     assert smooth_power(power, frequency, np.array([20.0]), 3)[0] == 1.0
+
+
+@pytest.mark.parametrize("at_hz", [20.0 * 1.02, 20.0 * 1.3, 2000.0 / 1.02, 2000.0 / 1.3])
+def test_near_an_end_the_band_shrinks_on_both_sides(at_hz: float) -> None:
+    """Power that grows with frequency is integrated exactly: its mean over ln f is (high - low) / ln(high / low)."""
+    frequency = np.linspace(20.0, 2000.0, 1981)
+    ratio = min(at_hz / 20.0, 2000.0 / at_hz, 2 ** (1 / 6))
+    low, high = at_hz / ratio, at_hz * ratio
+    found = smooth_power(3.0 * frequency, frequency, np.array([at_hz]), 3)[0]
+    assert found == pytest.approx(3.0 * (high - low) / np.log(high / low), rel=1e-9)
+
+
+def test_the_last_and_first_segments_count() -> None:
+    """Power 4 f - 11 from 3 to 4 Hz, 9 - 4 f from 1 to 2 Hz, 1 between: closed forms over half a third octave."""
+    frequency, power = np.array([1.0, 2.0, 3.0, 4.0]), np.array([5.0, 1.0, 1.0, 5.0])
+    for at_hz, slope, offset, low, high in (
+        (4.0, 4.0, -11.0, 4.0 / 2 ** (1 / 6), 4.0),
+        (1.0, -4.0, 9.0, 1.0, 2 ** (1 / 6)),
+    ):
+        mean = (slope * (high - low) + offset * np.log(high / low)) / np.log(high / low)
+        found = smooth_power(power, frequency, np.array([at_hz]), 3, edge="truncate")[0]
+        assert found == pytest.approx(mean, rel=1e-12), at_hz
+    ends = smooth_power(power, frequency, np.array([1.0, 4.0]), 3)
+    assert ends.tolist() == [5.0, 5.0]
+
+
+@pytest.mark.parametrize("fraction", [0.5, 1.0])
+def test_wide_bands_are_smoothed_over_too(fraction: float) -> None:
+    frequency = np.linspace(100.0, 10_000.0, 991)
+    low, high = 1000.0 / 2 ** (0.5 / fraction), 1000.0 * 2 ** (0.5 / fraction)
+    found = smooth_power(frequency, frequency, np.array([1000.0]), fraction)[0]
+    assert found == pytest.approx((high - low) / np.log(high / low), rel=1e-9)
+
+
+def test_two_frequencies_are_enough() -> None:
+    found = smooth_power(np.array([1.0, 3.0]), np.array([10.0, 20.0]), np.array([15.0]), 24)
+    low, high = 15.0 / 2 ** (1 / 48), 15.0 * 2 ** (1 / 48)
+    assert found[0] == pytest.approx(0.2 * (high - low) / np.log(high / low) - 1.0)
 
 
 def test_constant_stays_and_takes_stay_apart() -> None:
@@ -67,7 +106,10 @@ def test_unusable_input_is_refused() -> None:
         smooth_power(grid[:2], grid, grid, 3)
     with pytest.raises(InputError, match="0 Hz"):
         smooth_power(grid, grid - 1.0, grid[:1], 3)
-    with pytest.raises(InputError, match="octave"):
-        smooth_power(grid, grid, grid, 0)
+    with pytest.raises(InputError, match="do not rise"):
+        smooth_power(grid, np.array([1.0, 2.0, 2.0]), grid[:1], 3)
+    for fraction in (0, np.inf, -3):
+        with pytest.raises(InputError, match="octave"):
+            smooth_power(grid, grid, grid, fraction)
     with pytest.raises(InputError, match="outside the data"):
         smooth_power(grid, grid, grid * 2, 3)

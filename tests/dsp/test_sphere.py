@@ -86,6 +86,23 @@ def test_directivity(half_deg: float, ka: float, expected: list[float]) -> None:
     assert level[1:] - level[0] == pytest.approx(expected, abs=1e-7)
 
 
+@pytest.mark.parametrize(
+    ("half_deg", "index_db"),
+    [
+        # s6.cap_alpha10_ka1.0_DI_dB, ka5.0, ka10.0
+        (10, {1.0: 2.424297, 5.0: 3.714956, 10.0: 5.46912}),
+        # s6.cap_alpha30_ka1.0_DI_dB, ka2.0, ka5.0
+        (30, {1.0: 2.605919, 2.0: 3.727551, 5.0: 7.838293}),
+    ],
+)
+def test_directivity_index(half_deg: float, index_db: dict[float, float]) -> None:
+    """On axis over the mean of the squares, by Gauss-Legendre quadrature over the sphere."""
+    nodes, weights = np.polynomial.legendre.leggauss(80)
+    for ka, expected in index_db.items():
+        shape = np.abs(cap_diffraction(np.array([ka]), np.deg2rad(half_deg), np.append(nodes, 1.0))[:, 0]) ** 2
+        assert 10 * np.log10(shape[-1] / (weights @ shape[:-1] / 2)) == pytest.approx(expected, abs=2e-6)
+
+
 def test_complex_far_field() -> None:
     # s6.cap_alpha30_ka2_far_complex_theta0_re_im, ..._theta90_re_im: F = sum U_n j^n / h_n' P_n
     ka, alpha = 2.0, np.deg2rad(30)
@@ -135,10 +152,11 @@ def test_point_inside_the_sphere() -> None:
 
 
 def test_acoustic_center() -> None:
-    # s6.cap_alpha10_acoustic_centre_over_a_lowfreq: the sound seems to start 1.49 radii ahead of the center
+    # s6.cap_alpha10_acoustic_centre_over_a_lowfreq: the sound seems to start 1.49 radii ahead of the center; alpha30
     ka = 1e-3
-    phase = np.angle(cap_diffraction(np.array([ka]), np.deg2rad(10), np.array([1.0, -1.0])))[:, 0]
-    assert (phase[0] - phase[1]) / (2 * ka) == pytest.approx(1.4886061563398667, rel=1e-4)
+    for half_deg, radii in ((10, 1.4886061563398667), (30, 1.399519)):
+        phase = np.angle(cap_diffraction(np.array([ka]), np.deg2rad(half_deg), np.array([1.0, -1.0])))[:, 0]
+        assert (phase[0] - phase[1]) / (2 * ka) == pytest.approx(radii, rel=1e-4)
 
 
 def test_power_balance() -> None:

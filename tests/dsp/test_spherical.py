@@ -78,6 +78,17 @@ def test_scattering_sizes_of_a_rigid_sphere() -> None:
     assert np.allclose(ours, [[0.2130, 0.1069, 0.0122], [0.7789, 0.0344, 0.1805]], atol=5e-5)
 
 
+def test_scattering_sizes_of_a_small_rigid_sphere() -> None:
+    # s5.rigid_sphere_scatter_|jn'/hn'|_ka0.1_n0_1_2, ka0.3, ka0.5: sizes over six decades
+    ours = np.abs(spherical.rigid_sphere_scattering(2, np.array([0.1, 0.3, 0.5])))
+    expected = [
+        [0.0003313475, 0.0001661649, 1.478547e-07],
+        [0.008543102, 0.004374722, 3.536585e-05],
+        [0.03634438, 0.01914494, 0.0004408131],
+    ]
+    np.testing.assert_allclose(ours, expected, rtol=5e-7)
+
+
 def test_rigid_sphere_keeps_energy() -> None:
     # A lossless scatterer: |1 + 2 S_n| = 1 (Wronskian).
     ours = spherical.rigid_sphere_scattering(8, np.array([0.3, 3.0, 9.0]))

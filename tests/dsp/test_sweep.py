@@ -28,10 +28,12 @@ def test_rate_and_rounding() -> None:
 
 
 def test_harmonic_leads() -> None:
-    # s1.dt_n_2to5
-    law = sweep_law(20.0, 20000.0, 5.0)
+    # s1.dt_n_2to5, s1.dt_n_rounded_2to5
+    law, rounded = sweep_law(20.0, 20000.0, 5.0), sweep_law(20.0, 20000.0, 5.0, rounded=True)
     expected = [0.5017166594399687, 0.7952020911994375, 1.0034333188799374, 1.164950007226698]
     assert [harmonic_lead_s(law, n) for n in (2, 3, 4, 5)] == pytest.approx(expected, rel=1e-14)
+    expected = [0.48520302639196167, 0.7690286020676768, 0.9704060527839233, 1.1266065387038702]
+    assert [harmonic_lead_s(rounded, n) for n in (2, 3, 4, 5)] == pytest.approx(expected, rel=1e-14)
 
 
 def test_synchronized_phase_multiplies_by_the_order() -> None:
@@ -44,9 +46,10 @@ def test_synchronized_phase_multiplies_by_the_order() -> None:
 
 
 def test_classic_phase_offset() -> None:
-    # s1.farina_phase_offset_rad_n2_mod2pi, ..._n3_mod2pi
+    # s1.farina_phase_offset_rad_n2_mod2pi ... n5
     law = sweep_law(20.0, 20000.0, 5.0, synchronized=False)
-    for order, expected in ((2, 2.993829288941882), (3, 5.987658577883792)):
+    offsets = (2.993829288941882, 5.987658577883792, 2.6983025596460877, 5.692131848587884)
+    for order, expected in enumerate(offsets, start=2):
         offset = sweep_phase(law, np.array([harmonic_lead_s(law, order)]))[0]
         assert np.mod(offset, 2 * np.pi) == pytest.approx(expected, abs=1e-9)
 

@@ -95,9 +95,10 @@ def test_bands_are_3_db_and_open_at_both_ends(level_db: float, bands: int) -> No
 def test_what_is_not_valid_is_hatched_and_not_drawn() -> None:
     chart = map_chart(falling, valid_from_hz=200.0)
     left, _, width, _ = plot(chart)
-    for node in of_class(chart, "map-band"):
-        if node.get("d"):
-            assert points(node)[:, 0].min() >= left + width / 3 - 0.11
+    drawn = [node for node in of_class(chart, "map-band") if node.get("d")]
+    assert drawn
+    for node in drawn:
+        assert points(node)[:, 0].min() >= left + width / 3 - 0.11
     assert of_class(chart, "invalid")[0].get("fill", "").startswith("url(#")
 
 

@@ -86,8 +86,8 @@ def test_sidecar_warns(folder: Path) -> None:
 
 def test_same_plan_same_bytes(folder: Path, tmp_path: Path) -> None:
     write_signals(tmp_path / "again", PLAN)
-    for path in folder.iterdir():
-        assert path.read_bytes() == (tmp_path / "again" / path.name).read_bytes()
+    first, again = ({path.name: path.read_bytes() for path in one.iterdir()} for one in (folder, tmp_path / "again"))
+    assert first == again
 
 
 def test_nothing_is_overwritten(folder: Path) -> None:

@@ -60,6 +60,63 @@ def test_components_hold_as_many_positions_as_the_standard_names() -> None:
         assert set(cta2034.positions(name)) <= set(cta2034.all_positions())
 
 
+def both_sides(*angles_deg: int) -> set[float]:
+    return {float(sign * angle) for angle in angles_deg for sign in (1, -1)}
+
+
+def test_every_component_holds_the_positions_of_the_standard() -> None:
+    """The metrics reference's table, 1.3 and 1.4 (read in third-party reproductions; both readings of the rear)."""
+    window = both_sides(10, 20, 30) | {0.0}
+    rear = both_sides(90, 100, 110, 120, 130, 140, 150, 160, 170) | {180.0}
+    expected: dict[cta2034.Component, tuple[set[float], set[float]]] = {
+        "listening_window": (window, {10.0, -10.0}),
+        "floor": (set(), {-20.0, -30.0, -40.0}),
+        "ceiling": (set(), {40.0, 50.0, 60.0}),
+        "front_wall": (window, set()),
+        "side_wall": (both_sides(40, 50, 60, 70, 80), set()),
+        "rear_wall": (rear, set()),
+    }
+    for name, (horizontal, vertical) in expected.items():
+        places = {("horizontal", angle) for angle in horizontal} | {("vertical", angle) for angle in vertical}
+        assert set(cta2034.positions(name)) == places, name
+        assert len(cta2034.positions(name)) == len(places), name
+    assert set(cta2034.positions("rear_wall", rear_wall="3")) == {
+        ("horizontal", 90.0),
+        ("horizontal", -90.0),
+        ("horizontal", 180.0),
+    }
+
+
+@pytest.mark.parametrize("step_deg", [1.0, 2.0, 5.0, 10.0, 15.0, 20.0, 30.0])
+def test_the_cells_of_any_step_cover_the_sphere_once(step_deg: float) -> None:
+    """Both orbits, the axis and its opposite once: solid geometry."""
+    off_axis = np.arange(step_deg, 180.0, step_deg)
+    whole = 4 * cta2034.cell_share(off_axis, step_deg).sum() + cta2034.cell_share([0.0, 180.0], step_deg).sum()
+    assert whole == pytest.approx(1.0, abs=1e-12)
+
+
+def test_the_published_table_falls_short_by_the_cells_of_the_axis() -> None:
+    """C1.8 to C1.10: 68 positions, and 0 and 180 degrees counted once or once per orbit."""
+    axis = cta2034.PUBLISHED_WEIGHTS[0]
+    off_axis = sum(
+        4 * weight * (1 if angle == 90 else 2) for angle, weight in cta2034.PUBLISHED_WEIGHTS.items() if angle
+    )
+    assert off_axis == pytest.approx(0.995164116, abs=1e-12)
+    assert off_axis + 2 * axis == pytest.approx(0.996373088, abs=1e-12)
+    assert off_axis + 4 * axis == pytest.approx(0.997582060, abs=1e-12)
+
+
+@pytest.mark.parametrize(("angle_deg", "ratio"), [(10.0, 1.2502), (90.0, 0.9009)])
+def test_cells_of_two_orbits_against_rings(angle_deg: float, ratio: float) -> None:
+    """C1.15 and C1.16: four cells over the area of their ring; near the axis the limit is 4/pi (C1.17)."""
+    low, high = np.deg2rad([angle_deg - 5.0, angle_deg + 5.0])
+    ring = (np.cos(low) - np.cos(high)) / 2
+    assert float(4 * cta2034.weight(angle_deg)) / ring == pytest.approx(ratio, abs=6e-5)
+    near = np.deg2rad([1.9, 2.1])
+    narrow = float(4 * cta2034.weight(2.0, 0.2)) / ((np.cos(near[0]) - np.cos(near[1])) / 2)
+    assert 10 * np.log10(narrow) == pytest.approx(1.0491, abs=0.01)
+
+
 def test_the_floor_is_below_and_the_ceiling_above() -> None:
     assert all(angle < 0 for _, angle in cta2034.positions("floor"))
     assert all(angle > 0 for _, angle in cta2034.positions("ceiling"))

@@ -73,6 +73,7 @@ def test_peak_limit_in_pascal() -> None:
 
 
 def test_level_at_ear() -> None:
+    """Twice the distance in the free field: 20 lg 2 = 6.0206 dB (1/r, handbook)."""
     assert level_at_ear_db(100.0, 2.0) == pytest.approx(100.0 - 6.0206, abs=1e-4)
     with pytest.raises(InputError, match="distance"):
         level_at_ear_db(100.0, 0.0)
