@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -82,6 +84,18 @@ def test_sensitivity_of_a_tilted_line() -> None:
     assert found.value == pytest.approx(88.1941, abs=5e-5)
     assert found.u == pytest.approx(0.2, abs=1e-9)
     assert "does not cover" in band_level(curve, band_hz=(300, 30000)).reason
+
+
+def test_a_reason_says_what_is_known() -> None:
+    """A gate of 3.5 ms leaves 343 Hz and up: why the sensitivity is missing stands in its reason."""
+    hz = log_axis(20, 20000, 48).hz
+    for valid, said in (
+        (hz > 342.0, "from 343 Hz to 19.9 kHz"),
+        ((hz < 900.0) | (hz > 1000.0), "from 20.3 Hz to 19.9 kHz with gaps"),
+        (hz < 0.0, "not known at any frequency"),
+    ):
+        curve = replace(_curve(hz, np.full(hz.size, 88.0)), valid=valid)
+        assert band_level(curve).reason.endswith(said)
 
 
 def test_reference_conversions() -> None:

@@ -15,9 +15,9 @@ from earwitness.figures.rating import preference_rating
 from earwitness.figures.read import levels_of
 from earwitness.figures.sampling import band_grid
 from earwitness.figures.sensitivity import band_level
-from earwitness.figures.uncertainty import Draws, drawn, joint_roots, with_spread
+from earwitness.figures.uncertainty import Draws, drawn, joint_roots, same_everywhere_db, with_spread
 from earwitness.figures.windows import Levels, Windows, windows
-from earwitness.quantities import Figure, FrequencyAxis, cta_orbits
+from earwitness.quantities import BudgetLine, Figure, FrequencyAxis, cta_orbits
 from earwitness.quantities.arrays import FloatArray
 
 KEYS = ("on_axis", "listening_window", "sound_power", "in_room")
@@ -94,6 +94,35 @@ def test_a_common_offset_moves_no_slope_and_all_of_the_sensitivity() -> None:
     assert slopes.std() < 1e-9
     means = figure_draws.band_levels(found.curves["on_axis"], draws.error_db["on_axis"], (300.0, 3000.0))
     assert means.std() == pytest.approx(0.25, rel=0.03)
+
+
+def test_a_microphone_of_unknown_shape_moves_slope_and_bass_limit() -> None:
+    """u^2 = pull C pull with C falling as exp(-d^2) in octaves; only calibrator and voltage move no slope.
+
+    The bass limit moves by the error at its frequency less that of the mean from 300 Hz to 3 kHz, over the slope there.
+    """
+    hz = band_grid(20.0, 10_000.0)
+    ones = np.ones(hz.size)
+    lines = [BudgetLine(name, "", u * ones, common)
+             for name, u, common in (("calibrator", 0.15, True), ("microphone", 0.5, True), ("voltage", 0.2, True),
+                                     ("distance", 0.4, False))]  # fmt: skip
+    offset = same_everywhere_db(lines)
+    assert offset == pytest.approx(0.25)
+    u_common = np.sqrt(0.15**2 + 0.5**2 + 0.2**2) * ones
+    errors = drawn(FrequencyAxis(hz), {"a": np.ones((1, hz.size))}, 0.0 * np.ones((1, hz.size)), u_common,
+                   offset_db=offset, draws=8000).error_db["a"]  # fmt: skip
+    assert errors.std(axis=0) == pytest.approx(u_common, rel=0.04)
+    x = np.log2(hz)
+    covariance = 0.25 * np.exp(-((x[:, None] - x) ** 2))
+    pull = (x - x.mean()) / ((x - x.mean()) ** 2).sum()
+    assert (errors @ pull).std() == pytest.approx(float(np.sqrt(pull @ covariance @ pull)), rel=0.04)
+    mean = ((hz >= 300.0) & (hz <= 3000.0)) / np.count_nonzero((hz >= 300.0) & (hz <= 3000.0))
+    at_50 = (np.arange(hz.size) == np.argmin(np.abs(hz - 50.0))) - mean
+    assert (errors @ at_50).std() == pytest.approx(float(np.sqrt(at_50 @ covariance @ at_50)), rel=0.04)
+
+
+def test_without_a_budget_nothing_is_said_of_the_offset() -> None:
+    assert same_everywhere_db(()) is None
 
 
 def test_without_uncertainty_every_draw_is_the_figure() -> None:

@@ -123,6 +123,14 @@ def test_calibrator_class_limit() -> None:
     assert lines["voltage"].u_db == pytest.approx(np.full(4, 0.07))
 
 
+def test_a_stated_sensitivity_counts_before_the_calibrator_here_too() -> None:
+    """As in the levels: what was not used does not stand in the budget."""
+    both = session(sensitivity_fs_per_pa=0.02, sensitivity_u_db=1.5, calibrator={"file": "cal.wav"})
+    lines = by_name(standard_lines(both, HZ))
+    assert lines["sensitivity"].u_db == pytest.approx(np.full(4, 1.5))
+    assert "calibrator" not in lines
+
+
 def test_without_level_there_is_no_level_line() -> None:
     names = set(by_name(standard_lines(session(), HZ)))
     assert not names & {"calibrator", "sensitivity"}

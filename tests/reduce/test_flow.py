@@ -26,6 +26,7 @@ from earwitness.formats.audio import Recording
 from earwitness.formats.correction_file import MicrophoneCorrection
 from earwitness.quantities import Measurement
 from earwitness.reduce.flow import ReduceSettings, reduce_session
+from earwitness.session.session import Session
 
 SHORT = Made(duration_s=0.7, start_hz=40.0, tail_s=0.4, lead_s=0.2)
 
@@ -158,6 +159,53 @@ def test_near_field_take_reaches_the_measurement() -> None:
     expected = 20 * np.log10(np.abs(made.truth(0.0, hz[inside])) / 0.05)
     assert near.level_db[inside] == pytest.approx(expected, abs=0.15)
     assert near.highest_valid_hz == pytest.approx(SPEED / (np.pi * 0.13), rel=1e-3)
+
+
+PORT = {"name": "mouth", "kind": "port", "diameter_m": 0.05}
+
+
+@pytest.mark.parametrize(
+    ("changes", "more", "said"),
+    [
+        ({"enclosure": "vented"}, (), "No port was recorded close up"),
+        ({"enclosure": "passive radiator"}, (), "No passive radiator was recorded close up"),
+        ({"enclosure": "vented"}, (PORT,), "Nothing was recorded close to mouth"),
+        ({"enclosure": "other"}, (PORT,), "Nothing was recorded close to mouth"),
+        ({"enclosure": "open"}, (), "The box is open"),
+        ({"enclosure": "closed"}, (), ""),
+    ],
+)
+def test_a_near_field_that_lacks_a_part_of_the_bass_is_not_joined(
+    changes: dict[str, Any], more: tuple[dict[str, Any], ...], said: str
+) -> None:
+    """What a port adds cannot be told from the cone: near tuning the cone stands still (Small 1973, from memory)."""
+    made = replace(SHORT, environment={"first_reflection_ms": 5.0})
+    take = {"kind": "near-field", "id": "n", "file": "n.wav", "sha256": HASH, "driver": "woofer", "distance_m": 0.005}
+    told = facts(made, [take]).model_dump(by_alias=True)
+    told["loudspeaker"] |= changes
+    told["loudspeaker"]["driver"] = [*told["loudspeaker"]["driver"], *more]
+    close = recording(replace(made, distance_m=0.0325 / 2, latency_s=made.latency_s), 0.0)
+    measured = reduce_session(Session.model_validate(told), reader(made, n__wav=close))
+    hz = measured.response.axis.hz
+    assert (measured.splice is None) is bool(said)
+    assert measured.response.valid[0, hz < 200.0].any() is np.bool_(not said)
+    assert said in flags_of(measured).get("no splice", "")
+    assert len(measured.near_field) == 1
+
+
+def test_near_fields_of_several_parts_need_one_start() -> None:
+    made = replace(SHORT, loopback=False, environment={"first_reflection_ms": 5.0})
+    near = {"kind": "near-field", "sha256": HASH, "distance_m": 0.005}
+    takes = [{**near, "id": "n", "file": "n.wav", "driver": "woofer"},
+             {**near, "id": "m", "file": "m.wav", "driver": "mouth"}]  # fmt: skip
+    told = facts(made, takes).model_dump(by_alias=True)
+    told["loudspeaker"]["driver"] = [*told["loudspeaker"]["driver"], PORT]
+    close = replace(made, distance_m=0.0325 / 2)
+    near_takes = {"n__wav": recording(close, 0.0, 7), "m__wav": recording(replace(close, latency_s=0.06), 0.0, 8)}
+    measured = reduce_session(Session.model_validate(told), reader(made, **near_takes))
+    assert measured.splice is None
+    assert "do not start together" in flags_of(measured)["no splice"]
+    assert "no common start" in flags_of(measured)
 
 
 def test_harmonics_of_level_takes_are_split() -> None:

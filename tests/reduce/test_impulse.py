@@ -52,5 +52,8 @@ def test_flat_tops_below_full_scale_are_counted_sine_crests_are_not() -> None:
     time = np.arange(RATE) / RATE
     sine = np.round(0.5 * np.sin(2 * np.pi * 400.0 * time) * 2**15) / 2**15
     assert stuck_runs(np.clip(sine, -0.4, 0.4), 0.4) == 800
+    slow = np.round(0.5 * np.sin(2 * np.pi * 20.0 * time) * 2**15) / 2**15
+    assert stuck_runs(slow, 0.5) == 0
+    assert stuck_runs(np.clip(slow, -0.25, 0.25), 0.25) == 40
     growing = np.round(np.linspace(0.3, 0.5, RATE) * np.sin(2 * np.pi * 20.0 * time) * 2**15) / 2**15
     assert stuck_runs(growing, float(np.abs(growing).max())) == 0

@@ -81,6 +81,16 @@ def test_slope_and_spread_are_reported() -> None:
     assert joined(whole, wavy).report.spread_db == pytest.approx(1.5 / np.sqrt(2), abs=0.15)
 
 
+def test_what_drifts_apart_like_another_order_of_filter_is_not_joined() -> None:
+    """A subwoofer's gated far field holds leaked bass above its band, not its sound: 9 dB an octave beside."""
+    whole = truth()
+    for tilt_db, joins in ((5.5, True), (9.0, False), (-9.0, False)):
+        near = whole * 10 ** (tilt_db * np.log2(HZ / 400) / 20)
+        found = splice(HZ, whole, near, LOW, HIGH, flat(0.1, whole.shape), flat(0.3, HZ.shape), 0)
+        assert isinstance(found, str) is not joins
+        assert joins or "drift apart by 9 dB per octave" in str(found)
+
+
 @pytest.mark.parametrize("phase_deg", [10, 30, 60, 90])
 def test_a_phase_difference_makes_no_dip(phase_deg: float) -> None:
     """A complex blend would dip by 0.03, 0.30, 1.25 and 3.01 dB here (s3.blend_complex_dip_dB_phase10 ... 90)."""
@@ -102,6 +112,7 @@ def test_silent_far_field_is_refused() -> None:
     whole = truth()
     reason = splice(HZ, whole * 0, whole, LOW, HIGH, flat(0.1, whole.shape), flat(0.3, HZ.shape), 0)
     assert isinstance(reason, str)
+    assert "zero or not a number" in reason
 
 
 def test_each_direction_keeps_its_own_delay_but_not_its_own_level() -> None:

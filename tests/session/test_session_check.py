@@ -47,6 +47,8 @@ CROSS = [
     ("anechoic = true", "", "[environment]", "no word on the room's reflections", "anechoic = true"),
     ("anechoic = true", "anechoic = true\nfirst_reflection_ms = 4", "[environment]", "stand together", "anechoic"),
     ("anechoic = true", ROOM.replace("2.0, 2.0, 1", "6.0, 2.0, 1"), "loudspeaker_m = [6.0, 2.0, 1.2]", "outside", ""),
+    ("anechoic = true", ROOM.replace("4.0, 2.0, 1", "3.0, 2.0, 1"), "distance_m = 2.0", "stands 1.00 m", "folder"),
+    ("anechoic = true", "first_reflection_ms = 0.0045", "first_reflection_ms = 0.0045", "no time", "not seconds"),
     ("stop_hz = 22000", "stop_hz = 5", "stop_hz = 5", "from 10 Hz to 5 Hz", "not kHz"),
     ("stop_hz = 22000", "stop_hz = 30000", "stop_hz = 30000", "end at 24000 Hz", "stop_hz"),
     ("lead_in_s = 0.05", "fade_in_s = 10", "duration_s = 0.1", "fades are longer", "10 ms are 0.01"),
@@ -111,6 +113,38 @@ TAKES = [
     (BURST.replace("100", "15000"), "frequency_hz = 15000", "second harmonic lies at 30000 Hz", "in Hz"),
     (RUN, "duration_s = 0.25", "no two stretches of 0.5 s", "longer"),
 ]  # fmt: skip
+
+
+@pytest.mark.parametrize("sign", ["\u03a9", "\u2126", "\u03c9", "ohm", "Ohms"])
+def test_ohms_may_be_written_as_their_sign(tmp_path: Path, sign: str) -> None:
+    """Greek capital omega U+03A9 and ohm sign U+2126 (Unicode), as keyboards and data sheets give them."""
+    claim = CLAIM.replace("sensitivity", "rated impedance").replace('"dB"', f'"{sign}"')
+    session = load_session(write(tmp_path, TOML.replace("[microphone]", claim + "[microphone]")))
+    assert session.loudspeaker.claims[0].unit == sign
+
+
+def test_a_remark_in_the_unit_of_a_claim_is_sent_to_its_text(tmp_path: Path) -> None:
+    """The claim would not be judged later, as nobody reads remarks in units."""
+    claim = CLAIM.replace('"dB"', '"dB (2.83 V, 1 m)"')
+    (fault,) = faults(write(tmp_path, TOML.replace("[microphone]", claim + "[microphone]")))
+    assert fault.expected == '"dB"'
+    assert 'write "dB"; remarks' in fault.remedy
+
+
+def test_a_date_in_another_order_is_one_fault(tmp_path: Path) -> None:
+    (fault,) = faults(write(tmp_path, TOML.replace("2026-11-01", "01.11.2026")))
+    assert "year-month-day" in fault.expected
+    (fault,) = faults(write(tmp_path, TOML.replace("2026-11-01", "2026-02-30")))
+    assert "no day of the calendar" in fault.what
+
+
+def test_without_sound_at_a_distance_nothing_is_taken_in(tmp_path: Path) -> None:
+    """Everything is held against it, so that the folder is refused before its recordings are copied."""
+    impedance = '[[take]]\nkind = "impedance table"\nfile = "z.txt"\n'
+    (tmp_path / "z.txt").write_text(IMPEDANCE_TEXT, encoding="utf-8")
+    (fault,) = faults(write(tmp_path, TOML[: TOML.index("[[take]]")] + NEAR + impedance))
+    assert 'only "impedance table", "near-field"' in fault.what
+    assert "far-field" in fault.expected
 
 
 @pytest.mark.parametrize(("added", "at", "what", "remedy"), TAKES)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from earwitness.figures.linearity import LINEARITY_BAND_HZ
-from earwitness.figures.sampling import sampled, smoothed
+from earwitness.figures.sampling import not_covered, sampled, smoothed
 from earwitness.quantities import Curve, Figure, log_axis, not_judged
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.axis import hz_words
@@ -85,7 +85,7 @@ def share_figure(curve: Curve, reference_db: float, half_width_db: float, *, key
     method = f"{curve.name} inside ±{half_width_db:g} dB, {band}, 1/{smoothing} octave smoothing"
     values, _, _, valid = sampled(smoothed(curve, smoothing), share_points_hz())
     if not valid.all():
-        reason = f"{curve.name} does not cover {hz_words(low)} to {hz_words(high)}"
+        reason = not_covered(curve, low, high)
         return not_judged(key, reason, unit="%", method=method, band_hz=LINEARITY_BAND_HZ, lineage=curve.lineage)
     share = 100 * float(share_inside(values[None, :] - reference_db, half_width_db)[0])
     return Figure(key, share, 0.0, "%", LINEARITY_BAND_HZ, method, lineage=curve.lineage)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from earwitness.figures.sampling import band_grid, sampled, smoothed
+from earwitness.figures.sampling import band_grid, not_covered, sampled, smoothed
 from earwitness.quantities import Curve, Figure, not_judged
 from earwitness.quantities.axis import hz_words
 
@@ -36,7 +36,7 @@ def deviations(
     source = smoothed(curve, smoothing) if smoothing else curve
     values, u, _, valid = sampled(source, band_grid(*band_hz))
     if not valid.all():
-        reason = f"{curve.name} does not cover {hz_words(band_hz[0])} to {hz_words(band_hz[1])}"
+        reason = not_covered(curve, *band_hz)
         return {
             key: not_judged(key, reason, unit="dB", method=method, band_hz=band_hz, lineage=curve.lineage)
             for key in keys
@@ -71,7 +71,7 @@ def slope(curve: Curve, *, band_hz: tuple[float, float] = LINEARITY_BAND_HZ, key
     hz = band_grid(*band_hz)
     values, u, _, valid = sampled(curve, hz)
     if not valid.all():
-        reason = f"{curve.name} does not cover {hz_words(band_hz[0])} to {hz_words(band_hz[1])}"
+        reason = not_covered(curve, *band_hz)
         return not_judged(key, reason, unit="dB/octave", method=method, band_hz=band_hz, lineage=curve.lineage)
     x = np.log2(hz) - np.log2(hz).mean()
     pull = x / (x @ x)

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from earwitness.figures.bandwidth import lower_limit
 from earwitness.figures.linearity import Line, slope
-from earwitness.figures.sampling import band_grid, sampled
+from earwitness.figures.sampling import band_grid, not_covered, sampled
 from earwitness.figures.sensitivity import band_level
 from earwitness.quantities import Curve, Figure, not_judged
 from earwitness.quantities.arrays import FloatArray
@@ -58,7 +58,7 @@ def narrow_band_deviation(
     reach = (float(hz[0]), float(hz[-1]))
     values, u, _, valid = sampled(curve, hz)
     if not valid.all():
-        reason = f"{curve.name} does not cover {reach[0]:.0f} Hz to {reach[1] / 1000:.3g} kHz"
+        reason = not_covered(curve, *reach)
         return not_judged(key, reason, unit="dB", method=method, band_hz=reach, lineage=curve.lineage)
     bands = [values[first : first + POINTS_PER_BAND] for first in range(0, values.size, POINTS_PER_BAND)]
     deviation = float(np.mean([np.abs(band - band.mean()).mean() for band in bands]))

@@ -256,13 +256,13 @@ def _room_figures(found: Windows, draws: Draws) -> dict[str, Figure]:
     return figures
 
 
-def _draw(levels: Levels, found: Windows) -> Draws:
+def _draw(levels: Levels, found: Windows, offset_db: float | None) -> Draws:
     """Errors of the curves that figures are taken from."""
     pulls = {key: found.pulls[key] for key in _DRAWN if key in found.pulls}
     if not pulls:
         return Draws(levels.axis, {})
     valid = found.curves[next(iter(pulls))].valid
-    return uncertainty.drawn(levels.axis, pulls, levels.u_db, levels.u_common_db, band=valid)
+    return uncertainty.drawn(levels.axis, pulls, levels.u_db, levels.u_common_db, band=valid, offset_db=offset_db)
 
 
 def _fallbacks(levels: Levels, found: Windows) -> None:
@@ -314,15 +314,16 @@ def read_response(
     symmetric: bool = False,
     rear_wall: RearWall = "all 19",
     axis_weight: float = 4.0,
+    offset_db: float | None = None,
 ) -> Reading:
-    """Curves, maps and figures of a directional response; see `read_measurement`."""
+    """Curves, maps and figures of a directional response; see `read_measurement`, and `drawn` for offset_db."""
     measured = levels_of(response)
     fill = angles.filled(measured, symmetric=symmetric)
     levels = fill.levels
     found = windows(levels, rear_wall=rear_wall, axis_weight=axis_weight)
     if not angles.has_vertical(measured):
         _fallbacks(levels, found)
-    draws = _draw(levels, found)
+    draws = _draw(levels, found, offset_db)
     orbits = _Orbits({}, {}, {}, {}, {})
     for orbit in _ORBITS:
         _read_orbit(levels, orbit, orbits)
@@ -377,6 +378,7 @@ def read_measurement(
         symmetric=symmetric,
         rear_wall=rear_wall,
         axis_weight=axis_weight,
+        offset_db=uncertainty.same_everywhere_db(measurement.budget),
     )
     impedance = measurement.impedance
     levels = level_series_reading(measurement, reading, seat_m=seat_m)

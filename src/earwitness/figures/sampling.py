@@ -8,7 +8,7 @@ import numpy as np
 
 from earwitness.quantities import Curve
 from earwitness.quantities.arrays import BoolArray, FloatArray
-from earwitness.quantities.axis import log_axis
+from earwitness.quantities.axis import hz_words, log_axis
 
 POINTS_PER_OCTAVE = 20
 _TOLERANCE = 1e-9
@@ -38,6 +38,16 @@ def sampled(curve: Curve, frequency_hz: FloatArray) -> tuple[FloatArray, FloatAr
         np.interp(wanted_in, known, curve.u_common),
         valid,
     )
+
+
+def not_covered(curve: Curve, low_hz: float, high_hz: float) -> str:
+    """The reason why a figure of low_hz to high_hz cannot be had from a curve that is not valid throughout."""
+    reason = f"{curve.name} does not cover {hz_words(low_hz)} to {hz_words(high_hz)}"
+    band = curve.valid_band_hz()
+    if band is None:
+        return f"{reason}, it is not known at any frequency"
+    gaps = " with gaps" if band[0] <= low_hz and band[1] >= high_hz else ""
+    return f"{reason}, it is known from {hz_words(band[0])} to {hz_words(band[1])}{gaps}"
 
 
 def smoothed(curve: Curve, fraction: int) -> Curve:

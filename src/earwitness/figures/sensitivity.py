@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from earwitness.figures.sampling import band_grid, sampled
+from earwitness.figures.sampling import band_grid, not_covered, sampled
 from earwitness.quantities import REFERENCE_VOLTAGE_V, Curve, Figure, not_judged
 from earwitness.quantities.axis import hz_words
 
@@ -22,7 +22,7 @@ def band_level(curve: Curve, *, band_hz: tuple[float, float] = SENSITIVITY_BAND_
     method = f"energy mean of {curve.name}, {hz_words(band_hz[0])} to {hz_words(band_hz[1])}, 20 points per octave"
     values, u, u_common, valid = sampled(curve, band_grid(*band_hz))
     if not valid.all():
-        reason = f"{curve.name} does not cover {hz_words(band_hz[0])} to {hz_words(band_hz[1])}"
+        reason = not_covered(curve, *band_hz)
         return not_judged(key, reason, unit="dB", method=method, band_hz=band_hz, lineage=curve.lineage)
     energy = 10 ** (values / 10)
     share = energy / energy.sum()

@@ -1,20 +1,20 @@
 """Uncertainty of figures by Monte Carlo with errors that are correlated over frequency and between curves.
 
 After JCGM 101 (from memory): many sets of curves are drawn from the stated uncertainties and each figure is worked out
-on all of them at once. Three kinds of error, split as stated here (choices of this program): the common part is one
-offset as large as the smallest common uncertainty of the band, and for what exceeds it an error that changes smoothly,
-its correlation falling to 1/e at one octave; every error of a single direction is half of that smooth kind and
-half independent from point to point, in variance.
+on all of them at once. Three kinds of error, split as stated here (choices of this program): of the common part,
+what is the same at all frequencies (calibrator or sensitivity, voltage) is one offset, and the rest (the microphone's
+response, air, near field) an error that changes smoothly, its correlation falling to 1/e at one octave; every error of
+a single direction is half of that smooth kind and half independent from point to point, in variance.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from earwitness.quantities import Figure, FrequencyAxis
+from earwitness.quantities import BudgetLine, Figure, FrequencyAxis
 from earwitness.quantities.arrays import BoolArray, FloatArray
 
 SEED = 20_340
@@ -23,6 +23,7 @@ SMOOTH_SHARE = 0.5
 _CORRELATION_OCTAVES = 1.0
 _KNOTS_PER_OCTAVE = 4
 _AT_ONCE = 25
+_SAME_EVERYWHERE = ("calibrator", "sensitivity", "voltage")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,6 +36,14 @@ class Draws:
     def at(self, key: str, frequency_hz: FloatArray) -> FloatArray:
         """(N, G) errors at other frequencies inside the axis, linear against log frequency."""
         return interpolated(self.axis.hz, self.error_db[key], frequency_hz)
+
+
+def same_everywhere_db(budget: Sequence[BudgetLine]) -> float | None:
+    """The part of the common uncertainty [dB] that moves all frequencies alike; None without a budget."""
+    if not budget:
+        return None
+    flat = [float(line.u_db.min()) for line in budget if line.common and line.name in _SAME_EVERYWHERE]
+    return float(np.sqrt(np.sum(np.square(flat))))
 
 
 def interpolated(hz: FloatArray, rows: FloatArray, frequency_hz: FloatArray) -> FloatArray:
@@ -73,13 +82,14 @@ def drawn(
     u_common_db: FloatArray,
     *,
     band: BoolArray | None = None,
+    offset_db: float | None = None,
     draws: int = DRAWS,
     seed: int = SEED,
 ) -> Draws:
     """Errors of all curves in `pulls` [dB], always the same for the same input.
 
-    pulls : (S, F) by curve key; u_db : (S, F); u_common_db : (F,); band : (F,) frequencies whose smallest common
-    uncertainty is the offset, all by default
+    pulls : (S, F) by curve key; u_db : (S, F); u_common_db : (F,); offset_db : the common part that is the same at
+    all frequencies; where that is not known, the smallest common uncertainty of the band (F,), all by default
     """
     random = np.random.default_rng(seed)
     count, curves = len(axis), len(pulls)
@@ -88,7 +98,7 @@ def drawn(
     rough += random.standard_normal((curves, draws, basis.shape[1])) @ (basis.T * np.sqrt(SMOOTH_SHARE))
     roots = joint_roots(np.array(list(pulls.values())), u_db)
     inside = u_common_db[band] if band is not None and band.any() else u_common_db
-    offset = np.minimum(u_common_db, float(inside.min()))
+    offset = np.minimum(u_common_db, float(inside.min()) if offset_db is None else offset_db)
     rest = np.sqrt(np.maximum(u_common_db**2 - offset**2, 0.0))
     common = random.standard_normal((draws, 1)) * offset
     common += random.standard_normal((draws, basis.shape[1])) @ (basis.T * rest)

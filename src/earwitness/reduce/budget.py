@@ -131,14 +131,14 @@ def near_field_lines(hz: FloatArray) -> tuple[BudgetLine, ...]:
 
 
 def _level_lines(session: Session, flat: FloatArray) -> list[BudgetLine]:
-    """The line of the absolute level: calibrator before stated sensitivity; none when neither exists."""
+    """The line of the absolute level: stated sensitivity before calibrator, as the levels are; none without either."""
     microphone = session.microphone
+    if microphone.sensitivity_fs_per_pa is not None:
+        return [BudgetLine("sensitivity", "as stated", flat * microphone.sensitivity_u_db, True)]
     if microphone.calibrator is not None:
         limit = microphone.calibrator.tolerance_db
         source = f"sound calibrator, +-{limit:g} dB rectangular"
         return [BudgetLine("calibrator", source, flat * limit / _RECTANGULAR, True)]
-    if microphone.sensitivity_fs_per_pa is not None:
-        return [BudgetLine("sensitivity", "as stated", flat * microphone.sensitivity_u_db, True)]
     return []
 
 

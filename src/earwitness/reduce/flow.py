@@ -28,26 +28,31 @@ from earwitness.quantities import (
 )
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
 from earwitness.quantities.directions import join
+from earwitness.quantities.quality import Severity
 from earwitness.reduce import quality
-from earwitness.reduce.arrival import band_level_db, non_causal_db, onset_s
+from earwitness.reduce.arrival import band_level_db, spread_s
 from earwitness.reduce.bad_audio import BadRecordingsError, naming, others_unreadable, together
 from earwitness.reduce.budget import combine, near_field_lines, noise_u_db, standard_lines
 from earwitness.reduce.farfield import Spectra, gated, spectra_of, volts_squared_of
 from earwitness.reduce.gate import RISE_S, wall_reflections_s, weights_of
 from earwitness.reduce.gather import Gathered, SweepTake, gather, noise_of_takes, role_of
 from earwitness.reduce.high_order import high_order_flags
-from earwitness.reduce.impulse import TakeImpulse
-from earwitness.reduce.nearfield import NearPart, distance_effect_db, far_from_near, near_part_limits
+from earwitness.reduce.lateness import Lateness, facts_of, flights_s, lateness_of
+from earwitness.reduce.nearfield import (
+    NearPart,
+    distance_effect_db,
+    far_from_near,
+    in_one_place,
+    near_part_limits,
+    not_whole,
+)
 from earwitness.reduce.other_takes import OtherTakes, level_flags, other_takes
-from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings, nearest_to_axis, plan_of, speed_at
+from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings, nearest_to_axis, plan_of
 from earwitness.reduce.scan_measurement import holds_scan, reduce_scan_session
 from earwitness.reduce.splice import splice
-from earwitness.reduce.take_facts import IMPULSE_LEAD_S, TakeFacts, wrapped_deg
+from earwitness.reduce.take_facts import TakeFacts
 from earwitness.session.session import FarFieldTake, NearFieldTake, NoiseFloorTake, Session
 
-FRONT_DEG = 60.0
-BEFORE_S = 0.015
-AROUND_S = 0.06
 NEAR_LEAD_S = 1e-3
 
 
@@ -135,15 +140,16 @@ def reduce_session(
         session.takes_of(NoiseFloorTake), read, plan.rate_hz, plan.axis.hz, plan.calibration.fs_per_pa
     )
     say(0.87, "gate the far field")
-    latency_s, facts = _facts(plan, gathered)
-    far, facts = _far_field(plan, gathered, facts, noise, latency_s)
+    found = [gathered.impulses[take.id] for take in (*plan.far, *plan.near)]
+    late = lateness_of(plan, found)
+    far, facts = _far_field(plan, gathered, facts_of(plan, found, late), noise, late)
     say(0.93, "join near field and far field")
-    parts, near_snr_db = _near_field(plan, gathered, noise, latency_s)
-    joined = _join(plan, far, parts, near_snr_db)
+    parts, near_snr_db = _near_field(plan, gathered, noise, late)
+    joined = _join(plan, far, parts, near_snr_db, shared=late.shared)
     say(0.95, "impedance and loud takes")
     loud = other_takes(plan, first, impedance)
     say(0.98, "check the takes")
-    flags = (*_flags(plan, far, joined, facts, gathered, latency_s, noise), *loud.flags)
+    flags = (*_flags(plan, far, joined, facts, gathered, late, noise), *loud.flags)
     say(1.0, "reduced")
     return _measurement(plan, far, joined, parts, gathered.harmonics, loud, flags)
 
@@ -161,57 +167,6 @@ def _bad_others(plan: Plan, read: Read, impedance: Impedance | None) -> tuple[Au
     return ()
 
 
-def _facts(plan: Plan, gathered: Gathered) -> tuple[float, list[TakeFacts]]:
-    """Latency common to all takes [s], and what the checks need to know of every take."""
-    rate = plan.rate_hz
-    takes: tuple[FarFieldTake | NearFieldTake, ...] = (*plan.far, *plan.near)
-    found = [gathered.impulses[take.id] for take in takes]
-    # Behind the cabinet a wall may sound louder than the loudspeaker: only what comes before it is looked at.
-    flight = np.array([take.distance_m / speed_at(plan, take) for take in takes])
-    latency = _latency(plan, found, flight)
-    begin = [round((latency + t - BEFORE_S - one.start_s) * rate) for one, t in zip(found, flight, strict=True)]
-    begin = [min(max(b, 0), one.samples.size - round(AROUND_S * rate)) for one, b in zip(found, begin, strict=True)]
-    around = np.array([one.samples[b : b + round(AROUND_S * rate)] for one, b in zip(found, begin, strict=True)])
-    start = np.array([one.start_s + b / rate for one, b in zip(found, begin, strict=True)])
-    high = plan.division.stimulus.high_hz
-    onset, size = onset_s(around, start, rate, high, latency + flight + max(min(plan.gate.end_s, 0.02), 2e-3))
-    earliest = np.minimum(onset, latency + flight + plan.gate.start_s)
-    early_db = non_causal_db(size, start, rate, earliest)
-    facts, known = [], plan.time_is_known
-    for row, (take, one) in enumerate(zip(takes, found, strict=True)):
-        first = max(round((onset[row] - start[row] - IMPULSE_LEAD_S) * rate), 0)
-        facts.append(
-            TakeFacts(
-                id=take.id,
-                orbit=take.orbit if isinstance(take, FarFieldTake) else None,
-                angle_deg=wrapped_deg(take.angle_deg) if isinstance(take, FarFieldTake) else None,
-                distance_m=take.distance_m,
-                rate_hz=rate,
-                peak_fs=one.peak_fs,
-                clipped_runs=one.clipped_runs,
-                arrival_s=float(onset[row] - latency),
-                arrival_known=known,
-                impulse=around[row, first : first + round(0.02 * rate)],
-                impulse_rate_hz=float(rate),
-                band_level_db=0.0,
-                non_causal_db=float(early_db[row]),
-            )
-        )
-    return latency, facts
-
-
-def _latency(plan: Plan, found: Sequence[TakeImpulse], flight_s: FloatArray) -> float:
-    """Median lateness [s] of the loudest moments of far-field takes in front; 0 where a loop-back shows it small."""
-    front = [row for row, take in enumerate(plan.far) if abs(wrapped_deg(take.angle_deg)) <= FRONT_DEG]
-    rows = front or list(range(len(plan.far)))
-    peak = np.array([found[row].peak_s for row in rows])
-    near = np.array([found[row].samples for row in rows])
-    start = np.array([found[row].start_s for row in rows])
-    onset = onset_s(near, start, plan.rate_hz, plan.division.stimulus.high_hz, peak + 1e-3)[0]
-    latency = float(np.median(onset - flight_s[rows]))
-    return 0.0 if plan.time_is_known and abs(latency) < plan.settings.latency_limit_s else latency
-
-
 def _noise_rows(gathered: Gathered, takes: Sequence[SweepTake], noise: FloatArray | None) -> FloatArray | None:
     """Noise density (T, F) of every take: its own silence before the sweep, else the noise takes', else None."""
     rows = [gathered.impulses[take.id].noise for take in takes]
@@ -221,14 +176,14 @@ def _noise_rows(gathered: Gathered, takes: Sequence[SweepTake], noise: FloatArra
 
 
 def _far_field(
-    plan: Plan, gathered: Gathered, facts: list[TakeFacts], noise: FloatArray | None, latency_s: float
+    plan: Plan, gathered: Gathered, facts: list[TakeFacts], noise: FloatArray | None, late: Lateness
 ) -> tuple[_Far, list[TakeFacts]]:
     """Gate, transform, refer to 1 m; repeats of a direction give way to the first of them."""
     hz, rate = plan.axis.hz, float(plan.rate_hz)
     impulses = [gathered.impulses[take.id] for take in plan.far]
     roles = [role_of(plan.session, take) for take in plan.far]
     distance = np.array([take.distance_m for take in plan.far])
-    arrival = latency_s + np.array([take.distance_m / speed_at(plan, take) for take in plan.far])
+    arrival = (late.by_take_s + flights_s(plan))[: len(plan.far)]
     segments, time = gated(impulses, roles, arrival, plan.gate, rate)
     volts = volts_squared_of(plan.division.stimulus, hz, np.array([role.drive_v for role in roles]))
     told = _noise_rows(gathered, plan.far, noise)
@@ -261,7 +216,7 @@ def _distinct(takes: Sequence[FarFieldTake]) -> tuple[list[int], Directions]:
 
 
 def _near_field(
-    plan: Plan, gathered: Gathered, noise: FloatArray | None, latency_s: float
+    plan: Plan, gathered: Gathered, noise: FloatArray | None, late: Lateness
 ) -> tuple[tuple[NearPart, ...], FloatArray]:
     """Near-field parts, one a driver (the first take of each), and their lowest signal-to-noise ratio (F,)."""
     hz, rate = plan.axis.hz, float(plan.rate_hz)
@@ -284,7 +239,8 @@ def _near_field(
     gate = replace(gate, start_s=-NEAR_LEAD_S - RISE_S)
     roles = [role_of(plan.session, take) for take in takes]
     impulses = [gathered.impulses[take.id] for take in takes]
-    segments, time = gated(impulses, roles, np.full(len(takes), latency_s), gate, rate)
+    begin_s = np.array([late.by_take_s[len(plan.far) + plan.near.index(take)] for take in takes])
+    segments, time = gated(impulses, roles, begin_s, gate, rate)
     volts = volts_squared_of(plan.division.stimulus, hz, np.array([role.drive_v for role in roles]))
     told = _noise_rows(gathered, takes, noise)
     spectra = spectra_of(segments, time, gate, rate, hz, told, volts, gate_matters=False)
@@ -298,7 +254,7 @@ def _near_field(
     return parts, spectra.snr_db.min(axis=0)
 
 
-def _join(plan: Plan, far: _Far, parts: tuple[NearPart, ...], near_snr_db: FloatArray) -> _Joined:
+def _join(plan: Plan, far: _Far, parts: tuple[NearPart, ...], near_snr_db: FloatArray, *, shared: bool) -> _Joined:
     """Splice near field and gated far field where that can be done honestly; validity and uncertainty follow."""
     hz, settings, told = plan.axis.hz, plan.settings, plan.session.loudspeaker
     snr_db, u_db = far.spectra.snr_db, np.hypot(far.spectra.u_gate_db, noise_u_db(far.spectra.snr_db))
@@ -309,7 +265,10 @@ def _join(plan: Plan, far: _Far, parts: tuple[NearPart, ...], near_snr_db: Float
     lines: tuple[BudgetLine, ...] = ()
     flags: tuple[QualityFlag, ...] = ()
     gate_fine = (far.spectra.u_gate_wide_db <= settings.highest_gate_u_db) & (hz >= plan.gate.lowest_valid_hz)
-    if parts and plan.gate.source != "anechoic":
+    lacking = not_whole(parts, told, shared=shared) if parts and plan.gate.source != "anechoic" else ""
+    if lacking:
+        flags = (_no_splice(lacking, plan.gate.lowest_valid_hz, plan.gate.lowest_valid_hz),)
+    elif parts and plan.gate.source != "anechoic":
         near, highest = far_from_near(
             parts,
             hz,
@@ -330,6 +289,7 @@ def _join(plan: Plan, far: _Far, parts: tuple[NearPart, ...], near_snr_db: Float
             # Without the near field's shape in one piece with it, the far field stays as it was taken.
             lines, flags = (), (_no_splice(result, low, high),)
         else:
+            flags += _place_flags(parts)
             pressure, u_db, report = result.pressure, result.u_db, result.report
             share = _near_share(hz, report)
             snr_db = np.where(share > 0.5, near_snr_db, snr_db)
@@ -337,6 +297,17 @@ def _join(plan: Plan, far: _Far, parts: tuple[NearPart, ...], near_snr_db: Float
             gate_fine = gate_fine | (hz < report.high_hz)
     valid = inside & gate_fine & (snr_db >= settings.lowest_snr_db)
     return _Joined(pressure, u_db, snr_db, valid, report, lines, flags)
+
+
+def _place_flags(parts: tuple[NearPart, ...]) -> tuple[QualityFlag, ...]:
+    names = in_one_place(parts)
+    if not names:
+        return ()
+    sentence = (
+        f"{' and '.join(names)} are said to sit in one place: what one leaks into the other's near field was not taken "
+        "off. State position_m of each in session.toml."
+    )
+    return (QualityFlag("near fields in one place", "warn", float(len(names)), 1.0, "parts", (), None, sentence),)
 
 
 def _distance_effect(plan: Plan, far: _Far, parts: tuple[NearPart, ...], high_hz: float) -> FloatArray:
@@ -393,17 +364,22 @@ def _flags(
     joined: _Joined,
     facts: list[TakeFacts],
     gathered: Gathered,
-    latency_s: float,
+    late: Lateness,
     noise: FloatArray | None,
 ) -> tuple[QualityFlag, ...]:
     """Every check of quality.py, and what the reduction itself has to say."""
     hz, session = plan.axis.hz, plan.session
     flags = list(plan.calibration.flags)
-    flags += quality.take_flags(facts, speed_of_sound=plan.speed_m_s)
+    flags += quality.take_flags(facts, speed_of_sound=plan.speed_m_s, blur_m=plan.speed_m_s * late.blur_s)
+    ahead = nearest_to_axis(plan.far)
+    if role_of(session, ahead).reference_channel is None:
+        flags += quality.stimulus_flags(spread_s(gathered.impulses[ahead.id].samples, plan.rate_hz), ahead.id)
     chosen = {take.id for take in far.takes}
     orbit_facts = [fact for fact in facts if fact.id in chosen]
     level = 20.0 * np.log10(np.maximum(np.abs(far.pressure), 1e-300))
-    flags += quality.orbit_flags(orbit_facts, level, hz, symmetric=session.loudspeaker.symmetric)
+    flags += quality.orbit_flags(
+        orbit_facts, level, hz, symmetric=session.loudspeaker.symmetric, heard_to_hz=late.high_hz
+    )
     flags += quality.snr_flags(joined.snr_db, hz, joined.valid, [take.id for take in far.takes])
     room = session.environment.room
     if plan.gate.source != "anechoic":
@@ -414,26 +390,37 @@ def _flags(
     if joined.splice is not None:
         flags += quality.splice_flags(joined.splice)
     flags += joined.flags
-    flags += _own_flags(plan, gathered, latency_s, noise)
+    flags += _own_flags(plan, gathered, late, noise)
     flags += level_flags(gathered.harmonics)
     flags += high_order_flags(gathered.high_orders)
     return tuple(flags)
 
 
-def _own_flags(plan: Plan, gathered: Gathered, latency_s: float, noise: FloatArray | None) -> list[QualityFlag]:
+def _own_flags(plan: Plan, gathered: Gathered, late: Lateness, noise: FloatArray | None) -> list[QualityFlag]:
     flags = []
     stuck = [one for one in gathered.impulses.values() if one.reference_clipped_runs > 0]
     if stuck:
         runs, names = sum(one.reference_clipped_runs for one in stuck), tuple(one.take for one in stuck)
         sentence = f"The loop-back is clipped in {len(stuck)} takes; levels divided by it are wrong."
         flags.append(QualityFlag("loop-back clipped", "warn", float(runs), 0.0, "runs", names, None, sentence))
-    if not plan.time_is_known:
+    late_ms = 1e3 * late.common_s
+    if not late.shared:
+        sentence = (
+            "There is no loop-back, and the recordings do not start together: each was placed by its own sound, and "
+            "what angles share in phase is lost."
+        )
+        flags.append(QualityFlag("no common start", "warn", late_ms, 0.0, "ms", (), None, sentence))
+    elif not plan.time_is_known:
         sentence = "There is no loop-back: the absolute delay is not known, only that takes share one."
-        flags.append(QualityFlag("no loop-back", "info", 1e3 * latency_s, 0.0, "ms", (), None, sentence))
-    elif latency_s != 0.0:
+        flags.append(QualityFlag("no loop-back", "info", late_ms, 0.0, "ms", (), None, sentence))
+    elif late.common_s != 0.0:
         limit = 1e3 * plan.settings.latency_limit_s
-        sentence = f"The loudspeaker delays the sound by {1e3 * latency_s:.2f} ms; that delay was taken out."
-        flags.append(QualityFlag("latency", "info", 1e3 * latency_s, limit, "ms", (), None, sentence))
+        sentence = f"The loudspeaker delays the sound by {late_ms:.2f} ms; that delay was taken out."
+        if not plan.session.loudspeaker.powered:
+            farther = late.common_s * plan.speed_m_s
+            sentence += f" If it has no such delay, the microphone stood {farther:.2f} m farther away than stated."
+        severity: Severity = "info" if plan.session.loudspeaker.powered else "warn"
+        flags.append(QualityFlag("latency", severity, late_ms, limit, "ms", (), None, sentence))
     if _noise_rows(gathered, plan.far, noise) is None:
         sentence = "There is neither silence before the sweep nor a noise take: the noise is not known, 30 dB assumed."
         flags.append(QualityFlag("noise not known", "warn", 30.0, 20.0, "dB", (), None, sentence))

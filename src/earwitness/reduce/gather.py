@@ -79,7 +79,7 @@ def gather(
         close = isinstance(take, NearFieldTake) or (isinstance(take, LevelTake) and take.driver is not None)
         response = nominal_impulse(role, recording, division)
         samples = recording.samples[role.microphone_channel - 1]
-        noise = quiet_noise(samples, division)
+        noise = quiet_noise(samples, division, ends_s=int(np.argmax(np.abs(response))) / recording.rate_hz)
         peak = max(float(samples.max(initial=0.0)), -float(samples.min(initial=0.0)))
         clipped = stuck_runs(samples, peak) > 0
         # What a recorder at full scale adds says nothing of the loudspeaker.

@@ -33,6 +33,7 @@ BEFORE_PEAK_S = 0.08
 GUARD_S = 0.05
 QUIET_SHARE = 0.95
 SHORTEST_QUIET_S = 0.05
+PLAYED_SHARE = 0.03
 SCALE_STRIDE = 16
 
 
@@ -204,7 +205,7 @@ def _cut(one: _Prepared, impulse: FloatArray, volts: float, division: Division) 
         impulse[rows].astype(np.float64) / (volts * division.fs_per_pa),
         first / rate - lead_s,
         late / rate - lead_s,
-        quiet_noise(one.microphone, division),
+        quiet_noise(one.microphone, division, ends_s=_begin_s(one, late / rate, division)),
         one.peak_fs,
         stuck_runs(one.microphone, one.peak_fs),
         one.reference_runs,
@@ -249,9 +250,22 @@ def nominal_impulse(role: Role, recording: Recording, division: Division) -> Flo
     return np.asarray(scipy.fft.irfft(spectrum, length, overwrite_x=True)) / division.fs_per_pa
 
 
-def quiet_noise(samples: FloatArray | SingleArray, division: Division) -> FloatArray | None:
-    """Density (F,) [Pa^2/Hz] of the silence before the sweep, or None where there is too little of it."""
-    count = round(QUIET_SHARE * division.stimulus.lead_in_s * division.stimulus.rate_hz)
+def _begin_s(one: _Prepared, heard_s: float, division: Division) -> float:
+    """When the stimulus begins in a recording [s]: recordings cut by hand may hold less silence than is told."""
+    if one.loop is None:
+        return heard_s
+    first = int(np.argmax(np.abs(one.loop) >= PLAYED_SHARE * abs(float(one.loop[_loudest(one.loop)]))))
+    return first / division.stimulus.rate_hz
+
+
+def quiet_noise(
+    samples: FloatArray | SingleArray, division: Division, *, ends_s: float = math.inf
+) -> FloatArray | None:
+    """Density (F,) [Pa^2/Hz] of the silence before the sweep, or None where there is too little of it.
+
+    ends_s : when the sweep begins in the recording, where that is known to be before the end of the lead-in
+    """
+    count = round(QUIET_SHARE * min(division.stimulus.lead_in_s, max(ends_s, 0.0)) * division.stimulus.rate_hz)
     if count < SHORTEST_QUIET_S * division.stimulus.rate_hz:
         return None
     return (
@@ -263,8 +277,8 @@ def quiet_noise(samples: FloatArray | SingleArray, division: Division) -> FloatA
 def stuck_runs(samples: FloatArray | SingleArray, peak: float) -> int:
     """How many runs of three or more samples stand at full scale, or stuck at the largest value below it.
 
-    Below full scale a few such runs happen at the crests of slow tones in coarse steps, so that they count from
-    ten on (project default).
+    Below full scale a few such runs happen by chance, so that they count from ten on (project default), and only
+    those that are reached by more than one step of the recorder: the crests of slow tones in coarse steps are not.
     """
     full = peak >= FULL_SCALE
     limit = FULL_SCALE if full else EQUAL_SHARE * peak
@@ -275,8 +289,15 @@ def stuck_runs(samples: FloatArray | SingleArray, peak: float) -> int:
     if not full:
         follows &= np.diff(samples[rows]) == 0.0
     triple = follows[:-1] & follows[1:]
-    runs = int(np.count_nonzero(triple & ~np.concatenate([[False], triple[:-1]])))
-    return runs if full or runs >= RUNS_AHEAD_OF_GAIN else 0
+    begins = np.flatnonzero(triple & ~np.concatenate([[False], triple[:-1]]))
+    if full or begins.size < RUNS_AHEAD_OF_GAIN:
+        return begins.size if full else 0
+    fine = samples * 2.0**15
+    step = 2.0**-15 if np.array_equal(fine, np.rint(fine)) else 2.0**-23
+    first = rows[begins]
+    first = first[first > 0]
+    sudden = int(np.count_nonzero(np.abs(samples[first] - samples[first - 1]) > 1.5 * step))
+    return sudden if sudden >= RUNS_AHEAD_OF_GAIN else 0
 
 
 def _volts(role: Role, played: ComplexArray | SingleComplex, length: int, division: Division) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 from earwitness.dsp.sphere import cap_at_distance, cap_diffraction, cap_near_pressure, equal_volume_radius_m
 from earwitness.quantities.arrays import ComplexArray, FloatArray, lock_fields
 from earwitness.quantities.directions import Directions
-from earwitness.session.record import Driver
+from earwitness.session.record import Driver, Loudspeaker
 
 HIGHEST_CORRECTED_KA = 2.0
 HIGHEST_SPHERE_KA = 6.0
@@ -41,6 +41,41 @@ class NearPart:
 def near_part_limits(driver: Driver, speed_of_sound: float) -> float:
     """Highest frequency [Hz] of a near-field reading: ka = 1 (D. B. Keele, J. Audio Eng. Soc. 22, 1974)."""
     return speed_of_sound / (np.pi * driver.diameter_m)
+
+
+def not_whole(parts: Sequence[NearPart], loudspeaker: Loudspeaker, *, shared: bool) -> str:
+    """Why near-field readings do not make up all of the bass, as a sentence, or "".
+
+    shared : the recordings share one start, so that several may be added in phase
+    """
+    if loudspeaker.enclosure == "open":
+        return "The box is open, and how its rear cancels the bass cannot be read close up."
+    recorded = {part.driver.name for part in parts}
+    silent = [one.name for one in loudspeaker.drivers if one.kind in _PORTS and one.name not in recorded]
+    if silent:
+        return f"Nothing was recorded close to {' and '.join(silent)}, and without that the bass would lack a part."
+    kind = {"vented": "port", "passive radiator": "passive radiator"}.get(loudspeaker.enclosure)
+    if kind and not any(part.driver.kind in _PORTS for part in parts):
+        return f"No {kind} was recorded close up, and without that the bass would lack a part."
+    if not shared and len(parts) > 1:
+        return "The recordings do not start together, so that near fields of several parts cannot be added."
+    return ""
+
+
+def in_one_place(parts: Sequence[NearPart]) -> tuple[str, ...]:
+    """Names of parts whose center lies inside another's rim: their places were not stated, or not rightly.
+
+    What one leaks into the other's microphone cannot be told apart then.
+    """
+    found = {
+        name
+        for i, one in enumerate(parts)
+        for other in parts[:i]
+        for name in (other.driver.name, one.driver.name)
+        if np.linalg.norm(np.subtract(one.driver.position_m, other.driver.position_m))
+        < max(one.driver.diameter_m, other.driver.diameter_m) / 2
+    }
+    return tuple(part.driver.name for part in parts if part.driver.name in found)
 
 
 def far_from_near(
@@ -171,10 +206,11 @@ def _sources(parts: Sequence[NearPart], wavenumber: FloatArray, sphere_m: float,
     """(F,) j omega rho u a of every part, with the cabinet's finite size and the leak between the parts taken out.
 
     What every microphone reads is the sum over all caps on the sphere; the parts follow by solving that for each
-    frequency. Parts as large as the cabinet are read as pistons in a baffle, without leak.
+    frequency. Parts as large as the cabinet, and parts that lie in each other (`in_one_place`), are read as pistons in
+    a baffle, without leak.
     """
     flat = [source_pressure(part, wavenumber) for part in parts]
-    if max(part.driver.diameter_m for part in parts) > LARGEST_CAP * 2 * sphere_m:
+    if max(part.driver.diameter_m for part in parts) > LARGEST_CAP * 2 * sphere_m or in_one_place(parts):
         return flat
     k = np.minimum(wavenumber, HIGHEST_SPHERE_KA / sphere_m)
     axes = [_outward(part.driver, sphere_m, depth_m) for part in parts]

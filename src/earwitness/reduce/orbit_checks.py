@@ -16,20 +16,28 @@ _BANDS_HZ = 1000.0 * 2.0 ** (np.arange(-7, 13) / 3)
 
 
 def orbit_flags(
-    facts: Sequence[TakeFacts], level_db: FloatArray, hz: FloatArray, *, symmetric: bool
+    facts: Sequence[TakeFacts],
+    level_db: FloatArray,
+    hz: FloatArray,
+    *,
+    symmetric: bool,
+    heard_to_hz: float = 20_000.0,
 ) -> list[QualityFlag]:
     """Missing, repeated or mislabeled angles, and a left that is not like the right.
 
     level_db : (T, F), one row per fact, on hz (F,); facts without an orbit are passed over
-    symmetric : True when the cabinet is built the same left and right
+    symmetric : True when the cabinet is built the same left and right; heard_to_hz : what lies above it is noise, as
+    of a subwoofer, and says nothing of angles
     Raises ValueError for levels of another shape.
     """
     if level_db.shape != (len(facts), hz.size):
         raise ValueError(f"levels have shape {level_db.shape}, expected {(len(facts), hz.size)}")
     bands, band_hz = third_octaves(level_db, hz)
+    bands, band_hz = bands[:, band_hz < heard_to_hz], band_hz[band_hz < heard_to_hz]
     flags: list[QualityFlag] = []
     flags += _missing(facts, symmetric)
-    flags += _duplicates(facts, symmetric)
+    if heard_to_hz > 2.0 * THRESHOLDS["duplicate_above_hz"]:
+        flags += _duplicates(facts, symmetric)
     for orbit in _ORBITS:
         rows = by_angle(facts, orbit)
         angles = np.array([wrapped_deg(facts[i].angle_deg or 0.0) for i in rows])
@@ -96,7 +104,8 @@ def _duplicates(facts: Sequence[TakeFacts], symmetric: bool) -> list[QualityFlag
     takes = tuple(dict.fromkeys(name for pair in pairs for name in pair))
     limit = THRESHOLDS["duplicate_correlation"]
     sentence = f"{pairs[0][0]} and {pairs[0][1]} are the same above 2 kHz though their angles differ"
-    sentence += f", and {len(pairs) - 1} more pairs." if len(pairs) > 1 else "."
+    others = len(pairs) - 1
+    sentence += f", and {others} more pair{'s' if others > 1 else ''}." if others else "."
     return [QualityFlag("duplicate", "warn", min(strongest, 1.0), limit, "", takes, (2000.0, 20_000.0), sentence)]
 
 
@@ -138,11 +147,12 @@ def _rear_louder(
         return []
     ahead, behind = rows[int(front[0])], rows[int(rear[0])]
     excess = float(np.mean(bands[behind, high] - bands[ahead, high]))
-    if excess <= 0:
+    limit = THRESHOLDS["rear_louder_db"]
+    if excess <= limit:
         return []
     takes = (facts[ahead].id, facts[behind].id)
     sentence = f"Above 5 kHz the rear is {excess:.1f} dB louder than the front: the angles are mislabeled."
-    return [QualityFlag("mislabeled", "reject", excess, 0.0, "dB", takes, (5000.0, 20_000.0), sentence)]
+    return [QualityFlag("mislabeled", "reject", excess, limit, "dB", takes, (5000.0, 20_000.0), sentence)]
 
 
 def _swapped(

@@ -22,22 +22,40 @@ __all__ = [
     "orbit_flags",
     "snr_flags",
     "splice_flags",
+    "stimulus_flags",
     "take_flags",
 ]
 
 
-def take_flags(facts: Sequence[TakeFacts], *, speed_of_sound: float) -> list[QualityFlag]:
-    """Clipping, silence, delay against distance, level jumps, polarity, energy ahead of the sound, mixed rates."""
+def take_flags(facts: Sequence[TakeFacts], *, speed_of_sound: float, blur_m: float = 0.0) -> list[QualityFlag]:
+    """Clipping, silence, delay against distance, level jumps, polarity, energy ahead of the sound, mixed rates.
+
+    blur_m : how finely a distance can be told from the sound, about a wavelength of its highest tones
+    """
     flags: list[QualityFlag] = []
     flags += _clipping(facts)
     flags += _silence(facts)
-    flags += _distance(facts, speed_of_sound)
+    flags += _distance(facts, speed_of_sound, blur_m)
     flags += _level_jumps(facts)
     flags += _level_repeats(facts)
     flags += _polarity(facts)
     flags += _non_causal(facts)
     flags += _rates(facts)
     return flags
+
+
+def stimulus_flags(spread_s: float | None, take: str) -> list[QualityFlag]:
+    """Bass and treble that come apart in a take divided by what the session describes; see arrival.spread_s."""
+    limit = THRESHOLDS["spread_ms"]
+    if spread_s is None or 1e3 * abs(spread_s) <= limit:
+        return []
+    way = "after" if spread_s > 0 else "before"
+    sentence = (
+        f"In take {take} the sound from 500 Hz to 1 kHz comes {1e3 * abs(spread_s):.0f} ms {way} that above 8 kHz: "
+        "what was played is not what the session describes, and levels are wrong. Check the stimulus, or record a "
+        "loop-back."
+    )
+    return [QualityFlag("stimulus", "reject", 1e3 * spread_s, limit, "ms", (take,), (500.0, 20_000.0), sentence)]
 
 
 def snr_flags(snr_db: FloatArray, hz: FloatArray, valid: BoolArray, take_ids: Sequence[str]) -> list[QualityFlag]:
@@ -155,7 +173,7 @@ def _silence(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
     return [QualityFlag("silence", "reject", peak, limit, "full scale", takes, None, sentence)]
 
 
-def _distance(facts: Sequence[TakeFacts], speed_of_sound: float) -> list[QualityFlag]:
+def _distance(facts: Sequence[TakeFacts], speed_of_sound: float, blur_m: float) -> list[QualityFlag]:
     """Around the back the path is longer and off the axis another driver may be nearer: wider limits there."""
     worst: dict[str, tuple[float, float]] = {}
     common = _common_excess_m(facts, speed_of_sound)
@@ -165,7 +183,7 @@ def _distance(facts: Sequence[TakeFacts], speed_of_sound: float) -> list[Quality
         excess = speed_of_sound * fact.arrival_s - fact.distance_m
         if abs(common) <= THRESHOLDS["distance_common_m"]:
             excess -= common
-        limit = max(THRESHOLDS["distance_m"], THRESHOLDS["distance_share"] * fact.distance_m)
+        limit = max(THRESHOLDS["distance_m"], THRESHOLDS["distance_share"] * fact.distance_m, blur_m)
         early, late = limit, limit
         if abs(wrapped_deg(fact.angle_deg)) > THRESHOLDS[f"distance_strict_{fact.orbit}_deg"]:
             early = max(limit, THRESHOLDS["distance_early_elsewhere_m"])

@@ -11,6 +11,8 @@ from earwitness.quantities.measurement import Splice
 
 NARROWEST_OVERLAP = 2.0 ** (1 / 3)
 WIDEST_BLEND_OCTAVES = 1.0
+# A whole order of a filter: what drifts apart so fast is not the same sound (project default).
+STEEPEST_DB_PER_OCTAVE = 6.0
 ANGLE_REMATCH_DB = 0.5
 _REMATCH_FADE_OCTAVES = 2.0
 _ANGLE_DELAY_S = 1e-3
@@ -68,6 +70,11 @@ def splice(
     low, high = _region(hz, ratio[on_axis_row], far_low_hz, near_high_hz)
     inside = _inside(hz, low, high)
     gain, slope, spread = _match(hz[inside], ratio[on_axis_row, inside])
+    if abs(slope) > STEEPEST_DB_PER_OCTAVE:
+        return (
+            f"Near field and far field drift apart by {abs(slope):.0f} dB per octave between {low:.0f} and "
+            f"{high:.0f} Hz, so what is left there is not the same sound in both."
+        )
     shared = _inside(hz, far_low_hz, near_high_hz)
     on_axis = slice(on_axis_row, on_axis_row + 1)
     delays, turned_over = _align(hz[shared], far[on_axis, shared], near[on_axis, shared])

@@ -9,7 +9,7 @@ from types import MappingProxyType
 from earwitness.quantities.arrays import FloatArray, lock_fields
 from earwitness.quantities.directions import Orbit
 
-THRESHOLDS_VERSION = 1
+THRESHOLDS_VERSION = 2
 # Project defaults, common practice where no standard says otherwise.
 THRESHOLDS = MappingProxyType(
     {
@@ -29,6 +29,8 @@ THRESHOLDS = MappingProxyType(
         "polarity_correlation": -0.7,
         "polarity_low_pass_hz": 500.0,
         "non_causal_db": -50.0,
+        # Drivers set back and crossovers part bass and treble by up to a period or two of the bass.
+        "spread_ms": 5.0,
         "snr_hide_db": 20.0,
         "snr_warn_db": 30.0,
         "orbit_step_deg": 10.0,
@@ -36,6 +38,8 @@ THRESHOLDS = MappingProxyType(
         "duplicate_close_correlation": 0.999999,
         "duplicate_above_hz": 2000.0,
         "rear_louder_above_hz": 5000.0,
+        # A panel or a column that sounds all around may truly be a little louder behind.
+        "rear_louder_db": 3.0,
         "swap_roughness_ratio": 0.5,
         "swap_change_db": 0.5,
         "asymmetry_mean_db": 1.0,

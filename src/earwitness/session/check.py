@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime
 import difflib
 import itertools
+import math
+import re
 from collections.abc import Iterator
 
 from earwitness.errors import Fault
@@ -12,7 +14,9 @@ from earwitness.session.draft import Draft, PlacedTake
 from earwitness.session.record import Claim
 from earwitness.session.scan import ScanPressuresTake, ScanTake
 from earwitness.session.session import (
+    DATE,
     BurstTake,
+    Environment,
     FarFieldTake,
     ImpedanceTableTake,
     ImpedanceTake,
@@ -35,7 +39,11 @@ _CLAIM_UNITS: dict[str, tuple[str, ...]] = {
     "minimum impedance": ("ohm",),
     "amplifier power": ("W",),
 }
-_OHM_SIGNS = ("ohm", "ohms", "\u03a9", "\u2126")
+SHORTEST_REFLECTION_MS = 0.7
+# What a tape and a turntable allow for.
+DISTANCE_ALLOWANCE_M, DISTANCE_ALLOWANCE_SHARE = 0.1, 0.1
+# The capital omega and the ohm sign become a small omega where case does not count.
+_OHM_SIGNS = ("ohm", "ohms", "\u03c9")
 
 
 def check(draft: Draft) -> Iterator[Fault]:
@@ -54,13 +62,14 @@ def check(draft: Draft) -> Iterator[Fault]:
     yield from _bursts(draft)
     yield from _one_impedance(draft)
     yield from _one_scan(draft)
+    yield from _something_to_reduce(draft)
     for placed in draft.takes:
         yield from _take(draft, placed)
 
 
 def _date(draft: Draft) -> Iterator[Fault]:
     try:
-        if draft.date is not None and len(draft.date) == 10:
+        if draft.date is not None and re.fullmatch(DATE, draft.date):
             datetime.date.fromisoformat(draft.date)
     except ValueError:
         yield draft.fault(f"{draft.date!r} is no day of the calendar", ("date",), remedy="correct the date")
@@ -72,7 +81,8 @@ def _claims(draft: Draft) -> Iterator[Fault]:
         if not _unit_fits(claim):
             allowed = " or ".join(f'"{u}"' for u in _CLAIM_UNITS[claim.quantity])
             what = f"a claim of {claim.quantity} in {claim.unit!r}"
-            yield draft.fault(what, (*place, "unit"), expected=allowed, remedy="put remarks such as 2.83 V into text")
+            remedy = f"write {allowed}; remarks such as 2.83 V belong into text"
+            yield draft.fault(what, (*place, "unit"), expected=allowed, remedy=remedy)
         if claim.quantity == "frequency range" and claim.value_to is None:
             what = "a frequency range needs both ends"
             yield draft.fault(what, (*place, "value"), remedy="add value_to, the upper frequency in the same unit")
@@ -84,8 +94,8 @@ def _claims(draft: Draft) -> Iterator[Fault]:
 def _unit_fits(claim: Claim) -> bool:
     allowed = _CLAIM_UNITS[claim.quantity]
     if allowed == ("ohm",):
-        return claim.unit.lower() in _OHM_SIGNS
-    return claim.unit in allowed or (allowed == ("dB",) and claim.unit.split()[0] == "dB")
+        return claim.unit.casefold() in _OHM_SIGNS
+    return claim.unit in allowed or (allowed == ("dB",) and claim.unit == "dB SPL")
 
 
 def _drivers(draft: Draft) -> Iterator[Fault]:
@@ -157,6 +167,7 @@ def _surroundings(draft: Draft) -> Iterator[Fault]:
         if is_given
     ]
     if len(given) == 1:
+        yield from _first_reflection(draft, around)
         return
     what = (
         f"{' and '.join(given)} stand together" if given else "far-field takes, but no word on the room's reflections"
@@ -169,6 +180,16 @@ def _surroundings(draft: Draft) -> Iterator[Fault]:
     )
 
 
+def _first_reflection(draft: Draft, around: Environment) -> Iterator[Fault]:
+    if around.first_reflection_ms is not None and around.first_reflection_ms <= SHORTEST_REFLECTION_MS:
+        yield draft.fault(
+            f"first_reflection_ms = {around.first_reflection_ms:g} leaves no time to hear the loudspeaker alone",
+            ("environment", "first_reflection_ms"),
+            expected=f"above {SHORTEST_REFLECTION_MS:g} ms; 3 to 10 is usual",
+            remedy="write milliseconds, not seconds, after the direct sound; or move away from what reflects",
+        )
+
+
 def _is_far(placed: PlacedTake) -> bool:
     take = placed.take
     return isinstance(take, FarFieldTake) or (isinstance(take, LevelTake) and take.driver is None)
@@ -179,6 +200,11 @@ def _room(draft: Draft) -> Iterator[Fault]:
     if room is None:
         return
     size = (room.length_m, room.width_m, room.height_m)
+    if all(
+        p < limit for place in (room.loudspeaker_m, room.microphone_m) for p, limit in zip(place, size, strict=True)
+    ):
+        yield from _same_distance(draft, math.dist(room.loudspeaker_m, room.microphone_m))
+        return
     for key, place in (("loudspeaker_m", room.loudspeaker_m), ("microphone_m", room.microphone_m)):
         for position, limit, side in zip(place, size, ("length", "width", "height"), strict=True):
             if position >= limit:
@@ -188,6 +214,25 @@ def _room(draft: Draft) -> Iterator[Fault]:
                     expected=f"below {limit:g} m",
                     remedy="measure from one corner of the floor, along length, width and height",
                 )
+
+
+def _same_distance(draft: Draft, apart_m: float) -> Iterator[Fault]:
+    """The room's table sets the gate and the take's distance the level: where they differ one of them is wrong."""
+    told: dict[float, PlacedTake] = {}
+    for placed in draft.takes:
+        if isinstance(placed.take, FarFieldTake):
+            told.setdefault(placed.take.distance_m, placed)
+    for distance_m, placed in told.items():
+        if abs(distance_m - apart_m) > DISTANCE_ALLOWANCE_M + DISTANCE_ALLOWANCE_SHARE * apart_m:
+            yield draft.take_fault(
+                f"distance_m = {distance_m:g}, but in [environment.room] the microphone stands {apart_m:.2f} m from "
+                "the loudspeaker",
+                placed,
+                "distance_m",
+                expected="the same distance in both, from the reference point to the microphone at 0 degrees",
+                remedy="measure again and correct distance_m, loudspeaker_m or microphone_m; takes from another "
+                "place in the room want a session folder of their own",
+            )
 
 
 def _same_ids(draft: Draft) -> Iterator[Fault]:
@@ -323,6 +368,20 @@ def _one_scan(draft: Draft) -> Iterator[Fault]:
             "kind",
             expected="recordings at points, or one file of pressures",
             remedy="take one of them out",
+        )
+
+
+def _something_to_reduce(draft: Draft) -> Iterator[Fault]:
+    """Near fields, levels and the load are all held against the sound at a distance."""
+    every = (FarFieldTake, ScanTake, ScanPressuresTake)
+    kinds = {placed.written.table.get("kind") for placed in draft.takes}
+    if draft.takes and draft.all_sound and not any(isinstance(placed.take, every) for placed in draft.takes):
+        only = ", ".join(f'"{kind}"' for kind in sorted(map(str, kinds)))
+        yield draft.fault(
+            f"there is no take of the sound at a distance, only {only}",
+            ("take",),
+            expected='at least one take of kind "far-field", best on axis, or a scan',
+            remedy="record the sweep once on axis and add it; everything else is held against that",
         )
 
 

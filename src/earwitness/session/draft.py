@@ -42,7 +42,8 @@ class PlacedTake:
 class Draft:
     """Every part is None where the file holds none or a faulty one; `takes` are the sound ones.
 
-    `drivers` : names of the drivers as far as they can be read; `lines` : where keys stand in the file.
+    `drivers` : names of the drivers as far as they can be read; `lines` : where keys stand in the file;
+    `all_sound` : no take is faulty by itself.
     """
 
     date: str | None
@@ -55,6 +56,7 @@ class Draft:
     environment: Environment | None
     takes: tuple[PlacedTake, ...]
     lines: dict[Keys, int]
+    all_sound: bool
 
     def fault(self, what: str, path: Keys, *, expected: str = "", remedy: str = "") -> Fault:
         """A fault of the key at `path`, such as ("stimulus", "stop_hz")."""
@@ -90,6 +92,7 @@ def draft_of(document: dict[str, Any], takes: list[WrittenTake], lines: dict[Key
         _sound(TypeAdapter(Environment), document.get("environment", {})),
         tuple(PlacedTake(take, w) for w, take in sound if take is not None),
         lines,
+        all(take is not None for _, take in sound),
     )
 
 

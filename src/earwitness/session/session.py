@@ -10,6 +10,7 @@ from earwitness.session.record import Finite, Flag, Loudspeaker, NotNegative, Po
 from earwitness.session.scan import ScanPressuresTake, ScanSetup, ScanTake
 
 FORMAT = 1
+DATE = r"^\d{4}-\d{2}-\d{2}$"
 T = TypeVar("T")
 Distance = Annotated[Positive, Field(le=100)]
 Voltage = Annotated[Positive, Field(le=1000)]
@@ -250,7 +251,7 @@ class Session(Strict):
     """One validated session. `takes` in the order of the file; patterns already spelled out."""
 
     format: Literal[1]
-    date: Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$")]
+    date: Annotated[str, Field(pattern=DATE)]
     loudspeaker: Loudspeaker
     tester: Tester = Tester()
     microphone: Microphone
