@@ -12,6 +12,7 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -19,6 +20,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent
 ENVIRONMENT = ROOT / ".venv"
 PYTHON = ENVIRONMENT / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
+SOURCE = str(ROOT / "src" / "earwitness" / "__init__.py")
 TOOLS = {  # Debian package: program or file that it brings
     "chromium": "chromium",
     "poppler-utils": "pdftotext",
@@ -32,19 +34,32 @@ TOOLS = {  # Debian package: program or file that it brings
 
 
 def prepare(purpose: str) -> None:
-    """Make the environment, unless it already holds exactly what the pinned list of `purpose` says."""
+    """Make the environment, unless it already holds exactly what the pinned list of `purpose` says.
+
+    One that was left half made, made by a Python that is gone, or moved here with its folder is mended.
+    """
     pinned = ROOT / "requirements" / f"{purpose}.txt"
     stamp = ENVIRONMENT / f"installed-{purpose}.sha256"
     wanted = hashlib.sha256(pinned.read_bytes() + (ROOT / "pyproject.toml").read_bytes()).hexdigest()
-    if PYTHON.exists() and stamp.exists() and stamp.read_text() == wanted:
+    if stamp.exists() and stamp.read_text() == wanted and asked("import earwitness as e; print(e.__file__)") == SOURCE:
         return
-    print("Making the environment in .venv (first use, or the pinned list changed) ...", file=sys.stderr)
-    if not PYTHON.exists():
-        run([sys.executable, "-m", "venv", str(ENVIRONMENT)], "on Debian the package python3-venv brings what lacks")
+    print("Making the environment in .venv (first use, or something changed) ...", file=sys.stderr)
+    if not asked("import pip; print(pip.__file__)"):
+        venv = [sys.executable, "-m", "venv", "--clear", str(ENVIRONMENT)]
+        run(venv, "on Debian the package python3-venv brings what lacks")
     pip = [str(PYTHON), "-m", "pip", "--disable-pip-version-check", "install", "--quiet"]
     run([*pip, "--require-hashes", "-r", str(pinned)], "check the network and the free disk space, then run again")
     run([*pip, "--no-deps", "--no-build-isolation", "-e", str(ROOT)], "delete .venv and run again")
     stamp.write_text(wanted)
+
+
+def asked(code: str) -> str:
+    """What the environment's Python prints for `code`; nothing where it cannot."""
+    try:
+        done = subprocess.run([str(PYTHON), "-I", "-c", code], check=False, capture_output=True, text=True)
+    except OSError:
+        return ""
+    return "" if done.returncode else done.stdout.strip()
 
 
 def run(command: list[str], remedy: str) -> None:
@@ -65,10 +80,22 @@ def main(arguments: list[str]) -> int:
         return 0 if arguments else 2
     if arguments[0] != "test":
         prepare("run")
-        return subprocess.run([str(PYTHON), "-m", "earwitness", *arguments], check=False).returncode
+        return hand_over([str(PYTHON), "-m", "earwitness", *arguments])
     prepare("test")
     provide_tools()
     return run_tests(arguments[1:])
+
+
+def hand_over(command: list[str]) -> int:
+    """Exit code of a command that deals with Ctrl-C itself: it may have sound to silence and files to finish, and
+    `subprocess` would kill it a quarter of a second later."""
+    # A function, not SIG_IGN, which the command would inherit.
+    before = signal.signal(signal.SIGINT, lambda *_: None)
+    try:
+        code = subprocess.run(command, check=False).returncode
+    finally:
+        signal.signal(signal.SIGINT, before)
+    return code if code >= 0 else 128 - code
 
 
 def run_tests(given: list[str]) -> int:
@@ -112,4 +139,8 @@ def provided(program: str) -> bool:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    try:
+        sys.exit(main(sys.argv[1:]))
+    except KeyboardInterrupt:
+        print("stopped; run the same command again to go on", file=sys.stderr)
+        sys.exit(130)

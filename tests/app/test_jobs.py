@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 import threading
@@ -117,4 +118,17 @@ def test_a_line_cut_in_two_by_a_kill_is_passed_over(tmp_path: Path) -> None:
     (tmp_path / "20260101T000000000000.jsonl").write_text(json.dumps(line) + "\n" + json.dumps(line)[:20])
     jobs = Jobs(tmp_path)
     assert jobs.get("20260101T000000000000").state == "done"
+    jobs.close()
+
+
+def test_a_job_ends_for_who_waits_though_its_log_cannot_be_written(tmp_path: Path) -> None:
+    jobs = Jobs(tmp_path / "jobs")
+
+    def work(tell: Progress) -> dict[str, int]:
+        shutil.rmtree(tmp_path / "jobs")
+        tell(0.5, "half")
+        return {"answer": 42}
+
+    done = ended(jobs, jobs.start("count", work).id)
+    assert (done.state, done.result) == ("done", {"answer": 42})
     jobs.close()

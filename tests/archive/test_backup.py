@@ -21,7 +21,9 @@ from earwitness.archive import backup as backup_module
 from earwitness.archive import database
 from earwitness.archive.backup import backup
 from earwitness.archive.catalogue import CATALOGUE, Archive
+from earwitness.archive.drafts import draft, save_draft
 from earwitness.archive.integrity import check
+from earwitness.archive.notes import all_sheets, keep_sheet, opening, record_opening
 from earwitness.errors import ArchiveError, EarwitnessError, OutputError
 
 
@@ -156,13 +158,41 @@ def test_backing_up_while_others_add_and_read(tmp_path: Path) -> None:
 def test_another_archive_is_never_written_over(tmp_path: Path) -> None:
     with filled(tmp_path) as archive, Archive.open(tmp_path / "other") as other:
         other.add_session(write_session(tmp_path / "Z", name="Z"), tmp_path / "Z")
-        with pytest.raises(ArchiveError, match="that this archive lacks"):
+        with pytest.raises(ArchiveError, match="what this archive lacks: 1 session;"):
             backup(archive, tmp_path / "other")
         for place in (archive.folder, archive.folder / "inside", tmp_path):
             with pytest.raises(ArchiveError, match="inside its archive or around it"):
                 backup(archive, place)
     assert is_whole(tmp_path / "other", "Z")
     assert is_whole(tmp_path / "archive", "A", "B")
+
+
+def test_what_was_entered_in_a_backup_is_never_written_over(tmp_path: Path) -> None:
+    """Whoever worked in the copy has notes and settings there that the archive does not know."""
+    with filled(tmp_path) as archive:
+        backup(archive, tmp_path / "b")
+        with Archive.open(tmp_path / "b") as copy:
+            facts = {"facts": "{}", "sha256": "a" * 64, "sealed_at": "2026-01-02T03:04:05+00:00"}
+            keep_sheet(copy, name="A", maker="Invented Works", **facts)
+            save_draft(copy, "listening distance", 2.5, revision=0)
+            save_draft(copy, "listening distance", 2.0, revision=1)
+            record_opening(copy, name="B", maker="Invented Works")
+        with pytest.raises(ArchiveError, match="1 listening sheet, 1 first showing of data, 2 entries; nothing was"):
+            backup(archive, tmp_path / "b")
+        with Archive.open(tmp_path / "b") as copy:
+            assert [sheet.sha256 for sheet in all_sheets(copy)] == ["a" * 64]
+            assert draft(copy, "listening distance").value == 2.0
+            assert opening(copy, name="B", maker="Invented Works") is not None
+
+
+def test_what_the_archive_entered_itself_is_backed_up_again_and_again(tmp_path: Path) -> None:
+    with filled(tmp_path) as archive:
+        for revision in range(3):
+            save_draft(archive, "listening distance", 2.0 + revision, revision=revision)
+            record_opening(archive, name="A", maker="Invented Works")
+            assert backup(archive, tmp_path / "b").is_whole
+    with Archive.open(tmp_path / "b") as copy:
+        assert draft(copy, "listening distance").value == 4.0
 
 
 def test_a_damaged_catalogue_is_not_backed_up(tmp_path: Path) -> None:

@@ -53,6 +53,12 @@ def test_a_calibrator_that_is_off_is_kept_aside_and_the_good_one_stays(tmp_path:
     assert (folder / "spoiled" / "calibrator-2.wav").exists()
 
 
+def test_a_calibrator_makes_no_folder_under_a_mistyped_name(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="there is no such folder"):
+        calibrate(tmp_path / "mistyped", WIRING, sound=SimulatedSound(tone=(1000.0, 0.1)))
+    assert not (tmp_path / "mistyped").exists()
+
+
 def test_levels_are_set_kept_and_told(tmp_path: Path) -> None:
     series = begin_or_open(write_session(tmp_path / "s"), SETTINGS)
     assert "not calibrated" in " ".join(cautions(series))

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from earwitness import __version__
 from earwitness.app.jobs import Progress, part, silent
-from earwitness.app.settings import kept_choice, reduce_settings
+from earwitness.app.settings import AUTOMATIC, carry_choice, kept_choice, reduce_settings
 from earwitness.app.summary import keep_summary
 from earwitness.archive.arrays import OlderLayoutError
 from earwitness.archive.catalogue import Archive
@@ -50,24 +50,40 @@ class AddedSession:
 def add_folder(folder: Path, archive_folder: Path, *, progress: Progress = silent) -> AddedSession:
     """Validate the session in `folder`, keep its recordings, reduce them.
 
-    Raises SessionError with all faults before anything is taken in; AudioError for a recording that can't be used;
-    OutputError and ArchiveError as the archive does. What was kept before an error stays kept.
+    A reduction of it that is lost or damaged is made anew. Raises SessionError with all faults before anything is taken
+    in; AudioError for a recording that can't be used; OutputError and ArchiveError as the archive does. What was kept
+    before an error stays kept.
     """
     progress(0.0, "check the session folder")
     session = load_session(folder)
     with Archive.open(archive_folder) as archive:
         progress(0.05, "copy the recordings")
         added = archive.add_session(session, folder)
-        measurement, was_reduced = measurement_of(archive, added.session_id, progress=part(progress, 0.15, 0.97))
+        chosen = AUTOMATIC if added.reused else carry_choice(archive, added.session_id)
+        told = part(progress, 0.15, 0.97)
+        measurement, was_reduced = measurement_of(archive, added.session_id, mend=True, progress=told)
         spoken = session.loudspeaker
-        keep_summary(archive, archive.find(f"{spoken.maker} {spoken.name}").id, added.session_id, measurement)
+        owner = archive.find(f"{spoken.maker} {spoken.name}").id
+        keep_summary(archive, owner, added.session_id, measurement)
+        counts = archive.sessions_of(owner)[-1]
+    warnings = [flag.sentence for flag in measurement.flags if flag.severity != "info"]
+    if not chosen.is_automatic:
+        warnings.append(f"As chosen for the session that this one takes the place of: {chosen.words()}.")
+    if added.counts_again:
+        warnings.append("This session counts again, in place of a later one with the same recordings.")
+    if counts.id != added.session_id:
+        # Whatever is read next is of the other session: without a word, the new one would seem to change nothing.
+        warnings.append(
+            f"The archive holds a session of {counts.date}, later than this one of {session.date}: reading, comparing "
+            "and publishing go on with that one. If its date is wrong, mend it in its session.toml and add it again."
+        )
     return AddedSession(
         name=session.loudspeaker.name,
         session_id=added.session_id,
         takes=len(session.takes),
         was_known=added.reused,
         was_reduced=was_reduced,
-        warnings=tuple(flag.sentence for flag in measurement.flags if flag.severity != "info"),
+        warnings=tuple(warnings),
     )
 
 
@@ -145,6 +161,7 @@ def _made(archive: Archive, session_id: int, settings: ReduceSettings, progress:
         # Kept as if reduced with the present settings, so that a reading finds it.
         return simulate(invented, asdict(settings))
     files = archive.files_of(session_id)
+    _require_files(files, archive)
     correction_file = session.microphone.correction_file
     return reduce_session(
         session,
@@ -155,6 +172,18 @@ def _made(archive: Archive, session_id: int, settings: ReduceSettings, progress:
         pressures=scan_pressures_of(session, files),
         progress=progress,
     )
+
+
+def _require_files(files: Mapping[str, Path], archive: Archive) -> None:
+    """ArchiveError where files of a session are gone: what lies in the archive is not the tester's to rename."""
+    lost = [name for name, path in files.items() if not path.is_file()]
+    if lost:
+        raise ArchiveError(
+            "recordings of this session are lost from the archive",
+            where=", ".join(lost[:5]) + (f" and {len(lost) - 5} more" if len(lost) > 5 else ""),
+            expected=f"every recording under {archive.recordings.folder}",
+            remedy="add the session folder again, or restore a backup",
+        )
 
 
 def impedance_table_of(session: Session, files: Mapping[str, Path]) -> Impedance | None:

@@ -34,7 +34,7 @@ DOCUMENT = "earwitness.advice"
 VERSION = 1
 _DIGITS = 7
 ADVICE = "advice"
-RULES = 3
+RULES = 4
 """Raised whenever the rules of mending, aiming or matching change, so that kept advice of older rules is not used."""
 
 

@@ -75,14 +75,14 @@ def begin_test(loudspeakers: Sequence[tuple[str, str]], archive_folder: Path, *,
 
 
 def blind_test(number: str, archive_folder: Path) -> BlindTest:
-    """A test by its number; InputError for an unknown one."""
-    with Archive.open(archive_folder) as archive:
+    """A test by its number; InputError for an unknown one, ArchiveError without an archive."""
+    with Archive.open(archive_folder, create=False) as archive:
         return _seen(number, _kept(archive, number)[0])
 
 
 def helper_card(number: str, archive_folder: Path) -> tuple[str, ...]:
     """Which letter is which, as lines for the helper who switches; the tester must not see them."""
-    with Archive.open(archive_folder) as archive:
+    with Archive.open(archive_folder, create=False) as archive:
         kept, _ = _kept(archive, number)
     dealt = dealt_letters(kept["secret"], kept["loudspeakers"])
     return (
@@ -139,7 +139,7 @@ def seal_test(
 
     Raises InputError where a letter is missing, stands twice or is none of the test's, or where the test is sealed.
     """
-    with Archive.open(archive_folder) as archive:
+    with Archive.open(archive_folder, create=False) as archive:
         kept, revision = _kept(archive, number)
         test = _seen(number, kept)
         given = [sheet.letter or "" for sheet in sheets]

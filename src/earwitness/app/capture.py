@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import time
 import tomllib
 from collections.abc import Callable
@@ -12,8 +11,9 @@ from typing import Literal
 
 import numpy as np
 
+from earwitness.app.exposure import count_exposure, exposure_file, exposure_today
 from earwitness.capture import simulated
-from earwitness.capture.budget import DayBudget, keep_budget, read_budget, require_budget
+from earwitness.capture.budget import DayBudget, require_budget
 from earwitness.capture.device import sound_card
 from earwitness.capture.disk import PART, GrowingRecording, move, read_part, recover
 from earwitness.capture.guard import (
@@ -36,10 +36,12 @@ from earwitness.capture.series import (
     TakeState,
     change_settings,
     is_live,
+    next_open,
     open_series,
     record_until_good,
     start_series,
     states,
+    unlike,
 )
 from earwitness.capture.sound import Block, Device, Sound, Wiring, require_outputs
 from earwitness.capture.take import Alive, Recorded, Tell, run_stream, silent_source
@@ -105,7 +107,7 @@ def is_rehearsal(wiring: Wiring) -> bool:
 
 def day_file(wiring: Wiring) -> Path:
     """Where the exposure of the day is kept; a rehearsal, which nobody hears, has a file of its own."""
-    path = _budget_path(None)
+    path = exposure_file()
     return path.with_name("exposure-rehearsed.json") if is_rehearsal(wiring) else path
 
 
@@ -168,6 +170,13 @@ def calibrate(
     device goes away.
     """
     wiring = replace(wiring, outputs=(), reference=None)
+    if not folder.is_dir():
+        raise InputError(
+            "there is no such folder",
+            where=str(folder),
+            expected="the folder of the session that the calibrator belongs to",
+            remedy=f"check the name, or make it: earwitness measure new-folder {folder}",
+        )
     card = sound_for(wiring) if sound is None else sound
     switch = Silencer() if silencer is None else silencer
     lock = FolderLock(folder)
@@ -270,7 +279,7 @@ def check_levels(
     limits = series.settings.limits
     wanted = Wanted(target_db, fs_per_pa, distance_m)
     level = set_level(card, wiring, wanted, limits=limits, silencer=switch, tell=tell, alive=alive)
-    _count(level.ear_db, level.played_s, budget_file)
+    count_exposure(level.ear_db, level.played_s, budget_file)
     if level.calibration is None:
         return LevelsChecked(level, None, None), series
     peak = min(level.output_dbfs + 10.0 * np.log10(2.0), limits.highest_dbfs)
@@ -325,7 +334,10 @@ def record(
 
     before : asked before each take ("go" by default); decide : whether to keep a whole but faulty recording; told :
     after each attempt. It stops at the abort key and at a device that went away; take up again with `begin_or_open`.
+    InputError where `only` is no take or is recorded already, and where kept takes hold another signal than the open
+    ones would: with `only` they can be repeated one by one.
     """
+    _require_sensible(series, only)
     card = sound_for(series.settings.wiring) if sound is None else sound
     switch = Silencer() if silencer is None else silencer
     fs_per_pa = sensitivity_of(series.folder)
@@ -347,7 +359,7 @@ def record(
         def after(done: Recorded, state: TakeState = state) -> None:
             nonlocal spoiled
             spoiled += not done.verdict.keep
-            _count(None if away else _ear_db(series, state.id, done, fs_per_pa), done.played_s, budget_file)
+            count_exposure(None if away else _ear_db(series, state.id, done, fs_per_pa), done.played_s, budget_file)
             if told is not None:
                 told(state, done)
 
@@ -357,12 +369,33 @@ def record(
         if done.lost is not None or switch.pressed:
             stopped = done.lost.what if done.lost is not None else switch.reason
             break
-    budget = _today(budget_file)
+    budget = exposure_today(budget_file)
     return RecordingDone(states(series), spoiled, stopped, budget.dose_percent if budget.exposures else None)
 
 
+def _require_sensible(series: Series, only: str | None) -> None:
+    if only is None:
+        other = [one for one in unlike(series) if one.louder_db is None]
+        if other and next_open(series) is not None:
+            raise InputError(
+                " ".join(one.sentence for one in other) + " Nothing was played.",
+                where=str(series.folder),
+                expected="one signal for all takes of a session",
+                remedy="write session.toml and choose the sample rate as before, or repeat them: earwitness measure "
+                f"record {series.folder} --take {other[0].takes[0]} --again",
+            )
+        return
+    series.planned.take(only)
+    if all(one.state != "open" for one in states(series) if one.id == only):
+        raise InputError(
+            f"take {only!r} is recorded already, nothing was played",
+            where=str(series.folder),
+            remedy=f"to repeat it: earwitness measure record {series.folder} --take {only} --again",
+        )
+
+
 def cautions(series: Series) -> tuple[str, ...]:
-    """What to read before anything is played: safety, the limits in force, how loud it will be, and today's budget."""
+    """What to read before anything is played: safety, the limits in force, and how loud it will be."""
     limits, calibration = series.settings.limits, series.settings.calibration
     lines = [*SAFETY]
     lines.append(f"Nothing is played above {limits.highest_dbfs:g} dB re full scale.")
@@ -380,7 +413,7 @@ def cautions(series: Series) -> tuple[str, ...]:
 
 
 def remarks(series: Series) -> tuple[str, ...]:
-    """What of session.toml makes live takes worse than they could be, and what to write."""
+    """What makes live takes worse than they could be, and what to do: in session.toml, and between takes."""
     told = series.planned.session
     lines = []
     if told.stimulus.lead_in_s < SHORTEST_LEAD_IN_S:
@@ -390,12 +423,13 @@ def remarks(series: Series) -> tuple[str, ...]:
         )
     if told.reference is None:
         lines.append("Without a loop-back, [reference], time is not known and short gaps can hide.")
+    lines += [one.sentence for one in unlike(series)]
     return tuple(lines)
 
 
 def budget_today(*, budget_file: Path | None = None) -> DayBudget:
     """What was heard today, for the exposure display."""
-    return _today(budget_file)
+    return exposure_today(budget_file)
 
 
 def _look_at_loopback(
@@ -459,7 +493,7 @@ def _require_budget(series: Series, take_id: str, away: bool, budget_file: Path 
     level = _predicted_db(series, take_id) if series.settings.calibration is not None else None
     if level is not None:
         time_s = _played(series, take_id).size / series.settings.wiring.rate_hz
-        require_budget(_today(budget_file), at_tester_db(level, series.settings.limits), time_s, away=away)
+        require_budget(exposure_today(budget_file), at_tester_db(level, series.settings.limits), time_s, away=away)
 
 
 def _ear_db(series: Series, take_id: str, done: Recorded, fs_per_pa: float | None) -> float | None:
@@ -471,24 +505,6 @@ def _ear_db(series: Series, take_id: str, done: Recorded, fs_per_pa: float | Non
         return at_tester_db(at_microphone + 20.0 * float(np.log10(distance)), limits)
     level = _predicted_db(series, take_id)
     return None if level is None else at_tester_db(level, limits)
-
-
-def _count(level_db: float | None, time_s: float, budget_file: Path | None) -> None:
-    if level_db is None or time_s <= 0.0:
-        return
-    keep_budget(_budget_path(budget_file), _today(budget_file).with_exposure(level_db, time_s))
-
-
-def _today(budget_file: Path | None) -> DayBudget:
-    return read_budget(_budget_path(budget_file), datetime.date.today().isoformat())
-
-
-def _budget_path(given: Path | None) -> Path:
-    if given is not None:
-        return given
-    import platformdirs
-
-    return Path(platformdirs.user_data_dir("earwitness", appauthor=False)) / "exposure.json"
 
 
 def _no_output() -> Limits:

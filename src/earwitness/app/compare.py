@@ -211,7 +211,7 @@ def _placed(
     chosen = group_of(
         every,
         type=group.type,
-        currency=group.currency,
+        currency=None if group.currency is None else group.currency.upper(),
         price_low=group.price_low,
         price_high=group.price_high,
         date_low=group.date_low,

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from earwitness.quantities.directions import Orbit
 
 FINDINGS = "findings"
-RULES = 6
+RULES = 7
 """Raised whenever the rules of finding change, so that kept findings of older rules are not used."""
 _CHOICES = ("edition", "rear_wall", "axis_weight", "symmetric")
 

@@ -8,6 +8,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -175,7 +176,8 @@ class Jobs:
             "result": now.result,
             "error": now.error,
         }
-        with (self.folder / f"{now.id}.jsonl").open("a", encoding="utf-8") as stream:
+        # Who waits for the job must hear of its end on a full disk too, where its log cannot be written.
+        with suppress(OSError), (self.folder / f"{now.id}.jsonl").open("a", encoding="utf-8") as stream:
             stream.write(json.dumps(line, ensure_ascii=False) + "\n")
             if now.has_ended:
                 stream.flush()

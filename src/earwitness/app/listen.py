@@ -10,7 +10,7 @@ from typing import Any
 
 from earwitness.app.findings import findings_of
 from earwitness.app.read import ReadResult, read_loudspeaker
-from earwitness.archive.catalogue import Archive
+from earwitness.archive.catalogue import Archive, folded
 from earwitness.archive.notes import SheetEntry, all_sheets, keep_sheet, opening, sheets_of
 from earwitness.errors import InputError, OutputError
 from earwitness.exhibits.advice import HeardSheet
@@ -142,6 +142,8 @@ def keep_sealed(archive: Archive, sheet: ListeningSheet, *, clock: Clock = utc_n
     lines.append(f"seal {entry.sha256}")
     if entry.is_after_data:
         lines.append("the data had been shown before: the sheet is marked as made with the data known")
+    elif entry.opened_at is not None:
+        lines.append(f"the data were first shown at {entry.opened_at}, after it was sealed")
     else:
         lines.append("the data have not been shown; give the seal to somebody else to prove the time as well")
     return SealedSheet(entry, count, tuple(lines))
@@ -150,16 +152,16 @@ def keep_sealed(archive: Archive, sheet: ListeningSheet, *, clock: Clock = utc_n
 def sealed_sheets(archive_folder: Path, *, name: str = "", maker: str = "") -> tuple[KeptSheet, ...]:
     """Sealed sheets in the order of sealing: of one loudspeaker, or of all without a name. No data are read for it.
 
-    Raises ArchiveError where a sheet does not fit its seal.
+    Raises ArchiveError where there is no archive, or a sheet does not fit its seal.
     """
-    with Archive.open(archive_folder) as archive:
+    with Archive.open(archive_folder, create=False) as archive:
         entries = sheets_of(archive, name=name, maker=maker) if name else all_sheets(archive)
     return tuple(KeptSheet(entry, unsealed(entry.facts, entry.sealed_at, entry.sha256)) for entry in entries)
 
 
 def data_shown_at(archive_folder: Path, *, name: str, maker: str) -> str | None:
     """When the data of a loudspeaker were first shown; None while they were not, as sealed notes want it."""
-    with Archive.open(archive_folder) as archive:
+    with Archive.open(archive_folder, create=False) as archive:
         return opening(archive, name=name, maker=maker)
 
 
@@ -188,7 +190,7 @@ def own_reliability(archive_folder: Path) -> tuple[Reliability, ...]:
     Sheets of loudspeakers that have no session in the archive wait until they have one.
     """
     with Archive.open(archive_folder, create=False) as archive:
-        known = {(one.name.casefold(), one.maker.casefold()): one for one in archive.loudspeakers()}
+        known = {(folded(one.name), folded(one.maker)): one for one in archive.loudspeakers()}
         names = dict.fromkeys(
             (sheet.loudspeaker, sheet.maker)
             for entry in all_sheets(archive)
@@ -197,7 +199,7 @@ def own_reliability(archive_folder: Path) -> tuple[Reliability, ...]:
         )
     remarks: list[MatchedRemark] = []
     for name, maker in names:
-        there = known.get((" ".join(name.split()).casefold(), " ".join(maker.split()).casefold()))
+        there = known.get((folded(name), folded(maker)))
         if there is None:
             continue
         result = read_loudspeaker(f"{there.maker} {there.name}", archive_folder)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from earwitness.errors import InputError, OutputError
+from earwitness.errors import InputError
+from earwitness.publish.place import write_whole
 from earwitness.quantities.axis import hz_words
 from earwitness.session.plan import GatedPlan, Robot, ScanPlan, plan_gated, plan_scan
 
@@ -23,13 +24,7 @@ def scan_plan(
     if to is not None:
         if to.exists():
             raise InputError("the file is there already, it was left as it is", where=str(to), remedy="another name")
-        try:
-            to.parent.mkdir(parents=True, exist_ok=True)
-            to.write_text(plan.table(), encoding="utf-8")
-        except OSError as error:
-            raise OutputError(
-                f"the table cannot be written: {error.strerror}", where=str(to), remedy="check folder and permission"
-            ) from None
+        write_whole(to, plan.table().encode())
     return plan
 
 

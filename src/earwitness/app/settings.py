@@ -160,6 +160,18 @@ def keep_choice(session_id: int, chosen: Chosen, archive_folder: Path, *, revisi
         return drafts.save_draft(archive, key, asdict(chosen), revision=seen)
 
 
+def carry_choice(archive: Archive, session_id: int) -> Chosen:
+    """Keep for a new session what was chosen for the one that it took the place of; AUTOMATIC where nothing was.
+
+    Raises as `chosen_from`, and OutputError where the archive cannot be written.
+    """
+    former = archive.superseded_by(session_id)
+    chosen = kept_choice(archive, former[-1].id)[0] if former else AUTOMATIC
+    if not chosen.is_automatic:
+        drafts.save_draft(archive, draft_key(session_id), asdict(chosen), revision=0, before=asdict(AUTOMATIC))
+    return chosen
+
+
 def undo_choice(session_id: int, archive_folder: Path, *, revision: int) -> Draft:
     """Back to what was chosen before. Raises as `archive.drafts.undo_draft`."""
     with Archive.open(archive_folder, create=False) as archive:

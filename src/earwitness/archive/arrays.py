@@ -158,7 +158,7 @@ def damaged(where: str, reason: object) -> ArchiveError:
         f"a stored result is damaged: {reason}",
         where=where,
         expected="a netCDF-4 file as this program wrote it",
-        remedy="rebuild: take the session through the reduction again; its recordings are kept",
+        remedy="earwitness archive rebuild: it is made anew, its recordings are kept",
     )
 
 
@@ -339,7 +339,7 @@ def _unpack(data: bytes, kind: str, where: str) -> tuple[Any, dict[str, Arrays]]
             raise OlderLayoutError(
                 f"a stored result was written by an earlier version of Earwitness (layout {layout})",
                 where=where,
-                remedy="rebuild: take the session through the reduction again; its recordings are kept",
+                remedy="earwitness archive rebuild: it is made anew, its recordings are kept",
             )
         record = json.loads(str(dataset["record"][...]))
         groups = {name: _read_group(group) for name, group in dataset.groups.items()}

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,7 +24,15 @@ from earwitness.errors import ArchiveError
 
 _KEPT_AGAIN_ATTEMPTS = 3
 _LOCK = "backup.lock"
-_ENTRIES = "SELECT key FROM session UNION SELECT step_key FROM result UNION SELECT digest FROM publication"
+# What a backup would write over: whatever the target holds of these and the archive does not.
+_ENTRIES = {
+    "session": "SELECT key FROM session",
+    "result": "SELECT step_key FROM result",
+    "publication": "SELECT digest FROM publication",
+    "listening sheet": "SELECT sha256 FROM listening_sheet",
+    "first showing of data": "SELECT folded_name || char(10) || folded_maker FROM data_opening",
+    "entry": "SELECT key || char(10) || saved_at || char(10) || value FROM draft_state",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,23 +128,30 @@ def _take_snapshot(archive: Archive, path: Path, target: Path) -> None:
                 where=str(archive.folder / CATALOGUE),
                 remedy="check the archive, and restore the former backup",
             )
-        held = {str(row[0]) for row in snapshot.execute(_ENTRIES)}
-    strangers = _entries_of(target) - held
-    if strangers:
+        held = _entries_of(snapshot)
+    if not (target / CATALOGUE).is_file():
+        return
+    Archive.open(target, create=False).close()
+    with closing(_connect(target / CATALOGUE)) as catalogue:
+        strangers = {kind: len(found - held[kind]) for kind, found in _entries_of(catalogue).items()}
+    if any(strangers.values()):
         raise ArchiveError(
-            f"the target holds {len(strangers)} sessions, results or publications that this archive lacks",
+            f"the target holds what this archive lacks: {_counted(strangers)}; nothing was backed up",
             where=str(target),
-            expected="an empty folder, or an earlier backup of this archive",
-            remedy="choose another folder",
+            expected="an empty folder, or an earlier backup of this archive that nobody worked in",
+            remedy="choose another folder; what is in the target stays there",
         )
 
 
-def _entries_of(target: Path) -> set[str]:
-    if not (target / CATALOGUE).is_file():
-        return set()
-    Archive.open(target, create=False).close()
-    with closing(_connect(target / CATALOGUE)) as catalogue:
-        return {str(row[0]) for row in catalogue.execute(_ENTRIES)}
+def _entries_of(catalogue: sqlite3.Connection) -> dict[str, set[str]]:
+    return {kind: {str(row[0]) for row in catalogue.execute(query)} for kind, query in _ENTRIES.items()}
+
+
+def _counted(counts: Mapping[str, int]) -> str:
+    plural = {"entry": "entries", "first showing of data": "first showings of data"}
+    return ", ".join(
+        f"{count} {kind if count == 1 else plural.get(kind, f'{kind}s')}" for kind, count in counts.items() if count
+    )
 
 
 def _copy_recordings(
@@ -177,7 +192,7 @@ def _copy_arrays(archive: Archive, snapshot: Path, target: Path, tally: _Tally) 
             kept, digest = _copy_array(archive, target, number, (key, file, sha256), tally)
             if not digest:
                 what = "a stored result is lost or damaged, here and in the backup"
-                damage.append(Finding("damage", what, file, "rebuild: the recordings are kept"))
+                damage.append(Finding("damage", what, file, "earwitness archive rebuild: the recordings are kept"))
             elif (kept, digest) != (file, sha256):
                 change = "UPDATE result SET array_file = ?, array_sha256 = ? WHERE id = ?"
                 connection.execute(change, (kept, digest, number))

@@ -44,6 +44,7 @@ from earwitness.archive.schema import (
     SessionRow,
     TakeRow,
 )
+from earwitness.archive.superseded import superseded_sessions
 from earwitness.errors import ArchiveError, InputError
 from earwitness.quantities import Measurement, Step
 from earwitness.session.session import Session
@@ -103,8 +104,9 @@ class Archive:
     def add_session(self, session: Session, folder: Path) -> Added:
         """Take in `session` and every file it names from `folder`.
 
-        A session that is here already, with the same facts and the same files, is reused; recordings of it that
-        were lost or damaged are put back, and what killed processes left half written is cleared away. Raises
+        A session that is here already, with the same facts and the same files, is reused, and counts again where it
+        was superseded; recordings of it that were lost or damaged are put back, and what killed processes left half
+        written is cleared away. Raises
         ArchiveError when a file is not the one that was validated, OutputError when the archive cannot be written.
         """
         key = session_key(session)
@@ -118,7 +120,9 @@ class Archive:
         with self._writing() as work:
             known = known_session(work, key, session)
             if known is not None:
-                return Added(known.id, True, new)
+                if counts_again := known.id in superseded_sessions(work, known.loudspeaker_id):
+                    known.created_at = self._now()
+                return Added(known.id, True, new, counts_again)
             return Added(self._insert_session(work, session, key, folder, sizes), False, new)
 
     def loudspeakers(self) -> tuple[LoudspeakerEntry, ...]:
@@ -165,10 +169,20 @@ class Archive:
         raise InputError(f"no loudspeaker is called {name!r}", where=str(self.folder), remedy=remedy)
 
     def sessions_of(self, loudspeaker_id: int) -> tuple[SessionEntry, ...]:
-        """Sessions of a loudspeaker, oldest measurement first."""
+        """Sessions of a loudspeaker, oldest measurement first; before them those that were taken in once more with
+        other facts, see `superseded_sessions`. The last one is the one that counts."""
         query = select(SessionRow).where(SessionRow.loudspeaker_id == loudspeaker_id)
         with self._reading() as work:
-            return tuple(_session(row) for row in work.scalars(query.order_by(SessionRow.date, SessionRow.id)))
+            found = [_session(row) for row in work.scalars(query.order_by(SessionRow.date, SessionRow.id))]
+            former = superseded_sessions(work, loudspeaker_id) if len(found) > 1 else frozenset()
+        return tuple(sorted(found, key=lambda session: session.id not in former))
+
+    def superseded_by(self, session_id: int) -> tuple[SessionEntry, ...]:
+        """The sessions that this one took the place of, see `superseded_sessions`, in the order they were taken in."""
+        with self._reading() as work:
+            former = superseded_sessions(work, self._session_row(work, session_id).loudspeaker_id, by=session_id)
+            rows = work.scalars(select(SessionRow).where(SessionRow.id.in_(former)))
+            return tuple(sorted(map(_session, rows), key=lambda one: (one.created_at, one.id)))
 
     def session(self, session_id: int) -> Session:
         """The facts of a session, as they were taken in. Raises ArchiveError for an unknown number."""

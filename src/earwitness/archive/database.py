@@ -90,7 +90,7 @@ def database_error(error: DatabaseError, path: Path) -> EarwitnessError:
         return OutputError(
             "the archive's catalogue cannot be opened for writing",
             where=str(path),
-            remedy="change the permissions of the archive folder, or choose another",
+            remedy="change the permissions of the archive folder, or copy it to a disk that can be written to",
         )
     if code == _SQLITE_IOERR:
         return OutputError(

@@ -106,13 +106,6 @@ def redo_draft(archive: Archive, key: str, *, revision: int) -> Draft:
         return _draft(work, key)
 
 
-def draft_keys(archive: Archive, prefix: str) -> tuple[str, ...]:
-    """Keys of drafts that begin with `prefix`, in order."""
-    with archive.reading() as work:
-        keys = work.scalars(select(DraftRow.key).order_by(DraftRow.key))
-        return tuple(key for key in keys if key.startswith(prefix))
-
-
 def _row_at(work: Work, key: str, revision: int) -> DraftRow | None:
     row = work.get(DraftRow, key)
     if (0 if row is None else row.revision) != revision:

@@ -71,8 +71,10 @@ class PublicationEntry:
 
 @dataclass(frozen=True, slots=True)
 class Added:
-    """What taking a session in did. reused : it was here already; new_recordings : contents that were not."""
+    """What taking a session in did. reused : it was here already; new_recordings : contents that were not;
+    counts_again : it had been superseded by another session with its recordings."""
 
     session_id: int
     reused: bool
     new_recordings: int
+    counts_again: bool = False

@@ -36,7 +36,7 @@ MOST_THREADS = 4
 SEVERITIES = ("damage", "leftover")
 Progress = Callable[[int, int], None]
 _ADD_AGAIN = "add the session folder again, or restore a backup"
-_REBUILD = "rebuild: the recordings are kept"
+_REBUILD = "earwitness archive rebuild: the recordings are kept"
 _RESTORE = "restore a backup"
 _UNUSED = "it takes space and nothing else; it may be removed while no other program uses the archive"
 

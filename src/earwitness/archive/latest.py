@@ -15,6 +15,7 @@ from earwitness.archive.schema import (
     ResultRow,
     SessionRow,
 )
+from earwitness.archive.superseded import superseded_sessions
 
 WORDS = "own words"
 ARRANGEMENT = "arrangement"
@@ -48,7 +49,8 @@ def latest_sessions(archive: Archive) -> tuple[Latest, ...]:
     texts = texts.where(ResultRow.kind.in_((WORDS, ARRANGEMENT)))
     choices = select(DraftRow.key, DraftStateRow.value).join(DraftStateRow, DraftStateRow.id == DraftRow.state_id)
     with archive.reading() as work:
-        last = {owner: (number, key) for owner, number, key in work.execute(sessions)}
+        former = superseded_sessions(work)
+        last = {owner: (number, key) for owner, number, key in work.execute(sessions) if number not in former}
         heard: dict[tuple[str, str], list[str]] = {}
         for maker, name, sha256 in work.execute(sheets.order_by(ListeningSheetRow.id)):
             heard.setdefault((maker, name), []).append(sha256)

@@ -285,8 +285,7 @@ def _take_in(archive: Archive, work: Work, folder: Path, record: PackageRecord, 
             _take_in_choice(archive, work, ids[one.session], one.value)
     publications = sum(_take_in_publication(work, owner.id, p) for p in record.publications)
     sheets = sum(_take_in_sheet(work, names, s) for s in record.sheets)
-    if record.opened_at is not None and work.get(DataOpeningRow, tuple(names.values())) is None:
-        work.add(DataOpeningRow(**names, opened_at=record.opened_at))
+    _take_in_opening(archive, work, names, record.opened_at)
     return Imported(owner.id, f"{owner.maker} {owner.name}", len(fresh), recordings, results, publications, sheets)
 
 
@@ -333,6 +332,23 @@ def _take_in_publication(work: Work, loudspeaker_id: int, publication: Publicati
     work.add(PublicationRow(loudspeaker_id=loudspeaker_id, number=number, document=publication.document, **facts))
     work.flush()
     return True
+
+
+def _take_in_opening(archive: Archive, work: Work, names: dict[str, str], opened_at: str | None) -> None:
+    """Keep when the data were first shown, here or where they come from, and stamp the sheets that were sealed before.
+
+    A sheet that was sealed on one side after the other side had shown its data meets them now.
+    """
+    opening = work.get(DataOpeningRow, tuple(names.values()))
+    if opening is None:
+        if opened_at is None:
+            return
+        opening = DataOpeningRow(**names, opened_at=opened_at)
+        work.add(opening)
+    unaware = select(ListeningSheetRow).filter_by(**names).where(ListeningSheetRow.opened_at.is_(None))
+    for sheet in work.scalars(unaware):
+        sheet.opened_at = opening.opened_at if sheet.sealed_at <= opening.opened_at else archive.now()
+    work.flush()
 
 
 def _take_in_sheet(work: Work, names: dict[str, str], sheet: SheetRecord) -> bool:

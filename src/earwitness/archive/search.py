@@ -9,6 +9,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, get_args
@@ -101,7 +102,7 @@ class SearchQuery:
                 f"limit is {self.limit}, offset {self.offset}",
                 expected=f"a limit from 1 to {MOST_ROWS} and an offset of 0 or more",
             )
-        if len(_WORD.findall(self.text)) > MOST_WORDS:
+        if len(_words(self.text)) > MOST_WORDS:
             raise InputError("the search has too many words", expected=f"at most {MOST_WORDS}")
 
 
@@ -198,20 +199,25 @@ def summary_source(archive: Archive, loudspeaker_id: int) -> str | None:
 def search(archive: Archive, query: SearchQuery) -> Found:
     """The loudspeakers that `query` asks for.
 
-    Raises InputError for a figure that no loudspeaker has (with the nearest ones) and for a price range over several
-    currencies.
+    Raises InputError for a figure or a currency that no loudspeaker has (with those that there are), and for a price
+    range over several currencies.
     """
     with archive.reading() as work:
         _need_known_figures(work, query)
-        _need_one_currency(work, query)
+        _need_currency(work, query)
         ids = list(work.scalars(_matching(work, query)))
         return Found(len(ids), _rows(work, ids[query.offset : query.offset + query.limit]))
+
+
+def _words(text: str) -> list[str]:
+    """The words of a question. Composed, as the index takes an accent that stands apart for a part of its letter."""
+    return _WORD.findall(unicodedata.normalize("NFC", text))
 
 
 def _matching(work: Work, query: SearchQuery) -> Select[Any]:
     """Numbers of all loudspeakers that match, in order."""
     chosen = select(SummaryRow.loudspeaker_id)
-    words = _WORD.findall(query.text)
+    words = _words(query.text)
     has_index = bool(words) and _has_full_text(work)
     if query.text.strip() and not words:
         chosen = chosen.where(literal_column("0"))
@@ -281,7 +287,7 @@ def _rows(work: Work, ids: list[int]) -> tuple[FoundLoudspeaker, ...]:
 
 def _price_conditions(query: SearchQuery) -> list[ColumnElement[bool]]:
     found = _between(SummaryRow.price, query.price_low, query.price_high)
-    return found if query.currency is None else [*found, SummaryRow.currency == query.currency]
+    return found if query.currency is None else [*found, SummaryRow.currency == query.currency.upper()]
 
 
 def _between(column: Any, low: float | None, high: float | None) -> list[ColumnElement[bool]]:
@@ -301,23 +307,30 @@ def _has_full_text(work: Work) -> bool:
 def _need_known_figures(work: Work, query: SearchQuery) -> None:
     if work.scalar(select(SummaryRow.loudspeaker_id).limit(1)) is None:
         return
-    asked = [f.key for f in query.figures] + ([] if query.sort in ORDERS else [query.sort])
-    for key in asked:
+    asked = [(f.key, ()) for f in query.figures] + ([] if query.sort in ORDERS else [(query.sort, ORDERS)])
+    for key, others in asked:
         if work.scalar(select(SummaryFigureRow.key).where(SummaryFigureRow.key == key).limit(1)) is None:
             known = list(work.scalars(select(SummaryFigureRow.key).distinct().order_by(SummaryFigureRow.key)))
             near = difflib.get_close_matches(key, known, n=5, cutoff=0.4) or known[:10]
             raise InputError(
                 f"no loudspeaker in the archive has a figure {key!r}",
-                expected=("one of " + ", ".join((*ORDERS, *near))) if near else "figures in the search index",
+                expected=("one of " + ", ".join((*others, *near))) if near else "figures in the search index",
             )
 
 
-def _need_one_currency(work: Work, query: SearchQuery) -> None:
+def _need_currency(work: Work, query: SearchQuery) -> None:
     asks = query.price_low is not None or query.price_high is not None or query.sort == "price"
-    if not asks or query.currency is not None:
+    if not asks and query.currency is None:
         return
     priced = select(SummaryRow.currency).where(SummaryRow.currency.is_not(None)).distinct()
     found = list(work.scalars(priced.order_by(SummaryRow.currency)))
+    if query.currency is not None:
+        if found and query.currency.upper() not in found:
+            raise InputError(
+                f"no loudspeaker in the archive has a price in {query.currency!r}",
+                expected="a currency: " + ", ".join(str(c) for c in found),
+            )
+        return
     if len(found) > 1:
         raise InputError(
             "the archive holds prices in several currencies, which cannot be compared",

@@ -13,7 +13,6 @@ from earwitness.quantities.arrays import FloatArray
 
 REFERENCE_PA = 20e-6
 CLIPPED_AT = 1.0 - 2.0**-14
-CALIBRATOR_LEVELS_DB = (94.0, 114.0)
 _WIRED_CORRELATION = 0.8
 QUIETEST_LOOP_DBFS = -70.0
 

@@ -17,6 +17,7 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
+from earwitness.capture.alike import Unlike, played_facts, unlike_takes
 from earwitness.capture.disk import PART, move, recover, unwritable, write_json, write_whole
 from earwitness.capture.guard import Limits, OutputCalibration, Silencer
 from earwitness.capture.lock import FolderLock
@@ -169,6 +170,13 @@ def states(series: Series) -> tuple[TakeState, ...]:
     return tuple(out)
 
 
+def unlike(series: Series) -> tuple[Unlike, ...]:
+    """Kept recordings that were played otherwise than they would be now: session.toml or the settings were changed."""
+    entries = {key: one for key, one in series.journal["takes"].items() if _is_there(series, key)}
+    settings = series.settings
+    return unlike_takes(series.planned, entries, settings.wiring.rate_hz, settings.peak_dbfs)
+
+
 def next_open(series: Series) -> TakeState | None:
     """The first take that is not done; None when all are."""
     return next((one for one in states(series) if one.state == "open"), None)
@@ -228,6 +236,7 @@ def keep(series: Series, take_id: str, recorded: Recorded) -> TakeState:
         "peak_dbfs": round(verdict.peak_dbfs, 3),
         "level_dbfs": round(verdict.level_dbfs, 3),
         "noise_dbfs": None if verdict.noise_dbfs is None else round(verdict.noise_dbfs, 3),
+        "played": played_facts(series.planned, take, series.settings.wiring.rate_hz, series.settings.peak_dbfs),
     }
     _keep_journal(series)
     recorded.part.unlink(missing_ok=True)
@@ -375,6 +384,10 @@ def _recover(series: Series) -> tuple[str, ...]:
     with contextlib.suppress(OSError):
         (series.folder / (JOURNAL + ".whole" + PART)).unlink(missing_ok=True)
     return tuple(recovered)
+
+
+def _is_there(series: Series, take_id: str) -> bool:
+    return any(take.id == take_id and (series.folder / take.file).exists() for take in series.planned.live)
 
 
 def _part(series: Series, take: Take) -> Path:

@@ -43,4 +43,3 @@ MASK_A = BurstMask(
     -40.0,
     15,
 )
-MASKS = {MASK_A.edition: MASK_A}
