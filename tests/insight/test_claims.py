@@ -133,6 +133,11 @@ def test_a_range_with_a_drop_needs_both_ends() -> None:
         [claim("frequency range", hz, "Hz", value_to=18_000.0, drop_db=6.0) for hz in (40.0, 25.0)], reading(curve)
     )
     assert (good.verdict, bad.verdict) == ("holds", "falls short")
+    for one, hz in ((good, "40"), (bad, "25")):
+        assert one.sentence.startswith(f"Claim: frequency range {hz} to 18000 Hz, 6 dB down. Lower end: measured ")
+        assert " Upper end: measured " in one.sentence
+    assert "it falls short by" in bad.sentence.split("Upper end")[0]
+    assert bad.sentence.endswith("it holds.")
 
 
 @pytest.mark.parametrize(("minimum", "verdict"), [(6.5, "holds"), (6.38, "holds"), (5.0, "falls short")])

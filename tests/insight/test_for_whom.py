@@ -53,9 +53,14 @@ def test_voltage_and_rated_power_for_a_level() -> None:
     assert "280 W into 8 ohm" in text
 
 
-def test_coverage_is_told_as_a_half_angle() -> None:
+def test_coverage_is_told_whole_as_a_median_over_frequency() -> None:
     text = for_whom(reading(nominal_coverage_horizontal=(120.0, 4.0, "deg")))[0].text
-    assert "within 60 ± 4 degrees left and right" in text
+    assert "over 120 ± 8 degrees from left to right, both sides together: the median over 1 kHz to 10 kHz." in text
+
+
+def test_a_single_deviation_is_told_in_the_singular() -> None:
+    text = for_whom(reading(), findings=[Deviation("A dip.", -3.0, 0.3, 1.5, False)])[-1].text
+    assert text == "One deviation of the response may be audible; no equalizer can mend it."
 
 
 def test_deviations_within_their_uncertainty_stay_unsaid() -> None:
@@ -67,7 +72,7 @@ def test_deviations_within_their_uncertainty_stay_unsaid() -> None:
     said = for_whom(reading(), findings=[doubtful, small, sure])
     assert [one.text for one in said] == [
         "A hump of 2.5 dB at 245 Hz.",
-        "One deviation of the response may be audible; an equalizer can mend all of them.",
+        "One deviation of the response may be audible; an equalizer can mend it.",
     ]
 
 

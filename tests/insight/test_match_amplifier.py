@@ -173,3 +173,27 @@ def test_a_sheet_is_read_and_its_faults_are_told_together(tmp_path: Path) -> Non
     )
     with pytest.raises(InputError, match="say the same"):
         read_amplifier_sheet(path)
+
+
+def test_a_voltage_that_is_alike_everywhere_runs_out_everywhere() -> None:
+    """An ideal source, and a load that is not flat: no frequency is the first."""
+    ohm = 6.0 + 4.0 / (1 + 2j * (AXIS.hz / 60.0 - 60.0 / AXIS.hz))
+    found = match_amplifier(amplifier("A", [(8.0, 50.0), (4.0, 100.0)]), reading(), load(ohm))
+    told = next(said for said in found.sentences if "reaches" in said)
+    assert "20.0 V, voltage runs out first, at every frequency alike" in told
+    one = match_amplifier(amplifier("A", [(8.0, 50.0), (4.0, 80.0)]), reading(), load(ohm))
+    told = next(said for said in one.sentences if "reaches" in said)
+    assert "alike" not in told
+    assert told.startswith("By its voltage and current alone it reaches ")
+
+
+def test_nothing_measured_is_said_to_be_without_uncertainty() -> None:
+    one = amplifier("A", [(8.0, 50.0), (4.0, 100.0)], output_impedance_ohm=0.001)
+    ohm = 6.0 + 40.0 / (1 + 2j * (AXIS.hz / 60.0 - 60.0 / AXIS.hz))
+    said = " ".join(match_amplifier(one, reading(u=0.001), load(ohm, u_ohm=1e-5), goal_db=85.0).sentences)
+    assert "± 0.0 " not in said
+    assert "± 0.00" not in said
+    assert "(± less than 0.01 dB)" in said
+    # |Z| is 46 ohm at the bump and 6 elsewhere: 0.001 ohm changes nothing that is shown, in either direction.
+    assert "+0.00 dB" in said
+    assert "-0.00 dB" not in said

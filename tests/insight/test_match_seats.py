@@ -169,6 +169,17 @@ def test_no_aim_is_preferred_where_all_are_alike() -> None:
     assert "no aim is better" in advice.sentence
 
 
+def test_why_no_aim_can_be_judged_names_the_loudspeaker_and_the_cause() -> None:
+    seats = [seat("a", (3.0, 1.0, 1.0)), seat("b", (3.0, -1.0, 1.0))]
+    whole = source(lambda v: 90.0 + 0 * v[:, 0])
+    dull = replace(whole, valid=whole.valid & (whole.axis.hz < 2000.0))
+    found = best_aims(dull, plan([speaker((0.0, 0.0, 1.0))], seats))["left"]
+    assert found == "left: no aim can be judged, the direct sound is not known over 500 Hz to 10 kHz"
+    few = source(lambda v: 90.0 + 0 * v[:, 0], from_orbit("horizontal", [-10.0, 0.0, 10.0]))
+    found = best_aims(few, plan([speaker((0.0, 0.0, 1.0))], seats))["left"]
+    assert found == "left: no aim can be judged, none keeps every seat inside the measured directions"
+
+
 def test_inverse_distance() -> None:
     """Twice the distance is 6.0206 dB less; 28.3 V are 20 dB more; 10 dB per decade is 3.0103 dB."""
     room = plan([speaker((0.0, 0.0, 1.0))], [seat("a", (2.0, 0.0, 1.0)), seat("b", (4.0, 0.0, 1.0))])

@@ -96,7 +96,7 @@ def beamed(center_deg: float, *, ripple_db: float) -> Levels:
 
 
 def test_the_smooth_side_is_recommended_with_its_margin() -> None:
-    study = aim_study(beamed(20.0, ripple_db=3.0))
+    study = aim_study(beamed(20.0, ripple_db=3.0), symmetric=True)
     assert study.best_deg in (15.0, 20.0)
     assert study.clear
     assert study.margin_db > 0.3
@@ -104,7 +104,36 @@ def test_the_smooth_side_is_recommended_with_its_margin() -> None:
     best = next(one for one in study.aims if one.angle_deg == study.best_deg)
     assert study.margin_db == pytest.approx(ahead.roughness_db - best.roughness_db)
     assert [one.angle_deg for one in study.aims] == [0, 5, 10, 15, 20, 25, 30, 35, 40]
-    assert "smoother than straight ahead" in study.sentence
+    assert "° off the axis is smoother than straight ahead" in study.sentence
+    assert study.sentence.endswith("left and right are taken to be alike")
+
+
+def test_where_left_and_right_differ_both_sides_are_studied_and_named() -> None:
+    """The ripple vanishes 20 degrees to the right and nowhere else."""
+    study = aim_study(beamed(-20.0, ripple_db=3.0), symmetric=False)
+    assert [one.angle_deg for one in study.aims] == list(range(-40, 45, 5))
+    assert study.best_deg in (-15.0, -20.0)
+    assert study.clear
+    assert f"{-study.best_deg:.0f}° off the axis to its own right is smoother" in study.sentence
+    assert study.sentence.endswith("both sides were studied, and its mirror image asks for the opposite side")
+    left = aim_study(beamed(20.0, ripple_db=3.0), symmetric=False)
+    assert left.best_deg == -study.best_deg
+    assert left.margin_db == pytest.approx(study.margin_db)
+    assert f"{left.best_deg:.0f}° off the axis to its own left is smoother" in left.sentence
+
+
+def test_of_two_aims_as_far_off_the_smoother_is_named() -> None:
+    """Both sides are smoother than straight ahead by the same but for 0.05 dB, less than what counts."""
+    levels = beamed(20.0, ripple_db=3.0)
+    rows, angle = on_orbit(levels.directions, "horizontal")
+    wave = np.sin(2 * np.pi * 3 * np.log2(levels.axis.hz / 1000.0))
+    sizes = 3.0 * np.minimum(np.abs(np.abs(angle) - 30.0) / 30.0, 1.0) + np.where(angle > 0, 0.15, 0.0)
+    level = levels.level_db.copy()
+    level[rows] = 80.0 + sizes[:, None] * wave
+    study = aim_study(replace(levels, level_db=level), symmetric=False)
+    by_angle = {one.angle_deg: one.roughness_db for one in study.aims}
+    assert 0.0 < by_angle[-study.best_deg] - by_angle[study.best_deg] < 0.1
+    assert study.best_deg < 0.0
 
 
 def test_alike_in_all_directions_no_aim_wins() -> None:
@@ -120,6 +149,7 @@ def test_alike_in_all_directions_no_aim_wins() -> None:
 def test_vertical_aims_to_both_sides() -> None:
     study = aim_study(truth("causeway"), orbit="vertical", aims_deg=(-10.0, 0.0, 10.0))
     assert [one.angle_deg for one in study.aims] == [-10.0, 0.0, 10.0]
+    assert "off the axis" not in study.sentence
 
 
 def test_filled_in_angles_are_marked_and_missing_ones_named() -> None:
@@ -161,3 +191,38 @@ def test_filled_in_angles_are_marked_and_missing_ones_named() -> None:
                 "dB",
             )
         )
+
+
+def test_positions_of_the_other_side_are_called_that_and_not_interpolated() -> None:
+    """Only the right half was measured, every 10 degrees; the loudspeaker is alike to both sides."""
+    whole = parabola(0.1)
+    rows_h, h = on_orbit(whole.directions, "horizontal")
+    rows_v, _ = on_orbit(whole.directions, "vertical")
+    keep = np.union1d(rows_h[h <= 0.5], rows_v)
+    half = replace(
+        whole,
+        directions=whole.directions.take(keep),
+        level_db=whole.level_db[keep],
+        u_db=whole.u_db[keep],
+        valid=whole.valid[keep],
+    )
+    ahead = aim_study(half, aims_deg=(), symmetric=True).aims[0]
+    np.testing.assert_allclose(ahead.window.values, windows(whole).curves["listening_window"].values, atol=1e-9)
+    # On the left stand three of the window's nine positions, three of the front wall's seven, five of the side walls'
+    # ten and nine of the rear wall's 19; floor and ceiling have three each (ANSI/CTA-2034-A).
+    assert ahead.notes == ("20 of 51 positions taken over from the other side",)
+    turned = aim_study(half, aims_deg=(15.0,), symmetric=True).aims[1]
+    assert any("interpolated over angle" in note for note in turned.notes)
+    assert any("taken over from the other side" in note for note in turned.notes)
+
+
+def test_an_aim_too_uncertain_to_equalize_is_studied_without() -> None:
+    """Nine directions of 2 dB make a window of 0.67 dB; off the axis it is put together from more, beyond 0.75 dB."""
+    flaw = gain_db(Equalizer((Band("peaking", 800.0, 4.0, 4.0),)), report_axis().hz)
+    study = aim_study(alike(flaw, u_db=2.0), aims_deg=(20.0,), bands=1, symmetric=True)
+    ahead, turned = study.aims
+    assert ahead.with_equalizer is not None
+    assert turned.with_equalizer is None
+    assert turned.roughness_mended_db is None
+    assert study.best_mended_deg is None
+    assert "each with its own equalizer" not in study.sentence

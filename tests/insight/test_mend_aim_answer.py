@@ -64,7 +64,7 @@ def test_a_loudspeaker_that_is_smoother_off_its_axis_is_said_to_be() -> None:
     """On the axis the rim makes peaks of 20 lg(1.4) and dips of 20 lg(0.6); where J0 is small it makes none."""
     found = found_in(rim())
     one = next(f for f in found if f.kind == "near_axis" and not f.is_peak)
-    study = aim_study(levels_of(response(rim())))
+    study = aim_study(levels_of(response(rim())), symmetric=True)
     said = answer(one, study, found)
     assert said.is_better
     assert said.orbit == "horizontal"
@@ -95,7 +95,7 @@ def window_ripple_db(aim_deg: float) -> float:
 
 def test_where_none_is_better_the_smallest_turn_that_halves_the_dip_is_named_with_its_cost() -> None:
     one = the_dip()
-    study = aim_study(rougher_off_axis(levels_of(response(near_dip()))))
+    study = aim_study(rougher_off_axis(levels_of(response(near_dip()))), symmetric=True)
     said = answer(one, study)
     assert study.best_deg == 0.0
     assert not said.is_better
@@ -112,6 +112,16 @@ def test_where_none_is_better_the_smallest_turn_that_halves_the_dip_is_named_wit
     assert f"rougher by {said.rougher_db:.2f} dB" in said.sentence
 
 
+def test_where_left_and_right_differ_the_answer_names_the_side() -> None:
+    """The dip is gone 10 degrees to the right of the axis and stays to its left."""
+    pressure = near_dip()
+    pressure[VECTORS[:, 1] > 1e-6] = pressure[np.argmin(OFF_RAD)]
+    one = next(f for f in found_in(near_dip()) if f.kind == "near_axis")
+    said = answer(one, aim_study(rougher_off_axis(levels_of(response(pressure))), symmetric=False))
+    assert said.try_deg == -10.0
+    assert "At 10° off the axis to its own right this dip" in said.sentence
+
+
 def test_a_dip_that_every_aim_shows_alike_gets_no_aim_to_try() -> None:
     one = replace(the_dip(), curves=("on_axis",))
     s, a = 1j * HZ / DIP_HZ, 10 ** (DIP_DB / 40)
@@ -123,7 +133,7 @@ def test_a_dip_that_every_aim_shows_alike_gets_no_aim_to_try() -> None:
 
 
 def test_a_lead_within_its_uncertainty_is_called_so() -> None:
-    sure = aim_study(levels_of(response(rim())))
+    sure = aim_study(levels_of(response(rim())), symmetric=True)
     doubtful = replace(sure, clear=False)
     said = answer(the_dip(), doubtful)
     assert not said.is_better

@@ -14,6 +14,8 @@ from earwitness.errors import InputError
 from earwitness.figures.windows import windows
 from earwitness.insight.mend.design import (
     Limits,
+    Problem,
+    capped,
     cost,
     design,
     design_path,
@@ -230,3 +232,54 @@ def test_steps_keep_the_limit_of_the_total_boost() -> None:
     chosen = settable(problem, design(problem, 3).equalizer).equalizer
     assert 2.5 < float(gain_db(chosen, hz).max()) <= 3.06
     assert chosen.preamp_db == pytest.approx(-3.0, abs=0.11)
+
+
+def test_cuts_alone_mend_what_boosts_would() -> None:
+    """A high shelf of +g is a low shelf of -g and g more level (Audio EQ Cookbook, W3C, 2021), and level is free."""
+    hz = log_axis(50.0, 16_000.0, 24).hz
+    wanted = gain_db(Equalizer((Band("high_shelf", 1000.0, 4.0, 0.7),)), hz)
+    problem = plain_problem(hz, wanted, limits=Limits(gain_db=(-6.0, 0.0), total_boost_db=0.0))
+    [band] = design(problem, 1).equalizer.bands
+    assert (band.kind, round(band.gain_db, 1)) == ("low_shelf", -4.0)
+    assert band.frequency_hz == pytest.approx(1000.0, rel=0.02)
+    assert design(problem, 1).rms_after_db < 0.05
+
+
+@pytest.mark.parametrize("gain_limits", [(-6.0, 0.0), (-6.0, 0.5), (0.0, 3.0)])
+def test_tight_limits_leave_no_further_band_that_makes_it_worse(gain_limits: tuple[float, float]) -> None:
+    problem = problem_of(truth("causeway"), flat_window(), limits=Limits(gain_db=gain_limits))
+    costs = [cost(problem, one.equalizer) for one in design_path(problem, 4)]
+    assert all(later <= earlier * 1.01 for earlier, later in itertools.pairwise(costs))
+    assert costs[-1] < 0.8 * costs[0] < 0.8 * problem_cost(problem)
+
+
+def problem_cost(problem: Problem) -> float:
+    return cost(problem, Equalizer(()))
+
+
+def test_a_subwoofer_has_no_middle_to_take_the_level_from() -> None:
+    """Fourth-order Linkwitz-Riley at 100 Hz: 24 dB an octave, 166 dB down at 12 kHz."""
+    low_pass = -20 * np.log10(1 + (report_axis().hz / 100.0) ** 4)
+    with pytest.raises(InputError, match="the middle of the listening window lies") as caught:
+        problem_of(alike(low_pass), flat_window())
+    assert caught.value.where == "200 Hz to 10 kHz"
+
+
+def test_refusals_say_what_is_missing() -> None:
+    levels = truth("thimble")
+    across = windows(levels).curves
+    known = {key: curve for key, curve in across.items() if key != "in_room"}
+    with pytest.raises(InputError, match="there is no predicted in-room response to equalize"):
+        problem_of(levels, straight_slope(-0.8), curves=known)
+    with pytest.raises(InputError, match="nothing is left to equalize") as caught:
+        problem_of(levels, flat_window(), limits=Limits(range_hz=(19_000.0, 20_000.0)))
+    assert "bands from 19000 Hz to 20000 Hz" in (caught.value.where or "")
+    assert "to 16000 Hz" in (caught.value.expected or "")
+
+
+def test_the_largest_gain_is_found_at_the_peak_of_a_narrow_band() -> None:
+    """A bell's gain at its own frequency is its gain (Audio EQ Cookbook), between whatever points a grid has."""
+    problem = problem_of(truth("thimble"), flat_window(), limits=Limits(gain_db=(-12.0, 12.0), total_boost_db=12.0))
+    for hz in np.geomspace(900.0, 930.0, 7):
+        one = capped(problem, Equalizer((Band("peaking", float(hz), 12.0, 12.0),)))
+        assert one.preamp_db <= -12.0 + 1e-9

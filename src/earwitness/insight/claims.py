@@ -124,6 +124,10 @@ def _upper(words: str) -> str:
     return words[0].upper() + words[1:]
 
 
+def _lower(words: str) -> str:
+    return words[0].lower() + words[1:]
+
+
 def _sensitivity(claim: Claim, _reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:
     key = "sensitivity" if claim.quantity == "sensitivity" else "sensitivity_1w"
     measured = figures.get(key)
@@ -278,19 +282,23 @@ def _range(claim: Claim, reading: Reading, figures: Mapping[str, Figure]) -> Cla
 
 
 def _both_ends(claim: Claim, reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:
-    """A range with a drop and no tolerance: both ends must hold; the worse end is the verdict."""
+    """A range with a drop and no tolerance: both ends must hold and are told; the worse one is the verdict."""
     if claim.drop_db is None:
         return _open(claim, "the maker states neither a tolerance nor how many dB down the ends are meant")
     low, high = sorted((claim.value, claim.value_to or claim.value))
+    one_end = claim.model_copy(update={"value_to": None, "text": ""})
     parts = (
-        _lowest(claim.model_copy(update={"quantity": "lowest frequency", "value": low}), reading, figures),
-        _highest(claim.model_copy(update={"quantity": "highest frequency", "value": high}), reading, figures),
+        _lowest(one_end.model_copy(update={"quantity": "lowest frequency", "value": low}), reading, figures),
+        _highest(one_end.model_copy(update={"quantity": "highest frequency", "value": high}), reading, figures),
     )
     order = {"falls short": 0, "cannot be judged": 1, "holds": 2}
     worse = min(parts, key=lambda part: order[part.verdict])
-    return ClaimVerdict(
-        claim, worse.verdict, worse.measured, worse.short_by, worse.u, "Hz", worse.sentence, worse.reason
+    told = " ".join(
+        f"{side} end: {_lower(part.sentence.removeprefix(f'Claim: {_words(part.claim)}. '))}"
+        for side, part in zip(("Lower", "Upper"), parts, strict=True)
     )
+    sentence = f"Claim: {_words(claim)}. {told}"
+    return ClaimVerdict(claim, worse.verdict, worse.measured, worse.short_by, worse.u, "Hz", sentence, worse.reason)
 
 
 def _rated(claim: Claim, _reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:

@@ -178,17 +178,22 @@ def _amplifier(match: AmplifierMatch | None) -> Said | None:
 
 def _seats(known: Mapping[str, Figure]) -> Said | None:
     parts, keys = [], []
-    for key, words in (("nominal_coverage_horizontal", "left and right"), ("nominal_coverage_vertical", "up and down")):
+    for key, words in (
+        ("nominal_coverage_horizontal", "from left to right"),
+        ("nominal_coverage_vertical", "in height"),
+    ):
         found = _judged(known, key)
         if found is None or known[key].bound:
             continue
-        half, u = found[0] / 2.0, found[1] / 2.0
-        parts.append(f"{value_and_spread(half, u)} degrees {words}")
+        over = next((note.partition(" over the band")[0] for note in known[key].caveats if "over the band" in note), "")
+        part = f"{value_and_spread(found[0], max(found[1], 1.0))} degrees {words}"
+        parts.append(f"{part} ({over})" if over else part)
         keys.append(key)
     if not parts:
         return None
-    text = f"From 1 kHz to 10 kHz the direct sound is less than 6 dB down within {' and '.join(parts)} of its axis."
-    return Said("seats", text, tuple(keys))
+    text = f"The direct sound stays within 6 dB of straight ahead over {' and '.join(parts)}, both sides together: "
+    text += "the median over 1 kHz to 10 kHz" + (", in brackets how it varies there" if "(" in text else "")
+    return Said("seats", f"{text}.", tuple(keys))
 
 
 def _deviations(findings: Sequence[FindingLike]) -> list[Said]:
@@ -200,7 +205,8 @@ def _deviations(findings: Sequence[FindingLike]) -> list[Said]:
     mended = sum(one.is_equalizable for one in sure)
     if sure:
         count = "One deviation" if len(sure) == 1 else f"{len(sure)} deviations"
-        can = {0: "no equalizer can mend any of them", len(sure): "an equalizer can mend all of them"}
+        them, each = ("it", "it") if len(sure) == 1 else ("any of them", "all of them")
+        can = {0: f"no equalizer can mend {them}", len(sure): f"an equalizer can mend {each}"}
         text = f"{count} of the response may be audible; {can.get(mended, f'an equalizer can mend {mended} of them')}."
         said.append(Said("sound", text, (keys,)))
     return said

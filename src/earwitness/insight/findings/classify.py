@@ -12,7 +12,7 @@ from earwitness.insight.findings.finding import EQUALIZABLE, Kind
 SHARED = 0.5
 """Part of the largest size that a curve must show to count as showing the same."""
 LEAST_EQUALIZABILITY = 0.8
-ACROSS_SHARE, ACROSS_DB = 0.25, 1.0
+ACROSS_SHARE, ACROSS_DB = 0.25, 2.0
 MINIMUM_PHASE_DEG = 20.0
 PORT_LEAST_DB = 3.0
 

@@ -88,26 +88,27 @@ class _Trend:
         return 2 + self.bend + 2 * self.low + 2 * self.high
 
 
-def decompose(curve: Curve, *, bends: bool = False) -> Decomposition | None:
+def decompose(curve: Curve, *, bends: bool = False, rolls_off: bool = True) -> Decomposition | None:
     """The curve taken apart, or None where fewer than three octaves of it are valid.
 
     bends : the trend may curve slowly, as the predicted in-room response of a loudspeaker does that narrows upward.
-    The band ends where the level stays 7 dB under the middle of the band.
+    rolls_off : the band ends where the level stays 7 dB under the middle of the band, and the trend may have edges
+    there; a difference of levels has neither.
     """
-    band = _band(curve)
+    band = _band(curve, rolls_off=rolls_off)
     if band is None:
         return None
     x, level = band
     known = curve.valid
-    low = level[0] < np.median(level) - 2.0
-    high = level[-6:].mean() < np.median(level[-3 * POINTS_PER_OCTAVE : -POINTS_PER_OCTAVE // 2]) - 1.0
+    low = rolls_off and level[0] < np.median(level) - 2.0
+    high = rolls_off and level[-6:].mean() < np.median(level[-3 * POINTS_PER_OCTAVE : -POINTS_PER_OCTAVE // 2]) - 1.0
     trend = _Trend(bends, bool(low), bool(high))
     noise = _noise(curve.values[known])
     start, filters = _search(x, level, trend, noise)
     return _assembled(x, level, trend, start, filters)
 
 
-def _band(curve: Curve) -> tuple[FloatArray, FloatArray] | None:
+def _band(curve: Curve, *, rolls_off: bool) -> tuple[FloatArray, FloatArray] | None:
     """x in octaves about 1 kHz and level on an even grid over the longest valid stretch inside the pass band."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], curve.valid.astype(int), [0]])))
     if edges.size == 0:
@@ -122,6 +123,8 @@ def _band(curve: Curve) -> tuple[FloatArray, FloatArray] | None:
     if x.size < _NARROWEST_BAND_OCTAVES * POINTS_PER_OCTAVE:
         return None
     level = np.interp(x, octaves, curve.values[rows])
+    if not rolls_off:
+        return x, level
     wide = np.convolve(np.pad(level, 8, mode="edge"), np.full(17, 1 / 17), mode="valid")
     line = np.polynomial.Polynomial.fit(x, level, 1)(x)
     middle = np.median(level - line) + line

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -138,15 +138,40 @@ def _off_axis(
     orbit: Orbit,
 ) -> float | None:
     """Size in the energy of one orbit without the axis, each direction weighted by its share of the sphere."""
+    mean = _off_axis_db(response, level_db, known, orbit)
+    if mean is None:
+        return None
+    size, told = sizes_db(response.axis.hz, mean[None, :], np.ones((1, mean.size), dtype=bool), peak, others)
+    return float(size[0]) if told[0] else None
+
+
+def _off_axis_db(
+    response: DirectionalResponse, level_db: FloatArray, known: BoolArray, orbit: Orbit
+) -> FloatArray | None:
+    """(F,) level of one orbit without the axis, the mean by area [dB]; None where fewer than four directions are
+    known."""
     rows, angle = on_orbit(response.directions, orbit)
     taken = (np.abs(angle) > 0.5) & known[rows].all(axis=1)
     if np.count_nonzero(taken) < 4:
         return None
     weights = np.sin(np.deg2rad(np.abs(angle[taken])))[:, None]
     energy = (weights * 10 ** (level_db[rows[taken]] / 10)).sum(axis=0)
-    mean = 10 * np.log10(np.maximum(energy, 1e-30))[None, :]
-    size, told = sizes_db(response.axis.hz, mean, np.ones(mean.shape, dtype=bool), peak, others)
-    return float(size[0]) if told[0] else None
+    return np.asarray(10 * np.log10(np.maximum(energy / weights.sum(), 1e-30)), dtype=float)
+
+
+def vertical_contrast(response: DirectionalResponse, in_room: Curve) -> Curve | None:
+    """Sound above and below over sound to the sides, off the axis [dB]: what both share cancels, roll-off, flaws of the
+    source and narrowing alike, and what the spacing of drivers does above and below is left.
+
+    in_room : lends its uncertainty and where it is valid. None where either orbit has fewer than four directions.
+    """
+    level = response.level_db()
+    known = np.isfinite(level)
+    level = np.where(known, level, 0.0)
+    up, across = (_off_axis_db(response, level, known, orbit) for orbit in ("vertical", "horizontal"))
+    if up is None or across is None:
+        return None
+    return replace(in_room, key="vertical_contrast", name="above and below over the sides", values=up - across)
 
 
 def _equalizability(response: DirectionalResponse, size: FloatArray, told: BoolArray) -> float | None:

@@ -13,9 +13,10 @@ Heard = Literal["with music", "with noise", "hardly"]
 _BROAD_Q, _NARROW_Q = 1.5, 5.0
 
 _WHERE: dict[Kind, str] = {
-    "source": "All angles show it alike, so it is in the source",
-    "load": "All angles show it alike and the impedance has a wrinkle there, so it is a resonance of driver or cabinet",
-    "port": "All angles show it alike and the port radiates it, so it is a resonance of the port",
+    "source": "All measured angles show it alike, so it is in the source",
+    "load": "All measured angles show it alike and the impedance has a wrinkle there, so it is a resonance of driver "
+    "or cabinet",
+    "port": "All measured angles show it alike and the port radiates it, so it is a resonance of the port",
     "near_axis": "Only angles near the axis show it, as diffraction or interference does",
     "partial": "The direct sound has it, the sound to other sides only in part",
     "off_axis": "The direct sound hardly has it: the loudspeaker's directivity changes there",
@@ -111,8 +112,8 @@ def tilt_sentence(slope: float, u_slope: float, band_hz: tuple[float, float]) ->
     way = "rises" if slope > 0 else "falls"
     sound = "bright" if slope > 0 else "dark"
     return (
-        f"The direct sound {way} by {abs(slope):.2f} dB/octave (±{2 * u_slope:.2f}) from {hertz(band_hz[0])} to "
-        f"{hertz(band_hz[1])}; it may sound {sound}."
+        f"The direct sound {way} by {abs(slope):.2f} dB/octave (±{2 * u_slope:.2f} dB/octave) from "
+        f"{hertz(band_hz[0])} to {hertz(band_hz[1])}; it may sound {sound}."
     )
 
 

@@ -9,15 +9,19 @@ import numpy as np
 
 from earwitness.insight.findings import audibility, phrases
 from earwitness.insight.findings.classify import is_equalizable, kind_of
-from earwitness.insight.findings.decompose import Decomposition, Peak, decompose
-from earwitness.insight.findings.evidence import CURVES, Evidence, gather, on_axis_excess_phase
+from earwitness.insight.findings.decompose import Q_LIMITS, Decomposition, Peak, decompose
+from earwitness.insight.findings.evidence import CURVES, Evidence, gather, on_axis_excess_phase, vertical_contrast
 from earwitness.insight.findings.finding import Finding
+from earwitness.insight.findings.limits import DROP_DB, limits_of
 from earwitness.insight.findings.shapes import half_size_octaves
 from earwitness.quantities import Curve, DirectionalResponse, Impedance, NearField, Reading
+from earwitness.quantities.arrays import FloatArray
 
 TARGETS = ("listening_window", "on_axis", "in_room")
 LEAST_TILT = 0.3
 """Slope of the direct sound from which it is a finding [dB/octave]; smaller ones are called small. Project default."""
+COSTLY_DIP_DB = 6.0
+"""From this depth on a dip says what filling it costs: four times the power and more. Project default."""
 COVERAGE = 2.0
 LEAST_SIZE_DB = 0.5
 _SAME_OCTAVES = 1 / 8
@@ -25,6 +29,8 @@ _EDGE_DB = 2.0
 _SHOWN_SHARE = 0.4
 _LEAST_ECHO = 0.3
 _ALIKE = 1.4
+_INDEPENDENT_OCTAVES = 1 / 3
+_SEEN_WIDTHS = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,27 +65,64 @@ def find(
     phase = on_axis_excess_phase(response)
     direct = next((key for key in ("listening_window", "on_axis") if key in parts), None)
     edge = parts[direct].low_edge_db(response.axis.hz) if direct is not None else np.zeros(len(response.axis))
-    found: list[Finding] = []
-    for one in seen:
-        others = [other.peak for other in seen if other is not one]
-        evidence = gather(
+
+    def evidence_of(peak: Peak, others: Sequence[Peak]) -> Evidence:
+        return gather(
             curves,
             response,
-            one.peak,
+            peak,
             others,
             edge_db=edge,
             excess_phase_rad=phase,
             impedance=impedance,
             near_fields=near_fields,
         )
+
+    found: list[Finding] = []
+    for one in seen:
+        evidence = evidence_of(one.peak, [other.peak for other in seen if other is not one])
         finding = _finding(one, evidence, curves[one.target], sensitive=sensitive)
         if finding is not None:
             found.append(finding)
+    if "in_room" in parts and direct is not None:
+        contrast = _contrast_peaks(response, curves["in_room"], parts[direct].hz)
+        for peak in contrast:
+            if any(_is_same(_peak_of(finding), peak) for finding in found):
+                continue
+            others = [other.peak for other in seen if not _is_same(other.peak, peak)]
+            others += [other for other in contrast if other is not peak]
+            vertical = _above_and_below(peak, evidence_of(peak, others), curves["in_room"], sensitive=sensitive)
+            found += [] if vertical is None else [vertical]
     extra: list[Finding] = []
     if direct is not None:
-        extra = [*_tilt(parts[direct], curves[direct]), *_limits(parts[direct], curves[direct])]
+        extra = _tilt(parts[direct], curves[direct])
+    extra += _limits(next((curves[key] for key in ("on_axis", direct) if key in curves), None))
     ranked = sorted(found, key=lambda one: (-_rank(one), one.center_hz))
     return tuple(replace(one, key=number) for number, one in enumerate([*ranked, *extra], 1))
+
+
+def _contrast_peaks(response: DirectionalResponse, in_room: Curve, band_hz: FloatArray) -> tuple[Peak, ...]:
+    """Peaks of the sound above and below over that to the sides, inside the band (B,) of the direct sound."""
+    curve = vertical_contrast(response, in_room)
+    if curve is None:
+        return ()
+    inside = (curve.axis.hz >= band_hz[0]) & (curve.axis.hz <= band_hz[-1])
+    part = decompose(replace(curve, valid=curve.valid & inside), bends=True, rolls_off=False)
+    return () if part is None else tuple(one for one in part.peaks if part.hz[0] < one.center_hz < part.hz[-1])
+
+
+def _above_and_below(peak: Peak, evidence: Evidence, in_room: Curve, *, sensitive: bool) -> Finding | None:
+    """A peak of that contrast with the size it has in the predicted in-room response, if it is a vertical one there."""
+    size = evidence.curve_db.get("in_room", 0.0)
+    if size * peak.size_db <= 0.0:
+        return None
+    one = _Seen(replace(peak, size_db=size), "in_room")
+    found = _finding(one, evidence, in_room, sensitive=sensitive)
+    return found if found is not None and found.kind == "vertical" else None
+
+
+def _peak_of(one: Finding) -> Peak:
+    return Peak(one.center_hz, one.q or Q_LIMITS[0], one.size_db, 0.0, 0.0, 0.0)
 
 
 def _rank(one: Finding) -> float:
@@ -121,12 +164,13 @@ def _is_same(one: Peak, other: Peak) -> bool:
     return bool(near and one.size_db * other.size_db > 0 and wider < 4.0 * width + 0.25)
 
 
-def size_uncertainty_db(curve: Curve, peak: Peak) -> float:
+def size_uncertainty_db(curve: Curve, peak: Peak, told_db: float | None = None) -> float:
     """Standard uncertainty of a peak's height over what lies one width to either side [dB].
 
     A common offset cancels; what is smooth over frequency (correlation exp(-(d / octave)^2), as the figures' Monte
-    Carlo has it) cancels the better the narrower the peak is; the rest averages over the peak's points. The scatter of
-    the fit is added.
+    Carlo has it) cancels the better the narrower the peak is; the rest averages over what is independent in the peak,
+    by thirds of an octave (own choice). The scatter of the fit is added, and what the method leaves open: the height
+    fitted with all other shapes and told_db, that of the same shape fitted by itself, are ends of a rectangle.
     """
     hz, known = curve.axis.hz, curve.valid
     at = np.log(peak.center_hz)
@@ -136,10 +180,17 @@ def size_uncertainty_db(curve: Curve, peak: Peak) -> float:
     width = half_size_octaves(peak.q)
     near, far = float(np.exp(-(width**2))), float(np.exp(-4 * width**2))
     remains = float(1.5 + 0.5 * far - 2 * near)
-    points = max(1, int(np.count_nonzero(np.abs(np.log2(hz / peak.center_hz)) < 0.5 * width)))
     smooth = (0.5 * own**2 + common**2) * remains
-    rough = 0.5 * own**2 * 1.5 / points
-    return float(np.sqrt(smooth + rough + peak.u_db**2))
+    rough = 0.5 * own**2 * 1.5 / max(1.0, width / _INDEPENDENT_OCTAVES)
+    open_db = 0.0 if told_db is None else abs(told_db - peak.size_db) / np.sqrt(3.0)
+    return float(np.sqrt(smooth + rough + peak.u_db**2 + open_db**2))
+
+
+def _ends_at(curve: Curve, peak: Peak) -> bool:
+    """The data end so near to the center that nothing tells a dip from the fall at the end of the range."""
+    hz = curve.axis.hz[curve.valid]
+    octaves = min(abs(float(np.log2(peak.center_hz / end))) for end in (hz[0], hz[-1]))
+    return octaves < _SEEN_WIDTHS * half_size_octaves(peak.q)
 
 
 def _heard(peak: Peak) -> phrases.Heard:
@@ -151,12 +202,14 @@ def _heard(peak: Peak) -> phrases.Heard:
 def _finding(one: _Seen, evidence: Evidence, curve: Curve, *, sensitive: bool) -> Finding | None:
     """The finding of a peak, or None where it lies inside its uncertainty."""
     peak = one.peak
-    u = size_uncertainty_db(curve, peak)
+    here = evidence.curve_db.get(one.target)
+    u = size_uncertainty_db(curve, peak, here)
     if abs(peak.size_db) < max(COVERAGE * u, LEAST_SIZE_DB):
         return None
-    here = evidence.curve_db.get(one.target)
     if here is not None and here / peak.size_db < _LEAST_ECHO:
         # Only in the balance of fitted shapes, not in the curve.
+        return None
+    if peak.size_db < 0 and _ends_at(curve, peak):
         return None
     kind = kind_of(evidence, size_db=peak.size_db, in_direct=one.target != "in_room")
     margin = audibility.margin_db(peak.size_db, peak.q, sensitive=sensitive)
@@ -175,6 +228,9 @@ def _finding(one: _Seen, evidence: Evidence, curve: Curve, *, sensitive: bool) -
         is_equalizable=mendable,
         in_room=one.target == "in_room",
     )
+    if mendable and peak.size_db < -COSTLY_DIP_DB:
+        times = 10 ** (-peak.size_db / 10)
+        sentence += f" To fill it whole takes {times:.0f} times the amplifier's power there."
     numbers = {
         **evidence.numbers(),
         "threshold_db": float(audibility.threshold_db(peak.q, sensitive=sensitive)),
@@ -224,39 +280,29 @@ def _tilt(part: Decomposition, curve: Curve) -> list[Finding]:
     ]
 
 
-def _limits(part: Decomposition, curve: Curve) -> list[Finding]:
-    """The ends of the band that lie inside the data: where the trend has fallen by 6 dB."""
-    found = []
-    for corner, order, is_low in (
-        (part.low_corner_hz, part.low_order, True),
-        (part.high_corner_hz, part.high_order, False),
-    ):
-        if corner is None or order is None:
-            continue
-        # 6 dB: 1 + r^(2 n) = 10^0.6.
-        ratio = (10**0.6 - 1) ** (0.5 / order)
-        edge = corner / ratio if is_low else corner * ratio
-        band = curve.valid_band_hz()
-        if band is None or not band[0] < edge < band[1]:
-            continue
-        near, far = (edge, band[0]) if is_low else (edge, band[1])
-        u = float(np.interp(np.log(edge), np.log(curve.axis.hz), curve.u_total))
+def _limits(curve: Curve | None) -> list[Finding]:
+    """The ends of the range that lie inside the data."""
+    found: list[Finding] = []
+    if curve is None:
+        return found
+    for one in limits_of(curve):
+        u = float(np.interp(np.log(one.edge_hz), np.log(curve.axis.hz), curve.u_total))
         found.append(
             Finding(
                 1,
-                edge,
-                min(near, far),
-                max(near, far),
-                -6.0,
+                one.edge_hz,
+                min(one.edge_hz, one.far_hz),
+                max(one.edge_hz, one.far_hz),
+                -DROP_DB,
                 u,
                 None,
                 "band_limit",
                 (curve.key,),
-                {"order": order, "corner_hz": corner},
+                {"slope_db_per_octave": one.slope_db_per_octave},
                 0.0,
                 False,
-                f"{'Lower' if is_low else 'Upper'} end of the range at {phrases.hertz(edge)}",
-                phrases.limit_sentence(edge, 6.0 * order, is_low=is_low),
+                f"{'Lower' if one.is_low else 'Upper'} end of the range at {phrases.hertz(one.edge_hz)}",
+                phrases.limit_sentence(one.edge_hz, one.slope_db_per_octave, is_low=one.is_low),
             )
         )
     return found

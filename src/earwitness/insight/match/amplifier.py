@@ -14,6 +14,7 @@ from earwitness.errors import InputError
 from earwitness.figures.load import RATED_SHARE, load_figures
 from earwitness.figures.load_curves import dissipation_share, on_load_grid
 from earwitness.figures.registry import FigureInfo
+from earwitness.insight.spread import value_and_spread
 from earwitness.quantities import REFERENCE_VOLTAGE_V, Curve, Figure, Impedance, Reading, not_judged
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.axis import hz_words
@@ -326,9 +327,10 @@ def _levels(
     u_load = 20.0 / math.log(10.0) * float(grid.u_ohm[rows[row]]) / float(size[row]) if current[row] else 0.0
     u = math.hypot(sensitivity.u, u_load)
     level = sensitivity.value + 20.0 * math.log10(float(volts[row]) / REFERENCE_VOLTAGE_V)
-    note = (
-        f"{volts[row]:.1f} V, {by} runs out first, at {hz_words(float(grid.axis.hz[rows[row]]))}, {size[row]:.1f} ohm"
-    )
+    place = f"at {hz_words(float(grid.axis.hz[rows[row]]))}, {size[row]:.1f} ohm"
+    if float(volts.max() - volts.min()) < 1e-6 * float(volts.max()):
+        place = "at every frequency alike"
+    note = f"{volts[row]:.1f} V, {by} runs out first, {place}"
     lowest = one.ratings[-1][0]
     notes = [note, "power compression of the loudspeaker not in it"]
     if float(size.min()) < lowest:
@@ -355,9 +357,11 @@ def _response(one: Amplifier, impedance: Impedance, figures: dict[str, Figure]) 
     rows = np.flatnonzero(change.valid & (change.axis.hz >= BAND_HZ[0] * 0.999) & (change.axis.hz <= BAND_HZ[1]))
     high, low = rows[np.argmax(change.values[rows])], rows[np.argmin(change.values[rows])]
     spread = float(change.values[high] - change.values[low])
+    # Adding 0 takes the sign off a zero.
+    most, least = (round(float(change.values[row]), 2) + 0.0 for row in (high, low))
     note = (
-        f"{change.values[high]:+.2f} dB at {hz_words(float(change.axis.hz[high]))}, "
-        f"{change.values[low]:+.2f} dB at {hz_words(float(change.axis.hz[low]))} against 1 kHz"
+        f"{most:+.2f} dB at {hz_words(float(change.axis.hz[high]))}, "
+        f"{least:+.2f} dB at {hz_words(float(change.axis.hz[low]))} against 1 kHz"
     )
     figures[key] = _judged(key, spread, float(np.hypot(change.u[high], change.u[low])), change.lineage, note)
     return change
@@ -381,14 +385,19 @@ def _sentences(
     found = [f"{opening[can]}: {why}."]
     far = figures["amplifier_highest_level_at"]
     if far.value is not None and far.u is not None:
-        found.append(f"It reaches {far.value:.1f} ± {2.0 * far.u:.1f} dB at {distance_m:g} m ({far.caveats[1]}).")
+        reached = value_and_spread(far.value, max(2.0 * far.u, 0.1))
+        found.append(
+            f"By its voltage and current alone it reaches {reached} dB at {distance_m:g} m ({far.caveats[1]})."
+        )
         if goal_db is not None:
             left = far.value - goal_db - max(peak_db - SINE_PEAK_DB, 0.0)
             if abs(left) <= 2.0 * far.u:
                 verdict = "just reached, within the uncertainty"
             else:
                 verdict = f"{left:.1f} dB to spare" if left > 0.0 else f"{-left:.1f} dB missing"
-            found.append(f"For {goal_db:g} dB with peaks {peak_db:g} dB above: {verdict} (± {2.0 * far.u:.1f} dB).")
+            found.append(
+                f"For {goal_db:g} dB with peaks {peak_db:g} dB above: {verdict} (± {max(2.0 * far.u, 0.1):.1f} dB)."
+            )
     current = [stretch for stretch in limited if stretch.by == "current"]
     if current:
         places = ", ".join(f"{hz_words(s.low_hz)} to {hz_words(s.high_hz)}" for s in current[:3])
@@ -398,7 +407,12 @@ def _sentences(
     spread = figures["amplifier_response_spread"]
     if spread.value is not None and spread.u is not None:
         found.append(
-            f"Its output impedance of {one.output_ohm:.2g} ohm changes the response by {spread.value:.2f} "
-            f"± {2.0 * spread.u:.2f} dB in all ({spread.caveats[0]})."
+            f"Its output impedance of {one.output_ohm:.2g} ohm changes the response by {spread.value:.2f} dB "
+            f"(± {_hundredths(2.0 * spread.u)} dB) in all ({spread.caveats[0]})."
         )
     return tuple(found)
+
+
+def _hundredths(spread_db: float) -> str:
+    """Never 0.00, which nothing measured has."""
+    return f"{spread_db:.2f}" if spread_db >= 0.005 else "less than 0.01"

@@ -234,16 +234,23 @@ def _best_aim(
     toward, _ = _angles(np.subtract(middle, one.position_m))
     _, elevation = aim_angles_deg(one)
     aims = []
+    is_seen = False
     for turn in turns_deg:
         angles = [_seat_angle(one, seat, toward + turn, elevation) for seat in plan.seats]
         sounds = [sound_toward(orbits, a.azimuth_deg, a.elevation_deg) for a in angles]
         known = [sound for sound in sounds if sound is not None]
         if len(known) == len(angles):
+            is_seen = True
             aim = _judged_aim(orbits, turn, angles, known)
             if aim is not None:
                 aims.append(aim)
     if not aims:
-        return f"no aim keeps every seat inside the measured directions over {_BAND}"
+        why = (
+            f"the direct sound is not known over {_BAND}"
+            if is_seen
+            else "none keeps every seat inside the measured directions"
+        )
+        return f"{one.name}: no aim can be judged, {why}"
     least = min(aims, key=lambda aim: aim.cost_db)
     alike = [aim for aim in aims if aim.cost_db - least.cost_db <= 2.0 * math.hypot(aim.u_db, least.u_db)]
     best = min(alike, key=lambda aim: (abs(aim.turn_deg), aim.cost_db))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -22,24 +23,29 @@ from earwitness.insight.mend.design import DEFAULT_LIMITS, Design, Limits, desig
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ
 from earwitness.insight.mend.goal import flat_window
 from earwitness.insight.mend.report import shifted
-from earwitness.quantities import Curve
+from earwitness.quantities import Curve, on_orbit
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.directions import Orbit
 from earwitness.standards import cta2034
 
-HORIZONTAL_AIMS_DEG = tuple(float(angle) for angle in range(0, 45, 5))
-VERTICAL_AIMS_DEG = tuple(float(angle) for angle in range(-40, 45, 5))
+ONE_WAY_DEG = tuple(float(angle) for angle in range(0, 45, 5))
+BOTH_WAYS_DEG = tuple(float(angle) for angle in range(-40, 45, 5))
 SMALLEST_MARGIN_DB = 0.1
 _SAME_DEG = 0.01
 
 
-def aim_words(orbit: Orbit, angle_deg: float) -> str:
-    """An aim in words: straight ahead, 15° off the axis, 10° below the axis."""
+def aim_words(orbit: Orbit, angle_deg: float, *, both_sides: bool = False) -> str:
+    """An aim in words: straight ahead, 15° off the axis, 10° below the axis.
+
+    both_sides : left and right differ, so that the left is named too; the right always is
+    """
     if angle_deg == 0.0:
         return "straight ahead"
     if orbit == "vertical":
         return f"{abs(angle_deg):.0f}° {'above' if angle_deg > 0 else 'below'} the axis"
-    return f"{abs(angle_deg):.0f}° off the axis{'' if angle_deg > 0 else ', to its right'}"
+    if angle_deg > 0 and not both_sides:
+        return f"{angle_deg:.0f}° off the axis"
+    return f"{abs(angle_deg):.0f}° off the axis to its own {'left' if angle_deg > 0 else 'right'}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,6 +77,7 @@ class AimStudy:
 
     best_deg, margin_db : smoothest aim and its lead over straight ahead; the same with an equalizer for each aim
     clear : the lead exceeds 0.1 dB and twice its uncertainty
+    both_sides : left and right differ, so that aims across were studied to both
     """
 
     aims: tuple[Aim, ...]
@@ -82,6 +89,7 @@ class AimStudy:
     margin_mended_db: float | None
     clear_mended: bool
     sentence: str
+    both_sides: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -230,12 +238,13 @@ def aim(
     bands: int = 0,
     limits: Limits = DEFAULT_LIMITS,
     sample_rate_hz: float = DEFAULT_RATE_HZ,
-    measured: int | None = None,
+    between: BoolArray | None = None,
+    mirrored: BoolArray | None = None,
 ) -> Aim | str:
     """One aim, or the reason why the data do not give it.
 
-    bands : of the equalizer re-designed for it, 0 for none; measured : how many of the directions were measured, the
-    others behind them having been filled in (all by default).
+    bands : of the equalizer re-designed for it, 0 for none; between, mirrored : (D,) directions that were not measured
+    but interpolated, or taken over from the other side (none by default).
     """
     window_places = _component(levels, "listening_window", orbit, angle_deg)
     if isinstance(window_places, str):
@@ -257,18 +266,20 @@ def aim(
     mend, mended_db = None, None
     if bands:
         weights = np.abs(np.array([place.weights for place in window_places])).sum(axis=0)
-        problem = problem_of(
-            levels,
-            flat_window(),
-            limits=limits,
-            sample_rate_hz=sample_rate_hz,
-            curves={one.key: one for one in curves},
-            window_weights_of=weights,
-        )
-        mend = design(problem, bands)
-        after = _joint([shifted(one, mend.equalizer, sample_rate_hz) for one in curves])
-        mended_db = None if after is None else after[0]
-    notes = _notes([*window_places, *early_places], len(levels.directions) if measured is None else measured)
+        # An aim whose curves are too uncertain to equalize is still an aim.
+        with suppress(InputError):
+            problem = problem_of(
+                levels,
+                flat_window(),
+                limits=limits,
+                sample_rate_hz=sample_rate_hz,
+                curves={one.key: one for one in curves},
+                window_weights_of=weights,
+            )
+            mend = design(problem, bands)
+            after = _joint([shifted(one, mend.equalizer, sample_rate_hz) for one in curves])
+            mended_db = None if after is None else after[0]
+    notes = _notes([*window_places, *early_places], between, mirrored)
     return Aim(orbit, angle_deg, direct_curve, window_curve, early_curve, room_curve, *rough, mend, mended_db, notes)
 
 
@@ -309,16 +320,35 @@ def _power(levels: Levels) -> _Average | None:
     return _average(levels, every, weights[weights > 0])
 
 
-def _notes(places: list[_Place], measured: int) -> tuple[str, ...]:
-    """How many positions were not measured. measured : rows of the levels that were."""
-    between = sum(place.interpolated or bool(place.weights[measured:].any()) for place in places)
-    composed = sum(place.composed for place in places)
-    found = []
-    if between:
-        found.append(f"{between} of {len(places)} positions interpolated over angle")
-    if composed:
-        found.append(f"{composed} of {len(places)} positions off both orbits put together from them")
-    return tuple(found)
+def _notes(places: list[_Place], between: BoolArray | None, mirrored: BoolArray | None) -> tuple[str, ...]:
+    """How many positions were not measured. between, mirrored : as in `aim`."""
+
+    def rest_on(rows: BoolArray | None, place: _Place) -> bool:
+        return rows is not None and bool(place.weights[rows].any())
+
+    counts = (
+        (sum(place.interpolated or rest_on(between, place) for place in places), "interpolated over angle"),
+        (sum(rest_on(mirrored, place) for place in places), "taken over from the other side"),
+        (sum(place.composed for place in places), "off both orbits put together from them"),
+    )
+    return tuple(f"{count} of {len(places)} positions {how}" for count, how in counts if count)
+
+
+def _filled_in(levels: Levels, *, symmetric: bool) -> tuple[Levels, BoolArray, BoolArray]:
+    """Levels without gaps, and which of their directions (D,) were interpolated or taken over from the other side."""
+    if levels.mixing is not None:
+        nothing = np.zeros(len(levels.directions), dtype=bool)
+        return levels, nothing, nothing
+    whole = filled(levels, symmetric=symmetric)
+    between, mirrored = (np.zeros(len(whole.levels.directions), dtype=bool) for _ in range(2))
+    behind = np.arange(len(whole.levels.directions)) >= len(levels.directions)
+    on: tuple[Orbit, Orbit] = ("horizontal", "vertical")
+    for orbit in on:
+        rows, angles = on_orbit(whole.levels.directions, orbit)
+        for mask, places in ((between, whole.interpolated), (mirrored, whole.mirrored)):
+            at = [angle for name, angle in places if name == orbit]
+            mask[rows] |= np.isclose(angles[:, None], np.array(at)[None, :], atol=_SAME_DEG).any(axis=1) & behind[rows]
+    return whole.levels, between, mirrored
 
 
 def aim_study(
@@ -335,19 +365,30 @@ def aim_study(
 
     levels : as measured; gaps are filled as `figures.angles.filled` does, mirrored only where `symmetric`.
 
-    aims_deg : 0 to 40 degrees in steps of 5 by default, vertically to both sides. Scored by the root mean square of
-    the roughness of direct sound, listening window and in-room prediction (a rule of this program). Of aims within
-    0.1 dB of the best, the one closest to straight ahead is named. InputError if straight ahead cannot be had.
+    aims_deg : 0 to 40 degrees in steps of 5 by default; vertically, and across unless `symmetric`, to both sides.
+    Scored by the root mean square of the roughness of direct sound, listening window and in-room prediction (a rule of
+    this program). Of aims within 0.1 dB of the best, the one closest to straight ahead is named, of two alike the
+    smoother. InputError if straight ahead cannot be had.
     """
     choice("orbit", orbit, ("horizontal", "vertical"))
-    chosen = aims_deg if aims_deg is not None else HORIZONTAL_AIMS_DEG if orbit == "horizontal" else VERTICAL_AIMS_DEG
+    both_sides = orbit == "horizontal" and not symmetric
+    usual = ONE_WAY_DEG if orbit == "horizontal" and symmetric else BOTH_WAYS_DEG
+    chosen = usual if aims_deg is None else aims_deg
     angles = sorted({0.0, *map(float, chosen)}, key=lambda a: (abs(a), -a))
     found: list[Aim] = []
     missing: list[str] = []
-    count = len(levels.directions)
-    whole = levels if levels.mixing is not None else filled(levels, symmetric=symmetric).levels
+    whole, between, mirrored = _filled_in(levels, symmetric=symmetric)
     for angle in angles:
-        one = aim(whole, orbit, angle, bands=bands, limits=limits, sample_rate_hz=sample_rate_hz, measured=count)
+        one = aim(
+            whole,
+            orbit,
+            angle,
+            bands=bands,
+            limits=limits,
+            sample_rate_hz=sample_rate_hz,
+            between=between,
+            mirrored=mirrored,
+        )
         if isinstance(one, str):
             missing.append(f"{angle:+.0f}°: {one}")
         else:
@@ -361,16 +402,23 @@ def aim_study(
     if bands and len(known) == len(found):
         best_mended, margin_mended, clear_mended = _choice(found, known)
     ordered = tuple(sorted(found, key=lambda one: one.angle_deg))
-    words = _sentence(best, margin, clear)
+    where = aim_words(orbit, best, both_sides=both_sides)
+    words = _sentence(where, best, margin, clear)
     if best_mended is not None and margin_mended is not None:
-        words = f"{words}; each with its own equalizer: " + _sentence(best_mended, margin_mended, clear_mended)
-    return AimStudy(ordered, tuple(missing), best, margin, clear, best_mended, margin_mended, clear_mended, words)
+        where = aim_words(orbit, best_mended, both_sides=both_sides)
+        words += f"; each with its own equalizer: {_sentence(where, best_mended, margin_mended, clear_mended)}"
+    if orbit == "horizontal":
+        words += _of_the_sides(both_sides, is_turned=bool(best or best_mended))
+    return AimStudy(
+        ordered, tuple(missing), best, margin, clear, best_mended, margin_mended, clear_mended, words, both_sides
+    )
 
 
 def _choice(aims: list[Aim], scores: list[float]) -> tuple[float, float, bool]:
     """The aim to take, its lead over straight ahead, and whether that is beyond doubt. aims : nearest first."""
-    least = min(scores)
-    place = next(i for i, score in enumerate(scores) if score <= least + SMALLEST_MARGIN_DB)
+    limit = min(scores) + SMALLEST_MARGIN_DB
+    near = [i for i, score in enumerate(scores) if score <= limit]
+    place = min(near, key=lambda i: (abs(aims[i].angle_deg), scores[i]))
     margin, u = lead(aims[0], aims[place], (scores[0], scores[place]))
     return aims[place].angle_deg, margin, bool(place > 0 and margin > max(SMALLEST_MARGIN_DB, 2 * u))
 
@@ -384,8 +432,17 @@ def lead(ahead: Aim, other: Aim, scores: tuple[float, float] | None = None) -> t
     return first - second, math.hypot(ahead.u_db, other.u_db)
 
 
-def _sentence(best_deg: float, margin_db: float, clear: bool) -> str:
+def _sentence(where: str, best_deg: float, margin_db: float, clear: bool) -> str:
+    """where : the best aim in words."""
     if best_deg == 0.0:
         return "no aim is smoother than straight ahead by more than 0.1 dB"
     sure = "" if clear else ", within the uncertainty"
-    return f"{best_deg:+.0f}° off the axis is smoother than straight ahead by {margin_db:.1f} dB rms{sure}"
+    return f"{where} is smoother than straight ahead by {margin_db:.1f} dB rms{sure}"
+
+
+def _of_the_sides(both_sides: bool, *, is_turned: bool) -> str:
+    """What was done about left and right, and what it means for a pair."""
+    if not both_sides:
+        return "; left and right are taken to be alike"
+    pair = ", and its mirror image asks for the opposite side" if is_turned else ""
+    return f"; left and right differ, so both sides were studied{pair}"

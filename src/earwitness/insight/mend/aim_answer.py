@@ -102,7 +102,7 @@ def _sentence(
 ) -> str:
     """gain, rougher : lead of the named aim, and by how much the aim tried is behind, each with its standard
     uncertainty; sizes : straight ahead and at the aim tried."""
-    where, (margin, u) = aim_words(orbit, named.angle_deg), gain
+    where, (margin, u) = aim_words(orbit, named.angle_deg, both_sides=study.both_sides), gain
     spread = f"(±{2 * u:.2f} dB)"
     if study.best_deg == 0.0:
         way = "smoother" if margin >= 0 else "rougher"
@@ -121,7 +121,7 @@ def _sentence(
         return f"{first}; there {held}."
     way = "rougher" if rougher[0] >= 0 else "smoother"
     whole = f"and everything together {way} by {abs(rougher[0]):.2f} dB rms (±{2 * rougher[1]:.2f} dB)"
-    return f"{first}. At {aim_words(orbit, tried.angle_deg)} {held}, {whole}."
+    return f"{first}. At {aim_words(orbit, tried.angle_deg, both_sides=study.both_sides)} {held}, {whole}."
 
 
 def _db(size: float, is_peak: bool) -> str:

@@ -28,7 +28,7 @@ from earwitness.insight.mend.equalizer import (
     gain_db,
     prewarped,
 )
-from earwitness.insight.mend.goal import Goal, flat_window
+from earwitness.insight.mend.goal import Goal, curve_name, flat_window
 from earwitness.insight.mend.search import Path, Task, cost_of_gain, grow
 from earwitness.quantities import Curve
 from earwitness.quantities.arrays import BoolArray, FloatArray, lock_fields
@@ -41,6 +41,8 @@ BEYOND_WEIGHT = 0.01
 LOW_SHELF_TO_HZ, HIGH_SHELF_FROM_HZ = 1500.0, 500.0
 ROLL_OFF_OCTAVES = 1.0
 _LEVEL_BAND_HZ = (200.0, 10_000.0)
+_MOST_OVER_MIDDLE_DB = 24.0
+_FAINTEST = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,14 +140,17 @@ def problem_of(
         found = windows(levels)
         curves, missing = found.curves, found.missing
     if goal.curve not in curves:
-        raise InputError(f"no {goal.curve.replace('_', ' ')} to equalize", expected=missing.get(goal.curve, ""))
+        missing = missing or windows(levels).missing
+        raise InputError(f"there is no {curve_name(goal.curve)} to equalize", expected=missing.get(goal.curve, ""))
     curve = curves[goal.curve]
     window = curves.get("listening_window", curve)
     axis_hz = levels.axis.hz
     low_hz, high_hz = _stretch(curve)
     hz = log_axis(low_hz, min(high_hz, 20_000.0, 0.45 * sample_rate_hz), GRID_PER_OCTAVE).hz
     judgement = able.judged(levels, hz, window, window_weights_of=window_weights_of, excess_phase_rad=excess_phase_rad)
-    power = 10 ** (np.where(curve.valid, curve.values, 0.0) / 10)
+    power = np.where(curve.valid, 10 ** (curve.values / 10), 0.0)
+    # What lies that deep is no sound any more, and the smoothing's running sums would lose it.
+    power = np.maximum(power, _FAINTEST * power.max())
     detail = 10 * np.log10(smooth_power(power, axis_hz, hz, able.DETAIL_FRACTION))
     trend = 10 * np.log10(smooth_power(power, axis_hz, hz, able.TREND_FRACTION))
     shape, there = goal.at(hz)
@@ -155,14 +160,17 @@ def problem_of(
     if limits.range_hz is not None:
         judged &= (hz >= limits.range_hz[0]) & (hz <= limits.range_hz[1])
     if not judged.any():
+        low, high = limits.range_hz or (lowest_hz, HIGHEST_HZ)
         raise InputError(
             "nothing is left to equalize",
-            where=f"{hz[0]:.0f} Hz to {hz[-1]:.0f} Hz",
-            expected=f"a goal and data with at most {TRUSTED_U_DB:g} dB standard uncertainty in the same range",
+            where=f"data from {hz[0]:.0f} Hz to {hz[-1]:.0f} Hz, bands from {low:.0f} Hz to {high:.0f} Hz",
+            expected=f"a goal and data with at most {TRUSTED_U_DB:g} dB standard uncertainty among the bands, from the "
+            f"useful bass ({lowest_hz:.0f} Hz) to {HIGHEST_HZ:.0f} Hz",
         )
     middle = judged & (hz >= _LEVEL_BAND_HZ[0]) & (hz <= _LEVEL_BAND_HZ[1])
     away = detail - shape
     level = float(np.median(away[middle if middle.any() else judged]))
+    _need_a_middle(curve, detail, middle)
     broad, narrow = level + shape - trend, trend - detail
     if not limits.forced:
         broad, narrow = broad * able.strength(judgement.broad), narrow * able.strength(judgement.narrow)
@@ -182,6 +190,20 @@ def problem_of(
     return Problem(
         goal, limits, sample_rate_hz, hz, wanted, weight, cap, np.where(judged, away - level, 0.0), judged, judgement
     )
+
+
+def _need_a_middle(curve: Curve, level_db: FloatArray, middle: BoolArray) -> None:
+    """InputError for a subwoofer, whose middle is no level to go by. middle : (F,) where the goal's level is taken."""
+    if not middle.any():
+        return
+    over = float(level_db.max() - np.median(level_db[middle]))
+    if over > _MOST_OVER_MIDDLE_DB:
+        raise InputError(
+            f"the middle of the {curve.name} lies {over:.0f} dB under its loudest part",
+            where=f"{_LEVEL_BAND_HZ[0]:.0f} Hz to {_LEVEL_BAND_HZ[1] / 1000:.0f} kHz",
+            expected="a loudspeaker that plays there: the goal's level is taken from there",
+            remedy="set a subwoofer by ear or in the room, together with the loudspeakers above it",
+        )
 
 
 def _stretch(curve: Curve) -> tuple[float, float]:
@@ -334,8 +356,9 @@ def _most_boost_db(problem: Problem) -> float:
 
 def _peak_db(problem: Problem, equalizer: Equalizer) -> float:
     """Largest gain at any frequency up to half the sample rate [dB]."""
-    hz = np.geomspace(10.0, 0.4999 * problem.sample_rate_hz, 1200)
-    return float(gain_db(equalizer, hz, problem.sample_rate_hz).max())
+    top = 0.4999 * problem.sample_rate_hz
+    hz = np.append(np.geomspace(10.0, top, 1200), [band.frequency_hz for band in equalizer.bands])
+    return float(gain_db(equalizer, hz[hz <= top], problem.sample_rate_hz).max())
 
 
 def _within_boost(problem: Problem, rounded: Equalizer) -> Equalizer:

@@ -112,6 +112,8 @@ def judged(
         )
     used = np.flatnonzero(sum(groups) > 0)
     power = 10 ** (levels.level_db[used] / 10)
+    # What lies that deep is no sound any more, and the smoothing's running sums would lose it.
+    power = np.maximum(power, 1e-12 * power.max())
     fine = smooth_power(power, levels.axis.hz, hz, DETAIL_FRACTION)
     trend = 10 * np.log10(smooth_power(power, levels.axis.hz, hz, TREND_FRACTION))
     detail = 10 * np.log10(fine) - trend

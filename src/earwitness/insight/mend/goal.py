@@ -14,6 +14,12 @@ from earwitness.quantities.arrays import BoolArray, FloatArray, lock_fields
 
 CURVES = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
 STEEPEST_DB_PER_OCTAVE = 6.0
+_NAMES = {"on_axis": "curve on the axis", "in_room": "predicted in-room response"}
+
+
+def curve_name(curve: str) -> str:
+    """A curve's key as it stands in a sentence."""
+    return _NAMES.get(curve, curve.replace("_", " "))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,7 +55,7 @@ class Goal:
 def flat_window(curve: str = "listening_window") -> Goal:
     """A level curve: the listening window by default."""
     choice("the curve of the goal", curve, CURVES)
-    words = f"a flat {curve.replace('_', ' ')}"
+    words = f"a flat {curve_name(curve)}"
     return Goal(curve, np.array([20.0, 20_000.0]), np.zeros(2), True, words)
 
 
@@ -61,7 +67,7 @@ def straight_slope(slope_db_per_octave: float, *, curve: str = "in_room") -> Goa
             f"a goal of {slope_db_per_octave} dB/octave", expected=f"at most {STEEPEST_DB_PER_OCTAVE:g} dB/octave"
         )
     hz = np.array([20.0, 20_000.0])
-    words = f"a straight {curve.replace('_', ' ')} of {slope_db_per_octave:+.2f} dB/octave"
+    words = f"a straight {curve_name(curve)} of {slope_db_per_octave:+.2f} dB/octave"
     return Goal(curve, hz, slope_db_per_octave * np.log2(hz / 1000.0), True, words)
 
 
@@ -86,5 +92,5 @@ def table(points: Sequence[tuple[float, float]], *, curve: str = "listening_wind
             f"a target table of {len(rows)} points",
             expected="two or more rows of frequency in Hz, rising from above 0, and level in dB",
         )
-    words = f"a {curve.replace('_', ' ')} after a table of {len(rows)} points"
+    words = f"a {curve_name(curve)} after a table of {len(rows)} points"
     return Goal(curve, rows[:, 0], rows[:, 1], False, words)

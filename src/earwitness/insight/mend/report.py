@@ -101,7 +101,9 @@ def mended(
     rough = {key: (_roughness(old[key]), _roughness(new[key])) for key in CHECKED if key in old and key in new}
     known = {key: (a, b) for key, (a, b) in rough.items() if a is not None and b is not None}
     worse = [
-        f"the {old[key].name} gets rougher by {b - a:.1f} dB rms" for key, (a, b) in known.items() if b - a > WORSE_DB
+        f"rougher by {b - a:.1f} dB rms than without it: {old[key].name}"
+        for key, (a, b) in known.items()
+        if b - a > WORSE_DB
     ]
     spread = None if problem is None else unit_spread(problem, equalizer, spread_percent=spread_percent)
     cost = headroom(equalizer, sample_rate_hz)

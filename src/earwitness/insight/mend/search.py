@@ -192,7 +192,8 @@ def _shelves(task: Task, residual: FloatArray, kind: int) -> list[FloatArray]:
 
 
 def _promising(task: Task, residual: FloatArray, used: IntArray, keep: int) -> list[tuple[int, FloatArray]]:
-    """The new bands that alone, with the best gain, would take the most away; no shelf twice."""
+    """The new bands that alone would take the most away with the best gain, and with the best they may have; no shelf
+    twice."""
     tried = [one for one in _new_bands(task, residual) if one[0] == 0 or one[0] not in used]
     if not tried:
         return [(task.kinds[0], np.array([float(task.low[task.kinds[0], 0]), 0.0, 0.0]))]
@@ -200,8 +201,13 @@ def _promising(task: Task, residual: FloatArray, used: IntArray, keep: int) -> l
     x = np.array([band for _, band in tried])
     shape = band_gains(kinds, x[:, 0], x[:, 1], np.sign(x[:, 2]) * 2.0, task.warped, task.rate_hz)
     pushed = shape @ (task.weight * residual)
-    taken = np.minimum(pushed, 0.0) ** 2 / np.maximum(shape**2 @ task.weight, 1e-12)
-    return [tried[i] for i in np.argsort(-taken, kind="stable")[:keep].tolist()]
+    power = np.maximum(shape**2 @ task.weight, 1e-12)
+    most = np.where(x[:, 2] > 0, task.high[kinds, 2], -task.low[kinds, 2]) / 2.0
+    share = np.clip(-pushed / power, 0.0, most)
+    taken = -share * (2.0 * pushed + share * power)
+    freely = np.minimum(pushed, 0.0) ** 2 / power
+    orders = [np.argsort(-one, kind="stable")[:keep].tolist() for one in (taken, freely)]
+    return [tried[i] for i in dict.fromkeys([*orders[0], *orders[1]])]
 
 
 def _extended(task: Task, state: _State) -> tuple[IntArray, FloatArray]:
@@ -243,6 +249,15 @@ def _merged(one: _State, other: _State) -> _State:
     )
 
 
+def _with_idle_band(task: Task, state: _State) -> _State:
+    """The same with one more band at 0 dB."""
+    kind = task.kinds[0]
+    band = np.append((task.low[kind, :2] + task.high[kind, :2]) / 2.0, 0.0)
+    kinds = np.concatenate([state.kinds, np.full((len(state.kinds), 1), kind)], axis=1)
+    x = np.concatenate([state.x, np.tile(band[:, None], (len(state.x), 1, 1))], axis=2)
+    return replace(state, kinds=kinds, x=x)
+
+
 def _thinned(task: Task) -> Task:
     """Every other frequency: enough to find where bands belong."""
     weight = task.weight[::2]
@@ -265,8 +280,12 @@ def grow(task: Task, count: int) -> list[Path]:
     state = _State(empty, np.zeros((1, 3, 0)), level, start, (thin.weight * (start - level) ** 2).sum(axis=1))
     found: list[Path] = []
     for number in range(1, count + 1):
+        before = state
         rough = _best(refine(thin, *_extended(thin, state), _ROUGH_STEPS), _KEPT)
         state = refine(thin, rough.kinds, rough.x, _FINE_STEPS)
+        if state.cost.min() > before.cost.min():
+            # Tight limits can leave no place for a further band.
+            state = _merged(state, _with_idle_band(thin, before))
         if number == count:
             tried = _best(refine(thin, *_reset_each(thin, _best(state, 1)), _ROUGH_STEPS), _KEPT)
             state = _best(_merged(state, refine(thin, tried.kinds, tried.x, _FINE_STEPS)), _KEPT)
