@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 
 from earwitness.exhibits.chart import Caption, Chart, Mark, Panel, Region, Table, Trace
 from earwitness.quantities import Curve, DirectivityMap, log_axis
@@ -123,6 +123,52 @@ def test_update_moves_the_curve_its_ribbon_and_its_reading(browser: Browser, add
     assert trace == pytest.approx([3.0] * len(trace), abs=0.02)
     assert ribbon == pytest.approx([3.0] * len(ribbon), abs=0.02)
     assert "on axis 88.0 dB" in spoken(page)
+    page.close()
+
+
+UPDATED = """(how) => {
+  const figure = document.querySelector("figure.chart");
+  const { hz, curves } = JSON.parse(figure.querySelector("script").textContent);
+  const { by, above, below, u } = how, isIn = (k) => hz[k] >= above && hz[k] < below;
+  const values = curves[0].values.map((v, k) => (v !== null && isIn(k) ? v + by : null));
+  earwitnessCharts.update(figure, "on_axis", values, u && hz.map(() => u));
+}"""
+
+
+def numbers(page: Page, words: str) -> str:
+    """What the table of numbers has for the first curve at a frequency."""
+    row = page.locator("figure.chart").first.locator("details tbody tr", has_text=words)
+    return row.locator("td").first.inner_text().replace("\N{NO-BREAK SPACE}", " ")
+
+
+def test_the_table_of_numbers_follows_a_redrawn_curve(browser: Browser, address: str) -> None:
+    page = opened(browser, address)
+    details = page.locator("figure.chart").first.locator("> details")
+    all_of_it = {"by": 3, "above": 0, "below": 1e6}
+    page.evaluate(UPDATED, all_of_it)
+    details.locator("summary").click()
+    # 85 + log2(f / 1 kHz) dB as the curve was made, 3 dB higher; u is 0.3 dB, and k = 2.
+    expect(details.locator("tbody tr", has_text="1 kHz").locator("td").first).to_have_text("88.0 ± 0.6")
+    page.evaluate(UPDATED, {**all_of_it, "by": -85.04, "u": 1.5})
+    assert numbers(page, "1 kHz") == "0.0 ± 1.5"  # No zero below zero.
+    assert numbers(page, "2.5 kHz") == "1.3 ± 1.5"  # -0.04 + log2(2.5) = 1.28
+    assert numbers(page, "40 Hz") == "not valid"
+    page.evaluate(UPDATED, {"by": 0, "above": 500.0, "below": 1e6})
+    assert numbers(page, "400 Hz") == "not valid"
+    assert numbers(page, "1 kHz") == "85.0 ± 0.6"
+    page.close()
+
+
+def test_a_curve_without_any_value_is_not_drawn_and_comes_back(browser: Browser, address: str) -> None:
+    page = opened(browser, address)
+    trace = page.locator(".drawing.wide .trace[data-curve=on_axis]:not(.outside)").first
+    page.evaluate(UPDATED, {"by": 0, "above": 0, "below": 1e6})
+    before = trace.get_attribute("d")
+    page.evaluate(UPDATED, {"by": 0, "above": 1e6, "below": 1e6})
+    expect(trace).to_be_hidden()
+    page.evaluate(UPDATED, {"by": 0, "above": 0, "below": 1e6})
+    expect(trace).to_be_visible()
+    assert trace.get_attribute("d") == before
     page.close()
 
 

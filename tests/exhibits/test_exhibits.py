@@ -22,6 +22,7 @@ from earwitness.exhibits.near_field import near_field
 from earwitness.exhibits.quality import quality
 from earwitness.exhibits.reflections import reflections
 from earwitness.exhibits.trust import trust
+from earwitness.exhibits.words import figure_words
 from earwitness.figures.read import read_measurement
 from earwitness.figures.registry import FIGURES
 from earwitness.quantities import Measurement, Reading, not_judged
@@ -92,7 +93,8 @@ def test_evenness_windows_lie_about_the_sensitivity(reading: Reading, measuremen
 def test_balance_speaks_of_f6(reading: Reading, measurement: Measurement) -> None:
     figure = reading.figures["f6"]
     assert figure.value is not None
-    assert f"by 6 dB at {figure.value:.0f} ±" in finding(balance(reading, measurement))
+    assert f"{figure.value:.0f}" in figure_words(figure)
+    assert f"by 6 dB at {plain(figure_words(figure))} (F6)." in finding(balance(reading, measurement))
     silent = replace(reading, figures={"f6": not_judged("f6", "no bass", unit="Hz", method="fall")})
     assert "F6" not in finding(balance(silent, measurement))
 

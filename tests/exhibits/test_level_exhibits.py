@@ -60,7 +60,7 @@ def test_distortion_chart_speaks_from_its_figures() -> None:
     assert chart is not None
     assert [_plain(trace.label) for trace in chart.panels[0].traces] == ["86 dB", "92 dB", "97 dB"]
     assert [trace.label for trace in chart.panels[1].traces] == ["2nd", "3rd"]
-    assert "At 97 dB it passes 3 % below 6" in _plain(chart.caption.finding)
+    assert "At 97 dB, it passes 3 % below 6" in _plain(chart.caption.finding)
     assert "0.32" in chart.caption.finding
     assert "covered by noise" in chart.note
     assert chart.panels[0].low == -80.0
@@ -120,7 +120,8 @@ def test_highest_level_chart_tells_limits_from_bounds() -> None:
     named = {trace.curve.name: trace.label for trace in chart.panels[0].traces}
     # Only the line that reaches the end of the plot carries its words there.
     assert named == {"limit reached": "", "at least": "at least"}
-    assert "solid where a limit was reached" in chart.caption.reading
+    assert "Solid is the level at which distortion passes the limit." in chart.caption.reading
+    assert "Dotted" not in chart.caption.reading
     assert "plays cleanly to" in chart.caption.finding
     assert "at least" in chart.caption.finding
     assert "At the seat" in chart.caption.finding

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import subprocess
+import sys
 import zipfile
 from collections.abc import Callable
 from dataclasses import replace
@@ -224,3 +225,31 @@ def test_words_a_spreadsheet_would_run_are_made_harmless(harmonics: Harmonics, l
     assert next(csv.DictReader(io.StringIO(text)))["take"] == "'=1+1"
     assert "nan" not in impedance_csv(replace(load, u_ohm=np.full(4, np.nan)))
     assert table_csv(("a",), [(-1.5,)]) == "a\n-1.5\n"
+
+
+def test_a_stranger_rebuilds_figures_by_the_readme_alone(folder: Path, reading: Reading) -> None:
+    text = (folder / "README.md").read_text(encoding="utf-8")
+    assert text.count("```python\n") == 1
+    script = text.partition("```python\n")[2].partition("```")[0]
+    ran = subprocess.run(
+        [sys.executable, "-I", "-c", script], cwd=folder, check=True, capture_output=True, text=True
+    ).stdout.splitlines()
+    said = [line.split() for line in ran]
+    figures = {row["key"]: float(row["value"]) for row in rows_of(folder, "figures.csv") if row["value"]}
+    assert float(said[0][1]) == pytest.approx(figures["sensitivity"], abs=0.006)
+    assert float(said[1][1]) == pytest.approx(figures["f3"], abs=0.006)
+    window = reading.curves["listening_window"]
+    row = int(np.argmin(np.abs(window.axis.hz - float(said[2][5]))))
+    assert float(said[2][2]) == pytest.approx(window.values[row], abs=0.006)
+
+
+def test_the_readme_explains_every_table_and_offers_no_script_that_fails(review: Review, folder: Path) -> None:
+    text = (folder / "README.md").read_text(encoding="utf-8")
+    for table in folder.glob("*.csv"):
+        assert text.count(f"- `{table.name}`:") == 2, "listed, and its columns explained"
+    no_bass = replace(review.reading.figures["f3"], bound="at most")
+    figures = {**review.reading.figures, "f3": no_bass}
+    silent = replace(review, reading=replace(review.reading, figures=figures))
+    made = zipfile.ZipFile(io.BytesIO(dataset_zip(silent, license="CC0-1.0"))).read(f"{NAME}/README.md").decode()
+    assert "```python" not in made
+    assert "How to read the tables" in made

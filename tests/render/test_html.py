@@ -108,5 +108,22 @@ def test_table_names_its_rows_and_columns() -> None:
 
 def test_the_script_is_small_and_needs_nothing_else() -> None:
     script = chart_script()
-    assert len(script.encode()) < 6500
+    assert len(script.encode()) < 8500
     assert not re.search(r"^\s*(import|export)\b|\beval\(|new Function|https?:|fetch\(|</script", script, re.MULTILINE)
+
+
+def test_no_number_of_a_chart_is_printed_without_any_doubt() -> None:
+    markup = figure_html(chart(curve("a", u=0.001)), 900)
+    assert "± 0.1" in markup
+    assert "± 0.0" not in markup
+
+
+def test_a_curve_named_as_its_panel_is_named_once() -> None:
+    first = chart(curve("a"))
+    second = Panel(
+        "Phase", "dB", 60.0, 100.0, 5.0, (Trace(curve("b"), "plain", "phase"), Trace(curve("c"), "plain", "c"))
+    )
+    two = Chart("two", "Two", "", Caption("", ""), (*first.panels, second))
+    markup = figure_html(two, 900)
+    assert '<th scope="col" class="right">phase, dB</th>' in markup
+    assert '<th scope="col" class="right">Phase: c, dB</th>' in markup

@@ -64,7 +64,8 @@ def test_a_decade_is_as_long_as_25_db_is_high(width_px: int) -> None:
 def test_frequency_labels_and_minor_lines() -> None:
     # Common practice, no source: labels 1-2-5, a line at every 1-9 of each decade.
     root = parsed(chart())
-    assert texts(root, "hz") == ["20", "50", "100", "200", "500", "1k", "2k", "5k", "10k", "20k"]
+    # The first has the unit, so that no number of the axis goes without one.
+    assert texts(root, "hz") == ["20\N{NO-BREAK SPACE}Hz", "50", "100", "200", "500", "1k", "2k", "5k", "10k", "20k"]
     assert len(of_class(root, "minor")) + len(of_class(root, "decade")) == 8 + 9 + 9 + 2
 
 
@@ -262,8 +263,8 @@ def test_a_time_axis_is_linear_and_says_so() -> None:
     chart = Chart("t", "Over time", "", Caption("", ""), (panel,), low_hz=1.0, high_hz=8.0, axis="time")
     svg = svg_of(chart, 900)
     assert 'data-axis="time"' in svg
-    labels = re.findall(r'<text class="hz" x="([0-9.]+)"[^>]*>([0-9.]+)</text>', svg)
-    assert [words for _, words in labels] == ["1", "2", "3", "4", "5", "6", "7", "8"]
+    labels = re.findall(r'<text class="hz" x="([0-9.]+)"[^>]*>([^<]+)</text>', svg)
+    assert [words for _, words in labels] == ["1\N{NO-BREAK SPACE}ms", "2", "3", "4", "5", "6", "7", "8"]
     steps = np.diff([float(x) for x, _ in labels])
     assert np.ptp(steps) < 0.25
 

@@ -11,6 +11,7 @@ from earwitness.exhibits.chart import Caption, Chart, Panel
 from earwitness.exhibits.level_facts import joined, trust_words
 from earwitness.exhibits.words import COVERAGE_FACTOR, MINUS, frequency_words, listed
 from earwitness.quantities import Curve, DirectivityMap, Measurement, Reading
+from earwitness.quantities.directions import on_orbit
 
 Orbit = Literal["horizontal", "vertical"]
 SPOKEN_HZ = (1000.0, 4000.0, 10_000.0)
@@ -91,20 +92,26 @@ def _edge_at(edge: Curve, frequency_hz: float) -> str:
 
 
 def _reading_words(reading: Reading, field: DirectivityMap, edges: tuple[Curve, ...], measurement: Measurement) -> str:
-    steps = np.diff(field.angle_deg)
-    step = (
-        f" Directions were measured every {steps.max():.0f}°; between them the map is drawn over." if steps.size else ""
-    )
     keys = tuple(edge_key(side) + NOT_REACHED for side in SIDES[field.orbit])
     reasons = tuple(dict.fromkeys(reading.choices[key] for key in keys if key in reading.choices))
-    return (
-        joined(
-            "Each color is a step in level; the lines stand at −3, −6 and −10 dB.",
-            "A loudspeaker that treats all listeners alike has bands of even width, without pinches.",
-            f"The heavier edge marks where the sound has first fallen by {EDGE_DB} dB." if edges else "",
-            f"Where there is none, {listed(reasons)}." if reasons else "",
-            trust_words(measurement, has_bracket=False),
-            "Where the map is blank nothing could be trusted." if not field.valid.all() else "",
-        ).strip()
-        + step
+    return joined(
+        "Each color is a step in level; the lines stand at −3, −6 and −10 dB.",
+        "A loudspeaker that treats all listeners alike has bands of even width, without pinches.",
+        f"The heavier edge marks where the sound has first fallen by {EDGE_DB} dB." if edges else "",
+        f"Where there is none, {listed(reasons)}." if reasons else "",
+        trust_words(measurement, has_bracket=False),
+        "Where the map is blank nothing could be trusted." if not field.valid.all() else "",
+        _step_words(field, measurement),
     )
+
+
+def _step_words(field: DirectivityMap, measurement: Measurement) -> str:
+    """How far apart the directions stand that were measured, which may be wider than those of the map."""
+    angles = np.unique(on_orbit(measurement.response.directions, field.orbit)[1].round(3))
+    if angles.size < 2:
+        return ""
+    steps = np.diff(angles)
+    least, most = (f"{step:.0f}°" for step in (steps.min(), steps.max()))
+    every = most if least == most else f"{least} to {most}"
+    how = "Directions were measured" if measurement.scan is None else "The scan gives a direction"
+    return f"{how} every {every}; between them the map is drawn over."

@@ -6,7 +6,7 @@ from earwitness.exhibits.advice import AimAdvised
 from earwitness.exhibits.chart import Caption, Chart, Panel, Role, Table, Trace
 from earwitness.exhibits.level_facts import PALE, joined, level_span
 from earwitness.exhibits.words import number_words, sentence
-from earwitness.insight.mend.aim import Aim, AimStudy
+from earwitness.insight.mend.aim import Aim, AimStudy, aim_words
 
 _COMPARED_DEG = 20.0
 
@@ -20,14 +20,14 @@ def aim_chart(advised: AimAdvised) -> Chart | None:
     other = _at(study, study.best_deg or _COMPARED_DEG)
     if ahead is None or other is None:
         return None
-    words = _degrees(other.angle_deg)
+    words = aim_words(study.aims[0].orbit, other.angle_deg, both_sides=study.both_sides)
     panels = [_panel("Direct sound", ahead, other, words, "direct")]
     if ahead.in_room is not None and other.in_room is not None:
         panels.append(_panel("Predicted in-room response", ahead, other, words, "in room"))
     return Chart(
         key="aim",
         title="Aim",
-        subtitle=f"Straight at the listener against {words} off the axis",
+        subtitle=f"Straight at the listener against {words}",
         caption=Caption(_finding(study), _reading(advised)),
         panels=tuple(panels),
     )
@@ -47,7 +47,7 @@ def _panel(label: str, ahead: Aim, other: Aim, words: str, role: Role) -> Panel:
         5.0,
         traces=(
             Trace(first.renamed(f"{first.key}_ahead", first.name), "before", "straight ahead"),
-            Trace(second.renamed(f"{second.key}_turned", second.name), role, f"{words} off", True),
+            Trace(second.renamed(f"{second.key}_turned", second.name), role, words.replace(" the axis", "", 1), True),
         ),
     )
 

@@ -23,6 +23,7 @@ from earwitness.exhibits.over_time import decay_chart, group_delay_chart, impuls
 from earwitness.exhibits.reflections import reflections
 from earwitness.exhibits.separation import separation
 from earwitness.exhibits.trust import trust
+from earwitness.exhibits.words import short_reason, true_minus
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.record import Loudspeaker
 
@@ -113,12 +114,12 @@ def absent_words(reading: Reading, measurement: Measurement, *, advice: Advice |
     shown = {key for key, make in MAKERS.items() if make(reading, measurement) is not None}
     found = []
     for key, (title, needs) in _NEEDS.items():
-        reasons = dict.fromkeys(reading.missing[need] for need in needs if need in reading.missing)
+        reasons = dict.fromkeys(short_reason(reading.missing[need]) for need in needs if need in reading.missing)
         if key not in shown:
             found.append(f"{title} is not shown: {'; '.join(reasons) or 'the recordings do not give it'}.")
         elif key == "balance":
             found += [
-                f"In the balance the {need.replace('_', ' ')} is missing: {reading.missing[need]}."
+                f"Missing in the balance, {need.replace('_', ' ')}: {short_reason(reading.missing[need])}."
                 for need in needs
                 if need in reading.missing
             ]
@@ -127,7 +128,7 @@ def absent_words(reading: Reading, measurement: Measurement, *, advice: Advice |
         found.append(f"Load is not shown: {reading.missing['impedance_magnitude']}.")
     if advice is not None:
         found += _advice_absent(advice)
-    return tuple(found)
+    return tuple(map(true_minus, found))
 
 
 def _advice_absent(advice: Advice) -> list[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from earwitness.exhibits.chart import Caption, Chart, Panel
+from earwitness.exhibits.chart import Caption, Chart, Panel, Trace
 from earwitness.exhibits.level_facts import (
     PALE,
     Wanted,
@@ -18,8 +18,8 @@ from earwitness.exhibits.level_facts import (
     trust_words,
     valid_values,
 )
-from earwitness.exhibits.words import figure_words
-from earwitness.quantities import Measurement, Reading
+from earwitness.exhibits.words import exact_words, figure_words, listed
+from earwitness.quantities import Figure, Measurement, Reading
 
 _LEVELS: Final[tuple[Wanted, ...]] = (
     ("on_axis", "direct", "on axis", False),
@@ -57,10 +57,17 @@ def balance(reading: Reading, measurement: Measurement) -> Chart | None:
     return Chart(
         key="balance",
         title="Balance",
-        subtitle="Direct sound, early reflections and sound in all directions, after ANSI/CTA-2034-A",
+        subtitle="Direct sound, early reflections and sound in all directions, after ANSI/CTA-2034-A"
+        if len(traces) == len(_LEVELS)
+        else _named(traces),
         caption=Caption(_finding(reading), _reading(reading, measurement)),
         panels=tuple(panels),
     )
+
+
+def _named(traces: tuple[Trace, ...]) -> str:
+    names = listed(tuple(trace.label for trace in traces))
+    return f"{names[0].upper()}{names[1:]}, after ANSI/CTA-2034-A"
 
 
 def _finding(reading: Reading) -> str:
@@ -74,7 +81,15 @@ def _finding(reading: Reading) -> str:
     lowest = reading.figures.get("f6")
     if lowest is None or lowest.value is None:
         return first
-    return joined(first, f"In the bass it has fallen by 6 dB at {figure_words(lowest)} (F6).")
+    return joined(first, _bass(lowest))
+
+
+def _bass(lowest: Figure) -> str:
+    """F6 belongs to the on-axis response, whichever curve the sentence before speaks of."""
+    if lowest.bound and lowest.value is not None:
+        at = exact_words(lowest.value, lowest.unit)
+        return f"Straight ahead the bass has not fallen by 6 dB at {at}, the lowest frequency judged (F6)."
+    return f"Straight ahead the bass has fallen by 6 dB at {figure_words(lowest)} (F6)."
 
 
 def _reading(reading: Reading, measurement: Measurement) -> str:
@@ -88,7 +103,9 @@ def _reading(reading: Reading, measurement: Measurement) -> str:
         )
     )
     return joined(
-        "Curves that run alike mean that the reflections carry the same balance as the direct sound.",
+        "Curves that run alike mean that the reflections carry the same balance as the direct sound."
+        if {"early_reflections", "sound_power"} - set(absent)
+        else "",
         "The shaded ribbon is the 95 % uncertainty of the listening window."
         if "listening_window" not in absent
         else "",

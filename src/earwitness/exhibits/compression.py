@@ -92,7 +92,7 @@ def highest_level_chart(found: CleanLevel, figures: Mapping[str, Figure]) -> Cha
     parts: tuple[tuple[BoolArray, Role, str], ...] = (
         (found.bound == 0, "direct", "limit reached"),
         (found.bound == 1, "before", "at least"),
-        (found.bound == -1, "reflected", "at most"),
+        (found.bound == -1, "reflected part", "at most"),
     )
     # Words stand at the end of a line: one that ends in the middle of the plot has its words in the caption alone.
     last = int(np.flatnonzero(curve.valid)[-1])
@@ -155,15 +155,18 @@ def _highest_reading(found: CleanLevel) -> str:
     reasons = tuple(REASONS[k] for k in (1, 2) if (curve.valid & (found.reason == k)).any())
     band = curve.valid_band_hz()
     return joined(
-        f"Above the curve {' or '.join(reasons)} passes the limit; a sine was used, one frequency at a time."
-        if reasons
-        else "Nothing was found that limits: louder takes are needed.",
-        "The line is solid where a limit was reached, dashed where the loudest take was still clean."
-        if reasons and share > 0
+        f"Solid is the level at which {' or '.join(reasons)} passes the limit."
+        if (curve.valid & (found.bound == 0)).any()
         else "",
-        f"In {100 * share:.0f} % of the points the loudest take was still clean, so it plays louder there than drawn."
+        "Dashed, the loudest take was still clean, so it plays louder there than drawn: in "
+        f"{100 * share:.0f} % of the points."
         if share > 0
         else "",
+        "Dotted, the quietest take was beyond the limit already, so it plays less there than drawn."
+        if (curve.valid & (found.bound == -1)).any()
+        else "",
+        "" if reasons else "Nothing was found that limits: louder takes are needed.",
+        "A sine was used, one frequency at a time.",
         f"Judged from {frequency_words(band[0])} to {frequency_words(band[1])}." if band is not None else "",
         PALE,
     )

@@ -107,14 +107,16 @@ def _clipped(traces: tuple[Trace, ...], low: float) -> tuple[Trace, ...]:
 def _finding(found: Sequence[Distortion], figures: Mapping[str, Figure]) -> str:
     loudest = found[-1]
     sentences = []
-    for one in (found[0], loudest) if len(found) > 1 else (loudest,):
+    for one in (loudest, found[0]) if len(found) > 1 else (loudest,):
         figure = figures.get(figure_at("distortion_largest", one.drive_v))
         if figure is None or figure.value is None or figure.band_hz is None:
             continue
         where = next((note for note in figure.caveats if note.startswith("at ")), "")
+        judged = next((note for note in figure.caveats if note.startswith("judged in ")), "")
+        notes = "; ".join(note for note in (where, judged) if note)
         sentences.append(
-            f"At {level_words(one)} distortion from {band_words(figure.band_hz)} is "
-            f"{'' if figure.bound else 'at most '}{step_words(figure)}{f' ({where})' if where else ''}."
+            f"At {level_words(one)}, distortion from {band_words(figure.band_hz)} is "
+            f"{'' if figure.bound else 'at most '}{step_words(figure)}{f' ({notes})' if notes else ''}."
         )
     for limit in reversed(LIMITS_PERCENT):
         figure = figures.get(figure_at(f"distortion_{limit:g}_percent", loudest.drive_v))
@@ -122,9 +124,9 @@ def _finding(found: Sequence[Distortion], figures: Mapping[str, Figure]) -> str:
             continue
         at = frequency_words(figure.value)
         if figure.bound:
-            sentences.append(f"At {level_words(loudest)} it stays below {limit:g} % down to {at}, the lowest judged.")
+            sentences.append(f"At {level_words(loudest)}, it stays below {limit:g} % down to {at}, the lowest judged.")
         else:
-            sentences.append(f"At {level_words(loudest)} it passes {limit:g} % below {at}.")
+            sentences.append(f"At {level_words(loudest)}, it passes {limit:g} % below {at}.")
     return joined(*sentences) or "Noise or the sweep's band covers the distortion at every level."
 
 
@@ -170,14 +172,15 @@ def multitone_chart(found: Sequence[MultitoneCurves]) -> Chart | None:
         for one, role in zip(ordered, level_roles(len(ordered)), strict=True)
     )
     low, top = _span(tuple(trace.curve for trace in relatives))
-    numbers = tuple(f"{step_words(one.number)} at {one.total_db:.0f} dB" for one in ordered)
+    numbers = tuple(_number_words(one) for one in ordered)
     return Chart(
         key="multitone",
         title="Distortion with many tones",
         subtitle=f"{len(loudest.tones.axis)} tones at once, crest factor {loudest.crest_db:.1f} dB, "
         f"{loudest.drive_v:g} V in all",
         caption=Caption(
-            f"All that is not the tones amounts to {listed(numbers)} (whole signal, 1 m).",
+            f"What lies between the tones comes, against them, to {listed(numbers)}; levels are those of the whole "
+            "signal at 1 m.",
             joined(
                 "Music is many tones at once; what a loudspeaker adds then lies between them, and is heard as "
                 "roughness rather than as a change of color.",
@@ -191,6 +194,12 @@ def multitone_chart(found: Sequence[MultitoneCurves]) -> Chart | None:
             _panel("Against the tones", "dB", (low, top), relatives),
         ),
     )
+
+
+def _number_words(one: MultitoneCurves) -> str:
+    """The number of one level, and what noise leaves of it."""
+    told = next((note for note in one.number.caveats if "noise" in note), "").partition(";")[0]
+    return f"{step_words(one.number)} at {one.total_db:.0f}\N{NO-BREAK SPACE}dB{f' ({told})' if told else ''}"
 
 
 def levels_table(found: Sequence[Distortion], figures: Mapping[str, Figure]) -> Table:

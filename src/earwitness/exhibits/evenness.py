@@ -58,7 +58,7 @@ def evenness(reading: Reading, measurement: Measurement) -> Chart | None:
                 _share_words(reading, curve, spread),
             ),
             joined(
-                "The two grey bands are yardsticks for the eye; how audible a deviation is depends on its width as "
+                "The two gray bands are yardsticks for the eye; how audible a deviation is depends on its width as "
                 "well as its height.",
                 RIBBON,
                 f"Deviations are taken after 1/{SMOOTHING} octave smoothing; the curve is drawn without.",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from earwitness.exhibits.chart import Table
-from earwitness.exhibits.words import COVERAGE_SENTENCE, band_words, figure_words, sentence
+from earwitness.exhibits.words import COVERAGE_SENTENCE, band_words, figure_words, sentence, true_minus
 from earwitness.figures.registry import FIGURES, base_key, info_of, place_of
 from earwitness.quantities import Figure, Reading
 
@@ -66,9 +66,10 @@ def figures_table(reading: Reading) -> Table:
 
 def method_words(figure: Figure) -> str:
     """Method and caveats of a figure as sentences."""
-    return " ".join(sentence(part) for part in (figure.method, *figure.caveats) if part)
+    return true_minus(" ".join(sentence(part) for part in (figure.method, *figure.caveats) if part))
 
 
 def _row(key: str, figure: Figure) -> tuple[str, str, str, str]:
-    value = figure_words(figure, sign=key in SIGNED)
+    # Not in `figure_words`: words are compared from one publication to the next, and a new sign would be a correction.
+    value = true_minus(figure_words(figure, sign=key in SIGNED))
     return figure_name(key), value, band_words(figure.band_hz) or "no band", method_words(figure)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from earwitness.exhibits.chart import Chart, Mark, Panel, Table
-from earwitness.exhibits.words import frequency_words, value_words
+from earwitness.exhibits.words import frequency_words, true_minus, value_words
 from earwitness.insight.findings import KINDS, Finding
 
 _OFF_AXIS = ("off_axis", "vertical")
@@ -38,7 +38,7 @@ def _mark(panel: Panel, one: Finding) -> Mark | None:
         return None
     curve = curves[key]
     at = float(np.interp(np.log(one.center_hz), np.log(curve.axis.hz), curve.values))
-    return Mark(one.key, one.center_hz, at, one.title)
+    return Mark(one.key, one.center_hz, at, true_minus(one.title))
 
 
 def findings_table(findings: Sequence[Finding]) -> Table | None:
@@ -50,7 +50,10 @@ def findings_table(findings: Sequence[Finding]) -> Table | None:
         title="Findings",
         columns=("No.", "Finding", "Size", "Where it is", "In words"),
         align=("left", "left", "right", "left", "left"),
-        rows=tuple((str(one.key), one.title, size_words(one), _where(one), one.sentence) for one in findings),
+        rows=tuple(
+            (str(one.key), true_minus(one.title), size_words(one), _where(one), true_minus(one.sentence))
+            for one in findings
+        ),
         note="The most audible first, by an estimate of this program (thresholds by width, peaks before dips); ends "
         "of the range and tilt stand last. Behind ±: expanded uncertainty, k\N{NO-BREAK SPACE}=\N{NO-BREAK SPACE}2.",
     )
@@ -58,7 +61,7 @@ def findings_table(findings: Sequence[Finding]) -> Table | None:
 
 def size_words(one: Finding) -> str:
     """Signed size with its uncertainty, and Q where there is one."""
-    size = value_words(one.size_db, one.u_db, "dB", sign=True) if one.u_db > 0 else f"{one.size_db:+.0f} dB"
+    size = value_words(one.size_db, one.u_db, "dB", sign=True) if one.u_db > 0 else true_minus(f"{one.size_db:+.0f} dB")
     return f"{size}, Q\N{NO-BREAK SPACE}{one.q:.2g}" if one.q is not None else size
 
 

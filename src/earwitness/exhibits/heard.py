@@ -9,7 +9,7 @@ from earwitness.exhibits.advice import HeardSheet
 from earwitness.exhibits.chart import Caption, Chart, Panel, Region, Table
 from earwitness.exhibits.findings import marked
 from earwitness.exhibits.level_facts import PALE, RIBBON, joined, level_span, splice_region, traces_of
-from earwitness.exhibits.words import listed, one_line, sentence
+from earwitness.exhibits.words import listed, one_line, sentence, true_minus
 from earwitness.insight.findings import Finding
 from earwitness.insight.listening.matching import MatchedRemark, Verdict
 from earwitness.insight.listening.reliability import Reliability
@@ -74,7 +74,7 @@ def heard_table(heard: HeardSheet, findings: Sequence[Finding], *, number: int =
     for place in heard.matching.unheard:
         finding = findings[place]
         rows.append(("nothing was said", _where(finding.low_hz, finding.high_hz), "not heard",
-                     f"Finding {finding.key}: {finding.title}."))  # fmt: skip
+                     true_minus(f"Finding {finding.key}: {finding.title}.")))  # fmt: skip
     test = heard.matching.test
     told = chance_in_words(test) if test is not None else sentence(heard.matching.reason)
     return Table(

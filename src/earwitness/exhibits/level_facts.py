@@ -11,13 +11,14 @@ from earwitness.exhibits.chart import Region, Role, Trace
 from earwitness.exhibits.words import band_words, frequency_words, is_beyond, value_words
 from earwitness.figures.linearity import LINEARITY_BAND_HZ
 from earwitness.figures.sampling import band_grid, sampled, smoothed
+from earwitness.figures.uncertainty import SMOOTH_SHARE, smooth_basis
 from earwitness.quantities import Curve, Measurement, Reading
 from earwitness.quantities.arrays import FloatArray
 
 Wanted = tuple[str, Role, str, bool]
 SMOOTHING = 12
 PALE = "Pale and dashed parts of a curve lie outside the band in which it can be trusted."
-RIBBON = "The shaded ribbon is its 95 % uncertainty."
+RIBBON = "The shaded ribbon is the 95 % uncertainty of the curve within it."
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,21 +41,40 @@ class Spread:
 
 
 def spread_of(curve: Curve, band_hz: tuple[float, float] = LINEARITY_BAND_HZ) -> Spread | None:
-    """Mean and largest deviations in the part of `band_hz` where the curve is valid, 1/12 octave smoothing.
+    """Mean and largest deviations in the widest part of `band_hz` where the curve is valid, 1/12 octave smoothing.
 
-    None if less than an octave of the band is valid. The common uncertainty cancels in a deviation.
+    None if less than an octave of the band is valid without a gap. What is common to all frequencies cancels in a
+    deviation; what is common to all directions only, as the shift of a near field, does not.
     """
     band = valid_part(curve, band_hz)
     if band is None or band[1] < 2 * band[0]:
         return None
     hz = band_grid(*band)
     raw, *_ = sampled(curve, hz)
-    values, u, _, valid = sampled(smoothed(curve, SMOOTHING), hz)
-    mean = float(10 * np.log10((10 ** (raw[valid] / 10)).mean()))
+    values, u, u_common, valid = sampled(smoothed(curve, SMOOTHING), hz)
+    energy = 10 ** (raw[valid] / 10)
+    mean = float(10 * np.log10(energy.mean()))
     hz, values, u = hz[valid], values[valid], u[valid]
-    top, bottom = int(values.argmax()), int(values.argmin())
-    rise, dip = (Extreme(float(hz[k]), float(values[k]) - mean, float(u[k])) for k in (top, bottom))
+    offset = float(curve.u_common[curve.valid].min())
+    rest = np.sqrt(np.maximum(u_common[valid] ** 2 - offset**2, 0.0))
+    rise, dip = (
+        Extreme(float(hz[k]), float(values[k]) - mean, _u_of_deviation(hz, u, rest, energy / energy.sum(), k))
+        for k in (int(values.argmax()), int(values.argmin()))
+    )
     return Spread(band, mean, rise, dip)
+
+
+def _u_of_deviation(hz: FloatArray, u: FloatArray, rest: FloatArray, share: FloatArray, row: int) -> float:
+    """Standard uncertainty of the level at one row less the mean that weighs all by `share` [dB].
+
+    Errors as the draws of the figures have them (`figures.uncertainty`): `rest`, the common part without what all
+    frequencies share, and a part of u are smooth over an octave, the other part of u is independent at each point.
+    """
+    pull = -share
+    pull[row] += 1.0
+    basis = smooth_basis(hz)
+    smooth = np.hypot(np.linalg.norm((pull * rest) @ basis), np.linalg.norm((pull * u) @ basis) * np.sqrt(SMOOTH_SHARE))
+    return float(np.hypot(smooth, np.linalg.norm(pull * u) * np.sqrt(1 - SMOOTH_SHARE)))
 
 
 def direct_spread(reading: Reading) -> Spread | None:
@@ -80,12 +100,14 @@ def direct_spread(reading: Reading) -> Spread | None:
 
 
 def valid_part(curve: Curve, band_hz: tuple[float, float]) -> tuple[float, float] | None:
-    """The part of `band_hz` between the curve's lowest and highest valid frequency, or None."""
-    band = curve.valid_band_hz()
-    if band is None:
-        return None
-    low, high = max(band[0], band_hz[0]), min(band[1], band_hz[1])
-    return (low, high) if low < high else None
+    """The widest part of `band_hz`, on a logarithmic scale, in which the curve is valid without a gap; or None."""
+    hz = curve.axis.hz
+    edges = np.flatnonzero(np.diff(np.r_[0, curve.valid.astype(np.int8), 0]))
+    parts = [
+        (max(float(hz[first]), band_hz[0]), min(float(hz[stop - 1]), band_hz[1]))
+        for first, stop in zip(edges[::2], edges[1::2], strict=True)
+    ]
+    return max((part for part in parts if part[0] < part[1]), key=lambda part: part[1] / part[0], default=None)
 
 
 def deviation_words(spread: Spread, level: str = "its mean level") -> str:

@@ -10,7 +10,7 @@ import numpy as np
 
 from earwitness.exhibits.chart import Caption, Chart, Mark, Panel, Region
 from earwitness.exhibits.level_facts import PALE, RIBBON, Wanted, joined, step_span, traces_of, valid_values
-from earwitness.exhibits.words import figure_words, frequency_words, number_words, sentence, unit_words
+from earwitness.exhibits.words import figure_words, frequency_words, number_words, sentence, unit_words, value_words
 from earwitness.quantities import Curve, Figure, Reading
 
 LOW_HZ, HIGH_HZ = 5.0, 40_000.0
@@ -93,7 +93,7 @@ def _marks(reading: Reading) -> tuple[Mark, ...]:
     def add(at_key: str, curve_key: str, words: str) -> None:
         hz, curve = _value(figures, at_key), reading.curves.get(curve_key)
         if hz is not None and curve is not None and LOW_HZ <= hz <= HIGH_HZ:
-            marks.append(Mark(len(marks) + 1, hz, _at(curve, hz), f"{words}, {frequency_words(hz)}"))
+            marks.append(Mark(len(marks) + 1, hz, _at(curve, hz), f"{words}, {_hz(hz)}"))
 
     for at_key, curve_key, value_key, words in (
         ("impedance_minimum_at", "impedance_magnitude", "impedance_minimum", "lowest impedance"),
@@ -112,15 +112,29 @@ def _finding(figures: Mapping[str, Figure]) -> str:
     if lowest is None or not lowest.is_judged or at is None:
         reason = "" if lowest is None else f": {lowest.reason}"
         return f"The lowest impedance is not judged{reason}."
-    first = f"The impedance is lowest at {frequency_words(at)}: {figure_words(lowest)}."
+    first = f"The impedance is lowest at {_hz(at)}: {figure_words(lowest)}."
     margin, amplifier = figures.get("rated_impedance_margin"), figures.get("amplifier_load")
-    verdict = sentence(margin.caveats[0]) if margin is not None and margin.is_judged and margin.caveats else ""
+    verdict = "" if margin is None else _rating_words(margin)
     advice = ""
     if amplifier is not None and amplifier.value is not None:
         least = f"{number_words(amplifier.value, 0)}{unit_words('ohm')}"
         least = f"less than {least}" if amplifier.bound else f"loads rated {least}"
         advice = f"An amplifier for it should be stable into {least}."
     return joined(first, _ohms(verdict), advice)
+
+
+def _rating_words(margin: Figure) -> str:
+    """Whether the maker's rating holds; by how much it does not, with the uncertainty of that."""
+    if margin.value is None or margin.u is None or not margin.caveats:
+        return ""
+    told = sentence(margin.caveats[0])
+    head, split, _ = told.partition(", the lowest impedance falls short by ")
+    return f"{head}{split}{value_words(-margin.value, margin.u, margin.unit, most=2)}." if split else told
+
+
+def _hz(hz: float) -> str:
+    """Three digits, as claims and figures name the same frequency."""
+    return frequency_words(hz, digits=3)
 
 
 def _ohms(text: str) -> str:
@@ -138,13 +152,13 @@ def _how_to_read(reading: Reading) -> str:
             "class-B output stage at its worst moment as much as this load does: magnitude and phase in one number."
         )
         if lowest is not None and lowest.is_judged and at is not None:
-            heat += f" From 40 Hz to 4 kHz it falls to {figure_words(lowest)} at {frequency_words(at)}."
+            heat += f" From 40 Hz to 4 kHz it falls to {figure_words(lowest)} at {_hz(at)}."
     return joined(
         "A low impedance asks for current; a phase far from 0 asks for it while the voltage is low, which is harder.",
         heat,
         _bass_words(figures),
         _wrinkle_words(figures.get("impedance_wrinkles")),
-        RIBBON.replace("its", "the"),
+        RIBBON,
         PALE,
     )
 

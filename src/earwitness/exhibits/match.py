@@ -33,7 +33,7 @@ def claims_table(claims: Sequence[ClaimVerdict]) -> Table | None:
     rows = tuple(
         (
             one.claim.quantity[0].upper() + one.claim.quantity[1:],
-            one.claim.text or f"{one.claim.value:g} {one.claim.unit}",
+            true_minus(one.claim.text or f"{one.claim.value:g} {one.claim.unit}"),
             "not measured" if one.measured is None or not one.measured.is_judged else figure_words(one.measured),
             one.verdict,
             true_minus(one.sentence),

@@ -27,8 +27,11 @@ def band_words(band: Band) -> str:
 
 
 def mends(band: Band, finding: Finding) -> bool:
-    """Whether a band works against a finding: its center inside, its gain of the other sign."""
-    against = band.gain_db * finding.size_db < 0
+    """Whether a band works against a finding: its center inside, its gain of the other sign.
+
+    Never against a tilt or an end of the range: a bell somewhere in their wide spans mends neither.
+    """
+    against = band.gain_db * finding.size_db < 0 and finding.kind not in ("tilt", "band_limit")
     return against and band.kind == "peaking" and finding.low_hz <= band.frequency_hz <= finding.high_hz
 
 
@@ -173,4 +176,6 @@ def gains_table(advice: MendAdvice) -> Table | None:
         columns=("Figure", "Before", "After"),
         align=("left", "right", "right"),
         rows=tuple(rows),
+        note="Behind ± stands only what each curve has of its own: what the whole session shares is the same before "
+        "and after. The table of all figures has all of it.",
     )

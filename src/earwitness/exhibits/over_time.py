@@ -7,8 +7,8 @@ from math import ceil
 import numpy as np
 
 from earwitness.exhibits.chart import Caption, Chart, Panel, Region, Role, Trace
-from earwitness.exhibits.level_facts import PALE, RIBBON, joined, step_span, valid_values
-from earwitness.exhibits.words import frequency_words, is_beyond, number_words, value_words
+from earwitness.exhibits.level_facts import PALE, RIBBON, joined, step_span, valid_part, valid_values
+from earwitness.exhibits.words import band_words, frequency_words, is_beyond, number_words, value_words
 from earwitness.figures.time_domain import DECAY_PERIODS, LOWEST_DB, time_curves
 from earwitness.quantities import Curve, Measurement, Reading
 
@@ -102,16 +102,16 @@ def group_delay_chart(reading: Reading, _measurement: Measurement) -> Chart | No
 
 
 def _delay_finding(curve: Curve) -> str:
-    hz = curve.axis.hz
-    rows = np.flatnonzero(curve.valid & (hz >= SPOKEN_HZ[0]) & (hz <= SPOKEN_HZ[1]))
-    if not rows.size:
+    hz, part = curve.axis.hz, valid_part(curve, SPOKEN_HZ)
+    rows = np.flatnonzero((hz >= part[0]) & (hz <= part[1])) if part is not None else np.zeros(0, dtype=np.intp)
+    if part is None or not rows.size:
         return "It is known outside the midrange only."
     row = int(rows[np.argmax(np.abs(curve.values[rows]))])
     value, u = float(curve.values[row]), float(curve.u_total[row])
     if not is_beyond(value, u):
-        return "From 200 Hz to 10 kHz no excess larger than the uncertainty is seen: the response is minimum phase."
+        return f"From {band_words(part)} no excess larger than the uncertainty is seen: the response is minimum phase."
     return (
-        f"From 200 Hz to 10 kHz the largest excess is {value_words(value, u, 'ms', most=2)} at "
+        f"From {band_words(part)} the largest excess is {value_words(value, u, 'ms', most=2)} at "
         f"{frequency_words(float(hz[row]))}."
     )
 

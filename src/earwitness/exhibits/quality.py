@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from earwitness.exhibits.chart import Table
-from earwitness.exhibits.words import band_words, sentence
+from earwitness.exhibits.words import band_words, sentence, true_minus
 from earwitness.quantities import Measurement, QualityFlag
 
 SEVERITY_WORDS = {"reject": "Not used", "warn": "Caution", "info": "Note"}
@@ -29,7 +29,7 @@ def quality(measurement: Measurement) -> Table | None:
 def _row(flag: QualityFlag) -> tuple[str, str, str, str]:
     return (
         SEVERITY_WORDS[flag.severity],
-        sentence(flag.sentence),
+        true_minus(sentence(flag.sentence)),
         takes_words(flag.takes),
         band_words(flag.band_hz) or "all",
     )

@@ -12,7 +12,7 @@ from earwitness.exhibits.level_facts import (
     traces_of,
     valid_part,
 )
-from earwitness.exhibits.words import band_words, is_beyond, value_words
+from earwitness.exhibits.words import band_words, is_beyond, short_reason, value_words
 from earwitness.figures.linearity import LINEARITY_BAND_HZ
 from earwitness.figures.sampling import band_grid, sampled
 from earwitness.quantities import Curve, Measurement, Reading
@@ -33,7 +33,10 @@ def reflections(reading: Reading, measurement: Measurement) -> Chart | None:
         return None
     traces = traces_of(reading, (("early_reflections", "reflected", "early reflections", True),)) + parts
     low, high = level_span(tuple(trace.curve for trace in traces))
-    missing = [f"{label} ({reading.missing[key]})" for key, label in PARTS.items() if key in reading.missing]
+    has_mean = "early_reflections" in reading.curves
+    missing = [
+        f"{label} ({short_reason(reading.missing[key])})" for key, label in PARTS.items() if key in reading.missing
+    ]
     return Chart(
         key="reflections",
         title="Reflections",
@@ -42,10 +45,12 @@ def reflections(reading: Reading, measurement: Measurement) -> Chart | None:
             _finding(reading),
             joined(
                 "Each line is what one surface of a typical room sends back first; the solid line is their mean on "
-                "energy.",
+                "energy."
+                if has_mean
+                else "Each line is what one surface of a typical room sends back first.",
                 "A line that dips where the others do not shows a direction in which the drivers cancel.",
                 f"Not shown: {'; '.join(missing)}." if missing else "",
-                RIBBON,
+                RIBBON if has_mean else "",
                 PALE,
             ),
         ),
@@ -72,7 +77,7 @@ def _finding(reading: Reading) -> str:
         if mean is not None:
             found.append((mean[0], mean[1], label, mean[2]))
     if not found:
-        return "How much weaker each surface's reflection is cannot be stated from these directions."
+        return "How much weaker a reflection is than the direct sound cannot be stated without the listening window."
     value, u, label, band = max(found, key=lambda part: abs(part[0]))
     if not is_beyond(value, u):
         return (

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.chart import Table
 from earwitness.exhibits.mended import band_words, mends
-from earwitness.exhibits.words import listed
+from earwitness.exhibits.words import listed, true_minus
 from earwitness.insight.findings import Finding
 from earwitness.insight.findings.finding import AimAnswer
 from earwitness.insight.listening.telling import span_in_words
@@ -16,6 +16,8 @@ from earwitness.insight.mend.aim import aim_words
 from earwitness.insight.mend.equalizer import Band
 
 _NOT_HEARD = "not heard"
+DEEPEST_FILLED_DB = -6.0
+"""A boost of that size asks for four times the power (project default)."""
 _LEFT = {
     "near_axis": "only another aim mends it; not equalized",
     "off_axis": "no equalizer mends it",
@@ -59,7 +61,7 @@ def _line(one: Finding, place: int, advice: Advice) -> Line:
     return Line(
         str(one.key),
         listed(said) if said else (_NOT_HEARD if advice.heard else ""),
-        one.title,
+        true_minus(one.title),
         _mended(one, met),
         bool(said),
         bool(met),
@@ -75,7 +77,11 @@ def _mended(one: Finding, met: Sequence[Band]) -> str:
         return f"{_aimed(one.aim)}; not equalized"
     if one.kind in _LEFT:
         return _LEFT[one.kind]
-    return "can be equalized; too small here to be worth a band" if one.is_equalizable else "not equalized: its phase"
+    if not one.is_equalizable:
+        return "not equalized: its phase"
+    if one.size_db < DEEPEST_FILLED_DB:
+        return "not filled up: it would cost too much power"
+    return "can be equalized; too small here to be worth a band"
 
 
 def _aimed(said: AimAnswer) -> str:

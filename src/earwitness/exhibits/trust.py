@@ -4,32 +4,37 @@ from __future__ import annotations
 
 import numpy as np
 
-from earwitness.exhibits.chart import Caption, Chart, Panel, Trace
-from earwitness.exhibits.level_facts import joined
-from earwitness.exhibits.words import COVERAGE_FACTOR, frequency_words, number_words
+from earwitness.exhibits.chart import Caption, Chart, Panel, Role, Trace
+from earwitness.exhibits.level_facts import PALE, joined
+from earwitness.exhibits.words import COVERAGE_FACTOR, frequency_words, listed, number_words
 from earwitness.quantities import Curve, FrequencyAxis, Measurement, Reading
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.directions import on_orbit
 
 SPOKEN_HZ = (50.0, 1000.0, 10_000.0)
-_SHOWN_LINES = 5
+# All dashed, each in another way: at the ends of the axis several lines may lie on each other.
+_LINE_ROLES: tuple[Role, ...] = ("second", "third", "fourth", "reflected part", "before")
+_SHOWN_LINES = len(_LINE_ROLES)
 
 
-def trust(_reading: Reading, measurement: Measurement) -> Chart | None:
+def trust(reading: Reading, measurement: Measurement) -> Chart | None:
     """Uncertainty of the on-axis level and its largest parts, and signal-to-noise ratio; None without a budget."""
     if not measurement.budget:
         return None
     axis = measurement.response.axis
+    ahead = reading.curves.get("on_axis")
+    known = ahead.valid if ahead is not None and ahead.axis.same_as(axis) else np.ones(len(axis), dtype=bool)
     total = _total_db(measurement)
     shown = sorted(measurement.budget, key=lambda line: -float(line.u_db.max()))[:_SHOWN_LINES]
     traces = (
-        Trace(_curve("u_total", "all together", axis, COVERAGE_FACTOR * total), "plain", "all together"),
+        Trace(_curve("u_total", "all together", axis, COVERAGE_FACTOR * total, known), "plain", "all together"),
         *(
-            Trace(_curve(f"u {n}", line.name, axis, COVERAGE_FACTOR * line.u_db), "before", line.name)
-            for n, line in enumerate(shown)
+            Trace(_curve(f"u {n}", line.name, axis, COVERAGE_FACTOR * line.u_db, known), role, line.name)
+            for n, (line, role) in enumerate(zip(shown, _LINE_ROLES, strict=False))
         ),
     )
-    top = max(1.0, float(np.ceil(min(np.percentile(COVERAGE_FACTOR * total, 99) * 1.2, 10.0))))
+    told = total[known] if known.any() else total
+    top = max(1.0, float(np.ceil(min(np.percentile(COVERAGE_FACTOR * told, 99) * 1.2, 10.0))))
     panels = [
         Panel(
             "Uncertainty, 95 %",
@@ -51,15 +56,20 @@ def trust(_reading: Reading, measurement: Measurement) -> Chart | None:
         title="How far to trust it",
         subtitle="Uncertainty of the on-axis level and what it is made of; signal-to-noise ratio",
         caption=Caption(
-            _finding(axis, total),
+            _finding(axis, total, known),
             joined(
                 "The solid line joins all contributions (root of the sum of squares); the dashed ones are the largest.",
-                f"{left_out} smaller contributions are in the sum but not drawn." if left_out else "",
+                _left_out_words(left_out),
                 "Contributions shared by all directions (calibration, voltage) cancel where curves are compared."
                 if any(line.common for line in measurement.budget)
                 else "",
-                "The lower panel shows how far the sound stood above the noise of room and microphone.",
-                "Neither panel is drawn to the scale of the level charts.",
+                "The lower panel shows how far the sound stood above the noise of room and microphone."
+                if noise
+                else "",
+                "Neither panel is drawn to the scale of the level charts."
+                if noise
+                else "The panel is not drawn to the scale of the level charts.",
+                "" if known.all() else PALE,
             ),
         ),
         panels=tuple(panels),
@@ -70,13 +80,25 @@ def _total_db(measurement: Measurement) -> FloatArray:
     return np.asarray(np.sqrt(np.sum([line.u_db**2 for line in measurement.budget], axis=0)))
 
 
-def _finding(axis: FrequencyAxis, total: FloatArray) -> str:
-    parts = []
+def _left_out_words(count: int) -> str:
+    if not count:
+        return ""
+    return f"{count} smaller contribution{'s are' if count > 1 else ' is'} in the sum but not drawn."
+
+
+def _finding(axis: FrequencyAxis, total: FloatArray, known: BoolArray) -> str:
+    """Where the level cannot be trusted, its uncertainty is no claim to know it."""
+    told, silent = [], []
     for hz in SPOKEN_HZ:
-        if axis.hz[0] <= hz <= axis.hz[-1]:
+        if not axis.hz[0] <= hz <= axis.hz[-1]:
+            continue
+        if known[int(np.abs(np.log(axis.hz / hz)).argmin())]:
             u = float(np.interp(np.log(hz), np.log(axis.hz), total))
-            parts.append(f"{_within(COVERAGE_FACTOR * u)} at {frequency_words(hz)}")
-    return f"The level straight ahead is known to {', '.join(parts)} (expanded uncertainty, 95 %)."
+            told.append(f"{_within(COVERAGE_FACTOR * u)} at {frequency_words(hz)}")
+        else:
+            silent.append(frequency_words(hz))
+    first = f"The level straight ahead is known to {', '.join(told)} (expanded uncertainty, 95 %)." if told else ""
+    return joined(first, f"At {listed(tuple(silent))} it cannot be trusted." if silent else "")
 
 
 def _within(expanded_db: float) -> str:

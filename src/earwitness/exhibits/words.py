@@ -23,6 +23,7 @@ _MOST_DECIMALS = 6
 _EXACT = frozenset({"rated_impedance_supported", "amplifier_load", "impedance_wrinkles"})
 # Finer digits than these are never printed, however small the uncertainty.
 _MOST_BY_UNIT = {"dB": 1, "dB/octave": 2, "deg": 0, "Hz": 0, "kHz": 3, "%": 0, "octaves": 1}
+_POSITIONS = re.compile(r"(\d+ of \d+ positions were not measured): [^;)]*")
 _PLAIN_UNITS = {"deg": "°", "ohm": "Ω", "dB/octave": "dB/oct"}
 
 
@@ -131,6 +132,13 @@ def true_minus(text: str) -> str:
 def one_line(text: str) -> str:
     """Somebody's own words on one line, without control characters or marks that turn the direction."""
     return " ".join(re.sub("[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]", " ", text).split())
+
+
+def short_reason(reason: str, *, whole: bool = True) -> str:
+    """A reason without its lists of positions; `whole` False: its first part alone, for where little room is."""
+    short = true_minus(_POSITIONS.sub(r"\1", reason))
+    first, more, _ = short.partition("; ")
+    return short if whole or not more else f"{first}, and more"
 
 
 def listed(words: tuple[str, ...]) -> str:

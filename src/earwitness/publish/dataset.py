@@ -16,6 +16,7 @@ from typing import Final
 
 from earwitness import __version__
 from earwitness.errors import InputError, choice
+from earwitness.publish.dataset_readme import how_to_read
 from earwitness.publish.dataset_tables import distortion_csv, impedance_csv
 from earwitness.publish.downloads import charts_json, curves_csv, directivity_csv, figures_csv
 from earwitness.publish.place import write_whole
@@ -223,7 +224,8 @@ def _readme(review: Review, license: License, files: Mapping[str, bytes]) -> str
         if name not in files
     ]
     lines += [*absent, ""] if absent else []
-    lines += ["## How it was measured", "", *review.how_measured, ""]
+    lines += how_to_read(review, files)
+    lines += ["## How it was measured", "", *(f"- {words}" for words in review.how_measured), ""]
     return "\n".join(lines)
 
 

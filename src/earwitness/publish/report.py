@@ -10,6 +10,7 @@ from typing import Final, Literal
 from earwitness import __version__
 from earwitness.errors import choice
 from earwitness.exhibits.chart import Chart, Table
+from earwitness.exhibits.line_breaks import units_kept
 from earwitness.exhibits.story import story_tables
 from earwitness.exhibits.words import COVERAGE_SENTENCE
 from earwitness.publish.own_words import PARTS
@@ -95,8 +96,8 @@ def _exhibit(exhibit: Chart | Table) -> dict[str, object]:
         "subtitle": exhibit.subtitle,
         "svg": print_svg(exhibit, floor(_CHART_WIDTH_MM * _PX_PER_MM)),
         "alt": f"Chart: {exhibit.title}. {exhibit.caption.finding} {marks}".strip(),
-        "finding": exhibit.caption.finding,
-        "reading": exhibit.caption.reading,
+        "finding": units_kept(exhibit.caption.finding),
+        "reading": units_kept(exhibit.caption.reading),
     }
 
 
@@ -106,9 +107,9 @@ def _table(table: Table) -> dict[str, object]:
     longest = [max((len(cell) for cell in column), default=0) for column in columns]
     return {
         "title": table.title,
-        "note": table.note,
+        "note": units_kept(table.note),
         "columns": list(table.columns),
         "align": list(table.align),
-        "rows": [list(row) for row in table.rows],
+        "rows": [[units_kept(cell) for cell in row] for row in table.rows],
         "shares": [sqrt(long) if long > _LONG_CELL else 0.0 for long in longest],
     }

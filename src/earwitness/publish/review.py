@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from earwitness.exhibits.across import NOT_REACHED
@@ -12,7 +13,7 @@ from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.figures_table import SIGNED, figures_table, method_words
 from earwitness.exhibits.quality import quality
 from earwitness.exhibits.story import Line, story
-from earwitness.exhibits.words import figure_words, sentence, true_minus
+from earwitness.exhibits.words import MINUS, figure_words, listed, sentence, short_reason, true_minus
 from earwitness.insight.for_whom import Said
 from earwitness.insight.mend.equalizer import Equalizer
 from earwitness.publish.how_measured import how_measured
@@ -39,6 +40,7 @@ _CHOICES = {
     "level_reference": "Levels are %s.",
     "monte_carlo": "Uncertainties of figures that follow no simple law come from random draws: %s.",
 }
+_FILLED = "filled_"
 INVENTED = (
     "This loudspeaker is invented. Its maker, its price and its recordings exist only to show how a review is made."
 )
@@ -172,9 +174,19 @@ def choices_words(reading: Reading) -> tuple[str, ...]:
     others = [
         sentence(value if key.startswith("angles_") else f"{key.replace('_', ' ')}: {value}")
         for key, value in reading.choices.items()
-        if key not in _CHOICES and not key.endswith(NOT_REACHED)
+        if key not in _CHOICES and not key.startswith(_FILLED) and not key.endswith(NOT_REACHED)
     ]
-    return (*known, *others)
+    return (*known, *others, *_filled_words(reading))
+
+
+def _filled_words(reading: Reading) -> tuple[str, ...]:
+    """What was filled in between measured angles, alike ones in one sentence."""
+    alike: dict[str, list[str]] = {}
+    for key, value in reading.choices.items():
+        if key.startswith(_FILLED):
+            name = re.sub(r" (\d+)db$", f" at {MINUS}\\1 dB", key.removeprefix(_FILLED).replace("_", " "))
+            alike.setdefault(value, []).append(name)
+    return tuple(sentence(f"filled in for {listed(tuple(names))}: {value}") for value, names in alike.items())
 
 
 def _price_words(price: Price | None) -> str:
@@ -199,5 +211,8 @@ def _headlines(reading: Reading) -> tuple[Headline, ...]:
         if key in reading.figures:
             figure = reading.figures[key]
             value = figure_words(figure, sign=key in SIGNED)
+            if not figure.is_judged:
+                # The whole reason stands in the table of figures.
+                value = f"not judged: {short_reason(figure.reason, whole=False)}"
             found.append(Headline(words, term, value, method_words(figure), figure.is_judged))
     return tuple(found)

@@ -10,6 +10,7 @@ from typing import Final, Literal
 
 from earwitness.errors import InputError, choice
 from earwitness.exhibits.chart import Chart, Mark, Panel
+from earwitness.exhibits.line_breaks import units_kept
 from earwitness.publish.place import write_whole
 from earwitness.publish.review import Review
 from earwitness.publish.typeset import png_pages
@@ -128,7 +129,7 @@ def write_stills(
 
 def message_of(chart: Chart) -> str:
     """The one message of a chart: the first sentence of its finding."""
-    return _SENTENCE.split(chart.caption.finding, maxsplit=1)[0] or chart.title
+    return units_kept(_SENTENCE.split(chart.caption.finding, maxsplit=1)[0]) or chart.title
 
 
 def _drawing(view: _View, sheet: _Sheet, theme: Theme) -> tuple[str, float]:
@@ -169,7 +170,7 @@ def _steps(chart: Chart) -> Iterator[tuple[Chart, Panel, int | None, tuple[int, 
 
 
 def _mark_words(mark: Mark) -> str:
-    return f"{mark.number}. {mark.text}"
+    return units_kept(f"{mark.number}. {mark.text}")
 
 
 def _footer(review: Review) -> str:

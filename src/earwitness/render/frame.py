@@ -82,9 +82,11 @@ def grid_lines(panel: Panel, frame: Frame, ground: Ground) -> Iterator[str]:
 
 
 def grid_labels(panel: Panel, frame: Frame, ground: Ground) -> Iterator[str]:
-    """Numbers at 1-2-5 of each decade, and at every step of the vertical axis."""
-    for hz in _frequencies(frame)[1]:
+    """Numbers at 1-2-5 of each decade, the first with its unit, and at every step of the vertical axis."""
+    unit = "" if panel.points else "\N{NO-BREAK SPACE}ms" if frame.linear else "\N{NO-BREAK SPACE}Hz"
+    for row, hz in enumerate(_frequencies(frame)[1]):
         label = f"{hz / 1000:g}k" if hz >= 1000 and not frame.linear else f"{hz:g}"
+        label += "" if row else unit
         place = f'x="{number(frame.x_of(hz))}" y="{number(frame.bottom + 15)}" text-anchor="middle"'
         yield f'<text class="hz" {place} fill="{ground.muted}">{label}</text>'
     for value in _steps(panel):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.resources import files
@@ -12,6 +11,7 @@ from typing import Final
 import numpy as np
 
 from earwitness.exhibits.chart import Chart, Table
+from earwitness.exhibits.line_breaks import units_kept
 from earwitness.quantities import Curve
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.render.frame import identifier, text
@@ -28,8 +28,6 @@ TABLE_HZ: Final = tuple(
 )
 _DECIMALS: Final = {"dB": 1, "deg": 0, "degrees": 0, "ohm": 1, "%": 2, "s": 3, "ms": 2}
 _RIGHT: Final = "right"
-# A number and its unit stay on one line.
-_BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|dB|Hz|kHz|ms|s|ohm|Ω|V|W|m)(?!\w))")
 _HINT: Final = "Read all curves at one frequency: point at the chart, or come here and use the arrow keys."
 
 
@@ -46,10 +44,6 @@ class _Read:
     @property
     def decimals(self) -> int:
         return _DECIMALS.get(self.unit, 1)
-
-
-def _kept(words: str) -> str:
-    return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", words)
 
 
 def figure_html(chart: Chart, width_px: int, *, narrow_px: int | None = 360) -> str:
@@ -72,8 +66,8 @@ def figure_html(chart: Chart, width_px: int, *, narrow_px: int | None = 360) -> 
         drawings[0] = drawings[0].replace("drawing wide", "drawing", 1)
     reads = list(_reads(chart))
     caption = (
-        f'<figcaption><span class="finding">{text(_kept(chart.caption.finding))}</span> '
-        f'<span class="reading">{text(_kept(chart.caption.reading))}</span></figcaption>'
+        f'<figcaption><span class="finding">{text(units_kept(chart.caption.finding))}</span> '
+        f'<span class="reading">{text(units_kept(chart.caption.reading))}</span></figcaption>'
     )
     hint, what = (_HINT.replace("frequency", "time"), "Time") if chart.axis == "time" else (_HINT, "Frequency")
     readout = f'<div class="readout" data-hint="{hint}" aria-label="{what} read in: {text(chart.title)}"></div>'
@@ -113,7 +107,8 @@ def table_html(table: Table) -> str:
 def chart_script() -> str:
     """The script that makes figures readable by pointer and keyboard: classic, to link or to paste into the page.
 
-    It sets `earwitnessCharts.update(figure, curveKey, values)`, which redraws a curve on the figure's frequencies.
+    It sets `earwitnessCharts.update(figure, curveKey, values, u)`, which redraws a curve on the figure's frequencies
+    and renews its numbers; u, the uncertainty with k = 2, only where it changed too.
     """
     return files("earwitness.render").joinpath("static/chart.js").read_text(encoding="utf-8")
 
@@ -123,7 +118,8 @@ def _reads(chart: Chart) -> Iterator[_Read]:
         # Below the first panel the same words may name another quantity.
         prefix = f"{panel.label}: " if place else ""
         for trace in panel.traces:
-            name = prefix + (trace.label or trace.curve.name)
+            label = trace.label or trace.curve.name
+            name = label if label.casefold() == panel.label.casefold() else prefix + label
             yield _Read(trace.curve, name, role_class(trace.role), trace.curve.unit, place)
         for curve in panel.map_edges:
             yield _Read(curve, prefix + curve.name, "edge", curve.unit, place)
@@ -225,7 +221,8 @@ def _named_points(chart: Chart) -> Table:
 
 def _cell(value: float, u: float, decimals: int) -> str:
     words = f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", "\u2212")
-    return f"{words} ± {2 * u:.{decimals}f}" if np.isfinite(u) and u > 0 else words
+    # What would round to ± 0 is rounded up, as everywhere.
+    return f"{words} ± {max(2 * u, 10.0**-decimals):.{decimals}f}" if np.isfinite(u) and u > 0 else words
 
 
 def _ms_words(ms: float) -> str:

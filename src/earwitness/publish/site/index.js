@@ -7,6 +7,9 @@
   const MATCH = [300, 3000];
   const PLACES = ["one", "two", "three", "four"];
   const DASHES = ["", "10 4", "2 3", "10 3 2 3"];
+  // Names may be long and begin alike: a letter stands at the line's end and before the name in the table.
+  const LETTERS = ["A", "B", "C", "D"];
+  const NARROW_PX = 640;
   const SVG = "http://www.w3.org/2000/svg";
   const { columns, compared, hz, rows } = earwitnessSite;
   const [ADDRESS, TITLE, TYPE, PRICE, CURRENCY, DATE, INVENTED, FIGURES] = [0, 1, 2, 3, 4, 5, 6, 7];
@@ -149,7 +152,7 @@
 
   function table() {
     const head = element("tr", {}, element("th", { scope: "col" }, "Figure"));
-    chosen.forEach((row, at) => head.append(element("th", { scope: "col", class: PLACES[at] }, row[TITLE])));
+    chosen.forEach((row, at) => head.append(element("th", { scope: "col", class: PLACES[at] }, `${LETTERS[at]}: ${row[TITLE]}`)));
     const body = columns.map(([key, words, term]) => {
       const line = element("tr", {}, element("th", { scope: "row" }, `${words} (${term})`));
       const first = chosen[0][FIGURES][key];
@@ -159,7 +162,7 @@
         if (at > 0 && isBeyond(first, own)) {
           cell.className = "beyond";
           cell.append(" ≠");
-          cell.append(element("span", { class: "words" }, ` ${own[0] > first[0] ? "more" : "less"}`));
+          cell.append(element("span", { class: "words" }, ` ${own[0] > first[0] ? "higher" : "lower"}`));
         }
         line.append(cell);
       });
@@ -188,15 +191,28 @@
     });
   }
 
+  // Names at the ends of lines: a line of type apart, none below `bottom`.
+  function spread(ends, bottom) {
+    ends.sort((a, b) => a.at - b.at);
+    ends.forEach((one, k) => {
+      if (k > 0) one.at = Math.max(one.at, ends[k - 1].at + 14);
+    });
+    for (let k = ends.length - 1, most = bottom; k >= 0; k -= 1, most -= 14) {
+      ends[k].at = Math.min(ends[k].at, most);
+      ends[k].label.setAttribute("y", ends[k].at);
+    }
+  }
+
   // Level over log frequency: a decade is as long as 25 dB is high (IEC 60263).
   function chart(title, lines, low, high) {
-    const [left, top, decade] = [44, 12, 260];
+    const isNarrow = document.documentElement.clientWidth < NARROW_PX;
+    const [left, top, decade, beside] = isNarrow ? [34, 26, 88, 32] : [44, 26, 260, 200];
     const width = 3 * decade;
     const height = ((high - low) * decade) / 25;
     const x = (f) => left + decade * Math.log10(f / 20);
     const y = (v) => top + ((high - v) * decade) / 25;
-    const svg = drawn("svg", { viewBox: `0 0 ${left + width + 150} ${top + height + 30}`, role: "img" });
-    svg.setAttribute("aria-label", title);
+    const svg = drawn("svg", { viewBox: `0 0 ${left + width + beside} ${top + height + 30}`, role: "img" });
+    svg.setAttribute("aria-label", `${title}: ${lines.map((one) => one.name).join(", ")}`);
     for (const f of [20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000]) {
       svg.append(drawn("line", { class: "grid", x1: x(f), x2: x(f), y1: top, y2: top + height }));
       const words = f >= 1000 ? `${f / 1000}k` : `${f}`;
@@ -206,8 +222,10 @@
       svg.append(drawn("line", { class: "grid", x1: left, x2: left + width, y1: y(v), y2: y(v) }));
       svg.append(drawn("text", { x: left - 6, y: y(v) + 4, "text-anchor": "end" }, String(v).replace("-", "−")));
     }
+    svg.append(drawn("text", { x: left - 6, y: top - 12, "text-anchor": "end" }, "dB"));
+    svg.append(drawn("text", { x: left + width + 14, y: top + height + 16 }, "Hz"));
     const ends = [];
-    for (const { name, place, values, u } of lines) {
+    for (const { name, letter, place, values, u } of lines) {
       const group = drawn("g", { class: PLACES[place] });
       const clip = (v) => Math.min(Math.max(v, low), high);
       const points = values.map((v, at) => (v === null ? null : [hz[at], v, u ? u[at] : 0])).filter(Boolean);
@@ -219,17 +237,18 @@
       }
       const path = points.map(([f, v]) => `${x(f).toFixed(1)},${y(clip(v)).toFixed(1)}`).join(" ");
       group.append(drawn("polyline", { class: "curve", points: path, "stroke-dasharray": DASHES[place] }));
-      let end = y(clip(points[points.length - 1][1])) + 4;
-      while (ends.some((other) => Math.abs(other - end) < 14)) end += 7;
-      ends.push(end);
-      group.append(drawn("text", { class: "name", x: left + width + 6, y: end }, name));
+      const words = isNarrow ? letter : `${letter} ${name}`.trim();
+      const label = drawn("text", { class: "name", x: left + width + 6 }, words);
+      ends.push({ label, at: y(clip(points[points.length - 1][1])) + 4 });
+      group.append(label);
       svg.append(group);
     }
+    spread(ends, top + height);
     return element("figure", {}, element("figcaption", {}, title), svg);
   }
 
   function short(title) {
-    return title.length > 24 ? `${title.slice(0, 23)}…` : title;
+    return title.length > 22 ? `${title.slice(0, 21)}…` : title;
   }
 
   function charts() {
@@ -239,7 +258,12 @@
       const isMatched = at === 0;
       const found = series(key, isMatched);
       const lines = found
-        .map((one, place) => one && { name: short(chosen[place][TITLE]), place, values: one.values })
+        .map((one, place) => one && {
+          name: short(chosen[place][TITLE]),
+          letter: LETTERS[place],
+          place,
+          values: one.values,
+        })
         .filter(Boolean);
       if (!lines.length) return;
       made.push(chart(isMatched ? `${words}, ${band}` : words, lines, isMatched ? -25 : -5, isMatched ? 10 : 15));
@@ -249,7 +273,7 @@
         const u = a.u.map((v, i) => (v === null || b.u[i] === null ? 0 : Math.hypot(v, b.u[i])));
         const name = "difference";
         const told = `${chosen[0][TITLE]} less ${chosen[1][TITLE]}, ${band}; the ribbon is the 95 % uncertainty of both`;
-        made.push(chart(told, [{ name, place: 0, values, u }], -10, 10));
+        made.push(chart(told, [{ name, letter: "", place: 0, values, u }], -10, 10));
       }
     });
     return made;

@@ -1,11 +1,14 @@
 /* Charts read by pointer and keys, curves redrawn. A classic script, no imports: it works linked, pasted into a page,
    and from file://, where browsers refuse module files. Sets globalThis.earwitnessCharts = {attach(figure),
-   update(figure, curveKey, values)}; values stand on `hz` of the figure's JSON, null for none. */
+   update(figure, curveKey, values, u)}; values stand on `hz` of the figure's JSON, null for none; u, their uncertainty
+   with k = 2 where it changed too. */
 (() => {
   "use strict";
   const live = new WeakMap();
   const words = (hz) => (hz < 1000 ? `${+hz.toPrecision(3)} Hz` : `${+(hz / 1000).toPrecision(3)} kHz`);
   const moment = (ms) => `${+ms.toPrecision(3)} ms`;
+  // As it is printed, without a zero below zero.
+  const told = (v, decimals) => (+v.toFixed(decimals) + 0).toFixed(decimals).replace("-", "\u2212");
   const piece = (tag, className, textContent) => Object.assign(document.createElement(tag), { className, textContent });
 
   function scales(svg, panel) {
@@ -31,7 +34,7 @@
     const say = (pieces) => line.replaceChildren(...pieces);
     const reading = (c) => {
       const v = c.values[at];
-      return `${c.label} ${v === null ? "no value" : `${v.toFixed(c.decimals).replace("-", "\u2212")} ${c.unit}`}${v === null || +c.valid[at] ? "" : " (not valid)"}`;
+      return `${c.label} ${v === null ? "no value" : `${told(v, c.decimals)} ${c.unit}`}${v === null || +c.valid[at] ? "" : " (not valid)"}`;
     };
     const cursors = (d) => drawings.forEach((svg) => svg.querySelectorAll(".cursor").forEach((path) => path.setAttribute("d", d(scales(svg, path.parentNode)))));
     const hide = () => (say([piece("span", "hint", line.dataset.hint)]), cursors(() => ""));
@@ -66,9 +69,26 @@
       else return;
       e.preventDefault();
     };
-    live.set(figure, { data, again: () => line.querySelector("b") && show(at) });
+    const table = figure.querySelector(":scope > details");
+    const count = () => table?.open && curves.forEach((c, k) => c.isMoved && renumber(table, hz, c, k + 1));
+    table?.addEventListener("toggle", count);
+    live.set(figure, { data, again: () => (count(), line.querySelector("b") && show(at)) });
     show(at);
     hide();
+  }
+
+  /** The column of a redrawn curve in the table of numbers, whose rows stand at frequencies of their own: linear between
+      neighbors over the logarithm of frequency, as the table was made. */
+  function renumber(table, hz, { values, valid, moved, decimals }, column) {
+    for (const row of table.querySelectorAll("tbody tr")) {
+      const cell = row.cells[column], [, number, unit] = /([\d.]+)\s(\S+)/.exec(row.cells[0].textContent);
+      cell.dataset.u ??= /\u00b1\s*(\S+)/.exec(cell.textContent)?.[1] ?? "";
+      const f = +number * (unit === "kHz" ? 1000 : 1), k = Math.max(1, hz.findIndex((g) => g >= f));
+      const share = Math.log(f / hz[k - 1]) / Math.log(hz[k] / hz[k - 1]), between = (list) => list[k - 1] + share * (list[k] - list[k - 1]);
+      const isThere = f >= hz[0] && f <= hz[hz.length - 1] && [k - 1, k].every((n) => values[n] !== null && +valid[n]);
+      const u = moved ? told(Math.max(between(moved), 10 ** -decimals), decimals) : cell.dataset.u;
+      cell.textContent = isThere ? `${told(between(values), decimals)}${u ? ` \u00b1 ${u}` : ""}` : "not valid";
+    }
   }
 
   function runs(n, there) {
@@ -95,16 +115,19 @@
       halo: () => path(full),
     };
     for (const el of panel.querySelectorAll("[data-curve]")) {
-      const kind = Object.keys(shape).find((name) => el.classList.contains(name));
-      if (el.dataset.curve === curve.key && (full.length || pale.length)) el.setAttribute("d", shape[kind](el.getAttribute("d")));
+      if (el.dataset.curve !== curve.key) continue;
+      const kind = Object.keys(shape).find((name) => el.classList.contains(name)), isThere = full.length + pale.length > 0;
+      el.style.visibility = isThere ? "" : "hidden";
+      if (isThere) el.setAttribute("d", shape[kind](el.getAttribute("d")));
     }
   }
 
-  function update(figure, curveKey, values) {
+  function update(figure, curveKey, values, u) {
     attach(figure);
     const { data, again } = live.get(figure);
     for (const curve of data.curves.filter((c) => c.key === curveKey)) {
-      curve.values = values;
+      curve.printed ??= curve.u;
+      Object.assign(curve, { values, moved: u, isMoved: true, u: u && curve.printed.length ? u : curve.printed });
       figure.querySelectorAll("svg.chart").forEach((svg) => redraw(svg, curve, data.hz));
     }
     again();
