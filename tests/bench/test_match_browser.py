@@ -86,6 +86,22 @@ def test_numbers_can_be_typed_and_what_cannot_be_is_told_beside_the_plan(page: P
     expect(page.locator("#room-refused")).to_be_hidden()
 
 
+def test_answers_of_before_are_marked_while_what_is_set_is_refused(page: Page) -> None:
+    expect(page.locator("#seat-table table")).to_be_visible(timeout=60_000)
+    page.locator("#distance").fill("50")
+    expect(page.locator("#room-refused")).to_contain_text("distance_m cannot be 50; expected: at most 10")
+    expect(page.locator("#room-refused")).to_contain_text("the answers are those of before")
+    assert float(page.locator("#seat-table").evaluate("one => getComputedStyle(one).opacity")) < 1
+    page.locator("#distance").fill("3")
+    expect(page.locator("#room-refused")).to_be_hidden()
+    assert float(page.locator("#seat-table").evaluate("one => getComputedStyle(one).opacity")) == 1
+    page.locator("#seat-chart details summary").click()
+    page.evaluate("document.querySelector('#seat-chart figure').dataset.old = ''")
+    page.get_by_label("x of seat 1, meters").fill("3.5")
+    expect(page.locator("#seat-chart figure:not([data-old])")).to_have_count(1)
+    expect(page.locator("#seat-chart details")).to_have_attribute("open", "")
+
+
 def test_seats_and_loudspeakers_come_and_go(page: Page) -> None:
     page.get_by_role("button", name="Add a seat").click()
     expect(page.locator(".thing.seat")).to_have_count(2)

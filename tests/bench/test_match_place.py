@@ -102,6 +102,19 @@ def test_a_plan_that_cannot_be_is_refused_in_words(client: TestClient, change: d
     assert answer.json()["what"]
 
 
+def test_a_value_that_cannot_be_is_refused_in_words(client: TestClient) -> None:
+    far = client.post("/api/match/1/seats", json={"room": ROOM, "distance_m": 50})
+    assert far.status_code == 422
+    assert (far.json()["what"], far.json()["expected"]) == ("distance_m cannot be 50", "at most 10")
+    low = client.post("/api/match/1/seats", json={"room": ROOM, "goal_db": -1})
+    assert low.json()["expected"].startswith("at least ")
+    outside = {**ROOM, "room": {**ROOM["room"], "length_m": 0.5}}  # type: ignore[dict-item]
+    told = client.post("/api/match/1/seats", json={"room": outside}).json()
+    assert told["what"] == "'left' at [1.0, 1.0, 1.0] stands outside the room"
+    odd = client.post("/api/match/1/seats", json={"room": ROOM, "unknown": 1}).json()
+    assert "unknown" in odd["where"]
+
+
 def test_files_written_are_what_the_command_line_reads(client: TestClient, tmp_path: Path, bench_archive: Path) -> None:
     room, sheet = tmp_path / "room.toml", tmp_path / "amplifier.toml"
     plan = {**ROOM, "name": 'a "quoted" room\n\x7f'}

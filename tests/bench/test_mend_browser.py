@@ -213,6 +213,62 @@ def test_a_finding_that_another_aim_halves_puts_that_aim_on_the_curves(page: Pag
     expect(page.locator("#figures-aim")).to_contain_text("10° below the axis")
 
 
+def test_limits_may_stand_between_the_steps_of_their_arrows(page: Page) -> None:
+    page.locator("#limits summary").click()
+    for field, value in (("q-low", "1"), ("q-high", "8"), ("gain-low", "-2.3"), ("range-low", "62.5")):
+        page.locator(f"#{field}").fill(value)
+    with page.expect_response(
+        lambda answer: answer.url.endswith("/design") and '"bands":2' in (answer.request.post_data or "")
+    ) as caught:
+        page.locator("#count").select_option("2")
+        page.get_by_role("button", name="Design the bands").click()
+    made = caught.value.json()["equalizer"]["bands"]
+    assert made
+    assert all(1 <= one["q"] <= 8 and one["gain_db"] >= -2.3 and one["frequency_hz"] >= 62.5 for one in made)
+    for field in ("q-low", "q-high", "gain-low", "range-low"):
+        page.locator(f"#{field}").fill("")
+        page.locator(f"#{field}").press("Tab")
+    expect(page.locator("#draft-state")).to_have_text(re.compile(r"^\s*saved"))
+
+
+def numbers_at_1_khz(page: Page) -> dict[str, tuple[float, float]]:
+    """Values and uncertainty of every curve at 1 kHz, as the chart's table of numbers has them, by its heads."""
+    table = page.locator("#mend-chart details table")
+    heads = [
+        words.split(",")[0].removeprefix("Equalizer: ") for words in table.locator("thead th").all_text_contents()[1:]
+    ]
+    cells = table.locator("tbody tr", has_text=re.compile("^1.kHz")).locator("td").all_text_contents()
+    made = [[float(part.replace("\N{MINUS SIGN}", "-")) for part in cell.split(" ± ")] for cell in cells]
+    return {head: (one[0], one[1] if len(one) > 1 else 0.0) for head, one in zip(heads, made, strict=True)}
+
+
+def test_the_numbers_of_the_chart_are_those_of_its_curves(page: Page, bench_archive: Path) -> None:
+    page.locator("#mend-chart details summary").click()
+    before = numbers_at_1_khz(page)
+    page.locator("#add-band").click()
+    page.locator("[data-field=gain_db]").fill("-4")
+    # A bell has its whole gain at its center.
+    expect(
+        page.locator("#mend-chart details tbody tr", has_text=re.compile("^1.kHz")).locator("td").last
+    ).to_contain_text("4.0")
+    now = numbers_at_1_khz(page)
+    assert now.pop("equalizer") == (-4.0, 0.0)
+    assert now.pop("before") == before["before"]
+    for name, (value, u) in now.items():
+        assert value == pytest.approx(before[name][0] - 4, abs=0.11), name
+        assert u == before[name][1]
+    page.locator("#clear").click()
+    page.wait_for_selector("#aim:not([hidden])")
+    page.locator("#aim-typed").fill("40")
+    page.locator("#aim-typed").press("Enter")
+    expect(page.locator("#figures-aim")).to_contain_text("40° off the axis")
+    study = study_aim(read_loudspeaker("causeway", bench_archive), bands=0).horizontal
+    assert study is not None
+    own = next(one for one in study.aims if one.angle_deg == 40.0).direct
+    row = int(np.argmin(np.abs(own.axis.hz - 1000.0)))
+    assert numbers_at_1_khz(page)["on axis"] == pytest.approx((own.values[row], 2 * own.u_total[row]), abs=0.06)
+
+
 def test_a_finding_gets_a_band_against_it(page: Page) -> None:
     page.get_by_role("button", name="Set a band against it").first.click()
     hz, db, _ = band(page)

@@ -80,6 +80,20 @@ def test_a_dragged_gate_redraws_the_curve_and_is_used_and_undone(page: Page) -> 
     expect(page.locator("#kept-words")).to_contain_text("all automatic", timeout=60_000)
 
 
+def test_the_numbers_of_the_tried_curve_are_its_own(page: Page) -> None:
+    to_gate(page)
+    page.locator("#ex-regate details summary").click()
+    row = page.locator("#ex-regate details tbody tr", has_text=re.compile("^1.kHz")).locator("td")
+    expect(row.nth(1)).to_have_text(row.nth(0).inner_text())
+    # Less than a period fits into the gate: there is nothing at 1 kHz.
+    page.locator("#gate_ms").fill("0.8")
+    expect(row.nth(1)).to_have_text("not valid")
+    page.locator("#gate_ms").fill("2.5")
+    expect(row.nth(1)).to_have_text(re.compile(r"^\d+(\.\d)? ± \d"))
+    kept, tried = (float(cell.inner_text().split("±")[1]) for cell in (row.nth(0), row.nth(1)))
+    assert tried > kept
+
+
 def test_a_slider_moves_by_the_keyboard_and_goes_back_to_automatic(page: Page) -> None:
     to_gate(page)
     page.get_by_label("Gate after the direct sound, slider").focus()
@@ -96,6 +110,21 @@ def test_it_is_accessible(page: Page, scheme: str) -> None:
     page.locator("button.number").first.click()
     expect(page.locator("#drawer")).to_be_visible()
     assert serious(page) == []
+
+
+def test_on_paper_stands_the_reading_and_not_what_works_it(page: Page) -> None:
+    page.emulate_media(media="print")
+    expect(page.locator("h1")).to_be_visible()
+    expect(page.locator("#in-hand")).to_be_visible()
+    expect(page.locator("#figures .number").first).to_be_visible()
+    for gone in (".rail", ".tools", ".contents", "#use-settings", "#marks-all"):
+        expect(page.locator(gone)).to_be_hidden()
+
+
+def test_a_name_without_a_gap_fits_a_tablet(page: Page) -> None:
+    page.set_viewport_size({"width": 820, "height": 1180})
+    page.locator("h1").evaluate("one => (one.textContent = 'Extraordinarily'.repeat(20))")
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
 
 
 def test_it_fits_a_tablet(page: Page) -> None:

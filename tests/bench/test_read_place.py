@@ -93,7 +93,9 @@ def test_a_figure_tells_its_takes_settings_and_budget(client: TestClient) -> Non
 
 def test_sound_power_rests_on_every_far_field_take(client: TestClient) -> None:
     page = client.get("/read/1/evidence/curve/sound_power").text
-    for take in reading(client).session.takes_of(FarFieldTake):
+    takes = reading(client).session.takes_of(FarFieldTake)
+    assert takes
+    for take in takes:
         assert f"<strong>{take.id}</strong>" in page
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from importlib.resources import files
 from typing import Any
 
@@ -74,9 +74,7 @@ def install_errors(app: FastAPI) -> None:
 
     @app.exception_handler(RequestValidationError)
     async def malformed(request: Request, error: RequestValidationError) -> Response:
-        told = "; ".join(f"{'.'.join(str(p) for p in one['loc'])}: {one['msg']}" for one in error.errors()[:5])
-        record = {"what": "the request cannot be understood", "where": told[:500], "expected": "", "remedy": ""}
-        return _answer(request, 422, record)
+        return _answer(request, 422, _malformed(error.errors()))
 
     @app.exception_handler(HTTPException)
     async def other(request: Request, error: HTTPException) -> Response:
@@ -96,6 +94,24 @@ def install_errors(app: FastAPI) -> None:
             "remedy": "nothing kept is lost; the terminal that runs the bench shows the details",
         }
         return _answer(request, 500, record)
+
+
+def _malformed(faults: Sequence[Any]) -> dict[str, str]:
+    """What is wrong with what was sent: of a value that a field refuses, in the words of its bound or its reason."""
+    record = {"what": "the request cannot be understood", "where": "", "expected": "", "remedy": ""}
+    first = faults[0]
+    # Where it was sent in says nothing to a person.
+    name = " ".join(str(part) for part in first["loc"][1:])
+    bounds = {"less_than_equal": ("le", "at most"), "greater_than_equal": ("ge", "at least")}
+    if first["type"] in bounds:
+        bound, words = bounds[first["type"]]
+        record["what"] = f"{name} cannot be {str(first['input'])[:60]}"
+        record["expected"] = f"{words} {first['ctx'][bound]:.15g}"
+    elif first["type"] == "value_error":
+        record["what"] = first["msg"].removeprefix("Value error, ")[:500]
+    else:
+        record["where"] = "; ".join(f"{'.'.join(str(p) for p in one['loc'])}: {one['msg']}" for one in faults[:5])[:500]
+    return record
 
 
 def _status(error: EarwitnessError) -> int:

@@ -118,7 +118,7 @@ def measure_add(body: ToAdd, bench: BenchState) -> dict[str, Any]:
             "loudspeaker": bench.loudspeaker_of_session(added.session_id),
         }
 
-    return asdict(bench.jobs.start(f"take in {folder.name}", work))
+    return asdict(bench.jobs.start(f"Take in {folder.name}", work))
 
 
 @router.post("/api/measure/new-folder", tags=["measure"])
@@ -149,7 +149,7 @@ def demo_bring(_body: Nothing, bench: BenchState) -> dict[str, Any]:
         with bench.heavy:
             return {"names": list(bring_in_demo(bench.archive_folder, progress=progress))}
 
-    return asdict(bench.jobs.start("bring in the demo", work))
+    return asdict(bench.jobs.start("Bring in the demo", work))
 
 
 def whole_path(text: str) -> Path:

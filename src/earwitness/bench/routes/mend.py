@@ -269,6 +269,7 @@ def _study(one: AimStudy | None) -> dict[str, Any] | None:
     return {
         "frequency_hz": hz.tolist(),
         "best_deg": one.best_deg,
+        "both_sides": one.both_sides,
         "best_mended_deg": one.best_mended_deg,
         "sentence": true_minus(one.sentence),
         "missing": list(one.missing),
@@ -283,6 +284,7 @@ def _study(one: AimStudy | None) -> dict[str, Any] | None:
                 "curves": {
                     curve.key: {
                         "values": [round(float(v), 3) for v in curve.values],
+                        "u": [round(2 * float(u), 2) for u in curve.u_total],
                         "valid": "".join("1" if good else "0" for good in curve.valid),
                     }
                     for curve in (a.direct, a.window, a.early, a.in_room)

@@ -264,6 +264,7 @@ def read_preview(bench: BenchState, loudspeaker_id: Number, body: Settings) -> d
         "key": AFTER,
         "hz": [float(f"{f:.6g}") for f in found.curve.axis.hz],
         "values": _nulled(found.curve),
+        "u": [round(2 * float(u), 3) for u in found.curve.u_total],
         "gate_ms": 1e3 * gate.end_s,
         "taper_percent": 100 * gate.taper_s / gate.end_s,
         "lowest_hz": gate.lowest_valid_hz,

@@ -2,22 +2,38 @@
 
 const find = (selector, root = document) => root.querySelector(selector);
 
-/** Ask the server. Resolves to its JSON; throws a Refusal, with what, where, expected, remedy, for an error. */
-export async function ask(method, url, body) {
-  let answer;
+/** Let the tester work. Before a place's script and draft are there, what is typed or clicked would be lost: until the
+    script calls this, all of the place is inert and its keys are off, or one `part` of it that comes later. */
+export function ready(part = "main") {
+  find(`#${part}`).inert = false;
+}
+
+async function reach(url, how) {
   try {
-    answer = await fetch(url, {
-      method,
-      headers: body === undefined ? {} : { "Content-Type": "application/json" },
-      body: body === undefined ? undefined : JSON.stringify(body),
-    });
+    return await fetch(url, how);
   } catch {
     throw new Refusal(0, { what: "the bench does not answer", remedy: "look at the terminal it was started in; start it again if it has ended" });
   }
+}
+
+/** Ask the server. Resolves to its JSON; throws a Refusal, with what, where, expected, remedy, for an error. */
+export async function ask(method, url, body) {
+  const sent = body === undefined ? {} : { headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) };
+  const answer = await reach(url, { method, ...sent });
   const isJson = (answer.headers.get("content-type") || "").includes("json");
   const told = isJson ? await answer.json() : { what: await answer.text() };
   if (!answer.ok) throw new Refusal(answer.status, told);
   return told;
+}
+
+/** A piece of a page, or the words why there is none: HTML of the server's own templates, which escape all that comes
+    from outside. Throws a Refusal where nothing of the kind is answered. */
+export async function piece(url) {
+  const answer = await reach(url, { headers: { "hx-request": "true" } });
+  const text = await answer.text();
+  if ((answer.headers.get("content-type") || "").includes("html")) return text;
+  const [what, remedy = ""] = text.trim().split("\nto do: ");
+  throw new Refusal(answer.status, { what, remedy });
 }
 
 export class Refusal extends Error {
@@ -61,10 +77,12 @@ export function tell(error) {
 
 const shortcuts = [];
 
-/** Let a key do something outside of text fields. keys: "s", "Shift+s", "Control+z", "Alt+ArrowUp", or two in a row: "g 1". */
+/** Let a key do something outside of text fields, once the place is ready. keys: "s", "Shift+s", "Control+z",
+    "Alt+ArrowUp", or two in a row: "g 1". */
 export function onKey(keys, words, act) {
-  shortcuts.push({ keys, words, act });
+  shortcuts.push({ keys, words, act: (e) => find("#main").inert || act(e) });
 }
+const always = (keys, words, act) => shortcuts.push({ keys, words, act });
 
 let begun = "";
 const typing = (e) => e.target.closest?.("input:not([type=range]):not([type=checkbox]):not([type=radio]), textarea, select, [contenteditable]");
@@ -107,15 +125,13 @@ export async function openDrawer(what, from = document.activeElement) {
   const body = find("#drawer-body");
   drawerFrom = from;
   try {
-    if (typeof what === "string") {
-      const answer = await fetch(what);
-      // The server's own templates, which escape all that comes from outside.
-      body.innerHTML = await answer.text();
-    } else body.replaceChildren(...[what].flat());
+    if (typeof what === "string") body.innerHTML = await piece(what);
+    else body.replaceChildren(...[what].flat());
   } catch (error) {
     tell(error);
     return;
   }
+  find("#drawer-title").textContent = typeof what === "string" ? "How is this known?" : "What was done";
   find("#drawer").hidden = false;
   body.focus({ preventScroll: true });
 }
@@ -129,12 +145,26 @@ function closeDrawer() {
 
 const watchers = new Map();
 const known = new Map();
+const underWay = new Set();
 
-/** Start a job at `url` and call `done(job)` when it ended, also after it failed. Returns the job. */
-export async function startJob(url, body, done = () => {}) {
-  const job = await ask("POST", url, body);
-  watchJob(job.id, done);
-  return job;
+/** Start a job at `url` and call `done(job)` when it ended, also after it failed. A second press starts no second one.
+    isTold : the page itself says that it has begun. */
+export async function startJob(url, body, done = () => {}, { isTold = false } = {}) {
+  const asked = `${url} ${JSON.stringify(body)}`;
+  if (underWay.has(asked)) return void note("This is under way already; its progress stands under Jobs.");
+  underWay.add(asked);
+  try {
+    const job = await ask("POST", url, body);
+    const begun = isTold ? null : note(`${job.name}: begun; progress stands under Jobs.`);
+    watchJob(job.id, (over) => {
+      underWay.delete(asked);
+      begun?.remove();
+      done(over);
+    });
+  } catch (error) {
+    underWay.delete(asked);
+    throw error;
+  }
 }
 export function watchJob(id, done) {
   watchers.set(id, done);
@@ -154,7 +184,9 @@ function showJobs(jobs) {
   for (const job of jobs) known.set(job.id, job);
   const running = jobs.filter((j) => !ended(j)).length;
   find("#jobs-count").textContent = running ? `(${running})` : "";
-  find("#jobs-list").replaceChildren(
+  const list = find("#jobs-list");
+  const [held, words] = list.contains(document.activeElement) ? [document.activeElement.closest("li").dataset.job, document.activeElement.textContent] : [];
+  list.replaceChildren(
     ...jobs.map((job) =>
       make(
         "li",
@@ -168,7 +200,8 @@ function showJobs(jobs) {
       ),
     ),
   );
-  if (!jobs.length) find("#jobs-list").append(make("li", {}, "Nothing has run yet. Imports, reductions and publications show here."));
+  if (held) [...list.querySelectorAll(`[data-job="${held}"] button`)].find((one) => one.textContent === words || one.textContent === "Log")?.focus();
+  if (!jobs.length) list.append(make("li", {}, "Nothing has run yet. Imports, reductions and publications show here."));
   jobs.filter(ended).forEach(finish);
 }
 async function jobLog(job) {
@@ -180,9 +213,15 @@ async function jobLog(job) {
   }
 }
 function watchJobs() {
-  const events = new EventSource("/api/jobs/events");
-  events.onmessage = (e) => showJobs(JSON.parse(e.data).jobs);
+  let events;
+  const watch = () => {
+    events = new EventSource("/api/jobs/events");
+    events.onmessage = (e) => showJobs(JSON.parse(e.data).jobs);
+    events.onerror = () => events.readyState === EventSource.CLOSED && setTimeout(watch, AGAIN_MS);
+  };
+  watch();
   addEventListener("pagehide", () => events.close());
+  addEventListener("pageshow", (e) => e.persisted && watch());
 }
 function toggleJobs() {
   const panel = find("#jobs");
@@ -192,16 +231,25 @@ function toggleJobs() {
 
 // Drafts -------------------------------------------------------------------------------------------------------------
 
+const AGAIN_MS = 3000;
+
 /**
  * A value that saves itself, with undo and redo that outlive the page.
  *   const draft = await Draft.open("mend:12", { bands: [] }, (value) => show(value));
  *   draft.set({ bands: [...] });       // shows nothing by itself; saves half a second later
  * `show` is called whenever the value came from elsewhere: opened, undone, redone, or taken over from another tab.
+ * isFinal(value) : whether this state cannot be undone, because what came of it cannot.
  */
 export class Draft {
-  static async open(key, initial, show) {
+  static async open(key, initial, show, { isFinal = () => false } = {}) {
     const draft = new Draft(key, initial, show);
-    draft.#take(await ask("GET", draft.url));
+    draft.isFinal = isFinal;
+    try {
+      draft.#take(await ask("GET", draft.url));
+    } catch (error) {
+      if (error instanceof Refusal) error.told = { ...error.told, remedy: [error.told.remedy, "then reload this page: before, nothing can be entered here"].filter(Boolean).join("; ") };
+      throw error;
+    }
     show(draft.value);
     return draft;
   }
@@ -211,10 +259,14 @@ export class Draft {
     this.url = `/api/drafts/${key}`;
     this.initial = initial;
     this.show = show;
+    this.isFinal = () => false;
     this.timer = 0;
     this.saving = Promise.resolve();
     this.isDirty = false;
     this.isUnderWay = false;
+    this.fault = null;
+    this.choice = null;
+    addEventListener("beforeunload", (e) => (this.fault || this.choice) && e.preventDefault());
     // What is under way may be broken off with the page; where both arrive the later one is refused and changes nothing.
     addEventListener("pagehide", () => (this.isDirty || this.isUnderWay) && this.#leave());
     document.addEventListener("visibilitychange", () => document.visibilityState === "hidden" && this.flush());
@@ -233,7 +285,7 @@ export class Draft {
     line.replaceChildren(
       words,
       " ",
-      make("button", { type: "button", class: "quiet", disabled: !(this.canUndo || this.isDirty), onclick: () => this.undo() }, "Undo"),
+      make("button", { type: "button", class: "quiet", disabled: this.isFinal(this.value) || !(this.canUndo || this.isDirty), onclick: () => this.undo() }, "Undo"),
       make("button", { type: "button", class: "quiet", disabled: !this.canRedo, onclick: () => this.redo() }, "Redo"),
     );
   }
@@ -268,6 +320,8 @@ export class Draft {
     this.revision = told.revision;
     this.canUndo = told.can_undo;
     this.canRedo = told.can_redo;
+    this.fault?.remove();
+    this.fault = null;
     this.#say(this.isDirty ? "not saved yet" : "saved");
   }
 
@@ -281,22 +335,47 @@ export class Draft {
   }
 
   #failed(error) {
-    if (!(error instanceof Refusal) || error.status !== 409) {
-      this.isDirty = true;
-      this.#say("not saved");
-      tell(error);
-      return;
-    }
-    const mine = structuredClone(this.value);
-    const box = note("This was changed in another tab or program since you opened it.", "error", { remedy: "choose which state goes on; both stay in the history" });
-    box.append(
-      make("button", { type: "button", onclick: () => (box.remove(), this.reload()) }, "Take over the newer"),
-      make("button", { type: "button", onclick: async () => (box.remove(), await this.reload(), this.set(mine, { now: true }), this.show(mine)) }, "Go on with mine"),
+    if (error instanceof Refusal && error.status === 409) return this.#askWhich();
+    this.isDirty = true;
+    // A bench that ended may come back, and know this browser once its new address was opened.
+    const isPassing = error instanceof Refusal && (error.status === 0 || error.status === 401 || error.status >= 500);
+    this.#say(isPassing ? "not saved; tries again" : "not saved");
+    if (isPassing) this.timer = setTimeout(() => this.flush(), AGAIN_MS);
+    // Told once, however often it is tried.
+    if (this.fault && find("p", this.fault).textContent === error.message) return;
+    this.fault?.remove();
+    this.fault = tell(error);
+  }
+
+  #askWhich() {
+    this.#say("not saved: changed elsewhere");
+    if (this.choice) return;
+    this.choice = note("This was changed in another tab or program since you opened it.", "error", { remedy: "choose which state goes on; both stay in the history" });
+    find("button", this.choice).replaceWith(
+      make("button", { type: "button", onclick: () => this.#settle(false) }, "Take over the newer"),
+      " ",
+      make("button", { type: "button", onclick: () => this.#settle(true) }, "Go on with mine"),
     );
   }
 
-  async reload() {
-    this.#take(await ask("GET", this.url));
+  /** Both states into the history, the one that goes on last. */
+  async #settle(isMine) {
+    const mine = structuredClone(this.value);
+    this.choice.remove();
+    this.choice = null;
+    try {
+      clearTimeout(this.timer);
+      this.isDirty = false;
+      this.#take(await ask("GET", this.url));
+      const newer = structuredClone(this.value);
+      for (const value of isMine ? [mine] : [mine, newer]) {
+        this.set(value);
+        await this.flush();
+      }
+    } catch (error) {
+      this.value = mine;
+      this.#failed(error);
+    }
     this.show(this.value);
   }
 
@@ -311,7 +390,7 @@ export class Draft {
   }
 
   undo() {
-    return this.#step("undo");
+    return this.isFinal(this.value) ? this.saving : this.#step("undo");
   }
 
   redo() {
@@ -326,21 +405,53 @@ export class Draft {
   }
 }
 
+// Forms --------------------------------------------------------------------------------------------------------------
+
+/** What a field refuses; that its arrows go in other steps than what is typed is nothing, but where whole numbers are
+    meant. */
+const refuses = ({ validity, step }) => !validity.valid && (step === "1" || ["badInput", "customError", "patternMismatch", "rangeOverflow", "rangeUnderflow", "tooLong", "typeMismatch", "valueMissing"].some((kind) => validity[kind]));
+document.addEventListener(
+  "submit",
+  (e) => {
+    const wrong = [...e.target.elements].find((field) => field.willValidate && refuses(field));
+    if (!wrong) return;
+    e.preventDefault();
+    e.stopImmediatePropagation();
+    wrong.reportValidity();
+  },
+  true,
+);
+
 // The page -----------------------------------------------------------------------------------------------------------
 
+// Whatever goes wrong in a script is told: a button must not say nothing. What does not load tells it to itself alone.
+addEventListener(
+  "error",
+  (e) => {
+    if (e.error) tell(e.error);
+    else if (e.target instanceof HTMLScriptElement) note("A part of this page did not arrive.", "error", { remedy: "reload the page; what was saved is kept" });
+  },
+  true,
+);
+addEventListener("unhandledrejection", (e) => tell(e.reason));
+
 function start() {
+  for (const form of document.forms) form.noValidate = true;
   themeWords();
   find("#theme-button").onclick = swapTheme;
   find("#keys-button").onclick = showKeys;
   find("#jobs-button").onclick = toggleJobs;
   find("#drawer-close").onclick = closeDrawer;
   const inHand = find("#in-hand");
+  const chosen = inHand.value;
+  // A page come back to shows its own loudspeaker, not the one that was left for.
+  addEventListener("pageshow", () => (inHand.value = chosen));
   inHand.onchange = () => (location.href = `/${inHand.dataset.place || "read"}${inHand.value ? `/${inHand.value}` : ""}`);
-  document.querySelectorAll(".rail a").forEach((link, k) => onKey(`g ${k + 1}`, `go to ${find(".verb", link).textContent}`, () => link.click()));
-  onKey("?", "show the keys", showKeys);
-  onKey("j", "show or hide the jobs", toggleJobs);
-  onKey("t", "light or dark", swapTheme);
-  onKey("Escape", "close the drawer", closeDrawer);
+  document.querySelectorAll(".rail a").forEach((link, k) => always(`g ${k + 1}`, `go to ${find(".verb", link).textContent}`, () => link.click()));
+  always("?", "show the keys", showKeys);
+  always("j", "show or hide the jobs", toggleJobs);
+  always("t", "light or dark", swapTheme);
+  always("Escape", "close the drawer", closeDrawer);
   document.addEventListener("click", (e) => {
     const asked = e.target.closest?.("[data-evidence]");
     if (asked) openDrawer(asked.dataset.evidence, asked);
@@ -355,6 +466,9 @@ function start() {
     button.onclick = () => startJob("/api/demo", {}, (job) => job.state === "done" && location.reload()).catch(tell);
   });
   watchJobs();
+  ready("bar");
+  const hasOwnScript = document.querySelectorAll("head script[type=module]").length > 1;
+  if (!hasOwnScript) ready();
 }
 
 document.readyState === "loading" ? document.addEventListener("DOMContentLoaded", start) : start();

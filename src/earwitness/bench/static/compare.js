@@ -1,6 +1,6 @@
 // Compare: the catalogue page by page, what is chosen over each other, ranks, prices, groups. All state is in the address.
 
-import { Draft, ask, make, note, onKey, startJob, tell } from "/static/bench.js";
+import { Draft, ask, make, note, onKey, piece, ready, startJob, tell } from "/static/bench.js";
 
 const find = (selector, root = document) => root.querySelector(selector);
 const all = (selector, root = document) => [...root.querySelectorAll(selector)];
@@ -197,9 +197,7 @@ async function lay() {
 }
 
 async function showBeside(ids) {
-  const answer = await fetch(`/compare/part/beside?${new URLSearchParams({ ids: ids.join(","), low_hz: state.low_hz, high_hz: state.high_hz })}`, { headers: { "HX-Request": "true" } });
-  // The server's own template, which escapes all that comes from outside.
-  find("#beside-body").innerHTML = await answer.text();
+  find("#beside-body").innerHTML = await piece(`/compare/part/beside?${new URLSearchParams({ ids: ids.join(","), low_hz: state.low_hz, high_hz: state.high_hz })}`);
   find("#beside").hidden = false;
   all("figure.chart", find("#beside-body")).forEach((figure) => globalThis.earwitnessCharts.attach(figure));
   lookNow();
@@ -311,14 +309,18 @@ async function openGroups() {
   show();
   find("#group-save").onclick = save;
   find("#group-name").onkeydown = (e) => e.key === "Enter" && save();
+  ready("groups-kept");
 }
 
 // The page -------------------------------------------------------------------------------------------------------------
 
 function start() {
   const index = find("#index-button");
-  if (index) index.onclick = () => ((index.disabled = true), startJob("/api/compare/index", {}, () => location.reload()).catch(tell));
-  if (!data) return void (document.body.dataset.ready = "compare");
+  if (index) index.onclick = () => startJob("/api/compare/index", {}, (job) => job.state === "done" && location.reload()).catch(tell);
+  if (!data) {
+    document.body.dataset.ready = "compare";
+    return ready();
+  }
   state = read();
   for (const key of PLAIN) {
     const field = find(`#${key}`);
@@ -370,6 +372,7 @@ function start() {
   showChosen();
   look({ keepPage: true });
   openGroups().catch(tell);
+  ready();
   if (new URLSearchParams(location.search).has("with") && state.ids.length > 1) lay();
 }
 

@@ -1,6 +1,6 @@
 // Notes of a listener: entered by keyboard, saved as they are made, sealed once.
 
-import { ask, Draft, make, note, onKey, startJob, tell } from "./bench.js";
+import { ask, Draft, make, note, onKey, piece, ready, startJob, tell } from "./bench.js";
 import { blindTest } from "./listen_blind.js";
 import { wordField } from "./listen_words.js";
 
@@ -256,6 +256,7 @@ function missing(value) {
   if (!value.setup.equalizer) found.push(["whether an equalizer was on", field("equalizer")]);
   if (!isBlind && !value.setup.blind) found.push(["whether you knew what played", field("blind")]);
   if (isBlind && !value.blind.number) found.push(["the letters: deal them first", "#deal-letters"]);
+  if (find("#word").value.trim() || find("#text").value.trim()) found.push(["the remark that is begun: add it, or empty its fields", "#word"]);
   return found;
 }
 
@@ -289,6 +290,8 @@ async function seal() {
   list.hidden = !lacks.length;
   list.replaceChildren(...lacks.map(([words, field]) => make("li", {}, "Still wanted: ", make("button", { type: "button", class: "quiet", onclick: () => find(field).focus() }, words))));
   if (lacks.length) {
+    // The list stands by the button, which may be out of sight.
+    note(`Not sealed yet. Still wanted: ${lacks.map(([words]) => words).join("; ")}.`);
     find(lacks[0][1]).focus();
     return;
   }
@@ -323,9 +326,7 @@ function letterWords(test, k) {
 }
 
 async function listSealed() {
-  const answer = await fetch(`/listen/${given.key}/sealed`, { headers: { "hx-request": "true" } });
-  // The server's own template, which escapes all that comes from outside.
-  if (answer.ok) find("#sealed-list").innerHTML = await answer.text();
+  find("#sealed-list").innerHTML = await piece(`/listen/${given.key}/sealed`);
 }
 
 function another() {
@@ -345,7 +346,7 @@ function sealedNow(sealed) {
       { class: "seal" },
       make("h2", {}, `${one.title}: ${one.remarks} remark${one.remarks === 1 ? "" : "s"} sealed`),
       make("p", {}, make("code", {}, one.sha256), " ", make("button", { type: "button", "aria-label": `Copy the seal of ${one.title}`, onclick: () => copySeal(one) }, "Copy the seal")),
-      make("p", { class: "hint" }, `${one.sealed_at.replace("T", " ").replace("+00:00", " UTC")}. ${one.is_after_data ? "Marked: made with the data known." : "The data have not been shown. Give the seal to somebody else, and it proves the time as well."}`),
+      make("p", { class: "hint" }, `${one.sealed_at.replace("T", " ").replace("+00:00", " UTC")}. ${sealWords(one.lines.at(-1))}`),
     ),
   );
   const hold = given.loudspeaker ? make("button", { type: "button", class: "primary", onclick: holdAgainst }, "Hold them against the data") : null;
@@ -355,6 +356,7 @@ function sealedNow(sealed) {
     make("div", { class: "actions" }, hold, make("button", { type: "button", onclick: another }, "Begin another sheet")),
   );
 }
+const sealWords = (line) => `${line[0].toUpperCase()}${line.slice(1)}.`;
 async function copySeal(one) {
   try {
     await navigator.clipboard.writeText(`${one.sha256} ${one.sealed_at}`);
@@ -419,7 +421,7 @@ async function start() {
       told("Left as it was.");
     }
   });
-  find("#word").addEventListener("input", () => (begunAt ??= draft ? elapsed() : null));
+  find("#word").addEventListener("input", () => (begunAt ??= elapsed()));
   find("#cancel").onclick = clearEntry;
   find("#passage-form").onsubmit = addPassage;
   find("#clock-button").onclick = turnClock;
@@ -430,15 +432,17 @@ async function start() {
     field.oninput = () => change((next) => (next.setup[field.dataset.field] = field.value), { wait: true, redraw: false });
   draft = await Draft.open(`listen:${given.key}`, EMPTY, (value) => {
     if (!draft) return;
-    clearEntry();
+    // A remark that was being changed may not be there any more; one that is being typed stays.
+    if (editing !== null) clearEntry();
     show(value);
-  });
+  }, { isFinal: (value) => value.sealed != null });
   draft.value = { ...copy(EMPTY), ...draft.value };
   draft.keys();
   keys();
   if (isBlind) blind = blindTest(find, now, change);
   show(now());
   setInterval(tick, 250);
+  ready();
 }
 
 start().catch(tell);

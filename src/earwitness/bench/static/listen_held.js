@@ -1,6 +1,6 @@
 // Notes held against the data, and the tester's own record: both are jobs, whose outcome is put on the page.
 
-import { ask, make, startJob, tell } from "./bench.js";
+import { make, piece, ready, startJob, tell } from "./bench.js";
 
 const find = (selector) => document.querySelector(selector);
 const held = find("#held");
@@ -8,7 +8,7 @@ const held = find("#held");
 async function hold() {
   held.replaceChildren(make("p", { role: "status" }, "Reading the data; progress stands under Jobs."));
   try {
-    await startJob(`/api/listen/${held.dataset.id}/hold`, {}, (job) => (job.state === "done" ? show() : held.replaceChildren(again())));
+    await startJob(`/api/listen/${held.dataset.id}/hold`, {}, (job) => (job.state === "done" ? show().catch(tell) : held.replaceChildren(again())), { isTold: true });
   } catch (error) {
     held.replaceChildren(again());
     tell(error);
@@ -18,9 +18,7 @@ async function hold() {
 const again = () => make("div", { class: "actions" }, make("button", { type: "button", class: "primary", onclick: hold }, "Try again"));
 
 async function show() {
-  const answer = await fetch(`/listen/${held.dataset.id}/held/part`, { headers: { "hx-request": "true" } });
-  // The server's own templates and charts, which escape all that comes from outside.
-  held.innerHTML = await answer.text();
+  held.innerHTML = await piece(`/listen/${held.dataset.id}/held/part`);
   held.querySelectorAll("figure.chart").forEach((figure) => globalThis.earwitnessCharts.attach(figure));
 }
 
@@ -48,3 +46,4 @@ function record(job) {
 
 if (find("#count"))
   find("#count").onclick = () => startJob("/api/listen/record", {}, (job) => job.state === "done" && record(job)).catch(tell);
+ready();

@@ -1,7 +1,7 @@
 // Match: amplifier, subwoofer and room about a loudspeaker. Geometry moves here at once; what the seats hear comes from
 // the server, one question at a time and only about the newest state.
 
-import { ask, Draft, make, note, onKey, Refusal, tell } from "./bench.js";
+import { ask, Draft, make, note, onKey, ready, Refusal, tell } from "./bench.js";
 import { Plan, aimOf } from "./match_plan.js";
 
 const find = (id) => document.getElementById(id);
@@ -50,12 +50,20 @@ function refuse(id, error) {
   const line = find(id);
   if (!(error instanceof Refusal) || error.status >= 500) tell(error);
   line.hidden = false;
-  line.textContent = [error.message, error.told?.where, error.told?.expected && `expected: ${error.told.expected}`].filter(Boolean).join("; ");
+  line.textContent = [error.message, error.told?.where, error.told?.expected && `expected: ${error.told.expected}`, "the answers are those of before"].filter(Boolean).join("; ");
+  line.closest("section").classList.add("stale");
+}
+function taken(id) {
+  find(id).hidden = true;
+  find(id).closest("section").classList.remove("stale");
 }
 
 function put(id, html) {
   // The server's own renderers, which escape all that comes from outside.
+  const isOpen = find(id).querySelector("details")?.open;
   find(id).innerHTML = html;
+  // A table of numbers that was opened stays so.
+  if (isOpen) for (const one of find(id).querySelectorAll("details")) one.open = true;
   find(id).querySelectorAll("figure.chart").forEach((figure) => globalThis.earwitnessCharts.attach(figure));
 }
 const listed = (id, words) => find(id).replaceChildren(...words.map((text) => make("li", {}, text)));
@@ -169,7 +177,7 @@ let seatsTold = null;
 const askSeats = newest(async () => {
   try {
     seatsTold = await ask("POST", `${api}/seats`, { room, amplifier: amplifier(), loudspeaker: find("seat-of").value, ...wanted() });
-    find("room-refused").hidden = true;
+    taken("room-refused");
     plan.tell(room, seatsTold);
     put("seat-chart", seatsTold.html || "<p class=\"hint\">This loudspeaker has no curve at any seat.</p>");
     put("seat-table", seatsTold.table);
@@ -221,13 +229,13 @@ const askAmplifier = newest(async () => {
   if (!hasPower()) {
     find("amp-answer").textContent = "Give one rated power to see whether it can drive this loudspeaker.";
     find("amp-shown").replaceChildren();
-    find("amp-refused").hidden = true;
+    taken("amp-refused");
     return;
   }
   if (!find("amp-shown").firstChild) find("amp-answer").textContent = "Works it out …";
   try {
     const told = await ask("POST", `${api}/amplifier`, { amplifier: amplifier(), ...wanted() });
-    find("amp-refused").hidden = true;
+    taken("amp-refused");
     const answer = { yes: "It can drive this loudspeaker", no: "It cannot drive this loudspeaker", "cannot be told": "Whether it can drive this loudspeaker cannot be told" }[told.can_drive];
     find("amp-answer").replaceChildren(make("strong", {}, `${answer}: `), told.why);
     put("amp-shown", told.html);
@@ -242,7 +250,7 @@ let crossover = { corner_hz: null, slopes: null };
 const askSubwoofer = newest(async () => {
   try {
     const told = await ask("POST", `${api}/subwoofer`, crossover);
-    find("sub-refused").hidden = true;
+    taken("sub-refused");
     if (told.absent) {
       find("sub-words").textContent = `No crossover: ${told.absent}.`;
       put("sub-shown", "");
@@ -378,6 +386,7 @@ async function begin() {
   onKey("Control+z", "undo the latest change", () => drafts[last].undo());
   onKey("Control+Shift+z", "redo it", () => drafts[last].redo());
   onKey("Arrows", "on the plan: move by 0.1 m; Shift 0.01 m", () => {});
+  ready();
   document.body.dataset.ready = "match";
 }
 begin().catch(tell);

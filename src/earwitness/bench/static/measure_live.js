@@ -1,6 +1,6 @@
 // Record: the live session of this bench. The server holds its state and tells it as events; this page shows it, asks,
 // and gives signs of life: without them what it started is silenced.
-import { Refusal, ask, make, note, onKey, startJob, tell } from "./bench.js";
+import { Refusal, ask, make, note, onKey, ready, startJob, tell } from "./bench.js";
 import { calibratorWords, fault, levelWords, maps, placeWords, rows, showMeters, verdict } from "./measure_live_show.js";
 
 const find = (id) => document.getElementById(id);
@@ -280,6 +280,7 @@ find("live-add").onclick = () =>
   }).catch(tell);
 onKey("r", "record the next take", () => !find("record").hidden && mayRecord() && state.next && record(state.next));
 
+ready();
 ask("GET", API)
   .then((told) => {
     if (told.phase !== "closed") {

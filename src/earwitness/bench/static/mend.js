@@ -1,7 +1,7 @@
 // Mend: bands on the curves. The curves are worked out here, without asking; the figures come from the server, one
 // question at a time and only about the newest state.
 
-import { ask, Draft, make, note, onKey, Refusal, tell } from "./bench.js";
+import { ask, Draft, make, note, onKey, ready, Refusal, tell } from "./bench.js";
 import { bandGain, halfWidth, prewarped, qOfHalfWidth, totalGain } from "./mend_filters.js";
 import { Desk } from "./mend_desk.js";
 
@@ -48,8 +48,7 @@ function sound(value) {
 }
 
 function set(change, { isOver = true } = {}) {
-  const first = draft && !draft.revision && !draft.isDirty;
-  if (first) {
+  if (!draft.revision && !draft.isDirty) {
     // So that undo reaches the beginning.
     draft.set(structuredClone(state));
     draft.flush();
@@ -59,7 +58,7 @@ function set(change, { isOver = true } = {}) {
   paint({ isOver });
   if (isOver) keep();
 }
-const keep = () => draft?.set(structuredClone(state));
+const keep = () => draft.set(structuredClone(state));
 
 function change(place, parts, options) {
   set({ bands: state.bands.map((band, k) => (k === place ? settable({ ...band, ...parts }) : band)) }, options);
@@ -234,7 +233,7 @@ async function weigh() {
   } catch (error) {
     if (!(error instanceof Refusal)) tell(error);
     find("mend-refused").hidden = false;
-    find("mend-refused").textContent = [error.message, error.told?.where, error.told?.expected && `expected: ${error.told.expected}`].filter(Boolean).join("; ");
+    find("mend-refused").textContent = [error.message, error.told?.where, error.told?.expected && `expected: ${error.told.expected}`, "the figures are those of before"].filter(Boolean).join("; ");
   } finally {
     isAsking = false;
     if (isOld) {
@@ -374,7 +373,7 @@ function loadAims() {
 const orbitNow = () => document.querySelector("[name=orbit]:checked").value;
 function showOrbit(angle = 0) {
   const orbit = orbitNow(), found = study[orbit], slider = find("aim-angle");
-  slider.min = orbit === "vertical" ? "-40" : "0";
+  slider.min = String(found ? Math.min(...found.aims.map((a) => a.angle_deg)) : 0);
   find("aim-typed").min = slider.min;
   slider.disabled = find("aim-typed").disabled = !found;
   find("aim-words").textContent = found ? `${found.sentence[0].toUpperCase()}${found.sentence.slice(1)}.` : study.missing[orbit] || "not known";
@@ -395,7 +394,12 @@ function followAddress() {
   const found = /^#aim=(horizontal|vertical),([+-]?\d{1,2})$/.exec(location.hash);
   if (found) tryAim(found[1], +found[2]);
 }
-const aimWords = (orbit, angle) => (orbit === "vertical" && angle ? `${Math.abs(angle)}° ${angle > 0 ? "above" : "below"} the axis` : angle ? `${angle}° off the axis` : "straight ahead");
+function aimWords(orbit, angle) {
+  if (!angle) return "straight ahead";
+  if (orbit === "vertical") return `${Math.abs(angle)}° ${angle > 0 ? "above" : "below"} the axis`;
+  const isNamed = study.horizontal?.both_sides;
+  return `${Math.abs(angle)}° off the axis${angle < 0 ? " to its own right" : isNamed ? " to its own left" : ""}`;
+}
 const KNOWN_AT_AIMS = { listening_window: "listening window", early_reflections: "early reflections", in_room: "in-room prediction" };
 function aimAt(angle, isFromTable = false) {
   const orbit = orbitNow(), found = study[orbit];
@@ -482,6 +486,7 @@ Draft.open(`mend:${facts.id}`, EMPTY, (value) => {
     draft.keys();
     onKey("Arrows", "on a band: frequency and gain; Shift finer", () => {});
     onKey("+", "on a band: narrower; −: wider; Delete: take it out", () => {});
+    ready();
     document.body.dataset.ready = "mend";
     lookAhead().then(loadAims).then(followAddress);
     window.addEventListener("hashchange", followAddress);

@@ -29,6 +29,7 @@ export class Desk {
     this.plain = new Map(data.curves.map((curve) => [curve.key, curve.values]));
     this.isValid = new Map(data.curves.map((curve) => [curve.key, curve.valid]));
     this.before = this.plain;
+    this.u = new Map();
     this.warped = prewarped(this.hz, facts.rate_hz);
     // The largest boost may lie above what is drawn.
     this.wide = prewarped(Array.from({ length: 600 }, (_, k) => 20 * 1000 ** (k / 599)), facts.rate_hz);
@@ -98,17 +99,22 @@ export class Desk {
     this.goalLevel = level;
   }
 
-  /** Curves of an aim, {hz, curves: {key: {values, valid}}}, or null for straight ahead. */
+  /** Curves of an aim, {hz, curves: {key: {values, u, valid}}}, or null for straight ahead. */
   aim(found) {
     this.figure.classList.toggle("aimed", Boolean(found));
     this.before = new Map(this.plain);
+    this.u = new Map();
     for (const key of AIMED.filter((one) => this.plain.has(one))) {
       const own = found?.curves[key];
-      if (own) this.before.set(key, this.#onChart(found.hz, own, this.isValid.get(key)));
-      else if (found) this.before.set(key, this.hz.map(() => null));
+      if (own) {
+        this.before.set(key, this.#onChart(found.hz, own, this.isValid.get(key)));
+        this.u.set(key, this.places.at.map((k) => own.u[k]));
+      } else if (found) this.before.set(key, this.hz.map(() => null));
       this.chart.querySelectorAll(`[data-curve="${key}"]`).forEach((path) => path.classList.toggle("unknown", Boolean(found && !own)));
     }
-    if (found) this.before.set("goal_before", this.before.get(this.goalCurve));
+    if (!found) return;
+    this.before.set("goal_before", this.before.get(this.goalCurve));
+    this.u.set("goal_before", this.u.get(this.goalCurve));
   }
 
   /** A curve on the chart's frequencies. Where it is not valid but the drawn line would say so, there is none. */
@@ -125,8 +131,8 @@ export class Desk {
     const { update } = globalThis.earwitnessCharts, { rate_hz: rate } = this.facts;
     this.total = totalGain(state.bands, this.warped, rate);
     const moved = (key, gain) => this.before.get(key)?.map((v, k) => (v === null ? null : v + gain[k]));
-    for (const key of LIVE) if (this.before.has(key)) update(this.figure, key, moved(key, this.total));
-    update(this.figure, "goal_before", this.before.get("goal_before"));
+    for (const key of LIVE) if (this.before.has(key)) update(this.figure, key, moved(key, this.total), this.u.get(key));
+    update(this.figure, "goal_before", this.before.get("goal_before"), this.u.get("goal_before"));
     update(this.figure, "equalizer_gain", [...this.total]);
     this.#paintLines(state, chosen, moved);
     this.#paintMarks(moved);

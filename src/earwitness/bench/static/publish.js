@@ -1,6 +1,6 @@
 // A review for strangers: own words with a preview, exhibits in the tester's order, products, publication, corrections.
 
-import { ask, Draft, make, note, onKey, startJob, tell } from "./bench.js";
+import { ask, Draft, make, note, onKey, ready, startJob, tell } from "./bench.js";
 import { exhibitList } from "./publish_exhibits.js";
 
 const find = (selector) => document.querySelector(selector);
@@ -56,7 +56,7 @@ async function prepare() {
       pending = job.result.pending;
       exhibits = exhibitList(find("#exhibits"), job.result.exhibits, now, change);
       exhibits.show();
-    });
+    }, { isTold: true });
   } catch (error) {
     tell(error);
   }
@@ -106,7 +106,7 @@ async function publish() {
   find("#publish-hint").textContent = "Publishing; progress stands under Jobs.";
   try {
     await draft.flush();
-    await startJob(`/api/publish/${given.id}`, body, (job) => finished(job, value.products.site));
+    await startJob(`/api/publish/${given.id}`, body, (job) => finished(job, value.products.site), { isTold: true });
   } catch (error) {
     find("#publish-hint").textContent = "";
     tell(error);
@@ -188,7 +188,7 @@ function show(value) {
 }
 
 async function start() {
-  if (!given) return;
+  if (!given) return ready();
   const initial = { parts: given.parts, order: given.order, left_out: given.left_out, captions: given.captions, products: PRODUCTS, folder: "", because: "" };
   draft = await Draft.open(`publish:${given.id}`, initial, (value) => {
     if (!draft) return;
@@ -223,8 +223,7 @@ async function start() {
   preview();
   if (find("#prepare")) find("#prepare").onclick = prepare;
   else prepare();
-  // Until here a click would go nowhere.
-  for (const button of document.querySelectorAll("#prepare, #publish")) button.disabled = false;
+  ready();
 }
 
 start().catch(tell);

@@ -1,6 +1,6 @@
 // Read: charts drawn as they come into view, marks of findings, recordings played, other gates and splices tried.
 
-import { ask, make, note, onKey, startJob, tell } from "/static/bench.js";
+import { ask, make, note, onKey, piece, ready, startJob, tell } from "/static/bench.js";
 
 const find = (selector, root = document) => root.querySelector(selector);
 const all = (selector, root = document) => [...root.querySelectorAll(selector)];
@@ -28,10 +28,7 @@ const hidden = () => all("[data-finding]").filter((box) => !box.checked).map((bo
 
 async function loadExhibit(section) {
   const url = `/read/${id}/exhibit/${section.dataset.exhibit}?${new URLSearchParams({ rear_wall: place.dataset.rearWall, hide: hidden() })}`;
-  const answer = await fetch(url);
-  if (!answer.ok) throw new Error(`the chart could not be drawn (${answer.status})`);
-  // The server's own template, which escapes all that comes from outside.
-  section.innerHTML = await answer.text();
+  section.innerHTML = await piece(url);
   section.dataset.isLoaded = "";
   const figure = find("figure.chart", section);
   if (figure) globalThis.earwitnessCharts.attach(figure);
@@ -173,9 +170,10 @@ class Settings {
     const typed = document.activeElement?.type === "number" ? document.activeElement : null;
     this.show(typed);
     if (!this.figure) return;
-    const at = new Map(told.hz.map((f, k) => [f, told.values[k]]));
+    const at = new Map(told.hz.map((f, k) => [f, k]));
     const shown = JSON.parse(find("script[type='application/json']", this.figure).textContent).hz;
-    globalThis.earwitnessCharts.update(this.figure, told.key, shown.map((f) => at.get(f) ?? null));
+    const drawn = (list) => shown.map((f) => list[at.get(f)] ?? null);
+    globalThis.earwitnessCharts.update(this.figure, told.key, drawn(told.values), drawn(told.u));
   }
 
   async open() {
@@ -298,6 +296,7 @@ function start() {
 
 function begin() {
   if (place) start();
+  ready();
   document.body.dataset.ready = "read";
 }
 
