@@ -33,10 +33,10 @@ def check(ctx: click.Context, archive: Path | None) -> None:
         report = check_archive(archive_folder(archive), progress=progress)
     for finding in report.findings:
         click.echo(str(finding))
-    click.echo(
-        f"{report.loudspeakers} loudspeakers, {report.sessions} sessions, {report.recordings} recordings, "
-        f"{report.results} results, {report.publications} publications; {report.bytes_read / 1e6:.1f} MB read"
-    )
+    names = ("loudspeaker", "session", "recording", "result", "publication")
+    counts = [(getattr(report, f"{name}s"), name) for name in names]
+    told = ", ".join(f"{count} {name}{'s' * (count != 1)}" for count, name in counts)
+    click.echo(f"{told}; {report.bytes_read / 1e6:.1f} MB read")
     leftovers = f", {len(report.leftovers)} files that nothing names" if report.leftovers else ""
     click.echo(("the archive is sound" if report.is_sound else f"{len(report.damage)} found damaged") + leftovers)
     if not report.is_sound:

@@ -12,7 +12,9 @@ from earwitness.cli.show import Command, progress_bar
 
 @click.command(cls=Command)
 @click.argument("names", nargs=-1, required=True, metavar="NAME NAME...")
-@click.option("--match", nargs=2, type=float, default=(300.0, 3000.0), show_default=True, help="Band in Hz.")
+@click.option(
+    "--match", nargs=2, type=float, default=(300.0, 3000.0), show_default=True, metavar="LOW HIGH", help="Band in Hz."
+)
 @click.option("--among", is_flag=True, help="Rank the first among the archive, or what the next options leave of it.")
 @click.option("--type", "kind", default=None, help="Only loudspeakers of this type.")
 @click.option("--price-from", type=float, default=None, help="Lowest price of a pair.")

@@ -160,10 +160,10 @@ def record(folder: Path, only: str | None, again: bool, pause_s: float, away: bo
     """
     from earwitness.capture.series import give_up
 
+    if again and only is None:
+        raise InputError("--again without a take, nothing was played", remedy="name it: --take ID --again")
     with closing(_series(folder, setup, begin=True)) as series:
-        if again and only is not None:
-            give_up(series, only)
-        _record(series, only, pause_s, away, yes)
+        _record(series, only, pause_s, away, yes, before=(lambda: give_up(series, only)) if again and only else None)
 
 
 @click.command(name="resume", cls=Command)
@@ -177,7 +177,16 @@ def resume(folder: Path, pause_s: float, away: bool, yes: bool) -> None:
         _record(series, None, pause_s, away, yes)
 
 
-def _record(series: Series, only: str | None, pause_s: float, away: bool, yes: bool) -> None:
+def _record(
+    series: Series,
+    only: str | None,
+    pause_s: float,
+    away: bool,
+    yes: bool,
+    *,
+    before: Callable[[], object] | None = None,
+) -> None:
+    """before : called once the cautions are confirmed."""
     from earwitness.app import capture
 
     for name in series.recovered:
@@ -185,6 +194,8 @@ def _record(series: Series, only: str | None, pause_s: float, away: bool, yes: b
     for line in capture.remarks(series):
         click.echo(line, err=True)
     with _switch_confirmed(series, yes) as silencer:
+        if before is not None:
+            before()
         done = capture.record(
             series, before=_before(silencer, pause_s, yes), decide=None if yes else _decide, told=_told,
             silencer=silencer, tell=_meter("take"), only=only, away=away,
@@ -261,12 +272,23 @@ def _switch() -> Iterator[Silencer]:
         signal.signal(signal.SIGINT, old)
 
 
+@contextmanager
+def _asking() -> Iterator[None]:
+    """While a question waits nothing sounds: Ctrl-C ends the command, as anywhere else."""
+    old = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, old)
+
+
 def _before(silencer: Silencer, pause_s: float, yes: bool) -> Callable[[TakeState], Answer]:
     def ask(state: TakeState) -> Answer:
         where = "" if state.angle_deg is None else f", {state.orbit} {state.angle_deg:g} degrees"
         click.echo(f"take {state.id} ({state.kind}{where})", err=True)
         if not yes:
-            typed = click.prompt("Enter: record, s: skip, q: stop", default="", show_default=False, err=True)
+            with _asking():
+                typed = click.prompt("Enter: record, s: skip, q: stop", default="", show_default=False, err=True)
             if typed.strip().lower() in ("s", "q"):
                 return "skip" if typed.strip().lower() == "s" else "stop"
         left = pause_s
@@ -280,7 +302,8 @@ def _before(silencer: Silencer, pause_s: float, yes: bool) -> Callable[[TakeStat
 
 
 def _decide(done: Recorded) -> bool:
-    return click.confirm(f"{done.verdict.sentence} Keep it all the same?", default=False, err=True)
+    with _asking():
+        return click.confirm(f"{done.verdict.sentence} Keep it all the same?", default=False, err=True)
 
 
 def _told(state: TakeState, done: Recorded) -> None:

@@ -59,10 +59,10 @@ class Command(click.Command):
                 traceback.print_exc()
             click.echo(str(error), err=True)
             ctx.exit(error.exit_code)
-        except KeyboardInterrupt:
+        except (KeyboardInterrupt, click.exceptions.Abort):
             click.echo("stopped; what was finished is kept, run the same command again to go on", err=True)
             ctx.exit(130)
-        except (click.exceptions.ClickException, click.exceptions.Exit, click.exceptions.Abort):
+        except (click.exceptions.ClickException, click.exceptions.Exit):
             raise
         except BrokenPipeError:
             # Who read the output has had enough, as `head` has; Python must not complain at its end either.

@@ -48,7 +48,9 @@ def command(
             workers=workers,
             progress=progress,
         )
-    click.echo(f"{len(report.written)} loudspeakers written, {report.unchanged} unchanged")
+    click.echo(
+        f"{len(report.written)} loudspeaker{'s' * (len(report.written) != 1)} written, {report.unchanged} unchanged"
+    )
     for name in report.kept:
         click.echo(f"  kept, though no longer in the archive: {name}")
     click.echo(f"the site is in {report.page}")
