@@ -18,7 +18,7 @@ from PIL import Image
 
 from earwitness.errors import InputError, OutputError
 from earwitness.exhibits.chart import Chart, Region
-from earwitness.exhibits.words import units_kept
+from earwitness.exhibits.line_breaks import units_kept
 from earwitness.publish import stills
 from earwitness.publish.review import Review, review_of
 from earwitness.publish.stills import Shape, message_of, stills_of, write_stills
