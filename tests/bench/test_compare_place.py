@@ -133,7 +133,7 @@ def test_two_are_laid_over_each_other(client: TestClient) -> None:
         assert words in part
     narrow = client.get(f"/compare/part/beside?ids={ids[0]},{ids[1]}&low_hz=500&high_hz=2000").text
     assert "level-matched from 500\N{NO-BREAK SPACE}Hz to 2\N{NO-BREAK SPACE}kHz" in narrow
-    headers = {"HX-Request": "true"}
+    headers = {"Wants-Piece": "true"}
     for bad in (f"ids={ids[0]}", f"ids={ids[0]},{ids[0]}", f"ids={ids[0]},{ids[1]}&low_hz=3000&high_hz=300"):
         assert client.get(f"/compare/part/beside?{bad}", headers=headers).status_code == 422
     assert client.post("/api/compare/ready", json={"ids": ids}).json() == {"is_ready": True}

@@ -101,7 +101,7 @@ def test_sound_power_rests_on_every_far_field_take(client: TestClient) -> None:
 
 @pytest.mark.parametrize("path", ["evidence/nothing", "evidence/curve/nothing", "evidence/finding/900"])
 def test_what_is_not_there_is_refused_in_words(client: TestClient, path: str) -> None:
-    answer = client.get(f"/read/1/{path}", headers={"HX-Request": "true"})
+    answer = client.get(f"/read/1/{path}", headers={"Wants-Piece": "true"})
     assert answer.status_code == 422
     assert 'class="error"' in answer.text
 

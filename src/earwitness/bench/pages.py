@@ -51,7 +51,7 @@ def page(request: Request, template: str, *, place: str, title: str, **shown: An
 
 
 def part(request: Request, template: str, **shown: Any) -> HTMLResponse:
-    """A piece of a page, for htmx to put in its place."""
+    """A piece of a page, for a script to put in its place."""
     return HTMLResponse(_environment(request).get_template(template).render(**shown))
 
 
@@ -128,7 +128,7 @@ def _answer(request: Request, status: int, record: Mapping[str, Any]) -> Respons
     path = request.url.path
     if path.startswith("/api/"):
         return JSONResponse(dict(record), status_code=status)
-    if request.headers.get("hx-request"):
+    if request.headers.get("wants-piece"):
         text = _environment(request).get_template("error_part.html.jinja").render(error=record)
         return HTMLResponse(text, status_code=status)
     answer = page(request, "error.html.jinja", place="", title=record["what"], error=record)

@@ -29,7 +29,7 @@ export async function ask(method, url, body) {
 /** A piece of a page, or the words why there is none: HTML of the server's own templates, which escape all that comes
     from outside. Throws a Refusal where nothing of the kind is answered. */
 export async function piece(url) {
-  const answer = await reach(url, { headers: { "hx-request": "true" } });
+  const answer = await reach(url, { headers: { "wants-piece": "true" } });
   const text = await answer.text();
   if ((answer.headers.get("content-type") || "").includes("html")) return text;
   const [what, remedy = ""] = text.trim().split("\nto do: ");
