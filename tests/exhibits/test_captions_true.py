@@ -10,6 +10,7 @@ import pytest
 
 from earwitness.dsp.multitone import make_multitone, read_multitone
 from earwitness.exhibits.across import across
+from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.balance import balance
 from earwitness.exhibits.chart import Chart
 from earwitness.exhibits.compression import highest_level_chart
@@ -22,6 +23,7 @@ from earwitness.exhibits.load import load
 from earwitness.exhibits.mended import mends
 from earwitness.exhibits.over_time import group_delay_chart
 from earwitness.exhibits.reflections import reflections
+from earwitness.exhibits.story import story
 from earwitness.exhibits.trust import trust
 from earwitness.exhibits.words import figure_words, short_reason
 from earwitness.figures.distortion import distortion, distortion_figures
@@ -273,6 +275,12 @@ def test_a_bell_mends_no_tilt_and_no_end_of_the_range() -> None:
     table = findings_table((found("tilt", -2.8),))
     assert table is not None
     assert "−0.42 dB/octave" in table.rows[0][1]
+
+
+@pytest.mark.parametrize(("size_db", "told"), [(-25.0, "would cost too much power"), (-1.0, "too small here")])
+def test_a_dip_without_a_band_is_not_called_small_where_it_is_deep(size_db: float, told: str) -> None:
+    """To fill 25 dB takes 10^2.5 = 316 times the power."""
+    assert told in story(Advice(findings=(found("source", size_db),)))[0].mended
 
 
 def test_a_single_curve_is_not_told_as_a_set(reading: Reading, measurement: Measurement) -> None:

@@ -109,7 +109,7 @@ def _told(takes: tuple[str, ...], words: str, louder_db: float | None) -> Unlike
     which = f"Take {named} was" if len(takes) == 1 else f"Takes {named} were"
     again = "or repeat " + ("it." if len(takes) == 1 else "them.")
     if louder_db is None:
-        sentence = f"{which} recorded with another signal than is asked for now ({words}): put it back, {again}"
+        sentence = f"{which} recorded with another signal than the session asks for ({words}): put it back, {again}"
         return Unlike(takes, None, sentence)
     than = "louder" if louder_db > 0.0 else "softer"
     sentence = (

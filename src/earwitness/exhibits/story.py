@@ -11,13 +11,12 @@ from earwitness.exhibits.mended import band_words, mends
 from earwitness.exhibits.words import listed, true_minus
 from earwitness.insight.findings import Finding
 from earwitness.insight.findings.finding import AimAnswer
+from earwitness.insight.findings.search import COSTLY_DIP_DB
 from earwitness.insight.listening.telling import span_in_words
 from earwitness.insight.mend.aim import aim_words
 from earwitness.insight.mend.equalizer import Band
 
 _NOT_HEARD = "not heard"
-DEEPEST_FILLED_DB = -6.0
-"""A boost of that size asks for four times the power (project default)."""
 _LEFT = {
     "near_axis": "only another aim mends it; not equalized",
     "off_axis": "no equalizer mends it",
@@ -79,7 +78,7 @@ def _mended(one: Finding, met: Sequence[Band]) -> str:
         return _LEFT[one.kind]
     if not one.is_equalizable:
         return "not equalized: its phase"
-    if one.size_db < DEEPEST_FILLED_DB:
+    if one.size_db < -COSTLY_DIP_DB:
         return "not filled up: it would cost too much power"
     return "can be equalized; too small here to be worth a band"
 
