@@ -12,6 +12,7 @@ import numpy as np
 from earwitness.quantities import (
     BudgetLine,
     BurstTakeReading,
+    Cause,
     DirectionalResponse,
     Directions,
     FrequencyAxis,
@@ -96,7 +97,19 @@ def measurement(seed: int = 1, *, directions: int = 7, bins: int = 40, full: boo
     load = step_of("load", ("a" * 64, "b" * 64), rate=48000)
     reduce = step_of("reduce", (load.key,), gate_ms=4.5, grid=("log", 48, (20.0, 20000.0)), splice=True, note=None)
     response = DirectionalResponse(
-        axis, where, pressure, np.abs(draw(directions, bins)), np.abs(draw(bins)), valid, True, 2.0, (reduce.key,)
+        axis,
+        where,
+        pressure,
+        np.abs(draw(directions, bins)),
+        np.abs(draw(bins)),
+        valid,
+        True,
+        2.0,
+        (reduce.key,),
+        causes=(
+            Cause(name="place of woofer", source="1 cm", pull_db=draw(directions, bins)),
+            Cause(name="calibrator", source="its tolerance", pull_db=draw(1, bins)),
+        ),
     )
     whole = Measurement(
         response=response,

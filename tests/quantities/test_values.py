@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from earwitness.quantities import (
+    Cause,
     Curve,
+    DirectionalResponse,
     Directions,
     Figure,
     FrequencyAxis,
@@ -139,3 +141,32 @@ def test_a_step_has_the_same_key_for_the_same_settings_in_any_order() -> None:
     assert one.key == other.key
     assert one.key != step("reduce", {"gate_ms": 5.1, "rear": "all"}, ("a", "b")).key
     assert one.key != step("reduce", {"gate_ms": 5.0, "rear": "all"}, ("b", "a")).key
+
+
+def test_causes_of_a_response_add_to_its_own_uncertainty_by_root_sum_of_squares() -> None:
+    """JCGM 100:2008, 5.1.2 (from memory): uncorrelated contributions add in squares; 3, 4 and 12 dB make 13."""
+    axis, where = FrequencyAxis(np.array([100.0, 200.0])), Directions(np.array([0.0, 1.0]), np.zeros(2))
+    causes = (
+        Cause(name="alike", source="test", pull_db=np.full((1, 2), -4.0)),
+        Cause(name="apart", source="test", pull_db=np.array([[12.0, 0.0], [0.0, -12.0]])),
+    )
+    response = DirectionalResponse(
+        axis, where, np.ones((2, 2), complex), np.full((2, 2), 3.0), np.zeros(2), np.ones((2, 2), bool), causes=causes
+    )
+    assert [cause.alike for cause in causes] == [True, False]
+    assert response.u_total_db() == pytest.approx(np.array([[13.0, 5.0], [5.0, 13.0]]))
+
+
+@pytest.mark.parametrize("pull", [np.zeros((3, 2)), np.zeros((2, 3)), np.zeros(2), np.full((1, 2), np.nan)])
+def test_a_cause_that_fits_no_response_is_refused(pull: np.ndarray) -> None:
+    axis, where = FrequencyAxis(np.array([100.0, 200.0])), Directions(np.array([0.0, 1.0]), np.zeros(2))
+    with pytest.raises(ValueError, match="cause"):
+        DirectionalResponse(
+            axis,
+            where,
+            np.ones((2, 2), complex),
+            np.ones((2, 2)),
+            np.zeros(2),
+            np.ones((2, 2), bool),
+            causes=(Cause(name="cause", source="test", pull_db=pull),),
+        )

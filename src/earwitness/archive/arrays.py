@@ -19,6 +19,7 @@ from earwitness.errors import ArchiveError
 from earwitness.quantities import (
     BudgetLine,
     BurstTakeReading,
+    Cause,
     DirectionalResponse,
     Directions,
     FrequencyAxis,
@@ -42,7 +43,7 @@ from earwitness.quantities.arrays import locked
 if TYPE_CHECKING:
     import netCDF4
 
-LAYOUT = 3
+LAYOUT = 4
 MAX_BYTES = 2**30
 _BROKEN = (OSError, RuntimeError, KeyError, ValueError, TypeError, IndexError, AttributeError)
 _SCAN = ("residual_db", "leave_out_db", "scattered_db", "condition", "u_db", "order_out", "order_in", "valid")
@@ -77,14 +78,15 @@ def read_response(path: Path) -> DirectionalResponse:
 
 def response_bytes(response: DirectionalResponse) -> bytes:
     """The netCDF-4 file of `response`."""
-    return _pack("response", {"response": _response_record(response)}, {"response": _response_arrays(response)})
+    groups = {"response": _response_arrays(response), **_cause_arrays(response)}
+    return _pack("response", {"response": _response_record(response)}, groups)
 
 
 def response_from(data: bytes, *, where: str) -> DirectionalResponse:
     """The response in a netCDF-4 file; `where` names it in errors. Raises ArchiveError."""
     record, groups = _unpack(data, "response", where)
     try:
-        return _response(record["response"], groups["response"])
+        return _response(record["response"], groups)
     except _BROKEN as error:
         raise damaged(where, error) from error
 
@@ -92,7 +94,7 @@ def response_from(data: bytes, *, where: str) -> DirectionalResponse:
 def measurement_bytes(measurement: Measurement) -> bytes:
     """The netCDF-4 file of `measurement`."""
     m = measurement
-    groups: dict[str, Arrays] = {"response": _response_arrays(m.response)}
+    groups: dict[str, Arrays] = {"response": _response_arrays(m.response), **_cause_arrays(m.response)}
     groups["recording"] = {"snr_db": m.snr_db, "impulse": m.impulse}
     if m.impedance is not None:
         z = m.impedance
@@ -169,7 +171,7 @@ def _measurement(record: Any, groups: dict[str, Arrays]) -> Measurement:
     if record["impedance"] is not None:
         impedance = Impedance(**_with_axis(groups["impedance"]), lineage=tuple(record["impedance"]["lineage"]))
     return Measurement(
-        response=_response(record["response"], groups["response"]),
+        response=_response(record["response"], groups),
         snr_db=groups["recording"]["snr_db"],
         gate=Gate(**record["gate"]),
         splice=None if record["splice"] is None else Splice(**record["splice"]),
@@ -216,7 +218,8 @@ def _tones(record: dict[str, Any], arrays: Arrays) -> MultitoneReading:
 
 
 def _response_record(response: DirectionalResponse) -> dict[str, Any]:
-    return _plain(response, "axis", "directions", "pressure", "u_db", "u_common_db", "valid")
+    record = _plain(response, "axis", "directions", "pressure", "u_db", "u_common_db", "valid", "causes")
+    return {**record, "causes": [_plain(cause, "pull_db") for cause in response.causes]}
 
 
 def _response_arrays(response: DirectionalResponse) -> Arrays:
@@ -227,13 +230,24 @@ def _response_arrays(response: DirectionalResponse) -> Arrays:
     }
 
 
-def _response(record: dict[str, Any], arrays: Arrays) -> DirectionalResponse:
+def _cause_arrays(response: DirectionalResponse) -> dict[str, Arrays]:
+    return {f"cause_{index}": _fields(cause, "pull_db") for index, cause in enumerate(response.causes)}
+
+
+def _response(record: dict[str, Any], groups: dict[str, Arrays]) -> DirectionalResponse:
+    arrays = groups["response"]
+    # A response alone, of a layout before causes were kept, has none.
+    told = enumerate(record.get("causes", ()))
+    causes = tuple(Cause(**one, pull_db=groups[f"cause_{index}"]["pull_db"]) for index, one in told)
     directions = Directions(arrays["azimuth_rad"], arrays["elevation_rad"])
     # Directions wraps its azimuth on the way in, which may move the last bit of an angle that is wrapped already.
     object.__setattr__(directions, "azimuth_rad", locked(arrays["azimuth_rad"], float))
     rest: dict[str, Any] = {name: arrays[name] for name in ("pressure", "u_db", "u_common_db", "valid")}
     return DirectionalResponse(
-        axis=FrequencyAxis(arrays["frequency_hz"]), directions=directions, **rest, **_tupled(record)
+        axis=FrequencyAxis(arrays["frequency_hz"]),
+        directions=directions,
+        **rest,
+        **{**_tupled(record), "causes": causes},
     )
 
 

@@ -1,6 +1,7 @@
 """The values that walk through the program: frozen, checked once, read-only."""
 
 from earwitness.quantities.axis import FrequencyAxis, log_axis, report_axis
+from earwitness.quantities.causes import Cause
 from earwitness.quantities.curve import Curve
 from earwitness.quantities.directions import Directions, cta_orbits, from_orbit, on_orbit
 from earwitness.quantities.figure import Figure, not_judged
@@ -30,6 +31,7 @@ __all__ = [
     "REFERENCE_VOLTAGE_V",
     "BudgetLine",
     "BurstTakeReading",
+    "Cause",
     "Curve",
     "DirectionalResponse",
     "Directions",

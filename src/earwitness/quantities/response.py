@@ -14,6 +14,7 @@ from earwitness.quantities.arrays import (
     require_shape,
 )
 from earwitness.quantities.axis import FrequencyAxis
+from earwitness.quantities.causes import Cause, u_of_causes_db
 from earwitness.quantities.directions import Directions
 
 REFERENCE_PRESSURE_PA = 20e-6
@@ -31,6 +32,7 @@ class DirectionalResponse:
     valid : (D, F) bool
     absolute : False when the level has no calibration (then no SPL may be stated)
     distance_m : where the microphones stood, for the record (values are referred to 1 m)
+    causes : what is off by one amount in the whole session, beside u_db and u_common_db
     """
 
     axis: FrequencyAxis
@@ -42,6 +44,7 @@ class DirectionalResponse:
     absolute: bool = True
     distance_m: float = 1.0
     lineage: tuple[str, ...] = ()
+    causes: tuple[Cause, ...] = ()
 
     def __post_init__(self) -> None:
         lock_fields(self, pressure=complex, u_db=float, u_common_db=float, valid=bool)
@@ -49,6 +52,9 @@ class DirectionalResponse:
         for name in ("pressure", "u_db", "valid"):
             require_shape("DirectionalResponse", name, getattr(self, name), shape)
         require_shape("DirectionalResponse", "u_common_db", self.u_common_db, shape[1:])
+        for cause in self.causes:
+            if cause.pull_db.shape not in (shape, (1, shape[1])):
+                raise ValueError(f"cause {cause.name!r} does not stand on the response's directions and frequencies")
         if not np.isfinite(self.pressure[self.valid]).all():
             raise ValueError("the response holds values that are not numbers where it says it is valid")
 
@@ -56,6 +62,11 @@ class DirectionalResponse:
         """(D, F) sound pressure level at 1 m for `voltage_v` rms [dB re 20 uPa]; -inf where pressure is 0."""
         with np.errstate(divide="ignore"):
             return 20 * np.log10(np.abs(self.pressure) * voltage_v / REFERENCE_PRESSURE_PA)
+
+    def u_total_db(self) -> FloatArray:
+        """(D, F) standard uncertainty of every level, all its parts together [dB]."""
+        own = np.hypot(self.u_db, self.u_common_db)
+        return np.hypot(own, u_of_causes_db(self.causes, *self.pressure.shape))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
