@@ -23,6 +23,7 @@ from earwitness.formats.correction_file import read_correction
 from earwitness.formats.goal_table import read_goal_table
 from earwitness.formats.impedance_table import read_impedance_table
 from earwitness.formats.positions_table import read_positions
+from earwitness.formats.response_table import ResponseTable, read_response_table
 from earwitness.formats.scan_pressures import read_scan_pressures
 from earwitness.formats.sofa import read_sofa
 from earwitness.session.amplifier_sheet import read_amplifier_sheet
@@ -191,6 +192,15 @@ def _response(found: Any) -> None:
     assert np.isfinite(found.distance_m)
 
 
+def _responses(found: ResponseTable) -> None:
+    assert (np.diff(found.hz) > 0).all()
+    assert found.hz[0] > 0
+    assert found.values.shape == (max(found.angles_deg.size, 1), found.hz.size)
+    assert np.isfinite(found.values).any(axis=0).all()
+    assert all(question.why and question.options for question in found.questions)
+    assert (found.plane is None) or found.angles_deg.size
+
+
 def _goal(found: Iterable[tuple[float, float]]) -> None:
     assert np.isfinite(np.array(tuple(found))).all()
 
@@ -204,6 +214,7 @@ READERS: dict[str, Callable[[], Any]] = {
     "correction": lambda: TextInputs(fuzz_seeds.CORRECTIONS, read_correction, _rising),
     "impedance": lambda: TextInputs(fuzz_seeds.IMPEDANCES, read_impedance_table, _load),
     "positions": lambda: TextInputs(fuzz_seeds.positions(), read_positions, _points, ".csv"),
+    "response": lambda: TextInputs(fuzz_seeds.response_tables(), read_response_table, _responses),
     "goal": lambda: TextInputs(fuzz_seeds.GOALS, read_goal_table, _goal),
     "pressures": lambda: MixedInputs(
         TextInputs((fuzz_seeds.pressures_table(),), read_scan_pressures, _pressures, ".csv"),

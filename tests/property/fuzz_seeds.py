@@ -185,6 +185,15 @@ IMPEDANCES = (
 GOALS = ("Hz dB\n20 4.0\n100 2.0\n1000 0.0\n20000 -3.0\n", "# goal\n20;4.0\n20000;-3\n", "20,1\n30,2\n40,1\n")
 
 
+def response_tables() -> tuple[str, ...]:
+    """The text tables of tests/formats/data/tables, one of each form."""
+    folder = Path(__file__).parent.parent / "formats" / "data" / "tables"
+    raw = [path.read_bytes() for path in sorted(folder.iterdir())]
+    texts = [one.decode("utf-16" if one.startswith(b"\xff\xfe") else "latin-1") for one in raw]
+    # Short ones, so that damage meets titles as often as numbers.
+    return tuple("\n".join(text.replace("\r", "\n").split("\n")[:14]) for text in texts)
+
+
 def positions(count: int = 80) -> tuple[str, ...]:
     """Tables of `count` points around an invented cabinet, in three kinds of coordinates."""
     turn = np.arange(count)

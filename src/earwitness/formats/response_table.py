@@ -1,0 +1,422 @@
+"""Responses, impedances and distortions from text tables: what the columns mean, in canonical units, or what to ask.
+
+A table that leaves its meaning open is read under the likeliest meaning and carries questions; whoever reads it must
+settle them (`answers`) before a number is used. A range of values may rank the readings, never choose one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from earwitness.errors import FormatError
+from earwitness.formats.table import Block, TextTable, parse_table, refused, text_of
+from earwitness.formats.table_columns import Column, columns_of
+from earwitness.formats.table_phase import PhaseReading, phase_reading
+from earwitness.formats.table_titles import LEVEL_UNITS, Plane, title_of
+from earwitness.quantities import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V
+from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, lock_fields
+
+Kind = Literal["curve", "directions", "impedance", "distortion"]
+SAME_DB = 0.01
+MAX_FREQUENCY_HZ = 400_000.0
+_VALUES = ("level", "magnitude", "real", "impedance", "distortion")
+_OFFSET_DB = {
+    "dB SPL": 0.0,
+    "dB re 1 Pa": -20 * np.log10(REFERENCE_PRESSURE_PA),
+    "dB re 1 Pa/V": 20 * np.log10(REFERENCE_VOLTAGE_V / REFERENCE_PRESSURE_PA),
+    "Pa": -20 * np.log10(REFERENCE_PRESSURE_PA),
+    "Pa/V": 20 * np.log10(REFERENCE_VOLTAGE_V / REFERENCE_PRESSURE_PA),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What a person must settle. key : "columns", "unit", "plane", "angle" or "thousands"; line : where it shows
+
+    why : what leaves it open; options : readings, the likeliest first
+    """
+
+    key: str
+    line: int
+    why: str
+    options: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ResponseTable:
+    """One table in canonical units.
+
+    hz : (F,) rising; values : (A, F), one row a direction or one alone: dB re 20 uPa where the unit allows (of a unit
+    per volt at 2.83 V), dB of unknown or relative level, ohm, or % ; NaN where a field is missing
+    unit : as told, see `table_titles`; "" where it is not
+    angles_deg : (A,) in -180 < a <= 180, empty for one response of no told direction; plane : or None
+    phase : of each row, or None; told : what the reader owes the person; questions : open ones
+    """
+
+    name: str
+    kind: Kind
+    hz: FloatArray
+    values: FloatArray
+    unit: str
+    angles_deg: FloatArray
+    plane: Plane | None
+    phase: tuple[PhaseReading, ...] | None
+    told: tuple[str, ...]
+    questions: tuple[Question, ...]
+    missing_lines: tuple[int, ...]
+    decimal: str
+
+    def __post_init__(self) -> None:
+        lock_fields(self, hz=float, values=float, angles_deg=float)
+
+    @property
+    def absolute(self) -> bool:
+        """Whether the values are sound pressure levels."""
+        return self.unit in _OFFSET_DB
+
+
+def read_response_table(path: Path, *, answers: Mapping[str, str] | None = None) -> ResponseTable:
+    """The responses in the text file `path`.
+
+    answers : to questions of an earlier reading, by their key; FormatError names file, line and remedy.
+    """
+    return parse_response_table(text_of(path), name=str(path), answers=answers)
+
+
+def parse_response_table(text: str, *, name: str, answers: Mapping[str, str] | None = None) -> ResponseTable:
+    """As `read_response_table`, from `text`; `name` stands for the file in messages."""
+    settled = dict(answers or {})
+    table = parse_table(text, name=name)
+    asked: list[Question] = []
+    if table.thousands_line and "thousands" not in settled:
+        mark = "comma" if table.decimal == "." else "point"
+        why = (
+            f"a {mark} as thousands mark beside a decimal {'point' if mark == 'comma' else 'comma'}, "
+            f"first in line {table.thousands_line}"
+        )
+        asked.append(Question("thousands", 1, why, (f"{mark} marks thousands", "something else")))
+    parts = [_part(table, block, settled, asked) for block in table.blocks]
+    return _whole(table, parts, settled, asked)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Part:
+    """One block's responses, sorted: hz (F,), values and phase columns (A, F)."""
+
+    line: int
+    hz: FloatArray
+    rows: list[FloatArray]
+    phases: list[FloatArray | None]
+    columns: list[Column]
+    phase_unit: str
+    unwrapped: bool
+    told: list[str]
+    missing: list[int]
+    angle_deg: float | None
+    plane: Plane | None
+
+
+def _part(table: TextTable, block: Block, settled: Mapping[str, str], asked: list[Question]) -> _Part:
+    layout = columns_of(table, block, settled.get("columns", ""))
+    if layout.question:
+        asked.append(Question("columns", layout.line, layout.question, layout.options))
+    block, told = layout.block, list(layout.told)
+    columns = layout.columns
+    hz_column = next(i for i, column in enumerate(columns) if column.title.role == "frequency")
+    hz = block.values[:, hz_column] * columns[hz_column].title.scale
+    long_form = next((i for i, c in enumerate(columns) if c.title.role == "angle"), None)
+    if long_form is not None:
+        return _long(table, block, columns, hz_column, long_form, layout.line)
+    values = [i for i, column in enumerate(columns) if column.title.role in _VALUES]
+    if not values:
+        raise refused(
+            "no column is known to hold a level, a pressure or an impedance",
+            f"{table.name}, line {layout.line}",
+            "name the columns and their units in the first line",
+            expected='titles such as "Hz", "dB SPL", "Pa/V", "ohm", "deg"',
+        )
+    order = _sorted(table.name, hz, block, values, told)
+    hz, lines = hz[order], block.lines[order]
+    rows, phases = [], []
+    for i in values:
+        level, phase = _canonical(table.name, columns, i, block.values[order])
+        rows.append(level)
+        phases.append(phase)
+    missing = np.flatnonzero(~np.isfinite(np.stack(rows)).any(axis=0))
+    return _Part(
+        line=layout.line,
+        hz=hz,
+        rows=rows,
+        phases=phases,
+        columns=[columns[i] for i in values],
+        phase_unit=next((c.title.unit for c in columns if c.title.role == "phase"), ""),
+        unwrapped=any(c.title.unwrapped for c in columns),
+        told=told,
+        missing=[int(line) for line in lines[missing]],
+        angle_deg=layout.angle_deg,
+        plane=layout.plane,
+    )
+
+
+def _long(
+    table: TextTable, block: Block, columns: Sequence[Column], hz_column: int, angle_column: int, line: int
+) -> _Part:
+    """One row a direction and frequency: as a wide table, on the frequencies of all."""
+    angle = block.values[:, angle_column]
+    if columns[angle_column].title.unit == "rad":
+        angle = np.degrees(angle)
+    values = [i for i, column in enumerate(columns) if column.title.role in _VALUES]
+    hz = block.values[:, hz_column] * columns[hz_column].title.scale
+    axis = np.unique(hz[np.isfinite(hz) & (hz > 0)])
+    planes = next((block.texts[i] for i, c in enumerate(columns) if c.title.role == "plane" and i in block.texts), None)
+    keys = list(dict.fromkeys(zip(planes or ("",) * angle.size, angle.tolist(), strict=True)))
+    rows: list[FloatArray] = []
+    phases: list[FloatArray | None] = []
+    kept: list[Column] = []
+    told: list[str] = []
+    for plane, degrees in keys:
+        chosen = (angle == degrees) & (np.array(planes) == plane if planes else True)
+        one = Block(titles=block.titles, lines=block.lines[chosen], values=block.values[chosen], texts={})
+        order = _sorted(table.name, hz[chosen], one, values, told)
+        level, phase = _canonical(table.name, columns, values[0], one.values[order])
+        places = np.searchsorted(axis, hz[chosen][order])
+        row, turn = np.full(axis.size, np.nan), np.full(axis.size, np.nan)
+        row[places] = level
+        if phase is not None:
+            turn[places] = phase
+        rows.append(row)
+        phases.append(None if phase is None else turn)
+        kept.append(columns[values[0]].of_direction(degrees, plane))
+    phase_unit = next((c.title.unit for c in columns if c.title.role == "phase"), "")
+    return _Part(line, axis, rows, phases, kept, phase_unit, False, told, [], None, None)
+
+
+def _sorted(name: str, hz: FloatArray, block: Block, values: Sequence[int], told: list[str]) -> IntArray:
+    """Rows in rising order of frequency, each once; refused where one frequency has two values."""
+    known = np.isfinite(hz)
+    if not known.all():
+        line = int(block.lines[np.flatnonzero(~known)[0]])
+        raise refused("the frequency is missing", f"{name}, line {line}", "complete the line or take it out")
+    if (hz < 0).any() or (hz > MAX_FREQUENCY_HZ).any():
+        row = int(np.flatnonzero((hz < 0) | (hz > MAX_FREQUENCY_HZ))[0])
+        raise refused(
+            f"the frequency is {hz[row]:g} Hz",
+            f"{name}, line {int(block.lines[row])}",
+            "check the order and the units of the columns",
+            expected=f"frequencies from 0 to {MAX_FREQUENCY_HZ:g} Hz",
+        )
+    if (hz == 0).any():
+        told.append("0 Hz left out")
+    rows = np.flatnonzero(hz > 0)
+    order = rows[np.argsort(hz[rows], kind="stable")]
+    if rows.size and (np.diff(hz[rows]) < 0).any():
+        falling = (np.diff(hz[rows]) < 0).all()
+        told.append("frequencies fall: sorted" if falling else "frequencies do not rise from line to line: sorted")
+    keep = np.ones(order.size, dtype=bool)
+    for place in np.flatnonzero(np.diff(hz[order]) == 0):
+        first, second = sorted((int(order[place]), int(order[place + 1])))
+        one, other = block.values[first][list(values)], block.values[second][list(values)]
+        away = np.nan_to_num(np.abs(one - other), nan=0.0)
+        if (away > SAME_DB).any():
+            raise refused(
+                f"{hz[first]:g} Hz stands twice with different values, {float(away.max()):.3g} apart",
+                f"{name}, line {int(block.lines[second])}",
+                f"take out this line or line {int(block.lines[first])}",
+                expected="each frequency once",
+            )
+        keep[place + 1] = False
+        told.append(f"line {int(block.lines[second])} repeats line {int(block.lines[first])}: same values, one kept")
+    order = order[keep]
+    if order.size < 2:
+        raise refused("fewer than two frequencies above 0 Hz are left", name, "export the complete curve")
+    return order.astype(np.int64)
+
+
+def _canonical(
+    name: str, columns: Sequence[Column], column: int, values: FloatArray
+) -> tuple[FloatArray, FloatArray | None]:
+    """(F,) values in the canonical unit and (F,) phase in radians, or None."""
+    title = columns[column].title
+    phase_at = columns[column].phase_at
+    phase = None
+    if title.role == "real":
+        other = columns[column].imaginary_at
+        if other is None:
+            raise refused("a real part without its imaginary part", name, "export both, or magnitude and phase instead")
+        pressure = (values[:, column] + 1j * values[:, other]) * title.scale
+        phase = np.angle(pressure)
+        amount = np.abs(pressure)
+    else:
+        amount = values[:, column] * title.scale
+    if phase_at is not None:
+        unit = columns[phase_at].title.unit
+        phase = values[:, phase_at] if unit == "rad" else np.radians(values[:, phase_at])
+    if title.role in ("impedance", "distortion"):
+        return amount, phase
+    if title.role in ("magnitude", "real"):
+        with np.errstate(divide="ignore", invalid="ignore"):
+            amount = np.where(amount > 0, 20 * np.log10(np.where(amount > 0, amount, 1.0)), np.nan)
+    return amount + _OFFSET_DB.get(title.unit, 0.0), phase
+
+
+def _whole(
+    table: TextTable, parts: Sequence[_Part], settled: Mapping[str, str], asked: list[Question]
+) -> ResponseTable:
+    first = parts[0]
+    if len(parts) > 1:
+        _joinable(table.name, parts)
+    columns = [column for part in parts for column in part.columns]
+    rows = [row for part in parts for row in part.rows]
+    phases = [phase for part in parts for phase in part.phases]
+    role = columns[0].title.role
+    kind: Kind = "impedance" if role == "impedance" else "distortion" if role == "distortion" else "curve"
+    angles = [_angle(c, p) for p in parts for c in p.columns]
+    told = [line for part in parts for line in part.told]
+    missing = sorted({line for part in parts for line in part.missing})
+    if missing:
+        told.append(f"{len(missing)} point{'s' if len(missing) != 1 else ''} missing")
+    unit, plane = columns[0].title.unit, None
+    if kind == "curve":
+        unit = _unit(first.line, columns, rows, settled, asked)
+        if settled.get("unit") and not columns[0].title.unit:
+            rows = [row + _OFFSET_DB.get(unit, 0.0) for row in rows]
+    if any(angle is not None for angle in angles):
+        kind = "directions" if kind == "curve" else kind
+        plane = _plane(first.line, table, parts, columns, angles, settled, asked)
+    elif len(rows) > 1:
+        extra = ", ".join(repr(column.title.text) for column in columns[1:])
+        told.append(f"the first column of values was read; more of them stand beside it: {extra}")
+        rows, phases = rows[:1], phases[:1]
+    known = np.array([np.nan if angle is None else _wrapped(angle) for angle in angles])
+    numbered = known if np.isfinite(known).any() else np.zeros(0)
+    order = np.argsort(numbered, kind="stable") if numbered.size else np.arange(len(rows))
+    hz = first.hz
+    if not np.isfinite(np.stack(rows)).any():
+        raise refused("no value is left: every field of the values' columns is empty", table.name, "export it again")
+    keep: BoolArray = np.asarray(np.isfinite(np.stack(rows)).any(axis=0), dtype=np.bool_)
+    values = np.stack([rows[i] for i in order])[:, keep]
+    reading = _phases(hz[keep], [phases[i] for i in order], keep, first, told)
+    return ResponseTable(
+        name=table.name,
+        kind=kind,
+        hz=hz[keep],
+        values=values,
+        unit=unit,
+        angles_deg=numbered[order] if numbered.size else numbered,
+        plane=plane,
+        phase=reading,
+        told=tuple(dict.fromkeys(told)),
+        questions=tuple(asked),
+        missing_lines=tuple(missing),
+        decimal=table.decimal,
+    )
+
+
+def _phases(
+    hz: FloatArray, phases: Sequence[FloatArray | None], keep: BoolArray, part: _Part, told: list[str]
+) -> tuple[PhaseReading, ...] | None:
+    if any(phase is None for phase in phases):
+        return None
+    found = tuple(phase_reading(hz, phase[keep], unwrapped=part.unwrapped) for phase in phases if phase is not None)
+    told.extend(dict.fromkeys(reading.told for reading in found if reading.told))
+    return found
+
+
+def _joinable(name: str, parts: Sequence[_Part]) -> None:
+    first = parts[0]
+    for part in parts[1:]:
+        if part.hz.size != first.hz.size or not np.allclose(part.hz, first.hz, rtol=1e-6):
+            raise refused(
+                "the tables of the file stand on different frequencies",
+                f"{name}, line {part.line}",
+                "give each table a file of its own",
+            )
+        if part.columns[0].title.role != first.columns[0].title.role:
+            raise refused(
+                "the tables of the file hold different quantities",
+                f"{name}, line {part.line}",
+                "give each table a file of its own",
+            )
+    if len(parts) > 1 and any(part.angle_deg is None for part in parts):
+        line = next(part.line for part in parts if part.angle_deg is None)
+        raise refused(
+            "the file holds several tables, and which direction each belongs to is not told",
+            f"{name}, line {line}",
+            'put a line such as "H 30 deg" above each, or give each a file of its own',
+        )
+
+
+def _angle(column: Column, part: _Part) -> float | None:
+    return column.title.angle_deg if column.title.angle_deg is not None else part.angle_deg
+
+
+def _wrapped(angle: float) -> float:
+    return 180.0 - (180.0 - angle) % 360.0
+
+
+def _unit(
+    line: int,
+    columns: Sequence[Column],
+    rows: Sequence[FloatArray],
+    settled: Mapping[str, str],
+    asked: list[Question],
+) -> str:
+    told = {column.title.unit for column in columns}
+    if told != {""}:
+        return columns[0].title.unit
+    if answer := settled.get("unit"):
+        if answer not in LEVEL_UNITS:
+            raise FormatError(f"{answer!r} is no unit of a level", expected=", ".join(LEVEL_UNITS))
+        return answer
+    if not any(question.key == "columns" for question in asked):
+        why = "dB without a reference: sound pressure level, re 1 Pa, re 1 Pa/V or relative"
+        asked.append(Question("unit", line, why, _ranked_units(rows)))
+    return ""
+
+
+def _ranked_units(rows: Sequence[FloatArray]) -> tuple[str, ...]:
+    """Units by how well the values' middle fits the usual range of each (own choice; ranks, never chooses)."""
+    known = np.concatenate([row[np.isfinite(row)] for row in rows])
+    middle = float(np.median(known)) if known.size else 0.0
+    likely = {"dB SPL": 85.0, "dB re 1 Pa": -5.0, "dB re 1 Pa/V": -16.0, "dB relative": 0.0}
+    return tuple(sorted(likely, key=lambda unit: abs(middle - likely[unit])))
+
+
+def _plane(
+    line: int,
+    table: TextTable,
+    parts: Sequence[_Part],
+    columns: Sequence[Column],
+    angles: Sequence[float | None],
+    settled: Mapping[str, str],
+    asked: list[Question],
+) -> Plane | None:
+    if any(angle is None for angle in angles):
+        silent = next(c.title.text for c, a in zip(columns, angles, strict=True) if a is None)
+        raise refused(
+            f"column {silent!r} names no direction, others do",
+            f"{table.name}, line {line}",
+            "name the direction of every column, or take it out",
+        )
+    planes = {c.title.plane or p.plane for p in parts for c in p.columns}
+    if len(planes) > 1:
+        raise refused(
+            "the table mixes horizontal and vertical directions",
+            f"{table.name}, line {line}",
+            "give each plane a file of its own",
+        )
+    told = planes.pop()
+    if told is not None:
+        return told
+    answer = settled.get("plane", "")
+    if answer in ("horizontal", "vertical"):
+        return title_of(f"{answer} 0 deg").plane
+    listed = " ".join(f"{_wrapped(a):g}" for a in angles if a is not None)
+    why = f"the plane of the directions is not named; angles read as {listed} degrees"
+    asked.append(Question("plane", line, why, ("horizontal", "vertical")))
+    return None

@@ -1,0 +1,414 @@
+"""Text tables of numbers as programs and people write them: cells, blocks, titles and line numbers, no meaning yet.
+
+Read alike: tab, semicolon, comma or blanks between columns; a decimal point or a decimal comma (never beside commas
+between columns); quotes; UTF-8 with or without a byte-order mark, UTF-16 with one, Latin-1; LF, CRLF and CR; comment
+lines; exponents written with E or D; empty fields. What can be read in two ways is refused with its line or marked
+for a question, never guessed. The rules are this program's own choice; forms met in the field, no source.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from earwitness.errors import FormatError
+from earwitness.quantities.arrays import FloatArray, IntArray, lock_fields
+
+MAX_BYTES = 32 * 2**20
+MAX_ROWS = 500_000
+MAX_COLUMNS = 4_000
+FEWEST_ROWS = 3
+LARGEST_NUMBER = 1e12
+
+_COMMENT = re.compile(r"(#|;|%|\*|//|!)+\s*")
+_NUMBER = re.compile(r"[+\-\u2212]?(\d+(\.\d*)?|\.\d+)([eEdD][+-]?\d{1,3})?", re.ASCII)
+_COMMA_NUMBER = re.compile(r"[+\-\u2212]?(\d+(,\d*)?|,\d+)([eEdD][+-]?\d{1,3})?", re.ASCII)
+_THOUSANDS = re.compile(r"[+\-\u2212]?\d{1,3}(,\d{3})+(\.\d*)?|[+\-\u2212]?\d{1,3}(\.\d{3})+(,\d*)?", re.ASCII)
+_MISSING = frozenset({"", "-", "--", "nan", "n/a", "na", "null", "inf", "-inf", "+inf", "1.#inf", "-1.#ind"})
+_SEPARATORS = (("tab", "\t"), ("semicolon", ";"), ("comma", ","), ("blanks", " "))
+_NUMBER_KINDS = frozenset("nm")
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Block:
+    """One run of rows with the text lines above it.
+
+    titles : (line, text) of each title line, top to bottom; lines : (R,) line numbers, from 1
+    values : (R, C), NaN where a field is empty or a column holds words; texts : (R,) words by column that holds words
+    """
+
+    titles: tuple[tuple[int, str], ...]
+    lines: IntArray
+    values: FloatArray
+    texts: dict[int, tuple[str, ...]]
+
+    def __post_init__(self) -> None:
+        lock_fields(self, lines=np.int64, values=float)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class TextTable:
+    """What stands in a text file of numbers.
+
+    separator : "tab", "semicolon", "comma" or "blanks"; decimal : "." or ","
+    thousands_line : first line whose numbers carry a thousands mark, 0 without one
+    remarks : (line, text) of comment lines, without their mark
+    """
+
+    name: str
+    separator: str
+    decimal: str
+    thousands_line: int
+    blocks: tuple[Block, ...]
+    remarks: tuple[tuple[int, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    number: int
+    text: str
+    remark: bool
+
+
+def read_table(path: Path) -> TextTable:
+    """The table in the text file `path`. FormatError names file, line and remedy for what cannot be read."""
+    return parse_table(text_of(path), name=str(path))
+
+
+def text_of(path: Path) -> str:
+    """The text of a file, whatever its encoding. FormatError for what is missing, too large or no text."""
+    try:
+        with path.open("rb") as file:
+            raw = file.read(MAX_BYTES + 1)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise refused(
+            "the table cannot be opened",
+            str(path),
+            f"check path and permission ({reason})",
+            expected="a text file that exists and may be read",
+        ) from None
+    return decoded(raw, name=str(path))
+
+
+def decoded(raw: bytes, *, name: str) -> str:
+    """`raw` as text: UTF-16 by its mark, else UTF-8, else Latin-1. FormatError for what is too large or no text."""
+    if len(raw) > MAX_BYTES:
+        raise refused(
+            "the table is too large",
+            name,
+            "check that this is the table meant, or part it into several files",
+            expected=f"at most {MAX_BYTES // 2**20} MiB of text",
+        )
+    try:
+        wide = raw.startswith((b"\xff\xfe", b"\xfe\xff"))
+        text = raw.decode("utf-16" if wide else "utf-8-sig")
+    except UnicodeDecodeError:
+        # Unit signs of old programs are Latin-1; numbers are ASCII in any case.
+        text = raw.decode("latin-1")
+    if "\0" in text:
+        line = text[: text.index("\0")].count("\n") + 1
+        raise refused("the file is not text", f"{name}, line {line}", "export the data as plain text")
+    return text.removeprefix("\ufeff")
+
+
+def parse_table(text: str, *, name: str) -> TextTable:
+    """As `read_table`, from `text`; `name` stands for the file in messages."""
+    lines = _lines(text)
+    separator = _separator([line for line in lines if not line.remark], name)
+    blocks: tuple[Block, ...]
+    quick = _numbers_alone(lines, separator)
+    if quick is not None:
+        blocks, decimal, thousands = (quick[0],), quick[1], 0
+    else:
+        told, decimal, thousands = _numbers(lines, separator, name)
+        blocks = _blocks(lines, separator, told, decimal, name)
+    remarks = tuple((line.number, _COMMENT.sub("", line.text, count=1).strip()) for line in lines if line.remark)
+    return TextTable(
+        name=name, separator=separator, decimal=decimal, thousands_line=thousands, blocks=blocks, remarks=remarks
+    )
+
+
+def refused(what: str, where: str, remedy: str, *, expected: str = "") -> FormatError:
+    """The error of a table that cannot be used."""
+    return FormatError(what, where=where, expected=expected, remedy=remedy)
+
+
+def shown(field: str) -> str:
+    """A field of a table as it may stand in a message."""
+    return repr(field if len(field) <= 40 else field[:40] + "...")
+
+
+def cells_of(text: str, separator: str) -> tuple[str, ...]:
+    """The fields of one line, without quotes and surrounding blanks."""
+    if separator == "blanks":
+        found = re.findall(r'"([^"]*)"|(\S+)', text)
+        return tuple((quoted or plain).strip() for quoted, plain in found)
+    mark = dict(_SEPARATORS)[separator]
+    if '"' not in text:
+        fields = text.split(mark)
+    else:
+        fields = re.findall(rf'\s*("(?:[^"]|"")*"|[^{re.escape(mark)}]*)\s*(?:{re.escape(mark)}|$)', text)
+        fields = fields[:-1] if fields and fields[-1] == "" and not text.rstrip(" ").endswith(mark) else fields
+    return tuple(field.strip().strip('"').strip() for field in fields)
+
+
+def _lines(text: str) -> list[_Line]:
+    kept: list[_Line] = []
+    for number, raw in enumerate(re.split(r"\r\n|\r|\n", text), 1):
+        line = raw.strip(" \u00a0\f\v").strip("\ufeff")
+        if not line.strip():
+            continue
+        if len(kept) > MAX_ROWS:
+            break
+        kept.append(_Line(number, line, bool(_COMMENT.match(line)) and not _begins_a_row(line)))
+    return kept
+
+
+def _begins_a_row(line: str) -> bool:
+    """A line that opens with a semicolon and goes on with numbers has an empty first field."""
+    return line.startswith(";") and all(_kind(cell) in _NUMBER_KINDS for cell in cells_of(line, "semicolon"))
+
+
+def _plain(cell: str) -> str:
+    return cell.replace("\u2212", "-").replace("\u00a0", "")
+
+
+def _kind(cell: str) -> str:
+    """n : a number in some notation; m : missing; t : words."""
+    cell = _plain(cell)
+    if cell.lower() in _MISSING:
+        return "m"
+    if _NUMBER.fullmatch(cell) or _COMMA_NUMBER.fullmatch(cell) or _THOUSANDS.fullmatch(cell):
+        return "n"
+    return "t"
+
+
+def _pattern(cells: Sequence[str]) -> str:
+    return "".join(map(_kind, cells))
+
+
+def _separator(lines: list[_Line], name: str) -> str:
+    """The separator that parts most lines into the same number of numbers; refused where commas are both."""
+    if not lines:
+        raise refused("the table is empty", name, "export it again", expected="rows of numbers")
+    sample = lines if len(lines) <= 60 else [*lines[:40], *lines[-20:]]
+    best, most = "", 0
+    for label, mark in _SEPARATORS:
+        if mark != " " and not any(mark in line.text for line in sample):
+            continue
+        parted = [_pattern(cells_of(line.text, label)) for line in sample]
+        counts = Counter(len(p) for p in parted if len(p) > 1 and "n" in p and 3 * p.count("t") <= len(p))
+        found = counts.most_common(1)[0][1] if counts else 0
+        if found > most:
+            best, most = label, found
+    if not best:
+        first = lines[0]
+        raise refused(
+            f"{shown(first.text)} begins no table of numbers",
+            f"{name}, line {first.number}",
+            "give columns of numbers parted by tab, semicolon, comma or blanks",
+            expected="a frequency and at least one value in each row",
+        )
+    if best == "comma":
+        _refuse_two_commas(sample, name)
+    return best
+
+
+def _refuse_two_commas(lines: list[_Line], name: str) -> None:
+    """Commas that may part columns or decimals: four numbers of two fields cannot be told apart."""
+    rows = [line for line in lines if set(_pattern(cells_of(line.text, "comma"))) <= _NUMBER_KINDS]
+    if not rows or any("." in line.text for line in rows):
+        return
+    titled = {len(cells_of(line.text, "comma")) for line in lines if line not in rows}
+    for line in rows:
+        count = len(cells_of(line.text, "comma"))
+        if count > 2 and count not in titled:
+            raise refused(
+                f"commas part the columns or mark the decimals: {count} numbers in one line can be read in more than "
+                "one way",
+                f"{name}, line {line.number}",
+                "part the columns by semicolons or tabs, or write decimals with a point",
+                expected="columns that can be told from decimals",
+            )
+
+
+def _numbers_alone(lines: list[_Line], separator: str) -> tuple[Block, str] | None:
+    """The one block of a file that is titles and then numbers only, and its decimal mark; None for any other file.
+
+    Most files are of this kind; numpy reads them twenty times faster than the general way.
+    """
+    plain = [line for line in lines if not line.remark]
+    heads = [cells_of(line.text, separator) for line in plain[:50]]
+    first = next((i for i, cells in enumerate(heads) if len(cells) > 1 and set(_pattern(cells)) == {"n"}), None)
+    if first is None or any(line.remark and line.number > plain[first].number for line in lines):
+        return None
+    body = "\n".join(line.text for line in plain[first:])
+    comma = "," in body and separator != "comma"
+    if '"' in body or (comma and "." in body):
+        return None
+    mark = None if separator == "blanks" else dict(_SEPARATORS)[separator]
+    try:
+        values = np.loadtxt(
+            io.StringIO(body.replace(",", ".") if comma else body), delimiter=mark, comments=None, ndmin=2
+        )
+    except ValueError:
+        return None
+    whole = values.shape[0] >= FEWEST_ROWS and np.isfinite(values).all() and (np.abs(values) < LARGEST_NUMBER).all()
+    if not whole or values.shape[1] != len(heads[first]) or values.shape[1] > MAX_COLUMNS:
+        return None
+    numbers = np.array([line.number for line in plain[first:]])
+    titles = tuple((line.number, line.text) for line in plain[:first])
+    return Block(titles=titles, lines=numbers, values=values, texts={}), "," if comma else "."
+
+
+def _numbers(lines: list[_Line], separator: str, name: str) -> tuple[dict[int, tuple[str, ...]], str, int]:
+    """Cells of every line by its number, the decimal mark, and the first line with a thousands mark."""
+    told = {line.number: cells_of(line.text, separator) for line in lines}
+    commas = points = thousands = 0
+    for line in lines:
+        if line.remark:
+            continue
+        for cell in map(_plain, told[line.number]):
+            if "," in cell and "." in cell and _THOUSANDS.fullmatch(cell):
+                thousands = thousands or line.number
+            elif _COMMA_NUMBER.fullmatch(cell) and "," in cell:
+                commas = commas or line.number
+            elif _NUMBER.fullmatch(cell) and "." in cell:
+                points = points or line.number
+    if commas and points and not thousands:
+        raise refused(
+            "numbers have a decimal point in some lines and a comma in others",
+            f"{name}, line {max(commas, points)}",
+            "write all decimals with the same mark",
+            expected="one decimal mark in the whole file",
+        )
+    if not thousands:
+        return told, "," if commas else ".", 0
+    both = next(c for c in map(_plain, told[thousands]) if "," in c and "." in c)
+    return told, "." if both.rfind(".") > both.rfind(",") else ",", thousands
+
+
+def _value(cell: str, decimal: str) -> float:
+    plain = _plain(cell)
+    if plain.lower() in _MISSING:
+        return np.nan
+    plain = plain.replace("," if decimal == "." else ".", "").replace(",", ".")
+    plain = plain.replace("D", "E").replace("d", "e")
+    return float(plain) if _NUMBER.fullmatch(plain) else np.nan
+
+
+def _row_pattern(patterns: Sequence[str], separator: str, name: str) -> str:
+    """The commonest pattern of rows that hold a number, with missing fields taken as numbers."""
+    rows = [p.replace("m", "n") for p in patterns if "n" in p and len(p) > 1]
+    wordy = Counter(rows).most_common()
+    # Rows of numbers alone win over rows with words, of which titles of blocks are made.
+    numeric = [p for p, _ in wordy if "t" not in p]
+    if numeric and Counter(rows)[numeric[0]] >= FEWEST_ROWS:
+        return numeric[0]
+    if not wordy or wordy[0][1] < FEWEST_ROWS:
+        raise refused(
+            f"the table has fewer than {FEWEST_ROWS} rows of numbers parted by {separator}",
+            name,
+            "export the complete curve",
+            expected="a frequency and at least one value in each row",
+        )
+    return wordy[0][0]
+
+
+def _blocks(
+    lines: list[_Line], separator: str, told: dict[int, tuple[str, ...]], decimal: str, name: str
+) -> tuple[Block, ...]:
+    plain = [line for line in lines if not line.remark]
+    patterns = {line.number: _pattern(told[line.number]) for line in plain}
+    wanted = _row_pattern(list(patterns.values()), separator, name)
+    if len(wanted) > MAX_COLUMNS:
+        raise refused(f"the table has {len(wanted)} columns", name, f"give at most {MAX_COLUMNS} columns")
+    runs: list[tuple[list[_Line], list[_Line]]] = []
+    above: list[_Line] = []
+    for line in plain:
+        if _is_row(patterns[line.number], wanted):
+            if above or not runs:
+                runs.append((above, []))
+                above = []
+            runs[-1][1].append(line)
+        else:
+            above.append(line)
+    if above and (wrong := next((line for line in above if _damaged(patterns[line.number], wanted)), None)):
+        raise _no_row(wrong, told[wrong.number], wanted, name)
+    for titles, _ in runs[1:]:
+        _refuse_words(titles, told, wanted, name)
+    return tuple(_block(titles, rows, told, wanted, decimal, name) for titles, rows in runs)
+
+
+def _is_row(pattern: str, wanted: str) -> bool:
+    alike = pattern.replace("m", "n") == wanted or (
+        len(pattern) == len(wanted) and all(p == w or p == "m" for p, w in zip(pattern, wanted, strict=True))
+    )
+    return alike and "n" in pattern
+
+
+def _damaged(pattern: str, wanted: str) -> bool:
+    """A line that was meant as a row: mostly numbers, and not the titles of columns."""
+    return (
+        pattern.count("n") + pattern.count("m") > pattern.count("t")
+        and pattern[:1] in _NUMBER_KINDS
+        and len(wanted) >= len(pattern) - 1
+    )
+
+
+def _refuse_words(titles: list[_Line], told: dict[int, tuple[str, ...]], wanted: str, name: str) -> None:
+    """Words between rows are titles of a further block only where they name a frequency."""
+    if any(re.search(r"k?hz\b|freq", line.text, re.IGNORECASE) for line in titles):
+        return
+    line = titles[0]
+    raise _no_row(line, told[line.number], wanted, name)
+
+
+def _no_row(line: _Line, cells: tuple[str, ...], wanted: str, name: str) -> FormatError:
+    where = f"{name}, line {line.number}"
+    word = next((cell for cell in cells if _kind(cell) == "t"), "")
+    if word:
+        return refused(
+            f"{shown(word)} is no number",
+            where,
+            "take the line out, or begin it with # if it is a remark",
+            expected=f"{len(wanted)} fields, as in the other rows",
+        )
+    count = len(cells)
+    return refused(
+        f"the line has {count} field{'s' if count != 1 else ''}, the other rows have {len(wanted)}",
+        where,
+        "complete the line or take it out",
+        expected="the same number of fields in every row",
+    )
+
+
+def _block(
+    titles: list[_Line],
+    rows: list[_Line],
+    told: dict[int, tuple[str, ...]],
+    wanted: str,
+    decimal: str,
+    name: str,
+) -> Block:
+    if len(rows) > MAX_ROWS:
+        raise refused(f"the table has more than {MAX_ROWS} rows", name, "export fewer points per octave")
+    texts = {i: tuple(told[row.number][i] for row in rows) for i, kind in enumerate(wanted) if kind == "t"}
+    values = np.array([[_value(cell, decimal) for cell in told[row.number]] for row in rows], dtype=float)
+    for row, numbers in zip(rows, values, strict=True):
+        over = np.isfinite(numbers) & (np.abs(numbers) > LARGEST_NUMBER)
+        if over.any():
+            raise refused(
+                f"{shown(told[row.number][int(np.argmax(over))])} is beyond any quantity of a response",
+                f"{name}, line {row.number}",
+                "check the notation of numbers in the export",
+            )
+    heads = tuple((line.number, line.text) for line in titles)
+    return Block(titles=heads, lines=np.array([row.number for row in rows]), values=values, texts=texts)
