@@ -73,7 +73,7 @@ def by_pyfar(recordings: list[Recording], session: Session) -> None:
 
 
 def by_ours(recordings: list[Recording], session: Session, threads: int) -> None:
-    stimulus = stimulus_of(session, lambda _name: recordings[0], recordings[0].rate_hz)
+    stimulus = stimulus_of(session.stimulus, lambda _name: recordings[0], recordings[0].rate_hz)
     division = Division(stimulus, session.reference, 1.0, report_axis().hz, 0.1)
     roles = [role_of(session, take) for take in session.takes_of(FarFieldTake)]
     pairs = list(zip(roles, recordings, strict=True))

@@ -18,7 +18,7 @@ MADE = Made(start_hz=10.0, stop_hz=22_000.0, duration_s=6.0, lead_s=0.3, tail_s=
 
 
 def harmonics_of(bent: np.ndarray, noise: np.ndarray | None = None):
-    stimulus = stimulus_of(facts(MADE), lambda name: pytest.fail(name), RATE)
+    stimulus = stimulus_of(facts(MADE).stimulus, lambda name: pytest.fail(name), RATE)
     division = Division(stimulus, None, FS_PER_PA, report_axis().hz, 0.1)
     samples = FS_PER_PA * np.concatenate([np.zeros(round(0.3 * RATE)), bent, np.zeros(round(0.6 * RATE))])
     impulse = nominal_impulse(Role("t", "t.wav", 1, None, 1.0), Recording(samples[None, :], RATE, "DOUBLE"), division)
@@ -83,7 +83,7 @@ def test_noise_floor_is_where_noise_is_found() -> None:
 def test_a_stimulus_file_gives_no_harmonics() -> None:
     told = facts(MADE, stimulus={"kind": "file", "file": "x.wav"})
     played = Recording(sweep(MADE)[None, :], RATE, "DOUBLE")
-    stimulus = replace(stimulus_of(told, lambda _name: played, RATE))
+    stimulus = replace(stimulus_of(told.stimulus, lambda _name: played, RATE))
     given = np.eye(1, 4096)[0]
     assert (
         split_harmonics(given, stimulus, report_axis(), None, take="t", drive_v=1.0, distance_m=1.0, place="far-field")

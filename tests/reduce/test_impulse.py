@@ -18,7 +18,11 @@ ROLE = Role("h0", "h0.wav", 1, 2, 2.83)
 def division() -> Division:
     session = facts(MADE)
     return Division(
-        stimulus_of(session, lambda name: pytest.fail(name), RATE), session.reference, FS_PER_PA, report_axis().hz, 0.05
+        stimulus_of(session.stimulus, lambda name: pytest.fail(name), RATE),
+        session.reference,
+        FS_PER_PA,
+        report_axis().hz,
+        0.05,
     )
 
 

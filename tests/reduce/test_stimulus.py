@@ -15,17 +15,17 @@ MADE = Made(duration_s=2.0)
 
 def from_file(samples: np.ndarray, rate_hz: int = RATE, channel: int = 1):
     told = facts(MADE, stimulus={"kind": "file", "file": "x.wav", "channel": channel})
-    return stimulus_of(told, lambda _name: Recording(np.atleast_2d(samples), rate_hz, "DOUBLE"), RATE)
+    return stimulus_of(told.stimulus, lambda _name: Recording(np.atleast_2d(samples), rate_hz, "DOUBLE"), RATE)
 
 
 def test_sweep_by_parameters_is_the_sweep() -> None:
-    found = stimulus_of(facts(MADE), lambda name: pytest.fail(name), RATE)
+    found = stimulus_of(facts(MADE).stimulus, lambda name: pytest.fail(name), RATE)
     assert found.samples == pytest.approx(sweep(MADE), abs=1e-9)
 
 
 def test_power_is_that_of_the_fft() -> None:
     """|X|^2 = L / 4f against a numeric FFT smoothed over an octave about 1 kHz; a file agrees with the law."""
-    law = stimulus_of(facts(MADE), lambda name: pytest.fail(name), RATE)
+    law = stimulus_of(facts(MADE).stimulus, lambda name: pytest.fail(name), RATE)
     file = from_file(0.3 * sweep(MADE))
     hz = np.array([100.0, 1000.0, 8000.0])
     ratio_db = 10 * np.log10(stimulus_power(file, hz) / stimulus_power(law, hz))
@@ -52,6 +52,6 @@ def test_a_file_that_cannot_be_what_was_played() -> None:
 
 
 def test_a_recording_shorter_than_the_stimulus() -> None:
-    found = stimulus_of(facts(MADE), lambda name: pytest.fail(name), RATE)
+    found = stimulus_of(facts(MADE).stimulus, lambda name: pytest.fail(name), RATE)
     with pytest.raises(InputError, match="cannot hold"):
         stimulus_spectrum(found, 1000)

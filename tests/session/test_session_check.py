@@ -42,7 +42,13 @@ def test_the_plain_folder_is_sound(tmp_path: Path) -> None:
     assert len(load_session(write(tmp_path, TOML + NEAR)).takes) == 4
 
 
+OTHER = '[[other_stimulus]]\nname = "long"\nkind = "sweep"\nstart_hz = 20\nstop_hz = 20000\nduration_s = 0.1\n'
 CROSS = [
+    ("[drive]", OTHER.replace("stop_hz = 20000", "stop_hz = 5") + "[drive]", "stop_hz = 5", "from 20 Hz to 5 Hz", ""),
+    ("[drive]", OTHER.replace("stop_hz = 20000", "stop_hz = 3e4") + "[drive]", "stop_hz = 3e4", "end at 24000", ""),
+    ("[drive]", OTHER + OTHER + "[drive]", 'name = "long"', "two other stimuli", "its own name"),
+    ("distance_m = 2.0", 'distance_m = 2.0\nstimulus = "long"', 'stimulus = "long"', "no other stimulus", "[stimulus]"),
+    ("[drive]", OTHER.replace("duration_s = 0.1", "") + "[drive]", "[[other_stimulus]]", "duration_s", ""),
     ("sensitivity_fs_per_pa = 0.02", "", "[microphone]", "how loud full scale is", "calibrator"),
     ("anechoic = true", "", "[environment]", "no word on the room's reflections", "anechoic = true"),
     ("anechoic = true", "anechoic = true\nfirst_reflection_ms = 4", "[environment]", "stand together", "anechoic"),

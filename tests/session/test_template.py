@@ -64,7 +64,7 @@ def test_every_key_stands_in_the_template_under_its_table() -> None:
     seen: dict[str, set[str]] = {name: set() for name in TABLES}
     table = ""
     for line in TEMPLATE.splitlines():
-        if header := re.match(r"#?\[\[?([a-z.]+)\]\]?", line):
+        if header := re.match(r"#?\[\[?([a-z._]+)\]\]?", line):
             table = header[1]
         elif key := re.match(r"#?([a-z0-9_]+) = ", line):
             seen[table].add(key[1])

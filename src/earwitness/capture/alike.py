@@ -75,9 +75,9 @@ def _signal_facts(planned: PlannedSession, take: Take) -> dict[str, Any]:
         return {name: getattr(take, name) for name in ("low_hz", "high_hz", "run_in_s", "length_s")}
     if isinstance(take, NoiseRunTake):
         return {"run_in_s": take.run_in_s, "duration_s": take.duration_s}
-    told = planned.session.stimulus
+    told = planned.session.stimulus_of(take)
     # What is as it is when nothing is said stays out, so that a later version with more keys finds the same facts.
-    facts = told.model_dump(mode="json", exclude_defaults=True)
+    facts = told.model_dump(mode="json", exclude_defaults=True, exclude={"name"})
     return facts | _file_facts(planned.folder, told.file) if isinstance(told, FileStimulus) else facts
 
 

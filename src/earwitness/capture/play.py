@@ -76,7 +76,7 @@ def _shape(planned: PlannedSession, take: Take, rate_hz: int) -> tuple[FloatArra
         length = take.run_in_s - before + take.duration_s + 2.0 * _FADE_S
         high = min(20_000.0, 0.45 * rate_hz)
         return pink_noise(length, rate_hz, high_hz=high, seed=1, fade_s=_FADE_S), before
-    told = planned.session.stimulus
+    told = planned.session.stimulus_of(take)
     if isinstance(told, SweepStimulus):
         law = sweep_law(told.start_hz, told.stop_hz, told.duration_s, synchronized=told.form == "synchronized")
         return sweep_samples(law, rate_hz, fade_in_s=told.fade_in_s, fade_out_s=told.fade_out_s), told.lead_in_s

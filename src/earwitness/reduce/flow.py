@@ -126,7 +126,7 @@ def reduce_session(
             session,
             takes,
             wanted,
-            plan.division,
+            plan.division_of,
             first,
             plan.axis,
             correction=plan.correction,
@@ -185,7 +185,7 @@ def _far_field(
     distance = np.array([take.distance_m for take in plan.far])
     arrival = (late.by_take_s + flights_s(plan))[: len(plan.far)]
     segments, time = gated(impulses, roles, arrival, plan.gate, rate)
-    volts = volts_squared_of(plan.division.stimulus, hz, np.array([role.drive_v for role in roles]))
+    volts = _volts_squared(plan, plan.far)
     told = _noise_rows(gathered, plan.far, noise)
     indoors = plan.gate.source != "anechoic"
     spectra = spectra_of(segments, time, plan.gate, rate, hz, told, volts, gate_matters=indoors)
@@ -203,6 +203,14 @@ def _far_field(
     takes = tuple(plan.far[row] for row in kept)
     far = _Far(takes, directions, pressure[kept], chosen, shown, float(-time[axis_take, 0]), on_axis)
     return far, checked
+
+
+def _volts_squared(plan: Plan, takes: Sequence[FarFieldTake | NearFieldTake]) -> FloatArray:
+    """|V(f)|^2 (T, F) of the takes' own stimuli [V^2 s^2]."""
+    drive_v = [np.array([role_of(plan.session, take).drive_v]) for take in takes]
+    stimuli = [plan.division_of(take).stimulus for take in takes]
+    rows = [volts_squared_of(one, plan.axis.hz, volts) for one, volts in zip(stimuli, drive_v, strict=True)]
+    return np.concatenate(rows)
 
 
 def _distinct(takes: Sequence[FarFieldTake]) -> tuple[list[int], Directions]:
@@ -241,7 +249,7 @@ def _near_field(
     impulses = [gathered.impulses[take.id] for take in takes]
     begin_s = np.array([late.by_take_s[len(plan.far) + plan.near.index(take)] for take in takes])
     segments, time = gated(impulses, roles, begin_s, gate, rate)
-    volts = volts_squared_of(plan.division.stimulus, hz, np.array([role.drive_v for role in roles]))
+    volts = _volts_squared(plan, takes)
     told = _noise_rows(gathered, takes, noise)
     spectra = spectra_of(segments, time, gate, rate, hz, told, volts, gate_matters=False)
     pressure = spectra.pressure
@@ -258,9 +266,9 @@ def _join(plan: Plan, far: _Far, parts: tuple[NearPart, ...], near_snr_db: Float
     """Splice near field and gated far field where that can be done honestly; validity and uncertainty follow."""
     hz, settings, told = plan.axis.hz, plan.settings, plan.session.loudspeaker
     snr_db, u_db = far.spectra.snr_db, np.hypot(far.spectra.u_gate_db, noise_u_db(far.spectra.snr_db))
-    stimulus = plan.division.stimulus
-    top = min(stimulus.high_hz / settings.band_margin, 0.45 * plan.rate_hz)
-    inside = (hz >= stimulus.low_hz * settings.band_margin) & (hz <= top)
+    low_hz, high_hz = plan.band_hz
+    top = min(high_hz / settings.band_margin, 0.45 * plan.rate_hz)
+    inside = (hz >= low_hz * settings.band_margin) & (hz <= top)
     pressure, report = far.pressure, None
     lines: tuple[BudgetLine, ...] = ()
     flags: tuple[QualityFlag, ...] = ()
@@ -483,7 +491,7 @@ def _measurement(
 
 def _near_value(plan: Plan, part: NearPart) -> NearField:
     level = 20.0 * np.log10(np.maximum(np.abs(part.pressure), 1e-300))
-    lowest = max(plan.division.stimulus.low_hz * plan.settings.band_margin, 1.2 / plan.settings.near_window_s)
+    lowest = max(plan.band_hz[0] * plan.settings.band_margin, 1.2 / plan.settings.near_window_s)
     highest = near_part_limits(part.driver, plan.speed_m_s)
     return NearField(part.driver.name, plan.axis, level, np.unwrap(np.angle(part.pressure)), lowest, highest)
 

@@ -57,7 +57,7 @@ def gather(
     session: Session,
     takes: Sequence[SweepTake],
     with_harmonics: frozenset[str],
-    division: Division,
+    division_of: Callable[[SweepTake], Division],
     read: Callable[[str], Recording],
     axis: FrequencyAxis,
     *,
@@ -71,7 +71,7 @@ def gather(
     microphone_db = None if correction is None else correction.at(axis.hz).response_db
 
     def work(take: SweepTake) -> Made:
-        role = role_of(session, take)
+        role, division = role_of(session, take), division_of(take)
         recording = read(take.file)
         impulse = None if isinstance(take, LevelTake) else take_impulse(role, recording, division)
         if take.id not in with_harmonics:
@@ -119,7 +119,7 @@ def gather(
             return [tried(some[0])]
         try:
             pairs = ((role_of(session, take), read(take.file)) for take in some)
-            return [(impulse, None, None) for impulse in take_impulses(pairs, division)]
+            return [(impulse, None, None) for impulse in take_impulses(pairs, division_of(some[0]))]
         except AudioError:
             # One by one, so that each bad recording is told.
             return [tried(take) for take in some]
@@ -159,7 +159,7 @@ def _together(takes: Sequence[SweepTake], with_harmonics: frozenset[str]) -> lis
     plain = False
     for take in takes:
         was_plain, plain = plain, not isinstance(take, LevelTake) and take.id not in with_harmonics
-        if plain and was_plain and len(found[-1]) < TAKES_TOGETHER:
+        if plain and was_plain and found[-1][0].stimulus == take.stimulus and len(found[-1]) < TAKES_TOGETHER:
             found[-1].append(take)
         else:
             found.append([take])

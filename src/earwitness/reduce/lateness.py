@@ -106,12 +106,12 @@ def heard_up_to_hz(impulse: TakeImpulse, plan: Plan) -> float:
     piece = impulse.samples[first : first + round(AROUND_S * rate)]
     power = np.abs(fft.rfft(piece)[1:]) ** 2
     frequency = np.arange(1, power.size + 1) * (rate / piece.size)
-    top = min(plan.division.stimulus.high_hz, 0.45 * rate)
+    top = min(plan.band_hz[1], 0.45 * rate)
     low = min(_LOWEST_TREBLE_HZ, top / 4.0)
     hz = low * 2.0 ** np.arange(0.0, np.log2(top / low) + 1e-9, 1.0 / 6.0)
     level = 10.0 * np.log10(np.maximum(smooth_power(power, np.asarray(frequency), hz, 3.0), 1e-300))
     heard = float(hz[np.flatnonzero(level >= level.max() + _HEARD_DB)[-1]])
-    return plan.division.stimulus.high_hz if heard >= hz[-1] * 0.999 else heard * 2.0 ** (1.0 / 6.0)
+    return plan.band_hz[1] if heard >= hz[-1] * 0.999 else heard * 2.0 ** (1.0 / 6.0)
 
 
 def _onset(impulse: TakeImpulse, rate_hz: int, high_hz: float, slow_s: float) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from earwitness.errors import InputError
@@ -15,7 +15,7 @@ from earwitness.reduce.gather import role_of
 from earwitness.reduce.impulse import Division
 from earwitness.reduce.stimulus import stimulus_of
 from earwitness.reduce.take_facts import wrapped_deg
-from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, Session
+from earwitness.session.session import FarFieldTake, FileStimulus, LevelTake, NearFieldTake, Session, SweepStimulus
 
 Read = Callable[[str], Recording]
 Progress = Callable[[float, str], None]
@@ -60,12 +60,23 @@ class Plan:
     calibration: Calibration
     correction: MicrophoneCorrection | None
     gate: Gate
-    division: Division
+    divisions: Mapping[str | None, Division]
     speed_m_s: float
 
     @property
     def rate_hz(self) -> int:
-        return self.division.stimulus.rate_hz
+        return self.divisions[None].stimulus.rate_hz
+
+    def division_of(self, take: FarFieldTake | NearFieldTake | LevelTake) -> Division:
+        """How a take is divided by what it was recorded with."""
+        return self.divisions[take.stimulus]
+
+    @property
+    def band_hz(self) -> tuple[float, float]:
+        """What the stimuli of all far-field and near-field takes cover [Hz]."""
+        takes: tuple[FarFieldTake | NearFieldTake, ...] = (*self.far, *self.near)
+        every = [self.division_of(take).stimulus for take in takes]
+        return max(one.low_hz for one in every), min(one.high_hz for one in every)
 
     @property
     def time_is_known(self) -> bool:
@@ -93,11 +104,11 @@ def plan_of(
 
     axis = report_axis()
     calibration = calibrate(session, read)
-    told = session.microphone.calibrator
-    if correction is not None and told is not None and session.microphone.sensitivity_fs_per_pa is None:
+    calibrator = session.microphone.calibrator
+    if correction is not None and calibrator is not None and session.microphone.sensitivity_fs_per_pa is None:
         band = correction.frequency_hz
-        if band[0] <= told.frequency_hz <= band[-1]:
-            correction = correction.renormalized(told.frequency_hz)
+        if band[0] <= calibrator.frequency_hz <= band[-1]:
+            correction = correction.renormalized(calibrator.frequency_hz)
     speed = speed_of_sound(session.environment.temperature_c)
     gate = gate_of(
         session,
@@ -106,13 +117,19 @@ def plan_of(
         fall_share=settings.fall_share,
         length_s=settings.gate_length_s,
     )
-    stimulus = stimulus_of(session, read, rate_hz)
     keep_s = max(gate.end_s, settings.near_window_s if session.takes_of(NearFieldTake) else 0.0)
-    division = Division(stimulus, session.reference, calibration.fs_per_pa, axis.hz, keep_s)
+    stimuli = {name: stimulus_of(told, read, rate_hz) for name, told in _stimuli(session)}
+    divisions = {
+        name: Division(one, session.reference, calibration.fs_per_pa, axis.hz, keep_s) for name, one in stimuli.items()
+    }
     near = tuple(sorted(session.takes_of(NearFieldTake), key=lambda take: (take.driver, take.id)))
     # In the order of the file: that is the order of recording, from which heat and drift are told.
     level = session.takes_of(LevelTake)
-    return Plan(session, settings, axis, far, near, level, calibration, correction, gate, division, speed), once
+    return Plan(session, settings, axis, far, near, level, calibration, correction, gate, divisions, speed), once
+
+
+def _stimuli(session: Session) -> list[tuple[str | None, SweepStimulus | FileStimulus]]:
+    return [(None, session.stimulus), *((one.name, one) for one in session.other_stimulus)]
 
 
 def _place_of(take: FarFieldTake) -> tuple[str, float, str]:

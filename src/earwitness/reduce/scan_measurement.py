@@ -182,10 +182,13 @@ def _others(
     axis = report_axis()
     calibration = calibrate(session, read)
     rate = read(takes[0].file).rate_hz if takes else IMPULSE_RATE_HZ
-    division = Division(stimulus_of(session, read, rate), session.reference, calibration.fs_per_pa, axis.hz, 0.1)
+    stimulus = stimulus_of(session.stimulus, read, rate)
+    division = Division(stimulus, session.reference, calibration.fs_per_pa, axis.hz, 0.1)
     gate = Gate(0.0, 0.1, 0.0, None, NO_GATE, axis.hz[0])
     return other_takes(
-        Plan(session, settings, axis, (), (), (), calibration, correction, gate, division, speed_m_s), read, impedance
+        Plan(session, settings, axis, (), (), (), calibration, correction, gate, {None: division}, speed_m_s),
+        read,
+        impedance,
     )
 
 

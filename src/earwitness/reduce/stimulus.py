@@ -13,7 +13,7 @@ from earwitness.dsp.sweep import SweepLaw, sweep_law, sweep_samples, sweep_spect
 from earwitness.errors import AudioError, InputError
 from earwitness.formats.audio import Recording
 from earwitness.quantities.arrays import ComplexArray, FloatArray, lock_fields
-from earwitness.session.session import Session, SweepStimulus
+from earwitness.session.session import FileStimulus, SweepStimulus
 
 BAND_EDGE_DB = -15.0
 
@@ -34,13 +34,12 @@ class Stimulus:
         lock_fields(self, samples=float)
 
 
-def stimulus_of(session: Session, read: Callable[[str], Recording], rate_hz: int) -> Stimulus:
-    """The session's stimulus at the sample rate of the recordings.
+def stimulus_of(told: SweepStimulus | FileStimulus, read: Callable[[str], Recording], rate_hz: int) -> Stimulus:
+    """A stated stimulus at the sample rate of the recordings.
 
     InputError for a sweep beyond half the sample rate, AudioError for a stimulus file of another rate, without the
     named channel, or silent.
     """
-    told = session.stimulus
     if isinstance(told, SweepStimulus):
         law = sweep_law(told.start_hz, told.stop_hz, told.duration_s, synchronized=told.form == "synchronized")
         samples = sweep_samples(law, rate_hz, fade_in_s=told.fade_in_s, fade_out_s=told.fade_out_s)

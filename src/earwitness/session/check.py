@@ -27,6 +27,7 @@ from earwitness.session.session import (
     SweepStimulus,
     TwoToneTake,
 )
+from earwitness.session.toml_lines import Path as Keys
 
 _CLAIM_UNITS: dict[str, tuple[str, ...]] = {
     "sensitivity": ("dB",),
@@ -133,20 +134,38 @@ def reads_reference(draft: Draft, placed: PlacedTake) -> int | None:
 
 
 def _stimulus(draft: Draft) -> Iterator[Fault]:
-    sweep = draft.stimulus
-    if not isinstance(sweep, SweepStimulus):
-        return
+    for path, one in draft.stimuli():
+        if isinstance(one, SweepStimulus):
+            yield from _sweep(draft, path, one)
+    names = [one.name for _, one in draft.other_stimulus]
+    for number, (place, one) in enumerate(draft.other_stimulus):
+        if one.name in names[:number]:
+            where = ("other_stimulus", place, "name")
+            yield draft.fault(f"two other stimuli are called {one.name!r}", where, remedy="give each its own name")
+    for placed in draft.takes:
+        name = getattr(placed.take, "stimulus", None)
+        if name is not None and name not in names:
+            yield draft.take_fault(
+                f"there is no other stimulus called {name!r}",
+                placed,
+                "stimulus",
+                expected="one of " + ", ".join(map(repr, names)) if names else "an [[other_stimulus]] of that name",
+                remedy="describe it under [[other_stimulus]], or take the key out for that of [stimulus]",
+            )
+
+
+def _sweep(draft: Draft, path: Keys, sweep: SweepStimulus) -> Iterator[Fault]:
     if sweep.stop_hz <= sweep.start_hz:
         yield draft.fault(
             f"the sweep runs from {sweep.start_hz:g} Hz to {sweep.stop_hz:g} Hz",
-            ("stimulus", "stop_hz"),
+            (*path, "stop_hz"),
             expected="stop_hz above start_hz",
             remedy="write the low frequency as start_hz; both are in Hz, not kHz",
         )
     if sweep.fade_in_s + sweep.fade_out_s > sweep.duration_s:
         yield draft.fault(
             "the fades are longer than the sweep",
-            ("stimulus", "duration_s"),
+            (*path, "duration_s"),
             expected=f"at least {sweep.fade_in_s + sweep.fade_out_s:g} s",
             remedy="fades and durations are in seconds: 10 ms are 0.01",
         )

@@ -15,9 +15,12 @@ from earwitness.session.session import (
     Environment,
     FileStimulus,
     Microphone,
+    OtherFile,
+    OtherSweep,
     ReferenceChannel,
     SweepStimulus,
     Take,
+    named_stimulus,
 )
 from earwitness.session.toml_lines import Path as Keys
 from earwitness.session.toml_lines import line_of
@@ -26,6 +29,9 @@ T = TypeVar("T")
 
 _STIMULUS: TypeAdapter[SweepStimulus | FileStimulus] = TypeAdapter(
     Annotated[SweepStimulus | FileStimulus, Field(discriminator="kind")]
+)
+_OTHER: TypeAdapter[OtherSweep | OtherFile] = TypeAdapter(
+    Annotated[OtherSweep | OtherFile, Field(discriminator="kind")]
 )
 _TAKE: TypeAdapter[Take] = TypeAdapter(Take)
 
@@ -42,7 +48,8 @@ class PlacedTake:
 class Draft:
     """Every part is None where the file holds none or a faulty one; `takes` are the sound ones.
 
-    `drivers` : names of the drivers as far as they can be read; `lines` : where keys stand in the file;
+    `drivers` : names of the drivers as far as they can be read; `other_stimulus` : each with its place in the list;
+    `lines` : where keys stand in the file;
     `all_sound` : no take is faulty by itself.
     """
 
@@ -52,11 +59,21 @@ class Draft:
     microphone: Microphone | None
     drive: Drive | None
     stimulus: SweepStimulus | FileStimulus | None
+    other_stimulus: tuple[tuple[int, OtherSweep | OtherFile], ...]
     reference: ReferenceChannel | None
     environment: Environment | None
     takes: tuple[PlacedTake, ...]
     lines: dict[Keys, int]
     all_sound: bool
+
+    def stimuli(self) -> tuple[tuple[Keys, SweepStimulus | FileStimulus], ...]:
+        """Every sound stimulus with the path of its table."""
+        usual = () if self.stimulus is None else ((("stimulus",), self.stimulus),)
+        return (*usual, *((("other_stimulus", place), one) for place, one in self.other_stimulus))
+
+    def stimulus_of(self, take: Take) -> SweepStimulus | FileStimulus | None:
+        """What a take was recorded with, as far as that is sound."""
+        return named_stimulus(take, self.stimulus, tuple(one for _, one in self.other_stimulus))
 
     def fault(self, what: str, path: Keys, *, expected: str = "", remedy: str = "") -> Fault:
         """A fault of the key at `path`, such as ("stimulus", "stop_hz")."""
@@ -88,12 +105,19 @@ def draft_of(document: dict[str, Any], takes: list[WrittenTake], lines: dict[Key
         _sound(TypeAdapter(Microphone), document.get("microphone")),
         _sound(TypeAdapter(Drive), document.get("drive")),
         _sound(_STIMULUS, document.get("stimulus")),
+        _sound_others(document.get("other_stimulus")),
         _sound(TypeAdapter(ReferenceChannel), document.get("reference")),
         _sound(TypeAdapter(Environment), document.get("environment", {})),
         tuple(PlacedTake(take, w) for w, take in sound if take is not None),
         lines,
         all(take is not None for _, take in sound),
     )
+
+
+def _sound_others(given: Any) -> tuple[tuple[int, OtherSweep | OtherFile], ...]:
+    every = enumerate(given if isinstance(given, list) else ())
+    found = ((place, _sound(_OTHER, one)) for place, one in every)
+    return tuple((place, one) for place, one in found if one is not None)
 
 
 def _sound(adapter: TypeAdapter[T], given: Any) -> T | None:

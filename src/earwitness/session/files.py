@@ -14,7 +14,7 @@ from earwitness.session.patterns import FILE, WrittenTake
 from earwitness.session.toml_lines import Path as Keys
 from earwitness.session.toml_lines import line_of
 
-_ELSEWHERE: tuple[tuple[str, ...], ...] = (
+_ELSEWHERE: tuple[Keys, ...] = (
     ("stimulus", "file"),
     ("microphone", "correction_file"),
     ("microphone", "calibrator", "file"),
@@ -64,12 +64,15 @@ def _namings(document: dict[str, Any], takes: list[WrittenTake], lines: dict[Key
             name, place = take.table.get(key), ("take", take.index, key)
             if isinstance(name, str) and name.strip():
                 found.append(Naming(name, f"{take.label}, {key}", line_of(lines, place)))
-    for path in _ELSEWHERE:
+    others = document.get("other_stimulus")
+    count = len(others) if isinstance(others, list) else 0
+    every: list[Keys] = [*_ELSEWHERE, *(("other_stimulus", place, "file") for place in range(count))]
+    for path in every:
         value: Any = document
-        for key in path:
-            value = value.get(key) if isinstance(value, dict) else None
+        for part in path:
+            value = value[part] if isinstance(part, int) else value.get(part) if isinstance(value, dict) else None
         if isinstance(value, str) and value.strip():
-            found.append(Naming(value, ".".join(path), line_of(lines, path)))
+            found.append(Naming(value, ".".join(map(str, path)), line_of(lines, path)))
     return found
 
 

@@ -96,8 +96,7 @@ def check_files(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[
 
 
 def _audio_names(draft: Draft) -> Iterator[str]:
-    if isinstance(draft.stimulus, FileStimulus):
-        yield draft.stimulus.file
+    yield from (one.file for _, one in draft.stimuli() if isinstance(one, FileStimulus))
     if draft.microphone and draft.microphone.calibrator:
         yield draft.microphone.calibrator.file
     for placed in draft.takes:
@@ -110,8 +109,7 @@ def _audio_names(draft: Draft) -> Iterator[str]:
 
 def _users(draft: Draft, name: str) -> str:
     ids = [f"take {p.take.id}" for p in draft.takes if name in (p.take.file, getattr(p.take, "stimulus_file", None))]
-    if isinstance(draft.stimulus, FileStimulus) and draft.stimulus.file == name:
-        ids.append("stimulus")
+    ids += [str(path[0]) for path, one in draft.stimuli() if isinstance(one, FileStimulus) and one.file == name]
     if draft.microphone and draft.microphone.calibrator and draft.microphone.calibrator.file == name:
         ids.append("microphone.calibrator")
     return ", ".join(ids[:3])
@@ -131,8 +129,7 @@ def _rates(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
     common = _common_rate(draft, headers)
     names = [p.take.file for p in draft.takes if not isinstance(p.take, ImpedanceTake)]
     names += [p.take.stimulus_file for p in draft.takes if isinstance(p.take, MultitoneTake)]
-    if isinstance(draft.stimulus, FileStimulus):
-        names.append(draft.stimulus.file)
+    names += [one.file for _, one in draft.stimuli() if isinstance(one, FileStimulus)]
     for name in dict.fromkeys(names):
         if name in headers and headers[name].rate_hz != common:
             yield Fault(
@@ -146,14 +143,15 @@ def _rates(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
 
 
 def _nyquist(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
-    sweep, rate = draft.stimulus, _common_rate(draft, headers)
-    if isinstance(sweep, SweepStimulus) and rate and sweep.stop_hz > rate / 2:
-        yield draft.fault(
-            f"the sweep ends at {sweep.stop_hz:g} Hz, recordings at {rate} Hz end at {rate / 2:g} Hz",
-            ("stimulus", "stop_hz"),
-            expected=f"at most {rate / 2:g} Hz",
-            remedy="correct stop_hz, or record at a higher rate",
-        )
+    rate = _common_rate(draft, headers)
+    for path, sweep in draft.stimuli():
+        if isinstance(sweep, SweepStimulus) and rate and sweep.stop_hz > rate / 2:
+            yield draft.fault(
+                f"the sweep ends at {sweep.stop_hz:g} Hz, recordings at {rate} Hz end at {rate / 2:g} Hz",
+                (*path, "stop_hz"),
+                expected=f"at most {rate / 2:g} Hz",
+                remedy="correct stop_hz, or record at a higher rate",
+            )
 
 
 def _channels(draft: Draft, placed: PlacedTake, header: Header) -> Iterator[Fault]:
@@ -176,7 +174,7 @@ def _channels(draft: Draft, placed: PlacedTake, header: Header) -> Iterator[Faul
 
 
 def _length(draft: Draft, placed: PlacedTake, header: Header, headers: dict[str, Header]) -> Iterator[Fault]:
-    take, played = placed.take, draft.stimulus
+    take, played = placed.take, draft.stimulus_of(placed.take)
     needed, of = 0.0, ""
     if isinstance(take, MultitoneTake):
         needed, of = take.run_in_s + take.period_s, "the run-in and one period"
@@ -200,7 +198,8 @@ def _length(draft: Draft, placed: PlacedTake, header: Header, headers: dict[str,
             placed,
             "file",
             expected=f"at least {needed:.2f} s",
-            remedy="record it again and let the recorder run on, or correct the duration under [stimulus]",
+            remedy="record it again and let the recorder run on, or correct the duration under [stimulus]; takes of "
+            "another sweep name an [[other_stimulus]]",
         )
 
 
@@ -242,13 +241,14 @@ def _calibrator(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
 
 
 def _played_file(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
-    played = draft.stimulus
-    if isinstance(played, FileStimulus) and played.file in headers and played.channel > headers[played.file].channels:
-        yield draft.fault(
-            f"{played.file!r} has {headers[played.file].channels} channel(s), channel {played.channel} is wanted",
-            ("stimulus", "channel"),
-            remedy="correct the channel number; channels count from 1",
-        )
+    for path, played in draft.stimuli():
+        there = headers.get(played.file) if isinstance(played, FileStimulus) else None
+        if isinstance(played, FileStimulus) and there is not None and played.channel > there.channels:
+            yield draft.fault(
+                f"{played.file!r} has {there.channels} channel(s), channel {played.channel} is wanted",
+                (*path, "channel"),
+                remedy="correct the channel number; channels count from 1",
+            )
 
 
 def _correction(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[Fault]:

@@ -21,6 +21,8 @@ from earwitness.session.session import (
     NearFieldTake,
     NoiseFloorTake,
     NoiseRunTake,
+    OtherFile,
+    OtherSweep,
     ReferenceChannel,
     Room,
     Session,
@@ -54,13 +56,14 @@ TABLES: dict[str, tuple[type[Strict], ...]] = {
     "microphone.calibrator": (Calibrator,),
     "drive": (Drive,),
     "stimulus": (SweepStimulus, FileStimulus),
+    "other_stimulus": (OtherSweep, OtherFile),
     "reference": (ReferenceChannel,),
     "environment": (Environment,),
     "environment.room": (Room,),
     "scan": (ScanSetup,),
     "take": tuple(TAKES.values()),
 }
-LISTS = ("take", "loudspeaker.driver", "loudspeaker.claim")
+LISTS = ("take", "other_stimulus", "loudspeaker.driver", "loudspeaker.claim")
 _MADE_BY_LOADING = {"takes", "sha256", "file_hashes"}
 _OTHER_WORDS = {
     "speaker": "[loudspeaker]",
@@ -114,7 +117,7 @@ def asked_for(table: str) -> str:
     """The keys that `table` cannot do without, or its first ones where it can do without any."""
     fields = TABLES[table][0].model_fields.items()
     required = [field.alias or name for name, field in fields if field.is_required()]
-    if table == "stimulus":
+    if table.endswith("stimulus"):
         required.insert(0, "kind")
     return ", ".join(required or keys_in(table)[:4])
 

@@ -81,6 +81,18 @@ class FileStimulus(Strict):
     lead_in_s: NotNegative = 0.0
 
 
+class OtherSweep(SweepStimulus):
+    """A sweep that some takes were recorded with, in place of [stimulus]; they name it."""
+
+    name: Text
+
+
+class OtherFile(FileStimulus):
+    """A played file that some takes were recorded with, in place of [stimulus]; they name it."""
+
+    name: Text
+
+
 class ReferenceChannel(Strict):
     """A loop-back of what was played. volts_per_fs : terminal voltage per full scale, where it was tapped there;
     None : the loop-back is before the amplifier and only carries time and shape."""
@@ -123,7 +135,13 @@ class _Take(Strict):
     note: str = ""
 
 
-class FarFieldTake(_Take):
+class _SweepTake(_Take):
+    """stimulus : name of the [[other_stimulus]] that this take was recorded with, None for that of [stimulus]."""
+
+    stimulus: Text | None = None
+
+
+class FarFieldTake(_SweepTake):
     """A far-field position on an orbit. distance_m : from the reference point."""
 
     kind: Literal["far-field"]
@@ -132,7 +150,7 @@ class FarFieldTake(_Take):
     distance_m: Distance
 
 
-class NearFieldTake(_Take):
+class NearFieldTake(_SweepTake):
     """At the center of a cone or port. distance_m : gap between microphone and cone."""
 
     kind: Literal["near-field"]
@@ -140,7 +158,7 @@ class NearFieldTake(_Take):
     distance_m: Annotated[Finite, Field(ge=0, le=0.5)] = 0.0
 
 
-class LevelTake(_Take):
+class LevelTake(_SweepTake):
     """One step of a level series: the stimulus at drive_v, on axis at distance_m, or near the named driver.
 
     pause_s : rest since the take before, in which coils cooled.
@@ -257,6 +275,7 @@ class Session(Strict):
     microphone: Microphone
     drive: Drive
     stimulus: Annotated[SweepStimulus | FileStimulus, Field(discriminator="kind")]
+    other_stimulus: tuple[Annotated[OtherSweep | OtherFile, Field(discriminator="kind")], ...] = ()
     reference: ReferenceChannel | None = None
     environment: Environment = Environment()
     scan: ScanSetup | None = None
@@ -266,3 +285,16 @@ class Session(Strict):
     def takes_of(self, kind: type[T]) -> tuple[T, ...]:
         """All takes of one kind, in order."""
         return tuple(t for t in self.takes if isinstance(t, kind))
+
+    def stimulus_of(self, take: object) -> SweepStimulus | FileStimulus:
+        """What a take was recorded with: the other stimulus that it names, else that of [stimulus]."""
+        return named_stimulus(take, self.stimulus, self.other_stimulus)
+
+
+S = TypeVar("S", SweepStimulus | FileStimulus, SweepStimulus | FileStimulus | None)
+
+
+def named_stimulus(take: object, usual: S, others: tuple[OtherSweep | OtherFile, ...]) -> S:
+    """The one of `others` that the take names, `usual` where it names none or one that is not there."""
+    name = getattr(take, "stimulus", None)
+    return next((one for one in others if one.name == name), usual) if name is not None else usual

@@ -105,6 +105,25 @@ duration_s = 0
 #channel = 1
 #lead_in_s = 0.5
 
+# A longer sweep for louder takes, say; a take that was recorded with it says stimulus = "long".
+#[[other_stimulus]]         # keys as under [stimulus], and a name
+#name = "long"
+#kind = "sweep"
+#form = "synchronized"
+#start_hz = 20.0
+#stop_hz = 20000.0
+#duration_s = 10.0
+#fade_in_s = 0.01
+#fade_out_s = 0.01
+#lead_in_s = 0.5
+
+#[[other_stimulus]]
+#name = "played file"
+#kind = "file"
+#file = "played_long.wav"
+#channel = 1
+#lead_in_s = 0.5
+
 #[reference]                # a channel that recorded the signal on its way to the loudspeaker
 #channel = 2
 #volts_per_fs = 20.0        # terminal voltage at full scale, where it was tapped at the terminals
@@ -135,6 +154,7 @@ files = "horizontal/{angle}.wav"
 #reference_channel = 2      # where it differs from [reference]
 #drive_v = 2.83             # where it differs from [drive]
 #temperature_c = 21.5       # where it differs from [environment]
+#stimulus = "long"          # name of an [[other_stimulus]], where it is not that of [stimulus]
 #note = "text"
 
 # A single recording in place of an orbit:

@@ -64,6 +64,8 @@ def _place(loc: Keys, takes: list[WrittenTake]) -> tuple[Keys, str]:
         return ("take",), "take"
     if loc[:1] == ("stimulus",) and len(loc) > 1 and loc[1] in ("sweep", "file"):
         loc = ("stimulus", *loc[2:])
+    if loc[:1] == ("other_stimulus",) and len(loc) > 2 and loc[2] in ("sweep", "file"):
+        loc = (*loc[:2], *loc[3:])
     words = (f" {p + 1}" if isinstance(p, int) else f".{p}" for p in loc)
     return loc, "".join(words).lstrip(".")
 
