@@ -1,0 +1,1 @@
+"""Random loudspeakers, rigs and recordings with their truth, for benchmarks/coverage.py."""
