@@ -125,7 +125,7 @@ def test_highest_level_chart_tells_limits_from_bounds() -> None:
     assert "plays cleanly to" in chart.caption.finding
     assert "at least" in chart.caption.finding
     assert "At the seat" in chart.caption.finding
-    assert "10 % distortion below 100 Hz, 3 % above" in chart.subtitle
+    assert "10 % distortion up to 50 Hz, falling to 3 % at 200 Hz and above" in chart.subtitle
 
 
 def test_multitone_chart_counts_its_tones() -> None:

@@ -46,10 +46,12 @@ def swept(
     *,
     snr_db: float | None = None,
     seed: int = 1,
+    rumble_db: float | None = None,
 ) -> Harmonics:
     """Harmonics of a sweep of this amplitude [Pa] through a static curve, recorded with white noise.
 
     snr_db : mean square of the sweep against that of the noise in the whole band of the recording.
+    rumble_db : noise from 30 to 50 Hz against the sweep, which begins with it and is not in the silence before.
     """
     sweep = sweep_samples(LAW, RATE, fade_in_s=0.05, fade_out_s=0.002)
     lead, tail = np.zeros(round(LEAD_S * RATE)), np.zeros(round(TAIL_S * RATE))
@@ -60,6 +62,12 @@ def swept(
         rms = amplitude / np.sqrt(2) * 10 ** (-snr_db / 20)
         heard = heard + rms * np.random.default_rng(seed).standard_normal(heard.size)
         density = np.full(hz.size, rms**2 / RATE)
+    if rumble_db is not None:
+        spectrum = np.fft.rfft(np.random.default_rng(seed + 1).standard_normal(heard.size))
+        at = np.fft.rfftfreq(heard.size, 1 / RATE)
+        rumble = np.fft.irfft(np.where((at > 30.0) & (at < 50.0), spectrum, 0.0), heard.size)
+        rumble *= amplitude / np.sqrt(2) * 10 ** (rumble_db / 20) / rumble.std()
+        heard = heard + rumble * (np.arange(heard.size) > lead.size)
     impulse = deconvolve(heard, sweep, RATE, LAW.start_hz, LAW.stop_hz, lead_s=4.0)
     stimulus = Stimulus(sweep, RATE, LAW, LAW.start_hz, LAW.stop_hz, LEAD_S)
     found = split_harmonics(

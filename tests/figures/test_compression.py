@@ -76,6 +76,16 @@ def test_noise_near_the_lowest_level_is_not_judged() -> None:
     assert "noise" in figure.reason
 
 
+def test_a_measured_drift_is_a_rectangle() -> None:
+    """JCGM 100, 4.3.7: limits +-a with nothing known inside them are a / sqrt(3); here a = 0.6 dB of drift, 0.03 dB of
+    repeatability beside it (project default), noise 70 dB down."""
+    takes = [_take(1.0, 86.0, "first"), _take(4.0, 98.0, "loud"), _take(1.0, 85.4, "last")]
+    found = compression(takes, recorded=("first", "loud", "last"))
+    assert found.total[0].u == pytest.approx(np.full(HZ.size, np.hypot(0.6 / np.sqrt(3), 0.03)), rel=0.01)
+    bare = compression(takes[:2], recorded=("first", "loud"))
+    assert bare.total[0].u == pytest.approx(np.full(HZ.size, 0.1), rel=0.01)
+
+
 def test_drift_from_a_repeated_level() -> None:
     takes = [_take(1.0, 86.0, "first"), _take(10.0, 105.5, "loud"), _take(1.0, 85.7, "again")]
     found = compression(takes, recorded=["first", "loud", "again"])

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import scipy.integrate
+import scipy.stats
 from level_worlds import AXIS, LAW, made_take, swept
 
 from earwitness.dsp.sweep import harmonic_lead_s, sweep_law
@@ -110,10 +111,31 @@ def test_advance_of_the_harmonics() -> None:
 def test_noise_masks() -> None:
     """6 dB above the noise is shown, less is not; what the total may hide stands in at_most_db."""
     found = distortion(made_take(1.0, FLAT, {2: -53.9, 3: -54.1}, noise_db=-60.0))
-    assert found.harmonics[0].valid[40]
-    assert not found.harmonics[1].valid[40]
-    assert not found.total.valid[40]
-    assert found.at_most_db[40] == pytest.approx(10 * np.log10(10**-5.39 + 10**-5.41), abs=0.05)
+    row = int(np.argmin(np.abs(HZ - 270.0)))
+    assert found.harmonics[0].valid[row]
+    assert not found.harmonics[1].valid[row]
+    assert not found.total.valid[row]
+    assert found.at_most_db[row] == pytest.approx(10 * np.log10(10**-5.39 + 10**-5.41), abs=0.05)
+
+
+def test_few_values_in_an_average_ask_for_more() -> None:
+    """One average of noise in 10,000 passes: the quantile of F (2 m, 12 m) within 0.2 dB, in 0.15 s windows averaged
+    over 1/6 octave: at 50 Hz the second harmonic's average holds m = 100 Hz 0.1156 0.15 s = 1.7 values."""
+    row = int(np.argmin(np.abs(HZ - 50.0)))
+    count = 2 * HZ[row] * (2 ** (1 / 12) - 2 ** (-1 / 12)) * 0.15
+    quantile = 10 * np.log10(scipy.stats.f.isf(1e-4, 2 * count, 12 * count))
+    for above, shown in ((quantile - 0.2, False), (quantile + 0.2, True)):
+        found = distortion(made_take(1.0, FLAT, {2: -60.0 + above}, noise_db=-60.0))
+        assert found.harmonics[0].valid[row] == shown
+
+
+def test_rumble_that_the_silence_did_not_have_is_no_distortion() -> None:
+    """A linear system, with rumble about 40 Hz that begins with the sweep: nothing is shown as a harmonic there. With
+    the silence's density alone it would stand 40 dB over its floor."""
+    found = distortion(swept(lambda x: x, 1.0, snr_db=60.0, rumble_db=-30.0))
+    low = (found.total.axis.hz > 18.0) & (found.total.axis.hz < 25.0)
+    assert not found.harmonics[0].valid[low].any()
+    assert not found.total.valid[low].any()
 
 
 def test_ranges_per_harmonic() -> None:
@@ -224,6 +246,27 @@ def test_room_is_taken_out_by_the_on_axis_response() -> None:
     assert moved.fundamental_db[rows] == pytest.approx(FLAT[rows], abs=1e-6)
     assert (moved.harmonic_db[0] - moved.fundamental_db)[rows] == pytest.approx(np.full(rows.sum(), -40.0), abs=0.02)
     assert moved.fundamental_db[~valid] == pytest.approx(heard[~valid])
+
+
+def test_in_a_room_only_where_the_room_is_out() -> None:
+    """Below the gate's limit the on-axis response says nothing of the room, and neither does the distance law: no
+    order is told there. In a free field the distance law holds."""
+    zeros = np.zeros(HZ.size)
+    valid = (HZ > 300) & (HZ < 16_000)
+    on_axis = Curve("on_axis", "on axis", AXIS, FLAT, zeros, zeros, valid, "dB", "dB SPL at 1 m, 2.83 V")
+    mode = np.where(HZ < 300, 12.0, 0.0)
+    take = made_take(2.83, FLAT + mode, {2: -40.0}, noise_db=-90.0)
+    (free,) = at_one_meter([take], on_axis=on_axis)
+    (room,) = at_one_meter([take], on_axis=on_axis, in_room=True)
+    assert free.valid[0, HZ < 300].all()
+    assert not room.valid[:, HZ < 300].any()
+    assert room.valid[0, (HZ > 300) & (HZ < 9000)].all()
+    assert not distortion(room).fundamental.valid[HZ < 300].any()
+    # Without any response on axis nothing of a take in a room is told; a near one needs none.
+    (blind,) = at_one_meter([take], in_room=True)
+    assert not blind.valid.any()
+    (near,) = at_one_meter([made_take(1.0, FLAT, {2: -40.0}, place="near-field")], radius_m=0.08, in_room=True)
+    assert near.valid[0, HZ < 9000].all()
 
 
 def test_series_in_order_and_in_one_place() -> None:

@@ -39,10 +39,17 @@ def _cubic_series(third: float, *, loss: float = 0.0, noise_db: float = -120.0) 
 
 
 def test_cubic_reaches_its_limit_where_it_must() -> None:
-    """HD3 = k V^2 / 4 is 3 % at V = sqrt(0.12 / k) and 10 % at sqrt(0.4 / k): log distortion is a line in log level."""
+    """HD3 = k V^2 / 4 is 3 % at V = sqrt(0.12 / k) and 10 % at sqrt(0.4 / k): log distortion is a line in log level.
+
+    Halfway between 50 Hz and 200 Hz on the log axis, at 100 Hz, the limit is sqrt(30) %: no step."""
     third = 0.006
     found = highest_clean_level(_cubic_series(third))
-    bass, rest = (HZ < 95) & found.level.valid, (HZ > 110) & (HZ < 6000)
+    bass, rest = (HZ < 50) & found.level.valid, (HZ > 201) & (HZ < 6000)
+    middle = int(np.argmin(np.abs(HZ - 100.0)))
+    percent = 10.0 * (HZ[middle] / 50.0) ** (np.log(0.3) / np.log(4.0))
+    assert percent == pytest.approx(math.sqrt(30.0), rel=0.02)
+    assert found.level.values[middle] == pytest.approx(80 + 20 * np.log10(np.sqrt(0.04 * percent / third)), abs=0.01)
+    assert np.abs(np.diff(Limits().distortion_db(HZ))).max() < 0.3
     assert found.level.values[rest] == pytest.approx(
         np.full(rest.sum(), 80 + 20 * math.log10(math.sqrt(0.12 / third))), abs=0.01
     )
@@ -106,9 +113,10 @@ def test_high_pass_helps_where_the_bass_limits() -> None:
     crossed = clean_level_figure(found, high_pass_hz=80.0, band_hz=band)
     assert full.value is not None
     assert crossed.value is not None
-    # 0.0006 V^2 / 4 (200 / f)^2 is 10 % or 3 % at this voltage.
+    # 0.0006 V^2 / 4 (200 / f)^2 is 10 % up to 50 Hz, 3 % from 200 Hz on and between them on a line at this voltage.
     hz = HZ[(HZ >= 50) & (HZ <= 5000)]
-    volts = np.sqrt(np.where(hz < 100, 0.4, 0.12) / 0.0006) / np.maximum(200 / hz, 1.0)
+    share = np.interp(np.log(hz), np.log([50.0, 200.0]), np.log([0.4, 0.12]))
+    volts = np.sqrt(np.exp(share) / 0.0006) / np.maximum(200 / hz, 1.0)
     assert full.value == pytest.approx(80 + 20 * math.log10(volts.min()), abs=0.1)
     assert full.caveats[0].startswith(f"limited at {hz[0]:.0f} Hz by distortion")
     behind = volts * (1 + (80 / hz) ** 4)

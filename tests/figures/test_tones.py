@@ -9,7 +9,7 @@ import pytest
 
 from earwitness.dsp.multitone import make_multitone, read_multitone
 from earwitness.dsp.signals import line_rms
-from earwitness.figures.tones import intermodulation, multitone_curves
+from earwitness.figures.tones import common_bands, intermodulation, multitone_curves
 from earwitness.quantities import TwoToneReading
 from earwitness.quantities.multitone import MultitoneReading
 
@@ -81,3 +81,51 @@ def test_noise_masks() -> None:
     clear = multitone_curves(_reading(1.0, 0.05, noise=1e-6))
     assert clear.number.bound == ""
     assert clear.relative.valid.mean() > 0.9
+
+
+def test_hidden_bands_make_a_bound_that_holds() -> None:
+    """Where noise hides more than a quarter of what is seen, nothing but a bound is told, and the truth (the same
+    bending without noise) lies under it; else the value holds the truth within its expanded uncertainty."""
+    bounds, values = 0, 0
+    for bend in (0.005, 0.01, 0.02, 0.05, 0.2):
+        for hiss in (3e-5, 3e-4, 1e-3, 3e-3):
+            told = multitone_curves(_reading(1.0, bend, noise=hiss)).number
+            truth = multitone_curves(_reading(1.0, bend)).number
+            assert told.value is not None
+            assert truth.value is not None
+            assert told.u is not None
+            if told.bound:
+                bounds += 1
+                assert told.value > truth.value - 2 * told.u
+            else:
+                values += 1
+                assert abs(told.value - truth.value) < 2 * told.u
+    assert bounds >= 4
+    assert values >= 4
+
+
+def test_levels_side_by_side_on_common_bands() -> None:
+    """A cubic falls 2 dB against the tones for each dB: 12.04 dB for half the level on the same bands, where the
+    whole of the quieter one is a bound only."""
+    readings = [_reading(volts, 0.02, noise=2e-4) for volts in (1.0, 0.5)]
+    common = common_bands(readings)
+    assert common is not None
+    assert 0 < common.sum() < common.size
+    notes = [
+        next(note for note in multitone_curves(one, common=common).number.caveats if "at every level" in note)
+        for one in readings
+    ]
+    loud, quiet = (float(note.rsplit(", ", 1)[1].removesuffix(" dB")) for note in notes)
+    assert loud - quiet == pytest.approx(12.04, abs=1.0)
+    assert common_bands([]) is None
+
+
+def test_a_room_widens_what_32_tones_say() -> None:
+    """Powers of single tones in a diffuse field spread like chi square of two: the mean of n alike has a relative
+    standard deviation of 1 / sqrt(n), here 4.34 / sqrt(32) = 0.77 dB. Kuttruff, Room Acoustics (from memory)."""
+    free, room = (multitone_curves(_reading(1.0, 0.05), in_room=indoors).number for indoors in (False, True))
+    assert free.u is not None
+    assert room.u is not None
+    assert math.sqrt(room.u**2 - free.u**2) == pytest.approx(10 / math.log(10) / math.sqrt(32), rel=0.02)
+    assert any("the room in it" in note for note in room.caveats)
+    assert not any("room" in note for note in free.caveats)

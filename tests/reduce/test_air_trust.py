@@ -135,14 +135,13 @@ def test_gating_looks_at_changes_whatever_the_level() -> None:
         assert gating_u_db(full, full + shorter, full + shortest) == pytest.approx(np.full(2, 0.5 / np.sqrt(3)))
 
 
-def test_the_gate_s_model_adds_below_three_halves_of_its_length() -> None:
-    """A change of 0.3 dB and the model's 0.628 dB at 1 / T (s2.gate_halfhann50_5ms_err_dB_at_1_1.5_2_3_over_T), both
-    rectangular; at and above 1.5 / T the change alone."""
-    full = np.full(3, 86.0)
-    found = gating_u_db(full, full + 0.3, full, hz=np.array([200.0, 299.0, 300.0]), gate_s=5e-3)
-    assert found[0] == pytest.approx(np.hypot(0.3, 0.628) / np.sqrt(3), abs=1e-4)
-    assert found[1] > 1.3 * 0.3 / np.sqrt(3)
-    assert found[2] == pytest.approx(0.3 / np.sqrt(3))
+def test_the_gate_s_model_adds_in_quadrature() -> None:
+    """A change of 0.3 dB, rectangular, and the model's own, a standard uncertainty already (JCGM 100, 5.1.2)."""
+    full, hz = np.full(3, 86.0), np.array([240.0, 400.0, 6000.0])
+    model = gating_u_db(full, full, full, hz=hz, gate_s=5e-3)
+    found = gating_u_db(full, full + 0.3, full, hz=hz, gate_s=5e-3)
+    assert model[0] > model[1] > model[2] == 0.0
+    assert found == pytest.approx(np.hypot(0.3 / np.sqrt(3), model))
     for more in ({"hz": np.full(3, 100.0)}, {"gate_s": 5e-3}):
         assert gating_u_db(full, full + 0.3, full, **more) == pytest.approx(np.full(3, 0.3 / np.sqrt(3)))
 

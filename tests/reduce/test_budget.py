@@ -11,6 +11,7 @@ from earwitness.reduce.budget import (
     air_absorption_db_per_m,
     combine,
     gating_u_db,
+    high_pass_gate_error_db,
     near_field_lines,
     noise_u_db,
     standard_lines,
@@ -86,11 +87,32 @@ def test_gating_is_the_largest_change_over_root_three() -> None:
     assert u_db == pytest.approx(np.full((2, 4), 0.6 / np.sqrt(3)))
 
 
-def test_gating_model_below_three_halves_of_the_gate() -> None:
-    # s2.gate_halfhann50_5ms_err_dB_at_1_1.5_2_3_over_T: 0.628 dB at 1/T; silent above 1.5/T
+@pytest.mark.parametrize(
+    ("gate_s", "errors_db"),
+    [
+        (3e-3, (0.8016639749, -0.1345303895, -0.06375693861, 0.03143312463)),
+        (5e-3, (0.6282866508, -0.03769504077, -0.0912953388, 0.03696165424)),
+        (10e-3, (-0.32016979, 0.2994307562, -0.06980173826, 0.04836553008)),
+    ],
+)
+def test_each_gate_has_its_own_error(gate_s: float, errors_db: tuple[float, ...]) -> None:
+    """Butterworth high-pass at 60 Hz, gate tapered over its half, at 1, 1.5, 2 and 3 times 1 / T: values computed by
+    another program from the closed form of that high-pass (s2.gate_halfhann50_*_err_dB_at_1_1.5_2_3_over_T)."""
+    hz = np.array([1.0, 1.5, 2.0, 3.0]) / gate_s
+    found = high_pass_gate_error_db(hz, 60.0, 2, gate_s=gate_s, fall_share=0.5)
+    assert found == pytest.approx(errors_db, abs=0.012)
+
+
+def test_gating_takes_the_window_of_its_own_length() -> None:
+    """With nothing changing between the gates the rms over the alignments stands alone; far above the gate none."""
     zero = np.zeros(3)
-    u_db = gating_u_db(zero, zero, zero, hz=np.array([100.0, 200.0, 301.0]), gate_s=5e-3)
-    assert u_db == pytest.approx([1.0 / np.sqrt(3), 0.6282866507682996 / np.sqrt(3), 0.0], abs=1e-3)
+    for gate_s in (3e-3, 10e-3):
+        hz = np.array([1.2, 2.0, 30.0]) / gate_s
+        cases = [(corner, order) for corner in (35.0, 50.0, 70.0, 100.0) for order in (2, 4)]
+        errors = [high_pass_gate_error_db(hz[:2], *case, gate_s=gate_s, fall_share=0.4) for case in cases]
+        found = gating_u_db(zero, zero, zero, hz=hz, gate_s=gate_s)
+        assert found[:2] == pytest.approx(np.sqrt(np.mean(np.square(errors), axis=0)), rel=0.05)
+        assert found[2] == 0.0
 
 
 def test_combination() -> None:

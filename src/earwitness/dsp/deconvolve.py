@@ -97,10 +97,12 @@ class HarmonicResponse:
     """The windowed response of one order.
 
     samples : (..., samples); start_s : time of the first sample relative to the exact origin -L ln n.
+    window : (samples,) weights it was cut out with
     """
 
     order: int
     samples: FloatArray
+    window: FloatArray
     start_s: float
     sample_rate_hz: float
 
@@ -138,7 +140,7 @@ def harmonic_response(
     window[:rise] = raised_cosine_rise(rise)
     window[index.size - fall :] *= raised_cosine_rise(fall)[::-1]
     cut = impulse[..., index % impulse.shape[-1]] * window
-    return HarmonicResponse(order, cut, first / sample_rate_hz - centre, sample_rate_hz)
+    return HarmonicResponse(order, cut, window, first / sample_rate_hz - centre, sample_rate_hz)
 
 
 def harmonic_spectrum(response: HarmonicResponse, fundamental_hz: FloatArray) -> ComplexArray:

@@ -15,6 +15,9 @@ from earwitness.quantities import REFERENCE_VOLTAGE_V, Curve, Figure, Harmonics,
 from earwitness.quantities.arrays import BoolArray, FloatArray
 
 MARGIN_DB = 6.0
+# Of noise alone one average in 10,000 passes the margin: quantile of the F distribution for 2 m values in the average
+# and 6 times as many in the floor, 13.4 m^-0.47 dB within 0.2 dB.
+_MARGIN_ONE_DB, _MARGIN_POWER = 13.4, -0.47
 LIMITS_PERCENT = (1.0, 3.0)
 START_HZ = 1000.0
 SMOOTHING = 6
@@ -130,7 +133,11 @@ def near_to_one_meter_db(radius_m: float, distance_m: float, *, full_space: bool
 
 
 def at_one_meter(
-    series: Sequence[Harmonics], *, on_axis: Curve | None = None, radius_m: float | None = None
+    series: Sequence[Harmonics],
+    *,
+    on_axis: Curve | None = None,
+    radius_m: float | None = None,
+    in_room: bool = False,
 ) -> tuple[Harmonics, ...]:
     """A level series with levels as they would be at 1 m in free field.
 
@@ -138,11 +145,14 @@ def at_one_meter(
     laid onto it, which takes out room, distance and nearness; harmonics are moved by what holds at their own
     frequency (a distortion made before the acoustic path). Elsewhere, and without it, the geometry decides: the
     distance law for far takes, `near_to_one_meter_db` with radius_m for near ones.
+    in_room : recorded far from the drivers in a room, whose reflections the distance law leaves in: an order is then
+    valid only where on_axis is, at f and at n f alike (above its band, where a room adds little, at f alone).
     InputError for a near series with neither.
     """
     ordered = level_series(series)
     first, hz = ordered[0], ordered[0].axis.hz
     shift: FloatArray | None = None
+    known = np.full(hz.size, not (in_room and first.place == "far-field"))
     if first.place == "far-field":
         shift = np.full(hz.size, 20.0 * math.log10(first.distance_m))
     elif radius_m is not None:
@@ -155,17 +165,20 @@ def at_one_meter(
             laid = wanted + 20.0 * math.log10(first.drive_v / REFERENCE_VOLTAGE_V) - first.fundamental_db
             rest = np.interp(np.log2(hz), np.log2(hz[usable]), laid[usable]) if shift is None else shift
             shift = np.where(usable, laid, rest)
+            known = known | usable | (hz > hz[usable][-1])
     if shift is None:
         raise InputError(
             f"levels near a driver (take {first.take}) cannot be stated at 1 m",
             expected="the driver's diameter, or a calibrated on-axis response",
             remedy="give diameter_m of the driver in session.toml",
         )
-    return tuple(_shifted(take, shift) for take in ordered)
+    return tuple(_shifted(take, shift, known) for take in ordered)
 
 
-def _shifted(take: Harmonics, shift: FloatArray) -> Harmonics:
+def _shifted(take: Harmonics, shift: FloatArray, known: BoolArray) -> Harmonics:
+    """Levels moved by shift (F,), valid only where that is known (F,) at the fundamental and at the order."""
     hz = take.axis.hz
+    nearest = [np.clip(np.searchsorted(hz, hz * order), 0, hz.size - 1) for order in take.orders]
     own = np.array([np.interp(np.log2(hz * order), np.log2(hz), shift) for order in take.orders])
     return replace(
         take,
@@ -174,6 +187,7 @@ def _shifted(take: Harmonics, shift: FloatArray) -> Harmonics:
         fundamental_db=take.fundamental_db + shift,
         harmonic_db=take.harmonic_db + own,
         noise_db=take.noise_db + own,
+        valid=take.valid & np.array([known & known[rows] for rows in nearest]),
     )
 
 
@@ -181,8 +195,9 @@ def _shifted(take: Harmonics, shift: FloatArray) -> Harmonics:
 class Distortion:
     """Distortion of one level.
 
-    fundamental : level [dB SPL]; harmonics : one curve per order, dB relative to the fundamental, invalid where
-    less than 6 dB above the noise or out of range; total : of all orders in range, likewise
+    fundamental : level [dB SPL]; harmonics : one curve per order, dB relative to the fundamental, invalid out of range
+    and where less than 6 dB above the noise (more where an average holds few independent values); total : of all
+    orders in range, likewise
     at_most_db (F,) : total with whatever noise it holds: distortion is not above it; known (F,) where it is told
     ranges_hz : lowest and highest valid frequency per order, None where noise covers all of it
     complete_to_hz : above it, orders are out of range and the total is a lower bound
@@ -212,12 +227,13 @@ def distortion(
     axis, key = take.axis, level_key(take.drive_v)
     fundamental_db, level, noise = _averaged(take, smoothing)
     margin = level - noise
-    clear = take.valid & (margin >= MARGIN_DB)
+    points = _new_points(take, smoothing)
+    clear = take.valid & (margin >= np.maximum(MARGIN_DB, _MARGIN_ONE_DB * points**_MARGIN_POWER))
     raw = np.where(take.valid, 10.0 ** ((level - fundamental_db) / 10.0), 0.0)
     without_noise = 10.0 * np.log10(1.0 - 10.0 ** (-np.maximum(margin, 1.0) / 10.0))
     relative = level - fundamental_db + np.where(clear, without_noise, 0.0)
     u_noise = 20.0 / math.log(10.0) * 10.0 ** (-np.maximum(margin, 0.0) / 20.0) / math.sqrt(2.0)
-    u_noise = u_noise / np.sqrt(_new_points(take, smoothing))
+    u_noise = u_noise / np.sqrt(points)
     u = np.hypot(u_noise, U_BETWEEN_DB)
     zeros = np.zeros(len(axis))
 

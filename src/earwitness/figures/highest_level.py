@@ -42,25 +42,34 @@ REASONS = ("", "distortion", "compression")
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What counts as clean. bass_percent below corner_hz, percent from it on; compression_db against the lowest."""
+    """What counts as clean; no source, limits and edges are own choices.
+
+    bass_percent up to bass_hz, percent from full_hz on, between them a straight line in dB over log frequency, so that
+    no figure hangs on which side of a step a frequency lies; compression_db against the lowest level.
+    InputError for limits that are not above 0, or edges that do not rise.
+    """
 
     bass_percent: float = 10.0
     percent: float = 3.0
-    corner_hz: float = 100.0
+    bass_hz: float = 50.0
+    full_hz: float = 200.0
     compression_db: float = 3.0
 
     def __post_init__(self) -> None:
-        if not all(x > 0.0 and math.isfinite(x) for x in (self.bass_percent, self.percent, self.compression_db)):
-            raise InputError("limits of a clean level are above 0", remedy="correct the limits")
+        sizes = (self.bass_percent, self.percent, self.compression_db, self.bass_hz)
+        if not all(x > 0.0 and math.isfinite(x) for x in sizes) or not self.bass_hz < self.full_hz < math.inf:
+            raise InputError("limits of a clean level are above 0, their edges rise", remedy="correct the limits")
 
     def distortion_db(self, hz: FloatArray) -> FloatArray:
         """(F,) limit as level against the fundamental."""
-        return 20.0 * np.log10(np.where(hz < self.corner_hz, self.bass_percent, self.percent) / 100.0)
+        edges = np.log([self.bass_hz, self.full_hz])
+        ends = 20.0 * np.log10(np.array([self.bass_percent, self.percent]) / 100.0)
+        return np.asarray(np.interp(np.log(hz), edges, ends), dtype=np.float64)
 
     def words(self) -> str:
         return (
-            f"{self.bass_percent:g} % distortion below {self.corner_hz:g} Hz, {self.percent:g} % above, "
-            f"{self.compression_db:g} dB compression"
+            f"{self.bass_percent:g} % distortion up to {self.bass_hz:g} Hz, falling to {self.percent:g} % at "
+            f"{self.full_hz:g} Hz and above, {self.compression_db:g} dB compression"
         )
 
 
@@ -202,6 +211,9 @@ def clean_level_figure(
     usable = inside & curve.valid
     if np.count_nonzero(usable) < 0.8 * np.count_nonzero(inside) or not usable.any():
         reason = "distortion or compression is not known in a fifth of the band or more"
+        rows = np.flatnonzero(curve.valid)
+        if rows.size and hz[rows[0]] > band_hz[0] * 1.02:
+            reason += f" (known from {hz[rows[0]]:.0f} Hz; noise, or a room without near fields, covers what is below)"
         return not_judged(key, reason, unit="dB", method=method, band_hz=band_hz, lineage=curve.lineage)
     filtered = np.zeros(hz.size) if filter_db is None else np.asarray(filter_db, dtype=np.float64)
     if high_pass_hz is not None:

@@ -24,7 +24,7 @@ from earwitness.figures.highest_level import (
     mean_burst_level,
 )
 from earwitness.figures.registry import FIGURES, LEVEL_FIGURES, base_key
-from earwitness.figures.tones import MultitoneCurves, intermodulation, multitone_curves
+from earwitness.figures.tones import MultitoneCurves, common_bands, intermodulation, multitone_curves
 from earwitness.quantities import (
     BurstTakeReading,
     Curve,
@@ -99,7 +99,11 @@ def level_series_reading(measurement: Measurement, reading: Reading, *, seat_m: 
             )
         else:
             reasons["clean"] = "the level of the recordings is not calibrated"
-    tones = tuple(multitone_curves(one, lineage=lineage) for one in measurement.multitones)
+    common = common_bands(measurement.multitones)
+    tones = tuple(
+        multitone_curves(one, in_room=_in_room(measurement), common=common, lineage=lineage)
+        for one in measurement.multitones
+    )
     runs = tuple(long_term(run, lineage=lineage) for run in measurement.noise_runs)
     bursts, left_out = _burst_figures(measurement.bursts, lineage)
     notes += left_out
@@ -184,12 +188,16 @@ def _series_of(harmonics: Sequence[Harmonics]) -> tuple[tuple[Harmonics, ...], l
 
 def _placed(takes: Sequence[Harmonics], measurement: Measurement, reading: Reading) -> tuple[Harmonics, ...]:
     """The takes at 1 m, repeats of a level too, in their order."""
-    on_axis = reading.curves.get("on_axis") if measurement.response.absolute else None
+    on_axis = reading.curves.get("on_axis")
     if on_axis is not None and not on_axis.valid.any():
         on_axis = None
     if on_axis is None and takes[0].place == "near-field":
         return tuple(takes)
-    return at_one_meter(takes, on_axis=on_axis)
+    return at_one_meter(takes, on_axis=on_axis, in_room=_in_room(measurement))
+
+
+def _in_room(measurement: Measurement) -> bool:
+    return measurement.gate.source != "anechoic"
 
 
 def _curves(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,7 @@ from earwitness.quantities.multitone import MultitoneReading
 _METHODS = {info.key: info.method for info in DISTORTION_FIGURES}
 _TINY = 1e-300
 _U_DB = 0.2
+HIDDEN_SHARE = 0.25
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,11 +38,15 @@ class MultitoneCurves:
     total_db: float
 
 
-def multitone_curves(reading: MultitoneReading, *, lineage: tuple[str, ...] = ()) -> MultitoneCurves:
+def multitone_curves(
+    reading: MultitoneReading, *, in_room: bool = False, common: BoolArray | None = None, lineage: tuple[str, ...] = ()
+) -> MultitoneCurves:
     """Curves and the number of one multitone take.
 
-    The curves hold the noise; the number leaves out bands that noise covers, and takes it off in the others. 0.2 dB
-    stand for the microphone between tone and residue (project default).
+    The curves hold the noise. The number is one only while what noise may hide is at most a quarter of what is seen
+    (then it stands in the uncertainty); else it is a bound, all of distortion and noise, which nothing exceeds.
+    in_room : tones and residue hold the room; common (K,) : bands clear of noise at every level, named beside it, so
+    that levels can be set side by side. 0.2 dB stand for the microphone between tone and residue (project default).
     """
     lines, key = reading.lines, level_key(reading.drive_v)
     axis = FrequencyAxis(lines.frequency_hz)
@@ -52,8 +58,7 @@ def multitone_curves(reading: MultitoneReading, *, lineage: tuple[str, ...] = ()
         return 10.0 * np.log10(np.maximum(power, _TINY) / REFERENCE_PRESSURE_PA**2) + shift
 
     noise = lines.noise
-    quiet = np.zeros(len(axis)) if noise is None else noise
-    clear = np.asarray(lines.residue > quiet * 10.0 ** (MARGIN_DB / 10.0), dtype=bool)
+    clear = clear_bands(reading)
     spl = "dB SPL at 1 m"
     relative = 10.0 * np.log10(np.maximum(lines.residue, _TINY) / np.maximum(lines.tone, _TINY))
     own = zeros + _U_DB
@@ -88,29 +93,67 @@ def multitone_curves(reading: MultitoneReading, *, lineage: tuple[str, ...] = ()
         None
         if noise is None
         else Curve(f"multitone_noise@{key}", "noise", axis, level(noise), own, zeros, noise > 0.0, "dB", spl, lineage),
-        _number(reading, clear, lineage),
+        _number(reading, clear, clear if common is None else common, in_room, lineage),
         float(level(np.array([lines.total_tone + lines.total_residue]))[0]),
     )
 
 
-def _number(reading: MultitoneReading, clear: BoolArray, lineage: tuple[str, ...]) -> Figure:
-    """Residue against the tones from the bands that are clear of noise, the noise taken off; a bound without any."""
+def clear_bands(reading: MultitoneReading) -> BoolArray:
+    """(K,) bands whose residue stands 6 dB above the noise, or all where the noise is not known."""
+    noise = reading.lines.noise
+    quiet = np.zeros(reading.lines.tone.size) if noise is None else noise
+    return np.asarray(reading.lines.residue > quiet * 10.0 ** (MARGIN_DB / 10.0), dtype=bool)
+
+
+def common_bands(readings: Sequence[MultitoneReading]) -> BoolArray | None:
+    """(K,) bands clear at every level, None where the takes hold different tones, or none is clear throughout."""
+    tones = [one.lines.frequency_hz for one in readings]
+    if not tones or any(one.size != tones[0].size or not np.allclose(one, tones[0], rtol=1e-3) for one in tones):
+        return None
+    clear = np.logical_and.reduce([clear_bands(one) for one in readings])
+    return clear if clear.any() else None
+
+
+def _number(
+    reading: MultitoneReading, clear: BoolArray, common: BoolArray, in_room: bool, lineage: tuple[str, ...]
+) -> Figure:
+    """Residue against the tones: a value, the noise taken off, or a bound where noise may hide much of it."""
     lines = reading.lines
     whole = 10.0 * math.log10(max(lines.total_residue, _TINY) / max(lines.total_tone, _TINY))
-    value, share, bound = whole, 0.0, ""
-    caveats = [f"{clear.size} tones, crest factor {reading.crest_db:.1f} dB, {reading.drive_v:g} V in all"]
+    value, u, bound = whole, _U_DB, ""
+    level = 10.0 * math.log10(max(lines.total_tone, _TINY) / REFERENCE_PRESSURE_PA**2)
+    level += 20.0 * math.log10(reading.distance_m)
+    caveats = [
+        f"{clear.size} tones, crest factor {reading.crest_db:.1f} dB, {reading.drive_v:g} V in all",
+        f"{level:.0f} dB SPL at 1 m in all" + (", the room in it" if in_room else ""),
+    ]
     if lines.noise is None:
         why = "one period only" if lines.periods < 2 else "player and recorder have clocks of their own"
-        caveats.append(f"{why}: how much of it is noise is not known")
-    elif not clear.any():
         bound = "at most"
-        caveats.append("noise covers it: the distortion is lower")
+        caveats.append(f"{why}: how much of it is noise is not known")
     elif not clear.all():
         seen, hiss = float(np.sum(lines.residue[clear])), float(np.sum(lines.noise[clear]))
-        value, share = 10.0 * math.log10((seen - hiss) / lines.total_tone), hiss / seen
+        hidden = float(np.sum(lines.residue[~clear]))
+        if hidden <= HIDDEN_SHARE * (seen - hiss):
+            value = 10.0 * math.log10((seen - hiss) / lines.total_tone)
+            u = math.hypot(u, 4.34 * hiss / seen, 10.0 * math.log10(1.0 + hidden / (seen - hiss)) / math.sqrt(3.0))
+            caveats.append(f"from {np.count_nonzero(clear)} of {clear.size} bands, noise covers the others")
+        else:
+            bound = "at most"
+            caveats.append(f"noise covers {np.count_nonzero(~clear)} of {clear.size} bands: the distortion is lower")
+    else:
+        hiss = float(np.sum(lines.noise))
+        seen = float(np.sum(lines.residue))
+        value, u = 10.0 * math.log10((seen - hiss) / lines.total_tone), math.hypot(u, 4.34 * hiss / seen)
+    if in_room:
+        # The powers that a diffuse field gives to single tones spread like chi square of two: 1 / n of their sum.
+        u = math.hypot(u, 4.34 * math.sqrt(float(np.sum(lines.tone**2))) / lines.total_tone)
+    if lines.noise is not None and common.any() and not common.all():
+        rest = float(np.sum(lines.residue[common] - lines.noise[common]))
+        low, high = lines.frequency_hz[common][[0, -1]]
         caveats.append(
-            f"from {np.count_nonzero(clear)} of {clear.size} bands, noise covers the others; "
-            f"with them and the noise {whole:.1f} dB"
+            f"in the {np.count_nonzero(common)} bands that are clear at every level, {low:.0f} Hz to {high:.0f} Hz, "
+            f"{10.0 * math.log10(max(rest, _TINY) / lines.total_tone):.1f} dB"
         )
     caveats.append(f"{100.0 * 10.0 ** (value / 20.0):.2g} % of the tones")
     if abs(lines.drift) > 1e-9:
@@ -118,7 +161,7 @@ def _number(reading: MultitoneReading, clear: BoolArray, lineage: tuple[str, ...
     return Figure(
         figure_at("multitone_distortion", reading.drive_v),
         value,
-        math.hypot(_U_DB, 4.34 * share),
+        u,
         "dB",
         (float(lines.frequency_hz[0]), float(lines.frequency_hz[-1])),
         _METHODS["multitone_distortion"],

@@ -90,9 +90,11 @@ def spectra_of(
         cut = np.concatenate([segments * one for one in (weights, *shorter)])
         every = np.split(spectrum_at(cut, np.tile(start_s, 1 + len(shorter)), rate_hz, hz), 1 + len(shorter))
         pressure = every[0]
-        u_gate = gating_u_db(*map(_level, every), hz=hz, gate_s=gate.end_s)
+        fall_share = gate.taper_s / gate.end_s
+        u_gate = gating_u_db(*map(_level, every), hz=hz, gate_s=gate.end_s, fall_share=fall_share)
         wide = [smooth_power(np.abs(one) ** 2, hz, hz, 3.0) for one in every]
-        u_wide = gating_u_db(*(10.0 * np.log10(np.maximum(one, 1e-300)) for one in wide), hz=hz, gate_s=gate.end_s)
+        thirds = [10.0 * np.log10(np.maximum(one, 1e-300)) for one in wide]
+        u_wide = gating_u_db(*thirds, hz=hz, gate_s=gate.end_s, fall_share=fall_share)
     length_s = effective_length_s(weights[0], rate_hz)
     return Spectra(pressure, u_gate, u_wide, snr_of(pressure, hz, noise, volts_squared, length_s))
 

@@ -18,6 +18,10 @@ ORDERS = (2, 3, 4, 5)
 # Where the sweep fades out the division gives out too; the last 1/14 octave is not used (project default).
 END_MARGIN = 1.05
 LONGEST_S = 0.3
+# When the linear response has died away, and how many windows of what follows tell a floor (project defaults).
+SETTLED_S, LEAST_WINDOWS = 0.6, 4
+# Rumble and hum lie below; above, what a sharp nonlinearity folds back at the sample rate would pass for noise.
+DURING_TO_HZ = 1000.0
 _TINY = 1e-300
 
 
@@ -42,7 +46,8 @@ def split_harmonics(
     None unless the stimulus is a sweep. noise (F,): two-sided density [Pa^2/Hz] on the axis, None where not known
     (then the noise is read from between the orders). microphone_db (F,): the microphone's response on the axis,
     taken out at the harmonic's own frequency. Harmonic n of a static nonlinearity needs no further factor (Novak,
-    Simon and Lotton 2015, from memory).
+    Simon and Lotton 2015, from memory). Where more noise came while the sweep ran than was there before it (rumble,
+    hum), the response behind the linear one tells it, and the higher of the two is the floor.
     """
     law = stimulus.law
     if law is None:
@@ -55,9 +60,13 @@ def split_harmonics(
         at = hz * order
         top = min(highest_fundamental_hz(law, order, rate), law.stop_hz / END_MARGIN / order)
         within = (hz >= law.start_hz) & (hz <= top) & (at < 0.45 * rate)
-        level, length_s = _order_db(centered, law, order, rate, hz, microphone_db)
+        level, window = _order_db(centered, law, order, rate, hz, microphone_db)
         levels.append(np.where(within, level, -300.0))
-        floors.append(_floor_db(noise, stimulus, at, hz, length_s))
+        before = _floor_db(noise, stimulus, at, hz, window.size / rate)
+        during = _floor_during_db(centered, law, window, rate, at)
+        if microphone_db is not None:
+            during = during - np.interp(at, hz, microphone_db)
+        floors.append(np.maximum(before, during))
         valid.append(within)
     return Harmonics(
         take,
@@ -84,8 +93,8 @@ def _order_db(
     rate_hz: float,
     hz: FloatArray,
     microphone_db: FloatArray | None,
-) -> tuple[FloatArray, float]:
-    """Level (F,) [dB SPL rms] of one order at `order` times hz, and the window's length [s]."""
+) -> tuple[FloatArray, FloatArray]:
+    """Level (F,) [dB SPL rms] of one order at `order` times hz, and the weights it was cut out with."""
     gap_s = law.rate_s * math.log(order / (order - 1) if order > 1 else 2.0)
     post_s = min(0.9 * gap_s, LONGEST_S)
     cut = harmonic_response(centered, law, order, rate_hz, post_s=post_s)
@@ -95,7 +104,33 @@ def _order_db(
     level = 20.0 * np.log10(np.maximum(rms / REFERENCE_PRESSURE_PA, _TINY))
     if microphone_db is not None:
         level = level - np.interp(at, hz, microphone_db)
-    return np.asarray(level, dtype=np.float64), cut.samples.shape[-1] / rate_hz
+    return np.asarray(level, dtype=np.float64), cut.window
+
+
+def _floor_during_db(
+    centered: FloatArray, law: SweepLaw, window: FloatArray, rate_hz: float, at_hz: FloatArray
+) -> FloatArray:
+    """Noise (F,) [dB SPL rms] at at_hz as windows of the same kind hold it behind the linear response.
+
+    What comes later than SETTLED_S is no sound of the sweep; a sound at f that was recorded at time t stands there at
+    t less the moment of f, so all of it up to the sweep's end less that moment tells the noise. The median over the
+    windows, of power that is exponentially distributed (its median is ln 2 of its mean), leaves out what a room still
+    rings with. -300 dB above DURING_TO_HZ and where fewer than LEAST_WINDOWS fit.
+    """
+    first, size = round(SETTLED_S * rate_hz), window.size
+    left_s = law.rate_s * np.log(law.stop_hz / np.maximum(at_hz, law.start_hz))
+    fitting = np.floor((left_s * rate_hz - first) / size).astype(int)
+    most = min(int(fitting.max(initial=0)), (centered.size // 2 - first) // size)
+    rows = np.flatnonzero((fitting >= LEAST_WINDOWS) & (at_hz <= min(DURING_TO_HZ, 0.49 * rate_hz)))
+    floor = np.full(at_hz.size, -300.0)
+    if most < LEAST_WINDOWS or not rows.size:
+        return floor
+    parts = centered[first : first + most * size].reshape(most, size) * window
+    power = np.abs(spectrum_at(parts, np.zeros(most), rate_hz, at_hz[rows])) ** 2 / 2.0
+    counts = np.minimum(fitting[rows], most)
+    middle = np.array([np.median(power[:count, row]) for row, count in enumerate(counts)]) / math.log(2.0)
+    floor[rows] = 10.0 * np.log10(np.maximum(middle / REFERENCE_PRESSURE_PA**2, _TINY))
+    return floor
 
 
 def _floor_db(
