@@ -80,7 +80,7 @@ def high_pass_gate_error_db(
 
     A second-order low-pass at 4 kHz makes it a loudspeaker's; hz below 12 kHz. The impulse response by FFT at 48 kHz.
     """
-    frequency = np.fft.rfftfreq(_LENGTH, 1.0 / _RATE_HZ)
+    frequency = np.asarray(np.fft.rfftfreq(_LENGTH, 1.0 / _RATE_HZ), dtype=np.float64)
     response = _band_pass(frequency, corner_hz, order)
     response[-1] = abs(response[-1])
     impulse = scipy.fft.irfft(response, _LENGTH)[: math.ceil(gate_s * _RATE_HZ) + 1]
