@@ -77,6 +77,24 @@ def curve_table(some: list[Judged]) -> str:
     return "\n".join(lines)
 
 
+def whole_table(some: list[Judged]) -> str:
+    """Each curve over its whole band: inside U95, and what is worse than unlucky."""
+    lines = [
+        "| curve | inside U95 | beyond twice U95 | sessions with nine in ten points inside | valid |",
+        "| --- | ---: | ---: | ---: | ---: |",
+    ]
+    whole = (BANDS_HZ[0][0], BANDS_HZ[-1][1])
+    for key in CURVES:
+        error, u95, share = points(some, key, whole)
+        each = [points([one], key, whole)[:2] for one in some]
+        good = [float(np.mean(np.abs(e) <= u)) >= 0.9 for e, u in each if e.size]
+        if error.size:
+            size = np.abs(error)
+            told = f"{100 * np.mean(size <= u95):.0f} % | {100 * np.mean(size > 2 * u95):.1f} %"
+            lines.append(f"| {key} | {told} | {100 * np.mean(good):.0f} % | {100 * share:.0f} % |")
+    return "\n".join(lines)
+
+
 def group_table(some: list[Judged]) -> str:
     lines = [f"| group, curve | {_COLUMNS} |", "| --- |" + " --- |" * len(BANDS_HZ)]
     for pair in GROUPS:
@@ -193,6 +211,7 @@ def report(some: list[Judged], *, brief: bool) -> str:
     parts = [
         f"{len(some)} sessions, {len(refused)} refused as a whole. Cells: share inside U95, median error / median U95 "
         "(dB, degrees for coverage), in brackets the share of points that are valid in percent.",
+        whole_table(some),
         curve_table(some),
         figure_table(some),
     ]
