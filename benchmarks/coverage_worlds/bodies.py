@@ -129,7 +129,9 @@ class SphereBody:
     def _anywhere(self, points_m: FloatArray, hz: FloatArray, order: int) -> ComplexArray:
         away = points_m - self._middle
         distance = np.linalg.norm(away, axis=1)
-        spreading = sphere.spread(order, self.radius_m, distance, hz)
+        # Points of one distance share their Hankel functions; an orbit's left and right half do.
+        each, row = np.unique(np.round(distance, 9), return_inverse=True)
+        spreading = sphere.spread(order, self.radius_m, each, hz)[row]
         found = []
         for cap in self.caps:
             series = self._series(cap, order)
@@ -235,8 +237,9 @@ class BoxBody:
         orders = np.fft.fftfreq(rows.size, 1.0 / rows.size)
         waves[..., rows.size // 2] = 0.0
         nodes = np.concatenate([1.0 / told["orbit_radius_m"], [0.0]])
-        weights = np.array([[_lagrange(nodes, float(x), i) for i in range(nodes.size)] for x in over_m])
-        turned = np.einsum("fdno,po->fdnp", waves, np.exp(1j * np.multiply.outer(angle, orders)))
+        each, row = np.unique(over_m, return_inverse=True)
+        weights = np.array([[_lagrange(nodes, float(x), i) for i in range(nodes.size)] for x in each])[row]
+        turned = waves @ np.exp(1j * np.multiply.outer(orders, angle))
         field = np.einsum("fdnp,pn->dpf", turned, weights)
         scaled = hz * self.scale
         low, high = 2000.0, 3000.0

@@ -3,7 +3,7 @@
 After docs/figures.md, "Distance": where the near field of the cones is known, levels are those of the far field up to
 the near field's limit and pass over to those of the measuring distance within two octaves above it (half a cosine in dB
 over log frequency); everywhere else they are those of the measuring distance. Coverage angles are those of the pattern
-in steps of 2.5 degrees.
+in steps of 5 degrees.
 """
 
 from __future__ import annotations
@@ -24,11 +24,11 @@ from earwitness.quantities import (
     cta_orbits,
     from_orbit,
 )
-from earwitness.quantities.directions import join
+from earwitness.quantities.directions import Orbit, join
 from earwitness.session.session import Session
 
 PASSAGE_OCTAVES = 2.0
-FINE_DEG = 2.5
+FINE_DEG = 5.0
 _PORTS = ("port", "passive radiator")
 
 
@@ -53,17 +53,16 @@ def claim_limit_hz(measurement: Measurement, session: Session) -> float | None:
 def truth_of(one: Loudspeaker, measurement: Measurement, session: Session, distance_m: float) -> Truth:
     limit = claim_limit_hz(measurement, session)
     response = measurement.response
-    every = _claimed(one, cta_orbits(), response.axis, distance_m, limit)
     symmetric = is_symmetric(one)
-    claimed = read_response(_exact(every, cta_orbits(), response), symmetric=symmetric)
     around = np.arange(-180.0 + FINE_DEG, 180.0 + FINE_DEG / 2, FINE_DEG)
     upright = around[(np.abs(around) > 1e-9) & (np.abs(around) < 180.0 - 1e-9)]
-    fine = join(
-        [from_orbit("horizontal", float(a)) for a in around] + [from_orbit("vertical", float(a)) for a in upright]
-    )
-    close = read_response(
-        _exact(_claimed(one, fine, response.axis, distance_m, limit), fine, response), symmetric=symmetric
-    )
+    places: list[tuple[Orbit, FloatArray]] = [("horizontal", around), ("vertical", upright)]
+    fine = join([from_orbit(orbit, float(a)) for orbit, angles in places for a in angles])
+    every = _claimed(one, fine, response.axis, distance_m, limit)
+    close = read_response(_exact(every, fine, response), symmetric=symmetric)
+    known = cta_orbits()
+    nearest = np.argmax(known.unit_vectors() @ fine.unit_vectors().T, axis=1)
+    claimed = read_response(_exact(every[nearest], known, response), symmetric=symmetric)
     return Truth(claimed, close, limit)
 
 
