@@ -283,8 +283,8 @@ def main() -> int:
     parser.add_argument("--rooms", nargs="+", choices=ROOMS, default=ROOMS)
     parser.add_argument("--only", nargs="+", help="modules below src/earwitness")
     given = parser.parse_args()
-    # Loaded once, so that no fork has to.
-    for name in ("numpy", "scipy.interpolate", "scipy.signal", "scipy.optimize", "pydantic", "pytest", "hypothesis"):
+    # Loaded once, so that no fork has to; what pytest rewrites must not be loaded before it.
+    for name in ("numpy", "scipy.interpolate", "scipy.signal", "scipy.optimize", "pydantic", "pytest"):
         importlib.import_module(name)
     outcomes, sound = [], dict[tuple[str, ...], str]()
     for mutant in drawn(given.only or modules_of(given.rooms), given.mutants, given.seed):

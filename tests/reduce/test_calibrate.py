@@ -65,3 +65,18 @@ def test_without_any_calibration_nothing_is_absolute() -> None:
     found = calibrate(facts(Made(), microphone={}), lambda _name: tone(1000.0, 0.1))
     assert not found.absolute
     assert [f.id for f in found.flags] == ["calibration"]
+
+
+@pytest.mark.parametrize("beside_hz", [1160.0, 1240.0, 860.0, 800.0])
+def test_a_tone_beyond_the_third_octave_is_not_counted(beside_hz: float) -> None:
+    """Edges of a third octave: 2^(1/6) to either side of its middle (IEC 61260-1), 891 and 1122 Hz about 1 kHz."""
+    alone, beside = tone(1000.0, 0.1), tone(beside_hz, 0.05)
+    found = tone_rms(alone.samples[0] + beside.samples[0], alone.rate_hz, 1000.0)[0]
+    assert found == pytest.approx(0.1, rel=2e-3)
+
+
+@pytest.mark.parametrize("beside_hz", [1090.0, 920.0])
+def test_a_tone_inside_the_third_octave_is_counted(beside_hz: float) -> None:
+    alone, beside = tone(1000.0, 0.1), tone(beside_hz, 0.05)
+    found = tone_rms(alone.samples[0] + beside.samples[0], alone.rate_hz, 1000.0)[0]
+    assert found == pytest.approx(np.hypot(0.1, 0.05), rel=2e-3)
