@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import warnings
+
 import numpy as np
 import pytest
+import sofar
 
 from earwitness.errors import FormatError
 from earwitness.formats.scan_pressures import HEADER, read_scan_pressures
@@ -45,6 +48,54 @@ def test_a_sofa_file(tmp_path) -> None:
     found = read_scan_pressures(tmp_path / "scan.sofa")
     assert np.allclose(found.points_m, directions.unit_vectors(), atol=1e-9)
     assert np.allclose(found.pressure, pressure)
+
+
+def seen_by_the_source(tmp_path, name: str, *, source_m, view, up, listener_m=(0.0, 0.0, 0.0)) -> np.ndarray:
+    """Places of receivers that a SOFA file tells in its own coordinates, as the reader hands them back."""
+    sofa = sofar.Sofa("FreeFieldDirectivityTF", version="1.1")
+    sofa.ReceiverPosition, sofa.ReceiverPosition_Type, sofa.ReceiverPosition_Units = POINTS, "cartesian", "metre"
+    sofa.SourcePosition, sofa.SourcePosition_Type, sofa.SourcePosition_Units = source_m, "cartesian", "metre"
+    sofa.SourceView, sofa.SourceView_Type, sofa.SourceView_Units = view, "cartesian", "metre"
+    sofa.SourceUp, sofa.ListenerPosition = up, listener_m
+    sofa.N, sofa.Data_Real, sofa.Data_Imag = HZ, PRESSURE.real[np.newaxis], PRESSURE.imag[np.newaxis]
+    for name_of in ("MIDINote", "SourceTuningFrequency", "Description", "EmitterDescriptions"):
+        if hasattr(sofa, name_of):
+            sofa.delete(name_of)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        sofar.write_sofa(str(tmp_path / name), sofa)
+    return read_scan_pressures(tmp_path / name).points_m
+
+
+def test_a_source_that_looks_elsewhere_is_turned_to_the_axes_of_a_session(tmp_path) -> None:
+    # AES69: receivers count from the listener, views are vectors. A source at (1, 2, 3) that looks along +y with z up
+    # has +y ahead and -x to its left.
+    found = seen_by_the_source(
+        tmp_path, "a.sofa", source_m=(1.0, 2.0, 3.0), view=(0.0, 1.0, 0.0), up=(0.0, 0.0, 1.0),
+        listener_m=(1.0, 2.0, 3.0),
+    )  # fmt: skip
+    assert np.allclose(found, np.stack([POINTS[:, 1], -POINTS[:, 0], POINTS[:, 2]], axis=1), atol=1e-9)
+    # Looking down its own +x with +y upward: what stood up now lies to its right.
+    turned = seen_by_the_source(
+        tmp_path, "b.sofa", source_m=(0.0, 0.0, 0.0), view=(1.0, 0.0, 0.0), up=(0.0, 1.0, 0.0)
+    )  # fmt: skip
+    assert np.allclose(turned, np.stack([POINTS[:, 0], -POINTS[:, 2], POINTS[:, 1]], axis=1), atol=1e-9)
+
+
+def test_a_source_that_looks_nowhere_is_refused(tmp_path) -> None:
+    with pytest.raises(FormatError, match="same way"):
+        seen_by_the_source(tmp_path, "a.sofa", source_m=(0.0, 0.0, 0.0), view=(0.0, 0.0, 1.0), up=(0.0, 0.0, 1.0))
+
+
+def test_a_kept_file_is_known_by_its_content(tmp_path) -> None:
+    # The archive names files by their hash, without a suffix.
+    told = seen_by_the_source(tmp_path, "a.sofa", source_m=(0.0, 0.0, 0.0), view=(1.0, 0.0, 0.0), up=(0.0, 0.0, 1.0))
+    kept = tmp_path / "3f9c"
+    kept.write_bytes((tmp_path / "a.sofa").read_bytes())
+    assert np.array_equal(read_scan_pressures(kept).points_m, told)
+    table = tmp_path / "77ab"
+    table.write_text(",".join(HEADER) + "\n" + "\n".join(rows()), encoding="utf-8")
+    assert np.allclose(read_scan_pressures(table).points_m, POINTS)
 
 
 @pytest.mark.parametrize(

@@ -14,13 +14,14 @@ import numpy as np
 
 from earwitness.errors import FormatError
 from earwitness.formats.positions_table import FARTHEST_M, LARGEST_NUMBER, MAX_BYTES
-from earwitness.formats.sofa import _BROKEN, _check_header, _checked_bytes, _first, _load, _numbers, _points
+from earwitness.formats.sofa import _BROKEN, _check_header, _checked_bytes, _load, _numbers, receivers_from_source
 from earwitness.formats.sofa import MAX_BYTES as MAX_SOFA_BYTES
 from earwitness.quantities.arrays import ComplexArray, FloatArray, lock_fields
 
 HEADER = ("x m", "y m", "z m", "frequency Hz", "real Pa/V", "imaginary Pa/V")
 MAX_ROWS = 2_000_000
 _SAME_PLACE_DIGITS = 6
+_SIGNATURE = b"\x89HDF\r\n\x1a\n"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,8 +37,8 @@ class ScanPressures:
 
 
 def read_scan_pressures(path: Path) -> ScanPressures:
-    """The scan in `path`, SOFA or CSV by its suffix. FormatError names what is wrong and what to do."""
-    found = _from_sofa(path) if path.suffix == ".sofa" else _from_csv(path)
+    """The scan in `path`, SOFA or CSV by its content. FormatError names what is wrong and what to do."""
+    found = _from_sofa(path) if path.suffix == ".sofa" or _is_binary(path) else _from_csv(path)
     reach = float(np.median(np.linalg.norm(found.points_m - np.median(found.points_m, axis=0), axis=1)))
     if reach > FARTHEST_M:
         raise _wrong(path, f"the points lie {reach:.0f} m around their middle", "write coordinates in meters")
@@ -46,16 +47,25 @@ def read_scan_pressures(path: Path) -> ScanPressures:
     return found
 
 
+def _is_binary(path: Path) -> bool:
+    """Whether the file begins as one of HDF5 does, which SOFA files are (its format specification, from memory)."""
+    try:
+        with path.open("rb") as stream:
+            return stream.read(len(_SIGNATURE)) == _SIGNATURE
+    except OSError:
+        # The reader of tables tells why it cannot be read.
+        return False
+
+
 def _from_sofa(path: Path) -> ScanPressures:
     _checked_bytes(path, MAX_SOFA_BYTES)
-    kind = _check_header(path)
+    kind = _check_header(path, named=False)
     if kind != "TF":
         raise _wrong(path, "the SOFA file holds responses around a receiver", "give a FreeFieldDirectivityTF file")
     try:
         sofa = _load(path)
         hz = np.atleast_1d(_numbers(sofa.N))
-        points = _points(np.reshape(_numbers(sofa.ReceiverPosition), (-1, 3)), sofa.ReceiverPosition_Type)
-        points = points - _first(sofa.SourcePosition) if sofa.SourcePosition_Type == "cartesian" else points
+        points = receivers_from_source(sofa)
         shape = (len(points), hz.size)
         pressure = np.empty(shape, dtype=np.complex128)
         pressure.real, pressure.imag = _numbers(sofa.Data_Real).reshape(shape), _numbers(sofa.Data_Imag).reshape(shape)

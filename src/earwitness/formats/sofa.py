@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 import os
 import secrets
+import shutil
+import tempfile
 import warnings
 from contextlib import suppress
 from pathlib import Path
@@ -174,9 +176,12 @@ def _checked_bytes(path: Path, max_bytes: int) -> bytes:
         ) from None
 
 
-def _check_header(path: Path) -> str:
-    """Data type "TF" or "FIR" of a file that can be read to its end and has a size that can be held."""
-    if path.suffix != ".sofa":
+def _check_header(path: Path, *, named: bool = True) -> str:
+    """Data type "TF" or "FIR" of a file that can be read to its end and has a size that can be held.
+
+    named : whether its name has to end in .sofa, which names of kept files do not.
+    """
+    if named and path.suffix != ".sofa":
         raise _unusable(path, f"the suffix of a SOFA file is {path.suffix!r}", expected="a name ending in .sofa")
     try:
         facts = probe(path, most_unpacked_bytes=8 * MAX_VALUES)
@@ -205,8 +210,11 @@ def _load(path: Path) -> Any:
     import sofar
 
     # sofar warns of outdated versions and of texts it would put otherwise: no matter for reading numbers.
-    with warnings.catch_warnings():
+    with warnings.catch_warnings(), tempfile.TemporaryDirectory() as folder:
         warnings.simplefilter("ignore")
+        if path.suffix != ".sofa":
+            # It puts the suffix in place of what a name ends with.
+            path = Path(shutil.copyfile(path, Path(folder) / "scan.sofa"))
         return sofar.read_sofa(str(path), verify=False, verbose=False)
 
 
@@ -214,11 +222,8 @@ def _from_directivity(
     path: Path, sofa: Any, reference_deg: tuple[float, float], assumed_u_db: float, lineage: tuple[str, ...]
 ) -> DirectionalResponse:
     hz = np.atleast_1d(_numbers(sofa.N))
+    listener, source = _frames(sofa)
     points = _points(np.reshape(_numbers(sofa.ReceiverPosition), (-1, 3)), sofa.ReceiverPosition_Type)
-    listener = _frame(_first(sofa.ListenerView), _first(sofa.ListenerUp))
-    source = _frame(
-        _cartesian(_first(sofa.SourceView), getattr(sofa, "SourceView_Type", "cartesian")), _first(sofa.SourceUp)
-    )
     directions, distance_m = _seen(path, points @ listener @ source.T, reference_deg)
     shape = (len(directions), hz.size)
     real, imag = _numbers(sofa.Data_Real), _numbers(sofa.Data_Imag)
@@ -320,6 +325,25 @@ def _seen(path: Path, points: FloatArray, reference_deg: tuple[float, float]) ->
     up = np.array([-np.sin(elevation) * np.cos(azimuth), -np.sin(elevation) * np.sin(azimuth), np.cos(elevation)])
     x, y, z = ((points / radius[:, np.newaxis]) @ _frame(view, up).T).T
     return Directions(np.arctan2(y, x), np.arctan2(z, np.hypot(x, y))), distance_m
+
+
+def _frames(sofa: Any) -> tuple[FloatArray, FloatArray]:
+    """Frames of what carries the receivers and of the source. Raises ValueError where one moved or is no frame."""
+    listener = _frame(_first(sofa.ListenerView), _first(sofa.ListenerUp))
+    view = _cartesian(_first(sofa.SourceView), getattr(sofa, "SourceView_Type", "cartesian"))
+    return listener, _frame(view, _first(sofa.SourceUp))
+
+
+def receivers_from_source(sofa: Any) -> FloatArray:
+    """(R, 3) places of the receivers as the source sees them: x along its view, z up (AES69, section on coordinates).
+
+    Raises ValueError where source or listener moved between measurements, or look nowhere.
+    """
+    listener, source = _frames(sofa)
+    points = _points(np.reshape(_numbers(sofa.ReceiverPosition), (-1, 3)), sofa.ReceiverPosition_Type)
+    there = _cartesian(_first(sofa.ListenerPosition), getattr(sofa, "ListenerPosition_Type", "cartesian"))
+    here = _cartesian(_first(sofa.SourcePosition), getattr(sofa, "SourcePosition_Type", "cartesian"))
+    return np.asarray((points @ listener + there - here) @ source.T, dtype=np.float64)
 
 
 def _frame(view: FloatArray, up: FloatArray) -> FloatArray:

@@ -10,7 +10,6 @@ import numpy as np
 from earwitness.errors import InputError
 from earwitness.formats.audio import Recording
 from earwitness.formats.correction_file import MicrophoneCorrection
-from earwitness.formats.scan_pressures import ScanPressures
 from earwitness.quantities import DirectionalResponse, FrequencyAxis, QualityFlag, report_axis
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
 from earwitness.quantities.axis import hz_words
@@ -32,6 +31,7 @@ from earwitness.session.session import Session
 Progress = Callable[[float, str], None]
 
 UNUSABLE_U_DB = 40.0
+NEAREST_OCTAVES = 1 / 6
 SPOKEN_HZ = (50.0, 200.0, 1000.0, 5000.0)
 _BEYOND_ORDERS = 1.1
 _BELOW_GATE = 0.8
@@ -143,6 +143,8 @@ def _separated(
 ) -> Separation | None:
     """The separation, on the whole axis; None where all points lie on one surface and a gate may serve instead."""
     middle = np.array(center)
+    if not data.holds_room:
+        return None
     if data.gated is not None and radial_depth(data.points_m - middle) < SMALLEST_DEPTH:
         return None
     hz = data.axis.hz[data.rows]
@@ -214,9 +216,9 @@ def _snr_db(data: ScanData, directions: int) -> FloatArray:
 
 def _sentence(data: ScanData, one: Separation, joint: float | None) -> str:
     count = len(data.points_m) - len(one.bad_points)
-    body = {"box": "a box model of the cabinet", "sphere": "a rigid sphere for the cabinet", "none": ""}[one.body]
-    parts = [f"The sound at {count:,} points around the loudspeaker was split into what it sends out and what the room"]
-    parts[0] += " sends back"
+    scatters = "none" if not data.holds_room else one.body
+    body = {"box": "a box model of the cabinet", "sphere": "a rigid sphere for the cabinet", "none": ""}[scatters]
+    parts = [f"The sound at {count:,} points around the loudspeaker {_way_words(data)}"]
     if body:
         parts.append(f"what the cabinet scatters of the room's sound was taken off with {body}")
     if joint is not None and data.gate is not None:
@@ -226,10 +228,17 @@ def _sentence(data: ScanData, one: Separation, joint: float | None) -> str:
     errors = []
     for hz in SPOKEN_HZ:
         row = int(np.argmin(np.abs(np.log(data.axis.hz / hz))))
-        if one.quality.valid[row]:
+        if one.quality.valid[row] and abs(np.log2(data.axis.hz[row] / hz)) <= NEAREST_OCTAVES:
             errors.append(f"{max(one.quality.u_db[row], 0.01):.2f} dB at {hz_words(hz)}")
     told = f" Expected error: {', '.join(errors)}." if errors else " No frequency came out well enough to be shown."
     return "; ".join(parts) + "." + told
+
+
+def _way_words(data: ScanData) -> str:
+    if data.holds_room or data.gate is None:
+        return "was split into what it sends out and what the room sends back"
+    held = "was measured in a free field" if data.gate.reflection_s is None else "holds no reflection of the room"
+    return f"{held}: waves that leave the loudspeaker were fitted to it"
 
 
 def _flags(data: ScanData, one: Separation, low: Separation | None) -> tuple[QualityFlag, ...]:
@@ -239,13 +248,11 @@ def _flags(data: ScanData, one: Separation, low: Separation | None) -> tuple[Qua
         named = tuple(data.ids[bad.row] for bad in one.bad_points)
         reasons = ", ".join(sorted({bad.reason for bad in one.bad_points}))
         sentence = f"{len(named)} of {len(data.points_m)} scan points were left out: {reasons}."
-        flags.append(
-            QualityFlag("scan points", "info" if share < 3 else "warn", share, 3.0, "%", named, None, sentence)
-        )
+        flags.append(QualityFlag("scan points", "warn", share, 3.0, "%", named, None, sentence))
     if data.clipped:
         sentence = f"{len(data.clipped)} scan takes stand at full scale: their sound is cut."
         flags.append(QualityFlag("clipping", "warn", float(len(data.clipped)), 0.0, "", data.clipped, None, sentence))
-    if low is None:
+    if low is None and data.holds_room:
         sentence = "All points lie on one surface: nothing below the gate's lowest frequency could be separated."
         flags.append(QualityFlag("one surface", "warn", 1.0, 2.0, "", (), None, sentence))
     hz = data.axis.hz
@@ -260,18 +267,7 @@ def _flags(data: ScanData, one: Separation, low: Separation | None) -> tuple[Qua
         )
         sentence += "neither the separation nor the gate holds there."
         flags.append(QualityFlag("scan band", "warn", share, 0.0, "%", (), band, sentence))
-    if one.body == "none":
+    if one.body == "none" and low is not None:
         sentence = "What the cabinet scatters of the room's sound was not taken off: the cabinet is not described."
         flags.append(QualityFlag("scattering left", "warn", 1.0, 0.0, "", (), None, sentence))
     return tuple(flags)
-
-
-def data_of_pressures(found: ScanPressures, speed_m_s: float) -> ScanData:
-    """A scan that came as complex pressures: on its own frequencies, without a gate and of unknown noise."""
-    count = found.hz.size
-    return ScanData(
-        axis=FrequencyAxis(found.hz), rows=np.arange(count), points_m=found.points_m,
-        surfaces=("",) * len(found.points_m), ids=tuple(f"point {n}" for n in range(1, len(found.points_m) + 1)),
-        whole=found.pressure, gated=None, gate=None, gate_u_db=np.zeros(count), noise_rms=np.zeros(count),
-        speed_m_s=speed_m_s,
-    )  # fmt: skip

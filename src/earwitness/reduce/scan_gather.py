@@ -50,7 +50,7 @@ class ScanData:
     rows (F',) of the axis that the stimulus covers; whole (P, F') with the room; gated (P, F') or None; gate : None
     where nothing is known about the room; gate_u_db (F',); noise_rms (F',) of `whole`, 0 where unknown; ids (P,)
     clipped : ids of takes at full scale; latency_s; impulse (N,) nearest to the axis, at 1 m [Pa/V], onset at
-    impulse_onset_s.
+    impulse_onset_s; holds_room : False for pressures of a free field, or gated ones.
     """
 
     axis: FrequencyAxis
@@ -70,6 +70,7 @@ class ScanData:
     impulse: FloatArray | None = None
     impulse_rate_hz: float = 0.0
     impulse_onset_s: float = 0.0
+    holds_room: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)

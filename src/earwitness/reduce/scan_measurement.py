@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import asdict, replace
-from typing import Any
 
 import numpy as np
 
@@ -32,7 +31,8 @@ from earwitness.reduce.gate import speed_of_sound, weights_of
 from earwitness.reduce.impulse import Division
 from earwitness.reduce.other_takes import OtherTakes, other_takes
 from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings
-from earwitness.reduce.scan import ScanResult, data_of_pressures, reduce_scan, solve_scan
+from earwitness.reduce.scan import ScanResult, reduce_scan, solve_scan
+from earwitness.reduce.scan_pressures import data_of_pressures, on_report_axis
 from earwitness.reduce.separate import SeparatedField
 from earwitness.reduce.separate.field import Part, far_pressure
 from earwitness.reduce.separate.radial import Shell
@@ -70,8 +70,9 @@ def reduce_scan_session(
     speed = speed_of_sound(session.environment.temperature_c)
     takes = session.takes_of(ScanTake)
     if pressures is not None:
-        data = data_of_pressures(pressures, speed)
-        result = _on_report_axis(solve_scan(data, session.loudspeaker, setup, lineage=(lineage.key,)))
+        take = next(iter(session.takes_of(ScanPressuresTake)), None)
+        data = data_of_pressures(pressures, speed, take=take, anechoic=session.environment.anechoic)
+        result = on_report_axis(solve_scan(data, session.loudspeaker, setup, lineage=(lineage.key,)))
     elif takes:
         result = reduce_scan(
             session, takes, setup, read, correction=correction, progress=progress, lineage=(lineage.key,)
@@ -104,69 +105,6 @@ def lineage_of(session: Session, settings: ReduceSettings) -> Step:
     stated = hashlib.sha256(json.dumps([rest, takes], sort_keys=True).encode()).hexdigest()
     files = {take.sha256 for take in session.takes} | set(session.file_hashes.values())
     return step("reduce", asdict(settings), (*sorted(files), stated))
-
-
-def _on_report_axis(found: ScanResult) -> ScanResult:
-    """A scan at frequencies of its own: response and quality drawn to the report axis, the field kept where it is.
-
-    Magnitude and phase between neighbors are straight lines over log frequency, the phase after the sound's travel was
-    taken off; nothing is said beyond the ends or next to a frequency that is not valid.
-    """
-    from earwitness.reduce.separate.quality import Quality
-
-    own, axis = found.response.axis, report_axis()
-    at, to = np.log(own.hz), np.log(axis.hz)
-    inside = (axis.hz >= own.hz[0] * (1 - 1e-9)) & (axis.hz <= own.hz[-1] * (1 + 1e-9))
-    rows = np.clip(np.searchsorted(at, to, side="right") - 1, 0, max(own.hz.size - 2, 0))
-    share = np.clip((to - at[rows]) / (at[rows + 1] - at[rows]), 0.0, 1.0) if own.hz.size > 1 else np.zeros(to.size)
-
-    def drawn(values: FloatArray) -> FloatArray:
-        ahead = values[..., np.minimum(rows + 1, own.hz.size - 1)]
-        return np.asarray((1 - share) * values[..., rows] + share * ahead, dtype=float)
-
-    def both(valid: np.ndarray) -> np.ndarray:
-        return np.asarray((drawn(valid.astype(float)) > 1 - 1e-9) & inside, dtype=bool)
-
-    answer = found.response
-    level = drawn(np.log(np.maximum(np.abs(answer.pressure), 1e-300)))
-    phase = drawn(np.unwrap(np.angle(answer.pressure), axis=-1))
-    response = replace(
-        answer, axis=axis, pressure=np.exp(level + 1j * phase), u_db=drawn(answer.u_db),
-        u_common_db=np.zeros(len(axis)), valid=both(answer.valid),
-    )  # fmt: skip
-    old = found.separation.quality
-    values: dict[str, Any] = {}
-    for name in Quality.__dataclass_fields__:
-        one = getattr(old, name)
-        values[name] = both(one) if one.dtype == bool else drawn(one.astype(float))
-        if one.dtype.kind == "i":
-            values[name] = np.round(values[name]).astype(np.int64)
-    field = _field_on(found.separation.field, axis, rows, share, inside)
-    separation = replace(found.separation, quality=Quality(**values), field=field)
-    return replace(found, response=response, separation=separation, snr_db=drawn(found.snr_db))
-
-
-def _field_on(
-    field: SeparatedField, axis: FrequencyAxis, rows: np.ndarray, share: FloatArray, inside: np.ndarray
-) -> SeparatedField:
-    """Coefficients, which change slowly but for the sound's travel inside the body, drawn to another axis."""
-    parts = []
-    for part in field.parts:
-        place = np.full(len(field.axis), -1)
-        place[part.rows] = np.arange(part.rows.size)
-        below, above = place[rows], place[np.minimum(rows + 1, len(field.axis) - 1)]
-        kept = np.flatnonzero(inside & (below >= 0) & (above >= 0))
-        first, second, x = below[kept], above[kept], share[kept]
-        outgoing = (1 - x)[:, None] * part.outgoing[first] + x[:, None] * part.outgoing[second]
-        parts.append(
-            replace(
-                part, rows=kept, weight=(1 - x) * part.weight[first] + x * part.weight[second], outgoing=outgoing,
-                order=np.maximum(part.order[first], part.order[second]),
-                variance=(1 - x) * part.variance[:, first] + x * part.variance[:, second], remainder=None,
-            )
-        )  # fmt: skip
-    valid = np.asarray((np.where(share > 0, field.valid[np.minimum(rows + 1, len(field.axis) - 1)], True)), dtype=bool)
-    return replace(field, axis=axis, parts=tuple(parts), valid=valid & field.valid[rows] & inside)
 
 
 def _others(

@@ -380,6 +380,18 @@ def _one_scan(draft: Draft) -> Iterator[Fault]:
             expected="a scan, or orbits with near fields",
             remedy="make two session folders, one for each",
         )
+    for placed in whole:
+        take = placed.take
+        if isinstance(take, ScanPressuresTake) and (take.sound == "gated") != (take.lowest_valid_hz is not None):
+            yield draft.take_fault(
+                f'sound = "{take.sound}" stands {"with" if take.lowest_valid_hz else "without"} lowest_valid_hz',
+                placed,
+                "sound",
+                expected="lowest_valid_hz with gated sound, and only there",
+                remedy="write the frequency from which the gate is long enough, 1.2 over its length in seconds"
+                if take.sound == "gated"
+                else 'take lowest_valid_hz out, or write sound = "gated"',
+            )
     for placed in whole[1:] if not scans else whole:
         yield draft.take_fault(
             "the scan is given twice",

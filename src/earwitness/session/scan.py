@@ -64,12 +64,17 @@ class ScanTake(Strict):
 
 
 class ScanPressuresTake(Strict):
-    """A whole scan as complex pressures in Pa/V: a SOFA file (receivers, transfer functions) or a CSV table."""
+    """A whole scan as complex pressures in Pa/V: a SOFA file (receivers, transfer functions) or a CSV table.
+
+    sound : what the pressures hold; lowest_valid_hz : of gated ones, 1.2 over the gate's length.
+    """
 
     kind: Literal["scan pressures"]
     id: Text
     file: Text
     sha256: Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
+    sound: Literal["with the room", "gated", "free field"] = "with the room"
+    lowest_valid_hz: Annotated[Positive, Field(le=20_000)] | None = None
     microphone_channel: Channel = 1
     reference_channel: Channel | None = None
     drive_v: Voltage | None = None
