@@ -1,6 +1,6 @@
-"""Loudspeakers in live rooms as waves: own sound, the room's, and what the body scatters of it. Truth is known exactly.
+"""Loudspeakers in live rooms as waves: own sound, the room's, and what the body scatters of it, exactly known.
 
-Written apart from the program: spherical waves by recurrences, caps on rigid spheres, exact scattering at one or several
+Written apart from the program: waves by recurrences, caps on rigid spheres, exact scattering at one or several
 spheres, image sources. The box comes from boundary elements and is kept in data/box_in_room.npz:
 
     python benchmarks/separation_worlds.py BOX.npz TOTAL.npz

@@ -259,6 +259,8 @@ files = "horizontal/{angle}.wav"
 # The whole scan as complex pressures, SOFA or CSV:
 #[[take]]
 #kind = "scan pressures"
+#sound = "with the room"    # or "gated", "free field"
+#lowest_valid_hz = 300.0    # of gated sound, 1.2 over the gate's length in seconds
 #file = "scan.sofa"
 
 #[[take]]
