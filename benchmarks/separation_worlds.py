@@ -222,7 +222,8 @@ def arriving(own: np.ndarray, room: tuple, k: float, order: int, yaw_rad: float 
 
 @dataclass(frozen=True)
 class World:
-    """own, room, back : strengths by frequency about the middle; cabinet_m width, height, depth and setup as told.
+    """own, room, back : strengths by frequency about the middle; cabinet_m width, height, depth and setup as told;
+    outside_m : of the box that holds the body, for the plan.
 
     images : what the room is, for a loudspeaker that turns; truth (D, F) far field along the CTA directions.
     """
@@ -234,6 +235,7 @@ class World:
     back: list[np.ndarray]
     truth: np.ndarray
     cabinet_m: tuple[float, float, float]
+    outside_m: tuple[float, float, float]
     setup: dict[str, Any]
     images: tuple
 
@@ -256,7 +258,9 @@ def looks() -> np.ndarray:
     return cta_orbits().unit_vectors()
 
 
-def sphere_world(name: str, bodies: list, told: dict[str, Any], cabinet_m: tuple, hz: np.ndarray, seed: int) -> World:
+def sphere_world(
+    name: str, bodies: list, told: dict[str, Any], cabinet_m: tuple, outside_m: tuple, hz: np.ndarray, seed: int
+) -> World:
     """Caps on one or several rigid spheres in a drawn room."""
     room, own, back, incoming, truth = images(np.random.default_rng(seed)), [], [], [], []
     for one in hz:
@@ -269,7 +273,7 @@ def sphere_world(name: str, bodies: list, told: dict[str, Any], cabinet_m: tuple
         incoming.append(came)
         back.append(scattered([body for body, _caps in bodies], came, k, order))
         truth.append(far(sent, looks(), k))
-    return World(name, hz, own, incoming, back, np.array(truth).T, cabinet_m, told, room)
+    return World(name, hz, own, incoming, back, np.array(truth).T, cabinet_m, outside_m, told, room)
 
 
 def drawn_ball(rng: np.random.Generator, hz: np.ndarray, seed: int) -> World:
@@ -282,7 +286,8 @@ def drawn_ball(rng: np.random.Generator, hz: np.ndarray, seed: int) -> World:
         Cap((-1, rng.uniform(-0.4, 0.4), rng.uniform(-0.5, 0.5)), 9, 0.3, rng.uniform(30, 50), 90.0),
     ]
     told = {"body": "sphere", "sphere_radius_m": radius}
-    return sphere_world("ball", [(((0, 0, 0), radius), caps)], told, (0.2, 0.2, 0.2), hz, seed)
+    side = radius * (4 * np.pi / 3) ** (1 / 3)
+    return sphere_world("ball", [(((0, 0, 0), radius), caps)], told, (side,) * 3, (2 * radius,) * 3, hz, seed)
 
 
 def drawn_stack(rng: np.random.Generator, hz: np.ndarray, seed: int) -> World:
@@ -296,7 +301,8 @@ def drawn_stack(rng: np.random.Generator, hz: np.ndarray, seed: int) -> World:
         (((0.0, 0.0, places[0]), low), [Cap((1, 0, 0), 32, 1.0, rng.uniform(35, 60), split)]),
         (((0.0, 0.0, places[1]), high), [Cap((1, 0, -0.3), 18, 0.9, split, 3e3), Cap((1, 0, 0.4), 6, 0.6, 2e3, 2e4)]),
     ]
-    return sphere_world("stack", bodies, {"body": "box"}, (2 * low, height, 2 * low), hz, seed)
+    size = (2 * max(low, high), height, 2 * max(low, high))
+    return sphere_world("stack", bodies, {"body": "none"}, size, size, hz, seed)
 
 
 def box_world() -> World:
@@ -305,8 +311,10 @@ def box_world() -> World:
     hz = kept["frequency_hz"]
     cut = [[kept[f"{name}_{f}"].astype(complex) for f in range(hz.size)] for name in ("own", "room", "back")]
     width, height, depth = (float(one) for one in kept["box_whd_m"])
-    return World("box", hz, *cut, kept["truth"].astype(complex), (width, height, depth), {"body": "box"},
-                 (kept["image_place"], kept["image_toward"], kept["image_strength"]))  # fmt: skip
+    truth = np.array([far(one, looks(), 2 * np.pi * f / SPEED_M_S) for one, f in zip(cut[0], hz, strict=True)]).T
+    size = (width, height, depth)
+    room = (kept["image_place"], kept["image_toward"], kept["image_strength"])
+    return World("box", hz, *cut, truth, size, size, {"body": "box"}, room)
 
 
 def make_box(pistons: Path, total: Path) -> None:
@@ -318,7 +326,7 @@ def make_box(pistons: Path, total: Path) -> None:
     width, height, depth = data["box_whd_m"]
     room = images(np.random.default_rng(5))
     out: dict[str, Any] = {"box_whd_m": data["box_whd_m"], "image_place": room[0], "image_toward": room[1]}
-    out["image_strength"], truth, kept_hz = room[2], [], []
+    out["image_strength"], kept_hz = room[2], []
     surface = bt.box(np.array([depth, width, height]), 0.028)
     points = np.concatenate([radius * data["scan_direction"] for radius in data["scan_radius_m"]])
     for row, hz in enumerate(data["scan_frequency_hz"]):
@@ -350,9 +358,8 @@ def make_box(pistons: Path, total: Path) -> None:
         n = len(kept_hz)
         for name, one in (("own", own), ("room", came), ("back", back)):
             out[f"{name}_{n}"] = one.astype(np.complex64)
-        truth.append(true)
         kept_hz.append(hz)
-    np.savez_compressed(BOX_FILE, frequency_hz=np.array(kept_hz), truth=np.array(truth).T.astype(np.complex64), **out)
+    np.savez_compressed(BOX_FILE, frequency_hz=np.array(kept_hz), **out)
 
 
 if __name__ == "__main__":
