@@ -12,7 +12,6 @@ from earwitness.quantities import BudgetLine
 from earwitness.reduce.budget import (
     air_absorption_db_per_m,
     gating_u_db,
-    near_field_lines,
     noise_u_db,
     standard_lines,
 )
@@ -113,7 +112,6 @@ def test_what_all_directions_share_and_what_each_has_alone() -> None:
         "air": True,
     }
     assert lines["sensitivity"].u_db == pytest.approx(np.full(4, 0.4))
-    assert [(line.name, line.common) for line in near_field_lines(HZ)] == [("radius", True), ("baffle step", True)]
 
 
 def test_the_loss_in_air_is_a_rectangular_limit_of_the_room_s_own_air() -> None:

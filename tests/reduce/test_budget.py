@@ -7,12 +7,13 @@ import pytest
 
 from earwitness.errors import InputError
 from earwitness.quantities import BudgetLine
+from earwitness.quantities.causes import Cause
 from earwitness.reduce.budget import (
     air_absorption_db_per_m,
+    cause_lines,
     combine,
     gating_u_db,
     high_pass_gate_error_db,
-    near_field_lines,
     noise_u_db,
     standard_lines,
 )
@@ -180,8 +181,14 @@ def test_distance_and_air_grow_and_shrink_with_distance() -> None:
     assert not one["distance"].common
 
 
-def test_near_field_radius() -> None:
-    """2 % of the radius in a level that goes with the radius: 20 lg 1.02 = 0.172 dB."""
-    lines = by_name(near_field_lines(HZ))
-    assert lines["radius"].u_db == pytest.approx(np.full(4, 20 * np.log10(1.02)), abs=3e-3)
-    assert (lines["baffle step"].u_db >= 0.3).all()
+def test_causes_stand_in_the_budget_by_their_size_on_one_direction() -> None:
+    pulls = np.array([[0.1, -0.2, 0.3, 0.0], [0.5, 0.5, 0.5, 0.5]])
+    causes = (
+        Cause(name="place of woofer", source="1 cm", pull_db=pulls),
+        Cause(name="chain", source="alike", pull_db=np.full((1, 4), -0.15)),
+    )
+    lines = cause_lines(causes, 0)
+    assert [line.name for line in lines] == ["place of woofer", "chain"]
+    assert lines[0].u_db == pytest.approx([0.1, 0.2, 0.3, 0.0])
+    assert lines[1].u_db == pytest.approx(0.15)
+    assert all(line.common for line in lines)

@@ -67,6 +67,7 @@ def _loudspeaker(one: DemoLoudspeaker) -> list[str]:
             width_m=one.width_m,
             height_m=one.height_m,
             depth_m=one.depth_m,
+            shape="sphere",
             mass_kg=one.mass_kg,
             reference_axis=_axis_words(one),
             symmetric=True,

@@ -12,6 +12,7 @@ import scipy.fft
 from earwitness.dsp.window import gate_weights
 from earwitness.errors import InputError
 from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities.causes import Cause
 from earwitness.quantities.measurement import BudgetLine
 from earwitness.session.session import Session
 
@@ -20,8 +21,6 @@ _RECTANGULAR = np.sqrt(3.0)
 POSITION_M = 0.005
 WITHOUT_FILE_DB = ((10_000.0, 1.0), (np.inf, 2.5))
 WITH_FILE_DB = ((10_000.0, 0.5), (np.inf, 1.0))
-NEAR_RADIUS_DB = 0.17
-BAFFLE_MODEL_DB = 0.4
 # Alignments whose gated level tells what a gate leaves of a bass tail that it cuts (own choice).
 _ALIGNMENT_HZ, _ALIGNMENT_ORDERS = (35.0, 50.0, 70.0, 100.0), (2, 4)
 _GATE_FT = np.geomspace(0.3, 25.0, 90)
@@ -165,15 +164,10 @@ def standard_lines(
     return tuple(lines)
 
 
-def near_field_lines(hz: FloatArray) -> tuple[BudgetLine, ...]:
-    """Contributions to a far field made from near fields: radius known to 2 %, and the baffle step's model.
-
-    Both move all directions together, so they do not shrink in an average over directions.
-    """
-    flat = np.ones_like(np.asarray(hz, dtype=float))
-    return (
-        BudgetLine("radius", "effective radius known to 2 %", flat * NEAR_RADIUS_DB, True),
-        BudgetLine("baffle step", "equal-volume sphere in place of the box", flat * BAFFLE_MODEL_DB, True),
+def cause_lines(causes: Sequence[Cause], row: int) -> tuple[BudgetLine, ...]:
+    """What each cause adds on one direction, for the table of the budget; they are drawn once and not summed again."""
+    return tuple(
+        BudgetLine(cause.name, cause.source, np.abs(cause.pull_db[0 if cause.alike else row]), True) for cause in causes
     )
 
 

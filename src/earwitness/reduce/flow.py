@@ -21,35 +21,27 @@ from earwitness.quantities import (
     Measurement,
     NearField,
     QualityFlag,
-    Splice,
     Step,
     from_orbit,
     step,
 )
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
-from earwitness.quantities.directions import join
+from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities.directions import join as join_directions
 from earwitness.quantities.quality import Severity
 from earwitness.reduce import quality
 from earwitness.reduce.arrival import band_level_db, spread_s
 from earwitness.reduce.bad_audio import BadRecordingsError, naming, others_unreadable, together
-from earwitness.reduce.budget import combine, near_field_lines, noise_u_db, standard_lines
+from earwitness.reduce.budget import cause_lines, combine, standard_lines
 from earwitness.reduce.farfield import Spectra, gated, spectra_of, volts_squared_of
 from earwitness.reduce.gate import RISE_S, wall_reflections_s, weights_of
 from earwitness.reduce.gather import Gathered, SweepTake, gather, noise_of_takes, role_of
 from earwitness.reduce.high_order import high_order_flags
+from earwitness.reduce.join import FarField, Joined, join
 from earwitness.reduce.lateness import Lateness, facts_of, flights_s, lateness_of
-from earwitness.reduce.nearfield import (
-    NearPart,
-    distance_effect_db,
-    far_from_near,
-    in_one_place,
-    near_part_limits,
-    not_whole,
-)
+from earwitness.reduce.nearfield.parts import NearPart, near_part_limits
 from earwitness.reduce.other_takes import OtherTakes, level_flags, other_takes
 from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings, nearest_to_axis, plan_of
 from earwitness.reduce.scan_measurement import holds_scan, reduce_scan_session
-from earwitness.reduce.splice import splice
 from earwitness.reduce.take_facts import TakeFacts
 from earwitness.session.session import FarFieldTake, NearFieldTake, NoiseFloorTake, Session
 
@@ -68,18 +60,10 @@ class _Far:
     impulse_onset_s: float
     on_axis_row: int
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Joined:
-    """The response over the whole band. low_hz : lowest valid frequency; snr_db (D, F)."""
-
-    pressure: ComplexArray
-    u_db: FloatArray
-    snr_db: FloatArray
-    valid: BoolArray
-    splice: Splice | None
-    lines: tuple[BudgetLine, ...]
-    flags: tuple[QualityFlag, ...]
+    @property
+    def seen(self) -> FarField:
+        distance = float(np.median([take.distance_m for take in self.takes]))
+        return FarField(self.directions, self.pressure, self.spectra, self.on_axis_row, distance)
 
 
 def reduce_session(
@@ -145,7 +129,7 @@ def reduce_session(
     far, facts = _far_field(plan, gathered, facts_of(plan, found, late), noise, late)
     say(0.93, "join near field and far field")
     parts, near_snr_db = _near_field(plan, gathered, noise, late)
-    joined = _join(plan, far, parts, near_snr_db, shared=late.shared)
+    joined = join(plan, far.seen, parts, near_snr_db, shared=late.shared)
     say(0.95, "impedance and loud takes")
     loud = other_takes(plan, first, impedance)
     say(0.98, "check the takes")
@@ -215,7 +199,7 @@ def _volts_squared(plan: Plan, takes: Sequence[FarFieldTake | NearFieldTake]) ->
 
 def _distinct(takes: Sequence[FarFieldTake]) -> tuple[list[int], Directions]:
     """Rows of the first take of every direction, and these directions."""
-    every = join([from_orbit(take.orbit, take.angle_deg) for take in takes])
+    every = join_directions([from_orbit(take.orbit, take.angle_deg) for take in takes])
     places: dict[tuple[float, ...], int] = {}
     for row, vector in enumerate(every.unit_vectors()):
         places.setdefault(tuple(float(v) + 0.0 for v in np.round(vector, 6)), row)
@@ -262,114 +246,10 @@ def _near_field(
     return parts, spectra.snr_db.min(axis=0)
 
 
-def _join(plan: Plan, far: _Far, parts: tuple[NearPart, ...], near_snr_db: FloatArray, *, shared: bool) -> _Joined:
-    """Splice near field and gated far field where that can be done honestly; validity and uncertainty follow."""
-    hz, settings, told = plan.axis.hz, plan.settings, plan.session.loudspeaker
-    snr_db, u_db = far.spectra.snr_db, np.hypot(far.spectra.u_gate_db, noise_u_db(far.spectra.snr_db))
-    low_hz, high_hz = plan.band_hz
-    top = min(high_hz / settings.band_margin, 0.45 * plan.rate_hz)
-    inside = (hz >= low_hz * settings.band_margin) & (hz <= top)
-    pressure, report = far.pressure, None
-    lines: tuple[BudgetLine, ...] = ()
-    flags: tuple[QualityFlag, ...] = ()
-    gate_fine = (far.spectra.u_gate_wide_db <= settings.highest_gate_u_db) & (hz >= plan.gate.lowest_valid_hz)
-    lacking = not_whole(parts, told, shared=shared) if parts and plan.gate.source != "anechoic" else ""
-    if lacking:
-        flags = (_no_splice(lacking, plan.gate.lowest_valid_hz, plan.gate.lowest_valid_hz),)
-    elif parts and plan.gate.source != "anechoic":
-        near, highest = far_from_near(
-            parts,
-            hz,
-            speed_of_sound=plan.speed_m_s,
-            width_m=told.width_m,
-            height_m=told.height_m,
-            depth_m=told.depth_m,
-            directions=far.directions,
-        )
-        lines = near_field_lines(hz)
-        low = settings.splice_low_hz or plan.gate.lowest_valid_hz
-        high = settings.splice_high_hz or highest
-        effect_db = _distance_effect(plan, far, parts, high)
-        flags = _distance_flag(effect_db[far.on_axis_row], plan)
-        referred = pressure * 10.0 ** (effect_db / 20.0)
-        result = splice(hz, referred, near, low, high, u_db, noise_u_db(near_snr_db), far.on_axis_row)
-        if isinstance(result, str):
-            # Without the near field's shape in one piece with it, the far field stays as it was taken.
-            lines, flags = (), (_no_splice(result, low, high),)
-        else:
-            flags += _place_flags(parts)
-            pressure, u_db, report = result.pressure, result.u_db, result.report
-            share = _near_share(hz, report)
-            snr_db = np.where(share > 0.5, near_snr_db, snr_db)
-            lines = tuple(replace(line, u_db=line.u_db * share) for line in lines)
-            gate_fine = gate_fine | (hz < report.high_hz)
-    valid = inside & gate_fine & (snr_db >= settings.lowest_snr_db)
-    return _Joined(pressure, u_db, snr_db, valid, report, lines, flags)
-
-
-def _place_flags(parts: tuple[NearPart, ...]) -> tuple[QualityFlag, ...]:
-    names = in_one_place(parts)
-    if not names:
-        return ()
-    sentence = (
-        f"{' and '.join(names)} are said to sit in one place: what one leaks into the other's near field was not taken "
-        "off. State position_m of each in session.toml."
-    )
-    return (QualityFlag("near fields in one place", "warn", float(len(names)), 1.0, "parts", (), None, sentence),)
-
-
-def _distance_effect(plan: Plan, far: _Far, parts: tuple[NearPart, ...], high_hz: float) -> FloatArray:
-    """(D, F) [dB] that refers levels taken at a finite distance to the far field, fading out above `high_hz`.
-
-    Two octaves higher other drivers sound, of which the near field knows nothing.
-    """
-    hz, told = plan.axis.hz, plan.session.loudspeaker
-    distance = float(np.median([take.distance_m for take in far.takes]))
-    octaves = np.log2(hz / high_hz) / 2.0
-    below = octaves < 1.0
-    effect = distance_effect_db(
-        [replace(part, pressure=part.pressure[below]) for part in parts],
-        hz[below],
-        speed_of_sound=plan.speed_m_s,
-        width_m=told.width_m,
-        height_m=told.height_m,
-        depth_m=told.depth_m,
-        directions=far.directions,
-        distance_m=distance,
-    )
-    faded = np.zeros((effect.shape[0], hz.size))
-    faded[:, below] = effect * (0.5 + 0.5 * np.cos(np.pi * np.clip(octaves[below], 0.0, 1.0)))
-    return faded
-
-
-def _distance_flag(effect_db: FloatArray, plan: Plan) -> tuple[QualityFlag, ...]:
-    hz = plan.axis.hz
-    counted = np.where(hz >= plan.gate.lowest_valid_hz, np.abs(effect_db), 0.0)
-    top = int(np.argmax(counted))
-    sentence = (
-        f"Levels were referred from the measuring distance to the far field by the drivers' positions: "
-        f"{effect_db[top]:+.1f} dB on axis at {hz[top]:.0f} Hz, where it matters most."
-    )
-    size, band = float(counted[top]), (float(plan.gate.lowest_valid_hz), float(hz[-1]))
-    return (QualityFlag("far-field reference", "info", size, 0.0, "dB", (), band, sentence),)
-
-
-def _near_share(hz: FloatArray, report: Splice) -> FloatArray:
-    """Weight (F,) of the near field: raised cosine in log frequency over the blend."""
-    x = np.clip(np.log(hz / report.low_hz) / np.log(report.high_hz / report.low_hz), 0.0, 1.0)
-    return np.asarray(0.5 + 0.5 * np.cos(np.pi * x), dtype=np.float64)
-
-
-def _no_splice(reason: str, low_hz: float, high_hz: float) -> QualityFlag:
-    return QualityFlag(
-        "no splice", "warn", high_hz / low_hz, 1.26, "", (), None, f"The near field was not joined: {reason}"
-    )
-
-
 def _flags(
     plan: Plan,
     far: _Far,
-    joined: _Joined,
+    joined: Joined,
     facts: list[TakeFacts],
     gathered: Gathered,
     late: Lateness,
@@ -441,7 +321,7 @@ def _own_flags(plan: Plan, gathered: Gathered, late: Lateness, noise: FloatArray
 def _measurement(
     plan: Plan,
     far: _Far,
-    joined: _Joined,
+    joined: Joined,
     parts: tuple[NearPart, ...],
     harmonics: tuple[Harmonics, ...],
     others: OtherTakes,
@@ -452,8 +332,8 @@ def _measurement(
     told = plan.correction.frequency_hz if plan.correction is not None else None
     band = None if told is None else (float(told[0]), float(told[-1]))
     standard = standard_lines(plan.session, hz, distance_m=distance, correction_band_hz=band)
-    u_own, u_common = combine((*standard, *joined.lines))
-    measured = BudgetLine("gate, noise, near field and splice", "from these takes", joined.u_db[row], False)
+    u_own, u_common = combine(standard)
+    measured = BudgetLine("noise", "from these takes", joined.u_db[row], False)
     lineage = _lineage(plan)
     response = DirectionalResponse(
         axis=plan.axis,
@@ -465,6 +345,7 @@ def _measurement(
         absolute=plan.calibration.absolute,
         distance_m=distance,
         lineage=(lineage.key,),
+        causes=joined.causes,
     )
     used = {take.id for take in (*far.takes, *plan.near)} | {one.take for one in harmonics} | others.used
     return Measurement(
@@ -478,7 +359,7 @@ def _measurement(
         impulse_rate_hz=float(plan.rate_hz),
         impulse=far.impulse,
         impulse_onset_s=far.impulse_onset_s,
-        budget=(*standard, *joined.lines, measured),
+        budget=(*standard, *cause_lines(joined.causes, row), measured),
         flags=flags,
         kept_takes=tuple(sorted(take.id for take in plan.session.takes if take.id not in used)),
         steps=(lineage,),

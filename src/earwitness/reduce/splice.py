@@ -7,12 +7,21 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, lock_fields
+from earwitness.quantities.causes import Cause
 from earwitness.quantities.measurement import Splice
 
 NARROWEST_OVERLAP = 2.0 ** (1 / 3)
 WIDEST_BLEND_OCTAVES = 1.0
-# A whole order of a filter: what drifts apart so fast is not the same sound (project default).
-STEEPEST_DB_PER_OCTAVE = 6.0
+# Half an order of a filter: what drifts apart so fast is not the same sound (own choice).
+STEEPEST_DB_PER_OCTAVE = 3.0
+# A gain of the near field beyond this, and beyond three standard uncertainties, is a mistake and no gain (own choice).
+LARGEST_GAIN_DB = 3.0
+LARGEST_GAIN_BY_HAND_DB = 6.0
+# What near and far chain may differ by: one recording rig with a loop-back, or voltages and gains stated by hand.
+CHAIN_U_DB = 0.15
+CHAIN_BY_HAND_U_DB = 1.0
+# The far field's own error where they meet, beside the gate's (from simulated boxes and spheres, docs/accuracy.md).
+FAR_LEVEL_U_DB = 0.12
 ANGLE_REMATCH_DB = 0.5
 _REMATCH_FADE_OCTAVES = 2.0
 _ANGLE_DELAY_S = 1e-3
@@ -22,11 +31,36 @@ _WIDTH_ALLOWANCE_DB = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Levels:
+    """What is known beforehand of both levels on the axis, over frequency (F,).
+
+    chain_u_db : of the near field's recording chain against the far field's; near_u_db : all that moves the whole near
+    field, the chain with it; far_u_db : of the far field and of the cabinet's model there
+    known : a loop-back tells level, start and polarity of both; may_turn : all near fields agree in polarity
+    """
+
+    chain_u_db: float
+    near_u_db: FloatArray
+    far_u_db: FloatArray
+    known: bool
+    may_turn: bool
+
+    def __post_init__(self) -> None:
+        lock_fields(self, near_u_db=float, far_u_db=float)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class SpliceResult:
-    """pressure : (D, F) complex; u_db : (D, F) standard uncertainty [dB]; report : what was done on the axis."""
+    """pressure : (D, F) complex; u_db : (D, F) standard uncertainty of each direction alone [dB]
+
+    causes : what the joint itself leaves open; share : of the measured gain that was put on the near field
+    report : what was done on the axis
+    """
 
     pressure: ComplexArray
     u_db: FloatArray
+    causes: tuple[Cause, ...]
+    share: float
     report: Splice
 
     def __post_init__(self) -> None:
@@ -42,6 +76,7 @@ def splice(
     u_far_db: FloatArray,
     u_near_db: FloatArray,
     on_axis_row: int,
+    levels: Levels,
 ) -> SpliceResult | str:
     """One response from a far field that holds above `far_low_hz` and a near field that holds below `near_high_hz`.
 
@@ -50,8 +85,11 @@ def splice(
 
     The blend lies where both agree best inside the limits; level and phase are blended apart, with a raised cosine
     in log frequency. Each direction keeps its own alignment in time and at most 0.5 dB of its own in level, which
-    fades out downward. The uncertainty holds both parts fully correlated, half the change when the blend moves by
-    a third of an octave, and the scatter of the level match.
+    fades out downward. Of the gain that the near field would need on the axis only the share is put on that is more
+    likely the near field's error than the far field's, s_near^2 / (s_near^2 + s_far^2), and that share without fade:
+    what is wrong with a recording chain does not fade (own choice, from simulated boxes and spheres, docs/accuracy.md).
+    Causes of error: that share of the far field's error, the rest of the chain's, and half the change when the blend
+    moves by a third of an octave.
     Returns the reason, a sentence, where no honest joint exists.
     Raises ValueError for arrays that do not fit together.
     """
@@ -70,20 +108,65 @@ def splice(
     low, high = _region(hz, ratio[on_axis_row], far_low_hz, near_high_hz)
     inside = _inside(hz, low, high)
     gain, slope, spread = _match(hz[inside], ratio[on_axis_row, inside])
-    if abs(slope) > STEEPEST_DB_PER_OCTAVE:
-        return (
-            f"Near field and far field drift apart by {abs(slope):.0f} dB per octave between {low:.0f} and "
-            f"{high:.0f} Hz, so what is left there is not the same sound in both."
-        )
     shared = _inside(hz, far_low_hz, near_high_hz)
     on_axis = slice(on_axis_row, on_axis_row + 1)
     delays, turned_over = _align(hz[shared], far[on_axis, shared], near[on_axis, shared])
     delay, inverted = float(delays[0]), bool(turned_over[0])
-    matched = near * 10 ** (gain / 20) * (-1.0 if inverted else 1.0)
-    matched = _per_direction(hz, far, matched, shared, inside, low, delay)
+    scatter = spread / np.sqrt(max(1.0, 3 * np.log2(high / low)))
+    near_u, far_u = float(np.mean(levels.near_u_db[inside])), float(np.mean(levels.far_u_db[inside]))
+    far_u = float(np.hypot(far_u, scatter))
+    reason = _impossible(levels, float(np.hypot(near_u, far_u)), gain, slope, inverted, (low, high))
+    if reason:
+        return reason
+    share = near_u**2 / (near_u**2 + far_u**2)
+    matched = near * 10 ** (share * gain / 20) * (-1.0 if inverted else 1.0)
+    matched = _per_direction(hz, far, matched, shared, inside, low, delay, on_axis_row)
     pressure = _blend(hz, far, matched, low, high)
-    u_db = _uncertainty(hz, far, matched, pressure, low, high, u_far_db, u_near_db, spread)
-    return SpliceResult(pressure, u_db, _report(low, high, gain, slope, spread, delay, inverted))
+    near_part = 1 - blend_weight(hz, low, high)
+    causes = (
+        Cause(
+            name="level at the splice",
+            source=f"near field and far field where they meet, {share:.0%} of their difference put on the near field",
+            pull_db=share * far_u * near_part[None, :],
+        ),
+        Cause(
+            name="near-field chain",
+            source="as one rig with a loop-back" if levels.known else "voltages and gain as stated by hand",
+            pull_db=(1 - share) * levels.chain_u_db * near_part[None, :],
+        ),
+        Cause(
+            name="place of the splice",
+            source="a third of an octave either way",
+            pull_db=_place_db(hz, far, matched, pressure, low, high),
+        ),
+    )
+    u_db = _own_u_db(hz, low, high, u_far_db, u_near_db)
+    report = _report(low, high, gain, share, slope, spread, delay, inverted)
+    return SpliceResult(pressure, u_db, causes, share, report)
+
+
+def _impossible(
+    levels: Levels, u_db: float, gain: float, slope: float, inverted: bool, band_hz: tuple[float, float]
+) -> str:
+    """Why the two cannot be one loudspeaker's, probable cause first, or "". u_db : of their difference."""
+    band = f"between {band_hz[0]:.0f} and {band_hz[1]:.0f} Hz"
+    if abs(slope) > STEEPEST_DB_PER_OCTAVE:
+        return (
+            f"Near field and far field drift apart by {abs(slope):.0f} dB per octave {band}, so what is left there is "
+            "not the same sound in both."
+        )
+    if inverted and (levels.known or not levels.may_turn):
+        return (
+            f"All near fields are turned over in polarity against the far field {band}: check the connection of the "
+            "microphone and of the loudspeaker in those takes."
+        )
+    largest = LARGEST_GAIN_DB if levels.known else LARGEST_GAIN_BY_HAND_DB
+    if abs(gain) > max(largest, 3 * u_db):
+        return (
+            f"The gain or drive_v of the near-field takes, a diameter_m, or a position_m is not as stated: the near "
+            f"field comes out {abs(gain):.1f} dB too {'faint' if gain > 0 else 'loud'} for the far field {band}."
+        )
+    return ""
 
 
 def refusal(hz: FloatArray, far: ComplexArray, near: ComplexArray, far_low_hz: float, near_high_hz: float) -> str:
@@ -177,14 +260,15 @@ def _per_direction(
     inside: BoolArray,
     low_hz: float,
     delay_s: float,
+    on_axis_row: int,
 ) -> ComplexArray:
-    """The near field of every direction with its own delay and its own small level match."""
+    """The near field of every direction with its own delay and its own small level match, beside that on the axis."""
     octaves_below = np.log2(low_hz / hz)
     fade = 0.5 + 0.5 * np.cos(np.pi * np.clip(octaves_below / _REMATCH_FADE_OCTAVES, 0.0, 1.0))
     delay, inverted = _align(hz[shared], far[:, shared], near[:, shared], about_s=delay_s)
     own_s = np.where(inverted, delay_s, delay)[:, None]
     offset = np.mean(_ratio_db(far[:, inside], near[:, inside]), axis=1, keepdims=True)
-    rematch = np.clip(offset, -ANGLE_REMATCH_DB, ANGLE_REMATCH_DB) * fade
+    rematch = np.clip(offset - offset[on_axis_row], -ANGLE_REMATCH_DB, ANGLE_REMATCH_DB) * fade
     matched: ComplexArray = near * 10 ** (rematch / 20) * np.exp(-2j * np.pi * hz * own_s)
     return matched
 
@@ -205,37 +289,34 @@ def _blend(hz: FloatArray, far: ComplexArray, near: ComplexArray, low_hz: float,
     return out
 
 
-def _uncertainty(
-    hz: FloatArray,
-    far: ComplexArray,
-    matched: ComplexArray,
-    pressure: ComplexArray,
-    low_hz: float,
-    high_hz: float,
-    u_far_db: FloatArray,
-    u_near_db: FloatArray,
-    spread_db: float,
-) -> FloatArray:
-    """(D, F) from both parts, the place of the blend and the scatter of the match."""
+def _own_u_db(hz: FloatArray, low_hz: float, high_hz: float, u_far_db: FloatArray, u_near_db: FloatArray) -> FloatArray:
+    """(D, F) of both parts, added as if fully correlated; what has no weight does not count, however uncertain."""
     weight = blend_weight(hz, low_hz, high_hz)
-    parts = np.where(weight > 0, weight * np.where(weight > 0, u_far_db, 0.0), 0.0)
-    parts = parts + np.where(weight < 1, (1 - weight) * np.where(weight < 1, u_near_db, 0.0), 0.0)
+    far = np.where(weight > 0, weight * np.where(weight > 0, u_far_db, 0.0), 0.0)
+    near = np.where(weight < 1, (1 - weight) * np.where(weight < 1, u_near_db, 0.0), 0.0)
+    return np.asarray(far + near, dtype=float)
+
+
+def _place_db(
+    hz: FloatArray, far: ComplexArray, matched: ComplexArray, pressure: ComplexArray, low_hz: float, high_hz: float
+) -> FloatArray:
+    """(D, F) half the range of levels when the blend moves by a third of an octave, signed as from down to up."""
     third = NARROWEST_OVERLAP
     moved = [_blend(hz, far, matched, low_hz * by, high_hz * by) for by in (1 / third, third)]
     tiny = np.finfo(float).tiny
-    levels = [20 * np.log10(np.maximum(np.abs(p), tiny)) for p in (pressure, *moved)]
-    place = (np.max(levels, axis=0) - np.min(levels, axis=0)) / 2
-    thirds = max(1.0, 3 * np.log2(high_hz / low_hz))
-    match = np.where(weight < 1, spread_db / np.sqrt(thirds), 0.0)
-    result: FloatArray = np.sqrt(parts**2 + place**2 + match**2)
-    return result
+    levels = [20 * np.log10(np.maximum(np.abs(p), tiny)) for p in (moved[0], pressure, moved[1])]
+    half = (np.max(levels, axis=0) - np.min(levels, axis=0)) / 2
+    return np.asarray(np.where(levels[2] >= levels[0], half, -half), dtype=float)
 
 
-def _report(low: float, high: float, gain: float, slope: float, spread: float, delay: float, inverted: bool) -> Splice:
+def _report(
+    low: float, high: float, gain: float, share: float, slope: float, spread: float, delay: float, inverted: bool
+) -> Splice:
     sentence = (
-        f"Near field and far field are blended from {low:.0f} to {high:.0f} Hz; the near field was "
-        f"{'raised' if gain >= 0 else 'lowered'} by {abs(gain):.1f} dB to meet the far field, "
-        f"and the two differ there by {spread:.2f} dB in scatter and {abs(slope):.1f} dB per octave in slope."
+        f"Near field and far field are blended from {low:.0f} to {high:.0f} Hz; the near field comes out "
+        f"{abs(gain):.1f} dB too {'faint' if gain >= 0 else 'loud'} and was {'raised' if gain >= 0 else 'lowered'} by "
+        f"{share * abs(gain):.1f} dB; the two differ there by {spread:.2f} dB in scatter and {abs(slope):.1f} dB per "
+        "octave in slope."
     )
     if inverted:
         sentence += " The near-field recordings had the opposite polarity and were turned over."

@@ -32,13 +32,15 @@ class Price(Strict):
 
 class Driver(Strict):
     """One radiating part. diameter_m : effective diameter (middle of surround to middle of surround; for a port
-    its mouth); position_m : center, from the reference point, AES69 axes (x forward, y left, z up);
-    count : how many alike work together, of which one is recorded in the near field."""
+    its mouth); position_m : center, from the reference point, AES69 axes (x forward, y left, z up); position_u_m : its
+    standard uncertainty in each direction, None for what a tape measure gives;
+    count : how many alike work together in a row about that place, of which one is recorded in the near field."""
 
     name: Text
     kind: Literal["cone", "dome", "horn", "ribbon", "port", "passive radiator", "other"]
     diameter_m: Annotated[Positive, Field(le=2)]
     position_m: Position = (0.0, 0.0, 0.0)
+    position_u_m: Annotated[Positive, Field(le=1)] | None = None
     count: Annotated[Whole, Field(ge=1, le=64)] = 1
 
 
@@ -72,7 +74,12 @@ class Claim(Strict):
 
 
 class Loudspeaker(Strict):
-    """A loudspeaker type under test. Lengths in metres, mass in kilograms."""
+    """A loudspeaker type under test. Lengths in metres, mass in kilograms.
+
+    shape : of the cabinet; a sphere has the volume of the stated lengths and its front pole at the reference point
+    reference_below_top_m, reference_left_m : of the reference point from the cabinet's top and to the left of the
+        front's middle; the first follows from the drivers' places where it is not stated
+    """
 
     name: Text
     maker: Text
@@ -85,8 +92,11 @@ class Loudspeaker(Strict):
     width_m: CabinetLength
     height_m: CabinetLength
     depth_m: CabinetLength
+    shape: Literal["box", "sphere", "other"] = "box"
     mass_kg: Positive | None = None
     reference_axis: Text
+    reference_below_top_m: NotNegative | None = None
+    reference_left_m: Finite = 0.0
     symmetric: Flag = True
     rated_impedance_ohm: Positive | None = None
     drivers: Annotated[tuple[Driver, ...], Field(alias="driver", min_length=1)]

@@ -34,7 +34,10 @@ reference_axis = ""         # where the microphone points at 0 degrees: "height 
 #powered = true             # has its amplifier built in
 #invented = true            # the loudspeaker exists only for demonstration
 #year = 2026
+#shape = "box"              # of the cabinet: box, sphere or other (round, tapered, curved)
 #mass_kg = 7.5
+#reference_below_top_m = 0.09   # from the cabinet's top to the reference point on its front
+#reference_left_m = 0.0     # of the reference point from the front's middle, to the left
 #symmetric = true           # left and right half alike; false for a tweeter off center
 #rated_impedance_ohm = 8.0
 
@@ -48,8 +51,9 @@ reference_axis = ""         # where the microphone points at 0 degrees: "height 
 name = ""                   # "woofer", "port"
 kind = ""                   # cone, dome, horn, ribbon, port, passive radiator or other
 diameter_m = 0              # from middle to middle of the surround; a port: its mouth
-#position_m = [0.0, 0.0, -0.15]   # center, seen from the reference point: forward, to its left, up
-#count = 1                  # alike drivers that work as one
+#position_m = [0.0, 0.0, -0.15]   # center, from the reference point on the front: forward, to its left, up
+#position_u_m = 0.005       # how well that is known; 1 cm where left out
+#count = 1                  # alike drivers that work as one, in a row about that place
 
 # Once for every claim of the maker that the test should judge.
 #[[loudspeaker.claim]]

@@ -1,0 +1,1 @@
+"""Doubt about recordings: each check a function from data to flags."""

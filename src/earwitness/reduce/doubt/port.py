@@ -1,0 +1,146 @@
+"""The port of a vented box against its cone: below the tuning what one pushes out the other takes in.
+
+With port mass and losses against box volume and leak, U_p / U_c = -1 / (1 + (j omega M + R_p)(1 / R_L + j omega C)), so
+with x = f / tuning the real part of -U_c / U_p is the parabola 1 + 1 / (Q_p Q_L) - x^2, whatever driver, box or
+equalizer (the usual lumped circuit: R. H. Small, Vented-Box Loudspeaker Systems, J. Audio Eng. Soc. 21, 1973, from
+memory; own derivation). How far a pair of near fields misses its start at 1 is the error of the port's microphone, area
+and voltage against the cone's; its sign is their polarity.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from earwitness.quantities import QualityFlag
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
+
+REMARK_DB = 2.0
+REFUSE_DB = 4.0
+TUNING_SHARE = 0.05
+# Standard uncertainty of port against cone, read by two microphone places and two diameters, and after the scale was
+# taken out (from simulated sessions of the reference: 0.8 and 0.3 dB).
+UNCHECKED_U_DB = 0.8
+CHECKED_U_DB = 0.3
+_BAND = (0.35, 1.7)
+_FLOOR = 0.03
+_LEAST_POINTS = 6
+_LEAST_SNR_DB = 20.0
+_ROUNDS = 8
+_SETTLED_DB = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class PortReading:
+    """scale_db : level of the port's near field over what the cone's asks for; turned_over : against it in polarity;
+    tuning_hz : where the parabola passes through 0; misfit : rms distance from it, in its own weights."""
+
+    scale_db: float
+    turned_over: bool
+    tuning_hz: float
+    misfit: float
+
+
+@dataclass(frozen=True, slots=True)
+class PortVerdict:
+    """take_out : factor by which to divide the port's near field; u_db : of port against cone after that;
+    reason : why the bass may not be summed, or ""."""
+
+    take_out: float
+    u_db: float
+    reason: str
+    flags: tuple[QualityFlag, ...]
+
+
+def port_reading(
+    hz: FloatArray, reading: ComplexArray, heard: ComplexArray, port: BoolArray, snr_db: FloatArray
+) -> PortReading | None:
+    """Scale, polarity and tuning of the port by the cone, or None where the near fields do not show them.
+
+    reading : (F, P, P) what each part makes at each microphone; heard : (F, P); port : (P,) True for the one port;
+    snr_db : (F,). The leak was taken apart with the wrong scale: it is taken apart anew until the scale stands still.
+    """
+    scale, sign = 1.0, 1
+    found: tuple[float, int, float, float] | None = None
+    for _ in range(_ROUNDS):
+        flows = np.linalg.solve(reading, np.where(port, heard / (scale * sign), heard)[..., None])[..., 0]
+        found = _parabola(hz, -flows[:, ~port].sum(axis=1), flows[:, port].sum(axis=1), snr_db)
+        if found is None:
+            return None
+        scale, sign = scale * found[0], sign * found[1]
+        if abs(20 * np.log10(found[0])) < _SETTLED_DB and found[1] == 1:
+            break
+    assert found is not None
+    return PortReading(float(20 * np.log10(scale)), sign < 0, found[2], found[3])
+
+
+def judge_port(found: PortReading | None, names: tuple[str, str], saddle_hz: float | None = None) -> PortVerdict:
+    """What follows for the bass. names : of port and cone; saddle_hz : tuning by the impedance, None where unknown."""
+    port, cone = names
+    if found is None:
+        return PortVerdict(1.0, UNCHECKED_U_DB, "", ())
+    factor = 10 ** (found.scale_db / 20)
+    if found.turned_over:
+        reason = (
+            f"The near field of {port} or of {cone} is turned over in polarity: in a vented box the port takes in "
+            f"below the tuning ({found.tuning_hz:.0f} Hz) what the cone pushes out, and here both push. Check the "
+            "polarity of that recording."
+        )
+        return PortVerdict(1.0, UNCHECKED_U_DB, reason, ())
+    words = (
+        f"The near field of {port} is {abs(found.scale_db):.1f} dB too {'loud' if found.scale_db > 0 else 'faint'} for "
+        f"that of {cone}: below the tuning both must cancel. A diameter_m of {port} that is "
+        f"{'too large' if found.scale_db > 0 else 'too small'} by a factor of {max(factor, 1 / factor):.2f}, another "
+        "gain, or another voltage would do that"
+    )
+    if abs(found.scale_db) > REFUSE_DB:
+        return PortVerdict(1.0, UNCHECKED_U_DB, words + ".", ())
+    flags = []
+    if abs(found.scale_db) > REMARK_DB:
+        sentence = words + "; the level of the port was set by the cone's."
+        flags.append(QualityFlag("port level", "warn", abs(found.scale_db), REMARK_DB, "dB", (), None, sentence))
+    else:
+        sentence = (
+            f"The near field of {port} was {'lowered' if found.scale_db > 0 else 'raised'} by "
+            f"{abs(found.scale_db):.1f} dB, so that it cancels that of {cone} below the tuning "
+            f"({found.tuning_hz:.1f} Hz), as in a vented box."
+        )
+        flags.append(QualityFlag("port level", "info", abs(found.scale_db), REMARK_DB, "dB", (), None, sentence))
+    if saddle_hz is not None and abs(found.tuning_hz / saddle_hz - 1) > TUNING_SHARE:
+        sentence = (
+            f"The near fields put the tuning at {found.tuning_hz:.1f} Hz, the impedance at {saddle_hz:.1f} Hz: another "
+            "unit or another port was measured, or the port was blocked in one of the two."
+        )
+        share = abs(found.tuning_hz / saddle_hz - 1)
+        flags.append(QualityFlag("port tuning", "warn", share, TUNING_SHARE, "", (), None, sentence))
+    return PortVerdict(factor, CHECKED_U_DB, "", tuple(flags))
+
+
+def _parabola(
+    hz: FloatArray, cone: ComplexArray, port: ComplexArray, snr_db: FloatArray
+) -> tuple[float, int, float, float] | None:
+    """Scale, sign, tuning and misfit of (1 - x^2) / scale in the real part of cone over port (F,)."""
+    tiny = np.finfo(float).tiny
+    ratio = cone / np.where(np.abs(port) > tiny, port, tiny)
+    best: tuple[float, int, float, float] | None = None
+    for sign in (1, -1):
+        tuning = float(hz[int(np.argmin(np.abs(np.where(snr_db >= _LEAST_SNR_DB, ratio, np.inf))))])
+        used = np.zeros(hz.size, dtype=bool)
+        for _ in range(4):
+            used = (hz > _BAND[0] * tuning) & (hz < _BAND[1] * tuning) & (snr_db >= _LEAST_SNR_DB)
+            if used.sum() < _LEAST_POINTS:
+                return best
+            weight = 1 / np.hypot(_FLOOR, np.abs(ratio[used]))
+            columns = np.stack([np.ones(used.sum()), -((hz[used] / tuning) ** 2)], axis=1)
+            meant = sign * ratio[used].real
+            start, bend = np.linalg.lstsq(columns * weight[:, None], meant * weight, rcond=None)[0]
+            if start <= 0 or bend <= 0:
+                break
+            tuning = float(tuning * np.sqrt(start / bend))
+        else:
+            columns = np.stack([np.ones(used.sum()), -((hz[used] / tuning) ** 2)], axis=1)
+            misfit = float(np.sqrt(np.mean(((columns @ [start, start] - meant) * weight) ** 2)))
+            if best is None or misfit < best[3]:
+                best = (float(1 / start), sign, tuning, misfit)
+    return best

@@ -1,0 +1,236 @@
+"""Near field and gated far field become one response over the whole band, with what is uncertain about it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from earwitness.quantities import Directions, QualityFlag, Splice
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
+from earwitness.quantities.causes import Cause
+from earwitness.reduce.budget import noise_u_db
+from earwitness.reduce.doubt.port import UNCHECKED_U_DB, PortReading, PortVerdict, judge_port, port_reading
+from earwitness.reduce.farfield import Spectra
+from earwitness.reduce.nearfield.body import body_of
+from earwitness.reduce.nearfield.causes import CABINET, near_causes
+from earwitness.reduce.nearfield.fields import highest_model_hz
+from earwitness.reduce.nearfield.parts import NearPart, highest_hz, not_whole
+from earwitness.reduce.nearfield.total import Bass, bass_of, scaled_part, seated, solved
+from earwitness.reduce.plan import Plan
+from earwitness.reduce.splice import CHAIN_BY_HAND_U_DB, CHAIN_U_DB, FAR_LEVEL_U_DB, Levels, SpliceResult, splice
+
+# The near fields tell what the port does only where the box is as simple as its circuit.
+_PORT_HIGHEST_HZ = 400.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FarField:
+    """The gated far field: pressure (D, F) referred to 1 m by distance; distance_m : of its microphones."""
+
+    directions: Directions
+    pressure: ComplexArray
+    spectra: Spectra
+    on_axis_row: int
+    distance_m: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Joined:
+    """The response over the whole band. u_db : (D, F) of each direction alone; snr_db (D, F)."""
+
+    pressure: ComplexArray
+    u_db: FloatArray
+    causes: tuple[Cause, ...]
+    snr_db: FloatArray
+    valid: BoolArray
+    splice: Splice | None
+    flags: tuple[QualityFlag, ...]
+
+
+def join(plan: Plan, far: FarField, parts: tuple[NearPart, ...], near_snr_db: FloatArray, *, shared: bool) -> Joined:
+    """Refer the far field from its distance and splice the near field to it, where that can be done honestly.
+
+    shared : all recordings start together
+    """
+    hz, settings, told = plan.axis.hz, plan.settings, plan.session.loudspeaker
+    snr_db, u_db = far.spectra.snr_db, noise_u_db(far.spectra.snr_db)
+    gate = _gate_cause(far.spectra.u_gate_db)
+    causes: tuple[Cause, ...] = (gate,)
+    pressure, report = far.pressure, None
+    flags: tuple[QualityFlag, ...] = ()
+    gate_fine = (far.spectra.u_gate_wide_db <= settings.highest_gate_u_db) & (hz >= plan.gate.lowest_valid_hz)
+    found: Bass | str | None = None
+    verdict: PortVerdict | None = None
+    if parts:
+        found = not_whole(parts, told, shared=shared) or _bass(plan, far, parts)
+        if isinstance(found, Bass):
+            found, verdict = _port_checked(plan, found, near_snr_db)
+            flags = verdict.flags if verdict is not None else ()
+    low, high = _limits(plan, parts)
+    if isinstance(found, Bass):
+        factor = found.to_far_field(pressure)
+        effect_db = 20.0 * np.log10(np.maximum(np.abs(factor), 1e-300))
+        referred = pressure * factor
+        if plan.gate.source == "anechoic":
+            pressure, flags = referred, (*flags, _distance_flag(effect_db[far.on_axis_row], plan))
+        else:
+            moved = near_causes(
+                found,
+                far.directions,
+                speed_of_sound=plan.speed_m_s,
+                other_shape=told.shape == "other",
+                settle=_settler(found, near_snr_db) if verdict is not None else None,
+                port_u_db=None if not any(part.is_port for part in parts)
+                else UNCHECKED_U_DB if verdict is None else verdict.u_db,
+            )  # fmt: skip
+            levels = _levels(plan, far, moved, gate, verdict, parts)
+            noise = noise_u_db(near_snr_db)
+            result = splice(hz, referred, found.far(), low, high, u_db, noise, far.on_axis_row, levels)
+            if isinstance(result, str):
+                # Without the near field's shape in one piece with it, the far field stays as it was taken.
+                flags = (*flags, _no_splice(result, low, high))
+            else:
+                flags = (_distance_flag(effect_db[far.on_axis_row], plan), *flags)
+                pressure, u_db, report = result.pressure, result.u_db, result.report
+                share = near_share(hz, report)
+                causes = _blended(gate, moved, result, share, hz, far.on_axis_row)
+                snr_db = np.where(share > 0.5, near_snr_db, snr_db)
+                gate_fine = gate_fine | (hz < report.high_hz)
+    elif isinstance(found, str) and plan.gate.source != "anechoic":
+        flags = (_no_splice(found, low, high),)
+    valid = _in_band(plan) & gate_fine & (snr_db >= settings.lowest_snr_db)
+    return Joined(pressure, u_db, causes, snr_db, valid, report, flags)
+
+
+def near_share(hz: FloatArray, report: Splice) -> FloatArray:
+    """Weight (F,) of the near field: raised cosine in log frequency over the blend."""
+    x = np.clip(np.log(hz / report.low_hz) / np.log(report.high_hz / report.low_hz), 0.0, 1.0)
+    return np.asarray(0.5 + 0.5 * np.cos(np.pi * x), dtype=np.float64)
+
+
+def _in_band(plan: Plan) -> BoolArray:
+    (low_hz, high_hz), margin = plan.band_hz, plan.settings.band_margin
+    top = min(high_hz / margin, 0.45 * plan.rate_hz)
+    return np.asarray((plan.axis.hz >= low_hz * margin) & (plan.axis.hz <= top), dtype=bool)
+
+
+def _gate_cause(u_gate_db: FloatArray) -> Cause:
+    return Cause(name="gate", source="change with a gate of 0.8 and 0.65 of its length", pull_db=u_gate_db)
+
+
+def _limits(plan: Plan, parts: Sequence[NearPart]) -> tuple[float, float]:
+    low = plan.settings.splice_low_hz or plan.gate.lowest_valid_hz
+    if not parts:
+        return low, low
+    model = highest_model_hz(body_of(plan.session.loudspeaker), plan.speed_m_s)
+    return low, plan.settings.splice_high_hz or min(highest_hz(parts, plan.speed_m_s), model)
+
+
+def _bass(plan: Plan, far: FarField, parts: tuple[NearPart, ...]) -> Bass | str:
+    body = body_of(plan.session.loudspeaker)
+    seats = seated(parts, body)
+    if isinstance(seats, str):
+        return seats
+    return bass_of(
+        parts,
+        plan.axis.hz,
+        body,
+        seats,
+        far.directions,
+        speed_of_sound=plan.speed_m_s,
+        distance_m=far.distance_m,
+    )
+
+
+def _port_checked(plan: Plan, bass: Bass, near_snr_db: FloatArray) -> tuple[Bass | str, PortVerdict | None]:
+    """The bass with its port set by the cone, where the box is a simple vented one, or why both contradict."""
+    ports = [part for part in bass.parts if part.is_port]
+    cones = [part for part in bass.parts if not part.is_port]
+    simple = plan.session.loudspeaker.enclosure == "vented" and len(ports) == 1 and ports[0].driver.kind == "port"
+    if not simple or not cones:
+        return bass, None
+    reading = _port_reading(bass.hz, bass.fields.reading, bass.parts, near_snr_db)
+    names = ports[0].driver.name, " and ".join(part.driver.name for part in cones)
+    verdict = judge_port(reading, names)
+    if verdict.reason:
+        return verdict.reason, verdict
+    parts = tuple(scaled_part(part, 1 / verdict.take_out) if part.is_port else part for part in bass.parts)
+    changed = replace(bass, parts=parts, strengths=solved(bass.fields.reading, parts))
+    return changed, verdict if reading is not None else None
+
+
+def _port_reading(
+    hz: FloatArray, reading: ComplexArray, parts: Sequence[NearPart], near_snr_db: FloatArray
+) -> PortReading | None:
+    below = hz <= _PORT_HIGHEST_HZ
+    heard = np.stack([part.pressure for part in parts], axis=-1)
+    is_port = np.array([part.is_port for part in parts])
+    return port_reading(hz[below], reading[below], heard[below], is_port, near_snr_db[below])
+
+
+def _settler(bass: Bass, near_snr_db: FloatArray) -> Callable[[ComplexArray], tuple[NearPart, ...]]:
+    """With another leak the port is set by the cone anew."""
+
+    def settle(reading: ComplexArray) -> tuple[NearPart, ...]:
+        found = _port_reading(bass.hz, reading, bass.parts, near_snr_db)
+        by = 1.0 if found is None or found.turned_over else 10 ** (-found.scale_db / 20)
+        return tuple(scaled_part(part, by) if part.is_port else part for part in bass.parts)
+
+    return settle
+
+
+def _levels(
+    plan: Plan,
+    far: FarField,
+    moved: Sequence[Cause],
+    gate: Cause,
+    verdict: PortVerdict | None,
+    parts: Sequence[NearPart],
+) -> Levels:
+    """What is known of both levels before they meet, on the axis."""
+    row = far.on_axis_row
+    known = plan.time_is_known
+    chain = CHAIN_U_DB if known else CHAIN_BY_HAND_U_DB
+    near = np.full(plan.axis.hz.size, chain**2)
+    beyond = FAR_LEVEL_U_DB**2 + gate.pull_db[row] ** 2
+    for cause in moved:
+        if cause.name == CABINET:
+            beyond = beyond + cause.pull_db[row] ** 2
+        else:
+            near = near + cause.pull_db[row] ** 2
+    # Signs of several parts agree where the port was held against the cone; a single one has none to disagree with.
+    may_turn = len(parts) == 1 or verdict is not None
+    return Levels(chain, np.sqrt(near), np.sqrt(beyond), known, may_turn)
+
+
+def _blended(
+    gate: Cause, moved: Sequence[Cause], result: SpliceResult, share: FloatArray, hz: FloatArray, row: int
+) -> tuple[Cause, ...]:
+    """All causes with the part of the band where they act. What moves the near field where both meet is taken back by
+    the share of the gain that was put on it."""
+    inside = (hz >= result.report.low_hz) & (hz <= result.report.high_hz)
+    near = [
+        replace(cause, pull_db=(cause.pull_db - result.share * np.mean(cause.pull_db[row, inside])) * share)
+        for cause in moved
+    ]
+    return (replace(gate, pull_db=gate.pull_db * (1 - share)), *near, *result.causes)
+
+
+def _distance_flag(effect_db: FloatArray, plan: Plan) -> QualityFlag:
+    hz = plan.axis.hz
+    counted = np.where(hz >= plan.gate.lowest_valid_hz, np.abs(effect_db), 0.0)
+    top = int(np.argmax(counted))
+    sentence = (
+        f"Levels were referred from the measuring distance to the far field by the drivers' positions: "
+        f"{effect_db[top]:+.1f} dB on axis at {hz[top]:.0f} Hz, where it matters most."
+    )
+    size, band = float(counted[top]), (float(plan.gate.lowest_valid_hz), float(hz[-1]))
+    return QualityFlag("far-field reference", "info", size, 0.0, "dB", (), band, sentence)
+
+
+def _no_splice(reason: str, low_hz: float, high_hz: float) -> QualityFlag:
+    return QualityFlag(
+        "no splice", "warn", high_hz / low_hz, 1.26, "", (), None, f"The near field was not joined: {reason}"
+    )
