@@ -32,6 +32,14 @@ from earwitness.reduce import quality
 from earwitness.reduce.arrival import band_level_db, spread_s
 from earwitness.reduce.bad_audio import BadRecordingsError, naming, others_unreadable, together
 from earwitness.reduce.budget import cause_lines, combine, standard_lines
+from earwitness.reduce.doubt.recordings import (
+    causes_of,
+    damage_flags,
+    refuse_unknown_sweep,
+    sweep_flags,
+    without_damaged,
+)
+from earwitness.reduce.doubt.stimulus import Cause
 from earwitness.reduce.farfield import Spectra, gated, spectra_of, volts_squared_of
 from earwitness.reduce.gate import RISE_S, wall_reflections_s, weights_of
 from earwitness.reduce.gather import Gathered, SweepTake, gather, noise_of_takes, role_of
@@ -120,6 +128,9 @@ def reduce_session(
         divided = {take.file for take in takes}
         others = (*_bad_others(plan, first, impedance), *others_unreadable(session, read, divided))
         raise together([*bad.errors, *others]) from None
+    stimuli = {take.id: plan.division_of(take).stimulus for take in takes}
+    causes = causes_of(gathered.witnesses, stimuli)
+    refuse_unknown_sweep(gathered.witnesses, causes, {take.id: take.file for take in takes})
     noise = noise_of_takes(
         session.takes_of(NoiseFloorTake), read, plan.rate_hz, plan.axis.hz, plan.calibration.fs_per_pa
     )
@@ -133,7 +144,7 @@ def reduce_session(
     say(0.95, "impedance and loud takes")
     loud = other_takes(plan, first, impedance)
     say(0.98, "check the takes")
-    flags = (*_flags(plan, far, joined, facts, gathered, late, noise), *loud.flags)
+    flags = (*_flags(plan, far, joined, facts, gathered, late, noise, causes), *loud.flags)
     say(1.0, "reduced")
     return _measurement(plan, far, joined, parts, gathered.harmonics, loud, flags)
 
@@ -254,6 +265,7 @@ def _flags(
     gathered: Gathered,
     late: Lateness,
     noise: FloatArray | None,
+    causes: dict[str, Cause],
 ) -> tuple[QualityFlag, ...]:
     """Every check of quality.py, and what the reduction itself has to say."""
     hz, session = plan.axis.hz, plan.session
@@ -280,7 +292,9 @@ def _flags(
     flags += joined.flags
     flags += _own_flags(plan, gathered, late, noise)
     flags += level_flags(gathered.harmonics)
-    flags += high_order_flags(gathered.high_orders)
+    damaged = damage_flags(gathered.witnesses, causes)
+    flags += without_damaged(high_order_flags(gathered.high_orders), damaged)
+    flags += [*sweep_flags(causes, frozenset(take.id for take in plan.level)), *damaged]
     return tuple(flags)
 
 

@@ -15,12 +15,16 @@ from earwitness.formats.correction_file import MicrophoneCorrection
 from earwitness.quantities import FrequencyAxis, Harmonics
 from earwitness.quantities.arrays import FloatArray
 from earwitness.reduce.bad_audio import BadRecordingsError
+from earwitness.reduce.doubt.recordings import is_another_sweep
+from earwitness.reduce.doubt.stimulus import cause_of
+from earwitness.reduce.doubt.witness import Witness
 from earwitness.reduce.harmonics import split_harmonics
 from earwitness.reduce.high_order import HighOrders, high_orders
 from earwitness.reduce.impulse import (
     Division,
     Role,
     TakeImpulse,
+    loud_witness,
     nominal_impulse,
     quiet_noise,
     stuck_runs,
@@ -33,16 +37,27 @@ from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, N
 MOST_THREADS = 4
 TAKES_TOGETHER = 4
 SweepTake = FarFieldTake | NearFieldTake | LevelTake
-Made = tuple[TakeImpulse | None, Harmonics | None, HighOrders | None]
+
+
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """What came of a take; None for what was not asked for or cannot be."""
+
+    witness: Witness | None
+    impulse: TakeImpulse | None = None
+    harmonics: Harmonics | None = None
+    high_orders: HighOrders | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Gathered:
-    """Impulses of far-field and near-field takes in the order asked for, harmonics and high orders in that order."""
+    """Impulses of far-field and near-field takes in the order asked for, harmonics, high orders and what all takes say
+    of themselves in that order."""
 
     impulses: dict[str, TakeImpulse]
     harmonics: tuple[Harmonics, ...]
     high_orders: tuple[HighOrders, ...] = ()
+    witnesses: tuple[Witness, ...] = ()
 
 
 def role_of(session: Session, take: SweepTake) -> Role:
@@ -70,12 +85,15 @@ def gather(
     """
     microphone_db = None if correction is None else correction.at(axis.hz).response_db
 
-    def work(take: SweepTake) -> Made:
+    def work(take: SweepTake) -> _Made:
         role, division = role_of(session, take), division_of(take)
         recording = read(take.file)
-        impulse = None if isinstance(take, LevelTake) else take_impulse(role, recording, division)
-        if take.id not in with_harmonics:
-            return impulse, None, None
+        loud = isinstance(take, LevelTake)
+        impulse = None if loud else take_impulse(role, recording, division, "closely")
+        witness = loud_witness(role, recording, division) if impulse is None else impulse.witness
+        if take.id not in with_harmonics or _is_another(witness, division):
+            # Divided by another sweep than was played, the orders say nothing.
+            return _Made(witness, impulse)
         close = isinstance(take, NearFieldTake) or (isinstance(take, LevelTake) and take.driver is not None)
         response = nominal_impulse(role, recording, division)
         samples = recording.samples[role.microphone_channel - 1]
@@ -106,20 +124,21 @@ def gather(
         )
         if found is not None and isinstance(take, LevelTake):
             found = replace(found, pause_s=take.pause_s)
-        return impulse, found, sharp
+        return _Made(witness, impulse, found, sharp)
 
-    def tried(take: SweepTake) -> Made | AudioError:
+    def tried(take: SweepTake) -> _Made | AudioError:
         try:
             return work(take)
         except AudioError as error:
             return error
 
-    def tried_together(some: Sequence[SweepTake]) -> list[Made | AudioError]:
+    def tried_together(some: Sequence[SweepTake]) -> list[_Made | AudioError]:
         if len(some) == 1:
             return [tried(some[0])]
         try:
             pairs = ((role_of(session, take), read(take.file)) for take in some)
-            return [(impulse, None, None) for impulse in take_impulses(pairs, division_of(some[0]))]
+            impulses = take_impulses(pairs, division_of(some[0]), "plainly")
+            return [_Made(impulse.witness, impulse) for impulse in impulses]
         except AudioError:
             # One by one, so that each bad recording is told.
             return [tried(take) for take in some]
@@ -127,6 +146,7 @@ def gather(
     impulses: dict[str, TakeImpulse] = {}
     harmonics: list[Harmonics] = []
     sharp_ones: list[HighOrders] = []
+    witnesses: list[Witness] = []
     bad: list[AudioError] = []
     with ThreadPoolExecutor(max_workers=min(MOST_THREADS, os.cpu_count() or 1)) as pool:
         try:
@@ -138,19 +158,26 @@ def gather(
                 if isinstance(made, AudioError):
                     bad.append(made)
                     continue
-                impulse, found, sharp = made
-                if impulse is not None:
-                    impulses[take.id] = impulse
-                if found is not None:
-                    harmonics.append(found)
-                if sharp is not None:
-                    sharp_ones.append(sharp)
+                if made.witness is not None:
+                    witnesses.append(made.witness)
+                if made.impulse is not None:
+                    impulses[take.id] = made.impulse
+                if made.harmonics is not None:
+                    harmonics.append(made.harmonics)
+                if made.high_orders is not None:
+                    sharp_ones.append(made.high_orders)
         except BaseException:
             pool.shutdown(cancel_futures=True)
             raise
     if bad:
         raise BadRecordingsError(bad)
-    return Gathered(impulses, tuple(harmonics), tuple(sharp_ones))
+    return Gathered(impulses, tuple(harmonics), tuple(sharp_ones), tuple(witnesses))
+
+
+def _is_another(witness: Witness | None, division: Division) -> bool:
+    if witness is None or witness.sweep is None:
+        return False
+    return is_another_sweep(cause_of(witness.sweep, division.stimulus, witness.track))
 
 
 def _together(takes: Sequence[SweepTake], with_harmonics: frozenset[str]) -> list[list[SweepTake]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import threading
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import starmap
 
@@ -17,6 +17,7 @@ from earwitness.dsp.deconvolve import regularization
 from earwitness.errors import AudioError
 from earwitness.formats.audio import Recording
 from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.reduce.doubt.witness import Look, Witness, witness_of
 from earwitness.reduce.spectrum import noise_density
 from earwitness.reduce.stimulus import Stimulus, stimulus_power, stimulus_spectrum
 from earwitness.session.session import ReferenceChannel
@@ -55,7 +56,8 @@ class TakeImpulse:
     samples : (N,) [Pa/V per tap]; start_s : time of the first one, zero when the signal leaves the loudspeaker's
     terminals (with a reference channel) or where the lead-in ends; peak_s : time of the largest sample
     noise : (F,) two-sided density of the silence before the sweep [Pa^2/Hz], or None
-    peak_fs : largest magnitude in the microphone channel; clipped_runs : runs of samples stuck at their largest value
+    peak_fs : largest magnitude in the microphone channel; witness : what the recording says of itself, where asked for;
+    clipped_runs : runs of samples stuck at their largest value
     """
 
     take: str
@@ -66,6 +68,7 @@ class TakeImpulse:
     peak_fs: float
     clipped_runs: int
     reference_clipped_runs: int
+    witness: Witness | None = None
 
 
 @dataclass(slots=True, eq=False)
@@ -125,28 +128,30 @@ class Division:
             return self._inverse[length]
 
 
-def take_impulse(role: Role, recording: Recording, division: Division) -> TakeImpulse:
+def take_impulse(role: Role, recording: Recording, division: Division, look: Look | None = None) -> TakeImpulse:
     """The impulse response of one take [Pa/V].
 
     Circular division over the length of the recording: it is exact as long as the recording holds the decay, and
     harmonic responses land before the linear one (Farina 2000, from memory). AudioError names file and take for
     another sample rate, a missing channel, samples that are not numbers, silence, or a recording that is too short.
     """
-    return take_impulses([(role, recording)], division)[0]
+    return take_impulses([(role, recording)], division, look)[0]
 
 
-def take_impulses(takes: Iterable[tuple[Role, Recording]], division: Division) -> list[TakeImpulse]:
+def take_impulses(
+    takes: Iterable[tuple[Role, Recording]], division: Division, look: Look | None = None
+) -> list[TakeImpulse]:
     """The impulse responses of some takes, in their order, each as `take_impulse` gives it.
 
     Takes of one length are transformed together: the FFT library works on four rows of single precision at once,
-    in less than half the time. Given an iterator, one recording is in memory at a time. AudioError for the first
-    take that cannot be used.
+    in less than half the time. Given an iterator, one recording is in memory at a time. look : how to look for damage
+    and for another sweep, None for not at all. AudioError for the first take that cannot be used.
     """
     ready = [*starmap(partial(_prepared, division), takes)]
     sizes = {(one.microphone.size, one.loop is None) for one in ready}
     if len(sizes) != 1:
-        return [made for one in ready for made in _divided([one], division)]
-    return _divided(ready, division)
+        return [made for one in ready for made in _divided([one], division, look)]
+    return _divided(ready, division, look)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -171,13 +176,16 @@ def _prepared(division: Division, role: Role, recording: Recording) -> _Prepared
     return _Prepared(role, microphone, loop, peak_fs, runs)
 
 
-def _divided(ready: Sequence[_Prepared], division: Division) -> list[TakeImpulse]:
+def _divided(ready: Sequence[_Prepared], division: Division, look: Look | None) -> list[TakeImpulse]:
     """Impulses of takes of one length that all have a reference, or all have none."""
     length = scipy.fft.next_fast_len(ready[0].microphone.size, True)
     loops = [one.loop for one in ready if one.loop is not None]
     spectra = scipy.fft.rfft(division.stacked([*(one.microphone for one in ready), *loops]), length, axis=1)
     volts = []
+    witnesses: list[Witness | None] = []
     for row, one in enumerate(ready):
+        loop = None if one.loop is None else (spectra[len(ready) + row], one.loop)
+        witnesses.append(None if look is None else _looked_at(one, spectra[row], loop, length, division, look))
         if one.loop is None:
             played: ComplexArray | SingleComplex = division.nominal(length)
             volts.append(math.sqrt(2.0) * one.role.drive_v)
@@ -187,8 +195,32 @@ def _divided(ready: Sequence[_Prepared], division: Division) -> list[TakeImpulse
         _divide(spectra[row], played, length, division)
     impulses = scipy.fft.irfft(spectra[: len(ready)], length, axis=1, overwrite_x=True)
     return [
-        _cut(one, impulse, one_volts, division) for one, impulse, one_volts in zip(ready, impulses, volts, strict=True)
+        replace(_cut(one, impulse, one_volts, division), witness=witness)
+        for one, impulse, one_volts, witness in zip(ready, impulses, volts, witnesses, strict=True)
     ]
+
+
+def _looked_at(
+    one: _Prepared,
+    microphone: SingleComplex,
+    loop: tuple[SingleComplex, SingleArray] | None,
+    length: int,
+    division: Division,
+    look: Look,
+) -> Witness:
+    played = division.nominal(length).astype(np.complex64)
+    return witness_of(
+        one.role.take, division.stimulus, played, (microphone, one.microphone), loop, length=length, look=look
+    )
+
+
+def loud_witness(role: Role, recording: Recording, division: Division) -> Witness:
+    """The witness of a take of which no impulse response is wanted. AudioError as `take_impulse`."""
+    one = _prepared(division, role, recording)
+    length = scipy.fft.next_fast_len(one.microphone.size, True)
+    microphone = scipy.fft.rfft(one.microphone, length)
+    loop = None if one.loop is None else (scipy.fft.rfft(one.loop, length), one.loop)
+    return _looked_at(one, microphone, loop, length, division, "closely")
 
 
 def _cut(one: _Prepared, impulse: FloatArray, volts: float, division: Division) -> TakeImpulse:

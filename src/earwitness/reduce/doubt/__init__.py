@@ -1,1 +1,1 @@
-"""Doubt about recordings: each check a function from data to flags."""
+"""Doubt about recordings and what is stated of them: each check takes data and gives flags."""

@@ -1,0 +1,177 @@
+"""What the witnesses say together: another sweep than stated, and recordings that are damaged."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+from earwitness.errors import AudioError
+from earwitness.quantities import QualityFlag
+from earwitness.quantities.axis import hz_words
+from earwitness.quantities.quality import Severity
+from earwitness.reduce.doubt.damage import LIMITS as DAMAGE
+from earwitness.reduce.doubt.damage import DamageReading
+from earwitness.reduce.doubt.stimulus import LIMITS as SWEEP
+from earwitness.reduce.doubt.stimulus import Cause, cause_of
+from earwitness.reduce.doubt.witness import Witness
+from earwitness.reduce.stimulus import Stimulus
+
+# Damage whose share of the recording stays below this changes levels by less than 0.1 dB (20 lg(1 + 10^(share/20))).
+HARMLESS_SHARE_DB = -39.0
+# The same frequency in another take: then the loudspeaker makes it.
+SAME_HZ = 1.05
+_HARMLESS_CAUSES = ("form", "clock")
+_MOST_NAMED = 4
+
+
+def causes_of(witnesses: Sequence[Witness], stimuli: Mapping[str, Stimulus]) -> dict[str, Cause]:
+    """Why the stated stimulus does not fit, by take. stimuli : stated ones by take."""
+    tracks = [one.track for one in witnesses if one.track is not None]
+    found = {}
+    for one in witnesses:
+        if one.sweep is None:
+            continue
+        same = [w for w in witnesses if w.track is not None and stimuli[w.take] is stimuli[one.take]]
+        track = one.track or (same[0].track if same else tracks[0] if tracks and len(tracks) == 1 else None)
+        # The track of one take tells length from end for all that were played alike.
+        alike = bool(same) and same[0].sweep is not None and _alike(same[0].sweep.rate_error, one.sweep.rate_error)
+        cause = cause_of(one.sweep, stimuli[one.take], track if one.track is not None or alike else None)
+        if cause is not None:
+            found[one.take] = cause
+    return found
+
+
+def _alike(one: float, other: float) -> bool:
+    return abs(one - other) < SWEEP["loop_rate_error"]
+
+
+def is_another_sweep(cause: Cause | None) -> bool:
+    """Whether harmonics divided by the stated sweep say nothing."""
+    return cause is not None and cause.key not in _HARMLESS_CAUSES
+
+
+def refuse_unknown_sweep(witnesses: Sequence[Witness], causes: Mapping[str, Cause], files: Mapping[str, str]) -> None:
+    """AudioError where a microphone without loop-back was divided by another sweep than was played."""
+    for one in witnesses:
+        cause = causes.get(one.take)
+        if cause is not None and one.sweep is not None and not one.sweep.loop and is_another_sweep(cause):
+            raise AudioError(
+                f"{cause.words}; [stimulus] describes another",
+                where=f"take {one.take}, file {files[one.take]}",
+                expected="the sweep that was played, or a loop-back beside the microphone, which tells it",
+                remedy=f"correct [stimulus] in session.toml; this would fit: {cause.fit}"
+                if cause.fit
+                else "correct [stimulus], or record again",
+            )
+
+
+def sweep_flags(causes: Mapping[str, Cause], level_takes: frozenset[str]) -> list[QualityFlag]:
+    """One flag a cause; level takes that were divided by another sweep are rejected.
+
+    Far-field and near-field takes are divided by their loop-back, so that they need no stated sweep.
+    """
+    flags = []
+    for cause in dict.fromkeys(causes.values()):
+        takes = tuple(take for take, one in causes.items() if one == cause)
+        loud = tuple(take for take in takes if take in level_takes)
+        others = tuple(take for take in takes if take not in level_takes)
+        upper = cause.words[0].upper() + cause.words[1:]
+        if cause.key == "slip":
+            continue
+        if cause.key in _HARMLESS_CAUSES:
+            words = f"{upper}; responses are divided by the loop-back and stay right."
+            words += f" In session.toml this would fit: {cause.fit}." if cause.fit else ""
+            flags.append(QualityFlag("stimulus", "info", 0.0, 0.0, "", takes, None, words))
+            continue
+        fit = f" In session.toml this would fit: {cause.fit}." if cause.fit else ""
+        if others:
+            words = (
+                f"{upper} ({named(others)}): [stimulus] is wrong. Responses are divided by the loop-back and stay "
+                f"right; distortion cannot be told, and without volts_per_fs the level is off.{fit}"
+            )
+            flags.append(QualityFlag("stimulus", "warn", float(len(others)), 0.0, "takes", others, None, words))
+        if loud:
+            words = (
+                f"{upper} ({named(loud)}), which [stimulus] does not say: these takes cannot be used. Describe it as "
+                f"[[other_stimulus]] and name it in the takes.{fit}"
+            )
+            flags.append(QualityFlag("stimulus", "reject", float(len(loud)), 0.0, "takes", loud, None, words))
+    return flags
+
+
+def damage_flags(witnesses: Sequence[Witness], causes: Mapping[str, Cause]) -> list[QualityFlag]:
+    """Recordings with dropouts, lost samples, clicks, slams or voices, one flag a take.
+
+    Where another sweep than stated was played nothing can be told. What a take holds once, and no other at the same
+    frequency, is asked about; what comes in several takes is the loudspeaker's.
+    """
+    flags = []
+    heard = [one for one in witnesses if not is_another_sweep(causes.get(one.take)) or causes[one.take].key == "slip"]
+    for one in heard:
+        slip = causes.get(one.take)
+        if one.loop is not None and (one.loop.is_damaged_loop() or slip is not None):
+            flags.append(_flag(one, one.loop, _both(one), slip))
+        elif one.microphone is not None and one.microphone.is_damage():
+            flags.append(_flag(one, one.microphone, "the microphone's channel", None))
+        elif one.microphone is not None and one.microphone.is_odd() and not _elsewhere(one, heard):
+            flags.append(_odd(one.take, one.microphone))
+    return flags
+
+
+def _both(one: Witness) -> str:
+    also = one.microphone is not None and (one.microphone.is_damage() or one.microphone.is_odd())
+    return "both channels" if also else "the loop-back"
+
+
+def _flag(one: Witness, reading: DamageReading, where: str, slip: Cause | None) -> QualityFlag:
+    size = max(reading.share_db, one.microphone.share_db if one.microphone is not None else -300.0)
+    if slip is not None:
+        what = slip.words
+    else:
+        passing = f"while the sweep passes {hz_words(reading.frequency_hz)}"
+        what = f"at {reading.at_s:.2f} s, {passing}, something else is heard"
+    probable = {
+        "both channels": "the computer lost samples or made a gap",
+        "the loop-back": "its cable, plug or input is bad",
+        "the microphone's channel": "a knock, a voice, a slammed door, or a gap made by the computer",
+    }[where]
+    severity: Severity = "warn" if size < HARMLESS_SHARE_DB and slip is None else "reject"
+    change = 20.0 * math.log10(1.0 + 10.0 ** (min(size, 0.0) / 20.0))
+    follows = "record it again" if severity == "reject" else f"levels change by less than {max(change, 0.1):.1f} dB"
+    sentence = f"Take {one.take} is damaged in {where}: {what} ({probable}); {follows}."
+    ratio = max(reading.below_track, reading.whole)
+    return QualityFlag("damage", severity, ratio, DAMAGE["below_track"], "", (one.take,), None, sentence)
+
+
+def _odd(take: str, reading: DamageReading) -> QualityFlag:
+    sentence = (
+        f"In take {take} something is heard at {reading.whole_at_s:.2f} s, while the sweep passes "
+        f"{hz_words(reading.whole_hz)}, that no other take holds: a click, a rattle in the room, or a part that buzzes "
+        "now and then. Listen there, and record the take again."
+    )
+    return QualityFlag("damage", "warn", reading.whole, DAMAGE["whole"], "", (take,), None, sentence)
+
+
+def _elsewhere(one: Witness, others: Sequence[Witness]) -> bool:
+    """Whether another take holds the like at the same frequency: then the loudspeaker makes it."""
+    own = one.microphone
+    return own is not None and any(
+        other.take != one.take
+        and other.microphone is not None
+        and other.microphone.is_odd()
+        and max(other.microphone.whole_hz, own.whole_hz) < SAME_HZ * min(other.microphone.whole_hz, own.whole_hz)
+        for other in others
+    )
+
+
+def named(takes: Sequence[str]) -> str:
+    """Takes by name, as far as a sentence bears them."""
+    some = ", ".join(takes[:_MOST_NAMED])
+    rest = len(takes) - _MOST_NAMED
+    return f"take {some}" if len(takes) == 1 else f"takes {some}" + (f" and {rest} more" if rest > 0 else "")
+
+
+def without_damaged(flags: Sequence[QualityFlag], damaged: Sequence[QualityFlag]) -> list[QualityFlag]:
+    """Remarks about distortion without those of damaged takes: a damaged recording says nothing of the loudspeaker."""
+    bad = {take for flag in damaged for take in flag.takes}
+    return [flag for flag in flags if not set(flag.takes) & bad]

@@ -1,0 +1,371 @@
+"""Was the stated sweep played? A channel is divided by the stated sweep, and what is left says what differs.
+
+An exponential sweep of another rate, L' for L, or recorded by another clock, leaves a delay that grows with the
+logarithm of the frequency, t = a + (L' - L) ln f; the classic and the synchronized form differ by the constant phase
+2 pi f1 L and by nothing else (own derivations from the sweep's law). Where it begins and ends is read from the
+recording's own envelope.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+import scipy.fft
+
+from earwitness.dsp.minimum_phase import minimum_phase
+from earwitness.dsp.sweep import SweepLaw
+from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities.axis import hz_words
+from earwitness.reduce.doubt.damage import Spectrum
+from earwitness.reduce.stimulus import Stimulus
+
+# Own choices, tried on simulated wires and loudspeakers in rooms: tests/reduce/doubt/test_stimulus_doubt.py.
+LIMITS = MappingProxyType(
+    {
+        "loop_rate_error": 2e-4,
+        "loop_residual_s": 1e-4,
+        "loop_phase_deg": 10.0,
+        "slip_s": 1e-4,
+        "slip_residual_s": 5e-5,
+        "slip_rate_error": 1.5e-3,
+        "start_ratio": 1.15,
+        "stop_ratio": 1.03,
+        "microphone_rate_error": 1.5e-3,
+        "microphone_residual_s": 3e-3,
+        # A wrong form sends sound ahead of the direct one; the right one takes that away.
+        "form_gain_db": 8.0,
+        # Clocks of sound cards differ by less; what differs more is another sweep.
+        "clock": 3e-3,
+        "rate_match": 2e-3,
+    }
+)
+BANDS, BAND_OCTAVES = 16, 1.0 / 3.0
+PHASE_BAND_HZ, PHASE_STRIDE = (500.0, 5000.0), 8
+RATES = (44_100 / 48_000, 48_000 / 44_100, 2.0, 0.5, 44_100 / 96_000, 96_000 / 44_100, 48_000 / 88_200, 88_200 / 48_000)
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """rate_s : L as the recording's own frequency grows; start_hz, stop_hz : where its envelope begins and ends;
+    duration_s : between them; linear : True for a frequency that grows evenly."""
+
+    rate_s: float
+    start_hz: float
+    stop_hz: float
+    duration_s: float
+    linear: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SweepReading:
+    """What is left of a channel divided by the stated sweep.
+
+    rate_error : 1 - L'/L; residual_s : rms of delays about t = a + b ln f; slip_s : a jump of the delay, and at which
+    frequency (0 without one); phase_deg : constant phase left over, None where it cannot be told; loop : False for a
+    microphone
+    """
+
+    rate_error: float
+    residual_s: float
+    slip_s: float
+    slip_hz: float
+    phase_deg: float | None
+    loop: bool
+
+
+def loop_reading(spectrum: Spectrum, length: int, stimulus: Stimulus, played: Spectrum) -> SweepReading | None:
+    """The reading of a loop-back. spectrum, played (length // 2 + 1,) : of the channel and of the stated stimulus.
+
+    None where the stimulus covers less than three octaves above 150 Hz.
+    """
+    centers = _centers(stimulus)
+    if centers is None:
+        return None
+    step_hz = stimulus.rate_hz / length
+    left = _divided(spectrum, played)
+    turned = left[1:] * left[:-1].conj()
+    reach = np.array([2**-BAND_OCTAVES, 2**BAND_OCTAVES])
+    edges = np.searchsorted(np.arange(1, spectrum.size) * step_hz, np.outer(reach, centers))
+    sums = np.array([np.sum(turned[a:b]) for a, b in edges.T])
+    common = np.sum(sums / np.maximum(np.abs(sums), 1e-300))
+    delay = -np.angle(sums * np.conj(common)) / (2.0 * math.pi * step_hz)
+    rate_s = _rate_s(stimulus)
+    slope, residual, slip, slip_hz = _fitted(centers, delay, rate_s)
+    phase = None
+    if abs(slope) < LIMITS["loop_rate_error"] * rate_s and slip == 0.0:
+        phase = _phase_deg(left, step_hz, -float(np.angle(common)) / (2.0 * math.pi * step_hz))
+    return SweepReading(-slope / rate_s, residual, slip, slip_hz, phase, True)
+
+
+def microphone_reading(spectrum: Spectrum, length: int, stimulus: Stimulus, played: Spectrum) -> SweepReading | None:
+    """The reading of a microphone, where there is no loop-back: arrival of the energy in bands, less the delay that
+    a minimum-phase loudspeaker of that magnitude has. None as `loop_reading`."""
+    centers = _centers(stimulus)
+    if centers is None:
+        return None
+    left = _divided(spectrum, played)
+    size = _third_octave_rms(np.abs(left))
+    frequency = np.arange(spectrum.size) * stimulus.rate_hz / length
+    middle = size[(frequency > 200.0) & (frequency < 5000.0)]
+    least = minimum_phase(np.maximum(size, 1e-3 * float(np.median(middle))))
+    delay = _arrivals_s(left, stimulus.rate_hz, centers) - _arrivals_s(least, stimulus.rate_hz, centers)
+    total = length / stimulus.rate_hz
+    delay = (delay - np.median(delay) + 0.5 * total) % total - 0.5 * total
+    rate_s = _rate_s(stimulus)
+    slope, residual = _line(np.log(centers / 1000.0), delay)
+    return SweepReading(-slope / rate_s, residual, 0.0, 0.0, None, False)
+
+
+def track_of(samples: FloatArray, rate_hz: float) -> Track | None:
+    """The frequency of a sweep over time, from the phase of its analytic signal. None where there is no such signal."""
+    from scipy.ndimage import uniform_filter1d
+
+    size = np.sqrt(np.maximum(uniform_filter1d(np.square(samples), round(0.01 * rate_hz)), 0.0))
+    loud = size > 0.3 * size.max(initial=0.0)
+    if not loud.any():
+        return None
+    there = np.flatnonzero(size > 0.25 * float(np.median(size[loud])))
+    first, last = int(there[0]), int(there[-1])
+    step = round(0.005 * rate_hz)
+    at = np.arange(first + round(0.15 * (last - first)), last - round(0.08 * (last - first)), step)
+    if at.size < 16 or at[0] < step or at[-1] + step >= samples.size:
+        return None
+    phase = np.unwrap(np.angle(_analytic(samples)))
+    hz = (phase[at + step] - phase[at - step]) * rate_hz / (4.0 * math.pi * step)
+    sound = hz > 5.0
+    if np.count_nonzero(sound) < 16:
+        return None
+    time, hz = at[sound] / rate_hz, hz[sound]
+    growth, start = np.polyfit(time, np.log(hz), 1)
+    off = np.abs(np.log(hz) - start - growth * time)
+    near = off < 3.0 * np.median(off) + 1e-4
+    growth, start = np.polyfit(time[near], np.log(hz[near]), 1)
+    straight = np.polyfit(time, hz, 1)
+    bent = float(np.std(np.log(hz) - start - growth * time))
+    linear = float(np.std(np.polyval(straight, time) / hz - 1.0)) < 0.3 * bent
+    if growth <= 0.0:
+        return None
+    ends = np.exp(np.array([first, last]) / rate_hz * growth + start)
+    return Track(1.0 / float(growth), float(ends[0]), float(ends[1]), (last - first) / rate_hz, linear)
+
+
+def _rate_s(stimulus: Stimulus) -> float:
+    """L of a sweep; of a played file such that a tenth of a millisecond an e-fold is the limit."""
+    return stimulus.law.rate_s if stimulus.law is not None else LIMITS["loop_residual_s"] / LIMITS["loop_rate_error"]
+
+
+def _centers(stimulus: Stimulus) -> FloatArray | None:
+    low, high = max(4.0 * stimulus.low_hz, 150.0), min(stimulus.high_hz / 1.6, 0.4 * stimulus.rate_hz)
+    return np.geomspace(low, high, BANDS) if high > 8.0 * low else None
+
+
+def _divided(spectrum: Spectrum, played: Spectrum) -> ComplexArray:
+    power = played.real**2 + played.imag**2
+    return np.asarray(spectrum * played.conj() / (power + 1e-4 * float(power.max())), dtype=np.complex128)
+
+
+def _third_octave_rms(size: FloatArray) -> FloatArray:
+    rows = np.arange(size.size)
+    first = (rows * 2.0 ** (-1.0 / 6.0)).astype(int)
+    last = np.minimum((rows * 2.0 ** (1.0 / 6.0)).astype(int) + 1, size.size)
+    sums = np.concatenate([[0.0], np.cumsum(np.square(size))])
+    return np.asarray(np.sqrt((sums[last] - sums[first]) / np.maximum(last - first, 1)), dtype=np.float64)
+
+
+def _arrivals_s(response: ComplexArray, rate_hz: float, centers: FloatArray) -> FloatArray:
+    """When the energy of each band comes (B,) [s], about the largest value of its envelope."""
+    step = 0.5 * rate_hz / (response.size - 1)
+    found = []
+    for center in centers:
+        first, last = int(center * 2**-BAND_OCTAVES / step) + 1, int(center * 2**BAND_OCTAVES / step)
+        octaves = np.log2(np.arange(first, last) * step / center) / BAND_OCTAVES
+        band = response[first:last] * np.cos(0.5 * np.pi * octaves) ** 2
+        count = scipy.fft.next_fast_len(4 * band.size)
+        power = np.abs(scipy.fft.ifft(band, count)) ** 2
+        seconds = 1.0 / (count * step)
+        top = int(np.argmax(power))
+        reach = round(2.0 / center / seconds) + 1
+        rows = np.arange(top - reach, top + reach + 1)
+        found.append(float(np.sum(power[rows % count] * rows) / np.sum(power[rows % count])) * seconds)
+    return np.array(found)
+
+
+def _line(x: FloatArray, delay_s: FloatArray) -> tuple[float, float]:
+    """Robust slope of delay over x, and the rms about it."""
+    terms = np.stack([np.ones(x.size), x], axis=1)
+    weight: FloatArray = np.ones(x.size)
+    for _ in range(8):
+        answer = np.linalg.lstsq(terms * weight[:, None], delay_s * weight, rcond=None)[0]
+        size: FloatArray = np.abs(delay_s - terms @ answer)
+        spread = 1.48 * float(np.median(size)) + 1e-7
+        weight = np.reciprocal(np.maximum(1.0, size / (2.0 * spread)))
+    return float(answer[1]), float(np.sqrt(np.mean((size * weight) ** 2)))
+
+
+def _fitted(centers: FloatArray, delay_s: FloatArray, rate_s: float) -> tuple[float, float, float, float]:
+    """Slope over ln f, rms about it, and a jump with its frequency where that explains what a line does not."""
+    x = np.log(centers / 1000.0)
+    slope, residual = _line(x, delay_s)
+    best: tuple[float, float, float, float] | None = None
+    for row in range(2, x.size - 1):
+        # Bands in which the jump itself lies say nothing.
+        clear = np.abs(np.arange(x.size) - row + 0.5) > 1.6
+        terms = np.stack([np.ones(x.size), x, (np.arange(x.size) >= row).astype(float)], axis=1)[clear]
+        answer = np.linalg.lstsq(terms, delay_s[clear], rcond=None)[0]
+        rest = float(np.sqrt(np.mean((delay_s[clear] - terms @ answer) ** 2)))
+        if best is None or rest < best[1]:
+            best = (float(answer[1]), rest, float(answer[2]), float(np.sqrt(centers[row - 1] * centers[row])))
+    plain = float(np.std(delay_s - np.polyval(np.polyfit(x, delay_s, 1), x)))
+    if best is None or plain < LIMITS["slip_residual_s"]:
+        return slope, residual, 0.0, 0.0
+    is_jump = abs(best[2]) > max(LIMITS["slip_s"], 4.0 * best[1]) and best[1] < 0.3 * plain
+    if is_jump and abs(best[0]) < LIMITS["slip_rate_error"] * rate_s:
+        return best
+    return slope, residual, 0.0, 0.0
+
+
+def _phase_deg(left: ComplexArray, step_hz: float, delay_s: float) -> float:
+    """Phase (-180 to 180) that is the same at all frequencies once the delay is out."""
+    rows = np.arange(int(PHASE_BAND_HZ[0] / step_hz) + 1, int(PHASE_BAND_HZ[1] / step_hz), PHASE_STRIDE)
+    hz = rows * step_hz
+    unit = left[rows] * np.exp(2j * np.pi * hz * delay_s)
+    unit /= np.maximum(np.abs(unit), 1e-300)
+    turn = np.angle(np.sum(unit[1:] * unit[:-1].conj())) / PHASE_STRIDE
+    # A delay has no phase at zero frequency: its slope is taken out about there.
+    unit = unit * np.exp(-1j * turn * rows)
+    for _ in range(3):
+        rest = np.angle(unit * np.conj(np.mean(unit)))
+        unit = unit * np.exp(-1j * np.polyfit(hz, rest, 1)[0] * hz)
+    return float(np.degrees(np.angle(np.mean(unit))))
+
+
+def _analytic(samples: FloatArray) -> ComplexArray:
+    length = scipy.fft.next_fast_len(samples.size, True)
+    spectrum = np.zeros(length, dtype=np.complex128)
+    half = scipy.fft.rfft(samples, length)
+    spectrum[: half.size] = 2.0 * half
+    spectrum[0] = 0.0
+    return np.asarray(scipy.fft.ifft(spectrum)[: samples.size], dtype=np.complex128)
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """What explains a reading: key, words, and what would fit in session.toml ("" where nothing would)."""
+
+    key: str
+    words: str
+    fit: str
+
+
+def cause_of(reading: SweepReading, stimulus: Stimulus, track: Track | None = None) -> Cause | None:
+    """The probable cause of what is left, None where nothing speaks against the stated stimulus.
+
+    track : of the same loop-back; without it length, end and start of a sweep cannot be told apart, and all are named.
+    """
+    law = stimulus.law
+    if reading.slip_s != 0.0:
+        lost = round(abs(reading.slip_s) * stimulus.rate_hz)
+        words = f"about {lost} samples are lost or doubled while the sweep passes {hz_words(reading.slip_hz)}"
+        return Cause("slip", words, "")
+    if law is None:
+        if abs(reading.rate_error) <= LIMITS["loop_rate_error"] and reading.residual_s <= LIMITS["loop_residual_s"]:
+            return None
+        return Cause("file", "another signal than the stimulus file was played", "")
+    if track is not None and track.linear:
+        return Cause("linear", "the sweep that was played is linear, not exponential", "")
+    side = "loop" if reading.loop else "microphone"
+    if abs(reading.rate_error) > LIMITS[f"{side}_rate_error"]:
+        return _other_rate(1.0 - reading.rate_error, law, stimulus, track)
+    if reading.residual_s > LIMITS[f"{side}_residual_s"]:
+        return Cause("other", "the channel does not hold the stated sweep as a whole", "")
+    if reading.phase_deg is not None and abs(reading.rate_error) < 0.15 * LIMITS["loop_rate_error"]:
+        turn = math.degrees(2.0 * math.pi * law.start_hz * law.rate_s) * (-1.0 if law.synchronized else 1.0)
+        # A loop-back of turned polarity is half a turn off.
+        if (
+            _apart_deg(turn) > 2.0 * LIMITS["loop_phase_deg"]
+            and _apart_deg(reading.phase_deg - turn) < LIMITS["loop_phase_deg"]
+        ):
+            other = "classic" if law.synchronized else "synchronized"
+            return Cause("form", f"the sweep that was played has the {other} form", f'form = "{other}"')
+    return _other_ends(law, stimulus, track)
+
+
+def _apart_deg(angle_deg: float) -> float:
+    """Distance from 0 or 180 degrees."""
+    return abs((angle_deg + 90.0) % 180.0 - 90.0)
+
+
+def _other_rate(ratio: float, law: SweepLaw, stimulus: Stimulus, track: Track | None) -> Cause:
+    """ratio : L' over the stated L."""
+    rate_s, length_s = ratio * law.rate_s, law.duration_s
+    fits = {
+        "length": f"duration_s = {_rounded(ratio * length_s)}",
+        "stop": f"stop_hz = {_rounded(law.start_hz * math.exp(length_s / rate_s))}",
+        "start": f"start_hz = {_rounded(law.stop_hz * math.exp(-length_s / rate_s))}",
+    }
+    top = 0.47 * stimulus.rate_hz
+    rate = next((r for r in RATES if abs(ratio / r - 1.0) < LIMITS["rate_match"]), None)
+    if track is None:
+        if abs(ratio - 1.0) < LIMITS["clock"]:
+            return _clocks(ratio)
+        if law.start_hz * math.exp(length_s / rate_s) > top:
+            del fits["stop"]
+        also = f", or recordings at {stimulus.rate_hz / rate:.0f} Hz labeled {stimulus.rate_hz} Hz" if rate else ""
+        words = f"the sweep that was played gains a factor e in frequency in {rate_s:.4g} s, not in {law.rate_s:.4g} s"
+        return Cause("sweep", words, " or ".join(fits.values()) + also)
+    stated = track_of(stimulus.samples, stimulus.rate_hz)
+    if stated is None:
+        return Cause("other", "the channel does not hold the stated sweep", "")
+    guesses = {
+        "length": (ratio * stated.duration_s, stated.start_hz, stated.stop_hz),
+        "stop": (stated.duration_s, stated.start_hz, law.start_hz * math.exp(length_s / rate_s)),
+        "start": (stated.duration_s, law.stop_hz * math.exp(-length_s / rate_s), stated.stop_hz),
+    }
+    if rate is not None:
+        guesses["rate"] = (ratio * stated.duration_s, stated.start_hz / ratio, min(stated.stop_hz / ratio, top))
+    found = (track.duration_s, track.start_hz, track.stop_hz)
+
+    def misses(key: str) -> float:
+        parts = zip(found, guesses[key], (0.01, 0.05, 0.02), strict=True)
+        return sum(abs(math.log(max(a, 1e-9) / max(b, 1e-9))) / scale for a, b, scale in parts)
+
+    best = min(guesses, key=misses)
+    if abs(ratio - 1.0) < LIMITS["clock"] and (best == "length" or misses(best) > 1.0):
+        return _clocks(ratio)
+    if best == "rate":
+        true_hz = stimulus.rate_hz / ratio
+        words = f"the recording was made at {true_hz:.0f} Hz and is labeled {stimulus.rate_hz} Hz"
+        return Cause("rate", words, "the recording with its true sample rate")
+    every = {
+        "length": f"the sweep that was played lasts {_rounded(ratio * length_s)} s, not {length_s:g} s",
+        "stop": f"the sweep that was played ends at {hz_words(track.stop_hz)}, not at {hz_words(law.stop_hz)}",
+        "start": f"the sweep that was played starts at {hz_words(track.start_hz)}, not at {hz_words(law.start_hz)}",
+    }
+    return Cause(best, every[best], fits[best])
+
+
+def _clocks(ratio: float) -> Cause:
+    part = 1e6 * abs(ratio - 1.0)
+    return Cause("clock", f"player and recorder run on clocks that differ by {part:.0f} parts in a million", "")
+
+
+def _other_ends(law: SweepLaw, stimulus: Stimulus, track: Track | None) -> Cause | None:
+    """Another range at the same rate: start and length, or stop and length, are both wrong."""
+    stated = track_of(stimulus.samples, stimulus.rate_hz) if track is not None else None
+    if track is None or stated is None:
+        return None
+    start, stop = track.start_hz / stated.start_hz, track.stop_hz / stated.stop_hz
+    if max(start, 1.0 / start) <= LIMITS["start_ratio"] and max(stop, 1.0 / stop) <= LIMITS["stop_ratio"]:
+        return None
+    low, high = law.start_hz * start, law.stop_hz * stop
+    words = f"the sweep that was played runs from {hz_words(low)} to {hz_words(high)}"
+    length = _rounded(law.rate_s * math.log(high / low))
+    return Cause("ends", words, f"start_hz = {_rounded(low)}, stop_hz = {_rounded(high)} and duration_s = {length}")
+
+
+def _rounded(value: float) -> str:
+    """Three digits: what people type."""
+    return f"{float(f'{value:.3g}'):g}"

@@ -1,0 +1,95 @@
+"""Another sweep than stated: what differs, and the value that would fit.
+
+Closed forms: a sweep of L' divided by one of L leaves a delay (L' - L) ln f; classic and synchronized form differ by
+the phase 2 pi f1 L.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from recorded import HIGH, LENGTH_S, LOW, RATE, Array, framed, loudspeaker, stated, sweep, transformed, wire
+from scipy import signal
+
+from earwitness.reduce.doubt.stimulus import Cause, cause_of, loop_reading, microphone_reading, track_of
+
+PLAYED, STATED = sweep(), stated()
+
+
+def by_loop(y: Array) -> Cause | None:
+    spectrum, length, played = transformed(y, PLAYED)
+    found = loop_reading(spectrum, length, STATED, played)
+    assert found is not None
+    return cause_of(found, STATED, track_of(y, RATE))
+
+
+def by_microphone(y: Array) -> Cause | None:
+    spectrum, length, played = transformed(y, PLAYED)
+    found = microphone_reading(spectrum, length, STATED, played)
+    assert found is not None
+    return cause_of(found, STATED)
+
+
+def resampled(y: Array, ratio: float) -> Array:
+    """As a clock that is `ratio` times as fast sees it, by the discrete Fourier series."""
+    return np.asarray(signal.resample(y, round(y.size * ratio)))
+
+
+WRONG = [
+    (framed(sweep(high=9000.0)), "stop", "stop_hz = 9000"),
+    (framed(sweep(low=30.0)), "start", "start_hz = 30"),
+    (framed(sweep(length_s=2.0)), "length", "duration_s = 2"),
+    (framed(sweep(classic=True)), "form", 'form = "classic"'),
+    (resampled(framed(PLAYED), 44_100 / 48_000), "rate", "true sample rate"),
+    (resampled(framed(PLAYED), 1.001), "clock", ""),
+]
+
+
+@pytest.mark.parametrize(("y", "key", "fit"), WRONG)
+def test_the_loop_back_tells_the_cause_and_what_would_fit(y: Array, key: str, fit: str) -> None:
+    for seed in range(3):
+        found = by_loop(wire(np.random.default_rng([11, seed]), y))
+        assert found is not None
+        assert found.key == key
+        assert fit in found.fit
+
+
+@pytest.mark.parametrize(("y", "key", "fit"), [one for one in WRONG if one[1] in ("stop", "start", "length", "rate")])
+def test_a_microphone_in_a_room_tells_it_too(y: Array, key: str, fit: str) -> None:
+    found = by_microphone(loudspeaker(np.random.default_rng([12, len(key)]), y))
+    assert found is not None
+    if key != "rate":
+        name, value = fit.split(" = ")
+        told = next(part for part in found.fit.split(" or ") if part.startswith(name))
+        assert float(told.split(" = ")[1]) == pytest.approx(float(value), rel=0.03)
+
+
+def test_the_right_sweep_leaves_no_doubt() -> None:
+    for seed in range(8):
+        rng = np.random.default_rng([13, seed])
+        assert by_loop(wire(rng, framed(PLAYED))) is None
+        assert by_loop(-wire(rng, framed(PLAYED))) is None
+        assert by_microphone(loudspeaker(rng, framed(PLAYED), snr_db=40.0)) is None
+
+
+def test_the_error_of_the_rate_is_read_as_it_is() -> None:
+    spectrum, length, played = transformed(resampled(framed(PLAYED), 1.001), PLAYED)
+    found = loop_reading(spectrum, length, STATED, played)
+    assert found is not None
+    assert found.rate_error == pytest.approx(-1e-3, abs=1e-4)
+    rate_s = LENGTH_S / math.log(HIGH / LOW)
+    spectrum, length, played = transformed(framed(sweep(classic=True)), PLAYED)
+    found = loop_reading(spectrum, length, STATED, played)
+    assert found is not None
+    assert found.phase_deg is not None
+    assert (found.phase_deg + math.degrees(2 * math.pi * LOW * rate_s) + 180.0) % 360.0 == pytest.approx(180.0, abs=3.0)
+
+
+def test_lost_samples_are_a_jump_of_the_delay() -> None:
+    y = framed(PLAYED)
+    at = round((0.3 + 1.6) * RATE)
+    found = by_loop(np.concatenate([y[:at], y[at + 24 :]]))
+    assert found is not None
+    assert found.key == "slip"
