@@ -82,7 +82,7 @@ class _Chain:
     rig: Rig
     hz: FloatArray
     emission: ComplexArray
-    microphone: FloatArray
+    microphone: ComplexArray
     deviation: FloatArray
 
 
@@ -98,7 +98,15 @@ def _chain(one: Loudspeaker, rig: Rig) -> _Chain:
     room = at_31 * (31.5 / np.maximum(hz, 10.0)) ** 2 / (1 + (hz / 200) ** 2)
     deviation = np.sqrt((self_noise + room) * RATE_HZ * SAMPLES / 4)
     deviation[0] = deviation[-1] = 0.0
-    return _Chain(rig, hz, np.asarray(emission), np.asarray(10 ** (level / 20)), deviation)
+    return _Chain(rig, hz, np.asarray(emission), least_phase(level), deviation)
+
+
+def least_phase(level_db: FloatArray) -> ComplexArray:
+    """The causal response (bins,) of that level, by the real cepstrum: no capsule answers before it is asked."""
+    cepstrum = fft.irfft(level_db * (np.log(10.0) / 20.0), SAMPLES)
+    cepstrum[1 : SAMPLES // 2] *= 2.0
+    cepstrum[SAMPLES // 2 + 1 :] = 0.0
+    return np.asarray(np.exp(fft.rfft(cepstrum)), dtype=np.complex128)
 
 
 def _seed(rig: Rig, name: str) -> np.random.Generator:

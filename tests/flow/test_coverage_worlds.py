@@ -10,7 +10,7 @@ import pytest
 from coverage_worlds import judge
 from coverage_worlds.bodies import BoxBody, Cap, SphereBody, stored, stored_names
 from coverage_worlds.loudspeakers import HELD_OUT, TUNED_ON, Loudspeaker
-from coverage_worlds.recordings import recorded
+from coverage_worlds.recordings import RATE_HZ, SAMPLES, least_phase, recorded
 from coverage_worlds.rigs import ERRORS, Rig
 from coverage_worlds.truth import truth_of
 from scipy.special import eval_legendre, spherical_jn, spherical_yn
@@ -189,3 +189,12 @@ def test_a_level_that_is_wrong_by_more_than_stated_is_seen() -> None:
     assert np.mean(np.abs(error) <= u95) == 0.0
     assert not found.figures["sensitivity"].inside
     assert "**0%**" in coverage.curve_table([found])
+
+
+def test_no_microphone_answers_before_the_sound() -> None:
+    """A capsule's response is causal and has its level: minimum phase (Oppenheim and Schafer, from memory)."""
+    level = judge.drawn("tuning", 0)[1].errors.microphone.at(np.fft.rfftfreq(SAMPLES, 1 / RATE_HZ))
+    response = least_phase(level)
+    assert 20 * np.log10(np.abs(response)) == pytest.approx(level, abs=0.01)
+    answer = np.fft.irfft(response) ** 2
+    assert answer[SAMPLES // 2 :].sum() < 1e-9 * answer.sum()
