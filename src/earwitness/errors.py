@@ -7,14 +7,16 @@
     |   `-- FormatError        5   another file (correction, table, SOFA) cannot be used
     |-- ArchiveError           6   the archive refuses or is damaged
     |-- OutputError            7   a result cannot be written (permission, full disk)
-    `-- MissingExtraError      8   an optional part of the program is not installed
+    |-- MissingExtraError      8   an optional part of the program is not installed
+    `-- ProgramFaultError      9   the program itself failed while it worked on one thing, which it names
 
 A message has four parts, in this order: what is wrong, where, what was expected, what to do.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 
@@ -28,8 +30,25 @@ class EarwitnessError(Exception):
         self.where = where
         self.expected = expected
         self.remedy = remedy
-        parts = (("", what), ("where: ", where), ("expected: ", expected), ("to do: ", remedy))
-        super().__init__("\n".join(label + text for label, text in parts if text))
+        super().__init__(what)
+
+    def add_remedy(self, remedy: str) -> None:
+        """Say what else to do, after what is said already."""
+        self.remedy = f"{self.remedy}; {remedy}" if self.remedy else remedy
+
+    def __str__(self) -> str:
+        parts = (("", self.what), ("where: ", self.where), ("expected: ", self.expected), ("to do: ", self.remedy))
+        return "\n".join(label + text for label, text in parts if text)
+
+    def __reduce__(self) -> tuple[object, ...]:
+        # As it is, whatever a subclass is made from: errors travel between processes.
+        return _restored, (type(self), self.args, self.__dict__)
+
+
+def _restored(kind: type[EarwitnessError], args: tuple[object, ...], facts: dict[str, object]) -> EarwitnessError:
+    error: EarwitnessError = kind.__new__(kind, *args)
+    error.__dict__.update(facts)
+    return error
 
 
 class InputError(EarwitnessError):
@@ -108,9 +127,39 @@ class MissingExtraError(EarwitnessError):
     exit_code = 8
 
 
+class ProgramFaultError(EarwitnessError):
+    """The program itself failed while it worked on one thing, which is named; the cause hangs on it."""
+
+    exit_code = 9
+
+
 def choice(name: str, value: str, allowed: Iterable[str]) -> str:
     """`value`, if it is one of `allowed`; otherwise InputError that lists them."""
     allowed = tuple(allowed)
     if value in allowed:
         return value
     raise InputError(f"{name} is {value!r}", expected="one of " + ", ".join(allowed))
+
+
+@contextmanager
+def named(subject: str, *, remedy: str = "") -> Iterator[None]:
+    """While one thing of many is worked on: whatever fails unexpectedly ends as a ProgramFaultError that names it.
+
+    subject : what is worked on, such as "Ostrevant Lantern 2, session of 2026-11-01"; remedy : what to do besides
+    keeping the report. Errors of the program's own tree pass as they are.
+    """
+    try:
+        yield
+    except EarwitnessError:
+        raise
+    except MemoryError as error:
+        raise ProgramFaultError(
+            "there was not enough memory for this", where=subject, remedy="close other programs and run it again"
+        ) from error
+    except Exception as error:
+        told = str(error).splitlines()
+        raise ProgramFaultError(
+            f"a fault of the program: {type(error).__name__}{': ' + told[0][:200] if told else ''}",
+            where=subject,
+            remedy=remedy or "run it once more with earwitness --debug and tell the makers what it says",
+        ) from error

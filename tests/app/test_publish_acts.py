@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 import subprocess
@@ -12,12 +13,14 @@ import html5lib
 import pytest
 from click.testing import CliRunner
 
+from earwitness.app import publish
 from earwitness.app.archive import search_archive
 from earwitness.app.catalogue import add_catalogue
 from earwitness.app.words import words_of
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.search import SearchQuery
 from earwitness.cli import main
+from earwitness.errors import OutputError, ProgramFaultError
 
 NAME = "Ostrevant Acoustics Alder 1 (invented)"
 WORDS = """# Alder
@@ -126,3 +129,68 @@ def test_what_cannot_be_done_is_refused(made: Path, arguments: tuple[str, ...], 
     given = [made / a if a.startswith("p") else a for a in arguments]
     assert run(made, *given)[0] == code
     assert not (made / "p").exists()
+
+
+def test_the_reason_stands_on_the_page_beside_the_numbers_that_changed(made: Path, tmp_path: Path) -> None:
+    """A figure that a former publication stated otherwise: both values, the reason, and the file of changes."""
+    shutil.copytree(made / "archive", tmp_path / "archive")
+    shutil.copytree(made / "page", tmp_path / "page")
+    with Archive.open(tmp_path / "archive") as archive:
+        owner = archive.find(NAME)
+        last = json.loads(archive.publications_of(owner.id)[-1].document)
+        last["figures"]["sensitivity"]["words"] = "99.9 ± 0.1 dB"
+        archive.keep_publication(owner.id, "page", last)
+    code, out = run(tmp_path, "--to", tmp_path / "page", "--because", "The calibrator <b>was</b> set to 114 dB.")
+    assert code == 0, out
+    page = (tmp_path / "page" / "index.html").read_text(encoding="utf-8")
+    html5lib.HTMLParser(strict=True).parse(page)
+    assert "The calibrator &lt;b&gt;was&lt;/b&gt; set to 114 dB." in page
+    assert "99.9 ± 0.1 dB" in page
+    assert "What revision 3 changed" in page
+    rows = (tmp_path / "page" / "downloads" / "corrections.csv").read_text(encoding="utf-8")
+    assert "99.9 ± 0.1 dB" in rows
+    assert "114 dB" in rows
+    code, out = run(tmp_path, "--to", tmp_path / "page", "--because", "Another reason.")
+    assert code == 0
+    assert "your reason was not kept: nothing that a correction tells of changed since revision 3" in out
+    assert "Another reason" not in (tmp_path / "page" / "index.html").read_text(encoding="utf-8")
+
+
+def test_a_photo_beside_the_page_survives_the_next_publication(made: Path, tmp_path: Path) -> None:
+    shutil.copytree(made / "archive", tmp_path / "archive")
+    assert run(tmp_path, "--to", tmp_path / "pp")[0] == 0
+    (tmp_path / "pp" / "my-photo.jpg").write_bytes(b"\xff\xd8 a photo")
+    (tmp_path / "pp" / "downloads" / "extra.txt").write_text("mine")
+    code, out = run(tmp_path, "--to", tmp_path / "pp")
+    assert code == 0
+    assert "your own files in the folder stayed: my-photo.jpg, downloads/extra.txt" in out
+    assert (tmp_path / "pp" / "my-photo.jpg").read_bytes() == b"\xff\xd8 a photo"
+    assert (tmp_path / "pp" / "downloads" / "extra.txt").read_text() == "mine"
+
+
+def test_a_product_that_fails_does_not_stop_the_others(
+    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("of the report")
+
+    shutil.copytree(made / "archive", tmp_path / "archive")
+    monkeypatch.setattr(publish, "write_report", broken)
+    code, out = run(tmp_path, "--to", tmp_path / "page", "--report", "--talk", "--data", "CC-BY-4.0")
+    assert code == ProgramFaultError.exit_code
+    assert "not done: report" in out
+    assert {p.suffix for p in (tmp_path / "page-material").iterdir() if p.is_file()} == {".md", ".zip"}
+
+
+@pytest.mark.parametrize("place", ["objects/x", "arrays", "."])
+def test_nothing_is_written_into_the_archives_own_folders(made: Path, place: str) -> None:
+    archive = made / "archive"
+    before = sorted(archive.rglob("*"))
+    code, out = run(made, "--to", made / "elsewhere", "--talk", "--material", archive / place)
+    assert code == OutputError.exit_code
+    assert "into the archive itself" in out
+    exported = CliRunner().invoke(
+        main, ["archive", "export", NAME, str(archive / "objects" / "bag"), "--archive", str(archive)]
+    )
+    assert exported.exit_code == OutputError.exit_code
+    assert sorted(archive.rglob("*")) == before

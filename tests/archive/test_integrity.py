@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -15,6 +16,11 @@ from archive_worlds import measurement, step_of, write_session
 from earwitness.archive import integrity
 from earwitness.archive.catalogue import CATALOGUE, Archive
 from earwitness.archive.integrity import CheckReport, check, stale_results
+from earwitness.archive.neighbors import put_shape
+from earwitness.archive.notes import keep_sheet
+from earwitness.archive.search import SummaryFacts, put_summary, summary_source
+from earwitness.insight.listening.seal import seal_hash
+from earwitness.quantities import Figure
 
 
 def filled(folder: Path) -> Archive:
@@ -214,3 +220,43 @@ def test_stale_results_say_why_and_what_replaced_them(tmp_path: Path) -> None:
         assert [(s.result.step.name, s.replaced) for s in changed] == [("figures", False), ("reduce", True)]
         (unset,) = stale_results(archive, "earwitness 0.0.1", {"figures": {"corner": None}})
         assert unset.reasons == (f"setting corner was not set, now {json.dumps(None)}",)
+
+
+def test_a_figure_of_the_search_index_that_was_altered_is_found_and_made_anew(tmp_path: Path) -> None:
+    """Figures, words, curves, each altered in the file itself; a check names the loudspeaker and the remedy."""
+    with Archive.open(tmp_path / "a") as archive:
+        archive.add_session(write_session(tmp_path / "in"), tmp_path / "in")
+        facts = SummaryFacts("monitor", 100.0, "EUR", "2026-01-01", "bass", "made")
+        put_summary(archive, 1, [Figure("f3", 41.5, 1.0, "Hz", None, "m")], facts)
+        put_shape(archive, 1, {}, made_from="made")
+        assert check(archive).findings == ()
+        assert summary_source(archive, 1) == "made"
+    for change in (
+        "UPDATE summary_figure SET value = value + 10",
+        "UPDATE summary_figure SET u = 0.001",
+        "DELETE FROM summary_figure",
+        "UPDATE summary SET price = 90.0",
+        "UPDATE summary SET made_from = 'mode'",
+        "UPDATE summary_shape SET curves = zeroblob(10)",
+    ):
+        shutil.copytree(tmp_path / "a", tmp_path / "b", dirs_exist_ok=True)
+        with closing(sqlite3.connect(tmp_path / "b" / CATALOGUE)) as plain:
+            plain.execute(change)
+            plain.commit()
+        with Archive.open(tmp_path / "b") as archive:
+            (found,) = check(archive).damage
+            assert "Invented Works Lantern 2" in found.what
+            assert "search index" in found.what
+            assert found.remedy.startswith("earwitness archive rebuild")
+            assert summary_source(archive, 1) is None
+        shutil.rmtree(tmp_path / "b")
+
+
+def test_a_listening_sheet_that_does_not_fit_its_seal_is_found(tmp_path: Path) -> None:
+    with Archive.open(tmp_path) as archive:
+        stamp = "2026-01-01T00:00:00+00:00"
+        keep_sheet(archive, name="A", maker="M", facts="{}", sha256=seal_hash("{}", stamp), sealed_at=stamp)
+        assert check(archive, seal=seal_hash).findings == ()
+        keep_sheet(archive, name="A", maker="M", facts='{"a":1}', sha256="a" * 64, sealed_at=stamp)
+        (found,) = check(archive, seal=seal_hash).damage
+        assert "does not fit its seal" in found.what

@@ -300,7 +300,15 @@ def test_an_archive_without_an_index_gets_one_and_keeps_what_it_had(tmp_path: Pa
     with shelf(tmp_path, "A") as archive:
         folder = archive.folder
     with closing(sqlite3.connect(folder / CATALOGUE)) as connection:
-        for table in ("summary_text", "summary_figure", "summary_shape", "summary", "draft", "draft_state"):
+        for table in (
+            "session_aside",
+            "summary_text",
+            "summary_figure",
+            "summary_shape",
+            "summary",
+            "draft",
+            "draft_state",
+        ):
             connection.execute(f"DROP TABLE {table}")
         connection.execute("UPDATE alembic_version SET version_num = '0002'")
         connection.commit()

@@ -39,7 +39,7 @@ def review(reading: Reading, measurement: Measurement, session: Session) -> Revi
 
 @pytest.fixture(scope="module")
 def folder(review: Review, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_review(review, tmp_path_factory.mktemp("made") / "review").parent
+    return write_review(review, tmp_path_factory.mktemp("made") / "review").page.parent
 
 
 @pytest.fixture(scope="module")
@@ -142,7 +142,7 @@ def test_hostile_words_stay_words(reading: Reading, measurement: Measurement, de
 
 
 def test_the_same_review_gives_the_same_bytes(review: Review, folder: Path, tmp_path: Path) -> None:
-    again = write_review(review, tmp_path / "again").parent
+    again = write_review(review, tmp_path / "again").page.parent
     names = sorted(p.relative_to(folder) for p in folder.rglob("*") if p.is_file())
     assert names == sorted(p.relative_to(again) for p in again.rglob("*") if p.is_file())
     for name in names:
@@ -153,9 +153,8 @@ def test_the_same_review_gives_the_same_bytes(review: Review, folder: Path, tmp_
 
 def test_an_older_review_is_replaced_and_nothing_is_left_beside(review: Review, tmp_path: Path) -> None:
     place = tmp_path / "review"
-    write_review(review, place)
-    (place / "stale.txt").write_text("old")
-    write_review(replace(review, revision="2"), place)
+    write_review(review, place, more={"stale.txt": b"of the former page"})
+    assert write_review(replace(review, revision="2"), place).lines == ()
     assert "revision 2" in words_of(parsed((place / "index.html").read_text(encoding="utf-8")))
     assert not (place / "stale.txt").exists()
     assert [p.name for p in tmp_path.iterdir()] == ["review"]

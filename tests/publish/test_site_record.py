@@ -39,5 +39,4 @@ def test_where_no_page_is_to_be_written_the_others_are_not_read(
         raise AssertionError("the curves of all loudspeakers were read for nothing")
 
     monkeypatch.setattr(site_pages, "others_of", read)
-    with site_pages.written_pages([], tmp_path, workers=None) as done:
-        assert list(done) == []
+    assert list(site_pages.written_pages([], tmp_path, workers=None)) == []

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from earwitness import __version__
-from earwitness.app.jobs import Progress, part, silent
+from earwitness.app.jobs import Canceled, Progress, part, silent
 from earwitness.app.settings import AUTOMATIC, carry_choice, kept_choice, reduce_settings
 from earwitness.app.summary import keep_summary
 from earwitness.archive.arrays import OlderLayoutError
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.entries import ResultEntry
 from earwitness.demo.catalogue import simulate, simulated
-from earwitness.errors import ArchiveError
+from earwitness.errors import ArchiveError, EarwitnessError, named
 from earwitness.formats.audio import Recording, read_audio
 from earwitness.formats.correction_file import read_correction
 from earwitness.formats.impedance_table import read_impedance_table
@@ -51,26 +52,26 @@ def add_folder(folder: Path, archive_folder: Path, *, progress: Progress = silen
     """Validate the session in `folder`, keep its recordings, reduce them.
 
     A reduction of it that is lost or damaged is made anew. Raises SessionError with all faults before anything is taken
-    in; AudioError for a recording that can't be used; OutputError and ArchiveError as the archive does. What was kept
-    before an error stays kept.
+    in; AudioError for a recording that can't be used; OutputError and ArchiveError as the archive does;
+    ProgramFaultError for anything else. What was kept before an error stays kept.
     """
     progress(0.0, "check the session folder")
     session = load_session(folder)
     with Archive.open(archive_folder) as archive:
         progress(0.05, "copy the recordings")
         added = archive.add_session(session, folder)
-        chosen = AUTOMATIC if added.reused else carry_choice(archive, added.session_id)
-        told = part(progress, 0.15, 0.97)
-        measurement, was_reduced = measurement_of(archive, added.session_id, mend=True, progress=told)
-        spoken = session.loudspeaker
-        owner = archive.find(f"{spoken.maker} {spoken.name}").id
-        keep_summary(archive, owner, added.session_id, measurement)
-        counts = archive.sessions_of(owner)[-1]
+        owner = archive.owner_of(added.session_id)
+        with _kept_though_failed(session, added.session_id):
+            chosen = AUTOMATIC if added.reused else carry_choice(archive, added.session_id)
+            told = part(progress, 0.15, 0.97)
+            measurement, was_reduced = measurement_of(archive, added.session_id, mend=True, progress=told)
+            keep_summary(archive, owner, added.session_id, measurement)
+        counts = archive.counting_session(owner)
     warnings = [flag.sentence for flag in measurement.flags if flag.severity != "info"]
     if not chosen.is_automatic:
         warnings.append(f"As chosen for the session that this one takes the place of: {chosen.words()}.")
     if added.counts_again:
-        warnings.append("This session counts again, in place of a later one with the same recordings.")
+        warnings.append("This session counts again; it was superseded by another one or set aside.")
     if counts.id != added.session_id:
         # Whatever is read next is of the other session: without a word, the new one would seem to change nothing.
         warnings.append(
@@ -85,6 +86,23 @@ def add_folder(folder: Path, archive_folder: Path, *, progress: Progress = silen
         was_reduced=was_reduced,
         warnings=tuple(warnings),
     )
+
+
+@contextmanager
+def _kept_though_failed(session: Session, number: int) -> Iterator[None]:
+    """Where a session was taken in and cannot be used, say what holds for it from now on."""
+    spoken = session.loudspeaker
+    try:
+        with named(f"{spoken.title}, session of {session.date}"):
+            yield
+    except Canceled:
+        raise
+    except EarwitnessError as error:
+        aside = f'earwitness archive set-aside "{spoken.title}" --session {number}'
+        error.add_remedy(
+            f"the recordings are in the archive; until they can be reduced, set the session aside: {aside}"
+        )
+        raise
 
 
 def kept_measurement(archive: Archive, session_id: int) -> Measurement | None:
@@ -156,22 +174,23 @@ def _kept(
 
 def _made(archive: Archive, session_id: int, settings: ReduceSettings, progress: Progress) -> Measurement:
     session = archive.session(session_id)
-    invented = simulated(session)
-    if invented is not None:
-        # Kept as if reduced with the present settings, so that a reading finds it.
-        return simulate(invented, asdict(settings))
-    files = archive.files_of(session_id)
-    _require_files(files, archive)
-    correction_file = session.microphone.correction_file
-    return reduce_session(
-        session,
-        recordings_of(files),
-        settings=settings,
-        correction=read_correction(files[correction_file]) if correction_file else None,
-        impedance=impedance_table_of(session, files),
-        pressures=scan_pressures_of(session, files),
-        progress=progress,
-    )
+    with named(f"{session.loudspeaker.title}, session of {session.date}"):
+        invented = simulated(session)
+        if invented is not None:
+            # Kept as if reduced with the present settings, so that a reading finds it.
+            return simulate(invented, asdict(settings))
+        files = archive.files_of(session_id)
+        _require_files(files, archive)
+        correction_file = session.microphone.correction_file
+        return reduce_session(
+            session,
+            recordings_of(files),
+            settings=settings,
+            correction=read_correction(files[correction_file]) if correction_file else None,
+            impedance=impedance_table_of(session, files),
+            pressures=scan_pressures_of(session, files),
+            progress=progress,
+        )
 
 
 def _require_files(files: Mapping[str, Path], archive: Archive) -> None:

@@ -69,7 +69,7 @@ def _kept_advice(result: ReadResult, findings: tuple[Finding, ...], archive_fold
         bands = 0 if mend is None or mend.design is None else len(mend.design.equalizer.bands)
         aim, match = study_aim(result, bands=bands), match_loudspeaker(result, findings)
         document = {"mend": plain(mend), "mend_absent": why, "aim": plain(aim), "match": plain(match)}
-        archive.keep_document(archive.sessions_of(result.loudspeaker_id)[-1].id, made, ADVICE, document)
+        archive.keep_document(archive.counting_session(result.loudspeaker_id).id, made, ADVICE, document)
     # As it will come out of the archive, so that the first page is made from the same numbers as the next.
     return _restored(document)
 

@@ -24,7 +24,7 @@ from earwitness.insight.listening.seal import seal_hash
 def check_archive(archive_folder: Path, *, progress: Progress = silent) -> CheckReport:
     """Verify every hash and relation. Raises ArchiveError without an archive."""
     with Archive.open(archive_folder, create=False) as archive:
-        return check(archive, progress=_bytes_told(progress, "checked"))
+        return check(archive, progress=_bytes_told(progress, "checked"), seal=seal_hash)
 
 
 def back_up_archive(archive_folder: Path, target: Path, *, progress: Progress = silent) -> BackupReport:
@@ -56,11 +56,11 @@ def import_loudspeaker(folder: Path, archive_folder: Path) -> TakenIn:
     """
     with Archive.open(archive_folder) as archive:
         done = import_package(folder, archive, seal=seal_hash, need_choice=need_choice)
-        latest = archive.sessions_of(done.loudspeaker_id)
-        measurement = kept_measurement(archive, latest[-1].id) if latest else None
+        counting = [one for one in archive.sessions_of(done.loudspeaker_id) if one.standing == "counts"]
+        measurement = kept_measurement(archive, counting[-1].id) if counting else None
         if measurement is not None:
-            keep_summary(archive, done.loudspeaker_id, latest[-1].id, measurement)
-        elif latest:
+            keep_summary(archive, done.loudspeaker_id, counting[-1].id, measurement)
+        elif counting:
             keep_names(archive, done.loudspeaker_id)
         return TakenIn(done, measurement is not None)
 

@@ -9,11 +9,11 @@ from typing import Any
 
 from earwitness import __version__
 from earwitness.app.columns import hung
-from earwitness.app.jobs import Progress, part, silent
+from earwitness.app.jobs import Canceled, Progress, part, silent
 from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.latest import latest_sessions
-from earwitness.errors import InputError, OutputError
+from earwitness.errors import AudioError, EarwitnessError, FormatError, InputError, OutputError
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.compare import MOST, compare_curves, compare_difference, compare_table, price_table
 from earwitness.exhibits.figures_table import figure_name
@@ -60,7 +60,7 @@ class Group:
 @dataclass(frozen=True, slots=True, eq=False)
 class Comparison:
     """charts : overlay, and the difference where two are compared; standings, nearest, prices : of the first among the
-    group, empty without one."""
+    group, empty without one; missing : loudspeakers that were asked for or in the group and cannot be read."""
 
     candidates: tuple[Candidate, ...]
     charts: tuple[Chart, ...]
@@ -71,6 +71,7 @@ class Comparison:
     prices: Table | None = None
     offers: tuple[Offer, ...] = ()
     match_hz: tuple[float, float] = MATCH_BAND_HZ
+    missing: tuple[tuple[str, EarwitnessError], ...] = ()
 
 
 def compare_loudspeakers(
@@ -83,17 +84,26 @@ def compare_loudspeakers(
 ) -> Comparison:
     """Two to four loudspeakers beside each other; with `group`, the first one's place in it as well.
 
-    Raises InputError for another number of names, an unknown one or one that is named twice, or a band in which levels
-    cannot be matched; ArchiveError as the archive does.
+    One that cannot be read is in `missing` while two others can be. Raises InputError for another number of names, an
+    unknown one or one that is named twice, or a band in which levels cannot be matched; else as `read_loudspeaker`.
     """
     if not 2 <= len(names) <= MOST:
         raise InputError(f"{len(names)} loudspeakers were named", expected=f"2 to {MOST}")
     share = 0.4 if group is not None else 1.0
-    results = [
-        read_loudspeaker(name, archive_folder, progress=part(progress, share * i / 4, share * (i + 1) / 4))
-        for i, name in enumerate(names)
-    ]
-    found = compare_results(results, match_hz=match_hz)
+    results: list[ReadResult] = []
+    missing: list[tuple[str, EarwitnessError]] = []
+    for i, name in enumerate(names):
+        told = part(progress, share * i / 4, share * (i + 1) / 4)
+        try:
+            results.append(read_loudspeaker(name, archive_folder, progress=told))
+        except EarwitnessError as error:
+            # Slips of the one who asks are told at once; two that can be read can still be compared.
+            if isinstance(error, InputError | Canceled) and not isinstance(error, AudioError | FormatError):
+                raise
+            missing.append((name, error))
+    if len(results) < 2:
+        raise missing[0][1]
+    found = replace(compare_results(results, match_hz=match_hz), missing=tuple(missing))
     return found if group is None else _placed(found, group, archive_folder, match_hz, part(progress, share, 1.0))
 
 
@@ -173,6 +183,7 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
         "standings": [asdict(standing) for standing in found.standings],
         "nearest": [asdict(one) for one in found.nearest],
         "prices": [asdict(offer) for offer in found.offers],
+        "missing": [{"name": name, "because": str(error)} for name, error in found.missing],
     }
 
 
@@ -204,9 +215,16 @@ def _placed(
     own = found.candidates[0]
     with Archive.open(archive_folder, create=False) as archive:
         entries = latest_sessions(archive)
-    every = []
+    every, missing = [], list(found.missing)
     for place, one in enumerate(entries):
-        every.append(candidate_of(read_loudspeaker(f"{one.maker} {one.name}", archive_folder)))
+        title = f"{one.maker} {one.name}"
+        try:
+            every.append(candidate_of(read_loudspeaker(title, archive_folder)))
+        except Canceled:
+            raise
+        except EarwitnessError as error:
+            if str(error) not in {str(known) for _, known in missing}:
+                missing.append((title, error))
         progress((place + 1) / len(entries), f"read {one.name}")
     chosen = group_of(
         every,
@@ -224,7 +242,8 @@ def _placed(
     priced = [one for one in chosen if one.price is not None]
     currencies = {one.currency for one in priced}
     prices, offers = (price_table(priced), price_frontier(priced)) if len(currencies) == 1 else (None, ())
-    return replace(found, standings=ranked, nearest=likes, prices=prices, offers=offers)
+    told = replace(found, missing=tuple(missing))
+    return replace(told, standings=ranked, nearest=likes, prices=prices, offers=offers)
 
 
 def candidate_of(result: ReadResult) -> Candidate:

@@ -44,7 +44,7 @@ def findings_of(result: ReadResult, archive_folder: Path) -> tuple[Finding, ...]
         if kept is not None:
             return tuple(_finding(row) for row in kept["findings"])
         found = found_in(result.reading, result)
-        session_id = archive.sessions_of(result.loudspeaker_id)[-1].id
+        session_id = archive.counting_session(result.loudspeaker_id).id
         archive.keep_document(session_id, made, FINDINGS, {"findings": [finding_record(one) for one in found]})
     return found
 

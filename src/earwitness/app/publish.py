@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 from earwitness.app.advice import advice_on
 from earwitness.app.arrangement import arrangement_of, outdated_lines
 from earwitness.app.beside import beside_others
-from earwitness.app.jobs import Progress, part, silent
-from earwitness.app.publications import kept_publication
+from earwitness.app.jobs import Canceled, Progress, part, silent
+from earwitness.app.publications import corrections_at, kept_publication
 from earwitness.app.published import keep_place
 from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.app.words import own_words
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.notes import sheets_of
-from earwitness.errors import InputError, choice
+from earwitness.errors import EarwitnessError, InputError, choice, named
 from earwitness.exhibits.advice import Advice
 from earwitness.publish.arrangement import arranged
 from earwitness.publish.dataset import LICENSES, dataset_name, write_dataset
@@ -55,11 +58,22 @@ NO_PRODUCTS = Products()
 
 @dataclass(frozen=True, slots=True)
 class Published:
-    """page : its first page; files : the products, in the order made; lines : what became of an edited talk."""
+    """page : its first page; files : the products, in the order made; lines : what became of an edited talk and of
+    files that the tester put into the page's folder; failed : products that could not be made, with the error."""
 
     page: Path
     files: tuple[Path, ...] = ()
     lines: tuple[str, ...] = ()
+    failed: tuple[tuple[str, EarwitnessError], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """What came of the products: as in Published."""
+
+    files: list[Path] = field(default_factory=list)
+    lines: list[str] = field(default_factory=list)
+    failed: list[tuple[str, EarwitnessError]] = field(default_factory=list)
 
 
 def publish_review(
@@ -75,10 +89,11 @@ def publish_review(
 ) -> Published:
     """Write the review of the loudspeaker called `name` to `folder`, and the products to `material`.
 
-    material : folder beside the page, which is replaced as a whole; None for `folder` with "-material" behind its
-    name; because : why numbers change, for the corrections; listening_distance_m : as in `read_loudspeaker`. Raises as
-    that, InputError for a material folder inside the page's or another license, and OutputError when something cannot
-    be written.
+    In both folders only what the program wrote there before is written over. material : folder beside the page; None
+    for `folder` with "-material" behind its name; because : why numbers change, for the corrections;
+    listening_distance_m : as in `read_loudspeaker`. Raises as that, InputError for a material folder inside the page's
+    or another license, and OutputError when something cannot be written. A product that cannot be made is in what is
+    returned.
     """
     result = read_loudspeaker(
         name, archive_folder, listening_distance_m=listening_distance_m, progress=part(progress, 0.0, 0.3)
@@ -105,24 +120,28 @@ def publish_result(
     """As `publish_review`, for what was read already."""
     folder = Path(folder).absolute()
     place = Path(material).absolute() if material else folder.with_name(f"{folder.name}-material")
+    with Archive.open(archive_folder, create=False) as archive:
+        for one in (folder, place):
+            archive.need_outside(one)
     if place == folder or folder in place.parents:
         raise InputError(
-            "the material cannot lie in the folder of the page, which is made anew each time",
+            "the material cannot lie in the folder of the page",
             where=str(place),
             remedy="give a folder beside it",
         )
     share = 1.0 if products.is_none else 0.3
     progress(0.0, "write the pages")
     review, told = review_for(result, archive_folder, advice=advice, because=because)
-    page = write_review(review, folder)
+    written = write_review(review, folder)
+    page, told = written.page, (*told, *written.lines)
     if products.is_none:
         keep_place(result.loudspeaker_id, page, (), archive_folder)
         progress(1.0, "written")
         return Published(page, lines=told)
     notes = _notes(result, archive_folder)
-    files, lines = write_products(review, place, products, notes=notes, progress=part(progress, share, 1.0))
-    keep_place(result.loudspeaker_id, page, files, archive_folder)
-    return Published(page, files, (*told, *lines))
+    made = write_products(review, place, products, notes=notes, progress=part(progress, share, 1.0))
+    keep_place(result.loudspeaker_id, page, made.files, archive_folder)
+    return Published(page, tuple(made.files), (*told, *made.lines), tuple(made.failed))
 
 
 def review_for(
@@ -135,15 +154,27 @@ def review_for(
         words = own_words(archive, result.loudspeaker_id)
         chosen = arrangement_of(archive, result.loudspeaker_id)
         document = document_of(archive, result, because=because)
-        revision, _ = kept_publication(archive, result.loudspeaker_id, TARGET, document)
-    made = (result.reading, result.measurement, result.session)
-    review = review_of(*made, revision=str(revision), advice=advice, beside=beside, own_words=words)
-    return arranged(review, chosen), tuple(outdated_lines(review, chosen))
+        revision, kept = kept_publication(archive, result.loudspeaker_id, TARGET, document)
+        log = corrections_at(archive, result.loudspeaker_id, TARGET)
+    review = review_of(
+        result.reading,
+        result.measurement,
+        result.session,
+        revision=str(revision),
+        advice=advice,
+        beside=beside,
+        own_words=words,
+        corrections=log,
+    )
+    lines = list(outdated_lines(review, chosen))
+    if because and json.loads(kept.document)["because"] != because:
+        lines.append(f"your reason was not kept: nothing that a correction tells of changed since revision {revision}")
+    return arranged(review, chosen), tuple(lines)
 
 
 def document_of(archive: Archive, result: ReadResult, *, because: str = "") -> dict[str, object]:
     """What of a publication is kept, so that the next one can be compared with it."""
-    session_key = archive.sessions_of(result.loudspeaker_id)[-1].key
+    session_key = archive.counting_session(result.loudspeaker_id).key
     return publication_document(result.reading, date=result.session.date, session_key=session_key, because=because)
 
 
@@ -154,29 +185,42 @@ def write_products(
     *,
     notes: dict[str, bytes] | None = None,
     progress: Progress = silent,
-) -> tuple[tuple[Path, ...], tuple[str, ...]]:
-    """Write the products into `place`: their paths, and what to tell of the talk. notes : for the data set."""
-    files: list[Path] = []
-    lines: list[str] = []
+) -> Made:
+    """Write the products into `place`; one that fails does not stop the others. notes : for the data set."""
+    made = Made()
     for folder in (place, place / "stills"):
         clear_dead(folder)
-    if products.report is not None:
-        progress(0.0, "set the report")
-        files.append(write_report(review, place / f"report-{products.report}.pdf", paper=products.report))
+
+    def make(share: float, doing: str, subject: str, write: Callable[[], Sequence[Path]]) -> None:
+        progress(share, doing)
+        try:
+            with named(f"{subject} of {review.title}"):
+                made.files.extend(write())
+        except Canceled:
+            raise
+        except EarwitnessError as error:
+            made.failed.append((subject, error))
+
+    def talk() -> Sequence[Path]:
+        written = write_talk(review, place / "talk.md")
+        made.lines.extend(f"talk: {words}" for words in (*written.changed, *written.left_out))
+        return [place / "talk.md"]
+
+    paper, steps, license = products.report, products.steps, products.license
+    if paper is not None:
+        path = place / f"report-{paper}.pdf"
+        make(0.0, "set the report", "report", lambda: [write_report(review, path, paper=paper)])
     for at, shape in enumerate(products.stills):
-        progress(0.2 + 0.3 * at, f"draw the {shape} stills")
-        files += write_stills(review, place / "stills", shape=shape, steps=products.steps)
+        draw = partial(write_stills, review, place / "stills", shape=shape, steps=steps)
+        make(0.2 + 0.3 * at, f"draw the {shape} stills", f"{shape} stills", draw)
     if products.talk:
-        progress(0.8, "write the talk")
-        made = write_talk(review, place / "talk.md")
-        files.append(place / "talk.md")
-        lines += [f"talk: {words}" for words in (*made.changed, *made.left_out)]
-    if products.license is not None:
-        progress(0.85, "pack the data set")
-        path = place / f"{dataset_name(review)}.zip"
-        files.append(write_dataset(review, path, license=products.license, extras=notes))
+        make(0.8, "write the talk", "talk", talk)
+    if license is not None:
+        zipped = place / f"{dataset_name(review)}.zip"
+        pack = partial(write_dataset, review, zipped, license=license, extras=notes)
+        make(0.85, "pack the data set", "data set", lambda: [pack()])
     progress(1.0, "written")
-    return tuple(files), tuple(lines)
+    return made
 
 
 def write_result(
@@ -184,9 +228,9 @@ def write_result(
 ) -> Path:
     """Write the review of a reading to `folder`; the path of its first page. advice : what it means and what to do."""
     progress(0.0, "write the pages")
-    page = write_review(review_of(result.reading, result.measurement, result.session, advice=advice), folder)
+    written = write_review(review_of(result.reading, result.measurement, result.session, advice=advice), folder)
     progress(1.0, "written")
-    return page
+    return written.page
 
 
 def _notes(result: ReadResult, archive_folder: Path) -> dict[str, bytes]:

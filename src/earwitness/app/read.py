@@ -17,7 +17,7 @@ from earwitness.app.summary import keep_summary, reading_of
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.notes import record_opening
 from earwitness.demo.catalogue import simulated
-from earwitness.errors import InputError, choice
+from earwitness.errors import InputError, choice, named
 from earwitness.exhibits.figures_table import figures_table
 from earwitness.figures.level_series import SEAT_M
 from earwitness.quantities import Measurement, Reading
@@ -56,19 +56,17 @@ def read_loudspeaker(
 
     The session is reduced anew where the kept reduction is of another version. The archive records that the data
     were opened. Raises InputError for an unknown name, with the nearest ones, and as `checked_distance`; ArchiveError
-    where there is no archive or it is damaged.
+    where there is no archive or it is damaged; ProgramFaultError for anything else.
     """
     reading_of_wall = _REAR_WALLS[choice("rear wall", rear_wall, _REAR_WALLS)]
     wanted_m = None if listening_distance_m is None else checked_distance(listening_distance_m)
-    with Archive.open(archive_folder, create=False) as archive:
+    with named(name), Archive.open(archive_folder, create=False) as archive:
         entry = archive.find(name)
-        sessions = archive.sessions_of(entry.id)
-        if not sessions:
-            raise InputError(f"{entry.name} has no session", remedy="add a session folder")
-        session = archive.session(sessions[-1].id)
+        number = archive.counting_session(entry.id).id
+        session = archive.session(number)
         settings = None if chosen is None else reduce_settings(chosen)
         told = part(progress, 0.0, 0.8)
-        measurement, _ = measurement_of(archive, sessions[-1].id, settings=settings, progress=told)
+        measurement, _ = measurement_of(archive, number, settings=settings, progress=told)
         # Whatever is read here is about to be shown: listening sheets sealed from now on were made with the data known.
         record_opening(archive, name=session.loudspeaker.name, maker=session.loudspeaker.maker)
         progress(0.85, "read the curves")
@@ -76,7 +74,7 @@ def read_loudspeaker(
         seat_m = kept_m if wanted_m is None else wanted_m
         reading = reading_of(session, measurement, rear_wall=reading_of_wall, seat_m=seat_m)
         if rear_wall == USUAL_REAR_WALL and chosen is None and seat_m == kept_m:
-            keep_summary(archive, entry.id, sessions[-1].id, measurement, reading)
+            keep_summary(archive, entry.id, number, measurement, reading)
     progress(1.0, "read")
     return ReadResult(entry.id, session, measurement, reading, seat_m)
 
@@ -98,14 +96,14 @@ def keep_chosen(
     recordings; StaleDraftError where the choice was changed elsewhere since.
     """
     with Archive.open(archive_folder, create=False) as archive:
-        sessions = archive.sessions_of(archive.find(name).id)
-        if sessions and simulated(archive.session(sessions[-1].id)) is not None:
+        number = archive.counting_session(archive.find(name).id).id
+        if simulated(archive.session(number)) is not None:
             raise InputError(
                 f"{name} was simulated at response level: there are no recordings to reduce",
                 remedy="choose a loudspeaker that was measured",
             )
     read_loudspeaker(name, archive_folder, chosen=chosen, progress=part(progress, 0.0, 0.8))
-    keep_choice(sessions[-1].id, chosen, archive_folder, revision=revision)
+    keep_choice(number, chosen, archive_folder, revision=revision)
     return read_loudspeaker(
         name,
         archive_folder,

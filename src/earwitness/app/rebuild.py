@@ -8,18 +8,18 @@ from __future__ import annotations
 import importlib
 import os
 import threading
-from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from collections.abc import Generator
+from contextlib import closing, suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from earwitness.app.add import measurement_of
-from earwitness.app.jobs import Progress, silent
+from earwitness.app.jobs import Canceled, Progress, silent
+from earwitness.app.processes import ENDED, each_done
 from earwitness.app.summary import keep_summary
 from earwitness.archive.catalogue import Archive
-from earwitness.errors import EarwitnessError, InputError, MissingExtraError
+from earwitness.errors import EarwitnessError, InputError, MissingExtraError, named
 
 # A worker of a cluster runs several tasks as threads of one process; the netCDF library bears one at a time.
 _ALONE = threading.Lock()
@@ -29,7 +29,8 @@ _ANSWER_S = 10
 
 @dataclass(frozen=True, slots=True)
 class Rebuilt:
-    """What became of one session. state : "made anew", "was current" or "failed"; words : why it failed."""
+    """What became of one session. state : "made anew", "was current", "failed", or "superseded" where it failed and
+    another one is read in its place; title : loudspeaker and date; words : why it failed."""
 
     session_id: int
     title: str
@@ -39,9 +40,10 @@ class Rebuilt:
 
 @dataclass(frozen=True, slots=True)
 class RebuildReport:
-    """All sessions, by their number."""
+    """All sessions but those set aside, by their number. aside : how many are set aside."""
 
     sessions: tuple[Rebuilt, ...]
+    aside: int = 0
 
     @property
     def is_whole(self) -> bool:
@@ -57,39 +59,57 @@ def rebuild(
     """Bring results and search index of the archive to what this version makes.
 
     workers : processes on this machine, None for one a core; cluster : address of a Dask scheduler whose workers see
-    the archive under the same path. Results are the same either way. A session that fails stays as it was and is in
-    the report. Raises ArchiveError without an archive, InputError for no workers, MissingExtraError without Dask.
+    the archive under the same path. Results are the same either way. A session that fails, for whatever reason, stays
+    as it was and is in the report; one that is set aside is passed over. Raises ArchiveError without an archive,
+    InputError for no workers, MissingExtraError without Dask.
     """
     if workers is not None and workers < 1:
         raise InputError(f"{workers} workers were asked for", expected="1 or more")
     archive_folder = archive_folder.resolve()
     with Archive.open(archive_folder, create=False) as archive:
-        numbers = [session.id for one in archive.loudspeakers() for session in archive.sessions_of(one.id)]
+        sessions = [session for one in archive.loudspeakers() for session in archive.sessions_of(one.id)]
+    numbers = [session.id for session in sessions if session.standing != "set aside"]
+    aside = len(sessions) - len(numbers)
     done: list[Rebuilt] = []
     progress(0.0, f"{len(numbers)} sessions")
-    with _results(archive_folder, numbers, workers, cluster) as results:
+    with closing(_results(archive_folder, numbers, workers, cluster)) as results:
         for found in results:
             done.append(found)
             progress(len(done) / len(numbers), f"{len(done)} of {len(numbers)}: {found.title}")
-    return RebuildReport(tuple(sorted(done, key=lambda one: one.session_id)))
+    return RebuildReport(tuple(sorted(done, key=lambda one: one.session_id)), aside)
 
 
 def rebuild_session(archive_folder: str, session_id: int) -> Rebuilt:
-    """One session, in this process; an error of the input or the archive is in what is returned."""
+    """One session, in this process; whatever fails is in what is returned."""
     with _ALONE:
         return _rebuild_session(Path(archive_folder), session_id)
 
 
 def _rebuild_session(archive_folder: Path, session_id: int) -> Rebuilt:
-    title = f"session {session_id}"
     try:
-        with Archive.open(archive_folder, create=False) as archive:
-            session = archive.session(session_id)
-            title = session.loudspeaker.title
+        with named(f"session number {session_id}"), Archive.open(archive_folder, create=False) as archive:
             was_made = _bring_up_to_date(archive, session_id)
+            title = _title(archive, session_id)
+    except Canceled:
+        raise
     except EarwitnessError as error:
-        return Rebuilt(session_id, title, "failed", str(error))
+        return _failed(archive_folder, session_id, str(error))
     return Rebuilt(session_id, title, "made anew" if was_made else "was current")
+
+
+def _failed(archive_folder: Path, session_id: int, words: str) -> Rebuilt:
+    """A session that failed, named as well as a damaged archive lets it be."""
+    title, state = f"session {session_id}", "failed"
+    with suppress(EarwitnessError), named(title), Archive.open(archive_folder, create=False) as archive:
+        title = _title(archive, session_id)
+        entries = {one.id: one for one in archive.sessions_of(archive.owner_of(session_id))}
+        state = "superseded" if entries[session_id].standing == "superseded" else "failed"
+    return Rebuilt(session_id, title, state, words)
+
+
+def _title(archive: Archive, session_id: int) -> str:
+    session = archive.session(session_id)
+    return f"{session.loudspeaker.title}, session of {session.date}"
 
 
 def _bring_up_to_date(archive: Archive, session_id: int) -> bool:
@@ -98,35 +118,18 @@ def _bring_up_to_date(archive: Archive, session_id: int) -> bool:
     return keep_summary(archive, archive.owner_of(session_id), session_id, measurement) or was_made
 
 
-@contextmanager
-def _results(folder: Path, numbers: list[int], workers: int | None, cluster: str | None) -> Iterator[Iterator[Rebuilt]]:
+def _results(
+    folder: Path, numbers: list[int], workers: int | None, cluster: str | None
+) -> Generator[Rebuilt, None, None]:
     if cluster is not None:
-        with _cluster_results(folder, numbers, cluster) as results:
-            yield results
+        yield from _cluster_results(folder, numbers, cluster)
         return
-    count = min(workers or os.cpu_count() or 1, max(len(numbers), 1))
-    if count == 1:
-        yield (rebuild_session(str(folder), number) for number in numbers)
-        return
-    import multiprocessing
-
-    # Spawned, not forked: libraries with threads of their own do not survive a fork.
-    pool = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"))
-    try:
-        futures = [pool.submit(rebuild_session, str(folder), number) for number in numbers]
-        yield (future.result() for future in as_completed(futures))
-    except BrokenProcessPool as error:
-        raise EarwitnessError(
-            "a process of the rebuild was ended from outside, perhaps for lack of memory; what was done is kept",
-            where=str(folder),
-            remedy="run the same command again, with fewer --workers",
-        ) from error
-    finally:
-        pool.shutdown(cancel_futures=True)
+    work = partial(rebuild_session, str(folder))
+    count = workers or os.cpu_count() or 1
+    yield from each_done(work, numbers, workers=count, lost=lambda number: _failed(folder, number, ENDED))
 
 
-@contextmanager
-def _cluster_results(folder: Path, numbers: list[int], address: str) -> Iterator[Iterator[Rebuilt]]:
+def _cluster_results(folder: Path, numbers: list[int], address: str) -> Generator[Rebuilt, None, None]:
     try:
         distributed = importlib.import_module("distributed")
     except ImportError:
@@ -145,5 +148,7 @@ def _cluster_results(folder: Path, numbers: list[int], address: str) -> Iterator
             remedy="start the scheduler and its workers, or leave --cluster out",
         ) from error
     with client:
-        futures = [client.submit(rebuild_session, str(folder), number, pure=False) for number in numbers]
-        yield (future.result() for future in distributed.as_completed(futures))
+        futures = {client.submit(rebuild_session, str(folder), number, pure=False): number for number in numbers}
+        for future in distributed.as_completed(futures):
+            lost = future.exception()
+            yield future.result() if lost is None else _failed(folder, futures[future], f"on the cluster: {lost}")

@@ -60,11 +60,9 @@ def level_at(
     """
     with Archive.open(archive_folder, create=False) as archive:
         entry = archive.find(name)
-        sessions = archive.sessions_of(entry.id)
-        if not sessions:
-            raise InputError(f"{entry.name} has no session", remedy="add a session folder")
-        session = archive.session(sessions[-1].id)
-        measurement, _ = measurement_of(archive, sessions[-1].id, progress=part(progress, 0.0, 0.9))
+        number = archive.counting_session(entry.id).id
+        session = archive.session(number)
+        measurement, _ = measurement_of(archive, number, progress=part(progress, 0.0, 0.9))
         record_opening(archive, name=session.loudspeaker.name, maker=session.loudspeaker.maker)
     if measurement.scan is None:
         raise InputError(

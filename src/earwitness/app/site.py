@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
+from contextlib import closing
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -14,10 +15,10 @@ from earwitness.app.distance import distance_setting, kept_distance
 from earwitness.app.jobs import Progress, silent
 from earwitness.app.publications import corrections_at
 from earwitness.app.settings import chosen_from
-from earwitness.app.site_pages import PageJob, open_all, written_pages
+from earwitness.app.site_pages import NoPage, PageJob, open_all, written_pages
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.latest import Latest, latest_sessions
-from earwitness.errors import InputError, OutputError
+from earwitness.errors import EarwitnessError, InputError, OutputError
 from earwitness.figures.level_series import SEAT_M
 from earwitness.publish.place import clear_dead, write_whole
 from earwitness.publish.site import index as pages
@@ -39,12 +40,14 @@ _LAYOUT = 2
 
 @dataclass(frozen=True, slots=True)
 class SiteReport:
-    """page : the index; written, unchanged : loudspeakers; kept : pages whose loudspeaker left the archive."""
+    """page : the index; written, unchanged : loudspeakers; kept : pages whose loudspeaker left the archive or was set
+    aside; failed : loudspeakers whose page could not be written, with the error; a former page of theirs stays."""
 
     page: Path
     written: tuple[str, ...]
     unchanged: int
     kept: tuple[str, ...]
+    failed: tuple[tuple[str, EarwitnessError], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +79,8 @@ def publish_site(
     because : why numbers change, for the corrections log. Addresses are permanent: a page whose loudspeaker has left
     the archive stays. workers : processes that write pages, None for one a core. Publishing shows the data of every
     loudspeaker whose page is written, so that listening sheets sealed later are marked as made with the data known.
-    Raises InputError for a base URL that is none, FormatError for a damaged record of the site,
+    A loudspeaker whose page cannot be written is in the report, and the others go on. Raises InputError for a base URL
+    that is none, FormatError for a damaged record of the site,
     OutputError when it cannot be written, ArchiveError as the archive does.
     """
     folder, base_url = Path(folder).absolute(), _base_url(base_url)
@@ -88,8 +92,13 @@ def publish_site(
         changed = [one for one in wanted if not _is_current(folder, by_name.get(one.name_key), one)]
         jobs = _jobs(changed, by_name, folder, archive_folder, base_url or "site", because)
         open_all(jobs, archive_folder)
-        with written_pages(jobs, archive_folder, workers=workers) as done:
+        failed: list[NoPage] = []
+        with closing(written_pages(jobs, archive_folder, workers=workers)) as done:
             for place, card in enumerate(done):
+                if isinstance(card, NoPage):
+                    failed.append(card)
+                    progress((place + 1) / len(jobs), f"failed: {card.job.title}")
+                    continue
                 by_name[card.name_key] = card
                 progress((place + 1) / len(jobs), card.title)
                 # A run that is stopped goes on where it was, and no address is given twice.
@@ -100,11 +109,13 @@ def publish_site(
     ordered = _ordered(by_name)
     page = _write_index(folder, ordered, logs, title=title, base_url=base_url, author=author)
     present = {one.name_key for one in wanted}
+    missed = {one.job.name_key for one in failed}
     return SiteReport(
         page,
-        tuple(one.entry.name for one in changed),
+        tuple(one.entry.name for one in changed if one.name_key not in missed),
         len(wanted) - len(changed),
         tuple(card.title for card in ordered if card.name_key not in present),
+        tuple((one.job.title, one.error) for one in sorted(failed, key=lambda one: one.job.name_key)),
     )
 
 
@@ -153,8 +164,8 @@ def _logs(
     """Corrections of those that have any: a second publication is seen from the card's revision."""
     found = {}
     for one in wanted:
-        card = cards[one.name_key]
-        if card.revision != "1":
+        card = cards.get(one.name_key)
+        if card is not None and card.revision != "1":
             log = corrections_at(archive, one.entry.loudspeaker_id, target)
             if log:
                 found[card.address] = (card.title, log)

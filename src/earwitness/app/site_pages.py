@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from collections.abc import Generator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from earwitness.app.advice import advice_on
 from earwitness.app.arrangement import arrangement_of
 from earwitness.app.beside import Others, beside_others, others_of
+from earwitness.app.processes import ENDED, each_done
 from earwitness.app.publications import corrections_at, kept_publication
 from earwitness.app.read import read_loudspeaker
 from earwitness.app.rebuild import rebuild_session
@@ -20,7 +18,7 @@ from earwitness.app.words import own_words
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.latest import Latest
 from earwitness.archive.notes import record_opening
-from earwitness.errors import EarwitnessError
+from earwitness.errors import EarwitnessError, named
 from earwitness.publish.arrangement import arranged
 from earwitness.publish.review import Review, review_of
 from earwitness.publish.site import index as pages
@@ -50,6 +48,18 @@ class PageJob:
     def name_key(self) -> str:
         return "\n".join(self.entry.folded)
 
+    @property
+    def title(self) -> str:
+        return f"{self.entry.maker} {self.entry.name}"
+
+
+@dataclass(frozen=True, slots=True)
+class NoPage:
+    """A page that could not be written; one that was there before stays."""
+
+    job: PageJob
+    error: EarwitnessError
+
 
 def open_all(jobs: Sequence[PageJob], archive_folder: Path) -> None:
     """Note that the data of all these loudspeakers are being shown: a site shows them to whoever opens it."""
@@ -58,50 +68,30 @@ def open_all(jobs: Sequence[PageJob], archive_folder: Path) -> None:
             record_opening(archive, name=job.entry.name, maker=job.entry.maker)
 
 
-@contextmanager
-def written_pages(jobs: Sequence[PageJob], archive_folder: Path, *, workers: int | None) -> Iterator[Iterator[Card]]:
-    """The cards of the pages, as they are done.
+def written_pages(
+    jobs: Sequence[PageJob], archive_folder: Path, *, workers: int | None
+) -> Generator[Card | NoPage, None, None]:
+    """The cards of the pages, as they are done, and what could not be written.
 
     workers : processes, None for one a core. What a page says of others is what the archive holds before the first of
-    them is written. Raises as reading and writing do; pages that were done stay.
+    them is written. Raises where the archive as a whole cannot be read; pages that were done stay.
     """
     if not jobs:
-        yield iter(())
         return
-    count = min(workers or os.cpu_count() or 1, len(jobs))
-    if count <= 1 or (workers is None and len(jobs) < _WORTH_A_PROCESS):
-        if len(jobs) > 1:
-            for job in jobs:
-                _index(job)
-        others = others_of(archive_folder)
-        yield (write_page(job, others) for job in jobs)
-        return
-    import multiprocessing
-
-    # Spawned, not forked: libraries with threads of their own do not survive a fork.
-    context = multiprocessing.get_context("spawn")
-    try:
-        with ProcessPoolExecutor(count, mp_context=context) as pool:
-            list(pool.map(_index, jobs))
-        others = others_of(archive_folder)
-        pool = ProcessPoolExecutor(count, mp_context=context, initializer=_begin, initargs=(others,))
-        try:
-            futures = [pool.submit(_write_here, job) for job in jobs]
-            yield (future.result() for future in as_completed(futures))
-        finally:
-            pool.shutdown(cancel_futures=True)
-    except BrokenProcessPool as error:
-        raise EarwitnessError(
-            "a process that wrote pages was ended from outside, perhaps for lack of memory; what was done is kept",
-            where=jobs[0].folder,
-            remedy="run the same command again, with fewer --workers",
-        ) from error
+    count = workers or os.cpu_count() or 1
+    if workers is None and len(jobs) < _WORTH_A_PROCESS:
+        count = 1
+    if len(jobs) > 1:
+        for _ in each_done(_index, jobs, workers=count, lost=_index_lost):
+            pass
+    others = others_of(archive_folder)
+    yield from each_done(_write_here, jobs, workers=count, lost=_page_lost, begin=_begin, given=(others,))
 
 
 def write_page(job: PageJob, others: Others) -> Card:
     """Write the page of one loudspeaker with all that lies in its folder; its card."""
     archive_folder, entry = Path(job.archive_folder), job.entry
-    result = read_loudspeaker(f"{entry.maker} {entry.name}", archive_folder)
+    result = read_loudspeaker(job.title, archive_folder)
     advice = advice_on(result, archive_folder)
     beside = beside_others(result, archive_folder, others=others)
     with Archive.open(archive_folder, create=False) as archive:
@@ -117,9 +107,9 @@ def write_page(job: PageJob, others: Others) -> Card:
             advice=advice,
             beside=beside,
             own_words=own_words(archive, entry.loudspeaker_id),
+            corrections=(log := corrections_at(archive, entry.loudspeaker_id, job.target)),
         )
         review = arranged(generated, arrangement_of(archive, entry.loudspeaker_id))
-        log = corrections_at(archive, entry.loudspeaker_id, job.target)
     card = card_of(
         review, address=job.address, name_key=job.name_key, updated=published.created_at, made_from=job.made_from
     )
@@ -147,13 +137,25 @@ def _index(job: PageJob) -> None:
     rebuild_session(job.archive_folder, job.entry.session_id)
 
 
+def _index_lost(_job: PageJob) -> None:
+    """As for any other fault of it."""
+
+
+def _page_lost(job: PageJob) -> NoPage:
+    return NoPage(job, EarwitnessError(ENDED, where=job.title))
+
+
 _OTHERS: list[Others] = []
 
 
 def _begin(others: Others) -> None:
-    """In a process of its own, once: what all its pages say of others."""
+    """Once in every process that writes pages: what all of them say of others."""
     _OTHERS[:] = [others]
 
 
-def _write_here(job: PageJob) -> Card:
-    return write_page(job, _OTHERS[0])
+def _write_here(job: PageJob) -> Card | NoPage:
+    try:
+        with named(job.title):
+            return write_page(job, _OTHERS[0])
+    except EarwitnessError as error:
+        return NoPage(job, error)

@@ -11,7 +11,7 @@ from earwitness.app.words import own_words
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.neighbors import put_shape, shape_source
 from earwitness.archive.notes import sheets_of
-from earwitness.archive.search import facts_of, put_summary, summary_source
+from earwitness.archive.search import facts_of, put_summary, summary_source, summary_sources
 from earwitness.figures.level_series import SEAT_M
 from earwitness.figures.read import read_measurement
 from earwitness.quantities import Measurement, Reading
@@ -41,10 +41,10 @@ def keep_summary(
 ) -> bool:
     """Put figures and curves of a loudspeaker's latest session into the index, unless they are there; whether it was.
 
-    A session that is not the latest changes nothing. reading : the figures, where they are read already, at the kept
+    A session that is not the one read changes nothing. reading : the figures, where they are read already, at the kept
     listening distance. Raises ArchiveError and OutputError as the archive does.
     """
-    if archive.sessions_of(loudspeaker_id)[-1].id != session_id:
+    if archive.counting_session(loudspeaker_id).id != session_id:
         return False
     session = archive.session(session_id)
     notes = _notes(archive, loudspeaker_id, session)
@@ -61,9 +61,9 @@ def keep_summary(
 def keep_names(archive: Archive, loudspeaker_id: int) -> bool:
     """Put a loudspeaker into the index without figures, so that it is found by name, type, price and notes until its
     figures are read; what the index says already stays. Whether it was put."""
-    if summary_source(archive, loudspeaker_id) is not None:
+    if loudspeaker_id in summary_sources(archive):
         return False
-    session = archive.session(archive.sessions_of(loudspeaker_id)[-1].id)
+    session = archive.session(archive.counting_session(loudspeaker_id).id)
     put_summary(archive, loudspeaker_id, (), facts_of(session, notes=_notes(archive, loudspeaker_id, session)))
     return True
 

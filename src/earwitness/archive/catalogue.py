@@ -27,11 +27,13 @@ from sqlalchemy.orm import Session as Work
 
 from earwitness.archive import arrays, database, journal
 from earwitness.archive.entries import (
+    STANDINGS,
     Added,
     LoudspeakerEntry,
     PublicationEntry,
     ResultEntry,
     SessionEntry,
+    Standing,
     TakeEntry,
 )
 from earwitness.archive.recordings import RecordingStore, hash_of
@@ -40,12 +42,13 @@ from earwitness.archive.schema import (
     PublicationRow,
     RecordingRow,
     ResultRow,
+    SessionAsideRow,
     SessionFileRow,
     SessionRow,
     TakeRow,
 )
-from earwitness.archive.superseded import superseded_sessions
-from earwitness.errors import ArchiveError, InputError
+from earwitness.archive.superseded import aside_sessions, superseded_sessions
+from earwitness.errors import ArchiveError, InputError, OutputError
 from earwitness.quantities import Measurement, Step
 from earwitness.session.session import Session
 
@@ -101,13 +104,25 @@ class Archive:
     ) -> None:
         self.close()
 
+    def need_outside(self, path: Path) -> None:
+        """Raise OutputError where `path` lies in a folder of this archive that only the archive itself may fill."""
+        path = path.resolve()
+        for own in (self.folder / "objects", self.folder / "arrays"):
+            if path == self.folder or path == own or own in path.parents:
+                raise OutputError(
+                    "this would be written into the archive itself",
+                    where=str(path),
+                    expected="a place outside the archive's own folders",
+                    remedy="give another folder",
+                )
+
     def add_session(self, session: Session, folder: Path) -> Added:
         """Take in `session` and every file it names from `folder`.
 
         A session that is here already, with the same facts and the same files, is reused, and counts again where it
-        was superseded; recordings of it that were lost or damaged are put back, and what killed processes left half
-        written is cleared away. Raises
-        ArchiveError when a file is not the one that was validated, OutputError when the archive cannot be written.
+        was superseded or set aside; recordings of it that were lost or damaged are put back, and what killed processes
+        left half written is cleared away. Raises ArchiveError when a file is not the one that was validated,
+        OutputError when the archive cannot be written.
         """
         key = session_key(session)
         for part in ("objects", "arrays"):
@@ -120,8 +135,13 @@ class Archive:
         with self._writing() as work:
             known = known_session(work, key, session)
             if known is not None:
-                if counts_again := known.id in superseded_sessions(work, known.loudspeaker_id):
-                    known.created_at = self._now()
+                aside = work.get(SessionAsideRow, known.id)
+                if aside is not None:
+                    work.delete(aside)
+                    work.flush()
+                counts_again = aside is not None
+                if known.id in superseded_sessions(work, known.loudspeaker_id):
+                    known.created_at, counts_again = self._now(), True
                 return Added(known.id, True, new, counts_again)
             return Added(self._insert_session(work, session, key, folder, sizes), False, new)
 
@@ -170,19 +190,59 @@ class Archive:
 
     def sessions_of(self, loudspeaker_id: int) -> tuple[SessionEntry, ...]:
         """Sessions of a loudspeaker, oldest measurement first; before them those that were taken in once more with
-        other facts, see `superseded_sessions`. The last one is the one that counts."""
+        other facts (`superseded_sessions`), before these the ones set aside. The last one is read, unless all are set
+        aside: `counting_session`."""
         query = select(SessionRow).where(SessionRow.loudspeaker_id == loudspeaker_id)
         with self._reading() as work:
-            found = [_session(row) for row in work.scalars(query.order_by(SessionRow.date, SessionRow.id))]
-            former = superseded_sessions(work, loudspeaker_id) if len(found) > 1 else frozenset()
-        return tuple(sorted(found, key=lambda session: session.id not in former))
+            rows = list(work.scalars(query.order_by(SessionRow.date, SessionRow.id)))
+            former = superseded_sessions(work, loudspeaker_id) if len(rows) > 1 else frozenset()
+            aside = aside_sessions(work, loudspeaker_id)
+        found = []
+        for row in rows:
+            standing: Standing = "set aside" if row.id in aside else "superseded" if row.id in former else "counts"
+            found.append(_session(row, standing, aside.get(row.id, "")))
+        return tuple(sorted(found, key=lambda session: STANDINGS.index(session.standing)))
+
+    def counting_session(self, loudspeaker_id: int) -> SessionEntry:
+        """The session of a loudspeaker that is read. Raises InputError where it has none, or all are set aside."""
+        found = self.sessions_of(loudspeaker_id)
+        if found and found[-1].standing == "counts":
+            return found[-1]
+        name = self.loudspeaker(loudspeaker_id).name
+        if found:
+            raise InputError(
+                f"every session of {name} is set aside",
+                where=str(self.folder),
+                remedy=f'take one back: earwitness archive take-back "{name}"; or add its folder again',
+            )
+        raise InputError(f"{name} has no session", where=str(self.folder), remedy="add a session folder")
+
+    def set_aside(self, session_id: int, because: str) -> None:
+        """Keep a session, and let it count for nothing until it is taken back. Raises ArchiveError for an unknown
+        number, OutputError where the archive cannot be written."""
+        with self._writing() as work:
+            self._session_row(work, session_id)
+            row = work.get(SessionAsideRow, session_id)
+            if row is None:
+                work.add(SessionAsideRow(session_id=session_id, because=because, created_at=self._now()))
+            else:
+                row.because = because
+
+    def take_back(self, session_id: int) -> None:
+        """Let a session count again that was set aside. Raises as `set_aside`."""
+        with self._writing() as work:
+            self._session_row(work, session_id)
+            row = work.get(SessionAsideRow, session_id)
+            if row is not None:
+                work.delete(row)
 
     def superseded_by(self, session_id: int) -> tuple[SessionEntry, ...]:
         """The sessions that this one took the place of, see `superseded_sessions`, in the order they were taken in."""
         with self._reading() as work:
             former = superseded_sessions(work, self._session_row(work, session_id).loudspeaker_id, by=session_id)
             rows = work.scalars(select(SessionRow).where(SessionRow.id.in_(former)))
-            return tuple(sorted(map(_session, rows), key=lambda one: (one.created_at, one.id)))
+            found = [_session(row, "superseded") for row in rows]
+            return tuple(sorted(found, key=lambda one: (one.created_at, one.id)))
 
     def session(self, session_id: int) -> Session:
         """The facts of a session, as they were taken in. Raises ArchiveError for an unknown number."""
@@ -484,8 +544,9 @@ def _loudspeaker(row: LoudspeakerRow) -> LoudspeakerEntry:
     return LoudspeakerEntry(row.id, row.name, row.maker, row.created_at)
 
 
-def _session(row: SessionRow) -> SessionEntry:
-    return SessionEntry(row.id, row.loudspeaker_id, row.key, row.date, row.folder, row.created_at)
+def _session(row: SessionRow, standing: Standing, because: str = "") -> SessionEntry:
+    facts = (row.id, row.loudspeaker_id, row.key, row.date, row.folder, row.created_at)
+    return SessionEntry(*facts, standing, because)
 
 
 def _result(row: ResultRow) -> ResultEntry:

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from earwitness.quantities import Step
+
+Standing = Literal["set aside", "superseded", "counts"]
+STANDINGS: tuple[Standing, ...] = ("set aside", "superseded", "counts")
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +23,8 @@ class LoudspeakerEntry:
 
 @dataclass(frozen=True, slots=True)
 class SessionEntry:
-    """A session in the catalogue. key : hash over its facts and files; folder : where it was taken in from."""
+    """A session in the catalogue. key : hash over its facts and files; folder : where it was taken in from;
+    standing : whether it is read, by its date, or another in its place; because : why it was set aside, else ""."""
 
     id: int
     loudspeaker_id: int
@@ -27,6 +32,8 @@ class SessionEntry:
     date: str
     folder: str
     created_at: str
+    standing: Standing = "counts"
+    because: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +79,7 @@ class PublicationEntry:
 @dataclass(frozen=True, slots=True)
 class Added:
     """What taking a session in did. reused : it was here already; new_recordings : contents that were not;
-    counts_again : it had been superseded by another session with its recordings."""
+    counts_again : it had been superseded by another session with its recordings, or set aside."""
 
     session_id: int
     reused: bool

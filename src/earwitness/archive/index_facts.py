@@ -8,7 +8,7 @@ from sqlalchemy import and_, distinct, func, select
 
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.schema import DataOpeningRow, LoudspeakerRow, SessionRow, SummaryFigureRow, SummaryRow
-from earwitness.archive.superseded import superseded_sessions
+from earwitness.archive.superseded import uncounted_sessions
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ def sessions_not_indexed(archive: Archive) -> tuple[int, ...]:
     query = select(SessionRow.loudspeaker_id, SessionRow.id).where(SessionRow.loudspeaker_id.not_in(known))
     with archive.reading() as work:
         rows = work.execute(query.order_by(SessionRow.date, SessionRow.id)).all()
-        former = superseded_sessions(work)
+        former = uncounted_sessions(work)
     last = {row.loudspeaker_id: row.id for row in rows if row.id not in former}
     return tuple(last.values())
 

@@ -20,6 +20,7 @@ from earwitness.archive.catalogue import Archive
 from earwitness.archive.entries import ResultEntry
 from earwitness.archive.recordings import hash_of
 from earwitness.archive.schema import (
+    ListeningSheetRow,
     LoudspeakerRow,
     PublicationRow,
     RecordingRow,
@@ -28,6 +29,7 @@ from earwitness.archive.schema import (
     SessionRow,
     TakeRow,
 )
+from earwitness.archive.search import index_faults
 from earwitness.errors import ArchiveError, choice
 from earwitness.quantities import Step
 from earwitness.session.session import Session
@@ -35,8 +37,10 @@ from earwitness.session.session import Session
 MOST_THREADS = 4
 SEVERITIES = ("damage", "leftover")
 Progress = Callable[[int, int], None]
+Seal = Callable[[str, str], str]
 _ADD_AGAIN = "add the session folder again, or restore a backup"
 _REBUILD = "earwitness archive rebuild: the recordings are kept"
+_INDEX = "earwitness archive rebuild: the index is made from results that are kept"
 _RESTORE = "restore a backup"
 _UNUSED = "it takes space and nothing else; it may be removed while no other program uses the archive"
 
@@ -112,10 +116,11 @@ class _Named:
     remedy: str
 
 
-def check(archive: Archive, *, progress: Progress | None = None) -> CheckReport:
+def check(archive: Archive, *, progress: Progress | None = None, seal: Seal | None = None) -> CheckReport:
     """Verify every hash and relation of `archive`; it may be in use meanwhile.
 
-    progress : told (bytes done, bytes in all) as files are read. A catalogue too damaged to be read is a finding, not
+    progress : told (bytes done, bytes in all) as files are read; seal : hash of a listening sheet from its facts and
+    time, None to leave sheets unverified. A catalogue too damaged to be read is a finding, not
     an error. Raises ArchiveError when another program holds the archive for too long.
     """
     # Listed before the catalogue is read: what is added in between is then named, not a leftover.
@@ -126,6 +131,8 @@ def check(archive: Archive, *, progress: Progress | None = None) -> CheckReport:
     try:
         with archive.reading() as work:
             findings += _row_findings(work)
+            findings += _index_findings(work)
+            findings += _sheet_findings(work, seal)
             named += _named_recordings(archive, work)
             named += _named_arrays(archive, work)
             counts = _counts(work)
@@ -226,6 +233,18 @@ def _row_findings(work: Work) -> list[Finding]:
             found.append(Finding("damage", "a publication before this one is missing", where, _RESTORE))
             numbers[row.loudspeaker_id] = row.number
     return found
+
+
+def _index_findings(work: Work) -> Iterator[Finding]:
+    for owner in work.scalars(select(LoudspeakerRow).order_by(LoudspeakerRow.id)):
+        for what in index_faults(work, owner.id):
+            yield Finding("damage", f"{owner.maker} {owner.name}: {what}", f"loudspeaker {owner.id}", _INDEX)
+
+
+def _sheet_findings(work: Work, seal: Seal | None) -> Iterator[Finding]:
+    for row in work.scalars(select(ListeningSheetRow).order_by(ListeningSheetRow.id)):
+        if seal is not None and seal(row.facts, row.sealed_at) != row.sha256:
+            yield Finding("damage", "a listening sheet does not fit its seal", f"listening sheet {row.id}", _RESTORE)
 
 
 def _session_faults(work: Work, row: SessionRow) -> Iterator[str]:

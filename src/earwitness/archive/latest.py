@@ -15,7 +15,7 @@ from earwitness.archive.schema import (
     ResultRow,
     SessionRow,
 )
-from earwitness.archive.superseded import superseded_sessions
+from earwitness.archive.superseded import uncounted_sessions
 
 WORDS = "own words"
 ARRANGEMENT = "arrangement"
@@ -41,7 +41,7 @@ class Latest:
 
 
 def latest_sessions(archive: Archive) -> tuple[Latest, ...]:
-    """Loudspeakers that have a session, by name and maker, with the latest measured one of each."""
+    """Loudspeakers that have a session that counts, by name and maker, with the latest measured one of each."""
     sessions = select(SessionRow.loudspeaker_id, SessionRow.id, SessionRow.key).order_by(SessionRow.date, SessionRow.id)
     order = (LoudspeakerRow.folded_name, LoudspeakerRow.folded_maker)
     sheets = select(ListeningSheetRow.folded_maker, ListeningSheetRow.folded_name, ListeningSheetRow.sha256)
@@ -49,7 +49,7 @@ def latest_sessions(archive: Archive) -> tuple[Latest, ...]:
     texts = texts.where(ResultRow.kind.in_((WORDS, ARRANGEMENT)))
     choices = select(DraftRow.key, DraftStateRow.value).join(DraftStateRow, DraftStateRow.id == DraftRow.state_id)
     with archive.reading() as work:
-        former = superseded_sessions(work)
+        former = uncounted_sessions(work)
         last = {owner: (number, key) for owner, number, key in work.execute(sessions) if number not in former}
         heard: dict[tuple[str, str], list[str]] = {}
         for maker, name, sha256 in work.execute(sheets.order_by(ListeningSheetRow.id)):

@@ -22,8 +22,7 @@ from earwitness.archive.schema import (
     SummaryRow,
     SummaryShapeRow,
 )
-from earwitness.archive.search import FoundFigure
-from earwitness.errors import ArchiveError
+from earwitness.archive.search import FoundFigure, shape_digest
 from earwitness.quantities import Curve
 from earwitness.quantities.axis import FrequencyAxis, report_axis
 
@@ -52,9 +51,10 @@ def put_shape(archive: Archive, loudspeaker_id: int, curves: Mapping[str, Curve]
     """Keep the curves of SHAPES beside the loudspeaker's summary, which must be there, in place of what was kept."""
     packed = _packed(curves)
     with archive.writing() as work:
-        put = insert(SummaryShapeRow).values(loudspeaker_id=loudspeaker_id, made_from=made_from, curves=packed)
-        changed = {"made_from": made_from, "curves": packed}
-        work.execute(put.on_conflict_do_update(index_elements=["loudspeaker_id"], set_=changed))
+        values = {"made_from": made_from, "curves": packed}
+        values["digest"] = shape_digest(SummaryShapeRow(**values))
+        put = insert(SummaryShapeRow).values(loudspeaker_id=loudspeaker_id, **values)
+        work.execute(put.on_conflict_do_update(index_elements=["loudspeaker_id"], set_=values))
 
 
 def shape_source(archive: Archive, loudspeaker_id: int) -> str:
@@ -67,7 +67,8 @@ def shape_source(archive: Archive, loudspeaker_id: int) -> str:
 def neighbors(archive: Archive, keys: Collection[str]) -> tuple[Neighbor, ...]:
     """Every loudspeaker of the index that has figures, by number, with the figures named by `keys` and its curves.
 
-    Curves that were made from something else than the figures are left out. Raises ArchiveError for damaged ones.
+    Curves that were made from something else than the figures are left out, and damaged ones, which a check of the
+    archive tells of: what is said of one loudspeaker does not hang on another's.
     """
     columns = (SummaryRow.loudspeaker_id, SummaryRow.title, SummaryRow.type, SummaryRow.price, SummaryRow.currency)
     rows = select(*columns, SummaryRow.date, SummaryRow.made_from).where(SummaryRow.made_from != "")
@@ -81,7 +82,7 @@ def neighbors(archive: Archive, keys: Collection[str]) -> tuple[Neighbor, ...]:
         found, axis = [], report_axis()
         for number, title, kind, price, currency, date, source in work.execute(rows.order_by(columns[0])):
             kept = shapes.get(number)
-            curves = _unpacked(kept.curves, axis, where=title) if kept is not None and kept.made_from == source else {}
+            curves = _unpacked(kept.curves, axis) if kept is not None and kept.made_from == source else {}
             found.append(
                 Neighbor(number, title, kind, price, currency, date, number in known, figures.get(number, {}), curves)
             )
@@ -119,13 +120,11 @@ def _packed(curves: Mapping[str, Curve]) -> bytes:
     return zlib.compress(np.stack(rows).astype("<f4").tobytes(), 3)
 
 
-def _unpacked(packed: bytes, axis: FrequencyAxis, *, where: str) -> dict[str, Curve]:
+def _unpacked(packed: bytes, axis: FrequencyAxis) -> dict[str, Curve]:
     try:
         parts = np.frombuffer(zlib.decompress(packed), "<f4").reshape(len(SHAPES), len(_PARTS), len(axis))
-    except (zlib.error, ValueError):
-        raise ArchiveError(
-            "the kept curves of a loudspeaker are damaged", where=where, remedy="earwitness archive rebuild"
-        ) from None
+    except (zlib.error, ValueError, TypeError):
+        return {}
     found = {}
     for key, rows in zip(SHAPES, parts.astype(float), strict=True):
         values, u, u_common, valid = rows

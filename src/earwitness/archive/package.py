@@ -42,8 +42,10 @@ from earwitness.archive.schema import (
     LoudspeakerRow,
     PublicationRow,
     ResultRow,
+    SessionAsideRow,
     SessionRow,
 )
+from earwitness.archive.superseded import aside_sessions
 from earwitness.errors import ArchiveError, InputError, OutputError
 from earwitness.session.session import Session
 
@@ -86,6 +88,7 @@ def export_package(archive: Archive, loudspeaker_id: int, folder: Path) -> Expor
     folder = folder.resolve()
     if folder.exists():
         raise OutputError("there is something in the way", where=str(folder), remedy="choose a name that is not used")
+    archive.need_outside(folder)
     record, arrays = _record_of(archive, loudspeaker_id)
     journal.make_folder(folder.parent)
     bag.clear_dead(folder.parent)
@@ -149,11 +152,15 @@ def _record_of(archive: Archive, loudspeaker_id: int) -> tuple[PackageRecord, di
         names = {"folded_name": owner.folded_name, "folded_maker": owner.folded_maker}
         sheets = work.scalars(select(ListeningSheetRow).filter_by(**names).order_by(ListeningSheetRow.id))
         opening = work.get(DataOpeningRow, (owner.folded_name, owner.folded_maker))
+        aside = aside_sessions(work, loudspeaker_id)
         record = PackageRecord(
             format=1,
             name=owner.name,
             maker=owner.maker,
-            sessions=tuple(SessionRecord(key=s.key, created_at=s.created_at, facts=s.facts) for s in sessions),
+            sessions=tuple(
+                SessionRecord(key=s.key, created_at=s.created_at, facts=s.facts, aside_because=aside.get(s.id))
+                for s in sessions
+            ),
             results=tuple(ResultRecord.of(key, row) for key, row in results),
             publications=tuple(
                 PublicationRecord(target=p.target, document=p.document, created_at=p.created_at)
@@ -297,6 +304,9 @@ def _insert_session(archive: Archive, work: Work, entry: SessionRecord, folder: 
     row = work.get_one(SessionRow, number)
     # As they came: what this program would add to them is not what their key stands for.
     row.facts, row.created_at = entry.facts, entry.created_at
+    if entry.aside_because is not None:
+        work.add(SessionAsideRow(session_id=number, because=entry.aside_because, created_at=archive.now()))
+        work.flush()
     return number
 
 

@@ -30,11 +30,13 @@ class _Exact(Strict):
 
 
 class SessionRecord(_Exact):
-    """A session. key : as in the catalogue; facts : the session as JSON."""
+    """A session. key : as in the catalogue; facts : the session as JSON; aside_because : why it was set aside, None
+    where it was not."""
 
     key: Sha256
     created_at: Stamp
     facts: dict[str, Any]
+    aside_because: Annotated[str, StringConstraints(max_length=10_000)] | None = None
 
     @cached_property
     def session(self) -> Session:

@@ -59,6 +59,16 @@ class SessionRow(Base):
     created_at: Mapped[str]
 
 
+class SessionAsideRow(Base):
+    """A session that the tester set aside: it is kept whole and counts for nothing. because : in the tester's words."""
+
+    __tablename__ = "session_aside"
+
+    session_id: Mapped[int] = mapped_column(ForeignKey("session.id"), primary_key=True)
+    because: Mapped[str]
+    created_at: Mapped[str]
+
+
 class SessionFileRow(Base):
     """A file of a session folder under the name it had there."""
 
@@ -150,7 +160,7 @@ class DataOpeningRow(Base):
 
 class SummaryRow(Base):
     """What a search sees of a loudspeaker. title : maker and name; price : of a pair; made_from : key of the result
-    its figures were read from."""
+    its figures were read from; digest : hash over the row and its figures, "" from programs that took none."""
 
     __tablename__ = "summary"
     # Each index holds the title too, by which every answer is ordered: the notes need not be passed over for it.
@@ -169,6 +179,7 @@ class SummaryRow(Base):
     notes: Mapped[str]
     made_from: Mapped[str]
     created_at: Mapped[str]
+    digest: Mapped[str] = mapped_column(server_default="")
 
 
 class SummaryFigureRow(Base):
@@ -189,13 +200,14 @@ class SummaryFigureRow(Base):
 
 
 class SummaryShapeRow(Base):
-    """Curves by which a loudspeaker is compared, packed; made_from : as in its summary."""
+    """Curves by which a loudspeaker is compared, packed; made_from, digest : as in its summary."""
 
     __tablename__ = "summary_shape"
 
     loudspeaker_id: Mapped[int] = mapped_column(ForeignKey("summary.loudspeaker_id"), primary_key=True)
     made_from: Mapped[str]
     curves: Mapped[bytes]
+    digest: Mapped[str] = mapped_column(server_default="")
 
 
 class DraftStateRow(Base):

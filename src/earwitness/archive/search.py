@@ -7,6 +7,8 @@ archive made where SQLite lacks it is searched word by word instead, slower, wit
 from __future__ import annotations
 
 import difflib
+import hashlib
+import json
 import math
 import re
 import unicodedata
@@ -21,7 +23,14 @@ from sqlalchemy.orm import aliased
 
 from earwitness.archive import catalogue
 from earwitness.archive.catalogue import Archive
-from earwitness.archive.schema import FULL_TEXT, DataOpeningRow, LoudspeakerRow, SummaryFigureRow, SummaryRow
+from earwitness.archive.schema import (
+    FULL_TEXT,
+    DataOpeningRow,
+    LoudspeakerRow,
+    SummaryFigureRow,
+    SummaryRow,
+    SummaryShapeRow,
+)
 from earwitness.errors import ArchiveError, InputError, choice
 from earwitness.quantities import Figure
 from earwitness.session.record import Loudspeaker
@@ -180,6 +189,45 @@ def put_summary(archive: Archive, loudspeaker_id: int, figures: Iterable[Figure]
             SummaryFigureRow(loudspeaker_id=loudspeaker_id, key=f.key, value=f.value, u=f.u, unit=f.unit, bound=f.bound)
             for f in judged
         )
+        work.flush()
+        row = work.get_one(SummaryRow, loudspeaker_id, populate_existing=True)
+        row.digest = index_digest(work, row)
+
+
+def drop_summary(archive: Archive, loudspeaker_id: int) -> None:
+    """Let the index know nothing of a loudspeaker; what it was made from stays in the archive."""
+    with archive.writing() as work:
+        for row in (SummaryShapeRow, SummaryFigureRow, SummaryRow):
+            work.execute(delete(row).where(row.loudspeaker_id == loudspeaker_id))
+
+
+def index_digest(work: Work, row: SummaryRow) -> str:
+    """SHA-256 over what the index says of a loudspeaker, figures included, but not when it was put."""
+    of = SummaryFigureRow
+    figures = select(of.key, of.value, of.u, of.unit, of.bound).where(of.loudspeaker_id == row.loudspeaker_id)
+    said = [row.title, row.folded_title, row.type, row.price, row.currency, row.date, row.notes, row.made_from]
+    parts = [*said, [list(one) for one in work.execute(figures.order_by(of.key))]]
+    return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
+
+
+def shape_digest(row: SummaryShapeRow) -> str:
+    """SHA-256 over the curves that the index has of a loudspeaker, and what they were made from."""
+    return hashlib.sha256(row.made_from.encode() + b"\n" + row.curves).hexdigest()
+
+
+def index_faults(work: Work, loudspeaker_id: int) -> tuple[str, ...]:
+    """What of the index is not what was put there for a loudspeaker, as sentences without its name.
+
+    What an earlier program put there without a hash passes.
+    """
+    found = []
+    row = work.get(SummaryRow, loudspeaker_id)
+    if row is not None and row.digest not in ("", index_digest(work, row)):
+        found.append("its figures and words in the search index are not those that were put there")
+    shape = work.get(SummaryShapeRow, loudspeaker_id)
+    if shape is not None and shape.digest not in ("", shape_digest(shape)):
+        found.append("its curves in the search index are not those that were put there")
+    return tuple(found)
 
 
 def summary_sources(archive: Archive) -> dict[int, str]:
@@ -190,10 +238,14 @@ def summary_sources(archive: Archive) -> dict[int, str]:
 
 
 def summary_source(archive: Archive, loudspeaker_id: int) -> str | None:
-    """What the summary of a loudspeaker was made from; None where the index does not know it."""
-    query = select(SummaryRow.made_from).where(SummaryRow.loudspeaker_id == loudspeaker_id)
+    """What the summary of a loudspeaker was made from; None where the index does not know it, or has it damaged or
+    without a hash."""
     with archive.reading() as work:
-        return work.scalar(query)
+        row = work.get(SummaryRow, loudspeaker_id)
+        shape = work.get(SummaryShapeRow, loudspeaker_id)
+        if row is None or row.digest != index_digest(work, row):
+            return None
+        return None if shape is not None and shape.digest != shape_digest(shape) else row.made_from
 
 
 def search(archive: Archive, query: SearchQuery) -> Found:

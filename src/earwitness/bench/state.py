@@ -174,7 +174,7 @@ class Bench:
 
         with Archive.open(self.archive_folder) as archive:
             sessions = archive.sessions_of(loudspeaker_id)
-            if not sessions:
+            if not sessions or sessions[-1].standing != "counts":
                 return ""
             chosen, _ = kept_choice(archive, sessions[-1].id)
             return f"{sessions[-1].key} {chosen.words()}, heard from {kept_distance(archive):g} m"

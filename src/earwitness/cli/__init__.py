@@ -64,7 +64,8 @@ def main(debug: bool) -> None:
     Exit codes: 0 done, 1 the program failed, 2 input cannot be used, 3 the
     session folder has faults, 4 a recording cannot be used, 5 another file
     cannot be used, 6 the archive refuses, 7 a result cannot be written, 8 an
-    optional part is not installed, 130 stopped.
+    optional part is not installed, 9 the program failed on one thing that it
+    names, 130 stopped.
     """
 
 

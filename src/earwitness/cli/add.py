@@ -7,24 +7,30 @@ from pathlib import Path
 import click
 
 from earwitness.cli import archive_option
-from earwitness.cli.show import Command, progress_bar
+from earwitness.cli.show import Command, Failures, progress_bar
 
 
 @click.command(cls=Command)
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folders", metavar="FOLDER...", nargs=-1, required=True, type=click.Path(path_type=Path))
 @archive_option
-def command(folder: Path, archive: Path | None) -> None:
-    """Take the session FOLDER into the archive and reduce its recordings.
+@click.pass_context
+def command(ctx: click.Context, folders: tuple[Path, ...], archive: Path | None) -> None:
+    """Take one session FOLDER or several into the archive and reduce their recordings.
 
-    The folder holds session.toml and audio files; docs/session-folder.md tells how. Everything is
-    checked before anything is taken in. Recordings are copied, never altered.
+    A folder holds session.toml and audio files; docs/session-folder.md tells how. Everything in it is
+    checked before anything is taken in. Recordings are copied, never altered. Of several folders one that fails is
+    told, and the others go on.
     """
     from earwitness.app.add import add_folder
     from earwitness.app.config import archive_folder
 
-    with progress_bar("add") as progress:
-        added = add_folder(folder, archive_folder(archive), progress=progress)
-    click.echo(added.sentence)
-    for flag in added.warnings:
-        click.echo(f"  note: {flag}")
-    click.echo(f'next: earwitness read "{added.name}"')
+    place = archive_folder(archive)
+    failures = Failures(alone=len(folders) == 1)
+    for folder in folders:
+        with failures.told(str(folder)), progress_bar("add") as progress:
+            added = add_folder(folder, place, progress=progress)
+            click.echo(added.sentence)
+            for flag in added.warnings:
+                click.echo(f"  note: {flag}")
+            click.echo(f'next: earwitness read "{added.name}"')
+    failures.end(ctx)

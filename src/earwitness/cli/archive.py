@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -10,12 +11,15 @@ from earwitness.cli import archive_option, distance
 from earwitness.cli.show import Command, progress_bar
 from earwitness.errors import ArchiveError
 
+if TYPE_CHECKING:
+    from earwitness.app.aside import Moved
+
 _NOT_WHOLE = ArchiveError.exit_code
 
 
 @click.group()
 def command() -> None:
-    """Look after the archive: check, backup, export, import, rebuild, search, listening distance."""
+    """Look after the archive: check, backup, export, import, rebuild, search, set aside, listening distance."""
 
 
 command.add_command(distance.listening_distance)
@@ -115,12 +119,75 @@ def rebuild(ctx: click.Context, archive: Path | None, workers: int | None, clust
     for one in report.sessions:
         if one.state == "failed":
             click.echo(f"{one.title}: {one.words}", err=True)
+        elif one.state == "superseded":
+            click.echo(f"{one.title}, which another session took the place of, is left as it was: {one.words}")
+    passed = ((report.count("superseded"), "superseded and left"), (report.aside, "set aside"))
     click.echo(
         f"sessions: {report.count('made anew')} made anew, {report.count('was current')} current, "
-        f"{report.count('failed')} failed"
+        f"{report.count('failed')} failed" + "".join(f", {count} {words}" for count, words in passed if count)
     )
     if not report.is_whole:
+        click.echo(
+            "to do: mend the folder of what failed and add it again; or set it aside, so that the rest is whole: "
+            "earwitness archive set-aside NAME",
+            err=True,
+        )
         ctx.exit(_NOT_WHOLE)
+
+
+_session_option = click.option("--session", "number", type=int, default=None, help="Number of the session.")
+
+
+@command.command(cls=Command)
+@click.argument("name")
+@archive_option
+def sessions(name: str, archive: Path | None) -> None:
+    """List the sessions of the loudspeaker NAME by number, and which of them is read."""
+    from earwitness.app.aside import session_lines
+    from earwitness.app.config import archive_folder
+
+    click.echo("\n".join(session_lines(name, archive_folder(archive))))
+
+
+@command.command("set-aside", cls=Command)
+@click.argument("name")
+@_session_option
+@click.option("--because", default="", help="Why, to be shown in the list of sessions.")
+@archive_option
+def set_aside(name: str, number: int | None, because: str, archive: Path | None) -> None:
+    """Let a session of NAME count for nothing, the one that is read unless --session names another.
+
+    Everything of it stays: take-back undoes it. Reading, rebuild, site and compare go on without it.
+    """
+    from earwitness.app.aside import set_session_aside
+    from earwitness.app.config import archive_folder
+
+    done = set_session_aside(name, archive_folder(archive), session_id=number, because=because)
+    click.echo(f"{done.title}: session {done.session.id} of {done.session.date} is set aside; nothing of it is lost")
+    _tell_read(done)
+
+
+@command.command("take-back", cls=Command)
+@click.argument("name")
+@_session_option
+@archive_option
+def take_back(name: str, number: int | None, archive: Path | None) -> None:
+    """Let a session of NAME count again that was set aside."""
+    from earwitness.app.aside import take_session_back
+    from earwitness.app.config import archive_folder
+
+    done = take_session_back(name, archive_folder(archive), session_id=number)
+    click.echo(f"{done.title}: session {done.session.id} of {done.session.date} is no longer set aside")
+    _tell_read(done)
+
+
+def _tell_read(done: Moved) -> None:
+    if done.counts is None:
+        click.echo("no session of it is read now, and the search does not know it")
+    elif done.counts.words:
+        click.echo(f"read from now on: {done.counts.title}; but {done.counts.words}")
+    else:
+        click.echo(f"read from now on: {done.counts.title}")
 
 
 @command.command(cls=Command)

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from earwitness.cli import archive_option
-from earwitness.cli.show import Command, progress_bar
+from earwitness.cli.show import Command, Failures, progress_bar
 
 
 @click.command(cls=Command)
@@ -25,7 +25,9 @@ from earwitness.cli.show import Command, progress_bar
 @click.option("--to", "folder", type=click.Path(path_type=Path), default=None, help="Write a page with charts here.")
 @click.option("--json", "as_json", is_flag=True, help="All numbers as one JSON document.")
 @archive_option
+@click.pass_context
 def command(
+    ctx: click.Context,
     names: tuple[str, ...],
     match: tuple[float, float],
     among: bool,
@@ -41,7 +43,8 @@ def command(
 ) -> None:
     """Set two to four loudspeakers beside each other: figures, curves, and what cannot be told apart.
 
-    Curves are level-matched by their mean over the band of --match.
+    Curves are level-matched by their mean over the band of --match. One that cannot be read is told at the end, and the
+    others are compared.
     """
     from earwitness.app.compare import (
         Group,
@@ -64,3 +67,7 @@ def command(
         click.echo("\n".join(comparison_lines(found)))
     if folder is not None:
         click.echo(f"the page is in {write_comparison(found, folder)}", err=as_json)
+    failures = Failures()
+    for name, error in found.missing:
+        failures.tell(name, error)
+    failures.end(ctx)

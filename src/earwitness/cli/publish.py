@@ -9,7 +9,7 @@ import click
 
 from earwitness.cli import archive_option
 from earwitness.cli.distance import distance_option
-from earwitness.cli.show import Command, progress_bar
+from earwitness.cli.show import Command, Failures, progress_bar
 
 if TYPE_CHECKING:
     from earwitness.app.publish import Products
@@ -17,7 +17,13 @@ if TYPE_CHECKING:
 
 @click.command(cls=Command)
 @click.argument("name")
-@click.option("--to", "folder", type=click.Path(path_type=Path), default=None, help="Folder of the page; made anew.")
+@click.option(
+    "--to",
+    "folder",
+    type=click.Path(path_type=Path),
+    default=None,
+    help="Folder of the page; your files in it stay.",
+)
 @click.option("--report", is_flag=True, help="The review as PDF besides.")
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Of the report.")
 @click.option("--stills", type=click.Choice(["wide", "tall", "both"]), default=None, help="A picture of each chart.")
@@ -43,7 +49,9 @@ if TYPE_CHECKING:
 @distance_option()
 @click.option("--because", default="", help="Why numbers change, for the corrections.")
 @archive_option
+@click.pass_context
 def command(
+    ctx: click.Context,
     name: str,
     folder: Path | None,
     report: bool,
@@ -109,6 +117,10 @@ def command(
     _tell(done.files)
     for line in done.lines:
         click.echo(line)
+    failures = Failures()
+    for product, error in done.failed:
+        failures.tell(product, error)
+    failures.end(ctx)
 
 
 def _keys(text: str | None) -> tuple[str, ...] | None:

@@ -9,12 +9,11 @@ import time
 import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from types import TracebackType
 from typing import Any
 
 import click
 
-from earwitness.errors import EarwitnessError
+from earwitness.errors import EarwitnessError, ProgramFaultError, named
 
 _PLAIN_EVERY_S = 5.0
 
@@ -55,9 +54,7 @@ class Command(click.Command):
         try:
             return super().invoke(ctx)
         except EarwitnessError as error:
-            if ctx.find_root().params.get("debug"):
-                traceback.print_exc()
-            click.echo(str(error), err=True)
+            tell_error(error)
             ctx.exit(error.exit_code)
         except (KeyboardInterrupt, click.exceptions.Abort):
             click.echo("stopped; what was finished is kept, run the same command again to go on", err=True)
@@ -71,22 +68,62 @@ class Command(click.Command):
         except Exception as error:
             if ctx.find_root().params.get("debug"):
                 raise
-            _report_unexpected(error, error.__traceback__)
+            click.echo("this is a fault of the program, not of your input", err=True)
+            click.echo(f"where: {type(error).__name__}: {error}", err=True)
+            _keep_report(error)
             ctx.exit(1)
         return None
 
 
-def _report_unexpected(error: Exception, trace: TracebackType | None) -> None:
-    """Say that the program is at fault, and keep the details in a file."""
+def tell_error(error: EarwitnessError, *, about: str = "") -> None:
+    """Say what went wrong, on stderr; of a fault of the program the details are kept in a file."""
+    context = click.get_current_context(silent=True)
+    debug = context is not None and context.find_root().params.get("debug")
+    if debug:
+        traceback.print_exception(error)
+    click.echo(f"{about}: {error}" if about else str(error), err=True)
+    if isinstance(error, ProgramFaultError) and not debug:
+        _keep_report(error)
+
+
+def _keep_report(error: Exception) -> None:
     import tempfile
 
     with tempfile.NamedTemporaryFile(
         "w", prefix="earwitness-", suffix=".txt", delete=False, encoding="utf-8"
     ) as report:
-        report.write("".join(traceback.format_exception(type(error), error, trace)))
+        report.write("".join(traceback.format_exception(error)))
     click.echo(
-        "this is a fault of the program, not of your input\n"
-        f"where: {type(error).__name__}: {error}\n"
-        f"to do: keep the report {report.name} and tell the makers what you did; nothing taken in was lost",
-        err=True,
+        f"to do: keep the report {report.name} and tell the makers what you did; nothing taken in was lost", err=True
     )
+
+
+class Failures:
+    """What failed of several things: told at once, while the others go on, and in the code at the end."""
+
+    def __init__(self, *, alone: bool = False) -> None:
+        """alone : there is only one thing, whose error is the command's."""
+        self._alone = alone
+        self._failed: list[tuple[str, int]] = []
+
+    @contextmanager
+    def told(self, subject: str) -> Iterator[None]:
+        """Work on `subject`, which is told where it fails."""
+        try:
+            with named(subject):
+                yield
+        except EarwitnessError as error:
+            if self._alone:
+                raise
+            self.tell(subject, error)
+
+    def tell(self, subject: str, error: EarwitnessError) -> None:
+        """Tell what became of `subject`, and remember it for the end."""
+        tell_error(error, about=subject)
+        self._failed.append((subject, error.exit_code))
+
+    def end(self, ctx: click.Context) -> None:
+        """Name all that failed once more, and end with the code of the first."""
+        if self._failed:
+            click.echo(f"not done: {'; '.join(subject for subject, _ in self._failed)}", err=True)
+            ctx.exit(self._failed[0][1])

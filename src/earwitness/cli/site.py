@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from earwitness.cli import archive_option
-from earwitness.cli.show import Command, progress_bar
+from earwitness.cli.show import Command, Failures, progress_bar
 
 
 @click.command(cls=Command)
@@ -20,7 +20,9 @@ from earwitness.cli.show import Command, progress_bar
 @click.option("--because", default="", help="Why numbers change, for the corrections log.")
 @click.option("--workers", type=click.IntRange(min=1), default=None, help="Processes; default: one a core.")
 @archive_option
+@click.pass_context
 def command(
+    ctx: click.Context,
     folder: Path,
     title: str | None,
     base_url: str,
@@ -32,7 +34,8 @@ def command(
     """Publish every loudspeaker of the archive as one site; only what changed is written anew.
 
     The index searches, sorts and compares without a server. Addresses are permanent. Data that are published count as
-    shown: listening sheets sealed later are marked.
+    shown: listening sheets sealed later are marked. A loudspeaker that cannot be read is told at the end; the others
+    are published, and a former page of it stays.
     """
     from earwitness.app.config import archive_folder
     from earwitness.app.site import TITLE, publish_site
@@ -52,5 +55,9 @@ def command(
         f"{len(report.written)} loudspeaker{'s' * (len(report.written) != 1)} written, {report.unchanged} unchanged"
     )
     for name in report.kept:
-        click.echo(f"  kept, though no longer in the archive: {name}")
+        click.echo(f"  kept, though no longer in the archive, or set aside: {name}")
     click.echo(f"the site is in {report.page}")
+    failures = Failures()
+    for name, error in report.failed:
+        failures.tell(name, error)
+    failures.end(ctx)

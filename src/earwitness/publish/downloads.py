@@ -44,6 +44,9 @@ def write_downloads(review: Review, folder: Path) -> tuple[Download, ...]:
         "figures.csv": ("All figures with uncertainty, band and method (CSV)", figures_csv(review)),
         "charts.json": ("The definitions of all charts (JSON)", charts_json(review.charts)),
     }
+    if review.corrections:
+        words = "What changed since it was first published, and why (CSV)"
+        texts["corrections.csv"] = (words, corrections_csv(review))
     if review.equalizer is not None:
         texts |= {
             "equalizer.txt": ("The equalizer as a table, to set a device by (text)", table_text(review.equalizer)),
@@ -106,6 +109,15 @@ def figures_csv(review: Review) -> str:
     """One row a figure: key, value, standard uncertainty, unit, band, bound, method, reason, caveats."""
     rows = [["key", "value", "u", "unit", "low_hz", "high_hz", "bound", "method", "reason", "caveats"]]
     rows += [_figure_row(figure) for figure in review.reading.figures.values()]
+    return _csv(rows)
+
+
+def corrections_csv(review: Review) -> str:
+    """One row a figure that a later publication changed, or one for its reasons where no figure did; newest first."""
+    rows = [["revision", "published", "reasons", "figure", "before", "after"]]
+    for one in review.corrections:
+        head = [str(one.revision), one.published, " ".join(one.reasons)]
+        rows += [[*head, change.key, change.before, change.after] for change in one.changes] or [[*head, "", "", ""]]
     return _csv(rows)
 
 

@@ -18,6 +18,7 @@ from earwitness.insight.for_whom import Said
 from earwitness.insight.mend.equalizer import Equalizer
 from earwitness.publish.how_measured import how_measured
 from earwitness.publish.own_words import NO_WORDS, OwnWords
+from earwitness.publish.site.corrections import Correction
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.record import Loudspeaker, Price
 from earwitness.session.session import Session, Tester
@@ -64,7 +65,7 @@ class Review:
     facts : what the loudspeaker is, as (name, value) pairs; disclosure : how the sample was had and what ties there are
     absent : why exhibits are missing; invented : the banner's sentence, or ""
     reading, measurement : what the downloads are written from
-    own_words : the tester's
+    own_words : the tester's; corrections : what earlier publications of it said otherwise, newest first
     story : heard, measured, mended, one line a finding; for_whom : sentences; equalizer : for the downloads; empty or
     None without advice
     """
@@ -91,6 +92,7 @@ class Review:
     for_whom: tuple[str, ...] = ()
     equalizer: Equalizer | None = None
     own_words: OwnWords = NO_WORDS
+    corrections: tuple[Correction, ...] = ()
 
     @property
     def charts(self) -> tuple[Chart, ...]:
@@ -106,8 +108,10 @@ def review_of(
     advice: Advice | None = None,
     beside: Beside | None = None,
     own_words: OwnWords = NO_WORDS,
+    corrections: tuple[Correction, ...] = (),
 ) -> Review:
-    """The review of one session's loudspeaker. revision : counts the publications of one review.
+    """The review of one session's loudspeaker. revision : counts the publications of one review; corrections : what
+    the later ones changed, and why.
 
     own_words : the tester's; what they say of ties and of the sample goes before what the session says.
     advice : what it means and what to do; without it the page shows what was measured, and no more;
@@ -141,6 +145,7 @@ def review_of(
         story=() if advice is None else story(advice),
         for_whom=() if match is None else for_whom_words(match.for_whom),
         own_words=own_words,
+        corrections=corrections,
     )
 
 

@@ -284,7 +284,8 @@ def _publish(
             because=body.because.strip(),
             progress=part(progress, 0.35, 1.0),
         )
-    return {"page": str(done.page), "files": [str(path) for path in done.files], "lines": list(done.lines)}
+    lines = [*done.lines, *(f"not made: {product}: {error}" for product, error in done.failed)]
+    return {"page": str(done.page), "files": [str(path) for path in done.files], "lines": lines}
 
 
 def _published(bench: Bench, entry: LoudspeakerEntry) -> dict[str, Any]:

@@ -318,14 +318,12 @@ def read_redo(bench: BenchState, loudspeaker_id: Number, body: At) -> dict[str, 
 def _latest_session(bench: Bench, entry: LoudspeakerEntry) -> int | None:
     with Archive.open(bench.archive_folder) as archive:
         sessions = archive.sessions_of(entry.id)
-    return sessions[-1].id if sessions else None
+    return sessions[-1].id if sessions and sessions[-1].standing == "counts" else None
 
 
 def _need_session(bench: Bench, entry: LoudspeakerEntry) -> int:
-    found = _latest_session(bench, entry)
-    if found is None:
-        raise InputError(f"{entry.name} has no session", remedy="bring one in at Measure")
-    return found
+    with Archive.open(bench.archive_folder) as archive:
+        return archive.counting_session(entry.id).id
 
 
 def _need_current(bench: Bench, session_id: int, revision: int) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 from collections.abc import Mapping
+from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict
@@ -15,9 +16,11 @@ from earwitness.errors import OutputError
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.words import COVERAGE_SENTENCE
 from earwitness.publish.downloads import Download, write_downloads
+from earwitness.publish.keeping import carry_over, write_record
 from earwitness.publish.own_words import PARTS
 from earwitness.publish.place import clear_dead, replace_folder
 from earwitness.publish.review import Review
+from earwitness.publish.site.corrections import Correction
 from earwitness.render.html import chart_script, figure_html, table_html
 from earwitness.render.theme import theme_css
 
@@ -41,6 +44,12 @@ _PLACES = (
     ("subwoofer", "match"), ("seats", "match"),
     ("beside", "beside"),
 )  # fmt: skip
+# What versions that kept no record of their files wrote into a page's folder.
+_USUAL = frozenset(
+    f"{PAGE} style.css charts.js compare.js corrections.html preview.png loudspeaker.json downloads/curves.csv "
+    "downloads/directivity.csv downloads/figures.csv downloads/charts.json downloads/equalizer.txt "
+    "downloads/equalizer.json downloads/directivity.sofa".split()
+)
 _MARK = b'<meta name="generator" content="Earwitness '
 
 
@@ -63,12 +72,20 @@ class _File(TypedDict):
     size: str
 
 
-def write_review(review: Review, folder: Path, *, more: Mapping[str, bytes] | None = None) -> Path:
-    """Write `review` as `folder` and return the path of its index.html; an older review in that folder is replaced.
+@dataclass(frozen=True, slots=True)
+class WrittenPage:
+    """page : path of the index.html; lines : what became of files that the tester put into the folder or changed."""
+
+    page: Path
+    lines: tuple[str, ...]
+
+
+def write_review(review: Review, folder: Path, *, more: Mapping[str, bytes] | None = None) -> WrittenPage:
+    """Write `review` as `folder`; of an older review in that folder all that the program wrote is replaced.
 
     more : further files of the folder, by name. The same review gives the same bytes (the SOFA file as far as its
-    writer does). Nothing of the folder changes until all is written. Raises OutputError where the folder holds
-    something else, or may not or cannot be written.
+    writer does). Nothing of the folder changes until all is written; see `publish.keeping` for what is not the
+    program's. Raises OutputError where the folder holds no review, or may not or cannot be written.
     """
     folder = Path(folder).absolute()
     _refuse_foreign(folder)
@@ -81,6 +98,8 @@ def write_review(review: Review, folder: Path, *, more: Mapping[str, bytes] | No
             _fill(review, fresh)
             for name, content in (more or {}).items():
                 (fresh / name).write_bytes(content)
+            write_record(fresh)
+            lines = carry_over(folder, fresh, usual=_USUAL)
             replace_folder(fresh, folder)
         finally:
             shutil.rmtree(fresh, ignore_errors=True)
@@ -91,7 +110,7 @@ def write_review(review: Review, folder: Path, *, more: Mapping[str, bytes] | No
             expected="a folder that may be written, on a disk with room",
             remedy="free some space or give another folder with --to; what was there before is untouched",
         ) from error
-    return folder / PAGE
+    return WrittenPage(folder / PAGE, lines)
 
 
 def page_html(review: Review, downloads: tuple[Download, ...]) -> str:
@@ -126,6 +145,7 @@ def page_html(review: Review, downloads: tuple[Download, ...]) -> str:
         own_words=[(PARTS[key], Markup(review.own_words.html(key))) for key in review.own_words.parts],
         sections=[one for one in sections if one["exhibits"] or one["id"] == "measured"],
         figures=Markup(table_html(review.figures)),
+        corrections=[(one, Markup(_changes_html(one))) for one in review.corrections],
         quality=Markup(table_html(review.quality)) if review.quality is not None else "",
         downloads=files_shown,
         coverage=COVERAGE_SENTENCE,
@@ -175,6 +195,16 @@ def _fill(review: Review, fresh: Path) -> None:
 
 def _exhibit_html(exhibit: Chart | Table) -> str:
     return figure_html(exhibit, CHART_WIDTH_PX) if isinstance(exhibit, Chart) else table_html(exhibit)
+
+
+def _changes_html(one: Correction) -> str:
+    """The figures that a later publication changed as a table; "" where it changed none."""
+    if not one.changes:
+        return ""
+    rows = tuple((change.name, change.before, change.after) for change in one.changes)
+    title = f"What revision {one.revision} changed"
+    columns = ("Figure", "Before", "Now")
+    return table_html(Table(f"changes-{one.revision}", title, columns, ("left", "left", "left"), rows))
 
 
 def _asset(name: str) -> str:
