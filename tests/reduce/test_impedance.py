@@ -301,3 +301,49 @@ def test_known_loads_may_all_be_missing() -> None:
     axis = impedance_axis(RATE)
     one = Ratio(axis, np.full(len(axis), 0.4), np.zeros(len(axis)))
     assert np.allclose(impedance_of_ratio(one, Circuit(SERIES, 10.0), Known()).ohm, 10.0 * 0.4 / 0.6)
+
+
+def over_both(load: Load, *, gain: float = 1.0, seed: int = 0) -> Array:
+    """(2, N): the voltage over the load and over the resistor in series with it, from Ohm's law."""
+    hz = np.fft.rfftfreq(COUNT, 1 / RATE)
+    hz[0] = hz[1]
+    z = load(hz)
+    played = np.fft.rfft(swept())
+    parts = [played * z / (z + TRUE_OHM), gain * played * TRUE_OHM / (z + TRUE_OHM)]
+    rng = np.random.default_rng(seed)
+    return np.stack([np.fft.irfft(part, COUNT) for part in parts]) + 1e-5 * rng.standard_normal((2, COUNT))
+
+
+@pytest.mark.parametrize("gain", [1.02, -1.02])
+@pytest.mark.parametrize("load", [rlc, vented])
+def test_over_load_and_resistor_a_reference_takes_out_gains_and_resistor(load: Load, gain: float) -> None:
+    """Counted from the point between them (gain below 0) the two have opposite signs; a short takes out the leads."""
+    third = {"circuit": "over load and resistor"}
+    takes = [
+        take("load", **third),
+        take("ref", "reference", reference_ohm=8.2, **third),
+        take("short", "short", **third),
+    ]
+    samples = {
+        "load": over_both(lambda hz: load(hz) + 0.1, gain=gain),
+        "ref": over_both(constant(8.3), gain=gain, seed=1),
+        "short": over_both(constant(0.1), gain=gain, seed=2),
+    }
+    found = measured(takes, samples)
+    size, angle = errors(found.impedance, load)
+    assert np.quantile(np.abs(size), 0.95) < 0.1
+    assert np.quantile(np.abs(angle), 0.95) < 0.1
+    assert np.abs(size).max() < 1.0
+    assert "over load and resistor" in found.sentence
+    assert "matched by the reference take" in found.sentence
+    alone = measured([takes[0]], {"load": over_both(load)})
+    size, _ = errors(alone.impedance, load)
+    # The stated resistor is 0.9 % below the true one, and so is what is read with it alone.
+    assert np.median(size) == pytest.approx(100.0 * (STATED_OHM / TRUE_OHM - 1.0), abs=0.02)
+    assert alone.impedance.u_ohm.max() > found.impedance.u_ohm.max()
+
+
+def test_a_circuit_that_is_another_than_stated_is_told_with_the_one_that_it_may_be() -> None:
+    with pytest.raises(InputError, match="or the circuit is another") as caught:
+        measured([take("load")], {"load": over_both(constant(4.0))})
+    assert '"over load and resistor" with channel_a over the load' in caught.value.remedy

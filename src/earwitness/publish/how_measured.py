@@ -12,6 +12,7 @@ from earwitness.session.session import (
     NearFieldTake,
     Session,
     SweepStimulus,
+    Turntable,
 )
 
 
@@ -21,6 +22,7 @@ def how_measured(session: Session, measurement: Measurement) -> tuple[str, ...]:
         _microphone_words(session.microphone),
         _signal_words(session),
         _position_words(session.takes_of(FarFieldTake)),
+        _turntable_words(session.turntable),
         *_scan_words(session, measurement),
         _level_words(measurement),
         f"The air had {session.environment.temperature_c:g} °C, {session.environment.humidity_percent:g} % relative "
@@ -96,6 +98,21 @@ def _position_words(takes: tuple[FarFieldTake, ...]) -> str:
     counts = {orbit: sum(take.orbit == orbit for take in takes) for orbit in ("horizontal", "vertical")}
     orbits = listed(tuple(f"{count} on the {orbit} orbit" for orbit, count in counts.items() if count))
     return f"From a distance of {far}, {len(takes)} positions were recorded: {orbits}. Levels are referred to 1 m."
+
+
+def _turntable_words(turntable: Turntable | None) -> str:
+    if turntable is None:
+        return ""
+    ahead, left, up = (1000.0 * part for part in turntable.axis_m)
+    ways = (("behind" if ahead < 0 else "ahead of", ahead), ("left of" if left > 0 else "right of", left))
+    ways += (("above" if up > 0 else "below", up),)
+    told = listed(tuple(f"{abs(mm):.0f} mm {way}" for way, mm in ways if round(mm)))
+    return (
+        f"The turntable turned about a place {told} the reference point; the angle and distance of every position were "
+        "worked out from that."
+        if told
+        else ""
+    )
 
 
 def _room_words(environment: Environment, gate: Gate) -> str:

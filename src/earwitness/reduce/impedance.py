@@ -58,6 +58,12 @@ def measured_impedance(
     rate_hz = _common_rate(takes, recordings)
     axis = impedance_axis(rate_hz)
     ratios = {take.id: _take_ratio(take, recordings[take.id], axis) for take in takes}
+    if loads[0].circuit == "over load and resistor" and _is_turned(ratios[loads[0].id]):
+        # Counted from the point between load and resistor, the two voltages have opposite signs.
+        ratios = {name: replace(ratio, b_over_a=-ratio.b_over_a) for name, ratio in ratios.items()}
+    for take in takes:
+        if take.role in ("load", "reference"):
+            _check_wiring(ratios[take.id], take, f"take {take.id}, file {take.file}")
     circuit = Circuit(loads[0].circuit, loads[0].resistor_ohm, loads[0].resistor_tolerance_percent)
     references = [take for take in takes if take.role == "reference"]
     known = _known(takes, references, ratios)
@@ -122,14 +128,14 @@ def _take_ratio(take: ImpedanceTake, recording: Recording, axis: FrequencyAxis) 
                 expected="both voltages in one file",
                 remedy="record both channels, or name the right ones as channel_a and channel_b",
             )
-    a, b = (recording.samples[channel - 1] for channel in (take.channel_a, take.channel_b))
-    silent_b = ("short",) if take.circuit == "series resistor" else ("open",)
-    _check_channel(a, take.channel_a, where, may_be_silent=False)
-    _check_channel(b, take.channel_b, where, may_be_silent=take.role in silent_b)
-    ratio = channel_ratio(a, b, recording.rate_hz, axis)
-    if take.role in ("load", "reference"):
-        _check_wiring(ratio, take, where)
-    return ratio
+    named = (take.channel_a, take.channel_b)
+    # Over load and resistor, the load's voltage is held against the resistor's, which never vanishes.
+    base, part = reversed(named) if take.circuit == "over load and resistor" else named
+    silent_part = "open" if take.circuit == "resistor in ground leg" else "short"
+    a, b = recording.samples[base - 1], recording.samples[part - 1]
+    _check_channel(a, base, where, may_be_silent=False)
+    _check_channel(b, part, where, may_be_silent=take.role == silent_part)
+    return channel_ratio(a, b, recording.rate_hz, axis)
 
 
 def _check_channel(samples: FloatArray, channel: int, where: str, *, may_be_silent: bool) -> None:
@@ -153,8 +159,14 @@ def _check_channel(samples: FloatArray, channel: int, where: str, *, may_be_sile
         )
 
 
+def _is_turned(ratio: Ratio) -> bool:
+    clear = ratio.u < 0.02 * np.abs(ratio.b_over_a)
+    return bool(clear.any()) and float(np.median(ratio.b_over_a[clear].real)) < 0.0
+
+
 def _check_wiring(ratio: Ratio, take: ImpedanceTake, where: str) -> None:
-    """A passive load and a resistor only divide: |B/A| is below 1 and its real part above 0 (Ohm's law)."""
+    """A passive load and a resistor only divide: |B/A| is below 1 and its real part above 0 (Ohm's law); over load and
+    resistor it may be of any size."""
     clear = ratio.u < 0.02 * np.abs(ratio.b_over_a)
     if not clear.any():
         raise AudioError(
@@ -164,13 +176,16 @@ def _check_wiring(ratio: Ratio, take: ImpedanceTake, where: str) -> None:
             remedy="check that both channels belong to one take and circuit, and that the sweep is above the noise",
         )
     value = ratio.b_over_a[clear]
-    if float(np.median(np.abs(value))) > 1.03:
+    if take.circuit != "over load and resistor" and float(np.median(np.abs(value))) > 1.03:
         raise InputError(
             f"channel {take.channel_b} is {np.median(np.abs(value)):.2f} times as large as channel {take.channel_a}: "
-            "the channels are swapped, or their gains differ",
+            "the channels are swapped, their gains differ, or the circuit is another",
             where=where,
-            expected="channel_a before the divider, so larger than channel_b",
-            remedy=f"set channel_a = {take.channel_b} and channel_b = {take.channel_a}, or set both gains alike",
+            expected=f'for circuit = "{take.circuit}" channel_a over load and resistor together, so larger than '
+            "channel_b",
+            remedy=f"if channel {take.channel_b} had both, set channel_a = {take.channel_b} and channel_b = "
+            f"{take.channel_a}; if one channel lay over the load and the other over the resistor, write circuit = "
+            '"over load and resistor" with channel_a over the load; else set both gains alike',
         )
     if float(np.median(value.real)) < 0.0:
         raise InputError(
@@ -290,7 +305,7 @@ def _sentence(circuit: Circuit, known: Known, settings: ImpedanceSettings) -> st
     reference = f"reference{value}, taken to hold {settings.reference_tolerance_percent:g} %"
     if len(have) == 3:
         return f"{base}; calibrated with open and shorted terminals and a {reference}."
-    match = GAIN_ROLE[circuit.kind]
+    match = GAIN_ROLE[circuit.kind] or "reference"
     parts = [f"scale from a {reference}" if "reference" in have else "scale from that resistor"]
     parts.append(
         f"channels matched by the {match} take"

@@ -17,7 +17,9 @@ from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, loc
 from earwitness.quantities.axis import REPORT_POINTS_PER_OCTAVE, log_axis
 
 LOW_HZ, HIGH_HZ = 5.0, 40_000.0
-GAIN_ROLE = {"series resistor": "open", "resistor in ground leg": "short"}
+# The known load that tells how the channels' gains match; over load and resistor none does, but a reference takes
+# gains and resistor out together.
+GAIN_ROLE = {"series resistor": "open", "resistor in ground leg": "short", "over load and resistor": ""}
 _RATE_SHARE = 0.45
 _FEWEST_BINS = 7
 
@@ -43,7 +45,10 @@ class ImpedanceSettings:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ratio:
-    """Channel B over channel A. b_over_a : (F,) complex; u : (F,) standard uncertainty of each of its two parts."""
+    """Channel B over channel A; of the circuit "over load and resistor" the load's voltage over the resistor's.
+
+    b_over_a : (F,) complex; u : (F,) standard uncertainty of each of its two parts.
+    """
 
     axis: FrequencyAxis
     b_over_a: ComplexArray
@@ -62,7 +67,10 @@ class Circuit:
     tolerance_percent: float = 1.0
 
     def ohm(self, ratio: ComplexArray) -> ComplexArray:
-        """Load for ratios (F,) of an ideal circuit: R G/(1-G) in series, R (1-G)/G in the ground leg (Ohm's law)."""
+        """Load for ratios (F,) of an ideal circuit: R G/(1-G) in series, R (1-G)/G in the ground leg, R G over load
+        and resistor (Ohm's law)."""
+        if self.kind == "over load and resistor":
+            return np.asarray(self.resistor_ohm * ratio, dtype=np.complex128)
         if self.kind == "series resistor":
             return np.asarray(self.resistor_ohm * ratio / (1.0 - ratio), dtype=np.complex128)
         return np.asarray(self.resistor_ohm * (1.0 - ratio) / ratio, dtype=np.complex128)
@@ -215,7 +223,7 @@ def _solver(circuit: Circuit, known: Known) -> Callable[[Sequence[ComplexArray]]
     if len(names) == 3 and resistor is not None:
         return lambda v: calibrated_ohm(v[0], v[1], v[2], v[3], resistor)
     gain = place.get(GAIN_ROLE[circuit.kind])
-    leads = place.get("short") if circuit.kind == "series resistor" else None
+    leads = place.get("short") if circuit.kind != "resistor in ground leg" else None
 
     def solve(v: Sequence[ComplexArray]) -> ComplexArray:
         def load(ratio: ComplexArray) -> ComplexArray:
@@ -239,7 +247,7 @@ def _mismatch(
     single = sum((s * v for s, v in zip(slopes, values, strict=True)), np.zeros_like(values[0]))
     drift = np.abs(slopes[0] * values[0]) * settings.drift_percent / 100.0
     measured = known.open is not None and known.short is not None and known.reference is not None
-    if measured or getattr(known, GAIN_ROLE[circuit.kind]) is not None:
+    if measured or getattr(known, GAIN_ROLE[circuit.kind] or "reference") is not None:
         return drift
     return np.hypot(drift, np.abs(single) * settings.mismatch_percent / 100.0)
 

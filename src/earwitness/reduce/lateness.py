@@ -131,6 +131,8 @@ def facts_of(plan: Plan, found: Sequence[TakeImpulse], late: Lateness) -> list[T
     start = np.array([one.start_s + b / rate for one, b in zip(found, begin, strict=True)])
     onset, size = onset_s(around, start, rate, late.high_hz, expected + max(min(plan.gate.end_s, 0.02), 2e-3))
     early_db = non_causal_db(size, start, rate, np.minimum(onset, expected + plan.gate.start_s))
+    # Checks of an orbit go by the angles that were meant, wherever the table's axis stood.
+    stated = {take.id: take.angle_deg for take in plan.session.takes_of(FarFieldTake)}
     facts = []
     for row, (take, one) in enumerate(zip(takes, found, strict=True)):
         first = max(round((onset[row] - start[row] - IMPULSE_LEAD_S) * rate), 0)
@@ -138,7 +140,7 @@ def facts_of(plan: Plan, found: Sequence[TakeImpulse], late: Lateness) -> list[T
             TakeFacts(
                 id=take.id,
                 orbit=take.orbit if isinstance(take, FarFieldTake) else None,
-                angle_deg=wrapped_deg(take.angle_deg) if isinstance(take, FarFieldTake) else None,
+                angle_deg=wrapped_deg(stated[take.id]) if isinstance(take, FarFieldTake) else None,
                 distance_m=take.distance_m,
                 rate_hz=rate,
                 peak_fs=one.peak_fs,

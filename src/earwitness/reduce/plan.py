@@ -15,7 +15,15 @@ from earwitness.reduce.gather import role_of
 from earwitness.reduce.impulse import Division
 from earwitness.reduce.stimulus import stimulus_of
 from earwitness.reduce.take_facts import wrapped_deg
-from earwitness.session.session import FarFieldTake, FileStimulus, LevelTake, NearFieldTake, Session, SweepStimulus
+from earwitness.session.session import (
+    FarFieldTake,
+    FileStimulus,
+    LevelTake,
+    NearFieldTake,
+    Session,
+    SweepStimulus,
+    Turntable,
+)
 
 Read = Callable[[str], Recording]
 Progress = Callable[[float, str], None]
@@ -87,7 +95,8 @@ def plan_of(
     session: Session, read: Read, settings: ReduceSettings, correction: MicrophoneCorrection | None
 ) -> tuple[Plan, Read]:
     """The plan, and a `read` that does not read the first recording a second time."""
-    far = tuple(sorted(session.takes_of(FarFieldTake), key=_place_of))
+    stated = sorted(session.takes_of(FarFieldTake), key=_place_of)
+    far = tuple(_as_it_stood(take, session.turntable) for take in stated)
     if not far:
         raise InputError(
             "there is no far-field take",
@@ -130,6 +139,14 @@ def plan_of(
 
 def _stimuli(session: Session) -> list[tuple[str | None, SweepStimulus | FileStimulus]]:
     return [(None, session.stimulus), *((one.name, one) for one in session.other_stimulus)]
+
+
+def _as_it_stood(take: FarFieldTake, turntable: Turntable | None) -> FarFieldTake:
+    """The take with angle and distance from the reference point, where the table turned about another place."""
+    if turntable is None:
+        return take
+    angle_deg, distance_m = turntable.place(take.orbit, take.angle_deg, take.distance_m)
+    return take.model_copy(update={"angle_deg": angle_deg, "distance_m": distance_m})
 
 
 def _place_of(take: FarFieldTake) -> tuple[str, float, str]:

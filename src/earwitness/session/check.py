@@ -41,6 +41,8 @@ _CLAIM_UNITS: dict[str, tuple[str, ...]] = {
     "amplifier power": ("W",),
 }
 SHORTEST_REFLECTION_MS = 0.7
+# How far a stated area may be off the stated diameter's circle.
+AREA_ALLOWANCE = 0.05
 # What a tape and a turntable allow for.
 DISTANCE_ALLOWANCE_M, DISTANCE_ALLOWANCE_SHARE = 0.1, 0.1
 # The capital omega and the ohm sign become a small omega where case does not count.
@@ -56,6 +58,7 @@ def check(draft: Draft) -> Iterator[Fault]:
     yield from _stimulus(draft)
     yield from _surroundings(draft)
     yield from _room(draft)
+    yield from _turntable(draft)
     yield from _same_ids(draft)
     yield from _same_angles(draft)
     yield from _same_recordings(draft)
@@ -105,6 +108,16 @@ def _drivers(draft: Draft) -> Iterator[Fault]:
             place = ("loudspeaker", "driver", index, "name")
             remedy = "give each driver a name of its own, or use count for drivers that work in one place"
             yield draft.fault(f"two drivers are called {name!r}", place, remedy=remedy)
+    for index, driver in enumerate(draft.loudspeaker.drivers if draft.loudspeaker else ()):
+        circle_m2 = math.pi * driver.diameter_m**2 / 4.0
+        if driver.area_m2 is not None and abs(driver.area_m2 / circle_m2 - 1.0) > AREA_ALLOWANCE:
+            yield draft.fault(
+                f"area_m2 = {driver.area_m2:g}, but a circle of diameter_m = {driver.diameter_m:g} has {circle_m2:.2g} "
+                "square meters",
+                ("loudspeaker", "driver", index, "area_m2"),
+                expected="one of the two, or both alike",
+                remedy="square meters: 85 cm2 are 0.0085; leave out what is less sure",
+            )
 
 
 def _microphone(draft: Draft) -> Iterator[Fault]:
@@ -236,21 +249,72 @@ def _room(draft: Draft) -> Iterator[Fault]:
 
 
 def _same_distance(draft: Draft, apart_m: float) -> Iterator[Fault]:
-    """The room's table sets the gate and the take's distance the level: where they differ one of them is wrong."""
-    told: dict[float, PlacedTake] = {}
+    """The room's table sets the gate and the take's distance the level: where they differ one of them is wrong.
+
+    Off the axis a distance may differ by what the loudspeaker itself turns aside.
+    """
+    told = draft.loudspeaker
+    size_m = math.hypot(told.width_m, told.depth_m, told.height_m) if told is not None else 0.0
+    allowed_m = DISTANCE_ALLOWANCE_M + DISTANCE_ALLOWANCE_SHARE * apart_m
+    wrong: dict[float, list[PlacedTake]] = {}
     for placed in draft.takes:
-        if isinstance(placed.take, FarFieldTake):
-            told.setdefault(placed.take.distance_m, placed)
-    for distance_m, placed in told.items():
-        if abs(distance_m - apart_m) > DISTANCE_ALLOWANCE_M + DISTANCE_ALLOWANCE_SHARE * apart_m:
+        take = placed.take
+        if isinstance(take, FarFieldTake):
+            more_m = 0.0 if take.angle_deg % 360.0 == 0.0 else size_m
+            if abs(take.distance_m - apart_m) > allowed_m + more_m:
+                wrong.setdefault(take.distance_m, []).append(placed)
+    for distance_m, every in wrong.items():
+        more = f" (and in {len(every) - 1} more takes)" if len(every) > 1 else ""
+        yield draft.take_fault(
+            f"distance_m = {distance_m:g}{more}, but in [environment.room] the microphone stands {apart_m:.2f} m from "
+            "the loudspeaker",
+            every[0],
+            "distance_m",
+            expected="the same distance in both, from the reference point to the microphone at 0 degrees",
+            remedy="measure again and correct distance_m, loudspeaker_m or microphone_m; where the turntable turned "
+            "about another place than the reference point, state it under [turntable]; takes from another place in "
+            "the room want a session folder of their own",
+        )
+
+
+def _turntable(draft: Draft) -> Iterator[Fault]:
+    """Where the table's axis is told, every angle's distance follows from the one at 0 degrees."""
+    if draft.turntable is None:
+        return
+    far = [placed for placed in draft.takes if isinstance(placed.take, FarFieldTake)]
+    if not far and draft.all_sound:
+        what = "no take was recorded on a turntable: there is none of the far field"
+        yield draft.fault(what, ("turntable",), remedy="take the table out")
+    first: dict[str, PlacedTake] = {}
+    for placed in far:
+        assert isinstance(placed.take, FarFieldTake)
+        before = first.setdefault(placed.take.orbit, placed)
+        assert isinstance(before.take, FarFieldTake)
+        if placed.take.distance_m != before.take.distance_m:
             yield draft.take_fault(
-                f"distance_m = {distance_m:g}, but in [environment.room] the microphone stands {apart_m:.2f} m from "
-                "the loudspeaker",
+                f"distance_m = {placed.take.distance_m:g}, but {before.take.distance_m:g} in "
+                f"{draft.line_of_take(before)}",
                 placed,
                 "distance_m",
-                expected="the same distance in both, from the reference point to the microphone at 0 degrees",
-                remedy="measure again and correct distance_m, loudspeaker_m or microphone_m; takes from another "
-                "place in the room want a session folder of their own",
+                expected="the distance at 0 degrees in every take of the orbit, as [turntable] tells the rest",
+                remedy="write that distance in all takes; or leave out [turntable] and keep the distance of each angle",
+            )
+    yield from _axis_outside(draft)
+
+
+def _axis_outside(draft: Draft) -> Iterator[Fault]:
+    """An axis that misses the loudspeaker by far is a slip of the sign or the unit."""
+    told, table = draft.loudspeaker, draft.turntable
+    if told is None or table is None:
+        return
+    reach_m = math.hypot(told.width_m, told.height_m, told.depth_m)
+    for key, place in (("axis_m", table.axis_m), ("vertical_axis_m", table.vertical_axis_m)):
+        if place is not None and math.hypot(*place) > reach_m:
+            yield draft.fault(
+                f"{key} lies {math.hypot(*place):.2f} m from the reference point, outside the loudspeaker",
+                ("turntable", key),
+                expected=f"at most {reach_m:.2f} m",
+                remedy="meters, seen from the reference point: 15 cm behind it is [-0.15, 0.0, 0.0]",
             )
 
 
@@ -441,6 +505,13 @@ def _take(draft: Draft, placed: PlacedTake) -> Iterator[Fault]:
         if take.channel_a == take.channel_b:
             what = f"channel_a and channel_b are both {take.channel_a}"
             yield draft.take_fault(what, placed, "channel_b", remedy="name the two channels of the circuit, from 1")
+        if take.role == "open" and take.circuit == "over load and resistor":
+            yield draft.take_fault(
+                "with open terminals nothing flows through the resistor, so this take tells nothing in this circuit",
+                placed,
+                "role",
+                remedy="take it out; a reference resistor sets the scale, a short takes out the leads",
+            )
         if take.role == "reference" and take.reference_ohm is None:
             what = "a reference measurement needs the value of its resistor"
             yield draft.take_fault(what, placed, "role", remedy="add reference_ohm")

@@ -20,6 +20,7 @@ from earwitness.session.session import (
     ReferenceChannel,
     SweepStimulus,
     Take,
+    Turntable,
     named_stimulus,
 )
 from earwitness.session.toml_lines import Path as Keys
@@ -62,6 +63,7 @@ class Draft:
     other_stimulus: tuple[tuple[int, OtherSweep | OtherFile], ...]
     reference: ReferenceChannel | None
     environment: Environment | None
+    turntable: Turntable | None
     takes: tuple[PlacedTake, ...]
     lines: dict[Keys, int]
     all_sound: bool
@@ -108,6 +110,7 @@ def draft_of(document: dict[str, Any], takes: list[WrittenTake], lines: dict[Key
         _sound_others(document.get("other_stimulus")),
         _sound(TypeAdapter(ReferenceChannel), document.get("reference")),
         _sound(TypeAdapter(Environment), document.get("environment", {})),
+        _sound(TypeAdapter(Turntable), document.get("turntable")),
         tuple(PlacedTake(take, w) for w, take in sound if take is not None),
         lines,
         all(take is not None for _, take in sound),

@@ -28,6 +28,7 @@ from earwitness.session.session import (
     Session,
     SweepStimulus,
     Tester,
+    Turntable,
     TwoToneTake,
 )
 
@@ -60,6 +61,7 @@ TABLES: dict[str, tuple[type[Strict], ...]] = {
     "reference": (ReferenceChannel,),
     "environment": (Environment,),
     "environment.room": (Room,),
+    "turntable": (Turntable,),
     "scan": (ScanSetup,),
     "take": tuple(TAKES.values()),
 }

@@ -17,6 +17,8 @@ from earwitness.session.toml_lines import line_of
 FILE = "session.toml"
 ANGLE = "{angle}"
 MOST_TAKES = 250_000
+# In place of the suffix: any kind of recording.
+_ANY = ".*"
 _NUMBER = r"([+-]?\d{1,3}(?:\.\d{1,6})?)"
 
 
@@ -136,7 +138,8 @@ def _spelled(
 def _matches(table: dict[str, Any], pattern: str, folder: Path) -> list[dict[str, Any]]:
     before, after = PurePosixPath(pattern).name.split(ANGLE)
     parent = PurePosixPath(pattern).parent
-    name = re.compile(re.escape(before) + _NUMBER + re.escape(after), re.ASCII)
+    end = re.escape(after.removesuffix(_ANY)) + r"\.(?i:wav|flac)" if after.endswith(_ANY) else re.escape(after)
+    name = re.compile(re.escape(before) + _NUMBER + end, re.ASCII)
     shared = {key: value for key, value in table.items() if key != "files"}
     try:
         names = sorted(os.listdir(folder / parent))

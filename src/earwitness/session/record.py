@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+import math
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)]
 Finite = Annotated[float, Field(allow_inf_nan=False, strict=True)]
@@ -13,6 +14,7 @@ Flag = Annotated[bool, Field(strict=True)]
 Whole = Annotated[int, Field(strict=True)]
 CabinetLength = Annotated[float, Field(gt=0, le=10, allow_inf_nan=False, strict=True)]
 Text = Annotated[str, Field(min_length=1, max_length=400)]
+MOST_AREA_M2 = 3.0
 Position = tuple[Finite, Finite, Finite]
 
 
@@ -31,17 +33,30 @@ class Price(Strict):
 
 
 class Driver(Strict):
-    """One radiating part. diameter_m : effective diameter (middle of surround to middle of surround; for a port
-    its mouth); position_m : center, from the reference point, AES69 axes (x forward, y left, z up); position_u_m : its
-    standard uncertainty in each direction, None for what a tape measure gives;
-    count : how many alike work together in a row about that place, of which one is recorded in the near field."""
+    """One radiating part.
+
+    diameter_m : effective diameter (middle of surround to middle of surround; for a port its mouth); area_m2 :
+    effective area, from which the diameter of a circle follows where none is given; position_m : center, from the
+    reference point, AES69 axes (x forward, y left, z up); position_u_m : its standard uncertainty in each direction,
+    None for what a tape measure gives; count : how many alike work together in a row about that place, of which one is
+    recorded in the near field.
+    """
 
     name: Text
     kind: Literal["cone", "dome", "horn", "ribbon", "port", "passive radiator", "other"]
     diameter_m: Annotated[Positive, Field(le=2)]
+    area_m2: Annotated[Positive, Field(le=MOST_AREA_M2)] | None = None
     position_m: Position = (0.0, 0.0, 0.0)
     position_u_m: Annotated[Positive, Field(le=1)] | None = None
     count: Annotated[Whole, Field(ge=1, le=64)] = 1
+
+    @model_validator(mode="before")
+    @classmethod
+    def _with_diameter(cls, given: Any) -> Any:
+        area = given.get("area_m2") if isinstance(given, dict) and "diameter_m" not in given else None
+        if isinstance(area, int | float) and not isinstance(area, bool) and 0 < area <= MOST_AREA_M2:
+            return {**given, "diameter_m": 2.0 * math.sqrt(area / math.pi)}
+        return given
 
 
 ClaimQuantity = Literal[

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import cmath
+import math
 from typing import Annotated, Literal, TypeVar
 
 from pydantic import Field
 
-from earwitness.session.record import Finite, Flag, Loudspeaker, NotNegative, Positive, Strict, Text, Whole
+from earwitness.session.record import Finite, Flag, Loudspeaker, NotNegative, Position, Positive, Strict, Text, Whole
 from earwitness.session.scan import ScanPressuresTake, ScanSetup, ScanTake
 
 FORMAT = 1
@@ -99,6 +101,28 @@ class ReferenceChannel(Strict):
 
     channel: Channel = 2
     volts_per_fs: Positive | None = None
+
+
+class Turntable(Strict):
+    """A turntable that turns about another place than the reference point.
+
+    axis_m : a point of its axis, from the reference point, AES69 axes; vertical_axis_m : the same for the vertical
+    orbit, where the loudspeaker stood otherwise on it, None for `axis_m`.
+    """
+
+    axis_m: Position
+    vertical_axis_m: Position | None = None
+
+    def place(self, orbit: str, angle_deg: float, distance_m: float) -> tuple[float, float]:
+        """Angle [degrees] and distance [m] from the reference point of a microphone that stood `distance_m` ahead of it
+        at 0 degrees, once the table has turned by `angle_deg` (plane geometry)."""
+        is_vertical = orbit == "vertical"
+        ahead, left, up = self.vertical_axis_m or self.axis_m if is_vertical else self.axis_m
+        pole = complex(ahead, up if is_vertical else left)
+        microphone = pole + (distance_m - pole) * cmath.exp(1j * math.radians(angle_deg))
+        turned = math.degrees(cmath.phase(microphone))
+        # Within the half turn of the stated angle, so that an orbit over the top stays one.
+        return turned + 360.0 * round((angle_deg - turned) / 360.0), abs(microphone)
 
 
 class Room(Strict):
@@ -228,12 +252,13 @@ class ImpedanceTableTake(_Take):
 class ImpedanceTake(_Take):
     """Two channels, voltage over the load and over (or before) a sense resistor.
 
-    circuit : "resistor in ground leg" (channel A source, channel B over the resistor) or "series resistor"
-    (channel A before, channel B behind the resistor, over the load); role : "load", "open", "short", "reference".
+    circuit : "resistor in ground leg" (channel A source, channel B over the resistor), "series resistor" (channel A
+    before, channel B behind the resistor, over the load) or "over load and resistor" (channel A over the load, channel
+    B over the resistor); role : "load", "open", "short", "reference".
     """
 
     kind: Literal["impedance"]
-    circuit: Literal["series resistor", "resistor in ground leg"] = "series resistor"
+    circuit: Literal["series resistor", "resistor in ground leg", "over load and resistor"] = "series resistor"
     resistor_ohm: Positive
     resistor_tolerance_percent: Positive = 1.0
     channel_a: Channel = 1
@@ -278,6 +303,7 @@ class Session(Strict):
     other_stimulus: tuple[Annotated[OtherSweep | OtherFile, Field(discriminator="kind")], ...] = ()
     reference: ReferenceChannel | None = None
     environment: Environment = Environment()
+    turntable: Turntable | None = None
     scan: ScanSetup | None = None
     takes: Annotated[tuple[Take, ...], Field(min_length=1)]
     file_hashes: dict[str, str] = Field(default_factory=dict)

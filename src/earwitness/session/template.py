@@ -51,6 +51,7 @@ reference_axis = ""         # where the microphone points at 0 degrees: "height 
 name = ""                   # "woofer", "port"
 kind = ""                   # cone, dome, horn, ribbon, port, passive radiator or other
 diameter_m = 0              # from middle to middle of the surround; a port: its mouth
+#area_m2 = 0.0085           # in place of diameter_m: effective area, 85 cm2
 #position_m = [0.0, 0.0, -0.15]   # center, from the reference point on the front: forward, to its left, up
 #position_u_m = 0.005       # how well that is known; 1 cm where left out
 #count = 1                  # alike drivers that work as one, in a row about that place
@@ -147,7 +148,13 @@ duration_s = 0
 #loudspeaker_m = [2.0, 2.2, 1.2]   # reference point: along length, width, height
 #microphone_m = [4.0, 2.2, 1.2]
 
-# A whole orbit in one table: {angle} stands for the degrees in the file names, -10, 0, 030.
+# Where the turntable turned about another place than the reference point:
+#[turntable]
+#axis_m = [-0.13, 0.0, 0.0] # a point of its axis, from the reference point: forward, to its left, up
+#vertical_axis_m = [-0.13, 0.0, -0.1]   # the same for the vertical orbit, where that is another
+
+# A whole orbit in one table: {angle} stands for the degrees in the file names, -10, 0, 030; .* at the end for
+# .wav or .flac.
 # Horizontal angles grow to the loudspeaker's left, vertical ones upward.
 [[take]]
 kind = "far-field"
@@ -226,7 +233,7 @@ files = "horizontal/{angle}.wav"
 
 #[[take]]
 #kind = "impedance"
-#circuit = "series resistor"      # or "resistor in ground leg"
+#circuit = "series resistor"      # or "resistor in ground leg", or "over load and resistor"
 #resistor_ohm = 10.0
 #resistor_tolerance_percent = 1.0
 #channel_a = 1
