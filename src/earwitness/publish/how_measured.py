@@ -104,8 +104,11 @@ def _turntable_words(turntable: Turntable | None) -> str:
     if turntable is None:
         return ""
     ahead, left, up = (1000.0 * part for part in turntable.axis_m)
-    ways = (("behind" if ahead < 0 else "ahead of", ahead), ("left of" if left > 0 else "right of", left))
-    ways += (("above" if up > 0 else "below", up),)
+    ways = (
+        ("behind" if ahead < 0 else "ahead of", ahead),
+        ("left of" if left > 0 else "right of", left),
+        ("above" if up > 0 else "below", up),
+    )
     told = listed(tuple(f"{abs(mm):.0f} mm {way}" for way, mm in ways if round(mm)))
     return (
         f"The turntable turned about a place {told} the reference point; the angle and distance of every position were "
