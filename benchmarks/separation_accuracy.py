@@ -130,7 +130,7 @@ def from_recordings(key: str, points: int, folder: Path) -> None:
         rows = np.flatnonzero((hz >= low) & (hz < high))
         rms = [float(np.sqrt(np.mean(error[:, f] ** 2))) for f in rows]
         near = [float(np.sqrt(np.mean(error[loud[:, f], f] ** 2))) for f in rows]
-        shown, u = response.valid[:, rows], np.hypot(response.u_db, response.u_common_db)[:, rows]
+        shown, u = response.valid[:, rows], response.u_total_db()[:, rows]
         inside = (np.abs(error[:, rows]) <= 2 * u)[shown]
         told = np.abs(curve[:, rows])[fine[:, rows]]
         middle = rows[rows.size // 2]
@@ -139,7 +139,7 @@ def from_recordings(key: str, points: int, folder: Path) -> None:
         cells += [f"{scan.order_out[middle]}/{scan.order_in[middle]}", f"{scan.residual_db[middle]:.0f}"]
         cells += [f"{shown.mean():.0%}", f"{inside.mean():.0%}" if inside.size else "none"]
         print(f"| {' | '.join(cells)} |")
-    u = np.hypot(response.u_db, response.u_common_db)
+    u = response.u_total_db()
     print(f"\ninside 2 u, all shown values: {(np.abs(error) <= 2 * u)[response.valid].mean():.1%} (aim 95 %)")
 
 

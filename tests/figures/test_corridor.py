@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from earwitness.figures.corridor import band_figure, reach, share_figure, share_inside, smoothing_rows
-from earwitness.figures.sampling import smoothed
+from earwitness.figures.corridor import band_figure, reach, share_figure, share_inside
+from earwitness.figures.sampling import smoothed, smoothing_rows
 from earwitness.quantities import Curve, FrequencyAxis, log_axis
 from earwitness.quantities.arrays import FloatArray
 

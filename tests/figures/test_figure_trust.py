@@ -10,11 +10,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from earwitness.figures.bandwidth import lasting_falls, lower_limit
+from earwitness.figures.bandwidth import lower_limit, range_ends
 from earwitness.figures.load import LOAD_FIGURES, load_figures
 from earwitness.figures.rating import band_points_hz, narrow_band_deviation, preference_rating, rating_value
+from earwitness.figures.uncertainty import Drawn, alone, draws_of
 from earwitness.figures.windows import INDEX_NAMES, NAMES, Levels, averaged, windows
-from earwitness.quantities import Curve, Figure, FrequencyAxis, Impedance, cta_orbits, log_axis
+from earwitness.quantities import Cause, Curve, Figure, FrequencyAxis, Impedance, cta_orbits, log_axis
 from earwitness.quantities.arrays import FloatArray
 
 HZ = 100 * 2.0 ** (np.arange(-80, 154) / 20)
@@ -112,9 +113,12 @@ def test_a_direction_in_doubt_counts_by_its_own_uncertainty_and_share() -> None:
 
 
 def test_narrow_band_deviation_carries_uncertainty_and_names() -> None:
-    """As its docstring says: errors of one band move it fully, 14 bands are independent, u / sqrt(14)."""
-    good = narrow_band_deviation(curve(np.sin(HZ), u=0.28), key="nbd")
-    assert good.u == pytest.approx(0.28 / np.sqrt(14))
+    """A cause that makes every deviation larger by a tenth moves their mean by a tenth; one alike at all none."""
+    wavy = np.sin(HZ)
+    good = narrow_band_deviation(moved(curve(wavy), 0.1 * wavy, "waves"), key="nbd")
+    assert good.u == pytest.approx(0.1 * (good.value or 0.0), rel=0.02)
+    level = moved(curve(wavy), np.full_like(HZ, 0.7), "level")
+    assert narrow_band_deviation(level).u == pytest.approx(0.0, abs=1e-9)
     gone = narrow_band_deviation(curve(np.sin(HZ), valid=HZ < 5000.0), key="nbd")
     assert gone.value is None
     for one in (good, gone):
@@ -129,26 +133,36 @@ def test_points_of_the_centered_bands_rise_by_a_twentieth_octave() -> None:
     assert np.diff(octaves) == pytest.approx(np.full(139, 0.05))
 
 
+def moved(one: Curve, pull: FloatArray, name: str) -> Drawn:
+    """A curve off by one cause alone, drawn often enough to know u to 1.5 %."""
+    cause = Cause(name=name, source="test", pull_db=pull[None, :])
+    return alone(replace(one, u=0.0 * pull, u_common=np.abs(pull), causes=(cause,)), 20_000)
+
+
 def test_rating_propagates_its_parts() -> None:
-    """Partial derivatives by differences of the published formula; parts are independent."""
-    on = curve(0.8 * np.sin(4 * np.pi * np.log2(HZ / 100)), u=0.15)
-    room = curve(-0.9 * np.log2(HZ / 1000) + 0.5 * np.sin(2 * np.pi * np.log2(HZ / 100)), u=0.1)
-    power, window = curve(-10 * np.log10(1 + (50 / HZ) ** 4), u=0.3), curve(np.zeros_like(HZ), u=0.0)
-    found = preference_rating(on, room, power, window)
-    parts = narrow_band_deviation(on), narrow_band_deviation(room)
-    bass = lower_limit(power, 0.0, 6.0, key="bass")
-    assert parts[0].value is not None
-    assert parts[1].value is not None
+    """Partial derivatives by differences of the published formula (JCGM 100, 5.1.3); parts are independent.
+
+    A cause that makes ripples larger moves a narrow-band deviation in proportion, one that lowers all of the sound
+    power the bass limit; neither moves a straight line's straightness.
+    """
+    ripple = np.sin(4 * np.pi * np.log2(HZ / 100))
+    on = moved(curve(0.8 * ripple), 0.05 * ripple, "ripple")
+    room = curve(-0.9 * np.log2(HZ / 1000), u=0.0)
+    power = moved(curve(-10 * np.log10(1 + (50 / HZ) ** 4)), np.full_like(HZ, 0.1), "power")
+    still = alone(room, 20_000)
+    found = preference_rating(on, still, power, alone(curve(np.zeros_like(HZ), u=0.0), 20_000))
+    deviation, bass = narrow_band_deviation(on), lower_limit(power, 0.0, 6.0, key="bass")
+    assert deviation.value is not None
     assert bass.value is not None
     assert bass.u is not None
-    at, step = np.array([parts[0].value, parts[1].value, bass.value]), 1e-5
+    assert deviation.u == pytest.approx(deviation.value * 0.05 / 0.8, rel=0.02)
+    at, step = np.array([deviation.value, 1.0, bass.value]), 1e-5
     terms = []
-    for row, u in enumerate((parts[0].u, parts[1].u, bass.u)):
-        moved = at.copy()
-        moved[row] += step
-        slope = (rating_value(*moved, 0.9) - rating_value(*at, 0.9)) / step
-        terms.append(float(slope) * float(u or 0.0))
-    assert found.u == pytest.approx(float(np.linalg.norm(terms)), rel=1e-4)
+    for row, u in ((0, deviation.u), (2, bass.u)):
+        there = at.copy()
+        there[row] += step
+        terms.append(float((rating_value(*there, 0.9) - rating_value(*at, 0.9)) / step) * float(u or 0.0))
+    assert found.u == pytest.approx(float(np.linalg.norm(terms)), rel=0.02)
     assert (found.key, found.unit, found.lineage) == ("preference_rating", "", LINEAGE)
     assert found.band_hz is not None
     assert found.caveats
@@ -157,11 +171,12 @@ def test_rating_propagates_its_parts() -> None:
 
 def test_lower_limit_propagates_through_the_slope() -> None:
     """12 dB an octave below 100 Hz: 6 dB down at 100 / sqrt(2) Hz; u_f = f ln 2 u_level / slope."""
-    falling = curve(np.minimum(12.0 * np.log2(HZ / 100), 0.0), u=0.3)
-    found = lower_limit(falling, 0.0, 6.0, key="f6", u_reference_db=0.4)
+    falling = moved(curve(np.minimum(12.0 * np.log2(HZ / 100), 0.0)), np.full_like(HZ, 0.3), "level")
+    reference = np.append(0.0, 0.4 * draws_of("reference", 20_000))
+    found = lower_limit(falling, reference, 6.0, key="f6")
     hz = 100 / np.sqrt(2)
     assert found.value == pytest.approx(hz)
-    assert found.u == pytest.approx(hz * np.log(2) * 0.5 / 12.0)
+    assert found.u == pytest.approx(hz * np.log(2) * 0.5 / 12.0, rel=0.02)
     assert (found.key, found.unit, found.lineage, found.band_hz) == ("f6", "Hz", LINEAGE, (HZ[0], 300.0))
     assert "the curve" in found.method
     bound = lower_limit(curve(np.zeros_like(HZ)), 0.0, 6.0, key="f6")
@@ -175,7 +190,7 @@ def test_lower_limit_asks_for_validity_from_its_start_downward_only() -> None:
     values = np.where(hz < 100.0, -10.0, 0.0)
     assert hz[start] == 300.0
     above, at, below = (np.ones(hz.size, bool) for _ in range(3))
-    above[start + 1 :], at[start], below[start - 1] = False, False, False
+    above[start + 1 :], at[start - 1 : start + 2], below[start - 4 : start] = False, False, False
     assert lower_limit(curve(values, hz=hz, valid=above), 0.0, 6.0, key="f6").is_judged
     assert not lower_limit(curve(values, hz=hz, valid=at), 0.0, 6.0, key="f6").is_judged
     refused = lower_limit(curve(values, hz=hz, valid=below), 0.0, 6.0, key="f6")
@@ -291,16 +306,25 @@ def test_several_curves_fall_each_for_itself() -> None:
     """Falling by 1 a step from 2 and from 0.5, and never; the zero lies on the straight line between two points."""
     x = np.array([3.0, 2.0, 1.0, 0.0])
     above = np.array([[2.0, 1.0, -1.0, -2.0], [0.5, -0.5, -1.0, -2.0], [1.0, 1.0, 1.0, 1.0]])
-    found, places = lasting_falls(x, above)
+    found, places = range_ends(x, above)
     assert found.tolist() == [1.5, 2.5, 0.0]
     assert places.tolist() == [1, 0, -1]
 
 
+def test_the_last_fall_ends_the_range_and_a_curve_that_is_up_at_the_end_has_none() -> None:
+    """Down, up, down: the second fall. Down and up again to the end of the data: none."""
+    x = np.array([5.0, 4.0, 3.0, 2.0, 1.0, 0.0])
+    above = np.array([[1.0, -1.0, 1.0, 1.0, -1.0, -1.0], [1.0, -1.0, -1.0, 1.0, 1.0, 1.0]])
+    found, places = range_ends(x, above)
+    assert found.tolist() == [1.5, 0.0]
+    assert places.tolist() == [3, -1]
+
+
 def test_the_rating_with_a_subwoofer_leaves_the_bass_out_of_its_uncertainty() -> None:
-    flat, room = curve(np.zeros_like(HZ), u=0.15), curve(-0.9 * np.log2(HZ / 1000), u=0.1)
-    found = preference_rating(flat, room, flat, flat, ideal_subwoofer=True)
-    parts = 2.49 * 0.15 / np.sqrt(14), 2.99 * 0.1 / np.sqrt(14)
-    assert found.u == pytest.approx(float(np.hypot(*parts)))
+    flat, room = curve(np.zeros_like(HZ), u=0.0), curve(-0.9 * np.log2(HZ / 1000), u=0.0)
+    bass = curve(np.zeros_like(HZ), u=0.5)
+    found = preference_rating(flat, room, bass, flat, ideal_subwoofer=True)
+    assert found.u == pytest.approx(0.0, abs=1e-9)
     assert found.key == "preference_rating_with_subwoofer"
     assert "subwoofer" in found.method
     assert "subwoofer" not in preference_rating(flat, room, flat, flat).method

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from earwitness.demo.world import true_pressure
-from earwitness.figures.read import levels_of
+from earwitness.figures.read import balance_figures, levels_of
 from earwitness.figures.windows import Levels, windows
 from earwitness.insight.mend.design import Limits, problem_of
 from earwitness.insight.mend.equalizer import Band, Equalizer
@@ -34,11 +34,12 @@ def test_moved_curves_give_the_figures_of_curves_made_anew(levels: Levels) -> No
     # Physics: one gain for all directions comes out of every energy average, sum w 10^((L + g) / 10) = 10^(g / 10) sum.
     curves = windows(levels).curves
     problem = problem_of(levels, flat_window(), curves=curves)
-    now = weighed(prepared(curves, problem), BANDS)
+    now = weighed(prepared(curves, balance_figures(levels, windows(levels)), problem), BANDS)
     anew = mended(levels, BANDS, before=curves, problem=problem)
     assert set(now.roughness_db) == set(CHECKED)
     for key, figure in anew.figures_after.items():
         assert now.figures[key].value == pytest.approx(figure.value, abs=1e-9)
+        assert now.figures[key].u == figure.u
     for key, (_, after) in anew.roughness_db.items():
         assert now.roughness_db[key] == pytest.approx(after, abs=1e-9)
     assert now.headroom == anew.headroom
@@ -64,7 +65,7 @@ def test_more_boost_than_the_limit_is_warned_of_and_a_cut_is_not(levels: Levels)
 def test_a_move_is_weighed_within_milliseconds(levels: Levels) -> None:
     # The goal is 5 ms of processor time; four times that still holds on a loaded machine.
     curves = windows(levels).curves
-    at = prepared(curves, problem_of(levels, flat_window(), curves=curves))
+    at = prepared(curves, {}, problem_of(levels, flat_window(), curves=curves))
     weighed(at, BANDS)
     begun = time.process_time()
     for _ in range(20):
@@ -75,5 +76,5 @@ def test_a_move_is_weighed_within_milliseconds(levels: Levels) -> None:
 def test_curves_that_get_rougher_are_named_in_one_sentence(levels: Levels) -> None:
     curves = windows(levels).curves
     deep = Equalizer((Band("peaking", 1000.0, -9.0, 4.0),))
-    told = weighed(prepared(curves, problem_of(levels, flat_window(), curves=curves)), deep).warnings
+    told = weighed(prepared(curves, {}, problem_of(levels, flat_window(), curves=curves)), deep).warnings
     assert [words for words in told if words.startswith("rougher than before, rms: on axis by ")]

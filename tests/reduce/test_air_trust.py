@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pyfar
 import pytest
@@ -9,11 +11,13 @@ from made_session import Made, facts
 
 from earwitness.errors import InputError
 from earwitness.quantities import BudgetLine
+from earwitness.quantities.arrays import FloatArray
 from earwitness.reduce.budget import (
     air_absorption_db_per_m,
+    budget_of,
     gating_u_db,
+    level_causes,
     noise_u_db,
-    standard_lines,
 )
 from earwitness.reduce.gate import speed_of_sound
 from earwitness.session.session import Session
@@ -26,6 +30,10 @@ OCTAVES_HZ = 1000.0 * 10.0 ** (0.3 * np.arange(-4, 4))
 
 def session(**microphone: object) -> Session:
     return facts(Made(), microphone=microphone)
+
+
+def lines_of(told: Session, hz: FloatArray, **more: Any) -> tuple[BudgetLine, ...]:
+    return budget_of(level_causes(told, hz, **more), 0)
 
 
 def by_name(lines: tuple[BudgetLine, ...]) -> dict[str, BudgetLine]:
@@ -86,9 +94,9 @@ def test_air_that_is_just_impossible_is_refused(state: tuple[float, float, float
 
 def test_limits_of_the_microphone_hold_up_to_ten_kilohertz_and_change_above() -> None:
     edge = np.array([9_999.0, 10_000.0, 10_001.0])
-    bare = by_name(standard_lines(session(), edge))["microphone"]
+    bare = by_name(lines_of(session(), edge))["microphone"]
     assert bare.u_db == pytest.approx(np.array([1.0, 1.0, 2.5]) / np.sqrt(3))
-    filed = by_name(standard_lines(session(), edge, correction_band_hz=(9_999.0, 10_001.0)))["microphone"]
+    filed = by_name(lines_of(session(), edge, correction_band_hz=(9_999.0, 10_001.0)))["microphone"]
     assert filed.u_db == pytest.approx(np.array([0.5, 0.5, 1.0]) / np.sqrt(3))
     assert bare.common
     assert filed.common
@@ -96,19 +104,19 @@ def test_limits_of_the_microphone_hold_up_to_ten_kilohertz_and_change_above() ->
 
 def test_a_stated_uncertainty_of_the_file_never_falls_short_outside_it() -> None:
     told = session(correction_file="m.txt", correction_u_db=1.2)
-    found = by_name(standard_lines(told, np.array([50.0, 500.0, 15_000.0]), correction_band_hz=(100.0, 1000.0)))
+    found = by_name(lines_of(told, np.array([50.0, 500.0, 15_000.0]), correction_band_hz=(100.0, 1000.0)))
     assert found["microphone"].u_db == pytest.approx([1.2, 1.2, 2.5 / np.sqrt(3)])
 
 
-def test_what_all_directions_share_and_what_each_has_alone() -> None:
-    """Level, microphone, voltage and air move all directions together, the place of the microphone each alone."""
+def test_what_all_directions_share() -> None:
+    """Level, microphone, voltage, coils and air move all directions together."""
     told = session(sensitivity_fs_per_pa=0.02, sensitivity_u_db=0.4)
-    lines = by_name(standard_lines(told, HZ))
+    lines = by_name(lines_of(told, HZ))
     assert {name: line.common for name, line in lines.items()} == {
         "sensitivity": True,
         "microphone": True,
         "voltage": True,
-        "distance": False,
+        "heat of the coils": True,
         "air": True,
     }
     assert lines["sensitivity"].u_db == pytest.approx(np.full(4, 0.4))
@@ -118,11 +126,10 @@ def test_the_loss_in_air_is_a_rectangular_limit_of_the_room_s_own_air() -> None:
     """Nothing is corrected: the whole loss over the distance, divided by the root of three."""
     air = session().environment
     loss = air_absorption_db_per_m(HZ, air.temperature_c, air.humidity_percent, air.pressure_kpa)
-    found = by_name(standard_lines(session(), HZ, distance_m=3.0))
+    found = by_name(lines_of(session(), HZ, distance_m=3.0))
     assert found["air"].u_db == pytest.approx(3.0 * loss / np.sqrt(3))
     assert "not corrected" in found["air"].source
-    assert "at 3 m" in found["distance"].source
-    corrected = by_name(standard_lines(session(), HZ, distance_m=3.0, air_corrected=True))["air"]
+    corrected = by_name(lines_of(session(), HZ, distance_m=3.0, air_corrected=True))["air"]
     assert "a tenth" in corrected.source
 
 

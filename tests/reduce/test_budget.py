@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
 from earwitness.errors import InputError
-from earwitness.quantities import BudgetLine
-from earwitness.quantities.causes import Cause
+from earwitness.quantities import BudgetLine, Cause
+from earwitness.quantities.arrays import FloatArray
 from earwitness.reduce.budget import (
     air_absorption_db_per_m,
-    cause_lines,
-    combine,
+    budget_of,
     gating_u_db,
     high_pass_gate_error_db,
+    level_causes,
     noise_u_db,
-    standard_lines,
 )
 from earwitness.session.session import Session
 
@@ -43,6 +44,10 @@ def session(**microphone: object) -> Session:
 
 def by_name(lines: tuple[BudgetLine, ...]) -> dict[str, BudgetLine]:
     return {line.name: line for line in lines}
+
+
+def told(told: Session, hz: FloatArray, **more: Any) -> tuple[BudgetLine, ...]:
+    return budget_of(level_causes(told, hz, **more), 0)
 
 
 @pytest.mark.parametrize(
@@ -116,31 +121,25 @@ def test_gating_takes_the_window_of_its_own_length() -> None:
         assert found[2] == 0.0
 
 
-def test_combination() -> None:
-    # processing reference section 10, example at 1 kHz: repeat, cal, mic, gate, splice, other -> 0.250 dB
-    parts = {"repeat": 0.10, "calibrator": 0.10, "microphone": 0.10, "gate": 0.10, "splice": 0.0, "other": 0.15}
-    lines = [BudgetLine(n, "", np.full(2, u), n in ("calibrator", "microphone")) for n, u in parts.items()]
-    alone, shared = combine(lines)
-    assert np.hypot(alone, shared) == pytest.approx([0.250, 0.250], abs=5e-4)
-    assert shared == pytest.approx(np.full(2, np.hypot(0.1, 0.1)))
-
-
-def test_combination_of_one_kind_only() -> None:
-    alone, shared = combine([BudgetLine("x", "", np.ones(3), False)])
-    assert alone == pytest.approx(np.ones(3))
-    assert shared == pytest.approx(np.zeros(3))
-
-
-def test_no_lines_or_unequal_lines() -> None:
-    with pytest.raises(ValueError, match="at least one line"):
-        combine([])
-    with pytest.raises(ValueError, match="same frequencies"):
-        combine([BudgetLine("x", "", np.ones(3), False), BudgetLine("y", "", np.ones(2), False)])
+def test_a_budget_joins_the_parts_of_one_name_by_root_sum_of_squares() -> None:
+    """3 and 4 make 5; of several directions the row asked for."""
+    causes = (
+        Cause(name="microphone", source="file", pull_db=np.full((1, 2), -3.0), part="near 1 kHz"),
+        Cause(name="microphone", source="file", pull_db=np.full((1, 2), 4.0), part="near 2 kHz"),
+        Cause(name="turntable", source="by eye", pull_db=np.array([[1.0, 1.0], [-2.0, 0.5]])),
+        Cause(name="place of one take", source="7 mm", pull_db=np.full((2, 2), 0.1), each=True),
+    )
+    lines = by_name(budget_of(causes, 1))
+    assert lines["microphone"].u_db == pytest.approx([5.0, 5.0])
+    assert lines["turntable"].u_db == pytest.approx([2.0, 0.5])
+    assert {name: line.common for name, line in lines.items()} == {
+        "microphone": True, "turntable": False, "place of one take": False,
+    }  # fmt: skip
 
 
 def test_calibrator_class_limit() -> None:
     """Class 1 limit 0.25 dB rectangular: 0.14 dB, common to all directions."""
-    lines = by_name(standard_lines(session(calibrator={"file": "cal.wav"}), HZ))
+    lines = by_name(told(session(calibrator={"file": "cal.wav"}), HZ))
     assert lines["calibrator"].u_db == pytest.approx(np.full(4, 0.25 / np.sqrt(3)))
     assert lines["calibrator"].common
     assert lines["voltage"].u_db == pytest.approx(np.full(4, 0.07))
@@ -149,46 +148,36 @@ def test_calibrator_class_limit() -> None:
 def test_a_stated_sensitivity_counts_before_the_calibrator_here_too() -> None:
     """As in the levels: what was not used does not stand in the budget."""
     both = session(sensitivity_fs_per_pa=0.02, sensitivity_u_db=1.5, calibrator={"file": "cal.wav"})
-    lines = by_name(standard_lines(both, HZ))
+    lines = by_name(told(both, HZ))
     assert lines["sensitivity"].u_db == pytest.approx(np.full(4, 1.5))
     assert "calibrator" not in lines
 
 
 def test_without_level_there_is_no_level_line() -> None:
-    names = set(by_name(standard_lines(session(), HZ)))
+    names = set(by_name(told(session(), HZ)))
     assert not names & {"calibrator", "sensitivity"}
-    assert "sensitivity" in by_name(standard_lines(session(sensitivity_fs_per_pa=0.02), HZ))
+    assert "sensitivity" in by_name(told(session(sensitivity_fs_per_pa=0.02), HZ))
 
 
 def test_microphone_with_and_without_file() -> None:
-    bare = by_name(standard_lines(session(), HZ))["microphone"].u_db
+    bare = by_name(told(session(), HZ))["microphone"].u_db
     assert bare == pytest.approx(np.array([1.0, 1.0, 1.0, 2.5]) / np.sqrt(3))
-    filed = by_name(standard_lines(session(), HZ, correction_band_hz=(100.0, 12000.0)))["microphone"].u_db
+    filed = by_name(told(session(), HZ, correction_band_hz=(100.0, 12000.0)))["microphone"].u_db
     assert filed == pytest.approx(np.array([1.0, 0.5, 0.5, 2.5]) / np.sqrt(3))
-    stated = standard_lines(session(correction_file="m.txt", correction_u_db=0.2), HZ, correction_band_hz=(10.0, 2e4))
+    stated = told(session(correction_file="m.txt", correction_u_db=0.2), HZ, correction_band_hz=(10.0, 2e4))
     assert by_name(stated)["microphone"].u_db == pytest.approx(np.full(4, 0.2))
 
 
-def test_distance_and_air_grow_and_shrink_with_distance() -> None:
-    """8.686 delta / d / sqrt 3 with 5 mm."""
-    one = by_name(standard_lines(session(), HZ, distance_m=1.0))
-    two = by_name(standard_lines(session(), HZ, distance_m=2.0))
-    assert one["distance"].u_db == pytest.approx(np.full(4, 8.685889638 * 0.005 / np.sqrt(3)))
-    assert two["distance"].u_db == pytest.approx(one["distance"].u_db / 2)
+def test_the_loss_in_air_grows_with_distance() -> None:
+    one = by_name(told(session(), HZ, distance_m=1.0))
+    two = by_name(told(session(), HZ, distance_m=2.0))
     assert two["air"].u_db == pytest.approx(2 * one["air"].u_db)
-    corrected = by_name(standard_lines(session(), HZ, air_corrected=True))
+    corrected = by_name(told(session(), HZ, air_corrected=True))
     assert corrected["air"].u_db == pytest.approx(one["air"].u_db / 10)
-    assert not one["distance"].common
 
 
-def test_causes_stand_in_the_budget_by_their_size_on_one_direction() -> None:
-    pulls = np.array([[0.1, -0.2, 0.3, 0.0], [0.5, 0.5, 0.5, 0.5]])
-    causes = (
-        Cause(name="place of woofer", source="1 cm", pull_db=pulls),
-        Cause(name="chain", source="alike", pull_db=np.full((1, 4), -0.15)),
-    )
-    lines = cause_lines(causes, 0)
-    assert [line.name for line in lines] == ["place of woofer", "chain"]
-    assert lines[0].u_db == pytest.approx([0.1, 0.2, 0.3, 0.0])
-    assert lines[1].u_db == pytest.approx(0.15)
-    assert all(line.common for line in lines)
+def test_a_microphone_with_a_serial_number_is_known_in_other_sessions() -> None:
+    """Its stated sensitivity and its response, no calibrator and no voltage."""
+    known = level_causes(session(serial="42", name="M1", sensitivity_fs_per_pa=0.02), HZ)
+    assert {cause.name for cause in known if cause.device == "M1 42"} == {"sensitivity", "microphone"}
+    assert not any(cause.device for cause in level_causes(session(name="M1", sensitivity_fs_per_pa=0.02), HZ))

@@ -9,8 +9,9 @@ from made_session import Made, facts
 
 from earwitness.errors import AudioError
 from earwitness.formats.audio import Recording
-from earwitness.quantities import BudgetLine
-from earwitness.reduce.budget import combine
+from earwitness.quantities import Cause
+from earwitness.quantities.causes import u_of_causes_db
+from earwitness.reduce.budget import budget_of
 from earwitness.reduce.calibrate import Calibration, calibrate, tone_rms
 from earwitness.reduce.gate import gate_of, wall_reflections_s, weights_of
 from earwitness.session.session import Room
@@ -71,13 +72,11 @@ def test_a_gate_falls_over_its_own_share_however_it_is_shortened(fall_share: flo
         ((0.25, 0.10, 0.40, 0.05, 0.00, 0.40), 0.6284902545),
     ],
 )
-@pytest.mark.parametrize("shared", [(), (1, 2), (0, 1, 2, 3, 4, 5)])
-def test_a_whole_budget(parts_db: tuple[float, ...], u_db: float, shared: tuple[int, ...]) -> None:
-    """However the parts are split into own and shared ones, both together are the root sum of squares."""
-    lines = [BudgetLine(str(i), "", np.full(2, u), i in shared) for i, u in enumerate(parts_db)]
-    alone, common = combine(lines)
-    assert np.hypot(alone, common) == pytest.approx([u_db, u_db], abs=1e-9)
-    assert common == pytest.approx(np.full(2, np.linalg.norm([parts_db[i] for i in shared])))
+def test_a_whole_budget(parts_db: tuple[float, ...], u_db: float) -> None:
+    causes = [Cause(name=str(i), source="", pull_db=np.full((1, 2), u)) for i, u in enumerate(parts_db)]
+    assert u_of_causes_db(causes, 1, 2)[0] == pytest.approx([u_db, u_db], abs=1e-9)
+    lines = budget_of(causes, 0)
+    assert np.linalg.norm([line.u_db for line in lines], axis=0) == pytest.approx([u_db, u_db], abs=1e-9)
 
 
 RATE = 48_000

@@ -236,7 +236,7 @@ def test_lineage_and_budget_travel() -> None:
     louder = reduce_session(facts(made, drive={"voltage_v": 2.0}), reader(made))
     assert louder.steps[0].key != measured.steps[0].key
     assert {"sensitivity", "microphone", "distance"} <= {line.name for line in measured.budget}
-    assert (measured.response.u_common_db > 0.1).all()
+    assert (measured.response.u_shared_db() > 0.1).all()
 
 
 def test_a_repeated_direction_gives_one_row() -> None:

@@ -95,7 +95,7 @@ def mend_by_hand(
     """
     levels = measured_levels(result)
     problem = problem_for(result, goal_from(goal, result), limits, levels)
-    after = mended(levels, equalizer, before=result.reading.curves, problem=problem)
+    after = mended(levels, equalizer, before=result.reading.curves, figures=result.reading.figures, problem=problem)
     after = replace(after, warnings=(*boost_warnings(problem, equalizer), *after.warnings))
     worth = worth_of(design_path(problem, MOST_WEIGHED))
     return MendAdvice(problem.goal, measured(problem, equalizer), after, worth, recommended=False)
@@ -153,7 +153,7 @@ class MendDesk:
         with self._lock:
             at = self._prepared.get(key)
             if at is None or at.problem is not problem:
-                at = prepared(curves, problem)
+                at = prepared(curves, self.result.reading.figures, problem)
                 _keep(self._prepared, key, at)
         return at, weighed(at, equalizer)
 

@@ -117,7 +117,9 @@ def mend_loudspeaker(
     if not count:
         return MendAdvice(problem.goal, None, None, worth, recommended=True)
     chosen = settable(problem, design(problem, count).equalizer)
-    after = mended(levels, chosen.equalizer, before=result.reading.curves, problem=problem)
+    after = mended(
+        levels, chosen.equalizer, before=result.reading.curves, figures=result.reading.figures, problem=problem
+    )
     return MendAdvice(problem.goal, chosen, after, worth, recommended=bands is None)
 
 

@@ -86,7 +86,7 @@ def level_at(
 def _u_db(response: DirectionalResponse, azimuth_deg: float, elevation_deg: float) -> FloatArray:
     look = Directions(np.radians([azimuth_deg]), np.radians([elevation_deg])).unit_vectors()[0]
     nearest = np.argsort(-(response.directions.unit_vectors() @ look), kind="stable")[:_NEIGHBORS]
-    return np.asarray(np.hypot(response.u_db[nearest].max(axis=0), response.u_common_db), dtype=float)
+    return np.asarray(np.hypot(response.u_apart_db()[nearest].max(axis=0), response.u_shared_db()), dtype=float)
 
 
 def at_lines(found: LevelAt) -> tuple[str, ...]:

@@ -9,9 +9,10 @@ import numpy as np
 
 from earwitness.exhibits.chart import Region, Role, Trace
 from earwitness.exhibits.words import band_words, frequency_words, is_beyond, value_words
-from earwitness.figures.linearity import LINEARITY_BAND_HZ
-from earwitness.figures.sampling import band_grid, sampled, smoothed
-from earwitness.figures.uncertainty import SMOOTH_SHARE, smooth_basis
+from earwitness.figures.linearity import LINEARITY_BAND_HZ, smoothed_draws
+from earwitness.figures.sampling import band_grid, sampled
+from earwitness.figures.sensitivity import band_levels_db
+from earwitness.figures.uncertainty import drawn
 from earwitness.quantities import Curve, Measurement, Reading
 from earwitness.quantities.arrays import FloatArray
 
@@ -43,38 +44,22 @@ class Spread:
 def spread_of(curve: Curve, band_hz: tuple[float, float] = LINEARITY_BAND_HZ) -> Spread | None:
     """Mean and largest deviations in the widest part of `band_hz` where the curve is valid, 1/12 octave smoothing.
 
-    None if less than an octave of the band is valid without a gap. What is common to all frequencies cancels in a
-    deviation; what is common to all directions only, as the shift of a near field, does not.
+    None if less than an octave of the band is valid without a gap. Uncertainties by the curve's draws, as those of
+    figures are: what is common to all frequencies cancels in a deviation.
     """
     band = valid_part(curve, band_hz)
     if band is None or band[1] < 2 * band[0]:
         return None
     hz = band_grid(*band)
-    raw, *_ = sampled(curve, hz)
-    values, u, u_common, valid = sampled(smoothed(curve, SMOOTHING), hz)
-    energy = 10 ** (raw[valid] / 10)
-    mean = float(10 * np.log10(energy.mean()))
-    hz, values, u = hz[valid], values[valid], u[valid]
-    offset = float(curve.u_common[curve.valid].min())
-    rest = np.sqrt(np.maximum(u_common[valid] ** 2 - offset**2, 0.0))
+    hz = hz[sampled(curve, hz)[3]]
+    curves = drawn(curve)
+    means = band_levels_db(curves.at(hz))
+    away = smoothed_draws(curves, SMOOTHING).at(hz) - means[:, None]
     rise, dip = (
-        Extreme(float(hz[k]), float(values[k]) - mean, _u_of_deviation(hz, u, rest, energy / energy.sum(), k))
-        for k in (int(values.argmax()), int(values.argmin()))
+        Extreme(float(hz[k]), float(away[0, k]), float(np.std(away[1:, k], ddof=1)))
+        for k in (int(away[0].argmax()), int(away[0].argmin()))
     )
-    return Spread(band, mean, rise, dip)
-
-
-def _u_of_deviation(hz: FloatArray, u: FloatArray, rest: FloatArray, share: FloatArray, row: int) -> float:
-    """Standard uncertainty of the level at one row less the mean that weighs all by `share` [dB].
-
-    Errors as the draws of the figures have them (`figures.uncertainty`): `rest`, the common part without what all
-    frequencies share, and a part of u are smooth over an octave, the other part of u is independent at each point.
-    """
-    pull = -share
-    pull[row] += 1.0
-    basis = smooth_basis(hz)
-    smooth = np.hypot(np.linalg.norm((pull * rest) @ basis), np.linalg.norm((pull * u) @ basis) * np.sqrt(SMOOTH_SHARE))
-    return float(np.hypot(smooth, np.linalg.norm(pull * u) * np.sqrt(1 - SMOOTH_SHARE)))
+    return Spread(band, float(means[0]), rise, dip)
 
 
 def direct_spread(reading: Reading) -> Spread | None:

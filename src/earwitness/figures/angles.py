@@ -43,6 +43,8 @@ class Filled:
 
     def sentence(self, weights: FloatArray) -> str:
         """How the positions with weight were filled in, "" if all of them were measured. weights : (D,)."""
+        if not self.interpolated and not self.mirrored:
+            return ""
         used = _named_positions(self.levels, weights)
         filled = [self.interpolated[place] for place in used if place in self.interpolated]
         taken = sum(place in self.mirrored for place in used)

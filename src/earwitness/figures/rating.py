@@ -6,16 +6,16 @@ differences under 0.5 should not be ranked.
 
 from __future__ import annotations
 
-import math
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from earwitness.figures.bandwidth import lower_limit
-from earwitness.figures.linearity import Line, slope
-from earwitness.figures.sampling import band_grid, not_covered, sampled
-from earwitness.figures.sensitivity import band_level
+from earwitness.figures.bandwidth import lower_limits
+from earwitness.figures.linearity import lines
+from earwitness.figures.sampling import band_grid, covers, not_covered
+from earwitness.figures.sensitivity import band_means
+from earwitness.figures.uncertainty import Drawn, drawn, with_spread
 from earwitness.quantities import Curve, Figure, not_judged
 from earwitness.quantities.arrays import FloatArray
 
@@ -46,24 +46,34 @@ def band_points_hz(layout: BandLayout = "from 100 Hz") -> FloatArray:
     return np.asarray(1000.0 * 2.0**steps, dtype=float).ravel()
 
 
-def narrow_band_deviation(
-    curve: Curve, *, key: str = "narrow_band_deviation", layout: BandLayout = "from 100 Hz"
-) -> Figure:
-    """Mean over 14 half-octave bands of the mean absolute deviation from the band's dB mean [dB].
+def narrow_band_deviations(level_db: FloatArray) -> FloatArray:
+    """(N,) means over half-octave bands of the mean absolute deviation from the band's dB mean [dB].
 
-    The uncertainty takes the bands as independent and each band's error as if it moved the deviation fully.
+    level_db : (N, G) on the points of `band_points_hz`
     """
-    method = f"narrow-band deviation of {curve.name}, 14 half-octave bands, {layout}"
+    starts = np.arange(0, level_db.shape[1], POINTS_PER_BAND)
+    sizes = np.diff(np.append(starts, level_db.shape[1]))
+    means = np.add.reduceat(level_db, starts, axis=1) / sizes
+    away = np.abs(level_db - np.repeat(means, sizes, axis=1))
+    return np.asarray((np.add.reduceat(away, starts, axis=1) / sizes).mean(axis=1), dtype=float)
+
+
+def narrow_band_deviation(
+    curve: Curve | Drawn, *, key: str = "narrow_band_deviation", layout: BandLayout = "from 100 Hz"
+) -> Figure:
+    """Mean over 14 half-octave bands of the mean absolute deviation from the band's dB mean [dB]."""
+    curves = drawn(curve)
+    one = curves.curve
+    method = f"narrow-band deviation of {one.name}, 14 half-octave bands, {layout}"
     hz = band_points_hz(layout)
     reach = (float(hz[0]), float(hz[-1]))
-    values, u, _, valid = sampled(curve, hz)
-    if not valid.all():
-        reason = not_covered(curve, *reach)
-        return not_judged(key, reason, unit="dB", method=method, band_hz=reach, lineage=curve.lineage)
-    bands = [values[first : first + POINTS_PER_BAND] for first in range(0, values.size, POINTS_PER_BAND)]
-    deviation = float(np.mean([np.abs(band - band.mean()).mean() for band in bands]))
-    spread = float(np.sqrt((u**2).mean() / len(bands)))
-    return Figure(key, deviation, spread, "dB", reach, method, lineage=curve.lineage)
+    if not covers(one, hz):
+        reason = not_covered(one, *reach)
+        return not_judged(key, reason, unit="dB", method=method, band_hz=reach, lineage=one.lineage)
+    values = narrow_band_deviations(curves.at(hz))
+    caveats = curves.notes(*reach)
+    figure = Figure(key, float(values[0]), 0.0, "dB", reach, method, caveats=caveats, lineage=one.lineage)
+    return with_spread(figure, values, one.causes, low=0.0)
 
 
 def rating_value(
@@ -76,43 +86,53 @@ def rating_value(
 
 
 def preference_rating(
-    on_axis: Curve, in_room: Curve, sound_power: Curve, listening_window: Curve, *, ideal_subwoofer: bool = False
+    on_axis: Curve | Drawn,
+    in_room: Curve | Drawn,
+    sound_power: Curve | Drawn,
+    listening_window: Curve | Drawn,
+    *,
+    ideal_subwoofer: bool = False,
 ) -> Figure:
     """Rating from four curves of ANSI/CTA-2034-A; not judged where one of them does not reach.
 
-    The uncertainty given here leaves out the straightness of the in-room curve; drawn curves hold it in.
-
-    Bass limit: sound power 6 dB below the energy mean of the listening window, 300 Hz to 10 kHz, going down from
-    300 Hz; with `ideal_subwoofer` 14.5 Hz instead.
+    Bass limit: end of the range of the sound power, 6 dB below the energy mean of the listening window, 300 Hz to
+    10 kHz, looked for from 300 Hz downward; with `ideal_subwoofer` 14.5 Hz instead.
     """
     key = "preference_rating_with_subwoofer" if ideal_subwoofer else "preference_rating"
     method = "regression of Olive (2004) as quoted by third parties" + (
         ", with an ideal subwoofer to 14.5 Hz" if ideal_subwoofer else ""
     )
-    lineage = tuple(dict.fromkeys(on_axis.lineage + in_room.lineage + sound_power.lineage))
-
-    def refuse(reason: str) -> Figure:
-        return not_judged(key, reason, unit="", method=method, lineage=lineage)
-
-    parts = (narrow_band_deviation(on_axis), narrow_band_deviation(in_room))
-    line = slope(in_room, band_hz=STRAIGHTNESS_BAND_HZ)
-    window = band_level(listening_window, band_hz=WINDOW_BAND_HZ)
-    for part in (*parts, window):
-        if part.value is None:
-            return refuse(part.reason)
-    if not isinstance(line, Line):
-        return refuse(line.reason)
-    bass_hz, u_bass_hz, bound = IDEAL_SUBWOOFER_HZ, 0.0, ""
-    if not ideal_subwoofer:
-        bass = lower_limit(sound_power, window.value or 0.0, 6.0, key="bass_limit", u_reference_db=window.u or 0.0)
-        if bass.value is None or bass.u is None:
-            return refuse(bass.reason)
-        bass_hz, u_bass_hz = bass.value, bass.u
-        bound = "at least" if bass.bound == "at most" else ""
-    value = float(rating_value(parts[0].value or 0.0, parts[1].value or 0.0, bass_hz, line.r_squared))
-    u_bass = 4.31 * u_bass_hz / (bass_hz * math.log(10))
-    spread = math.hypot(2.49 * (parts[0].u or 0.0), 2.99 * (parts[1].u or 0.0), u_bass)
+    curves = tuple(drawn(curve) for curve in (on_axis, in_room, sound_power, listening_window))
+    direct, room, power, window = curves
+    lineage = tuple(dict.fromkeys(direct.curve.lineage + room.curve.lineage + power.curve.lineage))
+    needs = ((direct, NARROW_BAND_HZ), (room, NARROW_BAND_HZ), (room, STRAIGHTNESS_BAND_HZ), (window, WINDOW_BAND_HZ))
+    for one, band in needs:
+        if not covers(one.curve, band_grid(*band)):
+            return not_judged(key, not_covered(one.curve, *band), unit="", method=method, lineage=lineage)
+    straight_hz = band_grid(*STRAIGHTNESS_BAND_HZ)
+    straight = lines(room.at(straight_hz), straight_hz)[1]
+    bass = _bass_limits(power, window, ideal_subwoofer=ideal_subwoofer)
+    if isinstance(bass, str):
+        return not_judged(key, bass, unit="", method=method, lineage=lineage)
+    bass_hz, bound = bass
+    points = band_points_hz()
+    deviation = [narrow_band_deviations(one.at(points)) for one in (direct, room)]
+    values = rating_value(deviation[0], deviation[1], bass_hz, straight)
     caveats: tuple[str, ...] = CAVEATS
-    if line.r_squared == 0.0:
+    if straight[0] == 0.0:
         caveats += ("the in-room curve has no variance, so its straightness was taken as 0",)
-    return Figure(key, value, spread, "", STRAIGHTNESS_BAND_HZ, method, bound=bound, caveats=caveats, lineage=lineage)
+    caveats += tuple(dict.fromkeys(note for one, band in needs for note in one.notes(*band)))
+    figure = Figure(
+        key, float(values[0]), 0.0, "", STRAIGHTNESS_BAND_HZ, method, bound=bound, caveats=caveats, lineage=lineage
+    )
+    return with_spread(figure, values, [cause for one in curves for cause in one.curve.causes])
+
+
+def _bass_limits(power: Drawn, window: Drawn, *, ideal_subwoofer: bool) -> tuple[FloatArray, str] | str:
+    """(1 + N,) bass limits [Hz] and the bound of the rating; or why there is none."""
+    if ideal_subwoofer:
+        return np.full(len(power.rows), IDEAL_SUBWOOFER_HZ), ""
+    found = lower_limits(power, band_means(window, WINDOW_BAND_HZ) - 6.0)
+    if isinstance(found, str):
+        return found
+    return found[0], "at least" if found[1][0] < 0 else ""

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from earwitness.figures import angles, figure_draws, maps, uncertainty
+from earwitness.figures import angles, maps
 from earwitness.figures.bandwidth import lower_limit
 from earwitness.figures.corridor import CORRIDORS_DB, band_figure, share_figure
 from earwitness.figures.level_series import SEAT_M, level_series_reading
@@ -15,10 +15,16 @@ from earwitness.figures.load import load_curves, load_figures
 from earwitness.figures.load_curves import LOAD_CURVES
 from earwitness.figures.rating import preference_rating
 from earwitness.figures.registry import FIGURES, RESPONSE_FIGURES, base_key
-from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_level, one_watt_level_db
+from earwitness.figures.sensitivity import (
+    SENSITIVITY_BAND_HZ,
+    band_level,
+    band_means,
+    mean_level_db,
+    one_watt_level_db,
+)
 from earwitness.figures.time_domain import decay_and_delay
-from earwitness.figures.uncertainty import Draws, with_spread
-from earwitness.figures.windows import INDEX_NAMES, NAMES, Levels, Windows, averaged, windows
+from earwitness.figures.uncertainty import DRAWS, SEED, Drawn, drawn_curves
+from earwitness.figures.windows import AXIS_WEIGHT, INDEX_NAMES, NAMES, Levels, Windows, averaged, windows
 from earwitness.quantities import (
     Curve,
     DirectionalResponse,
@@ -38,6 +44,14 @@ RELATIVE = "dB relative to the on-axis mean from 300 Hz to 3 kHz (level not cali
 UNPLACED = "dB, level not calibrated"
 DIRECTIVITY_BAND_HZ = (1000.0, 10_000.0)
 _DRAWN = ("on_axis", "listening_window", "sound_power", "in_room")
+BALANCE = (
+    "linearity_above",
+    "linearity_below",
+    "linearity_half_range",
+    "in_room_slope",
+    "preference_rating",
+    "preference_rating_with_subwoofer",
+)
 _NAMES = {**NAMES, **{key: name for key, (name, _) in INDEX_NAMES.items()}}
 _ORBITS: tuple[Orbit, Orbit] = ("horizontal", "vertical")
 _FALLBACKS = (
@@ -70,14 +84,11 @@ def levels_of(response: DirectionalResponse) -> Levels:
         reference,
         response.lineage,
         known=np.isfinite(level) & np.isfinite(response.u_db) & np.isfinite(response.u_common_db),
+        causes=response.causes,
     )
-    axis = windows(levels).curves.get("on_axis")
-    if response.absolute or axis is None:
-        return levels
-    mean = band_level(axis)
-    if mean.value is None:
-        return levels
-    return replace(levels, level_db=safe - mean.value, reference=RELATIVE)
+    axis = None if response.absolute else windows(levels, only=("on_axis",)).curves.get("on_axis")
+    mean = None if axis is None else mean_level_db(axis)
+    return levels if mean is None else replace(levels, level_db=safe - mean, reference=RELATIVE)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -160,63 +171,40 @@ def _sensitivities(reference: Figure, *, absolute: bool, rated_impedance_ohm: fl
     return {"sensitivity": reference, "sensitivity_1w": one_watt}
 
 
-def _bass_limits(on_axis: Curve, reference: Figure, errors: FloatArray, means: FloatArray) -> dict[str, Figure]:
-    """F3, F6 and F10. errors : (N, F); means : (N,) drawn references."""
-    found: dict[str, Figure] = {}
-    for drop in (3, 6, 10):
-        key = f"f{drop}"
-        if reference.value is None:
-            found[key] = _from_reference(reference, key)
-            continue
-        figure = lower_limit(on_axis, reference.value, drop, key=key)
-        if figure.value is not None and not figure.bound:
-            values, without = figure_draws.lower_limits(on_axis, errors, means - drop)
-            figure = with_spread(figure, values, low=0.0)
-            if without > 0.025:
-                note = f"within its uncertainty the level may not fall that far in the data ({100 * without:.0f} %)"
-                figure = replace(figure, caveats=(*figure.caveats, note))
-        found[key] = figure
-    return found
+def _bass_limits(on_axis: Drawn, reference: Figure, means: FloatArray) -> dict[str, Figure]:
+    """F3, F6 and F10. means : (1 + N,) reference of the measured curve and of the drawn ones."""
+    keys = {f"f{drop}": drop for drop in (3, 6, 10)}
+    if reference.value is None:
+        return {key: _from_reference(reference, key) for key in keys}
+    return {key: lower_limit(on_axis, means, drop, key=key) for key, drop in keys.items()}
 
 
-def _linearities(on_axis: Curve, reference: Figure, errors: FloatArray, means: FloatArray) -> dict[str, Figure]:
+def _linearities(on_axis: Drawn, reference: Figure, means: FloatArray) -> dict[str, Figure]:
     """Deviations, shares and bands."""
     keys = [key for key in FIGURES if key.startswith("linearity_")]
     if reference.value is None:
         return {key: _from_reference(reference, key) for key in keys}
-    level = reference.value
-    found = deviations(on_axis, level)
+    found = deviations(on_axis, means)
     for name, half_width in CORRIDORS_DB.items():
         share, band = f"linearity_share_{name}", f"linearity_band_{name}"
-        found[share] = share_figure(on_axis, level, half_width, key=share)
-        found[band] = band_figure(on_axis, level, half_width, key=band)
-    if not any(figure.is_judged for figure in found.values()):
-        return found
-    drawn = figure_draws.linearities(on_axis, errors, means, CORRIDORS_DB)
-    bounds = {"%": (0.0, 100.0), "octaves": (0.0, np.inf), "dB": (-np.inf, np.inf)}
-    return {
-        key: with_spread(figure, drawn[key], low=bounds[figure.unit][0], high=bounds[figure.unit][1])
-        for key, figure in found.items()
-    }
+        found[share] = share_figure(on_axis, means, half_width, key=share)
+        found[band] = band_figure(on_axis, means, half_width, key=band)
+    return found
 
 
 def _direct_figures(
-    found: Windows, draws: Draws, *, absolute: bool, rated_impedance_ohm: float | None
+    found: Windows, draws: dict[str, Drawn], *, absolute: bool, rated_impedance_ohm: float | None
 ) -> dict[str, Figure]:
     """All figures of the on-axis curve."""
-    on_axis = found.curves.get("on_axis")
+    on_axis = draws.get("on_axis")
     if on_axis is None:
         keys = [key for key, info in FIGURES.items() if info.curves == ("on_axis",)]
         return {key: _no_curve(key, found.missing) for key in keys}
-    reference = band_level(on_axis)
-    errors = draws.error_db["on_axis"]
-    means = (
-        figure_draws.band_levels(on_axis, errors, SENSITIVITY_BAND_HZ) if reference.is_judged else np.zeros(len(errors))
-    )
+    reference, means = band_level(on_axis), band_means(on_axis)
     return {
         **_sensitivities(reference, absolute=absolute, rated_impedance_ohm=rated_impedance_ohm),
-        **_bass_limits(on_axis, reference, errors, means),
-        **_linearities(on_axis, reference, errors, means),
+        **_bass_limits(on_axis, reference, means),
+        **_linearities(on_axis, reference, means),
     }
 
 
@@ -228,45 +216,38 @@ def _no_curve(key: str, missing: dict[str, str]) -> Figure:
     return not_judged(key, reason, unit=info.unit, method=info.method)
 
 
-def _slope(curve: Curve, errors: FloatArray, *, band_hz: tuple[float, float], key: str) -> Figure:
+def _slope(curve: Drawn, *, band_hz: tuple[float, float], key: str) -> Figure:
     line = slope(curve, band_hz=band_hz, key=key)
-    if not isinstance(line, Line):
-        return line
-    return with_spread(line.slope, figure_draws.lines(curve, errors, band_hz)[0])
+    return line.slope if isinstance(line, Line) else line
 
 
-def _room_figures(found: Windows, draws: Draws) -> dict[str, Figure]:
+def _room_figures(found: Windows, draws: dict[str, Drawn]) -> dict[str, Figure]:
     """Slopes and ratings."""
+    curves = dict(draws)
+    if "sound_power_di" in found.curves:
+        difference = draws["listening_window"].minus(draws["sound_power"], found.curves["sound_power_di"])
+        curves["sound_power_di"] = difference
     figures: dict[str, Figure] = {}
-    curves, errors = found.curves, draws.error_db
     for key, name, band in (
         ("in_room_slope", "in_room", LINEARITY_BAND_HZ),
         ("directivity_slope", "sound_power_di", DIRECTIVITY_BAND_HZ),
     ):
-        if name not in curves:
-            figures[key] = _no_curve(key, found.missing)
-            continue
-        error = errors["in_room"] if name == "in_room" else errors["listening_window"] - errors["sound_power"]
-        figures[key] = _slope(curves[name], error, band_hz=band, key=key)
+        known = name in curves
+        figures[key] = _slope(curves[name], band_hz=band, key=key) if known else _no_curve(key, found.missing)
     for key, ideal in (("preference_rating", False), ("preference_rating_with_subwoofer", True)):
         if any(name not in curves for name in _DRAWN):
             figures[key] = _no_curve(key, found.missing)
             continue
         four = (curves["on_axis"], curves["in_room"], curves["sound_power"], curves["listening_window"])
-        rated = preference_rating(*four, ideal_subwoofer=ideal)
-        if rated.is_judged:
-            rated = with_spread(rated, figure_draws.ratings(curves, draws, ideal_subwoofer=ideal))
-        figures[key] = rated
+        figures[key] = preference_rating(*four, ideal_subwoofer=ideal)
     return figures
 
 
-def _draw(levels: Levels, found: Windows, offset_db: float | None) -> Draws:
-    """Errors of the curves that figures are taken from."""
-    pulls = {key: found.pulls[key] for key in _DRAWN if key in found.pulls}
-    if not pulls:
-        return Draws(levels.axis, {})
-    valid = found.curves[next(iter(pulls))].valid
-    return uncertainty.drawn(levels.axis, pulls, levels.u_db, levels.u_common_db, band=valid, offset_db=offset_db)
+def balance_figures(levels: Levels, found: Windows) -> dict[str, Figure]:
+    """The figures of BALANCE of levels and their curves, as a reading has them."""
+    draws = drawn_curves(levels, found, _DRAWN)
+    every = {**_direct_figures(found, draws, absolute=True, rated_impedance_ohm=None), **_room_figures(found, draws)}
+    return {key: every[key] for key in BALANCE}
 
 
 def _fallbacks(levels: Levels, found: Windows) -> None:
@@ -317,17 +298,16 @@ def read_response(
     rated_impedance_ohm: float | None = None,
     symmetric: bool = False,
     rear_wall: RearWall = "all 19",
-    axis_weight: float = 4.0,
-    offset_db: float | None = None,
+    axis_weight: float = AXIS_WEIGHT,
 ) -> Reading:
-    """Curves, maps and figures of a directional response; see `read_measurement`, and `drawn` for offset_db."""
+    """Curves, maps and figures of a directional response; see `read_measurement`."""
     measured = levels_of(response)
     fill = angles.filled(measured, symmetric=symmetric)
     levels = fill.levels
     found = windows(levels, rear_wall=rear_wall, axis_weight=axis_weight)
     if not angles.has_vertical(measured):
         _fallbacks(levels, found)
-    draws = _draw(levels, found, offset_db)
+    draws = drawn_curves(levels, found, _DRAWN)
     orbits = _Orbits({}, {}, {}, {}, {})
     for orbit in _ORBITS:
         _read_orbit(levels, orbit, orbits)
@@ -341,7 +321,7 @@ def read_response(
         **found.choices,
         "symmetric": "yes" if symmetric else "no",
         "level_reference": levels.reference,
-        "monte_carlo": f"{uncertainty.DRAWS} draws, seed {uncertainty.SEED}",
+        "monte_carlo": f"{DRAWS} draws, seed {SEED}",
         **{f"angles_{i}": note for i, note in enumerate(fill.notes, 1)},
         **{f"filled_{key}": sentence for key, sentence in sentences.items()},
         **orbits.choices,
@@ -364,7 +344,7 @@ def read_measurement(
     rated_band_hz: tuple[float, float] | None = None,
     symmetric: bool = False,
     rear_wall: RearWall = "all 19",
-    axis_weight: float = 4.0,
+    axis_weight: float = AXIS_WEIGHT,
     seat_m: float = SEAT_M,
 ) -> Reading:
     """Every curve of ANSI/CTA-2034-A, both directivity maps, coverage curves and all figures of the registry.
@@ -382,7 +362,6 @@ def read_measurement(
         symmetric=symmetric,
         rear_wall=rear_wall,
         axis_weight=axis_weight,
-        offset_db=uncertainty.same_everywhere_db(measurement.budget),
     )
     impedance = measurement.impedance
     levels = level_series_reading(measurement, reading, seat_m=seat_m)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,6 +13,8 @@ from earwitness.quantities.axis import hz_words, log_axis
 POINTS_PER_OCTAVE = 20
 _TOLERANCE = 1e-9
 _SMOOTHING_POINTS_PER_OCTAVE = 384
+WIDEST_BRIDGE_OCTAVES = 1 / 6
+MOST_BRIDGED_OCTAVES = 1 / 2
 
 
 def band_grid(low_hz: float, high_hz: float) -> FloatArray:
@@ -38,6 +40,11 @@ def sampled(curve: Curve, frequency_hz: FloatArray) -> tuple[FloatArray, FloatAr
         np.interp(wanted_in, known, curve.u_common),
         valid,
     )
+
+
+def covers(curve: Curve, frequency_hz: FloatArray) -> bool:
+    """Whether a curve is valid at all of some frequencies."""
+    return bool(sampled(curve, frequency_hz)[3].all())
 
 
 def not_covered(curve: Curve, low_hz: float, high_hz: float) -> str:
@@ -73,3 +80,80 @@ def smoothed(curve: Curve, fraction: int) -> Curve:
     own = 10 ** (curve.values[curve.valid] / 10)
     values[curve.valid] = 10 * np.log10(np.where(half > 0, np.maximum(integral, 1e-300) / width, own))
     return replace(curve, values=values)
+
+
+def smoothing_rows(curve: Curve, fraction: int) -> FloatArray:
+    """(F, F) first-order effect of errors of a dB curve on its 1/fraction-octave energy smoothing; rows sum to 1.
+
+    Cells about the curve's points instead of the exact integral; invalid points take no part and keep their own error.
+    """
+    x = np.log2(curve.axis.hz)
+    edges = np.concatenate([[x[0]], (x[1:] + x[:-1]) / 2, [x[-1]]])
+    use = curve.valid
+    low, high = (x[use][0], x[use][-1]) if use.any() else (x[0], x[-1])
+    half = np.clip(np.minimum(x - low, high - x), 0.0, 0.5 / fraction)[:, None]
+    overlap = np.minimum(edges[1:], x[:, None] + half) - np.maximum(edges[:-1], x[:, None] - half)
+    energy = np.where(use, 10 ** (np.where(use, curve.values, 0.0) / 10), 0.0)
+    rows = np.maximum(overlap, 0.0) * energy
+    total = rows.sum(axis=1, keepdims=True)
+    return np.asarray(np.where(total > 0, rows / np.where(total > 0, total, 1.0), np.eye(x.size)), dtype=float)
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Points of a curve that cannot be trusted, first to last, between two that can; u_db : of a line across them."""
+
+    first: int
+    last: int
+    low_hz: float
+    high_hz: float
+    u_db: float
+
+    def sentence(self, name: str) -> str:
+        """The caveat."""
+        return (
+            f"{name} cannot be trusted from {self.low_hz:.0f} to {self.high_hz:.0f} Hz; "
+            f"a straight line stands there, ±{2 * self.u_db:.1f} dB"
+        )
+
+
+def bridged(curve: Curve) -> tuple[Curve, tuple[Gap, ...]]:
+    """The curve with straight lines (over log frequency) across gaps of at most a sixth of an octave between valid
+    points, and these gaps; the curve as it is where they are more than half an octave together.
+
+    How far a line may be off is read from the curve itself: root mean square of what it departs from lines of that
+    length within an octave (own choice).
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate([[1], curve.valid.astype(int), [1]])))
+    x, gaps = np.log2(curve.axis.hz), []
+    for first, stop in zip(edges[::2], edges[1::2], strict=True):
+        inner = first > 0 and stop < curve.valid.size
+        if inner and x[stop] - x[first - 1] <= WIDEST_BRIDGE_OCTAVES + _TOLERANCE:
+            gaps.append((int(first), int(stop) - 1))
+    if not gaps or sum(x[last + 1] - x[first - 1] for first, last in gaps) > MOST_BRIDGED_OCTAVES:
+        return curve, ()
+    values, valid = curve.values.copy(), curve.valid.copy()
+    for first, last in gaps:
+        inside = slice(first, last + 1)
+        values[inside] = np.interp(x[inside], x[[first - 1, last + 1]], values[[first - 1, last + 1]])
+        valid[inside] = True
+    found = tuple(
+        Gap(first, last, float(curve.axis.hz[first]), float(curve.axis.hz[last]), _off_line(curve, first, last))
+        for first, last in gaps
+    )
+    return replace(curve, values=values, valid=valid), found
+
+
+def _off_line(curve: Curve, first: int, last: int) -> float:
+    """Root mean square of the middle of a line's length from the line, near a gap [dB]."""
+    width = last - first + 2
+    half = width // 2
+    x = np.log2(curve.axis.hz)
+    starts = np.arange(curve.valid.size - width)
+    sound = curve.valid[starts] & curve.valid[starts + half] & curve.valid[starts + width]
+    near = np.abs(x[starts + half] - x[(first + last) // 2]) <= 1.0
+    rows = starts[sound & near]
+    if rows.size == 0:
+        return float(np.ptp(curve.values[[first - 1, last + 1]]) + 1.0)
+    line = curve.values[rows] + (curve.values[rows + width] - curve.values[rows]) * half / width
+    return float(np.sqrt(np.mean((curve.values[rows + half] - line) ** 2)))

@@ -6,29 +6,49 @@ import math
 
 import numpy as np
 
-from earwitness.figures.sampling import band_grid, not_covered, sampled
+from earwitness.figures.sampling import band_grid, covers, not_covered
+from earwitness.figures.uncertainty import Drawn, drawn, exact, with_spread
 from earwitness.quantities import REFERENCE_VOLTAGE_V, Curve, Figure, not_judged
+from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.axis import hz_words
 
 SENSITIVITY_BAND_HZ = (300.0, 3000.0)
 
 
-def band_level(curve: Curve, *, band_hz: tuple[float, float] = SENSITIVITY_BAND_HZ, key: str = "sensitivity") -> Figure:
+def band_levels_db(level_db: FloatArray) -> FloatArray:
+    """(N,) energy means of levels (N, G) at points of equal weight [dB]."""
+    return np.asarray(10 * np.log10((10 ** (level_db / 10)).mean(axis=1)), dtype=float)
+
+
+def band_means(curve: Curve | Drawn, band_hz: tuple[float, float] = SENSITIVITY_BAND_HZ) -> FloatArray:
+    """(1 + N,) energy mean over a band of the measured curve and of the drawn ones [dB]."""
+    return band_levels_db(drawn(curve).at(band_grid(*band_hz)))
+
+
+def mean_level_db(curve: Curve, band_hz: tuple[float, float] = SENSITIVITY_BAND_HZ) -> float | None:
+    """Energy mean of a curve over a band [dB], None where it does not cover the band."""
+    one = exact(curve)
+    return float(band_means(one, band_hz)[0]) if covers(one.curve, band_grid(*band_hz)) else None
+
+
+def band_level(
+    curve: Curve | Drawn, *, band_hz: tuple[float, float] = SENSITIVITY_BAND_HZ, key: str = "sensitivity"
+) -> Figure:
     """Energy mean of a dB curve over a 20 per octave grid from the band's lower edge.
 
     Default band 300 Hz to 3 kHz (used with ANSI/CTA-2034-A, from memory). Not judged if the curve does not cover
-    the band. The uncertainty takes all frequencies to be in error together, the cautious side.
+    the band.
     """
-    method = f"energy mean of {curve.name}, {hz_words(band_hz[0])} to {hz_words(band_hz[1])}, 20 points per octave"
-    values, u, u_common, valid = sampled(curve, band_grid(*band_hz))
-    if not valid.all():
-        reason = not_covered(curve, *band_hz)
-        return not_judged(key, reason, unit="dB", method=method, band_hz=band_hz, lineage=curve.lineage)
-    energy = 10 ** (values / 10)
-    share = energy / energy.sum()
-    level = 10 * math.log10(float(energy.mean()))
-    spread = math.hypot(float(share @ u), float(share @ u_common))
-    return Figure(key, level, spread, "dB", band_hz, method, lineage=curve.lineage)
+    curves = drawn(curve)
+    one = curves.curve
+    method = f"energy mean of {one.name}, {hz_words(band_hz[0])} to {hz_words(band_hz[1])}, 20 points per octave"
+    if not covers(one, band_grid(*band_hz)):
+        reason = not_covered(one, *band_hz)
+        return not_judged(key, reason, unit="dB", method=method, band_hz=band_hz, lineage=one.lineage)
+    levels = band_means(curves, band_hz)
+    caveats = curves.notes(*band_hz)
+    figure = Figure(key, float(levels[0]), 0.0, "dB", band_hz, method, caveats=caveats, lineage=one.lineage)
+    return with_spread(figure, levels, one.causes)
 
 
 def at_reference_level_db(level_db: float, *, distance_m: float, voltage_v: float) -> float:

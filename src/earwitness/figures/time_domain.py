@@ -137,7 +137,7 @@ def excess_group_delay(measurement: Measurement) -> Curve | None:
     treble = (inside >= TREBLE_HZ[0]) & (inside <= TREBLE_HZ[1])
     values = np.zeros(hz.size)
     values[rows] = delay - (float(np.median(delay[treble])) if treble.any() else float(delay[-1]))
-    u_rad = math.log(10.0) / 20.0 * response.u_db[row]
+    u_rad = math.log(10.0) / 20.0 * response.u_apart_db()[row]
     width = 2.0**_HALF_OCTAVES - 2.0**-_HALF_OCTAVES
     u = 1000.0 * u_rad / (2.0 * np.pi * hz * width)
     u[rows] = np.hypot(u[rows], 1000.0 * u_slope)

@@ -1,23 +1,30 @@
 """The curves of ANSI/CTA-2034-A from levels on two orbits.
 
 Every spatial average here is an average of energies, so each curve is one row of weights over the measured
-directions; the same row gives the uncertainty, and differences of curves keep the directions they share.
+directions; the same row gives the uncertainty, and differences of curves keep the directions they share. What is off
+by one amount in the whole session moves an average by the sum of its pulls on the directions, each by its share of the
+energy (law of propagation, JCGM 100:2008, 5.2.2, from memory): a difference of averages by the difference of these.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
-from earwitness.quantities import Curve, Directions, FrequencyAxis, on_orbit
+from earwitness.quantities import Cause, Curve, Directions, FrequencyAxis, on_orbit
 from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities.causes import pulled_apart, smooth_causes, u_of_causes_db
 from earwitness.standards import cta2034
 from earwitness.standards.cta2034 import Position, RearWall
 
 _SAME_ANGLE_DEG = 0.01
 UNTRUSTED_SHARE = 0.25
 DOUBTED_SHARE = 0.05
+# How often the listed sound-power weight of 0 and 180 degrees counts: the exact area of their cells.
+AXIS_WEIGHT = 4.0
 
 NAMES = {
     "on_axis": "on axis",
@@ -43,11 +50,12 @@ INDEX_NAMES = {
 class Levels:
     """Levels over directions, as the windows need them.
 
-    level_db : (D, F) [dB]; u_common_db : (F,) [dB]; valid : (D, F) bool
-    u_db : (S, F) standard uncertainty of S independent errors [dB]
+    level_db : (D, F) [dB]; u_common_db : (F,) of unknown causes [dB]; valid : (D, F) bool
+    u_db : (S, F) standard uncertainty of S independent errors without known causes [dB]
     mixing : (D, S) how far each error moves each level [dB/dB]; None when every direction has one error of its own
     reference : what 0 dB means; lineage : keys of the steps they came from
     known : (D, F) False where there is no level at all; None when there is one everywhere
+    causes : what moves the measured directions, the first M of all, each with a pull of (M, F) or (1, F)
     """
 
     axis: FrequencyAxis
@@ -60,17 +68,100 @@ class Levels:
     lineage: tuple[str, ...] = ()
     mixing: FloatArray | None = None
     known: BoolArray | None = None
+    causes: tuple[Cause, ...] = ()
 
     def pulls(self, shares: FloatArray) -> FloatArray:
         """(S, F) effect of each error on a curve that takes `shares` (D, F) of the energy from each direction."""
         return shares if self.mixing is None else self.mixing.T @ shares
 
     def u_of_levels_db(self) -> FloatArray:
-        """(D, F) standard uncertainty of each level alone [dB]."""
-        if self.mixing is None:
-            return self.u_db
-        spread: FloatArray = np.sqrt(self.mixing**2 @ self.u_db**2)
-        return spread
+        """(D, F) standard uncertainty of each level by all that does not move all directions alike [dB]."""
+        return _u_of_levels_db(self)
+
+
+@lru_cache(maxsize=8)
+def _u_of_levels_db(levels: Levels) -> FloatArray:
+    mixing = np.eye(len(levels.directions)) if levels.mixing is None else levels.mixing
+    square = mixing**2 @ levels.u_db**2
+    for cause in levels.causes:
+        if cause.each:
+            square += mixing[:, : len(cause.pull_db)] ** 2 @ cause.pull_db**2
+        elif not cause.alike:
+            square += (mixing[:, : len(cause.pull_db)] @ cause.pull_db) ** 2
+    return np.asarray(np.sqrt(square), dtype=float)
+
+
+@lru_cache(maxsize=8)
+def session_causes(levels: Levels) -> tuple[Cause, ...]:
+    """All that is drawn once for the session: the known causes, and what is common without a known cause.
+
+    Of the latter, what is the same at all frequencies of the trusted band is one offset, the rest smooth.
+    """
+    known = tuple(cause for cause in levels.causes if not cause.each)
+    common = levels.u_common_db
+    if not common.any():
+        return known
+    band = levels.valid.any(axis=0)
+    offset = np.minimum(common, float((common[band] if band.any() else common).min()))
+    rest = np.sqrt(np.maximum(common**2 - offset**2, 0.0))
+    source = "stated as common to all directions"
+    even = Cause(name="common level", source=source, pull_db=offset[None, :])
+    return (*known, even, *smooth_causes("common shape", source, rest, levels.axis.hz))
+
+
+def pulls_of_session(levels: Levels, pulls: FloatArray) -> tuple[Cause, ...]:
+    """How far each cause of the session moves a curve with `pulls` (S, F) on the measured directions, (1, F) each."""
+    return tuple(
+        cause if cause.alike else replace(cause, pull_db=_summed(pulls, cause.pull_db))
+        for cause in session_causes(levels)
+    )
+
+
+def _summed(pulls: FloatArray, of_cause: FloatArray) -> FloatArray:
+    return np.asarray(np.einsum("mf,mf->f", pulls[: len(of_cause)], of_cause)[None, :], dtype=float)
+
+
+def pulls_of_takes(levels: Levels, pulls: FloatArray) -> list[FloatArray]:
+    """(M, F) a kind: how far each take's own errors, the same at all frequencies, move a curve with `pulls` (S, F)."""
+    return [pulls[: len(cause.pull_db)] * cause.pull_db for cause in levels.causes if cause.each]
+
+
+def curve_of(
+    levels: Levels,
+    values: FloatArray,
+    pulls: FloatArray,
+    valid: BoolArray,
+    *,
+    key: str,
+    name: str,
+    doubt_db: FloatArray | float = 0.0,
+) -> Curve:
+    """A curve that `pulls` (S, F) tie to the levels, with all its uncertainty; doubt_db : (F,), or one, beside it."""
+    causes = pulls_of_session(levels, pulls)
+    apart = [moved for cause, moved in zip(session_causes(levels), causes, strict=True) if not cause.alike]
+    alike = [cause for cause in session_causes(levels) if cause.alike]
+    count = len(levels.axis)
+    return Curve(
+        key=key,
+        name=name,
+        axis=levels.axis,
+        values=values,
+        u=np.hypot(_own_db(levels, pulls, doubt_db), u_of_causes_db(apart, 1, count)[0]),
+        u_common=u_of_causes_db(alike, 1, count)[0],
+        valid=valid,
+        unit="dB",
+        reference=levels.reference,
+        lineage=levels.lineage,
+        causes=causes,
+    )
+
+
+def _own_db(levels: Levels, pulls: FloatArray, doubt_db: FloatArray | float = 0.0) -> FloatArray:
+    """(F,) standard uncertainty of a curve by what belongs to single directions."""
+    square = np.einsum("sf,sf->f", pulls**2, levels.u_db**2) + doubt_db**2
+    for moved in pulls_of_takes(levels, pulls):
+        square += np.einsum("mf,mf->f", moved, moved)
+    return np.asarray(np.sqrt(square), dtype=float)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,7 +220,7 @@ def _mean(parts: dict[str, FloatArray | str], share: dict[str, float]) -> FloatA
 
 
 def window_weights(
-    directions: Directions, *, rear_wall: RearWall = "all 19", axis_weight: float = 4.0
+    directions: Directions, *, rear_wall: RearWall = "all 19", axis_weight: float = AXIS_WEIGHT
 ) -> dict[str, FloatArray | str]:
     """(D,) energy weights of every curve by key, each summing to 1, or the reason why a curve is missing.
 
@@ -185,44 +276,61 @@ def averaged(levels: Levels, weights: FloatArray, *, key: str, name: str) -> tup
     values, shares, valid, doubted = _average(levels, weights)
     pulls = levels.pulls(shares)
     # What is in doubt may not be there, or be missing as much again.
-    doubt = 10 * np.log10(1 + doubted)
-    u = np.sqrt(((pulls * levels.u_db) ** 2).sum(axis=0) + doubt**2)
-    reference, lineage = levels.reference, levels.lineage
-    return Curve(key, name, levels.axis, values, u, levels.u_common_db, valid, "dB", reference, lineage), pulls
+    doubt = np.asarray(10 * np.log10(1 + doubted), dtype=float)
+    return curve_of(levels, values, pulls, valid, key=key, name=name, doubt_db=doubt), pulls
 
 
-def windows(levels: Levels, *, rear_wall: RearWall = "all 19", axis_weight: float = 4.0) -> Windows:
+def _index(levels: Levels, window: Curve, curve: Curve, pulls: FloatArray, *, key: str, name: str) -> Curve:
+    """Listening window minus a curve; pulls : (S, F) the difference of theirs."""
+    causes = pulled_apart(window.causes, curve.causes)
+    nothing = np.zeros(len(levels.axis))
+    return replace(
+        window,
+        key=key,
+        name=name,
+        values=window.values - curve.values,
+        u=np.hypot(_own_db(levels, pulls), u_of_causes_db(causes, 1, nothing.size)[0]),
+        u_common=nothing,
+        valid=window.valid & curve.valid,
+        reference=f"{curve.name} equal to the listening window",
+        causes=causes,
+    )
+
+
+def windows(
+    levels: Levels,
+    *,
+    rear_wall: RearWall = "all 19",
+    axis_weight: float = AXIS_WEIGHT,
+    only: Sequence[str] | None = None,
+) -> Windows:
     """All curves of ANSI/CTA-2034-A that the measured directions give, and the reasons for the others.
 
     No angle is filled in or mirrored here (see `angles`). Uncertainties: first order; the directivity
-    indices are listening window minus curve, in which shared directions cancel in part and the common part wholly.
+    indices are listening window minus curve, in which shared directions and causes cancel as far as both hold them.
+    only : keys of the curves wanted, all by default
     """
     curves: dict[str, Curve] = {}
     missing: dict[str, str] = {}
     pulls: dict[str, FloatArray] = {}
     used: dict[str, FloatArray] = {}
     for key, weights in window_weights(levels.directions, rear_wall=rear_wall, axis_weight=axis_weight).items():
+        if only is not None and key not in only:
+            continue
         if isinstance(weights, str):
             missing[key] = weights
             continue
         curves[key], pulls[key] = averaged(levels, weights, key=key, name=NAMES[key])
         used[key] = weights
     for key, (name, other) in INDEX_NAMES.items():
-        absent = [part for part in ("listening_window", other) if part in missing]
+        if only is not None and key not in only:
+            continue
+        absent = [part for part in ("listening_window", other) if part not in curves]
         if absent:
             missing[key] = "; ".join(f"{NAMES[part]}: {missing[part]}" for part in absent)
             continue
-        window, curve = curves["listening_window"], curves[other]
-        curves[key] = replace(
-            window,
-            key=key,
-            name=name,
-            values=window.values - curve.values,
-            u=np.sqrt((((pulls["listening_window"] - pulls[other]) * levels.u_db) ** 2).sum(axis=0)),
-            u_common=np.zeros_like(window.u_common),
-            valid=window.valid & curve.valid,
-            reference=f"{NAMES[other]} equal to the listening window",
-        )
+        between = pulls["listening_window"] - pulls[other]
+        curves[key] = _index(levels, curves["listening_window"], curves[other], between, key=key, name=name)
         used[key] = used["listening_window"] + used[other]
     choices = {"edition": cta2034.EDITION, "rear_wall": rear_wall, "axis_weight": f"{axis_weight:g}"}
     return Windows(curves, missing, choices, pulls, used)

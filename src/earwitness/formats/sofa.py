@@ -117,8 +117,8 @@ def _filled(sofar: Any, response: DirectionalResponse) -> Any:
     sofa.N, sofa.N_LongName, sofa.N_Units = response.axis.hz.copy(), "frequency", "hertz"
     sofa.Data_Real, sofa.Data_Imag = pressure.real[np.newaxis], pressure.imag[np.newaxis]
     sofa.add_variable(_VALID, response.valid[np.newaxis].astype(float), "double", "MRN")
-    sofa.add_variable(_U, np.where(response.valid, response.u_db, 0.0)[np.newaxis], "double", "MRN")
-    sofa.add_variable(_U_COMMON, response.u_common_db.copy(), "double", "N")
+    sofa.add_variable(_U, np.where(response.valid, response.u_apart_db(), 0.0)[np.newaxis], "double", "MRN")
+    sofa.add_variable(_U_COMMON, response.u_shared_db(), "double", "N")
     for name in ("MIDINote", "SourceTuningFrequency", "Description", "EmitterDescriptions"):
         if hasattr(sofa, name):
             sofa.delete(name)

@@ -5,24 +5,25 @@ A claim falls short only where the measurement misses it by more than twice its 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
-from earwitness.figures.bandwidth import lasting_falls, lower_limit
+from earwitness.figures.bandwidth import lower_limit, upper_limit
+from earwitness.figures.linearity import smoothed_draws
 from earwitness.figures.load import RATED_SHARE
-from earwitness.figures.sampling import smoothed
-from earwitness.figures.sensitivity import band_level
-from earwitness.quantities import Curve, Figure, Reading, not_judged
+from earwitness.figures.sampling import band_grid, covers, not_covered
+from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_means
+from earwitness.figures.uncertainty import Drawn, drawn, with_spread
+from earwitness.quantities import Curve, Figure, Reading
+from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.axis import hz_words
 from earwitness.session.record import Claim
 
 Verdict = Literal["holds", "falls short", "cannot be judged"]
 COVERAGE = 2.0
-UPPER_START_HZ = 3000.0
 SMOOTHING = 12
 _UNITS = {"hz": ("Hz", 1.0), "khz": ("Hz", 1000.0), "db": ("dB", 1.0), "ohm": ("ohm", 1.0), "ohms": ("ohm", 1.0),
           "ω": ("ohm", 1.0), "w": ("W", 1.0), "db spl": ("dB", 1.0)}  # fmt: skip
@@ -138,15 +139,15 @@ def _sensitivity(claim: Claim, _reading: Reading, figures: Mapping[str, Figure])
     return _closed(claim, measured, short, measured.u, decimals=1, least_counts=True, note=note)
 
 
-def _reference(reading: Reading) -> tuple[Curve, float, float] | str:
-    """On-axis curve, its mean from 300 Hz to 3 kHz, and the uncertainty of that mean alone; or why not."""
+def _on_axis(reading: Reading) -> tuple[Drawn, FloatArray] | str:
+    """On-axis curve and its mean from 300 Hz to 3 kHz, as measured and as they could have been; or why not."""
     curve = reading.curves.get("on_axis")
     if curve is None:
         return reading.missing.get("on_axis", "the level on axis was not measured")
-    mean = band_level(curve)
-    if mean.value is None:
-        return mean.reason
-    return curve, mean.value, float(np.mean(curve.u[curve.valid])) if curve.valid.any() else 0.0
+    curves = drawn(curve)
+    if not covers(curves.curve, band_grid(*SENSITIVITY_BAND_HZ)):
+        return not_covered(curve, *SENSITIVITY_BAND_HZ)
+    return curves, band_means(curves)
 
 
 def _drop(claim: Claim) -> float | None:
@@ -160,11 +161,10 @@ def _lowest(claim: Claim, reading: Reading, figures: Mapping[str, Figure]) -> Cl
     standing = {3.0: "f3", 6.0: "f6", 10.0: "f10"}.get(drop)
     measured = figures.get(standing) if standing else None
     if measured is None or not measured.is_judged:
-        found = _reference(reading)
+        found = _on_axis(reading)
         if isinstance(found, str):
             return _open(claim, found)
-        curve, level, u = found
-        measured = lower_limit(curve, level, drop, key=f"lower_limit_{drop:g}db", u_reference_db=u)
+        measured = lower_limit(*found, drop, key=f"lower_limit_{drop:g}db")
     if measured.value is None or measured.u is None:
         return _open(claim, measured.reason, measured)
     note = f"{drop:g} dB under the mean from 300 Hz to 3 kHz"
@@ -176,47 +176,14 @@ def _hz_decimals(measured: Figure) -> int:
     return 1 if (measured.value or 0.0) < 100.0 and (measured.u or 0.0) < 1.0 else 0
 
 
-def upper_limit(curve: Curve, reference_db: float, drop_db: float, *, key: str, u_reference_db: float = 0.0) -> Figure:
-    """Frequency of the first lasting fall below reference_db - drop_db, scanning upward from 3 kHz [Hz].
-
-    Same rule as the lower limit: linear in dB against log frequency, dips narrower than 1/9 octave passed over; "at
-    least" where the curve never falls. Not judged where it is not valid, or below the limit, at 3 kHz.
-    """
-    limit = reference_db - drop_db
-    method = f"first fall of {curve.name} below {drop_db:g} dB under {reference_db:.1f} dB, up from 3 kHz"
-    hz = curve.axis.hz
-    start = int(np.searchsorted(hz, UPPER_START_HZ * (1.0 - 1e-9)))
-    if start >= hz.size or not curve.valid[start]:
-        return not_judged(key, f"{curve.name} is not valid at 3 kHz", unit="Hz", method=method, lineage=curve.lineage)
-    gaps = np.flatnonzero(~curve.valid[start:])
-    stop = start + (int(gaps[0]) if gaps.size else hz.size - start)
-    rows = np.arange(start, stop)
-    x, above = -np.log2(hz[rows]), curve.values[rows] - limit
-    if above[0] < 0.0:
-        reason = f"{curve.name} is already below {limit:.1f} dB at 3 kHz"
-        return not_judged(key, reason, unit="Hz", method=method, lineage=curve.lineage)
-    top = float(hz[stop - 1])
-    found, places = lasting_falls(x, above[None, :]) if rows.size > 1 else (x[:1], np.array([-1]))
-    place = int(places[0])
-    if place < 0:
-        return Figure(
-            key, top, 0.0, "Hz", (float(hz[start]), top), method, bound="at least", lineage=curve.lineage
-        )  # fmt: skip
-    frequency = 2.0 ** -float(found[0])
-    slope = abs(float((above[place + 1] - above[place]) / (x[place + 1] - x[place])))
-    u = frequency * math.log(2.0) * math.hypot(float(curve.u[rows[place]]), u_reference_db) / slope
-    return Figure(key, frequency, u, "Hz", (float(hz[start]), top), method, lineage=curve.lineage)
-
-
 def _highest(claim: Claim, reading: Reading, _figures: Mapping[str, Figure]) -> ClaimVerdict:
     drop = _drop(claim)
     if drop is None:
         return _open(claim, "the maker does not state at how many dB down it is meant")
-    found = _reference(reading)
+    found = _on_axis(reading)
     if isinstance(found, str):
         return _open(claim, found)
-    curve, level, u = found
-    measured = upper_limit(curve, level, drop, key=f"upper_limit_{drop:g}db", u_reference_db=u)
+    measured = upper_limit(*found, drop, key=f"upper_limit_{drop:g}db")
     if measured.value is None or measured.u is None:
         return _open(claim, measured.reason, measured)
     note = f"{drop:g} dB under the mean from 300 Hz to 3 kHz"
@@ -230,26 +197,23 @@ def half_range(curve: Curve, low_hz: float, high_hz: float) -> tuple[Figure, flo
     It is the smallest +- window that holds the curve wherever its middle lies, the reading kindest to the maker. "at
     least" where the valid band does not cover the claimed one. ValueError where nothing of it is valid.
     """
-    smooth = smoothed(curve, SMOOTHING)
-    hz = smooth.axis.hz
+    curves = smoothed_draws(drawn(curve), SMOOTHING)
+    smooth, hz = curves.curve, curve.axis.hz
     rows = np.flatnonzero(smooth.valid & (hz >= low_hz * (1.0 - 1e-9)) & (hz <= high_hz * (1.0 + 1e-9)))
     if not rows.size:
         raise ValueError(f"nothing is valid from {low_hz:g} Hz to {high_hz:g} Hz")
     high, low = rows[np.argmax(smooth.values[rows])], rows[np.argmin(smooth.values[rows])]
     step = 2.0 ** float(np.max(np.diff(np.log2(hz)))) * 1.001 if hz.size > 1 else 1.0
     whole = hz[rows[0]] <= low_hz * step and hz[rows[-1]] >= high_hz / step and np.all(np.diff(rows) == 1)
-    value = float(smooth.values[high] - smooth.values[low]) / 2.0
-    u = float(np.hypot(smooth.u[high], smooth.u[low])) / 2.0
-    # What is shared between the frequencies cancels as far as it is the same at both.
-    common = abs(float(smooth.u_common[high]) - float(smooth.u_common[low])) / 2.0
+    values = np.ptp(curves.rows[:, rows], axis=1) / 2.0
     method = (
         f"half the range of {curve.name}, {hz_words(low_hz)} to {hz_words(high_hz)}, 1/{SMOOTHING} octave smoothing"
     )
     figure = Figure(
-        "half_range", value, math.hypot(u, common), "dB", (low_hz, high_hz), method,
+        "half_range", float(values[0]), 0.0, "dB", (low_hz, high_hz), method,
         bound="" if whole else "at least", lineage=curve.lineage,
     )  # fmt: skip
-    return figure, float(hz[high]), float(hz[low])
+    return with_spread(figure, values), float(hz[high]), float(hz[low])
 
 
 def _range(claim: Claim, reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:
@@ -324,11 +288,11 @@ def _ohms(claim: Claim, figures: Mapping[str, Figure], limit: float, rule: str) 
 
 
 def _power(claim: Claim, _reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:
-    drawn = figures.get("drawn_power")
+    power = figures.get("drawn_power")
     reason = "which amplifier suits depends on room, distance and taste, and no measurement of the loudspeaker tells it"
-    if drawn is not None and drawn.value is not None and drawn.caveats:
-        reason += f"; measured: it takes {drawn.value:.2g} W {drawn.caveats[0]}"
-    return _open(claim, reason, drawn)
+    if power is not None and power.value is not None and power.caveats:
+        reason += f"; measured: it takes {power.value:.2g} W {power.caveats[0]}"
+    return _open(claim, reason, power)
 
 
 def _level(claim: Claim, _reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:
@@ -347,4 +311,4 @@ def _level(claim: Claim, _reading: Reading, figures: Mapping[str, Figure]) -> Cl
     return _closed(claim, measured, short, measured.u, decimals=1, least_counts=True, note=note)
 
 
-__all__ = ["ClaimVerdict", "Verdict", "half_range", "judge_claims", "upper_limit"]
+__all__ = ["ClaimVerdict", "Verdict", "half_range", "judge_claims"]

@@ -92,12 +92,13 @@ def directivity_csv(response: DirectionalResponse) -> str:
     phase = np.rad2deg(np.angle(response.pressure))
     name = "level_db_spl_1m_2v83" if response.absolute else "level_db_relative"
     lines = [f"azimuth_deg,elevation_deg,frequency_hz,{name},phase_deg,u_db,u_common_db,valid"]
-    common = [_number(u) for u in response.u_common_db]
+    common = [_number(u) for u in response.u_shared_db()]
     hz = [_number(f) for f in response.axis.hz]
+    apart = response.u_apart_db()
     # Only numbers stand here, and very many: no cell needs to be looked at for what a spreadsheet might run.
     for d in range(len(response.directions)):
         where = f"{_number(azimuth[d])},{_number(elevation[d])}"
-        columns = (level[d].tolist(), phase[d].tolist(), response.u_db[d].tolist(), response.valid[d].tolist())
+        columns = (level[d].tolist(), phase[d].tolist(), apart[d].tolist(), response.valid[d].tolist())
         lines += [
             f"{where},{f},{_number(value)},{_number(angle)},{_number(u)},{c},{int(ok)}"
             for f, value, angle, u, c, ok in zip(hz, *columns[:3], common, columns[3], strict=True)

@@ -23,6 +23,8 @@ class Figure:
     reason : why it was not judged, else ""
     caveats : plain sentences that must travel with it (a fallback used, a limit of use)
     lineage : keys of the steps it came from
+    shared : change of the value [unit] for one standard uncertainty of each cause that another session may hold too,
+        by the cause's key
     """
 
     key: str
@@ -36,6 +38,7 @@ class Figure:
     reason: str = ""
     caveats: tuple[str, ...] = ()
     lineage: tuple[str, ...] = ()
+    shared: tuple[tuple[str, float], ...] = ()
 
     def __post_init__(self) -> None:
         if self.value is None:

@@ -27,8 +27,8 @@ class DirectionalResponse:
 
     pressure : (D, F) complex [Pa/V], exp(+j omega t), one time base for all directions (zero when sound leaves
         the reference point)
-    u_db : (D, F) standard uncertainty of each direction alone [dB]
-    u_common_db : (F,) standard uncertainty shared by all directions [dB]
+    u_db : (D, F) standard uncertainty of each direction alone, without known causes [dB]
+    u_common_db : (F,) standard uncertainty shared by all directions, without known causes [dB]
     valid : (D, F) bool
     absolute : False when the level has no calibration (then no SPL may be stated)
     distance_m : where the microphones stood, for the record (values are referred to 1 m)
@@ -65,8 +65,18 @@ class DirectionalResponse:
 
     def u_total_db(self) -> FloatArray:
         """(D, F) standard uncertainty of every level, all its parts together [dB]."""
-        own = np.hypot(self.u_db, self.u_common_db)
-        return np.hypot(own, u_of_causes_db(self.causes, *self.pressure.shape))
+        return np.hypot(self.u_apart_db(), self.u_shared_db())
+
+    def u_apart_db(self) -> FloatArray:
+        """(D, F) standard uncertainty of every level by what does not move all directions alike [dB]."""
+        apart = [cause for cause in self.causes if not cause.alike]
+        return np.hypot(self.u_db, u_of_causes_db(apart, *self.pressure.shape))
+
+    def u_shared_db(self) -> FloatArray:
+        """(F,) standard uncertainty of every level by what moves all directions alike [dB]; cancels in differences."""
+        alike = [cause for cause in self.causes if cause.alike]
+        u_db: FloatArray = np.hypot(self.u_common_db, u_of_causes_db(alike, 1, len(self.axis))[0])
+        return u_db
 
 
 @dataclass(frozen=True, slots=True, eq=False)

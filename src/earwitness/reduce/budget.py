@@ -11,14 +11,14 @@ import scipy.fft
 
 from earwitness.dsp.window import gate_weights
 from earwitness.errors import InputError
+from earwitness.quantities import BudgetLine, Cause
 from earwitness.quantities.arrays import ComplexArray, FloatArray
-from earwitness.quantities.causes import Cause
-from earwitness.quantities.measurement import BudgetLine
+from earwitness.quantities.causes import smooth_causes
 from earwitness.session.session import Session
 
 _DB_PER_NEPER = 20 / np.log(10)
 _RECTANGULAR = np.sqrt(3.0)
-POSITION_M = 0.005
+COIL_HEAT_DB = 0.1
 WITHOUT_FILE_DB = ((10_000.0, 1.0), (np.inf, 2.5))
 WITH_FILE_DB = ((10_000.0, 0.5), (np.inf, 1.0))
 # Alignments whose gated level tells what a gate leaves of a bass tail that it cuts (own choice).
@@ -123,72 +123,77 @@ def air_absorption_db_per_m(
     return attenuation
 
 
-def combine(lines: Sequence[BudgetLine]) -> tuple[FloatArray, FloatArray]:
-    """(F,) standard uncertainty of one direction alone and (F,) the part shared by all, root sum of squares.
-
-    The shared part does not shrink in an average and cancels in a difference (JCGM 100:2008, from memory).
-    Raises ValueError without lines or with lines of different length.
-    """
-    if not lines or len({line.u_db.shape for line in lines}) != 1:
-        raise ValueError("a budget needs at least one line, all on the same frequencies")
-    zero = np.zeros_like(lines[0].u_db)
-    squares = {kind: sum((line.u_db**2 for line in lines if line.common is kind), zero) for kind in (False, True)}
-    return np.sqrt(squares[False]), np.sqrt(squares[True])
-
-
-def standard_lines(
+def level_causes(
     session: Session,
     hz: FloatArray,
     *,
     distance_m: float = 1.0,
     correction_band_hz: tuple[float, float] | None = None,
     air_corrected: bool = False,
-) -> tuple[BudgetLine, ...]:
-    """Contributions that the session's facts alone give, on hz (F,).
+) -> tuple[Cause, ...]:
+    """What moves all directions alike, as far as the session's facts alone tell, on hz (F,).
 
     distance_m : of the far-field takes; correction_band_hz : band of the microphone's file, None without one
     air_corrected : True when the loss in air was already taken out of the levels
     """
     hz = np.asarray(hz, dtype=float)
-    flat = np.ones_like(hz)
-    lines = _level_lines(session, flat)
-    lines.append(_microphone_line(session, hz, correction_band_hz))
-    lines.append(BudgetLine("voltage", "as stated for the terminals' voltage", flat * session.drive.u_db, True))
-    position = _DB_PER_NEPER * POSITION_M / distance_m / _RECTANGULAR
-    lines.append(BudgetLine("distance", f"+-{POSITION_M * 1000:.0f} mm at {distance_m:g} m", flat * position, False))
+    flat = np.ones((1, hz.size))
+    causes = _scale_causes(session, flat)
+    causes += _microphone_causes(session, hz, correction_band_hz)
+    volts = session.drive.u_db
+    causes.append(Cause(name="voltage", source="as stated for the terminals' voltage", pull_db=flat * volts))
+    if not session.loudspeaker.powered:
+        source = f"voice coils warm up and cool down, {COIL_HEAT_DB:g} dB (common practice, no source)"
+        causes.append(Cause(name="heat of the coils", source=source, pull_db=flat * COIL_HEAT_DB))
     air = session.environment
     loss = air_absorption_db_per_m(hz, air.temperature_c, air.humidity_percent, air.pressure_kpa) * distance_m
     share = 0.1 if air_corrected else 1.0
     source = "loss in air, ISO 9613-1" + (", a tenth of what was corrected" if air_corrected else ", not corrected")
-    lines.append(BudgetLine("air", source, share * loss / _RECTANGULAR, True))
-    return tuple(lines)
+    causes.append(Cause(name="air", source=source, pull_db=(share * loss / _RECTANGULAR)[None, :]))
+    return tuple(causes)
 
 
-def cause_lines(causes: Sequence[Cause], row: int) -> tuple[BudgetLine, ...]:
-    """What each cause adds on one direction, for the table of the budget; they are drawn once and not summed again."""
-    return tuple(
-        BudgetLine(cause.name, cause.source, np.abs(cause.pull_db[0 if cause.alike else row]), True) for cause in causes
-    )
+def budget_of(causes: Sequence[Cause], row: int) -> tuple[BudgetLine, ...]:
+    """The causes of one direction, one line a name: root sum of squares of its parts, in the order of the causes.
+
+    What moves all directions alike does not shrink in an average and cancels in a difference (JCGM 100:2008, from
+    memory).
+    """
+    found: dict[str, BudgetLine] = {}
+    for cause in causes:
+        pull = np.abs(cause.pull_db[0 if len(cause.pull_db) == 1 else row])
+        line = found.get(cause.name)
+        u_db = pull if line is None else np.hypot(line.u_db, pull)
+        found[cause.name] = BudgetLine(cause.name, cause.source, u_db, cause.alike)
+    return tuple(found.values())
 
 
-def _level_lines(session: Session, flat: FloatArray) -> list[BudgetLine]:
-    """The line of the absolute level: stated sensitivity before calibrator, as the levels are; none without either."""
+def _scale_causes(session: Session, flat: FloatArray) -> list[Cause]:
+    """Of the absolute level: stated sensitivity before calibrator, as the levels are; none without either."""
     microphone = session.microphone
     if microphone.sensitivity_fs_per_pa is not None:
-        return [BudgetLine("sensitivity", "as stated", flat * microphone.sensitivity_u_db, True)]
+        pull = flat * microphone.sensitivity_u_db
+        return [Cause(name="sensitivity", source="as stated", pull_db=pull, device=_device(session))]
     if microphone.calibrator is not None:
         limit = microphone.calibrator.tolerance_db
         source = f"sound calibrator, +-{limit:g} dB rectangular"
-        return [BudgetLine("calibrator", source, flat * limit / _RECTANGULAR, True)]
+        return [Cause(name="calibrator", source=source, pull_db=flat * limit / _RECTANGULAR)]
     return []
 
 
-def _microphone_line(session: Session, hz: FloatArray, band_hz: tuple[float, float] | None) -> BudgetLine:
+def _device(session: Session) -> str:
+    """What tells the microphone from others; "" where no serial number does."""
+    one = session.microphone
+    return f"{one.name} {one.serial}" if one.serial else ""
+
+
+def _microphone_causes(session: Session, hz: FloatArray, band_hz: tuple[float, float] | None) -> tuple[Cause, ...]:
     """The microphone's own response: its file where it reaches, otherwise the limits of a good capsule."""
     bare = _limits(hz, WITHOUT_FILE_DB) / _RECTANGULAR
+    device = _device(session)
     if band_hz is None:
         source = "no file: +-1 dB to 10 kHz, +-2.5 dB above, rectangular (common practice, no source)"
-        return BudgetLine("microphone", source, bare, True)
+        return smooth_causes("microphone", source, bare, hz, device=device)
     stated = session.microphone.correction_u_db
     if stated is not None:
         inside, source = np.full_like(hz, stated), "file, uncertainty as stated"
@@ -196,7 +201,7 @@ def _microphone_line(session: Session, hz: FloatArray, band_hz: tuple[float, flo
         inside = _limits(hz, WITH_FILE_DB) / _RECTANGULAR
         source = "file: +-0.5 dB to 10 kHz, +-1 dB above, rectangular (common practice, no source)"
     reached = (hz >= band_hz[0]) & (hz <= band_hz[1])
-    return BudgetLine("microphone", source, np.where(reached, inside, np.maximum(inside, bare)), True)
+    return smooth_causes("microphone", source, np.where(reached, inside, np.maximum(inside, bare)), hz, device=device)
 
 
 def _limits(hz: FloatArray, steps: tuple[tuple[float, float], ...]) -> FloatArray:

@@ -28,6 +28,7 @@ HIGHEST_SNR_DB = 120.0
 class Spectra:
     """pressure (T, F) [Pa/V] about `arrival_s`, at the microphone; u_gate_db, snr_db (T, F).
 
+    u_gate_db is the change with shorter gates alone, with the sign of what the level does when the gate grows longer.
     u_gate_wide_db : (T, F) of third-octave levels, by which validity is judged: a narrow null off axis moves with
     the gate and yet carries next to nothing.
     """
@@ -91,7 +92,8 @@ def spectra_of(
         every = np.split(spectrum_at(cut, np.tile(start_s, 1 + len(shorter)), rate_hz, hz), 1 + len(shorter))
         pressure = every[0]
         fall_share = gate.taper_s / gate.end_s
-        u_gate = gating_u_db(*map(_level, every), hz=hz, gate_s=gate.end_s, fall_share=fall_share)
+        levels = [_level(one) for one in every]
+        u_gate = gating_u_db(*levels) * np.where(levels[0] < levels[-1], -1.0, 1.0)
         wide = [smooth_power(np.abs(one) ** 2, hz, hz, 3.0) for one in every]
         thirds = [10.0 * np.log10(np.maximum(one, 1e-300)) for one in wide]
         u_wide = gating_u_db(*thirds, hz=hz, gate_s=gate.end_s, fall_share=fall_share)

@@ -26,12 +26,13 @@ from earwitness.quantities import (
     step,
 )
 from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities.axis import hz_words
 from earwitness.quantities.directions import join as join_directions
 from earwitness.quantities.quality import Severity
 from earwitness.reduce import quality
 from earwitness.reduce.arrival import band_level_db, spread_s
 from earwitness.reduce.bad_audio import BadRecordingsError, naming, others_unreadable, together
-from earwitness.reduce.budget import cause_lines, combine, standard_lines
+from earwitness.reduce.budget import budget_of, level_causes
 from earwitness.reduce.doubt.recordings import (
     causes_of,
     damage_flags,
@@ -48,12 +49,14 @@ from earwitness.reduce.join import FarField, Joined, join
 from earwitness.reduce.lateness import Lateness, facts_of, flights_s, lateness_of
 from earwitness.reduce.nearfield.parts import NearPart, near_part_limits
 from earwitness.reduce.other_takes import OtherTakes, level_flags, other_takes
+from earwitness.reduce.placing import NearEffect, Placed, finite_distance_causes, near_effect, placing_causes
 from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings, nearest_to_axis, plan_of
 from earwitness.reduce.scan_measurement import holds_scan, reduce_scan_session
 from earwitness.reduce.take_facts import TakeFacts
 from earwitness.session.session import FarFieldTake, NearFieldTake, NoiseFloorTake, Session
 
 NEAR_LEAD_S = 1e-3
+FAR_FIELD_WARN_DB = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -290,6 +293,7 @@ def _flags(
     if joined.splice is not None:
         flags += quality.splice_flags(joined.splice)
     flags += joined.flags
+    flags += _far_field_flags(plan)
     flags += _own_flags(plan, gathered, late, noise)
     flags += level_flags(gathered.harmonics)
     damaged = damage_flags(gathered.witnesses, causes)
@@ -345,21 +349,26 @@ def _measurement(
     distance = float(np.median([take.distance_m for take in plan.far]))
     told = plan.correction.frequency_hz if plan.correction is not None else None
     band = None if told is None else (float(told[0]), float(told[-1]))
-    standard = standard_lines(plan.session, hz, distance_m=distance, correction_band_hz=band)
-    u_own, u_common = combine(standard)
+    placed = _placed(plan, far, joined)
+    causes = (
+        *level_causes(plan.session, hz, distance_m=distance, correction_band_hz=band),
+        *joined.causes,
+        *placing_causes(placed),
+        *finite_distance_causes(placed, _near_effect(plan, distance)),
+    )
     measured = BudgetLine("noise", "from these takes", joined.u_db[row], False)
     lineage = _lineage(plan)
     response = DirectionalResponse(
         axis=plan.axis,
         directions=far.directions,
         pressure=joined.pressure,
-        u_db=np.hypot(joined.u_db, u_own),
-        u_common_db=u_common,
+        u_db=joined.u_db,
+        u_common_db=np.zeros(hz.size),
         valid=joined.valid,
         absolute=plan.calibration.absolute,
         distance_m=distance,
         lineage=(lineage.key,),
-        causes=joined.causes,
+        causes=causes,
     )
     used = {take.id for take in (*far.takes, *plan.near)} | {one.take for one in harmonics} | others.used
     return Measurement(
@@ -373,7 +382,7 @@ def _measurement(
         impulse_rate_hz=float(plan.rate_hz),
         impulse=far.impulse,
         impulse_onset_s=far.impulse_onset_s,
-        budget=(*standard, *cause_lines(joined.causes, row), measured),
+        budget=(*budget_of(causes, row), measured),
         flags=flags,
         kept_takes=tuple(sorted(take.id for take in plan.session.takes if take.id not in used)),
         steps=(lineage,),
@@ -381,6 +390,41 @@ def _measurement(
         two_tones=others.two_tones,
         bursts=others.bursts,
         noise_runs=others.noise_runs,
+    )
+
+
+def _near_effect(plan: Plan, distance_m: float) -> NearEffect:
+    return near_effect(plan.session.loudspeaker.drivers, plan.axis.hz, distance_m, plan.speed_m_s)
+
+
+def _far_field_flags(plan: Plan) -> list[QualityFlag]:
+    """Where 2 D^2 / lambda reaches further than the microphone stood."""
+    distance = float(np.median([take.distance_m for take in plan.far]))
+    effect = _near_effect(plan, distance)
+    if effect.from_hz is None:
+        return []
+    hz = plan.axis.hz
+    worst = int(np.argmax(effect.error_db))
+    size = float(effect.error_db[worst])
+    sentence = (
+        f"At {distance:g} m a source of {effect.size_m:.2f} m is not in its far field above {hz_words(effect.from_hz)} "
+        f"(2 D²/λ): what is stated for there is what was heard at {distance:g} m, and may be up to {size:.1f} dB "
+        f"off far away (at {hz_words(float(hz[worst]))}). A microphone farther away helps."
+    )
+    severity: Severity = "warn" if size > FAR_FIELD_WARN_DB else "info"
+    band = (effect.from_hz, float(hz[-1]))
+    return [QualityFlag("far field", severity, size, FAR_FIELD_WARN_DB, "dB", (), band, sentence)]
+
+
+def _placed(plan: Plan, far: _Far, joined: Joined) -> Placed:
+    order = {take.id: place for place, take in enumerate(plan.session.takes)}
+    return Placed(
+        directions=far.directions,
+        level_db=20.0 * np.log10(np.maximum(np.abs(joined.pressure), 1e-300)),
+        distance_m=np.array([take.distance_m for take in far.takes]),
+        orbit=tuple(take.orbit for take in far.takes),
+        order=np.array([order[take.id] for take in far.takes], dtype=float),
+        divided=plan.time_is_known,
     )
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from earwitness.quantities import Directions, QualityFlag, Splice
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
 from earwitness.quantities.causes import Cause
-from earwitness.reduce.budget import noise_u_db
+from earwitness.reduce.budget import gating_u_db, noise_u_db
 from earwitness.reduce.doubt.port import UNCHECKED_U_DB, PortReading, PortVerdict, judge_port, port_reading
 from earwitness.reduce.farfield import Spectra
 from earwitness.reduce.nearfield.body import body_of
@@ -56,8 +56,8 @@ def join(plan: Plan, far: FarField, parts: tuple[NearPart, ...], near_snr_db: Fl
     """
     hz, settings, told = plan.axis.hz, plan.settings, plan.session.loudspeaker
     snr_db, u_db = far.spectra.snr_db, noise_u_db(far.spectra.snr_db)
-    gate = _gate_cause(far.spectra.u_gate_db)
-    causes: tuple[Cause, ...] = (gate,)
+    gates = _gate_causes(plan, far.spectra)
+    causes = gates
     pressure, report = far.pressure, None
     flags: tuple[QualityFlag, ...] = ()
     gate_fine = (far.spectra.u_gate_wide_db <= settings.highest_gate_u_db) & (hz >= plan.gate.lowest_valid_hz)
@@ -85,7 +85,7 @@ def join(plan: Plan, far: FarField, parts: tuple[NearPart, ...], near_snr_db: Fl
                 port_u_db=None if not any(part.is_port for part in parts)
                 else UNCHECKED_U_DB if verdict is None else verdict.u_db,
             )  # fmt: skip
-            levels = _levels(plan, far, moved, gate, verdict, parts)
+            levels = _levels(plan, far, moved, gates, verdict, parts)
             noise = noise_u_db(near_snr_db)
             result = splice(hz, referred, found.far(), low, high, u_db, noise, far.on_axis_row, levels)
             if isinstance(result, str):
@@ -95,7 +95,7 @@ def join(plan: Plan, far: FarField, parts: tuple[NearPart, ...], near_snr_db: Fl
                 flags = (_distance_flag(effect_db[far.on_axis_row], plan), *flags)
                 pressure, u_db, report = result.pressure, result.u_db, result.report
                 share = near_share(hz, report)
-                causes = _blended(gate, moved, result, share, hz, far.on_axis_row)
+                causes = _blended(gates, moved, result, share, hz, far.on_axis_row)
                 snr_db = np.where(share > 0.5, near_snr_db, snr_db)
                 gate_fine = gate_fine | (hz < report.high_hz)
     elif isinstance(found, str) and plan.gate.source != "anechoic":
@@ -116,8 +116,18 @@ def _in_band(plan: Plan) -> BoolArray:
     return np.asarray((plan.axis.hz >= low_hz * margin) & (plan.axis.hz <= top), dtype=bool)
 
 
-def _gate_cause(u_gate_db: FloatArray) -> Cause:
-    return Cause(name="gate", source="change with a gate of 0.8 and 0.65 of its length", pull_db=u_gate_db)
+def _gate_causes(plan: Plan, spectra: Spectra) -> tuple[Cause, ...]:
+    """What the gate cut away; all directions were cut alike."""
+    gate, hz = plan.gate, plan.axis.hz
+    if gate.source == "anechoic":
+        return ()
+    nothing = np.zeros(hz.size)
+    tail = gating_u_db(nothing, nothing, nothing, hz=hz, gate_s=gate.end_s, fall_share=gate.taper_s / gate.end_s)
+    source = "change with a gate of 0.8 and 0.65 of its length"
+    return (
+        Cause(name="gate", source=source, pull_db=spectra.u_gate_db),
+        Cause(name="gate and bass", source="bass alignments through a gate of this length", pull_db=tail[None, :]),
+    )
 
 
 def _limits(plan: Plan, parts: Sequence[NearPart]) -> tuple[float, float]:
@@ -185,7 +195,7 @@ def _levels(
     plan: Plan,
     far: FarField,
     moved: Sequence[Cause],
-    gate: Cause,
+    gates: Sequence[Cause],
     verdict: PortVerdict | None,
     parts: Sequence[NearPart],
 ) -> Levels:
@@ -194,7 +204,7 @@ def _levels(
     known = plan.time_is_known
     chain = CHAIN_U_DB if known else CHAIN_BY_HAND_U_DB
     near = np.full(plan.axis.hz.size, chain**2)
-    beyond = FAR_LEVEL_U_DB**2 + gate.pull_db[row] ** 2
+    beyond = FAR_LEVEL_U_DB**2 + sum((gate.pull_db[0 if gate.alike else row] ** 2 for gate in gates), 0.0 * near)
     for cause in moved:
         if cause.name == CABINET:
             beyond = beyond + cause.pull_db[row] ** 2
@@ -206,7 +216,7 @@ def _levels(
 
 
 def _blended(
-    gate: Cause, moved: Sequence[Cause], result: SpliceResult, share: FloatArray, hz: FloatArray, row: int
+    gates: Sequence[Cause], moved: Sequence[Cause], result: SpliceResult, share: FloatArray, hz: FloatArray, row: int
 ) -> tuple[Cause, ...]:
     """All causes with the part of the band where they act. What moves the near field where both meet is taken back by
     the share of the gain that was put on it."""
@@ -215,7 +225,8 @@ def _blended(
         replace(cause, pull_db=(cause.pull_db - result.share * np.mean(cause.pull_db[row, inside])) * share)
         for cause in moved
     ]
-    return (replace(gate, pull_db=gate.pull_db * (1 - share)), *near, *result.causes)
+    far = [replace(gate, pull_db=gate.pull_db * (1 - share)) for gate in gates]
+    return (*far, *near, *result.causes)
 
 
 def _distance_flag(effect_db: FloatArray, plan: Plan) -> QualityFlag:

@@ -25,7 +25,7 @@ from earwitness.quantities import (
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.directions import cta_orbits
 from earwitness.quantities.separation import ScanReading, WavePart
-from earwitness.reduce.budget import combine, standard_lines
+from earwitness.reduce.budget import budget_of, level_causes
 from earwitness.reduce.calibrate import calibrate
 from earwitness.reduce.gate import speed_of_sound, weights_of
 from earwitness.reduce.impulse import Division
@@ -140,13 +140,11 @@ def _measurement(
     answer, data = result.response, result.data
     told = correction.frequency_hz if correction is not None else None
     band = None if told is None else (float(told[0]), float(told[-1]))
-    lines = standard_lines(session, answer.axis.hz, distance_m=answer.distance_m, correction_band_hz=band)
     # Errors of the points' places are part of what the fit leaves, and of its own uncertainty.
-    lines = tuple(line for line in lines if line.name != "distance")
-    own, common = combine(lines)
+    causes = level_causes(session, answer.axis.hz, distance_m=answer.distance_m, correction_band_hz=band)
     front = int(np.argmax(answer.directions.unit_vectors()[:, 0]))
     measured = BudgetLine("separation, gate and noise", "from this scan", answer.u_db[front], False)
-    response = replace(answer, u_db=np.hypot(answer.u_db, own), u_common_db=common)
+    response = replace(answer, causes=causes)
     gate = data.gate or _no_gate(result)
     impulse, rate, onset = _impulse(result, gate)
     used = {take.id for take in session.takes_of(ScanTake)} | others.used
@@ -162,7 +160,7 @@ def _measurement(
         impulse_rate_hz=rate,
         impulse=impulse,
         impulse_onset_s=onset,
-        budget=(*lines, measured),
+        budget=(*budget_of(causes, front), measured),
         flags=(*_calibration_flags(session), *result.flags, *others.flags),
         kept_takes=tuple(sorted(take.id for take in session.takes if take.id not in used)),
         steps=(lineage,),

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.figures.bandwidth import NARROW_DIP_OCTAVES, START_HZ
-from earwitness.figures.sensitivity import band_level
+from earwitness.figures.sensitivity import mean_level_db
 from earwitness.quantities import Curve
 from earwitness.quantities.arrays import FloatArray
 
@@ -46,7 +46,7 @@ def limits_of(curve: Curve) -> list[Limit]:
 
 def _reference(curve: Curve) -> tuple[float, float, float] | None:
     """Level that the fall counts from [dB], and where the search for it begins, downward and upward [Hz]."""
-    middle = band_level(curve).value
+    middle = mean_level_db(curve)
     x, power = np.log2(curve.axis.hz), np.where(curve.valid, 10 ** (curve.values / 10), 0.0)
     inside = np.abs(x[:, None] - x) <= 0.5
     whole = curve.valid & (x - 0.5 >= x[0]) & (x + 0.5 <= x[-1]) & (inside @ (~curve.valid).astype(float) == 0)

@@ -45,7 +45,7 @@ class Orbits:
 def orbits_of(response: DirectionalResponse) -> Orbits:
     """The two orbits of a response, closed over 180 degrees. InputError where the reference axis was not measured."""
     found = Orbits(response, {}, {}, {}, {})
-    level = response.level_db()
+    level, apart = response.level_db(), response.u_apart_db()
     level = np.where(np.isfinite(level), level, -300.0)
     names: tuple[Orbit, Orbit] = ("horizontal", "vertical")
     for orbit in names:
@@ -55,7 +55,7 @@ def orbits_of(response: DirectionalResponse) -> Orbits:
         if angle.size and angle[-1] > 180.0 - _SAME_DEG:
             angle, rows = np.concatenate([[-180.0], angle]), np.concatenate([rows[-1:], rows])
         found.angle_deg[orbit] = angle
-        found.level_db[orbit], found.u_db[orbit] = level[rows], response.u_db[rows]
+        found.level_db[orbit], found.u_db[orbit] = level[rows], apart[rows]
         found.valid[orbit] = response.valid[rows]
     if not any((np.abs(found.angle_deg[orbit]) < _SAME_DEG).any() for orbit in names):
         raise InputError("the reference axis was not measured", remedy="measure 0 degrees")

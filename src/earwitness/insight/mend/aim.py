@@ -18,7 +18,7 @@ from earwitness.errors import InputError, choice
 from earwitness.figures.angles import WIDEST_GAP_DEG, filled, orbit_rows
 from earwitness.figures.linearity import LINEARITY_BAND_HZ
 from earwitness.figures.sampling import band_grid, sampled, smoothed
-from earwitness.figures.windows import UNTRUSTED_SHARE, Levels, window_weights
+from earwitness.figures.windows import UNTRUSTED_SHARE, Levels, curve_of, window_weights
 from earwitness.insight.mend.design import DEFAULT_LIMITS, Design, Limits, design, problem_of
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ
 from earwitness.insight.mend.goal import flat_window
@@ -182,18 +182,13 @@ def _average(levels: Levels, places: list[_Place], shares: FloatArray) -> _Avera
 
 
 def _curve(levels: Levels, average: _Average, key: str, name: str) -> Curve:
-    u = np.sqrt((levels.pulls(average.pulls) ** 2 * levels.u_db**2).sum(axis=0))
-    return Curve(
-        key,
-        name,
-        levels.axis,
+    return curve_of(
+        levels,
         10 * np.log10(average.energy),
-        u,
-        levels.u_common_db,
+        levels.pulls(average.pulls),
         average.known & (average.untrusted <= UNTRUSTED_SHARE * average.energy),
-        "dB",
-        levels.reference,
-        levels.lineage,
+        key=key,
+        name=name,
     )
 
 

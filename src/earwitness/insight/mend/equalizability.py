@@ -17,7 +17,7 @@ import numpy.typing as npt
 from earwitness.dsp.smoothing import smooth_power
 from earwitness.errors import InputError
 from earwitness.figures.bandwidth import lower_limit
-from earwitness.figures.sensitivity import band_level
+from earwitness.figures.sensitivity import mean_level_db
 from earwitness.figures.windows import Levels, window_weights
 from earwitness.quantities import Curve, from_orbit
 from earwitness.quantities.arrays import BoolArray, FloatArray, lock_fields
@@ -201,8 +201,8 @@ def _useful_bass_hz(window: Curve) -> tuple[float, bool]:
     """Where the window has fallen 6 dB below its mean from 300 Hz to 3 kHz, else the lowest valid frequency."""
     band = window.valid_band_hz()
     lowest = band[0] if band else float(window.axis.hz[0])
-    mean = band_level(window)
-    if mean.value is None:
+    mean = mean_level_db(window)
+    if mean is None:
         return lowest, False
-    found = lower_limit(window, mean.value, BASS_DROP_DB, key="useful_bass")
+    found = lower_limit(window, mean, BASS_DROP_DB, key="useful_bass")
     return (lowest, False) if found.value is None else (found.value, not found.bound)

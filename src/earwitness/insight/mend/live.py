@@ -65,11 +65,15 @@ class Weighed:
 
 
 def prepared(
-    curves: Mapping[str, Curve], problem: Problem | None = None, *, sample_rate_hz: float = DEFAULT_RATE_HZ
+    curves: Mapping[str, Curve],
+    figures: Mapping[str, Figure],
+    problem: Problem | None = None,
+    *,
+    sample_rate_hz: float = DEFAULT_RATE_HZ,
 ) -> Prepared:
-    """Curves before the equalizer (those of `CHECKED` count) with all that need not be worked out again."""
+    """Curves (those of `CHECKED` count) and figures before the equalizer, with all that need not be made again."""
     before = {key: curves[key] for key in CHECKED if key in curves}
-    return Prepared(before, balance_figures(before), _rough(before), problem, sample_rate_hz)
+    return Prepared(before, balance_figures(before, figures), _rough(before), problem, sample_rate_hz)
 
 
 def weighed(at: Prepared, equalizer: Equalizer) -> Weighed:
@@ -87,7 +91,7 @@ def weighed(at: Prepared, equalizer: Equalizer) -> Weighed:
         warnings += (f"rougher than before, rms: {', '.join(rougher)}",)
     return Weighed(
         equalizer,
-        balance_figures(after),
+        balance_figures(after, at.figures),
         rough,
         headroom(equalizer, at.sample_rate_hz),
         None if problem is None else measured(problem, equalizer),

@@ -11,13 +11,16 @@ import numpy as np
 
 from earwitness.figures.linearity import LINEARITY_BAND_HZ, Line, deviations, slope
 from earwitness.figures.rating import preference_rating
-from earwitness.figures.sampling import band_grid, sampled, smoothed
-from earwitness.figures.sensitivity import band_level
+from earwitness.figures.read import BALANCE
+from earwitness.figures.read import balance_figures as drawn_balance
+from earwitness.figures.sampling import band_grid, covers, sampled, smoothed
+from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_means
+from earwitness.figures.uncertainty import exact
 from earwitness.figures.windows import INDEX_NAMES, Levels, window_weights, windows
 from earwitness.insight.findings.phrases import hertz
 from earwitness.insight.mend.design import Problem
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, Equalizer, apply, gain_db
-from earwitness.quantities import Curve, Figure, FrequencyAxis
+from earwitness.quantities import Curve, Figure, FrequencyAxis, not_judged
 from earwitness.quantities.arrays import FloatArray, lock_fields
 
 CHECKED = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
@@ -88,15 +91,19 @@ def mended(
     *,
     sample_rate_hz: float = DEFAULT_RATE_HZ,
     before: Mapping[str, Curve] | None = None,
+    figures: Mapping[str, Figure] | None = None,
     problem: Problem | None = None,
     spread_percent: float = UNIT_SPREAD_PERCENT,
 ) -> Mended:
     """All curves anew from the levels behind the equalizer, with figures, cost and warnings.
 
-    before : curves of `levels` if they are at hand; problem : what the equalizer was designed for, for the spread
+    before, figures : of `levels` if they are at hand; problem : what the equalizer was designed for, for the spread
     between units. The curves' levels hold without the preamp.
     """
-    old = windows(levels).curves if before is None else dict(before)
+    found = windows(levels) if before is None or figures is None else None
+    old = found.curves if before is None and found is not None else dict(before or {})
+    told = drawn_balance(levels, found) if found is not None and figures is None else dict(figures or {})
+    told = {key: told[key] for key in BALANCE if key in told}
     new = windows(apply(levels, equalizer, sample_rate_hz)).curves
     rough = {key: (_roughness(old[key]), _roughness(new[key])) for key in CHECKED if key in old and key in new}
     known = {key: (a, b) for key, (a, b) in rough.items() if a is not None and b is not None}
@@ -112,8 +119,8 @@ def mended(
         sample_rate_hz,
         old,
         new,
-        balance_figures(old),
-        balance_figures(new),
+        told,
+        balance_figures(new, told),
         known,
         cost,
         spread,
@@ -121,23 +128,35 @@ def mended(
     )
 
 
-def balance_figures(curves: Mapping[str, Curve]) -> dict[str, Figure]:
-    """Linearity, in-room slope and ratings of a set of curves, by the registry's keys; those that can be had."""
+def balance_figures(curves: Mapping[str, Curve], before: Mapping[str, Figure]) -> dict[str, Figure]:
+    """Linearity, in-room slope and ratings of curves behind an equalizer, by the registry's keys.
+
+    before : the same figures without it. An equalizer moves a curve and all that it could have been by the same
+    gain, so a figure keeps the uncertainty that it had.
+    """
+    rows = {key: exact(curve) for key, curve in curves.items() if key in _RATED}
     found: dict[str, Figure] = {}
-    axis = curves.get("on_axis")
-    reference = None if axis is None else band_level(axis)
-    if axis is not None and reference is not None and reference.value is not None:
-        found.update(deviations(axis, reference.value))
-    if "in_room" in curves:
-        line = slope(curves["in_room"], key="in_room_slope")
+    if "on_axis" in rows and covers(rows["on_axis"].curve, band_grid(*SENSITIVITY_BAND_HZ)):
+        found.update(deviations(rows["on_axis"], band_means(rows["on_axis"])))
+    if "in_room" in rows:
+        line = slope(rows["in_room"], key="in_room_slope")
         found["in_room_slope"] = line.slope if isinstance(line, Line) else line
-    if all(key in curves for key in _RATED):
-        on_axis, in_room, power, window = (curves[key] for key in _RATED)
-        found["preference_rating"] = preference_rating(on_axis, in_room, power, window)
-        found["preference_rating_with_subwoofer"] = preference_rating(
-            on_axis, in_room, power, window, ideal_subwoofer=True
-        )
-    return found
+    if len(rows) == len(_RATED):
+        four = [rows[key] for key in _RATED]
+        for ideal in (False, True):
+            rated = preference_rating(*four, ideal_subwoofer=ideal)
+            found[rated.key] = rated
+    return {key: _with_its_spread(figure, before.get(key)) for key, figure in found.items()}
+
+
+def _with_its_spread(figure: Figure, before: Figure | None) -> Figure:
+    if figure.value is None or before is None:
+        return figure
+    if before.value is None:
+        return not_judged(figure.key, before.reason, unit=figure.unit, method=figure.method, band_hz=figure.band_hz)
+    shift = figure.value - before.value
+    interval = None if before.interval is None else (before.interval[0] + shift, before.interval[1] + shift)
+    return replace(figure, u=before.u, interval=interval, shared=before.shared)
 
 
 def _roughness(curve: Curve) -> float | None:
