@@ -248,9 +248,9 @@ def _canonical(
         other = columns[column].imaginary_at
         if other is None:
             raise refused("a real part without its imaginary part", name, "export both, or magnitude and phase instead")
-        pressure = (values[:, column] + 1j * values[:, other]) * title.scale
-        phase = np.angle(pressure)
-        amount = np.abs(pressure)
+        real, imaginary = values[:, column], values[:, other]
+        phase = np.arctan2(imaginary, real)
+        amount = np.hypot(real, imaginary) * title.scale
     else:
         amount = values[:, column] * title.scale
     if phase_at is not None:

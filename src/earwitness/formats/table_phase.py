@@ -56,9 +56,10 @@ def phase_reading(hz: FloatArray, phase_rad: FloatArray, *, unwrapped: bool = Fa
 
 def _slope_s(hz: FloatArray, phase_rad: FloatArray) -> float:
     """Delay by least squares over the upper half of the points' band."""
-    upper = hz >= np.sqrt(hz[0] * hz[-1])
-    x = 2 * np.pi * hz[upper]
-    return float(-np.polyfit(x - x.mean(), phase_rad[upper], 1)[0])
+    upper = hz >= np.sqrt(hz[0]) * np.sqrt(hz[-1])
+    x = 2 * np.pi * (hz[upper] - hz[upper].mean())
+    spread = float(x @ x)
+    return float(-(x @ phase_rad[upper]) / spread) if spread > 0.0 else 0.0
 
 
 def _told_to_hz(hz: FloatArray, phase_rad: FloatArray) -> float | None:
