@@ -24,6 +24,7 @@ from earwitness.quantities import Impedance, Measurement
 from earwitness.reduce.flow import reduce_session
 from earwitness.reduce.plan import ReduceSettings
 from earwitness.session.load import load_session
+from earwitness.session.response_files import sources_of
 from earwitness.session.scan import ScanPressuresTake
 from earwitness.session.session import ImpedanceTableTake, Session
 
@@ -189,6 +190,7 @@ def _made(archive: Archive, session_id: int, settings: ReduceSettings, progress:
             correction=read_correction(files[correction_file]) if correction_file else None,
             impedance=impedance_table_of(session, files),
             pressures=scan_pressures_of(session, files),
+            sources=sources_of(session, files),
             progress=progress,
         )
 

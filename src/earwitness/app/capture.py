@@ -416,9 +416,9 @@ def remarks(series: Series) -> tuple[str, ...]:
     """What makes live takes worse than they could be, and what to do: in session.toml, and between takes."""
     told = series.planned.session
     lines = []
-    if told.stimulus.lead_in_s < SHORTEST_LEAD_IN_S:
+    if told.played.lead_in_s < SHORTEST_LEAD_IN_S:
         lines.append(
-            f"Before the sweep there are only {told.stimulus.lead_in_s:g} s of silence, too little to judge noise by: "
+            f"Before the sweep there are only {told.played.lead_in_s:g} s of silence, too little to judge noise by: "
             "write lead_in_s = 0.5 under [stimulus] before the first take."
         )
     if told.reference is None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from earwitness.exhibits.words import frequency_words, listed, number_words, sentence
 from earwitness.quantities import Gate, Measurement
+from earwitness.session.responses import NoStimulus, ResponseFacts
 from earwitness.session.scan import ScanTake
 from earwitness.session.session import (
     Environment,
@@ -75,6 +76,8 @@ def _microphone_words(microphone: Microphone) -> str:
 
 def _signal_words(session: Session) -> str:
     stimulus = session.stimulus
+    if isinstance(stimulus, NoStimulus):
+        return _responses_words(session)
     if isinstance(stimulus, SweepStimulus):
         signal = (
             f"an exponential sweep from {frequency_words(stimulus.start_hz)} to {frequency_words(stimulus.stop_hz)} in "
@@ -88,6 +91,24 @@ def _signal_words(session: Session) -> str:
         else "There was no loop-back; what was played is taken from its description."
     )
     return f"The signal was {signal} at {session.drive.voltage_v:.3g} V at the terminals. {reference}"
+
+
+def _responses_words(session: Session) -> str:
+    """What was done to responses that others, or other programs, measured."""
+    facts = session.responses or ResponseFacts()
+    by = "" if facts.measured_by == "not stated" else f" by {facts.measured_by}"
+    parts = [f"The data came as responses{by}, not as recordings; what follows is as their owner states it."]
+    if facts.measured_distance_m is not None:
+        parts.append(f"They were measured at {facts.measured_distance_m:g} m.")
+    if facts.gate_ms is not None:
+        parts.append(f"They were gated to {facts.gate_ms:g} ms.")
+    if facts.smoothing not in ("none", "unknown"):
+        parts.append(f"They were smoothed over {facts.smoothing} octave.")
+    if facts.level == "absolute":
+        parts.append(f"Levels are for {session.drive.voltage_v:.3g} V, referred to 1 m.")
+    else:
+        parts.append("Their level is not known, so no sound pressure levels are stated.")
+    return " ".join(parts)
 
 
 def _position_words(takes: tuple[FarFieldTake, ...]) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -17,6 +18,7 @@ from earwitness.quantities.axis import FrequencyAxis
 from earwitness.quantities.causes import Cause, u_of_causes_db
 from earwitness.quantities.directions import Directions
 
+PhaseKind = Literal["common", "own", "none"]
 REFERENCE_PRESSURE_PA = 20e-6
 REFERENCE_VOLTAGE_V = 2.83
 
@@ -32,6 +34,8 @@ class DirectionalResponse:
     valid : (D, F) bool
     absolute : False when the level has no calibration (then no SPL may be stated)
     distance_m : where the microphones stood, for the record (values are referred to 1 m)
+    phase : "common" where all directions share one time, "own" where each has its own, "none" where only levels are
+        known (then the pressure is real)
     causes : what is off by one amount in the whole session, beside u_db and u_common_db
     """
 
@@ -45,6 +49,7 @@ class DirectionalResponse:
     distance_m: float = 1.0
     lineage: tuple[str, ...] = ()
     causes: tuple[Cause, ...] = ()
+    phase: PhaseKind = "common"
 
     def __post_init__(self) -> None:
         lock_fields(self, pressure=complex, u_db=float, u_common_db=float, valid=bool)

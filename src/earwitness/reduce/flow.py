@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 
 import numpy as np
@@ -51,8 +51,10 @@ from earwitness.reduce.nearfield.parts import NearPart, near_part_limits
 from earwitness.reduce.other_takes import OtherTakes, level_flags, other_takes
 from earwitness.reduce.placing import NearEffect, Placed, finite_distance_causes, near_effect, placing_causes
 from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings, nearest_to_axis, plan_of
+from earwitness.reduce.responses import holds_responses, reduce_responses
 from earwitness.reduce.scan_measurement import holds_scan, reduce_scan_session
 from earwitness.reduce.take_facts import TakeFacts
+from earwitness.session.response_files import Source
 from earwitness.session.session import FarFieldTake, NearFieldTake, NoiseFloorTake, Session
 
 NEAR_LEAD_S = 1e-3
@@ -85,13 +87,14 @@ def reduce_session(
     correction: MicrophoneCorrection | None = None,
     impedance: Impedance | None = None,
     pressures: ScanPressures | None = None,
+    sources: Mapping[str, Source] | None = None,
     progress: Progress | None = None,
 ) -> Measurement:
     """Responses in Pa/V at 1 m over all measured directions, with trust and lineage.
 
     read : gives the recording of a file named in the session, called from several threads, once a file
     correction : the microphone's response; impedance : of the session's impedance table;
-    pressures : of a scan that came as pressures
+    pressures : of a scan that came as pressures; sources : of a session of responses, by the take's id
     progress : called with a share in 0 to 1 and words
 
     AudioError for recordings that cannot be used, all of them in one; InputError where the session lacks what the job
@@ -99,6 +102,8 @@ def reduce_session(
     """
     say: Progress = progress or (lambda _share, _words: None)
     read = naming(read)
+    if holds_responses(session):
+        return reduce_responses(session, sources or {}, settings or ReduceSettings(), impedance=impedance)
     if holds_scan(session):
         return reduce_scan_session(
             session,

@@ -138,7 +138,7 @@ def plan_of(
 
 
 def _stimuli(session: Session) -> list[tuple[str | None, SweepStimulus | FileStimulus]]:
-    return [(None, session.stimulus), *((one.name, one) for one in session.other_stimulus)]
+    return [(None, session.played), *((one.name, one) for one in session.other_stimulus)]
 
 
 def _as_it_stood(take: FarFieldTake, turntable: Turntable | None) -> FarFieldTake:

@@ -115,7 +115,7 @@ def gather_scan(
     front = int(np.argmax(points[:, 0] / np.maximum(reach, 1e-9)))
     ahead = read(takes[front].file)
     calibration = calibrate(session, read)
-    stimulus = stimulus_of(session.stimulus, read, ahead.rate_hz)
+    stimulus = stimulus_of(session.played, read, ahead.rate_hz)
     top = min(stimulus.high_hz / BAND_MARGIN, 0.45 * ahead.rate_hz)
     rows = np.flatnonzero((axis.hz >= stimulus.low_hz * BAND_MARGIN) & (axis.hz <= top))
     tail_s = ahead.samples.shape[1] / ahead.rate_hz - stimulus.lead_in_s - stimulus.samples.size / ahead.rate_hz

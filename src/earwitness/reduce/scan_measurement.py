@@ -120,7 +120,7 @@ def _others(
     axis = report_axis()
     calibration = calibrate(session, read)
     rate = read(takes[0].file).rate_hz if takes else IMPULSE_RATE_HZ
-    stimulus = stimulus_of(session.stimulus, read, rate)
+    stimulus = stimulus_of(session.played, read, rate)
     division = Division(stimulus, session.reference, calibration.fs_per_pa, axis.hz, 0.1)
     gate = Gate(0.0, 0.1, 0.0, None, NO_GATE, axis.hz[0])
     return other_takes(

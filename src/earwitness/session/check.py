@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from earwitness.errors import Fault
 from earwitness.session.draft import Draft, PlacedTake
 from earwitness.session.record import Claim
+from earwitness.session.responses import RESPONSE_TAKES, ImpulseTake, ResponseTake
 from earwitness.session.scan import ScanPressuresTake, ScanTake
 from earwitness.session.session import (
     DATE,
@@ -66,6 +67,7 @@ def check(draft: Draft) -> Iterator[Fault]:
     yield from _bursts(draft)
     yield from _one_impedance(draft)
     yield from _one_scan(draft)
+    yield from _responses_alone(draft)
     yield from _something_to_reduce(draft)
     for placed in draft.takes:
         yield from _take(draft, placed)
@@ -122,6 +124,8 @@ def _drivers(draft: Draft) -> Iterator[Fault]:
 
 def _microphone(draft: Draft) -> Iterator[Fault]:
     found = draft.microphone
+    if any(isinstance(placed.take, RESPONSE_TAKES) for placed in draft.takes):
+        return
     if found and found.sensitivity_fs_per_pa is None and found.calibrator is None:
         yield draft.fault(
             "nothing tells how loud full scale is",
@@ -332,7 +336,7 @@ def _same_angles(draft: Draft) -> Iterator[Fault]:
     seen: dict[tuple[object, ...], PlacedTake] = {}
     for placed in draft.takes:
         take = placed.take
-        if not isinstance(take, FarFieldTake):
+        if not isinstance(take, FarFieldTake | ResponseTake | ImpulseTake):
             continue
         first = seen.setdefault((take.orbit, round(take.angle_deg % 360.0, 6) % 360.0), placed)
         if first is not placed:
@@ -370,6 +374,8 @@ def _same_position(one: PlacedTake, other: PlacedTake) -> bool:
     for take in (one.take, other.take):
         if isinstance(take, FarFieldTake) and take.angle_deg % 180.0 == 0:
             axes.append((take.angle_deg % 360.0, take.distance_m, getattr(take, "orbit", "")))
+        elif isinstance(take, ResponseTake | ImpulseTake) and take.angle_deg % 180.0 == 0:
+            axes.append((take.angle_deg % 360.0, 0.0, take.orbit))
         elif isinstance(take, LevelTake) and take.driver is None:
             axes.append((0.0, take.distance_m, "level"))
     return len(axes) == 2 and axes[0][:2] == axes[1][:2] and axes[0][2] != axes[1][2]
@@ -466,16 +472,33 @@ def _one_scan(draft: Draft) -> Iterator[Fault]:
         )
 
 
+def _responses_alone(draft: Draft) -> Iterator[Fault]:
+    """Responses say what a loudspeaker radiates; recordings of the same would say it twice."""
+    given = [placed for placed in draft.takes if isinstance(placed.take, RESPONSE_TAKES)]
+    recorded = [
+        p for p in draft.takes if isinstance(p.take, FarFieldTake | NearFieldTake | ScanTake | ScanPressuresTake)
+    ]
+    if given and recorded:
+        yield draft.take_fault(
+            f"responses and recordings of the sound at a distance stand in one session; a response is "
+            f"{draft.line_of_take(given[0])}",
+            recorded[0],
+            "kind",
+            expected="responses, or recordings",
+            remedy="make two session folders, one for each",
+        )
+
+
 def _something_to_reduce(draft: Draft) -> Iterator[Fault]:
     """Near fields, levels and the load are all held against the sound at a distance."""
-    every = (FarFieldTake, ScanTake, ScanPressuresTake)
+    every = (FarFieldTake, ScanTake, ScanPressuresTake, *RESPONSE_TAKES)
     kinds = {placed.written.table.get("kind") for placed in draft.takes}
     if draft.takes and draft.all_sound and not any(isinstance(placed.take, every) for placed in draft.takes):
         only = ", ".join(f'"{kind}"' for kind in sorted(map(str, kinds)))
         yield draft.fault(
             f"there is no take of the sound at a distance, only {only}",
             ("take",),
-            expected='at least one take of kind "far-field", best on axis, or a scan',
+            expected='at least one take of kind "far-field", best on axis, a scan, or responses',
             remedy="record the sweep once on axis and add it; everything else is held against that",
         )
 

@@ -10,6 +10,7 @@ from pydantic import Field, TypeAdapter, ValidationError
 from earwitness.errors import Fault
 from earwitness.session.patterns import FILE, WrittenTake, take_line
 from earwitness.session.record import Loudspeaker
+from earwitness.session.responses import ResponseFacts
 from earwitness.session.session import (
     Drive,
     Environment,
@@ -64,6 +65,7 @@ class Draft:
     reference: ReferenceChannel | None
     environment: Environment | None
     turntable: Turntable | None
+    responses: ResponseFacts | None
     takes: tuple[PlacedTake, ...]
     lines: dict[Keys, int]
     all_sound: bool
@@ -111,6 +113,7 @@ def draft_of(document: dict[str, Any], takes: list[WrittenTake], lines: dict[Key
         _sound(TypeAdapter(ReferenceChannel), document.get("reference")),
         _sound(TypeAdapter(Environment), document.get("environment", {})),
         _sound(TypeAdapter(Turntable), document.get("turntable")),
+        _sound(TypeAdapter(ResponseFacts), document.get("responses")),
         tuple(PlacedTake(take, w) for w, take in sound if take is not None),
         lines,
         all(take is not None for _, take in sound),

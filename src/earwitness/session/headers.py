@@ -16,6 +16,8 @@ from earwitness.formats.impedance_table import read_impedance_table
 from earwitness.formats.scan_pressures import read_scan_pressures
 from earwitness.session.check import reads_reference
 from earwitness.session.draft import Draft, PlacedTake
+from earwitness.session.response_files import faults_of
+from earwitness.session.responses import RESPONSE_TAKES, DirectionsTake, ResponseTake
 from earwitness.session.scan import ScanPressuresTake, ScanTake
 from earwitness.session.session import (
     BurstTake,
@@ -93,6 +95,7 @@ def check_files(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[
     yield from _played_file(draft, headers)
     yield from _correction(folder, draft, hashes)
     yield from _impedance_tables(folder, draft, hashes)
+    yield from _responses(folder, draft, hashes)
 
 
 def _audio_names(draft: Draft) -> Iterator[str]:
@@ -100,7 +103,7 @@ def _audio_names(draft: Draft) -> Iterator[str]:
     if draft.microphone and draft.microphone.calibrator:
         yield draft.microphone.calibrator.file
     for placed in draft.takes:
-        if isinstance(placed.take, ImpedanceTableTake | ScanPressuresTake):
+        if isinstance(placed.take, ImpedanceTableTake | ScanPressuresTake | ResponseTake | DirectionsTake):
             continue
         yield placed.take.file
         if isinstance(placed.take, MultitoneTake):
@@ -273,6 +276,13 @@ def _impedance_tables(folder: Path, draft: Draft, hashes: dict[str, str]) -> Ite
                 read_scan_pressures(folder / placed.take.file)
             except FormatError as error:
                 yield _of_text(error, placed.take.file, f"take {placed.take.id}, file")
+
+
+def _responses(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[Fault]:
+    relative = draft.responses is not None and draft.responses.level == "relative"
+    for placed in draft.takes:
+        if isinstance(placed.take, RESPONSE_TAKES) and placed.take.file in hashes:
+            yield from faults_of(folder, placed.take, relative=relative)
 
 
 def _of_text(error: FormatError, name: str, field: str) -> Fault:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 
 from earwitness.session.record import Claim, Driver, Loudspeaker, Price, Strict
+from earwitness.session.responses import DirectionsTake, ImpulseTake, NoStimulus, ResponseFacts, ResponseTake
 from earwitness.session.scan import ScanPressuresTake, ScanSetup, ScanTake
 from earwitness.session.session import (
     BurstTake,
@@ -44,6 +45,9 @@ TAKES: dict[str, type[Strict]] = {
     "impedance table": ImpedanceTableTake,
     "scan": ScanTake,
     "scan pressures": ScanPressuresTake,
+    "response": ResponseTake,
+    "impulse response": ImpulseTake,
+    "directions": DirectionsTake,
     "noise floor": NoiseFloorTake,
 }
 TABLES: dict[str, tuple[type[Strict], ...]] = {
@@ -56,13 +60,14 @@ TABLES: dict[str, tuple[type[Strict], ...]] = {
     "microphone": (Microphone,),
     "microphone.calibrator": (Calibrator,),
     "drive": (Drive,),
-    "stimulus": (SweepStimulus, FileStimulus),
+    "stimulus": (SweepStimulus, FileStimulus, NoStimulus),
     "other_stimulus": (OtherSweep, OtherFile),
     "reference": (ReferenceChannel,),
     "environment": (Environment,),
     "environment.room": (Room,),
     "turntable": (Turntable,),
     "scan": (ScanSetup,),
+    "responses": (ResponseFacts,),
     "take": tuple(TAKES.values()),
 }
 LISTS = ("take", "other_stimulus", "loudspeaker.driver", "loudspeaker.claim")
@@ -91,6 +96,8 @@ _OTHER_WORDS = {
     "price": "[loudspeaker.price]",
     "reviewer": "[tester]",
     "cabinet": "[scan]",
+    "response": "[responses]",
+    "data": "[responses]",
 }
 
 

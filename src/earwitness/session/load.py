@@ -16,6 +16,7 @@ from earwitness.session.draft import draft_of
 from earwitness.session.files import hash_files
 from earwitness.session.headers import check_files
 from earwitness.session.patterns import FILE, WrittenTake, spell_out
+from earwitness.session.responses import RESPONSE_KINDS
 from earwitness.session.session import Session
 from earwitness.session.toml_lines import Path as Keys
 from earwitness.session.toml_lines import key_lines, line_of, need_modest
@@ -36,6 +37,7 @@ def load_session(folder: Path) -> Session:
     faults: list[Fault] = []
     written = _take_tables(document, lines, faults)
     takes = spell_out(written, folder, lines, faults)
+    _without_recordings(document, takes)
     hashes = hash_files(folder, document, takes, lines, faults)
     for take in takes:
         _add_hash(take, hashes, lines, faults)
@@ -51,6 +53,17 @@ def load_session(folder: Path) -> Session:
     if faults or session is None:
         raise SessionError(str(folder), _in_order(faults))
     return session
+
+
+def _without_recordings(document: dict[str, Any], takes: list[WrittenTake]) -> None:
+    """A session of responses has no stimulus and no microphone of its own; relative levels need no voltage."""
+    if not any(take.table.get("kind") in RESPONSE_KINDS for take in takes):
+        return
+    document.setdefault("stimulus", {"kind": "none"})
+    document.setdefault("microphone", {})
+    facts = document.setdefault("responses", {})
+    if isinstance(facts, dict) and facts.get("level") == "relative":
+        document.setdefault("drive", {"voltage_v": 1.0})
 
 
 def _read_text(folder: Path) -> str:

@@ -8,15 +8,16 @@ from typing import Annotated, Literal, TypeVar
 
 from pydantic import Field
 
-from earwitness.session.record import Finite, Flag, Loudspeaker, NotNegative, Position, Positive, Strict, Text, Whole
+from earwitness.errors import InputError
+from earwitness.session.record import Finite, Flag, Loudspeaker, NotNegative, Position, Positive, Strict, Text
+from earwitness.session.responses import DirectionsTake, ImpulseTake, NoStimulus, ResponseFacts, ResponseTake
 from earwitness.session.scan import ScanPressuresTake, ScanSetup, ScanTake
+from earwitness.session.take import Channel, Distance, Voltage
+from earwitness.session.take import TakeFacts as _Take
 
 FORMAT = 1
 DATE = r"^\d{4}-\d{2}-\d{2}$"
 T = TypeVar("T")
-Distance = Annotated[Positive, Field(le=100)]
-Voltage = Annotated[Positive, Field(le=1000)]
-Channel = Annotated[Whole, Field(ge=1, le=64)]
 
 
 class Tester(Strict):
@@ -146,19 +147,6 @@ class Environment(Strict):
     first_reflection_ms: Positive | None = None
 
 
-class _Take(Strict):
-    """What every take has. id : made from the file name when not given; microphone_channel : 1-based."""
-
-    id: Text
-    file: Text
-    sha256: Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
-    microphone_channel: Channel = 1
-    reference_channel: Channel | None = None
-    drive_v: Voltage | None = None
-    temperature_c: Annotated[Finite, Field(ge=-20, le=50)] | None = None
-    note: str = ""
-
-
 class _SweepTake(_Take):
     """stimulus : name of the [[other_stimulus]] that this take was recorded with, None for that of [stimulus]."""
 
@@ -285,6 +273,9 @@ Take = Annotated[
     | ImpedanceTableTake
     | ScanTake
     | ScanPressuresTake
+    | ResponseTake
+    | ImpulseTake
+    | DirectionsTake
     | NoiseFloorTake,
     Field(discriminator="kind"),
 ]
@@ -299,12 +290,13 @@ class Session(Strict):
     tester: Tester = Tester()
     microphone: Microphone
     drive: Drive
-    stimulus: Annotated[SweepStimulus | FileStimulus, Field(discriminator="kind")]
+    stimulus: Annotated[SweepStimulus | FileStimulus | NoStimulus, Field(discriminator="kind")]
     other_stimulus: tuple[Annotated[OtherSweep | OtherFile, Field(discriminator="kind")], ...] = ()
     reference: ReferenceChannel | None = None
     environment: Environment = Environment()
     turntable: Turntable | None = None
     scan: ScanSetup | None = None
+    responses: ResponseFacts | None = None
     takes: Annotated[tuple[Take, ...], Field(min_length=1)]
     file_hashes: dict[str, str] = Field(default_factory=dict)
 
@@ -312,9 +304,20 @@ class Session(Strict):
         """All takes of one kind, in order."""
         return tuple(t for t in self.takes if isinstance(t, kind))
 
+    @property
+    def played(self) -> SweepStimulus | FileStimulus:
+        """What the usual take was recorded with. InputError for a session of responses, where nothing was played."""
+        if isinstance(self.stimulus, NoStimulus):
+            raise InputError(
+                "the session holds responses, for which nothing was played",
+                where="session.toml, [stimulus]",
+                remedy="describe what was played under [stimulus], or take this take out",
+            )
+        return self.stimulus
+
     def stimulus_of(self, take: object) -> SweepStimulus | FileStimulus:
         """What a take was recorded with: the other stimulus that it names, else that of [stimulus]."""
-        return named_stimulus(take, self.stimulus, self.other_stimulus)
+        return named_stimulus(take, self.played, self.other_stimulus)
 
 
 S = TypeVar("S", SweepStimulus | FileStimulus, SweepStimulus | FileStimulus | None)

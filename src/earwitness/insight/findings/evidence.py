@@ -209,10 +209,10 @@ def excess_phase(hz: FloatArray, pressure: ComplexArray, valid: BoolArray) -> Fl
 
 
 def on_axis_excess_phase(response: DirectionalResponse) -> FloatArray | None:
-    """`excess_phase` straight ahead; None where that direction is missing or too narrow a range is valid."""
+    """`excess_phase` straight ahead; None where that direction is missing, has no phase, or too narrow a range is valid."""
     rows, angle = on_orbit(response.directions, "horizontal")
     here = rows[np.abs(angle) < 0.5]
-    if here.size == 0:
+    if here.size == 0 or response.phase == "none":
         return None
     row = int(here[0])
     return excess_phase(response.axis.hz, response.pressure[row], response.valid[row])

@@ -1,0 +1,247 @@
+"""Directivities in SOFA files of any convention that can hold one (AES69), seen from the source, or what to ask.
+
+Direction of a receiver: its place in the world is the listener's place plus its own in the listener's frame; from
+there the source's place is taken off and the rest is seen in the source's frame, x along its view, z along its up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from earwitness.errors import FormatError
+from earwitness.formats.netcdf_probe import probe
+from earwitness.formats.response_table import Question
+from earwitness.formats.sofa import _BROKEN as BROKEN
+from earwitness.formats.sofa import MAX_BYTES, MAX_VALUES, _checked_bytes, _frame, _load, _numbers, _points
+from earwitness.quantities import Directions
+from earwitness.quantities.arrays import ComplexArray, FloatArray, lock_fields
+
+TRANSFER = ("FreeFieldDirectivityTF", "GeneralTF", "GeneralTF-E")
+IMPULSE = ("GeneralFIR", "GeneralFIR-E", "GeneralFIRE")
+DATA = ("Pa/V", "Pa", "relative")
+POSITIONS = ("radiated directions", "places of the source")
+_FARTHEST_M = 1e4
+_HEAD = "it tells how an ear or a microphone hears, not how a source radiates"
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class SofaDirectivity:
+    """A directivity as its file tells it.
+
+    directions : (D,) as the source sees them; distance_m : (D,), NaN where the radius says nothing (0 or 1 m)
+    hz, pressure : (F,), (D, F) of a file of transfer functions; impulse, rate_hz, delay_s : (D, N), (D,) of one of
+    impulse responses; data : what the values are, "" while it is asked; told, questions : as in ResponseTable
+    """
+
+    name: str
+    directions: Directions
+    distance_m: FloatArray
+    hz: FloatArray
+    pressure: ComplexArray
+    impulse: FloatArray
+    rate_hz: float
+    delay_s: FloatArray
+    data: str
+    told: tuple[str, ...]
+    questions: tuple[Question, ...]
+
+    def __post_init__(self) -> None:
+        lock_fields(self, distance_m=float, hz=float, pressure=complex, impulse=float, delay_s=float)
+
+
+def read_directivity_sofa(path: Path, *, answers: Mapping[str, str] | None = None) -> SofaDirectivity:
+    """The directivity in a SOFA file.
+
+    answers : by key of a question: "axis" ("azimuth, elevation" of the file's reference axis in degrees), "data" and
+    "positions" as above. FormatError for a file that holds none, or cannot be read.
+    """
+    _checked_bytes(path, MAX_BYTES)
+    convention = _convention(path)
+    try:
+        with np.errstate(all="ignore"):
+            return _read(path, _load(path), convention, dict(answers or {}))
+    except BROKEN as error:
+        raise _refused(path, f"the SOFA file cannot be used: {error}") from error
+
+
+def _convention(path: Path) -> str:
+    try:
+        facts = probe(path, most_unpacked_bytes=8 * MAX_VALUES)
+    except ValueError as error:
+        raise _refused(path, f"this is not a netCDF-4 file: {error}") from None
+    convention, kind = facts.attributes.get("SOFAConventions", ""), facts.attributes.get("DataType", "")
+    if facts.values > MAX_VALUES:
+        raise _refused(path, f"the header promises {facts.values} values", expected=f"at most {MAX_VALUES}")
+    if convention.startswith(("SimpleFreeField", "FreeFieldHR")):
+        raise _refused(path, f"the convention is {convention!r}: {_HEAD}")
+    if convention not in (*TRANSFER, *IMPULSE):
+        said = f"{convention or 'not stated'!r} with data type {kind or 'not stated'!r}"
+        raise _refused(path, f"the convention is {said}", expected=", ".join((*TRANSFER, *IMPULSE)))
+    return convention
+
+
+def _read(path: Path, sofa: Any, convention: str, answers: dict[str, str]) -> SofaDirectivity:
+    told: list[str] = []
+    asked: list[Question] = []
+    impulse = convention in IMPULSE
+    values = _values(sofa, impulse=impulse)
+    for name in ("ReceiverPosition", "EmitterPosition"):
+        if str(getattr(sofa, f"{name}_Type", "")).startswith("spherical harmonics"):
+            raise _refused(
+                path,
+                "it holds coefficients of spherical harmonics, whose order and normalization the file does not name",
+                expected="responses by direction",
+            )
+    values = _one_state(path, values, told)
+    points = _places(path, sofa, values.shape, answers, asked, told)
+    values = values.reshape(points.shape[0], -1)
+    points = _turned(sofa, points, convention, answers, asked)
+    radius = np.linalg.norm(points, axis=1)
+    if not ((radius > 0) & (radius <= _FARTHEST_M)).all():
+        raise _refused(path, "it holds positions that are no directions")
+    x, y, z = (points / radius[:, None]).T
+    data = answers.get("data", "")
+    if data not in DATA:
+        asked.append(Question("data", 0, "SOFA names no unit of its data", DATA))
+        data = ""
+    nothing = np.zeros((points.shape[0], 0))
+    delay = np.zeros(points.shape[0])
+    hz, rate = np.zeros(0), 0.0
+    pressure: ComplexArray = nothing.astype(complex)
+    if impulse:
+        rate = float(np.ravel(_numbers(sofa.Data_SamplingRate))[0])
+        late = np.ravel(_numbers(getattr(sofa, "Data_Delay", np.zeros(1)))).real
+        delay = np.broadcast_to(late if late.size in (1, points.shape[0]) else late[:1], delay.shape) / rate
+        if not (np.isfinite(values).all() and np.isfinite(rate) and rate > 0 and np.isfinite(delay).all()):
+            raise _refused(path, "it holds samples, delays or a sample rate that are no numbers")
+    else:
+        hz, pressure = _sorted(path, _numbers(sofa.N), values, told)
+    return SofaDirectivity(
+        name=str(path),
+        directions=Directions(np.arctan2(y, x), np.arcsin(np.clip(z, -1.0, 1.0))),
+        distance_m=np.where(np.isclose(radius, 1.0), np.nan, radius),
+        hz=hz,
+        pressure=pressure,
+        impulse=values.real if impulse else nothing,
+        rate_hz=rate,
+        delay_s=np.array(delay),
+        data=data,
+        told=tuple(told),
+        questions=tuple(asked),
+    )
+
+
+def _values(sofa: Any, *, impulse: bool) -> ComplexArray:
+    """(M, R, N) responses; the emitters' dimension, where there is one, must hold one."""
+    if impulse:
+        found = _numbers(sofa.Data_IR).astype(complex)
+    else:
+        real, imaginary = _numbers(sofa.Data_Real), _numbers(sofa.Data_Imag)
+        found = np.empty(real.shape, complex)
+        found.real, found.imag = real, imaginary
+    if found.ndim == 4:
+        if found.shape[-1] != 1:
+            raise ValueError(f"it holds {found.shape[-1]} emitters, which may be drivers or directions")
+        found = found[..., 0]
+    if found.ndim != 3:
+        raise ValueError(f"its data have {found.ndim} dimensions")
+    return found
+
+
+def _one_state(path: Path, values: ComplexArray, told: list[str]) -> ComplexArray:
+    measurements, receivers = values.shape[:2]
+    if measurements > 1 and receivers > 1:
+        told.append(f"{Path(path).name} holds {measurements} states of the source; the first was taken")
+        return values[:1]
+    return values
+
+
+def _places(
+    path: Path,
+    sofa: Any,
+    shape: tuple[int, ...],
+    answers: dict[str, str],
+    asked: list[Question],
+    told: list[str],
+) -> FloatArray:
+    """(D, 3) where each response was taken, from the source, in the world's axes."""
+    receivers = _points(np.reshape(_numbers(sofa.ReceiverPosition), (-1, 3)), sofa.ReceiverPosition_Type)
+    sources = _points(np.reshape(_numbers(sofa.SourcePosition), (-1, 3)), _kind(sofa, "SourcePosition"))
+    listener = _points(
+        np.reshape(_numbers(getattr(sofa, "ListenerPosition", np.zeros(3))), (-1, 3)), _kind(sofa, "ListenerPosition")
+    )
+    seen = _frame_of(sofa, "Listener", (1.0, 0.0, 0.0))
+    if shape[1] > 1 or shape[0] == 1:
+        if len(receivers) != shape[1]:
+            raise _refused(path, f"{shape[1]} responses stand beside {len(receivers)} receiver positions")
+        return np.asarray(listener[0] + receivers @ seen[0] - sources[0], dtype=float)
+    if len(sources) == shape[0] and len(sources) > 1:
+        answer = answers.get("positions", "")
+        if answer == "radiated directions":
+            return sources
+        if answer == "places of the source":
+            return np.asarray(listener[0] + receivers[0] @ seen[0] - sources, dtype=float)
+        why = "directions stand in the source's positions: directions radiated into, or places of a source that turned?"
+        asked.append(Question("positions", 0, why, POSITIONS))
+        told.append("read as directions that the source radiates into")
+        return sources
+    # A turntable: one receiver, and a source whose view turns from measurement to measurement.
+    return np.broadcast_to(listener[0] + receivers[0] @ seen[0] - sources[0], (shape[0], 3)).astype(float)
+
+
+def _turned(
+    sofa: Any, points: FloatArray, convention: str, answers: dict[str, str], asked: list[Question]
+) -> FloatArray:
+    """Points in the source's frame; where the file names no view, the reference axis is asked for."""
+    if hasattr(sofa, "SourceView"):
+        frames = _frame_of(sofa, "Source", (1.0, 0.0, 0.0))
+        if len(frames) not in (1, len(points)):
+            raise ValueError("the source's view does not belong to its measurements")
+        frames = np.broadcast_to(frames, (len(points), 3, 3))
+        return np.asarray(np.einsum("dij,dj->di", frames, points), dtype=float)
+    if "axis" not in answers:
+        why = f"a file of {convention} names no view of the source: is azimuth 0, elevation 0 the reference axis?"
+        asked.append(Question("axis", 0, why, ("0, 0",)))
+        return points
+    azimuth, elevation = (np.radians(float(part)) for part in answers["axis"].split(","))
+    view = np.array([np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth), np.sin(elevation)])
+    up = np.array([-np.sin(elevation) * np.cos(azimuth), -np.sin(elevation) * np.sin(azimuth), np.cos(elevation)])
+    return np.asarray(points @ _frame(view, up).T, dtype=float)
+
+
+def _frame_of(sofa: Any, who: str, view: tuple[float, float, float]) -> FloatArray:
+    """(M or 1, 3, 3) rows x, y, z of the frame of "Source" or "Listener"."""
+    views = _points(
+        np.reshape(_numbers(getattr(sofa, f"{who}View", np.array(view))), (-1, 3)), _kind(sofa, f"{who}View")
+    )
+    ups = np.reshape(_numbers(getattr(sofa, f"{who}Up", np.array([0.0, 0.0, 1.0]))), (-1, 3))
+    count = max(len(views), len(ups))
+    views, ups = np.broadcast_to(views, (count, 3)), np.broadcast_to(ups, (count, 3))
+    return np.stack([_frame(one, up) for one, up in zip(views, ups, strict=True)])
+
+
+def _kind(sofa: Any, name: str) -> str:
+    return str(getattr(sofa, f"{name}_Type", "cartesian"))
+
+
+def _sorted(path: Path, hz: FloatArray, values: ComplexArray, told: list[str]) -> tuple[FloatArray, ComplexArray]:
+    hz = np.atleast_1d(hz)
+    if hz.size != values.shape[1] or not np.isfinite(hz).all() or (hz < 0).any():
+        raise _refused(path, "its frequencies are not those of its data")
+    order = np.argsort(hz, kind="stable")
+    if (np.diff(hz) <= 0).any():
+        told.append("frequencies do not rise in the file: sorted")
+    order = order[hz[order] > 0]
+    hz = hz[order]
+    if hz.size < 2 or (np.diff(hz) == 0).any():
+        raise _refused(path, "it holds one frequency twice, or fewer than two above 0 Hz")
+    return hz, values[:, order]
+
+
+def _refused(path: Path, what: str, *, expected: str = "a directivity in SOFA (AES69)") -> FormatError:
+    return FormatError(what, where=str(path), expected=expected, remedy="export it as responses by direction")

@@ -1,0 +1,92 @@
+"""The files behind a session's responses, each read once in a process, and what is still to be settled about them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from functools import lru_cache
+from pathlib import Path
+
+from earwitness.errors import Fault, FormatError
+from earwitness.formats.audio import Recording, read_audio
+from earwitness.formats.directivity_sofa import SofaDirectivity, read_directivity_sofa
+from earwitness.formats.response_table import Question, ResponseTable, read_response_table
+from earwitness.session.responses import RESPONSE_TAKES, DirectionsTake, ImpulseTake, ResponseTake
+from earwitness.session.session import Session
+
+Source = ResponseTable | SofaDirectivity | Recording
+_KEPT = 1024
+# The key of session.toml that answers a question of a reader.
+_KEYS = {"axis": "axis_deg", "thousands": "columns"}
+
+
+def read_source(path: Path, take: ResponseTake | ImpulseTake | DirectionsTake) -> Source:
+    """What the file of a take of responses holds, with the take's own answers to what the file leaves open.
+
+    FormatError or AudioError as the readers have them.
+    """
+    answers: dict[str, str] = {}
+    if isinstance(take, ImpulseTake):
+        return read_audio(path)
+    if take.columns:
+        answers["columns"] = take.columns
+    if take.unit is not None:
+        answers["unit"] = take.unit
+    if isinstance(take, DirectionsTake):
+        for key in ("plane", "data", "positions"):
+            if getattr(take, key) is not None:
+                answers[key] = getattr(take, key)
+        if take.axis_deg is not None:
+            answers["axis"] = f"{take.axis_deg[0]:g}, {take.axis_deg[1]:g}"
+    return _read(path, take.sha256, tuple(sorted(answers.items())))
+
+
+@lru_cache(maxsize=_KEPT)
+def _read(path: Path, sha256: str, answers: tuple[tuple[str, str], ...]) -> ResponseTable | SofaDirectivity:
+    """sha256 : so that a file that was changed is read again."""
+    del sha256
+    if path.suffix.lower() == ".sofa":
+        return read_directivity_sofa(path, answers=dict(answers))
+    return read_response_table(path, answers=dict(answers))
+
+
+def sources_of(session: Session, files: Mapping[str, Path]) -> dict[str, Source]:
+    """What the files of all takes of responses hold, by the take's id. Errors as in `read_source`."""
+    return {take.id: read_source(files[take.file], take) for take in session.takes if isinstance(take, RESPONSE_TAKES)}
+
+
+def open_questions(source: Source, take: ResponseTake | ImpulseTake | DirectionsTake) -> tuple[Question, ...]:
+    """What the reading leaves open and the take does not settle."""
+    if isinstance(source, Recording):
+        return ()
+    left = source.questions
+    if isinstance(take, ResponseTake):
+        # A file of one direction: its direction stands in the session.
+        left = tuple(one for one in left if one.key != "plane")
+    return left
+
+
+def faults_of(folder: Path, take: ResponseTake | ImpulseTake | DirectionsTake, *, relative: bool) -> Iterator[Fault]:
+    """What must be mended or settled before a take of responses can be used. relative : levels are known to be."""
+    if isinstance(take, ImpulseTake):
+        return
+    field = f"take {take.id}, file"
+    try:
+        source = read_source(folder / take.file, take)
+    except FormatError as error:
+        line = error.where.rpartition(", line ")[2]
+        yield Fault(error.what, take.file, int(line) if line.isdigit() else None, field, error.expected, error.remedy)
+        return
+    for question in open_questions(source, take):
+        if question.key in ("unit", "data") and relative:
+            continue
+        key = _KEYS.get(question.key, question.key)
+        value = f"[{question.options[0]}]" if key == "axis_deg" else f'"{question.options[0]}"'
+        others = ", or ".join(f'"{one}"' for one in question.options[1:])
+        yield Fault(
+            question.why,
+            take.file,
+            question.line or None,
+            f"take {take.id}, {key}",
+            "one meaning that a person has settled",
+            f"write {key} = {value} in its [[take]]" + (f" (likeliest; {others})" if others else ""),
+        )

@@ -1,0 +1,113 @@
+"""Takes that are responses already: tables, impulse responses, directivities, and what was done to them.
+
+[responses]
+level = "absolute"            # sound pressure levels for [drive] voltage_v, or "relative"
+reference_distance_m = 1.0    # the distance that the levels are stated for
+measured_distance_m = 2.0
+gate_ms = 5.0                 # none where the space was anechoic
+smoothing = "none"
+
+[[take]]
+kind = "response"
+files = "h_{angle}.txt"       # one file a direction
+orbit = "horizontal"
+
+[[take]]
+kind = "directions"           # several directions in one file: a wide or long table, or SOFA
+file = "balloon.sofa"
+
+[[take]]
+kind = "impulse response"
+files = "ir_{angle}.wav"
+orbit = "vertical"
+samples = "Pa/V"
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from earwitness.session.record import Finite, Positive, Strict, Text
+from earwitness.session.take import Channel, Distance, TakeFacts
+
+Angle = Annotated[Finite, Field(ge=-180, le=360)]
+Orbit = Literal["horizontal", "vertical"]
+Unit = Literal["dB SPL", "dB re 1 Pa", "dB re 1 Pa/V", "dB relative"]
+PhaseFact = Literal["none", "one time reference", "each direction its own", "unknown"]
+
+
+class NoStimulus(Strict):
+    """Nothing was played here: the session holds responses, not recordings."""
+
+    kind: Literal["none"] = "none"
+
+
+class ResponseFacts(Strict):
+    """What was done to the responses before they came here.
+
+    level : "relative" where no drive and distance belong to the levels; reference_distance_m : levels are stated for;
+    measured_distance_m : where the microphone stood, None where it is not known; space : where it was measured
+    gate_ms : length of the window after the direct sound; smoothing : "none", "unknown" or a width such as "1/24"
+    octave; phase : whether the directions share one time; u_db : standard uncertainty of the level, as stated
+    lowest_hz, highest_hz : the band that the responses are good for
+    """
+
+    level: Literal["absolute", "relative"] = "absolute"
+    reference_distance_m: Distance = 1.0
+    measured_distance_m: Distance | None = None
+    space: Literal["gated", "anechoic", "ground plane", "scan", "room", "unknown"] = "unknown"
+    gate_ms: Annotated[Positive, Field(le=2000)] | None = None
+    smoothing: Annotated[str, Field(pattern=r"^(none|unknown|1/[1-9]\d{0,2})$")] = "unknown"
+    phase: PhaseFact = "unknown"
+    measured_by: Text = "not stated"
+    u_db: Annotated[Positive, Field(le=20)] | None = None
+    lowest_hz: Positive | None = None
+    highest_hz: Positive | None = None
+
+
+class ResponseTake(TakeFacts):
+    """The response of one direction as a text table. columns : titles of its columns where the table has none,
+    parted by commas; unit : of its level where the table does not say."""
+
+    kind: Literal["response"]
+    orbit: Orbit
+    angle_deg: Angle
+    columns: str = ""
+    unit: Unit | None = None
+
+
+class ImpulseTake(TakeFacts):
+    """The impulse response of one direction as a sound file.
+
+    samples : what one sample means: "Pa/V" (H = sum of h exp(-j omega n / fs)), "Pa/V per second" (that over fs), or
+    "relative"
+    """
+
+    kind: Literal["impulse response"]
+    orbit: Orbit
+    angle_deg: Angle
+    samples: Literal["Pa/V", "Pa/V per second", "relative"]
+    channel: Channel = 1
+
+
+class DirectionsTake(TakeFacts):
+    """Responses of several directions in one file: a table with a column, row or block a direction, or SOFA.
+
+    plane, columns, unit : where the table does not say; axis_deg : azimuth and elevation of the file that are the
+    reference axis; data : what the values of a SOFA file are, for SOFA names no unit; positions : what directions in
+    its source positions mean
+    """
+
+    kind: Literal["directions"]
+    plane: Orbit | None = None
+    columns: str = ""
+    unit: Unit | None = None
+    axis_deg: tuple[Angle, Annotated[Finite, Field(ge=-90, le=90)]] | None = None
+    data: Literal["Pa/V", "Pa", "relative"] | None = None
+    positions: Literal["radiated directions", "places of the source"] | None = None
+
+
+RESPONSE_TAKES = (ResponseTake, ImpulseTake, DirectionsTake)
+RESPONSE_KINDS = ("response", "impulse response", "directions")
