@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from earwitness.cli import archive_option, distance
+from earwitness.cli import archive_option, distance, from_files
 from earwitness.cli.show import Command, progress_bar
 from earwitness.errors import ArchiveError
 
@@ -23,6 +23,8 @@ def command() -> None:
 
 
 command.add_command(distance.listening_distance)
+command.add_command(from_files.add_list)
+command.add_command(from_files.export_responses)
 
 
 @command.command(cls=Command)

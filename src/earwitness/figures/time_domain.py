@@ -119,7 +119,8 @@ def excess_group_delay(measurement: Measurement) -> Curve | None:
     The delay of the treble (median from 5 to 15 kHz) is taken out, as it is only distance. 0 where the response is
     minimum phase; the magnitude is carried on beyond its band by its last slopes, so half an octave at either end is
     not valid. The uncertainty is that of the slope, from what the line leaves over, with the level's own one
-    taken as that of a bend of phase from one end of the line to the other. None without an octave of response, or without a phase.
+    taken as that of a bend of phase from one end of the line to the other. None without an octave of response, or
+    without a phase.
     """
     response = measurement.response
     if response.phase == "none":

@@ -25,6 +25,7 @@ MAX_ROWS = 500_000
 MAX_COLUMNS = 4_000
 FEWEST_ROWS = 3
 LARGEST_NUMBER = 1e12
+_MARKS = "#;%*/!"
 
 _COMMENT = re.compile(r"(#|;|%|\*|//|!)+\s*")
 _NUMBER = re.compile(r"[+\-\u2212]?(\d+(\.\d*)?|\.\d+)([eEdD][+-]?\d{1,3})?", re.ASCII)
@@ -161,13 +162,14 @@ def cells_of(text: str, separator: str) -> tuple[str, ...]:
 
 def _lines(text: str) -> list[_Line]:
     kept: list[_Line] = []
-    for number, raw in enumerate(re.split(r"\r\n|\r|\n", text), 1):
-        line = raw.strip(" \u00a0\f\v").strip("\ufeff")
-        if not line.strip():
+    for number, raw in enumerate(text.replace("\r\n", "\n").replace("\r", "\n").split("\n"), 1):
+        line = raw.strip(" \u00a0\f\v\ufeff")
+        if not line or line.isspace():
             continue
         if len(kept) > MAX_ROWS:
             break
-        kept.append(_Line(number, line, bool(_COMMENT.match(line)) and not _begins_a_row(line)))
+        remark = line[0] in _MARKS and bool(_COMMENT.match(line)) and not _begins_a_row(line)
+        kept.append(_Line(number, line, remark))
     return kept
 
 
@@ -198,7 +200,8 @@ def _separator(lines: list[_Line], name: str) -> str:
     """The separator that parts most lines into the same number of numbers; refused where commas are both."""
     if not lines:
         raise refused("the table is empty", name, "export it again", expected="rows of numbers")
-    sample = lines if len(lines) <= 60 else [*lines[:40], *lines[-20:]]
+    middle = len(lines) // 2
+    sample = lines if len(lines) <= 36 else [*lines[:16], *lines[middle : middle + 12], *lines[-8:]]
     best, most = "", 0
     for label, mark in _SEPARATORS:
         if mark != " " and not any(mark in line.text for line in sample):

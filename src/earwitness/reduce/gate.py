@@ -45,7 +45,7 @@ def lead_for(session: Session, speed_m_s: float) -> float:
 
     A driver away from the reference point is nearer to some microphone positions than that point is.
     """
-    offset = max(math.dist((0.0, 0.0, 0.0), d.position_m) for d in session.loudspeaker.drivers)
+    offset = max((math.dist((0.0, 0.0, 0.0), d.position_m) for d in session.loudspeaker.drivers), default=0.0)
     return LEAD_S + offset / speed_m_s
 
 

@@ -6,12 +6,14 @@ What was done to them stands in the session's facts; what the data cannot bear i
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy.fft
 
 from earwitness.dsp.balloon import balloon_at
 from earwitness.errors import InputError
+from earwitness.formats.audio import Recording
 from earwitness.formats.directivity_sofa import SofaDirectivity
 from earwitness.formats.response_table import ResponseTable
 from earwitness.quantities import (
@@ -28,14 +30,13 @@ from earwitness.quantities import (
     from_orbit,
     report_axis,
 )
-from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
 from earwitness.quantities.directions import join
 from earwitness.quantities.response import PhaseKind
 from earwitness.reduce.budget import combine
 from earwitness.reduce.gate import LOWEST_TIMES_LENGTH
 from earwitness.reduce.plan import ReduceSettings
 from earwitness.reduce.scan_measurement import lineage_of
-from earwitness.reduce.spectrum import spectrum_at
 from earwitness.session.response_files import Source
 from earwitness.session.responses import RESPONSE_TAKES, DirectionsTake, ImpulseTake, ResponseFacts, ResponseTake
 from earwitness.session.session import ImpedanceTableTake, Session
@@ -47,6 +48,7 @@ GROUND_PLANE_DB = 20 * np.log10(2.0)
 _IMPULSE_RATE_HZ, _IMPULSE_SAMPLES, _ONSET_S = 48_000, 4096, 0.01
 _CONTEXT_HZ = np.arange(_IMPULSE_SAMPLES // 2 + 1) * (_IMPULSE_RATE_HZ / _IMPULSE_SAMPLES)
 NOT_STATED = "not stated"
+_LATE_FROM_HZ, _SHORT_S = 500.0, 0.02
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,6 +90,11 @@ def reduce_responses(
         _drawn(session, facts, take, sources, hz, flags) for take in session.takes if isinstance(take, RESPONSE_TAKES)
     ]
     whole = _together(parts, flags)
+    if any(
+        isinstance(one, Recording) or (isinstance(one, SofaDirectivity) and one.impulse.size)
+        for one in sources.values()
+    ):
+        whole = _from_first_sound(whole, hz)
     gate = _gate(facts, whole, hz)
     phase = _phase_kind(facts, whole, flags)
     known = whole.known & _within(facts, gate, hz)
@@ -152,13 +159,32 @@ def _drawn(
             f"take {take.id} names a sound file", where="session.toml", remedy='write kind = "impulse response"'
         )
     samples = source.samples[take.channel - 1]
-    spectrum = spectrum_at(samples[None, :], np.zeros(1), float(source.rate_hz), hz)
+    spectrum = _spectra(samples[None, :], np.zeros(1), float(source.rate_hz), hz)
     scale = 1.0 / source.rate_hz if take.samples == "Pa/V per second" else 1.0
     known = np.broadcast_to(hz < 0.45 * source.rate_hz, spectrum.shape)
     _told_offset(take.id, samples, spectrum[0], flags)
     level = _db(np.abs(spectrum) * scale) + _to_1_m_db(facts)
     directions = from_orbit(take.orbit, take.angle_deg)
     return _One(directions, level, np.angle(spectrum), np.zeros(level.shape), np.array(known), take.id)
+
+
+def _spectra(samples: FloatArray, start_s: FloatArray, rate_hz: float, hz: FloatArray) -> ComplexArray:
+    """(D, F) sums of samples (D, N) times exp(-j omega t), the first at start_s (D,), at the frequencies themselves.
+
+    By a transform padded to four times the length, its bins drawn to hz after the delay of the loudest sample is off:
+    what is left is short, so that a straight line between bins serves.
+    """
+    length = scipy.fft.next_fast_len(4 * samples.shape[1], True)
+    late = np.argmax(np.abs(samples), axis=1) / rate_hz
+    bins = np.arange(length // 2 + 1) * (rate_hz / length)
+    place = np.minimum(hz / (rate_hz / length), length // 2 - 1e-6)
+    left = place.astype(int)
+    part = place - left
+    out = np.empty((len(samples), hz.size), complex)
+    for row, (one, delay) in enumerate(zip(samples, late, strict=True)):
+        steady = scipy.fft.rfft(one, length)[[left, left + 1]] * np.exp(2j * np.pi * bins[[left, left + 1]] * delay)
+        out[row] = (1 - part) * steady[0] + part * steady[1]
+    return np.asarray(out * np.exp(-2j * np.pi * hz * (late + start_s)[:, None]), dtype=np.complex128)
 
 
 def _told_offset(take: str, samples: FloatArray, spectrum: np.ndarray, flags: list[QualityFlag]) -> None:
@@ -224,14 +250,17 @@ def _of_sofa(
     flags: list[QualityFlag],
 ) -> _One:
     if source.impulse.size:
-        spectrum = spectrum_at(source.impulse, source.delay_s, source.rate_hz, hz)
+        spectrum = _spectra(source.impulse, source.delay_s, source.rate_hz, hz)
         level, phase = _db(np.abs(spectrum)), np.angle(spectrum)
         u = np.zeros(level.shape)
         known = np.array(np.broadcast_to(hz < 0.45 * source.rate_hz, level.shape))
     else:
-        turned = np.angle(source.pressure)
+        # A pressure of exactly 0 stands for none.
+        heard = np.isfinite(source.pressure) & (np.abs(source.pressure) > 0.0)
+        turned = np.where(heard, np.angle(np.where(heard, source.pressure, 1.0)), 0.0)
         late = [_common_delay_s(source.hz, row) for row in np.unwrap(turned, axis=1)]
-        level, u, known, found = _to_axis(source.hz, _db(np.abs(source.pressure)), turned, late, hz)
+        level = np.where(heard, _db(np.abs(np.where(heard, source.pressure, 1.0))), np.nan)
+        level, u, known, found = _to_axis(source.hz, level, turned, late, hz)
         phase = turned if found is None else found
     shift = _to_1_m_db(facts) if facts.level == "absolute" else 0.0
     if source.data == "Pa" and facts.level == "absolute":
@@ -294,7 +323,9 @@ def _on_orbits(
 
 
 def _to_1_m_db(facts: ResponseFacts) -> float:
-    return float(20 * np.log10(facts.reference_distance_m)) - (GROUND_PLANE_DB if facts.space == "ground plane" else 0.0)
+    return float(20 * np.log10(facts.reference_distance_m)) - (
+        GROUND_PLANE_DB if facts.space == "ground plane" else 0.0
+    )
 
 
 def _db(size: FloatArray) -> FloatArray:
@@ -356,6 +387,25 @@ def _together(parts: Sequence[_One], flags: list[QualityFlag]) -> _One:
         np.concatenate([part.known for part in parts])[kept],
         "",
     )
+
+
+def _from_first_sound(whole: _One, hz: FloatArray) -> _One:
+    """Time counted from the on-axis sound, alike for all directions: where a recording began tells nothing."""
+    if whole.phase_rad is None:
+        return whole
+    front = int(np.argmax(whole.directions.unit_vectors()[:, 0]))
+    band = whole.known[front] & (hz > _LATE_FROM_HZ)
+    if band.sum() < 3:
+        return whole
+    # A delay of t turns neighbors apart by up to 2 pi t times their step; the coarse search keeps within half a turn.
+    tried = np.arange(-0.005, 0.25, 2e-5)
+    steady = np.exp(1j * whole.phase_rad[front, band])
+    weight = 10 ** (whole.level_db[front, band] / 20)
+    fit = np.abs((weight * steady) @ np.exp(2j * np.pi * np.outer(hz[band], tried)))
+    late = float(tried[int(np.argmax(fit))])
+    if abs(late) < _SHORT_S:
+        return whole
+    return replace(whole, phase_rad=np.asarray(whole.phase_rad + 2 * np.pi * hz * late, dtype=float))
 
 
 def _phase_kind(facts: ResponseFacts, whole: _One, flags: list[QualityFlag]) -> PhaseKind:

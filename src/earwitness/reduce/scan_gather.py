@@ -164,7 +164,7 @@ def scan_gate(session: Session, points_m: FloatArray, speed_m_s: float) -> Gate 
     end = min(reflection - MARGIN_S, LONGEST_GATE_S)
     if end < SHORTEST_GATE_S:
         return None
-    offset = max(math.dist((0.0, 0.0, 0.0), driver.position_m) for driver in session.loudspeaker.drivers)
+    offset = max((math.dist((0.0, 0.0, 0.0), one.position_m) for one in session.loudspeaker.drivers), default=0.0)
     start = -LEAD_S - offset / speed_m_s - RISE_S
     told = None if around.anechoic else reflection
     return Gate(start, end, FALL_SHARE * end, told, source, LOWEST_TIMES_LENGTH / end)

@@ -105,6 +105,14 @@ def _unit_fits(claim: Claim) -> bool:
 
 
 def _drivers(draft: Draft) -> Iterator[Fault]:
+    given = any(isinstance(placed.take, RESPONSE_TAKES) for placed in draft.takes)
+    if draft.loudspeaker is not None and not draft.drivers and not given:
+        yield draft.fault(
+            "no driver is described",
+            ("loudspeaker",),
+            expected="[[loudspeaker.driver]], once for every cone, dome, horn and port",
+            remedy="add at least one; near fields and arrival times are held against them",
+        )
     for index, name in enumerate(draft.drivers):
         if name in draft.drivers[:index]:
             place = ("loudspeaker", "driver", index, "name")

@@ -114,7 +114,7 @@ class Loudspeaker(Strict):
     reference_left_m: Finite = 0.0
     symmetric: Flag = True
     rated_impedance_ohm: Positive | None = None
-    drivers: Annotated[tuple[Driver, ...], Field(alias="driver", min_length=1)]
+    drivers: Annotated[tuple[Driver, ...], Field(alias="driver")] = ()
     claims: Annotated[tuple[Claim, ...], Field(alias="claim")] = ()
 
     @property

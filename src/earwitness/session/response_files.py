@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from functools import lru_cache
 from pathlib import Path
 
 from earwitness.errors import Fault, FormatError
@@ -14,7 +13,8 @@ from earwitness.session.responses import RESPONSE_TAKES, DirectionsTake, Impulse
 from earwitness.session.session import Session
 
 Source = ResponseTable | SofaDirectivity | Recording
-_KEPT = 1024
+_KEPT = 512
+_READ: dict[tuple[str, tuple[tuple[str, str], ...], bool], ResponseTable | SofaDirectivity] = {}
 # The key of session.toml that answers a question of a reader.
 _KEYS = {"axis": "axis_deg", "thousands": "columns"}
 
@@ -37,16 +37,27 @@ def read_source(path: Path, take: ResponseTake | ImpulseTake | DirectionsTake) -
                 answers[key] = getattr(take, key)
         if take.axis_deg is not None:
             answers["axis"] = f"{take.axis_deg[0]:g}, {take.axis_deg[1]:g}"
-    return _read(path, take.sha256, tuple(sorted(answers.items())))
+    # Kept files have no suffix: what a file is stands in the name that the session gives it.
+    is_sofa = take.file.lower().endswith(".sofa")
+    return _read(path, take.sha256, tuple(sorted(answers.items())), is_sofa=is_sofa)
 
 
-@lru_cache(maxsize=_KEPT)
-def _read(path: Path, sha256: str, answers: tuple[tuple[str, str], ...]) -> ResponseTable | SofaDirectivity:
-    """sha256 : so that a file that was changed is read again."""
-    del sha256
-    if path.suffix.lower() == ".sofa":
-        return read_directivity_sofa(path, answers=dict(answers))
-    return read_response_table(path, answers=dict(answers))
+def _read(
+    path: Path, sha256: str, answers: tuple[tuple[str, str], ...], *, is_sofa: bool
+) -> ResponseTable | SofaDirectivity:
+    """By content: the file in the session folder is checked, its copy in the archive is used."""
+    key = (sha256, answers, is_sofa)
+    found = _READ.get(key)
+    if found is None:
+        found = (
+            read_directivity_sofa(path, answers=dict(answers))
+            if is_sofa
+            else read_response_table(path, answers=dict(answers))
+        )
+        if len(_READ) >= _KEPT:
+            _READ.pop(next(iter(_READ)))
+        _READ[key] = found
+    return found
 
 
 def sources_of(session: Session, files: Mapping[str, Path]) -> dict[str, Source]:

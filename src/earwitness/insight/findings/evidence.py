@@ -209,7 +209,7 @@ def excess_phase(hz: FloatArray, pressure: ComplexArray, valid: BoolArray) -> Fl
 
 
 def on_axis_excess_phase(response: DirectionalResponse) -> FloatArray | None:
-    """`excess_phase` straight ahead; None where that direction is missing, has no phase, or too narrow a range is valid."""
+    """`excess_phase` on axis; None where that direction is missing, has no phase or too narrow a valid range."""
     rows, angle = on_orbit(response.directions, "horizontal")
     here = rows[np.abs(angle) < 0.5]
     if here.size == 0 or response.phase == "none":

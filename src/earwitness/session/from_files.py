@@ -1,0 +1,411 @@
+"""What the files of a folder seem to be, by their names and contents, and the session.toml that says so.
+
+Names are read as a whole set: a dash is a sign where the same number stands with and without it, else it only parts
+the words. What cannot be told is asked for; nothing is written that a person would have to take back.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from earwitness.errors import AudioError, FormatError, InputError
+from earwitness.formats.directivity_sofa import read_directivity_sofa
+from earwitness.formats.response_table import Question, ResponseTable, read_response_table
+from earwitness.session.headers import read_header
+from earwitness.session.patterns import ANGLE, FILE
+from earwitness.session.responses import Orbit
+
+MOST_FILES = 20_000
+TABLES = (".txt", ".csv", ".tsv", ".dat", ".asc", ".tab")
+SOUNDS = (".wav", ".flac")
+_PLANES: dict[str, Orbit] = {
+    "h": "horizontal", "hor": "horizontal", "horiz": "horizontal", "horizontal": "horizontal",
+    "v": "vertical", "ver": "vertical", "vert": "vertical", "vertical": "vertical",
+}  # fmt: skip
+_SIDES: dict[str, tuple[Orbit, int]] = {
+    "left": ("horizontal", 1), "l": ("horizontal", 1), "right": ("horizontal", -1), "r": ("horizontal", -1),
+    "up": ("vertical", 1), "u": ("vertical", 1), "down": ("vertical", -1), "d": ("vertical", -1),
+}  # fmt: skip
+_END = re.compile(
+    r"(?P<before>.*?)(?P<word>(?<![a-z])[a-z]+)?(?P<gap>[\s_.]*)(?P<mark>[+-]|minus|plus|(?<=[_\s])[mp](?=\d))?"
+    r"(?P<number>\d{1,3}(?:[.,]\d{1,3})?)(?P<unit>\s*(?:deg\w*|°))?",
+    re.IGNORECASE,
+)
+_TWO = re.compile(
+    r"az(?:i|imuth)?[\s_]*(?P<azimuth>[+-]?\d{1,3}(?:\.\d+)?)\D*?el(?:ev|evation)?[\s_]*(?P<elevation>[+-]?\d{1,2}(?:\.\d+)?)",
+    re.IGNORECASE,
+)
+_LOOKED_AT_HZ = 1000.0
+
+
+@dataclass(frozen=True, slots=True)
+class NamedAngle:
+    """What a file's name says. before, after : the name around the number, for a pattern; dash : a "-" before it."""
+
+    before: str
+    after: str
+    plane: Orbit | None
+    number: float
+    sign: int
+    dash: bool
+    plain: bool
+
+    @property
+    def angle_deg(self) -> float:
+        return self.sign * self.number
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class SeenFile:
+    """One file of the folder.
+
+    kind : of the take that it seems to make, or "set aside" with the reason in `why`; named : by its name, or None
+    """
+
+    file: str
+    kind: str
+    why: str = ""
+    named: NamedAngle | None = None
+    unit: str = ""
+    has_phase: bool = False
+    angles_deg: tuple[float, ...] = ()
+    plane: Orbit | None = None
+    points: int = 0
+    band_hz: tuple[float, float] = (0.0, 0.0)
+    level_1khz_db: float | None = None
+    questions: tuple[Question, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Group:
+    """Files that one [[take]] describes: pattern with {angle}, or the one file."""
+
+    kind: str
+    pattern: str
+    files: tuple[SeenFile, ...]
+    plane: Orbit | None
+    angles_deg: tuple[float, ...]
+
+    @property
+    def questions(self) -> tuple[Question, ...]:
+        """What its files leave open, each once; a plane that a name tells is no question."""
+        found = {(one.key, one.options): one for file in self.files for one in file.questions}
+        if self.kind == "response" and self.plane is None and self.angles_deg:
+            listed = " ".join(f"{angle:g}" for angle in self.angles_deg[:6])
+            why = f"neither name nor content says in which plane {listed} degrees lie"
+            found[("orbit", ())] = Question("orbit", 0, why, ("horizontal", "vertical"))
+        return tuple(one for (key, _), one in found.items() if not (key == "plane" and self.kind == "response"))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Survey:
+    """A folder as it seems to be."""
+
+    folder: Path
+    groups: tuple[Group, ...]
+    set_aside: tuple[SeenFile, ...]
+    told: tuple[str, ...]
+
+    @property
+    def has_phase(self) -> bool:
+        """Whether every response carries a phase."""
+        files = [file for group in self.groups if group.kind == "response" for file in group.files]
+        return bool(files) and all(file.has_phase for file in files)
+
+
+def survey(folder: Path) -> Survey:
+    """What the files of `folder` seem to be. InputError where it cannot be listed or holds too much."""
+    names = _names(folder)
+    seen = [_look(folder, name) for name in names]
+    told: list[str] = []
+    kept = _signed([one for one in seen if one.kind != "set aside"], told)
+    groups = tuple(_grouped(kept))
+    return Survey(folder, groups, tuple(one for one in seen if one.kind == "set aside"), tuple(told))
+
+
+def _names(folder: Path) -> list[str]:
+    found: list[str] = []
+    try:
+        for place, folders, files in os.walk(folder):
+            folders[:] = sorted(name for name in folders if not name.startswith("."))
+            here = Path(place).relative_to(folder)
+            found += [(here / name).as_posix() for name in sorted(files) if not name.startswith(".") and name != FILE]
+            if len(found) > MOST_FILES:
+                raise InputError(f"the folder holds more than {MOST_FILES} files", where=str(folder))
+    except OSError as error:
+        raise InputError(f"the folder cannot be listed: {error.strerror}", where=str(folder)) from None
+    if not found:
+        raise InputError("the folder holds no files", where=str(folder), remedy="check the path")
+    return found
+
+
+def _look(folder: Path, name: str) -> SeenFile:
+    path = folder / name
+    suffix = path.suffix.lower()
+    try:
+        if suffix == ".sofa":
+            sofa = read_directivity_sofa(path)
+            points = sofa.hz.size or sofa.impulse.shape[1]
+            band = (float(sofa.hz[0]), float(sofa.hz[-1])) if sofa.hz.size else (0.0, sofa.rate_hz / 2)
+            return SeenFile(
+                file=name, kind="directions", unit=sofa.data, has_phase=True, points=points, band_hz=band,
+                angles_deg=tuple(np.degrees(sofa.directions.azimuth_rad)), questions=sofa.questions,
+            )  # fmt: skip
+        if suffix in SOUNDS:
+            header = read_header(path)
+            named = named_angle(Path(name).stem)
+            if named is None:
+                return SeenFile(file=name, kind="set aside", why="a sound file whose name tells no angle")
+            question = Question(
+                "samples", 0, "what one sample means is not told", ("Pa/V", "Pa/V per second", "relative")
+            )
+            return SeenFile(
+                file=name, kind="impulse response", named=named, has_phase=True, plane=named.plane,
+                points=round(header.length_s * header.rate_hz), band_hz=(0.0, header.rate_hz / 2),
+                questions=(question,),
+            )  # fmt: skip
+        if suffix in TABLES:
+            return _of_table(name, read_response_table(path))
+    except (FormatError, AudioError) as error:
+        return SeenFile(file=name, kind="set aside", why=f"{error.what} ({error.where.rpartition('/')[2]})")
+    return SeenFile(file=name, kind="set aside", why="no table, no sound file, no SOFA file")
+
+
+def _of_table(name: str, table: ResponseTable) -> SeenFile:
+    band = (float(table.hz[0]), float(table.hz[-1]))
+    seen = SeenFile(
+        file=name, kind="response", unit=table.unit, has_phase=table.phase is not None, points=table.hz.size,
+        band_hz=band, plane=table.plane, questions=table.questions, angles_deg=tuple(table.angles_deg),
+        level_1khz_db=float(np.interp(_LOOKED_AT_HZ, table.hz, np.nan_to_num(table.values[0]))),
+    )  # fmt: skip
+    if table.kind == "impedance":
+        return replace(seen, kind="impedance table")
+    if table.kind == "distortion":
+        return replace(seen, kind="set aside", why="a table of distortion: state its levels in a session of recordings")
+    if table.angles_deg.size > 1:
+        return replace(seen, kind="directions")
+    named = named_angle(Path(name).stem)
+    if named is None and table.angles_deg.size == 1:
+        named = NamedAngle("", "", table.plane, abs(float(table.angles_deg[0])), 1, False, False)
+        named = replace(named, sign=-1 if table.angles_deg[0] < 0 else 1)
+    if named is None:
+        return replace(seen, kind="set aside", why="its name tells no direction, and its titles name none")
+    return replace(seen, named=named, plane=table.plane or named.plane or _of_folder(name))
+
+
+def _of_folder(name: str) -> Orbit | None:
+    return next((_PLANES[part.lower()] for part in Path(name).parent.parts if part.lower() in _PLANES), None)
+
+
+def named_angle(stem: str) -> NamedAngle | None:
+    """What a name says of the direction: its last number, or an azimuth and an elevation; None without one."""
+    both = _TWO.search(stem)
+    if both is not None:
+        return _of_two(float(both["azimuth"]), float(both["elevation"]))
+    found = [match for match in _END.finditer(stem) if match["number"]]
+    if not found:
+        return None
+    last = found[-1]
+    number = float(last["number"].replace(",", "."))
+    if number > 360:
+        return None
+    words = re.findall(r"[a-z]+", stem[: last.end("number")].lower())
+    plane: Orbit | None = None
+    sign = 1
+    for word in words:
+        if word in _PLANES:
+            plane = _PLANES[word]
+        if word in _SIDES and (word not in ("l", "r", "u", "d") or word == words[-1]):
+            plane, sign = (plane or _SIDES[word][0]), _SIDES[word][1]
+    mark = (last["mark"] or "").lower()
+    dash = mark == "-"
+    if mark in ("m", "minus"):
+        sign = -sign
+    plain = sign == 1 and mark not in ("p", "plus", "m", "minus") and "," not in last["number"]
+    start = last.start("mark") if mark and mark in "+-" else last.start("number")
+    return NamedAngle(stem[:start], stem[last.end("number") :], plane, number, sign, dash, plain)
+
+
+def _of_two(azimuth: float, elevation: float) -> NamedAngle | None:
+    """The orbit angle of an azimuth and an elevation; None for a direction on neither orbit."""
+    azimuth = 180.0 - (180.0 - azimuth) % 360.0
+    if elevation == 0.0:
+        return NamedAngle("", "", "horizontal", abs(azimuth), -1 if azimuth < 0 else 1, False, False)
+    if azimuth not in (0.0, 180.0):
+        return None
+    angle = elevation if azimuth == 0.0 else (180.0 - elevation if elevation > 0 else -180.0 - elevation)
+    return NamedAngle("", "", "vertical", abs(angle), -1 if angle < 0 else 1, False, False)
+
+
+def _signed(seen: Sequence[SeenFile], told: list[str]) -> list[SeenFile]:
+    """Dashes before numbers as signs or as parts of the name, by the whole set that shares what stands before."""
+    sets: dict[tuple[str, str], list[SeenFile]] = {}
+    for one in seen:
+        if one.named is not None:
+            sets.setdefault((Path(one.file).parent.as_posix(), one.named.before), []).append(one)
+    changed: dict[str, SeenFile] = {}
+    for (_, before), files in sets.items():
+        named = [one.named for one in files if one.named is not None]
+        dashed = [one for one in named if one.dash]
+        if not dashed:
+            continue
+        plain = [one for one in named if not one.dash]
+        # Zero has no sign: a dash before it is part of the name, and so are the others.
+        parting = not plain or any(one.number == 0 for one in dashed)
+        if parting:
+            told.append(f"the dash after {before!r} is read as part of the names, not as a minus")
+        for one in files:
+            if one.named is None or not one.named.dash:
+                continue
+            name = replace(one.named, before=before + "-", dash=False) if parting else replace(one.named, sign=-1)
+            changed[one.file] = replace(one, named=name)
+    return [changed.get(one.file, one) for one in seen]
+
+
+def _grouped(seen: Sequence[SeenFile]) -> Iterator[Group]:
+    sets: dict[tuple[str, str, str, str, str, str], list[SeenFile]] = {}
+    for one in seen:
+        if one.named is None or one.kind in ("directions", "impedance table"):
+            yield Group(one.kind, one.file, (one,), one.plane, one.angles_deg)
+            continue
+        path = Path(one.file)
+        own = "" if one.named.plain else one.file
+        ending = one.named.after + path.suffix
+        key = (one.kind, path.parent.as_posix(), one.named.before, ending, str(one.plane or ""), own)
+        sets.setdefault(key, []).append(one)
+    for (kind, parent, before, after, *_), files in sets.items():
+        angles = tuple(sorted(one.named.angle_deg for one in files if one.named is not None))
+        pattern = (Path(parent) / f"{before}{ANGLE}{after}").as_posix()
+        if len(files) == 1:
+            pattern = files[0].file
+        yield Group(kind, pattern, tuple(files), files[0].plane, angles)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stated:
+    """What the tester states about the loudspeaker and the data; None or "" where it is still open."""
+
+    name: str = ""
+    maker: str = ""
+    type: str = ""
+    enclosure: str = ""
+    size_m: tuple[float, float, float] | None = None
+    reference_axis: str = ""
+    rated_impedance_ohm: float | None = None
+    price: tuple[float, str] | None = None
+    year: int | None = None
+    date: str = ""
+    relative: bool = False
+    voltage_v: float | None = None
+    reference_distance_m: float | None = None
+    measured_distance_m: float | None = None
+    space: str = ""
+    gate_ms: float | None = None
+    lowest_hz: float | None = None
+    highest_hz: float | None = None
+    smoothing: str = ""
+    phase: str = ""
+    measured_by: str = ""
+    u_db: float | None = None
+    unit: str = ""
+    plane: str = ""
+    data: str = ""
+    samples: str = ""
+    axis: tuple[float, float] | None = None
+    positions: str = ""
+    invented: bool = False
+    symmetric: bool = True
+
+
+def session_text(found: Survey, stated: Stated) -> str:
+    """session.toml of a folder of responses; what is still open stands there as "" or 0, for the tester to fill in."""
+    size = stated.size_m or (0.0, 0.0, 0.0)
+    lines = [
+        '# Responses that were measured before. Fill in every "" and every 0; loading the folder says what is missing.',
+        "format = 1",
+        f"date = {_text(stated.date)}",
+        "",
+        "[loudspeaker]",
+        f"name = {_text(stated.name)}",
+        f"maker = {_text(stated.maker)}",
+        f"type = {_text(stated.type)}",
+        f"enclosure = {_text(stated.enclosure)}",
+        *(f"{key} = {value:g}" for key, value in zip(("width_m", "height_m", "depth_m"), size, strict=True)),
+        f"reference_axis = {_text(stated.reference_axis)}",
+    ]
+    lines += ["invented = true"] if stated.invented else []
+    lines += [] if stated.symmetric else ["symmetric = false"]
+    lines += [f"year = {stated.year}"] if stated.year is not None else []
+    lines += [f"rated_impedance_ohm = {stated.rated_impedance_ohm:g}"] if stated.rated_impedance_ohm else []
+    if stated.price is not None:
+        lines += ["", "[loudspeaker.price]", f"amount = {stated.price[0]:g}", f"currency = {_text(stated.price[1])}"]
+    lines += ["", *_facts(found, stated)]
+    for group in found.groups:
+        lines += ["", "[[take]]", *_take(group, stated)]
+    return "\n".join(lines) + "\n"
+
+
+def _facts(found: Survey, stated: Stated) -> list[str]:
+    lines = []
+    if not stated.relative:
+        lines += ["[drive]", f"voltage_v = {stated.voltage_v or 0:g}   # that the levels belong to", ""]
+    lines.append("[responses]")
+    if stated.relative:
+        lines.append('level = "relative"')
+    lines.append(f"reference_distance_m = {stated.reference_distance_m or 1.0:g}   # that the levels are stated for")
+    optional = {
+        "measured_distance_m": stated.measured_distance_m,
+        "space": stated.space,
+        "gate_ms": stated.gate_ms,
+        "lowest_hz": stated.lowest_hz,
+        "highest_hz": stated.highest_hz,
+        "smoothing": stated.smoothing,
+        "phase": stated.phase or ("" if found.has_phase else "none"),
+        "measured_by": stated.measured_by,
+        "u_db": stated.u_db,
+    }
+    for key, value in optional.items():
+        if value not in (None, ""):
+            lines.append(f"{key} = {_text(value) if isinstance(value, str) else f'{value:.10g}'}")
+        else:
+            lines.append(f"#{key} = ")
+    return lines
+
+
+def _take(group: Group, stated: Stated) -> list[str]:
+    lines = [f"kind = {_text(group.kind)}"]
+    several = ANGLE in group.pattern
+    lines.append(f"{'files' if several else 'file'} = {_text(group.pattern)}")
+    if group.kind in ("response", "impulse response"):
+        lines.append(f"orbit = {_text(group.plane or stated.plane)}")
+        lines += [] if several else [f"angle_deg = {group.angles_deg[0]:g}"]
+    asked = {question.key: question for question in group.questions}
+    if "columns" in asked:
+        lines.append(f"columns = {_text(asked['columns'].options[0])}   # please confirm")
+    if "unit" in asked and not stated.relative:
+        lines.append(f"unit = {_text(stated.unit)}")
+    if "unit" in asked and stated.relative:
+        lines.append('unit = "dB relative"')
+    if group.kind == "directions" and group.pattern.endswith(".sofa") and not group.files:
+        lines.append(f"data = {_text('relative' if stated.relative else stated.data)}")
+    elif group.kind == "directions":
+        lines += [f"plane = {_text(stated.plane)}"] if "plane" in asked else []
+        lines += [f"data = {_text('relative' if stated.relative else stated.data)}"] if "data" in asked else []
+        lines += [f"positions = {_text(stated.positions)}"] if "positions" in asked else []
+        if "axis" in asked and stated.axis is not None:
+            lines.append(f"axis_deg = [{stated.axis[0]:g}, {stated.axis[1]:g}]")
+    if group.kind == "impulse response":
+        lines.append(f"samples = {_text('relative' if stated.relative else stated.samples)}")
+    return lines
+
+
+def _text(value: str) -> str:
+    """A text as TOML writes it; its basic strings are JSON's but for the delete character."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
