@@ -23,6 +23,7 @@ HIGHEST_ORDER = 24
 _MARGIN = 0.9
 _SMALLEST_SINGULAR = 1e-3
 _OUTSIDE = -0.02
+_REACH = 0.8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,7 +56,7 @@ def balloon_at(
         raise ValueError("a balloon needs four directions that lie in no plane")
     rows, weights, inside = _triangles(measured, wanted)
     level = np.einsum("tk,tkf->tf", weights, level_db[rows])
-    u = _left_out_u(measured, level_db, wanted, rows)
+    u = _left_out_u(measured, level_db, wanted, rows, weights)
     phase = np.full(level.shape, np.nan)
     harmonic = np.zeros(level_db.shape[1], dtype=bool)
     if phase_rad is not None:
@@ -133,16 +134,16 @@ def _triangles(measured: FloatArray, wanted: FloatArray) -> tuple[IntArray, Floa
     rows = np.empty((len(wanted), 3), dtype=np.int64)
     weights = np.empty((len(wanted), 3))
     inside = np.empty(len(wanted), dtype=bool)
-    widest = _widest(corners)
-    usual = np.median(widest)
+    usual = float(np.percentile(_widest(corners), 75))
     for place, direction in enumerate(wanted):
         share = inverse @ direction
         best = int(np.argmax(share.min(axis=1)))
         rows[place] = hull[best]
         positive = np.maximum(share[best], 0.0)
         weights[place] = positive / positive.sum()
-        # A triangle far wider than the others closes a side on which nothing was measured.
-        inside[place] = share[best].min() > _OUTSIDE and widest[best] < 3.0 * usual + 1e-9
+        # Triangles that close a side on which nothing was measured lie far from all that was.
+        near = float(np.sqrt(max(2.0 - 2.0 * float((measured @ direction).max()), 0.0)))
+        inside[place] = share[best].min() > _OUTSIDE and near <= _REACH * usual
     return rows, weights, inside
 
 
@@ -151,29 +152,39 @@ def _widest(corners: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.norm(sides, axis=-1).max(axis=0), dtype=float)
 
 
-def _left_out_u(measured: FloatArray, level_db: FloatArray, wanted: FloatArray, rows: IntArray) -> FloatArray:
-    """(T, F) error at the three neighbors when each is foretold by the others, none nearer than the wanted one is.
+def _left_out_u(
+    measured: FloatArray, level_db: FloatArray, wanted: FloatArray, rows: IntArray, weights: FloatArray
+) -> FloatArray:
+    """(T, F) largest error at the three neighbors when each is foretold by others, scaled to the wanted one's reach.
 
-    Equal-angle grids crowd at the poles, where near-equal neighbors would make the error look small.
+    A straight line through a bend errs by half the bend times the weighted square of the distances to its corners
+    (Taylor's formula); so the error where a point is left out tells the bend, and the wanted direction's own distances
+    the error there. None of the foretelling points is nearer than the wanted direction's nearest: equal-angle grids
+    crowd at the poles, where near-equal neighbors would make the bend look small.
     """
     u = np.empty((len(wanted), level_db.shape[1]))
     gap = np.arccos(np.clip(measured @ measured.T, -1.0, 1.0))
     away = np.arccos(np.clip(wanted @ measured.T, -1.0, 1.0)).min(axis=1)
-    errors: dict[tuple[int, float], FloatArray] = {}
+    errors: dict[tuple[int, float], tuple[FloatArray, float]] = {}
     for place in range(len(wanted)):
         parts = []
         for row in rows[place]:
             key = (int(row), round(float(away[place]), 3))
             if key not in errors:
                 kept = np.flatnonzero(gap[row] > max(away[place], 1e-9))
-                errors[key] = _foretold(measured[kept], level_db[kept], measured[row]) - level_db[row]
-            parts.append(errors[key])
-        u[place] = np.sqrt(np.mean(np.square(parts), axis=0))
+                told, reach = _foretold(measured[kept], level_db[kept], measured[row])
+                errors[key] = (told - level_db[row], reach)
+            error, reach = errors[key]
+            own = float(
+                weights[place] @ np.square(np.arccos(np.clip(measured[rows[place]] @ wanted[place], -1.0, 1.0)))
+            )
+            parts.append(error * min(own / max(reach, 1e-12), 1.0))
+        u[place] = np.max(np.abs(parts), axis=0)
     return u
 
 
-def _foretold(measured: FloatArray, level_db: FloatArray, direction: FloatArray) -> FloatArray:
-    """(F,) level at a direction by the best-lying three of its nearest eight."""
+def _foretold(measured: FloatArray, level_db: FloatArray, direction: FloatArray) -> tuple[FloatArray, float]:
+    """(F,) level at a direction by the best-lying three of its nearest eight, and their weighted square distance."""
     near = np.argsort(-(measured @ direction), kind="stable")[:8]
     best: tuple[float, FloatArray, IntArray] | None = None
     for a in range(6):
@@ -187,6 +198,8 @@ def _foretold(measured: FloatArray, level_db: FloatArray, direction: FloatArray)
                 if best is None or share.min() > best[0] + 1e-9:
                     best = (float(share.min()), np.asarray(share, dtype=float), rows)
     if best is None or best[0] < -0.5:
-        return np.asarray(level_db[near[0]], dtype=float)
-    positive = np.maximum(best[1], 0.0)
-    return np.asarray((positive / positive.sum()) @ level_db[best[2]], dtype=float)
+        away = float(np.arccos(np.clip(measured[near[0]] @ direction, -1.0, 1.0)))
+        return np.asarray(level_db[near[0]], dtype=float), away**2
+    positive = np.maximum(best[1], 0.0) / np.maximum(best[1], 0.0).sum()
+    away_rad = np.arccos(np.clip(measured[best[2]] @ direction, -1.0, 1.0))
+    return np.asarray(positive @ level_db[best[2]], dtype=float), float(positive @ away_rad**2)
