@@ -12,6 +12,7 @@ import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from flow_docs import commands_of, forms_of
@@ -113,6 +114,23 @@ def test_the_commands_about_publishing_work(made_once: MadeOnce, tmp_path: Path)
     """With one loudspeaker in the archive: a site of many is made by tests/publish."""
     shutil.copytree(made_once.archive("thimble"), tmp_path / "archive")
     assert run_all(ROOT / "docs/publishing.md", tmp_path, {}, {}) >= 5
+
+
+def test_the_commands_about_responses_work(tmp_path: Path) -> None:
+    """With tables of a formula: a bass roll-off at 60 Hz and a treble that narrows with the angle."""
+    hz = np.geomspace(20.0, 20_000.0, 200)
+    for folder in ("my-data", "second"):
+        (tmp_path / folder).mkdir()
+        for letter, narrow in (("h", 1.0), ("v", 1.3)):
+            for angle in range(-170, 181, 10):
+                turn = hz / 3000.0 * narrow * np.sin(np.radians(angle + 3 * (letter == "v")) / 2)
+                level = 85.0 - 10 * np.log10(1 + (60.0 / hz) ** 4) - (10 * np.log10(1 + turn**2) if angle else 0.0)
+                rows = "".join(f"{f:.4f}\t{one:.4f}\n" for f, one in zip(hz, level, strict=True))
+                (tmp_path / folder / f"{letter}_{angle}.txt").write_text("Hz\tdB SPL\n" + rows)
+    head = "folder,name,maker,type,enclosure,width_m,height_m,depth_m,reference_axis,date,voltage_v,gate_ms"
+    line = "second,Formula Two,Nobody,stand-mount,closed,0.2,0.3,0.25,tweeter,2026-11-01,2.83,5"
+    (tmp_path / "my-list.csv").write_text(f"{head}\n{line}\n")
+    assert run_all(ROOT / "docs/responses.md", tmp_path, {}, {}) == 7
 
 
 def test_an_exhibit_that_is_left_out_is_listed_so_and_the_others_keep_their_order(place: Path) -> None:

@@ -161,7 +161,8 @@ def test_a_list_is_taken_in_and_what_fails_is_told(tmp_path: Path) -> None:
         folder.mkdir()
         for letter in "hv":
             for angle in range(-170, 181, 10):
-                level = 80 + number - 10 * np.log10(1 + (hz / 4000.0 * np.sin(np.radians(angle) / 2)) ** 2)
+                turn = np.sin(np.radians(angle + (3 if letter == "v" else 0)) / 2)
+                level = 80 + number - 10 * np.log10(1 + (hz / 4000.0 * turn) ** 2) * (1 if angle else 0)
                 rows = "".join(f"{f:.4f};{one:.3f}\n" for f, one in zip(hz, level, strict=True))
                 (folder / f"{letter}{angle}.csv").write_text("Hz;dB SPL\n" + rows)
     head = (
@@ -186,5 +187,5 @@ def test_levels_without_phase_bear_what_levels_can_bear_and_nothing_in_time(tmp_
         measurement, _ = measurement_of(archive, session_id)
     assert measurement.response.phase == "none"
     reading = read_measurement(measurement)
-    assert reading.figures["preference_rating"].value is not None
+    assert reading.figures["preference_rating_with_subwoofer"].value is not None
     assert not any(key.startswith(("impulse", "step", "group_delay", "decay")) for key in reading.curves)

@@ -377,7 +377,11 @@ def _same_recordings(draft: Draft) -> Iterator[Fault]:
 
 def _same_position(one: PlacedTake, other: PlacedTake) -> bool:
     """Whether two takes may share a recording: both orbits cross at 0 and at 180 degrees, and a level series
-    may use the recording on the axis."""
+    may use the recording on the axis. Tables of one side are often written for the other too."""
+    if isinstance(one.take, ResponseTake) and isinstance(other.take, ResponseTake):
+        mirrored = (one.take.angle_deg + other.take.angle_deg) % 360.0 == 0
+        if mirrored and one.take.orbit == other.take.orbit == "horizontal":
+            return True
     axes = []
     for take in (one.take, other.take):
         if isinstance(take, FarFieldTake) and take.angle_deg % 180.0 == 0:

@@ -274,6 +274,43 @@ files = "horizontal/{angle}.wav"
 #lowest_valid_hz = 300.0    # of gated sound, 1.2 over the gate's length in seconds
 #file = "scan.sofa"
 
+# Responses that were measured before, in place of recordings (docs/responses.md); they need no [microphone] and no
+# [stimulus], and `earwitness measure from-files` writes all of this by itself.
+#[responses]
+#level = "absolute"         # or "relative"
+#reference_distance_m = 1.0 # that the levels are stated for
+#measured_distance_m = 2.0
+#space = "gated"            # gated, anechoic, ground plane, scan, room or unknown
+#gate_ms = 5.0
+#smoothing = "none"         # or a width in octaves: "1/24"
+#phase = "one time reference"   # none, one time reference, each direction its own or unknown
+#measured_by = "somebody"
+#u_db = 0.5                 # standard uncertainty of the levels
+#lowest_hz = 200.0          # the band in which the data are good
+#highest_hz = 20000.0
+
+#[[take]]
+#kind = "response"
+#files = "h_{angle}.txt"    # one table a direction
+#orbit = "horizontal"
+#columns = "Hz, dB SPL, deg"    # where the tables have no titles
+#unit = "dB SPL"            # where they do not say what their decibels are
+
+#[[take]]
+#kind = "impulse response"
+#files = "ir_{angle}.wav"
+#orbit = "vertical"
+#samples = "Pa/V"           # Pa/V, Pa/V per second or relative
+#channel = 1
+
+#[[take]]
+#kind = "directions"        # several directions in one file: a table, or SOFA
+#file = "balloon.sofa"
+#plane = "horizontal"       # of a table that does not say
+#axis_deg = [0.0, 0.0]      # azimuth and elevation of the reference axis in a SOFA file that names no view
+#data = "Pa/V"              # values of a SOFA file: Pa/V, Pa or relative
+#positions = "radiated directions"  # what source positions of a SOFA file mean, or "places of the source"
+
 #[[take]]
 #kind = "noise floor"       # silence at the measuring position, same gain
 #file = "quiet.wav"
