@@ -20,6 +20,7 @@ from earwitness.quantities import (
     REFERENCE_PRESSURE_PA,
     REFERENCE_VOLTAGE_V,
     BudgetLine,
+    Cause,
     DirectionalResponse,
     Directions,
     Gate,
@@ -31,9 +32,10 @@ from earwitness.quantities import (
     report_axis,
 )
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
+from earwitness.quantities.causes import smooth_causes
 from earwitness.quantities.directions import join
 from earwitness.quantities.response import PhaseKind
-from earwitness.reduce.budget import combine
+from earwitness.reduce.budget import budget_of
 from earwitness.reduce.gate import LOWEST_TIMES_LENGTH
 from earwitness.reduce.plan import ReduceSettings
 from earwitness.reduce.scan_measurement import lineage_of
@@ -99,8 +101,7 @@ def reduce_responses(
     phase = _phase_kind(facts, whole, flags)
     known = whole.known & _within(facts, gate, hz)
     flags += _facts_flags(facts, whole, hz)
-    lines = _budget(facts, hz)
-    own, common = combine(lines)
+    causes = _causes(facts, hz)
     level = np.where(known, whole.level_db, 0.0)
     turn = np.zeros_like(level) if whole.phase_rad is None else np.nan_to_num(whole.phase_rad)
     pressure = np.where(known, 10 ** (level / 20) * np.exp(1j * turn), 0.0)
@@ -109,12 +110,13 @@ def reduce_responses(
         axis=report_axis(),
         directions=whole.directions,
         pressure=pressure,
-        u_db=np.hypot(whole.u_db, own),
-        u_common_db=common,
+        u_db=whole.u_db,
+        u_common_db=np.zeros(hz.size),
         valid=known,
         absolute=facts.level == "absolute",
         distance_m=facts.measured_distance_m or facts.reference_distance_m,
         lineage=(lineage.key,),
+        causes=causes,
         phase=phase,
     )
     front = int(np.argmax(whole.directions.unit_vectors()[:, 0]))
@@ -132,7 +134,7 @@ def reduce_responses(
         impulse_rate_hz=float(_IMPULSE_RATE_HZ),
         impulse=_impulse(pressure[front], known[front], hz) if phase != "none" else np.zeros(0),
         impulse_onset_s=_ONSET_S,
-        budget=(*lines, drawn),
+        budget=(*budget_of(causes, front), drawn),
         flags=tuple(flags),
         kept_takes=tuple(sorted(take.id for take in session.takes if take.id not in used)),
         steps=(lineage,),
@@ -465,30 +467,19 @@ def _facts_flags(facts: ResponseFacts, whole: _One, hz: FloatArray) -> list[Qual
     return found
 
 
-def _budget(facts: ResponseFacts, hz: FloatArray) -> tuple[BudgetLine, ...]:
+def _causes(facts: ResponseFacts, hz: FloatArray) -> tuple[Cause, ...]:
     """As stated; otherwise what a careful measurement leaves (common practice, no source)."""
-    flat = np.ones_like(hz)
-    lines = [
-        BudgetLine(
-            "places and repeats",
-            "assumed: 0.2 dB a direction (common practice, no source)",
-            flat * ASSUMED_OWN_U_DB,
-            False,
-        )
-    ]
+    flat = np.ones((1, hz.size))
+    source = "assumed: 0.2 dB a direction (common practice, no source)"
+    own = Cause(name="places and repeats", source=source, pull_db=flat * ASSUMED_OWN_U_DB, each=True)
     if facts.u_db is not None:
-        lines.append(BudgetLine("stated", "as the owner of the data states it", flat * facts.u_db, True))
-        return tuple(lines)
-    lines.append(
-        BudgetLine("level", "not stated: 0.5 dB assumed (common practice, no source)", flat * ASSUMED_LEVEL_U_DB, True)
-    )
+        stated = "as the owner of the data states it"
+        return (own, Cause(name="stated", source=stated, pull_db=flat * facts.u_db))
+    source = "not stated: 0.5 dB assumed (common practice, no source)"
+    level = Cause(name="level", source=source, pull_db=flat * ASSUMED_LEVEL_U_DB)
+    source = "not stated: 0.5 dB to 10 kHz, 1 dB above assumed (common practice, no source)"
     rising = np.where(hz > 10_000.0, 2.0, 1.0) * ASSUMED_SHAPE_U_DB
-    lines.append(
-        BudgetLine(
-            "microphone", "not stated: 0.5 dB to 10 kHz, 1 dB above assumed (common practice, no source)", rising, True
-        )
-    )
-    return tuple(lines)
+    return (own, level, *smooth_causes("microphone", source, rising, hz))
 
 
 def _impulse(pressure: np.ndarray, known: BoolArray, hz: FloatArray) -> FloatArray:
