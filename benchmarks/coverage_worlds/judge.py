@@ -103,7 +103,8 @@ def compared(
     for key in CURVES:
         true = (truth.fine if key.startswith("coverage") else truth.claimed).curves.get(key)
         if true is not None:
-            curves[key] = _curve(reading, key, true.values, true.valid)
+            bounds = (true.values, true.values) if key.startswith("coverage") else truth.bounds_of(key)
+            curves[key] = _curve(reading, key, bounds, true.valid)
     figures = {}
     for key in RESPONSE_FIGURES:
         of = truth.fine if key.startswith("nominal_coverage") else truth.claimed
@@ -116,12 +117,13 @@ def compared(
     return Judged(number, groups, measurement.response.axis.hz, curves, figures, flags, "", facts)
 
 
-def _curve(reading: Reading, key: str, true: FloatArray, there: NDArray[np.bool_]) -> CurveErrors:
-    found = reading.curves.get(key)
+def _curve(reading: Reading, key: str, bounds: tuple[FloatArray, FloatArray], there: NDArray[np.bool_]) -> CurveErrors:
+    found, (low, high) = reading.curves.get(key), bounds
     if found is None:
-        nothing = np.zeros(true.size)
+        nothing = np.zeros(low.size)
         return CurveErrors(nothing, nothing, nothing > 0, there)
-    return CurveErrors(found.values - true, found.u_total, found.valid & there, there)
+    error = found.values - np.clip(found.values, low, high)
+    return CurveErrors(error, found.u_total, found.valid & there, there)
 
 
 def figure_error(figure: Figure, true: float) -> FigureError:

@@ -8,10 +8,11 @@ other shapes of about that size.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
-from coverage_worlds.bodies import FloatArray
+from coverage_worlds.bodies import FloatArray, SphereBody
 from coverage_worlds.loudspeakers import Loudspeaker, Random, is_symmetric, log_uniform
 from earwitness.demo.room import Images, shoebox_images
 
@@ -77,6 +78,8 @@ class Facts:
     volts_per_fs: float
     gap_m: float
     near_v: float
+    shape: Literal["box", "sphere", "other"]
+    told_top: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +143,12 @@ def _facts(random: Random, one: Loudspeaker) -> Facts:
     loop = random.random() < 0.6
     calibrator, sensitivity = random.random() < 0.55, random.random() < 0.9
     file = random.random() < 0.65
+    # What a tester tells of the cabinet; drawn apart, so that what else is drawn stays as it was.
+    told = np.random.default_rng(int(1000 * distance + 1e6 * room[1]))
+    shape: Literal["box", "sphere", "other"] = "box"
+    if isinstance(one.body, SphereBody):
+        ahead = one.body.caps[-1].toward[0] > 1.0 - 1e-9
+        shape = "sphere" if ahead and told.random() < 0.6 else "other" if told.random() < 0.8 else "box"
     u_file = float(random.uniform(0.1, 0.4)) if random.random() < 0.4 else None
     return Facts(
         distance_m=distance,
@@ -164,6 +173,8 @@ def _facts(random: Random, one: Loudspeaker) -> Facts:
         volts_per_fs=log_uniform(random, 12.0, 40.0),
         gap_m=float(random.choice([0.003, 0.005, 0.008])),
         near_v=float(random.choice([0.5, 1.0])),
+        shape=shape,
+        told_top=told.random() < 0.6,
     )
 
 

@@ -1,9 +1,10 @@
 """What a session claims to tell, and what was true.
 
 After docs/figures.md, "Distance": where the near field of the cones is known, levels are those of the far field up to
-the near field's limit and pass over to those of the measuring distance within two octaves above it (half a cosine in dB
-over log frequency); everywhere else they are those of the measuring distance. Coverage angles are those of the pattern
-in steps of 5 degrees.
+the near field's limit and pass over to those of the measuring distance within two octaves above it; everywhere else
+they are those of the measuring distance. In that passage a curve only claims to lie between both (each part is referred
+by its own share); figures are held against a half cosine in dB over log frequency. Coverage angles are those of the
+pattern in steps of 5 degrees.
 """
 
 from __future__ import annotations
@@ -14,17 +15,21 @@ import numpy as np
 
 from coverage_worlds.bodies import ComplexArray, FloatArray
 from coverage_worlds.loudspeakers import Loudspeaker, is_symmetric
-from earwitness.figures.read import read_response
+from earwitness.figures.read import levels_of, read_response
+from earwitness.figures.windows import windows
 from earwitness.quantities import (
+    Curve,
     DirectionalResponse,
     Directions,
-    FrequencyAxis,
     Measurement,
     Reading,
     cta_orbits,
     from_orbit,
 )
 from earwitness.quantities.directions import Orbit, join
+from earwitness.reduce.gate import speed_of_sound
+from earwitness.reduce.nearfield.body import body_of
+from earwitness.reduce.nearfield.fields import highest_model_hz
 from earwitness.session.session import Session
 
 PASSAGE_OCTAVES = 2.0
@@ -34,11 +39,27 @@ _PORTS = ("port", "passive radiator")
 
 @dataclass(frozen=True, eq=False)
 class Truth:
-    """claimed : curves and figures that a session without any error would give; fine : coverage curves only."""
+    """claimed : curves and figures that a session without any error would give; fine : coverage curves only.
+
+    far, there : curves in the far field and at the measuring distance; limit_hz : up to which the former is claimed.
+    """
 
     claimed: Reading
     fine: Reading
+    far: dict[str, Curve]
+    there: dict[str, Curve]
     limit_hz: float | None
+
+    def bounds_of(self, key: str) -> tuple[FloatArray, FloatArray]:
+        """(F,) lowest and highest level that a curve may have: one and the same outside the passage."""
+        claimed = self.claimed.curves[key].values
+        far, there = (curves.get(key) for curves in (self.far, self.there))
+        if self.limit_hz is None or far is None or there is None:
+            return claimed, claimed
+        octaves = np.log2(far.axis.hz / self.limit_hz)
+        passing = (octaves > 0.0) & (octaves < PASSAGE_OCTAVES)
+        low, high = np.minimum(far.values, there.values), np.maximum(far.values, there.values)
+        return np.where(passing, low, claimed), np.where(passing, high, claimed)
 
 
 def claim_limit_hz(measurement: Measurement, session: Session) -> float | None:
@@ -47,7 +68,8 @@ def claim_limit_hz(measurement: Measurement, session: Session) -> float | None:
         return None
     kinds = {driver.name: driver.kind for driver in session.loudspeaker.drivers}
     cones = [part for part in measurement.near_field if kinds[part.driver] not in _PORTS]
-    return min(part.highest_valid_hz for part in cones or measurement.near_field)
+    model = highest_model_hz(body_of(session.loudspeaker), speed_of_sound(session.environment.temperature_c))
+    return min(model, *(part.highest_valid_hz for part in cones or measurement.near_field))
 
 
 def truth_of(one: Loudspeaker, measurement: Measurement, session: Session, distance_m: float) -> Truth:
@@ -58,25 +80,25 @@ def truth_of(one: Loudspeaker, measurement: Measurement, session: Session, dista
     upright = around[(np.abs(around) > 1e-9) & (np.abs(around) < 180.0 - 1e-9)]
     places: list[tuple[Orbit, FloatArray]] = [("horizontal", around), ("vertical", upright)]
     fine = join([from_orbit(orbit, float(a)) for orbit, angles in places for a in angles])
-    every = _claimed(one, fine, response.axis, distance_m, limit)
+    hz = response.axis.hz
+    there, far = one.at(fine, hz, distance_m), one.far(fine, hz)
+    share = _far_share(hz, limit)
+    size = np.exp(share * np.log(np.abs(far)) + (1 - share) * np.log(np.abs(there)))
+    every = np.asarray(size * np.exp(1j * np.angle(there)))
     close = read_response(_exact(every, fine, response), symmetric=symmetric)
     known = cta_orbits()
     nearest = np.argmax(known.unit_vectors() @ fine.unit_vectors().T, axis=1)
     claimed = read_response(_exact(every[nearest], known, response), symmetric=symmetric)
-    return Truth(claimed, close, limit)
+    away, near = (windows(levels_of(_exact(field[nearest], known, response))).curves for field in (far, there))
+    return Truth(claimed, close, away, near, limit)
 
 
-def _claimed(
-    one: Loudspeaker, directions: Directions, axis: FrequencyAxis, distance_m: float, limit_hz: float | None
-) -> ComplexArray:
-    hz = axis.hz
-    there = one.at(directions, hz, distance_m)
+def _far_share(hz: FloatArray, limit_hz: float | None) -> FloatArray:
+    """(F,) how much of the way to the far field a level is claimed to be referred."""
     if limit_hz is None:
-        return there
-    far = one.far(directions, hz)
-    share = 0.5 + 0.5 * np.cos(np.pi * np.clip(np.log2(hz / limit_hz) / PASSAGE_OCTAVES, 0.0, 1.0))
-    size = np.exp(share * np.log(np.abs(far)) + (1 - share) * np.log(np.abs(there)))
-    return np.asarray(size * np.exp(1j * np.angle(there)))
+        return np.zeros(hz.size)
+    octaves = np.log2(hz / limit_hz) / PASSAGE_OCTAVES
+    return np.asarray(0.5 + 0.5 * np.cos(np.pi * np.clip(octaves, 0.0, 1.0)))
 
 
 def _exact(pressure: ComplexArray, directions: Directions, like: DirectionalResponse) -> DirectionalResponse:
