@@ -181,6 +181,12 @@ class BoxBody:
         return width, height, depth
 
     @property
+    def middle_m(self) -> tuple[float, float, float]:
+        """Of the box, from the reference point."""
+        x, y, z = (float(v) * self.scale for v in stored(self.name)["middle_m"])
+        return x, y, z
+
+    @property
     def radiators(self) -> tuple[Radiator, ...]:
         told = stored(self.name)
         kinds = {"woofer": "cone", "mid": "cone", "tweeter": "dome", "port": "port"}

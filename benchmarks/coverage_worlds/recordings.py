@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 from scipy import fft
 
-from coverage_worlds.bodies import RHO, ComplexArray, FloatArray
+from coverage_worlds.bodies import RHO, BoxBody, ComplexArray, FloatArray, SphereBody
 from coverage_worlds.loudspeakers import Loudspeaker, is_symmetric
 from coverage_worlds.rigs import Rig
 from earwitness.demo.paths import speaker_axes
@@ -354,10 +354,20 @@ def _loudspeaker(one: Loudspeaker, rig: Rig) -> dict[str, object]:
                 "position_m": tuple(round(float(v), 3) for v in at),
             }
         )
-    width, height, depth = (
-        round(size + float(off), 3) for size, off in zip(one.body.size_m, errors.sizes_m, strict=True)
-    )
+    size = np.array(one.body.size_m)
+    if rig.facts.shape == "sphere" and isinstance(one.body, SphereBody):
+        # Lengths of the sphere's volume, as the page on session folders asks for.
+        size = np.full(3, one.body.radius_m * (4 * np.pi / 3) ** (1 / 3))
+    width, height, depth = np.round(size + errors.sizes_m, 3).tolist()
+    place: dict[str, object] = {"shape": rig.facts.shape}
+    if isinstance(one.body, BoxBody):
+        _, aside, middle = one.body.middle_m
+        if abs(aside) > 1e-6:
+            place["reference_left_m"] = round(-aside, 3)
+        if rig.facts.told_top:
+            place["reference_below_top_m"] = round(one.body.size_m[1] / 2 + middle + float(errors.sizes_m[0]), 3)
     return {
+        **place,
         "name": "drawn",
         "maker": "invented",
         "type": "stand-mount",

@@ -198,8 +198,9 @@ def _errors(random: Random, one: Loudspeaker, facts: Facts, on: frozenset[str]) 
     beside *= 0.25 * treble if facts.file_u_db is None else facts.file_u_db
     radiators = len(one.body.radiators)
     places = random.normal(0.0, 0.01, (radiators, 3))
-    # A tester lays the drivers of the middle line on the middle line, and a front driver's cone at the front.
+    # A tester lays the drivers of the middle line on the middle line, and those of a flat front at the front.
     places[:, 1] *= [0.3 if abs(r.center_m[1]) < 1e-6 else 1.0 for r in one.body.radiators]
+    places[:, 0] *= 1.0 if isinstance(one.body, SphereBody) else 0.3
     return Errors(
         level_db=of("calibration", float(level)),
         microphone=_smooth(many("microphone", own * (1.0 if facts.file else 0.4))),
