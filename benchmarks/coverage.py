@@ -1,6 +1,6 @@
 """Is the truth inside the stated uncertainty? Random sessions of loudspeakers and rigs that nobody tuned on.
 
-    python benchmarks/coverage.py [--draw tuning|held-out] [--sessions N] [--first N] [--jobs N]
+    python benchmarks/coverage.py [--draw tuning|"held out"] [--sessions N] [--first N] [--jobs N] [--keep FOLDER]
     python benchmarks/coverage.py --draw tuning --sessions 40 --off places radii
     python benchmarks/coverage.py --causes 12
 
@@ -15,10 +15,12 @@ refused. --off leaves errors out; --causes tells what each error does alone. The
 from __future__ import annotations
 
 import argparse
+import pickle
 from collections import Counter
 from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
+from pathlib import Path
 
 import numpy as np
 from coverage_worlds.judge import CURVES, DRAWS, Judged, judged
@@ -172,8 +174,20 @@ def worst_table(some: list[Judged]) -> str:
     return "\n".join(lines)
 
 
-def run(draw: str, numbers: range, on: frozenset[str], jobs: int) -> list[Judged]:
-    work = partial(judged, draw, on=on)
+def _kept(draw: str, number: int, *, on: frozenset[str], folder: Path | None) -> Judged:
+    """A session from `folder` where it was judged before, else judged and kept there."""
+    file = None if folder is None else folder / f"{draw.replace(' ', '-')}-{number}.pickle"
+    if file is not None and file.is_file():
+        found: Judged = pickle.loads(file.read_bytes())
+        return found
+    one = judged(draw, number, on)
+    if file is not None:
+        file.write_bytes(pickle.dumps(one))
+    return one
+
+
+def run(draw: str, numbers: range, on: frozenset[str], jobs: int, folder: Path | None = None) -> list[Judged]:
+    work = partial(_kept, draw, on=on, folder=folder)
     if jobs == 1:
         return [work(number) for number in numbers]
     with ProcessPoolExecutor(jobs) as pool:
@@ -229,13 +243,17 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--off", nargs="+", choices=ERRORS, default=(), help="errors to leave out")
     parser.add_argument("--causes", type=int, help="so many sessions, with each error alone")
+    parser.add_argument("--keep", type=Path, help="folder of judged sessions: what is there is not done again")
     parser.add_argument("--brief", action="store_true", help="curves and figures only")
     given = parser.parse_args()
     if given.causes is not None:
         print(causes_table(given.draw, range(given.first, given.first + given.causes), given.jobs))
         return
+    if given.keep is not None:
+        given.keep.mkdir(parents=True, exist_ok=True)
     numbers = range(given.first, given.first + given.sessions)
-    print(report(run(given.draw, numbers, frozenset(ERRORS) - set(given.off), given.jobs), brief=given.brief))
+    found = run(given.draw, numbers, frozenset(ERRORS) - set(given.off), given.jobs, given.keep)
+    print(report(found, brief=given.brief))
 
 
 if __name__ == "__main__":
