@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from unittest.mock import patch
 
 import numpy as np
 from numpy.typing import NDArray
 
 from coverage_worlds.bodies import FloatArray
 from coverage_worlds.loudspeakers import HELD_OUT, TUNED_ON, Loudspeaker, draw_loudspeaker
-from coverage_worlds.recordings import Recorded, recorded
+from coverage_worlds.recordings import Recorded, answered, recorded
 from coverage_worlds.rigs import ERRORS, Rig, draw_rig
 from coverage_worlds.truth import Truth, truth_of
 from earwitness.errors import EarwitnessError
 from earwitness.figures.read import read_measurement
 from earwitness.figures.registry import RESPONSE_FIGURES
 from earwitness.quantities import Figure, Measurement, Reading
+from earwitness.reduce import flow
 from earwitness.reduce.flow import reduce_session
+from earwitness.reduce.gather import Gathered
 from earwitness.session.session import Session
 
 CURVES = (
@@ -79,15 +82,20 @@ def drawn(draw: str, number: int, on: frozenset[str] = frozenset(ERRORS)) -> tup
     return one, draw_rig(random, one, (seed, number), on)
 
 
-def measured(one: Loudspeaker, rig: Rig) -> tuple[Recorded, Measurement]:
-    taken = recorded(one, rig)
-    return taken, reduce_session(taken.session, taken.read, correction=taken.correction)
+def measured(one: Loudspeaker, rig: Rig, *, recordings: bool = True) -> tuple[Recorded, Measurement]:
+    """The session and its reduction: from recordings, or from the impulse responses that they would give."""
+    if recordings:
+        taken = recorded(one, rig)
+        return taken, reduce_session(taken.session, taken.read, correction=taken.correction)
+    taken, impulses = answered(one, rig)
+    with patch.object(flow, "gather", lambda *_, **__: Gathered(impulses, ())):
+        return taken, reduce_session(taken.session, taken.read, correction=taken.correction)
 
 
-def judged(draw: str, number: int, on: frozenset[str] = frozenset(ERRORS)) -> Judged:
+def judged(draw: str, number: int, on: frozenset[str] = frozenset(ERRORS), *, recordings: bool = True) -> Judged:
     one, rig = drawn(draw, number, on)
     try:
-        taken, measurement = measured(one, rig)
+        taken, measurement = measured(one, rig, recordings=recordings)
     except EarwitnessError as error:
         return Judged(number, _groups(one, rig), np.zeros(0), {}, {}, refused=str(error))
     truth = truth_of(one, measurement, taken.session, rig.facts.distance_m)

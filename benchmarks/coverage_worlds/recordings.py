@@ -8,6 +8,7 @@ images. Reflections of the room at the cabinet are left out.
 from __future__ import annotations
 
 import zlib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -21,11 +22,13 @@ from earwitness.demo.paths import speaker_axes
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.formats.audio import Recording
 from earwitness.formats.correction_file import MicrophoneCorrection
+from earwitness.quantities import report_axis
+from earwitness.reduce.impulse import BEFORE_PEAK_S, GUARD_S, TakeImpulse
 from earwitness.session.session import Session
 
 RATE_HZ = 48_000
-SAMPLES = 2**16
-LEAD_IN_S, SWEEP_S = 0.12, 1.0
+SAMPLES = 2**17
+LEAD_IN_S, SWEEP_S = 0.3, 2.0
 SWEEP_HZ = (10.0, 22_000.0)
 FADES_S = (0.02, 0.002)
 TAPS, EARLY_TAPS = 512, 128
@@ -34,6 +37,7 @@ LATENCY = 613
 DRIVE_V = 2.83
 CALIBRATOR_DB, CALIBRATOR_HZ = 94.0, 1000.0
 ORDER = 2
+ANSWER_SAMPLES, KEPT_S = 2**15, 0.2
 SELF_NOISE_DB = 14.0
 _ROLL_OFF_HZ = (21_000.0, 24_000.0)
 
@@ -52,60 +56,100 @@ class Recorded:
 
 def recorded(one: Loudspeaker, rig: Rig) -> Recorded:
     """All takes of a session. The same loudspeaker and rig give the same samples."""
-    chain = _chain(one, rig)
-    recordings = dict[str, Recording]()
+    chain = _chain(rig, SAMPLES)
+    emission = fft.rfft(_sweep()) * np.sqrt(2.0) * one.acceleration(chain.hz)
+    emission[:, 0] = 0.0
+    recordings = {
+        str(table["file"]): _take(chain, emission, table, paths, gain_db) for table, paths, gain_db in _takes(one, rig)
+    }
+    return Recorded(session_of(one, rig), {**recordings, **_beside(chain)}, _correction(rig))
+
+
+def answered(one: Loudspeaker, rig: Rig) -> tuple[Recorded, dict[str, TakeImpulse]]:
+    """The same session below the deconvolution: impulse responses by take, and recordings of what is no sweep.
+
+    Each is the path's own response with the noise that a division by the sweep would have left in it.
+    """
+    chain = _chain(rig, ANSWER_SAMPLES)
+    acceleration = one.acceleration(chain.hz)
+    acceleration[:, 0] = 0.0
+    impulses = {
+        str(table["id"]): _answer(chain, acceleration, table, paths, gain_db)
+        for table, paths, gain_db in _takes(one, rig)
+    }
+    session = session_of(one, rig)
+    nothing = Recording(np.zeros((2, RATE_HZ // 10)), RATE_HZ, "FLOAT")
+    files = {take.file: nothing for take in session.takes}
+    return Recorded(session, {**files, **_beside(_chain(rig, SAMPLES))}, _correction(rig)), impulses
+
+
+def session_of(one: Loudspeaker, rig: Rig) -> Session:
+    """What the tester wrote down."""
+    tables = [*_angles(rig), *(table for table, _ in _near_takes(one, rig))]
+    if rig.facts.noise_take:
+        tables.append({"id": "quiet", "file": "quiet", "kind": "noise floor"})
+    takes = [{**table, "sha256": "0" * 64} for table in tables]
+    return Session.model_validate({**_document(one, rig), "takes": takes, "file_hashes": {}})
+
+
+def _takes(one: Loudspeaker, rig: Rig) -> Iterator[tuple[dict[str, object], FloatArray, float]]:
+    """Every sweep: what the session says of it, its paths (R, samples), and by how much its gain was off [dB]."""
     far = _angles(rig)
     for order, (table, paths) in enumerate(zip(far, _far_paths(one, rig, far), strict=True)):
-        run, name = order / max(len(far) - 1, 1), str(table["file"])
+        run = order / max(len(far) - 1, 1)
         gain_db = rig.errors.drift_db * (run - 0.5) + (rig.errors.orbits_db if table["orbit"] == "vertical" else 0.0)
-        gain_db += rig.errors.take_db * float(_seed(rig, f"gain {name}").normal())
-        recordings[name] = _take(chain, name, paths, DRIVE_V, gain_db, near=False)
-    takes = [*far]
+        gain_db += rig.errors.take_db * float(_seed(rig, f"gain {table['id']}").normal())
+        yield table, paths, gain_db
     for table, row in _near_takes(one, rig):
-        name = str(table["file"])
-        recordings[name] = _take(chain, name, _near_paths(one, rig, row), rig.facts.near_v, 0.0, near=True)
-        takes.append(table)
-    if rig.facts.noise_take:
-        recordings["quiet"] = _take(chain, "quiet", None, DRIVE_V, 0.0, near=False)
-        takes.append({"id": "quiet", "file": "quiet", "kind": "noise floor"})
-    if rig.facts.calibrator:
-        recordings["calibrator"] = _calibrator(rig)
-    tables = [{**table, "sha256": "0" * 64} for table in takes]
-    session = Session.model_validate({**_document(one, rig), "takes": tables, "file_hashes": {}})
-    return Recorded(session, recordings, _correction(rig))
+        yield table, _near_paths(one, rig, row), 0.0
+
+
+def _beside(chain: _Chain) -> dict[str, Recording]:
+    """Recordings that are no sweeps."""
+    found = {}
+    if chain.rig.facts.noise_take:
+        found["quiet"] = _recorded(chain, _noise(chain, _seed(chain.rig, "quiet")), np.zeros(SAMPLES))
+    if chain.rig.facts.calibrator:
+        found["calibrator"] = _calibrator(chain.rig)
+    return found
 
 
 @dataclass(frozen=True, eq=False)
 class _Chain:
-    """What every take goes through. hz (bins,); emission (R, bins) for 1 V; deviation (bins,) of the noise."""
+    """What every take goes through. hz (bins,) of `samples`; density (bins,) of the noise, one-sided [Pa^2/Hz]."""
 
     rig: Rig
+    samples: int
     hz: FloatArray
-    emission: ComplexArray
     microphone: ComplexArray
-    deviation: FloatArray
+    density: FloatArray
 
 
-def _chain(one: Loudspeaker, rig: Rig) -> _Chain:
-    hz = np.asarray(np.fft.rfftfreq(SAMPLES, 1 / RATE_HZ), dtype=np.float64)
+def _chain(rig: Rig, samples: int) -> _Chain:
+    hz = np.asarray(np.fft.rfftfreq(samples, 1 / RATE_HZ), dtype=np.float64)
     hz[0] = hz[1]
-    emission = fft.rfft(_sweep()) * np.sqrt(2.0) * one.acceleration(hz)
-    emission[:, 0] = 0.0
     # Response of the microphone: what its file says, and what that leaves out.
     level = rig.errors.microphone.at(hz) + (rig.errors.beside_file.at(hz) if rig.facts.file else 0.0)
     self_noise = (20e-6 * 10 ** (SELF_NOISE_DB / 20)) ** 2 / 20_000
     at_31 = (20e-6 * 10 ** (rig.errors.noise_db / 20)) ** 2 / (31.5 * (2 ** (1 / 6) - 2 ** (-1 / 6)))
     room = at_31 * (31.5 / np.maximum(hz, 10.0)) ** 2 / (1 + (hz / 200) ** 2)
-    deviation = np.sqrt((self_noise + room) * RATE_HZ * SAMPLES / 4)
+    return _Chain(rig, samples, hz, least_phase(level), self_noise + room)
+
+
+def _noise(chain: _Chain, random: np.random.Generator) -> ComplexArray:
+    """One draw of what the microphone hears in silence, as rfft of pascals."""
+    drawn = random.standard_normal((2, chain.hz.size), dtype=np.float32)
+    deviation = np.sqrt(chain.density * RATE_HZ * chain.samples / 4)
     deviation[0] = deviation[-1] = 0.0
-    return _Chain(rig, hz, np.asarray(emission), least_phase(level), deviation)
+    return np.asarray((drawn[0] + 1j * drawn[1]) * deviation, dtype=np.complex128)
 
 
 def least_phase(level_db: FloatArray) -> ComplexArray:
     """The causal response (bins,) of that level, by the real cepstrum: no capsule answers before it is asked."""
-    cepstrum = fft.irfft(level_db * (np.log(10.0) / 20.0), SAMPLES)
-    cepstrum[1 : SAMPLES // 2] *= 2.0
-    cepstrum[SAMPLES // 2 + 1 :] = 0.0
+    half = level_db.size - 1
+    cepstrum = fft.irfft(level_db * (np.log(10.0) / 20.0), 2 * half)
+    cepstrum[1:half] *= 2.0
+    cepstrum[half + 1 :] = 0.0
     return np.asarray(np.exp(fft.rfft(cepstrum)), dtype=np.complex128)
 
 
@@ -243,30 +287,80 @@ def _lay(lines: list[FloatArray], fields: ComplexArray, delay_s: FloatArray) -> 
             line[:, (first + np.arange(TAPS)) % PATH_SAMPLES] += taps[:, row]
 
 
+def _heard(
+    chain: _Chain, emission: ComplexArray, table: dict[str, object], paths: FloatArray, gain_db: float
+) -> tuple[ComplexArray, float]:
+    """Pressure (bins,) at the microphone per stated volt, without latency, and the stated volts."""
+    errors, facts = chain.rig.errors, chain.rig.facts
+    near = table["kind"] == "near-field"
+    off_db = errors.near_voltage_db if near and not (facts.loop_back and facts.loop_volts) else errors.voltage_db
+    # The ring of a path's samples becomes that of the recording: what comes before zero goes to its end.
+    lines = np.zeros((paths.shape[0], chain.samples))
+    lines[:, : PATH_SAMPLES - EARLY_TAPS] = paths[:, :-EARLY_TAPS]
+    lines[:, -EARLY_TAPS:] = paths[:, -EARLY_TAPS:]
+    sound = (emission * fft.rfft(lines, axis=1)).sum(axis=0) * 10 ** ((off_db + gain_db) / 20)
+    return np.asarray(sound), facts.near_v if near else DRIVE_V
+
+
+def _late(rig: Rig, name: str) -> int:
+    """Samples by which a recording lags behind what was played."""
+    return LATENCY + (int(_seed(rig, f"start {name}").integers(0, 3000)) if rig.facts.by_hand else 0)
+
+
 def _take(
-    chain: _Chain, name: str, paths: FloatArray | None, stated_v: float, gain_db: float, *, near: bool
+    chain: _Chain, emission: ComplexArray, table: dict[str, object], paths: FloatArray, gain_db: float
 ) -> Recording:
-    """Microphone and, with a loop-back, what was played; paths : None for silence."""
-    errors, facts, random = chain.rig.errors, chain.rig.facts, _seed(chain.rig, name)
-    drawn = random.standard_normal((2, chain.hz.size), dtype=np.float32)
-    heard = (drawn[0] + 1j * drawn[1]) * chain.deviation
-    if paths is not None:
-        off_db = errors.near_voltage_db if near and not (facts.loop_back and facts.loop_volts) else errors.voltage_db
-        # The ring of a path's samples becomes that of the recording: what comes before zero goes to its end.
-        lines = np.zeros((paths.shape[0], SAMPLES))
-        lines[:, : PATH_SAMPLES - EARLY_TAPS] = paths[:, :-EARLY_TAPS]
-        lines[:, -EARLY_TAPS:] = paths[:, -EARLY_TAPS:]
-        late = LATENCY + (int(random.integers(0, 3000)) if facts.by_hand else 0)
-        sound = (chain.emission * fft.rfft(lines, axis=1)).sum(axis=0)
-        sound *= np.exp(-2j * np.pi / RATE_HZ * late * chain.hz)
-        heard += sound * (stated_v * 10 ** ((off_db + gain_db) / 20))
-    gain = facts.fs_per_pa * 10 ** (errors.level_db / 20)
-    channels = [gain * fft.irfft(heard * chain.microphone, SAMPLES)]
+    name = str(table["id"])
+    sound, volts = _heard(chain, emission, table, paths, gain_db)
+    turn = np.exp(-2j * np.pi / RATE_HZ * _late(chain.rig, name) * chain.hz)
+    heard = sound * volts * turn + _noise(chain, _seed(chain.rig, name))
+    # What the loop-back says of the voltage is what was stated: a tap at the terminals reads wrong by its error.
+    return _recorded(chain, heard, np.roll(_sweep(), LATENCY) * np.sqrt(2.0) * volts)
+
+
+def _recorded(chain: _Chain, heard: ComplexArray, played_v: FloatArray) -> Recording:
+    """Microphone and, with a loop-back, what was played."""
+    facts = chain.rig.facts
+    gain = facts.fs_per_pa * 10 ** (chain.rig.errors.level_db / 20)
+    channels = [gain * fft.irfft(heard * chain.microphone, chain.samples)]
     if facts.loop_back:
-        # What it says of the voltage is what was stated: a tap at the terminals reads wrong by the voltage's error.
-        played = np.zeros(SAMPLES) if paths is None else np.roll(_sweep(), LATENCY) * np.sqrt(2.0) * stated_v
-        channels.append(played / facts.volts_per_fs)
+        channels.append(played_v / facts.volts_per_fs)
     return Recording(np.array(channels), RATE_HZ, "FLOAT")
+
+
+def _answer(
+    chain: _Chain, acceleration: ComplexArray, table: dict[str, object], paths: FloatArray, gain_db: float
+) -> TakeImpulse:
+    """The impulse response [Pa/V per tap] that a division by the sweep would have found, and its noise."""
+    rig, name = chain.rig, str(table["id"])
+    sound, volts = _heard(chain, acceleration, table, paths, gain_db)
+    # An exponential sweep has L / (4 f) of |X|^2 at unit amplitude; what is not in its band is not divided.
+    played = RATE_HZ * np.sqrt(SWEEP_S / np.log(SWEEP_HZ[1] / SWEEP_HZ[0]) / (4 * chain.hz)) * np.sqrt(2.0) * volts
+    inside = np.clip(2.0 * np.log2(chain.hz / (SWEEP_HZ[0] / 2**0.5)), 0.0, 1.0)
+    inside *= np.clip((24_000.0 - chain.hz) / (24_000.0 - SWEEP_HZ[1]), 0.0, 1.0)
+    whole = (sound + _noise(chain, _seed(rig, name)) / played) * chain.microphone * inside
+    gain = 10 ** (rig.errors.level_db / 20) * (1.0 if _absolute(rig) else rig.facts.fs_per_pa)
+    late = 0 if rig.facts.loop_back else _late(rig, name)
+    ring = gain * fft.irfft(whole, chain.samples)
+    peak = int(np.argmax(np.abs(ring)))
+    first = peak - round(BEFORE_PEAK_S * RATE_HZ)
+    count = round((BEFORE_PEAK_S + GUARD_S + KEPT_S) * RATE_HZ)
+    hz = report_axis().hz
+    noise = np.interp(hz, chain.hz, 0.5 * chain.density * np.abs(chain.microphone) ** 2) * gain**2
+    return TakeImpulse(
+        name,
+        ring[(first + np.arange(count)) % chain.samples],
+        (first + late) / RATE_HZ,
+        (peak + late) / RATE_HZ,
+        noise,
+        0.5,
+        0,
+        0,
+    )
+
+
+def _absolute(rig: Rig) -> bool:
+    return rig.facts.calibrator or rig.facts.sensitivity
 
 
 def _calibrator(rig: Rig) -> Recording:

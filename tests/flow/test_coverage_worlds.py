@@ -198,3 +198,14 @@ def test_no_microphone_answers_before_the_sound() -> None:
     assert 20 * np.log10(np.abs(response)) == pytest.approx(level, abs=0.01)
     answer = np.fft.irfft(response) ** 2
     assert answer[SAMPLES // 2 :].sum() < 1e-9 * answer.sum()
+
+
+def test_impulse_responses_give_what_recordings_give() -> None:
+    """Both ways into the reduction, without noise to speak of: the same levels within some hundredths of a decibel."""
+    one, rig = judge.drawn("tuning", 7, frozenset(ERRORS) - {"noise"})
+    (_, long), (_, short) = (judge.measured(one, rig, recordings=way) for way in (True, False))
+    rows = long.response.valid & short.response.valid & (long.response.axis.hz > 30.0)
+    assert rows.mean() > 0.8
+    apart = 20 * np.log10(np.abs(long.response.pressure[rows] / short.response.pressure[rows]))
+    assert np.percentile(np.abs(apart), 99) < 0.05
+    assert long.response.valid.mean() == pytest.approx(short.response.valid.mean(), abs=0.02)
