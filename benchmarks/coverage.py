@@ -7,10 +7,11 @@
 A loudspeaker on a rigid sphere (exact series) or on a rigid box (boundary elements, any scale) stands in a room or a
 free field and is measured with a rig's errors. The first 60 sessions are recorded in memory, a sweep of 2 s in every
 take, and reduced from these recordings on; the others begin with the impulse responses, and their noise, that the
-division by the sweep would leave, and go the same way from there. Prints, in Markdown, for each curve in each band and for each figure: the share
-inside U95 (aim 90 to 99 %: always inside is a fault as well), the median error beside the median U95, and what was
-refused. --off leaves errors out; --causes tells what each error does alone. The worst sessions come with their number:
-`judge.judged(draw, number)` does one again. About 4 s of processor time a recorded session, 2 s another.
+division by the sweep would leave, and go the same way from there. Prints, in Markdown, for each curve in each band and
+for each figure: the share inside U95 (aim 90 to 99 %: always inside is a fault as well), the median error beside the
+median U95, and what was refused. --off leaves errors out; --causes tells what each error does alone. The worst sessions
+come with their number: `judge.judged(draw, number)` does one again. About 4 s of processor time a recorded session, 2 s
+another.
 """
 
 from __future__ import annotations
