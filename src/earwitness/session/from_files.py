@@ -398,7 +398,7 @@ def _take(group: Group, stated: Stated) -> list[str]:
     elif group.kind == "directions":
         lines += [f"plane = {_text(stated.plane)}"] if "plane" in asked else []
         lines += [f"data = {_text('relative' if stated.relative else stated.data)}"] if "data" in asked else []
-        lines += [f"positions = {_text(stated.positions)}"] if "positions" in asked else []
+        lines += [f"source_positions = {_text(stated.positions)}"] if "positions" in asked else []
         if "axis" in asked and stated.axis is not None:
             lines.append(f"axis_deg = [{stated.axis[0]:g}, {stated.axis[1]:g}]")
     if group.kind == "impulse response":

@@ -16,7 +16,7 @@ Source = ResponseTable | SofaDirectivity | Recording
 _KEPT = 512
 _READ: dict[tuple[str, tuple[tuple[str, str], ...], bool], ResponseTable | SofaDirectivity] = {}
 # The key of session.toml that answers a question of a reader.
-_KEYS = {"axis": "axis_deg", "thousands": "columns"}
+_KEYS = {"axis": "axis_deg", "thousands": "columns", "positions": "source_positions"}
 
 
 def read_source(path: Path, take: ResponseTake | ImpulseTake | DirectionsTake) -> Source:
@@ -32,9 +32,8 @@ def read_source(path: Path, take: ResponseTake | ImpulseTake | DirectionsTake) -
     if take.unit is not None:
         answers["unit"] = take.unit
     if isinstance(take, DirectionsTake):
-        for key in ("plane", "data", "positions"):
-            if getattr(take, key) is not None:
-                answers[key] = getattr(take, key)
+        told = {"plane": take.plane, "data": take.data, "positions": take.source_positions}
+        answers |= {key: value for key, value in told.items() if value is not None}
         if take.axis_deg is not None:
             answers["axis"] = f"{take.axis_deg[0]:g}, {take.axis_deg[1]:g}"
     # Kept files have no suffix: what a file is stands in the name that the session gives it.

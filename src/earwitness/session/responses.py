@@ -96,8 +96,8 @@ class DirectionsTake(TakeFacts):
     """Responses of several directions in one file: a table with a column, row or block a direction, or SOFA.
 
     plane, columns, unit : where the table does not say; axis_deg : azimuth and elevation of the file that are the
-    reference axis; data : what the values of a SOFA file are, for SOFA names no unit; positions : what directions in
-    its source positions mean
+    reference axis; data : what the values of a SOFA file are, for SOFA names no unit; source_positions : what
+    directions in its source positions mean
     """
 
     kind: Literal["directions"]
@@ -106,7 +106,7 @@ class DirectionsTake(TakeFacts):
     unit: Unit | None = None
     axis_deg: tuple[Angle, Annotated[Finite, Field(ge=-90, le=90)]] | None = None
     data: Literal["Pa/V", "Pa", "relative"] | None = None
-    positions: Literal["radiated directions", "places of the source"] | None = None
+    source_positions: Literal["radiated directions", "places of the source"] | None = None
 
 
 RESPONSE_TAKES = (ResponseTake, ImpulseTake, DirectionsTake)

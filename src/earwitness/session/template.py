@@ -309,7 +309,7 @@ files = "horizontal/{angle}.wav"
 #plane = "horizontal"       # of a table that does not say
 #axis_deg = [0.0, 0.0]      # azimuth and elevation of the reference axis in a SOFA file that names no view
 #data = "Pa/V"              # values of a SOFA file: Pa/V, Pa or relative
-#positions = "radiated directions"  # what source positions of a SOFA file mean, or "places of the source"
+#source_positions = "radiated directions"   # what they mean in a SOFA file, or "places of the source"
 
 #[[take]]
 #kind = "noise floor"       # silence at the measuring position, same gain
