@@ -12,7 +12,8 @@ from earwitness.archive.catalogue import Archive
 from earwitness.errors import InputError
 from earwitness.figures.read import levels_of
 from earwitness.insight.findings import Finding, find
-from earwitness.insight.findings.finding import AIMED, AimAnswer
+from earwitness.insight.findings.finding import AIMED, AimAnswer, Resonance
+from earwitness.insight.findings.narrow import gated_impulse
 from earwitness.insight.mend.aim import AimStudy, aim_study
 from earwitness.insight.mend.aim_answer import with_aim, without_aim
 from earwitness.quantities.lineage import Step, step
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from earwitness.quantities.directions import Orbit
 
 FINDINGS = "findings"
-RULES = 7
+RULES = 8
 """Raised whenever the rules of finding change, so that kept findings of older rules are not used."""
 _CHOICES = ("edition", "rear_wall", "axis_weight", "symmetric")
 
@@ -52,7 +53,14 @@ def findings_of(result: ReadResult, archive_folder: Path) -> tuple[Finding, ...]
 def found_in(reading: Reading, result: ReadResult) -> tuple[Finding, ...]:
     """Findings worked out now, those that only another aim mends with what the study of aims says to them."""
     measured = result.measurement
-    found = find(reading, measured.response, impedance=measured.impedance, near_fields=measured.near_field)
+    found = find(
+        reading,
+        measured.response,
+        impedance=measured.impedance,
+        near_fields=measured.near_field,
+        drivers=result.session.loudspeaker.drivers,
+        gated=gated_impulse(measured),
+    )
     studies = {orbit: _studied(result, orbit) for orbit in sorted({AIMED[f.kind] for f in found if f.kind in AIMED})}
     return tuple(_aimed(one, studies, found) for one in found)
 
@@ -77,9 +85,12 @@ def finding_record(one: Finding) -> dict[str, Any]:
     """A finding as plain values for JSON, every number as it is."""
     record: dict[str, Any] = {field.name: getattr(one, field.name) for field in fields(one)}
     said = None if one.aim is None else asdict(one.aim)
-    return {**record, "curves": list(one.curves), "evidence": dict(one.evidence), "aim": said}
+    behind = None if one.resonance is None else asdict(one.resonance)
+    parts = {"curves": list(one.curves), "evidence": dict(one.evidence), "aim": said, "resonance": behind}
+    return {**record, **parts}
 
 
 def _finding(record: Mapping[str, Any]) -> Finding:
     said = None if record["aim"] is None else AimAnswer(**record["aim"])
-    return Finding(**{**record, "curves": tuple(record["curves"]), "aim": said})
+    behind = None if record["resonance"] is None else Resonance(**record["resonance"])
+    return Finding(**{**record, "curves": tuple(record["curves"]), "aim": said, "resonance": behind})

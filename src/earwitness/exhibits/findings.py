@@ -62,7 +62,11 @@ def findings_table(findings: Sequence[Finding]) -> Table | None:
 def size_words(one: Finding) -> str:
     """Signed size with its uncertainty, and Q where there is one."""
     size = value_words(one.size_db, one.u_db, "dB", sign=True) if one.u_db > 0 else true_minus(f"{one.size_db:+.0f} dB")
-    return f"{size}, Q\N{NO-BREAK SPACE}{one.q:.2g}" if one.q is not None else size
+    if one.q is None:
+        return size
+    if one.resonance is not None and one.resonance.least_q is not None:
+        return f"{size}, Q at least\N{NO-BREAK SPACE}{one.resonance.least_q:.2g}"
+    return f"{size}, Q\N{NO-BREAK SPACE}{one.q:.2g}"
 
 
 def _where(one: Finding) -> str:

@@ -14,7 +14,6 @@ SHARED = 0.5
 LEAST_EQUALIZABILITY = 0.8
 ACROSS_SHARE, ACROSS_DB = 0.25, 2.0
 MINIMUM_PHASE_DEG = 20.0
-PORT_LEAST_DB = 3.0
 
 
 def kind_of(evidence: Evidence, *, size_db: float, in_direct: bool) -> Kind:
@@ -35,7 +34,7 @@ def kind_of(evidence: Evidence, *, size_db: float, in_direct: bool) -> Kind:
     shares = [size / direct for size in sizes.values()]
     even = evidence.equalizability is None or evidence.equalizability >= LEAST_EQUALIZABILITY
     if min(shares) >= SHARED and even:
-        return _resonance_of(evidence, size_db)
+        return _resonance_of(evidence)
     reflected = [sizes[key] / direct for key in ("early_reflections", "sound_power") if key in sizes]
     if reflected and max(reflected) < SHARED:
         if _is_vertical(evidence) and abs(sizes.get("on_axis", 0.0)) < SHARED * abs(direct):
@@ -63,9 +62,7 @@ def _is_vertical(evidence: Evidence) -> bool:
     return across is not None and up is not None and abs(across) < min(ACROSS_SHARE * abs(up), ACROSS_DB)
 
 
-def _resonance_of(evidence: Evidence, size_db: float) -> Kind:
-    """The port's own resonance stands higher in the port than in the whole, and with the same sign."""
-    port = evidence.port_db
-    if port is not None and port * size_db > 0 and abs(port) - abs(size_db) >= PORT_LEAST_DB:
+def _resonance_of(evidence: Evidence) -> Kind:
+    if evidence.is_port:
         return "port"
     return "load" if evidence.wrinkle_percent is not None else "source"

@@ -8,6 +8,10 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal
 
+import numpy as np
+
+from earwitness.insight.findings.shapes import peaking_db
+from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.directions import Orbit
 
 Kind = Literal["source", "load", "port", "near_axis", "partial", "off_axis", "vertical", "tilt", "band_limit"]
@@ -59,6 +63,40 @@ class AimAnswer:
     sentence: str
 
 
+@dataclass(frozen=True, slots=True)
+class Resonance:
+    """A resonance that rings longer than the gate, as it stands behind the gate.
+
+    hz, q, size_db : of the peaking filter of its shape (cookbook Q), with u_ln_hz, u_ln_q, u_db (k = 1)
+    least_q : where Q is not known better than "at least", with 95 % confidence; None where it is
+    witness : what else shows it, "near field of woofer" or "impedance", "" without
+    seen_hz, seen_q, seen_db : the shape that the gated curves show
+    """
+
+    hz: float
+    u_ln_hz: float
+    q: float
+    u_ln_q: float
+    size_db: float
+    u_db: float
+    least_q: float | None
+    witness: str
+    seen_hz: float
+    seen_q: float
+    seen_db: float
+
+    @property
+    def sure_db(self) -> float:
+        """The size as far as it is known, size (1 + u^2 / size^2)^-1: what a correction may rest on."""
+        return self.size_db**3 / (self.size_db**2 + self.u_db**2)
+
+    def hidden_db(self, hz: FloatArray) -> FloatArray:
+        """(F,) what the gate hides of it [dB]: added to a gated curve it gives the curve to correct."""
+        x = np.log2(hz)
+        whole = peaking_db(x, math.log2(self.hz), math.log(self.q), self.sure_db)
+        return whole - peaking_db(x, math.log2(self.seen_hz), math.log(self.seen_q), self.seen_db)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Finding:
     """One deviation from a smooth trend.
@@ -75,6 +113,8 @@ class Finding:
     is_equalizable : an equalizer mends it at all angles at once, and the response has minimum phase there
     title, sentence : words for people
     aim : what the study of aims says to it; None where no other aim can mend it, or none was studied
+    resonance : where the gate hides part of it, the resonance behind the gate; center, band, size and q are then its
+    radiator : name of the driver or port whose near field makes it, "" where none is known to
     """
 
     key: int
@@ -92,6 +132,8 @@ class Finding:
     title: str
     sentence: str
     aim: AimAnswer | None = None
+    resonance: Resonance | None = None
+    radiator: str = ""
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:

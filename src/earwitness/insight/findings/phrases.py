@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Literal
 
-from earwitness.insight.findings.finding import Finding, Kind
+from earwitness.insight.findings.finding import Finding, Kind, Resonance
 from earwitness.insight.words import region, usual_words
 
 Heard = Literal["with music", "with noise", "hardly"]
@@ -80,9 +80,10 @@ def sentence_of(
     heard: Heard,
     is_equalizable: bool,
     in_room: bool,
+    radiator: str = "",
 ) -> str:
     """Two or three sentences about a peak or dip. heard : by the thresholds of `audibility`; below them
-    no word of sound."""
+    no word of sound. radiator : whose near field makes it, where one is known to."""
     where = "predicted in-room response" if in_room else "direct sound"
     kind_words = shape_word(size_db, q)
     article = "A" if kind_words[0] not in "aeiou" else "An"
@@ -94,6 +95,9 @@ def sentence_of(
     if kind in ("source", "load", "port") and not is_equalizable:
         remedy = "its phase is not that of a resonance, so do not equalize it"
     place = _OPPOSED if kind == "off_axis" and not in_room else _WHERE[kind]
+    if radiator and kind in ("source", "load"):
+        place = f"All measured angles show it alike and the near field of the {radiator} makes it"
+        place += ", as the impedance shows too" if kind == "load" else ""
     second = f"{place}; {remedy}."
     if heard == "hardly":
         return f"{first} {second} It lies below the estimated threshold of hearing it."
@@ -105,6 +109,16 @@ def sentence_of(
             f"{first} {second} With most music it lies below the estimated threshold, with revealing sounds not{told}."
         )
     return f"{first} {second} It may sound {sound}." if words else f"{first} {second}"
+
+
+def gate_sentence(one: Resonance) -> str:
+    """That the gate hides part of a resonance, and how well it is known behind it."""
+    known = f"Q at least {one.least_q:.2g}" if one.least_q is not None else f"Q {one.q:.2g}"
+    source = f" with the {one.witness}" if one.witness else ""
+    return (
+        f"It rings longer than the gate: the curve shows {abs(one.seen_db):.1f} dB and Q {one.seen_q:.2g}, "
+        f"the resonance itself has {known} (fitted behind the gate{source})."
+    )
 
 
 def tilt_sentence(slope: float, u_slope: float, band_hz: tuple[float, float]) -> str:

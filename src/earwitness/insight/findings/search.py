@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,11 +11,13 @@ from earwitness.insight.findings import audibility, phrases
 from earwitness.insight.findings.classify import is_equalizable, kind_of
 from earwitness.insight.findings.decompose import Q_LIMITS, Decomposition, Peak, decompose
 from earwitness.insight.findings.evidence import CURVES, Evidence, gather, on_axis_excess_phase, vertical_contrast
-from earwitness.insight.findings.finding import Finding
+from earwitness.insight.findings.finding import Finding, Kind, Resonance
 from earwitness.insight.findings.limits import DROP_DB, limits_of
+from earwitness.insight.findings.narrow import GatedImpulse, fitted, is_smeared
 from earwitness.insight.findings.shapes import half_size_octaves
 from earwitness.quantities import Curve, DirectionalResponse, Impedance, NearField, Reading
 from earwitness.quantities.arrays import FloatArray
+from earwitness.session.record import Driver
 
 TARGETS = ("listening_window", "on_axis", "in_room")
 LEAST_TILT = 0.3
@@ -31,6 +33,9 @@ _LEAST_ECHO = 0.3
 _ALIKE = 1.4
 _INDEPENDENT_OCTAVES = 1 / 3
 _SEEN_WIDTHS = 0.25
+# What a gate takes of a resonance that could not be fitted behind it: a quarter to a third, by simulation.
+_SMEARED_SHARE = 0.3
+SOURCES: tuple[Kind, ...] = ("source", "load", "port")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,12 +52,15 @@ def find(
     *,
     impedance: Impedance | None = None,
     near_fields: Sequence[NearField] = (),
+    drivers: Sequence[Driver] = (),
+    gated: GatedImpulse | None = None,
     sensitive: bool = False,
 ) -> tuple[Finding, ...]:
     """All deviations of the direct sound and of the predicted in-room response, the most audible first.
 
     reading : curves of `response`; without a listening window the on-axis curve and, in place of the window, the
-    horizontal window are used. impedance, near_fields : for resonances of driver, cabinet and port, where measured.
+    horizontal window are used. impedance, near_fields, drivers : for resonances of driver, cabinet and port, where
+    measured; gated : the gated impulse on axis, for resonances narrower than its gate can show.
     sensitive : rank by thresholds for pink noise. Nothing smaller than twice its standard uncertainty is reported, and
     nothing below half a decibel. Tilt and band limits stand last, with their own kinds. Empty where no curve spans
     three octaves.
@@ -76,12 +84,23 @@ def find(
             excess_phase_rad=phase,
             impedance=impedance,
             near_fields=near_fields,
+            drivers=drivers,
         )
 
     found: list[Finding] = []
     for one in seen:
-        evidence = evidence_of(one.peak, [other.peak for other in seen if other is not one])
-        finding = _finding(one, evidence, curves[one.target], sensitive=sensitive)
+        others = [other.peak for other in seen if other is not one]
+        evidence = evidence_of(one.peak, others)
+
+        def behind(peak: Peak, evidence: Evidence = evidence, others: Sequence[Peak] = others) -> Resonance | None:
+            if gated is None or "on_axis" not in curves:
+                return None
+            return fitted(
+                gated, curves["on_axis"], peak, others, near_fields=near_fields, wrinkle_hz=evidence.wrinkle_hz
+            )
+
+        smeared = gated is not None and is_smeared(gated, one.peak)
+        finding = _finding(one, evidence, curves[one.target], sensitive=sensitive, behind=behind if smeared else None)
         if finding is not None:
             found.append(finding)
     if "in_room" in parts and direct is not None:
@@ -199,8 +218,15 @@ def _heard(peak: Peak) -> phrases.Heard:
     return "with noise" if audibility.margin_db(peak.size_db, peak.q, sensitive=True) > 0 else "hardly"
 
 
-def _finding(one: _Seen, evidence: Evidence, curve: Curve, *, sensitive: bool) -> Finding | None:
-    """The finding of a peak, or None where it lies inside its uncertainty."""
+def _finding(
+    one: _Seen,
+    evidence: Evidence,
+    curve: Curve,
+    *,
+    sensitive: bool,
+    behind: Callable[[Peak], Resonance | None] | None = None,
+) -> Finding | None:
+    """The finding of a peak, or None where it lies inside its uncertainty. behind : fits it behind the gate."""
     peak = one.peak
     here = evidence.curve_db.get(one.target)
     u = size_uncertainty_db(curve, peak, here)
@@ -212,11 +238,33 @@ def _finding(one: _Seen, evidence: Evidence, curve: Curve, *, sensitive: bool) -
     if peak.size_db < 0 and _ends_at(curve, peak):
         return None
     kind = kind_of(evidence, size_db=peak.size_db, in_direct=one.target != "in_room")
+    resonance = behind(peak) if behind is not None and kind in SOURCES else None
+    if resonance is not None:
+        bare = size_uncertainty_db(curve, replace(peak, u_db=0.0))
+        u = float(np.hypot(resonance.u_db, bare))
+        u_ln = resonance.u_ln_hz, resonance.u_ln_q
+        peak = Peak(resonance.hz, resonance.q, resonance.size_db, *u_ln, resonance.u_db)
+    elif behind is not None and kind in SOURCES:
+        u = float(np.hypot(u, _SMEARED_SHARE * peak.size_db))
+    return _put(peak, u, kind, evidence, one, sensitive=sensitive, resonance=resonance)
+
+
+def _put(
+    peak: Peak,
+    u: float,
+    kind: Kind,
+    evidence: Evidence,
+    one: _Seen,
+    *,
+    sensitive: bool,
+    resonance: Resonance | None,
+) -> Finding:
+    """A finding of a peak in words and numbers."""
     margin = audibility.margin_db(peak.size_db, peak.q, sensitive=sensitive)
     mendable = is_equalizable(kind, evidence)
     half = 2.0 ** (0.5 * half_size_octaves(peak.q))
     band = (peak.center_hz / half, peak.center_hz * half)
-    shown = tuple(key for key, size in evidence.curve_db.items() if size / peak.size_db >= _SHOWN_SHARE)
+    shown = tuple(key for key, size in evidence.curve_db.items() if size / one.peak.size_db >= _SHOWN_SHARE)
     sentence = phrases.sentence_of(
         kind,
         peak.center_hz,
@@ -227,7 +275,10 @@ def _finding(one: _Seen, evidence: Evidence, curve: Curve, *, sensitive: bool) -
         heard=_heard(peak),
         is_equalizable=mendable,
         in_room=one.target == "in_room",
+        radiator=evidence.radiator,
     )
+    if resonance is not None:
+        sentence += " " + phrases.gate_sentence(resonance)
     if mendable and peak.size_db < -COSTLY_DIP_DB:
         times = 10 ** (-peak.size_db / 10)
         sentence += f" To fill it whole takes {times:.0f} times the amplifier's power there."
@@ -239,9 +290,22 @@ def _finding(one: _Seen, evidence: Evidence, curve: Curve, *, sensitive: bool) -
         "fit_u_db": peak.u_db,
     }
     title = phrases.title_of(kind, peak.center_hz, peak.size_db, peak.q, in_room=one.target == "in_room")
-    curves = shown or (one.target,)
     return Finding(
-        1, peak.center_hz, *band, peak.size_db, u, peak.q, kind, curves, numbers, margin, mendable, title, sentence
+        1,
+        peak.center_hz,
+        *band,
+        peak.size_db,
+        u,
+        peak.q,
+        kind,
+        shown or (one.target,),
+        numbers,
+        margin,
+        mendable,
+        title,
+        sentence,
+        resonance=resonance,
+        radiator=evidence.radiator if kind in SOURCES else "",
     )
 
 
