@@ -20,7 +20,7 @@ from earwitness.insight.findings.finding import Resonance
 from earwitness.insight.findings.shapes import half_size_octaves, peaking_with_slopes
 from earwitness.quantities import Curve, Measurement, NearField
 from earwitness.quantities.arrays import FloatArray, lock_fields
-from earwitness.reduce.gate import weights_of
+from earwitness.reduce.gate import RISE_S, weights_of
 
 PERIODS_A_Q = 4.0
 """A curve's own Q and size are used where f0 T / Q is larger: the gate then holds all of its ringing."""
@@ -53,10 +53,10 @@ class GatedImpulse:
 
 
 def gated_impulse(measurement: Measurement) -> GatedImpulse | None:
-    """What the fit needs of a measurement; None where there is no gated take on axis (scans)."""
-    if measurement.scan is not None or measurement.impulse.size < 16:
-        return None
+    """What the fit needs of a measurement; None where there is no take on axis behind a gate of this program's kind."""
     gate, response = measurement.gate, measurement.response
+    if measurement.scan is not None or measurement.impulse.size < 16 or gate.start_s > -RISE_S:
+        return None
     time = np.arange(measurement.impulse.size) / measurement.impulse_rate_hz - measurement.impulse_onset_s
     row = int(np.argmax(response.directions.unit_vectors()[:, 0]))
     return GatedImpulse(

@@ -9,7 +9,7 @@ import numpy as np
 
 from earwitness.insight.findings import audibility, phrases
 from earwitness.insight.findings.classify import is_equalizable, kind_of
-from earwitness.insight.findings.decompose import Q_LIMITS, Decomposition, Peak, decompose
+from earwitness.insight.findings.decompose import Q_LIMITS, Decomposition, Peak, decompose, stands_out
 from earwitness.insight.findings.evidence import CURVES, Evidence, gather, on_axis_excess_phase, vertical_contrast
 from earwitness.insight.findings.finding import Finding, Kind, Resonance
 from earwitness.insight.findings.limits import DROP_DB, limits_of
@@ -154,7 +154,8 @@ def _merged(parts: dict[str, Decomposition]) -> list[_Seen]:
     kept: list[_Seen] = []
     for target, part in parts.items():
         for peak in part.peaks:
-            if not part.hz[0] < peak.center_hz < part.hz[-1] or _is_edge(part, peak):
+            inside = part.hz[0] < peak.center_hz < part.hz[-1]
+            if not inside or _is_edge(part, peak) or not stands_out(part, peak):
                 continue
             same = next((i for i, other in enumerate(kept) if _is_same(other.peak, peak)), None)
             if same is None:
