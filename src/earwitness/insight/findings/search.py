@@ -33,6 +33,7 @@ _LEAST_ECHO = 0.3
 _ALIKE = 1.4
 _INDEPENDENT_OCTAVES = 1 / 3
 _SEEN_WIDTHS = 0.25
+_REST_WIDTHS, _REST_SHARE = 1.5, 0.5
 # What a gate takes of a resonance that could not be fitted behind it: a quarter to a third, by simulation.
 _SMEARED_SHARE = 0.3
 SOURCES: tuple[Kind, ...] = ("source", "load", "port")
@@ -40,10 +41,13 @@ SOURCES: tuple[Kind, ...] = ("source", "load", "port")
 
 @dataclass(frozen=True, slots=True)
 class _Seen:
-    """A peak and the curve it was found in."""
+    """A peak and the curve it was found in. sizes_db : of the same shape in the direct curves, each taken apart by
+    itself; rest_db : rms of what no shape explains about it."""
 
     peak: Peak
     target: str
+    sizes_db: tuple[float, ...] = ()
+    rest_db: float = 0.0
 
 
 def find(
@@ -157,17 +161,27 @@ def _merged(parts: dict[str, Decomposition]) -> list[_Seen]:
             inside = part.hz[0] < peak.center_hz < part.hz[-1]
             if not inside or _is_edge(part, peak) or not stands_out(part, peak):
                 continue
+            direct = (peak.size_db,) if target != "in_room" else ()
+            seen = _Seen(peak, target, direct, _rest_db(part, peak))
             same = next((i for i, other in enumerate(kept) if _is_same(other.peak, peak)), None)
             if same is None:
-                kept.append(_Seen(peak, target))
+                kept.append(seen)
                 continue
             old = kept[same]
+            sizes = (*old.sizes_db, *direct)
             ratio = abs(peak.size_db / old.peak.size_db)
             if ratio > _ALIKE and target != "in_room":
-                kept[same] = _Seen(peak, target)
+                kept[same] = replace(seen, sizes_db=sizes)
             elif 1 / _ALIKE < ratio < _ALIKE and peak.u_ln_q < old.peak.u_ln_q:
-                kept[same] = _Seen(peak, old.target)
+                kept[same] = replace(seen, target=old.target, sizes_db=sizes)
+            else:
+                kept[same] = replace(old, sizes_db=sizes)
     return kept
+
+
+def _rest_db(part: Decomposition, peak: Peak) -> float:
+    near = np.abs(np.log2(part.hz / peak.center_hz)) <= _REST_WIDTHS * half_size_octaves(peak.q)
+    return float(np.sqrt(np.mean(part.rest_db[near] ** 2))) if near.any() else 0.0
 
 
 def _is_edge(part: Decomposition, peak: Peak) -> bool:
@@ -184,13 +198,14 @@ def _is_same(one: Peak, other: Peak) -> bool:
     return bool(near and one.size_db * other.size_db > 0 and wider < 4.0 * width + 0.25)
 
 
-def size_uncertainty_db(curve: Curve, peak: Peak, told_db: float | None = None) -> float:
+def size_uncertainty_db(curve: Curve, peak: Peak, sizes_db: Sequence[float] = (), rest_db: float = 0.0) -> float:
     """Standard uncertainty of a peak's height over what lies one width to either side [dB].
 
     A common offset cancels; what is smooth over frequency (correlation exp(-(d / octave)^2), as the figures' Monte
     Carlo has it) cancels the better the narrower the peak is; the rest averages over what is independent in the peak,
-    by thirds of an octave (own choice). The scatter of the fit is added, and what the method leaves open: the height
-    fitted with all other shapes and told_db, that of the same shape fitted by itself, are ends of a rectangle.
+    by thirds of an octave (own choice). The scatter of the fit is added, and what the method leaves open: sizes_db,
+    that of the same shape as other ways of looking tell it, lie apart from this height as a rectangle's ends do, and
+    half of rest_db, the rms that no shape explains about it (a flaw is no bell). Both weights by the training draw.
     """
     hz, known = curve.axis.hz, curve.valid
     at = np.log(peak.center_hz)
@@ -202,8 +217,9 @@ def size_uncertainty_db(curve: Curve, peak: Peak, told_db: float | None = None) 
     remains = float(1.5 + 0.5 * far - 2 * near)
     smooth = (0.5 * own**2 + common**2) * remains
     rough = 0.5 * own**2 * 1.5 / max(1.0, width / _INDEPENDENT_OCTAVES)
-    open_db = 0.0 if told_db is None else abs(told_db - peak.size_db) / np.sqrt(3.0)
-    return float(np.sqrt(smooth + rough + peak.u_db**2 + open_db**2))
+    told = (peak.size_db, *sizes_db)
+    open_db = (max(told) - min(told)) / np.sqrt(3.0)
+    return float(np.sqrt(smooth + rough + peak.u_db**2 + open_db**2 + (_REST_SHARE * rest_db) ** 2))
 
 
 def _ends_at(curve: Curve, peak: Peak) -> bool:
@@ -230,7 +246,8 @@ def _finding(
     """The finding of a peak, or None where it lies inside its uncertainty. behind : fits it behind the gate."""
     peak = one.peak
     here = evidence.curve_db.get(one.target)
-    u = size_uncertainty_db(curve, peak, here)
+    kind = kind_of(evidence, size_db=peak.size_db, in_direct=one.target != "in_room")
+    u = size_uncertainty_db(curve, peak, _sizes_db(one, evidence, kind), one.rest_db)
     if abs(peak.size_db) < max(COVERAGE * u, LEAST_SIZE_DB):
         return None
     if here is not None and here / peak.size_db < _LEAST_ECHO:
@@ -238,7 +255,6 @@ def _finding(
         return None
     if peak.size_db < 0 and _ends_at(curve, peak):
         return None
-    kind = kind_of(evidence, size_db=peak.size_db, in_direct=one.target != "in_room")
     resonance = behind(peak) if behind is not None and kind in SOURCES else None
     if resonance is not None:
         bare = size_uncertainty_db(curve, replace(peak, u_db=0.0))
@@ -248,6 +264,13 @@ def _finding(
     elif behind is not None and kind in SOURCES:
         u = float(np.hypot(u, _SMEARED_SHARE * peak.size_db))
     return _put(peak, u, kind, evidence, one, sensitive=sensitive, resonance=resonance)
+
+
+def _sizes_db(one: _Seen, evidence: Evidence, kind: Kind) -> list[float]:
+    """Sizes that should be one: fitted alone in the same curve, and of what is in the source in both direct curves."""
+    keys = ("on_axis", "listening_window") if kind in SOURCES else (one.target,)
+    told = [evidence.curve_db[key] for key in dict.fromkeys((one.target, *keys)) if key in evidence.curve_db]
+    return [*told, *(one.sizes_db if kind in SOURCES else ())]
 
 
 def _put(
