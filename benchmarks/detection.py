@@ -1,9 +1,9 @@
 """Operating curve of the findings: random simulated loudspeakers with planted flaws, hits by size, false alarms.
 
 Run: python benchmarks/detection.py [loudspeakers] [first seed]; writes Markdown tables. Each loudspeaker of both
-populations of `detection_worlds` is looked at with its flaws and without. Settings of the findings are chosen by the training draw
-alone. The size of a flaw off the axis is the largest change it makes to the predicted in-room response; of one in the
-source or near the axis, to the level on the axis.
+populations of `detection_worlds` is looked at with its flaws and without. Settings of the findings are chosen by the
+training draw alone. The size of a flaw off the axis is the largest change it makes to the predicted in-room response;
+of one in the source or near the axis, to the level on the axis.
 """
 
 from __future__ import annotations
