@@ -2,8 +2,10 @@
 
     python benchmarks/accuracy.py [KEY ...]
 
-Writes the demo session of each loudspeaker (all three by default) to a temporary folder, reduces it, and compares
-curves and figures with the truth: in the far field, and at the measuring distance of 2 m referred to 1 m.
+Writes the demo session of each loudspeaker (all four by default) to a temporary folder, reduces it, and compares
+curves and figures with the truth: in the far field, and at the measuring distance of 2 m referred to 1 m. Last comes
+the share of all points of the three curves and both indices that lie inside their U95: against the far field to 800 Hz,
+against 2 m from 3 kHz on, between them against the nearer.
 """
 
 from __future__ import annotations
@@ -25,6 +27,8 @@ from earwitness.reduce.flow import reduce_session
 from earwitness.session.load import load_session
 
 CURVES = ("on_axis", "listening_window", "sound_power")
+INDICES = ("early_reflections_di", "sound_power_di")
+PASSAGE_HZ = (800.0, 3000.0)
 BANDS_HZ = ((20, 30), (30, 100), (100, 400), (400, 800), (800, 3000), (3000, 15_000))
 FIGURES = ("sensitivity", "f3", "f6", "f10", "in_room_slope", "preference_rating")
 
@@ -60,6 +64,15 @@ def report(key: str) -> None:
                 cells.append(f"{np.abs(error[rows]).max():.2f}" if rows.any() else "not valid")
             covered = np.mean(np.abs(error)[valid] <= 2 * read.curves[curve].u_total[valid])
             print(f"| {read.curves[curve].name} | {name} | " + " | ".join(cells) + f" | {covered:.0%} |")
+    inside: list[bool] = []
+    for curve in (*CURVES, *INDICES):
+        got = read.curves[curve]
+        errors = {name: np.abs(got.values - one.curves[curve].values) for name, one in true.items()}
+        meant = np.where(hz < PASSAGE_HZ[0], errors["far field"], errors["2 m"])
+        between = (hz >= PASSAGE_HZ[0]) & (hz < PASSAGE_HZ[1])
+        meant = np.where(between, np.minimum(errors["far field"], errors["2 m"]), meant)
+        inside += list((meant <= 2 * got.u_total)[got.valid])
+    print(f"\nOf {len(inside)} points of curves and indices {np.mean(inside):.1%} lie inside their U95.")
     print("\n| figure | read | U95 | far-field truth |\n| --- | --- | --- | --- |")
     for figure in FIGURES:
         got, meant = read.figures[figure], true["far field"].figures[figure]

@@ -38,7 +38,7 @@ def test_sensitivity_is_what_the_lineup_says(key: str) -> None:
 
 @pytest.mark.parametrize("key", KEYS)
 def test_the_body_is_symmetric_left_and_right_but_not_up_and_down(key: str) -> None:
-    f = np.array([500.0, 3000.0, 8000.0])
+    f = np.array([500.0, 2000.0, 3000.0, 8000.0])
     left = world.true_pressure(key, from_orbit("horizontal", [40.0, 110.0]), f)
     right = world.true_pressure(key, from_orbit("horizontal", [-40.0, -110.0]), f)
     np.testing.assert_allclose(left, right, rtol=1e-9)

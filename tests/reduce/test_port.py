@@ -8,7 +8,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from earwitness.reduce.doubt.port import CHECKED_U_DB, UNCHECKED_U_DB, PortReading, judge_port, port_reading
+from earwitness.quantities import Impedance, report_axis
+from earwitness.reduce.doubt.port import (
+    CHECKED_U_DB,
+    UNCHECKED_U_DB,
+    PortReading,
+    judge_port,
+    port_reading,
+    tuning_flags,
+)
 
 HZ = 15.0 * 2.0 ** (np.arange(0, 48 * 3.8) / 48)
 SNR = np.full(HZ.size, 60.0)
@@ -102,8 +110,29 @@ def test_without_a_reading_the_port_stays_and_its_doubt_too() -> None:
     assert (verdict.take_out, verdict.u_db, verdict.reason, verdict.flags) == (1.0, UNCHECKED_U_DB, "", ())
 
 
+def impedance(tuning_hz: float) -> Impedance:
+    """Two peaks half an octave below and above a saddle, as any vented box has them (Small 1973, from memory)."""
+    axis = report_axis()
+    octaves = np.log2(axis.hz / tuning_hz)
+    size = 6.0 + sum(30.0 / (1 + ((octaves - side * 0.7) / 0.15) ** 2) for side in (-1, 1))
+    none = np.zeros(axis.hz.size)
+    return Impedance(axis, size.astype(complex), none, none, np.ones(axis.hz.size, bool))
+
+
 def test_another_tuning_in_the_impedance_is_remarked_on() -> None:
-    found = PortReading(0.0, False, 41.0, 0.01)
-    assert len(judge_port(found, ("port", "woofer"), 41.5).flags) == 1
-    flags = judge_port(found, ("port", "woofer"), 47.0).flags
-    assert "41.0 Hz, the impedance at 47.0 Hz" in flags[-1].sentence
+    assert tuning_flags(41.0, impedance(41.5)) == ()
+    assert tuning_flags(41.0, impedance(46.0)) == ()
+    (flag,) = tuning_flags(41.0, impedance(50.0))
+    assert "41.0 Hz, the impedance at " in flag.sentence
+    assert flag.number == pytest.approx(1 - 41.0 / 50.0, abs=0.01)
+
+
+def test_without_a_saddle_or_a_reading_no_tuning_is_compared() -> None:
+    assert tuning_flags(None, impedance(47.0)) == ()
+    assert tuning_flags(41.0, None) == ()
+    # One peak, as a closed box has it.
+    axis = report_axis()
+    size = 6.0 + 30.0 / (1 + (np.log2(axis.hz / 60.0) / 0.15) ** 2)
+    none = np.zeros(axis.hz.size)
+    closed = Impedance(axis, size.astype(complex), none, none, np.ones(axis.hz.size, bool))
+    assert tuning_flags(41.0, closed) == ()

@@ -47,7 +47,7 @@ def run_demo(
 
     Raises InputError for an unknown key, OutputError when the folder can't be written.
     """
-    every = loudspeakers()
+    every = tuple(one for one in loudspeakers() if scan_points is None or not one.box)
     chosen = every if everything else (loudspeaker(key) if key else every[0],)
     share = (0.9 if everything else 1.0) / len(chosen)
     return tuple(

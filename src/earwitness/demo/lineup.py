@@ -1,4 +1,4 @@
-"""The three loudspeakers of the demo world, all invented: bodies, drivers, filters, and what their maker claims."""
+"""The four measured loudspeakers of the demo world, all invented: bodies, drivers, filters, and the maker's claims."""
 
 from __future__ import annotations
 
@@ -115,7 +115,12 @@ class Claim:
 
 @dataclass(frozen=True, slots=True)
 class DemoLoudspeaker:
-    """One invented loudspeaker. sphere_radius_m : the rigid body; its front pole is the reference point."""
+    """One invented loudspeaker.
+
+    sphere_radius_m : the rigid body; its front pole is the reference point. With `box` it is that of equal volume.
+    box : name of stored sound of a rigid box in place of the sphere; its pistons are called as the caps are
+    place_errors_m : how far each stated place is off, by cap, as a tape measure has it: to the left and up
+    """
 
     key: str
     name: str
@@ -136,6 +141,8 @@ class DemoLoudspeaker:
     claims: tuple[Claim, ...]
     trim: TrimRing | None = None
     maker: str = MAKER
+    box: str = ""
+    place_errors_m: tuple[tuple[str, float, float], ...] = ()
 
     @property
     def near_caps(self) -> tuple[Cap, ...]:
@@ -293,4 +300,47 @@ LANTERN = DemoLoudspeaker(
     ),
 )
 
-LINEUP = (THIMBLE, CAUSEWAY, LANTERN)
+COFFER = DemoLoudspeaker(
+    key="coffer",
+    name="Coffer Two (invented)",
+    type="stand-mount",
+    price=980.0,
+    currency="EUR",
+    width_m=0.21,
+    height_m=0.36,
+    depth_m=0.30,
+    mass_kg=7.9,
+    rated_impedance_ohm=6.0,
+    sphere_radius_m=0.1756,
+    sensitivity_db=85.0,
+    bass=BassWay(
+        cones=(Cap("woofer", "cone", 0.065, z_m=-0.15),),
+        port=Cap("port", "port", 0.025, z_m=-0.245),
+        driver=Driver(5.6, 0.0003, 6.5, 0.0140, 0.0011, 1.0, 0.013273),
+        box=VentedBox(0.0145, 44.0, 14.0, 45.0),
+        stages=(Stage("low-pass LR4", 2000.0), Stage("high shelf", 420.0, 0.5, -4.5)),
+        thermal_k_w=1.6,
+        largest_excursion_m=0.0055,
+    ),
+    high=(
+        HighWay(
+            Cap("tweeter", "dome", 0.0125),
+            950.0,
+            0.7,
+            -3.8,
+            (Stage("high-pass LR4", 2000.0),),
+            recess_m=0.03,
+        ),
+    ),
+    whole=(),
+    load=Load(0.0008, (Branch(6.6, 0.00003, 0.0000068, 950.0, 1.5, 4.0),)),
+    claims=(
+        Claim("sensitivity", 86.0, "dB", "86 dB (2.83 V, 1 m)"),
+        Claim("lowest frequency", 42.0, "Hz", "42 Hz (-6 dB)", drop_db=6.0),
+        Claim("rated impedance", 6.0, "ohm", "6 ohm"),
+    ),
+    box="box_a",
+    place_errors_m=(("woofer", 0.004, -0.008), ("port", -0.007, 0.01)),
+)
+
+LINEUP = (THIMBLE, CAUSEWAY, LANTERN, COFFER)

@@ -20,7 +20,6 @@ TAPS = 512
 EARLY_TAPS = 128
 _LOW_HZ = 1.0
 _ROLL_OFF_HZ = (22_000.0, 24_000.0)
-_NEAR_ORDER = 640
 
 
 def grid_hz() -> FloatArray:
@@ -47,7 +46,10 @@ def far_paths(
         _lay(out[row], field[0], distance_m / SPEED_OF_SOUND_M_S)
     emission = images.emission[1:] @ turn.T
     for row, cap in enumerate(caps):
-        fields = _far_table(one.key, cap).at(one, cap, emission)
+        if one.box:
+            fields = world.far_fields(one, (cap,), emission, grid_hz())[0]
+        else:
+            fields = _far_table(one.key, cap).at(one, cap, emission)
         for strength, delay, field in zip(images.amplitude[1:], images.delay_s[1:], fields, strict=True):
             shift = np.exp(-2j * np.pi * grid_hz() * delay)
             _lay(out[row], strength * field * shift, float(delay))
@@ -56,11 +58,10 @@ def far_paths(
 
 def near_paths(one: DemoLoudspeaker, caps: tuple[Cap, ...], driver_name: str) -> FloatArray:
     """To the near-field position of a cone or port from all caps, without the hall; (caps, samples)."""
-    point = world.near_point(one, driver_name)
     out = np.zeros((len(caps), 2 * TAPS))
     # A negative start would be cut: the microphone touches the cap, and nothing arrives before the sound does.
-    for row, field in enumerate(world.fields_at(one, caps, point[None, :], grid_hz(), order=_NEAR_ORDER)):
-        _lay(out[row], field[0], 0.0)
+    for row, field in enumerate(world.near_fields(one, caps, driver_name, grid_hz())):
+        _lay(out[row], field, 0.0)
     return out
 
 

@@ -61,6 +61,12 @@ def scan_points(key: str, *, points: int = POINTS) -> ScanPoints:
     0.5 mm rms. InputError for an unknown key or a number of points out of reach.
     """
     one = world.loudspeaker(key)
+    if one.box:
+        raise InputError(
+            f"{one.name} has no scan: it stands on a box whose sound is stored too far from its surface",
+            expected="a demo loudspeaker on a sphere",
+            remedy="take thimble, causeway or lantern",
+        )
     if not FEWEST_POINTS <= points <= MOST_POINTS:
         raise InputError(f"{points} points make no scan", expected=f"{FEWEST_POINTS} to {MOST_POINTS}")
     rings = max(5, round(np.sqrt(points / 4)))

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from earwitness.demo import rig, world
+from earwitness.demo import box, rig, world
 from earwitness.demo.lineup import Claim, DemoLoudspeaker
 
 TONES_PLAYED_FILE = "multitone_played.flac"
@@ -67,19 +67,31 @@ def _loudspeaker(one: DemoLoudspeaker) -> list[str]:
             width_m=one.width_m,
             height_m=one.height_m,
             depth_m=one.depth_m,
-            shape="sphere",
+            shape="box" if one.box else "sphere",
             mass_kg=one.mass_kg,
             reference_axis=_axis_words(one),
+            **_reference_place(one),
             symmetric=True,
             rated_impedance_ohm=one.rated_impedance_ohm,
         ),
         "[loudspeaker.price]\n" + _keys(amount=one.price, currency=one.currency, per="pair"),
     ]
     for cap in (*one.bass.cones, one.bass.port, *(way.cap for way in one.high)):
-        position = [round(float(x), 4) for x in world.cap_position(one, cap)]
+        position = [round(float(x), 4) for x in world.cap_position(one, cap) + _tape_error_m(one, cap.name)]
         row = _keys(name=cap.name, kind=cap.kind, diameter_m=round(2 * cap.radius_m, 4), position_m=position)
         parts.append("[[loudspeaker.driver]]\n" + row)
     return [*parts, *(_claim(claim) for claim in one.claims)]
+
+
+def _reference_place(one: DemoLoudspeaker) -> dict[str, float]:
+    if not one.box:
+        return {}
+    return {"reference_below_top_m": round(one.height_m / 2 + float(box.stored(one.box).middle_m[2]), 3)}
+
+
+def _tape_error_m(one: DemoLoudspeaker, name: str) -> np.typing.NDArray[np.float64]:
+    found = [(left, up) for cap, left, up in one.place_errors_m if cap == name]
+    return np.array([0.0, *found[0]]) if found else np.zeros(3)
 
 
 def _axis_words(one: DemoLoudspeaker) -> str:

@@ -62,6 +62,17 @@ _SHEETS = {
             _Remark("boomy", "slight", _FILM, "perhaps the room"),
         ),
     ),
+    "coffer": _Sheet(
+        False,
+        0.0,
+        "Plain and quick; the edges of the box are said to be heard on voices.",
+        _PASSAGES,
+        (
+            _Remark("present", "slight", _VOICE, "a little forward on some vowels"),
+            _Remark("lean", "slight", _TRIO, "the left hand is light"),
+            _Remark("punchy", "slight", _FILM, ""),
+        ),
+    ),
     "lantern": _Sheet(
         False,
         0.0,

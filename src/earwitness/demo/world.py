@@ -1,8 +1,8 @@
 """The truth of the demo world: what each invented loudspeaker radiates, per volt at its terminals.
 
-The body is a rigid sphere; every driver, port and trim is a cap on it. The reference point is the front pole of the
-sphere, where the tweeter or horn sits and from where its axis runs along x (AES69 axes). Sphere means no edges: there
-is no edge ripple in these data.
+The body of three is a rigid sphere; every driver, port and trim is a cap on it. The reference point is the front pole
+of the sphere, where the tweeter or horn sits and from where its axis runs along x (AES69 axes). Sphere means no edges:
+there is no edge ripple in these data. The fourth stands on a rigid box with edges, whose sound is stored (see `box`).
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from earwitness.demo import cabinet, sources, sphere
+from earwitness.demo import box, cabinet, sources, sphere
 from earwitness.demo.crossover import chain_response
 from earwitness.demo.lineup import LINEUP, BassWay, Branch, Cap, DemoLoudspeaker, HighWay, TrimRing
 from earwitness.errors import choice
@@ -94,12 +94,11 @@ def true_near_field(key: str, driver_name: str, frequency_hz: FloatArray) -> Com
     """
     one = loudspeaker(key)
     frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
-    point = near_point(one, driver_name)
     active = speaker_sources(one, frequency)
-    parts = fields_at(one, tuple(s.cap for s in active), point[None, :], frequency, order=_NEAR_ORDER)
+    parts = near_fields(one, tuple(s.cap for s in active), driver_name, frequency)
     total = np.zeros(frequency.size, dtype=np.complex128)
     for source, part in zip(active, parts, strict=True):
-        total += source.filter * source.flow * part[0]
+        total += source.filter * source.flow * part
     return total
 
 
@@ -135,6 +134,9 @@ def far_fields(
     one: DemoLoudspeaker, caps: tuple[Cap, ...], unit_vectors: FloatArray, frequency_hz: FloatArray
 ) -> list[ComplexArray]:
     """Per cap: far pressure times distance per volume velocity, Pa m s/m^3; (directions, frequencies) each."""
+    if one.box:
+        body = box.stored(one.box)
+        return [body.far(cap.name, unit_vectors, frequency_hz) for cap in caps]
     radius = one.sphere_radius_m
     order = sources.order_for(2 * np.pi * float(np.max(frequency_hz)) / C * radius)
     turn = np.exp(-2j * np.pi / C * radius * np.multiply.outer(unit_vectors[:, 0], frequency_hz))
@@ -156,6 +158,9 @@ def fields_at(
     order: int | None = None,
 ) -> list[ComplexArray]:
     """Per cap: pressure per volume velocity at points (points, 3) from the reference point; delay included."""
+    if one.box:
+        body = box.stored(one.box)
+        return [body.at(cap.name, point_m, frequency_hz) for cap in caps]
     radius = one.sphere_radius_m
     if order is None:
         order = sources.order_for(2 * np.pi * float(np.max(frequency_hz)) / C * radius)
@@ -170,6 +175,17 @@ def fields_at(
     return out
 
 
+def near_fields(
+    one: DemoLoudspeaker, caps: tuple[Cap, ...], driver_name: str, frequency_hz: FloatArray
+) -> list[ComplexArray]:
+    """Per cap: pressure per volume velocity 5 mm in front of a cone or port, delay included; (frequencies,) each."""
+    point = near_point(one, driver_name)
+    if one.box:
+        body = box.stored(one.box)
+        return [body.before(cap.name, driver_name, frequency_hz) for cap in caps]
+    return [part[0] for part in fields_at(one, caps, point[None, :], frequency_hz, order=_NEAR_ORDER)]
+
+
 def cap_direction(one: DemoLoudspeaker, cap: Cap) -> FloatArray:
     """Unit vector from the middle of the sphere to the middle of the cap, AES69 axes."""
     radius = one.sphere_radius_m
@@ -179,6 +195,8 @@ def cap_direction(one: DemoLoudspeaker, cap: Cap) -> FloatArray:
 
 def cap_position(one: DemoLoudspeaker, cap: Cap) -> FloatArray:
     """Middle of the cap from the reference point in meters, AES69 axes."""
+    if one.box:
+        return np.array([0.0 if cap.front else -one.depth_m, cap.y_m, cap.z_m])
     return np.asarray(one.sphere_radius_m * (cap_direction(one, cap) - _AXIS[0]), dtype=np.float64)
 
 
@@ -206,6 +224,9 @@ def near_point(one: DemoLoudspeaker, driver_name: str) -> FloatArray:
     """Where the near-field microphone stands for a cone or port, from the reference point in meters."""
     caps = {cap.name: cap for cap in one.near_caps}
     cap = caps[choice("cone or port", driver_name, tuple(caps))]
+    if one.box:
+        gap_m = np.array([NEAR_FIELD_GAP_M if cap.front else -NEAR_FIELD_GAP_M, 0.0, 0.0])
+        return np.asarray(cap_position(one, cap) + gap_m, dtype=np.float64)
     return cap_position(one, cap) + NEAR_FIELD_GAP_M * cap_direction(one, cap)
 
 

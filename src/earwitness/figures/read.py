@@ -69,10 +69,6 @@ def levels_of(response: DirectionalResponse) -> Levels:
     valid = response.valid & np.isfinite(level) & np.isfinite(response.u_db) & np.isfinite(response.u_common_db)
     safe = np.where(np.isfinite(level), level, 0.0)
     u, common = (np.where(np.isfinite(part), part, 0.0) for part in (response.u_db, response.u_common_db))
-    for cause in response.causes:
-        # What a cause does to all directions on the mean is common; how they differ about it is each one's own.
-        together = cause.pull_db.mean(axis=0)
-        common, u = np.hypot(common, together), np.hypot(u, cause.pull_db - together)
     reference = ABSOLUTE if response.absolute else UNPLACED
     levels = Levels(
         response.axis,

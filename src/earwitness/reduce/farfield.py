@@ -36,12 +36,14 @@ class Spectra:
     u_gate_wide_db : (T, F) of third-octave levels, by which validity is judged: a narrow null off axis moves with
     the gate and yet carries next to nothing. Where the gate's own leak of the bass stands in place of sound, as far
     above a subwoofer's band, it is at least what the level falls by behind a gentler taper.
+    shorter : the pressures with gates of 0.8 and 0.65 of the length, () where no gate matters
     """
 
     pressure: ComplexArray
     u_gate_db: FloatArray
     u_gate_wide_db: FloatArray
     snr_db: FloatArray
+    shorter: tuple[ComplexArray, ...] = ()
 
     def __post_init__(self) -> None:
         lock_fields(self, pressure=complex, u_gate_db=float, u_gate_wide_db=float, snr_db=float)
@@ -91,6 +93,7 @@ def spectra_of(
     if not gate_matters:
         pressure = spectrum_at(segments * weights, start_s, rate_hz, hz)
         u_gate = u_wide = np.zeros(pressure.shape)
+        every = [pressure]
     else:
         others = [weights_of(gate, time_s, share=share) for share in SHORTER_GATES]
         others.append(weights_of(replace(gate, taper_s=GENTLE_SHARE * gate.end_s), time_s))
@@ -98,8 +101,7 @@ def spectra_of(
         *every, gentle = np.split(spectrum_at(cut, np.tile(start_s, 1 + len(others)), rate_hz, hz), 1 + len(others))
         pressure = every[0]
         fall_share = gate.taper_s / gate.end_s
-        levels = [_level(one) for one in every]
-        u_gate = gating_u_db(*levels) * np.where(levels[0] < levels[-1], -1.0, 1.0)
+        u_gate = signed_gate_u_db(*map(_level, every))
         wide = [smooth_power(np.abs(one) ** 2, hz, hz, 3.0) for one in every]
         thirds = [10.0 * np.log10(np.maximum(one, 1e-300)) for one in wide]
         u_wide = gating_u_db(*thirds, hz=hz, gate_s=gate.end_s, fall_share=fall_share)
@@ -112,7 +114,14 @@ def spectra_of(
         drowned = (under_db > DROWNED_DB) & (drop_db > 1.0) & (hz * gate.end_s < LEAK_FT[0])
         u_wide = np.where(drowned, np.maximum(u_wide, under_db), u_wide)
     length_s = effective_length_s(weights[0], rate_hz)
-    return Spectra(pressure, u_gate, u_wide, snr_of(pressure, hz, noise, volts_squared, length_s))
+    snr_db = snr_of(pressure, hz, noise, volts_squared, length_s)
+    return Spectra(pressure, u_gate, u_wide, snr_db, tuple(every[1:]))
+
+
+def signed_gate_u_db(full_db: FloatArray, shorter_db: FloatArray, shortest_db: FloatArray) -> FloatArray:
+    """gating_u_db of levels with three gates, with the sign of what the level does when the gate grows longer."""
+    sign = np.where(full_db < shortest_db, -1.0, 1.0)
+    return np.asarray(gating_u_db(full_db, shorter_db, shortest_db) * sign, dtype=np.float64)
 
 
 def snr_of(

@@ -33,6 +33,7 @@ from earwitness.reduce import quality
 from earwitness.reduce.arrival import band_level_db, spread_s
 from earwitness.reduce.bad_audio import BadRecordingsError, naming, others_unreadable, together
 from earwitness.reduce.budget import budget_of, level_causes
+from earwitness.reduce.doubt.port import tuning_flags
 from earwitness.reduce.doubt.recordings import (
     causes_of,
     damage_flags,
@@ -153,6 +154,7 @@ def reduce_session(
     loud = other_takes(plan, first, impedance)
     say(0.98, "check the takes")
     flags = (*_flags(plan, far, joined, facts, gathered, late, noise, causes), *loud.flags)
+    flags = (*flags, *tuning_flags(joined.tuning_hz, loud.impedance))
     say(1.0, "reduced")
     return _measurement(plan, far, joined, parts, gathered.harmonics, loud, flags)
 
@@ -192,9 +194,9 @@ def _far_field(
     told = _noise_rows(gathered, plan.far, noise)
     indoors = plan.gate.source != "anechoic"
     spectra = spectra_of(segments, time, plan.gate, rate, hz, told, volts, gate_matters=indoors)
-    pressure = spectra.pressure * distance[:, None]
+    pressure, *shorter = (one * distance[:, None] for one in (spectra.pressure, *spectra.shorter))
     if plan.correction is not None:
-        pressure = plan.correction.at(hz).divide(pressure)
+        pressure, *shorter = (plan.correction.at(hz).divide(one) for one in (pressure, *shorter))
     levels = band_level_db(np.abs(pressure), hz, max(plan.gate.lowest_valid_hz, 200.0))
     checked = [replace(fact, band_level_db=float(level)) for fact, level in zip(facts, levels, strict=False)]
     checked += facts[len(plan.far) :]
@@ -202,7 +204,13 @@ def _far_field(
     on_axis = int(np.argmax(directions.unit_vectors()[:, 0]))
     axis_take = kept[on_axis]
     shown = segments[axis_take] * weights_of(plan.gate, time[axis_take]) * distance[axis_take]
-    chosen = Spectra(pressure[kept], spectra.u_gate_db[kept], spectra.u_gate_wide_db[kept], spectra.snr_db[kept])
+    chosen = Spectra(
+        pressure[kept],
+        spectra.u_gate_db[kept],
+        spectra.u_gate_wide_db[kept],
+        spectra.snr_db[kept],
+        tuple(one[kept] for one in shorter),
+    )
     takes = tuple(plan.far[row] for row in kept)
     far = _Far(takes, directions, pressure[kept], chosen, shown, float(-time[axis_take, 0]), on_axis)
     return far, checked

@@ -7,12 +7,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from earwitness.dsp.smoothing import smooth_power
 from earwitness.quantities import Directions, QualityFlag, Splice
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
 from earwitness.quantities.causes import Cause
 from earwitness.reduce.budget import gating_u_db, noise_u_db
+from earwitness.reduce.cut_tail import cut_tail
 from earwitness.reduce.doubt.port import UNCHECKED_U_DB, PortReading, PortVerdict, judge_port, port_reading
-from earwitness.reduce.farfield import Spectra
+from earwitness.reduce.farfield import SHORTER_GATES, Spectra, signed_gate_u_db
 from earwitness.reduce.nearfield.body import body_of
 from earwitness.reduce.nearfield.causes import CABINET, near_causes
 from earwitness.reduce.nearfield.fields import highest_model_hz
@@ -23,6 +25,9 @@ from earwitness.reduce.splice import CHAIN_BY_HAND_U_DB, CHAIN_U_DB, FAR_LEVEL_U
 
 # The near fields tell what the port does only where the box is as simple as its circuit.
 _PORT_HIGHEST_HZ = 400.0
+# How well the tail that a gate cuts off is known by the near fields: level and phase within a tenth (own choice).
+TAIL_U = 0.1
+GATE_SOURCE = "change with a gate of 0.8 and 0.65 of its length"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,7 +43,8 @@ class FarField:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Joined:
-    """The response over the whole band. u_db : (D, F) of each direction alone; snr_db (D, F)."""
+    """The response over the whole band. u_db : (D, F) of each direction alone; snr_db (D, F); tuning_hz : of a port by
+    the near fields, None where they do not show it."""
 
     pressure: ComplexArray
     u_db: FloatArray
@@ -47,6 +53,7 @@ class Joined:
     valid: BoolArray
     splice: Splice | None
     flags: tuple[QualityFlag, ...]
+    tuning_hz: float | None
 
 
 def join(plan: Plan, far: FarField, parts: tuple[NearPart, ...], near_snr_db: FloatArray, *, shared: bool) -> Joined:
@@ -70,9 +77,10 @@ def join(plan: Plan, far: FarField, parts: tuple[NearPart, ...], near_snr_db: Fl
             flags = verdict.flags if verdict is not None else ()
     low, high = _limits(plan, parts)
     if isinstance(found, Bass):
-        factor = found.to_far_field(pressure)
+        whole, whole_gates, drowned = _with_its_tail(plan, far, found)
+        factor = found.to_far_field(whole)
         effect_db = 20.0 * np.log10(np.maximum(np.abs(factor), 1e-300))
-        referred = pressure * factor
+        referred = whole * factor
         if plan.gate.source == "anechoic":
             pressure, flags = referred, (*flags, _distance_flag(effect_db[far.on_axis_row], plan))
         else:
@@ -85,7 +93,7 @@ def join(plan: Plan, far: FarField, parts: tuple[NearPart, ...], near_snr_db: Fl
                 port_u_db=None if not any(part.is_port for part in parts)
                 else UNCHECKED_U_DB if verdict is None else verdict.u_db,
             )  # fmt: skip
-            levels = _levels(plan, far, moved, gates, verdict, parts)
+            levels = _levels(plan, far, moved, whole_gates, verdict, parts)
             noise = noise_u_db(near_snr_db)
             result = splice(hz, referred, found.far(), low, high, u_db, noise, far.on_axis_row, levels)
             if isinstance(result, str):
@@ -95,13 +103,14 @@ def join(plan: Plan, far: FarField, parts: tuple[NearPart, ...], near_snr_db: Fl
                 flags = (_distance_flag(effect_db[far.on_axis_row], plan), *flags)
                 pressure, u_db, report = result.pressure, result.u_db, result.report
                 share = near_share(hz, report)
-                causes = _blended(gates, moved, result, share, hz, far.on_axis_row)
+                causes = _blended(whole_gates, moved, result, share, hz, far.on_axis_row)
                 snr_db = np.where(share > 0.5, near_snr_db, snr_db)
-                gate_fine = gate_fine | (hz < report.high_hz)
+                gate_fine = (gate_fine & ~drowned) | (hz < report.high_hz)
     elif isinstance(found, str) and plan.gate.source != "anechoic":
         flags = (_no_splice(found, low, high),)
     valid = _in_band(plan) & gate_fine & (snr_db >= settings.lowest_snr_db)
-    return Joined(pressure, u_db, causes, snr_db, valid, report, flags)
+    tuning_hz = None if verdict is None else verdict.tuning_hz
+    return Joined(pressure, u_db, causes, snr_db, valid, report, flags, tuning_hz)
 
 
 def near_share(hz: FloatArray, report: Splice) -> FloatArray:
@@ -123,11 +132,32 @@ def _gate_causes(plan: Plan, spectra: Spectra) -> tuple[Cause, ...]:
         return ()
     nothing = np.zeros(hz.size)
     tail = gating_u_db(nothing, nothing, nothing, hz=hz, gate_s=gate.end_s, fall_share=gate.taper_s / gate.end_s)
-    source = "change with a gate of 0.8 and 0.65 of its length"
     return (
-        Cause(name="gate", source=source, pull_db=spectra.u_gate_db),
+        Cause(name="gate", source=GATE_SOURCE, pull_db=spectra.u_gate_db),
         Cause(name="gate and bass", source="bass alignments through a gate of this length", pull_db=tail[None, :]),
     )
+
+
+def _with_its_tail(plan: Plan, far: FarField, bass: Bass) -> tuple[ComplexArray, tuple[Cause, ...], BoolArray]:
+    """The far field (D, F) with what the gate cut off of the bass, what the gate leaves open then, and (D, F) where
+    most of what was heard was the leak of that cut."""
+    hz, gate = plan.axis.hz, plan.gate
+    if not far.spectra.shorter:
+        return far.pressure, _gate_causes(plan, far.spectra), np.zeros(far.pressure.shape, dtype=bool)
+    there = bass.there()
+    shares = (1.0, *SHORTER_GATES)
+    tails = [cut_tail(hz, there, bass.highest_hz, gate, share=share) for share in shares]
+    whole = [one + tail for one, tail in zip((far.pressure, *far.spectra.shorter), tails, strict=True)]
+    tiny = np.finfo(float).tiny
+    levels = [20.0 * np.log10(np.maximum(np.abs(one), tiny)) for one in whole]
+    size, left = (smooth_power(np.abs(one) ** 2, hz, hz, 3.0) for one in (tails[0], whole[0]))
+    ratio = np.sqrt(size / np.maximum(left, tiny))
+    source = f"{TAIL_U:.0%} of the bass tail that the gate cut off, put back as the near fields have it"
+    causes = (
+        Cause(name="gate", source=GATE_SOURCE, pull_db=signed_gate_u_db(*levels)),
+        Cause(name="gate and bass", source=source, pull_db=TAIL_U * 20.0 / np.log(10.0) * np.minimum(ratio, 1.0)),
+    )
+    return whole[0], causes, np.asarray(ratio > 1.0, dtype=bool)
 
 
 def _limits(plan: Plan, parts: Sequence[NearPart]) -> tuple[float, float]:
