@@ -14,7 +14,7 @@ from types import ModuleType
 import pytest
 from flow_world import QuickWorld
 
-from made_once import QUICK_KEYS
+from made_once import QUICK_KEYS, MadeOnce
 
 ROOT = Path(__file__).parents[2]
 EXPLAIN = (
@@ -43,6 +43,13 @@ def archive(quick_world: QuickWorld, tmp_path_factory: pytest.TempPathFactory) -
 def test_figures_stand_where_they_stood(key: str, golden: ModuleType, archive: Path) -> None:
     kept = json.loads(golden.GOLDEN.read_text(encoding="utf-8"))[key]
     told = golden.differences(kept, golden.figures_of(archive, key))
+    assert not told, EXPLAIN.format("\n".join(told))
+
+
+def test_figures_of_the_loudspeaker_on_a_box_stand(golden: ModuleType, made_once: MadeOnce, tmp_path: Path) -> None:
+    archive = shutil.copytree(made_once.archive("coffer"), tmp_path / "archive")
+    kept = json.loads(golden.GOLDEN.read_text(encoding="utf-8"))["coffer"]
+    told = golden.differences(kept, golden.figures_of(archive, "coffer"))
     assert not told, EXPLAIN.format("\n".join(told))
 
 

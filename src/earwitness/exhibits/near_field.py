@@ -97,7 +97,7 @@ def _finding(measurement: Measurement) -> str:
     return joined(
         f"The bass below {band.split(' to ')[0]} is measured close to each part ({_parts_words(measurement)}) and "
         f"joined to the response at a distance from {band}.",
-        f"To meet it the near field had to move by {number_words(splice.gain_db, 1, sign=True)} dB, "
+        f"To meet it in full the near field would have to move by {number_words(splice.gain_db, 1, sign=True)} dB, "
         f"{number_words(abs(off), 1)} dB from what geometry expects.",
         given,
     )

@@ -236,7 +236,8 @@ def _levels(
     near = np.full(plan.axis.hz.size, chain**2)
     beyond = FAR_LEVEL_U_DB**2 + sum((gate.pull_db[0 if gate.alike else row] ** 2 for gate in gates), 0.0 * near)
     for cause in moved:
-        if cause.name == CABINET:
+        # Another shape reads the near field's own level differently, and that at all frequencies alike.
+        if cause.name == CABINET and plan.session.loudspeaker.shape != "other":
             beyond = beyond + cause.pull_db[row] ** 2
         else:
             near = near + cause.pull_db[row] ** 2

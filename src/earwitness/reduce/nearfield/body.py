@@ -47,6 +47,10 @@ class Body:
         middle[0] *= by
         return replace(self, half_m=self.half_m * by, middle_m=middle)
 
+    def rounded(self) -> Body:
+        """The sphere of the same volume, its front pole at the reference point."""
+        return replace(self, round=True, middle_m=np.array([-self.sphere_m, 0.0, 0.0]))
+
     def raised(self, by_m: float) -> Body:
         return replace(self, middle_m=self.middle_m + np.array([0.0, 0.0, by_m]))
 

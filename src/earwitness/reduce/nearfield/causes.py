@@ -20,9 +20,10 @@ GAP_M = 0.002
 CABINET = "cabinet"
 PLACE_M = 0.01
 # By what share of every length a stated cabinet may differ from the rigid body that radiates like it: edges rounded,
-# walls not flat, feet and grille on or off (own choice); of a shape that is neither box nor sphere.
+# walls not flat, feet and grille on or off (own choice).
 SIZE_SHARE = 0.03
-OTHER_SIZE_SHARE = 0.15
+# A shape that is neither box nor sphere lies between both: half of their difference (own choice).
+OTHER_SHAPE_SHARE = 0.5
 _OTHER_SPACING = 1.4 * GROUP_SPACING
 _LARGEST_PULL_DB = 6.0
 
@@ -48,7 +49,10 @@ def near_causes(
         if settle is not None and parts is bass.parts:
             parts = settle(fields.reading)
         driven = solved(fields.reading, parts) * bass.weights
-        found.append(Cause(name=name, source=source, pull_db=pull_db(summed(fields.far, driven), before)))
+        pull = pull_db(summed(fields.far, driven), before)
+        if other_shape and name == CABINET:
+            pull = OTHER_SHAPE_SHARE * pull
+        found.append(Cause(name=name, source=source, pull_db=pull))
     return tuple(found)
 
 
@@ -84,10 +88,11 @@ def _moved(
     if port_u_db is not None:
         raised = tuple(scaled_part(one, 10 ** (port_u_db / 20)) if one.is_port else one for one in parts)
         yield "level of the port", "port against cone", bass.fields, raised
-    share = OTHER_SIZE_SHARE if other_shape else SIZE_SHARE
-    body = bass.body.scaled(1 + share)
+    body = bass.body.rounded() if other_shape else bass.body.scaled(1 + SIZE_SHARE)
     again = [seats_of(part.driver, body) for part in parts]
-    source = f"as a rigid body {100 * share:g} % larger would radiate"
+    source = f"as a rigid body {100 * SIZE_SHARE:g} % larger would radiate"
+    if other_shape:
+        source = "neither box nor sphere: half of what lies between both"
     yield CABINET, source, _fields(bass, body, again, directions, speed_of_sound), parts
     if bass.body.middle_u_m > 0:
         body = bass.body.raised(bass.body.middle_u_m)
