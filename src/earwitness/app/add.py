@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
@@ -21,6 +22,7 @@ from earwitness.formats.correction_file import read_correction
 from earwitness.formats.impedance_table import read_impedance_table
 from earwitness.formats.scan_pressures import ScanPressures, read_scan_pressures
 from earwitness.quantities import Impedance, Measurement
+from earwitness.reduce.doubt.microphone import SHOWN
 from earwitness.reduce.flow import reduce_session
 from earwitness.reduce.plan import ReduceSettings
 from earwitness.session.load import load_session
@@ -68,7 +70,12 @@ def add_folder(folder: Path, archive_folder: Path, *, progress: Progress = silen
             measurement, was_reduced = measurement_of(archive, added.session_id, mend=True, progress=told)
             keep_summary(archive, owner, added.session_id, measurement)
         counts = archive.counting_session(owner)
-    warnings = [flag.sentence for flag in measurement.flags if flag.severity != "info"]
+    warnings = [flag.sentence for flag in measurement.flags if flag.severity != "info" or flag.id == SHOWN]
+    if session.date > datetime.date.today().isoformat():
+        warnings.append(
+            f"The date {session.date} lies in the future by this computer's clock: until then no other session of this "
+            "loudspeaker counts. If it is a slip, mend it in session.toml and add the folder again."
+        )
     if not chosen.is_automatic:
         warnings.append(f"As chosen for the session that this one takes the place of: {chosen.words()}.")
     if added.counts_again:

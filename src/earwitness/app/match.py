@@ -30,6 +30,7 @@ from earwitness.insight.match.seats import (
 )
 from earwitness.insight.match.subwoofer import CORNERS_HZ, SCHEMES, SubwooferMatch, match_subwoofer
 from earwitness.quantities import Curve, not_judged
+from earwitness.reduce.doubt.level import doubt_of_level
 from earwitness.session.amplifier_sheet import AmplifierSheet, read_amplifier_sheet
 from earwitness.session.room_plan import RoomPlan, read_room_plan
 from earwitness.session.small_toml import small_toml, small_toml_text
@@ -58,7 +59,7 @@ def match_loudspeaker(
     reading, loudspeaker = result.reading, result.session.loudspeaker
     distance_m = result.listening_distance_m if distance_m is None else distance_m
     absent: dict[str, str] = {}
-    claims = judge_claims(loudspeaker.claims, reading)
+    claims = judge_claims(loudspeaker.claims, reading, level_doubt=doubt_of_level(result.measurement.flags))
     if not claims:
         absent["claims"] = "the session states no claim of the maker"
     matched = None

@@ -30,15 +30,20 @@ def grid_hz() -> FloatArray:
 
 
 def far_paths(
-    one: DemoLoudspeaker, caps: tuple[Cap, ...], orbit: str, angle_deg: float, distance_m: float
+    one: DemoLoudspeaker,
+    caps: tuple[Cap, ...],
+    orbit: str,
+    angle_deg: float,
+    distance_m: float,
+    images: Images | None = None,
 ) -> FloatArray:
-    """Direct sound and wall reflections at an orbit position; (caps, samples).
+    """Direct sound and wall reflections at an orbit position; (caps, samples). images : of another room than the rig's.
 
     The loudspeaker turns about its reference point while the microphone stays. For the vertical orbit it lies on its
     side, so that its own up points to the left of the hall.
     """
     turn = speaker_axes(orbit, angle_deg)
-    images = _hall_images(distance_m)
+    images = images or _hall_images(distance_m)
     last = round(float(images.delay_s[-1]) * rig.RATE_HZ)
     out = np.zeros((len(caps), last + 2 * TAPS))
     ahead = turn @ np.array([distance_m, 0.0, 0.0])

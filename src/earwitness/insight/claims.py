@@ -24,6 +24,7 @@ from earwitness.session.record import Claim
 
 Verdict = Literal["holds", "falls short", "cannot be judged"]
 COVERAGE = 2.0
+_BY_LEVEL = ("sensitivity", "sensitivity 1 W", "highest level")
 SMOOTHING = 12
 _UNITS = {"hz": ("Hz", 1.0), "khz": ("Hz", 1000.0), "db": ("dB", 1.0), "ohm": ("ohm", 1.0), "ohms": ("ohm", 1.0),
           "ω": ("ohm", 1.0), "w": ("W", 1.0), "db spl": ("dB", 1.0)}  # fmt: skip
@@ -54,11 +55,23 @@ class ClaimVerdict:
 
 
 def judge_claims(
-    claims: Sequence[Claim], reading: Reading, *, figures: Mapping[str, Figure] | None = None
+    claims: Sequence[Claim],
+    reading: Reading,
+    *,
+    figures: Mapping[str, Figure] | None = None,
+    level_doubt: str = "",
 ) -> tuple[ClaimVerdict, ...]:
-    """Every claim, in order. figures : of load and highest level, where they are not in the reading."""
+    """Every claim, in order. figures : of load and highest level, where they are not in the reading; level_doubt : why
+    absolute levels are in doubt, "" where they are not: then they confirm no claim."""
     known = {**reading.figures, **(figures or {})}
-    return tuple(_judge(claim, reading, known) for claim in claims)
+    verdicts = (_judge(claim, reading, known) for claim in claims)
+    return tuple(_unless_doubted(one, level_doubt) for one in verdicts)
+
+
+def _unless_doubted(verdict: ClaimVerdict, level_doubt: str) -> ClaimVerdict:
+    if not level_doubt or verdict.verdict != "holds" or verdict.claim.quantity not in _BY_LEVEL:
+        return verdict
+    return _open(verdict.claim, "the level itself is in doubt, see the notes on the recordings", verdict.measured)
 
 
 def _judge(claim: Claim, reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -14,12 +14,15 @@ from earwitness.errors import AudioError
 from earwitness.formats.audio import Recording
 from earwitness.quantities import REFERENCE_PRESSURE_PA, QualityFlag
 from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities.quality import Severity
 from earwitness.session.session import Calibrator, Session
 
 SETTLING_S = 0.25
 SHORTEST_TONE_S = 1.0
 STEADY_DB = 0.05
 TONE_SHARE_DB = -1.0
+# Own choices: a stated sensitivity and a calibrator agree within half a decibel, a calibrator is cleaner than 1 %.
+AGREE_DB, REFUSED_DB, SECOND_TONE_DB = 0.5, 3.0, -36.0
 THIRD_OCTAVE = 2.0 ** (1.0 / 6.0)
 
 
@@ -42,10 +45,14 @@ def calibrate(session: Session, read: Callable[[str], Recording]) -> Calibration
     calibrator recording that holds no steady tone.
     """
     microphone = session.microphone
-    if microphone.sensitivity_fs_per_pa is not None:
-        return Calibration(microphone.sensitivity_fs_per_pa, microphone.sensitivity_u_db, True, "stated sensitivity")
+    recorded = None
     if microphone.calibrator is not None:
-        return _from_calibrator(microphone.calibrator, read(microphone.calibrator.file))
+        recorded = _from_calibrator(microphone.calibrator, read(microphone.calibrator.file))
+    if microphone.sensitivity_fs_per_pa is not None:
+        stated = Calibration(microphone.sensitivity_fs_per_pa, microphone.sensitivity_u_db, True, "stated sensitivity")
+        return stated if recorded is None else replace(stated, flags=_against(stated, recorded))
+    if recorded is not None:
+        return recorded
     flag = QualityFlag(
         "calibration",
         "warn",
@@ -58,6 +65,42 @@ def calibrate(session: Session, read: Callable[[str], Recording]) -> Calibration
         "no sound pressure level can be stated.",
     )
     return Calibration(1.0, 0.0, False, "none", (flag,))
+
+
+def _against(stated: Calibration, recorded: Calibration) -> tuple[QualityFlag, ...]:
+    """Stated sensitivity and calibrator, which say the same thing twice."""
+    apart = 20.0 * math.log10(stated.fs_per_pa / recorded.fs_per_pa)
+    limit = AGREE_DB + 2.0 * math.hypot(stated.u_db, recorded.u_db)
+    if abs(apart) <= limit:
+        return recorded.flags
+    sentence = (
+        f"sensitivity_fs_per_pa = {stated.fs_per_pa:.3g} stands {apart:+.1f} dB from the calibrator's recording "
+        f"({recorded.fs_per_pa:.3g}): one of them is wrong, or the gain was touched. Levels follow the stated "
+        "one; take it "
+        "out to use the calibrator."
+    )
+    severity: Severity = "reject" if abs(apart) > REFUSED_DB else "warn"
+    return (*recorded.flags, QualityFlag("level", severity, apart, limit, "dB", (), None, sentence))
+
+
+def _other_lines(samples: FloatArray, calibrator: Calibrator, rate_hz: float) -> tuple[QualityFlag, ...]:
+    """The largest tone beside the calibrator's own, where it is large."""
+    window, _ = _hann(samples.size)
+    power = np.abs(scipy.fft.rfft(samples * window)) ** 2
+    hz = np.arange(power.size) * rate_hz / samples.size
+    told = calibrator.frequency_hz
+    own = (hz >= told / THIRD_OCTAVE) & (hz <= told * THIRD_OCTAVE)
+    lines = np.convolve(power, np.ones(5), "same")
+    beside = np.where(own | (hz < 20.0), 0.0, lines)
+    top = int(np.argmax(beside))
+    level = 10.0 * math.log10(max(float(beside[top]), 1e-300) / float(np.sum(power[own])))
+    if level <= SECOND_TONE_DB:
+        return ()
+    sentence = (
+        f"The calibrator's recording holds a second tone at {hz[top]:.0f} Hz, {level:.0f} dB against its own: hum, or "
+        "something else that sounded. Record it again in silence."
+    )
+    return (QualityFlag("calibrator tone", "warn", level, SECOND_TONE_DB, "dB", (), None, sentence),)
 
 
 def pressure_of_level(level_db: float) -> float:
@@ -123,6 +166,15 @@ def _from_calibrator(calibrator: Calibrator, recording: Recording) -> Calibratio
     if wobble > STEADY_DB:
         sentence = f"The calibrator's level wanders by {wobble:.2f} dB within its recording."
         flags = (QualityFlag("calibrator", "warn", wobble, STEADY_DB, "dB", (), None, sentence),)
+    jump = max(levels) - min(levels)
+    if jump > REFUSED_DB:
+        sentence = (
+            f"The calibrator's recording holds two levels, {jump:.0f} dB apart (94 and 114 dB in one file?): "
+            "cut it to the "
+            f"part at {calibrator.level_db:g} dB. No sound pressure level is stated."
+        )
+        flags = (QualityFlag("level", "reject", jump, REFUSED_DB, "dB", (), None, sentence),)
+    flags = (*flags, *_other_lines(samples, calibrator, recording.rate_hz))
     u_db = math.hypot(calibrator.tolerance_db / math.sqrt(3.0), wobble)
     source = f"calibrator {calibrator.level_db:g} dB at {calibrator.frequency_hz:g} Hz"
     return Calibration(rms / pressure_of_level(calibrator.level_db), u_db, True, source, flags)

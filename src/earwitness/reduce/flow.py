@@ -33,15 +33,11 @@ from earwitness.reduce import quality
 from earwitness.reduce.arrival import band_level_db, spread_s
 from earwitness.reduce.bad_audio import BadRecordingsError, naming, others_unreadable, together
 from earwitness.reduce.budget import budget_of, level_causes
+from earwitness.reduce.doubt.level import refuses_level
 from earwitness.reduce.doubt.port import tuning_flags
-from earwitness.reduce.doubt.recordings import (
-    causes_of,
-    damage_flags,
-    refuse_unknown_sweep,
-    sweep_flags,
-    without_damaged,
-)
+from earwitness.reduce.doubt.recordings import causes_of, refuse_unknown_sweep, without_damaged
 from earwitness.reduce.doubt.stimulus import Cause
+from earwitness.reduce.doubts import recording_doubts, session_doubts, with_recorded_volts
 from earwitness.reduce.farfield import Spectra, gated, spectra_of, volts_squared_of
 from earwitness.reduce.gate import RISE_S, wall_reflections_s, weights_of
 from earwitness.reduce.gather import Gathered, SweepTake, gather, noise_of_takes, role_of
@@ -140,6 +136,7 @@ def reduce_session(
     stimuli = {take.id: plan.division_of(take).stimulus for take in takes}
     causes = causes_of(gathered.witnesses, stimuli)
     refuse_unknown_sweep(gathered.witnesses, causes, {take.id: take.file for take in takes})
+    gathered = with_recorded_volts(plan, gathered)
     noise = noise_of_takes(
         session.takes_of(NoiseFloorTake), read, plan.rate_hz, plan.axis.hz, plan.calibration.fs_per_pa
     )
@@ -153,7 +150,9 @@ def reduce_session(
     say(0.95, "impedance and loud takes")
     loud = other_takes(plan, first, impedance)
     say(0.98, "check the takes")
-    flags = (*_flags(plan, far, joined, facts, gathered, late, noise, causes), *loud.flags)
+    axis = (joined.pressure[far.on_axis_row], joined.valid[far.on_axis_row])
+    doubts = session_doubts(plan, gathered, facts, late, axis, _silence(gathered, on_axis, noise), loud.impedance)
+    flags = (*_flags(plan, far, joined, facts, gathered, late, noise, causes), *doubts, *loud.flags)
     flags = (*flags, *tuning_flags(joined.tuning_hz, loud.impedance))
     say(1.0, "reduced")
     return _measurement(plan, far, joined, parts, gathered.harmonics, loud, flags)
@@ -170,6 +169,11 @@ def _bad_others(plan: Plan, read: Read, impedance: Impedance | None) -> tuple[Au
     except InputError:
         return ()
     return ()
+
+
+def _silence(gathered: Gathered, take: FarFieldTake, noise: FloatArray | None) -> FloatArray | None:
+    own = gathered.impulses[take.id].noise
+    return noise if own is None else own
 
 
 def _noise_rows(gathered: Gathered, takes: Sequence[SweepTake], noise: FloatArray | None) -> FloatArray | None:
@@ -309,9 +313,8 @@ def _flags(
     flags += _far_field_flags(plan)
     flags += _own_flags(plan, gathered, late, noise)
     flags += level_flags(gathered.harmonics)
-    damaged = damage_flags(gathered.witnesses, causes)
-    flags += without_damaged(high_order_flags(gathered.high_orders), damaged)
-    flags += [*sweep_flags(causes, frozenset(take.id for take in plan.level)), *damaged]
+    doubts = recording_doubts(plan, gathered, causes)
+    flags += [*without_damaged(high_order_flags(gathered.high_orders), doubts), *doubts]
     return tuple(flags)
 
 
@@ -378,7 +381,7 @@ def _measurement(
         u_db=joined.u_db,
         u_common_db=np.zeros(hz.size),
         valid=joined.valid,
-        absolute=plan.calibration.absolute,
+        absolute=plan.calibration.absolute and not refuses_level(flags),
         distance_m=distance,
         lineage=(lineage.key,),
         causes=causes,

@@ -17,6 +17,7 @@ from earwitness.session.session import BurstTake, NoiseRunTake, TwoToneTake
 from earwitness.standards.cta2010 import MASK_A
 
 _SNR_DB = 20.0
+OWN_RATIO = 1.25
 # Half an octave to each side: what a loss by heat cannot do there is taken for chance (project default).
 _WANDER_OCTAVES = 0.5
 _U_LEAST_DB = 0.05
@@ -62,6 +63,7 @@ def reduce_two_tones(
             expected="both tones, from run_in_s on",
             remedy="check channel, frequencies and run_in_s",
         )
+    _require_low_tone(cut, float(recording.rate_hz), take, where)
     return TwoToneReading(take.id, take.drive_v, take.distance_m, take.low_hz, take.high_hz, lines * gain, noise)
 
 
@@ -92,6 +94,7 @@ def reduce_burst(
         found = read_burst(samples[begin : begin + size], take.frequency_hz, rate, MASK_A.orders)
     except InputError as error:
         raise AudioError(error.what, where=where, expected=error.expected, remedy=error.remedy) from None
+    _require_burst(samples[begin : begin + size], rate, take, where)
     silence, noise = samples[: min(round(take.before_s * rate), begin)], 0.0
     if silence.size >= CYCLES * rate / take.frequency_hz and np.any(silence):
         noise = read_burst(silence[-size:], take.frequency_hz, rate, ()).peak
@@ -107,6 +110,43 @@ def reduce_burst(
         noise,
         in_room,
         clipped,
+    )
+
+
+def _require_low_tone(cut: FloatArray, rate_hz: float, take: TwoToneTake, where: str) -> None:
+    """AudioError where the low tone is not there: without it intermodulation would be flattered."""
+    beside = take.low_hz + np.array([-5, -4, -3, 3, 4, 5]) / take.length_s
+    own, around = (line_rms(cut, rate_hz, hz) for hz in (np.array([take.low_hz]), beside[beside > 0.0]))
+    if own[0] > 5.0 * float(np.sqrt(np.mean(around**2))):
+        return
+    power = np.abs(np.fft.rfft(cut * np.hanning(cut.size))) ** 2
+    hz = np.arange(power.size) * rate_hz / cut.size
+    loudest = float(hz[np.argmax(np.where((hz > 10.0) & (hz < 0.5 * take.high_hz), power, 0.0))])
+    raise AudioError(
+        f"nothing was recorded at {take.low_hz:g} Hz; the strongest low tone is at {loudest:.4g} Hz",
+        where=where,
+        expected="both tones, from run_in_s on",
+        remedy="correct low_hz",
+    )
+
+
+def _require_burst(heard: FloatArray, rate_hz: float, take: BurstTake, where: str) -> None:
+    """AudioError where the recording's burst has another frequency; distortion of orders up to 5 may be louder."""
+    count = 8 * heard.size
+    power = np.abs(np.fft.rfft(heard * np.hanning(heard.size), count)) ** 2
+    hz = np.arange(power.size) * rate_hz / count
+    ratio = hz / take.frequency_hz
+    own = float(np.max(power[(ratio > 1 / OWN_RATIO) & (ratio < OWN_RATIO)], initial=0.0))
+    row = int(np.argmax(np.where(hz > 10.0, power, 0.0)))
+    order = round(float(ratio[row]))
+    harmonic = 2 <= order <= 5 and abs(ratio[row] - order) < 0.1 * order
+    if power[row] < 10.0 * own or harmonic:
+        return
+    raise AudioError(
+        f"the burst in the recording is at {hz[row]:.3g} Hz, not at {take.frequency_hz:g} Hz",
+        where=where,
+        expected="the burst that frequency_hz names",
+        remedy="correct frequency_hz, or name the right file",
     )
 
 

@@ -21,6 +21,7 @@ from earwitness.quantities import (
 )
 from earwitness.quantities.arrays import FloatArray
 from earwitness.reduce.bad_audio import together
+from earwitness.reduce.doubt.voltage import loud_volts_flags
 from earwitness.reduce.impedance import measured_impedance
 from earwitness.reduce.impulse import stuck_runs
 from earwitness.reduce.loud_takes import reduce_burst, reduce_noise_run, reduce_two_tones
@@ -35,6 +36,8 @@ from earwitness.session.session import (
     NoiseRunTake,
     TwoToneTake,
 )
+
+LoudTake = MultitoneTake | TwoToneTake | BurstTake | NoiseRunTake
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,7 +93,7 @@ def other_takes(plan: Plan, read: Read, table: Impedance | None = None) -> Other
             elif isinstance(take, TwoToneTake):
                 pairs.append(_two_tones(gear, take, flags))
             elif isinstance(take, BurstTake):
-                bursts.append(_burst(gear, take))
+                bursts.append(_burst(gear, take, flags))
             elif isinstance(take, NoiseRunTake):
                 runs.append(_noise_run(gear, take, flags))
             elif not (isinstance(take, ImpedanceTableTake) and table is not None):
@@ -134,12 +137,14 @@ def _multitone(gear: _Gear, take: MultitoneTake, flags: list[QualityFlag]) -> Mu
         response_hz=gear.response_hz,
         silence=_silence(gear, recording),
     )
+    flags += _volts(gear, take, recording, (take.run_in_s, take.run_in_s + take.period_s))
     flags += _clipped(take, recording, "multitone", "what lies between its tones is partly the recorder's")
     return found
 
 
 def _two_tones(gear: _Gear, take: TwoToneTake, flags: list[QualityFlag]) -> TwoToneReading:
     recording = gear.read(take.file)
+    flags += _volts(gear, take, recording, (take.run_in_s, take.run_in_s + take.length_s))
     found = reduce_two_tones(
         take, recording, fs_per_pa=gear.fs_per_pa, response_db=gear.response_db, response_hz=gear.response_hz
     )
@@ -147,8 +152,9 @@ def _two_tones(gear: _Gear, take: TwoToneTake, flags: list[QualityFlag]) -> TwoT
     return found
 
 
-def _burst(gear: _Gear, take: BurstTake) -> BurstTakeReading:
+def _burst(gear: _Gear, take: BurstTake, flags: list[QualityFlag]) -> BurstTakeReading:
     recording = gear.read(take.file)
+    flags += _volts(gear, take, recording, None)
     return reduce_burst(
         take,
         recording,
@@ -171,8 +177,21 @@ def _noise_run(gear: _Gear, take: NoiseRunTake, flags: list[QualityFlag]) -> Noi
         reference_channel=reference,
         silence=_silence(gear, recording),
     )
+    flags += _volts(gear, take, recording, (take.run_in_s, take.run_in_s + take.duration_s))
     flags += _clipped(take, recording, "noise run", "its loss of level is partly the recorder's")
     return found
+
+
+def _volts(
+    gear: _Gear, take: LoudTake, recording: Recording, stretch_s: tuple[float, float] | None
+) -> list[QualityFlag]:
+    """The stated voltage against the loop-back, where that tells volts. stretch_s : of an rms; None for a peak."""
+    common = gear.plan.session.reference
+    channel = take.reference_channel or (None if common is None else common.channel)
+    if common is None or common.volts_per_fs is None or channel is None or channel > recording.samples.shape[0]:
+        return []
+    loop = recording.samples[channel - 1] * common.volts_per_fs
+    return loud_volts_flags(loop, float(recording.rate_hz), take.drive_v, take.id, stretch_s)
 
 
 def _silence(gear: _Gear, beside: Recording) -> FloatArray | None:
@@ -186,7 +205,7 @@ def _silence(gear: _Gear, beside: Recording) -> FloatArray | None:
     return np.asarray(still.samples[quiet[0].microphone_channel - 1], dtype=np.float64)
 
 
-def _stuck(take: MultitoneTake | TwoToneTake | BurstTake | NoiseRunTake, recording: Recording) -> int:
+def _stuck(take: LoudTake, recording: Recording) -> int:
     """Runs at full scale. AudioError for values that are no numbers."""
     samples = recording.samples[take.microphone_channel - 1]
     peak = float(np.abs(samples).max(initial=0.0))

@@ -55,6 +55,7 @@ def check(draft: Draft) -> Iterator[Fault]:
     yield from _date(draft)
     yield from _claims(draft)
     yield from _drivers(draft)
+    yield from _enclosure(draft)
     yield from _microphone(draft)
     yield from _stimulus(draft)
     yield from _surroundings(draft)
@@ -127,6 +128,33 @@ def _drivers(draft: Draft) -> Iterator[Fault]:
                 ("loudspeaker", "driver", index, "area_m2"),
                 expected="one of the two, or both alike",
                 remedy="square meters: 85 cm2 are 0.0085; leave out what is less sure",
+            )
+
+
+def _enclosure(draft: Draft) -> Iterator[Fault]:
+    """A port in a closed box, and drivers that the cabinet cannot hold."""
+    told = draft.loudspeaker
+    if told is None:
+        return
+    for index, driver in enumerate(told.drivers):
+        if told.enclosure == "closed" and driver.kind == "port":
+            yield draft.fault(
+                f"a closed box has no port, but the driver {driver.name!r} is one",
+                ("loudspeaker", "driver", index, "kind"),
+                expected='enclosure = "vented", or no driver of kind "port"',
+                remedy="correct enclosure, or take the port out",
+            )
+    for side, axis, length in (("width_m", 1, told.width_m), ("height_m", 2, told.height_m)):
+        ends = [
+            (d.position_m[axis] - 0.5 * d.diameter_m, d.position_m[axis] + 0.5 * d.diameter_m) for d in told.drivers
+        ]
+        span = max(end for _, end in ends) - min(end for end, _ in ends)
+        if span > 1.02 * length + 0.01:
+            yield draft.fault(
+                f"the drivers' places and diameters span {span:.2f} m, the cabinet's {side} is {length:g} m",
+                ("loudspeaker", side),
+                expected="a cabinet that holds its drivers",
+                remedy="check whether width and height are exchanged, and position_m and diameter_m of the drivers",
             )
 
 

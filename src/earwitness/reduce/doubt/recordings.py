@@ -173,5 +173,5 @@ def named(takes: Sequence[str]) -> str:
 
 def without_damaged(flags: Sequence[QualityFlag], damaged: Sequence[QualityFlag]) -> list[QualityFlag]:
     """Remarks about distortion without those of damaged takes: a damaged recording says nothing of the loudspeaker."""
-    bad = {take for flag in damaged for take in flag.takes}
+    bad = {take for flag in damaged if flag.id == "damage" for take in flag.takes}
     return [flag for flag in flags if not set(flag.takes) & bad]

@@ -37,12 +37,14 @@ LIMITS = MappingProxyType(
         "microphone_residual_s": 3e-3,
         # A wrong form sends sound ahead of the direct one; the right one takes that away.
         "form_gain_db": 8.0,
+        "clock_told": 5e-4,
         # Clocks of sound cards differ by less; what differs more is another sweep.
         "clock": 3e-3,
         "rate_match": 2e-3,
     }
 )
 BANDS, BAND_OCTAVES = 16, 1.0 / 3.0
+GAIN_BAND_HZ = (150.0, 1500.0)
 PHASE_BAND_HZ, PHASE_STRIDE = (500.0, 5000.0), 8
 RATES = (44_100 / 48_000, 48_000 / 44_100, 2.0, 0.5, 44_100 / 96_000, 96_000 / 44_100, 48_000 / 88_200, 88_200 / 48_000)
 
@@ -65,7 +67,7 @@ class SweepReading:
 
     rate_error : 1 - L'/L; residual_s : rms of delays about t = a + b ln f; slip_s : a jump of the delay, and at which
     frequency (0 without one); phase_deg : constant phase left over, None where it cannot be told; loop : False for a
-    microphone
+    microphone; gain : amplitude of the sweep in the loop-back, full scale 1
     """
 
     rate_error: float
@@ -74,6 +76,7 @@ class SweepReading:
     slip_hz: float
     phase_deg: float | None
     loop: bool
+    gain: float = 0.0
 
 
 def loop_reading(spectrum: Spectrum, length: int, stimulus: Stimulus, played: Spectrum) -> SweepReading | None:
@@ -97,7 +100,8 @@ def loop_reading(spectrum: Spectrum, length: int, stimulus: Stimulus, played: Sp
     phase = None
     if abs(slope) < LIMITS["loop_rate_error"] * rate_s and slip == 0.0:
         phase = _phase_deg(left, step_hz, -float(np.angle(common)) / (2.0 * math.pi * step_hz))
-    return SweepReading(-slope / rate_s, residual, slip, slip_hz, phase, True)
+    middle = np.abs(left[int(GAIN_BAND_HZ[0] / step_hz) : int(GAIN_BAND_HZ[1] / step_hz) : PHASE_STRIDE])
+    return SweepReading(-slope / rate_s, residual, slip, slip_hz, phase, True, float(np.median(middle)))
 
 
 def microphone_reading(spectrum: Spectrum, length: int, stimulus: Stimulus, played: Spectrum) -> SweepReading | None:
@@ -221,7 +225,9 @@ def _fitted(centers: FloatArray, delay_s: FloatArray, rate_s: float) -> tuple[fl
     plain = float(np.std(delay_s - np.polyval(np.polyfit(x, delay_s, 1), x)))
     if best is None or plain < LIMITS["slip_residual_s"]:
         return slope, residual, 0.0, 0.0
-    is_jump = abs(best[2]) > max(LIMITS["slip_s"], 4.0 * best[1]) and best[1] < 0.3 * plain
+    # Level on both sides of the jump, or it is a bend.
+    level = abs(best[0]) * float(np.ptp(x)) < 0.25 * abs(best[2])
+    is_jump = level and abs(best[2]) > max(LIMITS["slip_s"], 30.0 * best[1]) and best[1] < 0.3 * plain
     if is_jump and abs(best[0]) < LIMITS["slip_rate_error"] * rate_s:
         return best
     return slope, residual, 0.0, 0.0
@@ -277,7 +283,8 @@ def cause_of(reading: SweepReading, stimulus: Stimulus, track: Track | None = No
     if track is not None and track.linear:
         return Cause("linear", "the sweep that was played is linear, not exponential", "")
     side = "loop" if reading.loop else "microphone"
-    if abs(reading.rate_error) > LIMITS[f"{side}_rate_error"]:
+    least = LIMITS["clock_told"] if reading.loop else LIMITS["microphone_rate_error"]
+    if abs(reading.rate_error) > least:
         return _other_rate(1.0 - reading.rate_error, law, stimulus, track)
     if reading.residual_s > LIMITS[f"{side}_residual_s"]:
         return Cause("other", "the channel does not hold the stated sweep as a whole", "")

@@ -1,0 +1,91 @@
+"""An echo that nobody stated: what comes back in every take, whatever the angle.
+
+ln|1 + r exp(-j w t)| is r cos(w t) to first order, so that the transform of the log magnitude over frequency shows an
+echo at its delay (Bogert, Healy and Tukey 1963, from memory). Ringing is whitened by the logarithm itself, and the
+cabinet's own edges do not keep their delay when the turntable turns (own derivation).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+import scipy.fft
+
+from earwitness.quantities import QualityFlag
+from earwitness.quantities.arrays import FloatArray
+
+# Own choices, tried on simulated loudspeakers that ring: tests/reduce/doubt/test_echo.py.
+LIMITS = MappingProxyType({"score": 7.0, "level_db": -32.0})
+BAND_HZ = (300.0, 7000.0)
+SPACING_HZ, TREND_TERMS = 3.0, 10
+EARLIEST_S, AFTER_SIZE_S, LATEST_S = 2.2e-3, 0.7e-3, 45e-3
+_REACH = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class Echo:
+    """score : its height over what is usual at other delays; delay_s; level_db : against the direct sound."""
+
+    score: float
+    delay_s: float
+    level_db: float
+
+    @property
+    def is_there(self) -> bool:
+        return self.score > LIMITS["score"] and self.level_db > LIMITS["level_db"]
+
+
+def echo_of(
+    impulses: FloatArray, rate_hz: float, *, size_m: float, speed_m_s: float, latest_s: float = LATEST_S
+) -> Echo | None:
+    """The strongest echo that all takes share. impulses (T, N) : any common start; size_m : largest cabinet edge.
+
+    None where the responses are too short to hold one behind the cabinet's own length.
+    """
+    length_s = impulses.shape[1] / rate_hz
+    earliest = max(EARLIEST_S, 2.0 * size_m / speed_m_s + AFTER_SIZE_S)
+    latest = min(latest_s, 0.7 * length_s)
+    if latest < earliest + 2e-3:
+        return None
+    length = scipy.fft.next_fast_len(max(round(rate_hz / SPACING_HZ), impulses.shape[1]), True)
+    step = rate_hz / length
+    first, last = math.ceil(BAND_HZ[0] / step), math.floor(BAND_HZ[1] / step)
+    size = np.abs(scipy.fft.rfft(impulses, length, axis=1)[:, first:last])
+    log = np.log(size + 1e-9 * float(size.max(initial=1e-300)))
+    rows = (np.arange(last - first) + 0.5) / (last - first)
+    trend = np.cos(np.pi * np.outer(rows, np.arange(TREND_TERMS)))
+    log = log - log @ np.linalg.pinv(trend).T @ trend.T
+    window = np.hanning(last - first)
+    spread = np.zeros((log.shape[0], max(_REACH, 2 * (last - first))), dtype=np.complex128)
+    spread[:, : last - first] = log * (window / window.sum())
+    delay = np.arange(spread.shape[1]) / (spread.shape[1] * step)
+    shown = scipy.fft.ifft(spread, axis=1) * spread.shape[1] * np.exp(2j * np.pi * delay * first * step) * 2.0
+    mean = shown.real.mean(axis=0)
+    use = (delay > earliest) & (delay < latest)
+    floor = max(1.48 * float(np.median(np.abs(mean[use]))), 1e-4)
+    top = int(np.argmax(np.where(use, mean, -1.0)))
+    return Echo(float(mean[top]) / floor, float(delay[top]), 20.0 * math.log10(max(float(mean[top]), 1e-9)))
+
+
+def echo_flags(echo: Echo | None, takes: int, *, speed_m_s: float, anechoic: bool) -> list[QualityFlag]:
+    """Asked, with the way of the echo: is the space anechoic, or does the gate end before the first reflection?"""
+    if echo is None or not echo.is_there:
+        return []
+    farther = echo.delay_s * speed_m_s
+    every = f"all {takes} takes" if takes > 1 else "the take"
+    ask = (
+        "is the space anechoic? Something reflects there: levels and bass are wrong then. Describe "
+        "[environment.room] or "
+        "first_reflection_ms in place of anechoic = true."
+        if anechoic
+        else "the gate lets it in. Check the room's size and positions, or first_reflection_ms."
+    )
+    sentence = (
+        f"In {every} something comes back {1e3 * echo.delay_s:.1f} ms after the sound, about "
+        f"{echo.level_db:.0f} dB against "
+        f"it, by a way {farther:.1f} m longer: {ask}"
+    )
+    return [QualityFlag("echo", "warn", echo.level_db, LIMITS["level_db"], "dB", (), BAND_HZ, sentence)]

@@ -1,0 +1,83 @@
+"""Facts of session.toml that no real session has, and a treble that ends where no loudspeaker does."""
+
+from __future__ import annotations
+
+from types import MappingProxyType
+
+import numpy as np
+
+from earwitness.quantities import QualityFlag
+from earwitness.quantities.arrays import FloatArray
+from earwitness.session.session import Session
+
+# Own choices: wide enough for what is sold.
+LIMITS = MappingProxyType(
+    {
+        "rated_least_ohm": 2.0,
+        "rated_most_ohm": 32.0,
+        "price_least": 20.0,
+        "price_most": 1_000_000.0,
+        "volume_most_m3": 1.5,
+        "edge_most_m": 2.6,
+        "driver_of_edge_least": 0.08,
+        "density_least": 40.0,
+        "density_most": 3000.0,
+        "year_first": 1995.0,
+        "cut_db": 25.0,
+    }
+)
+CUT_HZ = (12_000.0, 19_000.0)
+
+
+def fact_flags(session: Session) -> list[QualityFlag]:
+    """Slips of the pen: a point or a unit in the wrong place. Each asked with the key."""
+    told, found = session.loudspeaker, list[tuple[str, float, float, str]]()
+    ohm = told.rated_impedance_ohm
+    if ohm is not None and not LIMITS["rated_least_ohm"] <= ohm <= LIMITS["rated_most_ohm"]:
+        limit = LIMITS["rated_most_ohm" if ohm > 8.0 else "rated_least_ohm"]
+        found.append(("rated_impedance_ohm", ohm, limit, f"a rated impedance of {ohm:g} ohm; 4, 6 and 8 are usual"))
+    if told.price is not None and not LIMITS["price_least"] <= told.price.amount <= LIMITS["price_most"]:
+        words = f"a price of {told.price.amount:g} {told.price.currency} per {told.price.per}; thousands take no point"
+        found.append(("price amount", told.price.amount, LIMITS["price_least"], words))
+    edges = (told.width_m, told.height_m, told.depth_m)
+    volume = edges[0] * edges[1] * edges[2]
+    cones = [one.diameter_m for one in told.drivers if one.kind == "cone"]
+    words = f"a cabinet of {edges[0]:g} x {edges[1]:g} x {edges[2]:g} m; lengths are in meters"
+    if volume > LIMITS["volume_most_m3"] or max(edges) > LIMITS["edge_most_m"]:
+        found.append(("width_m, height_m, depth_m", volume, LIMITS["volume_most_m3"], words))
+    elif cones and max(cones) < LIMITS["driver_of_edge_least"] * min(edges):
+        found.append(("width_m, height_m, depth_m", max(cones), LIMITS["driver_of_edge_least"] * min(edges), words))
+    if told.mass_kg is not None and not LIMITS["density_least"] <= told.mass_kg / volume <= LIMITS["density_most"]:
+        words = f"a mass of {told.mass_kg:g} kg in {1000 * volume:.3g} liters"
+        found.append(("mass_kg", told.mass_kg / volume, LIMITS["density_least"], words))
+    year = float(session.date[:4])
+    if year < LIMITS["year_first"]:
+        found.append(("date", year, LIMITS["year_first"], f"the date {session.date}"))
+    return [
+        QualityFlag("fact", "warn", number, limit, "", (), None, f"session.toml says {words}: is {key} right?")
+        for key, number, limit, words in found
+    ]
+
+
+def cutoff_flags(level_db: FloatArray, hz: FloatArray, high_hz: float, take: str) -> list[QualityFlag]:
+    """A treble that ends like a wall well below the sweep's end: what lossy files and low rates do, not loudspeakers.
+
+    level_db (F,) : on axis
+    """
+    top = min(CUT_HZ[1], 0.93 * high_hz / 2 ** (1 / 6))
+    for edge in np.geomspace(max(top, CUT_HZ[0]), CUT_HZ[0], 60):
+        below = (hz > edge * 2 ** (-1 / 6)) & (hz <= edge)
+        above = (hz > edge * 2 ** (1 / 12)) & (hz <= edge * 2 ** (1 / 6))
+        if not below.any() or not above.any():
+            continue
+        fall = float(np.median(level_db[below]) - np.max(level_db[above]))
+        if fall > LIMITS["cut_db"]:
+            sentence = (
+                f"In take {take} the sound ends at {edge / 1000:.1f} kHz like cut off ({fall:.0f} dB within a "
+                "sixth of an "
+                "octave): the recording went through a lossy format or a lower sample rate. Record it again as WAV or "
+                "FLAC."
+            )
+            band = (float(edge), float(hz[-1]))
+            return [QualityFlag("cut off", "warn", fall, LIMITS["cut_db"], "dB", (take,), band, sentence)]
+    return []
