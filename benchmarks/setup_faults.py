@@ -37,7 +37,8 @@ from earwitness.session.session import Session
 KEYS = ("thimble", "causeway", "lantern")
 SHOWN = "microphone correction"
 # What says how much was measured, and questions nothing.
-PLAIN = ("missing angles", "snr", "noise not known")
+PLAIN = ("missing angles", "snr", "noise not known", "far field")
+NO_OVERLAP = "nothing shows that they belong together"
 
 
 @dataclass(frozen=True)
@@ -65,12 +66,13 @@ def figures_of(found: Measurement, one: World) -> dict[str, Figure]:
     return dict(reading.figures)
 
 
-def cautions(found: Measurement) -> dict[tuple[str, str, tuple[str, ...]], str]:
-    shown = (
-        flag for flag in found.flags if flag.severity != "info" or flag.id in (SHOWN, "level and claim", "stimulus")
-    )
+def cautions(measured: Measurement) -> dict[tuple[str, str, tuple[str, ...]], str]:
+    """What `add` says, by kind, severity and takes."""
+    also = (SHOWN, "level and claim", "stimulus")
     found: dict[tuple[str, str, tuple[str, ...]], str] = {}
-    for flag in shown:
+    for flag in measured.flags:
+        if flag.severity == "info" and flag.id not in also:
+            continue
         key = (flag.id, flag.severity, flag.takes if len(flag.takes) < 3 else ("many",))
         found[key] = f"{found[key]} {flag.sentence}" if key in found else flag.sentence
     return found
@@ -129,8 +131,8 @@ def mistakes(only: str, keys: Sequence[str]) -> list[tuple[str, str, Outcome]]:
                 started = time.process_time()
                 found = outcome_of(mistake, clean, reference, figures)
                 rows.append((mistake.name, key, found))
-                print(f"{key:9}{mistake.name:58}{found.verdict:14}{time.process_time() - started:5.1f} s  {found.words[:150]}",
-                      flush=True)  # fmt: skip
+                spent = time.process_time() - started
+                print(f"{key:9}{mistake.name:58}{found.verdict:14}{spent:5.1f} s  {found.words[:150]}", flush=True)
     return rows
 
 
@@ -165,7 +167,7 @@ def clean_sessions(count: int) -> tuple[int, list[str]]:
             print(f"clean {seed} refused: {error}", flush=True)
             continue
         for flag in found.flags:
-            if flag.severity != "info" and flag.id not in PLAIN:
+            if flag.severity != "info" and flag.id not in PLAIN and NO_OVERLAP not in flag.sentence:
                 asked.append(f"{seed} ({rig.key}): {flag.severity} {flag.id}: {flag.sentence}")
                 print("clean", asked[-1][:260], flush=True)
         refused += any(flag.severity == "reject" and flag.id not in PLAIN for flag in found.flags)

@@ -43,11 +43,11 @@ def with_recorded_volts(plan: Plan, gathered: Gathered) -> Gathered:
 
 def recording_doubts(plan: Plan, gathered: Gathered, causes: Mapping[str, Cause]) -> list[QualityFlag]:
     """Another sweep, damage, voltages."""
-    level = frozenset(take.id for take in plan.level)
+    level, far = (frozenset(take.id for take in takes) for takes in (plan.level, plan.far))
     heard, stated = _voltages(plan, gathered)
     scale = None if plan.session.reference is None else plan.session.reference.volts_per_fs
     volts = voltage_flags(heard, stated, [take.id for take in plan.level], volts_per_fs=scale)
-    return [*sweep_flags(causes, level), *damage_flags(gathered.witnesses, causes), *volts]
+    return [*sweep_flags(causes, level), *damage_flags(gathered.witnesses, causes, far), *volts]
 
 
 def session_doubts(

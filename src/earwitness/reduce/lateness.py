@@ -115,7 +115,9 @@ def heard_up_to_hz(impulse: TakeImpulse, plan: Plan) -> float:
 
 
 def _onset(impulse: TakeImpulse, rate_hz: int, high_hz: float, slow_s: float) -> float:
-    samples, start = impulse.samples[None, :], np.array([impulse.start_s])
+    # What lies long before the loudest moment is noise: a port has next to no treble to stand out from it.
+    first = max(round((impulse.peak_s - impulse.start_s - LATE_ELSEWHERE_S - slow_s) * rate_hz), 0)
+    samples, start = impulse.samples[None, first:], np.array([impulse.start_s + first / rate_hz])
     return float(onset_s(samples, start, rate_hz, high_hz, np.array([impulse.peak_s + 1e-3 + slow_s]))[0][0])
 
 

@@ -27,15 +27,18 @@ __all__ = [
 ]
 
 
-def take_flags(facts: Sequence[TakeFacts], *, speed_of_sound: float, blur_m: float = 0.0) -> list[QualityFlag]:
+def take_flags(
+    facts: Sequence[TakeFacts], *, speed_of_sound: float, blur_m: float = 0.0, recess_m: float = 0.0
+) -> list[QualityFlag]:
     """Clipping, silence, delay against distance, level jumps, polarity, energy ahead of the sound, mixed rates.
 
     blur_m : how finely a distance can be told from the sound, about a wavelength of its highest tones
+    recess_m : how far a horn may lie behind the reference point
     """
     flags: list[QualityFlag] = []
     flags += _clipping(facts)
     flags += _silence(facts)
-    flags += _distance(facts, speed_of_sound, blur_m)
+    flags += _distance(facts, speed_of_sound, blur_m, recess_m)
     flags += _level_jumps(facts)
     flags += _level_repeats(facts)
     flags += _polarity(facts)
@@ -173,7 +176,7 @@ def _silence(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
     return [QualityFlag("silence", "reject", peak, limit, "full scale", takes, None, sentence)]
 
 
-def _distance(facts: Sequence[TakeFacts], speed_of_sound: float, blur_m: float) -> list[QualityFlag]:
+def _distance(facts: Sequence[TakeFacts], speed_of_sound: float, blur_m: float, recess_m: float) -> list[QualityFlag]:
     """Around the back the path is longer and off the axis another driver may be nearer: wider limits there."""
     worst: dict[str, tuple[float, float]] = {}
     common = _common_excess_m(facts, speed_of_sound)
@@ -181,7 +184,7 @@ def _distance(facts: Sequence[TakeFacts], speed_of_sound: float, blur_m: float) 
         if not fact.arrival_known or fact.orbit is None or fact.angle_deg is None:
             continue
         excess = speed_of_sound * fact.arrival_s - fact.distance_m
-        if abs(common) <= THRESHOLDS["distance_common_m"]:
+        if -THRESHOLDS["distance_common_m"] <= common <= max(THRESHOLDS["distance_common_m"], recess_m):
             excess -= common
         limit = max(THRESHOLDS["distance_m"], THRESHOLDS["distance_share"] * fact.distance_m, blur_m)
         early, late = limit, limit
@@ -323,7 +326,8 @@ def _correlation(one: FloatArray, other: FloatArray, lag: int) -> float:
 
 def _non_causal(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
     limit = THRESHOLDS["non_causal_db"]
-    bad = [f for f in facts if f.non_causal_db > limit]
+    # Close to a port the cone is heard before the port is.
+    bad = [f for f in facts if f.non_causal_db > limit and f.orbit is not None]
     if not bad:
         return []
     worst = max(f.non_causal_db for f in bad)

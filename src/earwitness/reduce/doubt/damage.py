@@ -28,11 +28,11 @@ Spectrum = npt.NDArray[np.complex64] | npt.NDArray[np.complex128]
 LIMITS = MappingProxyType(
     {
         # Bursts below the sweep's own frequency over their usual size: no loudspeaker makes them.
-        "below_track": 9.0,
+        "below_track": 7.0,
         # The whole rest over its running median, and its share of the recording: rub and buzz may come near.
         "whole": 10.0,
         "share_db": -22.0,
-        "loop_below_track": 12.0,
+        "loop_below_track": 10.0,
         "loop_whole": 15.0,
         # What lies further below the recording does not matter.
         "floor_db": -66.0,
@@ -45,9 +45,12 @@ EARLIER_S, EARLIER_SHARE = 0.03, 0.2
 ORDER_LEAD_S, ORDER_LONGEST_S, ORDER_SHARE = 6e-3, 0.12, 0.85
 EDGES = (1.05, 2.0, 0.85, 0.96)
 BAND_TOPS_HZ = (60.0, 120.0, 240.0, 480.0, 960.0, 1920.0, 3840.0)
+# Lower bands would hold the ringing of the band's own edge.
+LOWEST_TIMES_START = 5.2
 ABOVE_BAND = 1.6
 SKIP_S, TOP_SHARE = 0.2, 0.85
 FRAME_S, MEDIAN_S = 5e-3, 0.25
+USUAL_PERCENT = 60.0
 # Below it rooms are never quiet.
 WHOLE_LOW_HZ = 100.0
 SHARE_LOW_HZ, SHARE_S, EVENT_RATIO = 200.0, 0.1, 10.0
@@ -74,7 +77,8 @@ class DamageReading:
 
     def is_odd(self) -> bool:
         """Of a microphone: what a rubbing part may make too."""
-        return self.whole > LIMITS["whole"] or self.share_db > LIMITS["share_db"]
+        lasting = self.share_db > LIMITS["share_db"] and self.below_track > 0.6 * LIMITS["below_track"]
+        return self.whole > LIMITS["whole"] or lasting
 
     def is_damaged_loop(self) -> bool:
         return self.below_track > LIMITS["loop_below_track"] or self.whole > LIMITS["loop_whole"]
@@ -183,6 +187,8 @@ def _below_track(rest: Spectrum, length: int, place: _Place, least: float) -> tu
     step = place.rate_hz / length
     largest, where = 0.0, 0.0
     for top in BAND_TOPS_HZ:
+        if top < LOWEST_TIMES_START * place.law.start_hz:
+            continue
         first, last = math.ceil(top / 2.4 / step), math.floor(1.2 * top / step)
         octaves = np.abs(np.log2(np.arange(first, last) * step / (top / math.sqrt(2.0))))
         weight = np.clip((0.76 - octaves) / 0.26, 0.0, 1.0)
@@ -196,7 +202,9 @@ def _below_track(rest: Spectrum, length: int, place: _Place, least: float) -> tu
         past = (place.tracks_hz(at) > ABOVE_BAND * top) & place.looked_at(at)
         if np.count_nonzero(past) < _LEAST_FRAMES:
             continue
-        usual = max(math.sqrt(float(np.median(frames[past]))), least)
+        # Noise that falls into what is kept leaves nothing: the usual is looked for in the whole recording too.
+        every = frames[at < place.count / place.rate_hz]
+        usual = max(math.sqrt(max(float(np.median(frames[past])), float(np.percentile(every, USUAL_PERCENT)))), least)
         row = int(np.argmax(np.where(past, frames, 0.0)))
         if math.sqrt(float(frames[row])) / usual > largest:
             largest, where = math.sqrt(float(frames[row])) / usual, float(at[row])
@@ -224,6 +232,8 @@ def _whole(rest: Samples, samples: Samples, place: _Place, least: float) -> tupl
     lasting = uniform_filter1d(power, several)
     share = lasting / np.maximum(uniform_filter1d(heard, several), 1e-24)
     # Noise that is always there is no event.
-    above = inside & (place.tracks_hz(at) > SHARE_LOW_HZ) & (lasting > EVENT_RATIO * np.median(lasting[inside]))
+    outside = lasting[~inside] if not inside.all() else lasting
+    quiet = max(float(np.median(lasting[inside])), float(np.median(outside)))
+    above = inside & (place.tracks_hz(at) > SHARE_LOW_HZ) & (lasting > EVENT_RATIO * quiet)
     share_db = 10.0 * math.log10(max(float(np.max(np.where(above, share, 0.0))), 1e-30))
     return float(ratio[row]), float(at[row]), share_db

@@ -41,6 +41,7 @@ _NOISE_DBA, _FULL_SCALE_DB, _UNDER_BOUND_DB = (34.0, 8.0), (127.0, 7.0), (-6.0, 
 _CLAIM_DB, _CLAIM_FAR_DB, _FAR_SHARE = (-1.0, 1.5), (-1.0, 8.0), 0.03
 _WRONG = ((20.0, 0.01), (10.0, 0.005), (6.0, 0.005), (30.0, 0.002))
 BAND_HZ = (300.0, 3000.0)
+DIGITAL_SILENCE_DBA = -6.0
 _IMPEDANCE_TO_RATING = (0.4, 2.2)
 
 
@@ -117,6 +118,8 @@ def evidence_of(
         excursion = at_db - excursion_level_db(at_hz, area, reach)
     full_scale = 20.0 * math.log10(1.0 / (math.sqrt(2.0) * fs_per_pa * REFERENCE_PRESSURE_PA))
     quiet = None if noise is None else a_weighted_db(noise, hz)
+    # Digital silence is no room: nothing is told by it.
+    quiet = None if quiet is not None and quiet < DIGITAL_SILENCE_DBA else quiet
     return LevelEvidence(mean, bound, excursion, quiet, full_scale, claimed_db(loudspeaker))
 
 

@@ -99,21 +99,24 @@ def sweep_flags(causes: Mapping[str, Cause], level_takes: frozenset[str]) -> lis
     return flags
 
 
-def damage_flags(witnesses: Sequence[Witness], causes: Mapping[str, Cause]) -> list[QualityFlag]:
+def damage_flags(
+    witnesses: Sequence[Witness], causes: Mapping[str, Cause], far_takes: frozenset[str]
+) -> list[QualityFlag]:
     """Recordings with dropouts, lost samples, clicks, slams or voices, one flag a take.
 
     Where another sweep than stated was played nothing can be told. What a take holds once, and no other at the same
-    frequency, is asked about; what comes in several takes is the loudspeaker's.
+    frequency, is asked about for far-field takes, which have others to compare; what comes in several takes is the
+    loudspeaker's, and what most recordings hold at one frequency is the signal's.
     """
     flags = []
     heard = [one for one in witnesses if not is_another_sweep(causes.get(one.take)) or causes[one.take].key == "slip"]
     for one in heard:
         slip = causes.get(one.take)
-        if one.loop is not None and (one.loop.is_damaged_loop() or slip is not None):
+        if one.loop is not None and (slip is not None or (one.loop.is_damaged_loop() and not _usual(one, heard))):
             flags.append(_flag(one, one.loop, _both(one), slip))
         elif one.microphone is not None and one.microphone.is_damage():
             flags.append(_flag(one, one.microphone, "the microphone's channel", None))
-        elif one.microphone is not None and one.microphone.is_odd() and not _elsewhere(one, heard):
+        elif one.take in far_takes and one.microphone is not None and _is_once(one, one.microphone, heard):
             flags.append(_odd(one.take, one.microphone))
     return flags
 
@@ -152,6 +155,24 @@ def _odd(take: str, reading: DamageReading) -> QualityFlag:
     return QualityFlag("damage", "warn", reading.whole, DAMAGE["whole"], "", (take,), None, sentence)
 
 
+def _is_once(one: Witness, reading: DamageReading, heard: Sequence[Witness]) -> bool:
+    return reading.is_odd() and not _elsewhere(one, heard)
+
+
+def _usual(one: Witness, others: Sequence[Witness]) -> bool:
+    """Whether most loop-backs, three at least, hold the same at the same frequency."""
+    own = one.loop
+    every = [other.loop for other in others if other.loop is not None]
+    if own is None:
+        return False
+    alike = [loop for loop in every if loop.is_damaged_loop() and _near(loop.frequency_hz, own.frequency_hz)]
+    return len(alike) >= 3 and 2 * len(alike) > len(every)
+
+
+def _near(one_hz: float, other_hz: float) -> bool:
+    return max(one_hz, other_hz) < SAME_HZ * min(one_hz, other_hz)
+
+
 def _elsewhere(one: Witness, others: Sequence[Witness]) -> bool:
     """Whether another take holds the like at the same frequency: then the loudspeaker makes it."""
     own = one.microphone
@@ -159,7 +180,7 @@ def _elsewhere(one: Witness, others: Sequence[Witness]) -> bool:
         other.take != one.take
         and other.microphone is not None
         and other.microphone.is_odd()
-        and max(other.microphone.whole_hz, own.whole_hz) < SAME_HZ * min(other.microphone.whole_hz, own.whole_hz)
+        and _near(other.microphone.whole_hz, own.whole_hz)
         for other in others
     )
 

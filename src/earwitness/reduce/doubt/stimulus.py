@@ -35,6 +35,9 @@ LIMITS = MappingProxyType(
         "stop_ratio": 1.03,
         "microphone_rate_error": 1.5e-3,
         "microphone_residual_s": 3e-3,
+        # A subwoofer has no treble whose arrival could be told.
+        "heard_db": -25.0,
+        "least_bands": 8,
         # A wrong form sends sound ahead of the direct one; the right one takes that away.
         "form_gain_db": 8.0,
         "clock_told": 5e-4,
@@ -115,6 +118,10 @@ def microphone_reading(spectrum: Spectrum, length: int, stimulus: Stimulus, play
     frequency = np.arange(spectrum.size) * stimulus.rate_hz / length
     middle = size[(frequency > 200.0) & (frequency < 5000.0)]
     least = minimum_phase(np.maximum(size, 1e-3 * float(np.median(middle))))
+    loud = np.interp(centers, frequency, size)
+    centers = centers[loud > 10.0 ** (LIMITS["heard_db"] / 20.0) * float(loud.max())]
+    if centers.size < LIMITS["least_bands"]:
+        return None
     delay = _arrivals_s(left, stimulus.rate_hz, centers) - _arrivals_s(least, stimulus.rate_hz, centers)
     total = length / stimulus.rate_hz
     delay = (delay - np.median(delay) + 0.5 * total) % total - 0.5 * total
