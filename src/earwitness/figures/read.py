@@ -140,7 +140,7 @@ def _read_orbit(levels: Levels, orbit: Orbit, found: _Orbits) -> None:
                 )
                 found.missing[name] = f"{why} at any frequency"
         if drop == 6:
-            found.figures[key] = maps.nominal_coverage(total, levels.axis, key=key, orbit=orbit, lineage=known.lineage)
+            found.figures[key] = maps.nominal_coverage(known, total, key=key)
 
 
 def _from_reference(reference: Figure, key: str) -> Figure:

@@ -79,15 +79,34 @@ class Levels:
         return _u_of_levels_db(self)
 
 
+def _mixing(levels: Levels) -> FloatArray:
+    """(D, S) how far each error moves each level."""
+    return np.eye(len(levels.directions)) if levels.mixing is None else levels.mixing
+
+
 @lru_cache(maxsize=8)
-def _u_of_levels_db(levels: Levels) -> FloatArray:
-    mixing = np.eye(len(levels.directions)) if levels.mixing is None else levels.mixing
-    square = mixing**2 @ levels.u_db**2
+def own_of_levels_db(levels: Levels) -> FloatArray:
+    """(D, F) standard uncertainty of each level by what belongs to single directions [dB]."""
+    square = _mixing(levels) ** 2 @ levels.u_db**2
     for cause in levels.causes:
         if cause.each:
-            square += mixing[:, : len(cause.pull_db)] ** 2 @ cause.pull_db**2
-        elif not cause.alike:
-            square += (mixing[:, : len(cause.pull_db)] @ cause.pull_db) ** 2
+            square += _mixing(levels)[:, : len(cause.pull_db)] ** 2 @ cause.pull_db**2
+    return np.asarray(np.sqrt(square), dtype=float)
+
+
+@lru_cache(maxsize=8)
+def pulls_of_directions(levels: Levels) -> tuple[tuple[str, ...], FloatArray]:
+    """Keys (C,) of the causes that do not move all directions alike, and their pulls (C, D, F) on every level."""
+    apart = [cause for cause in levels.causes if not cause.alike and not cause.each]
+    mixing = _mixing(levels)
+    pulls = [mixing[:, : len(cause.pull_db)] @ cause.pull_db for cause in apart]
+    shape = (len(apart), *levels.level_db.shape)
+    return tuple(cause.key for cause in apart), np.array(pulls).reshape(shape)
+
+
+@lru_cache(maxsize=8)
+def _u_of_levels_db(levels: Levels) -> FloatArray:
+    square = own_of_levels_db(levels) ** 2 + (pulls_of_directions(levels)[1] ** 2).sum(axis=0)
     return np.asarray(np.sqrt(square), dtype=float)
 
 
