@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 from math import hypot, sqrt
 
@@ -29,7 +30,7 @@ from earwitness.insight.compare import (
     tell_apart,
     verdicts,
 )
-from earwitness.quantities import Curve, Figure, FrequencyAxis, log_axis
+from earwitness.quantities import Cause, Curve, Figure, FrequencyAxis, log_axis
 
 AXIS = log_axis(20.0, 20_000.0, 48)
 
@@ -254,3 +255,46 @@ def test_sentences_say_what_cannot_be_told_apart() -> None:
     assert "F6 and the shape of the listening window" in found[1].sentence
     nothing = Candidate("x", "X", "monitor", "2026-01-01", {})
     assert "nothing measured in common" in tell_apart(one, nothing).sentence
+
+
+def microphone(pull_db: np.ndarray, device: str) -> Cause:
+    return Cause(name="microphone", source="test", pull_db=pull_db[None, :], device=device)
+
+
+def shared_curve(pull_db: np.ndarray, device: str, *, own: float = 0.1) -> Curve:
+    return replace(curve(0.0, u=own), u_common=np.abs(pull_db), causes=(microphone(pull_db, device),))
+
+
+def test_one_microphone_s_response_cancels_in_the_difference_of_two_sessions() -> None:
+    """JCGM 100, 5.2.2: fully correlated inputs subtract; with another microphone they add in quadrature."""
+    pull = 0.5 * np.sin(np.log2(AXIS.hz / 100.0))
+    same = difference(shared_curve(pull, "M 1"), shared_curve(pull, "M 1"), match_hz=None)
+    assert same.u_total == pytest.approx(np.full(len(AXIS), 0.1 * sqrt(2)))
+    other = difference(shared_curve(pull, "M 1"), shared_curve(pull, "M 2"), match_hz=None)
+    assert other.u_total == pytest.approx(np.hypot(0.1 * sqrt(2), np.abs(pull) * sqrt(2)))
+    unknown = difference(shared_curve(pull, ""), shared_curve(pull, ""), match_hz=None)
+    assert unknown.u_total == pytest.approx(other.u_total)
+
+
+def test_a_level_that_one_microphone_moves_is_gone_by_matching_and_its_shape_stays() -> None:
+    flat = matched(shared_curve(np.full(len(AXIS), 0.4), "M 1", own=0.0))
+    assert flat.u_total == pytest.approx(np.zeros(len(AXIS)), abs=1e-9)
+    leaning = matched(shared_curve(0.1 * tilt(1.0), "M 1", own=0.0))
+    middle = float(np.log2(np.sqrt(300.0 * 3000.0) / 1000.0))
+    assert leaning.u_total == pytest.approx(np.abs(0.1 * (tilt(1.0) - middle)), abs=2e-3)
+
+
+def test_a_figure_s_difference_leaves_out_what_one_microphone_moves_in_both() -> None:
+    """u^2 = u1^2 + u2^2 - 2 s1 s2: with 0.5 of which 0.4 is shared, sqrt(0.25 + 0.25 - 0.32) = 0.424."""
+    shared = (("sensitivity @ M 1", 0.4),)
+    pair = compare_figure(figure(50.0, shared=shared), figure(51.0, shared=shared))
+    assert pair is not None
+    assert pair.u == pytest.approx(sqrt(0.18))
+    assert pair.is_beyond
+    apart = compare_figure(figure(50.0, shared=shared), figure(51.0, shared=(("sensitivity @ M 2", 0.4),)))
+    assert apart is not None
+    assert apart.u == pytest.approx(sqrt(0.5))
+    assert not apart.is_beyond
+    turned = compare_figure(figure(50.0, shared=shared), figure(51.0, shared=(("sensitivity @ M 1", -0.4),)))
+    assert turned is not None
+    assert turned.u == pytest.approx(sqrt(0.82))

@@ -1,9 +1,9 @@
 """Loudspeakers side by side: differences with their uncertainty, figures told apart or not, rank, likeness, price.
 
 A difference counts when it is larger than both uncertainties combined, sqrt(U_a^2 + U_b^2) with expanded
-uncertainties (k = 2; JCGM 100, GUM, clause 5.1.2, for independent inputs, from memory), which is never less than
-either. Two sessions are taken to be independent; what both share (one calibrator) is then counted twice, so that
-sentences err toward "cannot be told apart".
+uncertainties (k = 2; JCGM 100, GUM, clause 5.1.2, from memory) less what both sides share: the scale and the response
+of one and the same microphone, told by its serial number, move both alike (clause 5.2.2). All else of two sessions is
+taken to be independent.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from earwitness.figures.registry import base_key, info_of, place_of
 from earwitness.quantities import Curve, Figure, FrequencyAxis
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.axis import hz_words
+from earwitness.quantities.causes import of_devices, pulled_apart, u_of_causes_db
 
 MATCH_BAND_HZ = (300.0, 3000.0)
 SHAPE_BAND_HZ = (100.0, 16_000.0)
@@ -153,8 +154,11 @@ def mean_level(curve: Curve, band_hz: tuple[float, float] = MATCH_BAND_HZ) -> tu
         )
     weight = _log_weights(curve.axis.hz[inside])
     octaves = max(1.0, log2(band_hz[1] / band_hz[0]))
-    own = float(np.sqrt(np.sum(weight * curve.u[inside] ** 2) / octaves))
-    return float(np.sum(weight * curve.values[inside])), hypot(own, float(np.sum(weight * curve.u_common[inside])))
+    own = float(np.sqrt(np.sum(weight * curve.u_rest()[inside] ** 2) / octaves))
+    level = float(np.sum(weight * curve.values[inside]))
+    if not curve.causes:
+        return level, hypot(own, float(np.sum(weight * curve.u_common[inside])))
+    return level, hypot(own, *(float(np.sum(weight * cause.pull_db[0, inside])) for cause in curve.causes))
 
 
 def matched(curve: Curve, band_hz: tuple[float, float] = MATCH_BAND_HZ) -> Curve:
@@ -164,19 +168,27 @@ def matched(curve: Curve, band_hz: tuple[float, float] = MATCH_BAND_HZ) -> Curve
     inside = (curve.axis.hz >= band_hz[0]) & (curve.axis.hz <= band_hz[1])
     weight = _log_weights(curve.axis.hz[inside])
     octaves = max(1.0, log2(band_hz[1] / band_hz[0]))
-    own = np.hypot(curve.u, np.sqrt(np.sum(weight * curve.u[inside] ** 2) / octaves))
+    rest = curve.u_rest()
+    own = np.hypot(rest, np.sqrt(np.sum(weight * rest[inside] ** 2) / octaves))
     common = np.abs(curve.u_common - np.sum(weight * curve.u_common[inside]))
+    causes = tuple(
+        replace(cause, pull_db=cause.pull_db - np.sum(weight * cause.pull_db[0, inside])) for cause in curve.causes
+    )
+    if causes:
+        own, common = np.hypot(own, u_of_causes_db(causes, 1, own.size)[0]), np.zeros(own.size)
     return replace(
         curve,
         values=curve.values - level,
         u=own,
         u_common=common,
+        causes=causes,
         reference=f"dB re the mean from {hz_words(band_hz[0])} to {hz_words(band_hz[1])}",
     )
 
 
 def difference(first: Curve, second: Curve, *, match_hz: tuple[float, float] | None = MATCH_BAND_HZ) -> Curve:
-    """First less second, on the first one's frequencies; all uncertainties of both combined in quadrature.
+    """First less second, on the first one's frequencies; what one device moves in both cancels, the rest of both
+    uncertainties is combined in quadrature.
 
     match_hz : levels are matched in that band before; None compares them as they are. Raises InputError for curves of
     different units, or as `mean_level`.
@@ -191,13 +203,23 @@ def difference(first: Curve, second: Curve, *, match_hz: tuple[float, float] | N
         name=f"difference of {first.name}",
         axis=first.axis,
         values=np.where(first.valid & other.valid, first.values - other.values, 0.0),
-        u=np.hypot(first.u_total, other.u_total),
+        u=_u_apart(first, other),
         u_common=np.zeros(len(first.axis)),
         valid=first.valid & other.valid,
         unit=first.unit,
         reference="0 dB: both alike",
         lineage=tuple(dict.fromkeys(first.lineage + second.lineage)),
     )
+
+
+def _u_apart(first: Curve, second: Curve) -> FloatArray:
+    """(F,) standard uncertainty of the difference of two curves of two sessions."""
+    count = len(first.axis)
+    square = first.u_total**2 + second.u_total**2
+    both = [of_devices(one.causes) for one in (first, second)]
+    square -= sum((u_of_causes_db(one, 1, count)[0] ** 2 for one in both), np.zeros(count))
+    square += u_of_causes_db(pulled_apart(*both), 1, count)[0] ** 2
+    return np.asarray(np.sqrt(np.maximum(square, 0.0)), dtype=float)
 
 
 def resampled(curve: Curve, axis: FrequencyAxis) -> Curve:
@@ -208,7 +230,8 @@ def resampled(curve: Curve, axis: FrequencyAxis) -> Curve:
     parts = {name: np.interp(at, had, getattr(curve, name)) for name in ("values", "u", "u_common")}
     inside = (axis.hz >= curve.axis.hz[0]) & (axis.hz <= curve.axis.hz[-1])
     valid = inside & (np.interp(at, had, curve.valid.astype(float)) > 1.0 - 1e-9)
-    return replace(curve, axis=axis, valid=valid, **parts)
+    causes = tuple(replace(cause, pull_db=np.interp(at, had, cause.pull_db[0])[None, :]) for cause in curve.causes)
+    return replace(curve, axis=axis, valid=valid, causes=causes, **parts)
 
 
 def compare_figure(first: Figure, second: Figure) -> FigurePair | None:
@@ -219,7 +242,10 @@ def compare_figure(first: Figure, second: Figure) -> FigurePair | None:
     if first.value is None or second.value is None or first.unit != second.unit:
         return None
     gap = first.value - second.value
-    expanded = hypot(_arm(first, -gap), _arm(second, gap))
+    shared = dict(second.shared)
+    alike = sum(size * shared.get(key, 0.0) for key, size in first.shared)
+    square = _arm(first, -gap) ** 2 + _arm(second, gap) ** 2 - 2.0 * COVERAGE_FACTOR**2 * alike
+    expanded = sqrt(max(square, 0.0))
     # The higher one may not be "at most" its value, the lower one not "at least": it could lie anywhere nearer.
     higher, lower = (first, second) if gap > 0 else (second, first)
     is_open = higher.bound == "at most" or lower.bound == "at least"
