@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import signal
@@ -97,3 +99,22 @@ def test_nothing_comes_from_an_empty_impulse() -> None:
     silent = measured(np.ones(HZ.size, complex), np.zeros(0))
     assert time_curves(silent) == {}
     assert decay_curves(silent) == {}
+
+
+def test_decay_begins_where_the_gate_holds_two_periods() -> None:
+    """2 / T: 100 Hz behind a gate of 20 ms, 250 Hz behind one of 8 ms."""
+    for end_s, lowest_hz in ((0.02, 100.0), (0.008, 250.0)):
+        one = measured(np.ones(HZ.size, complex), click(np.array([1.0]), np.array([1.0])))
+        found = decay_curves(replace(one, gate=replace(GATE, end_s=end_s)))
+        assert found["decay_2"].axis.hz[0] == pytest.approx(lowest_hz, rel=0.03)
+
+
+def test_a_delay_is_as_uncertain_as_the_line_through_its_phase() -> None:
+    """Least squares of a straight line: residual variance over n - 2 degrees of freedom, as numpy.polyfit has it."""
+    phase = 0.02 * np.cos(1.7 * np.arange(HZ.size))
+    found = excess_group_delay(measured(np.exp(1j * phase), np.zeros(0), u_db=0.0))
+    assert found is not None
+    row = int(np.argmin(np.abs(HZ - 1000.0)))
+    near = np.abs(np.log2(HZ / HZ[row])) <= 1 / 6 + 1e-9
+    _, covariance = np.polyfit(2 * np.pi * HZ[near], phase[near], 1, cov=True)
+    assert found.u[row] == pytest.approx(1000.0 * np.sqrt(covariance[0, 0]), rel=1e-3)

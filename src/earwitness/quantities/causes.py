@@ -64,9 +64,19 @@ def smooth_basis(hz: FloatArray) -> FloatArray:
     return basis
 
 
-def smooth_causes(name: str, source: str, u_db: FloatArray, hz: FloatArray, *, device: str = "") -> tuple[Cause, ...]:
-    """What is off by a shape that changes smoothly over frequency, one cause a knot; together they make u_db (F,)."""
-    pulls = (smooth_basis(hz) * u_db[:, None]).T
+def smooth_causes(
+    name: str, source: str, u_db: FloatArray, hz: FloatArray, *, device: str = "", known_hz: float | None = None
+) -> tuple[Cause, ...]:
+    """What is off by a shape that changes smoothly over frequency, one cause a knot; together they make u_db (F,).
+
+    known_hz : where the shape is known to be 0, as a response is at the frequency of its calibrator; about it u falls
+        with sqrt(1 - correlation^2), the conditional normal law (handbook formula)
+    """
+    basis = smooth_basis(hz)
+    if known_hz is not None:
+        there = smooth_basis(np.append(hz[:1], [known_hz, hz[-1]]))[1]
+        basis = basis - (basis @ there)[:, None] * there
+    pulls = (basis * u_db[:, None]).T
     knots = np.log2(hz[0]) - 1.5 + np.arange(len(pulls)) / _KNOTS_PER_OCTAVE
     return tuple(
         Cause(name=name, source=source, pull_db=pull[None, :], part=f"near {2.0**knot:.0f} Hz", device=device)

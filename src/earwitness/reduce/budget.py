@@ -19,6 +19,8 @@ from earwitness.session.session import Session
 _DB_PER_NEPER = 20 / np.log(10)
 _RECTANGULAR = np.sqrt(3.0)
 COIL_HEAT_DB = 0.1
+# Sensitivities of microphones are stated at 1 kHz (common practice, no source).
+SCALE_HZ = 1000.0
 WITHOUT_FILE_DB = ((10_000.0, 1.0), (np.inf, 2.5))
 WITH_FILE_DB = ((10_000.0, 0.5), (np.inf, 1.0))
 # Alignments whose gated level tells what a gate leaves of a bass tail that it cuts (own choice).
@@ -190,10 +192,13 @@ def _device(session: Session) -> str:
 def _microphone_causes(session: Session, hz: FloatArray, band_hz: tuple[float, float] | None) -> tuple[Cause, ...]:
     """The microphone's own response: its file where it reaches, otherwise the limits of a good capsule."""
     bare = _limits(hz, WITHOUT_FILE_DB) / _RECTANGULAR
-    device = _device(session)
+    device, told = _device(session), session.microphone
+    # The scale holds at one frequency, and there is nothing of the shape in it.
+    by_calibrator = told.sensitivity_fs_per_pa is None and told.calibrator is not None
+    known_hz = told.calibrator.frequency_hz if by_calibrator and told.calibrator is not None else SCALE_HZ
     if band_hz is None:
         source = "no file: +-1 dB to 10 kHz, +-2.5 dB above, rectangular (common practice, no source)"
-        return smooth_causes("microphone", source, bare, hz, device=device)
+        return smooth_causes("microphone", source, bare, hz, device=device, known_hz=known_hz)
     stated = session.microphone.correction_u_db
     if stated is not None:
         inside, source = np.full_like(hz, stated), "file, uncertainty as stated"
@@ -201,7 +206,8 @@ def _microphone_causes(session: Session, hz: FloatArray, band_hz: tuple[float, f
         inside = _limits(hz, WITH_FILE_DB) / _RECTANGULAR
         source = "file: +-0.5 dB to 10 kHz, +-1 dB above, rectangular (common practice, no source)"
     reached = (hz >= band_hz[0]) & (hz <= band_hz[1])
-    return smooth_causes("microphone", source, np.where(reached, inside, np.maximum(inside, bare)), hz, device=device)
+    u_db = np.where(reached, inside, np.maximum(inside, bare))
+    return smooth_causes("microphone", source, u_db, hz, device=device, known_hz=known_hz)
 
 
 def _limits(hz: FloatArray, steps: tuple[tuple[float, float], ...]) -> FloatArray:

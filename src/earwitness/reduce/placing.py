@@ -30,8 +30,7 @@ MOST_PULL_DB = 6.0
 _DB_PER_NEPER = 20 / np.log(10)
 _RECTANGULAR = np.sqrt(3.0)
 _ORBITS: tuple[Orbit, Orbit] = ("horizontal", "vertical")
-_SIDEWAYS_DEG = 30.0
-_WIDEST_STEP_DEG = 31.0
+WIDEST_STEP_DEG = 30.01
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -137,19 +136,20 @@ def _recording(placed: Placed) -> list[Cause]:
 
 
 def slope_db_per_deg(placed: Placed, orbit: Orbit) -> FloatArray:
-    """(D, F) slope of the level over the angle on an orbit by the neighbors on both sides; 0 off it and at its ends'
-    outer sides by the one neighbor there is."""
+    """(D, F) slope of the level over the angle on an orbit, by the neighbors on both sides that lie within 30 degrees;
+    0 off the orbit and where there is none."""
     found = np.zeros_like(placed.level_db)
     rows, angles = on_orbit(placed.directions, orbit)
     if rows.size < 2:
         return found
     level = placed.level_db[rows]
-    full = angles[0] + 360.0 - angles[-1] <= _WIDEST_STEP_DEG
-    if full:
-        angles = np.concatenate([[angles[-1] - 360.0], angles, [angles[0] + 360.0]])
-        level = np.concatenate([level[-1:], level, level[:1]])
-    slope = np.gradient(level, angles, axis=0)
-    found[rows] = slope[1:-1] if full else slope
+    after = np.mod(np.roll(angles, -1) - angles, 360.0)
+    step = (np.roll(level, -1, axis=0) - level) / np.maximum(after, 1e-9)[:, None]
+    # Each step weighs by the other's width, so that a parabola's slope comes out.
+    ahead = np.where((after > 0.01) & (after <= WIDEST_STEP_DEG), 1.0 / np.maximum(after, 1e-9), 0.0)[:, None]
+    behind, before = np.roll(ahead, 1, axis=0), np.roll(step, 1, axis=0)
+    total = ahead + behind
+    found[rows] = np.where(total > 0, (ahead * step + behind * before) / np.where(total > 0, total, 1.0), 0.0)
     return found
 
 

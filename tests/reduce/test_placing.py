@@ -1,0 +1,167 @@
+"""What places leave open, against closed forms: slopes of parabolas, distances, the far field's rule."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from earwitness.quantities import Cause, cta_orbits, from_orbit
+from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities.directions import join
+from earwitness.reduce.placing import (
+    Placed,
+    finite_distance_causes,
+    near_effect,
+    placing_causes,
+    slope_db_per_deg,
+)
+from earwitness.session.record import Driver
+
+WHERE = cta_orbits()
+HORIZONTAL = np.arange(70) < 36
+# Angles of both orbits in the order of `cta_orbits`.
+ANGLES = np.concatenate([np.arange(-170.0, 190, 10), [a for a in np.arange(-170.0, 180, 10) if a]])
+ORBITS = tuple("horizontal" if one else "vertical" for one in HORIZONTAL)
+
+
+def placed(level_db: FloatArray, **changes: Any) -> Placed:
+    told = {
+        "directions": WHERE, "level_db": level_db, "distance_m": np.full(len(level_db), 2.0), "orbit": ORBITS,
+        "order": np.arange(len(level_db), dtype=float), "divided": False,
+    }  # fmt: skip
+    return Placed(**{**told, **changes})
+
+
+def lopsided(factor: float = 1.0) -> FloatArray:
+    """(70, 1) dB: a parabola about +5 degrees, the same over both orbits."""
+    return np.asarray(factor * -0.01 * (ANGLES[:, None] - 5.0) ** 2)
+
+
+def named(causes: tuple[Cause, ...], name: str, part: str = "") -> Cause:
+    (found,) = [cause for cause in causes if cause.name == name and cause.part == part]
+    return found
+
+
+def test_the_slope_of_a_parabola_is_exact_between_its_ends() -> None:
+    """-0.02 (angle - 5) dB per degree; on the seam at 180 degrees the parabola is no circle."""
+    slope = slope_db_per_deg(placed(lopsided()), "horizontal")[:, 0]
+    inner = HORIZONTAL & (np.abs(ANGLES) < 170)
+    assert slope[inner] == pytest.approx(-0.02 * (ANGLES[inner] - 5.0))
+    assert not slope[~HORIZONTAL].any()
+
+
+def test_a_turntable_off_its_zero_moves_its_orbit_by_the_slope_and_no_more_than_six_db() -> None:
+    zero = named(placing_causes(placed(lopsided(2.0))), "zero of the turntable, horizontal").pull_db[:, 0]
+    inner = HORIZONTAL & (np.abs(ANGLES) < 90)
+    assert zero[inner] == pytest.approx(-0.04 * (ANGLES[inner] - 5.0))
+    assert not zero[~HORIZONTAL].any()
+    deep = named(placing_causes(placed(lopsided(100.0))), "zero of the turntable, horizontal").pull_db
+    assert np.abs(deep).max() == 6.0
+
+
+def test_a_microphone_too_high_reads_the_other_orbit_s_slope_in_front_only() -> None:
+    """0.7 degrees of 0.1 dB per degree on axis, less to the sides by the cosine, nothing behind."""
+    height = named(placing_causes(placed(lopsided())), "height of the microphone, horizontal").pull_db[:, 0]
+    expected = 0.7 * 0.1 * np.maximum(np.cos(np.radians(ANGLES)), 0.0)
+    assert height[HORIZONTAL] == pytest.approx(expected[HORIZONTAL], abs=1e-9)
+    assert not height[~HORIZONTAL].any()
+
+
+def test_an_axis_of_turning_off_the_reference_point_moves_by_the_way_it_shortens() -> None:
+    """Law of cosines: a centimeter toward the microphone at 2 m, 20 lg(r / |r - d|), to first order."""
+    causes = placing_causes(placed(lopsided()))
+    for part, turn in (("forward", 0.0), ("sideways", 90.0)):
+        pull = named(causes, "axis of turning, horizontal", part).pull_db[:, 0]
+        away = np.sqrt(4.0 - 2 * 2.0 * 0.01 * np.cos(np.radians(ANGLES - turn)) + 1e-4)
+        assert pull[HORIZONTAL] == pytest.approx(20 * np.log10(2.0 / away)[HORIZONTAL], abs=3e-4)
+        assert not pull[~HORIZONTAL].any()
+
+
+def test_the_tape_measure_moves_all_alike_and_each_place_by_itself() -> None:
+    """8.686 dB per neper: 5 mm / sqrt 3 of 2 m are 0.0125 dB, 7 mm 0.030 dB."""
+    causes = placing_causes(placed(lopsided()))
+    common, own = named(causes, "distance"), named(causes, "place of one take")
+    assert common.alike
+    assert common.pull_db[0] == pytest.approx(8.685889638 * 0.005 / np.sqrt(3) / 2.0)
+    assert own.each
+    assert own.pull_db == pytest.approx(np.full((70, 1), 8.685889638 * 0.007 / 2.0))
+    near = placing_causes(placed(lopsided(), distance_m=np.full(70, 1.0)))
+    assert named(near, "distance").pull_db == pytest.approx(2 * common.pull_db)
+
+
+@pytest.mark.parametrize("divided", [False, True])
+def test_drift_runs_in_the_order_of_recording_and_a_loop_back_takes_most_of_it_out(divided: bool) -> None:
+    share = 0.3 if divided else 1.0
+    order = np.concatenate([np.arange(36)[::-1], np.arange(34) + 36]).astype(float)
+    causes = placing_causes(placed(lopsided(), order=order, divided=divided))
+    across = named(causes, "drift, horizontal").pull_db[:, 0]
+    assert across[0] == pytest.approx(0.05 * share)
+    assert across[35] == pytest.approx(-0.05 * share)
+    assert not across[36:].any()
+    gain = named(causes, "gain between the orbits").pull_db[:, 0]
+    assert gain[~HORIZONTAL] == pytest.approx(0.1 * share)
+    assert not gain[HORIZONTAL].any()
+
+
+def test_one_orbit_alone_has_no_gain_to_another_and_nothing_is_known_across_it() -> None:
+    only = placed(lopsided()[:36], directions=WHERE.take(np.arange(36)), orbit=ORBITS[:36], distance_m=np.full(36, 2.0))
+    names = {cause.name for cause in placing_causes(only)}
+    assert "gain between the orbits" not in names
+    assert not any("vertical" in name or "height" in name for name in names)
+
+
+def test_every_cause_has_a_key_of_its_own() -> None:
+    causes = placing_causes(placed(lopsided()))
+    assert len({cause.key for cause in causes}) == len(causes)
+
+
+def driver(kind: str, diameter_m: float, place_m: tuple[float, float, float] = (0.0, 0.0, 0.0)) -> Driver:
+    return Driver.model_validate({"name": kind, "kind": kind, "diameter_m": diameter_m, "position_m": place_m})
+
+
+def test_the_far_field_of_a_horn_begins_where_the_handbook_rule_has_it() -> None:
+    """2 D^2 / lambda = r: f = r c / (2 D^2), 3811 Hz for 0.3 m at 2 m; there the rim is heard an eighth of pi late."""
+    hz = np.geomspace(200.0, 20_000.0, 2000)
+    effect = near_effect([driver("horn", 0.3)], hz, 2.0, 343.0)
+    assert effect.from_hz == pytest.approx(2.0 * 343.0 / (2 * 0.09), rel=3e-3)
+    assert effect.size_m == pytest.approx(0.3)
+    at = int(np.argmin(np.abs(hz - 3811.0)))
+    # Mean of exp(-j phase x) over x from 0 to 1, as of a disk's rings: sin(phase / 2) / (phase / 2).
+    rings = np.abs(np.mean(np.exp(-1j * np.pi / 8 * (np.arange(20_000) + 0.5) / 20_000)))
+    assert effect.error_db[at] == pytest.approx(-20 * np.log10(rings), rel=0.01)
+    assert np.all(np.diff(effect.error_db) >= -1e-12)
+
+
+def test_a_small_dome_is_in_its_far_field_and_a_woofer_counts_up_to_where_it_beams() -> None:
+    hz = np.geomspace(200.0, 20_000.0, 500)
+    assert near_effect([driver("dome", 0.025)], hz, 1.0, 343.0).from_hz is None
+    two_way = near_effect([driver("dome", 0.025), driver("cone", 0.17, (0.0, 0.0, -0.2))], hz, 1.0, 343.0)
+    assert two_way.from_hz is not None
+    # ka = 4 of a radius of 85 mm.
+    silent = 4 * 343.0 / (2 * np.pi * 0.085)
+    assert two_way.error_db[hz < silent].max() > 0.1
+    assert two_way.error_db[hz > 1.01 * silent].max() < 0.02
+
+
+def test_the_finite_distance_moves_the_front_alike_and_weak_directions_more() -> None:
+    hz = np.array([1000.0, 8000.0])
+    level = np.broadcast_to(-10.0 * (1 - np.cos(np.radians(ANGLES)))[:, None], (70, 2))
+    causes = finite_distance_causes(placed(level), near_effect([driver("horn", 0.3)], hz, 2.0, 343.0))
+    front, each = named(causes, "finite distance"), named(causes, "finite distance, each direction")
+    assert not front.each
+    assert each.each
+    axis, side = 17, int(np.flatnonzero((ANGLES == 60) & HORIZONTAL)[0])
+    assert front.pull_db[side] == pytest.approx(0.25 * front.pull_db[axis])
+    assert each.pull_db[side] == pytest.approx(each.pull_db[axis] * 10 ** (5.0 / 20))
+    assert finite_distance_causes(placed(level), near_effect([driver("dome", 0.02)], hz, 2.0, 343.0)) == ()
+
+
+def test_a_coarse_half_orbit_has_slopes_of_its_own() -> None:
+    """At an end by the one neighbor there is."""
+    angles = np.array([0.0, 15.0, 30.0, 60.0])
+    where = join([from_orbit("horizontal", angles)])
+    level = (-0.1 * angles)[:, None]
+    one = placed(level, directions=where, orbit=("horizontal",) * 4, distance_m=np.full(4, 2.0))
+    assert slope_db_per_deg(one, "horizontal")[:, 0] == pytest.approx(np.full(4, -0.1))
