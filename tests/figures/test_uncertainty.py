@@ -119,10 +119,12 @@ def test_a_take_is_off_by_one_number_at_all_frequencies() -> None:
 def test_takes_are_independent_of_each_other() -> None:
     """Seven horizontal and two vertical places of equal energy: 0.3 / sqrt(9)."""
     flat = response(np.ones(70), u_db=0.0, u_common_db=0.0)
-    levels = levels_of(replace(flat, causes=(_cause("place", np.full((70, POINTS), 0.3), each=True),)))
-    found = windows(levels)
-    assert found.curves["listening_window"].u == pytest.approx(0.3 / 3.0)
-    assert _errors(levels, found, "listening_window").std() == pytest.approx(0.1, rel=0.04)
+    for rows in (70, 1):
+        levels = levels_of(replace(flat, causes=(_cause("place", np.full((rows, POINTS), 0.3), each=True),)))
+        found = windows(levels)
+        assert found.curves["listening_window"].u == pytest.approx(0.3 / 3.0)
+        assert levels.u_of_levels_db() == pytest.approx(np.full((70, POINTS), 0.3))
+        assert _errors(levels, found, "listening_window").std() == pytest.approx(0.1, rel=0.04)
 
 
 def test_correlation_over_one_octave() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -41,8 +41,8 @@ class OrbitLevels:
     map: DirectivityMap
     u_db: FloatArray
     lineage: tuple[str, ...]
-    pulls_db: FloatArray
-    keys: tuple[str, ...]
+    pulls_db: FloatArray = field(default_factory=lambda: np.zeros((0, 1, 1)))
+    keys: tuple[str, ...] = ()
 
 
 def _with_holes(angle: FloatArray) -> FloatArray:
@@ -245,9 +245,23 @@ def first_fall(orbit: OrbitLevels, sign: float, drop_db: float) -> Side:
     zero = int(np.argmin(np.abs(orbit.map.angle_deg)))
     own = np.sqrt((errors**2).sum(axis=0) - errors[zero] ** 2)
     own = np.hypot(own, np.where(fall.reached, fall.doubt_deg, 0.0))
-    moves = np.concatenate([np.einsum("af,caf->cf", weights, orbit.pulls_db) * turn, errors[[zero]]])
+    by_causes = np.einsum("af,caf->cf", weights, orbit.pulls_db) * turn if orbit.keys else np.zeros((0, count))
+    moves = np.concatenate([by_causes, errors[[zero]]])
     reached = fall.reached
+    own = np.hypot(own, _jumps_deg(out, above, chained, fall, np.sqrt(own**2 + (moves**2).sum(axis=0)), turn))
     return Side(np.where(reached, fall.angle_deg, away), own, moves, reached, np.logical_or(reached, complete))
+
+
+def _jumps_deg(
+    out: FloatArray, above: FloatArray, chained: BoolArray, fall: _Fall, u_deg: FloatArray, turn: FloatArray
+) -> FloatArray:
+    """(K,) what a level two u higher or lower moves beyond the slope at the fall: the edge of another lobe, say."""
+    level = u_deg / np.where(turn > 0, turn, 1.0)
+    ends = [_first_falls(out, above + sign * level, chained) for sign in (2.0, -2.0)]
+    angles = [np.where(end.reached, end.angle_deg, out[-1]) for end in ends]
+    half = np.abs(angles[0] - angles[1]) / 4
+    beyond = np.sqrt(np.maximum(half**2 - u_deg**2, 0.0))
+    return np.asarray(np.where(fall.reached & (turn > 0), beyond, 0.0), dtype=float)
 
 
 def _chained(valid: BoolArray, out: FloatArray) -> BoolArray:

@@ -90,7 +90,8 @@ def session_draws(causes: Sequence[Cause], draws: int) -> FloatArray:
 
 def take_draws(levels: Levels, draws: int) -> list[FloatArray]:
     """(N, M) a kind: unit normals of what every measured direction has for itself."""
-    return [_take_draws(cause.key, draws, len(cause.pull_db)) for cause in levels.causes if cause.each]
+    measured = len(levels.directions) if levels.mixing is None else int(levels.mixing.shape[1]) - 1
+    return [_take_draws(cause.key, draws, measured) for cause in levels.causes if cause.each]
 
 
 @lru_cache(maxsize=16)

@@ -84,13 +84,20 @@ def _mixing(levels: Levels) -> FloatArray:
     return np.eye(len(levels.directions)) if levels.mixing is None else levels.mixing
 
 
+def _on_measured(levels: Levels, cause: Cause) -> FloatArray:
+    """(M, F) pull of a cause on every measured direction; what is filled in adds one error of its own."""
+    measured = len(levels.directions) if levels.mixing is None else int(levels.mixing.shape[1]) - 1
+    return np.broadcast_to(cause.pull_db, (max(measured, len(cause.pull_db)), cause.pull_db.shape[1]))
+
+
 @lru_cache(maxsize=8)
 def own_of_levels_db(levels: Levels) -> FloatArray:
     """(D, F) standard uncertainty of each level by what belongs to single directions [dB]."""
     square = _mixing(levels) ** 2 @ levels.u_db**2
     for cause in levels.causes:
         if cause.each:
-            square += _mixing(levels)[:, : len(cause.pull_db)] ** 2 @ cause.pull_db**2
+            moved = _on_measured(levels, cause)
+            square += _mixing(levels)[:, : len(moved)] ** 2 @ moved**2
     return np.asarray(np.sqrt(square), dtype=float)
 
 
@@ -142,7 +149,8 @@ def _summed(pulls: FloatArray, of_cause: FloatArray) -> FloatArray:
 
 def pulls_of_takes(levels: Levels, pulls: FloatArray) -> list[FloatArray]:
     """(M, F) a kind: how far each take's own errors, the same at all frequencies, move a curve with `pulls` (S, F)."""
-    return [pulls[: len(cause.pull_db)] * cause.pull_db for cause in levels.causes if cause.each]
+    moved = [_on_measured(levels, cause) for cause in levels.causes if cause.each]
+    return [pulls[: len(one)] * one for one in moved]
 
 
 def curve_of(
