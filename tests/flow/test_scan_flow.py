@@ -21,13 +21,20 @@ from earwitness.quantities.directions import Directions
 from earwitness.session.load import load_session
 
 TUTORIAL = (Path(__file__).parents[2] / "docs" / "scan-tutorial.md").read_text(encoding="utf-8")
+COMMANDS = re.findall(r"^    earwitness (.+)$", TUTORIAL, re.MULTILINE)
 pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
 def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("tutorial")
-    write_scan_session("thimble", folder / "my-scan", points=256)
+    plan = next(line for line in COMMANDS if line.startswith("measure plan"))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)
+        done = CliRunner().invoke(main, shlex.split(plan))
+    assert done.exit_code == 0, done.output
+    (folder / "plan.txt").write_text(done.output, encoding="utf-8")
+    write_scan_session("thimble", folder / "my-scan", positions=folder / "positions.csv")
     return folder
 
 
@@ -37,8 +44,8 @@ def printed(place: Path) -> dict[str, str]:
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(place)
         patch.setenv("EARWITNESS_ARCHIVE", str(place / "archive"))
-        found = {}
-        for line in re.findall(r"^    earwitness (.+)$", TUTORIAL, re.MULTILINE):
+        found = {COMMANDS[0]: (place / "plan.txt").read_text(encoding="utf-8")}
+        for line in COMMANDS[1:]:
             done = CliRunner().invoke(main, shlex.split(line))
             assert done.exit_code == 0, f"{line}: {done.output}"
             found[line] = done.output
@@ -60,8 +67,12 @@ def test_the_tutorial_runs(place: Path, printed: dict[str, str]) -> None:
     assert len(printed) == 5
     page = (place / "review" / "index.html").read_text(encoding="utf-8")
     assert "How clean is the separation" in page
-    assert "The loudspeaker was scanned: 256 positions on 2 surfaces" in page
-    assert (place / "positions.csv").read_text(encoding="utf-8").count("inner") > 500
+    table = (place / "positions.csv").read_text(encoding="utf-8")
+    visits = table.count("reference")
+    assert visits >= 8
+    points = table.count("inner") + table.count("outer")
+    assert f"The loudspeaker was scanned: {points:,} positions on 4 surfaces and one place {visits} times" in page
+    assert any("visits of the reference place cost" in text for text in printed.values())
     assert any("gated takes" in text for text in printed.values())
 
 
@@ -104,13 +115,14 @@ def test_the_kept_field_is_the_computed_one(measurement: Measurement) -> None:
 def test_the_position_table_is_part_of_the_session(place: Path) -> None:
     session = load_session(place / "my-scan")
     assert "scan/positions.csv" in session.file_hashes
-    assert len(session.takes) == 256
+    rows = [line for line in (place / "positions.csv").read_text(encoding="utf-8").splitlines() if line[0] not in "#x"]
+    assert len(session.takes) == len(rows)
 
 
 def test_a_curve_names_the_scan_as_its_source(place: Path, printed: dict[str, str]) -> None:
     assert printed
     line = ["read", "Thimble Two", "--how", "listening_window", "--archive", str(place / "archive")]
     output = CliRunner().invoke(main, line).output
-    assert "takes: 2\n" in output
-    assert "128 points of a scan, inner surface" in output
+    assert "points of a scan, inner 1 surface" in output
+    assert "points of a scan, reference surface" in output
     assert "gated before" not in output

@@ -38,12 +38,13 @@ def run_demo(
     *,
     everything: bool = False,
     scan_points: int | None = None,
+    positions: Path | None = None,
     progress: Progress = silent,
 ) -> tuple[DemoResult, ...]:
     """Write, listen to, add, read and publish one invented loudspeaker, or all.
 
     folder : holds recordings, notes, archive and reviews; scan_points : a near-field scan with about so many points in
-    place of orbits, in an archive of its own.
+    place of orbits, in an archive of its own; positions : a planned table of its points in their place.
 
     Raises InputError for an unknown key, OutputError when the folder can't be written.
     """
@@ -51,7 +52,7 @@ def run_demo(
     chosen = every if everything else (loudspeaker(key) if key else every[0],)
     share = (0.9 if everything else 1.0) / len(chosen)
     return tuple(
-        _run_one(folder, one.key, one.name, scan_points, part(progress, row * share, (row + 1) * share))
+        _run_one(folder, one.key, one.name, scan_points, positions, part(progress, row * share, (row + 1) * share))
         for row, one in enumerate(chosen)
     )
 
@@ -62,8 +63,12 @@ def add_simulated(folder: Path, *, progress: Progress = silent) -> str:
     return f"{COUNT} more invented loudspeakers, simulated at response level and marked so: {new} new in the archive"
 
 
-def _run_one(folder: Path, key: str, name: str, scan_points: int | None, progress: Progress) -> DemoResult:
+def _run_one(
+    folder: Path, key: str, name: str, scan_points: int | None, positions: Path | None, progress: Progress
+) -> DemoResult:
     called = key if scan_points is None else f"{key}-scan-{scan_points}"
+    if positions is not None:
+        called = f"{key}-scan-{hashlib.sha256(positions.read_bytes()).hexdigest()[:8]}"
     recordings = folder / "recordings" / called
     lines = [f"{name}, an invented loudspeaker"]
     if _is_complete(recordings):
@@ -73,7 +78,7 @@ def _run_one(folder: Path, key: str, name: str, scan_points: int | None, progres
         if scan_points is None:
             write_session(key, recordings, progress=told)
         else:
-            write_scan_session(key, recordings, points=scan_points, progress=told)
+            write_scan_session(key, recordings, points=scan_points, positions=positions, progress=told)
         (recordings / _WRITTEN).write_text(_state(recordings), encoding="utf-8")
         lines.append(f"  recordings written: {recordings}")
     # The latest session of a loudspeaker is the one that is read: scans stay by themselves.

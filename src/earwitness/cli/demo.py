@@ -23,9 +23,22 @@ from earwitness.cli.show import Command, progress_bar
 @click.option("--simulated", is_flag=True, help="40 more in the archive, simulated at response level; --all has them.")
 @click.option("--scan", is_flag=True, help="A near-field scan in an ordinary room in place of orbits in a hall.")
 @click.option("--points", type=int, default=2704, show_default=True, help="Points of the scan.")
+@click.option(
+    "--positions",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    default=None,
+    help='Scan at the points of this table, as "earwitness measure plan --to" writes it.',
+)
 @click.option("--open", "open_page", is_flag=True, help="Open the review in the browser.")
 def command(
-    folder: Path, loudspeaker: str | None, everything: bool, simulated: bool, scan: bool, points: int, open_page: bool
+    folder: Path,
+    loudspeaker: str | None,
+    everything: bool,
+    simulated: bool,
+    scan: bool,
+    points: int,
+    positions: Path | None,
+    open_page: bool,
 ) -> None:
     """Run the whole job on an invented loudspeaker: recordings, archive, figures, review.
 
@@ -35,7 +48,12 @@ def command(
 
     with progress_bar("demo") as progress:
         results = run_demo(
-            folder, loudspeaker, everything=everything, scan_points=points if scan else None, progress=progress
+            folder,
+            loudspeaker,
+            everything=everything,
+            scan_points=points if scan or positions is not None else None,
+            positions=positions,
+            progress=progress,
         )
     for result in results:
         for line in result.lines:

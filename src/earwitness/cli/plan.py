@@ -31,12 +31,15 @@ class Lengths(click.ParamType):  # type: ignore[type-arg]
 @click.option("--highest", "highest_hz", type=float, default=2000.0, show_default=True, help="Separate up to, Hz.")
 @click.option(
     "--robot",
-    type=click.Choice(["turntable and arm", "rotating arc", "linear axes", "by hand"]),
-    default="turntable and arm",
+    type=click.Choice(["rotating arc", "linear axes", "by hand", "turntable and arm"]),
+    default="rotating arc",
     show_default=True,
     help="What moves the microphone.",
 )
 @click.option("--time-per-point", type=float, default=None, help="Seconds for one point; default: usual for the robot.")
+@click.option(
+    "--drift", "drift_db", type=float, default=0.1, show_default=True, help="Gain's drift to be expected over it, dB."
+)
 @click.option("--room", type=Lengths(), default=None, help="Length, width, height of the room, m: plans the gate too.")
 @click.option("--stand-height", type=float, default=None, help="Height of the reference point, m; default: half.")
 @click.option("--distance", type=float, default=2.0, show_default=True, help="Microphone distance of gated takes, m.")
@@ -51,6 +54,7 @@ def plan(
     highest_hz: float,
     robot: str,
     time_per_point: float | None,
+    drift_db: float,
     room: tuple[float, float, float] | None,
     stand_height: float | None,
     distance: float,
@@ -79,6 +83,7 @@ def plan(
         robot=ROBOTS[ROBOTS.index(robot)],
         time_per_point_s=time_per_point,
         gate_s=None if gated is None else gated.gate_s,
+        drift_db=drift_db,
         to=to,
     )
     click.echo("scan:")

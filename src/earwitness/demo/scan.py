@@ -25,7 +25,7 @@ from earwitness.demo.sphere import legendre_table, spread
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import InputError, OutputError
 from earwitness.formats.audio import write_audio
-from earwitness.formats.positions_table import positions_text
+from earwitness.formats.positions_table import REFERENCE, PositionsTable, positions_text, read_positions
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -34,7 +34,8 @@ Progress = Callable[[float, str], None]
 POINTS = 2704
 FEWEST_POINTS, MOST_POINTS = 100, 20_000
 GAP_M, BETWEEN_M = 0.12, 0.05
-JITTER_M = 0.0005
+JITTER_M, AGAIN_M = 0.0005, 0.0002
+FARTHEST_M = 0.6
 SAMPLES = 2**16
 LEAD_IN_S, SWEEP_S = 0.15, 0.8
 TAPS = 512
@@ -80,6 +81,23 @@ def scan_points(key: str, *, points: int = POINTS) -> ScanPoints:
     return ScanPoints(np.round(nominal, 5), nominal + moved, names)
 
 
+def planned_points(key: str, table: PositionsTable) -> ScanPoints:
+    """The points of a table of positions; true places differ by 0.5 mm rms, those of a place visited again by 0.2."""
+    one = world.loudspeaker(key)
+    reach = np.linalg.norm(table.points_m + np.array([one.sphere_radius_m, 0.0, 0.0]), axis=1)
+    if not (reach > one.sphere_radius_m + 0.01).all() or reach.max() > one.sphere_radius_m + FARTHEST_M:
+        raise InputError(
+            f"a point lies {reach.min():.2f} to {reach.max():.2f} m from the body's middle",
+            expected=f"points about a sphere of {one.sphere_radius_m:g} m, up to {FARTHEST_M:g} m from it",
+            remedy=f"plan for a cabinet of {2 * one.sphere_radius_m:g} m in each direction",
+        )
+    random = rig.take_seed(key, f"planned {len(reach)}")
+    moved = random.standard_normal(table.points_m.shape) * JITTER_M / np.sqrt(3)
+    again = np.array([name == REFERENCE for name in table.surfaces] or [False] * len(reach))
+    moved[again] = moved[again][:1] + random.standard_normal(moved[again].shape) * AGAIN_M / np.sqrt(3)
+    return ScanPoints(table.points_m, table.points_m + moved, table.surfaces or ("",) * len(reach))
+
+
 def _rings(radius_m: float, heights: FloatArray, turned: float) -> FloatArray:
     """(2 R^2, 3) rings at heights (R,) over the radius, turned by a share of the step in azimuth."""
     count = 2 * heights.size
@@ -89,13 +107,22 @@ def _rings(radius_m: float, heights: FloatArray, turned: float) -> FloatArray:
     return radius_m * np.stack(parts, axis=-1).reshape(-1, 3)
 
 
-def write_scan_session(key: str, folder: Path, *, points: int = POINTS, progress: Progress | None = None) -> None:
+def write_scan_session(
+    key: str,
+    folder: Path,
+    *,
+    points: int = POINTS,
+    positions: Path | None = None,
+    progress: Progress | None = None,
+) -> None:
     """Write the scan of a demo loudspeaker into `folder`: session.toml, positions.csv, mic.txt and one FLAC a point.
 
-    progress : called with the share done and the file just written. InputError as scan_points, OutputError if the
-    folder cannot be written.
+    positions : a planned table, whose points take the place of the `points` of the demo's own layout; FormatError where
+    it cannot be used. progress : called with the share done and the file just written. InputError as scan_points,
+    OutputError if the folder cannot be written.
     """
-    one, places = world.loudspeaker(key), scan_points(key, points=points)
+    one = world.loudspeaker(key)
+    places = scan_points(key, points=points) if positions is None else planned_points(key, read_positions(positions))
     try:
         (folder / "scan").mkdir(parents=True, exist_ok=True)
         (folder / "mic.txt").write_text(rig.correction_text("simulated microphone, invented"), encoding="utf-8")
@@ -110,7 +137,8 @@ def write_scan_session(key: str, folder: Path, *, points: int = POINTS, progress
             expected="a folder that may be written to and has room",
             remedy=f"check folder, permission and free space ({error.strerror})",
         ) from None
-    recorder = _Recorder(one)
+    away = np.linalg.norm(places.true_m + np.array([one.sphere_radius_m, 0.0, 0.0]), axis=1)
+    recorder = _Recorder(one, max(float(away.max()) - one.sphere_radius_m, GAP_M + BETWEEN_M) + 0.01)
     wide = len(str(len(places.true_m)))
     with ThreadPoolExecutor(max_workers=min(4, os.cpu_count() or 1)) as pool:
         for first in range(0, len(places.true_m), _CHUNK):
@@ -143,7 +171,7 @@ def scan_pressure(key: str, points_m: FloatArray, frequency_hz: FloatArray) -> C
 class _Recorder:
     """All that the recordings of a scan share."""
 
-    def __init__(self, one: DemoLoudspeaker) -> None:
+    def __init__(self, one: DemoLoudspeaker, reach_m: float) -> None:
         self.one = one
         frequency = np.asarray(np.fft.rfftfreq(SAMPLES, 1 / rig.RATE_HZ), dtype=np.float64)
         usable = frequency.copy()
@@ -163,7 +191,7 @@ class _Recorder:
         self.coarse_hz[0] = 1.0
         self.room_hz: FloatArray = np.asarray(np.fft.rfftfreq(PATH_TAPS, 1 / rig.RATE_HZ), dtype=np.float64)
         self.room_hz[0] = 1.0
-        reach = one.sphere_radius_m + GAP_M + BETWEEN_M + 0.01
+        reach = one.sphere_radius_m + reach_m
         self.low = np.flatnonzero(self.room_hz <= scan_text.SCATTERED_TO_HZ[1])
         self.room: RoomField = room_field(one, self.caps, self.room_hz[self.low], reach)
         self.echoes = _first_echoes(one, self.caps, self.coarse_hz)

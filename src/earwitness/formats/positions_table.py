@@ -5,7 +5,8 @@
     0.30,0,0.05            0.42,0,-60                             0.35,10,-0.2
 
 AES69 axes: x forward along the reference axis, y to the loudspeaker's left, z up; azimuth from x toward y. A column
-`file` names the recording of each point, `surface` the surface it belongs to. A line "# origin: 0.0, 0.0, -0.11" tells
+`file` names the recording of each point, `surface` the surface it belongs to; rows of the surface "reference" are
+visits of one place, which tell drifts. A line "# origin: 0.0, 0.0, -0.11" tells
 where the table's origin lies, seen from the reference point in meters; without it the two are the same.
 """
 
@@ -29,6 +30,8 @@ FEWEST_POINTS = 75
 FARTHEST_M = 20.0
 SAME_POINT_M = 1e-4
 LARGEST_NUMBER = 1e9
+# The surface of rows that are visits of one place: they tell drifts, and may repeat.
+REFERENCE = "reference"
 LAYOUT = 'a first line such as "x m,y m,z m", "radius m,azimuth deg,elevation deg" or "rho m,azimuth deg,z m"'
 
 Kind = Literal["cartesian", "spherical", "cylindrical"]
@@ -91,10 +94,12 @@ def parse_positions(text: str, *, name: str, fewest: int = FEWEST_POINTS) -> Pos
     points = _cartesian(np.array(values), kind) + origin
     numbers = [number for number, _ in rows[1:]]
     _check_reach(points, name)
-    _check_doubles(points, numbers, name)
+    surfaces = tuple(texts.get("surface", ()))
+    once = np.array([one != REFERENCE for one in surfaces] or [True] * len(points))
+    _check_doubles(points[once], [number for number, kept in zip(numbers, once, strict=True) if kept], name)
     files = tuple(texts.get("file", ()))
     _check_files(files, numbers, name)
-    return PositionsTable(points, files, tuple(texts.get("surface", ())), kind)
+    return PositionsTable(points, files, surfaces, kind)
 
 
 def positions_text(points_m: FloatArray, surfaces: tuple[str, ...], *, files: tuple[str, ...] = (), note: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from earwitness.exhibits.words import frequency_words, listed, number_words, sentence
+from earwitness.formats.positions_table import REFERENCE
 from earwitness.quantities import Gate, Measurement
 from earwitness.session.responses import NoStimulus, ResponseFacts
 from earwitness.session.scan import ScanTake
@@ -41,13 +42,15 @@ def _scan_words(session: Session, measurement: Measurement) -> tuple[str, ...]:
     takes = session.takes_of(ScanTake)
     if not takes:
         return ("The scan came as pressures that were computed elsewhere.", scan.sentence)
-    surfaces = sorted({take.surface for take in takes if take.surface})
+    visits = sum(take.surface == REFERENCE for take in takes)
+    surfaces = sorted({take.surface for take in takes if take.surface and take.surface != REFERENCE})
     named = f" on {len(surfaces)} surfaces" if len(surfaces) > 1 else ""
+    again = f" and one place {visits} times over the scan" if visits > 1 else ""
     close = min(sum(c * c for c in take.position_m) ** 0.5 for take in takes)
     far = max(sum(c * c for c in take.position_m) ** 0.5 for take in takes)
     return (
-        f"The loudspeaker was scanned: {len(takes):,} positions{named}, {close:.2f} to {far:.2f} m from the reference "
-        "point. Levels are referred to 1 m in the far field.",
+        f"The loudspeaker was scanned: {len(takes) - visits:,} positions{named}{again}, {close:.2f} to {far:.2f} m "
+        "from the reference point. Levels are referred to 1 m in the far field.",
         scan.sentence,
     )
 

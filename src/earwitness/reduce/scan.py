@@ -14,10 +14,12 @@ from earwitness.quantities import DirectionalResponse, FrequencyAxis, QualityFla
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
 from earwitness.quantities.axis import hz_words
 from earwitness.quantities.directions import cta_orbits
+from earwitness.reduce.scan_doubt import DISAGREE_TIMES, causes_of, disagreement, disagreement_flag, doubted
 from earwitness.reduce.scan_gather import ScanData, gather_scan
 from earwitness.reduce.separate import SeparatedField, Separation, combined, response, separate, separate_gated
+from earwitness.reduce.separate.bodies import BodyDoubt
 from earwitness.reduce.separate.dense_route import order_cap
-from earwitness.reduce.separate.field import pressure_at
+from earwitness.reduce.separate.field import HIGHEST_U_DB, pressure_at
 from earwitness.reduce.separate.quality import Quality
 from earwitness.reduce.separate.ring_route import order_caps
 from earwitness.reduce.separate.robust import SMALLEST_DEPTH
@@ -31,6 +33,8 @@ from earwitness.session.session import Session
 Progress = Callable[[float, str], None]
 
 UNUSABLE_U_DB = 40.0
+# How well a body's middle is known, stated or not; and how much of what an assumed body scatters may be wrong.
+PLACED_M, UNPLACED_M, ASSUMED_SHAPE = 0.006, 0.02, 0.9
 NEAREST_OCTAVES = 1 / 6
 SPOKEN_HZ = (50.0, 200.0, 1000.0, 5000.0)
 _BEYOND_ORDERS = 1.1
@@ -90,7 +94,13 @@ def solve_scan(
     if setup.body == "sphere" and setup.sphere_radius_m is not None:
         cabinet = (2 * setup.sphere_radius_m / np.sqrt(3),) * 3
         center = setup.body_center_m or (-setup.sphere_radius_m, 0.0, 0.0)
+    doubt = doubted(data, setup, (cabinet[0], cabinet[1], cabinet[2]), np.array(center, dtype=float))
+    data = doubt.data
     low = _separated(data, cabinet, center, setup)
+    if low is not None and doubt.moved:
+        nowhere = np.zeros(len(data.axis), dtype=bool)
+        quality, field = replace(low.quality, valid=nowhere), replace(low.field, valid=nowhere)
+        low = replace(low, quality=quality, field=field, valid_band_hz=None)
     high = _gated(data, cabinet, center)
     if low is None and high is None:
         raise InputError(
@@ -111,8 +121,17 @@ def solve_scan(
         one = high
     share = _gated_share(one, low, high)
     answer = response(one.field, cta_orbits(), absolute=data.absolute, distance_m=_reach(data), lineage=lineage)
-    answer = replace(answer, u_db=np.hypot(answer.u_db, share * gate_u))
-    flags = _flags(data, one, low)
+    flags = (*doubt.flags, *_flags(data, one, low))
+    raised = np.ones(len(data.axis))
+    if low is not None and high is not None:
+        times = disagreement(doubt, low, high, gate_u)
+        if times > DISAGREE_TIMES:
+            flags = (disagreement_flag(times), *flags)
+            raised = 1 + (times - 1) * (1 - share)
+    causes, u_db = causes_of(doubt, data.axis, answer.u_db, share)
+    causes, u_db = tuple(replace(cause, pull_db=raised * cause.pull_db) for cause in causes), raised * u_db
+    answer = replace(answer, u_db=np.hypot(u_db, share * gate_u), causes=causes)
+    answer = replace(answer, valid=answer.valid & (answer.u_total_db() <= HIGHEST_U_DB))
     return ScanResult(answer, one, joint, _snr_db(data, len(cta_orbits())), _sentence(data, one, joint), flags, data)
 
 
@@ -157,8 +176,16 @@ def _separated(
         data.points_m, data.whole[:, chosen], hz[chosen],
         cabinet_m=(cabinet[0], cabinet[1], cabinet[2]), speed_of_sound=data.speed_m_s, cabinet_center_m=center,
         body=setup.body, sphere_radius_m=setup.sphere_radius_m, noise_rms=noise if noise.all() else None,
+        body_doubt=_body_doubt(setup),
     )  # fmt: skip
     return on_axis(found, data.axis, data.rows[chosen])
+
+
+def _body_doubt(setup: ScanSetup) -> BodyDoubt:
+    """Of a body that was stated; one that was only assumed may be another, and stand elsewhere."""
+    stated = "body" in setup.model_fields_set
+    placed = setup.body_center_m is not None
+    return BodyDoubt(PLACED_M if placed else UNPLACED_M, 0.0 if stated else ASSUMED_SHAPE)
 
 
 def _gated(data: ScanData, cabinet: tuple[float, ...], center: tuple[float, float, float]) -> Separation | None:

@@ -6,7 +6,7 @@ import math
 import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -50,7 +50,8 @@ class ScanData:
     rows (F',) of the axis that the stimulus covers; whole (P, F') with the room; gated (P, F') or None; gate : None
     where nothing is known about the room; gate_u_db (F',); noise_rms (F',) of `whole`, 0 where unknown; ids (P,)
     clipped : ids of takes at full scale; latency_s; impulse (N,) nearest to the axis, at 1 m [Pa/V], onset at
-    impulse_onset_s; holds_room : False for pressures of a free field, or gated ones.
+    impulse_onset_s; holds_room : False for pressures of a free field, or gated ones;
+    time (P,) of the visits from 0 to 1, None: in the order of the points.
     """
 
     axis: FrequencyAxis
@@ -71,6 +72,17 @@ class ScanData:
     impulse_rate_hz: float = 0.0
     impulse_onset_s: float = 0.0
     holds_room: bool = True
+    time: FloatArray | None = None
+
+    def taken(self, kept: IntArray, time: FloatArray) -> ScanData:
+        """The data of some points (rows of them), visited at time (P,) of all."""
+        if kept.size == len(self.points_m):
+            return replace(self, time=time)
+        return replace(
+            self, points_m=self.points_m[kept], whole=self.whole[kept], time=time[kept],
+            surfaces=tuple(self.surfaces[row] for row in kept), ids=tuple(self.ids[row] for row in kept),
+            gated=None if self.gated is None else self.gated[kept],
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)

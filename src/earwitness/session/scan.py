@@ -38,11 +38,20 @@ class ScanSetup(Strict):
     """What the room's sound meets. body_center_m : from the reference point; None: half the depth behind it.
 
     sphere_radius_m : of a body that is a sphere, None: that of equal volume.
+
+    Standard uncertainties, None for what is usual: gain_u_db of one surface against another, drift_u_db and
+    clock_drift_us at the end of the scan, radius_u_m of a surface, place_u_m of single points, temperature_u_c.
     """
 
     body: Literal["box", "sphere", "none"] = "box"
     body_center_m: Position | None = None
     sphere_radius_m: Annotated[Positive, Field(le=5)] | None = None
+    gain_u_db: Annotated[Positive, Field(le=6)] | None = None
+    drift_u_db: Annotated[Positive, Field(le=6)] | None = None
+    clock_drift_us: Annotated[Positive, Field(le=1000)] | None = None
+    radius_u_m: Annotated[Positive, Field(le=0.1)] | None = None
+    place_u_m: Annotated[Positive, Field(le=0.1)] | None = None
+    temperature_u_c: Annotated[Positive, Field(le=20)] | None = None
 
 
 class ScanTake(Strict):

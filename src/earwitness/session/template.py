@@ -254,6 +254,12 @@ files = "horizontal/{angle}.wav"
 #body = "box"               # what the cabinet is to the room's sound: box, sphere or none
 #body_center_m = [-0.15, 0.0, -0.05]  # its middle from the reference point
 #sphere_radius_m = 0.18     # only where the cabinet is a sphere
+#gain_u_db = 0.05           # standard uncertainties, where they are known: gain between the surfaces,
+#drift_u_db = 0.1           # its drift over the scan, the clock's,
+#clock_drift_us = 1.0
+#radius_u_m = 0.0005        # radii, single places, temperature
+#place_u_m = 0.0005
+#temperature_u_c = 0.5
 
 #[[take]]
 #kind = "scan"

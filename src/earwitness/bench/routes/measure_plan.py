@@ -47,7 +47,7 @@ class Scan(Strict):
     """A near-field scan; time_per_point_s : None for what is usual."""
 
     highest_hz: float = Field(default=2000.0, ge=1.0, le=100_000.0)
-    robot: Robot = "turntable and arm"
+    robot: Robot = "rotating arc"
     time_per_point_s: float | None = Field(default=None, ge=0.001, le=10_000.0)
 
 

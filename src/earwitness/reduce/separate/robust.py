@@ -86,6 +86,12 @@ def usable_points(
     return Points(kept, pressure[rows], rows, tuple(sorted(bad, key=lambda one: one.row)))
 
 
+def usable_rows(points_m: FloatArray, pressure: ComplexArray) -> IntArray:
+    """Rows of points (P, 3) whose place and pressures (P, F) are numbers and not silence."""
+    finite = np.isfinite(points_m).all(axis=1) & np.isfinite(pressure).all(axis=1)
+    return np.flatnonzero(finite & np.any(pressure != 0, axis=1))
+
+
 def stands_out(
     points_m: FloatArray, pressure: ComplexArray, residual: ComplexArray, left_out: BoolArray, trusted: BoolArray
 ) -> BoolArray:

@@ -73,6 +73,13 @@ def box_scattered(incoming: ComplexArray, k: FloatArray, shell: Shell, box: Box,
     return result
 
 
+def one_frequency(incoming: ComplexArray, k: float, shell: Shell, box: Box, order_out: int) -> ComplexArray:
+    """(R, (order_out+1)^2) as box_scattered, of several incoming fields (R, K) at one wavenumber."""
+    solver = _Solver(box, int(np.sqrt(incoming.shape[1])) - 1, order_out)
+    pressure = solver.surface_pressure(k, solver.arriving(incoming, k, shell).reshape(8, -1, len(incoming)))
+    return solver.radiated(pressure, k, shell)
+
+
 def _nodes(k: FloatArray, reach_m: float) -> list[tuple[float, IntArray, FloatArray]]:
     """Wavenumbers to solve at, with the rows (R,) that each serves and its share (R,) in them."""
     step = _NODE_STEP / reach_m

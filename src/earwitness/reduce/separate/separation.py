@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 
@@ -11,6 +10,7 @@ from earwitness.dsp.spherical import log_hankel_size
 from earwitness.errors import InputError
 from earwitness.quantities import FrequencyAxis
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
+from earwitness.reduce.separate.bodies import Body, BodyDoubt, scattered_of
 from earwitness.reduce.separate.centre import Center
 from earwitness.reduce.separate.field import Part, SeparatedField
 from earwitness.reduce.separate.fit import Fit
@@ -22,19 +22,11 @@ from earwitness.reduce.separate.radial import (
     Shell,
 )
 from earwitness.reduce.separate.robust import BadPoint, Points, stands_out, usable_points
-from earwitness.reduce.separate.scatter import Box, box_scattered, sphere_scattered
 from earwitness.reduce.separate.solve import Route, Scan, affordable_orders, fit_scan, scan_about
-
-Body = Literal["box", "sphere", "none"]
 
 _BAD_ROUNDS = 3
 _MOST_BAD_SHARE = 0.15
 _UNKNOWN_CABINET_SHARE = 0.75
-# A cabinet told to some millimeters: how far the second box model differs from the first.
-_SIZE_DOUBT_M = 0.004
-_PLACE_DOUBT_M = 0.003
-_SPHERE_DOUBT = 0.75
-_DOUBT_PILOTS = 12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,13 +59,15 @@ def separate(
     body: Body = "box",
     sphere_radius_m: float | None = None,
     noise_rms: FloatArray | None = None,
+    body_doubt: BodyDoubt | None = None,
 ) -> Separation:
     """Tell outgoing from incoming waves, and take off what the cabinet scattered.
 
     points_m (P, 3) [m], AES69 axes; pressure (P, F) [Pa/V], exp(+j omega t); hz (F,) rising; cabinet_m : width, height,
     depth or None if unknown (then nothing scattered is taken off); cabinet_center_m, reference_m : in the points'
     coordinates; sphere_radius_m : of a body that is a sphere, None: that of the cabinet's volume;
-    noise_rms (F,) : least noise to assume, from a silence [Pa/V].
+    noise_rms (F,) : least noise to assume, from a silence [Pa/V]; body_doubt : how well the body is known, None for a
+    stated one.
 
     InputError for scans that can't be used (see robust.py). Sources: Weinreich and Arnold, J. Acoust. Soc. Am. 68, 1980
     (from memory), and scatter.py.
@@ -85,16 +79,16 @@ def separate(
     clean = _clean(points_m, pressure, hz, cabinet_m, center)
     k = 2 * np.pi * np.asarray(hz, dtype=float) / speed_of_sound
     scan = scan_about(clean.points_m, center)
-    shell = _shell(scan, cabinet_m)
+    shell = shell_of(scan, cabinet_m)
     orders = affordable_orders(
-        scan, k, shell, len(clean.rows), incoming=True, beyond_source=_beyond_source(shell, cabinet_m)
+        scan, k, shell, len(clean.rows), incoming=True, beyond_source=beyond_source(shell, cabinet_m)
     )
-    resolved = _resolved(k, shell, orders[0], orders[1])
-    fit, left_out = _fit_without_bad(scan, clean.pressure, k, shell, orders, resolved)
+    resolved = resolved_by(k, shell, orders[0], orders[1])
+    fit, left_out = fit_without_bad(scan, clean.pressure, k, shell, orders, resolved)
     if noise_rms is not None:
         fit = _at_least_noise(fit, np.asarray(noise_rms, dtype=float))
     chosen: Body = body if cabinet_m is not None else "none"
-    scattered, remainder = _scattered(fit, k, scan, cabinet_m, chosen, resolved, sphere_radius_m)
+    scattered, remainder = scattered_of(fit, k, scan, cabinet_m, chosen, resolved, sphere_radius_m, body_doubt)
     part = Part(
         rows=np.arange(k.size), weight=np.ones(k.size), center_m=center, axes=scan.axes, shell=shell,
         inner_radius_m=shell.source_radius_m, outgoing=fit.outgoing - scattered, order=fit.order_out,
@@ -127,7 +121,7 @@ def _clean(
     )
 
 
-def _shell(scan: Scan, cabinet_m: tuple[float, float, float] | None) -> Shell:
+def shell_of(scan: Scan, cabinet_m: tuple[float, float, float] | None) -> Shell:
     """The cabinet's half diagonal, no larger than the nearest microphone's distance."""
     radius = np.linalg.norm(scan.points_m, axis=1)
     inner, outer = float(radius.min()), float(radius.max())
@@ -135,21 +129,21 @@ def _shell(scan: Scan, cabinet_m: tuple[float, float, float] | None) -> Shell:
     return Shell(min(reach, inner), outer, ROOM_DISTANCE_FACTOR * outer)
 
 
-def _beyond_source(shell: Shell, cabinet_m: tuple[float, float, float] | None) -> int:
+def beyond_source(shell: Shell, cabinet_m: tuple[float, float, float] | None) -> int:
     """Orders above k times the source's radius: corners that stand out of its sphere, as a cylinder of points about a
     tall cabinet leaves them, sound in orders that die away slowly."""
     stands_out_m = 0.0 if cabinet_m is None else float(np.linalg.norm(cabinet_m)) / 2 - shell.source_radius_m
     return ORDERS_BEYOND_CORNERS if stands_out_m > 0 else ORDERS_BEYOND_SOURCE
 
 
-def _resolved(k: FloatArray, shell: Shell, order_out: IntArray, order_in: IntArray) -> BoolArray:
+def resolved_by(k: FloatArray, shell: Shell, order_out: IntArray, order_in: IntArray) -> BoolArray:
     """(F,) frequencies whose orders reach what both kinds of waves need at least."""
     enough = order_out >= k * shell.source_radius_m + 2
     result: BoolArray = enough & ((order_in < 0) | (order_in >= k * shell.outer_radius_m))
     return result
 
 
-def _fit_without_bad(
+def fit_without_bad(
     scan: Scan,
     pressure: ComplexArray,
     k: FloatArray,
@@ -185,69 +179,6 @@ def _fit_without_bad(
 def _at_least_noise(fit: Fit, noise_rms: FloatArray) -> Fit:
     factor = np.maximum(noise_rms**2 / np.maximum(fit.evidence.noise_variance, 1e-300), 1.0)
     return replace(fit, variance=fit.variance * factor)
-
-
-def _scattered(
-    fit: Fit,
-    k: FloatArray,
-    scan: Scan,
-    cabinet_m: tuple[float, float, float] | None,
-    body: Body,
-    resolved: BoolArray,
-    sphere_radius_m: float | None,
-) -> tuple[ComplexArray, ComplexArray | None]:
-    """Scaled coefficients of what the cabinet scattered, and of what may be wrong with them."""
-    order = int(fit.order_out.max())
-    shell = fit.shell
-    none = np.zeros_like(fit.outgoing)
-    volume_radius = sphere_radius_m or _equal_volume_radius(cabinet_m, shell)
-    if cabinet_m is None or body == "none":
-        # Nothing is taken off: all that an average cabinet may scatter is in doubt.
-        return none, sphere_scattered(fit.incoming, k, shell, volume_radius, order)
-    if body == "sphere":
-        scattered = sphere_scattered(fit.incoming, k, shell, volume_radius, order)
-        if sphere_radius_m is not None:
-            # The body is a sphere, told to some millimeters: only its size and place are in doubt.
-            other = sphere_scattered(fit.incoming, k, shell, sphere_radius_m + _SIZE_DOUBT_M + _PLACE_DOUBT_M, order)
-            return _within(scattered, fit), _within(other - scattered, fit)
-        return _within(scattered, fit), _within(_SPHERE_DOUBT * scattered, fit)
-    width, height, depth = cabinet_m
-    size = np.array([depth, width, height])[list(scan.axes)]
-    doubtful = Box(size + _SIZE_DOUBT_M, np.full(3, _PLACE_DOUBT_M / np.sqrt(3)))
-    scattered, doubt = none.copy(), np.zeros(k.size)
-    # Where the orders do not suffice nothing is published, and the slow model is spared.
-    rows = np.flatnonzero(resolved)
-    if rows.size:
-        told = fit.incoming[rows]
-        scattered[rows] = box_scattered(told, k[rows], shell, Box(size, np.zeros(3)), order)
-        # How much the two boxes differ changes slowly: a few frequencies tell it for all.
-        pilots = np.unique(np.linspace(0, rows.size - 1, min(rows.size, _DOUBT_PILOTS)).round().astype(np.int64))
-        other = box_scattered(told[pilots], k[rows[pilots]], shell, doubtful, order)
-        own = scattered[rows[pilots]]
-        share = np.sqrt(_far_energy(other - own, fit, rows[pilots], k) / _far_energy(own, fit, rows[pilots], k))
-        doubt[rows] = np.interp(np.log(k[rows]), np.log(k[rows[pilots]]), share)
-    scattered = _within(scattered, fit)
-    return scattered, doubt[:, None] * scattered
-
-
-def _far_energy(coefficients: ComplexArray, fit: Fit, rows: IntArray, k: FloatArray) -> FloatArray:
-    """(R,) energy that coefficients (R, K) of the frequencies `rows` send to the far field, to a common factor."""
-    degree = np.floor(np.sqrt(np.arange(coefficients.shape[1]) + 0.5)).astype(np.int64)
-    size = log_hankel_size(int(degree.max()), k[rows] * fit.shell.source_radius_m)[:, degree]
-    kept = np.where(degree[None, :] <= fit.order_out[rows, None], np.abs(coefficients) ** 2, 0.0)
-    return np.asarray(np.maximum(np.sum(kept * np.exp(-2 * size), axis=1), 1e-300), dtype=float)
-
-
-def _within(coefficients: ComplexArray, fit: Fit) -> ComplexArray:
-    """Coefficients without orders beyond the frequency's own."""
-    degree = np.floor(np.sqrt(np.arange(coefficients.shape[1]) + 0.5))
-    return np.where(degree[None, :] <= fit.order_out[:, None], coefficients, 0.0)
-
-
-def _equal_volume_radius(cabinet_m: tuple[float, float, float] | None, shell: Shell) -> float:
-    if cabinet_m is None:
-        return 0.7 * shell.source_radius_m
-    return float((3 * np.prod(cabinet_m) / (4 * np.pi)) ** (1 / 3))
 
 
 def _share_db(part: Part, k: FloatArray, scattered: ComplexArray) -> FloatArray:

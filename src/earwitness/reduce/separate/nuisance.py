@@ -1,0 +1,263 @@
+"""How far a scan's gains, delays, radii, places and speed of sound are off: found where the data tell, else doubted.
+
+Variable projection (Golub and Pereyra, SIAM J. Numer. Anal. 10, 1973, from memory): the effects of all unknowns are
+more right-hand sides of the separation's own equations; what of them the waves can't explain is held against what the
+fit leaves. Two kinds of sound tell: that with the room, by both kinds of waves, and that before the first reflection,
+by outgoing waves alone. A third are readings of the drift itself: a point that was visited again and again, or a
+microphone that stayed in its place.
+
+Wrong places are the same at all frequencies, which therefore do not count as independent (counts chosen on drawn
+scans, held against others). What the data tell is corrected only where it stands out of its own doubt: a sound scan is
+not made worse. What they hardly tell keeps its prior.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
+from earwitness.reduce.separate.expansion import Expansion, orders_of, places_of
+from earwitness.reduce.separate.radial import Shell
+from earwitness.reduce.separate.rig import (
+    Corrections,
+    Rig,
+    Tolerances,
+    Unknown,
+    corrections,
+    drift_mode,
+    effects,
+    unknowns_of,
+)
+
+ROUNDS = 3
+_WIDENINGS = 3
+_INDEPENDENT_WHOLE, _INDEPENDENT_DIRECT = 1.4, 0.4
+_MOST_SHARE = 0.3
+_HARDLY_TOLD = 0.1
+_STANDS_OUT = 3.0
+_TOLD_STD = 3.0
+_CONTRADICTED = 9.0
+_LEAST_TOLD, _MOST_WIDENED = 0.5, 400.0
+# Gains that change evenly with the radius are nearly another sound: left free they would take the passes' part.
+_NEVER_WIDENED = ("stop gain", "speed")
+_KINDS = {
+    "gain": "gains between passes", "stop gain": "gains between radii", "clock": "delays between passes",
+    "radius": "radii", "speed": "sound's speeds",
+    "shift": "shifts of passes", "tilt": "turns of passes", "gain drift": "drifts of the gain",
+    "clock drift": "drifts of the clock",
+}  # fmt: skip
+_ORDERS_FLOOR_DB = -65.0
+_MORE_ORDERS = 8
+_UNKNOWNS_PER_POINT = 0.6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sound:
+    """Pressures (P, F) at wavenumbers k (F,) as told, with orders and penalties (F, 2) that the routes chose;
+    noise_rms (F,), 0 where unknown, residual (P, F) that the routes leave and left (F,) its variance at a point;
+    order_in -1 for sound before the first reflection."""
+
+    pressure: ComplexArray
+    k: FloatArray
+    order_out: IntArray
+    order_in: IntArray
+    penalty: FloatArray
+    noise_rms: FloatArray
+    residual: ComplexArray
+    left: FloatArray
+    shell: Shell
+
+    @property
+    def is_direct(self) -> bool:
+        return bool((self.order_in < 0).all())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Revisits:
+    """Readings of the drift against the first of them: time (R,) 0 to 1, gain_db (R,), delay_s (R,), and how sure
+    each is; moves_scan_gain : whether they see the scanning microphone's own gain, as a monitor does not."""
+
+    time: FloatArray
+    gain_db: FloatArray
+    delay_s: FloatArray
+    u_gain_db: float
+    u_delay_s: float
+    moves_scan_gain: bool = True
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Nuisance:
+    """theta (U,) what is corrected and covariance (U, U) what is left in doubt, in prior standard deviations; ratio
+    (F,) of the whole sound's residual over what places, noise and scatter of the gain allow; wide (U,) : by how
+    much the stated tolerances' variance had to grow; told : sentences about what was found."""
+
+    rig: Rig
+    unknowns: tuple[Unknown, ...]
+    theta: FloatArray
+    covariance: FloatArray
+    ratio: FloatArray
+    wide: FloatArray
+    told: tuple[str, ...]
+
+
+def found_nuisance(
+    rig: Rig,
+    tolerances: Tolerances,
+    points_m: FloatArray,
+    sounds: Sequence[Sound],
+    speed_m_s: float,
+    revisits: Sequence[Revisits] = (),
+) -> Nuisance:
+    """The unknowns of a rig from its sounds, points (P, 3) from the middle in local axes.
+
+    The first of the sounds with incoming waves gives the residual's ratio.
+    """
+    unknowns = unknowns_of(rig, tolerances)
+    count = len(unknowns)
+    theta, wide, readings = np.zeros(count), np.ones(count), _readings(unknowns, revisits)
+    ratio, covariance = np.zeros(0), np.eye(count)
+    for turn in range(ROUNDS):
+        fixed = corrections(rig, unknowns, theta, points_m)
+        gram, right = np.zeros((count, count)), np.zeros(count)
+        for sound in sounds:
+            own, pull, found = _told_by(rig, unknowns, points_m, sound, fixed, tolerances, speed_m_s, theta)
+            gram, right = gram + own, right + pull
+            ratio = found if turn == ROUNDS - 1 and not sound.is_direct and not ratio.size else ratio
+        for rows, values, u in readings:
+            gram += rows.T @ rows / u**2
+            right += rows.T @ (values - rows @ theta) / u**2
+        start = theta
+        for _again in range(_WIDENINGS):
+            covariance = np.asarray(np.linalg.inv(gram + np.diag(1 / wide)), dtype=float)
+            theta = start + covariance @ (right - start / wide)
+            wide = _widened(unknowns, theta, covariance, wide)
+    kept, left = _settled(theta, covariance, wide)
+    return Nuisance(rig, unknowns, kept, left, ratio, wide, _told(unknowns, kept, wide))
+
+
+def _widened(unknowns: tuple[Unknown, ...], theta: FloatArray, covariance: FloatArray, wide: FloatArray) -> FloatArray:
+    """(U,) variance of each kind of unknown, at least that of the stated tolerance, where the scan contradicts it."""
+    out = np.ones(theta.size)
+    told = 1 - np.diag(covariance) / wide
+    for kind in dict.fromkeys(one.kind for one in unknowns):
+        rows = [n for n, one in enumerate(unknowns) if one.kind == kind]
+        sure = float(np.sum(told[rows]))
+        if sure > _LEAST_TOLD and kind not in _NEVER_WIDENED:
+            out[rows] = np.clip(np.sum(theta[rows] ** 2) / sure, 1.0, _MOST_WIDENED)
+    return out
+
+
+def _told_by(
+    rig: Rig,
+    unknowns: tuple[Unknown, ...],
+    points_m: FloatArray,
+    sound: Sound,
+    fixed: Corrections,
+    tolerances: Tolerances,
+    speed_m_s: float,
+    theta: FloatArray,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Information (U, U) and right-hand side (U,) of one kind of sound, and its residual's ratio (F,)."""
+    count = len(unknowns)
+    gram, right, ratio = np.zeros((count, count)), np.zeros(count), np.zeros(sound.k.size)
+    # Waves that the routes do without, near a corner or a cone, leave a pattern that a drift or a shift explains too.
+    most = int(np.sqrt(_UNKNOWNS_PER_POINT * len(points_m))) - 1
+    order_out = np.maximum(np.minimum(sound.order_out + _MORE_ORDERS, most), sound.order_out)
+    places = places_of(points_m + fixed.normal_m[:, None] * rig.normal, orders_of(order_out, sound.order_in))
+    share = min(_MOST_SHARE, (_INDEPENDENT_DIRECT if sound.is_direct else _INDEPENDENT_WHOLE) / sound.k.size)
+    placed = np.array([one.kind in ("shift", "tilt") for one in unknowns])
+    for f, told in enumerate(sound.k):
+        omega = float(told * speed_m_s)
+        fit = Expansion(
+            places, float(told / (1 + fixed.speed)), sound.shell, int(order_out[f]), int(sound.order_in[f]),
+            sound.penalty[f],
+        )  # fmt: skip
+        data = sound.pressure[:, f] * np.exp(-fixed.gain + 1j * omega * fixed.delay_s)
+        unknown = fit.fitted(data[:, None])
+        field, slope = fit.field(unknown)[:, 0], fit.slope(unknown[:, 0])
+        moved = effects(rig, unknowns, places.points_m, field, slope, omega)
+        if theta[placed].any():
+            data = data - moved[:, placed] @ theta[placed]
+        columns = np.concatenate([data[:, None], moved], axis=1)
+        rest = columns - fit.field(fit.fitted(columns))
+        free = max(len(data) - fit.settled, 0.1 * len(data))
+        variance = max(float(np.sum(np.abs(rest[:, 0]) ** 2)) / free, float(sound.noise_rms[f]) ** 2)
+        left = rest[:, 1:]
+        gram += 2 * share * (left.conj().T @ left).real / variance
+        right += 2 * share * (left.conj().T @ rest[:, 0]).real / variance
+        size = float(np.mean(np.abs(data) ** 2))
+        scatter = (10 ** (tolerances.scatter_db / 20) - 1) ** 2 + 10 ** (_ORDERS_FLOOR_DB / 10)
+        allowed = tolerances.place_m**2 * float(np.mean(np.sum(np.abs(slope) ** 2, axis=1))) + scatter * size
+        ratio[f] = float(sound.left[f]) / (allowed + float(sound.noise_rms[f]) ** 2)
+    return gram, right, ratio
+
+
+def _readings(
+    unknowns: tuple[Unknown, ...], revisits: Sequence[Revisits]
+) -> list[tuple[FloatArray, FloatArray, float]]:
+    """Rows (R, U) over the unknowns, what they read, and its standard uncertainty."""
+    found: list[tuple[FloatArray, FloatArray, float]] = []
+    for one in revisits:
+        if one.time.size < 2:
+            continue
+        for kind, values, u in (
+            ("gain drift", one.gain_db, one.u_gain_db),
+            ("clock drift", one.delay_s, one.u_delay_s),
+        ):
+            rows = np.zeros((one.time.size - 1, len(unknowns)))
+            for n, unknown in enumerate(unknowns):
+                if unknown.kind == kind:
+                    mode = unknown.size * drift_mode(one.time, unknown.axis)
+                    rows[:, n] = mode[1:] - mode[0]
+            found.append((rows, values[1:] - values[0], u))
+    return found
+
+
+def _settled(theta: FloatArray, covariance: FloatArray, wide: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """What to correct, and the doubt that is left.
+
+    Along each axis of the covariance, in units of the prior: what is hardly told keeps its prior; what is told but lies
+    within three times its doubt is left as it is, and counts as doubt; the rest is corrected.
+    """
+    unit = np.sqrt(wide)
+    size, axes = np.linalg.eigh(covariance / unit[:, None] / unit)
+    along = axes.T @ (theta / unit)
+    told = size < _HARDLY_TOLD
+    out = told & (np.abs(along) > _STANDS_OUT * np.sqrt(size))
+    left = np.where(out, size, np.where(told, size + along**2, 1.0))
+    doubt = (axes * left) @ axes.T * unit[:, None] * unit
+    return unit * (axes @ np.where(out, along, 0.0)), doubt
+
+
+def _told(unknowns: tuple[Unknown, ...], theta: FloatArray, wide: FloatArray) -> tuple[str, ...]:
+    """What was found: single unknowns beyond three of their prior standard deviations, drifts as one."""
+    found = []
+    for value, one in zip(theta, unknowns, strict=True):
+        if "drift" not in one.kind and abs(value) > _TOLD_STD:
+            found.append(f"{one.words}: {_amount(one, value)} against what was told")
+    for kind, words in (("gain drift", "The gain"), ("clock drift", "The clock")):
+        rows = [n for n, one in enumerate(unknowns) if one.kind == kind]
+        modes = np.array([[drift_mode(t, unknowns[n].axis) for n in rows] for t in np.linspace(0, 1, 21)])
+        walk = modes @ theta[rows]
+        if np.ptp(walk) > _TOLD_STD:
+            one = unknowns[rows[0]]
+            found.append(f"{words} drifted by {_amount(one, float(np.ptp(walk)))} over the scan; it was taken off")
+    for kind in dict.fromkeys(one.kind for one in unknowns):
+        most = max(float(w) for one, w in zip(unknowns, wide, strict=True) if one.kind == kind)
+        if most > _CONTRADICTED:
+            found.append(f"{_KINDS[kind]} contradict what was told of them by {np.sqrt(most):.1f} times")
+    return tuple(found)
+
+
+def _amount(one: Unknown, value: float) -> str:
+    size = value * one.size
+    if "gain" in one.kind:
+        return f"{size:+.2f} dB"
+    if "clock" in one.kind:
+        return f"{1e6 * size:+.1f} µs"
+    if one.kind in ("radius", "shift"):
+        return f"{1e3 * size:+.1f} mm"
+    return f"{np.degrees(size):+.2f}°" if one.kind == "tilt" else f"{100 * size:+.2f} %"
