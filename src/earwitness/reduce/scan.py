@@ -131,7 +131,10 @@ def solve_scan(
     causes, u_db = causes_of(doubt, data.axis, answer.u_db, share)
     causes, u_db = tuple(replace(cause, pull_db=raised * cause.pull_db) for cause in causes), raised * u_db
     answer = replace(answer, u_db=np.hypot(u_db, share * gate_u), causes=causes)
-    answer = replace(answer, valid=answer.valid & (answer.u_total_db() <= HIGHEST_U_DB))
+    total = answer.u_total_db()
+    answer = replace(answer, valid=answer.valid & (total <= HIGHEST_U_DB))
+    told = np.where(one.quality.valid, np.sqrt(np.mean(total**2, axis=0)), one.quality.u_db)
+    one = replace(one, quality=replace(one.quality, u_db=told))
     return ScanResult(answer, one, joint, _snr_db(data, len(cta_orbits())), _sentence(data, one, joint), flags, data)
 
 

@@ -133,10 +133,12 @@ def causes_of(
         return (), u_db
     rig, pattern = on_frequencies(parts, 2 * np.pi * axis.hz / one.data.speed_m_s)
     axes, rest = leading(rig)
-    causes = [Cause(name=f"rig of the scan, {n}", source="stated tolerances and what the sound tells", pull_db=pull)
-              for n, pull in enumerate(axes, 1)]  # fmt: skip
-    causes += [Cause(name=f"noise of the scan, {n}", source="what the fit leaves", pull_db=share * u_db)
-               for n, share in enumerate(pattern, 1)]  # fmt: skip
+    rigged, noisy = "stated tolerances and what the sound tells", "what the fit leaves"
+    causes = [Cause(name="rig of the scan", part=f"{n}", source=rigged, pull_db=pull) for n, pull in enumerate(axes, 1)]
+    causes += [
+        Cause(name="noise of the scan", part=f"{n}", source=noisy, pull_db=share * u_db)
+        for n, share in enumerate(pattern, 1)
+    ]
     alone = np.sqrt(np.maximum(1 - np.sum(pattern**2, axis=0), 0.0))
     return tuple(causes), np.hypot(alone * u_db, rest)
 

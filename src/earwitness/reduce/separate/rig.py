@@ -36,7 +36,7 @@ class Tolerances:
     gain_db: float = 0.2
     stop_gain_db: float = 0.02
     clock_s: float = 5e-6
-    radius_m: float = 1e-3
+    radius_m: float = 1.5e-3
     speed: float = 3e-3
     shift_m: float = 1e-3
     tilt_rad: float = np.pi / 900
