@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import math
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy.fft
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "dsp"))
 from test_findings_kinds import AXIS, DIRECTIONS, at
 
 from earwitness.dsp.resonance import pole_response
-from earwitness.figures.read import read_response
+from earwitness.dsp.window import gate_weights
+from earwitness.figures.read import levels_of, read_response
 from earwitness.insight.findings import Finding, find
 from earwitness.insight.findings.finding import Resonance
-from earwitness.insight.findings.narrow import GatedImpulse, is_smeared
-from earwitness.insight.findings.shapes import peaking_db
+from earwitness.insight.findings.narrow import GatedImpulse, is_smeared, without_gate
 from earwitness.quantities import DirectionalResponse, NearField
 
 from test_resonance import HZ, RATE, gated, high_pass  # type: ignore[import-not-found]  # isort: skip
@@ -83,15 +85,42 @@ def test_a_near_field_is_a_second_witness() -> None:
 
 
 def test_what_the_gate_hides_is_what_a_correction_lacks() -> None:
-    """The gated curve and what is hidden make the resonance's own bell, its size weighed by how well it is known:
-    G (1 + u^2 / G^2)^-1."""
-    one = Resonance(700.0, 0.01, 8.0, 0.2, 4.0, 1.0, None, "", 690.0, 5.0, 3.0)
-    assert one.sure_db == pytest.approx(4.0 / (1 + 1 / 16))
-    hz = np.geomspace(200, 2000, 50)
-    x = np.log2(hz)
-    seen = peaking_db(x, math.log2(690.0), math.log(5.0), 3.0)
-    whole = peaking_db(x, math.log2(700.0), math.log(8.0), one.sure_db)
-    assert seen + one.hidden_db(hz) == pytest.approx(whole)
+    """1 + (A - 1) b through the gate by FFT, and what is hidden, make the resonance's own bell; the size counts by how
+    well it is known: G (1 + u^2 / G^2)^-1."""
+    doubtful = Resonance(700.0, 0.01, 8.0, 0.2, 4.0, 1.0, None, "", 690.0, 5.0, 3.0, 5e-3, 0.4)
+    assert doubtful.sure_db == pytest.approx(4.0 / (1 + 1 / 16))
+    for size, q in ((4.0, 8.0), (-5.0, 4.0)):
+        one = replace(doubtful, size_db=size, q=q, u_db=0.0)
+        response = pole_response(np.maximum(HZ, 0.1), 700.0, q * 10 ** (size / 40), size)
+        whole = response * np.exp(-2j * np.pi * HZ * 2e-3)
+        samples = scipy.fft.irfft(np.append(whole[:-1], abs(whole[-1])), 2 * (HZ.size - 1))
+        time = np.arange(samples.size) / RATE - 2e-3
+        cut = samples * gate_weights(time, 5e-3, lead_s=1.2e-3)
+        hz = np.geomspace(250, 2000, 40)
+        seen = np.abs(np.exp(-2j * np.pi * np.outer(hz, time)) @ cut)
+        exact = 20 * np.log10(np.abs(pole_response(hz, 700.0, q * 10 ** (size / 40), size)))
+        assert 20 * np.log10(seen) + one.hidden_db(hz) == pytest.approx(exact, abs=0.06)
+
+
+def test_an_equalizer_is_given_the_resonance_in_every_direction() -> None:
+    """Put back, the listening window shows the bell nearer to its size than the gated one does; without a resonance
+    nothing changes."""
+    one, _ = found()
+    response = high_pass(55.0, 0.7) * pole_response(np.maximum(HZ, 0.1), CENTER_HZ, POLE_Q, SIZE_DB)
+    impulse, _, time = gated(response, GATE_S, 60.0, 3)
+    seen = np.abs(np.exp(-2j * np.pi * np.outer(AXIS.hz, time)) @ impulse) / RATE
+    pressure = 0.2 * np.ones((70, 1)) * seen
+    nothing = np.zeros(pressure.shape)
+    levels = levels_of(
+        DirectionalResponse(AXIS, DIRECTIONS, pressure.astype(complex), nothing, np.zeros(len(AXIS)), nothing == 0)
+    )
+    full = without_gate(levels, [one])
+    assert np.ptp(full.level_db - levels.level_db, axis=0).max() == pytest.approx(0.0, abs=1e-12)
+    exact = np.interp(AXIS.hz, HZ, 20 * np.log10(np.abs(response) + 1e-12)) - 20 * np.log10(seen)
+    near = np.abs(np.log2(AXIS.hz / CENTER_HZ)) < 0.3
+    left = (full.level_db - levels.level_db)[0] - exact
+    assert np.sqrt(np.mean(left[near] ** 2)) < 0.5 * np.sqrt(np.mean(exact[near] ** 2))
+    assert without_gate(levels, []) is levels
 
 
 class _Peak:

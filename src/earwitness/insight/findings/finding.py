@@ -10,7 +10,7 @@ from typing import Literal
 
 import numpy as np
 
-from earwitness.insight.findings.shapes import peaking_db
+from earwitness.dsp.window import gate_weights
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.directions import Orbit
 
@@ -31,6 +31,8 @@ KINDS: Mapping[Kind, str] = MappingProxyType(
 )
 EQUALIZABLE: frozenset[Kind] = frozenset({"source", "load", "port", "tilt"})
 
+
+_RATE_OVER_HZ = 24.0
 
 AIMED: Mapping[Kind, Orbit] = MappingProxyType({"near_axis": "horizontal", "vertical": "vertical"})
 """Kinds that only another aim mends, and the orbit it is looked for on."""
@@ -71,6 +73,7 @@ class Resonance:
     least_q : where Q is not known better than "at least", with 95 % confidence; None where it is
     witness : what else shows it, "near field of woofer" or "impedance", "" without
     seen_hz, seen_q, seen_db : the shape that the gated curves show
+    gate_s, fall_share : of the gate, and of its taper
     """
 
     hz: float
@@ -84,6 +87,8 @@ class Resonance:
     seen_hz: float
     seen_q: float
     seen_db: float
+    gate_s: float
+    fall_share: float
 
     @property
     def sure_db(self) -> float:
@@ -91,10 +96,28 @@ class Resonance:
         return self.size_db**3 / (self.size_db**2 + self.u_db**2)
 
     def hidden_db(self, hz: FloatArray) -> FloatArray:
-        """(F,) what the gate hides of it [dB]: added to a gated curve it gives the curve to correct."""
-        x = np.log2(hz)
-        whole = peaking_db(x, math.log2(self.hz), math.log(self.q), self.sure_db)
-        return whole - peaking_db(x, math.log2(self.seen_hz), math.log(self.seen_q), self.seen_db)
+        """(F,) what the gate hides of it [dB]: added to a gated curve it gives the curve to correct.
+
+        Of 1 + (A - 1) b, b a band-pass, the gate cuts the later part of b's ringing e^(-w0 t / 2Q) (cos wd t -
+        sin wd t / sqrt(4 Q^2 - 1)) w0 / Q (inverse Laplace transform), weighted by what its window leaves off.
+        """
+        lift = 10.0 ** (self.sure_db / 20.0)
+        pole_q = max(self.q * math.sqrt(lift), 0.6)
+        w0 = 2.0 * math.pi * self.hz
+        step = 1.0 / (_RATE_OVER_HZ * max(self.hz, float(hz.max(initial=1.0)) / 8.0))
+        flat_s = self.gate_s * (1.0 - self.fall_share)
+        count = math.ceil(20.0 * pole_q / w0 / step)
+        time = np.asarray(flat_s + step * (0.5 + np.arange(count)), dtype=np.float64)
+        wd = w0 * math.sqrt(1.0 - 1.0 / (4.0 * pole_q**2))
+        ring = np.exp(-w0 * time / (2.0 * pole_q)) * w0 / pole_q
+        ring *= np.cos(wd * time) - np.sin(wd * time) / math.sqrt(4.0 * pole_q**2 - 1.0)
+        cut = ring * (1.0 - gate_weights(time, self.gate_s, fall_share=self.fall_share))
+        angle = 2.0 * math.pi * np.outer(hz, time)
+        lost = (np.cos(angle) @ cut - 1j * (np.sin(angle) @ cut)) * step
+        x = hz / self.hz
+        band = (1j * x / pole_q) / (1.0 - x**2 + 1j * x / pole_q)
+        whole, gated = np.abs(1.0 + (lift - 1.0) * band), np.abs(1.0 + (lift - 1.0) * (band - lost))
+        return np.asarray(20.0 * np.log10(whole / gated), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -15,8 +15,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from earwitness.dsp.resonance import Guess, Pole, fit_pole
+from earwitness.figures.windows import Levels
 from earwitness.insight.findings.decompose import Peak
-from earwitness.insight.findings.finding import Resonance
+from earwitness.insight.findings.finding import Finding, Resonance
 from earwitness.insight.findings.shapes import half_size_octaves, peaking_with_slopes
 from earwitness.quantities import Curve, Measurement, NearField
 from earwitness.quantities.arrays import FloatArray, lock_fields
@@ -39,7 +40,8 @@ _HIGHEST_HZ = 9000.0
 @dataclass(frozen=True, slots=True, eq=False)
 class GatedImpulse:
     """The gated impulse response on axis. impulse, weights, time_s (N,) : weights of the gate, time about the arrival;
-    length_s : of the gate; snr_db (F,) on the report axis; lowest_hz : of the gated response."""
+    length_s, fall_share : of the gate and its taper; snr_db (F,) on the report axis; lowest_hz : of the gated response.
+    """
 
     impulse: FloatArray
     weights: FloatArray
@@ -47,6 +49,7 @@ class GatedImpulse:
     length_s: float
     lowest_hz: float
     snr_db: FloatArray
+    fall_share: float = 0.4
 
     def __post_init__(self) -> None:
         lock_fields(self, impulse=float, weights=float, time_s=float, snr_db=float)
@@ -60,7 +63,13 @@ def gated_impulse(measurement: Measurement) -> GatedImpulse | None:
     time = np.arange(measurement.impulse.size) / measurement.impulse_rate_hz - measurement.impulse_onset_s
     row = int(np.argmax(response.directions.unit_vectors()[:, 0]))
     return GatedImpulse(
-        measurement.impulse, weights_of(gate, time), time, gate.end_s, gate.lowest_valid_hz, measurement.snr_db[row]
+        measurement.impulse,
+        weights_of(gate, time),
+        time,
+        gate.end_s,
+        gate.lowest_valid_hz,
+        measurement.snr_db[row],
+        gate.taper_s / gate.end_s,
     )
 
 
@@ -132,6 +141,8 @@ def fitted(
         peak.center_hz,
         peak.q,
         peak.size_db,
+        gated.length_s,
+        gated.fall_share,
     )
 
 
@@ -216,3 +227,12 @@ def _in_near_field(field: NearField, peak: Peak) -> Peak | None:
         return None
     u_ln_f, u_ln_q, u_db = float(u[0]) * math.log(2.0), float(u[1]), float(u[2])
     return Peak(peak.center_hz * 2.0**center, math.exp(ln_q), size, u_ln_f, u_ln_q, u_db)
+
+
+def without_gate(levels: Levels, findings: Sequence[Finding]) -> Levels:
+    """Levels with what the gate hides of resonances in the source put back in every direction: what an equalizer mends.
+
+    Each counts as far as it is known (`Resonance.hidden_db`); a resonance in the source is the same at all angles.
+    """
+    hidden = [one.resonance.hidden_db(levels.axis.hz) for one in findings if one.resonance is not None]
+    return replace(levels, level_db=levels.level_db + sum(hidden)) if hidden else levels
