@@ -33,8 +33,8 @@ _LEAST_ECHO = 0.3
 _ALIKE = 1.4
 _INDEPENDENT_OCTAVES = 1 / 3
 _SEEN_WIDTHS = 0.25
-_REST_WIDTHS, _REST_SHARE = 1.5, 0.5
-# What a gate takes of a resonance that could not be fitted behind it: a quarter to a third, by simulation.
+_REST_WIDTHS, _REST_SHARE, _SHAPE_SHARE = 1.5, 1.0, 0.05
+# What a gate may take of a resonance that could not be fitted behind it: up to a third, by simulation.
 _SMEARED_SHARE = 0.3
 SOURCES: tuple[Kind, ...] = ("source", "load", "port")
 
@@ -205,7 +205,7 @@ def size_uncertainty_db(curve: Curve, peak: Peak, sizes_db: Sequence[float] = ()
     Carlo has it) cancels the better the narrower the peak is; the rest averages over what is independent in the peak,
     by thirds of an octave (own choice). The scatter of the fit is added, and what the method leaves open: sizes_db,
     that of the same shape as other ways of looking tell it, lie apart from this height as a rectangle's ends do, and
-    half of rest_db, the rms that no shape explains about it (a flaw is no bell). Both weights by the training draw.
+    rest_db, the rms that no shape explains about it, and a twentieth of the size, for a flaw is no bell.
     """
     hz, known = curve.axis.hz, curve.valid
     at = np.log(peak.center_hz)
@@ -219,7 +219,8 @@ def size_uncertainty_db(curve: Curve, peak: Peak, sizes_db: Sequence[float] = ()
     rough = 0.5 * own**2 * 1.5 / max(1.0, width / _INDEPENDENT_OCTAVES)
     told = (peak.size_db, *sizes_db)
     open_db = (max(told) - min(told)) / np.sqrt(3.0)
-    return float(np.sqrt(smooth + rough + peak.u_db**2 + open_db**2 + (_REST_SHARE * rest_db) ** 2))
+    shape_db = _SHAPE_SHARE * peak.size_db if sizes_db else 0.0
+    return float(np.sqrt(smooth + rough + peak.u_db**2 + open_db**2 + (_REST_SHARE * rest_db) ** 2 + shape_db**2))
 
 
 def _ends_at(curve: Curve, peak: Peak) -> bool:
