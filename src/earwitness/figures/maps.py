@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from earwitness.figures.angles import WIDEST_GAP_DEG, orbit_rows
-from earwitness.figures.uncertainty import DRAWS, SEED, draws_of, with_spread
+from earwitness.figures.uncertainty import DRAWS_ALONE, SEED, draws_of, with_spread
 from earwitness.figures.windows import Levels, own_of_levels_db, pulls_of_directions
 from earwitness.quantities import Curve, DirectivityMap, Figure, FrequencyAxis, not_judged
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
@@ -293,7 +293,7 @@ def third_octaves_hz() -> FloatArray:
     return np.asarray(1000.0 * 10.0 ** (np.arange(11) / 10.0), dtype=float)
 
 
-def nominal_coverage(orbit: OrbitLevels, total: Side, *, key: str, draws: int = DRAWS) -> Figure:
+def nominal_coverage(orbit: OrbitLevels, total: Side, *, key: str, draws: int = DRAWS_ALONE) -> Figure:
     """Median of the full coverage angle at -6 dB over the third octaves from 1 to 10 kHz [deg].
 
     total : of both sides at -6 dB. Where a side does not fall so far up to 180 degrees it counts as 180. The 10th to

@@ -15,7 +15,7 @@ from functools import lru_cache
 import numpy as np
 
 from earwitness.quantities import Cause, Curve, Directions, FrequencyAxis, on_orbit
-from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
 from earwitness.quantities.causes import pulled_apart, smooth_causes, u_of_causes_db
 from earwitness.standards import cta2034
 from earwitness.standards.cta2034 import Position, RearWall
@@ -137,14 +137,17 @@ def session_causes(levels: Levels) -> tuple[Cause, ...]:
 
 def pulls_of_session(levels: Levels, pulls: FloatArray) -> tuple[Cause, ...]:
     """How far each cause of the session moves a curve with `pulls` (S, F) on the measured directions, (1, F) each."""
+    rows = np.flatnonzero(pulls.any(axis=1))
     return tuple(
-        cause if cause.alike else replace(cause, pull_db=_summed(pulls, cause.pull_db))
+        cause if cause.alike else replace(cause, pull_db=_summed(pulls, cause.pull_db, rows))
         for cause in session_causes(levels)
     )
 
 
-def _summed(pulls: FloatArray, of_cause: FloatArray) -> FloatArray:
-    return np.asarray(np.einsum("mf,mf->f", pulls[: len(of_cause)], of_cause)[None, :], dtype=float)
+def _summed(pulls: FloatArray, of_cause: FloatArray, rows: IntArray) -> FloatArray:
+    """(1, F) over the rows (directions) that carry the curve."""
+    some = rows[rows < len(of_cause)]
+    return np.asarray(np.einsum("mf,mf->f", pulls[some], of_cause[some])[None, :], dtype=float)
 
 
 def pulls_of_takes(levels: Levels, pulls: FloatArray) -> list[FloatArray]:
