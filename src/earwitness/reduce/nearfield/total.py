@@ -27,6 +27,7 @@ class Bass:
 
     hz : (F,); seats : the discs of each part; weights : (P, F) of ports that drown in a cone's leak;
     strengths : (P, F) complex, j omega rho times volume velocity [Pa m per V]
+    highest_hz : of their sum; effect_hz : up to where the effect of the distance is taken in full
     """
 
     parts: tuple[NearPart, ...]
@@ -37,6 +38,7 @@ class Bass:
     strengths: ComplexArray
     weights: FloatArray
     highest_hz: float
+    effect_hz: float
 
     def __post_init__(self) -> None:
         lock_fields(self, hz=float, strengths=complex, weights=float)
@@ -58,8 +60,9 @@ class Bass:
         """(D, F) factor that takes what was read at the measuring distance, `seen` (D, F), to the far field.
 
         Drivers away from the reference point, and sound that bends around the cabinet, do not fall off exactly with
-        the distance from that point. Each part is corrected by as much of the sound as it makes, fading out over the
-        two octaves above the near fields' range; by at most 6 dB, so that nulls do not matter.
+        the distance from that point. Each part is corrected by as much of the sound as it makes, in full to an octave
+        above ka = 1 or the end of the cabinet's model, and fading out over two octaves more; by at most 6 dB, so that
+        nulls do not matter.
         """
         far, there = self.far(), self.there()
         tiny = np.finfo(float).tiny
@@ -67,7 +70,7 @@ class Bass:
         largest = 10 ** (LARGEST_DISTANCE_EFFECT_DB / 20)
         ratio = ratio * np.clip(np.abs(ratio), 1 / largest, largest) / np.maximum(np.abs(ratio), tiny)
         part = np.minimum(np.abs(there) / np.maximum(np.abs(seen), tiny), 1.0)
-        octaves = np.log2(self.hz / self.highest_hz) / _EFFECT_OCTAVES
+        octaves = np.log2(self.hz / self.effect_hz) / _EFFECT_OCTAVES
         fade = 0.5 + 0.5 * np.cos(np.pi * np.clip(octaves, 0.0, 1.0))
         return np.asarray(1 + part * fade * (ratio - 1))
 
@@ -124,7 +127,8 @@ def bass_of(
         return reason
     strengths = solved(fields.reading, parts)
     weights = _port_fades(parts, strengths, hz)
-    return Bass(tuple(parts), body, seats, hz, fields, strengths, weights, top)
+    effect_hz = min(2 * highest_hz(parts, speed_of_sound), highest_model_hz(body, speed_of_sound))
+    return Bass(tuple(parts), body, seats, hz, fields, strengths, weights, top, effect_hz)
 
 
 def solved(reading: ComplexArray, parts: Sequence[NearPart]) -> ComplexArray:
