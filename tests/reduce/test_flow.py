@@ -181,11 +181,11 @@ def test_a_near_field_that_lacks_a_part_of_the_bass_is_not_joined(
     """What a port adds cannot be told from the cone: near tuning the cone stands still (Small 1973, from memory)."""
     made = replace(SHORT, environment={"first_reflection_ms": 5.0})
     take = {"kind": "near-field", "id": "n", "file": "n.wav", "sha256": HASH, "driver": "woofer", "distance_m": 0.005}
-    told = facts(made, [take]).model_dump(by_alias=True)
+    told = facts(made, [{**take, "drive_v": 1.0}]).model_dump(by_alias=True)
     # Hardly larger than its cone: what was made here radiates alike to all sides and has no baffle step.
     told["loudspeaker"] |= {"width_m": 0.14, "height_m": 0.14, "depth_m": 0.04} | changes
     told["loudspeaker"]["driver"] = [*told["loudspeaker"]["driver"], *more]
-    close = recording(replace(made, distance_m=0.0325 / 2, latency_s=made.latency_s), 0.0)
+    close = recording(replace(made, distance_m=0.0325 / 2, drive_v=1.0), 0.0)
     measured = reduce_session(Session.model_validate(told), reader(made, n__wav=close))
     hz = measured.response.axis.hz
     assert (measured.splice is None) is bool(said)

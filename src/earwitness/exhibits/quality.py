@@ -6,14 +6,13 @@ from earwitness.exhibits.chart import Table
 from earwitness.exhibits.words import band_words, sentence, true_minus
 from earwitness.quantities import Measurement, QualityFlag
 
-SEVERITY_WORDS = {"reject": "Not used", "warn": "Caution", "info": "Note"}
+_ORDER = ("reject", "warn", "info")
 _MOST_TAKES = 4
 
 
 def quality(measurement: Measurement) -> Table | None:
     """Remarks of the quality checks, gravest first; None when there are none."""
-    order = list(SEVERITY_WORDS)
-    flags = sorted(measurement.flags, key=lambda flag: order.index(flag.severity))
+    flags = sorted(measurement.flags, key=lambda flag: _ORDER.index(flag.severity))
     if not flags:
         return None
     return Table(
@@ -21,14 +20,23 @@ def quality(measurement: Measurement) -> Table | None:
         title="Quality of the recordings",
         columns=("Weight", "Remark", "Recordings", "Frequencies"),
         align=("left", "left", "left", "left"),
-        rows=tuple(_row(flag) for flag in flags),
-        note="Not used: the recording is left out. Caution: mind it with the figures concerned. Note: for the record.",
+        rows=tuple(_row(flag, frozenset(measurement.kept_takes)) for flag in flags),
+        note="Not used: the recordings are left out; what they would have told is interpolated or not stated. "
+        "Not shown: what the remark concerns is left blank. Caution: mind it with the figures concerned. Note: for the "
+        "record.",
     )
 
 
-def _row(flag: QualityFlag) -> tuple[str, str, str, str]:
+def weight_words(flag: QualityFlag, left_out: frozenset[str]) -> str:
+    """How much a remark weighs. left_out : ids of takes that the result does not use."""
+    if flag.severity == "reject":
+        return "Not used" if flag.takes and left_out.issuperset(flag.takes) else "Not shown"
+    return "Caution" if flag.severity == "warn" else "Note"
+
+
+def _row(flag: QualityFlag, left_out: frozenset[str]) -> tuple[str, str, str, str]:
     return (
-        SEVERITY_WORDS[flag.severity],
+        weight_words(flag, left_out),
         true_minus(sentence(flag.sentence)),
         takes_words(flag.takes),
         band_words(flag.band_hz) or "all",

@@ -51,8 +51,9 @@ from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings, nearest
 from earwitness.reduce.responses import holds_responses, reduce_responses
 from earwitness.reduce.scan_measurement import holds_scan, reduce_scan_session
 from earwitness.reduce.take_facts import TakeFacts
+from earwitness.reduce.unusable import unusable
 from earwitness.session.response_files import Source
-from earwitness.session.session import FarFieldTake, NearFieldTake, NoiseFloorTake, Session
+from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, NoiseFloorTake, Session
 
 NEAR_LEAD_S = 1e-3
 FAR_FIELD_WARN_DB = 0.5
@@ -74,6 +75,16 @@ class _Far:
     def seen(self) -> FarField:
         distance = float(np.median([take.distance_m for take in self.takes]))
         return FarField(self.directions, self.pressure, self.spectra, self.on_axis_row, distance)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Made:
+    """What the takes made together."""
+
+    far: _Far
+    parts: tuple[NearPart, ...]
+    joined: Joined
+    flags: tuple[QualityFlag, ...]
 
 
 def reduce_session(
@@ -140,22 +151,37 @@ def reduce_session(
     noise = noise_of_takes(
         session.takes_of(NoiseFloorTake), read, plan.rate_hz, plan.axis.hz, plan.calibration.fs_per_pa
     )
-    say(0.87, "gate the far field")
+    say(0.87, "impedance and loud takes")
+    loud = other_takes(plan, first, impedance)
+    say(0.9, "gate the far field and join the near field")
+    made = _made(plan, gathered, noise, causes, loud.impedance)
+    out = unusable(made.flags, plan)
+    if out:
+        # What was judged unusable is not used; what the others say without it is worked out once more.
+        say(0.95, f"once more without {len(out)} unusable takes")
+        judged = tuple(flag for flag in made.flags if out.intersection(flag.takes) and flag.severity == "reject")
+        plan, gathered = plan.without(out, judged), gathered.without(out)
+        made = _made(plan, gathered, noise, causes, loud.impedance)
+        made = replace(made, flags=tuple(dict.fromkeys((*judged, *made.flags))))
+    say(1.0, "reduced")
+    flags = (*made.flags, *loud.flags, *tuning_flags(made.joined.tuning_hz, loud.impedance))
+    return _measurement(plan, made, gathered.harmonics, loud, flags)
+
+
+def _made(
+    plan: Plan, gathered: Gathered, noise: FloatArray | None, causes: dict[str, Cause], load: Impedance | None
+) -> _Made:
+    """What the takes of the plan make, and what is to be said of them. load : the measured impedance."""
     found = [gathered.impulses[take.id] for take in (*plan.far, *plan.near)]
     late = lateness_of(plan, found)
     far, facts = _far_field(plan, gathered, facts_of(plan, found, late), noise, late)
-    say(0.93, "join near field and far field")
     parts, near_snr_db = _near_field(plan, gathered, noise, late)
     joined = join(plan, far.seen, parts, near_snr_db, shared=late.shared)
-    say(0.95, "impedance and loud takes")
-    loud = other_takes(plan, first, impedance)
-    say(0.98, "check the takes")
+    ahead = nearest_to_axis(plan.far)
     axis = (joined.pressure[far.on_axis_row], joined.valid[far.on_axis_row])
-    doubts = session_doubts(plan, gathered, facts, late, axis, _silence(gathered, on_axis, noise), loud.impedance)
-    flags = (*_flags(plan, far, joined, facts, gathered, late, noise, causes), *doubts, *loud.flags)
-    flags = (*flags, *tuning_flags(joined.tuning_hz, loud.impedance))
-    say(1.0, "reduced")
-    return _measurement(plan, far, joined, parts, gathered.harmonics, loud, flags)
+    doubts = session_doubts(plan, gathered, facts, late, axis, _silence(gathered, ahead, noise), load)
+    flags = (*_flags(plan, far, joined, facts, gathered, late, noise, causes), *doubts)
+    return _Made(far, parts, joined, flags)
 
 
 def _bad_others(plan: Plan, read: Read, impedance: Impedance | None) -> tuple[AudioError, ...]:
@@ -360,14 +386,9 @@ def _own_flags(plan: Plan, gathered: Gathered, late: Lateness, noise: FloatArray
 
 
 def _measurement(
-    plan: Plan,
-    far: _Far,
-    joined: Joined,
-    parts: tuple[NearPart, ...],
-    harmonics: tuple[Harmonics, ...],
-    others: OtherTakes,
-    flags: tuple[QualityFlag, ...],
+    plan: Plan, made: _Made, harmonics: tuple[Harmonics, ...], others: OtherTakes, flags: tuple[QualityFlag, ...]
 ) -> Measurement:
+    far, parts, joined = made.far, made.parts, made.joined
     hz, row = plan.axis.hz, far.on_axis_row
     distance = float(np.median([take.distance_m for take in plan.far]))
     told = plan.correction.frequency_hz if plan.correction is not None else None
@@ -463,7 +484,7 @@ def _lineage(plan: Plan) -> Step:
     session = plan.session
     takes = sorted(take.model_dump_json() for take in session.takes)
     rest = session.model_dump(mode="json", exclude={"takes", "file_hashes"})
-    order = [take.id for take in plan.level]
+    order = [take.id for take in session.takes_of(LevelTake)]
     stated = hashlib.sha256(json.dumps([rest, takes, order], sort_keys=True).encode()).hexdigest()
     files = {take.sha256 for take in session.takes} | set(session.file_hashes.values())
     return step("reduce", asdict(plan.settings), (*sorted(files), stated))

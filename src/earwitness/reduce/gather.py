@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Container, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
@@ -58,6 +58,15 @@ class Gathered:
     harmonics: tuple[Harmonics, ...]
     high_orders: tuple[HighOrders, ...] = ()
     witnesses: tuple[Witness, ...] = ()
+
+    def without(self, out: Container[str]) -> Gathered:
+        """The same without some takes; what they say of themselves stays."""
+        return replace(
+            self,
+            impulses={name: one for name, one in self.impulses.items() if name not in out},
+            harmonics=tuple(one for one in self.harmonics if one.take not in out),
+            high_orders=tuple(one for one in self.high_orders if one.take not in out),
+        )
 
 
 def role_of(session: Session, take: SweepTake) -> Role:

@@ -72,6 +72,8 @@ def measured_impedance(
     impedance = _averaged(found)
     flags = [*_passivity(loads, ratios, circuit, known, settings), *_reach(loads, impedance)]
     flags += _reference_flags(references, ratios, circuit, known, settings)
+    if any(flag.severity == "reject" for flag in flags):
+        impedance = replace(impedance, valid=np.zeros_like(impedance.valid))
     return MeasuredImpedance(impedance, tuple(flags), _sentence(circuit, known, settings))
 
 

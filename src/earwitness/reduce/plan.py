@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Container, Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from earwitness.errors import InputError
+from earwitness.errors import AudioError, InputError
 from earwitness.formats.audio import Recording
 from earwitness.formats.correction_file import MicrophoneCorrection
-from earwitness.quantities import FrequencyAxis, Gate, report_axis
+from earwitness.quantities import FrequencyAxis, Gate, QualityFlag, report_axis
 from earwitness.reduce.calibrate import Calibration, calibrate
 from earwitness.reduce.gate import gate_of, speed_of_sound
 from earwitness.reduce.gather import role_of
@@ -85,6 +85,19 @@ class Plan:
         takes: tuple[FarFieldTake | NearFieldTake, ...] = (*self.far, *self.near)
         every = [self.division_of(take).stimulus for take in takes]
         return max(one.low_hz for one in every), min(one.high_hz for one in every)
+
+    def without(self, out: Container[str], because: Sequence[QualityFlag]) -> Plan:
+        """The plan without some takes. AudioError, with the sentences of `because`, where no far-field take is left."""
+        far = tuple(take for take in self.far if take.id not in out)
+        if not far:
+            raise AudioError(
+                "no far-field take can be used: " + " ".join(dict.fromkeys(flag.sentence for flag in because)),
+                where="session.toml, takes of kind far-field",
+                expected="at least one take that is sound, best on axis",
+                remedy="mend what is told, or record the takes again",
+            )
+        near = tuple(take for take in self.near if take.id not in out)
+        return replace(self, far=far, near=near, level=tuple(take for take in self.level if take.id not in out))
 
     @property
     def time_is_known(self) -> bool:

@@ -55,10 +55,10 @@ def stimulus_flags(spread_s: float | None, take: str) -> list[QualityFlag]:
     way = "after" if spread_s > 0 else "before"
     sentence = (
         f"In take {take} the sound from 500 Hz to 1 kHz comes {1e3 * abs(spread_s):.0f} ms {way} that above 8 kHz: "
-        "what was played is not what the session describes, and levels are wrong. Check the stimulus, or record a "
+        "what was played may not be what the session describes, and levels wrong. Check the stimulus, or record a "
         "loop-back."
     )
-    return [QualityFlag("stimulus", "reject", 1e3 * spread_s, limit, "ms", (take,), (500.0, 20_000.0), sentence)]
+    return [QualityFlag("stimulus", "warn", 1e3 * spread_s, limit, "ms", (take,), (500.0, 20_000.0), sentence)]
 
 
 def snr_flags(snr_db: FloatArray, hz: FloatArray, valid: BoolArray, take_ids: Sequence[str]) -> list[QualityFlag]:
@@ -150,6 +150,11 @@ def _count(takes: Sequence[str]) -> str:
     return f"take {takes[0]}" if len(takes) == 1 else f"{len(takes)} takes"
 
 
+def _begun(takes: Sequence[str]) -> str:
+    """As `_count` at the beginning of a sentence, with the case of the take's own name."""
+    return _count(takes).replace("take ", "Take ", 1)
+
+
 def _clipping(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
     limit = THRESHOLDS["clipping_peak_fs"]
     bad = [f for f in facts if f.clipped_runs > 0 or f.peak_fs >= limit]
@@ -158,10 +163,14 @@ def _clipping(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
     takes = tuple(f.id for f in bad)
     peak = max(f.peak_fs for f in bad)
     runs = sum(f.clipped_runs for f in bad)
-    sentence = (
-        f"{_count(takes).capitalize()} reached the recorder's limit: largest sample {peak:.3f} of full scale, "
-        f"{runs} flat top{'s' if runs != 1 else ''}. Record again with less gain."
-    )
+    tops = f"{runs} flat top{'s' if runs != 1 else ''}"
+    sentence = f"{_begun(takes)} reached the recorder's limit: largest sample {peak:.3f} of full scale, {tops}. "
+    sentence += "Record again with less gain."
+    if runs and peak < limit:
+        sentence = (
+            f"{_begun(takes)} {'is' if len(takes) == 1 else 'are'} cut flat at {peak:.3f} of full scale, {tops}: the "
+            "input before the recorder clipped, or the file was made quieter afterwards. Record again with less gain."
+        )
     severity: Severity = "reject" if runs else "warn"
     return [QualityFlag("clipping", severity, peak, limit, "full scale", takes, None, sentence)]
 
@@ -172,7 +181,10 @@ def _silence(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
     if not takes:
         return []
     peak = min(f.peak_fs for f in facts)
-    sentence = f"{_count(takes).capitalize()} hold next to nothing: the largest sample is {peak:.1e} of full scale."
+    sentence = (
+        f"{_begun(takes)} {'holds' if len(takes) == 1 else 'hold'} next to nothing: the largest sample is {peak:.1e} "
+        "of full scale."
+    )
     return [QualityFlag("silence", "reject", peak, limit, "full scale", takes, None, sentence)]
 
 
@@ -310,7 +322,10 @@ def _polarity(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
         against = [f.id for f in placed if f.id not in against]
     if not against:
         return []
-    sentence = f"{_count(against).capitalize()} moves against all others below {high_hz:.0f} Hz: swapped polarity."
+    sentence = (
+        f"{_begun(against)} {'moves' if len(against) == 1 else 'move'} against all others below {high_hz:.0f} Hz: "
+        "swapped polarity."
+    )
     return [QualityFlag("polarity", "reject", min(signs), limit, "", tuple(against), (0.0, high_hz), sentence)]
 
 
@@ -346,7 +361,7 @@ def _rates(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
     usual = max(rates, key=lambda rate: sum(f.rate_hz == rate for f in facts))
     odd = tuple(f.id for f in facts if f.rate_hz != usual)
     other = next(f.rate_hz for f in facts if f.rate_hz != usual)
-    sentence = f"{_count(odd).capitalize()} at {other:.0f} Hz among takes at {usual:.0f} Hz: were they converted?"
+    sentence = f"{_begun(odd)} at {other:.0f} Hz among takes at {usual:.0f} Hz: were they converted?"
     return [QualityFlag("mixed rates", "warn", other, usual, "Hz", odd, None, sentence)]
 
 

@@ -48,6 +48,7 @@ BAND_TOPS_HZ = (60.0, 120.0, 240.0, 480.0, 960.0, 1920.0, 3840.0)
 # Lower bands would hold the ringing of the band's own edge.
 LOWEST_TIMES_START = 5.2
 ABOVE_BAND = 1.6
+SILENT_PERIODS = 7.0
 SKIP_S, TOP_SHARE = 0.2, 0.85
 FRAME_S, MEDIAN_S = 5e-3, 0.25
 USUAL_PERCENT = 60.0
@@ -176,6 +177,10 @@ class _Place:
         since = np.clip(at_s - self.delay_s, 0.0, self.law.duration_s)
         return np.asarray(self.law.start_hz * np.exp(since / self.law.rate_s), dtype=np.float64)
 
+    def passes_s(self, hz: float) -> float:
+        """Moment in the recording at which the sweep is at a frequency [s]."""
+        return self.delay_s + self.law.rate_s * math.log(hz / self.law.start_hz)
+
     def looked_at(self, at_s: FloatArray) -> BoolArray:
         since = at_s - self.delay_s
         inside = (since > SKIP_S) & (since < self.law.duration_s) & (at_s < self.count / self.rate_hz)
@@ -199,7 +204,9 @@ def _below_track(rest: Spectrum, length: int, place: _Place, least: float) -> tu
         together = max(int(FRAME_S * place.rate_hz * count / length), 1)
         frames = power[: power.size // together * together].reshape(-1, together).mean(axis=1)
         at = (np.arange(frames.size) + 0.5) * together * length / count / place.rate_hz
-        past = (place.tracks_hz(at) > ABOVE_BAND * top) & place.looked_at(at)
+        # A fast sweep is above the band before the band's own filter has fallen silent.
+        silent_s = place.passes_s(1.2 * top) + SILENT_PERIODS / top
+        past = (place.tracks_hz(at) > ABOVE_BAND * top) & (at > silent_s) & place.looked_at(at)
         if np.count_nonzero(past) < _LEAST_FRAMES:
             continue
         # Noise that falls into what is kept leaves nothing: the usual is looked for in the whole recording too.
