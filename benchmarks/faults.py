@@ -2,10 +2,12 @@
 
     python benchmarks/faults.py [--act NAME|all] [--kills N] [--seed S] [--minutes M]
 
-Acts: add (a session folder), rebuild (of lost results), publish (a review with its data set), record (takes through a
-sound card in memory), migrate (from every earlier schema). Each runs in a child process that is killed at an instant
+Acts: add (a session folder), rebuild (of lost results), publish (a review with its data set), beside (a
+page over files of the tester's), aside (sessions set aside and taken back), record (takes through a sound card in
+memory), migrate (from every earlier schema). Each runs in a child process that is killed at an instant
 drawn evenly from the time the act takes undisturbed. What the child had acknowledged is then looked for, the archive
-is checked in full, and the act is done again, which must succeed. Besides: writers at once, a clock that goes back, a
+is checked in full, and the act is done again, which must succeed. Besides: writers at once (bench: the bench and
+commands), a clock that goes back, a
 device that is unplugged, a small disk (a tmpfs, which needs root) and a folder of another user. Ends with code 1 where
 something was lost. --minutes : of each act; the counts told are what was run.
 """
@@ -33,28 +35,32 @@ from pathlib import Path
 from typing import Protocol
 
 ROOM = Path(__file__).resolve().parents[1] / "tests"
-for part in ("archive", "capture"):
+for part in ("archive", "capture", "bench"):
     sys.path.append(str(ROOM / part))
 
 from alembic import command
 from alembic.config import Config
 from archive_worlds import measurement
 from archive_worlds import write_session as write_bytes_session
+from bench_client import entered
 from rehearsal import WIRING
 from rehearsal import write_session as write_live_session
 
 from earwitness.app.add import measurement_of
+from earwitness.app.aside import set_session_aside, take_session_back
 from earwitness.app.capture import begin_or_open, record
 from earwitness.app.publish import Products, publish_review
 from earwitness.app.rebuild import rebuild
 from earwitness.app.summary import keep_summary
 from earwitness.archive import database, migrations
 from earwitness.archive.catalogue import CATALOGUE, Archive
+from earwitness.archive.drafts import draft
 from earwitness.archive.integrity import check
 from earwitness.capture.series import LiveSettings, is_live
 from earwitness.capture.simulated import Misfortunes, SimulatedSound
 from earwitness.demo.catalogue import catalogue, session_of, write_note
 from earwitness.errors import EarwitnessError
+from earwitness.publish.keeping import put_folder
 from earwitness.session.load import load_session
 
 ANGLES = (("horizontal", (0.0, 30.0)),)
@@ -194,6 +200,67 @@ class Publish:
         assert subprocess.run(["unzip", "-tqq", str(data)], check=False).returncode == 0, "half a data set"
 
 
+class Beside:
+    """A folder of 40 files made anew, over one into which the tester put files and in which a page was changed."""
+
+    name = "page over own files"
+    own = {"my-photo.jpg": bytes(range(256)) * 400, "downloads/extra.txt": b"mine", "index.html": b"<p>my own line"}  # noqa: RUF012
+
+    def prepare(self, world: Path) -> None:
+        add_simulated(world / "in", world / "archive", (0,), lambda _: None)
+        self.act(world, lambda _: None)
+        for name, content in self.own.items():
+            (world / "page" / name).write_bytes(content)
+
+    def act(self, world: Path, say: Say) -> None:
+        def fill(fresh: Path) -> None:
+            (fresh / "downloads").mkdir()
+            for number in range(40):
+                (fresh / "downloads" / f"{number}.csv").write_bytes(b"0123456789" * 20_000)
+            (fresh / "index.html").write_text("<p>whole</p></html>")
+
+        put_folder(world / "page", fill, usual=())
+        say("page")
+
+    def look(self, world: Path, said: list[str]) -> None:
+        there = {path.name: path.read_bytes() for path in (world / "page").rglob("*") if path.is_file()}
+        assert there["my-photo.jpg"] == self.own["my-photo.jpg"], "the photo is gone"
+        assert (world / "page" / "downloads" / "extra.txt").read_bytes() == b"mine", "the text is gone"
+        pages = [path.read_bytes() for path in (world / "page").rglob("index.html")]
+        assert self.own["index.html"] in pages, "the page that was changed is gone"
+        assert "page" not in said or b"<p>whole</p></html>" in pages
+        assert len(list((world / "page" / "downloads").glob("*.csv"))) == 40, "half a page"
+
+
+class SetAside:
+    """The session of one of two loudspeakers set aside and taken back, again and again."""
+
+    name = "set aside"
+    steps = ("set aside", "counts", "set aside", "counts", "set aside")
+
+    def prepare(self, world: Path) -> None:
+        add_simulated(world / "in", world / "archive", (0, 1), lambda _: None)
+
+    def act(self, world: Path, say: Say) -> None:
+        name = catalogue(1)[0].name
+        for number, step in enumerate(self.steps):
+            if step == "set aside":
+                set_session_aside(name, world / "archive", session_id=1, because=f"try {number}")
+            else:
+                take_session_back(name, world / "archive", session_id=1)
+            say(step)
+
+    def look(self, world: Path, said: list[str]) -> None:
+        """As the last step that was acknowledged left it, or the next one."""
+        sound(world / "archive")
+        with Archive.open(world / "archive", create=False) as archive:
+            (session,) = archive.sessions_of(archive.find(catalogue(1)[0].name).id)
+            assert archive.results_of(session.id), "its result is gone"
+        done = len([line for line in said if not line.startswith("!")])
+        may = {*self.steps[max(done - 1, 0) : done + 1], *(("counts",) if done == 0 else ())}
+        assert session.standing in may, f"{session.standing} after {done} steps"
+
+
 class Record:
     """Two takes through the sound card in memory, into a folder whose loudspeaker is invented."""
 
@@ -279,7 +346,14 @@ class Migrate:
             assert len(archive.results_of(1)) == 1
 
 
-ACTS: dict[str, Act] = {"add": Add(), "rebuild": Rebuild(), "publish": Publish(), "record": Record()}
+ACTS: dict[str, Act] = {
+    "add": Add(),
+    "rebuild": Rebuild(),
+    "publish": Publish(),
+    "beside": Beside(),
+    "aside": SetAside(),
+    "record": Record(),
+}
 ACTS |= {f"migrate {one}": Migrate(one) for one in migrations.REVISIONS[:-1]}
 
 
@@ -463,6 +537,63 @@ def two_writers(count: int, until: float) -> Row:
     return row
 
 
+def bench_and_command_line(count: int, until: float) -> Row:
+    """The bench saves drafts, reads and publishes while commands add, set aside, take back, rebuild and publish."""
+    row = Row("two writers: bench and commands")
+    with scratch() as place:
+        add_simulated(place / "in", place / "sound", (0, 1), lambda _: None)
+        for number in range(count):
+            if time.time() > until:
+                break
+            world = place / f"world{number}"
+            shutil.copytree(place / "sound", world / "archive")
+
+            def bench(say: Say, world: Path = world) -> None:
+                with entered(world / "archive") as client:
+                    wanted = {"words": {}, "exhibits": {}, "products": {}, "folder": "mine"}
+                    job = client.post("/api/publish/1", json=wanted).json()
+                    for turn in range(6):
+                        kept = client.put("/api/drafts/mend:1", json={"revision": turn, "value": {"turn": turn}})
+                        assert kept.status_code == 200, kept.text
+                        say(f"draft {turn}")
+                        assert client.get("/read/2").status_code < 500
+                    while client.get(f"/api/jobs/{job['id']}").json()["state"] in ("waiting", "running"):
+                        time.sleep(0.05)
+                    ended_as = client.get(f"/api/jobs/{job['id']}").json()
+                    assert ended_as["state"] in ("done", "failed"), ended_as
+                    say(f"publication {ended_as['state']}")
+
+            def commands(say: Say, world: Path = world) -> None:
+                other = catalogue(2)[1].name
+                add_simulated(world / "in", world / "archive", (2,), say)
+                set_session_aside(other, world / "archive", session_id=2, because="tried")
+                take_session_back(other, world / "archive", session_id=2)
+                assert rebuild(world / "archive", workers=1).is_whole
+                publish_review(catalogue(1)[0].name, world / "page", world / "archive")
+                say("published")
+
+            children = [in_child(bench), in_child(commands)]
+            outcomes = [ended(*child) for child in children]
+            row.tries += 1
+            row.whole += all(code == 0 for code, _ in outcomes)
+            row.stopped += any(code == 3 for code, _ in outcomes)
+            row.acknowledged += sum(len(said) for _, said in outcomes)
+            try:
+                assert all(code in (0, 3) for code, _ in outcomes), outcomes
+                sound(world / "archive")
+                drafts = [line for line in outcomes[0][1] if line.startswith("draft ")]
+                with Archive.open(world / "archive", create=False) as archive:
+                    kept = draft(archive, "mend:1")
+                    assert not drafts or kept.value["turn"] >= int(drafts[-1].split()[1]), kept
+                    assert [s.standing for one in archive.loudspeakers() for s in archive.sessions_of(one.id)] == [
+                        "counts"
+                    ] * len(archive.loudspeakers())
+            except Exception as error:
+                row.faults.append(f"round {number}: {type(error).__name__}: {str(error)[:300]}")
+            shutil.rmtree(world)
+    return row
+
+
 def clock_back() -> Row:
     """Every act a year before the one that came first."""
     row = Row("clock going back: add, keep, publish")
@@ -515,7 +646,7 @@ def unplugged(count: int, seed: int, until: float) -> Row:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--act", default="all", choices=["all", *ACTS, "disk", "read-only", "others"])
+    parser.add_argument("--act", default="all", choices=["all", *ACTS, "disk", "read-only", "others", "bench"])
     parser.add_argument("--kills", type=int, default=500)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--minutes", type=float, default=1e6)
@@ -534,6 +665,9 @@ def main() -> int:
         runs += [lambda act=act: read_only(act) for act in ACTS.values()]
     if given.act in ("all", "others"):
         runs += [lambda: two_writers(max(given.kills // 20, 2), until()), clock_back]
+    if given.act in ("all", "others", "bench"):
+        runs += [lambda: bench_and_command_line(given.kills, until())]
+    if given.act in ("all", "others"):
         runs += [lambda: unplugged(given.kills, given.seed, until())]
     print(f"{'':<34}{'tries':>7}{'stopped':>9}{'whole':>8}{'acknowledged':>14}{'faults':>8}")
     failed = False

@@ -57,6 +57,10 @@ def test_the_document_marks_what_differs_beyond_both_uncertainties(archive: Path
 
 def test_the_page_is_valid_html_with_the_charts(archive: Path, tmp_path: Path) -> None:
     assert run(archive, *NAMES[:2], "--to", tmp_path / "page")[0] == 0
+    (tmp_path / "own").mkdir()
+    (tmp_path / "own" / "index.html").write_text("<title>My home page</title>")
+    assert run(archive, *NAMES[:2], "--to", tmp_path / "own")[0] == 7
+    assert (tmp_path / "own" / "index.html").read_text() == "<title>My home page</title>"
     page = (tmp_path / "page" / "index.html").read_text(encoding="utf-8")
     html5lib.HTMLParser(strict=True).parse(page)
     assert page.count("<figure") == 2

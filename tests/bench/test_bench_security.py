@@ -6,15 +6,25 @@ the Content Security Policy Level 3 and Fetch standards.
 
 from __future__ import annotations
 
+import asyncio
+import socket
+import threading
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import pytest
-from bench_client import BASE, PORT, entered
+import uvicorn
+from bench_client import BASE, PORT, entered, running
 from starlette.testclient import TestClient
 
+from earwitness.bench import server as server_module
 from earwitness.bench.security import MOST_BODY_BYTES, Gate, cookie_name
 from earwitness.bench.server import create_app
+from earwitness.cli.bench import private_address
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 
 @pytest.fixture(scope="module")
@@ -144,3 +154,66 @@ def test_an_empty_archive_teaches_the_next_step(empty: TestClient) -> None:
     answer = empty.get("/")
     assert "The archive is empty" in answer.text
     assert 'href="/listen"' in answer.text
+
+
+def test_a_connection_that_does_not_go_on_is_let_go_and_a_slow_answer_is_not(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Nothing sent, half a header, half a body: closed; an answer that takes its time, and one after a pause: not."""
+    monkeypatch.setattr(server_module, "PATIENCE_S", 0.6)
+
+    async def slow(scope: Any, receive: Any, send: Any) -> None:
+        if scope["type"] == "http":
+            await receive()
+            await asyncio.sleep(2.0)
+            await send({"type": "http.response.start", "status": 200, "headers": [(b"content-length", b"2")]})
+            await send({"type": "http.response.body", "body": b"ok"})
+
+    with server_module.free_port(None) as place:
+        config = uvicorn.Config(slow, log_level="error", http=server_module._patient(), lifespan="off")
+        server = uvicorn.Server(config)
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [place]}, daemon=True)
+        thread.start()
+        while not server.started:
+            thread.join(0.02)
+            assert thread.is_alive()
+        at = place.getsockname()
+        begun = b"POST / HTTP/1.1\r\nHost: x\r\nContent-Length: 10\r\n"
+        for sent in (b"", b"GET / HT", begun, begun + b"\r\n12345"):
+            with socket.create_connection(at, timeout=20) as connection:
+                connection.sendall(sent)
+                assert connection.recv(100) == b""
+        with socket.create_connection(at, timeout=20) as connection:
+            connection.sendall(b"GET / HTTP/1.1\r\nHost: x\r\n\r\n")
+            assert connection.recv(1000).endswith(b"ok") or connection.recv(100) == b"ok"
+        server.should_exit = True
+        thread.join(20)
+
+
+@pytest.mark.parametrize(("program", "is_private"), [("firefox", True), ("/snap/bin/firefox", False)])
+def test_the_address_is_given_to_the_browser_in_a_file_of_its_own(
+    monkeypatch: pytest.MonkeyPatch, program: str, is_private: bool
+) -> None:
+    monkeypatch.setattr("shutil.which", lambda _name: program)
+    address = "http://127.0.0.1:8741/enter/secret"
+    with private_address(address, {"name": "firefox"}) as given:
+        assert (given != address) == is_private
+        assert ("secret" in given) != is_private
+        if is_private:
+            page = Path(given.removeprefix("file://"))
+            assert page.stat().st_mode & 0o777 == 0o600
+            assert page.parent.stat().st_mode & 0o777 == 0o700
+            assert address in page.read_text()
+    if is_private:
+        assert not page.parent.exists()
+
+
+def test_entered_from_a_file_the_browser_keeps_its_cookie(browser: Browser, tmp_path: Path) -> None:
+    """Chromium, with the cookie's own rule: a page of another site that leads on is not shown it."""
+    with running(tmp_path / "archive") as bench, private_address(bench.address, {}) as given:
+        context = browser.new_context()
+        page = context.new_page()
+        page.goto(given)
+        page.wait_for_url(f"{bench.base}/")
+        assert page.get_by_role("navigation").first.is_visible()
+        context.close()

@@ -186,6 +186,8 @@ def test_the_budget_is_kept_over_sessions_of_a_day_and_new_on_the_next(tmp_path:
     keep_budget(path, DayBudget("2026-11-01").with_exposure(91.0, 60.0))
     assert read_budget(path, "2026-11-01").exposures == ((91.0, 60.0),)
     assert read_budget(path, "2026-11-02").exposures == ()
-    path.write_text("{", encoding="utf-8")
-    with pytest.raises(InputError, match="exposure cannot be read"):
-        read_budget(path, "2026-11-01")
+    deep, huge = "[" * 200_000, '{"day": "2026-11-01", "exposures": [[1' + "0" * 400 + ", 1]]}"
+    for text in ("{", deep, huge, "[]", '{"day": 1, "exposures": [[null, 1]]}', "\udcff"):
+        path.write_text(text, encoding="utf-8", errors="surrogateescape")
+        with pytest.raises(InputError, match="exposure cannot be read"):
+            read_budget(path, "2026-11-01")

@@ -142,3 +142,16 @@ def test_random_bytes_give_numbers_or_our_error(tmp_path_factory: pytest.TempPat
         place = correction.name
         assert np.all(np.diff(correction.frequency_hz) > 0)
     assert place.startswith(str(path))
+
+
+def test_all_faults_of_a_file_are_told_at_once() -> None:
+    """Every line that cannot be used, by its number; the place is that of the first."""
+    text = "20 0\n40 x\n60 0\n50 0\n80 95\n100 0 1\n200 0\n"
+    with pytest.raises(FormatError) as caught:
+        parse_correction(text, name="mic.txt")
+    assert caught.value.where == "mic.txt, line 2"
+    assert "'x' is not a number; besides, line 4: the frequency 50 Hz does not rise above 60 Hz" in caught.value.what
+    assert "line 5: the response is 95 dB" in caught.value.what
+    assert "line 6: the line has 3 columns, the lines before have 2" in caught.value.what
+    with pytest.raises(FormatError, match="and 12 lines more"):
+        parse_correction("20 0\n" + "30 x\n" * 20, name="mic.txt")

@@ -6,7 +6,9 @@ exception, which is a fault. Damage comes from a random source of the reader's n
 
 from __future__ import annotations
 
+import json
 import random
+import shutil
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
@@ -17,7 +19,8 @@ from fuzz_archive import DatabaseInputs, PackageInputs
 from fuzz_mutations import damaged_bytes, damaged_text, encoded, need_words
 from fuzz_sofa import bombs, odd_files
 
-from earwitness.errors import EarwitnessError
+from earwitness.capture.budget import read_budget
+from earwitness.errors import EarwitnessError, FormatError
 from earwitness.formats.audio import read_audio
 from earwitness.formats.correction_file import read_correction
 from earwitness.formats.goal_table import read_goal_table
@@ -26,6 +29,8 @@ from earwitness.formats.positions_table import read_positions
 from earwitness.formats.response_table import ResponseTable, read_response_table
 from earwitness.formats.scan_pressures import read_scan_pressures
 from earwitness.formats.sofa import read_sofa
+from earwitness.publish.keeping import RECORD, carry_over, write_record
+from earwitness.publish.site.cards import cards_from, index_js, site_json
 from earwitness.session.amplifier_sheet import read_amplifier_sheet
 from earwitness.session.headers import read_header
 from earwitness.session.load import load_session
@@ -205,6 +210,54 @@ def _goal(found: Iterable[tuple[float, float]]) -> None:
     assert np.isfinite(np.array(tuple(found))).all()
 
 
+def _exposure(path: Path) -> object:
+    found = read_budget(path, "2026-11-01")
+    assert np.isfinite(found.dose_percent)
+    assert all(np.isfinite(level) and time_s >= 0.0 for level, time_s in found.exposures)
+    return found
+
+
+def _cards(path: Path) -> object:
+    """As the site reads it, decoding included, and writes it again."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except UnicodeDecodeError:
+        raise FormatError("the record is not text", where=str(path)) from None
+    found = cards_from(text, where=str(path))
+    assert all(set(card.address) <= set("abcdefghijklmnopqrstuvwxyz0123456789-") for card in found)
+    assert cards_from(site_json(found, title="t", base_url=""), where="again") == found
+    index_js(found, title="t")
+    return found
+
+
+class MadeInputs:
+    """The record of a page's folder: whatever it says, the tester's photo is in the folder that takes its place."""
+
+    def prepare(self, folder: Path) -> Run:
+        old = folder / "old"
+        old.mkdir()
+        for name, content in (("index.html", b"<p>"), ("my-photo.jpg", b"a photo"), ("style.css", b"p {}")):
+            (old / name).write_bytes(content)
+        write_record(old)
+        seed = (old / RECORD).read_text(encoding="utf-8").replace("my-photo.jpg", "other.jpg")
+
+        def run(draw: random.Random) -> bool:
+            (old / RECORD).write_bytes(encoded(damaged_text(seed, draw, ("index.html", "my-photo.jpg")), draw))
+            fresh = folder / "fresh"
+            shutil.rmtree(fresh, ignore_errors=True)
+            fresh.mkdir()
+            (fresh / "index.html").write_bytes(b"<p>new")
+            accepted = tried(lambda: carry_over(old, fresh, usual=()))
+            assert (old / "my-photo.jpg").read_bytes() == b"a photo"
+            if accepted:
+                kept = [path.read_bytes() for path in fresh.rglob("my-photo.jpg")]
+                named = json.loads((old / RECORD).read_text(encoding="utf-8"))["files"].get("my-photo.jpg")
+                assert kept == [b"a photo"] or named is not None
+            return accepted
+
+        return run
+
+
 READERS: dict[str, Callable[[], Any]] = {
     "session": SessionInputs,
     "sheet": lambda: TextInputs((fuzz_seeds.SHEET,), lambda p: load_sheet(p, vocabulary=WORDS), _anything, ".toml"),
@@ -221,6 +274,9 @@ READERS: dict[str, Callable[[], Any]] = {
         SofaInputs(read_scan_pressures, _pressures),
     ),
     "sofa": lambda: SofaInputs(read_sofa, _response),
+    "site": lambda: TextInputs(fuzz_seeds.site_records(), _cards, _anything, ".json"),
+    "made": MadeInputs,
+    "exposure": lambda: TextInputs((fuzz_seeds.EXPOSURE,), _exposure, _anything, ".json"),
     "package": PackageInputs,
     "database": DatabaseInputs,
 }

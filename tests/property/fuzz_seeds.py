@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import struct
 from pathlib import Path
 
@@ -36,7 +37,7 @@ position_m = [0.0, 0.0, -0.12]
 [[loudspeaker.driver]]
 name = "port"
 kind = "port"
-diameter_m = 0.05
+area_m2 = 0.002
 position_m = [-0.26, 0.0, -0.10]
 [[loudspeaker.claim]]
 quantity = "frequency range"
@@ -68,11 +69,14 @@ width_m = 4.5
 height_m = 2.6
 loudspeaker_m = [3.0, 2.0, 1.3]
 microphone_m = [4.0, 2.0, 1.3]
+[turntable]
+axis_m = [-0.13, 0.0, 0.0]
+vertical_axis_m = [-0.13, 0.0, -0.1]
 [[take]]
 kind = "far-field"
 orbit = "horizontal"
 distance_m = 1.0
-files = "h_{angle}.wav"
+files = "h_{angle}.*"
 [[take]]
 kind = "near-field"
 driver = "woofer"
@@ -183,6 +187,25 @@ IMPEDANCES = (
 )
 
 GOALS = ("Hz dB\n20 4.0\n100 2.0\n1000 0.0\n20000 -3.0\n", "# goal\n20;4.0\n20000;-3\n", "20,1\n30,2\n40,1\n")
+
+
+EXPOSURE = '{"format": 1, "day": "2026-11-01", "exposures": [[91.0, 60.0], [85.5, 1200.25], [97, 3]]}'
+
+
+def site_records() -> tuple[str, ...]:
+    """Records of sites of one, two and no loudspeakers."""
+    figures = {"f6": [41.5, 40.25, 42.75, "Hz", "", "41.5 Hz"], "sensitivity": [87.1, 86.0, 88.2, "dB", ">=", "87 dB"]}
+    cards = [
+        {
+            "address": f"maker-{number}", "name_key": f"maker\nname {number}", "title": "Maker", "type": "monitor",
+            "price": 100.5, "currency": "EUR", "date": "2026-01-01", "revision": "1",
+            "updated": "2026-01-02T03:04:05+00:00", "invented": True, "summary": "short", "made_from": "0f",
+            "figures": figures,
+        }
+        for number in (1, 2)
+    ]  # fmt: skip
+    head = {"format": 1, "title": "Many", "base_url": ""}
+    return tuple(json.dumps({**head, "loudspeakers": cards[:count]}) for count in (1, 2, 0))
 
 
 def response_tables() -> tuple[str, ...]:

@@ -25,6 +25,7 @@ from earwitness.publish import place as place_module
 from earwitness.publish.downloads import charts_json, curves_csv, directivity_csv, figures_csv
 from earwitness.publish.review import Review, review_of
 from earwitness.publish.site import write
+from earwitness.publish.site.index import comparison_html, index_html
 from earwitness.publish.site.write import page_html, write_review
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.session import Session
@@ -167,6 +168,18 @@ def test_a_folder_with_other_things_is_refused(review: Review, tmp_path: Path) -
     assert [p.name for p in tmp_path.iterdir()] == ["thesis.txt"]
     with pytest.raises(OutputError, match="this is a file"):
         write_review(review, tmp_path / "thesis.txt")
+
+
+def test_the_folder_of_a_site_or_a_comparison_is_not_that_of_a_review(review: Review, tmp_path: Path) -> None:
+    """Their pages are the program's too, and a review in their place would take the index with it."""
+    pages = (index_html([], title="All", base_url=""), comparison_html([], [], [], title="Two"))
+    for number, text in enumerate(pages):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        (folder / "index.html").write_text(text, encoding="utf-8")
+        with pytest.raises(OutputError, match="no review"):
+            write_review(review, folder)
+        assert (folder / "index.html").read_text(encoding="utf-8") == text
 
 
 def test_a_full_disk_leaves_the_older_review(review: Review, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from earwitness.app import site_pages
+from earwitness.errors import FormatError
 from earwitness.publish.site.cards import Card, cards_from, site_json
 
 FIGURES = {"f6": (41.5, 40.25, 42.75, "Hz", "", "41.5 Hz"), "sensitivity": (87.1, 86.0, 88.2, "dB", ">=", "87 dB")}
@@ -40,3 +41,24 @@ def test_where_no_page_is_to_be_written_the_others_are_not_read(
 
     monkeypatch.setattr(site_pages, "others_of", read)
     assert list(site_pages.written_pages([], tmp_path, workers=None)) == []
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [("figures", True), ("figures", {"f6": [1, 2]}), ("figures", {"f6": [1, 2, None, "Hz", "", "1 Hz"]}), ("title", 3),
+     ("price", "1"), ("price", True), ("currency", 1), ("invented", "yes"), ("address", "../../elsewhere"),
+     ("address", "a/b"), ("address", ""), ("address", "A"), ("made_from", None)],
+)  # fmt: skip
+def test_a_record_with_something_else_in_it_is_refused(key: str, value: object) -> None:
+    """An address is a folder's name: one that leads out of the site would be written to."""
+    document = json.loads(site_json([card(1)], title="t", base_url=""))
+    document["loudspeakers"][0][key] = value
+    with pytest.raises(FormatError, match="the record of the site cannot be read"):
+        cards_from(json.dumps(document), where="site.json")
+
+
+def test_a_record_nested_too_deeply_or_with_an_address_twice_is_refused() -> None:
+    with pytest.raises(FormatError, match="cannot be read"):
+        cards_from("[" * 200_000, where="site.json")
+    with pytest.raises(FormatError, match="an address is there twice"):
+        cards_from(site_json([card(1), card(1)], title="t", base_url=""), where="site.json")

@@ -37,7 +37,7 @@ from earwitness.insight.compare import (
     verdicts,
 )
 from earwitness.publish.place import write_whole
-from earwitness.publish.site.index import comparison_html
+from earwitness.publish.site.index import COMPARISON_MARK, comparison_html
 
 DOCUMENT = "earwitness.comparison"
 _PIECES = {"piece": 2.0, "pair": 1.0}
@@ -204,9 +204,16 @@ def write_comparison(found: Comparison, folder: Path) -> Path:
     if folder.exists() and not folder.is_dir():
         raise OutputError("the comparison needs a folder, and this is a file", where=str(folder))
     tables = [found.table, *([found.prices] if found.prices is not None else [])]
+    page = folder / "index.html"
+    if page.is_file() and COMPARISON_MARK not in page.read_text(encoding="utf-8", errors="replace"):
+        raise OutputError(
+            "the folder holds a page that is no comparison; it was left as it is",
+            where=str(page),
+            remedy="give a new folder, or one that holds an earlier comparison",
+        )
     lines = tuple(v.sentence for v in found.verdicts)
     text = comparison_html(found.charts, tables, lines, title=" and ".join(c.title for c in found.candidates))
-    return write_whole(folder / "index.html", text.encode())
+    return write_whole(page, text.encode())
 
 
 def _placed(

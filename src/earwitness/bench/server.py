@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import signal
 import socket
 from collections.abc import AsyncIterator, Callable
@@ -26,6 +27,8 @@ from earwitness.render.html import chart_script
 from earwitness.render.theme import theme_css
 
 HOST = "127.0.0.1"
+# How long a request that has begun may be silent [s].
+PATIENCE_S = 30.0
 _KINDS = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml", ".txt": "text/plain"}
 
 
@@ -81,6 +84,36 @@ def free_port(wanted: int | None) -> socket.socket:
     return place
 
 
+def _patient() -> type[asyncio.Protocol]:
+    """uvicorn's protocol, which lets go of a connection that begins a request and does not go on with it."""
+    import h11
+    from uvicorn.protocols.http.h11_impl import H11Protocol
+
+    class Patient(H11Protocol):
+        heard_s = 0.0
+
+        def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+            super().connection_made(transport)
+            self.heard_s = self.loop.time()
+            self.loop.call_later(PATIENCE_S / 2, self._look)
+
+        def data_received(self, data: bytes) -> None:
+            self.heard_s = self.loop.time()
+            super().data_received(data)
+
+        def _look(self) -> None:
+            if self.transport.is_closing():
+                return
+            # Between requests uvicorn has a timeout of its own; an answer may take as long as it does.
+            waits = self.conn.their_state is h11.SEND_BODY or (self.conn.their_state is h11.IDLE and self.cycle is None)
+            if waits and self.loop.time() - self.heard_s > PATIENCE_S:
+                self.transport.close()
+                return
+            self.loop.call_later(PATIENCE_S / 2, self._look)
+
+    return Patient
+
+
 def serve(archive_folder: Path, *, port: int | None, ready: Callable[[str], None]) -> None:
     """Serve until stopped. ready : told the address to open, once it answers."""
     import uvicorn
@@ -90,7 +123,9 @@ def serve(archive_folder: Path, *, port: int | None, ready: Callable[[str], None
         gate = Gate()
         app = create_app(archive_folder, gate=gate, port=at)
         places: LaterPlaces = app.state.places
-        config = uvicorn.Config(app, log_level="warning", server_header=False, timeout_graceful_shutdown=2, ws="none")
+        config = uvicorn.Config(
+            app, log_level="warning", server_header=False, timeout_graceful_shutdown=2, ws="none", http=_patient()
+        )
 
         class Server(uvicorn.Server):
             was_interrupted = False
@@ -124,7 +159,14 @@ async def _enter(request: Request, token: str) -> Response:
             "the one the bench printed. Stop the bench with Ctrl-C and start it again for a new one.</p></html>",
             status_code=403,
         )
-    answer = RedirectResponse("/", status_code=303)
+    answer: Response = RedirectResponse("/", status_code=303)
+    if request.headers.get("sec-fetch-site", "none") not in ("none", "same-origin"):
+        # From a file that holds the address: a page of the bench's own must ask for the next one, or the browser would
+        # not show it the cookie.
+        answer = HTMLResponse(
+            "<!doctype html><html lang=en><title>Earwitness bench</title>"
+            '<meta http-equiv="refresh" content="0;url=/"><p><a href="/">To the bench</a></p></html>'
+        )
     answer.set_cookie(request.app.state.cookie, gate.session, httponly=True, samesite="strict", path="/")
     return answer
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -13,6 +12,8 @@ from earwitness.standards.exposure import NIOSH, allowed_s, clock_words, dose_pe
 
 _FORMAT = 1
 _DAY_S = 24 * 3600.0
+# What no exposure of a day is above: air knows no louder sound, and several programs may count one day at once.
+_LOUDEST_DB, _LONGEST_S = 200.0, 100 * _DAY_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,12 +64,12 @@ def read_budget(path: Path, day: str) -> DayBudget:
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
         rows = tuple((float(level), float(time_s)) for level, time_s in document["exposures"])
-        if not all(math.isfinite(level) and time_s >= 0.0 for level, time_s in rows):
+        if not all(abs(level) <= _LOUDEST_DB and 0.0 <= time_s <= _LONGEST_S for level, time_s in rows):
             raise ValueError
         found = DayBudget(str(document["day"]), rows)
     except FileNotFoundError:
         return DayBudget(day)
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError) as error:
         raise InputError(
             f"the record of today's exposure cannot be read ({type(error).__name__})",
             where=str(path),

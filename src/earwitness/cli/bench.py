@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import click
 
 from earwitness.cli import archive_option
 from earwitness.cli.show import Command
+
+# Parts of paths of browsers that see only what their package lets them.
+_WALLED = ("/snap/", "/flatpak/")
 
 
 @click.command(cls=Command)
@@ -22,12 +28,43 @@ def command(port: int | None, no_browser: bool, archive: Path | None) -> None:
     from earwitness.app.config import archive_folder
     from earwitness.bench.server import serve
 
-    def ready(address: str) -> None:
-        click.echo(f"the bench is open at {address}")
-        click.echo("the address is good for one use; stop the bench with Ctrl-C", err=True)
-        if not no_browser:
-            import webbrowser
+    with ExitStack() as until_stopped:
 
-            webbrowser.open(address)
+        def ready(address: str) -> None:
+            click.echo(f"the bench is open at {address}")
+            click.echo("the address is good for one use; stop the bench with Ctrl-C", err=True)
+            if not no_browser:
+                import webbrowser
 
-    serve(archive_folder(archive), port=port, ready=ready)
+                webbrowser.open(until_stopped.enter_context(private_address(address, webbrowser.get().__dict__)))
+
+        serve(archive_folder(archive), port=port, ready=ready)
+
+
+@contextmanager
+def private_address(address: str, browser: Mapping[str, object]) -> Iterator[str]:
+    """What to give a browser in place of `address`, which others on this machine could read off its command line: a
+    file that only this user may read, and that leads there. Gone when the block ends.
+
+    browser : what Python knows of it; one that is packed so that it cannot read such files gets the address itself.
+    """
+    import shutil
+    import tempfile
+
+    program = shutil.which(str(browser.get("name", ""))) or ""
+    if any(part in os.path.realpath(program) for part in _WALLED):
+        yield address
+        return
+    # A folder of mkdtemp is its owner's alone.
+    folder = Path(tempfile.mkdtemp(prefix="earwitness-bench-"))
+    try:
+        page = folder / "open.html"
+        with os.fdopen(os.open(page, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "w", encoding="utf-8") as stream:
+            stream.write(
+                "<!doctype html><html lang=en><meta charset=utf-8><title>Earwitness bench</title>"
+                f'<meta http-equiv="refresh" content="0;url={address}">'
+                f'<p><a href="{address}">To the bench</a></p></html>'
+            )
+        yield page.as_uri()
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)

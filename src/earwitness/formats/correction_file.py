@@ -15,6 +15,7 @@ from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, lo
 MAX_BYTES = 4 * 2**20
 MAX_ABS_RESPONSE_DB = 20.0
 MIN_POINTS = 3
+MOST_TOLD = 8
 SUSPECT_TREBLE_DB = 6.0
 TREBLE_BAND_HZ = (10_000.0, 20_000.0)
 
@@ -123,17 +124,18 @@ def parse_correction(text: str, *, name: str) -> MicrophoneCorrection:
     lines = _data_lines(text)
     separator, decimal_comma = _layout(lines, name)
     rows: list[tuple[float, ...]] = []
+    faults: list[tuple[int, FormatError]] = []
     for number, line in lines:
-        row = _row(line, separator, decimal_comma, _place(name, number))
-        if rows and len(row) != len(rows[0]):
-            raise FormatError(
-                f"the line has {len(row)} columns, the lines before have {len(rows[0])}",
-                where=_place(name, number),
-                expected="the same number of columns in every line",
-                remedy="complete the line or take it out",
-            )
-        _check_row(row, rows[-1][0] if rows else 0.0, _place(name, number))
+        try:
+            row = _row(line, separator, decimal_comma, _place(name, number))
+            _need_columns(row, rows, _place(name, number))
+            _check_row(row, rows[-1][0] if rows else 0.0, _place(name, number))
+        except FormatError as error:
+            faults.append((number, error))
+            continue
         rows.append(row)
+    if faults:
+        raise _all_of(faults)
     if len(rows) < MIN_POINTS:
         raise FormatError(
             f"the correction has {len(rows)} point{'s' if len(rows) != 1 else ''}",
@@ -144,6 +146,28 @@ def parse_correction(text: str, *, name: str) -> MicrophoneCorrection:
     table = np.array(rows, dtype=np.float64)
     phase = locked(table[:, 2], np.float64) if table.shape[1] == 3 else None
     return MicrophoneCorrection(name, locked(table[:, 0], np.float64), locked(table[:, 1], np.float64), phase)
+
+
+def _need_columns(row: tuple[float, ...], rows: list[tuple[float, ...]], where: str) -> None:
+    if rows and len(row) != len(rows[0]):
+        raise FormatError(
+            f"the line has {len(row)} columns, the lines before have {len(rows[0])}",
+            where=where,
+            expected="the same number of columns in every line",
+            remedy="complete the line or take it out",
+        )
+
+
+def _all_of(faults: list[tuple[int, FormatError]]) -> FormatError:
+    """One error for all lines, at the place of the first."""
+    _, first = faults[0]
+    others = [f"line {number}: {error.what}" for number, error in faults[1:MOST_TOLD]]
+    if len(faults) > MOST_TOLD:
+        others.append(f"and {len(faults) - MOST_TOLD} lines more")
+    if not others:
+        return first
+    what = f"{first.what}; besides, {'; '.join(others)}"
+    return FormatError(what, where=first.where, expected=first.expected, remedy=first.remedy)
 
 
 def _place(name: str, line: int) -> str:

@@ -10,11 +10,13 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import suppress
 from pathlib import Path
 
+from earwitness.archive.journal import temporary_name
 from earwitness.errors import OutputError
+from earwitness.publish.place import clear_dead, replace_folder
 
 RECORD = "made.json"
 FORMAT = 1
@@ -23,6 +25,25 @@ _MOST_BYTES = 4_000_000
 _TOLD = 5
 # Files in which the time of writing stands: the same page would have another record each time.
 _STAMPED = (".sofa",)
+
+
+def put_folder(folder: Path, fill: Callable[[Path], None], *, usual: Collection[str]) -> tuple[str, ...]:
+    """Make `folder` anew by `fill`, beside it first; what is the tester's in it stays. Sentences that tell of that.
+
+    usual : as in `carry_over`. Nothing of the folder changes until all is written. Raises as `carry_over`.
+    """
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    clear_dead(folder.parent)
+    fresh = folder.with_name(temporary_name())
+    try:
+        fresh.mkdir()
+        fill(fresh)
+        write_record(fresh)
+        lines = carry_over(folder, fresh, usual=usual)
+        replace_folder(fresh, folder)
+    finally:
+        shutil.rmtree(fresh, ignore_errors=True)
+    return lines
 
 
 def write_record(folder: Path) -> None:

@@ -7,6 +7,7 @@ import difflib
 import itertools
 import math
 import re
+import unicodedata
 from collections.abc import Iterator
 
 from earwitness.errors import Fault
@@ -41,6 +42,7 @@ _CLAIM_UNITS: dict[str, tuple[str, ...]] = {
     "minimum impedance": ("ohm",),
     "amplifier power": ("W",),
 }
+EARLIEST_YEAR = 1950
 SHORTEST_REFLECTION_MS = 0.7
 # How far a stated area may be off the stated diameter's circle.
 AREA_ALLOWANCE = 0.05
@@ -53,6 +55,7 @@ _OHM_SIGNS = ("ohm", "ohms", "\u03c9")
 def check(draft: Draft) -> Iterator[Fault]:
     """Every contradiction between the parts of a session, in the order of the file."""
     yield from _date(draft)
+    yield from _names(draft)
     yield from _claims(draft)
     yield from _drivers(draft)
     yield from _enclosure(draft)
@@ -75,11 +78,39 @@ def check(draft: Draft) -> Iterator[Fault]:
 
 
 def _date(draft: Draft) -> Iterator[Fault]:
+    if draft.date is None or not re.fullmatch(DATE, draft.date):
+        return
     try:
-        if draft.date is not None and re.fullmatch(DATE, draft.date):
-            datetime.date.fromisoformat(draft.date)
+        day = datetime.date.fromisoformat(draft.date)
     except ValueError:
         yield draft.fault(f"{draft.date!r} is no day of the calendar", ("date",), remedy="correct the date")
+        return
+    # The latest session is the one that is read: a slip into the future would outlast all others. Somewhere on earth
+    # it is a day later than here.
+    today = datetime.date.today()
+    if day.year < EARLIEST_YEAR or day > today + datetime.timedelta(days=1):
+        yield draft.fault(
+            f"{draft.date} lies {'in the future' if day > today else 'before anybody measured so'}; today is {today}",
+            ("date",),
+            expected="the day on which the takes were recorded",
+            remedy="correct the date, or the clock of this machine",
+        )
+
+
+def _names(draft: Draft) -> Iterator[Fault]:
+    """Names that nobody could type or tell apart: nothing can be found under them again."""
+    told = draft.loudspeaker
+    for key, name in (("name", told.name), ("maker", told.maker)) if told is not None else ():
+        strange = sorted({char for char in name if unicodedata.category(char)[0] == "C" or char in "\u2028\u2029"})
+        if strange:
+            listed = ", ".join(f"U+{ord(char):04X}" for char in strange[:4])
+            what = f"{key} holds characters that cannot be seen or typed: {listed}"
+        elif not any(char.isalnum() for char in name):
+            what = f"{key} = {name!r} holds no letter and no digit"
+        else:
+            continue
+        remedy = "type it anew; text that was copied may carry marks of its writing direction"
+        yield draft.fault(what, ("loudspeaker", key), expected="the name as printed", remedy=remedy)
 
 
 def _claims(draft: Draft) -> Iterator[Fault]:

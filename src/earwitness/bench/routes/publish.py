@@ -221,7 +221,10 @@ def publish_all(body: SiteWanted, bench: BenchState) -> dict[str, Any]:
         with bench.heavy:
             folder = usual_folder("site", bench.archive_folder)
             report = publish_site(folder, bench.archive_folder, because=body.because.strip(), progress=progress)
-        return {"page": str(report.page), "written": len(report.written), "unchanged": report.unchanged}
+        failed = [f"{name}: {error.what}" for name, error in report.failed]
+        return {
+            "page": str(report.page), "written": len(report.written), "unchanged": report.unchanged, "failed": failed
+        }  # fmt: skip
 
     return asdict(bench.jobs.start("Publish the site of all loudspeakers", work))
 

@@ -123,7 +123,11 @@ async function finished(job, wantsSite) {
   try {
     published(await ask("GET", `/api/publish/${given.id}/publications`));
     find("#published").querySelector("a")?.focus();
-    if (wantsSite) await startJob("/api/publish/site", { because: now().because }, (made) => made.state === "done" && note(`The site is in ${made.result.page}`));
+    if (wantsSite) await startJob("/api/publish/site", { because: now().because }, (made) => {
+      if (made.state !== "done") return;
+      note(`The site is in ${made.result.page}`);
+      for (const line of made.result.failed) note(`Not published: ${line}`, "error");
+    });
   } catch (error) {
     tell(error);
   }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
@@ -31,6 +32,8 @@ COMPARED: Final[tuple[tuple[str, str], ...]] = (
     ("sound_power_di", "Directivity (sound power DI)"),
 )
 _PER_OCTAVE: Final = 12
+_ADDRESS: Final = re.compile("[a-z0-9]+(?:-[a-z0-9]+)*")
+_TEXTS: Final = ("address", "name_key", "title", "type", "date", "revision", "updated", "summary", "made_from")
 _PIECES: Final = {"piece": 2.0, "pair": 1.0}
 
 
@@ -108,10 +111,13 @@ def cards_from(text: str, *, where: str) -> tuple[Card, ...]:
         document = json.loads(text)
         if document["format"] != SITE_FORMAT:
             raise ValueError(f"format {document['format']}")
-        return tuple(_card(one) for one in document["loudspeakers"])
-    except (ValueError, KeyError, TypeError) as error:
+        cards = tuple(_card(one) for one in document["loudspeakers"])
+        if len({card.address for card in cards}) != len(cards):
+            raise ValueError("an address is there twice")
+        return cards
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError) as error:
         raise FormatError(
-            f"the record of the site cannot be read: {error}",
+            f"the record of the site cannot be read: {str(error)[:200]}",
             where=where,
             expected="site.json as this program writes it",
             remedy="restore it from a copy of the site: it holds the permanent addresses",
@@ -189,8 +195,29 @@ def grid_hz() -> np.ndarray[tuple[int], np.dtype[np.float64]]:
 
 
 def _card(facts: Mapping[str, Any]) -> Card:
-    figures = {key: tuple(parts) for key, parts in facts["figures"].items()}
-    return Card(**{**facts, "figures": figures})
+    figures = {key: _figure(key, parts) for key, parts in facts["figures"].items()}
+    card = Card(**{**facts, "figures": figures})
+    if not all(isinstance(getattr(card, name), str) for name in _TEXTS) or not isinstance(card.invented, bool):
+        raise ValueError("a loudspeaker has something else than text where text stands")
+    if not (_is_number(card.price) or card.price is None) or not (
+        card.currency is None or isinstance(card.currency, str)
+    ):
+        raise ValueError("a price is no number")
+    # An address is a folder's name, and must not lead elsewhere.
+    if not _ADDRESS.fullmatch(card.address):
+        raise ValueError(f"{card.address[:60]!r} is no address of a loudspeaker")
+    return card
+
+
+def _figure(key: str, parts: Any) -> tuple[float, float, float, str, str, str]:
+    if len(parts) != 6 or not all(map(_is_number, parts[:3])) or not all(isinstance(one, str) for one in parts[3:]):
+        raise ValueError(f"the figure {key[:60]!r} is no value with two ends, a unit, a bound and words")
+    value, low, high, unit, bound, words = parts
+    return value, low, high, unit, bound, words
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def _sampled(curve: Curve, hz: np.ndarray[tuple[int], np.dtype[np.float64]]) -> list[list[float | None]]:

@@ -50,6 +50,10 @@ def corrections_html(title: str, logs: Mapping[str, tuple[str, Sequence[Correcti
     return _render("corrections.html.jinja", title=title, logs=logs, home=home)
 
 
+# In the title of every page of a comparison, and of no other.
+COMPARISON_MARK = ": beside each other</title>"
+
+
 def comparison_html(charts: Sequence[Chart], tables: Sequence[Table], sentences: Sequence[str], *, title: str) -> str:
     """Loudspeakers beside each other, as one file that needs no other."""
     from markupsafe import Markup

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.resources import files
@@ -11,14 +10,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict
 
 from earwitness import __version__
-from earwitness.archive.journal import temporary_name
 from earwitness.errors import OutputError
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.words import COVERAGE_SENTENCE
 from earwitness.publish.downloads import Download, write_downloads
-from earwitness.publish.keeping import carry_over, write_record
+from earwitness.publish.keeping import put_folder
 from earwitness.publish.own_words import PARTS
-from earwitness.publish.place import clear_dead, replace_folder
 from earwitness.publish.review import Review
 from earwitness.publish.site.corrections import Correction
 from earwitness.render.html import chart_script, figure_html, table_html
@@ -50,6 +47,7 @@ _USUAL = frozenset(
     "downloads/directivity.csv downloads/figures.csv downloads/charts.json downloads/equalizer.txt "
     "downloads/equalizer.json downloads/directivity.sofa".split()
 )
+_REVIEW = b'<p class="kind">Review of a loudspeaker</p>'
 _MARK = b'<meta name="generator" content="Earwitness '
 
 
@@ -89,20 +87,14 @@ def write_review(review: Review, folder: Path, *, more: Mapping[str, bytes] | No
     """
     folder = Path(folder).absolute()
     _refuse_foreign(folder)
+
+    def fill(fresh: Path) -> None:
+        _fill(review, fresh)
+        for name, content in (more or {}).items():
+            (fresh / name).write_bytes(content)
+
     try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        clear_dead(folder.parent)
-        fresh = folder.with_name(temporary_name())
-        try:
-            fresh.mkdir()
-            _fill(review, fresh)
-            for name, content in (more or {}).items():
-                (fresh / name).write_bytes(content)
-            write_record(fresh)
-            lines = carry_over(folder, fresh, usual=_USUAL)
-            replace_folder(fresh, folder)
-        finally:
-            shutil.rmtree(fresh, ignore_errors=True)
+        lines = put_folder(folder, fill, usual=_USUAL)
     except OSError as error:
         raise OutputError(
             f"the review could not be written: {error.strerror or error}",
@@ -220,7 +212,8 @@ def _refuse_foreign(folder: Path) -> None:
         if not folder.is_dir() or not any(folder.iterdir()):
             return
         page = folder / PAGE
-        ours = page.is_file() and _MARK in page.read_bytes()[:2000]
+        text = page.read_bytes() if page.is_file() else b""
+        ours = _MARK in text[:2000] and _REVIEW in text
     except OSError as error:
         what = f"the folder cannot be looked into: {error.strerror or error}"
         raise OutputError(what, where=str(folder), remedy="give a folder you may read and write") from error
