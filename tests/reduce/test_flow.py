@@ -196,12 +196,12 @@ def test_a_near_field_that_lacks_a_part_of_the_bass_is_not_joined(
 
 def test_near_fields_of_several_parts_need_one_start() -> None:
     made = replace(SHORT, loopback=False, environment={"first_reflection_ms": 5.0})
-    near = {"kind": "near-field", "sha256": HASH, "distance_m": 0.005}
+    near = {"kind": "near-field", "sha256": HASH, "distance_m": 0.005, "drive_v": 1.0}
     takes = [{**near, "id": "n", "file": "n.wav", "driver": "woofer"},
              {**near, "id": "m", "file": "m.wav", "driver": "mouth"}]  # fmt: skip
     told = facts(made, takes).model_dump(by_alias=True)
     told["loudspeaker"]["driver"] = [*told["loudspeaker"]["driver"], PORT]
-    close = replace(made, distance_m=0.0325 / 2)
+    close = replace(made, distance_m=0.0325 / 2, drive_v=1.0)
     near_takes = {"n__wav": recording(close, 0.0, 7), "m__wav": recording(replace(close, latency_s=0.06), 0.0, 8)}
     measured = reduce_session(Session.model_validate(told), reader(made, **near_takes))
     assert measured.splice is None
