@@ -14,7 +14,7 @@ from coverage_worlds.recordings import Recorded, answered, recorded
 from coverage_worlds.rigs import ERRORS, Rig, draw_rig
 from coverage_worlds.truth import Truth, truth_of
 from earwitness.errors import EarwitnessError
-from earwitness.figures.read import read_measurement
+from earwitness.figures.read import read_response
 from earwitness.figures.registry import RESPONSE_FIGURES
 from earwitness.quantities import Figure, Measurement, Reading
 from earwitness.reduce import flow
@@ -106,7 +106,7 @@ def compared(
     number: int, one: Loudspeaker, rig: Rig, session: Session, measurement: Measurement, truth: Truth
 ) -> Judged:
     """Errors of every curve and figure that is read from a measurement."""
-    reading = read_measurement(measurement, symmetric=session.loudspeaker.symmetric)
+    reading = read_response(measurement.response, symmetric=session.loudspeaker.symmetric)
     curves = {}
     for key in CURVES:
         true = (truth.fine if key.startswith("coverage") else truth.claimed).curves.get(key)
