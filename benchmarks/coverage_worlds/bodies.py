@@ -23,7 +23,7 @@ FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 RHO = 1.204
-BOXES = Path(__file__).parents[1] / "data" / "boxes.npz"
+BOXES = Path(__file__).parents[1] / "box_data" / "boxes.npz"
 NEAR_ORDER = 500
 
 
@@ -143,7 +143,7 @@ class SphereBody:
 
 @lru_cache(maxsize=16)
 def stored(name: str) -> dict[str, Any]:
-    """What is stored of a box: see benchmarks/data/make_boxes.py."""
+    """What is stored of a box: see benchmarks/box_data/pack.py."""
     with np.load(BOXES) as every:
         found = {key[2:]: every[key] for key in every.files if key.startswith(f"{name}_")}
     if not found:

@@ -1,13 +1,13 @@
 """Pack solved pistons on rigid boxes into one small file for the random sessions of benchmarks/coverage.py.
 
-    python benchmarks/data/make_boxes.py FOLDER
+    python benchmarks/box_data/boxes.py FOLDER B C D E G H coarse
+    python benchmarks/box_data/boxes.py FOLDER A
+    python benchmarks/box_data/pack.py FOLDER
 
-FOLDER holds one file a box, A.npz or B_coarse.npz, each with the pressure of flat pistons on a rigid rectangular box by
-boundary elements (Helmholtz integral with inner points): frequency_hz, driver, driver_face, driver_centre_m,
-driver_radius_m, box_whd_m, box_middle_m, direction, orbit, orbit_radius_m, orbit_p (F, D, 3, 70), far_rp (F, D, 70),
-near_distance_m, near_p (F, D due to, D at, 3), rho, c. What is kept: pressure per volume acceleration times the
-distance from the driver, its delay taken out, at 1, 2 and 4 m and in the far field on both orbits, in 16 bits of the
-largest value of a driver at a frequency (90 dB below it); the near field in single precision.
+The first two solve the boxes, some minutes of one core each: one file a box with the pressure of flat pistons on a
+rigid rectangular box by boundary elements. What is kept: pressure per volume acceleration times the distance from the
+driver, its delay taken out, at 1, 2 and 4 m and in the far field on both orbits, in 16 bits of the largest value of a
+driver at a frequency (90 dB below it); the near field in single precision.
 """
 
 from __future__ import annotations
