@@ -1,8 +1,8 @@
 """What a session claims to tell, and what was true.
 
-After docs/figures.md, "Distance": where the near field of the cones is known, levels are those of the far field up to
-the near field's limit and pass over to those of the measuring distance within two octaves above it; everywhere else
-they are those of the measuring distance. In that passage a curve only claims to lie between both (each part is referred
+After docs/figures.md, "Distance": where the near field of the cones is known, and the session says that levels were
+referred, they are those of the far field up to the near field's limit and pass over to those of the measuring distance
+within two octaves above it; everywhere else they are those of the measuring distance. In that passage a curve only claims to lie between both (each part is referred
 by its own share); figures are held against a half cosine in dB over log frequency. Coverage angles are those of the
 pattern in steps of 5 degrees.
 """
@@ -63,8 +63,8 @@ class Truth:
 
 
 def claim_limit_hz(measurement: Measurement, session: Session) -> float | None:
-    """Up to here levels are claimed to be those of the far field; None where near fields do not make up the bass."""
-    if not measurement.near_field or any(flag.id == "no splice" for flag in measurement.flags):
+    """Up to here levels are claimed to be those of the far field; None where the session does not say so."""
+    if not any(flag.id == "far-field reference" for flag in measurement.flags):
         return None
     kinds = {driver.name: driver.kind for driver in session.loudspeaker.drivers}
     cones = [part for part in measurement.near_field if kinds[part.driver] not in _PORTS]
