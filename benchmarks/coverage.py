@@ -228,8 +228,10 @@ def causes_table(draw: str, numbers: range, jobs: int) -> str:
 def report(some: list[Judged], *, brief: bool) -> str:
     refused = [one for one in some if one.refused]
     parts = [
-        f"{len(some)} sessions, {len(refused)} refused as a whole. Cells: share inside U95, median error / median U95 "
-        "(dB, degrees for coverage), in brackets the share of points that are valid in percent.",
+        f"{len(some)} sessions, {sum('recorded' in one.groups for one in some)} of them from recordings on, "
+        f"{sum('box' in one.groups for one in some)} on boxes, {len(refused)} refused as a whole. Cells: share inside "
+        "U95 (bold outside 90 to 99 %), median error / median U95 (dB, degrees for coverage), in brackets the share of "
+        "points that are valid in percent.",
         whole_table(some),
         curve_table(some),
         figure_table(some),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from unittest.mock import patch
 
 import numpy as np
@@ -99,7 +99,8 @@ def judged(draw: str, number: int, on: frozenset[str] = frozenset(ERRORS), *, re
     except EarwitnessError as error:
         return Judged(number, _groups(one, rig), np.zeros(0), {}, {}, refused=str(error))
     truth = truth_of(one, measurement, taken.session, rig.facts.distance_m)
-    return compared(number, one, rig, taken.session, measurement, truth)
+    found = compared(number, one, rig, taken.session, measurement, truth)
+    return replace(found, groups=found.groups | {"recorded"}) if recordings else found
 
 
 def compared(

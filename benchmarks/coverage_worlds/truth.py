@@ -2,9 +2,9 @@
 
 After docs/figures.md, "Distance": where the near field of the cones is known, and the session says that levels were
 referred, they are those of the far field up to the near field's limit and pass over to those of the measuring distance
-within two octaves above it; everywhere else they are those of the measuring distance. In that passage a curve only claims to lie between both (each part is referred
-by its own share); figures are held against a half cosine in dB over log frequency. Coverage angles are those of the
-pattern in steps of 5 degrees.
+within two octaves above it; everywhere else they are those of the measuring distance. In that passage a curve only
+claims to lie between both (each part is referred by its own share); figures are held against a half cosine in dB over
+log frequency. Coverage angles are those of the pattern in steps of 5 degrees.
 """
 
 from __future__ import annotations
