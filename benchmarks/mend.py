@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable
 
 import numpy as np
+from earwitness.insight.mend.worth import worth_of
 from scipy.optimize import differential_evolution
 
 from earwitness.demo.world import true_pressure
@@ -26,7 +27,6 @@ from earwitness.insight.mend.design import Limits, Problem, cost, design, design
 from earwitness.insight.mend.equalizer import KINDS, Band, Equalizer
 from earwitness.insight.mend.goal import flat_window
 from earwitness.insight.mend.report import desk_of, mended, moved
-from earwitness.insight.mend.worth import worth_of
 from earwitness.quantities import DirectionalResponse, cta_orbits, report_axis
 from earwitness.quantities.arrays import FloatArray
 

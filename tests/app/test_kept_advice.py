@@ -6,7 +6,6 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from earwitness.app import advice as act
@@ -36,7 +35,7 @@ def result(folder: Path) -> ReadResult:
 def test_kept_advice_says_what_is_worked_out_now(folder: Path, result: ReadResult) -> None:
     """Compared as documents, whose numbers have seven digits; those of arrays are kept to as many."""
     kept = advice_on(result, folder)
-    mend = mend_loudspeaker(result)
+    mend = mend_loudspeaker(result, kept.findings)
     bands = 0 if mend.design is None else len(mend.design.equalizer.bands)
     now = replace(kept, mend=mend, aim=study_aim(result, bands=bands), match=match_loudspeaker(result, kept.findings))
     assert_alike(advice_document(result, kept), advice_document(result, now))
@@ -72,13 +71,13 @@ def test_advice_in_another_form_is_worked_out_anew(folder: Path, result: ReadRes
     with Archive.open(folder) as archive:
         document = archive.document(made.key, ADVICE)
         assert document is not None
-        del document["mend"]["value"]["worth"]
+        del document["mend"]["value"]["verdict"]
         archive.keep_document(1, made, ADVICE, document)
     assert advice_document(result, advice_on(result, folder)) == first
     with Archive.open(folder) as archive:
         again = archive.document(made.key, ADVICE)
     assert again is not None
-    assert "worth" in again["mend"]["value"]
+    assert "verdict" in again["mend"]["value"]
 
 
 def test_values_come_back_and_what_does_not_fit_is_refused(folder: Path, result: ReadResult) -> None:
@@ -88,8 +87,7 @@ def test_values_come_back_and_what_does_not_fit_is_refused(folder: Path, result:
     back = restored(MendAdvice, document)
     assert isinstance(back, MendAdvice)
     assert back.design == mend.design or json.dumps(plain(back)) == json.dumps(plain(mend))
-    assert np.array_equal(back.goal.hz, mend.goal.hz)
-    for harm in ({}, {"value": {}, "arrays": []}, {"value": document["value"], "arrays": []}):
+    for harm in ({}, {"value": {}, "arrays": []}, {"value": {"goal": 3}, "arrays": []}):
         with pytest.raises(ArchiveError):
             restored(MendAdvice, harm)
     assert restored(MendAdvice | None, plain(None)) is None

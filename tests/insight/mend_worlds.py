@@ -9,6 +9,10 @@ import numpy as np
 from earwitness.demo.world import true_pressure
 from earwitness.figures.read import levels_of
 from earwitness.figures.windows import Levels
+from earwitness.insight.mend.goal import EVEN
+from earwitness.insight.mend.limits import DEFAULT_LIMITS, Limits
+from earwitness.insight.mend.objective import Problem
+from earwitness.insight.mend.views import CURVES, Seen
 from earwitness.quantities import DirectionalResponse, cta_orbits, report_axis
 from earwitness.quantities.arrays import FloatArray
 
@@ -21,10 +25,53 @@ def alike(shape_db: FloatArray, *, u_db: float = 0.05) -> Levels:
     return Levels(axis, directions, level, u, np.zeros(len(axis)), np.ones(level.shape, dtype=bool), "dB")
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=3)
 def truth(key: str) -> Levels:
     """The demo loudspeaker without any recording, as if measured to 0.15 dB."""
     axis, directions = report_axis(), cta_orbits()
     pressure = true_pressure(key, directions, axis.hz)
     u, common = np.full(pressure.shape, 0.15), np.full(len(axis), 0.3)
     return levels_of(DirectionalResponse(axis, directions, pressure, u, common, np.ones(pressure.shape, dtype=bool)))
+
+
+def plain_problem(hz: FloatArray, wanted_db: FloatArray, *, limits: Limits = DEFAULT_LIMITS) -> Problem:
+    """A correction (F,) on frequencies (F,) to be met everywhere alike: one curve, no doubt, no mask."""
+    none, every = np.zeros(hz.size), np.ones(hz.size, dtype=bool)
+    curves = np.tile(-wanted_db, (len(CURVES), 1))
+    seen = Seen(
+        hz,
+        curves,
+        np.ones(curves.shape, dtype=bool),
+        -wanted_db,
+        curves,
+        np.ones(curves.shape),
+        np.ones(len(CURVES)) / len(CURVES),
+        None,
+        none,
+        none,
+        float(hz[0]),
+        False,
+        {},
+    )
+    cap = np.full(hz.size, limits.total_boost_db)
+    weight = np.full(hz.size, 1.0 / hz.size)
+    return Problem(
+        EVEN,
+        limits,
+        48_000.0,
+        seen,
+        hz,
+        wanted_db,
+        wanted_db,
+        weight,
+        cap,
+        none,
+        -wanted_db,
+        every,
+        ~every,
+        none,
+        none,
+        np.zeros((0, 3)),
+        0.0,
+        0.0,
+    )

@@ -7,10 +7,11 @@ import pytest
 from mend_worlds import alike, truth
 
 from earwitness.figures.windows import windows
-from earwitness.insight.mend.design import design, problem_of
+from earwitness.insight.mend.design import design
 from earwitness.insight.mend.equalizer import Band, Equalizer, apply, gain_db
-from earwitness.insight.mend.goal import flat_window
+from earwitness.insight.mend.objective import problem_of
 from earwitness.insight.mend.report import desk_of, headroom, mended, moved, unit_spread
+from earwitness.insight.mend.views import views_of
 from earwitness.quantities import report_axis
 
 THREE = Equalizer(
@@ -59,7 +60,7 @@ def test_every_curve_moves_by_the_gain_and_directivity_not_at_all() -> None:
 
 def test_a_mend_betters_what_it_was_not_designed_for() -> None:
     levels = truth("causeway")
-    problem = problem_of(levels, flat_window())
+    problem = problem_of(views_of(levels))
     found = mended(levels, design(problem, 3).equalizer, problem=problem)
     assert not found.warnings
     assert all(after < before for before, after in found.roughness_db.values())
@@ -84,7 +85,7 @@ def test_a_narrow_mend_tolerates_less_spread_than_a_broad_one() -> None:
     tolerated = []
     for q in (1.0, 6.0):
         flaw = Equalizer((Band("peaking", 1000.0, 6.0, q),))
-        problem = problem_of(alike(gain_db(flaw, report_axis().hz)), flat_window())
+        problem = problem_of(views_of(alike(gain_db(flaw, report_axis().hz))))
         spread = unit_spread(problem, design(problem, 1).equalizer)
         tolerated.append(spread.tolerated_percent if spread.tolerated_percent is not None else 31.0)
     assert tolerated[1] < 0.5 * tolerated[0]

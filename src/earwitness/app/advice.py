@@ -26,6 +26,7 @@ from earwitness.insight.findings import Finding
 from earwitness.insight.listening.reliability import Reliability
 from earwitness.insight.mend.aim import AimStudy
 from earwitness.insight.mend.equalizer import gain_db
+from earwitness.insight.mend.verdict import Verdict
 from earwitness.quantities import Curve, Figure
 from earwitness.quantities.axis import log_axis
 from earwitness.quantities.lineage import Step, step
@@ -34,12 +35,12 @@ DOCUMENT = "earwitness.advice"
 VERSION = 1
 _DIGITS = 7
 ADVICE = "advice"
-RULES = 4
+RULES = 5
 """Raised whenever the rules of mending, aiming or matching change, so that kept advice of older rules is not used."""
 
 
 def advice_on(result: ReadResult, archive_folder: Path) -> Advice:
-    """Findings, sheets, an equalizer for a flat listening window, aims and matches without amplifier and room.
+    """Findings, sheets, the verdict on an equalizer, aims and matches without amplifier and room.
 
     All but the sheets is worked out once, then taken from the archive. Raises ArchiveError where the archive is
     damaged, OutputError where it cannot be written.
@@ -65,7 +66,7 @@ def _kept_advice(result: ReadResult, findings: tuple[Finding, ...], archive_fold
         if document is not None:
             with suppress(ArchiveError):
                 return _restored(document)
-        mend, why = _mend_or_why(result)
+        mend, why = _mend_or_why(result, findings)
         bands = 0 if mend is None or mend.design is None else len(mend.design.equalizer.bands)
         aim, match = study_aim(result, bands=bands), match_loudspeaker(result, findings)
         document = {"mend": plain(mend), "mend_absent": why, "aim": plain(aim), "match": plain(match)}
@@ -83,9 +84,9 @@ def _restored(document: Mapping[str, Any]) -> Advice:
     )
 
 
-def _mend_or_why(result: ReadResult) -> tuple[MendAdvice | None, str]:
+def _mend_or_why(result: ReadResult, findings: Sequence[Finding]) -> tuple[MendAdvice | None, str]:
     try:
-        return mend_loudspeaker(result), ""
+        return mend_loudspeaker(result, findings), ""
     except InputError as error:
         return None, f"{error.what}: {error.expected}" if error.expected else error.what
 
@@ -223,13 +224,21 @@ def _reliable(one: Reliability) -> dict[str, Any]:
 
 
 def _mend(one: MendAdvice) -> dict[str, Any]:
-    worth = {
-        "left_db": _rounded(one.worth.left_db),
-        "knee": one.worth.knee,
-        "recommended": one.worth.recommended,
-        "sentence": one.worth.sentence,
+    base = {
+        "goal": one.goal.sentence,
+        "count_recommended": one.recommended,
+        "verdict": _verdict(one.verdict),
+        "by_count": [
+            {
+                "bands": step.bands,
+                "left_db": _rounded(step.left_db),
+                "taken_db": _rounded(step.taken_db),
+                "taken_low_db": _rounded(step.low_db),
+                "for_units": _rounded(step.for_units),
+            }
+            for step in one.steps
+        ],
     }
-    base = {"goal": one.goal.sentence, "worth": worth, "count_recommended": one.recommended}
     if one.design is None or one.after is None:
         return {**base, "equalizer": None}
     equalizer, after = one.design.equalizer, one.after
@@ -254,6 +263,18 @@ def _mend(one: MendAdvice) -> dict[str, Any]:
             for key, figure in after.figures_before.items()
             if key in after.figures_after
         },
+        "changes": [
+            {
+                "key": change.key,
+                "before": _rounded(change.before),
+                "after": _rounded(change.after),
+                "change": _rounded(change.change),
+                "uncertainty": _rounded(change.u),
+                "unit": change.unit,
+                "sense": change.sense,
+            }
+            for change in after.changes
+        ],
         "curves_after": {key: _curve(curve) for key, curve in after.after.items() if curve.unit == "dB"},
         "headroom": {
             "boost_db": _rounded(after.headroom.boost_db),
@@ -270,6 +291,26 @@ def _mend(one: MendAdvice) -> dict[str, Any]:
             "sentence": after.spread.sentence,
         },
         "warnings": list(after.warnings),
+    }
+
+
+def _verdict(one: Verdict) -> dict[str, Any]:
+    return {
+        "answer": one.answer,
+        "reason": one.reason or None,
+        "headline": one.headline,
+        "sentences": list(one.sentences),
+        "takes": _rounded(one.takes),
+        "takes_word": one.takes_word,
+        "gain_db": _rounded(one.gain_db),
+        "gain_low_db": _rounded(one.gain_low_db),
+        "for_units": _rounded(one.for_units),
+        "changes": {key: _rounded({"before": c.before, "after": c.after}) for key, c in one.changes.items()},
+        "headroom_db": _rounded(one.headroom_db),
+        "power_factor": _rounded(one.power_factor),
+        "power_at_hz": _rounded(one.power_at_hz),
+        "bands": [{"finding": role.finding, "audible": _rounded(role.audible)} for role in one.bands],
+        "left": list(one.left),
     }
 
 

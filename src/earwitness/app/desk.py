@@ -13,40 +13,32 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
-import numpy as np
-
 from earwitness.app.mend import (
     FIR_RATES_HZ,
-    MOST_WEIGHED,
     PHASES,
+    chosen,
     export_equalizer,
     goal_from,
     impulse_name,
     measured_levels,
+    problem_for,
     study_aim,
 )
 from earwitness.app.read import ReadResult
 from earwitness.errors import InputError, choice
 from earwitness.exhibits.advice import AimAdvised, MendAdvice
-from earwitness.figures.windows import Levels
 from earwitness.formats.goal_table import goal_points
-from earwitness.insight.findings.evidence import on_axis_excess_phase
+from earwitness.insight.findings import Finding
 from earwitness.insight.mend.aim import Aim
-from earwitness.insight.mend.design import (
-    DEFAULT_LIMITS,
-    Limits,
-    Problem,
-    design,
-    design_path,
-    measured,
-    problem_of,
-    settable,
-)
+from earwitness.insight.mend.design import measured
 from earwitness.insight.mend.equalizer import KINDS, Band, BandKind, Equalizer
 from earwitness.insight.mend.goal import Goal, table
+from earwitness.insight.mend.limits import DEFAULT_LIMITS, Limits
 from earwitness.insight.mend.live import Prepared, Weighed, boost_warnings, prepared, weighed
+from earwitness.insight.mend.objective import Problem
 from earwitness.insight.mend.report import headroom, mended
-from earwitness.insight.mend.worth import Worth, worth_of
+from earwitness.insight.mend.stop import Choice, choose
+from earwitness.insight.mend.verdict import Verdict, verdict_of
 
 FILES = (
     *("equalizer.txt", "coefficients.json", "coefficients.csv", "response.csv"),
@@ -67,60 +59,59 @@ def equalizer_of(bands: Sequence[tuple[str, float, float, float]], preamp_db: fl
     return replace(made, preamp_db=preamp_db)
 
 
-def goal_of(result: ReadResult, words: str, table_text: str = "") -> Goal:
+def goal_of(words: str, table_text: str = "") -> Goal:
     """The goal named by `words`, see `goal_from`; "table" takes the points of `table_text`. Raises as it does."""
     if words != "table":
-        return goal_from(words, result)
-    curve = "listening_window" if "listening_window" in result.reading.curves else "on_axis"
-    return table(goal_points(table_text, where="the table"), curve=curve)
-
-
-def problem_for(result: ReadResult, goal: Goal, limits: Limits, levels: Levels | None = None) -> Problem:
-    """What a goal asks of the bands of this loudspeaker. Raises InputError as `problem_of` does."""
-    return problem_of(
-        measured_levels(result) if levels is None else levels,
-        goal,
-        limits=limits,
-        curves=result.reading.curves,
-        excess_phase_rad=on_axis_excess_phase(result.measurement.response),
-    )
+        return goal_from(words)
+    return table(goal_points(table_text, where="the table"))
 
 
 def mend_by_hand(
-    result: ReadResult, equalizer: Equalizer, *, goal: str = "flat", limits: Limits = DEFAULT_LIMITS
+    result: ReadResult,
+    equalizer: Equalizer,
+    findings: Sequence[Finding] = (),
+    *,
+    goal: str = "even",
+    limits: Limits = DEFAULT_LIMITS,
 ) -> MendAdvice:
     """What an equalizer set by hand does, told as a designed one is, with warnings of boosts that mend nothing.
 
     Raises InputError for a goal that cannot be, or data that hold no curve to equalize.
     """
-    levels = measured_levels(result)
-    problem = problem_for(result, goal_from(goal, result), limits, levels)
-    after = mended(levels, equalizer, before=result.reading.curves, figures=result.reading.figures, problem=problem)
+    problem = problem_for(result, goal_from(goal), limits, findings)
+    reading = result.reading
+    after = mended(measured_levels(result), equalizer, before=reading.curves, figures=reading.figures, problem=problem)
     after = replace(after, warnings=(*boost_warnings(problem, equalizer), *after.warnings))
-    worth = worth_of(design_path(problem, MOST_WEIGHED))
-    return MendAdvice(problem.goal, measured(problem, equalizer), after, worth, recommended=False)
+    choice = choose(problem)
+    return MendAdvice(
+        problem.goal,
+        measured(problem, equalizer),
+        after,
+        verdict_of(problem, choice, findings),
+        choice.steps,
+        recommended=False,
+    )
 
 
 class MendDesk:
     """A loudspeaker on the desk: what is asked again and again is worked out once. Threads may share it."""
 
-    def __init__(self, result: ReadResult) -> None:
+    def __init__(self, result: ReadResult, findings: Sequence[Finding] = ()) -> None:
         self.result = result
+        self.findings = tuple(findings)
         self._lock = threading.Lock()
         # Aims take a second, in which bands can be moved.
         self._aim_lock = threading.Lock()
-        self._levels: Levels | None = None
         self._problems: dict[tuple[str, str, Limits], Problem] = {}
         self._prepared: dict[tuple[object, ...], Prepared] = {}
         self._aims: dict[int, AimAdvised] = {}
 
     def problem(self, goal: str, table_text: str, limits: Limits) -> Problem:
-        """The problem of a goal, see `goal_of`; raises InputError as that and `problem_for` do."""
+        """The problem of a goal, see `goal_of`; raises InputError as that and `app.mend.problem_for` do."""
         key = (goal, table_text if goal == "table" else "", limits)
         with self._lock:
             if key not in self._problems:
-                self._levels = self._levels or measured_levels(self.result)
-                made = problem_for(self.result, goal_of(self.result, goal, table_text), limits, self._levels)
+                made = problem_for(self.result, goal_of(goal, table_text), limits, self.findings)
                 _keep(self._problems, key, made)
             return self._problems[key]
 
@@ -128,7 +119,7 @@ class MendDesk:
         self,
         equalizer: Equalizer,
         *,
-        goal: str = "flat",
+        goal: str = "even",
         table_text: str = "",
         limits: Limits = DEFAULT_LIMITS,
         aim: tuple[str, float] | None = None,
@@ -158,14 +149,16 @@ class MendDesk:
         return at, weighed(at, equalizer)
 
     def design(
-        self, bands: int | None, *, goal: str = "flat", table_text: str = "", limits: Limits = DEFAULT_LIMITS
-    ) -> tuple[Equalizer | None, Worth, Problem]:
-        """As many bands as asked for, or as are worth having (None for the equalizer where none is)."""
+        self, bands: int | None, *, goal: str = "even", table_text: str = "", limits: Limits = DEFAULT_LIMITS
+    ) -> tuple[Equalizer | None, Choice, Verdict, Problem]:
+        """As many bands as asked for, or the advised ones, and the verdict on the advised ones.
+
+        None for the equalizer where it is to be left alone.
+        """
         problem = self.problem(goal, table_text, limits)
-        worth = worth_of(design_path(problem, max(MOST_WEIGHED, bands or 0)))
-        count = bands if bands is not None else worth.recommended
-        made = settable(problem, design(problem, count).equalizer).equalizer if count else None
-        return made, worth, problem
+        found, choice = chosen(problem, bands)
+        made = None if found is None else found.equalizer
+        return made, choice, verdict_of(problem, choice, self.findings), problem
 
     def aims(self, bands: int) -> AimAdvised:
         """Aims across and up, each with an equalizer of `bands` of its own (0: without)."""
@@ -196,15 +189,10 @@ def equalizer_file(equalizer: Equalizer, name: str) -> bytes:
         return (Path(folder) / name).read_bytes()
 
 
-def live_levels(result: ReadResult, goal: Goal) -> tuple[list[float], list[float]]:
-    """The goal as it is drawn: frequencies [Hz] and levels [dB], at the goal curve's own mean level."""
-    curve = result.reading.curves[goal.curve]
-    shape, there = goal.at(curve.axis.hz)
-    middle = there & curve.valid & (curve.axis.hz >= 200.0) & (curve.axis.hz <= 10_000.0)
-    rows = middle if middle.any() else there & curve.valid
-    level = float(np.median(curve.values[rows] - shape[rows])) if rows.any() else 0.0
-    kept = there & (curve.axis.hz >= 20.0) & (curve.axis.hz <= 20_000.0)
-    return curve.axis.hz[kept].tolist(), (shape[kept] + level).tolist()
+def live_levels(problem: Problem) -> tuple[list[float], list[float]]:
+    """The target as it is drawn: frequencies [Hz] and levels [dB], at the goal curve's own level."""
+    kept = problem.goal.there(problem.hz)
+    return problem.hz[kept].tolist(), problem.target_db[kept].tolist()
 
 
 def _keep(kept: dict[K, V], key: K, value: V, *, most: int = 12) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,9 +17,10 @@ from earwitness.figures.read import levels_of
 from earwitness.figures.windows import Levels
 from earwitness.formats.audio import write_audio
 from earwitness.formats.goal_table import read_goal_table
+from earwitness.insight.findings import Finding
 from earwitness.insight.findings.evidence import on_axis_excess_phase
 from earwitness.insight.mend.aim import AimStudy, aim_study
-from earwitness.insight.mend.design import DEFAULT_LIMITS, Limits, design, design_path, problem_of, settable
+from earwitness.insight.mend.design import Design, design, settable
 from earwitness.insight.mend.equalizer import MOST_BANDS, Equalizer
 from earwitness.insight.mend.export import (
     RATES_HZ,
@@ -30,44 +32,51 @@ from earwitness.insight.mend.export import (
     response_table,
     table_text,
 )
-from earwitness.insight.mend.goal import Goal, fitted_slope, flat_window, straight_slope, table
+from earwitness.insight.mend.goal import EVEN, Goal, straight_slope, table
+from earwitness.insight.mend.limits import DEFAULT_LIMITS, Limits
+from earwitness.insight.mend.objective import Problem, problem_of
 from earwitness.insight.mend.report import mended
-from earwitness.insight.mend.worth import worth_of
+from earwitness.insight.mend.stop import Choice, choose
+from earwitness.insight.mend.verdict import verdict_of
+from earwitness.insight.mend.views import views_of
 from earwitness.quantities.axis import log_axis
 
-MOST_WEIGHED = 10
 FIR_RATES_HZ = (44_100.0, 48_000.0, 96_000.0)
 PHASES: tuple[Phase, Phase] = ("minimum", "linear")
 _SLOPE = re.compile(r"slope=([+-]?\d+(\.\d+)?)$")
 
 
-def goal_from(words: str, result: ReadResult) -> Goal:
-    """The goal a user names: "flat", "slope" (the straight line nearest to what is there), "slope=-0.8", or the path
-    of a table of frequency and level.
+def goal_from(words: str) -> Goal:
+    """The goal a user names: "even", "slope=-0.8" (of the predicted in-room response), or the path of a table of
+    frequency and level.
 
-    Without a listening window the curve on axis is to be flat. Raises InputError for other words, FormatError for a
-    table that cannot be used.
+    Raises InputError for other words, FormatError for a table that cannot be used.
     """
-    curves = result.reading.curves
-    direct = "listening_window" if "listening_window" in curves else "on_axis"
-    if words == "flat":
-        return flat_window(direct)
-    if words == "slope":
-        if "in_room" not in curves:
-            raise InputError(
-                "there is no predicted in-room response", expected=result.reading.missing.get("in_room", "")
-            )
-        return fitted_slope(curves["in_room"])
+    if words == "even":
+        return EVEN
     if found := _SLOPE.match(words):
         return straight_slope(float(found[1]))
     path = Path(words)
     if words.startswith("slope") or not path.is_file():
         raise InputError(
             f"the goal {words[:80]!r} is not known",
-            expected="flat, slope, slope=-0.8 (dB/octave), or a file of frequency in Hz and level in dB",
+            expected="even, slope=-0.8 (dB/octave), or a file of frequency in Hz and level in dB",
             remedy="check the spelling, or the path of the file",
         )
-    return table(read_goal_table(path), curve=direct)
+    return table(read_goal_table(path))
+
+
+def problem_for(
+    result: ReadResult, goal: Goal, limits: Limits = DEFAULT_LIMITS, findings: Sequence[Finding] = ()
+) -> Problem:
+    """What a goal asks of the bands of this loudspeaker. Raises InputError as `problem_of` does."""
+    return problem_of(
+        views_of(measured_levels(result)),
+        goal,
+        limits=limits,
+        excess_phase_rad=on_axis_excess_phase(result.measurement.response),
+        findings=findings,
+    )
 
 
 def measured_levels(result: ReadResult) -> Levels:
@@ -99,28 +108,40 @@ def limits_of(
 
 
 def mend_loudspeaker(
-    result: ReadResult, *, goal: str = "flat", bands: int | None = None, limits: Limits = DEFAULT_LIMITS
+    result: ReadResult,
+    findings: Sequence[Finding] = (),
+    *,
+    goal: str = "even",
+    bands: int | None = None,
+    limits: Limits = DEFAULT_LIMITS,
 ) -> MendAdvice:
-    """An equalizer of `bands` bands for a goal, or of as many as are worth having, in steps devices can be set to.
+    """The verdict on an equalizer, and one of `bands` bands for a goal, or of as many as pay, in steps devices can be
+    set to.
 
-    Raises InputError for a goal or count that cannot be, or data that hold no curve to equalize.
+    findings : of the loudspeaker; none that an equalizer cannot mend is worked against. Raises InputError for a goal or
+    count that cannot be, or data that hold no curve to equalize.
+    """
+    problem = problem_for(result, goal_from(goal), limits, findings)
+    found, choice = chosen(problem, bands)
+    after = None
+    if found is not None:
+        levels, reading = measured_levels(result), result.reading
+        after = mended(levels, found.equalizer, before=reading.curves, figures=reading.figures, problem=problem)
+    return MendAdvice(problem.goal, found, after, verdict_of(problem, choice, findings), choice.steps, bands is None)
+
+
+def chosen(problem: Problem, bands: int | None) -> tuple[Design | None, Choice]:
+    """The design asked for (bands None: the advised one), and the choice behind the advice.
+
+    InputError unless 1 to 20 bands.
     """
     if bands is not None and not 1 <= bands <= MOST_BANDS:
         raise InputError(f"an equalizer of {bands} bands", expected=f"1 to {MOST_BANDS} bands")
-    levels = measured_levels(result)
-    phase = on_axis_excess_phase(result.measurement.response)
-    problem = problem_of(
-        levels, goal_from(goal, result), limits=limits, curves=result.reading.curves, excess_phase_rad=phase
-    )
-    worth = worth_of(design_path(problem, MOST_WEIGHED))
-    count = bands if bands is not None else worth.recommended
-    if not count:
-        return MendAdvice(problem.goal, None, None, worth, recommended=True)
-    chosen = settable(problem, design(problem, count).equalizer)
-    after = mended(
-        levels, chosen.equalizer, before=result.reading.curves, figures=result.reading.figures, problem=problem
-    )
-    return MendAdvice(problem.goal, chosen, after, worth, recommended=bands is None)
+    choice = choose(problem)
+    if bands is None:
+        return choice.design, choice
+    found = settable(problem, design(problem, bands).equalizer)
+    return (found if found.equalizer.bands else None), choice
 
 
 def study_aim(result: ReadResult, *, bands: int = 3) -> AimAdvised:

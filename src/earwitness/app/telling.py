@@ -9,13 +9,13 @@ from earwitness.app.read import ReadResult
 from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.aim import aim_table
 from earwitness.exhibits.heard import reliability_table, sheet_words
-from earwitness.exhibits.mended import bands_table, gains_table, worth_table
+from earwitness.exhibits.mended import bands_table, gains_table, steps_table
 from earwitness.exhibits.words import sentence, true_minus
 from earwitness.insight.listening.reliability import Reliability
 from earwitness.insight.listening.telling import chance_in_words
 
 WIDTH = 80
-_NAME_WIDTH, _VALUE_WIDTH = 34, 21
+_CHANGE_WIDTHS = (22, 9, 9, 17, 12)
 
 
 def heard_lines(result: ReadResult, advice: Advice) -> list[str]:
@@ -54,26 +54,26 @@ def finding_lines(advice: Advice) -> list[str]:
 
 
 def mend_lines(result: ReadResult, advice: Advice) -> list[str]:
-    """Findings, equalizer, what each band buys, before and after, cost, aims."""
+    """The verdict first; findings, equalizer, before and after, cost, how many bands, aims."""
     lines = [_title(result), "", "findings", *finding_lines(advice)]
     mend = advice.mend
     if mend is not None:
-        lines += ["", f"goal: {mend.goal.sentence}"]
+        lines[1:1] = ["", *_wrapped(mend.verdict.headline), *_told(mend.verdict.sentences)]
         bands = bands_table(mend, advice.findings)
-        if bands is None:
-            lines += ["no band is worth having: what can be mended is smaller than 0.1 dB rms a band"]
-        else:
-            lines += [*_columns(bands.columns, bands.rows, bands.align), *_wrapped(bands.note)]
-        worth = worth_table(mend)
-        lines += ["", "what each further band buys", *_columns(worth.columns, worth.rows, worth.align)]
+        if bands is not None:
+            lines += ["", f"equalizer: {mend.goal.sentence}", *_columns(bands.columns, bands.rows, bands.align)]
+            lines += _wrapped(bands.note)
         gains = gains_table(mend)
         if gains is not None and mend.after is not None:
-            whole = hung(gains.rows, (_NAME_WIDTH, *[_VALUE_WIDTH] * (len(gains.columns) - 1)))
-            lines += ["", *_columns(gains.columns, whole, gains.align)]
+            heads = (*gains.columns[:-1], "Sense")
+            whole = hung(gains.rows, _CHANGE_WIDTHS)
+            lines += ["", *_columns(heads, whole, gains.align), *_wrapped(gains.note)]
             told = [mend.after.headroom.sentence, *mend.after.warnings]
             told += [mend.after.spread.sentence] if mend.after.spread is not None else []
             for words in told:
                 lines += _wrapped(sentence(words))
+        steps = steps_table(mend)
+        lines += ["", "how many bands", *_columns(steps.columns, steps.rows, steps.align), *_wrapped(steps.note)]
     if advice.aim is not None:
         lines += _aim_lines(advice)
     return lines
@@ -113,6 +113,10 @@ def match_lines(result: ReadResult, advice: Advice) -> list[str]:
 
 def _title(result: ReadResult) -> str:
     return f"{result.session.loudspeaker.title}, session of {result.session.date}"
+
+
+def _told(sentences: Sequence[str]) -> list[str]:
+    return [line for words in sentences for line in _wrapped(true_minus(words))]
 
 
 def _wrapped(text: str) -> list[str]:

@@ -15,10 +15,10 @@ from earwitness.cli.show import Command, progress_bar
 @click.option("--bands", type=click.IntRange(1, 20), default=None, help="How many bands; default: as many as pay.")
 @click.option(
     "--goal",
-    default="flat",
+    default="even",
     show_default=True,
-    metavar="flat|slope|slope=-0.8|FILE",
-    help="A flat listening window; the in-room response as a straight line, of a slope in dB/octave; or a table.",
+    metavar="even|slope=-0.8|FILE",
+    help="Even on axis and in the room; an in-room response of a slope in dB/octave; or a table.",
 )
 @click.option(
     "--gain",
@@ -84,14 +84,14 @@ def command(
     as_json: bool,
     archive: Path | None,
 ) -> None:
-    """Show what is uneven about the loudspeaker NAME, and design an equalizer for what can be mended.
+    """Say whether an equalizer pays for the loudspeaker NAME, and design it.
 
     \b
-    As many bands as are worth having, for a flat listening window:
+    The verdict, and as many bands as pay; none where it is to be left alone:
       earwitness mend "Name of the loudspeaker"
     Three bands, as table, coefficients and impulse responses in a folder:
       earwitness mend "Name of the loudspeaker" --bands 3 --to my-equalizer
-    A straight in-room response that falls 0.8 dB an octave:
+    An in-room response that falls 0.8 dB an octave:
       earwitness mend "Name of the loudspeaker" --goal slope=-0.8
     Your own target, two columns of frequency in Hz and level in dB:
       earwitness mend "Name of the loudspeaker" --goal target.txt
@@ -117,9 +117,9 @@ def command(
         result = read_loudspeaker(name, place, progress=progress)
         findings = findings_of(result, place)
         if by_hand:
-            made = mend_by_hand(result, equalizer_of(by_hand, preamp_db), goal=goal, limits=limits)
+            made = mend_by_hand(result, equalizer_of(by_hand, preamp_db), findings, goal=goal, limits=limits)
         else:
-            made = mend_loudspeaker(result, goal=goal, bands=bands, limits=limits)
+            made = mend_loudspeaker(result, findings, goal=goal, bands=bands, limits=limits)
         count = 0 if made.design is None else len(made.design.equalizer.bands)
         studied = study_aim(result, bands=count) if aim else None
     advice = Advice(findings=findings, mend=made, aim=studied)
@@ -128,4 +128,4 @@ def command(
     for file in files:
         click.echo(f"{file.path}: {file.words}", err=as_json)
     if folder is not None and not files:
-        click.echo(f"nothing was written to {folder}: no band is worth having", err=as_json)
+        click.echo(f"nothing was written to {folder}: no band pays", err=as_json)

@@ -17,7 +17,8 @@ from earwitness.insight.mend.aim import AimStudy
 from earwitness.insight.mend.design import Design
 from earwitness.insight.mend.goal import Goal
 from earwitness.insight.mend.report import Mended
-from earwitness.insight.mend.worth import Worth
+from earwitness.insight.mend.stop import Step
+from earwitness.insight.mend.verdict import Verdict
 from earwitness.quantities import Figure
 from earwitness.session.notes import ListeningSheet
 
@@ -36,13 +37,17 @@ class HeardSheet:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MendAdvice:
-    """An equalizer for a goal. design, after : None where no band is worth having; recommended : the count came from
-    what each further band buys."""
+    """An equalizer for a goal.
+
+    design, after : the advised one, or (recommended False) one asked for or set by hand; None to leave it alone
+    verdict : always on the advised one; steps : 0, 1, ... bands
+    """
 
     goal: Goal
     design: Design | None
     after: Mended | None
-    worth: Worth
+    verdict: Verdict
+    steps: tuple[Step, ...]
     recommended: bool
 
 

@@ -61,12 +61,12 @@ def _degrees(angle_deg: float) -> str:
 
 
 def _finding(study: AimStudy) -> str:
-    return f"Across: {study.sentence}."
+    return study.sentence
 
 
 def _reading(advised: AimAdvised) -> str:
     up = advised.vertical
-    above = f"Above and below: {up.sentence}." if up is not None else _missing(advised, "vertical")
+    above = f"Tilt: {up.sentence}" if up is not None else _missing(advised, "vertical")
     return joined(
         above,
         "An aim of 20° means that the listener sits 20° off the axis. Aims are scored by the unevenness (rms about "
@@ -95,5 +95,5 @@ def aim_table(study: AimStudy, *, key: str = "aims", place: str = "across") -> T
         columns=("Aim", "Unevenness, rms", *(("With its own equalizer",) if has_own else ()), "Data"),
         align=("right", "right", *(("right",) if has_own else ()), "left"),
         rows=tuple(rows),
-        note=joined(f"{study.sentence[0].upper()}{study.sentence[1:]}.", note),
+        note=joined(study.sentence, note),
     )

@@ -17,7 +17,7 @@ from earwitness.exhibits.in_room import in_room
 from earwitness.exhibits.load import load
 from earwitness.exhibits.loudness import loudness, loudness_absent
 from earwitness.exhibits.match import match_exhibits
-from earwitness.exhibits.mended import bands_table, gains_table, mend_chart, worth_table
+from earwitness.exhibits.mended import bands_table, gains_table, mend_chart, steps_table, verdict_table
 from earwitness.exhibits.near_field import near_field
 from earwitness.exhibits.over_time import decay_chart, group_delay_chart, impulse_chart
 from earwitness.exhibits.reflections import reflections
@@ -94,8 +94,8 @@ def _heard(reading: Reading, measurement: Measurement, advice: Advice) -> list[C
 def _mended(advice: Advice) -> list[Chart | Table | None]:
     found: list[Chart | Table | None] = []
     if advice.mend is not None:
-        found = [mend_chart(advice.mend, advice.findings), bands_table(advice.mend, advice.findings)]
-        found += [worth_table(advice.mend), gains_table(advice.mend)]
+        found = [verdict_table(advice.mend), mend_chart(advice.mend, advice.findings)]
+        found += [bands_table(advice.mend, advice.findings), gains_table(advice.mend), steps_table(advice.mend)]
     if advice.aim is not None:
         found.append(aim_chart(advice.aim))
         found += [

@@ -8,8 +8,8 @@ import numpy as np
 
 from earwitness.exhibits.advice import SeatsAdvice
 from earwitness.exhibits.chart import Caption, Chart, Panel, Trace
-from earwitness.exhibits.figures_table import SIGNED, figure_name
 from earwitness.exhibits.level_facts import PALE, joined, level_span
+from earwitness.exhibits.mended import change_rows
 from earwitness.exhibits.words import figure_words, number_words
 from earwitness.insight.mend.goal import Goal
 from earwitness.insight.mend.live import Prepared, Weighed
@@ -61,32 +61,16 @@ def desk_chart(curves: Mapping[str, Curve], goal: Goal) -> Chart | None:
     )
 
 
-def desk_rows(at: Prepared, now: Weighed) -> tuple[tuple[str, str, str], ...]:
-    """Figures before and now, in words: (name, before, now)."""
-    rows = [
-        (figure_name(key), figure_words(before, sign=key in SIGNED), figure_words(now.figures[key], sign=key in SIGNED))
-        for key, before in at.figures.items()
-        if key in now.figures and (before.is_judged or now.figures[key].is_judged)
-    ]
-    if now.left is not None:
-        rows.insert(
-            0,
-            (
-                "Away from the goal",
-                f"{number_words(now.left.deviation_before_db, 2)} dB rms",
-                f"{number_words(now.left.deviation_after_db, 2)} dB rms",
-            ),
-        )
-    rows += [
-        (
-            f"Unevenness, {at.before[key].name}",
-            f"{number_words(old, 2)} dB",
-            f"{number_words(now.roughness_db[key], 2)} dB",
-        )
-        for key, old in at.roughness_db.items()
-        if key in now.roughness_db
-    ]
-    return tuple(rows)
+def desk_rows(at: Prepared, now: Weighed) -> tuple[tuple[str, str, str, str, str], ...]:
+    """Figures before and now, the change with its 95 % uncertainty, and whether it is for the better, in words; the
+    distance from the target first."""
+    rows = change_rows(now.changes, at.before)
+    if now.left is None:
+        return rows
+    before, after = now.left.deviation_before_db, now.left.deviation_after_db
+    change = f"{number_words(after - before, 2, sign=True)} dB"
+    first = ("Away from the target, rms", f"{number_words(before, 2)} dB", f"{number_words(after, 2)} dB", change, "")
+    return (first, *rows)
 
 
 def seat_chart(seats: SeatsAdvice, loudspeaker: str) -> Chart | None:

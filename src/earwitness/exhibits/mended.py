@@ -1,8 +1,8 @@
-"""Exhibits: before and after an equalizer, its bands, what each further band buys, and what it costs."""
+"""Exhibits: whether an equalizer pays, its bands, before and after, and how many bands pay."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -11,9 +11,11 @@ from earwitness.exhibits.chart import Caption, Chart, Panel, Table, Trace
 from earwitness.exhibits.figures_table import SIGNED, figure_name
 from earwitness.exhibits.findings import marked
 from earwitness.exhibits.level_facts import PALE, joined, level_span
-from earwitness.exhibits.words import figure_words, frequency_words, listed, number_words, sentence
+from earwitness.exhibits.words import frequency_words, listed, number_words, sentence, true_minus
 from earwitness.insight.findings import Finding
+from earwitness.insight.mend.change import ROUGHNESS, FigureChange
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
+from earwitness.insight.mend.verdict import mends
 from earwitness.quantities import Curve
 
 _KINDS = {"peaking": "bell", "low_shelf": "low shelf", "high_shelf": "high shelf"}
@@ -26,13 +28,9 @@ def band_words(band: Band) -> str:
     return f"{_KINDS[band.kind]} of {gain} dB at {frequency_words(band.frequency_hz)}, Q {band.q:.2f}"
 
 
-def mends(band: Band, finding: Finding) -> bool:
-    """Whether a band works against a finding: its center inside, its gain of the other sign.
-
-    Never against a tilt or an end of the range: a bell somewhere in their wide spans mends neither.
-    """
-    against = band.gain_db * finding.size_db < 0 and finding.kind not in ("tilt", "band_limit")
-    return against and band.kind == "peaking" and finding.low_hz <= band.frequency_hz <= finding.high_hz
+def verdict_words(advice: MendAdvice) -> str:
+    """The verdict in one paragraph, the headline first."""
+    return " ".join(true_minus(words) for words in (advice.verdict.headline, *advice.verdict.sentences))
 
 
 def mend_chart(advice: MendAdvice, findings: Sequence[Finding]) -> Chart | None:
@@ -40,17 +38,16 @@ def mend_chart(advice: MendAdvice, findings: Sequence[Finding]) -> Chart | None:
     design, after = advice.design, advice.after
     if design is None or after is None:
         return None
-    key = advice.goal.curve if advice.goal.curve in after.before else "on_axis"
-    keys = [key] + [other for other in ("listening_window", "in_room") if other in after.before and other != key]
-    panels = [_before_after(after.before[one], after.after[one]) for one in keys[:2]]
-    panels.append(_gain_panel(design.equalizer, after.before[key]))
+    keys = [key for key in ("on_axis", "in_room") if key in after.before]
+    panels = [_before_after(after.before[one], after.after[one]) for one in keys]
+    panels.append(_gain_panel(design.equalizer, after.before[keys[0]]))
     mended = [one for one in findings if any(mends(band, one) for band in design.equalizer.bands)]
     chart = Chart(
         key="balance",
         title="Before and after the equalizer",
         subtitle=f"{len(design.equalizer.bands)} band{'s' if len(design.equalizer.bands) != 1 else ''} for "
         f"{advice.goal.sentence}",
-        caption=Caption(_finding(advice, mended), _reading(advice)),
+        caption=Caption(advice.verdict.headline, _reading(advice)),
         panels=tuple(panels),
     )
     chart = marked(chart, mended)
@@ -84,28 +81,14 @@ def _gain_panel(equalizer: Equalizer, like: Curve) -> Panel:
     return Panel("Equalizer", "dB", float(low), float(high), 5.0, traces=(Trace(curve, "mended", "equalizer"),))
 
 
-def _finding(advice: MendAdvice, mended: Sequence[Finding]) -> str:
-    design, after = advice.design, advice.after
-    if design is None or after is None:
-        return ""
-    count = len(design.equalizer.bands)
-    name = advice.goal.curve.replace("_", " ")
-    first = (
-        f"{count} band{'s' if count != 1 else ''} bring{'s' if count == 1 else ''} the {name} from "
-        f"{design.deviation_before_db:.1f} to {design.deviation_after_db:.1f} dB rms of {advice.goal.sentence}."
-    )
-    numbers = tuple(str(one.key) for one in mended)
-    second = f"Finding{'s' if len(numbers) != 1 else ''} {listed(numbers)} {'are' if len(numbers) != 1 else 'is'} met."
-    return joined(first, second if numbers else "", sentence(after.headroom.sentence))
-
-
 def _reading(advice: MendAdvice) -> str:
     after = advice.after
     warned = "" if after is None else " ".join(sentence(words) for words in after.warnings)
     spread = "" if after is None or after.spread is None else sentence(after.spread.sentence)
+    told = "" if not advice.recommended else " ".join(true_minus(words) for words in advice.verdict.sentences)
     return joined(
-        "An equalizer changes all angles alike: only what they share can be mended, and dips from interference, and "
-        "bass below the loudspeaker's range, are not boosted.",
+        told,
+        "An equalizer changes all angles alike: only what they share can be mended.",
         spread,
         warned,
         "Levels are drawn without the equalizer's preamplification.",
@@ -113,14 +96,34 @@ def _reading(advice: MendAdvice) -> str:
     )
 
 
+def verdict_table(advice: MendAdvice) -> Table:
+    """The verdict, for every way of showing it, whether or not bands are set."""
+    verdict = advice.verdict
+    low = f", at least {verdict.gain_low_db:.2f} dB for nine units of ten" if verdict.gain_low_db >= 0.005 else ""
+    rows = [
+        ("Answer", {"leave_alone": "leave it alone", "partly": "pays in part", "pays": "pays"}[verdict.answer]),
+        ("Takes EQ", f"{verdict.takes_word}: {100 * verdict.takes:.0f} % of the unevenness at best"),
+        ("Would take away" if verdict.answer == "leave_alone" else "Takes away", f"{verdict.gain_db:.2f} dB rms{low}"),
+        ("Headroom", f"{verdict.headroom_db:.1f} dB" if verdict.headroom_db >= 0.05 else "none lost"),
+    ]
+    return Table(
+        key="eq-verdict",
+        title="Does EQ pay?",
+        columns=("", ""),
+        align=("left", "left"),
+        rows=tuple(rows),
+        note=verdict_words(advice),
+    )
+
+
 def bands_table(advice: MendAdvice, findings: Sequence[Finding]) -> Table | None:
-    """The bands as they are set, and the finding each works against."""
+    """The bands as they are set, and the finding that each mends."""
     if advice.design is None:
         return None
     equalizer = advice.design.equalizer
     rows = []
     for number, band in enumerate(equalizer.bands, 1):
-        met = tuple(str(one.key) for one in findings if mends(band, one))
+        met = tuple(str(one.key) for one in findings if one.is_equalizable and mends(band, one))
         why = f"finding {listed(met)}" if met else "the broad balance"
         frequency = f"{band.frequency_hz:.1f}" if band.frequency_hz < 100 else f"{band.frequency_hz:.0f}"
         gain = number_words(band.gain_db, 1, sign=True)
@@ -128,7 +131,7 @@ def bands_table(advice: MendAdvice, findings: Sequence[Finding]) -> Table | None
     return Table(
         key="bands",
         title="The equalizer",
-        columns=("Band", "Kind", "Frequency", "Gain", "Q", "Works against"),
+        columns=("Band", "Kind", "Frequency", "Gain", "Q", "Mends"),
         align=("left", "left", "right", "right", "right", "left"),
         rows=tuple(rows),
         note=f"Put {number_words(equalizer.preamp_db, 1, sign=True)} dB before it, so that nothing clips. "
@@ -136,46 +139,73 @@ def bands_table(advice: MendAdvice, findings: Sequence[Finding]) -> Table | None
     )
 
 
-def worth_table(advice: MendAdvice) -> Table:
-    """What is left of the mendable deviation with each further band."""
-    worth = advice.worth
-    rows = [("none", f"{worth.left_db[0]:.2f} dB", "", "")]
-    for count, bought in enumerate(worth.bought_db, 1):
-        notes = [
-            words for known, words in ((worth.knee, "the knee"), (worth.recommended, "recommended")) if known == count
-        ]
-        rows.append((str(count), f"{worth.left_db[count]:.2f} dB", f"{bought:.2f} dB", ", ".join(notes)))
+def steps_table(advice: MendAdvice) -> Table:
+    """What is left of the wanted correction with each further band."""
+    rows = []
+    for step in advice.steps:
+        count = "none" if not step.bands else str(step.bands)
+        taken = f"{step.taken_db:.2f} dB" if step.bands else ""
+        units = f"{100 * step.for_units:.0f} %" if step.bands else ""
+        rows.append((count, f"{step.left_db:.2f} dB", taken, units))
     return Table(
-        key="worth",
-        title="What each further band buys",
-        columns=("Bands", "Left, rms", "This band takes away", "Note"),
-        align=("right", "right", "right", "left"),
+        key="band-count",
+        title="How many bands",
+        columns=("Bands", "Left, rms", "Taken away, rms", "Units better"),
+        align=("right", "right", "right", "right"),
         rows=tuple(rows),
-        note=f"{sentence(worth.sentence)} A band is worth setting where it takes away 0.1 dB rms or more (own choice).",
+        note="Taken away: over units of its kind, with features up to 3 % off in frequency and the measurement's own "
+        "uncertainty. A further band must take away 0.1 dB rms, in squares; bands pay from 0.25 dB rms, if nine units "
+        "of ten get better (own choices).",
     )
 
 
+_MARKS = {"better": "● better", "worse": "◆ worse", "no certain change": "○ no certain change", "changed": "○ changed"}
+
+
+def _change_name(key: str, curves: Mapping[str, Curve]) -> str:
+    """A figure's name; "Unevenness, on axis" for a curve's."""
+    if key.startswith(ROUGHNESS):
+        return f"Unevenness, {curves[key.removeprefix(ROUGHNESS)].name}"
+    return figure_name(key)
+
+
+def change_rows(
+    changes: Sequence[FigureChange], curves: Mapping[str, Curve]
+) -> tuple[tuple[str, str, str, str, str], ...]:
+    """(name, before, now, change with its 95 % uncertainty, word) of every figure. curves : by key, for their names."""
+    return tuple(
+        (_change_name(one.key, curves), *_numbers(one), f"{_shift(one)}", _MARKS[one.sense]) for one in changes
+    )
+
+
+def _digits(one: FigureChange) -> int:
+    return 1 if one.key.startswith(("linearity", "preference")) else 2
+
+
+def _numbers(one: FigureChange) -> tuple[str, str]:
+    unit = f" {one.unit}" if one.unit else ""
+    before, after = (number_words(v, _digits(one), sign=one.key in SIGNED) + unit for v in (one.before, one.after))
+    return before, after
+
+
+def _shift(one: FigureChange) -> str:
+    digits = _digits(one)
+    unit = f" {one.unit}" if one.unit else ""
+    words = number_words(one.change, digits, sign=True)
+    return f"{words}{unit}" if one.u == 0.0 else f"{words} ± {number_words(2 * one.u, digits)}{unit}"
+
+
 def gains_table(advice: MendAdvice) -> Table | None:
-    """Figures before and after, with the unevenness of every curve."""
+    """Figures before and after, the change with its uncertainty, and whether it is for the better."""
     after = advice.after
     if after is None:
         return None
-    rows = [
-        (figure_name(key), figure_words(before, sign=key in SIGNED),
-         figure_words(after.figures_after[key], sign=key in SIGNED))
-        for key, before in after.figures_before.items()
-        if key in after.figures_after and (before.is_judged or after.figures_after[key].is_judged)
-    ]  # fmt: skip
-    rows += [
-        (f"Unevenness about its own line: {after.before[key].name}", f"{old:.1f} dB rms", f"{new:.1f} dB rms")
-        for key, (old, new) in after.roughness_db.items()
-    ]
     return Table(
         key="before-after",
         title="Figures before and after",
-        columns=("Figure", "Before", "After"),
-        align=("left", "right", "right"),
-        rows=tuple(rows),
-        note="Behind ± stands only what each curve has of its own: what the whole session shares is the same before "
-        "and after. The table of all figures has all of it.",
+        columns=("Figure", "Before", "After", "Change", ""),
+        align=("left", "right", "right", "right", "left"),
+        rows=change_rows(after.changes, after.before),
+        note="± is that of the change, 95 %: an error that both sides share cancels. A change within it is none that "
+        "is certain. Unevenness is the rms about the curve's own line, 100 Hz to 10 kHz.",
     )

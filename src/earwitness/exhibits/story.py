@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.chart import Table
-from earwitness.exhibits.mended import band_words, mends
+from earwitness.exhibits.mended import band_words
 from earwitness.exhibits.words import listed, true_minus
 from earwitness.insight.findings import Finding
 from earwitness.insight.findings.finding import AimAnswer
@@ -15,6 +15,7 @@ from earwitness.insight.findings.search import COSTLY_DIP_DB
 from earwitness.insight.listening.telling import span_in_words
 from earwitness.insight.mend.aim import aim_words
 from earwitness.insight.mend.equalizer import Band
+from earwitness.insight.mend.verdict import mends
 
 _NOT_HEARD = "not heard"
 _LEFT = {

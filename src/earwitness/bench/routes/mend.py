@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from earwitness.app.desk import FILES, MendDesk, equalizer_file, equalizer_of, live_levels
 from earwitness.app.findings import findings_of
 from earwitness.app.mend import limits_of
+from earwitness.app.read import ReadResult
 from earwitness.bench.pages import page, safe
 from earwitness.bench.state import Bench, BenchState
 from earwitness.errors import InputError
@@ -20,9 +21,10 @@ from earwitness.exhibits.words import true_minus
 from earwitness.insight.findings import KINDS
 from earwitness.insight.findings.finding import AimAnswer
 from earwitness.insight.mend.aim import AimStudy, aim_words
-from earwitness.insight.mend.design import Limits
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, MOST_BANDS, BandKind, Equalizer
 from earwitness.insight.mend.equalizer import KINDS as BAND_KINDS
+from earwitness.insight.mend.limits import Limits
+from earwitness.insight.mend.verdict import Verdict
 from earwitness.render.html import figure_html
 
 router = APIRouter()
@@ -50,9 +52,9 @@ class BandAsked(Asked):
 
 
 class GoalAsked(Asked):
-    """words : flat, slope, slope=-0.8, or table, whose points stand in `table`."""
+    """words : even, slope=-0.8, or table, whose points stand in `table`."""
 
-    words: Annotated[str, Field(pattern=r"^(flat|slope|table|slope=[+-]?\d{1,2}(\.\d{1,3})?)$")] = "flat"
+    words: Annotated[str, Field(pattern=r"^(even|table|slope=[+-]?\d{1,2}(\.\d{1,3})?)$")] = "even"
     table: Annotated[str, Field(max_length=60_000)] = ""
 
 
@@ -94,7 +96,7 @@ class WeighAsked(Asked):
 
 
 class DesignAsked(Asked):
-    """bands : how many; None for as many as are worth having."""
+    """bands : how many; None for the advised ones."""
 
     bands: Annotated[int, Field(ge=1, le=MOST_BANDS)] | None = None
     goal: GoalAsked = GoalAsked()
@@ -117,20 +119,21 @@ def mend_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLRe
     else:
         desk = _desk(bench, loudspeaker_id)
         try:
-            problem = desk.problem("flat", "", LimitsAsked().limits())
+            made, _, verdict, problem = desk.design(None)
             chart = desk_chart(desk.result.reading.curves, problem.goal)
         except InputError as error:
             shown["why"] = f"{error.what}: {error.expected}" if error.expected else error.what
             chart = None
         if chart is not None:
-            with bench.heavy:
-                findings = findings_of(desk.result, bench.archive_folder)
+            findings = desk.findings
+            shown["verdict"] = _verdict(verdict)
             shown["chart"] = safe(figure_html(chart, CHART_PX, narrow_px=None))
             shown["facts"] = {
                 "id": loudspeaker_id,
                 "rate_hz": DEFAULT_RATE_HZ,
                 "goal_curve": problem.goal.curve,
-                "goal_level": live_levels(desk.result, problem.goal),
+                "goal_level": live_levels(problem),
+                "advised": None if made is None else _plain(made),
                 "kinds": {kind: _KIND_WORDS[kind] for kind in BAND_KINDS},
                 "most_bands": MOST_BANDS,
                 "findings": [
@@ -177,22 +180,21 @@ def mend_weigh(loudspeaker_id: Id, body: WeighAsked, bench: BenchState) -> dict[
 
 @router.post("/api/mend/{loudspeaker_id}/design", tags=["mend"])
 def mend_design(loudspeaker_id: Id, body: DesignAsked, bench: BenchState) -> dict[str, Any]:
-    """Bands for a goal, and what each further one buys."""
+    """Bands for a goal, the verdict on the advised ones, and what each further one takes away."""
     desk = _desk(bench, loudspeaker_id)
-    made, worth, problem = desk.design(
+    made, choice, verdict, problem = desk.design(
         body.bands, goal=body.goal.words, table_text=body.goal.table, limits=body.limits.limits()
     )
     return {
         "equalizer": None if made is None else _plain(made),
         "goal": problem.goal.sentence,
         "goal_curve": problem.goal.curve,
-        "goal_level": live_levels(desk.result, problem.goal),
-        "worth": {
-            "left_db": list(worth.left_db),
-            "knee": worth.knee,
-            "recommended": worth.recommended,
-            "sentence": true_minus(worth.sentence),
-        },
+        "goal_level": live_levels(problem),
+        "verdict": _verdict(verdict),
+        "by_count": [
+            {"bands": s.bands, "left_db": s.left_db, "taken_db": s.taken_db, "for_units": s.for_units}
+            for s in choice.steps
+        ],
     }
 
 
@@ -227,7 +229,10 @@ def mend_file(
 
 
 def _desk(bench: Bench, loudspeaker_id: int) -> MendDesk:
-    return bench.beside(loudspeaker_id, "mend", MendDesk)
+    def made(result: ReadResult) -> MendDesk:
+        return MendDesk(result, findings_of(result, bench.archive_folder))
+
+    return bench.beside(loudspeaker_id, "mend", made)
 
 
 def _equalizer(bands: list[BandAsked], preamp_db: float | None) -> Equalizer:
@@ -243,6 +248,16 @@ def _band(words: str) -> BandAsked:
         raise InputError(
             f"{words[:60]!r} is no band", expected="kind, frequency in Hz, gain in dB and Q, between commas"
         ) from None
+
+
+def _verdict(one: Verdict) -> dict[str, Any]:
+    return {
+        "answer": one.answer,
+        "headline": true_minus(one.headline),
+        "sentences": [true_minus(words) for words in one.sentences],
+        "bands": [role.finding for role in one.bands],
+        "left": list(one.left),
+    }
 
 
 def _plain(made: Equalizer) -> dict[str, Any]:

@@ -9,7 +9,7 @@ const find = (id) => document.getElementById(id);
 const facts = JSON.parse(find("mend-facts").textContent);
 const api = `/api/mend/${facts.id}`;
 const LETTERS = ["A", "B", "C"];
-const EMPTY = { bands: [], preamp_db: null, goal: { words: "flat", table: "" }, limits: {}, candidates: {} };
+const EMPTY = { bands: [], preamp_db: null, goal: { words: "even", table: "" }, limits: {}, candidates: {} };
 const BOUNDS = { frequency_hz: [10, 20000], gain_db: [-40, 40], q: [0.05, 50] };
 const held = (value, [low, high]) => Math.min(high, Math.max(low, value));
 const minus = (words) => words.replace("-", "\u2212");
@@ -41,7 +41,8 @@ function sound(value) {
   const taken = { ...structuredClone(EMPTY), ...(value && typeof value === "object" ? value : {}) };
   const isBand = (b) => b && b.kind in facts.kinds && [b.frequency_hz, b.gain_db, b.q].every(Number.isFinite);
   taken.bands = (Array.isArray(taken.bands) ? taken.bands : []).filter(isBand).slice(0, facts.most_bands);
-  if (!taken.goal || typeof taken.goal.words !== "string") taken.goal = structuredClone(EMPTY.goal);
+  const isGoal = taken.goal && /^(even|table|slope=[+-]?\d{1,2}(\.\d{1,3})?)$/.test(taken.goal.words);
+  if (!isGoal) taken.goal = structuredClone(EMPTY.goal);
   if (!taken.candidates || typeof taken.candidates !== "object") taken.candidates = {};
   if (!taken.limits || typeof taken.limits !== "object") taken.limits = {};
   return taken;
@@ -173,7 +174,7 @@ function paintCandidates() {
   );
 }
 function hold(letter) {
-  const words = `${state.bands.length} band${state.bands.length === 1 ? "" : "s"}${weighed?.left_db == null ? "" : `, ${weighed.left_db.toFixed(2)} dB from the goal`}${weighed?.rating == null ? "" : `, rated ${weighed.rating.toFixed(1)}`}`;
+  const words = `${state.bands.length} band${state.bands.length === 1 ? "" : "s"}${weighed?.left_db == null ? "" : `, ${weighed.left_db.toFixed(2)} dB from the target`}${weighed?.rating == null ? "" : `, rated ${weighed.rating.toFixed(1)}`}`;
   set({ candidates: { ...state.candidates, [letter]: { bands: structuredClone(state.bands), preamp_db: state.preamp_db, words } } });
 }
 function take(letter) {
@@ -245,9 +246,13 @@ async function weigh() {
 
 function paintFigures() {
   find("figures").replaceChildren(
-    ...weighed.rows.map(([name, before, now]) =>
-      make("div", { class: before === now ? "" : "moved" }, make("dt", {}, name), make("dd", {}, ...(before === now ? [now] : [make("span", { class: "before" }, before), " → ", make("span", { class: "now" }, now)]))),
-    ),
+    ...weighed.rows.map(([name, before, now, change, sense]) => {
+      if (before === now) return make("div", {}, make("dt", {}, name), make("dd", {}, now));
+      const kind = sense.includes("better") ? "better" : sense.includes("worse") ? "worse" : "unsure";
+      const parts = [make("span", { class: "before" }, before), " → ", make("span", { class: "now" }, now), make("span", { class: "change" }, change)];
+      if (sense) parts.push(make("span", { class: "sense" }, sense));
+      return make("div", { class: kind }, make("dt", {}, name), make("dd", {}, ...parts));
+    }),
   );
   find("headroom").textContent = `${weighed.headroom[0].toUpperCase()}${weighed.headroom.slice(1)}.`;
   find("spread").textContent = weighed.spread && state.bands.length ? `${weighed.spread[0].toUpperCase()}${weighed.spread.slice(1)}.` : "";
@@ -292,15 +297,16 @@ function showGoal() {
   find("table-line").hidden = find("goal").value !== "table";
 }
 
-/** What each further band buys, without taking any. */
+/** The verdict and what each further band takes away, without setting any. */
 async function lookAhead() {
   try {
     const made = await ask("POST", `${api}/design`, { bands: null, goal: goalAsked(), limits: state.limits });
-    paintWorth(made.worth, state.bands.length);
+    paintVerdict(made.verdict);
+    paintCounts(made, state.bands.length);
     desk.goal(made.goal_curve, made.goal_level);
     desk.paint(state, chosen);
   } catch (error) {
-    find("worth-words").textContent = error.message;
+    find("count-words").textContent = error.message;
   }
 }
 
@@ -311,12 +317,13 @@ async function designBands(count) {
   try {
     const asked = readForm();
     const made = await ask("POST", `${api}/design`, { bands: count, goal: { words: asked.goal.words, table: asked.goal.words === "table" ? asked.goal.table : "" }, limits: asked.limits });
-    paintWorth(made.worth, made.equalizer?.bands.length ?? 0);
+    paintVerdict(made.verdict);
+    paintCounts(made, made.equalizer?.bands.length ?? 0);
     desk.goal(made.goal_curve, made.goal_level);
     if (made.equalizer) set({ ...asked, bands: made.equalizer.bands, preamp_db: null });
     else {
       set({ ...asked, bands: [], preamp_db: null });
-      note(`No band is worth having for ${made.goal}.`);
+      note(made.verdict.headline);
     }
   } catch (error) {
     tell(error);
@@ -326,31 +333,36 @@ async function designBands(count) {
   }
 }
 
-function paintWorth(worth, count) {
-  const most = worth.left_db[0] || 1, ns = "http://www.w3.org/2000/svg";
-  find("worth-words").textContent = `${worth.sentence[0].toUpperCase()}${worth.sentence.slice(1)}.`;
-  const rows = worth.left_db.map((left, k) => {
+function paintVerdict(verdict) {
+  find("verdict").textContent = verdict.headline;
+  find("verdict-more").replaceChildren(...verdict.sentences.map((words) => make("span", {}, `${words} `)));
+  find("take-advised").hidden = !verdict.bands.length;
+}
+
+function paintCounts({ by_count: steps, verdict }, count) {
+  const most = steps[0].left_db || 1, ns = "http://www.w3.org/2000/svg";
+  find("count-words").textContent = verdict.bands.length ? "Taken away is the mean over units of its kind, 3 % off in frequency." : "No number of bands pays; what they would do:";
+  const rows = steps.map((step, k) => {
     const svg = document.createElementNS(ns, "svg");
     svg.setAttribute("viewBox", "0 0 100 8");
     svg.setAttribute("preserveAspectRatio", "none");
     svg.setAttribute("aria-hidden", "true");
     const bar = document.createElementNS(ns, "rect");
-    bar.setAttribute("width", String(Math.max(0.5, (100 * left) / most)));
+    bar.setAttribute("width", String(Math.max(0.5, (100 * step.left_db) / most)));
     bar.setAttribute("height", "8");
     svg.append(bar);
-    const notes = [k === worth.recommended && "recommended", k === worth.knee && "the knee"].filter(Boolean).join(", ");
     return make(
       "tr", { class: k === count ? "chosen" : "" },
       make("th", { scope: "row" }, k ? String(k) : "none"),
       make("td", { class: "share" }, svg),
-      make("td", { class: "right" }, `${left.toFixed(2)} dB`),
-      make("td", { class: "right" }, k ? minus(`-${(worth.left_db[k - 1] - left).toFixed(2)}`) : ""),
-      make("td", {}, notes),
+      make("td", { class: "right" }, `${step.left_db.toFixed(2)} dB`),
+      make("td", { class: "right" }, k ? `${step.taken_db.toFixed(2)} dB` : ""),
+      make("td", {}, verdict.bands.length && k === verdict.bands.length ? "advised" : ""),
       make("td", {}, k ? make("button", { type: "button", class: "quiet", "aria-label": `design ${k} band${k === 1 ? "" : "s"}`, onclick: () => designBands(k) }, "Take") : ""),
     );
   });
-  find("worth").replaceChildren(
-    make("table", { class: "worth" }, make("thead", {}, make("tr", {}, ...["Bands", "Left of what can be mended, rms", "", "Bought", "", ""].map((words) => (words ? make("th", { scope: "col" }, words) : make("td", {}))))), make("tbody", {}, ...rows)),
+  find("counts").replaceChildren(
+    make("table", { class: "counts" }, make("thead", {}, make("tr", {}, ...["Bands", "Left to mend, rms", "", "Taken away", "", ""].map((words) => (words ? make("th", { scope: "col" }, words) : make("td", {}))))), make("tbody", {}, ...rows)),
   );
 }
 
@@ -376,7 +388,7 @@ function showOrbit(angle = 0) {
   slider.min = String(found ? Math.min(...found.aims.map((a) => a.angle_deg)) : 0);
   find("aim-typed").min = slider.min;
   slider.disabled = find("aim-typed").disabled = !found;
-  find("aim-words").textContent = found ? `${found.sentence[0].toUpperCase()}${found.sentence.slice(1)}.` : study.missing[orbit] || "not known";
+  find("aim-words").textContent = found ? found.sentence : study.missing[orbit] || "not known";
   aimAt(angle);
 }
 
@@ -413,13 +425,13 @@ function aimAt(angle, isFromTable = false) {
   const isAway = one.angle_deg !== 0;
   find("figures-aim").hidden = !isAway;
   const lost = Object.entries(KNOWN_AT_AIMS).filter(([key]) => desk.plain.has(key) && !one.curves[key]).map(([, name]) => name);
-  find("figures-aim-words").textContent = `Curves and figures are those ${aimWords(orbit, one.angle_deg)}${one.notes.length ? ` (${one.notes.join("; ")})` : ""}. The sound power is the same at every aim, and the goal, which is one straight ahead, is left out.${lost.length ? ` Not known at this aim: ${lost.join(", ")}.` : ""}`;
+  find("figures-aim-words").textContent = `Curves and figures are those ${aimWords(orbit, one.angle_deg)}${one.notes.length ? ` (${one.notes.join("; ")})` : ""}. The sound power is the same at every aim, and the target, which is one straight ahead, is left out.${lost.length ? ` Not known at this aim: ${lost.join(", ")}.` : ""}`;
   const button = find("aim-take");
   button.hidden = !one.equalizer;
   button.textContent = `Set the equalizer made for ${words}`;
   find("aim-bars").replaceChildren(
     make(
-      "table", { class: "worth" },
+      "table", { class: "counts" },
       make("thead", {}, make("tr", {}, ...["Angle", "Uneven, rms", "With its own equalizer", ""].map((w) => (w ? make("th", { scope: "col" }, w) : make("td", {}))))),
       make(
         "tbody", {},
@@ -457,6 +469,7 @@ function listen() {
     e.preventDefault();
     designBands(find("count").value ? +find("count").value : null);
   };
+  find("take-advised").onclick = () => designBands(null);
   find("add-band").onclick = () => addAt(1000, 0);
   find("clear").onclick = () => set({ bands: [], preamp_db: null });
   find("preamp").oninput = (e) => e.target.value !== "" && set({ preamp_db: held(+e.target.value, [-60, 20]) });

@@ -16,13 +16,15 @@ import numpy as np
 
 from earwitness.errors import InputError, choice
 from earwitness.figures.angles import WIDEST_GAP_DEG, filled, orbit_rows
-from earwitness.figures.linearity import LINEARITY_BAND_HZ
-from earwitness.figures.sampling import band_grid, sampled, smoothed
 from earwitness.figures.windows import UNTRUSTED_SHARE, Levels, curve_of, window_weights
-from earwitness.insight.mend.design import DEFAULT_LIMITS, Design, Limits, design, problem_of
+from earwitness.insight.mend.design import Design
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ
-from earwitness.insight.mend.goal import flat_window
+from earwitness.insight.mend.limits import DEFAULT_LIMITS, Limits
+from earwitness.insight.mend.objective import problem_of
 from earwitness.insight.mend.report import shifted
+from earwitness.insight.mend.stop import choose
+from earwitness.insight.mend.views import NEAR, Views
+from earwitness.insight.mend.yardsticks import roughness
 from earwitness.quantities import Curve, on_orbit
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.directions import Orbit
@@ -200,21 +202,6 @@ def _mixed(parts: list[tuple[float, _Average]]) -> _Average:
     return _Average(energy, untrusted, pulls, np.all([part.known for _, part in parts], axis=0))
 
 
-def roughness(curve: Curve) -> tuple[float, float] | None:
-    """Rms about the own straight line, 100 Hz to 10 kHz after 1/12 octave smoothing, and its uncertainty [dB]."""
-    hz = band_grid(*LINEARITY_BAND_HZ)
-    values, u, _, valid = sampled(smoothed(curve, 12), hz)
-    if not valid.all():
-        return None
-    x = np.log2(hz) - np.log2(hz).mean()
-    away = values - values.mean()
-    away = away - x * (x @ away) / (x @ x)
-    rms = math.sqrt(float((away**2).mean()))
-    # Errors taken as independent a third of an octave apart, as for slopes.
-    spread = math.sqrt(float((away**2 * u**2).sum()) * 20 / 3) / (hz.size * max(rms, 1e-9))
-    return rms, spread
-
-
 def _joint(curves: Sequence[Curve]) -> tuple[float, float] | None:
     """Root mean square of the roughness of several curves, and its uncertainty."""
     parts = [roughness(curve) for curve in curves]
@@ -260,22 +247,54 @@ def aim(
         return f"{words}: the curves are not valid from 100 Hz to 10 kHz"
     mend, mended_db = None, None
     if bands:
-        weights = np.abs(np.array([place.weights for place in window_places])).sum(axis=0)
         # An aim whose curves are too uncertain to equalize is still an aim.
         with suppress(InputError):
-            problem = problem_of(
-                levels,
-                flat_window(),
-                limits=limits,
-                sample_rate_hz=sample_rate_hz,
-                curves={one.key: one for one in curves},
-                window_weights_of=weights,
-            )
-            mend = design(problem, bands)
-            after = _joint([shifted(one, mend.equalizer, sample_rate_hz) for one in curves])
+            views = _views(levels, window_places, early_places)
+            problem = problem_of(views, limits=limits, sample_rate_hz=sample_rate_hz)
+            mend = choose(problem, most=bands).design
+            after = rough if mend is None else _joint([shifted(one, mend.equalizer, sample_rate_hz) for one in curves])
             mended_db = None if after is None else after[0]
     notes = _notes([*window_places, *early_places], between, mirrored)
     return Aim(orbit, angle_deg, direct_curve, window_curve, early_curve, room_curve, *rough, mend, mended_db, notes)
+
+
+def _views(levels: Levels, window: list[_Place], early: list[_Place]) -> Views:
+    """What a design sees about an aim: the window's positions turned along, the reflections', and all for the power."""
+    whole = window_weights(levels.directions)["sound_power"]
+    power = np.zeros(len(levels.directions)) if isinstance(whole, str) else whole
+    every = [_Place(row, False, False) for row in np.eye(len(levels.directions))[power > 0]]
+    weights = np.array([place.weights for place in (*window, *early, *every)])
+    angles = [abs(angle) for _, angle in cta2034.positions("listening_window")]
+    size = len(weights)
+
+    def row(first: int, shares: FloatArray) -> FloatArray:
+        found = np.zeros(size)
+        found[first : first + shares.size] = shares / shares.sum()
+        return found
+
+    rows = {
+        "on_axis": row(0, np.ones(1)),
+        "listening_window": row(0, np.ones(len(window))),
+        NEAR: row(0, np.isclose(angles, 10.0).astype(float)),
+    }
+    missing = {}
+    if early:
+        counts = [len(cta2034.positions(part)) for part in cta2034.EARLY_REFLECTIONS]
+        rows["early_reflections"] = row(len(window), np.concatenate([np.full(n, 0.2 / n) for n in counts]))
+    else:
+        missing["early_reflections"] = "positions turned by the aim were not measured"
+    if every:
+        rows["sound_power"] = row(len(window) + len(early), power[power > 0])
+    else:
+        missing["sound_power"] = str(whole)
+    if early and every:
+        shares = cta2034.IN_ROOM_WEIGHTS
+        rows["in_room"] = sum((share * rows[key] for key, share in shares.items()), np.zeros(size))
+    u = np.sqrt(weights**2 @ levels.u_of_levels_db() ** 2)
+    known = np.ones_like(levels.valid) if levels.known is None else levels.known
+    bad = (weights != 0).astype(float) @ (~(levels.valid & known)).astype(float) > 0
+    level = weights @ np.where(np.isfinite(levels.level_db), levels.level_db, -300.0)
+    return Views(levels.axis.hz, level, u, ~bad, levels.u_common_db, rows, missing)
 
 
 def _early(levels: Levels, orbit: Orbit, angle_deg: float) -> tuple[_Average | None, list[_Place]]:
@@ -397,13 +416,9 @@ def aim_study(
     if bands and len(known) == len(found):
         best_mended, margin_mended, clear_mended = _choice(found, known)
     ordered = tuple(sorted(found, key=lambda one: one.angle_deg))
-    where = aim_words(orbit, best, both_sides=both_sides)
-    words = _sentence(where, best, margin, clear)
-    if best_mended is not None and margin_mended is not None:
-        where = aim_words(orbit, best_mended, both_sides=both_sides)
-        words += f"; each with its own equalizer: {_sentence(where, best_mended, margin_mended, clear_mended)}"
-    if orbit == "horizontal":
-        words += _of_the_sides(both_sides, is_turned=bool(best or best_mended))
+    plain = _Found(best, margin, clear)
+    with_equalizer = None if best_mended is None else _Found(best_mended, margin_mended or 0.0, clear_mended)
+    words = _study_words(orbit, plain, with_equalizer, both_sides=both_sides)
     return AimStudy(
         ordered, tuple(missing), best, margin, clear, best_mended, margin_mended, clear_mended, words, both_sides
     )
@@ -427,17 +442,40 @@ def lead(ahead: Aim, other: Aim, scores: tuple[float, float] | None = None) -> t
     return first - second, math.hypot(ahead.u_db, other.u_db)
 
 
-def _sentence(where: str, best_deg: float, margin_db: float, clear: bool) -> str:
-    """where : the best aim in words."""
-    if best_deg == 0.0:
-        return "no aim is smoother than straight ahead by more than 0.1 dB"
-    sure = "" if clear else ", within the uncertainty"
-    return f"{where} is smoother than straight ahead by {margin_db:.1f} dB rms{sure}"
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """An aim, its lead over straight ahead, and whether that is beyond its uncertainty."""
+
+    angle_deg: float
+    margin_db: float
+    is_clear: bool
 
 
-def _of_the_sides(both_sides: bool, *, is_turned: bool) -> str:
-    """What was done about left and right, and what it means for a pair."""
+def _study_words(orbit: Orbit, plain: _Found, equalized: _Found | None, *, both_sides: bool) -> str:
+    """One sentence for the aim without and with an equalizer, and one about the sides."""
+
+    def where(one: _Found) -> str:
+        if one.angle_deg == 0.0:
+            return "straight at you"
+        return f"so that you sit {aim_words(orbit, one.angle_deg, both_sides=both_sides)}"
+
+    def gain(one: _Found) -> str:
+        if one.angle_deg == 0.0:
+            return f"no other angle is smoother by more than {SMALLEST_MARGIN_DB:g} dB"
+        return f"smoother by {one.margin_db:.1f} dB rms{'' if one.is_clear else ', within the uncertainty'}"
+
+    if equalized is None:
+        words = f"Aim it {where(plain)}: {gain(plain)}."
+    elif equalized.angle_deg == plain.angle_deg == 0.0:
+        words = f"Aim it {where(plain)}: {gain(plain)}, with or without EQ."
+    elif equalized.angle_deg == plain.angle_deg:
+        words = f"Aim it {where(plain)}: without EQ {gain(plain)}, with EQ {gain(equalized)}."
+    else:
+        words = f"Without EQ aim it {where(plain)} ({gain(plain)}), with EQ {where(equalized)} ({gain(equalized)})."
+    if orbit == "vertical":
+        return words
     if not both_sides:
-        return "; left and right are taken to be alike"
-    pair = ", and its mirror image asks for the opposite side" if is_turned else ""
-    return f"; left and right differ, so both sides were studied{pair}"
+        return f"{words} Left and right are assumed equal."
+    is_turned = bool(plain.angle_deg or (equalized is not None and equalized.angle_deg))
+    mirror = " Its mirror image asks for the opposite side." if is_turned else ""
+    return f"{words} Left and right differ, so both sides were studied.{mirror}"

@@ -1,90 +1,77 @@
-"""What an equalizer is to reach: a flat listening window, a straight slope in the room, or the user's own table."""
+"""What an equalizer is to reach: even by the joint objective, or with a slope or a table the user asks for."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
-from earwitness.errors import InputError, choice
-from earwitness.figures.linearity import LINEARITY_BAND_HZ, Line, slope
-from earwitness.quantities import Curve
+from earwitness.errors import InputError
 from earwitness.quantities.arrays import BoolArray, FloatArray, lock_fields
 
-CURVES = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
 STEEPEST_DB_PER_OCTAVE = 6.0
-_NAMES = {"on_axis": "curve on the axis", "in_room": "predicted in-room response"}
-
-
-def curve_name(curve: str) -> str:
-    """A curve's key as it stands in a sentence."""
-    return _NAMES.get(curve, curve.replace("_", " "))
+GoalKind = Literal["even", "slope", "table"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Goal:
-    """A target shape for one curve; its overall level is left free.
+    """A wish beside evenness. The overall level is always free.
 
-    curve : key of the curve that is to follow it; hz : (P,) rising; shape_db : (P,), linear against log frequency
-    between; beyond the ends continued where `beyond` (straight lines), else no goal there
+    kind : "even" for none; "slope" : of the predicted in-room response, slope_db_per_octave; "table" : level of the
+    listening window, hz (P,) rising and shape_db (P,), linear against log frequency, nothing asked for outside it
     sentence : plain words
     """
 
-    curve: str
-    hz: FloatArray
-    shape_db: FloatArray
-    beyond: bool
+    kind: GoalKind
     sentence: str
+    slope_db_per_octave: float = 0.0
+    hz: FloatArray | None = None
+    shape_db: FloatArray | None = None
 
     def __post_init__(self) -> None:
-        lock_fields(self, hz=float, shape_db=float)
+        if self.hz is not None:
+            lock_fields(self, hz=float, shape_db=float)
 
-    def at(self, frequency_hz: FloatArray) -> tuple[FloatArray, BoolArray]:
-        """(F,) shape [dB] and where there is a goal."""
-        x, known = np.log2(frequency_hz), np.log2(self.hz)
-        values = np.interp(x, known, self.shape_db)
-        inside = (x >= known[0] - 1e-9) & (x <= known[-1] + 1e-9)
-        if not self.beyond:
-            return values, inside
-        rise = (self.shape_db[-1] - self.shape_db[0]) / (known[-1] - known[0])
-        values = values + rise * (np.minimum(x - known[0], 0.0) + np.maximum(x - known[-1], 0.0))
-        return values, np.ones(x.shape, dtype=bool)
+    @property
+    def curve(self) -> str:
+        """Key of the curve the goal is told of."""
+        return "in_room" if self.kind == "slope" else "listening_window"
+
+    def there(self, frequency_hz: FloatArray) -> BoolArray:
+        """(F,) bool, where there is a goal."""
+        if self.hz is None:
+            return np.ones(frequency_hz.shape, dtype=bool)
+        inside = (frequency_hz >= self.hz[0] * (1 - 1e-9)) & (frequency_hz <= self.hz[-1] * (1 + 1e-9))
+        return np.asarray(inside, dtype=bool)
+
+    def shape(self, frequency_hz: FloatArray) -> FloatArray:
+        """(F,) asked-for shape of `curve` [dB], its level free; zeros for "even", which follows the directivity."""
+        x = np.log2(frequency_hz / 1000.0)
+        if self.hz is None or self.shape_db is None:
+            return np.asarray(self.slope_db_per_octave * x, dtype=float)
+        return np.asarray(np.interp(x, np.log2(self.hz / 1000.0), self.shape_db), dtype=float)
 
 
-def flat_window(curve: str = "listening_window") -> Goal:
-    """A level curve: the listening window by default."""
-    choice("the curve of the goal", curve, CURVES)
-    words = f"a flat {curve_name(curve)}"
-    return Goal(curve, np.array([20.0, 20_000.0]), np.zeros(2), True, words)
+EVEN = Goal("even", "even on axis, and as even in the room as the directivity allows")
 
 
-def straight_slope(slope_db_per_octave: float, *, curve: str = "in_room") -> Goal:
-    """A straight line on log frequency. InputError for a slope steeper than 6 dB/octave."""
-    choice("the curve of the goal", curve, CURVES)
+def straight_slope(slope_db_per_octave: float) -> Goal:
+    """An in-room response along a straight line on log frequency. InputError for one steeper than 6 dB/octave."""
     if not abs(slope_db_per_octave) <= STEEPEST_DB_PER_OCTAVE:
         raise InputError(
             f"a goal of {slope_db_per_octave} dB/octave", expected=f"at most {STEEPEST_DB_PER_OCTAVE:g} dB/octave"
         )
-    hz = np.array([20.0, 20_000.0])
-    words = f"a straight {curve_name(curve)} of {slope_db_per_octave:+.2f} dB/octave"
-    return Goal(curve, hz, slope_db_per_octave * np.log2(hz / 1000.0), True, words)
+    words = f"a predicted in-room response of {slope_db_per_octave:+.2f} dB/octave"
+    return Goal("slope", words, slope_db_per_octave)
 
 
-def fitted_slope(curve: Curve, *, band_hz: tuple[float, float] = LINEARITY_BAND_HZ) -> Goal:
-    """The straight line that fits a curve best; InputError where the curve does not cover the band."""
-    line = slope(curve, band_hz=band_hz)
-    if not isinstance(line, Line):
-        raise InputError(f"no slope can be fitted: {line.reason}", remedy="give the slope in dB/octave")
-    return straight_slope(float(line.slope.value or 0.0), curve=curve.key)
-
-
-def table(points: Sequence[tuple[float, float]], *, curve: str = "listening_window") -> Goal:
-    """The user's table of (frequency [Hz], level [dB]); outside it nothing is asked for.
+def table(points: Sequence[tuple[float, float]]) -> Goal:
+    """The user's table of (frequency [Hz], level [dB]) for the listening window; outside it nothing is asked for.
 
     InputError for fewer than two points, numbers that are not finite, or frequencies that do not rise from above 0.
     """
-    choice("the curve of the goal", curve, CURVES)
     rows = np.asarray(points, dtype=float).reshape(-1, 2)
     good = len(rows) >= 2 and bool(np.isfinite(rows).all()) and rows[0, 0] > 0 and bool((np.diff(rows[:, 0]) > 0).all())
     if not good:
@@ -92,5 +79,4 @@ def table(points: Sequence[tuple[float, float]], *, curve: str = "listening_wind
             f"a target table of {len(rows)} points",
             expected="two or more rows of frequency in Hz, rising from above 0, and level in dB",
         )
-    words = f"a {curve_name(curve)} after a table of {len(rows)} points"
-    return Goal(curve, rows[:, 0], rows[:, 1], False, words)
+    return Goal("table", f"a listening window after a table of {len(rows)} points", 0.0, rows[:, 0], rows[:, 1])

@@ -12,9 +12,10 @@ from types import MappingProxyType
 
 import numpy as np
 
-from earwitness.insight.mend.aim import roughness
-from earwitness.insight.mend.design import Design, Problem, measured
+from earwitness.insight.mend.change import Drawn, FigureChange, changes, drawn_curves
+from earwitness.insight.mend.design import Design, measured
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, Equalizer, gain_db
+from earwitness.insight.mend.objective import Problem
 from earwitness.insight.mend.report import (
     CHECKED,
     WORSE_DB,
@@ -25,6 +26,7 @@ from earwitness.insight.mend.report import (
     shifted,
     unit_spread,
 )
+from earwitness.insight.mend.yardsticks import roughness
 from earwitness.quantities import Curve, Figure
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.axis import hz_words
@@ -40,6 +42,7 @@ class Prepared:
     before: Mapping[str, Curve]
     figures: Mapping[str, Figure]
     roughness_db: Mapping[str, float]
+    drawn: Drawn
     problem: Problem | None
     sample_rate_hz: float
 
@@ -48,12 +51,13 @@ class Prepared:
 class Weighed:
     """What an equalizer does: figures behind it, rms roughness by curve [dB], cost, what is left, and warnings.
 
-    left, spread : None where it is for no goal
+    changes : of every figure; left, spread : None where it is for no goal
     """
 
     equalizer: Equalizer
     figures: Mapping[str, Figure]
     roughness_db: Mapping[str, float]
+    changes: tuple[FigureChange, ...]
     headroom: Headroom
     left: Design | None
     spread: UnitSpread | None
@@ -73,7 +77,8 @@ def prepared(
 ) -> Prepared:
     """Curves (those of `CHECKED` count) and figures before the equalizer, with all that need not be made again."""
     before = {key: curves[key] for key in CHECKED if key in curves}
-    return Prepared(before, balance_figures(before, figures), _rough(before), problem, sample_rate_hz)
+    told = balance_figures(before, figures)
+    return Prepared(before, told, _rough(before), drawn_curves(before, sample_rate_hz), problem, sample_rate_hz)
 
 
 def weighed(at: Prepared, equalizer: Equalizer) -> Weighed:
@@ -89,10 +94,13 @@ def weighed(at: Prepared, equalizer: Equalizer) -> Weighed:
     ]
     if rougher:
         warnings += (f"rougher than before, rms: {', '.join(rougher)}",)
+    figures = balance_figures(after, at.figures)
+    pairs = {key: (was, rough[key]) for key, was in at.roughness_db.items() if key in rough}
     return Weighed(
         equalizer,
-        balance_figures(after, at.figures),
+        figures,
         rough,
+        changes(at.drawn, equalizer, (at.figures, figures), pairs),
         headroom(equalizer, at.sample_rate_hz),
         None if problem is None else measured(problem, equalizer),
         None if problem is None else unit_spread(problem, equalizer),
@@ -104,17 +112,17 @@ def boost_warnings(problem: Problem, equalizer: Equalizer) -> tuple[str, ...]:
     """Where the bands boost what a boost does not mend, and whether all together boost more than the limit."""
     gain = gain_db(equalizer, problem.hz, problem.sample_rate_hz)
     found = []
-    able = problem.equalizability
-    if able is not None and not problem.limits.forced:
-        bass = problem.hz < able.useful_bass_hz
+    if not problem.limits.forced:
+        bass_hz = problem.seen.bass_hz
+        bass = problem.hz < bass_hz
         over = (problem.cap_db <= 0.0) & (gain > SPOKEN_DB)
         told = (
             (
                 over & bass,
-                f"below the useful bass ({hz_words(able.useful_bass_hz)}): it costs power and gives no level",
+                f"below the useful bass ({hz_words(round(bass_hz, 1))}): it costs power and gives no level",
             ),
-            (over & ~bass & able.no_boost, "a dip from interference: other directions get the boost, the dip stays"),
-            (over & ~bass & ~able.no_boost, "the roll-off of the bass, which is left alone"),
+            (over & ~bass & problem.no_boost, "a dip from interference: other directions get the boost, the dip stays"),
+            (over & ~bass & ~problem.no_boost, "the roll-off of the bass, which is left alone"),
         )
         found += [f"{_stretch(problem.hz, gain, mask)} are boosted: {words}" for mask, words in told if mask.any()]
     most = float(gain.max())

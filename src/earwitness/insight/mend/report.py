@@ -9,23 +9,25 @@ from types import MappingProxyType
 
 import numpy as np
 
-from earwitness.figures.linearity import LINEARITY_BAND_HZ, Line, deviations, slope
+from earwitness.figures.linearity import Line, deviations, slope
 from earwitness.figures.rating import preference_rating
 from earwitness.figures.read import BALANCE
 from earwitness.figures.read import balance_figures as drawn_balance
-from earwitness.figures.sampling import band_grid, covers, sampled, smoothed
+from earwitness.figures.sampling import band_grid, covers
 from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_means
 from earwitness.figures.uncertainty import exact
 from earwitness.figures.windows import INDEX_NAMES, Levels, window_weights, windows
 from earwitness.insight.findings.phrases import hertz
-from earwitness.insight.mend.design import Problem
+from earwitness.insight.mend.change import FigureChange, changes, drawn_curves
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, Equalizer, apply, gain_db
+from earwitness.insight.mend.objective import Problem
+from earwitness.insight.mend.scales import UNIT_SPREAD_PERCENT
+from earwitness.insight.mend.yardsticks import roughness
 from earwitness.quantities import Curve, Figure, FrequencyAxis, not_judged
 from earwitness.quantities.arrays import FloatArray, lock_fields
 
 CHECKED = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
 WORSE_DB = 0.3
-UNIT_SPREAD_PERCENT = 3.0
 _WIDEST_SHIFT_PERCENT = 30
 _RATED = ("on_axis", "in_room", "sound_power", "listening_window")
 _HEARD_HZ = (20.0, 20_000.0)
@@ -67,7 +69,8 @@ class UnitSpread:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Mended:
-    """Curves and figures by key before and after; roughness : rms about its own line by curve, (before, after) [dB]."""
+    """Curves and figures by key before and after; roughness : rms about its own line by curve, (before, after) [dB];
+    changes : of every figure."""
 
     equalizer: Equalizer
     sample_rate_hz: float
@@ -76,6 +79,7 @@ class Mended:
     figures_before: Mapping[str, Figure]
     figures_after: Mapping[str, Figure]
     roughness_db: Mapping[str, tuple[float, float]]
+    changes: tuple[FigureChange, ...]
     headroom: Headroom
     spread: UnitSpread | None
     warnings: tuple[str, ...]
@@ -105,8 +109,9 @@ def mended(
     told = drawn_balance(levels, found) if found is not None and figures is None else dict(figures or {})
     told = {key: told[key] for key in BALANCE if key in told}
     new = windows(apply(levels, equalizer, sample_rate_hz)).curves
-    rough = {key: (_roughness(old[key]), _roughness(new[key])) for key in CHECKED if key in old and key in new}
-    known = {key: (a, b) for key, (a, b) in rough.items() if a is not None and b is not None}
+    checked = [key for key in CHECKED if key in old and key in new]
+    rough = {key: (roughness(old[key]), roughness(new[key])) for key in checked}
+    known = {key: (a[0], b[0]) for key, (a, b) in rough.items() if a is not None and b is not None}
     worse = [
         f"rougher by {b - a:.1f} dB rms than without it: {old[key].name}"
         for key, (a, b) in known.items()
@@ -114,14 +119,16 @@ def mended(
     ]
     spread = None if problem is None else unit_spread(problem, equalizer, spread_percent=spread_percent)
     cost = headroom(equalizer, sample_rate_hz)
+    pair = told, balance_figures(new, told)
+    drawn = drawn_curves({key: old[key] for key in checked}, sample_rate_hz)
     return Mended(
         equalizer,
         sample_rate_hz,
         old,
         new,
-        told,
-        balance_figures(new, told),
+        *pair,
         known,
+        changes(drawn, equalizer, pair, known),
         cost,
         spread,
         tuple(worse),
@@ -157,18 +164,6 @@ def _with_its_spread(figure: Figure, before: Figure | None) -> Figure:
     shift = figure.value - before.value
     interval = None if before.interval is None else (before.interval[0] + shift, before.interval[1] + shift)
     return replace(figure, u=before.u, interval=interval, shared=before.shared)
-
-
-def _roughness(curve: Curve) -> float | None:
-    """Rms of the 1/12 octave smoothed curve about its own line, 100 Hz to 10 kHz [dB]."""
-    hz = band_grid(*LINEARITY_BAND_HZ)
-    values, _, _, valid = sampled(smoothed(curve, 12), hz)
-    if not valid.all():
-        return None
-    x = np.log2(hz) - np.log2(hz).mean()
-    away = values - values.mean()
-    away = away - x * (x @ away) / (x @ x)
-    return math.sqrt(float((away**2).mean()))
 
 
 def headroom(equalizer: Equalizer, sample_rate_hz: float = DEFAULT_RATE_HZ) -> Headroom:

@@ -36,9 +36,9 @@ _SECTIONS = {
     "beside": "Beside others",
 }
 _PLACES = (
-    ("heard", "heard"), ("reliability", "heard"), ("mended", "mended"), ("bands", "mended"), ("worth", "mended"),
-    ("before-after", "mended"), ("aim", "mended"), ("claims", "match"), ("amplifier", "match"),
-    ("subwoofer", "match"), ("seats", "match"),
+    ("heard", "heard"), ("reliability", "heard"), ("eq-verdict", "mended"), ("mended", "mended"), ("bands", "mended"),
+    ("before-after", "mended"), ("band-count", "mended"), ("aim", "mended"), ("claims", "match"),
+    ("amplifier", "match"),    ("subwoofer", "match"), ("seats", "match"),
     ("beside", "beside"),
 )  # fmt: skip
 # What versions that kept no record of their files wrote into a page's folder.

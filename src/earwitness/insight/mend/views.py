@@ -1,0 +1,224 @@
+"""What a design looks at: levels of positions, and the curves they make, on the design's grid.
+
+Straight ahead the positions are the measured directions; for another aim they are turned along.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+
+from earwitness.dsp.smoothing import smooth_power
+from earwitness.errors import InputError
+from earwitness.figures.windows import NAMES, UNTRUSTED_SHARE, Levels, window_weights
+from earwitness.insight.mend.scales import PER_OCTAVE
+from earwitness.quantities import from_orbit
+from earwitness.quantities.arrays import BoolArray, FloatArray, lock_fields
+from earwitness.quantities.axis import log_axis
+from earwitness.standards import cta2034
+
+CURVES = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
+ON, WINDOW, EARLY, POWER, ROOM = range(5)
+NEAR = "near"
+NEAR_DEG = 15.0
+DETAIL_FRACTION = float(PER_OCTAVE)
+HIGHEST_HZ = 20_000.0
+BASS_DROP_DB = 6.0
+_LEAST_DIRECTIONS = 3
+_SAME_DEG = 0.01
+_FAINTEST = 1e-12
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Views:
+    """Positions and what is made of them.
+
+    hz : (A,); level_db, u_db : (P, A); valid : (P, A) bool; u_common_db : (A,) shared by all
+    rows : (P,) energy weights by key of a curve, and "near" for the positions about 10 degrees off the axis
+    missing : why a curve is not there, by key
+    """
+
+    hz: FloatArray
+    level_db: FloatArray
+    u_db: FloatArray
+    valid: BoolArray
+    u_common_db: FloatArray
+    rows: Mapping[str, FloatArray]
+    missing: Mapping[str, str]
+
+    def __post_init__(self) -> None:
+        lock_fields(self, hz=float, level_db=float, u_db=float, valid=bool, u_common_db=float)
+        for name in ("rows", "missing"):
+            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """The views on the design's grid, 24 points an octave through 1 kHz, smoothed over 1/24 octave of energy.
+
+    hz : (F,); curve_db : (5, F) in the order of CURVES; known : (5, F) where each is there and trusted; what is not
+    known is filled with a neighbor's shape and carries no weight
+    near_db : (F,) energy mean of the positions about 10 degrees off; level_db : (P, F); trusted : (P, F) 1 or a trace
+    window, early : (P,) weights of the two groups of positions, early None where it is missing
+    u_own_db : (F,) of a position of the window; u_common_db : (F,)
+    bass_hz : where the window has fallen 6 dB, or the lowest frequency of the data; rolls_off : whether it has
+    missing : as in `Views`
+    """
+
+    hz: FloatArray
+    curve_db: FloatArray
+    known: BoolArray
+    near_db: FloatArray
+    level_db: FloatArray
+    trusted: FloatArray
+    window: FloatArray
+    early: FloatArray | None
+    u_own_db: FloatArray
+    u_common_db: FloatArray
+    bass_hz: float
+    rolls_off: bool
+    missing: Mapping[str, str]
+
+    @property
+    def octaves(self) -> FloatArray:
+        """(F,) octaves above 1 kHz."""
+        return np.asarray(np.log2(self.hz / 1000.0), dtype=float)
+
+
+def views_of(levels: Levels) -> Views:
+    """Straight ahead. InputError when fewer than three directions of the listening window were measured."""
+    parts = window_weights(levels.directions)
+    rows = {key: part for key in CURVES if not isinstance(part := parts[key], str)}
+    missing = {key: part for key in CURVES if isinstance(part := parts[key], str)}
+    if "listening_window" not in rows:
+        rows["listening_window"] = _measured_window(levels)
+    window = rows["listening_window"]
+    if np.count_nonzero(window) < _LEAST_DIRECTIONS:
+        raise InputError(
+            "fewer than three directions near the axis were measured",
+            expected="the directions of the listening window",
+            remedy="without them nothing tells the source from interference; measure at least ±10° and ±20°",
+        )
+    if "on_axis" not in rows:
+        raise InputError("there is no curve on axis to equalize", expected=missing["on_axis"])
+    ahead = levels.directions.unit_vectors()[:, 0]
+    near = (ahead > np.cos(np.deg2rad(NEAR_DEG))) & (rows["on_axis"] == 0)
+    rows[NEAR] = near / near.sum() if near.sum() >= 2 else window
+    known = np.ones(levels.valid.shape, dtype=bool) if levels.known is None else levels.known
+    valid = levels.valid & known & np.isfinite(levels.level_db)
+    level = np.where(np.isfinite(levels.level_db), levels.level_db, -300.0)
+    return Views(levels.axis.hz, level, levels.u_of_levels_db(), valid, levels.u_common_db, rows, missing)
+
+
+def _measured_window(levels: Levels) -> FloatArray:
+    """(D,) alike for those of the listening window's directions that were measured, sum 1."""
+    vectors = levels.directions.unit_vectors()
+    weights = np.zeros(len(levels.directions))
+    for orbit, angle in cta2034.positions("listening_window"):
+        toward = from_orbit("horizontal" if orbit == "horizontal" else "vertical", angle).unit_vectors()[0]
+        weights[vectors @ toward > np.cos(np.deg2rad(_SAME_DEG))] = 1.0
+    return np.asarray(weights / max(float(weights.sum()), 1.0), dtype=float)
+
+
+def seen_of(views: Views, *, highest_hz: float = HIGHEST_HZ) -> Seen:
+    """On the design's grid, over the stretch about 1 kHz in which axis and window are trusted.
+
+    InputError without such a stretch of an octave, or where the middle is no level to go by (a subwoofer).
+    """
+    x_all = np.log2(views.hz)
+    energy = 10 ** (views.level_db / 10)
+    energy = np.maximum(energy, _FAINTEST * energy.max())
+    trusted = _trusted(views, energy)
+    low_hz, high_hz = _stretch(views.hz, trusted["on_axis"] & trusted["listening_window"])
+    hz = log_axis(low_hz, min(high_hz, highest_hz), PER_OCTAVE).hz
+    fine = smooth_power(energy, views.hz, hz, DETAIL_FRACTION)
+    x = np.log2(hz)
+
+    def level(row: FloatArray) -> FloatArray:
+        return np.asarray(10 * np.log10(row @ fine), dtype=float)
+
+    curves = np.stack(
+        [level(views.rows[key] if key in views.rows else views.rows["listening_window"]) for key in CURVES]
+    )
+    nearest = np.abs(x_all[:, None] - x).argmin(axis=0)
+    known = np.stack([trusted[key][nearest] if key in trusted else np.zeros(hz.size, dtype=bool) for key in CURVES])
+    curves = _filled(curves, known)
+    window = views.rows["listening_window"]
+    u_own = np.sqrt((window[:, None] * views.u_db**2).sum(axis=0))
+    bass_hz, rolls_off = _bass(hz, curves[WINDOW])
+    return Seen(
+        hz,
+        curves,
+        known,
+        level(views.rows[NEAR]),
+        10 * np.log10(fine),
+        np.where(views.valid[:, nearest], 1.0, 1e-6),
+        window,
+        views.rows.get("early_reflections"),
+        np.interp(x, x_all, u_own),
+        np.interp(x, x_all, views.u_common_db),
+        bass_hz,
+        rolls_off,
+        views.missing,
+    )
+
+
+def _trusted(views: Views, energy: FloatArray) -> dict[str, BoolArray]:
+    """(A,) by curve: at most a quarter of its energy comes from positions that are not trusted."""
+    found = {}
+    for key in CURVES:
+        if key in views.rows:
+            row = views.rows[key][:, None]
+            found[key] = (row * energy * ~views.valid).sum(axis=0) <= UNTRUSTED_SHARE * (row * energy).sum(axis=0)
+    return found
+
+
+def _stretch(hz: FloatArray, good: BoolArray) -> tuple[float, float]:
+    """Ends of the good stretch about 1 kHz; InputError without one."""
+    middle = int(np.argmin(np.abs(np.log(hz / 1000.0))))
+    name = f"curve {NAMES['on_axis']} or the listening window"
+    if not good[middle]:
+        raise InputError(f"the {name} is not valid at 1 kHz", expected="a valid stretch about 1 kHz to equalize")
+    bad = np.flatnonzero(~good)
+    low = int(bad[bad < middle].max(initial=-1)) + 1
+    high = int(bad[bad > middle].min(initial=hz.size)) - 1
+    if hz[high] < 2 * hz[low]:
+        raise InputError(f"the {name} is valid over too narrow a range to equalize", expected="an octave or more")
+    return float(hz[low]), float(hz[high])
+
+
+def _filled(curves: FloatArray, known: BoolArray) -> FloatArray:
+    """Curves whose unknown parts follow the window, so that no trend is bent by what is not there."""
+    found = curves.copy()
+    for row in range(len(curves)):
+        if known[row].all() or row == WINDOW:
+            continue
+        if not known[row].any():
+            found[row] = curves[WINDOW]
+            continue
+        places = np.flatnonzero(known[row])
+        nearest = places[np.abs(np.arange(known.shape[1])[:, None] - places).argmin(axis=1)]
+        found[row] = np.where(known[row], curves[row], curves[WINDOW] + (curves[row] - curves[WINDOW])[nearest])
+    return found
+
+
+def _bass(hz: FloatArray, window_db: FloatArray) -> tuple[float, bool]:
+    """Where the window first comes within 6 dB of its energy mean, 300 Hz to 3 kHz, going up from the lowest frequency.
+
+    From below, for a deep dip at 200 Hz is no roll-off.
+    """
+    middle = (hz >= 300.0) & (hz <= 3000.0)
+    if not middle.any():
+        return float(hz[0]), False
+    limit = 10 * np.log10(np.mean(10 ** (window_db[middle] / 10))) - BASS_DROP_DB
+    place = int(np.flatnonzero(window_db >= limit)[0])
+    last = max(int(np.flatnonzero(hz <= max(300.0, float(hz[0])))[-1]), 0)
+    if place == 0:
+        return float(hz[0]), False
+    if place > last:
+        return float(hz[last]), True
+    share = (limit - window_db[place - 1]) / (window_db[place] - window_db[place - 1])
+    return float(hz[place - 1] * (hz[place] / hz[place - 1]) ** share), True

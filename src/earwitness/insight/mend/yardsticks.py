@@ -1,0 +1,117 @@
+"""What is judged of an equalizer: how even the curves are, and the predicted rating, for many gains at once.
+
+On axis about its mean, for an rms about its own line hides a tilt; the others about their own straight lines. A guard
+and a yardstick, never the objective.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+
+from earwitness.figures.linearity import LINEARITY_BAND_HZ
+from earwitness.figures.rating import IDEAL_SUBWOOFER_HZ, NARROW_BAND_HZ, POINTS_PER_BAND, rating_value
+from earwitness.figures.sampling import band_grid, sampled, smoothed
+from earwitness.insight.mend.views import ON, ROOM, WINDOW, Seen
+from earwitness.quantities import Curve
+from earwitness.quantities.arrays import FloatArray
+
+ON_AXIS_BAND_HZ = (100.0, 16_000.0)
+RATING_KEY = "rating"
+ROWS = {"on_axis": ON, "listening_window": WINDOW, "in_room": ROOM}
+
+
+def rms_about_line(x: FloatArray, rows: FloatArray) -> FloatArray:
+    """(N,) rms of rows (N, F) about each one's least-squares line on x (F,) [dB]."""
+    x = x - x.mean()
+    away = rows - rows.mean(axis=-1, keepdims=True)
+    away = away - (away @ x / (x @ x))[..., None] * x
+    return np.asarray(np.sqrt((away**2).mean(axis=-1)), dtype=float)
+
+
+def roughness(curve: Curve) -> tuple[float, float] | None:
+    """Rms about the own straight line, 100 Hz to 10 kHz after 1/12 octave smoothing, and its uncertainty [dB]."""
+    hz = band_grid(*LINEARITY_BAND_HZ)
+    values, u, _, valid = sampled(smoothed(curve, 12), hz)
+    if not valid.all():
+        return None
+    x = np.log2(hz) - np.log2(hz).mean()
+    away = values - values.mean()
+    away = away - x * (x @ away) / (x @ x)
+    rms = math.sqrt(float((away**2).mean()))
+    # Errors taken as independent a third of an octave apart, as for slopes.
+    spread = math.sqrt(float((away**2 * u**2).sum()) * 20 / 3) / (hz.size * max(rms, 1e-9))
+    return rms, spread
+
+
+def yardsticks(seen: Seen, gain_db: FloatArray) -> dict[str, FloatArray]:
+    """(N,) by key for gains (N, F): rms of on_axis, listening_window, in_room [dB], and rating with an ideal subwoofer.
+
+    What the data do not cover is left out.
+    """
+    gain = np.atleast_2d(gain_db)
+    x, found = seen.octaves, dict[str, FloatArray]()
+    for key, row in ROWS.items():
+        low, high = ON_AXIS_BAND_HZ if row == ON else LINEARITY_BAND_HZ
+        use = (seen.hz >= low) & (seen.hz <= high)
+        if not _covers(seen, row, low, high):
+            continue
+        rows = seen.curve_db[row, use] + gain[:, use]
+        found[key] = rows.std(axis=1) if row == ON else rms_about_line(x[use], rows)
+    if _covers(seen, ON, 100.0, 12_000.0) and _covers(seen, ROOM, *ON_AXIS_BAND_HZ):
+        found[RATING_KEY] = _rating(seen, gain)
+    return found
+
+
+def _covers(seen: Seen, row: int, low_hz: float, high_hz: float) -> bool:
+    use = (seen.hz >= low_hz) & (seen.hz <= high_hz)
+    step = 2.0 ** (1 / 24)
+    return bool(
+        use.any() and seen.known[row, use].all() and seen.hz[0] <= low_hz * step and seen.hz[-1] * step >= high_hz
+    )
+
+
+def _rating(seen: Seen, gain: FloatArray) -> FloatArray:
+    at = np.log2(band_grid(*NARROW_BAND_HZ) / 1000.0)
+    use = (seen.hz >= ON_AXIS_BAND_HZ[0]) & (seen.hz <= ON_AXIS_BAND_HZ[1])
+    room = seen.curve_db[ROOM, use] + gain[:, use]
+    variance = ((room - room.mean(axis=1, keepdims=True)) ** 2).mean(axis=1)
+    straight = 1 - rms_about_line(seen.octaves[use], room) ** 2 / np.maximum(variance, 1e-9)
+    on, in_room = (narrow_band_deviation(seen.octaves, seen.curve_db[row] + gain, at) for row in (ON, ROOM))
+    return rating_value(on, in_room, IDEAL_SUBWOOFER_HZ, straight)
+
+
+def narrow_band_deviation(x: FloatArray, rows: FloatArray, at: FloatArray) -> FloatArray:
+    """(N,) mean over half-octave bands of the mean absolute deviation from the band's mean."""
+    right = np.clip(np.searchsorted(x, at), 1, x.size - 1)
+    part = (at - x[right - 1]) / (x[right] - x[right - 1])
+    values = rows[:, right - 1] * (1 - part) + rows[:, right] * part
+    starts = np.arange(0, at.size, POINTS_PER_BAND)
+    sizes = np.diff(np.append(starts, at.size))
+    means = np.add.reduceat(values, starts, axis=1) / sizes
+    away = np.abs(values - np.repeat(means, sizes, axis=1))
+    return np.asarray((np.add.reduceat(away, starts, axis=1) / sizes).mean(axis=1), dtype=float)
+
+
+def worse(before: Mapping[str, FloatArray], after: Mapping[str, FloatArray]) -> FloatArray:
+    """(N,) bool: on axis over 0.005 dB, in the room over 0.02 dB rougher, or the rating over 0.02 lower."""
+    most = {"on_axis": 0.005, "in_room": 0.02, RATING_KEY: -0.02}
+    found = np.zeros(next(iter(after.values())).shape, dtype=bool) if after else np.zeros(1, dtype=bool)
+    for key, limit in most.items():
+        if key in after:
+            change = after[key] - before[key]
+            found |= change < limit if limit < 0 else change > limit
+    return found
+
+
+def taken_share(before: Mapping[str, FloatArray], after: Mapping[str, FloatArray]) -> float:
+    """Share of the unevenness, in squares over axis, window and room, that is gone; 0 at least, 0 where nothing is."""
+    keys = [key for key in ROWS if key in after]
+    whole = sum(float(before[key][0]) ** 2 for key in keys)
+    left = sum(float(after[key][0]) ** 2 for key in keys)
+    return max(0.0, 1 - left / whole) if whole > 0 else 0.0
+
+
+__all__ = ["taken_share", "worse", "yardsticks"]
