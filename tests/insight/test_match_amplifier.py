@@ -146,6 +146,9 @@ def test_headroom_for_a_goal_in_words() -> None:
     one = amplifier("A", [(8.0, 100.0)])
     spare = match_amplifier(one, reading(), load(8.0), goal_db=85.0, peak_db=10.0).sentences
     short = match_amplifier(one, reading(), load(8.0), goal_db=85.0, peak_db=20.0).sentences
+    assert spare[-1] == "That is one loudspeaker in free field; two in a room give about 6 to 9 dB more."
+    pair = match_amplifier(one, reading(), load(8.0), goal_db=85.0, loudspeakers=2).sentences
+    assert not any("two in a room" in words for words in pair)
     assert any("5.5 dB to spare" in said for said in spare)
     assert any("4.5 dB missing" in said for said in short)
 

@@ -17,6 +17,7 @@ from earwitness.errors import InputError
 from earwitness.insight.match.off_axis import orbits_of, sound_toward
 from earwitness.insight.match.seats import (
     best_aims,
+    distance_sentences,
     seat_angles,
     seat_headroom,
     seat_levels,
@@ -198,6 +199,8 @@ def test_cinema_reference() -> None:
     found = seat_headroom(level, room)
     assert found["left", "a"].value == pytest.approx(0.0, abs=1e-4)
     assert found["left", "b"].value == pytest.approx(-20 * math.log10(4.0), abs=1e-4)
+    # 20 lg (4 / 1) = 12.0 dB by distance alone (inverse distance, free field).
+    assert distance_sentences(seat_angles(room)) == ("left: distance alone makes b 12.0 dB quieter than a.",)
     said = seat_sentences({}, {}, found)
     assert "at b from left: -12.0 ± 1.0 dB, below the goal" in said[-1]
     unknown = not_judged("highest_clean_level", "no level series", unit="dB", method="limits")

@@ -21,6 +21,7 @@ from earwitness.insight.match.seats import (
     CINEMA_DB,
     CINEMA_PEAK_DB,
     best_aims,
+    distance_sentences,
     seat_angles,
     seat_headroom,
     seat_levels,
@@ -208,5 +209,5 @@ def seats_for(
         best_aims(response, room),
         seat_levels(figures["sensitivity"], room),
         headroom,
-        seat_sentences(vertical_window(angles), spreads, headroom),
+        (*seat_sentences(vertical_window(angles), spreads, headroom), *distance_sentences(angles)),
     )

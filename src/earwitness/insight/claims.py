@@ -5,8 +5,9 @@ A claim falls short only where the measurement misses it by more than twice its 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -25,6 +26,8 @@ from earwitness.session.record import Claim
 Verdict = Literal["holds", "falls short", "cannot be judged"]
 COVERAGE = 2.0
 _BY_LEVEL = ("sensitivity", "sensitivity 1 W", "highest level")
+HALF_SPACE_DB = 20 * math.log10(2.0)
+"""A rigid plane doubles the pressure of a source in it (image source, handbook)."""
 SMOOTHING = 12
 _UNITS = {"hz": ("Hz", 1.0), "khz": ("Hz", 1000.0), "db": ("dB", 1.0), "ohm": ("ohm", 1.0), "ohms": ("ohm", 1.0),
           "ω": ("ohm", 1.0), "w": ("W", 1.0), "db spl": ("dB", 1.0)}  # fmt: skip
@@ -149,7 +152,11 @@ def _sensitivity(claim: Claim, _reading: Reading, figures: Mapping[str, Figure])
         return _open(claim, measured.reason if measured else "no sensitivity was measured", measured)
     short = claim.value - measured.value
     note = "mean from 300 Hz to 3 kHz"
-    return _closed(claim, measured, short, measured.u, decimals=1, least_counts=True, note=note)
+    found = _closed(claim, measured, short, measured.u, decimals=1, least_counts=True, note=note)
+    if found.verdict == "falls short" and short <= HALF_SPACE_DB + COVERAGE * measured.u:
+        extra = f" It would hold in half space, as in a wall, which adds up to {HALF_SPACE_DB:.0f} dB."
+        return replace(found, sentence=found.sentence + extra)
+    return found
 
 
 def _on_axis(reading: Reading) -> tuple[Drawn, FloatArray] | str:

@@ -9,7 +9,7 @@ from typing import Protocol
 
 from earwitness.errors import InputError
 from earwitness.insight.claims import ClaimVerdict
-from earwitness.insight.match.amplifier import AmplifierMatch, voltage_for_level
+from earwitness.insight.match.amplifier import PAIR_IN_ROOM_DB, AmplifierMatch, voltage_for_level
 from earwitness.insight.match.subwoofer import SubwooferMatch, spread_words
 from earwitness.insight.spread import value_and_spread
 from earwitness.quantities import Figure, Reading
@@ -139,6 +139,8 @@ def _loudness(known: Mapping[str, Figure], distance_m: float, rated_ohm: float |
         peak = volts * 10.0 ** (PEAK_DB / 20.0)
         power = _two_digits(peak**2 / 2.0 / rated_ohm)
         text += f"; peaks {PEAK_DB:g} dB above ask for an amplifier rated {power} W into {rated_ohm:g} ohm"
+        least, most = (_two_digits(peak**2 / 2.0 / rated_ohm / 10 ** (gain / 10.0)) for gain in PAIR_IN_ROOM_DB[::-1])
+        text += f", for one in free field; two in a room need about {least} to {most} W each"
     return Said("level", f"{text}.", ("sensitivity",))
 
 
@@ -172,8 +174,13 @@ def _load(known: Mapping[str, Figure]) -> Said | None:
     return Said("amplifier", text, ("amplifier_load", "impedance_minimum"))
 
 
+def _drive_sentence(match: AmplifierMatch) -> str:
+    """The sentence on the load, which is not the first where it cannot be told."""
+    return next((words for words in match.sentences if " drive " in words), match.sentences[0])
+
+
 def _amplifier(match: AmplifierMatch | None) -> Said | None:
-    return None if match is None else Said("amplifier", match.sentences[0], ("amplifier_load_margin",))
+    return None if match is None else Said("amplifier", _drive_sentence(match), ("amplifier_load_margin",))
 
 
 def _seats(known: Mapping[str, Figure]) -> Said | None:

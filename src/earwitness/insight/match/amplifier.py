@@ -180,6 +180,11 @@ def voltage_for_level(
     return REFERENCE_VOLTAGE_V * math.pow(10.0, wanted / 20.0)
 
 
+PAIR_IN_ROOM_DB = (6.0, 9.0)
+"""What two loudspeakers in a room give more than one in free field, from least to most: 3 dB for the second, whose
+sound adds in energy (physics), 3 to 6 dB from the room at usual distances (common practice, no source)."""
+
+
 def sources_gain_db(count: int, *, coherent: bool = False) -> float:
     """Level of equal sources over one: 10 lg n (not in phase) or 20 lg n (in phase) [dB]."""
     return (20.0 if coherent else 10.0) * math.log10(count)
@@ -221,6 +226,9 @@ def match_amplifier(
     if change is not None:
         curves[change.key] = change
     said = _sentences(one, can, why, figures, limited, distance_m, goal_db, peak_db)
+    if loudspeakers == 1 and figures["amplifier_highest_level_at"].is_judged:
+        more = f"{PAIR_IN_ROOM_DB[0]:g} to {PAIR_IN_ROOM_DB[1]:g} dB"
+        said = (*said, f"That is one loudspeaker in free field; two in a room give about {more} more.")
     return AmplifierMatch(one, can, why, figures, curves, limited, said)
 
 
@@ -410,6 +418,9 @@ def _sentences(
             f"Its output impedance of {one.output_ohm:.2g} ohm changes the response by {spread.value:.2f} dB "
             f"(± {_hundredths(2.0 * spread.u)} dB) in all ({spread.caveats[0]})."
         )
+    if can == "cannot be told" and len(found) > 1:
+        # What can be used comes first.
+        found = [*found[1:], found[0]]
     return tuple(found)
 
 

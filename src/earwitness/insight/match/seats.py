@@ -41,6 +41,10 @@ SEAT_FIGURES = (
 INFO = {info.key: info for info in SEAT_FIGURES}
 
 
+SMALLEST_MARGIN_DB = 0.1
+"""A smaller advantage of one aim over another is none (own choice, as in the study of aims)."""
+
+
 @dataclass(frozen=True, slots=True)
 class SeatAngle:
     """A seat as a loudspeaker sees it, AES69: azimuth positive to its left, elevation positive upward [deg].
@@ -252,7 +256,11 @@ def _best_aim(
         )
         return f"{one.name}: no aim can be judged, {why}"
     least = min(aims, key=lambda aim: aim.cost_db)
-    alike = [aim for aim in aims if aim.cost_db - least.cost_db <= 2.0 * math.hypot(aim.u_db, least.u_db)]
+    alike = [
+        aim
+        for aim in aims
+        if aim.cost_db - least.cost_db <= max(2.0 * math.hypot(aim.u_db, least.u_db), SMALLEST_MARGIN_DB)
+    ]
     best = min(alike, key=lambda aim: (abs(aim.turn_deg), aim.cost_db))
     worst = max(aims, key=lambda aim: aim.cost_db)
     clear = worst.cost_db - best.cost_db > 2.0 * math.hypot(best.u_db, worst.u_db)
@@ -339,6 +347,18 @@ def seat_headroom(
     return found
 
 
+def distance_sentences(angles: Sequence[SeatAngle]) -> tuple[str, ...]:
+    """What distance alone takes away at the farthest seat, by loudspeaker: 20 lg of the ratio (free field)."""
+    found = []
+    for name in dict.fromkeys(one.loudspeaker for one in angles):
+        mine = [one for one in angles if one.loudspeaker == name]
+        near, far = min(mine, key=lambda s: s.distance_m), max(mine, key=lambda s: s.distance_m)
+        lost = 20.0 * math.log10(far.distance_m / near.distance_m)
+        if lost >= 0.1:
+            found.append(f"{name}: distance alone makes {far.seat} {lost:.1f} dB quieter than {near.seat}.")
+    return tuple(found)
+
+
 def seat_sentences(
     windows: dict[str, Figure], spreads: dict[str, Spread], headroom: dict[tuple[str, str], Figure] | None = None
 ) -> tuple[str, ...]:
@@ -351,7 +371,8 @@ def seat_sentences(
             figure = spread.figures[key]
             if figure.value is not None and figure.u is not None:
                 found.append(
-                    f"{name}: direct sound differs by {figure.value:.1f} ± {2.0 * figure.u:.1f} dB between {words}."
+                    f"{name}: direct sound differs by {figure.value:.1f} ± {2.0 * figure.u:.1f} dB between {words}, "
+                    "distance taken out."
                 )
     judged = {place: one for place, one in (headroom or {}).items() if one.value is not None}
     if judged:
