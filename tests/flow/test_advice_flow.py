@@ -167,10 +167,11 @@ def test_three_bands_mend_what_can_be_mended(archive: Path) -> None:
     assert len(bands) == 3
 
     def against(hz: float) -> dict:
-        return next(b for b in bands if b["kind"] == "peaking" and abs(math.log2(b["frequency_hz"] / hz)) < 0.15)
+        return next(b for b in bands if b["kind"] == "peaking" and abs(math.log2(b["frequency_hz"] / hz)) < 0.3)
 
-    assert against(245.0)["gain_db"] == pytest.approx(-2.5, abs=0.6)
-    assert against(6500.0)["gain_db"] == pytest.approx(-3.0, abs=0.6)
+    # Never more than is planted: what is uncertain, or not the same in all directions, is left.
+    assert -2.6 < against(245.0)["gain_db"] < -1.2
+    assert -3.1 < against(6500.0)["gain_db"] < -1.5
     # The dip of the trim ring is interference: nothing is boosted there.
     hz, gain = np.array(mend["equalizer"]["frequency_hz"]), np.array(mend["equalizer"]["gain_db"])
     assert np.interp(2900.0, hz, gain) < 1.0

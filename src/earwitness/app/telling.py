@@ -15,7 +15,7 @@ from earwitness.insight.listening.reliability import Reliability
 from earwitness.insight.listening.telling import chance_in_words
 
 WIDTH = 80
-_CHANGE_WIDTHS = (22, 9, 9, 17, 12)
+_CHANGE_WIDTHS = (22, 6, 6, 17, 12)
 
 
 def heard_lines(result: ReadResult, advice: Advice) -> list[str]:

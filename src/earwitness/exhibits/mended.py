@@ -183,8 +183,7 @@ def _digits(one: FigureChange) -> int:
 
 
 def _numbers(one: FigureChange) -> tuple[str, str]:
-    unit = f" {one.unit}" if one.unit else ""
-    before, after = (number_words(v, _digits(one), sign=one.key in SIGNED) + unit for v in (one.before, one.after))
+    before, after = (number_words(v, _digits(one), sign=one.key in SIGNED) for v in (one.before, one.after))
     return before, after
 
 
@@ -206,6 +205,6 @@ def gains_table(advice: MendAdvice) -> Table | None:
         columns=("Figure", "Before", "After", "Change", ""),
         align=("left", "right", "right", "right", "left"),
         rows=change_rows(after.changes, after.before),
-        note="± is that of the change, 95 %: an error that both sides share cancels. A change within it is none that "
-        "is certain. Unevenness is the rms about the curve's own line, 100 Hz to 10 kHz.",
+        note="In the unit of the change. ± is that of the change, 95 %: an error that both sides share cancels. A change "
+        "within it is none that is certain. Unevenness is the rms about the curve's own line, 100 Hz to 10 kHz.",
     )
