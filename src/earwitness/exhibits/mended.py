@@ -205,6 +205,6 @@ def gains_table(advice: MendAdvice) -> Table | None:
         columns=("Figure", "Before", "After", "Change", ""),
         align=("left", "right", "right", "right", "left"),
         rows=change_rows(after.changes, after.before),
-        note="In the unit of the change. ± is that of the change, 95 %: an error that both sides share cancels. A change "
+        note="In the unit of the change. ± is that of the change, 95 %: what both sides share cancels. A change "
         "within it is none that is certain. Unevenness is the rms about the curve's own line, 100 Hz to 10 kHz.",
     )
