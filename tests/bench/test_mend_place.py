@@ -82,7 +82,7 @@ def test_worse_is_never_told_as_better(client: TestClient) -> None:
     assert isinstance(rows, list)
     told = {name: sense for name, _, _, _, sense in rows}
     assert told["Unevenness, on axis"] == "◆ worse"
-    assert told["Highest peak of the direct sound"] == "◆ worse"
+    assert next(sense for name, sense in told.items() if name.startswith("Highest peak")) == "◆ worse"
     assert "better" not in " ".join(told.values())
     tilted = weigh(client, {"kind": "high_shelf", "frequency_hz": 2000.0, "gain_db": -1.0, "q": 0.7})["rows"]
     assert isinstance(tilted, list)
