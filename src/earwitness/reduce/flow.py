@@ -161,6 +161,7 @@ def reduce_session(
         say(0.95, f"once more without {len(out)} unusable takes")
         judged = tuple(flag for flag in made.flags if out.intersection(flag.takes) and flag.severity == "reject")
         plan, gathered = plan.without(out, judged), gathered.without(out)
+        causes = {take: cause for take, cause in causes.items() if take not in out}
         made = _made(plan, gathered, noise, causes, loud.impedance)
         made = replace(made, flags=tuple(dict.fromkeys((*judged, *made.flags))))
     say(1.0, "reduced")

@@ -60,12 +60,13 @@ class Gathered:
     witnesses: tuple[Witness, ...] = ()
 
     def without(self, out: Container[str]) -> Gathered:
-        """The same without some takes; what they say of themselves stays."""
+        """The same without some takes."""
         return replace(
             self,
             impulses={name: one for name, one in self.impulses.items() if name not in out},
             harmonics=tuple(one for one in self.harmonics if one.take not in out),
             high_orders=tuple(one for one in self.high_orders if one.take not in out),
+            witnesses=tuple(one for one in self.witnesses if one.take not in out),
         )
 
 
