@@ -149,8 +149,7 @@ def random_rig(seed: int) -> Rig:
         start_hz=start, stop_hz=stop, sweep_s=float(draw.uniform(1.3, 1.9)), classic=bool(draw.random() < 0.3),
         lead_s=float(draw.uniform(0.2, 0.4)), latency=int(draw.integers(0, 2500)), loop=loop,
         volts_per_fs=30.0 if draw.random() < 0.5 else None, drive_v=float(draw.choice([2.0, 2.83, 4.0])),
-        near_v=float(draw.choice([0.5, 1.0])), fs_per_pa=float(0.02 * 10 ** draw.normal(0.0, 0.2)),
-        calibrator_db=float(draw.choice([94.0, 94.0, 114.0])) if draw.random() < 0.0 else 94.0,
+        near_v=float(draw.choice([0.5, 1.0])), fs_per_pa=float(draw.uniform(0.006, 0.02)),
         noise_db=float(draw.uniform(-6.0, 6.0)), correction=bool(draw.random() < 0.8), seed=seed,
     )  # fmt: skip
 

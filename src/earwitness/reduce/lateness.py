@@ -62,7 +62,8 @@ def lateness_of(plan: Plan, impulses: Sequence[TakeImpulse]) -> Lateness:
     front = front or list(range(len(plan.far)))
     own = np.full(flight.size, np.nan)
     for row in front if plan.time_is_known else range(flight.size):
-        own[row] = _onset(impulses[row], plan.rate_hz, high, slow) - flight[row]
+        before = LATE_ELSEWHERE_S if row < len(plan.far) else LATE_CLOSE_S
+        own[row] = _onset(impulses[row], plan.rate_hz, high, slow, before) - flight[row]
     common = float(np.median(own[front]))
     if plan.time_is_known:
         limit = max(plan.settings.latency_limit_s, blur)
@@ -114,9 +115,9 @@ def heard_up_to_hz(impulse: TakeImpulse, plan: Plan) -> float:
     return plan.band_hz[1] if heard >= hz[-1] * 0.999 else heard * 2.0 ** (1.0 / 6.0)
 
 
-def _onset(impulse: TakeImpulse, rate_hz: int, high_hz: float, slow_s: float) -> float:
+def _onset(impulse: TakeImpulse, rate_hz: int, high_hz: float, slow_s: float, before_s: float) -> float:
     # What lies long before the loudest moment is noise: a port has next to no treble to stand out from it.
-    first = max(round((impulse.peak_s - impulse.start_s - LATE_ELSEWHERE_S - slow_s) * rate_hz), 0)
+    first = max(round((impulse.peak_s - impulse.start_s - before_s - slow_s) * rate_hz), 0)
     samples, start = impulse.samples[None, first:], np.array([impulse.start_s + first / rate_hz])
     return float(onset_s(samples, start, rate_hz, high_hz, np.array([impulse.peak_s + 1e-3 + slow_s]))[0][0])
 

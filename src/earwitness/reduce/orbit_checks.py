@@ -132,6 +132,8 @@ def _duplicate_limits(placed: Sequence[TakeFacts], symmetric: bool) -> FloatArra
     mirrored = one_orbit & (np.abs(180.0 - np.mod(180.0 - (angle[:, None] + angle), 360.0)) < 0.5)
     # Up and down may be alike too, as with a horn that stands for itself.
     same |= mirrored & (symmetric | upright[:, None])
+    # What is built alike all around its axis sounds alike at one angle of both orbits.
+    same |= ~one_orbit & (np.abs(np.abs(angle)[:, None] - np.abs(angle)) < 0.5)
     steep = np.maximum(np.abs(angle)[:, None], np.abs(angle))
     close = mirrored | (apart <= 10.5) | (~one_orbit & (steep <= 20.5))
     limit = np.where(close, THRESHOLDS["duplicate_close_correlation"], THRESHOLDS["duplicate_correlation"])

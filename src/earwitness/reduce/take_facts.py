@@ -29,6 +29,7 @@ THRESHOLDS = MappingProxyType(
         "polarity_correlation": -0.7,
         "polarity_low_pass_hz": 500.0,
         "non_causal_db": -50.0,
+        "non_causal_behind_db": 15.0,
         # Drivers set back and crossovers part bass and treble by up to a period or two of the bass.
         "spread_ms": 5.0,
         "snr_hide_db": 20.0,

@@ -85,7 +85,7 @@ class SweepReading:
 def loop_reading(spectrum: Spectrum, length: int, stimulus: Stimulus, played: Spectrum) -> SweepReading | None:
     """The reading of a loop-back. spectrum, played (length // 2 + 1,) : of the channel and of the stated stimulus.
 
-    None where the stimulus covers less than three octaves above 150 Hz.
+    None where the stimulus covers less than three octaves above 300 Hz.
     """
     centers = _centers(stimulus)
     if centers is None:
@@ -169,7 +169,7 @@ def _rate_s(stimulus: Stimulus) -> float:
 
 
 def _centers(stimulus: Stimulus) -> FloatArray | None:
-    low, high = max(4.0 * stimulus.low_hz, 150.0), min(stimulus.high_hz / 1.6, 0.4 * stimulus.rate_hz)
+    low, high = max(4.0 * stimulus.low_hz, 300.0), min(stimulus.high_hz / 1.6, 0.4 * stimulus.rate_hz)
     return np.geomspace(low, high, BANDS) if high > 8.0 * low else None
 
 
@@ -234,7 +234,7 @@ def _fitted(centers: FloatArray, delay_s: FloatArray, rate_s: float) -> tuple[fl
         return slope, residual, 0.0, 0.0
     # Level on both sides of the jump, or it is a bend.
     level = abs(best[0]) * float(np.ptp(x)) < 0.25 * abs(best[2])
-    is_jump = level and abs(best[2]) > max(LIMITS["slip_s"], 30.0 * best[1]) and best[1] < 0.3 * plain
+    is_jump = level and abs(best[2]) > max(LIMITS["slip_s"], 12.0 * best[1]) and best[1] < 0.3 * plain
     if is_jump and abs(best[0]) < LIMITS["slip_rate_error"] * rate_s:
         return best
     return slope, residual, 0.0, 0.0
