@@ -1,3 +1,3 @@
 """From raw loudspeaker recordings to a published review, with every number traceable."""
 
-__version__ = "0.2.0"
+__version__ = "0.3.0"
