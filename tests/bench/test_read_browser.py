@@ -91,7 +91,8 @@ def test_the_numbers_of_the_tried_curve_are_its_own(page: Page) -> None:
     page.locator("#gate_ms").fill("2.5")
     expect(row.nth(1)).to_have_text(re.compile(r"^\d+(\.\d)? ± \d"))
     kept, tried = (float(cell.inner_text().split("±")[1]) for cell in (row.nth(0), row.nth(1)))
-    assert tried > kept
+    # Told to a tenth of a decibel, which both may round to.
+    assert tried >= kept
 
 
 def test_a_slider_moves_by_the_keyboard_and_goes_back_to_automatic(page: Page) -> None:

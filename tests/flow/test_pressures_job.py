@@ -32,7 +32,7 @@ reference_axis = "front"
 [[loudspeaker.driver]]
 name = "woofer"
 kind = "cone"
-diameter_m = 0.13
+diameter_m = 0.03
 [microphone]
 sensitivity_fs_per_pa = 0.1
 [drive]

@@ -24,6 +24,9 @@ _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _NOT_FINITE = re.compile(r"[+-]?(nan|inf|infinity)$", re.IGNORECASE)
 _LAYOUT = "two or three columns: frequency in Hz, response in dB, optionally phase in degrees"
 
+# So many wrong lines are no slips: the file is another one.
+MOST_READ_ON = 1000
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CorrectionAt:
@@ -132,6 +135,8 @@ def parse_correction(text: str, *, name: str) -> MicrophoneCorrection:
             _check_row(row, rows[-1][0] if rows else 0.0, _place(name, number))
         except FormatError as error:
             faults.append((number, error))
+            if len(faults) >= MOST_READ_ON:
+                break
             continue
         rows.append(row)
     if faults:

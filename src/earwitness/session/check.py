@@ -165,7 +165,7 @@ def _drivers(draft: Draft) -> Iterator[Fault]:
 def _enclosure(draft: Draft) -> Iterator[Fault]:
     """A port in a closed box, and drivers that the cabinet cannot hold."""
     told = draft.loudspeaker
-    if told is None:
+    if told is None or not told.drivers:
         return
     for index, driver in enumerate(told.drivers):
         if told.enclosure == "closed" and driver.kind == "port":

@@ -108,9 +108,11 @@ def _parted(away: FloatArray) -> IntArray:
     """(P,) 0 inside, 1 outside, where the radii of neighboring directions fall into two; else all 0."""
     from scipy.spatial import cKDTree
 
+    if len(away) <= _NEIGHBORS:
+        return np.zeros(len(away), dtype=np.int64)
     radius = np.linalg.norm(away, axis=1)
     unit = away / radius[:, None]
-    near = cKDTree(unit).query(unit, k=min(_NEIGHBORS + 1, len(away)))[1]
+    near = cKDTree(unit).query(unit, k=_NEIGHBORS + 1)[1]
     low, high = radius[near].min(axis=1), radius[near].max(axis=1)
     share = (radius - low) / np.maximum(high - low, 1e-9)
     deep = np.median((high - low) / radius) > 0.02
