@@ -78,13 +78,14 @@ def test_what_goes_out_comes_back_within_a_tenth_of_its_uncertainty(
     for name, figure in before.items():
         if figure.value is None or any(word in name for word in _BY_LEVEL):
             continue
-        if form == "impulse responses" and after[name].value is None:
-            # Their session states the band in which all directions hold, so some figures lose their band.
+        if after[name].value is None and (form == "impulse responses" or "with gaps" in after[name].reason):
+            # Impulse responses state the band in which all directions hold; and levels that were not valid do not go
+            # out, so a curve that leaned on them loses its band.
             continue
         assert after[name].value is not None, (name, after[name].reason)
         assert after[name].value == pytest.approx(figure.value, abs=0.1 * 2 * (figure.u or 0.0) + 1e-9), name
         carried += 1
-    assert carried >= (10 if form == "impulse responses" else 20)
+    assert carried >= 10
 
 
 def formula(directions: np.ndarray, hz: np.ndarray) -> np.ndarray:
