@@ -26,6 +26,8 @@ def radial_depth(points_m: FloatArray) -> float:
     """
     from scipy.spatial import cKDTree
 
+    if len(points_m) < 2:
+        return 0.0
     radius = np.linalg.norm(points_m, axis=1)
     unit = points_m / radius[:, None]
     near = cKDTree(unit).query(unit, k=min(_NEIGHBORS + 1, len(points_m)))[1]
