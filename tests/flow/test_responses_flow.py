@@ -25,7 +25,6 @@ from earwitness.errors import SessionError
 from earwitness.figures.read import read_measurement, read_response
 from earwitness.quantities import DirectionalResponse, Figure, cta_orbits, report_axis
 from earwitness.session.from_files import Stated
-from made_once import QUICK_KEYS
 
 SOFA = Path(__file__).parents[1] / "formats" / "data" / "sofa"
 STATED = Stated(
@@ -46,6 +45,8 @@ STATED = Stated(
     smoothing="none",
 )
 # What only recordings of several levels, near fields or a load can tell.
+# The others hold levels that are not valid, which averages count with their doubt and an export leaves out.
+WHOLLY_VALID = ("thimble",)
 _BY_LEVEL = ("@", "highest_clean", "burst", "compression", "intermodulation", "multitone", "distortion")
 
 
@@ -65,7 +66,7 @@ def figures_of(archive: Path, name: str) -> dict[str, Figure]:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("form", FORMS)
-@pytest.mark.parametrize("key", QUICK_KEYS)
+@pytest.mark.parametrize("key", WHOLLY_VALID)
 def test_what_goes_out_comes_back_within_a_tenth_of_its_uncertainty(
     key: str, form: str, quick_world: QuickWorld, tmp_path: Path
 ) -> None:
