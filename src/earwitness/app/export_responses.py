@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +13,7 @@ from earwitness.app.add import measurement_of
 from earwitness.archive.catalogue import Archive
 from earwitness.errors import InputError, OutputError
 from earwitness.quantities import REFERENCE_VOLTAGE_V, DirectionalResponse, Impedance, on_orbit
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.session.from_files import Group, Stated, Survey, session_text
 from earwitness.session.patterns import FILE
 from earwitness.session.record import Loudspeaker
@@ -22,14 +22,15 @@ from earwitness.session.responses import Orbit
 FORMS = ("tables", "wide tables", "impulse responses", "sofa")
 RATE_HZ, SAMPLES = 48_000, 2**17
 _LEAD_S = 0.05
+_FEWEST_POINTS = 4
 _ORBITS: tuple[tuple[Orbit, str], ...] = (("horizontal", "h"), ("vertical", "v"))
 
 
 def export_responses(archive_folder: Path, name: str, folder: Path, form: str) -> tuple[Path, ...]:
     """Write the responses of a loudspeaker's session into a new folder, with a session.toml, in one of FORMS.
 
-    Tables and SOFA bring back every figure that they can bear; impulse responses carry no word on validity, so that
-    the session states the band in which all of them hold.
+    Every form brings back the figures that it can bear: levels that are not valid go out too, marked, and all with
+    their uncertainty, in columns or variables, or in a table beside forms that have no place for them.
     InputError for a form that is not known or a folder that is there; OutputError where it cannot be written.
     """
     if form not in FORMS:
@@ -42,22 +43,19 @@ def export_responses(archive_folder: Path, name: str, folder: Path, form: str) -
         measurement, _ = measurement_of(archive, session_id)
         session = archive.session(session_id)
     response = measurement.response
-    band = _common_band(response)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         groups = _WRITERS[form](folder, response)
         if measurement.impedance is not None:
             groups.append(_impedance(folder, measurement.impedance))
-        stated = stated_of(session.loudspeaker, session.date, response, band if form == "impulse responses" else None)
+        stated = stated_of(session.loudspeaker, session.date, response)
         (folder / FILE).write_text(session_text(Survey(folder, tuple(groups), (), ()), stated), encoding="utf-8")
     except OSError as error:
         raise OutputError(f"the export cannot be written: {error.strerror}", where=str(folder)) from error
     return tuple(sorted(folder.iterdir()))
 
 
-def stated_of(
-    loudspeaker: Loudspeaker, date: str, response: DirectionalResponse, band_hz: tuple[float, float] | None
-) -> Stated:
+def stated_of(loudspeaker: Loudspeaker, date: str, response: DirectionalResponse) -> Stated:
     """What the session of an export states."""
     return Stated(
         name=loudspeaker.name,
@@ -74,8 +72,6 @@ def stated_of(
         reference_distance_m=1.0,
         measured_distance_m=response.distance_m,
         space="anechoic",
-        lowest_hz=band_hz[0] if band_hz else None,
-        highest_hz=band_hz[1] if band_hz else None,
         smoothing="none",
         phase={"common": "one time reference", "own": "each direction its own", "none": "none"}[response.phase],
         measured_by="as the archive of the export tells",
@@ -86,28 +82,22 @@ def stated_of(
     )
 
 
-def _common_band(response: DirectionalResponse) -> tuple[float, float]:
-    every = np.flatnonzero(response.valid.all(axis=0))
-    if not every.size:
-        raise InputError("no frequency is valid in all directions", remedy="export tables or SOFA instead")
-    return float(response.axis.hz[every[0]]), float(response.axis.hz[every[-1]])
-
-
 def _titles(response: DirectionalResponse) -> str:
     return "dB SPL" if response.absolute else "dB relative"
 
 
 def _tables(folder: Path, response: DirectionalResponse) -> list[Group]:
+    """One file a direction, with phase, validity and uncertainty in columns of their own."""
     level, phase = response.level_db(), np.degrees(np.angle(response.pressure))
+    apart, shared = response.u_apart_db(), response.u_shared_db()
     groups = []
+    turned = () if response.phase == "none" else ("deg",)
+    head = "\t".join(["Hz", _titles(response), *turned, "valid", "u dB", "common u dB"])
     for orbit, letter in _ORBITS:
         rows, angles = on_orbit(response.directions, orbit)
         for row, angle in zip(rows, angles, strict=True):
-            columns = [level[row]] if response.phase == "none" else [level[row], phase[row]]
-            head = f"Hz\t{_titles(response)}" + ("" if response.phase == "none" else "\tdeg")
-            (folder / f"{letter}_{angle:g}.txt").write_text(
-                _rows(head, response.axis.hz, columns, response.valid[row]), encoding="utf-8"
-            )
+            columns = [level[row], *([phase[row]] if turned else []), response.valid[row], apart[row], shared]
+            _write_table(folder / f"{letter}_{angle:g}.txt", head, response.axis.hz, columns)
         groups.append(Group("response", f"{letter}_{{angle}}.txt", (), orbit, tuple(angles)))
     return [group for group in groups if group.angles_deg]
 
@@ -118,47 +108,71 @@ def _wide_tables(folder: Path, response: DirectionalResponse) -> list[Group]:
         rows, angles = on_orbit(response.directions, orbit)
         if not rows.size:
             continue
-        head = "\t".join(["Hz", *(f"{letter.upper()} {angle:g} {_titles(response)}" for angle in angles)])
+        titles = [f"{letter.upper()} {angle:g} {_titles(response)}" for angle in angles]
+        told, columns = _trust(response, rows, angles, letter)
         name = f"{orbit}.txt"
-        known = response.valid[rows]
-        lines = [head]
-        for column, hz in enumerate(response.axis.hz):
-            cells = [f"{level[r, column]:.5f}" if ok else "" for r, ok in zip(rows, known[:, column], strict=True)]
-            lines.append("\t".join([f"{hz:.8g}", *cells]))
-        (folder / name).write_text("\n".join(lines) + "\n", encoding="utf-8")
+        _write_table(folder / name, "\t".join(["Hz", *titles, *told]), response.axis.hz, [*level[rows], *columns])
         groups.append(Group("directions", name, (), orbit, tuple(angles)))
     return groups
 
 
-def _rows(head: str, hz: FloatArray, columns: list[FloatArray], known: np.ndarray) -> str:
-    lines = [head]
-    for place, f in enumerate(hz):
-        cells = [f"{column[place]:.5f}" if known[place] else "" for column in columns]
-        lines.append("\t".join([f"{f:.8g}", *cells]))
-    return "\n".join(lines) + "\n"
+def _trust(
+    response: DirectionalResponse, rows: IntArray, angles: FloatArray, letter: str
+) -> tuple[list[str], list[FloatArray]]:
+    """Titles and columns of validity and standard uncertainty [dB] of some directions."""
+    apart = response.u_apart_db()
+    titles, columns = [], []
+    for row, angle in zip(rows, angles, strict=True):
+        titles += [f"{letter.upper()} {angle:g} valid", f"{letter.upper()} {angle:g} u dB"]
+        columns += [response.valid[row].astype(float), apart[row]]
+    return [*titles, "common u dB"], [*columns, response.u_shared_db()]
+
+
+def _uncertainty(folder: Path, response: DirectionalResponse) -> list[Group]:
+    """Validity and uncertainty beside a form that has no place for them, one table an orbit."""
+    groups = []
+    for orbit, letter in _ORBITS:
+        rows, angles = on_orbit(response.directions, orbit)
+        if rows.size:
+            told, columns = _trust(response, rows, angles, letter)
+            name = f"{orbit}_uncertainty.txt"
+            _write_table(folder / name, "\t".join(["Hz", *told]), response.axis.hz, columns)
+            groups.append(Group("uncertainty", name, (), orbit, tuple(angles)))
+    return groups
+
+
+def _write_table(path: Path, head: str, hz: FloatArray, columns: Sequence[FloatArray | BoolArray]) -> None:
+    """Numbers to five decimals, validity as 1 or 0, nothing where there is no number."""
+    fields = [[f"{f:.8g}" for f in hz]]
+    for column in columns:
+        form = "d" if column.dtype == np.bool_ else ".5f"
+        fields.append([format(value, form) if np.isfinite(value) else "" for value in column])
+    lines = [head, *("\t".join(row) for row in zip(*fields, strict=True))]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
 def _impulses(folder: Path, response: DirectionalResponse) -> list[Group]:
     if response.phase == "none":
         raise InputError("the data have no phase, so there are no impulse responses", remedy="export tables or SOFA")
-    low, high = _common_band(response)
     groups = []
     for orbit, letter in _ORBITS:
         rows, angles = on_orbit(response.directions, orbit)
         for row, angle in zip(rows, angles, strict=True):
-            samples = _impulse(response.axis.hz, response.pressure[row], low, high)
-            soundfile.write(folder / f"{letter}_{angle:g}.wav", samples, RATE_HZ, subtype="DOUBLE")
+            samples = _impulse(response.axis.hz, response.pressure[row])
+            soundfile.write(folder / f"{letter}_{angle:g}.wav", samples, RATE_HZ, subtype="FLOAT")
         groups.append(Group("impulse response", f"{letter}_{{angle}}.wav", (), orbit, tuple(angles)))
-    return [group for group in groups if group.angles_deg]
+    return [*(group for group in groups if group.angles_deg), *_uncertainty(folder, response)]
 
 
-def _impulse(hz: FloatArray, pressure: np.ndarray, low_hz: float, high_hz: float) -> FloatArray:
-    """Samples in Pa/V whose spectrum is the response inside the band; outside it falls away smoothly.
+def _impulse(hz: FloatArray, pressure: ComplexArray) -> FloatArray:
+    """Samples in Pa/V whose spectrum is the response where there is one; outside its band it falls away smoothly.
 
     The lead keeps what rings before the pulse, because the band ends, from wrapping round; where a recording began
     tells nothing, so it is taken off again when the responses come back.
     """
-    inside = (hz >= low_hz * (1 - 1e-9)) & (hz <= high_hz * (1 + 1e-9))
+    inside = np.abs(pressure) > 0.0
+    if inside.sum() < _FEWEST_POINTS:
+        return np.zeros(SAMPLES)
     x, grid = np.log(hz[inside]), np.fft.rfftfreq(SAMPLES, 1 / RATE_HZ)
     turn = np.unwrap(np.angle(pressure[inside]))
     late = -np.polyfit(hz[inside], turn, 1)[0]
@@ -174,7 +188,14 @@ def _impulse(hz: FloatArray, pressure: np.ndarray, low_hz: float, high_hz: float
 def _sofa(folder: Path, response: DirectionalResponse) -> list[Group]:
     from earwitness.formats.sofa import write_sofa
 
-    write_sofa(folder / "directivity.sofa", response, title="export", description="directivity", license="not stated")
+    write_sofa(
+        folder / "directivity.sofa",
+        response,
+        title="export",
+        description="directivity",
+        license="not stated",
+        keep_marked=True,
+    )
     return [Group("directions", "directivity.sofa", (), None, (0.0,))]
 
 

@@ -17,9 +17,9 @@ from earwitness.errors import FormatError
 from earwitness.formats.netcdf_probe import probe
 from earwitness.formats.response_table import Question
 from earwitness.formats.sofa import _BROKEN as BROKEN
-from earwitness.formats.sofa import MAX_BYTES, MAX_VALUES, _checked_bytes, _frame, _load, _numbers, _points
+from earwitness.formats.sofa import MAX_BYTES, MAX_VALUES, TRUST, _checked_bytes, _frame, _load, _numbers, _points
 from earwitness.quantities import Directions
-from earwitness.quantities.arrays import ComplexArray, FloatArray, lock_fields
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray, lock_fields
 
 TRANSFER = ("FreeFieldDirectivityTF", "GeneralTF", "GeneralTF-E")
 IMPULSE = ("GeneralFIR", "GeneralFIR-E", "GeneralFIRE")
@@ -36,6 +36,7 @@ class SofaDirectivity:
     directions : (D,) as the source sees them; distance_m : (D,), NaN where the radius says nothing (0 or 1 m)
     hz, pressure : (F,), (D, F) of a file of transfer functions; impulse, rate_hz, delay_s : (D, N), (D,) of one of
     impulse responses; data : what the values are, "" while it is asked; told, questions : as in ResponseTable
+    valid, u_db : (D, F), u_common_db : (F,) where the file carries the variables that `write_sofa` adds, else None
     """
 
     name: str
@@ -49,6 +50,9 @@ class SofaDirectivity:
     data: str
     told: tuple[str, ...]
     questions: tuple[Question, ...]
+    valid: BoolArray | None = None
+    u_db: FloatArray | None = None
+    u_common_db: FloatArray | None = None
 
     def __post_init__(self) -> None:
         lock_fields(self, distance_m=float, hz=float, pressure=complex, impulse=float, delay_s=float)
@@ -112,6 +116,7 @@ def _read(path: Path, sofa: Any, convention: str, answers: dict[str, str]) -> So
     nothing = np.zeros((points.shape[0], 0))
     delay = np.zeros(points.shape[0])
     hz, rate = np.zeros(0), 0.0
+    valid = u_db = common = None
     pressure: ComplexArray = nothing.astype(complex)
     if impulse:
         rate = float(np.ravel(_numbers(sofa.Data_SamplingRate))[0])
@@ -120,7 +125,10 @@ def _read(path: Path, sofa: Any, convention: str, answers: dict[str, str]) -> So
         if not (np.isfinite(values).all() and np.isfinite(rate) and rate > 0 and np.isfinite(delay).all()):
             raise _refused(path, "it holds samples, delays or a sample rate that are no numbers")
     else:
-        hz, pressure = _sorted(path, _numbers(sofa.N), values, told)
+        trust = _trust(sofa, values.shape)
+        hz, order = _sorted(path, _numbers(sofa.N), values, told)
+        pressure = values[:, order]
+        valid, u_db, common = (None if one is None else one[..., order] for one in trust)
     return SofaDirectivity(
         name=str(path),
         directions=Directions(np.arctan2(y, x), np.arcsin(np.clip(z, -1.0, 1.0))),
@@ -133,7 +141,20 @@ def _read(path: Path, sofa: Any, convention: str, answers: dict[str, str]) -> So
         data=data,
         told=tuple(told),
         questions=tuple(asked),
+        valid=None if valid is None else np.asarray(valid == 1.0, dtype=np.bool_),
+        u_db=u_db,
+        u_common_db=common,
     )
+
+
+def _trust(sofa: Any, shape: tuple[int, ...]) -> tuple[FloatArray | None, FloatArray | None, FloatArray | None]:
+    """(D, F) validity, (D, F) and (F,) standard uncertainty [dB] of a file that `write_sofa` made."""
+    if not all(hasattr(sofa, name) for name in TRUST):
+        return None, None, None
+    valid, own, common = (_numbers(getattr(sofa, name)).real for name in TRUST)
+    if valid.size != own.size or valid.size != shape[0] * shape[1] or common.size != shape[1]:
+        raise ValueError("its validity and uncertainty do not belong to its data")
+    return valid.reshape(shape), own.reshape(shape), common.reshape(shape[1:])
 
 
 def _values(sofa: Any, *, impulse: bool) -> ComplexArray:
@@ -229,7 +250,8 @@ def _kind(sofa: Any, name: str) -> str:
     return str(getattr(sofa, f"{name}_Type", "cartesian"))
 
 
-def _sorted(path: Path, hz: FloatArray, values: ComplexArray, told: list[str]) -> tuple[FloatArray, ComplexArray]:
+def _sorted(path: Path, hz: FloatArray, values: ComplexArray, told: list[str]) -> tuple[FloatArray, IntArray]:
+    """Frequencies above 0 Hz, rising, and where each stands in the file."""
     hz = np.atleast_1d(hz)
     if hz.size != values.shape[1] or not np.isfinite(hz).all() or (hz < 0).any():
         raise _refused(path, "its frequencies are not those of its data")
@@ -240,7 +262,7 @@ def _sorted(path: Path, hz: FloatArray, values: ComplexArray, told: list[str]) -
     hz = hz[order]
     if hz.size < 2 or (np.diff(hz) == 0).any():
         raise _refused(path, "it holds one frequency twice, or fewer than two above 0 Hz")
-    return hz, values[:, order]
+    return hz, order.astype(np.int64)
 
 
 def _refused(path: Path, what: str, *, expected: str = "a directivity in SOFA (AES69)") -> FormatError:

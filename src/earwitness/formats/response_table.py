@@ -21,7 +21,7 @@ from earwitness.formats.table_titles import LEVEL_UNITS, Plane, title_of
 from earwitness.quantities import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, lock_fields
 
-Kind = Literal["curve", "directions", "impedance", "distortion"]
+Kind = Literal["curve", "directions", "impedance", "distortion", "uncertainty"]
 SAME_DB = 0.01
 MAX_FREQUENCY_HZ = 400_000.0
 _VALUES = ("level", "magnitude", "real", "impedance", "distortion")
@@ -56,6 +56,8 @@ class ResponseTable:
     unit : as told, see `table_titles`; "" where it is not
     angles_deg : (A,) in -180 < a <= 180, empty for one response of no told direction; plane : or None
     phase : of each row, or None; told : what the reader owes the person; questions : open ones
+    valid, u_db : (A, F) whether a value may be used and its standard uncertainty [dB], or None where no column says;
+    u_common_db : (F,) what is shared by all directions, or None. A table of uncertainty holds u_db as its values.
     """
 
     name: str
@@ -70,6 +72,9 @@ class ResponseTable:
     questions: tuple[Question, ...]
     missing_lines: tuple[int, ...]
     decimal: str
+    valid: BoolArray | None = None
+    u_db: FloatArray | None = None
+    u_common_db: FloatArray | None = None
 
     def __post_init__(self) -> None:
         lock_fields(self, hz=float, values=float, angles_deg=float)
@@ -119,6 +124,33 @@ class _Part:
     missing: list[int]
     angle_deg: float | None
     plane: Plane | None
+    trust: list[_Trust]
+    common: FloatArray | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Trust:
+    """(F,) 1 where the value may be used, and standard uncertainty [dB]; None where no column says."""
+
+    valid: FloatArray | None
+    u_db: FloatArray | None
+
+
+def _trust_of(columns: Sequence[Column], values: FloatArray, angle_deg: float | None, plane: Plane | None) -> _Trust:
+    """What the columns for one direction say, or those for all where the table holds one response."""
+
+    def column(role: str) -> FloatArray | None:
+        for i, one in enumerate(columns):
+            if one.title.role == role and (one.title.angle_deg, one.title.plane) == (angle_deg, plane):
+                return np.asarray(values[:, i] * one.title.scale, dtype=float)
+        return None
+
+    return _Trust(column("validity"), column("uncertainty"))
+
+
+def _common(columns: Sequence[Column], values: FloatArray) -> FloatArray | None:
+    found = next((i for i, one in enumerate(columns) if one.title.role == "common uncertainty"), None)
+    return None if found is None else np.asarray(values[:, found] * columns[found].title.scale, dtype=float)
 
 
 def _part(table: TextTable, block: Block, settled: Mapping[str, str], asked: list[Question]) -> _Part:
@@ -133,6 +165,7 @@ def _part(table: TextTable, block: Block, settled: Mapping[str, str], asked: lis
     if long_form is not None:
         return _long(table, block, columns, hz_column, long_form, layout.line)
     values = [i for i, column in enumerate(columns) if column.title.role in _VALUES]
+    values = values or [i for i, column in enumerate(columns) if column.title.role == "uncertainty"]
     if not values:
         raise refused(
             "no column is known to hold a level, a pressure or an impedance",
@@ -147,6 +180,8 @@ def _part(table: TextTable, block: Block, settled: Mapping[str, str], asked: lis
         level, phase = _canonical(table.name, columns, i, block.values[order])
         rows.append(level)
         phases.append(phase)
+    sorted_values = block.values[order]
+    trust = [_trust_of(columns, sorted_values, columns[i].title.angle_deg, columns[i].title.plane) for i in values]
     missing = np.flatnonzero(~np.isfinite(np.stack(rows)).any(axis=0))
     return _Part(
         line=layout.line,
@@ -160,6 +195,8 @@ def _part(table: TextTable, block: Block, settled: Mapping[str, str], asked: lis
         missing=[int(line) for line in lines[missing]],
         angle_deg=layout.angle_deg,
         plane=layout.plane,
+        trust=trust,
+        common=_common(columns, sorted_values),
     )
 
 
@@ -179,6 +216,7 @@ def _long(
     phases: list[FloatArray | None] = []
     kept: list[Column] = []
     told: list[str] = []
+    trust: list[_Trust] = []
     for plane, degrees in keys:
         chosen = (angle == degrees) & (np.array(planes) == plane if planes else True)
         one = Block(titles=block.titles, lines=block.lines[chosen], values=block.values[chosen], texts={})
@@ -192,8 +230,20 @@ def _long(
         rows.append(row)
         phases.append(None if phase is None else turn)
         kept.append(columns[values[0]].of_direction(degrees, plane))
+        trust.append(_placed(_trust_of(columns, one.values[order], None, None), places, axis.size))
     phase_unit = next((c.title.unit for c in columns if c.title.role == "phase"), "")
-    return _Part(line, axis, rows, phases, kept, phase_unit, False, told, [], None, None)
+    return _Part(line, axis, rows, phases, kept, phase_unit, False, told, [], None, None, trust, None)
+
+
+def _placed(trust: _Trust, places: IntArray, size: int) -> _Trust:
+    def spread(one: FloatArray | None) -> FloatArray | None:
+        if one is None:
+            return None
+        whole = np.full(size, np.nan)
+        whole[places] = one
+        return whole
+
+    return _Trust(spread(trust.valid), spread(trust.u_db))
 
 
 def _sorted(name: str, hz: FloatArray, block: Block, values: Sequence[int], told: list[str]) -> IntArray:
@@ -256,7 +306,7 @@ def _canonical(
     if phase_at is not None:
         unit = columns[phase_at].title.unit
         phase = values[:, phase_at] if unit == "rad" else np.radians(values[:, phase_at])
-    if title.role in ("impedance", "distortion"):
+    if title.role in ("impedance", "distortion", "uncertainty"):
         return amount, phase
     if title.role in ("magnitude", "real"):
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -274,7 +324,7 @@ def _whole(
     rows = [row for part in parts for row in part.rows]
     phases = [phase for part in parts for phase in part.phases]
     role = columns[0].title.role
-    kind: Kind = "impedance" if role == "impedance" else "distortion" if role == "distortion" else "curve"
+    kind: Kind = role if role in ("impedance", "distortion", "uncertainty") else "curve"
     angles = [_angle(c, p) for p in parts for c in p.columns]
     told = [line for part in parts for line in part.told]
     missing = sorted({line for part in parts for line in part.missing})
@@ -301,6 +351,8 @@ def _whole(
     keep: BoolArray = np.asarray(np.isfinite(np.stack(rows)).any(axis=0), dtype=np.bool_)
     values = np.stack([rows[i] for i in order])[:, keep]
     reading = _phases(hz[keep], [phases[i] for i in order], keep, first, told)
+    trust = [one for part in parts for one in part.trust]
+    valid = _stacked([trust[i].valid for i in order], keep)
     return ResponseTable(
         name=table.name,
         kind=kind,
@@ -314,7 +366,16 @@ def _whole(
         questions=tuple(asked),
         missing_lines=tuple(missing),
         decimal=table.decimal,
+        valid=None if valid is None else np.asarray(valid == 1.0, dtype=np.bool_),
+        u_db=_stacked([trust[i].u_db for i in order], keep),
+        u_common_db=None if first.common is None else first.common[keep],
     )
+
+
+def _stacked(rows: Sequence[FloatArray | None], keep: BoolArray) -> FloatArray | None:
+    """(A, F), where every row says something."""
+    told = [row[keep] for row in rows if row is not None]
+    return np.stack(told) if told and len(told) == len(rows) else None
 
 
 def _phases(

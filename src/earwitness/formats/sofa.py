@@ -27,7 +27,8 @@ NO_DATE = "1970-01-01 00:00:00"
 _BROKEN = (OSError, RuntimeError, KeyError, ValueError, TypeError, IndexError, AttributeError)
 _SPREAD_OF_DISTANCES = 0.01
 # Names of our own beside the convention's: AES69 has no place for trust, and lets a file carry more variables.
-_VALID, _U, _U_COMMON = "EarwitnessValid", "EarwitnessUncertainty", "EarwitnessCommonUncertainty"
+TRUST = ("EarwitnessValid", "EarwitnessUncertainty", "EarwitnessCommonUncertainty")
+_VALID, _U, _U_COMMON = TRUST
 
 
 def write_sofa(
@@ -39,13 +40,14 @@ def write_sofa(
     license: str,
     author: str = "not stated",
     date: str = NO_DATE,
+    keep_marked: bool = False,
 ) -> None:
     """Write `response` as FreeFieldDirectivityTF 1.1, verified against the convention by sofar.
 
     Receivers stand at 1 m (azimuth 0 to 360 degrees, counter-clockwise from the reference axis seen from above).
-    Values outside the valid band are written as 0; validity (1 or 0) and standard uncertainty [dB] stand in
-    variables of our own. date : "YYYY-MM-DD hh:mm:ss", of creation; no clock is asked. Raises InputError for a
-    path that does not end in .sofa, OutputError when it cannot be written.
+    Values outside the valid band are written as 0, or with keep_marked as they are; validity (1 or 0) and standard
+    uncertainty [dB] stand in variables of our own. date : "YYYY-MM-DD hh:mm:ss", of creation; no clock is asked.
+    Raises InputError for a path that does not end in .sofa, OutputError when it cannot be written.
     """
     if path.suffix != ".sofa":
         raise InputError(f"the suffix of a SOFA file is {path.suffix!r}", where=str(path), expected=".sofa")
@@ -56,7 +58,7 @@ def write_sofa(
         path.parent.mkdir(parents=True, exist_ok=True)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            sofa = _filled(sofar, response)
+            sofa = _filled(sofar, response, keep_marked=keep_marked)
             _describe(sofa, response, title=title, description=description, license=license, author=author, date=date)
             sofar.write_sofa(str(temporary), sofa)
         with temporary.open("r+b") as stream:
@@ -107,17 +109,18 @@ def read_sofa(
         raise _unusable(path, f"the SOFA file cannot be used: {error}") from error
 
 
-def _filled(sofar: Any, response: DirectionalResponse) -> Any:
+def _filled(sofar: Any, response: DirectionalResponse, *, keep_marked: bool) -> Any:
     sofa = sofar.Sofa("FreeFieldDirectivityTF", version="1.1")
     azimuth = np.mod(np.rad2deg(response.directions.azimuth_rad), 360.0)
     elevation = np.rad2deg(response.directions.elevation_rad)
     sofa.ReceiverPosition = np.stack([azimuth, elevation, np.ones_like(azimuth)], axis=-1)
     sofa.ReceiverPosition_Type, sofa.ReceiverPosition_Units = "spherical", "degree, degree, metre"
-    pressure = np.where(response.valid, response.pressure, 0.0)
+    shown = response.valid | (keep_marked & np.isfinite(response.pressure))
+    pressure = np.where(shown, response.pressure, 0.0)
     sofa.N, sofa.N_LongName, sofa.N_Units = response.axis.hz.copy(), "frequency", "hertz"
     sofa.Data_Real, sofa.Data_Imag = pressure.real[np.newaxis], pressure.imag[np.newaxis]
     sofa.add_variable(_VALID, response.valid[np.newaxis].astype(float), "double", "MRN")
-    sofa.add_variable(_U, np.where(response.valid, response.u_apart_db(), 0.0)[np.newaxis], "double", "MRN")
+    sofa.add_variable(_U, np.where(shown, np.nan_to_num(response.u_apart_db()), 0.0)[np.newaxis], "double", "MRN")
     sofa.add_variable(_U_COMMON, response.u_shared_db(), "double", "N")
     for name in ("MIDINote", "SourceTuningFrequency", "Description", "EmitterDescriptions"):
         if hasattr(sofa, name):

@@ -22,6 +22,9 @@ Role = Literal[
     "distortion",
     "angle",
     "plane",
+    "validity",
+    "uncertainty",
+    "common uncertainty",
     "other",
 ]
 Plane = Literal["horizontal", "vertical"]
@@ -69,6 +72,10 @@ _PHASE = re.compile(r"\bphase\b|\barg\b|\bphi\b")
 _OHM = re.compile(r"\bohms?\b|\bimpedance\b|\bimpedanz\b|^\W*\|?z\|?\b")
 _DISTORTION = re.compile(r"\bthd\b|\bhd\s?[2-9]\b|\bh[2-9]\b|\bdistortion\b|\bklirr\w*|%")
 _OTHER = re.compile(r"\bcoherence\b|\bsnr\b|\bnoise\b|\bcount\b|\bindex\b|\bgroup\s*delay\b|\btime\b|\bms\b")
+_VALIDITY = re.compile(r"\bvalid(ity)?\b")
+_UNCERTAINTY = re.compile(r"\buncertainty\b\W*(db)?|\bu\s?(?P<expanded>95)?\b[\s(\[,/]*db\b|^\W*u\s?95\W*$")
+_COMMON = re.compile(r"\bcommon\b")
+_COVERAGE_FACTOR = 2.0
 _PLANE_TITLE = re.compile(r"^\W*(plane|orbit|ebene|plan)\W*$")
 _DIRECTION = re.compile(
     r"(?<![a-z0-9.])(?P<plane>h|hor|horiz|horizontal|v|ver|vert|vertical)?[\s_:]*(?P<angle>[+-]?\d{1,3}(\.\d+)?)\s*(deg\w*)?(?![\d.])"
@@ -131,6 +138,8 @@ def _quantity(plain: str, text: str) -> tuple[str, Title]:
         factor = 1e3 if "khz" in plain else 0.5 / math.pi if "rad/s" in plain else 1.0
         unit = "Hz" if re.search(r"hz|rad/s", plain) else ""
         return plain[: frequency.start()] + plain[frequency.end() :], Title(text, "frequency", unit, factor)
+    if trust := _trust(plain, text):
+        return trust
     for pattern, unit in _LEVELS:
         if pattern.search(plain):
             return pattern.sub(" ", plain, count=1), Title(text, "level", unit)
@@ -157,6 +166,18 @@ def _quantity(plain: str, text: str) -> tuple[str, Title]:
     if _OTHER.search(plain):
         return "", Title(text, "other")
     return plain, Title(text, "other")
+
+
+def _trust(plain: str, text: str) -> tuple[str, Title] | None:
+    """Whether a value may be used (1 or 0), or its uncertainty; U95 is twice the standard uncertainty."""
+    if _VALIDITY.search(plain):
+        return _VALIDITY.sub(" ", plain), Title(text, "validity")
+    found = _UNCERTAINTY.search(plain)
+    if found is None:
+        return None
+    role: Role = "common uncertainty" if _COMMON.search(plain) else "uncertainty"
+    scale = 1 / _COVERAGE_FACTOR if "95" in found[0] else 1.0
+    return _UNCERTAINTY.sub(" ", plain, count=1), Title(text, role, "dB", scale)
 
 
 def _direction(rest: str) -> tuple[float, Plane | None] | None:

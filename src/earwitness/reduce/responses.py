@@ -6,64 +6,52 @@ What was done to them stands in the session's facts; what the data cannot bear i
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
-import scipy.fft
 
-from earwitness.dsp.balloon import balloon_at
 from earwitness.errors import InputError
 from earwitness.formats.audio import Recording
 from earwitness.formats.directivity_sofa import SofaDirectivity
 from earwitness.formats.response_table import ResponseTable
 from earwitness.quantities import (
-    REFERENCE_PRESSURE_PA,
-    REFERENCE_VOLTAGE_V,
     BudgetLine,
     Cause,
     DirectionalResponse,
-    Directions,
     Gate,
     Impedance,
     Measurement,
     QualityFlag,
-    cta_orbits,
     from_orbit,
     report_axis,
 )
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
+from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.causes import smooth_causes
 from earwitness.quantities.directions import join
 from earwitness.quantities.response import PhaseKind
 from earwitness.reduce.budget import budget_of
 from earwitness.reduce.gate import LOWEST_TIMES_LENGTH
 from earwitness.reduce.plan import ReduceSettings
+from earwitness.reduce.response_parts import (
+    GROUND_PLANE_DB,
+    SAME_DIRECTION_DEG,
+    Part,
+    Trust,
+    common_delay_s,
+    drawn,
+    trust_at,
+)
 from earwitness.reduce.scan_measurement import lineage_of
 from earwitness.session.response_files import Source
-from earwitness.session.responses import RESPONSE_TAKES, DirectionsTake, ImpulseTake, ResponseFacts, ResponseTake
+from earwitness.session.responses import RESPONSE_FILES, RESPONSE_TAKES, ResponseFacts, UncertaintyTake
 from earwitness.session.session import ImpedanceTableTake, Session
 
-SAME_DIRECTION_DEG = 0.5
 ASSUMED_LEVEL_U_DB, ASSUMED_SHAPE_U_DB, ASSUMED_OWN_U_DB = 0.5, 0.5, 0.2
 NOT_KNOWN_SNR_DB = 60.0
-GROUND_PLANE_DB = 20 * np.log10(2.0)
 _IMPULSE_RATE_HZ, _IMPULSE_SAMPLES, _ONSET_S = 48_000, 4096, 0.01
 _CONTEXT_HZ = np.arange(_IMPULSE_SAMPLES // 2 + 1) * (_IMPULSE_RATE_HZ / _IMPULSE_SAMPLES)
 NOT_STATED = "not stated"
 _LATE_FROM_HZ, _SHORT_S = 500.0, 0.02
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _One:
-    """Responses on the report axis: directions (D,), level_db (D, F) [dB re 1 Pa/V at 1 m, or relative], phase_rad
-    (D, F) or None, u_db (D, F) of drawing them to the axis, known (D, F)."""
-
-    directions: Directions
-    level_db: FloatArray
-    phase_rad: FloatArray | None
-    u_db: FloatArray
-    known: BoolArray
-    take: str
 
 
 def holds_responses(session: Session) -> bool:
@@ -80,18 +68,18 @@ def reduce_responses(
 ) -> Measurement:
     """The measurement of a session of responses. sources : what each take's file holds, by the take's id.
 
-    Levels are referred to 1 m by 20 lg of the stated distance and to 1 V by the stated voltage (definitions). A table
-    is drawn to the report axis by straight lines over log frequency; the error of a straight line through a curve, an
-    eighth of the second difference at its worst, goes into u (handbook of numerical analysis, from memory).
+    Levels are referred to 1 m by 20 lg of the stated distance and to 1 V by the stated voltage (definitions).
+    Validity and uncertainty that files state are kept; levels that are not valid stay, so that averages can count
+    them with their doubt. Where nothing is stated, what a careful measurement leaves is assumed.
     InputError where a take's file was not read, or no direction is left.
     """
     facts = session.responses or ResponseFacts()
     hz = report_axis().hz
     flags: list[QualityFlag] = []
     parts = [
-        _drawn(session, facts, take, sources, hz, flags) for take in session.takes if isinstance(take, RESPONSE_TAKES)
+        drawn(session, facts, take, sources, hz, flags) for take in session.takes if isinstance(take, RESPONSE_TAKES)
     ]
-    whole = _together(parts, flags)
+    whole = _with_trust(session, sources, _together(parts, flags), hz)
     if any(
         isinstance(one, Recording) or (isinstance(one, SofaDirectivity) and one.impulse.size)
         for one in sources.values()
@@ -100,8 +88,9 @@ def reduce_responses(
     gate = _gate(facts, whole, hz)
     phase = _phase_kind(facts, whole, flags)
     known = whole.known & _within(facts, gate, hz)
+    stated = np.array(np.isfinite(whole.trust.u_db).any(axis=1), dtype=np.bool_)
     flags += _facts_flags(facts, whole, hz)
-    causes = _causes(facts, hz)
+    causes = _causes(facts, hz, stated)
     level = np.where(known, whole.level_db, 0.0)
     turn = np.zeros_like(level) if whole.phase_rad is None else np.nan_to_num(whole.phase_rad)
     pressure = np.where(known, 10 ** (level / 20) * np.exp(1j * turn), 0.0)
@@ -110,9 +99,9 @@ def reduce_responses(
         axis=report_axis(),
         directions=whole.directions,
         pressure=pressure,
-        u_db=whole.u_db,
-        u_common_db=np.zeros(hz.size),
-        valid=known,
+        u_db=np.hypot(whole.u_db, np.nan_to_num(whole.trust.u_db)),
+        u_common_db=np.nan_to_num(whole.trust.common_db) if stated.any() else np.zeros(hz.size),
+        valid=known & whole.trust.valid,
         absolute=facts.level == "absolute",
         distance_m=facts.measured_distance_m or facts.reference_distance_m,
         lineage=(lineage.key,),
@@ -120,9 +109,13 @@ def reduce_responses(
         phase=phase,
     )
     front = int(np.argmax(whole.directions.unit_vectors()[:, 0]))
-    used = {take.id for take in session.takes if isinstance(take, RESPONSE_TAKES)}
+    used = {take.id for take in session.takes if isinstance(take, RESPONSE_FILES)}
     used |= {take.id for take in session.takes_of(ImpedanceTableTake)} if impedance is not None else set()
-    drawn = BudgetLine("grid of the data", "straight lines between points", whole.u_db[front], False)
+    lines = [BudgetLine("grid of the data", "straight lines between points", whole.u_db[front], False)]
+    if stated[front]:
+        source = "as the files state it"
+        lines.append(BudgetLine("stated, this direction", source, np.nan_to_num(whole.trust.u_db[front]), False))
+        lines.append(BudgetLine("stated, all directions", source, np.nan_to_num(whole.trust.common_db), True))
     return Measurement(
         response=response,
         snr_db=np.full(pressure.shape, NOT_KNOWN_SNR_DB),
@@ -134,237 +127,14 @@ def reduce_responses(
         impulse_rate_hz=float(_IMPULSE_RATE_HZ),
         impulse=_impulse(pressure[front], known[front], hz) if phase != "none" else np.zeros(0),
         impulse_onset_s=_ONSET_S,
-        budget=(*budget_of(causes, front), drawn),
+        budget=(*budget_of(causes, front), *lines),
         flags=tuple(flags),
         kept_takes=tuple(sorted(take.id for take in session.takes if take.id not in used)),
         steps=(lineage,),
     )
 
 
-def _drawn(
-    session: Session,
-    facts: ResponseFacts,
-    take: ResponseTake | ImpulseTake | DirectionsTake,
-    sources: Mapping[str, Source],
-    hz: FloatArray,
-    flags: list[QualityFlag],
-) -> _One:
-    source = sources.get(take.id)
-    if source is None:
-        raise InputError(f"the file of take {take.id} was not read", where="session.toml")
-    if isinstance(source, ResponseTable):
-        return _of_table(session, facts, take, source, hz, flags)
-    if isinstance(source, SofaDirectivity):
-        return _of_sofa(session, facts, take, source, hz, flags)
-    if not isinstance(take, ImpulseTake):
-        raise InputError(
-            f"take {take.id} names a sound file", where="session.toml", remedy='write kind = "impulse response"'
-        )
-    samples = source.samples[take.channel - 1]
-    spectrum = _spectra(samples[None, :], np.zeros(1), float(source.rate_hz), hz)
-    scale = 1.0 / source.rate_hz if take.samples == "Pa/V per second" else 1.0
-    known = np.broadcast_to(hz < 0.45 * source.rate_hz, spectrum.shape)
-    _told_offset(take.id, samples, spectrum[0], flags)
-    level = _db(np.abs(spectrum) * scale) + _to_1_m_db(facts)
-    directions = from_orbit(take.orbit, take.angle_deg)
-    return _One(directions, level, np.angle(spectrum), np.zeros(level.shape), np.array(known), take.id)
-
-
-def _spectra(samples: FloatArray, start_s: FloatArray, rate_hz: float, hz: FloatArray) -> ComplexArray:
-    """(D, F) sums of samples (D, N) times exp(-j omega t), the first at start_s (D,), at the frequencies themselves.
-
-    By a transform padded to four times the length, its bins drawn to hz after the delay of the loudest sample is off:
-    what is left is short, so that a straight line between bins serves.
-    """
-    length = scipy.fft.next_fast_len(4 * samples.shape[1], True)
-    late = np.argmax(np.abs(samples), axis=1) / rate_hz
-    bins = np.arange(length // 2 + 1) * (rate_hz / length)
-    place = np.minimum(hz / (rate_hz / length), length // 2 - 1e-6)
-    left = place.astype(int)
-    part = place - left
-    out = np.empty((len(samples), hz.size), complex)
-    for row, (one, delay) in enumerate(zip(samples, late, strict=True)):
-        steady = scipy.fft.rfft(one, length)[[left, left + 1]] * np.exp(2j * np.pi * bins[[left, left + 1]] * delay)
-        out[row] = (1 - part) * steady[0] + part * steady[1]
-    return np.asarray(out * np.exp(-2j * np.pi * hz * (late + start_s)[:, None]), dtype=np.complex128)
-
-
-def _told_offset(take: str, samples: FloatArray, spectrum: np.ndarray, flags: list[QualityFlag]) -> None:
-    """A sum of samples that is no part of the response: a loudspeaker and a microphone pass no constant."""
-    constant, loudest = abs(float(samples.sum())), float(np.abs(spectrum).max())
-    if constant > 0.1 * loudest:
-        sentence = (
-            f"The samples of {take} sum to {_db(np.array(constant / loudest)):.0f} dB of the loudest frequency: an "
-            "offset or a cut-off tail; the lowest frequencies may be wrong."
-        )
-        flags.append(
-            QualityFlag("offset in an impulse response", "warn", constant / loudest, 0.1, "", (take,), None, sentence)
-        )
-
-
-def _of_table(
-    session: Session,
-    facts: ResponseFacts,
-    take: ResponseTake | ImpulseTake | DirectionsTake,
-    table: ResponseTable,
-    hz: FloatArray,
-    flags: list[QualityFlag],
-) -> _One:
-    if isinstance(take, DirectionsTake):
-        directions = from_orbit(table.plane or take.plane or "horizontal", table.angles_deg)
-    elif isinstance(take, ResponseTake):
-        directions = from_orbit(take.orbit, take.angle_deg)
-        if table.values.shape[0] > 1:
-            raise InputError(
-                f"take {take.id} names one direction, its file holds {table.values.shape[0]}",
-                where=f"session.toml and {table.name}",
-                remedy='write kind = "directions"',
-            )
-    else:
-        raise InputError(f"take {take.id} names a table", where="session.toml", remedy='write kind = "response"')
-    shift = _to_1_m_db(facts) + 20 * np.log10(REFERENCE_PRESSURE_PA)
-    shift -= 20 * np.log10(REFERENCE_VOLTAGE_V if table.unit in ("Pa/V", "dB re 1 Pa/V") else session.drive.voltage_v)
-    if facts.level == "relative":
-        shift = 0.0
-    elif not table.absolute:
-        raise InputError(
-            f"the unit of {table.name} is {table.unit or 'not known'}, and the session's levels are absolute",
-            where="session.toml, [responses]",
-            remedy='write level = "relative", or say what the decibels refer to: unit = "dB SPL"',
-        )
-    phase = None
-    if table.phase is not None and all(one.delay_s is not None for one in table.phase):
-        phase = np.stack([one.phase_rad for one in table.phase])
-    level, u, known, turn = _to_axis(table.hz, table.values, phase, [p.delay_s for p in table.phase or ()], hz)
-    for sentence in table.told:
-        flags.append(
-            QualityFlag("how a table was read", "info", 0.0, 0.0, "", (take.id,), None, f"{take.file}: {sentence}.")
-        )
-    return _One(directions, level + shift, turn, u, known, take.id)
-
-
-def _of_sofa(
-    session: Session,
-    facts: ResponseFacts,
-    take: ResponseTake | ImpulseTake | DirectionsTake,
-    source: SofaDirectivity,
-    hz: FloatArray,
-    flags: list[QualityFlag],
-) -> _One:
-    if source.impulse.size:
-        spectrum = _spectra(source.impulse, source.delay_s, source.rate_hz, hz)
-        level, phase = _db(np.abs(spectrum)), np.angle(spectrum)
-        u = np.zeros(level.shape)
-        known = np.array(np.broadcast_to(hz < 0.45 * source.rate_hz, level.shape))
-    else:
-        # A pressure of exactly 0 stands for none.
-        heard = np.isfinite(source.pressure) & (np.abs(source.pressure) > 0.0)
-        turned = np.where(heard, np.angle(np.where(heard, source.pressure, 1.0)), 0.0)
-        late = [_common_delay_s(source.hz, row) for row in np.unwrap(turned, axis=1)]
-        level = np.where(heard, _db(np.abs(np.where(heard, source.pressure, 1.0))), np.nan)
-        level, u, known, found = _to_axis(source.hz, level, turned, late, hz)
-        phase = turned if found is None else found
-    shift = _to_1_m_db(facts) if facts.level == "absolute" else 0.0
-    if source.data == "Pa" and facts.level == "absolute":
-        shift -= 20 * np.log10(session.drive.voltage_v)
-    told = [f"{take.file}: {sentence}." for sentence in source.told]
-    directions, level, phase, u, known = _on_orbits(
-        take.id, source.directions, level + shift, phase, u, known, told, flags
-    )
-    for sentence in told:
-        flags.append(QualityFlag("how a directivity was read", "info", 0.0, 0.0, "", (take.id,), None, sentence))
-    return _One(directions, level, phase, u, known, take.id)
-
-
-def _on_orbits(
-    take: str,
-    directions: Directions,
-    level: FloatArray,
-    phase: FloatArray,
-    u: FloatArray,
-    known: BoolArray,
-    told: list[str],
-    flags: list[QualityFlag],
-) -> tuple[Directions, FloatArray, FloatArray, FloatArray, BoolArray]:
-    """A balloon at the 70 directions of ANSI/CTA-2034-A: those that it holds are taken, the others drawn from it."""
-    wanted = cta_orbits()
-    at, to = directions.unit_vectors(), wanted.unit_vectors()
-    nearness = to @ at.T
-    there = np.argmax(nearness, axis=1)
-    taken = np.degrees(np.arccos(np.clip(nearness[np.arange(len(to)), there], -1.0, 1.0))) <= SAME_DIRECTION_DEG
-    out_level, out_phase, out_u, out_known = level[there], phase[there], u[there], known[there]
-    kept = taken.copy()
-    if not taken.all():
-        both = known.all(axis=0)
-        try:
-            drawn = balloon_at(at, level[:, both], phase[:, both], to[~taken])
-        except ValueError:
-            drawn = None
-        if drawn is not None:
-            rows = np.flatnonzero(~taken)
-            out_level, out_phase, out_u, out_known = (x.copy() for x in (out_level, out_phase, out_u, out_known))
-            out_known[rows] = False
-            for row, source in zip(rows, range(rows.size), strict=True):
-                if not drawn.known[source]:
-                    continue
-                kept[row] = True
-                out_level[row, both], out_u[row, both] = drawn.level_db[source], drawn.u_db[source]
-                out_phase[row, both] = np.nan_to_num(drawn.phase_rad[source])
-                out_known[row] = both
-            count = int((~taken & kept).sum())
-            if count:
-                told.append(
-                    f"{int(taken.sum())} of the 70 directions stand in the file, {count} were drawn from its others, "
-                    f"by {'harmonics' if drawn.harmonic.any() else 'neighbors'} where they serve"
-                )
-    if not kept.all():
-        sentence = f"{int((~kept).sum())} of the 70 directions lie outside what {take} holds and are missing."
-        flags.append(QualityFlag("directions missing", "warn", float((~kept).sum()), 0.0, "", (take,), None, sentence))
-    rows = np.flatnonzero(kept)
-    return wanted.take(rows), out_level[rows], out_phase[rows], out_u[rows], out_known[rows]
-
-
-def _to_1_m_db(facts: ResponseFacts) -> float:
-    return float(20 * np.log10(facts.reference_distance_m)) - (
-        GROUND_PLANE_DB if facts.space == "ground plane" else 0.0
-    )
-
-
-def _db(size: FloatArray) -> FloatArray:
-    return np.asarray(20 * np.log10(np.maximum(size, 1e-30)), dtype=float)
-
-
-def _common_delay_s(hz: FloatArray, unwrapped_rad: FloatArray) -> float:
-    x = 2 * np.pi * (hz - hz.mean())
-    return -float(np.dot(x, unwrapped_rad)) / float(np.dot(x, x))
-
-
-def _to_axis(
-    hz: FloatArray, level: FloatArray, phase: FloatArray | None, delay_s: Sequence[float | None], wanted: FloatArray
-) -> tuple[FloatArray, FloatArray, BoolArray, FloatArray | None]:
-    """Level, its u, where it is known, and phase (D, G) at other frequencies; level (D, F) with NaN where missing."""
-    x, to = np.log(hz), np.log(wanted)
-    left = np.clip(np.searchsorted(x, to, side="right") - 1, 0, x.size - 2)
-    part = np.clip((to - x[left]) / (x[left + 1] - x[left]), 0.0, 1.0)
-    drawn = level[:, left] * (1 - part) + level[:, left + 1] * part
-    # A missing neighbor that has no weight does not matter.
-    drawn = np.where(part == 0.0, level[:, left], np.where(part == 1.0, level[:, left + 1], drawn))
-    inside = (wanted >= hz[0] * (1 - 1e-6)) & (wanted <= hz[-1] * (1 + 1e-6))
-    known = np.isfinite(drawn) & inside
-    bend = np.zeros_like(level)
-    if x.size > 2:
-        bend[:, 1:-1] = np.abs(level[:, 2:] - 2 * level[:, 1:-1] + level[:, :-2])
-    bend = np.nan_to_num(bend)
-    u = np.maximum(bend[:, left], bend[:, left + 1]) / 8.0 * 4.0 * part * (1 - part)
-    turn = None
-    if phase is not None:
-        late = np.array([one or 0.0 for one in delay_s])[:, None]
-        steady = np.unwrap(np.nan_to_num(phase) + 2 * np.pi * hz * late, axis=1)
-        turn = steady[:, left] * (1 - part) + steady[:, left + 1] * part - 2 * np.pi * wanted * late
-    return np.where(known, drawn, 0.0), np.where(known, u, 0.0), known, turn
-
-
-def _together(parts: Sequence[_One], flags: list[QualityFlag]) -> _One:
+def _together(parts: Sequence[Part], flags: list[QualityFlag]) -> Part:
     """All directions, each once; a direction that both orbits give keeps the first."""
     if not parts:
         raise InputError("the session holds no responses", where="session.toml")
@@ -381,17 +151,52 @@ def _together(parts: Sequence[_One], flags: list[QualityFlag]) -> _One:
             QualityFlag("phase of some only", "info", float(len(silent)), 0.0, "", tuple(silent), None, sentence)
         )
     together = None if silent else np.concatenate([phase for phase in phases if phase is not None])[kept]
-    return _One(
+    common = np.stack([part.trust.common_db for part in parts])
+    trust = Trust(
+        np.concatenate([part.trust.valid for part in parts])[kept],
+        np.concatenate([part.trust.u_db for part in parts])[kept],
+        np.where(np.isfinite(common).all(axis=0), np.max(common, axis=0), np.nan),
+    )
+    return Part(
         every.take(kept),
         np.concatenate([part.level_db for part in parts])[kept],
         together,
         np.concatenate([part.u_db for part in parts])[kept],
         np.concatenate([part.known for part in parts])[kept],
+        trust,
         "",
     )
 
 
-def _from_first_sound(whole: _One, hz: FloatArray) -> _One:
+def _with_trust(session: Session, sources: Mapping[str, Source], whole: Part, hz: FloatArray) -> Part:
+    """Validity and uncertainty from files of their own, put to the directions that they name.
+
+    InputError where such a file names a direction that no response has.
+    """
+    valid, u, common = whole.trust.valid.copy(), whole.trust.u_db.copy(), whole.trust.common_db.copy()
+    at = whole.directions.unit_vectors()
+    for take in session.takes_of(UncertaintyTake):
+        table = sources.get(take.id)
+        if not isinstance(table, ResponseTable):
+            raise InputError(f"the file of take {take.id} was not read", where="session.toml")
+        stated = trust_at(table.hz, len(table.values), table.valid, table.values, table.u_common_db, hz)
+        named = from_orbit(table.plane or take.plane or "horizontal", table.angles_deg).unit_vectors()
+        nearness = named @ at.T
+        rows = np.argmax(nearness, axis=1)
+        away = np.degrees(np.arccos(np.clip(nearness[np.arange(len(named)), rows], -1.0, 1.0)))
+        if (away > SAME_DIRECTION_DEG).any():
+            lost = int(np.argmax(away))
+            raise InputError(
+                f"{take.file} states the uncertainty at {table.angles_deg[lost]:g} degrees, where no response stands",
+                where="session.toml",
+                remedy="take that column out, or add the response",
+            )
+        valid[rows], u[rows] = stated.valid, stated.u_db
+        common = np.fmax(common, stated.common_db)
+    return replace(whole, trust=Trust(valid, u, common))
+
+
+def _from_first_sound(whole: Part, hz: FloatArray) -> Part:
     """Time counted from the on-axis sound, alike for all directions: where a recording began tells nothing."""
     if whole.phase_rad is None:
         return whole
@@ -410,7 +215,7 @@ def _from_first_sound(whole: _One, hz: FloatArray) -> _One:
     return replace(whole, phase_rad=np.asarray(whole.phase_rad + 2 * np.pi * hz * late, dtype=float))
 
 
-def _phase_kind(facts: ResponseFacts, whole: _One, flags: list[QualityFlag]) -> PhaseKind:
+def _phase_kind(facts: ResponseFacts, whole: Part, flags: list[QualityFlag]) -> PhaseKind:
     if whole.phase_rad is None or facts.phase == "none":
         sentence = "The data have no phase: nothing in time, no sum with another source, no crossover can be read."
         flags.append(QualityFlag("no phase", "info", 0.0, 0.0, "", (), None, sentence))
@@ -426,7 +231,7 @@ def _phase_kind(facts: ResponseFacts, whole: _One, flags: list[QualityFlag]) -> 
     return "own"
 
 
-def _gate(facts: ResponseFacts, whole: _One, hz: FloatArray) -> Gate:
+def _gate(facts: ResponseFacts, whole: Part, hz: FloatArray) -> Gate:
     known = hz[whole.known.any(axis=0)]
     lowest = float(known[0]) if known.size else float(hz[0])
     if facts.gate_ms is None:
@@ -440,7 +245,7 @@ def _within(facts: ResponseFacts, gate: Gate, hz: FloatArray) -> BoolArray:
     return np.asarray((hz >= low * (1 - 1e-9)) & (hz <= (facts.highest_hz or np.inf) * (1 + 1e-9)), dtype=np.bool_)
 
 
-def _facts_flags(facts: ResponseFacts, whole: _One, hz: FloatArray) -> list[QualityFlag]:
+def _facts_flags(facts: ResponseFacts, whole: Part, hz: FloatArray) -> list[QualityFlag]:
     found = []
     if facts.gate_ms is None and facts.space in ("unknown", "gated", "room"):
         where = "in a room" if facts.space == "room" else "at a place that is not stated"
@@ -467,19 +272,25 @@ def _facts_flags(facts: ResponseFacts, whole: _One, hz: FloatArray) -> list[Qual
     return found
 
 
-def _causes(facts: ResponseFacts, hz: FloatArray) -> tuple[Cause, ...]:
-    """As stated; otherwise what a careful measurement leaves (common practice, no source)."""
-    flat = np.ones((1, hz.size))
+def _causes(facts: ResponseFacts, hz: FloatArray, stated: BoolArray) -> tuple[Cause, ...]:
+    """As stated; otherwise what a careful measurement leaves (common practice, no source).
+
+    stated : (D,) directions whose file states its own uncertainty, which nothing is added to.
+    """
+    if stated.all():
+        return ()
+    flat = np.ones((1, hz.size)) if not stated.any() else np.where(stated, 0.0, 1.0)[:, None] * np.ones(hz.size)
     source = "assumed: 0.2 dB a direction (common practice, no source)"
     own = Cause(name="places and repeats", source=source, pull_db=flat * ASSUMED_OWN_U_DB, each=True)
     if facts.u_db is not None:
-        stated = "as the owner of the data states it"
-        return (own, Cause(name="stated", source=stated, pull_db=flat * facts.u_db))
+        said = "as the owner of the data states it"
+        return (own, Cause(name="stated", source=said, pull_db=flat * facts.u_db))
     source = "not stated: 0.5 dB assumed (common practice, no source)"
     level = Cause(name="level", source=source, pull_db=flat * ASSUMED_LEVEL_U_DB)
     source = "not stated: 0.5 dB to 10 kHz, 1 dB above assumed (common practice, no source)"
     rising = np.where(hz > 10_000.0, 2.0, 1.0) * ASSUMED_SHAPE_U_DB
-    return (own, level, *smooth_causes("microphone", source, rising, hz))
+    shape = smooth_causes("microphone", source, rising, hz)
+    return (own, level, *(replace(cause, pull_db=flat * cause.pull_db) for cause in shape))
 
 
 def _impulse(pressure: np.ndarray, known: BoolArray, hz: FloatArray) -> FloatArray:
@@ -490,6 +301,6 @@ def _impulse(pressure: np.ndarray, known: BoolArray, hz: FloatArray) -> FloatArr
     size, turn = np.abs(pressure[known]), np.unwrap(np.angle(pressure[known]))
     level = np.interp(_CONTEXT_HZ, at, size, left=0.0, right=0.0)
     phase = np.interp(_CONTEXT_HZ, at, turn)
-    late = _common_delay_s(at[at > 500.0], turn[at > 500.0]) if (at > 500.0).sum() > 2 else 0.0
+    late = common_delay_s(at[at > 500.0], turn[at > 500.0]) if (at > 500.0).sum() > 2 else 0.0
     spectrum = level * np.exp(1j * (phase + 2 * np.pi * _CONTEXT_HZ * (late - _ONSET_S)))
     return np.asarray(np.fft.irfft(spectrum, _IMPULSE_SAMPLES), dtype=float)

@@ -16,10 +16,11 @@ from pathlib import Path
 import numpy as np
 
 from earwitness.errors import AudioError, FormatError, InputError
-from earwitness.formats.directivity_sofa import read_directivity_sofa
-from earwitness.formats.response_table import Question, ResponseTable, read_response_table
+from earwitness.formats.directivity_sofa import SofaDirectivity
+from earwitness.formats.response_table import Question, ResponseTable
 from earwitness.session.headers import read_header
 from earwitness.session.patterns import ANGLE, FILE
+from earwitness.session.response_files import read_seen
 from earwitness.session.responses import Orbit
 
 MOST_FILES = 20_000
@@ -151,7 +152,9 @@ def _look(folder: Path, name: str) -> SeenFile:
     suffix = path.suffix.lower()
     try:
         if suffix == ".sofa":
-            sofa = read_directivity_sofa(path)
+            sofa = read_seen(path)
+            if not isinstance(sofa, SofaDirectivity):
+                return SeenFile(file=name, kind="set aside", why="no SOFA file")
             points = sofa.hz.size or sofa.impulse.shape[1]
             band = (float(sofa.hz[0]), float(sofa.hz[-1])) if sofa.hz.size else (0.0, sofa.rate_hz / 2)
             return SeenFile(
@@ -171,8 +174,8 @@ def _look(folder: Path, name: str) -> SeenFile:
                 points=round(header.length_s * header.rate_hz), band_hz=(0.0, header.rate_hz / 2),
                 questions=(question,),
             )  # fmt: skip
-        if suffix in TABLES:
-            return _of_table(name, read_response_table(path))
+        if suffix in TABLES and isinstance(table := read_seen(path), ResponseTable):
+            return _of_table(name, table)
     except (FormatError, AudioError) as error:
         return SeenFile(file=name, kind="set aside", why=f"{error.what} ({error.where.rpartition('/')[2]})")
     return SeenFile(file=name, kind="set aside", why="no table, no sound file, no SOFA file")
@@ -187,6 +190,8 @@ def _of_table(name: str, table: ResponseTable) -> SeenFile:
     )  # fmt: skip
     if table.kind == "impedance":
         return replace(seen, kind="impedance table")
+    if table.kind == "uncertainty":
+        return replace(seen, kind="uncertainty")
     if table.kind == "distortion":
         return replace(seen, kind="set aside", why="a table of distortion: state its levels in a session of recordings")
     if table.angles_deg.size > 1:
@@ -272,7 +277,7 @@ def _signed(seen: Sequence[SeenFile], told: list[str]) -> list[SeenFile]:
 def _grouped(seen: Sequence[SeenFile]) -> Iterator[Group]:
     sets: dict[tuple[str, str, str, str, str, str], list[SeenFile]] = {}
     for one in seen:
-        if one.named is None or one.kind in ("directions", "impedance table"):
+        if one.named is None or one.kind in ("directions", "impedance table", "uncertainty"):
             yield Group(one.kind, one.file, (one,), one.plane, one.angles_deg)
             continue
         path = Path(one.file)
@@ -395,7 +400,7 @@ def _take(group: Group, stated: Stated) -> list[str]:
         lines.append('unit = "dB relative"')
     if group.kind == "directions" and group.pattern.endswith(".sofa") and not group.files:
         lines.append(f"data = {_text('relative' if stated.relative else stated.data)}")
-    elif group.kind == "directions":
+    elif group.kind in ("directions", "uncertainty"):
         lines += [f"plane = {_text(stated.plane)}"] if "plane" in asked else []
         lines += [f"data = {_text('relative' if stated.relative else stated.data)}"] if "data" in asked else []
         lines += [f"source_positions = {_text(stated.positions)}"] if "positions" in asked else []

@@ -17,7 +17,7 @@ from earwitness.formats.scan_pressures import read_scan_pressures
 from earwitness.session.check import reads_reference
 from earwitness.session.draft import Draft, PlacedTake
 from earwitness.session.response_files import faults_of
-from earwitness.session.responses import RESPONSE_TAKES, DirectionsTake, ResponseTake
+from earwitness.session.responses import RESPONSE_FILES, DirectionsTake, ResponseTake, UncertaintyTake
 from earwitness.session.scan import ScanPressuresTake, ScanTake
 from earwitness.session.session import (
     BurstTake,
@@ -98,12 +98,15 @@ def check_files(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[
     yield from _responses(folder, draft, hashes)
 
 
+_TABLES = (ImpedanceTableTake, ScanPressuresTake, ResponseTake, DirectionsTake, UncertaintyTake)
+
+
 def _audio_names(draft: Draft) -> Iterator[str]:
     yield from (one.file for _, one in draft.stimuli() if isinstance(one, FileStimulus))
     if draft.microphone and draft.microphone.calibrator:
         yield draft.microphone.calibrator.file
     for placed in draft.takes:
-        if isinstance(placed.take, ImpedanceTableTake | ScanPressuresTake | ResponseTake | DirectionsTake):
+        if isinstance(placed.take, _TABLES):
             continue
         yield placed.take.file
         if isinstance(placed.take, MultitoneTake):
@@ -281,7 +284,7 @@ def _impedance_tables(folder: Path, draft: Draft, hashes: dict[str, str]) -> Ite
 def _responses(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[Fault]:
     relative = draft.responses is not None and draft.responses.level == "relative"
     for placed in draft.takes:
-        if isinstance(placed.take, RESPONSE_TAKES) and placed.take.file in hashes:
+        if isinstance(placed.take, RESPONSE_FILES) and placed.take.file in hashes:
             yield from faults_of(folder, placed.take, relative=relative)
 
 

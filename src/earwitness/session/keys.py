@@ -5,7 +5,14 @@ from __future__ import annotations
 import difflib
 
 from earwitness.session.record import Claim, Driver, Loudspeaker, Price, Strict
-from earwitness.session.responses import DirectionsTake, ImpulseTake, NoStimulus, ResponseFacts, ResponseTake
+from earwitness.session.responses import (
+    DirectionsTake,
+    ImpulseTake,
+    NoStimulus,
+    ResponseFacts,
+    ResponseTake,
+    UncertaintyTake,
+)
 from earwitness.session.scan import ScanPressuresTake, ScanSetup, ScanTake
 from earwitness.session.session import (
     BurstTake,
@@ -48,6 +55,7 @@ TAKES: dict[str, type[Strict]] = {
     "response": ResponseTake,
     "impulse response": ImpulseTake,
     "directions": DirectionsTake,
+    "uncertainty": UncertaintyTake,
     "noise floor": NoiseFloorTake,
 }
 TABLES: dict[str, tuple[type[Strict], ...]] = {

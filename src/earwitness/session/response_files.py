@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
@@ -9,17 +10,24 @@ from earwitness.errors import Fault, FormatError
 from earwitness.formats.audio import Recording, read_audio
 from earwitness.formats.directivity_sofa import SofaDirectivity, read_directivity_sofa
 from earwitness.formats.response_table import Question, ResponseTable, read_response_table
-from earwitness.session.responses import RESPONSE_TAKES, DirectionsTake, ImpulseTake, ResponseTake
+from earwitness.session.responses import (
+    RESPONSE_FILES,
+    DirectionsTake,
+    ImpulseTake,
+    ResponseTake,
+    UncertaintyTake,
+)
 from earwitness.session.session import Session
 
 Source = ResponseTable | SofaDirectivity | Recording
+FileTake = ResponseTake | ImpulseTake | DirectionsTake | UncertaintyTake
 _KEPT = 512
 _READ: dict[tuple[str, tuple[tuple[str, str], ...], bool], ResponseTable | SofaDirectivity] = {}
 # The key of session.toml that answers a question of a reader.
 _KEYS = {"axis": "axis_deg", "thousands": "columns", "positions": "source_positions"}
 
 
-def read_source(path: Path, take: ResponseTake | ImpulseTake | DirectionsTake) -> Source:
+def read_source(path: Path, take: FileTake) -> Source:
     """What the file of a take of responses holds, with the take's own answers to what the file leaves open.
 
     FormatError or AudioError as the readers have them.
@@ -27,6 +35,8 @@ def read_source(path: Path, take: ResponseTake | ImpulseTake | DirectionsTake) -
     answers: dict[str, str] = {}
     if isinstance(take, ImpulseTake):
         return read_audio(path)
+    if isinstance(take, UncertaintyTake):
+        return _read(path, take.sha256, (("plane", take.plane),) if take.plane else (), is_sofa=False)
     if take.columns:
         answers["columns"] = take.columns
     if take.unit is not None:
@@ -59,12 +69,26 @@ def _read(
     return found
 
 
+def read_seen(path: Path) -> ResponseTable | SofaDirectivity:
+    """What a table or a SOFA file holds before anything is said of it; kept for the session that will name it.
+
+    FormatError as the readers have it, and for a file that cannot be opened.
+    """
+    try:
+        with path.open("rb") as file:
+            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise FormatError(f"the file cannot be opened: {reason}", where=str(path), remedy="check permissions") from None
+    return _read(path, sha256, (), is_sofa=path.suffix.lower() == ".sofa")
+
+
 def sources_of(session: Session, files: Mapping[str, Path]) -> dict[str, Source]:
     """What the files of all takes of responses hold, by the take's id. Errors as in `read_source`."""
-    return {take.id: read_source(files[take.file], take) for take in session.takes if isinstance(take, RESPONSE_TAKES)}
+    return {take.id: read_source(files[take.file], take) for take in session.takes if isinstance(take, RESPONSE_FILES)}
 
 
-def open_questions(source: Source, take: ResponseTake | ImpulseTake | DirectionsTake) -> tuple[Question, ...]:
+def open_questions(source: Source, take: FileTake) -> tuple[Question, ...]:
     """What the reading leaves open and the take does not settle."""
     if isinstance(source, Recording):
         return ()
@@ -75,7 +99,7 @@ def open_questions(source: Source, take: ResponseTake | ImpulseTake | Directions
     return left
 
 
-def faults_of(folder: Path, take: ResponseTake | ImpulseTake | DirectionsTake, *, relative: bool) -> Iterator[Fault]:
+def faults_of(folder: Path, take: FileTake, *, relative: bool) -> Iterator[Fault]:
     """What must be mended or settled before a take of responses can be used. relative : levels are known to be."""
     if isinstance(take, ImpulseTake):
         return
@@ -85,6 +109,16 @@ def faults_of(folder: Path, take: ResponseTake | ImpulseTake | DirectionsTake, *
     except FormatError as error:
         line = error.where.rpartition(", line ")[2]
         yield Fault(error.what, take.file, int(line) if line.isdigit() else None, field, error.expected, error.remedy)
+        return
+    if isinstance(take, UncertaintyTake) and (not isinstance(source, ResponseTable) or source.kind != "uncertainty"):
+        yield Fault(
+            "no column names an uncertainty",
+            take.file,
+            None,
+            field,
+            'titles such as "H 30 u dB" and "H 30 valid"',
+            "name the columns in the first line",
+        )
         return
     for question in open_questions(source, take):
         if question.key in ("unit", "data") and relative:

@@ -109,5 +109,16 @@ class DirectionsTake(TakeFacts):
     source_positions: Literal["radiated directions", "places of the source"] | None = None
 
 
+class UncertaintyTake(TakeFacts):
+    """Validity and standard uncertainty of responses that stand in other files, a table with columns a direction.
+
+    plane : where the table does not say
+    """
+
+    kind: Literal["uncertainty"]
+    plane: Orbit | None = None
+
+
 RESPONSE_TAKES = (ResponseTake, ImpulseTake, DirectionsTake)
+RESPONSE_FILES = (*RESPONSE_TAKES, UncertaintyTake)
 RESPONSE_KINDS = ("response", "impulse response", "directions")

@@ -10,7 +10,14 @@ from pydantic import Field
 
 from earwitness.errors import InputError
 from earwitness.session.record import Finite, Flag, Loudspeaker, NotNegative, Position, Positive, Strict, Text
-from earwitness.session.responses import DirectionsTake, ImpulseTake, NoStimulus, ResponseFacts, ResponseTake
+from earwitness.session.responses import (
+    DirectionsTake,
+    ImpulseTake,
+    NoStimulus,
+    ResponseFacts,
+    ResponseTake,
+    UncertaintyTake,
+)
 from earwitness.session.scan import ScanPressuresTake, ScanSetup, ScanTake
 from earwitness.session.take import Channel, Distance, Voltage
 from earwitness.session.take import TakeFacts as _Take
@@ -276,6 +283,7 @@ Take = Annotated[
     | ResponseTake
     | ImpulseTake
     | DirectionsTake
+    | UncertaintyTake
     | NoiseFloorTake,
     Field(discriminator="kind"),
 ]
