@@ -289,13 +289,22 @@ def _pack(kind: str, record: dict[str, Any], groups: dict[str, Arrays]) -> bytes
     dataset.earwitness_kind = kind
     dataset.earwitness_layout = np.int32(LAYOUT)
     text = dataset.createVariable("record", str, ())
-    text[...] = np.array(json.dumps(record, sort_keys=True, ensure_ascii=False, default=_number), dtype=object)
-    for name, arrays in groups.items():
-        _write_group(dataset.createGroup(name), arrays)
+    written = np.array(json.dumps(record, sort_keys=True, ensure_ascii=False, default=_number), dtype=object)
+    # All is defined before anything is written: each change from one to the other writes out the whole file.
+    filled = [_defined(dataset.createGroup(name), arrays) for name, arrays in groups.items()]
+    text[...] = written
+    for variable, values in (pair for group in filled for pair in group):
+        variable[...] = values
     return bytes(dataset.close())
 
 
-def _write_group(group: netCDF4.Group, arrays: Arrays) -> None:
+# Chunks cost milliseconds each, which no small array repays.
+_WORTH_PACKING = 2048
+
+
+def _defined(group: netCDF4.Group, arrays: Arrays) -> list[tuple[netCDF4.Variable[Any], np.ndarray[Any, Any]]]:
+    """The variables of a group, and what is to be written to each."""
+    found = []
     for name, array in arrays.items():
         dimensions = _dimensions(group.name, name, array.ndim)
         for dimension, size in zip(dimensions, array.shape, strict=True):
@@ -308,11 +317,12 @@ def _write_group(group: netCDF4.Group, arrays: Arrays) -> None:
         for part, values in parts.items():
             kind = "u1" if values.dtype.kind == "b" else "f8"
             variable = group.createVariable(
-                part, kind, dimensions, fill_value=False, zlib=values.size > 256, complevel=1, shuffle=True
+                part, kind, dimensions, fill_value=False, zlib=values.size > _WORTH_PACKING, complevel=1, shuffle=True
             )
             variable.units = _unit(name)
             if values.size:
-                variable[...] = values.astype(kind)
+                found.append((variable, values.astype(kind)))
+    return found
 
 
 def _dimensions(group: str, name: str, count: int) -> tuple[str, ...]:

@@ -107,6 +107,14 @@ def _rough(random: np.random.Generator, curves: int, draws: int, hz: FloatArray)
     return np.asarray(rough, dtype=float)
 
 
+@lru_cache(maxsize=1)
+def _rough_together(curves: int, draws: int, hz: bytes) -> FloatArray:
+    """The same for every measurement on one axis, whose curves are drawn together. hz : its bytes."""
+    rough = _rough(np.random.default_rng(SEED), curves, draws, np.frombuffer(hz))
+    rough.flags.writeable = False
+    return rough
+
+
 def drawn_curves(levels: Levels, found: Windows, keys: Sequence[str], *, draws: int = DRAWS) -> dict[str, Drawn]:
     """Those of the averages `keys` that there are, drawn together; always the same for the same input."""
     keys = [key for key in keys if key in found.pulls]
@@ -114,7 +122,7 @@ def drawn_curves(levels: Levels, found: Windows, keys: Sequence[str], *, draws: 
         return {}
     pulls = np.array([found.pulls[key] for key in keys])
     roots = joint_roots(pulls, levels.u_db)
-    rough = _rough(np.random.default_rng(SEED), len(keys), draws, levels.axis.hz)
+    rough = _rough_together(len(keys), draws, levels.axis.hz.tobytes())
     takes = take_draws(levels, draws)
     made: dict[str, Drawn] = {}
     for c, key in enumerate(keys):

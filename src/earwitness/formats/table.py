@@ -313,7 +313,7 @@ def _might_be_row(number: int, row: str, heads: list[_Line]) -> bool:
 def _sample(rows: Sequence[str], first: int, last: int) -> list[_Line]:
     """Rows from the head, the middle and the end."""
     middle = (first + last) // 2
-    places = dict.fromkeys([*range(first, min(first + 16, last)), *range(middle, min(middle + 6, last)), last - 1])
+    places = dict.fromkeys([*range(first, min(first + 5, last)), middle, last - 1])
     return [line for place in places if (line := _line(place + 1, rows[place])) is not None]
 
 

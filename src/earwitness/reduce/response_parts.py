@@ -198,10 +198,10 @@ def _of_sofa(
         shift -= 20 * np.log10(session.drive.voltage_v)
     told = [f"{take.file}: {sentence}." for sentence in source.told]
     whole = Part(source.directions, level + shift, phase, u, known, trust, take.id)
-    found = _on_orbits(whole, told, flags)
+    drawn_part = _on_orbits(whole, told, flags)
     for sentence in told:
         flags.append(QualityFlag("how a directivity was read", "info", 0.0, 0.0, "", (take.id,), None, sentence))
-    return found
+    return drawn_part
 
 
 def _on_orbits(balloon: Part, told: list[str], flags: list[QualityFlag]) -> Part:
