@@ -66,7 +66,7 @@ def questions(found: Survey) -> list[str]:
 
 
 def write_session(found: Survey, stated: Stated, *, again: bool = False) -> Path:
-    """Write session.toml beside the files. again : over one that is there.
+    """Write session.toml beside the files. again : over one that is there, which is kept as session.toml.old.
 
     InputError where one is there, or no file is usable; OutputError where it cannot be written.
     """
@@ -81,8 +81,11 @@ def write_session(found: Survey, stated: Stated, *, again: bool = False) -> Path
         raise InputError(
             "there is a session.toml already", where=str(path), remedy="mend it, or write it anew with --again"
         )
+    text = session_text(found, stated)
     try:
-        path.write_text(session_text(found, stated), encoding="utf-8")
+        if path.exists():
+            path.replace(path.with_name(f"{FILE}.old"))
+        path.write_text(text, encoding="utf-8")
     except OSError as error:
         raise OutputError(f"session.toml cannot be written: {error.strerror}", where=str(path)) from error
     return path

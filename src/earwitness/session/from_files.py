@@ -86,13 +86,18 @@ class SeenFile:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Group:
-    """Files that one [[take]] describes: pattern with {angle}, or the one file."""
+    """Files that one [[take]] describes: pattern with {angle}, or the one file.
+
+    settled : a person's answers to its questions, by key; mirrored : the angles in the names count the other way
+    """
 
     kind: str
     pattern: str
     files: tuple[SeenFile, ...]
     plane: Orbit | None
     angles_deg: tuple[float, ...]
+    settled: tuple[tuple[str, str], ...] = ()
+    mirrored: bool = False
 
     @property
     def questions(self) -> tuple[Question, ...]:
@@ -353,7 +358,8 @@ def session_text(found: Survey, stated: Stated) -> str:
         lines += ["", "[loudspeaker.price]", f"amount = {stated.price[0]:g}", f"currency = {_text(stated.price[1])}"]
     lines += ["", *_facts(found, stated)]
     for group in found.groups:
-        lines += ["", "[[take]]", *_take(group, stated)]
+        for one in _each(group):
+            lines += ["", "[[take]]", *_take(one, stated)]
     return "\n".join(lines) + "\n"
 
 
@@ -384,7 +390,26 @@ def _facts(found: Survey, stated: Stated) -> list[str]:
     return lines
 
 
+def _each(group: Group) -> Iterator[Group]:
+    """One take, or one a file where the names' angles count the other way: a pattern reads them as they stand."""
+    if not group.mirrored:
+        yield group
+        return
+    for file in group.files:
+        if file.named is not None:
+            yield replace(group, pattern=file.file, files=(file,), angles_deg=(-file.named.angle_deg,), mirrored=False)
+
+
 def _take(group: Group, stated: Stated) -> list[str]:
+    settled = dict(group.settled)
+    stated = replace(
+        stated,
+        unit=settled.get("unit", stated.unit),
+        plane=settled.get("plane", stated.plane),
+        data=settled.get("data", stated.data),
+        samples=settled.get("samples", stated.samples),
+        positions=settled.get("positions", stated.positions),
+    )
     lines = [f"kind = {_text(group.kind)}"]
     several = ANGLE in group.pattern
     lines.append(f"{'files' if several else 'file'} = {_text(group.pattern)}")
@@ -393,7 +418,10 @@ def _take(group: Group, stated: Stated) -> list[str]:
         lines += [] if several else [f"angle_deg = {group.angles_deg[0]:g}"]
     asked = {question.key: question for question in group.questions}
     if "columns" in asked:
-        lines.append(f"columns = {_text(asked['columns'].options[0])}   # please confirm")
+        own = settled.get("columns")
+        lines.append(
+            f"columns = {_text(own)}" if own else f"columns = {_text(asked['columns'].options[0])}   # please confirm"
+        )
     if "unit" in asked and not stated.relative:
         lines.append(f"unit = {_text(stated.unit)}")
     if "unit" in asked and stated.relative:

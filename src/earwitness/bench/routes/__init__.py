@@ -9,4 +9,7 @@ from __future__ import annotations
 from earwitness.bench.routes import drafts, home, jobs
 
 FIRST = (home.router, jobs.router, drafts.router)
-LATER = ("listen", "measure", "measure_plan", "measure_live", "read", "mend", "match", "compare", "publish")
+LATER = (
+    "listen", "measure", "measure_plan", "measure_responses", "measure_live",
+    "read", "mend", "match", "compare", "publish",
+)  # fmt: skip

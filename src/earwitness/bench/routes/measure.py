@@ -16,6 +16,7 @@ from earwitness.app.add import add_folder
 from earwitness.app.demo import bring_in_demo
 from earwitness.app.jobs import Progress
 from earwitness.app.measure import new_session_folder, write_test_signals
+from earwitness.app.seen_responses import form_choices
 from earwitness.bench.pages import page
 from earwitness.bench.state import BenchState
 from earwitness.errors import InputError
@@ -63,7 +64,8 @@ class Nothing(Strict):
 def measure_page(request: Request, bench: BenchState, loudspeaker_id: int | None = None) -> HTMLResponse:
     """Everything before and while measuring."""
     loudspeaker = None if loudspeaker_id is None else bench.loudspeaker(loudspeaker_id)
-    return page(request, "measure.html.jinja", place="measure", title="Measure", loudspeaker=loudspeaker, robots=ROBOTS)
+    shown = {"robots": ROBOTS, "choices": form_choices()}
+    return page(request, "measure.html.jinja", place="measure", title="Measure", loudspeaker=loudspeaker, **shown)
 
 
 @router.post("/api/uploads", tags=["measure"])

@@ -76,7 +76,7 @@ function send(url, file, told) {
   });
 }
 
-const megabytes = (bytes) => `${(bytes / 1e6).toFixed(bytes < 1e7 ? 1 : 0)} MB`;
+export const megabytes = (bytes) => `${(bytes / 1e6).toFixed(bytes < 1e7 ? 1 : 0)} MB`;
 
 /** While files arrive the one thing to do is to take them in, not to choose others. */
 function showArriving(isArriving) {
@@ -84,23 +84,51 @@ function showArriving(isArriving) {
   find("drop-choose").classList.toggle("primary", !isArriving);
 }
 
+/** Files that nobody hid, with their paths. */
+export const shown = (files) => files.filter(([path]) => !path.split("/").some((part) => part.startsWith(".")));
+
+/** Send files one after the other to an upload; told(path, bytes done, bytes in all) as it goes. */
+export async function sendAll(key, files, told) {
+  const total = files.reduce((sum, [, file]) => sum + file.size, 0);
+  let done = 0;
+  for (const [path, file] of files) {
+    const url = `/api/uploads/${key}/files/${path.split("/").map(encodeURIComponent).join("/")}`;
+    await send(url, file, (loaded) => told(path, done + loaded, total));
+    done += file.size;
+    told(path, done, total);
+  }
+}
+
+/** Let a folder be dropped on an element; take(files) gets it. */
+export function droppable(element, take) {
+  for (const [kind, over] of [["dragover", true], ["dragenter", true], ["dragleave", false], ["drop", false]]) {
+    element.addEventListener(kind, (e) => {
+      e.preventDefault();
+      element.classList.toggle("over", over);
+    });
+  }
+  element.addEventListener("drop", async (e) => {
+    try {
+      await take(await filesOf(e.dataTransfer.items));
+    } catch (error) {
+      tell(error);
+    }
+  });
+}
+
 async function take(files) {
-  const wanted = files.filter(([path]) => !path.split("/").some((part) => part.startsWith(".")));
+  const wanted = shown(files);
   if (!wanted.length) return note("There was no file in what was dropped.", "error", { remedy: "drop the folder that holds session.toml" });
   showArriving(true);
   find("take-in").disabled = true;
   find("faults").replaceChildren();
-  const total = wanted.reduce((sum, [, file]) => sum + file.size, 0);
-  let done = 0;
   try {
     upload ||= (await ask("POST", "/api/uploads", {})).id;
     sessionStorage.setItem("upload", upload);
-    for (const [path, file] of wanted) {
-      const url = `/api/uploads/${upload}/files/${path.split("/").map(encodeURIComponent).join("/")}`;
+    await sendAll(upload, wanted, (path, done, total) => {
       find("arriving-words").textContent = `${path}: ${megabytes(done)} of ${megabytes(total)}`;
-      await send(url, file, (loaded) => (find("arriving-share").value = (done + loaded) / Math.max(total, 1)));
-      done += file.size;
-    }
+      find("arriving-share").value = done / Math.max(total, 1);
+    });
     find("arriving-share").value = 1;
     await check();
   } catch (error) {
@@ -142,19 +170,7 @@ async function takenIn(job) {
 
 find("drop-choose").onclick = () => chooser.click();
 chooser.onchange = () => take([...chooser.files].map((file) => [file.webkitRelativePath || file.name, file]));
-for (const [kind, over] of [["dragover", true], ["dragenter", true], ["dragleave", false], ["drop", false]]) {
-  drop.addEventListener(kind, (e) => {
-    e.preventDefault();
-    drop.classList.toggle("over", over);
-  });
-}
-drop.addEventListener("drop", async (e) => {
-  try {
-    await take(await filesOf(e.dataTransfer.items));
-  } catch (error) {
-    tell(error);
-  }
-});
+droppable(drop, take);
 find("take-in").onclick = () => startJob("/api/measure/add", { upload }, takenIn).then(() => (find("take-in").disabled = true)).catch(tell);
 find("check-again").onclick = check;
 find("let-go").onclick = () => ask("DELETE", `/api/uploads/${upload}`).then(forget).catch(tell);
