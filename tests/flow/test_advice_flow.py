@@ -353,7 +353,7 @@ def test_the_page_tells_heard_measured_mended_in_order(archive: Path, page: str)
     story = next(t for t in tree.iter("table") if t.get("class") == "story")
     text = " ".join(" ".join(story.itertext()).split())
     assert "“sibilant”" in text
-    assert "Narrow peak of 2.9 dB at 6.5 kHz, in the source" in text
+    assert "Narrow peak of 2.9 dB at 6.5 kHz, in all directions" in text
     # The trim ring cancels near the axis alone: what the study of aims says to it stands in its line.
     assert "not equalized" in text
     trim = next(f for f in document("mend", "causeway", "--archive", archive)["findings"] if f["kind"] == "near_axis")

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from earwitness.insight.findings.finding import Placed
 from earwitness.quantities import Curve, FrequencyAxis, Reading
 from earwitness.session.notes import ListeningSheet
 
@@ -23,6 +24,11 @@ class Found:
     size_db: float
     u_db: float = 0.2
     kind: str = "source"
+
+    @property
+    def heard(self) -> Placed:
+        """The same in all curves."""
+        return Placed("", self.size_db, self.u_db)
 
 
 def sheet(*said: Said) -> ListeningSheet:

@@ -12,7 +12,6 @@ from scipy import special
 from earwitness.demo import world
 from earwitness.figures.read import read_response
 from earwitness.insight.findings import EQUALIZABLE, Finding, find, sentences
-from earwitness.insight.findings.phrases import sentence_of, title_of
 from earwitness.quantities import DirectionalResponse, Impedance, NearField, cta_orbits, report_axis
 from earwitness.session.record import Driver
 
@@ -176,7 +175,12 @@ def test_causeway_shows_what_was_planted() -> None:
 
 def test_thimble_has_nothing_big() -> None:
     found = [one for one in truth("thimble") if one.q is not None]
-    assert not [one for one in found if one.is_audible]
+    # In the room a broad rise of 3 dB is heard (a reviewer's own fit of its curves: 3.2 dB); EQ could not mend it.
+    [heard] = [one for one in found if one.is_audible]
+    assert heard.heard.place == "in_room"
+    assert heard.heard.size_db == pytest.approx(3.2, abs=0.3)
+    assert heard.told.place == "sound_power"
+    assert not heard.is_equalizable
     assert all(abs(one.size_db) < 1.2 for one in found if one.kind in EQUALIZABLE)
 
 
@@ -186,15 +190,3 @@ def test_sentences_state_the_numbers_and_are_the_same_every_time() -> None:
     assert [one.key for one in found] == list(range(1, len(found) + 1))
     for one in found:
         assert "may sound" not in one.sentence or one.kind == "tilt" or one.size_db**2 > 4 * one.u_db**2
-
-
-def test_words_of_an_opposed_finding_do_not_contradict_themselves() -> None:
-    """Found in the direct sound and opposite elsewhere: neither words may say that the direct sound lacks it."""
-    told = sentence_of(
-        "off_axis", 4800.0, (2600.0, 8800.0), -3.3, 0.3, 1.0, heard="with music", is_equalizable=False, in_room=False
-    )
-    assert "in the direct sound" in told
-    assert "hardly has it" not in told
-    assert "opposite" in told
-    assert "only" not in title_of("off_axis", 4800.0, -3.3, 1.0, in_room=False)
-    assert "off the axis only" in title_of("off_axis", 4800.0, -3.3, 1.0)

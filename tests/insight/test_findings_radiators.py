@@ -59,7 +59,7 @@ def test_the_maker_is_named_whatever_leaks(maker: str) -> None:
     assert sum(one.radiator == maker for one in named) == 6
     kinds = {one.kind for one in named if one.radiator == maker}
     assert kinds == ({"port"} if maker == "port" else {"source"})
-    words = "the near field of the woofer makes it" if maker == "woofer" else "a resonance of the port"
+    words = "The near field of the woofer makes it" if maker == "woofer" else "a resonance of the port"
     assert all(words in one.sentence for one in named if one.radiator == maker)
 
 

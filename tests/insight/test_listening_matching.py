@@ -65,7 +65,7 @@ def test_sentences_name_the_numbers() -> None:
     first, second = matched(said, reading(), [PEAK]).remarks
     assert first.sentence == (
         "“hard” (clear, too much, 2 to 5 kHz): agrees; a peak of +4.0 ± 0.4 dB at 3 kHz "
-        "(in the source: the same at all angles)."
+        "(in the source)."
     )
     assert second.sentence.startswith("“boomy” (clear, too much, 60 to 150 Hz): no counterpart; nothing in the region")
     assert span_in_words(200.0, 1250.0) == "200 Hz to 1.25 kHz"

@@ -79,7 +79,7 @@ def test_a_loudspeaker_that_is_smoother_off_its_axis_is_said_to_be() -> None:
     assert said.rougher_db == pytest.approx(-said.gain_db)
     # The window about that axis itself, put down from the formula, is smoother than the one straight ahead.
     assert window_ripple_db(said.try_deg) < window_ripple_db(0.0)
-    assert f"{said.try_deg:.0f}° off the axis smoother than straight ahead by {said.gain_db:.2f} dB" in said.sentence
+    assert f"Aim it {said.try_deg:.0f}° off the axis: that is smoother by {said.gain_db:.2f} dB rms" in said.sentence
 
 
 def window_ripple_db(aim_deg: float) -> float:
@@ -107,9 +107,10 @@ def test_where_none_is_better_the_smallest_turn_that_halves_the_dip_is_named_wit
     ahead, there = (next(a for a in study.aims if a.angle_deg == deg) for deg in (0.0, 10.0))
     assert said.rougher_db == pytest.approx(there.roughness_db - ahead.roughness_db)
     assert said.rougher_db > 0
-    assert "none better than straight ahead" in said.sentence
-    assert "At 10° off the axis this dip, fitted alike at both, is" in said.sentence
-    assert f"rougher by {said.rougher_db:.2f} dB" in said.sentence
+    assert "Re-aiming does not help" in said.sentence
+    assert f"At 10° off the axis this dip is {abs(said.size_there_db):.1f} dB instead of" in said.sentence
+    assert f"{abs(said.size_ahead_db):.1f} dB on axis." in said.sentence
+    assert f"rougher there by {said.rougher_db:.2f} dB" in said.sentence
 
 
 def test_where_left_and_right_differ_the_answer_names_the_side() -> None:
@@ -128,7 +129,7 @@ def test_a_dip_that_every_aim_shows_alike_gets_no_aim_to_try() -> None:
     everywhere = np.tile(0.2 * np.abs((s**2 + s * a / 4 + 1) / (s**2 + s / (a * 4) + 1)), (len(DIRECTIONS), 1))
     said = answer(one, aim_study(levels_of(response(np.asarray(everywhere, dtype=np.complex128)))))
     assert (said.try_deg, said.is_better, said.size_there_db) == (0.0, False, None)
-    assert "none better" in said.sentence
+    assert "Re-aiming does not help" in said.sentence
     assert "this dip" not in said.sentence
 
 
@@ -158,7 +159,7 @@ def test_the_sentence_of_the_finding_goes_on_with_the_answer_and_nothing_else_ch
     assert said.aim is not None
     assert said.sentence == f"{one.sentence} {said.aim.sentence}"
     assert replace(said, aim=None, sentence=one.sentence).title == one.title
-    assert "only another aim can mend it, so do not equalize" in said.sentence
+    assert "Only another aim can mend it; do not equalize it." in said.sentence
 
 
 def test_why_aims_cannot_be_studied_is_said() -> None:

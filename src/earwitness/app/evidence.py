@@ -16,11 +16,19 @@ from earwitness.app.read import ReadResult
 from earwitness.errors import InputError
 from earwitness.exhibits.figures_table import SIGNED, figure_name
 from earwitness.exhibits.findings import size_words
-from earwitness.exhibits.words import band_words, figure_words, frequency_words, number_words, sentence
+from earwitness.exhibits.words import (
+    band_words,
+    figure_words,
+    frequency_words,
+    number_words,
+    sentence,
+    value_words,
+)
 from earwitness.figures.load_curves import LOAD_CURVES
 from earwitness.figures.registry import LEVEL_FIGURES, base_key, info_of, place_of
 from earwitness.figures.windows import window_weights
 from earwitness.insight.findings import KINDS, Finding
+from earwitness.insight.findings.finding import PLACES
 from earwitness.quantities import BudgetLine, Curve, Measurement, Step, from_orbit
 from earwitness.session.scan import ScanPressuresTake, ScanTake
 from earwitness.session.session import (
@@ -167,7 +175,11 @@ def curve_evidence(result: ReadResult, key: str) -> Evidence:
 
 def finding_evidence(result: ReadResult, finding: Finding) -> Evidence:
     """How a finding is known: the curves that show it and the numbers that place it."""
-    numbers = tuple(
+    sizes = tuple(
+        (f"size {PLACES[key]}", value_words(size.size_db, size.u_db, "dB", sign=True))
+        for key, size in finding.sizes.items()
+    )
+    numbers = sizes + tuple(
         (name.replace("_", " "), number_words(value, 2, sign=True)) for name, value in finding.evidence.items()
     )
     return Evidence(

@@ -12,8 +12,9 @@ from earwitness.archive.catalogue import Archive
 from earwitness.errors import InputError
 from earwitness.figures.read import levels_of
 from earwitness.insight.findings import Finding, find
-from earwitness.insight.findings.finding import AIMED, AimAnswer, Resonance
+from earwitness.insight.findings.finding import AIMED, AimAnswer, Origin, Resonance, Sized
 from earwitness.insight.findings.narrow import gated_impulse
+from earwitness.insight.findings.origins import Cabinet
 from earwitness.insight.mend.aim import AimStudy, aim_study
 from earwitness.insight.mend.aim_answer import with_aim, without_aim
 from earwitness.quantities.lineage import Step, step
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from earwitness.quantities.directions import Orbit
 
 FINDINGS = "findings"
-RULES = 8
+RULES = 9
 """Raised whenever the rules of finding change, so that kept findings of older rules are not used."""
 _CHOICES = ("edition", "rear_wall", "axis_weight", "symmetric")
 
@@ -59,6 +60,7 @@ def found_in(reading: Reading, result: ReadResult) -> tuple[Finding, ...]:
         impedance=measured.impedance,
         near_fields=measured.near_field,
         drivers=result.session.loudspeaker.drivers,
+        cabinet=Cabinet.of(result.session.loudspeaker),
         gated=gated_impulse(measured),
     )
     studies = {orbit: _studied(result, orbit) for orbit in sorted({AIMED[f.kind] for f in found if f.kind in AIMED})}
@@ -86,11 +88,21 @@ def finding_record(one: Finding) -> dict[str, Any]:
     record: dict[str, Any] = {field.name: getattr(one, field.name) for field in fields(one)}
     said = None if one.aim is None else asdict(one.aim)
     behind = None if one.resonance is None else asdict(one.resonance)
-    parts = {"curves": list(one.curves), "evidence": dict(one.evidence), "aim": said, "resonance": behind}
-    return {**record, **parts}
+    return {
+        **record,
+        "curves": list(one.curves),
+        "evidence": dict(one.evidence),
+        "aim": said,
+        "resonance": behind,
+        "sizes": {key: asdict(size) for key, size in one.sizes.items()},
+        "origins": [asdict(origin) for origin in one.origins],
+    }
 
 
 def _finding(record: Mapping[str, Any]) -> Finding:
     said = None if record["aim"] is None else AimAnswer(**record["aim"])
     behind = None if record["resonance"] is None else Resonance(**record["resonance"])
-    return Finding(**{**record, "curves": tuple(record["curves"]), "aim": said, "resonance": behind})
+    sizes = {key: Sized(**size) for key, size in record["sizes"].items()}
+    origins = tuple(Origin(**origin) for origin in record["origins"])
+    known = {"curves": tuple(record["curves"]), "aim": said, "resonance": behind, "sizes": sizes, "origins": origins}
+    return Finding(**{**record, **known})

@@ -10,6 +10,8 @@ import numpy as np
 from earwitness.exhibits.chart import Chart, Mark, Panel, Table
 from earwitness.exhibits.words import frequency_words, true_minus, value_words
 from earwitness.insight.findings import KINDS, Finding
+from earwitness.insight.findings.finding import PLACES
+from earwitness.insight.findings.sentences import signed_db
 
 _OFF_AXIS = ("off_axis", "vertical")
 _MARKED = ("balance", "evenness", "in_room")
@@ -55,13 +57,16 @@ def findings_table(findings: Sequence[Finding]) -> Table | None:
             for one in findings
         ),
         note="The most audible first, by an estimate of this program (thresholds by width, peaks before dips); ends "
-        "of the range and tilt stand last. Behind ±: expanded uncertainty, k\N{NO-BREAK SPACE}=\N{NO-BREAK SPACE}2.",
+        "of the range and tilt stand last. The size is that of the place where it is largest. "
+        "Behind ±: expanded uncertainty, k\N{NO-BREAK SPACE}=\N{NO-BREAK SPACE}2.",
     )
 
 
 def size_words(one: Finding) -> str:
-    """Signed size with its uncertainty, and Q where there is one."""
-    size = value_words(one.size_db, one.u_db, "dB", sign=True) if one.u_db > 0 else true_minus(f"{one.size_db:+.0f} dB")
+    """Signed size where it is largest, with its uncertainty, and Q where there is one."""
+    told = one.told
+    size = value_words(told.size_db, told.u_db, "dB", sign=True) if told.u_db > 0 else f"{told.size_db:+.0f} dB"
+    size = true_minus(size)
     if one.q is None:
         return size
     if one.resonance is not None and one.resonance.least_q is not None:
@@ -70,6 +75,10 @@ def size_words(one: Finding) -> str:
 
 
 def _where(one: Finding) -> str:
+    """Kind, and the size in every curve."""
+    if one.sizes and one.kind not in ("tilt", "band_limit"):
+        sizes = (f"{PLACES[key].removeprefix('in the ')} {signed_db(size.size_db)}" for key, size in one.sizes.items())
+        return f"{KINDS[one.kind]}: {', '.join(sizes)}"
     if one.kind == "band_limit":
         return f"{KINDS[one.kind]}, {frequency_words(one.center_hz)}"
     return KINDS[one.kind]

@@ -22,7 +22,7 @@ _LEFT = {
     "near_axis": "only another aim mends it; not equalized",
     "off_axis": "no equalizer mends it",
     "vertical": "mind the height of the ears; not equalized",
-    "partial": "left alone: other angles lack it",
+    "partial": "left alone: it is not the same in all directions",
     "band_limit": "nothing to mend; a subwoofer extends it",
     "tilt": "see the broad bands of the equalizer",
 }

@@ -142,7 +142,7 @@ def mend_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLRe
                         "center_hz": one.center_hz,
                         "low_hz": one.low_hz,
                         "high_hz": one.high_hz,
-                        "size_db": one.size_db,
+                        "size_db": one.told.size_db,
                         "size": true_minus(size_words(one)),
                         "q": one.q,
                         "title": true_minus(one.title),

@@ -29,10 +29,14 @@ def threshold_db(q: FloatArray | float, *, sensitive: bool = False) -> FloatArra
     return np.asarray(size * (PINK_NOISE_FACTOR if sensitive else 1.0), dtype=float)
 
 
+def height_db(size_db: float) -> float:
+    """What a size counts [dB]; a dip half its depth."""
+    return size_db if size_db > 0 else -DIP_WEIGHT * size_db
+
+
 def margin_db(size_db: float, q: float, *, sensitive: bool = False) -> float:
-    """Height over the threshold [dB]; a dip counts half its depth."""
-    height = size_db if size_db > 0 else -DIP_WEIGHT * size_db
-    return height - float(threshold_db(q, sensitive=sensitive))
+    """Height over the threshold [dB]."""
+    return height_db(size_db) - float(threshold_db(q, sensitive=sensitive))
 
 
 def decay_s(frequency_hz: float, q: float) -> float:

@@ -10,7 +10,7 @@ from earwitness.insight.findings.evidence import Evidence
 from earwitness.insight.findings.finding import EQUALIZABLE, Kind
 
 SHARED = 0.5
-"""Part of the largest size that a curve must show to count as showing the same."""
+"""Least part of the size on axis or in the window that a curve shows of the same, and its inverse the most."""
 LEAST_EQUALIZABILITY = 0.8
 ACROSS_SHARE, ACROSS_DB = 0.25, 2.0
 MINIMUM_PHASE_DEG = 20.0
@@ -33,12 +33,14 @@ def kind_of(evidence: Evidence, *, size_db: float, in_direct: bool) -> Kind:
         return "partial"
     shares = [size / direct for size in sizes.values()]
     even = evidence.equalizability is None or evidence.equalizability >= LEAST_EQUALIZABILITY
-    if min(shares) >= SHARED and even:
+    if min(shares) >= SHARED and max(shares) <= 1.0 / SHARED and even:
         return _resonance_of(evidence)
     reflected = [sizes[key] / direct for key in ("early_reflections", "sound_power") if key in sizes]
     if reflected and max(reflected) < SHARED:
         if _is_vertical(evidence) and abs(sizes.get("on_axis", 0.0)) < SHARED * abs(direct):
             return "vertical"
+        if opposed and around is not None and direct is not None and abs(around) >= SHARED * abs(direct):
+            return "off_axis"
         if not even:
             return "near_axis"
         return "off_axis" if opposed else "partial"

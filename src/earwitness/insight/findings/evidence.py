@@ -56,7 +56,7 @@ class Evidence:
     is_port: bool = False
 
     def numbers(self) -> dict[str, float]:
-        """All that is known, by name."""
+        """All but the sizes in curves, by name."""
         rest = {
             "horizontal_db": self.horizontal_db,
             "vertical_db": self.vertical_db,
@@ -64,9 +64,8 @@ class Evidence:
             "excess_phase_deg": self.excess_phase_deg,
             "impedance_wrinkle_percent": self.wrinkle_percent,
         }
-        sizes = {f"{key}_db": value for key, value in self.curve_db.items()}
-        sizes |= {f"share of {name}": value for name, value in self.share_db.items()}
-        return {**sizes, **{key: value for key, value in rest.items() if value is not None}}
+        shares = {f"share of {name}": value for name, value in self.share_db.items()}
+        return {**shares, **{key: value for key, value in rest.items() if value is not None}}
 
 
 def sizes_db(

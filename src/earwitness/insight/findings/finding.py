@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
 
 from earwitness.dsp.window import gate_weights
+from earwitness.insight.findings.audibility import height_db
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.directions import Orbit
 
@@ -18,19 +19,36 @@ Kind = Literal["source", "load", "port", "near_axis", "partial", "off_axis", "ve
 
 KINDS: Mapping[Kind, str] = MappingProxyType(
     {
-        "source": "in the source: the same at all angles",
+        "source": "in the source",
         "load": "a resonance that the impedance shows too",
         "port": "a resonance of the port",
-        "near_axis": "near the axis only: diffraction or interference",
-        "partial": "in the direct sound, in part at other angles",
-        "off_axis": "off the axis only: directivity that changes with frequency",
-        "vertical": "above and below the axis only: a lobe from the spacing of the drivers",
-        "tilt": "a tilt of the direct sound",
+        "near_axis": "near the axis: diffraction or interference",
+        "partial": "not the same in all directions",
+        "off_axis": "off axis: directivity that changes with frequency",
+        "vertical": "vertical: a lobe from the spacing of the drivers",
+        "tilt": "a tilt on axis",
         "band_limit": "an end of the frequency range",
     }
 )
 EQUALIZABLE: frozenset[Kind] = frozenset({"source", "load", "port", "tilt"})
+SOURCES: tuple[Kind, ...] = ("source", "load", "port")
 
+DIRECT = "on_axis"
+"""The one curve that is the direct sound, in figures and findings alike: the response on the reference axis."""
+PLACES: Mapping[str, str] = MappingProxyType(
+    {
+        "on_axis": "on axis",
+        "listening_window": "in the listening window",
+        "horizontal_window": "in the horizontal window",
+        "early_reflections": "in the early reflections",
+        "sound_power": "in the sound power",
+        "in_room": "in the predicted in-room response",
+    }
+)
+"""Where a size stands, by the key of its curve."""
+OFF_AXIS = ("early_reflections", "sound_power")
+_HEARD = ("on_axis", "listening_window", "horizontal_window", "in_room")
+_ALIKE_SHARE, _LEAST_APART_DB, _COVERAGE = 0.25, 0.3, 2.0
 
 _RATE_OVER_HZ = 24.0
 
@@ -120,13 +138,61 @@ class Resonance:
         return np.asarray(20.0 * np.log10(whole / gated), dtype=np.float64)
 
 
+@dataclass(frozen=True, slots=True)
+class Sized:
+    """Size of one shape in one curve, signed [dB].
+
+    u_db : its standard uncertainty; u_own_db : the part of it that other curves of the session do not share
+    """
+
+    size_db: float
+    u_db: float
+    u_own_db: float
+
+    @property
+    def is_sure(self) -> bool:
+        """Beyond its expanded uncertainty (k = 2)."""
+        return abs(self.size_db) > _COVERAGE * self.u_db
+
+    def is_apart(self, other: Sized) -> bool:
+        """The two sizes differ beyond what their curves do not share (k = 2), and by 0.3 dB at least (own choice)."""
+        apart = _COVERAGE * math.hypot(self.u_own_db, other.u_own_db)
+        return abs(self.size_db - other.size_db) > max(apart, _LEAST_APART_DB)
+
+    def is_larger(self, other: Sized) -> bool:
+        """Larger in magnitude, beyond the same."""
+        apart = _COVERAGE * math.hypot(self.u_own_db, other.u_own_db)
+        return abs(self.size_db) - abs(other.size_db) > max(apart, _LEAST_APART_DB)
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A size that is told: place is the key of its curve, "" for what all curves show alike."""
+
+    place: str
+    size_db: float
+    u_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """What may have made a finding, with the numbers that speak for it. facts : by name, units in the names."""
+
+    name: Literal[
+        "port", "standing wave", "breakup", "baffle step", "edge diffraction", "crossover lobe", "beaming", "driver"
+    ]
+    facts: Mapping[str, float]
+    part: str = ""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Finding:
     """One deviation from a smooth trend.
 
     key : number, 1 for the most audible
     center_hz, low_hz, high_hz : center, and where half the size (in dB) is left; of a tilt or a limit its band
-    size_db : height over the trend, negative for a dip; of a tilt the whole change over its band; of a limit -6
+    size_db : height over the trend in the curve where it was found, negative for a dip; of a tilt the whole change over
+        its band; of a limit -6. What is told for people is `told`
     u_db : standard uncertainty of size_db (k = 1)
     q : cookbook Q of the peaking filter of that shape, None for a tilt or a limit
     kind : see `KINDS`
@@ -138,6 +204,8 @@ class Finding:
     aim : what the study of aims says to it; None where no other aim can mend it, or none was studied
     resonance : where the gate hides part of it, the resonance behind the gate; center, band, size and q are then its
     radiator : name of the driver or port whose near field makes it, "" where none is known to
+    sizes : the same shape in each curve, by its key, as far as the data tell; empty for a tilt or a limit
+    origins : causes that the evidence speaks for, the surest first
     """
 
     key: int
@@ -157,6 +225,8 @@ class Finding:
     aim: AimAnswer | None = None
     resonance: Resonance | None = None
     radiator: str = ""
+    sizes: Mapping[str, Sized] = field(default_factory=dict)
+    origins: tuple[Origin, ...] = ()
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
@@ -167,6 +237,19 @@ class Finding:
         if not 0 < self.low_hz <= self.center_hz <= self.high_hz:
             raise ValueError(f"finding {self.key}: {self.low_hz}, {self.center_hz}, {self.high_hz} Hz do not rise")
         object.__setattr__(self, "evidence", MappingProxyType(dict(self.evidence)))
+        object.__setattr__(self, "sizes", MappingProxyType(dict(self.sizes)))
+
+    @property
+    def told(self) -> Placed:
+        """The size that is printed: where it is largest, or that of the source where all curves show it alike."""
+        sizes = self.sizes if self.resonance is None else {}
+        return told_of(self.kind, self.size_db, self.u_db, sizes)
+
+    @property
+    def heard(self) -> Placed:
+        """The size that a listener meets: of on axis, window and predicted in-room response the most audible."""
+        sizes = self.sizes if self.resonance is None else {}
+        return heard_of(self.kind, self.size_db, self.u_db, sizes)
 
     @property
     def is_peak(self) -> bool:
@@ -176,3 +259,31 @@ class Finding:
     def is_audible(self) -> bool:
         """Above the threshold of `audibility`; a heuristic."""
         return self.margin_db > 0
+
+
+def is_alike(sizes: Mapping[str, Sized], size_db: float) -> bool:
+    """Every curve shows the shape with the same sign and, but for a quarter of it or its uncertainty, the same size."""
+    rows = tuple(sizes.values())
+    return len(rows) > 1 and all(
+        one.size_db * size_db > 0
+        and abs(one.size_db - size_db) <= max(_ALIKE_SHARE * abs(size_db), _COVERAGE * one.u_own_db, _LEAST_APART_DB)
+        and abs(one.size_db) >= (1.0 - 2.0 * _ALIKE_SHARE) * abs(size_db)
+        for one in rows
+    )
+
+
+def told_of(kind: Kind, size_db: float, u_db: float, sizes: Mapping[str, Sized]) -> Placed:
+    """See `Finding.told`."""
+    if not sizes or (kind in SOURCES and is_alike(sizes, size_db)):
+        return Placed("", size_db, u_db)
+    place = max(sizes, key=lambda key: abs(sizes[key].size_db))
+    return Placed(place, sizes[place].size_db, sizes[place].u_db)
+
+
+def heard_of(kind: Kind, size_db: float, u_db: float, sizes: Mapping[str, Sized]) -> Placed:
+    """See `Finding.heard`; a size within its uncertainty is not heard."""
+    here = {key: one for key, one in sizes.items() if key in _HEARD and one.is_sure}
+    if not here or (kind in SOURCES and is_alike(sizes, size_db)):
+        return Placed("", size_db, u_db)
+    place = max(here, key=lambda key: height_db(here[key].size_db))
+    return Placed(place, here[place].size_db, here[place].u_db)

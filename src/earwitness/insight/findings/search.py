@@ -2,18 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from earwitness.insight.findings import audibility, phrases
+from earwitness.insight.findings import audibility, sentences
 from earwitness.insight.findings.classify import is_equalizable, kind_of
 from earwitness.insight.findings.decompose import Q_LIMITS, Decomposition, Peak, decompose, stands_out
 from earwitness.insight.findings.evidence import CURVES, Evidence, gather, on_axis_excess_phase, vertical_contrast
-from earwitness.insight.findings.finding import Finding, Kind, Resonance
+from earwitness.insight.findings.finding import (
+    DIRECT,
+    PLACES,
+    SOURCES,
+    Finding,
+    Kind,
+    Resonance,
+    Sized,
+    heard_of,
+    told_of,
+)
 from earwitness.insight.findings.limits import DROP_DB, limits_of
 from earwitness.insight.findings.narrow import GatedImpulse, fitted, is_smeared
+from earwitness.insight.findings.origins import Cabinet, origins_of
 from earwitness.insight.findings.shapes import half_size_octaves
 from earwitness.quantities import Curve, DirectionalResponse, Impedance, NearField, Reading
 from earwitness.quantities.arrays import FloatArray
@@ -21,7 +32,7 @@ from earwitness.session.record import Driver
 
 TARGETS = ("listening_window", "on_axis", "in_room")
 LEAST_TILT = 0.3
-"""Slope of the direct sound from which it is a finding [dB/octave]; smaller ones are called small. Project default."""
+"""Slope on axis from which it is a finding [dB/octave]; smaller ones are called small. Project default."""
 COSTLY_DIP_DB = 6.0
 """From this depth on a dip says what filling it costs: four times the power and more. Project default."""
 COVERAGE = 2.0
@@ -36,7 +47,6 @@ _SEEN_WIDTHS = 0.25
 _REST_WIDTHS, _REST_SHARE, _SHAPE_SHARE = 1.5, 1.0, 0.05
 # What a gate may take of a resonance that could not be fitted behind it: up to a third, by simulation.
 _SMEARED_SHARE = 0.3
-SOURCES: tuple[Kind, ...] = ("source", "load", "port")
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,17 +67,18 @@ def find(
     impedance: Impedance | None = None,
     near_fields: Sequence[NearField] = (),
     drivers: Sequence[Driver] = (),
+    cabinet: Cabinet | None = None,
     gated: GatedImpulse | None = None,
     sensitive: bool = False,
 ) -> tuple[Finding, ...]:
-    """All deviations of the direct sound and of the predicted in-room response, the most audible first.
+    """All deviations on axis, of the listening window and of the predicted in-room response, the most audible first.
 
     reading : curves of `response`; without a listening window the on-axis curve and, in place of the window, the
     horizontal window are used. impedance, near_fields, drivers : for resonances of driver, cabinet and port, where
-    measured; gated : the gated impulse on axis, for resonances narrower than its gate can show.
-    sensitive : rank by thresholds for pink noise. Nothing smaller than twice its standard uncertainty is reported, and
-    nothing below half a decibel. Tilt and band limits stand last, with their own kinds. Empty where no curve spans
-    three octaves.
+    measured; cabinet : for causes that its lengths speak for; gated : the gated impulse on axis, for resonances
+    narrower than its gate can show. sensitive : rank by thresholds for pink noise. Nothing smaller than twice its
+    standard uncertainty is reported, and nothing below half a decibel. Tilt and band limits stand last, with their own
+    kinds. Empty where no curve spans three octaves.
     """
     curves = {key: reading.curves[key] for key in CURVES if key in reading.curves}
     if "listening_window" not in curves and "horizontal_window" in reading.curves:
@@ -91,6 +102,11 @@ def find(
             drivers=drivers,
         )
 
+    def made(
+        one: _Seen, evidence: Evidence, behind: Callable[[Peak], Resonance | None] | None = None
+    ) -> Finding | None:
+        return _finding(one, evidence, curves, drivers, cabinet, sensitive=sensitive, behind=behind)
+
     found: list[Finding] = []
     for one in seen:
         others = [other.peak for other in seen if other is not one]
@@ -104,7 +120,7 @@ def find(
             )
 
         smeared = gated is not None and is_smeared(gated, one.peak)
-        finding = _finding(one, evidence, curves[one.target], sensitive=sensitive, behind=behind if smeared else None)
+        finding = made(one, evidence, behind if smeared else None)
         if finding is not None:
             found.append(finding)
     if "in_room" in parts and direct is not None:
@@ -114,11 +130,16 @@ def find(
                 continue
             others = [other.peak for other in seen if not _is_same(other.peak, peak)]
             others += [other for other in contrast if other is not peak]
-            vertical = _above_and_below(peak, evidence_of(peak, others), curves["in_room"], sensitive=sensitive)
-            found += [] if vertical is None else [vertical]
+            evidence = evidence_of(peak, others)
+            size = evidence.curve_db.get("in_room", 0.0)
+            if size * peak.size_db > 0.0:
+                # With the size that it has in the predicted in-room response, if it is a vertical one there.
+                vertical = made(_Seen(replace(peak, size_db=size), "in_room"), evidence)
+                found += [vertical] if vertical is not None and vertical.kind == "vertical" else []
     extra: list[Finding] = []
-    if direct is not None:
-        extra = _tilt(parts[direct], curves[direct])
+    tilted = next((key for key in (DIRECT, "listening_window") if key in parts), None)
+    if tilted is not None:
+        extra = _tilt(parts[tilted], curves[tilted])
     extra += _limits(next((curves[key] for key in ("on_axis", direct) if key in curves), None))
     ranked = sorted(found, key=lambda one: (-_rank(one), one.center_hz))
     return tuple(replace(one, key=number) for number, one in enumerate([*ranked, *extra], 1))
@@ -134,22 +155,12 @@ def _contrast_peaks(response: DirectionalResponse, in_room: Curve, band_hz: Floa
     return () if part is None else tuple(one for one in part.peaks if part.hz[0] < one.center_hz < part.hz[-1])
 
 
-def _above_and_below(peak: Peak, evidence: Evidence, in_room: Curve, *, sensitive: bool) -> Finding | None:
-    """A peak of that contrast with the size it has in the predicted in-room response, if it is a vertical one there."""
-    size = evidence.curve_db.get("in_room", 0.0)
-    if size * peak.size_db <= 0.0:
-        return None
-    one = _Seen(replace(peak, size_db=size), "in_room")
-    found = _finding(one, evidence, in_room, sensitive=sensitive)
-    return found if found is not None and found.kind == "vertical" else None
-
-
 def _peak_of(one: Finding) -> Peak:
     return Peak(one.center_hz, one.q or Q_LIMITS[0], one.size_db, 0.0, 0.0, 0.0)
 
 
 def _rank(one: Finding) -> float:
-    bonus = audibility.SOURCE_BONUS_DB if one.kind in ("source", "load", "port") and one.is_peak else 0.0
+    bonus = audibility.SOURCE_BONUS_DB if one.kind in SOURCES and one.is_peak else 0.0
     return one.margin_db + bonus
 
 
@@ -230,22 +241,24 @@ def _ends_at(curve: Curve, peak: Peak) -> bool:
     return octaves < _SEEN_WIDTHS * half_size_octaves(peak.q)
 
 
-def _heard(peak: Peak) -> phrases.Heard:
-    if audibility.margin_db(peak.size_db, peak.q) > 0:
+def _audible(size_db: float, q: float) -> sentences.Audible:
+    if audibility.margin_db(size_db, q) > 0:
         return "with music"
-    return "with noise" if audibility.margin_db(peak.size_db, peak.q, sensitive=True) > 0 else "hardly"
+    return "with noise" if audibility.margin_db(size_db, q, sensitive=True) > 0 else "hardly"
 
 
 def _finding(
     one: _Seen,
     evidence: Evidence,
-    curve: Curve,
+    curves: Mapping[str, Curve],
+    drivers: Sequence[Driver],
+    cabinet: Cabinet | None,
     *,
     sensitive: bool,
     behind: Callable[[Peak], Resonance | None] | None = None,
 ) -> Finding | None:
     """The finding of a peak, or None where it lies inside its uncertainty. behind : fits it behind the gate."""
-    peak = one.peak
+    peak, curve = one.peak, curves[one.target]
     here = evidence.curve_db.get(one.target)
     kind = kind_of(evidence, size_db=peak.size_db, in_direct=one.target != "in_room")
     u = size_uncertainty_db(curve, peak, _sizes_db(one, evidence, kind), one.rest_db)
@@ -257,6 +270,7 @@ def _finding(
     if peak.size_db < 0 and _ends_at(curve, peak):
         return None
     resonance = behind(peak) if behind is not None and kind in SOURCES else None
+    sizes = {curves[key].key: _sized(curves[key], peak, size, one) for key, size in evidence.curve_db.items()}
     if resonance is not None:
         bare = size_uncertainty_db(curve, replace(peak, u_db=0.0))
         u = float(np.hypot(resonance.u_db, bare))
@@ -264,7 +278,48 @@ def _finding(
         peak = Peak(resonance.hz, resonance.q, resonance.size_db, *u_ln, resonance.u_db)
     elif behind is not None and kind in SOURCES:
         u = float(np.hypot(u, _SMEARED_SHARE * peak.size_db))
-    return _put(peak, u, kind, evidence, one, sensitive=sensitive, resonance=resonance)
+    at = sizes.get(DIRECT, Sized(peak.size_db, u, u)).size_db
+    origins = origins_of(kind, peak.center_hz, peak.q, at, sizes, evidence, drivers, cabinet)
+    half = 2.0 ** (0.5 * half_size_octaves(peak.q))
+    facts = sentences.Facts(
+        kind,
+        peak.center_hz,
+        (peak.center_hz / half, peak.center_hz * half),
+        peak.q,
+        peak.size_db,
+        sizes,
+        told_of(kind, peak.size_db, u, sizes if resonance is None else {}),
+        heard_of(kind, peak.size_db, u, sizes if resonance is None else {}),
+        "hardly",
+        is_equalizable(kind, evidence),
+        evidence.horizontal_db,
+        evidence.vertical_db,
+        origins,
+    )
+    return _put(peak, u, facts, evidence, one, sensitive=sensitive, resonance=resonance)
+
+
+def finding_of(
+    peak: Peak,
+    target: str,
+    evidence: Evidence,
+    curves: Mapping[str, Curve],
+    drivers: Sequence[Driver] = (),
+    cabinet: Cabinet | None = None,
+    *,
+    sensitive: bool = False,
+) -> Finding | None:
+    """The finding of one peak of the curve `target` with its evidence, told as `find` tells it; None where it lies
+    inside its uncertainty."""
+    return _finding(_Seen(peak, target), evidence, curves, drivers, cabinet, sensitive=sensitive)
+
+
+def _sized(curve: Curve, peak: Peak, size_db: float, one: _Seen) -> Sized:
+    """The size in one curve with its uncertainty, by the same rules as the finding's own."""
+    here = replace(peak, size_db=size_db)
+    u = size_uncertainty_db(curve, here, (size_db,), one.rest_db)
+    own = size_uncertainty_db(replace(curve, u_common=np.zeros_like(curve.u)), here, (size_db,), one.rest_db)
+    return Sized(size_db, u, own)
 
 
 def _sizes_db(one: _Seen, evidence: Evidence, kind: Kind) -> list[float]:
@@ -277,7 +332,7 @@ def _sizes_db(one: _Seen, evidence: Evidence, kind: Kind) -> list[float]:
 def _put(
     peak: Peak,
     u: float,
-    kind: Kind,
+    facts: sentences.Facts,
     evidence: Evidence,
     one: _Seen,
     *,
@@ -285,25 +340,12 @@ def _put(
     resonance: Resonance | None,
 ) -> Finding:
     """A finding of a peak in words and numbers."""
-    margin = audibility.margin_db(peak.size_db, peak.q, sensitive=sensitive)
-    mendable = is_equalizable(kind, evidence)
-    half = 2.0 ** (0.5 * half_size_octaves(peak.q))
-    band = (peak.center_hz / half, peak.center_hz * half)
+    kind, mendable = facts.kind, facts.is_equalizable
     shown = tuple(key for key, size in evidence.curve_db.items() if size / one.peak.size_db >= _SHOWN_SHARE)
-    sentence = phrases.sentence_of(
-        kind,
-        peak.center_hz,
-        band,
-        peak.size_db,
-        u,
-        peak.q,
-        heard=_heard(peak),
-        is_equalizable=mendable,
-        in_room=one.target == "in_room",
-        radiator=evidence.radiator,
-    )
+    facts = replace(facts, audible=_audible(facts.heard.size_db, peak.q))
+    sentence = sentences.sentences_of(facts)
     if resonance is not None:
-        sentence += " " + phrases.gate_sentence(resonance)
+        sentence += " " + sentences.gate_sentence(resonance)
     if mendable and peak.size_db < -COSTLY_DIP_DB:
         times = 10 ** (-peak.size_db / 10)
         sentence += f" To fill it whole takes {times:.0f} times the amplifier's power there."
@@ -314,28 +356,29 @@ def _put(
         "u_q": peak.u_ln_q * peak.q,
         "fit_u_db": peak.u_db,
     }
-    title = phrases.title_of(kind, peak.center_hz, peak.size_db, peak.q, in_room=one.target == "in_room")
     return Finding(
         1,
         peak.center_hz,
-        *band,
+        *facts.band_hz,
         peak.size_db,
         u,
         peak.q,
         kind,
         shown or (one.target,),
         numbers,
-        margin,
+        audibility.margin_db(facts.heard.size_db, peak.q, sensitive=sensitive),
         mendable,
-        title,
+        sentences.title_of(kind, peak.center_hz, facts.told, peak.q),
         sentence,
         resonance=resonance,
         radiator=evidence.radiator if kind in SOURCES else "",
+        sizes=facts.sizes,
+        origins=facts.origins,
     )
 
 
 def _tilt(part: Decomposition, curve: Curve) -> list[Finding]:
-    """The tilt of the direct sound, where it is large enough and lies outside its uncertainty."""
+    """The tilt on axis, where it is large enough and lies outside its uncertainty."""
     low = max(part.hz[0], 100.0 if part.low_corner_hz is None else 2.0 * part.low_corner_hz)
     high = min(part.hz[-1], 10_000.0)
     octaves = float(np.log2(high / low)) if high > low else 0.0
@@ -363,8 +406,8 @@ def _tilt(part: Decomposition, curve: Curve) -> list[Finding]:
             {"slope_db_per_octave": slope, "u_slope_db_per_octave": u_slope},
             0.5 * (abs(slope) - LEAST_TILT) * octaves,
             True,
-            f"{way} direct sound, {slope:+.2f} dB/octave",
-            phrases.tilt_sentence(slope, u_slope, (float(low), float(high))),
+            f"{way} level {PLACES[curve.key]}, {slope:+.2f} dB/octave",
+            sentences.tilt_sentence(slope, u_slope, (float(low), float(high)), curve.key),
         )
     ]
 
@@ -390,8 +433,8 @@ def _limits(curve: Curve | None) -> list[Finding]:
                 {"slope_db_per_octave": one.slope_db_per_octave},
                 0.0,
                 False,
-                f"{'Lower' if one.is_low else 'Upper'} end of the range at {phrases.hertz(one.edge_hz)}",
-                phrases.limit_sentence(one.edge_hz, one.slope_db_per_octave, is_low=one.is_low),
+                f"{'Lower' if one.is_low else 'Upper'} end of the range at {sentences.hertz(one.edge_hz)}",
+                sentences.limit_sentence(one.edge_hz, one.slope_db_per_octave, curve.key, is_low=one.is_low),
             )
         )
     return found

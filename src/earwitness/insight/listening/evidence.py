@@ -10,6 +10,7 @@ from typing import Protocol
 import numpy as np
 
 from earwitness.insight.findings.audibility import DIP_WEIGHT, PINK_NOISE_FACTOR, threshold_db
+from earwitness.insight.findings.finding import Placed
 from earwitness.insight.listening.remark import Region
 from earwitness.quantities import Curve, Reading
 from earwitness.quantities.arrays import BoolArray, FloatArray
@@ -28,7 +29,8 @@ _NARROWEST_Q = 1e3
 
 
 class FindingLike(Protocol):
-    """A deviation found in the curves, as far as matching needs it. size_db : signed, peaks positive."""
+    """A deviation found in the curves, as far as matching needs it. size_db, u_db : of a tilt or a limit, signed;
+    heard : of all others, the size that a listener meets, and where."""
 
     @property
     def center_hz(self) -> float: ...
@@ -42,6 +44,8 @@ class FindingLike(Protocol):
     def u_db(self) -> float: ...
     @property
     def kind(self) -> str: ...
+    @property
+    def heard(self) -> Placed: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +55,7 @@ class Evidence:
     source : "finding" or the key of a curve; kind : of the finding, else ""; size_db, u_db : with its standard
     uncertainty; weight : size over its audibility threshold (heuristic of `findings.audibility`), peaks and dips
     that are findings: dips at half;
-    finding : its place in the list, or None
+    finding : its place in the list, or None; place : key of the curve that the size stands in, "" for all of them
     """
 
     source: str
@@ -63,6 +67,7 @@ class Evidence:
     u_db: float
     weight: float
     finding: int | None = None
+    place: str = ""
 
     @property
     def is_grain(self) -> bool:
@@ -102,7 +107,7 @@ def told_of(region: Region, reading: Reading, findings: Sequence[FindingLike]) -
 
 
 def _of_finding(region: Region, number: int, finding: FindingLike) -> Evidence | None:
-    if abs(finding.size_db) <= BEYOND * finding.u_db:
+    if abs(finding.heard.size_db) <= BEYOND * finding.heard.u_db:
         return None
     if finding.kind == "tilt":
         return _of_tilt(region, number, finding)
@@ -121,10 +126,11 @@ def _of_finding(region: Region, number: int, finding: FindingLike) -> Evidence |
             return None
         q = _NARROWEST_Q
     # Peaks are heard before equal dips; a broad fall of the level is heard like a broad rise.
-    weight = _weight(finding.size_db, q) * (1.0 if finding.size_db > 0 else DIP_WEIGHT)
+    size_db = finding.heard.size_db
+    weight = _weight(size_db, q) * (1.0 if size_db > 0 else DIP_WEIGHT)
     if weight < LEAST_WEIGHT:
         return None
-    return _evidence(finding, number, finding.size_db, finding.u_db, weight)
+    return _evidence(finding, number, size_db, finding.heard.u_db, weight)
 
 
 def _of_tilt(region: Region, number: int, finding: FindingLike) -> Evidence | None:
@@ -141,7 +147,7 @@ def _of_tilt(region: Region, number: int, finding: FindingLike) -> Evidence | No
 
 def _evidence(finding: FindingLike, number: int, size_db: float, u_db: float, weight: float) -> Evidence:
     place = (finding.center_hz, finding.low_hz, finding.high_hz)
-    return Evidence("finding", finding.kind, *place, size_db, u_db, weight, number)
+    return Evidence("finding", finding.kind, *place, size_db, u_db, weight, number, finding.heard.place)
 
 
 def _weight(size_db: float, q: float) -> float:

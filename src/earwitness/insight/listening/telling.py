@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from earwitness.insight.findings.finding import KINDS
-from earwitness.insight.findings.phrases import hertz
+from earwitness.insight.findings.finding import KINDS, PLACES
+from earwitness.insight.findings.sentences import hertz
 from earwitness.insight.listening.chance import Chance
 from earwitness.insight.listening.evidence import Evidence
 from earwitness.insight.listening.remark import Remark
@@ -49,7 +49,8 @@ def evidence_in_words(evidence: Evidence) -> str:
             return f"the range ends at {hertz(evidence.center_hz)}, {_signed(evidence.size_db)} ± {u:.1f} dB"
         place = f"{hertz(evidence.low_hz)} to {hertz(evidence.high_hz)}"
         return f"{kind} ({place}) makes {_signed(evidence.size_db)} ± {u:.1f} dB there"
-    return f"{what} of {_signed(evidence.size_db)} ± {u:.1f} dB at {hertz(evidence.center_hz)} ({kind})"
+    where = f", {PLACES[evidence.place]}" if evidence.place else ""
+    return f"{what} of {_signed(evidence.size_db)} ± {u:.1f} dB at {hertz(evidence.center_hz)}{where} ({kind})"
 
 
 def chance_in_words(test: Chance) -> str:

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from earwitness.insight.findings.decompose import Peak
 from earwitness.insight.findings.evidence import sizes_db
-from earwitness.insight.findings.finding import AIMED, AimAnswer, Finding
+from earwitness.insight.findings.finding import AIMED, PLACES, AimAnswer, Finding
 from earwitness.insight.mend.aim import Aim, AimStudy, aim_words, lead
 from earwitness.quantities import Curve
 from earwitness.quantities.directions import Orbit
@@ -74,7 +74,12 @@ def _size_db(one: Finding, aim: Aim, others: Sequence[Finding]) -> float | None:
 
 def _shown(one: Finding, aim: Aim) -> Curve | None:
     curves = {"on_axis": aim.direct, "listening_window": aim.window, "in_room": aim.in_room}
-    return next((curves[key] for key in curves if key in one.curves and curves[key] is not None), None)
+    return curves.get(_shown_key(one))
+
+
+def _shown_key(one: Finding) -> str:
+    """The curve that is looked at, the first of those an aim has that show the finding; "" for none."""
+    return next((key for key in ("on_axis", "listening_window", "in_room") if key in one.curves), "")
 
 
 def _peak(one: Finding, q: float) -> Peak:
@@ -105,23 +110,21 @@ def _sentence(
     where, (margin, u) = aim_words(orbit, named.angle_deg, both_sides=study.both_sides), gain
     spread = f"(±{2 * u:.2f} dB)"
     if study.best_deg == 0.0:
-        way = "smoother" if margin >= 0 else "rougher"
-        counts = ", too little to count" if margin >= 0 else ""
-        told = f"{where}, the best other aim, is {way} by {abs(margin):.2f} dB rms {spread}{counts}"
-        first = f"The study of aims finds none better than straight ahead: {told}"
+        way = "smoother by only" if margin >= 0 else "rougher by"
+        first = f"Re-aiming does not help: the best other aim, {where}, is {way} {abs(margin):.2f} dB rms {spread}."
     else:
         sure = "" if study.clear else ", which is within its uncertainty"
-        first = f"The study of aims finds {where} smoother than straight ahead by {margin:.2f} dB rms {spread}{sure}"
+        first = f"Aim it {where}: that is smoother by {margin:.2f} dB rms {spread}{sure}."
     before, there = sizes
     if tried is None or before is None or there is None:
-        return f"{first}."
+        return first
     shape = "peak" if one.is_peak else "dip"
-    held = f"this {shape}, fitted alike at both, is {_db(there, one.is_peak)} instead of {_db(before, one.is_peak)}"
+    held = f"this {shape} is {_db(there, one.is_peak)} instead of {_db(before, one.is_peak)} {PLACES[_shown_key(one)]}"
     if tried is named:
-        return f"{first}; there {held}."
+        return f"{first} There {held}."
     way = "rougher" if rougher[0] >= 0 else "smoother"
-    whole = f"and everything together {way} by {abs(rougher[0]):.2f} dB rms (±{2 * rougher[1]:.2f} dB)"
-    return f"{first}. At {aim_words(orbit, tried.angle_deg, both_sides=study.both_sides)} {held}, {whole}."
+    whole = f"All curves together are {way} there by {abs(rougher[0]):.2f} dB rms (±{2 * rougher[1]:.2f} dB)."
+    return f"{first} At {aim_words(orbit, tried.angle_deg, both_sides=study.both_sides)} {held}. {whole}"
 
 
 def _db(size: float, is_peak: bool) -> str:

@@ -17,7 +17,7 @@ from earwitness.figures.sampling import band_grid, covers
 from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_means
 from earwitness.figures.uncertainty import exact
 from earwitness.figures.windows import INDEX_NAMES, Levels, window_weights, windows
-from earwitness.insight.findings.phrases import hertz
+from earwitness.insight.findings.sentences import hertz
 from earwitness.insight.mend.change import FigureChange, changes, drawn_curves
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, Equalizer, apply, gain_db
 from earwitness.insight.mend.objective import Problem

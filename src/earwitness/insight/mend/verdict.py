@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 
 from earwitness.insight.findings import Finding
+from earwitness.insight.findings.finding import SOURCES
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.insight.mend.objective import MIDDLE_HZ, Problem
 from earwitness.insight.mend.scales import scales_of
@@ -225,12 +226,19 @@ def _takes_words(takes: float, word: str, reason: Reason) -> list[str]:
 def _left_words(findings: Sequence[Finding], left: Sequence[int]) -> list[str]:
     """The findings that stay: those no equalizer mends, and those that are not worth a band."""
     told = []
-    stay = sorted(one.key for one in findings if one.key in left and not one.is_equalizable)
+    kept = [one for one in findings if one.key in left and not one.is_equalizable]
+    stay = sorted(one.key for one in kept if one.kind not in SOURCES)
+    turned = sorted(one.key for one in kept if one.kind in SOURCES)
     small = sorted(one.key for one in findings if one.key in left and one.is_equalizable)
     if stay:
         told.append(
             f"EQ cannot mend {_listed('finding', stay)}: {'they differ' if len(stay) > 1 else 'it differs'} "
             "from direction to direction."
+        )
+    if turned:
+        told.append(
+            f"EQ cannot mend {_listed('finding', turned)}: {'their' if len(turned) > 1 else 'its'} phase is not "
+            "that of a resonance."
         )
     if small:
         told.append(f"{_listed('Finding', small)} {'are' if len(small) > 1 else 'is'} not worth a band.")
