@@ -28,7 +28,7 @@ from earwitness.figures.windows import windows
 from earwitness.insight.mend.design import parameters_of, paths_of, task_of
 from earwitness.insight.mend.equalizer import Equalizer, gain_db
 from earwitness.insight.mend.objective import problem_of
-from earwitness.insight.mend.search import cost_of, grow, opposing
+from earwitness.insight.mend.search import cost_of, grow, is_barred, opposing
 from earwitness.insight.mend.stop import choose
 from earwitness.insight.mend.views import views_of
 from earwitness.quantities import Curve
@@ -37,6 +37,7 @@ FIRST_SEED = 60_000
 HARM_DB = 0.1
 BELOW_DB = 0.35
 EVOLUTION_TIMES = 50
+BARRED_DB2 = 1e3
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,7 +194,7 @@ def evolution(first: int, count: int) -> list[str]:
         "| loudspeaker | bands | ours ms | ours dB² | evolution dB², 50 times the time | ours over it |",
         "|---|---|---|---|---|---|",
     ]
-    worst = 0.0
+    excess = []
     for one in _first_drawn(first, count):
         problem = problem_of(views_of(levels_of(one.measured)))
         task = task_of(problem)
@@ -205,17 +206,23 @@ def evolution(first: int, count: int) -> list[str]:
         box = [(task.low[k, i], task.high[k, i]) for i in range(3) for k in kinds]
 
         def price(z: FloatArray, kinds: FloatArray = kinds, task=task) -> float:  # type: ignore[no-untyped-def]
-            return cost_of(task, kinds, z.reshape(3, kinds.size))  # type: ignore[arg-type]
+            x = z.reshape(3, kinds.size)
+            # What our search may not do is no solution of this task either.
+            return cost_of(task, kinds, x) + BARRED_DB2 * is_barred(task, kinds, x)  # type: ignore[arg-type]
 
         found = differential_evolution(
             price, box, seed=1, maxiter=10**6, popsize=10, tol=0.0, callback=_Clock(EVOLUTION_TIMES * took)
         )
-        worst = max(worst, ours / float(found.fun))
+        excess.append(ours / float(found.fun) - 1)
         lines.append(
             f"| {one.law} {one.seed} | {kinds.size} | {1e3 * took:.0f} | {ours:.5f} | {found.fun:.5f} "
             f"| {ours / float(found.fun) - 1:+.1%} |"
         )
-    return [*lines, f"largest excess over what it reaches: {worst - 1:+.1%} (goal: at most 10 %)"]
+    return [
+        *lines,
+        f"excess over what it reaches: largest {max(excess):+.1%}, median {np.median(excess):+.1%}, "
+        f"at most 10 % in {sum(e <= 0.1 for e in excess)} of {len(excess)} (goal: all)",
+    ]
 
 
 class _Clock:

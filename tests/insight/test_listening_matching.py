@@ -64,8 +64,7 @@ def test_sentences_name_the_numbers() -> None:
     said = sheet(("hard", "too much", (2000.0, 5000.0)), ("boomy", "too much", (60.0, 150.0)))
     first, second = matched(said, reading(), [PEAK]).remarks
     assert first.sentence == (
-        "“hard” (clear, too much, 2 to 5 kHz): agrees; a peak of +4.0 ± 0.4 dB at 3 kHz "
-        "(in the source)."
+        "“hard” (clear, too much, 2 to 5 kHz): agrees; a peak of +4.0 ± 0.4 dB at 3 kHz (in the source)."
     )
     assert second.sentence.startswith("“boomy” (clear, too much, 60 to 150 Hz): no counterpart; nothing in the region")
     assert span_in_words(200.0, 1250.0) == "200 Hz to 1.25 kHz"

@@ -94,6 +94,7 @@ def finding_record(one: Finding) -> dict[str, Any]:
         "evidence": dict(one.evidence),
         "aim": said,
         "resonance": behind,
+        "told": asdict(one.told),
         "sizes": {key: asdict(size) for key, size in one.sizes.items()},
         "origins": [asdict(origin) for origin in one.origins],
     }
@@ -105,4 +106,5 @@ def _finding(record: Mapping[str, Any]) -> Finding:
     sizes = {key: Sized(**size) for key, size in record["sizes"].items()}
     origins = tuple(Origin(**origin) for origin in record["origins"])
     known = {"curves": tuple(record["curves"]), "aim": said, "resonance": behind, "sizes": sizes, "origins": origins}
-    return Finding(**{**record, **known})
+    kept = {key: value for key, value in record.items() if key != "told"}
+    return Finding(**{**kept, **known})
