@@ -18,9 +18,11 @@ from earwitness.archive.catalogue import Archive
 from earwitness.archive.notes import record_opening
 from earwitness.demo.catalogue import simulated
 from earwitness.errors import InputError, choice, named
-from earwitness.exhibits.figures_table import figures_table
+from earwitness.exhibits.equal_level import where_in_band
+from earwitness.exhibits.figures_table import figures_table, ordered_figures
 from earwitness.figures.level_series import SEAT_M
-from earwitness.quantities import Measurement, Reading
+from earwitness.figures.registry import LEVEL_FIGURES, base_key
+from earwitness.quantities import Figure, Measurement, Reading
 from earwitness.session.session import Session
 from earwitness.standards.cta2034 import RearWall
 
@@ -121,13 +123,21 @@ def document_text(result: ReadResult) -> str:
 
 def figure_lines(result: ReadResult, width: int | None = None) -> list[str]:
     """The figures as lines of text, each name and reason whole. width : of the terminal, None for one line a figure."""
-    table = figures_table(result.reading)
+    rows = zip(figures_table(result.reading).rows, ordered_figures(result.reading), strict=True)
     loudspeaker = result.session.loudspeaker
     lines = [f"{loudspeaker.title}, session of {result.session.date}", ""]
-    lines += two_columns([(row[0], row[1]) for row in table.rows], width)
+    lines += two_columns([(row[0], _with_band(row, figure)) for row, figure in rows], width)
     notes = [flag.sentence for flag in result.measurement.flags if flag.severity != "info"]
     lines += ["", *(line for note in notes for line in hanging(f"note: {note}", width))]
     seat = (
         f"levels at the seat are for {result.listening_distance_m:g} m, free field; --listening-distance changes that"
     )
     return [*lines, *hanging(seat, width), "± is the 95 % uncertainty; --json tells all"]
+
+
+def _with_band(row: tuple[str, ...], figure: Figure) -> str:
+    """The value; of what is the most of a band, or at a level, with band and frequency."""
+    if not figure.is_judged or base_key(figure.key) not in LEVEL_FIGURES or figure.band_hz is None:
+        return row[1]
+    told = [row[2], *([where] if (where := where_in_band(figure)) else [])]
+    return f"{row[1]} ({', '.join(told)})"

@@ -33,6 +33,7 @@ def reading_of(
         symmetric=loudspeaker.symmetric,
         rear_wall=rear_wall,
         seat_m=seat_m,
+        own_level_db=session.tester.level_db,
     )
 
 

@@ -9,9 +9,11 @@ from math import ceil, floor, log10
 import numpy as np
 
 from earwitness.exhibits.chart import Caption, Chart, Panel, Role, Table, Trace
+from earwitness.exhibits.equal_level import equal_level_words
 from earwitness.exhibits.level_facts import PALE, joined, step_span, valid_values
 from earwitness.exhibits.words import band_words, figure_words, frequency_words, listed, number_words, value_words
 from earwitness.figures.distortion import AT_ONE_METER, LIMITS_PERCENT, Distortion, figure_at
+from earwitness.figures.registry import base_key, place_of
 from earwitness.figures.tones import MultitoneCurves
 from earwitness.quantities import Curve, Figure
 
@@ -106,7 +108,11 @@ def _clipped(traces: tuple[Trace, ...], low: float) -> tuple[Trace, ...]:
 
 def _finding(found: Sequence[Distortion], figures: Mapping[str, Figure]) -> str:
     loudest = found[-1]
-    sentences = []
+    sentences = [
+        f"At {place_of(key)} at 1 m, distortion from {band_words(figure.band_hz)} is {equal_level_words(figure)}."
+        for key, figure in figures.items()
+        if base_key(key) == "distortion_at_level" and figure.is_judged
+    ]
     for one in (loudest, found[0]) if len(found) > 1 else (loudest,):
         figure = figures.get(figure_at("distortion_largest", one.drive_v))
         if figure is None or figure.value is None or figure.band_hz is None:

@@ -50,16 +50,21 @@ def figure_name(key: str) -> str:
     return f"At {place}: {words[0].lower()}{words[1:]}" if place else words
 
 
-def figures_table(reading: Reading) -> Table:
-    """All figures of a reading, in the registry's order; those not judged say why in the place of the value."""
+def ordered_figures(reading: Reading) -> tuple[Figure, ...]:
+    """All figures of a reading, in the registry's order."""
     order = {key: place for place, key in enumerate(FIGURES)}
     keys = sorted(reading.figures, key=lambda key: order.get(base_key(key), len(order)))
+    return tuple(reading.figures[key] for key in keys)
+
+
+def figures_table(reading: Reading) -> Table:
+    """All figures of a reading, in the registry's order; those not judged say why in the place of the value."""
     return Table(
         key="figures",
         title="Figures",
         columns=("Figure", "Value", "Band", "How it was got"),
         align=("left", "right", "left", "left"),
-        rows=tuple(_row(key, reading.figures[key]) for key in keys),
+        rows=tuple(_row(figure.key, figure) for figure in ordered_figures(reading)),
         note=f"{COVERAGE_SENTENCE} Digits stop where the uncertainty begins.",
     )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.compression import compression_chart, highest_level_chart
 from earwitness.exhibits.distortion import distortion_chart, levels_table, multitone_chart
+from earwitness.exhibits.equal_level import equal_level_table
 from earwitness.exhibits.short_sounds import bursts_table, two_tones_table, warm_chart
 from earwitness.exhibits.words import sentence
 from earwitness.figures.level_series import level_series_reading
@@ -27,6 +28,7 @@ def loudness(reading: Reading, measurement: Measurement) -> tuple[Chart | Table,
         None if found.compression is None else compression_chart(found.compression, reading.figures, found.distortions),
         warm_chart(found.warm, found.figures, measurement, found.compression),
         None if found.clean is None else highest_level_chart(found.clean, reading.figures),
+        equal_level_table(reading.figures),
         multitone_chart(found.multitones),
         two_tones_table(found.figures),
     ]

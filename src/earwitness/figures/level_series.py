@@ -14,6 +14,7 @@ from earwitness.figures.compression import (
     long_term_figure,
 )
 from earwitness.figures.distortion import Distortion, at_one_meter, distortion, distortion_figures, level_series
+from earwitness.figures.equal_level import equal_level_figures
 from earwitness.figures.highest_level import (
     HIGH_PASS_HZ,
     CleanLevel,
@@ -65,10 +66,13 @@ class LevelSeriesReading:
     notes: tuple[str, ...]
 
 
-def level_series_reading(measurement: Measurement, reading: Reading, *, seat_m: float = SEAT_M) -> LevelSeriesReading:
+def level_series_reading(
+    measurement: Measurement, reading: Reading, *, seat_m: float = SEAT_M, own_level_db: float | None = None
+) -> LevelSeriesReading:
     """Distortion, compression, highest clean level and multitones of a measurement.
 
-    reading : of its response, for the on-axis curve and the level's uncertainty; seat_m : listening distance.
+    reading : of its response, for the on-axis curve and the level's uncertainty; seat_m : listening distance;
+    own_level_db : at which the tester compares beside 86 and 96 dB.
     """
     takes, notes = _series_of(measurement.harmonics)
     lineage = measurement.response.lineage
@@ -110,6 +114,16 @@ def level_series_reading(measurement: Measurement, reading: Reading, *, seat_m: 
     others = {**bursts, **_run_figures(measurement.noise_runs, lineage)}
     for pair in measurement.two_tones:
         others |= intermodulation(pair, lineage=lineage)
+    others |= equal_level_figures(
+        distortions,
+        squeezed,
+        measurement.multitones,
+        measurement.two_tones,
+        own_level_db=own_level_db,
+        u_level_db=u_level_db,
+        absolute=measurement.response.absolute,
+        lineage=lineage,
+    )
     figures = _figures(distortions, squeezed, clean, tones, seat_m, reasons, others)
     curves = {**_curves(distortions, squeezed, clean, tones), **{curve.key: curve for curve in runs}}
     missing = _missing(reasons, tones, measurement)
@@ -240,7 +254,7 @@ def _figures(
     found |= {one.number.key: one.number for one in tones}
     have = {base_key(key) for key in found}
     for key in LEVEL_FIGURES:
-        if key not in have:
+        if key not in have and not key.endswith("_at_level"):
             info = FIGURES[key]
             found[key] = not_judged(key, _reason(key, reasons), unit=info.unit, method=info.method)
     return found

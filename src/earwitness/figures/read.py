@@ -342,13 +342,15 @@ def read_measurement(
     rear_wall: RearWall = "all 19",
     axis_weight: float = AXIS_WEIGHT,
     seat_m: float = SEAT_M,
+    own_level_db: float | None = None,
 ) -> Reading:
     """Every curve of ANSI/CTA-2034-A, both directivity maps, coverage curves and all figures of the registry.
 
     rated_impedance_ohm : for the sensitivity at 1 W and the load, or None; enclosure : as in `load_figures`;
     rated_band_hz : the maker's frequency range, or None; symmetric : the tester states that left and right are
     alike, so half a horizontal orbit may be mirrored (and is marked); rear_wall, axis_weight : see `windows`; seat_m :
-    listening distance, stated among the choices where it is not the usual one.
+    listening distance, stated among the choices where it is not the usual one; own_level_db : at 1 m, at which the
+    tester compares distortion beside 86 and 96 dB.
     A curve that cannot be had stands in `missing` with its reason; a figure that cannot be had is not judged, with
     its reason. Levels are dB SPL at 1 m for 2.83 V where the recordings are calibrated, else relative.
     """
@@ -360,7 +362,7 @@ def read_measurement(
         axis_weight=axis_weight,
     )
     impedance = measurement.impedance
-    levels = level_series_reading(measurement, reading, seat_m=seat_m)
+    levels = level_series_reading(measurement, reading, seat_m=seat_m, own_level_db=own_level_db)
     load = load_figures(
         impedance,
         rated_ohm=rated_impedance_ohm,

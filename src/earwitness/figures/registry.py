@@ -7,6 +7,7 @@ from types import MappingProxyType
 
 from earwitness.figures.compression import COMPRESSION_FIGURES
 from earwitness.figures.distortion import DISTORTION_FIGURES
+from earwitness.figures.equal_level import EQUAL_LEVEL_FIGURES
 from earwitness.figures.highest_level import HIGHEST_LEVEL_FIGURES
 from earwitness.figures.info import FigureInfo
 from earwitness.figures.load_infos import LOAD_FIGURES
@@ -160,7 +161,7 @@ _ROWS = (
 )
 RESPONSE_FIGURES = tuple(row.key for row in _ROWS)
 _LOAD_ROWS = tuple(FigureInfo(*row) for row in LOAD_FIGURES)
-_LEVEL_ROWS = (*DISTORTION_FIGURES, *COMPRESSION_FIGURES, *HIGHEST_LEVEL_FIGURES)
+_LEVEL_ROWS = (*EQUAL_LEVEL_FIGURES, *DISTORTION_FIGURES, *COMPRESSION_FIGURES, *HIGHEST_LEVEL_FIGURES)
 LEVEL_FIGURES = tuple(row.key for row in _LEVEL_ROWS)
 FIGURES = MappingProxyType({row.key: row for row in (*_ROWS, *_LOAD_ROWS, *_LEVEL_ROWS)})
 
@@ -176,9 +177,9 @@ def info_of(key: str) -> FigureInfo | None:
 
 
 def place_of(key: str) -> str:
-    """The level or frequency of a figure in words, "2.83 V" or "63 Hz"; "" where there is one for all."""
+    """The level or frequency of a figure in words, "2.83 V", "86 dB" or "63 Hz"; "" where there is one for all."""
     place = key.partition("@")[2]
-    for ending, unit in (("hz", "Hz"), ("v", "V")):
+    for ending, unit in (("hz", "Hz"), ("db", "dB"), ("v", "V")):
         if place.endswith(ending):
             return f"{place.removesuffix(ending)} {unit}"
     return place

@@ -252,6 +252,25 @@ def compare_figure(first: Figure, second: Figure) -> FigurePair | None:
     return FigurePair(first.key, first.unit, gap, expanded / COVERAGE_FACTOR, abs(gap) > expanded and not is_open)
 
 
+_BY_VOLTAGE = (
+    "distortion_largest",
+    "distortion_1_percent",
+    "distortion_3_percent",
+    "multitone_distortion",
+    "intermodulation_2",
+    "intermodulation_3",
+    "compression_largest",
+    "compression_mean",
+    "compression_long_term",
+)
+
+
+def at_equal_level(figures: Mapping[str, Figure]) -> dict[str, Figure]:
+    """Figures that may be set side by side: without those at a voltage, at which every loudspeaker plays another
+    level; those of `figures.equal_level` stand in their place."""
+    return {key: figure for key, figure in figures.items() if base_key(key) not in _BY_VOLTAGE}
+
+
 def compare_figures(first: Candidate, second: Candidate) -> tuple[FigurePair, ...]:
     """All figures that both have, in the first one's order."""
     pairs = (compare_figure(f, second.figures[key]) for key, f in first.figures.items() if key in second.figures)

@@ -28,11 +28,12 @@ T = TypeVar("T")
 
 
 class Tester(Strict):
-    """Who measured and how the sample was had."""
+    """Who measured and how the sample was had. level_db : SPL at 1 m at which this tester compares distortion."""
 
     name: Text = "not stated"
     obtained: Text = "not stated"
     disclosure: Text = "not stated"
+    level_db: Annotated[float, Field(ge=60, le=130, allow_inf_nan=False, strict=True)] | None = None
 
 
 class Calibrator(Strict):

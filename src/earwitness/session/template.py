@@ -71,6 +71,7 @@ diameter_m = 0              # from middle to middle of the surround; a port: its
 #name = "your name"
 #obtained = "bought in a shop"
 #disclosure = "no ties to the maker"
+#level_db = 90.0            # SPL at 1 m at which you compare distortion, beside 86 and 96 dB
 
 [microphone]
 # Give one of the two: the sensitivity here, or a calibrator recording below.
