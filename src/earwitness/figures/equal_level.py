@@ -78,6 +78,7 @@ EQUAL_LEVEL_FIGURES = (
         ("compression",),
     ),
 )
+_NO_LEVEL = "the level from 300 Hz to 3 kHz is not known at 1 m"
 _INFOS = {info.key: info for info in EQUAL_LEVEL_FIGURES}
 
 
@@ -146,7 +147,7 @@ def equal_level_figures(
 ) -> dict[str, Figure]:
     """All figures of this file at 86 and 96 dB and the tester's own level, by key with the level behind "@".
 
-    What was never recorded has no row at all: the figures at the recorded levels say so. u_level_db : standard
+    What was never recorded has no row at all. u_level_db : standard
     uncertainty of the level at 1 m; absolute : the level is calibrated, else nothing can be told at a level.
     """
     levels = tuple(dict.fromkeys((*LEVELS_DB, *([] if own_level_db is None else [own_level_db]))))
@@ -154,12 +155,15 @@ def equal_level_figures(
     made: dict[str, Figure] = {}
     for level in levels:
         found: list[Figure] = []
-        if placed:
+        if distortions and not placed:
+            names = ("distortion_at_level", "distortion_bass_at_level", *(["compression_at_level"] if squeezed else []))
+            found += [_refused(_key(name, level), _NO_LEVEL) for name in names]
+        elif placed:
             rows = [_harmonic(one, mean) for mean, one in placed]
             hz = placed[0][1].total.axis.hz
             for name, band in (("distortion_at_level", REST_HZ), ("distortion_bass_at_level", BASS_HZ)):
                 found.append(_largest(name, level, rows, hz, band, u_level_db))
-        if squeezed is not None and placed:
+        if squeezed is not None and (placed or not distortions):
             found.append(_compression(level, placed, squeezed, u_level_db))
         if multitones:
             tones = [_tones(one) for one in multitones]

@@ -44,7 +44,7 @@ NO_TONES = "the session has no multitone take"
 NO_BURSTS = "the session has no burst take"
 NO_PAIR = "the session has no two-tone take"
 NO_RUN = "the session has no noise run"
-_BY_COMPRESSION = ("compression_largest", "compression_mean")
+_BY_COMPRESSION = ("compression_at_level", "compression_largest", "compression_mean")
 # Reflections are in a level that was recorded in a room (project default).
 _U_BURST_DB, _U_BURST_ROOM_DB = 0.5, 2.0
 _BY_CLEAN = ("highest_clean_level", "highest_clean_level_high_passed", "highest_clean_level_at_seat")
@@ -254,14 +254,14 @@ def _figures(
     found |= {one.number.key: one.number for one in tones}
     have = {base_key(key) for key in found}
     for key in LEVEL_FIGURES:
-        if key not in have and not key.endswith("_at_level"):
+        if key not in have:
             info = FIGURES[key]
             found[key] = not_judged(key, _reason(key, reasons), unit=info.unit, method=info.method)
     return found
 
 
 def _reason(key: str, reasons: dict[str, str]) -> str:
-    if key == "multitone_distortion":
+    if key.startswith("multitone"):
         return NO_TONES
     if key.startswith("intermodulation"):
         return NO_PAIR
