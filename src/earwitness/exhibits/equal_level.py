@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Literal
 
 from earwitness.exhibits.chart import Table
 from earwitness.exhibits.words import band_words, figure_words, true_minus
@@ -32,11 +33,12 @@ def equal_level_table(figures: Mapping[str, Figure]) -> Table | None:
             band = next((band_words(one.band_hz) for one in at.values() if one.band_hz is not None), "")
             cells = (equal_level_words(at[level]) if level in at else "not measured" for level in levels)
             rows.append((_NAMES[info.key], band, *cells))
+    right: list[Literal["left", "right"]] = ["right"] * len(levels)
     return Table(
         key="equal_level",
         title="At equal level",
         columns=("Quantity", "Band", *(f"{level} at 1 m" for level in levels)),
-        align=("left", "left", *["right"] * len(levels)),
+        align=("left", "left", *right),
         rows=tuple(rows),
         note="Interpolated between the recorded levels, so that loudspeakers can be compared. The level is the mean "
         "from 300 Hz to 3 kHz; of all tones for multitones, of the upper tone for intermodulation. “At most”: noise, "
