@@ -16,12 +16,13 @@ from pathlib import Path
 import pytest
 
 from earwitness.app.read import read_loudspeaker
-from earwitness.exhibits.figures_table import figures_table
+from earwitness.exhibits.figures_table import figures_table, ordered_figures
+from earwitness.figures.registry import LEVEL_FIGURES, base_key
 from made_once import MadeOnce
 
 NAME = "lantern"
 # Longer ones want more than a line of the second column, or nearly.
-LONG_REASON = 25
+LONG_REASON = 44
 
 
 @pytest.fixture(scope="module")
@@ -53,6 +54,20 @@ def on_terminal(archive: Path, columns: int) -> str:
     return b"".join(parts).decode().replace("\r\n", "\n")
 
 
+def told_of(archive: Path) -> list[tuple[str, str]]:
+    """Names and values; what is told at a level, and judged, stands with its band and the frequency in it."""
+    reading = read_loudspeaker(NAME, archive).reading
+    pairs = []
+    for row, figure in zip(figures_table(reading).rows, ordered_figures(reading), strict=True):
+        beside = ""
+        if figure.value is not None and figure.band_hz is not None and base_key(figure.key) in LEVEL_FIGURES:
+            at = [note for note in figure.caveats if re.fullmatch(r"at \d+ Hz", note)][:1]
+            beside = f" ({', '.join([row[2], *at])})"
+        pairs.append((row[0], row[1] + beside))
+    assert any("Hz)" in value for _, value in pairs), "no band stands beside a number"
+    return pairs
+
+
 def whole(text: str) -> str:
     return " ".join(text.split())
 
@@ -64,9 +79,9 @@ def test_on_a_terminal_every_reason_stands_whole_within_its_width(archive: Path,
     assert "…" not in "".join(lines)
     # The second column, read down, holds every value and reason in order.
     start = next(line.index("not judged") for line in lines if "not judged" in line)
-    table = figures_table(read_loudspeaker(NAME, archive).reading)
-    said = [row[1] for row in table.rows]
-    assert any(len(one) > LONG_REASON for one in said), "no reason is long enough to tell"
+    said = [value for _, value in told_of(archive)]
+    reasons = [one for one in said if one.startswith("not judged")]
+    assert any(len(one) > LONG_REASON for one in reasons), "no reason is long enough to tell"
     gap = slice(start - 2, start)
     right = whole(" ".join(line[start:] for line in lines[2:] if line[gap] == "  "))
     assert whole(" ".join(said)) in right
@@ -77,6 +92,6 @@ def test_into_a_pipe_each_figure_is_one_plain_line(archive: Path) -> None:
     environment = {**os.environ, "COLUMNS": "40", "FORCE_COLOR": "1"}
     told = subprocess.run(arguments, capture_output=True, text=True, check=True, env=environment).stdout
     assert not re.search(r"[\x00-\x08\x0b-\x1f\x7f]", told), "control characters in a pipe"
-    table = figures_table(read_loudspeaker(NAME, archive).reading)
-    lines = told.splitlines()[2 : 2 + len(table.rows)]
-    assert [whole(one) for one in lines] == [whole(f"{row[0]} {row[1]}") for row in table.rows]
+    pairs = told_of(archive)
+    lines = told.splitlines()[2 : 2 + len(pairs)]
+    assert [whole(one) for one in lines] == [whole(f"{name} {value}") for name, value in pairs]

@@ -65,3 +65,17 @@ def test_nothing_set_changes_nothing() -> None:
     curves = windows(truth("thimble")).curves
     told = changes(drawn_curves(curves), Equalizer(()), ({}, {}), {"on_axis": (0.3, 0.3)})
     assert [(one.change, one.u, one.sense) for one in told] == [(0.0, 0.0, "no certain change")]
+
+
+def test_a_dip_that_a_boost_beside_it_fills_is_nothing_gained() -> None:
+    """A dip of 2 dB at 8 kHz, and 6 dB at 9 kHz: by the two bells' own formula it is less deep, and the spread is
+    wider."""
+    dip, boost = Equalizer((Band("peaking", 8000.0, -2.0, 3.0),)), Equalizer((Band("peaking", 9000.0, 6.0, 2.0),))
+    hz = report_axis().hz
+    inside = (hz >= 100.0) & (hz <= 10_000.0)
+    before, after = gain_db(dip, hz)[inside], (gain_db(dip, hz) + gain_db(boost, hz))[inside]
+    assert after.min() > before.min()
+    assert np.ptp(after) > np.ptp(before) + 1.0
+    sense = {one.key: one.sense for one in mended(alike(gain_db(dip, hz), u_db=0.05), boost).changes}
+    assert sense["linearity_half_range"] == "worse"
+    assert sense["linearity_below"] == "changed"

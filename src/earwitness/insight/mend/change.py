@@ -9,7 +9,7 @@ change counts beyond twice its standard uncertainty: JCGM 100:2008, coverage fac
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -130,16 +130,26 @@ def changes(
     figures: tuple[Mapping[str, Figure], Mapping[str, Figure]],
     roughness_db: Mapping[str, tuple[float, float]],
 ) -> tuple[FigureChange, ...]:
-    """Every figure that is judged before and after, then the unevenness of the curves. figures : before and after."""
+    """Every figure that is judged before and after, then the unevenness of the curves. figures : before and after.
+
+    The highest peak or deepest dip is better only where the whole spread is not worse.
+    """
     u = uncertainties(drawn, equalizer)
     found = []
     for key, one in figures[0].items():
         other = figures[1].get(key)
         if one.value is not None and other is not None and other.value is not None:
             found.append(_change(key, one.value, other.value, u.get(key, 0.0), one.unit))
+    if any(one.key == "linearity_half_range" and one.sense == "worse" for one in found):
+        # One extreme less far out is nothing gained where the whole goes farther apart: a boost beside a dip fills it.
+        found = [replace(one, sense="changed") if _is_extreme(one) else one for one in found]
     for key, (before, after) in roughness_db.items():
         found.append(_change(ROUGHNESS + key, before, after, u.get(ROUGHNESS + key, 0.0), "dB"))
     return tuple(found)
+
+
+def _is_extreme(one: FigureChange) -> bool:
+    return one.key in ("linearity_above", "linearity_below") and one.sense == "better"
 
 
 def _change(key: str, before: float, after: float, u: float, unit: str) -> FigureChange:
