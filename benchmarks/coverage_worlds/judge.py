@@ -110,16 +110,14 @@ def compared(
     reading = read_response(measurement.response, symmetric=session.loudspeaker.symmetric)
     curves = {}
     for key in CURVES:
-        true = (truth.fine if key.startswith("coverage") else truth.claimed).curves.get(key)
+        true = truth.of(key)[0].curves.get(key)
         if true is not None:
-            bounds = (true.values, true.values) if key.startswith("coverage") else truth.bounds_of(key)
-            curves[key] = _curve(reading, key, bounds, true.valid)
+            curves[key] = _curve(reading, key, truth.bounds_of(key), true.valid)
     figures = {}
     for key in RESPONSE_FIGURES:
-        of = truth.fine if key.startswith("nominal_coverage") else truth.claimed
-        exact = of.figures[key]
-        if exact.value is not None and not exact.bound:
-            figures[key] = figure_error(reading.figures[key], exact.value)
+        exact = truth.range_of(key)
+        if exact is not None:
+            figures[key] = figure_error(reading.figures[key], *exact)
     groups = _groups(one, rig) | {"joined" if measurement.splice is not None else "not joined"}
     facts = {"gate_ms": 1e3 * measurement.gate.end_s, "distance_m": rig.facts.distance_m}
     flags = tuple(flag.id for flag in measurement.flags)
@@ -135,14 +133,16 @@ def _curve(reading: Reading, key: str, bounds: tuple[FloatArray, FloatArray], th
     return CurveErrors(error, found.u_total, found.valid & there, there)
 
 
-def figure_error(figure: Figure, true: float) -> FigureError:
+def figure_error(figure: Figure, least: float, most: float) -> FigureError:
+    """least, most : between which the truth lies."""
     if figure.value is None or figure.u is None:
-        return FigureError(None, true, 0.0, "", False, figure.reason)
+        return FigureError(None, least, 0.0, "", False, figure.reason)
+    true = min(max(figure.value, least), most)
     low, high = figure.value - 2 * figure.u, figure.value + 2 * figure.u
     if figure.interval is not None:
         low, high = figure.interval
     if figure.bound:
-        inside = true <= high if figure.bound == "at most" else true >= low
+        inside = least <= high if figure.bound == "at most" else most >= low
     else:
         inside = low <= true <= high
     return FigureError(figure.value, true, figure.u, figure.bound, bool(inside))

@@ -2,9 +2,10 @@
 
 After docs/figures.md, "Distance": where the near field of the cones is known, and the session says that levels were
 referred, they are those of the far field up to the near field's limit and pass over to those of the measuring distance
-within two octaves above it; everywhere else they are those of the measuring distance. In that passage a curve only
-claims to lie between both (each part is referred by its own share); figures are held against a half cosine in dB over
-log frequency. Coverage angles are those of the pattern in steps of 5 degrees.
+within two octaves above it; everywhere else they are those of the measuring distance. In that passage a session only
+claims to lie between both (each part is referred by its own share). So there are three truths, that pass over at once,
+by a half cosine in dB over log frequency, and at the end: a curve or a figure may lie between the lowest and the
+highest of the three. Coverage angles are those of the pattern in steps of 5 degrees.
 """
 
 from __future__ import annotations
@@ -15,10 +16,8 @@ import numpy as np
 
 from coverage_worlds.bodies import ComplexArray, FloatArray
 from coverage_worlds.loudspeakers import Loudspeaker, is_symmetric
-from earwitness.figures.read import levels_of, read_response
-from earwitness.figures.windows import windows
+from earwitness.figures.read import read_response
 from earwitness.quantities import (
-    Curve,
     DirectionalResponse,
     Directions,
     Measurement,
@@ -39,27 +38,30 @@ _PORTS = ("port", "passive radiator")
 
 @dataclass(frozen=True, eq=False)
 class Truth:
-    """claimed : curves and figures that a session without any error would give; fine : coverage curves only.
-
-    far, there : curves in the far field and at the measuring distance; limit_hz : up to which the former is claimed.
+    """claimed : curves and figures that sessions without any error would give, one a way to pass over, the middle one
+    first; fine : the same of the pattern in fine steps, for coverage; limit_hz : up to which the far field is claimed.
     """
 
-    claimed: Reading
-    fine: Reading
-    far: dict[str, Curve]
-    there: dict[str, Curve]
+    claimed: tuple[Reading, ...]
+    fine: tuple[Reading, ...]
     limit_hz: float | None
 
+    def of(self, key: str) -> tuple[Reading, ...]:
+        """The readings that tell a curve or a figure."""
+        return self.fine if "coverage" in key else self.claimed
+
     def bounds_of(self, key: str) -> tuple[FloatArray, FloatArray]:
-        """(F,) lowest and highest level that a curve may have: one and the same outside the passage."""
-        claimed = self.claimed.curves[key].values
-        far, there = (curves.get(key) for curves in (self.far, self.there))
-        if self.limit_hz is None or far is None or there is None:
-            return claimed, claimed
-        octaves = np.log2(far.axis.hz / self.limit_hz)
-        passing = (octaves > 0.0) & (octaves < PASSAGE_OCTAVES)
-        low, high = np.minimum(far.values, there.values), np.maximum(far.values, there.values)
-        return np.where(passing, low, claimed), np.where(passing, high, claimed)
+        """(F,) lowest and highest value that a curve may have: one and the same outside the passage."""
+        values = [one.curves[key].values for one in self.of(key) if key in one.curves]
+        return np.min(values, axis=0), np.max(values, axis=0)
+
+    def range_of(self, key: str) -> tuple[float, float] | None:
+        """Lowest and highest value that a figure may have; None where it has none or a bound only."""
+        figures = [one.figures[key] for one in self.of(key)]
+        if figures[0].value is None or figures[0].bound:
+            return None
+        values = [figure.value for figure in figures if figure.value is not None and not figure.bound]
+        return min(values), max(values)
 
 
 def claim_limit_hz(measurement: Measurement, session: Session) -> float | None:
@@ -82,22 +84,25 @@ def truth_of(one: Loudspeaker, measurement: Measurement, session: Session, dista
     fine = join([from_orbit(orbit, float(a)) for orbit, angles in places for a in angles])
     hz = response.axis.hz
     there, far = one.at(fine, hz, distance_m), one.far(fine, hz)
-    share = _far_share(hz, limit)
-    size = np.exp(share * np.log(np.abs(far)) + (1 - share) * np.log(np.abs(there)))
-    every = np.asarray(size * np.exp(1j * np.angle(there)))
-    close = read_response(_exact(every, fine, response), symmetric=symmetric)
     known = cta_orbits()
     nearest = np.argmax(known.unit_vectors() @ fine.unit_vectors().T, axis=1)
-    claimed = read_response(_exact(every[nearest], known, response), symmetric=symmetric)
-    away, near = (windows(levels_of(_exact(field[nearest], known, response))).curves for field in (far, there))
-    return Truth(claimed, close, away, near, limit)
+    claimed, close = [], []
+    for passage in ("middle", "at once", "at the end") if limit is not None else ("middle",):
+        share = _far_share(hz, limit, passage)
+        size = np.exp(share * np.log(np.abs(far)) + (1 - share) * np.log(np.abs(there)))
+        every = np.asarray(size * np.exp(1j * np.angle(there)))
+        close.append(read_response(_exact(every, fine, response), symmetric=symmetric))
+        claimed.append(read_response(_exact(every[nearest], known, response), symmetric=symmetric))
+    return Truth(tuple(claimed), tuple(close), limit)
 
 
-def _far_share(hz: FloatArray, limit_hz: float | None) -> FloatArray:
+def _far_share(hz: FloatArray, limit_hz: float | None, passage: str) -> FloatArray:
     """(F,) how much of the way to the far field a level is claimed to be referred."""
     if limit_hz is None:
         return np.zeros(hz.size)
     octaves = np.log2(hz / limit_hz) / PASSAGE_OCTAVES
+    if passage != "middle":
+        return np.asarray(octaves <= (0.0 if passage == "at once" else 1.0), dtype=float)
     return np.asarray(0.5 + 0.5 * np.cos(np.pi * np.clip(octaves, 0.0, 1.0)))
 
 

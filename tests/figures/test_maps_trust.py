@@ -21,7 +21,7 @@ from earwitness.quantities import Figure, FrequencyAxis, from_orbit
 from earwitness.quantities.arrays import BoolArray, FloatArray
 
 TENS = np.arange(-170.0, 190, 10)
-BELOW = "3 dB below the axis, or below the mean within 20° of it where that is louder"
+BELOW = "3 dB below the axis, or below the mean at 10° and 20° to either side where that is louder"
 
 
 def orbit(level_db: FloatArray, angles: FloatArray = TENS, *, valid: BoolArray | None = None) -> OrbitLevels:

@@ -75,7 +75,7 @@ def test_an_omnidirectional_source() -> None:
     assert np.abs(reading.curves["sound_power_di"].values).max() < 1e-9
     assert np.abs(reading.curves["early_reflections_di"].values).max() < 1e-9
     assert set(reading.missing) == COVERAGE
-    assert reading.missing["coverage_left_6db"] == "the level does not fall 6 dB below the axis at any frequency"
+    assert reading.missing["coverage_left_6db"] == "the level does not fall by 6 dB at any frequency"
     assert reading.figures["nominal_coverage_horizontal"].value == 360.0
     assert reading.figures["directivity_slope"].value == pytest.approx(0.0, abs=1e-9)
 

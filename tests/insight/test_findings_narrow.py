@@ -6,6 +6,8 @@ import math
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -14,12 +16,15 @@ import scipy.fft
 sys.path.insert(0, str(Path(__file__).parent.parent / "dsp"))
 from test_findings_kinds import AXIS, DIRECTIONS, at
 
+from earwitness.app.mend import measured_levels, problem_for
+from earwitness.app.read import ReadResult
 from earwitness.dsp.resonance import pole_response
 from earwitness.dsp.window import gate_weights
 from earwitness.figures.read import levels_of, read_response
 from earwitness.insight.findings import Finding, find
 from earwitness.insight.findings.finding import Resonance
 from earwitness.insight.findings.narrow import GatedImpulse, is_smeared, without_gate
+from earwitness.insight.mend.goal import EVEN
 from earwitness.quantities import DirectionalResponse, NearField
 
 from test_resonance import HZ, RATE, gated, high_pass  # type: ignore[import-not-found]  # isort: skip
@@ -111,10 +116,24 @@ def test_an_equalizer_is_given_the_resonance_in_every_direction() -> None:
     seen = np.abs(np.exp(-2j * np.pi * np.outer(AXIS.hz, time)) @ impulse) / RATE
     pressure = 0.2 * np.ones((70, 1)) * seen
     nothing = np.zeros(pressure.shape)
-    levels = levels_of(
-        DirectionalResponse(AXIS, DIRECTIONS, pressure.astype(complex), nothing, np.zeros(len(AXIS)), nothing == 0)
+    measured = DirectionalResponse(
+        AXIS, DIRECTIONS, pressure.astype(complex), nothing, np.zeros(len(AXIS)), nothing == 0
     )
+    levels = levels_of(measured)
     full = without_gate(levels, [one])
+    read = cast(
+        "ReadResult",
+        SimpleNamespace(
+            measurement=SimpleNamespace(response=measured),
+            session=SimpleNamespace(loudspeaker=SimpleNamespace(symmetric=True)),
+        ),
+    )
+    assert np.array_equal(measured_levels(read, [one]).level_db, full.level_db)
+    short, whole = (problem_for(read, EVEN, findings=some) for some in ([], [one]))
+    row = int(np.argmin(np.abs(whole.hz - CENTER_HZ)))
+    more_db = np.interp(whole.hz[row], AXIS.hz, (full.level_db - levels.level_db)[0])
+    assert more_db > 1.0
+    assert short.sharp_db[row] - whole.sharp_db[row] == pytest.approx(more_db, abs=0.25)
     assert np.ptp(full.level_db - levels.level_db, axis=0).max() == pytest.approx(0.0, abs=1e-12)
     exact = np.interp(AXIS.hz, HZ, 20 * np.log10(np.abs(response) + 1e-12)) - 20 * np.log10(seen)
     near = np.abs(np.log2(AXIS.hz / CENTER_HZ)) < 0.3

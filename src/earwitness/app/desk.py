@@ -80,7 +80,8 @@ def mend_by_hand(
     """
     problem = problem_for(result, goal_from(goal), limits, findings)
     reading = result.reading
-    after = mended(measured_levels(result), equalizer, before=reading.curves, figures=reading.figures, problem=problem)
+    levels = measured_levels(result, findings)
+    after = mended(levels, equalizer, before=reading.curves, figures=reading.figures, problem=problem)
     after = replace(after, warnings=(*boost_warnings(problem, equalizer), *after.warnings))
     choice = choose(problem)
     return MendAdvice(

@@ -19,6 +19,7 @@ from earwitness.formats.audio import write_audio
 from earwitness.formats.goal_table import read_goal_table
 from earwitness.insight.findings import Finding
 from earwitness.insight.findings.evidence import on_axis_excess_phase
+from earwitness.insight.findings.narrow import without_gate
 from earwitness.insight.mend.aim import AimStudy, aim_study
 from earwitness.insight.mend.design import Design, design, settable
 from earwitness.insight.mend.equalizer import MOST_BANDS, Equalizer
@@ -71,7 +72,7 @@ def problem_for(
 ) -> Problem:
     """What a goal asks of the bands of this loudspeaker. Raises InputError as `problem_of` does."""
     return problem_of(
-        views_of(measured_levels(result)),
+        views_of(measured_levels(result, findings)),
         goal,
         limits=limits,
         excess_phase_rad=on_axis_excess_phase(result.measurement.response),
@@ -79,9 +80,11 @@ def problem_for(
     )
 
 
-def measured_levels(result: ReadResult) -> Levels:
-    """Levels in all directions, filled as the reading fills them."""
-    return filled(levels_of(result.measurement.response), symmetric=result.session.loudspeaker.symmetric).levels
+def measured_levels(result: ReadResult, findings: Sequence[Finding] = ()) -> Levels:
+    """Levels in all directions, filled as the reading fills them, with what the gate hides of the findings put back:
+    an equalizer set to what a short gate smeared would leave the resonance ringing."""
+    levels = filled(levels_of(result.measurement.response), symmetric=result.session.loudspeaker.symmetric).levels
+    return without_gate(levels, findings)
 
 
 def limits_of(
@@ -125,7 +128,7 @@ def mend_loudspeaker(
     found, choice = chosen(problem, bands)
     after = None
     if found is not None:
-        levels, reading = measured_levels(result), result.reading
+        levels, reading = measured_levels(result, findings), result.reading
         after = mended(levels, found.equalizer, before=reading.curves, figures=reading.figures, problem=problem)
     return MendAdvice(problem.goal, found, after, verdict_of(problem, choice, findings), choice.steps, bands is None)
 

@@ -10,6 +10,7 @@ import numpy as np
 from earwitness.exhibits.chart import Caption, Chart, Panel
 from earwitness.exhibits.level_facts import joined, trust_words
 from earwitness.exhibits.words import COVERAGE_FACTOR, MINUS, frequency_words, listed
+from earwitness.figures.maps import dips_key
 from earwitness.quantities import Curve, DirectivityMap, Measurement, Reading
 from earwitness.quantities.directions import on_orbit
 
@@ -79,7 +80,7 @@ def _finding(edges: tuple[Curve, ...], orbit: Orbit) -> str:
             parts.append(f"{_SIDE_WORDS[side]} {listed(tuple(at))}")
     if not parts:
         return "No angle at which the sound has fallen by 6 dB (coverage) could be stated from these directions."
-    return f"The sound has fallen by {EDGE_DB} dB against straight ahead (coverage) {'; '.join(parts)}."
+    return f"The sound has fallen by {EDGE_DB} dB (coverage) {'; '.join(parts)}."
 
 
 def _edge_at(edge: Curve, frequency_hz: float) -> str:
@@ -97,12 +98,22 @@ def _reading_words(reading: Reading, field: DirectivityMap, edges: tuple[Curve, 
     return joined(
         "Each color is a step in level; the lines stand at −3, −6 and −10 dB.",
         "A loudspeaker that treats all listeners alike has bands of even width, without pinches.",
-        f"The heavier edge marks where the sound has first fallen by {EDGE_DB} dB." if edges else "",
+        _edge_words(reading, field) if edges else "",
         f"Where there is none, {listed(reasons)}." if reasons else "",
         trust_words(measurement, has_bracket=False),
         "Where the map is blank nothing could be trusted." if not field.valid.all() else "",
         _step_words(field, measurement),
     )
+
+
+def _edge_words(reading: Reading, field: DirectivityMap) -> str:
+    """What the fall counts from, and where that is not the axis."""
+    said = (
+        f"The heavier edge marks where the sound has first fallen by {EDGE_DB} dB: against straight ahead, or against "
+        "the mean at 10° and 20° to either side where that is louder."
+    )
+    dips = reading.choices.get(dips_key(field.orbit))
+    return said if dips is None else f"{said} So it is where straight ahead lies in a dip: {dips}."
 
 
 def _step_words(field: DirectivityMap, measurement: Measurement) -> str:

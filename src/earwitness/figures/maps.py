@@ -21,11 +21,12 @@ SIDES: dict[Orbit, tuple[tuple[str, float], tuple[str, float]]] = {
 }
 NOMINAL_BAND_HZ = (1000.0, 10_000.0)
 # Directions near the axis whose mean stands in for it where the axis itself lies in a dip.
-NEAR_AXIS_DEG = 20.0
+NEAR_AXIS_DEG = (-20.0, -10.0, 10.0, 20.0)
 # A reading of an angle is never worse than knowing only that it lies between 0 and 180 degrees (rectangular).
 _MOST_U_DEG = 180.0 / np.sqrt(12.0)
 _SAME_ANGLE_DEG = 0.01
 MOST_BEND_DB = 1.0
+DIPS = "_dips"
 LEAST_DOUBT_DEG = 0.05
 
 
@@ -93,27 +94,43 @@ class Reference:
 
 
 def coverage_reference(orbit: DirectivityMap, level_db: FloatArray, *, with_shares: bool = False) -> Reference:
-    """The axis, or the energy mean of the directions measured up to 20 degrees to either side where that is louder.
+    """The axis, or the energy mean at 10 and 20 degrees to either side where that is louder.
 
     level_db : (A, K) of the map's angles, K columns. A dip on the axis makes no loudspeaker radiate more widely; the
-    mean meets the axis where both are alike, so that no figure jumps (own choice).
+    mean meets the axis where both are alike, so that no figure jumps (own choice). Always at the same angles, by lines
+    in dB between the measured ones, so that no step of a turntable makes another figure.
     """
-    angle = orbit.angle_deg
-    zero = int(np.argmin(np.abs(angle)))
-    near = np.flatnonzero((np.abs(angle) <= NEAR_AXIS_DEG + _SAME_ANGLE_DEG) & (np.abs(angle) > _SAME_ANGLE_DEG))
-    whole = near[orbit.valid[near].any(axis=1)]
+    zero = int(np.argmin(np.abs(orbit.angle_deg)))
+    near = _near_axis(orbit)
     axis = level_db[zero]
-    if not ((angle[whole] > 0).any() and (angle[whole] < 0).any()):
-        whole = np.zeros(0, dtype=int)
-    energy = 10 ** (level_db[whole] / 10)
-    mean = 10 * np.log10(energy.mean(axis=0)) if whole.size else np.full(axis.size, -np.inf)
+    energy = 10 ** (near @ level_db / 10)
+    mean = 10 * np.log10(energy.mean(axis=0)) if len(near) else np.full(axis.size, -np.inf)
     is_axis = np.asarray(mean <= axis, dtype=bool)
     shares = None
     if with_shares:
-        shares = np.zeros(level_db.shape)
-        shares[zero] = is_axis
-        shares[whole] = np.where(is_axis, 0.0, energy / energy.sum(axis=0)) if whole.size else 0.0
+        shares = near.T @ np.where(is_axis, 0.0, energy / energy.sum(axis=0)) if len(near) else np.zeros(level_db.shape)
+        shares[zero] += is_axis
     return Reference(np.maximum(axis, mean), is_axis, shares)
+
+
+def _near_axis(orbit: DirectivityMap) -> FloatArray:
+    """(4, A) lines between measured angles at 10 and 20 degrees to either side; (0, A) where a side has none."""
+    angle = orbit.angle_deg
+    there = np.flatnonzero(orbit.valid.any(axis=1))
+    rows = []
+    for wanted in NEAR_AXIS_DEG:
+        after = int(np.searchsorted(angle[there], wanted - _SAME_ANGLE_DEG))
+        row = np.zeros(angle.size)
+        if after < there.size and abs(angle[there[after]] - wanted) < _SAME_ANGLE_DEG:
+            row[there[after]] = 1.0
+        elif 0 < after < there.size and angle[there[after]] - angle[there[after - 1]] <= WIDEST_GAP_DEG:
+            low, high = there[after - 1], there[after]
+            part = (wanted - angle[low]) / (angle[high] - angle[low])
+            row[low], row[high] = 1 - part, part
+        else:
+            return np.zeros((0, angle.size))
+        rows.append(row)
+    return np.array(rows)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -279,7 +296,7 @@ def coverage_curve(side: Side, axis: FrequencyAxis, *, key: str, drop_db: float,
     """Angle against frequency [deg]; valid only where the fall was reached."""
     place = key.split("_")[1]
     words = {"horizontal": "horizontal coverage", "vertical": "vertical coverage"}.get(place, f"coverage, {place}")
-    below = f"{drop_db:g} dB below the axis, or below the mean within {NEAR_AXIS_DEG:g}° of it where that is louder"
+    below = f"{drop_db:g} dB below the axis, or below the mean at 10° and 20° to either side where that is louder"
     reference = f"angle from the axis to {below}"
     if place in ("horizontal", "vertical"):
         reference = f"full angle between the first falls to {below}"
@@ -318,11 +335,11 @@ def nominal_coverage(orbit: OrbitLevels, total: Side, *, key: str, draws: int = 
     absent = int((np.interp(at, x, total.reached.astype(float)) < 1 - 1e-6).sum())
     if absent:
         caveats.append(f"at {absent} of {wanted.size} frequencies a side never falls 6 dB and counts as 180°")
-    dips = _dips_on_axis(orbit, wanted)
+    dips = int(dips_on_axis(orbit)[_nearest(shown.axis, wanted)].sum())
     if dips:
         caveats.append(
-            f"at {dips} of {wanted.size} frequencies the axis lies in a dip, and the fall counts from the mean within "
-            f"{NEAR_AXIS_DEG:g}° of it"
+            f"at {dips} of {wanted.size} frequencies the axis lies in a dip, and the fall counts from the mean at "
+            "10° and 20° to either side"
         )
     figure = Figure(
         key, float(np.median(values)), 0.0, "deg", NOMINAL_BAND_HZ, method, caveats=tuple(caveats), lineage=lineage
@@ -330,10 +347,15 @@ def nominal_coverage(orbit: OrbitLevels, total: Side, *, key: str, draws: int = 
     return with_spread(figure, _drawn_medians(orbit, wanted, draws), low=0.0, high=360.0)
 
 
-def _dips_on_axis(orbit: OrbitLevels, wanted_hz: FloatArray) -> int:
-    """At how many frequencies the mean near the axis is the reference, and a whole dB louder than it."""
-    louder = coverage_reference(orbit.map, orbit.map.level_db).level_db > 1.0
-    return int(louder[_nearest(orbit.map.axis, wanted_hz)].sum())
+def dips_key(orbit: Orbit) -> str:
+    """Of the choice that says where the axis of an orbit lies in a dip."""
+    return f"coverage_{orbit}{DIPS}"
+
+
+def dips_on_axis(orbit: OrbitLevels) -> BoolArray:
+    """(F,) where the mean near the axis is the reference, and a whole dB louder than it."""
+    found = coverage_reference(orbit.map, orbit.map.level_db)
+    return np.asarray(~found.is_axis & (found.level_db > 1.0), dtype=bool)
 
 
 def _nearest(axis: FrequencyAxis, wanted_hz: FloatArray) -> IntArray:

@@ -122,6 +122,9 @@ def _read_orbit(levels: Levels, orbit: Orbit, found: _Orbits) -> None:
         return
     found.maps[orbit] = known.map
     hz = levels.axis.hz
+    dips = maps.dips_on_axis(known)
+    if dips.any():
+        found.choices[maps.dips_key(orbit)] = _bands(dips, hz)
     for drop in maps.DROPS_DB:
         sides = maps.coverage_sides(known, drop)
         total = sides[first].plus(sides[second])
@@ -129,15 +132,13 @@ def _read_orbit(levels: Levels, orbit: Orbit, found: _Orbits) -> None:
             name = f"coverage_{place}_{drop}db"
             never = side.known & ~side.reached
             if never.any():
-                found.choices[f"{name}_not_reached"] = f"the level does not fall {drop} dB: {_bands(never, hz)}"
+                found.choices[f"{name}_not_reached"] = f"the level does not fall by {drop} dB: {_bands(never, hz)}"
             if side.reached.any():
                 found.curves[name] = maps.coverage_curve(
                     side, levels.axis, key=name, drop_db=drop, lineage=known.lineage
                 )
             else:
-                why = (
-                    f"the level does not fall {drop} dB below the axis" if never.any() else "the orbit does not give it"
-                )
+                why = f"the level does not fall by {drop} dB" if never.any() else "the orbit does not give it"
                 found.missing[name] = f"{why} at any frequency"
         if drop == 6:
             found.figures[key] = maps.nominal_coverage(known, total, key=key)

@@ -18,6 +18,10 @@ __all__ = ["FIGURES", "LEVEL_FIGURES", "RESPONSE_FIGURES", "FigureInfo", "base_k
 
 _DIRECT = ("on_axis",)
 _RATED = ("on_axis", "listening_window", "sound_power", "in_room")
+_COVERED = (
+    "Median over third octaves from 1 kHz to 10 kHz of the full angle between the first falls of 6 dB, from the axis, "
+    "or from the mean at 10° and 20° to either side where that is louder."
+)
 _FALL = "Frequency below 300 Hz at which the on-axis level first falls {} dB under the sensitivity."
 _ROWS = (
     FigureInfo(
@@ -145,7 +149,7 @@ _ROWS = (
         "nominal horizontal coverage",
         "deg",
         0,
-        "Median over third octaves from 1 kHz to 10 kHz of the full angle between the first falls of 6 dB.",
+        _COVERED,
         "coverage",
         ("coverage_horizontal_6db",),
     ),
@@ -154,7 +158,7 @@ _ROWS = (
         "nominal vertical coverage",
         "deg",
         0,
-        "Median over third octaves from 1 kHz to 10 kHz of the full angle between the first falls of 6 dB.",
+        _COVERED,
         "coverage",
         ("coverage_vertical_6db",),
     ),

@@ -198,8 +198,9 @@ def _seats(known: Mapping[str, Figure]) -> Said | None:
         keys.append(key)
     if not parts:
         return None
-    text = f"The direct sound stays within 6 dB of straight ahead over {' and '.join(parts)}, both sides together: "
+    text = f"The direct sound stays within 6 dB over {' and '.join(parts)}, both sides together: "
     text += "the median over 1 kHz to 10 kHz" + (", in brackets how it varies there" if "(" in text else "")
+    text += ". It counts from straight ahead, or from the mean at 10° and 20° to either side where that is louder"
     return Said("seats", f"{text}.", tuple(keys))
 
 

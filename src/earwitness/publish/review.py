@@ -14,6 +14,7 @@ from earwitness.exhibits.figures_table import SIGNED, figures_table, method_word
 from earwitness.exhibits.quality import quality
 from earwitness.exhibits.story import Line, story
 from earwitness.exhibits.words import MINUS, figure_words, listed, sentence, short_reason, true_minus
+from earwitness.figures.maps import DIPS
 from earwitness.insight.for_whom import Said
 from earwitness.insight.mend.equalizer import Equalizer
 from earwitness.publish.how_measured import how_measured
@@ -179,7 +180,7 @@ def choices_words(reading: Reading) -> tuple[str, ...]:
     others = [
         sentence(value if key.startswith("angles_") else f"{key.replace('_', ' ')}: {value}")
         for key, value in reading.choices.items()
-        if key not in _CHOICES and not key.startswith(_FILLED) and not key.endswith(NOT_REACHED)
+        if key not in _CHOICES and not key.startswith(_FILLED) and not key.endswith((NOT_REACHED, DIPS))
     ]
     return (*known, *others, *_filled_words(reading))
 

@@ -465,11 +465,11 @@ def _placed(plan: Plan, far: _Far, joined: Joined) -> Placed:
     order = {take.id: place for place, take in enumerate(plan.session.takes)}
     return Placed(
         directions=far.directions,
-        level_db=20.0 * np.log10(np.maximum(np.abs(joined.pressure), 1e-300)),
+        hz=plan.axis.hz,
+        pressure=joined.pressure,
         distance_m=np.array([take.distance_m for take in far.takes]),
         orbit=tuple(take.orbit for take in far.takes),
         order=np.array([order[take.id] for take in far.takes], dtype=float),
-        divided=plan.time_is_known,
     )
 
 
