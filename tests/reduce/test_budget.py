@@ -10,6 +10,7 @@ import pytest
 from earwitness.errors import InputError
 from earwitness.quantities import BudgetLine, Cause
 from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities.causes import of_devices, pulled_apart
 from earwitness.reduce.budget import (
     air_absorption_db_per_m,
     budget_of,
@@ -190,3 +191,18 @@ def test_a_microphone_with_a_serial_number_is_known_in_other_sessions() -> None:
     known = level_causes(session(serial="42", name="M1", sensitivity_fs_per_pa=0.02), HZ)
     assert {cause.name for cause in known if cause.device == "M1 42"} == {"sensitivity", "microphone"}
     assert not any(cause.device for cause in level_causes(session(name="M1", sensitivity_fs_per_pa=0.02), HZ))
+
+
+def test_one_calibrator_is_off_by_the_same_amount_with_two_microphones() -> None:
+    """Its level cancels in the difference of both sessions (JCGM 100, 5.2.2: fully correlated inputs); without a serial
+    number, or with another calibrator, nothing says so."""
+
+    def calibrated(microphone: str, **calibrator: object) -> Cause:
+        told = session(name="M", serial=microphone, calibrator={"file": "c.wav", "tolerance_db": 0.3, **calibrator})
+        return next(cause for cause in level_causes(told, HZ) if cause.name == "calibrator")
+
+    first, second = calibrated("1", serial="77"), calibrated("2", serial="77")
+    assert first.pull_db == pytest.approx(np.full((1, 4), 0.3 / np.sqrt(3)))
+    assert pulled_apart((first,), (second,)) == ()
+    assert len(pulled_apart((first,), (calibrated("1", serial="78"),))) == 2
+    assert of_devices((calibrated("1"),)) == ()

@@ -194,6 +194,22 @@ def test_a_near_field_that_lacks_a_part_of_the_bass_is_not_joined(
     assert len(measured.near_field) == 1
 
 
+def test_near_fields_that_cannot_be_used_are_told_in_a_free_field_too() -> None:
+    """Two parts without a stated place: nothing is referred to the far field, and the tester hears why."""
+    made = replace(SHORT, environment={"anechoic": True})
+    near = {"kind": "near-field", "sha256": HASH, "distance_m": 0.005, "drive_v": 1.0}
+    takes = [{**near, "id": "n", "file": "n.wav", "driver": "woofer"},
+             {**near, "id": "m", "file": "m.wav", "driver": "mouth"}]  # fmt: skip
+    told = facts(made, takes).model_dump(by_alias=True)
+    told["loudspeaker"]["driver"] = [*told["loudspeaker"]["driver"], PORT]
+    told["loudspeaker"] |= {"enclosure": "vented"}
+    close = recording(replace(made, distance_m=0.0325 / 2, drive_v=1.0), 0.0)
+    measured = reduce_session(Session.model_validate(told), reader(made, n__wav=close, m__wav=close))
+    said = flags_of(measured)
+    assert "far-field reference" not in said
+    assert said["no splice"].startswith("The near fields were not used, and levels are those of the measuring distance")
+
+
 def test_near_fields_of_several_parts_need_one_start() -> None:
     made = replace(SHORT, loopback=False, environment={"first_reflection_ms": 5.0})
     near = {"kind": "near-field", "sha256": HASH, "distance_m": 0.005, "drive_v": 1.0}

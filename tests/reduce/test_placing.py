@@ -118,14 +118,22 @@ def test_a_level_that_leans_over_the_top_is_heard_less_by_a_raised_microphone_be
         assert pull == pytest.approx(sign * 0.3 * np.radians(0.7), rel=1e-3)
 
 
-def test_an_axis_of_turning_off_the_reference_point_moves_by_the_way_it_shortens() -> None:
-    """Law of cosines: a centimeter toward the microphone at 2 m, 20 lg(r / |r - d|), to first order."""
-    causes = placing_causes(placed(lopsided()))
-    for part, turn in (("forward", 0.0), ("sideways", 90.0)):
-        pull = named(causes, "axis of turning, horizontal", part).pull_db[:, 0]
-        away = np.sqrt(4.0 - 2 * 2.0 * 0.01 * np.cos(np.radians(ANGLES - turn)) + 1e-4)
-        assert pull[HORIZONTAL] == pytest.approx(20 * np.log10(2.0 / away)[HORIZONTAL], abs=3e-4)
-        assert not pull[~HORIZONTAL].any()
+@pytest.mark.parametrize(("part", "off"), [("forward", (-0.01, 0.0)), ("sideways", (0.0, -0.01))])
+def test_an_axis_of_turning_off_the_reference_point_moves_distance_and_angle(
+    part: str, off: tuple[float, float]
+) -> None:
+    """By plane geometry: the microphone stands 2 m before the reference point at 0 degrees; turned about an axis that
+    is a centimeter off, it stands at another distance and sees another angle of -0.01 (angle - 5)^2 dB."""
+    pull = named(placing_causes(placed(lopsided())), "axis of turning, horizontal", part).pull_db[:, 0]
+    turn, axis = np.exp(1j * np.radians(ANGLES)), complex(*off)
+    place = axis + turn * (2.0 - axis)
+    seen = np.degrees(np.angle(place / turn)) + ANGLES
+    expected = 20 * np.log10(2.0 / np.abs(place)) - 0.01 * ((seen - 5.0) ** 2 - (ANGLES - 5.0) ** 2)
+    inner = HORIZONTAL & (np.abs(ANGLES) < 160)
+    assert pull[inner] == pytest.approx(expected[inner], abs=0.01)
+    assert np.abs(pull[inner]).max() > 0.5
+    assert pull[ANGLES == 0.0] == pytest.approx(0.0)
+    assert not pull[~HORIZONTAL].any()
 
 
 def test_the_tape_measure_moves_all_alike_and_each_place_by_itself() -> None:

@@ -179,7 +179,9 @@ def _scale_causes(session: Session, flat: FloatArray) -> list[Cause]:
     if microphone.calibrator is not None:
         limit = microphone.calibrator.tolerance_db
         source = f"sound calibrator, +-{limit:g} dB rectangular"
-        return [Cause(name="calibrator", source=source, pull_db=flat * limit / _RECTANGULAR)]
+        # One calibrator is off by the same amount with every microphone.
+        device = f"calibrator {microphone.calibrator.serial}" if microphone.calibrator.serial else ""
+        return [Cause(name="calibrator", source=source, pull_db=flat * limit / _RECTANGULAR, device=device)]
     return []
 
 

@@ -98,7 +98,7 @@ def join(plan: Plan, far: FarField, parts: tuple[NearPart, ...], near_snr_db: Fl
             result = splice(hz, referred, found.far(), low, high, u_db, noise, far.on_axis_row, levels)
             if isinstance(result, str):
                 # Without the near field's shape in one piece with it, the far field stays as it was taken.
-                flags = (*flags, _no_splice(result, low, high))
+                flags = (*flags, _no_splice(result, low, high, plan))
             else:
                 flags = (_distance_flag(effect_db[far.on_axis_row], plan), *flags)
                 pressure, u_db, report = result.pressure, result.u_db, result.report
@@ -106,8 +106,8 @@ def join(plan: Plan, far: FarField, parts: tuple[NearPart, ...], near_snr_db: Fl
                 causes = _blended(whole_gates, moved, result, share, hz, far.on_axis_row)
                 snr_db = np.where(share > 0.5, near_snr_db, snr_db)
                 gate_fine = (gate_fine & ~drowned) | (hz < report.high_hz)
-    elif isinstance(found, str) and plan.gate.source != "anechoic":
-        flags = (_no_splice(found, low, high),)
+    elif isinstance(found, str):
+        flags = (_no_splice(found, low, high, plan),)
     valid = _in_band(plan) & gate_fine & (snr_db >= settings.lowest_snr_db)
     tuning_hz = None if verdict is None else verdict.tuning_hz
     return Joined(pressure, u_db, causes, snr_db, valid, report, flags, tuning_hz)
@@ -272,7 +272,8 @@ def _distance_flag(effect_db: FloatArray, plan: Plan) -> QualityFlag:
     return QualityFlag("far-field reference", "info", size, 0.0, "dB", (), band, sentence)
 
 
-def _no_splice(reason: str, low_hz: float, high_hz: float) -> QualityFlag:
-    return QualityFlag(
-        "no splice", "warn", high_hz / low_hz, 1.26, "", (), None, f"The near field was not joined: {reason}"
-    )
+def _no_splice(reason: str, low_hz: float, high_hz: float, plan: Plan) -> QualityFlag:
+    what = "The near field was not joined"
+    if plan.gate.source == "anechoic":
+        what = "The near fields were not used, and levels are those of the measuring distance down to the bass"
+    return QualityFlag("no splice", "warn", high_hz / low_hz, 1.26, "", (), None, f"{what}: {reason}")

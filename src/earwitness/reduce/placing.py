@@ -84,15 +84,19 @@ def _distances(placed: Placed) -> list[Cause]:
               each=True),
     ]  # fmt: skip
     for orbit in _ORBITS:
-        angle = np.deg2rad(np.nan_to_num(placed.angle_deg(orbit)))
         used = placed.on(orbit)
         if np.count_nonzero(used) < 2:
             continue
-        for part, toward in (("forward", np.cos(angle)), ("sideways", np.sin(angle))):
-            # The level comes out high by as much as the sound had less far to go.
-            pull = np.where(used, AXIS_M * _DB_PER_NEPER * toward, 0.0)[:, None] / away * flat
-            source = f"axis of turning {AXIS_M * 100:.0f} cm off the reference point"
-            found.append(Cause(name=f"axis of turning, {orbit}", source=source, pull_db=pull, part=part))
+        # The microphone is put at its distance in front of the reference point; the turn then takes that point aside.
+        angle = np.deg2rad(np.nan_to_num(placed.angle_deg(orbit)))
+        ahead, aside = np.cos(angle) - 1.0, np.sin(angle)
+        source = f"axis of turning {AXIS_M * 100:.0f} cm off the reference point"
+        for part, nearer, turn in (("forward", ahead, aside), ("sideways", aside, -ahead)):
+            # The level comes out high by as much as the sound had less far to go, and is that of another angle.
+            level = AXIS_M * _DB_PER_NEPER * nearer[:, None] / away
+            seen = turned(placed, orbit, np.rad2deg(AXIS_M * turn / placed.distance_m))
+            moved = Turn(level + seen.pull_db, seen.bend_db)
+            found += _of_turn(f"axis of turning, {orbit}", source, moved, used[:, None].astype(float), part)
     return found
 
 
@@ -199,8 +203,8 @@ class Turn:
     bend_db: FloatArray
 
 
-def turned(placed: Placed, orbit: Orbit, by_deg: float) -> Turn:
-    """Levels on an orbit by polynomials through each angle and its neighbors; none off it.
+def turned(placed: Placed, orbit: Orbit, by_deg: float | FloatArray) -> Turn:
+    """Levels on an orbit by polynomials through each angle and its neighbors; none off it. by_deg : one turn, or (D,).
 
     Two neighbors on both sides, one where a second is farther than 30 degrees, a line where one side has none. Through
     the pressures, turned to one phase, up to 2.5 kHz, and through the levels from 5 kHz on, where the microphone's own
@@ -210,6 +214,7 @@ def turned(placed: Placed, orbit: Orbit, by_deg: float) -> Turn:
     """
     level = placed.level_db
     pull, bend = np.zeros_like(level), np.zeros_like(level)
+    turns = np.broadcast_to(by_deg, len(level))
     rows, angles = on_orbit(placed.directions, orbit)
     share = np.clip(np.log(placed.hz / _PHASE_HZ[0]) / np.log(_PHASE_HZ[1] / _PHASE_HZ[0]), 0.0, 1.0)
     for here, row in enumerate(rows):
@@ -217,7 +222,7 @@ def turned(placed: Placed, orbit: Orbit, by_deg: float) -> Turn:
         if near.size < 2:
             continue
         away = np.mod(angles[near] - angles[here] + 180.0, 360.0) - 180.0
-        weights = np.array([_lagrange(away, by_deg), _lagrange(away, -by_deg)])
+        weights = np.array([_lagrange(away, turns[row]), _lagrange(away, -turns[row])])
         ends = share * (weights @ level[rows[near]]) + (1 - share) * _levels_db(
             weights @ _in_phase(placed.pressure[rows[near]], away)
         )

@@ -37,9 +37,11 @@ class Tester(Strict):
 
 
 class Calibrator(Strict):
-    """A recording of a sound calibrator on the microphone, same gain as the takes."""
+    """A recording of a sound calibrator on the microphone, same gain as the takes. serial : tells it from others, so
+    that its error cancels between sessions that it set."""
 
     file: Text
+    serial: str = ""
     level_db: Finite = 94.0
     frequency_hz: Positive = 1000.0
     channel: Channel = 1

@@ -84,6 +84,7 @@ diameter_m = 0              # from middle to middle of the surround; a port: its
 
 #[microphone.calibrator]
 #file = "calibrator.wav"    # 5 to 10 s of the calibrator on the microphone, same gain as the takes
+#serial = "0000"            # one calibrator's error cancels between loudspeakers
 #level_db = 94.0
 #frequency_hz = 1000.0
 #channel = 1
