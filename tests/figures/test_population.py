@@ -107,10 +107,7 @@ def errors() -> dict[str, FloatArray]:
         for key in ("on_axis", "listening_window", "sound_power", "sound_power_di", "early_reflections_di"):
             gap = read.curves[key].values - exactly.curves[key].values
             found.setdefault(key, []).append(np.array([gap, read.curves[key].u_total]))
-        maps = [
-            orbit_levels(levels_of(response(*some)), "horizontal")
-            for some in ((true,), (told, causes_of(told)))
-        ]
+        maps = [orbit_levels(levels_of(response(*some)), "horizontal") for some in ((true,), (told, causes_of(told)))]
         sides = [coverage_sides(one, 6.0) for one in maps if not isinstance(one, str)]
         exact, wide = (some["left"].plus(some["right"]) for some in sides)
         there = exact.reached & wide.reached & (HZ > 1200.0)
