@@ -15,7 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import insert
 
-from earwitness.archive.catalogue import CATALOGUE, Archive, folded
+from earwitness.archive.catalogue import CATALOGUE, Archive
+from earwitness.archive.choose import folded
 from earwitness.archive.integrity import check
 from earwitness.archive.schema import LoudspeakerRow, SummaryFigureRow, SummaryRow
 from earwitness.archive.search import (

@@ -15,7 +15,8 @@ from starlette.testclient import TestClient
 
 from earwitness.app.catalogue import add_catalogue
 from earwitness.app.shelf import index_missing, shelf_facts
-from earwitness.archive.catalogue import Archive, folded
+from earwitness.archive.catalogue import Archive
+from earwitness.archive.choose import folded
 from earwitness.archive.notes import record_opening
 from earwitness.archive.schema import (
     DataOpeningRow,

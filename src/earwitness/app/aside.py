@@ -8,6 +8,7 @@ from pathlib import Path
 
 from earwitness.app.rebuild import Rebuilt, rebuild_session
 from earwitness.archive.catalogue import Archive
+from earwitness.archive.choose import session_words
 from earwitness.archive.entries import LoudspeakerEntry, SessionEntry, Standing
 from earwitness.archive.search import drop_summary
 from earwitness.errors import InputError
@@ -69,7 +70,7 @@ def session_lines(name: str, archive_folder: Path) -> list[str]:
         told = "read" if is_read else _STANDINGS[one.standing]
         reason = f": {one.because}" if one.because else ""
         added = f"added {one.created_at[:10]} from {one.folder}"
-        lines.append(f"    session {one.id} of {one.date}, {takes[one.id]} takes, {added}: {told}{reason}")
+        lines.append(f"    {session_words(one)}, {takes[one.id]} takes, {added}: {told}{reason}")
     return lines
 
 

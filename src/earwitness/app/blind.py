@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from earwitness.app.listen import Clock, SealedSheet, keep_sealed, seal_sheet, utc_now
-from earwitness.archive.catalogue import Archive, folded
+from earwitness.archive.catalogue import Archive
+from earwitness.archive.choose import folded
 from earwitness.archive.drafts import draft, save_draft
 from earwitness.errors import InputError, OutputError
 from earwitness.insight.listening.vocabulary import heard_words

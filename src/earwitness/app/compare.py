@@ -15,9 +15,17 @@ from earwitness.archive.catalogue import Archive
 from earwitness.archive.latest import latest_sessions
 from earwitness.errors import AudioError, EarwitnessError, FormatError, InputError, OutputError
 from earwitness.exhibits.chart import Chart, Table
-from earwitness.exhibits.compare import MOST, compare_curves, compare_difference, compare_table, price_table
+from earwitness.exhibits.compare import (
+    MOST,
+    compare_change,
+    compare_curves,
+    compare_difference,
+    compare_table,
+    price_table,
+)
 from earwitness.exhibits.figures_table import figure_name
 from earwitness.exhibits.words import value_words
+from earwitness.insight.change import Change, change
 from earwitness.insight.compare import (
     BALANCE,
     MATCH_BAND_HZ,
@@ -60,7 +68,8 @@ class Group:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Comparison:
-    """charts : overlay, and the difference where two are compared; standings, nearest, prices : of the first among the
+    """charts : overlay, and the difference where two are compared; changes : from each other session of the first
+    one's loudspeaker to the first; standings, nearest, prices : of the first among the
     group, empty without one; missing : loudspeakers that were asked for or in the group and cannot be read."""
 
     candidates: tuple[Candidate, ...]
@@ -73,6 +82,7 @@ class Comparison:
     offers: tuple[Offer, ...] = ()
     match_hz: tuple[float, float] = MATCH_BAND_HZ
     missing: tuple[tuple[str, EarwitnessError], ...] = ()
+    changes: tuple[Change, ...] = ()
 
 
 def compare_loudspeakers(
@@ -85,8 +95,10 @@ def compare_loudspeakers(
 ) -> Comparison:
     """Two to four loudspeakers beside each other; with `group`, the first one's place in it as well.
 
-    One that cannot be read is in `missing` while two others can be. Raises InputError for another number of names, an
-    unknown one or one that is named twice, or a band in which levels cannot be matched; else as `read_loudspeaker`.
+    A name may pick a session, "name @ session 3", so that a loudspeaker is compared with itself: other units, other
+    states, before and after. One that cannot be read is in `missing` while two others can be. Raises InputError for
+    another number of names, an unknown one or one session that is named twice, or a band in which levels cannot be
+    matched; else as `read_loudspeaker`.
     """
     if not 2 <= len(names) <= MOST:
         raise InputError(f"{len(names)} loudspeakers were named", expected=f"2 to {MOST}")
@@ -112,14 +124,42 @@ def compare_results(results: Sequence[ReadResult], *, match_hz: tuple[float, flo
     """Two to four readings beside each other. Raises InputError as `compare_loudspeakers`."""
     if not 2 <= len(results) <= MOST:
         raise InputError(f"{len(results)} loudspeakers were named", expected=f"2 to {MOST}")
-    chosen = [candidate_of(one) for one in results]
-    if len({one.key for one in chosen}) != len(chosen):
-        raise InputError("one loudspeaker is named twice", where=", ".join(one.title for one in chosen))
+    if len({one.session_id for one in results}) != len(results):
+        raise InputError(
+            "one session is named twice",
+            where=", ".join(one.session.loudspeaker.title for one in results),
+            remedy='name another one, or pick another session: "name @ session 3"',
+        )
+    chosen = _told_apart(results)
     told = verdicts(chosen, match_hz=match_hz)
     charts = [compare_curves(chosen, told, match_hz=match_hz)]
     if len(chosen) == 2:
         charts.append(compare_difference(*chosen, match_hz=match_hz))
-    return Comparison(tuple(chosen), tuple(charts), compare_table(chosen), told, match_hz=match_hz)
+    own = [one for one, result in zip(chosen, results, strict=True) if _same_model(result, results[0])][1:]
+    changes = [(found, one) for one in own if (found := change(chosen[0], one)) is not None]
+    charts += [compare_change(found, chosen[0], one) for found, one in changes]
+    told_changes = tuple(found for found, _ in changes)
+    table = compare_table(chosen)
+    return Comparison(tuple(chosen), tuple(charts), table, told, match_hz=match_hz, changes=told_changes)
+
+
+def _same_model(one: ReadResult, other: ReadResult) -> bool:
+    return one.loudspeaker_id == other.loudspeaker_id
+
+
+def _told_apart(results: Sequence[ReadResult]) -> list[Candidate]:
+    """The readings as candidates; several sessions of one loudspeaker by what they state, else by number and day."""
+    found = []
+    for one in results:
+        candidate = candidate_of(one)
+        rivals = [other for other in results if _same_model(one, other) and other is not one]
+        if rivals:
+            state = one.session.state
+            is_clear = bool(state) and all(other.session.state != state for other in rivals)
+            words = state if is_clear else f"session {one.session_id} of {one.session.date}"
+            candidate = replace(candidate, key=f"{candidate.key} {one.session_id}", title=f"{candidate.title}, {words}")
+        found.append(candidate)
+    return found
 
 
 def comparison_lines(found: Comparison) -> list[str]:
@@ -132,6 +172,9 @@ def comparison_lines(found: Comparison) -> list[str]:
         lines.append((f"{name:<{_NAME_WIDTH}}" + "".join(f"  {cell:<{_VALUE_WIDTH}}" for cell in cells)).rstrip())
     lines += [found.table.note, ""]
     lines += [chart.caption.finding for chart in found.charts]
+    for found_change in found.changes:
+        names = [figure_name(pair.key) for pair in found_change.figures]
+        lines.append(f"    figures that changed beyond doubt: {', '.join(names) if names else 'none'}")
     first = found.candidates[0].title
     if found.standings:
         lines += ["", f"{first} among the group, counted from the highest value:"]
@@ -184,6 +227,18 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
         "standings": [asdict(standing) for standing in found.standings],
         "nearest": [asdict(one) for one in found.nearest],
         "prices": [asdict(offer) for offer in found.offers],
+        "changes": [
+            {
+                "sentence": one.sentence,
+                "verdict": one.told,
+                "band_hz": list(one.band_hz),
+                "within_db": one.within_db,
+                "critical": one.critical,
+                "parts": [asdict(part) for part in one.parts],
+                "figures": [asdict(pair) for pair in one.figures],
+            }
+            for one in found.changes
+        ],
         "missing": [{"name": name, "because": str(error)} for name, error in found.missing],
     }
 
@@ -221,6 +276,7 @@ def _placed(
     found: Comparison, group: Group, archive_folder: Path, match_hz: tuple[float, float], progress: Progress
 ) -> Comparison:
     own = found.candidates[0]
+    own = replace(own, key=own.key.partition(" ")[0])
     with Archive.open(archive_folder, create=False) as archive:
         entries = latest_sessions(archive)
     every, missing = [], list(found.missing)

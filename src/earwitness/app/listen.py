@@ -10,7 +10,8 @@ from typing import Any
 
 from earwitness.app.findings import findings_of
 from earwitness.app.read import ReadResult, read_loudspeaker
-from earwitness.archive.catalogue import Archive, folded
+from earwitness.archive.catalogue import Archive
+from earwitness.archive.choose import folded
 from earwitness.archive.notes import SheetEntry, all_sheets, keep_sheet, opening, sheets_of
 from earwitness.errors import InputError, OutputError
 from earwitness.exhibits.advice import HeardSheet

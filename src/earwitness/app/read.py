@@ -15,6 +15,7 @@ from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.settings import Chosen, keep_choice, reduce_settings
 from earwitness.app.summary import keep_summary, reading_of
 from earwitness.archive.catalogue import Archive
+from earwitness.archive.choose import session_words
 from earwitness.archive.notes import record_opening
 from earwitness.demo.catalogue import simulated
 from earwitness.errors import InputError, choice, named
@@ -32,14 +33,16 @@ USUAL_REAR_WALL = "all 19"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReadResult:
-    """A loudspeaker's latest session, its measurement and what is read off it. listening_distance_m : that levels at
-    the seat are stated for."""
+    """A session of a loudspeaker, its measurement and what is read off it. listening_distance_m : that levels at the
+    seat are stated for; session_id : its number; others : sessions that count and were not read, in words."""
 
     loudspeaker_id: int
     session: Session
     measurement: Measurement
     reading: Reading
     listening_distance_m: float = SEAT_M
+    session_id: int = 0
+    others: tuple[str, ...] = ()
 
 
 def read_loudspeaker(
@@ -51,7 +54,8 @@ def read_loudspeaker(
     listening_distance_m: float | None = None,
     progress: Progress = silent,
 ) -> ReadResult:
-    """Curves and figures of the loudspeaker called `name`, from its latest session.
+    """Curves and figures of the loudspeaker called `name`, from its latest session, or from the one that the name
+    picks ("name @ session 3", "name @ unit A12", "name @ variant grille on").
 
     chosen : for the reduction; None for what the tester keeps for this session
     listening_distance_m : for levels at the seat; None for the tester's own, which the archive keeps
@@ -63,9 +67,10 @@ def read_loudspeaker(
     reading_of_wall = _REAR_WALLS[choice("rear wall", rear_wall, _REAR_WALLS)]
     wanted_m = None if listening_distance_m is None else checked_distance(listening_distance_m)
     with named(name), Archive.open(archive_folder, create=False) as archive:
-        entry = archive.find(name)
-        number = archive.counting_session(entry.id).id
+        entry, picked = archive.pick(name)
+        number = picked.id
         session = archive.session(number)
+        counting = [one for one in archive.sessions_of(entry.id) if one.standing == "counts"]
         settings = None if chosen is None else reduce_settings(chosen)
         told = part(progress, 0.0, 0.8)
         measurement, _ = measurement_of(archive, number, settings=settings, progress=told)
@@ -75,10 +80,12 @@ def read_loudspeaker(
         kept_m = kept_distance(archive)
         seat_m = kept_m if wanted_m is None else wanted_m
         reading = reading_of(session, measurement, rear_wall=reading_of_wall, seat_m=seat_m)
-        if rear_wall == USUAL_REAR_WALL and chosen is None and seat_m == kept_m:
+        is_usual = rear_wall == USUAL_REAR_WALL and chosen is None and seat_m == kept_m
+        if is_usual and counting and counting[-1].id == number:
             keep_summary(archive, entry.id, number, measurement, reading)
     progress(1.0, "read")
-    return ReadResult(entry.id, session, measurement, reading, seat_m)
+    others = tuple(session_words(one) for one in reversed(counting) if one.id != number)
+    return ReadResult(entry.id, session, measurement, reading, seat_m, number, others)
 
 
 def keep_chosen(
@@ -98,7 +105,7 @@ def keep_chosen(
     recordings; StaleDraftError where the choice was changed elsewhere since.
     """
     with Archive.open(archive_folder, create=False) as archive:
-        number = archive.counting_session(archive.find(name).id).id
+        number = archive.pick(name)[1].id
         if simulated(archive.session(number)) is not None:
             raise InputError(
                 f"{name} was simulated at response level: there are no recordings to reduce",
@@ -125,7 +132,14 @@ def figure_lines(result: ReadResult, width: int | None = None) -> list[str]:
     """The figures as lines of text, each name and reason whole. width : of the terminal, None for one line a figure."""
     rows = zip(figures_table(result.reading).rows, ordered_figures(result.reading), strict=True)
     loudspeaker = result.session.loudspeaker
-    lines = [f"{loudspeaker.title}, session of {result.session.date}", ""]
+    about = ", ".join(filter(None, (f"{loudspeaker.title}, session of {result.session.date}", result.session.state)))
+    lines = [about]
+    if result.others:
+        count = len(result.others)
+        more = f"; {count - 3} more" if count > 3 else ""
+        told = f"also measured: {'; '.join(result.others[:3])}{more} (--session, --unit or --variant reads another)"
+        lines += hanging(told, width)
+    lines.append("")
     lines += two_columns([(row[0], _with_band(row, figure)) for row, figure in rows], width)
     notes = [flag.sentence for flag in result.measurement.flags if flag.severity != "info"]
     lines += ["", *(line for note in notes for line in hanging(f"note: {note}", width))]

@@ -10,7 +10,6 @@ was acknowledged is whole, what was not leaves at most files that nothing names.
 
 from __future__ import annotations
 
-import difflib
 import hashlib
 import json
 from collections.abc import Callable, Iterator, Mapping
@@ -25,7 +24,8 @@ from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session as Work
 
-from earwitness.archive import arrays, database, journal
+from earwitness.archive import arrays, choose, database, journal
+from earwitness.archive.choose import folded
 from earwitness.archive.entries import (
     STANDINGS,
     Added,
@@ -51,6 +51,7 @@ from earwitness.archive.superseded import aside_sessions, superseded_sessions
 from earwitness.errors import ArchiveError, InputError, OutputError
 from earwitness.quantities import Measurement, Step
 from earwitness.session.session import Session
+from earwitness.session.units import Unit, Variant
 
 CATALOGUE = "catalogue.sqlite"
 MEASUREMENT = "measurement"
@@ -162,31 +163,23 @@ class Archive:
     def find(self, name: str) -> LoudspeakerEntry:
         """The loudspeaker called `name`, or "maker name", or the only one whose name holds `name`.
 
-        Case and outer blanks do not matter. Raises InputError: an unknown name lists the nearest ones, an ambiguous
-        one its candidates.
+        Raises InputError as `choose.named_loudspeaker`.
         """
-        wanted = folded(name)
-        entries = self.loudspeakers()
-        by_maker = [e for e in entries if folded(f"{e.maker} {e.name}") == wanted]
-        found = by_maker or [e for e in entries if folded(e.name) == wanted]
-        if not found and wanted:
-            found = [e for e in entries if wanted in folded(f"{e.maker} {e.name}")]
-        if len(found) == 1:
-            return found[0]
-        if found:
-            raise InputError(
-                f"{len(found)} loudspeakers are called {name!r}",
-                expected="maker and name: " + ", ".join(f"{e.maker} {e.name}" for e in found),
-            )
-        labels = {folded(text): e.name for e in entries for text in (f"{e.maker} {e.name}", e.name)}
-        near = dict.fromkeys(labels[n] for n in difflib.get_close_matches(wanted, labels, n=5, cutoff=0.5))
-        if near:
-            remedy = "did you mean " + ", ".join(repr(n) for n in near)
-        elif entries:
-            remedy = "the archive holds " + ", ".join(repr(e.name) for e in entries[:10])
-        else:
-            remedy = "the archive is empty: add a session folder first"
-        raise InputError(f"no loudspeaker is called {name!r}", where=str(self.folder), remedy=remedy)
+        with self._reading() as work:
+            return _loudspeaker(choose.named_loudspeaker(work, name, where=str(self.folder)))
+
+    def pick(self, name: str) -> tuple[LoudspeakerEntry, SessionEntry]:
+        """A loudspeaker and the session of it to read: "name" for the one that counts, "name @ session 3", "name @ unit
+        A12", "name @ variant grille on" for another. Raises InputError for what cannot be told, with what there is."""
+        with self._reading() as work:
+            # A name may hold the mark itself.
+            row = choose.exact_loudspeaker(work, name)
+            whole = None if row is None else _loudspeaker(row)
+        called, wanted = (name, None) if whole is not None else choose.parted(name)
+        entry = whole or self.find(called)
+        if wanted is None:
+            return entry, self.counting_session(entry.id)
+        return entry, choose.chosen(self.sessions_of(entry.id), wanted, name=entry.name)
 
     def sessions_of(self, loudspeaker_id: int) -> tuple[SessionEntry, ...]:
         """Sessions of a loudspeaker, oldest measurement first; before them those that were taken in once more with
@@ -504,11 +497,6 @@ def _files_of(session: Session) -> dict[str, str]:
     return {**{take.file: take.sha256 for take in session.takes}, **session.file_hashes}
 
 
-def folded(text: str) -> str:
-    """`text` as names compare: without regard to case and blanks."""
-    return " ".join(text.split()).casefold()
-
-
 def _json(document: Document) -> str:
     try:
         return json.dumps(document, sort_keys=True, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
@@ -546,7 +534,9 @@ def _loudspeaker(row: LoudspeakerRow) -> LoudspeakerEntry:
 
 def _session(row: SessionRow, standing: Standing, because: str = "") -> SessionEntry:
     facts = (row.id, row.loudspeaker_id, row.key, row.date, row.folder, row.created_at)
-    return SessionEntry(*facts, standing, because)
+    unit = Unit.model_validate(row.facts.get("unit") or {}).label
+    variant = Variant.model_validate(row.facts.get("variant") or {}).label
+    return SessionEntry(*facts, standing, because, unit, variant)
 
 
 def _result(row: ResultRow) -> ResultEntry:

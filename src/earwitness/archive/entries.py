@@ -24,7 +24,8 @@ class LoudspeakerEntry:
 @dataclass(frozen=True, slots=True)
 class SessionEntry:
     """A session in the catalogue. key : hash over its facts and files; folder : where it was taken in from;
-    standing : whether it is read, by its date, or another in its place; because : why it was set aside, else ""."""
+    standing : whether it is read, by its date, or another in its place; because : why it was set aside, else "";
+    unit, variant : which specimen in which state, in words, "" where the session does not say."""
 
     id: int
     loudspeaker_id: int
@@ -34,6 +35,8 @@ class SessionEntry:
     created_at: str
     standing: Standing = "counts"
     because: str = ""
+    unit: str = ""
+    variant: str = ""
 
 
 @dataclass(frozen=True, slots=True)

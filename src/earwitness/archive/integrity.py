@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session as Work
 
 from earwitness.archive import catalogue, journal
 from earwitness.archive.catalogue import Archive
+from earwitness.archive.choose import folded
 from earwitness.archive.entries import ResultEntry
 from earwitness.archive.recordings import hash_of
 from earwitness.archive.schema import (
@@ -257,8 +258,8 @@ def _session_faults(work: Work, row: SessionRow) -> Iterator[str]:
         yield "its facts are not those that were taken in"
     spoken = session.loudspeaker
     owner = work.get(LoudspeakerRow, row.loudspeaker_id)
-    folded = (catalogue.folded(spoken.name), catalogue.folded(spoken.maker))
-    if owner is not None and (owner.folded_name, owner.folded_maker) != folded:
+    own = (folded(spoken.name), folded(spoken.maker))
+    if owner is not None and (owner.folded_name, owner.folded_maker) != own:
         yield "it hangs on another loudspeaker than its facts name"
     files = select(SessionFileRow).where(SessionFileRow.session_id == row.id)
     if {file.name: file.sha256 for file in work.scalars(files)} != catalogue._files_of(session):

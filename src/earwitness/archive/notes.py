@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session as Work
 
-from earwitness.archive.catalogue import Archive, folded
+from earwitness.archive.catalogue import Archive
+from earwitness.archive.choose import folded
 from earwitness.archive.schema import DataOpeningRow, ListeningSheetRow
 from earwitness.errors import ArchiveError
 

@@ -24,6 +24,7 @@ from sqlalchemy.orm import Session as Work
 from earwitness import __version__
 from earwitness.archive import bag, catalogue, journal
 from earwitness.archive.catalogue import Archive
+from earwitness.archive.choose import folded
 from earwitness.archive.latest import REDUCTION
 from earwitness.archive.package_record import (
     ChoiceRecord,
@@ -220,12 +221,12 @@ def _need_agreement(folder: Path, record: PackageRecord, hashes: dict[str, str])
         raise bag.refusal(folder, "its record names a session twice, or one that is not in it")
     if len({(r.step_key, r.kind) for r in record.results}) != len(record.results):
         raise bag.refusal(folder, "its record names a result twice")
-    own = (catalogue.folded(record.name), catalogue.folded(record.maker))
+    own = (folded(record.name), folded(record.maker))
     for entry in record.sessions:
         spoken = entry.session.loudspeaker
         if not catalogue.is_key_of(entry.key, entry.facts, entry.session):
             raise bag.refusal(folder, "the facts of a session are not those its key stands for")
-        if (catalogue.folded(spoken.name), catalogue.folded(spoken.maker)) != own:
+        if (folded(spoken.name), folded(spoken.maker)) != own:
             raise bag.refusal(folder, "a session in it is of another loudspeaker")
     for result in record.results:
         if result.step.key != result.step_key:
@@ -280,7 +281,7 @@ def _take_in(archive: Archive, work: Work, folder: Path, record: PackageRecord, 
             fresh.add(entry.key)
         else:
             ids[entry.key] = row.id
-    names = {"folded_name": catalogue.folded(record.name), "folded_maker": catalogue.folded(record.maker)}
+    names = {"folded_name": folded(record.name), "folded_maker": folded(record.maker)}
     owner = work.scalar(select(LoudspeakerRow).filter_by(**names))
     if owner is None:
         owner = LoudspeakerRow(name=record.name, maker=record.maker, **names, created_at=archive.now())

@@ -21,8 +21,8 @@ from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.orm import Session as Work
 from sqlalchemy.orm import aliased
 
-from earwitness.archive import catalogue
 from earwitness.archive.catalogue import Archive
+from earwitness.archive.choose import folded
 from earwitness.archive.schema import (
     FULL_TEXT,
     DataOpeningRow,
@@ -173,7 +173,7 @@ def put_summary(archive: Archive, loudspeaker_id: int, figures: Iterable[Figure]
         title = f"{owner.maker} {owner.name}"
         values = {
             "title": title,
-            "folded_title": catalogue.folded(title),
+            "folded_title": folded(title),
             "type": facts.type,
             "price": facts.price,
             "currency": facts.currency,

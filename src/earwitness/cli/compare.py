@@ -45,6 +45,11 @@ def command(
 
     Curves are level-matched by their mean over the band of --match. One that cannot be read is told at the end, and the
     others are compared.
+
+    \b
+    One loudspeaker with itself, another unit, state or day of it:
+      earwitness compare "Name @ unit A12" "Name @ unit B7"
+      earwitness compare "Name @ variant grille on" "Name @ session 3"
     """
     from earwitness.app.compare import (
         Group,

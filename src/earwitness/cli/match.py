@@ -9,6 +9,7 @@ import click
 
 from earwitness.cli import archive_option
 from earwitness.cli.distance import distance_option
+from earwitness.cli.picking import pick_options, picked
 from earwitness.cli.show import Command, progress_bar
 
 
@@ -21,6 +22,7 @@ def _number(
 
 @click.command(cls=Command)
 @click.argument("name")
+@pick_options
 @click.option(
     "--amplifier", type=click.Path(path_type=Path), help="TOML file of an amplifier; docs/match.md shows one."
 )
@@ -46,6 +48,9 @@ def _number(
 @archive_option
 def command(
     name: str,
+    session_number: int | None,
+    unit: str | None,
+    variant: str | None,
     amplifier: Path | None,
     room: Path | None,
     listening_distance_m: float | None,
@@ -68,6 +73,7 @@ def command(
     A subwoofer that takes over at 80 Hz, with slopes of your own:
       earwitness match "Name of the loudspeaker" --corner 80 --slopes BW2/LR4
     """
+    name = picked(name, session_number, unit, variant)
     from earwitness.app.advice import advice_text
     from earwitness.app.config import archive_folder
     from earwitness.app.findings import findings_of

@@ -7,11 +7,13 @@ from pathlib import Path
 import click
 
 from earwitness.cli import archive_option
+from earwitness.cli.picking import pick_options, picked
 from earwitness.cli.show import Command, progress_bar
 
 
 @click.command(cls=Command)
 @click.argument("name")
+@pick_options
 @click.option("--bands", type=click.IntRange(1, 20), default=None, help="How many bands; default: as many as pay.")
 @click.option(
     "--goal",
@@ -70,6 +72,9 @@ from earwitness.cli.show import Command, progress_bar
 @archive_option
 def command(
     name: str,
+    session_number: int | None,
+    unit: str | None,
+    variant: str | None,
     bands: int | None,
     goal: str,
     gain_db: tuple[float, float] | None,
@@ -102,6 +107,7 @@ def command(
 
     Dips from interference and bass below the loudspeaker's range are not boosted, unless forced.
     """
+    name = picked(name, session_number, unit, variant)
     from earwitness.app.advice import advice_text
     from earwitness.app.config import archive_folder
     from earwitness.app.desk import equalizer_of, mend_by_hand

@@ -8,11 +8,13 @@ import click
 
 from earwitness.cli import archive_option
 from earwitness.cli.distance import distance_option
+from earwitness.cli.picking import pick_options, picked
 from earwitness.cli.show import Command, progress_bar, terminal_width
 
 
 @click.command(cls=Command)
 @click.argument("name")
+@pick_options
 @archive_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document with every curve and figure.")
 @click.option(
@@ -39,6 +41,9 @@ from earwitness.cli.show import Command, progress_bar, terminal_width
 @click.option("--how", metavar="FIGURE", default=None, help="Tell how a figure or curve was got, down to its takes.")
 def command(
     name: str,
+    session_number: int | None,
+    unit: str | None,
+    variant: str | None,
     archive: Path | None,
     as_json: bool,
     rear_wall: str,
@@ -56,6 +61,7 @@ def command(
 
     Gate and splice are chosen by the program unless told; what is told holds for this once, or with --keep for good.
     """
+    name = picked(name, session_number, unit, variant)
     from earwitness.app.config import archive_folder
     from earwitness.app.evidence import evidence_lines, evidence_of
     from earwitness.app.read import document_text, figure_lines, keep_chosen, read_loudspeaker

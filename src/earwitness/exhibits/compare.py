@@ -12,6 +12,7 @@ from earwitness.exhibits.chart import Caption, Chart, Panel, Role, Table, Trace
 from earwitness.exhibits.figures_table import SIGNED, figure_name
 from earwitness.exhibits.level_facts import joined, step_span, valid_values
 from earwitness.exhibits.words import band_words, figure_words, listed, value_words
+from earwitness.insight.change import Change
 from earwitness.insight.compare import (
     BALANCE,
     DIRECTIVITY,
@@ -105,6 +106,24 @@ def compare_difference(first: Candidate, second: Candidate, *, match_hz: tuple[f
                 traces=(Trace(replace(curve, name="difference"), "first", "difference", ribbon=True),),
             ),
         ),
+    )
+
+
+def compare_change(found: Change, first: Candidate, second: Candidate) -> Chart:
+    """Two sessions of one loudspeaker: first less second as they are, with the uncertainty that they do not share."""
+    curve = replace(found.curve, name="difference")
+    low, high = step_span(valid_values((curve,), found.band_hz[0], found.band_hz[1]), 1.0, low=-3.0, high=3.0)
+    return Chart(
+        key=f"change_{first.key}_{second.key}".replace(" ", "_"),
+        title="What changed",
+        subtitle=f"{first.title} less {second.title}, as measured",
+        caption=Caption(
+            found.sentence,
+            "What one device moves in both sessions is taken out of the ribbon, the 95 % uncertainty. By chance alone "
+            f"the curve reaches {found.critical:.1f} standard uncertainties somewhere in one of twenty comparisons; "
+            "only what lies beyond that is named.",
+        ),
+        panels=(Panel("Difference", "dB", low, high, 1.0, traces=(Trace(curve, "first", "difference", ribbon=True),)),),
     )
 
 

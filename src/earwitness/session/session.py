@@ -21,6 +21,7 @@ from earwitness.session.responses import (
 from earwitness.session.scan import ScanPressuresTake, ScanSetup, ScanTake
 from earwitness.session.take import Channel, Distance, Voltage
 from earwitness.session.take import TakeFacts as _Take
+from earwitness.session.units import Unit, Variant
 
 FORMAT = 1
 DATE = r"^\d{4}-\d{2}-\d{2}$"
@@ -308,12 +309,19 @@ class Session(Strict):
     turntable: Turntable | None = None
     scan: ScanSetup | None = None
     responses: ResponseFacts | None = None
+    unit: Unit = Unit()
+    variant: Variant = Variant()
     takes: Annotated[tuple[Take, ...], Field(min_length=1)]
     file_hashes: dict[str, str] = Field(default_factory=dict)
 
     def takes_of(self, kind: type[T]) -> tuple[T, ...]:
         """All takes of one kind, in order."""
         return tuple(t for t in self.takes if isinstance(t, kind))
+
+    @property
+    def state(self) -> str:
+        """Which unit in which variant, in words; "" where the session states neither."""
+        return ", ".join(filter(None, (self.unit.label, self.variant.label)))
 
     @property
     def played(self) -> SweepStimulus | FileStimulus:

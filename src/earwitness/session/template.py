@@ -135,6 +135,21 @@ duration_s = 0
 #channel = 2
 #volts_per_fs = 20.0        # terminal voltage at full scale, where it was tapped at the terminals
 
+# Which specimen, and in which state, where more than one is measured:
+#[unit]
+#serial = "A 0412"
+#batch = "2026-03"
+#obtained = "bought"        # bought, lent by the maker, lent by a reader or own
+#hours = 120                # of use before
+#side = "left"              # of a pair: left or right
+#[variant]
+#preset = "flat"
+#firmware = "2.1"
+#grille = "off"             # on or off
+#port_plugs = "none"
+#placement = "free"         # free, wall, corner or half space
+#condition = "after repair"
+
 [environment]
 #temperature_c = 20.0
 #humidity_percent = 50.0

@@ -1,0 +1,159 @@
+"""Which loudspeaker a name means, and which of its sessions is to be read.
+
+A name may pick a session: "Model @ session 3", "Model @ unit A12", "Model @ variant grille on", or two of them,
+"Model @ unit A12, variant grille on". Of several sessions that fit the latest one that counts is taken.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import ColumnElement, func, select
+from sqlalchemy.orm import Session as Work
+
+from earwitness.archive.entries import SessionEntry
+from earwitness.archive.schema import LoudspeakerRow
+from earwitness.errors import InputError
+
+MARK = "@"
+_MOST_NAMED = 10
+_ORDER = (LoudspeakerRow.folded_name, LoudspeakerRow.folded_maker)
+_KINDS = ("session", "unit", "variant")
+_PART = re.compile(rf"\s*(?P<kind>{'|'.join(_KINDS)})\s+(?P<value>.*\S)\s*", re.IGNORECASE)
+
+
+def folded(text: str) -> str:
+    """`text` as names compare: without regard to case and blanks."""
+    return " ".join(text.split()).casefold()
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which session: its number, a unit's serial or side, words of a variant; None where that does not matter."""
+
+    session: int | None = None
+    unit: str | None = None
+    variant: str | None = None
+
+
+def picking(name: str, *, session: int | None = None, unit: str | None = None, variant: str | None = None) -> str:
+    """`name` with what it is to pick behind it, as `parted` reads it."""
+    told = {"session": session, "unit": unit, "variant": variant}
+    parts = [f"{kind} {value}" for kind, value in told.items() if value is not None]
+    return f"{name} {MARK} {', '.join(parts)}" if parts else name
+
+
+def parted(name: str) -> tuple[str, Wanted | None]:
+    """A name and what it picks. InputError where what stands behind the mark is nothing to pick by."""
+    called, mark, behind = name.partition(MARK)
+    if not mark:
+        return name, None
+    told: dict[str, str] = {}
+    for piece in re.split(r",(?=\s*(?:session|unit|variant)\b)", behind, flags=re.IGNORECASE):
+        found = _PART.fullmatch(piece)
+        if found is None or found["kind"].lower() in told:
+            raise InputError(
+                f"{piece.strip()!r} picks no session of {called.strip()}",
+                expected=f"{called.strip()} {MARK} session 3, {MARK} unit A12, or {MARK} variant grille on",
+            )
+        told[found["kind"].lower()] = found["value"]
+    number = told.get("session")
+    if number is not None and not number.isdigit():
+        raise InputError(f"{number!r} is no number of a session", remedy="earwitness archive sessions lists them")
+    return called.strip(), Wanted(None if number is None else int(number), told.get("unit"), told.get("variant"))
+
+
+def chosen(sessions: Sequence[SessionEntry], wanted: Wanted, *, name: str) -> SessionEntry:
+    """The latest of `sessions`, which stand in the order in which they count, that is what was wanted.
+
+    A session named by its number may be one that does not count. InputError lists what there is.
+    """
+    fit = [one for one in sessions if _fits(one, wanted)]
+    if fit and (wanted.session is not None or fit[-1].standing == "counts"):
+        return fit[-1]
+    listed = [session_words(one) for one in reversed(sessions) if one.standing == "counts"][:_MOST_NAMED]
+    what = picking("", session=wanted.session, unit=wanted.unit, variant=wanted.variant).removeprefix(f" {MARK} ")
+    raise InputError(
+        f"{name} has no session that is {what}" if what else f"{name} has no such session",
+        expected="one of: " + "; ".join(listed) if listed else "a session that counts",
+    )
+
+
+def _fits(one: SessionEntry, wanted: Wanted) -> bool:
+    if wanted.session is not None and one.id != wanted.session:
+        return False
+    if wanted.unit is not None and not _named(one.unit, wanted.unit):
+        return False
+    return wanted.variant is None or _named(one.variant, wanted.variant)
+
+
+def _named(label: str, wanted: str) -> bool:
+    """Whether all words of `wanted` stand in a label, in one of its parts or in several."""
+    parts = [folded(part) for part in label.split(",")]
+    asked = [folded(part) for part in wanted.split(",")]
+    return all(any(one == part or part.endswith(f" {one}") for part in parts) for one in asked)
+
+
+def session_words(one: SessionEntry) -> str:
+    """A session in words, "session 3 of 2026-11-01, unit A12, grille on"."""
+    return ", ".join(filter(None, (f"session {one.id} of {one.date}", one.unit, one.variant)))
+
+
+def _title() -> ColumnElement[str]:
+    return LoudspeakerRow.folded_maker + " " + LoudspeakerRow.folded_name
+
+
+def _called(wanted: str) -> tuple[ColumnElement[bool], ...]:
+    """Called so by maker and name; called so by name alone."""
+    return (_title().is_(wanted), LoudspeakerRow.folded_name == wanted)
+
+
+def exact_loudspeaker(work: Work, name: str) -> LoudspeakerRow | None:
+    """The row of the only loudspeaker that is called just so, by its name or by maker and name; None without one."""
+    wanted = folded(name)
+    for fits in _called(wanted):
+        rows = list(work.scalars(select(LoudspeakerRow).where(fits).limit(2)))
+        if rows:
+            return rows[0] if len(rows) == 1 else None
+    return None
+
+
+def named_loudspeaker(work: Work, name: str, *, where: str) -> LoudspeakerRow:
+    """The row of the loudspeaker called `name`, or "maker name", or the only one whose name holds `name`.
+
+    Case and outer blanks do not matter. Raises InputError: an unknown name lists the nearest ones, an ambiguous one
+    its candidates; one that picks a session where none can be picked says so.
+    """
+    wanted = folded(name)
+    rows: list[LoudspeakerRow] = []
+    for fits in (*_called(wanted), func.instr(_title(), wanted) > 0):
+        rows = list(work.scalars(select(LoudspeakerRow).where(fits).order_by(*_ORDER))) if wanted and not rows else rows
+    if len(rows) == 1:
+        return rows[0]
+    if rows:
+        raise InputError(
+            f"{len(rows)} loudspeakers are called {name!r}",
+            expected="maker and name: " + ", ".join(f"{one.maker} {one.name}" for one in rows),
+        )
+    if MARK in name:
+        raise InputError(
+            f"{name!r} picks a session, and here the one that counts is taken",
+            remedy=f"leave out what stands behind {MARK}",
+        )
+    raise _unknown(work, name, wanted, where)
+
+
+def _unknown(work: Work, name: str, wanted: str, where: str) -> InputError:
+    known = list(work.execute(select(LoudspeakerRow.maker, LoudspeakerRow.name).order_by(*_ORDER)))
+    labels = {folded(text): title for maker, title in known for text in (f"{maker} {title}", title)}
+    near = dict.fromkeys(labels[one] for one in difflib.get_close_matches(wanted, labels, n=5, cutoff=0.5))
+    if near:
+        remedy = "did you mean " + ", ".join(repr(one) for one in near)
+    elif known:
+        remedy = "the archive holds " + ", ".join(repr(title) for _, title in known[:_MOST_NAMED])
+    else:
+        remedy = "the archive is empty: add a session folder first"
+    return InputError(f"no loudspeaker is called {name!r}", where=where, remedy=remedy)

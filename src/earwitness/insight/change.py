@@ -1,0 +1,191 @@
+"""Two sessions of one loudspeaker: what changed beyond doubt, and how far the two are the same.
+
+Levels are compared as they are, not matched: a new firmware may change the level itself. What one device moves in both
+sessions cancels (JCGM 100:2008, 5.2.2 and F.1.2, correlated inputs, from memory). "Differs somewhere" needs a band that
+holds for the whole curve at once, by the expected number of upcrossings of a smooth error (Rice 1944/45; Davies 1977,
+Biometrika 64, 247; from memory): P(max > c) <= 2 Phi(-c) + (L / pi) exp(-c^2 / 2), L the integral of the standard
+deviation of the error's slope. "Same within x dB" is an intersection-union test of two one-sided tests (Schuirmann
+1987, Berger 1982; from memory): the smallest x is the largest |d| + 1.645 u over the band.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import Literal
+
+import numpy as np
+from scipy.optimize import brentq
+
+from earwitness.insight.compare import Candidate, FigurePair, compare_figures, difference, resampled
+from earwitness.quantities import Curve
+from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities.axis import hz_words
+from earwitness.quantities.causes import Cause, of_devices, pulled_apart
+
+BAND_HZ = (100.0, 10_000.0)
+ONE_SIDED = 1.6448536269514722
+FALSE_ALARM = 0.05
+# Of it, what the test of the mean over the whole band may take: a change of level shows there first (own choice).
+FALSE_ALARM_MEAN = 0.01
+# What no cause explains, noise and repeats, hangs together over this much of the axis (own choice).
+REST_OCTAVES = 1.0 / 6.0
+# Verdicts about levels: what a person is told as the same (common practice, no source).
+SAME_DB = 0.3
+SHORTEST_OCTAVES = 1.0 / 6.0
+
+Told = Literal["same", "same though seen", "differs", "beyond", "cannot be told"]
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Where two curves differ beyond the whole curve's band. level_db : mean there, first less second; u_db : its
+    standard uncertainty, taken as wholly dependent inside."""
+
+    low_hz: float
+    high_hz: float
+    level_db: float
+    u_db: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Change:
+    """What became of a curve from the second session to the first.
+
+    curve : first less second; critical : times u beyond which it differs somewhere, at once over the band
+    parts : where it does; within_db : smallest limit inside which both are the same everywhere in the band
+    figures : that changed beyond their uncertainty, all of them together by chance once in twenty times
+    told, sentence : the verdict
+    """
+
+    curve: Curve
+    band_hz: tuple[float, float]
+    critical: float
+    parts: tuple[Part, ...]
+    within_db: float
+    figures: tuple[FigurePair, ...]
+    told: Told
+    sentence: str
+
+
+def change(
+    first: Candidate, second: Candidate, *, key: str = "on_axis", band_hz: tuple[float, float] = BAND_HZ
+) -> Change | None:
+    """How `first` differs from `second`, an earlier or other session; None where one lacks the curve in the band."""
+    if key not in first.curves or key not in second.curves:
+        return None
+    one, other = first.curves[key], second.curves[key]
+    if one.unit != other.unit or one.reference != other.reference:
+        return None
+    curve = difference(one, other, match_hz=None)
+    rows = curve.valid & (curve.axis.hz >= band_hz[0] * (1 - 1e-9)) & (curve.axis.hz <= band_hz[1] * (1 + 1e-9))
+    if rows.sum() < 3:
+        return None
+    hz, d, u = curve.axis.hz[rows], curve.values[rows], np.maximum(curve.u_total[rows], 1e-9)
+    moved = _causes_apart(one, resampled(other, one.axis))
+    slope = _slope_sd([cause.pull_db[0, rows] for cause in moved], u, np.log2(hz))
+    length = float(np.sum(0.5 * (slope[1:] + slope[:-1]) * np.diff(np.log2(hz))))
+    critical = critical_value(length, alarm=FALSE_ALARM - FALSE_ALARM_MEAN)
+    parts = _parts(hz, d, u, critical) or _overall(hz, d, u, [cause.pull_db[0, rows] for cause in moved])
+    within = float(np.max(np.abs(d) + ONE_SIDED * u))
+    pairs = compare_figures(first, second)
+    factor = NormalDist().inv_cdf(1 - FALSE_ALARM / 2 / len(pairs)) if pairs else 2.0
+    changed = tuple(pair for pair in pairs if pair.is_beyond and abs(pair.difference) > factor * pair.u)
+    told = _told(within, parts)
+    edges = (float(hz[0]), float(hz[-1]))
+    words = _sentence(first, second, curve.name, edges, told, within, parts)
+    return Change(curve, edges, critical, parts, within, changed, told, words)
+
+
+def critical_value(length: float, *, alarm: float = FALSE_ALARM) -> float:
+    """Times the standard uncertainty that a smooth normal error crosses somewhere with probability `alarm`.
+
+    length : integral of the standard deviation of its slope over the band. Rice's bound, see the module.
+    """
+
+    def beyond(c: float) -> float:
+        return 2 * NormalDist().cdf(-c) + length / np.pi * float(np.exp(-0.5 * c * c)) - alarm
+
+    return float(brentq(beyond, 0.5, 12.0))
+
+
+def _causes_apart(first: Curve, second: Curve) -> tuple[Cause, ...]:
+    """What moves the difference: of devices that both sessions used what is left, and all that one has alone."""
+    own = [cause for one in (first, second) for cause in one.causes if not cause.device]
+    return (*pulled_apart(of_devices(first.causes), of_devices(second.causes)), *own)
+
+
+def _slope_sd(pulls: Sequence[FloatArray], u: FloatArray, octaves: FloatArray) -> FloatArray:
+    """Standard deviation of the slope of the error over u, an octave: of every cause apart, and of the rest."""
+    total, known = np.zeros(u.size), np.zeros(u.size)
+    for pull in pulls:
+        total += np.gradient(pull / u, octaves) ** 2
+        known += (pull / u) ** 2
+    rest = np.clip(1.0 - known, 0.0, 1.0)
+    return np.asarray(np.sqrt(total + rest / REST_OCTAVES**2), dtype=float)
+
+
+def _overall(hz: FloatArray, d: FloatArray, u: FloatArray, pulls: Sequence[FloatArray]) -> tuple[Part, ...]:
+    """The mean over the whole band, where it lies beyond its own uncertainty."""
+    octaves = np.log2(hz)
+    span = float(octaves[-1] - octaves[0])
+
+    def mean(values: FloatArray) -> float:
+        return float(np.sum(0.5 * (values[1:] + values[:-1]) * np.diff(octaves))) / span
+
+    rest = np.sqrt(np.clip(u**2 - np.sum([pull**2 for pull in pulls], axis=0), 0.0, None)) if pulls else u
+    own = mean(np.asarray(rest, dtype=float)) * np.sqrt(min(1.0, np.sqrt(np.pi) * REST_OCTAVES / span))
+    total = float(np.sqrt(own**2 + sum(mean(pull) ** 2 for pull in pulls)))
+    level = mean(d)
+    if abs(level) <= NormalDist().inv_cdf(1 - FALSE_ALARM_MEAN / 2) * total:
+        return ()
+    return (Part(float(hz[0]), float(hz[-1]), level, total),)
+
+
+def _parts(hz: FloatArray, d: FloatArray, u: FloatArray, critical: float) -> tuple[Part, ...]:
+    side = np.where(np.abs(d) > critical * u, np.sign(d), 0.0)
+    found = []
+    for rows in np.split(np.arange(side.size), np.flatnonzero(np.diff(side)) + 1):
+        if side[rows[0]] == 0 or np.log2(hz[rows[-1]] / hz[rows[0]]) < SHORTEST_OCTAVES:
+            continue
+        low, high = float(hz[rows[0]]), float(hz[rows[-1]])
+        found.append(Part(low, high, float(d[rows].mean()), float(u[rows].mean())))
+    return tuple(sorted(found, key=lambda part: -abs(part.level_db)))
+
+
+def _told(within_db: float, parts: Sequence[Part]) -> Told:
+    if within_db <= SAME_DB:
+        return "same though seen" if parts else "same"
+    if any(abs(part.level_db) - ONE_SIDED * part.u_db > SAME_DB for part in parts):
+        return "beyond"
+    return "differs" if parts else "cannot be told"
+
+
+def _sentence(
+    first: Candidate,
+    second: Candidate,
+    name: str,
+    band_hz: tuple[float, float],
+    told: Told,
+    within_db: float,
+    parts: Sequence[Part],
+) -> str:
+    over = f"{hz_words(band_hz[0])} to {hz_words(band_hz[1])}"
+    what = name.removeprefix("difference of ").removeprefix("the ")
+    # Rounded up: a limit that is claimed must hold.
+    limit = f"{np.ceil(within_db * 10 - 1e-9) / 10:.1f} dB"
+    if told == "same":
+        return f"{first.title} and {second.title} are the same within {limit}, {what}, {over}."
+    if told == "cannot be told":
+        return (
+            f"No difference of {what} is seen between {first.title} and {second.title} from {over}; "
+            f"sameness can be claimed within {limit} only."
+        )
+    listed = "; ".join(
+        f"{hz_words(p.low_hz)} to {hz_words(p.high_hz)} {'higher' if p.level_db > 0 else 'lower'} by "
+        f"{abs(p.level_db):.1f} ± {2 * p.u_db:.1f} dB"
+        for p in parts[:3]
+    )
+    same = f" Both are the same within {limit}." if told == "same though seen" else ""
+    return f"{first.title} against {second.title}, {what}: {listed}.{same}"

@@ -1,0 +1,95 @@
+"""A second unit and a repair of one loudspeaker: taken in, chosen, read, and held against each other.
+
+Source: the recordings of the second session are those of the first with the microphone's channel made weaker by a
+known factor, so that the difference is known.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from click.testing import CliRunner
+
+from earwitness.app.add import add_folder
+from earwitness.app.compare import compare_loudspeakers, comparison_document
+from earwitness.app.read import figure_lines, read_loudspeaker
+from earwitness.cli import main
+from earwitness.errors import InputError
+from made_once import MadeOnce
+
+GAIN = 0.88
+LOWER_DB = -20 * np.log10(GAIN)
+
+
+def another(folder: Path, source: Path, *, date: str, unit: str, condition: str, gain: float) -> Path:
+    """A copy of a session with its date, unit and state changed, and what the microphone heard made weaker."""
+    shutil.copytree(source, folder)
+    heard = [path for path in folder.rglob("*.flac") if path.parent != folder or path.name[:4] in ("mult", "two_")]
+    for path in heard if gain != 1.0 else ():
+        if path.name == "multitone_played.flac":
+            continue
+        samples, rate = soundfile.read(path, always_2d=True)
+        samples[:, 0] *= gain
+        soundfile.write(path, samples, rate, subtype=soundfile.info(path).subtype)
+    toml = folder / "session.toml"
+    text = re.sub(r'(?m)^date = "[^"]*"', f'date = "{date}"', toml.read_text(encoding="utf-8"), count=1)
+    facts = f'[unit]\nserial = "{unit}"\n\n[variant]\ncondition = "{condition}"\n\n'
+    toml.write_text(text.replace("[microphone]", facts + "[microphone]", 1), encoding="utf-8")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def family(made_once: MadeOnce, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An archive with unit A, and unit B after a repair, which is 1.1 dB weaker."""
+    root = tmp_path_factory.mktemp("family")
+    source = made_once.recordings("thimble")
+    first = another(root / "a", source, date="2026-10-01", unit="A 1", condition="as bought", gain=1.0)
+    second = another(root / "b", source, date="2026-10-05", unit="B 2", condition="after repair", gain=GAIN)
+    for folder in (first, second):
+        add_folder(folder, root / "archive")
+    return root / "archive"
+
+
+@pytest.mark.slow
+def test_the_latest_is_read_and_the_others_are_named(family: Path) -> None:
+    result = read_loudspeaker("thimble", family)
+    lines = figure_lines(result)
+    assert "session of 2026-10-05, unit B 2, after repair" in lines[0]
+    assert "also measured: session 1 of 2026-10-01, unit A 1, as bought" in lines[1]
+    other = read_loudspeaker("thimble @ unit A 1", family)
+    assert other.session.date == "2026-10-01"
+    gap = other.reading.figures["sensitivity"].value - result.reading.figures["sensitivity"].value  # type: ignore[operator]
+    assert gap == pytest.approx(LOWER_DB, abs=0.03)
+
+
+@pytest.mark.slow
+def test_two_units_are_compared_with_what_they_do_not_share(family: Path) -> None:
+    found = compare_loudspeakers(["thimble @ unit B 2", "thimble @ variant as bought"], family)
+    (changed,) = found.changes
+    assert changed.parts
+    assert changed.parts[0].level_db == pytest.approx(-LOWER_DB, abs=0.1)
+    assert changed.told == "beyond"
+    assert "unit B 2, after repair" in changed.sentence
+    assert "sensitivity" in {pair.key for pair in changed.figures}
+    document = json.loads(json.dumps(comparison_document(found)))
+    assert document["changes"][0]["verdict"] == "beyond"
+    assert [chart.key for chart in found.charts][-1].startswith("change_")
+
+
+@pytest.mark.slow
+def test_options_pick_and_slips_are_told(family: Path) -> None:
+    runner = CliRunner()
+    told = runner.invoke(main, ["read", "thimble", "--unit", "A 1", "--archive", str(family)])
+    assert told.exit_code == 0, told.output
+    assert "unit A 1, as bought" in told.output
+    with pytest.raises(InputError, match="one session is named twice"):
+        compare_loudspeakers(["thimble", "thimble @ session 2"], family)
+    with pytest.raises(InputError, match="no session that is unit C") as refusal:
+        read_loudspeaker("thimble @ unit C", family)
+    assert "session 1 of 2026-10-01" in str(refusal.value)
