@@ -39,6 +39,7 @@ from earwitness.session.session import (
     Turntable,
     TwoToneTake,
 )
+from earwitness.session.units import Unit, Variant
 
 TAKES: dict[str, type[Strict]] = {
     "far-field": FarFieldTake,
@@ -71,6 +72,8 @@ TABLES: dict[str, tuple[type[Strict], ...]] = {
     "stimulus": (SweepStimulus, FileStimulus, NoStimulus),
     "other_stimulus": (OtherSweep, OtherFile),
     "reference": (ReferenceChannel,),
+    "unit": (Unit,),
+    "variant": (Variant,),
     "environment": (Environment,),
     "environment.room": (Room,),
     "turntable": (Turntable,),
@@ -82,6 +85,9 @@ LISTS = ("take", "other_stimulus", "loudspeaker.driver", "loudspeaker.claim")
 _MADE_BY_LOADING = {"takes", "sha256", "file_hashes"}
 _OTHER_WORDS = {
     "speaker": "[loudspeaker]",
+    "sample": "[unit]",
+    "specimen": "[unit]",
+    "state": "[variant]",
     "takes": "[[take]]",
     "measurement": "[[take]]",
     "measurements": "[[take]]",

@@ -139,7 +139,6 @@ duration_s = 0
 #[unit]
 #serial = "A 0412"
 #batch = "2026-03"
-#obtained = "bought"        # bought, lent by the maker, lent by a reader or own
 #hours = 120                # of use before
 #side = "left"              # of a pair: left or right
 #[variant]

@@ -3,7 +3,6 @@
 [unit]                      # the specimen
 serial = "A 0412"
 batch = "2026-03"
-obtained = "bought"         # bought, lent by the maker, lent by a reader, own
 hours = 120                 # of use before
 side = "left"               # of a pair
 
@@ -25,15 +24,13 @@ from pydantic import Field
 from earwitness.session.record import NotNegative, Strict
 
 Said = Annotated[str, Field(max_length=80, pattern=r"^[^@,;\x00-\x1f\x7f]*$")]
-Obtained = Literal["bought", "lent by the maker", "lent by a reader", "own", "not stated"]
 
 
 class Unit(Strict):
-    """One specimen of a loudspeaker. hours : of use before the session."""
+    """One specimen of a loudspeaker; how it was had stands under [tester]. hours : of use before the session."""
 
     serial: Said = ""
     batch: Said = ""
-    obtained: Obtained = "not stated"
     hours: NotNegative | None = None
     side: Literal["left", "right"] | None = None
 

@@ -237,7 +237,10 @@ class Finding:
         if not 0 < self.low_hz <= self.center_hz <= self.high_hz:
             raise ValueError(f"finding {self.key}: {self.low_hz}, {self.center_hz}, {self.high_hz} Hz do not rise")
         object.__setattr__(self, "evidence", MappingProxyType(dict(self.evidence)))
-        object.__setattr__(self, "sizes", MappingProxyType(dict(self.sizes)))
+        # In one order, however they were kept: sentences and pages follow it.
+        order = {key: place for place, key in enumerate(PLACES)}
+        placed = dict(sorted(self.sizes.items(), key=lambda one: (order.get(one[0], len(order)), one[0])))
+        object.__setattr__(self, "sizes", MappingProxyType(placed))
 
     @property
     def told(self) -> Placed:
