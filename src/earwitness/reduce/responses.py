@@ -32,6 +32,7 @@ from earwitness.quantities.response import PhaseKind
 from earwitness.reduce.budget import budget_of
 from earwitness.reduce.gate import LOWEST_TIMES_LENGTH
 from earwitness.reduce.plan import ReduceSettings
+from earwitness.reduce.response_doubts import response_doubts
 from earwitness.reduce.response_parts import (
     GROUND_PLANE_DB,
     SAME_DIRECTION_DEG,
@@ -79,6 +80,7 @@ def reduce_responses(
     parts = [
         drawn(session, facts, take, sources, hz, flags) for take in session.takes if isinstance(take, RESPONSE_TAKES)
     ]
+    flags += response_doubts(session, facts, sources, parts, hz)
     whole = _with_trust(session, sources, _together(parts, flags), hz)
     if any(
         isinstance(one, Recording) or (isinstance(one, SofaDirectivity) and one.impulse.size)
