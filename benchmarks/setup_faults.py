@@ -1,18 +1,20 @@
 """Mistakes of a tester: is each told, refused or harmless? And do sessions without a mistake pass without a question?
 
-    python benchmarks/setup_faults.py [--only TEXT] [--quick] [--clean N] [--page FILE]
+    python benchmarks/setup_faults.py [--only TEXT] [--key NAME] [--clean N] [--first SEED] [--kept FILE] [--page FILE]
 
 Every mistake is made in sessions of three invented loudspeakers, in memory (setup_worlds.py). "told": `add` gives a
 caution that the session without the mistake does not have, and its words name the cause. "refused": the session or a
 recording is not taken. "harmless": no word, and every figure lies within its 95 % uncertainty of that without the
 mistake. Anything else is silent and wrong, or told with another cause; then the program ends with code 1. --only :
-mistakes whose name holds the text; --quick : one loudspeaker; --clean : sessions without a mistake, each in a rig of
-its own; --page : where the table goes.
+mistakes whose name holds the text; --key : one loudspeaker, or none; --clean : sessions without a mistake, each in a
+rig of its own, drawn from the seeds --first and on; --kept : outcomes of a run in pieces, which are added to;
+--page : where the table of all kept outcomes goes.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import re
 import sys
 import time
@@ -66,14 +68,14 @@ def figures_of(found: Measurement, one: World) -> dict[str, Figure]:
     return dict(reading.figures)
 
 
-def cautions(measured: Measurement) -> dict[tuple[str, str, tuple[str, ...]], str]:
-    """What `add` says, by kind, severity and takes."""
+def cautions(measured: Measurement) -> dict[tuple[str, str, tuple[str, ...], bool], str]:
+    """What `add` says, by kind, severity, takes, and whether a number lies above or below its limit."""
     also = (SHOWN, "level and claim", "stimulus")
-    found: dict[tuple[str, str, tuple[str, ...]], str] = {}
+    found: dict[tuple[str, str, tuple[str, ...], bool], str] = {}
     for flag in measured.flags:
         if flag.severity == "info" and flag.id not in also:
             continue
-        key = (flag.id, flag.severity, flag.takes if len(flag.takes) < 3 else ("many",))
+        key = (flag.id, flag.severity, flag.takes if len(flag.takes) < 3 else ("many",), flag.number > flag.threshold)
         found[key] = f"{found[key]} {flag.sentence}" if key in found else flag.sentence
     return found
 
@@ -132,7 +134,8 @@ def mistakes(only: str, keys: Sequence[str]) -> list[tuple[str, str, Outcome]]:
                 found = outcome_of(mistake, clean, reference, figures)
                 rows.append((mistake.name, key, found))
                 spent = time.process_time() - started
-                print(f"{key:9}{mistake.name:58}{found.verdict:14}{spent:5.1f} s  {found.words[:150]}", flush=True)
+                words = re.sub(r"\s+", " ", found.words)[:150]
+                print(f"{key:9}{mistake.name:58}{found.verdict:14}{spent:5.1f} s  {words}", flush=True)
     return rows
 
 
@@ -151,13 +154,14 @@ def random_rig(seed: int) -> Rig:
         volts_per_fs=30.0 if draw.random() < 0.5 else None, drive_v=float(draw.choice([2.0, 2.83, 4.0])),
         near_v=float(draw.choice([0.5, 1.0])), fs_per_pa=float(draw.uniform(0.006, 0.02)),
         noise_db=float(draw.uniform(-6.0, 6.0)), correction=bool(draw.random() < 0.8), seed=seed,
+        hiss_db=float(draw.uniform(-30.0, 0.0)),
     )  # fmt: skip
 
 
-def clean_sessions(count: int) -> tuple[int, list[str]]:
+def clean_sessions(first: int, count: int) -> tuple[int, list[str]]:
     """How many were refused, and the questions asked."""
     refused, asked = 0, []
-    for seed in range(count):
+    for seed in range(first, first + count):
         rig = random_rig(seed)
         try:
             found = reduced(made(rig))
@@ -200,24 +204,38 @@ def page_of(rows: Sequence[tuple[str, str, Outcome]], clean: tuple[int, int, int
     return "\n".join(lines) + "\n"
 
 
+def kept_with(path: Path | None, rows: list[tuple[str, str, Outcome]], clean: tuple[int, int, int]) -> tuple[Any, Any]:
+    """All outcomes of a run in pieces, and the sums of its clean sessions; written back."""
+    if path is None:
+        return rows, clean
+    told = json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {"rows": [], "clean": [0, 0, 0]}
+    every = {(name, key): (verdict, words) for name, key, verdict, words in told["rows"]}
+    every |= {(name, key): (found.verdict, found.words) for name, key, found in rows}
+    sums = [a + b for a, b in zip(told["clean"], clean, strict=True)]
+    kept = {"rows": [[*place, *found] for place, found in every.items()], "clean": sums}
+    path.write_text(json.dumps(kept, indent=0), encoding="utf-8")
+    return [(name, key, Outcome(*found)) for (name, key), found in every.items()], tuple(sums)
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--only", default="")
-    parser.add_argument("--quick", action="store_true")
+    parser.add_argument("--key", choices=[*KEYS, "none"])
     parser.add_argument("--clean", type=int, default=60)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--kept", type=Path)
     parser.add_argument("--page", type=Path)
     told = parser.parse_args()
-    rows = mistakes(told.only, KEYS[:1] if told.quick else KEYS)
-    refused, asked = clean_sessions(told.clean)
+    rows = mistakes(told.only, [key for key in KEYS if told.key in (None, key)])
+    refused, asked = clean_sessions(told.first, told.clean)
+    rows, (count, refused, questions) = kept_with(told.kept, rows, (told.clean, refused, len(asked)))
     bad = [row for row in rows if row[2].verdict not in ("told", "refused", "harmless")]
     for name, key, found in bad:
         print(f"BAD {key} {name}: {found.verdict}: {found.words[:300]}")
-    print(
-        f"{len(rows)} mistakes, {len(bad)} bad; {told.clean} clean sessions: {refused} refused, {len(asked)} questions"
-    )
+    print(f"{len(rows)} mistakes, {len(bad)} bad; {count} clean sessions: {refused} refused, {questions} questions")
     if told.page:
-        told.page.write_text(page_of(rows, (told.clean, refused, len(asked))), encoding="utf-8")
-    return 1 if bad or refused or len(asked) > 3 else 0
+        told.page.write_text(page_of(rows, (count, refused, questions)), encoding="utf-8")
+    return 1 if bad or refused or questions > 3 else 0
 
 
 if __name__ == "__main__":

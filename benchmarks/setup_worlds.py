@@ -35,7 +35,11 @@ HASH = "0" * 64
 
 @dataclass(frozen=True)
 class Rig:
-    """How a loudspeaker was measured. room_m : None for a free field; volts_per_fs : None for a loop-back without."""
+    """How a loudspeaker was measured. room_m : None for a free field; volts_per_fs : None for a loop-back without.
+
+    noise_db : of microphone and room against the demo's; hiss_db : of an amplifier that is on while takes are recorded,
+    at 10 kHz against the microphone's own.
+    """
 
     key: str = "thimble"
     horizontal: tuple[int, ...] = (-20, 0, 20, 180)
@@ -59,6 +63,7 @@ class Rig:
     fs_per_pa: float = 0.024
     calibrator_db: float = 94.0
     noise_db: float = 0.0
+    hiss_db: float = -60.0
     correction: bool = True
     seed: int = 0
 
@@ -162,12 +167,19 @@ def recorded(one: Rig, name: str, total: Any, volts: FloatArray) -> Recording:
     """Microphone and loop-back with noise, in the recorder's steps of 24 bits."""
     hz = np.fft.rfftfreq(volts.size, 1 / RATE)
     late = total * np.exp(-2j * np.pi * hz * one.latency / RATE)
-    noise = rig.noise_spectrum(_draws(one, name), samples=volts.size) * 10 ** (one.noise_db / 20)
+    draws = _draws(one, name)
+    noise = rig.noise_spectrum(draws, samples=volts.size) * 10 ** (one.noise_db / 20)
+    noise = noise + scipy.fft.rfft(_hiss_pa(one) * draws.standard_normal(volts.size))
     response = rig.microphone_response(np.maximum(hz, 0.1)) if one.correction else 1.0
     rows = [one.fs_per_pa * scipy.fft.irfft((late + noise) * response, volts.size)]
     if one.loop:
         rows.append(np.roll(volts, one.latency) / (one.volts_per_fs or 30.0))
     return Recording(np.round(np.array(rows) * 2**23) / 2**23, RATE, "PCM_24")
+
+
+def _hiss_pa(one: Rig) -> float:
+    """White pressure, rms a sample: 20 dB in 20 kHz is the demo's microphone."""
+    return float(20e-6 * 10 ** ((20.0 + one.noise_db + one.hiss_db) / 20) * np.sqrt(RATE / 2 / 20_000))
 
 
 def _draws(one: Rig, name: str) -> np.random.Generator:
@@ -186,6 +198,7 @@ def _calibrator(one: Rig) -> Recording:
     time = np.arange(3 * RATE) / RATE
     tone = 20e-6 * 10 ** (one.calibrator_db / 20) * np.sqrt(2) * np.sin(2 * np.pi * 1000.0 * time)
     noise = np.fft.irfft(rig.noise_spectrum(_draws(one, "calibrator"), samples=time.size), time.size)
+    noise *= 10 ** (one.noise_db / 20)
     return Recording(np.array([one.fs_per_pa * (tone + noise)]), RATE, "PCM_24")
 
 

@@ -15,6 +15,7 @@ from earwitness.formats.audio import Recording
 from earwitness.quantities import REFERENCE_PRESSURE_PA, QualityFlag
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.quality import Severity
+from earwitness.reduce.doubt.hiss import density_db
 from earwitness.session.session import Calibrator, Session
 
 SETTLING_S = 0.25
@@ -29,13 +30,15 @@ THIRD_OCTAVE = 2.0 ** (1.0 / 6.0)
 @dataclass(frozen=True, slots=True)
 class Calibration:
     """fs_per_pa : digital full scale (peak 1) per pascal; u_db : standard uncertainty; absolute : False where
-    nothing is known about the level, then fs_per_pa is 1."""
+    nothing is known about the level, then fs_per_pa is 1; hiss_db : noise of the calibrator's recording above 10 kHz,
+    as `density_db` has it, None where levels do not follow it."""
 
     fs_per_pa: float
     u_db: float
     absolute: bool
     source: str
     flags: tuple[QualityFlag, ...] = ()
+    hiss_db: float | None = None
 
 
 def calibrate(session: Session, read: Callable[[str], Recording]) -> Calibration:
@@ -177,4 +180,5 @@ def _from_calibrator(calibrator: Calibrator, recording: Recording) -> Calibratio
     flags = (*flags, *_other_lines(samples, calibrator, recording.rate_hz))
     u_db = math.hypot(calibrator.tolerance_db / math.sqrt(3.0), wobble)
     source = f"calibrator {calibrator.level_db:g} dB at {calibrator.frequency_hz:g} Hz"
-    return Calibration(rms / pressure_of_level(calibrator.level_db), u_db, True, source, flags)
+    hiss_db = density_db(samples, recording.rate_hz)
+    return Calibration(rms / pressure_of_level(calibrator.level_db), u_db, True, source, flags, hiss_db)

@@ -7,10 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from earwitness.quantities import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, Impedance, QualityFlag
+from earwitness.quantities import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, Impedance, NearField, QualityFlag
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
-from earwitness.reduce.doubt.echo import echo_flags, echo_of
+from earwitness.reduce.doubt.cone_phase import cone_phase_flags
+from earwitness.reduce.doubt.echo import echo_flags, echo_of, late_db, late_flags
 from earwitness.reduce.doubt.facts import cutoff_flags, fact_flags
+from earwitness.reduce.doubt.hiss import riding_flags, turned_gain_flags
 from earwitness.reduce.doubt.level import evidence_of, level_flags, rating_flags
 from earwitness.reduce.doubt.microphone import correction_flags
 from earwitness.reduce.doubt.poles import gain_flags, late_flags, mirrored_flags
@@ -42,12 +44,14 @@ def with_recorded_volts(plan: Plan, gathered: Gathered) -> Gathered:
 
 
 def recording_doubts(plan: Plan, gathered: Gathered, causes: Mapping[str, Cause]) -> list[QualityFlag]:
-    """Another sweep, damage, voltages."""
+    """Another sweep, damage, voltages, gains."""
     level, far = (frozenset(take.id for take in takes) for takes in (plan.level, plan.far))
     heard, stated = _voltages(plan, gathered)
     scale = None if plan.session.reference is None else plan.session.reference.volts_per_fs
     volts = voltage_flags(heard, stated, [take.id for take in plan.level], volts_per_fs=scale)
-    return [*sweep_flags(causes, level), *damage_flags(gathered.witnesses, causes, far), *volts]
+    hisses = [(one.take, one.hiss) for one in gathered.witnesses if one.hiss is not None]
+    gains = [*riding_flags(hisses), *turned_gain_flags(plan.calibration.hiss_db, hisses)]
+    return [*sweep_flags(causes, level), *damage_flags(gathered.witnesses, causes, far), *volts, *gains]
 
 
 def session_doubts(
@@ -58,8 +62,10 @@ def session_doubts(
     on_axis: tuple[ComplexArray, BoolArray],
     noise: FloatArray | None,
     impedance: Impedance | None,
+    cones: Sequence[NearField],
 ) -> list[QualityFlag]:
-    """Level, echo, orbits, microphone and facts. on_axis : pressure (F,) [Pa/V at 1 m] and where it is valid."""
+    """Level, echo, orbits, microphone and facts. on_axis : pressure (F,) [Pa/V at 1 m] and where it is valid; cones :
+    read close up."""
     told, hz = plan.session.loudspeaker, plan.axis.hz
     pressure, valid = on_axis
     scale = REFERENCE_VOLTAGE_V / REFERENCE_PRESSURE_PA
@@ -78,6 +84,9 @@ def session_doubts(
     flags += mirrored_flags(far, told.drivers, plan.speed_m_s)
     if late.shared:
         flags += late_flags(far)
+    if not plan.time_is_known and not told.powered:
+        # What a loudspeaker's own processor does to the phase cannot be told from a wrong stimulus.
+        flags += cone_phase_flags(cones, plan.division_of(ahead).stimulus.law)
     if late.high_hz > CUT_FROM_HZ:
         flags += cutoff_flags(level, hz, plan.band_hz[1], ahead.id)
     return [*flags, *fact_flags(plan.session)]
@@ -111,9 +120,10 @@ def _echoes(plan: Plan, gathered: Gathered, facts: Sequence[TakeFacts]) -> list[
         rows.append(one.samples[first : first + round(length_s * rate)])
     shortest = min(row.size for row in rows)
     impulses = np.array([row[:shortest] for row in rows])
+    anechoic = plan.gate.source == "anechoic"
+    sounds_on = late_flags(late_db(impulses, rate, ECHO_BEFORE_S), len(rows)) if anechoic else []
     fade = round(0.25 * shortest)
     impulses[:, shortest - fade :] *= 0.5 + 0.5 * np.cos(np.pi * np.arange(fade) / fade)
     size = max(told.width_m, told.height_m, told.depth_m)
     echo = echo_of(impulses, rate, size_m=size, speed_m_s=plan.speed_m_s)
-    anechoic = plan.gate.source == "anechoic"
-    return echo_flags(echo, len(rows), speed_m_s=plan.speed_m_s, anechoic=anechoic)
+    return echo_flags(echo, len(rows), speed_m_s=plan.speed_m_s, anechoic=anechoic) or sounds_on

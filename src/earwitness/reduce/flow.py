@@ -180,7 +180,8 @@ def _made(
     joined = join(plan, far.seen, parts, near_snr_db, shared=late.shared)
     ahead = nearest_to_axis(plan.far)
     axis = (joined.pressure[far.on_axis_row], joined.valid[far.on_axis_row])
-    doubts = session_doubts(plan, gathered, facts, late, axis, _silence(gathered, ahead, noise), load)
+    cones = [_near_value(plan, part) for part in parts if part.driver.kind == "cone"]
+    doubts = session_doubts(plan, gathered, facts, late, axis, _silence(gathered, ahead, noise), load, cones)
     flags = (*_flags(plan, far, joined, facts, gathered, late, noise, causes), *doubts)
     return _Made(far, parts, joined, flags)
 

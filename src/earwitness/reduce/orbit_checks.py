@@ -12,6 +12,7 @@ from earwitness.quantities.quality import QualityFlag, Severity
 from earwitness.reduce.take_facts import THRESHOLDS, TakeFacts, by_angle, wrapped_deg
 
 _ORBITS: tuple[Orbit, ...] = ("horizontal", "vertical")
+_SHADOW = 0.05
 _BANDS_HZ = 1000.0 * 2.0 ** (np.arange(-7, 13) / 3)
 
 
@@ -160,7 +161,7 @@ def _rear_louder(
 def _swapped(
     facts: Sequence[TakeFacts], rows: Sequence[int], angles: FloatArray, bands: FloatArray
 ) -> list[QualityFlag]:
-    """Two takes whose exchange makes the orbit far smoother."""
+    """Two takes that fit each other's place, by all the others, far better than their own."""
     count = len(rows)
     if count < 6 or bands.shape[1] == 0:
         return []
@@ -168,29 +169,51 @@ def _swapped(
     if np.median(gaps) > THRESHOLDS["neighbors_within_deg"]:
         return []
     closed = bool(np.ptp(gaps) < 1.0)
-    first, second = np.triu_indices(count, 1)
-    orders = np.tile(np.arange(count), (first.size, 1))
-    swap = np.arange(first.size)
-    orders[swap, first], orders[swap, second] = second, first
-    rough, tried = float(_roughness(bands, closed)), _roughness(bands[orders], closed)
-    smoothest = int(np.argmin(tried))
-    best, pair = float(tried[smoothest]), (int(first[smoothest]), int(second[smoothest]))
-    if best >= rough:
+    # What lies in deep shadow is rough by itself, and says little of its place.
+    weight = np.clip(10.0 ** ((bands - bands.max(axis=0)) / 20.0), _SHADOW, 1.0)
+    best: tuple[float, int, int] | None = None
+    for one in range(count):
+        for other in range(one + 1, count):
+            change = bands[one] - bands[other]
+            shared = np.minimum(weight[one], weight[other])
+            if np.sqrt(np.mean(change**2)) < THRESHOLDS["swap_change_db"]:
+                continue
+            meant = [_by_the_others(angles, bands, at, (one, other), closed) for at in (one, other)]
+            if meant[0] is None or meant[1] is None:
+                continue
+            own = np.sum(shared * ((bands[one] - meant[0]) ** 2 + (bands[other] - meant[1]) ** 2))
+            exchanged = np.sum(shared * ((bands[other] - meant[0]) ** 2 + (bands[one] - meant[1]) ** 2))
+            ratio = float(exchanged / max(own, 1e-12))
+            if best is None or ratio < best[0]:
+                best = (ratio, one, other)
+    limit = THRESHOLDS["swap_ratio"]
+    if best is None or best[0] >= limit:
         return []
-    ratio = best / rough
-    change = float(np.sqrt(np.mean((bands[pair[0]] - bands[pair[1]]) ** 2)))
-    limit = THRESHOLDS["swap_roughness_ratio"]
-    if ratio >= limit or change < THRESHOLDS["swap_change_db"]:
-        return []
-    takes = (facts[rows[pair[0]]].id, facts[rows[pair[1]]].id)
+    takes = (facts[rows[best[1]]].id, facts[rows[best[2]]].id)
     sentence = f"{takes[0]} and {takes[1]} fit their neighbors far better when exchanged: are the labels swapped?"
-    return [QualityFlag("swapped", "warn", ratio, limit, "", takes, (1000.0, 16_000.0), sentence)]
+    return [QualityFlag("swapped", "warn", best[0], limit, "", takes, (1000.0, 16_000.0), sentence)]
 
 
-def _roughness(bands: FloatArray, closed: bool) -> FloatArray:
-    """Summed squared second difference along the angle of bands (..., A, B), (...)."""
-    ring = np.concatenate([bands[..., -1:, :], bands, bands[..., :1, :]], axis=-2) if closed else bands
-    return np.asarray(np.sum(np.diff(ring, n=2, axis=-2) ** 2, axis=(-2, -1)), dtype=np.float64)
+def _by_the_others(
+    angles: FloatArray, bands: FloatArray, at: int, out: tuple[int, int], closed: bool
+) -> FloatArray | None:
+    """Levels (B,) that the two nearest takes on each side of an angle ask for there, by the cubic through them."""
+    count = angles.size
+    sides: list[tuple[float, int]] = []
+    for step in (-1, 1):
+        found, place = 0, at
+        while found < 2:
+            place += step
+            if not closed and not 0 <= place < count or abs(place - at) >= count:
+                return None
+            if place % count in out:
+                continue
+            sides.append((float(angles[place % count] + 360.0 * (place // count)), place % count))
+            found += 1
+    here = np.array([angle for angle, _ in sides]) - angles[at]
+    # Lagrange's weights at zero.
+    shares = [np.prod(np.delete(here, k) / (np.delete(here, k) - here[k])) for k in range(4)]
+    return np.asarray(sum(share * bands[row] for share, (_, row) in zip(shares, sides, strict=True)), dtype=np.float64)
 
 
 def _asymmetry(facts: Sequence[TakeFacts], bands: FloatArray, band_hz: FloatArray) -> list[QualityFlag]:

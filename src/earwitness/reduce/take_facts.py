@@ -41,7 +41,7 @@ THRESHOLDS = MappingProxyType(
         "rear_louder_above_hz": 5000.0,
         # A panel or a column that sounds all around may truly be a little louder behind.
         "rear_louder_db": 3.0,
-        "swap_roughness_ratio": 0.5,
+        "swap_ratio": 0.25,
         "swap_change_db": 0.5,
         "asymmetry_mean_db": 1.0,
         "asymmetry_largest_db": 3.0,

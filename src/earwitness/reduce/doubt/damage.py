@@ -62,7 +62,7 @@ _LEAST_FRAMES = 20
 class DamageReading:
     """below_track, whole : largest ratios to the usual rest; share_db : of the rest in a tenth of a second;
     at_s, frequency_hz : moment of the largest, in the recording, and of the sweep then; whole_at_s, whole_hz : the same
-    of `whole`."""
+    of `whole`; begins_s : when the sweep begins in the recording."""
 
     below_track: float
     whole: float
@@ -71,6 +71,7 @@ class DamageReading:
     frequency_hz: float
     whole_at_s: float
     whole_hz: float
+    begins_s: float
 
     def is_damage(self) -> bool:
         """Of a microphone: what no loudspeaker makes."""
@@ -117,7 +118,8 @@ def damage_of(
     rest[: math.ceil(WHOLE_LOW_HZ * length / rate)] = 0.0
     whole, whole_at, share_db = _whole(scipy.fft.irfft(rest, length)[: samples.size], samples, place, least)
     at = low_at if low > whole * LIMITS["below_track"] / LIMITS["whole"] else whole_at
-    return DamageReading(low, whole, share_db, at, place.track_hz(at), whole_at, place.track_hz(whole_at))
+    whole_hz = place.track_hz(whole_at)
+    return DamageReading(low, whole, share_db, at, place.track_hz(at), whole_at, whole_hz, place.delay_s)
 
 
 def _first_sound(impulse: Samples, reach: int) -> int:

@@ -18,10 +18,12 @@ from earwitness.quantities import QualityFlag
 from earwitness.quantities.arrays import FloatArray
 
 # Own choices, tried on simulated loudspeakers that ring: tests/reduce/doubt/test_echo.py.
-LIMITS = MappingProxyType({"score": 7.0, "level_db": -32.0})
+LIMITS = MappingProxyType({"score": 7.0, "level_db": -32.0, "late_db": -25.0})
 BAND_HZ = (300.0, 7000.0)
 SPACING_HZ, TREND_TERMS = 3.0, 10
 EARLIEST_S, AFTER_SIZE_S, LATEST_S = 2.2e-3, 0.7e-3, 45e-3
+LATE_S, DIRECT_S = (0.025, 0.075), 0.01
+LATE_BAND_HZ = (500.0, 5000.0)
 _REACH = 4096
 
 
@@ -89,3 +91,34 @@ def echo_flags(echo: Echo | None, takes: int, *, speed_m_s: float, anechoic: boo
         f"it, by a way {farther:.1f} m longer: {ask}"
     )
     return [QualityFlag("echo", "warn", echo.level_db, LIMITS["level_db"], "dB", (), BAND_HZ, sentence)]
+
+
+def late_db(impulses: FloatArray, rate_hz: float, lead_s: float) -> float | None:
+    """Energy from 25 to 75 ms after the sound against that of its first 10 ms, from 500 Hz to 5 kHz: the median of takes
+    (T, N) whose sound comes lead_s after their start [dB]. None for shorter responses.
+
+    Above 500 Hz no loudspeaker sounds on for so long, and no room is silent so soon (common practice, no source).
+    """
+    first, last = (round((lead_s + at) * rate_hz) for at in LATE_S)
+    if impulses.shape[1] < last:
+        return None
+    length = scipy.fft.next_fast_len(impulses.shape[1], True)
+    hz = np.arange(length // 2 + 1) * rate_hz / length
+    inside = (hz >= LATE_BAND_HZ[0]) & (hz <= LATE_BAND_HZ[1])
+    power = scipy.fft.irfft(scipy.fft.rfft(impulses, length, axis=1) * inside, length, axis=1) ** 2
+    early = power[:, : round((lead_s + DIRECT_S) * rate_hz)].sum(axis=1)
+    late = power[:, first:last].sum(axis=1)
+    return float(np.median(10.0 * np.log10(np.maximum(late, 1e-300) / np.maximum(early, 1e-300))))
+
+
+def late_flags(level_db: float | None, takes: int) -> list[QualityFlag]:
+    """Asked where a space that is said to be anechoic sounds on."""
+    if level_db is None or level_db <= LIMITS["late_db"]:
+        return []
+    every = f"all {takes} takes" if takes > 1 else "the take"
+    sentence = (
+        f"In {every} sound goes on for 75 ms, {level_db:.0f} dB against the direct one: is the space anechoic? A room "
+        "answers there: levels and bass are wrong then. Describe [environment.room] or first_reflection_ms in place of "
+        "anechoic = true."
+    )
+    return [QualityFlag("echo", "warn", level_db, LIMITS["late_db"], "dB", (), LATE_BAND_HZ, sentence)]

@@ -111,7 +111,8 @@ def damage_flags(
     flags = []
     heard = [one for one in witnesses if not is_another_sweep(causes.get(one.take)) or causes[one.take].key == "slip"]
     for one in heard:
-        slip = causes.get(one.take)
+        cause = causes.get(one.take)
+        slip = cause if cause is not None and cause.key == "slip" else None
         if one.loop is not None and (slip is not None or (one.loop.is_damaged_loop() and not _usual(one, heard))):
             flags.append(_flag(one, one.loop, _both(one), slip))
         elif one.microphone is not None and one.microphone.is_damage():

@@ -32,6 +32,8 @@ LIMITS = MappingProxyType(
         "slip_residual_s": 5e-5,
         "slip_rate_error": 1.5e-3,
         "start_ratio": 1.15,
+        "fade_start_ratio": 1.02,
+        "fade_most_ratio": 1.5,
         "stop_ratio": 1.03,
         "microphone_rate_error": 1.5e-3,
         "microphone_residual_s": 3e-3,
@@ -236,7 +238,11 @@ def _fitted(centers: FloatArray, delay_s: FloatArray, rate_s: float) -> tuple[fl
     level = abs(best[0]) * float(np.ptp(x)) < 0.25 * abs(best[2])
     is_jump = level and abs(best[2]) > max(LIMITS["slip_s"], 12.0 * best[1]) and best[1] < 0.3 * plain
     if is_jump and abs(best[0]) < LIMITS["slip_rate_error"] * rate_s:
-        return best
+        # The size is told by both sides alone: a slope through few bands below the jump would carry it off.
+        row = int(np.searchsorted(centers, best[3]))
+        clear = np.abs(np.arange(x.size) - row + 0.5) > 1.6
+        after = float(np.median(delay_s[row:][clear[row:]]))
+        return best[0], best[1], after - float(np.median(delay_s[:row][clear[:row]])), best[3]
     return slope, residual, 0.0, 0.0
 
 
@@ -289,6 +295,8 @@ def cause_of(reading: SweepReading, stimulus: Stimulus, track: Track | None = No
         return Cause("file", "another signal than the stimulus file was played", "")
     if track is not None and track.linear:
         return Cause("linear", "the sweep that was played is linear, not exponential", "")
+    if reading.loop and (fade := _other_fade(reading, stimulus, track)) is not None:
+        return fade
     side = "loop" if reading.loop else "microphone"
     least = LIMITS["clock_told"] if reading.loop else LIMITS["microphone_rate_error"]
     if abs(reading.rate_error) > least:
@@ -310,6 +318,22 @@ def cause_of(reading: SweepReading, stimulus: Stimulus, track: Track | None = No
 def _apart_deg(angle_deg: float) -> float:
     """Distance from 0 or 180 degrees."""
     return abs((angle_deg + 90.0) % 180.0 - 90.0)
+
+
+def _other_fade(reading: SweepReading, stimulus: Stimulus, track: Track | None) -> Cause | None:
+    """A start that was played otherwise, where the recording's own frequency grows exactly as stated.
+
+    An abrupt start sounds at all frequencies, which bends the delays that are left.
+    """
+    odd = abs(reading.rate_error) > LIMITS["clock_told"] or reading.residual_s > LIMITS["loop_residual_s"]
+    stated = track_of(stimulus.samples, stimulus.rate_hz) if odd and track is not None else None
+    if track is None or stated is None or abs(track.rate_s / stated.rate_s - 1.0) > LIMITS["loop_rate_error"]:
+        return None
+    start = track.start_hz / stated.start_hz
+    if not LIMITS["fade_start_ratio"] < max(start, 1.0 / start) < LIMITS["fade_most_ratio"]:
+        return None
+    way = "slower" if start > 1.0 else "faster"
+    return Cause("fade", f"the sweep that was played rises {way} at its start than fade_in_s says", "its true fade_in_s")
 
 
 def _other_rate(ratio: float, law: SweepLaw, stimulus: Stimulus, track: Track | None) -> Cause:

@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 
 from earwitness.reduce.doubt.damage import DamageReading, Samples, Spectrum, damage_of
+from earwitness.reduce.doubt.hiss import Hiss, hiss_of
 from earwitness.reduce.doubt.stimulus import SweepReading, Track, loop_reading, microphone_reading, track_of
 from earwitness.reduce.stimulus import Stimulus
 
@@ -19,7 +20,8 @@ Channel = tuple[Spectrum, Samples]
 @dataclass(frozen=True, slots=True)
 class Witness:
     """sweep : the loop-back, or without one the microphone, held against the stated stimulus; track : of the
-    loop-back's own frequency, where asked for; microphone, loop : damage in these channels. None : could not be read.
+    loop-back's own frequency, where asked for; microphone, loop : damage in these channels; hiss : of the microphone.
+    None : could not be read.
     """
 
     take: str
@@ -27,6 +29,7 @@ class Witness:
     track: Track | None
     microphone: DamageReading | None
     loop: DamageReading | None
+    hiss: Hiss | None
 
 
 def witness_of(
@@ -40,11 +43,13 @@ def witness_of(
     look: Look,
 ) -> Witness:
     """The witness of a take: transforms (length // 2 + 1,) and samples (N,) of its channels and of the stimulus."""
-    heard = damage_of(*microphone, length, stimulus, played)
+    heard, hiss = damage_of(*microphone, length, stimulus, played), None
+    if heard is not None and stimulus.law is not None:
+        hiss = hiss_of(microphone[1], stimulus.rate_hz, stimulus.law, heard.begins_s)
     if loop is None:
         sweep = microphone_reading(microphone[0], length, stimulus, played) if look == "closely" else None
-        return Witness(take, sweep, None, heard, None)
+        return Witness(take, sweep, None, heard, None, hiss)
     sweep = loop_reading(loop[0], length, stimulus, played)
     wanted = look == "closely" and stimulus.law is not None
     track = track_of(np.asarray(loop[1], dtype=np.float64), stimulus.rate_hz) if wanted else None
-    return Witness(take, sweep, track, heard, damage_of(*loop, length, stimulus, played, loop=True))
+    return Witness(take, sweep, track, heard, damage_of(*loop, length, stimulus, played, loop=True), hiss)
