@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import time
+import warnings
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,7 @@ from earwitness.formats.correction_file import read_correction
 from earwitness.formats.impedance_table import read_impedance_table
 from earwitness.formats.netcdf_probe import probe
 from earwitness.formats.positions_table import read_positions
+from earwitness.formats.response_table import read_response_table
 from earwitness.formats.scan_pressures import read_scan_pressures
 from earwitness.formats.sofa import MAX_VALUES, read_sofa
 from earwitness.session.amplifier_sheet import read_amplifier_sheet
@@ -223,3 +225,17 @@ def test_a_damaged_file_that_keeps_hdf5_turning_for_ever_is_refused() -> None:
     """One byte sequence of several that the fuzzing found; opened in this process it would never come back."""
     with pytest.raises(ValueError, match="takes longer than"):
         probe(Path(__file__).with_name("data") / "endless.sofa", most_unpacked_bytes=2**20, limit_s=2.0)
+
+
+def test_a_long_table_without_values_is_refused(tmp_path: Path) -> None:
+    said = refused(tmp_path, read_response_table, "Hz,angle deg,remark\n100,0,1\n200,0,2\n400,0,3\n800,0,4\n")
+    assert "no column is known to hold" in said
+
+
+def test_infinite_values_at_one_frequency_twice_are_no_warning(tmp_path: Path) -> None:
+    path = tmp_path / "input.csv"
+    path.write_text("Hz\tdB SPL\n100\t80\n200\t1e999\n200\t1e999\n400\t82\n800\t81\n", encoding="utf-8")
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        table = read_response_table(path)
+    assert table is not None

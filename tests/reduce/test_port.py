@@ -11,6 +11,7 @@ import pytest
 from earwitness.quantities import Impedance, report_axis
 from earwitness.reduce.doubt.port import (
     CHECKED_U_DB,
+    MISFIT,
     UNCHECKED_U_DB,
     PortReading,
     judge_port,
@@ -136,3 +137,15 @@ def test_without_a_saddle_or_a_reading_no_tuning_is_compared() -> None:
     none = np.zeros(axis.hz.size)
     closed = Impedance(axis, size.astype(complex), none, none, np.ones(axis.hz.size, bool))
     assert tuning_flags(41.0, closed) == ()
+
+
+def test_cone_and_port_of_two_boxes_are_not_summed_in_silence() -> None:
+    """Cone of a box tuned to 41 Hz with the port of one tuned to 47: no parabola fits their ratio."""
+    pressure = heard()
+    pressure[:, 1] = heard(tuning_hz=47.0, port_q=8.0)[:, 1]
+    found = read(pressure)
+    assert found.misfit > MISFIT
+    verdict = judge_port(found, ("port", "woofer"))
+    said = verdict.reason or verdict.flags[0].sentence
+    assert "do not belong together" in said
+    assert read(heard()).misfit < 0.5 * MISFIT

@@ -167,12 +167,7 @@ def _part(table: TextTable, block: Block, settled: Mapping[str, str], asked: lis
     values = [i for i, column in enumerate(columns) if column.title.role in _VALUES]
     values = values or [i for i, column in enumerate(columns) if column.title.role == "uncertainty"]
     if not values:
-        raise refused(
-            "no column is known to hold a level, a pressure or an impedance",
-            f"{table.name}, line {layout.line}",
-            "name the columns and their units in the first line",
-            expected='titles such as "Hz", "dB SPL", "Pa/V", "ohm", "deg"',
-        )
+        raise _no_values(table, layout.line)
     order = _sorted(table.name, hz, block, values, told)
     hz, lines = hz[order], block.lines[order]
     rows, phases = [], []
@@ -200,6 +195,15 @@ def _part(table: TextTable, block: Block, settled: Mapping[str, str], asked: lis
     )
 
 
+def _no_values(table: TextTable, line: int) -> FormatError:
+    return refused(
+        "no column is known to hold a level, a pressure or an impedance",
+        f"{table.name}, line {line}",
+        "name the columns and their units in the first line",
+        expected='titles such as "Hz", "dB SPL", "Pa/V", "ohm", "deg"',
+    )
+
+
 def _long(
     table: TextTable, block: Block, columns: Sequence[Column], hz_column: int, angle_column: int, line: int
 ) -> _Part:
@@ -208,6 +212,8 @@ def _long(
     if columns[angle_column].title.unit == "rad":
         angle = np.degrees(angle)
     values = [i for i, column in enumerate(columns) if column.title.role in _VALUES]
+    if not values:
+        raise _no_values(table, line)
     hz = block.values[:, hz_column] * columns[hz_column].title.scale
     axis = np.unique(hz[np.isfinite(hz) & (hz > 0)])
     planes = next((block.texts[i] for i, c in enumerate(columns) if c.title.role == "plane" and i in block.texts), None)
@@ -271,7 +277,9 @@ def _sorted(name: str, hz: FloatArray, block: Block, values: Sequence[int], told
     for place in np.flatnonzero(np.diff(hz[order]) == 0):
         first, second = sorted((int(order[place]), int(order[place + 1])))
         one, other = block.values[first][list(values)], block.values[second][list(values)]
-        away = np.nan_to_num(np.abs(one - other), nan=0.0)
+        # Infinite values are told of further on.
+        with np.errstate(invalid="ignore"):
+            away = np.nan_to_num(np.abs(one - other), nan=0.0)
         if (away > SAME_DB).any():
             raise refused(
                 f"{hz[first]:g} Hz stands twice with different values, {float(away.max()):.3g} apart",

@@ -10,7 +10,7 @@ import numpy as np
 from earwitness.quantities import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, Impedance, NearField, QualityFlag
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
 from earwitness.reduce.doubt.cone_phase import cone_phase_flags
-from earwitness.reduce.doubt.echo import echo_flags, echo_of, late_db, late_flags
+from earwitness.reduce.doubt.echo import echo_flags, echo_of, late_db, room_flags
 from earwitness.reduce.doubt.facts import cutoff_flags, fact_flags
 from earwitness.reduce.doubt.hiss import riding_flags, turned_gain_flags
 from earwitness.reduce.doubt.level import evidence_of, level_flags, rating_flags
@@ -121,7 +121,7 @@ def _echoes(plan: Plan, gathered: Gathered, facts: Sequence[TakeFacts]) -> list[
     shortest = min(row.size for row in rows)
     impulses = np.array([row[:shortest] for row in rows])
     anechoic = plan.gate.source == "anechoic"
-    sounds_on = late_flags(late_db(impulses, rate, ECHO_BEFORE_S), len(rows)) if anechoic else []
+    sounds_on = room_flags(late_db(impulses, rate, ECHO_BEFORE_S), len(rows)) if anechoic else []
     fade = round(0.25 * shortest)
     impulses[:, shortest - fade :] *= 0.5 + 0.5 * np.cos(np.pi * np.arange(fade) / fade)
     size = max(told.width_m, told.height_m, told.depth_m)

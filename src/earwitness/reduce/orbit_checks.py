@@ -204,7 +204,7 @@ def _by_the_others(
         found, place = 0, at
         while found < 2:
             place += step
-            if not closed and not 0 <= place < count or abs(place - at) >= count:
+            if (not closed and not 0 <= place < count) or abs(place - at) >= count:
                 return None
             if place % count in out:
                 continue

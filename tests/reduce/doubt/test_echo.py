@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import fft
 
-from earwitness.reduce.doubt.echo import echo_flags, echo_of
+from earwitness.reduce.doubt.echo import echo_flags, echo_of, late_db, room_flags
 
 RATE, N, C = 24_000, 4096, 343.0
 F = np.maximum(np.arange(N // 2 + 1) * RATE / N, 0.5)
@@ -76,3 +76,24 @@ def test_a_room_is_asked_about_with_its_way() -> None:
 
 def test_a_response_too_short_for_an_echo_is_not_judged() -> None:
     assert echo_of(np.ones((2, 100)), RATE, size_m=1.0, speed_m_s=C) is None
+
+
+def test_a_room_sounds_on_and_a_free_field_does_not() -> None:
+    """Diffuse decay of 0.4 s reverberation time, 5 dB under the direct sound at its start, leaves from 25 to 75 ms
+    -60 / 0.4 dB a second: about -13 dB of the direct energy in that stretch (exponential decay, Sabine)."""
+    rate, lead_s = 48_000.0, 1e-3
+    rng = np.random.default_rng(4)
+    time = np.arange(round(0.08 * rate)) / rate
+    direct = np.where(time >= lead_s, np.exp(-(time - lead_s) / 3e-4), 0.0) * rng.normal(size=(6, time.size))
+    decay = rng.normal(size=direct.shape) * 10 ** (-60.0 * time / 0.4 / 20.0)
+    energy = np.sum(direct**2, axis=1, keepdims=True)
+    decay *= np.sqrt(energy * 10**-0.5 / np.sum(decay**2, axis=1, keepdims=True))
+    quiet, room = late_db(direct, rate, lead_s), late_db(direct + decay, rate, lead_s)
+    assert quiet is not None
+    assert room is not None
+    assert quiet < -60.0
+    assert -16.0 < room < -5.0
+    assert room_flags(quiet, 6) == []
+    (flag,) = room_flags(room, 6)
+    assert "anechoic" in flag.sentence
+    assert late_db(direct[:, :2000], rate, lead_s) is None

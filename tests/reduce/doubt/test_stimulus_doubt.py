@@ -93,3 +93,16 @@ def test_lost_samples_are_a_jump_of_the_delay() -> None:
     found = by_loop(np.concatenate([y[:at], y[at + 24 :]]))
     assert found is not None
     assert found.key == "slip"
+
+
+def test_a_start_without_fade_is_no_clock() -> None:
+    """Its own frequency grows as stated; only the start differs."""
+    unfaded = sweep()
+    rise = round(0.02 * RATE)
+    unfaded[:rise] = np.sin(2 * np.pi * LOW * STATED.law.rate_s * np.exp(np.arange(rise) / RATE / STATED.law.rate_s))
+    slow = sweep()
+    long = round(0.15 * RATE)
+    slow[:long] *= np.sin(np.pi / 2 * np.arange(long) / long) ** 2
+    for played in (unfaded, slow):
+        found = by_loop(framed(played))
+        assert found is None or found.key in ("fade", "start", "ends")

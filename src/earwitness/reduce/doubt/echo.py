@@ -94,8 +94,8 @@ def echo_flags(echo: Echo | None, takes: int, *, speed_m_s: float, anechoic: boo
 
 
 def late_db(impulses: FloatArray, rate_hz: float, lead_s: float) -> float | None:
-    """Energy from 25 to 75 ms after the sound against that of its first 10 ms, from 500 Hz to 5 kHz: the median of takes
-    (T, N) whose sound comes lead_s after their start [dB]. None for shorter responses.
+    """Energy from 25 to 75 ms after the sound against that of its first 10 ms, from 500 Hz to 5 kHz [dB]: the median of
+    takes. impulses (T, N) : their sound comes lead_s after their start. None for shorter responses.
 
     Above 500 Hz no loudspeaker sounds on for so long, and no room is silent so soon (common practice, no source).
     """
@@ -103,15 +103,17 @@ def late_db(impulses: FloatArray, rate_hz: float, lead_s: float) -> float | None
     if impulses.shape[1] < last:
         return None
     length = scipy.fft.next_fast_len(impulses.shape[1], True)
-    hz = np.arange(length // 2 + 1) * rate_hz / length
-    inside = (hz >= LATE_BAND_HZ[0]) & (hz <= LATE_BAND_HZ[1])
+    hz = np.maximum(np.arange(length // 2 + 1) * rate_hz / length, 1e-9)
+    # Steep edges would ring as long as a room.
+    octaves = np.minimum(np.log2(hz / LATE_BAND_HZ[0]), np.log2(LATE_BAND_HZ[1] / hz))
+    inside = 0.5 - 0.5 * np.cos(np.pi * np.clip(octaves, 0.0, 1.0))
     power = scipy.fft.irfft(scipy.fft.rfft(impulses, length, axis=1) * inside, length, axis=1) ** 2
     early = power[:, : round((lead_s + DIRECT_S) * rate_hz)].sum(axis=1)
     late = power[:, first:last].sum(axis=1)
     return float(np.median(10.0 * np.log10(np.maximum(late, 1e-300) / np.maximum(early, 1e-300))))
 
 
-def late_flags(level_db: float | None, takes: int) -> list[QualityFlag]:
+def room_flags(level_db: float | None, takes: int) -> list[QualityFlag]:
     """Asked where a space that is said to be anechoic sounds on."""
     if level_db is None or level_db <= LIMITS["late_db"]:
         return []

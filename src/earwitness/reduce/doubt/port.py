@@ -122,9 +122,9 @@ def _strangers(found: PortReading, names: tuple[str, str]) -> PortVerdict:
     """Cone and port whose ratio no single box has."""
     port, cone = names
     sentence = (
-        f"The near fields of {port} and {cone} do not belong together: about the tuning ({found.tuning_hz:.0f} Hz) their "
-        f"ratio misses that of one vented box by {100 * found.misfit:.0f} %. One of them is of another loudspeaker or "
-        "another driver, its recording is damaged, or the box leaks."
+        f"The near fields of {port} and {cone} do not belong together: about the tuning ({found.tuning_hz:.0f} Hz) "
+        f"their ratio misses that of one vented box by {100 * found.misfit:.0f} %. One of them is of another "
+        "loudspeaker or another driver, its recording is damaged, or the box leaks."
     )
     if found.misfit > MISFIT_REFUSED:
         return PortVerdict(1.0, UNCHECKED_U_DB, sentence, ())

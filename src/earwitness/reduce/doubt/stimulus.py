@@ -333,7 +333,9 @@ def _other_fade(reading: SweepReading, stimulus: Stimulus, track: Track | None) 
     if not LIMITS["fade_start_ratio"] < max(start, 1.0 / start) < LIMITS["fade_most_ratio"]:
         return None
     way = "slower" if start > 1.0 else "faster"
-    return Cause("fade", f"the sweep that was played rises {way} at its start than fade_in_s says", "its true fade_in_s")
+    return Cause(
+        "fade", f"the sweep that was played rises {way} at its start than fade_in_s says", "its true fade_in_s"
+    )
 
 
 def _other_rate(ratio: float, law: SweepLaw, stimulus: Stimulus, track: Track | None) -> Cause:
