@@ -22,9 +22,7 @@ from earwitness.quantities.arrays import FloatArray
 
 # Own choices. Of 42 simulated loudspeakers without a mistake 2 lie above phase or drift; what leaves more is no cone
 # alone.
-LIMITS = MappingProxyType(
-    {"phase_deg": 18.0, "drift_s": 1.15e-4, "left_deg": 4.5, "form_surely_deg": 45.0}
-)
+LIMITS = MappingProxyType({"phase_deg": 18.0, "drift_s": 1.15e-4, "left_deg": 4.5, "form_surely_deg": 45.0})
 LOWEST_HZ, HIGHEST_HZ, LEAST_OCTAVES, LEAST_POINTS = 35.0, 1500.0, 2.5, 24
 GRID_TOP_HZ, LARGEST_SLOPE_DB = 24_000, 24.0
 
