@@ -1,0 +1,58 @@
+"""Numbers of insight that a round of small changes to the program had left alive, held from outside.
+
+Sources: JCGM 100:2008, 5.1.2, for sums; finite differences for slopes; the definition of decibels.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from earwitness.insight.compare import mean_level
+from earwitness.insight.findings.shapes import edge_with_slopes
+from earwitness.insight.match.subwoofer import _costs
+from earwitness.insight.mend.yardsticks import roughness
+from earwitness.quantities import Curve, report_axis
+
+HZ = report_axis().hz
+
+
+def curve(values: np.ndarray, u: np.ndarray) -> Curve:
+    none = np.zeros(HZ.size)
+    return Curve("on_axis", "on axis", report_axis(), values, u, none, none == 0.0, "dB", "dB")
+
+
+def test_a_mean_over_two_octaves_is_known_better_by_the_root_of_two() -> None:
+    u = np.full(HZ.size, 0.4)
+    assert mean_level(curve(np.zeros(HZ.size), u), (500.0, 2000.0))[1] == pytest.approx(0.4 / np.sqrt(2.0), rel=0.01)
+
+
+def test_slopes_of_an_edge_are_its_derivatives() -> None:
+    x, step = np.log2(HZ / 1000.0), 1e-6
+    for is_low in (True, False):
+        level, slopes = edge_with_slopes(x, -3.0, 1.0, is_low=is_low)
+        corner = (edge_with_slopes(x, -3.0 + step, 1.0, is_low=is_low)[0] - level) / step
+        order = (edge_with_slopes(x, -3.0, 1.0 + step, is_low=is_low)[0] - level) / step
+        assert slopes[:, 0] == pytest.approx(corner, abs=1e-4)
+        assert slopes[:, 1] == pytest.approx(order, abs=1e-4)
+
+
+def test_a_subwoofer_at_a_gain_adds_by_its_amplitude() -> None:
+    """1 + 10^(g / 20), and 10^(g / 20) - 1 with turned polarity, without delay."""
+    one = np.ones(5, dtype=complex)
+    gains = np.array([-6.0, 3.0])
+    found = _costs(np.linspace(40.0, 200.0, 5), one, one, np.zeros(1), gains)
+    size = 10 ** (gains / 20)
+    assert found[0, 0] == pytest.approx(np.abs(20 * np.log10(1 + size)), rel=1e-9)
+    assert found[1, 0] == pytest.approx(np.abs(20 * np.log10(np.abs(size - 1))), rel=1e-9)
+
+
+def test_roughness_is_as_unsure_as_its_derivatives_say() -> None:
+    """Rms r of n deviations d: dr / dd = d / (n r); u independent a third of an octave apart, 20 points an octave."""
+    octaves = np.log2(HZ / 1000.0)
+    found = roughness(curve(2.0 * np.sin(2 * np.pi * octaves), np.full(HZ.size, 0.3)))
+    assert found is not None
+    rms, u = found
+    count = 20.0 * np.log2(100.0)
+    assert rms == pytest.approx(2.0 / np.sqrt(2.0), rel=0.05)
+    assert u == pytest.approx(0.3 * np.sqrt(20.0 / 3.0 / count), rel=0.02)
