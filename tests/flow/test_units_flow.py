@@ -19,11 +19,12 @@ from click.testing import CliRunner
 from earwitness.app.add import add_folder
 from earwitness.app.compare import compare_loudspeakers, comparison_document
 from earwitness.app.read import figure_lines, read_loudspeaker
+from earwitness.app.units import units_document, units_lines, units_of
 from earwitness.cli import main
 from earwitness.errors import InputError
 from made_once import MadeOnce
 
-GAIN = 0.88
+GAIN, OTHER = 0.88, 0.955
 LOWER_DB = -20 * np.log10(GAIN)
 
 
@@ -46,12 +47,13 @@ def another(folder: Path, source: Path, *, date: str, unit: str, condition: str,
 
 @pytest.fixture(scope="module")
 def family(made_once: MadeOnce, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """An archive with unit A, and unit B after a repair, which is 1.1 dB weaker."""
+    """An archive with unit A, and units C and B after a repair, 0.4 and 1.1 dB weaker."""
     root = tmp_path_factory.mktemp("family")
     source = made_once.recordings("thimble")
     first = another(root / "a", source, date="2026-10-01", unit="A 1", condition="as bought", gain=1.0)
     second = another(root / "b", source, date="2026-10-05", unit="B 2", condition="after repair", gain=GAIN)
-    for folder in (first, second):
+    third = another(root / "c", source, date="2026-10-03", unit="C 3", condition="after repair", gain=OTHER)
+    for folder in (first, second, third):
         add_folder(folder, root / "archive")
     return root / "archive"
 
@@ -61,7 +63,7 @@ def test_the_latest_is_read_and_the_others_are_named(family: Path) -> None:
     result = read_loudspeaker("thimble", family)
     lines = figure_lines(result)
     assert "session of 2026-10-05, unit B 2, after repair" in lines[0]
-    assert "also measured: session 1 of 2026-10-01, unit A 1, as bought" in lines[1]
+    assert "also measured: session 3 of 2026-10-03, unit C 3, after repair; session 1 of 2026-10-01" in lines[1]
     other = read_loudspeaker("thimble @ unit A 1", family)
     assert other.session.date == "2026-10-01"
     gap = other.reading.figures["sensitivity"].value - result.reading.figures["sensitivity"].value  # type: ignore[operator]
@@ -93,3 +95,23 @@ def test_options_pick_and_slips_are_told(family: Path) -> None:
     with pytest.raises(InputError, match="no session that is unit C") as refusal:
         read_loudspeaker("thimble @ unit C", family)
     assert "session 1 of 2026-10-01" in str(refusal.value)
+
+
+@pytest.mark.slow
+def test_units_in_one_state_tell_their_spread_and_the_next(family: Path) -> None:
+    """Two values half a spread of d apart: sd d / sqrt 2, limits 0.4461 and 31.91 times that (chi-square, 1 degree)."""
+    found = units_of("thimble", family)
+    assert set(found.sessions) == {"unit B 2", "unit C 3"}
+    assert found.variant == "after repair"
+    told = found.figures["sensitivity"]
+    apart = 20 * np.log10(OTHER / GAIN)
+    assert told.unit_sd == pytest.approx(apart / np.sqrt(2), abs=0.01)
+    assert told.repeat_sd is None
+    assert told.high_sd / told.unit_sd == pytest.approx(31.91, abs=0.01)
+    text = "\n".join(units_lines(found))
+    assert "2 units, 2 sessions, after repair" in text
+    assert "set-up and placement too" in text
+    assert json.loads(json.dumps(units_document(found)))["figures"]["sensitivity"]["units"] == 2
+    done = CliRunner().invoke(main, ["read", "thimble", "--units", "--archive", str(family)])
+    assert done.exit_code == 0, done.output
+    assert "next unit" in done.output

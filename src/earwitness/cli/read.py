@@ -38,6 +38,9 @@ from earwitness.cli.show import Command, progress_bar, terminal_width
     default=None,
     help="Level of a scanned loudspeaker there: meters and degrees, left and up.",
 )
+@click.option(
+    "--units", "all_units", is_flag=True, help="All units in the state of the latest: mean, spread, the next."
+)
 @click.option("--how", metavar="FIGURE", default=None, help="Tell how a figure or curve was got, down to its takes.")
 def command(
     name: str,
@@ -55,6 +58,7 @@ def command(
     keep: bool,
     automatic: bool,
     place: str | None,
+    all_units: bool,
     how: str | None,
 ) -> None:
     """Show the figures of the loudspeaker NAME, each with its 95 % uncertainty.
@@ -75,6 +79,9 @@ def command(
             "what is to be kept is not clear", expected="settings with --keep, or --automatic without any settings"
         )
     folder = archive_folder(archive)
+    if all_units:
+        click.echo(_units(name, folder, as_json=as_json))
+        return
     if place is not None:
         click.echo(_at(name, place, folder, as_json=as_json))
         return
@@ -118,3 +125,15 @@ def _at(name: str, place: str, archive: Path, *, as_json: bool) -> str:
             progress=progress,
         )
     return at_document(found) if as_json else "\n".join(at_lines(found))
+
+
+def _units(name: str, archive: Path, *, as_json: bool) -> str:
+    import json
+
+    from earwitness.app.units import units_document, units_lines, units_of
+
+    with progress_bar("read") as progress:
+        found = units_of(name, archive, progress=progress)
+    if as_json:
+        return json.dumps(units_document(found), ensure_ascii=False, allow_nan=False, indent=1)
+    return "\n".join(units_lines(found, terminal_width()))
