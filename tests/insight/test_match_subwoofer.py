@@ -9,7 +9,15 @@ import scipy.signal
 from earwitness.errors import InputError
 from earwitness.figures.highest_level import CleanLevel, Limits
 from earwitness.insight.match.crossover import SLOPES, Scheme, high_pass, low_pass, path_phase_deg, summed
-from earwitness.insight.match.subwoofer import MainResponse, main_response, match_subwoofer, spared_db, tuned
+from earwitness.insight.match.subwoofer import (
+    RECEIVER,
+    MainResponse,
+    main_response,
+    match_subwoofer,
+    spared_db,
+    tuned,
+    with_ideal,
+)
 from earwitness.quantities import Curve, FrequencyAxis, log_axis
 
 HZ = np.geomspace(20.0, 320.0, 2001)
@@ -231,3 +239,63 @@ def test_no_corner_is_refused() -> None:
     for corners in ((), (0.0,), (float("nan"),)):
         with pytest.raises(InputError, match="no crossover to try"):
             match_subwoofer(flat, corners_hz=corners)
+
+
+def vented(hz: np.ndarray, corner_hz: float) -> np.ndarray:
+    """A vented box, Butterworth of order 4 (Thiele 1961, from memory)."""
+    s = 1j * hz / corner_hz
+    return s**4 / (s**4 + 2.6131 * s**3 + 3.4142 * s**2 + 2.6131 * s + 1)
+
+
+def test_a_measured_subwoofer_is_summed_with_its_own_phase_and_level() -> None:
+    """A vented one of 22 Hz, 5 dB louder: tuned for it the sum is evener than with what an ideal one asked for; both
+    sums are done again here from the formulas."""
+    axis = log_axis(15.625, 640.0, 24)
+    main, bass = (curve(db(one), axis) for one in (closed(axis.hz, 60.0), vented(axis.hz, 22.0)))
+    louder = curve(db(vented(axis.hz, 22.0)) + 5.0, axis)
+    scheme, corner = Scheme("BW2", "LR4"), 80.0
+    found = match_subwoofer(main, corners_hz=(corner,), schemes=(scheme,), subwoofer=louder, name="Deep One (invented)")
+    blind = match_subwoofer(main, corners_hz=(corner,), schemes=(scheme,))
+    hz = np.geomspace(20.0, 300.0, 400)
+
+    def unevenness(setting) -> float:
+        branch = closed(hz, 60.0) * high_pass(hz, corner, "BW2")
+        sub = vented(hz, 22.0) * low_pass(hz, corner, "LR4")
+        total = summed(
+            hz, branch, sub, main_inverted=setting.main_inverted, subwoofer_delay_s=setting.delay_s,
+            subwoofer_gain_db=setting.gain_db,
+        )  # fmt: skip
+        return float(np.sqrt(np.mean(db(total) ** 2)))
+
+    assert unevenness(found.best) == pytest.approx(found.best.rms_db, abs=0.15)
+    assert unevenness(found.best) < unevenness(blind.best) - 0.1
+    # 5 dB louder is 5 dB less to set, whatever the search adds.
+    alike = match_subwoofer(main, corners_hz=(corner,), schemes=(scheme,), subwoofer=bass, name="Deep One (invented)")
+
+    def told_db(one) -> float:
+        words = one.sentences[1].replace("\N{MINUS SIGN}", "-")
+        return float(words.partition("subwoofer level ")[2].partition(" dB")[0])
+
+    assert told_db(found) - told_db(alike) == pytest.approx(-5.0, abs=0.11)
+    assert "Cross over to Deep One (invented) at 80 Hz" in found.sentences[0]
+
+
+def test_usual_receivers_come_first_and_free_slopes_last() -> None:
+    axis = log_axis(15.625, 640.0, 24)
+    main = curve(db(closed(axis.hz, 45.0)), axis)
+    receiver = match_subwoofer(main, schemes=(RECEIVER,))
+    free = match_subwoofer(main)
+    found = with_ideal(receiver, free)
+    assert found.best.scheme == Scheme("BW2", "LR4")
+    assert "12 dB/octave on the main" in found.sentences[0]
+    assert found.ideal == free.best
+    better = receiver.best.rms_db - free.best.rms_db > 0.1
+    assert ("With free choice of slopes" in found.sentences[-1]) == better
+    assert found.sentences[:-1] == receiver.sentences
+
+
+def test_a_subwoofer_without_enough_bass_is_refused_in_words() -> None:
+    axis = log_axis(100.0, 640.0, 24)
+    main_axis = log_axis(15.625, 640.0, 24)
+    with pytest.raises(InputError, match="too little for a crossover"):
+        match_subwoofer(curve(db(closed(main_axis.hz, 60.0)), main_axis), subwoofer=curve(np.zeros(len(axis)), axis))

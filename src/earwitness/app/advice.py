@@ -384,6 +384,15 @@ def _match(one: MatchAdvice) -> dict[str, Any]:
             "delay_s": _rounded(subwoofer.best.delay_s),
             "gain_db": _rounded(subwoofer.best.gain_db),
             "figures": {key: _figure(figure) for key, figure in subwoofer.figures.items()},
+            "subwoofer": subwoofer.subwoofer or None,
+            "ideal": None
+            if subwoofer.ideal is None
+            else {
+                "corner_hz": subwoofer.ideal.corner_hz,
+                "high_pass": subwoofer.ideal.scheme.high_pass or None,
+                "low_pass": subwoofer.ideal.scheme.low_pass,
+                "sum_rms_db": _rounded(subwoofer.ideal.rms_db),
+            },
             "sentences": list(subwoofer.sentences),
         },
         "seats": None if one.seats is None else _seats(one.seats),

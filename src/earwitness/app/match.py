@@ -29,7 +29,16 @@ from earwitness.insight.match.seats import (
     seat_spread,
     vertical_window,
 )
-from earwitness.insight.match.subwoofer import CORNERS_HZ, SCHEMES, SubwooferMatch, match_subwoofer
+from earwitness.insight.match.subwoofer import (
+    CORNERS_HZ,
+    RECEIVER,
+    SCHEMES,
+    SubwooferMatch,
+    match_subwoofer,
+    subwoofer_response,
+    with_ideal,
+)
+from earwitness.insight.uses import said_of_use
 from earwitness.quantities import Curve, not_judged
 from earwitness.reduce.doubt.level import doubt_of_level
 from earwitness.session.amplifier_sheet import AmplifierSheet, read_amplifier_sheet
@@ -50,12 +59,14 @@ def match_loudspeaker(
     peak_db: float = CINEMA_PEAK_DB,
     corner_hz: float | None = None,
     scheme: Scheme | None = None,
+    measured_subwoofer: ReadResult | None = None,
 ) -> MatchAdvice:
     """Claims, amplifier, subwoofer, seats and for whom, as far as data and what is given allow; the rest says why.
 
     distance_m : of the seat, None for the listening distance that the loudspeaker was read for;
     goal_db, peak_db : rms level wanted at the seats and the peaks above it, by default the cinema reference;
-    corner_hz, scheme : of the crossover to a subwoofer, None for what the search finds best.
+    corner_hz, scheme : of the crossover to a subwoofer, None for what the search finds best; measured_subwoofer : the
+    one of the archive that it is, None for an ideal one.
     """
     reading, loudspeaker = result.reading, result.session.loudspeaker
     distance_m = result.listening_distance_m if distance_m is None else distance_m
@@ -68,7 +79,7 @@ def match_loudspeaker(
         matched = amplifier_for(result, amplifier, distance_m=distance_m, goal_db=goal_db, peak_db=peak_db)
     else:
         absent["amplifier"] = "no amplifier was given"
-    subwoofer = subwoofer_for(result, absent, corner_hz=corner_hz, scheme=scheme)
+    subwoofer = subwoofer_for(result, absent, corner_hz=corner_hz, scheme=scheme, measured=measured_subwoofer)
     seats = None
     if room is not None:
         seats = seats_for(result, room, matched, goal_db=goal_db, peak_db=peak_db)
@@ -83,6 +94,7 @@ def match_loudspeaker(
         distance_m=distance_m,
         rated_impedance_ohm=loudspeaker.rated_impedance_ohm,
     )
+    said += said_of_use(loudspeaker, result.session.tester, reading.figures, findings)
     return MatchAdvice(claims, matched, subwoofer, seats, said, absent)
 
 
@@ -133,6 +145,21 @@ def amplifier_for(
     )
 
 
+def _bass_of(measured: ReadResult, main: ReadResult) -> Curve:
+    """The on-axis level of a subwoofer of the archive. InputError where it has none, or none to set a level by."""
+    name = measured.session.loudspeaker.title
+    if "on_axis" not in measured.reading.curves:
+        raise InputError(f"{name} cannot be matched: its level on axis was not measured")
+    if measured.measurement.response.absolute != main.measurement.response.absolute:
+        raise InputError(
+            f"{name} and the main cannot be matched: the level of one of them is not calibrated",
+            remedy="measure both calibrated, or both without",
+        )
+    curve = measured.reading.curves["on_axis"]
+    subwoofer_response(curve)
+    return curve
+
+
 def scheme_of(words: str) -> Scheme:
     """A pair of filters as a user writes it, main/subwoofer: "BW2/LR4", "none/LR4". InputError for another."""
     main, _, sub = words.partition("/")
@@ -152,9 +179,13 @@ def subwoofer_for(
     *,
     corner_hz: float | None = None,
     scheme: Scheme | None = None,
+    measured: ReadResult | None = None,
 ) -> SubwooferMatch | None:
-    """The best crossover to a subwoofer, or the best of a corner or a scheme; None, with why in `absent`, for a
-    subwoofer itself, or without a bass to cross over."""
+    """The best crossover to a subwoofer by the slopes of usual receivers, and last what free slopes would add; or the
+    best of a corner or a scheme. None, with why in `absent`, for a subwoofer itself, or without a bass to cross over.
+
+    measured : the subwoofer of the archive, None for an ideal one; InputError where it has no level to match.
+    """
     reading = result.reading
     if result.session.loudspeaker.type == "subwoofer":
         absent["subwoofer"] = "this is a subwoofer"
@@ -163,14 +194,21 @@ def subwoofer_for(
         absent["subwoofer"] = reading.missing.get("on_axis", "the level on axis was not measured")
         return None
     found = level_series_reading(result.measurement, reading)
+    bass = None if measured is None else _bass_of(measured, result)
     try:
-        return match_subwoofer(
-            reading.curves["on_axis"],
-            highest_level=found.clean,
-            distortion_percent=_distortion_percent(found.distortions),
-            corners_hz=CORNERS_HZ if corner_hz is None else (corner_hz,),
-            schemes=SCHEMES if scheme is None else (scheme,),
-        )
+
+        def matched(schemes: tuple[Scheme, ...]) -> SubwooferMatch:
+            return match_subwoofer(
+                reading.curves["on_axis"],
+                highest_level=found.clean,
+                distortion_percent=_distortion_percent(found.distortions),
+                corners_hz=CORNERS_HZ if corner_hz is None else (corner_hz,),
+                schemes=schemes,
+                subwoofer=bass,
+                name="" if measured is None else measured.session.loudspeaker.title,
+            )
+
+        return matched((scheme,)) if scheme is not None else with_ideal(matched((RECEIVER,)), matched(SCHEMES))
     except InputError as error:
         absent["subwoofer"] = error.what
         return None

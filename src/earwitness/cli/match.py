@@ -44,6 +44,7 @@ def _number(
     metavar="MAIN/SUB",
     help="Of that crossover, as BW2/LR4 or none/LR4 [default: by search].",
 )
+@click.option("--subwoofer", default=None, metavar="NAME", help="One of the archive [default: an ideal one].")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document, docs/advice-document.md.")
 @archive_option
 def command(
@@ -58,6 +59,7 @@ def command(
     peak_db: float,
     corner_hz: float | None,
     slopes: str | None,
+    subwoofer: str | None,
     as_json: bool,
     archive: Path | None,
 ) -> None:
@@ -72,6 +74,8 @@ def command(
       earwitness match "Name of the loudspeaker" --room my-room.toml
     A subwoofer that takes over at 80 Hz, with slopes of your own:
       earwitness match "Name of the loudspeaker" --corner 80 --slopes BW2/LR4
+    A subwoofer that was measured too:
+      earwitness match "Name of the loudspeaker" --subwoofer "Name of the subwoofer"
     """
     name = picked(name, session_number, unit, variant)
     from earwitness.app.advice import advice_text
@@ -97,6 +101,7 @@ def command(
             peak_db=peak_db,
             corner_hz=corner_hz,
             scheme=scheme,
+            measured_subwoofer=None if subwoofer is None else read_loudspeaker(subwoofer, place),
         )
     advice = Advice(findings=findings, match=matched)
     click.echo(advice_text(result, advice) if as_json else "\n".join(match_lines(result, advice)))

@@ -119,7 +119,8 @@ def _bass_and_subwoofer(match: SubwooferMatch | None) -> Said | None:
     best, u = match.best, match.figures["crossover_sum_above"].u or 0.0
     gain = match.figures["high_pass_level"]
     text = (
-        f"With an ideal subwoofer crossed over at {best.corner_hz:g} Hz the sum stays within {best.below_db:+.1f} dB "
+        f"With {match.subwoofer or 'an ideal subwoofer'} crossed over at {best.corner_hz:g} Hz "
+        f"the sum stays within {best.below_db:+.1f} dB "
         f"and {best.above_db:+.1f} dB (± {spread_words(u)})"
     )
     if gain.value is not None and gain.u is not None and gain.value > K * gain.u:

@@ -88,12 +88,16 @@ class Claim(Strict):
     text: str = ""
 
 
+Use = Literal["desk", "bedroom", "living room", "large room", "background"]
+
+
 class Loudspeaker(Strict):
     """A loudspeaker type under test. Lengths in metres, mass in kilograms.
 
     shape : of the cabinet; a sphere has the volume of the stated lengths and its front pole at the reference point
     reference_below_top_m, reference_left_m : of the reference point from the cabinet's top and to the left of the
         front's middle; the first follows from the drivers' places where it is not stated
+    use : what it is meant for, by maker or tester; the verdict is held against it
     """
 
     name: Text
@@ -113,6 +117,7 @@ class Loudspeaker(Strict):
     reference_below_top_m: NotNegative | None = None
     reference_left_m: Finite = 0.0
     symmetric: Flag = True
+    use: Use | None = None
     rated_impedance_ohm: Positive | None = None
     drivers: Annotated[tuple[Driver, ...], Field(alias="driver")] = ()
     claims: Annotated[tuple[Claim, ...], Field(alias="claim")] = ()

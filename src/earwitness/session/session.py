@@ -6,7 +6,7 @@ import cmath
 import math
 from typing import Annotated, Literal, TypeVar
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from earwitness.errors import InputError
 from earwitness.session.record import Finite, Flag, Loudspeaker, NotNegative, Position, Positive, Strict, Text
@@ -29,12 +29,21 @@ T = TypeVar("T")
 
 
 class Tester(Strict):
-    """Who measured and how the sample was had. level_db : SPL at 1 m at which this tester compares distortion."""
+    """Who measured and how the sample was had. level_db : SPL at 1 m at which this tester compares distortion;
+    sensitivity_classes_db : limits between low, medium and high sensitivity."""
 
     name: Text = "not stated"
     obtained: Text = "not stated"
     disclosure: Text = "not stated"
     level_db: Annotated[float, Field(ge=60, le=130, allow_inf_nan=False, strict=True)] | None = None
+    sensitivity_classes_db: tuple[Positive, Positive] | None = None
+
+    @model_validator(mode="after")
+    def _limits_rise(self) -> Tester:
+        limits = self.sensitivity_classes_db
+        if limits is not None and not limits[0] < limits[1]:
+            raise ValueError("the second limit of the sensitivity classes must be above the first")
+        return self
 
 
 class Calibrator(Strict):

@@ -40,6 +40,7 @@ reference_axis = ""         # where the microphone points at 0 degrees: "height 
 #reference_left_m = 0.0     # of the reference point from the front's middle, to the left
 #symmetric = true           # left and right half alike; false for a tweeter off center
 #rated_impedance_ohm = 8.0
+#use = "living room"        # desk, bedroom, living room, large room or background: the verdict is held against it
 
 #[loudspeaker.price]
 #amount = 900.0             # when tested
@@ -72,6 +73,7 @@ diameter_m = 0              # from middle to middle of the surround; a port: its
 #obtained = "bought in a shop"
 #disclosure = "no ties to the maker"
 #level_db = 90.0            # SPL at 1 m at which you compare distortion, beside 86 and 96 dB
+#sensitivity_classes_db = [84.0, 88.0]   # your limits between low, medium and high sensitivity
 
 [microphone]
 # Give one of the two: the sensitivity here, or a calibrator recording below.

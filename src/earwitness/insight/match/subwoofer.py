@@ -1,7 +1,8 @@
 """Where a subwoofer should take over: frequency, slope, polarity, delay and level by search, and what it buys.
 
 The main's phase is the minimum phase of its on-axis level (an assumption: true of one driver with its box, and of a
-whole loudspeaker in the bass, where its ways are in step). The subwoofer is ideal: flat down to 0 Hz at the same place.
+whole loudspeaker in the bass, where its ways are in step). The subwoofer is one that was measured, with the minimum
+phase of its own level, or ideal: flat down to 0 Hz at the same place.
 Neither room nor placement is in it; a path that differs needs its own delay on top.
 """
 
@@ -9,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -27,10 +28,14 @@ SCHEMES = (
     Scheme("BW2", "LR4"), Scheme("LR4", "LR4"), Scheme("BW1", "LR4"), Scheme("LR2", "LR2"), Scheme("BW4", "LR4"),
     Scheme("LR8", "LR8"), Scheme("", "LR4"),
 )  # fmt: skip
+RECEIVER = SCHEMES[0]
+"""What usual receivers do: 12 dB/octave before the main, 24 dB/octave before the subwoofer. Common practice, no
+source."""
 CORNERS_HZ = (40.0, 50.0, 60.0, 70.0, 80.0, 90.0, 100.0, 110.0, 120.0)
 JUDGED_BAND_HZ = (20.0, 300.0)
 REFERENCE_BAND_HZ = (150.0, 600.0)
 AS_FLAT_DB = 0.5
+SMALLEST_GAIN_DB = 0.1
 WORTH_A_STEP_DB = 3.0
 ENOUGH_DB = 10.0
 ALIKE_DB = 0.2
@@ -103,13 +108,25 @@ class Setting:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SubwooferMatch:
-    """The advice: best setting, all settings tried (flattest of each corner and scheme), curves, figures, sentences."""
+    """The advice: best setting, all settings tried (flattest of each corner and scheme), curves, figures, sentences.
+
+    subwoofer : name of the measured one, "" for an ideal one; ideal : the best setting of all schemes, where `best` is
+    only that of usual receivers
+    """
 
     best: Setting
     tried: tuple[Setting, ...]
     curves: dict[str, Curve]
     figures: dict[str, Figure]
     sentences: tuple[str, ...]
+    subwoofer: str = ""
+    ideal: Setting | None = None
+
+
+def subwoofer_response(on_axis: Curve) -> MainResponse:
+    """A measured subwoofer's complex response, 15 Hz to 600 Hz, 1 at its mean level from 40 Hz to 80 Hz, by minimum
+    phase. InputError where the valid band does not hold 40 Hz to 120 Hz."""
+    return _continued(on_axis, 40.0, (40.0, 80.0), 120.0)
 
 
 def main_response(on_axis: Curve) -> MainResponse:
@@ -118,17 +135,23 @@ def main_response(on_axis: Curve) -> MainResponse:
     Below its valid band the level goes on with the slope of its lowest two thirds of an octave (not less than 0), above
     it is held. InputError where the valid band does not hold 60 Hz to 600 Hz.
     """
+    return _continued(on_axis, 60.0, REFERENCE_BAND_HZ, REFERENCE_BAND_HZ[1])
+
+
+def _continued(on_axis: Curve, lowest_hz: float, reference_hz: tuple[float, float], highest_hz: float) -> MainResponse:
+    """As `main_response`. lowest_hz, highest_hz : what must be valid; reference_hz : where its mean level is 1."""
     band = on_axis.valid_band_hz()
-    if band is None or band[0] > 60.0 or band[1] < REFERENCE_BAND_HZ[1]:
+    if band is None or band[0] > lowest_hz or band[1] < highest_hz:
+        valid = "nowhere valid" if band is None else f"valid from {band[0]:.0f} Hz to {band[1]:.0f} Hz"
         raise InputError(
-            f"{on_axis.name} is valid over {band} Hz, which is too little to cross it to a subwoofer",
-            expected="a valid level from 60 Hz or lower to 600 Hz or higher",
+            f"{on_axis.name} is {valid}, which is too little for a crossover to a subwoofer",
+            expected=f"a valid level from {lowest_hz:.0f} Hz or lower to {highest_hz:.0f} Hz or higher",
             remedy="measure the bass in the near field or with a longer gate",
         )
     hz, level = on_axis.axis.hz[on_axis.valid], on_axis.values[on_axis.valid]
     axis = log_axis(15.625, 600.0, _PER_OCTAVE)
     x = np.log2(hz)
-    inside = (hz >= REFERENCE_BAND_HZ[0]) & (hz <= REFERENCE_BAND_HZ[1])
+    inside = (hz >= reference_hz[0]) & (hz <= reference_hz[1])
     reference = float(10.0 * np.log10(np.mean(10.0 ** (level[inside] / 10.0))))
     bottom = hz <= hz[0] * 2.0 ** (2.0 / 3.0)
     slope = max(float(np.polyfit(x[bottom], level[bottom], 1)[0]), 0.0) if bottom.sum() > 2 else 0.0
@@ -178,12 +201,23 @@ def _rms_db(total: ComplexArray) -> FloatArray:
     return np.asarray(np.sqrt(np.mean(level, axis=-1)), dtype=np.float64)
 
 
-def tuned(main: MainResponse, corner_hz: float, scheme: Scheme) -> Setting:
-    """The polarity, delay (+-12 ms) and level (+-6 dB) that make the sum flattest for a corner and scheme."""
+def _subwoofer_branch(
+    hz: FloatArray, corner_hz: float, scheme: Scheme, subwoofer: MainResponse | None, rows: IntArray | slice
+) -> ComplexArray:
+    """(F,) the subwoofer behind its low-pass, 1 at its mean level."""
+    passed = low_pass(hz, corner_hz, scheme.low_pass)
+    return passed if subwoofer is None else passed * subwoofer.pressure[rows]
+
+
+def tuned(main: MainResponse, corner_hz: float, scheme: Scheme, subwoofer: MainResponse | None = None) -> Setting:
+    """The polarity, delay (+-12 ms) and level (+-6 dB) that make the sum flattest for a corner and scheme.
+
+    subwoofer : the measured one, None for an ideal one
+    """
     rows = _judged_rows(main.axis)
     hz = main.axis.hz[rows]
     branch = main.pressure[rows] * high_pass(hz, corner_hz, scheme.high_pass)
-    sub = low_pass(hz, corner_hz, scheme.low_pass)
+    sub = _subwoofer_branch(hz, corner_hz, scheme, subwoofer, rows)
     delay, gain, delay_step, gain_step = 0.0, 0.0, 0.0005, 1.0
     reach_delay, reach_gain, inverted = MOST_DELAY_S, 6.0, False
     for _ in range(4):
@@ -211,9 +245,12 @@ def match_subwoofer(
     distortion_percent: Curve | None = None,
     corners_hz: Sequence[float] = CORNERS_HZ,
     schemes: Sequence[Scheme] = SCHEMES,
+    subwoofer: Curve | None = None,
+    name: str = "",
 ) -> SubwooferMatch:
     """The crossover that keeps the sum flat and spares the main most.
 
+    subwoofer, name : on-axis level [dB] of a measured one, at the same reference as the main's, and what it is called.
     on_axis : level [dB]; highest_level : of a level series; distortion_percent : total distortion at one drive [%].
     Own rule: of all settings whose sum deviates at most 0.5 dB (rms) more than the flattest, those whose high-pass
     takes 10 dB, or all but 3 dB of the most, off the main's displacement and adds all but 3 dB of what any of them adds
@@ -229,14 +266,28 @@ def match_subwoofer(
             remedy="correct them",
         )
     main = main_response(on_axis)
-    tried = tuple(tuned(main, corner, scheme) for scheme in schemes for corner in corners_hz)
+    sub = None if subwoofer is None else subwoofer_response(subwoofer)
+    tried = tuple(tuned(main, corner, scheme, sub) for scheme in schemes for corner in corners_hz)
     limit = min(one.rms_db for one in tried) + AS_FLAT_DB
     flat = [one for one in tried if one.rms_db <= limit]
 
     best = min(_worth_it(flat, highest_level), key=_rank)
-    figures = _figures(main, best, highest_level, distortion_percent)
-    curves = _sum_curves(main, best)
-    return SubwooferMatch(best, tried, curves, figures, _sentences(main, best, figures))
+    figures = _figures(main, best, highest_level, distortion_percent, name)
+    curves = _sum_curves(main, best, sub)
+    return SubwooferMatch(best, tried, curves, figures, _sentences(main, best, figures, sub, name), name)
+
+
+def with_ideal(found: SubwooferMatch, free: SubwooferMatch) -> SubwooferMatch:
+    """The match of usual receivers' slopes, and last what a free choice of slopes would add to it."""
+    one, other = found.best, free.best
+    if one == other or other.rms_db > one.rms_db - SMALLEST_GAIN_DB:
+        last = f"No other slopes make the sum evener by {SMALLEST_GAIN_DB:g} dB rms."
+    else:
+        last = (
+            f"With free choice of slopes: {other.scheme.words}, at {other.corner_hz:g} Hz; "
+            f"the sum is evener by {one.rms_db - other.rms_db:.1f} dB rms."
+        )
+    return replace(found, sentences=(*found.sentences, last), ideal=other)
 
 
 def _rank(one: Setting) -> tuple[float, int, int, float]:
@@ -281,13 +332,14 @@ def _judged(key: str, value: float, u: float, lineage: tuple[str, ...], *notes: 
 
 
 def _figures(
-    main: MainResponse, best: Setting, highest: CleanLevel | None, distortion: Curve | None
+    main: MainResponse, best: Setting, highest: CleanLevel | None, distortion: Curve | None, name: str
 ) -> dict[str, Figure]:
     rows = _judged_rows(main.axis)
     # Only what the main still gives carries its uncertainty.
     share = np.abs(high_pass(main.axis.hz[rows], best.corner_hz, best.scheme.high_pass))
     u = float(np.sqrt(np.mean((main.u_db[rows] * np.minimum(share, 1.0)) ** 2)))
-    ideal = "with an ideal subwoofer at the same place, minimum phase assumed"
+    what = f"{name} as measured" if name else "an ideal subwoofer"
+    ideal = f"with {what} at the same place, minimum phase assumed"
     step = float(np.min(np.diff(CORNERS_HZ))) / np.sqrt(12.0)
     lineage = main.lineage
     found = {
@@ -343,12 +395,12 @@ def _distortion_left(distortion: Curve | None, main: MainResponse, best: Setting
     return Figure(key, float(after[left]), u, "%", band, method, caveats=(note,), lineage=distortion.lineage)
 
 
-def _sum_curves(main: MainResponse, best: Setting) -> dict[str, Curve]:
+def _sum_curves(main: MainResponse, best: Setting, subwoofer: MainResponse | None) -> dict[str, Curve]:
     """Sum, high-passed main and subwoofer, dB SPL like the on-axis curve."""
     hz = main.axis.hz
     branch = main.pressure * high_pass(hz, best.corner_hz, best.scheme.high_pass)
     gain = 10.0 ** (best.gain_db / 20.0)
-    sub = low_pass(hz, best.corner_hz, best.scheme.low_pass) * gain
+    sub = _subwoofer_branch(hz, best.corner_hz, best.scheme, subwoofer, slice(None)) * gain
     total = summed(hz, branch, sub, main_inverted=best.main_inverted, subwoofer_delay_s=best.delay_s)
     nothing = np.zeros_like(hz)
 
@@ -370,15 +422,25 @@ def spread_words(u_db: float) -> str:
     return f"{2.0 * u_db:.1f} dB" if 2.0 * u_db >= 0.05 else "less than 0.1 dB"
 
 
-def _sentences(main: MainResponse, best: Setting, figures: dict[str, Figure]) -> tuple[str, ...]:
+def _trim_words(main: MainResponse, best: Setting, subwoofer: MainResponse | None) -> str:
+    """The level to set: against its own for a measured one, which is as loud as it is."""
+    if subwoofer is None:
+        return f"subwoofer level {best.gain_db:+.1f} dB"
+    trim = main.reference_db - subwoofer.reference_db + best.gain_db
+    return f"subwoofer level {trim:+.1f} dB against the same voltage for both"
+
+
+def _sentences(
+    main: MainResponse, best: Setting, figures: dict[str, Figure], subwoofer: MainResponse | None, name: str
+) -> tuple[str, ...]:
     polarity = "inverted in polarity" if best.main_inverted else "not inverted"
     late = "subwoofer" if best.delay_s >= 0.0 else "main"
     high = slope_words(best.scheme.high_pass) if best.scheme.high_pass else "nothing"
     u = figures["crossover_sum_above"].u or 0.0
     found = [
-        f"Cross over at {best.corner_hz:g} Hz: {high} on the main, "
+        f"Cross over{f' to {name}' if name else ''} at {best.corner_hz:g} Hz: {high} on the main, "
         f"{slope_words(best.scheme.low_pass)} on the subwoofer.",
-        f"Main {polarity}, {late} {abs(1000.0 * best.delay_s):.1f} ms later, subwoofer level {best.gain_db:+.1f} dB; "
+        f"Main {polarity}, {late} {abs(1000.0 * best.delay_s):.1f} ms later, {_trim_words(main, best, subwoofer)}; "
         f"a difference in path comes on top.",
         f"The sum then stays between {best.below_db:+.1f} dB and {best.above_db:+.1f} dB (± {spread_words(u)}) "
         f"from {JUDGED_BAND_HZ[0]:g} Hz to {JUDGED_BAND_HZ[1]:g} Hz.",
