@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,7 @@ import numpy as np
 from earwitness import __version__
 from earwitness.app.distance import distance_setting
 from earwitness.app.findings import finding_record, findings_of, findings_step
-from earwitness.app.listen import heard_sheets
+from earwitness.app.listen import heard_sheets, listeners_agree
 from earwitness.app.match import match_loudspeaker
 from earwitness.app.mend import mend_loudspeaker, study_aim
 from earwitness.app.read import ReadResult
@@ -35,7 +35,7 @@ DOCUMENT = "earwitness.advice"
 VERSION = 1
 _DIGITS = 7
 ADVICE = "advice"
-RULES = 5
+RULES = 6
 """Raised whenever the rules of mending, aiming or matching change, so that kept advice of older rules is not used."""
 
 
@@ -47,7 +47,8 @@ def advice_on(result: ReadResult, archive_folder: Path) -> Advice:
     """
     findings = findings_of(result, archive_folder)
     kept = _kept_advice(result, findings, archive_folder)
-    return replace(kept, findings=findings, heard=heard_sheets(result, archive_folder, findings))
+    heard = heard_sheets(result, archive_folder, findings)
+    return replace(kept, findings=findings, heard=heard, agreement=listeners_agree(heard))
 
 
 def advice_step(result: ReadResult) -> Step:
@@ -108,6 +109,7 @@ def advice_document(result: ReadResult, advice: Advice) -> dict[str, Any]:
         "findings": [_rounded(finding_record(one)) for one in advice.findings],
         "heard": [_heard(one, advice) for one in advice.heard],
         "reliability": reliability_rows(advice.reliability),
+        "agreement": None if advice.agreement is None else _rounded(asdict(advice.agreement)),
         "mend": None if advice.mend is None else _mend(advice.mend),
         "aim": None if advice.aim is None else _aim(advice.aim),
         "match": None if advice.match is None else _match(advice.match),

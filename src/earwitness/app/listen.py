@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,11 +13,13 @@ from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import folded
 from earwitness.archive.notes import SheetEntry, all_sheets, keep_sheet, opening, sheets_of
-from earwitness.errors import InputError, OutputError
+from earwitness.errors import InputError, OutputError, choice
 from earwitness.exhibits.advice import HeardSheet
 from earwitness.insight.findings import Finding
+from earwitness.insight.listening.listeners import Agreement, agreement
 from earwitness.insight.listening.matching import MatchedRemark, matched
 from earwitness.insight.listening.reliability import Reliability, reliability
+from earwitness.insight.listening.remark import Remark
 from earwitness.insight.listening.seal import seal, unsealed
 from earwitness.insight.listening.vocabulary import heard_words
 from earwitness.session.notes import (
@@ -185,11 +187,30 @@ def _heard(entry: SheetEntry, result: ReadResult, findings: tuple[Finding, ...])
     return HeardSheet(sheet, entry.sha256, entry.sealed_at, entry.opened_at, entry.is_after_data, matching)
 
 
-def own_reliability(archive_folder: Path) -> tuple[Reliability, ...]:
+def listeners_of(archive_folder: Path) -> tuple[str, ...]:
+    """Names of all who sealed a sheet before the data, in the order of sealing."""
+    kept = sealed_sheets(archive_folder)
+    return tuple(dict.fromkeys(one.sheet.listener for one in kept if not one.entry.is_after_data))
+
+
+def listeners_agree(heard: Sequence[HeardSheet]) -> Agreement | None:
+    """How far several listeners agree on one loudspeaker; None where there are not two who said something."""
+    said: dict[str, list[Remark]] = {}
+    for one in heard:
+        if not one.is_after_data:
+            said.setdefault(one.sheet.listener, []).extend(m.remark for m in one.matching.remarks)
+    found = agreement({name: remarks for name, remarks in said.items() if remarks})
+    return None if isinstance(found, str) else found
+
+
+def own_reliability(archive_folder: Path, *, listener: str | None = None) -> tuple[Reliability, ...]:
     """How often remarks of all sheets sealed before the data agree with them, by region; empty without any.
 
+    listener : only that one's sheets, None for all. InputError for a name that sealed none.
     Sheets of loudspeakers that have no session in the archive wait until they have one.
     """
+    if listener is not None:
+        choice("listener", listener, listeners_of(archive_folder))
     with Archive.open(archive_folder, create=False) as archive:
         known = {(folded(one.name), folded(one.maker)): one for one in archive.loudspeakers()}
         names = dict.fromkeys(
@@ -205,5 +226,6 @@ def own_reliability(archive_folder: Path) -> tuple[Reliability, ...]:
             continue
         result = read_loudspeaker(f"{there.maker} {there.name}", archive_folder)
         sheets = heard_sheets(result, archive_folder, findings_of(result, archive_folder))
-        remarks += [m for sheet in sheets if not sheet.is_after_data for m in sheet.matching.remarks]
+        kept = [one for one in sheets if not one.is_after_data and listener in (None, one.sheet.listener)]
+        remarks += [m for one in kept for m in one.matching.remarks]
     return reliability(remarks) if remarks else ()

@@ -11,6 +11,7 @@ from earwitness.exhibits.aim import aim_table
 from earwitness.exhibits.heard import reliability_table, sheet_words
 from earwitness.exhibits.mended import bands_table, gains_table, steps_table
 from earwitness.exhibits.words import sentence, true_minus
+from earwitness.insight.listening.listeners import agreement_in_words
 from earwitness.insight.listening.reliability import Reliability
 from earwitness.insight.listening.telling import chance_in_words
 
@@ -34,6 +35,8 @@ def heard_lines(result: ReadResult, advice: Advice) -> list[str]:
                 lines += _item(f"{finding.key}.", finding.title)
         test = heard.matching.test
         lines += _wrapped(chance_in_words(test) if test is not None else sentence(heard.matching.reason))
+    if advice.agreement is not None:
+        lines += ["", *_wrapped(agreement_in_words(advice.agreement))]
     return [*lines, "", *reliability_lines(advice.reliability)] if advice.reliability else lines
 
 

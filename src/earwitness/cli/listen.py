@@ -152,7 +152,7 @@ def match(name: str, archive: Path | None, as_json: bool, own_record: bool) -> N
     from earwitness.app.advice import advice_text
     from earwitness.app.config import archive_folder
     from earwitness.app.findings import findings_of
-    from earwitness.app.listen import heard_sheets, own_reliability
+    from earwitness.app.listen import heard_sheets, listeners_agree, own_reliability
     from earwitness.app.read import read_loudspeaker
     from earwitness.app.telling import heard_lines
     from earwitness.exhibits.advice import Advice
@@ -163,25 +163,36 @@ def match(name: str, archive: Path | None, as_json: bool, own_record: bool) -> N
         findings = findings_of(result, place)
         heard = heard_sheets(result, place, findings)
         record = own_reliability(place) if own_record else ()
-    advice = Advice(findings=findings, heard=heard, reliability=record)
+    advice = Advice(findings=findings, heard=heard, reliability=record, agreement=listeners_agree(heard))
     click.echo(advice_text(result, advice) if as_json else "\n".join(heard_lines(result, advice)))
 
 
 @command.command(name="record", cls=Command)
 @archive_option
+@click.option("--listener", default=None, metavar="NAME", help="Only the sheets of this listener.")
 @click.option("--json", "as_json", is_flag=True, help="Print the rows as JSON.")
-def record(archive: Path | None, as_json: bool) -> None:
-    """Show over all sheets sealed before the data how often you were right, by region."""
+def record(archive: Path | None, listener: str | None, as_json: bool) -> None:
+    """Show over all sheets sealed before the data how often you were right, by region.
+
+    Where several listeners sealed sheets, each has a record of its own behind the one of all.
+    """
     import json
 
     from earwitness.app.advice import reliability_rows
     from earwitness.app.config import archive_folder
-    from earwitness.app.listen import own_reliability
+    from earwitness.app.listen import listeners_of, own_reliability
     from earwitness.app.telling import reliability_lines
 
     with progress_bar("listen"):
-        rows = own_reliability(archive_folder(archive))
+        place = archive_folder(archive)
+        rows = own_reliability(place, listener=listener)
+        names = () if listener is not None else listeners_of(place)
+        each = {one: own_reliability(place, listener=one) for one in names} if len(names) > 1 else {}
     if as_json:
-        click.echo(json.dumps({"reliability": reliability_rows(rows)}, ensure_ascii=False, allow_nan=False, indent=1))
+        own_rows = {one: reliability_rows(own) for one, own in each.items()}
+        document = {"reliability": reliability_rows(rows), "listeners": own_rows}
+        click.echo(json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1))
     else:
         click.echo("\n".join(reliability_lines(rows)))
+        for one, own in each.items():
+            click.echo("\n".join(["", f"listener {one}", *reliability_lines(own)]))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from earwitness.insight.claims import ClaimVerdict
 from earwitness.insight.findings import Finding
 from earwitness.insight.for_whom import Said
+from earwitness.insight.listening.listeners import Agreement
 from earwitness.insight.listening.matching import Matching
 from earwitness.insight.listening.reliability import Reliability
 from earwitness.insight.match.amplifier import AmplifierMatch
@@ -91,6 +92,7 @@ class Advice:
     findings: tuple[Finding, ...] = ()
     heard: tuple[HeardSheet, ...] = ()
     reliability: tuple[Reliability, ...] = ()
+    agreement: Agreement | None = None
     mend: MendAdvice | None = None
     mend_absent: str = ""
     aim: AimAdvised | None = None

@@ -24,6 +24,7 @@ from earwitness.exhibits.reflections import reflections
 from earwitness.exhibits.separation import separation
 from earwitness.exhibits.trust import trust
 from earwitness.exhibits.words import short_reason, true_minus
+from earwitness.insight.listening.listeners import agreement_in_words
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.record import Loudspeaker
 
@@ -88,6 +89,9 @@ def _heard(reading: Reading, measurement: Measurement, advice: Advice) -> list[C
     for number, heard in enumerate(advice.heard, 1):
         found.append(heard_chart(reading, measurement, heard, advice.findings, number=number))
         found.append(heard_table(heard, advice.findings, number=number))
+    last = found[-1] if found else None
+    if isinstance(last, Table) and advice.agreement is not None:
+        found[-1] = replace(last, note=f"{last.note} {agreement_in_words(advice.agreement)}")
     return [*found, reliability_table(advice.reliability)]
 
 

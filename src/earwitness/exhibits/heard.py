@@ -11,6 +11,7 @@ from earwitness.exhibits.findings import marked
 from earwitness.exhibits.level_facts import PALE, RIBBON, joined, level_span, splice_region, traces_of
 from earwitness.exhibits.words import listed, one_line, sentence, true_minus
 from earwitness.insight.findings import Finding
+from earwitness.insight.listening.attributes import is_attribute
 from earwitness.insight.listening.matching import MatchedRemark, Verdict
 from earwitness.insight.listening.reliability import Reliability
 from earwitness.insight.listening.telling import chance_in_words, span_in_words
@@ -33,9 +34,9 @@ def heard_chart(
 ) -> Chart | None:
     """Remarks as bars over the listening window; None without remarks or a curve of the direct sound."""
     key = "listening_window" if "listening_window" in reading.curves else "on_axis"
-    if key not in reading.curves or not heard.matching.remarks:
+    if key not in reading.curves or all(is_attribute(one.remark) for one in heard.matching.remarks):
         return None
-    shown = heard.matching.remarks[:_MOST_BARS]
+    shown = tuple(one for one in heard.matching.remarks if not is_attribute(one.remark))[:_MOST_BARS]
     traces = traces_of(
         reading, ((key, "window" if key == "listening_window" else "direct", key.replace("_", " "), True),)
     )
@@ -65,7 +66,7 @@ def heard_table(heard: HeardSheet, findings: Sequence[Finding], *, number: int =
     rows: list[tuple[str, str, str, str]] = [
         (
             f"“{one.remark.word}”" + (f", “{one_line(one.remark.text)}”" if one_line(one.remark.text) else ""),
-            _where(one.remark.region.low_hz, one.remark.region.high_hz),
+            "no region" if is_attribute(one.remark) else _where(one.remark.region.low_hz, one.remark.region.high_hz),
             one.verdict,
             _numbers(one),
         )
@@ -171,7 +172,9 @@ def _finding(heard: HeardSheet, findings: Sequence[Finding]) -> str:
 def _reading(heard: HeardSheet) -> str:
     test = heard.matching.test
     told = chance_in_words(test) if test is not None else sentence(heard.matching.reason)
-    hidden = len(heard.matching.remarks) - _MOST_BARS
+    hidden = len(heard.matching.remarks) - min(
+        _MOST_BARS, sum(not is_attribute(one.remark) for one in heard.matching.remarks)
+    )
     more = f"{hidden} more remarks stand in the table." if hidden > 0 else ""
     seal = f"{KNOWN if heard.is_after_data else SEALED}."
     return joined("Each bar is one remark, over the range it speaks of.", seal, told, more)

@@ -12,6 +12,7 @@ from earwitness.exhibits.words import listed, true_minus
 from earwitness.insight.findings import Finding
 from earwitness.insight.findings.finding import AimAnswer
 from earwitness.insight.findings.search import COSTLY_DIP_DB
+from earwitness.insight.listening.attributes import is_attribute
 from earwitness.insight.listening.telling import span_in_words
 from earwitness.insight.mend.aim import aim_words
 from earwitness.insight.mend.equalizer import Band
@@ -116,11 +117,12 @@ def _unanswered(advice: Advice) -> Iterator[Line]:
             )
             if rests:
                 continue
-            where = span_in_words(m.remark.region.low_hz, m.remark.region.high_hz)
+            beyond = is_attribute(m.remark)
+            where = "" if beyond else f", {span_in_words(m.remark.region.low_hz, m.remark.region.high_hz)}"
             told = {
-                "agrees": "the curves agree",
-                "contradicts": "the data say otherwise",
-                "no counterpart": "nothing there that stands out",
-                "not judged": "the data do not reach there",
+                "agrees": "the figures agree" if beyond else "the curves agree",
+                "contradicts": "the data contradict it",
+                "no counterpart": "no match in the data" if beyond else "nothing there that stands out",
+                "not judged": "no data speak to it" if beyond else "the data do not reach there",
             }[m.verdict]
-            yield Line("", f"“{m.remark.word}”, {where}", told, "", True, False)
+            yield Line("", f"“{m.remark.word}”{where}", told, "", True, False)

@@ -9,15 +9,16 @@ no counterpart, unless it said even.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
+from earwitness.insight.listening.attributes import ATTRIBUTES, is_attribute, judge, level_at_1m_db
 from earwitness.insight.listening.chance import Chance, Senses, chance
 from earwitness.insight.listening.evidence import Evidence, FindingLike, Told, told_of
 from earwitness.insight.listening.remark import Region, Remark, Sense, remarks_of
-from earwitness.insight.listening.telling import told_in_words
+from earwitness.insight.listening.telling import beyond_timbre_in_words, told_in_words
 from earwitness.insight.listening.vocabulary import heard_words
 from earwitness.quantities import Reading
 from earwitness.quantities.arrays import BoolArray
@@ -80,10 +81,23 @@ def verdict_of(sense: Sense, told: Told) -> Verdict:
 def matched(sheet: ListeningSheet, reading: Reading, findings: Sequence[FindingLike]) -> Matching:
     """The remarks of `sheet` held against `reading` and `findings`.
 
-    The regions of the vocabulary, together with the sheet's own, are the pool of the permutation test.
+    The regions of the vocabulary, together with the sheet's own, are the pool of the permutation test. Words beyond
+    timbre belong to no region: they are judged by figures and take no part in that test.
     """
-    pool = [Region(w.low_hz, w.high_hz) for w in heard_words().values()]
-    return matched_remarks(remarks_of(sheet), reading, findings, pool=pool)
+    pool = [Region(w.low_hz, w.high_hz) for w in heard_words().values() if w.word not in ATTRIBUTES]
+    remarks = remarks_of(sheet)
+    places = [place for place, one in enumerate(remarks) if not is_attribute(one)]
+    found = matched_remarks([remarks[place] for place in places], reading, findings, pool=pool)
+    made: list[MatchedRemark] = []
+    plain = iter(found.remarks)
+    for one in remarks:
+        if is_attribute(one):
+            verdict, why = judge(one, reading.figures, level_at_1m_db(sheet))
+            made.append(MatchedRemark(one, verdict, (), beyond_timbre_in_words(one, verdict, why)))
+        else:
+            other = next(plain)
+            made.append(other if other.repeats is None else replace(other, repeats=places[other.repeats]))
+    return replace(found, remarks=tuple(made))
 
 
 def matched_remarks(

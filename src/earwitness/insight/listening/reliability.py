@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from earwitness.insight.listening.attributes import is_attribute
 from earwitness.insight.listening.matching import MatchedRemark
 from earwitness.insight.listening.remark import Region
 from earwitness.insight.words import REGIONS
@@ -40,9 +41,10 @@ def reliability(remarks: Iterable[MatchedRemark]) -> tuple[Reliability, ...]:
     """Records of all bands, low to high, and of "all" at the end.
 
     remarks : of sheets sealed before the data were shown; others prove nothing and must be left out. A remark belongs
-    to the band of its region's middle; repeats within a sheet and remarks that could not be judged do not count.
+    to the band of its region's middle; repeats within a sheet, remarks that could not be judged and words beyond
+    timbre do not count.
     """
-    counted = [m for m in remarks if m.verdict != "not judged" and m.repeats is None]
+    counted = [m for m in remarks if m.verdict != "not judged" and m.repeats is None and not is_attribute(m.remark)]
     rows = [_row(name, band, [m for m in counted if _is_in(m, band)]) for name, band in BANDS]
     return (*rows, _row("all", Region(BANDS[0][1].low_hz, BANDS[-1][1].high_hz), counted))
 

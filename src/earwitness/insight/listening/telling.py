@@ -35,6 +35,11 @@ def told_in_words(remark: Remark, verdict: str, evidence: Sequence[Evidence]) ->
     return text + "."
 
 
+def beyond_timbre_in_words(remark: Remark, verdict: str, why: str) -> str:
+    """A remark that belongs to no region, its verdict and what that rests on."""
+    return f"“{remark.word}” ({remark.strength}): {verdict}; {why}."
+
+
 def evidence_in_words(evidence: Evidence) -> str:
     """Size with its 95 % uncertainty, place, and kind."""
     u = 2.0 * evidence.u_db

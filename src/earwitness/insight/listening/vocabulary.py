@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from earwitness.insight.listening.attributes import attribute_words
 from earwitness.insight.words import VOCABULARY
 from earwitness.session.notes import HeardWord
 
@@ -15,4 +16,4 @@ _OF_TEXTURE = (
 def heard_words() -> dict[str, HeardWord]:
     """Every word a remark may use, by itself in lower case; in the order of the vocabulary."""
     known = [HeardWord(w.name, w.low_hz, w.high_hz, w.direction) for w in VOCABULARY]
-    return {w.word.casefold(): w for w in (*known, *_OF_TEXTURE)}
+    return {w.word.casefold(): w for w in (*known, *_OF_TEXTURE, *attribute_words())}

@@ -1,0 +1,143 @@
+"""Words for what is heard beyond timbre: width, depth, focus, dynamics, noises; and what data can speak to them.
+
+The groups are those of EBU Tech 3286 (spatial impression, stereo impression, freedom from noise and distortions), of
+ITU-R BS.2399 the dynamics; both lists from memory. Where no figure of a loudspeaker alone can speak to a word, the
+verdict says so. The limits are own choices.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from earwitness.figures.registry import place_of
+from earwitness.insight.listening.remark import Remark
+from earwitness.insight.match.amplifier import PAIR_IN_ROOM_DB
+from earwitness.quantities import Figure
+from earwitness.session.notes import Direction, HeardWord, ListeningSheet
+
+Group = Literal["width", "depth", "focus", "dynamics", "noises"]
+Judged = Literal["agrees", "contradicts", "no counterpart", "not judged"]
+WHOLE_HZ = (20.0, 20_000.0)
+EBU, ITU = "EBU Tech 3286, from memory", "ITU-R BS.2399, from memory"
+NARROW_DEG, WIDE_DEG = 100.0, 140.0
+COMPRESSED_DB, UNCOMPRESSED_DB = 1.0, 0.5
+DISTORTED_PERCENT, CLEAN_PERCENT = 3.0, 1.0
+PEAKS_DB = 10.0
+"""Of music over its average level. Common practice, no source."""
+K = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Attribute:
+    """A word; is_much : it says that there is much of what it speaks of; source : the published list of its group."""
+
+    word: str
+    group: Group
+    is_much: bool
+    source: str
+
+    @property
+    def direction(self) -> Direction:
+        return "too much" if self.is_much else "too little"
+
+
+ATTRIBUTES: Mapping[str, Attribute] = {
+    one.word: one
+    for one in (
+        Attribute("wide", "width", True, EBU),
+        Attribute("narrow", "width", False, EBU),
+        Attribute("deep stage", "depth", True, EBU),
+        Attribute("flat stage", "depth", False, EBU),
+        Attribute("focused", "focus", True, EBU),
+        Attribute("blurred", "focus", False, EBU),
+        Attribute("dynamic", "dynamics", True, ITU),
+        Attribute("compressed", "dynamics", False, ITU),
+        Attribute("distorted", "noises", True, EBU),
+        Attribute("free of distortion", "noises", False, EBU),
+        Attribute("buzzing", "noises", True, EBU),
+        Attribute("hissing by itself", "noises", True, EBU),
+    )
+}
+_SILENT: Mapping[str, str] = {
+    "deep stage": "no figure of a loudspeaker alone speaks to depth; recording and room make it",
+    "flat stage": "no figure of a loudspeaker alone speaks to depth; recording and room make it",
+    "focused": "no figure of one loudspeaker speaks to focus; how alike the two are, and the room, make it",
+    "blurred": "no figure of one loudspeaker speaks to focus; how alike the two are, and the room, make it",
+    "buzzing": "harmonics above the fifth, in which a buzz lies, are not measured",
+    "hissing by itself": "the noise of a loudspeaker without a signal is not measured",
+}
+
+
+def attribute_words() -> tuple[HeardWord, ...]:
+    """The words as a sheet knows them; they speak of no region, so all of it stands for them."""
+    return tuple(HeardWord(one.word, *WHOLE_HZ, one.direction) for one in ATTRIBUTES.values())
+
+
+def is_attribute(remark: Remark) -> bool:
+    """Whether a remark is one of these, which belong to no region of frequencies."""
+    return remark.word in ATTRIBUTES
+
+
+def level_at_1m_db(sheet: ListeningSheet) -> float:
+    """The level that each loudspeaker made at 1 m: that at the seat, less what two in a room give more (6 dB)."""
+    gain = PAIR_IN_ROOM_DB[0] if sheet.pieces > 1 else PAIR_IN_ROOM_DB[0] - 3.0
+    return sheet.level_db + 20.0 * math.log10(sheet.distance_m) - gain
+
+
+def judge(remark: Remark, figures: Mapping[str, Figure], level_db: float) -> tuple[Judged, str]:
+    """Verdict and what it rests on, in words. level_db : of each loudspeaker at 1 m while it was heard."""
+    one = ATTRIBUTES[remark.word]
+    # A sheet may turn its word round.
+    is_much = one.is_much if remark.direction == one.direction else not one.is_much
+    if one.word in _SILENT:
+        return "not judged", _SILENT[one.word]
+    if one.group == "width":
+        return _width(figures.get("nominal_coverage_horizontal"), is_much)
+    if one.group == "dynamics":
+        return _of_level(figures, "compression_at_level", level_db, not is_much, (UNCOMPRESSED_DB, COMPRESSED_DB))
+    return _of_level(figures, "distortion_at_level", level_db, is_much, (CLEAN_PERCENT, DISTORTED_PERCENT))
+
+
+def _sided(low: float, high: float, limits: tuple[float, float], is_much: bool) -> Judged:
+    """By a 95 % interval against two limits, between which nothing is said."""
+    if low >= limits[1]:
+        return "agrees" if is_much else "contradicts"
+    if high <= limits[0]:
+        return "contradicts" if is_much else "agrees"
+    return "no counterpart"
+
+
+def _width(coverage: Figure | None, is_much: bool) -> tuple[Judged, str]:
+    if coverage is None or coverage.value is None or coverage.u is None:
+        return "not judged", "the horizontal coverage is not known"
+    u = K * coverage.u
+    verdict = _sided(coverage.value - u, coverage.value + u, (NARROW_DEG, WIDE_DEG), is_much)
+    told = f"horizontal coverage is {coverage.value:.0f} ± {max(u, 1.0):.0f}°"
+    return verdict, f"{told}; under {NARROW_DEG:.0f}° counts as narrow, over {WIDE_DEG:.0f}° as wide"
+
+
+def _of_level(
+    figures: Mapping[str, Figure], base: str, level_db: float, is_much: bool, limits: tuple[float, float]
+) -> tuple[Judged, str]:
+    """By a figure at equal level: that of the lowest level at or above the peaks that were played."""
+    name = {"compression_at_level": "mean compression", "distortion_at_level": "the largest distortion"}[base]
+    known = sorted(
+        (float(place_of(key).split()[0]), figure)
+        for key, figure in figures.items()
+        if key.startswith(f"{base}@") and figure.value is not None and figure.u is not None
+    )
+    if not known:
+        return "not judged", f"{name} at a stated level was not measured"
+    peaks = level_db + PEAKS_DB
+    at, figure = next(((at, one) for at, one in known if at >= peaks), known[-1])
+    value, u = figure.value or 0.0, K * (figure.u or 0.0)
+    low, high = (0.0 if figure.bound else value - u), value + u
+    verdict = _sided(low, high, limits, is_much)
+    # Quieter than the peaks that were heard, a small value says nothing; louder, a large one says nothing.
+    too_low, too_high = at < peaks and high <= limits[0], at > peaks + PEAKS_DB and low >= limits[1]
+    told = f"{figure.bound} {value:.2g} {figure.unit}".strip()
+    text = f"{name} is {told} at {at:g} dB, where peaks of about {peaks:.0f} dB at 1 m were heard"
+    return ("no counterpart" if too_low or too_high else verdict), text
