@@ -164,7 +164,9 @@ def test_planted_flaws_come_out_as_what_they_are(archive: Path) -> None:
 def test_three_bands_mend_what_can_be_mended(archive: Path) -> None:
     mend = document("mend", "causeway", "--archive", archive, "--bands", "3")["mend"]
     bands = mend["equalizer"]["bands"]
-    assert len(bands) == 3
+    # A third band that rounds to nothing is left out; where there is one it only sets the balance.
+    assert 2 <= len(bands) <= 3
+    assert sum(abs(band["gain_db"]) >= 0.5 for band in bands) == 2
 
     def against(hz: float) -> dict:
         return next(b for b in bands if b["kind"] == "peaking" and abs(math.log2(b["frequency_hz"] / hz)) < 0.3)
@@ -176,7 +178,7 @@ def test_three_bands_mend_what_can_be_mended(archive: Path) -> None:
     hz, gain = np.array(mend["equalizer"]["frequency_hz"]), np.array(mend["equalizer"]["gain_db"])
     assert np.interp(2900.0, hz, gain) < 1.0
     left = [step["left_db"] for step in mend["by_count"]]
-    assert left[3] < 0.5 * left[0]
+    assert left[len(bands)] < 0.5 * left[0]
     rough = mend["roughness_db"]["listening_window"]
     assert rough["after"] < rough["before"]
 
