@@ -64,6 +64,9 @@ def high_orders(
     both[0, length - first : length - last] = both[1, length - first : length - last]
     spectra = scipy.fft.rfft(both, axis=-1)
     spectra *= scipy.fft.rfft(stimulus.samples, length) if played is None else played
+    # On the circle of the response what was heard late at the lowest frequencies lies where high orders do.
+    lowest_hz = LOWEST_ORDER * max(LOW_HZ, 2.0 * law.start_hz)
+    spectra[0, : math.ceil(lowest_hz * length / rate)] = 0.0
     high, whole = scipy.fft.irfft(spectra, length, axis=-1, overwrite_x=True)
     count = math.floor(BANDS_PER_OCTAVE * math.log2(highest_hz / max(LOW_HZ, 2.0 * law.start_hz)))
     edges = highest_hz * 2.0 ** ((np.arange(count + 1) - count) / BANDS_PER_OCTAVE)
