@@ -1,6 +1,6 @@
 """Is the truth inside the stated uncertainty? Random sessions of loudspeakers and rigs that nobody tuned on.
 
-    python benchmarks/coverage.py [--draw tuning|"held out"] [--sessions N] [--first N] [--jobs N] [--keep FOLDER]
+    python benchmarks/coverage.py [--draw tuning|"held out"|fresh] [--sessions N] [--first N] [--jobs N] [--keep FOLDER]
     python benchmarks/coverage.py --draw tuning --sessions 40 --off places radii
     python benchmarks/coverage.py --causes 12
 

@@ -53,11 +53,11 @@ def test_harmonics_carry_what_the_grid_can_carry() -> None:
 
 
 def test_where_the_grid_cannot_carry_them_levels_of_neighbors_serve_and_u_holds() -> None:
-    """30 degrees at 4 kHz: harmonics would be 20 dB wrong (F9.19); neighbors are not, and 80 % lie inside 2 u, beside
+    """30 degrees at 4 kHz: harmonics would be 20 dB wrong (F9.19); neighbors are not, and 85 % lie inside 2 u, beside
     nulls narrower than the grid."""
     error, u, _ = taken(grid(30.0, turned_deg=7.0), np.array([3000.0, 4000.0, 5000.0]))
     assert np.median(np.abs(error)) < 1.0
-    assert np.mean(np.abs(error) <= 2 * u) >= 0.8
+    assert np.mean(np.abs(error) <= 2 * u) >= 0.85
 
 
 @pytest.mark.parametrize("step_deg", [10.0, 15.0, 20.0, 30.0])
