@@ -68,10 +68,7 @@ def recorded(heard: Heard, random: np.random.Generator) -> ComplexArray:
     turned = np.where(np.abs(elevation) > 90.0, 180.0 - azimuth, azimuth)
     found = heard(turned, np.where(np.abs(elevation) > 90.0, np.sign(elevation) * 180.0 - elevation, elevation))
     level = -20 * np.log10(away / DISTANCE_M)[:, None] + np.where(ACROSS, 0.0, 0.1 * draw())[:, None]
-    for orbit in (ACROSS, ~ACROSS):
-        ramp = np.zeros(70)
-        ramp[orbit] = np.linspace(-0.5, 0.5, int(orbit.sum()))
-        level = level + 0.1 * draw() * ramp[:, None]
+    level = level + 0.1 * draw() * np.linspace(-0.5, 0.5, 70)[:, None]
     places = 0.007 * draw(70)[:, None]
     level = level - 20 * np.log10(1 + places / DISTANCE_M)
     level = level - 20 * np.log10(1 + 0.005 / DISTANCE_M * random.uniform(-1, 1)) + 0.03 * draw(found.shape)
