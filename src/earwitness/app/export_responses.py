@@ -19,9 +19,10 @@ from earwitness.session.patterns import FILE
 from earwitness.session.record import Loudspeaker
 from earwitness.session.responses import Orbit
 
-FORMS = ("tables", "wide tables", "impulse responses", "sofa")
+FORMS = ("tables", "wide tables", "impulse responses", "sofa", "spherical harmonics")
 RATE_HZ, SAMPLES = 48_000, 2**17
 _LEAD_S = 0.05
+HARMONIC_ORDER = 20
 _FEWEST_POINTS = 4
 _ORBITS: tuple[tuple[Orbit, str], ...] = (("horizontal", "h"), ("vertical", "v"))
 
@@ -48,14 +49,14 @@ def export_responses(archive_folder: Path, name: str, folder: Path, form: str) -
         groups = _WRITERS[form](folder, response)
         if measurement.impedance is not None:
             groups.append(_impedance(folder, measurement.impedance))
-        stated = stated_of(session.loudspeaker, session.date, response)
+        stated = stated_of(session.loudspeaker, session.date, response, form)
         (folder / FILE).write_text(session_text(Survey(folder, tuple(groups), (), ()), stated), encoding="utf-8")
     except OSError as error:
         raise OutputError(f"the export cannot be written: {error.strerror}", where=str(folder)) from error
     return tuple(sorted(folder.iterdir()))
 
 
-def stated_of(loudspeaker: Loudspeaker, date: str, response: DirectionalResponse) -> Stated:
+def stated_of(loudspeaker: Loudspeaker, date: str, response: DirectionalResponse, form: str) -> Stated:
     """What the session of an export states."""
     return Stated(
         name=loudspeaker.name,
@@ -78,6 +79,7 @@ def stated_of(loudspeaker: Loudspeaker, date: str, response: DirectionalResponse
         data="Pa/V",
         samples="Pa/V",
         axis=(0.0, 0.0),
+        harmonics="orthonormal" if form == "spherical harmonics" else "",
         symmetric=loudspeaker.symmetric,
     )
 
@@ -199,6 +201,26 @@ def _sofa(folder: Path, response: DirectionalResponse) -> list[Group]:
     return [Group("directions", "directivity.sofa", (), None, (0.0,))]
 
 
+def _harmonics(folder: Path, response: DirectionalResponse) -> list[Group]:
+    """The smoothest series through the measured directions, which it gives back as they are."""
+    from earwitness.formats.harmonic_sofa import smoothest
+    from earwitness.formats.sofa import write_harmonics
+
+    if response.phase != "common":
+        raise InputError(
+            "the directions share no time, so their pressures make no series of harmonics",
+            remedy="export tables or SOFA",
+        )
+    coefficients = smoothest(response.directions.unit_vectors(), response.pressure, HARMONIC_ORDER)
+    comment = (
+        "Coefficients of real orthonormal spherical harmonics, order n^2 + n + m, without Condon-Shortley sign; pascal "
+        "per volt at 1 m, exp(+j omega t). The smoothest series through the measured directions: what it gives between "
+        "them was not measured. Validity and uncertainty stand in tables beside this file."
+    )
+    write_harmonics(folder / "harmonics.sofa", response.axis.hz, coefficients, comment=comment)
+    return [Group("directions", "harmonics.sofa", (), None, (0.0,)), *_uncertainty(folder, response)]
+
+
 def _impedance(folder: Path, load: Impedance) -> Group:
     rows = zip(load.axis.hz, np.abs(load.ohm), np.degrees(np.angle(load.ohm)), load.valid, strict=True)
     lines = ["Hz\tohm\tdeg", *(f"{f:.8g}\t{size:.6f}\t{turn:.5f}" for f, size, turn, ok in rows if ok)]
@@ -211,4 +233,5 @@ _WRITERS: dict[str, Callable[[Path, DirectionalResponse], list[Group]]] = {
     "wide tables": _wide_tables,
     "impulse responses": _impulses,
     "sofa": _sofa,
+    "spherical harmonics": _harmonics,
 }

@@ -16,7 +16,7 @@ from earwitness.session.patterns import FILE
 
 _TEXT_FACTS = (
     "name", "maker", "type", "enclosure", "reference_axis", "date", "space", "smoothing", "phase", "measured_by",
-    "unit", "plane", "data", "samples", "positions",
+    "unit", "plane", "data", "samples", "positions", "harmonics",
 )  # fmt: skip
 _NUMBER_FACTS = (
     "rated_impedance_ohm", "voltage_v", "reference_distance_m", "measured_distance_m", "gate_ms", "lowest_hz", "u_db",

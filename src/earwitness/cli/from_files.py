@@ -65,6 +65,7 @@ _ENCLOSURES = ("closed", "vented", "passive radiator", "open", "other")
     default=None,
     help="Source positions of SOFA files.",
 )
+@click.option("--harmonics", default="", help="Spherical harmonics of SOFA files: orthonormal, N3D or SN3D.")
 @click.option("--invented", is_flag=True, help="The loudspeaker exists only for demonstration.")
 def from_files(folder: Path, write: bool, again: bool, **facts: Any) -> None:
     """Look at the files in FOLDER, say what each seems to be, and write a session.toml that says so.
@@ -123,7 +124,7 @@ def add_list(table: Path, archive: Path | None) -> None:
 @click.option("--to", "folder", type=click.Path(path_type=Path), required=True, help="A new folder.")
 @click.option(
     "--form",
-    type=click.Choice(("tables", "wide tables", "impulse responses", "sofa")),
+    type=click.Choice(("tables", "wide tables", "impulse responses", "sofa", "spherical harmonics")),
     default="tables",
     show_default=True,
     help="How the responses are written.",

@@ -14,11 +14,12 @@ from typing import Any
 import numpy as np
 
 from earwitness.errors import FormatError
+from earwitness.formats.harmonic_sofa import HARMONICS, harmonic_basis, order_of
 from earwitness.formats.netcdf_probe import probe
 from earwitness.formats.response_table import Question
 from earwitness.formats.sofa import _BROKEN as BROKEN
 from earwitness.formats.sofa import MAX_BYTES, MAX_VALUES, TRUST, _checked_bytes, _frame, _load, _numbers, _points
-from earwitness.quantities import Directions
+from earwitness.quantities import Directions, cta_orbits
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray, lock_fields
 
 TRANSFER = ("FreeFieldDirectivityTF", "GeneralTF", "GeneralTF-E")
@@ -94,17 +95,10 @@ def _read(path: Path, sofa: Any, convention: str, answers: dict[str, str]) -> So
     asked: list[Question] = []
     impulse = convention in IMPULSE
     values = _values(sofa, impulse=impulse)
-    for name in ("ReceiverPosition", "EmitterPosition"):
-        if str(getattr(sofa, f"{name}_Type", "")).startswith("spherical harmonics"):
-            raise _refused(
-                path,
-                "it holds coefficients of spherical harmonics, whose order and normalization the file does not name",
-                expected="responses by direction",
-            )
-    values = _one_state(path, values, told)
-    points = _places(path, sofa, values.shape, answers, asked, told)
-    values = values.reshape(points.shape[0], -1)
-    points = _turned(sofa, points, convention, answers, asked)
+    if harmonic := _is_harmonic(sofa):
+        values, points = _of_harmonics(path, sofa, values, harmonic, convention, answers, asked, told)
+    else:
+        values, points = _of_places(path, sofa, values, convention, answers, asked, told)
     radius = np.linalg.norm(points, axis=1)
     if not ((radius > 0) & (radius <= _FARTHEST_M)).all():
         raise _refused(path, "it holds positions that are no directions")
@@ -147,6 +141,67 @@ def _read(path: Path, sofa: Any, convention: str, answers: dict[str, str]) -> So
     )
 
 
+def _of_places(
+    path: Path,
+    sofa: Any,
+    values: ComplexArray,
+    convention: str,
+    answers: dict[str, str],
+    asked: list[Question],
+    told: list[str],
+) -> tuple[ComplexArray, FloatArray]:
+    """(D, N) responses and (D, 3) where each was taken, in the source's frame."""
+    values = _one_state(path, values, told)
+    points = _places(path, sofa, values.shape, answers, asked, told)
+    return values.reshape(points.shape[0], -1), _turned(sofa, points, convention, answers, asked)
+
+
+def _is_harmonic(sofa: Any) -> str:
+    """Which positions are coefficients of spherical harmonics, or ""."""
+    for name in ("Receiver", "Emitter"):
+        if str(getattr(sofa, f"{name}Position_Type", "")).startswith("spherical harmonics"):
+            return name
+    return ""
+
+
+def _of_harmonics(
+    path: Path,
+    sofa: Any,
+    values: ComplexArray,
+    which: str,
+    convention: str,
+    answers: dict[str, str],
+    asked: list[Question],
+    told: list[str],
+) -> tuple[ComplexArray, FloatArray]:
+    """(70, N) responses at the directions of ANSI/CTA-2034-A and these, as the source sees them.
+
+    The series stands in the frame of what its coefficients belong to, about the source.
+    """
+    values = values[:1].reshape(-1, values.shape[-1])
+    order = order_of(len(values))
+    for name in ("SourcePosition", "ListenerPosition"):
+        if (
+            np.abs(_points(np.reshape(_numbers(getattr(sofa, name, np.zeros(3))), (-1, 3)), _kind(sofa, name))).max()
+            > 1e-6
+        ):
+            raise _refused(path, f"its harmonics are not about the source: {name} is not the origin")
+    wanted = cta_orbits().unit_vectors()
+    inward = np.eye(3)
+    if hasattr(sofa, "SourceView"):
+        inward = _frame_of(sofa, "Source", (1.0, 0.0, 0.0))[0].T
+    else:
+        turned = _turned(sofa, np.eye(3), convention, answers, asked)
+        inward = turned if "axis" in answers else inward
+    outward = _frame_of(sofa, "Listener", (1.0, 0.0, 0.0))[0] if which == "Receiver" else np.eye(3)
+    kind = answers.get("harmonics", "")
+    if kind not in HARMONICS:
+        asked.append(Question("harmonics", 0, "SOFA names no normalization and sign of spherical harmonics", HARMONICS))
+        kind = HARMONICS[0]
+    told.append(f"{len(values)} coefficients of spherical harmonics, order {order}, evaluated at the 70 directions")
+    return np.asarray(harmonic_basis(order, wanted @ (outward @ inward).T, kind) @ values), wanted
+
+
 def _trust(sofa: Any, shape: tuple[int, ...]) -> tuple[FloatArray | None, FloatArray | None, FloatArray | None]:
     """(D, F) validity, (D, F) and (F,) standard uncertainty [dB] of a file that `write_sofa` made."""
     if not all(hasattr(sofa, name) for name in TRUST):
@@ -165,6 +220,8 @@ def _values(sofa: Any, *, impulse: bool) -> ComplexArray:
         real, imaginary = _numbers(sofa.Data_Real), _numbers(sofa.Data_Imag)
         found = np.empty(real.shape, complex)
         found.real, found.imag = real, imaginary
+    if found.ndim == 4 and found.shape[1] == 1 and _is_harmonic(sofa) == "Emitter":
+        found = np.moveaxis(found[:, 0], -1, 1)
     if found.ndim == 4:
         if found.shape[-1] != 1:
             raise ValueError(f"it holds {found.shape[-1]} emitters, which may be drivers or directions")

@@ -128,6 +128,33 @@ def _filled(sofar: Any, response: DirectionalResponse, *, keep_marked: bool) -> 
     return sofa
 
 
+def write_harmonics(path: Path, hz: FloatArray, coefficients: ComplexArray, *, comment: str) -> None:
+    """Write coefficients ((n + 1)^2, F) [Pa/V] of real orthonormal spherical harmonics as FreeFieldDirectivityTF 1.1.
+
+    OutputError when it cannot be written.
+    """
+    import sofar
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        sofa = sofar.Sofa("FreeFieldDirectivityTF", version="1.1")
+        sofa.ReceiverPosition = np.zeros((len(coefficients), 3))
+        sofa.ReceiverPosition_Type, sofa.ReceiverPosition_Units = "spherical harmonics", "degree, degree, metre"
+        sofa.N, sofa.N_LongName, sofa.N_Units = hz.copy(), "frequency", "hertz"
+        sofa.Data_Real, sofa.Data_Imag = coefficients.real[np.newaxis], coefficients.imag[np.newaxis]
+        for name in ("MIDINote", "SourceTuningFrequency", "Description", "EmitterDescriptions"):
+            if hasattr(sofa, name):
+                sofa.delete(name)
+        sofa.GLOBAL_Title, sofa.GLOBAL_Comment, sofa.GLOBAL_License = "export", comment, "not stated"
+        sofa.protected = False
+        sofa.GLOBAL_DateCreated = sofa.GLOBAL_DateModified = NO_DATE
+        sofa.protected = True
+        try:
+            sofar.write_sofa(str(path), sofa)
+        except (OSError, RuntimeError) as error:
+            raise OutputError(f"the SOFA file cannot be written: {error}", where=str(path)) from error
+
+
 def _describe(
     sofa: Any, response: DirectionalResponse, *, title: str, description: str, license: str, author: str, date: str
 ) -> None:

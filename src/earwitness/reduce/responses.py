@@ -25,7 +25,7 @@ from earwitness.quantities import (
     from_orbit,
     report_axis,
 )
-from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
 from earwitness.quantities.causes import smooth_causes
 from earwitness.quantities.directions import join
 from earwitness.quantities.response import PhaseKind
@@ -173,10 +173,12 @@ def _together(parts: Sequence[Part], flags: list[QualityFlag]) -> Part:
 def _with_trust(session: Session, sources: Mapping[str, Source], whole: Part, hz: FloatArray) -> Part:
     """Validity and uncertainty from files of their own, put to the directions that they name.
 
+    A series of harmonics has a value everywhere; beside such files only the directions that they name were measured.
     InputError where such a file names a direction that no response has.
     """
     valid, u, common = whole.trust.valid.copy(), whole.trust.u_db.copy(), whole.trust.common_db.copy()
     at = whole.directions.unit_vectors()
+    told = np.zeros(len(at), dtype=np.bool_)
     for take in session.takes_of(UncertaintyTake):
         table = sources.get(take.id)
         if not isinstance(table, ResponseTable):
@@ -195,7 +197,18 @@ def _with_trust(session: Session, sources: Mapping[str, Source], whole: Part, hz
             )
         valid[rows], u[rows] = stated.valid, stated.u_db
         common = np.fmax(common, stated.common_db)
-    return replace(whole, trust=Trust(valid, u, common))
+        told[rows] = True
+    trust = Trust(valid, u, common)
+    if told.any() and any(isinstance(source, SofaDirectivity) for source in sources.values()):
+        return _rows_of(replace(whole, trust=trust), np.flatnonzero(told))
+    return replace(whole, trust=trust)
+
+
+def _rows_of(whole: Part, rows: IntArray) -> Part:
+    turned = None if whole.phase_rad is None else whole.phase_rad[rows]
+    trust = Trust(whole.trust.valid[rows], whole.trust.u_db[rows], whole.trust.common_db)
+    levels, drawn_u = whole.level_db[rows], whole.u_db[rows]
+    return Part(whole.directions.take(rows), levels, turned, drawn_u, whole.known[rows], trust, whole.take)
 
 
 def _from_first_sound(whole: Part, hz: FloatArray) -> Part:

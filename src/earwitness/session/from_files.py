@@ -330,6 +330,7 @@ class Stated:
     samples: str = ""
     axis: tuple[float, float] | None = None
     positions: str = ""
+    harmonics: str = ""
     invented: bool = False
     symmetric: bool = True
 
@@ -428,10 +429,12 @@ def _take(group: Group, stated: Stated) -> list[str]:
         lines.append('unit = "dB relative"')
     if group.kind == "directions" and group.pattern.endswith(".sofa") and not group.files:
         lines.append(f"data = {_text('relative' if stated.relative else stated.data)}")
+        lines += [f"harmonics = {_text(stated.harmonics)}"] if stated.harmonics else []
     elif group.kind in ("directions", "uncertainty"):
         lines += [f"plane = {_text(stated.plane)}"] if "plane" in asked else []
         lines += [f"data = {_text('relative' if stated.relative else stated.data)}"] if "data" in asked else []
         lines += [f"source_positions = {_text(stated.positions)}"] if "positions" in asked else []
+        lines += [f"harmonics = {_text(stated.harmonics)}"] if "harmonics" in asked else []
         if "axis" in asked and stated.axis is not None:
             lines.append(f"axis_deg = [{stated.axis[0]:g}, {stated.axis[1]:g}]")
     if group.kind == "impulse response":

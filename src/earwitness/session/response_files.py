@@ -42,7 +42,7 @@ def read_source(path: Path, take: FileTake) -> Source:
     if take.unit is not None:
         answers["unit"] = take.unit
     if isinstance(take, DirectionsTake):
-        told = {"plane": take.plane, "data": take.data, "positions": take.source_positions}
+        told = {"plane": take.plane, "data": take.data, "positions": take.source_positions, "harmonics": take.harmonics}
         answers |= {key: value for key, value in told.items() if value is not None}
         if take.axis_deg is not None:
             answers["axis"] = f"{take.axis_deg[0]:g}, {take.axis_deg[1]:g}"

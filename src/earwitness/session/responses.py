@@ -35,6 +35,14 @@ from earwitness.session.take import Channel, Distance, TakeFacts
 Angle = Annotated[Finite, Field(ge=-180, le=360)]
 Orbit = Literal["horizontal", "vertical"]
 Unit = Literal["dB SPL", "dB re 1 Pa", "dB re 1 Pa/V", "dB relative"]
+Harmonics = Literal[
+    "orthonormal",
+    "N3D",
+    "SN3D",
+    "orthonormal, Condon-Shortley sign",
+    "N3D, Condon-Shortley sign",
+    "SN3D, Condon-Shortley sign",
+]
 PhaseFact = Literal["none", "one time reference", "each direction its own", "unknown"]
 
 
@@ -97,7 +105,7 @@ class DirectionsTake(TakeFacts):
 
     plane, columns, unit : where the table does not say; axis_deg : azimuth and elevation of the file that are the
     reference axis; data : what the values of a SOFA file are, for SOFA names no unit; source_positions : what
-    directions in its source positions mean
+    directions in its source positions mean; harmonics : normalization and sign of its spherical harmonics
     """
 
     kind: Literal["directions"]
@@ -107,6 +115,7 @@ class DirectionsTake(TakeFacts):
     axis_deg: tuple[Angle, Annotated[Finite, Field(ge=-90, le=90)]] | None = None
     data: Literal["Pa/V", "Pa", "relative"] | None = None
     source_positions: Literal["radiated directions", "places of the source"] | None = None
+    harmonics: Harmonics | None = None
 
 
 class UncertaintyTake(TakeFacts):
