@@ -126,7 +126,7 @@ class MendDesk:
         aim: tuple[str, float] | None = None,
     ) -> tuple[Prepared, Weighed]:
         """Before and behind the equalizer. aim : orbit and angle [deg]; then the curves are those of that aim, and
-        nothing is said of the goal, which is one straight ahead."""
+        nothing is said of the goal, which is one on axis."""
         key: tuple[object, ...]
         if aim is not None and aim[1] != 0.0:
             key = aim

@@ -20,8 +20,8 @@ EDGE_DB = 6
 NOT_REACHED = "_not_reached"
 _TITLES = {"horizontal": "Across", "vertical": "Above and below"}
 _SUBTITLES = {
-    "horizontal": "Horizontal directivity: level to the left (+) and right (−), against straight ahead",
-    "vertical": "Vertical directivity: level above (+) and below (−), against straight ahead",
+    "horizontal": "Horizontal directivity: level to the left (+) and right (−), against the axis",
+    "vertical": "Vertical directivity: level above (+) and below (−), against the axis",
 }
 SIDES = {"horizontal": ("left", "right"), "vertical": ("up", "down")}
 _SIDE_WORDS = {"left": "to the left", "right": "to the right", "up": "upward", "down": "downward"}
@@ -109,11 +109,11 @@ def _reading_words(reading: Reading, field: DirectivityMap, edges: tuple[Curve, 
 def _edge_words(reading: Reading, field: DirectivityMap) -> str:
     """What the fall counts from, and where that is not the axis."""
     said = (
-        f"The heavier edge marks where the sound has first fallen by {EDGE_DB} dB: against straight ahead, or against "
+        f"The heavier edge marks where the sound has first fallen by {EDGE_DB} dB: against the axis, or against "
         "the mean at 10° and 20° to either side where that is louder."
     )
     dips = reading.choices.get(dips_key(field.orbit))
-    return said if dips is None else f"{said} So it is where straight ahead lies in a dip: {dips}."
+    return said if dips is None else f"{said} So it is where the axis lies in a dip: {dips}."
 
 
 def _step_words(field: DirectivityMap, measurement: Measurement) -> str:

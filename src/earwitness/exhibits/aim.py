@@ -12,7 +12,7 @@ _COMPARED_DEG = 20.0
 
 
 def aim_chart(advised: AimAdvised) -> Chart | None:
-    """Direct sound and in-room prediction straight ahead and at the best aim, or at 20 degrees where none is better."""
+    """Direct sound and in-room prediction on axis and at the best aim, or at 20 degrees where none is better."""
     study = advised.horizontal
     if study is None:
         return None
@@ -46,7 +46,7 @@ def _panel(label: str, ahead: Aim, other: Aim, words: str, role: Role) -> Panel:
         high,
         5.0,
         traces=(
-            Trace(first.renamed(f"{first.key}_ahead", first.name), "before", "straight ahead"),
+            Trace(first.renamed(f"{first.key}_ahead", first.name), "before", "on axis"),
             Trace(second.renamed(f"{second.key}_turned", second.name), role, words.replace(" the axis", "", 1), True),
         ),
     )

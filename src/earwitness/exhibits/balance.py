@@ -74,7 +74,7 @@ def _finding(reading: Reading) -> str:
     key = "listening_window" if "listening_window" in reading.curves else "on_axis"
     words = {
         "listening_window": "The sound that reaches listeners directly (listening window)",
-        "on_axis": "The sound straight ahead (on-axis response)",
+        "on_axis": "The on-axis response",
     }[key]
     spread = spread_of(reading.curves[key]) if key in reading.curves else None
     first = f"{words} {deviation_words(spread)}." if spread else f"{words} is not valid over an octave of the midrange."

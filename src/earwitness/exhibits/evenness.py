@@ -54,7 +54,7 @@ def evenness(reading: Reading, measurement: Measurement) -> Chart | None:
         subtitle="On-axis response in windows of ±1.5 and ±3 dB about its mean level",
         caption=Caption(
             joined(
-                f"The sound straight ahead (on-axis response) {deviation_words(spread)}.",
+                f"The on-axis response {deviation_words(spread)}.",
                 _share_words(reading, curve, spread),
             ),
             joined(

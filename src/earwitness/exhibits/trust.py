@@ -97,7 +97,7 @@ def _finding(axis: FrequencyAxis, total: FloatArray, known: BoolArray) -> str:
             told.append(f"{_within(COVERAGE_FACTOR * u)} at {frequency_words(hz)}")
         else:
             silent.append(frequency_words(hz))
-    first = f"The level straight ahead is known to {', '.join(told)} (expanded uncertainty, 95 %)." if told else ""
+    first = f"The level on axis is known to {', '.join(told)} (expanded uncertainty, 95 %)." if told else ""
     return joined(first, f"At {listed(tuple(silent))} it cannot be trusted." if silent else "")
 
 

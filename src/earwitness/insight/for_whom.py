@@ -201,7 +201,7 @@ def _seats(known: Mapping[str, Figure]) -> Said | None:
         return None
     text = f"The direct sound stays within 6 dB over {' and '.join(parts)}, both sides together: "
     text += "the median over 1 kHz to 10 kHz" + (", in brackets how it varies there" if "(" in text else "")
-    text += ". It counts from straight ahead, or from the mean at 10° and 20° to either side where that is louder"
+    text += ". It counts from the axis, or from the mean at 10° and 20° to either side where that is louder"
     return Said("seats", f"{text}.", tuple(keys))
 
 

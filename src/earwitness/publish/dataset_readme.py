@@ -30,12 +30,12 @@ _FILES: Final = {
 _DEFINITIONS: Final = (
     "Means over directions are energy means, 10 lg of the mean of 10^(L/10). Between frequencies levels run straight "
     "in dB over the logarithm of frequency. What needs a direction that is not there is missing.",
-    "- Listening window: straight ahead, ±10°, ±20° and ±30° across, ±10° above and below.",
+    "- Listening window: on axis, ±10°, ±20° and ±30° across, ±10° above and below.",
     "- Early reflections: the mean of five parts with equal weight: floor (20°, 30°, 40° below), ceiling (40°, 50°, "
     "60° above), front wall (0° to ±30° across), side walls (±40° to ±80° across), rear wall (±90° to 180° across; "
     "`choices` in `metadata.json` says which of them).",
     "- Sound power: every direction of both orbits weighted by its share of the sphere, (F(θ + 5°) − F(θ − 5°)) / 2π "
-    "with F(t) = −arcsin(cos t / √2) at an angle θ from the axis, and 4 (F(5°) − F(0°)) / 2π straight ahead "
+    "with F(t) = −arcsin(cos t / √2) at an angle θ from the axis, and 4 (F(5°) − F(0°)) / 2π on axis "
     "and behind, unless `choices` names another multiple; the sum is divided by that of the weights.",
     "- Predicted in-room response: energies 0.12 listening window, 0.44 early reflections, 0.44 sound power.",
     "- Directivity indices: listening window less early reflections, and less sound power.",

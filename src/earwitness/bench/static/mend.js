@@ -167,7 +167,7 @@ function paintCandidates() {
         "div", { class: `candidate${isNow ? " now" : ""}` },
         make("b", {}, letter),
         make("span", {}, one ? one.words : "empty"),
-        make("button", { type: "button", "aria-pressed": String(Boolean(isNow)), disabled: !one, onclick: () => take(letter), "aria-label": `switch to ${letter}` }, isNow ? "In hand" : "Switch to"),
+        make("button", { type: "button", "aria-pressed": String(Boolean(isNow)), disabled: !one, onclick: () => take(letter), "aria-label": `switch to ${letter}` }, isNow ? "Shown" : "Switch to"),
         make("button", { type: "button", onclick: () => hold(letter), "aria-label": `keep what is set as ${letter}` }, "Keep as"),
       );
     }),
@@ -407,7 +407,7 @@ function followAddress() {
   if (found) tryAim(found[1], +found[2]);
 }
 function aimWords(orbit, angle) {
-  if (!angle) return "straight ahead";
+  if (!angle) return "on axis";
   if (orbit === "vertical") return `${Math.abs(angle)}° ${angle > 0 ? "above" : "below"} the axis`;
   const isNamed = study.horizontal?.both_sides;
   return `${Math.abs(angle)}° off the axis${angle < 0 ? " to its own right" : isNamed ? " to its own left" : ""}`;
@@ -425,7 +425,7 @@ function aimAt(angle, isFromTable = false) {
   const isAway = one.angle_deg !== 0;
   find("figures-aim").hidden = !isAway;
   const lost = Object.entries(KNOWN_AT_AIMS).filter(([key]) => desk.plain.has(key) && !one.curves[key]).map(([, name]) => name);
-  find("figures-aim-words").textContent = `Curves and figures are those ${aimWords(orbit, one.angle_deg)}${one.notes.length ? ` (${one.notes.join("; ")})` : ""}. The sound power is the same at every aim, and the target, which is one straight ahead, is left out.${lost.length ? ` Not known at this aim: ${lost.join(", ")}.` : ""}`;
+  find("figures-aim-words").textContent = `Curves and figures are those ${aimWords(orbit, one.angle_deg)}${one.notes.length ? ` (${one.notes.join("; ")})` : ""}. The sound power is the same at every aim, and the target, which is one on axis, is left out.${lost.length ? ` Not known at this aim: ${lost.join(", ")}.` : ""}`;
   const button = find("aim-take");
   button.hidden = !one.equalizer;
   button.textContent = `Set the equalizer made for ${words}`;

@@ -37,12 +37,12 @@ _SAME_DEG = 0.01
 
 
 def aim_words(orbit: Orbit, angle_deg: float, *, both_sides: bool = False) -> str:
-    """An aim in words: straight ahead, 15° off the axis, 10° below the axis.
+    """An aim in words: on axis, 15° off the axis, 10° below the axis.
 
     both_sides : left and right differ, so that the left is named too; the right always is
     """
     if angle_deg == 0.0:
-        return "straight ahead"
+        return "on axis"
     if orbit == "vertical":
         return f"{abs(angle_deg):.0f}° {'above' if angle_deg > 0 else 'below'} the axis"
     if angle_deg > 0 and not both_sides:
@@ -375,7 +375,7 @@ def aim_study(
     sample_rate_hz: float = DEFAULT_RATE_HZ,
     symmetric: bool = False,
 ) -> AimStudy:
-    """Every aim beside straight ahead, without and (bands > 0) with an equalizer designed for it.
+    """Every aim beside the axis, without and (bands > 0) with an equalizer designed for it.
 
     levels : as measured; gaps are filled as `figures.angles.filled` does, mirrored only where `symmetric`.
 
