@@ -11,6 +11,7 @@ import pytest
 from earwitness.insight.compare import mean_level
 from earwitness.insight.findings.shapes import edge_with_slopes
 from earwitness.insight.match.subwoofer import _costs
+from earwitness.insight.mend import change
 from earwitness.insight.mend.yardsticks import roughness
 from earwitness.quantities import Curve, report_axis
 
@@ -56,3 +57,12 @@ def test_roughness_is_as_unsure_as_its_derivatives_say() -> None:
     count = 20.0 * np.log2(100.0)
     assert rms == pytest.approx(2.0 / np.sqrt(2.0), rel=0.05)
     assert u == pytest.approx(0.3 * np.sqrt(20.0 / 3.0 / count), rel=0.02)
+
+
+def test_deviations_count_from_the_mean_of_the_sensitivity_band() -> None:
+    """80 dB from 300 Hz to 3 kHz, 85 below and 78 above it: 5 dB up, 2 dB down, half the range 3.5 dB."""
+    hz = change._GRID_HZ
+    rows = np.where(hz < 299.0, 85.0, np.where(hz > 3001.0, 78.0, 80.0))[None, None, :]
+    found = change._figures(("on_axis",), rows)
+    told = [float(found[key][0]) for key in ("linearity_above", "linearity_below", "linearity_half_range")]
+    assert told == pytest.approx([5.0, -2.0, 3.5])
