@@ -406,7 +406,7 @@ MISTAKES: tuple[Mistake, ...] = (
     Mistake("clipping of one take", "limit|flat top", sound("h_0", clip, 0)),
     Mistake("clipping of all takes", "limit|flat top", each(far, lambda x: clip(x, 0.7), 0)),
     Mistake("recording cut before the sweep ends", "short|lasts|sweep", each(far, lambda x: x[: at(1.6)], None)),
-    Mistake("automatic gain in the recorder", "near field|level|stimulus|heard|distance|before", each(far, ridden, 0)),
+    Mistake("automatic gain in the recorder", "rides its gain", each(far, ridden, 0)),
     Mistake("bass boost of the player, after the loop-back", "near field|level", each(far, shelved, 0)),
     Mistake("second loudspeaker plays too", "comes back|echo|near field|reflection", each(far, echoed, 0)),
     Mistake("second loudspeaker plays too, free field", "comes back", each(far, echoed, 0), FREE),

@@ -98,3 +98,26 @@ def test_another_sample_rate() -> None:
     other = Recording(_played()[None, :], 96_000, "PCM_24")
     with pytest.raises(AudioError, match="sample rates"):
         reduce_multitone(_take(), _recording(_played()), other, fs_per_pa=1.0)
+
+
+def test_other_tones_than_the_played_file_s_are_refused() -> None:
+    """A file of other tones, music in their place (pink noise), and silence: each would read as distortion."""
+    rng = np.random.default_rng(9)
+    other = make_multitone(PERIOD, RATE, count=24, seed=8).samples
+    pink = np.fft.irfft(rng.standard_normal(PERIOD // 2 + 1) / np.sqrt(np.arange(PERIOD // 2 + 1) + 1.0), PERIOD)
+    for period in (other, pink / np.max(np.abs(pink)), 1e-4 * rng.standard_normal(PERIOD)):
+        heard = np.concatenate([np.zeros(LEAD), np.tile(0.5 * period, 4), np.zeros(LEAD)])
+        with pytest.raises(AudioError, match="are not what was recorded"):
+            reduce_multitone(_take(), _recording(heard), _recording(_played()), fs_per_pa=1.0)
+
+
+def test_tones_under_noise_and_another_clock_are_still_theirs() -> None:
+    """50 parts in a million and noise 6 dB under the tones leave most of the sound at the tones."""
+    from scipy.signal import resample
+
+    rng, played = np.random.default_rng(10), _played()
+    drifted = resample(played, round(played.size * 1.00005))[: played.size]
+    drifted = np.concatenate([drifted, np.zeros(played.size - drifted.size)])
+    noise = rng.standard_normal(drifted.size) * 0.5 * np.sqrt(np.mean(drifted**2))
+    found = reduce_multitone(_take(), _recording(drifted + noise), _recording(played), fs_per_pa=1.0)
+    assert found.lines.periods == 3

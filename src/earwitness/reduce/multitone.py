@@ -8,11 +8,13 @@ from earwitness.dsp.multitone import find_rows, read_multitone
 from earwitness.dsp.signals import crest_db
 from earwitness.errors import AudioError, InputError
 from earwitness.formats.audio import Recording
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities.arrays import FloatArray, IntArray
 from earwitness.quantities.multitone import MultitoneReading
 from earwitness.session.session import MultitoneTake
 
 _SILENCE = 1e-4
+# How far a clock that is a little off moves the highest tones, and the least that is heard at the tones (own choices).
+_BESIDE_ROWS, _LEAST_SHARE = 5, 0.5
 
 
 def reduce_multitone(
@@ -69,6 +71,7 @@ def reduce_multitone(
             remedy="correct run_in_s, or play more periods",
         )
     cut = samples[start : start + count * period].reshape(count, period)
+    _refuse_other_tones(cut, rows, take)
     if response_db is not None and response_hz is not None:
         cut = _without_microphone(cut, recording.rate_hz, response_db, response_hz)
     quiet = None
@@ -76,6 +79,25 @@ def reduce_multitone(
         quiet = (silence[:period] / fs_per_pa)[None, :]
     lines = read_multitone(cut, float(recording.rate_hz), rows, silent=quiet)
     return MultitoneReading(take.id, take.drive_v, take.distance_m, crest_db(played.samples[0, first:last]), lines)
+
+
+def _refuse_other_tones(cut: FloatArray, rows: IntArray, take: MultitoneTake) -> None:
+    """AudioError where most of what was recorded (P, N) from the lowest to the highest tone lies at no tone (K,)."""
+    import scipy.fft
+
+    power = np.mean(np.abs(scipy.fft.rfft(cut * np.hanning(cut.shape[1]), axis=1)) ** 2, axis=0)
+    reach = np.arange(-_BESIDE_ROWS, _BESIDE_ROWS + 1)
+    near = np.unique(np.clip(rows[:, None] + reach, 1, power.size - 1))
+    band = power[max(int(rows[0]) - _BESIDE_ROWS, 1) : int(rows[-1]) + _BESIDE_ROWS + 1]
+    share = float(np.sum(power[near])) / max(float(np.sum(band)), 1e-300)
+    if share >= _LEAST_SHARE:
+        return
+    raise AudioError(
+        f"the tones of {take.stimulus_file} are not what was recorded: {100 * share:.0f} % of the sound lies at them",
+        where=f"take {take.id}, file {take.file}",
+        expected="the tones of the played file, from run_in_s on",
+        remedy="name the file that was played as stimulus_file, and check microphone_channel and run_in_s",
+    )
 
 
 def _channel(recording: Recording, channel: int, where: str) -> FloatArray:
