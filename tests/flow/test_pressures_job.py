@@ -4,69 +4,22 @@ from __future__ import annotations
 
 import json
 import re
-import warnings
 from pathlib import Path
 
 import numpy as np
 import pytest
-import sofar
 from click.testing import CliRunner
+from pressure_scans import BALL, HEAD, take_of, write_csv, write_sofa
 
 from earwitness.cli import main
 from earwitness.demo.scan import scan_points, scan_pressure
-from earwitness.formats.scan_pressures import HEADER
 
 pytestmark = pytest.mark.slow
 
-HEAD = """format = 1
-date = "2026-03-09"
-[loudspeaker]
-name = "{name}"
-maker = "Dorrigal Works"
-type = "stand-mount"
-enclosure = "vented"
-width_m = {side}
-height_m = {side}
-depth_m = {side}
-reference_axis = "front"
-[[loudspeaker.driver]]
-name = "woofer"
-kind = "cone"
-diameter_m = 0.03
-[microphone]
-sensitivity_fs_per_pa = 0.1
-[drive]
-voltage_v = 2.83
-[stimulus]
-kind = "sweep"
-start_hz = 10.0
-stop_hz = 22000.0
-duration_s = 1.0
-"""
-SPHERE = '[scan]\nbody = "sphere"\nsphere_radius_m = 0.18\nbody_center_m = [-0.18, 0.0, 0.0]\n'
+SMALL = HEAD.format(name="Midge", side=0.04, cone=0.03)
+REFERENCE_M = (-0.18, 0.5, 0.0)
 ROOM_HZ = np.geomspace(50.0, 1250.0, 29)
 FREE_HZ = 20.0 * 2.0 ** (np.arange(0, 120) / 12)
-
-
-def write_csv(path: Path, points: np.ndarray, hz: np.ndarray, pressure: np.ndarray) -> None:
-    rows = [
-        ",".join(repr(float(v)) for v in (*place, one, value.real, value.imag))
-        for place, line in zip(points, pressure, strict=True)
-        for one, value in zip(hz, line, strict=True)
-    ]
-    path.write_text("\n".join((",".join(HEADER), *rows)) + "\n", encoding="utf-8")
-
-
-def write_sofa(path: Path, points: np.ndarray, hz: np.ndarray, pressure: np.ndarray) -> None:
-    sofa = sofar.Sofa("FreeFieldDirectivityTF", version="1.1")
-    sofa.ReceiverPosition, sofa.ReceiverPosition_Type, sofa.ReceiverPosition_Units = points, "cartesian", "metre"
-    sofa.N, sofa.Data_Real, sofa.Data_Imag = hz, pressure.real[np.newaxis], pressure.imag[np.newaxis]
-    for name in ("MIDINote", "SourceTuningFrequency", "Description", "EmitterDescriptions"):
-        if hasattr(sofa, name):
-            sofa.delete(name)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        sofar.write_sofa(str(path), sofa)
 
 
 def small_source(points: np.ndarray, hz: np.ndarray) -> np.ndarray:
@@ -94,26 +47,25 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Archives "csv", "sofa", "free" and "free-csv", one loudspeaker each; two points of the scan in a room are bad."""
     folder = tmp_path_factory.mktemp("pressures")
     points = scan_points("thimble", points=784)
-    heard = scan_pressure("thimble", points.true_m, ROOM_HZ)
-    heard[[17, 101]] *= 1.6
+    # A place is visited before every 98 points and at the end, while the gain falls by 0.9 dB.
+    stops = np.append(np.arange(0, 784, 98), 784)
+    told, true = (np.insert(one, stops, REFERENCE_M, axis=0) for one in (points.nominal_m, points.true_m))
+    heard = scan_pressure("thimble", true, ROOM_HZ) * 10 ** (-0.9 * np.linspace(0, 1, len(true)) / 20)[:, None]
+    heard[[17, 112]] *= 1.6
     rng = np.random.default_rng(3)
     free_at = rng.normal(size=(420, 3))
     free_at = 0.3 * free_at / np.linalg.norm(free_at, axis=1)[:, None] + np.array([-0.02, 0.0, 0.0])
+    free = small_source(free_at, FREE_HZ)
     cases = {
-        "csv": (points.nominal_m, ROOM_HZ, heard, write_csv, "scan.csv", HEAD.format(name="Thimble Two", side=0.2)),
-        "sofa": (points.nominal_m, ROOM_HZ, heard, write_sofa, "scan.sofa", HEAD.format(name="Thimble Two", side=0.2)),
-        "free": (free_at, FREE_HZ, small_source(free_at, FREE_HZ), write_sofa, "scan.sofa",
-                 HEAD.format(name="Midge", side=0.04) + "[environment]\nanechoic = true\n"),
-        "free-csv": (free_at, FREE_HZ, small_source(free_at, FREE_HZ), write_csv, "scan.csv",
-                     HEAD.format(name="Midge", side=0.04)),
-    }  # fmt: skip
-    for key, (places, hz, pressure, write, file, head) in cases.items():
+        "csv": (told, ROOM_HZ, heard, write_csv, BALL + take_of("scan.csv")),
+        "sofa": (told, ROOM_HZ, heard, write_sofa, BALL + take_of("scan.sofa")),
+        "free": (free_at, FREE_HZ, free, write_sofa, SMALL + "[environment]\nanechoic = true\n" + take_of("scan.sofa")),
+        "free-csv": (free_at, FREE_HZ, free, write_csv, SMALL + take_of("scan.csv", 'sound = "free field"\n')),
+    }
+    for key, (places, hz, pressure, write, text) in cases.items():
         session = folder / f"session-{key}"
         session.mkdir()
-        write(session / file, places, hz, pressure)
-        take = f'[[take]]\nkind = "scan pressures"\nfile = "{file}"\n'
-        take += 'sound = "free field"\n' if key == "free-csv" else ""
-        text = head + (SPHERE if "free" not in key else "") + take
+        write(session / ("scan.csv" if write is write_csv else "scan.sofa"), places, hz, pressure)
         (session / "session.toml").write_text(text, encoding="utf-8")
         said = run("add", str(session), "--archive", str(folder / key))
         (folder / f"{key}.txt").write_text(said, encoding="utf-8")
@@ -145,6 +97,14 @@ def test_bad_points_are_told_when_the_scan_is_taken_in(place: Path, key: str) ->
     said = (place / f"{key}.txt").read_text(encoding="utf-8")
     # Two were spoiled; a neighbor may go with them.
     assert re.search(r"[23] of 784 scan points were left out", said)
+
+
+@pytest.mark.parametrize("key", ["csv", "sofa"])
+def test_a_place_visited_again_tells_the_drift(place: Path, key: str) -> None:
+    said = (place / f"{key}.txt").read_text(encoding="utf-8")
+    found = re.search(r"The gain drifted by ([+\d.]+) dB over the scan; it was taken off", said)
+    assert found, said
+    assert float(found[1]) == pytest.approx(0.9, abs=0.05)
 
 
 # What asks for the terminals, or for takes at several levels.

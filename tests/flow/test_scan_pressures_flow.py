@@ -3,64 +3,28 @@
 from __future__ import annotations
 
 import re
-import warnings
 from pathlib import Path
 
 import numpy as np
 import pytest
-import sofar
+from pressure_scans import BALL, take_of, write_csv, write_sofa
 
 from earwitness.demo.scan import scan_points, scan_pressure
 from earwitness.demo.world import true_pressure
 from earwitness.errors import InputError, SessionError
 from earwitness.formats.audio import read_audio
-from earwitness.formats.scan_pressures import HEADER, read_scan_pressures
+from earwitness.formats.scan_pressures import read_scan_pressures
 from earwitness.reduce.flow import reduce_session
 from earwitness.session.load import load_session
 from earwitness.session.session import Session
 
-HEAD = """format = 1
-date = "2026-03-09"
-[loudspeaker]
-name = "Thimble Two"
-maker = "Dorrigal Works"
-type = "stand-mount"
-enclosure = "vented"
-width_m = 0.2
-height_m = 0.2
-depth_m = 0.2
-reference_axis = "front"
-[[loudspeaker.driver]]
-name = "woofer"
-kind = "cone"
-diameter_m = 0.13
-[microphone]
-sensitivity_fs_per_pa = 0.1
-[drive]
-voltage_v = 2.83
-[stimulus]
-kind = "sweep"
-start_hz = 10.0
-stop_hz = 22000.0
-duration_s = 1.0
-[scan]
-body = "sphere"
-sphere_radius_m = 0.18
-body_center_m = [-0.18, 0.0, 0.0]
-"""
 MILLIMETERS = "".join(f"{400 + n},0,100\n" for n in range(80))
 HZ = np.geomspace(100.0, 600.0, 14)
 
 
 def pressures_folder(folder: Path, points: np.ndarray, pressure: np.ndarray) -> Session:
-    rows = [
-        ",".join(f"{v:.9g}" for v in (*place, hz, value.real, value.imag))
-        for place, line in zip(points, pressure, strict=True)
-        for hz, value in zip(HZ, line, strict=True)
-    ]
-    (folder / "scan.csv").write_text("\n".join((",".join(HEADER), *rows)) + "\n", encoding="utf-8")
-    take = '[[take]]\nkind = "scan pressures"\nfile = "scan.csv"\n'
-    (folder / "session.toml").write_text(HEAD + take, encoding="utf-8")
+    write_csv(folder / "scan.csv", points, HZ, pressure)
+    (folder / "session.toml").write_text(BALL + take_of("scan.csv"), encoding="utf-8")
     return load_session(folder)
 
 
@@ -92,21 +56,11 @@ def test_pressures_give_the_field(tmp_path: Path, scan: tuple[np.ndarray, np.nda
 
 
 def test_a_sofa_file_gives_the_same_field(tmp_path: Path, scan: tuple[np.ndarray, np.ndarray]) -> None:
-    # Receivers of AES69's FreeFieldDirectivityTF where the microphone stood, written and verified by sofar.
     points, pressure = scan
-    sofa = sofar.Sofa("FreeFieldDirectivityTF", version="1.1")
-    sofa.ReceiverPosition, sofa.ReceiverPosition_Type, sofa.ReceiverPosition_Units = points, "cartesian", "metre"
-    sofa.N, sofa.Data_Real, sofa.Data_Imag = HZ, pressure.real[np.newaxis], pressure.imag[np.newaxis]
-    for name in ("MIDINote", "SourceTuningFrequency", "Description", "EmitterDescriptions"):
-        if hasattr(sofa, name):
-            sofa.delete(name)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        sofar.write_sofa(str(tmp_path / "scan.sofa"), sofa)
+    write_sofa(tmp_path / "scan.sofa", points, HZ, pressure)
     (tmp_path / "csv").mkdir()
     table = reduced(pressures_folder(tmp_path / "csv", points, pressure), tmp_path / "csv")
-    take = '[[take]]\nkind = "scan pressures"\nfile = "scan.sofa"\n'
-    (tmp_path / "session.toml").write_text(HEAD + take, encoding="utf-8")
+    (tmp_path / "session.toml").write_text(BALL + take_of("scan.sofa"), encoding="utf-8")
     found = reduce_session(
         load_session(tmp_path),
         lambda name: read_audio(tmp_path / name),
@@ -159,7 +113,7 @@ def test_scan_and_orbits_do_not_mix(tmp_path: Path, scan: tuple[np.ndarray, np.n
 def test_bad_tables_are_faults_with_their_file(tmp_path: Path, table: str, words: str) -> None:
     (tmp_path / "p.csv").write_text(table, encoding="utf-8")
     take = '[[take]]\nkind = "scan"\npositions = "p.csv"\nfiles = "p_{point}.flac"\n'
-    (tmp_path / "session.toml").write_text(HEAD + take, encoding="utf-8")
+    (tmp_path / "session.toml").write_text(BALL + take, encoding="utf-8")
     with pytest.raises(SessionError) as caught:
         load_session(tmp_path)
     fault = next(one for one in caught.value.faults if one.field == "take.positions")

@@ -37,6 +37,21 @@ def test_a_table(tmp_path) -> None:
     assert np.allclose(found.pressure, PRESSURE)
 
 
+@pytest.mark.parametrize("by", ["point", "frequency"])
+def test_a_place_visited_again_is_a_point_of_its_own(tmp_path, by: str) -> None:
+    # The first place again after the fourth and at the end; rows sorted by point, or by frequency as columns export.
+    visits = [0, 1, 2, 3, 0, *range(4, 12), 0]
+    values = [np.append(POINTS[p], (HZ[f], n + 1.0, -f)) for n, p in enumerate(visits) for f in range(3)]
+    if by == "frequency":
+        values = values[::3] + values[1::3] + values[2::3]
+    lines = [",".join(repr(float(v)) for v in row) for row in values]
+    path = tmp_path / "scan.csv"
+    path.write_text("\n".join([",".join(HEADER), *lines]), encoding="utf-8")
+    found = read_scan_pressures(path)
+    assert np.allclose(found.points_m, POINTS[visits])
+    assert np.allclose(found.pressure, np.arange(1, 15)[:, None] - 1j * np.arange(3))
+
+
 def test_a_sofa_file(tmp_path) -> None:
     # Written through sofar, which checks it against the convention; receivers stand at 1 m there.
     directions = cta_orbits()
@@ -104,6 +119,7 @@ def test_a_kept_file_is_known_by_its_content(tmp_path) -> None:
         (lambda t: t[1:], "name the columns"),
         (lambda t: t[:-1], "once each"),
         (lambda t: [*t, t[1]], "once each"),
+        (lambda t: [*t, *t[1:4]], "copies, not further visits"),
         (lambda t: [*t[:-1], "a,b,c,d,e,f"], "six numbers"),
         (lambda t: [*t[:-1], "nan,0,0,50,1,1"], "not numbers"),
     ],

@@ -3,6 +3,9 @@
 CSV, one row for each point and frequency:
 
     x m,y m,z m,frequency Hz,real Pa/V,imaginary Pa/V
+
+Points stand in the order of their measurement. A place that was visited again stands there again, with what that visit
+measured: it tells how gain and clock drifted.
 """
 
 from __future__ import annotations
@@ -16,7 +19,7 @@ from earwitness.errors import FormatError
 from earwitness.formats.positions_table import FARTHEST_M, LARGEST_NUMBER, MAX_BYTES
 from earwitness.formats.sofa import _BROKEN, _check_header, _checked_bytes, _load, _numbers, receivers_from_source
 from earwitness.formats.sofa import MAX_BYTES as MAX_SOFA_BYTES
-from earwitness.quantities.arrays import ComplexArray, FloatArray, lock_fields
+from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, lock_fields
 
 HEADER = ("x m", "y m", "z m", "frequency Hz", "real Pa/V", "imaginary Pa/V")
 MAX_ROWS = 2_000_000
@@ -95,19 +98,45 @@ def _from_csv(path: Path) -> ScanPressures:
     if not (np.abs(values[:, :4]) <= LARGEST_NUMBER).all():
         raise _wrong(path, "coordinates or frequencies are not numbers", "take those rows out")
     hz, column = np.unique(values[:, 3], return_inverse=True)
-    places, first, row = np.unique(
-        values[:, :3].round(_SAME_PLACE_DIGITS), axis=0, return_index=True, return_inverse=True
-    )
-    if len(places) * hz.size != len(values) or len(np.unique(row * hz.size + column)) != len(values) or hz[0] <= 0:
+    every, row = np.unique(values[:, :3].round(_SAME_PLACE_DIGITS), axis=0, return_inverse=True)
+    # The n-th time that a place and a frequency stand in the table belongs to the n-th visit of the place.
+    visit = _times_before(row.ravel() * hz.size + column.ravel())
+    _, first, point = np.unique(row.ravel() * len(values) + visit, return_index=True, return_inverse=True)
+    if first.size * hz.size != len(values) or hz[0] <= 0:
         raise _wrong(
             path,
-            f"{len(values)} rows do not give {len(places)} points at {hz.size} frequencies once each",
-            "write every point at every frequency, once",
+            f"{len(values)} rows do not give {first.size} points at {hz.size} frequencies once each",
+            "write every point at every frequency, once, and once again for each further visit of a place",
         )
-    pressure = np.empty((len(places), hz.size), dtype=np.complex128)
-    pressure.real[row, column], pressure.imag[row, column] = values[:, 4], values[:, 5]
+    pressure = np.empty((first.size, hz.size), dtype=np.complex128)
+    pressure.real[point.ravel(), column.ravel()] = values[:, 4]
+    pressure.imag[point.ravel(), column.ravel()] = values[:, 5]
     order = np.argsort(first, kind="stable")
-    return ScanPressures(places[order], hz, pressure[order])
+    found = ScanPressures(every[row.ravel()[first[order]]], hz, pressure[order])
+    copied = _copies(found) if visit.any() else 0
+    if copied:
+        raise _wrong(
+            path,
+            f"{copied} points stand in the table again with the very same pressures: copies, not further visits",
+            "take the copies out, and write what each visit of a place measured",
+        )
+    return found
+
+
+def _copies(found: ScanPressures) -> int:
+    """Points that stand there once more with the same pressures."""
+    whole = np.concatenate([found.points_m, found.pressure.real, found.pressure.imag], axis=1)
+    return len(whole) - len(np.unique(whole, axis=0))
+
+
+def _times_before(keys: IntArray) -> IntArray:
+    """(N,) how often each of keys (N,) stands before itself."""
+    order = np.argsort(keys, kind="stable")
+    run = np.arange(keys.size)
+    starts = np.concatenate([[True], np.diff(keys[order]) != 0])
+    out = np.empty(keys.size, dtype=np.int64)
+    out[order] = run - np.maximum.accumulate(np.where(starts, run, 0))
+    return out
 
 
 def _six_columns(path: Path, rows: list[str]) -> FloatArray:

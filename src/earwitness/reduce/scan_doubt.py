@@ -11,6 +11,7 @@ from earwitness.quantities import Cause, FrequencyAxis, QualityFlag
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.quantities.directions import cta_orbits
 from earwitness.reduce.scan_gather import ScanData
+from earwitness.reduce.separate.alike import alike_nearby
 from earwitness.reduce.separate.bodies import scatterer_of
 from earwitness.reduce.separate.dense_route import order_cap
 from earwitness.reduce.separate.expansion import Scatterer
@@ -18,7 +19,7 @@ from earwitness.reduce.separate.field import far_pressure, far_u_db
 from earwitness.reduce.separate.nuisance import Nuisance, Revisits, Sound, found_nuisance
 from earwitness.reduce.separate.pulls import Pulls, leading, on_frequencies, pulls_of
 from earwitness.reduce.separate.rig import Rig, Tolerances, corrections, rig_of
-from earwitness.reduce.separate.robust import SMALLEST_DEPTH, usable_rows
+from earwitness.reduce.separate.robust import SMALLEST_DEPTH, first_visits, scan_of_visits, usable_rows
 from earwitness.reduce.separate.sampling import radial_depth
 from earwitness.reduce.separate.separation import Separation, beyond_source, fit_without_bad, resolved_by, shell_of
 from earwitness.reduce.separate.solve import Scan, affordable_orders, fit_scan, scan_about
@@ -36,7 +37,7 @@ _PER_KELVIN = 0.0017
 DISAGREE_TIMES = 1.5
 _FEWEST_COMMON, _LOUD, _GATE_FLOOR_DB = 2, 0.1, 0.03
 MOVED_RATIO, NOTED_RATIO = 12.0, 3.0
-_TURNED_FROM_HZ, _TURNED_SHARE = 180.0, 0.3
+MOST_ALIKE = 0.25
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,6 +64,18 @@ class _Asked:
     middle_m: FloatArray
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Placed:
+    """The rig of those points that are asked, and of all, in the scan's local axes; points (P'', 3) that are asked, as
+    rows of the usable ones; axes of the scan."""
+
+    asked: Rig
+    every: Rig
+    points_m: FloatArray
+    rows: IntArray
+    axes: list[int]
+
+
 def tolerances_of(setup: ScanSetup) -> Tolerances:
     """What the tester states, in place of what is usual."""
     usual = Tolerances()
@@ -77,7 +90,7 @@ def tolerances_of(setup: ScanSetup) -> Tolerances:
 
 def doubted(data: ScanData, setup: ScanSetup, cabinet: tuple[float, float, float], center: FloatArray) -> Doubted:
     """Ask a scan about itself; cabinet width, height, depth; center (3,) of it in the points' coordinates."""
-    revisits, data = _revisits(data)
+    revisits, data = _revisits(data, center)
     time = np.linspace(0, 1, len(data.points_m)) if data.time is None else data.time
     rows = usable_rows(data.points_m, data.whole)
     tolerances = tolerances_of(setup)
@@ -88,12 +101,7 @@ def doubted(data: ScanData, setup: ScanSetup, cabinet: tuple[float, float, float
     two = data.holds_room and radial_depth(data.points_m[rows] - center) >= SMALLEST_DEPTH
     whole_at = _whole_rows(asked) if two else np.zeros(0, dtype=np.int64)
     direct_at = _direct_rows(asked, cabinet)
-    sounds, good = [], np.ones(rows.size, dtype=bool)
-    if whole_at.size:
-        sound, good = _sound(asked, data.whole, whole_at, incoming=True)
-        sounds.append(sound)
-    if direct_at.size and data.gated is not None:
-        sounds.append(_sound(asked, data.gated, direct_at, incoming=False)[0])
+    sounds, good = _sounds(asked, whole_at, direct_at)
     if not sounds:
         return Doubted(data, None, None, None, (), False)
     some = np.flatnonzero(good)
@@ -103,18 +111,25 @@ def doubted(data: ScanData, setup: ScanSetup, cabinet: tuple[float, float, float
     local = replace(rig, normal=rig.normal[:, axes]).taken(rows[some])
     points = asked.scan.points_m[some]
     fewer = [replace(one, pressure=one.pressure[some]) for one in sounds]
+    place = _Placed(local, replace(rig, normal=rig.normal[:, axes]), points, some, axes)
     found = found_nuisance(local, tolerances, points, fewer, data.speed_m_s, revisits)
-    fixed = _corrected(data, replace(rig, normal=rig.normal[:, axes]), found, asked, axes)
-    after = replace(asked, data=fixed, scan=scan_about(fixed.points_m[rows], center))
+    fixed, after = _corrected(data, place, found, asked)
     look_scatters = scatterer_of(setup.body, cabinet, setup.sphere_radius_m, sounds[0].shell, axes)
-    whole, direct, turned = None, None, False
-    if two:
-        whole, heard = _pulls(after, found, some, fixed.whole, whole_at, look_scatters, incoming=True)
-        turned = _is_turned(after.scan, heard, data.speed_m_s)
-    if fixed.gated is not None and direct_at.size:
-        direct, _ = _pulls(after, found, some, fixed.gated, direct_at, None, incoming=False)
+    whole, direct, alike = None, None, 0.0
     ratio = float(np.exp(np.mean(np.log(found.ratio)))) if found.ratio.size else 0.0
-    return Doubted(fixed, found, whole, direct, _flags(found, ratio, turned), turned or ratio > MOVED_RATIO)
+    if two:
+        whole = _pulls(after, found, some, fixed.whole, whole_at, look_scatters, incoming=True)
+        alike = alike_nearby(points, whole.unexplained, local.surface)
+    moved = alike > MOST_ALIKE or ratio > MOVED_RATIO
+    if moved:
+        # What doesn't fit to any waves says nothing about the rig either: only the sound before the reflections does.
+        own = [one for one in fewer if one.is_direct]
+        found = found_nuisance(local, tolerances, points, own, data.speed_m_s, revisits)
+        whole = None
+        fixed, after = _corrected(data, place, found, asked)
+    if fixed.gated is not None and direct_at.size:
+        direct = _pulls(after, found, some, fixed.gated, direct_at, None, incoming=False)
+    return Doubted(fixed, found, whole, direct, _flags(found, ratio, alike), moved)
 
 
 def causes_of(
@@ -178,19 +193,13 @@ def disagreement_flag(times: float) -> QualityFlag:
     return QualityFlag("scan and gate", "warn", times, DISAGREE_TIMES, "", (), None, sentence)
 
 
-def _revisits(data: ScanData) -> tuple[list[Revisits], ScanData]:
+def _revisits(data: ScanData, center: FloatArray) -> tuple[list[Revisits], ScanData]:
     """Readings of the drift from places visited again, and the data without those visits."""
-    from scipy.spatial import cKDTree
-
     count = len(data.points_m)
     time = np.linspace(0, 1, count) if data.time is None else data.time
-    first = np.arange(count)
     finite = np.asarray(np.isfinite(data.points_m).all(axis=1), dtype=bool)
     places = np.where(finite[:, None], data.points_m, np.arange(count)[:, None] * 1e3)
-    pairs: set[tuple[int, int]] = cKDTree(places).query_pairs(_SAME_PLACE_M)
-    for one, other in sorted(pairs):
-        low, high = sorted((int(first[one]), int(first[other])))
-        first[first == high] = low
+    first = first_visits(places, _SAME_PLACE_M)
     hz = data.axis.hz[data.rows]
     band = np.flatnonzero((hz >= _READ_HZ[0]) & (hz <= _READ_HZ[1]))
     found = []
@@ -198,9 +207,7 @@ def _revisits(data: ScanData) -> tuple[list[Revisits], ScanData]:
         rows = np.flatnonzero(first == place)
         if rows.size > 1 and band.size >= 2:
             found.append(_read(data.whole[np.ix_(rows, band)], hz[band], time[rows]))
-    kept = np.array(
-        [row == one and name != REFERENCE for row, one, name in zip(range(count), first, data.surfaces, strict=True)]
-    )
+    kept = scan_of_visits(places, first, center) & np.array([name != REFERENCE for name in data.surfaces])
     return found, data.taken(np.flatnonzero(kept), time)
 
 
@@ -239,6 +246,17 @@ def _direct_rows(asked: _Asked, cabinet: tuple[float, float, float]) -> IntArray
     reach = float(np.linalg.norm(cabinet)) / 2
     top = _TOLD_SHARE * order_cap(len(asked.rows), incoming=False) / reach * data.speed_m_s / (2 * np.pi)
     return np.flatnonzero((hz >= data.gate.lowest_valid_hz) & (hz <= min(top, _DIRECT_UP_TO_HZ)))
+
+
+def _sounds(asked: _Asked, whole_at: IntArray, direct_at: IntArray) -> tuple[list[Sound], BoolArray]:
+    """Pilots of both kinds of sound, and which points fit to the others."""
+    sounds, good = [], np.ones(asked.rows.size, dtype=bool)
+    if whole_at.size:
+        sound, good = _sound(asked, asked.data.whole, whole_at, incoming=True)
+        sounds.append(sound)
+    if direct_at.size and asked.data.gated is not None:
+        sounds.append(_sound(asked, asked.data.gated, direct_at, incoming=False)[0])
+    return sounds, good
 
 
 def _sound(asked: _Asked, pressure: ComplexArray, at: IntArray, *, incoming: bool) -> tuple[Sound, BoolArray]:
@@ -281,19 +299,22 @@ def _pulls(
     scatterer: Scatterer | None,
     *,
     incoming: bool,
-) -> tuple[Pulls, Sound]:
+) -> Pulls:
     hz = asked.data.axis.hz[asked.data.rows][at]
     count = max(4, int(np.ceil(np.log2(hz[-1] / hz[0]) * _PULLS_PER_OCTAVE)) + 1)
     sound, _good = _pilots(asked, pressure, at[_spread(hz, count)], incoming=incoming)
     look = cta_orbits().unit_vectors()[:, list(asked.scan.axes)]
     fewer = replace(sound, pressure=sound.pressure[some])
-    return pulls_of(found, asked.scan.points_m[some], fewer, asked.data.speed_m_s, look, scatterer), sound
+    return pulls_of(found, asked.scan.points_m[some], fewer, asked.data.speed_m_s, look, scatterer)
 
 
-def _corrected(data: ScanData, rig: Rig, found: Nuisance, asked: _Asked, axes: list[int]) -> ScanData:
-    """The data as they would be with nothing of what was found; rig in the scan's local axes."""
-    if not found.theta.any():
-        return data
+def _corrected(data: ScanData, place: _Placed, found: Nuisance, asked: _Asked) -> tuple[ScanData, _Asked]:
+    """The data as they would be with nothing of what was found, and what is asked of them."""
+    fixed = _without(data, place.every, found, asked, place.axes) if found.theta.any() else data
+    return fixed, replace(asked, data=fixed, scan=scan_about(fixed.points_m[asked.rows], asked.middle_m))
+
+
+def _without(data: ScanData, rig: Rig, found: Nuisance, asked: _Asked, axes: list[int]) -> ScanData:
     back = np.argsort(axes)
     told = corrections(rig, found.unknowns, found.theta, (data.points_m - asked.middle_m)[:, axes])
     omega = 2 * np.pi * data.axis.hz[data.rows]
@@ -329,43 +350,19 @@ def _moved_back(data: ScanData, offset_m: FloatArray, asked: _Asked) -> ScanData
     return replace(data, whole=whole)
 
 
-def _is_turned(scan: Scan, sound: Sound, speed_m_s: float) -> bool:
-    """Whether what is left is alike along whole rings, while the sound is not.
-
-    To a loudspeaker that turns with the points the room stands still: along a ring its sound does not change, though
-    it is no wave that could stand so. Single points off their places leave a share of one over the ring's points.
-    """
-    if scan.rings is None:
-        return False
-    slot = scan.rings.slot
-    full = (slot >= 0).sum(axis=1) == scan.rings.count
-    rows = np.flatnonzero(2 * np.pi * _TURNED_FROM_HZ / speed_m_s <= sound.k)
-    if rows.size < 2 or full.sum() < 4:
-        return False
-    shares = []
-    for values in (sound.residual[:, rows], sound.pressure[:, rows]):
-        along, every = np.zeros(rows.size), np.zeros(rows.size)
-        for ring in np.flatnonzero(full):
-            one = values[slot[ring, : scan.rings.count[ring]]]
-            along += len(one) * np.abs(one.mean(axis=0)) ** 2
-            every += np.sum(np.abs(one) ** 2, axis=0)
-        shares.append(along / np.maximum(every, 1e-300))
-    return bool(np.median(shares[0] - (_TURNED_SHARE + (1 - _TURNED_SHARE) * shares[1] ** 2)) > 0)
-
-
-def _flags(found: Nuisance, ratio: float, turned: bool) -> tuple[QualityFlag, ...]:
+def _flags(found: Nuisance, ratio: float, alike: float) -> tuple[QualityFlag, ...]:
     flags = []
     if found.told:
         words = "; ".join(found.told)
         sentence = f"The scan tells mistakes of its rig: {words}."
         flags.append(QualityFlag("scan rig", "warn", float(len(found.told)), 0.0, "", (), None, sentence))
-    if turned:
+    if alike > MOST_ALIKE:
         sentence = (
-            "What the waves leave unexplained is alike along whole rings: the loudspeaker was turned in the room "
-            "instead of the microphone moved about it, and the room's sound changed from point to point. What the "
-            "separation says is not shown; keep the loudspeaker still."
+            "What the waves leave unexplained is alike at neighboring points, as where the loudspeaker was turned in "
+            "the room instead of the microphone moved about it: the room's sound changed from point to point. What "
+            "the separation says is not shown; keep the loudspeaker still."
         )
-        flags.append(QualityFlag("scan moved", "reject", 1.0, 0.0, "", (), None, sentence))
+        flags.append(QualityFlag("scan moved", "reject", alike, MOST_ALIKE, "", (), None, sentence))
     elif ratio > MOVED_RATIO:
         sentence = (
             f"The points contradict each other {np.sqrt(ratio):.0f} times more than noise and stated places allow: "

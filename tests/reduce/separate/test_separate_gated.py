@@ -59,7 +59,7 @@ def test_a_cylinder_of_points_nearer_than_the_corners_of_a_tall_cabinet() -> Non
     told = {"cabinet_m": size, "speed_of_sound": made.SPEED_M_S}
     low = separate(plan.points_m, (direct + room + noise)[:, :9], hz[:9], body="none", **told)
     high = separate_gated(plan.points_m, (direct + noise)[:, 3:], hz[3:], **told)
-    for found, own, most_db in ((low, truth[:, :9], 0.25), (high, truth[:, 3:], 0.15)):
+    for found, own, most_db in ((low, truth[:, :9], 0.25), (high, truth[:, 3:], 0.12)):
         level = 20 * np.log10(np.abs(far_pressure(found.field, LOOK)) / np.abs(own))
         near = np.abs(own) > 0.1 * np.abs(own).max(axis=0)
         # With no more orders than a sphere of points needs, 0.7 dB are missed at 50 Hz.

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from earwitness.quantities import FrequencyAxis
+from earwitness.quantities import FrequencyAxis, Gate
 from earwitness.quantities.directions import cta_orbits
 from earwitness.reduce.scan import ScanResult, solve_scan
 from earwitness.reduce.scan_gather import ScanData
@@ -131,6 +131,39 @@ def test_a_gain_that_goes_with_the_radius_is_found_where_radii_alternate(size_db
     assert told or size_db < 0.5
 
 
+@pytest.mark.parametrize("what", ["places", "gains", "noise"])
+def test_chance_alone_is_not_taken_for_a_mistake_of_the_rig(what: str) -> None:
+    # Places off by 2 mm each axis, gains by 0.3 dB each, noise 40 dB down: nothing that points have in common.
+    rng = np.random.default_rng(11)
+    true = PLAN.points_m + rng.normal(size=PLAN.points_m.shape) * (2e-3 if what == "places" else 0.0)
+    heard = field(true) * 10 ** (rng.normal(size=len(true)) * (0.3 if what == "gains" else 0.0) / 20)[:, None]
+    found = solve_scan(
+        scan(PLAN.points_m, heard, PLAN.surfaces, noise=7e-3 if what == "noise" else 3e-4), CABINET, SETUP
+    )
+    error, u = judged(found)
+    assert np.mean(np.abs(error) <= 2 * u) >= 0.93
+    assert not [flag for flag in found.flags if flag.id in ("scan rig", "scan moved")]
+
+
+def test_all_radii_too_large_alike_stand_in_the_uncertainty_of_the_curves() -> None:
+    # An arm told 3 mm too long: no wave shows it, and every direction moves alike, by 20 lg of 1 + 3 mm over the
+    # distance; what else may be wrong is told by the sound before the first reflection.
+    away = np.linalg.norm(PLAN.points_m, axis=1, keepdims=True)
+    moved = np.array([name != "reference" for name in PLAN.surfaces])[:, None]
+    true = PLAN.points_m * (1 - 3e-3 * moved / away) + 5e-4 * np.random.default_rng(4).normal(size=PLAN.points_m.shape)
+    own = sources(true, HZ, INSIDE, np.array([1.0, 0.5j]))
+    gate = Gate(-1e-3, 1.2 / 150, 1e-3, 9e-3, "room dimensions", 150.0)
+    data = replace(scan(PLAN.points_m, field(true), PLAN.surfaces, noise=1e-3), gated=own, gate=gate)
+    answer = solve_scan(data, CABINET, SETUP).response
+    power = np.abs(answer.pressure) ** 2
+    share = power / power.sum(axis=0)
+    off = 10 * np.log10(power.sum(axis=0) / np.sum(np.abs(truth()) ** 2, axis=0))
+    chance = np.sum((share * answer.u_db) ** 2, axis=0)
+    u = np.sqrt(chance + sum(np.sum(share * one.pull_db, axis=0) ** 2 for one in answer.causes))
+    assert off.min() > 0.05
+    assert (np.abs(off) <= 2 * u + 0.01).all()
+
+
 def test_on_two_spheres_a_gain_between_them_stands_in_the_uncertainty() -> None:
     points, surfaces = two_spheres()
     plain = solve_scan(scan(points, field(points), ("",) * len(points)), CABINET, SETUP)
@@ -150,17 +183,23 @@ def replace_setup(**keys: float) -> ScanSetup:
     return SETUP.model_copy(update={**keys, "radius_u_m": 1e-4})
 
 
-def test_visits_of_one_place_tell_a_drift() -> None:
+@pytest.mark.parametrize("named", [True, False])
+def test_visits_of_one_place_tell_a_drift(named: bool) -> None:
+    # Pressures come without names of surfaces: the place that stands there again and again is known by its coordinates.
+    surfaces = PLAN.surfaces if named else ("",) * len(PLAN.points_m)
     time = np.linspace(0, 1, len(PLAN.points_m))
     heard = field(PLAN.points_m) * 10 ** (0.5 * time / 20)[:, None]
-    data = scan(PLAN.points_m, heard, PLAN.surfaces)
+    data = scan(PLAN.points_m, heard, surfaces)
     found = solve_scan(data, CABINET, SETUP)
     error, u = judged(found)
     # The drift's mean is a gain of the calibration: half of 0.5 dB at the most stays.
     assert np.std(error) < 0.05
     assert np.mean(np.abs(error) <= 2 * u + 0.01) >= 0.93
     assert PLAN.visits >= 8
+    # The place stands beside the rings and is no part of the scan, whose rings are solved as rings.
     assert len(found.data.points_m) == len(PLAN.points_m) - PLAN.visits
+    assert found.separation.route == "rings"
+    assert not found.separation.bad_points
 
 
 def test_a_loudspeaker_that_turns_in_the_room_is_noticed() -> None:

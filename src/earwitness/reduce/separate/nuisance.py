@@ -42,10 +42,10 @@ _TOLD_STD = 3.0
 _CONTRADICTED = 9.0
 _LEAST_TOLD, _MOST_WIDENED = 0.5, 400.0
 # Gains that change evenly with the radius are nearly another sound: left free they would take the passes' part.
-_NEVER_WIDENED = ("stop gain", "speed")
+_NEVER_WIDENED = ("stop gain", "speed", "arm")
 _KINDS = {
     "gain": "gains between passes", "stop gain": "gains between radii", "clock": "delays between passes",
-    "radius": "radii", "speed": "sound's speeds",
+    "radius": "radii", "arm": "radii", "speed": "sound's speeds",
     "shift": "shifts of passes", "tilt": "turns of passes", "gain drift": "drifts of the gain",
     "clock drift": "drifts of the clock",
 }  # fmt: skip
@@ -171,13 +171,13 @@ def _told_by(
     placed = np.array([one.kind in ("shift", "tilt") for one in unknowns])
     for f, told in enumerate(sound.k):
         omega = float(told * speed_m_s)
-        fit = Expansion(
-            places, float(told / (1 + fixed.speed)), sound.shell, int(order_out[f]), int(sound.order_in[f]),
-            sound.penalty[f],
-        )  # fmt: skip
+        k, into, penalty = float(told / (1 + fixed.speed)), int(sound.order_in[f]), sound.penalty[f]
+        fit = Expansion(places, k, sound.shell, int(order_out[f]), into, penalty)
         data = sound.pressure[:, f] * np.exp(-fixed.gain + 1j * omega * fixed.delay_s)
-        unknown = fit.fitted(data[:, None])
-        field, slope = fit.field(unknown)[:, 0], fit.slope(unknown[:, 0])
+        # The effects of what the routes found: of more orders they would be the noise's, and found in it again.
+        own = Expansion(places, k, sound.shell, int(sound.order_out[f]), into, penalty)
+        unknown = own.fitted(data[:, None])
+        field, slope = own.field(unknown)[:, 0], own.slope(unknown[:, 0])
         moved = effects(rig, unknowns, places.points_m, field, slope, omega)
         if theta[placed].any():
             data = data - moved[:, placed] @ theta[placed]
@@ -258,6 +258,6 @@ def _amount(one: Unknown, value: float) -> str:
         return f"{size:+.2f} dB"
     if "clock" in one.kind:
         return f"{1e6 * size:+.1f} µs"
-    if one.kind in ("radius", "shift"):
+    if one.kind in ("radius", "arm", "shift"):
         return f"{1e3 * size:+.1f} mm"
     return f"{np.degrees(size):+.2f}°" if one.kind == "tilt" else f"{100 * size:+.2f} %"

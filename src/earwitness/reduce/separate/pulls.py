@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities.arrays import ComplexArray, FloatArray
 from earwitness.reduce.separate.expansion import Expansion, Scatterer, orders_of, places_of
 from earwitness.reduce.separate.nuisance import Nuisance, Sound
 from earwitness.reduce.separate.rig import effects
@@ -28,11 +28,13 @@ _NULL = 0.03
 @dataclass(frozen=True, slots=True, eq=False)
 class Pulls:
     """At wavenumbers k (F,), as told: rig_db (U, D, F) change of levels along each axis of the doubt; pattern (R, D, F)
-    shares of a noisy level's error that go together over directions, root sum of squares at most 1."""
+    shares of a noisy level's error that go together over directions, root sum of squares at most 1; unexplained (P, F)
+    by waves and all unknowns, over the sound's rms."""
 
     k: FloatArray
     rig_db: FloatArray
     pattern: FloatArray
+    unexplained: ComplexArray
 
 
 def pulls_of(
@@ -44,6 +46,8 @@ def pulls_of(
     places = places_of(points_m, orders_of(sound.order_out, sound.order_in))
     rig = np.zeros((len(found.unknowns), len(look), sound.k.size))
     pattern = np.zeros((PATTERNS, len(look), sound.k.size))
+    columns = np.empty((sound.k.size, len(points_m), len(found.unknowns)), dtype=np.complex128)
+    rest = np.empty((sound.k.size, len(points_m)), dtype=np.complex128)
     speed = next(n for n, one in enumerate(found.unknowns) if one.kind == "speed")
     for f, k in enumerate(sound.k):
         fit = Expansion(
@@ -52,7 +56,10 @@ def pulls_of(
         unknown = fit.fitted(sound.pressure[:, f : f + 1])
         field, slope = fit.field(unknown)[:, 0], fit.slope(unknown[:, 0])
         moved = effects(found.rig, found.unknowns, points_m, field, slope, float(k * speed_m_s))
-        every = fit.far(np.concatenate([unknown, fit.fitted(moved)], axis=1), look, scatterer)
+        taken, heard = fit.fitted(moved), sound.pressure[:, f]
+        size = np.sqrt(np.mean(np.abs(heard) ** 2))
+        columns[f], rest[f] = (moved - fit.field(taken)) / size, (heard - field) / size
+        every = fit.far(np.concatenate([unknown, taken], axis=1), look, scatterer)
         far, change = every[:, 0], every[:, 1:]
         # With the wavenumber the far field's own 1/k is wrong.
         change[:, speed] -= found.unknowns[speed].size * far
@@ -65,7 +72,15 @@ def pulls_of(
         lead = slice(None, -PATTERNS - 1, -1)
         spread = np.sqrt(np.maximum(noise.diagonal(), 1e-300))
         pattern[: own[lead].size, :, f] = (ways[:, lead] * np.sqrt(np.maximum(own[lead], 0.0)) / spread[:, None]).T
-    return Pulls(sound.k, rig, pattern)
+    return Pulls(sound.k, rig, pattern, _beside(columns, rest))
+
+
+def _beside(columns: ComplexArray, values: ComplexArray) -> ComplexArray:
+    """(P, F) what real multiples of columns (F, P, U), the same at all frequencies, leave of values (F, P)."""
+    gram = np.einsum("fpu,fpv->uv", columns.conj(), columns).real
+    right = np.einsum("fpu,fp->u", columns.conj(), values).real
+    found = np.linalg.lstsq(gram, right, rcond=1e-9)[0]
+    return np.asarray((values - columns @ found).T, dtype=np.complex128)
 
 
 def on_frequencies(parts: Sequence[tuple[Pulls, FloatArray]], k: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -21,6 +21,7 @@ _TWO_SIDED = 0.9
 _TURNS = 6
 _SPHERE = 0.004
 _SAME_M = 0.002
+_RADIUS_SHARES = (0.8, 0.6)
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,15 +29,16 @@ class Tolerances:
     """Prior standard deviations (choices of this program; stated values take their place).
 
     gain_db, clock_s : of one pass against the first; stop_gain_db : of a pass's radii against its first; radius_m : of
-    each; speed : of the speed of sound, relative; shift_m, tilt_rad : of one pass against the first, each axis;
-    gain_drift_db, clock_drift_s : at the end of the scan; place_m : of single points along one axis;
+    each radius, most of it alike for all; speed : of the speed of sound, relative; shift_m, tilt_rad : of one pass
+    against the first, each axis; gain_drift_db, clock_drift_s : at the end of the scan; place_m : of single points
+    along one axis;
     scatter_db : of the gain between points.
     """
 
     gain_db: float = 0.2
     stop_gain_db: float = 0.02
     clock_s: float = 5e-6
-    radius_m: float = 1.5e-3
+    radius_m: float = 2e-3
     speed: float = 3e-3
     shift_m: float = 1e-3
     tilt_rad: float = np.pi / 900
@@ -46,15 +48,15 @@ class Tolerances:
     scatter_db: float = 0.1
 
     def in_turns(self) -> Tolerances:
-        """Where one microphone visits the surfaces in turns: what parts two passes is gone."""
-        return replace(self, gain_db=min(self.gain_db, 0.1), clock_s=min(self.clock_s, 1e-6))
+        """Where one microphone visits the surfaces in turns: a gain that parts two passes is smaller."""
+        return replace(self, gain_db=min(self.gain_db, 0.1))
 
 
 @dataclass(frozen=True, slots=True)
 class Unknown:
-    """kind : gain, stop gain, clock, radius, speed, shift, tilt, gain drift or clock drift; surface, or pass, and axis
-    where it has one; mode of a drift from 1; size : prior standard deviation in dB, seconds, meters, radians or as a
-    share."""
+    """kind : gain, stop gain, clock, radius, arm (all radii), speed, shift, tilt, gain drift or clock drift; surface,
+    or pass, and axis where it has one; mode of a drift from 1; size : prior standard deviation in dB, seconds, meters,
+    radians or as a share."""
 
     kind: str
     surface: int
@@ -137,7 +139,10 @@ def _normals(away: FloatArray) -> FloatArray:
 
 def unknowns_of(rig: Rig, tolerances: Tolerances) -> tuple[Unknown, ...]:
     """All that may be off in a rig, in a fixed order."""
-    found = [Unknown("radius", s, -1, tolerances.radius_m, f"radius of the {name}") for s, name in enumerate(rig.names)]
+    # An arm told too long makes all radii too large; what it measures wrong from stop to stop is less.
+    alike, each = (share * tolerances.radius_m for share in _RADIUS_SHARES)
+    found = [Unknown("arm", -1, -1, alike, "all radii")]
+    found += [Unknown("radius", s, -1, each, f"radius of the {name}") for s, name in enumerate(rig.names)]
     first = {name: rig.passed[rig.surface == s][0] for s, name in enumerate(rig.names)}
     for s, name in enumerate(rig.names):
         if name not in [next(n for n in rig.names if first[n] == one) for one in range(len(rig.passes))]:
@@ -202,7 +207,7 @@ def _there(rig: Rig, one: Unknown) -> BoolArray:
 
 def moves(rig: Rig, one: Unknown, points_m: FloatArray) -> FloatArray:
     """(P, 3) how points move for one unit of a place's unknown; a wrong speed acts as a wrong scale does."""
-    if one.kind == "radius":
+    if one.kind in ("radius", "arm"):
         return rig.normal
     if one.kind == "speed":
         return -points_m
@@ -240,7 +245,7 @@ def corrections(rig: Rig, unknowns: tuple[Unknown, ...], theta: FloatArray, poin
             gain += amount * _NEPER_PER_DB * drift_mode(rig.time, one.axis)
         elif one.kind == "clock drift":
             delay += amount * drift_mode(rig.time, one.axis)
-        elif one.kind == "radius":
+        elif one.kind in ("radius", "arm"):
             normal += amount * there
         elif one.kind == "speed":
             speed += float(amount)

@@ -8,6 +8,7 @@ import numpy as np
 
 from earwitness.errors import InputError
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
+from earwitness.reduce.separate.rings import find_rings
 from earwitness.reduce.separate.sampling import radial_depth
 
 FEWEST_POINTS = 75
@@ -67,7 +68,7 @@ def usable_points(
             remedy="measure those points again",
         )
     _check_units(points_m[rows], cabinet_m, cabinet_center_m)
-    rows, doubled = _without_doubles(points_m, rows)
+    rows, doubled = _without_doubles(points_m, rows, cabinet_center_m)
     bad += doubled
     kept = points_m[rows]
     if rows.size < FEWEST_POINTS:
@@ -163,11 +164,34 @@ def _check_units(points_m: FloatArray, cabinet_m: tuple[float, float, float] | N
         )
 
 
-def _without_doubles(points_m: FloatArray, rows: IntArray) -> tuple[IntArray, list[BadPoint]]:
+def first_visits(points_m: FloatArray, within_m: float) -> IntArray:
+    """(P,) row of the first visit of every point's place; points (P, 3), finite."""
     from scipy.spatial import cKDTree
 
-    pairs = cKDTree(points_m[rows]).query_pairs(_SAME_POINT_M, output_type="ndarray")
-    later = np.unique(pairs.max(axis=1)) if pairs.size else np.zeros(0, dtype=np.int64)
-    kept = np.ones(rows.size, dtype=bool)
-    kept[later] = False
-    return rows[kept], [BadPoint(int(row), "same place as an earlier point") for row in rows[later]]
+    first = np.arange(len(points_m))
+    pairs: set[tuple[int, int]] = cKDTree(points_m).query_pairs(within_m)
+    for one, other in sorted(pairs):
+        low, high = sorted((int(first[one]), int(first[other])))
+        first[first == high] = low
+    return first
+
+
+def scan_of_visits(points_m: FloatArray, first: IntArray, center_m: FloatArray) -> BoolArray:
+    """(P,) which visits make the scan: the first of each place, but none of a place that is visited again and stands
+    beside the rings that all others make about center_m (3,)."""
+    kept = first == np.arange(first.size)
+    again = np.isin(first, first[~kept])
+    alone = kept & ~again
+    if again.any() and alone.any():
+        away = points_m - center_m
+        if find_rings(away[kept]) is None and find_rings(away[alone]) is not None:
+            return alone
+    return kept
+
+
+def _without_doubles(points_m: FloatArray, rows: IntArray, center_m: FloatArray) -> tuple[IntArray, list[BadPoint]]:
+    first = first_visits(points_m[rows], _SAME_POINT_M)
+    kept = scan_of_visits(points_m[rows], first, center_m)
+    later = first != np.arange(rows.size)
+    bad = [BadPoint(int(row), "same place as an earlier point") for row in rows[later]]
+    return rows[kept], bad + [BadPoint(int(row), "a place beside the rings") for row in rows[~kept & ~later]]
