@@ -47,10 +47,10 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Archives "csv", "sofa", "free" and "free-csv", one loudspeaker each; two points of the scan in a room are bad."""
     folder = tmp_path_factory.mktemp("pressures")
     points = scan_points("thimble", points=784)
-    # A place is visited before every 98 points and at the end, while the gain falls by 0.9 dB.
+    # A place is visited before every 98 points and at the end: no points of the scan.
     stops = np.append(np.arange(0, 784, 98), 784)
     told, true = (np.insert(one, stops, REFERENCE_M, axis=0) for one in (points.nominal_m, points.true_m))
-    heard = scan_pressure("thimble", true, ROOM_HZ) * 10 ** (-0.9 * np.linspace(0, 1, len(true)) / 20)[:, None]
+    heard = scan_pressure("thimble", true, ROOM_HZ)
     heard[[17, 112]] *= 1.6
     rng = np.random.default_rng(3)
     free_at = rng.normal(size=(420, 3))
@@ -97,14 +97,6 @@ def test_bad_points_are_told_when_the_scan_is_taken_in(place: Path, key: str) ->
     said = (place / f"{key}.txt").read_text(encoding="utf-8")
     # Two were spoiled; a neighbor may go with them.
     assert re.search(r"[23] of 784 scan points were left out", said)
-
-
-@pytest.mark.parametrize("key", ["csv", "sofa"])
-def test_a_place_visited_again_tells_the_drift(place: Path, key: str) -> None:
-    said = (place / f"{key}.txt").read_text(encoding="utf-8")
-    found = re.search(r"The gain drifted by ([+\d.]+) dB over the scan; it was taken off", said)
-    assert found, said
-    assert float(found[1]) == pytest.approx(0.9, abs=0.05)
 
 
 # What asks for the terminals, or for takes at several levels.

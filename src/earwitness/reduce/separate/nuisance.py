@@ -50,6 +50,8 @@ _KINDS = {
     "clock drift": "drifts of the clock",
 }  # fmt: skip
 _ORDERS_FLOOR_DB = -65.0
+# No recording is quieter; a simulated one is, and its equations would have no inverse.
+_LEAST_NOISE_DB = -100.0
 _MORE_ORDERS = 8
 _UNKNOWNS_PER_POINT = 0.6
 
@@ -184,11 +186,12 @@ def _told_by(
         columns = np.concatenate([data[:, None], moved], axis=1)
         rest = columns - fit.field(fit.fitted(columns))
         free = max(len(data) - fit.settled, 0.1 * len(data))
-        variance = max(float(np.sum(np.abs(rest[:, 0]) ** 2)) / free, float(sound.noise_rms[f]) ** 2)
+        size = float(np.mean(np.abs(data) ** 2))
+        least = 10 ** (_LEAST_NOISE_DB / 10) * size
+        variance = max(float(np.sum(np.abs(rest[:, 0]) ** 2)) / free, float(sound.noise_rms[f]) ** 2, least)
         left = rest[:, 1:]
         gram += 2 * share * (left.conj().T @ left).real / variance
         right += 2 * share * (left.conj().T @ rest[:, 0]).real / variance
-        size = float(np.mean(np.abs(data) ** 2))
         scatter = (10 ** (tolerances.scatter_db / 20) - 1) ** 2 + 10 ** (_ORDERS_FLOOR_DB / 10)
         allowed = tolerances.place_m**2 * float(np.mean(np.sum(np.abs(slope) ** 2, axis=1))) + scatter * size
         ratio[f] = float(sound.left[f]) / (allowed + float(sound.noise_rms[f]) ** 2)
@@ -224,6 +227,7 @@ def _settled(theta: FloatArray, covariance: FloatArray, wide: FloatArray) -> tup
     """
     unit = np.sqrt(wide)
     size, axes = np.linalg.eigh(covariance / unit[:, None] / unit)
+    size = np.maximum(size, 0.0)
     along = axes.T @ (theta / unit)
     told = size < _HARDLY_TOLD
     out = told & (np.abs(along) > _STANDS_OUT * np.sqrt(size))
