@@ -1,9 +1,10 @@
-"""How fast the separation is beside plain least squares, numpy.linalg.lstsq, one frequency after the other.
+"""How fast the separation is beside least squares, one frequency after the other: normal equations and lstsq.
 
     python benchmarks/separation.py [--every 8]
 
-Both solve the same made scan with the same orders in one run. The reference is timed at every n-th frequency and
-scaled up by the number of frequencies. The share of the machine's rate counts the multiplications of the plain method's
+All solve the same made scan with the same orders in one run. The competitors, normal equations with a Cholesky factor
+(scipy.linalg.cho_solve) and numpy.linalg.lstsq, are timed at every n-th frequency and scaled up by the number of
+frequencies; their matrices are built beforehand. The share of the machine's rate counts the multiplications of the
 normal equations for the dense route, and of the route's own Gram matrices for rings.
 """
 
@@ -15,6 +16,7 @@ import sys
 import time
 
 import numpy as np
+from scipy.linalg import cho_factor, cho_solve
 
 from earwitness.dsp.spherical import acn, complex_harmonics
 from earwitness.reduce.separate.dense_route import fit_points
@@ -69,16 +71,24 @@ def _timed(act) -> float:
     return time.perf_counter() - start
 
 
-def plain_seconds(points, pressure, k, shell, out, into, rows) -> float:
-    """Time of the plain method over `rows`, building of the matrices not counted."""
+def normal_equations(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
+    gram = matrix.conj().T @ matrix
+    gram[np.diag_indices_from(gram)] += 1e-6 * gram.diagonal().real.max()
+    return cho_solve(cho_factor(gram, lower=True, overwrite_a=True, check_finite=False), matrix.conj().T @ right)
+
+
+def competitors_seconds(points, pressure, k, shell, out, into, rows) -> tuple[float, float]:
+    """Times of normal equations and of lstsq over `rows`, building of the matrices not counted."""
     basis_order = int(max(out.max(), into.max()))
     radius = np.linalg.norm(points, axis=1)
     basis = complex_harmonics(basis_order, points[:, 2] / radius, np.arctan2(points[:, 1], points[:, 0]))
-    total = 0.0
+    normal, plain = 0.0, 0.0
     for f in rows:
         matrix = plain_matrix(points, k[f], shell, int(out[f]), int(into[f]), basis)
-        total += _timed(lambda matrix=matrix, f=f: np.linalg.lstsq(matrix, pressure[:, f], rcond=None))
-    return total
+        right = pressure[:, f]
+        normal += _timed(lambda matrix=matrix, right=right: normal_equations(matrix, right))
+        plain += _timed(lambda matrix=matrix, right=right: np.linalg.lstsq(matrix, right, rcond=None))
+    return normal, plain
 
 
 def main() -> None:
@@ -93,16 +103,19 @@ def main() -> None:
     out, into = (np.minimum(order, cap) for order in wanted_orders(k, shell))
     rate = machine_gflops()
     rows = np.arange(every // 2, k.size, every)
-    plain = plain_seconds(points, pressure, k, shell, out, into, rows)
-    plain_all = plain * k.size / rows.size
+    normal, plain = competitors_seconds(points, pressure, k, shell, out, into, rows)
+    normal_all, plain_all = normal * k.size / rows.size, plain * k.size / rows.size
     ring = min(_timed(lambda: fit_rings(rings, pressure, k, shell, out, into, nobody)) for _ in range(3))
     dense = _timed(lambda: fit_points(points, pressure[:, rows], k[rows], shell, out[rows], into[rows], nobody))
     columns = (out[rows] + 1.0) ** 2 + (into[rows] + 1.0) ** 2
     work = np.sum(len(points) * columns**2 + columns**3) / 1e9
     print(f"matrix product on this machine: {rate:.0f} GFLOP/s in float64")
+    print(f"normal equations with Cholesky, {rows.size} of {k.size}: {normal:.2f} s, all: about {normal_all:.1f} s")
     print(f"plain lstsq, {rows.size} of {k.size} frequencies: {plain:.2f} s, all: about {plain_all:.1f} s")
-    print(f"rings, {k.size} frequencies: {ring:.3f} s, {plain_all / ring:.0f} times faster (aim 300)")
-    print(f"irregular points, {rows.size} frequencies: {dense:.2f} s, {plain / dense:.1f} times faster (aim 4)")
+    print(f"rings, {k.size} frequencies: {ring:.3f} s, {normal_all / ring:.0f} times faster than normal equations "
+          f"(aim 130), {plain_all / ring:.0f} times faster than lstsq")  # fmt: skip
+    print(f"irregular points, {rows.size} frequencies: {dense:.2f} s, {plain / dense:.1f} times faster than lstsq (aim "
+          f"4), {normal / dense:.1f} times than normal equations")  # fmt: skip
     # Kilobytes, but bytes on macOS.
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
     print(f"irregular route: {work / dense:.1f} GFLOP/s, {100 * work / dense / rate:.0f} % of the matrix product")

@@ -190,7 +190,7 @@ def levels_of(pressure: np.ndarray) -> np.ndarray:
 def doubt_of(response: DirectionalResponse) -> np.ndarray:
     """(75, F) standard uncertainties of the same: each cause at once for all directions, the rest each by itself."""
     power = np.abs(response.pressure) ** 2
-    shares = [WEIGHTS[name][:, None] * power / (WEIGHTS[name] @ power) for name in TIME_NAMES]
+    shares = [WEIGHTS[name][:, None] * power / np.maximum(WEIGHTS[name] @ power, 1e-300) for name in TIME_NAMES]
     rows = [*shares, shares[0] - shares[1], shares[0] - shares[2]]
     out = []
     for row in rows:

@@ -28,6 +28,7 @@ def alike_nearby(points_m: FloatArray, left: ComplexArray, surface: IntArray) ->
     for one in np.unique(surface):
         rows = np.flatnonzero(surface == one)
         if rows.size > _NEAR_POINTS:
-            near = rows[cKDTree(points_m[rows]).query(points_m[rows], k=_NEAR_POINTS + 1)[1][:, 1:]]
+            found = np.asarray(cKDTree(points_m[rows]).query(points_m[rows], k=_NEAR_POINTS + 1)[1])
+            near = rows[found[:, 1:]]
             together += float(np.sum((left[rows][:, None].conj() * left[near]).real)) / _NEAR_POINTS
     return together / float(np.sum(every))

@@ -179,9 +179,9 @@ def first_visits(points_m: FloatArray, within_m: float) -> IntArray:
 def scan_of_visits(points_m: FloatArray, first: IntArray, center_m: FloatArray) -> BoolArray:
     """(P,) which visits make the scan: the first of each place, but none of a place that is visited again and stands
     beside the rings that all others make about center_m (3,)."""
-    kept = first == np.arange(first.size)
-    again = np.isin(first, first[~kept])
-    alone = kept & ~again
+    kept: BoolArray = first == np.arange(first.size)
+    again: BoolArray = np.isin(first, first[~kept])
+    alone: BoolArray = kept & ~again
     if again.any() and alone.any():
         away = points_m - center_m
         if find_rings(away[kept]) is None and find_rings(away[alone]) is not None:
