@@ -226,8 +226,10 @@ def test_the_files_do_what_the_bands_say(archive: Path, tmp_path: Path) -> None:
     lines = [line.split(",") for line in (place / "response.csv").read_text(encoding="utf-8").splitlines()[1:]]
     hz, wanted = (np.array([float(row[column]) for row in lines]) for column in (0, 1))
     kept = json.loads((place / "coefficients.json").read_text(encoding="utf-8"))
-    assert len((place / "equalizer.txt").read_text(encoding="utf-8").splitlines()) == 6
     known = next(one for one in kept["sections"] if one["sample_rate_hz"] == 48_000.0)
+    # Titles, preamp and the note on Q beside the bands; a third band may come to nothing and is left out.
+    assert len(known["biquads"]) in (2, 3)
+    assert len((place / "equalizer.txt").read_text(encoding="utf-8").splitlines()) == 3 + len(known["biquads"])
     rows = [[b["b0"], b["b1"], b["b2"], 1.0, b["a1"], b["a2"]] for b in known["biquads"]]
     _, response = signal.sosfreqz(np.array(rows), hz, fs=48_000.0)
     assert np.abs(20 * np.log10(np.abs(response)) + kept["preamp_db"] - wanted).max() < 0.02

@@ -102,7 +102,7 @@ def test_bad_points_are_told_when_the_scan_is_taken_in(place: Path, key: str) ->
 
 # What asks for the terminals, or for takes at several levels.
 BESIDE = re.compile(
-    "impedance|load|phase|power_factor|epdr|box_|closed_|drawn_|distortion|intermod|compress|clean|burst|1w"
+    "impedance|load|phase|power_factor|epdr|box_|closed_|drawn_|distortion|intermod|multitone|compress|clean|burst|1w"
 )
 
 

@@ -47,7 +47,12 @@ STATED = Stated(
 )
 # What only recordings of several levels, near fields or a load can tell.
 # Those that lean on many levels come back with their uncertainty, too.
-_AS_SURE = ("sensitivity", "f3", "f6", "linearity_half_range", "in_room_slope", "preference_rating")
+_AS_SURE = {
+    **dict.fromkeys(("sensitivity", "f3", "f6"), 0.2),
+    # A table holds sizes of doubt and no causes: what hangs together over frequency counts for less in a slope or a
+    # rating once it has been out and in.
+    **dict.fromkeys(("linearity_half_range", "in_room_slope", "preference_rating"), 0.4),
+}
 _BY_LEVEL = ("@", "highest_clean", "burst", "compression", "intermodulation", "multitone", "distortion")
 
 
@@ -86,7 +91,7 @@ def test_what_goes_out_comes_back_within_a_tenth_of_its_uncertainty(
         assert after[name].value is not None, (name, after[name].reason)
         assert after[name].value == pytest.approx(figure.value, abs=0.1 * 2 * (figure.u or 0.0) + 1e-9), name
         carried += 1
-        assert name not in _AS_SURE or after[name].u == pytest.approx(figure.u, rel=0.2), name
+        assert name not in _AS_SURE or after[name].u == pytest.approx(figure.u, rel=_AS_SURE[name]), name
     assert carried >= 30
 
 

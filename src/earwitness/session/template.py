@@ -334,6 +334,7 @@ files = "horizontal/{angle}.wav"
 #axis_deg = [0.0, 0.0]      # azimuth and elevation of the reference axis in a SOFA file that names no view
 #data = "Pa/V"              # values of a SOFA file: Pa/V, Pa or relative
 #source_positions = "radiated directions"   # what they mean in a SOFA file, or "places of the source"
+#harmonics = "orthonormal"  # of spherical harmonics in a SOFA file: orthonormal, N3D or SN3D
 
 #[[take]]
 #kind = "noise floor"       # silence at the measuring position, same gain
