@@ -64,6 +64,7 @@ def reduce_two_tones(
             remedy="check channel, frequencies and run_in_s",
         )
     _require_low_tone(cut, float(recording.rate_hz), take, where)
+    _require_high_tone(cut, float(recording.rate_hz), take, where)
     return TwoToneReading(take.id, take.drive_v, take.distance_m, take.low_hz, take.high_hz, lines * gain, noise)
 
 
@@ -111,6 +112,24 @@ def reduce_burst(
         in_room,
         clipped,
     )
+
+
+def _require_high_tone(cut: FloatArray, rate_hz: float, take: TwoToneTake, where: str) -> None:
+    """AudioError where another high tone is twice as large: what stands at high_hz is then a harmonic of that one."""
+    power = np.abs(np.fft.rfft(cut * np.hanning(cut.size))) ** 2
+    hz = np.arange(power.size) * rate_hz / cut.size
+    own = np.abs(hz - take.high_hz) <= 3.0 / take.length_s
+    others = (hz > 5.0 * take.low_hz) & (np.abs(hz - take.high_hz) > 3.5 * take.low_hz)
+    if not others.any() or not own.any():
+        return
+    loudest = int(np.argmax(np.where(others, power, 0.0)))
+    if power[loudest] > 4.0 * float(power[own].max()):
+        raise AudioError(
+            f"the tone at {take.high_hz:g} Hz is weaker than one at {hz[loudest]:.4g} Hz that nobody states",
+            where=where,
+            expected="both tones, and nothing else as loud as they are",
+            remedy="correct high_hz",
+        )
 
 
 def _require_low_tone(cut: FloatArray, rate_hz: float, take: TwoToneTake, where: str) -> None:
