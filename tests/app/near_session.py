@@ -26,7 +26,7 @@ invented = true
 width_m = 0.30
 height_m = 0.50
 depth_m = 0.35
-reference_axis = "straight ahead"
+reference_axis = "tweeter"
 [[loudspeaker.driver]]
 name = "woofer"
 kind = "cone"

@@ -117,7 +117,7 @@ def test_a_bass_limit_that_was_not_reached_is_no_fall(reading: Reading, measurem
     bound = Figure("f6", 40.0, 0.0, "Hz", (40.0, 300.0), "fall", bound="at most")
     words = said(balance(replace(reading, figures={**reading.figures, "f6": bound}), measurement))
     assert "at at most" not in words
-    assert "Straight ahead the bass has not fallen by 6 dB at 40 Hz, the lowest frequency judged (F6)." in words
+    assert "On axis the bass has not fallen by 6 dB at 40 Hz, the lowest frequency judged (F6)." in words
 
 
 def test_the_map_tells_the_angles_that_were_measured(measure: Callable[..., Measurement]) -> None:

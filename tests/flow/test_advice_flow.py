@@ -113,7 +113,7 @@ def test_remarks_meet_the_planted_flaws(archive: Path) -> None:
 def test_the_own_record_counts_only_what_was_sealed_before(archive: Path) -> None:
     rows = document("listen", "match", "causeway", "--archive", archive, "--own-record")["reliability"]
     every = next(row for row in rows if row["band"] == "all")
-    assert every["agrees"] + every["contradicts"] + every["no_counterpart"] == 4
+    assert every["agrees"] + every["contradicts"] + every["no_match"] == 4
 
 
 def test_the_own_record_stands_alone(archive: Path) -> None:

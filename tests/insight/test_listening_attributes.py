@@ -32,8 +32,8 @@ def said(word: str, *, turned: bool = False) -> Remark:
     [
         ("wide", 170.0, "agrees"),
         ("wide", 80.0, "contradicts"),
-        ("wide", 120.0, "no counterpart"),
-        ("wide", 141.0, "no counterpart"),
+        ("wide", 120.0, "no match in the data"),
+        ("wide", 141.0, "no match in the data"),
         ("narrow", 80.0, "agrees"),
         ("narrow", 170.0, "contradicts"),
     ],
@@ -66,7 +66,7 @@ def test_where_no_data_speak_the_verdict_says_why() -> None:
         # 85 and 10 dB are 95 dB: that at 96 dB counts.
         ("distorted", 85.0, (0.4, 9.0), "agrees"),
         # Louder than anything measured: a small value there clears nobody.
-        ("distorted", 95.0, (0.1, 0.2), "no counterpart"),
+        ("distorted", 95.0, (0.1, 0.2), "no match in the data"),
     ],
 )
 def test_distortion_counts_at_the_level_that_was_heard(
@@ -81,7 +81,7 @@ def test_distortion_counts_at_the_level_that_was_heard(
 
 def test_a_bound_clears_and_never_accuses() -> None:
     figures = {"distortion_at_level@86db": figure("distortion_at_level@86db", 6.0, 0.0, "%", "at most")}
-    assert judge(said("distorted"), figures, 74.0)[0] == "no counterpart"
+    assert judge(said("distorted"), figures, 74.0)[0] == "no match in the data"
     low = {"distortion_at_level@86db": figure("distortion_at_level@86db", 0.6, 0.0, "%", "at most")}
     assert judge(said("distorted"), low, 74.0)[0] == "contradicts"
 
@@ -105,7 +105,7 @@ def test_such_words_take_no_part_in_the_test_of_regions() -> None:
     )
     first, second = matched(plain, flat, []), matched(more, flat, [])
     assert first.test == second.test
-    assert [one.verdict for one in second.remarks] == ["not judged", "no counterpart", "no counterpart"]
+    assert [one.verdict for one in second.remarks] == ["not judged", "no match in the data", "no match in the data"]
     # The repeat points at its place among all remarks.
     assert second.remarks[2].repeats == 1
     assert second.remarks[0].sentence == "“wide” (clear): not judged; the horizontal coverage is not known."

@@ -24,7 +24,7 @@ def verdicts(result: Matching) -> list[str]:
     return [m.verdict for m in result.remarks]
 
 
-def test_a_remark_agrees_with_a_peak_contradicts_a_dip_or_has_no_counterpart() -> None:
+def test_a_remark_agrees_with_a_peak_contradicts_a_dip_or_has_no_match() -> None:
     said = sheet(
         ("hard", "too much", (2000.0, 5000.0)),
         ("hard", "sharp", (2400.0, 4000.0)),
@@ -44,7 +44,7 @@ def test_a_remark_agrees_with_a_peak_contradicts_a_dip_or_has_no_counterpart() -
             "contradicts",
             "agrees",
             "contradicts",
-            "no counterpart",
+            "no match in the data",
             "agrees",
             "contradicts",
             "agrees",
@@ -66,14 +66,16 @@ def test_sentences_name_the_numbers() -> None:
     assert first.sentence == (
         "“hard” (clear, too much, 2 to 5 kHz): agrees; a peak of +4.0 ± 0.4 dB at 3 kHz (in the source)."
     )
-    assert second.sentence.startswith("“boomy” (clear, too much, 60 to 150 Hz): no counterpart; nothing in the region")
+    assert second.sentence.startswith(
+        "“boomy” (clear, too much, 60 to 150 Hz): no match in the data; nothing in the region"
+    )
     assert span_in_words(200.0, 1250.0) == "200 Hz to 1.25 kHz"
 
 
-def test_what_does_not_exceed_its_uncertainty_is_no_counterpart() -> None:
+def test_what_does_not_exceed_its_uncertainty_is_no_match() -> None:
     """Coverage factor 2 for 95 %: GUM (JCGM 100:2008), 6.3.3."""
     said = sheet(("hard", "too much", (2000.0, 5000.0)))
-    for u_db, verdict in ((1.9, "agrees"), (2.1, "no counterpart")):
+    for u_db, verdict in ((1.9, "agrees"), (2.1, "no match in the data")):
         finding = Found(3000.0, 2500.0, 3600.0, 4.0, u_db)
         assert verdicts(matched(said, reading(), [finding])) == [verdict]
 
@@ -99,14 +101,14 @@ def test_what_is_too_small_to_be_heard_leaves_a_region_smooth_but_may_be_its_gra
     )
     assert verdicts(matched(said, reading(), [slight])) == ["agrees", "agrees", "agrees"]
     unheard = Found(3000.0, 3000.0 - 210.0, 3000.0 + 220.0, -1.0, 0.1)
-    assert verdicts(matched(said, reading(), [unheard])) == ["agrees", "no counterpart", "no counterpart"]
+    assert verdicts(matched(said, reading(), [unheard])) == ["agrees", "no match in the data", "no match in the data"]
 
 
 def test_half_of_the_narrower_span_must_be_shared() -> None:
     said = sheet(("hard", "too much", (2000.0, 4000.0)))
     inside, outside = Found(4000.0, 3900.0 / 1.05, 4090.0, 4.0), Found(4000.0, 3950.0, 4200.0, 4.0)
     assert verdicts(matched(said, reading(), [inside])) == ["agrees"]
-    assert verdicts(matched(said, reading(), [outside])) == ["no counterpart"]
+    assert verdicts(matched(said, reading(), [outside])) == ["no match in the data"]
     assert verdicts(matched(said, reading(), [Found(3900.0, 3900.0, 3900.0, 20.0)])) == ["agrees"]
 
 
@@ -122,7 +124,7 @@ def test_a_broad_rise_of_the_listening_window_answers_bright_and_dull() -> None:
     result = matched(said, world, [])
     assert verdicts(result) == ["agrees", "contradicts"]
     assert "the listening window lies 2.0 ± 0.1 dB above its mean elsewhere there" in result.remarks[0].sentence
-    assert verdicts(matched(said, reading(curve(step_db(3000.0, 20_000.0, 0.9))), [])) == ["no counterpart"] * 2
+    assert verdicts(matched(said, reading(curve(step_db(3000.0, 20_000.0, 0.9))), [])) == ["no match in the data"] * 2
 
 
 def test_what_all_curves_share_cancels_but_for_its_change_over_frequency() -> None:
@@ -149,7 +151,7 @@ def test_a_region_that_the_data_do_not_reach_is_not_judged() -> None:
         ("boomy", "too much", (60.0, 150.0)), ("smooth", "even", (60.0, 150.0)), ("nasal", "too much", (700.0, 1500.0))
     )
     result = matched(said, world, [])
-    assert verdicts(result) == ["not judged", "not judged", "no counterpart"]
+    assert verdicts(result) == ["not judged", "not judged", "no match in the data"]
     assert "the data are not valid there" in result.remarks[0].sentence
     assert result.test is not None
     assert result.test.said == 1
@@ -184,7 +186,7 @@ def test_smooth_and_coarse_speak_of_single_peaks_not_of_a_shifted_region() -> No
     shifted = reading(curve(step_db(1000.0, 10_000.0, 3.0)))
     said = sheet(("smooth", "even", (1000.0, 10_000.0)), ("coarse", "uneven", (1000.0, 10_000.0)))
     result = matched(said, shifted, [])
-    assert verdicts(result) == ["agrees", "no counterpart"]
+    assert verdicts(result) == ["agrees", "no match in the data"]
     assert result.remarks[0].sentence.endswith("agrees; no single peak or dip there reaches what may be heard.")
 
 

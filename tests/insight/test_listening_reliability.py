@@ -42,7 +42,7 @@ def test_remarks_count_in_the_region_of_their_middle_once_and_only_when_judged()
         [
             remark("agrees", 60.0, 90.0),
             remark("contradicts", 45.0, 80.0, by_chance=0.75),
-            remark("no counterpart", 50.0, 100.0, by_chance=None),
+            remark("no match in the data", 50.0, 100.0, by_chance=None),
             remark("not judged", 50.0, 100.0),
             remark("agrees", 50.0, 100.0, repeats=0),
             remark("agrees", 2000.0, 4000.0),
@@ -50,7 +50,7 @@ def test_remarks_count_in_the_region_of_their_middle_once_and_only_when_judged()
     )
     by_name = {row.band: row for row in rows}
     bass = by_name["the bass"]
-    assert (bass.agrees, bass.contradicts, bass.no_counterpart, bass.judged) == (1, 1, 1, 3)
+    assert (bass.agrees, bass.contradicts, bass.no_match, bass.judged) == (1, 1, 1, 3)
     assert bass.share == pytest.approx(1 / 3)
     assert bass.expected == pytest.approx(0.5)
     assert by_name["the upper midrange"].interval == pytest.approx(wilson_interval(1, 1))

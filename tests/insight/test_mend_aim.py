@@ -1,4 +1,4 @@
-"""Aims about other axes: closed-form patterns, marked interpolation, the standard's windows straight ahead."""
+"""Aims about other axes: closed-form patterns, marked interpolation, the standard's windows on axis."""
 
 from __future__ import annotations
 
@@ -125,7 +125,7 @@ def test_where_left_and_right_differ_both_sides_are_studied_and_named() -> None:
 
 
 def test_of_two_aims_as_far_off_the_smoother_is_named() -> None:
-    """Both sides are smoother than straight ahead by the same but for 0.05 dB, less than what counts."""
+    """Both sides are smoother than on axis by the same but for 0.05 dB, less than what counts."""
     levels = beamed(20.0, ripple_db=3.0)
     rows, angle = on_orbit(levels.directions, "horizontal")
     wave = np.sin(2 * np.pi * 3 * np.log2(levels.axis.hz / 1000.0))

@@ -77,7 +77,7 @@ def test_a_loudspeaker_that_is_smoother_off_its_axis_is_said_to_be() -> None:
     assert left(said.try_deg) < 0.5
     assert said.gain_db == pytest.approx(study.margin_db)
     assert said.rougher_db == pytest.approx(-said.gain_db)
-    # The window about that axis itself, put down from the formula, is smoother than the one straight ahead.
+    # The window about that axis itself, put down from the formula, is smoother than the one on axis.
     assert window_ripple_db(said.try_deg) < window_ripple_db(0.0)
     assert f"Aim it {said.try_deg:.0f}° off the axis: that is smoother by {said.gain_db:.2f} dB rms" in said.sentence
 

@@ -32,7 +32,7 @@ from earwitness.quantities.axis import log_axis
 from earwitness.quantities.lineage import Step, step
 
 DOCUMENT = "earwitness.advice"
-VERSION = 1
+VERSION = 2
 _DIGITS = 7
 ADVICE = "advice"
 RULES = 6
@@ -218,7 +218,7 @@ def _reliable(one: Reliability) -> dict[str, Any]:
         "band": one.band,
         "agrees": one.agrees,
         "contradicts": one.contradicts,
-        "no_counterpart": one.no_counterpart,
+        "no_match": one.no_match,
         "share": _rounded(one.share),
         "interval_95": _rounded(one.interval),
         "by_chance": _rounded(one.expected),

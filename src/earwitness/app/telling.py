@@ -45,8 +45,7 @@ def reliability_lines(rows: Sequence[Reliability]) -> list[str]:
     table = reliability_table(rows)
     if table is None:
         return ["no remark sealed before the data can be judged yet"]
-    heads = ["None" if head == "No counterpart" else head for head in table.columns]
-    return [table.title, *_columns(heads, table.rows, table.align), *_wrapped(f"None: no counterpart. {table.note}")]
+    return [table.title, *_columns(table.columns, table.rows, table.align), *_wrapped(table.note)]
 
 
 def finding_lines(advice: Advice) -> list[str]:

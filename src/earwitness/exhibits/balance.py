@@ -88,8 +88,8 @@ def _bass(lowest: Figure) -> str:
     """F6 belongs to the on-axis response, whichever curve the sentence before speaks of."""
     if lowest.bound and lowest.value is not None:
         at = exact_words(lowest.value, lowest.unit)
-        return f"Straight ahead the bass has not fallen by 6 dB at {at}, the lowest frequency judged (F6)."
-    return f"Straight ahead the bass has fallen by 6 dB at {figure_words(lowest)} (F6)."
+        return f"On axis the bass has not fallen by 6 dB at {at}, the lowest frequency judged (F6)."
+    return f"On axis the bass has fallen by 6 dB at {figure_words(lowest)} (F6)."
 
 
 def _reading(reading: Reading, measurement: Measurement) -> str:

@@ -24,7 +24,7 @@ KNOWN = "These notes were made with the data known, so they prove nothing about 
 _VERDICTS: dict[Verdict, str] = {
     "agrees": "agrees with the data",
     "contradicts": "contradicts the data",
-    "no counterpart": "has no counterpart in the data",
+    "no match in the data": "has no match in the data",
     "not judged": "cannot be judged",
 }
 
@@ -108,10 +108,10 @@ def reliability_table(rows: Sequence[Reliability]) -> Table | None:
     return Table(
         key="reliability",
         title="How often remarks agree",
-        columns=("Region", "Agree", "Contradict", "No counterpart", "Share", "By chance"),
+        columns=("Region", "Agree", "Contradict", "No match", "Share", "By chance"),
         align=("left", "right", "right", "right", "right", "right"),
         rows=tuple(
-            (one.band, str(one.agrees), str(one.contradicts), str(one.no_counterpart), _share(one), _expected(one))
+            (one.band, str(one.agrees), str(one.contradicts), str(one.no_match), _share(one), _expected(one))
             for one in kept
         ),
         note="Over all sheets sealed before the data were shown. In brackets: 95 % interval (Wilson).",
@@ -156,7 +156,7 @@ def _finding(heard: HeardSheet, findings: Sequence[Finding]) -> str:
     told: tuple[tuple[Verdict, str, str], ...] = (
         ("agrees", "agrees with the data", "agree with the data"),
         ("contradicts", "contradicts the data", "contradict the data"),
-        ("no counterpart", "has no counterpart in the data", "have no counterpart in the data"),
+        ("no match in the data", "has no match in the data", "have no match in the data"),
         ("not judged", "cannot be judged", "cannot be judged"),
     )
     counts = [(matching.count(verdict), single, several) for verdict, single, several in told]

@@ -122,7 +122,7 @@ def _unanswered(advice: Advice) -> Iterator[Line]:
             told = {
                 "agrees": "the figures agree" if beyond else "the curves agree",
                 "contradicts": "the data contradict it",
-                "no counterpart": "no match in the data" if beyond else "nothing there that stands out",
+                "no match in the data": "no match in the data" if beyond else "nothing there that stands out",
                 "not judged": "no data speak to it" if beyond else "the data do not reach there",
             }[m.verdict]
             yield Line("", f"“{m.remark.word}”{where}", told, "", True, False)

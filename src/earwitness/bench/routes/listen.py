@@ -157,7 +157,9 @@ def listen_held_part(request: Request, bench: BenchState, loudspeaker_id: Id) ->
     for number, heard in enumerate(advice.heard, 1):
         chart = heard_chart(result.reading, result.measurement, heard, advice.findings, number=number)
         table = heard_table(heard, advice.findings, number=number)
-        counts = [(verdict, heard.matching.count(verdict)) for verdict in ("agrees", "contradicts", "no counterpart")]
+        counts = [
+            (verdict, heard.matching.count(verdict)) for verdict in ("agrees", "contradicts", "no match in the data")
+        ]
         shown.append(
             {
                 "mark": mark_words(heard.is_after_data),

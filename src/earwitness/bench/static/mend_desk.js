@@ -99,7 +99,7 @@ export class Desk {
     this.goalLevel = level;
   }
 
-  /** Curves of an aim, {hz, curves: {key: {values, u, valid}}}, or null for straight ahead. */
+  /** Curves of an aim, {hz, curves: {key: {values, u, valid}}}, or null for the axis. */
   aim(found) {
     this.figure.classList.toggle("aimed", Boolean(found));
     this.before = new Map(this.plain);

@@ -61,13 +61,13 @@ class AimAnswer:
     """What the study of aims says to a finding that only another aim can mend.
 
     orbit : the aims that were studied, those of `insight.mend.aim`
-    gain_deg, gain_db, u_gain_db : the best aim but straight ahead, its lead over straight ahead (rms, negative where it
+    gain_deg, gain_db, u_gain_db : the best aim but on axis, its lead over the axis (rms, negative where it
         is rougher) and that lead's standard uncertainty
     is_better : that lead counts and is beyond doubt
     try_deg : where to listen: the best aim if it is better, else the smallest turn that halves this finding, else 0
-    size_ahead_db, size_there_db : the finding straight ahead and at try_deg, fitted alike; None where try_deg is 0 or
+    size_ahead_db, size_there_db : the finding on axis and at try_deg, fitted alike; None where try_deg is 0 or
         it could not be told
-    rougher_db : by how much everything together is rougher at try_deg than straight ahead, negative for smoother
+    rougher_db : by how much everything together is rougher at try_deg than on axis, negative for smoother
     sentence : all that for people
     """
 

@@ -19,7 +19,7 @@ from earwitness.quantities import Figure
 from earwitness.session.notes import Direction, HeardWord, ListeningSheet
 
 Group = Literal["width", "depth", "focus", "dynamics", "noises"]
-Judged = Literal["agrees", "contradicts", "no counterpart", "not judged"]
+Judged = Literal["agrees", "contradicts", "no match in the data", "not judged"]
 WHOLE_HZ = (20.0, 20_000.0)
 EBU, ITU = "EBU Tech 3286, from memory", "ITU-R BS.2399, from memory"
 NARROW_DEG, WIDE_DEG = 100.0, 140.0
@@ -107,7 +107,7 @@ def _sided(low: float, high: float, limits: tuple[float, float], is_much: bool) 
         return "agrees" if is_much else "contradicts"
     if high <= limits[0]:
         return "contradicts" if is_much else "agrees"
-    return "no counterpart"
+    return "no match in the data"
 
 
 def _width(coverage: Figure | None, is_much: bool) -> tuple[Judged, str]:
@@ -140,4 +140,4 @@ def _of_level(
     too_low, too_high = at < peaks and high <= limits[0], at > peaks + PEAKS_DB and low >= limits[1]
     told = f"{figure.bound} {value:.2g} {figure.unit}".strip()
     text = f"{name} is {told} at {at:g} dB, where peaks of about {peaks:.0f} dB at 1 m were heard"
-    return ("no counterpart" if too_low or too_high else verdict), text
+    return ("no match in the data" if too_low or too_high else verdict), text

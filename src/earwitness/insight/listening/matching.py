@@ -1,9 +1,9 @@
-"""Remarks held against the data: agrees, contradicts, no counterpart; and what nobody heard.
+"""Remarks held against the data: agrees, contradicts, no match in the data; and what nobody heard.
 
 The rule (own choice): of everything the data tell of a remark's region, what stands out most against its audibility
 threshold decides by its sign. A remark of too much, or sharp, agrees with a peak; too little, or hollow, with a dip;
 uneven with single peaks or dips; even with none that reaches its threshold. Where the data tell nothing, a remark has
-no counterpart, unless it said even.
+no match in the data, unless it said even.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from earwitness.quantities import Reading
 from earwitness.quantities.arrays import BoolArray
 from earwitness.session.notes import ListeningSheet
 
-Verdict = Literal["agrees", "contradicts", "no counterpart", "not judged"]
+Verdict = Literal["agrees", "contradicts", "no match in the data", "not judged"]
 SENSES: tuple[Sense, ...] = ("excess", "lack", "uneven", "even")
 SAME_LIKENESS = 0.5
 AUDIBLE = 1.0
@@ -72,7 +72,7 @@ def verdict_of(sense: Sense, told: Told) -> Verdict:
     if sense == "even":
         return "contradicts" if any(e.weight >= AUDIBLE for e in grain) else "agrees"
     if not told.evidence or (sense == "uneven" and not grain):
-        return "no counterpart"
+        return "no match in the data"
     if sense == "uneven":
         return "agrees"
     return "agrees" if (told.evidence[0].size_db > 0) == (sense == "excess") else "contradicts"

@@ -27,14 +27,14 @@ class Reliability:
     region: Region
     agrees: int
     contradicts: int
-    no_counterpart: int
+    no_match: int
     share: float | None
     interval: tuple[float, float] | None
     expected: float | None
 
     @property
     def judged(self) -> int:
-        return self.agrees + self.contradicts + self.no_counterpart
+        return self.agrees + self.contradicts + self.no_match
 
 
 def reliability(remarks: Iterable[MatchedRemark]) -> tuple[Reliability, ...]:
@@ -76,7 +76,7 @@ def _row(name: str, band: Region, found: list[MatchedRemark]) -> Reliability:
         band,
         agrees=agrees,
         contradicts=sum(m.verdict == "contradicts" for m in found),
-        no_counterpart=sum(m.verdict == "no counterpart" for m in found),
+        no_match=sum(m.verdict == "no match in the data" for m in found),
         share=agrees / len(found) if found else None,
         interval=wilson_interval(agrees, len(found)) if found else None,
         expected=sum(by_chance) / len(by_chance) if by_chance else None,

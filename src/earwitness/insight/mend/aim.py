@@ -77,7 +77,7 @@ class Aim:
 class AimStudy:
     """All aims that the data give, the reasons for the others, and the recommendation.
 
-    best_deg, margin_db : smoothest aim and its lead over straight ahead; the same with an equalizer for each aim
+    best_deg, margin_db : smoothest aim and its lead over the axis; the same with an equalizer for each aim
     clear : the lead exceeds 0.1 dB and twice its uncertainty
     both_sides : left and right differ, so that aims across were studied to both
     """
@@ -381,8 +381,8 @@ def aim_study(
 
     aims_deg : 0 to 40 degrees in steps of 5 by default; vertically, and across unless `symmetric`, to both sides.
     Scored by the root mean square of the roughness of direct sound, listening window and in-room prediction (a rule of
-    this program). Of aims within 0.1 dB of the best, the one closest to straight ahead is named, of two alike the
-    smoother. InputError if straight ahead cannot be had.
+    this program). Of aims within 0.1 dB of the best, the one closest to the axis is named, of two alike the
+    smoother. InputError if the axis cannot be had.
     """
     choice("orbit", orbit, ("horizontal", "vertical"))
     both_sides = orbit == "horizontal" and not symmetric
@@ -425,7 +425,7 @@ def aim_study(
 
 
 def _choice(aims: list[Aim], scores: list[float]) -> tuple[float, float, bool]:
-    """The aim to take, its lead over straight ahead, and whether that is beyond doubt. aims : nearest first."""
+    """The aim to take, its lead over the axis, and whether that is beyond doubt. aims : nearest first."""
     limit = min(scores) + SMALLEST_MARGIN_DB
     near = [i for i, score in enumerate(scores) if score <= limit]
     place = min(near, key=lambda i: (abs(aims[i].angle_deg), scores[i]))
@@ -434,7 +434,7 @@ def _choice(aims: list[Aim], scores: list[float]) -> tuple[float, float, bool]:
 
 
 def lead(ahead: Aim, other: Aim, scores: tuple[float, float] | None = None) -> tuple[float, float]:
-    """By how much `other` is smoother than straight ahead, and its standard uncertainty, taken as independent [dB].
+    """By how much `other` is smoother than on axis, and its standard uncertainty, taken as independent [dB].
 
     scores : of both, where they are not the roughness without an equalizer
     """
@@ -444,7 +444,7 @@ def lead(ahead: Aim, other: Aim, scores: tuple[float, float] | None = None) -> t
 
 @dataclass(frozen=True, slots=True)
 class _Found:
-    """An aim, its lead over straight ahead, and whether that is beyond its uncertainty."""
+    """An aim, its lead over the axis, and whether that is beyond its uncertainty."""
 
     angle_deg: float
     margin_db: float

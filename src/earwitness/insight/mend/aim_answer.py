@@ -63,7 +63,7 @@ def answer(one: Finding, study: AimStudy, others: Sequence[Finding] = ()) -> Aim
 
 
 def _size_db(one: Finding, aim: Aim, others: Sequence[Finding]) -> float | None:
-    """The finding's shape in the curve of an aim that shows it straight ahead."""
+    """The finding's shape in the curve of an aim that shows it on axis."""
     curve = _shown(one, aim)
     if curve is None or one.q is None:
         return None
@@ -106,7 +106,7 @@ def _sentence(
     rougher: tuple[float, float],
 ) -> str:
     """gain, rougher : lead of the named aim, and by how much the aim tried is behind, each with its standard
-    uncertainty; sizes : straight ahead and at the aim tried."""
+    uncertainty; sizes : on axis and at the aim tried."""
     where, (margin, u) = aim_words(orbit, named.angle_deg, both_sides=study.both_sides), gain
     spread = f"(±{2 * u:.2f} dB)"
     if study.best_deg == 0.0:

@@ -1,6 +1,6 @@
 """What a design looks at: levels of positions, and the curves they make, on the design's grid.
 
-Straight ahead the positions are the measured directions; for another aim they are turned along.
+On axis the positions are the measured directions; for another aim they are turned along.
 """
 
 from __future__ import annotations
@@ -89,7 +89,7 @@ class Seen:
 
 
 def views_of(levels: Levels) -> Views:
-    """Straight ahead. InputError when fewer than three directions of the listening window were measured."""
+    """On axis. InputError when fewer than three directions of the listening window were measured."""
     parts = window_weights(levels.directions)
     rows = {key: part for key in CURVES if not isinstance(part := parts[key], str)}
     missing = {key: part for key in CURVES if isinstance(part := parts[key], str)}
