@@ -54,7 +54,7 @@ def evidence(page: Page) -> None:
 def laid_over(page: Page) -> None:
     """Two loudspeakers over each other."""
     page.get_by_label(re.compile("Thimble")).first.check()
-    page.get_by_role("button", name="Lay over each other").click()
+    page.get_by_role("button", name="Overlay the curves").click()
     page.get_by_role("heading", name="Figures beside each other").or_(page.locator("figure.chart")).first.wait_for()
     page.locator("figure.chart").first.scroll_into_view_if_needed()
     page.wait_for_timeout(1500)
