@@ -51,12 +51,13 @@ def test_every_layout_gives_the_same_numbers(text: str) -> None:
         ("20 0\n100 x\n200 1\n", 2, "not a number"),
         ("20 0\nnan 1\n200 1\n", 2, "not a number"),
         ("20 0\n30 1e999\n200 1\n", 2, "not a number"),
+        ("20 0\nwords\n30 1\n200 1\n", 2, "1 column"),
         ("20 0\n30 1 2\n200 1\n", 2, "columns"),
         ("20 0 1 2\n", 1, "4 columns"),
         ("20\n30\n40\n", 1, "1 column"),
         ("20,1,5\n30,1,5\n40,1,5\n", 1, "commas"),
         ("20, 1,5\n30, 1,5\n40, 1,5\n", 1, "commas"),
-        ("20;0.5\n1,000;0.5\n2,000;1\n", 2, "not a number"),
+        ("20;0.5\n1,000;0.5\n2,000;1\n", 2, "a comma in others"),
     ],
 )
 def test_faults_name_file_line_and_remedy(text: str, line: int, word: str) -> None:

@@ -12,7 +12,14 @@ from earwitness.formats.goal_table import read_goal_table
 
 @pytest.mark.parametrize(
     "text",
-    ["20 0\n1000 -1.5\n", "20,0\n1000,-1.5\n", "# mine\nHz\tdB\n20\t0\n\n1000\t-1.5", "\ufeff20; 0\r\n1e3; -1.5\r\n"],
+    [
+        "20 0\n1000 -1.5\n",
+        "20,0\n1000,-1.5\n",
+        "# mine\nHz\tdB\n20\t0\n\n1000\t-1.5",
+        "\ufeff20; 0\r\n1e3; -1.5\r\n",
+        "20,0\t0,0\n1000,0\t-1,5\n",
+        "20;0\n1000;-1,5 # mine\nend of table\n",
+    ],
 )
 def test_common_layouts_are_read(tmp_path: Path, text: str) -> None:
     path = tmp_path / "goal.txt"
@@ -45,7 +52,7 @@ def test_what_is_no_table_is_refused_in_words(tmp_path: Path, data: bytes) -> No
 
 
 def test_a_missing_or_huge_file_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(FormatError, match="cannot be read"):
+    with pytest.raises(FormatError, match="cannot be opened"):
         read_goal_table(tmp_path / "none.txt")
     (tmp_path / "huge.txt").write_bytes(b"# " + b"x" * 2**20)
     with pytest.raises(FormatError, match="1 MiB"):

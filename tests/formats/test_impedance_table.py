@@ -49,13 +49,13 @@ def test_every_layout_gives_the_same_numbers(text: str) -> None:
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({3: "100 8.5"}, "no phase"),
-        ({3: "100"}, "1 column"),
-        ({3: "100 8.5 1 2"}, "4 columns"),
+        ({3: "100 8.5"}, "2 fields"),
+        ({3: "100"}, "1 field"),
+        ({3: "100 8.5 1 2"}, "4 fields"),
         ({3: "100 x 1"}, "not a number"),
         ({3: "100 nan 1"}, "not a number"),
-        ({3: "nan 8 1"}, "not a number"),
-        ({3: "50 8.5 1"}, "after 50 Hz"),
+        ({3: "nan 8 1"}, "frequency is missing"),
+        ({3: "50 8.5 1"}, "50 Hz stands twice"),
         ({3: "100 0 1"}, "magnitude is 0"),
         ({3: "100 2e5 1"}, "magnitude is 200000"),
         ({3: "100 8 -120"}, "phase is -120"),
@@ -70,6 +70,31 @@ def test_a_line_that_cannot_be_used_is_named(change: dict[int, str], words: str)
     assert words in caught.value.what
     assert caught.value.where == "z.txt, line 4"
     assert caught.value.remedy
+
+
+@pytest.mark.parametrize(
+    ("head", "factors"),
+    [
+        ("Hz\tohm\tdeg", (1.0, 1.0, 1.0)),
+        ("f [kHz]\t|Z| [ohm]\tphase [deg]", (1e-3, 1.0, 1.0)),
+        ("Hz\tohm\trad", (1.0, 1.0, np.pi / 180)),
+    ],
+)
+def test_titles_name_units_and_uncertainties(head: str, factors: tuple[float, float, float]) -> None:
+    """What a table states of itself counts; without it, or where a field is empty, what is assumed."""
+    rows = [[v * f for v, f in zip(row, factors, strict=True)] for row in ROWS]
+    bare = "\n".join([head, *("\t".join(f"{v:.9g}" for v in row) for row in rows)])
+    told = bare.replace(head, head + "\tu ohm\tu deg").split("\n")
+    stated = parse_impedance_table(
+        "\n".join([told[0], *(f"{row}\t0.5\t0.25" for row in told[1:-1]), told[-1] + "\t\t"]), name="z"
+    )
+    for found in (parse_impedance_table(bare, name="z"), stated):
+        assert found.axis.hz == pytest.approx(HZ)
+        assert np.abs(found.ohm) == pytest.approx([row[1] for row in ROWS])
+        assert np.degrees(np.angle(found.ohm)) == pytest.approx([row[2] for row in ROWS])
+    assert stated.u_ohm[:-1] == pytest.approx(0.5)
+    assert stated.u_deg[:-1] == pytest.approx(0.25)
+    assert stated.u_ohm[-1] == pytest.approx(0.02 * ROWS[-1][1])
 
 
 def test_kilohertz_and_radians_are_noticed() -> None:
@@ -99,9 +124,9 @@ def test_files_that_cannot_be_used_end_in_words(tmp_path: Path) -> None:
     with pytest.raises(FormatError, match="too large"):
         read_impedance_table(place)
     place.write_text("# nothing\n", encoding="utf-8")
-    with pytest.raises(FormatError, match="0 points"):
+    with pytest.raises(FormatError, match="empty"):
         read_impedance_table(place)
-    with pytest.raises(FormatError, match="commas may part columns"):
+    with pytest.raises(FormatError, match="commas part the columns"):
         parse_impedance_table("10,5,8,1\n20,5,8,1", name="z")
     for text in (lines(" ").encode("utf-16"), "# Grad \xb0\n".encode("latin-1") + lines(" ").encode()):
         place.write_bytes(text)

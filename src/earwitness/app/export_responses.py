@@ -222,9 +222,9 @@ def _harmonics(folder: Path, response: DirectionalResponse) -> list[Group]:
 
 
 def _impedance(folder: Path, load: Impedance) -> Group:
-    rows = zip(load.axis.hz, np.abs(load.ohm), np.degrees(np.angle(load.ohm)), load.valid, strict=True)
-    lines = ["Hz\tohm\tdeg", *(f"{f:.8g}\t{size:.6f}\t{turn:.5f}" for f, size, turn, ok in rows if ok)]
-    (folder / "impedance.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    columns = [np.abs(load.ohm), np.degrees(np.angle(load.ohm)), load.u_ohm, load.u_deg]
+    head = "Hz\tohm\tdeg\tu ohm\tu deg"
+    _write_table(folder / "impedance.txt", head, load.axis.hz[load.valid], [one[load.valid] for one in columns])
     return Group("impedance table", "impedance.txt", (), None, ())
 
 

@@ -12,7 +12,6 @@ where the table's origin lies, seen from the reference point in meters; without 
 
 from __future__ import annotations
 
-import csv
 import math
 import re
 from dataclasses import dataclass
@@ -22,6 +21,7 @@ from typing import Literal, NoReturn
 import numpy as np
 
 from earwitness.errors import FormatError
+from earwitness.formats.table import cells_of, number_of, refused, shown, text_of
 from earwitness.quantities.arrays import FloatArray, lock_fields
 
 MAX_BYTES = 64 * 2**20
@@ -46,6 +46,7 @@ _LENGTH_UNITS = {"m": 1.0, "cm": 0.01, "mm": 0.001}
 _ANGLE_UNITS = {"deg": math.pi / 180.0, "rad": 1.0}
 _TEXTS = ("file", "surface")
 _COLUMN = re.compile(r"([a-z]+)[\s_]*[\[(]?\s*([a-z]*)\s*[\])]?", re.IGNORECASE)
+_POINT = re.compile(r"\d\.\d")
 _ORIGIN = re.compile(r"#\s*origin\s*[:=]\s*(.+)", re.IGNORECASE)
 
 
@@ -64,7 +65,8 @@ class PositionsTable:
 
 def read_positions(path: Path, *, fewest: int = FEWEST_POINTS) -> PositionsTable:
     """The table in `path`. FormatError names file, line and remedy for what cannot be used; see parse_positions."""
-    return parse_positions(_text_of(path), name=str(path), fewest=fewest)
+    text = text_of(path, what="table of positions", most=MAX_BYTES)
+    return parse_positions(text, name=str(path), fewest=fewest)
 
 
 def parse_positions(text: str, *, name: str, fewest: int = FEWEST_POINTS) -> PositionsTable:
@@ -73,13 +75,13 @@ def parse_positions(text: str, *, name: str, fewest: int = FEWEST_POINTS) -> Pos
     FormatError for a header without names and units, rows that are short or hold no numbers, coordinates out of reach
     (millimeters written as meters), points named twice, and too few points.
     """
-    lines = text.lstrip("\ufeff").splitlines()
+    lines = text.splitlines()
     origin = _origin(lines, name)
     rows = [(n, line) for n, line in enumerate(lines, 1) if line.strip() and not line.lstrip().startswith("#")]
     if not rows:
         raise _wrong("the table is empty", name, "write one row for each point", expected=LAYOUT)
-    separator = ";" if ";" in rows[0][1] else "\t" if "\t" in rows[0][1] else ","
-    header = [cell.strip() for cell in rows[0][1].split(separator)]
+    separator = "semicolon" if ";" in rows[0][1] else "tab" if "\t" in rows[0][1] else "comma"
+    header = list(cells_of(rows[0][1], separator))
     columns, kind = _columns(header, f"{name}, line {rows[0][0]}")
     if len(rows) > MAX_POINTS + 1:
         raise _wrong(f"the table has more than {MAX_POINTS} points", name, "leave out points that were not measured")
@@ -111,26 +113,6 @@ def positions_text(points_m: FloatArray, surfaces: tuple[str, ...], *, files: tu
         cells = [f"{round(float(c), 5) + 0.0:.5f}" for c in point] + [surface]
         lines.append(",".join([*cells, *([files[row]] if files else [])]))
     return "\n".join(lines) + "\n"
-
-
-def _text_of(path: Path) -> str:
-    try:
-        with path.open("rb") as file:
-            raw = file.read(MAX_BYTES + 1)
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise _wrong(
-            "the table of positions cannot be opened", str(path), f"check path and permission ({reason})"
-        ) from None
-    if len(raw) > MAX_BYTES:
-        raise _wrong("the table of positions is too large", str(path), "check that this is the table meant")
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise _wrong("the table of positions is not UTF-8 text", str(path), "save it as CSV in UTF-8") from None
-    if "\0" in text:
-        raise _wrong("the table of positions is not text", str(path), "export it as CSV", expected=LAYOUT)
-    return text
 
 
 def _origin(lines: list[str], name: str) -> FloatArray:
@@ -184,44 +166,34 @@ def _values(
 ) -> tuple[list[tuple[float, float, float]], dict[str, list[str]]]:
     order = {n: row for row, (n, factor) in enumerate(columns) if factor}
     wanted = next(names for names in _KINDS if set(names) == set(order))
+    decimal = "," if separator != "comma" and not any(_POINT.search(line) for _, line in rows) else "."
     values: list[tuple[float, float, float]] = []
     texts: dict[str, list[str]] = {n: [] for n, factor in columns if not factor}
     for number, line in rows:
         where = f"{name}, line {number}"
-        cells = _cells(line, separator, where)
+        cells = cells_of(line, separator)
         if len(cells) != len(columns):
             raise _wrong(
                 f"the row has {len(cells)} column{'s' if len(cells) != 1 else ''}, the header {len(columns)}",
                 where,
                 "complete the row, with a point in decimals, or part the columns by semicolons",
             )
-        a, b, c = (_number(cells[order[n]], where) * columns[order[n]][1] for n in wanted)
+        a, b, c = (_number(cells[order[n]], decimal, where) * columns[order[n]][1] for n in wanted)
         values.append((a, b, c))
         for n, (text, factor) in enumerate(columns):
             if not factor:
-                texts[text].append(cells[n].strip())
+                texts[text].append(cells[n])
     return values, texts
 
 
-def _cells(line: str, separator: str, where: str) -> list[str]:
-    """One line by itself: a quote that is not closed ends with it."""
-    try:
-        return next(csv.reader([line], delimiter=separator), [])
-    except csv.Error as error:
-        raise _wrong(f"the row cannot be parted: {error}", where, "write plain numbers and names") from None
-
-
-def _number(cell: str, where: str) -> float:
-    try:
-        value = float(cell)
-    except ValueError:
-        value = math.nan
+def _number(cell: str, decimal: str, where: str) -> float:
+    value = number_of(cell, decimal)
     if not abs(value) <= LARGEST_NUMBER:
         raise _wrong(
-            f"{cell.strip()[:40]!r} is not a number that can be a coordinate",
+            f"{shown(cell)} is not a number that can be a coordinate",
             where,
             "write the coordinate, or take the row out if the point was not measured",
-            expected=f"numbers with a decimal point, up to {LARGEST_NUMBER:g}",
+            expected=f"numbers up to {LARGEST_NUMBER:g}",
         )
     return value
 
@@ -293,4 +265,4 @@ def _check_files(files: tuple[str, ...], numbers: list[int], name: str) -> None:
 
 
 def _wrong(what: str, where: str, remedy: str, *, expected: str = "") -> FormatError:
-    return FormatError(what, where=where, expected=expected, remedy=remedy)
+    return refused(what, where, remedy, expected=expected)

@@ -57,7 +57,8 @@ class ResponseTable:
     angles_deg : (A,) in -180 < a <= 180, empty for one response of no told direction; plane : or None
     phase : of each row, or None; told : what the reader owes the person; questions : open ones
     valid, u_db : (A, F) whether a value may be used and its standard uncertainty [dB], or None where no column says;
-    u_common_db : (F,) what is shared by all directions, or None. A table of uncertainty holds u_db as its values.
+    u_common_db : (F,) what is shared by all directions, or None. A table of uncertainty holds u_db as its values, one
+    of impedance has u_db in ohm; u_phase_deg : (A, F) of a phase, or None; lines : (F,) where each frequency stands
     """
 
     name: str
@@ -70,14 +71,16 @@ class ResponseTable:
     phase: tuple[PhaseReading, ...] | None
     told: tuple[str, ...]
     questions: tuple[Question, ...]
+    lines: IntArray
     missing_lines: tuple[int, ...]
     decimal: str
     valid: BoolArray | None = None
     u_db: FloatArray | None = None
     u_common_db: FloatArray | None = None
+    u_phase_deg: FloatArray | None = None
 
     def __post_init__(self) -> None:
-        lock_fields(self, hz=float, values=float, angles_deg=float)
+        lock_fields(self, hz=float, values=float, angles_deg=float, lines=np.int64)
 
     @property
     def absolute(self) -> bool:
@@ -88,7 +91,8 @@ class ResponseTable:
 def read_response_table(path: Path, *, answers: Mapping[str, str] | None = None) -> ResponseTable:
     """The responses in the text file `path`.
 
-    answers : to questions of an earlier reading, by their key; FormatError names file, line and remedy.
+    answers : to questions of an earlier reading, by their key; "untitled" names columns that no line names.
+    FormatError names file, line and remedy.
     """
     return parse_response_table(text_of(path), name=str(path), answers=answers)
 
@@ -115,6 +119,7 @@ class _Part:
 
     line: int
     hz: FloatArray
+    lines: IntArray
     rows: list[FloatArray]
     phases: list[FloatArray | None]
     columns: list[Column]
@@ -130,22 +135,27 @@ class _Part:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Trust:
-    """(F,) 1 where the value may be used, and standard uncertainty [dB]; None where no column says."""
+    """(F,) 1 where the value may be used, standard uncertainty of the value and of its phase; None where no column says."""
 
     valid: FloatArray | None
     u_db: FloatArray | None
+    u_phase_deg: FloatArray | None
 
 
 def _trust_of(columns: Sequence[Column], values: FloatArray, angle_deg: float | None, plane: Plane | None) -> _Trust:
     """What the columns for one direction say, or those for all where the table holds one response."""
 
-    def column(role: str) -> FloatArray | None:
+    def column(role: str, units: tuple[str, ...]) -> FloatArray | None:
         for i, one in enumerate(columns):
-            if one.title.role == role and (one.title.angle_deg, one.title.plane) == (angle_deg, plane):
+            if (
+                one.title.role == role
+                and one.title.unit in units
+                and (one.title.angle_deg, one.title.plane) == (angle_deg, plane)
+            ):
                 return np.asarray(values[:, i] * one.title.scale, dtype=float)
         return None
 
-    return _Trust(column("validity"), column("uncertainty"))
+    return _Trust(column("validity", ("",)), column("uncertainty", ("dB", "ohm")), column("uncertainty", ("deg",)))
 
 
 def _common(columns: Sequence[Column], values: FloatArray) -> FloatArray | None:
@@ -154,7 +164,7 @@ def _common(columns: Sequence[Column], values: FloatArray) -> FloatArray | None:
 
 
 def _part(table: TextTable, block: Block, settled: Mapping[str, str], asked: list[Question]) -> _Part:
-    layout = columns_of(table, block, settled.get("columns", ""))
+    layout = columns_of(table, block, settled.get("columns", ""), settled.get("untitled", ""))
     if layout.question:
         asked.append(Question("columns", layout.line, layout.question, layout.options))
     block, told = layout.block, list(layout.told)
@@ -181,6 +191,7 @@ def _part(table: TextTable, block: Block, settled: Mapping[str, str], asked: lis
     return _Part(
         line=layout.line,
         hz=hz,
+        lines=lines,
         rows=rows,
         phases=phases,
         columns=[columns[i] for i in values],
@@ -238,7 +249,9 @@ def _long(
         kept.append(columns[values[0]].of_direction(degrees, plane))
         trust.append(_placed(_trust_of(columns, one.values[order], None, None), places, axis.size))
     phase_unit = next((c.title.unit for c in columns if c.title.role == "phase"), "")
-    return _Part(line, axis, rows, phases, kept, phase_unit, False, told, [], None, None, trust, None)
+    return _Part(
+        line, axis, np.full(axis.size, line), rows, phases, kept, phase_unit, False, told, [], None, None, trust, None
+    )
 
 
 def _placed(trust: _Trust, places: IntArray, size: int) -> _Trust:
@@ -249,7 +262,7 @@ def _placed(trust: _Trust, places: IntArray, size: int) -> _Trust:
         whole[places] = one
         return whole
 
-    return _Trust(spread(trust.valid), spread(trust.u_db))
+    return _Trust(spread(trust.valid), spread(trust.u_db), spread(trust.u_phase_deg))
 
 
 def _sorted(name: str, hz: FloatArray, block: Block, values: Sequence[int], told: list[str]) -> IntArray:
@@ -372,11 +385,13 @@ def _whole(
         phase=reading,
         told=tuple(dict.fromkeys(told)),
         questions=tuple(asked),
+        lines=first.lines[keep],
         missing_lines=tuple(missing),
         decimal=table.decimal,
         valid=None if valid is None else np.asarray(valid == 1.0, dtype=np.bool_),
         u_db=_stacked([trust[i].u_db for i in order], keep),
         u_common_db=None if first.common is None else first.common[keep],
+        u_phase_deg=_stacked([trust[i].u_phase_deg for i in order], keep),
     )
 
 

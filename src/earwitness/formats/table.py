@@ -9,6 +9,7 @@ for a question, never guessed. The rules are this program's own choice; forms me
 from __future__ import annotations
 
 import io
+import math
 import re
 from collections import Counter
 from collections.abc import Sequence
@@ -35,7 +36,7 @@ _MISSING = frozenset({"", "-", "--", "nan", "n/a", "na", "null", "inf", "-inf", 
 _SEPARATORS = (("tab", "\t"), ("semicolon", ";"), ("comma", ","), ("blanks", " "))
 _NUMBER_KINDS = frozenset("nm")
 _DIGIT = re.compile(r"\d")
-_NO_PLAIN_NUMBER = re.compile(r"[^0-9eE+\-.,;\t \n]")
+_NO_PLAIN_NUMBER = re.compile(r"[^0-9eE+\-.,;\t \n]|, ?\t")
 _MOST_TITLES = 50
 
 
@@ -85,31 +86,34 @@ def read_table(path: Path) -> TextTable:
     return parse_table(text_of(path), name=str(path))
 
 
-def text_of(path: Path) -> str:
-    """The text of a file, whatever its encoding. FormatError for what is missing, too large or no text."""
+def text_of(path: Path, *, what: str = "table", most: int = MAX_BYTES) -> str:
+    """The text of a file, whatever its encoding. what : its name in messages; most : bytes.
+
+    FormatError for what is missing, too large or no text.
+    """
     try:
         with path.open("rb") as file:
-            raw = file.read(MAX_BYTES + 1)
+            raw = file.read(most + 1)
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
         raise refused(
-            "the table cannot be opened",
+            f"the {what} cannot be opened",
             str(path),
             f"check path and permission ({reason})",
             expected="a text file that exists and may be read",
         ) from None
+    if len(raw) > most:
+        raise refused(
+            f"the {what} is too large",
+            str(path),
+            "check that this is the file meant, or part it into several",
+            expected=f"at most {most // 2**20} MiB of text",
+        )
     return decoded(raw, name=str(path))
 
 
 def decoded(raw: bytes, *, name: str) -> str:
-    """`raw` as text: UTF-16 by its mark, else UTF-8, else Latin-1. FormatError for what is too large or no text."""
-    if len(raw) > MAX_BYTES:
-        raise refused(
-            "the table is too large",
-            name,
-            "check that this is the table meant, or part it into several files",
-            expected=f"at most {MAX_BYTES // 2**20} MiB of text",
-        )
+    """`raw` as text: UTF-16 by its mark, else UTF-8, else Latin-1. FormatError for what is no text."""
     try:
         wide = raw.startswith((b"\xff\xfe", b"\xfe\xff"))
         text = raw.decode("utf-16" if wide else "utf-8-sig")
@@ -130,6 +134,14 @@ def parse_table(text: str, *, name: str) -> TextTable:
         return quick
     lines = _lines(rows)
     separator = _separator([line for line in lines if not line.remark], name)
+    if not separator:
+        first = next(line for line in lines if not line.remark)
+        raise refused(
+            f"{shown(first.text)} begins no table of numbers",
+            f"{name}, line {first.number}",
+            "give columns of numbers parted by tab, semicolon, comma or blanks",
+            expected="a frequency and at least one value in each row",
+        )
     told, decimal, thousands = _numbers(lines, separator, name)
     blocks = _blocks(lines, separator, told, decimal, name)
     return TextTable(
@@ -140,6 +152,57 @@ def parse_table(text: str, *, name: str) -> TextTable:
         blocks=blocks,
         remarks=_remarks(lines),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class PlainRow:
+    """A line of a table whose columns need no titles. values : its numbers; error : why it is no row, or None."""
+
+    line: int
+    values: tuple[float, ...]
+    error: FormatError | None = None
+
+
+def plain_rows(text: str, *, name: str, counts: tuple[int, ...], layout: str) -> list[PlainRow]:
+    """The lines of a table of `counts` columns whose meaning is agreed: `layout` says it to the person.
+
+    Words at head and foot are passed over, between rows they are an error of their line. FormatError where decimals
+    cannot be told from columns, or a thousands mark is used.
+    """
+    lines = [line for line in _lines(text.replace("\r\n", "\n").replace("\r", "\n").split("\n")) if not line.remark]
+    while lines and _is_words(lines[0].text):
+        lines.pop(0)
+    while lines and _is_words(lines[-1].text):
+        lines.pop()
+    if not lines:
+        return []
+    separator = _separator(lines, name) or "blanks"
+    told, decimal, thousands = _numbers(lines, separator, name)
+    if thousands:
+        raise refused(
+            "numbers carry a thousands mark", f"{name}, line {thousands}", "write them without", expected=layout
+        )
+    return [_plain_row(line.number, told[line.number], decimal, name, counts, layout) for line in lines]
+
+
+def _is_words(text: str) -> bool:
+    first = re.split(r"[\s,;]", text.lstrip("\"'"), maxsplit=1)[0]
+    return text[0] in "\"'" or (first[:1].isalpha() and _kind(first) == "t")
+
+
+def _plain_row(
+    number: int, cells: tuple[str, ...], decimal: str, name: str, counts: tuple[int, ...], layout: str
+) -> PlainRow:
+    while len(cells) > min(counts) and not cells[-1]:
+        cells = cells[:-1]
+    values = tuple(number_of(cell, decimal) for cell in cells)
+    what, remedy = "", "mend the line, or begin it with # if it is a comment"
+    if len(cells) not in counts:
+        what = f"the line has {len(cells)} column{'s' if len(cells) != 1 else ''}"
+    elif wrong := [cell for cell, value in zip(cells, values, strict=True) if not math.isfinite(value)]:
+        what = f"{shown(wrong[0])} is not a number"
+    error = refused(what, f"{name}, line {number}", remedy, expected=layout) if what else None
+    return PlainRow(number, values, error)
 
 
 def _remarks(lines: list[_Line]) -> tuple[tuple[int, str], ...]:
@@ -167,7 +230,8 @@ def cells_of(text: str, separator: str) -> tuple[str, ...]:
     else:
         fields = re.findall(rf'\s*("(?:[^"]|"")*"|[^{re.escape(mark)}]*)\s*(?:{re.escape(mark)}|$)', text)
         fields = fields[:-1] if fields and fields[-1] == "" and not text.rstrip(" ").endswith(mark) else fields
-    return tuple(field.strip().strip('"').strip() for field in fields)
+        fields = [one[1:-1] if one[:1] == one[-1:] == '"' and len(one) > 1 else one for one in map(str.strip, fields)]
+    return tuple(field.strip() for field in fields)
 
 
 def _lines(rows: Sequence[str]) -> list[_Line]:
@@ -186,6 +250,10 @@ def _line(number: int, raw: str) -> _Line | None:
     text = raw.strip(" \u00a0\f\v\ufeff")
     if not text or text.isspace():
         return None
+    if ",\t" in text or ", \t" in text:
+        text = re.sub(r", ?\t[ ]*", "\t", text)
+    if "#" in text and text[0] in "0123456789+-.\u2212":
+        text = text[: text.index("#")].rstrip()
     return _Line(number, text, text[0] in _MARKS and bool(_COMMENT.match(text)) and not _begins_a_row(text))
 
 
@@ -213,31 +281,25 @@ def _pattern(cells: Sequence[str]) -> str:
 
 
 def _separator(lines: list[_Line], name: str) -> str:
-    """The separator that parts most lines into the same number of numbers; refused where commas are both."""
+    """The separator that parts most lines into the same number of numbers, "" if none; refused if commas are both."""
     if not lines:
         raise refused("the table is empty", name, "export it again", expected="rows of numbers")
     middle = len(lines) // 2
     sample = lines if len(lines) <= 36 else [*lines[:16], *lines[middle : middle + 12], *lines[-8:]]
-    best, most = "", 0
+    best, most = "", (0, 0)
     possible = sum(_DIGIT.search(line.text) is not None for line in sample)
     for label, mark in _SEPARATORS:
-        if most >= possible > 0:
+        if most[0] >= possible > 0:
             break
         if mark != " " and not any(mark in line.text for line in sample):
             continue
         parted = [_pattern(cells_of(line.text, label)) for line in sample]
         counts = Counter(len(p) for p in parted if len(p) > 1 and "n" in p and 3 * p.count("t") <= len(p))
-        found = counts.most_common(1)[0][1] if counts else 0
+        # Rows of numbers alone tell more than rows with words, of which a wrong separator makes some.
+        alone = Counter(len(p) for p in parted if len(p) > 1 and "n" in p and "t" not in p)
+        found = (max(alone.values(), default=0), max(counts.values(), default=0))
         if found > most:
             best, most = label, found
-    if not best:
-        first = lines[0]
-        raise refused(
-            f"{shown(first.text)} begins no table of numbers",
-            f"{name}, line {first.number}",
-            "give columns of numbers parted by tab, semicolon, comma or blanks",
-            expected="a frequency and at least one value in each row",
-        )
     if best == "comma":
         _refuse_two_commas(sample, name)
     return best
@@ -344,7 +406,8 @@ def _numbers(lines: list[_Line], separator: str, name: str) -> tuple[dict[int, t
     return told, "." if both.rfind(".") > both.rfind(",") else ",", thousands
 
 
-def _value(cell: str, decimal: str) -> float:
+def number_of(cell: str, decimal: str) -> float:
+    """The number in a cell, NaN where it is missing or none."""
     plain = _plain(cell)
     if plain.lower() in _MISSING:
         return np.nan
@@ -375,6 +438,7 @@ def _blocks(
     lines: list[_Line], separator: str, told: dict[int, tuple[str, ...]], decimal: str, name: str
 ) -> tuple[Block, ...]:
     plain = [line for line in lines if not line.remark]
+    told |= _trimmed({line.number: told[line.number] for line in plain})
     patterns = {line.number: _pattern(told[line.number]) for line in plain}
     wanted = _row_pattern(list(patterns.values()), separator, name)
     if len(wanted) > MAX_COLUMNS:
@@ -394,6 +458,15 @@ def _blocks(
     for titles, _ in runs[1:]:
         _refuse_words(titles, told, wanted, name)
     return tuple(_block(titles, rows, told, wanted, decimal, name) for titles, rows in runs)
+
+
+def _trimmed(told: dict[int, tuple[str, ...]]) -> dict[int, tuple[str, ...]]:
+    """Lines without a last field that no line fills: the rows end in a separator."""
+    width = Counter(map(len, told.values())).most_common(1)[0][0]
+    whole = {number: cells for number, cells in told.items() if len(cells) == width}
+    if width < 3 or any(cells[-1] for cells in whole.values()):
+        return {}
+    return {number: cells[:-1] for number, cells in whole.items()}
 
 
 def _is_row(pattern: str, wanted: str) -> bool:
@@ -425,7 +498,7 @@ def _no_row(line: _Line, cells: tuple[str, ...], wanted: str, name: str) -> Form
     word = next((cell for cell in cells if _kind(cell) == "t"), "")
     if word:
         return refused(
-            f"{shown(word)} is no number",
+            f"{shown(word)} is not a number",
             where,
             "take the line out, or begin it with # if it is a remark",
             expected=f"{len(wanted)} fields, as in the other rows",
@@ -450,7 +523,7 @@ def _block(
     if len(rows) > MAX_ROWS:
         raise refused(f"the table has more than {MAX_ROWS} rows", name, "export fewer points per octave")
     texts = {i: tuple(told[row.number][i] for row in rows) for i, kind in enumerate(wanted) if kind == "t"}
-    values = np.array([[_value(cell, decimal) for cell in told[row.number]] for row in rows], dtype=float)
+    values = np.array([[number_of(cell, decimal) for cell in told[row.number]] for row in rows], dtype=float)
     for row, numbers in zip(rows, values, strict=True):
         over = np.isfinite(numbers) & (np.abs(numbers) > LARGEST_NUMBER)
         if over.any():

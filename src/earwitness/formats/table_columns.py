@@ -50,8 +50,9 @@ class Layout:
     plane: Plane | None
 
 
-def columns_of(table: TextTable, block: Block, answer: str) -> Layout:
-    """The columns of a block. answer : titles that a person gave for it, parted by commas, or "".
+def columns_of(table: TextTable, block: Block, answer: str, untitled: str = "") -> Layout:
+    """The columns of a block. answer : titles that a person gave for it, parted by commas, or ""; untitled : those
+    that are agreed where the table has none, or "".
 
     FormatError where no column is a frequency.
     """
@@ -60,19 +61,26 @@ def columns_of(table: TextTable, block: Block, answer: str) -> Layout:
     if turned is not None:
         return turned
     if answer:
-        titles = [title_of(part) for part in answer.split(",")]
-        if len(titles) != count:
-            raise refused(
-                f"{len(titles)} titles were given for {count} columns",
-                table.name,
-                "name every column, with a word such as other for those to leave out",
-            )
-        return _layout(table, block, titles, int(block.lines[0]), "", ())
+        return _layout(table, block, _given(answer, count, table.name), int(block.lines[0]), "", ())
     line, found, above = _titled(table, block, count)
     angle, plane = _of_block(above)
+    if found is None and untitled:
+        return _layout(table, block, _given(untitled, count, f"{table.name}, line {line}"), line, "", ())
     if found is None:
         return _untitled(table, block, angle, plane)
     return _layout(table, block, found, above[-1][0] if angle is not None else line, "", (), angle, plane)
+
+
+def _given(answer: str, count: int, where: str) -> list[Title]:
+    titles = [title_of(part) for part in answer.split(",")]
+    if len(titles) != count:
+        raise refused(
+            f"{len(titles)} titles were given for {count} columns",
+            where,
+            "name every column, with a word such as other for those to leave out",
+            expected=answer,
+        )
+    return titles
 
 
 def _titled(table: TextTable, block: Block, count: int) -> tuple[int, list[Title] | None, list[tuple[int, str]]]:
@@ -106,6 +114,8 @@ def _says_direction(cell: str) -> bool:
 def _fitted(text: str, count: int, separator: str) -> list[str] | None:
     """The line as titles of `count` columns; between blanks, words that make one unit are joined."""
     cells = cells_of(text, separator)
+    if len(cells) == count + 1 and not cells[-1]:
+        cells = cells[:-1]
     if len(cells) == count:
         return list(cells)
     if separator != "blanks":

@@ -73,7 +73,9 @@ _OHM = re.compile(r"\bohms?\b|\bimpedance\b|\bimpedanz\b|^\W*\|?z\|?\b")
 _DISTORTION = re.compile(r"\bthd\b|\bhd\s?[2-9]\b|\bh[2-9]\b|\bdistortion\b|\bklirr\w*|%")
 _OTHER = re.compile(r"\bcoherence\b|\bsnr\b|\bnoise\b|\bcount\b|\bindex\b|\bgroup\s*delay\b|\btime\b|\bms\b")
 _VALIDITY = re.compile(r"\bvalid(ity)?\b")
-_UNCERTAINTY = re.compile(r"\buncertainty\b\W*(db)?|\bu\s?(?P<expanded>95)?\b[\s(\[,/]*db\b|^\W*u\s?95\W*$")
+_UNCERTAINTY = re.compile(
+    r"\buncertainty\b\W*((?P<named>db|ohm|deg)\w*)?|\bu\s?(95)?\b[\s(\[,/]*(?P<unit>db|ohm|deg)\w*|^\W*u\s?95\W*$"
+)
 _COMMON = re.compile(r"\bcommon\b")
 _COVERAGE_FACTOR = 2.0
 _PLANE_TITLE = re.compile(r"^\W*(plane|orbit|ebene|plan)\W*$")
@@ -177,7 +179,8 @@ def _trust(plain: str, text: str) -> tuple[str, Title] | None:
         return None
     role: Role = "common uncertainty" if _COMMON.search(plain) else "uncertainty"
     scale = 1 / _COVERAGE_FACTOR if "95" in found[0] else 1.0
-    return _UNCERTAINTY.sub(" ", plain, count=1), Title(text, role, "dB", scale)
+    unit = {"ohm": "ohm", "deg": "deg"}.get(found["unit"] or found["named"] or "", "dB")
+    return _UNCERTAINTY.sub(" ", plain, count=1), Title(text, role, unit, scale)
 
 
 def _direction(rest: str) -> tuple[float, Plane | None] | None:
