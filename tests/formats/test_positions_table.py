@@ -45,7 +45,7 @@ def test_cylindrical_units_and_origin() -> None:
     assert np.allclose(found.points_m, [[0, 0.3, -0.3], [0.4, 0, 0.0]], atol=1e-9)
     assert found.kind == "cylindrical"
     commas = parse_positions(text.replace("# origin: 0.0, 0.0, -0.1\n", "").replace(".", ","), name="t", fewest=1)
-    assert np.allclose(commas.points_m, found.points_m + [0, 0, 0.1], atol=1e-9)
+    assert np.allclose(commas.points_m, found.points_m + np.array([0, 0, 0.1]), atol=1e-9)
 
 
 @settings(deadline=None, derandomize=True, max_examples=20)

@@ -135,7 +135,7 @@ class _Part:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Trust:
-    """(F,) 1 where the value may be used, standard uncertainty of the value and of its phase; None where no column says."""
+    """(F,) 1 where the value may be used, standard uncertainties of value and phase; None where no column says."""
 
     valid: FloatArray | None
     u_db: FloatArray | None
