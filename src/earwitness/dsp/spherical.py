@@ -40,9 +40,10 @@ def real_harmonics(order: int, cos_polar: FloatArray, azimuth_rad: FloatArray) -
     """
     table = normalized_legendre(order, cos_polar)
     degree, m = acn(order)
-    angular = np.where(m >= 0, 0.0, -np.pi / 2)[:, None] + np.abs(m)[:, None] * azimuth_rad[None, :]
+    every = np.arange(-order, order + 1)
+    turned = np.cos(np.where(every >= 0, 0.0, -np.pi / 2)[:, None] + np.abs(every)[:, None] * azimuth_rad[None, :])
     factor = np.where(m == 0, 1.0, np.sqrt(2.0))[:, None]
-    values: FloatArray = table[np.abs(m), degree] * factor * np.cos(angular)
+    values: FloatArray = table[np.abs(m), degree] * factor * turned[m + order]
     return np.ascontiguousarray(values.T)
 
 
@@ -51,7 +52,8 @@ def complex_harmonics(order: int, cos_polar: FloatArray, azimuth_rad: FloatArray
     table = normalized_legendre(order, cos_polar)
     degree, m = acn(order)
     sign = np.where(m < 0, (-1.0) ** m, 1.0)[:, None]
-    values: ComplexArray = sign * table[np.abs(m), degree] * np.exp(1j * m[:, None] * azimuth_rad[None, :])
+    turned = np.exp(1j * np.arange(-order, order + 1)[:, None] * azimuth_rad[None, :])
+    values: ComplexArray = sign * table[np.abs(m), degree] * turned[m + order]
     return np.ascontiguousarray(values.T)
 
 

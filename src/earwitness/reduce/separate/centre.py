@@ -35,14 +35,17 @@ class Center:
 def search_center(
     points_m: FloatArray, pressure: ComplexArray, k: FloatArray, start_m: FloatArray, half_size_m: FloatArray
 ) -> Center:
-    """The center, within half_size_m (3,) of start_m, that a limited order fits best; pressure (P, F), k (F,)."""
+    """The center, within half_size_m (3,) of start_m, that a limited order fits best; pressure (P, F), k (F,).
+
+    With a half size of 0 nothing is searched: start_m and what it leaves.
+    """
     chosen = np.unique(np.linspace(0, k.size - 1, _PILOTS).round().astype(np.int64))
     step = max(1, len(points_m) // _MOST_POINTS)
     rows: IntArray = np.arange(0, len(points_m), step)
     points, data, wave = points_m[rows], pressure[np.ix_(rows, chosen)], k[chosen]
     center = start_m.copy()
     best = start = _residual(points - center, data, wave)
-    size = _FIRST_STEP_M
+    size = _FIRST_STEP_M if half_size_m.any() else 0.0
     while size >= _LAST_STEP_M:
         tries = np.clip(center + size * _MOVES, start_m - half_size_m, start_m + half_size_m)
         found = [_residual(points - one, data, wave) for one in tries]

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import scipy.linalg
+from scipy.linalg import lapack
 
 from earwitness.dsp.spherical import acn, complex_from_real, complex_harmonics, real_harmonics
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
@@ -64,23 +66,46 @@ class Expansion:
         scaled = gram * self.scale[:, None] * self.scale
         scaled[np.diag_indices_from(scaled)] += load * self.scale**2
         self.factor = scipy.linalg.cho_factor(scaled, lower=True, check_finite=False)
-        inverse = scipy.linalg.cho_solve(self.factor, np.eye(diagonal.size), check_finite=False)
-        self.inverse = inverse * self.scale[:, None] * self.scale
-        self.settled = float(diagonal.size - np.sum(self.inverse.diagonal().real * load))
+        self.load = load
 
-    def _columns(self, place: int) -> Matrix:
-        radius, basis = self.places.radius_m[place], self.places.harmonics[place]
-        radii, at = np.unique(np.round(radius, 9), return_inverse=True)
-        wave, degree = np.array([self.k]), acn(self.order_out)[0]
+    @cached_property
+    def inverse(self) -> Matrix:
+        """(C, C) of the normal equations: covariance of the unknowns for noise of variance 1."""
+        potri = lapack.dpotri if self.matrix.dtype.kind == "f" else lapack.zpotri
+        half = np.tril(potri(self.factor[0], lower=1)[0])
+        inverse = half + np.tril(half, -1).conj().T
+        return np.asarray(inverse * self.scale[:, None] * self.scale)
+
+    @property
+    def settled(self) -> float:
+        """How many unknowns the data settle."""
+        return float(self.scale.size - np.sum(self.inverse.diagonal().real * self.load))
+
+    def _along_radius(self, place: int) -> tuple[Matrix, ...]:
+        """(P, N+1) of outgoing waves and, with them, (P, N'+1) of incoming ones."""
+        radii, at = np.unique(np.round(self.places.radius_m[place], 9), return_inverse=True)
+        wave = np.array([self.k])
         outgoing = outgoing_columns(wave, radii, self.order_out, self.shell)[0][at]
         if self.order_in < 0:
-            return np.asarray(basis[:, : degree.size] * outgoing[:, degree])
-        incoming, inward = (
-            incoming_columns(wave, radii, self.order_in, self.shell)[0][at],
-            acn(self.order_in)[0],
-        )
-        left = basis[:, : degree.size] * -outgoing.imag[:, degree]
-        return np.concatenate([left, basis[:, : inward.size] * incoming[:, inward]], axis=1)
+            return (outgoing,)
+        return -outgoing.imag, incoming_columns(wave, radii, self.order_in, self.shell)[0][at]
+
+    def _columns(self, place: int) -> Matrix:
+        basis, parts = self.places.harmonics[place], []
+        for waves in self._along_radius(place):
+            degree = acn(waves.shape[1] - 1)[0]
+            parts.append(basis[:, : degree.size] * waves[:, degree])
+        return np.concatenate(parts, axis=1)
+
+    def _heard(self, place: int, unknowns: ComplexArray) -> ComplexArray:
+        """(P,) pressure of unknowns (C,), as _columns @ unknowns."""
+        total, first = np.zeros(len(self.places.points_m), dtype=np.complex128), 0
+        for waves in self._along_radius(place):
+            for n in range(waves.shape[1]):
+                own = unknowns[first + n * n : first + (n + 1) ** 2, None]
+                total += _product(self.places.harmonics[place][:, n * n : (n + 1) ** 2], own)[:, 0] * waves[:, n]
+            first += waves.shape[1] ** 2
+        return total
 
     def fitted(self, data: ComplexArray) -> ComplexArray:
         """(C, R) unknowns of data (P, R)."""
@@ -99,8 +124,8 @@ class Expansion:
 
     def slope(self, unknowns: ComplexArray) -> ComplexArray:
         """(P, 3) gradient of the pressures of unknowns (C,)."""
-        ahead = [self._columns(1 + axis) - self._columns(4 + axis) for axis in range(3)]
-        return np.stack([_product(one, unknowns[:, None])[:, 0] for one in ahead], axis=1) / (2 * _STEP_M)
+        ahead = [self._heard(1 + axis, unknowns) - self._heard(4 + axis, unknowns) for axis in range(3)]
+        return np.stack(ahead, axis=1) / (2 * _STEP_M)
 
     def waves(self, unknowns: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
         """Scaled complex outgoing (R, K) and incoming (R, K') strengths of unknowns (C, R)."""

@@ -141,8 +141,8 @@ def _with_places(scan: _Scan, told: IntArray) -> _Scan:
 def _told_band(scan: _Scan, rows: IntArray) -> _Band:
     """One fit about one center; where places are known it is made again with what they change taken off."""
     data, k = scan.clean.pressure[:, rows], scan.k[rows]
-    found = search_center(scan.clean.points_m, data, k, scan.middle, scan.half)
     within = float(k.max()) <= _highest_told(scan) and _on_turned_rings(scan)
+    found = search_center(scan.clean.points_m, data, k, scan.middle, 0.0 * scan.half if within else scan.half)
     tries = [scan.middle] if within else [found.center_m, scan.middle]
     part, fit, fine = _fitted(scan, rows, tries)
     if scan.places is not None and scan.places.explained > 0:
