@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path
+
 import numpy as np
 import pytest
 import scan_folder
@@ -9,17 +12,24 @@ import scan_folder
 from earwitness.demo.scan import scan_points, scan_pressure, write_scan_session
 from earwitness.demo.world import true_pressure, true_pressure_at
 from earwitness.errors import InputError
+from earwitness.formats.audio import Recording
+from earwitness.quantities import FrequencyAxis
 from earwitness.quantities.directions import Directions
 from earwitness.reduce.scan import ScanResult, at_point, reduce_scan
-from earwitness.reduce.scan_gather import first_echo_s
+from earwitness.reduce.scan_gather import first_echo_s, gather_scan
 from earwitness.reduce.scan_spectrum import fourier_sums
 from earwitness.session.session import Room
 
 
 @pytest.fixture(scope="module")
-def found(tmp_path_factory) -> ScanResult:
-    folder = tmp_path_factory.mktemp("scan")
-    write_scan_session("thimble", folder, points=400)
+def folder(tmp_path_factory) -> Path:
+    place = tmp_path_factory.mktemp("scan")
+    write_scan_session("thimble", place, points=400)
+    return place
+
+
+@pytest.fixture(scope="module")
+def found(folder: Path) -> ScanResult:
     session, takes, setup = scan_folder.load_scan(folder)
     correction = scan_folder.correction_of(session, folder)
     return reduce_scan(session, takes, setup, scan_folder.reader(folder), correction=correction)
@@ -82,6 +92,30 @@ def test_any_distance(found: ScanResult) -> None:
     assert 20 * np.log10(abs(ours) / abs(truth)) == pytest.approx(0.0, abs=0.15)
     with pytest.raises(InputError):
         at_point(found.separation.field, 0.02, 180.0, 0.0)
+
+
+def test_a_microphone_that_stays_hears_gain_and_delay_of_every_take(folder: Path) -> None:
+    # Two channels, both louder by 0.05 dB and later by a sample from take to take; the second is the first take's own.
+    session, every, _setup = scan_folder.load_scan(folder)
+    takes = tuple(take.model_copy(update={"monitor_channel": 2}) for take in every[:200:40])
+    plain, order = scan_folder.reader(folder), {take.file: n for n, take in enumerate(takes)}
+
+    def read(name: str) -> Recording:
+        n, one = order[name], plain(name)
+        both = np.concatenate([one.samples, plain(takes[0].file).samples]) * 10 ** (0.05 * n / 20)
+        return replace(one, samples=np.roll(both, n, axis=1))
+
+    axis = FrequencyAxis(np.geomspace(90.0, 1500.0, 9))
+    data = gather_scan(session, takes, read, axis)
+    assert data.monitor is not None
+    n = np.arange(len(takes))[:, None]
+    told = 10 ** (0.05 * n / 20) * np.exp(-2j * np.pi * axis.hz * n / 48_000)
+    assert np.allclose(data.monitor / data.monitor[:1], told, rtol=1e-3)
+    alone = gather_scan(session, tuple(t.model_copy(update={"monitor_channel": None}) for t in takes), plain, axis)
+    assert alone.monitor is None
+    # Each is counted from the latency that its own takes show.
+    one, other = (found.whole * np.exp(-2j * np.pi * axis.hz * found.latency_s) for found in (data, alone))
+    assert np.allclose(one / told, other, rtol=1e-3)
 
 
 def test_fourier_sums_are_sums() -> None:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from session_folders import TOML, record
 
-from earwitness.errors import FormatError, InputError
+from earwitness.errors import FormatError, InputError, SessionError
 from earwitness.formats.positions_table import parse_positions, positions_text
+from earwitness.session.load import load_session
 from earwitness.session.plan import plan_gated, plan_scan
 from earwitness.session.scan import ScanTake, spell_out_scan
 
@@ -37,6 +39,25 @@ def test_points_and_files_must_match(tmp_path) -> None:
         spell_out_scan({"kind": "scan", "positions": "positions.csv"}, tmp_path)
     with pytest.raises(FormatError, match="no file in the session folder"):
         spell_out_scan({"kind": "scan", "positions": "../positions.csv"}, tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("monitor", "words"),
+    [
+        ("monitor_channel = 1\n", "channel 1 is the monitor and another one as well"),
+        ("monitor_channel = 3\n", "channel 3 is wanted as monitor channel"),
+        ("monitor_channel = 2\n", "are not both recorded with a monitor"),
+    ],
+)
+def test_a_monitor_that_cannot_be_is_a_fault(tmp_path, monitor: str, words: str) -> None:
+    text = TOML[: TOML.index("[[take]]")]
+    for n, more in enumerate((monitor, "")):
+        record(tmp_path / f"p{n}.wav", n, channels=2)
+        text += f'[[take]]\nkind = "scan"\nfile = "p{n}.wav"\nposition_m = [0.3, {n}.0, 0.1]\n{more}'
+    (tmp_path / "session.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(SessionError) as caught:
+        load_session(tmp_path)
+    assert any(words in fault.what for fault in caught.value.faults)
 
 
 def test_a_planned_scan_samples_its_waves() -> None:

@@ -33,6 +33,7 @@ _TOLD_SHARE = 0.65
 _SAME_PLACE_M = 1e-3
 _READ_HZ = (80.0, 1600.0)
 _READ_DB, _READ_S = 0.02, 1e-6
+_FIRST_TAKES = 12
 _PER_KELVIN = 0.0017
 DISAGREE_TIMES = 1.5
 _FEWEST_COMMON, _LOUD, _GATE_FLOOR_DB = 2, 0.1, 0.03
@@ -90,6 +91,7 @@ def tolerances_of(setup: ScanSetup) -> Tolerances:
 
 def doubted(data: ScanData, setup: ScanSetup, cabinet: tuple[float, float, float], center: FloatArray) -> Doubted:
     """Ask a scan about itself; cabinet width, height, depth; center (3,) of it in the points' coordinates."""
+    data = _steadied(data)
     revisits, data = _revisits(data, center)
     time = np.linspace(0, 1, len(data.points_m)) if data.time is None else data.time
     rows = usable_rows(data.points_m, data.whole)
@@ -97,6 +99,8 @@ def doubted(data: ScanData, setup: ScanSetup, cabinet: tuple[float, float, float
     rig = rig_of(data.points_m, data.surfaces, time, center)
     if rig.in_turns and data.impulse is not None and setup.gain_u_db is None:
         tolerances = tolerances.in_turns()
+    if data.monitor is not None and setup.drift_u_db is None:
+        tolerances = tolerances.monitored()
     asked = _Asked(data, scan_about(data.points_m[rows], center), rows, cabinet, center)
     two = data.holds_room and radial_depth(data.points_m[rows] - center) >= SMALLEST_DEPTH
     whole_at = _whole_rows(asked) if two else np.zeros(0, dtype=np.int64)
@@ -193,6 +197,26 @@ def disagreement_flag(times: float) -> QualityFlag:
     return QualityFlag("scan and gate", "warn", times, DISAGREE_TIMES, "", (), None, sentence)
 
 
+def _read_rows(data: ScanData) -> IntArray:
+    """Frequencies that tell gain and delay between two recordings of one place."""
+    hz = data.axis.hz[data.rows]
+    band = np.flatnonzero((hz >= _READ_HZ[0]) & (hz <= _READ_HZ[1]))
+    return band if band.size >= 2 else band[:0]
+
+
+def _steadied(data: ScanData) -> ScanData:
+    """The data with what a microphone that stayed in its place heard change from point to point taken off."""
+    band = _read_rows(data)
+    if data.monitor is None or not band.size:
+        return replace(data, monitor=None)
+    hz = data.axis.hz[data.rows]
+    told = _read(data.monitor[:, band], hz[band], np.zeros(len(data.monitor)))
+    # The level was calibrated before the scan; a single take may be off by itself.
+    gain_db = told.gain_db - np.median(told.gain_db[:_FIRST_TAKES])
+    turn = 10 ** (-gain_db / 20)[:, None] * np.exp(2j * np.pi * told.delay_s[:, None] * hz)
+    return replace(data, whole=data.whole * turn, gated=None if data.gated is None else data.gated * turn)
+
+
 def _revisits(data: ScanData, center: FloatArray) -> tuple[list[Revisits], ScanData]:
     """Readings of the drift from places visited again, and the data without those visits."""
     count = len(data.points_m)
@@ -200,12 +224,11 @@ def _revisits(data: ScanData, center: FloatArray) -> tuple[list[Revisits], ScanD
     finite = np.asarray(np.isfinite(data.points_m).all(axis=1), dtype=bool)
     places = np.where(finite[:, None], data.points_m, np.arange(count)[:, None] * 1e3)
     first = first_visits(places, _SAME_PLACE_M)
-    hz = data.axis.hz[data.rows]
-    band = np.flatnonzero((hz >= _READ_HZ[0]) & (hz <= _READ_HZ[1]))
+    hz, band = data.axis.hz[data.rows], _read_rows(data)
     found = []
     for place in np.unique(first):
         rows = np.flatnonzero(first == place)
-        if rows.size > 1 and band.size >= 2:
+        if rows.size > 1 and band.size:
             found.append(_read(data.whole[np.ix_(rows, band)], hz[band], time[rows]))
     kept = scan_of_visits(places, first, center) & np.array([name != REFERENCE for name in data.surfaces])
     return found, data.taken(np.flatnonzero(kept), time)

@@ -21,7 +21,7 @@ from earwitness.reduce.budget import gating_u_db
 from earwitness.reduce.calibrate import calibrate
 from earwitness.reduce.gate import LEAD_S, LOWEST_TIMES_LENGTH, MARGIN_S, RISE_S, speed_of_sound, weights_of
 from earwitness.reduce.gather import MOST_THREADS
-from earwitness.reduce.impulse import Division, Role, TakeImpulse, take_impulse
+from earwitness.reduce.impulse import Division, Role, TakeImpulse, take_impulse, take_impulses
 from earwitness.reduce.scan_spectrum import FourierSums, fourier_sums
 from earwitness.reduce.spectrum import spectrum_at
 from earwitness.reduce.stimulus import stimulus_of, stimulus_power
@@ -51,7 +51,8 @@ class ScanData:
     where nothing is known about the room; gate_u_db (F',); noise_rms (F',) of `whole`, 0 where unknown; ids (P,)
     clipped : ids of takes at full scale; latency_s; impulse (N,) nearest to the axis, at 1 m [Pa/V], onset at
     impulse_onset_s; holds_room : False for pressures of a free field, or gated ones;
-    time (P,) of the visits from 0 to 1, None: in the order of the points.
+    time (P,) of the visits from 0 to 1, None: in the order of the points; monitor (P, F') what a second microphone that
+    stays in its place heard of each, None without one.
     """
 
     axis: FrequencyAxis
@@ -73,6 +74,7 @@ class ScanData:
     impulse_onset_s: float = 0.0
     holds_room: bool = True
     time: FloatArray | None = None
+    monitor: ComplexArray | None = None
 
     def taken(self, kept: IntArray, time: FloatArray) -> ScanData:
         """The data of some points (rows of them), visited at time (P,) of all."""
@@ -82,17 +84,20 @@ class ScanData:
             self, points_m=self.points_m[kept], whole=self.whole[kept], time=time[kept],
             surfaces=tuple(self.surfaces[row] for row in kept), ids=tuple(self.ids[row] for row in kept),
             gated=None if self.gated is None else self.gated[kept],
+            monitor=None if self.monitor is None else self.monitor[kept],
         )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Point:
-    """What stays of a recording. whole (F',); around (N,) single precision; noise (F',) density or None."""
+    """What stays of a recording. whole (F',); around (N,) single precision; noise (F',) density or None; monitor (F',)
+    or None."""
 
     whole: ComplexArray
     around: FloatArray
     noise: FloatArray | None
     clipped: bool
+    monitor: ComplexArray | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -147,13 +152,14 @@ def gather_scan(
         whole = correction.at(axis.hz[rows]).divide(whole)
         gated = None if gated is None else correction.at(axis.hz[rows]).divide(gated)
     onset = BEFORE_S + latency - cut.latency_s
+    monitors = [one.monitor for one in found if one.monitor is not None]
     return ScanData(
         axis=axis, rows=rows, points_m=points, surfaces=tuple(take.surface for take in takes),
         ids=tuple(take.id for take in takes), whole=whole, gated=gated, gate=gate, gate_u_db=u_gate,
         noise_rms=_noise(found, session, takes, division, cut), speed_m_s=speed,
         clipped=tuple(take.id for take, one in zip(takes, found, strict=True) if one.clipped), latency_s=latency,
         absolute=calibration.absolute, impulse=around[front] * reach[front], impulse_rate_hz=float(ahead.rate_hz),
-        impulse_onset_s=float(onset),
+        impulse_onset_s=float(onset), monitor=np.array(monitors) if len(monitors) == len(found) else None,
     )  # fmt: skip
 
 
@@ -228,15 +234,24 @@ def _every(
     say: Progress,
 ) -> list[_Point]:
     def work(row: int) -> _Point:
-        take = takes[row]
-        impulse = take_impulse(_role(session, take), read(take.file), division)
+        take, role = takes[row], _role(session, takes[row])
+        recording = read(take.file)
+        roles = [role]
+        if take.monitor_channel is not None:
+            roles.append(replace(role, microphone_channel=take.monitor_channel))
+        impulse, *beside = take_impulses([(one, recording) for one in roles], division)
         arrival = cut.latency_s + float(flight_s[row])
         start, whole = _piece(impulse, arrival - WHOLE_BEFORE_S, cut.sums.count, cut.rate_hz)
         begin, around = _piece(impulse, arrival - BEFORE_S, round((BEFORE_S + AFTER_S) * cut.rate_hz), cut.rate_hz)
         # Fractions of a sample in the start are undone by moving the phase, for both pieces alike.
         spectrum = cut.sums.of(whole * cut.weights, start)
         shifted = _moved(around, begin - (arrival - BEFORE_S), cut.rate_hz)
-        return _Point(spectrum, shifted.astype(np.float32), impulse.noise, impulse.clipped_runs > 0)
+        monitor = None
+        for one in beside:
+            start, heard = _piece(one, cut.latency_s - WHOLE_BEFORE_S, cut.sums.count, cut.rate_hz)
+            monitor = cut.sums.of(heard * cut.weights, start)
+        clipped = any(one.clipped_runs > 0 for one in (impulse, *beside))
+        return _Point(spectrum, shifted.astype(np.float32), impulse.noise, clipped, monitor)
 
     found: list[_Point] = []
     with ThreadPoolExecutor(max_workers=min(MOST_THREADS, os.cpu_count() or 1)) as pool:

@@ -481,6 +481,27 @@ def _something_to_reduce(draft: Draft) -> Iterator[Fault]:
         )
 
 
+def _monitor(draft: Draft, placed: PlacedTake, take: ScanTake) -> Iterator[Fault]:
+    """A monitor is a third channel, and hears every point of the scan or none."""
+    channel = take.monitor_channel
+    if channel is not None and channel in (take.microphone_channel, reads_reference(draft, placed)):
+        yield draft.take_fault(
+            f"channel {channel} is the monitor and another one as well",
+            placed,
+            "monitor_channel",
+            remedy="name the channel of the microphone that stays in its place; channels count from 1",
+        )
+    first = next(one.take for one in draft.takes if isinstance(one.take, ScanTake))
+    if isinstance(first, ScanTake) and (channel is None) != (first.monitor_channel is None):
+        yield draft.take_fault(
+            f"{take.id!r} and {first.id!r} are not both recorded with a monitor",
+            placed,
+            "monitor_channel",
+            expected="a monitor for every point of the scan, or for none",
+            remedy="state monitor_channel for all of them, or take it out",
+        )
+
+
 def _take(draft: Draft, placed: PlacedTake) -> Iterator[Fault]:
     take = placed.take
     if isinstance(take, TwoToneTake):
@@ -502,6 +523,8 @@ def _take(draft: Draft, placed: PlacedTake) -> Iterator[Fault]:
             "microphone_channel",
             remedy="set microphone_channel here or channel under [reference]; channels count from 1",
         )
+    if isinstance(take, ScanTake):
+        yield from _monitor(draft, placed, take)
     if isinstance(take, ImpedanceTake):
         if take.channel_a == take.channel_b:
             what = f"channel_a and channel_b are both {take.channel_a}"

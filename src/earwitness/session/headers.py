@@ -167,6 +167,7 @@ def _channels(draft: Draft, placed: PlacedTake, header: Header) -> Iterator[Faul
         needed = {"channel_a": take.channel_a, "channel_b": take.channel_b}
     else:
         needed["reference_channel"] = reads_reference(draft, placed)
+        needed["monitor_channel"] = take.monitor_channel if isinstance(take, ScanTake) else None
     for key, channel in needed.items():
         if channel is not None and channel > header.channels:
             has = f"{header.channels} channel" + ("s" if header.channels > 1 else "")

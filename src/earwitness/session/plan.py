@@ -355,6 +355,12 @@ def _buys(shape: str, rings: int, visits: int, drift_db: float, each_s: float) -
         bought.append(
             "A cylinder's caps and wall tell a gain that goes with the radius to some 0.01 dB by the scan itself."
         )
+    few = FEWEST_VISITS
+    bought.append(
+        f"A second microphone that stays in its place, on another channel, costs no time: drifts of loudspeaker, "
+        f"amplifier and clock are taken off every point to about {VISIT_U_DB:g} dB, and {few} visits of the reference "
+        "place are enough for the moving microphone's own gain. State monitor_channel in the scan's [[take]]."
+    )
     bought.append(
         "A thermometer before, in the middle and after costs a minute: the speed of sound is known to 0.1 % instead of "
         "0.3 %. State temperature_u_c under [scan]."

@@ -56,7 +56,7 @@ class ScanSetup(Strict):
 
 class ScanTake(Strict):
     """One point of a scan. position_m : of the microphone, from the reference point, AES69 axes; positions : the table
-    that it stands in."""
+    that it stands in; monitor_channel : of a second microphone that stays in its place while the other moves."""
 
     kind: Literal["scan"]
     id: Text
@@ -67,6 +67,7 @@ class ScanTake(Strict):
     positions: str = ""
     microphone_channel: Channel = 1
     reference_channel: Channel | None = None
+    monitor_channel: Channel | None = None
     drive_v: Voltage | None = None
     temperature_c: Annotated[Finite, Field(ge=-20, le=50)] | None = None
     note: str = ""

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
-from earwitness.reduce.separate.expansion import Expansion, orders_of, places_of
+from earwitness.reduce.separate.expansion import Expansion, Places, orders_of, places_of
 from earwitness.reduce.separate.radial import Shell
 from earwitness.reduce.separate.rig import (
     Corrections,
@@ -33,11 +33,13 @@ from earwitness.reduce.separate.rig import (
 )
 
 ROUNDS = 3
+_SMALL_STEP = 0.1
 _WIDENINGS = 3
 _INDEPENDENT_WHOLE, _INDEPENDENT_DIRECT = 1.4, 0.4
 _MOST_SHARE = 0.3
 _HARDLY_TOLD = 0.1
 _STANDS_OUT = 3.0
+_FEWEST_VISITS = 4
 _TOLD_STD = 3.0
 _CONTRADICTED = 9.0
 _LEAST_TOLD, _MOST_WIDENED = 0.5, 400.0
@@ -80,14 +82,13 @@ class Sound:
 @dataclass(frozen=True, slots=True, eq=False)
 class Revisits:
     """Readings of the drift against the first of them: time (R,) 0 to 1, gain_db (R,), delay_s (R,), and how sure
-    each is; moves_scan_gain : whether they see the scanning microphone's own gain, as a monitor does not."""
+    each is."""
 
     time: FloatArray
     gain_db: FloatArray
     delay_s: FloatArray
     u_gain_db: float
     u_delay_s: float
-    moves_scan_gain: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,13 +122,19 @@ def found_nuisance(
     count = len(unknowns)
     theta, wide, readings = np.zeros(count), np.ones(count), _readings(unknowns, revisits)
     ratio, covariance = np.zeros(0), np.eye(count)
-    for turn in range(ROUNDS):
+    most = int(np.sqrt(_UNKNOWNS_PER_POINT * len(points_m))) - 1
+    for _round in range(ROUNDS):
+        ratio = np.zeros(0)
         fixed = corrections(rig, unknowns, theta, points_m)
         gram, right = np.zeros((count, count)), np.zeros(count)
-        for sound in sounds:
-            own, pull, found = _told_by(rig, unknowns, points_m, sound, fixed, tolerances, speed_m_s, theta)
+        # Waves that the routes do without, near a corner or a cone, leave a pattern that drifts or shifts explain too.
+        orders = [np.maximum(np.minimum(one.order_out + _MORE_ORDERS, most), one.order_out) for one in sounds]
+        top = max((orders_of(out, one.order_in) for out, one in zip(orders, sounds, strict=True)), default=0)
+        places = places_of(points_m + fixed.normal_m[:, None] * rig.normal, top)
+        for sound, order_out in zip(sounds, orders, strict=True):
+            own, pull, found = _told_by(rig, unknowns, places, order_out, sound, fixed, tolerances, speed_m_s, theta)
             gram, right = gram + own, right + pull
-            ratio = found if turn == ROUNDS - 1 and not sound.is_direct and not ratio.size else ratio
+            ratio = found if not sound.is_direct and not ratio.size else ratio
         for rows, values, u in readings:
             gram += rows.T @ rows / u**2
             right += rows.T @ (values - rows @ theta) / u**2
@@ -136,6 +143,9 @@ def found_nuisance(
             covariance = np.asarray(np.linalg.inv(gram + np.diag(1 / wide)), dtype=float)
             theta = start + covariance @ (right - start / wide)
             wide = _widened(unknowns, theta, covariance, wide)
+        # The next step is some hundredths of this one.
+        if np.abs(theta - start).max() < _SMALL_STEP:
+            break
     kept, left = _settled(theta, covariance, wide)
     return Nuisance(rig, unknowns, kept, left, ratio, wide, _told(unknowns, kept, wide))
 
@@ -155,20 +165,20 @@ def _widened(unknowns: tuple[Unknown, ...], theta: FloatArray, covariance: Float
 def _told_by(
     rig: Rig,
     unknowns: tuple[Unknown, ...],
-    points_m: FloatArray,
+    places: Places,
+    order_out: IntArray,
     sound: Sound,
     fixed: Corrections,
     tolerances: Tolerances,
     speed_m_s: float,
     theta: FloatArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Information (U, U) and right-hand side (U,) of one kind of sound, and its residual's ratio (F,)."""
+    """Information (U, U) and right-hand side (U,) of one kind of sound, and its residual's ratio (F,).
+
+    order_out (F,) : highest outgoing orders that count as waves.
+    """
     count = len(unknowns)
     gram, right, ratio = np.zeros((count, count)), np.zeros(count), np.zeros(sound.k.size)
-    # Waves that the routes do without, near a corner or a cone, leave a pattern that a drift or a shift explains too.
-    most = int(np.sqrt(_UNKNOWNS_PER_POINT * len(points_m))) - 1
-    order_out = np.maximum(np.minimum(sound.order_out + _MORE_ORDERS, most), sound.order_out)
-    places = places_of(points_m + fixed.normal_m[:, None] * rig.normal, orders_of(order_out, sound.order_in))
     share = min(_MOST_SHARE, (_INDEPENDENT_DIRECT if sound.is_direct else _INDEPENDENT_WHOLE) / sound.k.size)
     placed = np.array([one.kind in ("shift", "tilt") for one in unknowns])
     for f, told in enumerate(sound.k):
@@ -210,13 +220,22 @@ def _readings(
             ("gain drift", one.gain_db, one.u_gain_db),
             ("clock drift", one.delay_s, one.u_delay_s),
         ):
-            rows = np.zeros((one.time.size - 1, len(unknowns)))
+            rows = np.zeros((one.time.size, len(unknowns)))
             for n, unknown in enumerate(unknowns):
                 if unknown.kind == kind:
-                    mode = unknown.size * drift_mode(one.time, unknown.axis)
-                    rows[:, n] = mode[1:] - mode[0]
-            found.append((rows, values[1:] - values[0], u))
+                    rows[:, n] = unknown.size * drift_mode(one.time, unknown.axis)
+            # What all visits share is the place's own sound; no visit, the first neither, is surer than the others.
+            found.append((rows - rows.mean(axis=0), values - values.mean(), max(u, _scatter(one.time, values))))
     return found
+
+
+def _scatter(time: FloatArray, values: FloatArray) -> float:
+    """Standard deviation of single readings beside the line between their neighbors: what no slow drift makes."""
+    if values.size < _FEWEST_VISITS:
+        return 0.0
+    share = (time[1:-1] - time[:-2]) / (time[2:] - time[:-2])
+    beside = values[1:-1] - (1 - share) * values[:-2] - share * values[2:]
+    return float(np.sqrt(np.mean(beside**2 / (1 + share**2 + (1 - share) ** 2))))
 
 
 def _settled(theta: FloatArray, covariance: FloatArray, wide: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -51,6 +51,10 @@ class Tolerances:
         """Where one microphone visits the surfaces in turns: a gain that parts two passes is smaller."""
         return replace(self, gain_db=min(self.gain_db, 0.1))
 
+    def monitored(self) -> Tolerances:
+        """Where a second microphone told the drifts of source, converter and clock: the microphones' own are left."""
+        return replace(self, gain_drift_db=min(self.gain_drift_db, 0.1), clock_drift_s=min(self.clock_drift_s, 1e-6))
+
 
 @dataclass(frozen=True, slots=True)
 class Unknown:
