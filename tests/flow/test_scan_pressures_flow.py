@@ -50,6 +50,12 @@ def test_pressures_give_the_field(tmp_path: Path, scan: tuple[np.ndarray, np.nda
     level = np.maximum(np.abs(response.pressure), 1e-12)
     error = 20 * np.log10(level / np.abs(true_pressure("thimble", response.directions, hz)))
     assert np.sqrt(np.mean(error[:, shown] ** 2)) <= 0.2
+    # What the scan says of its own doubt reaches the measurement: its rig, its noise, the drawing between frequencies.
+    assert {"rig of the scan", "noise of the scan", "levels between the table's frequencies"} <= {
+        cause.name for cause in response.causes
+    }
+    assert {"rig of the scan", "noise of the scan"} <= {line.name for line in found.budget}
+    assert np.mean(np.abs(error) <= 2 * response.u_total_db(), where=response.valid) >= 0.93
     assert found.scan is not None
     assert found.gate.source.startswith("no gate")
     assert np.abs(found.impulse).max() > 0

@@ -141,7 +141,8 @@ def _measurement(
     told = correction.frequency_hz if correction is not None else None
     band = None if told is None else (float(told[0]), float(told[-1]))
     # Errors of the points' places are part of what the fit leaves, and of its own uncertainty.
-    causes = level_causes(session, answer.axis.hz, distance_m=answer.distance_m, correction_band_hz=band)
+    levels = level_causes(session, answer.axis.hz, distance_m=answer.distance_m, correction_band_hz=band)
+    causes = (*answer.causes, *levels)
     front = int(np.argmax(answer.directions.unit_vectors()[:, 0]))
     measured = BudgetLine("separation, gate and noise", "from this scan", answer.u_db[front], False)
     response = replace(answer, causes=causes)
