@@ -9,7 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from earwitness.app.add import add_folder
-from earwitness.demo.recorder import write_session
+from earwitness.demo.family import members
+from earwitness.demo.lineup import DemoLoudspeaker
+from earwitness.demo.recorder import write_member, write_session
 
 QUICK_KEYS = ("thimble", "causeway", "lantern")
 
@@ -37,6 +39,20 @@ class MadeOnce:
     def recordings(self, key: str) -> Path:
         """A short session of a demo loudspeaker, 30 degree steps."""
         return self.folder(f"recordings/{key}", lambda place: write_session(key, place, quick=True))
+
+    def member(self, one: DemoLoudspeaker) -> Path:
+        """A session of a few takes of another unit or state of a demo loudspeaker."""
+        return self.folder(f"recordings/{one.key}", lambda place: write_member(one, place))
+
+    def family(self) -> Path:
+        """An archive with all sessions of the demo loudspeaker that has several, reduced and never opened."""
+
+        def fill(place: Path) -> None:
+            for one in members("thimble"):
+                add_folder(self.member(one), place)
+            add_folder(self.recordings("thimble"), place)
+
+        return self.folder("archive-family", fill)
 
     def archive(self, *keys: str) -> Path:
         """An archive with the short sessions of these demo loudspeakers, in this order, reduced and never opened."""

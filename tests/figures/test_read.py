@@ -94,6 +94,9 @@ def test_figures_of_a_butterworth_high_pass() -> None:
     own = 0.09 * (0.5 * smooth + 0.5 / octaves.size)
     assert figures["sensitivity"].u == pytest.approx(np.sqrt(own + 0.04), rel=0.06)
     assert figures["sensitivity_1w"].value == pytest.approx(86.0 - 3.0103, abs=1e-3)
+    ends = figures["sensitivity"].interval
+    assert ends is not None
+    assert figures["sensitivity_1w"].interval == pytest.approx([end - 3.0103 for end in ends], abs=1e-3)
     assert figures["linearity_share_1p5db"].value == pytest.approx(100.0)
 
 

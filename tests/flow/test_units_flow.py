@@ -7,7 +7,6 @@ known factor, so that the difference is known.
 from __future__ import annotations
 
 import json
-import re
 import shutil
 from pathlib import Path
 
@@ -21,6 +20,7 @@ from earwitness.app.compare import compare_loudspeakers, comparison_document
 from earwitness.app.read import figure_lines, read_loudspeaker
 from earwitness.app.units import units_document, units_lines, units_of
 from earwitness.cli import main
+from earwitness.demo.family import SECOND_UNIT
 from earwitness.errors import InputError
 from made_once import MadeOnce
 
@@ -31,17 +31,20 @@ LOWER_DB = -20 * np.log10(GAIN)
 def another(folder: Path, source: Path, *, date: str, unit: str, condition: str, gain: float) -> Path:
     """A copy of a session with its date, unit and state changed, and what the microphone heard made weaker."""
     shutil.copytree(source, folder)
-    heard = [path for path in folder.rglob("*.flac") if path.parent != folder or path.name[:4] in ("mult", "two_")]
-    for path in heard if gain != 1.0 else ():
-        if path.name == "multitone_played.flac":
-            continue
+    for path in [*folder.glob("far/*.flac"), *folder.glob("near/*.flac")] if gain != 1.0 else ():
         samples, rate = soundfile.read(path, always_2d=True)
         samples[:, 0] *= gain
         soundfile.write(path, samples, rate, subtype=soundfile.info(path).subtype)
     toml = folder / "session.toml"
-    text = re.sub(r'(?m)^date = "[^"]*"', f'date = "{date}"', toml.read_text(encoding="utf-8"), count=1)
-    facts = f'[unit]\nserial = "{unit}"\n\n[variant]\ncondition = "{condition}"\n\n'
-    toml.write_text(text.replace("[microphone]", facts + "[microphone]", 1), encoding="utf-8")
+    text = toml.read_text(encoding="utf-8")
+    for line, now in (
+        (f'date = "{SECOND_UNIT.date}"', f'date = "{date}"'),
+        (f'serial = "{SECOND_UNIT.unit}"', f'serial = "{unit}"'),
+        ('preset = "treble flat"', f'condition = "{condition}"'),
+    ):
+        assert text.count(line) == 1
+        text = text.replace(line, now)
+    toml.write_text(text, encoding="utf-8")
     return folder
 
 
@@ -49,7 +52,7 @@ def another(folder: Path, source: Path, *, date: str, unit: str, condition: str,
 def family(made_once: MadeOnce, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """An archive with unit A, and units C and B after a repair, 0.4 and 1.1 dB weaker."""
     root = tmp_path_factory.mktemp("family")
-    source = made_once.recordings("thimble")
+    source = made_once.member(SECOND_UNIT)
     first = another(root / "a", source, date="2026-10-01", unit="A 1", condition="as bought", gain=1.0)
     second = another(root / "b", source, date="2026-10-05", unit="B 2", condition="after repair", gain=GAIN)
     third = another(root / "c", source, date="2026-10-03", unit="C 3", condition="after repair", gain=OTHER)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from earwitness import __version__
@@ -16,7 +18,8 @@ from earwitness.app.listen import seal_sheet
 from earwitness.app.publish import write_result
 from earwitness.app.read import read_loudspeaker
 from earwitness.demo.catalogue import COUNT
-from earwitness.demo.recorder import write_session
+from earwitness.demo.family import members
+from earwitness.demo.recorder import write_member, write_session
 from earwitness.demo.scan import write_scan_session
 from earwitness.demo.sheets import SEALED_AT, write_sheet
 from earwitness.demo.world import loudspeaker, loudspeakers
@@ -71,23 +74,25 @@ def _run_one(
         called = f"{key}-scan-{hashlib.sha256(positions.read_bytes()).hexdigest()[:8]}"
     recordings = folder / "recordings" / called
     lines = [f"{name}, an invented loudspeaker"]
-    if _is_complete(recordings):
-        lines.append(f"  recordings used again: {recordings}")
-    else:
-        told = part(progress, 0.0, 0.55)
+
+    def write(place: Path, told: Progress) -> None:
         if scan_points is None:
-            write_session(key, recordings, progress=told)
+            write_session(key, place, progress=told)
         else:
-            write_scan_session(key, recordings, points=scan_points, positions=positions, progress=told)
-        (recordings / _WRITTEN).write_text(_state(recordings), encoding="utf-8")
-        lines.append(f"  recordings written: {recordings}")
+            write_scan_session(key, place, points=scan_points, positions=positions, progress=told)
+
+    lines.append(f"  {_written(recordings, partial(write, told=part(progress, 0.0, 0.5)))}")
     # The latest session of a loudspeaker is the one that is read: scans stay by themselves.
     archive = folder / ("archive" if scan_points is None else "archive-scan")
     sheet = write_sheet(key, folder / "notes" / key)
     sealed = seal_sheet(sheet, archive, clock=lambda: SEALED_AT)
     when = "with the data known" if sealed.entry.is_after_data else "before the data"
     lines.append(f"  {sealed.remarks} invented remarks sealed {when}: {sheet}")
-    added = add_folder(recordings, archive, progress=part(progress, 0.55, 0.9))
+    for member in members(key) if scan_points is None else ():
+        beside = folder / "recordings" / member.key
+        lines.append(f"  {_written(beside, partial(write_member, member))}")
+        lines.append(f"  {add_folder(beside, archive).sentence}")
+    added = add_folder(recordings, archive, progress=part(progress, 0.6, 0.9))
     lines.append(f"  {added.sentence}")
     result = read_loudspeaker(added.name, archive, progress=part(progress, 0.9, 0.93))
     judged = sum(figure.is_judged for figure in result.reading.figures.values())
@@ -96,6 +101,15 @@ def _run_one(
     lines.append(f"  {len(advice.findings)} findings")
     page = write_result(result, folder / "review" / called, advice=advice, progress=part(progress, 0.95, 1.0))
     return DemoResult(tuple(lines), page)
+
+
+def _written(recordings: Path, write: Callable[[Path], None]) -> str:
+    """What became of the recordings: written, or used again where they are whole."""
+    if _is_complete(recordings):
+        return f"recordings used again: {recordings}"
+    write(recordings)
+    (recordings / _WRITTEN).write_text(_state(recordings), encoding="utf-8")
+    return f"recordings written: {recordings}"
 
 
 def _state(recordings: Path) -> str:
@@ -127,6 +141,9 @@ def bring_in_demo(
         with tempfile.TemporaryDirectory() as name:
             recordings = Path(name) / "recordings"
             write_session(one.key, recordings, progress=part(told, 0.0, 0.6))
+            for member in members(one.key):
+                write_member(member, Path(name) / member.key)
+                add_folder(Path(name) / member.key, archive_folder)
             seal_sheet(write_sheet(one.key, Path(name) / "notes"), archive_folder, clock=lambda: SEALED_AT)
             names.append(add_folder(recordings, archive_folder, progress=part(told, 0.6, 1.0)).name)
     add_catalogue(archive_folder, count=catalogue_count, progress=part(progress, 0.9, 1.0))

@@ -120,6 +120,8 @@ class DemoLoudspeaker:
     sphere_radius_m : the rigid body; its front pole is the reference point. With `box` it is that of equal volume.
     box : name of stored sound of a rigid box in place of the sphere; its pistons are called as the caps are
     place_errors_m : how far each stated place is off, by cap, as a tape measure has it: to the left and up
+    date, unit, state : of the session, with the serial of the unit and the keys of [variant]; "" and () to state none
+    like : key of the loudspeaker of which this is another session, scaled alike; "" for one by itself
     """
 
     key: str
@@ -143,6 +145,10 @@ class DemoLoudspeaker:
     maker: str = MAKER
     box: str = ""
     place_errors_m: tuple[tuple[str, float, float], ...] = ()
+    date: str = "2026-03-02"
+    unit: str = ""
+    state: tuple[tuple[str, str], ...] = ()
+    like: str = ""
 
     @property
     def near_caps(self) -> tuple[Cap, ...]:
@@ -196,6 +202,8 @@ THIMBLE = DemoLoudspeaker(
         Claim("lowest frequency", 44.0, "Hz", "44 Hz (-6 dB)", drop_db=6.0),
         Claim("rated impedance", 6.0, "ohm", "6 ohm"),
     ),
+    unit="A 0112",
+    state=(("preset", "treble flat"),),
 )
 
 CAUSEWAY = DemoLoudspeaker(

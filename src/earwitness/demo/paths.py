@@ -54,7 +54,7 @@ def far_paths(
         if one.box:
             fields = world.far_fields(one, (cap,), emission, grid_hz())[0]
         else:
-            fields = _far_table(one.key, cap).at(one, cap, emission)
+            fields = _far_table(one.like or one.key, cap).at(one, cap, emission)
         for strength, delay, field in zip(images.amplitude[1:], images.delay_s[1:], fields, strict=True):
             shift = np.exp(-2j * np.pi * grid_hz() * delay)
             _lay(out[row], strength * field * shift, float(delay))

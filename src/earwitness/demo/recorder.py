@@ -8,24 +8,30 @@ Left out: sound that the body scatters back from the walls, and reflections in n
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import partial
+from functools import lru_cache, partial
 from pathlib import Path
 from threading import Lock
 
 import numpy as np
 
 from earwitness.demo import rig, script, world
-from earwitness.demo.lineup import DemoLoudspeaker
+from earwitness.demo.lineup import Cap, DemoLoudspeaker
 from earwitness.demo.loud import loud_jobs
 from earwitness.demo.paths import far_paths, near_paths
-from earwitness.demo.playback import ComplexArray, FloatArray, emission, record
+from earwitness.demo.playback import ComplexArray, FloatArray, emission, record, write_both
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import OutputError
 from earwitness.formats.audio import write_audio
 
+# Directions of the listening window (ANSI/CTA-2034-A).
+_LISTENING_WINDOW = (
+    *(("horizontal", angle) for angle in (-30, -20, -10, 0, 10, 20, 30)),
+    ("vertical", -10),
+    ("vertical", 10),
+)
 Progress = Callable[[float, str], None]
 
 
@@ -42,6 +48,19 @@ def write_session(key: str, folder: Path, *, progress: Progress | None = None, q
     instead of 10. InputError for an unknown key, OutputError if the folder cannot be written.
     """
     one = world.loudspeaker(key)
+    _begin(one, folder)
+    volts = sorted({rig.DRIVE_V, rig.NEAR_DRIVE_V, *rig.LEVEL_SERIES_V})
+    _record_all(one, volts, lambda emitted: _jobs(one, folder, 30 if quick else 10, emitted), progress)
+
+
+def write_member(one: DemoLoudspeaker, folder: Path, *, progress: Progress | None = None) -> None:
+    """Write a short session, of another unit or state: listening window, near fields, silence. As `write_session`."""
+    _begin(one, folder)
+    volts = [rig.NEAR_DRIVE_V, rig.DRIVE_V]
+    _record_all(one, volts, lambda emitted: _few_jobs(one, folder, emitted), progress)
+
+
+def _begin(one: DemoLoudspeaker, folder: Path) -> None:
     try:
         for part in (".", "far", "near", "level", "burst"):
             (folder / part).mkdir(parents=True, exist_ok=True)
@@ -54,11 +73,18 @@ def write_session(key: str, folder: Path, *, progress: Progress | None = None, q
             expected="a folder that may be written to and has room",
             remedy=f"check folder, permission and free space ({error.strerror})",
         ) from None
+
+
+def _record_all(
+    one: DemoLoudspeaker,
+    volts: list[float],
+    jobs_of: Callable[[dict[float, ComplexArray]], list[_Job]],
+    progress: Progress | None,
+) -> None:
     lock, done = Lock(), [0]
     with ThreadPoolExecutor(max_workers=2) as pool:
-        volts = sorted({rig.DRIVE_V, rig.NEAR_DRIVE_V, *rig.LEVEL_SERIES_V})
         emitted = dict(zip(volts, pool.map(lambda v: emission(one, _sweep(), v), volts), strict=True))
-        jobs = _jobs(one, folder, 30 if quick else 10, emitted)
+        jobs = jobs_of(emitted)
 
         def run(job: _Job) -> None:
             job.work()
@@ -79,24 +105,48 @@ def write_session(key: str, folder: Path, *, progress: Progress | None = None, q
 def _jobs(one: DemoLoudspeaker, folder: Path, step_deg: int, emitted: dict[float, ComplexArray]) -> list[_Job]:
     """Every recording that follows a sweep or a signal; `emitted` by the sweep's voltage."""
     caps = tuple(s.cap for s in world.speaker_sources(one, np.array([1000.0])))
-    sweep = _sweep() * np.sqrt(2)
-
-    def sweep_job(name: str, volts: float, place: Callable[[], FloatArray]) -> _Job:
-        return _Job(name, lambda: record(one.key, folder, name, emitted[volts], place(), sweep * volts))
-
-    jobs = []
-    for orbit in ("horizontal", "vertical"):
-        for angle in _orbit_angles(orbit, step_deg):
-            there = partial(far_paths, one, caps, orbit, float(angle), rig.FAR_DISTANCE_M)
-            jobs.append(sweep_job(f"far/{orbit[0]}_{angle}.flac", rig.DRIVE_V, there))
-    for cap in one.near_caps:
-        close = partial(near_paths, one, caps, cap.name)
-        jobs.append(sweep_job(script.near_file(cap.name), rig.NEAR_DRIVE_V, close))
+    places = [(orbit, angle) for orbit in ("horizontal", "vertical") for angle in _orbit_angles(orbit, step_deg)]
+    jobs = _linear_jobs(one, caps, folder, places, emitted)
     axis = far_paths(one, caps, "horizontal", 0.0, rig.LEVEL_DISTANCE_M)
     for step, volts in enumerate(rig.LEVEL_SERIES_V, 1):
-        jobs.append(sweep_job(script.level_file(step), volts, lambda: axis))
+        jobs.append(_sweep_job(one, folder, script.level_file(step), volts, emitted, lambda: axis))
     loud = [_Job(name, work) for name, work in loud_jobs(one, folder, axis)]
     return [*jobs, *_other_jobs(one, folder, axis), *loud]
+
+
+def _few_jobs(one: DemoLoudspeaker, folder: Path, emitted: dict[float, ComplexArray]) -> list[_Job]:
+    caps = tuple(s.cap for s in world.speaker_sources(one, np.array([1000.0])))
+    jobs = _linear_jobs(one, caps, folder, _LISTENING_WINDOW, emitted)
+    return [*jobs, *_still_jobs(one, folder)]
+
+
+def _linear_jobs(
+    one: DemoLoudspeaker,
+    caps: tuple[Cap, ...],
+    folder: Path,
+    places: Sequence[tuple[str, int]],
+    emitted: dict[float, ComplexArray],
+) -> list[_Job]:
+    """Far field at these orbits and angles, and near field."""
+    jobs = []
+    for orbit, angle in places:
+        there = partial(far_paths, one, caps, orbit, float(angle), rig.FAR_DISTANCE_M)
+        jobs.append(_sweep_job(one, folder, f"far/{orbit[0]}_{angle}.flac", rig.DRIVE_V, emitted, there))
+    for cap in one.near_caps:
+        close = partial(near_paths, one, caps, cap.name)
+        jobs.append(_sweep_job(one, folder, script.near_file(cap.name), rig.NEAR_DRIVE_V, emitted, close))
+    return jobs
+
+
+def _sweep_job(
+    one: DemoLoudspeaker,
+    folder: Path,
+    name: str,
+    volts: float,
+    emitted: dict[float, ComplexArray],
+    place: Callable[[], FloatArray],
+) -> _Job:
+    return _Job(name, lambda: record(one.key, folder, name, emitted[volts], place(), _sweep() * np.sqrt(2) * volts))
 
 
 def _other_jobs(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> list[_Job]:
@@ -109,17 +159,6 @@ def _other_jobs(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> list[_J
 
     def played() -> None:
         write_audio(folder / script.TONES_PLAYED_FILE, shape, rig.RATE_HZ)
-
-    def silence() -> None:
-        nothing = np.zeros((axis.shape[0], rig.SAMPLES // 2 + 1), dtype=np.complex128)
-        record(one.key, folder, "silence.flac", nothing, axis, np.zeros(rig.SAMPLES))
-
-    def calibrator() -> None:
-        time = np.arange(8 * rig.RATE_HZ) / rig.RATE_HZ
-        level = rig.CALIBRATOR_LEVEL_DB + rig.CALIBRATOR_ERROR_DB
-        tone = 20e-6 * 10 ** (level / 20) * np.sqrt(2) * np.sin(2 * np.pi * rig.CALIBRATOR_HZ * time)
-        noise = np.fft.irfft(rig.noise_spectrum(rig.take_seed(one.key, "calibrator"), samples=time.size), time.size)
-        write_audio(folder / "calibrator.flac", rig.MICROPHONE_FS_PER_PA * (tone + noise), rig.RATE_HZ)
 
     def load() -> None:
         frequency = np.fft.rfftfreq(rig.IMPEDANCE_SAMPLES, 1 / rig.IMPEDANCE_RATE_HZ)
@@ -144,10 +183,26 @@ def _other_jobs(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> list[_J
             for step, volts in enumerate(rig.MULTITONE_V, 1)
         ),
         _Job(script.TONES_PLAYED_FILE, played),
-        _Job("silence.flac", silence),
-        _Job("calibrator.flac", calibrator),
+        *_still_jobs(one, folder),
         *electric,
     ]
+
+
+def _still_jobs(one: DemoLoudspeaker, folder: Path) -> list[_Job]:
+    """Recordings to which the loudspeaker is silent."""
+
+    def silence() -> None:
+        nothing = np.zeros(rig.SAMPLES // 2 + 1, dtype=np.complex128)
+        write_both(one.key, folder, "silence.flac", nothing, np.zeros(rig.SAMPLES))
+
+    def calibrator() -> None:
+        time = np.arange(8 * rig.RATE_HZ) / rig.RATE_HZ
+        level = rig.CALIBRATOR_LEVEL_DB + rig.CALIBRATOR_ERROR_DB
+        tone = 20e-6 * 10 ** (level / 20) * np.sqrt(2) * np.sin(2 * np.pi * rig.CALIBRATOR_HZ * time)
+        noise = np.fft.irfft(rig.noise_spectrum(rig.take_seed(one.key, "calibrator"), samples=time.size), time.size)
+        write_audio(folder / "calibrator.flac", rig.MICROPHONE_FS_PER_PA * (tone + noise), rig.RATE_HZ)
+
+    return [_Job("silence.flac", silence), _Job("calibrator.flac", calibrator)]
 
 
 def _impedance_text(key: str) -> str:
@@ -164,6 +219,7 @@ def _orbit_angles(orbit: str, step_deg: int) -> list[int]:
     return angles if orbit == "horizontal" else [a for a in angles if a not in (0, 180)]
 
 
+@lru_cache(maxsize=1)
 def _sweep() -> FloatArray:
     """The sweep at amplitude 1 with the silence around it; (SAMPLES,)."""
     law = sweep_law(rig.SWEEP_START_HZ, rig.SWEEP_STOP_HZ, rig.SWEEP_S)

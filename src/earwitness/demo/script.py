@@ -21,10 +21,11 @@ def session_text(one: DemoLoudspeaker) -> str:
     near = [cap.name for cap in one.near_caps]
     parts = [
         "# An invented session: a simulated loudspeaker in a simulated hall. No such product or maker exists.",
-        _keys(format=1, date="2026-03-02"),
+        _keys(format=1, date=one.date),
         *_loudspeaker(one),
+        *_specimen(one),
         *_rig(),
-        *_takes(near, one.key),
+        *(_few_takes(near) if one.like else _takes(near, one.key)),
     ]
     return "\n\n".join(parts) + "\n"
 
@@ -104,6 +105,11 @@ def _claim(claim: Claim) -> str:
     return "[[loudspeaker.claim]]\n" + words + drop
 
 
+def _specimen(one: DemoLoudspeaker) -> list[str]:
+    unit = ["[unit]\n" + _keys(serial=one.unit)] if one.unit else []
+    return [*unit, *(["[variant]\n" + _keys(**dict(one.state))] if one.state else [])]
+
+
 def _rig() -> list[str]:
     microphone = rig.LOUDSPEAKER_M + np.array([rig.FAR_DISTANCE_M, 0.0, 0.0])
     length, width, height = (float(x) for x in rig.ROOM_M)
@@ -117,6 +123,7 @@ def _rig() -> list[str]:
         "[microphone]\n"
         + _keys(
             name="simulated pressure microphone (invented)",
+            serial="M 31",
             sensitivity_u_db=0.1,
             correction_file="mic.txt",
             correction_u_db=rig.CORRECTION_U_DB,
@@ -124,6 +131,7 @@ def _rig() -> list[str]:
         "[microphone.calibrator]\n"
         + _keys(
             file="calibrator.flac",
+            serial="C 8",
             level_db=rig.CALIBRATOR_LEVEL_DB,
             frequency_hz=rig.CALIBRATOR_HZ,
             channel=1,
@@ -154,7 +162,11 @@ def _rig() -> list[str]:
     ]
 
 
-def _takes(near: list[str], key: str) -> list[str]:
+def _few_takes(near: list[str]) -> list[str]:
+    return [*_linear(near), _take(kind="noise floor", file="silence.flac")]
+
+
+def _linear(near: list[str]) -> list[str]:
     far = [
         _take(kind="far-field", orbit=orbit, files=f"far/{orbit[0]}_{{angle}}.flac", distance_m=rig.FAR_DISTANCE_M)
         for orbit in ("horizontal", "vertical")
@@ -169,6 +181,10 @@ def _takes(near: list[str], key: str) -> list[str]:
         )
         for name in near
     ]
+    return [*far, *close]
+
+
+def _takes(near: list[str], key: str) -> list[str]:
     levels = [
         _take(
             kind="level",
@@ -193,7 +209,7 @@ def _takes(near: list[str], key: str) -> list[str]:
         for step, volts in enumerate(rig.MULTITONE_V, 1)
     ]
     silence = _take(kind="noise floor", file="silence.flac")
-    return [*far, *close, *levels, *tones, *_loud(), *_electric(key), silence]
+    return [*_linear(near), *levels, *tones, *_loud(), *_electric(key), silence]
 
 
 def _loud() -> list[str]:

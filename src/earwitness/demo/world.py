@@ -116,7 +116,7 @@ def true_impedance(key: str, frequency_hz: FloatArray) -> ComplexArray:
 
 def speaker_sources(one: DemoLoudspeaker, frequency_hz: FloatArray, *, heating_k: float = 0.0) -> tuple[Source, ...]:
     """Every cap's drive, scaled to the loudspeaker's sensitivity. heating_k : voice coils above room temperature."""
-    return _scaled(_raw_sources(one, frequency_hz, heating_k), _scale(one.key))
+    return _scaled(_raw_sources(one, frequency_hz, heating_k), _scale(one.like or one.key))
 
 
 def sum_far(

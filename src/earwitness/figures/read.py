@@ -160,11 +160,15 @@ def _sensitivities(reference: Figure, *, absolute: bool, rated_impedance_ohm: fl
         return {"sensitivity": refused, "sensitivity_1w": replace(refused, key="sensitivity_1w")}
     if rated_impedance_ohm is None:
         why = "no rated impedance is stated"
-        one_watt = replace(one_watt, value=None, u=None, reason=why, caveats=())
+        one_watt = replace(one_watt, value=None, u=None, interval=None, reason=why, caveats=())
     elif reference.value is not None:
         value = one_watt_level_db(reference.value, rated_impedance_ohm=rated_impedance_ohm)
         method = f"{reference.method}; for 1 W in {rated_impedance_ohm:g} ohm"
-        one_watt = replace(one_watt, value=value, method=method)
+        ends = reference.interval and (
+            reference.interval[0] + value - reference.value,
+            reference.interval[1] + value - reference.value,
+        )
+        one_watt = replace(one_watt, value=value, method=method, interval=ends)
     return {"sensitivity": reference, "sensitivity_1w": one_watt}
 
 
