@@ -12,9 +12,12 @@ from scipy.interpolate import CubicSpline
 from earwitness.app.add import measurement_of
 from earwitness.archive.catalogue import Archive
 from earwitness.errors import InputError, OutputError
-from earwitness.quantities import REFERENCE_VOLTAGE_V, DirectionalResponse, Impedance, on_orbit
+from earwitness.figures.level_series import placed_series
+from earwitness.figures.read import levels_of
+from earwitness.figures.windows import windows
+from earwitness.quantities import REFERENCE_VOLTAGE_V, DirectionalResponse, Impedance, Measurement, on_orbit
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
-from earwitness.session.from_files import Group, Stated, Survey, session_text
+from earwitness.session.from_files import Group, SeenFile, Stated, Survey, session_text
 from earwitness.session.patterns import FILE
 from earwitness.session.record import Loudspeaker
 from earwitness.session.responses import Orbit
@@ -49,6 +52,7 @@ def export_responses(archive_folder: Path, name: str, folder: Path, form: str) -
         groups = _WRITERS[form](folder, response)
         if measurement.impedance is not None:
             groups.append(_impedance(folder, measurement.impedance))
+        groups += _levels(folder, measurement)
         stated = stated_of(session.loudspeaker, session.date, response, form)
         (folder / FILE).write_text(session_text(Survey(folder, tuple(groups), (), ()), stated), encoding="utf-8")
     except OSError as error:
@@ -226,6 +230,24 @@ def _impedance(folder: Path, load: Impedance) -> Group:
     head = "Hz\tohm\tdeg\tu ohm\tu deg"
     _write_table(folder / "impedance.txt", head, load.axis.hz[load.valid], [one[load.valid] for one in columns])
     return Group("impedance table", "impedance.txt", (), None, ())
+
+
+def _levels(folder: Path, measurement: Measurement) -> list[Group]:
+    """The level series at 1 m, one table a voltage: fundamental, harmonics and the noise under each."""
+    groups = []
+    on_axis = windows(levels_of(measurement.response), only=("on_axis",)).curves.get("on_axis")
+    for one in placed_series(measurement, on_axis):
+        if one.place != "far-field" or not one.orders[0]:
+            continue
+        head, columns = ["Hz", "dB SPL"], [one.fundamental_db]
+        for order, level, noise, valid in zip(one.orders, one.harmonic_db, one.noise_db, one.valid, strict=True):
+            head += [f"HD{order} dB SPL", f"noise HD{order} dB SPL"]
+            columns += [np.where(valid, level, np.nan), noise]
+        name = f"levels_{one.drive_v:g}V.txt"
+        _write_table(folder / name, "\t".join(head), one.axis.hz, columns)
+        seen = SeenFile(file=name, kind="level table", drives_v=(one.drive_v,))
+        groups.append(Group("level table", name, (seen,), None, ()))
+    return groups
 
 
 _WRITERS: dict[str, Callable[[Path, DirectionalResponse], list[Group]]] = {

@@ -22,7 +22,7 @@ from earwitness.session.responses import Orbit, PhaseFact, ResponseFacts, Unit
 
 MOST_CURVES = 8
 _FLOOR = 1e-12
-_SETTLED = ("unit", "columns", "data", "samples", "positions")
+_SETTLED = ("unit", "columns", "data", "samples", "positions", "drive_v", "level_unit")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +43,8 @@ class Correction:
     data: str = ""
     samples: str = ""
     positions: str = ""
+    drive_v: str = ""
+    level_unit: str = ""
 
 
 def corrected(found: Survey, corrections: Sequence[Correction]) -> Survey:
@@ -93,7 +95,7 @@ def first_curves(found: Survey) -> tuple[Curve, ...]:
     curves: dict[float, Curve] = {}
     groups = sorted(found.groups, key=lambda group: group.plane == "vertical")
     for group in groups:
-        if group.kind == "impedance table" or (curves and group.plane == "vertical"):
+        if not group.angles_deg or (curves and group.plane == "vertical"):
             continue
         for angle, read in _picked(group):
             if angle not in curves and (levels := _levels(found.folder, *read)) is not None:

@@ -48,6 +48,7 @@ MAX_BYTES = 2**30
 _BROKEN = (OSError, RuntimeError, KeyError, ValueError, TypeError, IndexError, AttributeError)
 _SCAN = ("residual_db", "leave_out_db", "scattered_db", "condition", "u_db", "order_out", "order_in", "valid")
 _PART = ("rows", "weight", "order")
+_HARMONICS = ("fundamental_db", "harmonic_db", "noise_db", "valid", "level_known")
 _RUN = ("start_db", "hot_db", "u_db", "valid")
 Arrays = dict[str, np.ndarray[Any, Any]]
 
@@ -102,7 +103,7 @@ def measurement_bytes(measurement: Measurement) -> bytes:
     for index, near in enumerate(m.near_field):
         groups[f"near_field_{index}"] = {**_fields(near, "level_db", "phase_rad"), "frequency_hz": near.axis.hz}
     for index, har in enumerate(m.harmonics):
-        names = ("fundamental_db", "harmonic_db", "noise_db", "valid")
+        names = _HARMONICS[:-1] if har.level_known is None else _HARMONICS
         groups[f"harmonics_{index}"] = {**_fields(har, *names), "frequency_hz": har.axis.hz}
     for index, tones in enumerate(m.multitones):
         kept = ("tone", "residue") if tones.lines.noise is None else ("tone", "residue", "noise")
@@ -123,7 +124,7 @@ def measurement_bytes(measurement: Measurement) -> bytes:
         "gate": _plain(m.gate),
         "splice": None if m.splice is None else _plain(m.splice),
         "near_field": [_plain(n, "axis", "level_db", "phase_rad") for n in m.near_field],
-        "harmonics": [_plain(h, "axis", "fundamental_db", "harmonic_db", "noise_db", "valid") for h in m.harmonics],
+        "harmonics": [_plain(h, "axis", *_HARMONICS) for h in m.harmonics],
         "impedance": None if m.impedance is None else {"lineage": list(m.impedance.lineage)},
         "multitones": [
             {**_plain(t, "lines"), "lines": _plain(t.lines, "frequency_hz", "tone", "residue", "noise")}
@@ -333,7 +334,13 @@ def _dimensions(group: str, name: str, count: int) -> tuple[str, ...]:
 
 
 def _unit(name: str) -> str:
-    named = {"pressure": "pascal per volt", "impulse": "pascal per volt", "ohm": "ohm", "valid": "1"}
+    named = {
+        "pressure": "pascal per volt",
+        "impulse": "pascal per volt",
+        "ohm": "ohm",
+        "valid": "1",
+        "level_known": "1",
+    }
     named |= dict.fromkeys(("rows", "weight", "order", "order_out", "order_in", "condition"), "1")
     named["outgoing"] = "pascal per volt"
     named |= dict.fromkeys(("tone", "residue", "noise"), "pascal^2")

@@ -14,7 +14,7 @@ from earwitness.figures.distortion import figure_at, level_key, level_series
 from earwitness.figures.info import FigureInfo
 from earwitness.figures.sampling import smoothed
 from earwitness.quantities import Curve, Figure, Harmonics, NoiseRun, not_judged
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities.arrays import BoolArray, FloatArray
 
 COPPER_PER_K = 0.00393
 LEAST_SNR_DB = 20.0
@@ -105,7 +105,7 @@ def compression(
         values = low.fundamental_db + gain - high.fundamental_db
         noise = np.hypot(_u_noise(low), _u_noise(high))
         repeat = np.full(values.size, U_REPEAT_DB) if changed is None else np.hypot(changed / math.sqrt(3.0), 0.03)
-        valid = low.valid.any(axis=0) & (_snr_db(low) >= LEAST_SNR_DB)
+        valid = _told(low) & _told(high) & (_snr_db(low) >= LEAST_SNR_DB)
         reference = REFERENCE if low is base else "dB less than the level below promises"
         return Curve(
             f"{name}@{level_key(high.drive_v)}",
@@ -131,10 +131,16 @@ def _in_order(takes: Sequence[Harmonics], recorded: Sequence[str]) -> list[Harmo
     return sorted(takes, key=lambda take: place.get(take.take, len(place)))
 
 
+def _told(take: Harmonics) -> BoolArray:
+    """(F,) where the fundamental's level was measured."""
+    known = take.valid.any(axis=0) if take.level_known is None else take.level_known
+    return np.asarray(known, dtype=np.bool_)
+
+
 def _snr_db(take: Harmonics) -> FloatArray:
     """(F,) of the fundamental: noise of the harmonics is known at 2 f and above, the nearest stands for it."""
     hz = take.axis.hz
-    at = hz * take.orders[0]
+    at = hz * max(take.orders[0], 1)
     floor = np.interp(np.log2(hz), np.log2(at), take.noise_db[0])
     return np.asarray(take.fundamental_db - floor, dtype=np.float64)
 

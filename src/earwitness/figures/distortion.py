@@ -178,8 +178,10 @@ def at_one_meter(
 def _shifted(take: Harmonics, shift: FloatArray, known: BoolArray) -> Harmonics:
     """Levels moved by shift (F,), valid only where that is known (F,) at the fundamental and at the order."""
     hz = take.axis.hz
-    nearest = [np.clip(np.searchsorted(hz, hz * order), 0, hz.size - 1) for order in take.orders]
-    own = np.array([np.interp(np.log2(hz * order), np.log2(hz), shift) for order in take.orders])
+    # A total has no frequency of its own.
+    places = [hz * max(order, 1) for order in take.orders]
+    nearest = [np.clip(np.searchsorted(hz, at), 0, hz.size - 1) for at in places]
+    own = np.array([np.interp(np.log2(at), np.log2(hz), shift) for at in places])
     return replace(
         take,
         distance_m=1.0,
@@ -250,6 +252,7 @@ def distortion(
             RELATIVE,
         )
         for row, order in enumerate(take.orders)
+        if order
     )
     energy = np.where(take.valid, 10.0 ** (relative / 10.0), 0.0)
     heard = np.where(clear, energy, 0.0).sum(axis=0)
@@ -263,7 +266,11 @@ def distortion(
     u_total = np.where(valid, np.sqrt(own**2 + extra**2 + U_BETWEEN_DB**2), 0.0)
     at_most = 10.0 * np.log10(np.maximum(raw.sum(axis=0), 1e-20))
     shown = _held(np.where(valid, 10.0 * np.log10(safe), at_most), in_range)
-    total = curve("distortion_total", "total of harmonics 2 to 5", shown, u_total, valid, RELATIVE)
+    words = "total of harmonics 2 to 5"
+    if take.orders != (2, 3, 4, 5):
+        named = " and ".join(map(str, take.orders))
+        words = f"total of harmonics {named}" if take.orders[0] else "total of harmonics, as the data state it"
+    total = curve("distortion_total", words, shown, u_total, valid, RELATIVE)
     return Distortion(
         take.drive_v,
         replace(
@@ -309,7 +316,7 @@ def _averaged(take: Harmonics, smoothing: int) -> tuple[FloatArray, FloatArray, 
 def _new_points(take: Harmonics, smoothing: int) -> FloatArray:
     """(K, F) how many independent values of noise an average over 1/smoothing octave holds: bandwidth times window."""
     width = 2.0 ** (0.5 / smoothing) - 2.0 ** (-0.5 / smoothing)
-    turns = np.outer(np.array(take.orders, dtype=np.float64), take.axis.hz)
+    turns = np.outer(np.maximum(np.array(take.orders, dtype=np.float64), 1.0), take.axis.hz)
     return np.asarray(np.maximum(turns * width * _WINDOW_S, 1.0), dtype=np.float64)
 
 

@@ -40,6 +40,7 @@ from earwitness.standards.cta2010 import LOW_HZ, MASK_A
 
 SEAT_M = 3.0
 NO_SERIES = "the session has no level series"
+NO_LEVELS = "the data tell no level of the fundamental at each voltage"
 NO_TONES = "the session has no multitone take"
 NO_BURSTS = "the session has no burst take"
 NO_PAIR = "the session has no two-tone take"
@@ -83,13 +84,15 @@ def level_series_reading(
     if not takes:
         reasons = dict.fromkeys(reasons, "; ".join([NO_SERIES if not notes else "no level can be used", *notes]))
     else:
-        placed = _placed(takes, measurement, reading)
+        placed = _placed(takes, measurement, reading.curves.get("on_axis"))
     ordered = level_series(placed) if placed else ()
     distortions = tuple(distortion(one, u_level_db=u_level_db, lineage=lineage) for one in ordered)
     squeezed, clean = None, None
     if takes and len({one.drive_v for one in takes}) < 2:
         one_level = f"only one level, {takes[0].drive_v:g} V, can be used; two or more are needed"
         reasons["compression"] = reasons["clean"] = "; ".join([one_level, *notes])
+    elif takes and not any(one.level_known is None or one.level_known.any() for one in takes):
+        reasons["compression"] = reasons["clean"] = NO_LEVELS
     elif takes:
         recorded = tuple(one.take for one in takes)
         warm = {one.take: one.temperature_c for one in takes if one.temperature_c is not None}
@@ -128,6 +131,12 @@ def level_series_reading(
     curves = {**_curves(distortions, squeezed, clean, tones), **{curve.key: curve for curve in runs}}
     missing = _missing(reasons, tones, measurement)
     return LevelSeriesReading(distortions, squeezed, clean, tones, runs, curves, figures, missing, tuple(notes))
+
+
+def placed_series(measurement: Measurement, on_axis: Curve | None) -> tuple[Harmonics, ...]:
+    """The level series as it is read, at 1 m, quietest first; empty without one."""
+    takes, _ = _series_of(measurement.harmonics)
+    return level_series(_placed(takes, measurement, on_axis)) if takes else ()
 
 
 def _run_figures(runs: Sequence[NoiseRun], lineage: tuple[str, ...]) -> dict[str, Figure]:
@@ -200,9 +209,8 @@ def _series_of(harmonics: Sequence[Harmonics]) -> tuple[tuple[Harmonics, ...], l
     return tuple(whole[chosen]), notes
 
 
-def _placed(takes: Sequence[Harmonics], measurement: Measurement, reading: Reading) -> tuple[Harmonics, ...]:
+def _placed(takes: Sequence[Harmonics], measurement: Measurement, on_axis: Curve | None) -> tuple[Harmonics, ...]:
     """The takes at 1 m, repeats of a level too, in their order."""
-    on_axis = reading.curves.get("on_axis")
     if on_axis is not None and not on_axis.valid.any():
         on_axis = None
     if on_axis is None and takes[0].place == "near-field":

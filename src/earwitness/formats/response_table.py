@@ -34,6 +34,11 @@ _OFFSET_DB = {
 }
 
 
+def level_offset_db(unit: str) -> float:
+    """What takes a level of a unit to dB SPL [dB]; 0 for units that have no such level."""
+    return float(_OFFSET_DB.get(unit, 0.0))
+
+
 @dataclass(frozen=True, slots=True)
 class Question:
     """What a person must settle. key : "columns", "unit", "plane", "angle" or "thousands"; line : where it shows
@@ -99,8 +104,12 @@ def read_response_table(path: Path, *, answers: Mapping[str, str] | None = None)
 
 def parse_response_table(text: str, *, name: str, answers: Mapping[str, str] | None = None) -> ResponseTable:
     """As `read_response_table`, from `text`; `name` stands for the file in messages."""
+    return responses_of(parse_table(text, name=name), answers=answers)
+
+
+def responses_of(table: TextTable, *, answers: Mapping[str, str] | None = None) -> ResponseTable:
+    """As `read_response_table`, of a table whose cells are known."""
     settled = dict(answers or {})
-    table = parse_table(text, name=name)
     asked: list[Question] = []
     if table.thousands_line and "thousands" not in settled:
         mark = "comma" if table.decimal == "." else "point"
@@ -178,7 +187,7 @@ def _part(table: TextTable, block: Block, settled: Mapping[str, str], asked: lis
     values = values or [i for i, column in enumerate(columns) if column.title.role == "uncertainty"]
     if not values:
         raise _no_values(table, layout.line)
-    order = _sorted(table.name, hz, block, values, told)
+    order = sorted_rows(table.name, hz, block, values, told)
     hz, lines = hz[order], block.lines[order]
     rows, phases = [], []
     for i in values:
@@ -237,7 +246,7 @@ def _long(
     for plane, degrees in keys:
         chosen = (angle == degrees) & (np.array(planes) == plane if planes else True)
         one = Block(titles=block.titles, lines=block.lines[chosen], values=block.values[chosen], texts={})
-        order = _sorted(table.name, hz[chosen], one, values, told)
+        order = sorted_rows(table.name, hz[chosen], one, values, told)
         level, phase = _canonical(table.name, columns, values[0], one.values[order])
         places = np.searchsorted(axis, hz[chosen][order])
         row, turn = np.full(axis.size, np.nan), np.full(axis.size, np.nan)
@@ -265,7 +274,7 @@ def _placed(trust: _Trust, places: IntArray, size: int) -> _Trust:
     return _Trust(spread(trust.valid), spread(trust.u_db), spread(trust.u_phase_deg))
 
 
-def _sorted(name: str, hz: FloatArray, block: Block, values: Sequence[int], told: list[str]) -> IntArray:
+def sorted_rows(name: str, hz: FloatArray, block: Block, values: Sequence[int], told: list[str]) -> IntArray:
     """Rows in rising order of frequency, each once; refused where one frequency has two values."""
     known = np.isfinite(hz)
     if not known.all():

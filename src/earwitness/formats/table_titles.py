@@ -20,6 +20,9 @@ Role = Literal[
     "phase",
     "impedance",
     "distortion",
+    "noise",
+    "compression",
+    "drive",
     "angle",
     "plane",
     "validity",
@@ -70,8 +73,35 @@ _DEGREES = re.compile(r"\bdeg(ree|rees)?\b|\bgrad\b|\bdegr[eé]s?\b")
 _RADIANS = re.compile(r"\brad(ian|ians)?\b(?!\s*/)")
 _PHASE = re.compile(r"\bphase\b|\barg\b|\bphi\b")
 _OHM = re.compile(r"\bohms?\b|\bimpedance\b|\bimpedanz\b|^\W*\|?z\|?\b")
-_DISTORTION = re.compile(r"\bthd\b|\bhd\s?[2-9]\b|\bh[2-9]\b|\bdistortion\b|\bklirr\w*|%")
-_OTHER = re.compile(r"\bcoherence\b|\bsnr\b|\bnoise\b|\bcount\b|\bindex\b|\bgroup\s*delay\b|\btime\b|\bms\b")
+_DISTORTION = re.compile(
+    r"\bthd\b|\b(hd\s?|h|k|d)(?P<order>[2-9])\b|\b(?P<nth>[2-9])(nd|rd|th|\.)?\s*(order\s*)?harmonic\w*"
+    r"|\bharmonic\s*(?P<last>[2-9])\b|\b(total )?(harmonic )?distortion\b|\bresidue\b|\bklirr\w*|%"
+)
+_RATIO = re.compile(r"\bratio\b|\bfactor\b|\blinear\b")
+_NOISE = re.compile(r"\bnoise(\s*floor)?\b")
+_DRIVE = re.compile(
+    r"^\W*((drive|input|terminal)\s*)?(voltage|volts?|drive|u)\W*(\(?\[?\bv(olts?)?(\s?rms)?\b\)?\]?)?\W*$|^\W*v(rms)?\W*$"
+)
+_AT_VOLTS = re.compile(r"(?<![\w.,/])(?P<volts>\d+([.,]\d+)?)\s*v(olts?)?(\s?rms)?\b(?!\s*/\s*[a-z])")
+_AT_METERS = re.compile(r"[/,@]?\s*(?<![\w.,])\d+([.,]\d+)?\s*m\b")
+_AT_LEVEL = re.compile(r"(@|\bat\b|\bbei\b)\s*(?P<level>\d+([.,]\d+)?)\s*db(\s*spl)?\b")
+_COMPRESSION = re.compile(r"\bcompression\b|\bloss of level\b")
+_INDEX = re.compile(r"\bdirectivity index\b|\bdi\b")
+_CURVES: tuple[tuple[re.Pattern[str], str], ...] = (
+    (re.compile(r"\blistening window\b|\blw\b"), "listening_window"),
+    (re.compile(r"\bearly reflections?\b|^er\b"), "early_reflections"),
+    (re.compile(r"\bsound power\b"), "sound_power"),
+    (re.compile(r"\b(predicted|estimated) in[- ]room( response)?\b|\bin[- ]room response\b|^pir\b"), "in_room"),
+    (re.compile(r"\bon[- ]axis\b"), "on_axis"),
+    (re.compile(r"\bfloor( bounce| reflections?)?\b(?! noise)"), "floor"),
+    (re.compile(r"\bceiling( bounce| reflections?)?\b"), "ceiling"),
+    (re.compile(r"\bfront wall( bounce| reflections?)?\b"), "front_wall"),
+    (re.compile(r"\bside walls?( bounce| reflections?)?\b"), "side_wall"),
+    (re.compile(r"\brear wall( bounce| reflections?)?\b"), "rear_wall"),
+    (re.compile(r"\btotal horizontal( reflections?)?\b"), "total_horizontal"),
+    (re.compile(r"\btotal vertical( reflections?)?\b"), "total_vertical"),
+)
+_OTHER = re.compile(r"\bcoherence\b|\bsnr\b|\bcount\b|\bindex\b|\bgroup\s*delay\b|\btime\b|\bms\b")
 _VALIDITY = re.compile(r"\bvalid(ity)?\b")
 _UNCERTAINTY = re.compile(
     r"\buncertainty\b\W*((?P<named>db|ohm|deg)\w*)?|\bu\s?(95)?\b[\s(\[,/]*(?P<unit>db|ohm|deg)\w*|^\W*u\s?95\W*$"
@@ -92,6 +122,8 @@ class Title:
     unit : one of LEVEL_UNITS or LINEAR_UNITS, "Hz", "deg", "rad", "ohm", "%", or "" where it is not told
     scale : factor to that unit; angle_deg, plane : of a column that belongs to one direction
     unwrapped : the title says that the phase runs on beyond a turn
+    order : of a harmonic, 0 for their total; drive_v, at_db : voltage or sound pressure level that the column belongs
+    to; curve : key of an averaged curve, or ""
     """
 
     text: str
@@ -101,6 +133,10 @@ class Title:
     angle_deg: float | None = None
     plane: Plane | None = None
     unwrapped: bool = False
+    order: int = 0
+    drive_v: float | None = None
+    at_db: float | None = None
+    curve: str = ""
 
 
 def plane_of(word: str) -> Plane | None:
@@ -116,12 +152,35 @@ def title_of(text: str) -> Title:
     """What a title says; role "other" where it names no quantity known here."""
     if len(text) > LONGEST_TITLE:
         return Title(text[:LONGEST_TITLE], "other")
-    plain = _folded(text)
-    rest, found = _quantity(plain, text)
+    plain, drive_v, at_db = _condition(_folded(text))
+    if _INDEX.search(plain):
+        return Title(text, "other")
+    curve, name = next(((key, said[0]) for one, key in _CURVES if (said := one.search(plain))), ("", ""))
+    rest, found = _quantity(plain.replace(name, " ") if curve else plain, text)
+    if curve and found.role in ("other", "level", "magnitude"):
+        return replace(found, role="level" if found.role == "other" else found.role, curve=curve)
     direction = _direction(rest)
-    if direction is None or found.role in ("frequency", "angle", "plane"):
+    found = replace(found, drive_v=drive_v, at_db=at_db)
+    if drive_v is not None and found.role == "other":
+        found = replace(found, role="level")
+    if direction is None or found.role in ("frequency", "angle", "plane", "distortion"):
         return found
     return replace(found, angle_deg=direction[0], plane=direction[1])
+
+
+def _condition(plain: str) -> tuple[str, float | None, float | None]:
+    """The title without the voltage or the sound pressure level at which its values were taken, and these."""
+    if _DRIVE.match(plain) or any(pattern.search(plain) for pattern, unit in _LEVELS if unit == "dB re 1 V"):
+        return plain, None, None
+    level, volts = _AT_LEVEL.search(plain), _AT_VOLTS.search(plain)
+    for found in filter(None, (level, volts)):
+        plain = plain.replace(found[0], " ")
+    plain = re.sub(r"\s+", " ", _AT_METERS.sub(" ", plain)).strip()
+    return plain, _number(volts and volts["volts"]), _number(level and level["level"])
+
+
+def _number(text: str | None) -> float | None:
+    return None if text is None else float(text.replace(",", "."))
 
 
 def _folded(text: str) -> str:
@@ -142,12 +201,20 @@ def _quantity(plain: str, text: str) -> tuple[str, Title]:
         return plain[: frequency.start()] + plain[frequency.end() :], Title(text, "frequency", unit, factor)
     if trust := _trust(plain, text):
         return trust
-    for pattern, unit in _LEVELS:
-        if pattern.search(plain):
-            return pattern.sub(" ", plain, count=1), Title(text, "level", unit)
-    if _DISTORTION.search(plain):
-        rest = _DISTORTION.sub(" ", plain)
-        return rest, Title(text, "distortion", "%" if "%" in plain else "dB" if "db" in plain else "")
+    spl = next(((pattern, unit) for pattern, unit in _LEVELS if pattern.search(plain)), None)
+    harmonic = _DISTORTION.search(plain)
+    order = 0 if harmonic is None else int(next(filter(None, harmonic.group("order", "nth", "last")), 0))
+    if _NOISE.search(plain) and not (harmonic and not order):
+        return "", Title(text, "noise", spl[1] if spl else "", order=order)
+    if harmonic:
+        unit = "%" if "%" in plain else spl[1] if spl else "ratio" if _RATIO.search(plain) else ""
+        return _DISTORTION.sub(" ", plain), Title(text, "distortion", unit, order=order)
+    if _COMPRESSION.search(plain):
+        return "", Title(text, "compression", "dB")
+    if spl is not None:
+        return spl[0].sub(" ", plain, count=1), Title(text, "level", spl[1])
+    if _DRIVE.match(plain):
+        return "", Title(text, "drive", "V")
     if _OHM.search(plain):
         return _OHM.sub(" ", plain), Title(text, "impedance", "ohm")
     part: Role | None = "real" if _REAL.match(plain) else "imaginary" if _IMAGINARY.match(plain) else None

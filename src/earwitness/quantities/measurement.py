@@ -86,6 +86,8 @@ class Harmonics:
     in_series : a take of a level series, not the take on axis; driver : what the microphone stood near, else ""
     clipped : the recording stood at full scale; temperature_c : of the air, or None where the session's holds
     pause_s : between the take before and this one, or None where it is not stated
+    level_known : (F,) where the fundamental's level was measured and not told by the voltage; None for everywhere
+    Order 0 stands for the total of all harmonics, where the data hold no orders.
     """
 
     take: str
@@ -103,9 +105,12 @@ class Harmonics:
     clipped: bool = False
     temperature_c: float | None = None
     pause_s: float | None = None
+    level_known: BoolArray | None = None
 
     def __post_init__(self) -> None:
         lock_fields(self, fundamental_db=float, harmonic_db=float, noise_db=float, valid=bool)
+        if self.level_known is not None:
+            lock_fields(self, level_known=bool)
         shape = (len(self.orders), len(self.axis))
         require_shape("Harmonics", "fundamental_db", self.fundamental_db, shape[1:])
         for name in ("harmonic_db", "noise_db", "valid"):

@@ -31,6 +31,7 @@ from earwitness.quantities.directions import join
 from earwitness.quantities.response import PhaseKind
 from earwitness.reduce.budget import budget_of
 from earwitness.reduce.gate import LOWEST_TIMES_LENGTH
+from earwitness.reduce.level_tables import level_tables
 from earwitness.reduce.plan import ReduceSettings
 from earwitness.reduce.response_doubts import response_doubts
 from earwitness.reduce.response_parts import (
@@ -111,6 +112,7 @@ def reduce_responses(
         phase=phase,
     )
     front = int(np.argmax(whole.directions.unit_vectors()[:, 0]))
+    harmonics, multitones = level_tables(session, sources, response, flags)
     used = {take.id for take in session.takes if isinstance(take, RESPONSE_FILES)}
     used |= {take.id for take in session.takes_of(ImpedanceTableTake)} if impedance is not None else set()
     lines = [BudgetLine("grid of the data", "straight lines between points", whole.u_db[front], False)]
@@ -124,7 +126,8 @@ def reduce_responses(
         gate=gate,
         splice=None,
         near_field=(),
-        harmonics=(),
+        harmonics=harmonics,
+        multitones=multitones,
         impedance=impedance,
         impulse_rate_hz=float(_IMPULSE_RATE_HZ),
         impulse=_impulse(pressure[front], known[front], hz) if phase != "none" else np.zeros(0),

@@ -17,6 +17,7 @@ import numpy as np
 
 from earwitness.errors import AudioError, FormatError, InputError
 from earwitness.formats.directivity_sofa import SofaDirectivity
+from earwitness.formats.level_table import LevelTable
 from earwitness.formats.response_table import Question, ResponseTable
 from earwitness.session.headers import read_header
 from earwitness.session.patterns import ANGLE, FILE
@@ -43,6 +44,10 @@ _TWO = re.compile(
     r"az(?:i|imuth)?[\s_]*(?P<azimuth>[+-]?\d{1,3}(?:\.\d+)?)\D*?el(?:ev|evation)?[\s_]*(?P<elevation>[+-]?\d{1,2}(?:\.\d+)?)",
     re.IGNORECASE,
 )
+_VOLTS = re.compile(r"(?<![\d.,])(\d+(?:[.,]\d+)?)\s*v(?:rms)?(?![a-z])", re.IGNORECASE)
+_NO_ANGLE = re.compile(r"(?<![\d.,])\d+(?:[.,]\d+)?\s*(?:v(?:rms)?|db|k?hz)(?![a-z])", re.IGNORECASE)
+_MULTITONE = re.compile(r"multi[\s_-]?tone|residue|intermodulation", re.IGNORECASE)
+_ALONE = ("directions", "impedance table", "uncertainty", "level table", "multitone table")
 _LOOKED_AT_HZ = 1000.0
 
 
@@ -68,6 +73,7 @@ class SeenFile:
     """One file of the folder.
 
     kind : of the take that it seems to make, or "set aside" with the reason in `why`; named : by its name, or None
+    drives_v : voltages of a table of levels, by its titles or by its name; states_drive : by its titles
     """
 
     file: str
@@ -82,6 +88,8 @@ class SeenFile:
     band_hz: tuple[float, float] = (0.0, 0.0)
     level_1khz_db: float | None = None
     questions: tuple[Question, ...] = ()
+    drives_v: tuple[float, ...] = ()
+    states_drive: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -179,8 +187,12 @@ def _look(folder: Path, name: str) -> SeenFile:
                 points=round(header.length_s * header.rate_hz), band_hz=(0.0, header.rate_hz / 2),
                 questions=(question,),
             )  # fmt: skip
-        if suffix in TABLES and isinstance(table := read_seen(path), ResponseTable):
-            return _of_table(name, table)
+        if suffix in TABLES:
+            table = read_seen(path, named=named_angle(Path(name).stem) is not None)
+            if isinstance(table, ResponseTable):
+                return _of_table(name, table)
+            if isinstance(table, LevelTable):
+                return _of_levels(name, table)
     except (FormatError, AudioError) as error:
         return SeenFile(file=name, kind="set aside", why=f"{error.what} ({error.where.rpartition('/')[2]})")
     return SeenFile(file=name, kind="set aside", why="no table, no sound file, no SOFA file")
@@ -197,8 +209,6 @@ def _of_table(name: str, table: ResponseTable) -> SeenFile:
         return replace(seen, kind="impedance table")
     if table.kind == "uncertainty":
         return replace(seen, kind="uncertainty")
-    if table.kind == "distortion":
-        return replace(seen, kind="set aside", why="a table of distortion: state its levels in a session of recordings")
     if table.angles_deg.size > 1:
         return replace(seen, kind="directions")
     named = named_angle(Path(name).stem)
@@ -210,23 +220,42 @@ def _of_table(name: str, table: ResponseTable) -> SeenFile:
     return replace(seen, named=named, plane=table.plane or named.plane or _of_folder(name))
 
 
+def _of_levels(name: str, table: LevelTable) -> SeenFile:
+    hz = table.columns[0].hz
+    is_tones = bool(_MULTITONE.search(Path(name).stem))
+    named = _VOLTS.search(Path(name).stem)
+    drives = sorted({one.drive_v for one in table.columns if one.drive_v is not None})
+    asked = (
+        []
+        if drives or named or table.has_drives
+        else [Question("drive_v", 0, "at which voltage its values were taken is not told", ("2.83",))]
+    )
+    return SeenFile(
+        file=name, kind="multitone table" if is_tones else "level table", unit=table.columns[-1].unit,
+        points=hz.size, band_hz=(float(hz[0]), float(hz[-1])), questions=(*table.questions, *asked),
+        drives_v=tuple(drives) or ((float(named[1].replace(",", ".")),) if named else ()),
+        states_drive=bool(drives) or table.has_drives,
+    )  # fmt: skip
+
+
 def _of_folder(name: str) -> Orbit | None:
     return next((_PLANES[part.lower()] for part in Path(name).parent.parts if part.lower() in _PLANES), None)
 
 
 def named_angle(stem: str) -> NamedAngle | None:
     """What a name says of the direction: its last number, or an azimuth and an elevation; None without one."""
-    both = _TWO.search(stem)
+    masked = _NO_ANGLE.sub(lambda found: "~" * len(found[0]), stem)
+    both = _TWO.search(masked)
     if both is not None:
         return _of_two(float(both["azimuth"]), float(both["elevation"]))
-    found = [match for match in _END.finditer(stem) if match["number"]]
+    found = [match for match in _END.finditer(masked) if match["number"]]
     if not found:
         return None
     last = found[-1]
     number = float(last["number"].replace(",", "."))
     if number > 360:
         return None
-    words = re.findall(r"[a-z]+", stem[: last.end("number")].lower())
+    words = re.findall(r"[a-z]+", masked[: last.end("number")].lower())
     plane: Orbit | None = None
     sign = 1
     for word in words:
@@ -282,7 +311,7 @@ def _signed(seen: Sequence[SeenFile], told: list[str]) -> list[SeenFile]:
 def _grouped(seen: Sequence[SeenFile]) -> Iterator[Group]:
     sets: dict[tuple[str, str, str, str, str, str], list[SeenFile]] = {}
     for one in seen:
-        if one.named is None or one.kind in ("directions", "impedance table", "uncertainty"):
+        if one.named is None or one.kind in _ALONE:
             yield Group(one.kind, one.file, (one,), one.plane, one.angles_deg)
             continue
         path = Path(one.file)
@@ -418,15 +447,15 @@ def _take(group: Group, stated: Stated) -> list[str]:
         lines.append(f"orbit = {_text(group.plane or stated.plane)}")
         lines += [] if several else [f"angle_deg = {group.angles_deg[0]:g}"]
     asked = {question.key: question for question in group.questions}
+    lines += _driven(group, asked, settled) if group.kind in ("level table", "multitone table") else []
     if "columns" in asked:
         own = settled.get("columns")
         lines.append(
             f"columns = {_text(own)}" if own else f"columns = {_text(asked['columns'].options[0])}   # please confirm"
         )
-    if "unit" in asked and not stated.relative:
-        lines.append(f"unit = {_text(stated.unit)}")
-    if "unit" in asked and stated.relative:
-        lines.append('unit = "dB relative"')
+    if "unit" in asked:
+        is_relative = stated.relative and group.kind not in ("level table", "multitone table")
+        lines.append(f"unit = {_text('dB relative' if is_relative else stated.unit)}")
     if group.kind == "directions" and group.pattern.endswith(".sofa") and not group.files:
         lines.append(f"data = {_text('relative' if stated.relative else stated.data)}")
         lines += [f"harmonics = {_text(stated.harmonics)}"] if stated.harmonics else []
@@ -439,6 +468,19 @@ def _take(group: Group, stated: Stated) -> list[str]:
             lines.append(f"axis_deg = [{stated.axis[0]:g}, {stated.axis[1]:g}]")
     if group.kind == "impulse response":
         lines.append(f"samples = {_text('relative' if stated.relative else stated.samples)}")
+    return lines
+
+
+def _driven(group: Group, asked: dict[str, Question], settled: dict[str, str]) -> list[str]:
+    """What a table of levels needs beside its columns."""
+    lines = []
+    if group.kind == "multitone table" or not all(file.states_drive for file in group.files):
+        drives = {volts for file in group.files for volts in file.drives_v}
+        lines.append(f"drive_v = {settled.get('drive_v') or (f'{drives.pop():g}' if len(drives) == 1 else '0')}")
+    if group.kind == "multitone table":
+        lines += ["crest_db = 0   # of the signal played", '#window = "Hann"   # of a spectrum']
+    if "level_unit" in asked:
+        lines.append(f"level_unit = {_text(settled.get('level_unit', ''))}")
     return lines
 
 

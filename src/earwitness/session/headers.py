@@ -17,7 +17,13 @@ from earwitness.formats.scan_pressures import read_scan_pressures
 from earwitness.session.check import reads_reference
 from earwitness.session.draft import Draft, PlacedTake
 from earwitness.session.response_files import faults_of
-from earwitness.session.responses import RESPONSE_FILES, DirectionsTake, ResponseTake, UncertaintyTake
+from earwitness.session.responses import (
+    LEVEL_TABLES,
+    RESPONSE_FILES,
+    DirectionsTake,
+    ResponseTake,
+    UncertaintyTake,
+)
 from earwitness.session.scan import ScanPressuresTake, ScanTake
 from earwitness.session.session import (
     BurstTake,
@@ -98,7 +104,7 @@ def check_files(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[
     yield from _responses(folder, draft, hashes)
 
 
-_TABLES = (ImpedanceTableTake, ScanPressuresTake, ResponseTake, DirectionsTake, UncertaintyTake)
+_TABLES = (ImpedanceTableTake, ScanPressuresTake, ResponseTake, DirectionsTake, UncertaintyTake, *LEVEL_TABLES)
 
 
 def _audio_names(draft: Draft) -> Iterator[str]:

@@ -8,6 +8,8 @@ from earwitness.session.record import Claim, Driver, Loudspeaker, Price, Strict
 from earwitness.session.responses import (
     DirectionsTake,
     ImpulseTake,
+    LevelTableTake,
+    MultitoneTableTake,
     NoStimulus,
     ResponseFacts,
     ResponseTake,
@@ -57,6 +59,8 @@ TAKES: dict[str, type[Strict]] = {
     "impulse response": ImpulseTake,
     "directions": DirectionsTake,
     "uncertainty": UncertaintyTake,
+    "level table": LevelTableTake,
+    "multitone table": MultitoneTableTake,
     "noise floor": NoiseFloorTake,
 }
 TABLES: dict[str, tuple[type[Strict], ...]] = {

@@ -5,24 +5,32 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
+from typing import Literal
 
 from earwitness.errors import Fault, FormatError
 from earwitness.formats.audio import Recording, read_audio
 from earwitness.formats.directivity_sofa import SofaDirectivity, read_directivity_sofa
-from earwitness.formats.response_table import Question, ResponseTable, read_response_table
+from earwitness.formats.level_table import LevelTable, holds_levels, levels_of
+from earwitness.formats.response_table import Question, ResponseTable, responses_of
+from earwitness.formats.table import read_table
 from earwitness.session.responses import (
+    LEVEL_TABLES,
     RESPONSE_FILES,
     DirectionsTake,
     ImpulseTake,
+    LevelTableTake,
+    MultitoneTableTake,
     ResponseTake,
     UncertaintyTake,
 )
 from earwitness.session.session import Session
 
-Source = ResponseTable | SofaDirectivity | Recording
-FileTake = ResponseTake | ImpulseTake | DirectionsTake | UncertaintyTake
+Seen = ResponseTable | SofaDirectivity | LevelTable
+Source = Seen | Recording
+FileTake = ResponseTake | ImpulseTake | DirectionsTake | UncertaintyTake | LevelTableTake | MultitoneTableTake
+Form = Literal["responses", "levels", "sofa"]
 _KEPT = 512
-_READ: dict[tuple[str, tuple[tuple[str, str], ...], bool], ResponseTable | SofaDirectivity] = {}
+_READ: dict[tuple[str, tuple[tuple[str, str], ...], Form], Seen] = {}
 # The key of session.toml that answers a question of a reader.
 _KEYS = {"axis": "axis_deg", "thousands": "columns", "positions": "source_positions"}
 
@@ -36,11 +44,14 @@ def read_source(path: Path, take: FileTake) -> Source:
     if isinstance(take, ImpulseTake):
         return read_audio(path)
     if isinstance(take, UncertaintyTake):
-        return _read(path, take.sha256, (("plane", take.plane),) if take.plane else (), is_sofa=False)
+        return _read(path, take.sha256, (("plane", take.plane),) if take.plane else (), "responses")
     if take.columns:
         answers["columns"] = take.columns
     if take.unit is not None:
         answers["unit"] = take.unit
+    if isinstance(take, LEVEL_TABLES):
+        answers |= {} if take.level_unit is None else {"level_unit": take.level_unit}
+        return _read(path, take.sha256, tuple(sorted(answers.items())), "levels")
     if isinstance(take, DirectionsTake):
         told = {"plane": take.plane, "data": take.data, "positions": take.source_positions, "harmonics": take.harmonics}
         answers |= {key: value for key, value in told.items() if value is not None}
@@ -48,31 +59,36 @@ def read_source(path: Path, take: FileTake) -> Source:
             answers["axis"] = f"{take.axis_deg[0]:g}, {take.axis_deg[1]:g}"
     # Kept files have no suffix: what a file is stands in the name that the session gives it.
     is_sofa = take.file.lower().endswith(".sofa")
-    return _read(path, take.sha256, tuple(sorted(answers.items())), is_sofa=is_sofa)
+    return _read(path, take.sha256, tuple(sorted(answers.items())), "sofa" if is_sofa else "responses")
 
 
 def _read(
-    path: Path, sha256: str, answers: tuple[tuple[str, str], ...], *, is_sofa: bool
-) -> ResponseTable | SofaDirectivity:
-    """By content: the file in the session folder is checked, its copy in the archive is used."""
-    key = (sha256, answers, is_sofa)
+    path: Path, sha256: str, answers: tuple[tuple[str, str], ...], form: Form, *, named: bool | None = None
+) -> Seen:
+    """By content: the file in the session folder is checked, its copy in the archive is used.
+
+    named : as in `holds_levels`, for a file whose form is not known; None where it is.
+    """
+    key = (sha256, answers, form)
     found = _READ.get(key)
     if found is None:
-        found = (
-            read_directivity_sofa(path, answers=dict(answers))
-            if is_sofa
-            else read_response_table(path, answers=dict(answers))
-        )
+        if form == "sofa":
+            found = read_directivity_sofa(path, answers=dict(answers))
+        else:
+            table = read_table(path)
+            levels = form == "levels" if named is None else holds_levels(table, named=named)
+            key = (sha256, answers, "levels" if levels else "responses")
+            found = levels_of(table, answers=dict(answers)) if levels else responses_of(table, answers=dict(answers))
         if len(_READ) >= _KEPT:
             _READ.pop(next(iter(_READ)))
         _READ[key] = found
     return found
 
 
-def read_seen(path: Path) -> ResponseTable | SofaDirectivity:
+def read_seen(path: Path, *, named: bool = False) -> Seen:
     """What a table or a SOFA file holds before anything is said of it; kept for the session that will name it.
 
-    FormatError as the readers have it, and for a file that cannot be opened.
+    named : the file's name tells a direction. FormatError as the readers have it, and for a file that cannot be opened.
     """
     try:
         with path.open("rb") as file:
@@ -80,7 +96,7 @@ def read_seen(path: Path) -> ResponseTable | SofaDirectivity:
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
         raise FormatError(f"the file cannot be opened: {reason}", where=str(path), remedy="check permissions") from None
-    return _read(path, sha256, (), is_sofa=path.suffix.lower() == ".sofa")
+    return _read(path, sha256, (), "sofa" if path.suffix.lower() == ".sofa" else "responses", named=named)
 
 
 def sources_of(session: Session, files: Mapping[str, Path]) -> dict[str, Source]:
@@ -120,6 +136,8 @@ def faults_of(folder: Path, take: FileTake, *, relative: bool) -> Iterator[Fault
             "name the columns in the first line",
         )
         return
+    if isinstance(take, LevelTableTake) and isinstance(source, LevelTable):
+        yield from _open_levels(take, source)
     for question in open_questions(source, take):
         if question.key in ("unit", "data") and relative:
             continue
@@ -133,4 +151,26 @@ def faults_of(folder: Path, take: FileTake, *, relative: bool) -> Iterator[Fault
             f"take {take.id}, {key}",
             "one meaning that a person has settled",
             f"write {key} = {value} in its [[take]]" + (f" (likeliest; {others})" if others else ""),
+        )
+
+
+def _open_levels(take: LevelTableTake, table: LevelTable) -> Iterator[Fault]:
+    """Facts that the columns of a table of levels need beside it."""
+    if take.drive_v is None and not table.has_drives:
+        yield Fault(
+            "at which voltage its values were taken is not told",
+            take.file,
+            None,
+            f"take {take.id}, drive_v",
+            "the voltage at the terminals, in the titles or in the session",
+            'write drive_v = 2.83 in its [[take]], or name it in the titles: "HD2 2.83 V %"',
+        )
+    if take.from_v is None and any(one.role == "compression" for one in table.columns):
+        yield Fault(
+            "from which voltage its losses of level count is not told",
+            take.file,
+            None,
+            f"take {take.id}, from_v",
+            "the voltage of the level that the others are held against",
+            "write from_v = 2.83 in its [[take]]",
         )

@@ -21,6 +21,10 @@ kind = "impulse response"
 files = "ir_{angle}.wav"
 orbit = "vertical"
 samples = "Pa/V"
+
+[[take]]
+kind = "level table"          # harmonics, levels or losses of level, by frequency and voltage
+file = "distortion.txt"
 """
 
 from __future__ import annotations
@@ -30,7 +34,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from earwitness.session.record import Finite, Positive, Strict, Text
-from earwitness.session.take import Channel, Distance, TakeFacts
+from earwitness.session.take import Channel, Distance, TakeFacts, Voltage
 
 Angle = Annotated[Finite, Field(ge=-180, le=360)]
 Orbit = Literal["horizontal", "vertical"]
@@ -128,6 +132,40 @@ class UncertaintyTake(TakeFacts):
     plane: Orbit | None = None
 
 
+class LevelTableTake(TakeFacts):
+    """Harmonics, their total, levels or losses of level by frequency, at one drive level or several, as a text table.
+
+    drive_v : where its titles do not say; distance_m : that its levels are stated for; unit, level_unit : of harmonics
+    and of levels where the titles do not say; from_v : voltage that losses of level count from
+    """
+
+    kind: Literal["level table"]
+    distance_m: Distance = 1.0
+    columns: str = ""
+    unit: Literal["%", "dB relative", "dB SPL", "ratio"] | None = None
+    level_unit: Literal["dB SPL", "dB re 1 Pa"] | None = None
+    from_v: Voltage | None = None
+
+
+class MultitoneTableTake(TakeFacts):
+    """A multitone as a text table: the level of each tone and of what lies between the tones, or the whole spectrum.
+
+    drive_v : rms of all tones; crest_db : of the signal played; window : that the spectrum was taken with, by which
+    lines overlap; tones : how many were played
+    """
+
+    kind: Literal["multitone table"]
+    drive_v: Voltage
+    distance_m: Distance = 1.0
+    crest_db: Positive
+    columns: str = ""
+    unit: Literal["%", "dB relative", "dB SPL", "ratio"] | None = None
+    level_unit: Literal["dB SPL", "dB re 1 Pa"] | None = None
+    window: Literal["none", "Hann", "Blackman-Harris"] | None = None
+    tones: Annotated[int, Field(ge=2, le=1000)] | None = None
+
+
+LEVEL_TABLES = (LevelTableTake, MultitoneTableTake)
 RESPONSE_TAKES = (ResponseTake, ImpulseTake, DirectionsTake)
-RESPONSE_FILES = (*RESPONSE_TAKES, UncertaintyTake)
+RESPONSE_FILES = (*RESPONSE_TAKES, UncertaintyTake, *LEVEL_TABLES)
 RESPONSE_KINDS = ("response", "impulse response", "directions")

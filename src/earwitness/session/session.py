@@ -13,6 +13,8 @@ from earwitness.session.record import Finite, Flag, Loudspeaker, NotNegative, Po
 from earwitness.session.responses import (
     DirectionsTake,
     ImpulseTake,
+    LevelTableTake,
+    MultitoneTableTake,
     NoStimulus,
     ResponseFacts,
     ResponseTake,
@@ -297,6 +299,8 @@ Take = Annotated[
     | ImpulseTake
     | DirectionsTake
     | UncertaintyTake
+    | LevelTableTake
+    | MultitoneTableTake
     | NoiseFloorTake,
     Field(discriminator="kind"),
 ]
