@@ -17,6 +17,7 @@ import numpy as np
 from earwitness.archive import journal
 from earwitness.errors import ArchiveError
 from earwitness.quantities import (
+    Average,
     BudgetLine,
     BurstTakeReading,
     Cause,
@@ -112,6 +113,7 @@ def measurement_bytes(measurement: Measurement) -> bytes:
     groups |= {f"burst_{index}": _fields(one, "relative_db") for index, one in enumerate(m.bursts)}
     for index, run in enumerate(m.noise_runs):
         groups[f"noise_run_{index}"] = {**_fields(run, *_RUN), "frequency_hz": run.axis.hz}
+    groups |= {f"average_{index}": _fields(one, "level_db", "u_db", "valid") for index, one in enumerate(m.averages)}
     if m.scan is not None:
         groups["scan"] = _fields(m.scan, *_SCAN)
         for index, part in enumerate(m.scan.parts):
@@ -133,6 +135,7 @@ def measurement_bytes(measurement: Measurement) -> bytes:
         "two_tones": [_plain(t, "lines_pa") for t in m.two_tones],
         "bursts": [_plain(b, "relative_db") for b in m.bursts],
         "noise_runs": [_plain(n, "axis", *_RUN) for n in m.noise_runs],
+        "averages": [one.key for one in m.averages],
         "scan": None
         if m.scan is None
         else {**_plain(m.scan, *_SCAN, "parts"), "parts": [_plain(p, *_PART, "outgoing") for p in m.scan.parts]},
@@ -199,6 +202,7 @@ def _measurement(record: Any, groups: dict[str, Arrays]) -> Measurement:
             NoiseRun(**r, **_with_axis(groups[f"noise_run_{i}"])) for i, r in enumerate(record["noise_runs"])
         ),
         scan=_scan(record["scan"], groups),
+        averages=tuple(Average(key, **groups[f"average_{i}"]) for i, key in enumerate(record.get("averages", ()))),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,8 +25,18 @@ from earwitness.figures.sensitivity import (
 )
 from earwitness.figures.time_domain import decay_and_delay
 from earwitness.figures.uncertainty import DRAWS, SEED, Drawn, drawn_curves
-from earwitness.figures.windows import AXIS_WEIGHT, INDEX_NAMES, NAMES, Levels, Windows, averaged, windows
+from earwitness.figures.windows import (
+    AXIS_WEIGHT,
+    INDEX_NAMES,
+    NAMES,
+    Levels,
+    Windows,
+    averaged,
+    windows,
+    with_averages,
+)
 from earwitness.quantities import (
+    Average,
     Curve,
     DirectionalResponse,
     DirectivityMap,
@@ -300,15 +311,23 @@ def read_response(
     symmetric: bool = False,
     rear_wall: RearWall = "all 19",
     axis_weight: float = AXIS_WEIGHT,
+    averages: Sequence[Average] = (),
 ) -> Reading:
-    """Curves, maps and figures of a directional response; see `read_measurement`."""
+    """Curves, maps and figures of a directional response; see `read_measurement`. averages : given beside its axis."""
     measured = levels_of(response)
     fill = angles.filled(measured, symmetric=symmetric)
     levels = fill.levels
-    found = windows(levels, rear_wall=rear_wall, axis_weight=axis_weight)
-    if not angles.has_vertical(measured):
+    of_curves, parts = levels, None
+    if averages:
+        with np.errstate(divide="ignore"):
+            pressure_db = np.nan_to_num(20 * np.log10(np.abs(response.pressure[0])), neginf=0.0)
+        of_curves, parts = with_averages(levels, pressure_db, averages)
+    found = windows(of_curves, rear_wall=rear_wall, axis_weight=axis_weight, parts=parts)
+    if averages:
+        found = replace(found, weights={})
+    elif not angles.has_vertical(measured):
         _fallbacks(levels, found)
-    draws = drawn_curves(levels, found, _DRAWN)
+    draws = drawn_curves(of_curves, found, _DRAWN)
     orbits = _Orbits({}, {}, {}, {}, {})
     for orbit in _ORBITS:
         _read_orbit(levels, orbit, orbits)
@@ -365,6 +384,7 @@ def read_measurement(
         symmetric=symmetric,
         rear_wall=rear_wall,
         axis_weight=axis_weight,
+        averages=measurement.averages,
     )
     impedance = measurement.impedance
     levels = level_series_reading(measurement, reading, seat_m=seat_m, own_level_db=own_level_db)

@@ -8,13 +8,13 @@ energy (law of propagation, JCGM 100:2008, 5.2.2, from memory): a difference of 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
-from earwitness.quantities import Cause, Curve, Directions, FrequencyAxis, on_orbit
+from earwitness.quantities import Average, Cause, Curve, Directions, FrequencyAxis, on_orbit
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
 from earwitness.quantities.causes import pulled_apart, smooth_causes, u_of_causes_db
 from earwitness.standards import cta2034
@@ -277,6 +277,38 @@ def window_weights(
     return parts
 
 
+def with_averages(
+    levels: Levels, pressure_db: FloatArray, averages: Sequence[Average]
+) -> tuple[Levels, dict[str, FloatArray | str]]:
+    """Levels of one direction, the axis, with averages as rows beneath it, and the weights of every curve.
+
+    pressure_db (F,) : of the axis before its level was referred to anything. What is not given is computed where its
+    parts are: early reflections from five, the predicted in-room response from three.
+    """
+    shift = levels.level_db[0] - pressure_db
+    count = 1 + len(averages)
+    valid = np.vstack([levels.valid, *(one.valid for one in averages)])
+    whole = replace(
+        levels,
+        directions=levels.directions.take(np.zeros(count, dtype=np.int64)),
+        level_db=np.vstack([levels.level_db, *(one.level_db + shift for one in averages)]),
+        u_db=np.vstack([levels.u_db, *(one.u_db for one in averages)]),
+        valid=valid,
+        known=valid,
+        causes=tuple(replace(cause, pull_db=cause.pull_db[:1]) for cause in levels.causes),
+    )
+    rows = {"on_axis": 0, **{one.key: row for row, one in enumerate(averages, 1)}}
+    parts: dict[str, FloatArray | str] = dict.fromkeys(NAMES, "the data do not give it")
+    parts |= {key: np.eye(count)[row] for key, row in rows.items()}
+    for key, members in (
+        ("early_reflections", dict.fromkeys(cta2034.EARLY_REFLECTIONS, 1.0 / len(cta2034.EARLY_REFLECTIONS))),
+        ("in_room", dict(cta2034.IN_ROOM_WEIGHTS)),
+    ):
+        if isinstance(parts[key], str) and not isinstance(made := _mean(parts, members), str):
+            parts[key] = made
+    return whole, parts
+
+
 def _average(levels: Levels, weights: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray, FloatArray]:
     """(F,) level [dB], (D, F) shares of the energy, (F,) validity, (F,) share of energy in doubt.
 
@@ -333,18 +365,21 @@ def windows(
     rear_wall: RearWall = "all 19",
     axis_weight: float = AXIS_WEIGHT,
     only: Sequence[str] | None = None,
+    parts: Mapping[str, FloatArray | str] | None = None,
 ) -> Windows:
     """All curves of ANSI/CTA-2034-A that the measured directions give, and the reasons for the others.
 
     No angle is filled in or mirrored here (see `angles`). Uncertainties: first order; the directivity
     indices are listening window minus curve, in which shared directions and causes cancel as far as both hold them.
-    only : keys of the curves wanted, all by default
+    only : keys of the curves wanted, all by default; parts : as `window_weights` has them, where those are known
     """
     curves: dict[str, Curve] = {}
     missing: dict[str, str] = {}
     pulls: dict[str, FloatArray] = {}
     used: dict[str, FloatArray] = {}
-    for key, weights in window_weights(levels.directions, rear_wall=rear_wall, axis_weight=axis_weight).items():
+    if parts is None:
+        parts = window_weights(levels.directions, rear_wall=rear_wall, axis_weight=axis_weight)
+    for key, weights in parts.items():
         if only is not None and key not in only:
             continue
         if isinstance(weights, str):

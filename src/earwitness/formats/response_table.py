@@ -21,7 +21,7 @@ from earwitness.formats.table_titles import LEVEL_UNITS, Plane, title_of
 from earwitness.quantities import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, lock_fields
 
-Kind = Literal["curve", "directions", "impedance", "distortion", "uncertainty"]
+Kind = Literal["curve", "curves", "directions", "impedance", "distortion", "uncertainty"]
 SAME_DB = 0.01
 MAX_FREQUENCY_HZ = 400_000.0
 _VALUES = ("level", "magnitude", "real", "impedance", "distortion")
@@ -62,6 +62,7 @@ class ResponseTable:
     angles_deg : (A,) in -180 < a <= 180, empty for one response of no told direction; plane : or None
     phase : of each row, or None; told : what the reader owes the person; questions : open ones
     valid, u_db : (A, F) whether a value may be used and its standard uncertainty [dB], or None where no column says;
+    curves : (A,) keys of the averages that the rows are, of a table of kind "curves"
     u_common_db : (F,) what is shared by all directions, or None. A table of uncertainty holds u_db as its values, one
     of impedance has u_db in ohm; u_phase_deg : (A, F) of a phase, or None; lines : (F,) where each frequency stands
     """
@@ -83,6 +84,7 @@ class ResponseTable:
     u_db: FloatArray | None = None
     u_common_db: FloatArray | None = None
     u_phase_deg: FloatArray | None = None
+    curves: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         lock_fields(self, hz=float, values=float, angles_deg=float, lines=np.int64)
@@ -365,7 +367,16 @@ def _whole(
         unit = _unit(first.line, columns, rows, settled, asked)
         if settled.get("unit") and not columns[0].title.unit:
             rows = [row + _OFFSET_DB.get(unit, 0.0) for row in rows]
-    if any(angle is not None for angle in angles):
+    named = [i for i, column in enumerate(columns) if column.title.curve]
+    curves = tuple(columns[i].title.curve for i in named)
+    if set(curves) - {"on_axis"}:
+        kind, told = "curves", [*told, *_not_averages(columns)]
+        if twice := next((one for one in curves if curves.count(one) > 1), ""):
+            raise refused(
+                f"two columns are the {twice.replace('_', ' ')}", f"{table.name}, line {first.line}", "take one out"
+            )
+        rows, phases = [rows[i] for i in named], [None for _ in named]
+    elif any(angle is not None for angle in angles):
         kind = "directions" if kind == "curve" else kind
         plane = _plane(first.line, table, parts, columns, angles, settled, asked)
     elif len(rows) > 1:
@@ -373,6 +384,7 @@ def _whole(
         told.append(f"the first column of values was read; more of them stand beside it: {extra}")
         rows, phases = rows[:1], phases[:1]
     known = np.array([np.nan if angle is None else _wrapped(angle) for angle in angles])
+    known = np.zeros(0) if kind == "curves" else known
     numbered = known if np.isfinite(known).any() else np.zeros(0)
     order = np.argsort(numbered, kind="stable") if numbered.size else np.arange(len(rows))
     hz = first.hz
@@ -382,6 +394,7 @@ def _whole(
     values = np.stack([rows[i] for i in order])[:, keep]
     reading = _phases(hz[keep], [phases[i] for i in order], keep, first, told)
     trust = [one for part in parts for one in part.trust]
+    trust = [trust[i] for i in named] if kind == "curves" else trust
     valid = _stacked([trust[i].valid for i in order], keep)
     return ResponseTable(
         name=table.name,
@@ -401,7 +414,13 @@ def _whole(
         u_db=_stacked([trust[i].u_db for i in order], keep),
         u_common_db=None if first.common is None else first.common[keep],
         u_phase_deg=_stacked([trust[i].u_phase_deg for i in order], keep),
+        curves=curves if kind == "curves" else (),
     )
+
+
+def _not_averages(columns: Sequence[Column]) -> list[str]:
+    left = [repr(column.title.text) for column in columns if not column.title.curve]
+    return [f"left out beside the curves: {', '.join(left)}"] if left else []
 
 
 def _stacked(rows: Sequence[FloatArray | None], keep: BoolArray) -> FloatArray | None:

@@ -8,6 +8,7 @@ from earwitness.quantities.figure import Figure, not_judged
 from earwitness.quantities.lineage import Step, step
 from earwitness.quantities.loud_takes import BurstTakeReading, NoiseRun, TwoToneReading
 from earwitness.quantities.measurement import (
+    Average,
     BudgetLine,
     Gate,
     Harmonics,
@@ -29,6 +30,7 @@ from earwitness.quantities.separation import ScanReading, WavePart
 __all__ = [
     "REFERENCE_PRESSURE_PA",
     "REFERENCE_VOLTAGE_V",
+    "Average",
     "BudgetLine",
     "BurstTakeReading",
     "Cause",

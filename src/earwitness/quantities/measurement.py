@@ -131,6 +131,23 @@ class BudgetLine:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Average:
+    """An average over directions that the data give without them.
+
+    key : of the curve, such as "sound_power"; level_db, u_db (F,) : as the response's on-axis pressure, dB re 1 Pa/V at
+    1 m, or relative; u_db without what the whole session shares; valid (F,)
+    """
+
+    key: str
+    level_db: FloatArray
+    u_db: FloatArray
+    valid: BoolArray
+
+    def __post_init__(self) -> None:
+        lock_fields(self, level_db=float, u_db=float, valid=bool)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Measurement:
     """All that the reduction of one session yields.
 
@@ -140,7 +157,7 @@ class Measurement:
     budget : contributions to the on-axis uncertainty
     harmonics : of the take on axis and of level takes, these in the order they were recorded
     multitones, two_tones, bursts, noise_runs : what takes of these kinds hold
-    scan : how a near-field scan was separated, and its field
+    averages : curves alone, on the response's axis; scan : how a near-field scan was separated, and its field
     kept_takes : ids of takes kept in the archive, not used here
     """
 
@@ -163,6 +180,7 @@ class Measurement:
     bursts: tuple[BurstTakeReading, ...] = ()
     noise_runs: tuple[NoiseRun, ...] = ()
     scan: ScanReading | None = None
+    averages: tuple[Average, ...] = ()
 
     def __post_init__(self) -> None:
         lock_fields(self, snr_db=float, impulse=float)

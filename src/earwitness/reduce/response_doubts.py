@@ -92,7 +92,8 @@ def _natives(session: Session, sources: Mapping[str, Source]) -> Iterator[_Nativ
     """Tables of one grid together, at most a few rows each: processing is the same in all of them."""
     grids: dict[bytes, tuple[str, FloatArray, list[FloatArray]]] = {}
     for take in session.takes:
-        source = sources.get(take.id) if isinstance(take, RESPONSE_TAKES) else None
+        # An average over directions is smooth whatever was done to it.
+        source = sources.get(take.id) if isinstance(take, RESPONSE_TAKES) and take.kind != "curves" else None
         if isinstance(source, ResponseTable):
             rows = grids.setdefault(source.hz.tobytes(), (take.id, source.hz, []))[2]
             rows += [row for row in source.values if np.isfinite(row).all()]

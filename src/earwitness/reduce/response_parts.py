@@ -19,6 +19,7 @@ from earwitness.formats.response_table import ResponseTable
 from earwitness.quantities import (
     REFERENCE_PRESSURE_PA,
     REFERENCE_VOLTAGE_V,
+    Average,
     Directions,
     QualityFlag,
     cta_orbits,
@@ -26,7 +27,7 @@ from earwitness.quantities import (
 )
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.session.response_files import Source
-from earwitness.session.responses import DirectionsTake, ImpulseTake, ResponseFacts, ResponseTake
+from earwitness.session.responses import CurvesTake, DirectionsTake, ImpulseTake, ResponseFacts, ResponseTake
 from earwitness.session.session import Session
 
 SAME_DIRECTION_DEG = 0.5
@@ -67,7 +68,7 @@ def nothing_stated(shape: tuple[int, int]) -> Trust:
 def drawn(
     session: Session,
     facts: ResponseFacts,
-    take: ResponseTake | ImpulseTake | DirectionsTake,
+    take: CurvesTake | ResponseTake | ImpulseTake | DirectionsTake,
     sources: Mapping[str, Source],
     hz: FloatArray,
     flags: list[QualityFlag],
@@ -92,6 +93,30 @@ def drawn(
     directions = from_orbit(take.orbit, take.angle_deg)
     trust = nothing_stated(level.shape)
     return Part(directions, level, np.angle(spectrum), np.zeros(level.shape), np.array(known), trust, take.id)
+
+
+def parted(part: Part, keys: Sequence[str]) -> tuple[list[Part], list[Average]]:
+    """The on-axis row of curves alone as a direction, and the averages; keys : of the rows."""
+    rows = [np.array([i]) for i, key in enumerate(keys) if key == "on_axis"]
+    averages = [
+        Average(
+            key,
+            part.level_db[i],
+            np.hypot(part.u_db[i], np.nan_to_num(part.trust.u_db[i])),
+            part.known[i] & part.trust.valid[i],
+        )
+        for i, key in enumerate(keys)
+        if key != "on_axis"
+    ]
+    return [rows_of(part, row) for row in rows], averages
+
+
+def rows_of(whole: Part, rows: IntArray) -> Part:
+    """Some directions of a part."""
+    turned = None if whole.phase_rad is None else whole.phase_rad[rows]
+    trust = Trust(whole.trust.valid[rows], whole.trust.u_db[rows], whole.trust.common_db)
+    levels, drawn_u = whole.level_db[rows], whole.u_db[rows]
+    return Part(whole.directions.take(rows), levels, turned, drawn_u, whole.known[rows], trust, whole.take)
 
 
 def _spectra(samples: FloatArray, start_s: FloatArray, rate_hz: float, hz: FloatArray) -> ComplexArray:
@@ -130,12 +155,14 @@ def _told_offset(take: str, samples: FloatArray, spectrum: np.ndarray, flags: li
 def _of_table(
     session: Session,
     facts: ResponseFacts,
-    take: ResponseTake | ImpulseTake | DirectionsTake,
+    take: CurvesTake | ResponseTake | ImpulseTake | DirectionsTake,
     table: ResponseTable,
     hz: FloatArray,
     flags: list[QualityFlag],
 ) -> Part:
-    if isinstance(take, DirectionsTake):
+    if isinstance(take, CurvesTake):
+        directions = from_orbit("horizontal", np.zeros(len(table.values)))
+    elif isinstance(take, DirectionsTake):
         directions = from_orbit(table.plane or take.plane or "horizontal", table.angles_deg)
     elif isinstance(take, ResponseTake):
         directions = from_orbit(take.orbit, take.angle_deg)
@@ -172,7 +199,7 @@ def _of_table(
 def _of_sofa(
     session: Session,
     facts: ResponseFacts,
-    take: ResponseTake | ImpulseTake | DirectionsTake,
+    take: CurvesTake | ResponseTake | ImpulseTake | DirectionsTake,
     source: SofaDirectivity,
     hz: FloatArray,
     flags: list[QualityFlag],

@@ -14,7 +14,9 @@ from earwitness.errors import InputError
 from earwitness.formats.audio import Recording
 from earwitness.formats.directivity_sofa import SofaDirectivity
 from earwitness.formats.response_table import ResponseTable
+from earwitness.formats.table_titles import title_of
 from earwitness.quantities import (
+    Average,
     BudgetLine,
     Cause,
     DirectionalResponse,
@@ -25,7 +27,7 @@ from earwitness.quantities import (
     from_orbit,
     report_axis,
 )
-from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
+from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.causes import smooth_causes
 from earwitness.quantities.directions import join
 from earwitness.quantities.response import PhaseKind
@@ -41,11 +43,13 @@ from earwitness.reduce.response_parts import (
     Trust,
     common_delay_s,
     drawn,
+    parted,
+    rows_of,
     trust_at,
 )
 from earwitness.reduce.scan_measurement import lineage_of
 from earwitness.session.response_files import Source
-from earwitness.session.responses import RESPONSE_FILES, RESPONSE_TAKES, ResponseFacts, UncertaintyTake
+from earwitness.session.responses import RESPONSE_FILES, RESPONSE_TAKES, CurvesTake, ResponseFacts, UncertaintyTake
 from earwitness.session.session import ImpedanceTableTake, Session
 
 ASSUMED_LEVEL_U_DB, ASSUMED_SHAPE_U_DB, ASSUMED_OWN_U_DB = 0.5, 0.5, 0.2
@@ -78,9 +82,7 @@ def reduce_responses(
     facts = session.responses or ResponseFacts()
     hz = report_axis().hz
     flags: list[QualityFlag] = []
-    parts = [
-        drawn(session, facts, take, sources, hz, flags) for take in session.takes if isinstance(take, RESPONSE_TAKES)
-    ]
+    parts, averages = _parts(session, facts, sources, hz, flags)
     flags += response_doubts(session, facts, sources, parts, hz)
     whole = _with_trust(session, sources, _together(parts, flags), hz)
     if any(
@@ -128,6 +130,7 @@ def reduce_responses(
         near_field=(),
         harmonics=harmonics,
         multitones=multitones,
+        averages=tuple(replace(one, valid=one.valid & _within(facts, gate, hz)) for one in averages),
         impedance=impedance,
         impulse_rate_hz=float(_IMPULSE_RATE_HZ),
         impulse=_impulse(pressure[front], known[front], hz) if phase != "none" else np.zeros(0),
@@ -137,6 +140,49 @@ def reduce_responses(
         kept_takes=tuple(sorted(take.id for take in session.takes if take.id not in used)),
         steps=(lineage,),
     )
+
+
+def _parts(
+    session: Session, facts: ResponseFacts, sources: Mapping[str, Source], hz: FloatArray, flags: list[QualityFlag]
+) -> tuple[list[Part], list[Average]]:
+    """All directions of a session, and the averages of curves alone. InputError for averages beside directions."""
+    parts: list[Part] = []
+    averages: list[Average] = []
+    curves = session.takes_of(CurvesTake)
+    for take in session.takes:
+        if not isinstance(take, RESPONSE_TAKES):
+            continue
+        part = drawn(session, facts, take, sources, hz, flags)
+        if not isinstance(take, CurvesTake):
+            parts.append(part)
+            continue
+        source = sources[take.id]
+        told = source.curves if isinstance(source, ResponseTable) else ()
+        on_axis, others = parted(part, told or (key_of(take.curve or ""),) * len(part.level_db))
+        parts += on_axis
+        averages += others
+    if not curves:
+        return parts, []
+    names = [average.key for average in averages]
+    if len(parts) != 1 or len(set(names)) < len(names) or parts[0].directions.unit_vectors()[0, 0] < 1.0 - 1e-9:
+        raise InputError(
+            f"curves alone stand beside {len(parts)} directions, each of them on axis or not, or stand there twice",
+            where="session.toml",
+            expected="the on-axis curve once, and each average once: averages of directions are computed here",
+            remedy="add the on-axis curve, or make a session of its own of the directions",
+        )
+    sentence = (
+        "The averages are taken as they were published, 0.2 dB for how they were averaged assumed; no direction but "
+        "the axis is known, so there is no coverage, no map and no EQ that looks at other directions."
+    )
+    takes = tuple(take.id for take in curves)
+    flags.append(QualityFlag("curves alone", "info", 0.0, 0.0, "", takes, None, sentence))
+    return parts, averages
+
+
+def key_of(curve: str) -> str:
+    """The key of a curve by its name in a session."""
+    return title_of(curve).curve
 
 
 def _together(parts: Sequence[Part], flags: list[QualityFlag]) -> Part:
@@ -203,15 +249,8 @@ def _with_trust(session: Session, sources: Mapping[str, Source], whole: Part, hz
         told[rows] = True
     trust = Trust(valid, u, common)
     if told.any() and any(isinstance(source, SofaDirectivity) for source in sources.values()):
-        return _rows_of(replace(whole, trust=trust), np.flatnonzero(told))
+        return rows_of(replace(whole, trust=trust), np.flatnonzero(told))
     return replace(whole, trust=trust)
-
-
-def _rows_of(whole: Part, rows: IntArray) -> Part:
-    turned = None if whole.phase_rad is None else whole.phase_rad[rows]
-    trust = Trust(whole.trust.valid[rows], whole.trust.u_db[rows], whole.trust.common_db)
-    levels, drawn_u = whole.level_db[rows], whole.u_db[rows]
-    return Part(whole.directions.take(rows), levels, turned, drawn_u, whole.known[rows], trust, whole.take)
 
 
 def _from_first_sound(whole: Part, hz: FloatArray) -> Part:

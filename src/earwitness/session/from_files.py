@@ -12,6 +12,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import get_args
 
 import numpy as np
 
@@ -19,10 +20,11 @@ from earwitness.errors import AudioError, FormatError, InputError
 from earwitness.formats.directivity_sofa import SofaDirectivity
 from earwitness.formats.level_table import LevelTable
 from earwitness.formats.response_table import Question, ResponseTable
+from earwitness.formats.table_titles import title_of
 from earwitness.session.headers import read_header
 from earwitness.session.patterns import ANGLE, FILE
 from earwitness.session.response_files import read_seen
-from earwitness.session.responses import Orbit
+from earwitness.session.responses import CurveName, Orbit
 
 MOST_FILES = 20_000
 TABLES = (".txt", ".csv", ".tsv", ".dat", ".asc", ".tab")
@@ -47,7 +49,7 @@ _TWO = re.compile(
 _VOLTS = re.compile(r"(?<![\d.,])(\d+(?:[.,]\d+)?)\s*v(?:rms)?(?![a-z])", re.IGNORECASE)
 _NO_ANGLE = re.compile(r"(?<![\d.,])\d+(?:[.,]\d+)?\s*(?:v(?:rms)?|db|k?hz)(?![a-z])", re.IGNORECASE)
 _MULTITONE = re.compile(r"multi[\s_-]?tone|residue|intermodulation", re.IGNORECASE)
-_ALONE = ("directions", "impedance table", "uncertainty", "level table", "multitone table")
+_ALONE = ("curves", "directions", "impedance table", "uncertainty", "level table", "multitone table")
 _LOOKED_AT_HZ = 1000.0
 
 
@@ -73,7 +75,8 @@ class SeenFile:
     """One file of the folder.
 
     kind : of the take that it seems to make, or "set aside" with the reason in `why`; named : by its name, or None
-    drives_v : voltages of a table of levels, by its titles or by its name; states_drive : by its titles
+    curve : of a file whose name tells an average; drives_v : voltages of a table of levels, by its titles or its name;
+    states_drive : by its titles
     """
 
     file: str
@@ -90,6 +93,7 @@ class SeenFile:
     questions: tuple[Question, ...] = ()
     drives_v: tuple[float, ...] = ()
     states_drive: bool = False
+    curve: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -209,9 +213,18 @@ def _of_table(name: str, table: ResponseTable) -> SeenFile:
         return replace(seen, kind="impedance table")
     if table.kind == "uncertainty":
         return replace(seen, kind="uncertainty")
+    if table.kind == "curves":
+        return replace(seen, kind="curves")
     if table.angles_deg.size > 1:
         return replace(seen, kind="directions")
-    named = named_angle(Path(name).stem)
+    stem = Path(name).stem
+    named, curve = named_angle(stem), title_of(stem).curve
+    if curve == "on_axis" and named is None:
+        return replace(seen, named=NamedAngle("", "", "horizontal", 0.0, 1, False, False), plane="horizontal")
+    if curve:
+        return replace(
+            seen, kind="curves", curve=next(one for one in get_args(CurveName) if title_of(one).curve == curve)
+        )
     if named is None and table.angles_deg.size == 1:
         named = NamedAngle("", "", table.plane, abs(float(table.angles_deg[0])), 1, False, False)
         named = replace(named, sign=-1 if table.angles_deg[0] < 0 else 1)
@@ -441,6 +454,8 @@ def _take(group: Group, stated: Stated) -> list[str]:
         positions=settled.get("positions", stated.positions),
     )
     lines = [f"kind = {_text(group.kind)}"]
+    if group.kind == "curves" and group.files and group.files[0].curve:
+        lines.append(f"curve = {_text(group.files[0].curve)}")
     several = ANGLE in group.pattern
     lines.append(f"{'files' if several else 'file'} = {_text(group.pattern)}")
     if group.kind in ("response", "impulse response"):

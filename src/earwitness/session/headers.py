@@ -18,11 +18,8 @@ from earwitness.session.check import reads_reference
 from earwitness.session.draft import Draft, PlacedTake
 from earwitness.session.response_files import faults_of
 from earwitness.session.responses import (
-    LEVEL_TABLES,
     RESPONSE_FILES,
-    DirectionsTake,
-    ResponseTake,
-    UncertaintyTake,
+    ImpulseTake,
 )
 from earwitness.session.scan import ScanPressuresTake, ScanTake
 from earwitness.session.session import (
@@ -104,15 +101,15 @@ def check_files(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[
     yield from _responses(folder, draft, hashes)
 
 
-_TABLES = (ImpedanceTableTake, ScanPressuresTake, ResponseTake, DirectionsTake, UncertaintyTake, *LEVEL_TABLES)
-
-
 def _audio_names(draft: Draft) -> Iterator[str]:
     yield from (one.file for _, one in draft.stimuli() if isinstance(one, FileStimulus))
     if draft.microphone and draft.microphone.calibrator:
         yield draft.microphone.calibrator.file
     for placed in draft.takes:
-        if isinstance(placed.take, _TABLES):
+        take = placed.take
+        if isinstance(take, ImpedanceTableTake | ScanPressuresTake):
+            continue
+        if isinstance(take, RESPONSE_FILES) and not isinstance(take, ImpulseTake):
             continue
         yield placed.take.file
         if isinstance(placed.take, MultitoneTake):

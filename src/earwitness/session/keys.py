@@ -6,6 +6,7 @@ import difflib
 
 from earwitness.session.record import Claim, Driver, Loudspeaker, Price, Strict
 from earwitness.session.responses import (
+    CurvesTake,
     DirectionsTake,
     ImpulseTake,
     LevelTableTake,
@@ -58,6 +59,7 @@ TAKES: dict[str, type[Strict]] = {
     "response": ResponseTake,
     "impulse response": ImpulseTake,
     "directions": DirectionsTake,
+    "curves": CurvesTake,
     "uncertainty": UncertaintyTake,
     "level table": LevelTableTake,
     "multitone table": MultitoneTableTake,

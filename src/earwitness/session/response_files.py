@@ -16,6 +16,7 @@ from earwitness.formats.table import read_table
 from earwitness.session.responses import (
     LEVEL_TABLES,
     RESPONSE_FILES,
+    CurvesTake,
     DirectionsTake,
     ImpulseTake,
     LevelTableTake,
@@ -27,7 +28,9 @@ from earwitness.session.session import Session
 
 Seen = ResponseTable | SofaDirectivity | LevelTable
 Source = Seen | Recording
-FileTake = ResponseTake | ImpulseTake | DirectionsTake | UncertaintyTake | LevelTableTake | MultitoneTableTake
+FileTake = (
+    CurvesTake | ResponseTake | ImpulseTake | DirectionsTake | UncertaintyTake | LevelTableTake | MultitoneTableTake
+)
 Form = Literal["responses", "levels", "sofa"]
 _KEPT = 512
 _READ: dict[tuple[str, tuple[tuple[str, str], ...], Form], Seen] = {}
@@ -136,6 +139,9 @@ def faults_of(folder: Path, take: FileTake, *, relative: bool) -> Iterator[Fault
             "name the columns in the first line",
         )
         return
+    if isinstance(take, CurvesTake) and isinstance(source, ResponseTable) and not source.curves and take.curve is None:
+        what, expected = "no column names a curve", 'titles such as "on axis dB SPL", "listening window dB SPL"'
+        yield Fault(what, take.file, None, f"take {take.id}, curve", expected, 'write curve = "listening window"')
     if isinstance(take, LevelTableTake) and isinstance(source, LevelTable):
         yield from _open_levels(take, source)
     for question in open_questions(source, take):

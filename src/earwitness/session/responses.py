@@ -47,6 +47,20 @@ Harmonics = Literal[
     "N3D, Condon-Shortley sign",
     "SN3D, Condon-Shortley sign",
 ]
+CurveName = Literal[
+    "on axis",
+    "listening window",
+    "early reflections",
+    "sound power",
+    "predicted in-room response",
+    "floor reflections",
+    "ceiling reflections",
+    "front wall reflections",
+    "side wall reflections",
+    "rear wall reflections",
+    "total horizontal reflections",
+    "total vertical reflections",
+]
 PhaseFact = Literal["none", "one time reference", "each direction its own", "unknown"]
 
 
@@ -132,6 +146,18 @@ class UncertaintyTake(TakeFacts):
     plane: Orbit | None = None
 
 
+class CurvesTake(TakeFacts):
+    """On axis and averages over directions as somebody published them, a column each, or one alone.
+
+    curve : of a table that does not name it; columns, unit : where the table does not say
+    """
+
+    kind: Literal["curves"]
+    curve: CurveName | None = None
+    columns: str = ""
+    unit: Unit | None = None
+
+
 class LevelTableTake(TakeFacts):
     """Harmonics, their total, levels or losses of level by frequency, at one drive level or several, as a text table.
 
@@ -166,6 +192,6 @@ class MultitoneTableTake(TakeFacts):
 
 
 LEVEL_TABLES = (LevelTableTake, MultitoneTableTake)
-RESPONSE_TAKES = (ResponseTake, ImpulseTake, DirectionsTake)
+RESPONSE_TAKES = (ResponseTake, ImpulseTake, DirectionsTake, CurvesTake)
 RESPONSE_FILES = (*RESPONSE_TAKES, UncertaintyTake, *LEVEL_TABLES)
-RESPONSE_KINDS = ("response", "impulse response", "directions")
+RESPONSE_KINDS = ("response", "impulse response", "directions", "curves")

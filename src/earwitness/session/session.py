@@ -11,6 +11,7 @@ from pydantic import Field, model_validator
 from earwitness.errors import InputError
 from earwitness.session.record import Finite, Flag, Loudspeaker, NotNegative, Position, Positive, Strict, Text
 from earwitness.session.responses import (
+    CurvesTake,
     DirectionsTake,
     ImpulseTake,
     LevelTableTake,
@@ -298,6 +299,7 @@ Take = Annotated[
     | ResponseTake
     | ImpulseTake
     | DirectionsTake
+    | CurvesTake
     | UncertaintyTake
     | LevelTableTake
     | MultitoneTableTake
