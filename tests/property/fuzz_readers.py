@@ -25,10 +25,12 @@ from earwitness.formats.audio import read_audio
 from earwitness.formats.correction_file import read_correction
 from earwitness.formats.goal_table import read_goal_table
 from earwitness.formats.impedance_table import read_impedance_table
+from earwitness.formats.level_table import LevelTable, holds_levels, levels_of
 from earwitness.formats.positions_table import read_positions
 from earwitness.formats.response_table import ResponseTable, read_response_table
 from earwitness.formats.scan_pressures import read_scan_pressures
 from earwitness.formats.sofa import read_sofa
+from earwitness.formats.table import read_table
 from earwitness.publish.keeping import RECORD, carry_over, write_record
 from earwitness.publish.site.cards import cards_from, index_js, site_json
 from earwitness.session.amplifier_sheet import read_amplifier_sheet
@@ -200,10 +202,25 @@ def _response(found: Any) -> None:
 def _responses(found: ResponseTable) -> None:
     assert (np.diff(found.hz) > 0).all()
     assert found.hz[0] > 0
-    assert found.values.shape == (max(found.angles_deg.size, 1), found.hz.size)
+    assert found.values.shape == (max(found.angles_deg.size, len(found.curves), 1), found.hz.size)
     assert np.isfinite(found.values).any(axis=0).all()
     assert all(question.why and question.options for question in found.questions)
     assert (found.plane is None) or found.angles_deg.size
+
+
+def _level_table(path: Path) -> LevelTable:
+    table = read_table(path)
+    holds_levels(table, named=False)
+    return levels_of(table)
+
+
+def _levels(found: LevelTable) -> None:
+    assert found.columns
+    for column in found.columns:
+        assert (np.diff(column.hz) > 0).all()
+        assert column.hz[0] > 0
+        assert column.hz.shape == column.values.shape
+    assert all(question.why and question.options for question in found.questions)
 
 
 def _goal(found: Iterable[tuple[float, float]]) -> None:
@@ -267,7 +284,10 @@ READERS: dict[str, Callable[[], Any]] = {
     "correction": lambda: TextInputs(fuzz_seeds.CORRECTIONS, read_correction, _rising),
     "impedance": lambda: TextInputs(fuzz_seeds.IMPEDANCES, read_impedance_table, _load),
     "positions": lambda: TextInputs(fuzz_seeds.positions(), read_positions, _points, ".csv"),
-    "response": lambda: TextInputs(fuzz_seeds.response_tables(), read_response_table, _responses),
+    "response": lambda: TextInputs(
+        fuzz_seeds.response_tables() + fuzz_seeds.curve_tables(), read_response_table, _responses
+    ),
+    "levels": lambda: TextInputs(fuzz_seeds.level_tables(), _level_table, _levels),
     "goal": lambda: TextInputs(fuzz_seeds.GOALS, read_goal_table, _goal),
     "pressures": lambda: MixedInputs(
         TextInputs((fuzz_seeds.pressures_table(),), read_scan_pressures, _pressures, ".csv"),

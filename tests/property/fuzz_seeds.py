@@ -217,6 +217,29 @@ def response_tables() -> tuple[str, ...]:
     return tuple("\n".join(text.replace("\r", "\n").split("\n")[:14]) for text in texts)
 
 
+def level_tables() -> tuple[str, ...]:
+    """Distortion, levels, losses and multitones as tables; curves alone, which are read by the same titles."""
+    rows = [(20.0 * 2**n, 86.0 - n % 3, 1.5 / (n + 1), 0.2 + 0.1 * n) for n in range(9)]
+    heads = (
+        "Hz\tHD2 2.83 V %\tHD3 2.83 V %\tHD2 8 V %",
+        "f [Hz];SPL [dB SPL];THD [%];noise dB SPL",
+        "Voltage [V],Hz,2nd harmonic dB,K3 ratio",
+        "Hz\t2.83 V dB SPL\tcompression 8 V dB\tTHD at 96 dB SPL [%]",
+        "Hz\ttone dB SPL\tresidue dB SPL\tnoise dB SPL",
+    )
+    marks = ("\t", ";", ",", "\t", "\t")
+    return tuple(
+        "\n".join([head, *(mark.join(f"{value:g}" for value in row) for row in rows), ""])
+        for head, mark in zip(heads, marks, strict=True)
+    )
+
+
+def curve_tables() -> tuple[str, ...]:
+    """Averages of a publication."""
+    rows = "".join(f"{20 * 2**n};{86 - n};{85 - n};{84 - n}\n" for n in range(9))
+    return ("Hz;on axis dB SPL;listening window dB SPL;sound power dB SPL\n" + rows,)
+
+
 def positions(count: int = 80) -> tuple[str, ...]:
     """Tables of `count` points around an invented cabinet, in three kinds of coordinates."""
     turn = np.arange(count)

@@ -340,7 +340,7 @@ def _numbers_alone(rows: Sequence[str], name: str) -> TextTable | None:
         return None
     separator = _separator([*(line for line in heads if not line.remark), *_sample(rows, first, last)], name)
     comma = "," in body and separator != "comma"
-    if (comma and "." in body) or (";" in body and separator != "semicolon"):
+    if not separator or (comma and "." in body) or (";" in body and separator != "semicolon"):
         return None
     mark = None if separator == "blanks" else dict(_SEPARATORS)[separator]
     try:
