@@ -300,9 +300,10 @@ def with_averages(
     rows = {"on_axis": 0, **{one.key: row for row, one in enumerate(averages, 1)}}
     parts: dict[str, FloatArray | str] = dict.fromkeys(NAMES, "the data do not give it")
     parts |= {key: np.eye(count)[row] for key, row in rows.items()}
+    five = cta2034.EARLY_REFLECTIONS
     for key, members in (
-        ("early_reflections", dict.fromkeys(cta2034.EARLY_REFLECTIONS, 1.0 / len(cta2034.EARLY_REFLECTIONS))),
-        ("in_room", dict(cta2034.IN_ROOM_WEIGHTS)),
+        ("early_reflections", {str(part): 1.0 / len(five) for part in five}),
+        ("in_room", {str(part): share for part, share in cta2034.IN_ROOM_WEIGHTS.items()}),
     ):
         if isinstance(parts[key], str) and not isinstance(made := _mean(parts, members), str):
             parts[key] = made

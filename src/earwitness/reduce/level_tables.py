@@ -227,7 +227,7 @@ def _of_spectrum(take: MultitoneTableTake, hz: FloatArray, power: FloatArray) ->
     edges = np.concatenate([[hz[rows[0]] ** 2 / middle[0]], middle, [hz[rows[-1]] ** 2 / middle[-1]]])
     band = np.digitize(hz, edges) - 1
     inside = (band >= 0) & (band < rows.size)
-    residue = np.bincount(band[inside], weights=rest[inside], minlength=rows.size)
+    residue = np.bincount(band[inside], weights=rest[inside], minlength=rows.size).astype(float)
     total = float(rest[hz >= hz[rows[0]] / 2].sum())
     lines = MultitoneLines(hz[rows], tone, residue, None, float(tone.sum()), total, None, 1, 0.0)
     return MultitoneReading(take.id, take.drive_v, take.distance_m, take.crest_db, lines)

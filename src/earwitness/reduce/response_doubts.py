@@ -30,7 +30,7 @@ from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.quality import Severity
 from earwitness.reduce.response_parts import Part
 from earwitness.session.response_files import Source
-from earwitness.session.responses import RESPONSE_TAKES, ResponseFacts
+from earwitness.session.responses import RESPONSE_TAKES, CurvesTake, ResponseFacts
 from earwitness.session.session import Session
 
 SAME_PLACE_DB = 0.3
@@ -93,7 +93,7 @@ def _natives(session: Session, sources: Mapping[str, Source]) -> Iterator[_Nativ
     grids: dict[bytes, tuple[str, FloatArray, list[FloatArray]]] = {}
     for take in session.takes:
         # An average over directions is smooth whatever was done to it.
-        source = sources.get(take.id) if isinstance(take, RESPONSE_TAKES) and take.kind != "curves" else None
+        source = sources.get(take.id) if isinstance(take, RESPONSE_TAKES) and not isinstance(take, CurvesTake) else None
         if isinstance(source, ResponseTable):
             rows = grids.setdefault(source.hz.tobytes(), (take.id, source.hz, []))[2]
             rows += [row for row in source.values if np.isfinite(row).all()]
@@ -276,14 +276,16 @@ def _copies(orbit: str, found: list[tuple[float, FloatArray, str]]) -> Iterator[
     mirrored: list[tuple[float, str, str]] = []
     doubled: list[tuple[float, str, str]] = []
     sides = 0
-    for i, (angle, level, take) in enumerate(found):
-        for other, beside, twin in found[i + 1 :]:
+    levels = np.array([level for _, level, _ in found])
+    for i, (angle, _, take) in enumerate(found):
+        away = np.abs(levels[i + 1 :] - levels[i]).max(axis=1, initial=0.0)
+        for (other, _, twin), apart_db in zip(found[i + 1 :], away, strict=True):
             apart = abs(angle - other) % 360.0
             if min(apart, 360.0 - apart) < 0.5:
                 continue
             opposite = abs(angle + other) < 0.5
             sides += opposite
-            if float(np.abs(level - beside).max()) < COPY_DB:
+            if apart_db < COPY_DB:
                 (mirrored if opposite else doubled).append((angle, take, twin))
     if doubled:
         takes = tuple(dict.fromkeys(take for _, *pair in doubled for take in pair))

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import scipy.fft
 
 from earwitness.dsp.balloon import balloon_at
 from earwitness.errors import InputError
+from earwitness.formats.audio import Recording
 from earwitness.formats.directivity_sofa import SofaDirectivity
 from earwitness.formats.response_table import ResponseTable
 from earwitness.quantities import (
@@ -31,6 +33,8 @@ from earwitness.session.responses import CurvesTake, DirectionsTake, ImpulseTake
 from earwitness.session.session import Session
 
 SAME_DIRECTION_DEG = 0.5
+# Of an average by somebody else: which directions, which weights, how it was drawn or read off (own choice).
+AVERAGED_U_DB = 0.3
 GROUND_PLANE_DB = 20 * np.log10(2.0)
 # A frequency written with few digits stands for the point that it is nearest to.
 _SNAP = 1e-3
@@ -80,7 +84,7 @@ def drawn(
         return _of_table(session, facts, take, source, hz, flags)
     if isinstance(source, SofaDirectivity):
         return _of_sofa(session, facts, take, source, hz, flags)
-    if not isinstance(take, ImpulseTake):
+    if not isinstance(take, ImpulseTake) or not isinstance(source, Recording):
         raise InputError(
             f"take {take.id} names a sound file", where="session.toml", remedy='write kind = "impulse response"'
         )
@@ -102,7 +106,7 @@ def parted(part: Part, keys: Sequence[str]) -> tuple[list[Part], list[Average]]:
         Average(
             key,
             part.level_db[i],
-            np.hypot(part.u_db[i], np.nan_to_num(part.trust.u_db[i])),
+            np.sqrt(part.u_db[i] ** 2 + np.nan_to_num(part.trust.u_db[i]) ** 2 + AVERAGED_U_DB**2),
             part.known[i] & part.trust.valid[i],
         )
         for i, key in enumerate(keys)
@@ -294,6 +298,13 @@ def common_delay_s(hz: FloatArray, unwrapped_rad: FloatArray) -> float:
 
 def _places(hz: FloatArray, wanted: FloatArray) -> tuple[IntArray, FloatArray, BoolArray]:
     """Left neighbor (G,) of each wanted frequency, share of the right one (G,), and whether it lies inside (G,)."""
+    return _places_once(hz.tobytes(), wanted.tobytes())
+
+
+@lru_cache(maxsize=8)
+def _places_once(hz_bytes: bytes, wanted_bytes: bytes) -> tuple[IntArray, FloatArray, BoolArray]:
+    """The same for all files of a session, which mostly share their frequencies."""
+    hz, wanted = np.frombuffer(hz_bytes), np.frombuffer(wanted_bytes)
     x, to = np.log(hz), np.log(wanted)
     left = np.clip(np.searchsorted(x, to, side="right") - 1, 0, x.size - 2)
     part = np.clip((to - x[left]) / (x[left + 1] - x[left]), 0.0, 1.0)
@@ -319,6 +330,8 @@ def trust_at(
 ) -> Trust:
     """What a file states of its (count, F) values, at other frequencies; both neighbors must be valid."""
     found = nothing_stated((count, wanted.size))
+    if valid is None and u_db is None and common_db is None:
+        return found
     left, part, inside = _places(hz, wanted)
 
     def drawn(rows: FloatArray | BoolArray) -> FloatArray:

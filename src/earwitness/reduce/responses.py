@@ -37,6 +37,7 @@ from earwitness.reduce.level_tables import level_tables
 from earwitness.reduce.plan import ReduceSettings
 from earwitness.reduce.response_doubts import response_doubts
 from earwitness.reduce.response_parts import (
+    AVERAGED_U_DB,
     GROUND_PLANE_DB,
     SAME_DIRECTION_DEG,
     Part,
@@ -172,7 +173,7 @@ def _parts(
             remedy="add the on-axis curve, or make a session of its own of the directions",
         )
     sentence = (
-        "The averages are taken as they were published, 0.2 dB for how they were averaged assumed; no direction but "
+        f"The averages are taken as they were published, {AVERAGED_U_DB} dB for that assumed; no direction but "
         "the axis is known, so there is no coverage, no map and no EQ that looks at other directions."
     )
     takes = tuple(take.id for take in curves)

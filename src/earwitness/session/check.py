@@ -98,7 +98,7 @@ def _names(draft: Draft) -> Iterator[Fault]:
 
 def _microphone(draft: Draft) -> Iterator[Fault]:
     found = draft.microphone
-    if any(isinstance(placed.take, RESPONSE_TAKES) for placed in draft.takes):
+    if draft.responses is not None:
         return
     if found and found.sensitivity_fs_per_pa is None and found.calibrator is None:
         yield draft.fault(

@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from earwitness.errors import Fault
 from earwitness.session.draft import Draft
 from earwitness.session.record import Claim
-from earwitness.session.responses import RESPONSE_TAKES
 
 _CLAIM_UNITS: dict[str, tuple[str, ...]] = {
     "sensitivity": ("dB",),
@@ -58,8 +57,7 @@ def _unit_fits(claim: Claim) -> bool:
 
 
 def _drivers(draft: Draft) -> Iterator[Fault]:
-    given = any(isinstance(placed.take, RESPONSE_TAKES) for placed in draft.takes)
-    if draft.loudspeaker is not None and not draft.drivers and not given:
+    if draft.loudspeaker is not None and not draft.drivers and draft.responses is None:
         yield draft.fault(
             "no driver is described",
             ("loudspeaker",),

@@ -35,10 +35,11 @@ def hash_files(
 ) -> dict[str, str]:
     """sha256 of every file that is named, by its name in the folder; what cannot be read goes to `faults`."""
     hashes: dict[str, str] = {}
+    real = folder.resolve()
     for naming in _namings(document, takes, lines):
         if naming.name in hashes:
             continue
-        fault = _fault_of(folder, naming)
+        fault = _fault_of(folder, real, naming)
         if fault is None:
             try:
                 with (folder / naming.name).open("rb") as stream:
@@ -76,7 +77,8 @@ def _namings(document: dict[str, Any], takes: list[WrittenTake], lines: dict[Key
     return found
 
 
-def _fault_of(folder: Path, naming: Naming) -> Fault | None:
+def _fault_of(folder: Path, real: Path, naming: Naming) -> Fault | None:
+    """real : the folder without links."""
     name = naming.name
     shown = repr(name) if len(name) <= 120 else repr(name[:117] + "...")
     if name != name.strip():
@@ -84,7 +86,7 @@ def _fault_of(folder: Path, naming: Naming) -> Fault | None:
         return Fault(f"{shown} begins or ends with blanks", FILE, naming.line, naming.field, remedy=remedy)
     try:
         target = (folder / name).resolve()
-        inside, there = target.is_relative_to(folder.resolve()), target.is_file()
+        inside, there = target.is_relative_to(real), target.is_file()
     except (OSError, ValueError, RuntimeError):
         return Fault(f"{shown} cannot be a file name", FILE, naming.line, naming.field, remedy="correct the name")
     if not inside:

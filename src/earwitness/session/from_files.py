@@ -244,7 +244,8 @@ def _of_levels(name: str, table: LevelTable) -> SeenFile:
         else [Question("drive_v", 0, "at which voltage its values were taken is not told", ("2.83",))]
     )
     return SeenFile(
-        file=name, kind="multitone table" if is_tones else "level table", unit=table.columns[-1].unit,
+        file=name, kind="multitone table" if is_tones else "level table",
+        unit="" if any(one.key == "unit" for one in table.questions) else table.columns[-1].unit,
         points=hz.size, band_hz=(float(hz[0]), float(hz[-1])), questions=(*table.questions, *asked),
         drives_v=tuple(drives) or ((float(named[1].replace(",", ".")),) if named else ()),
         states_drive=bool(drives) or table.has_drives,
@@ -493,7 +494,11 @@ def _driven(group: Group, asked: dict[str, Question], settled: dict[str, str]) -
         drives = {volts for file in group.files for volts in file.drives_v}
         lines.append(f"drive_v = {settled.get('drive_v') or (f'{drives.pop():g}' if len(drives) == 1 else '0')}")
     if group.kind == "multitone table":
-        lines += ["crest_db = 0   # of the signal played", '#window = "Hann"   # of a spectrum']
+        lines += [
+            "crest_db = 0   # of the signal played",
+            '#window = "Hann"   # of a spectrum',
+            "#tones = 31   # in it",
+        ]
     if "level_unit" in asked:
         lines.append(f"level_unit = {_text(settled.get('level_unit', ''))}")
     return lines
