@@ -337,6 +337,24 @@ files = "horizontal/{angle}.wav"
 #harmonics = "orthonormal"  # of spherical harmonics in a SOFA file: orthonormal, N3D or SN3D
 
 #[[take]]
+#kind = "curves"            # on axis and averages as somebody published them, in place of directions
+#file = "curves.txt"
+#curve = "listening window" # of a file that does not name it
+
+#[[take]]
+#kind = "level table"       # harmonics, levels or losses of level by frequency and voltage
+#file = "distortion.txt"
+#level_unit = "dB SPL"      # of levels, where the titles do not say
+#from_v = 2.83              # that losses of level count from
+
+#[[take]]
+#kind = "multitone table"   # tones and what lies between them, or a spectrum
+#file = "multitone.txt"
+#crest_db = 11.0            # of the signal played
+#window = "Hann"            # of a spectrum: none, Hann or Blackman-Harris
+#tones = 31                 # in it
+
+#[[take]]
 #kind = "noise floor"       # silence at the measuring position, same gain
 #file = "quiet.wav"
 """
