@@ -128,6 +128,8 @@ def test_exhibits_are_ordered_left_out_and_captioned_by_keyboard_and_published(
     with context.expect_page() as caught:
         page.get_by_role("link", name="Open the page").click()
     review = caught.value
+    # A page that is still being opened cannot be loaded anew.
+    expect(review.locator("h1")).to_contain_text("Causeway")
     faults: list[str] = []
     review.on("console", lambda line: faults.append(f"{line.text} {line.location}") if line.type == "error" else None)
     review.reload()

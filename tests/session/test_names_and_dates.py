@@ -12,7 +12,19 @@ from session_folders import TOML, write
 from earwitness.errors import SessionError
 from earwitness.session.load import load_session
 
-TODAY = datetime.date.today()
+TODAY = datetime.date(2026, 11, 29)
+
+
+@pytest.fixture
+def calendar(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A clock that stands still, so that no midnight passes between the question and the answer."""
+
+    class Day(datetime.date):
+        @classmethod
+        def today(cls) -> Day:
+            return cls(TODAY.year, TODAY.month, TODAY.day)
+
+    monkeypatch.setattr(datetime, "date", Day)
 
 
 def told(folder: Path) -> str:
@@ -45,6 +57,7 @@ def test_names_of_all_scripts_are_names(tmp_path: Path, name: str) -> None:
     assert load_session(write(tmp_path, TOML.replace("Invented One", name))).loudspeaker.name == name
 
 
+@pytest.mark.usefixtures("calendar")
 @pytest.mark.parametrize(
     ("date", "what"),
     [("2062-01-15", "in the future"), (str(TODAY + datetime.timedelta(days=3)), "in the future"),
@@ -56,6 +69,7 @@ def test_a_date_that_cannot_be_is_asked_about(tmp_path: Path, date: str, what: s
     assert "correct the date, or the clock of this machine" in text
 
 
+@pytest.mark.usefixtures("calendar")
 def test_where_it_is_tomorrow_already_the_date_holds(tmp_path: Path) -> None:
     tomorrow = str(TODAY + datetime.timedelta(days=1))
     assert load_session(write(tmp_path, TOML.replace("2026-11-01", tomorrow))).date == tomorrow
