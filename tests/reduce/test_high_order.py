@@ -73,3 +73,19 @@ def test_a_hard_clipper_is_told() -> None:
     flags = high_order_flags([found(lambda x: np.clip(x, -0.7, 0.7))])
     assert len(flags) == 1
     assert "amplifier clips" in flags[0].sentence
+
+
+def test_a_bang_that_outlasts_many_periods_is_no_part_that_rubs() -> None:
+    """Noise of 40 ms while the sweep passes 600 Hz comes in no period as in the one before."""
+
+    def bang(samples: FloatArray) -> FloatArray:
+        begins = round(RATE * LAW.rate_s * float(np.log(600.0 / LAW.start_hz)))
+        shape = np.random.default_rng(8).standard_normal(RATE // 5) * np.exp(-np.arange(RATE // 5) / (0.04 * RATE))
+        out = samples.copy()
+        out[begins : begins + shape.size] += 0.1 * shape
+        return out
+
+    orders = found(bang)
+    there = (orders.frequency_hz > 550.0) & (orders.frequency_hz < 700.0)
+    assert orders.relative_db[there].max() > -46.0
+    assert high_order_flags([orders]) == []

@@ -21,21 +21,26 @@ BANDS_PER_OCTAVE = 6
 # Of 100,000 values of Gaussian noise the largest is 13 dB above the rms.
 ALARM_DB, ABOVE_NOISE_DB = -46.0, 15.0
 LOW_HZ = 20.0
+# What a part does by itself comes again with each period, a bang or a voice does not (own choices, from clippers,
+# clicks and noise; with fewer periods in a band nothing can be said).
+FEWEST_PERIODS, LEAST_ALIKE = 3, 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class HighOrders:
     """frequency_hz (B,) : where the sweep was; relative_db (B,) : largest value of orders 10 and up against the rms of
-    the whole sound there; noise_db (B,) : of the same orders between their peaks, likewise, as rms from the median."""
+    the whole sound there; noise_db (B,) : of the same orders between their peaks, likewise, as rms from the median;
+    alike (B,) : correlation of each period with the next, NaN where the band holds too few of them."""
 
     take: str
     drive_v: float
     frequency_hz: FloatArray
     relative_db: FloatArray
     noise_db: FloatArray
+    alike: FloatArray
 
     def __post_init__(self) -> None:
-        lock_fields(self, frequency_hz=float, relative_db=float, noise_db=float)
+        lock_fields(self, frequency_hz=float, relative_db=float, noise_db=float, alike=float)
 
 
 def high_orders(
@@ -76,6 +81,7 @@ def high_orders(
     sizes = [np.abs(high[part]) for part in sections]
     peak = np.array([size.max() for size in sizes])
     noise = np.array([1.4826 * np.median(size, overwrite_input=True) for size in sizes])
+    alike = np.array([_alike(high[part], law, part.start / rate, rate) for part in sections])
     safe = np.maximum(sound, 1e-300)
     return HighOrders(
         take,
@@ -83,7 +89,20 @@ def high_orders(
         np.sqrt(edges[:-1] * edges[1:]),
         20.0 * np.log10(np.maximum(peak / safe, 1e-15)),
         20.0 * np.log10(np.maximum(noise / safe, 1e-15)),
+        alike,
     )
+
+
+def _alike(high: FloatArray, law: SweepLaw, start_s: float, rate_hz: float) -> float:
+    """Correlation of each period of a section (N,) with the one before."""
+    time = start_s + np.arange(high.size) / rate_hz
+    phase = law.rate_s * law.start_hz * np.exp(time / law.rate_s)
+    if phase[-1] - phase[0] < FEWEST_PERIODS:
+        return math.nan
+    later = phase[0] + 1.0 <= phase
+    before = np.interp(phase[later] - 1.0, phase, high)
+    size = float(np.linalg.norm(high[later]) * np.linalg.norm(before))
+    return float(high[later] @ before) / size if size else 0.0
 
 
 def _moment(law: SweepLaw, hz: float, rate_hz: float) -> int:
@@ -92,10 +111,12 @@ def _moment(law: SweepLaw, hz: float, rate_hz: float) -> int:
 
 
 def high_order_flags(found: Sequence[HighOrders]) -> list[QualityFlag]:
-    """One flag a take whose high orders pass -46 dB against the sound and stand 15 dB above their noise."""
+    """One flag a take whose high orders pass -46 dB against the sound and come again with each period; where a band is
+    too short to show it, they stand 15 dB above their noise."""
     flags = []
     for one in found:
-        bad = (one.relative_db > ALARM_DB) & (one.relative_db > one.noise_db + ABOVE_NOISE_DB)
+        short = one.relative_db > one.noise_db + ABOVE_NOISE_DB
+        bad = (one.relative_db > ALARM_DB) & np.where(np.isnan(one.alike), short, one.alike > LEAST_ALIKE)
         if not bad.any():
             continue
         rows = np.flatnonzero(bad)

@@ -21,12 +21,15 @@ from earwitness.reduce.nearfield.fields import highest_model_hz
 from earwitness.reduce.nearfield.parts import NearPart, highest_hz, not_whole
 from earwitness.reduce.nearfield.total import Bass, bass_of, scaled_part, seated, solved
 from earwitness.reduce.plan import Plan
-from earwitness.reduce.splice import CHAIN_BY_HAND_U_DB, CHAIN_U_DB, FAR_LEVEL_U_DB, Levels, SpliceResult, splice
+from earwitness.reduce.splice import CHAIN_BY_HAND_U_DB, CHAIN_U_DB, FAR_LEVEL_U_DB, Levels, SpliceResult, align, splice
 
 # The near fields tell what the port does only where the box is as simple as its circuit.
 _PORT_HIGHEST_HZ = 400.0
 # How well the tail that a gate cuts off is known by the near fields: level and phase within a tenth (own choice).
 TAIL_U = 0.1
+# Where the near fields lie in time says how far off the far field was taken. Clean sessions of simulated loudspeakers,
+# boxes among them, lie within 3 cm (own choices; a twentieth of the distance is 0.4 dB).
+_APART_LEAST_M, _APART_SHARE = 0.08, 0.045
 GATE_SOURCE = "change with a gate of 0.8 and 0.65 of its length"
 
 
@@ -81,6 +84,7 @@ def join(plan: Plan, far: FarField, parts: tuple[NearPart, ...], near_snr_db: Fl
         factor = found.to_far_field(whole)
         effect_db = 20.0 * np.log10(np.maximum(np.abs(factor), 1e-300))
         referred = whole * factor
+        told_apart = _apart_flags(plan, far, referred, found, (low, high)) if shared else ()
         if plan.gate.source == "anechoic":
             pressure, flags = referred, (*flags, _distance_flag(effect_db[far.on_axis_row], plan))
         else:
@@ -106,6 +110,7 @@ def join(plan: Plan, far: FarField, parts: tuple[NearPart, ...], near_snr_db: Fl
                 causes = _blended(whole_gates, moved, result, share, hz, far.on_axis_row)
                 snr_db = np.where(share > 0.5, near_snr_db, snr_db)
                 gate_fine = (gate_fine & ~drowned) | (hz < report.high_hz)
+        flags = (*flags, *told_apart)
     elif isinstance(found, str):
         flags = (_no_splice(found, low, high, plan),)
     valid = _in_band(plan) & gate_fine & (snr_db >= settings.lowest_snr_db)
@@ -270,6 +275,28 @@ def _distance_flag(effect_db: FloatArray, plan: Plan) -> QualityFlag:
     )
     size, band = float(counted[top]), (float(plan.gate.lowest_valid_hz), float(hz[-1]))
     return QualityFlag("far-field reference", "info", size, 0.0, "dB", (), band, sentence)
+
+
+def _apart_flags(
+    plan: Plan, far: FarField, referred: ComplexArray, bass: Bass, band_hz: tuple[float, float]
+) -> tuple[QualityFlag, ...]:
+    """Cones radiate to both microphones: their bass arrives at the far one later by the distance between them."""
+    shared = (plan.axis.hz >= band_hz[0]) & (plan.axis.hz <= band_hz[1])
+    axis = slice(far.on_axis_row, far.on_axis_row + 1)
+    if band_hz[1] < 1.2 * band_hz[0]:
+        return ()
+    delay_s, turned_over = align(plan.axis.hz[shared], referred[axis, shared], bass.far()[axis, shared])
+    apart_m = plan.speed_m_s * float(delay_s[0])
+    limit_m = max(_APART_LEAST_M, _APART_SHARE * far.distance_m)
+    if abs(apart_m) <= limit_m or turned_over[0]:
+        return ()
+    heard_m = far.distance_m + apart_m
+    sentence = (
+        f"By the time that the bass takes from the near fields on, the far-field microphone stood at {heard_m:.2f} m, "
+        f"not at the stated {far.distance_m:.2f} m: levels would be off by "
+        f"{abs(20 * np.log10(heard_m / far.distance_m)):.1f} dB. Measure the distance again from the reference point."
+    )
+    return (QualityFlag("distance", "warn", abs(apart_m), limit_m, "m", (), None, sentence),)
 
 
 def _no_splice(reason: str, low_hz: float, high_hz: float, plan: Plan) -> QualityFlag:

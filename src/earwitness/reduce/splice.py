@@ -110,7 +110,7 @@ def splice(
     gain, slope, spread = _match(hz[inside], ratio[on_axis_row, inside])
     shared = _inside(hz, far_low_hz, near_high_hz)
     on_axis = slice(on_axis_row, on_axis_row + 1)
-    delays, turned_over = _align(hz[shared], far[on_axis, shared], near[on_axis, shared])
+    delays, turned_over = align(hz[shared], far[on_axis, shared], near[on_axis, shared])
     delay, inverted = float(delays[0]), bool(turned_over[0])
     scatter = spread / np.sqrt(max(1.0, 3 * np.log2(high / low)))
     near_u, far_u = float(np.mean(levels.near_u_db[inside])), float(np.mean(levels.far_u_db[inside]))
@@ -226,7 +226,7 @@ def _match(hz: FloatArray, ratio_db: FloatArray) -> tuple[float, float, float]:
     return gain, slope, float(np.std(ratio_db - gain - slope * octaves))
 
 
-def _align(
+def align(
     hz: FloatArray, far: ComplexArray, near: ComplexArray, *, about_s: float | None = None
 ) -> tuple[FloatArray, BoolArray]:
     """Delay [s] to put on each near field (D,), and whether it is inverted (D,).
@@ -265,7 +265,7 @@ def _per_direction(
     """The near field of every direction with its own delay and its own small level match, beside that on the axis."""
     octaves_below = np.log2(low_hz / hz)
     fade = 0.5 + 0.5 * np.cos(np.pi * np.clip(octaves_below / _REMATCH_FADE_OCTAVES, 0.0, 1.0))
-    delay, inverted = _align(hz[shared], far[:, shared], near[:, shared], about_s=delay_s)
+    delay, inverted = align(hz[shared], far[:, shared], near[:, shared], about_s=delay_s)
     own_s = np.where(inverted, delay_s, delay)[:, None]
     offset = np.mean(_ratio_db(far[:, inside], near[:, inside]), axis=1, keepdims=True)
     rematch = np.clip(offset - offset[on_axis_row], -ANGLE_REMATCH_DB, ANGLE_REMATCH_DB) * fade
