@@ -10,6 +10,7 @@ from pathlib import Path
 
 from earwitness import __version__
 from earwitness.app.jobs import Canceled, Progress, part, silent
+from earwitness.app.rig import rig_warnings
 from earwitness.app.settings import AUTOMATIC, carry_choice, kept_choice, reduce_settings
 from earwitness.app.summary import keep_summary
 from earwitness.archive.arrays import OlderLayoutError
@@ -70,6 +71,7 @@ def add_folder(folder: Path, archive_folder: Path, *, progress: Progress = silen
             measurement, was_reduced = measurement_of(archive, added.session_id, mend=True, progress=told)
             keep_summary(archive, owner, added.session_id, measurement)
         counts = archive.counting_session(owner)
+        of_rig = rig_warnings(archive, added.session_id, kept_measurement)
     warnings = [flag.sentence for flag in measurement.flags if flag.severity != "info" or flag.id == SHOWN]
     if session.date > datetime.date.today().isoformat():
         warnings.append(
@@ -92,7 +94,7 @@ def add_folder(folder: Path, archive_folder: Path, *, progress: Progress = silen
         takes=len(session.takes),
         was_known=added.reused,
         was_reduced=was_reduced,
-        warnings=tuple(warnings),
+        warnings=(*warnings, *of_rig),
     )
 
 

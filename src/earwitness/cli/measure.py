@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from earwitness.cli import from_files, plan, record
+from earwitness.cli import from_files, plan, record, rig
 from earwitness.cli.show import Command
 
 
@@ -63,6 +63,6 @@ def signals(folder: Path, peak_dbfs: float, rate_hz: int, tones: int, level_db: 
 
 for _live in (
     record.devices, record.calibrate, record.level, record.loopback, record.record, record.resume, plan.plan,
-    from_files.from_files,
+    from_files.from_files, rig.rig,
 ):  # fmt: skip
     command.add_command(_live)
