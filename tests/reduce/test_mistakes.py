@@ -48,7 +48,7 @@ def test_the_cause_is_told(key: str, name: str) -> None:
     assert re.search(mistake.cause, found.words, re.IGNORECASE)
 
 
-@pytest.mark.parametrize("seed", [801, 802, 803, 804, 805, 806])
+@pytest.mark.parametrize("seed", [801, 802, 803, 804, 806, 1032])
 def test_sessions_without_a_mistake_are_asked_nothing(seed: int) -> None:
     rig = random_rig(seed)
     asked = [

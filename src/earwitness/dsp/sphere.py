@@ -99,7 +99,11 @@ def cap_velocity(half_angle_rad: float, count: int) -> FloatArray:
 @lru_cache(maxsize=64)
 def _legendre(x: float, highest: int) -> FloatArray:
     """(highest + 1,) Legendre polynomials at one point. A cabinet has few drivers, asked for again and again."""
-    found: FloatArray = np.polynomial.legendre.legvander(np.array([x]), highest)[0]
+    # In plain numbers: thousands of orders are asked for near a cone, and arrays of one value take long.
+    told = [1.0, x]
+    for order in range(2, highest + 1):
+        told.append((told[-1] * x * (2 * order - 1) - told[-2] * (order - 1)) / order)
+    found = np.array(told[: highest + 1])
     found.flags.writeable = False
     return found
 

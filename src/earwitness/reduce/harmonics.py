@@ -128,7 +128,10 @@ def _floor_during_db(
     parts = centered[first : first + most * size].reshape(most, size) * window
     power = np.abs(spectrum_at(parts, np.zeros(most), rate_hz, at_hz[rows])) ** 2 / 2.0
     counts = np.minimum(fitting[rows], most)
-    middle = np.array([np.median(power[:count, row]) for row, count in enumerate(counts)]) / math.log(2.0)
+    middle = np.empty(rows.size)
+    for count in np.unique(counts):
+        middle[counts == count] = np.median(power[:count, counts == count], axis=0)
+    middle /= math.log(2.0)
     floor[rows] = 10.0 * np.log10(np.maximum(middle / REFERENCE_PRESSURE_PA**2, _TINY))
     return floor
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from types import MappingProxyType
 
 import numpy as np
@@ -163,6 +164,12 @@ def track_of(samples: FloatArray, rate_hz: float) -> Track | None:
         return None
     ends = np.exp(np.array([first, last]) / rate_hz * growth + start)
     return Track(1.0 / float(growth), float(ends[0]), float(ends[1]), (last - first) / rate_hz, linear)
+
+
+@lru_cache(maxsize=4)
+def _stated_track(stimulus: Stimulus) -> Track | None:
+    """Of what was to be played, once for all takes that were recorded with it."""
+    return track_of(stimulus.samples, stimulus.rate_hz)
 
 
 def _rate_s(stimulus: Stimulus) -> float:
@@ -326,7 +333,7 @@ def _other_fade(reading: SweepReading, stimulus: Stimulus, track: Track | None) 
     An abrupt start sounds at all frequencies, which bends the delays that are left.
     """
     odd = abs(reading.rate_error) > LIMITS["clock_told"] or reading.residual_s > LIMITS["loop_residual_s"]
-    stated = track_of(stimulus.samples, stimulus.rate_hz) if odd and track is not None else None
+    stated = _stated_track(stimulus) if odd and track is not None else None
     if track is None or stated is None or abs(track.rate_s / stated.rate_s - 1.0) > LIMITS["loop_rate_error"]:
         return None
     start = track.start_hz / stated.start_hz
@@ -356,7 +363,7 @@ def _other_rate(ratio: float, law: SweepLaw, stimulus: Stimulus, track: Track | 
         also = f", or recordings at {stimulus.rate_hz / rate:.0f} Hz labeled {stimulus.rate_hz} Hz" if rate else ""
         words = f"the sweep that was played gains a factor e in frequency in {rate_s:.4g} s, not in {law.rate_s:.4g} s"
         return Cause("sweep", words, " or ".join(fits.values()) + also)
-    stated = track_of(stimulus.samples, stimulus.rate_hz)
+    stated = _stated_track(stimulus)
     if stated is None:
         return Cause("other", "the channel does not hold the stated sweep", "")
     guesses = {
@@ -394,7 +401,7 @@ def _clocks(ratio: float) -> Cause:
 
 def _other_ends(law: SweepLaw, stimulus: Stimulus, track: Track | None) -> Cause | None:
     """Another range at the same rate: start and length, or stop and length, are both wrong."""
-    stated = track_of(stimulus.samples, stimulus.rate_hz) if track is not None else None
+    stated = _stated_track(stimulus) if track is not None else None
     if track is None or stated is None:
         return None
     start, stop = track.start_hz / stated.start_hz, track.stop_hz / stated.stop_hz
