@@ -55,7 +55,8 @@ def session_of(folder: Path) -> Session:
     """A session of 72 directions, whose tables are put in its place draw by draw."""
     for orbit in "hv":
         for angle in range(-170, 181, 10):
-            (folder / f"{orbit}_{angle}.txt").write_text("Hz\tdB SPL\tdeg\n100\t80\t0\n200\t80\t0\n400\t80\t0\n")
+            rows = "".join(f"{hz}\t{80 + angle / 10}\t{ord(orbit)}\n" for hz in (100, 200, 400))
+            (folder / f"{orbit}_{angle}.txt").write_text("Hz\tdB SPL\tdeg\n" + rows)
     write_session(seen_folder(folder), planted.STATED)
     return load_session(folder)
 
