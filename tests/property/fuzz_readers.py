@@ -23,13 +23,13 @@ from earwitness.capture.budget import read_budget
 from earwitness.errors import EarwitnessError, FormatError
 from earwitness.formats.audio import read_audio
 from earwitness.formats.correction_file import read_correction
+from earwitness.formats.directivity_sofa import SofaDirectivity, read_directivity_sofa
 from earwitness.formats.goal_table import read_goal_table
 from earwitness.formats.impedance_table import read_impedance_table
 from earwitness.formats.level_table import LevelTable, holds_levels, levels_of
 from earwitness.formats.positions_table import read_positions
 from earwitness.formats.response_table import ResponseTable, read_response_table
 from earwitness.formats.scan_pressures import read_scan_pressures
-from earwitness.formats.sofa import read_sofa
 from earwitness.formats.table import read_table
 from earwitness.publish.keeping import RECORD, carry_over, write_record
 from earwitness.publish.site.cards import cards_from, index_js, site_json
@@ -193,10 +193,12 @@ def _pressures(found: Any) -> None:
     assert (np.diff(found.hz) > 0).all()
 
 
-def _response(found: Any) -> None:
-    assert np.isfinite(found.pressure[found.valid]).all()
-    assert np.isfinite(found.u_db[found.valid]).all()
-    assert np.isfinite(found.distance_m)
+def _directivity(found: SofaDirectivity) -> None:
+    assert np.isfinite(found.directions.unit_vectors()).all()
+    assert (np.diff(found.hz) > 0).all()
+    assert found.pressure.shape[1] == found.hz.size
+    assert np.isfinite(found.impulse).all()
+    assert np.isfinite(found.delay_s).all()
 
 
 def _responses(found: ResponseTable) -> None:
@@ -293,7 +295,7 @@ READERS: dict[str, Callable[[], Any]] = {
         TextInputs((fuzz_seeds.pressures_table(),), read_scan_pressures, _pressures, ".csv"),
         SofaInputs(read_scan_pressures, _pressures),
     ),
-    "sofa": lambda: SofaInputs(read_sofa, _response),
+    "sofa": lambda: SofaInputs(read_directivity_sofa, _directivity),
     "site": lambda: TextInputs(fuzz_seeds.site_records(), _cards, _anything, ".json"),
     "made": MadeInputs,
     "exposure": lambda: TextInputs((fuzz_seeds.EXPOSURE,), _exposure, _anything, ".json"),

@@ -43,7 +43,7 @@ def plain(path: Path, *, kind: str = "TF", changes: dict[str, object] | None = N
                 "SourceUp": (("I", "C"), np.array([[0, 0, 1.0]]), {}),
             }
         else:
-            attributes |= {"SOFAConventions": "SimpleFreeFieldHRIR", "SOFAConventionsVersion": "1.0", "DataType": "FIR"}
+            attributes |= {"SOFAConventions": "GeneralFIR", "SOFAConventionsVersion": "1.0", "DataType": "FIR"}
             values = {
                 "Data.IR": (("D", "E", "N"), noise.reshape(directions, 1, bins), {}),
                 "Data.SamplingRate": (("I",), np.array([rate]), {"Units": "hertz"}),

@@ -27,6 +27,7 @@ IMPULSE = ("GeneralFIR", "GeneralFIR-E", "GeneralFIRE")
 DATA = ("Pa/V", "Pa", "relative")
 POSITIONS = ("radiated directions", "places of the source")
 _FARTHEST_M = 1e4
+_RATES_HZ, _LONGEST_DELAY_S = (1e3, 1e7), 100.0
 _HEAD = "it tells how an ear or a microphone hears, not how a source radiates"
 
 
@@ -116,7 +117,8 @@ def _read(path: Path, sofa: Any, convention: str, answers: dict[str, str]) -> So
         rate = float(np.ravel(_numbers(sofa.Data_SamplingRate))[0])
         late = np.ravel(_numbers(getattr(sofa, "Data_Delay", np.zeros(1)))).real
         delay = np.broadcast_to(late if late.size in (1, points.shape[0]) else late[:1], delay.shape) / rate
-        if not (np.isfinite(values).all() and np.isfinite(rate) and rate > 0 and np.isfinite(delay).all()):
+        sound = np.isfinite(values).all() and _RATES_HZ[0] <= rate <= _RATES_HZ[1]
+        if not (sound and (np.abs(delay) <= _LONGEST_DELAY_S).all()):
             raise _refused(path, "it holds samples, delays or a sample rate that are no numbers")
     else:
         trust = _trust(sofa, values.shape)
