@@ -97,6 +97,32 @@ def test_a_dropped_folder_of_tables_becomes_a_loudspeaker(client: TestClient, tm
         assert response.level_db()[row, at] == pytest.approx(wanted, abs=0.02)
 
 
+def test_a_table_of_levels_is_settled_by_numbers(client: TestClient, tmp_path: Path) -> None:
+    folder = tmp_path / "data"
+    folder.mkdir()
+    rows = "".join(f"{100 * n}\t{80 + n % 3}\n" for n in range(1, 60))
+    (folder / "h_0.txt").write_text("Hz\tdB SPL\n" + rows)
+    (folder / "thd.txt").write_text("Hz\tTHD\n" + rows)
+    (folder / "multitone.txt").write_text("Hz\ttone dB SPL\tresidue dB SPL\n" + rows.replace("\n", "\t30\n"))
+    told = client.post("/api/measure/responses/look", json={"folder": str(folder)}).json()
+    asked = {group["pattern"]: {one["key"] for one in group["questions"]} for group in told["groups"]}
+    assert asked == {"h_0.txt": set(), "thd.txt": {"unit", "drive_v"}, "multitone.txt": {"drive_v", "crest_db"}}
+    said = [
+        {"pattern": "thd.txt", "unit": "%", "drive_v": "2.83"},
+        {"pattern": "multitone.txt", "drive_v": "4", "crest_db": "11.5"},
+    ]
+    facts = {
+        "name": "One", "maker": "Nobody", "type": "stand-mount", "enclosure": "closed", "width_m": 0.2,
+        "height_m": 0.3, "depth_m": 0.25, "reference_axis": "x", "date": "2026-11-01", "voltage_v": 2.83,
+        "invented": True,
+    }  # fmt: skip
+    body = {"folder": str(folder), "corrections": said, "facts": facts}
+    assert client.post("/api/measure/responses/write", json=body).status_code == 200
+    text = (folder / "session.toml").read_text()
+    assert 'drive_v = 2.83\nunit = "%"' in text
+    assert "drive_v = 4\ncrest_db = 11.5" in text
+
+
 def test_what_is_open_is_told_with_its_line_and_nothing_is_taken_in(client: TestClient, tmp_path: Path) -> None:
     folder = write_tables(tmp_path / "data")
     body = {"folder": str(folder), "corrections": [], "facts": {**FACTS, "maker": "", "voltage_v": None}}

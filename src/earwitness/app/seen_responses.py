@@ -22,7 +22,7 @@ from earwitness.session.responses import Orbit, PhaseFact, ResponseFacts, Unit
 
 MOST_CURVES = 8
 _FLOOR = 1e-12
-_SETTLED = ("unit", "columns", "data", "samples", "positions", "drive_v", "level_unit")
+_SETTLED = ("unit", "columns", "data", "samples", "positions", "drive_v", "level_unit", "crest_db", "from_v")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +45,8 @@ class Correction:
     positions: str = ""
     drive_v: str = ""
     level_unit: str = ""
+    crest_db: str = ""
+    from_v: str = ""
 
 
 def corrected(found: Survey, corrections: Sequence[Correction]) -> Survey:

@@ -234,15 +234,16 @@ def _of_table(name: str, table: ResponseTable) -> SeenFile:
 
 
 def _of_levels(name: str, table: LevelTable) -> SeenFile:
-    hz = table.columns[0].hz
+    hz, roles = table.columns[0].hz, {one.role for one in table.columns}
     is_tones = bool(_MULTITONE.search(Path(name).stem))
     named = _VOLTS.search(Path(name).stem)
     drives = sorted({one.drive_v for one in table.columns if one.drive_v is not None})
-    asked = (
-        []
-        if drives or named or table.has_drives
-        else [Question("drive_v", 0, "at which voltage its values were taken is not told", ("2.83",))]
+    open_facts = (
+        ("drive_v", "2.83", "at which voltage its values were taken", not (drives or named or table.has_drives)),
+        ("crest_db", "11", "the crest factor of the multitone", is_tones),
+        ("from_v", "2.83", "from which voltage its losses of level count", "compression" in roles),
     )
+    asked = [Question(key, 0, f"{what} is not told", (usual,)) for key, usual, what, is_open in open_facts if is_open]
     return SeenFile(
         file=name, kind="multitone table" if is_tones else "level table",
         unit="" if any(one.key == "unit" for one in table.questions) else table.columns[-1].unit,
@@ -495,10 +496,11 @@ def _driven(group: Group, asked: dict[str, Question], settled: dict[str, str]) -
         lines.append(f"drive_v = {settled.get('drive_v') or (f'{drives.pop():g}' if len(drives) == 1 else '0')}")
     if group.kind == "multitone table":
         lines += [
-            "crest_db = 0   # of the signal played",
+            f"crest_db = {settled.get('crest_db') or '0'}   # of the signal played",
             '#window = "Hann"   # of a spectrum',
             "#tones = 31   # in it",
         ]
+    lines += [f"from_v = {settled.get('from_v') or '0'}"] if "from_v" in asked else []
     if "level_unit" in asked:
         lines.append(f"level_unit = {_text(settled.get('level_unit', ''))}")
     return lines

@@ -23,6 +23,7 @@ from earwitness.session.patterns import FILE
 router = APIRouter(prefix="/api/measure/responses", tags=["measure responses"])
 CHART_PX = 900
 Short = Field(default="", max_length=200)
+Number = Field(default="", pattern=r"^(\d{1,4}(\.\d{1,4})?)?$")
 Length = Field(default=None, ge=0.001, le=100.0)
 
 
@@ -34,7 +35,11 @@ class Said(Strict):
     angle_deg: float | None = Field(default=None, ge=-180.0, le=360.0)
     mirrored: bool = False
     left_out: bool = False
-    unit: Literal["", "dB SPL", "dB re 1 Pa", "dB re 1 Pa/V", "dB relative"] = ""
+    unit: Literal["", "dB SPL", "dB re 1 Pa", "dB re 1 Pa/V", "dB relative", "%", "ratio"] = ""
+    level_unit: Literal["", "dB SPL", "dB re 1 Pa"] = ""
+    drive_v: str = Number
+    crest_db: str = Number
+    from_v: str = Number
     columns: str = Short
     data: Literal["", "Pa/V", "Pa", "relative"] = ""
     samples: Literal["", "Pa/V", "Pa/V per second", "relative"] = ""

@@ -6,7 +6,9 @@ const find = (id) => document.getElementById(id);
 const form = find("responses-facts");
 const KEPT = "responses";
 const NUMBERS = [...form.elements].filter((e) => e.type === "number").map((e) => e.name);
-const UNIT_KEYS = { unit: "What the decibels are", columns: "What the columns are", data: "What the values are", samples: "What a sample means", positions: "What its positions are" };
+const UNIT_KEYS = { unit: "What the decibels are", columns: "What the columns are", data: "What the values are", samples: "What a sample means", positions: "What its positions are", level_unit: "What the levels are" };
+const NUMBER_KEYS = { drive_v: "Voltage, V", crest_db: "Crest factor, dB", from_v: "Losses count from, V" };
+const WITH_PLANE = ["response", "impulse response", "directions"];
 
 // source : { upload } or { folder }; said : corrections by pattern; fields : the form. All outlive a reload.
 let kept = JSON.parse(sessionStorage.getItem(KEPT) || "{}");
@@ -64,10 +66,16 @@ function choice(group, key, options, now, label) {
   return make("select", { "aria-label": `${label}, ${group.pattern}`, onchange: again }, make("option", { value: "" }, "to settle"), ...options.map((one) => make("option", { value: one, selected: one === now }, one)));
 }
 
+function number(group, key, now) {
+  const again = (e) => (correct(group.pattern, { [key]: e.target.value }), look().catch(tell));
+  return make("input", { type: "number", min: 0, step: "any", value: now || "", placeholder: NUMBER_KEYS[key], "aria-label": `${NUMBER_KEYS[key]}, ${group.pattern}`, onchange: again });
+}
+
 function open(group) {
   const said = (kept.said || {})[group.pattern] || {};
   const lines = group.questions.filter((one) => one.key in UNIT_KEYS).map((one) => make("p", {}, make("span", { class: "hint" }, `${one.why}: `), choice(group, one.key, one.options, said[one.key], UNIT_KEYS[one.key])));
-  const others = group.questions.filter((one) => !(one.key in UNIT_KEYS) && one.key !== "plane" && one.key !== "orbit");
+  lines.push(...group.questions.filter((one) => one.key in NUMBER_KEYS).map((one) => make("p", {}, make("span", { class: "hint" }, `${one.why}: `), number(group, one.key, said[one.key]))));
+  const others = group.questions.filter((one) => !(one.key in UNIT_KEYS) && !(one.key in NUMBER_KEYS) && one.key !== "plane" && one.key !== "orbit");
   lines.push(...others.map((one) => make("p", { class: "hint" }, one.key === "axis" ? `${one.why}: state it below, under Axis of SOFA` : one.why)));
   return lines.length ? lines : [group.unit || ""];
 }
@@ -75,7 +83,7 @@ function open(group) {
 function row(group) {
   const said = (kept.said || {})[group.pattern] || {};
   const use = make("input", { type: "checkbox", checked: true, "aria-label": `Use ${group.pattern}`, onchange: () => (correct(group.pattern, { left_out: true }), look().catch(tell)) });
-  const planes = group.kind === "impedance table" || group.pattern.endsWith(".sofa") ? group.plane : choice(group, "plane", ["horizontal", "vertical"], group.plane, "Plane");
+  const planes = !WITH_PLANE.includes(group.kind) || group.pattern.endsWith(".sofa") ? group.plane : choice(group, "plane", ["horizontal", "vertical"], group.plane, "Plane");
   const words = group.plane === "vertical" ? "up and down exchanged" : "left and right exchanged";
   const mirror = group.can_mirror ? make("label", { class: "check" }, make("input", { type: "checkbox", checked: Boolean(said.mirrored), onchange: (e) => (correct(group.pattern, { mirrored: e.target.checked }), look().catch(tell)) }), ` ${words}`) : "";
   return make("tr", {}, make("td", {}, use), make("th", { scope: "row" }, make("code", {}, group.pattern)), make("td", {}, group.words), make("td", {}, planes), make("td", {}, ...open(group)), make("td", {}, mirror));
