@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-import tempfile
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
@@ -25,7 +24,6 @@ sys.path[:0] = [str(TESTS / "reduce"), str(TESTS / "dsp")]
 import test_data_traces as traces  # noqa: E402
 import test_response_doubts as planted  # noqa: E402
 
-from earwitness.app.from_files import seen_folder, write_session  # noqa: E402
 from earwitness.dsp.data_traces import (  # noqa: E402
     drawn_from_step_hz,
     end_from_levels_s,
@@ -33,11 +31,6 @@ from earwitness.dsp.data_traces import (  # noqa: E402
     flat_tail_snr_db,
     smoothing_per_octave,
 )
-from earwitness.formats.response_table import parse_response_table  # noqa: E402
-from earwitness.reduce.plan import ReduceSettings  # noqa: E402
-from earwitness.reduce.responses import reduce_responses  # noqa: E402
-from earwitness.session.load import load_session  # noqa: E402
-from earwitness.session.session import Session  # noqa: E402
 
 MISTAKES: dict[str, Callable[[planted.Rows], None] | None] = {
     "none": None,
@@ -51,44 +44,20 @@ MISTAKES: dict[str, Callable[[planted.Rows], None] | None] = {
 }
 
 
-def session_of(folder: Path) -> Session:
-    """A session of 72 directions, whose tables are put in its place draw by draw."""
-    for orbit in "hv":
-        for angle in range(-170, 181, 10):
-            rows = "".join(f"{hz}\t{80 + angle / 10}\t{ord(orbit)}\n" for hz in (100, 200, 400))
-            (folder / f"{orbit}_{angle}.txt").write_text("Hz\tdB SPL\tdeg\n" + rows)
-    write_session(seen_folder(folder), planted.STATED)
-    return load_session(folder)
-
-
-def warnings_of(session: Session, rows: planted.Rows) -> set[str]:
-    sources = {}
-    for take in session.takes:
-        row = rows[take.orbit[0], round(take.angle_deg)]
-        level, turn = np.round(90 + 20 * np.log10(np.abs(row)), 3), np.degrees(np.angle(row))
-        lines = zip(planted.HZ, level, turn, strict=True)
-        text = "Hz\tdB SPL\tdeg\n" + "".join(f"{f:.5f}\t{one:.3f}\t{deg:.3f}\n" for f, one, deg in lines)
-        sources[take.id] = parse_response_table(text, name=take.file)
-    measurement = reduce_responses(session, sources, ReduceSettings())
-    return {flag.id for flag in measurement.flags if flag.severity != "info"}
-
-
 def sessions(count: int, seed: int) -> None:
     print(f"{'planted':<26}{'sessions':>9}{'told':>6}{'told beside it':>16}")
-    with tempfile.TemporaryDirectory() as place:
-        session = session_of(Path(place))
-        for number, (flag, plant) in enumerate(MISTAKES.items()):
-            random = np.random.default_rng([seed, number])
-            told, beside = 0, Counter()
-            for _ in range(count):
-                rows = planted.rows_of(random)
-                if plant is not None:
-                    plant(rows)
-                found = warnings_of(session, rows)
-                told += flag in found
-                beside.update(found - {flag})
-            others = ", ".join(f"{name} {times}" for name, times in beside.most_common()) or "nothing"
-            print(f"{flag:<26}{count:>9}{told:>6}   {others}", flush=True)
+    for number, (flag, plant) in enumerate(MISTAKES.items()):
+        random = np.random.default_rng([seed, number])
+        told, beside = 0, Counter()
+        for _ in range(count):
+            rows = planted.rows_of(random)
+            if plant is not None:
+                plant(rows)
+            found = {one.id for one in planted.flags_of(rows) if one.severity != "info"}
+            told += flag in found
+            beside.update(found - {flag})
+        others = ", ".join(f"{name} {times}" for name, times in beside.most_common()) or "nothing"
+        print(f"{flag:<26}{count:>9}{told:>6}   {others}", flush=True)
 
 
 def curves(draws: int, seed: int) -> None:

@@ -6,20 +6,25 @@ in the data or stated in the facts. Sessions without a mistake count false alarm
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from earwitness.app.from_files import seen_folder, write_session
+from earwitness.formats.response_table import parse_response_table
+from earwitness.formats.table_phase import phase_reading
 from earwitness.quantities import QualityFlag
 from earwitness.reduce.plan import ReduceSettings
 from earwitness.reduce.responses import reduce_responses
 from earwitness.session.from_files import Stated
 from earwitness.session.load import load_session
-from earwitness.session.response_files import sources_of
+from earwitness.session.responses import ResponseTake
+from earwitness.session.session import Session
 
 HZ = 20.0 * 2 ** (np.arange(10 * 48) / 48)
 STATED = Stated(
@@ -61,27 +66,35 @@ def rows_of(random: np.random.Generator) -> Rows:
     return rows
 
 
-def flags_of(folder: Path, rows: Rows, stated: Stated = STATED, decimals: int = 3) -> list[QualityFlag]:
-    for (orbit, angle), row in rows.items():
-        level = np.round(90 + 20 * np.log10(np.abs(row)), decimals)
-        lines = zip(HZ, level, np.degrees(np.angle(row)), strict=True)
-        text = "Hz\tdB SPL\tdeg\n" + "".join(f"{f:.5f}\t{one:.3f}\t{turn:.3f}\n" for f, one, turn in lines)
-        (folder / f"{orbit}_{angle}.txt").write_text(text)
-    write_session(seen_folder(folder), stated)
-    session = load_session(folder)
-    measurement = reduce_responses(
-        session, sources_of(session, {take.file: folder / take.file for take in session.takes}), ReduceSettings()
-    )
-    return list(measurement.flags)
+@cache
+def session_of(stated: Stated) -> Session:
+    """A session of 72 directions that states this; its tables are put in its place draw by draw."""
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        for orbit in "hv":
+            for angle in range(-170, 181, 10):
+                rows = "".join(f"{hz}\t{80 + angle / 10}\t{ord(orbit)}\n" for hz in (100, 200, 400))
+                (folder / f"{orbit}_{angle}.txt").write_text("Hz\tdB SPL\tdeg\n" + rows)
+        write_session(seen_folder(folder), stated)
+        return load_session(folder)
 
 
-def test_sessions_without_a_mistake_are_not_doubted(tmp_path: Path) -> None:
+def flags_of(rows: Rows, stated: Stated = STATED) -> list[QualityFlag]:
+    """As tables with three decimals hold the rows."""
+    session, sources = session_of(stated), {}
+    plain = parse_response_table("Hz\tdB SPL\tdeg\n100\t80\t0\n200\t80\t0\n400\t80\t0\n", name="x")
+    for take in session.takes_of(ResponseTake):
+        row = rows[take.orbit[0], round(take.angle_deg)]
+        level = np.round(90 + 20 * np.log10(np.abs(row)), 3)
+        turn = phase_reading(HZ, np.radians(np.round(np.degrees(np.angle(row)), 3)))
+        lines = np.arange(HZ.size) + 2
+        sources[take.id] = replace(plain, hz=HZ, values=level[None, :], phase=(turn,), lines=lines)
+    return list(reduce_responses(session, sources, ReduceSettings()).flags)
+
+
+def test_sessions_without_a_mistake_are_not_doubted() -> None:
     random = np.random.default_rng(21)
-    told = []
-    for number in range(12):
-        folder = tmp_path / str(number)
-        folder.mkdir()
-        told += [flag.id for flag in flags_of(folder, rows_of(random)) if flag.severity != "info"]
+    told = [flag.id for _ in range(12) for flag in flags_of(rows_of(random)) if flag.severity != "info"]
     assert told == []
 
 
@@ -144,33 +157,27 @@ def _held_low_end(rows: Rows) -> None:
         (_held_low_end, "filled low end"),
     ],
 )
-def test_a_planted_mistake_is_told_with_its_likely_cause(
-    plant: Callable[[Rows], None], flag: str, tmp_path: Path
-) -> None:
+def test_a_planted_mistake_is_told_with_its_likely_cause(plant: Callable[[Rows], None], flag: str) -> None:
     random = np.random.default_rng(22)
-    for number in range(3):
-        folder = tmp_path / str(number)
-        folder.mkdir()
+    for _ in range(3):
         rows = rows_of(random)
         plant(rows)
-        found = {one.id: one for one in flags_of(folder, rows) if one.severity != "info"}
+        found = {one.id: one for one in flags_of(rows) if one.severity != "info"}
         assert flag in found, list(found)
         assert set(found) - {flag} <= {"files exchanged"}
 
 
-def test_levels_rounded_to_half_a_decibel_are_told(tmp_path: Path) -> None:
+def test_levels_rounded_to_half_a_decibel_are_told() -> None:
     rows = rows_of(np.random.default_rng(23))
-    folder = tmp_path / "coarse"
-    folder.mkdir()
     for place, row in rows.items():
         size = 10 ** (np.round(40 * np.log10(np.abs(row))) / 40)
         rows[place] = size * np.exp(1j * np.angle(row))
-    assert "coarse levels" in {one.id for one in flags_of(folder, rows)}
+    assert "coarse levels" in {one.id for one in flags_of(rows)}
 
 
 @pytest.mark.parametrize(("points", "stated", "told"), [(16, "none", True), (16, "1/3", False), (1, "none", False)])
-def test_smoothing_of_a_room_is_told_unless_it_is_stated(points: int, stated: str, told: bool, tmp_path: Path) -> None:
+def test_smoothing_of_a_room_is_told_unless_it_is_stated(points: int, stated: str, told: bool) -> None:
     rows = rows_of(np.random.default_rng(24))
     _smoothed(rows, points)
-    found = flags_of(tmp_path, rows, replace(STATED, space="room", gate_ms=None, lowest_hz=300.0, smoothing=stated))
+    found = flags_of(rows, replace(STATED, space="room", gate_ms=None, lowest_hz=300.0, smoothing=stated))
     assert ("smoothing found" in {one.id for one in found if one.severity == "warn"}) == told
