@@ -11,7 +11,7 @@ from earwitness.session.plan import plan_scan
 
 HZ = np.array([300.0, 500.0, 800.0, 1200.0, 1800.0, 2500.0, 3500.0])
 K = 2 * np.pi * HZ / made.SPEED_M_S
-POINTS = np.concatenate([made.ring_sphere(0.42, 14, 28), made.ring_sphere(0.47, 14, 28)])
+POINTS = np.concatenate([made.ring_sphere(0.42, 10, 20), made.ring_sphere(0.47, 10, 20)])
 TWEETER = np.array([[0.10, 0.0, 0.12]])
 CABINET = (0.2, 0.34, 0.24)
 LOOK = cta_orbits().unit_vectors()

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import blas, lapack
 
 from earwitness.dsp.spherical import acn, complex_harmonics
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
@@ -69,11 +70,11 @@ def _residual(points: FloatArray, data: ComplexArray, k: FloatArray) -> float:
     order = min(_SEARCH_ORDER, int(np.sqrt(len(points) / 2)) - 1)
     harmonics = complex_harmonics(order, points[:, 2] / radius, np.arctan2(points[:, 1], points[:, 0]))
     degree, shares = acn(order)[0], []
-    for f, one in enumerate(k):
-        matrix = harmonics * outgoing_columns(np.array([one]), radius, order, shell)[0][:, degree]
-        gram = matrix.conj().T @ matrix
+    for f, waves in enumerate(outgoing_columns(k, radius, order, shell)):
+        matrix = harmonics * waves[:, degree]
+        gram = blas.zherk(1.0, matrix, trans=2, lower=1)
         gram[np.diag_indices_from(gram)] += 1e-8 * gram.diagonal().real.max()
-        answer = np.linalg.solve(gram, matrix.conj().T @ data[:, f])
+        answer = lapack.zposv(gram, matrix.conj().T @ data[:, f], lower=1)[1]
         rest = data[:, f] - matrix @ answer
         shares.append(np.sum(np.abs(rest) ** 2) / np.sum(np.abs(data[:, f]) ** 2))
     return float(np.mean(shares))

@@ -118,6 +118,10 @@ class Expansion:
             solved = pair[:, : data.shape[1]] + 1j * pair[:, data.shape[1] :]
         return np.asarray(self.scale[:, None] * solved, dtype=np.complex128)
 
+    def held_back(self, unknowns: ComplexArray) -> ComplexArray:
+        """(C, R) by how much the penalties make unknowns (C, R) smaller than the waves are, to first order."""
+        return _product(self.inverse, self.load[:, None] * unknowns)
+
     def field(self, unknowns: ComplexArray) -> ComplexArray:
         """(P, R) pressures of unknowns (C, R)."""
         return _product(self.matrix, unknowns)

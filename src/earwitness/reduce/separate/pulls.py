@@ -27,7 +27,8 @@ _NULL = 0.03
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Pulls:
-    """At wavenumbers k (F,), as told: rig_db (U, D, F) change of levels along each axis of the doubt; pattern (R, D, F)
+    """At wavenumbers k (F,), as told: rig_db (U + 1, D, F) change of levels along each axis of the doubt, and what the
+    penalties of the fit hold back; pattern (R, D, F)
     shares of a noisy level's error that go together over directions, root sum of squares at most 1; unexplained (P, F)
     by waves and all unknowns, over the sound's rms."""
 
@@ -44,7 +45,7 @@ def pulls_of(
     size, axes = np.linalg.eigh(found.covariance)
     weight = axes * np.sqrt(np.maximum(size, 0.0))
     places = places_of(points_m, orders_of(sound.order_out, sound.order_in))
-    rig = np.zeros((len(found.unknowns), len(look), sound.k.size))
+    rig = np.zeros((len(found.unknowns) + 1, len(look), sound.k.size))
     pattern = np.zeros((PATTERNS, len(look), sound.k.size))
     columns = np.empty((sound.k.size, len(points_m), len(found.unknowns)), dtype=np.complex128)
     rest = np.empty((sound.k.size, len(points_m)), dtype=np.complex128)
@@ -59,13 +60,14 @@ def pulls_of(
         taken, heard = fit.fitted(moved), sound.pressure[:, f]
         size = np.sqrt(np.mean(np.abs(heard) ** 2))
         columns[f], rest[f] = (moved - fit.field(taken)) / size, (heard - field) / size
-        every = fit.far(np.concatenate([unknown, taken], axis=1), look, scatterer)
-        far, change = every[:, 0], every[:, 1:]
+        every = fit.far(np.concatenate([unknown, taken, fit.held_back(unknown)], axis=1), look, scatterer)
+        far, change, held = every[:, 0], every[:, 1:-1], every[:, -1]
         # With the wavenumber the far field's own 1/k is wrong.
         change[:, speed] -= found.unknowns[speed].size * far
         floor = _NULL * np.sqrt(np.mean(np.abs(far) ** 2))
         inverse = far.conj() / np.maximum(np.abs(far) ** 2, floor**2)
-        rig[:, :, f] = (_DB * (inverse[:, None] * change).real @ weight).T
+        rig[:-1, :, f] = (_DB * (inverse[:, None] * change).real @ weight).T
+        rig[-1, :, f] = _DB * (inverse * held).real
         # The noise of real and imaginary part is alike: covariance of levels from that of the far field.
         noise = (inverse[:, None] * fit.noise_far(look) * inverse.conj()).real
         own, ways = np.linalg.eigh(noise)

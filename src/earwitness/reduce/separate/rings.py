@@ -45,8 +45,11 @@ def find_rings(points_m: FloatArray) -> Rings | None:
 def _rings_about(points: FloatArray, axes: tuple[int, int, int]) -> Rings | None:
     rho, z = np.hypot(points[:, 0], points[:, 1]), points[:, 2]
     azimuth = np.mod(np.arctan2(points[:, 1], points[:, 0]), 2 * np.pi)
+    most = max(12, points.shape[0] // 8)
+    if np.count_nonzero(np.diff(np.sort(z)) > _SAME_M) >= most:
+        return None
     members = [part for level in _runs(z, np.arange(z.size)) for part in _runs(rho, level)]
-    if len(members) > max(12, points.shape[0] // 8):
+    if len(members) > most:
         return None
     slots, starts = [], []
     for rows in members:
