@@ -12,6 +12,8 @@ from earwitness.quantities import FrequencyAxis, Gate
 from earwitness.quantities.directions import cta_orbits
 from earwitness.reduce.scan import ScanResult, solve_scan
 from earwitness.reduce.scan_gather import ScanData
+from earwitness.reduce.separate.expansion import Expansion, places_of
+from earwitness.reduce.separate.radial import Shell
 from earwitness.reduce.separate.rig import Rig, Tolerances, corrections, drift_mode, effects, rig_of, unknowns_of
 from earwitness.session.plan import plan_scan
 from earwitness.session.scan import ScanSetup
@@ -94,6 +96,21 @@ def test_effects_are_differences_of_the_true_field() -> None:
             change = field(moved)[:, f] * np.exp(off.gain - 2j * np.pi * HZ[f] * off.delay_s) - here[:, f]
             size = np.abs(told[:, u]).max()
             assert np.abs(change / 1e-3 - told[:, u]).max() <= 0.01 * size, one
+
+
+def test_what_penalties_hold_back_is_what_the_far_field_lacks() -> None:
+    # Outside check: the sources' exact far field. No noise: all that is missing was held back by the penalties.
+    points, _surfaces = two_spheres()
+    k, shell = 2 * np.pi * 100.0 / SPEED_M_S, Shell(0.15, 0.29, 0.6)
+    heard = field(points)[:, HZ == 100.0]
+    for penalty, share in ((3e-4, 0.1), (3e-3, 0.5)):
+        fit = Expansion(places_of(points, 6), k, shell, 6, 5, np.full(2, penalty))
+        unknown = fit.fitted(heard)
+        look = cta_orbits().unit_vectors()
+        far, held = fit.far(np.concatenate([unknown, fit.held_back(unknown)], axis=1), look, None).T
+        lacks = truth()[:, HZ == 100.0][:, 0] - far
+        assert np.abs(lacks).max() > 0.002 * np.abs(far).max()
+        assert np.linalg.norm(held - lacks) < share * np.linalg.norm(lacks)
 
 
 def test_drift_modes_make_a_random_walk() -> None:
