@@ -13,6 +13,7 @@ from earwitness.quantities import report_axis
 from earwitness.quantities.directions import cta_orbits
 from earwitness.reduce.scan import solve_scan
 from earwitness.reduce.scan_pressures import _Between, data_of_pressures, on_report_axis
+from earwitness.reduce.separate import far_pressure
 from earwitness.session.scan import ScanPressuresTake, ScanSetup
 
 AXIS = report_axis().hz
@@ -84,6 +85,15 @@ def test_one_surface_of_free_field_pressures_is_enough_up_to_the_treble() -> Non
     inside = np.abs(error) <= 2 * found.response.u_total_db() + 0.01
     assert inside[shown].mean() >= 0.95
     assert np.abs(error[:, (AXIS > 25) & (AXIS < 3000)]).max() < 0.3
+    # The field, for any distance, is that of the curves at every frequency, between the fit's bands as well.
+    level = np.abs(far_pressure(found.separation.field, cta_orbits().unit_vectors()))
+    there = shown & (AXIS < 3000)
+    assert (
+        np.abs(20 * np.log10(np.maximum(level, 1e-12) / np.maximum(np.abs(found.response.pressure), 1e-12)))[
+            there
+        ].max()
+        < 0.5
+    )
     assert "free field" in found.sentence
     assert not [flag for flag in found.flags if flag.id in ("one surface", "scattering left")]
 

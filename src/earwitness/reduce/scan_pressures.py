@@ -176,13 +176,18 @@ def _field_on(
         place = np.full(len(field.axis), -1)
         place[part.rows] = np.arange(part.rows.size)
         below, above = place[between.rows], place[between.next]
-        kept = np.flatnonzero(between.inside & (below >= 0) & (above >= 0))
-        first, second, x = below[kept], above[kept], between.share[kept]
+        kept = np.flatnonzero(between.inside & ((below >= 0) | (above >= 0)))
+        if not kept.size:
+            continue
+        below, above, x = below[kept], above[kept], between.share[kept]
+        # Between two parts each serves by its nearer end.
+        first, second = np.where(below >= 0, below, above), np.where(above >= 0, above, below)
+        weight = (1 - x) * part.weight[first] * (below >= 0) + x * part.weight[second] * (above >= 0)
         shares = part.outgoing / size[part.rows][:, None]
         outgoing = ((1 - x)[:, None] * shares[first] + x[:, None] * shares[second]) * drawn[kept][:, None]
         parts.append(
             replace(
-                part, rows=kept, weight=(1 - x) * part.weight[first] + x * part.weight[second], outgoing=outgoing,
+                part, rows=kept, weight=weight, outgoing=outgoing,
                 order=np.maximum(part.order[first], part.order[second]),
                 variance=(1 - x) * part.variance[:, first] + x * part.variance[:, second], remainder=None,
             )
