@@ -17,7 +17,7 @@ from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.insight.mend.goal import straight_slope, table
 from earwitness.insight.mend.limits import Limits
 from earwitness.insight.mend.objective import Problem, problem_of
-from earwitness.insight.mend.search import opposing
+from earwitness.insight.mend.task import opposing
 from earwitness.insight.mend.views import views_of
 from earwitness.quantities import log_axis, report_axis
 from earwitness.quantities.arrays import FloatArray

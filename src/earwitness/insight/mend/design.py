@@ -11,7 +11,8 @@ from earwitness.dsp.biquad import HIGHEST_SHARE_OF_RATE
 from earwitness.errors import InputError
 from earwitness.insight.mend.equalizer import KINDS, MOST_BANDS, Band, Equalizer, gain_db, prewarped
 from earwitness.insight.mend.objective import HIGHEST_HZ, Problem
-from earwitness.insight.mend.search import Path, Task, cost_of, grow, is_barred
+from earwitness.insight.mend.search import grow
+from earwitness.insight.mend.task import Path, Task, cost_of, is_barred
 from earwitness.quantities.arrays import FloatArray, IntArray
 
 LOW_SHELF_TO_HZ, HIGH_SHELF_FROM_HZ, HIGH_SHELF_TO_HZ = 1500.0, 500.0, 12_000.0
@@ -136,8 +137,8 @@ def settable(problem: Problem, equalizer: Equalizer) -> Design:
 
     The total boost stays within its limit (0.05 dB). A band that comes to 0 dB is left out.
     """
-    rounded = within_boost(problem, equalizer.rounded())
     task = task_of(problem)
+    rounded = within_boost(problem, _rounded(task, equalizer))
     kinds, x = parameters_of(rounded)
     low, high = problem.limits.gain_db
     best = cost_of(task, kinds, x) if kinds.size else 0.0
@@ -154,6 +155,21 @@ def settable(problem: Problem, equalizer: Equalizer) -> Design:
                 if price < best - 1e-9 and _peak_db(problem, _with_gains(rounded, trial[2])) <= _most_boost_db(problem):
                     x, best, improved = trial, price, True
     return measured(problem, with_preamp(problem, _with_gains(rounded, x[2])))
+
+
+def _rounded(task: Task, equalizer: Equalizer) -> Equalizer:
+    """Every band in steps a device can be set to, a step or two of frequency elsewhere where the nearest is barred: the
+    search may leave bands exactly half an octave apart."""
+    placed: tuple[Band, ...] = ()
+    for band in equalizer.bands:
+        nearest = band.rounded()
+        step_hz = 1.0 if nearest.frequency_hz >= 100 else 0.1
+        tries = [
+            replace(nearest, frequency_hz=round(nearest.frequency_hz + n * step_hz, 1)).rounded() for n in (0, 1, -1, 2)
+        ]
+        free = [one for one in tries if not is_barred(task, *parameters_of(Equalizer((*placed, one))))]
+        placed = (*placed, free[0] if free else nearest)
+    return Equalizer(placed)
 
 
 def _with_gains(equalizer: Equalizer, gains: FloatArray) -> Equalizer:

@@ -25,7 +25,8 @@ from earwitness.insight.mend.design import (
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.insight.mend.objective import Problem
 from earwitness.insight.mend.scales import UNIT_SPREAD_PERCENT, moved_up, smooth_errors
-from earwitness.insight.mend.search import Task, gains_of, is_barred, refine
+from earwitness.insight.mend.search import refine
+from earwitness.insight.mend.task import Task, gains_of, is_barred
 from earwitness.insight.mend.yardsticks import taken_share, worse, yardsticks
 from earwitness.quantities.arrays import FloatArray, IntArray
 
