@@ -39,8 +39,8 @@ from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
 _ROUGH_STEPS, _FINE_STEPS, _LAST_STEPS = 5, 8, 20
 _KEPT = 3
 _BEGUN = 3
-_FINISHED = 2
-_STARTS = 6
+_FINISHED = 1
+_STARTS, _FEW = 6, 4
 _EDGE = 1e-9
 _SPRING = 1e6
 _SOLVED = 4
@@ -236,7 +236,8 @@ def grow(task: Task, count: int) -> list[Path]:
     found: list[Path] = []
     for number in range(1, count + 1):
         of_cuts, of_both = next_sets(lattice, cuts, most_db=0.0), next_sets(lattice, both, most_db=np.inf)
-        start = _begun(lattice, pooled(lattice, of_cuts, of_both, _STARTS), _STARTS)
+        most = _STARTS if number == count else _FEW
+        start = _begun(lattice, pooled(lattice, of_cuts, of_both, most), most)
         if not start.cost.size:
             break
         if number < count:
