@@ -23,7 +23,7 @@ _SHELVES_PER_OCTAVE = 3.0
 _SHELF_Q = 0.7
 _SHAPE_DB = 3.0
 _LEAST_DB = 0.02
-_WIDTH, _EACH = 6, 3
+_WIDTH, _EACH = 8, 3
 _APART = 0.25
 _RIDGE = 1e-4
 
@@ -149,14 +149,14 @@ def _taken(lattice: Lattice, rows: IntArray, *, most_db: float, each: int) -> Se
 
 
 def _cheapest(lattice: Lattice, sets: Sets, most: int) -> Sets:
-    """The cheapest that differ, at most half of them of the same kinds of bands."""
+    """The cheapest that differ, at most a quarter of them of the same kinds of bands."""
     seen: set[bytes] = set()
     alike: dict[bytes, int] = {}
     picked: list[int] = []
     rows, kinds = np.sort(sets.rows, axis=1), np.sort(lattice.kinds[sets.rows], axis=1)
     for one in np.argsort(sets.cost, kind="stable").tolist():
         key, of_kind = rows[one].tobytes(), kinds[one].tobytes()
-        if key in seen or alike.get(of_kind, 0) == most // 2:
+        if key in seen or alike.get(of_kind, 0) == max(1, most // 4):
             continue
         seen.add(key)
         alike[of_kind] = alike.get(of_kind, 0) + 1
