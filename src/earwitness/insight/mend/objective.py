@@ -416,8 +416,9 @@ def _spared(seen: Seen, findings: Sequence[Finding], wanted: FloatArray, cap: Fl
     wanted = _bridged(wanted, cap <= 0.0, 1.0)
     for one in findings:
         if one.kind in _UNMENDABLE:
-            # Half of it is left at its ends, so the line is drawn from twice as far out.
-            low_hz, high_hz = one.low_hz**2 / one.center_hz, one.high_hz**2 / one.center_hz
+            # Half of it is left at its ends and of a broad one much at twice as far out, so the line is drawn from
+            # three times as far.
+            low_hz, high_hz = (one.center_hz * (end / one.center_hz) ** 3 for end in (one.low_hz, one.high_hz))
             inside = (seen.hz >= low_hz) & (seen.hz <= high_hz)
             wanted = _bridged(wanted, inside, -float(np.sign(one.size_db)))
     return wanted
