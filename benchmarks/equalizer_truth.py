@@ -6,7 +6,7 @@ Designed as the program does, on levels with measuring errors and with the findi
 by figures worked out here: rms on axis about its mean (100 Hz to 16 kHz), rms of the predicted in-room response about
 its own line (100 Hz to 10 kHz), and the predicted rating with an ideal subwoofer. "Two units": the worse of two whose
 features lie 3 % off either way and whose level is off by 0.5 dB over two octaves. Settings were made with seeds 7000 to
-7119; seeds 60000 to 60026 were looked at too; those printed start at 60100.
+7119; 60000 to 60005 and 60100 to 60104 were looked at too; those printed start at 60200.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ from earwitness.insight.mend.views import views_of
 from earwitness.quantities import Curve, Reading
 from earwitness.quantities.arrays import IntArray
 
-FIRST_SEED = 60_100
+FIRST_SEED = 60_200
 HARM_DB = 0.1
 BELOW_DB = 0.35
 EVOLUTION_TIMES = 50

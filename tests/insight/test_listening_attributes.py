@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from listening_worlds import curve, sheet
 
+from earwitness.exhibits.heard import listeners_table
 from earwitness.insight.listening.attributes import ATTRIBUTES, judge, level_at_1m_db
 from earwitness.insight.listening.listeners import Agreement, agreement, agreement_in_words, fleiss_kappa
 from earwitness.insight.listening.matching import matched
@@ -139,6 +140,17 @@ def test_listeners_who_say_the_same_agree_and_those_who_guess_do_not() -> None:
     assert alike.kappa == pytest.approx(1.0)
     assert alike.p_value < 0.01
     assert "Anna and Ben agree beyond chance: kappa 1.00" in agreement_in_words(alike)
+    # Side by side, region by region; a region of which nobody spoke has no row.
+    other = agreement({"Anna": remarks(same), "Ben": remarks([1, 0, 0, 0, -1, 0, -1, 0])})
+    assert isinstance(other, Agreement)
+    table = listeners_table(other)
+    assert table is not None
+    assert table.columns == ("Region", "Anna", "Ben")
+    assert [row[1:] for row in table.rows] == [
+        ("too much", "too much"), ("too little", "nothing"), ("too much", "too little"),
+        ("too little", "too little"), ("too much", "nothing"),
+    ]  # fmt: skip
+    assert "kappa" in table.note
     # Panels that guess: about 5 % of them look as if they agreed, and kappa is 0 in the mean.
     random = np.random.default_rng(5)
     panels = [agreement({name: remarks(list(random.integers(-1, 2, 8))) for name in "ABC"}) for _ in range(60)]

@@ -12,7 +12,7 @@ from earwitness.exhibits.beside import Beside, beside_exhibits
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.evenness import evenness
 from earwitness.exhibits.findings import findings_table, marked
-from earwitness.exhibits.heard import heard_chart, heard_table, reliability_table
+from earwitness.exhibits.heard import heard_chart, heard_table, listeners_table, reliability_table
 from earwitness.exhibits.in_room import in_room
 from earwitness.exhibits.load import load
 from earwitness.exhibits.loudness import loudness, loudness_absent
@@ -24,7 +24,6 @@ from earwitness.exhibits.reflections import reflections
 from earwitness.exhibits.separation import separation
 from earwitness.exhibits.trust import trust
 from earwitness.exhibits.words import short_reason, true_minus
-from earwitness.insight.listening.listeners import agreement_in_words
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.record import Loudspeaker
 
@@ -89,10 +88,7 @@ def _heard(reading: Reading, measurement: Measurement, advice: Advice) -> list[C
     for number, heard in enumerate(advice.heard, 1):
         found.append(heard_chart(reading, measurement, heard, advice.findings, number=number))
         found.append(heard_table(heard, advice.findings, number=number))
-    last = found[-1] if found else None
-    if isinstance(last, Table) and advice.agreement is not None:
-        found[-1] = replace(last, note=f"{last.note} {agreement_in_words(advice.agreement)}")
-    return [*found, reliability_table(advice.reliability)]
+    return [*found, listeners_table(advice.agreement), reliability_table(advice.reliability)]
 
 
 def _mended(advice: Advice) -> list[Chart | Table | None]:

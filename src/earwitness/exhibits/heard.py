@@ -12,8 +12,9 @@ from earwitness.exhibits.level_facts import PALE, RIBBON, joined, level_span, sp
 from earwitness.exhibits.words import listed, one_line, sentence, true_minus
 from earwitness.insight.findings import Finding
 from earwitness.insight.listening.attributes import is_attribute
+from earwitness.insight.listening.listeners import Agreement, agreement_in_words
 from earwitness.insight.listening.matching import MatchedRemark, Verdict
-from earwitness.insight.listening.reliability import Reliability
+from earwitness.insight.listening.reliability import BANDS, Reliability
 from earwitness.insight.listening.telling import chance_in_words, span_in_words
 from earwitness.quantities import Measurement, Reading
 
@@ -98,6 +99,24 @@ def sheet_words(heard: HeardSheet) -> str:
     when = sheet.time.replace("T", " ")
     seal = KNOWN if heard.is_after_data else SEALED
     return f"{who}, {when}, {how}, {eq}, {place}. {seal} (seal {heard.sha256[:16]}, {heard.sealed_at})."
+
+
+def listeners_table(found: Agreement | None) -> Table | None:
+    """What each listener said of each region that anybody spoke of, side by side; None for one listener."""
+    if found is None:
+        return None
+    return Table(
+        key="listeners",
+        title="What each listener said",
+        columns=("Region", *found.listeners),
+        align=("left",) * (1 + len(found.listeners)),
+        rows=tuple(
+            (name, *(row[place] or "nothing" for row in found.said))
+            for place, (name, _) in enumerate(BANDS)
+            if any(row[place] for row in found.said)
+        ),
+        note=agreement_in_words(found),
+    )
 
 
 def reliability_table(rows: Sequence[Reliability]) -> Table | None:

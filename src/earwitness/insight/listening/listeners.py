@@ -16,17 +16,19 @@ DRAWS = 9_999
 _SEED = 17
 _CODES = {"excess": 1, "lack": 2, "uneven": 3, "even": 4}
 _MIXED = 5
+_WORDS = ("", "too much", "too little", "uneven", "even", "both")
 
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
     """listeners : by name; kappa : of Fleiss, 1 for full agreement and 0 for that of chance; p_value : how often chance
-    gives as much; bands : regions that anybody spoke of."""
+    gives as much; bands : regions that anybody spoke of; said : of each region by each listener, "" for nothing."""
 
     listeners: tuple[str, ...]
     kappa: float
     p_value: float
     bands: int
+    said: tuple[tuple[str, ...], ...]
 
 
 def agreement(said: Mapping[str, Sequence[Remark]]) -> Agreement | str:
@@ -46,7 +48,8 @@ def agreement(said: Mapping[str, Sequence[Remark]]) -> Agreement | str:
     random = np.random.default_rng(_SEED)
     dealt = random.permuted(np.broadcast_to(codes, (DRAWS, *codes.shape)), axis=2)
     hits = int((fleiss_kappa(dealt) >= kappa - 1e-12).sum())
-    return Agreement(tuple(said), kappa, (1 + hits) / (1 + DRAWS), spoken)
+    told = tuple(tuple(_WORDS[code] for code in row) for row in codes.tolist())
+    return Agreement(tuple(said), kappa, (1 + hits) / (1 + DRAWS), spoken, told)
 
 
 def fleiss_kappa(codes: IntArray) -> FloatArray:

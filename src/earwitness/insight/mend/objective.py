@@ -414,12 +414,18 @@ def _rolling_off(seen: Seen, deviation_db: FloatArray) -> BoolArray:
 def _spared(seen: Seen, findings: Sequence[Finding], wanted: FloatArray, cap: FloatArray) -> FloatArray:
     """(F,) wanted without boosts where none is allowed, and without what counters a finding no equalizer mends."""
     wanted = _bridged(wanted, cap <= 0.0, 1.0)
+    mendable = np.zeros((2, seen.hz.size), dtype=bool)
+    for one in findings:
+        if one.is_equalizable:
+            mendable[int(one.size_db < 0)] |= (seen.hz >= one.low_hz) & (seen.hz <= one.high_hz)
     for one in findings:
         if one.kind in _UNMENDABLE:
-            # Half of it is left at its ends and of a broad one much at twice as far out, so the line is drawn from
-            # three times as far.
-            low_hz, high_hz = (one.center_hz * (end / one.center_hz) ** 3 for end in (one.low_hz, one.high_hz))
-            inside = (seen.hz >= low_hz) & (seen.hz <= high_hz)
+            # Half of it is left at its ends, so the line is drawn from farther out: of a broad dip near the axis much
+            # is left at twice the distance. What another finding asks for beside it stays.
+            times = 3 if one.kind == "near_axis" else 2
+            low_hz, high_hz = (one.center_hz * (end / one.center_hz) ** times for end in (one.low_hz, one.high_hz))
+            own = (seen.hz >= one.low_hz) & (seen.hz <= one.high_hz)
+            inside = (seen.hz >= low_hz) & (seen.hz <= high_hz) & (own | ~mendable[int(one.size_db < 0)])
             wanted = _bridged(wanted, inside, -float(np.sign(one.size_db)))
     return wanted
 

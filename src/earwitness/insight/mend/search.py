@@ -87,6 +87,9 @@ def _parts(task: Task, kinds: IntArray, x: FloatArray) -> tuple[FloatArray, Floa
         apart = (rows - by_lost[:, :, None] * moves) * (over > 0)[:, None]
         grad += pull * (apart @ over[:, :, None])[:, :, 0]
         hess += pull * (apart @ np.swapaxes(apart, 1, 2))
+    cost += HEADROOM_WEIGHT * lost**2
+    grad += HEADROOM_WEIGHT * lost[:, None] * by_lost
+    hess += HEADROOM_WEIGHT * by_lost[:, :, None] * by_lost[:, None, :]
     top = gain.argmax(axis=1)
     peak = np.maximum(gain[np.arange(size), top] - lost, 0.0)
     if peak.any():

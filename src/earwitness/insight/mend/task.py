@@ -2,10 +2,10 @@
 
 Cost of a set of bands, sum w = 1, level = sum w (g - wanted), lost = min(0, level):
 sum w (g - wanted - level)^2 + 10 w_max sum max(0, g - lost - cap)^2 + (0.001)^2 sum G^2
-+ 0.01 max(0, max g - lost)^2 - 0.5 sum w g_up g_down, where g_up and g_down are the sums of the boosting and cutting
-bands: 1 dB of headroom is worth 0.1 dB rms, and bands that fight are priced (own choices). Level is free, but what is
-lost of it has to be made up for by the amplifier, so cutting all the rest is a boost like any other. Where no boost is
-allowed at all the limit is on g alone. Two bands of opposite sign with centers or corners within half an octave are no
++ 0.01 (max(0, max g - lost)^2 + lost^2) - 0.5 sum w g_up g_down, where g_up and g_down are the sums of the boosting
+and cutting bands: 1 dB of headroom is worth 0.1 dB rms, and bands that fight are priced (own choices). What is lost of
+the level has to be made up for by the amplifier, so cutting all the rest is a boost like any other, and of two that are
+alike the one that keeps the level is taken. Where no boost is allowed at all the limit is on g alone. Two bands of opposite sign with centers or corners within half an octave are no
 candidate.
 """
 
@@ -80,7 +80,7 @@ def price(task: Task, bands: FloatArray, gain_db: FloatArray) -> FloatArray:
     over = np.maximum(gain - lost * moves - task.cap_db, 0.0)
     peak = np.maximum(gain.max(axis=1) - lost[:, 0], 0.0)
     cost = residual**2 @ task.weight + CAP_WEIGHT * task.weight.max() * (over**2).sum(axis=1)
-    cost += GAIN_RIDGE**2 * (gain_db**2).sum(axis=1) + HEADROOM_WEIGHT * peak**2
+    cost += GAIN_RIDGE**2 * (gain_db**2).sum(axis=1) + HEADROOM_WEIGHT * (peak**2 + lost[:, 0] ** 2)
     if bands.shape[1] > 1:
         up = np.maximum(bands, 0.0).sum(axis=1)
         cost -= OPPOSED_WEIGHT * (up * (gain - up)) @ task.weight

@@ -96,8 +96,8 @@ def narrow_band_deviation(x: FloatArray, rows: FloatArray, at: FloatArray) -> Fl
 
 
 def worse(before: Mapping[str, FloatArray], after: Mapping[str, FloatArray]) -> FloatArray:
-    """(N,) bool: on axis over 0.005 dB, in the room over 0.02 dB rougher, or the rating over 0.02 lower."""
-    most = {"on_axis": 0.005, "in_room": 0.02, RATING_KEY: -0.02}
+    """(N,) bool: on axis over 0.005 dB, in the room over 0.02 dB rougher, or the rating over 0.005 lower."""
+    most = {"on_axis": 0.005, "in_room": 0.02, RATING_KEY: -0.005}
     found = np.zeros(next(iter(after.values())).shape, dtype=bool) if after else np.zeros(1, dtype=bool)
     for key, limit in most.items():
         if key in after:

@@ -36,7 +36,8 @@ _SECTIONS = {
     "beside": "Beside others",
 }
 _PLACES = (
-    ("heard", "heard"), ("reliability", "heard"), ("eq-verdict", "mended"), ("mended", "mended"), ("bands", "mended"),
+    ("heard", "heard"), ("listeners", "heard"), ("reliability", "heard"),
+    ("eq-verdict", "mended"), ("mended", "mended"), ("bands", "mended"),
     ("before-after", "mended"), ("band-count", "mended"), ("aim", "mended"), ("claims", "match"),
     ("amplifier", "match"),    ("subwoofer", "match"), ("seats", "match"),
     ("beside", "beside"),
