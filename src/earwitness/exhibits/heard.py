@@ -109,7 +109,7 @@ def listeners_table(found: Agreement | None) -> Table | None:
         key="listeners",
         title="What each listener said",
         columns=("Region", *found.listeners),
-        align=("left",) * (1 + len(found.listeners)),
+        align=("left", *("left" for _ in found.listeners)),
         rows=tuple(
             (name, *(row[place] or "nothing" for row in found.said))
             for place, (name, _) in enumerate(BANDS)

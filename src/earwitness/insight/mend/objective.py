@@ -22,6 +22,7 @@ from scipy.optimize import isotonic_regression
 
 from earwitness.errors import InputError
 from earwitness.insight.findings import Finding
+from earwitness.insight.findings.finding import SOURCES
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ
 from earwitness.insight.mend.goal import EVEN, Goal
 from earwitness.insight.mend.limits import DEFAULT_LIMITS, Limits
@@ -148,8 +149,25 @@ def problem_of(
 
 
 def _barred(findings: Sequence[Finding]) -> FloatArray:
-    rows = [(one.low_hz, one.high_hz, -np.sign(one.size_db)) for one in findings if one.kind in _UNMENDABLE]
+    rows = [
+        (low_hz, high_hz, -np.sign(one.size_db))
+        for one in findings
+        if one.kind in _UNMENDABLE
+        for low_hz, high_hz in _alone(one, findings)
+    ]
     return np.array(rows, dtype=float).reshape(-1, 3)
+
+
+def _alone(one: Finding, findings: Sequence[Finding], times: float = 1.0) -> list[tuple[float, float]]:
+    """Ranges [Hz] so many times a finding's half width to either side, without those of findings in the source that ask
+    for the same correction."""
+    low_hz, high_hz = (one.center_hz * (end / one.center_hz) ** times for end in (one.low_hz, one.high_hz))
+    parts = [(low_hz, high_hz)]
+    for other in findings:
+        if other.kind in SOURCES and other.size_db * one.size_db > 0:
+            ends = [((low, min(high, other.low_hz)), (max(low, other.high_hz), high)) for low, high in parts]
+            parts = [part for pair in ends for part in pair if part[1] > part[0]]
+    return parts
 
 
 def _judged(seen: Seen, goal: Goal, limits: Limits) -> BoolArray:
@@ -414,18 +432,13 @@ def _rolling_off(seen: Seen, deviation_db: FloatArray) -> BoolArray:
 def _spared(seen: Seen, findings: Sequence[Finding], wanted: FloatArray, cap: FloatArray) -> FloatArray:
     """(F,) wanted without boosts where none is allowed, and without what counters a finding no equalizer mends."""
     wanted = _bridged(wanted, cap <= 0.0, 1.0)
-    mendable = np.zeros((2, seen.hz.size), dtype=bool)
-    for one in findings:
-        if one.is_equalizable:
-            mendable[int(one.size_db < 0)] |= (seen.hz >= one.low_hz) & (seen.hz <= one.high_hz)
     for one in findings:
         if one.kind in _UNMENDABLE:
             # Half of it is left at its ends, so the line is drawn from farther out: of a broad dip near the axis much
-            # is left at twice the distance. What another finding asks for beside it stays.
-            times = 3 if one.kind == "near_axis" else 2
-            low_hz, high_hz = (one.center_hz * (end / one.center_hz) ** times for end in (one.low_hz, one.high_hz))
-            own = (seen.hz >= one.low_hz) & (seen.hz <= one.high_hz)
-            inside = (seen.hz >= low_hz) & (seen.hz <= high_hz) & (own | ~mendable[int(one.size_db < 0)])
+            # is left at twice the distance.
+            inside = np.zeros(seen.hz.size, dtype=bool)
+            for low_hz, high_hz in _alone(one, findings, 3.0 if one.kind == "near_axis" else 2.0):
+                inside |= (seen.hz >= low_hz) & (seen.hz <= high_hz)
             wanted = _bridged(wanted, inside, -float(np.sign(one.size_db)))
     return wanted
 
@@ -446,7 +459,8 @@ def _no_dips_filled(seen: Seen, findings: Sequence[Finding], cap: FloatArray) ->
     """(F,) the most gain, 0 in the dip of a finding that no equalizer mends."""
     for one in findings:
         if one.kind in _UNMENDABLE and one.size_db < 0:
-            cap = np.where((seen.hz >= one.low_hz) & (seen.hz <= one.high_hz), 0.0, cap)
+            for low_hz, high_hz in _alone(one, findings):
+                cap = np.where((seen.hz >= low_hz) & (seen.hz <= high_hz), 0.0, cap)
     return cap
 
 

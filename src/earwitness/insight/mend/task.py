@@ -5,8 +5,8 @@ sum w (g - wanted - level)^2 + 10 w_max sum max(0, g - lost - cap)^2 + (0.001)^2
 + 0.01 (max(0, max g - lost)^2 + lost^2) - 0.5 sum w g_up g_down, where g_up and g_down are the sums of the boosting
 and cutting bands: 1 dB of headroom is worth 0.1 dB rms, and bands that fight are priced (own choices). What is lost of
 the level has to be made up for by the amplifier, so cutting all the rest is a boost like any other, and of two that are
-alike the one that keeps the level is taken. Where no boost is allowed at all the limit is on g alone. Two bands of opposite sign with centers or corners within half an octave are no
-candidate.
+alike the one that keeps the level is taken. Where no boost is allowed at all the limit is on g alone. Two bands of
+opposite sign with centers or corners within half an octave are no candidate.
 """
 
 from __future__ import annotations
