@@ -164,17 +164,20 @@ def test_planted_flaws_come_out_as_what_they_are(archive: Path) -> None:
 def test_three_bands_mend_what_can_be_mended(archive: Path) -> None:
     mend = document("mend", "causeway", "--archive", archive, "--bands", "3")["mend"]
     bands = mend["equalizer"]["bands"]
-    assert len(bands) == 3, (bands, mend["by_count"])
-    assert sum(abs(band["gain_db"]) >= 0.5 for band in bands) == 2
+    assert len(bands) == 3
 
     def against(hz: float) -> dict:
         return next(b for b in bands if b["kind"] == "peaking" and abs(math.log2(b["frequency_hz"] / hz)) < 0.3)
 
     # Never more than is planted: what is uncertain, or not the same in all directions, is left.
-    assert -2.6 < against(245.0)["gain_db"] < -1.2
-    assert -3.1 < against(6500.0)["gain_db"] < -1.5
-    # The dip of the trim ring is interference: nothing is boosted there.
     hz, gain = np.array(mend["equalizer"]["frequency_hz"]), np.array(mend["equalizer"]["gain_db"])
+    assert against(245.0)["gain_db"] < -0.5
+    assert -2.6 < np.interp(245.0, hz, gain) < -1.2
+    assert -3.1 < against(6500.0)["gain_db"] < -1.5
+    # The third is broad: it sets the balance.
+    [rest] = [band for band in bands if band not in (against(245.0), against(6500.0))]
+    assert rest["q"] <= 1.0
+    # The dip of the trim ring is interference: nothing is boosted there.
     assert np.interp(2900.0, hz, gain) < 1.0
     left = [step["left_db"] for step in mend["by_count"]]
     assert left[3] < 0.5 * left[0]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import ceil
+from typing import Literal
 
 from earwitness.exhibits.advice import HeardSheet
 from earwitness.exhibits.chart import Caption, Chart, Panel, Region, Table
@@ -105,11 +106,12 @@ def listeners_table(found: Agreement | None) -> Table | None:
     """What each listener said of each region that anybody spoke of, side by side; None for one listener."""
     if found is None:
         return None
+    left: Literal["left"] = "left"
     return Table(
         key="listeners",
         title="What each listener said",
         columns=("Region", *found.listeners),
-        align=("left", *("left" for _ in found.listeners)),
+        align=(left,) * (1 + len(found.listeners)),
         rows=tuple(
             (name, *(row[place] or "nothing" for row in found.said))
             for place, (name, _) in enumerate(BANDS)
