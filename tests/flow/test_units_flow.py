@@ -7,6 +7,7 @@ known factor, so that the difference is known.
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -25,6 +26,7 @@ from earwitness.errors import InputError
 from made_once import MadeOnce
 
 GAIN, OTHER = 0.88, 0.955
+SIDES = {"B 2": '\nside = "left"', "C 3": '\nside = "right"'}
 LOWER_DB = -20 * np.log10(GAIN)
 
 
@@ -39,7 +41,7 @@ def another(folder: Path, source: Path, *, date: str, unit: str, condition: str,
     text = toml.read_text(encoding="utf-8")
     for line, now in (
         (f'date = "{SECOND_UNIT.date}"', f'date = "{date}"'),
-        (f'serial = "{SECOND_UNIT.unit}"', f'serial = "{unit}"'),
+        (f'serial = "{SECOND_UNIT.unit}"', f'serial = "{unit}"' + SIDES.get(unit, "")),
         ('preset = "treble flat"', f'condition = "{condition}"'),
     ):
         assert text.count(line) == 1
@@ -65,8 +67,8 @@ def family(made_once: MadeOnce, tmp_path_factory: pytest.TempPathFactory) -> Pat
 def test_the_latest_is_read_and_the_others_are_named(family: Path) -> None:
     result = read_loudspeaker("thimble", family)
     lines = figure_lines(result)
-    assert "session of 2026-10-05, unit B 2, after repair" in lines[0]
-    assert "also measured: session 3 of 2026-10-03, unit C 3, after repair; session 1 of 2026-10-01" in lines[1]
+    assert "session of 2026-10-05, unit B 2, left, after repair" in lines[0]
+    assert "also measured: session 3 of 2026-10-03, unit C 3, right, after repair; session 1 of 2026-10-01" in lines[1]
     other = read_loudspeaker("thimble @ unit A 1", family)
     assert other.session.date == "2026-10-01"
     gap = other.reading.figures["sensitivity"].value - result.reading.figures["sensitivity"].value  # type: ignore[operator]
@@ -80,7 +82,7 @@ def test_two_units_are_compared_with_what_they_do_not_share(family: Path) -> Non
     assert changed.parts
     assert changed.parts[0].level_db == pytest.approx(-LOWER_DB, abs=0.1)
     assert changed.told == "beyond"
-    assert "unit B 2, after repair" in changed.sentence
+    assert "unit B 2, left, after repair" in changed.sentence
     assert "sensitivity" in {pair.key for pair in changed.figures}
     document = json.loads(json.dumps(comparison_document(found)))
     assert document["changes"][0]["verdict"] == "beyond"
@@ -104,7 +106,7 @@ def test_options_pick_and_slips_are_told(family: Path) -> None:
 def test_units_in_one_state_tell_their_spread_and_the_next(family: Path) -> None:
     """Two values half a spread of d apart: sd d / sqrt 2, limits 0.4461 and 31.91 times that (chi-square, 1 degree)."""
     found = units_of("thimble", family)
-    assert set(found.sessions) == {"unit B 2", "unit C 3"}
+    assert set(found.sessions) == {"unit B 2, left", "unit C 3, right"}
     assert found.variant == "after repair"
     told = found.figures["sensitivity"]
     apart = 20 * np.log10(OTHER / GAIN)
@@ -118,3 +120,18 @@ def test_units_in_one_state_tell_their_spread_and_the_next(family: Path) -> None
     done = CliRunner().invoke(main, ["read", "thimble", "--units", "--archive", str(family)])
     assert done.exit_code == 0, done.output
     assert "next unit" in done.output
+
+
+@pytest.mark.slow
+def test_left_and_right_are_told_as_a_pair(family: Path) -> None:
+    """The two differ by a known factor everywhere, so no frequency stands out beyond the uncertainty."""
+    found = compare_loudspeakers(["thimble @ unit left", "thimble @ unit right"], family)
+    (changed,) = found.changes
+    told = re.match(
+        r"Left and right match within (\d\.\d) dB from 100 Hz to 10 kHz, most apart at [\d.]+ k?Hz, by (\d\.\d) ± ",
+        changed.sentence,
+    )
+    assert told is not None, changed.sentence
+    assert float(told[2]) == pytest.approx(20 * np.log10(OTHER / GAIN), abs=0.15)
+    assert float(told[1]) >= float(told[2])
+    assert "no pair" not in changed.sentence

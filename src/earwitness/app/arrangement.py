@@ -7,6 +7,7 @@ from pathlib import Path
 
 from earwitness.app.advice import advice_on
 from earwitness.app.beside import beside_others
+from earwitness.app.family import family_of
 from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.app.words import own_words
@@ -51,7 +52,15 @@ def generated_review(result: ReadResult, archive_folder: Path, *, advice: Advice
     with Archive.open(archive_folder, create=False) as archive:
         words = own_words(archive, result.loudspeaker_id)
     beside = beside_others(result, archive_folder)
-    return review_of(result.reading, result.measurement, result.session, advice=advice, beside=beside, own_words=words)
+    return review_of(
+        result.reading,
+        result.measurement,
+        result.session,
+        advice=advice,
+        beside=beside,
+        family=family_of(result, archive_folder),
+        own_words=words,
+    )
 
 
 def arrange(

@@ -45,8 +45,10 @@ from earwitness.insight.compare import (
     standing,
     verdicts,
 )
+from earwitness.insight.pair import paired
 from earwitness.publish.place import write_whole
 from earwitness.publish.site.index import COMPARISON_MARK, comparison_html
+from earwitness.session.session import Session
 
 DOCUMENT = "earwitness.comparison"
 _PIECES = {"piece": 2.0, "pair": 1.0}
@@ -135,12 +137,20 @@ def compare_results(results: Sequence[ReadResult], *, match_hz: tuple[float, flo
     charts = [compare_curves(chosen, told, match_hz=match_hz)]
     if len(chosen) == 2:
         charts.append(compare_difference(*chosen, match_hz=match_hz))
-    own = [one for one, result in zip(chosen, results, strict=True) if _same_model(result, results[0])][1:]
-    changes = [(found, one) for one in own if (found := change(chosen[0], one)) is not None]
+    changes = []
+    for one, result in zip(chosen[1:], results[1:], strict=True):
+        found = change(chosen[0], one) if _same_model(result, results[0]) else None
+        if found is not None:
+            changes.append((paired(found) if is_pair(result.session, results[0].session) else found, one))
     charts += [compare_change(found, chosen[0], one) for found, one in changes]
     told_changes = tuple(found for found, _ in changes)
     table = compare_table(chosen)
     return Comparison(tuple(chosen), tuple(charts), table, told, match_hz=match_hz, changes=told_changes)
+
+
+def is_pair(one: Session, other: Session) -> bool:
+    """Whether one is the left and the other the right of a pair."""
+    return {one.unit.side, other.unit.side} == {"left", "right"}
 
 
 def _same_model(one: ReadResult, other: ReadResult) -> bool:

@@ -13,6 +13,7 @@ from earwitness import __version__
 from earwitness.app.add import add_folder
 from earwitness.app.advice import advice_on
 from earwitness.app.catalogue import add_catalogue
+from earwitness.app.family import family_of
 from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.listen import seal_sheet
 from earwitness.app.publish import write_result
@@ -99,7 +100,10 @@ def _run_one(
     lines.append(f"  {judged} of {len(result.reading.figures)} figures judged, {len(result.reading.curves)} curves")
     advice = advice_on(result, archive)
     lines.append(f"  {len(advice.findings)} findings")
-    page = write_result(result, folder / "review" / called, advice=advice, progress=part(progress, 0.95, 1.0))
+    family = family_of(result, archive)
+    page = write_result(
+        result, folder / "review" / called, advice=advice, family=family, progress=part(progress, 0.95, 1.0)
+    )
     return DemoResult(tuple(lines), page)
 
 

@@ -10,16 +10,19 @@ from pathlib import Path
 
 from earwitness.app.advice import advice_on
 from earwitness.app.arrangement import arrangement_of, outdated_lines
-from earwitness.app.beside import beside_others
+from earwitness.app.beside import Others, beside_others
+from earwitness.app.family import family_of
 from earwitness.app.jobs import Canceled, Progress, part, silent
 from earwitness.app.publications import corrections_at, kept_publication
 from earwitness.app.published import keep_place
 from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.app.words import own_words
 from earwitness.archive.catalogue import Archive
+from earwitness.archive.entries import PublicationEntry
 from earwitness.archive.notes import sheets_of
 from earwitness.errors import EarwitnessError, InputError, choice, named
 from earwitness.exhibits.advice import Advice
+from earwitness.exhibits.family import Family
 from earwitness.publish.arrangement import arranged
 from earwitness.publish.dataset import LICENSES, dataset_name, write_dataset
 from earwitness.publish.place import clear_dead
@@ -131,7 +134,7 @@ def publish_result(
         )
     share = 1.0 if products.is_none else 0.3
     progress(0.0, "write the pages")
-    review, told = review_for(result, archive_folder, advice=advice, because=because)
+    review, told, _ = review_for(result, archive_folder, advice=advice, because=because)
     written = write_review(review, folder)
     page, told = written.page, (*told, *written.lines)
     if products.is_none:
@@ -145,37 +148,45 @@ def publish_result(
 
 
 def review_for(
-    result: ReadResult, archive_folder: Path, *, advice: Advice | None, because: str = ""
-) -> tuple[Review, tuple[str, ...]]:
-    """The review of a reading with the tester's words and choice of exhibits, and what to tell of them; the archive
-    keeps what was published."""
-    beside = beside_others(result, archive_folder)
+    result: ReadResult,
+    archive_folder: Path,
+    *,
+    advice: Advice | None,
+    because: str = "",
+    target: str = TARGET,
+    others: Others | None = None,
+) -> tuple[Review, tuple[str, ...], PublicationEntry]:
+    """The review of a reading with the tester's words and choice of exhibits, what to tell of them, and what was kept
+    of it as published to `target`. others : of the archive, where they were read before."""
+    beside, family = beside_others(result, archive_folder, others=others), family_of(result, archive_folder)
+    number = result.loudspeaker_id
     with Archive.open(archive_folder, create=False) as archive:
-        words = own_words(archive, result.loudspeaker_id)
-        chosen = arrangement_of(archive, result.loudspeaker_id)
-        document = document_of(archive, result, because=because)
-        revision, kept = kept_publication(archive, result.loudspeaker_id, TARGET, document)
-        log = corrections_at(archive, result.loudspeaker_id, TARGET)
-    review = review_of(
-        result.reading,
-        result.measurement,
-        result.session,
-        revision=str(revision),
-        advice=advice,
-        beside=beside,
-        own_words=words,
-        corrections=log,
-    )
+        chosen = arrangement_of(archive, number)
+        revision, kept = kept_publication(archive, number, target, document_of(archive, result, because=because))
+        review = review_of(
+            result.reading,
+            result.measurement,
+            result.session,
+            revision=str(revision),
+            advice=advice,
+            beside=beside,
+            family=family,
+            own_words=own_words(archive, number),
+            corrections=corrections_at(archive, number, target),
+        )
     lines = list(outdated_lines(review, chosen))
     if because and json.loads(kept.document)["because"] != because:
         lines.append(f"your reason was not kept: nothing that a correction tells of changed since revision {revision}")
-    return arranged(review, chosen), tuple(lines)
+    return arranged(review, chosen), tuple(lines), kept
 
 
 def document_of(archive: Archive, result: ReadResult, *, because: str = "") -> dict[str, object]:
     """What of a publication is kept, so that the next one can be compared with it."""
-    session_key = archive.counting_session(result.loudspeaker_id).key
-    return publication_document(result.reading, date=result.session.date, session_key=session_key, because=because)
+    session_key = next(one.key for one in archive.sessions_of(result.loudspeaker_id) if one.id == result.session_id)
+    session = result.session
+    return publication_document(
+        result.reading, date=session.date, session_key=session_key, state=session.state, because=because
+    )
 
 
 def write_products(
@@ -224,11 +235,18 @@ def write_products(
 
 
 def write_result(
-    result: ReadResult, folder: Path, *, advice: Advice | None = None, progress: Progress = silent
+    result: ReadResult,
+    folder: Path,
+    *,
+    advice: Advice | None = None,
+    family: Family | None = None,
+    progress: Progress = silent,
 ) -> Path:
-    """Write the review of a reading to `folder`; the path of its first page. advice : what it means and what to do."""
+    """Write the review of a reading to `folder`; the path of its first page. advice : what it means and what to do;
+    family : its other units, states and days."""
     progress(0.0, "write the pages")
-    written = write_review(review_of(result.reading, result.measurement, result.session, advice=advice), folder)
+    review = review_of(result.reading, result.measurement, result.session, advice=advice, family=family)
+    written = write_review(review, folder)
     progress(1.0, "written")
     return written.page
 

@@ -29,7 +29,7 @@ from earwitness.publish.site.cards import (
     index_js,
     site_json,
 )
-from earwitness.publish.site.corrections import Correction
+from earwitness.publish.site.corrections import Correction, change_words
 from earwitness.publish.site.feed import atom_feed
 
 RECORD = "site.json"
@@ -139,11 +139,11 @@ def _jobs(
 
 
 def made_from(entry: Latest, *, seat_m: float = SEAT_M) -> str:
-    """Hash over all that a page is made from: program, session and what was chosen for its reduction, listening
+    """Hash over all that a page is made from: program, sessions and what was chosen for its reduction, listening
     sheets, the tester's words and choice of exhibits, and the listening distance."""
     chosen = chosen_from(json.loads(entry.choice) if entry.choice else None, where=entry.name)
     parts = [__version__, _LAYOUT, entry.session_key, list(entry.sheets), list(entry.words), asdict(chosen)]
-    parts += distance_setting(seat_m).values()
+    parts += [*distance_setting(seat_m).values(), *entry.others]
     return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:32]
 
 
@@ -182,13 +182,14 @@ def _write_index(
     author: str,
 ) -> Path:
     """The pages that hold all loudspeakers; a file that would not change is left as it is."""
+    changed = {address: change_words(log) for address, (_, log) in logs.items()}
     texts = {
         pages.DATA_JS: index_js(cards, title=title).encode(),
         pages.INDEX_JS: pages.index_script().encode(),
         pages.INDEX_CSS: pages.index_css().encode(),
         "all.html": pages.all_html(cards, title=title).encode(),
         "corrections.html": pages.corrections_html(title, logs, home="").encode(),
-        "feed.xml": atom_feed(cards, title=title, base_url=base_url, author=author),
+        "feed.xml": atom_feed(cards, title=title, base_url=base_url, author=author, changed=changed),
         "index.html": pages.index_html(cards, title=title, base_url=base_url).encode(),
         RECORD: site_json(cards, title=title, base_url=base_url).encode(),
     }

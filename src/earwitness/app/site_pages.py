@@ -8,22 +8,18 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from earwitness.app.advice import advice_on
-from earwitness.app.arrangement import arrangement_of
-from earwitness.app.beside import Others, beside_others, others_of
+from earwitness.app.beside import Others, others_of
 from earwitness.app.processes import ENDED, each_done
-from earwitness.app.publications import corrections_at, kept_publication
+from earwitness.app.publish import review_for
 from earwitness.app.read import read_loudspeaker
 from earwitness.app.rebuild import rebuild_session
-from earwitness.app.words import own_words
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.latest import Latest
 from earwitness.archive.notes import record_opening
 from earwitness.errors import EarwitnessError, named
-from earwitness.publish.arrangement import arranged
-from earwitness.publish.review import Review, review_of
+from earwitness.publish.review import Review
 from earwitness.publish.site import index as pages
 from earwitness.publish.site.cards import Card, card_of, compare_js, loudspeaker_json
-from earwitness.publish.site.corrections import publication_document
 from earwitness.publish.site.write import write_review
 from earwitness.publish.stills import stills_of
 
@@ -90,37 +86,23 @@ def written_pages(
 
 def write_page(job: PageJob, others: Others) -> Card:
     """Write the page of one loudspeaker with all that lies in its folder; its card."""
-    archive_folder, entry = Path(job.archive_folder), job.entry
+    archive_folder = Path(job.archive_folder)
     result = read_loudspeaker(job.title, archive_folder)
     advice = advice_on(result, archive_folder)
-    beside = beside_others(result, archive_folder, others=others)
-    with Archive.open(archive_folder, create=False) as archive:
-        document = publication_document(
-            result.reading, date=result.session.date, session_key=entry.session_key, because=job.because
-        )
-        revision, published = kept_publication(archive, entry.loudspeaker_id, job.target, document)
-        generated = review_of(
-            result.reading,
-            result.measurement,
-            result.session,
-            revision=str(revision),
-            advice=advice,
-            beside=beside,
-            own_words=own_words(archive, entry.loudspeaker_id),
-            corrections=(log := corrections_at(archive, entry.loudspeaker_id, job.target)),
-        )
-        review = arranged(generated, arrangement_of(archive, entry.loudspeaker_id))
+    review, _, published = review_for(
+        result, archive_folder, advice=advice, because=job.because, target=job.target, others=others
+    )
     card = card_of(
         review, address=job.address, name_key=job.name_key, updated=published.created_at, made_from=job.made_from
     )
     place = Path(job.folder) / "loudspeakers" / job.address
     preview = _preview(review)
-    corrections = pages.corrections_html(review.title, {job.address: (review.title, log)}, home="../../")
+    corrections = pages.corrections_html(review.title, {job.address: (review.title, review.corrections)}, home="../../")
     more = {
         "compare.js": compare_js(review, card).encode(),
         "corrections.html": corrections.encode(),
         **({} if preview is None else {"preview.png": preview}),
-        "loudspeaker.json": loudspeaker_json(review, card, [asdict(one) for one in log]).encode(),
+        "loudspeaker.json": loudspeaker_json(review, card, [asdict(one) for one in review.corrections]).encode(),
     }
     write_review(review, place, more=more)
     return card

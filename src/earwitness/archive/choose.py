@@ -48,7 +48,7 @@ def picking(name: str, *, session: int | None = None, unit: str | None = None, v
 
 def parted(name: str) -> tuple[str, Wanted | None]:
     """A name and what it picks. InputError where what stands behind the mark is nothing to pick by."""
-    called, mark, behind = name.partition(MARK)
+    called, mark, behind = name.rpartition(MARK)
     if not mark:
         return name, None
     told: dict[str, str] = {}
@@ -100,6 +100,11 @@ def _named(label: str, wanted: str) -> bool:
 def session_words(one: SessionEntry) -> str:
     """A session in words, "session 3 of 2026-11-01, unit A12, grille on"."""
     return ", ".join(filter(None, (f"session {one.id} of {one.date}", one.unit, one.variant)))
+
+
+def state_words(one: SessionEntry) -> str:
+    """The same with what tells it from others first, "unit A12, grille on, session 3 of 2026-11-01"."""
+    return ", ".join(filter(None, (one.unit, one.variant, f"session {one.id} of {one.date}")))
 
 
 def _title() -> ColumnElement[str]:

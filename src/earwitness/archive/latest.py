@@ -27,7 +27,8 @@ REDUCTION = "reduction:"
 class Latest:
     """A loudspeaker with its latest session. session_key : hash over the session's facts and files; folded : maker and
     name as they compare; sheets : hashes of its listening sheets, oldest first; words : keys of all states of the
-    tester's own words and choices of exhibits; choice : for the reduction of the session, JSON text, "" for none."""
+    tester's own words and choices of exhibits; choice : for the reduction of the session, JSON text, "" for none;
+    others : keys of its other sessions that count, oldest first."""
 
     loudspeaker_id: int
     name: str
@@ -38,6 +39,7 @@ class Latest:
     sheets: tuple[str, ...]
     words: tuple[str, ...]
     choice: str = ""
+    others: tuple[str, ...] = ()
 
 
 def latest_sessions(archive: Archive) -> tuple[Latest, ...]:
@@ -50,7 +52,10 @@ def latest_sessions(archive: Archive) -> tuple[Latest, ...]:
     choices = select(DraftRow.key, DraftStateRow.value).join(DraftStateRow, DraftStateRow.id == DraftRow.state_id)
     with archive.reading() as work:
         former = uncounted_sessions(work)
-        last = {owner: (number, key) for owner, number, key in work.execute(sessions) if number not in former}
+        every: dict[int, list[tuple[int, str]]] = {}
+        for owner, number, key in work.execute(sessions):
+            if number not in former:
+                every.setdefault(owner, []).append((number, key))
         heard: dict[tuple[str, str], list[str]] = {}
         for maker, name, sha256 in work.execute(sheets.order_by(ListeningSheetRow.id)):
             heard.setdefault((maker, name), []).append(sha256)
@@ -61,13 +66,14 @@ def latest_sessions(archive: Archive) -> tuple[Latest, ...]:
         chosen = {str(row.key): str(row.value) for row in rows}
         found = []
         for row in work.scalars(select(LoudspeakerRow).order_by(*order)):
-            if row.id in last:
+            if row.id in every:
                 folded = (row.folded_maker, row.folded_name)
-                number, key = last[row.id]
+                *earlier, (number, key) = every[row.id]
                 own = (
                     tuple(heard.get(folded, ())),
                     tuple(said.get(row.id, ())),
                     chosen.get(f"{REDUCTION}{number}", ""),
+                    tuple(one for _, one in earlier),
                 )
                 found.append(Latest(row.id, row.name, row.maker, folded, number, key, *own))
     return tuple(found)

@@ -15,6 +15,7 @@ from starlette.exceptions import HTTPException
 from earwitness import __version__
 from earwitness.app.drafts import StaleDraftError
 from earwitness.app.jobs import error_record
+from earwitness.archive.choose import state_words
 from earwitness.bench.state import UnknownLoudspeakerError, bench_of
 from earwitness.errors import ArchiveError, EarwitnessError, InputError, OutputError, SessionError
 
@@ -34,6 +35,8 @@ def page(request: Request, template: str, *, place: str, title: str, **shown: An
     `loudspeaker` among it is the one in hand."""
     bench = bench_of(request)
     loudspeaker = shown.pop("loudspeaker", None)
+    sessions = bench.sessions(loudspeaker.id) if loudspeaker is not None else ()
+    chosen = bench.shown(loudspeaker.id) if len(sessions) > 1 else None
     text = (
         _environment(request)
         .get_template(template)
@@ -42,6 +45,8 @@ def page(request: Request, template: str, *, place: str, title: str, **shown: An
             title=title,
             loudspeaker=loudspeaker,
             loudspeakers=bench.loudspeakers(),
+            sessions=[(one.id, state_words(one)) for one in sessions],
+            session_shown=None if chosen is None else chosen.id,
             places=PLACES,
             version=__version__,
             **shown,

@@ -12,7 +12,8 @@ from fastapi import Depends, Request
 
 from earwitness.app.jobs import Jobs
 from earwitness.archive.catalogue import Archive
-from earwitness.archive.entries import LoudspeakerEntry
+from earwitness.archive.choose import picking
+from earwitness.archive.entries import LoudspeakerEntry, SessionEntry
 from earwitness.errors import InputError
 
 if TYPE_CHECKING:
@@ -43,7 +44,8 @@ class Bench:
         self.heavy = threading.RLock()
         self._live: LiveDesk | None = None
         self._making_live = threading.Lock()
-        self._readings: OrderedDict[int, tuple[str, ReadResult]] = OrderedDict()
+        self._readings: OrderedDict[tuple[int, int], tuple[str, ReadResult]] = OrderedDict()
+        self._picked: dict[int, int] = {}
         self._beside: OrderedDict[tuple[int, str], tuple[ReadResult, Any]] = OrderedDict()
         self._advice: OrderedDict[int, tuple[str, Advice]] = OrderedDict()
         self._preview: tuple[int, AxisPreview] | None = None
@@ -90,10 +92,30 @@ class Bench:
             spoken = archive.session(session_id).loudspeaker
             return archive.find(f"{spoken.maker} {spoken.name}").id
 
-    def reading(self, loudspeaker_id: int, *, rear_wall: str = "") -> ReadResult:
-        """Measurement and reading of a loudspeaker's latest session; it counts as its data being shown.
+    def sessions(self, loudspeaker_id: int) -> tuple[SessionEntry, ...]:
+        """Sessions of a loudspeaker that count, latest first."""
+        with Archive.open(self.archive_folder) as archive:
+            found = archive.sessions_of(loudspeaker_id)
+        return tuple(one for one in reversed(found) if one.standing == "counts")
 
-        rear_wall : as in `read_loudspeaker`, "" for the usual one
+    def shown(self, loudspeaker_id: int) -> SessionEntry | None:
+        """The session that every place shows: the one picked, else the latest; None where none counts."""
+        counting = self.sessions(loudspeaker_id)
+        picked = self._picked.get(loudspeaker_id)
+        return next((one for one in counting if one.id == picked), counting[0] if counting else None)
+
+    def pick(self, loudspeaker_id: int, session_id: int) -> None:
+        """Show that session from now on, while the bench runs. Raises InputError for one that does not count."""
+        if all(one.id != session_id for one in self.sessions(loudspeaker_id)):
+            raise InputError(
+                f"the loudspeaker has no session {session_id} that counts", remedy="choose one from the list"
+            )
+        self._picked[loudspeaker_id] = session_id
+
+    def reading(self, loudspeaker_id: int, *, rear_wall: str = "", session_id: int | None = None) -> ReadResult:
+        """Measurement and reading of a loudspeaker's session; it counts as its data being shown.
+
+        rear_wall : as in `read_loudspeaker`, "" for the usual one; session_id : None for the one shown
 
         Raises UnknownLoudspeakerError, and as `read_loudspeaker` does.
         """
@@ -102,23 +124,26 @@ class Bench:
         entry = self.loudspeaker(loudspeaker_id)
         rear_wall = rear_wall or USUAL_REAR_WALL
         with self.heavy:
-            latest = f"{self._latest(loudspeaker_id)} {rear_wall}"
-            kept = self._readings.get(loudspeaker_id)
-            if kept is None or kept[0] != latest:
-                name = f"{entry.maker} {entry.name}"
-                kept = (latest, read_loudspeaker(name, self.archive_folder, rear_wall=rear_wall))
-                self._readings[loudspeaker_id] = kept
-            self._readings.move_to_end(loudspeaker_id)
+            number = self._number(loudspeaker_id, session_id)
+            state = f"{self._state(loudspeaker_id, number)} {rear_wall}"
+            place = (loudspeaker_id, number or 0)
+            kept = self._readings.get(place)
+            if kept is None or kept[0] != state:
+                name = picking(f"{entry.maker} {entry.name}", session=number)
+                kept = (state, read_loudspeaker(name, self.archive_folder, rear_wall=rear_wall))
+                self._readings[place] = kept
+            self._readings.move_to_end(place)
             while len(self._readings) > _KEPT_READINGS:
                 self._readings.popitem(last=False)
             return kept[1]
 
-    def holds_reading(self, loudspeaker_id: int) -> bool:
+    def holds_reading(self, loudspeaker_id: int, session_id: int | None = None) -> bool:
         """Whether the usual reading of a loudspeaker is at hand."""
         from earwitness.app.read import USUAL_REAR_WALL
 
-        kept = self._readings.get(loudspeaker_id)
-        return kept is not None and kept[0] == f"{self._latest(loudspeaker_id)} {USUAL_REAR_WALL}"
+        number = self._number(loudspeaker_id, session_id)
+        kept = self._readings.get((loudspeaker_id, number or 0))
+        return kept is not None and kept[0] == f"{self._state(loudspeaker_id, number)} {USUAL_REAR_WALL}"
 
     def advice(self, loudspeaker_id: int) -> Advice:
         """Findings, listening sheets held against them, an equalizer, aims and matches of a loudspeaker."""
@@ -128,7 +153,7 @@ class Bench:
             result = self.reading(loudspeaker_id)
             with Archive.open(self.archive_folder) as archive:
                 sheets = len(_sheet_entries(archive, result))
-            key = f"{self._latest(loudspeaker_id)} {sheets}"
+            key = f"{self._state(loudspeaker_id, result.session_id)} {sheets}"
             kept = self._advice.get(loudspeaker_id)
             if kept is None or kept[0] != key:
                 kept = (key, advice_on(result, self.archive_folder))
@@ -153,7 +178,7 @@ class Bench:
 
     def has_session(self, loudspeaker_id: int) -> bool:
         """Whether there is anything measured of a loudspeaker."""
-        return bool(self._latest(loudspeaker_id))
+        return self.shown(loudspeaker_id) is not None
 
     def preview(self, session_id: int) -> AxisPreview:
         """The takes on axis of a session, held for trying other settings; those of one session at a time.
@@ -167,17 +192,21 @@ class Bench:
                 self._preview = (session_id, AxisPreview(session_id, self.archive_folder))
             return self._preview[1]
 
-    def _latest(self, loudspeaker_id: int) -> str:
-        """What is read of a loudspeaker: its latest session under the settings kept for it; "" without a session."""
+    def _number(self, loudspeaker_id: int, session_id: int | None) -> int | None:
+        shown = self.shown(loudspeaker_id) if session_id is None else None
+        return session_id if shown is None else shown.id
+
+    def _state(self, loudspeaker_id: int, number: int | None) -> str:
+        """What is read of a loudspeaker: a session under the settings kept for it; "" without a session."""
         from earwitness.app.distance import kept_distance
         from earwitness.app.settings import kept_choice
 
         with Archive.open(self.archive_folder) as archive:
-            sessions = archive.sessions_of(loudspeaker_id)
-            if not sessions or sessions[-1].standing != "counts":
+            session = next((one for one in archive.sessions_of(loudspeaker_id) if one.id == number), None)
+            if session is None:
                 return ""
-            chosen, _ = kept_choice(archive, sessions[-1].id)
-            return f"{sessions[-1].key} {chosen.words()}, heard from {kept_distance(archive):g} m"
+            chosen, _ = kept_choice(archive, session.id)
+            return f"{session.key} {chosen.words()}, heard from {kept_distance(archive):g} m"
 
 
 def _sheet_entries(archive: Archive, result: ReadResult) -> tuple[object, ...]:

@@ -11,6 +11,7 @@ from earwitness.exhibits.balance import balance
 from earwitness.exhibits.beside import Beside, beside_exhibits
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.evenness import evenness
+from earwitness.exhibits.family import Family, family_exhibits
 from earwitness.exhibits.findings import findings_table, marked
 from earwitness.exhibits.heard import heard_chart, heard_table, listeners_table, reliability_table
 from earwitness.exhibits.in_room import in_room
@@ -58,11 +59,12 @@ def exhibits_of(
     *,
     advice: Advice | None = None,
     beside: Beside | None = None,
+    family: Family | None = None,
 ) -> tuple[Chart | Table, ...]:
     """Every exhibit that the data can give, in the order of the page; each chart says whose it is.
 
     advice : findings become numbered marks, and what was heard, mended and matched gets exhibits of its own;
-    beside : its place among others.
+    beside : its place among others; family : its other units, states and days.
     """
     made: list[Chart | Table | None] = [make(reading, measurement) for make in MAKERS.values()]
     # What the loudspeaker does when it is loud, and to its amplifier, stands before what the curves are worth.
@@ -74,6 +76,8 @@ def exhibits_of(
         made.insert(1, findings_table(findings))
         made = [*_heard(reading, measurement, advice), *made, *_mended(advice)]
         made += match_exhibits(advice.match) if advice.match is not None else ()
+    if family is not None:
+        made += family_exhibits(family)
     if beside is not None:
         made += beside_exhibits(beside)
     return tuple(

@@ -10,7 +10,7 @@ from typing import Final, Literal
 from earwitness.errors import InputError
 from earwitness.exhibits.chart import Caption, Chart, Panel, Role, Table, Trace
 from earwitness.exhibits.figures_table import SIGNED, figure_name
-from earwitness.exhibits.level_facts import joined, step_span, valid_values
+from earwitness.exhibits.level_facts import joined, level_span, step_span, valid_values
 from earwitness.exhibits.words import band_words, figure_words, listed, value_words
 from earwitness.insight.change import Change
 from earwitness.insight.compare import (
@@ -109,21 +109,42 @@ def compare_difference(first: Candidate, second: Candidate, *, match_hz: tuple[f
     )
 
 
-def compare_change(found: Change, first: Candidate, second: Candidate) -> Chart:
-    """Two sessions of one loudspeaker: first less second as they are, with the uncertainty that they do not share."""
-    curve = replace(found.curve, name="difference")
+def compare_change(
+    found: Change, first: Candidate, second: Candidate, *, key: str = "", title: str = "What changed"
+) -> Chart:
+    """Two sessions of one loudspeaker over each other as they are, and first less second with the uncertainty that
+    they do not share. key : of the chart and of the difference; made from both where none is given."""
+    key = key or f"change_{first.key}_{second.key}".replace(" ", "_")
+    curve = replace(found.curve, key=key, name=f"{first.title} less {second.title}")
+    both = tuple(one.curves[found.key] for one in (first, second))
+    top, bottom = level_span(both, span_db=30.0)[::-1]
     low, high = step_span(valid_values((curve,), found.band_hz[0], found.band_hz[1]), 1.0, low=-3.0, high=3.0)
+    levels = tuple(
+        Trace(one, role, candidate.title) for one, role, candidate in zip(both, _ROLES, (first, second), strict=False)
+    )
     return Chart(
-        key=f"change_{first.key}_{second.key}".replace(" ", "_"),
-        title="What changed",
-        subtitle=f"{first.title} less {second.title}, as measured",
+        key=key,
+        title=title,
+        subtitle=f"{curve.name}, as measured",
         caption=Caption(
             found.sentence,
             "What one device moves in both sessions is taken out of the ribbon, the 95 % uncertainty. By chance alone "
-            f"the curve reaches {found.critical:.1f} standard uncertainties somewhere in one of twenty comparisons; "
-            "only what lies beyond that is named.",
+            f"the difference reaches {found.critical:.1f} standard uncertainties somewhere in one of twenty "
+            "comparisons; only what lies beyond that is named.",
         ),
-        panels=(Panel("Difference", "dB", low, high, 1.0, traces=(Trace(curve, "first", "difference", ribbon=True),)),),
+        panels=(
+            Panel("Level", both[0].reference, bottom, top, 5.0, traces=levels),
+            # A decade as long as 10 dB (IEC 60263): what is to be seen is small.
+            Panel(
+                "Difference",
+                "dB",
+                low,
+                high,
+                1.0,
+                traces=(Trace(curve, "plain", "difference", ribbon=True),),
+                db_per_decade=10.0,
+            ),
+        ),
     )
 
 

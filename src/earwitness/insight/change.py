@@ -53,12 +53,14 @@ class Part:
 class Change:
     """What became of a curve from the second session to the first.
 
-    curve : first less second; critical : times u beyond which it differs somewhere, at once over the band
+    key : of the curve in both; curve : first less second
+    critical : times u beyond which it differs somewhere, at once over the band
     parts : where it does; within_db : smallest limit inside which both are the same everywhere in the band
     figures : that changed beyond their uncertainty, all of them together by chance once in twenty times
     told, sentence : the verdict
     """
 
+    key: str
     curve: Curve
     band_hz: tuple[float, float]
     critical: float
@@ -95,7 +97,7 @@ def change(
     told = _told(within, parts)
     edges = (float(hz[0]), float(hz[-1]))
     words = _sentence(first, second, curve.name, edges, told, within, parts)
-    return Change(curve, edges, critical, parts, within, changed, told, words)
+    return Change(key, curve, edges, critical, parts, within, changed, told, words)
 
 
 def critical_value(length: float, *, alarm: float = FALSE_ALARM) -> float:
@@ -171,21 +173,31 @@ def _sentence(
     within_db: float,
     parts: Sequence[Part],
 ) -> str:
-    over = f"{hz_words(band_hz[0])} to {hz_words(band_hz[1])}"
+    over = f"{edge_words(band_hz[0])} to {edge_words(band_hz[1])}"
     what = name.removeprefix("difference of ").removeprefix("the ")
+    what = what if what.startswith("on ") else f"in the {what}"
     # Rounded up: a limit that is claimed must hold.
     limit = f"{np.ceil(within_db * 10 - 1e-9) / 10:.1f} dB"
     if told == "same":
-        return f"{first.title} and {second.title} are the same within {limit}, {what}, {over}."
+        return _begun(f"{first.title} and {second.title} are the same within {limit}, {what}, {over}.")
     if told == "cannot be told":
         return (
-            f"No difference of {what} is seen between {first.title} and {second.title} from {over}; "
+            f"No difference {what} is seen between {first.title} and {second.title} from {over}; "
             f"sameness can be claimed within {limit} only."
         )
     listed = "; ".join(
-        f"{hz_words(p.low_hz)} to {hz_words(p.high_hz)} {'higher' if p.level_db > 0 else 'lower'} by "
+        f"{edge_words(p.low_hz)} to {edge_words(p.high_hz)} {'higher' if p.level_db > 0 else 'lower'} by "
         f"{abs(p.level_db):.1f} ± {2 * p.u_db:.1f} dB"
         for p in parts[:3]
     )
     same = f" Both are the same within {limit}." if told == "same though seen" else ""
-    return f"{first.title} against {second.title}, {what}: {listed}.{same}"
+    return _begun(f"{first.title} against {second.title}, {what}: {listed}.{same}")
+
+
+def edge_words(frequency_hz: float) -> str:
+    """The next row of the axis stands for an edge of the usual band."""
+    return hz_words(next((edge for edge in BAND_HZ if abs(np.log2(frequency_hz / edge)) < 1 / 24), frequency_hz))
+
+
+def _begun(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]

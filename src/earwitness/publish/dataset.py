@@ -18,7 +18,7 @@ from earwitness import __version__
 from earwitness.errors import InputError, choice
 from earwitness.publish.dataset_readme import how_to_read
 from earwitness.publish.dataset_tables import distortion_csv, impedance_csv
-from earwitness.publish.downloads import charts_json, curves_csv, directivity_csv, figures_csv
+from earwitness.publish.downloads import charts_json, curves_csv, differences_csv, directivity_csv, figures_csv
 from earwitness.publish.place import write_whole
 from earwitness.publish.review import Review
 
@@ -61,6 +61,7 @@ _WORDS: Final = {
     "figures.csv": "all figures with uncertainty, band and method",
     "charts.json": "the definitions of all charts",
     "impedance.csv": "input impedance: magnitude and phase",
+    "differences.csv": "differences from other samples, states and days, with their uncertainties",
     "distortion.csv": "harmonics of every sweep, order by order",
 }
 
@@ -129,6 +130,8 @@ def _measured(review: Review, license: License) -> dict[str, bytes]:
         texts["impedance.csv"] = impedance_csv(measurement.impedance)
     if measurement.harmonics:
         texts["distortion.csv"] = distortion_csv(measurement.harmonics)
+    if differences := differences_csv(review):
+        texts["differences.csv"] = differences
     files = {name: text.encode() for name, text in texts.items()}
     files["directivity.sofa"] = _sofa(review, license)
     return files
@@ -178,6 +181,8 @@ def _metadata(review: Review, license: License) -> str:
         "loudspeaker": loudspeaker.model_dump(mode="json"),
         "tester": review.tester.model_dump(mode="json"),
         "date": review.date,
+        "state": review.state,
+        "also_measured": list(review.others),
         "revision": review.revision,
         "license": license.spdx,
         "conventions": {

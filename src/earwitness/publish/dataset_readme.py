@@ -18,6 +18,8 @@ _FILES: Final = {
     "curves.csv": "`curves.csv`: the first rows start with `#` and say what each curve is and what its level is held "
     "against. Then comes a row of names, then one row a frequency. A curve has four columns: its key and unit "
     "(`on_axis_dB`), `_u`, `_u_common` and `_valid`.",
+    "differences.csv": "`differences.csv`: as `curves.csv`, one curve for each other session; the first rows say which "
+    "less which. What one device moved in both is out of `u`.",
     "directivity.csv": "`directivity.csv`: one row a direction and frequency. Azimuth counts counter-clockwise seen "
     "from above, so plus is to the loudspeaker's left; elevation counts upward. The vertical orbit passes over the "
     "top: 100° on it is azimuth 180°, elevation 80°. The phase is in degrees, for a time factor exp(+jωt).",

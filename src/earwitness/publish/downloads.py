@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from earwitness.exhibits.chart import Chart, Mark, Panel, Region, Trace
+from earwitness.exhibits.family import PREFIX
 from earwitness.insight.mend.export import coefficients_json, table_text
 from earwitness.publish.review import Review
 from earwitness.quantities import Curve, DirectionalResponse, DirectivityMap, Figure
@@ -44,6 +45,11 @@ def write_downloads(review: Review, folder: Path) -> tuple[Download, ...]:
         "figures.csv": ("All figures with uncertainty, band and method (CSV)", figures_csv(review)),
         "charts.json": ("The definitions of all charts (JSON)", charts_json(review.charts)),
     }
+    if differences := differences_csv(review):
+        texts["differences.csv"] = (
+            "Differences from other samples, states and days, with uncertainty (CSV)",
+            differences,
+        )
     if review.corrections:
         words = "What changed since it was first published, and why (CSV)"
         texts["corrections.csv"] = (words, corrections_csv(review))
@@ -72,7 +78,17 @@ def curves_csv(review: Review) -> str:
 
     Curves on another frequency axis than the first get rows of their own; cells where a curve has no value are empty.
     """
-    curves = [*review.reading.curves.values()]
+    return _curve_table(review, [*review.reading.curves.values()])
+
+
+def differences_csv(review: Review) -> str:
+    """What other samples, states and days differ by, as `curves_csv`; "" where the review shows none."""
+    charts = [chart for chart in review.charts if chart.key.startswith(PREFIX)]
+    curves = [trace.curve for chart in charts for trace in chart.panels[-1].traces]
+    return _curve_table(review, curves) if curves else ""
+
+
+def _curve_table(review: Review, curves: Sequence[Curve]) -> str:
     every = np.unique(np.concatenate([curve.axis.hz for curve in curves])) if curves else np.zeros(0)
     rows = [["frequency_hz", *(head for curve in curves for head in _heads(curve))]]
     columns = [_columns(curve) for curve in curves]

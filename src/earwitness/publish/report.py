@@ -49,7 +49,7 @@ def write_report(review: Review, path: Path, *, paper: Paper = "a4") -> Path:
 def _data(review: Review, paper: Paper) -> dict[str, object]:
     day = Date.fromisoformat(review.date)
     made_by = "" if review.tester.name == "not stated" else review.tester.name
-    written = f"measured {review.date}, revision {review.revision}"
+    written = ", ".join(filter(None, (f"measured {review.date}", review.state, f"revision {review.revision}")))
     return {
         "paper": _TYPESETTER_PAPER[paper],
         "margin_mm": (_PAPER_WIDTH_MM[paper] - _TEXT_WIDTH_MM) / 2,

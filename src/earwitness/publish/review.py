@@ -10,6 +10,7 @@ from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.all import absent_words, exhibits_of
 from earwitness.exhibits.beside import Beside
 from earwitness.exhibits.chart import Chart, Table
+from earwitness.exhibits.family import Family
 from earwitness.exhibits.figures_table import SIGNED, figures_table, method_words
 from earwitness.exhibits.quality import quality
 from earwitness.exhibits.story import Line, story
@@ -63,6 +64,7 @@ class Headline:
 class Review:
     """A review ready to be written.
 
+    state : which unit in which variant, "" where not stated; others : what else was measured of it, in words
     facts : what the loudspeaker is, as (name, value) pairs; disclosure : how the sample was had and what ties there are
     absent : why exhibits are missing; invented : the banner's sentence, or ""
     reading, measurement : what the downloads are written from
@@ -75,6 +77,7 @@ class Review:
     loudspeaker: Loudspeaker
     tester: Tester
     date: str
+    state: str
     revision: str
     disclosure: str
     invented: str
@@ -94,6 +97,7 @@ class Review:
     equalizer: Equalizer | None = None
     own_words: OwnWords = NO_WORDS
     corrections: tuple[Correction, ...] = ()
+    others: tuple[str, ...] = ()
 
     @property
     def charts(self) -> tuple[Chart, ...]:
@@ -108,6 +112,7 @@ def review_of(
     revision: str = "1",
     advice: Advice | None = None,
     beside: Beside | None = None,
+    family: Family | None = None,
     own_words: OwnWords = NO_WORDS,
     corrections: tuple[Correction, ...] = (),
 ) -> Review:
@@ -116,10 +121,10 @@ def review_of(
 
     own_words : the tester's; what they say of ties and of the sample goes before what the session says.
     advice : what it means and what to do; without it the page shows what was measured, and no more;
-    beside : its place among others of the archive.
+    beside : its place among others of the archive; family : its other units, states and days.
     """
     loudspeaker, tester = session.loudspeaker, session.tester
-    exhibits = exhibits_of(reading, measurement, loudspeaker, advice=advice, beside=beside)
+    exhibits = exhibits_of(reading, measurement, loudspeaker, advice=advice, beside=beside, family=family)
     measured = (one for one in exhibits if isinstance(one, Chart) and not one.key.startswith("heard"))
     first = next((exhibit.caption.finding for exhibit in measured), "")
     match, mend = (None, None) if advice is None else (advice.match, advice.mend)
@@ -128,6 +133,8 @@ def review_of(
         loudspeaker=loudspeaker,
         tester=tester,
         date=session.date,
+        state=session.state,
+        others=() if family is None else tuple(one.words for one in family.relatives),
         revision=revision,
         disclosure=_disclosure(tester, own_words),
         invented=INVENTED if loudspeaker.invented else "",
@@ -135,7 +142,7 @@ def review_of(
         facts=facts_of(loudspeaker),
         headlines=_headlines(reading),
         exhibits=exhibits,
-        absent=absent_words(reading, measurement, advice=advice),
+        absent=(*absent_words(reading, measurement, advice=advice), *(family.absent if family is not None else ())),
         figures=figures_table(reading),
         how_measured=how_measured(session, measurement),
         choices=choices_words(reading),

@@ -31,6 +31,9 @@ ROWS = 100
 USUAL_COLUMNS = ("preference_rating", "sensitivity", "f6", "linearity_half_range")
 Number = Annotated[int, Path(ge=1, le=2**53)]
 Ids = Annotated[str, Query(pattern=r"^\d{1,15}(,\d{1,15}){0,3}$", max_length=70)]
+# A loudspeaker by its number, with the number of a session behind the mark where it is not the one shown.
+_ONE = r"\d{1,15}(@\d{1,15})?"
+Wanted = Annotated[str, Query(pattern=rf"^{_ONE}(,{_ONE}){{0,3}}$", max_length=140)]
 Text = Annotated[str, Query(max_length=300)]
 Word = Annotated[str | None, Query(max_length=60)]
 Price = Annotated[float | None, Query(ge=0, le=1e12, allow_inf_nan=False)]
@@ -62,10 +65,13 @@ Left = Annotated[SearchQuery, Depends(_left)]
 
 
 class Chosen(BaseModel):
-    """Loudspeakers by number."""
+    """Loudspeakers by number, "3", or with a session of theirs, "3@12"."""
 
     model_config = ConfigDict(extra="forbid")
-    ids: Annotated[list[Annotated[int, Field(ge=1, le=2**53)]], Field(min_length=2, max_length=MOST)]
+    ids: Annotated[
+        list[Annotated[int, Field(ge=1, le=2**53)] | Annotated[str, Field(pattern=f"^{_ONE}$")]],
+        Field(min_length=2, max_length=MOST),
+    ]
 
 
 @router.get("/compare", response_class=HTMLResponse, include_in_schema=False)
@@ -95,13 +101,14 @@ def compare_one(request: Request, bench: BenchState, loudspeaker_id: Number) -> 
 
 @router.get("/compare/part/beside", response_class=HTMLResponse, include_in_schema=False)
 def compare_beside(
-    request: Request, bench: BenchState, ids: Ids, low_hz: Hz = MATCH_BAND_HZ[0], high_hz: Hz = MATCH_BAND_HZ[1]
+    request: Request, bench: BenchState, ids: Wanted, low_hz: Hz = MATCH_BAND_HZ[0], high_hz: Hz = MATCH_BAND_HZ[1]
 ) -> HTMLResponse:
     """Charts, figures and verdicts of two to four loudspeakers."""
     if low_hz >= high_hz:
         raise InputError("the band in which levels are matched is empty", expected="the lower frequency first")
-    numbers = [int(one) for one in ids.split(",")]
-    found = compare_results([bench.reading(number) for number in numbers], match_hz=(low_hz, high_hz))
+    wanted = [_parted(one) for one in ids.split(",")]
+    results = [bench.reading(number, session_id=session) for number, session in wanted]
+    found = compare_results(results, match_hz=(low_hz, high_hz))
     return part(
         request,
         "compare_beside.html.jinja",
@@ -115,18 +122,20 @@ def compare_beside(
 @router.post("/api/compare/ready", tags=["compare"])
 def compare_ready(bench: BenchState, body: Chosen) -> dict[str, Any]:
     """Whether these loudspeakers are read already, so that laying them over each other takes no time."""
-    return {"is_ready": all(bench.holds_reading(bench.loudspeaker(number).id) for number in body.ids)}
+    wanted = [_parted(str(one)) for one in body.ids]
+    return {"is_ready": all(bench.holds_reading(bench.loudspeaker(one).id, session) for one, session in wanted)}
 
 
 @router.post("/api/compare/read", tags=["compare"])
 def compare_read(bench: BenchState, body: Chosen) -> dict[str, Any]:
     """Read loudspeakers so that they can be laid over each other, as a job."""
-    entries = [bench.loudspeaker(number) for number in body.ids]
+    wanted = [_parted(str(one)) for one in body.ids]
+    entries = [bench.loudspeaker(number) for number, _ in wanted]
 
     def work(progress: Progress) -> dict[str, Any]:
-        for place, entry in enumerate(entries):
+        for place, (entry, (_, session)) in enumerate(zip(entries, wanted, strict=True)):
             progress(place / len(entries), f"read {entry.name}")
-            bench.reading(entry.id)
+            bench.reading(entry.id, session_id=session)
         return {"ids": body.ids}
 
     return asdict(bench.jobs.start("Read " + ", ".join(one.name for one in entries), work))
@@ -191,6 +200,11 @@ def compare_prices(bench: BenchState, left: Left) -> dict[str, Any]:
     """Price against preference rating of the opened loudspeakers that the filters leave, cheapest first."""
     offers, told = shelf_prices(left, bench.archive_folder)
     return {"currency": told, "figure": figure_name("preference_rating"), "offers": [asdict(one) for one in offers]}
+
+
+def _parted(wanted: str) -> tuple[int, int | None]:
+    number, _, session = wanted.partition("@")
+    return int(number), int(session) if session else None
 
 
 def _page_data(facts: Any, in_hand: int | None) -> dict[str, Any]:

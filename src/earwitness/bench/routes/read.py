@@ -25,6 +25,7 @@ from earwitness.app.preview import largest_change_db
 from earwitness.app.read import USUAL_REAR_WALL, ReadResult, document_text, keep_chosen, read_loudspeaker
 from earwitness.app.settings import CHOICES, Chosen, choice_of, redo_choice, undo_choice
 from earwitness.archive.catalogue import Archive
+from earwitness.archive.choose import picking
 from earwitness.archive.drafts import StaleDraftError
 from earwitness.archive.entries import LoudspeakerEntry
 from earwitness.bench.pages import page, part, safe
@@ -98,9 +99,10 @@ def read_page(
 ) -> HTMLResponse:
     """The reading of a loudspeaker, or what has to be done before there is one."""
     entry = bench.loudspeaker(loudspeaker_id)
-    session_id = _latest_session(bench, entry)
-    if session_id is None:
+    shown = bench.shown(loudspeaker_id)
+    if shown is None:
         return page(request, "read_start.html.jinja", place="read", title="Read", loudspeaker=entry, why="no session")
+    session_id = shown.id
     with Archive.open(bench.archive_folder) as archive:
         is_ready = is_reduced(archive, session_id)
     if not is_ready:
@@ -194,13 +196,13 @@ def read_figure_evidence(
 
 @router.post("/api/read/{loudspeaker_id}/reduce", tags=["read"])
 def read_reduce(bench: BenchState, loudspeaker_id: Number) -> dict[str, Any]:
-    """Reduce the latest session of a loudspeaker, as a job."""
+    """Reduce the session of a loudspeaker that is shown, as a job."""
     entry = bench.loudspeaker(loudspeaker_id)
-    _need_session(bench, entry)
+    name = picking(f"{entry.maker} {entry.name}", session=_need_session(bench, entry))
 
     def work(progress: Progress) -> dict[str, Any]:
         with bench.heavy:
-            read_loudspeaker(f"{entry.maker} {entry.name}", bench.archive_folder, progress=progress)
+            read_loudspeaker(name, bench.archive_folder, progress=progress)
         return {"loudspeaker": loudspeaker_id}
 
     return asdict(bench.jobs.start(f"Read {entry.name}", work))
@@ -286,8 +288,9 @@ def read_keep(bench: BenchState, loudspeaker_id: Number, body: Kept) -> dict[str
     bench.preview(session_id)
     _need_current(bench, session_id, body.revision)
 
+    name = picking(f"{entry.maker} {entry.name}", session=session_id)
+
     def work(progress: Progress) -> dict[str, Any]:
-        name = f"{entry.maker} {entry.name}"
         with bench.heavy:
             keep_chosen(name, chosen, bench.archive_folder, revision=body.revision, progress=progress)
         return {"settings": chosen.words()}
@@ -315,13 +318,10 @@ def read_redo(bench: BenchState, loudspeaker_id: Number, body: At) -> dict[str, 
     )
 
 
-def _latest_session(bench: Bench, entry: LoudspeakerEntry) -> int | None:
-    with Archive.open(bench.archive_folder) as archive:
-        sessions = archive.sessions_of(entry.id)
-    return sessions[-1].id if sessions and sessions[-1].standing == "counts" else None
-
-
 def _need_session(bench: Bench, entry: LoudspeakerEntry) -> int:
+    shown = bench.shown(entry.id)
+    if shown is not None:
+        return shown.id
     with Archive.open(bench.archive_folder) as archive:
         return archive.counting_session(entry.id).id
 

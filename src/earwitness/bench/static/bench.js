@@ -446,6 +446,8 @@ function start() {
   const chosen = inHand.value;
   // A page come back to shows its own loudspeaker, not the one that was left for.
   addEventListener("pageshow", () => (inHand.value = chosen));
+  const session = find("#session-shown");
+  if (session) session.onchange = () => ask("POST", `/api/sessions/${session.dataset.loudspeaker}`, { session: Number(session.value) }).then(() => location.reload()).catch(tell);
   inHand.onchange = () => (location.href = `/${inHand.dataset.place || "read"}${inHand.value ? `/${inHand.value}` : ""}`);
   document.querySelectorAll(".rail a").forEach((link, k) => always(`g ${k + 1}`, `go to ${find(".verb", link).textContent}`, () => link.click()));
   always("?", "show the keys", showKeys);

@@ -8,12 +8,15 @@ const SVG = "http://www.w3.org/2000/svg";
 const PLAIN = ["q", "type", "currency", "price_low", "price_high"];
 const data = find("#compare-data") ? JSON.parse(find("#compare-data").textContent) : null;
 const titles = new Map();
+// What is chosen is a loudspeaker, "3", or one with a session of it, "3@12"; without one the session shown is meant.
+const owner = (one) => one.split("@")[0];
+const sessions = new Map();
 let state;
 
 function read() {
   const asked = new URLSearchParams(location.search);
-  const ids = (asked.get("with") || "").split(",").filter((one) => /^\d{1,15}$/.test(one)).slice(0, data.most);
-  if (data.in_hand && !ids.includes(String(data.in_hand))) ids.unshift(String(data.in_hand));
+  const ids = (asked.get("with") || "").split(",").filter((one) => /^\d{1,15}(@\d{1,15})?$/.test(one)).slice(0, data.most);
+  if (data.in_hand && !ids.some((one) => owner(one) === String(data.in_hand))) ids.unshift(String(data.in_hand));
   return {
     ...Object.fromEntries(PLAIN.map((key) => [key, asked.get(key) || ""])),
     ranges: asked.getAll("figure").map((text) => /^([^=]+)=([^:]*):(.*)$/.exec(text)).filter(Boolean).map(([, key, low, high]) => ({ key, low, high })),
@@ -55,7 +58,7 @@ function address() {
   return text ? `/compare?${text}` : "/compare";
 }
 
-const keepAddress = () => history.replaceState(null, "", data.in_hand && state.ids.includes(String(data.in_hand)) ? `/compare/${data.in_hand}${address().slice("/compare".length)}` : address());
+const keepAddress = () => history.replaceState(null, "", data.in_hand && state.ids.some((one) => owner(one) === String(data.in_hand)) ? `/compare/${data.in_hand}${address().slice("/compare".length)}` : address());
 
 // The catalogue --------------------------------------------------------------------------------------------------------
 
@@ -113,7 +116,7 @@ function showRows(found) {
   find("#shelf-rows").replaceChildren(
     ...found.rows.map((row) => {
       titles.set(String(row.id), row.title);
-      const box = make("input", { type: "checkbox", "aria-label": `Choose ${row.title}`, checked: state.ids.includes(String(row.id)), onchange: () => choose(String(row.id), box.checked, box) });
+      const box = make("input", { type: "checkbox", "aria-label": `Choose ${row.title}`, checked: state.ids.some((one) => owner(one) === String(row.id)), onchange: () => choose(String(row.id), box.checked, box) });
       return make(
         "tr",
         { "data-id": row.id },
@@ -163,26 +166,49 @@ function choose(id, on, box = null) {
     note(`At most ${data.most} loudspeakers can be laid over each other; let one go first.`);
     return;
   }
-  state.ids = on ? [...state.ids, id] : state.ids.filter((one) => one !== id);
+  // Out of the list a loudspeaker goes with all its sessions, out of the chips one by one.
+  changed(on ? [...state.ids, id] : state.ids.filter((one) => owner(one) !== id), id);
+}
+
+function changed(ids, id) {
+  state.ids = ids;
   keepAddress();
   showChosen();
-  for (const row of all(`#shelf-rows tr[data-id="${id}"]`)) find("input", row).checked = on;
+  for (const row of all(`#shelf-rows tr[data-id="${owner(id)}"]`)) find("input", row).checked = state.ids.some((one) => owner(one) === owner(id));
   showRanks().catch(tell);
   if (state.ids.length < 2) find("#beside").hidden = true;
   drawPrices();
 }
 
+/** The session chooser of a chip, where a loudspeaker has several. */
+function chooser(id, name) {
+  const known = sessions.get(owner(id));
+  if (!known) {
+    ask("GET", `/api/sessions/${owner(id)}`).then((found) => (sessions.set(owner(id), found), found.sessions.length > 1 && showChosen())).catch(tell);
+    return [];
+  }
+  if (known.sessions.length < 2) return [];
+  const session = (one) => (one.includes("@") ? Number(one.split("@")[1]) : known.shown);
+  const taken = state.ids.filter((one) => one !== id && owner(one) === owner(id)).map(session);
+  const swap = (to) => ((state.ids = state.ids.map((one) => (one === id ? to : one))), keepAddress(), showChosen());
+  const field = make("select", { "aria-label": `Session of ${name}`, onchange: () => swap(`${owner(id)}@${field.value}`) }, ...known.sessions.map((one) => make("option", { value: one.id, selected: one.id === session(id), disabled: taken.includes(one.id) }, one.words + (one.id === known.shown ? " (shown by default)" : ""))));
+  const free = known.sessions.find((one) => one.id !== session(id) && !taken.includes(one.id));
+  const more = make("button", { type: "button", class: "quiet", "aria-label": `Add another session of ${name}`, onclick: () => choose(`${owner(id)}@${free.id}`, true) }, "Add another session");
+  return free && state.ids.length < data.most ? [field, more] : [field];
+}
+
 function showChosen() {
-  const option = (id) => find(`#in-hand option[value="${id}"]`)?.textContent || `loudspeaker ${id}`;
+  const option = (id) => find(`#in-hand option[value="${owner(id)}"]`)?.textContent || `loudspeaker ${owner(id)}`;
+  const called = (id) => titles.get(owner(id)) || option(id);
   find("#chosen").replaceChildren(
     ...(state.ids.length ? [] : [make("span", { class: "hint" }, `Choose two to ${data.most} loudspeakers above.`)]),
-    ...state.ids.map((id) => make("span", { class: "chip" }, titles.get(id) || option(id), make("button", { type: "button", class: "quiet", "aria-label": `Let ${titles.get(id) || option(id)} go`, onclick: () => choose(id, false) }, "\u00d7"))),
+    ...state.ids.map((id) => make("span", { class: "chip" }, called(id), ...chooser(id, called(id)), make("button", { type: "button", class: "quiet", "aria-label": `Let ${called(id)} go`, onclick: () => changed(state.ids.filter((one) => one !== id), id) }, "\u00d7"))),
   );
   find("#lay").disabled = state.ids.length < 2;
 }
 
 async function lay() {
-  const ids = state.ids.map(Number);
+  const ids = state.ids;
   const ready = () => (find("#lay").disabled = state.ids.length < 2);
   find("#lay").disabled = true;
   try {
@@ -208,7 +234,7 @@ async function showRanks() {
   section.hidden = !state.ids.length;
   if (!state.ids.length) return;
   const asked = filters();
-  asked.set("ids", state.ids.join(","));
+  asked.set("ids", [...new Set(state.ids.map(owner))].join(","));
   let told;
   try {
     told = await ask("GET", `/api/compare/standings?${asked}`);
@@ -268,11 +294,11 @@ function drawPrices() {
   const frontier = offers.filter((o) => o.on_frontier);
   if (frontier.length) svg.append(draw("path", { class: "frontier", d: frontier.map((o, k) => (k ? `H${x(o.price)}V${y(o.value)}` : `M${x(o.price)} ${y(o.value)}`)).join("") + `H${box.width - box.right}` }));
   for (const o of offers) {
-    const chosen = state.ids.includes(o.key);
+    const chosen = state.ids.some((one) => owner(one) === o.key);
     if (chosen || offers.length < 60) svg.append(draw("path", { class: "whisker", d: `M${x(o.price)} ${y(o.value - 2 * o.u)}V${y(o.value + 2 * o.u)}` }));
     const dot = draw("circle", { class: `dot${o.near_frontier ? " near" : ""}${chosen ? " chosen" : ""}`, cx: x(o.price), cy: y(o.value), r: chosen ? 6 : 4 });
     dot.onpointerenter = () => (find("#price-read").textContent = offerWords(o));
-    dot.onclick = () => choose(o.key, !state.ids.includes(o.key));
+    dot.onclick = () => choose(o.key, !state.ids.some((one) => owner(one) === o.key));
     svg.append(dot);
     titles.set(o.key, o.title);
     if (chosen) svg.append(draw("text", { class: "name", x: x(o.price) + (x(o.price) > 700 ? -10 : 10), y: y(o.value) - 8, "text-anchor": x(o.price) > 700 ? "end" : "start" }, o.title));

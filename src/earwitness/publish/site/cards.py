@@ -33,7 +33,18 @@ COMPARED: Final[tuple[tuple[str, str], ...]] = (
 )
 _PER_OCTAVE: Final = 12
 _ADDRESS: Final = re.compile("[a-z0-9]+(?:-[a-z0-9]+)*")
-_TEXTS: Final = ("address", "name_key", "title", "type", "date", "revision", "updated", "summary", "made_from")
+_TEXTS: Final = (
+    "address",
+    "name_key",
+    "title",
+    "type",
+    "date",
+    "revision",
+    "updated",
+    "summary",
+    "made_from",
+    "measured",
+)
 _PIECES: Final = {"piece": 2.0, "pair": 1.0}
 
 
@@ -44,6 +55,7 @@ class Card:
     address : of its folder, never given to another; name_key : maker and name as they compare; price : of a pair;
     updated : ISO 8601, UTC; figures : by key, (value, ends of its 95 % interval, unit, bound, words);
     made_from : what the page was made from, so that an unchanged one is left alone
+    measured : which unit and variant, and what else was measured of it
     """
 
     address: str
@@ -59,6 +71,7 @@ class Card:
     summary: str
     made_from: str
     figures: dict[str, tuple[float, float, float, str, str, str]]
+    measured: str = ""
 
 
 def card_of(review: Review, *, address: str, name_key: str, updated: str, made_from: str) -> Card:
@@ -84,6 +97,7 @@ def card_of(review: Review, *, address: str, name_key: str, updated: str, made_f
         summary=review.summary,
         made_from=made_from,
         figures=figures,
+        measured="; also ".join(filter(None, (review.state, ", ".join(review.others)))),
     )
 
 
@@ -174,6 +188,7 @@ def index_js(cards: Iterable[Card], *, title: str) -> str:
             c.date,
             int(c.invented),
             {key: c.figures[key] for key, *_ in COLUMNS if key in c.figures},
+            c.measured,
         ]
         for c in cards
     ]

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
+from typing import Any, Final
 
 from earwitness import __version__
 from earwitness.exhibits.figures_table import SIGNED, figure_name
 from earwitness.exhibits.words import figure_words
 from earwitness.quantities import Reading
+
+_MOST_TOLD: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,9 +35,13 @@ class Correction:
     changes: tuple[Change, ...]
 
 
-def publication_document(reading: Reading, *, date: str, session_key: str, because: str = "") -> dict[str, Any]:
-    """What of a publication is kept, so that the next one can be compared with it."""
+def publication_document(
+    reading: Reading, *, date: str, session_key: str, state: str = "", because: str = ""
+) -> dict[str, Any]:
+    """What of a publication is kept, so that the next one can be compared with it. state : unit and variant."""
     return {
+        # Left out where not stated, as in what was kept before there were units.
+        **({"state": state} if state else {}),
         "program": __version__,
         "date": date,
         "session": session_key,
@@ -67,10 +73,28 @@ def _changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[Chang
     return tuple(rows)
 
 
+def _which(document: Mapping[str, Any]) -> str:
+    """The session of a publication: unit, variant and day."""
+    return f"{document.get('state') or 'a unit not stated'}, measured on {document.get('date')}"
+
+
+def change_words(log: Sequence[Correction]) -> str:
+    """What the latest re-publication changed, in a sentence or two; "" without one."""
+    if not log:
+        return ""
+    latest = log[0]
+    told = "; ".join(f"{one.name}: {one.after}, before {one.before}" for one in latest.changes[:_MOST_TOLD])
+    more = len(latest.changes) - _MOST_TOLD
+    told += f"; {more} more" if more > 0 else ""
+    return f"Revision {latest.revision}: {' '.join(latest.reasons)} {told}{'.' if told else ''}".strip()
+
+
 def _reasons(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[str, ...]:
     found = [str(after["because"])] if after.get("because") else []
     if before.get("session") != after.get("session"):
-        if before.get("date") != after.get("date"):
+        if before.get("state", "") != after.get("state", ""):
+            found.append(f"It is of {_which(after)} now; before, of {_which(before)}.")
+        elif before.get("date") != after.get("date"):
             found.append(f"It was measured anew on {after.get('date')}; before, on {before.get('date')}.")
         else:
             found.append("The facts or recordings of the session were mended.")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 import xml.etree.ElementTree as ET
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from earwitness import __version__
@@ -17,8 +17,11 @@ _EPOCH: Final = "1970-01-01T00:00:00+00:00"
 _SPACE: Final = uuid.UUID("6f2c1e0a-5d0b-5b57-9a5e-5b4f6c9d2a11")
 
 
-def atom_feed(cards: Sequence[Card], *, title: str, base_url: str, author: str) -> bytes:
-    """The latest publications, newest first. base_url : of the site with its last slash; "" makes links relative."""
+def atom_feed(
+    cards: Sequence[Card], *, title: str, base_url: str, author: str, changed: Mapping[str, str] | None = None
+) -> bytes:
+    """The latest publications, newest first. base_url : of the site with its last slash; "" makes links relative;
+    changed : by address, what a re-publication changed."""
     ET.register_namespace("", ATOM)
     feed = ET.Element(f"{{{ATOM}}}feed", {"{http://www.w3.org/XML/1998/namespace}lang": "en"})
     latest = sorted(cards, key=lambda c: (c.updated, c.address), reverse=True)[:MOST_ENTRIES]
@@ -37,7 +40,8 @@ def atom_feed(cards: Sequence[Card], *, title: str, base_url: str, author: str) 
         href = f"{base_url}loudspeakers/{card.address}/index.html"
         _put(entry, "link", rel="alternate", type="text/html", href=href)
         _put(entry, "category", term=card.type)
-        _put(entry, "summary", _printable(("Invented, for show. " if card.invented else "") + card.summary))
+        told = ("Invented, for show." if card.invented else "", (changed or {}).get(card.address, ""), card.summary)
+        _put(entry, "summary", " ".join(filter(None, (*told, card.measured and f"Measured: {card.measured}."))))
     ET.indent(feed, " ")
     text: bytes = ET.tostring(feed, encoding="utf-8", xml_declaration=True)
     return text + b"\n"

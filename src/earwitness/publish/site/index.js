@@ -12,12 +12,12 @@
   const NARROW_PX = 640;
   const SVG = "http://www.w3.org/2000/svg";
   const { columns, compared, hz, rows } = earwitnessSite;
-  const [ADDRESS, TITLE, TYPE, PRICE, CURRENCY, DATE, INVENTED, FIGURES] = [0, 1, 2, 3, 4, 5, 6, 7];
+  const [ADDRESS, TITLE, TYPE, PRICE, CURRENCY, DATE, INVENTED, FIGURES, MEASURED] = [0, 1, 2, 3, 4, 5, 6, 7, 8];
   const curves = new Map();
   const chosen = [];
   const state = { sort: "title", down: false, shown: STEP };
   const $ = (id) => document.getElementById(id);
-  const texts = rows.map((r) => [r[TITLE], r[TYPE], r[DATE], r[INVENTED] ? "invented" : ""].join(" ").toLowerCase());
+  const texts = rows.map((r) => [r[TITLE], r[TYPE], r[DATE], r[INVENTED] ? "invented" : "", r[MEASURED]].join(" ").toLowerCase());
   const names = new Intl.Collator("en", { numeric: true });
 
   function element(tag, attributes = {}, ...inside) {
@@ -89,7 +89,7 @@
       "tr",
       { role: "row" },
       element("td", { role: "cell", class: "pick" }, box),
-      element("th", { scope: "row", role: "rowheader" }, link),
+      element("th", { scope: "row", role: "rowheader" }, link, ...(row[MEASURED] ? [element("small", {}, row[MEASURED])] : [])),
       element("td", { role: "cell", "data-name": "Type" }, row[TYPE]),
       element("td", { role: "cell", class: "right", "data-name": "Pair" }, priceWords(row)),
       ...figures,

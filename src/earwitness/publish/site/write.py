@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, TypedDict
 from earwitness import __version__
 from earwitness.errors import OutputError
 from earwitness.exhibits.chart import Chart, Table
+from earwitness.exhibits.family import PREFIX
 from earwitness.exhibits.words import COVERAGE_SENTENCE
 from earwitness.publish.downloads import Download, write_downloads
 from earwitness.publish.keeping import put_folder
@@ -33,6 +34,7 @@ _SECTIONS = {
     "measured": "What was measured",
     "mended": "What can be mended",
     "match": "What goes with it",
+    "again": "Other samples, states and days",
     "beside": "Beside others",
 }
 _PLACES = (
@@ -40,7 +42,7 @@ _PLACES = (
     ("eq-verdict", "mended"), ("mended", "mended"), ("bands", "mended"),
     ("before-after", "mended"), ("band-count", "mended"), ("aim", "mended"), ("claims", "match"),
     ("amplifier", "match"),    ("subwoofer", "match"), ("seats", "match"),
-    ("beside", "beside"),
+    (PREFIX, "again"), ("beside", "beside"),
 )  # fmt: skip
 # What versions that kept no record of their files wrote into a page's folder.
 _USUAL = frozenset(
