@@ -2,8 +2,9 @@
 
     python benchmarks/catalogue.py [--loudspeakers N ...] [--runs N] [--limit-ms MS]
 
-Each loudspeaker has 40 figures and about 120 words of notes. Every question is asked N times; the middle of
-wall time and of processor time is printed (they differ where other programs use the machine). Ends with code 1
+Each loudspeaker has 40 figures, about 120 words of notes, and two or three sessions of units and states. Every
+question, and the choice of a loudspeaker and a session by name, is asked N times; the middle of wall time and of
+processor time is printed (they differ where other programs use the machine). Ends with code 1
 when a question takes more processor time than the limit.
 """
 
@@ -15,10 +16,12 @@ import statistics
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 from earwitness.archive.catalogue import Archive, folded
-from earwitness.archive.schema import LoudspeakerRow, SummaryFigureRow, SummaryRow
+from earwitness.archive.choose import session_words
+from earwitness.archive.schema import LoudspeakerRow, SessionRow, SummaryFigureRow, SummaryRow
 from earwitness.archive.search import TYPES, FigureRange, SearchQuery, search
 
 FIGURES = 40
@@ -76,10 +79,41 @@ def fill(archive: Archive, count: int) -> None:
                 )
             )
             work.flush()
+            for session in range(2 + number % 2):
+                facts = {"unit": {"serial": f"S{session}"}, "variant": {"preset": ("flat", "warm", "desk")[session]}}
+                key = f"{number}:{session}".ljust(64, "0")
+                work.add(
+                    SessionRow(
+                        loudspeaker_id=number, key=key, date=f"2026-01-0{session + 1}", folder="", facts=facts,
+                        created_at=stamp,
+                    )
+                )  # fmt: skip
             for index in range(FIGURES):
                 value = draw.uniform(0.0, 100.0)
                 figure = {"key": f"figure_{index:02}", "value": value, "u": 0.5, "unit": "dB", "bound": ""}
                 work.add(SummaryFigureRow(loudspeaker_id=number, **figure))
+
+
+def choices(count: int) -> dict[str, str]:
+    """Names as a tester gives them, by what they show."""
+    last = f"Invented {count}"
+    return {
+        "a name in full": f"Maker {count % 200} {last}",
+        "a part of a name": last[3:],
+        "a session by number": f"{last} @ session {2 * count + (count + 1) // 2}",
+        "a unit in a state": f"{last} @ unit S1, variant preset warm",
+    }
+
+
+def timed(ask: Callable[[], object], runs: int) -> tuple[float, float, object]:
+    """Middle of wall and processor time [ms], and the last answer."""
+    walls, processors, found = [], [], None
+    for _ in range(runs):
+        wall, processor = time.perf_counter(), time.process_time()
+        found = ask()
+        walls.append((time.perf_counter() - wall) * 1e3)
+        processors.append((time.process_time() - processor) * 1e3)
+    return statistics.median(walls), statistics.median(processors), found
 
 
 def main() -> int:
@@ -94,15 +128,14 @@ def main() -> int:
         with tempfile.TemporaryDirectory() as folder, Archive.open(Path(folder) / "archive") as archive:
             fill(archive, count)
             for name, query in QUESTIONS.items():
-                walls, processors = [], []
-                for _ in range(given.runs):
-                    wall, processor = time.perf_counter(), time.process_time()
-                    found = search(archive, query)
-                    walls.append((time.perf_counter() - wall) * 1e3)
-                    processors.append((time.process_time() - processor) * 1e3)
-                wall, processor = statistics.median(walls), statistics.median(processors)
+                wall, processor, found = timed(lambda query=query: search(archive, query), given.runs)
                 slowest = max(slowest, processor)
                 print(f"{count:12,} {found.total:8,} {wall:8.1f} {processor:8.1f}  {name}", flush=True)
+            for name, asked in choices(count).items():
+                wall, processor, found = timed(lambda asked=asked: archive.pick(asked), given.runs)
+                slowest = max(slowest, processor)
+                words = session_words(found[1])
+                print(f"{count:12,} {'1':>8} {wall:8.1f} {processor:8.1f}  {name}: {words}", flush=True)
     return int(slowest > given.limit_ms)
 
 

@@ -37,6 +37,8 @@ LIMITS = MappingProxyType(
         "fade_most_ratio": 1.5,
         "stop_ratio": 1.03,
         "microphone_rate_error": 1.5e-3,
+        # What crossovers and a room delay by themselves in an e-fold of frequency.
+        "microphone_slope_s": 0.8e-3,
         "microphone_residual_s": 3e-3,
         # A subwoofer has no treble whose arrival could be told.
         "heard_db": -25.0,
@@ -305,7 +307,8 @@ def cause_of(reading: SweepReading, stimulus: Stimulus, track: Track | None = No
     if reading.loop and (fade := _other_fade(reading, stimulus, track)) is not None:
         return fade
     side = "loop" if reading.loop else "microphone"
-    least = LIMITS["clock_told"] if reading.loop else LIMITS["microphone_rate_error"]
+    of_room = LIMITS["microphone_slope_s"] / law.rate_s
+    least = LIMITS["clock_told"] if reading.loop else max(LIMITS["microphone_rate_error"], of_room)
     if abs(reading.rate_error) > least:
         return _other_rate(1.0 - reading.rate_error, law, stimulus, track)
     if reading.residual_s > LIMITS[f"{side}_residual_s"]:
