@@ -154,7 +154,7 @@ def _impossible(
         return (
             f"Near field and far field drift apart by {abs(slope):.0f} dB per octave {band}, so what is left there is "
             "not the same sound in both."
-            + ("" if levels.known else " Without a loop-back another clock or sweep than [stimulus] says does that too.")
+            + ("" if levels.known else " Without a loop-back another clock or sweep than is stated does that too.")
         )
     if inverted and (levels.known or not levels.may_turn):
         return (

@@ -283,6 +283,7 @@ files = "horizontal/{angle}.wav"
 #kind = "scan"
 #positions = "scan/positions.csv"   # where the points are, a row for each
 #files = "scan/p_{point}.wav"       # {point} is the row, from 1; or a column "file" in the table
+#monitor_channel = 3                # of a second microphone that stays in its place
 
 # A single point in place of a table:
 #[[take]]
