@@ -59,7 +59,7 @@ from earwitness.archive.integrity import check
 from earwitness.capture.series import LiveSettings, is_live
 from earwitness.capture.simulated import Misfortunes, SimulatedSound
 from earwitness.demo.catalogue import catalogue, session_of, write_note
-from earwitness.errors import EarwitnessError
+from earwitness.errors import EarwitnessError, OutputError
 from earwitness.publish.keeping import put_folder
 from earwitness.session.load import load_session
 
@@ -215,9 +215,13 @@ class Beside:
     def act(self, world: Path, say: Say) -> None:
         def fill(fresh: Path) -> None:
             (fresh / "downloads").mkdir()
-            for number in range(40):
-                (fresh / "downloads" / f"{number}.csv").write_bytes(b"0123456789" * 20_000)
-            (fresh / "index.html").write_text("<p>whole</p></html>")
+            # What makes a page names a disk that is full, as the program's own makers do.
+            try:
+                for number in range(40):
+                    (fresh / "downloads" / f"{number}.csv").write_bytes(b"0123456789" * 20_000)
+                (fresh / "index.html").write_text("<p>whole</p></html>")
+            except OSError as error:
+                raise OutputError(f"the page cannot be written: {error}") from error
 
         put_folder(world / "page", fill, usual=())
         say("page")
