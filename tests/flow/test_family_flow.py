@@ -92,7 +92,9 @@ def test_directions_of_the_sentences(family: Path) -> None:
     assert told["repair"].sentence in {one.change.sentence for one in other.relatives}
 
 
-def test_one_is_left_out_and_another_unit_is_a_correction(family: Path, page: Path) -> None:
+def test_one_is_left_out_and_another_unit_is_a_correction(family: Path, page: Path, tmp_path: Path) -> None:
+    family = shutil.copytree(family, tmp_path / "archive")
+    page = shutil.copytree(page, tmp_path / "page")
     with Archive.open(family) as archive:
         number = next(one.id for one in archive.sessions_of(archive.find("thimble").id) if one.unit == "unit B 0207")
     arrange_by_name("thimble", family, exhibits=None, left_out=[f"again-sample-{number}"], captions={})
