@@ -260,7 +260,7 @@ def test_goals_are_followed(archive: Path, tmp_path: Path) -> None:
         ("slope=", 2, "is not known"),
         ("100 0\n50 1\n", 5, "does not rise"),
         ("100 0\nx 1\n", 5, "line 2"),
-        ("100,5 0\n", 5, "no pair"),
+        ("100,5 0\n", 5, "a target table of 1 points"),
     ],
 )
 def test_a_goal_that_cannot_be_is_refused(archive: Path, tmp_path: Path, goal: str, code: int, words: str) -> None:

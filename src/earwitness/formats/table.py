@@ -166,13 +166,14 @@ class PlainRow:
 def plain_rows(text: str, *, name: str, counts: tuple[int, ...], layout: str) -> list[PlainRow]:
     """The lines of a table of `counts` columns whose meaning is agreed: `layout` says it to the person.
 
-    Words at head and foot are passed over, between rows they are an error of their line. FormatError where decimals
+    Words at head and foot are passed over, between rows they are an error of their line, and so is a last row with a
+    slip in it. FormatError where decimals
     cannot be told from columns, or a thousands mark is used.
     """
     lines = [line for line in _lines(text.replace("\r\n", "\n").replace("\r", "\n").split("\n")) if not line.remark]
     while lines and _is_words(lines[0].text):
         lines.pop(0)
-    while lines and _is_words(lines[-1].text):
+    while lines and _is_words(lines[-1].text) and not _is_mistyped(lines[-1].text, counts):
         lines.pop()
     if not lines:
         return []
@@ -188,6 +189,12 @@ def plain_rows(text: str, *, name: str, counts: tuple[int, ...], layout: str) ->
 def _is_words(text: str) -> bool:
     first = re.split(r"[\s,;]", text.lstrip("\"'"), maxsplit=1)[0]
     return text[0] in "\"'" or (first[:1].isalpha() and _kind(first) == "t")
+
+
+def _is_mistyped(text: str, counts: tuple[int, ...]) -> bool:
+    """Whether a last line is a row with a slip in it: as many columns as a row has, numbers behind the first."""
+    cells = re.split(r"[\s,;]+", text.strip())
+    return len(cells) in counts and any(_kind(cell) != "t" for cell in cells[1:])
 
 
 def _plain_row(
