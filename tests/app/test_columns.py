@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from earwitness.app.columns import hanging, hung, two_columns
 
 ROWS = [
-    ("Loudness for 1 W at 1 m (sensitivity, 1 W, 1 m)", "84.6 ± 0.5 dB"),
+    ("Sensitivity, 1 W, 1 m", "84.6 ± 0.5 dB"),
     ("Highest clean level", "not judged: the session has no level series, so nothing can be said of how loud it plays"),
     ("Highest peak", "+0.5 (+0.3 to +1.2) dB"),
 ]

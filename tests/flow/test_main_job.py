@@ -52,7 +52,7 @@ def test_read_shows_figures_with_uncertainty(archive: Path) -> None:
     result = run("read", "thimble", "--archive", archive)
     assert result.exit_code == 0
     assert "Thimble Two (invented)" in result.stdout
-    assert "Loudness for 2.83 V at 1 m" in result.stdout
+    assert "Sensitivity, 2.83 V, 1 m" in result.stdout
     assert "±" in result.stdout
     assert result.stdout.count("(invented)") == 1
 

@@ -9,8 +9,6 @@ from earwitness.quantities import Figure, Reading
 
 # Plain words; the trade's term stands behind them in brackets.
 PLAIN = {
-    "sensitivity": "Loudness for 2.83 V at 1 m",
-    "sensitivity_1w": "Loudness for 1 W at 1 m",
     "f3": "Bass limit, 3 dB down",
     "f6": "Bass limit, 6 dB down",
     "f10": "Bass limit, 10 dB down",
