@@ -68,7 +68,8 @@ function choice(group, key, options, now, label) {
 
 function number(group, key, now) {
   const again = (e) => (correct(group.pattern, { [key]: e.target.value }), look().catch(tell));
-  return make("input", { type: "number", min: 0, step: "any", value: now || "", placeholder: NUMBER_KEYS[key], "aria-label": `${NUMBER_KEYS[key]}, ${group.pattern}`, onchange: again });
+  const field = make("input", { type: "number", min: 0, step: "any", value: now || "", "aria-label": `${NUMBER_KEYS[key]}, ${group.pattern}`, onchange: again });
+  return make("label", {}, `${NUMBER_KEYS[key]} `, field);
 }
 
 function open(group) {
@@ -91,14 +92,14 @@ function row(group) {
 
 function asideRow(one) {
   if (!one.can_take) return make("tr", {}, make("th", { scope: "row" }, make("code", {}, one.file)), make("td", { colspan: 2 }, one.why));
-  const angle = make("input", { type: "number", min: -180, max: 360, step: "any", "aria-label": `Angle of ${one.file}, degrees`, placeholder: "angle, °" });
+  const angle = make("input", { type: "number", min: -180, max: 360, step: "any", "aria-label": `Angle, ° of ${one.file}` });
   const plane = make("select", { "aria-label": `Plane of ${one.file}` }, make("option", {}, "horizontal"), make("option", {}, "vertical"));
   const use = () => {
     if (angle.value === "") return angle.focus();
     correct(one.file, { angle_deg: Number(angle.value), plane: plane.value, left_out: false });
     look().catch(tell);
   };
-  return make("tr", {}, make("th", { scope: "row" }, make("code", {}, one.file)), make("td", {}, one.why), make("td", { class: "actions" }, plane, angle, make("button", { type: "button", onclick: use }, "Use it")));
+  return make("tr", {}, make("th", { scope: "row" }, make("code", {}, one.file)), make("td", {}, one.why), make("td", { class: "actions" }, plane, make("label", {}, "Angle, ° ", angle), make("button", { type: "button", onclick: use }, "Use it")));
 }
 
 function leftOut() {
