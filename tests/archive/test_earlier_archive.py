@@ -8,15 +8,13 @@ from __future__ import annotations
 import re
 import shutil
 import signal
-import sqlite3
 import subprocess
 import sys
 import time
-from contextlib import closing
 from pathlib import Path
 
 import pytest
-from test_migrations import at_revision, rows_of, tables_of
+from earlier_catalogues import at_revision, copied_rows, rows_of, tables_of
 
 from earwitness.app.add import add_folder
 from earwitness.app.publish import publish_review
@@ -40,14 +38,7 @@ def earlier(made_once: MadeOnce, tmp_path_factory: pytest.TempPathFactory) -> Pa
     publish_site(folder / "site", folder / "new", workers=1)
     newest = folder / "new" / CATALOGUE
     path = at_revision(folder / "archive", "0005")
-    had = {name: sorted(columns) for name, columns in tables_of(path).items() if not name.startswith("summary_text")}
-    had.pop("alembic_version")
-    with closing(sqlite3.connect(path)) as plain:
-        plain.execute("ATTACH ? AS later", (str(newest),))
-        for name in sorted(had, key=list(tables_of(newest)).index):
-            columns = ", ".join(had[name])
-            plain.execute(f"INSERT INTO main.{name} ({columns}) SELECT {columns} FROM later.{name}")
-        plain.commit()
+    copied_rows(newest, path)
     for part in (folder / "new").iterdir():
         if part.name not in (CATALOGUE, f"{CATALOGUE}-wal", f"{CATALOGUE}-shm"):
             part.rename(folder / "archive" / part.name)

@@ -9,11 +9,10 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from alembic import command
-from alembic.config import Config
 from archive_worlds import measurement, write_session
+from earlier_catalogues import at_revision, copied_rows, rows_of, tables_of
 
-from earwitness.archive import database, migrations
+from earwitness.archive import migrations
 from earwitness.archive.catalogue import CATALOGUE, Archive, session_key
 from earwitness.archive.integrity import check
 from earwitness.archive.notes import all_sheets, keep_sheet
@@ -23,32 +22,6 @@ from earwitness.quantities import Figure
 
 PINNED = "ec9b557a74f0bdbf9b24ad7ed1de74c7111930b9a91f1c3a405253f480fad43d"
 EARLIER = migrations.REVISIONS[:-1]
-
-
-def tables_of(path: Path) -> dict[str, set[str]]:
-    """Columns of every table."""
-    with closing(sqlite3.connect(path)) as plain:
-        names = [row[0] for row in plain.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
-        return {name: {row[1] for row in plain.execute(f"PRAGMA table_info({name})")} for name in names}
-
-
-def rows_of(path: Path, table: str, columns: list[str]) -> list[tuple[object, ...]]:
-    with closing(sqlite3.connect(path)) as plain:
-        return sorted(plain.execute(f"SELECT {', '.join(columns)} FROM {table}"), key=repr)
-
-
-def at_revision(folder: Path, revision: str) -> Path:
-    """An empty catalogue as the program of that revision made it."""
-    folder.mkdir()
-    engine = database.create_engine(f"sqlite:///{folder / CATALOGUE}")
-    config = Config()
-    config.set_main_option("script_location", str(Path(migrations.__file__).parent))
-    config.set_main_option("path_separator", "os")
-    with engine.begin() as connection:
-        config.attributes["connection"] = connection
-        command.upgrade(config, revision)
-    engine.dispose()
-    return folder / CATALOGUE
 
 
 @pytest.mark.parametrize("revision", EARLIER)
@@ -62,15 +35,7 @@ def test_every_row_of_an_earlier_schema_is_still_there(tmp_path: Path, revision:
         put_summary(archive, 1, [Figure("f3", 41.5, 1.0, "Hz", None, "m")], facts)
     newest = tmp_path / "new" / CATALOGUE
     path = at_revision(tmp_path / "old", revision)
-    had = {name: sorted(columns) for name, columns in tables_of(path).items() if not name.startswith("summary_text")}
-    had.pop("alembic_version")
-    with closing(sqlite3.connect(path)) as plain:
-        plain.execute("ATTACH ? AS later", (str(newest),))
-        # Parents first, as the tables stand in the newest schema.
-        for name in sorted(had, key=list(tables_of(newest)).index):
-            columns = ", ".join(had[name])
-            plain.execute(f"INSERT INTO main.{name} ({columns}) SELECT {columns} FROM later.{name}")
-        plain.commit()
+    had = copied_rows(newest, path)
     before = {name: rows_of(path, name, columns) for name, columns in had.items()}
     assert sum(map(len, before.values())) >= 5
     for part in ("objects", "arrays"):
