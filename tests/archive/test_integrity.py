@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -15,7 +14,7 @@ from archive_worlds import measurement, step_of, write_session
 
 from earwitness.archive import integrity
 from earwitness.archive.catalogue import CATALOGUE, Archive
-from earwitness.archive.integrity import CheckReport, check, stale_results
+from earwitness.archive.integrity import CheckReport, check
 from earwitness.archive.neighbors import put_shape
 from earwitness.archive.notes import keep_sheet
 from earwitness.archive.search import SummaryFacts, put_summary, summary_source
@@ -192,34 +191,6 @@ def test_a_result_kept_again_while_it_is_checked_is_no_damage(tmp_path: Path, mo
         monkeypatch.setattr(integrity, "_file_findings", keep_again_first)
         assert check(archive).findings == ()
         assert archive.results_of(1)[0].array_sha256 != before
-
-
-def test_stale_results_say_why_and_what_replaced_them(tmp_path: Path) -> None:
-    with Archive.open(tmp_path / "archive") as archive:
-        archive.add_session(write_session(tmp_path / "in"), tmp_path / "in")
-        first = step_of("reduce", ("a" * 64,), gate_ms=4.5, grid=("log", 48))
-        figures = step_of("figures", (first.key,), reading="A")
-        archive.keep_document(1, figures, "figures", {})
-        archive.keep_document(1, first, "summary", {})
-        assert stale_results(archive, "earwitness 0.0.1") == ()
-        assert stale_results(archive, "earwitness 0.0.1", {"reduce": {"gate_ms": 4.5, "grid": ("log", 48)}}) == ()
-
-        old = stale_results(archive, "earwitness 0.0.2")
-        assert [s.reasons for s in old] == [("it was made by earwitness 0.0.1, this is earwitness 0.0.2",)] * 2
-
-        changed = stale_results(archive, "earwitness 0.0.1", {"reduce": {"gate_ms": 5.0}})
-        assert [(s.result.step.name, s.reasons) for s in changed] == [
-            ("figures", ("it was made from a result that is stale",)),
-            ("reduce", ("setting gate_ms was 4.5, now 5.0",)),
-        ]
-        assert [s.replaced for s in changed] == [False, False]
-
-        second = step_of("reduce", ("a" * 64,), gate_ms=5.0, grid=("log", 48))
-        archive.keep_document(1, second, "summary", {})
-        changed = stale_results(archive, "earwitness 0.0.1", {"reduce": {"gate_ms": 5.0}})
-        assert [(s.result.step.name, s.replaced) for s in changed] == [("figures", False), ("reduce", True)]
-        (unset,) = stale_results(archive, "earwitness 0.0.1", {"figures": {"corner": None}})
-        assert unset.reasons == (f"setting corner was not set, now {json.dumps(None)}",)
 
 
 def test_a_figure_of_the_search_index_that_was_altered_is_found_and_made_anew(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from plain_series import cap_pressure
 
 from earwitness.demo import sources, sphere
 
@@ -15,7 +16,7 @@ def test_points_at_any_distance_match_the_plain_series() -> None:
     series = sources.cap_coefficients(0.3, 90)
     distance = np.array([0.5, 0.9, 2.0, 3.0])
     mine = sphere.cap_at_points(sphere.spread(90, RADIUS_M, distance, FREQUENCY), series, COSINE)
-    plain = sources.cap_pressure(series, RADIUS_M, distance, COSINE, FREQUENCY)
+    plain = cap_pressure(series, RADIUS_M, distance, COSINE, FREQUENCY)
     np.testing.assert_allclose(mine, plain, rtol=1e-8)
 
 

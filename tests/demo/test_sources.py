@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from plain_series import cap_power, cap_pressure
 
 from earwitness.demo import sources
 from earwitness.errors import InputError
@@ -81,7 +82,7 @@ def test_directivity_and_index(alpha_deg: float, ka: float, expected_db: list[fl
     field = far(alpha_deg, ka, ANGLES)
     np.testing.assert_allclose(20 * np.log10(np.abs(field[1:] / field[0])), expected_db, atol=1e-8)
     series = sources.cap_coefficients(np.radians(alpha_deg), sources.order_for(ka))
-    power = sources.cap_power(series, RADIUS_M, frequency(ka))[0]
+    power = cap_power(series, RADIUS_M, frequency(ka))[0]
     index = 10 * np.log10(np.abs(field[0]) ** 2 / (2 * RHO * C) * 4 * np.pi / power)
     assert index == pytest.approx(index_db, abs=1e-8)
 
@@ -97,7 +98,7 @@ def test_complex_near_field_at_twice_the_radius() -> None:
     # s6.cap_alpha30_ka2_near_r2a_p_over_rhocu_theta0_re_im, ..._theta90_re_im
     series = sources.cap_coefficients(np.radians(30), 60)
     points = np.full(2, 2 * RADIUS_M)
-    field = sources.cap_pressure(series, RADIUS_M, points, np.array([1.0, 0.0]), frequency(2.0))[:, 0] / (RHO * C)
+    field = cap_pressure(series, RADIUS_M, points, np.array([1.0, 0.0]), frequency(2.0))[:, 0] / (RHO * C)
     expected = [0.16871486085206597 - 0.08705561007531089j, -0.04553832684413956 - 0.015485650965553713j]
     np.testing.assert_allclose(field, expected, atol=1e-10)
 
@@ -106,7 +107,7 @@ def test_near_field_far_out_becomes_the_far_field() -> None:
     """Sommerfeld: at 1000 radii only the 1/r wave is left."""
     series = sources.cap_coefficients(np.radians(30), 30)
     distance = 1000 * RADIUS_M
-    near = sources.cap_pressure(series, RADIUS_M, np.full(7, distance), ANGLES, frequency(2.0))[:, 0]
+    near = cap_pressure(series, RADIUS_M, np.full(7, distance), ANGLES, frequency(2.0))[:, 0]
     k = 2.0 / RADIUS_M
     np.testing.assert_allclose(near * distance * np.exp(1j * k * distance), far(30, 2.0, ANGLES), rtol=5e-3)
 
@@ -117,12 +118,12 @@ def test_power_agrees_with_the_far_field_integral() -> None:
     field = far(10, 5.0, nodes)
     integral = 2 * np.pi * np.sum(weights * np.abs(field) ** 2) / (2 * RHO * C)
     series = sources.cap_coefficients(np.radians(10), sources.order_for(5.0))
-    assert sources.cap_power(series, RADIUS_M, frequency(5.0))[0] == pytest.approx(integral, rel=1e-12)
+    assert cap_power(series, RADIUS_M, frequency(5.0))[0] == pytest.approx(integral, rel=1e-12)
 
 
 def test_orders_beyond_double_precision_stay_finite() -> None:
     series = sources.cap_coefficients(np.radians(10), 200)
-    field = sources.cap_pressure(series, RADIUS_M, np.array([0.3]), np.array([1.0]), np.array([20.0, 2000.0]))
+    field = cap_pressure(series, RADIUS_M, np.array([0.3]), np.array([1.0]), np.array([20.0, 2000.0]))
     assert np.all(np.isfinite(field))
 
 
@@ -135,9 +136,9 @@ def test_an_impossible_cap_is_refused(half_angle_rad: float) -> None:
 def test_bad_points_and_frequencies_are_refused() -> None:
     series = sources.cap_coefficients(0.5, 3)
     with pytest.raises(InputError, match="lies inside the sphere"):
-        sources.cap_pressure(series, RADIUS_M, np.array([0.1]), np.array([1.0]), np.array([100.0]))
+        cap_pressure(series, RADIUS_M, np.array([0.1]), np.array([1.0]), np.array([100.0]))
     with pytest.raises(InputError, match="lies inside the sphere"):
-        sources.cap_pressure(series, RADIUS_M, np.array([np.nan]), np.array([1.0]), np.array([100.0]))
+        cap_pressure(series, RADIUS_M, np.array([np.nan]), np.array([1.0]), np.array([100.0]))
     with pytest.raises(InputError, match="not positive"):
         sources.cap_far_field(series, RADIUS_M, np.array([1.0]), np.array([0.0]))
     with pytest.raises(InputError, match="motion"):

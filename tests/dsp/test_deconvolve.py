@@ -6,9 +6,20 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
-from earwitness.dsp.deconvolve import deconvolve, harmonic_response, harmonic_spectrum, regularization
+from earwitness.dsp.deconvolve import HarmonicResponse, deconvolve, harmonic_response, regularization
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import InputError
+from earwitness.quantities.arrays import ComplexArray, FloatArray
+
+
+def harmonic_spectrum(response: HarmonicResponse, fundamental_hz: FloatArray) -> ComplexArray:
+    """H_n(n f) at the fundamentals (F,) about the exact time origin; shape (..., F).
+
+    Harmonic distortion of order n is |H_n(n f)| / |H_1(f)|, f the fundamental, without any further factor.
+    """
+    time = response.start_s + np.arange(response.samples.shape[-1]) / response.sample_rate_hz
+    angle = 2.0 * np.pi * response.order * time[:, None] * fundamental_hz[None, :]
+    return np.asarray(response.samples @ np.exp(-1j * angle), dtype=np.complex128)
 
 
 def test_static_polynomial_harmonics() -> None:

@@ -9,10 +9,8 @@ from level_worlds import AXIS, made_take
 from earwitness.errors import InputError
 from earwitness.figures.compression import (
     COMPRESSION_FIGURES,
-    coil_rise_k,
     compression,
     compression_figures,
-    heating_loss_db,
     long_term,
     long_term_figure,
 )
@@ -47,13 +45,6 @@ def test_ideal_compressor() -> None:
     drive = 84.0 + 20 * np.log10(np.array(volts))
     assert [c.values[0] for c in found.total] == pytest.approx([d - ideal(d) for d in drive[1:]])
     assert [c.values[0] for c in found.steps] == pytest.approx([0.0103, 3.0103, 3.0103], abs=2e-4)
-
-
-@pytest.mark.parametrize(("rise_k", "loss_db"), [(50, 1.5583), (100, 2.8790), (200, 5.0376)])
-def test_warm_coil(rise_k: float, loss_db: float) -> None:
-    """C6.13: copper, 0.00393 per K, impedance all resistance."""
-    assert heating_loss_db(rise_k) == pytest.approx(loss_db, abs=6e-5)
-    assert coil_rise_k(loss_db) == pytest.approx(rise_k, rel=1e-4)
 
 
 def test_largest_and_mean_over_log_frequency() -> None:

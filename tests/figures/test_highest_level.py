@@ -19,7 +19,6 @@ from earwitness.figures.highest_level import (
     highest_clean_level,
     judge_burst,
     mean_burst_level,
-    peak_at_one_meter_db,
 )
 from earwitness.quantities import Figure, Harmonics
 from earwitness.standards.cta2010 import MASK_A, BurstMask
@@ -200,11 +199,6 @@ def test_pressure_average() -> None:
     assert mean_burst_level(figures).value == pytest.approx(114.6035, abs=5e-5)
     lost = Figure("burst_level", None, None, "dB", None, "", reason="noise")
     assert mean_burst_level([*figures, lost]).value is None
-
-
-def test_two_meters_rms_to_one_meter_peak() -> None:
-    """C6.20: +9.0309 dB."""
-    assert peak_at_one_meter_db(100.0, 2.0) == pytest.approx(109.0309, abs=5e-5)
 
 
 def test_bursts_of_two_frequencies_are_refused() -> None:

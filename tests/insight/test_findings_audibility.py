@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from earwitness.insight.findings.audibility import decay_s, margin_db, threshold_db
+from earwitness.insight.findings.audibility import margin_db, threshold_db
 from earwitness.insight.findings.shapes import half_size_octaves, peaking_db, peaking_with_slopes
 
 
@@ -30,11 +30,6 @@ def test_margins(size_db: float, q: float, margin: float, ratio: float) -> None:
 def test_dips_count_half() -> None:
     # Buecklein 1981, by a literature summary: peaks before dips; the factor is the heuristic's.
     assert margin_db(-6.0, 2.0) == pytest.approx(margin_db(3.0, 2.0))
-
-
-def test_decay_of_a_resonance() -> None:
-    # C9.5: Q = 10 at 1 kHz rings 60 dB down in 21.9881 ms.
-    assert decay_s(1000.0, 10.0) == pytest.approx(21.9881e-3, rel=1e-5)
 
 
 def test_width_at_half_the_height() -> None:

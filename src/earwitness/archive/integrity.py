@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +18,6 @@ from sqlalchemy.orm import Session as Work
 from earwitness.archive import catalogue, journal
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import folded
-from earwitness.archive.entries import ResultEntry
 from earwitness.archive.recordings import hash_of
 from earwitness.archive.schema import (
     ListeningSheetRow,
@@ -32,7 +31,6 @@ from earwitness.archive.schema import (
 )
 from earwitness.archive.search import index_faults
 from earwitness.errors import ArchiveError, choice
-from earwitness.quantities import Step
 from earwitness.session.session import Session
 
 MOST_THREADS = 4
@@ -95,18 +93,6 @@ class CheckReport:
 
 
 @dataclass(frozen=True, slots=True)
-class StaleResult:
-    """A stored result that the present program would make in another way.
-
-    reasons : plain sentences; replaced : a later result of the same session, step and kind is not stale
-    """
-
-    result: ResultEntry
-    reasons: tuple[str, ...]
-    replaced: bool
-
-
-@dataclass(frozen=True, slots=True)
 class _Named:
     """A file that the catalogue names. size_bytes : None where the catalogue does not say."""
 
@@ -143,51 +129,6 @@ def check(archive: Archive, *, progress: Progress | None = None, seal: Seal | No
         findings += _leftovers(archive, present, {file.path for file in named})
     read, found = _file_findings(archive, named, progress)
     return CheckReport(**counts, bytes_read=read, findings=tuple(findings + found))
-
-
-def stale_results(
-    archive: Archive, program: str, settings: Mapping[str, Mapping[str, object]] | None = None
-) -> tuple[StaleResult, ...]:
-    """Stored results that are not what `program` with `settings` would make, in the order they were kept.
-
-    program : such as "earwitness 1.2.0"; settings : by step name, the values that count now (settings that are not
-    named are not compared). A result made from a stale one is stale too.
-    """
-    query = select(ResultRow).order_by(ResultRow.id)
-    with archive.reading() as work:
-        results = [catalogue._result(row) for row in work.scalars(query)]
-    reasons = {r.id: _reasons(r.step, program, (settings or {}).get(r.step.name, {})) for r in results}
-    stale_keys = {r.step_key for r in results if reasons[r.id]}
-    # A step's inputs were kept before it, as a rule; a chain kept out of order needs another turn.
-    while True:
-        grown = {r.step_key for r in results if stale_keys & set(r.step.inputs)} - stale_keys
-        if not grown:
-            break
-        stale_keys |= grown
-    fresh = {_place(r): r.id for r in results if r.step_key not in stale_keys}
-    found = []
-    for r in results:
-        if r.step_key in stale_keys:
-            why = reasons[r.id] or ("it was made from a result that is stale",)
-            found.append(StaleResult(r, why, fresh.get(_place(r), 0) > r.id))
-    return tuple(found)
-
-
-def _place(result: ResultEntry) -> tuple[int, str, str]:
-    return result.session_id, result.step.name, result.kind
-
-
-def _reasons(step: Step, program: str, wanted: Mapping[str, object]) -> tuple[str, ...]:
-    found = []
-    if step.program != program:
-        found.append(f"it was made by {step.program}, this is {program}")
-    had = dict(step.settings)
-    for name, value in sorted(wanted.items()):
-        now = json.loads(json.dumps(value))
-        if name not in had or json.loads(json.dumps(had[name])) != now:
-            before = json.dumps(had[name]) if name in had else "not set"
-            found.append(f"setting {name} was {before}, now {json.dumps(now)}")
-    return tuple(found)
 
 
 def _database_findings(archive: Archive) -> list[Finding]:

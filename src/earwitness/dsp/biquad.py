@@ -78,17 +78,3 @@ def cascade_response(sections: FloatArray, frequency_hz: FloatArray, sample_rate
     above = rows[:, 0] + delay * (rows[:, 1] + delay * rows[:, 2])
     below = rows[:, 3] + delay * (rows[:, 4] + delay * rows[:, 5])
     return np.asarray(np.prod(above / below, axis=0), dtype=np.complex128)
-
-
-def q_from_bandwidth(bandwidth_octaves: float) -> float:
-    """Cookbook Q of a bandwidth in octaves between the half-gain points, analog: 1 / (2 sinh(BW ln 2 / 2))."""
-    if not 0.0 < bandwidth_octaves < math.inf:
-        raise InputError(f"a bandwidth of {bandwidth_octaves} octaves", expected="above zero")
-    return 1.0 / (2.0 * math.sinh(0.5 * math.log(2.0) * bandwidth_octaves))
-
-
-def bandwidth_from_q(q: float) -> float:
-    """Bandwidth in octaves between the half-gain points of a cookbook Q, analog."""
-    if not 0.0 < q < math.inf:
-        raise InputError(f"a Q of {q}", expected="above zero")
-    return 2.0 / math.log(2.0) * math.asinh(1.0 / (2.0 * q))

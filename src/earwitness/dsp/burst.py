@@ -32,11 +32,6 @@ def burst(frequency_hz: float, rate_hz: float, *, cycles: float = CYCLES) -> Flo
     return np.asarray(np.sin(phase) * 0.5 * (1.0 - np.cos(phase / cycles)), dtype=np.float64)
 
 
-def burst_crest_db() -> float:
-    """Crest factor in closed form: the mean square of sine times Hann window is 3/16, the peak 1."""
-    return 10.0 * math.log10(16.0 / 3.0)
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class BurstReading:
     """What one recorded burst holds.

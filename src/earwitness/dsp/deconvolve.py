@@ -141,13 +141,3 @@ def harmonic_response(
     window[index.size - fall :] *= raised_cosine_rise(fall)[::-1]
     cut = impulse[..., index % impulse.shape[-1]] * window
     return HarmonicResponse(order, cut, window, first / sample_rate_hz - centre, sample_rate_hz)
-
-
-def harmonic_spectrum(response: HarmonicResponse, fundamental_hz: FloatArray) -> ComplexArray:
-    """H_n(n f) at the fundamentals (F,) about the exact time origin; shape (..., F).
-
-    Harmonic distortion of order n is |H_n(n f)| / |H_1(f)|, f the fundamental, without any further factor.
-    """
-    time = response.start_s + np.arange(response.samples.shape[-1]) / response.sample_rate_hz
-    angle = 2.0 * math.pi * response.order * time[:, None] * fundamental_hz[None, :]
-    return np.asarray(response.samples @ np.exp(-1j * angle), dtype=np.complex128)

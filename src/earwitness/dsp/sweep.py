@@ -64,17 +64,6 @@ def sweep_law(
     return SweepLaw(start_hz, stop_hz, rate_s, synchronized)
 
 
-def law_on_recorder_clock(law: SweepLaw, drift: float) -> SweepLaw:
-    """The law as a recorder sees it whose time runs so that y(t) = x((1 + drift) t); drift is a plain ratio.
-
-    start_hz * rate_s stays, and with it the synchronized phase. Raises InputError for drift <= -1.
-    """
-    scale = 1.0 + drift
-    if not scale > 0.0:
-        raise InputError(f"a clock drift of {drift}", expected="above -1", remedy="give the drift as a plain ratio")
-    return SweepLaw(law.start_hz * scale, law.stop_hz * scale, law.rate_s / scale, law.synchronized)
-
-
 def sweep_phase(law: SweepLaw, time_s: FloatArray) -> FloatArray:
     """Phase in radians at the times given (any shape)."""
     growth = np.asarray(np.exp(time_s / law.rate_s), dtype=np.float64)

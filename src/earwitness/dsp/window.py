@@ -43,14 +43,6 @@ def gate_weights(
     return np.asarray(weights, dtype=np.float64)
 
 
-def noise_bandwidth_hz(weights: FloatArray, sample_rate_hz: float) -> float:
-    """Equivalent noise bandwidth in Hz of a window (samples,): fs sum(w^2) / sum(w)^2. InputError if it sums to 0."""
-    total = float(np.sum(weights))
-    if total == 0.0:
-        raise InputError("a window without weight has no bandwidth", remedy="lengthen the gate")
-    return sample_rate_hz * float(np.sum(weights**2)) / total**2
-
-
 def effective_length_s(weights: FloatArray, sample_rate_hz: float) -> float:
     """Integral of w^2 over time in seconds: the length that sets how much noise a gate lets through."""
     return float(np.sum(weights**2)) / sample_rate_hz

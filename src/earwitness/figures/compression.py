@@ -255,13 +255,3 @@ def long_term_figure(run: NoiseRun, *, band_hz: tuple[float, float] = BAND_HZ, l
         caveats.append("there is no loop-back, so the noise's own ups and downs are in it")
     value, u = float(curve.values[row]), float(curve.u_total[row])
     return Figure(key, value, u, "dB", band_hz, method, caveats=tuple(caveats), lineage=lineage)
-
-
-def heating_loss_db(rise_k: float, *, per_k: float = COPPER_PER_K) -> float:
-    """Loss [dB] of a voice coil warmer by rise_k, voltage drive, where its resistance is all of the impedance."""
-    return 20.0 * math.log10(1.0 + per_k * rise_k)
-
-
-def coil_rise_k(loss_db: float, *, per_k: float = COPPER_PER_K) -> float:
-    """Rise of the coil's temperature [K] that would explain a loss: the other way round."""
-    return float(10.0 ** (loss_db / 20.0) - 1.0) / per_k

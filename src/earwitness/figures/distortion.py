@@ -345,12 +345,6 @@ def in_percent(curve: Curve) -> Curve:
     )
 
 
-def percent_of_total(percent_of_fundamental: float) -> float:
-    """THD_R from THD_F, both in percent: f / sqrt(1 + f^2), the form of IEC 60268-5 (from memory)."""
-    share = percent_of_fundamental / 100.0
-    return 100.0 * share / math.sqrt(1.0 + share**2)
-
-
 def passes_limit(found: Distortion, limit_percent: float, *, start_hz: float = START_HZ) -> Figure:
     """Frequency at which the total first passes a limit, down from start_hz; linear in dB against log frequency.
 

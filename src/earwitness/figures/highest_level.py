@@ -335,8 +335,3 @@ def mean_burst_level(figures: Sequence[Figure]) -> Figure:
     band = (min(low for low, _ in bands), max(high for _, high in bands)) if bands else None
     value = float(20.0 * np.log10(pressure))
     return Figure(key, value, u, "dB", band, method, bound=bound, caveats=caveats)
-
-
-def peak_at_one_meter_db(rms_level_db: float, distance_m: float) -> float:
-    """Peak level of a sine at 1 m from its rms level at a distance: 20 lg d + 3.01 dB."""
-    return rms_level_db + 20.0 * math.log10(distance_m) + 10.0 * math.log10(2.0)

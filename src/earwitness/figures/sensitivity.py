@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from earwitness.figures.sampling import band_grid, covers, not_covered
 from earwitness.figures.uncertainty import Drawn, drawn, exact, with_spread
-from earwitness.quantities import REFERENCE_VOLTAGE_V, Curve, Figure, not_judged
+from earwitness.quantities import Curve, Figure, not_judged
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.axis import hz_words
 
@@ -49,11 +47,6 @@ def band_level(
     caveats = curves.notes(*band_hz)
     figure = Figure(key, float(levels[0]), 0.0, "dB", band_hz, method, caveats=caveats, lineage=one.lineage)
     return with_spread(figure, levels, one.causes)
-
-
-def at_reference_level_db(level_db: float, *, distance_m: float, voltage_v: float) -> float:
-    """Far-field level [dB] referred to 1 m and 2.83 V rms: + 20 log10 r + 20 log10(2.83 / V)."""
-    return level_db + 20 * math.log10(distance_m) + 20 * math.log10(REFERENCE_VOLTAGE_V / voltage_v)
 
 
 def one_watt_level_db(level_db: float, *, rated_impedance_ohm: float) -> float:

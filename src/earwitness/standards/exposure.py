@@ -57,17 +57,6 @@ def dose_percent(exposures: tuple[tuple[float, float], ...], limit: ExposureLimi
     return 100.0 * math.fsum(time_s / allowed_s(level_dba, limit) for level_dba, time_s in exposures)
 
 
-def time_weighted_average_dba(dose: float, limit: ExposureLimit = NIOSH, *, exact: bool = False) -> float:
-    """Steady level [dBA] over 8 h with the dose [%]. exact : with the slope q / lg 2 instead of the printed one.
-
-    InputError unless dose > 0.
-    """
-    if not (math.isfinite(dose) and dose > 0.0):
-        raise InputError(f"a dose of {dose} %", expected="more than 0 %", remedy="give the exposures it came from")
-    slope = limit.exchange_db / math.log10(2.0) if exact else limit.twa_slope_db
-    return limit.criterion_dba + slope * math.log10(dose / 100.0)
-
-
 def clock_words(time_s: float) -> str:
     """Hours, minutes and seconds as "1:19:10", whole seconds rounded down: the safe side."""
     whole = math.floor(time_s + 1e-6)

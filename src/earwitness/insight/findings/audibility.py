@@ -37,8 +37,3 @@ def height_db(size_db: float) -> float:
 def margin_db(size_db: float, q: float, *, sensitive: bool = False) -> float:
     """Height over the threshold [dB]."""
     return height_db(size_db) - float(threshold_db(q, sensitive=sensitive))
-
-
-def decay_s(frequency_hz: float, q: float) -> float:
-    """Time in which a resonance of that Q rings down by 60 dB [s]: 3 ln 10 Q / (pi f)."""
-    return 3.0 * float(np.log(10.0)) * q / (np.pi * frequency_hz)

@@ -77,8 +77,3 @@ def summed(
     turn = np.exp(-2j * np.pi * frequency_hz * subwoofer_delay_s)
     part = (-main if main_inverted else main) + subwoofer * turn * 10.0 ** (subwoofer_gain_db / 20.0)
     return np.asarray(part, dtype=np.complex128)
-
-
-def path_phase_deg(path_m: float, frequency_hz: float, *, speed_m_s: float = 343.0) -> float:
-    """Phase lag of a longer path: 360 f d / c [deg]."""
-    return 360.0 * frequency_hz * path_m / speed_m_s
