@@ -7,7 +7,6 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
-from scipy.interpolate import CubicSpline
 
 from earwitness.app.add import measurement_of
 from earwitness.archive.catalogue import Archive
@@ -176,6 +175,8 @@ def _impulse(hz: FloatArray, pressure: ComplexArray) -> FloatArray:
     The lead keeps what rings before the pulse, because the band ends, from wrapping round; where a recording began
     tells nothing, so it is taken off again when the responses come back.
     """
+    from scipy.interpolate import CubicSpline
+
     inside = np.abs(pressure) > 0.0
     if inside.sum() < _FEWEST_POINTS:
         return np.zeros(SAMPLES)

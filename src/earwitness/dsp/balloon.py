@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import ConvexHull, QhullError
 
 from earwitness.dsp.spherical import real_harmonics
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray, lock_fields
@@ -125,6 +124,8 @@ def _carried(fits: list[_Fit], pressure: ComplexArray) -> tuple[_Fit, ComplexArr
 
 def _triangles(measured: FloatArray, wanted: FloatArray) -> tuple[IntArray, FloatArray, BoolArray]:
     """(T, 3) rows, (T, 3) weights that sum to 1, and (T,) whether the direction lies inside what was measured."""
+    from scipy.spatial import ConvexHull, QhullError
+
     try:
         hull = ConvexHull(measured).simplices
     except QhullError:

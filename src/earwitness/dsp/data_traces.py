@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import signal
+import scipy.fft
 
 from earwitness.dsp.minimum_phase import minimum_phase
 from earwitness.quantities.arrays import FloatArray
@@ -111,7 +111,9 @@ def end_from_levels_s(hz: FloatArray, level_db: FloatArray, *, below_db: float =
     power = 10 ** (np.interp(grid, hz, level_db) / 10)
     wide = max(int(3000.0 / df) // 2, 1)
     kernel = np.hanning(2 * wide + 3)[1:-1]
-    even = signal.fftconvolve(np.pad(power, wide, mode="edge"), kernel / kernel.sum(), "valid")
+    size = scipy.fft.next_fast_len(count + 2 * kernel.size - 2, real=True)
+    padded = scipy.fft.rfft(np.pad(power, wide, mode="edge"), size)
+    even = scipy.fft.irfft(padded * scipy.fft.rfft(kernel / kernel.sum(), size), size)[2 * wide :][:count]
     power = power / np.maximum(even, power.max() * 1e-6)
     power -= power.mean()
     fade = np.where(grid < 2000.0, 0.5 - 0.5 * np.cos(np.pi * grid / 2000.0), 1.0) ** 2

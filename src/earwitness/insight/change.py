@@ -16,7 +16,6 @@ from statistics import NormalDist
 from typing import Literal
 
 import numpy as np
-from scipy.optimize import brentq
 
 from earwitness.insight.compare import Candidate, FigurePair, compare_figures, difference, resampled
 from earwitness.quantities import Curve
@@ -105,6 +104,7 @@ def critical_value(length: float, *, alarm: float = FALSE_ALARM) -> float:
 
     length : integral of the standard deviation of its slope over the band. Rice's bound, see the module.
     """
+    from scipy.optimize import brentq
 
     def beyond(c: float) -> float:
         return 2 * NormalDist().cdf(-c) + length / np.pi * float(np.exp(-0.5 * c * c)) - alarm

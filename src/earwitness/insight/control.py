@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, lock_fields
 
@@ -110,5 +110,5 @@ def _limits(sd: float, baseline: int, after: IntArray, figures: int) -> tuple[Fl
 def _size(normal: float, degrees: int, figures: int) -> float:
     """Standard deviations beyond which a value of Student's law lies as rarely as one of the normal law beyond
     `normal`, once among so many figures."""
-    rare = 1.0 - (1.0 - 2.0 * stats.norm.sf(normal)) ** (1.0 / figures)
-    return float(stats.t.isf(rare / 2.0, degrees))
+    rare = 1.0 - (1.0 - 2.0 * special.ndtr(-normal)) ** (1.0 / figures)
+    return -float(special.stdtrit(degrees, rare / 2.0))

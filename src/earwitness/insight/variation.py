@@ -12,8 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
-from scipy.optimize import minimize_scalar
+from scipy import special
 
 from earwitness.quantities.arrays import FloatArray
 
@@ -67,7 +66,7 @@ def variation(groups: Sequence[Sequence[float]]) -> Variation | None:
     # Of the next unit's own value; where the spread is not told from repeats, its upper limit stands for it.
     spread = unit if unit > 0.0 else high
     freedom = _freedom(of_means, within / harmonic, count - 1, total - count)
-    reach = float(stats.t.ppf(0.5 + CONFIDENCE / 2, freedom)) * float(np.hypot(spread, u_mean))
+    reach = float(special.stdtrit(freedom, 0.5 + CONFIDENCE / 2)) * float(np.hypot(spread, u_mean))
     return Variation(count, total, mean, u_mean, float(np.sqrt(repeat)), unit, low, high, mean - reach, mean + reach)
 
 
@@ -75,9 +74,11 @@ def _single(values: FloatArray) -> Variation:
     """One session of each unit: units and set-up together, limits of chi-square, Student's interval."""
     count = values.size
     sd, freedom = float(values.std(ddof=1)), count - 1
-    low, high = np.sqrt(freedom / stats.chi2.ppf([0.5 + CONFIDENCE / 2, 0.5 - CONFIDENCE / 2], freedom))
+    low, high = np.sqrt(
+        freedom / (2.0 * special.gammaincinv(freedom / 2.0, [0.5 + CONFIDENCE / 2, 0.5 - CONFIDENCE / 2]))
+    )
     mean = float(values.mean())
-    reach = float(stats.t.ppf(0.5 + CONFIDENCE / 2, freedom)) * sd * float(np.sqrt(1.0 + 1.0 / count))
+    reach = float(special.stdtrit(freedom, 0.5 + CONFIDENCE / 2)) * sd * float(np.sqrt(1.0 + 1.0 / count))
     u_mean = sd / float(np.sqrt(count))
     return Variation(
         count, count, mean, u_mean, None, sd, sd * float(low), sd * float(high), mean - reach, mean + reach
@@ -87,6 +88,8 @@ def _single(values: FloatArray) -> Variation:
 def _restricted(rows: Sequence[FloatArray]) -> tuple[float, float, float, float]:
     """Ratio of the variance of units to that of repeats, variance of repeats, mean and its u, by restricted maximum
     likelihood: for a ratio the rest is closed form."""
+    from scipy.optimize import minimize_scalar
+
     sizes = np.array([row.size for row in rows], dtype=float)
     means = np.array([row.mean() for row in rows])
     inside = float(sum(((row - row.mean()) ** 2).sum() for row in rows))
@@ -114,9 +117,9 @@ def _restricted(rows: Sequence[FloatArray]) -> tuple[float, float, float, float]
 def _limits(of_means: float, of_repeats: float, between: int, within: int) -> tuple[float, float]:
     """Modified large-sample limits of a difference of two variances, as standard deviations."""
     tail = (1.0 - CONFIDENCE) / 2
-    upper, lower = stats.f.ppf(1 - tail, between, within), stats.f.ppf(tail, between, within)
-    g1, h1 = 1 - 1 / stats.f.ppf(1 - tail, between, _MANY), 1 / stats.f.ppf(tail, between, _MANY) - 1
-    g2, h2 = 1 - 1 / stats.f.ppf(1 - tail, within, _MANY), 1 / stats.f.ppf(tail, within, _MANY) - 1
+    upper, lower = special.fdtri(between, within, 1 - tail), special.fdtri(between, within, tail)
+    g1, h1 = 1 - 1 / special.fdtri(between, _MANY, 1 - tail), 1 / special.fdtri(between, _MANY, tail) - 1
+    g2, h2 = 1 - 1 / special.fdtri(within, _MANY, 1 - tail), 1 / special.fdtri(within, _MANY, tail) - 1
     g12 = ((upper - 1) ** 2 - g1**2 * upper**2 - h2**2) / upper
     h12 = ((1 - lower) ** 2 - h1**2 * lower**2 - g2**2) / lower
     down = g1**2 * of_means**2 + h2**2 * of_repeats**2 + g12 * of_means * of_repeats

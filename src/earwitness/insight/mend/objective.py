@@ -18,7 +18,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import isotonic_regression
 
 from earwitness.errors import InputError
 from earwitness.insight.findings import Finding
@@ -265,6 +264,8 @@ def _deviations(seen: Seen, scales: Scales, goal: Goal, weight: FloatArray) -> _
 
 def _falling(hz: FloatArray, over_db: FloatArray) -> FloatArray:
     """(F,) non-increasing least-squares fit from 100 Hz up, level below (handbook: isotonic regression)."""
+    from scipy.optimize import isotonic_regression
+
     use = hz >= DROOP_FROM_HZ
     found = np.zeros(hz.size)
     if use.any():
