@@ -10,7 +10,7 @@ import base64
 import dataclasses
 import types
 import zlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import cache
 from math import inf, isfinite, nan
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
@@ -20,6 +20,7 @@ from pydantic import BaseModel
 
 from earwitness.errors import ArchiveError
 
+_Reader = Callable[[Any, list[np.ndarray]], Any]
 _ODD = {"inf": inf, "-inf": -inf, "nan": nan}
 
 
@@ -53,12 +54,17 @@ def _plain(value: Any, arrays: dict[bytes, int], packed: list[str]) -> Any:
     if isinstance(value, BaseModel):
         return value.model_dump(mode="json", by_alias=True)
     if dataclasses.is_dataclass(value):
-        return {f.name: _plain(getattr(value, f.name), arrays, packed) for f in dataclasses.fields(value)}
+        return {name: _plain(getattr(value, name), arrays, packed) for name in _field_names(value.__class__)}
     if isinstance(value, Mapping):
         return [[_plain(key, arrays, packed), _plain(part, arrays, packed)] for key, part in value.items()]
     if isinstance(value, tuple | list):
         return [_plain(part, arrays, packed) for part in value]
     raise TypeError(f"a {type(value).__name__} has no plain form")
+
+
+@cache
+def _field_names(kind: Any) -> tuple[str, ...]:
+    return tuple(field.name for field in dataclasses.fields(kind))
 
 
 def _kept(array: np.ndarray, arrays: dict[bytes, int], packed: list[str]) -> int:
@@ -83,45 +89,61 @@ def _array(text: str) -> np.ndarray:
     return array.astype(float) if array.dtype.kind == "f" else array
 
 
-@cache
-def _hints(kind: type) -> dict[str, Any]:
-    return get_type_hints(kind)
-
-
 def _value(kind: Any, data: Any, arrays: list[np.ndarray]) -> Any:
+    return _reader(kind)(data, arrays)
+
+
+@cache
+def _reader(kind: Any) -> _Reader:
+    """What makes a value of type `kind` from its plain form; the type is looked into once."""
     origin, parts = get_origin(kind), get_args(kind)
     if origin in (Union, types.UnionType):
-        return _one_of(parts, data, arrays)
-    if kind is type(None) or data is None:
-        return None
+        return _one_of(parts)
+    if kind is type(None):
+        return lambda _, __: None
+    found = _some(kind, origin, parts)
+    return lambda data, arrays: None if data is None else found(data, arrays)
+
+
+def _some(kind: Any, origin: Any, parts: tuple[Any, ...]) -> _Reader:
+    """The same for what is not None."""
     if origin is Literal or kind in (str, bool, int):
-        return data
+        return lambda data, _: data
     if kind is float:
-        return _ODD[data] if isinstance(data, str) else float(data)
+        return lambda data, _: _ODD[data] if isinstance(data, str) else float(data)
     if origin is np.ndarray:
-        return arrays[data]
+        return lambda data, arrays: arrays[data]
+    if origin is tuple and len(parts) == 2 and parts[1] is Ellipsis:
+        return lambda data, arrays: tuple(_value(parts[0], part, arrays) for part in data)
     if origin is tuple:
-        kinds = [parts[0]] * len(data) if len(parts) == 2 and parts[1] is Ellipsis else parts
-        return tuple(_value(one, part, arrays) for one, part in zip(kinds, data, strict=True))
+        return lambda data, arrays: tuple(_value(one, part, arrays) for one, part in zip(parts, data, strict=True))
     if isinstance(origin, type) and issubclass(origin, Mapping):
-        return {_value(parts[0], key, arrays): _value(parts[1], part, arrays) for key, part in data}
+        return lambda data, arrays: {
+            _value(parts[0], key, arrays): _value(parts[1], part, arrays) for key, part in data
+        }
     if issubclass(kind, BaseModel):
-        return kind.model_validate(data)
-    hints = _hints(kind)
-    fields = [f.name for f in dataclasses.fields(kind) if f.init]
-    return kind(**{name: _value(hints[name], data[name], arrays) for name in fields})
+        return lambda data, _: kind.model_validate(data)
+    hints = get_type_hints(kind)
+    fields = [(f.name, hints[f.name]) for f in dataclasses.fields(kind) if f.init]
+    return lambda data, arrays: kind(**{name: _value(hint, data[name], arrays) for name, hint in fields})
 
 
-def _one_of(kinds: tuple[Any, ...], data: Any, arrays: list[np.ndarray]) -> Any:
-    """The alternative that the data have the form of."""
-    if data is None and type(None) in kinds:
-        return None
+def _one_of(kinds: tuple[Any, ...]) -> _Reader:
+    """Reads as the alternative that the data have the form of."""
     rest = [kind for kind in kinds if kind is not type(None)]
-    if isinstance(data, dict):
-        fitting = [
-            k for k in rest if dataclasses.is_dataclass(k) and {f.name for f in dataclasses.fields(k)} == set(data)
-        ]
-        rest = fitting or rest
-    elif isinstance(data, str):
-        rest = [kind for kind in rest if kind is str] or rest
-    return _value(rest[0], data, arrays)
+    by_fields = {
+        frozenset(f.name for f in dataclasses.fields(kind)): kind
+        for kind in reversed(rest)
+        if dataclasses.is_dataclass(kind)
+    }
+    text = str if str in rest else rest[0]
+
+    def read(data: Any, arrays: list[np.ndarray]) -> Any:
+        if data is None and len(rest) < len(kinds):
+            return None
+        kind = text if isinstance(data, str) else rest[0]
+        if isinstance(data, dict):
+            kind = by_fields.get(frozenset(data), kind)
+        return _value(kind, data, arrays)
+
+    return read

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,12 +13,12 @@ import numpy as np
 from earwitness.exhibits.chart import Chart, Mark, Panel, Region, Trace
 from earwitness.exhibits.family import PREFIX
 from earwitness.insight.mend.export import coefficients_json, table_text
+from earwitness.publish.dataset_tables import number_text, table_csv
 from earwitness.publish.review import Review
 from earwitness.quantities import Curve, DirectionalResponse, DirectivityMap, Figure
 
 CHARTS_FORMAT = 1
 LICENSE = "no license stated; ask the tester"
-_DANGEROUS_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,34 +87,32 @@ def differences_csv(review: Review) -> str:
 
 
 def _curve_table(review: Review, curves: Sequence[Curve]) -> str:
-    every = np.unique(np.concatenate([curve.axis.hz for curve in curves])) if curves else np.zeros(0)
-    rows = [["frequency_hz", *(head for curve in curves for head in _heads(curve))]]
-    columns = [_columns(curve) for curve in curves]
-    for hz in every:
-        row = [_number(hz)]
-        for cells in columns:
-            row += cells.get(float(hz), ["", "", "", ""])
-        rows.append(row)
+    every = np.unique(np.concatenate([curve.axis.hz for curve in curves])).tolist() if curves else []
     notes = [[f"# {curve.key}: {curve.name}, {curve.reference}"] for curve in curves]
-    return _csv([[f"# {review.title}, measured {review.date}, revision {review.revision}"], *notes, *rows])
+    heads = ["frequency_hz", *(head for curve in curves for head in _heads(curve))]
+    columns = [_columns(curve) for curve in curves]
+    lines = [",".join([number_text(hz), *(cells.get(hz, ",,,") for cells in columns)]) for hz in every]
+    title = f"# {review.title}, measured {review.date}, revision {review.revision}"
+    return table_csv([title], [*notes, heads]) + "".join(f"{line}\n" for line in lines)
 
 
 def directivity_csv(response: DirectionalResponse) -> str:
     """One row a direction and frequency: azimuth, elevation, frequency, level, phase, uncertainties, valid."""
     level = response.level_db()
-    azimuth, elevation = np.rad2deg(response.directions.azimuth_rad), np.rad2deg(response.directions.elevation_rad)
+    angles = (response.directions.azimuth_rad, response.directions.elevation_rad)
+    azimuth, elevation = (np.rad2deg(angle).tolist() for angle in angles)
     phase = np.rad2deg(np.angle(response.pressure))
     name = "level_db_spl_1m_2v83" if response.absolute else "level_db_relative"
     lines = [f"azimuth_deg,elevation_deg,frequency_hz,{name},phase_deg,u_db,u_common_db,valid"]
-    common = [_number(u) for u in response.u_shared_db()]
-    hz = [_number(f) for f in response.axis.hz]
+    common = [number_text(u) for u in response.u_shared_db().tolist()]
+    hz = [number_text(f) for f in response.axis.hz.tolist()]
     apart = response.u_apart_db()
     # Only numbers stand here, and very many: no cell needs to be looked at for what a spreadsheet might run.
     for d in range(len(response.directions)):
-        where = f"{_number(azimuth[d])},{_number(elevation[d])}"
+        where = f"{number_text(azimuth[d])},{number_text(elevation[d])}"
         columns = (level[d].tolist(), phase[d].tolist(), apart[d].tolist(), response.valid[d].tolist())
         lines += [
-            f"{where},{f},{_number(value)},{_number(angle)},{_number(u)},{c},{int(ok)}"
+            f"{where},{f},{number_text(value)},{number_text(angle)},{number_text(u)},{c},{int(ok)}"
             for f, value, angle, u, c, ok in zip(hz, *columns[:3], common, columns[3], strict=True)
         ]
     return "\n".join(lines) + "\n"
@@ -124,18 +120,17 @@ def directivity_csv(response: DirectionalResponse) -> str:
 
 def figures_csv(review: Review) -> str:
     """One row a figure: key, value, standard uncertainty, unit, band, bound, method, reason, caveats."""
-    rows = [["key", "value", "u", "unit", "low_hz", "high_hz", "bound", "method", "reason", "caveats"]]
-    rows += [_figure_row(figure) for figure in review.reading.figures.values()]
-    return _csv(rows)
+    head = ("key", "value", "u", "unit", "low_hz", "high_hz", "bound", "method", "reason", "caveats")
+    return table_csv(head, (_figure_row(figure) for figure in review.reading.figures.values()))
 
 
 def corrections_csv(review: Review) -> str:
     """One row a figure that a later publication changed, or one for its reasons where no figure did; newest first."""
-    rows = [["revision", "published", "reasons", "figure", "before", "after"]]
+    rows: list[list[str]] = []
     for one in review.corrections:
         head = [str(one.revision), one.published, " ".join(one.reasons)]
         rows += [[*head, change.key, change.before, change.after] for change in one.changes] or [[*head, "", "", ""]]
-    return _csv(rows)
+    return table_csv(("revision", "published", "reasons", "figure", "before", "after"), rows)
 
 
 def charts_json(charts: Sequence[Chart]) -> str:
@@ -149,44 +144,16 @@ def _heads(curve: Curve) -> list[str]:
     return [f"{curve.key}_{unit}", f"{curve.key}_u", f"{curve.key}_u_common", f"{curve.key}_valid"]
 
 
-def _columns(curve: Curve) -> dict[float, list[str]]:
-    cells = zip(curve.axis.hz, curve.values, curve.u, curve.u_common, curve.valid, strict=True)
-    return {float(hz): [_number(value), _number(u), _number(c), str(int(ok))] for hz, value, u, c, ok in cells}
+def _columns(curve: Curve) -> dict[float, str]:
+    """Cells of a row by frequency. Only numbers, and very many, as in `directivity_csv`."""
+    columns = (curve.axis.hz, curve.values, curve.u, curve.u_common, curve.valid)
+    cells = zip(*(column.tolist() for column in columns), strict=True)
+    return {hz: f"{number_text(value)},{number_text(u)},{number_text(c)},{int(ok)}" for hz, value, u, c, ok in cells}
 
 
-def _figure_row(figure: Figure) -> list[str]:
-    low, high = figure.band_hz or (None, None)
-    numbers = [figure.value, figure.u]
-    return [
-        figure.key,
-        *("" if number is None else _number(number) for number in numbers),
-        figure.unit,
-        *("" if number is None else _number(number) for number in (low, high)),
-        figure.bound,
-        figure.method,
-        figure.reason,
-        "; ".join(figure.caveats),
-    ]
-
-
-def _number(value: float) -> str:
-    return f"{float(value):.6g}" if isfinite(value) else ""
-
-
-def _csv(rows: Sequence[Sequence[str]]) -> str:
-    text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerows([[_cell(cell) for cell in row] for row in rows])
-    return text.getvalue()
-
-
-def _cell(cell: str) -> str:
-    """Words that a spreadsheet would run as a formula get an apostrophe in front; numbers stay."""
-    if cell.startswith(_DANGEROUS_STARTS):
-        try:
-            float(cell)
-        except ValueError:
-            return "'" + cell
-    return cell
+def _figure_row(figure: Figure) -> tuple[object, ...]:
+    size = (figure.key, figure.value, figure.u, figure.unit, *(figure.band_hz or (None, None)))
+    return (*size, figure.bound, figure.method, figure.reason, "; ".join(figure.caveats))
 
 
 def _chart_data(chart: Chart) -> dict[str, object]:
@@ -249,7 +216,7 @@ def _curve_data(curve: Curve) -> dict[str, object]:
         "hz": _rounded(curve.axis.hz),
         "values": _rounded(curve.values),
         "u_total": _rounded(curve.u_total),
-        "valid": [bool(ok) for ok in curve.valid],
+        "valid": curve.valid.tolist(),
         "lineage": list(curve.lineage),
     }
 
@@ -261,10 +228,10 @@ def _map_data(field: DirectivityMap) -> dict[str, object]:
         "hz": _rounded(field.axis.hz),
         "angle_deg": _rounded(field.angle_deg),
         "level_db": [_rounded(row) for row in field.level_db],
-        "valid": [[bool(ok) for ok in row] for row in field.valid],
+        "valid": field.valid.tolist(),
     }
 
 
 def _rounded(values: np.ndarray) -> list[float | None]:
     """Six significant digits; None for what is no number."""
-    return [float(f"{value:.6g}") if isfinite(value) else None for value in values]
+    return [float(f"{value:.6g}") if isfinite(value) else None for value in values.tolist()]

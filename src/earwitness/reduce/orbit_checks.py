@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import prod
 
 import numpy as np
 
@@ -210,9 +211,9 @@ def _by_the_others(
                 continue
             sides.append((float(angles[place % count] + 360.0 * (place // count)), place % count))
             found += 1
-    here = np.array([angle for angle, _ in sides]) - angles[at]
+    here = [angle - float(angles[at]) for angle, _ in sides]
     # Lagrange's weights at zero.
-    shares = [np.prod(np.delete(here, k) / (np.delete(here, k) - here[k])) for k in range(4)]
+    shares = [prod(other / (other - one) for k, other in enumerate(here) if k != own) for own, one in enumerate(here)]
     return np.asarray(sum(share * bands[row] for share, (_, row) in zip(shares, sides, strict=True)), dtype=np.float64)
 
 

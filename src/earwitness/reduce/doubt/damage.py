@@ -196,12 +196,11 @@ def _below_track(rest: Spectrum, length: int, place: _Place, least: float) -> tu
     for top in BAND_TOPS_HZ:
         if top < LOWEST_TIMES_START * place.law.start_hz:
             continue
-        first, last = math.ceil(top / 2.4 / step), math.floor(1.2 * top / step)
-        octaves = np.abs(np.log2(np.arange(first, last) * step / (top / math.sqrt(2.0))))
-        weight = np.clip((0.76 - octaves) / 0.26, 0.0, 1.0)
-        count = scipy.fft.next_fast_len(2 * (last - first))
+        first, weight = _octave_below(top, step)
+        last = first + weight.size
+        count = scipy.fft.next_fast_len(2 * weight.size)
         spread = np.zeros(count, dtype=rest.dtype)
-        spread[: last - first] = 2.0 * weight * rest[first:last]
+        spread[: weight.size] = weight * rest[first:last]
         power = 0.5 * np.abs(scipy.fft.ifft(spread) * (count / length)) ** 2
         together = max(int(FRAME_S * place.rate_hz * count / length), 1)
         frames = power[: power.size // together * together].reshape(-1, together).mean(axis=1)
@@ -218,6 +217,16 @@ def _below_track(rest: Spectrum, length: int, place: _Place, least: float) -> tu
         if math.sqrt(float(frames[row])) / usual > largest:
             largest, where = math.sqrt(float(frames[row])) / usual, float(at[row])
     return largest, where
+
+
+@lru_cache(maxsize=4 * len(BAND_TOPS_HZ))
+def _octave_below(top_hz: float, step_hz: float) -> tuple[int, FloatArray]:
+    """First row of a spectrum and weights (R,), 2 inside, of the octave below a frequency."""
+    first, last = math.ceil(top_hz / 2.4 / step_hz), math.floor(1.2 * top_hz / step_hz)
+    octaves = np.abs(np.log2(np.arange(first, last) * step_hz / (top_hz / math.sqrt(2.0))))
+    weight: FloatArray = 2.0 * np.clip((0.76 - octaves) / 0.26, 0.0, 1.0)
+    weight.setflags(write=False)
+    return first, weight
 
 
 def _whole(rest: Samples, samples: Samples, place: _Place, least: float) -> tuple[float, float, float]:

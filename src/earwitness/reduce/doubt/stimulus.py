@@ -231,6 +231,9 @@ def _fitted(centers: FloatArray, delay_s: FloatArray, rate_s: float) -> tuple[fl
     """Slope over ln f, rms about it, and a jump with its frequency where that explains what a line does not."""
     x = np.log(centers / 1000.0)
     slope, residual = _line(x, delay_s)
+    plain = float(np.std(delay_s - np.polyval(np.polyfit(x, delay_s, 1), x)))
+    if plain < LIMITS["slip_residual_s"]:
+        return slope, residual, 0.0, 0.0
     best: tuple[float, float, float, float] | None = None
     for row in range(2, x.size - 1):
         # Bands in which the jump itself lies say nothing.
@@ -240,8 +243,7 @@ def _fitted(centers: FloatArray, delay_s: FloatArray, rate_s: float) -> tuple[fl
         rest = float(np.sqrt(np.mean((delay_s[clear] - terms @ answer) ** 2)))
         if best is None or rest < best[1]:
             best = (float(answer[1]), rest, float(answer[2]), float(np.sqrt(centers[row - 1] * centers[row])))
-    plain = float(np.std(delay_s - np.polyval(np.polyfit(x, delay_s, 1), x)))
-    if best is None or plain < LIMITS["slip_residual_s"]:
+    if best is None:
         return slope, residual, 0.0, 0.0
     # Level on both sides of the jump, or it is a bend.
     level = abs(best[0]) * float(np.ptp(x)) < 0.25 * abs(best[2])
