@@ -16,9 +16,15 @@ RATE_HZ = 48_000
 WIRING = Wiring(KEY, KEY, RATE_HZ, outputs=(1,))
 
 # As the program writes it for practice, only shorter, and with a voltage of its own close up.
-SESSION = rehearsal_text(start_hz=50.0, duration_s=0.5, lead_in_s=0.1).replace(
-    'driver = "woofer"\nfile', 'driver = "woofer"\ndrive_v = 1.0\nfile'
-)
+SESSION = rehearsal_text()
+for _long, _short in (
+    ("start_hz = 20.0", "start_hz = 50.0"),
+    ("duration_s = 1.0", "duration_s = 0.5"),
+    ("lead_in_s = 0.5", "lead_in_s = 0.1"),
+    ('driver = "woofer"\nfile', 'driver = "woofer"\ndrive_v = 1.0\nfile'),
+):
+    assert _long in SESSION
+    SESSION = SESSION.replace(_long, _short)
 
 
 def write_session(folder: Path, text: str = SESSION) -> Path:

@@ -236,9 +236,11 @@ def test_a_phase_beyond_90_degrees_has_no_epdr() -> None:
 
 
 def test_rows_have_the_shape_of_the_registry() -> None:
-    some = next(iter(FIGURES.values()))
-    fields = tuple(type(some).__dataclass_fields__)
-    assert all(info._fields == fields for info in LOAD_FIGURES)
+    for info in FIGURES.values():
+        assert all((info.key, info.name, info.method, info.anchor)), info.key
+        assert all(isinstance(words, str) for words in (info.name, info.unit, info.method, info.anchor, *info.curves))
+        assert isinstance(info.decimals, int), info.key
+        assert isinstance(info.curves, tuple), info.key
     assert len({info.key for info in LOAD_FIGURES}) == len(LOAD_FIGURES)
     figures = load_figures(made(closed(HZ)), rated_ohm=8.0, enclosure="closed")
     assert all(figures[info.key].unit == info.unit for info in LOAD_FIGURES)

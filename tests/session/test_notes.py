@@ -19,8 +19,9 @@ from earwitness.session.notes import (
     Passage,
     WrittenRemark,
     load_sheet,
-    write_sheet_template,
+    sheet_template,
 )
+from earwitness.session.template import write_new
 
 WORDS = {
     "bright": HeardWord("bright", 3000.0, 20_000.0, "too much"),
@@ -159,7 +160,7 @@ def test_a_missing_sheet_and_one_that_is_no_text_are_told(tmp_path: Path) -> Non
 
 
 def test_the_template_tells_every_blank_and_loads_once_filled_in(tmp_path: Path) -> None:
-    path = write_sheet_template(tmp_path / "new", vocabulary=WORDS)
+    path = write_new(tmp_path / "new" / SHEET_FILE, sheet_template(WORDS))
     text = path.read_text(encoding="utf-8")
     blanks = [n for n, row in enumerate(text.splitlines(), 1) if re.match(r'\w+ = (""|0)(\s|$)', row)]
     with pytest.raises(SessionError) as caught:
@@ -191,10 +192,10 @@ def test_the_template_tells_every_blank_and_loads_once_filled_in(tmp_path: Path)
 def test_a_sheet_that_is_there_stays(tmp_path: Path) -> None:
     path = write(tmp_path)
     with pytest.raises(InputError, match="left as it is"):
-        write_sheet_template(tmp_path, vocabulary=WORDS)
+        write_new(tmp_path / SHEET_FILE, sheet_template(WORDS))
     assert path.read_text(encoding="utf-8") == TOML
     with pytest.raises(OutputError, match="belongs to a file"):
-        write_sheet_template(path, vocabulary=WORDS)
+        write_new(path / SHEET_FILE, sheet_template(WORDS))
 
 
 @given(st.data())

@@ -12,7 +12,7 @@ from session_folders import record
 from earwitness.errors import InputError, OutputError, SessionError
 from earwitness.session.keys import TABLES, keys_in
 from earwitness.session.load import load_session
-from earwitness.session.template import TEMPLATE, write_template
+from earwitness.session.template import form, write_template
 
 FILLED = {
     "date": '"2026-11-01"',
@@ -53,9 +53,9 @@ def test_the_empty_template_says_at_each_line_what_to_fill_in(tmp_path: Path) ->
     write_template(tmp_path)
     with pytest.raises(SessionError) as caught:
         load_session(tmp_path)
-    empty = {n for n, line in enumerate(TEMPLATE.splitlines(), 1) if re.match(r'\w+ = (""|0)\s', line)}
+    empty = {n for n, line in enumerate(form("session.toml").splitlines(), 1) if re.match(r'\w+ = (""|0)\s', line)}
     # distance_m belongs to an orbit that has no recordings yet, so only its missing files are told.
-    orbit = TEMPLATE.splitlines().index('files = "horizontal/{angle}.wav"') + 1
+    orbit = form("session.toml").splitlines().index('files = "horizontal/{angle}.wav"') + 1
     assert empty - {orbit - 1} <= {fault.line for fault in caught.value.faults}
     assert orbit in {fault.line for fault in caught.value.faults}
 
@@ -63,7 +63,7 @@ def test_the_empty_template_says_at_each_line_what_to_fill_in(tmp_path: Path) ->
 def test_every_key_stands_in_the_template_under_its_table() -> None:
     seen: dict[str, set[str]] = {name: set() for name in TABLES}
     table = ""
-    for line in TEMPLATE.splitlines():
+    for line in form("session.toml").splitlines():
         if header := re.match(r"#?\[\[?([a-z._]+)\]\]?", line):
             table = header[1]
         elif key := re.match(r"#?([a-z0-9_]+) = ", line):
@@ -74,8 +74,8 @@ def test_every_key_stands_in_the_template_under_its_table() -> None:
 
 
 def test_the_template_is_toml_and_cautions() -> None:
-    assert tomllib.loads(TEMPLATE)["format"] == 1
-    assert "hearing protection" in TEMPLATE
+    assert tomllib.loads(form("session.toml"))["format"] == 1
+    assert "hearing protection" in form("session.toml")
 
 
 def test_nothing_is_overwritten(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import folded
 from earwitness.archive.notes import SheetEntry, all_sheets, keep_sheet, opening, sheets_of
-from earwitness.errors import InputError, OutputError, choice
+from earwitness.errors import InputError, choice
 from earwitness.exhibits.advice import HeardSheet
 from earwitness.insight.findings import Finding
 from earwitness.insight.listening.listeners import Agreement, agreement
@@ -22,14 +22,8 @@ from earwitness.insight.listening.reliability import Reliability, reliability
 from earwitness.insight.listening.remark import Remark
 from earwitness.insight.listening.seal import seal, unsealed
 from earwitness.insight.listening.vocabulary import heard_words
-from earwitness.session.notes import (
-    SHEET_FILE,
-    ListeningSheet,
-    load_sheet,
-    sheet_of,
-    sheet_template,
-    write_sheet_template,
-)
+from earwitness.session.notes import SHEET_FILE, ListeningSheet, load_sheet, sheet_of, sheet_template
+from earwitness.session.template import write_new
 
 Clock = Callable[[], datetime]
 
@@ -71,25 +65,8 @@ def new_sheet(path: Path) -> Path:
 
     Raises InputError where there is one already, OutputError where it cannot be written.
     """
-    if path.suffix.lower() != ".toml":
-        return write_sheet_template(path, vocabulary=heard_words())
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("x", encoding="utf-8", newline="\n") as stream:
-            stream.write(sheet_template(heard_words()))
-    except FileExistsError:
-        raise InputError(
-            "there is a file already, it was left as it is",
-            where=str(path),
-            expected="a new name",
-            remedy="choose another name, or rename the old sheet",
-        ) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise OutputError(
-            f"{SHEET_FILE} cannot be written: {reason}", where=str(path), remedy="check permission and free space"
-        ) from None
-    return path
+    file = path if path.suffix.lower() == ".toml" else path / SHEET_FILE
+    return write_new(file, sheet_template(heard_words()))
 
 
 def seal_sheet(path: Path, archive_folder: Path, *, clock: Clock = utc_now) -> SealedSheet:

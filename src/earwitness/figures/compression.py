@@ -11,7 +11,7 @@ import numpy as np
 
 from earwitness.errors import InputError
 from earwitness.figures.distortion import figure_at, level_key, level_series
-from earwitness.figures.info import FigureInfo
+from earwitness.figures.info import figure_infos
 from earwitness.figures.sampling import smoothed
 from earwitness.quantities import Curve, Figure, Harmonics, NoiseRun, not_judged
 from earwitness.quantities.arrays import BoolArray, FloatArray
@@ -23,35 +23,7 @@ BAND_HZ = (50.0, 5000.0)
 U_REPEAT_DB = 0.1
 WARM_K = 1.5
 REFERENCE = "dB less than the lowest level promises"
-COMPRESSION_FIGURES = (
-    FigureInfo(
-        "compression_largest",
-        "largest compression",
-        "dB",
-        1,
-        "Largest loss of level against the lowest level and the voltages, 50 Hz to 5 kHz, 1/3 octave smoothing.",
-        "compression",
-        ("compression",),
-    ),
-    FigureInfo(
-        "compression_mean",
-        "mean compression",
-        "dB",
-        1,
-        "Mean loss of level over log frequency against the lowest level and the voltages, 50 Hz to 5 kHz.",
-        "compression",
-        ("compression",),
-    ),
-    FigureInfo(
-        "compression_long_term",
-        "largest loss after lasting noise",
-        "dB",
-        1,
-        "Largest loss of level in third octaves from the start to the end of a noise run, 50 Hz to 5 kHz.",
-        "compression",
-        ("compression_long_term",),
-    ),
-)
+COMPRESSION_FIGURES = figure_infos("compression")
 _METHODS = {info.key: info.method for info in COMPRESSION_FIGURES}
 
 

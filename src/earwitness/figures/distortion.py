@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from earwitness.errors import InputError
-from earwitness.figures.info import FigureInfo
+from earwitness.figures.info import figure_infos
 from earwitness.figures.sampling import smoothed
 from earwitness.quantities import REFERENCE_VOLTAGE_V, Curve, Figure, Harmonics, not_judged
 from earwitness.quantities.arrays import BoolArray, FloatArray
@@ -30,58 +30,7 @@ RELATIVE = "dB relative to the fundamental"
 AT_ONE_METER = "dB SPL at 1 m, free field"
 _NAMES = {2: "2nd harmonic", 3: "3rd harmonic", 4: "4th harmonic", 5: "5th harmonic"}
 
-DISTORTION_FIGURES = (
-    *(
-        FigureInfo(
-            f"distortion_{limit:g}_percent",
-            f"lowest frequency with less than {limit:g} % distortion",
-            "Hz",
-            0,
-            f"First frequency, down from 1 kHz, at which the total of harmonics 2 to 5 passes {limit:g} % of the "
-            "fundamental; one for each level.",
-            "distortion",
-            ("distortion_total",),
-        )
-        for limit in LIMITS_PERCENT
-    ),
-    FigureInfo(
-        "distortion_largest",
-        "largest distortion",
-        "%",
-        2,
-        "Largest total of harmonics 2 to 5 against the fundamental in a stated band; one for each level.",
-        "distortion",
-        ("distortion_total",),
-    ),
-    FigureInfo(
-        "multitone_distortion",
-        "multitone distortion and noise",
-        "dB",
-        1,
-        "Energy of what lies between the tones, without noise where that is known, against that of the tones; one for "
-        "each level.",
-        "multitone",
-        ("multitone_residue",),
-    ),
-    FigureInfo(
-        "intermodulation_2",
-        "modulation distortion of second order",
-        "%",
-        2,
-        "Sum of the amplitudes at f2 - f1 and f2 + f1 against that at f2, IEC 60268-5 (from memory).",
-        "intermodulation",
-        (),
-    ),
-    FigureInfo(
-        "intermodulation_3",
-        "modulation distortion of third order",
-        "%",
-        2,
-        "Sum of the amplitudes at f2 - 2 f1 and f2 + 2 f1 against that at f2, IEC 60268-5 (from memory).",
-        "intermodulation",
-        (),
-    ),
-)
+DISTORTION_FIGURES = figure_infos("distortion")
 _METHODS = {info.key: info.method for info in DISTORTION_FIGURES}
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from earwitness.figures.compression import BAND_HZ as COMPRESSION_BAND_HZ
 from earwitness.figures.compression import Compression
 from earwitness.figures.distortion import Distortion
-from earwitness.figures.info import FigureInfo
+from earwitness.figures.info import figure_infos
 from earwitness.figures.sensitivity import mean_level_db
 from earwitness.quantities import REFERENCE_PRESSURE_PA, Figure, TwoToneReading, not_judged
 from earwitness.quantities.arrays import BoolArray, FloatArray
@@ -30,54 +30,7 @@ _SAME_DB = 0.05
 _HIDDEN_SHARE = 0.25
 _U_DB = 0.2
 Bound = Literal["", "at most"]
-_BETWEEN = "interpolated between recorded levels, in dB against the level at 1 m"
-EQUAL_LEVEL_FIGURES = (
-    FigureInfo(
-        "distortion_at_level",
-        "largest distortion at equal level",
-        "%",
-        2,
-        f"Largest total of harmonics 2 to 5, 200 Hz to 5 kHz, {_BETWEEN} (mean of 300 Hz to 3 kHz).",
-        "equal-level",
-        ("distortion_total",),
-    ),
-    FigureInfo(
-        "distortion_bass_at_level",
-        "largest distortion in the bass at equal level",
-        "%",
-        2,
-        f"Largest total of harmonics 2 to 5, 50 Hz to 200 Hz, {_BETWEEN} (mean of 300 Hz to 3 kHz).",
-        "equal-level",
-        ("distortion_total",),
-    ),
-    FigureInfo(
-        "multitone_at_level",
-        "multitone distortion at equal level",
-        "dB",
-        1,
-        f"Energy between the tones against that of the tones, 100 Hz to 16 kHz, {_BETWEEN} (of all tones).",
-        "equal-level",
-        ("multitone_residue",),
-    ),
-    FigureInfo(
-        "intermodulation_at_level",
-        "modulation distortion of second and third order at equal level",
-        "%",
-        2,
-        f"Root of the sum of squares of both orders, {_BETWEEN} (of the upper tone).",
-        "equal-level",
-        (),
-    ),
-    FigureInfo(
-        "compression_at_level",
-        "mean compression at equal level",
-        "dB",
-        1,
-        f"Mean loss of level, 50 Hz to 5 kHz, against the lowest level, {_BETWEEN} (mean of 300 Hz to 3 kHz).",
-        "equal-level",
-        ("compression",),
-    ),
-)
+EQUAL_LEVEL_FIGURES = figure_infos("equal_level")
 _NO_LEVEL = "the level from 300 Hz to 3 kHz is not known at 1 m"
 _INFOS = {info.key: info for info in EQUAL_LEVEL_FIGURES}
 

@@ -12,7 +12,7 @@ from earwitness.dsp.burst import BurstReading
 from earwitness.errors import InputError
 from earwitness.figures.compression import Compression, compression
 from earwitness.figures.distortion import AT_ONE_METER, MARGIN_DB, Distortion, distortion, level_series
-from earwitness.figures.info import FigureInfo
+from earwitness.figures.info import figure_infos
 from earwitness.quantities import REFERENCE_PRESSURE_PA, Curve, Figure, Harmonics, not_judged
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, lock_fields
 from earwitness.standards.cta2010 import BurstMask
@@ -21,21 +21,7 @@ BAND_HZ = (50.0, 10_000.0)
 MEAN_BAND_HZ = (300.0, 3000.0)
 HIGH_PASS_HZ = 80.0
 HIGH_PASS_ORDER = 4
-_RULE = "Level at 1 m at the voltage at which the first frequency from 50 Hz to 10 kHz passes a limit, equal voltage"
-HIGHEST_LEVEL_FIGURES = (
-    FigureInfo("highest_clean_level", "highest clean level", "dB", 1, f"{_RULE}.", "highest-clean-level",
-               ("highest_clean_level",)),
-    FigureInfo("highest_clean_level_high_passed", "highest clean level, crossed at 80 Hz", "dB", 1,
-               f"{_RULE} behind a high-pass.", "highest-clean-level", ("highest_clean_level",)),
-    FigureInfo("highest_clean_level_at_seat", "highest clean level at the seat", "dB", 1,
-               "Highest clean level at 1 m less the distance law; a room adds to it.", "highest-clean-level",
-               ("highest_clean_level",)),
-    FigureInfo("burst_level", "highest burst level", "dB", 1,
-               "Peak level at 1 m of the loudest burst whose harmonics stay under the mask; one for each frequency.",
-               "burst-level", ()),
-    FigureInfo("burst_level_mean", "mean burst level", "dB", 1,
-               "Mean of the pressures of a group's highest burst levels.", "burst-level", ()),
-)  # fmt: skip
+HIGHEST_LEVEL_FIGURES = figure_infos("highest_level")
 _METHODS = {info.key: info.method for info in HIGHEST_LEVEL_FIGURES}
 REASONS = ("", "distortion", "compression")
 

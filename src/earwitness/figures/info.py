@@ -1,8 +1,12 @@
-"""What is known of a figure before it is measured."""
+"""What is known of a figure before it is measured; the figures themselves stand in figures.toml."""
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,3 +24,13 @@ class FigureInfo:
     method: str
     anchor: str
     curves: tuple[str, ...]
+
+
+@cache
+def _table() -> dict[str, Any]:
+    return tomllib.loads((files("earwitness.figures") / "figures.toml").read_text(encoding="utf-8"))
+
+
+def figure_infos(group: str) -> tuple[FigureInfo, ...]:
+    """The figures of a group, "response", "load" or "seats", in the order of figures.toml."""
+    return tuple(FigureInfo(key, **{**row, "curves": tuple(row["curves"])}) for key, row in _table()[group].items())

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from earwitness.figures import load_bass
+from earwitness.figures.info import FigureInfo, figure_infos
 from earwitness.figures.load_curves import (
     dissipation_share,
     load_curves,
@@ -14,7 +15,6 @@ from earwitness.figures.load_curves import (
     phase_deg,
     power_factor,
 )
-from earwitness.figures.load_infos import LOAD_FIGURES, LoadInfo
 from earwitness.figures.load_wrinkles import roughness, wrinkles
 from earwitness.quantities import Curve, Figure, Impedance, not_judged
 from earwitness.quantities.arrays import BoolArray
@@ -22,7 +22,8 @@ from earwitness.quantities.response import REFERENCE_VOLTAGE_V
 
 __all__ = ["INFO", "LOAD_FIGURES", "load_curves", "load_figures"]
 
-INFO: dict[str, LoadInfo] = {info.key: info for info in LOAD_FIGURES}
+LOAD_FIGURES = figure_infos("load")
+INFO: dict[str, FigureInfo] = {info.key: info for info in LOAD_FIGURES}
 FULL_BAND_HZ, PROGRAM_BAND_HZ = (20.0, 20_000.0), (40.0, 4000.0)
 RATED_SHARE = 0.8
 RATINGS_OHM = (16.0, 8.0, 6.0, 4.0, 2.0)

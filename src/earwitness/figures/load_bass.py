@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from earwitness.figures.info import FigureInfo
 from earwitness.figures.load_box import (
     LEAST_RISE,
     WORST_FIT,
@@ -15,7 +16,6 @@ from earwitness.figures.load_box import (
     fit_vented,
     valley_hz,
 )
-from earwitness.figures.load_infos import LoadInfo
 from earwitness.quantities import Figure, Impedance, not_judged
 
 VENTED_KEYS = ("box_tuning", "box_peak_low", "box_peak_high")
@@ -30,7 +30,7 @@ def above_bass_hz(grid: Impedance) -> float:
     return 80.0 if peaks is None or not peaks.hz else max(80.0, 1.5 * peaks.hz[-1])
 
 
-def bass_figures(grid: Impedance, enclosure: str, infos: Mapping[str, LoadInfo]) -> dict[str, Figure]:
+def bass_figures(grid: Impedance, enclosure: str, infos: Mapping[str, FigureInfo]) -> dict[str, Figure]:
     """Tuning and peaks of a vented box or one with a passive radiator; resonance and Q values of a closed one."""
     peaks = bass_peaks(grid)
 
@@ -57,7 +57,7 @@ def bass_figures(grid: Impedance, enclosure: str, infos: Mapping[str, LoadInfo])
     return {**refused(VENTED_KEYS, vented), **refused(CLOSED_KEYS, closed)}
 
 
-def _vented(grid: Impedance, peaks: Peaks, enclosure: str, infos: Mapping[str, LoadInfo]) -> dict[str, Figure] | str:
+def _vented(grid: Impedance, peaks: Peaks, enclosure: str, infos: Mapping[str, FigureInfo]) -> dict[str, Figure] | str:
     if len(peaks.hz) < 2:
         return f"there {'is one bass peak' if peaks.hz else 'is no bass peak'}, a {enclosure} box shows two"
     low, high = peaks.hz[:2]
@@ -82,7 +82,7 @@ def _vented(grid: Impedance, peaks: Peaks, enclosure: str, infos: Mapping[str, L
     }
 
 
-def _closed(grid: Impedance, peaks: Peaks, infos: Mapping[str, LoadInfo]) -> dict[str, Figure] | str:
+def _closed(grid: Impedance, peaks: Peaks, infos: Mapping[str, FigureInfo]) -> dict[str, Figure] | str:
     if not peaks.hz:
         return "there is no bass peak above the lowest frequency measured"
     top = int(np.argmax(peaks.ohm))

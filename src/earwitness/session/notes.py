@@ -14,8 +14,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, SerializerFunctionWrapHandler, ValidationError, model_serializer
 
-from earwitness.errors import Fault, InputError, OutputError, SessionError
+from earwitness.errors import Fault, InputError, SessionError
 from earwitness.session.record import Finite, Flag, NotNegative, Positive, Strict, Text, Whole
+from earwitness.session.template import form
 from earwitness.session.toml_lines import Path as Keys
 from earwitness.session.toml_lines import key_lines, line_of, need_modest
 from earwitness.session.wording import shown
@@ -341,82 +342,4 @@ def sheet_template(vocabulary: Mapping[str, HeardWord]) -> str:
     rows = [
         f"#   {w.word:<18}{w.direction or 'say which':<12}{w.low_hz:g} to {w.high_hz:g} Hz" for w in vocabulary.values()
     ]
-    return _TEMPLATE.replace("#WORDS", "\n".join(rows))
-
-
-def write_sheet_template(folder: Path, *, vocabulary: Mapping[str, HeardWord]) -> Path:
-    """Write a commented listening.toml into `folder`, made where it does not exist, and return its path.
-
-    Raises InputError where there is one already (it stays as it is), OutputError where it cannot be written.
-    """
-    path = folder / SHEET_FILE
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with path.open("x", encoding="utf-8", newline="\n") as stream:
-            stream.write(sheet_template(vocabulary))
-    except FileExistsError:
-        if not folder.is_dir():
-            raise OutputError(
-                "the folder's name belongs to a file", where=str(folder), remedy="choose another name"
-            ) from None
-        raise InputError(
-            f"there is a {SHEET_FILE} already, it was left as it is",
-            where=str(path),
-            expected=f"a folder without {SHEET_FILE}",
-            remedy="choose another folder, or rename the old sheet",
-        ) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise OutputError(
-            f"{SHEET_FILE} cannot be written: {reason}",
-            where=str(path),
-            expected="a folder that may be written to, on a disk with room",
-            remedy="check permission and free space, or choose another folder",
-        ) from None
-    return path
-
-
-_TEMPLATE = """\
-# One listening sheet: what you heard, written down BEFORE you look at any measurement of this loudspeaker.
-#
-# Fill in every "" and every 0. A line that begins with # and a letter is a key you may use: take away the #.
-# Sealing the sheet keeps it as it is and stores its hash and the time. Sheets sealed after the data were shown
-# are kept as well, but carry the words "made with the data known" and count for nothing in tests of your ears.
-#
-# Take care of your ears: 85 dBA for eight hours a day is the most that is advised; 3 dB more halve the time.
-
-format = 1                  # version of this layout, always 1
-loudspeaker = ""            # model name, as in session.toml
-maker = ""
-time = ""                   # when you listened: 2026-11-25T20:15:00 without quotes
-#listener = "your name"
-blind = ""                  # true: you did not know which loudspeaker played; false: you knew
-equalizer = ""              # true: an equalizer was on; false: none
-level_db = 0                # sound level at the seat, dB SPL, averaged over the passages
-aim_deg = ""                # angle of your seat off the loudspeaker's axis, 0: it points at you; + its own left
-distance_m = 0              # loudspeaker to seat
-#pieces = 2                 # how many loudspeakers played
-#letter = "A"               # in a blind test; sealing then puts in what the loudspeaker is, whatever stands above
-#blind_test = "0a1b2c3d"    # number that `earwitness listen blind` gave
-#text = \"\"\"
-#Your own words, as many as you like.
-#\"\"\"
-
-# Once for every piece of music or film.
-[[passage]]
-name = ""
-kind = ""                   # music, film, speech or test signal
-#level_db = 78.0            # where it differs from the level above
-
-# Once for everything you noticed, with one of these words; what none of them says goes into text.
-#WORDS
-#
-#[[remark]]
-#word = "bright"
-#strength = "clear"         # slight, clear or strong
-#direction = "too much"     # too much, too little, sharp, hollow, uneven or even; left out: as the word says
-#region_hz = [3000.0, 8000.0]   # where you heard it; left out: where the word is usually used
-#passage = ""               # name of a passage above
-#at_s = 95                  # seconds since you began to listen
-#text = ""
-"""
+    return form(SHEET_FILE).replace("#WORDS", "\n".join(rows))

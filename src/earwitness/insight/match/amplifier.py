@@ -11,9 +11,9 @@ from typing import Literal
 import numpy as np
 
 from earwitness.errors import InputError
+from earwitness.figures.info import figure_infos
 from earwitness.figures.load import RATED_SHARE, load_figures
 from earwitness.figures.load_curves import dissipation_share, on_load_grid
-from earwitness.figures.registry import FigureInfo
 from earwitness.insight.spread import value_and_spread
 from earwitness.quantities import REFERENCE_VOLTAGE_V, Curve, Figure, Impedance, Reading, not_judged
 from earwitness.quantities.arrays import BoolArray, FloatArray
@@ -27,24 +27,7 @@ SAG_DB = 1.0
 SINE_PEAK_DB = 10.0 * math.log10(2.0)
 EPDR_PHASE_DEG = 45.0
 AnswerWord = Literal["yes", "no", "cannot be told"]
-_LEVEL_RULE = "Sensitivity and the voltage the amplifier gives into the lowest usable point of its load, rms of a sine"
-AMPLIFIER_FIGURES = (
-    FigureInfo("amplifier_load_margin", "lowest impedance over what the amplifier allows", "ohm", 2,
-               "Lowest magnitude minus 80 % of the amplifier's least load (IEC 60268-5: a loudspeaker may fall to "
-               "80 % of its rating).", "amplifier-match", ("impedance_magnitude",)),
-    FigureInfo("amplifier_epdr_margin", "lowest peak dissipation resistance over what is allowed", "ohm", 2,
-               "Lowest value, 40 Hz to 4 kHz, minus that of 80 % of the amplifier's least rated load at 45 degrees "
-               "(own rule, ideal class B).", "amplifier-match", ("epdr",)),
-    FigureInfo("amplifier_voltage", "voltage the amplifier can give", "V", 1,
-               "Square root of rated power times rated load, the largest of all ratings.", "amplifier-match", ()),
-    FigureInfo("amplifier_highest_level", "highest level with this amplifier", "dB", 1, f"{_LEVEL_RULE}, at 1 m.",
-               "amplifier-match", ("impedance_magnitude",)),
-    FigureInfo("amplifier_highest_level_at", "highest level with this amplifier at the distance", "dB", 1,
-               f"{_LEVEL_RULE}, less the distance law.", "amplifier-match", ("impedance_magnitude",)),
-    FigureInfo("amplifier_response_spread", "change of the response by the amplifier's output impedance", "dB", 2,
-               "Largest minus smallest level change |Z / (Z + Zo)|, 20 Hz to 20 kHz.", "amplifier-match",
-               ("amplifier_response",)),
-)  # fmt: skip
+AMPLIFIER_FIGURES = figure_infos("amplifier")
 INFO = {info.key: info for info in AMPLIFIER_FIGURES}
 
 

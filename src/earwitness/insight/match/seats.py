@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.errors import InputError
-from earwitness.figures.registry import FigureInfo
+from earwitness.figures.info import figure_infos
 from earwitness.insight.match.off_axis import Orbits, Sound, orbits_of, sound_toward
 from earwitness.quantities import Curve, DirectionalResponse, Figure, not_judged
 from earwitness.quantities.arrays import FloatArray
@@ -23,21 +23,7 @@ TURNS_DEG = tuple(float(turn) for turn in range(-40, 45, 5))
 CINEMA_DB, CINEMA_PEAK_DB = 85.0, 20.0
 SINE_PEAK_DB = 10.0 * math.log10(2.0)
 _BAND = "500 Hz to 10 kHz"
-SEAT_FIGURES = (
-    FigureInfo("seat_spread", "direct sound from seat to seat", "dB", 1,
-               f"Rms over frequency, {_BAND}, of the standard deviation between seats, distance taken out.",
-               "seats", ()),
-    FigureInfo("row_spread", "direct sound from row to row", "dB", 1,
-               f"Rms over frequency, {_BAND}, of the standard deviation between the rows' means, distance taken out.",
-               "seats", ()),
-    FigureInfo("vertical_window", "vertical window from front to back row", "deg", 1,
-               "Largest minus smallest vertical angle of all seats from the reference axis.", "seats", ()),
-    FigureInfo("seat_level", "level at the seat", "dB", 1,
-               "Sensitivity for the voltage stated less the distance law; direct sound on axis.", "seats", ()),
-    FigureInfo("seat_headroom", "headroom at the seat", "dB", 1,
-               "Highest level at the seat minus goal and peaks, both as instantaneous peaks: a sine's is 3.01 dB above "
-               "its rms.", "seats", ()),
-)  # fmt: skip
+SEAT_FIGURES = figure_infos("seats")
 INFO = {info.key: info for info in SEAT_FIGURES}
 
 

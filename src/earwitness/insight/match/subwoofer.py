@@ -18,7 +18,8 @@ import numpy as np
 from earwitness.dsp.minimum_phase import minimum_phase
 from earwitness.errors import InputError
 from earwitness.figures.highest_level import BAND_HZ, CleanLevel, clean_level_figure
-from earwitness.figures.registry import FigureInfo, place_of
+from earwitness.figures.info import figure_infos
+from earwitness.figures.registry import place_of
 from earwitness.insight.match.crossover import Scheme, high_pass, low_pass, slope_words, summed
 from earwitness.insight.spread import value_and_spread
 from earwitness.quantities import Curve, Figure, FrequencyAxis, log_axis, not_judged
@@ -46,30 +47,7 @@ USED_DOWN_TO_DB = -10.0
 AnyFloats = np.ndarray[Any, np.dtype[np.floating[Any]]]
 _RATE_HZ, _LENGTH = 48_000, 2**16
 _PER_OCTAVE = 24
-_RULE = "deviation of the sum from the main's mean level, 150 Hz to 600 Hz, judged from 20 Hz to 300 Hz (own choice)."
-SUBWOOFER_FIGURES = (
-    FigureInfo("crossover_frequency", "crossover to a subwoofer", "Hz", 0,
-               "Lowest corner among sums within 0.5 dB of the flattest that spare the main 10 dB of displacement and "
-               "all but 3 dB of what any of them adds to its highest clean level (own rule).",
-               "subwoofer", ("on_axis",)),
-    FigureInfo("crossover_sum_rms", "unevenness of the sum with a subwoofer", "dB", 1, f"Rms {_RULE}",
-               "subwoofer", ("on_axis",)),
-    FigureInfo("crossover_sum_above", "highest level of the sum", "dB", 1, f"Largest {_RULE}",
-               "subwoofer", ("on_axis",)),
-    FigureInfo("crossover_sum_below", "lowest level of the sum", "dB", 1, f"Lowest {_RULE}",
-               "subwoofer", ("on_axis",)),
-    FigureInfo("high_pass_displacement", "air the main need not move", "dB", 1,
-               "Fall of the largest level over frequency squared, 20 Hz to 500 Hz: equal levels at all frequencies in.",
-               "subwoofer", ("on_axis",)),
-    FigureInfo("high_pass_level", "highest level that the high-pass adds", "dB", 1,
-               "Rise of the main's highest clean level, 50 Hz to 10 kHz, the same voltage at every frequency, when the "
-               "high-pass stands before it.",
-               "subwoofer", ("highest_clean_level",)),
-    FigureInfo("high_pass_distortion", "distortion that the high-pass leaves", "%", 2,
-               "Largest distortion from where the main has fallen by 10 dB (not under 20 Hz) to 200 Hz, times the "
-               "square of the high-pass: products of order 2 against the level without it (higher orders fall more).",
-               "subwoofer", ()),
-)  # fmt: skip
+SUBWOOFER_FIGURES = figure_infos("subwoofer")
 INFO = {info.key: info for info in SUBWOOFER_FIGURES}
 
 
