@@ -53,8 +53,8 @@ def _plain(value: Any, arrays: dict[bytes, int], packed: list[str]) -> Any:
         return _kept(value, arrays, packed)
     if isinstance(value, BaseModel):
         return value.model_dump(mode="json", by_alias=True)
-    if dataclasses.is_dataclass(value):
-        return {name: _plain(getattr(value, name), arrays, packed) for name in _field_names(value.__class__)}
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {name: _plain(getattr(value, name), arrays, packed) for name in _field_names(type(value))}
     if isinstance(value, Mapping):
         return [[_plain(key, arrays, packed), _plain(part, arrays, packed)] for key, part in value.items()]
     if isinstance(value, tuple | list):
