@@ -72,11 +72,13 @@ def clean(folder: Path) -> int:
     Files of processes that still run stay. A file that cannot be removed stays and is not an error.
     """
     removed = 0
-    for path in sorted(folder.rglob(".*.part*")) if folder.is_dir() else ():
-        if state_of(path) == "dead":
-            with contextlib.suppress(OSError):
-                path.unlink()
-                removed += 1
+    for place, folders, names in os.walk(folder):
+        folders.sort()
+        for name in sorted(name for name in names if name[0] == "."):
+            if state_of(path := Path(place, name)) == "dead":
+                with contextlib.suppress(OSError):
+                    path.unlink()
+                    removed += 1
     return removed
 
 
@@ -126,21 +128,25 @@ def _is_alive(pid: int, process: str) -> bool:
 
 
 def _sync(path: Path) -> None:
-    # r+b: Windows refuses to sync a file that is open for reading only.
-    with path.open("r+b") as stream:
-        os.fsync(stream.fileno())
+    # For writing: Windows refuses to sync a file that is open for reading only.
+    _sync_as(path, os.O_RDWR)
 
 
 def sync_folder(folder: Path) -> None:
     """Make renames in `folder` durable. Raises OSError."""
     if os.name == "nt":
         return
-    descriptor = os.open(folder, os.O_RDONLY)
     try:
-        os.fsync(descriptor)
+        _sync_as(folder, os.O_RDONLY)
     except OSError as error:
         # Some network file systems cannot sync a folder; the rename itself is still atomic there.
         if error.errno not in {errno.EINVAL, errno.ENOTSUP}:
             raise
+
+
+def _sync_as(path: Path, flags: int) -> None:
+    descriptor = os.open(path, flags)
+    try:
+        os.fsync(descriptor)
     finally:
         os.close(descriptor)

@@ -32,10 +32,7 @@ class RecordingStore:
 
     def is_intact(self, sha256: str) -> bool:
         """True if the content is here and still has its hash."""
-        try:
-            return self.has(sha256) and hash_of(self.path(sha256)) == sha256
-        except OSError:
-            return False
+        return _holds(self.path(sha256), sha256)
 
     def put(self, source: Path, *, expected_sha256: str) -> bool:
         """Keep a copy of `source`; True if it was new, False if the content was here already.
@@ -45,7 +42,7 @@ class RecordingStore:
         `expected_sha256`, OutputError when the copy cannot be written.
         """
         target = self.path(expected_sha256)
-        if self.is_intact(expected_sha256):
+        if _holds(target, expected_sha256):
             return False
         with journal.replacing(target, read_only=True) as temporary:
             if _copy(source, temporary) != expected_sha256:
@@ -80,9 +77,16 @@ class RecordingStore:
         return tuple(sorted(name for name in found if _SHA256.fullmatch(name)))
 
 
+def _holds(path: Path, sha256: str) -> bool:
+    try:
+        return hash_of(path) == sha256
+    except OSError:
+        return False
+
+
 def hash_of(path: Path) -> str:
     """SHA-256 of a file, in hex. Raises OSError."""
-    with path.open("rb") as stream:
+    with open(path, "rb", buffering=0) as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
