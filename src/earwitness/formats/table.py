@@ -22,7 +22,7 @@ from earwitness.errors import FormatError
 from earwitness.quantities.arrays import FloatArray, IntArray, lock_fields
 
 MAX_BYTES = 32 * 2**20
-MAX_ROWS = 500_000
+MAX_ROWS = 200_000
 MAX_COLUMNS = 4_000
 FEWEST_ROWS = 3
 LARGEST_NUMBER = 1e12

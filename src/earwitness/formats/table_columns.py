@@ -238,8 +238,10 @@ def _untitled(table: TextTable, block: Block, angle: float | None, plane: Plane 
 
 
 def _is_axis(column: FloatArray) -> bool:
+    if not np.isfinite(column).all() or (column < 0).any():
+        return False
     step = np.diff(column)
-    return bool(np.isfinite(column).all() and (column >= 0).all() and ((step > 0).all() or (step < 0).all()))
+    return bool((step > 0).all() or (step < 0).all())
 
 
 def _turned(table: TextTable, block: Block) -> Layout | None:
