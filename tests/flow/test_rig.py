@@ -39,6 +39,9 @@ serial = "M 7"
 [drive]
 voltage_v = 2.83
 
+[environment]
+temperature_c = {warm}
+
 [responses]
 level = "absolute"
 reference_distance_m = 1.0
@@ -57,11 +60,13 @@ SCATTER_DB, STEP_DB = 0.06, 0.7
 BASELINE = 4
 
 
-def add(place: Path, number: int, off_db: float, *, name: str = "Check") -> tuple[str, ...]:
+def add(
+    place: Path, number: int, off_db: float, *, name: str = "Check", temperature_c: float = 21.0
+) -> tuple[str, ...]:
     """Add a session of day `number` whose levels stand `off_db` off; what was told."""
     folder = place / f"{name} {number}"
     folder.mkdir(parents=True)
-    (folder / "session.toml").write_text(TOML.format(date=f"2026-03-{number + 1:02d}", name=name))
+    (folder / "session.toml").write_text(TOML.format(date=f"2026-03-{number + 1:02d}", name=name, warm=temperature_c))
     hz = np.geomspace(40.0, 20_000.0, 400)
     level = 85.0 + off_db + np.sin(np.log(hz)) + 1e-3 * np.random.default_rng(number).standard_normal(hz.size)
     rows = "\n".join(f"{f:.3f}\t{x:.4f}" for f, x in zip(hz, level, strict=True))
@@ -98,15 +103,21 @@ def test_the_rig_is_told_drifts_and_gets_a_new_baseline_by_a_word(place: Path) -
     assert shown.exit_code == 0, shown.output
     assert "a step of 0.3 dB is told within" in shown.output
     assert "no drift beyond the limits" in shown.output
+    assert shown.output.count("21.0 °C  baseline") == 2 * BASELINE
+    rows = [line for line in shown.output.splitlines() if "baseline" in line and "session" in line and "[" in line]
+    dots = [line[line.index("[") + 1 : line.index("]")].index("o") for line in rows[:BASELINE]]
+    levels = quiet.charts["level"].level[:BASELINE]
+    assert dots[int(np.argmax(levels))] > 10 > dots[int(np.argmin(levels))]
 
     first = add(place, BASELINE + 1, -STEP_DB)
     assert any("Once may be a slip" in one for one in first)
     assert not any("Once may be" in one or "drift:" in one for one in add(place, BASELINE + 2, 0.0, name="Another"))
-    second = add(place, BASELINE + 3, -STEP_DB)
+    second = add(place, BASELINE + 3, -STEP_DB, temperature_c=14.0)
     told = [one for one in second if "Twice is a drift" in one]
     assert len(told) == 1
     assert f"levels since 2026-03-{BASELINE + 1:02d} are in doubt" in told[0]
     assert "level, 200 Hz to 2 kHz" in told[0]
+    assert "It was 7 °C colder than in those sessions" in told[0]
     # Whatever is measured next is told too.
     assert any("Twice is a drift" in one for one in add(place, BASELINE + 4, 0.0, name="A third"))
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from statistics import fmean
 from typing import Any
 
 from earwitness.app.jobs import Progress, part, silent
@@ -24,6 +25,8 @@ LEVEL_HZ, TREBLE_HZ = (200.0, 2000.0), (4000.0, 12_000.0)
 FIGURES = {"level": "level, 200 Hz to 2 kHz", "treble": "treble, 4 to 12 kHz, against it"}
 STEP_DB = 0.3
 _MOST_SESSIONS = 40
+WARMER_C = 5.0
+_HALF_BAR = 10
 _CAUSES = {
     "level": "the gain or the voltage, the calibrator or how it sat, the place, or the check loudspeaker itself",
     "treble": "the microphone's capsule or grid, its aim, the air, or the check loudspeaker's tweeter",
@@ -33,11 +36,13 @@ _CAUSES = {
 @dataclass(frozen=True, slots=True, eq=False)
 class RigTold:
     """check : title of the check loudspeaker, "" without one; sessions : of it that count, oldest first, from the
-    baseline on; charts : by key of FIGURES, empty with fewer than the baseline needs; devices : by serial."""
+    baseline on, temperature_c of each, None where it is not stated; charts : by key of FIGURES, empty with fewer than
+    the baseline needs; devices : by serial."""
 
     check: str
     because: str
     sessions: tuple[SessionEntry, ...]
+    temperature_c: tuple[float | None, ...]
     charts: Mapping[str, Control]
     devices: tuple[Device, ...]
 
@@ -112,14 +117,16 @@ def _told(
     archive: Archive, kept: Mapping[str, Any] | None, sessions: tuple[SessionEntry, ...], rows: list[dict[str, float]]
 ) -> RigTold:
     if kept is None:
-        return RigTold("", "", (), {}, devices(archive))
+        return RigTold("", "", (), (), {}, devices(archive))
     charts = {}
     for key in FIGURES:
         chart = control([row[key] for row in rows], figures=len(FIGURES)) if all(key in row for row in rows) else None
         if chart is not None:
             charts[key] = chart
     entry = archive.loudspeaker(kept["check"])
-    return RigTold(f"{entry.maker} {entry.name}", kept["because"], sessions, charts, devices(archive))
+    airs = [archive.session(one.id).environment for one in sessions]
+    warm = tuple(air.temperature_c if "temperature_c" in air.model_fields_set else None for air in airs)
+    return RigTold(f"{entry.maker} {entry.name}", kept["because"], sessions, warm, charts, devices(archive))
 
 
 def _figures(measured: Measurement) -> dict[str, float]:
@@ -143,10 +150,23 @@ def _sentence(told: RigTold, key: str, chart: Control) -> str:
     )
     if not chart.drifted:
         return what + "Once may be a slip: set it up and measure it again now, before anything else."
+    what += _warmer(told.temperature_c, chart.baseline)
     good = [one for one, bad in zip(told.sessions, chart.alarm, strict=True) if not bad]
     return what + (
         f"Twice is a drift: levels since {good[-1].date} are in doubt by as much. Probable: {_CAUSES[key]}. If the "
         "change was made on purpose, give a new baseline: earwitness measure rig --since SESSION --because WORDS."
+    )
+
+
+def _warmer(temperature_c: Sequence[float | None], baseline: int) -> str:
+    first = [one for one in temperature_c[:baseline] if one is not None]
+    now = temperature_c[-1]
+    if now is None or not first or abs(now - fmean(first)) < WARMER_C:
+        return ""
+    word = "warmer" if now > fmean(first) else "colder"
+    return (
+        f"It was {abs(now - fmean(first)):.0f} °C {word} than in those sessions, and suspensions, capsules and "
+        "amplifiers move with temperature: measure it again as warm as then. "
     )
 
 
@@ -184,10 +204,21 @@ def _chart_lines(told: RigTold, key: str, chart: Control) -> list[str]:
         f"told within {within} sessions in 95 of 100 cases",
     ]
     for place, one in enumerate(told.sessions):
-        words = f"    {one.date}  session {one.id:<5} {chart.level[place] - chart.mean:+.2f} dB"
+        off, warm = chart.level[place] - chart.mean, told.temperature_c[place]
+        words = f"    {one.date}  session {one.id:<5} {off:+.2f} dB  {_plotted(off, chart.single_limit[place])}"
+        words += "           " if warm is None else f"  {warm:5.1f} °C"
         if place < chart.baseline:
             lines.append(words + "  baseline")
             continue
         words += f"  weighted {chart.ewma[place]:+.2f}, limit {chart.ewma_limit[place]:.2f}"
         lines.append(words + ("  ALARM" if chart.alarm[place] else ""))
+    lines.append("    each bar reaches from limit to limit of a single session, 0 is its middle")
     return [*lines, _sentence(told, key, chart) or "    no drift beyond the limits"]
+
+
+def _plotted(off_db: float, limit_db: float) -> str:
+    """A session as a dot between the limits of a single one, at their ends where it is beyond."""
+    bar = list(f"[{'.' * _HALF_BAR}|{'.' * _HALF_BAR}]")
+    place = _HALF_BAR + 1 + round(off_db / limit_db * _HALF_BAR)
+    bar[min(max(place, 0), len(bar) - 1)] = "o"
+    return "".join(bar)
