@@ -205,12 +205,12 @@ def _chart_lines(told: RigTold, key: str, chart: Control) -> list[str]:
     ]
     for place, one in enumerate(told.sessions):
         off, warm = chart.level[place] - chart.mean, told.temperature_c[place]
-        words = f"    {one.date}  session {one.id:<5} {off:+.2f} dB  {_plotted(off, chart.single_limit[place])}"
+        words = f"    {one.date}  session {one.id:<5} {round(off, 2) + 0.0:+.2f} dB  {_plotted(off, chart.single_limit[place])}"
         words += "           " if warm is None else f"  {warm:5.1f} °C"
         if place < chart.baseline:
             lines.append(words + "  baseline")
             continue
-        words += f"  weighted {chart.ewma[place]:+.2f}, limit {chart.ewma_limit[place]:.2f}"
+        words += f"  weighted {round(chart.ewma[place], 2) + 0.0:+.2f}, limit {chart.ewma_limit[place]:.2f}"
         lines.append(words + ("  ALARM" if chart.alarm[place] else ""))
     lines.append("    each bar reaches from limit to limit of a single session, 0 is its middle")
     return [*lines, _sentence(told, key, chart) or "    no drift beyond the limits"]
