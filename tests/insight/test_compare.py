@@ -30,6 +30,7 @@ from earwitness.insight.compare import (
     tell_apart,
     verdicts,
 )
+from earwitness.insight.variation import variation
 from earwitness.quantities import Cause, Curve, Figure, FrequencyAxis, log_axis
 
 AXIS = log_axis(20.0, 20_000.0, 48)
@@ -298,3 +299,33 @@ def test_a_figure_s_difference_leaves_out_what_one_microphone_moves_in_both() ->
     turned = compare_figure(figure(50.0, shared=shared), figure(51.0, shared=(("sensitivity @ M 1", -0.4),)))
     assert turned is not None
     assert turned.u == pytest.approx(sqrt(0.82))
+
+
+def test_what_is_said_of_other_units_holds_for_units_drawn_anew() -> None:
+    # Analytic: two models whose units scatter normally; some units are measured, further ones are drawn.
+    random = np.random.default_rng(77)
+    wrong = said = 0
+    for _ in range(400):
+        count, gap = int(random.integers(2, 9)), random.uniform(0.0, 12.0)
+        units = [random.normal(middle, 1.0, count) for middle in (gap, 0.0)]
+        chosen = []
+        for key, row in zip("ab", units, strict=True):
+            found = variation([[float(value)] for value in row])
+            assert found is not None
+            told = {"f6": (found.mean, (found.next_high - found.next_low) / 2.0)}
+            figures = {"f6": figure(float(row[-1]), 0.05)}
+            chosen.append(Candidate(key, key, "stand-mount", "2026-01-01", figures, next_unit=told))
+        sentence = tell_apart(*chosen).sentence
+        if "other units would be told apart too by" in sentence:
+            said += 1
+            other = random.normal((gap, 0.0), 1.0)
+            wrong += bool(np.sign(other[0] - other[1]) != np.sign(units[0].mean() - units[1].mean()))
+        elif abs(units[0][-1] - units[1][-1]) > 0.5:
+            assert "it may be these units alone" in sentence
+    assert said > 150
+    assert wrong <= 0.05 * said
+
+
+def test_without_several_units_nothing_is_said_of_them() -> None:
+    one, other = loudspeaker("a", rating=5.0), loudspeaker("b", rating=9.0)
+    assert "units" not in tell_apart(one, other).sentence

@@ -41,7 +41,8 @@ class Candidate:
     """A loudspeaker to be compared.
 
     key : what tells it from others; type : of loudspeaker; price : of a pair in `currency` (ISO 4217), or None;
-    date : of the measurement, ISO 8601; figures, curves : by key
+    date : of the measurement, ISO 8601; figures, curves : by key; next_unit : by key of a figure, the mean of the units
+    that were measured and how far 95 % of further units lie from it at most, empty for one unit
     """
 
     key: str
@@ -52,9 +53,10 @@ class Candidate:
     curves: Mapping[str, Curve] = field(default_factory=dict)
     price: float | None = None
     currency: str | None = None
+    next_unit: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        for name in ("figures", "curves"):
+        for name in ("figures", "curves", "next_unit"):
             object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
 
@@ -413,7 +415,7 @@ def tell_apart(first: Candidate, second: Candidate, *, match_hz: tuple[float, fl
         bool(reasons),
         share,
         tuple(reasons),
-        _sentence(first, second, len(pairs), share, reasons),
+        _sentence(first, second, len(pairs), share, reasons) + _over_units(first, second, pairs, reasons),
     )
 
 
@@ -433,11 +435,32 @@ def _sentence(first: Candidate, second: Candidate, figures: int, share: float | 
     if not reasons:
         rest = f" ({100 * share:.0f} % of it lies beyond)" if share is not None else ""
         return f"{both} cannot be told apart within the uncertainty by {' and '.join(seen)}{rest}."
-    named = ["the shape of the listening window" if r == BALANCE else _name(r) for r in reasons]
+    return f"{both} are told apart beyond the uncertainty by {_listed(reasons)}."
+
+
+def _listed(keys: Sequence[str]) -> str:
+    named = ["the shape of the listening window" if key == BALANCE else _name(key) for key in keys]
     more = len(named) - _MOST_NAMED
     named = [*named[:_MOST_NAMED], f"{more} more"] if more > 0 else named
-    words = ", ".join(named[:-1]) + (" and " if len(named) > 1 else "") + named[-1]
-    return f"{both} are told apart beyond the uncertainty by {words}."
+    return ", ".join(named[:-1]) + (" and " if len(named) > 1 else "") + named[-1]
+
+
+def _over_units(first: Candidate, second: Candidate, pairs: Sequence[FigurePair], reasons: Sequence[str]) -> str:
+    """Which of the reasons would tell other units of the two apart as well, where units were measured."""
+    both = (first, second)
+    held = [pair for pair in pairs if pair.key in reasons and any(pair.key in one.next_unit for one in both)]
+    if not held:
+        return ""
+    whose = " and ".join(one.title for one in both if any(pair.key in one.next_unit for pair in held))
+    told: dict[bool, list[str]] = {True: [], False: []}
+    for pair in held:
+        (one, reach), (other, further) = (
+            c.next_unit.get(pair.key, (c.figures[pair.key].value or 0.0, 0.0)) for c in both
+        )
+        told[abs(one - other) > hypot(reach, further, COVERAGE_FACTOR * pair.u)].append(pair.key)
+    stays = f"other units would be told apart too by {_listed(told[True])}" if told[True] else ""
+    goes = f"for {_listed(told[False])} it may be these units alone" if told[False] else ""
+    return f" By how far units of {whose} spread, {'; '.join(part for part in (stays, goes) if part)}."
 
 
 def _name(key: str) -> str:
