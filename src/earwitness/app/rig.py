@@ -205,7 +205,8 @@ def _chart_lines(told: RigTold, key: str, chart: Control) -> list[str]:
     ]
     for place, one in enumerate(told.sessions):
         off, warm = chart.level[place] - chart.mean, told.temperature_c[place]
-        words = f"    {one.date}  session {one.id:<5} {round(off, 2) + 0.0:+.2f} dB  {_plotted(off, chart.single_limit[place])}"
+        words = f"    {one.date}  session {one.id:<5} {round(off, 2) + 0.0:+.2f} dB  "
+        words += _plotted(off, chart.single_limit[place])
         words += "           " if warm is None else f"  {warm:5.1f} °C"
         if place < chart.baseline:
             lines.append(words + "  baseline")

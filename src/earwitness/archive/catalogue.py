@@ -128,11 +128,9 @@ class Archive:
         key = session_key(session)
         for part in ("objects", "arrays"):
             journal.clean(self.folder / part)
-        sizes: dict[str, int] = {}
-        new = 0
-        for name, sha256 in sorted(_files_of(session).items()):
-            new += self.recordings.put(folder / name, expected_sha256=sha256)
-            sizes[sha256] = self.recordings.path(sha256).stat().st_size
+        files = {sha256: folder / name for name, sha256 in sorted(_files_of(session).items())}
+        new = self.recordings.put_all(files)
+        sizes = {sha256: self.recordings.path(sha256).stat().st_size for sha256 in files}
         with self._writing() as work:
             known = known_session(work, key, session)
             if known is not None:

@@ -11,7 +11,7 @@ import errno
 import os
 import re
 import secrets
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from earwitness.errors import OutputError
@@ -37,20 +37,36 @@ def replacing(path: Path, *, read_only: bool = False) -> Iterator[Path]:
     The temporary name keeps the suffix of `path`. When the block fails, the temporary file is removed. Any OSError
     becomes an OutputError that names `path` and what to do.
     """
-    make_folder(path.parent)
-    temporary = path.with_name(temporary_name(path.suffix.lower()))
-    try:
+    with replacing_all((path,), read_only=read_only) as (temporary,):
         yield temporary
-        _sync(temporary)
-        if read_only:
-            temporary.chmod(0o444)
-        temporary.replace(path)
-        sync_folder(path.parent)
+
+
+@contextlib.contextmanager
+def replacing_all(paths: Sequence[Path], *, read_only: bool = False) -> Iterator[tuple[Path, ...]]:
+    """As `replacing`, for several files: the disk is waited for once where `replacing` waits for each of them.
+
+    A killed process leaves each file as it was or whole. Needs one path at least.
+    """
+    folders = tuple(dict.fromkeys(path.parent for path in paths))
+    for folder in folders:
+        make_folder(folder)
+    made = tuple(path.with_name(temporary_name(path.suffix.lower())) for path in paths)
+    try:
+        yield made
+        for temporary in made:
+            _sync(temporary)
+        for temporary, path in zip(made, paths, strict=True):
+            if read_only:
+                temporary.chmod(0o444)
+            temporary.replace(path)
+        for folder in folders:
+            sync_folder(folder)
     except OSError as error:
-        raise output_error(error, path) from error
+        raise output_error(error, Path(os.path.commonpath(paths))) from error
     finally:
-        with contextlib.suppress(OSError):
-            temporary.unlink(missing_ok=True)
+        for temporary in made:
+            with contextlib.suppress(OSError):
+                temporary.unlink(missing_ok=True)
 
 
 def make_folder(folder: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from earwitness.errors import ArchiveError
 
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 _CHUNK_BYTES = 2**20
+_AT_ONCE = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,33 +34,31 @@ class RecordingStore:
 
     def is_intact(self, sha256: str) -> bool:
         """True if the content is here and still has its hash."""
-        return _holds(self.path(sha256), sha256)
+        path = self.path(sha256)
+        try:
+            return hash_of(path) == sha256
+        except OSError:
+            return False
 
     def put(self, source: Path, *, expected_sha256: str) -> bool:
-        """Keep a copy of `source`; True if it was new, False if the content was here already.
+        """Keep a copy of `source`; True if it was new, False if the content was here already. Raises as `put_all`."""
+        return self.put_all({expected_sha256: source}) == 1
 
-        The copy is made by reading and writing, never by a link, and read back before it counts. A damaged copy
-        in the store is replaced. Raises ArchiveError when `source` cannot be read or no longer has
-        `expected_sha256`, OutputError when the copy cannot be written.
+    def put_all(self, sources: Mapping[str, Path]) -> int:
+        """Keep copies of files by their SHA-256; how many were new.
+
+        A copy is made by reading and writing, never by a link, and read back before it counts. A damaged copy in the
+        store is replaced. Raises ArchiveError when a source cannot be read or no longer has its hash, OutputError when
+        a copy cannot be written; what was kept in steps before it stays kept.
         """
-        target = self.path(expected_sha256)
-        if _holds(target, expected_sha256):
-            return False
-        with journal.replacing(target, read_only=True) as temporary:
-            if _copy(source, temporary) != expected_sha256:
-                raise ArchiveError(
-                    "the recording changed while it was taken in",
-                    where=str(source),
-                    expected=f"SHA-256 {expected_sha256}",
-                    remedy="make sure that no other program writes it, and add the session again",
-                )
-            if hash_of(temporary) != expected_sha256:
-                raise ArchiveError(
-                    "the copy in the archive does not read back as it was written",
-                    where=str(target),
-                    remedy="check the disk, and add the session again",
-                )
-        return True
+        new = [(sha256, source) for sha256, source in sources.items() if not self.is_intact(sha256)]
+        for first in range(0, len(new), _AT_ONCE):
+            step = new[first : first + _AT_ONCE]
+            targets = [self.path(sha256) for sha256, _ in step]
+            with journal.replacing_all(targets, read_only=True) as made:
+                for (sha256, source), target, temporary in zip(step, targets, made, strict=True):
+                    _copy_checked(source, temporary, sha256, target)
+        return len(new)
 
     def read(self, sha256: str) -> bytes:
         """The content, its hash verified. Raises ArchiveError when it is missing or damaged."""
@@ -77,17 +77,26 @@ class RecordingStore:
         return tuple(sorted(name for name in found if _SHA256.fullmatch(name)))
 
 
-def _holds(path: Path, sha256: str) -> bool:
-    try:
-        return hash_of(path) == sha256
-    except OSError:
-        return False
-
-
 def hash_of(path: Path) -> str:
     """SHA-256 of a file, in hex. Raises OSError."""
     with open(path, "rb", buffering=0) as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _copy_checked(source: Path, temporary: Path, sha256: str, target: Path) -> None:
+    if _copy(source, temporary) != sha256:
+        raise ArchiveError(
+            "the recording changed while it was taken in",
+            where=str(source),
+            expected=f"SHA-256 {sha256}",
+            remedy="make sure that no other program writes it, and add the session again",
+        )
+    if hash_of(temporary) != sha256:
+        raise ArchiveError(
+            "the copy in the archive does not read back as it was written",
+            where=str(target),
+            remedy="check the disk, and add the session again",
+        )
 
 
 def _copy(source: Path, target: Path) -> str:
