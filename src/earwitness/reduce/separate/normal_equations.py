@@ -72,10 +72,11 @@ def solve(
     if found is None:
         raise EarwitnessError("the separation's equations can't be solved at these points", remedy="lower the order")
     unknowns, inverse, condition = found
-    part = np.tril(inverse[:columns, :columns])
-    part = part + np.tril(part, -1).conj().T
+    part = inverse[:columns, :columns]
+    whole = part + part.conj().T
+    np.fill_diagonal(whole, part.diagonal())
     spread = inverse.diagonal().real * scale**2
-    return Solution(unknowns, apply(matrix, unknowns), part, scale[:columns], spread, condition, penalty, load)
+    return Solution(unknowns, apply(matrix, unknowns), whole, scale[:columns], spread, condition, penalty, load)
 
 
 def _direct(
@@ -95,22 +96,23 @@ def _refined(
 ) -> tuple[ComplexArray, Matrix, float] | None:
     """None where single precision does not bear the matrix."""
     kind = np.complex64 if _is_complex(used) else np.float32
-    factored = _factored(np.asfortranarray((used * scale).astype(kind)), load * scale**2)
+    narrow = np.multiply(used, scale, out=np.empty(used.shape, kind, order="F"), casting="same_kind")
+    factored = _factored(narrow, load * scale**2)
     if factored is None:
         return None
     factor, norm = factored
-    unknowns = np.zeros(scale.size, dtype=np.complex128)
-    first = 0.0
-    for number in range(_MOST_ROUNDS):
+    rest = turned(used, seen)
+    unknowns = scale * _substituted(factor, scale * rest)
+    first = size = float(np.linalg.norm(unknowns / scale))
+    for number in range(1, _MOST_ROUNDS):
         rest = turned(used, seen - apply(used, unknowns)) - load * unknowns
         step = scale * _substituted(factor, scale * rest)
         unknowns = unknowns + step
-        size = float(np.linalg.norm(step / scale))
-        if number == 0:
-            first = size
-        elif number == 1 and size > _LARGEST_FIRST_CORRECTION * first:
+        before, size = size, float(np.linalg.norm(step / scale))
+        if number == 1 and size > _LARGEST_FIRST_CORRECTION * first:
             return None
-        if size <= _SETTLED * first:
+        # Corrections shrink by one factor: the next is known before it is made.
+        if size * size <= _SETTLED * first * before:
             inverse = _inverted(factor)
             return unknowns, inverse, float(np.sqrt(norm * _norm(inverse)))
     return None
@@ -135,8 +137,8 @@ def _inverted(factor: Matrix) -> Matrix:
 
 
 def _norm(lower: Matrix) -> float:
-    """1-norm of a Hermitian matrix given by its lower half."""
-    size = np.tril(np.abs(lower))
+    """1-norm of a Hermitian matrix given by its lower half, zeros above."""
+    size = np.abs(lower)
     return float((size.sum(axis=0) + size.sum(axis=1) - size.diagonal()).max())
 
 
