@@ -40,7 +40,7 @@ def documented() -> dict[str, dict[str, str]]:
 def models() -> list[tuple[str, type[Strict]]]:
     """Beginning of the heading and the model that it tells of."""
     plain = [(f"`{'[' * (1 + many)}{name}{']' * (1 + many)}`", found[0]) for name, found in TABLES.items()
-             for many in [name in ("loudspeaker.driver", "loudspeaker.claim", "other_stimulus")]
+             for many in [name in ("loudspeaker.driver", "loudspeaker.claim", "other_stimulus", "photo")]
              if name not in ("", "take", "stimulus")]  # fmt: skip
     takes = [(f'`[[take]]` with `kind = "{kind}"`', model) for kind, model in TAKES.items()]
     kinds: list[tuple[str, type[Strict]]] = [

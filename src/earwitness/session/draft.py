@@ -51,6 +51,7 @@ class Draft:
     """Every part is None where the file holds none or a faulty one; `takes` are the sound ones.
 
     `drivers` : names of the drivers as far as they can be read; `other_stimulus` : each with its place in the list;
+    `photos` : their files;
     `lines` : where keys stand in the file;
     `all_sound` : no take is faulty by itself.
     """
@@ -62,6 +63,7 @@ class Draft:
     drive: Drive | None
     stimulus: SweepStimulus | FileStimulus | None
     other_stimulus: tuple[tuple[int, OtherSweep | OtherFile], ...]
+    photos: tuple[str, ...]
     reference: ReferenceChannel | None
     environment: Environment | None
     turntable: Turntable | None
@@ -110,6 +112,7 @@ def draft_of(document: dict[str, Any], takes: list[WrittenTake], lines: dict[Key
         _sound(TypeAdapter(Drive), document.get("drive")),
         _sound(_STIMULUS, document.get("stimulus")),
         _sound_others(document.get("other_stimulus")),
+        _photos(document.get("photo")),
         _sound(TypeAdapter(ReferenceChannel), document.get("reference")),
         _sound(TypeAdapter(Environment), document.get("environment", {})),
         _sound(TypeAdapter(Turntable), document.get("turntable")),
@@ -118,6 +121,11 @@ def draft_of(document: dict[str, Any], takes: list[WrittenTake], lines: dict[Key
         lines,
         all(take is not None for _, take in sound),
     )
+
+
+def _photos(given: Any) -> tuple[str, ...]:
+    rows = [one.get("file") for one in given if isinstance(one, dict)] if isinstance(given, list) else []
+    return tuple(dict.fromkeys(name for name in rows if isinstance(name, str)))
 
 
 def _sound_others(given: Any) -> tuple[tuple[int, OtherSweep | OtherFile], ...]:

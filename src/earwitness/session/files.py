@@ -65,9 +65,10 @@ def _namings(document: dict[str, Any], takes: list[WrittenTake], lines: dict[Key
             name, place = take.table.get(key), ("take", take.index, key)
             if isinstance(name, str) and name.strip():
                 found.append(Naming(name, f"{take.label}, {key}", line_of(lines, place)))
-    others = document.get("other_stimulus")
-    count = len(others) if isinstance(others, list) else 0
-    every: list[Keys] = [*_ELSEWHERE, *(("other_stimulus", place, "file") for place in range(count))]
+    every: list[Keys] = list(_ELSEWHERE)
+    for table in ("other_stimulus", "photo"):
+        rows = document.get(table)
+        every += ((table, place, "file") for place in range(len(rows) if isinstance(rows, list) else 0))
     for path in every:
         value: Any = document
         for part in path:

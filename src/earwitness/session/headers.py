@@ -13,6 +13,7 @@ from earwitness.errors import AudioError, Fault, FormatError
 from earwitness.formats.audio import MAX_VALUES, _check_container, _check_header
 from earwitness.formats.correction_file import read_correction
 from earwitness.formats.impedance_table import read_impedance_table
+from earwitness.formats.photo import check_photo
 from earwitness.formats.scan_pressures import read_scan_pressures
 from earwitness.session.check import reads_reference
 from earwitness.session.draft import Draft, PlacedTake
@@ -99,6 +100,16 @@ def check_files(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[
     yield from _correction(folder, draft, hashes)
     yield from _impedance_tables(folder, draft, hashes)
     yield from _responses(folder, draft, hashes)
+    yield from _photos(folder, draft, hashes)
+
+
+def _photos(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[Fault]:
+    for name in draft.photos:
+        if name in hashes:
+            try:
+                check_photo(folder / name)
+            except FormatError as error:
+                yield Fault(error.what, name, None, "photo, file", error.expected, error.remedy)
 
 
 def _audio_names(draft: Draft) -> Iterator[str]:

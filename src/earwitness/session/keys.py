@@ -34,6 +34,7 @@ from earwitness.session.session import (
     NoiseRunTake,
     OtherFile,
     OtherSweep,
+    Photo,
     ReferenceChannel,
     Room,
     Session,
@@ -85,9 +86,10 @@ TABLES: dict[str, tuple[type[Strict], ...]] = {
     "turntable": (Turntable,),
     "scan": (ScanSetup,),
     "responses": (ResponseFacts,),
+    "photo": (Photo,),
     "take": tuple(TAKES.values()),
 }
-LISTS = ("take", "other_stimulus", "loudspeaker.driver", "loudspeaker.claim")
+LISTS = ("take", "photo", "other_stimulus", "loudspeaker.driver", "loudspeaker.claim")
 _MADE_BY_LOADING = {"takes", "sha256", "file_hashes"}
 _OTHER_WORDS = {
     "speaker": "[loudspeaker]",
@@ -117,6 +119,9 @@ _OTHER_WORDS = {
     "reviewer": "[tester]",
     "cabinet": "[scan]",
     "response": "[responses]",
+    "photos": "[[photo]]",
+    "picture": "[[photo]]",
+    "image": "[[photo]]",
     "data": "[responses]",
 }
 

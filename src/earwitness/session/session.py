@@ -308,6 +308,14 @@ Take = Annotated[
 ]
 
 
+class Photo(Strict):
+    """A picture of the loudspeaker for the page. alt : what is seen on it, for those who do not see it."""
+
+    file: Text
+    alt: Text
+    caption: Text | None = None
+
+
 class Session(Strict):
     """One validated session. `takes` in the order of the file; patterns already spelled out."""
 
@@ -326,6 +334,7 @@ class Session(Strict):
     responses: ResponseFacts | None = None
     unit: Unit = Unit()
     variant: Variant = Variant()
+    photos: Annotated[tuple[Photo, ...], Field(alias="photo", max_length=12)] = ()
     takes: Annotated[tuple[Take, ...], Field(min_length=1)]
     file_hashes: dict[str, str] = Field(default_factory=dict)
 
