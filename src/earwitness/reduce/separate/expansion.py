@@ -15,7 +15,7 @@ import scipy.linalg
 from scipy.linalg import lapack
 
 from earwitness.dsp.spherical import acn, complex_from_real, complex_harmonics, real_harmonics
-from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.fit import Matrix
 from earwitness.reduce.separate.radial import Shell, far_factor, incoming_columns, outgoing_columns
 from earwitness.reduce.separate.ring_route import from_real_pair
@@ -29,17 +29,17 @@ _SMALLEST_LOAD = 1e-13
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Places:
-    """Points (P, 3) from the middle, local axes, with harmonics there and one step away along each axis."""
+    """Points (P, 3) from the middle, local axes, with harmonics there and, for slopes, a step away along each axis."""
 
     points_m: FloatArray
     radius_m: tuple[FloatArray, ...]
     harmonics: tuple[FloatArray, ...]
 
 
-def places_of(points_m: FloatArray, order: int) -> Places:
-    """Harmonics (P, K) of up to `order` at the points and at six places beside each."""
+def places_of(points_m: FloatArray, order: int, *, beside: bool = True) -> Places:
+    """Harmonics (P, K) of up to `order` at the points and, for slopes, at six places beside each."""
     radii, tables = [], []
-    for step in (np.zeros((1, 3)), _STEP_M * np.eye(3), -_STEP_M * np.eye(3)):
+    for step in (np.zeros((1, 3)), _STEP_M * np.eye(3), -_STEP_M * np.eye(3))[: 3 if beside else 1]:
         for one in step:
             there = points_m + one
             radius = np.linalg.norm(there, axis=1)
@@ -49,15 +49,19 @@ def places_of(points_m: FloatArray, order: int) -> Places:
 
 
 class Expansion:
-    """Outgoing and, with order_in >= 0, incoming waves at wavenumber k; penalty (2,) as in Evidence."""
+    """Outgoing and, with order_in >= 0, incoming waves at wavenumber k; penalty (2,) as in Evidence; used (P,) points
+    that are fitted, None for all."""
 
     def __init__(
-        self, places: Places, k: float, shell: Shell, order_out: int, order_in: int, penalty: FloatArray
-    ) -> None:
+        self, places: Places, k: float, shell: Shell, order_out: int, order_in: int, penalty: FloatArray,
+        *, used: BoolArray | None = None,
+    ) -> None:  # fmt: skip
         self.places, self.k, self.shell = places, k, shell
         self.order_out, self.order_in = order_out, order_in
         self.matrix = self._columns(0)
-        gram = np.asarray(self.matrix.conj().T @ self.matrix)
+        self.used = slice(None) if used is None else used
+        seen = self.matrix[self.used]
+        gram = np.asarray(seen.conj().T @ seen)
         columns = (order_out + 1) ** 2
         diagonal = gram.diagonal().real.copy()
         load = np.where(np.arange(diagonal.size) >= columns, penalty[1], penalty[0])
@@ -75,6 +79,11 @@ class Expansion:
         half = np.tril(potri(self.factor[0], lower=1)[0])
         inverse = half + np.tril(half, -1).conj().T
         return np.asarray(inverse * self.scale[:, None] * self.scale)
+
+    @property
+    def leverage(self) -> FloatArray:
+        """(P,) variance of the fitted pressures for noise of variance 1; of a fitted point its share in itself."""
+        return np.asarray(np.sum((self.matrix @ self.inverse) * self.matrix.conj(), axis=1).real, dtype=float)
 
     @property
     def settled(self) -> float:
@@ -109,7 +118,7 @@ class Expansion:
 
     def fitted(self, data: ComplexArray) -> ComplexArray:
         """(C, R) unknowns of data (P, R)."""
-        right = self.scale[:, None] * _product(self.matrix.conj().T, data)
+        right = self.scale[:, None] * _product(self.matrix[self.used].conj().T, data[self.used])
         if self.matrix.dtype.kind == "c":
             solved = scipy.linalg.cho_solve(self.factor, right, check_finite=False)
         else:

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.expansion import Expansion, Places, orders_of, places_of
 from earwitness.reduce.separate.radial import Shell
 from earwitness.reduce.separate.rig import (
@@ -41,6 +41,7 @@ _HARDLY_TOLD = 0.1
 # Of 24 clean scans without direct sound 8 had an axis beyond 3 times its doubt, 2 beyond 5, none beyond 6.
 _STANDS_OUT = 6.0
 _FEWEST_VISITS = 4
+_SPOILS_TIMES = 4.0
 _TOLD_STD = 3.0
 _CONTRADICTED = 9.0
 _LEAST_TOLD, _MOST_WIDENED = 0.5, 400.0
@@ -221,13 +222,26 @@ def _readings(
             ("gain drift", one.gain_db, one.u_gain_db),
             ("clock drift", one.delay_s, one.u_delay_s),
         ):
-            rows = np.zeros((one.time.size, len(unknowns)))
+            sound = _without_one(one.time, values, u)
+            time, values = one.time[sound], values[sound]
+            rows = np.zeros((time.size, len(unknowns)))
             for n, unknown in enumerate(unknowns):
                 if unknown.kind == kind:
-                    rows[:, n] = unknown.size * drift_mode(one.time, unknown.axis)
+                    rows[:, n] = unknown.size * drift_mode(time, unknown.axis)
             # What all visits share is the place's own sound; no visit, the first neither, is surer than the others.
-            found.append((rows - rows.mean(axis=0), values - values.mean(), max(u, _scatter(one.time, values))))
+            found.append((rows - rows.mean(axis=0), values - values.mean(), max(u, _scatter(time, values))))
     return found
+
+
+def _without_one(time: FloatArray, values: FloatArray, u: float) -> BoolArray:
+    """(R,) visits to use: all but one that by itself makes the others' scatter several times larger, a spoiled take."""
+    every = np.ones(values.size, dtype=bool)
+    if values.size < _FEWEST_VISITS + 1:
+        return every
+    rest = np.array([_scatter(np.delete(time, n), np.delete(values, n)) for n in range(values.size)])
+    worst = int(np.argmin(rest))
+    every[worst] = _scatter(time, values) <= _SPOILS_TIMES * max(float(rest[worst]), u)
+    return every
 
 
 def _scatter(time: FloatArray, values: FloatArray) -> float:

@@ -12,6 +12,7 @@ from earwitness.quantities import FrequencyAxis
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.bodies import Body, BodyDoubt, scattered_of
 from earwitness.reduce.separate.centre import Center
+from earwitness.reduce.separate.deleted import contradicted
 from earwitness.reduce.separate.field import Part, SeparatedField
 from earwitness.reduce.separate.fit import Fit
 from earwitness.reduce.separate.quality import Quality, leave_out, quality_of
@@ -21,7 +22,7 @@ from earwitness.reduce.separate.radial import (
     ROOM_DISTANCE_FACTOR,
     Shell,
 )
-from earwitness.reduce.separate.robust import BadPoint, Points, stands_out, usable_points
+from earwitness.reduce.separate.robust import SUSPECT_TIMES, BadPoint, Points, stands_out, usable_points
 from earwitness.reduce.separate.solve import Route, Scan, affordable_orders, fit_scan, scan_about
 
 _BAD_ROUNDS = 3
@@ -153,27 +154,36 @@ def fit_without_bad(
 ) -> tuple[Fit, BoolArray]:
     """The fit, and the points it does without because nothing else explains them."""
     left_out = np.zeros(len(pressure), dtype=bool)
+    fit = fit_scan(scan, pressure, k, shell, orders, left_out)
+    if not stands_out(scan.points_m, pressure, fit.residual, left_out, resolved, times=SUSPECT_TIMES).any():
+        return fit, left_out
+    # Wrong points that lean on themselves hide from their residuals; those that are wrong only above do not.
+    wrong = contradicted(scan.points_m, pressure, k, shell, orders, fit.evidence, resolved)
+    left_out = wrong.copy()
     for _round in range(_BAD_ROUNDS):
+        _refuse_many(left_out)
         fit = fit_scan(scan, pressure, k, shell, orders, left_out)
         found = stands_out(scan.points_m, pressure, fit.residual, left_out, resolved)
         if not (found & ~left_out).any():
-            if not left_out.any():
-                return fit, left_out
             break
         left_out = left_out | found
-        if left_out.mean() > _MOST_BAD_SHARE:
-            raise InputError(
-                f"{int(left_out.sum())} of {left_out.size} scan points don't fit to the others",
-                expected="a few per cent at most",
-                remedy="check the order of the files, the coordinates' units and origin, and the speed of sound",
-            )
-    # A point that only its bad neighbors had bent is taken in again.
+    _refuse_many(left_out)
     fit = fit_scan(scan, pressure, k, shell, orders, left_out)
-    readmitted = left_out & ~stands_out(scan.points_m, pressure, fit.residual, left_out, resolved)
-    if readmitted.any():
-        left_out = left_out & ~readmitted
+    # A point that only its bad neighbors had bent is taken in again.
+    again = left_out & ~wrong & ~stands_out(scan.points_m, pressure, fit.residual, left_out, resolved)
+    if again.any():
+        left_out = left_out & ~again
         fit = fit_scan(scan, pressure, k, shell, orders, left_out)
     return fit, left_out
+
+
+def _refuse_many(left_out: BoolArray) -> None:
+    if left_out.mean() > _MOST_BAD_SHARE:
+        raise InputError(
+            f"{int(left_out.sum())} of {left_out.size} scan points don't fit to the others",
+            expected="a few per cent at most",
+            remedy="check the order of the files, the coordinates' units and origin, and the speed of sound",
+        )
 
 
 def _at_least_noise(fit: Fit, noise_rms: FloatArray) -> Fit:
