@@ -85,6 +85,28 @@ def test_the_same_place_twice_counts_once() -> None:
     assert [one.row for one in found.bad_points] == [600, 601, 602]
 
 
+def test_wrong_points_of_one_short_ring_do_not_hide_each_other() -> None:
+    # Three of the twelve points of the ring next to the pole, each 3.5 dB too loud at every frequency.
+    hz = np.geomspace(100.0, 500.0, 5)
+    k = 2 * np.pi * hz / made.SPEED_M_S
+    cosine, rings = np.polynomial.legendre.leggauss(10)[0], []
+    for radius in (0.4, 0.47):
+        for z in cosine:
+            angle = 2 * np.pi * np.arange(12 if abs(z) > 0.9 else 24) / (12 if abs(z) > 0.9 else 24)
+            flat = np.sqrt(1 - z * z)
+            rings.append(radius * np.stack([flat * np.cos(angle), flat * np.sin(angle), z + 0 * angle], axis=1))
+    points = np.concatenate(rings)
+    heard = made.monopoles(points, made.NEAR, made.NEAR_STRENGTH, k) + made.monopoles(
+        points, made.FAR, made.FAR_STRENGTH, k
+    )
+    rng = np.random.default_rng(4)
+    heard = heard * (1 + 3e-3 * rng.normal(size=(len(points), 1)))
+    wrong = [len(points) - 12 + n for n in (0, 3, 5)] + [40, 200]
+    heard[wrong] *= 1.5
+    found = separate(points, heard, hz, cabinet_m=CABINET, speed_of_sound=made.SPEED_M_S)
+    assert [bad.row for bad in found.bad_points] == sorted(wrong)
+
+
 def test_shuffled_files_are_not_believed() -> None:
     half = data(POINTS)
     half[::4] = np.roll(half[::4], 37, axis=0)
