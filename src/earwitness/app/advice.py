@@ -9,8 +9,6 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from earwitness import __version__
 from earwitness.app.distance import distance_setting
 from earwitness.app.findings import finding_record, findings_of, findings_step
@@ -22,8 +20,12 @@ from earwitness.archive.catalogue import Archive, session_key
 from earwitness.archive.values import plain, restored
 from earwitness.errors import ArchiveError, InputError
 from earwitness.exhibits.advice import Advice, AimAdvised, HeardSheet, MatchAdvice, MendAdvice, SeatsAdvice
+from earwitness.exhibits.record import record, rounded
 from earwitness.insight.findings import Finding
+from earwitness.insight.listening.matching import MatchedRemark
 from earwitness.insight.listening.reliability import Reliability
+from earwitness.insight.match.amplifier import AmplifierMatch
+from earwitness.insight.match.subwoofer import Setting, SubwooferMatch
 from earwitness.insight.mend.aim import AimStudy
 from earwitness.insight.mend.equalizer import gain_db
 from earwitness.insight.mend.verdict import Verdict
@@ -33,7 +35,6 @@ from earwitness.quantities.lineage import Step, step
 
 DOCUMENT = "earwitness.advice"
 VERSION = 2
-_DIGITS = 7
 ADVICE = "advice"
 RULES = 6
 """Raised whenever the rules of mending, aiming or matching change, so that kept advice of older rules is not used."""
@@ -93,335 +94,201 @@ def _mend_or_why(result: ReadResult, findings: Sequence[Finding]) -> tuple[MendA
 
 
 def advice_text(result: ReadResult, advice: Advice) -> str:
-    """The JSON document; the order of keys is fixed, what was not asked for is null."""
+    """The JSON document; what was not asked for is null."""
     return json.dumps(advice_document(result, advice), ensure_ascii=False, allow_nan=False, indent=1)
 
 
 def advice_document(result: ReadResult, advice: Advice) -> dict[str, Any]:
-    """The document as plain values."""
-    loudspeaker = result.session.loudspeaker
-    return {
+    """The document as plain values, every number to seven digits."""
+    document = {
         "document": DOCUMENT,
         "version": VERSION,
         "program": f"earwitness {__version__}",
-        "loudspeaker": {"name": loudspeaker.name, "maker": loudspeaker.maker, "invented": loudspeaker.invented},
+        "loudspeaker": record(result.session.loudspeaker, "name", "maker", "invented"),
         "session": {"date": result.session.date},
-        "findings": [_rounded(finding_record(one)) for one in advice.findings],
+        "findings": [finding_record(one) for one in advice.findings],
         "heard": [_heard(one, advice) for one in advice.heard],
         "reliability": reliability_rows(advice.reliability),
-        "agreement": None if advice.agreement is None else _rounded(asdict(advice.agreement)),
+        "agreement": None if advice.agreement is None else asdict(advice.agreement),
         "mend": None if advice.mend is None else _mend(advice.mend),
         "aim": None if advice.aim is None else _aim(advice.aim),
         "match": None if advice.match is None else _match(advice.match),
     }
-
-
-def _rounded(value: Any) -> Any:
-    """Every number to seven digits, all the way down; None for one that is not finite."""
-    if isinstance(value, bool) or value is None:
-        return value
-    if isinstance(value, int | np.integer):
-        return int(value)
-    if isinstance(value, float | np.floating):
-        return float(f"{float(value):.{_DIGITS}g}") if np.isfinite(value) else None
-    if isinstance(value, dict):
-        return {str(key): _rounded(part) for key, part in value.items()}
-    if isinstance(value, list | tuple):
-        return [_rounded(part) for part in value]
-    return value
+    return dict(rounded(document))
 
 
 def _figure(one: Figure) -> dict[str, Any]:
-    return {
-        "value": _rounded(one.value),
-        "unit": one.unit,
-        "uncertainty": _rounded(one.u),
-        "bound": one.bound,
-        "band_hz": _rounded(one.band_hz),
-        "method": one.method,
-        "not_judged": one.reason or None,
-        "caveats": list(one.caveats),
-    }
+    made = record(one, "value", "unit", "bound", "band_hz", "method", "caveats", uncertainty="u")
+    return {**made, "not_judged": one.reason or None}
+
+
+def _figures(figures: Mapping[str, Figure]) -> dict[str, Any]:
+    return {key: _figure(figure) for key, figure in figures.items()}
 
 
 def _curve(one: Curve) -> dict[str, Any]:
     kept = one.valid
-    return {
-        "name": one.name,
-        "unit": one.unit,
-        "frequency_hz": _rounded(one.axis.hz[kept].tolist()),
-        "values": _rounded(one.values[kept].tolist()),
-        "uncertainty": _rounded(one.u_total[kept].tolist()),
-    }
+    numbers = {"frequency_hz": one.axis.hz[kept], "values": one.values[kept], "uncertainty": one.u_total[kept]}
+    return {**record(one, "name", "unit"), **numbers}
 
 
 def _heard(one: HeardSheet, advice: Advice) -> dict[str, Any]:
-    sheet, test = one.sheet, one.matching.test
+    sheet, matching = one.sheet, one.matching
+    numbers = ("agreed", "said", "pool", "expected", "p_value")
     return {
-        "seal": one.sha256,
-        "sealed_at": one.sealed_at,
-        "data_first_shown_at": one.opened_at,
-        "made_with_data_known": one.is_after_data,
-        "listener": sheet.listener,
-        "time": sheet.time,
-        "blind": sheet.is_blind,
-        "equalizer": sheet.has_equalizer,
-        "level_db": sheet.level_db,
-        "aim_deg": sheet.aim_deg,
-        "distance_m": sheet.distance_m,
-        "text": sheet.text,
-        "remarks": [
+        **record(
+            one, "sealed_at", seal="sha256", data_first_shown_at="opened_at", made_with_data_known="is_after_data"
+        ),
+        **record(sheet, "listener", "time", "level_db", "aim_deg", "distance_m", "text"),
+        **record(sheet, blind="is_blind", equalizer="has_equalizer"),
+        "remarks": [_remark(one, advice) for one in matching.remarks],
+        "unheard_findings": [advice.findings[place].key for place in matching.unheard],
+        "chance": None if matching.test is None else record(matching.test, *numbers, exact="is_exact"),
+        "no_test": matching.reason or None,
+    }
+
+
+def _remark(one: MatchedRemark, advice: Advice) -> dict[str, Any]:
+    return {
+        **record(one.remark, "word", "direction", "strength", "passage", "text"),
+        "region_hz": (one.remark.region.low_hz, one.remark.region.high_hz),
+        **record(one, "verdict", "sentence", "repeats"),
+        "evidence": [
             {
-                "word": m.remark.word,
-                "region_hz": _rounded((m.remark.region.low_hz, m.remark.region.high_hz)),
-                "direction": m.remark.direction,
-                "strength": m.remark.strength,
-                "passage": m.remark.passage,
-                "text": m.remark.text,
-                "verdict": m.verdict,
-                "sentence": m.sentence,
-                "repeats": m.repeats,
-                "evidence": [
-                    {
-                        "source": e.source,
-                        "finding": None if e.finding is None else advice.findings[e.finding].key,
-                        "size_db": _rounded(e.size_db),
-                        "uncertainty": _rounded(e.u_db),
-                    }
-                    for e in m.evidence
-                ],
+                **record(piece, "source", "size_db", uncertainty="u_db"),
+                "finding": None if piece.finding is None else advice.findings[piece.finding].key,
             }
-            for m in one.matching.remarks
+            for piece in one.evidence
         ],
-        "unheard_findings": [advice.findings[place].key for place in one.matching.unheard],
-        "chance": None
-        if test is None
-        else {
-            "agreed": test.agreed,
-            "said": test.said,
-            "pool": test.pool,
-            "expected": _rounded(test.expected),
-            "p_value": _rounded(test.p_value),
-            "exact": test.is_exact,
-        },
-        "no_test": one.matching.reason or None,
     }
 
 
 def reliability_rows(rows: Sequence[Reliability]) -> list[dict[str, Any]]:
     """The own record as plain values, one row a region and one over all."""
-    return [_reliable(one) for one in rows]
-
-
-def _reliable(one: Reliability) -> dict[str, Any]:
-    return {
-        "band": one.band,
-        "agrees": one.agrees,
-        "contradicts": one.contradicts,
-        "no_match": one.no_match,
-        "share": _rounded(one.share),
-        "interval_95": _rounded(one.interval),
-        "by_chance": _rounded(one.expected),
-    }
+    names = ("band", "agrees", "contradicts", "no_match", "share")
+    return [rounded(record(one, *names, interval_95="interval", by_chance="expected")) for one in rows]
 
 
 def _mend(one: MendAdvice) -> dict[str, Any]:
+    steps = ("bands", "left_db", "taken_db", "for_units")
     base = {
         "goal": one.goal.sentence,
         "count_recommended": one.recommended,
         "verdict": _verdict(one.verdict),
-        "by_count": [
-            {
-                "bands": step.bands,
-                "left_db": _rounded(step.left_db),
-                "taken_db": _rounded(step.taken_db),
-                "taken_low_db": _rounded(step.low_db),
-                "for_units": _rounded(step.for_units),
-            }
-            for step in one.steps
-        ],
+        "by_count": [record(step, *steps, taken_low_db="low_db") for step in one.steps],
     }
     if one.design is None or one.after is None:
         return {**base, "equalizer": None}
     equalizer, after = one.design.equalizer, one.after
     hz = log_axis(20.0, 20_000.0, 12).hz
+    changes = ("key", "before", "after", "change", "unit", "sense")
     return {
         **base,
         "equalizer": {
             "preamp_db": equalizer.preamp_db,
-            "bands": [
-                {"kind": b.kind, "frequency_hz": b.frequency_hz, "gain_db": b.gain_db, "q": b.q}
-                for b in equalizer.bands
-            ],
-            "frequency_hz": _rounded(hz.tolist()),
-            "gain_db": _rounded(gain_db(equalizer, hz).tolist()),
+            "bands": [record(band, "kind", "frequency_hz", "gain_db", "q") for band in equalizer.bands],
+            "frequency_hz": hz,
+            "gain_db": gain_db(equalizer, hz),
         },
-        "deviation_db": _rounded({"before": one.design.deviation_before_db, "after": one.design.deviation_after_db}),
-        "roughness_db": {
-            key: _rounded({"before": before, "after": then}) for key, (before, then) in after.roughness_db.items()
-        },
+        "deviation_db": record(one.design, before="deviation_before_db", after="deviation_after_db"),
+        "roughness_db": {key: {"before": a, "after": b} for key, (a, b) in after.roughness_db.items()},
         "figures": {
             key: {"before": _figure(figure), "after": _figure(after.figures_after[key])}
             for key, figure in after.figures_before.items()
             if key in after.figures_after
         },
-        "changes": [
-            {
-                "key": change.key,
-                "before": _rounded(change.before),
-                "after": _rounded(change.after),
-                "change": _rounded(change.change),
-                "uncertainty": _rounded(change.u),
-                "unit": change.unit,
-                "sense": change.sense,
-            }
-            for change in after.changes
-        ],
+        "changes": [record(change, *changes, uncertainty="u") for change in after.changes],
         "curves_after": {key: _curve(curve) for key, curve in after.after.items() if curve.unit == "dB"},
-        "headroom": {
-            "boost_db": _rounded(after.headroom.boost_db),
-            "boost_hz": _rounded(after.headroom.boost_hz),
-            "power_factor": _rounded(after.headroom.power_factor),
-            "sentence": after.headroom.sentence,
-        },
+        "headroom": record(after.headroom, "boost_db", "boost_hz", "power_factor", "sentence"),
         "unit_spread": None
         if after.spread is None
-        else {
-            "spread_percent": after.spread.spread_percent,
-            "left_db": _rounded(after.spread.left_db),
-            "worst_db": _rounded(after.spread.worst_db),
-            "sentence": after.spread.sentence,
-        },
-        "warnings": list(after.warnings),
+        else record(after.spread, "spread_percent", "left_db", "worst_db", "sentence"),
+        "warnings": after.warnings,
     }
 
 
 def _verdict(one: Verdict) -> dict[str, Any]:
+    words = ("answer", "headline", "sentences", "takes", "takes_word", "left")
+    numbers = ("gain_db", "gain_low_db", "for_units", "headroom_db", "power_factor", "power_at_hz")
     return {
-        "answer": one.answer,
+        **record(one, *words, *numbers),
         "reason": one.reason or None,
-        "headline": one.headline,
-        "sentences": list(one.sentences),
-        "takes": _rounded(one.takes),
-        "takes_word": one.takes_word,
-        "gain_db": _rounded(one.gain_db),
-        "gain_low_db": _rounded(one.gain_low_db),
-        "for_units": _rounded(one.for_units),
-        "changes": {key: _rounded({"before": c.before, "after": c.after}) for key, c in one.changes.items()},
-        "headroom_db": _rounded(one.headroom_db),
-        "power_factor": _rounded(one.power_factor),
-        "power_at_hz": _rounded(one.power_at_hz),
-        "bands": [{"finding": role.finding, "audible": _rounded(role.audible)} for role in one.bands],
-        "left": list(one.left),
+        "changes": {key: record(change, "before", "after") for key, change in one.changes.items()},
+        "bands": [record(role, "finding", "audible") for role in one.bands],
     }
 
 
 def _aim(one: AimAdvised) -> dict[str, Any]:
-    return {
-        "horizontal": _study(one.horizontal),
-        "vertical": _study(one.vertical),
-        "missing": dict(one.missing),
-    }
+    return {"horizontal": _study(one.horizontal), "vertical": _study(one.vertical), "missing": one.missing}
 
 
 def _study(one: AimStudy | None) -> dict[str, Any] | None:
     if one is None:
         return None
+    mended = {"best_with_equalizer_deg": "best_mended_deg", "margin_with_equalizer_db": "margin_mended_db"}
+    behind = {"uncertainty": "u_db", "roughness_with_equalizer_db": "roughness_mended_db"}
     return {
-        "best_deg": one.best_deg,
-        "margin_db": _rounded(one.margin_db),
-        "beyond_uncertainty": one.clear,
-        "best_with_equalizer_deg": one.best_mended_deg,
-        "margin_with_equalizer_db": _rounded(one.margin_mended_db),
-        "sentence": one.sentence,
-        "aims": [
-            {
-                "angle_deg": a.angle_deg,
-                "roughness_db": _rounded(a.roughness_db),
-                "uncertainty": _rounded(a.u_db),
-                "roughness_with_equalizer_db": _rounded(a.roughness_mended_db),
-                "notes": list(a.notes),
-            }
-            for a in one.aims
-        ],
-        "missing": list(one.missing),
+        **record(one, "best_deg", "margin_db", "sentence", "missing", beyond_uncertainty="clear", **mended),
+        "aims": [record(aim, "angle_deg", "roughness_db", "notes", **behind) for aim in one.aims],
     }
 
 
 def _match(one: MatchAdvice) -> dict[str, Any]:
-    amplifier, subwoofer = one.amplifier, one.subwoofer
     return {
         "claims": [
             {
-                "quantity": c.claim.quantity,
-                "claimed": c.claim.text or f"{c.claim.value:g} {c.claim.unit}",
-                "verdict": c.verdict,
-                "measured": None if c.measured is None else _figure(c.measured),
-                "short_by": _rounded(c.short_by),
-                "uncertainty": _rounded(c.u),
-                "unit": c.unit,
-                "sentence": c.sentence,
+                **record(judged, "verdict", "short_by", "unit", "sentence", uncertainty="u"),
+                "quantity": judged.claim.quantity,
+                "claimed": judged.claim.text or f"{judged.claim.value:g} {judged.claim.unit}",
+                "measured": None if judged.measured is None else _figure(judged.measured),
             }
-            for c in one.claims
+            for judged in one.claims
         ],
-        "amplifier": None
-        if amplifier is None
-        else {
-            "name": amplifier.amplifier.name,
-            "can_drive": amplifier.can_drive,
-            "why": amplifier.why,
-            "figures": {key: _figure(figure) for key, figure in amplifier.figures.items()},
-            "limited": [
-                {"low_hz": _rounded(x.low_hz), "high_hz": _rounded(x.high_hz), "by": x.by} for x in amplifier.limited
-            ],
-            "sentences": list(amplifier.sentences),
-        },
-        "subwoofer": None
-        if subwoofer is None
-        else {
-            "corner_hz": subwoofer.best.corner_hz,
-            "high_pass": subwoofer.best.scheme.high_pass or None,
-            "low_pass": subwoofer.best.scheme.low_pass,
-            "main_inverted": subwoofer.best.main_inverted,
-            "delay_s": _rounded(subwoofer.best.delay_s),
-            "gain_db": _rounded(subwoofer.best.gain_db),
-            "figures": {key: _figure(figure) for key, figure in subwoofer.figures.items()},
-            "subwoofer": subwoofer.subwoofer or None,
-            "ideal": None
-            if subwoofer.ideal is None
-            else {
-                "corner_hz": subwoofer.ideal.corner_hz,
-                "high_pass": subwoofer.ideal.scheme.high_pass or None,
-                "low_pass": subwoofer.ideal.scheme.low_pass,
-                "sum_rms_db": _rounded(subwoofer.ideal.rms_db),
-            },
-            "sentences": list(subwoofer.sentences),
-        },
+        "amplifier": None if one.amplifier is None else _amplifier(one.amplifier),
+        "subwoofer": None if one.subwoofer is None else _subwoofer(one.subwoofer),
         "seats": None if one.seats is None else _seats(one.seats),
-        "for_whom": [{"topic": s.topic, "text": s.text, "rests_on": list(s.keys)} for s in one.for_whom],
-        "absent": dict(one.absent),
+        "for_whom": [record(said, "topic", "text", rests_on="keys") for said in one.for_whom],
+        "absent": one.absent,
     }
 
 
+def _amplifier(one: AmplifierMatch) -> dict[str, Any]:
+    return {
+        "name": one.amplifier.name,
+        **record(one, "can_drive", "why", "sentences"),
+        "figures": _figures(one.figures),
+        "limited": [record(band, "low_hz", "high_hz", "by") for band in one.limited],
+    }
+
+
+def _subwoofer(one: SubwooferMatch) -> dict[str, Any]:
+    return {
+        **_crossed(one.best),
+        **record(one.best, "main_inverted", "delay_s", "gain_db"),
+        "figures": _figures(one.figures),
+        "subwoofer": one.subwoofer or None,
+        "ideal": None if one.ideal is None else {**_crossed(one.ideal), "sum_rms_db": one.ideal.rms_db},
+        "sentences": one.sentences,
+    }
+
+
+def _crossed(one: Setting) -> dict[str, Any]:
+    scheme = one.scheme
+    return {"corner_hz": one.corner_hz, "high_pass": scheme.high_pass or None, "low_pass": scheme.low_pass}
+
+
 def _seats(one: SeatsAdvice) -> dict[str, Any]:
+    names = ("loudspeaker", "seat", "row", "distance_m", "azimuth_deg", "elevation_deg")
     return {
         "angles": [
             {
-                "loudspeaker": a.loudspeaker,
-                "seat": a.seat,
-                "row": a.row,
-                "distance_m": _rounded(a.distance_m),
-                "azimuth_deg": _rounded(a.azimuth_deg),
-                "elevation_deg": _rounded(a.elevation_deg),
-                "level": _figure(one.levels[a.loudspeaker, a.seat]),
-                "headroom": _figure(one.headroom[a.loudspeaker, a.seat]),
+                **record(angle, *names),
+                "level": _figure(one.levels[angle.loudspeaker, angle.seat]),
+                "headroom": _figure(one.headroom[angle.loudspeaker, angle.seat]),
             }
-            for a in one.angles
+            for angle in one.angles
         ],
-        "spread": {
-            name: {key: _figure(figure) for key, figure in spread.figures.items()}
-            for name, spread in one.spreads.items()
-        },
+        "spread": {name: _figures(spread.figures) for name, spread in one.spreads.items()},
         "aims": {name: aim if isinstance(aim, str) else aim.sentence for name, aim in one.aims.items()},
-        "sentences": list(one.sentences),
+        "sentences": one.sentences,
     }

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from earwitness import __version__
+from earwitness.exhibits.record import record
 from earwitness.figures.time_domain import time_curves
 from earwitness.quantities import (
     Curve,
@@ -33,64 +34,33 @@ def _numbers(values: FloatArray) -> list[float | None]:
 
 
 def _figure(figure: Figure) -> dict[str, Any]:
-    return {
-        "value": figure.value,
-        "unit": figure.unit,
-        "uncertainty": figure.u,
-        "interval_95": list(figure.interval) if figure.interval else None,
-        "bound": figure.bound,
-        "band_hz": list(figure.band_hz) if figure.band_hz else None,
-        "method": figure.method,
-        "not_judged": figure.reason or None,
-        "caveats": list(figure.caveats),
-        "lineage": list(figure.lineage),
-    }
+    named = {"uncertainty": "u", "interval_95": "interval"}
+    made = record(figure, "value", "unit", "bound", "band_hz", "method", "caveats", "lineage", **named)
+    return {**made, "not_judged": figure.reason or None}
 
 
 def _curve(curve: Curve, axis: FrequencyAxis) -> dict[str, Any]:
     return {
-        "name": curve.name,
-        "unit": curve.unit,
-        "reference": curve.reference,
+        **record(curve, "name", "unit", "reference", "valid", "lineage"),
         "frequency_hz": None if curve.axis.same_as(axis) else _numbers(curve.axis.hz),
         "values": _numbers(curve.values),
         "uncertainty": _numbers(curve.u),
         "uncertainty_common": _numbers(curve.u_common),
-        "valid": curve.valid.tolist(),
-        "lineage": list(curve.lineage),
     }
 
 
 def _map(one: DirectivityMap) -> dict[str, Any]:
-    return {
-        "reference": one.reference,
-        "angle_deg": _numbers(one.angle_deg),
-        "level_db": [_numbers(row) for row in one.level_db],
-        "valid": one.valid.tolist(),
-    }
+    level_db = [_numbers(row) for row in one.level_db]
+    return {**record(one, "reference", "valid"), "angle_deg": _numbers(one.angle_deg), "level_db": level_db}
 
 
 def _step(one: Step) -> dict[str, Any]:
-    return {
-        "key": one.key,
-        "name": one.name,
-        "settings": dict(one.settings),
-        "inputs": list(one.inputs),
-        "program": one.program,
-    }
+    return {**record(one, "key", "name", "inputs", "program"), "settings": dict(one.settings)}
 
 
 def _flag(flag: QualityFlag) -> dict[str, Any]:
-    return {
-        "id": flag.id,
-        "severity": flag.severity,
-        "number": flag.number if np.isfinite(flag.number) else None,
-        "threshold": flag.threshold,
-        "unit": flag.unit,
-        "takes": list(flag.takes),
-        "band_hz": list(flag.band_hz) if flag.band_hz else None,
-        "sentence": flag.sentence,
-    }
+    made = record(flag, "id", "severity", "threshold", "unit", "takes", "band_hz", "sentence")
+    return {**made, "number": flag.number if np.isfinite(flag.number) else None}
 
 
 def _over_time(measurement: Measurement) -> dict[str, Any]:
@@ -111,29 +81,25 @@ def _scan(scan: ScanReading) -> dict[str, Any]:
     arrays = ("residual_db", "leave_out_db", "scattered_db", "condition", "u_db")
     return {
         **{name: _numbers(np.where(scan.valid, getattr(scan, name), np.nan)) for name in arrays},
-        "order_out": [int(n) for n in scan.order_out],
-        "order_in": [int(n) for n in scan.order_in],
-        "joint_hz": scan.joint_hz,
-        "points": scan.points,
-        "points_left_out": scan.points_left_out,
-        "body": scan.body,
-        "sentence": scan.sentence,
+        **record(scan, "order_out", "order_in", "joint_hz", "points", "points_left_out", "body", "sentence"),
     }
 
 
 def _how_measured(measurement: Measurement) -> dict[str, Any]:
     gate, splice = measurement.gate, measurement.splice
     return {
-        "gate": {name: getattr(gate, name) for name in gate.__dataclass_fields__},
-        "splice": {name: getattr(splice, name) for name in splice.__dataclass_fields__} if splice else None,
+        "gate": record(gate, *gate.__dataclass_fields__),
+        "splice": record(splice, *splice.__dataclass_fields__) if splice else None,
         "budget": [
-            {"name": line.name, "source": line.source, "common": line.common, "u_db": _numbers(line.u_db)}
-            for line in measurement.budget
+            {**record(line, "name", "source", "common"), "u_db": _numbers(line.u_db)} for line in measurement.budget
         ],
         "quality": [_flag(flag) for flag in measurement.flags],
         "scan": None if measurement.scan is None else _scan(measurement.scan),
         "kept_takes": list(measurement.kept_takes),
-        "steps": [_step(one) for one in measurement.steps],
+        "steps": [
+            {**record(one, "key", "name", "inputs", "program"), "settings": dict(one.settings)}
+            for one in measurement.steps
+        ],
     }
 
 
