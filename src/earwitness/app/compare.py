@@ -25,6 +25,7 @@ from earwitness.exhibits.compare import (
     price_table,
 )
 from earwitness.exhibits.figures_table import figure_name
+from earwitness.exhibits.record import record
 from earwitness.exhibits.words import value_words
 from earwitness.insight.change import Change, change
 from earwitness.insight.compare import (
@@ -228,14 +229,10 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
         "match_hz": list(found.match_hz),
         "loudspeakers": [
             {
-                "title": one.title,
-                "type": one.type,
-                "date": one.date,
-                "price_pair": one.price,
-                "currency": one.currency,
+                **record(one, "title", "type", "date", "currency", price_pair="price"),
                 "figures": {
-                    key: {"value": f.value, "standard_uncertainty": f.u, "unit": f.unit, "bound": f.bound}
-                    for key, f in one.figures.items()
+                    key: record(figure, "value", "unit", "bound", standard_uncertainty="u")
+                    for key, figure in one.figures.items()
                 },
             }
             for one in found.candidates
@@ -255,11 +252,7 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
         "prices": [asdict(offer) for offer in found.offers],
         "changes": [
             {
-                "sentence": one.sentence,
-                "verdict": one.told,
-                "band_hz": list(one.band_hz),
-                "within_db": one.within_db,
-                "critical": one.critical,
+                **record(one, "sentence", "band_hz", "within_db", "critical", verdict="told"),
                 "parts": [asdict(part) for part in one.parts],
                 "figures": [asdict(pair) for pair in one.figures],
             }

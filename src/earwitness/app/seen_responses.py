@@ -11,6 +11,7 @@ import numpy as np
 
 from earwitness.app.from_files import telling
 from earwitness.errors import AudioError, FormatError, InputError
+from earwitness.exhibits.record import record
 from earwitness.formats.audio import read_audio
 from earwitness.formats.directivity_sofa import read_directivity_sofa
 from earwitness.formats.response_table import read_response_table
@@ -169,15 +170,13 @@ def groups_shown(found: Survey) -> list[dict[str, object]]:
     """Each group for a table on the screen."""
     return [
         {
-            "pattern": group.pattern,
+            **record(group, "pattern", "kind", "mirrored"),
             "files": len(group.files),
-            "kind": group.kind,
             "words": words,
             "plane": group.plane or "",
-            "mirrored": group.mirrored,
             "can_mirror": group.kind in ("response", "impulse response") and any(group.angles_deg),
             "unit": dict(group.settled).get("unit", group.files[0].unit if group.files else ""),
-            "questions": [{"key": one.key, "why": one.why, "options": list(one.options)} for one in group.questions],
+            "questions": [record(one, "key", "why", "options") for one in group.questions],
         }
         for group, (_, words) in zip(found.groups, telling(found), strict=False)
     ]

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from math import isfinite
 from pathlib import Path
 
 import numpy as np
 
-from earwitness.exhibits.chart import Chart, Mark, Panel, Region, Trace
+from earwitness.exhibits.chart import Chart, Panel
 from earwitness.exhibits.family import PREFIX
+from earwitness.exhibits.record import record
 from earwitness.insight.mend.export import coefficients_json, table_text
 from earwitness.publish.dataset_tables import number_text, table_csv
 from earwitness.publish.review import Review
@@ -158,77 +159,39 @@ def _figure_row(figure: Figure) -> tuple[object, ...]:
 
 def _chart_data(chart: Chart) -> dict[str, object]:
     return {
-        "key": chart.key,
-        "title": chart.title,
-        "subtitle": chart.subtitle,
-        "finding": chart.caption.finding,
-        "reading": chart.caption.reading,
-        "note": chart.note,
-        "low_hz": chart.low_hz,
-        "high_hz": chart.high_hz,
-        "axis": chart.axis,
+        **record(chart, "key", "title", "subtitle", "note", "low_hz", "high_hz", "axis"),
+        **record(chart.caption, "finding", "reading"),
         "panels": [_panel_data(panel) for panel in chart.panels],
     }
 
 
 def _panel_data(panel: Panel) -> dict[str, object]:
     return {
-        "label": panel.label,
-        "unit": panel.unit,
-        "low": panel.low,
-        "high": panel.high,
-        "step": panel.step,
-        "db_per_decade": panel.db_per_decade,
-        "traces": [_trace_data(trace) for trace in panel.traces],
-        "regions": [_region_data(region) for region in panel.regions],
-        "marks": [_mark_data(mark) for mark in panel.marks],
+        **record(panel, "label", "unit", "low", "high", "step", "db_per_decade"),
+        "traces": [{**record(one, "role", "label", "ribbon"), "curve": _curve_data(one.curve)} for one in panel.traces],
+        "regions": [asdict(region) for region in panel.regions],
+        "marks": [asdict(mark) for mark in panel.marks],
         "map": None if panel.map is None else _map_data(panel.map),
         "map_edges": [_curve_data(edge) for edge in panel.map_edges],
-        "points": [{"kind": p.kind, "at": p.at, "value": p.value, "u": p.u, "name": p.name} for p in panel.points],
+        "points": [record(point, "kind", "at", "value", "u", "name") for point in panel.points],
     }
-
-
-def _trace_data(trace: Trace) -> dict[str, object]:
-    return {"role": trace.role, "label": trace.label, "ribbon": trace.ribbon, "curve": _curve_data(trace.curve)}
-
-
-def _region_data(region: Region) -> dict[str, object]:
-    return {
-        "kind": region.kind,
-        "low_hz": region.low_hz,
-        "high_hz": region.high_hz,
-        "low": region.low,
-        "high": region.high,
-        "label": region.label,
-    }
-
-
-def _mark_data(mark: Mark) -> dict[str, object]:
-    return {"number": mark.number, "at_hz": mark.at_hz, "at": mark.at, "text": mark.text}
 
 
 def _curve_data(curve: Curve) -> dict[str, object]:
     return {
-        "key": curve.key,
-        "name": curve.name,
-        "unit": curve.unit,
-        "reference": curve.reference,
+        **record(curve, "key", "name", "unit", "reference", "valid", "lineage"),
         "hz": _rounded(curve.axis.hz),
         "values": _rounded(curve.values),
         "u_total": _rounded(curve.u_total),
-        "valid": curve.valid.tolist(),
-        "lineage": list(curve.lineage),
     }
 
 
 def _map_data(field: DirectivityMap) -> dict[str, object]:
     return {
-        "orbit": field.orbit,
-        "reference": field.reference,
+        **record(field, "orbit", "reference", "valid"),
         "hz": _rounded(field.axis.hz),
         "angle_deg": _rounded(field.angle_deg),
         "level_db": [_rounded(row) for row in field.level_db],
-        "valid": field.valid.tolist(),
     }
 
 

@@ -19,6 +19,7 @@ from earwitness.bench.state import BenchState
 from earwitness.errors import InputError
 from earwitness.exhibits.compare import MOST
 from earwitness.exhibits.figures_table import SIGNED, figure_name
+from earwitness.exhibits.record import record
 from earwitness.exhibits.words import figure_words
 from earwitness.figures.registry import FIGURES, base_key
 from earwitness.insight.compare import MATCH_BAND_HZ, Standing
@@ -168,17 +169,13 @@ def compare_catalogue(
     wanted = [key for key in columns.split(",") if key][:24] if columns else list(USUAL_COLUMNS)
     found = shelf_page(query, bench.archive_folder, open_all=opened)
     return {
-        "total": found.total,
-        "left_out": found.left_out,
+        **record(found, "total", "left_out"),
         "offset": offset,
         "limit": ROWS,
         "rows": [
             {
-                "id": row.loudspeaker_id,
-                "title": row.title,
-                "type": row.type,
+                **record(row, "title", "type", "date", id="loudspeaker_id"),
                 "price": None if row.price is None else f"{row.price:,.0f} {row.currency}",
-                "date": row.date,
                 "is_closed": row.loudspeaker_id in found.closed,
                 "figures": {f.key: _words(f) for f in row.figures if f.key in wanted},
             }

@@ -25,6 +25,8 @@ from earwitness.archive.entries import LoudspeakerEntry
 from earwitness.bench.pages import page, part, safe
 from earwitness.bench.state import Bench, BenchState
 from earwitness.exhibits.heard import heard_chart, heard_table, reliability_table
+from earwitness.exhibits.record import record
+from earwitness.insight.listening.matching import Verdict
 from earwitness.insight.listening.vocabulary import heard_words
 from earwitness.render.html import figure_html, table_html
 
@@ -157,14 +159,12 @@ def listen_held_part(request: Request, bench: BenchState, loudspeaker_id: Id) ->
     for number, heard in enumerate(advice.heard, 1):
         chart = heard_chart(result.reading, result.measurement, heard, advice.findings, number=number)
         table = heard_table(heard, advice.findings, number=number)
-        counts = [
-            (verdict, heard.matching.count(verdict)) for verdict in ("agrees", "contradicts", "no match in the data")
-        ]
+        verdicts: tuple[Verdict, ...] = ("agrees", "contradicts", "no match in the data")
         shown.append(
             {
                 "mark": mark_words(heard.is_after_data),
                 "sealed_at": heard.sealed_at,
-                "counts": counts,
+                "counts": [(verdict, heard.matching.count(verdict)) for verdict in verdicts],
                 "chart": safe(figure_html(chart, _WIDTH_PX)) if chart is not None else "",
                 "table": safe(table_html(table)),
             }
@@ -251,15 +251,7 @@ def listen_reliability(bench: BenchState) -> dict[str, Any]:
             table = reliability_table(own_reliability(bench.archive_folder))
         if table is None:
             return {"table": None}
-        return {
-            "table": {
-                "title": table.title,
-                "columns": list(table.columns),
-                "align": list(table.align),
-                "rows": [list(row) for row in table.rows],
-                "note": table.note,
-            }
-        }
+        return {"table": record(table, "title", "columns", "align", "rows", "note")}
 
     return asdict(bench.jobs.start("Count how often remarks agree", work))
 
@@ -274,16 +266,13 @@ def _sheet_page(
     given = {
         "key": key,
         "vocabulary": [asdict(word) for word in heard_words().values()],
-        "loudspeaker": None if entry is None else {"id": entry.id, "name": entry.name, "maker": entry.maker},
+        "loudspeaker": None if entry is None else record(entry, "id", "name", "maker"),
         "usual": None
         if last is None
         else {
+            **record(last, "level_db", "distance_m", "aim_deg", "pieces"),
             "listener": "" if last.listener == "not stated" else last.listener,
-            "level_db": last.level_db,
-            "distance_m": last.distance_m,
-            "aim_deg": last.aim_deg,
-            "pieces": last.pieces,
-            "passages": [{"name": one.name, "kind": one.kind, "level_db": one.level_db} for one in last.passages],
+            "passages": [record(one, "name", "kind", "level_db") for one in last.passages],
         },
     }
     return page(
@@ -320,25 +309,11 @@ def _document(body: EnteredSheet) -> dict[str, Any]:
 
 
 def _told(made: SealedSheet) -> dict[str, Any]:
-    entry = made.entry
-    return {
-        "sha256": entry.sha256,
-        "sealed_at": entry.sealed_at,
-        "is_after_data": entry.is_after_data,
-        "remarks": made.remarks,
-        "lines": list(made.lines),
-    }
+    return {**record(made.entry, "sha256", "sealed_at", "is_after_data"), **record(made, "remarks", "lines")}
 
 
 def _seen(test: blind.BlindTest) -> dict[str, Any]:
     revealed = None
     if test.revealed is not None:
         revealed = {letter: {"name": name, "maker": maker} for letter, (name, maker) in test.revealed.items()}
-    return {
-        "number": test.number,
-        "letters": list(test.letters),
-        "promise": test.promise,
-        "begun_at": test.begun_at,
-        "revealed": revealed,
-        "secret": test.secret,
-    }
+    return {**record(test, "number", "letters", "promise", "begun_at", "secret"), "revealed": revealed}

@@ -37,6 +37,7 @@ from earwitness.exhibits.match import (
     seats_table,
     subwoofer_chart,
 )
+from earwitness.exhibits.record import record
 from earwitness.exhibits.words import figure_words, true_minus
 from earwitness.insight.match.crossover import SLOPES, slope_words
 from earwitness.insight.match.seats import CINEMA_DB, CINEMA_PEAK_DB
@@ -253,11 +254,7 @@ def _seats(made: SeatsAdvice) -> dict[str, Any]:
     return {
         "angles": [
             {
-                "loudspeaker": a.loudspeaker,
-                "seat": a.seat,
-                "distance_m": a.distance_m,
-                "azimuth_deg": a.azimuth_deg,
-                "elevation_deg": a.elevation_deg,
+                **record(a, "loudspeaker", "seat", "distance_m", "azimuth_deg", "elevation_deg"),
                 "level": figure_words(made.levels[a.loudspeaker, a.seat]),
                 "headroom": figure_words(made.headroom[a.loudspeaker, a.seat], sign=True),
             }

@@ -17,6 +17,7 @@ from earwitness.bench.state import Bench, BenchState
 from earwitness.errors import InputError
 from earwitness.exhibits.desk import desk_chart, desk_rows
 from earwitness.exhibits.findings import size_words
+from earwitness.exhibits.record import record
 from earwitness.exhibits.words import true_minus
 from earwitness.insight.findings import KINDS
 from earwitness.insight.findings.finding import AimAnswer
@@ -138,16 +139,11 @@ def mend_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLRe
                 "most_bands": MOST_BANDS,
                 "findings": [
                     {
-                        "key": one.key,
-                        "center_hz": one.center_hz,
-                        "low_hz": one.low_hz,
-                        "high_hz": one.high_hz,
+                        **record(one, "key", "center_hz", "low_hz", "high_hz", "q", mendable="is_equalizable"),
                         "size_db": one.told.size_db,
                         "size": true_minus(size_words(one)),
-                        "q": one.q,
                         "title": true_minus(one.title),
                         "where": KINDS[one.kind],
-                        "mendable": one.is_equalizable,
                         "aim": None if one.aim is None else _answer(one.aim),
                     }
                     for one in findings
@@ -191,10 +187,7 @@ def mend_design(loudspeaker_id: Id, body: DesignAsked, bench: BenchState) -> dic
         "goal_curve": problem.goal.curve,
         "goal_level": live_levels(problem),
         "verdict": _verdict(verdict),
-        "by_count": [
-            {"bands": s.bands, "left_db": s.left_db, "taken_db": s.taken_db, "for_units": s.for_units}
-            for s in choice.steps
-        ],
+        "by_count": [record(step, "bands", "left_db", "taken_db", "for_units") for step in choice.steps],
     }
 
 
@@ -261,20 +254,14 @@ def _verdict(one: Verdict) -> dict[str, Any]:
 
 
 def _plain(made: Equalizer) -> dict[str, Any]:
-    return {
-        "preamp_db": made.preamp_db,
-        "bands": [{"kind": b.kind, "frequency_hz": b.frequency_hz, "gain_db": b.gain_db, "q": b.q} for b in made.bands],
-    }
+    bands = [record(band, "kind", "frequency_hz", "gain_db", "q") for band in made.bands]
+    return {"preamp_db": made.preamp_db, "bands": bands}
 
 
 def _answer(said: AimAnswer) -> dict[str, Any]:
     """angle_deg : the aim to try, 0 for none."""
-    return {
-        "orbit": said.orbit,
-        "angle_deg": said.try_deg,
-        "words": aim_words(said.orbit, said.try_deg),
-        "sentence": true_minus(said.sentence),
-    }
+    words, sentence = aim_words(said.orbit, said.try_deg), true_minus(said.sentence)
+    return {**record(said, "orbit", angle_deg="try_deg"), "words": words, "sentence": sentence}
 
 
 def _study(one: AimStudy | None) -> dict[str, Any] | None:
@@ -282,20 +269,13 @@ def _study(one: AimStudy | None) -> dict[str, Any] | None:
         return None
     hz = one.aims[0].direct.axis.hz
     return {
+        **record(one, "best_deg", "both_sides", "best_mended_deg", "missing"),
         "frequency_hz": hz.tolist(),
-        "best_deg": one.best_deg,
-        "both_sides": one.both_sides,
-        "best_mended_deg": one.best_mended_deg,
         "sentence": true_minus(one.sentence),
-        "missing": list(one.missing),
         "aims": [
             {
-                "angle_deg": a.angle_deg,
-                "roughness_db": a.roughness_db,
-                "u_db": a.u_db,
-                "roughness_mended_db": a.roughness_mended_db,
+                **record(a, "angle_deg", "roughness_db", "u_db", "roughness_mended_db", "notes"),
                 "equalizer": None if a.with_equalizer is None else _plain(a.with_equalizer.equalizer.rounded()),
-                "notes": list(a.notes),
                 "curves": {
                     curve.key: {
                         "values": [round(float(v), 3) for v in curve.values],
