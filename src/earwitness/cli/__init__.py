@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import importlib
+from collections.abc import Callable
+from functools import wraps
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -69,8 +72,17 @@ def main(debug: bool) -> None:
     """
 
 
-archive_option = click.option(
-    "--archive",
-    type=click.Path(file_okay=False, path_type=Path),
-    help="Archive folder; default: $EARWITNESS_ARCHIVE, else the platform's data folder.",
-)
+def archive_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--archive; the command gets the folder of the archive, given or usual."""
+
+    @wraps(command)
+    def placed(*args: Any, archive: Path | None, **others: Any) -> Any:
+        from earwitness.app.config import archive_folder
+
+        return command(*args, archive=archive_folder(archive), **others)
+
+    return click.option(
+        "--archive",
+        type=click.Path(file_okay=False, path_type=Path),
+        help="Archive folder; default: $EARWITNESS_ARCHIVE, else the platform's data folder.",
+    )(placed)

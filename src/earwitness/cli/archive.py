@@ -30,13 +30,12 @@ command.add_command(from_files.export_responses)
 @command.command(cls=Command)
 @archive_option
 @click.pass_context
-def check(ctx: click.Context, archive: Path | None) -> None:
+def check(ctx: click.Context, archive: Path) -> None:
     """Verify every hash and relation; ends with code 6 when something is lost or damaged."""
     from earwitness.app.archive import check_archive
-    from earwitness.app.config import archive_folder
 
     with progress_bar("check") as progress:
-        report = check_archive(archive_folder(archive), progress=progress)
+        report = check_archive(archive, progress=progress)
     for finding in report.findings:
         click.echo(str(finding))
     names = ("loudspeaker", "session", "recording", "result", "publication")
@@ -53,13 +52,12 @@ def check(ctx: click.Context, archive: Path | None) -> None:
 @click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
 @archive_option
 @click.pass_context
-def backup(ctx: click.Context, folder: Path, archive: Path | None) -> None:
+def backup(ctx: click.Context, folder: Path, archive: Path) -> None:
     """Make or renew a verified copy of the archive in FOLDER; the archive may be in use meanwhile."""
     from earwitness.app.archive import back_up_archive
-    from earwitness.app.config import archive_folder
 
     with progress_bar("backup") as progress:
-        report = back_up_archive(archive_folder(archive), folder, progress=progress)
+        report = back_up_archive(archive, folder, progress=progress)
     for finding in report.damage:
         click.echo(str(finding))
     click.echo(
@@ -75,12 +73,11 @@ def backup(ctx: click.Context, folder: Path, archive: Path | None) -> None:
 @click.argument("name")
 @click.argument("folder", type=click.Path(path_type=Path))
 @archive_option
-def export_(name: str, folder: Path, archive: Path | None) -> None:
+def export_(name: str, folder: Path, archive: Path) -> None:
     """Write all there is on the loudspeaker NAME as a BagIt package (RFC 8493) at FOLDER."""
     from earwitness.app.archive import export_loudspeaker
-    from earwitness.app.config import archive_folder
 
-    done = export_loudspeaker(name, folder, archive_folder(archive))
+    done = export_loudspeaker(name, folder, archive)
     click.echo(
         f"{done.title}: {done.sessions} sessions, {done.results} results, {done.files} files, "
         f"{done.size_bytes / 1e6:.1f} MB"
@@ -91,12 +88,11 @@ def export_(name: str, folder: Path, archive: Path | None) -> None:
 @command.command("import", cls=Command)
 @click.argument("folder", type=click.Path(path_type=Path))
 @archive_option
-def import_(folder: Path, archive: Path | None) -> None:
+def import_(folder: Path, archive: Path) -> None:
     """Take the package in FOLDER into the archive; what is there already stays as it is."""
     from earwitness.app.archive import import_loudspeaker
-    from earwitness.app.config import archive_folder
 
-    taken = import_loudspeaker(folder, archive_folder(archive))
+    taken = import_loudspeaker(folder, archive)
     done = taken.imported
     click.echo(
         f"{done.title}: new here are {done.sessions} sessions, {done.recordings} recordings, {done.results} results, "
@@ -111,13 +107,12 @@ def import_(folder: Path, archive: Path | None) -> None:
 @click.option("--workers", type=click.IntRange(min=1), default=None, help="Processes; default: one a core.")
 @click.option("--cluster", metavar="ADDRESS", default=None, help="Dask scheduler to work on, tcp://HOST:PORT.")
 @click.pass_context
-def rebuild(ctx: click.Context, archive: Path | None, workers: int | None, cluster: str | None) -> None:
+def rebuild(ctx: click.Context, archive: Path, workers: int | None, cluster: str | None) -> None:
     """Make anew what is stale, missing or damaged, and the search index; a stopped run goes on where it was."""
-    from earwitness.app.config import archive_folder
     from earwitness.app.rebuild import rebuild as rebuild_all
 
     with progress_bar("rebuild") as progress:
-        report = rebuild_all(archive_folder(archive), workers=workers, cluster=cluster, progress=progress)
+        report = rebuild_all(archive, workers=workers, cluster=cluster, progress=progress)
     for one in report.sessions:
         if one.state == "failed":
             click.echo(f"{one.title}: {one.words}", err=True)
@@ -143,12 +138,11 @@ _session_option = click.option("--session", "number", type=int, default=None, he
 @command.command(cls=Command)
 @click.argument("name")
 @archive_option
-def sessions(name: str, archive: Path | None) -> None:
+def sessions(name: str, archive: Path) -> None:
     """List the sessions of the loudspeaker NAME by number, and which of them is read."""
     from earwitness.app.aside import session_lines
-    from earwitness.app.config import archive_folder
 
-    click.echo("\n".join(session_lines(name, archive_folder(archive))))
+    click.echo("\n".join(session_lines(name, archive)))
 
 
 @command.command("set-aside", cls=Command)
@@ -156,15 +150,14 @@ def sessions(name: str, archive: Path | None) -> None:
 @_session_option
 @click.option("--because", default="", help="Why, to be shown in the list of sessions.")
 @archive_option
-def set_aside(name: str, number: int | None, because: str, archive: Path | None) -> None:
+def set_aside(name: str, number: int | None, because: str, archive: Path) -> None:
     """Let a session of NAME count for nothing, the one that is read unless --session names another.
 
     Everything of it stays: take-back undoes it. Reading, rebuild, site and compare go on without it.
     """
     from earwitness.app.aside import set_session_aside
-    from earwitness.app.config import archive_folder
 
-    done = set_session_aside(name, archive_folder(archive), session_id=number, because=because)
+    done = set_session_aside(name, archive, session_id=number, because=because)
     click.echo(f"{done.title}: session {done.session.id} of {done.session.date} is set aside; nothing of it is lost")
     _tell_read(done)
 
@@ -173,12 +166,11 @@ def set_aside(name: str, number: int | None, because: str, archive: Path | None)
 @click.argument("name")
 @_session_option
 @archive_option
-def take_back(name: str, number: int | None, archive: Path | None) -> None:
+def take_back(name: str, number: int | None, archive: Path) -> None:
     """Let a session of NAME count again that was set aside."""
     from earwitness.app.aside import take_session_back
-    from earwitness.app.config import archive_folder
 
-    done = take_session_back(name, archive_folder(archive), session_id=number)
+    done = take_session_back(name, archive, session_id=number)
     click.echo(f"{done.title}: session {done.session.id} of {done.session.date} is no longer set aside")
     _tell_read(done)
 
@@ -205,7 +197,7 @@ def _tell_read(done: Moved) -> None:
 @click.option("--limit", type=int, default=50, show_default=True, help="Rows to show.")
 def search(
     words: tuple[str, ...],
-    archive: Path | None,
+    archive: Path,
     kind: str | None,
     price_from: float | None,
     price_to: float | None,
@@ -217,7 +209,6 @@ def search(
 ) -> None:
     """Find loudspeakers by WORDS of maker, name, type and notes, by type, price and figures."""
     from earwitness.app.archive import figure_range, found_lines, search_archive
-    from earwitness.app.config import archive_folder
     from earwitness.archive.search import SearchQuery
 
     query = SearchQuery(
@@ -231,6 +222,6 @@ def search(
         descending=descending,
         limit=limit,
     )
-    found = search_archive(query, archive_folder(archive))
+    found = search_archive(query, archive)
     shown = tuple(dict.fromkeys([*(one.key for one in query.figures), sort]))
     click.echo("\n".join(found_lines(found, shown)))

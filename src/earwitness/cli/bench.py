@@ -20,12 +20,11 @@ _WALLED = ("/snap/", "/flatpak/")
 @click.option("--port", type=click.IntRange(1, 65535), help="Port on this machine; default: a free one.")
 @click.option("--no-browser", is_flag=True, help="Print the address, open nothing.")
 @archive_option
-def command(port: int | None, no_browser: bool, archive: Path | None) -> None:
+def command(port: int | None, no_browser: bool, archive: Path) -> None:
     """Open the web bench: the whole job in the browser of this machine, on the archive.
 
     It answers this machine alone. The address is good for one use. Stop it with Ctrl-C; all that was entered is kept.
     """
-    from earwitness.app.config import archive_folder
     from earwitness.bench.server import serve
 
     with ExitStack() as until_stopped:
@@ -38,7 +37,7 @@ def command(port: int | None, no_browser: bool, archive: Path | None) -> None:
 
                 webbrowser.open(until_stopped.enter_context(private_address(address, webbrowser.get().__dict__)))
 
-        serve(archive_folder(archive), port=port, ready=ready)
+        serve(archive, port=port, ready=ready)
 
 
 @contextmanager

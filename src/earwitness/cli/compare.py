@@ -39,7 +39,7 @@ def command(
     date_high: str | None,
     folder: Path | None,
     as_json: bool,
-    archive: Path | None,
+    archive: Path,
 ) -> None:
     """Set two to four loudspeakers beside each other: figures, curves, and what cannot be told apart.
 
@@ -58,12 +58,11 @@ def command(
         comparison_lines,
         write_comparison,
     )
-    from earwitness.app.config import archive_folder
 
     limits = Group(kind, currency, price_from, price_to, date_low, date_high)
     group = limits if among or limits != Group() else None
     with progress_bar("compare") as progress:
-        found = compare_loudspeakers(names, archive_folder(archive), match_hz=match, group=group, progress=progress)
+        found = compare_loudspeakers(names, archive, match_hz=match, group=group, progress=progress)
     if as_json:
         import json
 

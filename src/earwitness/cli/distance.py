@@ -29,17 +29,15 @@ def distance_option(*other_flags: str) -> Callable[[Callable[..., Any]], Callabl
 @click.command(name="listening-distance", cls=Command, context_settings={"ignore_unknown_options": True})
 @click.argument("meters", type=float, required=False)
 @archive_option
-def listening_distance(meters: float | None, archive: Path | None) -> None:
+def listening_distance(meters: float | None, archive: Path) -> None:
     """Tell how far from a loudspeaker you listen, or keep METERS as that from now on.
 
     Levels at the seat are for this distance, in figures, advice and reviews: 0.5 to 10 m, 3 m at first.
     """
-    from earwitness.app.config import archive_folder
     from earwitness.app.distance import distance_in, keep_distance
 
-    folder = archive_folder(archive)
     if meters is None:
-        click.echo(f"listening distance: {distance_in(folder):g} m")
+        click.echo(f"listening distance: {distance_in(archive):g} m")
         return
-    click.echo(f"listening distance: {keep_distance(meters, folder):g} m, from now on")
+    click.echo(f"listening distance: {keep_distance(meters, archive):g} m, from now on")
     click.echo("search and comparisons follow with: earwitness archive rebuild")

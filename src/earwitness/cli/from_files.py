@@ -96,7 +96,7 @@ def from_files(folder: Path, write: bool, again: bool, **facts: Any) -> None:
 @click.command(name="add-list", cls=Command)
 @click.argument("table", type=click.Path(path_type=Path))
 @archive_option
-def add_list(table: Path, archive: Path | None) -> None:
+def add_list(table: Path, archive: Path) -> None:
     """Take in many loudspeakers at once: TABLE has a line for each, with its folder and what is known of it.
 
     The first line names the columns: folder, name, maker, type, enclosure, width_m, height_m, depth_m,
@@ -104,11 +104,10 @@ def add_list(table: Path, archive: Path | None) -> None:
     table. A folder with a session.toml keeps it. What cannot be taken in is told and the others go on;
     run again, it goes on where it stopped.
     """
-    from earwitness.app.config import archive_folder
     from earwitness.app.from_files import failed, take_in_all
 
     with progress_bar("take in") as progress:
-        done = take_in_all(table, archive_folder(archive), progress=progress)
+        done = take_in_all(table, archive, progress=progress)
     wrong = failed(done)
     click.echo(f"{len(done) - len(wrong)} of {len(done)} loudspeakers are in the archive")
     for one in wrong:
@@ -130,13 +129,12 @@ def add_list(table: Path, archive: Path | None) -> None:
     help="How the responses are written.",
 )
 @archive_option
-def export_responses(name: str, folder: Path, form: str, archive: Path | None) -> None:
+def export_responses(name: str, folder: Path, form: str, archive: Path) -> None:
     """Write the responses of the loudspeaker NAME into a new folder, with a session.toml that describes them.
 
     The folder can be added to any archive again, and its files read by other programs.
     """
-    from earwitness.app.config import archive_folder
     from earwitness.app.export_responses import export_responses as export
 
-    written = export(archive_folder(archive), name, folder, form)
+    written = export(archive, name, folder, form)
     click.echo(f"{len(written)} files in {folder}; they come back with: earwitness add {folder}")

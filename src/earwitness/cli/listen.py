@@ -48,15 +48,14 @@ def new(place: Path) -> None:
 @command.command(name="seal", cls=Command)
 @click.argument("sheets", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="SHEET...")
 @archive_option
-def seal(sheets: tuple[Path, ...], archive: Path | None) -> None:
+def seal(sheets: tuple[Path, ...], archive: Path) -> None:
     """Check each SHEET (a file, or a folder with listening.toml) and seal it in the archive.
 
     The sheets of a blind test are sealed together, one for each letter; then the letters are told.
     """
     from earwitness.app.blind import seal_files
-    from earwitness.app.config import archive_folder
 
-    made, test = seal_files(sheets, archive_folder(archive))
+    made, test = seal_files(sheets, archive)
     for one in made:
         for line in one.lines:
             click.echo(line)
@@ -69,7 +68,7 @@ def seal(sheets: tuple[Path, ...], archive: Path | None) -> None:
 @click.option("--card", type=click.Path(path_type=Path), help="File for the helper: which letter is which.")
 @click.option("--number", default=None, metavar="NUMBER", help="Of a test that was begun: tell how it stands.")
 @archive_option
-def blind(loudspeakers: tuple[str, ...], card: Path | None, number: str | None, archive: Path | None) -> None:
+def blind(loudspeakers: tuple[str, ...], card: Path | None, number: str | None, archive: Path) -> None:
     """Begin a blind test of two to eight loudspeakers, each given as "Name/Maker".
 
     The letters are dealt at random; only the card tells them. Write one sheet a letter, with the keys letter and
@@ -80,20 +79,18 @@ def blind(loudspeakers: tuple[str, ...], card: Path | None, number: str | None, 
       earwitness listen blind --number 0a1b2c3d
     """
     from earwitness.app.blind import begin_test, blind_test, write_card
-    from earwitness.app.config import archive_folder
 
     if number is None and (not loudspeakers or card is None):
         raise click.UsageError("give the loudspeakers as Name/Maker, and --card FILE; or --number of a test")
     if number is not None and loudspeakers:
         raise click.UsageError("--number is for a test that was begun, without loudspeakers")
-    place = archive_folder(archive)
     if number is None:
-        test = begin_test([(name, maker) for name, _, maker in (one.partition("/") for one in loudspeakers)], place)
+        test = begin_test([(name, maker) for name, _, maker in (one.partition("/") for one in loudspeakers)], archive)
     else:
-        test = blind_test(number, place)
+        test = blind_test(number, archive)
     click.echo(f'blind test {test.number}, letters {", ".join(test.letters)}: blind_test = "{test.number}"')
     if card is not None:
-        click.echo(f"give this file to the helper, unread: {write_card(test.number, card, place)}")
+        click.echo(f"give this file to the helper, unread: {write_card(test.number, card, archive)}")
     click.echo(f"promise {test.promise}; it is the SHA-256 of the secret that is told after sealing")
     _revealed(test)
 
@@ -119,16 +116,13 @@ def levels(levels: tuple[str, ...]) -> None:
 @command.command(name="list", cls=Command)
 @click.argument("name", required=False, default="")
 @archive_option
-def listed(name: str, archive: Path | None) -> None:
+def listed(name: str, archive: Path) -> None:
     """List sealed sheets, of the loudspeaker NAME or all. No data are opened for it."""
-    from earwitness.app.config import archive_folder
     from earwitness.app.listen import sealed_sheets
 
     wanted = name.casefold()
     found = [
-        kept
-        for kept in sealed_sheets(archive_folder(archive))
-        if wanted in f"{kept.sheet.maker} {kept.sheet.loudspeaker}".casefold()
+        kept for kept in sealed_sheets(archive) if wanted in f"{kept.sheet.maker} {kept.sheet.loudspeaker}".casefold()
     ]
     for kept in found:
         count = len(kept.sheet.remarks)
@@ -144,25 +138,23 @@ def listed(name: str, archive: Path | None) -> None:
 @archive_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document, docs/advice-document.md.")
 @click.option("--own-record", is_flag=True, help="Also show, over all sealed sheets, how often you were right.")
-def match(name: str, archive: Path | None, as_json: bool, own_record: bool) -> None:
+def match(name: str, archive: Path, as_json: bool, own_record: bool) -> None:
     """Hold every sealed remark on the loudspeaker NAME against its data.
 
     This shows the data: sheets sealed afterwards are marked.
     """
     from earwitness.app.advice import advice_text
-    from earwitness.app.config import archive_folder
     from earwitness.app.findings import findings_of
     from earwitness.app.listen import heard_sheets, listeners_agree, own_reliability
     from earwitness.app.read import read_loudspeaker
     from earwitness.app.telling import heard_lines
     from earwitness.exhibits.advice import Advice
 
-    place = archive_folder(archive)
     with progress_bar("listen") as progress:
-        result = read_loudspeaker(name, place, progress=progress)
-        findings = findings_of(result, place)
-        heard = heard_sheets(result, place, findings)
-        record = own_reliability(place) if own_record else ()
+        result = read_loudspeaker(name, archive, progress=progress)
+        findings = findings_of(result, archive)
+        heard = heard_sheets(result, archive, findings)
+        record = own_reliability(archive) if own_record else ()
     advice = Advice(findings=findings, heard=heard, reliability=record, agreement=listeners_agree(heard))
     click.echo(advice_text(result, advice) if as_json else "\n".join(heard_lines(result, advice)))
 
@@ -171,7 +163,7 @@ def match(name: str, archive: Path | None, as_json: bool, own_record: bool) -> N
 @archive_option
 @click.option("--listener", default=None, metavar="NAME", help="Only the sheets of this listener.")
 @click.option("--json", "as_json", is_flag=True, help="Print the rows as JSON.")
-def record(archive: Path | None, listener: str | None, as_json: bool) -> None:
+def record(archive: Path, listener: str | None, as_json: bool) -> None:
     """Show over all sheets sealed before the data how often you were right, by region.
 
     Where several listeners sealed sheets, each has a record of its own behind the one of all.
@@ -179,15 +171,13 @@ def record(archive: Path | None, listener: str | None, as_json: bool) -> None:
     import json
 
     from earwitness.app.advice import reliability_rows
-    from earwitness.app.config import archive_folder
     from earwitness.app.listen import listeners_of, own_reliability
     from earwitness.app.telling import reliability_lines
 
     with progress_bar("listen"):
-        place = archive_folder(archive)
-        rows = own_reliability(place, listener=listener)
-        names = () if listener is not None else listeners_of(place)
-        each = {one: own_reliability(place, listener=one) for one in names} if len(names) > 1 else {}
+        rows = own_reliability(archive, listener=listener)
+        names = () if listener is not None else listeners_of(archive)
+        each = {one: own_reliability(archive, listener=one) for one in names} if len(names) > 1 else {}
     if as_json:
         own_rows = {one: reliability_rows(own) for one, own in each.items()}
         document = {"reliability": reliability_rows(rows), "listeners": own_rows}

@@ -9,7 +9,7 @@ import click
 
 from earwitness.cli import archive_option
 from earwitness.cli.distance import distance_option
-from earwitness.cli.picking import pick_options, picked
+from earwitness.cli.picking import pick_options
 from earwitness.cli.show import Command, progress_bar
 
 
@@ -49,9 +49,6 @@ def _number(
 @archive_option
 def command(
     name: str,
-    session_number: int | None,
-    unit: str | None,
-    variant: str | None,
     amplifier: Path | None,
     room: Path | None,
     listening_distance_m: float | None,
@@ -61,7 +58,7 @@ def command(
     slopes: str | None,
     subwoofer: str | None,
     as_json: bool,
-    archive: Path | None,
+    archive: Path,
 ) -> None:
     """Hold the maker's claims on the loudspeaker NAME against the data, and say what goes with it.
 
@@ -77,21 +74,18 @@ def command(
     A subwoofer that was measured too:
       earwitness match "Name of the loudspeaker" --subwoofer "Name of the subwoofer"
     """
-    name = picked(name, session_number, unit, variant)
     from earwitness.app.advice import advice_text
-    from earwitness.app.config import archive_folder
     from earwitness.app.findings import findings_of
     from earwitness.app.match import match_loudspeaker, scheme_of, sheets_from
     from earwitness.app.read import read_loudspeaker
     from earwitness.app.telling import match_lines
     from earwitness.exhibits.advice import Advice
 
-    place = archive_folder(archive)
     sheet, plan = sheets_from(amplifier, room)
     scheme = None if slopes is None else scheme_of(slopes)
     with progress_bar("match") as progress:
-        result = read_loudspeaker(name, place, listening_distance_m=listening_distance_m, progress=progress)
-        findings = findings_of(result, place)
+        result = read_loudspeaker(name, archive, listening_distance_m=listening_distance_m, progress=progress)
+        findings = findings_of(result, archive)
         matched = match_loudspeaker(
             result,
             findings,
@@ -101,7 +95,7 @@ def command(
             peak_db=peak_db,
             corner_hz=corner_hz,
             scheme=scheme,
-            measured_subwoofer=None if subwoofer is None else read_loudspeaker(subwoofer, place),
+            measured_subwoofer=None if subwoofer is None else read_loudspeaker(subwoofer, archive),
         )
     advice = Advice(findings=findings, match=matched)
     click.echo(advice_text(result, advice) if as_json else "\n".join(match_lines(result, advice)))

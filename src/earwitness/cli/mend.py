@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from earwitness.cli import archive_option
-from earwitness.cli.picking import pick_options, picked
+from earwitness.cli.picking import pick_options
 from earwitness.cli.show import Command, progress_bar
 
 
@@ -72,9 +72,6 @@ from earwitness.cli.show import Command, progress_bar
 @archive_option
 def command(
     name: str,
-    session_number: int | None,
-    unit: str | None,
-    variant: str | None,
     bands: int | None,
     goal: str,
     gain_db: tuple[float, float] | None,
@@ -87,7 +84,7 @@ def command(
     aim: bool,
     folder: Path | None,
     as_json: bool,
-    archive: Path | None,
+    archive: Path,
 ) -> None:
     """Say whether an equalizer pays for the loudspeaker NAME, and design it.
 
@@ -107,9 +104,7 @@ def command(
 
     Dips from interference and bass below the loudspeaker's range are not boosted, unless forced.
     """
-    name = picked(name, session_number, unit, variant)
     from earwitness.app.advice import advice_text
-    from earwitness.app.config import archive_folder
     from earwitness.app.desk import equalizer_of, mend_by_hand
     from earwitness.app.findings import findings_of
     from earwitness.app.mend import export_equalizer, limits_of, mend_loudspeaker, study_aim
@@ -117,11 +112,10 @@ def command(
     from earwitness.app.telling import mend_lines
     from earwitness.exhibits.advice import Advice
 
-    place = archive_folder(archive)
     limits = limits_of(gain_db=gain_db, q=q, range_hz=range_hz, total_boost_db=total_boost_db, forced=forced)
     with progress_bar("mend") as progress:
-        result = read_loudspeaker(name, place, progress=progress)
-        findings = findings_of(result, place)
+        result = read_loudspeaker(name, archive, progress=progress)
+        findings = findings_of(result, archive)
         if by_hand:
             made = mend_by_hand(result, equalizer_of(by_hand, preamp_db), findings, goal=goal, limits=limits)
         else:

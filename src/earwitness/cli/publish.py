@@ -70,7 +70,7 @@ def command(
     list_exhibits: bool,
     listening_distance_m: float | None,
     because: str,
-    archive: Path | None,
+    archive: Path,
 ) -> None:
     """Write the review of the loudspeaker NAME: static pages that open from disk, with downloads.
 
@@ -78,7 +78,6 @@ def command(
     in, --words takes it into the archive. Which exhibits are shown, in which order and under whose captions is kept
     in the archive too. All loudspeakers at once: earwitness site.
     """
-    from earwitness.app.config import archive_folder
     from earwitness.app.publish import publish_review
     from earwitness.app.words import keep_words
     from earwitness.app.words import write_words as write
@@ -86,27 +85,26 @@ def command(
     arranges = exhibits is not None or leave_out is not None or bool(captions)
     if folder is None and words is None and write_words is None and not arranges:
         if list_exhibits:
-            _list(name, archive_folder(archive))
+            _list(name, archive)
             return
         raise click.UsageError("give a folder for the page: --to FOLDER")
     products = _products(report or bool(everything), paper, stills, steps, talk, data, everything)
-    place = archive_folder(archive)
     if words is not None:
-        kept = keep_words(name, words, place)
+        kept = keep_words(name, words, archive)
         click.echo(f"your words are in the archive: {', '.join(kept.parts) or 'none'}")
     if write_words is not None:
-        click.echo(f"your words are in {write(name, write_words, place)}")
+        click.echo(f"your words are in {write(name, write_words, archive)}")
     if arranges:
-        _arrange(name, place, _keys(exhibits), _keys(leave_out), captions)
+        _arrange(name, archive, _keys(exhibits), _keys(leave_out), captions)
     if list_exhibits:
-        _list(name, place)
+        _list(name, archive)
     if folder is None:
         return
     with progress_bar("publish") as progress:
         done = publish_review(
             name,
             folder,
-            place,
+            archive,
             products=products,
             material=material,
             because=because,

@@ -8,7 +8,7 @@ import click
 
 from earwitness.cli import archive_option
 from earwitness.cli.distance import distance_option
-from earwitness.cli.picking import pick_options, picked
+from earwitness.cli.picking import pick_options
 from earwitness.cli.show import Command, progress_bar, terminal_width
 
 
@@ -44,10 +44,7 @@ from earwitness.cli.show import Command, progress_bar, terminal_width
 @click.option("--how", metavar="FIGURE", default=None, help="Tell how a figure or curve was got, down to its takes.")
 def command(
     name: str,
-    session_number: int | None,
-    unit: str | None,
-    variant: str | None,
-    archive: Path | None,
+    archive: Path,
     as_json: bool,
     rear_wall: str,
     listening_distance_m: float | None,
@@ -65,8 +62,6 @@ def command(
 
     Gate and splice are chosen by the program unless told; what is told holds for this once, or with --keep for good.
     """
-    name = picked(name, session_number, unit, variant)
-    from earwitness.app.config import archive_folder
     from earwitness.app.evidence import evidence_lines, evidence_of
     from earwitness.app.read import document_text, figure_lines, keep_chosen, read_loudspeaker
     from earwitness.app.settings import AUTOMATIC, Chosen
@@ -78,23 +73,22 @@ def command(
         raise InputError(
             "what is to be kept is not clear", expected="settings with --keep, or --automatic without any settings"
         )
-    folder = archive_folder(archive)
     if all_units:
-        click.echo(_units(name, folder, as_json=as_json))
+        click.echo(_units(name, archive, as_json=as_json))
         return
     if place is not None:
-        click.echo(_at(name, place, folder, as_json=as_json))
+        click.echo(_at(name, place, archive, as_json=as_json))
         return
     with progress_bar("read") as progress:
         if keep or automatic:
             result = keep_chosen(
-                name, chosen, folder, rear_wall=rear_wall, listening_distance_m=listening_distance_m, progress=progress
+                name, chosen, archive, rear_wall=rear_wall, listening_distance_m=listening_distance_m, progress=progress
             )
         else:
             tried = None if chosen == AUTOMATIC else chosen
             result = read_loudspeaker(
                 name,
-                folder,
+                archive,
                 rear_wall=rear_wall,
                 chosen=tried,
                 listening_distance_m=listening_distance_m,

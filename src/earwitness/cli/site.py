@@ -29,7 +29,7 @@ def command(
     author: str,
     because: str,
     workers: int | None,
-    archive: Path | None,
+    archive: Path,
 ) -> None:
     """Publish every loudspeaker of the archive as one site; only what changed is written anew.
 
@@ -37,13 +37,12 @@ def command(
     shown: listening sheets sealed later are marked. A loudspeaker that cannot be read is told at the end; the others
     are published, and a former page of it stays.
     """
-    from earwitness.app.config import archive_folder
     from earwitness.app.site import TITLE, publish_site
 
     with progress_bar("site") as progress:
         report = publish_site(
             folder,
-            archive_folder(archive),
+            archive,
             title=title or TITLE,
             base_url=base_url,
             author=author,

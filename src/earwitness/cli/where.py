@@ -12,9 +12,7 @@ from earwitness.cli.show import Command
 
 @click.command(cls=Command)
 @archive_option
-def command(archive: Path | None) -> None:
+def command(archive: Path) -> None:
     """Tell where the archive lies."""
-    from earwitness.app.config import archive_folder
 
-    folder = archive_folder(archive)
-    click.echo(f"archive: {folder}" + ("" if folder.exists() else " (not there yet)"))
+    click.echo(f"archive: {archive}" + ("" if archive.exists() else " (not there yet)"))
