@@ -116,7 +116,8 @@ def test_a_series_is_shared_in_its_own_program_and_let_go_by_the_last(tmp_path: 
     changed = change_settings(one, SETTINGS)
     one.close()
     one.close()
-    assert not changed.lock.is_held
+    assert _is_refused(folder)
+    changed.close()
     assert _is_refused(folder)
     two.close()
     assert not _is_refused(folder)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.signal import butter, freqz_sos, group_delay, sosfilt
+from scipy.signal import butter, freqz_sos
 
-from earwitness.dsp.minimum_phase import group_delay_s, minimum_phase
+from earwitness.dsp.minimum_phase import minimum_phase
 from earwitness.errors import InputError
 
 RATE = 48000.0
@@ -38,28 +38,7 @@ def test_rows_do_not_mix() -> None:
     np.testing.assert_allclose(minimum_phase(magnitude)[1], minimum_phase(magnitude[1]), atol=1e-12)
 
 
-def test_group_delay_of_butterworth() -> None:
-    # s2.gd_B2_HP_f3_50Hz_ms_at_25_50_100; (sqrt 2 / w3)(1 + x^2) / (1 + x^4)
-    pulse = np.zeros(48000)
-    pulse[0] = 1.0
-    impulse = sosfilt(butter(2, 50, "hp", fs=RATE, output="sos"), pulse)
-    delay_ms = 1e3 * group_delay_s(impulse, RATE)[[25, 50, 100]]
-    np.testing.assert_allclose(delay_ms, [5.2959783303621375, 4.501581580739994, 1.3239945827334414], rtol=2e-4)
-    # s2.gd_B4_HP_f3_50Hz_ms_at_25_50_100
-    steep = sosfilt(butter(4, 50, "hp", fs=RATE, output="sos"), pulse)
-    delay_ms = 1e3 * group_delay_s(steep, RATE)[[25, 50, 100]]
-    np.testing.assert_allclose(delay_ms, [9.487419593073083, 11.763199552141765, 2.3718548985681704], rtol=2e-4)
-
-
-def test_group_delay_agrees_with_scipy() -> None:
-    taps = np.array([0.1, 0.7, -0.3, 0.2, 0.05, 0.0, 0.0, 0.0])
-    _, samples = group_delay((taps, [1.0]), w=np.fft.rfftfreq(8, 1 / RATE), fs=RATE)
-    np.testing.assert_allclose(group_delay_s(taps, RATE) * RATE, samples, atol=1e-9)
-
-
 def test_unusable_input_is_refused() -> None:
     for magnitude in (np.zeros(9), np.ones(2), np.array([1.0, -1.0, 1.0]), np.array([1.0, np.nan, 1.0])):
         with pytest.raises(InputError, match="minimum phase"):
             minimum_phase(magnitude)
-    with pytest.raises(InputError, match="group delay"):
-        group_delay_s(np.zeros(8), RATE)

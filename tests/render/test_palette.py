@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from earwitness.exhibits.chart import Role
-from earwitness.render.palette import GROUNDS, INKS, MAP_BANDS, Theme, contrast_ratio
+from earwitness.render.palette import GROUNDS, INKS, MAP_BANDS, Theme
 
 # Machado, Oliveira, Fernandes 2009, severity 1.0, for linear RGB; from memory.
 SIGHT = {
@@ -35,6 +35,18 @@ XYZ_OF_RGB = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.01
 TOGETHER: tuple[Role, ...] = ("direct", "window", "reflected", "all directions", "in room")
 
 THEMES: tuple[Theme, ...] = get_args(Theme)
+
+
+def luminance(color: str) -> float:
+    parts = (int(color[at : at + 2], 16) / 255 for at in (1, 3, 5))
+    red, green, blue = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast_ratio(first: str, second: str) -> float:
+    """Contrast ratio of two "#rrggbb" colors, 1 to 21 (WCAG 2.2, glossary: contrast ratio, relative luminance)."""
+    brighter, darker = sorted((luminance(first), luminance(second)), reverse=True)
+    return (brighter + 0.05) / (darker + 0.05)
 
 
 def test_contrast_of_black_and_white_is_21() -> None:

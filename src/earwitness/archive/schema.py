@@ -236,8 +236,3 @@ class DraftRow(Base):
 # The full-text index over title, type and notes of "summary" is a virtual table of SQLite's FTS5 with tables of its
 # own behind it; no class maps it. It is made by a migration and filled by triggers.
 FULL_TEXT = "summary_text"
-
-
-def is_full_text(table: str | None) -> bool:
-    """Whether a table belongs to the full-text index."""
-    return table is not None and (table == FULL_TEXT or table.startswith(f"{FULL_TEXT}_"))

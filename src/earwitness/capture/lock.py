@@ -49,10 +49,6 @@ class FolderLock:
             _held[key] = held
         self._let_go = weakref.finalize(self, _release, key)
 
-    @property
-    def is_held(self) -> bool:
-        return self._let_go.alive
-
     def release(self) -> None:
         """Let this share go; a second time does nothing."""
         self._let_go()

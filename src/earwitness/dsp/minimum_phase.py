@@ -33,15 +33,3 @@ def minimum_phase(magnitude: FloatArray, *, floor_ratio: float = 1e-7) -> Comple
     cepstrum[..., 1 : length // 2] *= 2.0
     cepstrum[..., length // 2 + 1 :] = 0.0
     return np.asarray(np.exp(scipy.fft.rfft(cepstrum, axis=-1)), dtype=np.complex128)
-
-
-def group_delay_s(impulse: FloatArray, sample_rate_hz: float) -> FloatArray:
-    """Group delay in seconds of impulse responses (..., samples) at the rfft frequencies; (..., samples // 2 + 1).
-
-    Re{FFT(n h) / FFT(h)} / fs, without unwrapping. Raises InputError where the spectrum is 0.
-    """
-    spectrum = scipy.fft.rfft(impulse, axis=-1)
-    if np.any(spectrum == 0.0):
-        raise InputError("the response is 0 at a frequency and has no group delay there", remedy="mask that frequency")
-    ramped = scipy.fft.rfft(impulse * np.arange(impulse.shape[-1]), axis=-1)
-    return np.asarray(np.real(ramped / spectrum) / sample_rate_hz, dtype=np.float64)

@@ -16,7 +16,6 @@ from earwitness.figures.sampling import smoothed
 from earwitness.quantities import Curve, Figure, Harmonics, NoiseRun, not_judged
 from earwitness.quantities.arrays import BoolArray, FloatArray
 
-COPPER_PER_K = 0.00393
 LEAST_SNR_DB = 20.0
 BAND_HZ = (50.0, 5000.0)
 # Repeatability of two takes minutes apart, where no repeated take shows it (project default).

@@ -33,19 +33,6 @@ Role = Literal[
 Plane = Literal["horizontal", "vertical"]
 
 LEVEL_UNITS = ("dB SPL", "dB re 1 Pa", "dB re 1 Pa/V", "dB re 1 V", "dBFS", "dB relative")
-LINEAR_UNITS = ("Pa", "Pa/V", "V", "FS")
-SAID = {
-    "dB SPL": "dB re 20 µPa",
-    "dB re 1 Pa": "dB re 1 Pa",
-    "dB re 1 Pa/V": "dB re 1 Pa/V",
-    "dB re 1 V": "dB re 1 V of the microphone's signal",
-    "dBFS": "dB re full scale of the recording",
-    "dB relative": "dB, level not known",
-    "Pa": "pascal",
-    "Pa/V": "pascal per volt",
-    "V": "volt of the microphone's signal",
-    "FS": "share of full scale",
-}
 
 LONGEST_TITLE = 160
 _FREQUENCY = re.compile(r"(?<![a-z/])(k)?hz(?![a-z])|\bfreq\w*|\bfrequenz\b|\bfréquence\b|^f$|^f\s*[\[(/,]|rad/s")
@@ -119,7 +106,7 @@ _SIDES = {"left": 1.0, "right": -1.0, "up": 1.0, "down": -1.0}
 class Title:
     """What a column holds.
 
-    unit : one of LEVEL_UNITS or LINEAR_UNITS, "Hz", "deg", "rad", "ohm", "%", or "" where it is not told
+    unit : one of LEVEL_UNITS, "Pa", "Pa/V", "V", "FS", "Hz", "deg", "rad", "ohm", "%", or "" where it is not told
     scale : factor to that unit; angle_deg, plane : of a column that belongs to one direction
     unwrapped : the title says that the phase runs on beyond a turn
     order : of a harmonic, 0 for their total; drive_v, at_db : voltage or sound pressure level that the column belongs

@@ -11,7 +11,6 @@ from earwitness.errors import FormatError, InputError
 from earwitness.exhibits.chart import Caption, Chart, Table
 from earwitness.publish.review import Review
 
-MOST_EXHIBITS: Final = 200
 MOST_CAPTION: Final = 1000
 OWN: Final = "The caption is the tester’s."
 

@@ -12,11 +12,10 @@ from earwitness.quantities.directions import Orbit
 from earwitness.quantities.measurement import Gate, Splice
 from earwitness.quantities.quality import QualityFlag, Severity
 from earwitness.reduce.orbit_checks import orbit_flags
-from earwitness.reduce.take_facts import THRESHOLDS, THRESHOLDS_VERSION, TakeFacts, by_angle, wrapped_deg
+from earwitness.reduce.take_facts import THRESHOLDS, TakeFacts, by_angle, wrapped_deg
 
 __all__ = [
     "THRESHOLDS",
-    "THRESHOLDS_VERSION",
     "TakeFacts",
     "gate_flags",
     "orbit_flags",

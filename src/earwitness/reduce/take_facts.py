@@ -9,7 +9,6 @@ from types import MappingProxyType
 from earwitness.quantities.arrays import FloatArray, lock_fields
 from earwitness.quantities.directions import Orbit
 
-THRESHOLDS_VERSION = 2
 # Project defaults, common practice where no standard says otherwise.
 THRESHOLDS = MappingProxyType(
     {

@@ -72,15 +72,3 @@ MAP_BANDS: Final[dict[Theme, tuple[str, ...]]] = {
         *("#ba8688", "#cd9b95", "#deb0a1", "#edc5ac", "#fbd9b5", "#ffeebf"),
     ),
 }
-
-
-def contrast_ratio(first: str, second: str) -> float:
-    """Contrast ratio of two "#rrggbb" colors, 1 to 21 (WCAG 2.2, glossary: contrast ratio, relative luminance)."""
-    brighter, darker = sorted((_luminance(first), _luminance(second)), reverse=True)
-    return (brighter + 0.05) / (darker + 0.05)
-
-
-def _luminance(color: str) -> float:
-    parts = (int(color[at : at + 2], 16) / 255 for at in (1, 3, 5))
-    red, green, blue = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
-    return 0.2126 * red + 0.7152 * green + 0.0722 * blue

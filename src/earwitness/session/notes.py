@@ -22,7 +22,6 @@ from earwitness.session.toml_lines import key_lines, line_of, need_modest
 from earwitness.session.wording import shown
 
 SHEET_FILE = "listening.toml"
-SHEET_FORMAT = 1
 Direction = Literal["too much", "too little", "sharp", "hollow", "uneven", "even"]
 Strength = Literal["slight", "clear", "strong"]
 PassageKind = Literal["music", "film", "speech", "test signal"]

@@ -34,20 +34,6 @@ VERTICAL_REFLECTIONS: tuple[Component, ...] = ("floor", "ceiling")
 # Weights of listening window, early reflections and sound power, put on energies (from memory of the standard).
 IN_ROOM_WEIGHTS = {"listening_window": 0.12, "early_reflections": 0.44, "sound_power": 0.44}
 
-# Appendix C as reproduced by third parties, one half orbit; the table is symmetric about 90 degrees.
-PUBLISHED_WEIGHTS: dict[int, float] = {
-    0: 0.000604486,
-    10: 0.004730189,
-    20: 0.008955027,
-    30: 0.012387354,
-    40: 0.014989611,
-    50: 0.016868154,
-    60: 0.018165962,
-    70: 0.019006744,
-    80: 0.019477787,
-    90: 0.019629373,
-}
-
 
 def _horizontal(*angles_deg: float) -> tuple[Position, ...]:
     return tuple(("horizontal", float(angle)) for angle in angles_deg)
@@ -88,8 +74,8 @@ def weight(theta_deg: npt.ArrayLike, step_deg: float = STEP_DEG) -> FloatArray:
     """Share of the sphere of one position on one half orbit, at angle(s) theta from the axis.
 
     theta_deg : angle from the axis [degrees], any shape, sign ignored, multiples of `step_deg` up to 180.
-    At 0 and 180 degrees this is a quarter of the cell, as in the published table; use `cell_share` for a sum over
-    single positions. Area of the spherical Voronoi cells of the two orbits (own derivation):
+    At 0 and 180 degrees this is a quarter of the cell, as in the published table: a sum over single positions
+    counts it four times. Area of the spherical Voronoi cells of the two orbits (own derivation):
     w = [F(t + step/2) - F(t - step/2)] / (2 pi), F(t) = -arcsin(cos t / sqrt 2).
     """
     theta = np.abs(np.asarray(theta_deg, dtype=float))
@@ -97,10 +83,3 @@ def weight(theta_deg: npt.ArrayLike, step_deg: float = STEP_DEG) -> FloatArray:
     high = np.deg2rad(np.clip(theta + step_deg / 2, 0.0, 180.0))
     share = np.arcsin(np.cos(low) / np.sqrt(2)) - np.arcsin(np.cos(high) / np.sqrt(2))
     return np.asarray(share / (2 * np.pi), dtype=float)
-
-
-def cell_share(theta_deg: npt.ArrayLike, step_deg: float = STEP_DEG) -> FloatArray:
-    """Share of the sphere of one position counted once: `weight`, four times as much at 0 and 180 degrees."""
-    theta = np.abs(np.asarray(theta_deg, dtype=float))
-    on_the_axis = (theta < 1e-9) | (np.abs(theta - 180.0) < 1e-9)
-    return np.asarray(np.where(on_the_axis, 4.0, 1.0) * weight(theta, step_deg), dtype=float)
