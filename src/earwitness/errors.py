@@ -121,6 +121,18 @@ class OutputError(EarwitnessError):
     exit_code = 7
 
 
+def cannot_write(what: str, path: object, error: Exception, *, remedy: str = "") -> OutputError:
+    """`error` of a disk, in the program's own words. what : it is that cannot be written; remedy : beside the usual."""
+    reason = getattr(error, "strerror", None) or str(error)
+    usual = "check permission and free space, or give another place"
+    return OutputError(
+        f"{what} cannot be written: {reason}",
+        where=str(path),
+        expected="a folder that may be written to, on a disk with room",
+        remedy=f"{usual}; {remedy}" if remedy else usual,
+    )
+
+
 class MissingExtraError(EarwitnessError):
     """An optional part of the program is not installed."""
 

@@ -210,7 +210,7 @@ def test_unknown_license_and_unwritable_place_are_refused(review: Review, tmp_pa
     with pytest.raises(InputError, match="one of CC0"):
         dataset_zip(review, license="all mine")
     (tmp_path / "file").write_text("mine")
-    with pytest.raises(OutputError, match="could not be written"):
+    with pytest.raises(OutputError, match="cannot be written"):
         write_dataset(review, tmp_path / "file" / "data.zip", license="CC0-1.0")
 
 

@@ -168,7 +168,7 @@ def test_another_paper_is_refused(review: Review) -> None:
 
 def test_report_that_cannot_be_written_leaves_what_was_there(review: Review, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("mine")
-    with pytest.raises(OutputError, match="could not be written"):
+    with pytest.raises(OutputError, match="cannot be written"):
         write_report(review, tmp_path / "file" / "report.pdf")
     assert [path.name for path in tmp_path.iterdir()] == ["file"]
     assert (tmp_path / "file").read_text() == "mine"

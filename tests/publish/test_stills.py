@@ -242,7 +242,7 @@ def test_what_cannot_be_made_is_refused(review: Review, balance: Chart, tmp_path
     with pytest.raises(InputError, match="no room for its chart"):
         still_svg(balance, balance.panels[0], Room(120, 90, False))
     (tmp_path / "file").write_text("mine")
-    with pytest.raises(OutputError, match="could not be written"):
+    with pytest.raises(OutputError, match="cannot be written"):
         write_stills(replace(review, exhibits=review.charts[:1]), tmp_path / "file")
 
 

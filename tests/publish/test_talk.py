@@ -197,5 +197,5 @@ def test_what_cannot_be_kept_is_refused_and_left(review: Review, tmp_path: Path)
     path.write_text(path.read_text(encoding="utf-8") + "\n<!-- block: closing -->\nTwice.\n", encoding="utf-8")
     with pytest.raises(FormatError, match="stands twice"):
         write_talk(review, path)
-    with pytest.raises(OutputError, match="could not be written"):
+    with pytest.raises(OutputError, match="cannot be written"):
         write_talk(review, path / "talk.md")

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from earwitness.app.read import ReadResult
-from earwitness.errors import InputError, OutputError
+from earwitness.errors import InputError, cannot_write
 from earwitness.exhibits.advice import AimAdvised, MendAdvice
 from earwitness.figures.angles import filled
 from earwitness.figures.read import levels_of
@@ -198,13 +198,7 @@ def export_equalizer(equalizer: Equalizer, folder: Path, *, only: str | None = N
             (folder / name).write_text(text, encoding="utf-8", newline="\n")
             done.append(Exported(folder / name, words))
     except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise OutputError(
-            f"the equalizer cannot be written: {reason}",
-            where=str(folder),
-            expected="a folder that may be written to",
-            remedy="check permission and free space, or give another folder with --to",
-        ) from None
+        raise cannot_write("the equalizer", folder, error) from None
     for rate in FIR_RATES_HZ:
         for phase in PHASES:
             if only in (None, impulse_name(phase, rate)):

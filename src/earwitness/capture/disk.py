@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from earwitness.capture.sound import Block
-from earwitness.errors import InputError, OutputError
+from earwitness.errors import InputError, OutputError, cannot_write
 
 PART = ".part"
 _HEADER_BYTES = 58
@@ -175,12 +175,7 @@ def _sync(handle: int) -> None:
 
 def unwritable(path: Path, error: OSError) -> OutputError:
     """The error of a disk in the program's own words."""
-    return OutputError(
-        f"the recording cannot be written: {error.strerror or error}",
-        where=str(path),
-        expected="a folder that may be written to, on a disk with room",
-        remedy="check permission and free space; what was recorded before is kept",
-    )
+    return cannot_write("the recording", path, error, remedy="what was recorded before is kept")
 
 
 def _write_and_rename(temporary: Path, path: Path, data: bytes) -> None:

@@ -23,7 +23,7 @@ from earwitness.demo.loud import loud_jobs
 from earwitness.demo.paths import far_paths, near_paths
 from earwitness.demo.playback import ComplexArray, FloatArray, emission, record, write_both
 from earwitness.dsp.sweep import sweep_law, sweep_samples
-from earwitness.errors import OutputError
+from earwitness.errors import cannot_write
 from earwitness.formats.audio import write_audio
 
 # Directions of the listening window (ANSI/CTA-2034-A).
@@ -67,12 +67,7 @@ def _begin(one: DemoLoudspeaker, folder: Path) -> None:
         (folder / "mic.txt").write_text(rig.correction_text("simulated microphone, invented"), encoding="utf-8")
         (folder / "session.toml").write_text(script.session_text(one), encoding="utf-8")
     except OSError as error:
-        raise OutputError(
-            "the session folder cannot be written",
-            where=str(folder),
-            expected="a folder that may be written to and has room",
-            remedy=f"check folder, permission and free space ({error.strerror})",
-        ) from None
+        raise cannot_write("the session folder", folder, error) from None
 
 
 def _record_all(

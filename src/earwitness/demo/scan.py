@@ -23,7 +23,7 @@ from earwitness.demo.scan_room import RoomField, room_field
 from earwitness.demo.sources import SPEED_OF_SOUND_M_S, cap_volume_velocity, order_for
 from earwitness.demo.sphere import legendre_table, spread
 from earwitness.dsp.sweep import sweep_law, sweep_samples
-from earwitness.errors import InputError, OutputError
+from earwitness.errors import InputError, cannot_write
 from earwitness.formats.audio import write_audio
 from earwitness.formats.positions_table import REFERENCE, PositionsTable, positions_text, read_positions
 
@@ -131,12 +131,7 @@ def write_scan_session(
         text = scan_text.session_text(one, lead_in_s=LEAD_IN_S, sweep_s=SWEEP_S)
         (folder / "session.toml").write_text(text, encoding="utf-8")
     except OSError as error:
-        raise OutputError(
-            "the session folder cannot be written",
-            where=str(folder),
-            expected="a folder that may be written to and has room",
-            remedy=f"check folder, permission and free space ({error.strerror})",
-        ) from None
+        raise cannot_write("the session folder", folder, error) from None
     away = np.linalg.norm(places.true_m + np.array([one.sphere_radius_m, 0.0, 0.0]), axis=1)
     recorder = _Recorder(one, max(float(away.max()) - one.sphere_radius_m, GAP_M + BETWEEN_M) + 0.01)
     wide = len(str(len(places.true_m)))

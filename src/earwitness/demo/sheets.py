@@ -11,7 +11,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from earwitness.demo.world import loudspeaker
-from earwitness.errors import OutputError
+from earwitness.errors import cannot_write
 
 SEALED_AT = datetime(2026, 2, 27, 21, 40, tzinfo=UTC)
 """When the invented listener sealed: the evening before the invented session."""
@@ -29,9 +29,5 @@ def write_sheet(key: str, folder: Path) -> Path:
         folder.mkdir(parents=True, exist_ok=True)
         path.write_text(sheet_text(key), encoding="utf-8", newline="\n")
     except OSError as error:
-        raise OutputError(
-            f"the listening sheet cannot be written: {error.strerror}",
-            where=str(path),
-            remedy="check permission and free space",
-        ) from None
+        raise cannot_write("the listening sheet", path, error) from None
     return path

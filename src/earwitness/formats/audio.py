@@ -10,7 +10,7 @@ from typing import Any, BinaryIO, Literal
 
 import numpy as np
 
-from earwitness.errors import AudioError, InputError, OutputError, choice
+from earwitness.errors import AudioError, InputError, cannot_write, choice
 from earwitness.quantities.arrays import FloatArray
 
 MIN_RATE_HZ = 44_100
@@ -114,12 +114,7 @@ def write_audio(path: Path, samples: FloatArray, rate_hz: int, *, subtype: Subty
         os.replace(part, path)
     except (OSError, RuntimeError) as error:
         part.unlink(missing_ok=True)
-        raise OutputError(
-            "the audio file cannot be written",
-            where=str(path),
-            expected="a folder that exists, may be written to and has room",
-            remedy=f"check folder, permission and free space ({error})",
-        ) from None
+        raise cannot_write("the audio file", path, error) from None
 
 
 def _truncated(path: Path, promised: str, present: str) -> AudioError:

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from earwitness.errors import FormatError, InputError, OutputError
+from earwitness.errors import FormatError, InputError, OutputError, cannot_write
 from earwitness.formats.netcdf_probe import probe
 from earwitness.quantities import DirectionalResponse
 from earwitness.quantities.arrays import ComplexArray, FloatArray
@@ -61,12 +61,7 @@ def write_sofa(
             os.fsync(stream.fileno())
         temporary.replace(path)
     except (OSError, RuntimeError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise OutputError(
-            f"the SOFA file cannot be written: {reason}",
-            where=str(path),
-            remedy="check the space on the disk and the permissions of the folder",
-        ) from error
+        raise cannot_write("the SOFA file", path, error) from error
     finally:
         with suppress(OSError):
             temporary.unlink(missing_ok=True)

@@ -10,7 +10,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from earwitness.archive.journal import state_of, temporary_name
-from earwitness.errors import OutputError
+from earwitness.errors import cannot_write
 
 
 def write_whole(path: Path, content: bytes) -> Path:
@@ -25,12 +25,7 @@ def write_whole(path: Path, content: bytes) -> Path:
             os.fsync(stream.fileno())
         part.replace(path)
     except OSError as error:
-        raise OutputError(
-            f"the file could not be written: {error.strerror or error}",
-            where=str(path),
-            expected="a place that may be written, on a disk with room",
-            remedy="free some space or give another place; what was there before is untouched",
-        ) from error
+        raise cannot_write("the file", path, error, remedy="what was there before is untouched") from error
     finally:
         with suppress(OSError):
             part.unlink(missing_ok=True)

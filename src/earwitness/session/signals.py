@@ -14,7 +14,7 @@ from earwitness.dsp.burst import CYCLES, burst
 from earwitness.dsp.multitone import TONES, make_multitone
 from earwitness.dsp.signals import crest_db, pink_noise, tone, two_tone
 from earwitness.dsp.sweep import fade_envelope, sweep_law, sweep_samples
-from earwitness.errors import InputError, OutputError
+from earwitness.errors import InputError, cannot_write
 from earwitness.formats.audio import write_audio
 from earwitness.quantities.arrays import FloatArray
 from earwitness.standards.cta2010 import EXTENDED_HZ, LOW_HZ, ULTRA_LOW_HZ
@@ -94,12 +94,7 @@ def write_signals(folder: Path, plan: SignalPlan | None = None) -> tuple[Written
         for one, path in zip(signals, paths, strict=True):
             _write(one, path, wanted)
     except OSError as error:
-        raise OutputError(
-            "the test signals cannot be written",
-            where=str(folder),
-            expected="a folder that may be written to and has room",
-            remedy=f"check folder, permission and free space ({error.strerror})",
-        ) from None
+        raise cannot_write("a test signal", folder, error) from None
     return tuple(paths)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from importlib.resources import files
 from pathlib import Path
 
-from earwitness.errors import InputError, OutputError
+from earwitness.errors import InputError, OutputError, cannot_write
 from earwitness.session.patterns import FILE
 
 
@@ -43,21 +43,11 @@ def write_new(path: Path, text: str) -> Path:
             remedy="choose another name or folder, or move the old file away",
         ) from None
     except (OSError, ValueError) as error:
-        raise _unwritable(path, error) from None
+        raise cannot_write(path.name, path, error) from None
     try:
         with stream:
             stream.write(text)
     except OSError as error:
         path.unlink(missing_ok=True)
-        raise _unwritable(path, error) from None
+        raise cannot_write(path.name, path, error) from None
     return path
-
-
-def _unwritable(path: Path, error: Exception) -> OutputError:
-    reason = getattr(error, "strerror", None) or str(error)
-    return OutputError(
-        f"{path.name} cannot be written: {reason}",
-        where=str(path),
-        expected="a folder that may be written to, on a disk with room",
-        remedy="check permission and free space, or choose another folder",
-    )

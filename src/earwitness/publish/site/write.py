@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict
 
 from earwitness import __version__
-from earwitness.errors import OutputError
+from earwitness.errors import OutputError, cannot_write
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.family import PREFIX
 from earwitness.exhibits.words import COVERAGE_SENTENCE
@@ -99,12 +99,7 @@ def write_review(review: Review, folder: Path, *, more: Mapping[str, bytes] | No
     try:
         lines = put_folder(folder, fill, usual=_USUAL)
     except OSError as error:
-        raise OutputError(
-            f"the review could not be written: {error.strerror or error}",
-            where=str(folder),
-            expected="a folder that may be written, on a disk with room",
-            remedy="free some space or give another folder with --to; what was there before is untouched",
-        ) from error
+        raise cannot_write("the review", folder, error, remedy="what was there before is untouched") from error
     return WrittenPage(folder / PAGE, lines)
 
 
