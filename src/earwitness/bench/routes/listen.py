@@ -316,4 +316,5 @@ def _seen(test: blind.BlindTest) -> dict[str, Any]:
     revealed = None
     if test.revealed is not None:
         revealed = {letter: {"name": name, "maker": maker} for letter, (name, maker) in test.revealed.items()}
-    return {**record(test, "number", "letters", "promise", "begun_at", "secret"), "revealed": revealed}
+    told = record(test, "number", "promise", "begun_at", "secret")
+    return {**told, "letters": list(test.letters), "revealed": revealed}
