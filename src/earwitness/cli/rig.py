@@ -18,7 +18,7 @@ from earwitness.cli.show import Command, progress_bar
 def rig(check: str | None, since: int | None, because: str, archive: Path) -> None:
     """Microphones and calibrators by serial number, and the check loudspeaker's control chart.
 
-    A small stable loudspeaker, kept for nothing else and measured on axis at a marked archive at the start of each
+    A small stable loudspeaker, kept for nothing else and measured on axis at a marked place at the start of each
     session, tells when microphone, gain or amplifier drift. Add each of its sessions as any other.
     """
     from earwitness.app.rig import keep_check, rig_lines, rig_told
