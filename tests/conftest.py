@@ -13,6 +13,9 @@ from made_once import MadeOnce
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
+# Programs that tests start keep what they compile: else each compiles this program anew, which takes a second.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 # Files that take longest, longest first: each stays in one process, and one begun last would keep a core alone.
 LONG_FILES = (
     "test_docs_commands.py",

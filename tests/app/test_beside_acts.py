@@ -22,6 +22,7 @@ from earwitness.archive.notes import opening, record_opening
 from earwitness.exhibits.beside import RANKED, Beside, beside_exhibits
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.insight.compare import BALANCE
+from made_once import MadeOnce
 
 COUNT = 12
 
@@ -39,10 +40,9 @@ def folder(made: Path, tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def few(tmp_path: Path) -> Path:
+def few(made_once: MadeOnce, tmp_path: Path) -> Path:
     """An archive of three."""
-    add_catalogue(tmp_path / "few", count=3)
-    return tmp_path / "few"
+    return Path(shutil.copytree(made_once.catalogue(3), tmp_path / "few"))
 
 
 def of_one_type(folder: Path) -> list[str]:

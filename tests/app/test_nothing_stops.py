@@ -12,7 +12,6 @@ from near_session import write_near_session
 
 from earwitness.app import add as add_module
 from earwitness.app.aside import session_lines, set_session_aside, take_session_back
-from earwitness.app.catalogue import add_catalogue
 from earwitness.app.rebuild import rebuild
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.integrity import check
@@ -20,15 +19,16 @@ from earwitness.archive.search import summary_sources
 from earwitness.cli import main
 from earwitness.errors import InputError, ProgramFaultError, named
 from earwitness.session.session import Session
+from made_once import MadeOnce
 
 BROKEN = "Invented Works Bushel"
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def made(made_once: MadeOnce, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two sound loudspeakers with their index."""
     folder = tmp_path_factory.mktemp("poisoned") / "archive"
-    add_catalogue(folder, count=2)
+    shutil.copytree(made_once.catalogue(2), folder)
     assert rebuild(folder, workers=1).is_whole
     return folder
 

@@ -15,12 +15,12 @@ from click.testing import CliRunner
 
 from earwitness.app import publish
 from earwitness.app.archive import search_archive
-from earwitness.app.catalogue import add_catalogue
 from earwitness.app.words import words_of
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.search import SearchQuery
 from earwitness.cli import main
 from earwitness.errors import OutputError, ProgramFaultError
+from made_once import MadeOnce
 
 NAME = "Ostrevant Acoustics Alder 1 (invented)"
 WORDS = """# Alder
@@ -44,9 +44,9 @@ Lent by nobody, as it is invented.
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def made(made_once: MadeOnce, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("publishing")
-    add_catalogue(folder / "archive", count=2)
+    shutil.copytree(made_once.catalogue(2), folder / "archive")
     (folder / "words.md").write_text(WORDS, encoding="utf-8")
     code, out = run(folder, "--words", folder / "words.md", "--to", folder / "page", "--all", "CC-BY-4.0")
     assert code == 0, out

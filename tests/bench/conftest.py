@@ -15,7 +15,7 @@ from starlette.testclient import TestClient
 from earwitness.app.add import add_folder
 from earwitness.app.listen import seal_sheet
 from earwitness.demo.sheets import SEALED_AT, write_sheet
-from made_once import MadeOnce
+from made_once import MadeOnce, keep_advice
 
 
 @pytest.fixture(scope="session")
@@ -25,6 +25,7 @@ def reduced_archive(made_once: MadeOnce, tmp_path_factory: pytest.TempPathFactor
     def fill(archive: Path) -> None:
         seal_sheet(write_sheet("causeway", tmp_path_factory.mktemp("notes")), archive, clock=lambda: SEALED_AT)
         add_folder(made_once.recordings("causeway"), archive)
+        keep_advice(archive)
 
     return made_once.folder("listened-to", fill)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,19 +11,19 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
-from earwitness.app.catalogue import add_catalogue
 from earwitness.app.site import publish_site
 from earwitness.publish.site.cards import cards_from, index_js
 from earwitness.publish.site.index import index_html
+from made_once import MadeOnce
 
 pytestmark = pytest.mark.browser
 COUNT = 5
 
 
 @pytest.fixture(scope="module")
-def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def site(made_once: MadeOnce, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("index")
-    add_catalogue(folder / "archive", count=COUNT)
+    shutil.copytree(made_once.catalogue(COUNT), folder / "archive")
     return publish_site(folder / "site", folder / "archive").page
 
 

@@ -11,11 +11,11 @@ from pathlib import Path
 
 import pytest
 
-from earwitness.app.catalogue import add_catalogue
 from earwitness.app.publish import Products, publish_review
 from earwitness.app.site import publish_site
 from earwitness.app.words import keep_text
 from earwitness.publish.site.cards import cards_from
+from made_once import MadeOnce
 
 NAME = "Alder 1 (invented)"
 KILLS = 8
@@ -80,11 +80,11 @@ print("total", total)
 
 
 @pytest.fixture(scope="module")
-def base(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def base(made_once: MadeOnce, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """An archive whose publications are there already, and a change that makes the next ones other."""
     work = tmp_path_factory.mktemp("faults")
     folder = work / "base"
-    add_catalogue(folder / "archive", count=2)
+    shutil.copytree(made_once.catalogue(2), folder / "archive")
     publish_site(folder / "site", folder / "archive", workers=1)
     products = Products("a4", ("tall",), talk=True, license="CC-BY-4.0")
     publish_review(NAME, folder / "page", folder / "archive", products=products)

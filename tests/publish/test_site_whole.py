@@ -23,16 +23,17 @@ from earwitness.errors import FormatError, InputError, OutputError
 from earwitness.publish.site.cards import Card, address_of, cards_from, grid_hz, index_js, site_json
 from earwitness.publish.site.corrections import corrections_of
 from earwitness.publish.site.feed import ATOM, atom_feed
+from made_once import MadeOnce
 
 COUNT = 3
 NAMES = {"a": ATOM}
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def made(made_once: MadeOnce, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Archive and site of three loudspeakers, in one folder; tests that change something take copies."""
     folder = tmp_path_factory.mktemp("whole")
-    add_catalogue(folder / "archive", count=COUNT)
+    shutil.copytree(made_once.catalogue(COUNT), folder / "archive")
     report = publish_site(folder / "site", folder / "archive", base_url="https://example.org/ls")
     assert (len(report.written), report.unchanged, report.kept) == (COUNT, 0, ())
     return folder
