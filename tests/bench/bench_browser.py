@@ -6,11 +6,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from axe_playwright_python.sync_playwright import Axe
 from bench_client import running
 from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page
-
-SERIOUS = ("serious", "critical")
 
 
 @contextmanager
@@ -51,9 +48,3 @@ def on_page(context: BrowserContext, address: str, ready: str) -> Iterator[Page]
         page.goto(address)
         page.wait_for_selector(f"body[data-ready={ready}]")
         yield page
-
-
-def serious(page: Page) -> list[str]:
-    """Serious violations that axe-core finds on a page, each with its first element."""
-    found = Axe().run(page).response["violations"]
-    return [f"{one['id']}: {one['nodes'][0]['html'][:200]}" for one in found if one["impact"] in SERIOUS]

@@ -8,9 +8,10 @@ from collections.abc import Iterator
 from dataclasses import asdict
 
 import pytest
-from bench_browser import entered_browser, on_page, serious
+from bench_browser import entered_browser, on_page
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
+from accessible import serious
 from earwitness.app.catalogue import add_catalogue
 from earwitness.app.shelf import index_missing, shelf_page
 from earwitness.archive.catalogue import Archive

@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from bench_browser import empty_page
 from playwright.sync_api import BrowserContext, Page, expect
 
+from accessible import serious
 from earwitness.app.blind import blind_test, helper_card
 from earwitness.app.listen import sealed_sheets
 
@@ -184,7 +184,5 @@ def test_the_pages_are_accessible_and_fit(page: Page, base: str, scheme: str, wi
     for path in ("/listen", "/listen/1", "/listen/blind", "/listen/1/held", "/listen/record"):
         page.goto(base + path)
         page.wait_for_timeout(400)
-        found = Axe().run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa"]})
-        serious = [v["id"] for v in found.response["violations"] if v["impact"] in ("serious", "critical")]
-        assert serious == [], f"{path}: {found.generate_report()}"
+        assert serious(page) == [], path
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path

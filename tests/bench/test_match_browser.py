@@ -8,9 +8,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from bench_browser import on_page, serious
+from bench_browser import on_page
 from playwright.sync_api import BrowserContext, Page, expect
 
+from accessible import serious
 from earwitness.session.room_plan import read_room_plan
 
 pytestmark = pytest.mark.browser

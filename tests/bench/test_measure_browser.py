@@ -9,12 +9,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from bench_browser import on_page, serious
+from bench_browser import on_page
 from bench_client import running
 from live_bench import Listened, ListenedSound
 from live_server import bench_process
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
+from accessible import serious
 from earwitness.app.rehearsal import new_rehearsal
 from earwitness.bench.live import LiveDesk
 from earwitness.bench.state import Bench

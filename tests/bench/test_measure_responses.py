@@ -12,11 +12,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-from bench_browser import on_page, serious
+from bench_browser import on_page
 from bench_client import entered, running
 from playwright.sync_api import Browser, expect
 from starlette.testclient import TestClient
 
+from accessible import serious
 from earwitness.app.add import measurement_of
 from earwitness.archive.catalogue import Archive
 

@@ -9,10 +9,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from bench_browser import on_page, serious
+from bench_browser import on_page
 from playwright.sync_api import BrowserContext, Page, expect
 from scipy.signal import sosfreqz
 
+from accessible import serious
 from earwitness.app.mend import study_aim
 from earwitness.app.read import read_loudspeaker
 from earwitness.insight.mend.equalizer import Band, BandKind, Equalizer, gain_db, sections

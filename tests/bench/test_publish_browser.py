@@ -11,10 +11,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from bench_browser import empty_page
 from bench_client import running
 from playwright.sync_api import BrowserContext, Page, Route, expect
+
+from accessible import serious
 
 pytestmark = pytest.mark.browser
 SCRIPT = "<script>window.harmed=1</script><img src=x onerror=window.harmed=1>[x](javascript:window.harmed=1)"
@@ -191,7 +192,5 @@ def test_the_pages_are_accessible_and_fit(page: Page, base: str, scheme: str, wi
             with_exhibits(page)
             page.locator("[data-key=balance]").press("Enter")
             page.get_by_role("button", name="Publish the review").click()
-        found = Axe().run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa"]})
-        serious = [v["id"] for v in found.response["violations"] if v["impact"] in ("serious", "critical")]
-        assert serious == [], f"{path}: {found.generate_report()}"
+        assert serious(page) == [], path
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path

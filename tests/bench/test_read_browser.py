@@ -6,8 +6,10 @@ import re
 from collections.abc import Iterator
 
 import pytest
-from bench_browser import on_page, serious
+from bench_browser import on_page
 from playwright.sync_api import BrowserContext, Page, expect
+
+from accessible import serious
 
 pytestmark = pytest.mark.browser
 

@@ -7,9 +7,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from bench_browser import empty_page, entered_browser, on_page, serious
+from bench_browser import empty_page, entered_browser, on_page
 from playwright.sync_api import Browser, BrowserContext, expect
 
+from accessible import serious
 from earwitness.archive.catalogue import Archive
 from earwitness.demo.family import BEFORE_REPAIR, SECOND_UNIT
 from made_once import MadeOnce

@@ -8,9 +8,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
+from accessible import serious
 from earwitness.app.site import publish_site
 from earwitness.publish.site.cards import cards_from, index_js
 from earwitness.publish.site.index import index_html
@@ -89,8 +89,7 @@ def test_two_are_compared_by_keyboard_with_curves_and_marked_differences(page: P
     is_beyond = high[0] - low[0] > ((low[2] - low[0]) ** 2 + (high[0] - high[1]) ** 2) ** 0.5
     cell = page.locator("#compared tbody tr", has_text="Loudness").locator("td").nth(1)
     assert ("≠" in cell.inner_text()) == is_beyond
-    serious = [v for v in Axe().run(page).response["violations"] if v["impact"] in ("serious", "critical")]
-    assert [(v["id"], v["nodes"][0]["target"]) for v in serious] == []
+    assert serious(page) == []
 
 
 def test_no_more_than_four_can_be_chosen(page: Page) -> None:
@@ -110,8 +109,7 @@ def test_the_index_is_accessible_and_does_not_scroll_sideways(
     page = browser.new_page(viewport={"width": width, "height": 900}, color_scheme=theme)
     for name in ("index.html", "corrections.html", "all.html"):
         page.goto((site.parent / name).as_uri())
-        serious = [v for v in Axe().run(page).response["violations"] if v["impact"] in ("serious", "critical")]
-        assert [(v["id"], v["nodes"][0]["target"]) for v in serious] == []
+        assert serious(page) == []
         assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
     page.close()
 
