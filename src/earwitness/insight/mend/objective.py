@@ -14,6 +14,7 @@ apart from those of benchmarks/equalizer_truth.py, which measures what they do.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -22,12 +23,14 @@ import numpy as np
 from earwitness.errors import InputError
 from earwitness.insight.findings import Finding
 from earwitness.insight.findings.finding import SOURCES
+from earwitness.insight.findings.shapes import peaking_db
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ
 from earwitness.insight.mend.goal import EVEN, Goal
 from earwitness.insight.mend.limits import DEFAULT_LIMITS, Limits
 from earwitness.insight.mend.phase import MINIMUM_PHASE_DEG, phase_bend_deg
 from earwitness.insight.mend.scales import PER_OCTAVE, Scales, scales_of
-from earwitness.insight.mend.views import EARLY, ON, POWER, ROOM, WINDOW, Seen, Views, seen_of
+from earwitness.insight.mend.views import CURVES, EARLY, ON, POWER, ROOM, WINDOW, Seen, Views, seen_of
+from earwitness.insight.mend.yardsticks import MIDDLE_HZ
 from earwitness.quantities.arrays import BoolArray, FloatArray, lock_fields
 
 CURVE_WEIGHTS = (0.40, 0.25, 0.10, 0.05, 0.20)
@@ -41,7 +44,6 @@ COMMON_FACTOR = 1.3
 # Above, only the axis speaks for the broad part: the other curves measure their own beaming.
 FADE_HZ = (6000.0, 10_000.0)
 DROOP_FROM_HZ, DROOP_TO_HZ = 100.0, 10_000.0
-MIDDLE_HZ = (200.0, 10_000.0)
 DIP_DB, NARROW_DIP_DB, LEAST_SHARE = 0.7, 0.3, 0.4
 _WEIGHT_HZ, _WEIGHT = (80.0, 150.0, 8000.0, 16_000.0), (0.4, 1.0, 1.0, 0.3)
 _MOST_OVER_MIDDLE_DB = 24.0
@@ -105,17 +107,22 @@ def problem_of(
     judged = _judged(seen, goal, limits)
     _need_a_middle(seen, judged)
     weight = _weight(seen, judged)
-    parts = _deviations(seen, scales, goal, weight)
-    shares = _shares(seen, scales, parts)
+    kept = () if limits.forced else findings
+    bells = _bells(seen, kept)
+    rest = replace(
+        seen, curve_db=seen.curve_db - bells, near_db=seen.near_db - bells, level_db=seen.level_db - bells
+    )
+    parts = _deviations(rest, scales, goal, weight)
+    shares = _shares(rest, scales, parts)
     if excess_phase_rad is not None:
         phase = np.interp(seen.octaves, np.log2(views.hz / 1000.0), excess_phase_rad)
         shares = shares.kept(phase_bend_deg(seen.hz, phase) <= MINIMUM_PHASE_DEG)
     if limits.forced:
         mended, cap, no_boost = parts.broad + parts.narrow, None, np.zeros(seen.hz.size, dtype=bool)
     else:
-        mended, cap, no_boost = _limited(seen, scales, parts, shares, weight)
+        mended, cap, no_boost = _limited(rest, scales, parts, shares, weight)
+        mended = mended + bells
     most = np.full(seen.hz.size, limits.total_boost_db) if cap is None else np.minimum(cap, limits.total_boost_db)
-    kept = () if limits.forced else findings
     capped = _no_dips_filled(seen, kept, most)
     sharp, wanted = (
         _edges(seen, goal, np.minimum(_spared(seen, kept, one, capped), limits.total_boost_db), judged)
@@ -145,6 +152,22 @@ def problem_of(
         float(np.sqrt(weight @ shares.differs_db2)),
         float(np.sqrt(weight @ shares.doubt_db2)),
     )
+
+
+def _bells(seen: Seen, findings: Sequence[Finding]) -> FloatArray:
+    """(F,) the shapes of findings in the source, which all curves share, each shrunk as the rest is: a bell that is
+    known is not to be split into trend and detail."""
+    total = np.zeros(seen.hz.size)
+    for one in findings:
+        if one.kind not in SOURCES or not one.is_equalizable or one.q is None or not one.sizes:
+            continue
+        known = [(w, one.sizes[key].size_db) for w, key in zip(CURVE_WEIGHTS, CURVES, strict=True) if key in one.sizes]
+        weight, sizes = np.array(known).T
+        mean = float(np.average(sizes, weights=weight))
+        lost = float(np.average((sizes - mean) ** 2, weights=weight)) + one.u_db**2
+        size = (mean if one.resonance is None else one.resonance.size_db) * max(0.0, 1.0 - lost / (mean**2 + 1e-12))
+        total += peaking_db(seen.octaves, math.log2(one.center_hz / 1000.0), math.log(one.q), size)
+    return total
 
 
 def _barred(findings: Sequence[Finding]) -> FloatArray:
@@ -453,6 +476,9 @@ def _bridged(wanted: FloatArray, mask: BoolArray, sign: float) -> FloatArray:
     if not mask.any() or not kept.size:
         return wanted
     line = np.interp(np.arange(wanted.size), kept, wanted[kept])
+    # Beyond the last neighbor its value is no line: nothing more than the level is wanted there.
+    beyond = (np.arange(wanted.size) < kept[0]) | (np.arange(wanted.size) > kept[-1])
+    line = np.where(beyond & (sign * line < 0.0), 0.0, line)
     return np.where(mask, line + sign * np.minimum(sign * (wanted - line), 0.0), wanted)
 
 

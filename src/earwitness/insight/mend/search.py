@@ -36,7 +36,7 @@ from earwitness.insight.mend.task import (
 )
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
 
-_ROUGH_STEPS, _FINE_STEPS, _LAST_STEPS = 5, 8, 20
+_ROUGH_STEPS, _FINE_STEPS, _LAST_STEPS = 5, 8, 10
 _KEPT = 3
 _BEGUN = 3
 _FINISHED = 1
@@ -70,7 +70,7 @@ def _parts(task: Task, kinds: IntArray, x: FloatArray) -> tuple[FloatArray, Floa
     level = residual @ task.weight
     residual -= level[:, None]
     weighted = rows * task.weight
-    by_level = weighted.sum(axis=2)
+    by_level = rows @ task.weight
     cost = residual**2 @ task.weight + GAIN_RIDGE**2 * (x[:, 2] ** 2).sum(axis=1)
     grad = (weighted @ residual[:, :, None])[:, :, 0]
     hess = weighted @ np.swapaxes(rows, 1, 2) - by_level[:, :, None] * by_level[:, None, :]
@@ -81,10 +81,11 @@ def _parts(task: Task, kinds: IntArray, x: FloatArray) -> tuple[FloatArray, Floa
     lost = np.minimum(level, 0.0) * moves.any()
     by_lost = by_level * (lost < 0)[:, None]
     over = np.maximum(gain - lost[:, None] * moves - task.cap_db, 0.0)
-    if over.any():
-        pull = CAP_WEIGHT * task.weight.max()
+    there = np.flatnonzero(over.any(axis=0))
+    if there.size:
+        pull, over = CAP_WEIGHT * task.weight.max(), over[:, there]
         cost += pull * (over**2).sum(axis=1)
-        apart = (rows - by_lost[:, :, None] * moves) * (over > 0)[:, None]
+        apart = (rows[:, :, there] - by_lost[:, :, None] * moves[there]) * (over > 0)[:, None]
         grad += pull * (apart @ over[:, :, None])[:, :, 0]
         hess += pull * (apart @ np.swapaxes(apart, 1, 2))
     cost += HEADROOM_WEIGHT * lost**2

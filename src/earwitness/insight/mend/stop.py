@@ -9,6 +9,8 @@ count noise as gain.
 
 from __future__ import annotations
 
+import math
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,7 +29,7 @@ from earwitness.insight.mend.objective import Problem
 from earwitness.insight.mend.scales import UNIT_SPREAD_PERCENT, moved_up, smooth_errors
 from earwitness.insight.mend.search import refine
 from earwitness.insight.mend.task import Task, gains_of, is_barred
-from earwitness.insight.mend.yardsticks import taken_share, worse, yardsticks
+from earwitness.insight.mend.yardsticks import EVEN_DB, evenness_db, taken_share, worse, yardsticks
 from earwitness.quantities.arrays import FloatArray, IntArray
 
 MOST_BANDS = 5
@@ -38,8 +40,8 @@ LEAST_TAKEN_DB = 0.25
 LEAST_OF_AUDIBLE = 2 / 3
 EACH_BAND_DB = 0.1
 SURE_QUANTILE = 0.1
-SURE_SHARES = (0.9, 0.8)
-"""Of the units drawn so many must get better: nine of ten, and eight of ten from twice the least on (own choice)."""
+SURE_SHARES = (0.95, 0.8)
+"""Of the units drawn so many must get better: of an even loudspeaker 95 %, of one twice as uneven 80 % (own choice)."""
 LEVEL_SPREAD_DB = 0.5
 PRUNE_BELOW = 0.25
 GUARD_SHARES = (1.0, 0.75, 0.5, 0.25)
@@ -112,6 +114,11 @@ class _Draws:
         self.problem = problem
         self.rows = drawn(problem)
         self.before = _squares(problem.weight, self.rows)
+        self.sure = float(np.interp(evenness_db(problem.seen), [EVEN_DB, 2 * EVEN_DB], SURE_SHARES))
+        random = np.random.default_rng(98)
+        errors = smooth_errors(random, problem.hz.size, 1.0, DRAWS) * problem.seen.u_common_db
+        self.errors = np.vstack([np.zeros(problem.hz.size), errors])
+        self.as_is = yardsticks(problem.seen, self.errors)
 
     def taken(self, gain: FloatArray) -> FloatArray:
         """(48,) [dB^2]"""
@@ -126,13 +133,16 @@ class _Draws:
         root = float(np.sqrt(max(float(taken.mean()), 0.0)))
         return Step(bands, max(left, 0.0) ** 0.5, root, max(low, 0.0) ** 0.5, float((taken > 0).mean()))
 
+    def pays(self, step: Step, bands: tuple[Band, ...]) -> bool:
+        """Better for enough of the units, and audible as a sum or by one band."""
+        audible = max((audible_ratio(band) for band in bands), default=0.0) >= 1.0
+        least = LEAST_TAKEN_DB * (LEAST_OF_AUDIBLE if audible else 1.0)
+        return step.for_units >= self.sure and step.taken_db >= least
 
-def _pays(step: Step, bands: tuple[Band, ...]) -> bool:
-    """Better for nine units of ten (for eight where it takes much away), and audible as a sum or by one band."""
-    audible = max((audible_ratio(band) for band in bands), default=0.0) >= 1.0
-    least = LEAST_TAKEN_DB * (LEAST_OF_AUDIBLE if audible else 1.0)
-    sure = float(np.interp(step.taken_db, [LEAST_TAKEN_DB, 2 * LEAST_TAKEN_DB], SURE_SHARES))
-    return step.for_units >= sure and step.taken_db >= least
+    def harms(self, gain: FloatArray) -> bool:
+        """Whether a gain makes what was measured worse, or one of ten that may have been in its place."""
+        is_worse = worse(self.as_is, yardsticks(self.problem.seen, self.errors + gain))
+        return bool(is_worse[0]) or float(is_worse[1:].mean()) > SURE_QUANTILE
 
 
 def choose(problem: Problem, *, most: int = MOST_BANDS) -> Choice:
@@ -146,39 +156,27 @@ def choose(problem: Problem, *, most: int = MOST_BANDS) -> Choice:
     gains = [gains_of(task, path.kinds, path.parameters) for path in paths]
     none = draws.step(0, np.zeros(problem.hz.size))
     steps = (none, *(draws.step(n, gain) for n, gain in enumerate(gains, 1)))
-    before = yardsticks(problem.seen, np.zeros(problem.hz.size))
-    takes = taken_share(before, yardsticks(problem.seen, problem.wanted_db))
+    takes = taken_share(draws.as_is, yardsticks(problem.seen, problem.wanted_db))
     net = [step.taken_db**2 - step.bands * EACH_BAND_DB**2 for step in steps]
     best = int(np.argmax(net))
     offered = steps[max(best, 1)] if len(steps) > 1 else none
     headroom = max(float(gains[max(best, 1) - 1].max()), 0.0) if gains else 0.0
-    left_alone = Choice(None, steps, offered, headroom, takes, 1.0)
-    while best and not _pays(steps[best], equalizer_of(paths[best - 1].kinds, paths[best - 1].parameters).bands):
-        best -= 1
-    if not best:
-        return left_alone
-    kinds, x = _pruned(task, paths[best - 1].kinds, paths[best - 1].parameters)
-    if not kinds.size:
-        return left_alone
-    whole = settable(problem, equalizer_of(kinds, x))
-
-    def weighed(one: Design) -> Step:
-        bands = one.equalizer.bands
-        return draws.step(len(bands), gain_db(one.equalizer, problem.hz, problem.sample_rate_hz))
-
-    if not _pays(weighed(whole), whole.equalizer.bands):
-        return left_alone
-    for share in GUARD_SHARES:
-        trial = _scaled(problem, whole.equalizer, share)
-        gain = gain_db(trial, problem.hz, problem.sample_rate_hz)
-        if bool(worse(before, yardsticks(problem.seen, gain))[0]):
+    is_guarded = False
+    for path, step in zip(paths[best - 1 :: -1] if best else [], steps[best:0:-1], strict=True):
+        if not draws.pays(step, equalizer_of(path.kinds, path.parameters).bands):
             continue
-        found = measured(problem, trial)
-        step = weighed(found)
-        if not _pays(step, trial.bands):
-            break
-        return Choice(found, steps, step, -trial.preamp_db, takes, share)
-    return replace(left_alone, guarded=0.0)
+        kinds, x = _pruned(task, path.kinds, path.parameters)
+        whole = settable(problem, equalizer_of(kinds, x)) if kinds.size else None
+        for share in GUARD_SHARES if whole is not None else ():
+            trial = _scaled(problem, whole.equalizer, share)
+            gain = gain_db(trial, problem.hz, problem.sample_rate_hz)
+            found = draws.step(len(trial.bands), gain)
+            if not draws.pays(found, trial.bands):
+                break
+            if not draws.harms(gain):
+                return Choice(measured(problem, trial), steps, found, -trial.preamp_db, takes, share)
+            is_guarded = True
+    return Choice(None, steps, offered, headroom, takes, 0.0 if is_guarded else 1.0)
 
 
 def _pruned(task: Task, kinds: IntArray, x: FloatArray) -> tuple[IntArray, FloatArray]:
@@ -205,7 +203,7 @@ def _scaled(problem: Problem, equalizer: Equalizer, share: float) -> Equalizer:
     """All gains times share, in steps of 0.1 dB toward 0."""
     if share == 1.0:
         return equalizer
-    bands = (replace(b, gain_db=np.trunc(10 * share * b.gain_db) / 10 + 0.0) for b in equalizer.bands)
+    bands = (replace(b, gain_db=math.trunc(10 * share * b.gain_db) / 10) for b in equalizer.bands)
     return with_preamp(problem, replace(equalizer, bands=tuple(bands)))
 
 

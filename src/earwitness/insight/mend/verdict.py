@@ -14,18 +14,16 @@ import numpy as np
 from earwitness.insight.findings import Finding
 from earwitness.insight.findings.finding import SOURCES
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
-from earwitness.insight.mend.objective import MIDDLE_HZ, Problem
-from earwitness.insight.mend.scales import scales_of
+from earwitness.insight.mend.objective import Problem
 from earwitness.insight.mend.stop import Choice, audible_ratio
-from earwitness.insight.mend.views import ON
-from earwitness.insight.mend.yardsticks import RATING_KEY, yardsticks
+from earwitness.insight.mend.yardsticks import EVEN_DB, RATING_KEY, evenness_db, yardsticks
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.axis import hz_words
 
 Answer = Literal["leave_alone", "partly", "pays"]
 Reason = Literal["", "even", "uncertain", "not_common", "too_small", "one_for_the_other"]
 TAKES_WELL, TAKES_PARTLY = 0.5, 0.25
-EVEN_DB, LITTLE_DB = 0.35, 0.15
+LITTLE_DB = 0.15
 COSTLY_DB = 1.0
 _HEARD_TOP_HZ = 20_000.0
 
@@ -138,19 +136,11 @@ def _boost(equalizer: Equalizer, problem: Problem) -> tuple[float, float | None]
     return (boost, float(hz[place])) if boost >= 0.05 else (0.0, None)
 
 
-def evenness_db(problem: Problem) -> float:
-    """Rms on axis about its mean, 200 Hz to 10 kHz, smoothed over about a tenth of an octave [dB]."""
-    seen = problem.seen
-    smooth = scales_of(seen.hz.size).shared @ seen.curve_db[ON]
-    rows: FloatArray = smooth[(seen.hz >= MIDDLE_HZ[0]) & (seen.hz <= MIDDLE_HZ[1])]
-    return float(rows.std()) if rows.size else float("inf")
-
-
 def _reason(problem: Problem, choice: Choice, word: str) -> Reason:
     if choice.guarded == 0.0:
         return "one_for_the_other"
     little = choice.chosen.taken_db < LITTLE_DB
-    if little and evenness_db(problem) < EVEN_DB and problem.goal.kind == "even":
+    if little and evenness_db(problem.seen) < EVEN_DB and problem.goal.kind == "even":
         return "even"
     if word == "not":
         return "uncertain" if problem.doubt_db > problem.differs_db else "not_common"
@@ -163,7 +153,7 @@ def _alone_words(problem: Problem, choice: Choice, reason: Reason) -> tuple[str,
     gain = f"EQ would take away {taken:.1f} dB rms{cost}."
     if reason == "even":
         return (
-            f"Leave it alone: on axis it is even within {evenness_db(problem):.1f} dB rms, 200 Hz to 10 kHz.",
+            f"Leave it alone: on axis it is even within {evenness_db(problem.seen):.1f} dB rms, 200 Hz to 10 kHz.",
             [gain] if taken >= 0.05 else [],
         )
     if reason == "uncertain":

@@ -14,11 +14,14 @@ import numpy as np
 from earwitness.figures.linearity import LINEARITY_BAND_HZ
 from earwitness.figures.rating import IDEAL_SUBWOOFER_HZ, NARROW_BAND_HZ, POINTS_PER_BAND, rating_value
 from earwitness.figures.sampling import band_grid, sampled, smoothed
+from earwitness.insight.mend.scales import scales_of
 from earwitness.insight.mend.views import ON, ROOM, WINDOW, Seen
 from earwitness.quantities import Curve
 from earwitness.quantities.arrays import FloatArray
 
 ON_AXIS_BAND_HZ = (100.0, 16_000.0)
+MIDDLE_HZ = (200.0, 10_000.0)
+EVEN_DB = 0.35
 RATING_KEY = "rating"
 ROWS = {"on_axis": ON, "listening_window": WINDOW, "in_room": ROOM}
 
@@ -29,6 +32,13 @@ def rms_about_line(x: FloatArray, rows: FloatArray) -> FloatArray:
     away = rows - rows.mean(axis=-1, keepdims=True)
     away = away - (away @ x / (x @ x))[..., None] * x
     return np.asarray(np.sqrt((away**2).mean(axis=-1)), dtype=float)
+
+
+def evenness_db(seen: Seen) -> float:
+    """Rms on axis about its mean, 200 Hz to 10 kHz, smoothed over about a tenth of an octave [dB]."""
+    smooth = scales_of(seen.hz.size).shared @ seen.curve_db[ON]
+    rows: FloatArray = smooth[(seen.hz >= MIDDLE_HZ[0]) & (seen.hz <= MIDDLE_HZ[1])]
+    return float(rows.std()) if rows.size else float("inf")
 
 
 def roughness(curve: Curve) -> tuple[float, float] | None:
@@ -96,13 +106,15 @@ def narrow_band_deviation(x: FloatArray, rows: FloatArray, at: FloatArray) -> Fl
 
 
 def worse(before: Mapping[str, FloatArray], after: Mapping[str, FloatArray]) -> FloatArray:
-    """(N,) bool: on axis over 0.005 dB, in the room over 0.02 dB rougher, or the rating over 0.005 lower."""
-    most = {"on_axis": 0.005, "in_room": 0.02, RATING_KEY: -0.005}
+    """(N,) bool: on axis over 0.005 dB, in the room over 0.02 dB rougher, or the rating lower: over 0.005 as measured,
+    which is the first row, and over 0.02 else."""
     found = np.zeros(next(iter(after.values())).shape, dtype=bool) if after else np.zeros(1, dtype=bool)
-    for key, limit in most.items():
+    for key, most in (("on_axis", 0.005), ("in_room", 0.02)):
         if key in after:
-            change = after[key] - before[key]
-            found |= change < limit if limit < 0 else change > limit
+            found |= after[key] - before[key] > most
+    if RATING_KEY in after:
+        lost = before[RATING_KEY] - after[RATING_KEY]
+        found |= lost > np.where(np.arange(lost.size) == 0, 0.005, 0.02)
     return found
 
 
