@@ -109,9 +109,7 @@ def problem_of(
     weight = _weight(seen, judged)
     kept = () if limits.forced else findings
     bells = _bells(seen, kept)
-    rest = replace(
-        seen, curve_db=seen.curve_db - bells, near_db=seen.near_db - bells, level_db=seen.level_db - bells
-    )
+    rest = replace(seen, curve_db=seen.curve_db - bells, near_db=seen.near_db - bells, level_db=seen.level_db - bells)
     parts = _deviations(rest, scales, goal, weight)
     shares = _shares(rest, scales, parts)
     if excess_phase_rad is not None:

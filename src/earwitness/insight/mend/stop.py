@@ -10,7 +10,6 @@ count noise as gain.
 from __future__ import annotations
 
 import math
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -166,9 +165,9 @@ def choose(problem: Problem, *, most: int = MOST_BANDS) -> Choice:
         if not draws.pays(step, equalizer_of(path.kinds, path.parameters).bands):
             continue
         kinds, x = _pruned(task, path.kinds, path.parameters)
-        whole = settable(problem, equalizer_of(kinds, x)) if kinds.size else None
-        for share in GUARD_SHARES if whole is not None else ():
-            trial = _scaled(problem, whole.equalizer, share)
+        whole = settable(problem, equalizer_of(kinds, x)).equalizer
+        for share in GUARD_SHARES if kinds.size else ():
+            trial = _scaled(problem, whole, share)
             gain = gain_db(trial, problem.hz, problem.sample_rate_hz)
             found = draws.step(len(trial.bands), gain)
             if not draws.pays(found, trial.bands):

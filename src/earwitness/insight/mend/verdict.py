@@ -17,7 +17,6 @@ from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.insight.mend.objective import Problem
 from earwitness.insight.mend.stop import Choice, audible_ratio
 from earwitness.insight.mend.yardsticks import EVEN_DB, RATING_KEY, evenness_db, yardsticks
-from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.axis import hz_words
 
 Answer = Literal["leave_alone", "partly", "pays"]
