@@ -18,11 +18,15 @@ from click.testing import CliRunner
 
 from earwitness.app.add import add_folder
 from earwitness.app.compare import compare_loudspeakers, comparison_document
+from earwitness.app.match import match_loudspeaker
+from earwitness.app.mend import problem_for
 from earwitness.app.read import figure_lines, read_loudspeaker
 from earwitness.app.units import units_document, units_lines, units_of
 from earwitness.cli import main
 from earwitness.demo.family import SECOND_UNIT
 from earwitness.errors import InputError
+from earwitness.insight.claims import judge_claims
+from earwitness.insight.mend.goal import EVEN
 from made_once import MadeOnce
 
 GAIN, OTHER = 0.88, 0.955
@@ -120,6 +124,26 @@ def test_units_in_one_state_tell_their_spread_and_the_next(family: Path) -> None
     done = CliRunner().invoke(main, ["read", "thimble", "--units", "--archive", str(family)])
     assert done.exit_code == 0, done.output
     assert "next unit" in done.output
+
+
+@pytest.mark.slow
+def test_claims_and_equalizer_are_for_the_mean_of_the_units(family: Path) -> None:
+    """Units B and C are 1.1 and 0.4 dB weaker than A; A is in another state and takes no part. Shapes are alike, so
+    their spread of features is that of the usual choice, less what two units that agree say of it."""
+    found = read_loudspeaker("thimble", family)
+    assert {unit for unit, _ in found.units} == {"unit B 2, left", "unit C 3, right"}
+    problem = problem_for(found, EVEN)
+    assert problem.units.count == 2
+    assert 2.5 < problem.units.percent <= 3.0
+    assert np.abs(problem.units.mean_db).max() < 0.05
+    claims = {one.claim.quantity: one for one in match_loudspeaker(found, ()).claims}
+    alone = {one.claim.quantity: one for one in judge_claims(found.session.loudspeaker.claims, found.reading)}
+    told = claims["sensitivity"]
+    assert "Mean of 2 units" in told.sentence
+    # The mean of both is half of their difference above B.
+    apart = 20 * np.log10(OTHER / GAIN)
+    assert alone["sensitivity"].short_by - told.short_by == pytest.approx(apart / 2, abs=0.05)
+    assert told.verdict == "falls short"
 
 
 @pytest.mark.slow

@@ -10,7 +10,7 @@ import pytest
 from earwitness.demo import world
 from earwitness.figures.load import load_figures
 from earwitness.figures.read import read_response
-from earwitness.insight.claims import judge_claims, upper_limit
+from earwitness.insight.claims import judge_claims, over_units, upper_limit
 from earwitness.quantities import (
     Curve,
     DirectionalResponse,
@@ -227,3 +227,44 @@ def test_the_demo_worlds_claims(key: str, verdicts: dict[str, str]) -> None:
 def test_units_as_makers_write_them(value: float, unit: str) -> None:
     known = reading(impedance_minimum=figure("impedance_minimum", 7.0, 0.05, "ohm"))
     assert judge_claims([claim("rated impedance", value, unit)], known)[0].verdict == "holds"
+
+
+def sensitivities(*units: tuple[float, ...], claimed: float = 87.0) -> tuple[Any, Any]:
+    """The first session's verdict, and all by unit and session."""
+    made = [
+        [
+            judge_claims(
+                [claim("sensitivity", claimed, "dB")], reading(sensitivity=figure("sensitivity", one, 0.1, "dB"))
+            )
+            for one in unit
+        ]
+        for unit in units
+    ]
+    return made[0][0], made
+
+
+def test_a_claim_is_held_against_the_mean_of_the_units() -> None:
+    """A weak unit of four falls short by itself, its model does not. Mean 87.0, sd 0.816, u 0.408 of four (GUM 4.2);
+    Student's interval for a next one, t(0.975, 3) = 3.182 (table): 87.0 +- 3.182 x 0.816 x sqrt(1.25) = +- 2.9 dB."""
+    weak, every = sensitivities((86.0,), (87.0,), (87.0,), (88.0,))
+    assert weak[0].verdict == "falls short"
+    [told] = over_units(weak, every)
+    assert told.verdict == "holds"
+    assert told.short_by == pytest.approx(0.0, abs=1e-9)
+    assert told.u == pytest.approx(0.408, abs=0.02)
+    assert "Mean of 4 units 87.0 ± 0.8 dB (the next one lies from 84.1 to 89.9 dB): it holds." in told.sentence
+
+
+def test_units_that_all_fall_short_do_so_beyond_their_spread() -> None:
+    shown, every = sensitivities((85.0, 85.1), (84.8, 84.9), (85.2, 85.1))
+    [told] = over_units(shown, every)
+    assert told.verdict == "falls short"
+    assert told.short_by == pytest.approx(1.98, abs=0.03)
+    assert "Mean of 3 units" in told.sentence
+
+
+def test_one_unit_or_one_that_cannot_be_judged_stays_as_shown() -> None:
+    shown, every = sensitivities((86.0, 86.1))
+    assert over_units(shown, every) == shown
+    unknown = judge_claims([claim("sensitivity", 87.0, "dB")], reading())
+    assert over_units(shown, [every[0], [unknown]]) == shown

@@ -6,11 +6,10 @@ import numpy as np
 import pytest
 from mend_worlds import alike, truth
 
-from earwitness.figures.windows import windows
 from earwitness.insight.mend.design import design
-from earwitness.insight.mend.equalizer import Band, Equalizer, apply, gain_db
+from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.insight.mend.objective import problem_of
-from earwitness.insight.mend.report import desk_of, headroom, mended, moved, unit_spread
+from earwitness.insight.mend.report import headroom, mended, unit_spread
 from earwitness.insight.mend.views import views_of
 from earwitness.quantities import report_axis
 
@@ -32,19 +31,6 @@ def test_a_cut_costs_nothing() -> None:
     cost = headroom(Equalizer((Band("peaking", 1000.0, -6.0, 1.0),)))
     assert cost.boost_db == pytest.approx(0.0, abs=1e-3)
     assert cost.pink_power_factor < 1.0
-
-
-def test_the_slider_and_the_windows_agree() -> None:
-    """One matrix product against every curve of ANSI/CTA-2034-A worked out anew."""
-    levels = truth("causeway")
-    quick = moved(desk_of(levels), THREE)
-    slow = windows(apply(levels, THREE)).curves
-    assert set(quick.curve_db) == set(slow)
-    for key, curve in slow.items():
-        np.testing.assert_allclose(quick.curve_db[key], curve.values, atol=1e-9)
-    np.testing.assert_allclose(
-        quick.level_db - levels.level_db, np.tile(gain_db(THREE, levels.axis.hz), (70, 1)), atol=1e-9
-    )
 
 
 def test_every_curve_moves_by_the_gain_and_directivity_not_at_all() -> None:

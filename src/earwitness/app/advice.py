@@ -36,7 +36,7 @@ from earwitness.quantities.lineage import Step, step
 DOCUMENT = "earwitness.advice"
 VERSION = 2
 ADVICE = "advice"
-RULES = 6
+RULES = 7
 """Raised whenever the rules of mending, aiming or matching change, so that kept advice of older rules is not used."""
 
 
@@ -53,10 +53,12 @@ def advice_on(result: ReadResult, archive_folder: Path) -> Advice:
 
 
 def advice_step(result: ReadResult) -> Step:
-    """The step that makes the advice: what the findings are made from, the listening distance, and what the session
-    says."""
+    """The step that makes the advice: what the findings are made from, the listening distance, sessions of other units,
+    and what the session says."""
     made = findings_step(result)
     settings = {**dict(made.settings), "advice_rules": RULES, **distance_setting(result.listening_distance_m)}
+    if len({unit for unit, _ in result.units}) > 1:
+        settings["units"] = ", ".join(f"{unit}: {number}" for unit, number in result.units)
     return step(ADVICE, settings, (*made.inputs, session_key(result.session)))
 
 

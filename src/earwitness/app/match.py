@@ -8,11 +8,12 @@ from pathlib import Path
 import numpy as np
 
 from earwitness.app.read import ReadResult
+from earwitness.app.units import alike
 from earwitness.errors import InputError
 from earwitness.exhibits.advice import MatchAdvice, SeatsAdvice
 from earwitness.figures.distortion import Distortion
 from earwitness.figures.level_series import level_series_reading
-from earwitness.insight.claims import judge_claims
+from earwitness.insight.claims import ClaimVerdict, judge_claims, over_units
 from earwitness.insight.findings import Finding
 from earwitness.insight.for_whom import for_whom
 from earwitness.insight.match.amplifier import AmplifierMatch, amplifier_of, match_amplifier
@@ -71,7 +72,11 @@ def match_loudspeaker(
     reading, loudspeaker = result.reading, result.session.loudspeaker
     distance_m = result.listening_distance_m if distance_m is None else distance_m
     absent: dict[str, str] = {}
-    claims = judge_claims(loudspeaker.claims, reading, level_doubt=doubt_of_level(result.measurement.flags))
+
+    def judged(one: ReadResult) -> tuple[ClaimVerdict, ...]:
+        return judge_claims(loudspeaker.claims, one.reading, level_doubt=doubt_of_level(one.measurement.flags))
+
+    claims = over_units(judged(result), [[judged(one) for one in rows] for rows in alike(result)])
     if not claims:
         absent["claims"] = "the session states no claim of the maker"
     matched = None

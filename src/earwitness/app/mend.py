@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from earwitness.app.read import ReadResult
+from earwitness.app.units import alike
 from earwitness.errors import InputError, cannot_write
 from earwitness.exhibits.advice import AimAdvised, MendAdvice
 from earwitness.figures.angles import filled
@@ -38,6 +39,7 @@ from earwitness.insight.mend.limits import DEFAULT_LIMITS, Limits
 from earwitness.insight.mend.objective import Problem, problem_of
 from earwitness.insight.mend.report import mended
 from earwitness.insight.mend.stop import Choice, choose
+from earwitness.insight.mend.units import units_of
 from earwitness.insight.mend.verdict import verdict_of
 from earwitness.insight.mend.views import views_of
 from earwitness.quantities.axis import log_axis
@@ -71,12 +73,14 @@ def problem_for(
     result: ReadResult, goal: Goal, limits: Limits = DEFAULT_LIMITS, findings: Sequence[Finding] = ()
 ) -> Problem:
     """What a goal asks of the bands of this loudspeaker. Raises InputError as `problem_of` does."""
+    rows = [[one.reading.curves.get("on_axis") for one in sessions] for sessions in alike(result)]
     return problem_of(
         views_of(measured_levels(result, findings)),
         goal,
         limits=limits,
         excess_phase_rad=on_axis_excess_phase(result.measurement.response),
         findings=findings,
+        units=units_of(result.reading.curves.get("on_axis"), rows),
     )
 
 

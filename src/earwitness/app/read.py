@@ -34,7 +34,8 @@ USUAL_REAR_WALL = "all 19"
 @dataclass(frozen=True, slots=True, eq=False)
 class ReadResult:
     """A session of a loudspeaker, its measurement and what is read off it. listening_distance_m : that levels at the
-    seat are stated for; session_id : its number; others : sessions that count and were not read, in words."""
+    seat are stated for; session_id : its number; others : sessions that count and were not read, in words;
+    units : label and session of every unit in its state that counts, in archive_folder."""
 
     loudspeaker_id: int
     session: Session
@@ -43,6 +44,8 @@ class ReadResult:
     listening_distance_m: float = SEAT_M
     session_id: int = 0
     others: tuple[str, ...] = ()
+    units: tuple[tuple[str, int], ...] = ()
+    archive_folder: Path = Path()
 
 
 def read_loudspeaker(
@@ -85,7 +88,8 @@ def read_loudspeaker(
             keep_summary(archive, entry.id, number, measurement, reading)
     progress(1.0, "read")
     others = tuple(session_words(one) for one in reversed(counting) if one.id != number)
-    return ReadResult(entry.id, session, measurement, reading, seat_m, number, others)
+    units = tuple((one.unit, one.id) for one in counting if one.unit and one.variant == picked.variant)
+    return ReadResult(entry.id, session, measurement, reading, seat_m, number, others, units, archive_folder)
 
 
 def keep_chosen(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from math import sqrt
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +18,7 @@ from earwitness.archive.entries import LoudspeakerEntry, SessionEntry
 from earwitness.errors import EarwitnessError, InputError
 from earwitness.exhibits.family import TOGETHER, UnitsTold, units_row
 from earwitness.exhibits.figures_table import figure_name
-from earwitness.insight.variation import Variation, variation
+from earwitness.insight.variation import Variation, u_of_mean, variation
 from earwitness.quantities import Figure
 
 DOCUMENT = "earwitness.units"
@@ -78,6 +78,20 @@ def _read(
     return results
 
 
+@lru_cache(maxsize=4)
+def alike(result: ReadResult) -> tuple[tuple[ReadResult, ...], ...]:
+    """Sessions in the state of the one that was read, by unit; () where only its own unit was measured. Raises as
+    `read_loudspeaker`."""
+    by_unit: dict[str, list[ReadResult]] = {}
+    if len({unit for unit, _ in result.units}) > 1:
+        own = result.session.loudspeaker
+        for unit, number in result.units[-MOST_SESSIONS:]:
+            name = picking(f"{own.maker} {own.name}", session=number)
+            one = result if number == result.session_id else read_loudspeaker(name, result.archive_folder)
+            by_unit.setdefault(unit, []).append(one)
+    return tuple(tuple(rows) for rows in by_unit.values())
+
+
 def units_told(results: Sequence[ReadResult]) -> UnitsTold:
     """Figures over the units of sessions in one state, oldest first. A figure that is the same in all of them, such as
     a full share, has no spread that could be told, and is left out."""
@@ -95,7 +109,7 @@ def units_told(results: Sequence[ReadResult]) -> UnitsTold:
         found = variation(known)
         if found is not None:
             figures[key] = found
-            u_mean[key] = _u_mean(found, [one[key] for one in every])
+            u_mean[key] = u_of_mean(found, [one[key] for one in every])
     return UnitsTold(
         results[0].session.loudspeaker.title,
         results[0].session.variant.label,
@@ -109,14 +123,6 @@ def units_told(results: Sequence[ReadResult]) -> UnitsTold:
 def _value(figure: Figure | None) -> float | None:
     """A figure's value; a bound says nothing of a spread."""
     return None if figure is None or figure.bound else figure.value
-
-
-def _u_mean(found: Variation, told: Sequence[Figure]) -> float:
-    """Of a mean of sessions; u of what all share from the first and the last of them (JCGM 100:2008, 5.2.2)."""
-    other = dict(told[-1].shared)
-    shared = max(0.0, sum(size * other.get(key, 0.0) for key, size in told[0].shared))
-    own = sum(max(0.0, (one.u or 0.0) ** 2 - shared) for one in told) / len(told) ** 2
-    return sqrt(max(found.u_mean**2, own) + shared)
 
 
 def units_lines(found: UnitsTold, width: int | None = None) -> list[str]:

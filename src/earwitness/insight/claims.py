@@ -18,6 +18,7 @@ from earwitness.figures.load import RATED_SHARE
 from earwitness.figures.sampling import band_grid, covers, not_covered
 from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_means
 from earwitness.figures.uncertainty import Drawn, drawn, with_spread
+from earwitness.insight.variation import u_of_mean, variation
 from earwitness.quantities import Curve, Figure, Reading
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.axis import hz_words
@@ -69,6 +70,35 @@ def judge_claims(
     known = {**reading.figures, **(figures or {})}
     verdicts = (_judge(claim, reading, known) for claim in claims)
     return tuple(_unless_doubted(one, level_doubt) for one in verdicts)
+
+
+def over_units(
+    shown: Sequence[ClaimVerdict], groups: Sequence[Sequence[Sequence[ClaimVerdict]]]
+) -> tuple[ClaimVerdict, ...]:
+    """Claims held against the mean over units, for a claim is of the model and not of one unit.
+
+    shown : of the session shown, in the order of the claims; groups : the same by unit and session. A claim that one of
+    them cannot judge, or judges by a bound, stays as shown.
+    """
+    return tuple(_over_units(one, [[row[place] for row in rows] for rows in groups]) for place, one in enumerate(shown))
+
+
+def _over_units(shown: ClaimVerdict, groups: Sequence[Sequence[ClaimVerdict]]) -> ClaimVerdict:
+    every = [one for rows in groups for one in rows]
+    figures = [one.measured for one in every if one.measured is not None and not one.measured.bound]
+    found = variation([[one.short_by or 0.0 for one in rows] for rows in groups])
+    level = variation([[one.measured.value or 0.0 for one in rows if one.measured is not None] for rows in groups])
+    if found is None or level is None or len(figures) < len(every) or any(one.short_by is None for one in every):
+        return shown
+    u, unit = u_of_mean(found, figures), shown.unit
+    digits = max(0, 1 - math.floor(math.log10(max(u, level.unit_sd, 1e-6))))
+    mean = f"{level.mean:.{digits}f} ± {COVERAGE * u:.{digits}f} {unit}"
+    coming = f"the next one lies from {max(level.next_low, 0.0):.{digits}f} to {level.next_high:.{digits}f} {unit}"
+    short = found.mean > COVERAGE * u
+    sure = "it holds" if found.mean <= 0.0 else "it holds within the uncertainty"
+    told = f"it falls short by {found.mean:.{digits}f} ± {COVERAGE * u:.{digits}f} {unit}" if short else sure
+    sentence = f"Claim: {_words(shown.claim)}. Mean of {found.units} units {mean} ({coming}): {told}."
+    return replace(shown, verdict="falls short" if short else "holds", short_by=found.mean, u=u, sentence=sentence)
 
 
 def _unless_doubted(verdict: ClaimVerdict, level_doubt: str) -> ClaimVerdict:
@@ -331,4 +361,4 @@ def _level(claim: Claim, _reading: Reading, figures: Mapping[str, Figure]) -> Cl
     return _closed(claim, measured, short, measured.u, decimals=1, least_counts=True, note=note)
 
 
-__all__ = ["ClaimVerdict", "Verdict", "half_range", "judge_claims"]
+__all__ = ["ClaimVerdict", "Verdict", "half_range", "judge_claims", "over_units"]

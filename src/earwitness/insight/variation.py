@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
+from earwitness.quantities import Figure
 from earwitness.quantities.arrays import FloatArray
 
 CONFIDENCE = 0.95
@@ -68,6 +69,14 @@ def variation(groups: Sequence[Sequence[float]]) -> Variation | None:
     freedom = _freedom(of_means, within / harmonic, count - 1, total - count)
     reach = float(special.stdtrit(freedom, 0.5 + CONFIDENCE / 2)) * float(np.hypot(spread, u_mean))
     return Variation(count, total, mean, u_mean, float(np.sqrt(repeat)), unit, low, high, mean - reach, mean + reach)
+
+
+def u_of_mean(found: Variation, told: Sequence[Figure]) -> float:
+    """Of a mean of sessions; u of what all share from the first and the last of them (JCGM 100:2008, 5.2.2)."""
+    other = dict(told[-1].shared)
+    shared = max(0.0, sum(size * other.get(key, 0.0) for key, size in told[0].shared))
+    own = sum(max(0.0, (one.u or 0.0) ** 2 - shared) for one in told) / len(told) ** 2
+    return float(np.sqrt(max(found.u_mean**2, own) + shared))
 
 
 def _single(values: FloatArray) -> Variation:

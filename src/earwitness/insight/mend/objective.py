@@ -28,7 +28,8 @@ from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ
 from earwitness.insight.mend.goal import EVEN, Goal
 from earwitness.insight.mend.limits import DEFAULT_LIMITS, Limits
 from earwitness.insight.mend.phase import MINIMUM_PHASE_DEG, phase_bend_deg
-from earwitness.insight.mend.scales import PER_OCTAVE, Scales, scales_of
+from earwitness.insight.mend.scales import PER_OCTAVE, Scales, over_units, scales_of
+from earwitness.insight.mend.units import UNKNOWN, Units
 from earwitness.insight.mend.views import CURVES, EARLY, ON, POWER, ROOM, WINDOW, Seen, Views, seen_of
 from earwitness.insight.mend.yardsticks import MIDDLE_HZ
 from earwitness.quantities.arrays import BoolArray, FloatArray, lock_fields
@@ -61,6 +62,7 @@ class Problem:
     u_broad_db, u_narrow_db : (F,) standard uncertainty of the wanted correction by scale
     barred : (B, 3) from, to [Hz] and the sign of gain that no bell may have there: findings no equalizer mends
     differs_db, doubt_db : weighted rms of what is not wanted because places differ, and because it is not certain
+    units : how far those of the model lie from each other; the correction is for their mean
     """
 
     goal: Goal
@@ -81,6 +83,7 @@ class Problem:
     barred: FloatArray
     differs_db: float
     doubt_db: float
+    units: Units = UNKNOWN
 
     def __post_init__(self) -> None:
         corrections = ("hz", "wanted_db", "sharp_db", "weight", "cap_db", "target_db", "deviation_db")
@@ -96,6 +99,7 @@ def problem_of(
     sample_rate_hz: float = DEFAULT_RATE_HZ,
     excess_phase_rad: FloatArray | None = None,
     findings: Sequence[Finding] = (),
+    units: Units = UNKNOWN,
 ) -> Problem:
     """The wanted correction for a goal.
 
@@ -120,11 +124,12 @@ def problem_of(
     else:
         mended, cap, no_boost = _limited(rest, scales, parts, shares, weight)
         mended = mended + bells
+    mended = mended + units.beyond_this_db(seen.hz)
     most = np.full(seen.hz.size, limits.total_boost_db) if cap is None else np.minimum(cap, limits.total_boost_db)
     capped = _no_dips_filled(seen, kept, most)
     sharp, wanted = (
         _edges(seen, goal, np.minimum(_spared(seen, kept, one, capped), limits.total_boost_db), judged)
-        for one in (-mended, scales.units @ -mended)
+        for one in (-mended, over_units(-mended, units.percent))
     )
     no_boost = no_boost | (capped < most)
     row = WINDOW if goal.curve == "listening_window" else ROOM
@@ -149,6 +154,7 @@ def problem_of(
         _barred(kept),
         float(np.sqrt(weight @ shares.differs_db2)),
         float(np.sqrt(weight @ shares.doubt_db2)),
+        units,
     )
 
 

@@ -16,15 +16,13 @@ from earwitness.figures.read import balance_figures as drawn_balance
 from earwitness.figures.sampling import band_grid, covers
 from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_means
 from earwitness.figures.uncertainty import exact
-from earwitness.figures.windows import INDEX_NAMES, Levels, window_weights, windows
+from earwitness.figures.windows import Levels, windows
 from earwitness.insight.findings.sentences import hertz
 from earwitness.insight.mend.change import FigureChange, changes, drawn_curves
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, Equalizer, apply, gain_db
 from earwitness.insight.mend.objective import Problem
-from earwitness.insight.mend.scales import UNIT_SPREAD_PERCENT
 from earwitness.insight.mend.yardsticks import roughness
-from earwitness.quantities import Curve, Figure, FrequencyAxis, not_judged
-from earwitness.quantities.arrays import FloatArray, lock_fields
+from earwitness.quantities import Curve, Figure, not_judged
 
 CHECKED = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
 WORSE_DB = 0.3
@@ -97,7 +95,6 @@ def mended(
     before: Mapping[str, Curve] | None = None,
     figures: Mapping[str, Figure] | None = None,
     problem: Problem | None = None,
-    spread_percent: float = UNIT_SPREAD_PERCENT,
 ) -> Mended:
     """All curves anew from the levels behind the equalizer, with figures, cost and warnings.
 
@@ -117,7 +114,7 @@ def mended(
         for key, (a, b) in known.items()
         if b - a > WORSE_DB
     ]
-    spread = None if problem is None else unit_spread(problem, equalizer, spread_percent=spread_percent)
+    spread = None if problem is None else unit_spread(problem, equalizer)
     cost = headroom(equalizer, sample_rate_hz)
     pair = told, balance_figures(new, told)
     drawn = drawn_curves({key: old[key] for key in checked}, sample_rate_hz)
@@ -183,11 +180,9 @@ def headroom(equalizer: Equalizer, sample_rate_hz: float = DEFAULT_RATE_HZ) -> H
     return Headroom(-boost + 0.0, boost, at, factor, pink, words)
 
 
-def unit_spread(problem: Problem, equalizer: Equalizer, *, spread_percent: float = UNIT_SPREAD_PERCENT) -> UnitSpread:
-    """The same equalizer on units whose features lie higher or lower in frequency.
-
-    3 % is this program's default for the spread between two units of a model (no source).
-    """
+def unit_spread(problem: Problem, equalizer: Equalizer) -> UnitSpread:
+    """The same equalizer on units whose features lie higher or lower in frequency, as far as the problem has it."""
+    spread_percent = problem.units.percent
     gain = gain_db(equalizer, problem.hz, problem.sample_rate_hz)
     x, weight = np.log(problem.hz), problem.weight / problem.weight.sum()
 
@@ -204,57 +199,12 @@ def unit_spread(problem: Problem, equalizer: Equalizer, *, spread_percent: float
             break
     here, worst = left(0.0), max(left(0.0), left(spread_percent), left(-spread_percent))
     until = f"more than {_WIDEST_SHIFT_PERCENT}" if tolerated is None else f"{tolerated:.0f}"
-    words = (
-        f"for a unit {spread_percent:g} % off in frequency {worst:.2f} dB rms are left instead of {here:.2f} dB; "
+    count = problem.units.count
+    words = (f"the design is for the mean of {count} units; " if count > 1 else "") + (
+        f"for a unit {spread_percent:.2g} % off in frequency {worst:.2f} dB rms are left instead of {here:.2f} dB; "
         f"up to {until} % the mend is better than none"
     )
     return UnitSpread(spread_percent, untouched, here, worst, tolerated, words)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Desk:
-    """All that a moved slider needs, worked out once.
-
-    energy : (D, F); keys of C curves; weights : (C, D); level_db : (D, F)
-    """
-
-    axis: FrequencyAxis
-    level_db: FloatArray
-    energy: FloatArray
-    keys: tuple[str, ...]
-    weights: FloatArray
-    sample_rate_hz: float
-
-    def __post_init__(self) -> None:
-        lock_fields(self, level_db=float, energy=float, weights=float)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Moved:
-    """gain_db : (F,); level_db : (D, F); curve_db : (F,) by key, directivity indices with them."""
-
-    gain_db: FloatArray
-    level_db: FloatArray
-    curve_db: Mapping[str, FloatArray]
-
-
-def desk_of(levels: Levels, *, sample_rate_hz: float = DEFAULT_RATE_HZ) -> Desk:
-    """The levels and the weights of every curve that they give, ready for `moved`."""
-    parts = {key: part for key, part in window_weights(levels.directions).items() if not isinstance(part, str)}
-    weights = np.array(list(parts.values())).reshape(len(parts), len(levels.directions))
-    energy = 10 ** (levels.level_db / 10)
-    return Desk(levels.axis, levels.level_db, energy, tuple(parts), weights, sample_rate_hz)
-
-
-def moved(desk: Desk, equalizer: Equalizer) -> Moved:
-    """All positions and curves behind another equalizer: one matrix product."""
-    gain = gain_db(equalizer, desk.axis.hz, desk.sample_rate_hz)
-    curves = 10 * np.log10(desk.weights @ (desk.energy * 10 ** (gain / 10)))
-    found = dict(zip(desk.keys, curves, strict=True))
-    for key, (_, other) in INDEX_NAMES.items():
-        if other in found and "listening_window" in found:
-            found[key] = found["listening_window"] - found[other]
-    return Moved(gain, desk.level_db + gain, MappingProxyType(found))
 
 
 def shifted(curve: Curve, equalizer: Equalizer, sample_rate_hz: float = DEFAULT_RATE_HZ) -> Curve:

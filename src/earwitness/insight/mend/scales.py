@@ -17,7 +17,6 @@ PER_OCTAVE = 24
 TREND_OCTAVES = 0.42
 SHARED_OCTAVES = 0.05
 NEAR_NARROW_OCTAVES, NEAR_BROAD_OCTAVES = 1 / 3, 1.0
-UNIT_SPREAD_PERCENT = 3.0
 _UNITS = 9
 
 
@@ -27,17 +26,15 @@ class Scales:
 
     trend : local straight line, Gaussian weights of 0.42 octave; shared : the same of 0.05 octave
     near_narrow, near_broad : moving mean over a third of an octave and an octave
-    units : mean over units whose features lie up to 3 % off in frequency
     """
 
     trend: FloatArray
     shared: FloatArray
     near_narrow: FloatArray
     near_broad: FloatArray
-    units: FloatArray
 
     def __post_init__(self) -> None:
-        lock_fields(self, **dict.fromkeys(("trend", "shared", "near_narrow", "near_broad", "units"), float))
+        lock_fields(self, **dict.fromkeys(("trend", "shared", "near_narrow", "near_broad"), float))
 
 
 @lru_cache(maxsize=8)
@@ -49,7 +46,6 @@ def scales_of(points: int) -> Scales:
         _local_line(x, SHARED_OCTAVES),
         moving_mean(points, NEAR_NARROW_OCTAVES),
         moving_mean(points, NEAR_BROAD_OCTAVES),
-        _units(points),
     )
 
 
@@ -81,11 +77,10 @@ def moved_up(rows: FloatArray, octaves: float) -> FloatArray:
     return np.asarray((1 - part) * rows[..., low] + part * rows[..., low + 1], dtype=float)
 
 
-def _units(points: int) -> FloatArray:
-    half = np.log2(1 + UNIT_SPREAD_PERCENT / 100)
-    one = np.eye(points)
-    shifts = np.linspace(-half, half, _UNITS)
-    return np.asarray(sum((moved_up(one, shift).T for shift in shifts), np.zeros_like(one)) / _UNITS, dtype=float)
+def over_units(row: FloatArray, percent: float) -> FloatArray:
+    """(F,) mean of a row (F,) over units whose features lie up to so much off in frequency."""
+    shifts = np.linspace(-1.0, 1.0, _UNITS) * np.log2(1 + percent / 100)
+    return np.asarray(np.mean([moved_up(row, shift) for shift in shifts], axis=0), dtype=float)
 
 
 @lru_cache(maxsize=64)

@@ -270,5 +270,7 @@ def _last(task: Task, rough: Task, fine: Task, lattice: Lattice, start: _State) 
         again = _begun(lattice, renewed_sets(lattice, at), _BEGUN)
         if again.cost.size:
             tried = _best(rough, _merged(tried, refine(rough, again.kinds, again.x, _ROUGH_STEPS)), _KEPT)
-    tried = _best(fine, refine(fine, tried.kinds, tried.x, _FINE_STEPS), _FINISHED)
+    tried = _best(fine, refine(fine, tried.kinds, tried.x, _FINE_STEPS), _FINISHED) if tried.cost.size else tried
+    if not tried.cost.size:
+        return tried
     return _best(task, refine(task, tried.kinds, tried.x, _LAST_STEPS, settled=1e-5), 1)

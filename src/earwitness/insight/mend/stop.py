@@ -1,10 +1,9 @@
 """How many bands pay, and whether any does.
 
-Loudspeakers that may be the true one or another unit are drawn around the wanted correction: features up to 3 % off in
-frequency, the measurement's own errors by scale, and 0.5 dB of level over two octaves (own choices; no measured spread
-of two samples is known here). taken_k(n) = rms^2(d_k) - rms^2(d_k + g_n): in squares, for the noise that both sides
-share cancels in a difference of squares and not in one of rms. The wanted curve is shrunk already, so the draws do not
-count noise as gain.
+Loudspeakers that may be the true one or another unit are drawn around the wanted correction: features off in frequency
+and levels over two octaves as far as units differ, and the measurement's own errors by scale. taken_k(n) = rms^2(d_k) -
+rms^2(d_k + g_n): in squares, for the noise that both sides share cancels in a difference of squares and not in one of
+rms. The wanted curve is shrunk already, so the draws do not count noise as gain.
 """
 
 from __future__ import annotations
@@ -25,7 +24,7 @@ from earwitness.insight.mend.design import (
 )
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.insight.mend.objective import Problem
-from earwitness.insight.mend.scales import UNIT_SPREAD_PERCENT, moved_up, smooth_errors
+from earwitness.insight.mend.scales import moved_up, smooth_errors
 from earwitness.insight.mend.search import refine
 from earwitness.insight.mend.task import Task, gains_of, is_barred
 from earwitness.insight.mend.yardsticks import EVEN_DB, evenness_db, taken_share, worse, yardsticks
@@ -41,7 +40,6 @@ EACH_BAND_DB = 0.1
 SURE_QUANTILE = 0.1
 SURE_SHARES = (0.95, 0.8)
 """Of the units drawn so many must get better: of an even loudspeaker 95 %, of one twice as uneven 80 % (own choice)."""
-LEVEL_SPREAD_DB = 0.5
 PRUNE_BELOW = 0.25
 GUARD_SHARES = (1.0, 0.75, 0.5, 0.25)
 
@@ -94,8 +92,8 @@ def drawn(problem: Problem) -> FloatArray:
     points = problem.hz.size
     broad = smooth_errors(random, points, 1.0, DRAWS) * problem.u_broad_db
     narrow = smooth_errors(random, points, 0.15, DRAWS) * (0.7 * problem.u_narrow_db)
-    level = smooth_errors(random, points, 2.0, DRAWS) * (LEVEL_SPREAD_DB / np.sqrt(3))
-    half = np.log2(1 + UNIT_SPREAD_PERCENT / 100)
+    level = smooth_errors(random, points, 2.0, DRAWS) * (problem.units.level_db / np.sqrt(3))
+    half = np.log2(1 + problem.units.percent / 100)
     shifts = random.uniform(-half, half, DRAWS)
     base = np.concatenate([moved_up(-problem.sharp_db[None, :], shift) for shift in shifts])
     return np.asarray(base + broad + narrow + level, dtype=float)
