@@ -6,7 +6,7 @@ Designed as the program does, on levels with measuring errors and with the findi
 by figures worked out here: rms on axis about its mean (100 Hz to 16 kHz), rms of the predicted in-room response about
 its own line (100 Hz to 10 kHz), and the predicted rating with an ideal subwoofer. "Two units": the worse of two whose
 features lie 3 % off either way and whose level is off by 0.5 dB over two octaves. Settings were made with seeds 7000 to
-7119 and 60000 to 60226; those printed start at 60300.
+7119 and 60000 to 60327; those printed start at 60400.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ from earwitness.insight.mend.yardsticks import roughness
 from earwitness.quantities import Curve, Reading
 from earwitness.quantities.arrays import IntArray
 
-FIRST_SEED = 60_300
+FIRST_SEED = 60_400
 HARM_DB = 0.1
 BELOW_DB = 0.35
 EVOLUTION_TIMES = 50
