@@ -91,7 +91,7 @@ def _over_units(shown: ClaimVerdict, groups: Sequence[Sequence[ClaimVerdict]]) -
     if found is None or level is None or len(figures) < len(every) or any(one.short_by is None for one in every):
         return shown
     u, unit = u_of_mean(found, figures), shown.unit
-    digits = max(0, 1 - math.floor(math.log10(max(u, level.unit_sd, 1e-6))))
+    digits = max(0, -math.floor(math.log10(max(u, level.unit_sd, 1e-6))))
     mean = f"{level.mean:.{digits}f} ± {COVERAGE * u:.{digits}f} {unit}"
     coming = f"the next one lies from {max(level.next_low, 0.0):.{digits}f} to {level.next_high:.{digits}f} {unit}"
     short = found.mean > COVERAGE * u

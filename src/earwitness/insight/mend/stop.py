@@ -158,7 +158,7 @@ def choose(problem: Problem, *, most: int = MOST_BANDS) -> Choice:
     best = int(np.argmax(net))
     offered = steps[max(best, 1)] if len(steps) > 1 else none
     headroom = max(float(gains[max(best, 1) - 1].max()), 0.0) if gains else 0.0
-    is_guarded = False
+    is_guarded, found = False, list[tuple[float, Choice]]()
     for path, step in zip(paths[best - 1 :: -1] if best else [], steps[best:0:-1], strict=True):
         if not draws.pays(step, equalizer_of(path.kinds, path.parameters).bands):
             continue
@@ -167,12 +167,20 @@ def choose(problem: Problem, *, most: int = MOST_BANDS) -> Choice:
         for share in GUARD_SHARES if kinds.size else ():
             trial = _scaled(problem, whole, share)
             gain = gain_db(trial, problem.hz, problem.sample_rate_hz)
-            found = draws.step(len(trial.bands), gain)
-            if not draws.pays(found, trial.bands):
+            done = draws.step(len(trial.bands), gain)
+            if not draws.pays(done, trial.bands):
                 break
-            if not draws.harms(gain):
-                return Choice(measured(problem, trial), steps, found, -trial.preamp_db, takes, share)
-            is_guarded = True
+            if draws.harms(gain):
+                is_guarded = True
+                continue
+            choice = Choice(measured(problem, trial), steps, done, -trial.preamp_db, takes, share)
+            found.append((done.taken_db**2 - done.bands * EACH_BAND_DB**2, choice))
+            break
+        # Where the best set is lowered by the guard, a smaller one may bring more.
+        if found and found[0][1].guarded == 1.0:
+            break
+    if found:
+        return max(found, key=lambda one: one[0])[1]
     return Choice(None, steps, offered, headroom, takes, 0.0 if is_guarded else 1.0)
 
 

@@ -209,7 +209,9 @@ def _takes_words(takes: float, word: str, reason: Reason) -> list[str]:
     rest = "the rest differs from direction to direction"
     if word == "partly":
         return [f"It takes EQ partly: EQ could remove {share} at best; {rest}."]
-    return [f"It does not take EQ: EQ could remove {share} at best; {rest}."]
+    # Some of a little may still be worth having.
+    takes = "does not take EQ" if reason else "takes little EQ"
+    return [f"It {takes}: EQ could remove {share} at best; {rest}."]
 
 
 def _left_words(findings: Sequence[Finding], left: Sequence[int]) -> list[str]:
