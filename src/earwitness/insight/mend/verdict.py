@@ -210,8 +210,8 @@ def _takes_words(takes: float, word: str, reason: Reason) -> list[str]:
     if word == "partly":
         return [f"It takes EQ partly: EQ could remove {share} at best; {rest}."]
     # Some of a little may still be worth having.
-    takes = "does not take EQ" if reason else "takes little EQ"
-    return [f"It {takes}: EQ could remove {share} at best; {rest}."]
+    verb = "does not take EQ" if reason else "takes little EQ"
+    return [f"It {verb}: EQ could remove {share} at best; {rest}."]
 
 
 def _left_words(findings: Sequence[Finding], left: Sequence[int]) -> list[str]:
