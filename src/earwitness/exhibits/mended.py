@@ -153,9 +153,9 @@ def steps_table(advice: MendAdvice) -> Table:
         columns=("Bands", "Left, rms", "Taken away, rms", "Units better"),
         align=("right", "right", "right", "right"),
         rows=tuple(rows),
-        note="Taken away: over units of its kind, with features up to 3 % off in frequency and the measurement's own "
-        "uncertainty. A further band must take away 0.1 dB rms, in squares; bands pay from 0.25 dB rms, if nine units "
-        "of ten get better (own choices).",
+        note="Taken away: over units of its kind, with features off in frequency and the measurement's own "
+        "uncertainty. A further band must take away 0.1 dB rms, in squares; bands pay from 0.25 dB rms, if 80 % of "
+        "units get better, 95 % of an even loudspeaker's (own choices).",
     )
 
 
