@@ -18,7 +18,6 @@ _NEAREST_M = 0.01
 _SAME_POINT_M = 1e-4
 _MOST_UNUSABLE = 0.2
 _BAD_TIMES_MEDIAN = 25.0
-SUSPECT_TIMES = 8.0
 _BANDS = 6
 _NEIGHBORS = 40
 _SMALLEST_ERROR = 0.01
@@ -95,19 +94,13 @@ def usable_rows(points_m: FloatArray, pressure: ComplexArray) -> IntArray:
 
 
 def stands_out(
-    points_m: FloatArray,
-    pressure: ComplexArray,
-    residual: ComplexArray,
-    left_out: BoolArray,
-    trusted: BoolArray,
-    *,
-    times: float = _BAD_TIMES_MEDIAN,
+    points_m: FloatArray, pressure: ComplexArray, residual: ComplexArray, left_out: BoolArray, trusted: BoolArray
 ) -> BoolArray:
     """(P,) points, left out ones too, whose residual is far beyond that of their neighbors in some part of the band.
 
     points_m (P, 3), pressure and residual (P, F); trusted (F,) frequencies that the orders resolve. A point's residual
     energy is held against the median of its 40 nearest points at each frequency (position errors tell more where
-    sound is loud), then averaged over each sixth of the band; `times` the median of that average is too much.
+    sound is loud), then averaged over each sixth of the band; 25 times the median of that average is too much.
     Errors below one per cent of the neighbors' pressure are nobody's concern.
     """
     from scipy.spatial import cKDTree
@@ -127,7 +120,7 @@ def stands_out(
     ratio = energy / np.maximum(around, 1e-300)
     for part in np.array_split(np.arange(usable.size), min(_BANDS, max(1, usable.size // 4))):
         score = ratio[:, part].mean(axis=1)
-        found |= score > times * max(1.0, float(np.median(score[~left_out])))
+        found |= score > _BAD_TIMES_MEDIAN * max(1.0, float(np.median(score[~left_out])))
     return found
 
 

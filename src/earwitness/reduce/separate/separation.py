@@ -22,7 +22,7 @@ from earwitness.reduce.separate.radial import (
     ROOM_DISTANCE_FACTOR,
     Shell,
 )
-from earwitness.reduce.separate.robust import SUSPECT_TIMES, BadPoint, Points, stands_out, usable_points
+from earwitness.reduce.separate.robust import BadPoint, Points, stands_out, usable_points
 from earwitness.reduce.separate.solve import Route, Scan, affordable_orders, fit_scan, scan_about
 
 _BAD_ROUNDS = 3
@@ -155,9 +155,9 @@ def fit_without_bad(
     """The fit, and the points it does without because nothing else explains them."""
     left_out = np.zeros(len(pressure), dtype=bool)
     fit = fit_scan(scan, pressure, k, shell, orders, left_out)
-    if not stands_out(scan.points_m, pressure, fit.residual, left_out, resolved, times=SUSPECT_TIMES).any():
+    if not stands_out(scan.points_m, pressure, fit.residual, left_out, resolved).any():
         return fit, left_out
-    # Wrong points that lean on themselves hide from their residuals; those that are wrong only above do not.
+    # Where one is wrong others may lean on themselves; without any, what near drivers' high orders leave looks so too.
     wrong = contradicted(scan.points_m, pressure, k, shell, orders, fit.evidence, resolved)
     left_out = wrong.copy()
     for _round in range(_BAD_ROUNDS):
