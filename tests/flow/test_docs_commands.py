@@ -105,7 +105,7 @@ def run_all(
     return len(lines)
 
 
-@pytest.mark.parametrize("page", ["docs/mend.md", "docs/match.md", "docs/compare.md", "docs/archive.md"])
+@pytest.mark.parametrize("page", [f"docs/{name}.md" for name in ("advice", "mend", "match", "compare", "archive")])
 def test_the_commands_of_a_page_work(page: str, place: Path) -> None:
     assert run_all(ROOT / page, place, {}, {}) > 0
 
