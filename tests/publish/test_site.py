@@ -28,6 +28,7 @@ from earwitness.publish.site import write
 from earwitness.publish.site.index import comparison_html, index_html
 from earwitness.publish.site.write import page_html, write_review
 from earwitness.quantities import Measurement, Reading
+from earwitness.render.html import is_numbers_script
 from earwitness.session.session import Session
 
 HOSTILE = '<script>alert("x")</script>{{ 7 * 7 }}</title>&'
@@ -80,7 +81,7 @@ def test_ids_are_unique_and_every_link_within_the_page_leads_somewhere(page: Ele
 
 def test_nothing_is_fetched_from_a_network_and_every_file_is_there(page: Element, folder: Path) -> None:
     used = [e.get(name, "") for e in page.iter() for name in ("href", "src") if e.get(name)]
-    files = [link for link in used if not link.startswith("#")]
+    files = [link.partition("#")[0] for link in used if not link.startswith("#")]
     assert all(not urlsplit(link).scheme and not urlsplit(link).netloc for link in files)
     assert all((folder / link).is_file() for link in files)
     assert "downloads/curves.csv" in files
@@ -90,10 +91,11 @@ def test_nothing_is_fetched_from_a_network_and_every_file_is_there(page: Element
 
 def test_the_page_has_its_parts_in_order(page: Element, review: Review) -> None:
     text = words_of(page.find(".//body"))
-    places = [text.index(mark) for mark in ("Invented.", review.title, "Disclosure.", "In short")]
+    name = review.loudspeaker.name.removesuffix(" (invented)")
+    places = [text.index(mark) for mark in ("Invented.", name, review.summary[:20], "Disclosure.", "All figures")]
     assert places == sorted(places)
-    heads = ["In short", "What was measured", "All figures", "How it was measured", "Downloads"]
-    assert [words_of(head) for head in page.iter("h2")] == heads
+    heads = ["In short", "In charts", "All measurements", "What was measured", "All figures", "How it was measured"]
+    assert [words_of(head) for head in page.iter("h2")] == [*heads, "Downloads"]
     assert len(page.findall(".//figure")) == len(review.charts) == 9
 
 
@@ -136,10 +138,33 @@ def test_hostile_words_stay_words(reading: Reading, measurement: Measurement, de
     review = review_of(replace(reading, curves=curves, missing={"floor": HOSTILE}), bad, session)
     tree = parsed(page_html(review, ()))
     assert HOSTILE in words_of(tree)
-    assert [s.get("src") or s.get("type") for s in tree.iter("script")].count("application/json") == 9
-    assert {s.get("src") or s.get("type") for s in tree.iter("script")} == {"charts.js", "application/json"}
+    assert [s.get("src") for s in tree.iter("script")] == ["numbers.js", "charts.js"]
+    assert not any(s.text for s in tree.iter("script"))
     assert not any(name.startswith("on") for e in tree.iter() for name in e.keys())  # noqa: SIM118
     assert all(not row[0].startswith(("=", "+", "@")) for row in csv.reader(curves_csv(review).splitlines()) if row)
+
+
+def test_every_number_of_the_charts_stands_beside_the_page(page: Element, folder: Path, review: Review) -> None:
+    """Every link to a table leads to one; the script holds the JSON of every curve, and nothing that runs."""
+    tables = parsed((folder / "numbers.html").read_text(encoding="utf-8"))
+    ids = {e.get("id") for e in tables.iter("table")}
+    links = [e.get("href", "") for e in page.iter("a") if e.get("href", "").startswith("numbers.html#")]
+    assert {link.partition("#")[2] for link in links} == ids
+    script = (folder / "numbers.js").read_bytes()
+    assert is_numbers_script(script)
+    start, _, document = script.partition(b"=")
+    assert start == b"globalThis.earwitnessNumbers"
+    curves = json.loads(document)
+    assert {e.get("id") for e in page.iter("figure")} == set(curves)
+    count = sum(len(panel.traces) + len(panel.map_edges) for chart in review.charts for panel in chart.panels)
+    assert sum(len(one["curves"]) for one in curves.values()) == count
+    for bad in (
+        b"alert(1)",
+        script + b";alert(1)",
+        script.replace(b"=", b"=alert", 1),
+        b"globalThis.earwitnessNumbers=1",
+    ):
+        assert not is_numbers_script(bad)
 
 
 def test_the_same_review_gives_the_same_bytes(review: Review, folder: Path, tmp_path: Path) -> None:

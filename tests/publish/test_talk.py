@@ -44,8 +44,9 @@ def test_exhibits_stand_in_order_with_finding_and_still(review: Review) -> None:
         for panel in chart.panels:
             for mark in panel.marks:
                 assert f"- At mark {mark.number}: " in text
+    opening = parted(text)["opening"]
     for headline in review.headlines:
-        assert (headline.value in text) == headline.is_judged
+        assert (headline.value in opening) == headline.is_judged
     assert review.invented in text
 
 
@@ -73,7 +74,7 @@ def test_talk_nobody_touched_is_renewed(review: Review, louder: Review) -> None:
 def test_edit_is_kept_and_the_changed_number_is_pointed_out(review: Review, louder: Review) -> None:
     before = talk_of(review)
     edited = before.replace("The number behind ± is", "Thank you. The number behind ± is").replace(
-        "- Loudness:", "- My word, how loud:"
+        "- Sensitivity:", "- My word, how loud:"
     )
     made = merge_talk(before, edited, louder)
     assert made.kept == ("opening", "closing")
@@ -169,7 +170,7 @@ def test_written_talk_keeps_edits_over_publications(review: Review, louder: Revi
 def test_kill_between_the_two_files_does_no_harm(review: Review, louder: Review, tmp_path: Path) -> None:
     path = tmp_path / "talk.md"
     write_talk(review, path)
-    edited = path.read_text(encoding="utf-8").replace("- Loudness:", "- How loud:")
+    edited = path.read_text(encoding="utf-8").replace("- Sensitivity:", "- How loud:")
     path.write_text(edited, encoding="utf-8")
     older = {file.name: file.read_bytes() for file in tmp_path.iterdir()}
     made = write_talk(louder, path)

@@ -18,11 +18,13 @@ from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.listen import seal_sheet
 from earwitness.app.publish import write_result
 from earwitness.app.read import read_loudspeaker
+from earwitness.app.words import keep_text
 from earwitness.demo.catalogue import COUNT
 from earwitness.demo.family import members
+from earwitness.demo.lineup import DEFAULT
 from earwitness.demo.recorder import write_member, write_session
 from earwitness.demo.scan import write_scan_session
-from earwitness.demo.sheets import SEALED_AT, write_sheet
+from earwitness.demo.sheets import SEALED_AT, words_text, write_sheet
 from earwitness.demo.world import loudspeaker, loudspeakers
 
 _WRITTEN = "recordings-complete.txt"
@@ -53,7 +55,7 @@ def run_demo(
     Raises InputError for an unknown key, OutputError when the folder can't be written.
     """
     every = tuple(one for one in loudspeakers() if scan_points is None or not one.box)
-    chosen = every if everything else (loudspeaker(key) if key else every[0],)
+    chosen = every if everything else (loudspeaker(key or DEFAULT.key),)
     share = (0.9 if everything else 1.0) / len(chosen)
     return tuple(
         _run_one(folder, one.key, one.name, scan_points, positions, part(progress, row * share, (row + 1) * share))
@@ -101,8 +103,10 @@ def _run_one(
     advice = advice_on(result, archive)
     lines.append(f"  {len(advice.findings)} findings")
     family = family_of(result, archive)
+    words = keep_text(added.name, words_text(key), archive)
+    told = part(progress, 0.95, 1.0)
     page = write_result(
-        result, folder / "review" / called, advice=advice, family=family, progress=part(progress, 0.95, 1.0)
+        result, folder / "review" / called, advice=advice, family=family, own_words=words, progress=told
     )
     return DemoResult(tuple(lines), page)
 
@@ -150,5 +154,6 @@ def bring_in_demo(
                 add_folder(Path(name) / member.key, archive_folder)
             seal_sheet(write_sheet(one.key, Path(name) / "notes"), archive_folder, clock=lambda: SEALED_AT)
             names.append(add_folder(recordings, archive_folder, progress=part(told, 0.6, 1.0)).name)
+            keep_text(names[-1], words_text(one.key), archive_folder)
     add_catalogue(archive_folder, count=catalogue_count, progress=part(progress, 0.9, 1.0))
     return tuple(names)

@@ -16,7 +16,7 @@ from earwitness.app.jobs import Canceled, Progress, part, silent
 from earwitness.app.publications import corrections_at, kept_publication
 from earwitness.app.published import keep_place
 from earwitness.app.read import ReadResult, read_loudspeaker
-from earwitness.app.words import own_words
+from earwitness.app.words import own_words as own_words_of
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.entries import PublicationEntry
 from earwitness.archive.notes import sheets_of
@@ -25,6 +25,7 @@ from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.family import Family
 from earwitness.publish.arrangement import arranged
 from earwitness.publish.dataset import LICENSES, dataset_name, write_dataset
+from earwitness.publish.own_words import NO_WORDS, OwnWords
 from earwitness.publish.place import clear_dead
 from earwitness.publish.report import Paper, write_report
 from earwitness.publish.review import Review, review_of
@@ -171,7 +172,7 @@ def review_for(
             advice=advice,
             beside=beside,
             family=family,
-            own_words=own_words(archive, number),
+            own_words=own_words_of(archive, number),
             corrections=corrections_at(archive, number, target),
         )
     lines = list(outdated_lines(review, chosen))
@@ -240,12 +241,15 @@ def write_result(
     *,
     advice: Advice | None = None,
     family: Family | None = None,
+    own_words: OwnWords = NO_WORDS,
     progress: Progress = silent,
 ) -> Path:
     """Write the review of a reading to `folder`; the path of its first page. advice : what it means and what to do;
-    family : its other units, states and days."""
+    family : its other units, states and days; own_words : the tester's."""
     progress(0.0, "write the pages")
-    review = review_of(result.reading, result.measurement, result.session, advice=advice, family=family)
+    review = review_of(
+        result.reading, result.measurement, result.session, advice=advice, family=family, own_words=own_words
+    )
     written = write_review(review, folder)
     progress(1.0, "written")
     return written.page

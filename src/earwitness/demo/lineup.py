@@ -167,3 +167,5 @@ def _lineup() -> tuple[DemoLoudspeaker, ...]:
 
 LINEUP = _lineup()
 THIMBLE, CAUSEWAY, LANTERN, COFFER = LINEUP
+DEFAULT = CAUSEWAY
+"""The one with faults that can be heard, found, mended and explained."""

@@ -22,6 +22,11 @@ def sheet_text(key: str) -> str:
     return (files("earwitness.demo") / "data" / "sheets" / f"{loudspeaker(key).key}.toml").read_text(encoding="utf-8")
 
 
+def words_text(key: str) -> str:
+    """What the invented tester says of a demo loudspeaker, as Markdown. InputError for an unknown key."""
+    return (files("earwitness.demo") / "data" / "words" / f"{loudspeaker(key).key}.md").read_text(encoding="utf-8")
+
+
 def write_sheet(key: str, folder: Path) -> Path:
     """Write the sheet of a demo loudspeaker into `folder` as listening.toml; the same key gives the same bytes."""
     path = folder / "listening.toml"

@@ -72,15 +72,16 @@ def _map_chart(reading: Reading, measurement: Measurement, orbit: Orbit, key: st
 
 
 def _finding(edges: tuple[Curve, ...], orbit: Orbit) -> str:
-    parts = []
+    parts: dict[str, list[str]] = {}
     for side in SIDES[orbit]:
         edge = next((e for e in edges if e.key == edge_key(side)), None)
-        at = [words for hz in SPOKEN_HZ if edge is not None and (words := _edge_at(edge, hz))]
+        at = tuple(words for hz in SPOKEN_HZ if edge is not None and (words := _edge_at(edge, hz)))
         if at:
-            parts.append(f"{_SIDE_WORDS[side]} {listed(tuple(at))}")
+            parts.setdefault(listed(at), []).append(_SIDE_WORDS[side])
     if not parts:
         return "No angle at which the sound has fallen by 6 dB (coverage) could be stated from these directions."
-    return f"The sound has fallen by {EDGE_DB} dB (coverage) {'; '.join(parts)}."
+    told = "; ".join(f"{' and '.join(sides)} {at}" for at, sides in parts.items())
+    return f"Coverage ({EDGE_DB}\N{NO-BREAK SPACE}dB down) {told}."
 
 
 def _edge_at(edge: Curve, frequency_hz: float) -> str:
@@ -89,7 +90,7 @@ def _edge_at(edge: Curve, frequency_hz: float) -> str:
         return ""
     expanded = COVERAGE_FACTOR * float(edge.u_total[row])
     spread = f"\N{NO-BREAK SPACE}±\N{NO-BREAK SPACE}{max(round(expanded), 1)}°"
-    return f"at {abs(edge.values[row]):.0f}{spread} for {frequency_words(frequency_hz)}"
+    return f"{abs(edge.values[row]):.0f}{spread} at {frequency_words(frequency_hz)}"
 
 
 def _reading_words(reading: Reading, field: DirectivityMap, edges: tuple[Curve, ...], measurement: Measurement) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from earwitness.exhibits.advice import AimAdvised
 from earwitness.exhibits.chart import Caption, Chart, Panel, Role, Table, Trace
-from earwitness.exhibits.level_facts import PALE, joined, level_span
+from earwitness.exhibits.level_facts import joined, level_span
 from earwitness.exhibits.words import number_words, sentence
 from earwitness.insight.mend.aim import Aim, AimStudy, aim_words
 
@@ -71,7 +71,6 @@ def _reading(advised: AimAdvised) -> str:
         above,
         "An aim of 20° means that the listener sits 20° off the axis. Aims are scored by the unevenness (rms about "
         "its own straight line, 100 Hz to 10 kHz) of direct sound, listening window and predicted in-room response.",
-        PALE,
     )
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Final
 
+import numpy as np
+
 from earwitness.exhibits.chart import Caption, Chart, Panel, Trace
 from earwitness.exhibits.level_facts import (
-    PALE,
     Wanted,
     deviation_words,
     joined,
@@ -52,7 +53,9 @@ def balance(reading: Reading, measurement: Measurement) -> Chart | None:
     ]
     indices = traces_of(reading, _INDICES)
     if indices:
-        floor_db, top_db = step_span(valid_values(tuple(t.curve for t in indices)), 5.0, low=0.0, high=15.0)
+        # A little below zero in the bass is within the uncertainty, and worth no room.
+        told = np.where((told := valid_values(tuple(t.curve for t in indices))) > -1.0, np.maximum(told, 0.0), told)
+        floor_db, top_db = step_span(told, 5.0, low=0.0, high=10.0)
         panels.append(Panel("Directivity index", "dB", floor_db, top_db, 5.0, traces=indices))
     return Chart(
         key="balance",
@@ -73,7 +76,7 @@ def _named(traces: tuple[Trace, ...]) -> str:
 def _finding(reading: Reading) -> str:
     key = "listening_window" if "listening_window" in reading.curves else "on_axis"
     words = {
-        "listening_window": "The sound that reaches listeners directly (listening window)",
+        "listening_window": "The listening window",
         "on_axis": "The on-axis response",
     }[key]
     spread = spread_of(reading.curves[key]) if key in reading.curves else None
@@ -98,18 +101,14 @@ def _reading(reading: Reading, measurement: Measurement) -> str:
         ""
         if "sound_power_di" in absent
         else (
-            "The lower panel shows how much louder the direct sound is than what goes elsewhere (directivity index): "
-            "a smooth rise means that no part of the range goes into the room out of step with the rest."
+            "The lower panel is the directivity index, how much louder the direct sound is than what goes elsewhere: "
+            "where it rises smoothly, no part of the range goes into the room out of step with the rest."
         )
     )
     return joined(
         "Curves that run alike mean that the reflections carry the same balance as the direct sound."
         if {"early_reflections", "sound_power"} - set(absent)
         else "",
-        "The shaded ribbon is the 95 % uncertainty of the listening window."
-        if "listening_window" not in absent
-        else "",
         trust_words(measurement),
         indices,
-        PALE,
     )

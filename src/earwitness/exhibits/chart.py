@@ -98,6 +98,24 @@ class Panel:
 
 
 @dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of frequency with words over it. holds : False for a refusal: no match, no cure, left alone."""
+
+    low_hz: float
+    high_hz: float
+    words: str
+    holds: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """One line of the score above a chart, on the chart's own frequency axis."""
+
+    kind: Literal["heard", "measured", "mended"]
+    spans: tuple[Span, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Caption:
     """finding : what the chart shows, from numbers; reading : how to read it."""
 
@@ -109,7 +127,7 @@ class Caption:
 class Chart:
     """One chart: panels stacked over a shared logarithmic frequency axis; where axis is "time", over a linear one in
     milliseconds, which low_hz, high_hz and the axes of its curves then hold; where axis is "price", over a logarithmic
-    one of prices, on which there are points and no curves."""
+    one of prices, on which there are points and no curves. lanes : stand above the first panel where there is room."""
 
     key: str
     title: str
@@ -120,6 +138,7 @@ class Chart:
     high_hz: float = 20_000.0
     note: str = ""
     axis: Literal["frequency", "time", "price"] = "frequency"
+    lanes: tuple[Lane, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

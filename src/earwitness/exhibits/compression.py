@@ -10,7 +10,7 @@ import numpy as np
 
 from earwitness.exhibits.chart import Caption, Chart, Panel, Region, Role, Trace
 from earwitness.exhibits.distortion import level_roles, level_words, step_words
-from earwitness.exhibits.level_facts import PALE, RIBBON, joined, valid_values
+from earwitness.exhibits.level_facts import joined, valid_values
 from earwitness.exhibits.words import figure_words, frequency_words, is_beyond, sentence
 from earwitness.figures.compression import Compression
 from earwitness.figures.distortion import Distortion, figure_at
@@ -48,8 +48,6 @@ def compression_chart(
             joined(
                 "A loudspeaker that gets warm, or whose cone comes to its ends, gets less loud than it is asked to; "
                 "0 dB means that it follows.",
-                RIBBON,
-                PALE,
             ),
         ),
         panels=tuple(panels),
@@ -168,5 +166,4 @@ def _highest_reading(found: CleanLevel) -> str:
         "" if reasons else "Nothing was found that limits: louder takes are needed.",
         "A sine was used, one frequency at a time.",
         f"Judged from {frequency_words(band[0])} to {frequency_words(band[1])}." if band is not None else "",
-        PALE,
     )

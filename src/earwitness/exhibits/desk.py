@@ -8,7 +8,7 @@ import numpy as np
 
 from earwitness.exhibits.advice import SeatsAdvice
 from earwitness.exhibits.chart import Caption, Chart, Panel, Trace
-from earwitness.exhibits.level_facts import PALE, joined, level_span
+from earwitness.exhibits.level_facts import joined, level_span
 from earwitness.exhibits.mended import change_rows
 from earwitness.exhibits.words import figure_words, number_words
 from earwitness.insight.mend.goal import Goal
@@ -49,7 +49,6 @@ def desk_chart(curves: Mapping[str, Curve], goal: Goal) -> Chart | None:
             joined(
                 "An equalizer changes all angles alike, so all curves move together and directivity stays as it is.",
                 "Levels are drawn without the preamp.",
-                PALE,
             ),
         ),
         panels=(
@@ -97,7 +96,6 @@ def seat_chart(seats: SeatsAdvice, loudspeaker: str) -> Chart | None:
             joined(
                 f"{left} more seats are not drawn." if left > 0 else "",
                 "A seat outside the measured directions has no curve." if spread.left_out else "",
-                PALE,
             ),
         ),
         panels=(Panel("Level", "dB against the mean", -most, most, 5.0, traces=traces),),

@@ -10,7 +10,7 @@ import numpy as np
 
 from earwitness.exhibits.chart import Caption, Chart, Panel, Role, Table, Trace
 from earwitness.exhibits.equal_level import equal_level_words
-from earwitness.exhibits.level_facts import PALE, joined, step_span, valid_values
+from earwitness.exhibits.level_facts import joined, step_span, valid_values
 from earwitness.exhibits.words import band_words, figure_words, frequency_words, listed, number_words, value_words
 from earwitness.figures.distortion import AT_ONE_METER, LIMITS_PERCENT, Distortion, figure_at
 from earwitness.figures.registry import base_key, place_of
@@ -144,8 +144,7 @@ def _reading(loudest: Distortion) -> str:
         f"{frequency_words(loudest.complete_to_hz)} and above some harmonics lie beyond the measurement."
         if loudest.complete_to_hz is not None
         else "",
-        "Energies are averaged over 1/6 octave. The ribbon is the 95 % uncertainty at the highest level.",
-        PALE,
+        "Energies are averaged over 1/6 octave.",
     )
 
 
@@ -185,14 +184,16 @@ def multitone_chart(found: Sequence[MultitoneCurves]) -> Chart | None:
         subtitle=f"{len(loudest.tones.axis)} tones at once, crest factor {loudest.crest_db:.1f} dB, "
         f"{loudest.drive_v:g} V in all",
         caption=Caption(
-            f"What lies between the tones comes, against them, to {listed(numbers)}; levels are those of the whole "
-            "signal at 1 m.",
+            joined(
+                f"Multitone distortion is {listed(numbers)}.",
+                *(_covered_words(one) for one in ordered),
+                "Levels are those of the whole signal at 1 m.",
+            ),
             joined(
                 "Music is many tones at once; what a loudspeaker adds then lies between them, and is heard as "
                 "roughness rather than as a change of color.",
                 "Each point is the energy in the band around a tone, noise included.",
                 "Where the noise alone is less than 6 dB lower, the curve is not trusted." if loudest.noise else "",
-                PALE,
             ),
         ),
         panels=(
@@ -203,9 +204,13 @@ def multitone_chart(found: Sequence[MultitoneCurves]) -> Chart | None:
 
 
 def _number_words(one: MultitoneCurves) -> str:
-    """The number of one level, and what noise leaves of it."""
+    return f"{step_words(one.number)} at {one.total_db:.0f}\N{NO-BREAK SPACE}dB"
+
+
+def _covered_words(one: MultitoneCurves) -> str:
+    """What noise leaves of the number of one level."""
     told = next((note for note in one.number.caveats if "noise" in note), "").partition(";")[0]
-    return f"{step_words(one.number)} at {one.total_db:.0f}\N{NO-BREAK SPACE}dB{f' ({told})' if told else ''}"
+    return f"At {one.total_db:.0f}\N{NO-BREAK SPACE}dB, {told}." if told else ""
 
 
 def levels_table(found: Sequence[Distortion], figures: Mapping[str, Figure]) -> Table:

@@ -6,8 +6,6 @@ import numpy as np
 
 from earwitness.exhibits.chart import Caption, Chart, Mark, Panel, Region
 from earwitness.exhibits.level_facts import (
-    PALE,
-    RIBBON,
     SMOOTHING,
     Extreme,
     Spread,
@@ -60,10 +58,8 @@ def evenness(reading: Reading, measurement: Measurement) -> Chart | None:
             joined(
                 "The two gray bands are yardsticks for the eye; how audible a deviation is depends on its width as "
                 "well as its height.",
-                RIBBON,
                 f"Deviations are taken after 1/{SMOOTHING} octave smoothing; the curve is drawn without.",
                 trust_words(measurement),
-                PALE,
             ),
         ),
         panels=(panel,),

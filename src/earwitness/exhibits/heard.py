@@ -9,7 +9,7 @@ from typing import Literal
 from earwitness.exhibits.advice import HeardSheet
 from earwitness.exhibits.chart import Caption, Chart, Panel, Region, Table
 from earwitness.exhibits.findings import marked
-from earwitness.exhibits.level_facts import PALE, RIBBON, joined, level_span, splice_region, traces_of
+from earwitness.exhibits.level_facts import joined, level_span, splice_region, traces_of
 from earwitness.exhibits.words import listed, one_line, sentence, true_minus
 from earwitness.insight.findings import Finding
 from earwitness.insight.listening.attributes import is_attribute
@@ -55,7 +55,7 @@ def heard_chart(
         key="balance",
         title="What was heard, over what was measured",
         subtitle=f"Remarks of the listening sheet as bars; {traces[0].label} beneath",
-        caption=Caption(_finding(heard, findings), joined(_reading(heard), RIBBON, PALE)),
+        caption=Caption(_finding(heard, findings), _reading(heard)),
         panels=(panel,),
     )
     direct = tuple(one for one in findings if one.kind not in ("off_axis", "vertical"))

@@ -8,8 +8,6 @@ import numpy as np
 
 from earwitness.exhibits.chart import Caption, Chart, Panel
 from earwitness.exhibits.level_facts import (
-    PALE,
-    RIBBON,
     deviation_words,
     joined,
     level_span,
@@ -42,9 +40,7 @@ def in_room(reading: Reading, measurement: Measurement) -> Chart | None:
                 "A steady fall toward the treble comes with any loudspeaker that beams more the higher the frequency; "
                 "bumps and dips in this curve belong to the loudspeaker.",
                 "Below about 300 Hz a real room adds its own resonances.",
-                RIBBON,
                 trust_words(measurement),
-                PALE,
             ),
         ),
         panels=(

@@ -18,8 +18,11 @@ from earwitness.quantities.arrays import FloatArray
 
 Wanted = tuple[str, Role, str, bool]
 SMOOTHING = 12
-PALE = "Pale and dashed parts of a curve lie outside the band in which it can be trusted."
-RIBBON = "The shaded ribbon is the 95 % uncertainty of the curve within it."
+KEY_WORDS = (
+    "Ribbon around a curve: 95 % uncertainty. Pale and dashed: outside the band that can be trusted. Hatched: nothing "
+    "could be trusted. Numbers in circles: findings, the same everywhere."
+)
+"""What holds for every chart: said once, where charts are."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,19 +101,18 @@ def valid_part(curve: Curve, band_hz: tuple[float, float]) -> tuple[float, float
 def deviation_words(spread: Spread, level: str = "its mean level") -> str:
     """How far a curve strays from `level`, never beyond the uncertainty."""
     parts: list[str] = []
-    for extreme, sign, word in ((spread.rise, 1, "above"), (spread.dip, -1, "below")):
+    for extreme, sign in ((spread.rise, 1), (spread.dip, -1)):
         if sign * extreme.value_db > 0 and is_beyond(extreme.value_db, extreme.u_db):
-            amount = value_words(abs(extreme.value_db), extreme.u_db, "dB")
-            whose = "it" if parts else level
-            parts.append(f"at most {amount} {word} {whose} (at {frequency_words(extreme.at_hz)})")
+            amount = value_words(extreme.value_db, extreme.u_db, "dB", sign=True)
+            parts.append(f"{amount} at {frequency_words(extreme.at_hz)}")
     band = f"from {band_words(spread.band_hz)}"
     if not parts:
         u = max(spread.rise.u_db, spread.dip.u_db)
         return f"shows no deviation from {level} larger than the uncertainty, {value_words(0.0, u, 'dB')}, {band}"
-    return f"lies {' and '.join(parts)}, {band}"
+    return f"strays from {level} by up to {' and '.join(parts)}, {band}"
 
 
-def level_span(curves: tuple[Curve, ...], *, span_db: float = 50.0, low_hz: float = 100.0) -> tuple[float, float]:
+def level_span(curves: tuple[Curve, ...], *, span_db: float = 30.0, low_hz: float = 100.0) -> tuple[float, float]:
     """Lowest and highest level of a panel in steps of 5 dB: `span_db` in all, the loudest curve near the top."""
     tops = [
         float(curve.values[mask].max()) for curve in curves if (mask := curve.valid & (curve.axis.hz >= low_hz)).any()

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from earwitness.exhibits.chart import Caption, Chart, Mark, Panel, Region
-from earwitness.exhibits.level_facts import PALE, RIBBON, Wanted, joined, step_span, traces_of, valid_values
+from earwitness.exhibits.level_facts import Wanted, joined, step_span, traces_of, valid_values
 from earwitness.exhibits.words import figure_words, frequency_words, number_words, sentence, unit_words, value_words
 from earwitness.quantities import Curve, Figure, Reading
 
@@ -158,8 +158,6 @@ def _how_to_read(reading: Reading) -> str:
         heat,
         _bass_words(figures),
         _wrinkle_words(figures.get("impedance_wrinkles")),
-        RIBBON,
-        PALE,
     )
 
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from earwitness.exhibits.advice import MatchAdvice, SeatsAdvice
 from earwitness.exhibits.chart import Caption, Chart, Panel, Table, Trace
-from earwitness.exhibits.level_facts import PALE, joined, level_span, step_span, valid_values
+from earwitness.exhibits.level_facts import joined, level_span, step_span, valid_values
 from earwitness.exhibits.words import exact_words, figure_words, number_words, true_minus, value_words
 from earwitness.insight.claims import ClaimVerdict
 from earwitness.insight.match.amplifier import AmplifierMatch
@@ -94,7 +94,7 @@ def change_chart(match: AmplifierMatch) -> Chart | None:
         subtitle=f"{match.amplifier.name}: voltage divider of output impedance and load, against 1 kHz",
         caption=Caption(
             f"The response changes by {figure_words(spread)} in all.",
-            joined("A straight line at 0 dB would be an amplifier that the load does not touch.", PALE),
+            "A straight line at 0 dB would be an amplifier that the load does not touch.",
         ),
         panels=(Panel("Change", "dB", low, high, 1.0, (Trace(curve, "plain", "change", True),), db_per_decade=None),),
     )
@@ -113,7 +113,7 @@ def level_chart(match: AmplifierMatch) -> Chart | None:
         subtitle=f"{match.amplifier.name}: highest level at 1 m before voltage or current runs out",
         caption=Caption(
             f"The amplifier alone limits the level to {figure_words(told)} at 1 m ({'; '.join(told.caveats[:1])}).",
-            joined("The loudspeaker's own limits are not in it.", PALE),
+            "The loudspeaker's own limits are not in it.",
         ),
         panels=(Panel("Level", curve.reference, low, high, 5.0, (Trace(curve, "plain", "highest level"),)),),
     )

@@ -10,7 +10,7 @@ from earwitness.exhibits.advice import MendAdvice
 from earwitness.exhibits.chart import Caption, Chart, Panel, Table, Trace
 from earwitness.exhibits.figures_table import SIGNED, figure_name
 from earwitness.exhibits.findings import marked
-from earwitness.exhibits.level_facts import PALE, joined, level_span
+from earwitness.exhibits.level_facts import joined, level_span
 from earwitness.exhibits.words import frequency_words, listed, number_words, sentence, true_minus
 from earwitness.insight.findings import Finding
 from earwitness.insight.mend.change import ROUGHNESS, FigureChange
@@ -92,7 +92,6 @@ def _reading(advice: MendAdvice) -> str:
         spread,
         warned,
         "Levels are drawn without the equalizer's preamplification.",
-        PALE,
     )
 
 

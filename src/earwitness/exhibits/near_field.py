@@ -6,8 +6,6 @@ import numpy as np
 
 from earwitness.exhibits.chart import Caption, Chart, Panel, Trace
 from earwitness.exhibits.level_facts import (
-    PALE,
-    RIBBON,
     joined,
     level_span,
     splice_region,
@@ -76,10 +74,8 @@ def near_field(reading: Reading, measurement: Measurement) -> Chart | None:
             joined(
                 "Close to a cone or port the room is not heard, so the bass can be measured indoors; the parts are "
                 "added by area and phase and brought to 1 m.",
-                RIBBON if sums else "",
                 "Levels in the lower panel are as close to each part and may not be compared with those at 1 m.",
                 f"A decade of frequency is as long as {_DB_PER_DECADE:g} dB are high, twice that of the other charts.",
-                PALE,
             ),
         ),
         panels=tuple(panels),
@@ -95,10 +91,10 @@ def _finding(measurement: Measurement) -> str:
     given = sentence(splice.sentence)
     off = splice.gain_db - splice.expected_gain_db
     return joined(
-        f"The bass below {band.split(' to ')[0]} is measured close to each part ({_parts_words(measurement)}) and "
-        f"joined to the response at a distance from {band}.",
-        f"To meet it in full the near field would have to move by {number_words(splice.gain_db, 1, sign=True)} dB, "
-        f"{number_words(abs(off), 1)} dB from what geometry expects.",
+        f"The bass below {band.split(' to ')[0]} is measured close to each part and joined to the far field from "
+        f"{band}.",
+        f"The parts are {_parts_words(measurement)}; their level fits the far field to "
+        f"{number_words(abs(off), 1)}\N{NO-BREAK SPACE}dB of what geometry expects.",
         given,
     )
 

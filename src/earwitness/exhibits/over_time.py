@@ -7,7 +7,7 @@ from math import ceil
 import numpy as np
 
 from earwitness.exhibits.chart import Caption, Chart, Panel, Region, Role, Trace
-from earwitness.exhibits.level_facts import PALE, RIBBON, joined, step_span, valid_part, valid_values
+from earwitness.exhibits.level_facts import joined, step_span, valid_part, valid_values
 from earwitness.exhibits.words import band_words, frequency_words, is_beyond, number_words, value_words
 from earwitness.figures.time_domain import DECAY_PERIODS, LOWEST_DB, time_curves
 from earwitness.quantities import Curve, Measurement, Reading
@@ -90,8 +90,6 @@ def group_delay_chart(reading: Reading, _measurement: Measurement) -> Chart | No
                 "Where the line lies at 0 the loudspeaker is minimum phase, and an equalizer that mends "
                 "the level mends the time as well. Crossovers and drivers set back lift it; it is seldom heard below a "
                 "millisecond or two in the midrange (common practice, no source).",
-                RIBBON,
-                PALE,
             ),
         ),
         panels=(
@@ -142,7 +140,6 @@ def decay_chart(reading: Reading, _measurement: Measurement) -> Chart | None:
                 "loudspeaker has stored is heard; a peak in the lower lines is a resonance that rings on.",
                 "Counted in periods, since a bass tone needs longer than a treble tone. Curves stop where the room's "
                 "first reflection would arrive.",
-                PALE,
             ),
         ),
         panels=(Panel("Level", "dB", LOWEST_DB, 0.0, 10.0, traces=traces),),

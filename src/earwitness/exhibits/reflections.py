@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from earwitness.exhibits.chart import Caption, Chart, Panel
 from earwitness.exhibits.level_facts import (
-    PALE,
-    RIBBON,
     joined,
     level_span,
     splice_region,
@@ -50,8 +48,6 @@ def reflections(reading: Reading, measurement: Measurement) -> Chart | None:
                 else "Each line is what one surface of a typical room sends back first.",
                 "A line that dips where the others do not shows a direction in which the drivers cancel.",
                 f"Not shown: {'; '.join(missing)}." if missing else "",
-                RIBBON if has_mean else "",
-                PALE,
             ),
         ),
         panels=(
@@ -86,7 +82,7 @@ def _finding(reading: Reading) -> str:
         )
     side = "weaker" if value < 0 else "stronger"
     return (
-        f"Of the first reflections (early reflections) that of the {label} differs most from the direct sound: "
+        f"Of the early reflections that of the {label} differs most from the direct sound: "
         f"{value_words(abs(value), u, 'dB')} {side} on average, {band_words(band)}."
     )
 

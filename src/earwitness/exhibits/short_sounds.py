@@ -9,7 +9,7 @@ from math import ceil, floor
 import numpy as np
 
 from earwitness.exhibits.chart import Caption, Chart, Panel, Table, Trace
-from earwitness.exhibits.level_facts import PALE, RIBBON, joined, valid_values
+from earwitness.exhibits.level_facts import joined, valid_values
 from earwitness.exhibits.words import figure_words, is_beyond, sentence
 from earwitness.figures.compression import Compression
 from earwitness.figures.distortion import figure_at
@@ -49,8 +49,6 @@ def warm_chart(
                 "Voice coils that get hot draw less power from the same voltage. Music that lasts heats them as this "
                 "noise does; a sweep is over before they are warm.",
                 against,
-                RIBBON,
-                PALE,
             ),
         ),
         panels=(Panel("Loss against the start", "dB", low, high, 1.0, traces=kept, db_per_decade=None),),

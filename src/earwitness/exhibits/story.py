@@ -6,13 +6,15 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from earwitness.exhibits.advice import Advice
-from earwitness.exhibits.chart import Table
+from earwitness.exhibits.chart import Lane, Span, Table
 from earwitness.exhibits.mended import band_words
 from earwitness.exhibits.words import listed, true_minus
 from earwitness.insight.findings import Finding
 from earwitness.insight.findings.finding import AimAnswer
 from earwitness.insight.findings.search import COSTLY_DIP_DB
+from earwitness.insight.findings.sentences import signed_db
 from earwitness.insight.listening.attributes import is_attribute
+from earwitness.insight.listening.matching import MatchedRemark
 from earwitness.insight.listening.telling import span_in_words
 from earwitness.insight.mend.aim import aim_words
 from earwitness.insight.mend.equalizer import Band
@@ -44,6 +46,41 @@ class Line:
 def story(advice: Advice) -> tuple[Line, ...]:
     """The story in the findings' order, then the remarks without one; empty without findings."""
     return (*(_line(one, place, advice) for place, one in enumerate(advice.findings)), *_unanswered(advice))
+
+
+def score(advice: Advice) -> tuple[Lane, ...]:
+    """What was heard, measured and mended as lines over frequency; findings that have no place there are left out."""
+    heard = tuple(
+        Span(one.remark.region.low_hz, one.remark.region.high_hz, _heard_words(one), one.verdict == "agrees")
+        for sheet in advice.heard
+        for one in sheet.matching.remarks
+        if not is_attribute(one.remark)
+    )
+    shown = [one for one in advice.findings if one.kind not in ("tilt", "band_limit")]
+    measured = tuple(
+        Span(one.low_hz, one.high_hz, f"{one.key}\N{NO-BREAK SPACE}{signed_db(one.told.size_db)}", True)
+        for one in shown
+    )
+    bands = () if advice.mend is None or advice.mend.design is None else advice.mend.design.equalizer.bands
+    mended = tuple(_mended_span(one, [band for band in bands if mends(band, one)]) for one in shown)
+    lanes = Lane("heard", heard), Lane("measured", measured), Lane("mended", mended)
+    return lanes if measured else ()
+
+
+def _heard_words(one: MatchedRemark) -> str:
+    return (
+        one.remark.word if one.verdict == "agrees" else f"{one.remark.word}: {one.verdict.removesuffix(' in the data')}"
+    )
+
+
+def _mended_span(one: Finding, met: Sequence[Band]) -> Span:
+    if met:
+        words = f"EQ\N{NO-BREAK SPACE}{signed_db(met[0].gain_db)}"
+    elif one.aim is not None and one.aim.is_better:
+        words = "aim"
+    else:
+        words = "no EQ cure" if one.kind in ("off_axis", "near_axis", "vertical") else "leave alone"
+    return Span(one.low_hz, one.high_hz, words, bool(met) or words == "aim")
 
 
 def story_tables(lines: Sequence[Line]) -> tuple[Table, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from earwitness.exhibits.chart import Caption, Chart, Panel, Role, Trace
-from earwitness.exhibits.level_facts import PALE, joined
+from earwitness.exhibits.level_facts import joined
 from earwitness.exhibits.words import COVERAGE_FACTOR, frequency_words, listed, number_words
 from earwitness.quantities import Curve, FrequencyAxis, Measurement, Reading
 from earwitness.quantities.arrays import BoolArray, FloatArray
@@ -69,7 +69,6 @@ def trust(reading: Reading, measurement: Measurement) -> Chart | None:
                 "Neither panel is drawn to the scale of the level charts."
                 if noise
                 else "The panel is not drawn to the scale of the level charts.",
-                "" if known.all() else PALE,
             ),
         ),
         panels=tuple(panels),
@@ -97,7 +96,7 @@ def _finding(axis: FrequencyAxis, total: FloatArray, known: BoolArray) -> str:
             told.append(f"{_within(COVERAGE_FACTOR * u)} at {frequency_words(hz)}")
         else:
             silent.append(frequency_words(hz))
-    first = f"The level on axis is known to {', '.join(told)} (expanded uncertainty, 95 %)." if told else ""
+    first = f"The level on axis is known to {', '.join(told)}." if told else ""
     return joined(first, f"At {listed(tuple(silent))} it cannot be trusted." if silent else "")
 
 

@@ -9,11 +9,11 @@ from earwitness.exhibits.across import NOT_REACHED
 from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.all import absent_words, exhibits_of
 from earwitness.exhibits.beside import Beside
-from earwitness.exhibits.chart import Chart, Table
+from earwitness.exhibits.chart import Chart, Lane, Table
 from earwitness.exhibits.family import Family
 from earwitness.exhibits.figures_table import SIGNED, figures_table, method_words
 from earwitness.exhibits.quality import quality
-from earwitness.exhibits.story import Line, story
+from earwitness.exhibits.story import Line, score, story
 from earwitness.exhibits.words import MINUS, figure_words, listed, sentence, short_reason, true_minus
 from earwitness.figures.maps import DIPS
 from earwitness.insight.for_whom import Said
@@ -25,15 +25,18 @@ from earwitness.quantities import Measurement, Reading
 from earwitness.session.record import Loudspeaker, Price
 from earwitness.session.session import Session, Tester
 
-# Key, plain words, the trade's term.
+# Key, name, condition. The first six that a reading has are the headlines, in this order.
 _HEADLINES = (
-    ("sensitivity", "Loudness", "sensitivity, 2.83 V at 1 m"),
-    ("f6", "Bass reaches down to", "F6, 6 dB below the sensitivity"),
-    ("linearity_half_range", "Unevenness", "half the range on axis, 100 Hz to 10 kHz"),
-    ("in_room_slope", "Tilt in a room", "slope of the predicted in-room response"),
-    ("nominal_coverage_horizontal", "Width of the sound", "horizontal coverage, 6 dB down"),
-    ("preference_rating", "Predicted preference", "published formula; mind its limits of use below"),
+    ("sensitivity", "Sensitivity", "2.83 V, 1 m, 300 Hz to 3 kHz"),
+    ("f6", "Bass, 6 dB down (F6)", "on axis, free field"),
+    ("linearity_half_range", "Unevenness on axis", "half the range, 100 Hz to 10 kHz"),
+    ("in_room_slope", "Tilt in a room", "predicted, 100 Hz to 10 kHz"),
+    ("highest_clean_level", "Maximum clean SPL", "at 1 m"),
+    ("impedance_minimum", "Lowest impedance", "20 Hz to 20 kHz"),
+    ("nominal_coverage_horizontal", "Coverage, 6 dB down", "horizontal, 1 kHz to 10 kHz"),
+    ("directivity_slope", "Directivity slope", "sound power, per octave"),
 )
+_MOST_HEADLINES = 6
 # Choices of a reading in plain words; %s stands for what was chosen.
 _CHOICES = {
     "edition": "The curves follow %s.",
@@ -44,9 +47,7 @@ _CHOICES = {
     "monte_carlo": "Uncertainties of figures that follow no simple law come from random draws: %s.",
 }
 _FILLED = "filled_"
-INVENTED = (
-    "This loudspeaker is invented. Its maker, its price and its recordings exist only to show how a review is made."
-)
+INVENTED = "This loudspeaker, its maker and its recordings are invented, to show how a review is made."
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,8 +70,8 @@ class Review:
     absent : why exhibits are missing; invented : the banner's sentence, or ""
     reading, measurement : what the downloads are written from
     own_words : the tester's; corrections : what earlier publications of it said otherwise, newest first
-    story : heard, measured, mended, one line a finding; for_whom : sentences; equalizer : for the downloads; empty or
-    None without advice
+    story : heard, measured, mended, one line a finding; lanes : the same over frequency; for_whom : sentences;
+    equalizer : for the downloads; empty or None without advice
     """
 
     title: str
@@ -93,6 +94,7 @@ class Review:
     reading: Reading
     measurement: Measurement
     story: tuple[Line, ...] = ()
+    lanes: tuple[Lane, ...] = ()
     for_whom: tuple[str, ...] = ()
     equalizer: Equalizer | None = None
     own_words: OwnWords = NO_WORDS
@@ -151,6 +153,7 @@ def review_of(
         measurement=measurement,
         equalizer=None if mend is None or mend.design is None else mend.design.equalizer,
         story=() if advice is None else story(advice),
+        lanes=() if advice is None else score(advice),
         for_whom=() if match is None else for_whom_words(match.for_whom),
         own_words=own_words,
         corrections=corrections,
@@ -219,9 +222,9 @@ def _disclosure(tester: Tester, own_words: OwnWords) -> str:
 
 
 def _headlines(reading: Reading) -> tuple[Headline, ...]:
-    found = []
+    found: list[Headline] = []
     for key, words, term in _HEADLINES:
-        if key in reading.figures:
+        if key in reading.figures and len(found) < _MOST_HEADLINES:
             figure = reading.figures[key]
             value = figure_words(figure, sign=key in SIGNED)
             if not figure.is_judged:

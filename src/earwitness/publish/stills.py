@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,7 +9,7 @@ from typing import Final, Literal
 
 from earwitness.errors import InputError, choice
 from earwitness.exhibits.chart import Chart, Mark, Panel
-from earwitness.exhibits.line_breaks import units_kept
+from earwitness.exhibits.line_breaks import SENTENCE_END, units_kept
 from earwitness.publish.place import write_whole
 from earwitness.publish.review import Review
 from earwitness.publish.typeset import png_pages
@@ -27,8 +26,6 @@ _MOST_TITLE: Final = 60
 # Of the type in a drawing: 1 is legible on a phone; smaller ones are for charts of very many curves or remarks.
 _TYPE_SIZES: Final = (1.0, 0.85, 0.7, 0.55, 0.4)
 INVENTED_WORDS: Final = "Invented, for show"
-# A sentence ends at a full stop before a space and a capital letter; "No. 3" and "2.83 V" do not.
-_SENTENCE: Final = re.compile(r"(?<=[.?])\s+(?=[A-Z])")
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +126,7 @@ def write_stills(
 
 def message_of(chart: Chart) -> str:
     """The one message of a chart: the first sentence of its finding."""
-    return units_kept(_SENTENCE.split(chart.caption.finding, maxsplit=1)[0]) or chart.title
+    return units_kept(SENTENCE_END.split(chart.caption.finding, maxsplit=1)[0]) or chart.title
 
 
 def _drawing(view: _View, sheet: _Sheet, theme: Theme) -> tuple[str, float]:

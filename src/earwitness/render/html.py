@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from typing import Final
@@ -11,10 +11,11 @@ from typing import Final
 import numpy as np
 
 from earwitness.exhibits.chart import Chart, Table
-from earwitness.exhibits.line_breaks import units_kept
+from earwitness.exhibits.line_breaks import headline_of, units_kept
 from earwitness.quantities import Curve
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.render.frame import identifier, text
+from earwitness.render.lean import lean
 from earwitness.render.svg import NARROW_BELOW_PX, svg_of
 from earwitness.render.theme import WIDE_FROM_PX
 from earwitness.render.traces import MOST_POINTS, role_class
@@ -28,7 +29,8 @@ TABLE_HZ: Final = tuple(
 )
 _DECIMALS: Final = {"dB": 1, "deg": 0, "degrees": 0, "ohm": 1, "%": 2, "s": 3, "ms": 2}
 _RIGHT: Final = "right"
-_HINT: Final = "Read all curves at one frequency: point at the chart, or come here and use the arrow keys."
+NUMBERS_START: Final = "globalThis.earwitnessNumbers="
+_HINT: Final = "Point, or use arrow keys, to read at one frequency."
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,12 +48,14 @@ class _Read:
         return _DECIMALS.get(self.unit, 1)
 
 
-def figure_html(chart: Chart, width_px: int, *, narrow_px: int | None = 360) -> str:
+def figure_html(chart: Chart, width_px: int, *, narrow_px: int | None = 360, numbers_at: str = "") -> str:
     """The chart as a `<figure class="chart">`: drawings, readout line, caption, table of numbers, JSON of its curves.
 
     Two drawings are made, `width_px` and `narrow_px` wide, and the style sheet shows the one that fits, so that words
     on a phone are as large as on a desk; narrow_px=None leaves the narrow one out. The figure needs `theme_css` on the
     page, and comes alive with `chart_script`; without the script it is complete but still.
+    numbers_at : page of `numbers_html`, which the figure links in place of holding table and JSON itself; the JSON is
+    then looked for in what `numbers_script` sets.
     Raises InputError as `svg_of` does.
     """
     key = identifier(chart.key)
@@ -64,11 +68,15 @@ def figure_html(chart: Chart, width_px: int, *, narrow_px: int | None = 360) -> 
     else:
         kind = "chart"
         drawings[0] = drawings[0].replace("drawing wide", "drawing", 1)
+    if numbers_at:
+        drawings = [lean(drawing) for drawing in drawings]
     reads = list(_reads(chart))
-    caption = (
-        f'<figcaption><span class="finding">{text(units_kept(chart.caption.finding))}</span> '
-        f'<span class="reading">{text(units_kept(chart.caption.reading))}</span></figcaption>'
-    )
+    bold, rest = headline_of(chart.caption.finding)
+    reading = f"<span>{text(units_kept(rest))}</span> " if rest else ""
+    reading += f'<span class="reading">{text(units_kept(chart.caption.reading))}</span>'
+    if numbers_at:
+        reading = f"<details><summary>More on this chart</summary>{reading}</details>"
+    caption = f'<figcaption><span class="finding">{text(units_kept(bold))}</span> {reading}</figcaption>'
     hint, what = (_HINT.replace("frequency", "time"), "Time") if chart.axis == "time" else (_HINT, "Frequency")
     readout = f'<div class="readout" data-hint="{hint}" aria-label="{what} read in: {text(chart.title)}"></div>'
     if chart.axis == "price":
@@ -78,11 +86,41 @@ def figure_html(chart: Chart, width_px: int, *, narrow_px: int | None = 360) -> 
         )
     if not reads:
         return "\n".join([f'<figure class="{kind}" id="figure-{key}">', *drawings, caption, "</figure>"]) + "\n"
-    numbers = _numbers(chart, reads)
-    details = f"<details><summary>Numbers of this chart</summary>{table_html(numbers)}</details>"
-    data = f'<script type="application/json">{_json(chart, reads)}</script>'
+    if numbers_at:
+        named = f'<span class="hidden"> of {text(chart.title)}</span>'
+        details = f'<p class="numbers"><a href="{numbers_at}#table-{key}-numbers">Numbers{named}</a></p>'
+        data = ""
+    else:
+        details = f"<details><summary>Numbers of this chart</summary>{table_html(_numbers(chart, reads))}</details>"
+        data = f'<script type="application/json">{_json(chart, reads)}</script>'
     parts = [f'<figure class="{kind}" id="figure-{key}">', *drawings, readout, caption, details, data, "</figure>"]
     return "\n".join(parts) + "\n"
+
+
+def numbers_html(charts: Sequence[Chart]) -> str:
+    """The tables of numbers of all charts that have curves, each with the id that `figure_html` links."""
+    found = [(chart, list(_reads(chart))) for chart in charts]
+    return "\n".join(table_html(_numbers(chart, reads)) for chart, reads in found if reads)
+
+
+def numbers_script(charts: Sequence[Chart]) -> str:
+    """The JSON of all charts' curves by the id of their figure, as a script of one assignment."""
+    found = [(chart, list(_reads(chart))) for chart in charts]
+    each = ",\n".join(
+        f'"figure-{identifier(chart.key)}":{_json(chart, reads)}'
+        for chart, reads in found
+        if reads and chart.axis != "price"
+    )
+    return f"{NUMBERS_START}{{\n{each}\n}}\n"
+
+
+def is_numbers_script(content: bytes) -> bool:
+    """True if a script is nothing but the assignment of JSON, which runs nothing."""
+    start = NUMBERS_START.encode()
+    try:
+        return content.startswith(start) and isinstance(json.loads(content[len(start) :]), dict)
+    except ValueError:
+        return False
 
 
 def table_html(table: Table) -> str:

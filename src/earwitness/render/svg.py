@@ -23,6 +23,7 @@ from earwitness.render.regions import (
     seen_regions,
 )
 from earwitness.render.scatter import point_shapes
+from earwitness.render.score import LANE_PX, score_lanes
 from earwitness.render.traces import edge_paths, trace_paths
 
 NARROW_BELOW_PX = 560
@@ -70,6 +71,10 @@ def svg_of(chart: Chart, width_px: int, *, theme: Theme = "light", variant: str 
             weight = ' font-size="16" font-weight="600"' if kind == "title" else ""
             lines.append(f'<text class="{kind}" x="8" y="{number(top)}" fill="{color}"{weight}>{text(row)}</text>')
     width = _plot_width(chart, sheet)
+    if chart.lanes and not sheet.narrow:
+        across = Frame(sheet.left, top, width, 0.0, chart.low_hz, chart.high_hz, 0.0, 1.0)
+        lines.extend(score_lanes(chart.lanes, across, ground))
+        top += LANE_PX * len(chart.lanes)
     for place, panel in enumerate(chart.panels):
         markup, top = _panel(chart, panel, f"{sheet.key}-{place}", top, width, sheet)
         lines.extend(markup)
@@ -198,7 +203,8 @@ def _inside(panel: Panel, frame: Frame, key: str, sheet: _Sheet) -> Iterator[str
 def _below(chart: Chart, top: float, sheet: _Sheet) -> tuple[list[str], float]:
     """The list of numbered findings and the note, from `top` down, and where they end [px]."""
     markup, ground = [], sheet.ground
-    for mark in (mark for panel in chart.panels for mark in panel.marks):
+    # A mark without words is explained in the score, or in the list beside the chart.
+    for mark in (mark for panel in chart.panels for mark in panel.marks if mark.text):
         top += 4
         markup.append(badge(mark, 16, top + LINE_PX - 4, ground))
         for row in textwrap.wrap(mark.text, sheet.columns - 4):

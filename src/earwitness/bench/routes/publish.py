@@ -34,7 +34,7 @@ from earwitness.publish.arrangement import arrangement_for, outdated
 from earwitness.publish.dataset import LICENSES
 from earwitness.publish.own_words import PARTS, markdown_of, sanitized_html
 from earwitness.publish.site.write import section_title_of
-from earwitness.render.html import chart_script
+from earwitness.render.html import chart_script, is_numbers_script
 
 router = APIRouter()
 Id = Annotated[int, Path(ge=1, le=2**53)]
@@ -148,13 +148,17 @@ def published_page(request: Request, bench: BenchState, loudspeaker_id: Id, name
     """A file of the page that was published last. Whoever put it into the folder, it runs nothing of its own."""
     bench.loudspeaker(loudspeaker_id)
     found = published_file(loudspeaker_id, name, bench.archive_folder)
-    # Scripts run with the bench's origin, so none is taken from the disk but the one the program writes.
-    if found is None or (found.path.suffix.lower() == ".js" and found.path.read_bytes() != chart_script().encode()):
+    # Scripts run with the bench's origin, so none is taken from the disk but the one the program writes, and numbers.
+    if found is None or (found.path.suffix.lower() == ".js" and not _is_ours(found.path.read_bytes())):
         raise HTTPException(404)
     policy = _FILE_POLICY
     if found.path.suffix.lower() == ".html":
         policy = _page_policy(f"{request.url.scheme}://{request.url.netloc}/publish/{loudspeaker_id}/published/")
     return _file(found, policy)
+
+
+def _is_ours(script: bytes) -> bool:
+    return script == chart_script().encode() or is_numbers_script(script)
 
 
 @router.get("/publish/{loudspeaker_id}/product/{number}", include_in_schema=False)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from html import escape
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict
@@ -13,20 +14,25 @@ from earwitness import __version__
 from earwitness.errors import OutputError, cannot_write
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.family import PREFIX
+from earwitness.exhibits.level_facts import KEY_WORDS
 from earwitness.exhibits.words import COVERAGE_SENTENCE
 from earwitness.publish.downloads import Download, write_downloads
 from earwitness.publish.keeping import put_folder
 from earwitness.publish.own_words import PARTS
 from earwitness.publish.review import Review
 from earwitness.publish.site.corrections import Correction
-from earwitness.render.html import chart_script, figure_html, table_html
+from earwitness.publish.site.five_minutes import five_minutes, value_parts
+from earwitness.render.html import chart_script, figure_html, numbers_html, numbers_script, table_html
 from earwitness.render.theme import theme_css
 
 if TYPE_CHECKING:
     from markupsafe import Markup
 
 CHART_WIDTH_PX = 960
+FIRST_WIDTH_PX = 856
+PAIR_WIDTH_PX = 624
 PAGE = "index.html"
+NUMBERS = "numbers.html"
 _NOT_HTML = re.compile("[^\t\n\r\x20-\x7e\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 GENERATOR = f"Earwitness {__version__}"
 _SECTIONS = {
@@ -55,9 +61,10 @@ _MARK = b'<meta name="generator" content="Earwitness '
 
 
 class _Shown(TypedDict):
-    number: int
+    id: str
     title: str
-    html: str
+    is_chart: bool
+    html: Markup
 
 
 class _Section(TypedDict):
@@ -117,10 +124,11 @@ def page_html(review: Review, downloads: tuple[Download, ...]) -> str:
         keep_trailing_newline=True,
     )
     environment.filters["whole_units"] = _whole_units
+    read = five_minutes(review)
     sections: list[_Section] = [{"id": key, "title": title, "exhibits": []} for key, title in _SECTIONS.items()]
-    for number, exhibit in enumerate(review.exhibits, 1):
+    for exhibit in read.others:
         part = next(section for section in sections if section["id"] == _section_of(exhibit.key))
-        part["exhibits"].append({"number": number, "title": exhibit.title, "html": Markup(_exhibit_html(exhibit))})
+        part["exhibits"].append(_shown(exhibit, CHART_WIDTH_PX))
     files_shown: list[_File] = [
         {
             "path": file.path,
@@ -132,7 +140,17 @@ def page_html(review: Review, downloads: tuple[Download, ...]) -> str:
     ]
     return environment.get_template("page.html").render(
         review=review,
-        own_words=[(PARTS[key], Markup(review.own_words.html(key))) for key in review.own_words.parts],
+        verdict=Markup(review.own_words.html("verdict")),
+        own_words=[
+            (PARTS[key], Markup(review.own_words.html(key))) for key in review.own_words.parts if key != "verdict"
+        ],
+        first=None if read.first is None else _shown(read.first, FIRST_WIDTH_PX),
+        charts=[_shown(one, PAIR_WIDTH_PX) for one in read.charts],
+        read=read,
+        headlines=[(one, *value_parts(one)) for one in review.headlines],
+        key_words=KEY_WORDS,
+        size=dict(review.facts)["Size (w × h × d)"],
+        price=dict(review.facts)["Price"],
         sections=[one for one in sections if one["exhibits"] or one["id"] == "measured"],
         figures=Markup(table_html(review.figures)),
         corrections=[(one, Markup(_changes_html(one))) for one in review.corrections],
@@ -179,12 +197,27 @@ def _fill(review: Review, fresh: Path) -> None:
         (PAGE, page_html(review, downloads)),
         ("style.css", style_css()),
         ("charts.js", chart_script()),
+        (NUMBERS, _numbers_page(review)),
+        ("numbers.js", numbers_script(review.charts)),
     ):
         (fresh / name).write_bytes(text.encode())
 
 
-def _exhibit_html(exhibit: Chart | Table) -> str:
-    return figure_html(exhibit, CHART_WIDTH_PX) if isinstance(exhibit, Chart) else table_html(exhibit)
+def _shown(exhibit: Chart | Table, width_px: int) -> _Shown:
+    from markupsafe import Markup
+
+    chart = isinstance(exhibit, Chart)
+    html = figure_html(exhibit, width_px, numbers_at=NUMBERS) if isinstance(exhibit, Chart) else table_html(exhibit)
+    return {"id": exhibit.key.replace("_", "-"), "title": exhibit.title, "is_chart": chart, "html": Markup(html)}
+
+
+def _numbers_page(review: Review) -> str:
+    return (
+        f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>Numbers: {escape(review.title)}</title>'
+        '<meta name="viewport" content="width=device-width, initial-scale=1"><link rel="stylesheet" href="style.css">'
+        f'</head><body><main id="main"><h1>Numbers of the charts</h1><p><a href="{PAGE}">Back to the review</a></p>\n'
+        f"{numbers_html(review.charts)}</main></body></html>\n"
+    )
 
 
 def _changes_html(one: Correction) -> str:

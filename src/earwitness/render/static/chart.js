@@ -24,9 +24,9 @@
   }
 
   function attach(figure) {
-    const json = figure.querySelector("script[type='application/json']");
-    if (!json || live.has(figure)) return;
-    const data = JSON.parse(json.textContent), { hz, curves } = data, last = hz.length - 1;
+    const json = figure.querySelector("script[type='application/json']"), beside = globalThis.earwitnessNumbers?.[figure.id];
+    if (!(json || beside) || live.has(figure)) return;
+    const data = beside ?? JSON.parse(json.textContent), { hz, curves } = data, last = hz.length - 1;
     const line = figure.querySelector(".readout"), drawings = figure.querySelectorAll("svg.chart");
     const nearest = (f) => hz.reduce((best, g, k) => (Math.abs(Math.log(g / f)) < Math.abs(Math.log(hz[best] / f)) ? k : best), 0);
     const inTime = [...drawings].some((svg) => svg.dataset.axis === "time");
