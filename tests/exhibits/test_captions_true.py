@@ -185,7 +185,7 @@ def test_a_multitone_number_from_a_few_bands_says_so() -> None:
     found = multitone_curves(noisy_tones(2e-5))
     note = next(note for note in found.number.caveats if note.startswith("from "))
     words = said(multitone_chart([found]))
-    assert f"({note.partition(';')[0]})" in words
+    assert f", {note.partition(';')[0]}." in words
     assert "All that is not the tones" not in words
     clean = said(multitone_chart([multitone_curves(noisy_tones(1e-12))]))
     assert "noise" not in clean

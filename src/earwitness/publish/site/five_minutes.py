@@ -10,7 +10,8 @@ from earwitness.exhibits.chart import Chart, Table
 from earwitness.publish.review import Headline, Review
 
 MOST_CHARTS: Final = 8
-FIRST: Final = "balance"
+# Own choice: the balance, unless the tester put another chart of the whole sound before it.
+_FIRST: Final = ("balance", "in_room", "evenness")
 # Of the other charts those that most readers ask for; each is shown where the review has it.
 _ASKED_FOR: Final = (
     "in_room", "across", "mended", "highest_level", "load", "subwoofer", "distortion", "evenness", "aim",
@@ -22,7 +23,7 @@ _VALUE: Final = re.compile(r"(at least |at most )?([−+]?\d[\d.,]*)(.*)")
 @dataclass(frozen=True, slots=True)
 class Read:
     """charts, others : the exhibits shown at once, and those behind "all measurements"; first : the balance with the
-    score over it, None where the review has no balance; for_whom, more_for_whom : sentences, likewise parted."""
+    score over it, None where the review has nothing like it; for_whom, more_for_whom : sentences, likewise parted."""
 
     first: Chart | None
     charts: tuple[Chart, ...]
@@ -33,10 +34,12 @@ class Read:
 
 def five_minutes(review: Review) -> Read:
     """The review parted into what is read in five minutes and what is looked up."""
-    balance = next((one for one in review.charts if one.key == FIRST), None)
+    balance = next((one for one in review.charts if one.key in _FIRST), None)
     room = MOST_CHARTS - (balance is not None)
     there = {one.key for one in review.charts}
-    chosen = [key for key in _ASKED_FOR if key in there][:room]
+    chosen = [key for key in ("balance", *_ASKED_FOR) if key in there and (balance is None or key != balance.key)][
+        :room
+    ]
     charts = tuple(one for one in review.charts if one.key in chosen)
     short = [one for one in review.for_whom if len(one.split()) <= _LONG_WORDS][:_MOST_SENTENCES]
     return Read(
