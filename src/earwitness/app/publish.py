@@ -26,6 +26,7 @@ from earwitness.exhibits.family import Family
 from earwitness.publish.arrangement import arranged
 from earwitness.publish.dataset import LICENSES, dataset_name, write_dataset
 from earwitness.publish.own_words import NO_WORDS, OwnWords
+from earwitness.publish.photos import photos_of
 from earwitness.publish.place import clear_dead
 from earwitness.publish.report import Paper, write_report
 from earwitness.publish.review import Review, review_of
@@ -174,6 +175,7 @@ def review_for(
             family=family,
             own_words=own_words_of(archive, number),
             corrections=corrections_at(archive, number, target),
+            photos=photos_of(result.session, archive.files_of(result.session_id)),
         )
     lines = list(outdated_lines(review, chosen))
     if because and json.loads(kept.document)["because"] != because:

@@ -20,6 +20,7 @@ from earwitness.insight.for_whom import Said
 from earwitness.insight.mend.equalizer import Equalizer
 from earwitness.publish.how_measured import how_measured
 from earwitness.publish.own_words import NO_WORDS, OwnWords
+from earwitness.publish.photos import ShownPhoto
 from earwitness.publish.site.corrections import Correction
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.record import Loudspeaker, Price
@@ -71,7 +72,7 @@ class Review:
     reading, measurement : what the downloads are written from
     own_words : the tester's; corrections : what earlier publications of it said otherwise, newest first
     story : heard, measured, mended, one line a finding; lanes : the same over frequency; for_whom : sentences;
-    equalizer : for the downloads; empty or None without advice
+    equalizer : for the downloads; empty or None without advice; photos : the first one stands on top
     """
 
     title: str
@@ -100,6 +101,7 @@ class Review:
     own_words: OwnWords = NO_WORDS
     corrections: tuple[Correction, ...] = ()
     others: tuple[str, ...] = ()
+    photos: tuple[ShownPhoto, ...] = ()
 
     @property
     def charts(self) -> tuple[Chart, ...]:
@@ -117,6 +119,7 @@ def review_of(
     family: Family | None = None,
     own_words: OwnWords = NO_WORDS,
     corrections: tuple[Correction, ...] = (),
+    photos: tuple[ShownPhoto, ...] = (),
 ) -> Review:
     """The review of one session's loudspeaker. revision : counts the publications of one review; corrections : what
     the later ones changed, and why.
@@ -157,6 +160,7 @@ def review_of(
         for_whom=() if match is None else for_whom_words(match.for_whom),
         own_words=own_words,
         corrections=corrections,
+        photos=photos,
     )
 
 

@@ -193,6 +193,9 @@ def style_css() -> str:
 
 def _fill(review: Review, fresh: Path) -> None:
     downloads = write_downloads(review, fresh)
+    for photo in review.photos:
+        (fresh / photo.name).parent.mkdir(exist_ok=True)
+        (fresh / photo.name).write_bytes(photo.picture.data)
     for name, text in (
         (PAGE, page_html(review, downloads)),
         ("style.css", style_css()),
