@@ -87,7 +87,7 @@ def test_two_are_compared_by_keyboard_with_curves_and_marked_differences(page: P
     a, b = (cards[t].figures["sensitivity"] for t in (first, second))
     low, high = sorted((a, b))
     is_beyond = high[0] - low[0] > ((low[2] - low[0]) ** 2 + (high[0] - high[1]) ** 2) ** 0.5
-    cell = page.locator("#compared tbody tr", has_text="Loudness").locator("td").nth(1)
+    cell = page.locator("#compared tbody tr", has_text="Sensitivity").locator("td").nth(1)
     assert ("≠" in cell.inner_text()) == is_beyond
     assert serious(page) == []
 

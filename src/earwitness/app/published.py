@@ -19,6 +19,7 @@ _KINDS = {
     ".js": "text/javascript",
     ".svg": "image/svg+xml",
     ".png": "image/png",
+    ".jpg": "image/jpeg",
     ".json": "application/json",
     ".csv": "text/csv; charset=utf-8",
     ".txt": "text/plain; charset=utf-8",
@@ -99,7 +100,7 @@ def published_file(loudspeaker_id: int, name: str, archive_folder: Path) -> Publ
             return None
     except (OSError, ValueError):
         return None
-    return PublishedFile(path, kind, path.suffix.lower() in (".html", ".css", ".js", ".svg", ".png"))
+    return PublishedFile(path, kind, path.suffix.lower() in (".html", ".css", ".js", ".svg", ".png", ".jpg"))
 
 
 def product_file(loudspeaker_id: int, place: int, archive_folder: Path) -> PublishedFile | None:

@@ -65,8 +65,8 @@ def compare_curves(
         subtitle=f"Direct sound (listening window), level-matched from {band_words(match_hz)}",
         caption=Caption(
             joined(*(v.sentence for v in verdicts)) or "The curves are laid over each other.",
-            "Levels are matched by the mean over the stated band, so that only shape is compared; loudness stands in "
-            "the table. The lower panel shows how much louder the direct sound is than what goes elsewhere.",
+            "Levels are matched by the mean over the stated band, so that only shape is compared; sensitivity stands "
+            "in the table. The lower panel shows how much louder the direct sound is than what goes elsewhere.",
         ),
         panels=tuple(panels),
     )

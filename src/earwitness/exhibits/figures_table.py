@@ -23,8 +23,8 @@ PLAIN = {
     "directivity_slope": "Narrowing of the sound toward the treble",
     "preference_rating": "Listeners' preference by a published formula",
     "preference_rating_with_subwoofer": "The same with an ideal subwoofer",
-    "nominal_coverage_horizontal": "Width of the sound from side to side",
-    "nominal_coverage_vertical": "Height of the sound from top to bottom",
+    "nominal_coverage_horizontal": "Width of the sound",
+    "nominal_coverage_vertical": "Height of the sound",
 }
 SIGNED = frozenset(
     {

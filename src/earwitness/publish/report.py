@@ -10,6 +10,7 @@ from typing import Final, Literal
 from earwitness import __version__
 from earwitness.errors import choice
 from earwitness.exhibits.chart import Chart, Table
+from earwitness.exhibits.level_facts import KEY_WORDS
 from earwitness.exhibits.line_breaks import units_kept
 from earwitness.exhibits.story import story_tables
 from earwitness.exhibits.words import COVERAGE_SENTENCE
@@ -71,7 +72,7 @@ def _data(review: Review, paper: Paper) -> dict[str, object]:
         "headlines": [
             {"words": h.words, "term": h.term, "value": h.value, "is_judged": h.is_judged} for h in review.headlines
         ],
-        "coverage": COVERAGE_SENTENCE,
+        "coverage": f"{COVERAGE_SENTENCE} {KEY_WORDS}",
         "own_words": [
             {"title": PARTS[key], "paragraphs": list(review.own_words.plain(key))} for key in review.own_words.parts
         ],

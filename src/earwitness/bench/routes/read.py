@@ -35,6 +35,7 @@ from earwitness.exhibits.all import absent_words, exhibits_of
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.figures_table import SIGNED, figure_name, method_words
 from earwitness.exhibits.findings import marked, size_words
+from earwitness.exhibits.level_facts import KEY_WORDS
 from earwitness.exhibits.quality import takes_words
 from earwitness.exhibits.regate import AFTER, regate_chart
 from earwitness.exhibits.words import band_words, figure_words, frequency_words, number_words, true_minus, value_words
@@ -129,6 +130,7 @@ def read_page(
         first=_exhibit_part(result, exhibits[0]) if exhibits else None,
         findings=[(one.key, one.title, size_words(one), true_minus(one.sentence), _aim_link(one)) for one in findings],
         marked=_MARKED,
+        key_words=KEY_WORDS,
         figures=_figure_rows(result),
         flags=[(f.severity, f.sentence, takes_words(f.takes)) for f in result.measurement.flags],
         absent=absent_words(result.reading, result.measurement),

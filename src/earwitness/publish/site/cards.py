@@ -22,7 +22,7 @@ SITE_FORMAT: Final = 1
 # Columns of the index: key, short words, trade's term, whether more comes first.
 COLUMNS: Final[tuple[tuple[str, str, str, bool], ...]] = (
     ("preference_rating", "Rating", "preference rating", True),
-    ("sensitivity", "Loudness", "sensitivity", True),
+    ("sensitivity", "Sensitivity", "2.83 V, 1 m", True),
     ("f6", "Bass to", "F6", False),
     ("linearity_half_range", "Unevenness", "half the range on axis", False),
     ("in_room_slope", "Tilt", "slope of the predicted in-room response", False),
