@@ -66,4 +66,4 @@ def value_parts(headline: Headline) -> tuple[str, str]:
     if found is None or not headline.is_judged:
         return "", headline.value
     bound, number, rest = found.groups(default="")
-    return number, f"{bound}{rest.strip()}"
+    return number, ", ".join(part for part in (bound.strip(), rest.strip()) if part)
