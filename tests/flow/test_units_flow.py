@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,7 @@ import soundfile
 from click.testing import CliRunner
 
 from earwitness.app.add import add_folder
-from earwitness.app.compare import compare_loudspeakers, comparison_document
+from earwitness.app.compare import compare_loudspeakers, compare_results, comparison_document
 from earwitness.app.match import match_loudspeaker
 from earwitness.app.mend import problem_for
 from earwitness.app.read import figure_lines, read_loudspeaker
@@ -159,3 +160,15 @@ def test_left_and_right_are_told_as_a_pair(family: Path) -> None:
     assert float(told[2]) == pytest.approx(20 * np.log10(OTHER / GAIN), abs=0.15)
     assert float(told[1]) >= float(told[2])
     assert "no pair" not in changed.sentence
+
+
+@pytest.mark.slow
+def test_two_models_are_held_against_what_units_spread(family: Path) -> None:
+    shown, other = read_loudspeaker("thimble", family), read_loudspeaker("thimble @ unit A 1", family)
+    # The first unit stands for another model, of which one unit only was measured.
+    (verdict,) = compare_results([shown, replace(other, loudspeaker_id=99, units=())]).verdicts
+    assert verdict.told_apart
+    # Two units 0.7 dB apart foretell the next one within 12.7 sd at best (Student, one degree of freedom, from memory).
+    assert re.search(r"may lie as far apart in sensitivity.*: that may be of these units alone", verdict.sentence, re.I)
+    (alone,) = compare_results([replace(shown, units=()), replace(other, loudspeaker_id=99, units=())]).verdicts
+    assert "units" not in alone.sentence

@@ -11,7 +11,7 @@ from earwitness import __version__
 from earwitness.app.columns import hung
 from earwitness.app.jobs import Canceled, Progress, part, silent
 from earwitness.app.read import ReadResult, read_loudspeaker
-from earwitness.app.units import units_beside
+from earwitness.app.units import alike, units_told
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.latest import latest_sessions
 from earwitness.errors import AudioError, EarwitnessError, FormatError, InputError, OutputError
@@ -120,13 +120,11 @@ def compare_loudspeakers(
             missing.append((name, error))
     if len(results) < 2:
         raise missing[0][1]
-    found = replace(compare_results(results, archive_folder, match_hz=match_hz), missing=tuple(missing))
+    found = replace(compare_results(results, match_hz=match_hz), missing=tuple(missing))
     return found if group is None else _placed(found, group, archive_folder, match_hz, part(progress, share, 1.0))
 
 
-def compare_results(
-    results: Sequence[ReadResult], archive_folder: Path, *, match_hz: tuple[float, float] = MATCH_BAND_HZ
-) -> Comparison:
+def compare_results(results: Sequence[ReadResult], *, match_hz: tuple[float, float] = MATCH_BAND_HZ) -> Comparison:
     """Two to four readings beside each other, with how far units of each spread where the archive has several.
 
     Raises InputError as `compare_loudspeakers`.
@@ -141,9 +139,7 @@ def compare_results(
         )
     chosen = _told_apart(results)
     if not all(_same_model(one, results[0]) for one in results):
-        chosen = [
-            replace(one, next_unit=_next_unit(row, archive_folder)) for one, row in zip(chosen, results, strict=True)
-        ]
+        chosen = [replace(one, next_unit=_next_unit(row)) for one, row in zip(chosen, results, strict=True)]
     told = verdicts(chosen, match_hz=match_hz)
     charts = [compare_curves(chosen, told, match_hz=match_hz)]
     if len(chosen) == 2:
@@ -159,9 +155,16 @@ def compare_results(
     return Comparison(tuple(chosen), tuple(charts), table, told, match_hz=match_hz, changes=told_changes)
 
 
-def _next_unit(result: ReadResult, archive_folder: Path) -> dict[str, tuple[float, float]]:
-    units = units_beside(result, archive_folder)
-    figures = {} if units is None else units.figures
+def _next_unit(result: ReadResult) -> dict[str, tuple[float, float]]:
+    """Mean of a model's units and how far 95 % of further ones lie from it, by figure; empty where one cannot be
+    read."""
+    try:
+        sessions = [one for unit in alike(result) for one in unit]
+    except Canceled:
+        raise
+    except EarwitnessError:
+        return {}
+    figures = units_told(sessions).figures if sessions else {}
     return {key: (one.mean, (one.next_high - one.next_low) / 2.0) for key, one in figures.items()}
 
 

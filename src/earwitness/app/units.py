@@ -10,12 +10,11 @@ from typing import Any
 
 from earwitness import __version__
 from earwitness.app.columns import two_columns
-from earwitness.app.jobs import Canceled, Progress, part, silent
+from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import picking
-from earwitness.archive.entries import LoudspeakerEntry, SessionEntry
-from earwitness.errors import EarwitnessError, InputError
+from earwitness.errors import InputError
 from earwitness.exhibits.family import TOGETHER, UnitsTold, units_row
 from earwitness.exhibits.figures_table import figure_name
 from earwitness.insight.variation import Variation, u_of_mean, variation
@@ -37,45 +36,20 @@ def units_of(name: str, archive_folder: Path, *, progress: Progress = silent) ->
     if not counting:
         raise InputError(f"{name} has no session that counts", remedy="add a session folder, or take one back")
     variant = counting[-1].variant
-    chosen = _in_state(counting, variant)
-    if not chosen:
+    chosen = [one for one in counting if one.variant == variant][-MOST_SESSIONS:]
+    if len({one.unit for one in chosen}) < 2:
         raise InputError(
             f"of {entry.name} one unit only was measured" + (f" in the state {variant}" if variant else ""),
             expected="two units and more, each session with its unit's serial",
             remedy="write serial under [unit] in session.toml of each, and add the folders",
         )
-    return units_told(_read(entry, chosen, archive_folder, progress))
-
-
-def units_beside(result: ReadResult, archive_folder: Path) -> UnitsTold | None:
-    """The units of the loudspeaker that was read, in its state; None where fewer than two can be read."""
-    with Archive.open(archive_folder, create=False) as archive:
-        entry = archive.loudspeaker(result.loudspeaker_id)
-        counting = [one for one in archive.sessions_of(entry.id) if one.standing == "counts"]
-    try:
-        results = _read(entry, _in_state(counting, result.session.variant.label), archive_folder, silent)
-    except Canceled:
-        raise
-    except EarwitnessError:
-        return None
-    return units_told(results) if results else None
-
-
-def _in_state(counting: Sequence[SessionEntry], variant: str) -> list[SessionEntry]:
-    """Those in a state, the latest ones, oldest first; none where they are of fewer than two units."""
-    chosen = [one for one in counting if one.variant == variant][-MOST_SESSIONS:]
-    return chosen if len({one.unit for one in chosen}) > 1 else []
-
-
-def _read(
-    entry: LoudspeakerEntry, sessions: Sequence[SessionEntry], archive_folder: Path, progress: Progress
-) -> list[ReadResult]:
-    results = []
-    for place, one in enumerate(sessions):
-        told = part(progress, place / len(sessions), (place + 1) / len(sessions))
-        name = picking(f"{entry.maker} {entry.name}", session=one.id)
-        results.append(read_loudspeaker(name, archive_folder, progress=told))
-    return results
+    results: list[ReadResult] = []
+    for place, one in enumerate(chosen):
+        told = part(progress, place / len(chosen), (place + 1) / len(chosen))
+        results.append(
+            read_loudspeaker(picking(f"{entry.maker} {entry.name}", session=one.id), archive_folder, progress=told)
+        )
+    return units_told(results)
 
 
 @lru_cache(maxsize=4)

@@ -458,9 +458,10 @@ def _over_units(first: Candidate, second: Candidate, pairs: Sequence[FigurePair]
             c.next_unit.get(pair.key, (c.figures[pair.key].value or 0.0, 0.0)) for c in both
         )
         told[abs(one - other) > hypot(reach, further, COVERAGE_FACTOR * pair.u)].append(pair.key)
-    stays = f"other units would be told apart too by {_listed(told[True])}" if told[True] else ""
-    goes = f"for {_listed(told[False])} it may be these units alone" if told[False] else ""
-    return f" By how far units of {whose} spread, {'; '.join(part for part in (stays, goes) if part)}."
+    stays = f" Other units would be told apart too by {_listed(told[True])}." if told[True] else ""
+    if not told[False]:
+        return stays
+    return f"{stays} Units of {whose} may lie as far apart in {_listed(told[False])}: that may be of these units alone."
 
 
 def _name(key: str) -> str:

@@ -109,7 +109,7 @@ def compare_beside(
         raise InputError("the band in which levels are matched is empty", expected="the lower frequency first")
     wanted = [_parted(one) for one in ids.split(",")]
     results = [bench.reading(number, session_id=session) for number, session in wanted]
-    found = compare_results(results, bench.archive_folder, match_hz=(low_hz, high_hz))
+    found = compare_results(results, match_hz=(low_hz, high_hz))
     return part(
         request,
         "compare_beside.html.jinja",
