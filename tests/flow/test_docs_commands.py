@@ -159,7 +159,10 @@ def test_the_commands_of_the_tutorial_work(place: Path, quick_world: QuickWorld)
     shutil.rmtree(place / "my-session")
     assert run_all(ROOT / "docs/tutorial.md", place, {"earwitness add my-session": record}, {}) >= 6
     assert (place / "review" / "index.html").is_file()
-    assert (place / "my-equalizer" / "equalizer.txt").is_file()
+    # No file where the answer is to leave it alone, as it says.
+    told = CliRunner().invoke(main, ["mend", OWN_NAME, "--archive", str(place / "archive")])
+    assert told.exit_code == 0, told.output
+    assert (place / "my-equalizer" / "equalizer.txt").is_file() is ("Leave it alone" not in told.output)
 
 
 def test_the_commands_about_listening_work(place: Path) -> None:

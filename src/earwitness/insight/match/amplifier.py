@@ -282,7 +282,8 @@ def _level_curve(
     inside = (wanted >= x[0]) & (wanted <= x[-1])
     known = inside & (np.interp(wanted, x, (~direct.valid).astype(float)) < 1e-6)
     level = np.interp(wanted, x, np.where(direct.valid, direct.values, 0.0))
-    level = level + 20.0 * np.log10(volts / REFERENCE_VOLTAGE_V)
+    # A sheet may state next to nothing.
+    level = level + 20.0 * np.log10(np.maximum(volts, 1e-9) / REFERENCE_VOLTAGE_V)
     u_load = np.where(current, 20.0 / math.log(10.0) * grid.u_ohm[rows] / np.abs(grid.ohm[rows]), 0.0)
     u = np.hypot(np.interp(wanted, x, direct.u), u_load)
     axis = type(grid.axis)(hz)

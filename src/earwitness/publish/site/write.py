@@ -52,9 +52,9 @@ _PLACES = (
 )  # fmt: skip
 # What versions that kept no record of their files wrote into a page's folder.
 _USUAL = frozenset(
-    f"{PAGE} style.css charts.js compare.js corrections.html preview.png loudspeaker.json downloads/curves.csv "
-    "downloads/directivity.csv downloads/figures.csv downloads/charts.json downloads/equalizer.txt "
-    "downloads/equalizer.json downloads/directivity.sofa".split()
+    f"{PAGE} {NUMBERS} numbers.js style.css charts.js compare.js corrections.html preview.png loudspeaker.json "
+    "downloads/curves.csv downloads/directivity.csv downloads/figures.csv downloads/charts.json "
+    "downloads/equalizer.txt downloads/equalizer.json downloads/directivity.sofa".split()
 )
 _REVIEW = b'<p class="kind">Review of a loudspeaker</p>'
 _MARK = b'<meta name="generator" content="Earwitness '
