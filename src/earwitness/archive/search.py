@@ -307,7 +307,9 @@ def _matching(work: Work, query: SearchQuery) -> Select[Any]:
 def _in_order(chosen: Select[Any], query: SearchQuery, *, has_index: bool) -> Select[Any]:
     last = (SummaryRow.folded_title, SummaryRow.loudspeaker_id)
     if query.sort == "relevance":
-        return chosen.order_by(literal_column(f"{FULL_TEXT}.rank"), *last) if has_index else chosen.order_by(*last)
+        # Equal ranks are rare, and to fetch the titles of all that match costs a fifth of the answer's time.
+        by_rank = chosen.order_by(literal_column(f"{FULL_TEXT}.rank"), SummaryRow.loudspeaker_id)
+        return by_rank if has_index else chosen.order_by(*last)
     if query.sort == "title":
         return chosen.order_by(*(column.desc() if query.descending else column for column in last))
     columns: dict[str, Any] = {"price": SummaryRow.price, "date": SummaryRow.date}
