@@ -18,7 +18,9 @@ from earwitness.cli.show import Command, progress_bar
     show_default=True,
     help="Folder for the demo's recordings, archive and review.",
 )
-@click.option("--loudspeaker", default=None, help="Which invented loudspeaker; a wrong name lists all.")
+@click.option(
+    "--loudspeaker", default=None, help="Which invented loudspeaker, Causeway without it; a wrong name lists all."
+)
 @click.option("--all", "everything", is_flag=True, help="All invented loudspeakers, one after the other.")
 @click.option("--simulated", is_flag=True, help="40 more in the archive, simulated at response level; --all has them.")
 @click.option("--scan", is_flag=True, help="A near-field scan in an ordinary room in place of orbits in a hall.")
