@@ -200,3 +200,15 @@ def test_nothing_measured_is_said_to_be_without_uncertainty() -> None:
     # |Z| is 46 ohm at the bump and 6 elsewhere: 0.001 ohm changes nothing that is shown, in either direction.
     assert "+0.00 dB" in said
     assert "-0.00 dB" not in said
+
+
+@pytest.mark.parametrize(
+    "line", ["damping_factor = 5e-324", "peak_current_a = 5e-324", "[[power]]\nload_ohm = 4.0\npower_w = 5e-324"]
+)
+def test_what_is_too_small_to_be_a_quantity_is_refused_at_the_door(tmp_path: Path, line: str) -> None:
+    """Smallest number of IEEE 754: above 0, and its square root or logarithm no longer a voltage."""
+    path = tmp_path / "tiny.toml"
+    rated = "[[power]]\nload_ohm = 8.0\npower_w = 60.0\n"
+    path.write_text(f'name = "Tiny"\n{line}\n{rated}')
+    with pytest.raises(InputError, match="greater than or equal to 0"):
+        read_amplifier_sheet(path)

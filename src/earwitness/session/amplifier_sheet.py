@@ -25,7 +25,7 @@ class RatedPower(Strict):
     """Continuous power [W] of a sine into a resistor [ohm], one channel or as `text` says."""
 
     load_ohm: Load
-    power_w: Annotated[Positive, Field(le=100_000)]
+    power_w: Annotated[Positive, Field(ge=0.001, le=100_000)]
     text: str = ""
 
 
@@ -41,9 +41,9 @@ class AmplifierSheet(Strict):
     ratings: Annotated[tuple[RatedPower, ...], Field(alias="power", min_length=1, max_length=8)]
     minimum_load_ohm: Load | None = None
     output_impedance_ohm: Annotated[Positive, Field(le=100)] | None = None
-    damping_factor: Positive | None = None
+    damping_factor: Annotated[Positive, Field(ge=0.01)] | None = None
     damping_load_ohm: Load = 8.0
-    peak_current_a: Positive | None = None
+    peak_current_a: Annotated[Positive, Field(ge=0.001)] | None = None
     cable_ohm: Annotated[float, Field(ge=0, le=10, allow_inf_nan=False, strict=True)] = 0.0
 
     @model_validator(mode="after")
