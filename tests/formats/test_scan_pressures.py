@@ -11,6 +11,7 @@ import sofar
 from earwitness.errors import FormatError
 from earwitness.formats.scan_pressures import HEADER, read_scan_pressures
 from earwitness.formats.sofa import write_sofa
+from earwitness.formats.table import parse_table
 from earwitness.quantities import DirectionalResponse, FrequencyAxis
 from earwitness.quantities.directions import cta_orbits
 
@@ -35,6 +36,19 @@ def test_a_table(tmp_path) -> None:
     assert np.allclose(found.points_m, POINTS)
     assert np.allclose(found.hz, HZ)
     assert np.allclose(found.pressure, PRESSURE)
+
+
+def test_a_table_as_an_office_program_writes_it(tmp_path) -> None:
+    # Semicolons, decimal commas, CRLF, a byte-order mark; a bad point as missing numbers; the title once more midway.
+    lines = [row.replace(",", ";").replace(".", ",") for row in (",".join(HEADER), *rows())]
+    lines[4:7] = [";".join([*line.split(";")[:4], "nan", "nan"]) for line in lines[4:7]]
+    lines.insert(19, lines[0])
+    path = tmp_path / "scan.csv"
+    path.write_bytes("\r\n".join(lines).encode("utf-8-sig"))
+    found = read_scan_pressures(path)
+    assert np.allclose(found.points_m, POINTS)
+    assert np.isnan(found.pressure[1]).all()
+    assert np.allclose(np.delete(found.pressure, 1, axis=0), np.delete(PRESSURE, 1, axis=0))
 
 
 @pytest.mark.parametrize("by", ["point", "frequency"])
@@ -120,7 +134,11 @@ def test_a_kept_file_is_known_by_its_content(tmp_path) -> None:
         (lambda t: t[:-1], "once each"),
         (lambda t: [*t, t[1]], "once each"),
         (lambda t: [*t, *t[1:4]], "copies, not further visits"),
-        (lambda t: [*t[:-1], "a,b,c,d,e,f"], "six numbers"),
+        (lambda t: [*t[:-1], "0.1,0.2,O.3,400,1,1"], "'O.3' is not a number"),
+        (lambda t: [*t[:-1], "0.1,0.2,0.3"], "the line has 3 fields, the other rows have 6"),
+        (lambda t: [*t[:-1], "a,b,c,d,e,f"], "once each"),
+        (lambda t: [row + ",7" for row in t], "name the columns"),
+        (lambda t: [t[0], *(row + ",7" for row in t[1:])], "name the columns"),
         (lambda t: [*t[:-1], "nan,0,0,50,1,1"], "not numbers"),
     ],
 )
@@ -130,3 +148,11 @@ def test_faults(tmp_path, change, words: str) -> None:
     with pytest.raises(FormatError, match=words) as caught:
         read_scan_pressures(path)
     assert caught.value.remedy
+
+
+@pytest.mark.parametrize("missing", ["1", "nan"])
+def test_rows_beyond_the_limit_are_refused_and_not_left_out(missing: str) -> None:
+    text = "\n".join(["# made", "a,b", *(f"{n}.5,{missing}" for n in range(9))])
+    assert len(parse_table(text, name="x", most_rows=12).blocks[0].values) == 9
+    with pytest.raises(FormatError, match="more than 8 rows"):
+        parse_table(text, name="x", most_rows=8)

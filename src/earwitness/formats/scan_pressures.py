@@ -1,6 +1,6 @@
 """A whole scan as complex pressures: SOFA (FreeFieldDirectivityTF, receivers where the microphone stood), or CSV.
 
-CSV, one row for each point and frequency:
+CSV, one row for each point and frequency, columns and decimals marked in any way that table.py tells apart:
 
     x m,y m,z m,frequency Hz,real Pa/V,imaginary Pa/V
 
@@ -19,6 +19,7 @@ from earwitness.errors import FormatError
 from earwitness.formats.positions_table import FARTHEST_M, LARGEST_NUMBER, MAX_BYTES
 from earwitness.formats.sofa import _BROKEN, _check_header, _checked_bytes, _load, _numbers, receivers_from_source
 from earwitness.formats.sofa import MAX_BYTES as MAX_SOFA_BYTES
+from earwitness.formats.table import cells_of, parse_table, text_of
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, lock_fields
 
 HEADER = ("x m", "y m", "z m", "frequency Hz", "real Pa/V", "imaginary Pa/V")
@@ -81,18 +82,13 @@ def _from_sofa(path: Path) -> ScanPressures:
 
 
 def _from_csv(path: Path) -> ScanPressures:
-    try:
-        if path.stat().st_size > MAX_BYTES:
-            raise _wrong(path, "the table of pressures is too large", "write it as SOFA")
-        lines = path.read_text(encoding="utf-8-sig").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise _wrong(path, f"the table of pressures cannot be read: {error}", "save it as CSV in UTF-8") from None
-    rows = [line for line in lines if line.strip() and not line.lstrip().startswith("#")]
-    if len(rows) > MAX_ROWS:
-        raise _wrong(path, f"the table has more than {MAX_ROWS} rows", "write it as SOFA")
-    if not rows or tuple(cell.strip() for cell in rows[0].split(",")) != HEADER:
-        raise _wrong(path, "the first line does not name the columns", f'begin with "{",".join(HEADER)}"')
-    values = _six_columns(path, rows[1:])
+    text = text_of(path, what="table of pressures", most=MAX_BYTES, instead="write it as SOFA")
+    table = parse_table(text, name=str(path), most_rows=MAX_ROWS)
+    for block in table.blocks:
+        titles = cells_of(block.titles[-1][1], table.separator) if block.titles else ()
+        if titles != HEADER or block.values.shape[1] != len(HEADER):
+            raise _wrong(path, "the first line does not name the columns", f'begin with "{",".join(HEADER)}"')
+    values = np.concatenate([block.values for block in table.blocks])
     if not (np.abs(values[:, :4]) <= LARGEST_NUMBER).all():
         raise _wrong(path, "coordinates or frequencies are not numbers", "take those rows out")
     hz, column = np.unique(values[:, 3], return_inverse=True)
@@ -135,18 +131,6 @@ def _times_before(keys: IntArray) -> IntArray:
     out = np.empty(keys.size, dtype=np.int64)
     out[order] = run - np.maximum.accumulate(np.where(starts, run, 0))
     return out
-
-
-def _six_columns(path: Path, rows: list[str]) -> FloatArray:
-    if not rows:
-        raise _wrong(path, "the table has no rows", "write every point at every frequency, once")
-    try:
-        values = np.loadtxt(rows, dtype=np.float64, delimiter=",", comments=None, ndmin=2)
-    except ValueError:
-        values = np.empty((0, 0))
-    if values.shape[1] != len(HEADER):
-        raise _wrong(path, "some rows do not hold six numbers", "write six numbers with decimal points")
-    return values
 
 
 def _wrong(path: Path, what: str, remedy: str) -> FormatError:

@@ -86,8 +86,8 @@ def read_table(path: Path) -> TextTable:
     return parse_table(text_of(path), name=str(path))
 
 
-def text_of(path: Path, *, what: str = "table", most: int = MAX_BYTES) -> str:
-    """The text of a file, whatever its encoding. what : its name in messages; most : bytes.
+def text_of(path: Path, *, what: str = "table", most: int = MAX_BYTES, instead: str = "part it into several") -> str:
+    """The text of a file, whatever its encoding. what : its name in messages; most : bytes, `instead` of more.
 
     FormatError for what is missing, too large or no text.
     """
@@ -106,7 +106,7 @@ def text_of(path: Path, *, what: str = "table", most: int = MAX_BYTES) -> str:
         raise refused(
             f"the {what} is too large",
             str(path),
-            "check that this is the file meant, or part it into several",
+            f"check that this is the file meant, or {instead}",
             expected=f"at most {most // 2**20} MiB of text",
         )
     return decoded(raw, name=str(path))
@@ -126,13 +126,15 @@ def decoded(raw: bytes, *, name: str) -> str:
     return text.removeprefix("\ufeff")
 
 
-def parse_table(text: str, *, name: str) -> TextTable:
+def parse_table(text: str, *, name: str, most_rows: int = MAX_ROWS) -> TextTable:
     """As `read_table`, from `text`; `name` stands for the file in messages."""
     rows = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    quick = _numbers_alone(rows, name)
+    quick = _numbers_alone(rows, name, most_rows)
     if quick is not None:
         return quick
-    lines = _lines(rows)
+    lines = _lines(rows, most_rows)
+    if len(lines) > most_rows:
+        raise refused(f"the table has more than {most_rows} rows", name, "export fewer points per octave")
     separator = _separator([line for line in lines if not line.remark], name)
     if not separator:
         first = next(line for line in lines if not line.remark)
@@ -241,13 +243,13 @@ def cells_of(text: str, separator: str) -> tuple[str, ...]:
     return tuple(field.strip() for field in fields)
 
 
-def _lines(rows: Sequence[str]) -> list[_Line]:
+def _lines(rows: Sequence[str], most: int = MAX_ROWS) -> list[_Line]:
     kept: list[_Line] = []
     for number, raw in enumerate(rows, 1):
         line = _line(number, raw)
         if line is None:
             continue
-        if len(kept) > MAX_ROWS:
+        if len(kept) > most:
             break
         kept.append(line)
     return kept
@@ -331,7 +333,7 @@ def _refuse_two_commas(lines: list[_Line], name: str) -> None:
             )
 
 
-def _numbers_alone(rows: Sequence[str], name: str) -> TextTable | None:
+def _numbers_alone(rows: Sequence[str], name: str, most_rows: int) -> TextTable | None:
     """The table of a file that is titles and then numbers only; None for any other file.
 
     Most files are of this kind; numpy reads them many times faster than the general way.
@@ -341,7 +343,7 @@ def _numbers_alone(rows: Sequence[str], name: str) -> TextTable | None:
         last -= 1
     heads: list[_Line] = []
     first = next((i for i, row in enumerate(rows[:_MOST_TITLES]) if _might_be_row(i + 1, row, heads)), None)
-    if first is None or last - first < FEWEST_ROWS or last - first > MAX_ROWS:
+    if first is None or last - first < FEWEST_ROWS or last - first > most_rows:
         return None
     body = "\n".join(rows[first:last])
     if _NO_PLAIN_NUMBER.search(body) or "\n\n" in body or "\n;" in body:
@@ -528,8 +530,6 @@ def _block(
     decimal: str,
     name: str,
 ) -> Block:
-    if len(rows) > MAX_ROWS:
-        raise refused(f"the table has more than {MAX_ROWS} rows", name, "export fewer points per octave")
     texts = {i: tuple(told[row.number][i] for row in rows) for i, kind in enumerate(wanted) if kind == "t"}
     values = np.array([[number_of(cell, decimal) for cell in told[row.number]] for row in rows], dtype=float)
     for row, numbers in zip(rows, values, strict=True):
