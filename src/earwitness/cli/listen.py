@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import click
 
 from earwitness.cli import archive_option
-from earwitness.cli.show import Command, progress_bar
+from earwitness.cli.picking import pick_options
+from earwitness.cli.show import Command, progress_bar, terminal_width
 
 if TYPE_CHECKING:
     from earwitness.app.blind import BlindTest
@@ -186,3 +187,63 @@ def record(archive: Path, listener: str | None, as_json: bool) -> None:
         click.echo("\n".join(reliability_lines(rows)))
         for one, own in each.items():
             click.echo("\n".join(["", f"listener {one}", *reliability_lines(own)]))
+
+
+@command.command(name="render", cls=Command)
+@click.argument("name")
+@pick_options
+@click.option("--to", "folder", type=click.Path(path_type=Path), required=True, help="Folder for the sounds.")
+@click.option(
+    "--sound",
+    default="pink",
+    show_default=True,
+    metavar="pink|pluck|drums|speech|FILE",
+    help="A sound the program makes, or your own WAV or FLAC file.",
+)
+@click.option(
+    "--version",
+    "forms",
+    multiple=True,
+    metavar="WORD",
+    help="flat, as-is, equalized, aim15, only1, without1, doubled1; may be given again. Default: the usual ones.",
+)
+@click.option("--against", multiple=True, metavar="NAME", help="Another loudspeaker as well; may be given again.")
+@click.option(
+    "--curve",
+    type=click.Choice(["window", "axis", "in-room"]),
+    default="window",
+    show_default=True,
+    help="What is heard of a loudspeaker.",
+)
+@click.option("--equal-gain", is_flag=True, help="One gain for all, in place of one loudness.")
+@archive_option
+def render(
+    name: str,
+    folder: Path,
+    sound: str,
+    forms: tuple[str, ...],
+    against: tuple[str, ...],
+    curve: str,
+    equal_gain: bool,
+    archive: Path,
+) -> None:
+    """Render a sound as the loudspeaker NAME would change it, in versions to listen to.
+
+    \b
+    Noise as it is, through the loudspeaker, with its equalizer, with and without its first finding:
+      earwitness listen render "Name of the loudspeaker" --to sounds
+    Your own music, through two loudspeakers:
+      earwitness listen render "Name of the loudspeaker" --sound my-music.flac \\
+        --version as-is --against "Name of another" --to sounds
+
+    All versions have the same loudness, and none clips. This shows the data: sheets sealed afterwards are marked.
+    """
+    from earwitness.app.audition import render as render_versions
+    from earwitness.app.audition import rendered_lines
+
+    with progress_bar("render") as progress:
+        files = render_versions(
+            name, folder, archive, forms=forms, against=against, curve=curve, sound=sound,
+            match_loudness=not equal_gain, progress=progress,
+        )  # fmt: skip
+    click.echo("\n".join(rendered_lines(files, match_loudness=not equal_gain, width=terminal_width())))

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import os
 import struct
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from earwitness.errors import AudioError, InputError, cannot_write, choice
 from earwitness.quantities.arrays import FloatArray
@@ -51,13 +53,80 @@ def read_audio(path: Path, *, max_values: int = MAX_VALUES) -> Recording:
             _check_header(path, rate_hz, subtype, frames * channels, max_values)
             samples = _read_all(path, file, frames, channels)
     except (soundfile.SoundFileError, OSError, ValueError, MemoryError) as error:
-        raise AudioError(
-            "the recording cannot be decoded; it may be truncated or damaged",
-            where=str(path),
-            expected="a complete WAV or FLAC file",
-            remedy=f"copy or export the recording again ({error})",
-        ) from None
+        raise _damaged(path, error) from None
     return Recording(samples, int(rate_hz), str(subtype))
+
+
+@dataclass(frozen=True, slots=True)
+class AudioFile:
+    """A checked WAV or FLAC file that is read in pieces: of any length, memory stays flat."""
+
+    path: Path
+    rate_hz: int
+    channels: int
+    frames: int
+
+    def pieces(self) -> Iterator[FloatArray]:
+        """Its samples (C, n), full scale 1, from the beginning. AudioError where they cannot be decoded."""
+        import soundfile
+
+        done = 0
+        try:
+            with soundfile.SoundFile(str(self.path)) as file:
+                while len(piece := file.read(_PIECE, always_2d=True)):
+                    if not np.isfinite(piece).all():
+                        raise ValueError("values that are not finite numbers")
+                    done += len(piece)
+                    yield piece.T
+        except (soundfile.SoundFileError, OSError, ValueError) as error:
+            raise _damaged(self.path, error) from None
+        if done != self.frames:
+            raise _truncated(self.path, f"{self.frames} samples", f"{done}")
+
+
+def open_audio(path: Path, *, max_values: int = 2**31) -> AudioFile:
+    """The WAV or FLAC file `path`, its container and header checked. AudioError as `read_audio`."""
+    import soundfile
+
+    _check_container(path)
+    try:
+        with soundfile.SoundFile(str(path)) as file:
+            _check_header(path, file.samplerate, file.subtype, file.frames * file.channels, max_values)
+            return AudioFile(path, int(file.samplerate), int(file.channels), int(file.frames))
+    except (soundfile.SoundFileError, OSError, ValueError) as error:
+        raise _damaged(path, error) from None
+
+
+def write_audio_pieces(path: Path, pieces: Iterable[FloatArray], rate_hz: int, channels: int) -> None:
+    """Write pieces (C, n), full scale 1, as one 24-bit WAV or FLAC file by the suffix of `path`, in flat memory.
+
+    Raises as `write_audio`; a file that was begun is taken away again. The same samples give the same bytes.
+    """
+    import soundfile
+
+    container = (
+        "WAV" if choice("the suffix of an audio file", path.suffix.lower(), (".wav", ".flac")) == ".wav" else "FLAC"
+    )
+    part = path.with_name(path.name + ".part")
+    try:
+        with soundfile.SoundFile(str(part), "w", rate_hz, channels, "PCM_24", format=container) as file:
+            for piece in pieces:
+                _check_writable(path, piece, rate_hz)
+                file.write(_whole_steps(piece, path))
+        os.replace(part, path)
+    except (OSError, RuntimeError) as error:
+        raise cannot_write("the audio file", path, error) from None
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _damaged(path: Path, error: BaseException) -> AudioError:
+    return AudioError(
+        "the recording cannot be decoded; it may be truncated or damaged",
+        where=str(path),
+        expected="a complete WAV or FLAC file",
+        remedy=f"copy or export the recording again ({error})",
+    )
 
 
 def _read_all(path: Path, file: Any, frames: int, channels: int) -> FloatArray:
@@ -226,6 +295,11 @@ def _check_writable(path: Path, values: FloatArray, rate_hz: int) -> None:
 def _write_24_bit(part: Path, values: FloatArray, rate_hz: int, path: Path, container: str) -> None:
     import soundfile
 
+    soundfile.write(str(part), _whole_steps(values, path), rate_hz, format=container, subtype="PCM_24")
+
+
+def _whole_steps(values: FloatArray, path: Path) -> npt.NDArray[np.int32]:
+    """(N, C) 24-bit steps of samples (C, N), in the upper bits of 32. InputError beyond full scale."""
     steps = np.rint(values * 2.0**23)
     if steps.max() > 2**23 - 1 or steps.min() < -(2**23):
         raise InputError(
@@ -235,8 +309,7 @@ def _write_24_bit(part: Path, values: FloatArray, rate_hz: int, path: Path, cont
             remedy="lower the level, or write a .wav file with float samples",
         )
     # Whole steps, shifted up by hand: the library scales floats by 2^23 - 1, which would change every sample.
-    whole = steps.astype(np.int32) * np.int32(256)
-    soundfile.write(str(part), whole.T, rate_hz, format=container, subtype="PCM_24")
+    return np.asarray(steps.astype(np.int32).T * np.int32(256), dtype=np.int32)
 
 
 def _write_float(part: Path, values: FloatArray, rate_hz: int) -> None:

@@ -1,0 +1,268 @@
+"""Render what the data sound like: versions of one sound, as files at one loudness."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from earwitness.app.columns import hanging
+from earwitness.app.findings import findings_of
+from earwitness.app.jobs import Progress, part, silent
+from earwitness.app.mend import mend_loudspeaker
+from earwitness.app.read import ReadResult, read_loudspeaker
+from earwitness.audition.material import MATERIAL, material
+from earwitness.audition.render import Rendered, Sound, filtered, prepared, sound_of
+from earwitness.audition.versions import Version, flat, through
+from earwitness.errors import InputError, cannot_write, choice
+from earwitness.figures.read import levels_of
+from earwitness.formats.audio import open_audio, write_audio_pieces
+from earwitness.insight.findings import Finding
+from earwitness.insight.mend.aim import aim_study, aim_words
+from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
+from earwitness.quantities import Curve
+
+CURVES = {"window": "listening_window", "axis": "on_axis", "in-room": "in_room"}
+RATE_HZ = 48_000
+MOST_AIM_DEG = 90
+FORMS = "flat, as-is, equalized, aim15 (degrees to its left, aim-15 to its right), only1, without1, doubled1 (findings)"
+_FORM = re.compile(r"(aim|only|without|doubled)([+-]?\d+)$")
+CAUTIONS = (
+    "Turn the volume down first, then raise it until it is as loud as talk. 80 dB(A) for 40 hours a week is the limit "
+    "that WHO and ITU give; 3 dB more halve the time. Stop if your ears ring.",
+)
+LIMITS = (
+    "Your headphones or loudspeakers, and the room around them, add their own sound, which the program does not know: "
+    "differences between the files hold, the timbre of one file by itself does not.",
+    "Responses are of minimum phase. Only the linear response is rendered: no distortion, no compression.",
+    "Beyond the band that was measured the level at its edge is held, and the phase of the top octave is not known.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class RenderedFile:
+    """One file. gain_db : on the version's filter; loudness_lufs, true_peak_db : of the file; bounded_hz : where the
+    response was measured."""
+
+    path: Path
+    key: str
+    words: str
+    gain_db: float
+    loudness_lufs: float
+    true_peak_db: float
+    bounded_hz: tuple[float, float]
+
+
+def versions_for(
+    result: ReadResult, archive_folder: Path, forms: Sequence[str] = (), *, curve: str = "window"
+) -> tuple[Version, ...]:
+    """The versions of those forms (see FORMS), of the curve "window", "axis" or "in-room"; without forms the usual
+    ones: flat, as-is, equalized if an equalizer pays, and without and doubled for the most audible finding that has a
+    shape.
+
+    Raises InputError for other words, findings that are not there, an equalizer that is not advised, a curve that is
+    not known.
+    """
+    key = CURVES[choice("the curve", curve, CURVES)]
+    one = result.reading.curves.get(key)
+    if one is None:
+        raise InputError(f"the {curve} curve is not known", remedy="choose another with --curve")
+    seen = through(one, "as-is", f"through {result.session.loudspeaker.title}, {one.name}")
+    findings = findings_of(result, archive_folder)
+    # What a short gate hides of a resonance is heard all the same.
+    hidden = [found.resonance.hidden_db(seen.hz) for found in findings if found.resonance is not None]
+    asis = seen.with_change(seen.key, seen.words, sum(hidden, np.zeros(seen.hz.size)))
+    if not forms:
+        return _usual(result, findings, asis, key)
+    return tuple(_version(form, result, findings, asis, key) for form in dict.fromkeys(forms))
+
+
+def _usual(result: ReadResult, findings: Sequence[Finding], asis: Version, key: str) -> tuple[Version, ...]:
+    made = [flat(asis.hz), asis]
+    if mend_loudspeaker(result, findings).design is not None:
+        made.append(_version("equalized", result, findings, asis, key))
+    shaped = next((one.key for one in findings if one.q is not None and _size_db(one, key) is not None), None)
+    forms = () if shaped is None else (f"without{shaped}", f"doubled{shaped}")
+    return (*made, *(_version(form, result, findings, asis, key) for form in forms))
+
+
+def _version(form: str, result: ReadResult, findings: Sequence[Finding], asis: Version, key: str) -> Version:
+    title = result.session.loudspeaker.title
+    if form == "flat":
+        return flat(asis.hz)
+    if form == "as-is":
+        return asis
+    if form == "equalized":
+        advised = mend_loudspeaker(result, findings).design
+        if advised is None:
+            raise InputError(
+                f"no equalizer is advised for {title}: leave it alone",
+                remedy="render other versions; earwitness mend tells why",
+            )
+        change = gain_db(advised.equalizer, asis.hz)
+        return asis.with_change(
+            "equalized", f"the same with the advised equalizer of {_bands(advised.equalizer)}", change
+        )
+    read = _FORM.match(form)
+    if read is None:
+        raise InputError(f"there is no version {form[:40]!r}", expected=FORMS, remedy="check the spelling")
+    if read[1] == "aim":
+        return _aimed(float(read[2]), form, result, key)
+    return _of_finding(read[1], int(read[2]), findings, asis, key)
+
+
+def _bands(equalizer: Equalizer) -> str:
+    return f"{len(equalizer.bands)} band{'s' if len(equalizer.bands) != 1 else ''}"
+
+
+def _aimed(angle_deg: float, form: str, result: ReadResult, key: str) -> Version:
+    if abs(angle_deg) > MOST_AIM_DEG:
+        raise InputError(f"an aim of {angle_deg:g} degrees", expected=f"-{MOST_AIM_DEG} to {MOST_AIM_DEG}")
+    levels, symmetric = levels_of(result.measurement.response), result.session.loudspeaker.symmetric
+    study = aim_study(levels, aims_deg=(angle_deg,), symmetric=symmetric)
+    found = next((one for one in study.aims if one.angle_deg == angle_deg), None)
+    curves: dict[str, Curve | None] = {} if found is None else {
+        "on_axis": found.direct, "listening_window": found.window, "in_room": found.in_room,
+    }  # fmt: skip
+    curve = curves.get(key)
+    if curve is None:
+        raise InputError(
+            f"no curve {aim_words('horizontal', angle_deg)}: {'; '.join(study.missing)}",
+            remedy="choose an angle that was measured on the horizontal orbit",
+        )
+    return through(curve, form, f"the same, heard {aim_words('horizontal', angle_deg)}")
+
+
+def _size_db(one: Finding, key: str) -> float | None:
+    """The size of a finding in the curve that is rendered, where it is told beyond its uncertainty."""
+    if not one.sizes or one.resonance is not None:
+        return one.size_db
+    sized = one.sizes.get(key)
+    return sized.size_db if sized is not None and sized.is_sure else None
+
+
+def _of_finding(what: str, number: int, findings: Sequence[Finding], asis: Version, key: str) -> Version:
+    one = next((found for found in findings if found.key == number), None)
+    if one is None:
+        known = ", ".join(str(found.key) for found in findings) or "none"
+        raise InputError(f"there is no finding {number}", expected=f"one of {known}", remedy="see earwitness mend")
+    size_db = _size_db(one, key)
+    if one.q is None or size_db is None:
+        why = "has no shape that a filter could be given" if one.q is None else "is not certain in this curve"
+        raise InputError(f"finding {number} {why}", remedy="choose another finding, or another curve with --curve")
+    shape = gain_db(Equalizer((Band("peaking", one.center_hz, size_db, one.q),)), asis.hz)
+    where = f"finding {number} ({size_db:+.1f} dB at {one.center_hz:.0f} Hz, Q {one.q:.1f})".replace(
+        "-", "\N{MINUS SIGN}"
+    )
+    if what == "only":
+        return flat(asis.hz).with_change(f"only{number}", f"the recording with {where} alone", shape)
+    sign, told = (-1.0, "without") if what == "without" else (1.0, "with twice")
+    return asis.with_change(f"{what}{number}", f"the loudspeaker {told} {where}", sign * shape)
+
+
+def sound_for(chosen: str) -> Sound:
+    """The sound of a word ("pink", "pluck", "drums", "speech") or of a WAV or FLAC file. AudioError for a file that
+    cannot be read, InputError for a word that is neither."""
+    if chosen in MATERIAL:
+        return sound_of(material(chosen, RATE_HZ), RATE_HZ, loops=True)
+    if not Path(chosen).suffix:
+        choice("the material", chosen, (*MATERIAL, "a file"))
+    file = open_audio(Path(chosen))
+    return Sound(file.rate_hz, file.channels, file.frames, file.pieces)
+
+
+def render(
+    name: str,
+    folder: Path,
+    archive_folder: Path,
+    *,
+    forms: Sequence[str] = (),
+    against: Sequence[str] = (),
+    curve: str = "window",
+    sound: str = "pink",
+    match_loudness: bool = True,
+    progress: Progress = silent,
+) -> tuple[RenderedFile, ...]:
+    """Write versions of a sound into `folder`, one WAV file each, with versions.json and a text that tells them apart.
+
+    against : other loudspeakers, units or sessions, each as a version "as-is" of its own. This shows the data of all
+    of them. Raises InputError as `versions_for`, `sound_for` and `prepared`; OutputError where nothing can be written.
+    """
+    source = sound_for(sound)
+    result = read_loudspeaker(name, archive_folder, progress=part(progress, 0.0, 0.2))
+    versions = list(versions_for(result, archive_folder, forms, curve=curve))
+    for place, other in enumerate(against, 1):
+        read = read_loudspeaker(other, archive_folder)
+        (seen,) = versions_for(read, archive_folder, ("as-is",), curve=curve)
+        versions.append(replace(seen, key=f"other{place}", words=f"{seen.words}, {read.session.date}"))
+    heard = part(progress, 0.2, 0.6)
+    made = prepared(versions, source, match_loudness=match_loudness, told=lambda share: heard(share, "loudness"))
+    files = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise cannot_write("the sounds", folder, error) from None
+    for place, one in enumerate(made, 1):
+        path = folder / f"{place}-{one.version.key}.wav"
+        write_audio_pieces(path, filtered(source, one.taps, one.gain_db), source.rate_hz, source.channels)
+        files.append(_file(path, one))
+        progress(0.6 + 0.4 * place / len(made), f"write {path.name}")
+    _tell(folder, files, sound, match_loudness=match_loudness)
+    return tuple(files)
+
+
+def _file(path: Path, one: Rendered) -> RenderedFile:
+    version = one.version
+    return RenderedFile(
+        path, version.key, version.words, one.gain_db, one.loudness_lufs, one.true_peak_db, version.bounded_hz
+    )
+
+
+def rendered_lines(files: Sequence[RenderedFile], *, match_loudness: bool, width: int | None = None) -> list[str]:
+    """What was written, for people. width : of the terminal, None for one line a statement."""
+    how = "at one loudness (ITU-R BS.1770)" if match_loudness else "at one gain: loudness differs"
+    lines = [f"{len(files)} versions {how}"]
+    for one in files:
+        low, high = one.bounded_hz
+        lines.append(f"  {one.path.name}: {one.words}")
+        told = f"{one.loudness_lufs:.1f} LUFS, true peak {one.true_peak_db:.1f} dB"
+        lines.append(f"    {told}, measured {low:.0f} Hz to {high:.0f} Hz".replace("-", "\N{MINUS SIGN}"))
+    return [*lines, "", *(line for one in (*CAUTIONS, *LIMITS) for line in hanging(one, width))]
+
+
+def _tell(folder: Path, files: Sequence[RenderedFile], sound: str, *, match_loudness: bool) -> None:
+    document = {
+        "document": "earwitness.versions",
+        "version": 1,
+        "sound": sound if sound in MATERIAL else Path(sound).name,
+        "equal_loudness": match_loudness,
+        "files": [
+            {
+                "file": one.path.name,
+                "key": one.key,
+                "words": one.words,
+                "gain_db": round(one.gain_db, 3),
+                "loudness_lufs": round(one.loudness_lufs, 3),
+                "true_peak_db": round(one.true_peak_db, 2),
+                "measured_hz": [round(hz, 2) for hz in one.bounded_hz],
+            }
+            for one in files
+        ],
+        "cautions": CAUTIONS,
+        "limits": LIMITS,
+    }
+    text = json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1)
+    try:
+        (folder / "versions.json").write_text(text + "\n", encoding="utf-8", newline="\n")
+        (folder / "versions.txt").write_text(
+            "\n".join(rendered_lines(files, match_loudness=match_loudness)) + "\n", encoding="utf-8", newline="\n"
+        )
+    except OSError as error:
+        raise cannot_write("the list of versions", folder, error) from None
+
+
+__all__ = ["CAUTIONS", "CURVES", "FORMS", "LIMITS", "RenderedFile", "render", "rendered_lines", "versions_for"]

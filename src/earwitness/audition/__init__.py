@@ -1,0 +1,1 @@
+"""What the data sound like: signals in, signals out. Filters, loudness, material, versions."""

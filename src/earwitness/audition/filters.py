@@ -1,0 +1,79 @@
+"""Impulse responses from levels: what a loudspeaker's curve sounds like."""
+
+from __future__ import annotations
+
+import numpy as np
+import scipy.fft
+
+from earwitness.dsp.minimum_phase import minimum_phase
+from earwitness.errors import InputError
+from earwitness.quantities.arrays import FloatArray
+
+DESIGN_LENGTH_S = 2.7
+"""Of the cepstrum: 131,072 points at 48 kHz. Ringing and low cut must fit, else it folds back (own check)."""
+TAIL_DB = -110.0
+MOST_TAPS_S = 1.5
+
+
+def on_bins(bins_hz: FloatArray, hz: FloatArray, level_db: FloatArray) -> FloatArray:
+    """(B,) level at bins_hz: linear in dB over the logarithm of frequency, the edges held beyond hz (F,)."""
+    return np.interp(np.log(np.maximum(bins_hz, 1e-3)), np.log(hz), level_db)
+
+
+def minimum_phase_taps(hz: FloatArray, level_db: FloatArray, rate_hz: float) -> FloatArray:
+    """(N,) impulse response of minimum phase with levels level_db at hz (F,), rising; edges are held beyond them.
+
+    Cut where its energy to come lies 110 dB below the whole, the last eighth faded by half a cosine. Above the last
+    measured point the phase is not known: held levels decide it. InputError as `minimum_phase`, and where hz does not
+    rise. Source: real cepstrum, Oppenheim and Schafer, Discrete-Time Signal Processing (from memory).
+    """
+    if hz.size < 2 or np.any(np.diff(hz) <= 0.0) or hz[0] <= 0.0:
+        raise InputError(f"no filter for {hz.size} frequencies", expected="two or more that rise, above 0")
+    length = scipy.fft.next_fast_len(round(DESIGN_LENGTH_S * rate_hz), True)
+    length += length % 2
+    bins = np.arange(length // 2 + 1) * rate_hz / length
+    spectrum = minimum_phase(10.0 ** (on_bins(bins, hz, level_db) / 20.0))
+    return trimmed(np.asarray(scipy.fft.irfft(spectrum, length), dtype=np.float64), rate_hz)
+
+
+def trimmed(impulse: FloatArray, rate_hz: float) -> FloatArray:
+    """The impulse response (N,) to where what is left of its energy lies 110 dB below the whole, at most 1.5 s; then
+    an eighth more that fades out by half a cosine."""
+    left = np.cumsum(impulse[::-1] ** 2)[::-1]
+    needed = int(np.count_nonzero(left > left[0] * 10.0 ** (TAIL_DB / 10.0)))
+    count = max(min(needed, round(MOST_TAPS_S * rate_hz)), 64)
+    fade = count // 8
+    kept = np.array(impulse[: count + fade])
+    kept[count:] *= 0.5 + 0.5 * np.cos(np.pi * (np.arange(kept.size - count) + 0.5) / max(fade, 1))
+    return kept
+
+
+class Convolver:
+    """Overlap-save of a stream (C, N) with one impulse response for all channels, in flat memory.
+
+    history : samples before the first, (C, taps - 1) or fewer; none: silence. For a loop they are its end, so that the
+    tail of the pass before is already in it.
+    """
+
+    def __init__(self, taps: FloatArray, channels: int, *, history: FloatArray | None = None) -> None:
+        self._size = scipy.fft.next_fast_len(max(4 * taps.size, 2**15), True)
+        self._new = self._size - taps.size + 1
+        self._spectrum = scipy.fft.rfft(taps, self._size)
+        self._old = np.zeros((channels, taps.size - 1))
+        if history is not None and history.shape[1] and taps.size > 1:
+            kept = history[:, -(taps.size - 1) :]
+            self._old[:, -kept.shape[1] :] = kept
+
+    def __call__(self, samples: FloatArray) -> FloatArray:
+        """The filtered samples (C, N): as many as came in, none late."""
+        ready = np.concatenate([self._old, samples], axis=1)
+        kept = self._old.shape[1]
+        out = np.empty(samples.shape)
+        for at in range(0, samples.shape[1], self._new):
+            piece = scipy.fft.rfft(ready[:, at : at + self._size], self._size, axis=-1)
+            count = min(self._new, samples.shape[1] - at)
+            out[:, at : at + count] = scipy.fft.irfft(piece * self._spectrum, self._size, axis=-1)[
+                :, kept : kept + count
+            ]
+        self._old = ready[:, ready.shape[1] - kept :] if kept else self._old
+        return out

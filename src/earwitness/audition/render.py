@@ -1,0 +1,101 @@
+"""Versions rendered from one sound, at one loudness, without clipping."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from earwitness.audition.filters import Convolver, minimum_phase_taps
+from earwitness.audition.loudness import LoudnessMeter, PeakMeter, matched_gains_db
+from earwitness.audition.versions import Version
+from earwitness.errors import InputError
+from earwitness.quantities.arrays import FloatArray
+
+PIECE = 2**17
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sound:
+    """A sound to render: pieces() gives its samples (C, n) from the beginning, each time it is called.
+
+    loops : its end meets its beginning; then versions are rendered as if it had been played before
+    """
+
+    rate_hz: int
+    channels: int
+    frames: int
+    pieces: Callable[[], Iterable[FloatArray]]
+    loops: bool = False
+
+
+def sound_of(samples: FloatArray, rate_hz: int, *, loops: bool = False) -> Sound:
+    """A sound in memory, samples (C, N)."""
+    count = samples.shape[1]
+    return Sound(
+        rate_hz, samples.shape[0], count, lambda: (samples[:, a : a + PIECE] for a in range(0, count, PIECE)), loops
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rendered:
+    """A version ready to be written. taps (N,) : its filter; gain_db : on it; loudness_lufs, true_peak_db : with that
+    gain; cut_lufs : None at equal loudness, else how loud it came out at equal gain."""
+
+    version: Version
+    taps: FloatArray
+    gain_db: float
+    loudness_lufs: float
+    true_peak_db: float
+
+
+def prepared(
+    versions: Sequence[Version],
+    sound: Sound,
+    *,
+    match_loudness: bool = True,
+    told: Callable[[float], None] = lambda _: None,
+) -> tuple[Rendered, ...]:
+    """Filters and gains of all versions: one loudness for all (or one gain), the highest true peak at -1 dB at most.
+
+    told : is given the share done. Raises InputError for a sound shorter than 0.4 s or below -70 LUFS.
+    """
+    filters = [minimum_phase_taps(one.hz, one.level_db, sound.rate_hz) for one in versions]
+    loud: list[float] = []
+    peak: list[float] = []
+    for place, taps in enumerate(filters):
+        meter, peaks = LoudnessMeter(sound.rate_hz, sound.channels), PeakMeter(sound.channels)
+        for piece in filtered(sound, taps):
+            meter.add(piece)
+            peaks.add(piece)
+        heard = meter.integrated_lufs()
+        if heard is None:
+            raise InputError(
+                "the sound is too short or too quiet for a loudness",
+                expected="0.4 s or more, above -70 LUFS (ITU-R BS.1770)",
+                remedy="choose a longer or louder piece",
+            )
+        loud.append(heard)
+        peak.append(peaks.true_peak_db())
+        told((place + 1) / len(filters))
+    gains = matched_gains_db(loud, peak)
+    if not match_loudness:
+        gains = [min(gains)] * len(gains)
+    return tuple(
+        Rendered(version, taps, gain, heard + gain, top + gain)
+        for version, taps, gain, heard, top in zip(versions, filters, gains, loud, peak, strict=True)
+    )
+
+
+def filtered(sound: Sound, taps: FloatArray, gain_db: float = 0.0) -> Iterator[FloatArray]:
+    """The pieces (C, n) of a sound through a filter."""
+    history = None
+    if sound.loops:
+        history = np.concatenate(list(sound.pieces()), axis=1)
+        while history.shape[1] < taps.size - 1:
+            history = np.concatenate([history, history], axis=1)
+    through = Convolver(taps * math.pow(10.0, gain_db / 20.0), sound.channels, history=history)
+    for piece in sound.pieces():
+        yield through(piece)

@@ -1,0 +1,58 @@
+"""Versions of one sound that are held against each other, as levels over frequency."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from earwitness.errors import InputError
+from earwitness.quantities import Curve
+from earwitness.quantities.arrays import FloatArray
+
+_REFERENCE_HZ = (300.0, 3000.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Version:
+    """A response to listen through.
+
+    key : of its file; words : what it is, for people; hz, level_db (F,) : its response, 0 dB its own mean from 300 Hz
+    to 3 kHz before anything was added; bounded_hz : where it was measured, beyond it the level of the edge is held
+    """
+
+    key: str
+    words: str
+    hz: FloatArray
+    level_db: FloatArray
+    bounded_hz: tuple[float, float]
+
+    def with_change(self, key: str, words: str, change_db: FloatArray) -> Version:
+        """The same with change_db (F,) added."""
+        return replace(self, key=key, words=words, level_db=self.level_db + change_db)
+
+
+def flat(hz: FloatArray) -> Version:
+    """Nothing changed: the sound as it is recorded."""
+    return Version("flat", "the recording itself", hz, np.zeros(hz.size), (float(hz[0]), float(hz[-1])))
+
+
+def through(curve: Curve, key: str, words: str) -> Version:
+    """What a curve makes of the sound. InputError where no stretch of it from below 300 Hz to above 3 kHz is valid.
+
+    The longest run of valid points counts; beyond it the level of its edge is held.
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], curve.valid.astype(np.int8), [0]])))
+    runs = edges.reshape(-1, 2)
+    hz = curve.axis.hz
+    start, stop = max(runs.tolist(), key=lambda run: math.log(hz[run[1] - 1] / hz[run[0]]), default=(0, 0))
+    if stop - start < 2 or hz[start] > _REFERENCE_HZ[0] or hz[stop - 1] < _REFERENCE_HZ[1]:
+        raise InputError(
+            f"{curve.name} is not known from 300 Hz to 3 kHz",
+            expected="a curve that is valid there",
+            remedy="choose another curve",
+        )
+    here, level = hz[start:stop], curve.values[start:stop]
+    middle = (here >= _REFERENCE_HZ[0]) & (here <= _REFERENCE_HZ[1])
+    return Version(key, words, here, level - float(np.mean(level[middle])), (float(here[0]), float(here[-1])))

@@ -1,0 +1,110 @@
+"""From the archive to sounds in a folder: what stands in the files is the curve that was measured."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pyloudnorm
+import pytest
+import soundfile
+from click.testing import CliRunner
+
+from earwitness.app.findings import findings_of
+from earwitness.app.read import read_loudspeaker
+from earwitness.cli import main
+from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
+from earwitness.quantities.arrays import FloatArray
+from made_once import MadeOnce
+
+
+@pytest.fixture(scope="module")
+def archive(made_once: MadeOnce, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("audition") / "archive"
+    return Path(shutil.copytree(made_once.archive("thimble", "causeway", "lantern"), place))
+
+
+def rendered(archive: Path, folder: Path, *words: str) -> dict[str, tuple[FloatArray, int]]:
+    """Samples (N,) of the first channel and rate by key, as the command wrote them."""
+    told = CliRunner().invoke(
+        main, ["listen", "render", "causeway", "--to", str(folder), "--archive", str(archive), *words]
+    )
+    assert told.exit_code == 0, told.output
+    assert "Turn the volume down first" in told.output
+    rows = json.loads((folder / "versions.json").read_text(encoding="utf-8"))["files"]
+    found = {}
+    for row in rows:
+        samples, rate = soundfile.read(folder / row["file"], always_2d=True)
+        found[row["key"]] = (samples[:, 0], rate)
+    return found
+
+
+def between(sounds: dict[str, tuple[FloatArray, int]], key: str, other: str, hz: FloatArray) -> FloatArray:
+    """Level of one loop over another at hz: of loops every line of the transform is exact (handbook)."""
+    (one, rate), (two, _) = sounds[key], sounds[other]
+    lines = np.arange(one.size // 2 + 1) * rate / one.size
+    ratio = 20 * np.log10(np.abs(np.fft.rfft(one) / np.fft.rfft(two))[1:])
+    return np.interp(np.log(hz), np.log(lines[1:]), ratio)
+
+
+def test_a_render_is_the_measured_curve_within_a_twentieth_of_a_decibel(archive: Path, tmp_path: Path) -> None:
+    sounds = rendered(archive, tmp_path / "sounds", "--version", "flat", "--version", "as-is", "--version", "only1")
+    result = read_loudspeaker("causeway", archive)
+    curve = result.reading.curves["listening_window"]
+    hz = curve.axis.hz[(curve.axis.hz >= 25.0) & (curve.axis.hz <= 19_500.0) & curve.valid]
+    asked = np.interp(np.log(hz), np.log(curve.axis.hz), curve.values)
+    findings = findings_of(result, archive)
+    asked += sum((one.resonance.hidden_db(hz) for one in findings if one.resonance is not None), np.zeros(hz.size))
+    off = between(sounds, "as-is", "flat", hz) - asked
+    assert np.abs(off - off.mean()).max() < 0.05
+    first = findings[0]
+    assert first.q is not None
+    size = first.sizes["listening_window"].size_db if first.resonance is None else first.size_db
+    alone = gain_db(Equalizer((Band("peaking", first.center_hz, size, first.q),)), hz)
+    off = between(sounds, "only1", "flat", hz) - alone
+    assert np.abs(off - off.mean()).max() < 0.05
+
+
+def test_files_are_equally_loud_by_an_independent_measure(archive: Path, tmp_path: Path) -> None:
+    sounds = rendered(archive, tmp_path / "sounds", "--sound", "speech", "--against", "lantern", "--version", "as-is",
+                      "--version", "aim15", "--version", "without1", "--version", "doubled1")  # fmt: skip
+    assert set(sounds) == {"as-is", "aim15", "without1", "doubled1", "other1"}
+    loud = [
+        pyloudnorm.Meter(rate, filter_class="DeMan").integrated_loudness(one[:, None]) for one, rate in sounds.values()
+    ]
+    assert max(loud) - min(loud) < 0.1
+    again = rendered(archive, tmp_path / "again", "--sound", "speech", "--against", "lantern", "--version", "as-is",
+                     "--version", "aim15", "--version", "without1", "--version", "doubled1")  # fmt: skip
+    assert all(np.array_equal(sounds[key][0], again[key][0]) for key in sounds)
+
+
+def test_a_testers_own_stereo_file_keeps_rate_channels_and_length(archive: Path, tmp_path: Path) -> None:
+    rng = np.random.default_rng(4)
+    soundfile.write(tmp_path / "own.flac", rng.standard_normal((50_000, 2)) * 0.05, 44_100, subtype="PCM_24")
+    words = ["listen", "render", "thimble", "--to", str(tmp_path / "out"), "--archive", str(archive), "--sound"]
+    told = CliRunner().invoke(main, [*words, str(tmp_path / "own.flac"), "--equal-gain"])
+    assert told.exit_code == 0, told.output
+    for path in (tmp_path / "out").glob("*.wav"):
+        info = soundfile.info(path)
+        assert (info.samplerate, info.channels, info.frames, info.subtype) == (44_100, 2, 50_000, "PCM_24")
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--version", "louder"), "there is no version 'louder'"),
+        (("--version", "only99"), "there is no finding 99"),
+        (("--version", "aim200"), "an aim of 200 degrees"),
+        (("--sound", "hiss"), "pink"),
+        (("--sound", "no-such-file.wav"), "no-such-file.wav"),
+    ],
+)
+def test_what_cannot_be_rendered_is_told(archive: Path, tmp_path: Path, words: tuple[str, ...], told: str) -> None:
+    result = CliRunner().invoke(
+        main, ["listen", "render", "causeway", "--to", str(tmp_path / "out"), "--archive", str(archive), *words]
+    )
+    assert result.exit_code in (2, 4)
+    assert told in result.stderr
+    assert not (tmp_path / "out").exists()
