@@ -13,9 +13,9 @@ from earwitness.demo.scan import scan_points, scan_pressure, write_scan_session
 from earwitness.demo.world import true_pressure, true_pressure_at
 from earwitness.errors import InputError
 from earwitness.formats.audio import Recording
-from earwitness.quantities import FrequencyAxis
+from earwitness.quantities import FrequencyAxis, report_axis
 from earwitness.quantities.directions import Directions
-from earwitness.reduce.scan import ScanResult, at_point, reduce_scan
+from earwitness.reduce.scan import ScanResult, at_point, solve_scan
 from earwitness.reduce.scan_gather import first_echo_s, gather_scan
 from earwitness.reduce.scan_spectrum import fourier_sums
 from earwitness.session.session import Room
@@ -31,8 +31,11 @@ def folder(tmp_path_factory) -> Path:
 @pytest.fixture(scope="module")
 def found(folder: Path) -> ScanResult:
     session, takes, setup = scan_folder.load_scan(folder)
+    # A third of the frequencies that reduce_scan takes, which tests/flow/test_scan_flow.py goes through.
+    axis = FrequencyAxis(report_axis().hz[::3])
     correction = scan_folder.correction_of(session, folder)
-    return reduce_scan(session, takes, setup, scan_folder.reader(folder), correction=correction)
+    data = gather_scan(session, takes, scan_folder.reader(folder), axis, correction=correction)
+    return solve_scan(data, session.loudspeaker, setup)
 
 
 def errors(found: ScanResult) -> np.ndarray:

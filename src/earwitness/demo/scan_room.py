@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,12 +57,10 @@ class RoomField:
         out: list[ComplexArray] = []
         groups, group = np.unique(np.round(distance, 2), return_inverse=True)
         for n in range(top + 1):
-            k = self.k[int(np.searchsorted(self.order, n)) :]
-            values = np.empty((distance.size, k.size), dtype=np.complex128)
+            values = np.empty((distance.size, self.k.size - int(np.searchsorted(self.order, n))), dtype=np.complex128)
             for number, middle in enumerate(groups):
                 rows = np.flatnonzero(group == number)
-                steps = middle + np.array([-0.006, 0.0, 0.006])
-                low, mid, high = (_wave(n, k, r, self.radius_m) for r in steps)
+                low, mid, high = _waves_about(self, n, middle)
                 x = ((distance[rows] - middle) / 0.006)[:, None]
                 values[rows] = mid + 0.5 * x * (high - low) + 0.5 * x * x * (high - 2 * mid + low)
             out.append(values)
@@ -95,11 +94,13 @@ def room_field(one: DemoLoudspeaker, caps: tuple[Cap, ...], frequency_hz: FloatA
     return RoomField(k, one.sphere_radius_m, order, out)
 
 
-def _wave(n: int, k: FloatArray, distance_m: float, radius_m: float) -> ComplexArray:
-    """j_n(kr) - j_n'(ka) / h_n'(ka) h_n(kr), shape (F,)."""
+@lru_cache(maxsize=2048)
+def _waves_about(field: RoomField, n: int, middle_m: float) -> ComplexArray:
+    """j_n(kr) - j_n'(ka) / h_n'(ka) h_n(kr) 6 mm before, at and 6 mm behind middle_m, (3, F from order n's first on)."""
     from scipy.special import spherical_jn, spherical_yn
 
-    away, near = k * distance_m, k * radius_m
+    k = field.k[int(np.searchsorted(field.order, n)) :]
+    away, near = np.outer(middle_m + np.array([-0.006, 0.0, 0.006]), k), k * field.radius_m
     regular, slope = spherical_jn(n, away), spherical_jn(n, near, derivative=True)
     hankel = regular - 1j * spherical_yn(n, away)
     hankel_slope = slope - 1j * spherical_yn(n, near, derivative=True)
