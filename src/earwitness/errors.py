@@ -15,6 +15,7 @@ A message has four parts, in this order: what is wrong, where, what was expected
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -123,8 +124,16 @@ class OutputError(EarwitnessError):
 
 def cannot_write(what: str, path: object, error: Exception, *, remedy: str = "") -> OutputError:
     """`error` of a disk, in the program's own words. what : it is that cannot be written; remedy : beside the usual."""
+    number = getattr(error, "errno", None)
     reason = getattr(error, "strerror", None) or str(error)
     usual = "check permission and free space, or give another place"
+    if number in (errno.ENOSPC, errno.EDQUOT):
+        reason, usual = "the disk is full", "free some space, or choose a folder on another disk, and run it again"
+    elif number in (errno.EACCES, errno.EPERM, errno.EROFS):
+        reason, usual = "there is no permission to write here", "change the permissions, or choose another folder"
+    elif number in (errno.ENOTDIR, errno.EEXIST, errno.EISDIR):
+        reason = "a file stands where a folder should be, or a folder where a file should be"
+        usual = "move it away, or choose another folder"
     return OutputError(
         f"{what} cannot be written: {reason}",
         where=str(path),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import netCDF4
@@ -13,7 +14,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from earwitness.archive import arrays
-from earwitness.errors import ArchiveError, OutputError
+from earwitness.errors import ArchiveError
+from earwitness.quantities import Average, Measurement
+
+
+def written(path: Path, value: Measurement) -> Path:
+    path.write_bytes(arrays.measurement_bytes(value))
+    return path
+
+
+def read(path: Path) -> Measurement:
+    return arrays.measurement_from(path.read_bytes(), where=str(path))
 
 
 @settings(deadline=None, derandomize=True, max_examples=15)
@@ -35,22 +46,25 @@ def test_same_tells_a_last_bit_apart() -> None:
 
 def test_steps_keep_their_keys(tmp_path: Path) -> None:
     value = measurement()
-    arrays.write_measurement(tmp_path / "m.nc", value)
-    found = arrays.read_measurement(tmp_path / "m.nc")
+    written(tmp_path / "m.nc", value)
+    found = read(tmp_path / "m.nc")
     assert [s.key for s in found.steps] == [s.key for s in value.steps]
 
 
-def test_a_response_alone_comes_back(tmp_path: Path) -> None:
-    value = measurement(3).response
-    arrays.write_response(tmp_path / "r.nc", value)
-    assert same(arrays.read_response(tmp_path / "r.nc"), value)
-    with pytest.raises(ArchiveError, match="holds a response, not a measurement"):
-        arrays.read_measurement(tmp_path / "r.nc")
+def test_averages_come_back_from_today_and_from_when_they_were_keys_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    value = measurement()
+    bins = len(value.response.axis)
+    average = Average("sound_power", np.linspace(-40, -50, bins), np.full(bins, 0.3), np.arange(bins) > 2)
+    value = replace(value, averages=(average,))
+    assert same(arrays.measurement_from(arrays.measurement_bytes(value), where="memory"), value)
+    pack = arrays._pack
+    monkeypatch.setattr(arrays, "_pack", lambda record, groups: pack(record | {"averages": ["sound_power"]}, groups))
+    assert same(arrays.measurement_from(arrays.measurement_bytes(value), where="memory"), value)
 
 
 def test_the_file_explains_itself_to_another_reader(tmp_path: Path) -> None:
     value = measurement()
-    arrays.write_measurement(tmp_path / "m.nc", value)
+    written(tmp_path / "m.nc", value)
     with netCDF4.Dataset(tmp_path / "m.nc") as file:
         group = file["response"]
         assert group["pressure_real"].dtype == np.float64
@@ -66,29 +80,21 @@ def test_a_truncated_file_says_rebuild(tmp_path: Path, cut: int) -> None:
     path = tmp_path / "m.nc"
     path.write_bytes(arrays.measurement_bytes(measurement())[:cut])
     with pytest.raises(ArchiveError, match="rebuild") as found:
-        arrays.read_measurement(path)
+        read(path)
     assert str(path) in str(found.value)
 
 
-def test_missing_wrong_or_later_files_are_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    with pytest.raises(ArchiveError, match="rebuild"):
-        arrays.read_measurement(tmp_path / "none.nc")
+def test_wrong_or_later_files_are_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "m.nc"
     with monkeypatch.context() as later:
         later.setattr(arrays, "LAYOUT", 99)
-        arrays.write_measurement(path, measurement())
+        written(path, measurement())
     with pytest.raises(ArchiveError, match="later version"):
-        arrays.read_measurement(path)
+        read(path)
     with netCDF4.Dataset(path, "w") as file:
         file.title = "something else"
     with pytest.raises(ArchiveError, match="rebuild"):
-        arrays.read_measurement(path)
-
-
-def test_a_folder_in_the_way_is_an_output_error(tmp_path: Path) -> None:
-    (tmp_path / "m.nc").mkdir()
-    with pytest.raises(OutputError):
-        arrays.write_response(tmp_path / "m.nc", measurement().response)
+        read(path)
 
 
 def test_a_result_of_an_earlier_layout_is_told_from_a_damaged_one(
@@ -97,18 +103,15 @@ def test_a_result_of_an_earlier_layout_is_told_from_a_damaged_one(
     path = tmp_path / "m.nc"
     with monkeypatch.context() as earlier:
         earlier.setattr(arrays, "LAYOUT", 1)
-        arrays.write_measurement(path, measurement())
-        arrays.write_response(tmp_path / "r.nc", measurement().response)
+        written(path, measurement())
     with pytest.raises(arrays.OlderLayoutError, match="earlier version of Earwitness \\(layout 1\\)") as told:
-        arrays.read_measurement(path)
+        read(path)
     assert "its recordings are kept" in told.value.remedy
-    # A response alone has not changed since.
-    assert same(arrays.read_response(tmp_path / "r.nc"), measurement().response)
 
 
 def test_loud_takes_explain_themselves_to_another_reader(tmp_path: Path) -> None:
     value = measurement()
-    arrays.write_measurement(tmp_path / "m.nc", value)
+    written(tmp_path / "m.nc", value)
     with netCDF4.Dataset(tmp_path / "m.nc") as file:
         lines = file["two_tones_0"]["lines_pa"]
         assert (lines.dimensions, lines.units, lines.shape) == (("line",), "pascal", (5,))

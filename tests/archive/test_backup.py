@@ -249,7 +249,8 @@ def test_a_disk_that_fills_at_any_file_keeps_the_former_backup(tmp_path: Path, m
             assert backup(archive, tmp_path / f"b{turn}").is_whole
             assert is_whole(tmp_path / f"b{turn}", "A", "B", "C")
     assert len(seen) > 6
-    assert seen == [("the disk is full", "AB")] * (len(seen) - 1) + [("the disk is full", "ABC")]
+    full = "the file cannot be written: the disk is full"
+    assert seen == [(full, "AB")] * (len(seen) - 1) + [(full, "ABC")]
 
 
 # A child dies at its n-th sync, rename, mode change, new folder, removal or statement.

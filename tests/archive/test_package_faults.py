@@ -78,7 +78,7 @@ def test_a_disk_that_fills_at_any_file_of_an_import_takes_in_nothing(
                 fault = error
         if fault is None:
             break
-        assert fault.what == "the disk is full"
+        assert fault.what == "the file cannot be written: the disk is full"
         turns += 1
         assert assert_all_or_nothing(folder) == 1
         assert_completes(bag, folder)

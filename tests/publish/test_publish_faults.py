@@ -26,7 +26,7 @@ import builtins, io, itertools, os, pathlib, random, shutil, signal, sys
 from sqlalchemy import Engine, event
 from earwitness.app.publish import Products, publish_review
 from earwitness.app.site import publish_site
-from earwitness.publish import place
+from earwitness.files import durable
 
 work, act, kills = pathlib.Path(sys.argv[1]), sys.argv[2], int(sys.argv[3])
 
@@ -52,7 +52,7 @@ def child(folder, instant):
             return found
         return called
     os.fsync = ticking(os.fsync)
-    place._exchanged = ticking(place._exchanged)
+    durable._exchanged = ticking(durable._exchanged)
     for name in ("replace", "rename", "mkdir", "unlink", "write_bytes"):
         setattr(pathlib.Path, name, ticking(getattr(pathlib.Path, name)))
     shutil.rmtree = ticking(shutil.rmtree)

@@ -21,7 +21,7 @@ import pytest
 
 from earwitness.errors import OutputError
 from earwitness.figures.read import read_measurement
-from earwitness.publish import place as place_module
+from earwitness.files import durable
 from earwitness.publish.downloads import charts_json, curves_csv, directivity_csv, figures_csv
 from earwitness.publish.review import Review, review_of
 from earwitness.publish.site import write
@@ -238,7 +238,7 @@ def test_a_failed_swap_brings_the_older_review_back(
         return rename(self, target)
 
     # As on a system that cannot let two folders change places in one step.
-    monkeypatch.setattr(place_module, "_exchanged", lambda *_: False)
+    monkeypatch.setattr(durable, "_exchanged", lambda *_: False)
     monkeypatch.setattr(Path, "rename", refuse)
     with pytest.raises(OutputError, match="Permission denied"):
         write_review(replace(review, revision="9"), place)

@@ -20,8 +20,8 @@ from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import folded
 from earwitness.archive.drafts import draft, save_draft
 from earwitness.errors import InputError, OutputError
+from earwitness.files.durable import write_bytes
 from earwitness.insight.listening.vocabulary import heard_words
-from earwitness.publish.place import write_whole
 from earwitness.session.notes import ListeningSheet, load_sheet
 
 LETTERS = "ABCDEFGH"
@@ -130,7 +130,7 @@ def write_card(number: str, path: Path, archive_folder: Path) -> Path:
     """Write the helper's card to a new file. Raises OutputError where there is something at `path`."""
     if path.exists():
         raise OutputError("there is a file already, it was left as it is", where=str(path), remedy="give another name")
-    return write_whole(path, ("\n".join(helper_card(number, archive_folder)) + "\n").encode())
+    return write_bytes(path, ("\n".join(helper_card(number, archive_folder)) + "\n").encode())
 
 
 def seal_test(

@@ -27,6 +27,7 @@ from earwitness.exhibits.compare import (
 from earwitness.exhibits.figures_table import figure_name
 from earwitness.exhibits.record import record
 from earwitness.exhibits.words import value_words
+from earwitness.files.durable import write_bytes
 from earwitness.insight.change import Change, change
 from earwitness.insight.compare import (
     BALANCE,
@@ -48,7 +49,6 @@ from earwitness.insight.compare import (
     verdicts,
 )
 from earwitness.insight.pair import paired
-from earwitness.publish.place import write_whole
 from earwitness.publish.site.index import COMPARISON_MARK, comparison_html
 from earwitness.session.session import Session
 
@@ -291,7 +291,7 @@ def write_comparison(found: Comparison, folder: Path) -> Path:
         )
     lines = tuple(v.sentence for v in found.verdicts)
     text = comparison_html(found.charts, tables, lines, title=" and ".join(c.title for c in found.candidates))
-    return write_whole(page, text.encode())
+    return write_bytes(page, text.encode())
 
 
 def _placed(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from earwitness.errors import InputError
-from earwitness.publish.place import write_whole
+from earwitness.files.durable import write_bytes
 from earwitness.quantities.axis import hz_words
 from earwitness.session.plan import DRIFT_DB, GatedPlan, Robot, ScanPlan, plan_gated, plan_scan
 
@@ -27,7 +27,7 @@ def scan_plan(
     if to is not None:
         if to.exists():
             raise InputError("the file is there already, it was left as it is", where=str(to), remedy="another name")
-        write_whole(to, plan.table().encode())
+        write_bytes(to, plan.table().encode())
     return plan
 
 

@@ -20,7 +20,7 @@ from earwitness.archive.catalogue import Archive
 from earwitness.archive.latest import Latest, latest_sessions
 from earwitness.errors import EarwitnessError, InputError, OutputError
 from earwitness.figures.level_series import SEAT_M
-from earwitness.publish.place import clear_dead, write_whole
+from earwitness.files.durable import clear_dead, write_bytes
 from earwitness.publish.site import index as pages
 from earwitness.publish.site.cards import (
     Card,
@@ -103,7 +103,7 @@ def publish_site(
                 progress((place + 1) / len(jobs), card.title)
                 # A run that is stopped goes on where it was, and no address is given twice.
                 if place % 20 == 19:
-                    write_whole(folder / RECORD, site_json(_ordered(by_name), title=title, base_url=base_url).encode())
+                    write_bytes(folder / RECORD, site_json(_ordered(by_name), title=title, base_url=base_url).encode())
         logs = _logs(archive, wanted, by_name, base_url or "site")
     progress(1.0, "write the index")
     ordered = _ordered(by_name)
@@ -196,7 +196,7 @@ def _write_index(
     for name, content in texts.items():
         path = folder / name
         if not (path.is_file() and path.read_bytes() == content):
-            write_whole(path, content)
+            write_bytes(path, content)
     return folder / "index.html"
 
 

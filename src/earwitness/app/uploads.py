@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import secrets
 import shutil
@@ -11,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from earwitness.errors import InputError, OutputError
+from earwitness.files.durable import make_folder, replacing
 from earwitness.session.load import load_session
 
 INCOMING = "incoming"
@@ -31,7 +31,7 @@ class Arrived:
 def begin_upload(archive_folder: Path) -> str:
     """A new place for a folder to arrive in; its key. Raises OutputError where it cannot be made."""
     key = secrets.token_urlsafe(12)
-    _made(archive_folder / INCOMING / key)
+    make_folder(archive_folder / INCOMING / key, failed=_unwritable)
     return key
 
 
@@ -50,30 +50,20 @@ async def receive_file(archive_folder: Path, key: str, name: str, body: AsyncIte
     """
     folder = upload_folder(archive_folder, key)
     path = folder.joinpath(*_parts(name))
-    _made(path.parent)
     if sum(1 for one in folder.rglob("*") if one.is_file()) >= MOST_FILES:
         raise InputError("the folder holds too many files", expected=f"at most {MOST_FILES}", where=name[:200])
-    beside = path.with_name(f".{secrets.token_hex(8)}.part")
     size = 0
-    try:
-        with beside.open("xb") as stream:
-            async for piece in body:
-                stream.write(piece)
-                size += len(piece)
-            stream.flush()
-            os.fsync(stream.fileno())
-        beside.replace(path)
-    except OSError as error:
-        raise _unwritable(path, error) from None
-    finally:
-        beside.unlink(missing_ok=True)
+    with replacing(path, failed=_unwritable) as beside, beside.open("xb") as stream:
+        async for piece in body:
+            stream.write(piece)
+            size += len(piece)
     return Arrived("/".join(_parts(name)), size)
 
 
 def arrived_files(archive_folder: Path, key: str) -> tuple[Arrived, ...]:
     """What has arrived so far, by name."""
     folder = upload_folder(archive_folder, key)
-    files = sorted(p for p in folder.rglob("*") if p.is_file() and not p.name.endswith(".part"))
+    files = sorted(p for p in folder.rglob("*") if p.is_file() and not p.name.startswith("."))
     return tuple(Arrived(p.relative_to(folder).as_posix(), p.stat().st_size) for p in files)
 
 
@@ -106,13 +96,6 @@ def _parts(name: str) -> tuple[str, ...]:
             remedy="rename the file and its line in session.toml",
         )
     return parts
-
-
-def _made(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise _unwritable(folder, error) from None
 
 
 def _unwritable(path: Path, error: OSError) -> OutputError:

@@ -7,8 +7,8 @@ from pathlib import Path
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.latest import WORDS as KIND
 from earwitness.errors import InputError, OutputError
+from earwitness.files.durable import write_bytes
 from earwitness.publish.own_words import NO_WORDS, OwnWords, own_words_of, template
-from earwitness.publish.place import write_whole
 from earwitness.quantities.lineage import step
 
 _MOST_BYTES = 200_000
@@ -64,7 +64,7 @@ def write_words(name: str, path: Path, archive_folder: Path) -> Path:
     with Archive.open(archive_folder, create=False) as archive:
         owner = archive.find(name)
         found = own_words(archive, owner.id)
-    return write_whole(path, (found.markdown or template(f"{owner.maker} {owner.name}")).encode())
+    return write_bytes(path, (found.markdown or template(f"{owner.maker} {owner.name}")).encode())
 
 
 def _read(path: Path) -> str:

@@ -16,11 +16,12 @@ from pathlib import Path
 
 from sqlalchemy.exc import DatabaseError
 
-from earwitness.archive import database, journal
+from earwitness.archive import database
 from earwitness.archive.catalogue import CATALOGUE, Archive, _inside
 from earwitness.archive.integrity import Finding, Progress
-from earwitness.archive.recordings import RecordingStore, hash_of
-from earwitness.errors import ArchiveError
+from earwitness.archive.recordings import RecordingStore, has_hash
+from earwitness.errors import ArchiveError, cannot_write
+from earwitness.files import durable
 
 _KEPT_AGAIN_ATTEMPTS = 3
 _LOCK = "backup.lock"
@@ -78,12 +79,12 @@ def backup(archive: Archive, target: Path, *, progress: Progress | None = None) 
             where=str(target),
             remedy="choose a folder of its own, best on another disk",
         )
-    journal.make_folder(target)
+    durable.make_folder(target)
     for part in ("objects", "arrays"):
-        journal.make_folder(target / part)
+        durable.make_folder(target / part)
     tally = _Tally()
     with _alone(target), _snapshot_in(target) as path:
-        journal.clean(target)
+        durable.clean(target)
         _take_snapshot(archive, path, target)
         damage = _copy_recordings(archive, path, target, tally, progress)
         damage += _copy_arrays(archive, path, target, tally)
@@ -105,7 +106,7 @@ def _alone(target: Path) -> Iterator[None]:
 
 @contextlib.contextmanager
 def _snapshot_in(target: Path) -> Iterator[Path]:
-    path = target / journal.temporary_name(".sqlite")
+    path = target / durable.temporary_name(".sqlite")
     try:
         yield path
     except sqlite3.Error as error:
@@ -212,14 +213,14 @@ def _copy_array(
     for _ in range(_KEPT_AGAIN_ATTEMPTS):
         beside = f"arrays/{key[:2]}/{key}-{sha256[:16]}.nc"
         for name in (file, beside):
-            if _has_hash(target / name, sha256):
+            if has_hash(target / name, sha256):
                 tally.reused += 1
                 return name, sha256
         data = _read(archive.folder / file)
         if hashlib.sha256(data).hexdigest() == sha256:
             name = beside if (target / file).exists() else file
-            journal.write_bytes(target / name, data)
-            if _has_hash(target / name, sha256):
+            durable.write_bytes(target / name, data)
+            if has_hash(target / name, sha256):
                 tally.copied += 1
                 tally.bytes_written += len(data)
                 return name, sha256
@@ -246,9 +247,9 @@ def _publish(snapshot: Path, target: Path) -> int:
             )
         sessions = int(catalogue.execute("SELECT count(*) FROM session").fetchone()[0])
     try:
-        journal.sync_folder(target)
+        durable.sync_folder(target)
     except OSError as error:
-        raise journal.output_error(error, target) from error
+        raise cannot_write("the file", target, error) from error
     # Opened once as an archive: the write-ahead log is back, and the schema is one this program knows.
     Archive.open(target, create=False).close()
     return sessions
@@ -276,10 +277,3 @@ def _read(path: Path) -> bytes:
         return path.read_bytes()
     except OSError:
         return b""
-
-
-def _has_hash(path: Path, sha256: str) -> bool:
-    try:
-        return hash_of(path) == sha256
-    except OSError:
-        return False

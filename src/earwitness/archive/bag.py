@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import os
 import re
-import shutil
 import stat
 import unicodedata
 from collections.abc import Mapping
@@ -17,7 +16,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from earwitness.archive import journal
 from earwitness.errors import ArchiveError, FormatError
 from earwitness.formats.netcdf_probe import probe
 
@@ -78,13 +76,6 @@ def write_tags(folder: Path, payload: list[Payload], information: Mapping[str, s
             stream.write(text.encode())
             stream.flush()
             os.fsync(stream.fileno())
-
-
-def clear_dead(parent: Path) -> None:
-    """Take away half-written bags that stopped processes left in `parent`."""
-    for path in parent.glob(".*.part"):
-        if path.is_dir() and journal.state_of(path) == "dead":
-            shutil.rmtree(path, ignore_errors=True)
 
 
 def verified(folder: Path) -> dict[str, str]:

@@ -24,7 +24,7 @@ from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session as Work
 
-from earwitness.archive import arrays, choose, database, journal
+from earwitness.archive import arrays, choose, database
 from earwitness.archive.choose import folded
 from earwitness.archive.entries import (
     STANDINGS,
@@ -36,7 +36,7 @@ from earwitness.archive.entries import (
     Standing,
     TakeEntry,
 )
-from earwitness.archive.recordings import RecordingStore, hash_of
+from earwitness.archive.recordings import RecordingStore, has_hash
 from earwitness.archive.schema import (
     LoudspeakerRow,
     PublicationRow,
@@ -49,6 +49,7 @@ from earwitness.archive.schema import (
 )
 from earwitness.archive.superseded import aside_sessions, superseded_sessions
 from earwitness.errors import ArchiveError, InputError, OutputError
+from earwitness.files import durable
 from earwitness.quantities import Measurement, Step
 from earwitness.session.session import Session
 from earwitness.session.units import Unit, Variant
@@ -87,10 +88,10 @@ class Archive:
                 where=str(folder),
                 remedy="check the folder, or add a session folder to make a new archive",
             )
-        journal.make_folder(folder)
+        durable.make_folder(folder)
         engine = database.open_database(path)
         for part in ("objects", "arrays"):
-            journal.make_folder(folder / part)
+            durable.make_folder(folder / part)
         return cls(folder, engine, clock)
 
     def close(self) -> None:
@@ -127,7 +128,7 @@ class Archive:
         """
         key = session_key(session)
         for part in ("objects", "arrays"):
-            journal.clean(self.folder / part)
+            durable.clean(self.folder / part)
         files = {sha256: folder / name for name, sha256 in sorted(_files_of(session).items())}
         new = self.recordings.put_all(files)
         sizes = {sha256: self.recordings.path(sha256).stat().st_size for sha256 in files}
@@ -279,8 +280,8 @@ class Archive:
             if row is not None and row.array_file is not None:
                 # A backup may hold it under another name than its key alone.
                 relative, path = _inside(row.array_file), self.folder / _inside(row.array_file)
-            if row is None or not _has_hash(path, str(row.array_sha256)):
-                journal.write_bytes(path, data)
+            if row is None or not has_hash(path, str(row.array_sha256)):
+                durable.write_bytes(path, data)
                 digest = hashlib.sha256(data).hexdigest()
                 self._keep(work, session_id, last, MEASUREMENT, array_file=relative, array_sha256=digest)
         return last.key
@@ -500,13 +501,6 @@ def _json(document: Document) -> str:
         return json.dumps(document, sort_keys=True, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     except (TypeError, ValueError) as error:
         raise InputError(f"this document cannot be kept as JSON: {error}") from None
-
-
-def _has_hash(path: Path, digest: str) -> bool:
-    try:
-        return hash_of(path) == digest
-    except OSError:
-        return False
 
 
 def _result_row(work: Work, step_key: str, kind: str) -> ResultRow | None:

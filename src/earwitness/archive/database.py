@@ -11,9 +11,9 @@ from pathlib import Path
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.exc import DatabaseError, OperationalError
 
-from earwitness.archive import journal
 from earwitness.archive.migrations import REVISIONS
 from earwitness.errors import ArchiveError, EarwitnessError, OutputError
+from earwitness.files import durable
 
 BUSY_TIMEOUT_MS = 30_000
 _WAL_ATTEMPTS = 50
@@ -191,4 +191,4 @@ def _migrate(connection: Connection, path: Path) -> None:
     config.set_main_option("path_separator", "os")
     config.attributes["connection"] = connection
     command.upgrade(config, "head")
-    journal.sync_folder(path.parent)
+    durable.sync_folder(path.parent)

@@ -15,7 +15,7 @@ from pydantic import ValidationError
 from sqlalchemy import select
 from sqlalchemy.orm import Session as Work
 
-from earwitness.archive import catalogue, journal
+from earwitness.archive import catalogue
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import folded
 from earwitness.archive.recordings import hash_of
@@ -31,6 +31,7 @@ from earwitness.archive.schema import (
 )
 from earwitness.archive.search import index_faults
 from earwitness.errors import ArchiveError, choice
+from earwitness.files import durable
 from earwitness.session.session import Session
 
 MOST_THREADS = 4
@@ -289,7 +290,7 @@ def _files_below(folder: Path) -> list[Path]:
 def _leftovers(archive: Archive, present: Iterable[Path], named: set[Path]) -> Iterator[Finding]:
     for path in present:
         where = path.relative_to(archive.folder).as_posix()
-        state = journal.state_of(path)
+        state = durable.state_of(path)
         if state == "dead":
             what, remedy = "a file that a stopped program left half written", "adding a session clears it away"
             yield Finding("leftover", what, where, remedy)

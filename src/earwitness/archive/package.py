@@ -22,7 +22,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session as Work
 
 from earwitness import __version__
-from earwitness.archive import bag, catalogue, journal
+from earwitness.archive import bag, catalogue
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import folded
 from earwitness.archive.latest import REDUCTION
@@ -35,6 +35,7 @@ from earwitness.archive.package_record import (
     SheetRecord,
     read_record,
 )
+from earwitness.archive.recordings import has_hash
 from earwitness.archive.schema import (
     DataOpeningRow,
     DraftRow,
@@ -47,7 +48,8 @@ from earwitness.archive.schema import (
     SessionRow,
 )
 from earwitness.archive.superseded import aside_sessions
-from earwitness.errors import ArchiveError, InputError, OutputError
+from earwitness.errors import ArchiveError, InputError, OutputError, cannot_write
+from earwitness.files import durable
 from earwitness.session.session import Session
 
 RECORD = "data/loudspeaker.json"
@@ -91,16 +93,16 @@ def export_package(archive: Archive, loudspeaker_id: int, folder: Path) -> Expor
         raise OutputError("there is something in the way", where=str(folder), remedy="choose a name that is not used")
     archive.need_outside(folder)
     record, arrays = _record_of(archive, loudspeaker_id)
-    journal.make_folder(folder.parent)
-    bag.clear_dead(folder.parent)
-    made = folder.with_name(journal.temporary_name())
+    durable.make_folder(folder.parent)
+    durable.clear_dead(folder.parent)
+    made = folder.with_name(durable.temporary_name())
     try:
         payload = _write_payload(archive, made, record, arrays)
         bag.write_tags(made, payload, _information(archive, record, payload))
         made.rename(folder)
-        journal.sync_folder(folder.parent)
+        durable.sync_folder(folder.parent)
     except OSError as error:
-        raise journal.output_error(error, folder) from error
+        raise cannot_write("the file", folder, error) from error
     finally:
         shutil.rmtree(made, ignore_errors=True)
     size = sum(one.size_bytes for one in payload)
@@ -128,7 +130,7 @@ def import_package(
         raise bag.refusal(folder, "a listening sheet does not fit its seal")
     _need_sound_choices(folder, record, need_choice)
     for part in ("objects", "arrays"):
-        journal.clean(archive.folder / part)
+        durable.clean(archive.folder / part)
     new = 0
     for sha256 in sorted(_recordings_of(record)):
         new += archive.recordings.put(folder / f"data/recordings/{sha256}", expected_sha256=sha256)
@@ -317,10 +319,10 @@ def _take_in_result(archive: Archive, work: Work, folder: Path, session_id: int,
     if result.array_sha256 is not None:
         known = None if row is None or row.array_file is None else catalogue._inside(row.array_file)
         relative = known or f"arrays/{result.step_key[:2]}/{result.step_key}.nc"
-        if row is not None and catalogue._has_hash(archive.folder / relative, str(row.array_sha256)):
+        if row is not None and has_hash(archive.folder / relative, str(row.array_sha256)):
             return False
         data = bag.read_array(folder / f"data/arrays/{result.step_key}.nc", result.array_sha256)
-        journal.write_bytes(archive.folder / relative, data)
+        durable.write_bytes(archive.folder / relative, data)
     elif row is not None:
         return False
     kept: dict[str, Any] = {"array_file": relative, "array_sha256": result.array_sha256, "document": result.document}

@@ -8,8 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from earwitness.archive import journal
 from earwitness.errors import ArchiveError
+from earwitness.files import durable
 
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 _CHUNK_BYTES = 2**20
@@ -55,7 +55,7 @@ class RecordingStore:
         for first in range(0, len(new), _AT_ONCE):
             step = new[first : first + _AT_ONCE]
             targets = [self.path(sha256) for sha256, _ in step]
-            with journal.replacing_all(targets, read_only=True) as made:
+            with durable.replacing_all(targets, read_only=True) as made:
                 for (sha256, source), target, temporary in zip(step, targets, made, strict=True):
                     _copy_checked(source, temporary, sha256, target)
         return len(new)
@@ -97,6 +97,14 @@ def _copy_checked(source: Path, temporary: Path, sha256: str, target: Path) -> N
             where=str(target),
             remedy="check the disk, and add the session again",
         )
+
+
+def has_hash(path: Path, sha256: str) -> bool:
+    """Whether the file is there and is that one."""
+    try:
+        return hash_of(path) == sha256
+    except OSError:
+        return False
 
 
 def _copy(source: Path, target: Path) -> str:

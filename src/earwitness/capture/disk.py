@@ -19,6 +19,7 @@ import numpy as np
 
 from earwitness.capture.sound import Block
 from earwitness.errors import InputError, OutputError, cannot_write
+from earwitness.files.durable import make_folder, sync_folder, write_bytes
 
 PART = ".part"
 _HEADER_BYTES = 58
@@ -130,16 +131,15 @@ def read_part(part: Path) -> tuple[Block, int]:
 
 def write_whole(path: Path, samples: Block, rate_hz: int) -> None:
     """Write samples (frames, channels) as 32-bit float WAV: there whole, or not at all. OutputError."""
-    temporary = path.with_name(path.name + ".whole" + PART)
     frames, channels = samples.shape
     data = _header(rate_hz, channels, frames) + np.ascontiguousarray(samples, dtype="<f4").tobytes()
-    _write_and_rename(temporary, path, data)
+    write_bytes(path, data, failed=unwritable)
 
 
 def write_json(path: Path, value: Any) -> None:
     """Replace a JSON file atomically. OutputError."""
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, indent=1, sort_keys=True) + "\n"
-    _write_and_rename(path.with_name(path.name + ".whole" + PART), path, text.encode())
+    write_bytes(path, text.encode(), failed=unwritable)
 
 
 def move(source: Path, target: Path) -> None:
@@ -151,23 +151,6 @@ def move(source: Path, target: Path) -> None:
     sync_folder(target.parent)
 
 
-def make_folder(folder: Path) -> None:
-    """The folder and its parents, brought to the disk."""
-    if not folder.is_dir():
-        folder.mkdir(parents=True, exist_ok=True)
-        sync_folder(folder.parent)
-
-
-def sync_folder(folder: Path) -> None:
-    """Bring the folder's list of names to the disk, where the system can."""
-    with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-
-
 def _sync(handle: int) -> None:
     with contextlib.suppress(OSError):
         os.fsync(handle)
@@ -176,19 +159,6 @@ def _sync(handle: int) -> None:
 def unwritable(path: Path, error: OSError) -> OutputError:
     """The error of a disk in the program's own words."""
     return cannot_write("the recording", path, error, remedy="what was recorded before is kept")
-
-
-def _write_and_rename(temporary: Path, path: Path, data: bytes) -> None:
-    try:
-        make_folder(path.parent)
-        with temporary.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(temporary, path)
-        sync_folder(path.parent)
-    except OSError as error:
-        raise unwritable(path, error) from None
 
 
 def _header(rate_hz: int, channels: int, frames: int) -> bytes:

@@ -14,8 +14,9 @@ import threading
 import weakref
 from pathlib import Path
 
-from earwitness.capture.disk import make_folder, unwritable
+from earwitness.capture.disk import unwritable
 from earwitness.errors import InputError
+from earwitness.files.durable import make_folder
 
 LOCK = "live.lock"
 # Another program that only begins or ends holds it for less.

@@ -26,6 +26,7 @@ from earwitness.capture.play import signal_for
 from earwitness.capture.sound import Sound, Wiring
 from earwitness.capture.take import Alive, Recorded, Tell, record_take
 from earwitness.errors import InputError
+from earwitness.files.durable import clean
 from earwitness.session.session import FarFieldTake, Take
 
 JOURNAL = "live.json"
@@ -366,11 +367,10 @@ def _keep_journal(series: Series) -> None:
 
 def _recover(series: Series) -> tuple[str, ...]:
     """Parts of planned takes become files in `spoiled/`; halves of files that are written anew are superfluous."""
+    clean(series.folder)
     recovered = []
     for take in series.planned.live:
         path = series.folder / take.file
-        # Its samples are in the part that it was made from, or in the file that it became.
-        path.with_name(path.name + ".whole" + PART).unlink(missing_ok=True)
         part = _part(series, take)
         if not part.exists():
             continue
@@ -381,8 +381,6 @@ def _recover(series: Series) -> tuple[str, ...]:
         if recover(part, series.folder / target):
             _add_spoiled(series, take.id, target, "The program or the computer stopped while it was recorded.")
             recovered.append(target)
-    with contextlib.suppress(OSError):
-        (series.folder / (JOURNAL + ".whole" + PART)).unlink(missing_ok=True)
     return tuple(recovered)
 
 

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import os
-import secrets
 import shutil
 import tempfile
 import warnings
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from earwitness.errors import FormatError, InputError, OutputError, cannot_write
+from earwitness.files.durable import replacing
 from earwitness.formats.netcdf_probe import probe
 from earwitness.quantities import DirectionalResponse
 from earwitness.quantities.arrays import ComplexArray, FloatArray
@@ -49,22 +47,14 @@ def write_sofa(
         raise InputError(f"the suffix of a SOFA file is {path.suffix!r}", where=str(path), expected=".sofa")
     import sofar
 
-    temporary = path.with_name(f".{os.getpid()}-{secrets.token_hex(4)}.part.sofa")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with warnings.catch_warnings():
+        with replacing(path) as temporary, warnings.catch_warnings():
             warnings.simplefilter("ignore")
             sofa = _filled(sofar, response, keep_marked=keep_marked)
             _describe(sofa, response, title=title, description=description, license=license, author=author, date=date)
             sofar.write_sofa(str(temporary), sofa)
-        with temporary.open("r+b") as stream:
-            os.fsync(stream.fileno())
-        temporary.replace(path)
-    except (OSError, RuntimeError) as error:
+    except RuntimeError as error:
         raise cannot_write("the SOFA file", path, error) from error
-    finally:
-        with suppress(OSError):
-            temporary.unlink(missing_ok=True)
 
 
 def _filled(sofar: Any, response: DirectionalResponse, *, keep_marked: bool) -> Any:

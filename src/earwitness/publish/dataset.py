@@ -16,10 +16,10 @@ from typing import Final
 
 from earwitness import __version__
 from earwitness.errors import InputError, choice
+from earwitness.files.durable import write_bytes
 from earwitness.publish.dataset_readme import how_to_read
 from earwitness.publish.dataset_tables import distortion_csv, impedance_csv
 from earwitness.publish.downloads import charts_json, curves_csv, differences_csv, directivity_csv, figures_csv
-from earwitness.publish.place import write_whole
 from earwitness.publish.review import Review
 
 DATASET_FORMAT: Final = 1
@@ -88,7 +88,7 @@ def dataset_zip(review: Review, *, license: str, extras: Mapping[str, bytes] | N
 
 def write_dataset(review: Review, path: Path, *, license: str, extras: Mapping[str, bytes] | None = None) -> Path:
     """Write the data set to `path`, whole or not at all. Raises as `dataset_zip`, and OutputError by the disk."""
-    return write_whole(path, dataset_zip(review, license=license, extras=extras))
+    return write_bytes(path, dataset_zip(review, license=license, extras=extras))
 
 
 def dataset_name(review: Review) -> str:

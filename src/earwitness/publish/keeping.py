@@ -14,9 +14,8 @@ from collections.abc import Callable, Collection, Iterator
 from contextlib import suppress
 from pathlib import Path
 
-from earwitness.archive.journal import temporary_name
 from earwitness.errors import OutputError
-from earwitness.publish.place import clear_dead, replace_folder
+from earwitness.files.durable import clear_dead, replace_folder, temporary_name
 
 RECORD = "made.json"
 FORMAT = 1

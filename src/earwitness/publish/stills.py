@@ -10,7 +10,7 @@ from typing import Final, Literal
 from earwitness.errors import InputError, choice
 from earwitness.exhibits.chart import Chart, Mark, Panel
 from earwitness.exhibits.line_breaks import SENTENCE_END, units_kept
-from earwitness.publish.place import write_whole
+from earwitness.files.durable import write_bytes
 from earwitness.publish.review import Review
 from earwitness.publish.typeset import png_pages
 from earwitness.render.palette import GROUNDS, Theme
@@ -121,12 +121,7 @@ def write_stills(
 ) -> tuple[Path, ...]:
     """Write the stills into `folder`, each whole or not at all. Raises as `stills_of`, and OutputError by the disk."""
     stills = stills_of(review, shape=shape, steps=steps, theme=theme)
-    return tuple(write_whole(Path(folder) / f"{still.name}.png", still.png) for still in stills)
-
-
-def still_name(key: str) -> str:
-    """File name of the still of the chart of that key, without shape and suffix."""
-    return key.replace("_", "-")
+    return tuple(write_bytes(Path(folder) / f"{still.name}.png", still.png) for still in stills)
 
 
 def message_of(chart: Chart) -> str:
@@ -151,7 +146,7 @@ def _drawing(view: _View, sheet: _Sheet, theme: Theme) -> tuple[str, float]:
 
 
 def _views(chart: Chart, shape: Shape, *, steps: bool) -> Iterator[_View]:
-    name, panel = f"{still_name(chart.key)}-{shape}", chart.panels[0]
+    name, panel = f"{chart.key.replace('_', '-')}-{shape}", chart.panels[0]
     yield _View(name, chart, panel, None, None, message_of(chart))
     if not steps:
         return

@@ -11,45 +11,57 @@ import errno
 import os
 import re
 import secrets
-from collections.abc import Iterator, Sequence
+import shutil
+import sys
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
-from earwitness.errors import OutputError
+from earwitness.errors import OutputError, cannot_write
 
 _THIS_PROCESS = secrets.token_hex(4)
 _TEMPORARY = re.compile(
     r"\.(?P<pid>\d+)-(?P<process>[0-9a-f]{8})-[0-9a-f]{8}\.part(?:\.[a-z0-9]+)?(?:-wal|-shm|-journal)?"
 )
-_FULL = {errno.ENOSPC, errno.EDQUOT}
-_FORBIDDEN = {errno.EACCES, errno.EPERM, errno.EROFS}
+Failed = Callable[[Path, OSError], OutputError]
 
 
-def write_bytes(path: Path, data: bytes, *, read_only: bool = False) -> None:
-    """Put `data` at `path` atomically, over what is there. Raises OutputError; then the old file is untouched."""
-    with replacing(path, read_only=read_only) as temporary:
+def _failed(path: Path, error: OSError) -> OutputError:
+    return cannot_write("the file", path, error, remedy="what was there before is untouched")
+
+
+def write_bytes(path: Path, data: bytes, *, read_only: bool = False, failed: Failed = _failed) -> Path:
+    """Put `data` at `path` atomically, over what is there; the path.
+
+    failed : makes the error of a disk that refuses, as in `replacing_all`; then the old file is untouched.
+    """
+    path = Path(path)
+    with replacing(path, read_only=read_only, failed=failed) as temporary:
         temporary.write_bytes(data)
+    return path
 
 
 @contextlib.contextmanager
-def replacing(path: Path, *, read_only: bool = False) -> Iterator[Path]:
+def replacing(path: Path, *, read_only: bool = False, failed: Failed = _failed) -> Iterator[Path]:
     """Name of a temporary file beside `path` to be filled; when the block ends well, it becomes `path`.
 
     The temporary name keeps the suffix of `path`. When the block fails, the temporary file is removed. Any OSError
-    becomes an OutputError that names `path` and what to do.
+    becomes an OutputError that names `path` and what to do, made by `failed`.
     """
-    with replacing_all((path,), read_only=read_only) as (temporary,):
+    with replacing_all((path,), read_only=read_only, failed=failed) as (temporary,):
         yield temporary
 
 
 @contextlib.contextmanager
-def replacing_all(paths: Sequence[Path], *, read_only: bool = False) -> Iterator[tuple[Path, ...]]:
+def replacing_all(
+    paths: Sequence[Path], *, read_only: bool = False, failed: Failed = _failed
+) -> Iterator[tuple[Path, ...]]:
     """As `replacing`, for several files: the disk is waited for once where `replacing` waits for each of them.
 
     A killed process leaves each file as it was or whole. Needs one path at least.
     """
     folders = tuple(dict.fromkeys(path.parent for path in paths))
     for folder in folders:
-        make_folder(folder)
+        make_folder(folder, failed=failed)
     made = tuple(path.with_name(temporary_name(path.suffix.lower())) for path in paths)
     try:
         yield made
@@ -62,15 +74,15 @@ def replacing_all(paths: Sequence[Path], *, read_only: bool = False) -> Iterator
         for folder in folders:
             sync_folder(folder)
     except OSError as error:
-        raise output_error(error, Path(os.path.commonpath(paths))) from error
+        raise failed(Path(os.path.commonpath(paths)), error) from error
     finally:
         for temporary in made:
             with contextlib.suppress(OSError):
                 temporary.unlink(missing_ok=True)
 
 
-def make_folder(folder: Path) -> None:
-    """Make `folder` and its parents durably. Raises OutputError."""
+def make_folder(folder: Path, *, failed: Failed = _failed) -> None:
+    """Make `folder` and its parents durably. failed : as in `replacing_all`."""
     if folder.is_dir():
         return
     try:
@@ -79,7 +91,7 @@ def make_folder(folder: Path) -> None:
         for made in missing:
             sync_folder(made.parent)
     except OSError as error:
-        raise output_error(error, folder) from error
+        raise failed(folder, error) from error
 
 
 def clean(folder: Path) -> int:
@@ -98,6 +110,38 @@ def clean(folder: Path) -> int:
     return removed
 
 
+def replace_folder(fresh: Path, folder: Path) -> None:
+    """Put the folder `fresh` in the place of `folder`, whose former content goes. Raises OSError; then it stays.
+
+    On Linux the two change places in one step, so that there is a whole folder at every moment; elsewhere, for the
+    moment between two renames, there is none, and a process killed then leaves the former one under a temporary name.
+    """
+    if not folder.exists():
+        fresh.rename(folder)
+        return
+    if not _exchanged(fresh, folder):
+        old = folder.with_name(temporary_name())
+        folder.rename(old)
+        try:
+            fresh.rename(folder)
+        except OSError:
+            old.rename(folder)
+            raise
+        fresh = old
+    shutil.rmtree(fresh, ignore_errors=True)
+
+
+def clear_dead(folder: Path) -> None:
+    """Take away what killed processes left half written in `folder`, not below it."""
+    for path in folder.glob(".*.part*") if folder.is_dir() else ():
+        if state_of(path) == "dead":
+            if path.is_dir():
+                shutil.rmtree(path, ignore_errors=True)
+            else:
+                with contextlib.suppress(OSError):
+                    path.unlink()
+
+
 def state_of(path: Path) -> str:
     """Whether the process that gave `path` its temporary name is "alive" or "dead"; "" for any other name."""
     found = _TEMPORARY.fullmatch(path.name)
@@ -109,20 +153,6 @@ def state_of(path: Path) -> str:
 def temporary_name(suffix: str = "") -> str:
     """A temporary name of this process, for a file or folder that `replacing` cannot make."""
     return f".{os.getpid()}-{_THIS_PROCESS}-{secrets.token_hex(4)}.part{suffix}"
-
-
-def output_error(error: OSError, path: Path) -> OutputError:
-    """`error` as an OutputError: the reason in plain words, the path, the remedy."""
-    if error.errno in _FULL:
-        what, remedy = "the disk is full", "free some space, or choose a folder on another disk, and run it again"
-    elif error.errno in _FORBIDDEN:
-        what, remedy = "there is no permission to write here", "change the permissions, or choose another folder"
-    elif error.errno in {errno.ENOTDIR, errno.EEXIST, errno.EISDIR}:
-        what = "a file stands where a folder should be, or a folder where a file should be"
-        remedy = "move it away, or choose another folder"
-    else:
-        what, remedy = f"writing failed: {error.strerror or error}", "check the disk and run it again"
-    return OutputError(what, where=str(path), remedy=remedy)
 
 
 def _is_alive(pid: int, process: str) -> bool:
@@ -166,3 +196,15 @@ def _sync_as(path: Path, flags: int) -> None:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
+
+
+def _exchanged(one: Path, other: Path) -> bool:
+    """Whether the system let the two change places in one step (renameat2 with RENAME_EXCHANGE, Linux manual)."""
+    if sys.platform != "linux":
+        return False
+    import ctypes
+
+    call = getattr(ctypes.CDLL(None), "renameat2", None)
+    at_working_folder, exchange = -100, 2
+    paths = (os.fsencode(one.absolute()), os.fsencode(other.absolute()))
+    return call is not None and call(at_working_folder, paths[0], at_working_folder, paths[1], exchange) == 0

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from earwitness.archive import journal
 from earwitness.errors import OutputError
+from earwitness.files import durable
 
 
 def names(folder: Path) -> list[str]:
@@ -20,8 +20,8 @@ def names(folder: Path) -> list[str]:
 
 def test_a_file_is_written_and_replaced(tmp_path: Path) -> None:
     path = tmp_path / "deep" / "er" / "a.bin"
-    journal.write_bytes(path, b"one")
-    journal.write_bytes(path, b"two", read_only=True)
+    durable.write_bytes(path, b"one")
+    durable.write_bytes(path, b"two", read_only=True)
     assert path.read_bytes() == b"two"
     assert path.stat().st_mode & 0o222 == 0
     assert names(path.parent) == ["a.bin"]
@@ -29,10 +29,10 @@ def test_a_file_is_written_and_replaced(tmp_path: Path) -> None:
 
 def test_a_failure_half_way_leaves_the_old_file(tmp_path: Path) -> None:
     path = tmp_path / "a.bin"
-    journal.write_bytes(path, b"old")
+    durable.write_bytes(path, b"old")
 
     def write_half() -> None:
-        with journal.replacing(path) as temporary:
+        with durable.replacing(path) as temporary:
             temporary.write_bytes(b"ne")
             assert temporary.suffix == ".bin"
             raise RuntimeError("stop")
@@ -45,7 +45,11 @@ def test_a_failure_half_way_leaves_the_old_file(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("number", "words"),
-    [(errno.ENOSPC, "the disk is full"), (errno.EACCES, "no permission"), (errno.EIO, "writing failed")],
+    [
+        (errno.ENOSPC, "the disk is full"),
+        (errno.EACCES, "no permission"),
+        (errno.EIO, "cannot be written: Input/output error"),
+    ],
 )
 @pytest.mark.parametrize("where", ["fsync", "replace"])
 def test_faults_of_the_disk_name_path_and_remedy(
@@ -59,7 +63,7 @@ def test_faults_of_the_disk_name_path_and_remedy(
 
     monkeypatch.setattr(*(("os.fsync", fail) if where == "fsync" else (Path, "replace", fail)))
     with pytest.raises(OutputError, match=words) as found:
-        journal.write_bytes(path, b"new")
+        durable.write_bytes(path, b"new")
     assert str(path) in str(found.value)
     assert found.value.remedy
     assert path.read_bytes() == b"old"
@@ -70,11 +74,11 @@ def test_a_really_full_disk_is_an_output_error(tmp_path: Path) -> None:
     """A file size limit of the system stands in for the full disk: the write itself fails half way."""
     script = (
         "import resource, signal, sys, pathlib\n"
-        "from earwitness.archive import journal\n"
+        "from earwitness.files import durable\n"
         "from earwitness.errors import OutputError\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (4096, 4096))\n"
-        "try:\n    journal.write_bytes(pathlib.Path(sys.argv[1]), bytes(100_000))\n"
+        "try:\n    durable.write_bytes(pathlib.Path(sys.argv[1]), bytes(100_000))\n"
         "except OutputError as error:\n    print(error)\n"
     )
     ran = subprocess.run(
@@ -87,7 +91,7 @@ def test_a_really_full_disk_is_an_output_error(tmp_path: Path) -> None:
 def test_a_file_in_the_way_of_a_folder_is_an_output_error(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
     with pytest.raises(OutputError, match="a file stands where a folder should be"):
-        journal.write_bytes(tmp_path / "file" / "a.bin", b"x")
+        durable.write_bytes(tmp_path / "file" / "a.bin", b"x")
 
 
 def test_only_temporary_files_of_dead_processes_are_cleaned(tmp_path: Path) -> None:
@@ -100,9 +104,9 @@ def test_only_temporary_files_of_dead_processes_are_cleaned(tmp_path: Path) -> N
     dead.parent.mkdir()
     for path in (dead, reborn, alive, foreign):
         path.write_bytes(b"half")
-    with journal.replacing(tmp_path / "mine.bin") as mine:
+    with durable.replacing(tmp_path / "mine.bin") as mine:
         mine.write_bytes(b"whole")
-        assert journal.clean(tmp_path) == 2
+        assert durable.clean(tmp_path) == 2
     assert names(tmp_path) == sorted([alive.name, foreign.name, "mine.bin", "sub"])
     assert names(dead.parent) == []
-    assert journal.clean(tmp_path / "not there") == 0
+    assert durable.clean(tmp_path / "not there") == 0

@@ -1,0 +1,1 @@
+"""Writing files and folders so that they are there whole or not at all."""
