@@ -9,8 +9,9 @@ import pytest
 
 from earwitness.app import add as act
 from earwitness.app.add import AddedSession, add_folder
-from earwitness.app.settings import Chosen, choice_of, chosen_from, keep_choice, undo_choice
+from earwitness.app.settings import Chosen, choice_of, chosen_from, draft_key, keep_choice
 from earwitness.archive.catalogue import Archive
+from earwitness.archive.drafts import undo_draft
 from earwitness.archive.integrity import check
 from earwitness.demo.catalogue import catalogue, session_of, simulate, write_note
 from earwitness.errors import ArchiveError
@@ -79,7 +80,8 @@ def test_what_was_chosen_for_the_reduction_holds_for_the_mended_session_too(
     )
     chosen, draft = choice_of(mended.session_id, tmp_path / "archive")
     assert chosen == Chosen(gate_ms=5.0)
-    undone = undo_choice(mended.session_id, tmp_path / "archive", revision=draft.revision)
+    with Archive.open(tmp_path / "archive") as archive:
+        undone = undo_draft(archive, draft_key(mended.session_id), revision=draft.revision)
     assert chosen_from(undone.value).is_automatic
     # Another measurement has a room and a gate of its own.
     other = second.add(tmp_path / "archive", monkeypatch, date="2026-04-02")

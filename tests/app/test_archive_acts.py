@@ -20,8 +20,9 @@ from click.testing import CliRunner
 from earwitness.app.archive import check_archive, figure_range, search_archive
 from earwitness.app.catalogue import add_catalogue
 from earwitness.app.rebuild import rebuild, rebuild_session
-from earwitness.app.settings import Chosen, choice_of, keep_choice, undo_choice
+from earwitness.app.settings import Chosen, choice_of, draft_key, keep_choice
 from earwitness.archive.catalogue import Archive
+from earwitness.archive.drafts import undo_draft
 from earwitness.archive.search import FigureRange, SearchQuery, summary_sources
 from earwitness.cli.archive import command
 from earwitness.demo.catalogue import catalogue, session_of, write_note
@@ -219,7 +220,8 @@ def test_what_was_chosen_for_the_reduction_travels(folder: Path, tmp_path: Path)
     assert choice_of(1, tmp_path / "other")[0] == Chosen(gate_ms=6.0)
     assert search_archive(SearchQuery(text="alder", figures=(FigureRange("f6"),)), tmp_path / "other").total == 1
     assert rebuild(tmp_path / "other", workers=1).count("was current") == 1
-    undo_choice(1, tmp_path / "other", revision=1)
+    with Archive.open(tmp_path / "other") as archive:
+        undo_draft(archive, draft_key(1), revision=1)
     assert choice_of(1, tmp_path / "other")[0].is_automatic
 
 

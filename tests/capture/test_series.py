@@ -18,7 +18,8 @@ import pytest
 import soundfile
 from rehearsal import RATE_HZ, SESSION, WIRING, write_session
 
-from earwitness.app.capture import begin_or_open, budget_today, record
+from earwitness.app.capture import begin_or_open, record
+from earwitness.app.exposure import exposure_today
 from earwitness.capture.guard import LimitError, OutputCalibration, Silencer
 from earwitness.capture.plan import orbit_angles, plan_session, wiring_for
 from earwitness.capture.play import signal_for
@@ -231,7 +232,7 @@ def test_limits_and_the_days_budget_hold_back_a_take(tmp_path: Path) -> None:
     # Through the wire the microphone hears the sweep at -15.05 - 6.02 dB re full scale; 0.1 FS/Pa: 93 dB at 1 m.
     series = start_series(write_session(tmp_path / "t"), replace(SETTINGS, calibration=OutputCalibration(108.0)))
     _run(series, SimulatedSound(), only="0")
-    budget = budget_today(budget_file=series.folder / "exposure.json")
+    budget = exposure_today(series.folder / "exposure.json")
     ((level, time_s),) = budget.exposures
     assert level == pytest.approx(-12 - 3.01 - 6.02 - 20 * np.log10(0.1 * 20e-6) - 6.02 + 3.0, abs=0.5)
     assert 0.0 < time_s <= 1.7

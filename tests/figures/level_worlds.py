@@ -6,12 +6,12 @@ from collections.abc import Callable
 
 import numpy as np
 
-from earwitness.dsp.deconvolve import deconvolve
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.quantities import FrequencyAxis, Harmonics, log_axis, report_axis
 from earwitness.quantities.arrays import FloatArray
 from earwitness.reduce.harmonics import split_harmonics
 from earwitness.reduce.stimulus import Stimulus
+from plain_deconvolution import deconvolve
 
 RATE = 48_000
 LAW = sweep_law(10.0, 22_000.0, 10.0, rounded=True)

@@ -17,7 +17,7 @@ from click.testing import CliRunner
 
 from earwitness.app.add import add_folder, impedance_table_of, measurement_of, recordings_of
 from earwitness.app.export_responses import FORMS, export_responses
-from earwitness.app.from_files import questions, seen_folder, take_in_all, write_session
+from earwitness.app.from_files import questions, take_in_all, write_session
 from earwitness.app.publish import publish_review
 from earwitness.archive.catalogue import Archive
 from earwitness.cli import main
@@ -26,7 +26,7 @@ from earwitness.figures.read import read_measurement, read_response
 from earwitness.figures.windows import NAMES
 from earwitness.quantities import DirectionalResponse, Figure, Measurement, Reading, cta_orbits, report_axis
 from earwitness.reduce.flow import reduce_session
-from earwitness.session.from_files import Stated
+from earwitness.session.from_files import Stated, survey
 from earwitness.session.load import load_session
 from earwitness.session.response_files import sources_of
 from earwitness.session.session import Session
@@ -38,13 +38,15 @@ STATED = Stated(
     maker="Nobody",
     type="stand-mount",
     enclosure="closed",
-    size_m=(0.2, 0.3, 0.25),
+    width_m=0.2,
+    height_m=0.3,
+    depth_m=0.25,
     reference_axis="x",
     date="2026-11-01",
     invented=True,
     voltage_v=2.83,
     data="Pa/V",
-    axis=(0.0, 0.0),
+    axis_azimuth_deg=0.0,
     positions="radiated directions",
     space="anechoic",
     phase="one time reference",
@@ -154,7 +156,7 @@ def test_a_closed_form_directivity_goes_all_the_way_to_a_page(name: str, tmp_pat
     folder = tmp_path / "data"
     folder.mkdir()
     shutil.copyfile(SOFA / name, folder / name)
-    write_session(seen_folder(folder), STATED)
+    write_session(survey(folder), STATED)
     added = add_folder(folder, tmp_path / "archive")
     found, wanted = (
         reading_of(tmp_path / "archive", added.name),
@@ -198,7 +200,7 @@ def test_a_folder_says_what_it_is_and_what_is_open(tmp_path: Path) -> None:
 
 def test_what_is_not_settled_is_refused_with_the_line_to_write(tmp_path: Path) -> None:
     (tmp_path / "h_0.txt").write_text("Hz\tdB\n100\t80\n200\t81\n400\t82\n")
-    found = seen_folder(tmp_path)
+    found = survey(tmp_path)
     assert questions(found)
     write_session(found, replace(STATED, unit=""))
     text = (tmp_path / "session.toml").read_text()

@@ -14,17 +14,17 @@ import pytest
 
 from earwitness.app.add import add_folder
 from earwitness.app.compare import compare_loudspeakers
-from earwitness.app.from_files import questions, seen_folder, telling, write_session
+from earwitness.app.from_files import questions, telling, write_session
 from earwitness.app.publish import publish_review
 from earwitness.app.read import read_loudspeaker
 from earwitness.errors import EarwitnessError
 from earwitness.figures.read import read_response
 from earwitness.figures.windows import NAMES
 from earwitness.quantities import DirectionalResponse, Reading, cta_orbits, report_axis
-from earwitness.session.from_files import Stated
+from earwitness.session.from_files import Stated, survey
 
 STATED = Stated(
-    name="Published", maker="Nobody", type="stand-mount", enclosure="closed", size_m=(0.2, 0.3, 0.25),
+    name="Published", maker="Nobody", type="stand-mount", enclosure="closed", width_m=0.2, height_m=0.3, depth_m=0.25,
     reference_axis="x", date="2026-11-01", invented=True, voltage_v=2.83, space="anechoic", smoothing="none",
 )  # fmt: skip
 GIVEN = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
@@ -61,7 +61,7 @@ def put(folder: Path, name: str, keys: tuple[str, ...], titles: tuple[str, ...])
 
 def test_a_table_of_curves_goes_all_the_way_with_the_figures_it_bears(tmp_path: Path) -> None:
     put(tmp_path / "data", "curves.txt", GIVEN, TITLES)
-    found = seen_folder(tmp_path / "data")
+    found = survey(tmp_path / "data")
     assert [group.kind for group in found.groups] == ["curves"]
     assert not questions(found)
     assert any("curves" in words for _, words in telling(found))
@@ -86,7 +86,7 @@ def _other(tmp_path: Path) -> Path:
     """The same curves, a file each, without the in-room response."""
     for key, title in zip(GIVEN[:4], TITLES[:4], strict=True):
         put(tmp_path / "files", f"{NAMES[key].replace(' ', '_')}.txt", (key,), (title.split(" dB")[-1] and "dB SPL",))
-    found = seen_folder(tmp_path / "files")
+    found = survey(tmp_path / "files")
     assert sorted(group.kind for group in found.groups) == ["curves", "curves", "curves", "response"]
     write_session(found, replace(STATED, name="Second"))
     return tmp_path / "files"
@@ -104,7 +104,7 @@ def test_averages_without_the_axis_or_twice_are_refused(keys: tuple[str, ...], t
     put(tmp_path / "data", "curves.txt", keys, tuple(f"{NAMES[key]} dB SPL" for key in keys))
 
     def taken() -> None:
-        write_session(seen_folder(tmp_path / "data"), STATED)
+        write_session(survey(tmp_path / "data"), STATED)
         add_folder(tmp_path / "data", tmp_path / "archive")
 
     with pytest.raises(EarwitnessError, match=r"on axis|two columns|no file"):

@@ -6,11 +6,11 @@ from collections.abc import Callable
 
 import numpy as np
 
-from earwitness.dsp.deconvolve import deconvolve
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.quantities.arrays import FloatArray
 from earwitness.reduce.high_order import HighOrders, high_order_flags, high_orders
 from earwitness.reduce.stimulus import Stimulus
+from plain_deconvolution import deconvolve
 
 RATE = 48_000
 LAW = sweep_law(10.0, 22_000.0, 4.0, rounded=True)

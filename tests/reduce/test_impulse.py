@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from made_session import FS_PER_PA, RATE, Made, facts, recording
 
-from earwitness.dsp.deconvolve import deconvolve
 from earwitness.quantities import report_axis
 from earwitness.reduce.impulse import Division, Role, stuck_runs, take_impulse
 from earwitness.reduce.stimulus import stimulus_of
+from plain_deconvolution import deconvolve
 
 MADE = Made(duration_s=1.0)
 ROLE = Role("h0", "h0.wav", 1, 2, 2.83)
@@ -27,7 +27,7 @@ def division() -> Division:
 
 
 def test_circular_division_equals_the_padded_one() -> None:
-    """dsp.deconvolve, which is held against pyfar, pads to three times the length; the impulse is the same."""
+    """plain_deconvolution, which is held against pyfar, pads to three times the length; the impulse is the same."""
     taken = recording(MADE, 0.0)
     found = take_impulse(ROLE, taken, division())
     padded = deconvolve(taken.samples[0], taken.samples[1], RATE, MADE.start_hz, MADE.stop_hz)

@@ -12,17 +12,18 @@ import numpy as np
 import pytest
 
 from earwitness.app.add import add_folder
-from earwitness.app.from_files import questions, seen_folder, write_session
+from earwitness.app.from_files import questions, write_session
 from earwitness.app.read import read_loudspeaker
 from earwitness.errors import SessionError
 from earwitness.quantities import Figure
-from earwitness.session.from_files import Stated
+from earwitness.session.from_files import Stated, survey
 
 HZ = np.geomspace(20.0, 20_000.0, 240)
 LEVEL = 86.0 - 10 * np.log10(1 + (60.0 / HZ) ** 4) + 1.5 * np.sin(2.1 * np.log(HZ))
 STATED = Stated(
-    name="One", maker="Nobody", type="stand-mount", enclosure="closed", size_m=(0.2, 0.3, 0.25), reference_axis="x",
-    date="2026-11-01", invented=True, voltage_v=2.83, space="anechoic", smoothing="none",
+    name="One", maker="Nobody", type="stand-mount", enclosure="closed", reference_axis="x",
+    width_m=0.2, height_m=0.3, depth_m=0.25, date="2026-11-01", invented=True, voltage_v=2.83, space="anechoic",
+    smoothing="none",
 )  # fmt: skip
 VOLTS = (2.83, 8.0, 16.0)
 
@@ -46,7 +47,7 @@ def put(folder: Path, name: str, titles: list[str], columns: list[np.ndarray], h
 
 def figures(folder: Path) -> dict[str, Figure]:
     if not (folder / "session.toml").exists():
-        write_session(seen_folder(folder), STATED)
+        write_session(survey(folder), STATED)
     add_folder(folder, folder.parent / "archive")
     return dict(read_loudspeaker("One", folder.parent / "archive").reading.figures)
 
@@ -64,7 +65,7 @@ def test_harmonics_and_levels_by_voltage_give_the_figures_of_the_law(folder: Pat
         columns = [100 * share(order, volts) for order in (2, 3, 4, 5)]
         put(folder, f"dist_{volts:g}V.txt", [f"HD{order} %" for order in (2, 3, 4, 5)], columns)
     put(folder, "levels.txt", [f"{volts:g} V dB SPL" for volts in VOLTS], [level(volts) for volts in VOLTS])
-    assert not questions(seen_folder(folder))
+    assert not questions(survey(folder))
     found = figures(folder)
     for volts in VOLTS:
         total = 100 * np.sqrt(sum(share(order, volts) ** 2 for order in (2, 3, 4, 5)))
@@ -105,7 +106,7 @@ def test_a_sound_pressure_level_names_its_voltage_by_the_sensitivity(folder: Pat
 def test_losses_of_level_count_from_the_voltage_that_is_stated(folder: Path) -> None:
     columns = [HZ * 0 + loss_db(volts) for volts in VOLTS]
     put(folder, "loss.txt", [f"compression {volts:g} V dB" for volts in VOLTS], columns)
-    write_session(seen_folder(folder), STATED)
+    write_session(survey(folder), STATED)
     with pytest.raises(SessionError, match="from_v"):
         add_folder(folder, folder.parent / "archive")
     text = (folder / "session.toml").read_text()
@@ -117,8 +118,8 @@ def test_losses_of_level_count_from_the_voltage_that_is_stated(folder: Path) -> 
 
 def test_a_voltage_that_nobody_states_is_asked(folder: Path) -> None:
     put(folder, "thd.txt", ["THD %"], [HZ * 0 + 0.5])
-    assert any("voltage" in line for line in questions(seen_folder(folder)))
-    write_session(seen_folder(folder), STATED)
+    assert any("voltage" in line for line in questions(survey(folder)))
+    write_session(survey(folder), STATED)
     with pytest.raises(SessionError):
         add_folder(folder, folder.parent / "archive")
 
@@ -149,7 +150,7 @@ def test_a_spectrum_of_a_multitone_gives_what_its_lines_hold(folder: Path, windo
     hz = np.arange(1, lines.size + 1) * RATE / PERIOD
     put(folder, "multitone.txt", ["dB SPL"], [lines], hz)
     take = '\n[[take]]\nkind = "multitone table"\nfile = "multitone.txt"\ndrive_v = 4\ncrest_db = 12\n'
-    found = seen_folder(folder)
+    found = survey(folder)
     write_session(type(found)(found.folder, found.groups[-1:], (), ()), STATED)
     text = (folder / "session.toml").read_text() + take + f'window = "{window}"\ntones = {rows.size}\n'
     (folder / "session.toml").write_text(text)
@@ -165,7 +166,7 @@ def test_tones_and_what_lies_between_them_as_a_table(folder: Path) -> None:
     hz = np.geomspace(50, 16_000, 31)
     titles = ["tone dB SPL", "residue dB SPL", "noise dB SPL"]
     put(folder, "multitone_4V.txt", titles, [hz * 0 + 70, hz * 0 + 30, hz * 0 + 5], hz)
-    write_session(seen_folder(folder), STATED)
+    write_session(survey(folder), STATED)
     text = (folder / "session.toml").read_text()
     assert "drive_v = 4" in text
     (folder / "session.toml").write_text(text.replace("crest_db = 0", "crest_db = 12"))

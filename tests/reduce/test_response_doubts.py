@@ -15,13 +15,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from earwitness.app.from_files import seen_folder, write_session
+from earwitness.app.from_files import write_session
 from earwitness.formats.response_table import parse_response_table
 from earwitness.formats.table_phase import phase_reading
 from earwitness.quantities import QualityFlag
 from earwitness.reduce.plan import ReduceSettings
 from earwitness.reduce.responses import reduce_responses
-from earwitness.session.from_files import Stated
+from earwitness.session.from_files import Stated, survey
 from earwitness.session.load import load_session
 from earwitness.session.responses import ResponseTake
 from earwitness.session.session import Session
@@ -32,7 +32,9 @@ STATED = Stated(
     maker="Nobody",
     type="stand-mount",
     enclosure="closed",
-    size_m=(0.2, 0.3, 0.25),
+    width_m=0.2,
+    height_m=0.3,
+    depth_m=0.25,
     reference_axis="x",
     date="2026-11-01",
     invented=True,
@@ -75,7 +77,7 @@ def session_of(stated: Stated) -> Session:
             for angle in range(-170, 181, 10):
                 rows = "".join(f"{hz}\t{80 + angle / 10}\t{ord(orbit)}\n" for hz in (100, 200, 400))
                 (folder / f"{orbit}_{angle}.txt").write_text("Hz\tdB SPL\tdeg\n" + rows)
-        write_session(seen_folder(folder), stated)
+        write_session(survey(folder), stated)
         return load_session(folder)
 
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from earwitness.app.exposure import count_exposure, exposure_file, exposure_today
 from earwitness.capture import simulated
-from earwitness.capture.budget import DayBudget, require_budget
+from earwitness.capture.budget import require_budget
 from earwitness.capture.device import sound_card
 from earwitness.capture.disk import PART, GrowingRecording, move, read_part, recover
 from earwitness.capture.guard import (
@@ -425,11 +425,6 @@ def remarks(series: Series) -> tuple[str, ...]:
         lines.append("Without a loop-back, [reference], time is not known and short gaps can hide.")
     lines += [one.sentence for one in unlike(series)]
     return tuple(lines)
-
-
-def budget_today(*, budget_file: Path | None = None) -> DayBudget:
-    """What was heard today, for the exposure display."""
-    return exposure_today(budget_file)
 
 
 def _look_at_loopback(

@@ -96,10 +96,7 @@ def _how_measured(measurement: Measurement) -> dict[str, Any]:
         "quality": [_flag(flag) for flag in measurement.flags],
         "scan": None if measurement.scan is None else _scan(measurement.scan),
         "kept_takes": list(measurement.kept_takes),
-        "steps": [
-            {**record(one, "key", "name", "inputs", "program"), "settings": dict(one.settings)}
-            for one in measurement.steps
-        ],
+        "steps": [_step(one) for one in measurement.steps],
     }
 
 

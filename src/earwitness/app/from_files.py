@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -14,18 +14,8 @@ from earwitness.formats.table import cells_of, text_of
 from earwitness.session.from_files import Group, Stated, Survey, session_text, survey
 from earwitness.session.patterns import FILE
 
-_TEXT_FACTS = (
-    "name", "maker", "type", "enclosure", "reference_axis", "date", "space", "smoothing", "phase", "measured_by",
-    "unit", "plane", "data", "samples", "positions", "harmonics",
-)  # fmt: skip
-_NUMBER_FACTS = (
-    "rated_impedance_ohm", "voltage_v", "reference_distance_m", "measured_distance_m", "gate_ms", "lowest_hz", "u_db",
-)  # fmt: skip
-
-
-def seen_folder(folder: Path) -> Survey:
-    """What the files of a folder seem to be. InputError where it cannot be listed."""
-    return survey(folder)
+# A list says "level" for what Stated calls relative, and only what is measured can be invented or not.
+_FACTS = {one.name: one.default for one in fields(Stated) if one.name not in ("relative", "invented", "symmetric")}
 
 
 def telling(found: Survey) -> Iterator[tuple[str, str]]:
@@ -104,9 +94,9 @@ class TakenIn:
 def take_in_all(table: Path, archive: Path, *, progress: Progress = silent) -> tuple[TakenIn, ...]:
     """Every loudspeaker of a list into the archive: one line each with its folder and what is known of it.
 
-    The first line names the columns: folder, name, maker and any fact of `Stated`; width_m, height_m, depth_m; price
-    and currency. A folder that has a session.toml keeps it. Lines that fail are told and the others go on; a list
-    run again goes on where it stopped, as sessions that are in the archive are used again.
+    The first line names the columns: folder, name, maker and any fact of `Stated`. A folder that has a session.toml
+    keeps it. Lines that fail are told and the others go on; a list run again goes on where it stopped, as sessions
+    that are in the archive are used again.
     InputError for a list that cannot be read.
     """
     rows = list(_listed(table))
@@ -142,18 +132,7 @@ def _listed(table: Path) -> Iterator[tuple[int, dict[str, str]]]:
     if not separator:
         raise InputError("the list's columns cannot be told apart", where=f"{table}, line {lines[0][0]}")
     titles = [cell.strip().lower() for cell in cells_of(lines[0][1], separator)]
-    known = {
-        "folder",
-        "width_m",
-        "height_m",
-        "depth_m",
-        "price",
-        "currency",
-        "year",
-        "level",
-        *_TEXT_FACTS,
-        *_NUMBER_FACTS,
-    }
+    known = {"folder", "level", *_FACTS}
     if unknown := [title for title in titles if title not in known]:
         raise InputError(
             f"the list has columns that are not known: {', '.join(unknown)}",
@@ -174,26 +153,15 @@ def _listed(table: Path) -> Iterator[tuple[int, dict[str, str]]]:
 def stated_of(row: dict[str, str], where: str) -> Stated:
     """The facts of one line. InputError for a number that is none."""
 
-    def number(key: str) -> float | None:
-        if key not in row:
-            return None
-        try:
-            return float(row[key].replace(",", "."))
-        except ValueError:
-            raise InputError(f"{key} is {row[key]!r}, which is no number", where=where) from None
-
-    width, height, depth = (number(key) for key in ("width_m", "height_m", "depth_m"))
-    size = None if width is None or height is None or depth is None else (width, height, depth)
-    price, year = number("price"), number("year")
-    told: dict[str, Any] = {key: row[key] for key in _TEXT_FACTS if key in row}
-    told |= {key: number(key) for key in _NUMBER_FACTS}
-    return Stated(
-        **told,
-        size_m=size,
-        price=None if price is None else (price, row.get("currency", "")),
-        year=None if year is None else int(year),
-        relative=row.get("level") == "relative",
-    )
+    told: dict[str, Any] = {key: text for key, text in row.items() if key in _FACTS}
+    for key in told:
+        if _FACTS[key] is None:
+            try:
+                number = float(told[key].replace(",", "."))
+                told[key] = int(number) if key == "year" else number
+            except (ValueError, OverflowError):
+                raise InputError(f"{key} is {told[key]!r}, which is no number", where=where) from None
+    return Stated(**told, relative=row.get("level") == "relative")
 
 
 def failed(done: Sequence[TakenIn]) -> list[TakenIn]:

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Annotated
+
+from pydantic import ConfigDict, Field
 
 from earwitness.capture.plan import orbit_angles
 from earwitness.capture.series import LiveSettings
 from earwitness.capture.sound import Wiring
 
 USUAL_STEP_DEG = 10.0
+Text = Annotated[str, Field(min_length=1, max_length=200)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,19 +21,21 @@ class LiveSetup:
 
     source, sink : input and output device, the input's where only that is given; outputs : channels that get the
     signal; tester_m : how far from the loudspeaker the tester is; the others as in LiveSettings, Wiring and Limits.
+    The bounds are what the bench takes.
     """
 
-    source: str | None = None
-    sink: str | None = None
-    outputs: tuple[int, ...] | None = None
-    rate_hz: int | None = None
-    latency_s: float | None = None
-    peak_dbfs: float | None = None
-    highest_dbfs: float | None = None
-    highest_1m_db: float | None = None
-    highest_ear_db: float | None = None
-    tester_m: float | None = None
-    step_deg: float | None = None
+    __pydantic_config__ = ConfigDict(extra="forbid")
+    source: Text | None = None
+    sink: Text | None = None
+    outputs: Annotated[tuple[Annotated[int, Field(ge=1, le=64)], ...], Field(min_length=1, max_length=8)] | None = None
+    rate_hz: Annotated[int, Field(ge=8000, le=192_000)] | None = None
+    latency_s: Annotated[float, Field(gt=0.0, le=2.0)] | None = None
+    peak_dbfs: Annotated[float, Field(ge=-80.0, le=0.0)] | None = None
+    highest_dbfs: Annotated[float, Field(ge=-80.0, le=0.0)] | None = None
+    highest_1m_db: Annotated[float, Field(ge=30.0, le=140.0)] | None = None
+    highest_ear_db: Annotated[float, Field(ge=30.0, le=115.0)] | None = None
+    tester_m: Annotated[float, Field(ge=0.1, le=100.0)] | None = None
+    step_deg: Annotated[float, Field(ge=1.0, le=180.0)] | None = None
 
     @property
     def is_empty(self) -> bool:

@@ -44,7 +44,6 @@ from earwitness.quantities import Curve, not_judged
 from earwitness.reduce.doubt.level import doubt_of_level
 from earwitness.session.amplifier_sheet import AmplifierSheet, read_amplifier_sheet
 from earwitness.session.room_plan import RoomPlan, read_room_plan
-from earwitness.session.small_toml import small_toml, small_toml_text
 
 _HIGHEST = "highest_clean_level"
 
@@ -109,26 +108,6 @@ def sheets_from(amplifier: Path | None, room: Path | None) -> tuple[AmplifierShe
         None if amplifier is None else read_amplifier_sheet(amplifier),
         None if room is None else read_room_plan(room),
     )
-
-
-def plan_from_text(text: str) -> RoomPlan:
-    """A room plan from the text of its TOML file; InputError with every fault of it."""
-    return small_toml(text, RoomPlan, name="the room plan", where="the file")
-
-
-def plan_text(plan: RoomPlan) -> str:
-    """The TOML file of a room plan."""
-    return small_toml_text(plan)
-
-
-def sheet_from_text(text: str) -> AmplifierSheet:
-    """An amplifier from the text of its TOML file; InputError with every fault of it."""
-    return small_toml(text, AmplifierSheet, name="the amplifier", where="the file")
-
-
-def sheet_text(sheet: AmplifierSheet) -> str:
-    """The TOML file of an amplifier."""
-    return small_toml_text(sheet)
 
 
 def amplifier_for(

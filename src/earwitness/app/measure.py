@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from earwitness.session.signals import SAFETY, SignalPlan, write_signals
-from earwitness.session.template import write_template
 from earwitness.standards.exposure import warn_before
 
 # Multitones and noise have the largest crest factor of the test signals, the long noise lasts longest.
@@ -19,11 +18,6 @@ class SignalsWritten:
 
     files: tuple[Path, ...]
     cautions: tuple[str, ...]
-
-
-def new_session_folder(folder: Path) -> Path:
-    """Write a commented session.toml into `folder`; an existing one is never overwritten."""
-    return write_template(folder)
 
 
 def cautions_for(level_db: float, distance_m: float, *, duration_s: float = 0.0) -> tuple[str, ...]:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import get_args
+from typing import Annotated, Literal, get_args
 
 import numpy as np
+from pydantic import ConfigDict, Field
 
 from earwitness.app.from_files import telling
 from earwitness.errors import AudioError, FormatError, InputError
@@ -22,6 +23,7 @@ from earwitness.session.record import Loudspeaker
 from earwitness.session.responses import Orbit, PhaseFact, ResponseFacts, Unit
 
 MOST_CURVES = 8
+Number = Annotated[str, Field(pattern=r"^(\d{1,4}(\.\d{1,4})?)?$")]
 _FLOOR = 1e-12
 _SETTLED = ("unit", "columns", "data", "samples", "positions", "drive_v", "level_unit", "crest_db", "from_v")
 
@@ -34,20 +36,21 @@ class Correction:
     other way; left_out : not used; the others answer its questions
     """
 
-    pattern: str
+    __pydantic_config__ = ConfigDict(extra="forbid")
+    pattern: Annotated[str, Field(min_length=1, max_length=1000)]
     plane: Orbit | None = None
-    angle_deg: float | None = None
+    angle_deg: Annotated[float, Field(ge=-180.0, le=360.0)] | None = None
     mirrored: bool = False
     left_out: bool = False
-    unit: str = ""
-    columns: str = ""
-    data: str = ""
-    samples: str = ""
-    positions: str = ""
-    drive_v: str = ""
-    level_unit: str = ""
-    crest_db: str = ""
-    from_v: str = ""
+    unit: Literal["", "dB SPL", "dB re 1 Pa", "dB re 1 Pa/V", "dB relative", "%", "ratio"] = ""
+    columns: Annotated[str, Field(max_length=200)] = ""
+    data: Literal["", "Pa/V", "Pa", "relative"] = ""
+    samples: Literal["", "Pa/V", "Pa/V per second", "relative"] = ""
+    positions: Literal["", "radiated directions", "places of the source"] = ""
+    drive_v: Number = ""
+    level_unit: Literal["", "dB SPL", "dB re 1 Pa"] = ""
+    crest_db: Number = ""
+    from_v: Number = ""
 
 
 def corrected(found: Survey, corrections: Sequence[Correction]) -> Survey:

@@ -172,17 +172,5 @@ def carry_choice(archive: Archive, session_id: int) -> Chosen:
     return chosen
 
 
-def undo_choice(session_id: int, archive_folder: Path, *, revision: int) -> Draft:
-    """Back to what was chosen before. Raises as `archive.drafts.undo_draft`."""
-    with Archive.open(archive_folder, create=False) as archive:
-        return drafts.undo_draft(archive, draft_key(session_id), revision=revision)
-
-
-def redo_choice(session_id: int, archive_folder: Path, *, revision: int) -> Draft:
-    """Forward to what was undone. Raises as `archive.drafts.redo_draft`."""
-    with Archive.open(archive_folder, create=False) as archive:
-        return drafts.redo_draft(archive, draft_key(session_id), revision=revision)
-
-
 def _span(one: Choice) -> str:
     return f"{one.low:g} to {one.high:g} {one.unit}"

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from earwitness.app import capture
+from earwitness.app.exposure import exposure_today
 from earwitness.app.jobs import error_record
 from earwitness.app.live_setup import LiveSetup, changed_settings, usual_settings
 from earwitness.capture.guard import SAFETY, Silencer, at_tester_db
@@ -435,7 +436,7 @@ class LiveDesk:
         at_ear = at_tester_db(settings.limits.highest_1m_db, settings.limits)
         level = min(at_ear, settings.limits.highest_ear_db)
         try:
-            budget = capture.budget_today(budget_file=self.day_file(settings.wiring))
+            budget = exposure_today(self.day_file(settings.wiring))
         except InputError as error:
             return {"percent": None, "words": str(error)}
         return {"percent": budget.dose_percent, "words": budget.words(level)}

@@ -13,9 +13,9 @@ from markupsafe import Markup
 from starlette.exceptions import HTTPException
 
 from earwitness import __version__
-from earwitness.app.drafts import StaleDraftError
 from earwitness.app.jobs import error_record
 from earwitness.archive.choose import state_words
+from earwitness.archive.drafts import StaleDraftError
 from earwitness.bench.state import UnknownLoudspeakerError, bench_of
 from earwitness.errors import ArchiveError, EarwitnessError, InputError, OutputError, SessionError
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
-from pathlib import Path
+from collections.abc import Callable, Iterator
+from pathlib import Path as DiskPath
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
-from fastapi import Depends, Request
+from fastapi import Depends, Path, Request
+from pydantic import BaseModel, ConfigDict, Field
 
 from earwitness.app.jobs import Jobs
 from earwitness.archive.catalogue import Archive
@@ -24,6 +25,20 @@ if TYPE_CHECKING:
 
 _KEPT_READINGS = 4
 Kept = TypeVar("Kept")
+# As the archive numbers loudspeakers and sessions.
+Id = Annotated[int, Path(ge=1, le=2**53)]
+
+
+class Body(BaseModel):
+    """What a page sends: nothing that is not known."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+class At(Body):
+    """The revision that the page shows."""
+
+    revision: Annotated[int, Field(ge=0, le=2**53)]
 
 
 class UnknownLoudspeakerError(InputError):
@@ -36,7 +51,7 @@ class Bench:
 
     What reads or reduces is imported where it is used: the first page must not wait for it."""
 
-    def __init__(self, archive_folder: Path) -> None:
+    def __init__(self, archive_folder: DiskPath) -> None:
         self.archive_folder = archive_folder
         with Archive.open(archive_folder):
             pass
@@ -223,3 +238,11 @@ def bench_of(request: Request) -> Bench:
 
 
 BenchState = Annotated[Bench, Depends(bench_of)]
+
+
+def _opened(bench: BenchState) -> Iterator[Archive]:
+    with Archive.open(bench.archive_folder) as archive:
+        yield archive
+
+
+OpenArchive = Annotated[Archive, Depends(_opened)]

@@ -75,15 +75,18 @@ def from_files(folder: Path, write: bool, again: bool, **facts: Any) -> None:
     for; the options above answer. With --write the session is written; then: earwitness add FOLDER
     """
     from earwitness.app.columns import two_columns
-    from earwitness.app.from_files import questions, seen_folder, telling, write_session
-    from earwitness.session.from_files import Stated
+    from earwitness.app.from_files import questions, telling, write_session
+    from earwitness.session.from_files import Stated, survey
 
-    found = seen_folder(folder)
+    found = survey(folder)
     for line in two_columns(list(telling(found)), terminal_width()):
         click.echo(line)
     for remark in found.told:
         click.echo(f"note: {remark}")
-    stated = Stated(**{key: value for key, value in facts.items() if value not in (None, ())})
+    names = ("width_m", "height_m", "depth_m", "axis_azimuth_deg", "axis_elevation_deg")
+    size, axis = facts.pop("size_m") or [None] * 3, facts.pop("axis") or [None] * 2
+    facts |= zip(names, (*size, *axis), strict=True)
+    stated = Stated(**{key: value for key, value in facts.items() if value is not None})
     for question in questions(found):
         click.echo(f"to settle: {question}")
     if not write:

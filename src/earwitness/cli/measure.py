@@ -20,14 +20,14 @@ def command() -> None:
 @click.option("--rehearsal", is_flag=True, help="An invented loudspeaker, to practice live measuring with.")
 def new_folder(folder: Path, rehearsal: bool) -> None:
     """Write a commented session.toml to fill in into FOLDER."""
-    from earwitness.app.measure import new_session_folder
     from earwitness.app.rehearsal import new_rehearsal
+    from earwitness.session.template import write_template
 
     if rehearsal:
         new_rehearsal(folder)
         click.echo(f"rehearse without any sound: earwitness measure record {folder} --input simulated")
         return
-    path = new_session_folder(folder)
+    path = write_template(folder)
     click.echo(f"fill in {path}, put the recordings beside it, then: earwitness add {folder}")
 
 

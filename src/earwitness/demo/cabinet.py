@@ -10,12 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from earwitness.errors import InputError
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+from earwitness.quantities.arrays import ComplexArray, FloatArray
 
 SPEED_OF_SOUND_M_S = 343.0
 AIR_DENSITY_KG_M3 = 1.204
@@ -62,15 +59,6 @@ class Driver:
         mass_reactance = 2 * np.pi * self.resonance_hz * self.moving_mass_kg
         return mass_reactance * self.coil_resistance_ohm / self.force_factor_n_a**2
 
-    @property
-    def total_q(self) -> float:
-        return self.mechanical_q * self.electrical_q / (self.mechanical_q + self.electrical_q)
-
-    @property
-    def equivalent_volume_m3(self) -> float:
-        """Volume of air at 343 m/s and 1.204 kg/m^3 as stiff as the suspension."""
-        return AIR_DENSITY_KG_M3 * SPEED_OF_SOUND_M_S**2 * self.cone_area_m2**2 * self.compliance_m_n
-
 
 @dataclass(frozen=True, slots=True)
 class VentedBox:
@@ -100,15 +88,6 @@ class Motion:
     cone_m3_s_v: ComplexArray
     port_m3_s_v: ComplexArray
     leak_m3_s_v: ComplexArray
-
-    def far_pressure_pa_v(self, distance_m: float, *, density_kg_m3: float = AIR_DENSITY_KG_M3) -> ComplexArray:
-        """Pressure per volt of all three flows as one point source in full space, without the travel delay.
-
-        InputError where the distance is not positive.
-        """
-        _positive("distance_m", distance_m)
-        flow = self.cone_m3_s_v + self.port_m3_s_v + self.leak_m3_s_v
-        return np.asarray(2j * np.pi * self.frequency_hz * density_kg_m3 * flow / (4 * np.pi * distance_m))
 
 
 def vented_motion(driver: Driver, box: VentedBox, frequency_hz: FloatArray) -> Motion:

@@ -11,12 +11,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from earwitness.errors import InputError, choice
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+from earwitness.quantities.arrays import ComplexArray, FloatArray
 
 Kind = Literal[
     "low-pass LR4", "high-pass LR4", "low-pass 1", "high-pass 2", "low shelf", "high shelf", "peak", "resonance"

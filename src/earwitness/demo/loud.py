@@ -10,9 +10,10 @@ import numpy as np
 
 from earwitness.demo import rig, script
 from earwitness.demo.lineup import DemoLoudspeaker
-from earwitness.demo.playback import FloatArray, emission, record, warming_k, write_both
+from earwitness.demo.playback import emission, record, warming_k, write_both
 from earwitness.dsp.burst import burst
 from earwitness.dsp.signals import pink_noise, two_tone
+from earwitness.quantities.arrays import FloatArray
 
 # Coils under lasting noise get hotter than a sweep leaves them, and take seconds to do so.
 _LASTING, _COIL_S = 8.0, 2.5

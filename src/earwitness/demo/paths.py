@@ -5,15 +5,12 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from earwitness.demo import rig, sphere, world
 from earwitness.demo.lineup import Cap, DemoLoudspeaker
 from earwitness.demo.room import Images, shoebox_images
 from earwitness.demo.sources import SPEED_OF_SOUND_M_S, cap_volume_velocity, order_for
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+from earwitness.quantities.arrays import ComplexArray, FloatArray
 
 TAPS = 512
 # Room in a response before the sound arrives: a path around the body may be shorter than the nominal one.

@@ -5,14 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from earwitness.demo import rig, world
 from earwitness.demo.lineup import DemoLoudspeaker
 from earwitness.formats.audio import write_audio
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+from earwitness.quantities.arrays import ComplexArray, FloatArray
 
 # A cube of what ends at 24 kHz folds back above 24 kHz.
 _OVERSAMPLING = 2

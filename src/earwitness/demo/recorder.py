@@ -21,10 +21,11 @@ from earwitness.demo import rig, script, world
 from earwitness.demo.lineup import Cap, DemoLoudspeaker
 from earwitness.demo.loud import loud_jobs
 from earwitness.demo.paths import far_paths, near_paths
-from earwitness.demo.playback import ComplexArray, FloatArray, emission, record, write_both
+from earwitness.demo.playback import emission, record, write_both
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import cannot_write
 from earwitness.formats.audio import write_audio
+from earwitness.quantities.arrays import ComplexArray, FloatArray
 
 # Directions of the listening window (ANSI/CTA-2034-A).
 _LISTENING_WINDOW = (

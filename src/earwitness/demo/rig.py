@@ -5,12 +5,9 @@ from __future__ import annotations
 import zlib
 
 import numpy as np
-from numpy.typing import NDArray
 
 from earwitness.demo.crossover import Stage, chain_response
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+from earwitness.quantities.arrays import ComplexArray, FloatArray
 
 RATE_HZ = 48_000
 SAMPLES = 2**18

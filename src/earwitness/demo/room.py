@@ -10,13 +10,9 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 
 from earwitness.errors import InputError
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
-IntArray = NDArray[np.int64]
+from earwitness.quantities.arrays import FloatArray, IntArray
 
 SPEED_OF_SOUND_M_S = 343.0
 
@@ -36,20 +32,6 @@ class Images:
     reflections: IntArray
     mirrored: FloatArray
     emission: FloatArray
-
-    def transfer(self, frequency_hz: FloatArray, directivity: ComplexArray | None = None) -> ComplexArray:
-        """Sum of amplitude times e^(-j omega delay), exact fractions of a sample included; shape (frequencies,).
-
-        directivity : weight per image along `emission`, shape (images, frequencies); none for a point source.
-        InputError where its shape differs.
-        """
-        frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
-        waves = self.amplitude[:, None] * np.exp(-2j * np.pi * self.delay_s[:, None] * frequency)
-        if directivity is None:
-            return np.asarray(waves.sum(axis=0), dtype=np.complex128)
-        if directivity.shape != waves.shape:
-            raise InputError(f"the directivity has shape {directivity.shape}", expected=f"shape {waves.shape}")
-        return np.asarray((waves * directivity).sum(axis=0), dtype=np.complex128)
 
 
 def shoebox_images(

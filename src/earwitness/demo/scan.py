@@ -15,7 +15,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from earwitness.demo import rig, scan_text, world
 from earwitness.demo.lineup import Cap, DemoLoudspeaker
@@ -26,9 +25,8 @@ from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import InputError, cannot_write
 from earwitness.formats.audio import write_audio
 from earwitness.formats.positions_table import REFERENCE, PositionsTable, positions_text, read_positions
+from earwitness.quantities.arrays import ComplexArray, FloatArray
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 Progress = Callable[[float, str], None]
 
 POINTS = 2704

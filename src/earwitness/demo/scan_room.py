@@ -12,15 +12,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from earwitness.demo import scan_text, world
 from earwitness.demo.lineup import Cap, DemoLoudspeaker
 from earwitness.demo.sources import SPEED_OF_SOUND_M_S
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
-IntArray = NDArray[np.int64]
+from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
 
 _ORDERS_ABOVE = 10
 
@@ -96,7 +92,7 @@ def room_field(one: DemoLoudspeaker, caps: tuple[Cap, ...], frequency_hz: FloatA
 
 @lru_cache(maxsize=2048)
 def _waves_about(field: RoomField, n: int, middle_m: float) -> ComplexArray:
-    """j_n(kr) - j_n'(ka) / h_n'(ka) h_n(kr) 6 mm before, at and 6 mm behind middle_m, (3, F from order n's first on)."""
+    """j_n(kr) - j_n'(ka) / h_n'(ka) h_n(kr) 6 mm before, at and 6 mm behind middle_m, (3, F from order n's first)."""
     from scipy.special import spherical_jn, spherical_yn
 
     k = field.k[int(np.searchsorted(field.order, n)) :]

@@ -7,12 +7,9 @@ the series may run to the hundreds of orders that a microphone close to the surf
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from earwitness.demo.sources import AIR_DENSITY_KG_M3, SPEED_OF_SOUND_M_S
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+from earwitness.quantities.arrays import ComplexArray, FloatArray
 
 
 def spread(order: int, radius_m: float, distance_m: FloatArray, frequency_hz: FloatArray) -> ComplexArray:

@@ -11,16 +11,13 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from earwitness.demo import box, cabinet, sources, sphere
 from earwitness.demo.crossover import chain_response
 from earwitness.demo.lineup import LINEUP, BassWay, Branch, Cap, DemoLoudspeaker, HighWay, TrimRing
 from earwitness.errors import choice
+from earwitness.quantities.arrays import ComplexArray, FloatArray
 from earwitness.quantities.directions import Directions
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 C = sources.SPEED_OF_SOUND_M_S
 RHO = sources.AIR_DENSITY_KG_M3

@@ -9,12 +9,10 @@ import math
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from earwitness.errors import InputError, choice
+from earwitness.quantities.arrays import ComplexArray, FloatArray
 
-FloatArray = npt.NDArray[np.float64]
-ComplexArray = npt.NDArray[np.complex128]
 BiquadKind = Literal["peaking", "low_shelf", "high_shelf", "low_pass", "high_pass"]
 
 KINDS = ("peaking", "low_shelf", "high_shelf", "low_pass", "high_pass")

@@ -16,9 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.dsp.piston import RimIntegral
-from earwitness.quantities.arrays import ComplexArray, FloatArray
-
-IntArray = np.typing.NDArray[np.int_]
+from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
 
 _SIGNS = np.array([[1 - 2 * (g & 1), 1 - (g & 2), 1 - (g & 4) // 2] for g in range(8)], dtype=float)
 _PARITY = np.array([[(-1.0) ** (a & g).bit_count() for g in range(8)] for a in range(8)])

@@ -1,4 +1,4 @@
-"""From recordings of a sweep to impulse responses, and the harmonic responses that lie before them."""
+"""What a recording of a sweep is divided by, and the harmonic responses that lie before the linear one."""
 
 from __future__ import annotations
 
@@ -6,14 +6,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
-import scipy.fft
 
 from earwitness.dsp.sweep import SweepLaw, harmonic_lead_s, raised_cosine_rise
 from earwitness.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
-ComplexArray = npt.NDArray[np.complex128]
+from earwitness.quantities.arrays import ComplexArray, FloatArray
 
 BAND_MARGIN = 1.05
 TAPER_SHARE = 0.2
@@ -52,44 +48,6 @@ def regularization(
     beyond = np.maximum(math.log2(inner_low) - octave, octave - math.log2(inner_high))
     outside = 0.5 - 0.5 * np.cos(math.pi * np.clip(beyond / 0.5, 0.0, 1.0))
     return np.asarray((1.0 - outside) * in_band * power + outside * peak, dtype=np.float64)
-
-
-def deconvolve(
-    recordings: FloatArray,
-    reference: FloatArray,
-    sample_rate_hz: float,
-    low_hz: float,
-    high_hz: float,
-    *,
-    lead_s: float = 0.0,
-    in_band: float = 1e-10,
-) -> FloatArray:
-    """Impulse responses of recordings (..., samples) to the one reference (samples,); shape (..., fft length).
-
-    Regularized spectral division over all takes at once. Sample 0 is time zero; what comes before it (harmonic
-    responses, up to lead_s seconds) is wrapped to the end of the buffer. The FFT holds the recording, the
-    reference and lead_s, so that nothing overlaps. A recording may be longer than the reference, not shorter.
-    Raises InputError if it is, if samples are not finite, or as `regularization` does.
-    """
-    if reference.ndim != 1 or recordings.ndim < 1 or recordings.shape[-1] < reference.size:
-        raise InputError(
-            f"a recording of {recordings.shape[-1:]} samples cannot hold a signal of {reference.shape} samples",
-            expected="recordings at least as long as what was played",
-            remedy="record until the room has decayed",
-        )
-    if not (math.isfinite(lead_s) and lead_s >= 0.0 and np.all(np.isfinite(recordings))):
-        raise InputError(
-            f"recordings that are not finite, or a lead of {lead_s} s",
-            expected="finite samples and a lead of 0 or more",
-            remedy="check the recordings",
-        )
-    length = scipy.fft.next_fast_len(recordings.shape[-1] + reference.size + math.ceil(lead_s * sample_rate_hz), True)
-    spectrum = np.asarray(scipy.fft.rfft(reference, length), dtype=np.complex128)
-    frequency = np.asarray(np.fft.rfftfreq(length, 1.0 / sample_rate_hz), dtype=np.float64)
-    epsilon = regularization(spectrum, frequency, low_hz, high_hz, in_band=in_band)
-    inverse = np.conj(spectrum) / (np.abs(spectrum) ** 2 + epsilon)
-    taken = scipy.fft.rfft(recordings, length, axis=-1)
-    return np.asarray(scipy.fft.irfft(taken * inverse, length, axis=-1), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

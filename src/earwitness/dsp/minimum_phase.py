@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 import scipy.fft
 
 from earwitness.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
-ComplexArray = npt.NDArray[np.complex128]
+from earwitness.quantities.arrays import ComplexArray, FloatArray
 
 
 def minimum_phase(magnitude: FloatArray, *, floor_ratio: float = 1e-7) -> ComplexArray:

@@ -5,11 +5,10 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from earwitness.errors import InputError, choice
+from earwitness.quantities.arrays import FloatArray
 
-FloatArray = npt.NDArray[np.float64]
 Edge = Literal["shrink", "truncate"]
 
 

@@ -6,12 +6,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from earwitness.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
-ComplexArray = npt.NDArray[np.complex128]
+from earwitness.quantities.arrays import ComplexArray, FloatArray
 
 
 @dataclass(frozen=True, slots=True)

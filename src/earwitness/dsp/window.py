@@ -5,11 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import numpy.typing as npt
 
 from earwitness.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
+from earwitness.quantities.arrays import FloatArray
 
 
 def gate_weights(

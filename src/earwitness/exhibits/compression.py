@@ -16,7 +16,7 @@ from earwitness.figures.compression import Compression
 from earwitness.figures.distortion import Distortion, figure_at
 from earwitness.figures.highest_level import REASONS, CleanLevel
 from earwitness.quantities import Curve, Figure
-from earwitness.quantities.arrays import BoolArray
+from earwitness.quantities.arrays import BoolArray, runs
 
 
 def compression_chart(
@@ -119,13 +119,8 @@ def _regions(found: CleanLevel) -> tuple[Region, ...]:
     """Where compression and not distortion is what limits: the stretches of a quarter octave and more."""
     hz = found.level.axis.hz
     rows = found.level.valid & (found.reason == 2)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], rows.astype(int), [0]])))
-    pairs = zip(edges[::2], edges[1::2] - 1, strict=True)
-    return tuple(
-        Region("window", float(hz[a]), float(hz[b]), label="compression limits")
-        for a, b in pairs
-        if hz[b] > 1.19 * hz[a]
-    )
+    bands = [(float(hz[run][0]), float(hz[run][-1])) for run in runs(rows)]
+    return tuple(Region("window", *band, label="compression limits") for band in bands if band[1] > 1.19 * band[0])
 
 
 def _highest_finding(figures: Mapping[str, Figure]) -> str:

@@ -14,7 +14,7 @@ from earwitness.figures.sampling import band_grid, sampled
 from earwitness.figures.sensitivity import band_levels_db
 from earwitness.figures.uncertainty import drawn
 from earwitness.quantities import Curve, Measurement, Reading
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities.arrays import FloatArray, runs
 
 Wanted = tuple[str, Role, str, bool]
 SMOOTHING = 12
@@ -90,11 +90,7 @@ def direct_spread(reading: Reading) -> Spread | None:
 def valid_part(curve: Curve, band_hz: tuple[float, float]) -> tuple[float, float] | None:
     """The widest part of `band_hz`, on a logarithmic scale, in which the curve is valid without a gap; or None."""
     hz = curve.axis.hz
-    edges = np.flatnonzero(np.diff(np.r_[0, curve.valid.astype(np.int8), 0]))
-    parts = [
-        (max(float(hz[first]), band_hz[0]), min(float(hz[stop - 1]), band_hz[1]))
-        for first, stop in zip(edges[::2], edges[1::2], strict=True)
-    ]
+    parts = [(max(float(hz[run][0]), band_hz[0]), min(float(hz[run][-1]), band_hz[1])) for run in runs(curve.valid)]
     return max((part for part in parts if part[0] < part[1]), key=lambda part: part[1] / part[0], default=None)
 
 

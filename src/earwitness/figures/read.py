@@ -46,7 +46,7 @@ from earwitness.quantities import (
     not_judged,
     on_orbit,
 )
-from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities.arrays import BoolArray, FloatArray, runs
 from earwitness.quantities.directions import Orbit
 from earwitness.standards.cta2034 import RearWall
 
@@ -111,8 +111,7 @@ class _Orbits:
 
 def _bands(mask: BoolArray, hz: FloatArray) -> str:
     """Frequencies of a mask in words, at most three stretches."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(int), [0]])))
-    stretches = [f"{hz[a]:.0f} Hz to {hz[b - 1]:.0f} Hz" for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    stretches = [f"{hz[run][0]:.0f} Hz to {hz[run][-1]:.0f} Hz" for run in runs(mask)]
     return ", ".join(stretches[:3]) + (f" and {len(stretches) - 3} more" if len(stretches) > 3 else "")
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from earwitness.quantities import Curve
-from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities.arrays import BoolArray, FloatArray, runs
 from earwitness.quantities.axis import hz_words, log_axis
 
 POINTS_PER_OCTAVE = 20
@@ -124,12 +124,11 @@ def bridged(curve: Curve) -> tuple[Curve, tuple[Gap, ...]]:
     How far a line may be off is read from the curve itself: root mean square of what it departs from lines of that
     length within an octave (own choice).
     """
-    edges = np.flatnonzero(np.diff(np.concatenate([[1], curve.valid.astype(int), [1]])))
     x, gaps = np.log2(curve.axis.hz), []
-    for first, stop in zip(edges[::2], edges[1::2], strict=True):
-        inner = first > 0 and stop < curve.valid.size
-        if inner and x[stop] - x[first - 1] <= WIDEST_BRIDGE_OCTAVES + _TOLERANCE:
-            gaps.append((int(first), int(stop) - 1))
+    for run in runs(~curve.valid):
+        inner = run.start > 0 and run.stop < curve.valid.size
+        if inner and x[run.stop] - x[run.start - 1] <= WIDEST_BRIDGE_OCTAVES + _TOLERANCE:
+            gaps.append((run.start, run.stop - 1))
     if not gaps or sum(x[last + 1] - x[first - 1] for first, last in gaps) > MOST_BRIDGED_OCTAVES:
         return curve, ()
     values, valid = curve.values.copy(), curve.valid.copy()

@@ -69,7 +69,7 @@ def decay_curves(measurement: Measurement, *, periods: tuple[int, ...] = DECAY_P
     if impulse.size < 8 or not np.abs(impulse).max() > 0.0:
         return {}
     response = measurement.response
-    on_axis = response.valid[int(np.argmax(response.directions.unit_vectors()[:, 0]))]
+    on_axis = response.valid[response.directions.on_axis_row()]
     if not on_axis.any():
         return {}
     # The burst's own spectrum reaches half its frequency further than the tone.
@@ -125,7 +125,7 @@ def excess_group_delay(measurement: Measurement) -> Curve | None:
     response = measurement.response
     if response.phase == "none":
         return None
-    row = int(np.argmax(response.directions.unit_vectors()[:, 0]))
+    row = response.directions.on_axis_row()
     hz, valid = response.axis.hz, response.valid[row]
     band = np.flatnonzero(valid & (np.abs(response.pressure[row]) > 0.0))
     if not band.size or hz[band[-1]] < 4.0 * hz[band[0]]:

@@ -85,7 +85,7 @@ def for_whom(
     return tuple(one for one in said if one is not None)
 
 
-def _judged(known: Mapping[str, Figure], key: str) -> tuple[float, float] | None:
+def judged(known: Mapping[str, Figure], key: str) -> tuple[float, float] | None:
     """Value and twice the standard uncertainty, or None."""
     one = known.get(key)
     return None if one is None or one.value is None or one.u is None else (one.value, K * one.u)
@@ -97,7 +97,7 @@ def _two_digits(value: float) -> str:
 
 
 def _bass(known: Mapping[str, Figure]) -> Said | None:
-    found = _judged(known, "f6")
+    found = judged(known, "f6")
     if found is None:
         return None
     limit, u = found
@@ -129,7 +129,7 @@ def _bass_and_subwoofer(match: SubwooferMatch | None) -> Said | None:
 
 
 def _loudness(known: Mapping[str, Figure], distance_m: float, rated_ohm: float | None) -> Said | None:
-    found = _judged(known, "sensitivity")
+    found = judged(known, "sensitivity")
     if found is None:
         return None
     level, u = found
@@ -146,7 +146,7 @@ def _loudness(known: Mapping[str, Figure], distance_m: float, rated_ohm: float |
 
 
 def _clean(known: Mapping[str, Figure], distance_m: float) -> Said | None:
-    found = _judged(known, "highest_clean_level")
+    found = judged(known, "highest_clean_level")
     if found is None:
         return None
     one = known["highest_clean_level"]
@@ -190,7 +190,7 @@ def _seats(known: Mapping[str, Figure]) -> Said | None:
         ("nominal_coverage_horizontal", "from left to right"),
         ("nominal_coverage_vertical", "in height"),
     ):
-        found = _judged(known, key)
+        found = judged(known, key)
         if found is None or known[key].bound:
             continue
         over = next((note.partition(" over the band")[0] for note in known[key].caveats if "over the band" in note), "")

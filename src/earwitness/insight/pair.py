@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from earwitness.insight.change import ONE_SIDED, Change, edge_words
-from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities.arrays import BoolArray, FloatArray, runs
 from earwitness.quantities.axis import hz_words
 
 WELL_RMS_DB, WELL_DB, NO_PAIR_DB = 0.25, 0.5, 1.0
@@ -80,6 +80,5 @@ def paired(found: Change) -> Change:
 
 def _wide(hz: FloatArray, where: BoolArray) -> tuple[tuple[float, float], ...]:
     """Parts of the axis, a third of an octave or more, that hold throughout."""
-    edges = np.flatnonzero(np.diff(np.r_[False, where, False].astype(np.int8)))
-    parts = [(float(hz[a]), float(hz[b - 1])) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    parts = [(float(hz[run][0]), float(hz[run][-1])) for run in runs(where)]
     return tuple(part for part in parts if np.log2(part[1] / part[0]) >= SHORTEST_OCTAVES - 1e-9)

@@ -11,14 +11,13 @@ from dataclasses import dataclass
 
 from earwitness.insight.findings import Finding
 from earwitness.insight.findings.sentences import hertz
-from earwitness.insight.for_whom import Said
+from earwitness.insight.for_whom import Said, judged
 from earwitness.insight.match.amplifier import PAIR_IN_ROOM_DB
 from earwitness.insight.spread import value_and_spread
 from earwitness.quantities import Figure
 from earwitness.session.record import Loudspeaker, Use
 from earwitness.session.session import Tester
 
-K = 2.0
 OCTAVE_COST_DB = 30.0 * math.log10(2.0)
 # Reference efficiency at most eta = k f3^3 V (f3 in Hz, V in m^3): Small, J. Audio Eng. Soc. 20 (1972) for closed and
 # 21 (1973) for vented boxes, from memory.
@@ -64,18 +63,13 @@ def said_of_use(
     return tuple(one for one in rows if one is not None)
 
 
-def _judged(figures: Mapping[str, Figure], key: str) -> tuple[float, float] | None:
-    one = figures.get(key)
-    return None if one is None or one.value is None or one.u is None else (one.value, K * one.u)
-
-
 def _use(use: Use | None, figures: Mapping[str, Figure]) -> Said | None:
     """The verdict on level and bass; a part that cannot be judged is named."""
     if use is None:
         return None
     wanted = USES[use]
     parts, is_short, is_open = [], False, False
-    clean, bass = _judged(figures, "highest_clean_level"), _judged(figures, "f6")
+    clean, bass = judged(figures, "highest_clean_level"), judged(figures, "f6")
     if clean is None:
         parts.append("its clean level was not measured")
         is_open = True
@@ -104,7 +98,7 @@ def _use(use: Use | None, figures: Mapping[str, Figure]) -> Said | None:
 
 
 def _sensitivity_class(limits_db: tuple[float, float] | None, figures: Mapping[str, Figure]) -> Said | None:
-    found = _judged(figures, "sensitivity")
+    found = judged(figures, "sensitivity")
     if limits_db is None or found is None:
         return None
     names = ("low", "medium", "high")
@@ -117,7 +111,7 @@ def _sensitivity_class(limits_db: tuple[float, float] | None, figures: Mapping[s
 
 def _room_correction(figures: Mapping[str, Figure], findings: Sequence[Finding]) -> list[Said]:
     """What an automatic room correction should do with this loudspeaker."""
-    slope, bass = _judged(figures, "in_room_slope"), _judged(figures, "f6")
+    slope, bass = judged(figures, "in_room_slope"), judged(figures, "f6")
     if slope is None or bass is None:
         return []
     said = [
@@ -147,7 +141,7 @@ def _room_correction(figures: Mapping[str, Figure], findings: Sequence[Finding])
 
 def _trade_off(loudspeaker: Loudspeaker, figures: Mapping[str, Figure]) -> list[Said]:
     """Size, bass, sensitivity: two of them cost the third (Small; the limit of any driver in that box)."""
-    f3, level = _judged(figures, "f3"), _judged(figures, "sensitivity_1w")
+    f3, level = judged(figures, "f3"), judged(figures, "sensitivity_1w")
     factor = LIMIT.get(loudspeaker.enclosure)
     if f3 is None or level is None or factor is None or loudspeaker.shape != "box" or loudspeaker.powered:
         return []

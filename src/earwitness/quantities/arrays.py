@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -30,3 +31,10 @@ def require_shape(owner: str, name: str, array: npt.NDArray[Any], shape: tuple[i
     """ValueError unless `array` has `shape`."""
     if array.shape != shape:
         raise ValueError(f"{owner}: {name} has shape {array.shape}, expected {shape}")
+
+
+def runs(mask: BoolArray) -> Iterator[slice]:
+    """Unbroken stretches of True in a mask (F,)."""
+    edges = np.flatnonzero(np.diff(np.r_[0, mask.astype(np.int8), 0]))
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        yield slice(int(start), int(stop))

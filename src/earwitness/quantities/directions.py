@@ -54,6 +54,10 @@ class Directions:
             axis=-1,
         )
 
+    def on_axis_row(self) -> int:
+        """Row of the direction nearest to the reference axis."""
+        return int(np.argmax(self.unit_vectors()[:, 0]))
+
     def take(self, rows: IntArray) -> Directions:
         """The directions in `rows`, in that order."""
         return Directions(self.azimuth_rad[rows], self.elevation_rad[rows])

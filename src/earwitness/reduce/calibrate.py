@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 import scipy.fft
@@ -16,6 +15,7 @@ from earwitness.quantities import REFERENCE_PRESSURE_PA, QualityFlag
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.quality import Severity
 from earwitness.reduce.doubt.hiss import density_db
+from earwitness.reduce.spectrum import hann
 from earwitness.session.session import Calibrator, Session
 
 SETTLING_S = 0.25
@@ -88,7 +88,7 @@ def _against(stated: Calibration, recorded: Calibration) -> tuple[QualityFlag, .
 
 def _other_lines(samples: FloatArray, calibrator: Calibrator, rate_hz: float) -> tuple[QualityFlag, ...]:
     """The largest tone beside the calibrator's own, where it is large."""
-    window, _ = _hann(samples.size)
+    window, _ = hann(samples.size)
     power = np.abs(scipy.fft.rfft(samples * window)) ** 2
     hz = np.arange(power.size) * rate_hz / samples.size
     told = calibrator.frequency_hz
@@ -117,7 +117,7 @@ def tone_rms(samples: FloatArray, rate_hz: float, frequency_hz: float) -> tuple[
     Hann window, power by Parseval's theorem; anything below 10 Hz is left out of the whole.
     """
     count = samples.size
-    window, energy = _hann(count)
+    window, energy = hann(count)
     spectrum = scipy.fft.rfft(samples * window)
     power = 2.0 * np.abs(spectrum) ** 2 / (count * energy)
     frequency = np.arange(power.size) * rate_hz / count
@@ -125,14 +125,6 @@ def tone_rms(samples: FloatArray, rate_hz: float, frequency_hz: float) -> tuple[
     tone, whole = float(np.sum(power[inside])), float(np.sum(power[frequency >= 10.0]))
     share_db = 10.0 * math.log10(tone / whole) if tone > 0.0 else -math.inf
     return math.sqrt(tone), share_db
-
-
-@lru_cache(maxsize=2)
-def _hann(size: int) -> tuple[FloatArray, float]:
-    """The window (size,) and its sum of squares: the seconds of a recording share them."""
-    window = np.hanning(size)
-    window.setflags(write=False)
-    return window, float(np.sum(window**2))
 
 
 def _from_calibrator(calibrator: Calibrator, recording: Recording) -> Calibration:

@@ -233,7 +233,7 @@ def _far_field(
     checked = [replace(fact, band_level_db=float(level)) for fact, level in zip(facts, levels, strict=False)]
     checked += facts[len(plan.far) :]
     kept, directions = _distinct(plan.far)
-    on_axis = int(np.argmax(directions.unit_vectors()[:, 0]))
+    on_axis = directions.on_axis_row()
     axis_take = kept[on_axis]
     shown = segments[axis_take] * weights_of(plan.gate, time[axis_take]) * distance[axis_take]
     chosen = Spectra(

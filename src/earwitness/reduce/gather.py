@@ -32,6 +32,7 @@ from earwitness.reduce.impulse import (
     take_impulses,
 )
 from earwitness.reduce.spectrum import noise_density
+from earwitness.session.scan import ScanTake
 from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, NoiseFloorTake, Session
 
 MOST_THREADS = 4
@@ -70,7 +71,7 @@ class Gathered:
         )
 
 
-def role_of(session: Session, take: SweepTake) -> Role:
+def role_of(session: Session, take: SweepTake | ScanTake) -> Role:
     """Channels and drive voltage of a take, with what the session says for all."""
     reference = take.reference_channel
     if reference is None and session.reference is not None:

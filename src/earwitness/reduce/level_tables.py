@@ -58,7 +58,7 @@ def level_tables(
     whose tones are not those stated.
     """
     takes = session.takes_of(LevelTableTake)
-    front = int(np.argmax(response.directions.unit_vectors()[:, 0]))
+    front = response.directions.on_axis_row()
     on_axis = np.where(response.valid[front], response.level_db()[front], np.nan)
     levels: dict[tuple[float, float], _Level] = {}
     for take in takes:

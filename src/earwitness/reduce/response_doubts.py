@@ -342,7 +342,7 @@ def _off_neighbors_db(levels: FloatArray) -> FloatArray:
 
 def _phase(parts: Sequence[Part], hz: FloatArray) -> Iterator[QualityFlag]:
     front = max(parts, key=lambda part: float(part.directions.unit_vectors()[:, 0].max()))
-    row = int(np.argmax(front.directions.unit_vectors()[:, 0]))
+    row = front.directions.on_axis_row()
     known = front.known[row]
     if front.phase_rad is None or known.sum() < 48:
         return

@@ -114,7 +114,7 @@ def reduce_responses(
         causes=causes,
         phase=phase,
     )
-    front = int(np.argmax(whole.directions.unit_vectors()[:, 0]))
+    front = whole.directions.on_axis_row()
     harmonics, multitones = level_tables(session, sources, response, flags)
     used = {take.id for take in session.takes if isinstance(take, RESPONSE_FILES)}
     used |= {take.id for take in session.takes_of(ImpedanceTableTake)} if impedance is not None else set()
@@ -258,7 +258,7 @@ def _from_first_sound(whole: Part, hz: FloatArray) -> Part:
     """Time counted from the on-axis sound, alike for all directions: where a recording began tells nothing."""
     if whole.phase_rad is None:
         return whole
-    front = int(np.argmax(whole.directions.unit_vectors()[:, 0]))
+    front = whole.directions.on_axis_row()
     band = whole.known[front] & (hz > _LATE_FROM_HZ)
     if band.sum() < 3:
         return whole

@@ -20,8 +20,8 @@ from earwitness.reduce.arrival import onset_s
 from earwitness.reduce.budget import gating_u_db
 from earwitness.reduce.calibrate import calibrate
 from earwitness.reduce.gate import LEAD_S, LOWEST_TIMES_LENGTH, MARGIN_S, RISE_S, speed_of_sound, weights_of
-from earwitness.reduce.gather import MOST_THREADS
-from earwitness.reduce.impulse import Division, Role, TakeImpulse, take_impulse, take_impulses
+from earwitness.reduce.gather import MOST_THREADS, role_of
+from earwitness.reduce.impulse import Division, TakeImpulse, take_impulse, take_impulses
 from earwitness.reduce.scan_spectrum import FourierSums, fourier_sums
 from earwitness.reduce.spectrum import spectrum_at
 from earwitness.reduce.stimulus import stimulus_of, stimulus_power
@@ -138,7 +138,7 @@ def gather_scan(
     tail_s = ahead.samples.shape[1] / ahead.rate_hz - stimulus.lead_in_s - stimulus.samples.size / ahead.rate_hz
     keep_s = max(SHORTEST_WHOLE_S, tail_s)
     division = Division(stimulus, session.reference, calibration.fs_per_pa, axis.hz[rows], keep_s)
-    first = take_impulse(_role(session, takes[front]), ahead, division)
+    first = take_impulse(role_of(session, takes[front]), ahead, division)
     cut = _cut(first, float(reach[front]) / speed, keep_s, ahead.rate_hz, axis.hz[rows])
     found = _every(session, takes, reach / speed, read, division, cut, say)
     around = np.array([one.around for one in found], dtype=float)
@@ -208,13 +208,6 @@ def first_echo_s(room: Room, sources_m: FloatArray, points_m: FloatArray, speed_
     return least / speed_m_s
 
 
-def _role(session: Session, take: ScanTake) -> Role:
-    reference = take.reference_channel
-    if reference is None and session.reference is not None:
-        reference = session.reference.channel
-    return Role(take.id, take.file, take.microphone_channel, reference, take.drive_v or session.drive.voltage_v)
-
-
 def _cut(first: TakeImpulse, flight_s: float, keep_s: float, rate_hz: int, hz: FloatArray) -> _Cut:
     count = round((WHOLE_BEFORE_S + keep_s) * rate_hz)
     time = np.arange(count) / rate_hz
@@ -234,7 +227,7 @@ def _every(
     say: Progress,
 ) -> list[_Point]:
     def work(row: int) -> _Point:
-        take, role = takes[row], _role(session, takes[row])
+        take, role = takes[row], role_of(session, takes[row])
         recording = read(take.file)
         roles = [role]
         if take.monitor_channel is not None:
@@ -298,7 +291,7 @@ def _latency(
     start = np.full(front.size, cut.latency_s - BEFORE_S)
     onset, _ = onset_s(around[front], start, cut.rate_hz, high_hz, np.full(front.size, cut.latency_s + 1e-3))
     latency = float(np.median(onset))
-    known = all(_role(session, take).reference_channel is not None for take in takes)
+    known = all(role_of(session, take).reference_channel is not None for take in takes)
     return 0.0 if known and abs(latency) < LATENCY_LIMIT_S else latency
 
 

@@ -143,7 +143,7 @@ def _measurement(
     # Errors of the points' places are part of what the fit leaves, and of its own uncertainty.
     levels = level_causes(session, answer.axis.hz, distance_m=answer.distance_m, correction_band_hz=band)
     causes = (*answer.causes, *levels)
-    front = int(np.argmax(answer.directions.unit_vectors()[:, 0]))
+    front = answer.directions.on_axis_row()
     measured = BudgetLine("separation, gate and noise", "from this scan", answer.u_db[front], False)
     response = replace(answer, causes=causes)
     gate = data.gate or _no_gate(result)
@@ -194,7 +194,7 @@ def _impulse(result: ScanResult, gate: Gate) -> tuple[FloatArray, float, float]:
     # Of the loudspeaker alone: what the microphone recorded holds the room.
     field = result.separation.field
     hz = np.fft.rfftfreq(_IMPULSE_SAMPLES, 1 / IMPULSE_RATE_HZ)
-    row = int(np.argmax(cta_orbits().unit_vectors()[:, 0]))
+    row = cta_orbits().on_axis_row()
     answer = far_pressure(field, cta_orbits().unit_vectors()[row : row + 1])[0] * field.valid
     spectrum = np.interp(hz, field.axis.hz, answer.real, left=0.0, right=0.0) + 1j * np.interp(
         hz, field.axis.hz, answer.imag, left=0.0, right=0.0

@@ -87,7 +87,7 @@ def on_report_axis(found: ScanResult) -> ScanResult:
         values[one.name] = between.both(value) if value.dtype == bool else between.straight(value.astype(float))
         if value.dtype.kind == "i":
             values[one.name] = np.round(values[one.name]).astype(np.int64)
-    front = int(np.argmax(answer.directions.unit_vectors()[:, 0]))
+    front = answer.directions.on_axis_row()
     field = _field_on(found.separation.field, axis, between, answer.pressure[front], pressure[front])
     separation = replace(found.separation, quality=Quality(**values), field=field)
     return replace(found, response=response, separation=separation, snr_db=between.straight(found.snr_db))

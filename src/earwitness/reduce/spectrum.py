@@ -62,7 +62,7 @@ def noise_density(samples: FloatArray, rate_hz: float, hz: FloatArray) -> FloatA
     """
     size = max(64, 2 ** int(math.log2(max(samples.size / 5.0, 64.0))))
     size = min(size, samples.size)
-    window, energy = _hann(size)
+    window, energy = hann(size)
     rows = np.lib.stride_tricks.sliding_window_view(samples, size)[:: max(size // 2, 1)]
     rows = rows - rows.mean(axis=-1, keepdims=True)
     rows *= window
@@ -73,8 +73,8 @@ def noise_density(samples: FloatArray, rate_hz: float, hz: FloatArray) -> FloatA
 
 
 @lru_cache(maxsize=8)
-def _hann(size: int) -> tuple[FloatArray, float]:
-    """The window (size,) and its sum of squares: all takes of a session share them."""
+def hann(size: int) -> tuple[FloatArray, float]:
+    """The window (size,) and its sum of squares: all takes of a session share them, and the seconds of one."""
     window = np.hanning(size)
     window.setflags(write=False)
     return window, float(np.sum(window**2))

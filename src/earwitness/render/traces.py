@@ -8,7 +8,7 @@ import numpy as np
 
 from earwitness.exhibits.chart import Trace
 from earwitness.quantities import Curve
-from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
+from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, runs
 from earwitness.render.frame import Frame, points, text
 from earwitness.render.palette import INKS, Ground, Theme
 
@@ -95,10 +95,3 @@ def thinned(y: FloatArray, valid: BoolArray, finite: BoolArray, most: int = MOST
         changes = np.flatnonzero(np.diff(mask.astype(np.int8)))
         kept.update(int(k) for k in np.r_[changes, changes + 1])
     return np.array(sorted(kept), dtype=np.int64)
-
-
-def runs(mask: BoolArray) -> Iterator[slice]:
-    """Unbroken stretches of True in a mask (F,)."""
-    edges = np.flatnonzero(np.diff(np.r_[0, mask.astype(np.int8), 0]))
-    for start, stop in zip(edges[::2], edges[1::2], strict=True):
-        yield slice(int(start), int(stop))

@@ -6,15 +6,15 @@ the words. What cannot be told is asked for; nothing is written that a person wo
 
 from __future__ import annotations
 
-import json
 import os
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import get_args
+from typing import Annotated, get_args
 
 import numpy as np
+from pydantic import ConfigDict, Field
 
 from earwitness.errors import AudioError, FormatError, InputError
 from earwitness.formats.directivity_sofa import SofaDirectivity
@@ -25,6 +25,7 @@ from earwitness.session.headers import read_header
 from earwitness.session.patterns import ANGLE, FILE
 from earwitness.session.response_files import read_seen
 from earwitness.session.responses import CurveName, Orbit
+from earwitness.session.small_toml import toml_value
 
 MOST_FILES = 20_000
 TABLES = (".txt", ".csv", ".tsv", ".dat", ".asc", ".tab")
@@ -51,6 +52,8 @@ _NO_ANGLE = re.compile(r"(?<![\d.,])\d+(?:[.,]\d+)?\s*(?:v(?:rms)?|db|k?hz)(?![a
 _MULTITONE = re.compile(r"multi[\s_-]?tone|residue|intermodulation", re.IGNORECASE)
 _ALONE = ("curves", "directions", "impedance table", "uncertainty", "level table", "multitone table")
 _LOOKED_AT_HZ = 1000.0
+_Words = Annotated[str, Field(max_length=200)]
+_Meters = Annotated[float, Field(ge=0.001, le=100.0)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,63 +347,70 @@ def _grouped(seen: Sequence[SeenFile]) -> Iterator[Group]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stated:
-    """What the tester states about the loudspeaker and the data; None or "" where it is still open."""
+    """What the tester states about the loudspeaker and the data; None or "" where it is still open.
 
-    name: str = ""
-    maker: str = ""
-    type: str = ""
-    enclosure: str = ""
-    size_m: tuple[float, float, float] | None = None
-    reference_axis: str = ""
-    rated_impedance_ohm: float | None = None
-    price: tuple[float, str] | None = None
-    year: int | None = None
-    date: str = ""
+    The bounds are what the bench takes; loading the session checks all of it.
+    """
+
+    __pydantic_config__ = ConfigDict(extra="forbid")
+    name: _Words = ""
+    maker: _Words = ""
+    type: _Words = ""
+    enclosure: _Words = ""
+    width_m: _Meters | None = None
+    height_m: _Meters | None = None
+    depth_m: _Meters | None = None
+    reference_axis: _Words = ""
+    rated_impedance_ohm: Annotated[float, Field(ge=0.1, le=1000.0)] | None = None
+    price: Annotated[float, Field(gt=0.0, le=1e9)] | None = None
+    currency: Annotated[str, Field(max_length=3)] = ""
+    year: Annotated[int, Field(ge=1900, le=2200)] | None = None
+    date: _Words = ""
     relative: bool = False
-    voltage_v: float | None = None
-    reference_distance_m: float | None = None
-    measured_distance_m: float | None = None
-    space: str = ""
-    gate_ms: float | None = None
-    lowest_hz: float | None = None
-    highest_hz: float | None = None
-    smoothing: str = ""
-    phase: str = ""
-    measured_by: str = ""
-    u_db: float | None = None
-    unit: str = ""
-    plane: str = ""
-    data: str = ""
-    samples: str = ""
-    axis: tuple[float, float] | None = None
-    positions: str = ""
-    harmonics: str = ""
+    voltage_v: Annotated[float, Field(gt=0.0, le=1000.0)] | None = None
+    reference_distance_m: _Meters | None = None
+    measured_distance_m: _Meters | None = None
+    space: _Words = ""
+    gate_ms: Annotated[float, Field(gt=0.0, le=2000.0)] | None = None
+    lowest_hz: Annotated[float, Field(gt=0.0, le=200_000.0)] | None = None
+    highest_hz: Annotated[float, Field(gt=0.0, le=200_000.0)] | None = None
+    smoothing: _Words = ""
+    phase: _Words = ""
+    measured_by: _Words = ""
+    u_db: Annotated[float, Field(gt=0.0, le=20.0)] | None = None
+    unit: _Words = ""
+    plane: _Words = ""
+    data: _Words = ""
+    samples: _Words = ""
+    axis_azimuth_deg: Annotated[float, Field(ge=-180.0, le=360.0)] | None = None
+    axis_elevation_deg: Annotated[float, Field(ge=-90.0, le=90.0)] | None = None
+    positions: _Words = ""
+    harmonics: _Words = ""
     invented: bool = False
     symmetric: bool = True
 
 
 def session_text(found: Survey, stated: Stated) -> str:
     """session.toml of a folder of responses; what is still open stands there as "" or 0, for the tester to fill in."""
-    size = stated.size_m or (0.0, 0.0, 0.0)
     lines = [
         '# Responses that were measured before. Fill in every "" and every 0; loading the folder says what is missing.',
         "format = 1",
-        f"date = {_text(stated.date)}",
+        f"date = {toml_value(stated.date)}",
         "",
         "[loudspeaker]",
-        f"name = {_text(stated.name)}",
-        f"maker = {_text(stated.maker)}",
-        f"type = {_text(stated.type)}",
-        f"enclosure = {_text(stated.enclosure)}",
-        *(f"{key} = {value:g}" for key, value in zip(("width_m", "height_m", "depth_m"), size, strict=True)),
-        f"reference_axis = {_text(stated.reference_axis)}",
+        f"name = {toml_value(stated.name)}",
+        f"maker = {toml_value(stated.maker)}",
+        f"type = {toml_value(stated.type)}",
+        f"enclosure = {toml_value(stated.enclosure)}",
+        *(f"{key} = {getattr(stated, key) or 0.0:g}" for key in ("width_m", "height_m", "depth_m")),
+        f"reference_axis = {toml_value(stated.reference_axis)}",
     ]
     lines += ["invented = true"] if stated.invented else []
     lines += [] if stated.symmetric else ["symmetric = false"]
     lines += [f"year = {stated.year}"] if stated.year is not None else []
     lines += [f"rated_impedance_ohm = {stated.rated_impedance_ohm:g}"] if stated.rated_impedance_ohm else []
     if stated.price is not None:
-        lines += ["", "[loudspeaker.price]", f"amount = {stated.price[0]:g}", f"currency = {_text(stated.price[1])}"]
+        lines += ["", "[loudspeaker.price]", f"amount = {stated.price:g}", f"currency = {toml_value(stated.currency)}"]
     lines += ["", *_facts(found, stated)]
     for group in found.groups:
         for one in _each(group):
@@ -429,7 +439,7 @@ def _facts(found: Survey, stated: Stated) -> list[str]:
     }
     for key, value in optional.items():
         if value not in (None, ""):
-            lines.append(f"{key} = {_text(value) if isinstance(value, str) else f'{value:.10g}'}")
+            lines.append(f"{key} = {toml_value(value) if isinstance(value, str) else f'{value:.10g}'}")
         else:
             lines.append(f"#{key} = ")
     return lines
@@ -455,36 +465,38 @@ def _take(group: Group, stated: Stated) -> list[str]:
         samples=settled.get("samples", stated.samples),
         positions=settled.get("positions", stated.positions),
     )
-    lines = [f"kind = {_text(group.kind)}"]
+    lines = [f"kind = {toml_value(group.kind)}"]
     if group.kind == "curves" and group.files and group.files[0].curve:
-        lines.append(f"curve = {_text(group.files[0].curve)}")
+        lines.append(f"curve = {toml_value(group.files[0].curve)}")
     several = ANGLE in group.pattern
-    lines.append(f"{'files' if several else 'file'} = {_text(group.pattern)}")
+    lines.append(f"{'files' if several else 'file'} = {toml_value(group.pattern)}")
     if group.kind in ("response", "impulse response"):
-        lines.append(f"orbit = {_text(group.plane or stated.plane)}")
+        lines.append(f"orbit = {toml_value(group.plane or stated.plane)}")
         lines += [] if several else [f"angle_deg = {group.angles_deg[0]:g}"]
     asked = {question.key: question for question in group.questions}
     lines += _driven(group, asked, settled) if group.kind in ("level table", "multitone table") else []
     if "columns" in asked:
         own = settled.get("columns")
         lines.append(
-            f"columns = {_text(own)}" if own else f"columns = {_text(asked['columns'].options[0])}   # please confirm"
+            f"columns = {toml_value(own)}"
+            if own
+            else f"columns = {toml_value(asked['columns'].options[0])}   # please confirm"
         )
     if "unit" in asked:
         is_relative = stated.relative and group.kind not in ("level table", "multitone table")
-        lines.append(f"unit = {_text('dB relative' if is_relative else stated.unit)}")
+        lines.append(f"unit = {toml_value('dB relative' if is_relative else stated.unit)}")
     if group.kind == "directions" and group.pattern.endswith(".sofa") and not group.files:
-        lines.append(f"data = {_text('relative' if stated.relative else stated.data)}")
-        lines += [f"harmonics = {_text(stated.harmonics)}"] if stated.harmonics else []
+        lines.append(f"data = {toml_value('relative' if stated.relative else stated.data)}")
+        lines += [f"harmonics = {toml_value(stated.harmonics)}"] if stated.harmonics else []
     elif group.kind in ("directions", "uncertainty"):
-        lines += [f"plane = {_text(stated.plane)}"] if "plane" in asked else []
-        lines += [f"data = {_text('relative' if stated.relative else stated.data)}"] if "data" in asked else []
-        lines += [f"source_positions = {_text(stated.positions)}"] if "positions" in asked else []
-        lines += [f"harmonics = {_text(stated.harmonics)}"] if "harmonics" in asked else []
-        if "axis" in asked and stated.axis is not None:
-            lines.append(f"axis_deg = [{stated.axis[0]:g}, {stated.axis[1]:g}]")
+        lines += [f"plane = {toml_value(stated.plane)}"] if "plane" in asked else []
+        lines += [f"data = {toml_value('relative' if stated.relative else stated.data)}"] if "data" in asked else []
+        lines += [f"source_positions = {toml_value(stated.positions)}"] if "positions" in asked else []
+        lines += [f"harmonics = {toml_value(stated.harmonics)}"] if "harmonics" in asked else []
+        if "axis" in asked and stated.axis_azimuth_deg is not None:
+            lines.append(f"axis_deg = [{stated.axis_azimuth_deg:g}, {stated.axis_elevation_deg or 0.0:g}]")
     if group.kind == "impulse response":
-        lines.append(f"samples = {_text('relative' if stated.relative else stated.samples)}")
+        lines.append(f"samples = {toml_value('relative' if stated.relative else stated.samples)}")
     return lines
 
 
@@ -502,10 +514,5 @@ def _driven(group: Group, asked: dict[str, Question], settled: dict[str, str]) -
         ]
     lines += [f"from_v = {settled.get('from_v') or '0'}"] if "from_v" in asked else []
     if "level_unit" in asked:
-        lines.append(f"level_unit = {_text(settled.get('level_unit', ''))}")
+        lines.append(f"level_unit = {toml_value(settled.get('level_unit', ''))}")
     return lines
-
-
-def _text(value: str) -> str:
-    """A text as TOML writes it; its basic strings are JSON's but for the delete character."""
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -3,93 +3,35 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Iterator
+from typing import Any, get_args, get_origin
 
-from earwitness.session.record import Claim, Driver, Loudspeaker, Price, Strict
-from earwitness.session.responses import (
-    CurvesTake,
-    DirectionsTake,
-    ImpulseTake,
-    LevelTableTake,
-    MultitoneTableTake,
-    NoStimulus,
-    ResponseFacts,
-    ResponseTake,
-    UncertaintyTake,
-)
-from earwitness.session.scan import ScanPressuresTake, ScanSetup, ScanTake
-from earwitness.session.session import (
-    BurstTake,
-    Calibrator,
-    Drive,
-    Environment,
-    FarFieldTake,
-    FileStimulus,
-    ImpedanceTableTake,
-    ImpedanceTake,
-    LevelTake,
-    Microphone,
-    MultitoneTake,
-    NearFieldTake,
-    NoiseFloorTake,
-    NoiseRunTake,
-    OtherFile,
-    OtherSweep,
-    Photo,
-    ReferenceChannel,
-    Room,
-    Session,
-    SweepStimulus,
-    Tester,
-    Turntable,
-    TwoToneTake,
-)
-from earwitness.session.units import Unit, Variant
+from earwitness.session.record import Strict
+from earwitness.session.session import Session
 
-TAKES: dict[str, type[Strict]] = {
-    "far-field": FarFieldTake,
-    "near-field": NearFieldTake,
-    "level": LevelTake,
-    "multitone": MultitoneTake,
-    "two-tone": TwoToneTake,
-    "burst": BurstTake,
-    "noise run": NoiseRunTake,
-    "impedance": ImpedanceTake,
-    "impedance table": ImpedanceTableTake,
-    "scan": ScanTake,
-    "scan pressures": ScanPressuresTake,
-    "response": ResponseTake,
-    "impulse response": ImpulseTake,
-    "directions": DirectionsTake,
-    "curves": CurvesTake,
-    "uncertainty": UncertaintyTake,
-    "level table": LevelTableTake,
-    "multitone table": MultitoneTableTake,
-    "noise floor": NoiseFloorTake,
-}
-TABLES: dict[str, tuple[type[Strict], ...]] = {
-    "": (Session,),
-    "loudspeaker": (Loudspeaker,),
-    "loudspeaker.price": (Price,),
-    "loudspeaker.driver": (Driver,),
-    "loudspeaker.claim": (Claim,),
-    "tester": (Tester,),
-    "microphone": (Microphone,),
-    "microphone.calibrator": (Calibrator,),
-    "drive": (Drive,),
-    "stimulus": (SweepStimulus, FileStimulus, NoStimulus),
-    "other_stimulus": (OtherSweep, OtherFile),
-    "reference": (ReferenceChannel,),
-    "unit": (Unit,),
-    "variant": (Variant,),
-    "environment": (Environment,),
-    "environment.room": (Room,),
-    "turntable": (Turntable,),
-    "scan": (ScanSetup,),
-    "responses": (ResponseFacts,),
-    "photo": (Photo,),
-    "take": tuple(TAKES.values()),
-}
-LISTS = ("take", "photo", "other_stimulus", "loudspeaker.driver", "loudspeaker.claim")
+
+def _models(hint: Any) -> tuple[type[Strict], ...]:
+    """The models that the type of a field names, at any depth."""
+    if isinstance(hint, type) and issubclass(hint, Strict):
+        return (hint,)
+    return tuple(model for part in get_args(hint) for model in _models(part))
+
+
+def _tables(model: type[Strict], above: str = "") -> Iterator[tuple[str, tuple[type[Strict], ...], bool]]:
+    """Name, models and whether it is a list of each table below `model`, tables of a table right behind it."""
+    for field, told in model.model_fields.items():
+        models = _models(told.annotation)
+        if models:
+            name = above + ("take" if field == "takes" else told.alias or field)
+            yield name, models, get_origin(told.annotation) is tuple
+            if len(models) == 1:
+                yield from _tables(models[0], f"{name}.")
+
+
+_FOUND = tuple(_tables(Session))
+TABLES: dict[str, tuple[type[Strict], ...]] = {"": (Session,)} | {name: models for name, models, _ in _FOUND}
+LISTS = tuple(name for name, _, is_list in _FOUND if is_list)
+TAKES: dict[str, type[Strict]] = {get_args(one.model_fields["kind"].annotation)[0]: one for one in TABLES["take"]}
 _MADE_BY_LOADING = {"takes", "sha256", "file_hashes"}
 _OTHER_WORDS = {
     "speaker": "[loudspeaker]",

@@ -82,7 +82,7 @@ def _written(prefix: str, record: dict[str, Any]) -> list[str]:
     def is_table(one: Any) -> bool:
         return isinstance(one, dict) or (isinstance(one, list) and bool(one) and isinstance(one[0], dict))
 
-    lines = [f"{key} = {_plain(one)}" for key, one in record.items() if not is_table(one)]
+    lines = [f"{key} = {toml_value(one)}" for key, one in record.items() if not is_table(one)]
     for key, one in record.items():
         if isinstance(one, dict):
             lines += ["", f"[{prefix}{key}]", *_written(f"{prefix}{key}.", one)]
@@ -92,6 +92,7 @@ def _written(prefix: str, record: dict[str, Any]) -> list[str]:
     return lines if prefix else [*lines, ""]
 
 
-def _plain(one: Any) -> str:
+def toml_value(one: Any) -> str:
+    """A text, a number or a list of them as TOML writes it."""
     # JSON's strings, numbers and lists of them are TOML's but for DEL, which TOML wants escaped.
     return json.dumps(one, ensure_ascii=False).replace("\x7f", "\\u007f")

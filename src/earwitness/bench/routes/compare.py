@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import asdict, replace
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Path, Query, Request
+from fastapi import APIRouter, Depends, Query, Request
 from fastapi.responses import HTMLResponse
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from earwitness.app.archive import figure_range
 from earwitness.app.compare import RANKED, compare_results
@@ -15,7 +15,7 @@ from earwitness.app.jobs import Progress
 from earwitness.app.shelf import index_missing, shelf_facts, shelf_page, shelf_prices, shelf_standings
 from earwitness.archive.search import FoundFigure, SearchQuery
 from earwitness.bench.pages import page, part, safe
-from earwitness.bench.state import BenchState
+from earwitness.bench.state import BenchState, Body, Id
 from earwitness.errors import InputError
 from earwitness.exhibits.compare import MOST
 from earwitness.exhibits.figures_table import SIGNED, figure_name
@@ -30,7 +30,6 @@ router = APIRouter()
 WIDTH_PX = 960
 ROWS = 100
 USUAL_COLUMNS = ("preference_rating", "sensitivity", "f6", "linearity_half_range")
-Number = Annotated[int, Path(ge=1, le=2**53)]
 Ids = Annotated[str, Query(pattern=r"^\d{1,15}(,\d{1,15}){0,3}$", max_length=70)]
 # A loudspeaker by its number, with the number of a session behind the mark where it is not the one shown.
 _ONE = r"\d{1,15}(@\d{1,15})?"
@@ -65,10 +64,9 @@ def _left(
 Left = Annotated[SearchQuery, Depends(_left)]
 
 
-class Chosen(BaseModel):
+class Chosen(Body):
     """Loudspeakers by number, "3", or with a session of theirs, "3@12"."""
 
-    model_config = ConfigDict(extra="forbid")
     ids: Annotated[
         list[Annotated[int, Field(ge=1, le=2**53)] | Annotated[str, Field(pattern=f"^{_ONE}$")]],
         Field(min_length=2, max_length=MOST),
@@ -85,7 +83,7 @@ def compare_start(request: Request, bench: BenchState) -> HTMLResponse:
 
 
 @router.get("/compare/{loudspeaker_id}", response_class=HTMLResponse, include_in_schema=False)
-def compare_one(request: Request, bench: BenchState, loudspeaker_id: Number) -> HTMLResponse:
+def compare_one(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResponse:
     """The catalogue, with one loudspeaker chosen."""
     entry = bench.loudspeaker(loudspeaker_id)
     facts = shelf_facts(bench.archive_folder)

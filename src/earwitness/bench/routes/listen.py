@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Path, Request
 from fastapi.responses import HTMLResponse
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from earwitness.app import blind
 from earwitness.app.jobs import Progress
@@ -23,7 +23,7 @@ from earwitness.app.listen import (
 )
 from earwitness.archive.entries import LoudspeakerEntry
 from earwitness.bench.pages import page, part, safe
-from earwitness.bench.state import Bench, BenchState
+from earwitness.bench.state import Bench, BenchState, Body, Id
 from earwitness.exhibits.heard import heard_chart, heard_table, reliability_table
 from earwitness.exhibits.record import record
 from earwitness.insight.listening.matching import Verdict
@@ -32,18 +32,13 @@ from earwitness.render.html import figure_html, table_html
 
 router = APIRouter()
 Number = Annotated[str, Path(pattern=r"^[0-9a-f]{8}$")]
-Id = Annotated[int, Path(ge=1, le=2**53)]
 Letter = Annotated[str, Field(pattern=r"^[A-H]$")]
 Words = Annotated[str, Field(max_length=400)]
 Value = Annotated[float, Field(allow_inf_nan=False)]
 _WIDTH_PX = 900
 
 
-class _Body(BaseModel):
-    model_config = ConfigDict(extra="forbid")
-
-
-class EnteredPassage(_Body):
+class EnteredPassage(Body):
     """A piece that was played."""
 
     name: Words
@@ -51,7 +46,7 @@ class EnteredPassage(_Body):
     level_db: Value | None = None
 
 
-class EnteredRemark(_Body):
+class EnteredRemark(Body):
     """One thing heard. at_s : since the clock was started."""
 
     word: Words
@@ -63,7 +58,7 @@ class EnteredRemark(_Body):
     at_s: Value | None = None
 
 
-class EnteredSheet(_Body):
+class EnteredSheet(Body):
     """A sheet as it was entered; the rules for it are those of a sheet in a file."""
 
     loudspeaker: Words = ""
@@ -82,26 +77,26 @@ class EnteredSheet(_Body):
     letter: Letter | None = None
 
 
-class BlindSheets(_Body):
+class BlindSheets(Body):
     """The sheets of all letters."""
 
     sheets: Annotated[list[EnteredSheet], Field(min_length=1, max_length=8)]
 
 
-class Named(_Body):
+class Named(Body):
     """A loudspeaker by its name and maker."""
 
     name: Words
     maker: Words
 
 
-class Lettered(_Body):
+class Lettered(Body):
     """The loudspeakers of a blind test."""
 
     loudspeakers: Annotated[list[Named], Field(min_length=1, max_length=8)]
 
 
-class Levels(_Body):
+class Levels(Body):
     """Levels of pink noise at the seat, dB SPL, by letter."""
 
     levels_db: Annotated[

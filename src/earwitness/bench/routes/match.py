@@ -5,27 +5,17 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Path, Request
+from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from earwitness.app.distance import FARTHEST_M, NEAREST_M, distance_in, keep_distance
 from earwitness.app.findings import findings_of
-from earwitness.app.match import (
-    amplifier_for,
-    match_loudspeaker,
-    plan_from_text,
-    plan_text,
-    scheme_of,
-    seats_for,
-    sheet_from_text,
-    sheet_text,
-    subwoofer_for,
-)
+from earwitness.app.match import amplifier_for, match_loudspeaker, scheme_of, seats_for, subwoofer_for
 from earwitness.app.read import ReadResult
 from earwitness.app.telling import match_lines
 from earwitness.bench.pages import page
-from earwitness.bench.state import Bench, BenchState
+from earwitness.bench.state import Bench, BenchState, Body, Id
 from earwitness.exhibits.advice import Advice, MatchAdvice, SeatsAdvice
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.desk import seat_chart
@@ -45,26 +35,20 @@ from earwitness.insight.match.subwoofer import CORNERS_HZ, SCHEMES
 from earwitness.render.html import figure_html, table_html
 from earwitness.session.amplifier_sheet import AmplifierSheet
 from earwitness.session.room_plan import RoomPlan
+from earwitness.session.small_toml import small_toml, small_toml_text
 
 router = APIRouter()
 CHART_PX = 660
-Id = Annotated[int, Path(ge=1, le=2**31)]
 Slopes = Annotated[str, Field(pattern=r"^(none|[BL][WR][1-8])/[BL][WR][1-8]$")]
 
 
-class Asked(BaseModel):
-    """Every body of this place: nothing that is not known."""
-
-    model_config = ConfigDict(extra="forbid")
-
-
-class Distance(Asked):
+class Distance(Body):
     """How far from a loudspeaker the tester listens."""
 
     distance_m: Annotated[float, Field(ge=NEAREST_M, le=FARTHEST_M, allow_inf_nan=False)]
 
 
-class Level(Asked):
+class Level(Body):
     """Where one listens, and how loud."""
 
     distance_m: Annotated[float, Field(ge=NEAREST_M, le=FARTHEST_M, allow_inf_nan=False)] | None = None
@@ -78,7 +62,7 @@ class AmplifierAsked(Level):
     amplifier: AmplifierSheet
 
 
-class SubwooferAsked(Asked):
+class SubwooferAsked(Body):
     """The crossover; None for what the search finds best."""
 
     corner_hz: Annotated[float, Field(ge=20, le=300, allow_inf_nan=False)] | None = None
@@ -105,7 +89,7 @@ class AnswersAsked(WordsAsked):
     room: RoomPlan | None = None
 
 
-class TextAsked(Asked):
+class TextAsked(Body):
     """The text of a TOML file."""
 
     text: Annotated[str, Field(max_length=400_000)]
@@ -224,20 +208,21 @@ def _matched(bench: Bench, result: ReadResult, body: WordsAsked, room: RoomPlan 
 @router.post("/api/match/files/{kind}/read", tags=["match"])
 def match_read(kind: Literal["room", "amplifier"], body: TextAsked) -> dict[str, Any]:
     """A TOML file of a room plan or an amplifier, as the command line takes it, checked."""
-    read = plan_from_text(body.text) if kind == "room" else sheet_from_text(body.text)
+    model, name = (RoomPlan, "the room plan") if kind == "room" else (AmplifierSheet, "the amplifier")
+    read = small_toml(body.text, model, name=name, where="the file")
     return {"value": read.model_dump(mode="json", by_alias=True, exclude_none=True)}
 
 
 @router.post("/api/match/files/room/write", tags=["match"])
 def match_write_room(body: RoomPlan) -> dict[str, str]:
     """A room plan as the TOML file the command line takes."""
-    return {"text": plan_text(body)}
+    return {"text": small_toml_text(body)}
 
 
 @router.post("/api/match/files/amplifier/write", tags=["match"])
 def match_write_amplifier(body: AmplifierSheet) -> dict[str, str]:
     """An amplifier as the TOML file the command line takes."""
-    return {"text": sheet_text(body)}
+    return {"text": small_toml_text(body)}
 
 
 def _shown(*exhibits: Chart | Table | None) -> str:

@@ -9,37 +9,32 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Request
 from fastapi import Path as InPath
 from fastapi.responses import HTMLResponse
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from earwitness.app import uploads
 from earwitness.app.add import add_folder
 from earwitness.app.demo import bring_in_demo
 from earwitness.app.jobs import Progress
-from earwitness.app.measure import new_session_folder, write_test_signals
+from earwitness.app.measure import write_test_signals
 from earwitness.app.seen_responses import form_choices
 from earwitness.bench.pages import page
-from earwitness.bench.state import BenchState
+from earwitness.bench.state import BenchState, Body
 from earwitness.errors import InputError
 from earwitness.session.plan import ROBOTS
+from earwitness.session.template import write_template
 
 router = APIRouter()
 Key = Annotated[str, InPath(pattern=r"^[A-Za-z0-9_-]{12,40}$")]
 
 
-class Strict(BaseModel):
-    """Unknown fields are refused."""
-
-    model_config = ConfigDict(extra="forbid")
-
-
-class ToAdd(Strict):
+class ToAdd(Body):
     """What to take in: an upload that arrived, or a folder of this machine."""
 
     upload: str | None = Field(default=None, max_length=40)
     folder: str | None = Field(default=None, min_length=1, max_length=1000)
 
 
-class Folder(Strict):
+class Folder(Body):
     """A folder of this machine."""
 
     folder: str = Field(min_length=1, max_length=1000)
@@ -55,7 +50,7 @@ class Signals(Folder):
     distance_m: float = Field(default=2.0, ge=0.1, le=100.0)
 
 
-class Nothing(Strict):
+class Nothing(Body):
     """No choices."""
 
 
@@ -126,7 +121,7 @@ def measure_add(body: ToAdd, bench: BenchState) -> dict[str, Any]:
 @router.post("/api/measure/new-folder", tags=["measure"])
 def measure_new_folder(body: Folder) -> dict[str, str]:
     """Write a commented session.toml to fill in."""
-    return {"path": str(new_session_folder(whole_path(body.folder)))}
+    return {"path": str(write_template(whole_path(body.folder)))}
 
 
 @router.post("/api/measure/signals", tags=["measure"])

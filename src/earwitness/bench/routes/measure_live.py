@@ -12,21 +12,20 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import StreamingResponse
 from pydantic import Field
 
-from earwitness.app.live_setup import LiveSetup
+from earwitness.app.live_setup import LiveSetup, Text
 from earwitness.app.rehearsal import next_rehearsal
 from earwitness.bench.live import LiveDesk, Starter
-from earwitness.bench.routes.measure import Folder, Nothing, Strict, whole_path
-from earwitness.bench.state import BenchState
+from earwitness.bench.routes.measure import Folder, Nothing, whole_path
+from earwitness.bench.state import BenchState, Body
 from earwitness.errors import InputError
 
 router = APIRouter(prefix="/api/measure/live", tags=["measure live"])
 _MOMENT_S = 0.1
 _BEAT_EVERY = 10
 _TAB = r"^[A-Za-z0-9-]{8,40}$"
-Text = Annotated[str, Field(min_length=1, max_length=200)]
 
 
-class Tab(Strict):
+class Tab(Body):
     """Which page it is."""
 
     tab: str = Field(pattern=_TAB)
@@ -36,27 +35,6 @@ class Sounding(Tab):
     """Something that makes sound. confirmed : key of the cautions that were read; nothing is played without it."""
 
     confirmed: str = Field(min_length=1, max_length=64)
-
-
-class Setup(Strict):
-    """Devices, channels, limits; what is left out stays as it is."""
-
-    source: Text | None = None
-    sink: Text | None = None
-    outputs: list[Annotated[int, Field(ge=1, le=64)]] | None = Field(default=None, min_length=1, max_length=8)
-    rate_hz: int | None = Field(default=None, ge=8000, le=192_000)
-    latency_s: float | None = Field(default=None, gt=0.0, le=2.0)
-    peak_dbfs: float | None = Field(default=None, ge=-80.0, le=0.0)
-    highest_dbfs: float | None = Field(default=None, ge=-80.0, le=0.0)
-    highest_1m_db: float | None = Field(default=None, ge=30.0, le=140.0)
-    highest_ear_db: float | None = Field(default=None, ge=30.0, le=115.0)
-    tester_m: float | None = Field(default=None, ge=0.1, le=100.0)
-    step_deg: float | None = Field(default=None, ge=1.0, le=180.0)
-
-    def chosen(self) -> LiveSetup:
-        """The choices as the command line makes them."""
-        told = self.model_dump(exclude={"outputs"})
-        return LiveSetup(**told, outputs=None if self.outputs is None else tuple(self.outputs))
 
 
 class Calibrator(Tab):
@@ -85,13 +63,13 @@ class ToRecord(Sounding):
     away: bool = False
 
 
-class TakeAgain(Strict):
+class TakeAgain(Body):
     """A take to repeat."""
 
     take: Text
 
 
-class Decision(Strict):
+class Decision(Body):
     """Whether a faulty recording is kept."""
 
     keep: bool
@@ -131,9 +109,9 @@ def live_leave(_body: Nothing, bench: BenchState) -> dict[str, Any]:
 
 
 @router.post("/setup")
-def live_setup(body: Setup, bench: BenchState) -> dict[str, Any]:
+def live_setup(body: LiveSetup, bench: BenchState) -> dict[str, Any]:
     """Begin the live session with these choices, or change them. Nothing is played."""
-    bench.live.set_up(body.chosen())
+    bench.live.set_up(body)
     return bench.live.told()
 
 

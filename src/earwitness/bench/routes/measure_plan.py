@@ -11,14 +11,15 @@ from pydantic import Field
 
 from earwitness.app.jobs import error_record
 from earwitness.app.scan_plan import gated_plan, gated_plan_lines, scan_plan, scan_plan_lines
-from earwitness.bench.routes.measure import Strict, whole_path
+from earwitness.bench.routes.measure import whole_path
+from earwitness.bench.state import Body
 from earwitness.errors import InputError
 from earwitness.session.plan import GatedPlan, Robot, ScanPlan
 
 router = APIRouter(prefix="/api/measure/plan", tags=["measure plan"])
 
 
-class Cabinet(Strict):
+class Cabinet(Body):
     """Outer size of the loudspeaker."""
 
     width_m: float = Field(ge=0.001, le=100.0)
@@ -30,7 +31,7 @@ class Cabinet(Strict):
         return (self.width_m, self.height_m, self.depth_m)
 
 
-class RoomPlaces(Strict):
+class RoomPlaces(Body):
     """A room and what stands where in it; None for the usual place."""
 
     length_m: float = Field(ge=0.01, le=1000.0)
@@ -43,7 +44,7 @@ class RoomPlaces(Strict):
     driver_m: float | None = Field(default=None, ge=0.001, le=2.0)
 
 
-class Scan(Strict):
+class Scan(Body):
     """A near-field scan; time_per_point_s : None for what is usual."""
 
     highest_hz: float = Field(default=2000.0, ge=1.0, le=100_000.0)
@@ -51,7 +52,7 @@ class Scan(Strict):
     time_per_point_s: float | None = Field(default=None, ge=0.001, le=10_000.0)
 
 
-class ToPlan(Strict):
+class ToPlan(Body):
     """What is to be planned."""
 
     cabinet: Cabinet

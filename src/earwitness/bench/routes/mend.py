@@ -6,14 +6,14 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Path, Query, Request, Response
 from fastapi.responses import HTMLResponse
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from earwitness.app.desk import FILES, MendDesk, equalizer_file, equalizer_of, live_levels
 from earwitness.app.findings import findings_of
 from earwitness.app.mend import limits_of
 from earwitness.app.read import ReadResult
 from earwitness.bench.pages import page, safe
-from earwitness.bench.state import Bench, BenchState
+from earwitness.bench.state import Bench, BenchState, Body, Id
 from earwitness.errors import InputError
 from earwitness.exhibits.desk import desk_chart, desk_rows
 from earwitness.exhibits.findings import size_words
@@ -30,20 +30,13 @@ from earwitness.render.html import figure_html
 
 router = APIRouter()
 CHART_PX = 740
-Id = Annotated[int, Path(ge=1, le=2**31)]
 Decibels = Annotated[float, Field(ge=-60, le=40, allow_inf_nan=False)]
 Quality = Annotated[float, Field(ge=0.05, le=50, allow_inf_nan=False)]
 Hertz = Annotated[float, Field(ge=5, le=24_000, allow_inf_nan=False)]
 _KIND_WORDS = {"peaking": "Bell", "low_shelf": "Low shelf", "high_shelf": "High shelf"}
 
 
-class Asked(BaseModel):
-    """Every body of this place: nothing that is not known."""
-
-    model_config = ConfigDict(extra="forbid")
-
-
-class BandAsked(Asked):
+class BandAsked(Body):
     """One band as it is set."""
 
     kind: BandKind
@@ -52,14 +45,14 @@ class BandAsked(Asked):
     q: Annotated[float, Field(ge=0.05, le=50, allow_inf_nan=False)]
 
 
-class GoalAsked(Asked):
+class GoalAsked(Body):
     """words : even, slope=-0.8, or table, whose points stand in `table`."""
 
     words: Annotated[str, Field(pattern=r"^(even|table|slope=[+-]?\d{1,2}(\.\d{1,3})?)$")] = "even"
     table: Annotated[str, Field(max_length=60_000)] = ""
 
 
-class LimitsAsked(Asked):
+class LimitsAsked(Body):
     """What a design may use; what is left out stays as usual."""
 
     gain_db: tuple[Decibels, Decibels] | None = None
@@ -70,23 +63,17 @@ class LimitsAsked(Asked):
 
     def limits(self) -> Limits:
         """As the design takes them; InputError where they are upside down."""
-        return limits_of(
-            gain_db=self.gain_db,
-            q=self.q,
-            range_hz=self.range_hz,
-            total_boost_db=self.total_boost_db,
-            forced=self.forced,
-        )
+        return limits_of(**self.model_dump())
 
 
-class AimAsked(Asked):
+class AimAsked(Body):
     """Where the loudspeaker is turned against the listener."""
 
     orbit: Literal["horizontal", "vertical"]
     angle_deg: Annotated[float, Field(ge=-90, le=90, allow_inf_nan=False)]
 
 
-class WeighAsked(Asked):
+class WeighAsked(Body):
     """An equalizer in hand. preamp_db : None for as low as the largest boost asks for."""
 
     bands: Annotated[list[BandAsked], Field(max_length=MOST_BANDS)]
@@ -96,7 +83,7 @@ class WeighAsked(Asked):
     aim: AimAsked | None = None
 
 
-class DesignAsked(Asked):
+class DesignAsked(Body):
     """bands : how many; None for the advised ones."""
 
     bands: Annotated[int, Field(ge=1, le=MOST_BANDS)] | None = None

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, HTTPException, Path, Request
 from fastapi.responses import HTMLResponse, Response
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from earwitness.app.arrangement import arrange, arrangement_of, generated_review
 from earwitness.app.jobs import Progress, part
@@ -28,7 +28,7 @@ from earwitness.app.words import keep_text, words_of
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.entries import LoudspeakerEntry
 from earwitness.bench.pages import page
-from earwitness.bench.state import Bench, BenchState
+from earwitness.bench.state import Bench, BenchState, Body, Id
 from earwitness.exhibits.chart import Chart
 from earwitness.publish.arrangement import arrangement_for, outdated
 from earwitness.publish.dataset import LICENSES
@@ -37,7 +37,6 @@ from earwitness.publish.site.write import section_title_of
 from earwitness.render.html import chart_script, is_numbers_script
 
 router = APIRouter()
-Id = Annotated[int, Path(ge=1, le=2**53)]
 Part = Annotated[str, Field(max_length=40_000)]
 Key = Annotated[str, Field(min_length=1, max_length=80)]
 # A file that is opened by itself has no script, no other file and no origin; an SVG could hold all three.
@@ -55,11 +54,7 @@ _FILE_POLICY = "; ".join(
 )
 
 
-class _Body(BaseModel):
-    model_config = ConfigDict(extra="forbid")
-
-
-class Words(_Body):
+class Words(Body):
     """The tester's words by part."""
 
     verdict: Part = ""
@@ -69,28 +64,25 @@ class Words(_Body):
     obtained: Part = ""
 
 
-class Chosen(_Body):
+class Chosen(Body):
     """What is made beside the page. steps : of the stills."""
 
     report: Literal["a4", "letter"] | None = None
-    stills: Annotated[list[Literal["wide", "tall"]], Field(max_length=2)] = []
+    stills: Annotated[tuple[Literal["wide", "tall"], ...], Field(max_length=2)] = ()
     steps: bool = False
     talk: bool = False
     license: Annotated[str, Field(max_length=40)] | None = None
 
 
-class Exhibits(_Body):
+class Exhibits(Body):
     """Which exhibits are shown, in which order, under which captions."""
 
-    order: Annotated[list[Key], Field(max_length=200)] = []
-    left_out: Annotated[list[Key], Field(max_length=200)] = []
-    captions: Annotated[
-        dict[Key, Annotated[str, Field(max_length=4000)]],
-        Field(max_length=200),
-    ] = {}
+    order: Annotated[tuple[Key, ...], Field(max_length=200)] = ()
+    left_out: Annotated[tuple[Key, ...], Field(max_length=200)] = ()
+    captions: dict[Key, Annotated[str, Field(max_length=4000)]] = Field(default={}, max_length=200)
 
 
-class Publication(_Body):
+class Publication(Body):
     """All that a publication is made from. folder : "" for the usual one; because : why numbers change."""
 
     words: Words
@@ -100,7 +92,7 @@ class Publication(_Body):
     because: Annotated[str, Field(max_length=2000)] = ""
 
 
-class SiteWanted(_Body):
+class SiteWanted(Body):
     """because : why numbers change."""
 
     because: Annotated[str, Field(max_length=2000)] = ""

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import numpy as np
 from fastapi import APIRouter, Path, Query, Request
 from fastapi.responses import FileResponse, HTMLResponse, Response
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from earwitness.app.add import is_reduced
 from earwitness.app.evidence import (
@@ -23,13 +23,13 @@ from earwitness.app.findings import findings_of
 from earwitness.app.jobs import Progress
 from earwitness.app.preview import largest_change_db
 from earwitness.app.read import USUAL_REAR_WALL, ReadResult, document_text, keep_chosen, read_loudspeaker
-from earwitness.app.settings import CHOICES, Chosen, choice_of, redo_choice, undo_choice
+from earwitness.app.settings import CHOICES, Chosen, choice_of, draft_key
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import picking
-from earwitness.archive.drafts import StaleDraftError
+from earwitness.archive.drafts import StaleDraftError, redo_draft, undo_draft
 from earwitness.archive.entries import LoudspeakerEntry
 from earwitness.bench.pages import page, part, safe
-from earwitness.bench.state import Bench, BenchState, UnknownLoudspeakerError
+from earwitness.bench.state import At, Bench, BenchState, Body, Id, OpenArchive, UnknownLoudspeakerError
 from earwitness.errors import InputError
 from earwitness.exhibits.all import absent_words, exhibits_of
 from earwitness.exhibits.chart import Chart, Table
@@ -49,16 +49,14 @@ router = APIRouter()
 WIDTH_PX = 820
 _MARKED = ("balance", "in_room", "evenness")
 _KINDS = {".wav": "audio/wav", ".flac": "audio/flac"}
-Number = Annotated[int, Path(ge=1, le=2**53)]
 Key = Annotated[str, Path(min_length=1, max_length=120)]
 RearWall = Annotated[str, Query(pattern="^(all 19|3)$")]
 Hidden = Annotated[str, Query(max_length=200, pattern=r"^(\d{1,3}(,\d{1,3})*)?$")]
 
 
-class Settings(BaseModel):
+class Settings(Body):
     """What is chosen for the reduction; null leaves it to the program."""
 
-    model_config = ConfigDict(extra="forbid")
     gate_ms: Annotated[float, Field(ge=0.6, le=200, allow_inf_nan=False)] | None = None
     taper_percent: Annotated[float, Field(ge=5, le=95, allow_inf_nan=False)] | None = None
     near_window_ms: Annotated[float, Field(ge=20, le=200, allow_inf_nan=False)] | None = None
@@ -69,19 +67,11 @@ class Settings(BaseModel):
         return Chosen(**self.model_dump())
 
 
-class Kept(BaseModel):
+class Kept(Body):
     """Settings to keep, made from that revision of those kept now."""
 
-    model_config = ConfigDict(extra="forbid")
     revision: Annotated[int, Field(ge=0, le=2**53)]
     settings: Settings
-
-
-class At(BaseModel):
-    """The revision of the kept settings that the page shows."""
-
-    model_config = ConfigDict(extra="forbid")
-    revision: Annotated[int, Field(ge=0, le=2**53)]
 
 
 @router.get("/read", response_class=HTMLResponse, include_in_schema=False)
@@ -94,7 +84,7 @@ def read_start(request: Request) -> HTMLResponse:
 def read_page(
     request: Request,
     bench: BenchState,
-    loudspeaker_id: Number,
+    loudspeaker_id: Id,
     rear_wall: RearWall = USUAL_REAR_WALL,
     hide: Hidden = "",
 ) -> HTMLResponse:
@@ -143,7 +133,7 @@ def read_page(
 def read_exhibit(
     request: Request,
     bench: BenchState,
-    loudspeaker_id: Number,
+    loudspeaker_id: Id,
     key: Key,
     rear_wall: RearWall = USUAL_REAR_WALL,
     hide: Hidden = "",
@@ -168,7 +158,7 @@ def read_exhibit(
 
 @router.get("/read/{loudspeaker_id}/evidence/curve/{key}", response_class=HTMLResponse, include_in_schema=False)
 def read_curve_evidence(
-    request: Request, bench: BenchState, loudspeaker_id: Number, key: Key, rear_wall: RearWall = USUAL_REAR_WALL
+    request: Request, bench: BenchState, loudspeaker_id: Id, key: Key, rear_wall: RearWall = USUAL_REAR_WALL
 ) -> HTMLResponse:
     """How a curve was got."""
     result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
@@ -177,7 +167,11 @@ def read_curve_evidence(
 
 @router.get("/read/{loudspeaker_id}/evidence/finding/{number}", response_class=HTMLResponse, include_in_schema=False)
 def read_finding_evidence(
-    request: Request, bench: BenchState, loudspeaker_id: Number, number: Number, rear_wall: RearWall = USUAL_REAR_WALL
+    request: Request,
+    bench: BenchState,
+    loudspeaker_id: Id,
+    number: Id,
+    rear_wall: RearWall = USUAL_REAR_WALL,
 ) -> HTMLResponse:
     """How a finding is known."""
     result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
@@ -189,7 +183,7 @@ def read_finding_evidence(
 
 @router.get("/read/{loudspeaker_id}/evidence/{key}", response_class=HTMLResponse, include_in_schema=False)
 def read_figure_evidence(
-    request: Request, bench: BenchState, loudspeaker_id: Number, key: Key, rear_wall: RearWall = USUAL_REAR_WALL
+    request: Request, bench: BenchState, loudspeaker_id: Id, key: Key, rear_wall: RearWall = USUAL_REAR_WALL
 ) -> HTMLResponse:
     """How a figure was got."""
     result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
@@ -197,7 +191,7 @@ def read_figure_evidence(
 
 
 @router.post("/api/read/{loudspeaker_id}/reduce", tags=["read"])
-def read_reduce(bench: BenchState, loudspeaker_id: Number) -> dict[str, Any]:
+def read_reduce(bench: BenchState, loudspeaker_id: Id) -> dict[str, Any]:
     """Reduce the session of a loudspeaker that is shown, as a job."""
     entry = bench.loudspeaker(loudspeaker_id)
     name = picking(f"{entry.maker} {entry.name}", session=_need_session(bench, entry))
@@ -211,14 +205,14 @@ def read_reduce(bench: BenchState, loudspeaker_id: Number) -> dict[str, Any]:
 
 
 @router.get("/api/read/{loudspeaker_id}/document", tags=["read"])
-def read_document(bench: BenchState, loudspeaker_id: Number, rear_wall: RearWall = USUAL_REAR_WALL) -> Response:
+def read_document(bench: BenchState, loudspeaker_id: Id, rear_wall: RearWall = USUAL_REAR_WALL) -> Response:
     """Every curve and figure as one JSON document, docs/reading-document.md."""
     result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
     return Response(document_text(result), media_type="application/json")
 
 
 @router.get("/api/read/{loudspeaker_id}/takes/{take:path}", tags=["read"])
-def read_take(bench: BenchState, loudspeaker_id: Number, take: Annotated[str, Path(max_length=300)]) -> Response:
+def read_take(bench: BenchState, loudspeaker_id: Id, take: Annotated[str, Path(max_length=300)]) -> Response:
     """The recording of a take, byte for byte as it was taken in."""
     session_id = _need_session(bench, bench.loudspeaker(loudspeaker_id))
     with Archive.open(bench.archive_folder) as archive:
@@ -236,7 +230,7 @@ def read_take(bench: BenchState, loudspeaker_id: Number, take: Annotated[str, Pa
 
 
 @router.get("/api/read/{loudspeaker_id}/energy", tags=["read"])
-def read_energy(bench: BenchState, loudspeaker_id: Number) -> dict[str, Any]:
+def read_energy(bench: BenchState, loudspeaker_id: Id) -> dict[str, Any]:
     """Energy over time on axis before the gate, and the gate as kept [ms after the direct sound]."""
     result = bench.reading(loudspeaker_id)
     session_id = _need_session(bench, bench.loudspeaker(loudspeaker_id))
@@ -254,7 +248,7 @@ def read_energy(bench: BenchState, loudspeaker_id: Number) -> dict[str, Any]:
 
 
 @router.post("/api/read/{loudspeaker_id}/preview", tags=["read"])
-def read_preview(bench: BenchState, loudspeaker_id: Number, body: Settings) -> dict[str, Any]:
+def read_preview(bench: BenchState, loudspeaker_id: Id, body: Settings) -> dict[str, Any]:
     """The response on axis with other settings, beside the one that is kept."""
     chosen = body.chosen()
     before = bench.reading(loudspeaker_id).reading.curves.get("on_axis")
@@ -282,7 +276,7 @@ def read_preview(bench: BenchState, loudspeaker_id: Number, body: Settings) -> d
 
 
 @router.post("/api/read/{loudspeaker_id}/settings", tags=["read"])
-def read_keep(bench: BenchState, loudspeaker_id: Number, body: Kept) -> dict[str, Any]:
+def read_keep(bench: BenchState, loudspeaker_id: Id, body: Kept) -> dict[str, Any]:
     """Reduce with these settings and keep them, as a job; all nulls go back to automatic."""
     chosen = body.settings.chosen()
     entry = bench.loudspeaker(loudspeaker_id)
@@ -301,23 +295,17 @@ def read_keep(bench: BenchState, loudspeaker_id: Number, body: Kept) -> dict[str
 
 
 @router.post("/api/read/{loudspeaker_id}/settings/undo", tags=["read"])
-def read_undo(bench: BenchState, loudspeaker_id: Number, body: At) -> dict[str, Any]:
+def read_undo(bench: BenchState, archive: OpenArchive, loudspeaker_id: Id, body: At) -> dict[str, Any]:
     """Back to the settings kept before."""
-    return asdict(
-        undo_choice(
-            _need_session(bench, bench.loudspeaker(loudspeaker_id)), bench.archive_folder, revision=body.revision
-        )
-    )
+    key = draft_key(_need_session(bench, bench.loudspeaker(loudspeaker_id)))
+    return asdict(undo_draft(archive, key, revision=body.revision))
 
 
 @router.post("/api/read/{loudspeaker_id}/settings/redo", tags=["read"])
-def read_redo(bench: BenchState, loudspeaker_id: Number, body: At) -> dict[str, Any]:
+def read_redo(bench: BenchState, archive: OpenArchive, loudspeaker_id: Id, body: At) -> dict[str, Any]:
     """Forward to the settings that were undone."""
-    return asdict(
-        redo_choice(
-            _need_session(bench, bench.loudspeaker(loudspeaker_id)), bench.archive_folder, revision=body.revision
-        )
-    )
+    key = draft_key(_need_session(bench, bench.loudspeaker(loudspeaker_id)))
+    return asdict(redo_draft(archive, key, revision=body.revision))
 
 
 def _need_session(bench: Bench, entry: LoudspeakerEntry) -> int:

@@ -4,25 +4,23 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Path
-from pydantic import BaseModel, ConfigDict, Field
+from fastapi import APIRouter
+from pydantic import Field
 
 from earwitness.archive.choose import state_words
-from earwitness.bench.state import BenchState
+from earwitness.bench.state import BenchState, Body, Id
 
 router = APIRouter()
-Number = Annotated[int, Path(ge=1, le=2**53)]
 
 
-class Picked(BaseModel):
+class Picked(Body):
     """A session by its number."""
 
-    model_config = ConfigDict(extra="forbid")
     session: Annotated[int, Field(ge=1, le=2**53)]
 
 
 @router.get("/api/sessions/{loudspeaker_id}", tags=["sessions"])
-def sessions(bench: BenchState, loudspeaker_id: Number) -> dict[str, Any]:
+def sessions(bench: BenchState, loudspeaker_id: Id) -> dict[str, Any]:
     """Sessions of a loudspeaker that count, latest first, and which of them is shown."""
     bench.loudspeaker(loudspeaker_id)
     shown = bench.shown(loudspeaker_id)
@@ -33,7 +31,7 @@ def sessions(bench: BenchState, loudspeaker_id: Number) -> dict[str, Any]:
 
 
 @router.post("/api/sessions/{loudspeaker_id}", tags=["sessions"])
-def pick_session(bench: BenchState, loudspeaker_id: Number, body: Picked) -> dict[str, Any]:
+def pick_session(bench: BenchState, loudspeaker_id: Id, body: Picked) -> dict[str, Any]:
     """Show another session in every place, until the bench ends."""
     bench.loudspeaker(loudspeaker_id)
     bench.pick(loudspeaker_id, body.session)

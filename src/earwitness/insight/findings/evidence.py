@@ -264,7 +264,7 @@ def _shares(
     shape is lost in a port's roll-off and is not judged; neither is one of the other sign.
     """
     known = {one.name: one for one in drivers}
-    row = int(np.argmax(response.directions.unit_vectors()[:, 0]))
+    row = response.directions.on_axis_row()
     whole = 20.0 * np.log10(np.maximum(np.abs(response.pressure[row]), 1e-300))
     added = _added_db(response.axis.hz, whole, response.valid[row], peak)
     found: dict[str, float] = {}

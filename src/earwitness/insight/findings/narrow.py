@@ -61,7 +61,7 @@ def gated_impulse(measurement: Measurement) -> GatedImpulse | None:
     if measurement.scan is not None or measurement.impulse.size < 16 or gate.start_s > -RISE_S:
         return None
     time = np.arange(measurement.impulse.size) / measurement.impulse_rate_hz - measurement.impulse_onset_s
-    row = int(np.argmax(response.directions.unit_vectors()[:, 0]))
+    row = response.directions.on_axis_row()
     return GatedImpulse(
         measurement.impulse,
         weights_of(gate, time),
