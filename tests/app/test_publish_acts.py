@@ -109,7 +109,9 @@ def test_words_are_kept_once_each_state_stays_and_the_last_counts(made: Path, tm
 def test_an_edited_talk_is_kept_when_published_again(made: Path, tmp_path: Path) -> None:
     shutil.copytree(made, tmp_path / "w")
     talk = tmp_path / "w" / "page-material" / "talk.md"
-    talk.write_text(talk.read_text(encoding="utf-8").replace("## Closing", "## My own closing"), encoding="utf-8")
+    talk.write_text(
+        talk.read_text(encoding="utf-8").replace("## The verdict again", "## My own closing"), encoding="utf-8"
+    )
     code, out = run(tmp_path / "w", "--to", tmp_path / "w" / "page", "--talk")
     assert code == 0, out
     assert "## My own closing" in talk.read_text(encoding="utf-8")

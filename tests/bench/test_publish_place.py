@@ -110,7 +110,7 @@ def test_what_was_chosen_is_published_and_kept(client: TestClient, bench_archive
     talk = client.get("/publish/1/product/0")
     assert "attachment" in talk.headers["content-disposition"]
     assert "As I say." in talk.text
-    assert client.get("/publish/1/product/1").status_code == 404
+    assert client.get("/publish/1/product/99").status_code == 404
     told = client.get("/api/publish/1/publications").json()
     assert (len(told["publications"]), told["corrections"], told["folder"]) == (1, [], str(folder))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -127,3 +128,25 @@ def test_hover_reads_all_curves_at_one_frequency(browser, page_path) -> None:
     for name in ("on axis", "listening window", "early reflections", "sound power"):
         assert name in text
     page.close()
+
+
+def test_the_print_is_short_filled_and_without_lone_headings(browser: Browser, page_path: Path, tmp_path: Path) -> None:
+    """A4 from Chromium, read by poppler. Own choice of limits: what is folded away is not printed."""
+    page = browser.new_page(viewport={"width": 1280, "height": 900})
+    page.goto(page_path.as_uri())
+    page.pdf(path=tmp_path / "print.pdf", format="A4")
+    headings = [text.strip() for text in page.locator(":is(h2, h3):visible").all_inner_texts()]
+    page.close()
+    laid = ["pdftotext", "-layout", str(tmp_path / "print.pdf"), "-"]
+    pages = subprocess.run(laid, check=True, capture_output=True, text=True).stdout.split("\f")[:-1]
+    assert len(pages) <= 8
+    assert "were folded" in pages[-1]
+    boxes = ["pdftotext", "-bbox", str(tmp_path / "print.pdf"), "-"]
+    parted = subprocess.run(boxes, check=True, capture_output=True, text=True).stdout.split("<page ")[1:]
+    for number, (text, box) in enumerate(zip(pages[:-1], parted, strict=False), 1):
+        height = float(re.search(r'height="([\d.]+)"', box)[1])
+        lowest = max(float(y) for y in re.findall(r'yMax="([\d.]+)"', box))
+        assert lowest >= (0.8 if number == 1 else 0.5) * height, f"page {number} is left empty"
+        assert len(text.split()) >= 60, f"page {number} is left empty"
+        last = [line.strip() for line in text.splitlines() if line.strip()][-1]
+        assert last not in headings, f"a heading stands alone at the end of page {number}"

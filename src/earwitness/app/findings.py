@@ -43,12 +43,13 @@ def findings_of(result: ReadResult, archive_folder: Path) -> tuple[Finding, ...]
     made = findings_step(result)
     with Archive.open(archive_folder, create=False) as archive:
         kept = archive.document(made.key, FINDINGS)
-        if kept is not None:
-            return tuple(_finding(row) for row in kept["findings"])
-        found = found_in(result.reading, result)
-        session_id = archive.counting_session(result.loudspeaker_id).id
-        archive.keep_document(session_id, made, FINDINGS, {"findings": [finding_record(one) for one in found]})
-    return found
+        if kept is None:
+            rows = [finding_record(one) for one in found_in(result.reading, result)]
+            session_id = archive.counting_session(result.loudspeaker_id).id
+            archive.keep_document(session_id, made, FINDINGS, {"findings": rows})
+            # As it comes out of the archive, so that the first answer is the next one's byte for byte.
+            kept = archive.document(made.key, FINDINGS) or {"findings": rows}
+    return tuple(_finding(row) for row in kept["findings"])
 
 
 def found_in(reading: Reading, result: ReadResult) -> tuple[Finding, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
@@ -32,8 +32,8 @@ from earwitness.publish.report import Paper, write_report
 from earwitness.publish.review import Review, review_of
 from earwitness.publish.site.corrections import publication_document
 from earwitness.publish.site.write import write_review
-from earwitness.publish.stills import Shape, write_stills
-from earwitness.publish.talk import write_talk
+from earwitness.publish.stills import Shape, still_name, write_stills
+from earwitness.publish.talk import spoken_parts, write_talk
 
 TARGET = "page"
 
@@ -218,7 +218,11 @@ def write_products(
     def talk() -> Sequence[Path]:
         written = write_talk(review, place / "talk.md")
         made.lines.extend(f"talk: {words}" for words in (*written.changed, *written.left_out))
-        return [place / "talk.md"]
+        # The pictures that the talk speaks of, where they are not among the stills anyway.
+        names = {part.still for part in spoken_parts(written.text)}
+        shown = tuple(chart for chart in review.charts if still_name(chart.key) in names)
+        stills = () if "wide" in products.stills else write_stills(replace(review, exhibits=shown), place / "stills")
+        return [place / "talk.md", *stills]
 
     paper, steps, license = products.report, products.steps, products.license
     if paper is not None:

@@ -107,12 +107,13 @@ def command(
     from earwitness.app.advice import advice_text
     from earwitness.app.desk import equalizer_of, mend_by_hand
     from earwitness.app.findings import findings_of
-    from earwitness.app.mend import export_equalizer, limits_of, mend_loudspeaker, study_aim
+    from earwitness.app.mend import export_equalizer, goal_from, limits_of, mend_loudspeaker, study_aim
     from earwitness.app.read import read_loudspeaker
     from earwitness.app.telling import mend_lines
     from earwitness.exhibits.advice import Advice
 
     limits = limits_of(gain_db=gain_db, q=q, range_hz=range_hz, total_boost_db=total_boost_db, forced=forced)
+    goal_from(goal)  # What cannot be is refused before the recordings are read.
     with progress_bar("mend") as progress:
         result = read_loudspeaker(name, archive, progress=progress)
         findings = findings_of(result, archive)

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Of the report.")
 @click.option("--stills", type=click.Choice(["wide", "tall", "both"]), default=None, help="A picture of each chart.")
 @click.option("--steps", is_flag=True, help="Stills with the steps that build them up, curve by curve.")
-@click.option("--talk", is_flag=True, help="An outline to speak from, in Markdown; your edits in it are kept.")
+@click.option("--talk", is_flag=True, help="A talk to speak, with its stills; your edits in it are kept.")
 @click.option(
     "--data", metavar="LICENSE", default=None, help="The data set as a zip under a license, such as CC-BY-4.0."
 )

@@ -93,7 +93,7 @@ def story_tables(lines: Sequence[Line]) -> tuple[Table, ...]:
 
 
 def _line(one: Finding, place: int, advice: Advice) -> Line:
-    said = _said_of(place, advice)
+    said = tuple(dict.fromkeys(f"“{m.remark.word}”" for m in remarks_on(place, advice)))
     bands = () if advice.mend is None or advice.mend.design is None else advice.mend.design.equalizer.bands
     met = [band for band in bands if mends(band, one)]
     return Line(
@@ -130,16 +130,14 @@ def _aimed(said: AimAnswer) -> str:
     return f"no aim is better in all; less of it at {what}" if said.try_deg else "no aim that was studied is better"
 
 
-def _said_of(place: int, advice: Advice) -> tuple[str, ...]:
-    """Words of the remarks that agree and rest on a finding."""
-    words = [
-        f"“{m.remark.word}”"
+def remarks_on(place: int, advice: Advice) -> tuple[MatchedRemark, ...]:
+    """The remarks that agree and rest on the finding at `place` of the advice's findings."""
+    return tuple(
+        m
         for heard in advice.heard
         for m in heard.matching.remarks
-        if m.verdict == "agrees"
-        and any(e.finding == place and _same(m.remark.sense, e.size_db) for e in m.evidence)
-    ]  # fmt: skip
-    return tuple(dict.fromkeys(words))
+        if m.verdict == "agrees" and any(e.finding == place and _same(m.remark.sense, e.size_db) for e in m.evidence)
+    )
 
 
 def _same(sense: str, size_db: float) -> bool:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from base64 import b64encode
+from dataclasses import replace
 from datetime import date as Date
 from math import floor, sqrt
 from pathlib import Path
@@ -9,14 +12,16 @@ from typing import Final, Literal
 
 from earwitness import __version__
 from earwitness.errors import choice
-from earwitness.exhibits.chart import Chart, Table
+from earwitness.exhibits.chart import Chart, Mark, Table
 from earwitness.exhibits.level_facts import KEY_WORDS
-from earwitness.exhibits.line_breaks import units_kept
+from earwitness.exhibits.line_breaks import SENTENCE_END, headline_of, units_kept
 from earwitness.exhibits.story import story_tables
 from earwitness.exhibits.words import COVERAGE_SENTENCE
 from earwitness.files.durable import write_bytes
 from earwitness.publish.own_words import PARTS
+from earwitness.publish.photos import ShownPhoto
 from earwitness.publish.review import Review
+from earwitness.publish.site.five_minutes import five_minutes, value_parts
 from earwitness.publish.typeset import pdf_bytes
 from earwitness.render.print import TYPEFACE, print_svg
 
@@ -25,8 +30,12 @@ Paper = Literal["a4", "letter"]
 _PAPER_WIDTH_MM: Final[dict[Paper, float]] = {"a4": 210.0, "letter": 215.9}
 _TYPESETTER_PAPER: Final[dict[Paper, str]] = {"a4": "a4", "letter": "us-letter"}
 _TEXT_WIDTH_MM: Final = 170.0
-# Two exhibits of one panel share a page at this width.
-_CHART_WIDTH_MM: Final = 156.0
+_COLUMN_MM: Final = 82.0
+# Characters of the typeface at 7.5 points in one column, about.
+_COLUMN_CHARACTERS: Final = 64
+_PHOTO_MM: Final = 48.0
+_PAPER: Final = re.compile(r'<rect class="paper"[^>]*/>')
+_METHODS: Final = "Of each method the first sentence; the page has the whole."
 _PX_PER_MM: Final = 96 / 25.4
 _TEMPLATE: Final = "sheets/report.typ"
 _LONG_CELL: Final = 40
@@ -48,13 +57,20 @@ def write_report(review: Review, path: Path, *, paper: Paper = "a4") -> Path:
 
 
 def _data(review: Review, paper: Paper) -> dict[str, object]:
-    day = Date.fromisoformat(review.date)
+    day, read = Date.fromisoformat(review.date), five_minutes(review)
     made_by = "" if review.tester.name == "not stated" else review.tester.name
     written = ", ".join(filter(None, (f"measured {review.date}", review.state, f"revision {review.revision}")))
+    verdict = review.own_words.plain("verdict")
+    # The running head names the loudspeaker, and the story its findings.
+    known = frozenset({review.title, *(line.measured for line in review.story)})
+    charts = [*read.charts, *(one for one in read.others if isinstance(one, Chart) and one.key == "above")]
+    # Low ones first, and maps side by side: fewer gaps at the ends of columns.
+    charts.sort(key=lambda one: (len(one.panels), one.panels[0].map is not None))
+    more = [_exhibit(one, _COLUMN_MM, known) for one in read.others if one not in charts]
     return {
         "paper": _TYPESETTER_PAPER[paper],
         "margin_mm": (_PAPER_WIDTH_MM[paper] - _TEXT_WIDTH_MM) / 2,
-        "chart_mm": _CHART_WIDTH_MM,
+        "gutter_mm": _TEXT_WIDTH_MM - 2 * _COLUMN_MM,
         "typeface": TYPEFACE,
         "title": f"{review.title}: review",
         "loudspeaker": review.title,
@@ -68,38 +84,98 @@ def _data(review: Review, paper: Paper) -> dict[str, object]:
         "byline": f"{written[0].upper()}{written[1:]}{f', by {made_by}' if made_by else ''}. Earwitness {__version__}",
         "invented": review.invented,
         "invented_short": "An invented loudspeaker, for show" if review.invented else "",
-        "summary": review.summary,
-        "headlines": [
-            {"words": h.words, "term": h.term, "value": h.value, "is_judged": h.is_judged} for h in review.headlines
-        ],
+        "verdict": list(verdict or (review.summary,)),
+        "verdict_note": "The tester’s verdict." if verdict else "",
+        "photo": _photo(review.photos[0]) if review.photos else None,
+        "headlines": [{"words": h.words, "term": h.term, "value": value_parts(h)} for h in review.headlines],
+        "first": None if read.first is None else _first(read.first, review, known),
         "coverage": f"{COVERAGE_SENTENCE} {KEY_WORDS}",
+        "story": next((_table(one) for one in story_tables(review.story)), None),
         "own_words": [
-            {"title": PARTS[key], "paragraphs": list(review.own_words.plain(key))} for key in review.own_words.parts
+            {"title": PARTS[key], "paragraphs": list(review.own_words.plain(key))}
+            for key in review.own_words.parts
+            if key != "verdict"
         ],
+        "for_whom": list(review.for_whom),
         "facts": [list(fact) for fact in review.facts],
         "disclosure": review.disclosure,
-        "exhibits": [_exhibit(exhibit) for exhibit in (*story_tables(review.story), *review.exhibits)],
+        "charts": [_exhibit(one, _COLUMN_MM, known) for one in charts],
+        "others": [one for one in more if not one["is_wide"]],
+        "wide": [one for one in more if one["is_wide"]],
         "absent": list(review.absent),
-        "figures": _table(review.figures),
+        "figures": _figures(review.figures),
+        "figures_note": f"{review.figures.note} {_METHODS}",
         "how_measured": list(review.how_measured),
         "choices": list(review.choices),
         "quality": None if review.quality is None else _table(review.quality),
     }
 
 
-def _exhibit(exhibit: Chart | Table) -> dict[str, object]:
+def _first(chart: Chart, review: Review, known: frozenset[str]) -> dict[str, object]:
+    """The chart of the first page under its title, which the page on a screen leaves out."""
+    title = next(one.title for one in review.charts if one.key == chart.key)
+    return _exhibit(chart, _TEXT_WIDTH_MM, known) | {"title": title}
+
+
+def _exhibit(exhibit: Chart | Table, width_mm: float, known: frozenset[str]) -> dict[str, object]:
+    """An exhibit for the typesetter, a chart `width_mm` wide. known : words that need not stand in it again."""
     if isinstance(exhibit, Table):
-        return {"kind": "table", "title": exhibit.title, "table": _table(exhibit)}
+        table = _table(replace(exhibit, note=_without(exhibit.note, known)))
+        return {"kind": "table", "title": exhibit.title, "table": table, "is_wide": _is_wide(exhibit)}
     marks = " ".join(f"{mark.number}: {mark.text}" for panel in exhibit.panels for mark in panel.marks)
+    bold, rest = headline_of(exhibit.caption.finding)
     return {
         "kind": "chart",
         "title": exhibit.title,
         "subtitle": exhibit.subtitle,
-        "svg": print_svg(exhibit, floor(_CHART_WIDTH_MM * _PX_PER_MM)),
+        # Without its ground, which would cover what the page sets close to it.
+        "svg": _PAPER.sub("", print_svg(_bare(exhibit, known), floor(width_mm * _PX_PER_MM))),
+        "width_mm": width_mm,
+        "is_wide": False,
         "alt": f"Chart: {exhibit.title}. {exhibit.caption.finding} {marks}".strip(),
-        "finding": units_kept(exhibit.caption.finding),
-        "reading": units_kept(exhibit.caption.reading),
+        "finding": units_kept(bold),
+        "reading": units_kept(f"{rest} {exhibit.caption.reading}".strip()),
     }
+
+
+def _bare(chart: Chart, known: frozenset[str]) -> Chart:
+    """The chart without the words of marks and notes that are `known`."""
+
+    def silent(mark: Mark) -> Mark:
+        return replace(mark, text="") if mark.text in known else mark
+
+    panels = tuple(replace(panel, marks=tuple(map(silent, panel.marks))) for panel in chart.panels)
+    return replace(chart, panels=panels, note=_without(chart.note, known))
+
+
+def _without(note: str, known: frozenset[str]) -> str:
+    return next((note.removesuffix(words).strip() for words in known if note.endswith(words)), note)
+
+
+def _figures(table: Table) -> list[tuple[str, str, str]]:
+    """Name, value, and band and first sentence of the method, which is not said again where it holds on."""
+    found, before = [], ""
+    for name, value, band, method in table.rows:
+        how = f"{band}. {SENTENCE_END.split(method)[0]}"
+        found.append((units_kept(name), units_kept(value), "As above." if how == before else units_kept(how)))
+        before = how
+    return found
+
+
+def _is_wide(table: Table) -> bool:
+    """Whether a table needs both columns: the longest cells of its columns side by side."""
+    rows = (table.columns, *table.rows)
+    return sum(max(len(row[column]) for row in rows) for column in range(len(table.columns))) > _COLUMN_CHARACTERS
+
+
+def _photo(photo: ShownPhoto) -> dict[str, object]:
+    """A photograph inside an SVG, which the typesetter takes as text."""
+    picture = photo.picture
+    size = f'width="{picture.width_px}" height="{picture.height_px}"'
+    names = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
+    image = f'<image {size} xlink:href="data:image/jpeg;base64,{b64encode(picture.data).decode()}"/>'
+    width_mm = min(_PHOTO_MM, _PHOTO_MM * picture.width_px / picture.height_px)
+    return {"alt": photo.alt, "width_mm": width_mm, "svg": f"<svg {names} {size}>{image}</svg>"}
 
 
 def _table(table: Table) -> dict[str, object]:

@@ -72,7 +72,8 @@ class Review:
     reading, measurement : what the downloads are written from
     own_words : the tester's; corrections : what earlier publications of it said otherwise, newest first
     story : heard, measured, mended, one line a finding; lanes : the same over frequency; for_whom : sentences;
-    equalizer : for the downloads; empty or None without advice; photos : the first one stands on top
+    equalizer : for the downloads; empty or None without advice; photos : the first one stands on top;
+    advice : all of it, for the talk
     """
 
     title: str
@@ -102,6 +103,7 @@ class Review:
     corrections: tuple[Correction, ...] = ()
     others: tuple[str, ...] = ()
     photos: tuple[ShownPhoto, ...] = ()
+    advice: Advice | None = None
 
     @property
     def charts(self) -> tuple[Chart, ...]:
@@ -161,6 +163,7 @@ def review_of(
         own_words=own_words,
         corrections=corrections,
         photos=photos,
+        advice=advice,
     )
 
 

@@ -124,6 +124,11 @@ def write_stills(
     return tuple(write_bytes(Path(folder) / f"{still.name}.png", still.png) for still in stills)
 
 
+def still_name(key: str) -> str:
+    """File name of the still of the chart of that key, without shape and suffix."""
+    return key.replace("_", "-")
+
+
 def message_of(chart: Chart) -> str:
     """The one message of a chart: the first sentence of its finding."""
     return units_kept(SENTENCE_END.split(chart.caption.finding, maxsplit=1)[0]) or chart.title
@@ -146,7 +151,7 @@ def _drawing(view: _View, sheet: _Sheet, theme: Theme) -> tuple[str, float]:
 
 
 def _views(chart: Chart, shape: Shape, *, steps: bool) -> Iterator[_View]:
-    name, panel = f"{chart.key.replace('_', '-')}-{shape}", chart.panels[0]
+    name, panel = f"{still_name(chart.key)}-{shape}", chart.panels[0]
     yield _View(name, chart, panel, None, None, message_of(chart))
     if not steps:
         return

@@ -1,37 +1,69 @@
-"""The talk: an outline in the order of the exhibits, with sentences to say, numbers and timings, ready to be edited."""
+"""The talk: a story in the order of `talk_story`, as Markdown with stills and times, ready to be edited and spoken."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
+from dataclasses import dataclass
 from math import ceil
 from pathlib import Path
 from typing import Final
 
 from earwitness.errors import FormatError, InputError
-from earwitness.exhibits.chart import Chart, Mark
+from earwitness.exhibits.line_breaks import SENTENCE_END
 from earwitness.files.durable import write_bytes
-from earwitness.publish.own_words import PARTS
 from earwitness.publish.review import Review
+from earwitness.publish.speech import spoken
+from earwitness.publish.stills import still_name
+from earwitness.publish.talk_story import LEAST_S, WORDS_PER_MINUTE, Part, parts_of, said_s
 from earwitness.publish.talk_text import Merged, joined, merged, parted
 
-WORDS_PER_MINUTE: Final = 130.0  # common practice, no source: unhurried speech
-LOOK_S: Final = 4.0  # common practice, no source: time to let a new picture be read
 _PLAN: Final = "plan"
 _UNSAID: Final = re.compile(r"^(#|>|<!--|\*?Still: |\|).*$", re.MULTILINE)
+_STILL: Final = re.compile(r"^\*?Still: (\S+?)(?:-wide)?\.png(?:, marks? ([0-9, and]+))?", re.MULTILINE)
 _MARKUP: Final = re.compile(r"([\\`*_\[\]<>|])")
 
 
-def talk_of(review: Review) -> str:
-    """The outline as Markdown, as generated: opening, one block an exhibit, trust, closing.
+@dataclass(frozen=True, slots=True)
+class Spoken:
+    """A part of the talk as it stands in the document. still : name of the picture without shape, "" for none;
+    marks : numbers on it; start_s, last_s : when it begins and how long it lasts at the stated pace."""
 
-    Every block stands under a comment with its key, by which `merge_talk` finds it again.
-    """
-    blocks = {_PLAN: "", "opening": _opening(review)}
-    for number, chart in enumerate(review.charts, 1):
-        blocks[_key(chart)] = _exhibit(number, chart)
+    key: str
+    title: str
+    still: str
+    marks: tuple[int, ...]
+    sentences: tuple[str, ...]
+    start_s: float
+    last_s: float
+
+
+def talk_of(review: Review) -> str:
+    """The talk as Markdown, as generated. Every part stands under a comment with its key, by which `merge_talk` finds
+    it again."""
+    blocks = {_PLAN: ""} | {part.key: _block(part) for part in parts_of(review)}
     blocks["numbers"] = _numbers(review)
-    blocks["closing"] = _closing(review)
     return _with_plan(joined(blocks), title=review.title)
+
+
+def spoken_parts(text: str) -> tuple[Spoken, ...]:
+    """What is said of a talk, part by part, whoever wrote it; parts without a sentence are left out."""
+    return tuple(_spoken(parted(text)))
+
+
+def _spoken(blocks: dict[str, str]) -> Iterator[Spoken]:
+    at_s, before = 0.0, ""
+    for key, body in blocks.items():
+        words = " ".join(_UNSAID.sub("", body).split())
+        if key in ("", _PLAN) or not words:
+            continue
+        title = next((line.lstrip("# ") for line in body.splitlines() if line.startswith("#")), key)
+        shown = _STILL.search(body)
+        still = shown[1] if shown else before
+        marks = tuple(map(int, re.findall(r"\d+", shown[2] or ""))) if shown else ()
+        last_s = ceil(said_s(len(words.split()), new_picture=still != before))
+        yield Spoken(key, title, still, marks, tuple(SENTENCE_END.split(words)), at_s, last_s)
+        at_s, before = at_s + last_s, still
 
 
 def merge_talk(base: str, edited: str, review: Review) -> Merged:
@@ -74,43 +106,10 @@ def write_talk(review: Review, path: Path) -> Merged:
     return made
 
 
-def spoken_s(text: str) -> float:
-    """Time to say the words of a block [s]: headings, remarks and notes for the speaker are not said."""
-    words = len(_UNSAID.sub("", text).replace("\N{NO-BREAK SPACE}", " ").split())
-    return LOOK_S + 60.0 * words / WORDS_PER_MINUTE
-
-
-def _opening(review: Review) -> str:
-    lines = [f"## {_plain(review.title)}", ""]
-    if review.invented:
-        lines += [_plain(review.invented), ""]
-    what = review.loudspeaker
-    lines += [
-        f"This is the {_plain(what.name)} by {_plain(what.maker)}, a {'powered' if what.powered else 'passive'} "
-        f"{what.type}. {_plain(review.disclosure)}",
-        "",
-        *(f"- {h.words}: {_plain(h.value)}" for h in review.headlines if h.is_judged),
-    ]
-    return "\n".join(lines)
-
-
-def _exhibit(number: int, chart: Chart) -> str:
-    marks = [mark for panel in chart.panels for mark in panel.marks]
-    lines = [
-        f"## {number}. {_plain(chart.title)}",
-        "",
-        f"Still: {chart.key.replace('_', '-')}-wide.png",
-        "",
-        _plain(chart.caption.finding),
-        *_mark_lines(marks),
-        "",
-        f"> To read the chart: {_plain(chart.caption.reading)}",
-    ]
-    return "\n".join(lines)
-
-
-def _mark_lines(marks: list[Mark]) -> list[str]:
-    return ["", *(f"- At mark {mark.number}: {_plain(mark.text)}." for mark in marks)] if marks else []
+def _block(part: Part) -> str:
+    marks = f", mark{'s' if len(part.marks) > 1 else ''} {' and '.join(map(str, part.marks))}" if part.marks else ""
+    still = [f"Still: {still_name(part.chart)}-wide.png{marks}", ""] if part.chart else []
+    return "\n".join([f"## {part.title}", "", *still, " ".join(part.sentences)])
 
 
 def _numbers(review: Review) -> str:
@@ -118,23 +117,6 @@ def _numbers(review: Review) -> str:
     name, value = (review.figures.columns.index(column) for column in review.figures.columns[:2])
     rows = [f"> - {_plain(row[name])}: {_plain(row[value])}" for row in review.figures.rows]
     return "\n".join(["## Numbers at hand", "", *rows])
-
-
-def _closing(review: Review) -> str:
-    missing = [f"- {_plain(words)}" for words in review.absent]
-    said = [words for key in ("verdict", "likes", "dislikes") for words in _said(review, key)]
-    lines = ["## Closing", "", *said, *(["Not shown:", "", *missing, ""] if missing else [])]
-    lines.append("The number behind ± is where about 95 % of all cases lie. Curves and data are with the review.")
-    return "\n".join(lines)
-
-
-def _said(review: Review, key: str) -> list[str]:
-    paragraphs = review.own_words.plain(key)
-    if not paragraphs:
-        return []
-    points = [f"- {_plain(words)}" for words in paragraphs] if key != "verdict" else []
-    told = [line for words in paragraphs for line in (_plain(words), "")] if key == "verdict" else [*points, ""]
-    return [f"{PARTS[key]}:", "", *told]
 
 
 def _without_plan(text: str) -> str:
@@ -146,33 +128,25 @@ def _without_plan(text: str) -> str:
 
 def _with_plan(text: str, *, title: str) -> str:
     blocks = parted(text)
-    rows, at_s = [], 0.0
-    for key, body in blocks.items():
-        if key in ("", _PLAN, "numbers"):
-            continue
-        lasts_s = spoken_s(body)
-        heading = next((line.lstrip("# ") for line in body.splitlines() if line.startswith("#")), key)
-        rows.append(f"| {_clock(at_s)} | {ceil(lasts_s)} s | {heading} |")
-        at_s += ceil(lasts_s)
+    parts = list(_spoken(blocks))
+    lasts_s = sum(part.last_s for part in parts)
+    short = " There is little to say of this loudspeaker, so it is shorter than usual." if lasts_s < LEAST_S else ""
     plan = [
-        f"# Talk: {_plain(title)}",
+        f"# Talk: {spoken(title)}",
         "",
-        f"About {_clock(at_s)} min at {WORDS_PER_MINUTE:.0f} words a minute. This plan is made anew each time; all "
-        "other parts are yours to edit. Leave the lines that start with \\<!-- block where they are.",
+        f"About {clock(lasts_s)} min at {WORDS_PER_MINUTE} words a minute.{short} This plan is made anew each time; "
+        "all other parts are yours to edit. Leave the lines that start with \\<!-- block where they are.",
         "",
         "| at | takes | part |",
         "| ---: | ---: | --- |",
-        *rows,
+        *(f"| {clock(part.start_s)} | {part.last_s:.0f} s | {part.title} |" for part in parts),
     ]
     blocks[_PLAN] = "\n".join(plan)
     return joined(blocks)
 
 
-def _key(chart: Chart) -> str:
-    return "exhibit." + re.sub("[^a-z0-9_.-]", "-", chart.key.lower())
-
-
-def _clock(seconds: float) -> str:
+def clock(seconds: float) -> str:
+    """ "1:02"."""
     return f"{int(seconds) // 60}:{int(seconds) % 60:02d}"
 
 

@@ -32,10 +32,9 @@ def _spans(lane: Lane, frame: Frame, base: float, color: str, ground: Ground) ->
     words = _fitting(lane.spans, frame.width)
     sizes = [len(word) * CHARACTER_PX + _GAP_PX for word in words]
     middles = [(left + right) / 2 for left, right in ends]
-    places = [
-        min(max(x, frame.left + size / 2), frame.right - size / 2)
-        for x, size in zip(dodged(middles, frame.left, frame.right, sizes), sizes, strict=True)
-    ]
+    # Words end where the plot ends, so their middles have less room by half a word on each side.
+    edges = [size / 2 for _, size in sorted(zip(middles, sizes, strict=True))] or [0.0]
+    places = dodged(middles, frame.left + edges[0], frame.right - edges[-1], sizes)
     for span, (left, right), word, x in zip(lane.spans, ends, words, places, strict=True):
         kind = "holds" if span.holds else "refusal"
         box = f'x="{number(left)}" y="{number(base - 6)}" width="{number(max(right - left - 1.0, 4.0))}" height="6"'
