@@ -150,3 +150,24 @@ def test_the_print_is_short_filled_and_without_lone_headings(browser: Browser, p
         assert len(text.split()) >= 60, f"page {number} is left empty"
         last = [line.strip() for line in text.splitlines() if line.strip()][-1]
         assert last not in headings, f"a heading stands alone at the end of page {number}"
+
+
+def test_questions_are_answered_on_the_page_and_left_out_without_a_script(browser: Browser, page_path: Path) -> None:
+    page = browser.new_page(viewport={"width": 1280, "height": 900})
+    page.goto(page_path.as_uri())
+    form = page.locator("form[data-asks=amplifier]")
+    before = form.locator("output").inner_text()
+    assert re.search(r"Up to [\d.]+ ± [\d.]+ dB: (current|voltage) runs out first", before)
+    form.get_by_label("Distance").fill("6")
+    levels = [float(re.search(r"Up to ([\d.]+)", text)[1]) for text in (before, form.locator("output").inner_text())]
+    # Free field: half the level, 6.02 dB, at twice the distance.
+    assert levels[0] - levels[1] == pytest.approx(6.0, abs=0.11)
+    form.get_by_label("Distance").fill("")
+    assert "missing" in form.locator("output").inner_text()
+    page.close()
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto(page_path.as_uri())
+    assert not page.locator("form.calculator:visible").count()
+    expect(page.get_by_text("With JavaScript, this page answers")).to_be_visible()
+    context.close()

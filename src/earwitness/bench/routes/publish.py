@@ -31,6 +31,7 @@ from earwitness.bench.pages import page
 from earwitness.bench.state import Bench, BenchState, Body, Id
 from earwitness.exhibits.chart import Chart
 from earwitness.publish.arrangement import arrangement_for, outdated
+from earwitness.publish.calculators import calculator_script
 from earwitness.publish.dataset import LICENSES
 from earwitness.publish.own_words import PARTS, markdown_of, sanitized_html
 from earwitness.publish.site.write import section_title_of
@@ -150,7 +151,7 @@ def published_page(request: Request, bench: BenchState, loudspeaker_id: Id, name
 
 
 def _is_ours(script: bytes) -> bool:
-    return script == chart_script().encode() or is_numbers_script(script)
+    return script.decode(errors="replace") in (chart_script(), calculator_script()) or is_numbers_script(script)
 
 
 @router.get("/publish/{loudspeaker_id}/product/{number}", include_in_schema=False)

@@ -16,6 +16,8 @@ from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.family import PREFIX
 from earwitness.exhibits.level_facts import KEY_WORDS
 from earwitness.exhibits.words import COVERAGE_SENTENCE
+from earwitness.insight.match.crossover import slope_words
+from earwitness.publish.calculators import calculator_data, calculator_json, calculator_script
 from earwitness.publish.downloads import Download, write_downloads
 from earwitness.publish.keeping import put_folder
 from earwitness.publish.own_words import PARTS
@@ -52,8 +54,8 @@ _PLACES = (
 )  # fmt: skip
 # What versions that kept no record of their files wrote into a page's folder.
 _USUAL = frozenset(
-    f"{PAGE} {NUMBERS} numbers.js style.css charts.js compare.js corrections.html preview.png loudspeaker.json "
-    "downloads/curves.csv downloads/directivity.csv downloads/figures.csv downloads/charts.json "
+    f"{PAGE} {NUMBERS} numbers.js style.css charts.js calculators.js compare.js corrections.html preview.png "
+    "loudspeaker.json downloads/curves.csv downloads/directivity.csv downloads/figures.csv downloads/charts.json "
     "downloads/equalizer.txt downloads/equalizer.json downloads/directivity.sofa".split()
 )
 _REVIEW = b'<p class="kind">Review of a loudspeaker</p>'
@@ -124,7 +126,7 @@ def page_html(review: Review, downloads: tuple[Download, ...]) -> str:
         keep_trailing_newline=True,
     )
     environment.filters["whole_units"] = _whole_units
-    read = five_minutes(review)
+    read, ask = five_minutes(review), calculator_data(review)
     sections: list[_Section] = [{"id": key, "title": title, "exhibits": []} for key, title in _SECTIONS.items()]
     for exhibit in read.others:
         part = next(section for section in sections if section["id"] == _section_of(exhibit.key))
@@ -147,6 +149,9 @@ def page_html(review: Review, downloads: tuple[Download, ...]) -> str:
         first=None if read.first is None else _shown(read.first, FIRST_WIDTH_PX),
         charts=[_shown(one, PAIR_WIDTH_PX) for one in read.charts],
         read=read,
+        ask=ask,
+        ask_json=Markup(calculator_json(ask)),
+        slopes=[(slope, slope_words(slope)) for slope in ("BW2", "LR4", "BW1", "LR2", "BW3", "BW4", "LR8")],
         headlines=[(one, *value_parts(one)) for one in review.headlines],
         key_words=KEY_WORDS,
         size=dict(review.facts)["Size (w × h × d)"],
@@ -200,6 +205,7 @@ def _fill(review: Review, fresh: Path) -> None:
         (PAGE, page_html(review, downloads)),
         ("style.css", style_css()),
         ("charts.js", chart_script()),
+        ("calculators.js", calculator_script()),
         (NUMBERS, _numbers_page(review)),
         ("numbers.js", numbers_script(review.charts)),
     ):

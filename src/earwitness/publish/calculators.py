@@ -1,0 +1,62 @@
+"""Numbers for the questions that a page answers by itself, with the program's own formulas in its script."""
+
+from __future__ import annotations
+
+import json
+from importlib.resources import files
+
+import numpy as np
+
+from earwitness.errors import InputError
+from earwitness.figures.load_curves import on_load_grid
+from earwitness.insight.match.amplifier import BAND_HZ
+from earwitness.insight.match.subwoofer import EXCURSION_BAND_HZ, main_response
+from earwitness.publish.review import Review
+
+
+def calculator_script() -> str:
+    """The script of the questions: classic, it works from disk."""
+    return files("earwitness.publish.site").joinpath("calculators.js").read_text(encoding="utf-8")
+
+
+def calculator_data(review: Review) -> dict[str, object]:
+    """Sensitivity [dB] and clean level [dB], load [ohm] over hz, the main's level [dB] over hz in the bass.
+
+    What is not known is None; {} without a sensitivity, where no question can be answered.
+    """
+    reading, impedance = review.reading, review.measurement.impedance
+    sensitivity, clean = (reading.figures.get(key) for key in ("sensitivity", "highest_clean_level"))
+    if sensitivity is None or sensitivity.value is None or sensitivity.u is None:
+        return {}
+    load, main = None, None
+    if impedance is not None:
+        grid = on_load_grid(impedance)
+        rows = grid.valid & (grid.axis.hz >= 0.999 * BAND_HZ[0]) & (grid.axis.hz <= BAND_HZ[1])
+        if rows.any():
+            load = {"hz": _short(grid.axis.hz[rows]), "ohm": _short(np.abs(grid.ohm[rows]))}
+    try:
+        found = main_response(reading.curves["on_axis"])
+        rows = (found.axis.hz >= EXCURSION_BAND_HZ[0]) & (found.axis.hz <= EXCURSION_BAND_HZ[1])
+        level_db = 20.0 * np.log10(np.abs(found.pressure[rows]))
+        main = {"hz": _short(found.axis.hz[rows]), "db": [round(float(v), 3) for v in level_db]}
+    except (InputError, KeyError):
+        # The page leaves the question out, as the exhibit does.
+        pass
+    return {
+        "sensitivity": round(sensitivity.value, 3),
+        "sensitivityU95": round(2.0 * sensitivity.u, 3),
+        "clean": None if clean is None or clean.value is None else round(clean.value, 3),
+        "cleanBound": "" if clean is None else clean.bound,
+        "ratedOhm": review.loudspeaker.rated_impedance_ohm,
+        "load": load,
+        "main": main,
+    }
+
+
+def calculator_json(data: dict[str, object]) -> str:
+    """The numbers as they stand in the page: nothing in them ends the element."""
+    return json.dumps(data, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
+
+
+def _short(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> list[float]:
+    return [float(f"{value:.6g}") for value in values]

@@ -1,0 +1,108 @@
+/* Questions that the page answers from its own published numbers, without a server: the same formulas as the program's
+   match (amplifier.py, subwoofer.py, crossover.py). A classic script: it works from file://. Sets
+   globalThis.earwitnessCalculators with the plain functions; levels in dB, voltages rms in V. */
+(() => {
+  "use strict";
+  const REFERENCE_V = 2.83, SAG = 10 ** (-1 / 20), EXCURSION_HZ = [20, 500];
+
+  /** Linear between points of rising x, held outside. */
+  function between(at, x, y) {
+    if (at <= x[0]) return y[0];
+    const k = x.findIndex((one) => one >= at);
+    if (k < 0) return y[y.length - 1];
+    return y[k - 1] + ((at - x[k - 1]) / (x[k] - x[k - 1])) * (y[k] - y[k - 1]);
+  }
+
+  /** Largest rms voltage into a load of `ohm`, and whether the current limits it. powers : [load, power] pairs. */
+  function usableVoltage(powers, ohm, peakCurrent = null) {
+    const ratings = powers.map(([load, power]) => [load, Math.sqrt(load * power)]).sort((a, b) => b[0] - a[0]);
+    const [lowest, lowestVolts] = ratings[ratings.length - 1], most = Math.max(...ratings.map((one) => one[1]));
+    let volts = ohm < lowest ? (lowestVolts / lowest) * ohm : between(1 / ohm, ratings.map((one) => 1 / one[0]), ratings.map((one) => one[1]));
+    if (peakCurrent !== null) volts = Math.min(volts, (peakCurrent / Math.SQRT2) * ohm);
+    return { volts, isCurrent: volts < most * SAG };
+  }
+
+  /** What distance and number of loudspeakers do to a level at 1 m. decade : dB lost over ten times the distance. */
+  function atPlace(level, { distance = 1, count = 1, decade = 20 } = {}) {
+    return level + 10 * Math.log10(count) - decade * Math.log10(distance);
+  }
+
+  /** Highest level by voltage and current alone, and where they run out first. */
+  function highestLevel({ sensitivity, load }, powers, place = {}, peakCurrent = null) {
+    let first = null;
+    load.hz.forEach((hz, k) => {
+      const found = usableVoltage(powers, load.ohm[k], peakCurrent);
+      if (!first || found.volts < first.volts) first = { ...found, hz, ohm: load.ohm[k] };
+    });
+    const near = sensitivity + 20 * Math.log10(first.volts / REFERENCE_V);
+    return { ...first, near, level: atPlace(near, place) };
+  }
+
+  /** Rms voltage for a level at a distance. */
+  function voltageFor(level, sensitivity, { distance = 1, count = 1, decade = 20 } = {}) {
+    return REFERENCE_V * 10 ** ((level - sensitivity + decade * Math.log10(distance) - 10 * Math.log10(count)) / 20);
+  }
+
+  /** Size of a high-pass at `hz`; slope such as "BW2" (Butterworth) or "LR4" (Linkwitz-Riley). */
+  function highPass(hz, corner, slope) {
+    const order = +slope.slice(2), isTwice = slope.startsWith("LR"), once = isTwice ? order / 2 : order, x = hz / corner;
+    // |Butterworth low-pass of order n| = 1 / sqrt(1 + x^(2n)); the high-pass has x^n times that.
+    return x ** order / Math.sqrt(1 + x ** (2 * once)) ** (isTwice ? 2 : 1);
+  }
+
+  /** Fall of the main's largest displacement (level over frequency squared) that a high-pass brings. */
+  function spared({ main }, corner, slope) {
+    const most = (size) =>
+      Math.max(...main.hz.map((hz, k) => (hz < EXCURSION_HZ[0] || hz > EXCURSION_HZ[1] ? 0 : (size(hz) * 10 ** (main.db[k] / 20)) / hz ** 2)));
+    return 20 * Math.log10(most(() => 1) / most((hz) => highPass(hz, corner, slope)));
+  }
+
+  globalThis.earwitnessCalculators = { usableVoltage, atPlace, highestLevel, voltageFor, highPass, spared };
+  if (typeof document === "undefined") return;
+
+  const told = (value, decimals = 1) => `${(+value.toFixed(decimals) + 0).toFixed(decimals)}`.replace("-", "\u2212");
+  const frequency = (hz) => (hz < 1000 ? `${told(hz, 0)}\u00a0Hz` : `${+(hz / 1000).toPrecision(2)}\u00a0kHz`);
+  const given = (form, name) => (form.elements[name].value === "" ? null : Number(form.elements[name].value));
+  const place = (form) => ({ distance: given(form, "distance"), count: given(form, "count"), decade: given(form, "decade") });
+
+  const answers = {
+    amplifier(form, data) {
+      const powers = [[8, given(form, "power8")], [4, given(form, "power4")]].filter(([, power]) => power > 0);
+      if (!powers.length) return "Give a rated power.";
+      const found = highestLevel(data, powers, place(form));
+      const where = data.load.ohm.every((ohm) => usableVoltage(powers, ohm).volts === found.volts) ? "at every frequency alike" : `at ${frequency(found.hz)}, ${told(found.ohm)}\u00a0Ω`;
+      const u = Math.max(data.sensitivityU95, 0.1);
+      return `Up to ${told(found.level)} ± ${told(u)} dB: ${found.isCurrent ? "current" : "voltage"} runs out first, ${where}, ${told(found.volts)} V.`;
+    },
+    level(form, data) {
+      const level = given(form, "level"), at = place(form), volts = voltageFor(level, data.sensitivity, at);
+      const rated = data.ratedOhm || 8, watts = volts ** 2 / rated;
+      const asked = `Asks for ${told(volts)} V, ${told(watts, watts < 10 ? 1 : 0)} W into ${rated} Ω.`;
+      if (data.clean === null) return asked;
+      const clean = atPlace(data.clean, at), left = clean - level;
+      return `${asked} Clean to ${data.cleanBound ? `${data.cleanBound} ` : ""}${told(clean)} dB there: ${told(Math.abs(left))} dB ${left < 0 ? "too little" : "to spare"}.`;
+    },
+    subwoofer(form, data) {
+      const found = spared(data, given(form, "corner"), form.elements.slope.value);
+      return found >= 0.05 ? `The high-pass cuts the main’s largest cone excursion by ${told(found)} dB.` : "The high-pass takes nothing off the main’s largest cone excursion.";
+    },
+  };
+
+  function start() {
+    const holder = document.getElementById("calculator-data");
+    if (!holder) return;
+    const data = JSON.parse(holder.textContent);
+    document.getElementById("questions-without").hidden = true;
+    for (const form of document.querySelectorAll("form.calculator")) {
+      const answer = () => {
+        const isWhole = form.checkValidity();
+        form.querySelector("output").textContent = isWhole ? answers[form.dataset.asks](form, data) : "A number is missing or out of range.";
+      };
+      form.addEventListener("input", answer);
+      form.addEventListener("submit", (event) => event.preventDefault());
+      form.hidden = false;
+      answer();
+    }
+  }
+  document.readyState === "loading" ? document.addEventListener("DOMContentLoaded", start) : start();
+})();

@@ -1,0 +1,111 @@
+"""The questions that a page answers by script, run by Node, against the program's own match on a grid of inputs."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import math
+import shutil
+import subprocess
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from earwitness.figures.highest_level import at_seat
+from earwitness.insight.match.amplifier import amplifier, match_amplifier, sources_gain_db, voltage_for_level
+from earwitness.insight.match.crossover import SLOPES, high_pass
+from earwitness.insight.match.subwoofer import main_response, spared_db
+from earwitness.publish.calculators import calculator_data, calculator_script
+from earwitness.publish.review import Review, review_of
+from earwitness.quantities import Figure, Impedance, Measurement, Reading, log_axis
+from earwitness.session.session import Session
+
+NODE = shutil.which("node")
+pytestmark = pytest.mark.skipif(NODE is None, reason="Node is not installed")
+# The bound that is promised.
+CLOSE_DB = 0.01
+
+
+def ran(data: dict[str, object], calls: list[list[object]]) -> list[object]:
+    """What each call, [name, arguments...], gives; "data" as an argument stands for the published numbers."""
+    script = (
+        f"{calculator_script()}\nconst data = {json.dumps(data)};\n"
+        f"const out = {json.dumps(calls)}.map(([name, ...rest]) =>"
+        " earwitnessCalculators[name](...rest.map((one) => (one === 'data' ? data : one))));\n"
+        "console.log(JSON.stringify(out));"
+    )
+    done = subprocess.run([str(NODE), "-"], input=script, check=True, capture_output=True, text=True)
+    return list(json.loads(done.stdout))
+
+
+@pytest.fixture(scope="module")
+def review(reading: Reading, measurement: Measurement, session: Session) -> Review:
+    """The example with a load that dips: a series circuit with two humps, from 2.5 ohm on."""
+    axis = log_axis(10.0, 22_000.0, 48)
+    f = axis.hz
+    ohm = 2.5 + 0.6j * (f / 1000.0) + 18.0 / (1.0 + 4.0j * (f / 42.0 - 42.0 / f)) + 9.0 / (
+        1.0 + 2.0j * (f / 1900.0 - 1900.0 / f)
+    )  # fmt: skip
+    impedance = Impedance(axis, ohm, 0.01 * np.abs(ohm), np.ones(f.size), np.ones(f.size, dtype=bool), ("made",))
+    return review_of(reading, replace(measurement, impedance=impedance), session)
+
+
+def test_amplifier_answers_as_the_program_does(review: Review) -> None:
+    data, impedance = calculator_data(review), review.measurement.impedance
+    cases = list(itertools.product(
+        ([[8, 60]], [[8, 60], [4, 100]], [[8, 25], [4, 50], [2, 60]], [[4, 300]], [[16, 0.1]]),
+        (0.5, 1.0, 3.0, 4.0, 10.0), (1, 2), (20.0, 15.0, 10.0), (None, 8.0),
+    ))  # fmt: skip
+    calls = [
+        ["highestLevel", "data", powers, {"distance": d, "count": n, "decade": decade}, peak]
+        for powers, d, n, decade, peak in cases
+    ]
+    for (powers, d, n, decade, peak), found in zip(cases, ran(data, calls), strict=True):
+        one = amplifier("invented", [tuple(pair) for pair in powers], peak_current_a=peak)
+        said = match_amplifier(one, review.reading, impedance, distance_m=d, decade_db=decade, loudspeakers=n).figures
+        near, far = said["amplifier_highest_level"], said["amplifier_highest_level_at"]
+        assert near.value is not None
+        assert far.value is not None
+        assert found["near"] == pytest.approx(near.value, abs=CLOSE_DB)
+        assert found["level"] == pytest.approx(far.value, abs=CLOSE_DB)
+        assert f"{found['volts']:.1f} V, {'current' if found['isCurrent'] else 'voltage'} runs out" in near.caveats[0]
+
+
+def test_voltage_and_clean_level_at_a_seat_answer_as_the_program_does(review: Review) -> None:
+    data = calculator_data(review)
+    sensitivity = review.reading.figures["sensitivity"].value or 0.0
+    clean = Figure("highest_clean_level", 101.3, 0.3, "dB", (50.0, 16_000.0), "made up")
+    cases = list(itertools.product((60.0, 85.5, 110.0), (0.4, 1.0, 2.7, 9.0), (1, 2), (20.0, 12.0)))
+    places = [{"distance": d, "count": n, "decade": decade} for _, d, n, decade in cases]
+    volts = ran(
+        data, [["voltageFor", case[0], data["sensitivity"], place] for case, place in zip(cases, places, strict=True)]
+    )
+    levels = ran(data, [["atPlace", 101.3, {**place, "decade": 20}] for place in places])
+    for (level, d, n, decade), asked, reached in zip(cases, volts, levels, strict=True):
+        wanted = voltage_for_level(level - sources_gain_db(n), sensitivity, distance_m=d, decade_db=decade)
+        assert 20.0 * math.log10(float(asked) / wanted) == pytest.approx(0.0, abs=CLOSE_DB)
+        assert reached == pytest.approx(at_seat(clean, d, loudspeakers=n).value, abs=CLOSE_DB)
+
+
+def test_high_pass_relieves_the_main_by_what_the_program_says(review: Review) -> None:
+    """Also against the definition of the Butterworth filter itself: -3.01 dB at its corner, Linkwitz-Riley -6.02 dB."""
+    data, main = calculator_data(review), main_response(review.reading.curves["on_axis"])
+    cases = list(itertools.product((25.0, 40.0, 63.0, 80.0, 120.0, 200.0, 300.0), SLOPES))
+    found = ran(data, [["spared", "data", corner, slope] for corner, slope in cases])
+    for (corner, slope), value in zip(cases, found, strict=True):
+        assert value == pytest.approx(spared_db(main, corner, slope), abs=CLOSE_DB), (corner, slope)
+    at_corner = ran(data, [["highPass", 80.0, 80.0, slope] for slope in SLOPES])
+    for slope, size in zip(SLOPES, at_corner, strict=True):
+        assert 20.0 * math.log10(float(size)) == pytest.approx(-6.02 if slope[0] == "L" else -3.01, abs=0.005)
+        assert abs(high_pass(np.array([55.0]), 80.0, slope))[0] == pytest.approx(
+            ran(data, [["highPass", 55.0, 80.0, slope]])[0], rel=1e-6
+        )
+
+
+def test_a_review_without_a_sensitivity_asks_nothing(
+    reading: Reading, measurement: Measurement, session: Session
+) -> None:
+    figures = {key: figure for key, figure in reading.figures.items() if key != "sensitivity"}
+    bare = replace(reading, figures=figures)
+    assert calculator_data(review_of(bare, measurement, session)) == {}
