@@ -25,6 +25,7 @@ from earwitness.insight.findings import Finding
 from earwitness.insight.mend.aim import aim_study, aim_words
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.quantities import Curve
+from earwitness.quantities.arrays import FloatArray
 
 CURVES = {"window": "listening_window", "axis": "on_axis", "in-room": "in_room"}
 RATE_HZ = 48_000
@@ -77,20 +78,20 @@ def versions_for(
     hidden = [found.resonance.hidden_db(seen.hz) for found in findings if found.resonance is not None]
     asis = seen.with_change(seen.key, seen.words, sum(hidden, np.zeros(seen.hz.size)))
     if not forms:
-        return _usual(result, findings, asis, key)
-    return tuple(_version(form, result, findings, asis, key) for form in dict.fromkeys(forms))
+        return _usual(result, findings, asis, curve)
+    return tuple(_version(form, result, findings, asis, curve) for form in dict.fromkeys(forms))
 
 
-def _usual(result: ReadResult, findings: Sequence[Finding], asis: Version, key: str) -> tuple[Version, ...]:
+def _usual(result: ReadResult, findings: Sequence[Finding], asis: Version, curve: str) -> tuple[Version, ...]:
     made = [flat(asis.hz), asis]
     if mend_loudspeaker(result, findings).design is not None:
-        made.append(_version("equalized", result, findings, asis, key))
-    shaped = next((one.key for one in findings if one.q is not None and _size_db(one, key) is not None), None)
+        made.append(_version("equalized", result, findings, asis, curve))
+    shaped = next((one.key for one in findings if one.q is not None and _size_db(one, CURVES[curve]) is not None), None)
     forms = () if shaped is None else (f"without{shaped}", f"doubled{shaped}")
-    return (*made, *(_version(form, result, findings, asis, key) for form in forms))
+    return (*made, *(_version(form, result, findings, asis, curve) for form in forms))
 
 
-def _version(form: str, result: ReadResult, findings: Sequence[Finding], asis: Version, key: str) -> Version:
+def _version(form: str, result: ReadResult, findings: Sequence[Finding], asis: Version, curve: str) -> Version:
     title = result.session.loudspeaker.title
     if form == "flat":
         return flat(asis.hz)
@@ -111,8 +112,8 @@ def _version(form: str, result: ReadResult, findings: Sequence[Finding], asis: V
     if read is None:
         raise InputError(f"there is no version {form[:40]!r}", expected=FORMS, remedy="check the spelling")
     if read[1] == "aim":
-        return _aimed(float(read[2]), form, result, key)
-    return _of_finding(read[1], int(read[2]), findings, asis, key)
+        return _aimed(float(read[2]), form, result, CURVES[curve])
+    return _of_finding(read[1], int(read[2]), findings, asis, curve)
 
 
 def _bands(equalizer: Equalizer) -> str:
@@ -145,19 +146,29 @@ def _size_db(one: Finding, key: str) -> float | None:
     return sized.size_db if sized is not None and sized.is_sure else None
 
 
-def _of_finding(what: str, number: int, findings: Sequence[Finding], asis: Version, key: str) -> Version:
-    one = next((found for found in findings if found.key == number), None)
-    if one is None:
-        known = ", ".join(str(found.key) for found in findings) or "none"
-        raise InputError(f"there is no finding {number}", expected=f"one of {known}", remedy="see earwitness mend")
-    size_db = _size_db(one, key)
+def finding_shape(one: Finding, curve: str, hz: FloatArray) -> tuple[float, float, FloatArray]:
+    """Center [Hz], Q and level (F,) at hz of a finding as it stands in the curve. InputError where it has no shape, or
+    none beyond its uncertainty."""
+    size_db = _size_db(one, CURVES[curve])
     if one.q is None or size_db is None:
         why = "has no shape that a filter could be given" if one.q is None else "is not certain in this curve"
-        raise InputError(f"finding {number} {why}", remedy="choose another finding, or another curve with --curve")
-    shape = gain_db(Equalizer((Band("peaking", one.center_hz, size_db, one.q),)), asis.hz)
-    where = f"finding {number} ({size_db:+.1f} dB at {one.center_hz:.0f} Hz, Q {one.q:.1f})".replace(
-        "-", "\N{MINUS SIGN}"
-    )
+        raise InputError(f"finding {one.key} {why}", remedy="choose another finding, or another curve with --curve")
+    return one.center_hz, one.q, gain_db(Equalizer((Band("peaking", one.center_hz, size_db, one.q),)), hz)
+
+
+def finding_of(number: int, findings: Sequence[Finding]) -> Finding:
+    """The finding of that number. InputError where there is none."""
+    found = next((one for one in findings if one.key == number), None)
+    if found is None:
+        known = ", ".join(str(one.key) for one in findings) or "none"
+        raise InputError(f"there is no finding {number}", expected=f"one of {known}", remedy="see earwitness mend")
+    return found
+
+
+def _of_finding(what: str, number: int, findings: Sequence[Finding], asis: Version, curve: str) -> Version:
+    center_hz, q, shape = finding_shape(finding_of(number, findings), curve, asis.hz)
+    size_db = float(shape[np.argmax(np.abs(shape))])
+    where = f"finding {number} ({size_db:+.1f} dB at {center_hz:.0f} Hz, Q {q:.1f})".replace("-", "\N{MINUS SIGN}")
     if what == "only":
         return flat(asis.hz).with_change(f"only{number}", f"the recording with {where} alone", shape)
     sign, told = (-1.0, "without") if what == "without" else (1.0, "with twice")
@@ -265,4 +276,4 @@ def _tell(folder: Path, files: Sequence[RenderedFile], sound: str, *, match_loud
         raise cannot_write("the list of versions", folder, error) from None
 
 
-__all__ = ["CAUTIONS", "CURVES", "FORMS", "LIMITS", "RenderedFile", "render", "rendered_lines", "versions_for"]
+__all__ = ["CAUTIONS", "CURVES", "FORMS", "LIMITS", "RenderedFile", "render", "rendered_lines", "sound_for"]

@@ -51,6 +51,13 @@ def draft(archive: Archive, key: str) -> Draft:
         return _draft(work, key)
 
 
+def drafts_named(archive: Archive, beginning: str) -> tuple[Draft, ...]:
+    """All drafts whose key begins so, by key."""
+    query = select(DraftRow.key).where(DraftRow.key.startswith(beginning, autoescape=True)).order_by(DraftRow.key)
+    with archive.reading() as work:
+        return tuple(_draft(work, key) for key in work.scalars(query))
+
+
 def save_draft(archive: Archive, key: str, value: Any, *, revision: int, before: Any = None) -> Draft:
     """Save `value` as the next state of the draft that was read at `revision`; an equal value changes nothing.
 

@@ -247,3 +247,100 @@ def render(
             match_loudness=not equal_gain, progress=progress,
         )  # fmt: skip
     click.echo("\n".join(rendered_lines(files, match_loudness=not equal_gain, width=terminal_width())))
+
+
+@command.command(name="trial", cls=Command)
+@click.argument("name")
+@pick_options
+@click.option(
+    "--kind",
+    type=click.Choice(["abx", "prefer", "threshold"]),
+    default="abx",
+    show_default=True,
+    help="Is X the same as A or B; which of two is preferred; how large a finding must be.",
+)
+@click.option("--version", "forms", multiple=True, metavar="WORD", help="One of the two, as for listen render.")
+@click.option("--against", default="", metavar="NAME", help="Another loudspeaker in place of the second version.")
+@click.option("--finding", type=int, default=None, metavar="NUMBER", help="Of a threshold: which finding.")
+@click.option(
+    "--sound", default="pink", show_default=True, metavar="pink|pluck|drums|speech|FILE", help="30 s at most."
+)
+@click.option("--curve", type=click.Choice(["window", "axis", "in-room"]), default="window", show_default=True)
+@click.option("--trials", type=int, default=None, metavar="NUMBER", help="Planned before [default: 16; threshold 80].")
+@click.option("--listener", default="", metavar="NAME", help="Whose ears.")
+@archive_option
+def trial(
+    name: str,
+    kind: str,
+    forms: tuple[str, ...],
+    against: str,
+    finding: int | None,
+    sound: str,
+    curve: str,
+    trials: int | None,
+    listener: str,
+    archive: Path,
+) -> None:
+    """Begin blind trials: can you hear the difference, which do you prefer, how small a finding do you hear.
+
+    \b
+    Is the equalizer heard?
+      earwitness listen trial "Name of the loudspeaker" --version as-is --version equalized
+    How small would finding 1 still be heard?
+      earwitness listen trial "Name of the loudspeaker" --kind threshold --finding 1
+    Then, trial by trial, until all are answered:
+      earwitness listen next NUMBER --to sounds
+      earwitness listen next NUMBER --to sounds --answer A
+
+    The bench does the same with a switch that makes no click: Listen, Trials. This shows the data.
+    """
+    from earwitness.app.audition import CAUTIONS
+    from earwitness.app.trial import begin_trials, trial_lines
+
+    with progress_bar("trial"):
+        begun = begin_trials(
+            name, archive, kind=kind, forms=forms, finding=finding, against=against, curve=curve, sound=sound,
+            trials=trials, listener=listener,
+        )  # fmt: skip
+    click.echo("\n".join([*trial_lines(begun, terminal_width()), "", *CAUTIONS]))
+    click.echo(f"first sounds: earwitness listen next {begun.number} --to FOLDER")
+
+
+@command.command(name="next", cls=Command)
+@click.argument("number")
+@click.option("--to", "folder", type=click.Path(path_type=Path), required=True, help="Folder for the sounds.")
+@click.option("--answer", default=None, metavar="A|B|1|2", help="To the trial whose sounds stand there.")
+@click.option("--end", is_flag=True, help="Break the trials off.")
+@archive_option
+def next_trial(number: str, folder: Path, answer: str | None, end: bool, archive: Path) -> None:
+    """Keep the answer to a trial of those of NUMBER, and write the sounds of the next.
+
+    a.wav, b.wav and x.wav, or 1.wav and 2.wav, in a folder of your own; play them with what you like. Nobody can hide
+    X from one who compares the files: the key is safe from the ear alone.
+    """
+    from earwitness.app.trial import answer_trial, end_trials, trial_lines, trials_of, write_trial
+
+    with progress_bar("next"):
+        stands = trials_of(number, archive)
+        if answer is not None:
+            stands = answer_trial(number, stands.answered + 1, answer, archive)
+        if end:
+            stands = end_trials(number, archive)
+        made = () if stands.is_over else write_trial(number, folder, archive)
+    if stands.is_over:
+        click.echo("\n".join(trial_lines(stands, terminal_width())))
+    else:
+        click.echo(f"trial {stands.answered + 1} of {stands.planned}: {', '.join(str(path) for path in made)}")
+
+
+@command.command(name="trials", cls=Command)
+@archive_option
+def listed_trials(archive: Path) -> None:
+    """List all trials: how they stand, and what came out."""
+    from earwitness.app.trial import all_trials, trial_lines
+
+    found = all_trials(archive)
+    for one in found:
+        click.echo("\n".join(trial_lines(one, terminal_width())))
+    if not found:
+        click.echo("no trials yet; begin some: earwitness listen trial NAME --version as-is --version equalized")

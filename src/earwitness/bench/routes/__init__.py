@@ -10,6 +10,6 @@ from earwitness.bench.routes import drafts, home, jobs
 
 FIRST = (home.router, jobs.router, drafts.router)
 LATER = (
-    "listen", "measure", "measure_plan", "measure_responses", "measure_live",
+    "trials", "listen", "measure", "measure_plan", "measure_responses", "measure_live",
     "read", "mend", "match", "compare", "publish", "sessions",
 )  # fmt: skip

@@ -29,6 +29,11 @@ def threshold_db(q: FloatArray | float, *, sensitive: bool = False) -> FloatArra
     return np.asarray(size * (PINK_NOISE_FACTOR if sensitive else 1.0), dtype=float)
 
 
+def audible_from_db(q: float, *, is_peak: bool, sensitive: bool = False) -> float:
+    """The size [dB] from which a peak or a dip of that Q counts as audible."""
+    return float(threshold_db(q, sensitive=sensitive)) / (1.0 if is_peak else DIP_WEIGHT)
+
+
 def height_db(size_db: float) -> float:
     """What a size counts [dB]; a dip half its depth."""
     return size_db if size_db > 0 else -DIP_WEIGHT * size_db

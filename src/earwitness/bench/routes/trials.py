@@ -1,0 +1,137 @@
+"""Trials in the place Listen: two sounds at one loudness, which is which, and how small a finding is heard."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Path, Request, Response
+from fastapi.responses import HTMLResponse
+from pydantic import BaseModel, ConfigDict, Field
+
+from earwitness.app import trial
+from earwitness.app.audition import CAUTIONS, LIMITS
+from earwitness.app.listen import data_shown_at
+from earwitness.audition.material import MATERIAL
+from earwitness.bench.pages import page
+from earwitness.bench.state import Bench, BenchState
+from earwitness.errors import InputError
+from earwitness.exhibits.record import record
+
+router = APIRouter()
+Number = Annotated[str, Path(pattern=r"^[0-9a-f]{8}$")]
+Id = Annotated[int, Path(ge=1, le=2**53)]
+Turn = Annotated[int, Field(ge=1, le=trial.MOST_TRIALS)]
+Form = Annotated[str, Field(max_length=20)]
+
+
+class _Body(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class TrialPlan(_Body):
+    """What is compared, with which sound, how often, by whom."""
+
+    kind: Literal["abx", "prefer", "threshold"]
+    forms: Annotated[list[Form], Field(max_length=2)] = []
+    finding: Annotated[int, Field(ge=1, le=1000)] | None = None
+    curve: Literal["window", "axis", "in-room"] = "window"
+    sound: Literal["pink", "pluck", "drums", "speech"] = "pink"
+    trials: Annotated[int, Field(ge=1, le=1000)] | None = None
+    listener: Annotated[str, Field(max_length=400)] = ""
+
+
+class TrialAnswer(_Body):
+    """The answer to one trial."""
+
+    trial: Turn
+    answer: Literal["A", "B", "1", "2"]
+
+
+@router.get("/listen/{loudspeaker_id}/trials", response_class=HTMLResponse, include_in_schema=False)
+def trials_page(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResponse:
+    """Trials of a loudspeaker: planned, done one by one, and what came out of all."""
+    entry = bench.loudspeaker(loudspeaker_id)
+    shown_at = data_shown_at(bench.archive_folder, name=entry.name, maker=entry.maker)
+    given = {
+        "id": entry.id,
+        "is_shown": shown_at is not None,
+        "kinds": dict(trial.KINDS),
+        "sounds": list(MATERIAL),
+        "earlier": [_told(one) for one in trial.all_trials(bench.archive_folder)],
+    }
+    return page(
+        request,
+        "listen_trials.html.jinja",
+        place="listen",
+        title="Trials",
+        loudspeaker=entry,
+        given=given,
+        has_session=bench.has_session(entry.id),
+        cautions=CAUTIONS,
+        limits=LIMITS,
+    )
+
+
+@router.post("/api/listen/{loudspeaker_id}/comparable", tags=["listen"])
+def comparable(loudspeaker_id: Id, bench: BenchState) -> dict[str, Any]:
+    """What can be compared. From here on the data count as shown."""
+    with bench.heavy:
+        return asdict(trial.comparable(_name(bench, loudspeaker_id), bench.archive_folder))
+
+
+@router.post("/api/listen/{loudspeaker_id}/trials", tags=["listen"])
+def trials_begin(loudspeaker_id: Id, body: TrialPlan, bench: BenchState) -> dict[str, Any]:
+    """Plan trials."""
+    with bench.heavy:
+        return _told(trial.begin_trials(_name(bench, loudspeaker_id), bench.archive_folder, **body.model_dump()))
+
+
+@router.get("/api/listen/trials/{number}", tags=["listen"])
+def trials_now(number: Number, bench: BenchState) -> dict[str, Any]:
+    """How trials stand; key and secret only once they are over."""
+    return _told(trial.trials_of(number, bench.archive_folder))
+
+
+@router.get("/api/listen/trials/{number}/{turn}/{slot}", tags=["listen"])
+def trial_sound(
+    number: Number,
+    turn: Annotated[int, Path(ge=1, le=trial.MOST_TRIALS)],
+    slot: Annotated[str, Path(pattern="^[abx12]$")],
+    bench: BenchState,
+) -> Response:
+    """A sound of the next trial, as a WAV file."""
+    stands = trial.trials_of(number, bench.archive_folder)
+    if turn != stands.answered + 1:
+        raise InputError(f"trial {turn} does not play", expected=f"trial {stands.answered + 1}")
+    with bench.heavy:
+        sounds = trial.sounds_of(number, bench.archive_folder)
+    if slot not in sounds:
+        raise InputError(f"there is no sound {slot}", expected=", ".join(sounds))
+    return Response(sounds[slot], media_type="audio/wav", headers={"Cache-Control": "no-store"})
+
+
+@router.post("/api/listen/trials/{number}/answer", tags=["listen"])
+def trial_answer(number: Number, body: TrialAnswer, bench: BenchState) -> dict[str, Any]:
+    """Keep an answer."""
+    return _told(trial.answer_trial(number, body.trial, body.answer, bench.archive_folder))
+
+
+@router.post("/api/listen/trials/{number}/end", tags=["listen"])
+def trials_end(number: Number, bench: BenchState) -> dict[str, Any]:
+    """Break trials off."""
+    return _told(trial.end_trials(number, bench.archive_folder))
+
+
+def _name(bench: Bench, loudspeaker_id: int) -> str:
+    entry = bench.loudspeaker(loudspeaker_id)
+    return f"{entry.maker} {entry.name}"
+
+
+def _told(one: trial.Trials) -> dict[str, Any]:
+    told = record(
+        one, "number", "kind", "loudspeaker", "listener", "sound", "promise", "begun_at", "a", "b", "planned",
+        "answered", "broken_off", "is_over", "secret",
+    )  # fmt: skip
+    outcome = None if one.outcome is None else record(one.outcome, "key", "answers", "sentence")
+    return {**told, "outcome": outcome}
