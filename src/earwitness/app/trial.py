@@ -25,7 +25,7 @@ from earwitness.app.findings import findings_of
 from earwitness.app.mend import mend_loudspeaker
 from earwitness.app.read import read_loudspeaker
 from earwitness.archive.catalogue import Archive
-from earwitness.archive.drafts import StaleDraftError, draft, drafts_named, save_draft
+from earwitness.archive.drafts import draft, drafts_named, save_draft
 from earwitness.audition.render import Sound, filtered, prepared
 from earwitness.audition.versions import Version
 from earwitness.errors import InputError, cannot_write, choice
@@ -419,7 +419,6 @@ def trial_lines(one: Trials, width: int | None = None) -> list[str]:
 __all__ = [
     "KINDS",
     "Outcome",
-    "StaleDraftError",
     "Trials",
     "all_trials",
     "answer_trial",
