@@ -69,10 +69,44 @@ def test_sorting_by_keyboard_goes_by_number_and_says_so(page: Page, site: Path) 
     page.keyboard.press("Enter")
     assert titles(page) == by_price[::-1]
     assert page.locator("th[data-sort=price]").get_attribute("aria-sort") == "descending"
-    page.get_by_role("button", name="Rating").focus()
+    page.get_by_role("button", name="Sensitivity").focus()
     page.keyboard.press("Space")
-    rated = sorted(cards, key=lambda c: -c.figures["preference_rating"][0])
+    rated = sorted(cards, key=lambda c: -c.figures["sensitivity"][0])
     assert titles(page) == [c.title for c in rated]
+
+
+def test_rows_have_a_tiny_curve_aligned_decimals_and_filters(page: Page, site: Path) -> None:
+    cards = {c.title: c for c in cards_from((site.parent / "site.json").read_text(), where="")}
+    rows = page.locator("#rows tbody tr")
+    assert rows.locator("svg path:not(.mean)").count() == COUNT
+    ends = rows.locator("td[data-name=Sensitivity] .whole").evaluate_all(
+        "(all) => all.map((e) => Math.round(e.getBoundingClientRect().right))"
+    )
+    assert len(set(ends)) == 1
+    lows = sorted(c.figures["f6"][0] for c in cards.values())
+    page.get_by_label("Bass to at most").fill(str(lows[1]))
+    assert sorted(titles(page)) == sorted(t for t, c in cards.items() if c.figures["f6"][0] <= lows[1])
+    page.get_by_role("button", name="Clear").click()
+    assert len(titles(page)) == COUNT
+
+
+def test_comparison_stands_below_the_list_and_says_what_is_better(page: Page, site: Path) -> None:
+    cards = {c.title: c for c in cards_from((site.parent / "site.json").read_text(), where="")}
+    boxes = page.locator("#rows input[type=checkbox]")
+    boxes.nth(0).check()
+    boxes.nth(1).check()
+    list_end = page.locator("#rows").evaluate("(e) => e.getBoundingClientRect().bottom")
+    assert page.locator("#compare").evaluate("(e) => e.getBoundingClientRect().top") >= list_end
+    assert page.get_by_role("link", name="Compare the 2 chosen below").count() == 1
+    a, b = (cards[t].figures["f6"] for t in titles(page)[:2])
+    cell = page.locator("#compared tbody tr", has_text="F6").locator("td").nth(1).inner_text()
+    if "≠" in cell:
+        # Deeper bass is a lower frequency: better.
+        assert ("better" in cell) == (b[0] < a[0])
+        assert ("worse" in cell) == (b[0] > a[0])
+    tilt = page.locator("#compared tbody tr", has_text="Tilt").locator("td").nth(1).inner_text()
+    assert "better" not in tilt
+    assert "worse" not in tilt
 
 
 def test_two_are_compared_by_keyboard_with_curves_and_marked_differences(page: Page, site: Path) -> None:

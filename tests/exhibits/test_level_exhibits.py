@@ -24,6 +24,7 @@ from earwitness.figures.highest_level import at_seat, clean_level_figure, highes
 from earwitness.figures.tones import multitone_curves
 from earwitness.quantities import Harmonics, log_axis
 from earwitness.quantities.multitone import MultitoneReading
+from earwitness.render.palette import INKS
 
 AXIS = log_axis(20.0, 20_000.0, 24)
 HZ = AXIS.hz
@@ -152,6 +153,9 @@ def test_percent_words(level_db: float, words: str) -> None:
 
 
 def test_loudest_level_stands_out() -> None:
-    assert level_roles(3)[-1] == "direct"
+    # Of a family of its own, whose last is the strongest line.
+    assert level_roles(3) == ("level 3", "level 4", "level 5")
+    widths = [INKS[role].width_px for role in level_roles(5)]
+    assert widths == sorted(widths)
     assert level_roles(0) == ()
     assert mean_level_db(distortion(_series()[0]).fundamental) == pytest.approx(86.0)

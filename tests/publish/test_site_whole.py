@@ -133,7 +133,7 @@ def test_a_changed_number_stands_in_the_corrections_with_the_reason(
     assert not np.array_equal(made.response.pressure, kept.response.pressure)
     with Archive.open(work / "archive") as archive:
         archive.keep_measurement(session.id, made)
-    monkeypatch.setattr(act, "_LAYOUT", 3)
+    monkeypatch.setattr(act, "_LAYOUT", act._LAYOUT + 1)
     published(work, because="The calibrator had been read wrongly.")
     address = address_of(f"{one.maker} {one.name}", ())
     place = work / "site" / "loudspeakers" / address

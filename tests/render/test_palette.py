@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from earwitness.exhibits.chart import Role
+from earwitness.render.maps import BAND_STEPS_DB
 from earwitness.render.palette import GROUNDS, INKS, MAP_BANDS, Theme
 
 # Machado, Oliveira, Fernandes 2009, severity 1.0, for linear RGB; from memory.
@@ -97,19 +98,41 @@ def lab(color: str, sight: str) -> np.ndarray:
 
 @pytest.mark.parametrize("theme", THEMES)
 @pytest.mark.parametrize("sight", SIGHT)
-def test_curves_shown_together_differ_in_every_sight(sight: str, theme: Theme) -> None:
+@pytest.mark.parametrize("roles", [TOGETHER, ("first", "second", "third", "fourth")])
+def test_curves_shown_together_differ_in_every_sight(roles: tuple[Role, ...], sight: str, theme: Theme) -> None:
     # A color difference of 15 (CIE 1976) between lines: common practice, no source.
-    for one, other in combinations(TOGETHER, 2):
+    for one, other in combinations(roles, 2):
         difference = np.linalg.norm(lab(INKS[one].color(theme), sight) - lab(INKS[other].color(theme), sight))
         assert difference >= 15, f"{one} and {other}"
 
 
 @pytest.mark.parametrize("theme", THEMES)
-def test_the_scale_is_sequential_and_even(theme: Theme) -> None:
-    # ISO/CIE 11664-4 (CIE 1976 L*a*b*): equal color differences, lightness rising or falling all the way.
+@pytest.mark.parametrize("sight", SIGHT)
+def test_levels_and_orders_grow_or_are_dashed(theme: Theme, sight: str) -> None:
+    """A series is told by its lightness, in every sight; harmonics have a dash each besides."""
+    lightness = np.diff([lab(INKS[f"level {k}"].color(theme), sight)[0] for k in range(1, 6)])  # type: ignore[index]
+    assert (np.sign(lightness) == (1 if theme == "dark" else -1)).all()
+    assert len({INKS[f"order {k}"].dash for k in range(2, 6)}) == 4  # type: ignore[index]
+
+
+def test_each_meaning_has_colors_of_its_own() -> None:
+    families = (TOGETHER, ("first", "second", "third", "fourth"), *(
+        tuple(role for role in get_args(Role) if role.startswith(start)) for start in ("order", "level")
+    ))  # fmt: skip
+    for theme in THEMES:
+        for one, other in combinations(families, 2):
+            assert not {INKS[role].color(theme) for role in one} & {INKS[role].color(theme) for role in other}
+
+
+@pytest.mark.parametrize("theme", THEMES)
+def test_the_scale_spends_its_lightness_from_0_to_minus_12_db(theme: Theme) -> None:
+    # ISO/CIE 11664-4 (CIE 1976 L*a*b*): lightness rising or falling all the way, even steps above -12 dB.
     colors = np.array([lab(color, "all cones") for color in MAP_BANDS[theme]])
-    steps = np.linalg.norm(np.diff(colors, axis=0), axis=1)
-    assert steps.max() / steps.min() < 1.25
+    steps = np.abs(np.diff(colors[:, 0]))
+    loud = np.flatnonzero(np.array(BAND_STEPS_DB) >= -12.0)
+    assert steps[loud].max() / steps[loud].min() < 1.25
+    assert steps[loud].min() >= 10.0
+    assert steps[loud].sum() >= 0.8 * steps.sum()
     assert (np.diff(colors[:, 0]) < 0).all() or (np.diff(colors[:, 0]) > 0).all()
 
 

@@ -35,7 +35,7 @@ from earwitness.publish.site.feed import atom_feed
 RECORD = "site.json"
 TITLE = "Loudspeakers, heard and measured"
 # A change of what a page is made of, beside the version of the program.
-_LAYOUT = 2
+_LAYOUT = 3
 
 
 @dataclass(frozen=True, slots=True)

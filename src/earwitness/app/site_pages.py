@@ -17,6 +17,7 @@ from earwitness.archive.catalogue import Archive
 from earwitness.archive.latest import Latest
 from earwitness.archive.notes import record_opening
 from earwitness.errors import EarwitnessError, named
+from earwitness.formats.photo import smaller
 from earwitness.publish.review import Review
 from earwitness.publish.site import index as pages
 from earwitness.publish.site.cards import Card, card_of, compare_js, loudspeaker_json
@@ -25,6 +26,8 @@ from earwitness.publish.stills import stills_of
 
 # Fewer pages than this are not worth the start of a process.
 _WORTH_A_PROCESS = 4
+# Of a row's picture: three times its height on the screen.
+_ROW_PX = 192
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +105,7 @@ def write_page(job: PageJob, others: Others) -> Card:
         "compare.js": compare_js(review, card).encode(),
         "corrections.html": corrections.encode(),
         **({} if preview is None else {"preview.png": preview}),
+        **({"photos/row.jpg": smaller(review.photos[0].picture, _ROW_PX).data} if review.photos else {}),
         "loudspeaker.json": loudspeaker_json(review, card, [asdict(one) for one in review.corrections]).encode(),
     }
     write_review(review, place, more=more)

@@ -22,6 +22,15 @@ Role = Literal[
     "second",
     "third",
     "fourth",
+    "order 2",
+    "order 3",
+    "order 4",
+    "order 5",
+    "level 1",
+    "level 2",
+    "level 3",
+    "level 4",
+    "level 5",
 ]
 RegionKind = Literal["window", "splice", "target", "heard"]
 

@@ -18,8 +18,8 @@ from earwitness.figures.tones import MultitoneCurves
 from earwitness.quantities import Curve, Figure
 
 LEVEL_BAND_HZ = (300.0, 3000.0)
-_ORDER_ROLES: tuple[Role, ...] = ("window", "reflected", "all directions", "directivity")
-_STEP_ROLES: tuple[Role, ...] = ("before", "directivity", "plain", "window", "reflected", "all directions")
+_ORDER_ROLES: tuple[Role, ...] = ("order 2", "order 3", "order 4", "order 5")
+_LEVEL_ROLES: tuple[Role, ...] = ("level 1", "level 2", "level 3", "level 4", "level 5")
 _SHORT = ("2nd", "3rd", "4th", "5th")
 _LOWEST_DB, _HIGHEST_DB = -80.0, 0.0
 _DB_PER_DECADE = 50.0  # the other proportion of IEC 60263 (from memory)
@@ -27,8 +27,7 @@ _DB_PER_DECADE = 50.0  # the other proportion of IEC 60263 (from memory)
 
 def level_roles(count: int) -> tuple[Role, ...]:
     """Roles of `count` levels, quietest first: the loudest stands out, the others recede."""
-    rest = tuple(_STEP_ROLES[min(place, len(_STEP_ROLES) - 1)] for place in range(count - 1))
-    return (*rest, "direct") if count else ()
+    return tuple(_LEVEL_ROLES[max(len(_LEVEL_ROLES) - count + place, 0)] for place in range(count))
 
 
 def mean_level_db(curve: Curve) -> float | None:
@@ -163,8 +162,8 @@ def multitone_chart(found: Sequence[MultitoneCurves]) -> Chart | None:
     ordered = sorted(found, key=lambda one: one.drive_v)
     loudest = ordered[-1]
     upper = [
-        Trace(loudest.tones, "direct", "tones"),
-        Trace(loudest.residue, "reflected", "between the tones"),
+        Trace(loudest.tones, "plain", "tones"),
+        Trace(loudest.residue, "order 3", "between the tones"),
     ]
     if loudest.noise is not None:
         upper.append(Trace(loudest.noise, "before", "noise alone"))

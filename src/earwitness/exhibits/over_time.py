@@ -14,7 +14,7 @@ from earwitness.quantities import Curve, Measurement, Reading
 
 SPOKEN_HZ = (200.0, 10_000.0)
 QUIET_DB = -30.0
-_DECAY_ROLES: tuple[Role, ...] = ("direct", "window", "reflected")
+_DECAY_ROLES: tuple[Role, ...] = ("level 5", "level 4", "level 2")
 
 
 def impulse_chart(_reading: Reading, measurement: Measurement) -> Chart | None:

@@ -54,6 +54,17 @@ def picture_of(path: Path, *, longest_px: int = SHOWN_PX) -> Picture:
         return Picture(out.getvalue(), *bare.size)
 
 
+def smaller(picture: Picture, longest_px: int) -> Picture:
+    """A published picture at most `longest_px` on its longer side."""
+    from PIL import Image
+
+    with Image.open(io.BytesIO(picture.data)) as image:
+        image.thumbnail((longest_px, longest_px), Image.Resampling.LANCZOS)
+        out = io.BytesIO()
+        image.save(out, "JPEG", quality=QUALITY, optimize=True)
+        return Picture(out.getvalue(), *image.size)
+
+
 @contextlib.contextmanager
 def _opened(path: Path, least_px: int) -> Iterator[Image.Image]:
     """The image in a file, decoded no finer than is needed; what fails inside is told of the file."""

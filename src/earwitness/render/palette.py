@@ -48,11 +48,22 @@ INKS: Final[dict[Role, Ink]] = {
     "mended": Ink("#0b7f5a", "#2fc795", 2.2),
     "before": Ink("#6d747d", "#858d97", 1.6, "6 3"),
     "plain": Ink("#3c434c", "#c3c9d0", 1.8),
-    # Loudspeakers beside each other: tones that are told apart by every eye, and a dash each.
+    # Loudspeakers beside each other: hues of their own that every eye tells apart, and a dash each.
     "first": Ink("#1d2126", "#e8ecf0", 2.4),
-    "second": Ink("#9a6200", "#e0a23a", 2.2, "10 4"),
-    "third": Ink("#703460", "#ac70a6", 2.0, "2 3"),
-    "fourth": Ink("#003a78", "#9cc4ff", 2.0, "10 3 2 3"),
+    "second": Ink("#00727c", "#3fc1cc", 2.2, "10 4"),
+    "third": Ink("#6b5a00", "#d0bc4a", 2.0, "2 3"),
+    "fourth": Ink("#4a3fc0", "#a9a4ff", 2.0, "10 3 2 3"),
+    # Harmonics are of one warm family, and a dash each.
+    "order 2": Ink("#8f2a06", "#ff9a6e", 2.2),
+    "order 3": Ink("#c2410c", "#f0704a", 2.0, "9 3"),
+    "order 4": Ink("#6b4a3a", "#d8b09c", 1.6, "2 3"),
+    "order 5": Ink("#5c5c5c", "#b0b0b0", 1.6, "9 3 2 3"),
+    # A series from low to high, of levels or moments, is one hue that grows in strength.
+    "level 1": Ink("#8064b8", "#8f78c9", 1.2, "2 3"),
+    "level 2": Ink("#7050b0", "#a68fdc", 1.4, "4 3"),
+    "level 3": Ink("#5b389d", "#bda9ec", 1.6, "8 3"),
+    "level 4": Ink("#442385", "#d3c5f7", 1.8),
+    "level 5": Ink("#2a0d5e", "#ece6ff", 2.4),
 }
 
 GROUNDS: Final[dict[Theme, Ground]] = {
@@ -60,15 +71,15 @@ GROUNDS: Final[dict[Theme, Ground]] = {
     "dark": Ground("#12161b", "#f3f5f7", "#a2aab4", "#3d444d", "#252b32", "#222930", "#f0789c"),
 }
 
-# Bands of a map, quietest first: quiet recedes into the paper of the theme. Equal steps of CIE 1976 color difference
-# along one curve from paper over copper to plum, so that equal steps of level look equally large.
+# Bands of a map, quietest first: quiet recedes into the paper of the theme. Lightness spends itself above -12 dB, in
+# even steps along one curve from paper over copper to plum; below it the bands can just be told apart.
 MAP_BANDS: Final[dict[Theme, tuple[str, ...]]] = {
     "light": (
-        *("#faf6ef", "#f7e5d5", "#f1d2bc", "#e7bca3", "#d8a68c", "#c78e77", "#b37868"),
-        *("#9f645c", "#8d5354", "#7a434f", "#69364b", "#582948", "#471e46"),
+        *("#faf6ef", "#f9f3ea", "#f9efe5", "#f8eadd", "#f7e5d5", "#f5decc", "#f2d6c2"),
+        *("#e0b298", "#c78e77", "#a86d61", "#874e53", "#64324a", "#431a42"),
     ),
     "dark": (
-        *("#1a1b21", "#2e232d", "#452d3b", "#5d3a4b", "#764a5b", "#8f5d6b", "#a6717a"),
-        *("#ba8688", "#cd9b95", "#deb0a1", "#edc5ac", "#fbd9b5", "#ffeebf"),
+        *("#191a20", "#1c1c22", "#201d24", "#252028", "#2d232c", "#362632", "#422c39"),
+        *("#6b4354", "#915f6c", "#b37f83", "#d3a299", "#eec7ad", "#ffedbe"),
     ),
 }

@@ -17,15 +17,16 @@ from earwitness.exhibits.words import figure_words
 from earwitness.figures.registry import FIGURES
 from earwitness.publish.review import Review
 from earwitness.quantities import Curve, Figure
+from earwitness.render.frame import points
 
 SITE_FORMAT: Final = 1
 # Columns of the index: key, short words, trade's term, whether more comes first.
 COLUMNS: Final[tuple[tuple[str, str, str, bool], ...]] = (
-    ("preference_rating", "Rating", "preference rating", True),
     ("sensitivity", "Sensitivity", "2.83 V, 1 m", True),
     ("f6", "Bass to", "F6", False),
     ("linearity_half_range", "Unevenness", "half the range on axis", False),
     ("in_room_slope", "Tilt", "slope of the predicted in-room response", False),
+    ("highest_clean_level", "Clean SPL", "maximum clean SPL at 1 m", True),
 )
 COMPARED: Final[tuple[tuple[str, str], ...]] = (
     ("listening_window", "Direct sound (listening window)"),
@@ -44,7 +45,11 @@ _TEXTS: Final = (
     "summary",
     "made_from",
     "measured",
+    "curve",
+    "photo",
 )
+# A tiny curve: 30 px a decade and as many for 25 dB (IEC 60263), +10 to -20 dB about its mean from 300 Hz to 3 kHz.
+_TINY_PX, _TINY_TOP_DB, _TINY_LOW_DB = 30.0, 10.0, -20.0
 _PIECES: Final = {"piece": 2.0, "pair": 1.0}
 
 
@@ -55,7 +60,8 @@ class Card:
     address : of its folder, never given to another; name_key : maker and name as they compare; price : of a pair;
     updated : ISO 8601, UTC; figures : by key, (value, ends of its 95 % interval, unit, bound, words);
     made_from : what the page was made from, so that an unchanged one is left alone
-    measured : which unit and variant, and what else was measured of it
+    measured : which unit and variant, and what else was measured of it; curve : the listening window as path of an SVG
+    of 90 x 36 px; photo : what its picture, photos/row.jpg, shows
     """
 
     address: str
@@ -72,6 +78,8 @@ class Card:
     made_from: str
     figures: dict[str, tuple[float, float, float, str, str, str]]
     measured: str = ""
+    curve: str = ""
+    photo: str = ""
 
 
 def card_of(review: Review, *, address: str, name_key: str, updated: str, made_from: str) -> Card:
@@ -98,6 +106,8 @@ def card_of(review: Review, *, address: str, name_key: str, updated: str, made_f
         made_from=made_from,
         figures=figures,
         measured="; also ".join(filter(None, (review.state, ", ".join(review.others)))),
+        curve=_tiny(review.reading.curves.get("listening_window")),
+        photo=review.photos[0].alt if review.photos else "",
     )
 
 
@@ -189,6 +199,8 @@ def index_js(cards: Iterable[Card], *, title: str) -> str:
             int(c.invented),
             {key: c.figures[key] for key, *_ in COLUMNS if key in c.figures},
             c.measured,
+            c.curve,
+            c.photo,
         ]
         for c in cards
     ]
@@ -241,6 +253,17 @@ def _sampled(curve: Curve, hz: np.ndarray[tuple[int], np.dtype[np.float64]]) -> 
     valid = np.interp(at, had, curve.valid.astype(float), left=0.0, right=0.0) > 1.0 - 1e-9
     parts = (np.interp(at, had, curve.values), 2.0 * np.interp(at, had, curve.u_total))
     return [[round(float(v), 2) if ok else None for v, ok in zip(part, valid, strict=True)] for part in parts]
+
+
+def _tiny(curve: Curve | None) -> str:
+    if curve is None:
+        return ""
+    hz = grid_hz()[::2]
+    values = np.array([np.nan if v is None else v for v in _sampled(curve, hz)[0]])
+    level_db = np.clip(values - np.nanmean(values[(hz >= 300) & (hz <= 3000)]), _TINY_LOW_DB, _TINY_TOP_DB)
+    x, y = _TINY_PX * np.log10(hz / 20.0), _TINY_PX / 25.0 * (_TINY_TOP_DB - level_db)
+    there = np.isfinite(y)
+    return ("M" + points(x[there], y[there])) if there.sum() > 1 else ""
 
 
 def _ends(figure: Figure) -> tuple[float, float]:

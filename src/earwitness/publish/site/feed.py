@@ -5,6 +5,7 @@ from __future__ import annotations
 import uuid
 import xml.etree.ElementTree as ET
 from collections.abc import Mapping, Sequence
+from html import escape
 from typing import Final
 
 from earwitness import __version__
@@ -39,6 +40,11 @@ def atom_feed(
         _put(entry, "updated", card.updated)
         href = f"{base_url}loudspeakers/{card.address}/index.html"
         _put(entry, "link", rel="alternate", type="text/html", href=href)
+        if card.photo:
+            picture = f"{base_url}loudspeakers/{card.address}/photos/1.jpg"
+            _put(entry, "link", rel="enclosure", type="image/jpeg", title=card.photo, href=picture)
+            shown = f'<p><img src="{escape(picture)}" alt="{escape(_printable(card.photo))}"></p>'
+            _put(entry, "content", f"{shown}<p>{escape(_printable(card.summary))}</p>", type="html")
         _put(entry, "category", term=card.type)
         told = ("Invented, for show." if card.invented else "", (changed or {}).get(card.address, ""), card.summary)
         _put(entry, "summary", " ".join(filter(None, (*told, card.measured and f"Measured: {card.measured}."))))

@@ -62,8 +62,13 @@ def _scored(balance: Chart, review: Review) -> Chart:
 
 def value_parts(headline: Headline) -> tuple[str, str]:
     """A headline's number, and what stands under it: bound, uncertainty and unit. ("", reason) where not judged."""
-    found = _VALUE.fullmatch(headline.value)
-    if found is None or not headline.is_judged:
-        return "", headline.value
+    return number_parts(headline.value) if headline.is_judged else ("", headline.value)
+
+
+def number_parts(words: str) -> tuple[str, str]:
+    """As `value_parts`, of a value in words; ("", words) for none."""
+    found = _VALUE.fullmatch(words)
+    if found is None:
+        return "", words
     bound, number, rest = found.groups(default="")
     return number, ", ".join(part for part in (bound.strip(), rest.strip()) if part)

@@ -12,7 +12,9 @@
   const NARROW_PX = 640;
   const SVG = "http://www.w3.org/2000/svg";
   const { columns, compared, hz, rows } = earwitnessSite;
-  const [ADDRESS, TITLE, TYPE, PRICE, CURRENCY, DATE, INVENTED, FIGURES, MEASURED] = [0, 1, 2, 3, 4, 5, 6, 7, 8];
+  const [ADDRESS, TITLE, TYPE, PRICE, CURRENCY, DATE, INVENTED, FIGURES, MEASURED, CURVE, PHOTO] = [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10];
+  // What is better, where that is no matter of taste: 1 for more, -1 for less.
+  const SENSE = { f6: -1, linearity_half_range: -1, highest_clean_level: 1 };
   const curves = new Map();
   const chosen = [];
   const state = { sort: "title", down: false, shown: STEP };
@@ -45,8 +47,12 @@
     const [type, currency] = [$("type").value, $("currency").value];
     const low = $("low").value === "" ? null : Number($("low").value);
     const high = $("high").value === "" ? null : Number($("high").value);
+    const bass = $("bass").value === "" ? null : Number($("bass").value);
+    const loud = $("loud").value === "" ? null : Number($("loud").value);
     const found = [];
     rows.forEach((row, at) => {
+      if (bass !== null && !(value(row, "f6") !== null && value(row, "f6") <= bass)) return;
+      if (loud !== null && !((value(row, "highest_clean_level") ?? 0) >= loud)) return;
       if (type && row[TYPE] !== type) return;
       if (currency && row[CURRENCY] !== currency) return;
       if ((low !== null || high !== null) && row[PRICE] === null) return;
@@ -68,6 +74,28 @@
     return row[PRICE] === null ? "not stated" : `${Math.round(row[PRICE]).toLocaleString("en")} ${row[CURRENCY]}`;
   }
 
+  // A number so that decimal points stand under each other, and its uncertainty and unit.
+  function parts(words) {
+    const found = /^(at least |at most )?([−+]?\d[\d,]*)(\.\d+)?(.*)$/.exec(words);
+    if (!found) return [element("small", {}, words)];
+    const under = [found[1], found[4]].map((one) => (one ?? "").trim()).filter(Boolean).join(", ");
+    return [element("span", { class: "whole" }, found[2]), element("span", { class: "part" }, found[3] ?? ""), " ", element("small", {}, under)];
+  }
+
+  function photo(row) {
+    const src = `loudspeakers/${row[ADDRESS]}/photos/row.jpg`;
+    return row[PHOTO] ? [element("img", { src, alt: row[PHOTO], height: 64, loading: "lazy" })] : [];
+  }
+
+  function tiny(row) {
+    const cell = element("td", { role: "cell", class: "tiny" });
+    if (!row[CURVE]) return cell;
+    const svg = drawn("svg", { viewBox: "0 0 90 36", width: 90, height: 36, role: "img", "aria-label": "20 Hz to 20 kHz, +10 to −20 dB" });
+    svg.append(drawn("path", { class: "mean", d: "M0 12H90" }), drawn("path", { d: row[CURVE] }));
+    cell.append(svg);
+    return cell;
+  }
+
   function line(row) {
     const box = element("input", { type: "checkbox", "aria-label": `Compare ${row[TITLE]}` });
     box.checked = chosen.includes(row);
@@ -83,13 +111,14 @@
     const link = element("a", { href: `loudspeakers/${row[ADDRESS]}/index.html` }, row[TITLE]);
     const figures = columns.map(([key, words]) => {
       const figure = row[FIGURES][key];
-      return element("td", { role: "cell", class: "right", "data-name": words }, figure ? figure[5] : "not judged");
+      return element("td", { role: "cell", class: "figure", "data-name": words }, ...parts(figure ? figure[5] : "not judged"));
     });
     return element(
       "tr",
       { role: "row" },
       element("td", { role: "cell", class: "pick" }, box),
-      element("th", { scope: "row", role: "rowheader" }, link, ...(row[MEASURED] ? [element("small", {}, row[MEASURED])] : [])),
+      element("th", { scope: "row", role: "rowheader" }, ...photo(row), link, ...(row[MEASURED] ? [element("small", {}, row[MEASURED])] : [])),
+      tiny(row),
       element("td", { role: "cell", "data-name": "Type" }, row[TYPE]),
       element("td", { role: "cell", class: "right", "data-name": "Pair" }, priceWords(row)),
       ...figures,
@@ -107,6 +136,7 @@
     const byPrice = state.sort === "price" || $("low").value !== "" || $("high").value !== "";
     if (byPrice && priced.size > 1) words.push("prices are in several currencies, choose one");
     $("told").textContent = words.join("; ");
+    chosenWords();
     const more = $("more");
     more.hidden = part.length >= found.length;
     if (!more.hidden) {
@@ -162,7 +192,9 @@
         if (at > 0 && isBeyond(first, own)) {
           cell.className = "beyond";
           cell.append(" ≠");
-          cell.append(element("span", { class: "words" }, ` ${own[0] > first[0] ? "higher" : "lower"}`));
+          const way = Math.sign(own[0] - first[0]), sense = way * (SENSE[key] ?? 0);
+          const said = sense ? `, ${sense > 0 ? "better" : "worse"}` : "";
+          cell.append(element("span", { class: "words" }, ` ${way > 0 ? "higher" : "lower"}${said}`));
         }
         line.append(cell);
       });
@@ -279,7 +311,13 @@
     return made;
   }
 
+  function chosenWords() {
+    document.getElementById("chosen")?.remove();
+    if (chosen.length > 1) $("told").append(element("a", { id: "chosen", href: "#compare" }, ` Compare the ${chosen.length} chosen below`));
+  }
+
   function compare() {
+    chosenWords();
     const section = $("compare");
     section.hidden = chosen.length === 0;
     if (section.hidden) return;

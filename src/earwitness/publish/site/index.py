@@ -10,6 +10,7 @@ from earwitness import __version__
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.publish.site.cards import COLUMNS, Card
 from earwitness.publish.site.corrections import Correction
+from earwitness.publish.site.five_minutes import number_parts
 from earwitness.publish.site.write import CHART_WIDTH_PX
 from earwitness.render.html import chart_script, figure_html, table_html
 from earwitness.render.theme import theme_css
@@ -88,6 +89,7 @@ def _render(template: str, **values: object) -> str:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    environment.filters["number_parts"] = number_parts
     return environment.get_template(template).render(generator=f"Earwitness {__version__}", **values)
 
 
