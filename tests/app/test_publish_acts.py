@@ -66,7 +66,15 @@ def text_of(pdf: Path) -> str:
 
 def test_every_product_is_there_and_outside_the_folder_of_the_page(made: Path) -> None:
     place = made / "page-material"
-    assert {p.suffix for p in place.iterdir() if not p.name.startswith(".")} == {".pdf", ".md", ".zip", ""}
+    assert {p.suffix for p in place.iterdir() if not p.name.startswith(".")} == {
+        ".pdf",
+        ".md",
+        ".vtt",
+        ".srt",
+        ".txt",
+        ".zip",
+        "",
+    }
     assert not list((made / "page").rglob("talk*"))
     sizes = {"wide": (1920, 1080), "tall": (1080, 1920)}
     for still in (place / "stills").iterdir():
@@ -181,7 +189,13 @@ def test_a_product_that_fails_does_not_stop_the_others(
     code, out = run(tmp_path, "--to", tmp_path / "page", "--report", "--talk", "--data", "CC-BY-4.0")
     assert code == ProgramFaultError.exit_code
     assert "not done: report" in out
-    assert {p.suffix for p in (tmp_path / "page-material").iterdir() if p.is_file()} == {".md", ".zip"}
+    assert {p.suffix for p in (tmp_path / "page-material").iterdir() if p.is_file()} == {
+        ".md",
+        ".vtt",
+        ".srt",
+        ".txt",
+        ".zip",
+    }
 
 
 @pytest.mark.parametrize("place", ["objects/x", "arrays", "."])

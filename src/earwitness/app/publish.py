@@ -23,8 +23,9 @@ from earwitness.archive.notes import sheets_of
 from earwitness.errors import EarwitnessError, InputError, choice, named
 from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.family import Family
-from earwitness.files.durable import clear_dead
+from earwitness.files.durable import clear_dead, write_bytes
 from earwitness.publish.arrangement import arranged
+from earwitness.publish.captions import caption_files
 from earwitness.publish.dataset import LICENSES, dataset_name, write_dataset
 from earwitness.publish.own_words import NO_WORDS, OwnWords
 from earwitness.publish.photos import photos_of
@@ -219,10 +220,12 @@ def write_products(
         written = write_talk(review, place / "talk.md")
         made.lines.extend(f"talk: {words}" for words in (*written.changed, *written.left_out))
         # The pictures that the talk speaks of, where they are not among the stills anyway.
-        names = {part.still for part in spoken_parts(written.text)}
+        parts = spoken_parts(written.text)
+        names = {part.still for part in parts}
+        captions = [write_bytes(place / name, text.encode()) for name, text in caption_files(parts).items()]
         shown = tuple(chart for chart in review.charts if still_name(chart.key) in names)
         stills = () if "wide" in products.stills else write_stills(replace(review, exhibits=shown), place / "stills")
-        return [place / "talk.md", *stills]
+        return [place / "talk.md", *captions, *stills]
 
     paper, steps, license = products.report, products.steps, products.license
     if paper is not None:

@@ -177,4 +177,5 @@ def _tell(files: tuple[Path, ...]) -> None:
             click.echo(f"the {_KINDS[path.suffix]} is {path}")
 
 
-_KINDS = {".pdf": "report", ".md": "talk", ".zip": "data set"}
+_CAPTIONS = {".vtt": "caption file", ".srt": "caption file", ".txt": "list of chapters"}
+_KINDS = {".pdf": "report", ".md": "talk", ".zip": "data set", **_CAPTIONS}
