@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from math import ceil
 from pathlib import Path
 from typing import Final
 
@@ -61,7 +60,7 @@ def _spoken(blocks: dict[str, str]) -> Iterator[Spoken]:
         shown = _STILL.search(body)
         still = shown[1] if shown else before
         marks = tuple(map(int, re.findall(r"\d+", shown[2] or ""))) if shown else ()
-        last_s = ceil(said_s(len(words.split()), new_picture=still != before))
+        last_s = round(said_s(len(words.split()), new_picture=still != before))
         yield Spoken(key, title, still, marks, tuple(SENTENCE_END.split(words)), at_s, last_s)
         at_s, before = at_s + last_s, still
 

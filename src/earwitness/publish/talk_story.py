@@ -85,7 +85,7 @@ def total_s(parts: Sequence[Part]) -> float:
     """Time to say all parts [s]."""
     charts = ["", *(part.chart for part in parts)]
     words = (sum(len(sentence.split()) for sentence in part.sentences) for part in parts)
-    return sum(said_s(n, new_picture=a != b) for n, a, b in zip(words, charts, charts[1:], strict=False))
+    return sum(round(said_s(n, new_picture=a != b)) for n, a, b in zip(words, charts, charts[1:], strict=False))
 
 
 def _drafts(review: Review) -> Iterator[_Draft]:
