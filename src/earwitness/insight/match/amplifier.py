@@ -393,7 +393,8 @@ def _sentences(
     current = [stretch for stretch in limited if stretch.by == "current"]
     if current:
         places = ", ".join(f"{hz_words(s.low_hz)} to {hz_words(s.high_hz)}" for s in current[:3])
-        found.append(f"Current runs out before voltage at {places}.")
+        more = f" and {len(current) - 3} more" if len(current) > 3 else ""
+        found.append(f"Current runs out before voltage at {places}{more}.")
     elif limited:
         found.append("Voltage runs out first at every frequency.")
     spread = figures["amplifier_response_spread"]

@@ -82,7 +82,7 @@ class Aim:
 
 @dataclass(frozen=True, slots=True)
 class AimAdvice:
-    """Aims of one loudspeaker, by turn; best : advised; clear : its margin over the worst exceeds twice u."""
+    """Aims of one loudspeaker, by turn; best : advised; clear : its lead over the worst exceeds 0.1 dB and twice u."""
 
     loudspeaker: str
     aims: tuple[Aim, ...]
@@ -249,7 +249,8 @@ def _best_aim(
     ]
     best = min(alike, key=lambda aim: (abs(aim.turn_deg), aim.cost_db))
     worst = max(aims, key=lambda aim: aim.cost_db)
-    clear = worst.cost_db - best.cost_db > 2.0 * math.hypot(best.u_db, worst.u_db)
+    doubt_db = max(2.0 * math.hypot(best.u_db, worst.u_db), SMALLEST_MARGIN_DB)
+    clear = worst.cost_db - best.cost_db > doubt_db
     side = "the middle of the seats" if not best.turn_deg else (
         f"{abs(best.turn_deg):g} degrees to its {'left' if best.turn_deg > 0 else 'right'} of the middle of the seats"
     )  # fmt: skip
@@ -259,7 +260,11 @@ def _best_aim(
             f"{worst.cost_db:.1f} dB at {worst.turn_deg:+g} degrees."
         )
     else:
-        sentence = f"For {one.name} no aim is better than another beyond the uncertainty of {2.0 * best.u_db:.1f} dB."
+        # Up, so that what is printed holds.
+        sentence = (
+            f"For {one.name} no aim is better than another beyond the uncertainty of "
+            f"{math.ceil(10.0 * doubt_db) / 10.0:.1f} dB."
+        )
     return AimAdvice(one.name, tuple(aims), best, toward + best.turn_deg, clear, sentence)
 
 

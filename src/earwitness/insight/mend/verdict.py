@@ -15,7 +15,7 @@ from earwitness.insight.findings import Finding
 from earwitness.insight.findings.finding import SOURCES
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.insight.mend.objective import Problem
-from earwitness.insight.mend.stop import Choice, audible_ratio
+from earwitness.insight.mend.stop import LEAST_TAKEN_DB, Choice, audible_ratio
 from earwitness.insight.mend.yardsticks import EVEN_DB, RATING_KEY, evenness_db, yardsticks
 from earwitness.quantities.axis import hz_words
 
@@ -99,7 +99,7 @@ def verdict_of(problem: Problem, choice: Choice, findings: Sequence[Finding] = (
     )
     if equalizer.bands:
         told += [_cost_words(boost, at_hz)]
-    told += _takes_words(choice.takes, word, reason)
+    told += _takes_words(problem, choice.takes, word, reason)
     told += _left_words(findings, left)
     return Verdict(
         answer,
@@ -164,7 +164,10 @@ def _alone_words(problem: Problem, choice: Choice, reason: Reason) -> tuple[str,
             "Leave it alone: EQ would mend the axis at the cost of the room, or the other way round.",
             [],
         )
-    return f"Leave it alone: {gain}", ["That is probably inaudible on most music."]
+    if taken < LEAST_TAKEN_DB:
+        return f"Leave it alone: {gain}", ["That is probably inaudible on most music."]
+    share = f"It helps in {100 * choice.chosen.for_units:.0f} % of the cases that uncertainty and the spread of units"
+    return f"Leave it alone: {gain}", [f"{share} leave open; the others it makes worse."]
 
 
 def _band_words(answer: Answer, roles: Sequence[BandRole], changes: Mapping[str, Change]) -> tuple[str, list[str]]:
@@ -192,21 +195,17 @@ def _cost_words(boost_db: float, at_hz: float | None) -> str:
     if at_hz is None:
         return "Nothing is boosted, so no headroom is lost."
     power = 10 ** (boost_db / 10)
-    return f"It costs {boost_db:.1f} dB of headroom: {power:.1f} times the power at {hz_words(_rounded_hz(at_hz))}."
+    return f"It costs {boost_db:.1f} dB of headroom: {power:.1f} times the power at {hz_words(at_hz)}."
 
 
-def _rounded_hz(hz: float) -> float:
-    step = 10.0 ** (np.floor(np.log10(hz)) - 1)
-    return float(round(hz / step) * step)
-
-
-def _takes_words(takes: float, word: str, reason: Reason) -> list[str]:
+def _takes_words(problem: Problem, takes: float, word: str, reason: Reason) -> list[str]:
     share = f"{100 * takes:.0f} % of its unevenness"
     if reason in ("even", "uncertain"):
         return []
     if word == "well":
         return [f"It takes EQ well: EQ could remove {share} at best, the same in all directions."]
-    rest = "the rest differs from direction to direction"
+    is_doubt = problem.doubt_db > problem.differs_db
+    rest = f"the rest {'is within the uncertainty' if is_doubt else 'differs from direction to direction'}"
     if word == "partly":
         return [f"It takes EQ partly: EQ could remove {share} at best; {rest}."]
     # Some of a little may still be worth having.
