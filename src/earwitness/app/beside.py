@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -10,9 +10,9 @@ import numpy as np
 
 from earwitness.app.compare import candidate_of
 from earwitness.app.read import ReadResult
+from earwitness.app.shelf import indexed, indexed_figures
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.neighbors import Neighbor, figures_of, neighbors
-from earwitness.archive.search import FoundFigure
 from earwitness.exhibits.beside import RANKED, RATING, Alike, Beside, RankedGroup
 from earwitness.insight.compare import (
     BALANCE,
@@ -24,13 +24,11 @@ from earwitness.insight.compare import (
     standing,
     tell_apart,
 )
-from earwitness.quantities import Figure
 
 ALIKE = 3
 _SIFTED = 12
 # A group of prices reaches from half to twice the own one.
 _PRICE_FACTOR = 2.0
-_FROM_INDEX = "as the search index holds it"
 _PLURAL = {"subwoofer": "subwoofers", "monitor": "monitors", "other": "loudspeakers of no usual type"}
 
 
@@ -63,7 +61,7 @@ def beside_others(result: ReadResult, archive_folder: Path, *, others: Others | 
     others = others_of(archive_folder) if others is None else others
     own = candidate_of(result)
     same = [one for one in others.known if one.type == own.type and one.loudspeaker_id != result.loudspeaker_id]
-    group = [_candidate(one) for one in same]
+    group = [indexed(one, one.figures.values(), one.curves) for one in same]
     if not group:
         return None
     words = _PLURAL.get(own.type, f"{own.type} loudspeakers")
@@ -99,7 +97,7 @@ def _alike(
     with Archive.open(archive_folder, create=False) as archive:
         every = figures_of(archive, [int(one.key) for one in likes])
     by_key = {one.key: one for one in group}
-    whole = [replace(by_key[one.key], figures=_figures(every.get(int(one.key), {}).values())) for one in likes]
+    whole = [replace(by_key[one.key], figures=indexed_figures(every.get(int(one.key), {}).values())) for one in likes]
     alike = tuple(Alike(like, tell_apart(own, one)) for like, one in zip(likes, whole, strict=True))
     return alike, tuple(whole)
 
@@ -123,20 +121,3 @@ def _sifted(own: Candidate, group: Sequence[Candidate]) -> Sequence[Candidate]:
         square += np.where(there, np.nan_to_num(np.nanmean(apart**2, axis=1), nan=np.inf), np.inf)
     order = np.argsort(square, kind="stable")
     return [group[int(place)] for place in order[: 3 * _SIFTED]]
-
-
-def _candidate(one: Neighbor) -> Candidate:
-    return Candidate(
-        str(one.loudspeaker_id),
-        one.title,
-        one.type,
-        one.date,
-        _figures(one.figures.values()),
-        one.curves,
-        price=one.price,
-        currency=one.currency,
-    )
-
-
-def _figures(found: Iterable[FoundFigure]) -> dict[str, Figure]:
-    return {f.key: Figure(f.key, f.value, f.u, f.unit, None, _FROM_INDEX, bound=f.bound) for f in found}

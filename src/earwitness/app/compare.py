@@ -312,15 +312,8 @@ def _placed(
             if str(error) not in {str(known) for _, known in missing}:
                 missing.append((title, error))
         progress((place + 1) / len(entries), f"read {one.name}")
-    chosen = group_of(
-        every,
-        type=group.type,
-        currency=None if group.currency is None else group.currency.upper(),
-        price_low=group.price_low,
-        price_high=group.price_high,
-        date_low=group.date_low,
-        date_high=group.date_high,
-    )
+    currency = None if group.currency is None else group.currency.upper()
+    chosen = group_of(every, **asdict(replace(group, currency=currency)))
     ranked = tuple(
         standing(key, own, chosen) for key in RANKED if key in own.figures and own.figures[key].value is not None
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -87,7 +87,7 @@ class BudgetRow:
     is_common: bool
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
     """How something is known.
 
@@ -98,17 +98,17 @@ class Evidence:
     key: str
     kind: str
     title: str
-    value: str
-    reason: str
+    value: str = ""
+    reason: str = ""
     method: str
     source: str
     band: str
-    curves: tuple[tuple[str, str], ...]
+    curves: tuple[tuple[str, str], ...] = ()
     settings: tuple[tuple[str, str], ...]
     takes: tuple[TakeUsed, ...]
-    budget: tuple[BudgetRow, ...]
+    budget: tuple[BudgetRow, ...] = ()
     steps: tuple[tuple[str, str], ...]
-    caveats: tuple[str, ...] = field(default=())
+    caveats: tuple[str, ...]
 
 
 BUDGET_COLUMNS = tuple(frequency_words(hz) for hz in _SHOWN_HZ)
@@ -159,12 +159,10 @@ def curve_evidence(result: ReadResult, key: str) -> Evidence:
         key=key,
         kind="curve",
         title=key.replace("_", " ") if curve is None else curve.name,
-        value="",
         reason=reading.missing.get(key, ""),
         method=_curve_method(result, key, curve),
         source=_curve_source(key),
         band="" if curve is None else band_words(curve.valid_band_hz()),
-        curves=(),
         settings=_settings(result),
         takes=_takes_of_curves(result, (key,)),
         budget=_budget(result.measurement.budget, result.measurement) if _is_acoustic((key,)) else (),
@@ -187,14 +185,12 @@ def finding_evidence(result: ReadResult, finding: Finding) -> Evidence:
         kind="finding",
         title=f"{finding.key}. {finding.title}",
         value=size_words(finding),
-        reason="",
         method=f"{finding.sentence} {sentence(KINDS[finding.kind])}",
         source="the findings reference; the order by audibility is an estimate of this program",
         band=band_words((finding.low_hz, finding.high_hz)),
         curves=_named(result, finding.curves),
         settings=numbers,
         takes=_takes_of_curves(result, finding.curves),
-        budget=(),
         steps=_steps(result.measurement.steps),
         caveats=(
             "An equalizer can mend it at all angles at once."

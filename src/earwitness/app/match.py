@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 
@@ -42,8 +41,8 @@ from earwitness.insight.match.subwoofer import (
 from earwitness.insight.uses import said_of_use
 from earwitness.quantities import Curve, not_judged
 from earwitness.reduce.doubt.level import doubt_of_level
-from earwitness.session.amplifier_sheet import AmplifierSheet, read_amplifier_sheet
-from earwitness.session.room_plan import RoomPlan, read_room_plan
+from earwitness.session.amplifier_sheet import AmplifierSheet
+from earwitness.session.room_plan import RoomPlan
 
 _HIGHEST = "highest_clean_level"
 
@@ -100,14 +99,6 @@ def match_loudspeaker(
     )
     said += said_of_use(loudspeaker, result.session.tester, reading.figures, findings)
     return MatchAdvice(claims, matched, subwoofer, seats, said, absent)
-
-
-def sheets_from(amplifier: Path | None, room: Path | None) -> tuple[AmplifierSheet | None, RoomPlan | None]:
-    """The files a user gives, read; InputError with every fault of one that cannot be used."""
-    return (
-        None if amplifier is None else read_amplifier_sheet(amplifier),
-        None if room is None else read_room_plan(room),
-    )
 
 
 def amplifier_for(

@@ -7,6 +7,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
+from typing import Annotated
+
+from pydantic import ConfigDict, Field
 
 from earwitness.app.advice import advice_on
 from earwitness.app.arrangement import arrangement_of, outdated_lines
@@ -44,11 +47,12 @@ class Products:
     """What is made beside the page. report : paper, or None; stills : shapes; steps : with the steps that build each
     still up; license : of the data set, None for no data set."""
 
+    __pydantic_config__ = ConfigDict(extra="forbid")
     report: Paper | None = None
-    stills: tuple[Shape, ...] = ()
+    stills: Annotated[tuple[Shape, ...], Field(max_length=2)] = ()
     steps: bool = False
     talk: bool = False
-    license: str | None = None
+    license: Annotated[str, Field(max_length=40)] | None = None
 
     def __post_init__(self) -> None:
         if self.license is not None:

@@ -7,7 +7,7 @@ from pathlib import Path
 from earwitness.errors import InputError
 from earwitness.files.durable import write_bytes
 from earwitness.quantities.axis import hz_words
-from earwitness.session.plan import DRIFT_DB, GatedPlan, Robot, ScanPlan, plan_gated, plan_scan
+from earwitness.session.plan import DRIFT_DB, GatedPlan, Robot, ScanPlan, plan_scan
 
 
 def scan_plan(
@@ -61,21 +61,3 @@ def gated_plan_lines(plan: GatedPlan) -> tuple[str, ...]:
         f"near-field takes must cover all below {hz_words(plan.near_field_below_hz)}",
         *plan.notes,
     )
-
-
-def gated_plan(
-    room_m: tuple[float, float, float],
-    *,
-    height_m: float,
-    distance_m: float,
-    cabinet_m: tuple[float, float, float],
-    driver_m: float | None = None,
-    side_wall_m: float | None = None,
-    front_wall_m: float | None = None,
-) -> GatedPlan:
-    """Plan gated takes; side_wall_m, front_wall_m : from the loudspeaker, None as session.plan.plan_gated, which also
-    says what is raised."""
-    return plan_gated(
-        room_m, loudspeaker_height_m=height_m, distance_m=distance_m, cabinet_m=cabinet_m,
-        lowest_driver_diameter_m=driver_m, to_side_wall_m=side_wall_m, to_front_wall_m=front_wall_m,
-    )  # fmt: skip

@@ -11,6 +11,8 @@ from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
+from pydantic import ConfigDict
+
 from earwitness.archive import drafts
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.drafts import Draft
@@ -58,6 +60,7 @@ CHOICES = (
 class Chosen:
     """What was chosen, None where the program decides. Keys and units as in CHOICES."""
 
+    __pydantic_config__ = ConfigDict(extra="forbid")
     gate_ms: float | None = None
     taper_percent: float | None = None
     near_window_ms: float | None = None

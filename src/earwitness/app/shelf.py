@@ -6,7 +6,7 @@ first; what is asked for counts as shown.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -14,11 +14,12 @@ from earwitness.app.jobs import Progress, silent
 from earwitness.app.rebuild import rebuild_session
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.index_facts import IndexFacts, index_facts, opened_among, sessions_not_indexed
+from earwitness.archive.neighbors import Neighbor
 from earwitness.archive.notes import record_opening
-from earwitness.archive.search import MOST_ROWS, ORDERS, FoundLoudspeaker, SearchQuery, search
+from earwitness.archive.search import MOST_ROWS, ORDERS, FoundFigure, FoundLoudspeaker, SearchQuery, search
 from earwitness.errors import InputError
 from earwitness.insight.compare import Candidate, Offer, Standing, price_frontier, standing
-from earwitness.quantities import Figure
+from earwitness.quantities import Curve, Figure
 
 _FROM_INDEX = "as the search index holds it"
 
@@ -70,11 +71,11 @@ def shelf_standings(
     Raises InputError for a loudspeaker the index does not know, and as `archive.search.search`.
     """
     with Archive.open(archive_folder) as archive:
-        group = tuple(_candidate(row) for row in _opened(archive, query))
+        group = tuple(indexed(row, row.figures) for row in _opened(archive, query))
         own = {int(one.key): one for one in group}
         missing = [number for number in loudspeaker_ids if number not in own]
         if missing:
-            wide = {int(one.key): one for one in map(_candidate, _opened(archive, SearchQuery()))}
+            wide = {int(one.key): one for one in (indexed(row, row.figures) for row in _opened(archive, SearchQuery()))}
             own.update({number: wide[number] for number in missing if number in wide})
     unknown = [str(number) for number in loudspeaker_ids if number not in own]
     if unknown:
@@ -93,7 +94,7 @@ def shelf_prices(
     Raises InputError for prices in several currencies, and as `archive.search.search`.
     """
     with Archive.open(archive_folder) as archive:
-        group = [_candidate(row) for row in _opened(archive, query)]
+        group = [indexed(row, row.figures) for row in _opened(archive, query)]
     offered = price_frontier(group, key=key)
     currency = next((one.currency for one in group if one.currency is not None), None)
     return offered, currency or ""
@@ -121,8 +122,14 @@ def _opened(archive: Archive, query: SearchQuery) -> list[FoundLoudspeaker]:
             return rows
 
 
-def _candidate(row: FoundLoudspeaker) -> Candidate:
-    figures = {f.key: Figure(f.key, f.value, f.u, f.unit, None, _FROM_INDEX, bound=f.bound) for f in row.figures}
-    return Candidate(
-        str(row.loudspeaker_id), row.title, row.type, row.date, figures, price=row.price, currency=row.currency
-    )
+def indexed_figures(found: Iterable[FoundFigure]) -> dict[str, Figure]:
+    """Figures as the index holds them, by key; their uncertainties are symmetric."""
+    return {f.key: Figure(f.key, f.value, f.u, f.unit, None, _FROM_INDEX, bound=f.bound) for f in found}
+
+
+def indexed(
+    one: FoundLoudspeaker | Neighbor, figures: Iterable[FoundFigure], curves: Mapping[str, Curve] | None = None
+) -> Candidate:
+    """A loudspeaker as the index holds it, to be compared."""
+    name, known = str(one.loudspeaker_id), indexed_figures(figures)
+    return Candidate(name, one.title, one.type, one.date, known, curves or {}, price=one.price, currency=one.currency)

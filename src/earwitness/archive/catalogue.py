@@ -13,7 +13,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 from types import TracebackType
@@ -132,7 +132,7 @@ class Archive:
         files = {sha256: folder / name for name, sha256 in sorted(_files_of(session).items())}
         new = self.recordings.put_all(files)
         sizes = {sha256: self.recordings.path(sha256).stat().st_size for sha256 in files}
-        with self._writing() as work:
+        with self.writing() as work:
             known = known_session(work, key, session)
             if known is not None:
                 aside = work.get(SessionAsideRow, known.id)
@@ -141,19 +141,19 @@ class Archive:
                     work.flush()
                 counts_again = aside is not None
                 if known.id in superseded_sessions(work, known.loudspeaker_id):
-                    known.created_at, counts_again = self._now(), True
+                    known.created_at, counts_again = self.now(), True
                 return Added(known.id, True, new, counts_again)
             return Added(self._insert_session(work, session, key, folder, sizes), False, new)
 
     def loudspeakers(self) -> tuple[LoudspeakerEntry, ...]:
         """All loudspeakers, by name and maker."""
-        with self._reading() as work:
+        with self.reading() as work:
             order = (LoudspeakerRow.folded_name, LoudspeakerRow.folded_maker)
             return tuple(_loudspeaker(row) for row in work.scalars(select(LoudspeakerRow).order_by(*order)))
 
     def loudspeaker(self, loudspeaker_id: int) -> LoudspeakerEntry:
         """The loudspeaker of that number. Raises ArchiveError for an unknown one."""
-        with self._reading() as work:
+        with self.reading() as work:
             row = work.get(LoudspeakerRow, loudspeaker_id)
             if row is None:
                 raise ArchiveError(f"the archive has no loudspeaker number {loudspeaker_id}", where=str(self.folder))
@@ -164,13 +164,13 @@ class Archive:
 
         Raises InputError as `choose.named_loudspeaker`.
         """
-        with self._reading() as work:
+        with self.reading() as work:
             return _loudspeaker(choose.named_loudspeaker(work, name, where=str(self.folder)))
 
     def pick(self, name: str) -> tuple[LoudspeakerEntry, SessionEntry]:
         """A loudspeaker and the session of it to read: "name" for the one that counts, "name @ session 3", "name @ unit
         A12", "name @ variant grille on" for another. Raises InputError for what cannot be told, with what there is."""
-        with self._reading() as work:
+        with self.reading() as work:
             # A name may hold the mark itself.
             row = choose.exact_loudspeaker(work, name)
             whole = None if row is None else _loudspeaker(row)
@@ -185,7 +185,7 @@ class Archive:
         other facts (`superseded_sessions`), before these the ones set aside. The last one is read, unless all are set
         aside: `counting_session`."""
         query = select(SessionRow).where(SessionRow.loudspeaker_id == loudspeaker_id)
-        with self._reading() as work:
+        with self.reading() as work:
             rows = list(work.scalars(query.order_by(SessionRow.date, SessionRow.id)))
             former = superseded_sessions(work, loudspeaker_id) if len(rows) > 1 else frozenset()
             aside = aside_sessions(work, loudspeaker_id)
@@ -212,17 +212,17 @@ class Archive:
     def set_aside(self, session_id: int, because: str) -> None:
         """Keep a session, and let it count for nothing until it is taken back. Raises ArchiveError for an unknown
         number, OutputError where the archive cannot be written."""
-        with self._writing() as work:
+        with self.writing() as work:
             self._session_row(work, session_id)
             row = work.get(SessionAsideRow, session_id)
             if row is None:
-                work.add(SessionAsideRow(session_id=session_id, because=because, created_at=self._now()))
+                work.add(SessionAsideRow(session_id=session_id, because=because, created_at=self.now()))
             else:
                 row.because = because
 
     def take_back(self, session_id: int) -> None:
         """Let a session count again that was set aside. Raises as `set_aside`."""
-        with self._writing() as work:
+        with self.writing() as work:
             self._session_row(work, session_id)
             row = work.get(SessionAsideRow, session_id)
             if row is not None:
@@ -230,7 +230,7 @@ class Archive:
 
     def superseded_by(self, session_id: int) -> tuple[SessionEntry, ...]:
         """The sessions that this one took the place of, see `superseded_sessions`, in the order they were taken in."""
-        with self._reading() as work:
+        with self.reading() as work:
             former = superseded_sessions(work, self._session_row(work, session_id).loudspeaker_id, by=session_id)
             rows = work.scalars(select(SessionRow).where(SessionRow.id.in_(former)))
             found = [_session(row, "superseded") for row in rows]
@@ -238,25 +238,25 @@ class Archive:
 
     def session(self, session_id: int) -> Session:
         """The facts of a session, as they were taken in. Raises ArchiveError for an unknown number."""
-        with self._reading() as work:
+        with self.reading() as work:
             return Session.model_validate_json(json.dumps(self._session_row(work, session_id).facts))
 
     def owner_of(self, session_id: int) -> int:
         """Number of the loudspeaker that a session is of. Raises ArchiveError for an unknown number."""
-        with self._reading() as work:
+        with self.reading() as work:
             return self._session_row(work, session_id).loudspeaker_id
 
     def takes_of(self, session_id: int) -> tuple[TakeEntry, ...]:
         """Takes of a session, in its order."""
         query = select(TakeRow).where(TakeRow.session_id == session_id).order_by(TakeRow.position)
-        with self._reading() as work:
+        with self.reading() as work:
             rows = work.scalars(query)
             return tuple(TakeEntry(r.id, r.session_id, r.position, r.name, r.kind, r.sha256) for r in rows)
 
     def files_of(self, session_id: int) -> dict[str, Path]:
         """Where the files of a session lie in the archive, by the names they had. They are read-only."""
         query = select(SessionFileRow).where(SessionFileRow.session_id == session_id).order_by(SessionFileRow.name)
-        with self._reading() as work:
+        with self.reading() as work:
             return {row.name: self.recordings.path(row.sha256) for row in work.scalars(query)}
 
     def keep_measurement(self, session_id: int, measurement: Measurement) -> str:
@@ -274,7 +274,7 @@ class Archive:
         data = arrays.measurement_bytes(measurement)
         # The file is written under the lock: the bytes differ from run to run (HDF5 puts the time into them), so two
         # processes that keep the same result must not mix one's file with the other's hash.
-        with self._writing() as work:
+        with self.writing() as work:
             self._session_row(work, session_id)
             row = _result_row(work, last.key, MEASUREMENT)
             if row is not None and row.array_file is not None:
@@ -288,7 +288,7 @@ class Archive:
 
     def measurement(self, step_key: str) -> Measurement | None:
         """The measurement kept under `step_key`, None if there is none. Raises ArchiveError if it is damaged."""
-        with self._reading() as work:
+        with self.reading() as work:
             row = _result_row(work, step_key, MEASUREMENT)
             if row is None:
                 return None
@@ -307,19 +307,19 @@ class Archive:
         Raises InputError for numbers JSON has no word for, ArchiveError for an unknown session.
         """
         text = _json(document)
-        with self._writing() as work:
+        with self.writing() as work:
             self._keep(work, session_id, step, kind, document=text)
 
     def document(self, step_key: str, kind: str) -> dict[str, Any] | None:
         """The document of that kind kept under `step_key`, None if there is none."""
-        with self._reading() as work:
+        with self.reading() as work:
             row = _result_row(work, step_key, kind)
             return None if row is None or row.document is None else json.loads(row.document)
 
     def results_of(self, session_id: int) -> tuple[ResultEntry, ...]:
         """Results of a session, in the order in which they were kept."""
         query = select(ResultRow).where(ResultRow.session_id == session_id).order_by(ResultRow.id)
-        with self._reading() as work:
+        with self.reading() as work:
             return tuple(_result(row) for row in work.scalars(query))
 
     def keep_publication(self, loudspeaker_id: int, target: str, document: Document) -> PublicationEntry:
@@ -327,7 +327,7 @@ class Archive:
         text = _json(document)
         digest = hashlib.sha256(text.encode()).hexdigest()
         of_this = PublicationRow.loudspeaker_id == loudspeaker_id
-        with self._writing() as work:
+        with self.writing() as work:
             if work.get(LoudspeakerRow, loudspeaker_id) is None:
                 raise ArchiveError(f"the archive has no loudspeaker number {loudspeaker_id}", where=str(self.folder))
             latest = work.scalar(select(PublicationRow).where(of_this).order_by(PublicationRow.number.desc()).limit(1))
@@ -339,7 +339,7 @@ class Archive:
                 digest=digest,
                 target=target,
                 document=text,
-                created_at=self._now(),
+                created_at=self.now(),
             )
             work.add(row)
             work.flush()
@@ -348,23 +348,11 @@ class Archive:
     def publications_of(self, loudspeaker_id: int) -> tuple[PublicationEntry, ...]:
         """Publications of a loudspeaker, first one first."""
         query = select(PublicationRow).where(PublicationRow.loudspeaker_id == loudspeaker_id)
-        with self._reading() as work:
+        with self.reading() as work:
             return tuple(_publication(row) for row in work.scalars(query.order_by(PublicationRow.number)))
 
-    def reading(self) -> AbstractContextManager[Work]:
-        """A unit of reading, for the other modules of this room."""
-        return self._reading()
-
-    def writing(self) -> AbstractContextManager[Work]:
-        """One writing transaction, for the other modules of this room."""
-        return self._writing()
-
-    def now(self) -> str:
-        """The archive's clock: UTC, ISO 8601, whole seconds."""
-        return self._now()
-
     def _insert_session(self, work: Work, session: Session, key: str, folder: Path, sizes: dict[str, int]) -> int:
-        now = self._now()
+        now = self.now()
         spoken = session.loudspeaker
         same = {"folded_name": folded(spoken.name), "folded_maker": folded(spoken.maker)}
         loudspeaker = work.scalar(select(LoudspeakerRow).filter_by(**same))
@@ -413,7 +401,7 @@ class Archive:
         elif (row.array_file, row.array_sha256, row.document) == (array_file, array_sha256, document):
             return
         row.array_file, row.array_sha256, row.document = array_file, array_sha256, document
-        row.created_at = self._now()
+        row.created_at = self.now()
 
     def _session_row(self, work: Work, session_id: int) -> SessionRow:
         row = work.get(SessionRow, session_id)
@@ -421,11 +409,12 @@ class Archive:
             raise ArchiveError(f"the archive has no session number {session_id}", where=str(self.folder))
         return row
 
-    def _now(self) -> str:
+    def now(self) -> str:
+        """The archive's clock: UTC, ISO 8601, whole seconds."""
         return self._clock().astimezone(UTC).isoformat(timespec="seconds")
 
     @contextmanager
-    def _reading(self) -> Iterator[Work]:
+    def reading(self) -> Iterator[Work]:
         """A unit of reading. A value that is not what the program wrote there is damage, not a slip of the program."""
         try:
             with self._work(self._engine) as work:
@@ -439,7 +428,7 @@ class Archive:
             ) from error
 
     @contextmanager
-    def _writing(self) -> Iterator[Work]:
+    def writing(self) -> Iterator[Work]:
         """One transaction that holds the write lock from its start; on any error nothing of it remains."""
         with self._work(database.writing(self._engine)) as work, work.begin():
             yield work

@@ -31,12 +31,11 @@ _DEAD_RUN_S = 0.0006
 @dataclass(frozen=True, slots=True)
 class ContentReading:
     """spans_s : stretches of the signal (start, end) that were lost or altered; slipped : whether time jumped;
-    carries : whether the channel holds the signal at all, piece by piece; checked_s : how much was looked at."""
+    carries : whether the channel holds the signal at all, piece by piece."""
 
     spans_s: tuple[tuple[float, float], ...]
     slipped: bool
     carries: bool
-    checked_s: float
 
 
 def compare_content(
@@ -50,19 +49,18 @@ def compare_content(
     slipped, carries = _lags(played, heard, delay, rate_hz)
     around = heard[delay : delay + played.size]
     if around.size < 64 or slipped or not carries:
-        return ContentReading((), slipped and shared_clock, carries, 0.0)
+        return ContentReading((), slipped and shared_clock, carries)
     played = played[: around.size]
     analytic = _analytic(_shifted(played, _fraction(played, around)))
     rms_all = math.sqrt(float(np.mean(played**2)))
     scale = float(np.sqrt(np.mean(around**2)) / rms_all)
-    odd, checked = list[tuple[float, float]](), 0
+    odd: list[tuple[float, float]] = []
     for start, length in _windows(analytic, rate_hz):
         want, have = analytic[start : start + length], around[start : start + length]
         if float(np.mean(want.real**2)) < (0.05 * rms_all) ** 2:
             continue
-        checked += length // 2
         odd += _odd_pieces(want, have, scale, noise_rms, start, rate_hz)
-    return ContentReading(_joined(odd), False, True, checked / rate_hz)
+    return ContentReading(_joined(odd), False, True)
 
 
 def _windows(analytic: ComplexArray, rate_hz: float) -> list[tuple[int, int]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
@@ -14,10 +13,10 @@ from earwitness.capture.sound import Wiring
 from earwitness.errors import Fault, InputError, SessionError
 from earwitness.session.check import check
 from earwitness.session.draft import draft_of
+from earwitness.session.load import session_document
 from earwitness.session.patterns import ANGLE, FILE, WrittenTake, spell_out
 from earwitness.session.session import FarFieldTake, ImpedanceTableTake, ImpedanceTake, Session, Take
-from earwitness.session.toml_lines import key_lines
-from earwitness.session.wording import date_as_text, fault_of
+from earwitness.session.wording import fault_of
 
 _NO_HASH = "0" * 64
 _MOST_BYTES = 2**20
@@ -46,12 +45,7 @@ def plan_session(folder: Path, angles_deg: Angles) -> PlannedSession:
     angles_deg : by orbit; of a vertical orbit beside a horizontal one, 0 and 180 degrees are left out: they are the
     same places. InputError where session.toml cannot be read, SessionError with all its faults.
     """
-    text = _text(folder)
-    try:
-        document, lines = tomllib.loads(text), key_lines(text)
-    except (ValueError, RecursionError) as error:
-        raise SessionError(str(folder), [Fault(f"this is not TOML: {error}", FILE, remedy="mend this line")]) from None
-    document["date"] = date_as_text(document.get("date", ""))
+    document, lines = session_document(folder)
     tables = document.pop("take", None)
     if not isinstance(tables, list) or not tables:
         raise SessionError(
@@ -141,22 +135,3 @@ def _inside(name: str) -> bool:
     path = PurePosixPath(name)
     plain = not path.is_absolute() and ".." not in path.parts and "\\" not in name and ":" not in name
     return plain and bool(path.parts) and path.parts[0] != "spoiled"
-
-
-def _text(folder: Path) -> str:
-    path = folder / FILE
-    try:
-        if path.stat().st_size > _MOST_BYTES:
-            raise InputError("session.toml is over 1 MiB", where=str(path), remedy="give the right folder")
-        return path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise InputError(
-            "there is no session.toml",
-            where=str(folder),
-            expected="a folder with a session.toml that says what to record",
-            remedy="start one with: earwitness measure new-folder DIR",
-        ) from None
-    except UnicodeDecodeError:
-        raise InputError("session.toml is not UTF-8 text", where=str(path), remedy="save it as UTF-8") from None
-    except OSError as error:
-        raise InputError(f"session.toml cannot be read: {error.strerror}", where=str(path)) from None

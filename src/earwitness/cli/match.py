@@ -76,12 +76,15 @@ def command(
     """
     from earwitness.app.advice import advice_text
     from earwitness.app.findings import findings_of
-    from earwitness.app.match import match_loudspeaker, scheme_of, sheets_from
+    from earwitness.app.match import match_loudspeaker, scheme_of
     from earwitness.app.read import read_loudspeaker
     from earwitness.app.telling import match_lines
     from earwitness.exhibits.advice import Advice
+    from earwitness.session.amplifier_sheet import read_amplifier_sheet
+    from earwitness.session.room_plan import read_room_plan
 
-    sheet, plan = sheets_from(amplifier, room)
+    sheet = None if amplifier is None else read_amplifier_sheet(amplifier)
+    plan = None if room is None else read_room_plan(room)
     scheme = None if slopes is None else scheme_of(slopes)
     with progress_bar("match") as progress:
         result = read_loudspeaker(name, archive, listening_distance_m=listening_distance_m, progress=progress)

@@ -67,15 +67,15 @@ def plan(
 
     Prints surfaces, number of points, duration, what error to expect, and what to heed.
     """
-    from earwitness.app.scan_plan import gated_plan, gated_plan_lines, scan_plan, scan_plan_lines
-    from earwitness.session.plan import ROBOTS
+    from earwitness.app.scan_plan import gated_plan_lines, scan_plan, scan_plan_lines
+    from earwitness.session.plan import ROBOTS, plan_gated
 
     gated = None
     if room is not None:
         height = room[2] / 2 if stand_height is None else stand_height
-        gated = gated_plan(
-            room, height_m=height, distance_m=distance, cabinet_m=cabinet, driver_m=driver, side_wall_m=side_wall,
-            front_wall_m=front_wall,
+        gated = plan_gated(
+            room, loudspeaker_height_m=height, distance_m=distance, cabinet_m=cabinet,
+            lowest_driver_diameter_m=driver, to_side_wall_m=side_wall, to_front_wall_m=front_wall,
         )  # fmt: skip
     found = scan_plan(
         cabinet,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from earwitness.exhibits.advice import AimAdvised
 from earwitness.exhibits.chart import Caption, Chart, Panel, Role, Table, Trace
-from earwitness.exhibits.level_facts import joined, level_span
+from earwitness.exhibits.level_facts import joined, level_panel
 from earwitness.exhibits.words import number_words, sentence
 from earwitness.insight.mend.aim import Aim, AimStudy, aim_words
 
@@ -38,18 +38,11 @@ def _panel(label: str, ahead: Aim, other: Aim, words: str, role: Role) -> Panel:
     first, second = (pair[0 if role == "direct" else 1] for pair in pairs)
     assert first is not None
     assert second is not None
-    low, high = level_span((first, second), span_db=30.0)
-    return Panel(
-        label,
-        first.reference or "dB",
-        low,
-        high,
-        5.0,
-        traces=(
-            Trace(first.renamed(f"{first.key}_ahead", first.name), "before", "on axis"),
-            Trace(second.renamed(f"{second.key}_turned", second.name), role, words.replace(" the axis", "", 1), True),
-        ),
+    traces = (
+        Trace(first.renamed(f"{first.key}_ahead", first.name), "before", "on axis"),
+        Trace(second.renamed(f"{second.key}_turned", second.name), role, words.replace(" the axis", "", 1), True),
     )
+    return level_panel(traces, label=label)
 
 
 def _at(study: AimStudy, angle_deg: float) -> Aim | None:

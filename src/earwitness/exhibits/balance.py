@@ -11,7 +11,7 @@ from earwitness.exhibits.level_facts import (
     Wanted,
     deviation_words,
     joined,
-    level_span,
+    level_panel,
     splice_region,
     spread_of,
     step_span,
@@ -39,18 +39,7 @@ def balance(reading: Reading, measurement: Measurement) -> Chart | None:
     traces = traces_of(reading, _LEVELS)
     if not traces:
         return None
-    low, high = level_span(tuple(trace.curve for trace in traces))
-    panels = [
-        Panel(
-            "Level",
-            traces[0].curve.reference or "dB",
-            low,
-            high,
-            5.0,
-            traces=traces,
-            regions=splice_region(measurement),
-        )
-    ]
+    panels = [level_panel(traces, regions=splice_region(measurement))]
     indices = traces_of(reading, _INDICES)
     if indices:
         # A little below zero in the bass is within the uncertainty, and worth no room.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from earwitness.exhibits.chart import Caption, Chart, Mark, Panel, Region
+from earwitness.exhibits.chart import Caption, Chart, Mark, Region
 from earwitness.exhibits.level_facts import (
     SMOOTHING,
     Extreme,
@@ -12,6 +12,7 @@ from earwitness.exhibits.level_facts import (
     deviation_words,
     direct_spread,
     joined,
+    level_panel,
     splice_region,
     traces_of,
     trust_words,
@@ -36,13 +37,9 @@ def evenness(reading: Reading, measurement: Measurement) -> Chart | None:
         Region("window", low_hz, high_hz, spread.mean_db - half, spread.mean_db + half, f"±{half:g} dB")
         for half in WINDOWS_DB
     )
-    panel = Panel(
-        "Level",
-        curve.reference or "dB",
-        middle - _BELOW_DB,
-        middle + _ABOVE_DB,
-        5.0,
-        traces=traces_of(reading, (("on_axis", "direct", "on axis", True),)),
+    panel = level_panel(
+        traces_of(reading, (("on_axis", "direct", "on axis", True),)),
+        span=(middle - _BELOW_DB, middle + _ABOVE_DB),
         regions=windows + splice_region(measurement),
         marks=_marks(spread),
     )

@@ -7,9 +7,9 @@ from math import ceil
 from typing import Literal
 
 from earwitness.exhibits.advice import HeardSheet
-from earwitness.exhibits.chart import Caption, Chart, Panel, Region, Table
+from earwitness.exhibits.chart import Caption, Chart, Region, Table
 from earwitness.exhibits.findings import marked
-from earwitness.exhibits.level_facts import joined, level_span, splice_region, traces_of
+from earwitness.exhibits.level_facts import joined, level_panel, level_span, splice_region, traces_of
 from earwitness.exhibits.words import listed, one_line, sentence, true_minus
 from earwitness.insight.findings import Finding
 from earwitness.insight.listening.attributes import is_attribute
@@ -48,9 +48,7 @@ def heard_chart(
         Region("heard", *_span(one), high=high - 1.0 - _ROW_DB * row, label=_bar_words(one))
         for row, one in enumerate(shown)
     )
-    panel = Panel(
-        "Level", reading.curves[key].reference or "dB", low, high, 5.0, traces, (*bars, *splice_region(measurement))
-    )
+    panel = level_panel(traces, span=(low, high), regions=(*bars, *splice_region(measurement)))
     chart = Chart(
         key="balance",
         title="What was heard, over what was measured",

@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from earwitness.exhibits.chart import Caption, Chart, Panel
+from earwitness.exhibits.chart import Caption, Chart
 from earwitness.exhibits.level_facts import (
     deviation_words,
     joined,
-    level_span,
+    level_panel,
     splice_region,
     spread_of,
     traces_of,
@@ -28,7 +28,6 @@ def in_room(reading: Reading, measurement: Measurement) -> Chart | None:
     if curve is None:
         return None
     traces = traces_of(reading, (("in_room", "in room", "in-room estimate", True),))
-    low, high = level_span((curve,))
     return Chart(
         key="in_room",
         title="In the room",
@@ -43,17 +42,7 @@ def in_room(reading: Reading, measurement: Measurement) -> Chart | None:
                 trust_words(measurement),
             ),
         ),
-        panels=(
-            Panel(
-                "Level",
-                curve.reference or "dB",
-                low,
-                high,
-                5.0,
-                traces=traces,
-                regions=splice_region(measurement),
-            ),
-        ),
+        panels=(level_panel(traces, regions=splice_region(measurement)),),
     )
 
 

@@ -7,7 +7,7 @@ from math import ceil, floor
 
 import numpy as np
 
-from earwitness.exhibits.chart import Region, Role, Trace
+from earwitness.exhibits.chart import Mark, Panel, Region, Role, Trace
 from earwitness.exhibits.words import band_words, frequency_words, is_beyond, value_words
 from earwitness.figures.linearity import LINEARITY_BAND_HZ, smoothed_draws
 from earwitness.figures.sampling import band_grid, sampled
@@ -115,6 +115,19 @@ def level_span(curves: tuple[Curve, ...], *, span_db: float = 30.0, low_hz: floa
     ]
     high = 5.0 * ceil((max(tops, default=0.0) + 2.0) / 5.0)
     return high - span_db, high
+
+
+def level_panel(
+    traces: tuple[Trace, ...],
+    *,
+    label: str = "Level",
+    span: tuple[float, float] | None = None,
+    regions: tuple[Region, ...] = (),
+    marks: tuple[Mark, ...] = (),
+) -> Panel:
+    """Levels over frequency in steps of 5 dB. span : lowest and highest; left out, as the curves ask for."""
+    low, high = span or level_span(tuple(trace.curve for trace in traces))
+    return Panel(label, traces[0].curve.reference or "dB", low, high, 5.0, traces, regions, marks)
 
 
 def step_span(values: FloatArray, step: float, *, low: float, high: float) -> tuple[float, float]:

@@ -10,7 +10,7 @@ from earwitness.exhibits.advice import MendAdvice
 from earwitness.exhibits.chart import Caption, Chart, Panel, Table, Trace
 from earwitness.exhibits.figures_table import SIGNED, figure_name
 from earwitness.exhibits.findings import marked
-from earwitness.exhibits.level_facts import joined, level_span
+from earwitness.exhibits.level_facts import joined, level_panel
 from earwitness.exhibits.words import frequency_words, listed, number_words, sentence, true_minus
 from earwitness.insight.findings import Finding
 from earwitness.insight.mend.change import ROUGHNESS, FigureChange
@@ -55,19 +55,12 @@ def mend_chart(advice: MendAdvice, findings: Sequence[Finding]) -> Chart | None:
 
 
 def _before_after(before: Curve, after: Curve) -> Panel:
-    low, high = level_span((before, after), span_db=30.0)
     name = before.name
-    return Panel(
-        f"{name[0].upper()}{name[1:]}",
-        before.reference or "dB",
-        low,
-        high,
-        5.0,
-        traces=(
-            Trace(before, "before", "before"),
-            Trace(after.renamed(f"{after.key}_mended", f"{after.name} after equalizing"), "mended", "after", True),
-        ),
+    traces = (
+        Trace(before, "before", "before"),
+        Trace(after.renamed(f"{after.key}_mended", f"{after.name} after equalizing"), "mended", "after", True),
     )
+    return level_panel(traces, label=f"{name[0].upper()}{name[1:]}")
 
 
 def _gain_panel(equalizer: Equalizer, like: Curve) -> Panel:

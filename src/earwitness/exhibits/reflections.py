@@ -2,14 +2,8 @@
 
 from __future__ import annotations
 
-from earwitness.exhibits.chart import Caption, Chart, Panel
-from earwitness.exhibits.level_facts import (
-    joined,
-    level_span,
-    splice_region,
-    traces_of,
-    valid_part,
-)
+from earwitness.exhibits.chart import Caption, Chart
+from earwitness.exhibits.level_facts import joined, level_panel, splice_region, traces_of, valid_part
 from earwitness.exhibits.words import band_words, is_beyond, short_reason, value_words
 from earwitness.figures.linearity import LINEARITY_BAND_HZ
 from earwitness.figures.sampling import band_grid, sampled
@@ -30,7 +24,6 @@ def reflections(reading: Reading, measurement: Measurement) -> Chart | None:
     if not parts:
         return None
     traces = traces_of(reading, (("early_reflections", "reflected", "early reflections", True),)) + parts
-    low, high = level_span(tuple(trace.curve for trace in traces))
     has_mean = "early_reflections" in reading.curves
     missing = [
         f"{label} ({short_reason(reading.missing[key])})" for key, label in PARTS.items() if key in reading.missing
@@ -50,17 +43,7 @@ def reflections(reading: Reading, measurement: Measurement) -> Chart | None:
                 f"Not shown: {'; '.join(missing)}." if missing else "",
             ),
         ),
-        panels=(
-            Panel(
-                "Level",
-                traces[0].curve.reference or "dB",
-                low,
-                high,
-                5.0,
-                traces=traces,
-                regions=splice_region(measurement),
-            ),
-        ),
+        panels=(level_panel(traces, regions=splice_region(measurement)),),
     )
 
 

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from earwitness.exhibits.chart import Caption, Chart, Panel, Trace
-from earwitness.exhibits.level_facts import valid_values
+from earwitness.exhibits.chart import Caption, Chart, Trace
+from earwitness.exhibits.level_facts import level_panel, valid_values
 from earwitness.quantities import Curve
 
 BEFORE, AFTER = "before", "after"
@@ -19,7 +19,7 @@ def regate_chart(before: Curve) -> Chart:
     whole = np.ones(len(before.axis), dtype=bool)
     after = replace(before, key=AFTER, name="with the settings tried", values=_held(before), valid=whole)
     kept = before.renamed(BEFORE, "as kept")
-    low, high = _span_db(before)
+    traces = (Trace(kept, "before", "as kept"), Trace(after, "direct", "as tried"))
     return Chart(
         key="regate",
         title="Direct sound, as kept and as tried",
@@ -29,16 +29,7 @@ def regate_chart(before: Curve) -> Chart:
             "Drag the end of the gate, or change a number: the solid line is drawn anew, the dashed one stays as kept. "
             "Where the solid line has no value, the recordings do not give one with these settings.",
         ),
-        panels=(
-            Panel(
-                "Level",
-                before.reference,
-                low,
-                high,
-                5.0,
-                traces=(Trace(kept, "before", "as kept"), Trace(after, "direct", "as tried")),
-            ),
-        ),
+        panels=(level_panel(traces, span=_span_db(before)),),
     )
 
 

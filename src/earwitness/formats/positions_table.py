@@ -20,7 +20,6 @@ from typing import Literal, NoReturn
 
 import numpy as np
 
-from earwitness.errors import FormatError
 from earwitness.formats.table import cells_of, number_of, refused, shown, text_of
 from earwitness.quantities.arrays import FloatArray, lock_fields
 
@@ -79,15 +78,15 @@ def parse_positions(text: str, *, name: str, fewest: int = FEWEST_POINTS) -> Pos
     origin = _origin(lines, name)
     rows = [(n, line) for n, line in enumerate(lines, 1) if line.strip() and not line.lstrip().startswith("#")]
     if not rows:
-        raise _wrong("the table is empty", name, "write one row for each point", expected=LAYOUT)
+        raise refused("the table is empty", name, "write one row for each point", expected=LAYOUT)
     separator = "semicolon" if ";" in rows[0][1] else "tab" if "\t" in rows[0][1] else "comma"
     header = list(cells_of(rows[0][1], separator))
     columns, kind = _columns(header, f"{name}, line {rows[0][0]}")
     if len(rows) > MAX_POINTS + 1:
-        raise _wrong(f"the table has more than {MAX_POINTS} points", name, "leave out points that were not measured")
+        raise refused(f"the table has more than {MAX_POINTS} points", name, "leave out points that were not measured")
     values, texts = _values(rows[1:], separator, columns, name)
     if len(values) < fewest:
-        raise _wrong(
+        raise refused(
             f"the table has {len(values)} point{'s' if len(values) != 1 else ''}",
             name,
             "plan the scan again with more points: earwitness measure plan",
@@ -123,7 +122,7 @@ def _origin(lines: list[str], name: str) -> FloatArray:
             except ValueError:
                 origin = np.zeros(0)
             if origin.shape != (3,) or not (np.abs(origin) <= LARGEST_NUMBER).all():
-                raise _wrong(
+                raise refused(
                     "the origin cannot be read", f"{name}, line {number}", 'write "# origin: 0.0, 0.0, -0.11"',
                     expected="three numbers in meters: forward, left, up from the reference point",
                 )  # fmt: skip
@@ -143,9 +142,9 @@ def _columns(header: list[str], where: str) -> tuple[list[tuple[str, float]], Ki
         units = _ANGLE_UNITS if name in _ANGLES else _LENGTH_UNITS
         known = {one for names in _KINDS for one in names}
         if found is None or name not in known:
-            raise _wrong(f"the column {cell!r} is not known", where, "name the columns", expected=LAYOUT)
+            raise refused(f"the column {cell!r} is not known", where, "name the columns", expected=LAYOUT)
         if found[2].lower() not in units:
-            raise _wrong(
+            raise refused(
                 f"the column {cell!r} does not tell its unit",
                 where,
                 f'write it behind the name: "{name} {next(iter(units))}"',
@@ -156,7 +155,7 @@ def _columns(header: list[str], where: str) -> tuple[list[tuple[str, float]], Ki
     for wanted, kind in _KINDS.items():
         if sorted(n for n in names if n not in _TEXTS) == sorted(wanted) and len(set(names)) == len(names):
             return columns, kind
-    raise _wrong(
+    raise refused(
         f"the columns {', '.join(names)} are no set of coordinates", where, "name three columns", expected=LAYOUT
     )
 
@@ -173,7 +172,7 @@ def _values(
         where = f"{name}, line {number}"
         cells = cells_of(line, separator)
         if len(cells) != len(columns):
-            raise _wrong(
+            raise refused(
                 f"the row has {len(cells)} column{'s' if len(cells) != 1 else ''}, the header {len(columns)}",
                 where,
                 "complete the row, with a point in decimals, or part the columns by semicolons",
@@ -189,7 +188,7 @@ def _values(
 def _number(cell: str, decimal: str, where: str) -> float:
     value = number_of(cell, decimal)
     if not abs(value) <= LARGEST_NUMBER:
-        raise _wrong(
+        raise refused(
             f"{shown(cell)} is not a number that can be a coordinate",
             where,
             "write the coordinate, or take the row out if the point was not measured",
@@ -212,14 +211,14 @@ def _check_reach(points: FloatArray, name: str) -> None:
     radius = np.linalg.norm(points - np.median(points, axis=0), axis=1)
     middle = float(np.median(radius))
     if middle > FARTHEST_M or float(np.abs(points).max()) > 10 * FARTHEST_M:
-        raise _wrong(
+        raise refused(
             f"the points lie {middle:.0f} m around their middle: these are millimeters or centimeters",
             name,
             'write the unit that the numbers have into the header, such as "x mm", or divide them by 1000',
             expected=f"points within {FARTHEST_M:g} m",
         )
     if middle < 0.01:
-        raise _wrong(
+        raise refused(
             f"the points lie {1000 * middle:.2g} mm around their middle",
             name,
             "check the unit in the header: meters may be marked as millimeters",
@@ -243,7 +242,7 @@ def _check_doubles(points: FloatArray, numbers: list[int], name: str) -> None:
 
 
 def _refuse_doubles(count: int, first: int, second: int, numbers: list[int], name: str) -> NoReturn:
-    raise _wrong(
+    raise refused(
         f"{count} point{'s stand' if count != 1 else ' stands'} twice in the table, first lines "
         f"{numbers[first]} and {numbers[second]}",
         name,
@@ -256,13 +255,9 @@ def _check_files(files: tuple[str, ...], numbers: list[int], name: str) -> None:
     seen: dict[str, int] = {}
     for file, number in zip(files, numbers, strict=False):
         if not file:
-            raise _wrong("the row names no file", f"{name}, line {number}", "name the point's recording")
+            raise refused("the row names no file", f"{name}, line {number}", "name the point's recording")
         if file in seen:
-            raise _wrong(
+            raise refused(
                 f"{file!r} is named for the points of lines {seen[file]} and {number}", name, "name each file once"
             )
         seen[file] = number
-
-
-def _wrong(what: str, where: str, remedy: str, *, expected: str = "") -> FormatError:
-    return refused(what, where, remedy, expected=expected)

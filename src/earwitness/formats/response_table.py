@@ -134,7 +134,6 @@ class _Part:
     rows: list[FloatArray]
     phases: list[FloatArray | None]
     columns: list[Column]
-    phase_unit: str
     unwrapped: bool
     told: list[str]
     missing: list[int]
@@ -206,7 +205,6 @@ def _part(table: TextTable, block: Block, settled: Mapping[str, str], asked: lis
         rows=rows,
         phases=phases,
         columns=[columns[i] for i in values],
-        phase_unit=next((c.title.unit for c in columns if c.title.role == "phase"), ""),
         unwrapped=any(c.title.unwrapped for c in columns),
         told=told,
         missing=[int(line) for line in lines[missing]],
@@ -259,10 +257,7 @@ def _long(
         phases.append(None if phase is None else turn)
         kept.append(columns[values[0]].of_direction(degrees, plane))
         trust.append(_placed(_trust_of(columns, one.values[order], None, None), places, axis.size))
-    phase_unit = next((c.title.unit for c in columns if c.title.role == "phase"), "")
-    return _Part(
-        line, axis, np.full(axis.size, line), rows, phases, kept, phase_unit, False, told, [], None, None, trust, None
-    )
+    return _Part(line, axis, np.full(axis.size, line), rows, phases, kept, False, told, [], None, None, trust, None)
 
 
 def _placed(trust: _Trust, places: IntArray, size: int) -> _Trust:

@@ -38,7 +38,7 @@ def reduce_two_tones(
     square of the lines beside the side lines. AudioError where channel or length do not fit, or nothing is at f2.
     """
     where = f"take {take.id}, file {take.file}"
-    samples = _channel(recording, take.microphone_channel, where) / fs_per_pa
+    samples = samples_of(recording, take.microphone_channel, where) / fs_per_pa
     start, size = round(take.run_in_s * recording.rate_hz), round(take.length_s * recording.rate_hz)
     cut = samples[start : start + size]
     if cut.size < size:
@@ -84,8 +84,8 @@ def reduce_burst(
     """
     where = f"take {take.id}, file {take.file}"
     rate = float(recording.rate_hz)
-    samples = _channel(recording, take.microphone_channel, where) / fs_per_pa
-    samples = _flattened(samples - float(np.mean(samples)), rate, response_db, response_hz)
+    samples = samples_of(recording, take.microphone_channel, where) / fs_per_pa
+    samples = flattened(samples - float(np.mean(samples)), rate, response_db, response_hz)
     shape = burst(take.frequency_hz, rate)
     around = max(round(rate / take.frequency_hz), round(0.02 * rate))
     first = _place_of(samples, shape.size, take.frequency_hz, rate) - around
@@ -199,10 +199,10 @@ def reduce_noise_run(
         except InputError as error:
             raise AudioError(error.what, where=where, expected=error.expected, remedy=error.remedy) from None
 
-    samples = _channel(recording, take.microphone_channel, where) / fs_per_pa
+    samples = samples_of(recording, take.microphone_channel, where) / fs_per_pa
     heard = levels(samples)
     if reference_channel is not None:
-        steady = levels(_as_if_steady(samples, _channel(recording, reference_channel, where), rate))
+        steady = levels(_as_if_steady(samples, samples_of(recording, reference_channel, where), rate))
         # A path of so many numbers follows as large a share of the change as it has of the take's samples (own
         # derivation: the share is the trace of the projection), whatever the frequency.
         kept = 1.0 - min((_PATH_S + _BEFORE_S) / take.duration_s, 0.5)
@@ -232,12 +232,13 @@ def reduce_noise_run(
     )
 
 
-def _channel(recording: Recording, channel: int, where: str) -> FloatArray:
+def samples_of(recording: Recording, channel: int, where: str) -> FloatArray:
+    """(N,) samples of a channel, counted from 1. AudioError where it is not there or holds no numbers."""
     if channel > recording.samples.shape[0]:
         raise AudioError(
             f"channel {channel} is not there, the recording has {recording.samples.shape[0]}",
             where=where,
-            remedy="name the right channel",
+            remedy="name the channel the microphone is on",
         )
     samples = np.asarray(recording.samples[channel - 1], dtype=np.float64)
     if not np.all(np.isfinite(samples)):
@@ -252,9 +253,10 @@ def _gain(hz: FloatArray, response_db: FloatArray | None, response_hz: FloatArra
     return np.asarray(10.0 ** (-np.interp(hz, response_hz, response_db) / 20.0), dtype=np.float64)
 
 
-def _flattened(
+def flattened(
     samples: FloatArray, rate_hz: float, response_db: FloatArray | None, response_hz: FloatArray | None
 ) -> FloatArray:
+    """Samples (N,) with the microphone's response (F,) at response_hz taken out, where it is known."""
     import scipy.fft
 
     if response_db is None or response_hz is None:

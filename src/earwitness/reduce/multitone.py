@@ -10,6 +10,7 @@ from earwitness.errors import AudioError, InputError
 from earwitness.formats.audio import Recording
 from earwitness.quantities.arrays import FloatArray, IntArray
 from earwitness.quantities.multitone import MultitoneReading
+from earwitness.reduce.loud_takes import flattened, samples_of
 from earwitness.session.session import MultitoneTake
 
 _SILENCE = 1e-4
@@ -35,7 +36,7 @@ def reduce_multitone(
     begins. AudioError where channel, rate or length do not fit.
     """
     where = f"take {take.id}, file {take.file}"
-    samples = _channel(recording, take.microphone_channel, where) / fs_per_pa
+    samples = samples_of(recording, take.microphone_channel, where) / fs_per_pa
     size = take.period_s * recording.rate_hz
     if played.rate_hz != recording.rate_hz or abs(size - round(size)) > 1e-3:
         raise AudioError(
@@ -72,8 +73,8 @@ def reduce_multitone(
         )
     cut = samples[start : start + count * period].reshape(count, period)
     _refuse_other_tones(cut, rows, take)
-    if response_db is not None and response_hz is not None:
-        cut = _without_microphone(cut, recording.rate_hz, response_db, response_hz)
+    # The periods in one row, so that nothing wraps between them.
+    cut = flattened(cut.reshape(-1), float(recording.rate_hz), response_db, response_hz).reshape(cut.shape)
     quiet = None
     if silence is not None and count == 1 and silence.size >= period:
         quiet = (silence[:period] / fs_per_pa)[None, :]
@@ -100,30 +101,7 @@ def _refuse_other_tones(cut: FloatArray, rows: IntArray, take: MultitoneTake) ->
     )
 
 
-def _channel(recording: Recording, channel: int, where: str) -> FloatArray:
-    if channel > recording.samples.shape[0]:
-        raise AudioError(
-            f"channel {channel} is not there, the recording has {recording.samples.shape[0]}",
-            where=where,
-            remedy="name the channel the microphone is on",
-        )
-    return np.asarray(recording.samples[channel - 1], dtype=np.float64)
-
-
 def _span_of(samples: FloatArray) -> tuple[int, int]:
     """First and last sample of the signal between the silences."""
     heard = np.flatnonzero(np.abs(samples) > _SILENCE * np.max(np.abs(samples), initial=0.0))
     return (int(heard[0]), int(heard[-1]) + 1) if heard.size else (0, 0)
-
-
-def _without_microphone(
-    periods: FloatArray, rate_hz: int, response_db: FloatArray, response_hz: FloatArray
-) -> FloatArray:
-    """Periods (P, N) with the microphone's response taken out; the periods are one row, so nothing wraps between."""
-    import scipy.fft
-
-    whole = periods.reshape(-1)
-    frequency = np.arange(whole.size // 2 + 1) * rate_hz / whole.size
-    gain = 10.0 ** (-np.interp(np.maximum(frequency, response_hz[0]), response_hz, response_db) / 20.0)
-    flat = scipy.fft.irfft(scipy.fft.rfft(whole) * gain, whole.size)
-    return np.asarray(np.reshape(flat, periods.shape), dtype=np.float64)

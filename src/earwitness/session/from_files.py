@@ -51,7 +51,6 @@ _VOLTS = re.compile(r"(?<![\d.,])(\d+(?:[.,]\d+)?)\s*v(?:rms)?(?![a-z])", re.IGN
 _NO_ANGLE = re.compile(r"(?<![\d.,])\d+(?:[.,]\d+)?\s*(?:v(?:rms)?|db|k?hz)(?![a-z])", re.IGNORECASE)
 _MULTITONE = re.compile(r"multi[\s_-]?tone|residue|intermodulation", re.IGNORECASE)
 _ALONE = ("curves", "directions", "impedance table", "uncertainty", "level table", "multitone table")
-_LOOKED_AT_HZ = 1000.0
 _Words = Annotated[str, Field(max_length=200)]
 _Meters = Annotated[float, Field(ge=0.001, le=100.0)]
 
@@ -92,7 +91,6 @@ class SeenFile:
     plane: Orbit | None = None
     points: int = 0
     band_hz: tuple[float, float] = (0.0, 0.0)
-    level_1khz_db: float | None = None
     questions: tuple[Question, ...] = ()
     drives_v: tuple[float, ...] = ()
     states_drive: bool = False
@@ -210,7 +208,6 @@ def _of_table(name: str, table: ResponseTable) -> SeenFile:
     seen = SeenFile(
         file=name, kind="response", unit=table.unit, has_phase=table.phase is not None, points=table.hz.size,
         band_hz=band, plane=table.plane, questions=table.questions, angles_deg=tuple(table.angles_deg),
-        level_1khz_db=float(np.interp(_LOOKED_AT_HZ, table.hz, np.nan_to_num(table.values[0]))),
     )  # fmt: skip
     if table.kind == "impedance":
         return replace(seen, kind="impedance table")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-import tomllib
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -19,10 +17,10 @@ from earwitness.session.patterns import FILE, WrittenTake, spell_out
 from earwitness.session.responses import RESPONSE_KINDS
 from earwitness.session.session import Session
 from earwitness.session.toml_lines import Path as Keys
-from earwitness.session.toml_lines import key_lines, line_of, need_modest
+from earwitness.session.toml_lines import line_of
+from earwitness.session.toml_text import parsed_toml, read_toml
 from earwitness.session.wording import date_as_text, fault_of
 
-_MAX_TOML_BYTES = 2**20
 _ABSENT_HASH = "0" * 64
 _TOLD_SINGLY = 3
 
@@ -33,7 +31,7 @@ def load_session(folder: Path) -> Session:
     Raises InputError when there is no readable session.toml; SessionError with every fault of the file's shape,
     of the files it names, of what its parts say about each other and of the recordings' headers.
     """
-    document, lines = _parsed(_read_text(folder), folder)
+    document, lines = session_document(folder)
     faults: list[Fault] = []
     written = _take_tables(document, lines, faults)
     takes = spell_out(written, folder, lines, faults)
@@ -66,45 +64,19 @@ def _without_recordings(document: dict[str, Any], takes: list[WrittenTake]) -> N
         document.setdefault("drive", {"voltage_v": 1.0})
 
 
-def _read_text(folder: Path) -> str:
-    path = folder / FILE
-    try:
-        if path.stat().st_size > _MAX_TOML_BYTES:
-            raise InputError(
-                "session.toml is over 1 MiB", where=str(path), remedy="put recordings in files of their own"
-            )
-        return path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise InputError(
-            "there is no session.toml",
-            where=str(folder),
-            expected="a folder with session.toml and its recordings",
-            remedy="check the path, or start one with: earwitness measure new-folder DIR",
-        ) from None
-    except UnicodeDecodeError:
-        raise InputError("session.toml is not UTF-8 text", where=str(path), remedy="save it as UTF-8") from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(
-            f"session.toml cannot be read: {reason}", where=str(path), remedy="check path and permissions"
-        ) from None
-
-
-def _parsed(text: str, folder: Path) -> tuple[dict[str, Any], dict[Keys, int]]:
-    try:
-        need_modest(text)
-        document = tomllib.loads(text)
-        lines = key_lines(text)
-    except (ValueError, RecursionError) as error:
-        deep = isinstance(error, RecursionError)
-        found = re.search(r"line (\d+)", str(error))
-        fault = Fault(
-            "brackets are nested too deeply" if deep else f"this is not TOML: {error}",
-            FILE,
-            int(found[1]) if found and not deep else None,
-            remedy="mend this line; text stands in quotes, numbers without unit and with a point, lists in brackets",
-        )
-        raise SessionError(str(folder), [fault]) from None
+def session_document(folder: Path) -> tuple[dict[str, Any], dict[Keys, int]]:
+    """session.toml as it is written, its date as text, and the line of each key. InputError, SessionError."""
+    missing = InputError(
+        "there is no session.toml",
+        where=str(folder),
+        expected="a folder with session.toml and its recordings",
+        remedy="check the path, or start one with: earwitness measure new-folder DIR",
+    )
+    text = read_toml(folder / FILE, FILE, larger="put recordings in files of their own", missing=missing)
+    parsed = parsed_toml(text, FILE)
+    if isinstance(parsed, Fault):
+        raise SessionError(str(folder), [parsed])
+    document, lines = parsed
     if "date" in document:
         document["date"] = date_as_text(document["date"])
     return document, lines

@@ -5,8 +5,6 @@ from __future__ import annotations
 import copy
 import datetime
 import difflib
-import re
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +16,8 @@ from earwitness.errors import Fault, InputError, SessionError
 from earwitness.session.record import Finite, Flag, NotNegative, Positive, Strict, Text, Whole
 from earwitness.session.template import form
 from earwitness.session.toml_lines import Path as Keys
-from earwitness.session.toml_lines import key_lines, line_of, need_modest
+from earwitness.session.toml_lines import line_of
+from earwitness.session.toml_text import parsed_toml, read_toml
 from earwitness.session.wording import shown
 
 SHEET_FILE = "listening.toml"
@@ -26,7 +25,6 @@ Direction = Literal["too much", "too little", "sharp", "hollow", "uneven", "even
 Strength = Literal["slight", "clear", "strong"]
 PassageKind = Literal["music", "film", "speech", "test signal"]
 
-_MAX_BYTES = 2**20
 _LOWEST_HZ, _HIGHEST_HZ = 10.0, 40_000.0
 _Heard = Annotated[Positive, Field(ge=_LOWEST_HZ, le=_HIGHEST_HZ)]
 _Level = Annotated[Finite, Field(ge=20, le=130)]
@@ -107,8 +105,17 @@ def load_sheet(path: Path, *, vocabulary: Mapping[str, HeardWord]) -> ListeningS
     readable file; SessionError with every fault at once.
     """
     path = path / SHEET_FILE if path.is_dir() else path
-    document, lines = _parsed(_read_text(path), path)
-    return _checked(document, lines, path, vocabulary)
+    missing = InputError(
+        "there is no listening sheet",
+        where=str(path),
+        expected=f"a TOML file, or a folder with {SHEET_FILE}",
+        remedy="check the path, or begin with an empty sheet",
+    )
+    text = read_toml(path, "the listening sheet", larger="split it into several", missing=missing)
+    parsed = parsed_toml(text, path.name)
+    if isinstance(parsed, Fault):
+        raise _refused(path, [parsed])
+    return _checked(*parsed, path, vocabulary)
 
 
 def sheet_of(document: Mapping[str, Any], *, vocabulary: Mapping[str, HeardWord], where: str) -> ListeningSheet:
@@ -146,43 +153,6 @@ def _refused(path: Path, faults: list[Fault]) -> SessionError:
         remedy="mend what is listed and run the same command again",
     )
     return error
-
-
-def _read_text(path: Path) -> str:
-    try:
-        if path.stat().st_size > _MAX_BYTES:
-            raise InputError("the listening sheet is over 1 MiB", where=str(path), remedy="split it into several")
-        return path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise InputError(
-            "there is no listening sheet",
-            where=str(path),
-            expected=f"a TOML file, or a folder with {SHEET_FILE}",
-            remedy="check the path, or begin with an empty sheet",
-        ) from None
-    except UnicodeDecodeError:
-        raise InputError("the listening sheet is not UTF-8 text", where=str(path), remedy="save it as UTF-8") from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(
-            f"the listening sheet cannot be read: {reason}", where=str(path), remedy="check path and permissions"
-        ) from None
-
-
-def _parsed(text: str, path: Path) -> tuple[dict[str, Any], dict[Keys, int]]:
-    try:
-        need_modest(text)
-        return tomllib.loads(text), key_lines(text)
-    except (ValueError, RecursionError) as error:
-        is_deep = isinstance(error, RecursionError)
-        found = re.search(r"line (\d+)", str(error))
-        fault = Fault(
-            "brackets are nested too deeply" if is_deep else f"this is not TOML: {error}",
-            path.name,
-            int(found[1]) if found and not is_deep else None,
-            remedy="mend this line; text stands in quotes, numbers without unit and with a point, lists in brackets",
-        )
-        raise _refused(path, [fault]) from None
 
 
 def _spelled_out(

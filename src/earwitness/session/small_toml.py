@@ -12,25 +12,15 @@ from pydantic import ValidationError
 from earwitness.errors import Fault, InputError
 from earwitness.session.record import Strict
 from earwitness.session.toml_lines import key_lines, line_of, need_modest
+from earwitness.session.toml_text import read_toml
 from earwitness.session.wording import shown
 
-_MAX_BYTES = 2**18
 T = TypeVar("T", bound=Strict)
 
 
 def read_small_toml(path: Path, model: type[T]) -> T:
     """The model in the file. Raises InputError where it cannot be read or holds faults."""
-    try:
-        if path.stat().st_size > _MAX_BYTES:
-            raise InputError("the file is over 256 KiB", where=str(path), remedy="give the right file")
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
-        raise InputError("the file is not UTF-8 text", where=str(path), remedy="save it as UTF-8") from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(
-            f"the file cannot be read: {reason}", where=str(path), remedy="check path and permissions"
-        ) from None
+    text = read_toml(path, "the file", most_kib=256)
     return small_toml(text, model, name=path.name, where=str(path))
 
 

@@ -19,21 +19,17 @@ STOP_DBA = 115.0
 
 @dataclass(frozen=True, slots=True)
 class ExposureLimit:
-    """criterion_dba may be heard for criterion_s; every exchange_db more halves the time.
-
-    twa_slope_db : in TWA = criterion + slope lg(dose / 100 %), as the rule prints it (rounded).
-    """
+    """criterion_dba may be heard for criterion_s; every exchange_db more halves the time."""
 
     name: str
     source: str
     criterion_dba: float
     criterion_s: float
     exchange_db: float
-    twa_slope_db: float
 
 
-NIOSH = ExposureLimit("NIOSH recommended limit", "NIOSH 98-126 (1998)", 85.0, 8 * 3600.0, 3.0, 10.0)
-OSHA = ExposureLimit("OSHA permissible limit", "29 CFR 1910.95, table G-16", 90.0, 8 * 3600.0, 5.0, 16.61)
+NIOSH = ExposureLimit("NIOSH recommended limit", "NIOSH 98-126 (1998)", 85.0, 8 * 3600.0, 3.0)
+OSHA = ExposureLimit("OSHA permissible limit", "29 CFR 1910.95, table G-16", 90.0, 8 * 3600.0, 5.0)
 
 
 def allowed_s(level_dba: float, limit: ExposureLimit = NIOSH) -> float:

@@ -10,11 +10,11 @@ from fastapi.responses import PlainTextResponse
 from pydantic import Field
 
 from earwitness.app.jobs import error_record
-from earwitness.app.scan_plan import gated_plan, gated_plan_lines, scan_plan, scan_plan_lines
+from earwitness.app.scan_plan import gated_plan_lines, scan_plan, scan_plan_lines
 from earwitness.bench.routes.measure import whole_path
 from earwitness.bench.state import Body
 from earwitness.errors import InputError
-from earwitness.session.plan import GatedPlan, Robot, ScanPlan
+from earwitness.session.plan import GatedPlan, Robot, ScanPlan, plan_gated
 
 router = APIRouter(prefix="/api/measure/plan", tags=["measure plan"])
 
@@ -100,14 +100,14 @@ def measure_plan_points(body: ToWrite) -> PlainTextResponse:
 
 def _gated(body: ToPlan) -> GatedPlan:
     room = body.room
-    return gated_plan(
+    return plan_gated(
         (room.length_m, room.width_m, room.height_m),
-        height_m=room.height_m / 2 if room.stand_m is None else room.stand_m,
+        loudspeaker_height_m=room.height_m / 2 if room.stand_m is None else room.stand_m,
         distance_m=room.distance_m,
         cabinet_m=body.cabinet.size(),
-        driver_m=room.driver_m,
-        side_wall_m=room.side_wall_m,
-        front_wall_m=room.front_wall_m,
+        lowest_driver_diameter_m=room.driver_m,
+        to_side_wall_m=room.side_wall_m,
+        to_front_wall_m=room.front_wall_m,
     )
 
 

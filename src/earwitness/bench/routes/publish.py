@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path as DiskPath
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 from fastapi import APIRouter, HTTPException, Path, Request
 from fastapi.responses import HTMLResponse, Response
@@ -65,16 +65,6 @@ class Words(Body):
     obtained: Part = ""
 
 
-class Chosen(Body):
-    """What is made beside the page. steps : of the stills."""
-
-    report: Literal["a4", "letter"] | None = None
-    stills: Annotated[tuple[Literal["wide", "tall"], ...], Field(max_length=2)] = ()
-    steps: bool = False
-    talk: bool = False
-    license: Annotated[str, Field(max_length=40)] | None = None
-
-
 class Exhibits(Body):
     """Which exhibits are shown, in which order, under which captions."""
 
@@ -88,7 +78,7 @@ class Publication(Body):
 
     words: Words
     exhibits: Exhibits
-    products: Chosen
+    products: Products
     folder: Annotated[str, Field(max_length=1000)] = ""
     because: Annotated[str, Field(max_length=2000)] = ""
 
@@ -231,13 +221,7 @@ def publish_now(loudspeaker_id: Id, body: Publication, bench: BenchState) -> dic
     """Keep words and choice, write the page and the products, as a job."""
     entry = bench.loudspeaker(loudspeaker_id)
     folder = folder_from(body.folder, usual_folder(_name(entry), bench.archive_folder))
-    products = Products(
-        report=body.products.report,
-        stills=tuple(dict.fromkeys(body.products.stills)),
-        steps=body.products.steps,
-        talk=body.products.talk,
-        license=body.products.license,
-    )
+    products = replace(body.products, stills=tuple(dict.fromkeys(body.products.stills)))
 
     def work(progress: Progress) -> dict[str, Any]:
         return _publish(bench, entry, body, folder, products, progress)

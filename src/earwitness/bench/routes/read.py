@@ -54,24 +54,11 @@ RearWall = Annotated[str, Query(pattern="^(all 19|3)$")]
 Hidden = Annotated[str, Query(max_length=200, pattern=r"^(\d{1,3}(,\d{1,3})*)?$")]
 
 
-class Settings(Body):
-    """What is chosen for the reduction; null leaves it to the program."""
-
-    gate_ms: Annotated[float, Field(ge=0.6, le=200, allow_inf_nan=False)] | None = None
-    taper_percent: Annotated[float, Field(ge=5, le=95, allow_inf_nan=False)] | None = None
-    near_window_ms: Annotated[float, Field(ge=20, le=200, allow_inf_nan=False)] | None = None
-    splice_low_hz: Annotated[float, Field(ge=40, le=4000, allow_inf_nan=False)] | None = None
-    splice_high_hz: Annotated[float, Field(ge=50, le=5000, allow_inf_nan=False)] | None = None
-
-    def chosen(self) -> Chosen:
-        return Chosen(**self.model_dump())
-
-
 class Kept(Body):
     """Settings to keep, made from that revision of those kept now."""
 
     revision: Annotated[int, Field(ge=0, le=2**53)]
-    settings: Settings
+    settings: Chosen
 
 
 @router.get("/read", response_class=HTMLResponse, include_in_schema=False)
@@ -248,15 +235,14 @@ def read_energy(bench: BenchState, loudspeaker_id: Id) -> dict[str, Any]:
 
 
 @router.post("/api/read/{loudspeaker_id}/preview", tags=["read"])
-def read_preview(bench: BenchState, loudspeaker_id: Id, body: Settings) -> dict[str, Any]:
+def read_preview(bench: BenchState, loudspeaker_id: Id, body: Chosen) -> dict[str, Any]:
     """The response on axis with other settings, beside the one that is kept."""
-    chosen = body.chosen()
     before = bench.reading(loudspeaker_id).reading.curves.get("on_axis")
     session_id = _need_session(bench, bench.loudspeaker(loudspeaker_id))
     if before is None:
         raise InputError("there is no response on axis to try settings on", remedy="add the take on axis")
     with bench.heavy:
-        found = bench.preview(session_id).at(chosen)
+        found = bench.preview(session_id).at(body)
     gate, splice = found.gate, found.splice
     return {
         "key": AFTER,
@@ -278,7 +264,7 @@ def read_preview(bench: BenchState, loudspeaker_id: Id, body: Settings) -> dict[
 @router.post("/api/read/{loudspeaker_id}/settings", tags=["read"])
 def read_keep(bench: BenchState, loudspeaker_id: Id, body: Kept) -> dict[str, Any]:
     """Reduce with these settings and keep them, as a job; all nulls go back to automatic."""
-    chosen = body.settings.chosen()
+    chosen = body.settings
     entry = bench.loudspeaker(loudspeaker_id)
     session_id = _need_session(bench, entry)
     bench.preview(session_id)
