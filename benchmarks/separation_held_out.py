@@ -10,7 +10,7 @@ meet (the ranges stand in the code: common practice, no source). Called by separ
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
@@ -19,8 +19,10 @@ from numpy.typing import NDArray
 
 from earwitness.demo.sources import cap_coefficients, cap_far_field, cap_volume_velocity
 from earwitness.demo.sphere import cap_at_points, spread
+from earwitness.figures.read import levels_of
+from earwitness.figures.windows import windows
 from earwitness.quantities.directions import cta_orbits
-from earwitness.reduce.separate import Separation, far_pressure, far_u_db, separate, separate_gated
+from earwitness.reduce.separate import Separation, far_pressure, far_u_db, response, separate, separate_gated
 from earwitness.reduce.separate.field import HIGHEST_U_DB
 from earwitness.session.plan import GATE_DB, JITTER_M, Robot, ScanPlan, plan_scan
 
@@ -32,6 +34,7 @@ BANDS_HZ = (1000.0, 2000.0, 4000.0, 6300.0, 8000.0, 10_000.0, 12_500.0, 16_000.0
 RINGS = (14, 17, 20, 23, 26)
 PILOTS_HZ = (700.0, 6000.0, 14)
 ORDERS_ABOVE_KA = 40
+CURVES = ("listening_window", "early_reflections", "sound_power")
 _CHUNK = 300
 
 
@@ -224,9 +227,13 @@ def cabinet_m(one: Loudspeaker) -> tuple[float, float, float]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Judged:
-    """By frequency (F,): rms within 20 dB of the loudest direction, share shown, values shown, of which inside 2 u."""
+    """By frequency (F,): rms within 20 dB of the loudest direction, the same of those that are shown, largest error of
+    a shown curve (listening window, early reflections, sound power; NaN: none), share shown, values shown, of which
+    inside 2 u."""
 
     near_db: Real
+    told_db: Real
+    curve_db: Real
     shown: Real
     count: Real
     inside: Real
@@ -239,7 +246,19 @@ def judged(found: Separation, truth: Complex, look: Real) -> Judged:
     shown = found.quality.valid & (u <= HIGHEST_U_DB)
     near = np.abs(truth) > 0.1 * np.abs(truth).max(axis=0)
     rms = np.sqrt(np.sum(near * error**2, axis=0) / near.sum(axis=0))
-    return Judged(rms, shown.mean(axis=0), shown.sum(axis=0), (shown & (np.abs(error) <= 2 * u)).sum(axis=0))
+    near &= shown
+    told = np.sqrt(np.sum(near * error**2, axis=0) / np.where(near.any(axis=0), near.sum(axis=0), np.nan))
+    inside = (shown & (np.abs(error) <= 2 * u)).sum(axis=0)
+    return Judged(rms, told, curves_off(found, truth), shown.mean(axis=0), shown.sum(axis=0), inside)
+
+
+def curves_off(found: Separation, truth: Complex) -> Real:
+    """(F,) largest error of a curve that would be drawn; NaN where none would."""
+    ours = response(found.field, cta_orbits())
+    made = [windows(levels_of(one)).curves for one in (ours, replace(ours, pressure=truth))]
+    off = [np.where(made[0][key].valid, np.abs(made[0][key].values - made[1][key].values), -1.0) for key in CURVES]
+    worst = np.max(off, axis=0)
+    return np.where(worst < 0, np.nan, worst)
 
 
 def table_axis() -> tuple[Real, Real]:
@@ -282,19 +301,28 @@ def held_out(count: int, seed: int) -> None:
 
 
 def _print_bands(results: list[Judged]) -> None:
-    near, shown, count, inside = (np.array([getattr(r, name) for r in results]) for name in Judged.__slots__)
-    print("\n| Hz | rms within 20 dB | shown | inside 2 u, all | inside 2 u, worst loudspeaker |")
-    print("| --- | --- | --- | --- | --- |")
+    near, told, curve, shown, count, inside = (
+        np.array([getattr(r, name) for r in results]) for name in Judged.__slots__
+    )
+    print("\n| Hz | rms within 20 dB | of shown | curves | shown | inside 2 u, all | inside 2 u, worst loudspeaker |")
+    print("|" + " --- |" * 7)
     for row, (low, high) in enumerate(pairwise(BANDS_HZ)):
         part = slice(2 * row, 2 * row + 2)
         many, good = count[:, part].sum(axis=1), inside[:, part].sum(axis=1)
         level, seen = near[:, part].max(axis=1), shown[:, part].mean(axis=1)
         each = good[many > 0] / many[many > 0]
         cells = [f"{low:g} to {high:g}", f"{np.median(level):.2f} / {level.max():.2f}"]
+        cells += [_middle_and_worst(told[:, part]), _middle_and_worst(curve[:, part])]
         cells += [f"{np.median(seen):.0%} / {seen.min():.0%}"]
         cells += [f"{good.sum() / many.sum():.1%}", f"{each.min():.0%}"] if many.any() else ["none", "none"]
         print(f"| {' | '.join(cells)} |")
     print(f"\ninside 2 u, all shown values: {inside.sum() / count.sum():.1%} (aim 95 %)")
+
+
+def _middle_and_worst(off: Real) -> str:
+    """Median and worst of the loudspeakers' larger error of two frequencies; NaN where nothing is shown."""
+    largest = np.array([np.nanmax(one) for one in off if not np.isnan(one).all()])
+    return f"{np.median(largest):.2f} / {largest.max():.2f}" if largest.size else "none"
 
 
 LAYOUTS: tuple[tuple[Robot, float], ...] = (

@@ -24,15 +24,15 @@ from earwitness.session.session import Room
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory) -> Path:
     place = tmp_path_factory.mktemp("scan")
-    write_scan_session("thimble", place, points=400)
+    write_scan_session("thimble", place, points=324)
     return place
 
 
 @pytest.fixture(scope="module")
 def found(folder: Path) -> ScanResult:
     session, takes, setup = scan_folder.load_scan(folder)
-    # A third of the frequencies that reduce_scan takes, which tests/flow/test_scan_flow.py goes through.
-    axis = FrequencyAxis(report_axis().hz[::3])
+    # A quarter of the frequencies that reduce_scan takes, which tests/flow/test_scan_flow.py goes through.
+    axis = FrequencyAxis(report_axis().hz[::4])
     correction = scan_folder.correction_of(session, folder)
     data = gather_scan(session, takes, scan_folder.reader(folder), axis, correction=correction)
     return solve_scan(data, session.loudspeaker, setup)
@@ -44,7 +44,7 @@ def errors(found: ScanResult) -> np.ndarray:
 
 
 def test_the_room_is_taken_off(found: ScanResult) -> None:
-    # Aim of the field-separation reference for 200 Hz to 2 kHz is 0.2 dB with 2,700 points; here are 400.
+    # Aim of the field-separation reference for 200 Hz to 2 kHz is 0.2 dB with 2,700 points; here are 324.
     hz, error = found.response.axis.hz, errors(found)
     rms = np.sqrt(np.mean(error**2, axis=0))
     assert (rms[(hz > 40) & (hz < 1200)] <= 0.2).all()
@@ -76,7 +76,7 @@ def test_stated_errors_cover(found: ScanResult) -> None:
 def test_it_tells_where_it_stops(found: ScanResult) -> None:
     hz = found.response.axis.hz
     assert found.joint_hz is not None
-    # 400 points tell the cabinet's orders to some 6 kHz; above, what is shown holds, and in the end nothing is.
+    # 324 points tell the cabinet's orders to some 5 kHz; above, what is shown holds, and in the end nothing is.
     valid, high = found.response.valid, hz > 6000
     error = np.abs(errors(found))
     assert np.mean((error <= 2 * found.response.u_total_db())[:, high][valid[:, high]]) >= 0.95
