@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import made_scan as made
 import numpy as np
+import pytest
 
 from earwitness.quantities.directions import cta_orbits
 from earwitness.reduce.separate import combined, far_pressure, far_u_db, separate, separate_gated
@@ -35,6 +36,32 @@ def test_the_center_goes_to_the_source_and_the_joint_is_where_errors_cross() -> 
     error = 20 * np.log10(np.abs(far_pressure(joined.separation.field, LOOK)) / np.abs(truth))
     assert (np.sqrt(np.mean(error**2, axis=0)) <= 0.2).all()
     assert joined.separation.quality.valid.all()
+
+
+@pytest.mark.parametrize("shape", ["two spheres", "no rings"])
+def test_wrong_points_are_left_out_and_told(shape: str) -> None:
+    # Monopoles, analytic; one point in forty is heard 3.5 dB too loud, or is the file of another place.
+    rng = np.random.default_rng(12)
+    points = POINTS if shape == "two spheres" else POINTS[np.sort(rng.permutation(len(POINTS))[:500])]
+    k = 2 * np.pi * np.geomspace(300.0, 3000.0, 12) / made.SPEED_M_S
+    sources, strengths = np.array([[0.08, 0.0, 0.1], [0.08, 0.03, -0.08]]), np.array([1.0, 0.6j])
+    true = points + 0.0004 / np.sqrt(3) * rng.normal(size=points.shape)
+    clean = made.monopoles(true, sources, strengths, k)
+    clean = clean + 1e-3 * np.abs(clean).mean() * (rng.normal(size=clean.shape) + 1j * rng.normal(size=clean.shape))
+    wrong = np.sort(rng.permutation(len(points))[: len(points) // 40])
+    spoiled = clean.copy()
+    spoiled[wrong[::2]] *= 1.5
+    spoiled[wrong[1::2]] = clean[(wrong[1::2] + len(points) // 3) % len(points)]
+    truth = made.far_monopoles(LOOK, sources, strengths, k)
+    hz, told = k * made.SPEED_M_S / (2 * np.pi), {"cabinet_m": CABINET, "speed_of_sound": made.SPEED_M_S}
+    found, sound = (separate_gated(points, one, hz, **told) for one in (spoiled, clean))
+    assert sound.bad_points == ()
+    assert [one.row for one in found.bad_points] == wrong.tolist()
+    error, usual = (
+        np.sqrt(np.mean((20 * np.log10(np.abs(far_pressure(one.field, LOOK)) / np.abs(truth))) ** 2, axis=0))
+        for one in (found, sound)
+    )
+    assert (error <= 1.3 * usual + 0.01).all()
 
 
 def test_a_cylinder_of_points_nearer_than_the_corners_of_a_tall_cabinet() -> None:

@@ -20,8 +20,8 @@ from earwitness.reduce.separate.radial import ROOM_DISTANCE_FACTOR, Shell
 from earwitness.reduce.separate.ring_route import order_caps, turned_rings
 from earwitness.reduce.separate.robust import Points, usable_points
 from earwitness.reduce.separate.sampling import distinct_directions
-from earwitness.reduce.separate.separation import Separation, separation_of
-from earwitness.reduce.separate.solve import affordable_orders, fit_scan, scan_about
+from earwitness.reduce.separate.separation import Separation, fit_without_bad, separation_of
+from earwitness.reduce.separate.solve import Scan, affordable_orders, fit_scan, scan_about
 
 _BAND_OCTAVES = 0.5
 _HIGHEST_TAIL = 1e-3
@@ -34,6 +34,8 @@ _MOST_MIXED_POINTS = 4500
 _PILOTS = 20
 _PLACE_ROUNDS = 2
 _FEWEST_PILOTS = 8
+_MORE_ORDERS = 6
+_LEAST_WRONG = 0.1
 _PILOT_SPAN = 4.0
 _MOST_SETTLED = 0.9
 _MOST_ABSORBED = 0.5
@@ -43,10 +45,12 @@ _UNKNOWN_NOISE_DB = -40.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Scan:
-    """What all bands share: points and pressures, places as corrected (P, 3), wavenumbers (F,), the cabinet's middle
-    and half size, how many points count as different, speed of sound, and what is known about the places."""
+    """What all bands share: points and pressures, which of them are left out (P,), places as corrected (P, 3),
+    wavenumbers (F,), the cabinet's middle and half size, how many points count as different, speed of sound, and what
+    is known about the places."""
 
     clean: Points
+    left_out: BoolArray
     moved_m: FloatArray
     k: FloatArray
     middle: FloatArray
@@ -82,7 +86,7 @@ def separate_gated(
     Arguments as in separate. Up to the frequency at which the points tell all orders that the cabinet's size asks for
     one fit a band serves, about the cabinet's middle or a center that the band's data tell; above it waves about the
     acoustic center and about the middle together, see kernel_route.py. Points are taken where the sound says they
-    were, see places.py.
+    were, see places.py; those that nothing explains are left out.
     """
     middle, reference = np.array(cabinet_center_m, dtype=float), np.array(reference_m, dtype=float)
     hz = np.asarray(hz, dtype=float)
@@ -93,11 +97,12 @@ def separate_gated(
     k = 2 * np.pi * hz / speed_of_sound
     half = _half_size(clean.points_m - middle, cabinet_m)
     usable = min(distinct_directions(clean.points_m - middle), len(clean.rows))
-    scan = _Scan(clean, clean.points_m, k, middle, half, usable, speed_of_sound, None)
+    nobody = np.zeros(len(clean.rows), dtype=bool)
+    scan = _Scan(clean, nobody, clean.points_m, k, middle, half, usable, speed_of_sound, None)
     # The equations among the points of a larger scan would not fit into memory: it tells many orders anyway.
     told = (k <= _highest_told(scan)) | (len(clean.rows) > _MOST_MIXED_POINTS)
     band = np.floor(np.log2(k / k[0]) / band_octaves + 1e-9).astype(np.int64)
-    scan = _with_places(scan, np.flatnonzero(told))
+    scan = _with_places(_without_bad(scan, np.flatnonzero(told)), np.flatnonzero(told))
     found: list[_Band] = []
     for one in np.unique(band):
         for plain in (True, False):
@@ -114,35 +119,61 @@ def separate_gated(
     field = SeparatedField(axis, speed_of_sound, reference, parts, resolved)
     quality = _joined([_quality(scan, axis, reference, one_band) for one_band in found])
     about = scan_about(clean.points_m, middle, look_for_rings=False)
-    nobody = np.zeros(len(clean.rows), dtype=bool)
-    return separation_of(field, quality, about, "none", clean, nobody, tuple(one_band.center for one_band in found))
+    centers = tuple(one_band.center for one_band in found)
+    return separation_of(field, quality, about, "none", clean, scan.left_out, centers)
 
 
-def _with_places(scan: _Scan, told: IntArray) -> _Scan:
-    """The scan with places corrected from a few frequencies at which the points are many more than the unknowns."""
+def _pilots(scan: _Scan, told: IntArray) -> IntArray:
+    """A few frequencies at which the points are many more than the unknowns."""
     k = scan.k[told]
     reach = _reach(scan, scan.middle)
     few = told[(k >= k.max(initial=0.0) / _PILOT_SPAN) & ((k * reach + 4) ** 2 <= _MOST_ABSORBED * scan.usable)]
-    if few.size < _FEWEST_PILOTS:
+    at = np.unique(np.linspace(0, max(few.size - 1, 0), min(_PILOTS, few.size)).round().astype(np.int64))
+    return np.asarray(few[at], dtype=np.int64)
+
+
+def _without_bad(scan: _Scan, told: IntArray) -> _Scan:
+    """The scan without points that nothing explains where all others agree."""
+    pilots = _pilots(scan, told)
+    if not pilots.size:
         return scan
-    pilots = few[np.unique(np.linspace(0, few.size - 1, _PILOTS).round().astype(np.int64))]
+    about, shell, orders = _waves_about(scan, pilots, scan.middle, _reach(scan, scan.middle))
+    # Drivers close to the points leave patterns that look like wrong points to fewer orders.
+    most = int(np.sqrt(_MOST_ABSORBED * scan.usable)) - 1
+    orders = (np.maximum(np.minimum(orders[0] + _MORE_ORDERS, most), orders[0]), orders[1])
+    data, every = scan.clean.pressure[:, pilots], np.ones(pilots.size, dtype=bool)
+    fit, found = fit_without_bad(about, data, scan.k[pilots], shell, orders, every)
+    # What a wrong place makes is smaller, and is mended below.
+    off = np.mean(np.abs(fit.residual) ** 2, axis=1) / np.mean(np.abs(data) ** 2, axis=1)
+    return replace(scan, left_out=found & (off > _LEAST_WRONG**2))
+
+
+def _with_places(scan: _Scan, told: IntArray) -> _Scan:
+    """The scan with places corrected, of points that are used."""
+    pilots = _pilots(scan, told)
+    if pilots.size < _FEWEST_PILOTS:
+        return scan
     data, axis = scan.clean.pressure[:, pilots], FrequencyAxis(scan.k[pilots] * scan.speed_m_s / (2 * np.pi))
-    pressure, points = data, scan.clean.points_m
+    pressure, points, good = data, scan.clean.points_m, ~scan.left_out
     for _round in range(_PLACE_ROUNDS):
         some = replace(scan, clean=replace(scan.clean, pressure=pressure), k=scan.k[pilots])
         part, fit, _fine = _fitted(some, np.arange(pilots.size), [scan.middle])
         field = SeparatedField(axis, scan.speed_m_s, scan.middle, (part,), np.ones(pilots.size, dtype=bool))
-        free = 1 - np.minimum(fit.evidence.settled / len(points), _MOST_SETTLED)
-        places = found_places(field, points, data, free)
-        pressure = moved_back(field, points, data, places.offset_m)
-    return replace(scan, moved_m=points + places.offset_m, places=places)
+        free = 1 - np.minimum(fit.evidence.settled / good.sum(), _MOST_SETTLED)
+        places = found_places(field, points[good], data[good], free)
+        offset = np.zeros_like(points)
+        offset[good] = places.offset_m
+        pressure = moved_back(field, points, data, offset)
+    return replace(scan, moved_m=points + offset, places=places)
 
 
 def _told_band(scan: _Scan, rows: IntArray) -> _Band:
     """One fit about one center; where places are known it is made again with what they change taken off."""
-    data, k = scan.clean.pressure[:, rows], scan.k[rows]
+    data, k, good = scan.clean.pressure[:, rows], scan.k[rows], ~scan.left_out
     within = float(k.max()) <= _highest_told(scan) and _on_turned_rings(scan)
-    found = search_center(scan.clean.points_m, data, k, scan.middle, 0.0 * scan.half if within else scan.half)
+    found = search_center(
+        scan.clean.points_m[good], data[good], k, scan.middle, 0.0 * scan.half if within else scan.half
+    )  # fmt: skip
     tries = [scan.middle] if within else [found.center_m, scan.middle]
     part, fit, fine = _fitted(scan, rows, tries)
     if scan.places is not None and scan.places.explained > 0:
@@ -161,7 +192,8 @@ def _told_band(scan: _Scan, rows: IntArray) -> _Band:
 
 def _mixed_band(scan: _Scan, rows: IntArray, start_m: FloatArray | None) -> _Band:
     """Waves about the acoustic center, of sources of several sizes there, and about the middle of the cabinet."""
-    data, points = scan.clean.pressure[:, rows], scan.moved_m
+    good = ~scan.left_out
+    data, points = scan.clean.pressure[np.ix_(good, rows)], scan.moved_m[good]
     k, pilot = scan.k[rows], rows.size // 2
     searched = search_center(points, data, k, scan.middle, scan.half)
     reach = _reach(scan, scan.middle)
@@ -215,7 +247,7 @@ def _quality(scan: _Scan, axis: FrequencyAxis, reference: FloatArray, band: _Ban
     own = FrequencyAxis(axis.hz[rows])
     parts = tuple(replace(part, rows=np.arange(rows.size)) for part in band.parts)
     alone = SeparatedField(own, scan.speed_m_s, reference, parts, band.resolved)
-    data = scan.clean.pressure[:, rows]
+    data = scan.clean.pressure[np.ix_(~scan.left_out, rows)]
     return quality_of(
         alone, band.fit, data, np.ones(len(data), dtype=bool), scan.k[rows],
         leave_out_db=10 * np.log10(np.maximum(band.fit.evidence.gcv / np.mean(np.abs(data) ** 2, axis=0), 1e-30)),
@@ -245,12 +277,11 @@ def _fitted(scan: _Scan, rows: IntArray, centers: list[FloatArray]) -> tuple[Par
     where it is loud, which misleads cross-validation.
     """
     pilot = rows[rows.size // 2 : rows.size // 2 + 1]
-    nobody = np.zeros(len(scan.clean.rows), dtype=bool)
     best: tuple[float, FloatArray, float, FloatArray] | None = None
     for center in centers:
         reach, start, own = _reach(scan, center), None, []
         for share in _SOURCE_SHARES:
-            state = _gated_fit(scan, pilot, center, share * reach, nobody, start).evidence
+            state = _gated_fit(scan, pilot, center, share * reach, scan.left_out, start).evidence
             start = state.penalty[0]
             own.append((float(state.gcv[0]), share * reach, start))
         _score, radius_m, start = min(own, key=lambda one: one[0])
@@ -259,7 +290,8 @@ def _fitted(scan: _Scan, rows: IntArray, centers: list[FloatArray]) -> tuple[Par
             best = (error, center, radius_m, start)
     assert best is not None
     error, center, radius_m, start = best
-    fit = _gated_fit(scan, rows, center, radius_m, nobody, start)
+    fit = _gated_fit(scan, rows, center, radius_m, scan.left_out, start)
+    fit = replace(fit, residual=fit.residual[~scan.left_out])
     part = Part(
         rows=rows, weight=np.ones(rows.size), center_m=center, axes=scan_about(scan.clean.points_m, center).axes,
         shell=fit.shell, inner_radius_m=_reach(scan, center), outgoing=fit.outgoing,
@@ -272,8 +304,8 @@ def _fitted(scan: _Scan, rows: IntArray, centers: list[FloatArray]) -> tuple[Par
 
 def _unseen_error(scan: _Scan, pilot: IntArray, center: FloatArray, radius_m: float, start: FloatArray) -> float:
     """Mean error of every tenth point, which the fit does not see, over the level there; at most 1 each."""
-    held = unseen_points(len(scan.clean.rows))
-    fit = _gated_fit(scan, pilot, center, radius_m, held, start)
+    held = unseen_points(len(scan.clean.rows)) & ~scan.left_out
+    fit = _gated_fit(scan, pilot, center, radius_m, held | scan.left_out, start)
     size = np.abs(fit.residual[held]) ** 2 / np.maximum(np.abs(scan.clean.pressure[np.ix_(held, pilot)]) ** 2, 1e-300)
     return float(np.mean(np.minimum(size, 1.0)))
 
@@ -287,10 +319,7 @@ def _reach(scan: _Scan, center: FloatArray) -> float:
 def _gated_fit(
     scan: _Scan, some: IntArray, center: FloatArray, radius_m: float, left_out: BoolArray, penalty: FloatArray | None
 ) -> Fit:
-    about = scan_about(scan.clean.points_m, center)
-    outer = float(np.linalg.norm(about.points_m, axis=1).max())
-    shell = Shell(radius_m, outer, ROOM_DISTANCE_FACTOR * outer)
-    orders = affordable_orders(about, scan.k[some], shell, scan.usable, incoming=False)
+    about, shell, orders = _waves_about(scan, some, center, radius_m)
     return fit_scan(
         about,
         scan.clean.pressure[:, some],
@@ -301,6 +330,16 @@ def _gated_fit(
         penalty=penalty,
         evidence_rounds=_GATED_ROUNDS,
     )
+
+
+def _waves_about(
+    scan: _Scan, some: IntArray, center: FloatArray, radius_m: float
+) -> tuple[Scan, Shell, tuple[IntArray, IntArray]]:
+    """The scan about a center, the spheres and the orders of outgoing waves there."""
+    about = scan_about(scan.clean.points_m, center)
+    outer = float(np.linalg.norm(about.points_m, axis=1).max())
+    shell = Shell(radius_m, outer, ROOM_DISTANCE_FACTOR * outer)
+    return about, shell, affordable_orders(about, scan.k[some], shell, scan.usable, incoming=False)
 
 
 def _half_size(points: FloatArray, cabinet_m: tuple[float, float, float] | None) -> FloatArray:
