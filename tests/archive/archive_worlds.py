@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from earwitness.archive.recordings import RecordingStore
 from earwitness.quantities import (
     BudgetLine,
     BurstTakeReading,
@@ -198,3 +199,8 @@ def same(one: Any, other: Any) -> bool:
     if isinstance(one, tuple):
         return len(one) == len(other) and all(same(a, b) for a, b in zip(one, other, strict=True))
     return bool(one == other)
+
+
+def hashes(store: RecordingStore) -> tuple[str, ...]:
+    """All recordings of a store, sorted; what is half written has a name of its own."""
+    return tuple(sorted(f"{p.parent.name}{p.name}" for p in store.folder.glob("??/*") if p.name[0] != "."))

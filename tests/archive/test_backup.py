@@ -14,7 +14,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from archive_worlds import measurement, same, step_of, write_session
+from archive_worlds import hashes, measurement, same, step_of, write_session
 from test_processes import assert_sound
 
 from earwitness.archive import backup as backup_module
@@ -49,7 +49,7 @@ def test_a_backup_is_an_archive_with_the_same_content(tmp_path: Path) -> None:
     with filled(tmp_path) as archive:
         report = backup(archive, tmp_path / "b", progress=lambda done, total: told.append((done, total)))
         assert (report.sessions, report.reused, report.damage) == (2, 0, ())
-        assert report.copied == len(archive.recordings.hashes()) + 1
+        assert report.copied == len(hashes(archive.recordings)) + 1
         assert told[-1][0] == told[-1][1] > 0
         with Archive.open(tmp_path / "b", create=False) as copy:
             assert copy.loudspeakers() == archive.loudspeakers()
@@ -79,7 +79,7 @@ def test_the_second_backup_writes_only_what_is_new(tmp_path: Path) -> None:
 def test_damage_in_the_backup_is_mended_and_damage_in_the_archive_does_not_reach_it(tmp_path: Path) -> None:
     with filled(tmp_path) as archive:
         backup(archive, tmp_path / "b")
-        one, other = archive.recordings.hashes()[:2]
+        one, other = hashes(archive.recordings)[:2]
         shutil.rmtree(tmp_path / "b" / "objects" / one[:2])
         archive.recordings.path(other).chmod(0o644)
         archive.recordings.path(other).write_bytes(b"rotten")

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from archive_worlds import measurement, same, step_of, write_session
+from archive_worlds import hashes, measurement, same, step_of, write_session
 
 from earwitness.archive.catalogue import CATALOGUE, Archive, session_key
 from earwitness.errors import ArchiveError, InputError, OutputError
@@ -53,7 +53,7 @@ def test_the_same_session_is_reused_and_a_changed_one_is_not(tmp_path: Path) -> 
         assert (other.reused, other.new_recordings) == (False, 0)
         assert len(archive.loudspeakers()) == 1
         assert [s.date for s in archive.sessions_of(1)] == ["2026-01-15", "2026-01-16"]
-        assert len(archive.recordings.hashes()) == 4
+        assert len(hashes(archive.recordings)) == 4
 
 
 def test_lost_recordings_are_put_back_by_adding_again(tmp_path: Path) -> None:

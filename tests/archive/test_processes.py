@@ -7,7 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from archive_worlds import measurement, write_session
+from archive_worlds import hashes, measurement, write_session
 
 from earwitness.archive.catalogue import CATALOGUE, Archive
 
@@ -54,7 +54,7 @@ def assert_sound(folder: Path) -> None:
                 assert all(archive.recordings.is_intact(h) for h in session.file_hashes.values())
                 for result in archive.results_of(entry.id):
                     assert archive.measurement(result.step_key) is not None
-        assert all(archive.recordings.is_intact(h) for h in archive.recordings.hashes())
+        assert all(archive.recordings.is_intact(h) for h in hashes(archive.recordings))
     assert list(folder.rglob(".*.part*")) == []
     connection = sqlite3.connect(folder / CATALOGUE)
     assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]

@@ -13,12 +13,11 @@ from sentence_claims import objections
 
 from earwitness.figures.read import levels_of
 from earwitness.figures.windows import windows
-from earwitness.insight.findings import Finding
+from earwitness.insight.findings import Finding, search
 from earwitness.insight.findings.decompose import Peak
 from earwitness.insight.findings.evidence import gather, on_axis_excess_phase
 from earwitness.insight.findings.finding import Placed, Sized, told_of
 from earwitness.insight.findings.origins import Cabinet
-from earwitness.insight.findings.search import finding_of
 from earwitness.insight.findings.sentences import signed_db
 from earwitness.insight.findings.shapes import peaking_db
 from earwitness.quantities import NearField
@@ -99,7 +98,7 @@ def told_of_case(one: Case, random: np.random.Generator) -> list[Finding]:
         target = max(("on_axis", "listening_window", "in_room"), key=lambda key: abs(evidence.curve_db.get(key, 0.0)))
         if evidence.curve_db.get(target):
             here = replace(peak, size_db=evidence.curve_db[target])
-            made = finding_of(here, target, evidence, curves, drivers, cabinet)
+            made = search._finding(search._Seen(here, target), evidence, curves, drivers, cabinet, sensitive=False)
             found += [] if made is None else [made]
     return found
 

@@ -71,11 +71,6 @@ class RecordingStore:
             raise _lost(path, "a recording in the archive is damaged")
         return data
 
-    def hashes(self) -> tuple[str, ...]:
-        """All hashes in the store, sorted."""
-        found = (path.parent.name + path.name for path in self.folder.glob("??/*"))
-        return tuple(sorted(name for name in found if _SHA256.fullmatch(name)))
-
 
 def hash_of(path: Path) -> str:
     """SHA-256 of a file, in hex. Raises OSError."""

@@ -14,10 +14,13 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
+from pydantic import Field
+
 from earwitness.app import capture
 from earwitness.app.exposure import exposure_today
 from earwitness.app.jobs import error_record
 from earwitness.app.live_setup import LiveSetup, changed_settings, usual_settings
+from earwitness.bench.state import Body
 from earwitness.capture.guard import SAFETY, Silencer, at_tester_db
 from earwitness.capture.levels import MeterReading
 from earwitness.capture.plan import PlannedSession, plan_session
@@ -29,18 +32,23 @@ from earwitness.errors import EarwitnessError, InputError, MissingExtraError
 
 # Of a page's signs of life. The page gives four a second; a busy computer may be late.
 LIFE_S = 3.0
+TAB = r"^[A-Za-z0-9-]{8,40}$"
 _LOOK_S = 0.03
 _MOST_DONE = 50
 Phase = Literal["closed", "ready", "calibrating", "raising", "loop-back", "counting", "recording", "asking"]
 _SOUNDING: tuple[Phase, ...] = ("calibrating", "raising", "loop-back", "counting", "recording")
 
 
-@dataclass(frozen=True, slots=True)
-class Starter:
-    """Who starts something. tab : the page; confirmed : key of the cautions that the tester has read there."""
+class Tab(Body):
+    """Which page it is."""
 
-    tab: str
-    confirmed: str
+    tab: str = Field(pattern=TAB)
+
+
+class Starter(Tab):
+    """Who starts what makes sound. confirmed : key of the cautions that were read there; nothing is played without."""
+
+    confirmed: str = Field(min_length=1, max_length=64)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,8 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
+from earwitness.quantities import Figure, not_judged
+
 
 @dataclass(frozen=True, slots=True)
 class FigureInfo:
@@ -24,6 +26,10 @@ class FigureInfo:
     method: str
     anchor: str
     curves: tuple[str, ...]
+
+    def refused(self, reason: str, lineage: tuple[str, ...] = ()) -> Figure:
+        """The figure where it is not judged, and why."""
+        return not_judged(self.key, reason, unit=self.unit, method=self.method, lineage=lineage)
 
 
 @cache

@@ -34,7 +34,6 @@ from earwitness.quantities import (
     Measurement,
     NoiseRun,
     Reading,
-    not_judged,
 )
 from earwitness.standards.cta2010 import LOW_HZ, MASK_A
 
@@ -180,9 +179,8 @@ def _mean_burst(found: Mapping[str, Figure]) -> Figure:
     group = {hz: found.get(f"burst_level@{hz:g}hz") for hz in LOW_HZ}
     lacking = [f"{hz:g} Hz" for hz, figure in group.items() if figure is None]
     if lacking:
-        info = FIGURES["burst_level_mean"]
         reason = f"bursts at 40, 50 and 63 Hz are needed, {', '.join(lacking)} missing"
-        return not_judged(info.key, reason, unit=info.unit, method=info.method)
+        return FIGURES["burst_level_mean"].refused(reason)
     mean = mean_burst_level([figure for figure in group.values() if figure is not None])
     return replace(mean, caveats=("40, 50 and 63 Hz", *mean.caveats))
 
@@ -263,8 +261,7 @@ def _figures(
     have = {base_key(key) for key in found}
     for key in LEVEL_FIGURES:
         if key not in have:
-            info = FIGURES[key]
-            found[key] = not_judged(key, _reason(key, reasons), unit=info.unit, method=info.method)
+            found[key] = FIGURES[key].refused(_reason(key, reasons))
     return found
 
 

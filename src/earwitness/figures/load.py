@@ -16,7 +16,7 @@ from earwitness.figures.load_curves import (
     power_factor,
 )
 from earwitness.figures.load_wrinkles import roughness, wrinkles
-from earwitness.quantities import Curve, Figure, Impedance, not_judged
+from earwitness.quantities import Curve, Figure, Impedance
 from earwitness.quantities.arrays import BoolArray
 from earwitness.quantities.response import REFERENCE_VOLTAGE_V
 
@@ -74,7 +74,7 @@ def load_figures(
     (10 to 20 dB, common practice, no source).
     """
     if impedance is None:
-        return {info.key: _refused(info.key, _NONE) for info in LOAD_FIGURES}
+        return {info.key: info.refused(_NONE) for info in LOAD_FIGURES}
     grid = on_load_grid(impedance)
     band = _band(grid, rated_band_hz or FULL_BAND_HZ)
     program = _band(grid, PROGRAM_BAND_HZ)
@@ -88,10 +88,6 @@ def load_figures(
     }
     figures["amplifier_load"] = _amplifier_load(figures, grid.lineage)
     return {info.key: figures[info.key] for info in LOAD_FIGURES}
-
-
-def _refused(key: str, reason: str, lineage: tuple[str, ...] = ()) -> Figure:
-    return not_judged(key, reason, unit=INFO[key].unit, method=INFO[key].method, lineage=lineage)
 
 
 def _judged(
@@ -144,7 +140,7 @@ def _minimum_figures(grid: Impedance, band: _Band, rated_ohm: float | None) -> d
     keys = ("impedance_minimum", "impedance_minimum_at", "impedance_minimum_phase")
     rating = ("rated_impedance_margin", "rated_impedance_supported")
     if band.share < LEAST_COVERED:
-        return {key: _refused(key, _missing_reason(band), grid.lineage) for key in (*keys, *rating)}
+        return {key: INFO[key].refused(_missing_reason(band), grid.lineage) for key in (*keys, *rating)}
     curves = load_curves(grid)
     low = _lowest(curves["impedance_magnitude"], band.rows, roughness(grid))
     bound, told = ("", ()) if band.whole else ("at most", (_missing_reason(band),))
@@ -179,7 +175,7 @@ def _margin(
 ) -> Figure:
     key = "rated_impedance_margin"
     if rated_ohm is None:
-        return _refused(key, "the maker states no rated impedance", lineage)
+        return INFO[key].refused("the maker states no rated impedance", lineage)
     limit = RATED_SHARE * rated_ohm
     margin = minimum - limit
     rule = f"80 % of the rated {rated_ohm:g} ohm are {limit:.2f} ohm"
@@ -222,7 +218,7 @@ def _amplifier_load(figures: dict[str, Figure], lineage: tuple[str, ...]) -> Fig
     size, peak = figures["impedance_minimum"], figures["epdr_minimum_program"]
     for part in (size, peak):
         if part.value is None:
-            return _refused(key, part.reason, lineage)
+            return INFO[key].refused(part.reason, lineage)
     assert size.value is not None
     assert size.u is not None
     assert peak.value is not None
@@ -243,7 +239,7 @@ def _phase_figures(grid: Impedance, band: _Band, program: _Band) -> dict[str, Fi
     found: dict[str, Figure] = {}
     phase, size = phase_deg(grid), np.abs(grid.ohm)
     if band.share < LEAST_COVERED:
-        found = {key: _refused(key, _missing_reason(band), grid.lineage) for key in keys}
+        found = {key: INFO[key].refused(_missing_reason(band), grid.lineage) for key in keys}
     else:
         lowest = float(size[band.rows].min())
         places = np.flatnonzero(band.rows & (size <= LOW_FACTOR * lowest))
@@ -255,7 +251,7 @@ def _phase_figures(grid: Impedance, band: _Band, program: _Band) -> dict[str, Fi
         )
         found[keys[1]] = _judged(keys[1], hz, hz * 0.5 / 48.0 * np.log(2.0), grid.lineage, band_hz=band.band_hz)
     if program.share < LEAST_COVERED:
-        found[factor] = _refused(factor, _missing_reason(program), grid.lineage)
+        found[factor] = INFO[factor].refused(_missing_reason(program), grid.lineage)
         return found
     share = power_factor(grid)
     places = np.flatnonzero(program.rows)
@@ -272,7 +268,7 @@ def _epdr_figures(grid: Impedance, program: _Band) -> dict[str, Figure]:
     for key, band in (("epdr_minimum", _band(grid, FULL_BAND_HZ)), ("epdr_minimum_program", program)):
         rows = band.rows & curve.valid
         if band.share < LEAST_COVERED or not rows.any():
-            found.update({name: _refused(name, _missing_reason(band), grid.lineage) for name in (key, f"{key}_at")})
+            found.update({name: INFO[name].refused(_missing_reason(band), grid.lineage) for name in (key, f"{key}_at")})
             continue
         low = _lowest(curve, rows, noise)
         note = f"there the impedance is {abs(grid.ohm[low.row]):.1f} ohm at {phase_deg(grid)[low.row]:+.0f} degrees"
@@ -287,7 +283,7 @@ def _wrinkle_figures(grid: Impedance) -> dict[str, Figure]:
     above = load_bass.above_bass_hz(grid)
     band = _band(grid, (max(above, 80.0), 20_000.0))
     if band.share < LEAST_COVERED:
-        return {key: _refused(key, _missing_reason(band), grid.lineage)}
+        return {key: INFO[key].refused(_missing_reason(band), grid.lineage)}
     found = wrinkles(grid, above_hz=above)
     notes = tuple(f"{one.percent:+.1f} % at {one.hz:.0f} Hz" for one in found)
     return {key: _judged(key, float(len(found)), 0.0, grid.lineage, band_hz=band.band_hz, caveats=notes)}
@@ -304,7 +300,7 @@ def _drawn_figures(
     elif min(band.share, program.share) < LEAST_COVERED:
         reason = _missing_reason(program if program.share < LEAST_COVERED else band)
     if reason or sensitivity is None or sensitivity.value is None or sensitivity.u is None:
-        return {key: _refused(key, reason, grid.lineage) for key in keys}
+        return {key: INFO[key].refused(reason, grid.lineage) for key in keys}
     volts = REFERENCE_VOLTAGE_V * 10 ** ((level_db - sensitivity.value) / 20.0)
     u_volts = sensitivity.u * np.log(10.0) / 20.0
     size, rows = np.abs(grid.ohm), program.rows

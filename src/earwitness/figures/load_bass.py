@@ -16,7 +16,7 @@ from earwitness.figures.load_box import (
     fit_vented,
     valley_hz,
 )
-from earwitness.quantities import Figure, Impedance, not_judged
+from earwitness.quantities import Figure, Impedance
 
 VENTED_KEYS = ("box_tuning", "box_peak_low", "box_peak_high")
 CLOSED_KEYS = ("closed_resonance", "closed_q_mechanical", "closed_q_electrical", "closed_q_total")
@@ -35,10 +35,7 @@ def bass_figures(grid: Impedance, enclosure: str, infos: Mapping[str, FigureInfo
     peaks = bass_peaks(grid)
 
     def refused(keys: tuple[str, ...], reason: str) -> dict[str, Figure]:
-        return {
-            key: not_judged(key, reason, unit=infos[key].unit, method=infos[key].method, lineage=grid.lineage)
-            for key in keys
-        }
+        return {key: infos[key].refused(reason, grid.lineage) for key in keys}
 
     ported = enclosure in ("vented", "passive radiator")
     other = f"the enclosure is {enclosure}"

@@ -156,8 +156,7 @@ def _read_orbit(levels: Levels, orbit: Orbit, found: _Orbits) -> None:
 
 def _from_reference(reference: Figure, key: str) -> Figure:
     """Not judged, because there is no reference level."""
-    info = FIGURES[key]
-    return not_judged(key, reference.reason, unit=info.unit, method=info.method, lineage=reference.lineage)
+    return FIGURES[key].refused(reference.reason, reference.lineage)
 
 
 def _sensitivities(reference: Figure, *, absolute: bool, rated_impedance_ohm: float | None) -> dict[str, Figure]:
@@ -224,7 +223,7 @@ def _no_curve(key: str, missing: dict[str, str]) -> Figure:
     info = FIGURES[key]
     absent = [name for name in info.curves if name in missing]
     reason = "; ".join(f"{_NAMES[name]}: {missing[name]}" for name in absent)
-    return not_judged(key, reason, unit=info.unit, method=info.method)
+    return info.refused(reason)
 
 
 def _slope(curve: Drawn, *, band_hz: tuple[float, float], key: str) -> Figure:

@@ -14,7 +14,7 @@ from pydantic import Field
 
 from earwitness.app.live_setup import LiveSetup, Text
 from earwitness.app.rehearsal import next_rehearsal
-from earwitness.bench.live import LiveDesk, Starter
+from earwitness.bench.live import TAB, LiveDesk, Starter, Tab
 from earwitness.bench.routes.measure import Folder, Nothing, whole_path
 from earwitness.bench.state import BenchState, Body
 from earwitness.errors import InputError
@@ -22,19 +22,6 @@ from earwitness.errors import InputError
 router = APIRouter(prefix="/api/measure/live", tags=["measure live"])
 _MOMENT_S = 0.1
 _BEAT_EVERY = 10
-_TAB = r"^[A-Za-z0-9-]{8,40}$"
-
-
-class Tab(Body):
-    """Which page it is."""
-
-    tab: str = Field(pattern=_TAB)
-
-
-class Sounding(Tab):
-    """Something that makes sound. confirmed : key of the cautions that were read; nothing is played without it."""
-
-    confirmed: str = Field(min_length=1, max_length=64)
 
 
 class Calibrator(Tab):
@@ -48,14 +35,14 @@ class Calibrator(Tab):
     frequency_hz: float = Field(default=1000.0, ge=100.0, le=4000.0)
 
 
-class Level(Sounding):
+class Level(Starter):
     """The level wanted at the microphone, and how far it is from the loudspeaker."""
 
     target_db: float = Field(ge=40.0, le=120.0)
     distance_m: float = Field(ge=0.05, le=100.0)
 
 
-class ToRecord(Sounding):
+class ToRecord(Starter):
     """take : its id, None for every open one; pause_s : count-down before each; away : the tester leaves the room."""
 
     take: Text | None = None
@@ -130,21 +117,21 @@ def live_calibrate(body: Calibrator, bench: BenchState) -> dict[str, Any]:
 @router.post("/level")
 def live_level(body: Level, bench: BenchState) -> dict[str, Any]:
     """Raise noise slowly from silence to the level wanted."""
-    bench.live.raise_level(_starter(body), target_db=body.target_db, distance_m=body.distance_m)
+    bench.live.raise_level(body, target_db=body.target_db, distance_m=body.distance_m)
     return bench.live.told()
 
 
 @router.post("/loopback")
-def live_loopback(body: Sounding, bench: BenchState) -> dict[str, Any]:
+def live_loopback(body: Starter, bench: BenchState) -> dict[str, Any]:
     """Play a quiet sweep and look for it in the loop-back."""
-    bench.live.look_at_loopback(_starter(body))
+    bench.live.look_at_loopback(body)
     return bench.live.told()
 
 
 @router.post("/record")
 def live_record(body: ToRecord, bench: BenchState) -> dict[str, Any]:
     """Record a take, or every open one."""
-    bench.live.record(_starter(body), take=body.take, pause_s=body.pause_s, away=body.away)
+    bench.live.record(body, take=body.take, pause_s=body.pause_s, away=body.away)
     return bench.live.told()
 
 
@@ -184,7 +171,7 @@ def live_gone(body: Tab, bench: BenchState) -> dict[str, bool]:
 
 
 @router.get("/events")
-def live_events(request: Request, bench: BenchState, tab: Annotated[str, Query(pattern=_TAB)]) -> StreamingResponse:
+def live_events(request: Request, bench: BenchState, tab: Annotated[str, Query(pattern=TAB)]) -> StreamingResponse:
     """The state whenever it changes, and the meter ten times a second while something runs, as server-sent events."""
     return StreamingResponse(_events(request, bench.live, tab), media_type="text/event-stream")
 
@@ -206,7 +193,3 @@ async def _events(request: Request, desk: LiveDesk, tab: str) -> AsyncIterator[s
             await asyncio.sleep(_MOMENT_S)
     finally:
         desk.gone(tab)
-
-
-def _starter(body: Sounding) -> Starter:
-    return Starter(body.tab, body.confirmed)

@@ -299,21 +299,6 @@ def _finding(
     return _put(peak, u, facts, evidence, one, sensitive=sensitive, resonance=resonance)
 
 
-def finding_of(
-    peak: Peak,
-    target: str,
-    evidence: Evidence,
-    curves: Mapping[str, Curve],
-    drivers: Sequence[Driver] = (),
-    cabinet: Cabinet | None = None,
-    *,
-    sensitive: bool = False,
-) -> Finding | None:
-    """The finding of one peak of the curve `target` with its evidence, told as `find` tells it; None where it lies
-    inside its uncertainty."""
-    return _finding(_Seen(peak, target), evidence, curves, drivers, cabinet, sensitive=sensitive)
-
-
 def _sized(curve: Curve, peak: Peak, size_db: float, one: _Seen) -> Sized:
     """The size in one curve with its uncertainty, by the same rules as the finding's own."""
     here = replace(peak, size_db=size_db)

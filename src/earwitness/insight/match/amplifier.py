@@ -15,7 +15,7 @@ from earwitness.figures.info import figure_infos
 from earwitness.figures.load import RATED_SHARE, load_figures
 from earwitness.figures.load_curves import dissipation_share, on_load_grid
 from earwitness.insight.spread import value_and_spread
-from earwitness.quantities import REFERENCE_VOLTAGE_V, Curve, Figure, Impedance, Reading, not_judged
+from earwitness.quantities import REFERENCE_VOLTAGE_V, Curve, Figure, Impedance, Reading
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.axis import hz_words
 from earwitness.session.amplifier_sheet import AmplifierSheet
@@ -197,7 +197,7 @@ def match_amplifier(
     figures = {"amplifier_voltage": _judged("amplifier_voltage", max(v for _, v in one.ratings), 0.0, ())}
     if impedance is None:
         why = "no impedance was measured"
-        rest = {key: _refused(key, why) for key in INFO if key != "amplifier_voltage"}
+        rest = {key: INFO[key].refused(why) for key in INFO if key != "amplifier_voltage"}
         sentence = f"Whether {one.name} can drive it cannot be told: {why}."
         return AmplifierMatch(one, "cannot be told", why, figures | rest, {}, (), (sentence,))
     grid = on_load_grid(impedance)
@@ -215,10 +215,6 @@ def match_amplifier(
     return AmplifierMatch(one, can, why, figures, curves, limited, said)
 
 
-def _refused(key: str, reason: str) -> Figure:
-    return not_judged(key, reason, unit=INFO[key].unit, method=INFO[key].method)
-
-
 def _judged(
     key: str, value: float, u: float, lineage: tuple[str, ...], *notes: str, band_hz: tuple[float, float] = BAND_HZ
 ) -> Figure:
@@ -229,7 +225,7 @@ def _load_margins(one: Amplifier, impedance: Impedance) -> dict[str, Figure]:
     """What is left between the load and the least the amplifier is rated for."""
     keys = ("amplifier_load_margin", "amplifier_epdr_margin")
     if one.minimum_load_ohm is None:
-        return {key: _refused(key, "the amplifier's sheet states no least load") for key in keys}
+        return {key: INFO[key].refused("the amplifier's sheet states no least load") for key in keys}
     load = load_figures(impedance)
     allowed = RATED_SHARE * one.minimum_load_ohm
     limits = (allowed, allowed * float(dissipation_share(np.array([EPDR_PHASE_DEG]))[0]))
@@ -237,7 +233,7 @@ def _load_margins(one: Amplifier, impedance: Impedance) -> dict[str, Figure]:
     for key, name, limit in zip(keys, ("impedance_minimum", "epdr_minimum_program"), limits, strict=True):
         low = load[name]
         if low.value is None or low.u is None:
-            found[key] = _refused(key, low.reason)
+            found[key] = INFO[key].refused(low.reason)
             continue
         at = load[f"{name}_at"].value or 0.0
         note = f"{low.value:.2f} ohm at {hz_words(at)} against {limit:.2f} ohm"
@@ -308,10 +304,10 @@ def _levels(
     near, far = "amplifier_highest_level", "amplifier_highest_level_at"
     if sensitivity is None or sensitivity.value is None or sensitivity.u is None:
         why = "no sensitivity is known" if sensitivity is None else f"sensitivity: {sensitivity.reason}"
-        return {key: _refused(key, why) for key in (near, far)}
+        return {key: INFO[key].refused(why) for key in (near, far)}
     rows = np.flatnonzero(grid.valid & (grid.axis.hz >= BAND_HZ[0] * 0.999) & (grid.axis.hz <= BAND_HZ[1]))
     if not rows.size:
-        return {key: _refused(key, "the impedance is not known from 20 Hz to 20 kHz") for key in (near, far)}
+        return {key: INFO[key].refused("the impedance is not known from 20 Hz to 20 kHz") for key in (near, far)}
     size = np.abs(grid.ohm[rows])
     volts, current = usable_voltage(one, size)
     row = int(np.argmin(volts))
@@ -339,12 +335,12 @@ def _levels(
 def _response(one: Amplifier, impedance: Impedance, figures: dict[str, Figure]) -> Curve | None:
     key = "amplifier_response_spread"
     if one.output_ohm is None:
-        figures[key] = _refused(key, "the amplifier's sheet states neither output impedance nor damping factor")
+        figures[key] = INFO[key].refused("the amplifier's sheet states neither output impedance nor damping factor")
         return None
     try:
         change = response_curve(impedance, one.output_ohm)
     except InputError as error:
-        figures[key] = _refused(key, error.what)
+        figures[key] = INFO[key].refused(error.what)
         return None
     rows = np.flatnonzero(change.valid & (change.axis.hz >= BAND_HZ[0] * 0.999) & (change.axis.hz <= BAND_HZ[1]))
     high, low = rows[np.argmax(change.values[rows])], rows[np.argmin(change.values[rows])]

@@ -14,7 +14,7 @@ import numpy as np
 from earwitness.errors import InputError
 from earwitness.figures.info import figure_infos
 from earwitness.insight.match.off_axis import Orbits, Sound, orbits_of, sound_toward
-from earwitness.quantities import Curve, DirectionalResponse, Figure, not_judged
+from earwitness.quantities import Curve, DirectionalResponse, Figure
 from earwitness.quantities.arrays import FloatArray
 from earwitness.session.room_plan import PlacedLoudspeaker, RoomPlan, Seat
 
@@ -157,7 +157,7 @@ def _spread(orbits: Orbits, plan: RoomPlan, one: PlacedLoudspeaker) -> Spread:
     left_out = tuple(name for name, sound in heard.items() if sound is None)
     if not sounds:
         why = "no seat lies inside the measured directions"
-        refused = {key: _refused(key, why) for key in ("seat_spread", "row_spread")}
+        refused = {key: INFO[key].refused(why) for key in ("seat_spread", "row_spread")}
         return Spread(one.name, {}, None, None, refused, {}, left_out)
     rows = {seat.name: seat.row for seat in plan.seats}
     levels = np.array([sound.level_db for sound in sounds.values()])
@@ -186,16 +186,12 @@ def _spread(orbits: Orbits, plan: RoomPlan, one: PlacedLoudspeaker) -> Spread:
     return Spread(one.name, curves, seats, lines, figures, how, left_out)
 
 
-def _refused(key: str, reason: str) -> Figure:
-    return not_judged(key, reason, unit=INFO[key].unit, method=INFO[key].method)
-
-
 def _rms(key: str, curve: Curve | None, alone: str, how: dict[str, str], left_out: tuple[str, ...]) -> Figure:
     if curve is None:
-        return _refused(key, alone)
+        return INFO[key].refused(alone)
     rows = (curve.axis.hz >= SPREAD_BAND_HZ[0]) & (curve.axis.hz <= SPREAD_BAND_HZ[1])
     if not rows.any() or not curve.valid[rows].all():
-        return _refused(key, f"the direct sound is not known over {_BAND} at every seat")
+        return INFO[key].refused(f"the direct sound is not known over {_BAND} at every seat")
     value = float(np.sqrt(np.mean(curve.values[rows] ** 2)))
     u = float(np.sqrt(np.mean(curve.u[rows] ** 2)))
     notes = [f"{name}: {word}" for name, word in how.items() if word != "measured"]
@@ -297,7 +293,7 @@ def seat_levels(
     for angle in seat_angles(plan):
         place = (angle.loudspeaker, angle.seat)
         if sensitivity.value is None or sensitivity.u is None:
-            found[place] = _refused("seat_level", f"sensitivity: {sensitivity.reason}")
+            found[place] = INFO["seat_level"].refused(f"sensitivity: {sensitivity.reason}")
             continue
         level = sensitivity.value + 20.0 * math.log10(voltage_v / 2.83) - decade_db * math.log10(angle.distance_m)
         note = f"{angle.distance_m:.2f} m, {decade_db:g} dB less over ten times the distance, {voltage_v:g} V"
@@ -327,7 +323,7 @@ def seat_headroom(
     for angle in seat_angles(plan):
         place = (angle.loudspeaker, angle.seat)
         if highest_level.value is None or highest_level.u is None:
-            found[place] = _refused("seat_headroom", f"highest level: {highest_level.reason}")
+            found[place] = INFO["seat_headroom"].refused(f"highest level: {highest_level.reason}")
             continue
         peak = highest_level.value + SINE_PEAK_DB - decade_db * math.log10(angle.distance_m)
         note = f"{peak:.1f} dB peak at {angle.distance_m:.2f} m for a goal of {goal_db + peak_db:g} dB peak"
