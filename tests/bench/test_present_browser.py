@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 from bench_browser import on_page
@@ -112,6 +114,35 @@ def test_marks_move_by_keys_and_what_is_drawn_can_be_cleared(page: Page) -> None
     page.keyboard.press("c")
     assert page.locator("#ink polyline").count() == 0
     assert group.get_attribute("transform") == "translate(0 0)"
+
+
+def test_a_build_up_is_saved_as_svg_that_moves_from_disk_and_stands_still_where_asked(
+    page: Page, context: BrowserContext, tmp_path: Path
+) -> None:
+    page.locator("#parts button", has_text=re.compile(r" at \d")).first.click()
+    with page.expect_download() as caught:
+        page.keyboard.press("s")
+    path = tmp_path / caught.value.suggested_filename
+    caught.value.save_as(path)
+    root = ElementTree.parse(path).getroot()
+    assert path.name.endswith("-build-up.svg")
+    curves = {node.attrib["data-curve"] for node in root.iter() if "data-curve" in node.attrib}
+    steps = {name for node in root.iter() for name in node.get("class", "").split() if re.fullmatch(r"come-\d+", name)}
+    assert len(steps) == len(curves) + 1
+    text = path.read_text(encoding="utf-8")
+    assert "<script" not in text
+    assert not re.search(r"(?:href|src|url\()[^#]{0,3}https?:", text)
+    # Half a second from the start the last curve has not come; where less motion is asked for, it is there at once.
+    last = f".come-{len(steps) - 1}"
+    opacity = f"getComputedStyle(document.querySelector('{last}')).opacity"
+    moving = context.new_page()
+    moving.goto(path.as_uri())
+    assert float(moving.evaluate(opacity)) < 1
+    moving.wait_for_function(f"{opacity} === '1'")
+    moving.emulate_media(reduced_motion="reduce")
+    moving.reload()
+    assert moving.evaluate(opacity) == "1"
+    moving.close()
 
 
 def test_notes_in_a_second_window_keep_step_and_lead(page: Page, context: BrowserContext) -> None:

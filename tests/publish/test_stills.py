@@ -224,6 +224,36 @@ def test_dark_theme_has_a_dark_ground(review: Review) -> None:
     assert np.median(np.asarray(dark)) < 40
 
 
+@pytest.mark.parametrize("shape", ["wide", "tall"])
+def test_transparent_stills_have_no_paper_and_the_same_ink(review: Review, shape: Shape) -> None:
+    one = replace(review, exhibits=review.charts[:1])
+    plain, clear = (stills_of(one, shape=shape, transparent=is_clear)[0] for is_clear in (False, True))
+    alpha = np.asarray(Image.open(io.BytesIO(clear.png)).convert("RGBA"))[..., 3]
+    assert (alpha == 0).mean() > 0.5
+    assert (alpha == 255).mean() > 0.01
+    assert np.asarray(Image.open(io.BytesIO(plain.png)).convert("RGBA"))[..., 3].min() == 255
+    # Laid over white it is the still with its paper, but for the edges of letters and lines.
+    over = Image.new("RGBA", SIZES[shape], "white")
+    over.alpha_composite(Image.open(io.BytesIO(clear.png)).convert("RGBA"))
+    gap = np.abs(np.asarray(over.convert("L"), int) - np.asarray(Image.open(io.BytesIO(plain.png)).convert("L"), int))
+    assert (gap > 60).mean() < 0.02
+
+
+def test_a_wide_still_has_a_headline_of_ten_words_and_a_plot_as_wide_as_its_words_allow(
+    review: Review, sheets: list[dict[str, Any]]
+) -> None:
+    stills_of(review, shape="wide")
+    for sheet in sheets:
+        for page in sheet["pages"]:
+            assert len((page["message"] if page["is_short"] else page["title"]).split()) <= 10
+            drawing = ElementTree.fromstring(page["svg"])
+            _, _, width, _ = plot_box(page["svg"])
+            labels = [node for node in drawing.iter(f"{SVG}text") if node.get("class", "").startswith("label")]
+            if "balance" in page["svg"][:2000]:
+                assert labels
+                assert width / float(drawing.attrib["width"]) > 0.7
+
+
 def test_same_review_gives_the_same_bytes(review: Review) -> None:
     one = replace(review, exhibits=review.charts[:2])
     assert stills_of(one) == stills_of(one)

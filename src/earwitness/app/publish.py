@@ -45,12 +45,13 @@ TARGET = "page"
 @dataclass(frozen=True, slots=True)
 class Products:
     """What is made beside the page. report : paper, or None; stills : shapes; steps : with the steps that build each
-    still up; license : of the data set, None for no data set."""
+    still up; transparent : stills without paper; license : of the data set, None for no data set."""
 
     __pydantic_config__ = ConfigDict(extra="forbid")
     report: Paper | None = None
     stills: Annotated[tuple[Shape, ...], Field(max_length=2)] = ()
     steps: bool = False
+    transparent: bool = False
     talk: bool = False
     license: Annotated[str, Field(max_length=40)] | None = None
 
@@ -236,7 +237,9 @@ def write_products(
         path = place / f"report-{paper}.pdf"
         make(0.0, "set the report", "report", lambda: [write_report(review, path, paper=paper)])
     for at, shape in enumerate(products.stills):
-        draw = partial(write_stills, review, place / "stills", shape=shape, steps=steps)
+        draw = partial(
+            write_stills, review, place / "stills", shape=shape, steps=steps, transparent=products.transparent
+        )
         make(0.2 + 0.3 * at, f"draw the {shape} stills", f"{shape} stills", draw)
     if products.talk:
         make(0.8, "write the talk", "talk", talk)

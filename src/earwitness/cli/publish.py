@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Of the report.")
 @click.option("--stills", type=click.Choice(["wide", "tall", "both"]), default=None, help="A picture of each chart.")
 @click.option("--steps", is_flag=True, help="Stills with the steps that build them up, curve by curve.")
+@click.option("--transparent", is_flag=True, help="Stills without paper, to lie over a film.")
 @click.option("--talk", is_flag=True, help="A talk to speak, with its stills; your edits in it are kept.")
 @click.option(
     "--data", metavar="LICENSE", default=None, help="The data set as a zip under a license, such as CC-BY-4.0."
@@ -58,6 +60,7 @@ def command(
     paper: str,
     stills: str | None,
     steps: bool,
+    transparent: bool,
     talk: bool,
     data: str | None,
     everything: str | None,
@@ -89,6 +92,7 @@ def command(
             return
         raise click.UsageError("give a folder for the page: --to FOLDER")
     products = _products(report or bool(everything), paper, stills, steps, talk, data, everything)
+    products = replace(products, transparent=transparent)
     if words is not None:
         kept = keep_words(name, words, archive)
         click.echo(f"your words are in the archive: {', '.join(kept.parts) or 'none'}")

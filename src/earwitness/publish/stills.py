@@ -23,6 +23,7 @@ _TEMPLATE: Final = "sheets/still.typ"
 _AT_ONCE: Final = 8
 # Letters of the footer's title that fit with the date and the tester.
 _MOST_TITLE: Final = 60
+_MOST_HEADLINE: Final = 10
 # Of the type in a drawing: 1 is legible on a phone; smaller ones are for charts of very many curves or remarks.
 _TYPE_SIZES: Final = (1.0, 0.85, 0.7, 0.55, 0.4)
 INVENTED_WORDS: Final = "Invented, for show"
@@ -50,7 +51,7 @@ class _Sheet:
 
 
 _SHEETS: Final[dict[Shape, _Sheet]] = {
-    "wide": _Sheet(1920, 1080, 48, 214, 66, 32, (60, 54, 48, 44, 40, 36), 2.8),
+    "wide": _Sheet(1920, 1080, 40, 176, 50, 32, (72, 66, 60, 54, 48, 44, 40, 36), 2.4),
     "tall": _Sheet(1080, 1920, 48, 500, 100, 34, (112, 104, 96, 88, 80, 72, 66, 60, 54, 48, 44, 40), 3.0),
 }
 
@@ -78,12 +79,13 @@ class _View:
 
 
 def stills_of(
-    review: Review, *, shape: Shape = "wide", steps: bool = False, theme: Theme = "light"
+    review: Review, *, shape: Shape = "wide", steps: bool = False, theme: Theme = "light", transparent: bool = False
 ) -> tuple[Still, ...]:
     """A still of every chart of the review, 1920 x 1080 ("wide") or 1080 x 1920 ("tall").
 
     Each shows the chart's first panel with the finding of its caption. steps : besides, the way there: curve by
     curve, then finding by finding, then the other panels, numbered from 01 on; scales and words keep their places.
+    transparent : without paper, to lie over a film.
     Raises InputError for another shape or a chart with more words than any type leaves room for, OutputError when
     the typesetter fails.
     """
@@ -94,9 +96,12 @@ def stills_of(
         return ()
     pages = []
     for view in views:
-        svg, head = _drawing(view, sheet, theme)
+        svg, head = _drawing(view, sheet, theme, transparent=transparent)
         alt = f"Chart: {view.chart.title}"
-        pages.append({"title": view.chart.title, "message": view.message, "head": head, "svg": svg, "alt": alt})
+        # The headline of a wide still has few words: a longer message stands small under the title.
+        is_short = shape == "tall" or len(view.message.split()) <= _MOST_HEADLINE
+        told = {"title": view.chart.title, "message": view.message, "is_short": is_short}
+        pages.append({**told, "head": head, "svg": svg, "alt": alt})
     data = {
         "width": sheet.width,
         "height": sheet.height,
@@ -105,7 +110,7 @@ def stills_of(
         "small": sheet.small,
         "message_sizes": list(sheet.messages),
         "typeface": TYPEFACE,
-        "paper": ground.paper,
+        "paper": "" if transparent else ground.paper,
         "ink": ground.ink,
         "muted": ground.muted,
         "footer": _footer(review),
@@ -117,10 +122,10 @@ def stills_of(
 
 
 def write_stills(
-    review: Review, folder: Path, *, shape: Shape = "wide", steps: bool = False, theme: Theme = "light"
+    review: Review, folder: Path, *, shape: Shape = "wide", steps: bool = False, transparent: bool = False
 ) -> tuple[Path, ...]:
     """Write the stills into `folder`, each whole or not at all. Raises as `stills_of`, and OutputError by the disk."""
-    stills = stills_of(review, shape=shape, steps=steps, theme=theme)
+    stills = stills_of(review, shape=shape, steps=steps, transparent=transparent)
     return tuple(write_bytes(Path(folder) / f"{still.name}.png", still.png) for still in stills)
 
 
@@ -134,13 +139,15 @@ def message_of(chart: Chart) -> str:
     return units_kept(SENTENCE_END.split(chart.caption.finding, maxsplit=1)[0]) or chart.title
 
 
-def _drawing(view: _View, sheet: _Sheet, theme: Theme) -> tuple[str, float]:
+def _drawing(view: _View, sheet: _Sheet, theme: Theme, *, transparent: bool) -> tuple[str, float]:
     """The drawing with the largest type at which all its words leave room for the plot, and the height that is left
     for the words over it [px of the picture]."""
     for size in _TYPE_SIZES:
         room = sheet.room(size)
         try:
-            svg = still_svg(view.chart, view.panel, room, traces=view.traces, marks=view.marks, theme=theme)
+            svg = still_svg(
+                view.chart, view.panel, room, traces=view.traces, marks=view.marks, theme=theme, transparent=transparent
+            )
         except InputError:
             if size == _TYPE_SIZES[-1]:
                 raise

@@ -6,7 +6,7 @@ import re
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import partial
+from functools import cache, partial
 from importlib.resources import files
 from typing import Any, Final
 
@@ -31,7 +31,6 @@ from earwitness.quantities import Figure
 WORDS_PER_MINUTE: Final[int] = PLAN["words_per_minute"]
 LEAST_S: Final[float] = PLAN["least_s"]
 MOST_S: Final[float] = PLAN["most_s"]
-_SEAT_M: Final = 3.0
 _KEPT: Final = 3
 _MARKED: Final = re.compile(r"\bmark (\d+)\b")
 
@@ -146,38 +145,33 @@ def _told(drafts: Sequence[_Draft], review: Review, text: Any) -> Iterator[Part]
         own.pop(before, "")
 
 
-def _text(review: Review) -> Any:
-    """The template's macros, with all that they speak of."""
+@cache
+def _template() -> Any:
+    """What is said, as macros, with all that they ask."""
     from jinja2 import Environment, StrictUndefined
 
     made = Environment(undefined=StrictUndefined, autoescape=False)
-    made.filters |= {"word_of": lambda m: f"“{m.remark.word}”", "driver_words": _driver_words}
+    made.filters |= {"word_of": lambda m: f"“{m.remark.word}”"}
     made.globals |= {
         "decibels": decibels, "hertz": frequency, "said": figure_said, "listed": lambda words: listed(tuple(words)),
         "places": PLACES, "region": region, "pattern_of": pattern_of, "shared_db": shared_db, "mends": mends,
         "margin_db": margin_db, "usual_words": usual_words, "aim_words": aim_words, "remarks_on": remarks_on,
         "is_beyond": is_beyond, "first_sentence": lambda text: SENTENCE_END.split(text.strip())[0],
-        "shape": lambda one: shape_word(one.told.size_db, one.q), "notes": _notes, "amplifier_needs": _amplifier_needs,
+        "shape": lambda one: shape_word(one.told.size_db, one.q), "notes": _notes,
+        "volts_for": voltage_for_level, "pair_db": PAIR_IN_ROOM_DB, "goal_db": GOAL_DB, "peak_db": PEAK_DB,
+        "rounded": rounded,
     }  # fmt: skip
+    return made.from_string(files("earwitness.publish").joinpath("talk.jinja").read_text("utf-8"))
+
+
+def _text(review: Review) -> Any:
+    """The template's macros over a review."""
     figures: defaultdict[str, Figure | None] = defaultdict(lambda: None, review.reading.figures)
     said = defaultdict(str, {key: figure_said(one) for key, one in review.reading.figures.items() if not one.bound})
-    template = made.from_string(files("earwitness.publish").joinpath("talk.jinja").read_text("utf-8"))
-    return template.make_module({
+    return _template().make_module({
         "review": review, "advice": review.advice, "figures": figures, "f": said, "bands": _bands(review),
-        "marks_of": partial(_marks, review), "way": lambda key: _way(figures[key]),
+        "marks_of": partial(_marks, review),
     })  # fmt: skip
-
-
-def _way(figure: Figure | None) -> str:
-    """ "rises" or "falls" where the sign is beyond doubt, else ""."""
-    if figure is None or figure.value is None or not is_beyond(figure.value, figure.u or 0.0):
-        return ""
-    return "rises" if figure.value > 0 else "falls"
-
-
-def _driver_words(driver: Any) -> str:
-    article = "an" if driver.name[0] in "aeiou" else "a"
-    return f"{driver.count} {driver.name}s" if driver.count > 1 else f"{article} {driver.name}"
 
 
 def _notes(limit: Figure, *, within: bool) -> str:
@@ -186,15 +180,3 @@ def _notes(limit: Figure, *, within: bool) -> str:
     notes = LOW_NOTES if within else LOW_NOTES[::-1]
     fits = (name for name, hz in notes if (hz >= value + u if within else hz <= value - u))
     return next(fits, "").partition(" (")[0]
-
-
-def _amplifier_needs(sensitivity: Figure | None, rated_ohm: float | None) -> tuple[str, str, str]:
-    """Volts for 85 dB at the seat, and the least and most watts of each of a pair in a room with peaks."""
-    if sensitivity is None or sensitivity.value is None:
-        return "", "", ""
-    volts = voltage_for_level(GOAL_DB, sensitivity.value, distance_m=_SEAT_M)
-    if rated_ohm is None:
-        return rounded(volts), "", ""
-    watts = (volts * 10 ** (PEAK_DB / 20)) ** 2 / 2 / rated_ohm
-    least, most = (rounded(round(watts / 10 ** (gain / 10))) for gain in PAIR_IN_ROOM_DB[::-1])
-    return rounded(volts), least, most

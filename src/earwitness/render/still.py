@@ -59,12 +59,14 @@ def still_svg(
     traces: int | None = None,
     marks: Sequence[int] | None = None,
     theme: Theme = "light",
+    transparent: bool = False,
 ) -> str:
     """`panel` of `chart` as SVG text as wide as `room`; the decade keeps its length in dB. In an upright room it is no
     higher than `still_height` says, in another one as high as the room.
 
     traces : how many curves are drawn, from the first on (None: all); marks : numbers of the findings that are marked
-    (None: all). Scales and places of words are those of the full panel, so that nothing moves between two steps.
+    (None: all); transparent : no paper behind it. Scales and places of words are those of the full panel, so that
+    nothing moves between two steps.
     Raises InputError where the room is too small.
     """
     ground = GROUNDS[theme]
@@ -79,7 +81,7 @@ def still_svg(
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {size}" width="{number(room.width_px)}" '
         f'height="{height}" font-family="{TYPEFACE}" font-size="12">'
     )
-    paper = f'<rect width="100%" height="100%" fill="{ground.paper}"/>'
+    paper = f'<rect width="100%" height="100%" fill="{"none" if transparent else ground.paper}"/>'
     clip = f'<clipPath id="{key}-clip"><rect {frame.box}/></clipPath>'
     words = [
         f'<text x="8" y="{number(LINE_PX * (row + 1) - 2)}" fill="{ground.muted}">{text(line)}</text>'

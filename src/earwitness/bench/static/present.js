@@ -222,6 +222,46 @@ function clear() {
   draw();
 }
 
+// An animated build-up as a file ---------------------------------------------------------------------------------------
+
+const CURVE_S = 1.2;
+
+/** The chart of the stage as an SVG that builds itself up, curve by curve and then mark by mark: it opens from disk,
+    asks nothing from the network, has no script, and stands still and whole where less motion is asked for. */
+function animated() {
+  const svg = find("#picture svg").cloneNode(true);
+  const marked = new Set(all(".mark-group:not(.off)", svg).map((one) => one.dataset.mark));
+  all(".mark-group", svg).filter((one) => !marked.has(one.dataset.mark)).forEach((one) => one.remove());
+  const leaders = all(".leader", svg);
+  all("text.label", svg).forEach((label, k) => leaders[k] && (label.dataset.curve = leaders[k].dataset.curve));
+  const keys = [...new Set(all("[data-curve]", svg).map((one) => one.dataset.curve))];
+  const steps = [...keys.map((key) => all("[data-curve]", svg).filter((one) => one.dataset.curve === key)), ...all(".mark-group", svg).map((one) => [one])];
+  steps.forEach((elements, k) => elements.forEach((one) => {
+    one.classList.remove("off");
+    one.classList.add("come", `come-${k}`);
+  }));
+  const style = document.createElementNS(SVG, "style");
+  style.textContent = [
+    "@media (prefers-reduced-motion: no-preference) {",
+    "@keyframes come { from { opacity: 0 } to { opacity: 1 } }",
+    ".come { animation: come 0.6s ease-out both }",
+    ...steps.map((_, k) => `.come-${k} { animation-delay: ${(0.4 + CURVE_S * k).toFixed(1)}s }`),
+    "}",
+  ].join("\n");
+  svg.prepend(style);
+  svg.setAttribute("xmlns", SVG);
+  return new XMLSerializer().serializeToString(svg);
+}
+
+function save() {
+  if (!find("#picture svg")) return;
+  const link = document.createElement("a");
+  link.href = URL.createObjectURL(new Blob([animated()], { type: "image/svg+xml" }));
+  link.download = `${talk.parts[at.part].still}-build-up.svg`;
+  link.click();
+  URL.revokeObjectURL(link.href);
+}
+
 // Notes window -------------------------------------------------------------------------------------------------------
 
 function send() {
@@ -243,6 +283,7 @@ const ACTS = {
   draw: () => turn("draw"),
   move: () => turn("move"),
   clear,
+  save,
   notes: () => window.open(`/publish/${id}/notes`, `notes-${id}`, "popup,width=900,height=700"),
   theme: async () => {
     const theme = isDark() ? "light" : "dark";
@@ -254,7 +295,7 @@ const ACTS = {
 };
 const KEYS = {
   " ": "next", ArrowRight: "next", ArrowDown: "next", PageDown: "next", Enter: "next", ArrowLeft: "back", ArrowUp: "back", PageUp: "back",
-  h: "hold", d: "draw", m: "move", c: "clear", n: "notes", t: "theme", f: "fill",
+  h: "hold", d: "draw", m: "move", c: "clear", n: "notes", s: "save", t: "theme", f: "fill",
 };
 const STEP = { ArrowLeft: [-4, 0], ArrowRight: [4, 0], ArrowUp: [0, -4], ArrowDown: [0, 4] };
 
