@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from near_truth import true_near_field
 
 from earwitness.demo import recorder, rig, script, world
 from earwitness.errors import InputError, OutputError
@@ -102,7 +103,7 @@ def test_near_field_takes_have_the_true_pressure(folder: Path, driver: str) -> N
     # Half a second of it: the box has rung out, and most of the noise is cut off.
     impulse[rig.RATE_HZ // 2 : -200] = 0.0
     found = np.fft.rfft(impulse)[rows] / chain
-    truth = world.true_near_field(KEY, driver, frequency[rows])
+    truth = true_near_field(KEY, driver, frequency[rows])
     np.testing.assert_allclose(np.abs(found / truth), 1.0, atol=0.03)
     np.testing.assert_allclose(np.angle(found / truth), 0.0, atol=0.03)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from near_truth import true_near_field
 
 from earwitness.demo import world
 from earwitness.errors import InputError
@@ -90,7 +91,7 @@ def test_near_field_of_a_cone_dips_where_the_port_is_tuned() -> None:
     # Small 1973: at the tuning the cone stands almost still and the port does the work.
     f = np.geomspace(25.0, 90.0, 400)
     tuning = world.loudspeaker("thimble").bass.box.tuning_hz
-    cone, port = (np.abs(world.true_near_field("thimble", name, f)) for name in ("woofer", "port"))
+    cone, port = (np.abs(true_near_field("thimble", name, f)) for name in ("woofer", "port"))
     assert f[cone.argmin()] == pytest.approx(tuning, rel=0.04)
     assert port[np.abs(f - tuning).argmin()] > 2 * cone[np.abs(f - tuning).argmin()]
 
@@ -163,4 +164,4 @@ def test_unknown_names_are_refused_in_words() -> None:
     with pytest.raises(InputError, match="demo loudspeaker"):
         world.true_impedance("nobody", np.array([100.0]))
     with pytest.raises(InputError, match="cone or port"):
-        world.true_near_field("thimble", "tweeter", np.array([100.0]))
+        true_near_field("thimble", "tweeter", np.array([100.0]))

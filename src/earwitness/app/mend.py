@@ -25,7 +25,6 @@ from earwitness.insight.mend.aim import AimStudy, aim_study
 from earwitness.insight.mend.design import Design, design, settable
 from earwitness.insight.mend.equalizer import MOST_BANDS, Equalizer
 from earwitness.insight.mend.export import (
-    RATES_HZ,
     Fir,
     Phase,
     coefficients_csv,
@@ -222,6 +221,3 @@ def _impulse(one: Fir, folder: Path) -> Exported:
     return Exported(
         path, f"impulse response, {one.phase} phase, {one.taps.size} taps{late}, within {one.error_db:.2f} dB"
     )
-
-
-__all__ = ["RATES_HZ", "Exported", "export_equalizer", "goal_from", "mend_loudspeaker", "study_aim"]

@@ -84,21 +84,6 @@ def true_pressure_at(
     return referred
 
 
-def true_near_field(key: str, driver_name: str, frequency_hz: FloatArray) -> ComplexArray:
-    """Pressure per volt 5 mm in front of the middle of a cone or port, all sources sounding; (frequencies,), Pa/V.
-
-    InputError for an unknown loudspeaker or driver.
-    """
-    one = loudspeaker(key)
-    frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
-    active = speaker_sources(one, frequency)
-    parts = near_fields(one, tuple(s.cap for s in active), driver_name, frequency)
-    total = np.zeros(frequency.size, dtype=np.complex128)
-    for source, part in zip(active, parts, strict=True):
-        total += source.filter * source.flow * part
-    return total
-
-
 def true_impedance(key: str, frequency_hz: FloatArray) -> ComplexArray:
     """Impedance at the terminals in ohms; (frequencies,). InputError for an unknown key."""
     one = loudspeaker(key)

@@ -12,9 +12,6 @@ from earwitness.figures.highest_level import HIGHEST_LEVEL_FIGURES
 from earwitness.figures.info import FigureInfo, figure_infos
 from earwitness.quantities import Figure
 
-__all__ = ["FIGURES", "LEVEL_FIGURES", "RESPONSE_FIGURES", "FigureInfo", "base_key", "decimals", "info_of", "place_of"]
-
-
 _ROWS = figure_infos("response")
 RESPONSE_FIGURES = tuple(row.key for row in _ROWS)
 _LEVEL_ROWS = (*EQUAL_LEVEL_FIGURES, *DISTORTION_FIGURES, *COMPRESSION_FIGURES, *HIGHEST_LEVEL_FIGURES)

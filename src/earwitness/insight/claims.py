@@ -359,6 +359,3 @@ def _level(claim: Claim, _reading: Reading, figures: Mapping[str, Figure]) -> Cl
     note = "rms of a sine at 1 m, within our limits of distortion and compression"
     short = claim.value - measured.value
     return _closed(claim, measured, short, measured.u, decimals=1, least_counts=True, note=note)
-
-
-__all__ = ["ClaimVerdict", "Verdict", "half_range", "judge_claims", "over_units"]

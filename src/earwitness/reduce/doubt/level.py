@@ -252,9 +252,3 @@ def _log_likelihood(evidence: LevelEvidence, wrong_db: float) -> float:
         near, far = _normal(off, _CLAIM_DB), math.log(_FAR_SHARE) + _normal(off, _CLAIM_FAR_DB)
         total += float(np.logaddexp(near, far))
     return total
-
-
-__all__ = [
-    "LEVEL", "LIMITS", "LevelEvidence", "a_weighted_db", "claimed_db", "doubt_of_level", "efficiency_bound_db",
-    "evidence_of", "excursion_level_db", "level_flags", "log_odds", "lower_limit_hz", "rating_flags", "refuses_level",
-]  # fmt: skip
