@@ -69,9 +69,9 @@ def test_chapters_meet_without_a_gap_and_begin_at_zero(parts: tuple[Spoken, ...]
     assert chapters[0][0] == 0
     assert all(a[1] == b[0] for a, b in pairwise(chapters))
     rows = files["chapters.txt"].splitlines()
-    assert rows[0] == f"0:00 {parts[0].title}"
+    assert rows[0] == f"00:00 {parts[0].title}"
     assert [row.partition(" ")[2] for row in rows] == [part.title for part in parts]
-    assert all(re.fullmatch(r"\d+:[0-5]\d \S.*", row) for row in rows)
+    assert all(re.fullmatch(r"\d\d+:[0-5]\d \S.*", row) for row in rows)
 
 
 @settings(deadline=None, derandomize=True, max_examples=60)

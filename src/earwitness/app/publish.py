@@ -221,6 +221,8 @@ def write_products(
         except EarwitnessError as error:
             made.failed.append((subject, error))
 
+    draw = partial(write_stills, folder=place / "stills", transparent=products.transparent)
+
     def talk() -> Sequence[Path]:
         written = write_talk(review, place / "talk.md")
         made.lines.extend(f"talk: {words}" for words in (*written.changed, *written.left_out))
@@ -229,7 +231,7 @@ def write_products(
         names = {part.still for part in parts}
         captions = [write_bytes(place / name, text.encode()) for name, text in caption_files(parts).items()]
         shown = tuple(chart for chart in review.charts if still_name(chart.key) in names)
-        stills = () if "wide" in products.stills else write_stills(replace(review, exhibits=shown), place / "stills")
+        stills = () if "wide" in products.stills else draw(replace(review, exhibits=shown))
         return [place / "talk.md", *captions, *stills]
 
     paper, steps, license = products.report, products.steps, products.license
@@ -237,10 +239,8 @@ def write_products(
         path = place / f"report-{paper}.pdf"
         make(0.0, "set the report", "report", lambda: [write_report(review, path, paper=paper)])
     for at, shape in enumerate(products.stills):
-        draw = partial(
-            write_stills, review, place / "stills", shape=shape, steps=steps, transparent=products.transparent
-        )
-        make(0.2 + 0.3 * at, f"draw the {shape} stills", f"{shape} stills", draw)
+        drawn = partial(draw, review, shape=shape, steps=steps)
+        make(0.2 + 0.3 * at, f"draw the {shape} stills", f"{shape} stills", drawn)
     if products.talk:
         make(0.8, "write the talk", "talk", talk)
     if license is not None:

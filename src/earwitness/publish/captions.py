@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from html import escape
 from typing import Final
 
-from earwitness.publish.talk import Spoken, clock
+from earwitness.publish.talk import Spoken
 from earwitness.publish.talk_story import WORDS_PER_MINUTE
 
 _LINE: Final = 42  # letters of a line, two lines at once: common practice, no source
@@ -15,7 +15,7 @@ Cue = tuple[float, float, str]
 
 
 def caption_files(parts: Sequence[Spoken]) -> dict[str, str]:
-    """Text by file name: captions.vtt, captions.srt, chapters.vtt and chapters.txt ("0:00 Verdict", a line each)."""
+    """Text by file name: captions.vtt, captions.srt, chapters.vtt and chapters.txt ("00:00 Verdict", a line each)."""
     cues = list(cues_of(parts))
     chapters = [(part.start_s, part.start_s + part.last_s, " ".join(part.title.split())) for part in parts]
     srt = (f"{n}\n{_time(a, ',')} --> {_time(b, ',')}\n{words}\n" for n, (a, b, words) in enumerate(cues, 1))
@@ -23,7 +23,7 @@ def caption_files(parts: Sequence[Spoken]) -> dict[str, str]:
         "captions.vtt": _vtt(cues),
         "captions.srt": "\n".join(srt),
         "chapters.vtt": _vtt(chapters),
-        "chapters.txt": "".join(f"{clock(start)} {title}\n" for start, _, title in chapters),
+        "chapters.txt": "".join(f"{_time(start, '.')[3:8]} {title}\n" for start, _, title in chapters),
     }
 
 

@@ -108,8 +108,7 @@ def _drafts(review: Review) -> Iterator[_Draft]:
 def _matters(one: Finding, place: int, review: Review) -> bool:
     """It was heard, may be heard, or is mended."""
     assert review.advice is not None
-    bands = _bands(review)
-    return one.is_audible or bool(remarks_on(place, review.advice)) or any(mends(band, one) for band in bands)
+    return one.is_audible or bool(remarks_on(place, review.advice)) or any(mends(band, one) for band in _bands(review))
 
 
 def _bands(review: Review) -> tuple[Band, ...]:
@@ -177,6 +176,5 @@ def _text(review: Review) -> Any:
 def _notes(limit: Figure, *, within: bool) -> str:
     """The lowest note that the bass reaches beyond doubt, or the highest that it does not; "" for none."""
     value, u = limit.value or 0.0, 2.0 * (limit.u or 0.0)
-    notes = LOW_NOTES if within else LOW_NOTES[::-1]
-    fits = (name for name, hz in notes if (hz >= value + u if within else hz <= value - u))
+    fits = (name for name, hz in LOW_NOTES[:: 1 if within else -1] if (hz >= value + u if within else hz <= value - u))
     return next(fits, "").partition(" (")[0]

@@ -46,13 +46,12 @@ def present_talk(loudspeaker_id: Id, bench: BenchState, theme: Literal["light", 
     place = place_of(loudspeaker_id, bench.archive_folder)
     edited = [] if place is None else [path for path in place.files if path.name == "talk.md"]
     parts = spoken_parts(edited[0].read_text(encoding="utf-8") if edited else talk_of(review))
-    named = {part.still for part in parts}
     charts = {
         still_name(chart.key): {
             "about": chart.subtitle or chart.title,
             "svg": still_svg(chart, chart.panels[0], _ROOM, theme=theme),
         }
         for chart in review.charts
-        if still_name(chart.key) in named
+        if any(part.still == still_name(chart.key) for part in parts)
     }
     return {"parts": [asdict(part) for part in parts], "charts": charts, "invented": review.invented}
