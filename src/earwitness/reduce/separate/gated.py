@@ -171,9 +171,8 @@ def _told_band(scan: _Scan, rows: IntArray) -> _Band:
     """One fit about one center; where places are known it is made again with what they change taken off."""
     data, k, good = scan.clean.pressure[:, rows], scan.k[rows], ~scan.left_out
     within = float(k.max()) <= _highest_told(scan) and _on_turned_rings(scan)
-    found = search_center(
-        scan.clean.points_m[good], data[good], k, scan.middle, 0.0 * scan.half if within else scan.half
-    )  # fmt: skip
+    half = 0.0 * scan.half if within else scan.half
+    found = search_center(scan.clean.points_m[good], data[good], k, scan.middle, half)
     tries = [scan.middle] if within else [found.center_m, scan.middle]
     part, fit, fine = _fitted(scan, rows, tries)
     if scan.places is not None and scan.places.explained > 0:
@@ -320,16 +319,8 @@ def _gated_fit(
     scan: _Scan, some: IntArray, center: FloatArray, radius_m: float, left_out: BoolArray, penalty: FloatArray | None
 ) -> Fit:
     about, shell, orders = _waves_about(scan, some, center, radius_m)
-    return fit_scan(
-        about,
-        scan.clean.pressure[:, some],
-        scan.k[some],
-        shell,
-        orders,
-        left_out,
-        penalty=penalty,
-        evidence_rounds=_GATED_ROUNDS,
-    )
+    data, k = scan.clean.pressure[:, some], scan.k[some]
+    return fit_scan(about, data, k, shell, orders, left_out, penalty=penalty, evidence_rounds=_GATED_ROUNDS)
 
 
 def _waves_about(

@@ -77,8 +77,12 @@ def separate(
     if body == "sphere" and sphere_radius_m is not None:
         # A cube inside that sphere: the check for points within the cabinet then holds for the body that is there.
         cabinet_m = (2 * sphere_radius_m / np.sqrt(3),) * 3
-    clean = _clean(points_m, pressure, hz, cabinet_m, center)
-    k = 2 * np.pi * np.asarray(hz, dtype=float) / speed_of_sound
+    hz = np.asarray(hz, dtype=float)
+    clean = usable_points(
+        np.asarray(points_m, dtype=float), np.asarray(pressure, dtype=np.complex128), hz, cabinet_m=cabinet_m,
+        cabinet_center_m=center, one_surface_is_enough=False,
+    )  # fmt: skip
+    k = 2 * np.pi * hz / speed_of_sound
     scan = scan_about(clean.points_m, center)
     shell = shell_of(scan, cabinet_m)
     orders = affordable_orders(
@@ -103,23 +107,6 @@ def separate(
         resolved=resolved, scattered_db=_share_db(part, k, scattered),
     )  # fmt: skip
     return separation_of(field, quality, scan, chosen, clean, left_out, ())
-
-
-def _clean(
-    points_m: FloatArray,
-    pressure: ComplexArray,
-    hz: FloatArray,
-    cabinet_m: tuple[float, float, float] | None,
-    center: FloatArray,
-) -> Points:
-    return usable_points(
-        np.asarray(points_m, dtype=float),
-        np.asarray(pressure, dtype=np.complex128),
-        np.asarray(hz, dtype=float),
-        cabinet_m=cabinet_m,
-        cabinet_center_m=center,
-        one_surface_is_enough=False,
-    )
 
 
 def shell_of(scan: Scan, cabinet_m: tuple[float, float, float] | None) -> Shell:
