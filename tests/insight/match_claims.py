@@ -154,10 +154,6 @@ def _within(one: Drive, met: re.Match[str]) -> list[str]:
     return found + ([] if size > number(met[1]) - 0.03 else [f"at {met[2]} {met[3]} the load is {size}"])
 
 
-def _unstated(one: Drive, _: re.Match[str]) -> list[str]:
-    return [] if one.amplifier.minimum_load_ohm is None else ["its least load is stated"]
-
-
 def _reaches(one: Drive, met: re.Match[str]) -> list[str]:
     hz, size = one.size()
     volts = one.volts()
@@ -231,7 +227,7 @@ AMPLIFIER: tuple[tuple[str, Check], ...] = (
     ),
     (
         r"Whether .+ can drive this load cannot be told: the amplifier's sheet states no least load\.",
-        _unstated,
+        lambda one, _: [] if one.amplifier.minimum_load_ohm is None else ["it is stated"],
     ),
     (
         rf"By its voltage and current alone it reaches {N} ± {N} dB at (\S+) m \((\d+\.\d) V, (voltage|current) runs "
@@ -529,7 +525,10 @@ SUBWOOFER: tuple[tuple[str, Check], ...] = (
 
 OFF = r"(?:off the axis(?: to its own (?:left|right))?|(?:above|below) the axis)"
 WHERE = rf"(straight at you|so that you sit (?:\d+)° {OFF})"
-GAIN = r"(no other angle is smoother by more than 0\.1 dB|smoother by -?\d+\.\d dB rms(?:, within the uncertainty)?)"
+GAIN = (
+    r"(no other angle is smoother by more than 0\.1 dB|"
+    r"smoother by (?:\d+\.\d dB|less than 0\.1 dB) rms(?:, within the uncertainty)?)"
+)
 
 
 def _turn(where: str) -> float:
@@ -553,10 +552,10 @@ def _lead(one: AimStudy, where: str, gain: str, *, mended: bool) -> list[str]:
     found += [f"{nearer} is nearer and as smooth"] if nearer else []
     if turn == 0.0:
         return found + ([] if gain.startswith("no other") else ["words"])
-    told = re.match(r"smoother by (-?\d+\.\d) dB rms(, within)?", gain)
+    told = re.match(r"smoother by (?:less than 0\.1|(\d+\.\d)) dB rms(, within)?", gain)
     if told is None:
         return [*found, "words"]
-    found += near(told[1], lead, "lead")
+    found += near(told[1], lead, "lead") if told[1] else [] if lead < 0.051 else [f"lead {lead}"]
     sure = lead > max(0.1, 2 * hypot(u[0.0], u[turn]))
     return found + ([] if sure == (told[2] is None) else [f"{lead} is {'' if sure else 'not '}beyond its uncertainty"])
 
@@ -586,7 +585,7 @@ AIM: tuple[tuple[str, Check], ...] = (
         lambda one, m: _both(one, (m[1], m[2]), (m[1], m[3])),
     ),
     (
-        rf"Without EQ aim it {WHERE} \({GAIN}\), with EQ {WHERE} \({GAIN}\)\.",
+        rf"Without EQ aim it {WHERE}: {GAIN}\. With EQ {WHERE}: {GAIN}\.",
         lambda one, m: _both(one, (m[1], m[2]), (m[3], m[4])),
     ),
     (r"Left and right are assumed equal\.", _sides),
@@ -596,5 +595,5 @@ AIM: tuple[tuple[str, Check], ...] = (
 
 
 def of_study(one: AimStudy) -> list[str]:
-    """A study's words, sentence by sentence."""
-    return read_back(re.findall(r"[A-Z][^.]*(?:\.\d[^.]*)*\.", one.sentence), AIM, one)
+    """A study's words, sentence by sentence, both aims in one."""
+    return read_back(re.findall(r"[A-Z](?:[^.]|\.\d|\.(?= With EQ))*\.", one.sentence), AIM, one)

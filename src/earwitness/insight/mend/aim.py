@@ -462,7 +462,8 @@ def _study_words(orbit: Orbit, plain: _Found, equalized: _Found | None, *, both_
     def gain(one: _Found) -> str:
         if one.angle_deg == 0.0:
             return f"no other angle is smoother by more than {SMALLEST_MARGIN_DB:g} dB"
-        return f"smoother by {one.margin_db:.1f} dB rms{'' if one.is_clear else ', within the uncertainty'}"
+        by = f"{one.margin_db:.1f} dB" if one.margin_db >= 0.05 else "less than 0.1 dB"
+        return f"smoother by {by} rms{'' if one.is_clear else ', within the uncertainty'}"
 
     if equalized is None:
         words = f"Aim it {where(plain)}: {gain(plain)}."
@@ -471,7 +472,7 @@ def _study_words(orbit: Orbit, plain: _Found, equalized: _Found | None, *, both_
     elif equalized.angle_deg == plain.angle_deg:
         words = f"Aim it {where(plain)}: without EQ {gain(plain)}, with EQ {gain(equalized)}."
     else:
-        words = f"Without EQ aim it {where(plain)} ({gain(plain)}), with EQ {where(equalized)} ({gain(equalized)})."
+        words = f"Without EQ aim it {where(plain)}: {gain(plain)}. With EQ {where(equalized)}: {gain(equalized)}."
     if orbit == "vertical":
         return words
     if not both_sides:

@@ -23,7 +23,7 @@ _SHELVES_PER_OCTAVE = 3.0
 _SHELF_Q = 0.7
 _SHAPE_DB = 3.0
 _LEAST_DB = 0.02
-_WIDTH, _EACH = 8, 3
+_WIDTH, _EACH = 64, 3
 _APART = 0.25
 _RIDGE = 1e-4
 
@@ -91,7 +91,10 @@ def with_bands(lattice: Lattice, kinds: IntArray, x: FloatArray) -> Lattice:
     shapes = band_gains(kinds, x[0], x[1], gain, task.warped, task.rate_hz) / gain[:, None]
     centered = shapes - (shapes @ task.weight)[:, None]
     cross = lattice.centered @ (centered * task.weight).T
-    gram = np.block([[lattice.gram, cross], [cross.T, (centered * task.weight) @ centered.T]])
+    size = lattice.kinds.size
+    gram = np.empty((size + kinds.size, size + kinds.size))
+    gram[:size, :size], gram[:size, size:], gram[size:, :size] = lattice.gram, cross, cross.T
+    gram[size:, size:] = (centered * task.weight) @ centered.T
     return Lattice(
         task,
         np.concatenate([lattice.kinds, kinds]),

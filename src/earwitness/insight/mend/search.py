@@ -37,10 +37,10 @@ from earwitness.insight.mend.task import (
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
 
 _ROUGH_STEPS, _FINE_STEPS, _LAST_STEPS = 5, 8, 10
-_KEPT = 3
-_BEGUN = 3
-_FINISHED = 1
-_STARTS, _FEW = 8, 4
+_STARTS, _FEW = 64, 4
+_SIEVE = ((3, 24), (5, 10), (8, 5))
+"""Steps of refinement, and how many of the beginnings go on behind them."""
+_BEGUN, _KEPT, _FINISHED = 3, 6, 3
 _EDGE = 1e-9
 _SPRING = 1e6
 _SOLVED = 4
@@ -262,15 +262,20 @@ def grow(task: Task, count: int) -> list[Path]:
 
 
 def _last(task: Task, rough: Task, fine: Task, lattice: Lattice, start: _State) -> _State:
-    """The best of the beginnings after its bands were once taken out and set anew, refined on all frequencies."""
-    tried = _best(rough, refine(rough, start.kinds, start.x, _ROUGH_STEPS), _KEPT)
-    if tried.cost.size and tried.kinds.shape[1] > 1:
+    """The best of the beginnings, fewer of them the farther they are refined; bands of the best are once taken out and
+    set anew."""
+    tried = start
+    for steps, kept in _SIEVE:
+        tried = _best(rough, refine(rough, tried.kinds, tried.x, steps), kept)
+        if not tried.cost.size:
+            return tried
+    if tried.kinds.shape[1] > 1:
         at = lattice.kinds.size + np.arange(tried.kinds.shape[1])
         lattice = with_bands(lattice, tried.kinds[0], tried.x[0])
         again = _begun(lattice, renewed_sets(lattice, at), _BEGUN)
         if again.cost.size:
             tried = _best(rough, _merged(tried, refine(rough, again.kinds, again.x, _ROUGH_STEPS)), _KEPT)
-    tried = _best(fine, refine(fine, tried.kinds, tried.x, _FINE_STEPS), _FINISHED) if tried.cost.size else tried
+    tried = _best(fine, refine(fine, tried.kinds, tried.x, _FINE_STEPS), _FINISHED)
     if not tried.cost.size:
         return tried
     return _best(task, refine(task, tried.kinds, tried.x, _LAST_STEPS, settled=1e-5), 1)
