@@ -34,7 +34,7 @@ Check = Callable[..., list[str]]
 
 def read_back(sentences: Sequence[str], checks: Sequence[tuple[str, Check]], evidence: object) -> list[str]:
     """What the evidence denies of sentences; empty for true ones."""
-    found = []
+    found = list[str]()
     for text in sentences:
         for pattern, check in checks:
             met = re.fullmatch(pattern, text)
@@ -59,9 +59,6 @@ def near(printed: str, value: float, what: str, slack: float | None = None) -> l
 def same_hz(one: float, other: float) -> bool:
     """Alike to three digits."""
     return one > 0 and abs(log2(one / other)) < 0.015
-
-
-# amplifier
 
 
 @dataclass(frozen=True)
@@ -253,14 +250,11 @@ AMPLIFIER: tuple[tuple[str, Check], ...] = (
 )
 
 
-# seats
-
-
 @dataclass(frozen=True)
 class Seated:
     """A room whose loudspeakers send level_db (direction (D, 3)) -> (D, F) on hz (F,).
 
-    u_db : standard uncertainty of a direction's level; highest_db, goal_db, peak_db : what headroom is told of
+    highest_db, u_db, goal_db, peak_db, bound : what headroom is told of
     """
 
     plan: RoomPlan
@@ -270,6 +264,7 @@ class Seated:
     u_db: float
     goal_db: float
     peak_db: float
+    bound: str
     aims: Mapping[str, AimAdvice | str]
     spreads: Mapping[str, Spread]
 
@@ -339,10 +334,13 @@ def _headroom(one: Seated, met: re.Match[str]) -> list[str]:
         for speaker in one.plan.loudspeakers for seat, away in one.distance(speaker.name).items()
     }  # fmt: skip
     least, away = left[met[2], met[1]], one.distance(met[2])[met[1]]
-    found = near(met[3], least, "headroom") + near(met[4], 2 * one.u_db, "u") + near(met[7], away, "distance")
+    size = least if met[5] != "short" else -least
+    found = near(met[3], size, "headroom") + near(met[4], 2 * one.u_db, "u") + near(met[7], away, "distance")
     found += [] if least < min(left.values()) + 0.06 else [f"another seat has {min(left.values())}"]
     found += near(met[6], least + one.goal_db + one.peak_db, "peak") + near(met[8], one.goal_db + one.peak_db, "goal")
     word = "above" if least > 2 * one.u_db else "below" if least < -2 * one.u_db else "within the uncertainty of"
+    found += [] if (one.bound in met[0]) or met[5] == "short" else ["it is a bound"]
+    word = "short" if one.bound and word == "below" else word
     return found + ([] if met[5] == word else [f"it is {word} the goal"])
 
 
@@ -383,9 +381,14 @@ SEATS: tuple[tuple[str, Check], ...] = (
     (rf"(.+): vertical window {N} degrees, from {DB} degrees at (.+) to {DB} degrees at (.+)\.", _window),
     (rf"(.+): direct sound differs by {N} ± {N} dB between (seats|rows), distance taken out\.", _differs),
     (
-        rf"Least headroom at (.+) from (.+): {DB} ± {N} dB, (above|below|within the uncertainty of) the goal "
-        rf"\({N} dB peak at (\d+\.\d+) m for a goal of {N} dB peak\)\.",
+        rf"Least headroom at (.+) from (.+): (?:at least )?{DB} ± {N} dB, (above|below|within the uncertainty of) "
+        rf"the goal \({N} dB peak at (\d+\.\d+) m for a goal of {N} dB peak\)\.",
         _headroom,
+    ),
+    (
+        rf"Least headroom at (.+) from (.+): up to {N} ± {N} dB (short) of the goal "
+        rf"\({N} dB peak at (\d+\.\d+) m for a goal of {N} dB peak\)\.",
+        lambda one, m: _headroom(one, m) if one.bound == "at least" else ["it is no bound"],
     ),
     (rf"(.+): distance alone makes (.+) {N} dB quieter than (.+)\.", _quieter),
     (
@@ -395,9 +398,6 @@ SEATS: tuple[tuple[str, Check], ...] = (
     ),
     (rf"For (.+) no aim is better than another beyond the uncertainty of {N} dB\.", _alike),
 )
-
-
-# subwoofer
 
 
 @dataclass(frozen=True)
@@ -477,10 +477,6 @@ def _bass(one: Crossed, met: re.Match[str]) -> list[str]:
     return found
 
 
-def _continued(one: Crossed, met: re.Match[str]) -> list[str]:
-    return near(met[1], one.main.lowest_hz, "lowest")
-
-
 def _free(one: Crossed, met: re.Match[str]) -> list[str]:
     assert one.found.ideal is not None
     gained = one.found.best.rms_db - one.found.ideal.rms_db
@@ -490,11 +486,6 @@ def _free(one: Crossed, met: re.Match[str]) -> list[str]:
         family = {"BW": "Butterworth", "LR": "Linkwitz-Riley"}.get(slope[:2], "")
         found += [] if told == (f"{family} {6 * int(slope[2:])} dB/octave" if slope else "no") else [slope]
     return found + ([] if gained >= 0.1 else ["that is no gain"])
-
-
-def _no_free(one: Crossed, _: re.Match[str]) -> list[str]:
-    assert one.found.ideal is not None
-    return [] if one.found.ideal.rms_db > one.found.best.rms_db - 0.1 else ["it is"]
 
 
 SLOPE = r"((?:Butterworth|Linkwitz-Riley) \d+ dB/octave"
@@ -511,17 +502,21 @@ SUBWOOFER: tuple[tuple[str, Check], ...] = (
         rf"Largest distortion in the bass: {N} ± {N} % at (\d+) Hz without it, {N} ± {N} % at (\d+) Hz with it\.",
         _bass,
     ),
-    (rf"Below {N} Hz the main's level is continued with its slope, not measured\.", _continued),
+    (
+        rf"Below {N} Hz the main's level is continued with its slope, not measured\.",
+        lambda one, m: near(m[1], one.main.lowest_hz, ""),
+    ),
     (
         rf"With free choice of slopes: {SLOPE} high-pass|no high-pass) on the main, {SLOPE}) low-pass on the "
         rf"subwoofer, at (\S+) Hz; the sum is evener by {N} dB rms\.",
         _free,
     ),
-    (r"No other slopes make the sum evener by 0\.1 dB rms\.", _no_free),
+    (
+        r"No other slopes make the sum evener by 0\.1 dB rms\.",
+        lambda one, _: [] if one.found.ideal.rms_db > one.found.best.rms_db - 0.1 else ["it is"],
+    ),
 )
 
-
-# aim
 
 OFF = r"(?:off the axis(?: to its own (?:left|right))?|(?:above|below) the axis)"
 WHERE = rf"(straight at you|so that you sit (?:\d+)° {OFF})"

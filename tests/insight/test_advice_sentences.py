@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -170,11 +171,13 @@ def seated(number: int) -> tuple[Seated, tuple[str, ...]]:
     plan = RoomPlan.model_validate({"loudspeaker": speakers, "seat": seats})
     angles, aims = seat_angles(plan), best_aims(source, plan)
     highest, u, goal = float(random.uniform(98.0, 118.0)), float(random.uniform(0.2, 0.8)), 85.0
-    room = seat_headroom(Figure("highest", highest, u, "dB", None, "m"), plan, goal_db=goal, peak_db=20.0)
+    bound: Literal["", "at least"] = "at least" if random.random() < 0.4 else ""
+    level = Figure("highest", highest, u, "dB", None, "m", bound=bound)
+    room = seat_headroom(level, plan, goal_db=goal, peak_db=20.0)
     spreads = seat_spread(source, plan)
     told = (*seat_sentences(vertical_window(angles), spreads, room), *distance_sentences(angles))
     told += tuple(one if isinstance(one, str) else one.sentence for one in aims.values())
-    return Seated(plan, axis.hz, level_db, highest, u, goal, 20.0, aims, spreads), told
+    return Seated(plan, axis.hz, level_db, highest, u, goal, 20.0, bound, aims, spreads), told
 
 
 def crossed(number: int) -> Crossed:
@@ -256,7 +259,8 @@ def test_no_sentence_on_an_aim_says_what_its_evidence_denies() -> None:
 AMPLIFIER_WORDS = ("can drive", "should not drive", "within the uncertainty: ", "states no least load", "to spare",
                    "missing", "Current runs out", "Voltage runs out")  # fmt: skip
 SEAT_WORDS = ("vertical window", "between seats", "between rows", "above the goal", "below the goal", "distance alone",
-              "within the uncertainty of the goal", "at the middle", "to its left", "no aim is better")  # fmt: skip
+              "within the uncertainty of the goal", "short of the goal", "at the middle", "to its left",
+              "no aim is better")  # fmt: skip
 AIM_WORDS = ("straight at you", "off the axis", "the axis:", "within the uncertainty", "Left and right differ",
              "Left and right are assumed")  # fmt: skip
 

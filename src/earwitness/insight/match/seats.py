@@ -365,12 +365,11 @@ def seat_sentences(
     if judged:
         (speaker, seat), least = min(judged.items(), key=lambda item: item[1].value or 0.0)
         value, u = least.value or 0.0, least.u or 0.0
-        bound = f"{least.bound} " if least.bound else ""
-        told = "within the uncertainty of the goal" if abs(value) <= 2.0 * u else (
-            "above the goal" if value > 0.0 else "below the goal"
-        )  # fmt: skip
-        found.append(
-            f"Least headroom at {seat} from {speaker}: {bound}{value:+.1f} ± {2.0 * u:.1f} dB, {told} "
-            f"({least.caveats[0]})."
-        )
+        size, clear = f"{value:+.1f} ± {2.0 * u:.1f} dB", abs(value) > 2.0 * u
+        if least.bound == "at least" and clear and value < 0.0:
+            told = f"up to {-value:.1f} ± {2.0 * u:.1f} dB short of the goal"
+        else:
+            way = "above the goal" if value > 0.0 else "below the goal"
+            told = f"{least.bound} {size}, {way if clear else 'within the uncertainty of the goal'}".strip()
+        found.append(f"Least headroom at {seat} from {speaker}: {told} ({least.caveats[0]}).")
     return tuple(found)
