@@ -73,7 +73,8 @@ def end_labels(lines: list[Named], frame: Frame) -> Iterator[str]:
             f'<tspan x="{x}" y="{number(first + 14 * k)}">{text(row)}</tspan>' for k, row in enumerate(words)
         )
         body = text(words[0]) if len(words) == 1 else spans
-        yield f'<text class="label {line.kind}" x="{x}" y="{number(first)}" fill="{line.color}">{body}</text>'
+        key = f'class="label {line.kind}" data-of="{text(line.curve.key)}"'
+        yield f'<text {key} x="{x}" y="{number(first)}" fill="{line.color}">{body}</text>'
 
 
 def end_tags(lines: list[Named], frame: Frame) -> Iterator[str]:
@@ -98,7 +99,8 @@ def key_rows(lines: list[Named], top: float, columns: int) -> tuple[list[str], f
         markup.append(f'<text class="tag {line.kind}" x="10" y="{number(y)}" {color}>{tag(k)}</text>')
         for row, words in enumerate(textwrap.wrap(line.words, columns - 8) or [line.words]):
             y += LINE_PX if row else 0
-            markup.append(f'<text class="label {line.kind}" x="58" y="{number(y)}" {color}>{text(words)}</text>')
+            key = f'class="label {line.kind}" data-of="{text(line.curve.key)}"'
+            markup.append(f'<text {key} x="58" y="{number(y)}" {color}>{text(words)}</text>')
     return markup, y
 
 

@@ -11,14 +11,17 @@
   const told = (v, decimals) => (+v.toFixed(decimals) + 0).toFixed(decimals).replace("-", "\u2212");
   const piece = (tag, className, textContent) => Object.assign(document.createElement(tag), { className, textContent });
 
-  function scales(svg, panel) {
+  // isHome : as it was drawn, whatever is zoomed.
+  function scales(svg, panel, isHome = false) {
     const plot = panel.querySelector(".plot"), [left, top, width, height] = ["x", "y", "width", "height"].map((side) => +plot.getAttribute(side));
-    const { axis } = svg.dataset, { low, high } = panel.dataset, lowHz = +svg.dataset.lowHz, highHz = +svg.dataset.highHz;
+    const { axis } = svg.dataset, of = (data, name) => +((isHome ? null : data[`zoom${name[0].toUpperCase()}${name.slice(1)}`]) ?? data[name]);
+    const [low, high] = ["low", "high"].map((name) => of(panel.dataset, name)), [lowHz, highHz] = ["lowHz", "highHz"].map((name) => of(svg.dataset, name));
     const linear = axis === "time", share = (hz) => (linear ? (hz - lowHz) / (highHz - lowHz) : Math.log(hz / lowHz) / Math.log(highHz / lowHz));
     return {
       left, top, width, height,
       x: (hz) => left + width * share(hz),
       y: (v) => top + height * Math.min(11, Math.max(-10, (high - v) / (high - low))),
+      value: (y) => high - ((high - low) * (y - top)) / height,
       hz: (x) => (linear ? lowHz + ((highHz - lowHz) * (x - left)) / width : lowHz * (highHz / lowHz) ** ((x - left) / width)),
     };
   }
@@ -37,10 +40,11 @@
       return `${c.label} ${v === null ? "no value" : `${told(v, c.decimals)} ${c.unit}`}${v === null || +c.valid[at] ? "" : " (not valid)"}`;
     };
     const cursors = (d) => drawings.forEach((svg) => svg.querySelectorAll(".cursor").forEach((path) => path.setAttribute("d", d(scales(svg, path.parentNode)))));
+    const isShown = (c) => !c.isHidden;
     const hide = () => (say([piece("span", "hint", line.dataset.hint)]), cursors(() => ""));
     function show(k) {
       at = Math.max(0, Math.min(last, k));
-      const pieces = [piece("b", "", (inTime ? moment : words)(hz[at])), ...curves.map((c) => piece("span", c.role, reading(c)))];
+      const pieces = [piece("b", "", (inTime ? moment : words)(hz[at])), ...curves.filter(isShown).map((c) => piece("span", c.role, reading(c)))];
       say(pieces);
       line.setAttribute("aria-valuenow", Math.round(hz[at]));
       line.setAttribute("aria-valuetext", pieces.map((p) => p.textContent).join(", "));
@@ -56,13 +60,27 @@
         x >= s.left && x <= s.left + s.width ? show(nearest(s.hz(x))) : leave();
       };
       svg.onpointerleave = leave;
+      draggable(svg, (from, to) => zoom(figure, svg, from, to), (x) => pin(nearest(scales(svg, svg.querySelector(".panel")).hz(x))));
     });
+    const pinned = piece("div", "pinned", "");
+    pinned.hidden = true;
+    line.after(pinned);
+    function pin(k) {
+      const old = at;
+      at = Math.max(0, Math.min(last, k));
+      const free = Object.assign(piece("button", "", "Unpin"), { type: "button", onclick: () => (pinned.hidden = true) });
+      pinned.replaceChildren(piece("b", "", `Pinned: ${(inTime ? moment : words)(hz[at])}`), ...curves.filter(isShown).map((c) => piece("span", c.role, reading(c))), free);
+      pinned.hidden = false;
+      at = old;
+    }
+    if (figure.querySelector("svg.chart .curves")) tools(figure, { hz, curves, pin: () => pin(at), at: () => hz[at], again: () => line.querySelector("b") && show(at) });
     line.onfocus = () => show(at);
     line.onblur = hide;
     line.onkeydown = (e) => {
       const way = { ArrowRight: 1, ArrowUp: 1, ArrowLeft: -1, ArrowDown: -1, PageUp: 12, PageDown: -12 }[e.key];
       const aim = e.shiftKey ? at : nearest(hz[at] * 2 ** (way / 12));
       if (e.key === "Escape") hide();
+      else if (e.key === "Enter") pin(at);
       else if (e.key === "Home") show(0);
       else if (e.key === "End") show(last);
       else if (way) show(aim === at ? at + Math.sign(way) : aim);
@@ -75,6 +93,180 @@
     live.set(figure, { data, again: () => (count(), line.querySelector("b") && show(at)) });
     show(at);
     hide();
+  }
+
+  /** A stretch drawn over a plot by pointer, in the units of the drawing; a click is no stretch. */
+  function draggable(svg, onStretch, onClick) {
+    let from = null, panel = null, box = null;
+    const place = (e) => {
+      const r = svg.getBoundingClientRect(), k = svg.viewBox.baseVal.width / r.width;
+      return [(e.clientX - r.left) * k, (e.clientY - r.top) * k];
+    };
+    const inside = ([x, y], s) => x >= s.left && x <= s.left + s.width && y >= s.top && y <= s.top + s.height;
+    svg.addEventListener("pointerdown", (e) => {
+      if (e.button || e.target.closest("[data-of]")) return;
+      from = place(e);
+      panel = [...svg.querySelectorAll(".panel")].find((one) => inside(from, scales(svg, one)));
+      if (!panel) from = null;
+    });
+    svg.addEventListener("pointermove", (e) => {
+      if (!from) return;
+      const [x, y] = place(e), s = scales(svg, panel), isHigh = Math.abs(y - from[1]) > s.height / 8;
+      const hold = (v, low, length) => Math.max(low, Math.min(low + length, v));
+      const sides = [hold(Math.min(x, from[0]), s.left, s.width), hold(Math.max(x, from[0]), s.left, s.width), isHigh ? hold(Math.min(y, from[1]), s.top, s.height) : s.top, isHigh ? hold(Math.max(y, from[1]), s.top, s.height) : s.top + s.height];
+      if (!box && sides[1] - sides[0] < 6) return;
+      box ??= panel.appendChild(document.createElementNS("http://www.w3.org/2000/svg", "rect"));
+      box.setAttribute("class", "stretch");
+      Object.entries({ x: sides[0], y: sides[2], width: sides[1] - sides[0], height: sides[3] - sides[2] }).forEach(([name, value]) => box.setAttribute(name, value));
+      box.sides = sides;
+    });
+    const end = (isDone) => (e) => {
+      if (isDone && from) box && box.sides[1] - box.sides[0] > 12 ? onStretch(panel, box.sides) : box || onClick(place(e)[0]);
+      box?.remove();
+      from = panel = box = null;
+    };
+    svg.addEventListener("pointerup", end(true));
+    svg.addEventListener("pointercancel", end(false));
+    svg.addEventListener("pointerleave", end(false));
+  }
+
+  function zoom(figure, svg, panel, [x0, x1, y0, y1]) {
+    const s = scales(svg, panel), place = [...svg.querySelectorAll(".panel")].indexOf(panel);
+    zoomTo(figure, [s.hz(x0), s.hz(x1)], place, [s.value(y1), s.value(y0)]);
+  }
+
+  /** Show a stretch of frequency in all panels and, where it is given, one of the values in one panel; null resets. */
+  function zoomTo(figure, hz, place = null, values = null) {
+    figure.classList.toggle("zoomed", hz !== null);
+    for (const svg of figure.querySelectorAll("svg.chart")) {
+      const set = (data, name, value) => (value === null ? delete data[name] : (data[name] = value));
+      set(svg.dataset, "zoomLowHz", hz && hz[0]);
+      set(svg.dataset, "zoomHighHz", hz && hz[1]);
+      svg.querySelectorAll(".panel").forEach((panel, k) => {
+        if (hz === null || k === place) ["zoomLow", "zoomHigh"].forEach((name, end) => set(panel.dataset, name, hz && values ? values[end] : null));
+        move(svg, panel);
+      });
+    }
+    const reset = figure.querySelector(".chart-tools [data-does=reset]");
+    if (reset) reset.disabled = hz === null;
+  }
+
+  /** Everything drawn in a panel, moved from its home scale to the zoomed one, which is linear on the paper. */
+  function move(svg, panel) {
+    const home = scales(svg, panel, true), now = scales(svg, panel), isZoomed = svg.dataset.zoomLowHz !== undefined;
+    const [a, b] = [now.x(home.hz(home.left)), now.x(home.hz(home.left + home.width))], kx = (b - a) / home.width, tx = a - kx * home.left;
+    const [c, d] = [home.top, home.top + home.height].map((y) => now.top + (now.height * (now.value(now.top) - home.value(y))) / (now.value(now.top) - now.value(now.top + now.height)));
+    const ky = (d - c) / home.height, ty = c - ky * home.top, clip = panel.querySelector("clipPath")?.id;
+    for (const group of panel.querySelectorAll(":scope > g")) {
+      if (group.classList.contains("grid")) isZoomed ? group.setAttribute("clip-path", `url(#${clip})`) : group.removeAttribute("clip-path");
+      for (const el of group.children) isZoomed ? el.setAttribute("transform", `matrix(${kx} 0 0 ${ky} ${tx} ${ty})`) : el.removeAttribute("transform");
+    }
+    const shift = (el, name, k, t, low, high) => {
+      el.dataset.home ??= el.getAttribute(name);
+      const v = isZoomed ? k * el.dataset.home + t : +el.dataset.home;
+      el.setAttribute(name, v.toFixed(1));
+      el.style.display = v < low - 1 || v > high + 1 ? "none" : "";
+    };
+    for (const el of panel.querySelectorAll(":scope > text.hz:not(.more)")) shift(el, "x", kx, tx, home.left, home.left + home.width);
+    // The words of a tick stand 4 px below its line.
+    for (const el of panel.querySelectorAll(":scope > text.tick:not([text-anchor=middle])")) shift(el, "y", ky, ty + 4 - 4 * ky, home.top, home.top + home.height + 6);
+    panel.querySelectorAll("text.more").forEach((el) => el.remove());
+    if (isZoomed && svg.dataset.axis !== "time") numbersMore(svg, panel, now);
+  }
+
+  /** Numbers at every 1 to 9 of a decade where less than a decade is shown. */
+  function numbersMore(svg, panel, s) {
+    const like = panel.querySelector(":scope > text.hz"), [low, high] = [s.hz(s.left), s.hz(s.left + s.width)];
+    if (!like || high / low > 10) return;
+    const there = [...panel.querySelectorAll(":scope > text.hz")].filter((el) => el.style.display !== "none").map((el) => +el.getAttribute("x"));
+    for (let p = Math.floor(Math.log10(low)); p <= Math.log10(high); p++) {
+      for (let digit = 1; digit < 10; digit++) {
+        const hz = digit * 10 ** p, x = s.x(hz);
+        if (hz < low || hz > high || there.some((one) => Math.abs(one - x) < 36)) continue;
+        const el = like.cloneNode();
+        el.classList.add("more");
+        el.setAttribute("x", x.toFixed(1));
+        el.style.display = "";
+        el.textContent = hz >= 1000 ? `${+(hz / 1000).toPrecision(3)}k` : `${hz}`;
+        there.push(x);
+        like.after(el);
+      }
+    }
+  }
+
+  /** Buttons for what the pointer can do as well: hide and isolate curves, zoom, pin, copy. */
+  function tools(figure, facts) {
+    const { hz, curves } = facts, holder = piece("div", "chart-tools", ""), folded = piece("div", "folded-tools", "");
+    const button = (does, words, act) => {
+      const made = Object.assign(piece("button", "", words), { type: "button", onclick: act });
+      made.dataset.does = does;
+      return made;
+    };
+    const look = () => {
+      for (const c of curves) {
+        for (const svg of figure.querySelectorAll("svg.chart")) {
+          const panel = svg.querySelectorAll(".panel")[c.panel];
+          for (const el of panel.querySelectorAll("[data-curve]")) if (el.dataset.curve === c.key) el.style.display = c.isHidden ? "none" : "";
+          for (const el of panel.querySelectorAll("[data-of]")) if (el.dataset.of === c.key) el.classList.toggle("off", Boolean(c.isHidden));
+        }
+        c.button.setAttribute("aria-pressed", String(!c.isHidden));
+      }
+      facts.again();
+    };
+    const toggle = (c, isAlone) => {
+      const others = curves.filter((one) => one !== c && one.panel === c.panel);
+      if (isAlone) {
+        const wasAlone = !c.isHidden && others.every((one) => one.isHidden);
+        for (const one of others) one.isHidden = !wasAlone;
+        c.isHidden = false;
+      } else c.isHidden = !c.isHidden;
+      look();
+    };
+    for (const c of curves) {
+      c.button = button("curve", c.label, (e) => toggle(c, e.shiftKey));
+      c.button.setAttribute("aria-pressed", "true");
+      c.button.classList.add(c.role);
+      c.button.title = "Show or hide; with Shift: only this one, or all again";
+    }
+    for (const svg of figure.querySelectorAll("svg.chart")) {
+      svg.querySelectorAll(".panel").forEach((panel, place) => {
+        for (const el of panel.querySelectorAll("[data-of]")) {
+          const c = curves.find((one) => one.panel === place && one.key === el.dataset.of);
+          if (c) el.onclick = (e) => toggle(c, e.shiftKey);
+        }
+      });
+    }
+    const copy = button("copy", "Copy values", async () => {
+      const seen = curves.filter((c) => !c.isHidden), first = `${figure.querySelector("svg").dataset.axis === "time" ? "ms" : "Hz"}`;
+      const rows = hz.map((f, k) => [f, ...seen.map((c) => (c.values[k] === null || !+c.valid[k] ? "" : c.values[k]))].join("\t"));
+      const text = [[first, ...seen.map((c) => (c.unit ? `${c.label}, ${c.unit}` : c.label))].join("\t"), ...rows].join("\n");
+      try {
+        await navigator.clipboard.writeText(text);
+        copy.textContent = "Copied";
+      } catch {
+        copy.textContent = "The browser refused";
+      }
+      setTimeout(() => (copy.textContent = "Copy values"), 2000);
+    });
+    const closer = () => {
+      const svg = figure.querySelector("svg.chart"), f = facts.at(), s = scales(svg, svg.querySelector(".panel")), [low, high] = [s.hz(s.left), s.hz(s.left + s.width)];
+      const root = Math.sqrt(high / low), half = Math.sqrt(root);
+      const from = Math.min(Math.max(f / half, low), high / root);
+      zoomTo(figure, svg.dataset.axis === "time" ? [Math.max(low, f - (high - low) / 4), Math.min(high, f + (high - low) / 4)] : [from, from * root]);
+    };
+    const reset = button("reset", "Reset zoom", () => zoomTo(figure, null));
+    reset.disabled = true;
+    const opener = button("tools", "Tools", () => {
+      folded.hidden = !folded.hidden;
+      opener.setAttribute("aria-expanded", String(!folded.hidden));
+    });
+    folded.hidden = true;
+    opener.setAttribute("aria-expanded", "false");
+    folded.append(...curves.map((c) => c.button), button("zoom", "Zoom in", closer), reset, button("pin", "Pin", facts.pin), copy);
+    holder.append(opener, folded);
+    const caption = figure.querySelector("figcaption");
+    caption ? caption.after(holder) : figure.append(holder);
+    figure.querySelectorAll("svg.chart").forEach((svg) => (svg.ondblclick = () => zoomTo(figure, null)));
   }
 
   /** The column of a redrawn curve in the table of numbers, whose rows stand at frequencies of their own: linear between
@@ -98,7 +290,7 @@
   }
 
   function redraw(svg, curve, hz) {
-    const panel = svg.querySelectorAll(".panel")[curve.panel], s = scales(svg, panel), n = hz.length, { values, valid, u } = curve;
+    const panel = svg.querySelectorAll(".panel")[curve.panel], s = scales(svg, panel, true), n = hz.length, { values, valid, u } = curve;
     const there = (k) => k >= 0 && k < n && values[k] !== null, good = (k) => there(k) && +valid[k];
     const line = ([a, b], sign = 0) => Array.from({ length: b - a }, (_, k) => `${s.x(hz[a + k]).toFixed(1)} ${s.y(values[a + k] + (sign && sign * u[a + k])).toFixed(1)}`);
     const full = runs(n, good), pale = runs(n, (k) => there(k) && !good(k)).map(([a, b]) => [a - there(a - 1), b + there(b)]);

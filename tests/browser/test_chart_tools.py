@@ -1,0 +1,172 @@
+"""Curves hidden, isolated, zoomed, pinned and copied, by pointer and by keyboard, on a page opened from a file."""
+
+from __future__ import annotations
+
+import importlib.util
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from playwright.sync_api import Browser, Locator, Page, expect
+
+from accessible import serious
+from earwitness.render.html import chart_script, figure_html
+from earwitness.render.theme import theme_css
+
+pytestmark = pytest.mark.browser
+_spec = importlib.util.spec_from_file_location("chart_example", Path(__file__).with_name("test_chart.py"))
+assert _spec is not None
+assert _spec.loader is not None
+example = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(example)
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> str:
+    folder: Path = tmp_path_factory.mktemp("tools")
+    body = "".join(figure_html(chart, 900) for chart in example.charts())
+    page = (
+        '<!doctype html><html lang="en"><meta charset="utf-8"><title>An invented loudspeaker</title>'
+        f"<style>{theme_css()}body{{margin:8px}}</style><main><h1>An invented loudspeaker</h1>{body}</main>"
+        f"<script>{chart_script()}</script></html>"
+    )
+    (folder / "index.html").write_text(page, encoding="utf-8")
+    return (folder / "index.html").as_uri()
+
+
+@pytest.fixture
+def page(browser: Browser, address: str) -> Iterator[Page]:
+    made = browser.new_page(viewport={"width": 1000, "height": 900})
+    made.on("pageerror", lambda error: pytest.fail(f"script error: {error}"))
+    made.goto(address)
+    yield made
+    made.close()
+
+
+def figure(page: Page) -> Locator:
+    return page.locator("figure.chart").first
+
+
+def trace(page: Page, key: str) -> Locator:
+    return figure(page).locator(f".drawing.wide .trace[data-curve={key}]").last
+
+
+def test_a_label_hides_its_curve_and_shift_leaves_it_alone(page: Page) -> None:
+    label = figure(page).locator(".drawing.wide [data-of=on_axis]")
+    label.click()
+    expect(trace(page, "on_axis")).not_to_be_visible()
+    expect(trace(page, "sound_power")).to_be_visible()
+    figure(page).locator(".readout").focus()
+    assert "on axis" not in example.spoken(page)
+    label.click()
+    expect(trace(page, "on_axis")).to_be_visible()
+    label.click(modifiers=["Shift"])
+    expect(trace(page, "sound_power")).not_to_be_visible()
+    label.click(modifiers=["Shift"])
+    expect(trace(page, "sound_power")).to_be_visible()
+
+
+def test_the_same_by_keyboard_with_its_state_told(page: Page) -> None:
+    figure(page).get_by_role("button", name="Tools").focus()
+    page.keyboard.press("Enter")
+    page.keyboard.press("Tab")
+    button = figure(page).get_by_role("button", name="on axis", exact=True)
+    expect(button).to_be_focused()
+    assert button.get_attribute("aria-pressed") == "true"
+    page.keyboard.press("Space")
+    assert button.get_attribute("aria-pressed") == "false"
+    expect(trace(page, "on_axis")).not_to_be_visible()
+    assert serious(page) == []
+    # WCAG 2.2, 2.5.8: 24 px.
+    for box in (
+        figure(page).locator(".chart-tools button:visible").evaluate_all("(all) => all.map((e) => e.offsetHeight)")
+    ):
+        assert box >= 24
+
+
+def at_px(page: Page, hz: float) -> float:
+    """Height on the screen [px] of the on-axis curve at a frequency, from its drawn path through its transform."""
+    return float(
+        trace(page, "on_axis").evaluate(
+            """(path, wanted) => {
+              const svg = path.ownerSVGElement, m = path.getScreenCTM(), total = path.getTotalLength();
+              const plot = svg.querySelector(".plot").getBoundingClientRect();
+              const { lowHz, highHz, zoomLowHz, zoomHighHz } = svg.dataset;
+              const low = +(zoomLowHz ?? lowHz), high = +(zoomHighHz ?? highHz);
+              const x = plot.left + (plot.width * Math.log(wanted / low)) / Math.log(high / low);
+              let [a, b] = [0, total];
+              for (let k = 0; k < 40; k++) {
+                const c = (a + b) / 2, p = path.getPointAtLength(c).matrixTransform(m);
+                p.x < x ? (a = c) : (b = c);
+              }
+              return path.getPointAtLength(a).matrixTransform(m).y;
+            }""",
+            hz,
+        )
+    )
+
+
+def test_a_stretch_is_zoomed_exactly_and_reset(page: Page) -> None:
+    """The example rises by 1 dB an octave, 85 dB at 1 kHz, in a panel of 60 to 95 dB."""
+    plot = figure(page).locator(".drawing.wide rect.plot").bounding_box()
+    assert plot is not None
+    before = at_px(page, 2000.0)
+    assert before == pytest.approx(plot["y"] + plot["height"] * (95 - 86) / 35, abs=0.5)
+    x = [plot["x"] + plot["width"] * np.log10(hz / 20.0) / 3.0 for hz in (1000.0, 4000.0)]
+    page.mouse.move(x[0], plot["y"] + 0.1 * plot["height"])
+    page.mouse.down()
+    page.mouse.move((x[0] + x[1]) / 2, plot["y"] + 0.3 * plot["height"])
+    page.mouse.move(x[1], plot["y"] + 0.5 * plot["height"])
+    page.mouse.up()
+    # 10 % to 50 % of 35 dB down from 95 dB.
+    high, low = 91.5, 77.5
+    assert at_px(page, 2000.0) == pytest.approx(plot["y"] + plot["height"] * (high - 86) / (high - low), abs=1.5)
+    page.mouse.move(plot["x"] + plot["width"] / 2, plot["y"] + 20)
+    assert example.spoken(page).startswith(("1.99 kHz", "2 kHz", "2.01 kHz", "1.97 kHz", "2.03 kHz"))
+    assert "2k" in figure(page).locator(".drawing.wide text.hz:visible").all_text_contents()
+    ticks = figure(page).locator(".drawing.wide text.tick:visible").all_text_contents()
+    assert {"80", "85", "90"} <= set(ticks)
+    assert not {"60", "65", "70", "95"} & set(ticks)
+    figure(page).get_by_role("button", name="Tools").click()
+    figure(page).get_by_role("button", name="Reset zoom").click()
+    assert at_px(page, 2000.0) == pytest.approx(before, abs=0.2)
+    assert "20 Hz" in [
+        text.replace("\xa0", " ") for text in figure(page).locator("text.hz:visible").all_text_contents()
+    ]
+
+
+def test_a_curve_redrawn_while_zoomed_stands_where_it_belongs(page: Page) -> None:
+    figure(page).get_by_role("button", name="Tools").click()
+    figure(page).get_by_role("button", name="Zoom in").click()
+    before = at_px(page, 1000.0)
+    page.evaluate(example.UPDATED, {"by": 3, "above": 0, "below": 1e6})
+    plot = figure(page).locator(".drawing.wide rect.plot").bounding_box()
+    assert plot is not None
+    assert before - at_px(page, 1000.0) == pytest.approx(3 / 35 * plot["height"], abs=0.5)
+
+
+def test_a_readout_is_pinned_and_values_are_copied(page: Page) -> None:
+    line = figure(page).locator(".readout")
+    line.focus()
+    page.keyboard.press("Enter")
+    pinned = figure(page).locator(".pinned")
+    expect(pinned).to_contain_text("Pinned: 1 kHz")
+    page.keyboard.press("PageUp")
+    expect(pinned).to_contain_text("on axis 85.0 dB")
+    assert "on axis 86.0 dB" in example.spoken(page)
+    pinned.get_by_role("button", name="Unpin").click()
+    expect(pinned).not_to_be_visible()
+    page.evaluate(
+        "Object.defineProperty(navigator, 'clipboard',"
+        " { value: { writeText: async (text) => { window.copied = text; } } })"
+    )
+    figure(page).get_by_role("button", name="Tools").click()
+    figure(page).locator(".drawing.wide [data-of=sound_power]").click()
+    figure(page).get_by_role("button", name="Copy values").click()
+    rows = [row.split("\t") for row in page.evaluate("window.copied").split("\n")]
+    assert rows[0] == ["Hz", "on axis, dB"]
+    values = {float(hz): float(level) for hz, level in rows[1:] if level}
+    assert min(values) >= 59.0
+    for hz, level in values.items():
+        assert level == pytest.approx(85.0 + np.log2(hz / 1000.0), abs=0.002)
