@@ -72,7 +72,7 @@ def test_filters_columns_and_sorting_outlive_a_reload(page: Page) -> None:
     kind = sum(one.type == "stand-mount" for one in catalogue(COUNT + 1))
     expect(page.locator("#shelf-rows tr")).to_have_count(kind)
     page.get_by_text("Columns", exact=True).click()
-    page.get_by_role("checkbox", name="Bass limit, 3 dB down (F3)").check()
+    page.get_by_role("checkbox", name="Bass extension, 3 dB down (F3)").check()
     page.get_by_role("button", name=re.compile("^F3")).click()
     expect(page.locator("th[aria-sort=descending]")).to_contain_text("F3")
     before = page.locator("#shelf-rows").inner_text()

@@ -32,7 +32,7 @@ def trace(page: Page) -> str | None:
 
 
 def test_a_number_opens_its_evidence_and_gives_the_keyboard_back(page: Page) -> None:
-    number = page.get_by_role("button", name=re.compile("^Bass limit, 6 dB down"))
+    number = page.get_by_role("button", name=re.compile("^Bass extension, 6 dB down"))
     number.focus()
     page.keyboard.press("Enter")
     drawer = page.get_by_role("complementary", name="Evidence")

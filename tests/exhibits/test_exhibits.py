@@ -50,9 +50,9 @@ def test_the_page_has_all_exhibits_in_order(reading: Reading, measurement: Measu
     assert absent[0] == "Distortion is not shown: the session has no level series."
     assert [words.partition(" is not shown")[0] for words in absent[1:]] == [
         "Compression",
-        "How loud it plays cleanly",
-        "Distortion with many tones",
-        "Loss by heat",
+        "Maximum clean SPL",
+        "Multitone distortion",
+        "Thermal compression",
         "Load",
     ]
 

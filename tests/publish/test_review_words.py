@@ -24,7 +24,7 @@ def test_the_summary_has_the_beginning_of_a_reason_and_the_table_all_of_it(
     assert told.value == (
         "not judged: predicted in-room response: listening window: 2 of 9 positions were not measured, and more"
     )
-    row = next(row for row in review.figures.rows if row[0].startswith("Tilt of the balance"))
+    row = next(row for row in review.figures.rows if row[0].startswith("Tilt in a room"))
     assert "horizontal −90° and 51 more" in row[1]
 
 

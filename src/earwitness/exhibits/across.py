@@ -18,7 +18,7 @@ Orbit = Literal["horizontal", "vertical"]
 SPOKEN_HZ = (1000.0, 4000.0, 10_000.0)
 EDGE_DB = 6
 NOT_REACHED = "_not_reached"
-_TITLES = {"horizontal": "Across", "vertical": "Above and below"}
+_TITLES = {"horizontal": "Horizontal directivity", "vertical": "Vertical directivity"}
 _SUBTITLES = {
     "horizontal": "Horizontal directivity: level to the left (+) and right (−), against the axis",
     "vertical": "Vertical directivity: level above (+) and below (−), against the axis",

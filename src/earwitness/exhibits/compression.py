@@ -22,7 +22,7 @@ from earwitness.quantities.arrays import BoolArray, runs
 def compression_chart(
     found: Compression, figures: Mapping[str, Figure], levels: Sequence[Distortion] = ()
 ) -> Chart | None:
-    """Loss against the lowest level, and that of each step beneath; levels : for labels in dB. None without levels."""
+    """Compression against the lowest level, and of each step beneath; levels : for labels in dB. None without any."""
     if not found.total:
         return None
     names = {one.drive_v: level_words(one) for one in levels}
@@ -32,17 +32,17 @@ def compression_chart(
         Trace(curve, role, label, ribbon=curve is found.total[-1])
         for curve, role, label in zip(found.total, roles, labels[1:], strict=True)
     )
-    panels = [_panel("Loss against the lowest level", upper)]
+    panels = [_panel("Compression against the lowest level", upper)]
     if len(found.steps) > 1:
         steps = tuple(
             Trace(curve, role, f"{low} to {high}")
             for curve, role, low, high in zip(found.steps, roles, labels[:-1], labels[1:], strict=True)
         )
-        panels.append(_panel("Loss of each step", steps))
+        panels.append(_panel("Compression of each step", steps))
     return Chart(
         key="compression",
         title="Compression",
-        subtitle=f"How much less the level rises than the voltage, against {labels[0]}",
+        subtitle=f"Level lost relative to {labels[0]}",
         caption=Caption(
             _finding(found, figures, labels[-1]),
             joined(
@@ -104,7 +104,7 @@ def highest_level_chart(found: CleanLevel, figures: Mapping[str, Figure]) -> Cha
     panel = Panel("Level at 1 m", curve.reference, high - 50.0, high, 5.0, traces=traces, regions=_regions(found))
     return Chart(
         key="highest_level",
-        title="How loud it plays cleanly",
+        title="Maximum clean SPL",
         subtitle=f"Highest level at 1 m, free field, within {found.limits.words()}",
         caption=Caption(_highest_finding(figures), _highest_reading(found)),
         panels=(panel,),

@@ -179,7 +179,7 @@ def multitone_chart(found: Sequence[MultitoneCurves]) -> Chart | None:
     numbers = tuple(_number_words(one) for one in ordered)
     return Chart(
         key="multitone",
-        title="Distortion with many tones",
+        title="Multitone distortion",
         subtitle=f"{len(loudest.tones.axis)} tones at once, crest factor {loudest.crest_db:.1f} dB, "
         f"{loudest.drive_v:g} V in all",
         caption=Caption(

@@ -9,22 +9,22 @@ from earwitness.quantities import Figure, Reading
 
 # Plain words; the trade's term stands behind them in brackets.
 PLAIN = {
-    "f3": "Bass limit, 3 dB down",
-    "f6": "Bass limit, 6 dB down",
-    "f10": "Bass limit, 10 dB down",
-    "linearity_above": "Highest peak of the direct sound",
-    "linearity_below": "Deepest dip of the direct sound",
-    "linearity_half_range": "Unevenness of the direct sound",
-    "linearity_share_1p5db": "Part of the range that is very even",
-    "linearity_share_3db": "Part of the range that is fairly even",
-    "linearity_band_1p5db": "Unbroken range that is very even",
-    "linearity_band_3db": "Unbroken range that is fairly even",
-    "in_room_slope": "Tilt of the balance in a room",
-    "directivity_slope": "Narrowing of the sound toward the treble",
-    "preference_rating": "Listeners' preference by a published formula",
+    "f3": "Bass extension, 3 dB down",
+    "f6": "Bass extension, 6 dB down",
+    "f10": "Bass extension, 10 dB down",
+    "linearity_above": "Highest peak on axis",
+    "linearity_below": "Deepest dip on axis",
+    "linearity_half_range": "Unevenness on axis",
+    "linearity_share_1p5db": "Share of octaves on axis",
+    "linearity_share_3db": "Share of octaves on axis",
+    "linearity_band_1p5db": "Widest even band on axis",
+    "linearity_band_3db": "Widest even band on axis",
+    "in_room_slope": "Tilt in a room",
+    "directivity_slope": "Rise of directivity toward the treble",
+    "preference_rating": "Preference by a published formula",
     "preference_rating_with_subwoofer": "The same with an ideal subwoofer",
-    "nominal_coverage_horizontal": "Width of the sound",
-    "nominal_coverage_vertical": "Height of the sound",
+    "nominal_coverage_horizontal": "Horizontal coverage",
+    "nominal_coverage_vertical": "Vertical coverage",
 }
 SIGNED = frozenset(
     {

@@ -30,8 +30,8 @@ def in_room(reading: Reading, measurement: Measurement) -> Chart | None:
     traces = traces_of(reading, (("in_room", "in room", "in-room estimate", True),))
     return Chart(
         key="in_room",
-        title="In the room",
-        subtitle="Predicted in-room response, after ANSI/CTA-2034-A",
+        title="Predicted in-room response",
+        subtitle="Balance in an average room, after ANSI/CTA-2034-A",
         caption=Caption(
             _finding(curve, reading),
             joined(

@@ -14,9 +14,9 @@ from earwitness.quantities import Measurement, Reading
 TITLES = {
     "distortion_total": "Distortion",
     "compression": "Compression",
-    "highest_clean_level": "How loud it plays cleanly",
-    "multitone_residue": "Distortion with many tones",
-    "compression_long_term": "Loss by heat",
+    "highest_clean_level": "Maximum clean SPL",
+    "multitone_residue": "Multitone distortion",
+    "compression_long_term": "Thermal compression",
 }
 
 

@@ -67,7 +67,7 @@ def near_field(reading: Reading, measurement: Measurement) -> Chart | None:
     )
     return Chart(
         key="near_field",
-        title="The bass, close up",
+        title="Near field",
         subtitle="Near-field responses and the response joined from them",
         caption=Caption(
             _finding(measurement),

@@ -36,7 +36,7 @@ def impulse_chart(_reading: Reading, measurement: Measurement) -> Chart | None:
     down = 20.0 * np.floor(LOWEST_DB / 20.0)
     return Chart(
         key="impulse",
-        title="Over time",
+        title="Impulse and step response",
         subtitle="Impulse and step on axis, and the energy of the impulse, milliseconds",
         caption=Caption(
             _impulse_finding(energy, onset_ms, flat_ms),
@@ -83,7 +83,7 @@ def group_delay_chart(reading: Reading, _measurement: Measurement) -> Chart | No
     return Chart(
         key="group_delay",
         title="Excess group delay",
-        subtitle="How much later a frequency comes than its level alone explains",
+        subtitle="Delay beyond that of a minimum-phase loudspeaker with this response",
         caption=Caption(
             _delay_finding(curve),
             joined(

@@ -41,8 +41,8 @@ def warm_chart(
     figure = figures.get(figure_at("compression_long_term", run.drive_v))
     return Chart(
         key="loss_by_heat",
-        title="Loss by heat",
-        subtitle=f"How much less loud it is after {after} of noise of {run.drive_v:g} V rms than at its start",
+        title="Thermal compression",
+        subtitle=f"Level lost after {after} of noise at {run.drive_v:g} V rms",
         caption=Caption(
             _warm_finding(figure, after),
             joined(
@@ -82,7 +82,7 @@ def bursts_table(figures: Mapping[str, Figure]) -> Table | None:
     )  # fmt: skip
     return Table(
         key="bursts",
-        title="How loud short bass notes are",
+        title="Bass bursts",
         columns=("Burst", "Highest peak, 1 m", "What stops it"),
         align=("left", "right", "left"),
         rows=tuple(rows),
@@ -110,7 +110,7 @@ def two_tones_table(figures: Mapping[str, Figure]) -> Table | None:
         return None
     return Table(
         key="intermodulation",
-        title="A bass tone and a treble tone at once",
+        title="Intermodulation",
         columns=("Voltage", "Tones", "Second order", "Third order"),
         align=("left", "left", "right", "right"),
         rows=tuple(rows),
