@@ -34,6 +34,7 @@ from earwitness.publish.arrangement import arrangement_for, outdated
 from earwitness.publish.calculators import calculator_script
 from earwitness.publish.dataset import LICENSES
 from earwitness.publish.own_words import PARTS, markdown_of, sanitized_html
+from earwitness.publish.player import player_script
 from earwitness.publish.site.write import section_title_of
 from earwitness.render.html import chart_script, is_numbers_script
 
@@ -141,7 +142,8 @@ def published_page(request: Request, bench: BenchState, loudspeaker_id: Id, name
 
 
 def _is_ours(script: bytes) -> bool:
-    return script.decode(errors="replace") in (chart_script(), calculator_script()) or is_numbers_script(script)
+    ours = (chart_script(), calculator_script(), player_script())
+    return script.decode(errors="replace") in ours or is_numbers_script(script)
 
 
 @router.get("/publish/{loudspeaker_id}/product/{number}", include_in_schema=False)

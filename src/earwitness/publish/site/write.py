@@ -21,6 +21,7 @@ from earwitness.publish.calculators import calculator_data, calculator_json, cal
 from earwitness.publish.downloads import Download, write_downloads
 from earwitness.publish.keeping import put_folder
 from earwitness.publish.own_words import PARTS
+from earwitness.publish.player import player_data, player_script
 from earwitness.publish.review import Review
 from earwitness.publish.site.corrections import Correction
 from earwitness.publish.site.five_minutes import five_minutes, value_parts
@@ -54,7 +55,7 @@ _PLACES = (
 )  # fmt: skip
 # What versions that kept no record of their files wrote into a page's folder.
 _USUAL = frozenset(
-    f"{PAGE} {NUMBERS} numbers.js style.css charts.js calculators.js compare.js corrections.html preview.png "
+    f"{PAGE} {NUMBERS} numbers.js style.css charts.js calculators.js player.js compare.js corrections.html preview.png "
     "loudspeaker.json downloads/curves.csv downloads/directivity.csv downloads/figures.csv downloads/charts.json "
     "downloads/equalizer.txt downloads/equalizer.json downloads/directivity.sofa".split()
 )
@@ -126,7 +127,7 @@ def page_html(review: Review, downloads: tuple[Download, ...]) -> str:
         keep_trailing_newline=True,
     )
     environment.filters["whole_units"] = _whole_units
-    read, ask = five_minutes(review), calculator_data(review)
+    read, ask, hear = five_minutes(review), calculator_data(review), player_data(review)
     sections: list[_Section] = [{"id": key, "title": title, "exhibits": []} for key, title in _SECTIONS.items()]
     for exhibit in read.others:
         part = next(section for section in sections if section["id"] == _section_of(exhibit.key))
@@ -151,6 +152,8 @@ def page_html(review: Review, downloads: tuple[Download, ...]) -> str:
         read=read,
         ask=ask,
         ask_json=Markup(calculator_json(ask)),
+        hear=hear,
+        hear_json=Markup(calculator_json(hear)),
         slopes=[(slope, slope_words(slope)) for slope in ("BW2", "LR4", "BW1", "LR2", "BW3", "BW4", "LR8")],
         headlines=[(one, *value_parts(one)) for one in review.headlines],
         key_words=KEY_WORDS,
@@ -206,6 +209,7 @@ def _fill(review: Review, fresh: Path) -> None:
         ("style.css", style_css()),
         ("charts.js", chart_script()),
         ("calculators.js", calculator_script()),
+        ("player.js", player_script()),
         (NUMBERS, _numbers_page(review)),
         ("numbers.js", numbers_script(review.charts)),
     ):
