@@ -32,7 +32,7 @@ def test_loss_by_heat_is_told_from_its_figure(measurement: Measurement) -> None:
     chart = warm_chart([long_term(run)], {figure.key: figure}, replace(measurement, noise_runs=(run,)), None)
     assert chart is not None
     assert "lost at most 1.5 ± 0.2 dB" in _plain(chart.caption.finding)
-    assert "after 60 s of noise of 8 V rms" in _plain(chart.subtitle)
+    assert "after 60 s of noise at 8 V rms" in _plain(chart.subtitle)
     assert [_plain(trace.label) for trace in chart.panels[0].traces] == ["after 60 s of noise"]
     assert svg_of(chart, width_px=960).startswith("<svg")
 

@@ -74,7 +74,15 @@ def test_page_and_data_set_show_what_was_planted(page: Path) -> None:
     assert meta["state"] == "unit A 0112, preset treble flat"
     assert set(meta["also_measured"]) == {"unit B 0207", "preset treble low", "before repair (2026-02-09)"}
     talk = (page.parent / "page-material/talk.md").read_text(encoding="utf-8")
-    assert "higher by 1." in talk[talk.index("Before and after\n") :]
+    told = talk[talk.index("Measured again\n") :]
+    repair, variant = (re.search(rf"{words} it is (\w+) by about ([\d.]+) decibels", told) for words in (
+        "After the repair, against before: on axis", "In its other state, against this one: on axis"
+    ))  # fmt: skip
+    # Sizes are said to half a decibel.
+    assert repair is not None
+    assert (repair[1], abs(float(repair[2]) + FAULT_DB) <= 0.5) == ("higher", True)
+    assert variant is not None
+    assert (variant[1], abs(float(variant[2]) + PRESET_DB) <= 0.5) == ("lower", True)
 
 
 def test_directions_of_the_sentences(family: Path) -> None:

@@ -138,7 +138,7 @@ def test_a_kept_file_is_known_by_its_content(tmp_path) -> None:
         (lambda t: [*t[:-1], "0.1,0.2,0.3"], "the line has 3 fields, the other rows have 6"),
         (lambda t: [*t[:-1], "a,b,c,d,e,f"], "once each"),
         (lambda t: [row + ",7" for row in t], "name the columns"),
-        (lambda t: [t[0], *(row + ",7" for row in t[1:])], "name the columns"),
+        (lambda t: [t[0], *(row + ",7" for row in t[1:])], "six numbers each"),
         (lambda t: [*t[:-1], "nan,0,0,50,1,1"], "not numbers"),
     ],
 )

@@ -87,6 +87,8 @@ def _from_csv(path: Path) -> ScanPressures:
     for block in table.blocks:
         titles = cells_of(block.titles[-1][1], table.separator) if block.titles else ()
         if titles != HEADER or block.values.shape[1] != len(HEADER):
+            if text.splitlines()[0].strip() == ",".join(HEADER):
+                raise _wrong(path, "the rows do not hold six numbers each", "export it again, one row a frequency")
             raise _wrong(path, "the first line does not name the columns", f'begin with "{",".join(HEADER)}"')
     values = np.concatenate([block.values for block in table.blocks])
     if not (np.abs(values[:, :4]) <= LARGEST_NUMBER).all():

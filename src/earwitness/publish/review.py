@@ -73,7 +73,7 @@ class Review:
     own_words : the tester's; corrections : what earlier publications of it said otherwise, newest first
     story : heard, measured, mended, one line a finding; lanes : the same over frequency; for_whom : sentences;
     equalizer : for the downloads; empty or None without advice; photos : the first one stands on top;
-    advice : all of it, for the talk
+    advice, family : all of it, for the talk
     """
 
     title: str
@@ -104,6 +104,7 @@ class Review:
     others: tuple[str, ...] = ()
     photos: tuple[ShownPhoto, ...] = ()
     advice: Advice | None = None
+    family: Family | None = None
 
     @property
     def charts(self) -> tuple[Chart, ...]:
@@ -141,6 +142,7 @@ def review_of(
         tester=tester,
         date=session.date,
         state=session.state,
+        family=family,
         others=() if family is None else tuple(one.words for one in family.relatives),
         revision=revision,
         disclosure=_disclosure(tester, own_words),

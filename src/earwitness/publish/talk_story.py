@@ -91,7 +91,14 @@ def _drafts(review: Review) -> Iterator[_Draft]:
     """Every part that can be told, in order."""
     findings = () if review.advice is None else review.advice.findings
     for plan in PLAN["part"]:
-        shown = [key for key in plan["charts"] if any(chart.key == key for chart in review.charts)]
+        # A key that ends in a stroke is that of every chart that begins so.
+        keys = [chart.key for chart in review.charts]
+        shown = [
+            key
+            for wanted in plan["charts"]
+            for key in keys
+            if key == wanted or (wanted[-1] == "-" and key.startswith(wanted))
+        ]
         if not shown and plan.get("anywhere"):
             shown = [chart.key for chart in review.charts[:1]] or [""]
         if not plan.get("each"):

@@ -115,7 +115,7 @@
       const hold = (v, low, length) => Math.max(low, Math.min(low + length, v));
       const sides = [hold(Math.min(x, from[0]), s.left, s.width), hold(Math.max(x, from[0]), s.left, s.width), isHigh ? hold(Math.min(y, from[1]), s.top, s.height) : s.top, isHigh ? hold(Math.max(y, from[1]), s.top, s.height) : s.top + s.height];
       if (!box && sides[1] - sides[0] < 6) return;
-      box ??= panel.appendChild(document.createElementNS("http://www.w3.org/2000/svg", "rect"));
+      box ??= panel.appendChild(document.createElementNS(panel.namespaceURI, "rect"));
       box.setAttribute("class", "stretch");
       Object.entries({ x: sides[0], y: sides[2], width: sides[1] - sides[0], height: sides[3] - sides[2] }).forEach(([name, value]) => box.setAttribute(name, value));
       box.sides = sides;
