@@ -18,6 +18,7 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 # Files that take longest, longest first: each stays in one process, and one begun last would keep a core alone.
 LONG_FILES = (
+    "test_advice_sentences.py",
     "test_docs_commands.py",
     "test_advice_flow.py",
     "test_measure_browser.py",

@@ -114,6 +114,7 @@ def test_versions_are_equally_loud_and_do_not_clip(page: Page) -> None:
 
 
 def test_a_reader_plays_switches_and_stops(page: Page, tmp_path: Path) -> None:
+    page.locator("#hear > summary").click()
     expect(page.locator("#player")).to_be_visible()
     expect(page.locator("#hear-without")).to_be_hidden()
     page.get_by_role("button", name="Play", exact=True).click()
@@ -132,6 +133,7 @@ def test_without_a_script_a_line_stands_there(browser: Browser, made: tuple[str,
     context = browser.new_context(java_script_enabled=False)
     plain = context.new_page()
     plain.goto(made[0])
+    plain.locator("#hear > summary").click()
     expect(plain.locator("#hear-without")).to_be_visible()
     expect(plain.locator("#player")).to_be_hidden()
     context.close()

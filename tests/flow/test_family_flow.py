@@ -75,7 +75,7 @@ def test_page_and_data_set_show_what_was_planted(page: Path) -> None:
     assert set(meta["also_measured"]) == {"unit B 0207", "preset treble low", "before repair (2026-02-09)"}
     talk = (page.parent / "page-material/talk.md").read_text(encoding="utf-8")
     told = talk[talk.index("Measured again\n") :]
-    repair, variant = (re.search(rf"{words} it is (\w+) by about ([\d.]+) decibels", told) for words in (
+    repair, variant = (re.search(rf"{words} it is (\w+) by about ([\d.]+) decibels?", told) for words in (
         "After the repair, against before: on axis", "In its other state, against this one: on axis"
     ))  # fmt: skip
     # Sizes are said to half a decibel.
