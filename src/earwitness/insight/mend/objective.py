@@ -61,6 +61,7 @@ class Problem:
     judged : (F,) bool; no_boost : (F,) bool, dips that directions do not share
     u_broad_db, u_narrow_db : (F,) standard uncertainty of the wanted correction by scale
     barred : (B, 3) from, to [Hz] and the sign of gain that no bell may have there: findings no equalizer mends
+    bells : (B, 3) center [Hz], Q and gain [dB] that would mend each finding in the source, as far as it is known
     differs_db, doubt_db : weighted rms of what is not wanted because places differ, and because it is not certain
     units : how far those of the model lie from each other; the correction is for their mean
     """
@@ -81,13 +82,14 @@ class Problem:
     u_broad_db: FloatArray
     u_narrow_db: FloatArray
     barred: FloatArray
+    bells: FloatArray
     differs_db: float
     doubt_db: float
     units: Units = UNKNOWN
 
     def __post_init__(self) -> None:
         corrections = ("hz", "wanted_db", "sharp_db", "weight", "cap_db", "target_db", "deviation_db")
-        names = (*corrections, "u_broad_db", "u_narrow_db", "barred")
+        names = (*corrections, "u_broad_db", "u_narrow_db", "barred", "bells")
         lock_fields(self, **dict.fromkeys(names, float), judged=bool, no_boost=bool)
 
 
@@ -112,7 +114,11 @@ def problem_of(
     _need_a_middle(seen, judged)
     weight = _weight(seen, judged)
     kept = () if limits.forced else findings
-    bells = _bells(seen, kept)
+    sources = _sources(kept)
+    bells = sum(
+        (peaking_db(seen.octaves, math.log2(hz / 1000.0), math.log(q), -gain) for hz, q, gain in sources),
+        np.zeros(seen.hz.size),
+    )
     rest = replace(seen, curve_db=seen.curve_db - bells, near_db=seen.near_db - bells, level_db=seen.level_db - bells)
     parts = _deviations(rest, scales, goal, weight)
     shares = _shares(rest, scales, parts)
@@ -152,16 +158,17 @@ def problem_of(
         shares.u_broad_db,
         shares.u_narrow_db,
         _barred(kept),
+        sources,
         float(np.sqrt(weight @ shares.differs_db2)),
         float(np.sqrt(weight @ shares.doubt_db2)),
         units,
     )
 
 
-def _bells(seen: Seen, findings: Sequence[Finding]) -> FloatArray:
-    """(F,) the shapes of findings in the source, which all curves share, each shrunk as the rest is: a bell that is
-    known is not to be split into trend and detail."""
-    total = np.zeros(seen.hz.size)
+def _sources(findings: Sequence[Finding]) -> FloatArray:
+    """(B, 3) center [Hz], Q and gain [dB] of bells against findings in the source, which all curves share, each shrunk
+    as the rest is: a bell that is known is not to be split into trend and detail."""
+    rows = []
     for one in findings:
         if one.kind not in SOURCES or not one.is_equalizable or one.q is None or not one.sizes:
             continue
@@ -170,8 +177,8 @@ def _bells(seen: Seen, findings: Sequence[Finding]) -> FloatArray:
         mean = float(np.average(sizes, weights=weight))
         lost = float(np.average((sizes - mean) ** 2, weights=weight)) + one.u_db**2
         size = (mean if one.resonance is None else one.resonance.size_db) * max(0.0, 1.0 - lost / (mean**2 + 1e-12))
-        total += peaking_db(seen.octaves, math.log2(one.center_hz / 1000.0), math.log(one.q), size)
-    return total
+        rows.append((one.center_hz, one.q, -size))
+    return np.array(rows, dtype=float).reshape(-1, 3)
 
 
 def _barred(findings: Sequence[Finding]) -> FloatArray:

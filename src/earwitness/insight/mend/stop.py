@@ -9,6 +9,7 @@ rms. The wanted curve is shrunk already, so the draws do not count noise as gain
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,10 +18,12 @@ from earwitness.insight.mend.design import (
     Design,
     equalizer_of,
     measured,
+    parameters_of,
     paths_of,
     settable,
     task_of,
     with_preamp,
+    within_boost,
 )
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.insight.mend.objective import Problem
@@ -154,8 +157,7 @@ def choose(problem: Problem, *, most: int = MOST_BANDS) -> Choice:
     none = draws.step(0, np.zeros(problem.hz.size))
     steps = (none, *(draws.step(n, gain) for n, gain in enumerate(gains, 1)))
     takes = taken_share(draws.as_is, yardsticks(problem.seen, problem.wanted_db))
-    net = [step.taken_db**2 - step.bands * EACH_BAND_DB**2 for step in steps]
-    best = int(np.argmax(net))
+    best = int(np.argmax([_net(step) for step in steps]))
     offered = steps[max(best, 1)] if len(steps) > 1 else none
     headroom = max(float(gains[max(best, 1) - 1].max()), 0.0) if gains else 0.0
     is_guarded, found = False, list[tuple[float, Choice]]()
@@ -164,24 +166,59 @@ def choose(problem: Problem, *, most: int = MOST_BANDS) -> Choice:
             continue
         kinds, x = _pruned(task, path.kinds, path.parameters)
         whole = settable(problem, equalizer_of(kinds, x)).equalizer
-        for share in GUARD_SHARES if kinds.size else ():
-            trial = _scaled(problem, whole, share)
-            gain = gain_db(trial, problem.hz, problem.sample_rate_hz)
-            done = draws.step(len(trial.bands), gain)
-            if not draws.pays(done, trial.bands):
-                break
-            if draws.harms(gain):
-                is_guarded = True
-                continue
-            choice = Choice(measured(problem, trial), steps, done, -trial.preamp_db, takes, share)
-            found.append((done.taken_db**2 - done.bands * EACH_BAND_DB**2, choice))
-            break
+        choice, is_harmful = _weighed(problem, draws, whole, (steps, takes))
+        is_guarded |= is_harmful
+        if choice is not None:
+            found.append((_net(choice.chosen), choice))
         # Where the best set is lowered by the guard, a smaller one may bring more.
         if found and found[0][1].guarded == 1.0:
             break
+    if not found and is_guarded:
+        found = [(_net(one.chosen), one) for one in _against_sources(problem, draws, task, (steps, takes))]
     if found:
         return max(found, key=lambda one: one[0])[1]
     return Choice(None, steps, offered, headroom, takes, 0.0 if is_guarded else 1.0)
+
+
+def _net(step: Step) -> float:
+    """What a set takes away less what its bands cost [dB^2]."""
+    return step.taken_db**2 - step.bands * EACH_BAND_DB**2
+
+
+def _weighed(
+    problem: Problem, draws: _Draws, whole: Equalizer, known: tuple[tuple[Step, ...], float]
+) -> tuple[Choice | None, bool]:
+    """A set as far as it pays and harms nothing, its gains lowered where they must be; whether it harmed as it was."""
+    is_harmful = False
+    for share in GUARD_SHARES if whole.bands else ():
+        trial = _scaled(problem, whole, share)
+        gain = gain_db(trial, problem.hz, problem.sample_rate_hz)
+        done = draws.step(len(trial.bands), gain)
+        if not draws.pays(done, trial.bands):
+            break
+        if not draws.harms(gain):
+            return Choice(measured(problem, trial), known[0], done, -trial.preamp_db, known[1], share), is_harmful
+        is_harmful = True
+    return None, is_harmful
+
+
+def _against_sources(
+    problem: Problem, draws: _Draws, task: Task, known: tuple[tuple[Step, ...], float]
+) -> Iterator[Choice]:
+    """Sets of one bell against each finding in the source, all together and each alone: what is left where the joint
+    objective, which weighs all directions, asks for something broad that spoils one of them."""
+    low, high = problem.limits.gain_db
+    bells = [
+        Band("peaking", hz, float(np.clip(gain, low, high)), float(np.clip(q, *problem.limits.q)))
+        for hz, q, gain in problem.bells.tolist()
+        if task.low[0, 0] <= math.log(hz) <= task.high[0, 0]
+    ]
+    for some in [bells, *([one] for one in bells)] if len(bells) > 1 else [bells]:
+        made = with_preamp(problem, within_boost(problem, Equalizer(tuple(some)).rounded()))
+        if made.bands and not is_barred(task, *parameters_of(made)):
+            choice, _ = _weighed(problem, draws, made, known)
+            if choice is not None:
+                yield choice
 
 
 def _pruned(task: Task, kinds: IntArray, x: FloatArray) -> tuple[IntArray, FloatArray]:
