@@ -72,6 +72,7 @@ def plain_problem(hz: FloatArray, wanted_db: FloatArray, *, limits: Limits = DEF
         none,
         none,
         np.zeros((0, 3)),
+        np.zeros((0, 3)),
         0.0,
         0.0,
     )

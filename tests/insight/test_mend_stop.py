@@ -10,10 +10,18 @@ from mend_worlds import alike, truth
 
 from earwitness.figures.windows import windows
 from earwitness.insight.findings import Finding
-from earwitness.insight.mend.design import paths_of
+from earwitness.insight.mend.design import paths_of, task_of
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.insight.mend.objective import problem_of
-from earwitness.insight.mend.stop import LEAST_TAKEN_DB, audible_ratio, choose, drawn
+from earwitness.insight.mend.stop import (
+    LEAST_TAKEN_DB,
+    Choice,
+    _against_sources,
+    _Draws,
+    audible_ratio,
+    choose,
+    drawn,
+)
 from earwitness.insight.mend.verdict import mends, verdict_of
 from earwitness.insight.mend.views import views_of
 from earwitness.insight.mend.yardsticks import roughness, yardsticks
@@ -176,3 +184,22 @@ def test_sentences_are_short() -> None:
         problem = problem_of(views_of(truth(key)))
         said = verdict_of(problem, choose(problem))
         assert all(len(words.split()) <= 25 for words in (said.headline, *said.sentences))
+
+
+def test_bells_against_the_source_are_weighed_like_any_set() -> None:
+    """A bell of the source (cookbook, W3C Note 2021): what mends it is offered, what would double it is not."""
+    problem = shaped(bell(1000.0, 5.0, 3.5))
+    task, draws = task_of(problem), _Draws(problem)
+
+    def offered(*bells: tuple[float, float, float]) -> list[Choice]:
+        return list(_against_sources(replace(problem, bells=np.array(bells)), draws, task, ((), 1.0)))
+
+    (found,) = offered((1000.0, 3.5, -5.0))
+    assert found.design is not None
+    (band,) = found.design.equalizer.bands
+    assert (band.frequency_hz, band.gain_db, band.q) == pytest.approx((1000.0, -5.0, 3.5), rel=0.02)
+    assert yardsticks(problem.seen, gain_db(found.design.equalizer, problem.hz))["on_axis"][0] < 0.1
+    assert offered((1000.0, 3.5, 2.0)) == []
+    # Together with one that harms, the good one is still offered alone.
+    sets = [len(one.design.equalizer.bands) for one in offered((1000.0, 3.5, -5.0), (6000.0, 1.0, 3.0)) if one.design]
+    assert 1 in sets

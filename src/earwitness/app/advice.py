@@ -36,7 +36,7 @@ from earwitness.quantities.lineage import Step, step
 DOCUMENT = "earwitness.advice"
 VERSION = 2
 ADVICE = "advice"
-RULES = 8
+RULES = 9
 """Raised whenever the rules of mending, aiming or matching change, so that kept advice of older rules is not used."""
 
 
