@@ -104,14 +104,14 @@ def shifted(level_db: FloatArray, octaves: float) -> FloatArray:
 
 
 def is_against(one: Case, equalizer: Equalizer) -> bool:
-    """A flaw of another kind than the source's is countered by 1 dB and more by bands within an octave of it, with no
-    source flaw as near. (Not by the level against its mean: a deep cut elsewhere would count as a boost here.)"""
+    """A flaw of 2 dB and more of another kind than the source's is countered by 1 dB and more by bands within an octave
+    of it, with no source flaw as near. (Not by the level against its mean: a deep cut elsewhere would count here.)"""
     for flaw in one.flaws:
         near = any(f.kind == "source" and abs(np.log2(f.center_hz / flaw.center_hz)) < 1 for f in one.flaws)
         bands = tuple(b for b in equalizer.bands if abs(np.log2(b.frequency_hz / flaw.center_hz)) < 1)
         at = float(gain_db(Equalizer(bands), np.array([flaw.center_hz]))[0])
         # What is not of the source is a dip wherever the axis sees it.
-        if flaw.kind != "source" and not near and -np.sign(flaw.gain_db) * at > 1.0:
+        if flaw.kind != "source" and abs(flaw.gain_db) >= 2.0 and not near and -np.sign(flaw.gain_db) * at > 1.0:
             return True
     return False
 
