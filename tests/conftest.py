@@ -6,6 +6,7 @@ import os
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+import hypothesis
 import pytest
 
 from made_once import MadeOnce
@@ -15,6 +16,12 @@ if TYPE_CHECKING:
 
 # Programs that tests start keep what they compile: else each compiles this program anew, which takes a second.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+# A slow machine is no fault of the program: no example is timed.
+hypothesis.settings.register_profile(
+    "any machine", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow]
+)
+hypothesis.settings.load_profile("any machine")
 
 # Files that take longest, longest first: each stays in one process, and one begun last would keep a core alone.
 LONG_FILES = (
