@@ -1,16 +1,16 @@
-"""The questions that a page answers by script, run by Node, against the program's own match on a grid of inputs."""
+"""The questions that a page answers by script, run by Chromium, against the program's own match on a grid of inputs."""
 
 from __future__ import annotations
 
 import itertools
-import json
 import math
-import shutil
-import subprocess
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
+from playwright.sync_api import Browser
 
 from earwitness.figures.highest_level import at_seat
 from earwitness.insight.match.amplifier import amplifier, match_amplifier, sources_gain_db, voltage_for_level
@@ -21,22 +21,29 @@ from earwitness.publish.review import Review, review_of
 from earwitness.quantities import Figure, Impedance, Measurement, Reading, log_axis
 from earwitness.session.session import Session
 
-NODE = shutil.which("node")
-pytestmark = pytest.mark.skipif(NODE is None, reason="Node is not installed")
+pytestmark = pytest.mark.browser
+Ran = Callable[[dict[str, object], list[list[object]]], list[Any]]
 # The bound that is promised.
 CLOSE_DB = 0.01
 
 
-def ran(data: dict[str, object], calls: list[list[object]]) -> list[object]:
+@pytest.fixture(scope="module")
+def ran(browser: Browser) -> Iterator[Ran]:
     """What each call, [name, arguments...], gives; "data" as an argument stands for the published numbers."""
-    script = (
-        f"{calculator_script()}\nconst data = {json.dumps(data)};\n"
-        f"const out = {json.dumps(calls)}.map(([name, ...rest]) =>"
-        " earwitnessCalculators[name](...rest.map((one) => (one === 'data' ? data : one))));\n"
-        "console.log(JSON.stringify(out));"
-    )
-    done = subprocess.run([str(NODE), "-"], input=script, check=True, capture_output=True, text=True)
-    return list(json.loads(done.stdout))
+    page = browser.new_page()
+    page.add_script_tag(content=calculator_script())
+
+    def run(data: dict[str, object], calls: list[list[object]]) -> list[Any]:
+        return list(
+            page.evaluate(
+                "([data, calls]) => calls.map(([name, ...rest]) =>"
+                " earwitnessCalculators[name](...rest.map((one) => (one === 'data' ? data : one))))",
+                [data, calls],
+            )
+        )
+
+    yield run
+    page.close()
 
 
 @pytest.fixture(scope="module")
@@ -51,7 +58,7 @@ def review(reading: Reading, measurement: Measurement, session: Session) -> Revi
     return review_of(reading, replace(measurement, impedance=impedance), session)
 
 
-def test_amplifier_answers_as_the_program_does(review: Review) -> None:
+def test_amplifier_answers_as_the_program_does(review: Review, ran: Ran) -> None:
     data, impedance = calculator_data(review), review.measurement.impedance
     cases = list(itertools.product(
         ([[8, 60]], [[8, 60], [4, 100]], [[8, 25], [4, 50], [2, 60]], [[4, 300]], [[16, 0.1]]),
@@ -72,7 +79,7 @@ def test_amplifier_answers_as_the_program_does(review: Review) -> None:
         assert f"{found['volts']:.1f} V, {'current' if found['isCurrent'] else 'voltage'} runs out" in near.caveats[0]
 
 
-def test_voltage_and_clean_level_at_a_seat_answer_as_the_program_does(review: Review) -> None:
+def test_voltage_and_clean_level_at_a_seat_answer_as_the_program_does(review: Review, ran: Ran) -> None:
     data = calculator_data(review)
     sensitivity = review.reading.figures["sensitivity"].value or 0.0
     clean = Figure("highest_clean_level", 101.3, 0.3, "dB", (50.0, 16_000.0), "made up")
@@ -88,7 +95,7 @@ def test_voltage_and_clean_level_at_a_seat_answer_as_the_program_does(review: Re
         assert reached == pytest.approx(at_seat(clean, d, loudspeakers=n).value, abs=CLOSE_DB)
 
 
-def test_high_pass_relieves_the_main_by_what_the_program_says(review: Review) -> None:
+def test_high_pass_relieves_the_main_by_what_the_program_says(review: Review, ran: Ran) -> None:
     """Also against the definition of the Butterworth filter itself: -3.01 dB at its corner, Linkwitz-Riley -6.02 dB."""
     data, main = calculator_data(review), main_response(review.reading.curves["on_axis"])
     cases = list(itertools.product((25.0, 40.0, 63.0, 80.0, 120.0, 200.0, 300.0), SLOPES))
