@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,9 +13,12 @@ import pytest
 import soundfile
 from click.testing import CliRunner
 
+from earwitness.app.audition import versions_for
 from earwitness.app.findings import findings_of
 from earwitness.app.read import read_loudspeaker
+from earwitness.audition.filters import on_bins
 from earwitness.cli import main
+from earwitness.insight.findings.finding import Resonance
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.quantities.arrays import FloatArray
 from made_once import MadeOnce
@@ -64,6 +68,19 @@ def test_a_render_is_the_measured_curve_within_a_twentieth_of_a_decibel(archive:
     size = first.sizes["listening_window"].size_db if first.resonance is None else first.size_db
     alone = gain_db(Equalizer((Band("peaking", first.center_hz, size, first.q),)), hz)
     off = between(sounds, "only1", "flat", hz) - alone
+    assert np.abs(off - off.mean()).max() < 0.05
+
+
+def test_an_aim_of_nothing_is_the_loudspeaker_as_it_is(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a short gate hides of a resonance is put back at every aim alike: 0 degrees is no change."""
+    result = read_loudspeaker("causeway", archive)
+    ringing = Resonance(1500.0, 0.01, 20.0, 0.1, 6.0, 0.2, None, "", 1500.0, 8.0, 3.0, 0.005, 0.4)
+    found = (replace(findings_of(result, archive)[0], resonance=ringing),)
+    assert np.abs(ringing.hidden_db(np.array([1500.0]))).max() > 0.5
+    monkeypatch.setattr("earwitness.app.audition.findings_of", lambda *_: found)
+    aimed, asis = versions_for(result, archive, ("aim0", "as-is"))
+    hz = np.geomspace(200.0, 15_000.0, 400)
+    off = on_bins(hz, aimed.hz, aimed.level_db) - on_bins(hz, asis.hz, asis.level_db)
     assert np.abs(off - off.mean()).max() < 0.05
 
 

@@ -22,6 +22,7 @@ from earwitness.errors import InputError, cannot_write, choice
 from earwitness.figures.read import levels_of
 from earwitness.formats.audio import open_audio, write_audio_pieces
 from earwitness.insight.findings import Finding
+from earwitness.insight.findings.narrow import hidden_db, without_gate
 from earwitness.insight.mend.aim import aim_study, aim_words
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.quantities import Curve
@@ -75,8 +76,7 @@ def versions_for(
     seen = through(one, "as-is", f"through {result.session.loudspeaker.title}, {one.name}")
     findings = findings_of(result, archive_folder)
     # What a short gate hides of a resonance is heard all the same.
-    hidden = [found.resonance.hidden_db(seen.hz) for found in findings if found.resonance is not None]
-    asis = seen.with_change(seen.key, seen.words, sum(hidden, np.zeros(seen.hz.size)))
+    asis = seen.with_change(seen.key, seen.words, hidden_db(findings, seen.hz))
     if not forms:
         return _usual(result, findings, asis, curve)
     return tuple(_version(form, result, findings, asis, curve) for form in dict.fromkeys(forms))
@@ -112,7 +112,7 @@ def _version(form: str, result: ReadResult, findings: Sequence[Finding], asis: V
     if read is None:
         raise InputError(f"there is no version {form[:40]!r}", expected=FORMS, remedy="check the spelling")
     if read[1] == "aim":
-        return _aimed(float(read[2]), form, result, CURVES[curve])
+        return _aimed(float(read[2]), form, result, findings, CURVES[curve])
     return _of_finding(read[1], int(read[2]), findings, asis, curve)
 
 
@@ -120,10 +120,11 @@ def _bands(equalizer: Equalizer) -> str:
     return f"{len(equalizer.bands)} band{'s' if len(equalizer.bands) != 1 else ''}"
 
 
-def _aimed(angle_deg: float, form: str, result: ReadResult, key: str) -> Version:
+def _aimed(angle_deg: float, form: str, result: ReadResult, findings: Sequence[Finding], key: str) -> Version:
     if abs(angle_deg) > MOST_AIM_DEG:
         raise InputError(f"an aim of {angle_deg:g} degrees", expected=f"-{MOST_AIM_DEG} to {MOST_AIM_DEG}")
-    levels, symmetric = levels_of(result.measurement.response), result.session.loudspeaker.symmetric
+    levels = without_gate(levels_of(result.measurement.response), findings)
+    symmetric = result.session.loudspeaker.symmetric
     study = aim_study(levels, aims_deg=(angle_deg,), symmetric=symmetric)
     found = next((one for one in study.aims if one.angle_deg == angle_deg), None)
     curves: dict[str, Curve | None] = {} if found is None else {

@@ -12,6 +12,7 @@ from earwitness.audition.filters import minimum_phase_taps
 from earwitness.audition.loudness import k_weighting
 from earwitness.audition.versions import through
 from earwitness.errors import InputError
+from earwitness.insight.findings.narrow import hidden_db
 from earwitness.insight.mend.equalizer import Band, Equalizer, sections
 from earwitness.publish.review import Review
 from earwitness.quantities.arrays import FloatArray
@@ -35,8 +36,8 @@ def player_data(review: Review) -> dict[str, object]:
     with suppress(InputError, KeyError):
         version = through(review.reading.curves["listening_window"], "as-is", "")
         findings = () if review.advice is None else review.advice.findings
-        hidden = [one.resonance.hidden_db(version.hz) for one in findings if one.resonance is not None]
-        taps = minimum_phase_taps(version.hz, sum(hidden, version.level_db), RATE_HZ)[:MOST_TAPS]
+        heard = version.level_db + hidden_db(findings, version.hz)
+        taps = minimum_phase_taps(version.hz, heard, RATE_HZ)[:MOST_TAPS]
         fade = MOST_TAPS // 8
         if taps.size == MOST_TAPS:
             taps[-fade:] *= 0.5 + 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / fade)

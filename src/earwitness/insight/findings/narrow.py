@@ -234,5 +234,12 @@ def without_gate(levels: Levels, findings: Sequence[Finding]) -> Levels:
 
     Each counts as far as it is known (`Resonance.hidden_db`); a resonance in the source is the same at all angles.
     """
-    hidden = [one.resonance.hidden_db(levels.axis.hz) for one in findings if one.resonance is not None]
-    return replace(levels, level_db=levels.level_db + sum(hidden)) if hidden else levels
+    if all(one.resonance is None for one in findings):
+        return levels
+    return replace(levels, level_db=levels.level_db + hidden_db(findings, levels.axis.hz))
+
+
+def hidden_db(findings: Sequence[Finding], hz: FloatArray) -> FloatArray:
+    """(F,) at hz: what the gate hides of all resonances together [dB]: added to a gated curve, what is heard."""
+    parts = (one.resonance.hidden_db(hz) for one in findings if one.resonance is not None)
+    return sum(parts, np.zeros(hz.size))
