@@ -9,6 +9,7 @@ from earwitness import __version__
 from earwitness.app.distance import distance_setting, kept_distance
 from earwitness.app.words import own_words
 from earwitness.archive.catalogue import Archive
+from earwitness.archive.desk import WARNINGS
 from earwitness.archive.neighbors import put_shape, shape_source
 from earwitness.archive.notes import sheets_of
 from earwitness.archive.search import facts_of, put_summary, summary_source, summary_sources
@@ -47,6 +48,9 @@ def keep_summary(
     """
     if archive.counting_session(loudspeaker_id).id != session_id:
         return False
+    warnings = {"sentences": [flag.sentence for flag in measurement.flags if flag.severity != "info"]}
+    if archive.document(measurement.steps[-1].key, WARNINGS) != warnings:
+        archive.keep_document(session_id, measurement.steps[-1], WARNINGS, warnings)
     session = archive.session(session_id)
     notes = _notes(archive, loudspeaker_id, session)
     seat_m = kept_distance(archive)

@@ -64,8 +64,9 @@ def shape_source(archive: Archive, loudspeaker_id: int) -> str:
         return work.scalar(query) or ""
 
 
-def neighbors(archive: Archive, keys: Collection[str]) -> tuple[Neighbor, ...]:
+def neighbors(archive: Archive, keys: Collection[str], *, only: Collection[int] | None = None) -> tuple[Neighbor, ...]:
     """Every loudspeaker of the index that has figures, by number, with the figures named by `keys` and its curves.
+    only : numbers of those whose curves are asked for, None for all.
 
     Curves that were made from something else than the figures are left out, and damaged ones, which a check of the
     archive tells of: what is said of one loudspeaker does not hang on another's.
@@ -78,7 +79,9 @@ def neighbors(archive: Archive, keys: Collection[str]) -> tuple[Neighbor, ...]:
         opened = {(name, maker) for name, maker in openings}
         known = {number for number, name, maker in work.execute(names) if (name, maker) in opened}
         figures = _figures(work, keys)
-        shapes = {row.loudspeaker_id: row for row in work.execute(select(SummaryShapeRow.__table__))}
+        packed = select(SummaryShapeRow.__table__)
+        packed = packed if only is None else packed.where(SummaryShapeRow.loudspeaker_id.in_(only))
+        shapes = {row.loudspeaker_id: row for row in work.execute(packed)}
         found, axis = [], report_axis()
         for number, title, kind, price, currency, date, source in work.execute(rows.order_by(columns[0])):
             kept = shapes.get(number)

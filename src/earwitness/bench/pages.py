@@ -35,6 +35,8 @@ def page(request: Request, template: str, *, place: str, title: str, **shown: An
     `loudspeaker` among it is the one in hand."""
     bench = bench_of(request)
     loudspeaker = shown.pop("loudspeaker", None)
+    if loudspeaker is not None and place in ("mend", "match", "compare"):
+        bench.saw(loudspeaker.id, place)
     sessions = bench.sessions(loudspeaker.id) if loudspeaker is not None else ()
     chosen = bench.shown(loudspeaker.id) if len(sessions) > 1 else None
     text = (

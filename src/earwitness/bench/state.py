@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from pathlib import Path as DiskPath
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
@@ -12,10 +13,12 @@ from fastapi import Depends, Path, Request
 from pydantic import BaseModel, ConfigDict, Field
 
 from earwitness.app.jobs import Jobs
+from earwitness.archive import drafts
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import picking
+from earwitness.archive.desk import SEEN
 from earwitness.archive.entries import LoudspeakerEntry, SessionEntry
-from earwitness.errors import InputError
+from earwitness.errors import ArchiveError, InputError, OutputError
 
 if TYPE_CHECKING:
     from earwitness.app.preview import AxisPreview
@@ -126,6 +129,15 @@ class Bench:
                 f"the loudspeaker has no session {session_id} that counts", remedy="choose one from the list"
             )
         self._picked[loudspeaker_id] = session_id
+
+    def saw(self, loudspeaker_id: int, place: str) -> None:
+        """Note that a place of a loudspeaker was looked at, for the desk. A mark only: where it cannot be kept, the
+        place is shown all the same."""
+        with suppress(ArchiveError, OutputError), Archive.open(self.archive_folder) as archive:
+            key = f"{SEEN}:{loudspeaker_id}"
+            now = drafts.draft(archive, key)
+            if place not in (now.value or {}):
+                drafts.save_draft(archive, key, {**(now.value or {}), place: True}, revision=now.revision)
 
     def reading(self, loudspeaker_id: int, *, rear_wall: str = "", session_id: int | None = None) -> ReadResult:
         """Measurement and reading of a loudspeaker's session; it counts as its data being shown.

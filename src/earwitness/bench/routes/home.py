@@ -1,16 +1,42 @@
-"""The first page: the loudspeakers of the archive, and what comes next."""
+"""The first page: the desk, with every loudspeaker and what comes next."""
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Request
+from typing import Annotated
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
-from earwitness.bench.pages import page
+from earwitness.app import home as desk
+from earwitness.bench.pages import page, part
+from earwitness.bench.state import BenchState
 
 router = APIRouter(include_in_schema=False)
+ORDERS = {
+    "work": "In work first", "newest": "Newest", "maker": "Maker", "model": "Model", "warnings": "Warnings",
+    "rating": "Rating",
+}  # fmt: skip
+WHICH = {"all": "All", "work": "In work", "warnings": "With warnings", "published": "Published"}
 
 
 @router.get("/", response_class=HTMLResponse)
-def home(request: Request) -> HTMLResponse:
-    """Where a day begins."""
-    return page(request, "home.html.jinja", place="", title="Loudspeakers")
+def home(
+    request: Request,
+    bench: BenchState,
+    q: Annotated[str, Query(max_length=200)] = "",
+    order: desk.Order = "work",
+    which: desk.Which = "all",
+    at: Annotated[int, Query(ge=1, le=10_000)] = 1,
+) -> HTMLResponse:
+    """Where a day begins; its list alone where a script asks for a piece."""
+    told = desk.home(bench.archive_folder, words=q, order=order, which=which, page=at)
+
+    def address(**other: object) -> str:
+        return "/?" + urlencode({"q": q, "order": order, "which": which, **other})
+
+    shown = {"desk": told, "q": q, "order": order, "which": which, "address": address}
+    shown |= {"orders": ORDERS, "whiches": WHICH, "verbs": desk.VERBS}
+    if request.headers.get("wants-piece"):
+        return part(request, "home_list.html.jinja", **shown)
+    return page(request, "home.html.jinja", place="", title="Desk", **shown)

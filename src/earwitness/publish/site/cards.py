@@ -17,7 +17,7 @@ from earwitness.exhibits.words import figure_words
 from earwitness.figures.registry import FIGURES
 from earwitness.publish.review import Review
 from earwitness.quantities import Curve, Figure
-from earwitness.render.frame import points
+from earwitness.render.tiny import tiny_curve
 
 SITE_FORMAT: Final = 1
 # Columns of the index: key, short words, trade's term, whether more comes first.
@@ -48,8 +48,6 @@ _TEXTS: Final = (
     "curve",
     "photo",
 )
-# A tiny curve: 30 px a decade and as many for 25 dB (IEC 60263), +10 to -20 dB about its mean from 300 Hz to 3 kHz.
-_TINY_PX, _TINY_TOP_DB, _TINY_LOW_DB = 30.0, 10.0, -20.0
 _PIECES: Final = {"piece": 2.0, "pair": 1.0}
 
 
@@ -106,7 +104,7 @@ def card_of(review: Review, *, address: str, name_key: str, updated: str, made_f
         made_from=made_from,
         figures=figures,
         measured="; also ".join(filter(None, (review.state, ", ".join(review.others)))),
-        curve=_tiny(review.reading.curves.get("listening_window")),
+        curve=tiny_curve(review.reading.curves.get("listening_window")),
         photo=review.photos[0].alt if review.photos else "",
     )
 
@@ -253,17 +251,6 @@ def _sampled(curve: Curve, hz: np.ndarray[tuple[int], np.dtype[np.float64]]) -> 
     valid = np.interp(at, had, curve.valid.astype(float), left=0.0, right=0.0) > 1.0 - 1e-9
     parts = (np.interp(at, had, curve.values), 2.0 * np.interp(at, had, curve.u_total))
     return [[round(float(v), 2) if ok else None for v, ok in zip(part, valid, strict=True)] for part in parts]
-
-
-def _tiny(curve: Curve | None) -> str:
-    if curve is None:
-        return ""
-    hz = grid_hz()[::2]
-    values = np.array([np.nan if v is None else v for v in _sampled(curve, hz)[0]])
-    level_db = np.clip(values - np.nanmean(values[(hz >= 300) & (hz <= 3000)]), _TINY_LOW_DB, _TINY_TOP_DB)
-    x, y = _TINY_PX * np.log10(hz / 20.0), _TINY_PX / 25.0 * (_TINY_TOP_DB - level_db)
-    there = np.isfinite(y)
-    return ("M" + points(x[there], y[there])) if there.sum() > 1 else ""
 
 
 def _ends(figure: Figure) -> tuple[float, float]:
