@@ -11,9 +11,12 @@ from pathlib import Path
 
 
 @contextmanager
-def bench_process(archive: Path, **environment: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
+def bench_process(
+    archive: Path, *, port: int | None = None, **environment: str
+) -> Iterator[tuple[subprocess.Popen[str], str]]:
     """The process and the address to enter by."""
     command = [sys.executable, "-m", "earwitness", "bench", "--no-browser", "--archive", str(archive)]
+    command += [] if port is None else ["--port", str(port)]
     with subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env={**os.environ, **environment}
     ) as process:

@@ -17,7 +17,7 @@ from bench_client import BASE, PORT
 from earwitness.bench.security import Gate, cookie_name
 from earwitness.bench.server import create_app
 
-ENDLESS = ("/api/jobs/events", "/api/measure/live/events")
+ENDLESS = ("/api/events",)
 LONG = "/api/demo"
 # Schemathesis gives up after ten seconds; the first reading on a busy machine may take longer.
 PATIENCE_S = 120.0

@@ -19,7 +19,7 @@ from earwitness.bench.routes import LATER
 # A browser that takes longer to open than this finds the places there.
 _LONGEST_WAIT_S = 1.0
 _FIRST_PAGE = "/"
-_FIRST = ("/static/", "/enter/", "/api/jobs", "/api/drafts/")
+_FIRST = ("/static/", "/enter/", "/api/jobs", "/api/events", "/api/drafts/")
 
 
 class LaterPlaces:

@@ -20,7 +20,7 @@ from earwitness.app import capture
 from earwitness.app.exposure import exposure_today
 from earwitness.app.jobs import error_record
 from earwitness.app.live_setup import LiveSetup, changed_settings, usual_settings
-from earwitness.bench.state import Body
+from earwitness.bench.state import TAB, Body
 from earwitness.capture.guard import SAFETY, Silencer, at_tester_db
 from earwitness.capture.levels import MeterReading
 from earwitness.capture.plan import PlannedSession, plan_session
@@ -32,7 +32,6 @@ from earwitness.errors import EarwitnessError, InputError, MissingExtraError
 
 # Of a page's signs of life. The page gives four a second; a busy computer may be late.
 LIFE_S = 3.0
-TAB = r"^[A-Za-z0-9-]{8,40}$"
 _LOOK_S = 0.03
 _MOST_DONE = 50
 Phase = Literal["closed", "ready", "calibrating", "raising", "loop-back", "counting", "recording", "asking"]

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 _KEPT_READINGS = 4
 Kept = TypeVar("Kept")
+# How a page names itself.
+TAB = r"^[A-Za-z0-9-]{8,40}$"
 # As the archive numbers loudspeakers and sessions.
 Id = Annotated[int, Path(ge=1, le=2**53)]
 
@@ -74,6 +76,11 @@ class Bench:
             if self._live is not None:
                 self._live.close()
         self.jobs.close()
+
+    @property
+    def live_begun(self) -> LiveDesk | None:
+        """Live measuring, where anybody has asked for it."""
+        return self._live
 
     @property
     def live(self) -> LiveDesk:

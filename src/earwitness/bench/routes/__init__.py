@@ -6,9 +6,9 @@ come when they are asked for: `earwitness.bench.later`.
 
 from __future__ import annotations
 
-from earwitness.bench.routes import drafts, home, jobs
+from earwitness.bench.routes import drafts, events, home, jobs
 
-FIRST = (home.router, jobs.router, drafts.router)
+FIRST = (home.router, jobs.router, events.router, drafts.router)
 LATER = (
     "trials", "listen", "measure", "measure_plan", "measure_responses", "measure_live",
     "read", "mend", "match", "compare", "publish", "present", "sessions",

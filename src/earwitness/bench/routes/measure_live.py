@@ -1,27 +1,20 @@
-"""Live measuring in the place Measure: the tester's choices in, what happens out as server-sent events."""
+"""Live measuring in the place Measure: the tester's choices in; what happens goes out with `events`."""
 
 from __future__ import annotations
 
-import asyncio
-import json
-from collections.abc import AsyncIterator
-from dataclasses import asdict
-from typing import Annotated, Any
+from typing import Any
 
-from fastapi import APIRouter, Query, Request
-from fastapi.responses import StreamingResponse
+from fastapi import APIRouter
 from pydantic import Field
 
 from earwitness.app.live_setup import LiveSetup, Text
 from earwitness.app.rehearsal import next_rehearsal
-from earwitness.bench.live import TAB, LiveDesk, Starter, Tab
+from earwitness.bench.live import Starter, Tab
 from earwitness.bench.routes.measure import Folder, Nothing, whole_path
 from earwitness.bench.state import BenchState, Body
 from earwitness.errors import InputError
 
 router = APIRouter(prefix="/api/measure/live", tags=["measure live"])
-_MOMENT_S = 0.1
-_BEAT_EVERY = 10
 
 
 class Calibrator(Tab):
@@ -168,28 +161,3 @@ def live_gone(body: Tab, bench: BenchState) -> dict[str, bool]:
     """A page is being closed or reloaded: what it started is silenced."""
     bench.live.gone(body.tab)
     return {"heard": True}
-
-
-@router.get("/events")
-def live_events(request: Request, bench: BenchState, tab: Annotated[str, Query(pattern=TAB)]) -> StreamingResponse:
-    """The state whenever it changes, and the meter ten times a second while something runs, as server-sent events."""
-    return StreamingResponse(_events(request, bench.live, tab), media_type="text/event-stream")
-
-
-async def _events(request: Request, desk: LiveDesk, tab: str) -> AsyncIterator[str]:
-    """Ends when the page goes away, which silences what it started."""
-    version, count = -1, 0
-    try:
-        while not await request.is_disconnected():
-            if desk.version != version:
-                told = await asyncio.to_thread(desk.told)
-                version = told["version"]
-                yield f"event: state\ndata: {json.dumps(told)}\n\n"
-            elif desk.phase not in ("closed", "ready"):
-                yield f"event: meter\ndata: {json.dumps(asdict(desk.running))}\n\n"
-            elif count % _BEAT_EVERY == 0:
-                yield ": beat\n\n"
-            count += 1
-            await asyncio.sleep(_MOMENT_S)
-    finally:
-        desk.gone(tab)

@@ -1,11 +1,14 @@
 // What every place shares: asking the server, notes, jobs, the evidence drawer, keys, drafts that save themselves.
 
+import { listen } from "./stream.js";
+
 const find = (selector, root = document) => root.querySelector(selector);
 
 /** Let the tester work. Before a place's script and draft are there, what is typed or clicked would be lost: until the
     script calls this, all of the place is inert and its keys are off, or one `part` of it that comes later. */
 export function ready(part = "main") {
   find(`#${part}`).inert = false;
+  if (part === "main") document.dispatchEvent(new Event("bench-ready"));
 }
 
 async function reach(url, how) {
@@ -212,16 +215,22 @@ async function jobLog(job) {
     tell(error);
   }
 }
-function watchJobs() {
-  let events;
-  const watch = () => {
-    events = new EventSource("/api/jobs/events");
-    events.onmessage = (e) => showJobs(JSON.parse(e.data).jobs);
-    events.onerror = () => events.readyState === EventSource.CLOSED && setTimeout(watch, AGAIN_MS);
-  };
-  watch();
-  addEventListener("pagehide", () => events.close());
-  addEventListener("pageshow", (e) => e.persisted && watch());
+/** Say that the bench is away while it is, once that lasts; what is typed meanwhile is kept by the page. */
+function watchBench() {
+  let timer = 0, told = null;
+  listen("lost", ({ isOver }) => {
+    clearTimeout(timer);
+    const words = isOver ? "The bench was started anew and does not know this browser yet." : "The bench does not answer.";
+    const remedy = isOver ? "open the address that it printed, in a tab of its own" : "look at the terminal it was started in; start it again if it has ended";
+    timer = setTimeout(() => {
+      told?.remove();
+      told = note(words, "error", { remedy: `${remedy}; leave this page open: what is typed here is kept, and saved once the bench is back` });
+    }, AWAY_MS);
+  });
+  listen("found", () => {
+    clearTimeout(timer);
+    told?.remove();
+  });
 }
 function toggleJobs() {
   const panel = find("#jobs");
@@ -232,6 +241,7 @@ function toggleJobs() {
 // Drafts -------------------------------------------------------------------------------------------------------------
 
 const AGAIN_MS = 3000;
+const AWAY_MS = 2000;
 
 /**
  * A value that saves itself, with undo and redo that outlive the page.
@@ -467,7 +477,8 @@ function start() {
   document.querySelectorAll("[data-act=demo]").forEach((button) => {
     button.onclick = () => startJob("/api/demo", {}, (job) => job.state === "done" && location.reload()).catch(tell);
   });
-  watchJobs();
+  listen("jobs", showJobs);
+  watchBench();
   ready("bar");
   const hasOwnScript = document.querySelectorAll("head script[type=module]").length > 1;
   if (!hasOwnScript) ready();

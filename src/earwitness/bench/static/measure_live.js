@@ -1,15 +1,14 @@
 // Record: the live session of this bench. The server holds its state and tells it as events; this page shows it, asks,
 // and gives signs of life: without them what it started is silenced.
 import { Refusal, ask, make, note, onKey, ready, startJob, tell } from "./bench.js";
+import { hold, listen, tab } from "./stream.js";
 import { calibratorWords, fault, levelWords, maps, placeWords, rows, showMeters, verdict } from "./measure_live_show.js";
 
 const find = (id) => document.getElementById(id);
 const API = "/api/measure/live";
 const SOUNDING = ["calibrating", "raising", "loop-back", "counting", "recording"];
 const BEAT_MS = 250;
-// Another page, another name: after a reload nothing that the old page started goes on.
-const tab = crypto.randomUUID();
-let state = { phase: "closed" }, events = null, confirmed = "", beaten = 0, starting = null, shownFolder = null;
+let state = { phase: "closed" }, isWatching = false, confirmed = "", beaten = 0, starting = null, shownFolder = null;
 const isRunning = () => starting !== null || !["closed", "ready"].includes(state.phase);
 const isSounding = () => starting !== null || SOUNDING.includes(state.phase);
 
@@ -38,10 +37,7 @@ for (const kind of ["keydown", "keyup", "keypress"]) {
 }
 find("live-silence").onclick = silence;
 onKey("Space", "while something sounds: silence at once; Escape does too", () => {});
-addEventListener("pagehide", () => {
-  events?.close();
-  quickly("gone", { tab });
-});
+addEventListener("pagehide", () => quickly("gone", { tab }));
 
 function beat() {
   if (performance.now() - beaten < BEAT_MS) return;
@@ -52,26 +48,26 @@ function beat() {
 // Events -------------------------------------------------------------------------------------------------------------
 
 function watch() {
-  if (events) return;
-  events = new EventSource(`${API}/events?tab=${tab}`);
-  events.addEventListener("state", (e) => {
+  if (isWatching) return;
+  isWatching = true;
+  listen("state", (told) => {
     beat();
-    show(JSON.parse(e.data));
+    show(told);
   });
-  events.addEventListener("meter", (e) => {
+  listen("meter", (now) => {
     beat();
-    showNow(JSON.parse(e.data));
+    showNow(now);
   });
-  events.onerror = () => {
+  listen("lost", ({ isOver }) => {
     if (state.phase === "closed") return;
-    const gone = events.readyState === EventSource.CLOSED;
-    find("live-status").textContent = `The bench does not answer: what was played is silent by now. ${gone ? "Open the address that the bench printed when it was started again; what was recorded is kept." : "Trying again."}`;
-  };
+    find("live-status").textContent = `The bench does not answer: what was played is silent by now. ${isOver ? "Open the address that the bench printed when it was started again; what was recorded is kept." : "Trying again."}`;
+  });
 }
 
 /** Ask for something that runs; `words` name it while it starts. */
 async function start(name, body) {
   if (isRunning()) return;
+  hold(true);
   const asking = (starting = post(name, body));
   refresh();
   try {
@@ -171,6 +167,7 @@ function showTakes() {
 const mayRecord = () => state.begun && !isRunning() && confirmed !== "" && confirmed === state.cautions_key;
 function refresh() {
   const busy = isRunning(), may = mayRecord(), agreed = confirmed !== "" && confirmed === state.cautions_key;
+  if (!busy) hold(false);
   document.querySelectorAll("[data-sounds]").forEach((button) => (button.disabled = !may));
   document.querySelectorAll("#live-takes button").forEach((button) => (button.disabled = !may));
   for (const id of ["live-setup-go", "live-rescan", "live-leave", "live-add"]) find(id).disabled = busy;
