@@ -31,11 +31,12 @@ from earwitness.publish.site.cards import (
 )
 from earwitness.publish.site.corrections import Correction, change_words
 from earwitness.publish.site.feed import atom_feed
+from earwitness.publish.site.write import shared_files, shared_folder
 
 RECORD = "site.json"
 TITLE = "Loudspeakers, heard and measured"
 # A change of what a page is made of, beside the version of the program.
-_LAYOUT = 3
+_LAYOUT = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +192,7 @@ def _write_index(
         "corrections.html": pages.corrections_html(title, logs, home="").encode(),
         "feed.xml": atom_feed(cards, title=title, base_url=base_url, author=author, changed=changed),
         "index.html": pages.index_html(cards, title=title, base_url=base_url).encode(),
+        **{f"{shared_folder()}/{name}": content for name, content in shared_files().items()},
         RECORD: site_json(cards, title=title, base_url=base_url).encode(),
     }
     for name, content in texts.items():

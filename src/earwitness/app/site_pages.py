@@ -17,17 +17,19 @@ from earwitness.archive.catalogue import Archive
 from earwitness.archive.latest import Latest
 from earwitness.archive.notes import record_opening
 from earwitness.errors import EarwitnessError, named
-from earwitness.formats.photo import smaller
+from earwitness.formats.photo import png_in_few_colors, smaller
 from earwitness.publish.review import Review
 from earwitness.publish.site import index as pages
 from earwitness.publish.site.cards import Card, card_of, compare_js, loudspeaker_json
-from earwitness.publish.site.write import write_review
+from earwitness.publish.site.write import shared_folder, write_review
 from earwitness.publish.stills import stills_of
 
 # Fewer pages than this are not worth the start of a process.
 _WORTH_A_PROCESS = 4
 # Of a row's picture: three times its height on the screen.
 _ROW_PX = 192
+# Of the picture for those who link to a page: what such programs show at most (common practice, no source).
+_PREVIEW_PX = 1200
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,14 +110,14 @@ def write_page(job: PageJob, others: Others) -> Card:
         **({"photos/row.jpg": smaller(review.photos[0].picture, _ROW_PX).data} if review.photos else {}),
         "loudspeaker.json": loudspeaker_json(review, card, [asdict(one) for one in review.corrections]).encode(),
     }
-    write_review(review, place, more=more)
+    write_review(review, place, more=more, shared=f"../../{shared_folder()}/")
     return card
 
 
 def _preview(review: Review) -> bytes | None:
     """A picture of the first chart, for those who link to the page."""
     made = stills_of(replace(review, exhibits=review.charts[:1])) if review.charts else ()
-    return made[0].png if made else None
+    return png_in_few_colors(made[0].png, _PREVIEW_PX) if made else None
 
 
 def _index(job: PageJob) -> None:

@@ -35,12 +35,14 @@ def write_sofa(
     author: str = "not stated",
     date: str = NO_DATE,
     keep_marked: bool = False,
+    brief: bool = False,
 ) -> None:
     """Write `response` as FreeFieldDirectivityTF 1.1, verified against the convention by sofar.
 
     Receivers stand at 1 m (azimuth 0 to 360 degrees, counter-clockwise from the reference axis seen from above).
     Values outside the valid band are written as 0, or with keep_marked as they are; validity (1 or 0) and standard
     uncertainty [dB] stand in variables of our own. date : "YYYY-MM-DD hh:mm:ss", of creation; no clock is asked.
+    brief : pressure to six significant digits, uncertainty to three, which packs into a third.
     Raises InputError for a path that does not end in .sofa, OutputError when it cannot be written.
     """
     if path.suffix != ".sofa":
@@ -50,14 +52,19 @@ def write_sofa(
     try:
         with replacing(path) as temporary, warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            sofa = _filled(sofar, response, keep_marked=keep_marked)
+            sofa = _filled(sofar, response, keep_marked=keep_marked, brief=brief)
             _describe(sofa, response, title=title, description=description, license=license, author=author, date=date)
             sofar.write_sofa(str(temporary), sofa)
     except RuntimeError as error:
         raise cannot_write("the SOFA file", path, error) from error
 
 
-def _filled(sofar: Any, response: DirectionalResponse, *, keep_marked: bool) -> Any:
+def _filled(sofar: Any, response: DirectionalResponse, *, keep_marked: bool, brief: bool) -> Any:
+    def kept(values: FloatArray, bits: int) -> FloatArray:
+        """Values whose last bits are zero, to `bits` of the mantissa: zeros take no room in a packed file."""
+        mantissa, exponent = np.frexp(values)
+        return np.ldexp(np.round(mantissa * 2.0**bits) * 2.0**-bits, exponent) if brief else values
+
     sofa = sofar.Sofa("FreeFieldDirectivityTF", version="1.1")
     azimuth = np.mod(np.rad2deg(response.directions.azimuth_rad), 360.0)
     elevation = np.rad2deg(response.directions.elevation_rad)
@@ -66,10 +73,11 @@ def _filled(sofar: Any, response: DirectionalResponse, *, keep_marked: bool) -> 
     shown = response.valid | (keep_marked & np.isfinite(response.pressure))
     pressure = np.where(shown, response.pressure, 0.0)
     sofa.N, sofa.N_LongName, sofa.N_Units = response.axis.hz.copy(), "frequency", "hertz"
-    sofa.Data_Real, sofa.Data_Imag = pressure.real[np.newaxis], pressure.imag[np.newaxis]
+    sofa.Data_Real, sofa.Data_Imag = (kept(part[np.newaxis], 20) for part in (pressure.real, pressure.imag))
     sofa.add_variable(_VALID, response.valid[np.newaxis].astype(float), "double", "MRN")
-    sofa.add_variable(_U, np.where(shown, np.nan_to_num(response.u_apart_db()), 0.0)[np.newaxis], "double", "MRN")
-    sofa.add_variable(_U_COMMON, response.u_shared_db(), "double", "N")
+    u_apart_db = np.where(shown, np.nan_to_num(response.u_apart_db()), 0.0)[np.newaxis]
+    sofa.add_variable(_U, kept(u_apart_db, 10), "double", "MRN")
+    sofa.add_variable(_U_COMMON, kept(response.u_shared_db(), 10), "double", "N")
     for name in ("MIDINote", "SourceTuningFrequency", "Description", "EmitterDescriptions"):
         if hasattr(sofa, name):
             sofa.delete(name)

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import io
 import json
 import re
 import tempfile
-import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date as Date
 from hashlib import sha256
 from pathlib import Path, PurePosixPath
 from typing import Final
@@ -18,7 +15,7 @@ from earwitness import __version__
 from earwitness.errors import InputError, choice
 from earwitness.files.durable import write_bytes
 from earwitness.publish.dataset_readme import how_to_read
-from earwitness.publish.dataset_tables import distortion_csv, impedance_csv
+from earwitness.publish.dataset_tables import distortion_csv, impedance_csv, zipped
 from earwitness.publish.downloads import charts_json, curves_csv, differences_csv, directivity_csv, figures_csv
 from earwitness.publish.review import Review
 
@@ -83,7 +80,7 @@ def dataset_zip(review: Review, *, license: str, extras: Mapping[str, bytes] | N
     files["metadata.json"] = _metadata(review, LICENSES[license]).encode()
     files["README.md"] = _readme(review, LICENSES[license], files).encode()
     sums = "".join(f"{sha256(files[name]).hexdigest()}  {name}\n" for name in sorted(files))
-    return _zipped({**files, CHECKSUMS: sums.encode()}, folder=dataset_name(review), date=review.date)
+    return zipped({**files, CHECKSUMS: sums.encode()}, folder=dataset_name(review), date=review.date)
 
 
 def write_dataset(review: Review, path: Path, *, license: str, extras: Mapping[str, bytes] | None = None) -> Path:
@@ -124,7 +121,7 @@ def _measured(review: Review, license: License) -> dict[str, bytes]:
         "curves.csv": curves_csv(review),
         "directivity.csv": directivity_csv(measurement.response),
         "figures.csv": figures_csv(review),
-        "charts.json": charts_json(review.charts),
+        "charts.json": charts_json(review),
     }
     if measurement.impedance is not None:
         texts["impedance.csv"] = impedance_csv(measurement.impedance)
@@ -150,6 +147,7 @@ def _sofa(review: Review, license: License) -> bytes:
             license=f"{license.name}, {license.address}",
             author=review.tester.name,
             date=f"{review.date} 00:00:00",
+            brief=True,
         )
         return path.read_bytes()
 
@@ -232,19 +230,6 @@ def _readme(review: Review, license: License, files: Mapping[str, bytes]) -> str
     lines += how_to_read(review, files)
     lines += ["## How it was measured", "", *(f"- {words}" for words in review.how_measured), ""]
     return "\n".join(lines)
-
-
-def _zipped(files: Mapping[str, bytes], *, folder: str, date: str) -> bytes:
-    day = Date.fromisoformat(date)
-    # The zip format knows no year before 1980 and none after 2107.
-    stamp = (min(max(day.year, 1980), 2107), day.month, day.day, 0, 0, 0)
-    made = io.BytesIO()
-    with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
-        for name in sorted(files):
-            entry = zipfile.ZipInfo(f"{folder}/{name}", date_time=stamp)
-            entry.create_system, entry.external_attr = 3, 0o100644 << 16
-            archive.writestr(entry, files[name], zipfile.ZIP_DEFLATED, 6)
-    return made.getvalue()
 
 
 def _quoted(words: str) -> str:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Sequence
+import zipfile
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date as Date
 from math import isfinite
 
 import numpy as np
 
 from earwitness.quantities import Harmonics, Impedance
+from earwitness.quantities.arrays import FloatArray
 
 _DANGEROUS_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -55,6 +58,36 @@ def _harmonic_rows(taken: Harmonics) -> Iterable[Sequence[object]]:
 def number_text(value: float) -> str:
     """Six significant digits; "" for what is no number."""
     return f"{value:.6g}" if isfinite(value) else ""
+
+
+def shown_texts(values: FloatArray, u: FloatArray | None) -> list[str]:
+    """Each value (N,) to a tenth of its standard uncertainty u (N,) or finer, so that rounding adds under 0.1 % to it;
+    six significant digits where there is none, and everywhere without u."""
+    if u is None:
+        return [number_text(value) for value in values.tolist()]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        places = np.where(u > 0, np.clip(np.ceil(1.0 - np.log10(u)), 0, 6), -1).astype(int).tolist()
+    cells = zip(values.tolist(), places, strict=True)
+    return [f"{value:.{k}f}" if k >= 0 and isfinite(value) else number_text(value) for value, k in cells]
+
+
+def short_texts(u: FloatArray) -> list[str]:
+    """Uncertainties (N,) to three significant digits; "" where there is none."""
+    return [f"{value:.3g}" if isfinite(value) else "" for value in u.tolist()]
+
+
+def zipped(files: Mapping[str, bytes], *, folder: str, date: str) -> bytes:
+    """The files as a zip, in `folder` where one is named: sorted, dated "YYYY-MM-DD", the same bytes each time."""
+    day = Date.fromisoformat(date)
+    # The zip format knows no year before 1980 and none after 2107.
+    stamp = (min(max(day.year, 1980), 2107), day.month, day.day, 0, 0, 0)
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as archive:
+        for name in sorted(files):
+            entry = zipfile.ZipInfo(f"{folder}/{name}" if folder else name, date_time=stamp)
+            entry.create_system, entry.external_attr = 3, 0o100644 << 16
+            archive.writestr(entry, files[name], zipfile.ZIP_DEFLATED, 9)
+    return made.getvalue()
 
 
 def _cell(cell: object) -> str:

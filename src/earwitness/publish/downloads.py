@@ -1,11 +1,10 @@
-"""What a reader can take home: curves and directivity as CSV, charts as JSON, the balloon as SOFA."""
+"""What a reader can take home: figures beside the page, all other numbers in one zip, the balloon as SOFA."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass
-from math import isfinite
 from pathlib import Path
 
 import numpy as np
@@ -14,11 +13,13 @@ from earwitness.exhibits.chart import Chart, Panel
 from earwitness.exhibits.family import PREFIX
 from earwitness.exhibits.record import record
 from earwitness.insight.mend.export import coefficients_json, table_text
-from earwitness.publish.dataset_tables import number_text, table_csv
+from earwitness.publish.dataset_tables import number_text, short_texts, shown_texts, table_csv, zipped
 from earwitness.publish.review import Review
 from earwitness.quantities import Curve, DirectionalResponse, DirectivityMap, Figure
 
-CHARTS_FORMAT = 1
+CHARTS_FORMAT = 2
+# A small error of a complex number: its phase in degrees for each dB of its level.
+_DEG_OF_DB = np.rad2deg(np.log(10.0) / 20.0)
 LICENSE = "no license stated; ask the tester"
 
 
@@ -38,84 +39,93 @@ def write_downloads(review: Review, folder: Path) -> tuple[Download, ...]:
     place = folder / "downloads"
     place.mkdir()
     response = review.measurement.response
-    texts = {
-        "curves.csv": ("All curves, each with its uncertainty and where it can be trusted (CSV)", curves_csv(review)),
-        "directivity.csv": ("Level in every direction measured, with uncertainty (CSV)", directivity_csv(response)),
-        "figures.csv": ("All figures with uncertainty, band and method (CSV)", figures_csv(review)),
-        "charts.json": ("The definitions of all charts (JSON)", charts_json(review.charts)),
+    tables = {
+        "curves.csv": curves_csv(review, brief=True),
+        "directivity.csv": directivity_csv(response, brief=True),
+        "charts.json": charts_json(review),
+        "differences.csv": differences_csv(review),
     }
-    if differences := differences_csv(review):
-        texts["differences.csv"] = (
-            "Differences from other samples, states and days, with uncertainty (CSV)",
-            differences,
-        )
+    files: dict[str, tuple[str, bytes]] = {
+        "figures.csv": ("All figures with uncertainty, band and method (CSV)", figures_csv(review).encode())
+    }
     if review.corrections:
         words = "What changed since it was first published, and why (CSV)"
-        texts["corrections.csv"] = (words, corrections_csv(review))
+        files["corrections.csv"] = (words, corrections_csv(review).encode())
     if review.equalizer is not None:
-        texts |= {
-            "equalizer.txt": ("The equalizer as a table, to set a device by (text)", table_text(review.equalizer)),
-            "equalizer.json": (
-                "The equalizer as biquad coefficients for five sample rates (JSON)",
-                coefficients_json(review.equalizer),
+        words = "The equalizer as biquad coefficients for five sample rates (JSON)"
+        files |= {
+            "equalizer.txt": (
+                "The equalizer as a table, to set a device by (text)",
+                table_text(review.equalizer).encode(),
             ),
+            "equalizer.json": (words, coefficients_json(review.equalizer).encode()),
         }
+    apart = ", differences.csv: what other samples, states and days differ by" if tables["differences.csv"] else ""
+    words = (
+        "Every number of the page with its uncertainty. curves.csv: all curves and where each can be trusted; "
+        f"directivity.csv: level in every direction measured{apart}; charts.json: the definitions of all charts"
+    )
+    packed = {name: text.encode() for name, text in tables.items() if text}
+    files["numbers.zip"] = (words, zipped(packed, folder="", date=review.date))
     found = []
-    for name, (words, text) in texts.items():
-        (place / name).write_bytes(text.encode())
-        found.append(Download(f"downloads/{name}", words, len(text.encode())))
+    for name, (words, content) in files.items():
+        (place / name).write_bytes(content)
+        found.append(Download(f"downloads/{name}", words, len(content)))
     sofa = place / "directivity.sofa"
     description = f"Measured {review.date}, revision {review.revision}. {review.invented}".strip()
-    write_sofa(sofa, response, title=review.title, description=description, license=LICENSE)
+    write_sofa(sofa, response, title=review.title, description=description, license=LICENSE, brief=True)
     words = "The complex response in every direction measured (SOFA, FreeFieldDirectivityTF, AES69)"
     found.append(Download(f"downloads/{sofa.name}", words, sofa.stat().st_size))
     return tuple(found)
 
 
-def curves_csv(review: Review) -> str:
+def curves_csv(review: Review, *, brief: bool = False) -> str:
     """Curves in groups of four columns: value, u, u_common (standard uncertainties), valid; one row a frequency.
 
     Curves on another frequency axis than the first get rows of their own; cells where a curve has no value are empty.
+    brief : values to a tenth of their u, not to six digits.
     """
-    return _curve_table(review, [*review.reading.curves.values()])
+    return _curve_table(review, [*review.reading.curves.values()], brief=brief)
 
 
 def differences_csv(review: Review) -> str:
     """What other samples, states and days differ by, as `curves_csv`; "" where the review shows none."""
     charts = [chart for chart in review.charts if chart.key.startswith(PREFIX)]
     curves = [trace.curve for chart in charts for trace in chart.panels[-1].traces]
-    return _curve_table(review, curves) if curves else ""
+    return _curve_table(review, curves, brief=True) if curves else ""
 
 
-def _curve_table(review: Review, curves: Sequence[Curve]) -> str:
+def _curve_table(review: Review, curves: Sequence[Curve], *, brief: bool) -> str:
     every = np.unique(np.concatenate([curve.axis.hz for curve in curves])).tolist() if curves else []
     notes = [[f"# {curve.key}: {curve.name}, {curve.reference}"] for curve in curves]
     heads = ["frequency_hz", *(head for curve in curves for head in _heads(curve))]
-    columns = [_columns(curve) for curve in curves]
+    columns = [_columns(curve, brief=brief) for curve in curves]
     lines = [",".join([number_text(hz), *(cells.get(hz, ",,,") for cells in columns)]) for hz in every]
     title = f"# {review.title}, measured {review.date}, revision {review.revision}"
     return table_csv([title], [*notes, heads]) + "".join(f"{line}\n" for line in lines)
 
 
-def directivity_csv(response: DirectionalResponse) -> str:
-    """One row a direction and frequency: azimuth, elevation, frequency, level, phase, uncertainties, valid."""
+def directivity_csv(response: DirectionalResponse, *, brief: bool = False) -> str:
+    """One row a direction and frequency: azimuth, elevation, frequency, level, phase, uncertainties, valid.
+
+    brief : as in `curves_csv`.
+    """
     level = response.level_db()
     angles = (response.directions.azimuth_rad, response.directions.elevation_rad)
     azimuth, elevation = (np.rad2deg(angle).tolist() for angle in angles)
     phase = np.rad2deg(np.angle(response.pressure))
     name = "level_db_spl_1m_2v83" if response.absolute else "level_db_relative"
     lines = [f"azimuth_deg,elevation_deg,frequency_hz,{name},phase_deg,u_db,u_common_db,valid"]
-    common = [number_text(u) for u in response.u_shared_db().tolist()]
+    common = short_texts(response.u_shared_db())
     hz = [number_text(f) for f in response.axis.hz.tolist()]
     apart = response.u_apart_db()
     # Only numbers stand here, and very many: no cell needs to be looked at for what a spreadsheet might run.
     for d in range(len(response.directions)):
         where = f"{number_text(azimuth[d])},{number_text(elevation[d])}"
-        columns = (level[d].tolist(), phase[d].tolist(), apart[d].tolist(), response.valid[d].tolist())
-        lines += [
-            f"{where},{f},{number_text(value)},{number_text(angle)},{number_text(u)},{c},{int(ok)}"
-            for f, value, angle, u, c, ok in zip(hz, *columns[:3], common, columns[3], strict=True)
-        ]
+        u_db, u_deg = (apart[d], _DEG_OF_DB * apart[d]) if brief else (None, None)
+        columns = (shown_texts(level[d], u_db), shown_texts(phase[d], u_deg), short_texts(apart[d]))
+        rows = zip(hz, *columns, common, response.valid[d].tolist(), strict=True)
+        lines += [f"{where},{f},{value},{angle},{u},{c},{int(ok)}" for f, value, angle, u, c, ok in rows]
     return "\n".join(lines) + "\n"
 
 
@@ -134,10 +144,38 @@ def corrections_csv(review: Review) -> str:
     return table_csv(("revision", "published", "reasons", "figure", "before", "after"), rows)
 
 
-def charts_json(charts: Sequence[Chart]) -> str:
-    """All charts as one JSON document, format 1: numbers, words and meanings, no pixels and no colors."""
-    document = {"format": CHARTS_FORMAT, "charts": [_chart_data(chart) for chart in charts]}
+def charts_json(review: Review) -> str:
+    """All charts as one JSON document, format 2: numbers, words and meanings, no pixels and no colors.
+
+    Frequencies and curves stand once, under "axes" and "curves"; charts name them by their place there, from 0 on.
+    A curve that stands in `curves_csv` has its numbers there, under its key.
+    """
+    axes, curves, told = _Once(), _Once(), review.reading.curves
+
+    def place(curve: Curve) -> int:
+        same = told.get(curve.key)
+        is_told = same is not None and np.array_equal(same.values, curve.values, equal_nan=True)
+        return curves.place(_curve_data(curve, axes, is_told=is_told))
+
+    made = [_chart_data(chart, axes, place) for chart in review.charts]
+    document = {"format": CHARTS_FORMAT, "axes": axes.values, "curves": curves.values, "charts": made}
     return json.dumps(document, ensure_ascii=False, separators=(",", ":"), allow_nan=False) + "\n"
+
+
+class _Once:
+    """Values of a document that stand in it once."""
+
+    def __init__(self) -> None:
+        self.values: list[object] = []
+        self._places: dict[str, int] = {}
+
+    def place(self, value: object) -> int:
+        """Where the value stands."""
+        key = json.dumps(value)
+        if key not in self._places:
+            self._places[key] = len(self.values)
+            self.values.append(value)
+        return self._places[key]
 
 
 def _heads(curve: Curve) -> list[str]:
@@ -145,11 +183,11 @@ def _heads(curve: Curve) -> list[str]:
     return [f"{curve.key}_{unit}", f"{curve.key}_u", f"{curve.key}_u_common", f"{curve.key}_valid"]
 
 
-def _columns(curve: Curve) -> dict[float, str]:
+def _columns(curve: Curve, *, brief: bool) -> dict[float, str]:
     """Cells of a row by frequency. Only numbers, and very many, as in `directivity_csv`."""
-    columns = (curve.axis.hz, curve.values, curve.u, curve.u_common, curve.valid)
-    cells = zip(*(column.tolist() for column in columns), strict=True)
-    return {hz: f"{number_text(value)},{number_text(u)},{number_text(c)},{int(ok)}" for hz, value, u, c, ok in cells}
+    texts = (shown_texts(curve.values, curve.u if brief else None), short_texts(curve.u), short_texts(curve.u_common))
+    cells = zip(curve.axis.hz.tolist(), *texts, curve.valid.tolist(), strict=True)
+    return {hz: f"{value},{u},{common},{int(ok)}" for hz, value, u, common, ok in cells}
 
 
 def _figure_row(figure: Figure) -> tuple[object, ...]:
@@ -157,44 +195,48 @@ def _figure_row(figure: Figure) -> tuple[object, ...]:
     return (*size, figure.bound, figure.method, figure.reason, "; ".join(figure.caveats))
 
 
-def _chart_data(chart: Chart) -> dict[str, object]:
+def _chart_data(chart: Chart, axes: _Once, place: Callable[[Curve], int]) -> dict[str, object]:
     return {
         **record(chart, "key", "title", "subtitle", "note", "low_hz", "high_hz", "axis"),
         **record(chart.caption, "finding", "reading"),
-        "panels": [_panel_data(panel) for panel in chart.panels],
+        "panels": [_panel_data(panel, axes, place) for panel in chart.panels],
     }
 
 
-def _panel_data(panel: Panel) -> dict[str, object]:
+def _panel_data(panel: Panel, axes: _Once, place: Callable[[Curve], int]) -> dict[str, object]:
     return {
         **record(panel, "label", "unit", "low", "high", "step", "db_per_decade"),
-        "traces": [{**record(one, "role", "label", "ribbon"), "curve": _curve_data(one.curve)} for one in panel.traces],
+        "traces": [{**record(one, "role", "label", "ribbon"), "curve": place(one.curve)} for one in panel.traces],
         "regions": [asdict(region) for region in panel.regions],
         "marks": [asdict(mark) for mark in panel.marks],
-        "map": None if panel.map is None else _map_data(panel.map),
-        "map_edges": [_curve_data(edge) for edge in panel.map_edges],
+        "map": None if panel.map is None else _map_data(panel.map, axes),
+        "map_edges": [place(edge) for edge in panel.map_edges],
         "points": [record(point, "kind", "at", "value", "u", "name") for point in panel.points],
     }
 
 
-def _curve_data(curve: Curve) -> dict[str, object]:
+def _curve_data(curve: Curve, axes: _Once, *, is_told: bool) -> dict[str, object]:
+    words = record(curve, "key", "name", "unit", "reference", "lineage")
+    if is_told:
+        return words
     return {
-        **record(curve, "key", "name", "unit", "reference", "valid", "lineage"),
-        "hz": _rounded(curve.axis.hz),
-        "values": _rounded(curve.values),
-        "u_total": _rounded(curve.u_total),
+        **words,
+        "valid": "".join(map(str, curve.valid.astype(int))),
+        "axis": axes.place(_numbers(map(number_text, curve.axis.hz.tolist()))),
+        "values": _numbers(shown_texts(curve.values, curve.u_total)),
+        "u_total": _numbers(short_texts(curve.u_total)),
     }
 
 
-def _map_data(field: DirectivityMap) -> dict[str, object]:
+def _map_data(field: DirectivityMap, axes: _Once) -> dict[str, object]:
     return {
-        **record(field, "orbit", "reference", "valid"),
-        "hz": _rounded(field.axis.hz),
-        "angle_deg": _rounded(field.angle_deg),
-        "level_db": [_rounded(row) for row in field.level_db],
+        **record(field, "orbit", "reference"),
+        "valid": ["".join(map(str, row)) for row in field.valid.astype(int)],
+        "axis": axes.place(_numbers(map(number_text, field.axis.hz.tolist()))),
+        "angle_deg": field.angle_deg.tolist(),
+        "level_db": [_numbers(f"{value:.2f}" for value in row) for row in field.level_db.tolist()],
     }
 
 
-def _rounded(values: np.ndarray) -> list[float | None]:
-    """Six significant digits; None for what is no number."""
-    return [float(f"{value:.6g}") if isfinite(value) else None for value in values.tolist()]
+def _numbers(texts: Iterable[str]) -> list[float | None]:
+    return [float(one) if one not in ("", "nan", "inf", "-inf") else None for one in texts]

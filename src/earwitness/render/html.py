@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -29,6 +30,7 @@ TABLE_HZ: Final = tuple(
 )
 _DECIMALS: Final = {"dB": 1, "deg": 0, "degrees": 0, "ohm": 1, "%": 2, "s": 3, "ms": 2}
 _RIGHT: Final = "right"
+_TOLD: Final = re.compile("<title .*?</desc>\n", re.DOTALL)
 NUMBERS_START: Final = "globalThis.earwitnessNumbers="
 _HINT: Final = "Point, or use arrow keys, to read at one frequency."
 
@@ -70,6 +72,10 @@ def figure_html(chart: Chart, width_px: int, *, narrow_px: int | None = 360, num
         drawings[0] = drawings[0].replace("drawing wide", "drawing", 1)
     if numbers_at:
         drawings = [lean(drawing) for drawing in drawings]
+        if len(drawings) > 1:
+            # The narrow drawing is told by the words of the wide one.
+            own, wide = (f"{key}{kind}-title {key}{kind}-desc" for kind in ("-narrow", ""))
+            drawings[1] = _TOLD.sub("", drawings[1]).replace(own, wide)
     reads = list(_reads(chart))
     bold, rest = headline_of(chart.caption.finding)
     reading = f"<span>{text(units_kept(rest))}</span> " if rest else ""
@@ -104,14 +110,39 @@ def numbers_html(charts: Sequence[Chart]) -> str:
 
 
 def numbers_script(charts: Sequence[Chart]) -> str:
-    """The JSON of all charts' curves by the id of their figure, as a script of one assignment."""
-    found = [(chart, list(_reads(chart))) for chart in charts]
-    each = ",\n".join(
-        f'"figure-{identifier(chart.key)}":{_json(chart, reads)}'
-        for chart, reads in found
-        if reads and chart.axis != "price"
-    )
-    return f"{NUMBERS_START}{{\n{each}\n}}\n"
+    """The JSON of all charts' curves by the id of their figure, as a script of one assignment, packed.
+
+    Frequencies stand once, under "axes"; values and u, in units of the last decimal and one more, as steps from one
+    number to the next; valid as lengths of what is not and what is, in turn.
+    """
+    axes: dict[str, int] = {}
+    rows = []
+    for chart in charts:
+        reads = list(_reads(chart))
+        if not reads or chart.axis == "price":
+            continue
+        data = _data(chart, reads)
+        axis = axes.setdefault(json.dumps(data["hz"], separators=(",", ":")), len(axes))
+        curves = [{**c, **_packed(c["values"], c["u"], c["valid"], c["decimals"] + 1)} for c in data["curves"]]
+        rows.append(f'"figure-{identifier(chart.key)}":{_dumped({"axis": axis, "curves": curves})}')
+    each = ",\n".join(rows)
+    return f'{NUMBERS_START}{{"axes":[{",".join(axes)}],"figures":{{\n{each}\n}}}}\n'
+
+
+def _packed(values: list[float | None], u: list[float | None], valid: str, decimals: int) -> dict[str, Any]:
+    lengths = [len(found) for found in re.findall("0+|1+", valid)]
+    if valid.startswith("1"):
+        lengths.insert(0, 0)
+    return {"values": _steps(values, decimals), "u": _steps(u, decimals), "valid": lengths}
+
+
+def _steps(values: list[float | None], decimals: int) -> list[int | None]:
+    last, found = 0, list[int | None]()
+    for value in values:
+        now = None if value is None else round(value * 10**decimals)
+        found.append(None if now is None else now - last)
+        last = last if now is None else now
+    return found
 
 
 def is_numbers_script(content: bytes) -> bool:
@@ -125,7 +156,9 @@ def is_numbers_script(content: bytes) -> bool:
 
 def table_html(table: Table) -> str:
     """A table with its title as caption, the first column as row headings; it scrolls where it is too wide."""
-    sides = [f' class="{side}"' if side == "right" else "" for side in table.align]
+    is_right = all(side == "right" for side in table.align)
+    sides = [f' class="{side}"' if side == "right" and not is_right else "" for side in table.align]
+    kind = "figures all-right" if is_right else "figures"
     head = "".join(f'<th scope="col"{side}>{text(name)}</th>' for name, side in zip(table.columns, sides, strict=True))
     body = []
     for row in table.rows:
@@ -137,7 +170,7 @@ def table_html(table: Table) -> str:
     note = f'<p class="table-note">{text(table.note)}</p>' if table.note else ""
     return (
         f'<div class="table-scroll" tabindex="0" role="region" aria-label="{text(table.title)}">'
-        f'<table class="figures" id="table-{identifier(table.key)}"><caption>{text(table.title)}</caption>'
+        f'<table class="{kind}" id="table-{identifier(table.key)}"><caption>{text(table.title)}</caption>'
         f"<thead><tr>{head}</tr></thead><tbody>\n{rows}\n</tbody></table></div>{note}"
     )
 
@@ -186,6 +219,16 @@ def _sampled(curve: Curve, hz: FloatArray) -> tuple[FloatArray, FloatArray, Bool
 
 
 def _json(chart: Chart, reads: list[_Read]) -> str:
+    return _dumped(_data(chart, reads))
+
+
+def _dumped(data: dict[str, Any]) -> str:
+    dumped = json.dumps(data, separators=(",", ":"), allow_nan=False)
+    # A curve's name must not be able to end the script element.
+    return dumped.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")
+
+
+def _data(chart: Chart, reads: list[_Read]) -> dict[str, Any]:
     hz = _reading_hz(chart, reads)
     curves = []
     for read in reads:
@@ -204,10 +247,7 @@ def _json(chart: Chart, reads: list[_Read]) -> str:
                 "valid": "".join("1" if v else "0" for v in valid),
             }
         )
-    data = {"hz": [float(f"{f:.6g}") for f in hz], "curves": curves}
-    dumped = json.dumps(data, separators=(",", ":"), allow_nan=False)
-    # A curve's name must not be able to end the script element.
-    return dumped.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")
+    return {"hz": [float(f"{f:.6g}") for f in hz], "curves": curves}
 
 
 def _numbers(chart: Chart, reads: list[_Read]) -> Table:

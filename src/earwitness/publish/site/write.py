@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
+from hashlib import sha256
 from html import escape
 from importlib.resources import files
 from pathlib import Path
@@ -57,7 +59,7 @@ _PLACES = (
 _USUAL = frozenset(
     f"{PAGE} {NUMBERS} numbers.js style.css charts.js calculators.js player.js compare.js corrections.html preview.png "
     "loudspeaker.json downloads/curves.csv downloads/directivity.csv downloads/figures.csv downloads/charts.json "
-    "downloads/equalizer.txt downloads/equalizer.json downloads/directivity.sofa".split()
+    "downloads/numbers.zip downloads/equalizer.txt downloads/equalizer.json downloads/directivity.sofa".split()
 )
 _REVIEW = b'<p class="kind">Review of a loudspeaker</p>'
 _MARK = b'<meta name="generator" content="Earwitness '
@@ -91,10 +93,13 @@ class WrittenPage:
     lines: tuple[str, ...]
 
 
-def write_review(review: Review, folder: Path, *, more: Mapping[str, bytes] | None = None) -> WrittenPage:
+def write_review(
+    review: Review, folder: Path, *, more: Mapping[str, bytes] | None = None, shared: str = ""
+) -> WrittenPage:
     """Write `review` as `folder`; of an older review in that folder all that the program wrote is replaced.
 
-    more : further files of the folder, by name. The same review gives the same bytes (the SOFA file as far as its
+    more : further files of the folder, by name; shared : path from the page to the folder of `shared_files`, which is
+    then not written; "" to have them beside the page. The same review gives the same bytes (the SOFA file as far as its
     writer does). Nothing of the folder changes until all is written; see `publish.keeping` for what is not the
     program's. Raises OutputError where the folder holds no review, or may not or cannot be written.
     """
@@ -102,7 +107,7 @@ def write_review(review: Review, folder: Path, *, more: Mapping[str, bytes] | No
     _refuse_foreign(folder)
 
     def fill(fresh: Path) -> None:
-        _fill(review, fresh)
+        _fill(review, fresh, shared)
         for name, content in (more or {}).items():
             (fresh / name).write_bytes(content)
 
@@ -113,8 +118,8 @@ def write_review(review: Review, folder: Path, *, more: Mapping[str, bytes] | No
     return WrittenPage(folder / PAGE, lines)
 
 
-def page_html(review: Review, downloads: tuple[Download, ...]) -> str:
-    """The page as text."""
+def page_html(review: Review, downloads: tuple[Download, ...], *, shared: str = "") -> str:
+    """The page as text. shared : as in `write_review`."""
     from jinja2 import Environment, FunctionLoader, StrictUndefined
     from markupsafe import Markup
 
@@ -143,6 +148,7 @@ def page_html(review: Review, downloads: tuple[Download, ...]) -> str:
     ]
     return environment.get_template("page.html").render(
         review=review,
+        shared=shared,
         verdict=Markup(review.own_words.html("verdict")),
         own_words=[
             (PARTS[key], Markup(review.own_words.html(key))) for key in review.own_words.parts if key != "verdict"
@@ -199,21 +205,31 @@ def style_css() -> str:
     return f"{theme_css()}\n:root {{\n{words}}}\n\n{_asset('page.css')}"
 
 
-def _fill(review: Review, fresh: Path) -> None:
+@cache
+def shared_files() -> dict[str, bytes]:
+    """Style sheet and scripts, which are the same for every review, by name."""
+    made = {"style.css": style_css, "charts.js": chart_script}
+    made |= {"calculators.js": calculator_script, "player.js": player_script}
+    return {name: make().encode() for name, make in made.items()}
+
+
+def shared_folder() -> str:
+    """Name of their folder in a site. Another version has another, so that a page that stays finds its own."""
+    return f"shared-{sha256(b''.join(shared_files().values())).hexdigest()[:8]}"
+
+
+def _fill(review: Review, fresh: Path, shared: str) -> None:
     downloads = write_downloads(review, fresh)
     for photo in review.photos:
         (fresh / photo.name).parent.mkdir(exist_ok=True)
         (fresh / photo.name).write_bytes(photo.picture.data)
-    for name, text in (
-        (PAGE, page_html(review, downloads)),
-        ("style.css", style_css()),
-        ("charts.js", chart_script()),
-        ("calculators.js", calculator_script()),
-        ("player.js", player_script()),
-        (NUMBERS, _numbers_page(review)),
-        ("numbers.js", numbers_script(review.charts)),
-    ):
-        (fresh / name).write_bytes(text.encode())
+    for name, content in {
+        PAGE: page_html(review, downloads, shared=shared).encode(),
+        NUMBERS: _numbers_page(review, shared).encode(),
+        "numbers.js": numbers_script(review.charts).encode(),
+        **({} if shared else shared_files()),
+    }.items():
+        (fresh / name).write_bytes(content)
 
 
 def _shown(exhibit: Chart | Table, width_px: int) -> _Shown:
@@ -224,11 +240,12 @@ def _shown(exhibit: Chart | Table, width_px: int) -> _Shown:
     return {"id": exhibit.key.replace("_", "-"), "title": exhibit.title, "is_chart": chart, "html": Markup(html)}
 
 
-def _numbers_page(review: Review) -> str:
+def _numbers_page(review: Review, shared: str) -> str:
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>Numbers: {escape(review.title)}</title>'
-        '<meta name="viewport" content="width=device-width, initial-scale=1"><link rel="stylesheet" href="style.css">'
-        f'</head><body><main id="main"><h1>Numbers of the charts</h1><p><a href="{PAGE}">Back to the review</a></p>\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f'<link rel="stylesheet" href="{shared}style.css"></head><body><main id="main">'
+        f'<h1>Numbers of the charts</h1><p><a href="{PAGE}">Back to the review</a></p>\n'
         f"{numbers_html(review.charts)}</main></body></html>\n"
     )
 

@@ -1,5 +1,5 @@
-/* Charts read by pointer and keys, curves redrawn. A classic script, no imports: it works linked, pasted into a page,
-   and from file://, where browsers refuse module files. Sets globalThis.earwitnessCharts = {attach(figure),
+/* Charts read by pointer and keys, curves redrawn. A classic script: it works linked, pasted into a page, and from
+   file://, where modules are refused. Sets globalThis.earwitnessCharts = {attach(figure),
    update(figure, curveKey, values, u)}; values stand on `hz` of the figure's JSON, null for none; u, their uncertainty
    with k = 2 where it changed too. */
 (() => {
@@ -26,8 +26,16 @@
     };
   }
 
+  /** Numbers as numbers_script packs them. */
+  function unpacked(id) {
+    const { axes, figures } = globalThis.earwitnessNumbers ?? {}, packed = figures?.[id];
+    const numbers = (steps, c, sum = 0) => steps.map((step) => (step === null ? null : (sum += step) / 10 ** (c.decimals + 1)));
+    const whole = (c) => ({ ...c, values: numbers(c.values, c), u: numbers(c.u, c), valid: c.valid.map((n, k) => `${k % 2}`.repeat(n)).join("") });
+    return packed && { hz: axes[packed.axis], curves: packed.curves.map(whole) };
+  }
+
   function attach(figure) {
-    const json = figure.querySelector("script[type='application/json']"), beside = globalThis.earwitnessNumbers?.[figure.id];
+    const json = figure.querySelector("script[type='application/json']"), beside = unpacked(figure.id);
     if (!(json || beside) || live.has(figure)) return;
     const data = beside ?? JSON.parse(json.textContent), { hz, curves } = data, last = hz.length - 1;
     const line = figure.querySelector(".readout"), drawings = figure.querySelectorAll("svg.chart");
