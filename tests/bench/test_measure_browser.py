@@ -270,7 +270,7 @@ def test_all_tabs_hold_no_serious_violation_on_a_tablet_in_light_and_dark(
         page.set_viewport_size({"width": 820, "height": 1100})
         for scheme in ("light", "dark"):
             page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
-            for tab in ("Bring in a session", "Begin a session", "Plan", "Record", "Test signals"):
+            for tab in ("Bring in a session", "Describe a session", "Plan", "Record", "Test signals"):
                 page.get_by_role("tab", name=tab).click()
                 assert serious(page) == [], (scheme, tab)
                 wide = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")

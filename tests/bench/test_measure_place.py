@@ -123,17 +123,13 @@ def test_malformed_toml_ends_in_words(fresh: TestClient, key: str, name: str, bo
 
 
 def test_a_relative_folder_is_refused(fresh: TestClient) -> None:
-    for url in ("/api/measure/add", "/api/measure/new-folder", "/api/measure/signals"):
+    for url in ("/api/measure/add", "/api/measure/session/read", "/api/measure/signals"):
         told = fresh.post(url, json={"folder": "here/there"})
         assert told.status_code == 422
         assert told.json()["what"] == "this is not a whole path"
 
 
-def test_new_folders_and_signals_are_written_with_their_cautions(fresh: TestClient, tmp_path: Path) -> None:
-    made = fresh.post("/api/measure/new-folder", json={"folder": str(tmp_path / "new")})
-    assert Path(made.json()["path"]).is_file()
-    again = fresh.post("/api/measure/new-folder", json={"folder": str(tmp_path / "new")})
-    assert again.status_code in {422, 507}
+def test_signals_are_written_with_their_cautions(fresh: TestClient, tmp_path: Path) -> None:
     told = fresh.post("/api/measure/signals", json={"folder": str(tmp_path / "signals"), "level_db": 95.0}).json()
     assert all(Path(name).is_file() for name in told["files"])
     assert any("hearing" in words.lower() for words in told["cautions"])

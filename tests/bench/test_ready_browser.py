@@ -20,6 +20,7 @@ PLACES = (
     ("/listen/1", "**/static/listen.js", "#own"),
     ("/listen/record", "**/static/listen_held.js", "#count"),
     ("/measure", "**/static/measure_live.js", "#folder"),
+    ("/measure#begin", "**/api/measure/session/form", "#session-folder"),
     ("/read/1", "**/static/read.js", "#rear-wall"),
     ("/mend/1", "**/api/drafts/**", "#add-band"),
     ("/match/1", "**/api/drafts/room:default", "#length_m"),
@@ -76,7 +77,7 @@ def test_a_field_is_off_until_what_is_done_to_it_counts(
         page.goto(base + path, wait_until="commit")
         expect(page.locator(field)).to_be_attached()
         assert not takes_focus(page, field)
-    expect(page.locator(":is(#main, #bar, #groups-kept)[inert]")).to_have_count(0)
+    expect(page.locator(":is(#main, #bar, #begin, #groups-kept)[inert]")).to_have_count(0)
     # A button may be off for a reason of its own.
     assert takes_focus(page, field) or page.locator(field).is_disabled()
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from earwitness.app.add import add_folder
 from earwitness.app.jobs import Progress, silent
-from earwitness.errors import EarwitnessError, InputError, OutputError
+from earwitness.errors import EarwitnessError, InputError, cannot_write
 from earwitness.formats.table import cells_of, text_of
 from earwitness.session.from_files import Group, Stated, Survey, session_text, survey
 from earwitness.session.patterns import FILE
@@ -71,14 +71,20 @@ def write_session(found: Survey, stated: Stated, *, again: bool = False) -> Path
         raise InputError(
             "there is a session.toml already", where=str(path), remedy="mend it, or write it anew with --again"
         )
-    text = session_text(found, stated)
+    put_session(path, session_text(found, stated))
+    return path
+
+
+def put_session(path: Path, text: str) -> None:
+    """Write a session.toml, with its folder; one that is there is kept as session.toml.old. OutputError where it
+    cannot be written."""
     try:
+        path.parent.mkdir(parents=True, exist_ok=True)
         if path.exists():
             path.replace(path.with_name(f"{FILE}.old"))
         path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise OutputError(f"session.toml cannot be written: {error.strerror}", where=str(path)) from error
-    return path
+    except (OSError, ValueError) as error:
+        raise cannot_write(FILE, path, error) from error
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from earwitness.session.draft import draft_of
 from earwitness.session.load import session_document
 from earwitness.session.patterns import ANGLE, FILE, WrittenTake, spell_out
 from earwitness.session.session import FarFieldTake, ImpedanceTableTake, ImpedanceTake, Session, Take
+from earwitness.session.toml_lines import Path as Keys
 from earwitness.session.wording import fault_of
 
 _NO_HASH = "0" * 64
@@ -45,12 +46,13 @@ def plan_session(folder: Path, angles_deg: Angles) -> PlannedSession:
     angles_deg : by orbit; of a vertical orbit beside a horizontal one, 0 and 180 degrees are left out: they are the
     same places. InputError where session.toml cannot be read, SessionError with all its faults.
     """
-    document, lines = session_document(folder)
+    return planned_of(folder, *session_document(folder), angles_deg)
+
+
+def planned_of(folder: Path, document: dict[str, Any], lines: dict[Keys, int], angles_deg: Angles) -> PlannedSession:
+    """The same of a document that may not be written yet."""
     tables = document.pop("take", None)
-    if not isinstance(tables, list) or not tables:
-        raise SessionError(
-            str(folder), [Fault("there is no take", FILE, None, "take", "[[take]] for each", "say what to record")]
-        )
+    tables = tables if isinstance(tables, list) else []
     expanded = _expanded(tables, angles_deg)
     faults: list[Fault] = []
     spelled = spell_out([table for _, table in expanded], folder, lines, faults)

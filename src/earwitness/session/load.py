@@ -31,7 +31,11 @@ def load_session(folder: Path) -> Session:
     Raises InputError when there is no readable session.toml; SessionError with every fault of the file's shape,
     of the files it names, of what its parts say about each other and of the recordings' headers.
     """
-    document, lines = session_document(folder)
+    return session_of(folder, *session_document(folder))
+
+
+def session_of(folder: Path, document: dict[str, Any], lines: dict[Keys, int]) -> Session:
+    """The same of a document that may not be written yet, see `parsed_session`."""
     faults: list[Fault] = []
     written = _take_tables(document, lines, faults)
     takes = spell_out(written, folder, lines, faults)
@@ -73,6 +77,11 @@ def session_document(folder: Path) -> tuple[dict[str, Any], dict[Keys, int]]:
         remedy="check the path, or start one with: earwitness measure new-folder DIR",
     )
     text = read_toml(folder / FILE, FILE, larger="put recordings in files of their own", missing=missing)
+    return parsed_session(text, folder)
+
+
+def parsed_session(text: str, folder: Path) -> tuple[dict[str, Any], dict[Keys, int]]:
+    """The document of a session.toml and the line of each key. SessionError for a text that is no TOML."""
     parsed = parsed_toml(text, FILE)
     if isinstance(parsed, Fault):
         raise SessionError(str(folder), [parsed])

@@ -18,7 +18,8 @@ _STRING = re.compile(
     r'"""(?:\\.|[^\\])*?"{3,5}' r"|'''.*?'{3,5}" r'|"(?:\\.|[^"\\\n])*"' r"|'[^'\n]*'",
     re.DOTALL,
 )
-_QUOTED = re.compile(r"#[^\n]*|" + _STRING.pattern, re.DOTALL)
+# A comment, or a string, in which no comment begins.
+COMMENT = re.compile(r"#[^\n]*|" + _STRING.pattern, re.DOTALL)
 _DEEPEST = 16
 _MOST_DOTS, _MOST_TABLES, _MOST_COMMAS = 100, 10_000, 100_000
 _SHORT_ESCAPES = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", '"': '"', "\\": "\\"}
@@ -32,7 +33,7 @@ def key_lines(text: str) -> dict[Path, int]:
 def need_modest(text: str) -> None:
     """ValueError where `text` holds more than any of our files can need, and would take minutes or gigabytes to read:
     keys of a hundred parts, ten thousand lists of tables, a hundred thousand commas. Comments and quotes are free."""
-    text = _QUOTED.sub(lambda found: '""' + "\n" * found[0].count("\n"), text)
+    text = COMMENT.sub(lambda found: '""' + "\n" * found[0].count("\n"), text)
     for number, line in enumerate(text.split("\n"), 1):
         if line.count(".") > _MOST_DOTS:
             raise ValueError(f"more than {_MOST_DOTS} points in one line (at line {number})")

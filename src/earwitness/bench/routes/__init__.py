@@ -10,6 +10,6 @@ from earwitness.bench.routes import drafts, events, home, jobs
 
 FIRST = (home.router, jobs.router, events.router, drafts.router)
 LATER = (
-    "trials", "listen", "measure", "measure_plan", "measure_responses", "measure_live",
+    "trials", "listen", "measure", "measure_plan", "measure_session", "measure_responses", "measure_live",
     "read", "mend", "match", "compare", "publish", "present", "sessions",
 )  # fmt: skip

@@ -21,7 +21,6 @@ from earwitness.bench.pages import page
 from earwitness.bench.state import BenchState, Body
 from earwitness.errors import InputError
 from earwitness.session.plan import ROBOTS
-from earwitness.session.template import write_template
 
 router = APIRouter()
 Key = Annotated[str, InPath(pattern=r"^[A-Za-z0-9_-]{12,40}$")]
@@ -116,12 +115,6 @@ def measure_add(body: ToAdd, bench: BenchState) -> dict[str, Any]:
         }
 
     return asdict(bench.jobs.start(f"Take in {folder.name}", work))
-
-
-@router.post("/api/measure/new-folder", tags=["measure"])
-def measure_new_folder(body: Folder) -> dict[str, str]:
-    """Write a commented session.toml to fill in."""
-    return {"path": str(write_template(whole_path(body.folder)))}
 
 
 @router.post("/api/measure/signals", tags=["measure"])

@@ -1,4 +1,4 @@
-// The place Measure: folders by drag and drop with progress and all faults at once, new folders, test signals.
+// The place Measure: folders by drag and drop with progress and all faults at once, test signals.
 import { Refusal, ask, make, note, onKey, startJob, tell } from "./bench.js";
 
 const find = (id) => document.getElementById(id);
@@ -161,7 +161,7 @@ function forget() {
   showArriving(false);
 }
 
-async function takenIn(job) {
+export async function takenIn(job) {
   if (job.state !== "done") return;
   forget();
   note(job.result.sentence);
@@ -185,17 +185,8 @@ if (upload) {
   ask("GET", `/api/uploads/${upload}`).then(({ files }) => (files.length ? check() : forget()), forget);
 }
 
-// Beginning, signals -------------------------------------------------------------------------------------------------
+// Signals ------------------------------------------------------------------------------------------------------------
 
-find("new-folder").onsubmit = async (e) => {
-  e.preventDefault();
-  try {
-    const { path } = await ask("POST", "/api/measure/new-folder", { folder: find("new-folder-path").value });
-    find("new-folder-done").replaceChildren(make("p", {}, "Written: ", make("code", {}, path), ". Fill it in, put the recordings beside it, then bring the folder in."));
-  } catch (error) {
-    tell(error);
-  }
-};
 find("write-signals").onsubmit = async (e) => {
   e.preventDefault();
   const form = Object.fromEntries(new FormData(e.target));

@@ -1,0 +1,165 @@
+"""The session form in Chromium: by keyboard alone and by mouse to the same session.toml, read back, and never lost."""
+
+from __future__ import annotations
+
+import datetime
+import re
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from bench_browser import empty_page, entered_browser
+from live_server import bench_process
+from playwright.sync_api import Browser, BrowserContext, Page, expect
+from session_form_page import EXPECTED, by_keyboard, by_mouse, field, opened
+
+from accessible import serious
+from earwitness.capture.plan import orbit_angles, plan_session
+
+pytestmark = pytest.mark.browser
+SAVED = re.compile(r"^\s*saved")
+
+
+@pytest.fixture(scope="module")
+def entered(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[BrowserContext, str]]:
+    """A browser that has entered a bench on an archive with nothing in it."""
+    with entered_browser(browser, tmp_path_factory.mktemp("form") / "archive") as made:
+        made[0].set_default_timeout(30_000)
+        yield made
+
+
+@pytest.fixture
+def page(entered: tuple[BrowserContext, str]) -> Iterator[Page]:
+    with empty_page(entered[0]) as made:
+        opened(made, entered[1])
+        yield made
+
+
+@pytest.mark.parametrize("fill", [by_keyboard, by_mouse])
+def test_the_form_writes_the_session_that_the_command_reads(page: Page, tmp_path: Path, fill: object) -> None:
+    folder = tmp_path / "session"
+    fill(page, folder)  # type: ignore[operator]
+    expect(page.locator("#session-wanted")).to_have_text("Nothing is wanted")
+    expect(page.locator("#session-takes")).to_contain_text("12 takes")
+    page.get_by_role("button", name="Write session.toml", exact=True).click()
+    expect(page.locator("#session-done")).to_contain_text("Written")
+    written = tomllib.loads((folder / "session.toml").read_text(encoding="utf-8"))
+    assert written.pop("date") == datetime.date.today().isoformat()
+    assert written == EXPECTED
+    planned = plan_session(folder, {"horizontal": orbit_angles(30.0)})
+    assert len(planned.live) == 12
+    assert planned.session.loudspeaker.title == "Nobody Heron Nine (invented)"
+
+
+def test_faults_stand_beside_their_fields_in_the_command_s_words(page: Page) -> None:
+    width = page.locator(field("loudspeaker.width_m"))
+    width.fill("200")
+    width.blur()
+    fault = page.locator(field("loudspeaker.width_m-fault"))
+    expect(fault).to_have_text("width_m = 200 is too large; expected: at most 10 m")
+    expect(width).to_have_attribute("aria-invalid", "true")
+    width.fill("wide")
+    expect(fault).to_contain_text("width_m = 'wide' is not a number")
+    width.fill("0,2")
+    expect(fault).to_be_hidden()
+    # The list leads to the field, folded or not.
+    page.locator("#session-faults").get_by_role("button", name="Maker").click()
+    expect(page.locator(field("loudspeaker.maker"))).to_be_focused()
+
+
+def test_a_driver_is_placed_by_drag_by_keys_and_by_numbers(page: Page) -> None:
+    for path, words in (("width_m", "0.2"), ("height_m", "0.4")):
+        page.locator(field(f"loudspeaker.{path}")).fill(words)
+    page.get_by_role("button", name="Add a driver").click()
+    page.locator(field("loudspeaker.driver.0.name")).fill("woofer")
+    page.locator(field("loudspeaker.driver.0.diameter_m")).fill("0.1")
+    grip = page.locator("#cabinet-drawing").get_by_role("slider", name="woofer")
+    across, up = (page.locator(field(f"loudspeaker.driver.0.position_m.{axis}")) for axis in (1, 2))
+    grip.focus()
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("Shift+ArrowRight")
+    expect(across).to_have_value("0.001")
+    expect(up).to_have_value("-0.01")
+    box = grip.locator(".body").bounding_box()
+    assert box is not None
+    middle = (box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    page.mouse.move(*middle)
+    page.mouse.down()
+    page.mouse.move(middle[0], middle[1] - 40, steps=5)
+    page.mouse.up()
+    # The front, 0.4 m high, is drawn 364 px high.
+    assert float(up.input_value()) == pytest.approx(-0.01 + 40 * 0.4 / 364, abs=0.006)
+    up.fill("-0.05")
+    expect(grip).to_have_attribute("aria-valuetext", re.compile("-5.0 cm up"))
+    expect(page.locator(field("loudspeaker.reference_below_top_m"))).to_have_value("0.2")
+
+
+def test_a_session_is_read_back_changed_and_written_with_its_comments(page: Page, tmp_path: Path) -> None:
+    by_mouse(page, tmp_path)
+    page.get_by_role("button", name="Write session.toml", exact=True).click()
+    expect(page.locator("#session-done")).to_contain_text("Written")
+    path = tmp_path / "session.toml"
+    text = path.read_text(encoding="utf-8")
+    own = text.replace("[drive]", "# measured with the old cable\n[drive]").replace("= 2.83", "= 2.83  # by meter")
+    path.write_text(own + "colour = 'red'\n", encoding="utf-8")
+    # Another hand has written: nothing is written over.
+    page.get_by_role("button", name="Write session.toml", exact=True).click()
+    expect(page.locator("#notes")).to_contain_text("written by another program or hand")
+    page.get_by_role("button", name="Read its session.toml").click()
+    expect(page.locator("#session-faults")).to_contain_text("the key 'colour' is not known")
+    page.get_by_role("button", name="Take colour out").click()
+    page.locator(field("drive.voltage_v")).fill("2")
+    expect(page.locator("#session-wanted")).to_have_text("Nothing is wanted")
+    page.get_by_role("button", name="Write session.toml", exact=True).click()
+    expect(page.locator("#session-done")).to_contain_text("Written")
+    now = path.read_text(encoding="utf-8")
+    assert "# measured with the old cable\n[drive]\nvoltage_v = 2  # by meter" in now
+    assert tomllib.loads(now)["loudspeaker"] == EXPECTED["loudspeaker"]
+    assert "colour" in (tmp_path / "session.toml.old").read_text(encoding="utf-8")
+
+
+def test_what_is_typed_outlives_a_reload_and_a_restarted_bench(browser: Browser, tmp_path: Path) -> None:
+    context = browser.new_context()
+    page = context.new_page()
+    with bench_process(tmp_path / "archive") as (process, address):
+        page.goto(address)
+        opened(page, address.split("/enter")[0])
+        page.locator(field("loudspeaker.name")).fill("Heron Nine")
+        page.get_by_role("button", name="Add a driver").click()
+        page.locator(field("loudspeaker.driver.0.name")).fill("woofer")
+        expect(page.locator("#draft-state")).to_have_text(SAVED)
+        page.reload()
+        page.wait_for_selector("#begin[data-ready=session]")
+        expect(page.locator(field("loudspeaker.driver.0.name"))).to_have_value("woofer")
+        # Closed at once behind the last key.
+        page.locator(field("loudspeaker.maker")).fill("Nobody")
+        page.close()
+        page = context.new_page()
+        page.goto(address.split("/enter")[0])
+        expect(page.locator(".desk tbody th")).to_contain_text("Heron Nine")
+        process.kill()
+        process.wait()
+    with bench_process(tmp_path / "archive") as (_, address):
+        page.goto(address)
+        page.locator(".desk .go a").click()
+        page.wait_for_selector("#begin[data-ready=session]")
+        expect(page.locator(field("loudspeaker.maker"))).to_have_value("Nobody")
+        expect(page.locator(field("loudspeaker.name"))).to_have_value("Heron Nine")
+    context.close()
+
+
+def test_no_violation_and_no_scrolling_sideways(page: Page) -> None:
+    for path, words in (("width_m", "0.2"), ("height_m", "0.4")):
+        page.locator(field(f"loudspeaker.{path}")).fill(words)
+    for words in ("Add a driver", "Add price", "Add calibrator recording", "Add room", "Add a take", "Add a claim"):
+        page.get_by_role("button", name=words).click()
+    for width in (1280, 720, 390):
+        page.set_viewport_size({"width": width, "height": 900})
+        for scheme in ("light", "dark"):
+            page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+            assert serious(page) == [], (width, scheme)
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.get_by_role("slider", name="microphone").focus()
+    page.keyboard.press("ArrowRight")
+    expect(page.locator(field("environment.room.microphone_m.0"))).to_have_value("3.6")
