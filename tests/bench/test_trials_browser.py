@@ -98,3 +98,24 @@ def test_the_fade_between_sounds_is_half_a_cosine_of_equal_gains(page: Page, bas
     assert [up + down for up, down in zip(*both, strict=True)] == pytest.approx([1.0] * len(both[0]), abs=1e-6)
     assert both[0][0] == 0.0
     assert both[0][-1] == pytest.approx(1.0)
+
+
+def test_mend_leads_to_trials_and_they_play_in_a_room(page: Page, base: str, bench_archive: Path) -> None:
+    page.goto(f"{base}/mend/1")
+    page.get_by_role("link", name="which is better").click()
+    expect(page.locator("#open-data:visible, #plan:visible")).to_have_count(1)
+    if page.locator("#open-data").is_visible():
+        page.locator("#open-data").click()
+    expect(page.locator("#kind")).to_have_value("prefer")
+    expect(page.locator("#form-a")).to_have_value("as-is")
+    page.locator("#form-b").select_option("flat")
+    page.locator("#sound").select_option("drums")
+    page.locator("#count").fill("5")
+    page.locator("#in-room").check()
+    page.locator("#room-size").fill("5x4x2.5")
+    assert serious(page) == []
+    page.get_by_role("button", name="Begin").click()
+    expect(page.locator("[data-answer='1']")).to_be_enabled(timeout=30_000)
+    assert all_trials(bench_archive)[0].a.endswith("a pair in a room")
+    page.locator("#end").click()
+    expect(page.locator("#outcome")).to_be_visible()

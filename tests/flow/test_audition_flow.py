@@ -125,3 +125,59 @@ def test_what_cannot_be_rendered_is_told(archive: Path, tmp_path: Path, words: t
     assert result.exit_code in (2, 4)
     assert told in result.stderr
     assert not (tmp_path / "out").exists()
+
+
+def test_in_a_room_versions_differ_by_what_differs_and_are_equally_loud(archive: Path, tmp_path: Path) -> None:
+    """The room is the same in all: between two versions at one ear stands what a filter alone would make."""
+    words = ("--room", "5x4x2.7", "--reverberation", "0.3", "--seat", "2")
+    plain = rendered(archive, tmp_path / "plain", "--version", "as-is", "--version", "only1")
+    room = rendered(archive, tmp_path / "room", "--version", "flat", "--version", "as-is", "--version", "only1", *words)
+    hz = np.geomspace(40.0, 16_000.0, 60)
+    gain = {
+        folder: {
+            row["key"]: row["gain_db"] for row in json.loads((tmp_path / folder / "versions.json").read_text())["files"]
+        }
+        for folder in ("plain", "room")
+    }
+    for sounds, folder in ((plain, "plain"), (room, "room")):
+        own = between(sounds, "only1", "as-is", hz) - gain[folder]["only1"] + gain[folder]["as-is"]
+        if folder == "plain":
+            expected = own
+        else:
+            # Lines in a notch of the room cannot be divided: the middle of the many tells.
+            assert np.median(np.abs(own - expected)) < 0.02
+            assert np.percentile(np.abs(own - expected), 90) < 0.05
+    told = json.loads((tmp_path / "room" / "versions.json").read_text(encoding="utf-8"))
+    assert told["room"].startswith("a pair at 2 m in a room of 5 by 4 by 2.7 m, reverberation 0.3 s")
+    loudness = []
+    for row in told["files"]:
+        samples, rate = soundfile.read(tmp_path / "room" / row["file"], always_2d=True)
+        assert samples.shape[1] == 2
+        assert np.abs(samples).max() < 10 ** (-0.9 / 20)
+        loudness.append(pyloudnorm.Meter(rate, filter_class="DeMan").integrated_loudness(samples))
+    assert np.ptp(loudness) < 0.1
+
+
+def test_an_aim_turns_the_pair_in_the_room(archive: Path, tmp_path: Path) -> None:
+    sounds = rendered(archive, tmp_path / "s", "--version", "as-is", "--version", "aim30", "--room", "6x4x2.5")
+    change = between(sounds, "aim30", "as-is", np.geomspace(60.0, 15_000.0, 200))
+    assert np.std(change) > 0.2
+    assert abs(np.mean(change[:60]) - np.mean(change[-60:])) > 0.3
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--room", "big"), "a room of 'big'"),
+        (("--seat", "2"), "there is no room"),
+        (("--room", "3x2x2.5"), "a seat at 2.5 m in a room of 3 by 2 by 2.5 m"),
+        (("--room", "6x4x2.5", "--curve", "axis"), "radiates to all sides"),
+        (("--room", "6x4x2.5", "--head-set", "missing.sofa"), "cannot be read"),
+    ],
+)
+def test_a_room_that_cannot_be_is_told(archive: Path, tmp_path: Path, words: tuple[str, ...], told: str) -> None:
+    asked = ["listen", "render", "causeway", "--to", str(tmp_path / "s"), "--archive", str(archive), *words]
+    result = CliRunner().invoke(main, asked)
+    assert result.exit_code != 0
+    assert told in " ".join(result.output.split())
+    assert "Traceback" not in result.output

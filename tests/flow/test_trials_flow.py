@@ -14,10 +14,21 @@ import pytest
 import soundfile
 from click.testing import CliRunner
 
-from earwitness.app.trial import all_trials, answer_trial, begin_trials, end_trials, sounds_of, trials_of
+from earwitness.app.audition import ears_in
+from earwitness.app.findings import findings_of
+from earwitness.app.read import read_loudspeaker
+from earwitness.app.trial import (
+    all_trials,
+    answer_trial,
+    begin_trials,
+    end_trials,
+    own_thresholds,
+    sounds_of,
+    trials_of,
+)
 from earwitness.cli import main
 from earwitness.errors import InputError
-from earwitness.insight.listening.trials import dealt
+from earwitness.insight.listening.trials import dealt, next_size_db
 from made_once import MadeOnce
 
 SECRET = "5f" * 32
@@ -147,3 +158,46 @@ def test_the_commands_lead_from_the_first_trial_to_the_result(archive: Path, tmp
     told = run("next", number, "--to", str(tmp_path / "now"), "--answer", "B")
     assert "of 5 right" in told
     assert told == run("trials")
+
+
+def test_trials_in_a_room_are_heard_by_two_ears_at_one_loudness(archive: Path) -> None:
+    ears = ears_in("5x4x2.7", reverberation_s=0.3, seat_m=2.0, head_set=None)
+    begun = begin_trials(
+        "causeway", archive, kind="prefer", forms=("as-is",), against="lantern", sound="drums", trials=5, ears=ears
+    )
+    assert begun.a.endswith("a pair in a room")
+    sounds = [soundfile.read(io.BytesIO(one), always_2d=True) for one in sounds_of(begun.number, archive).values()]
+    assert [one.shape[1] for one, _ in sounds] == [2, 2]
+    loud = [pyloudnorm.Meter(rate, filter_class="DeMan").integrated_loudness(one) for one, rate in sounds]
+    assert abs(loud[0] - loud[1]) < 0.1
+    assert not np.allclose(sounds[0][0], sounds[1][0], atol=1e-3)
+
+
+def test_a_threshold_stands_beside_its_finding(archive: Path) -> None:
+    """A listener who hears it from 2 dB on: what is told holds that size, and says what the finding's own means."""
+    result = read_loudspeaker("causeway", archive)
+    findings = findings_of(result, archive)
+    number = next(one.key for one in findings if one.q is not None and one.is_peak)
+    begun = begin_trials(
+        "causeway", archive, kind="threshold", finding=number, sound="drums", trials=60, listener="Ear",
+        draw=lambda: SECRET,
+    )  # fmt: skip
+    title = result.session.loudspeaker.title
+    assert own_thresholds(findings, title, archive) == {}
+    sizes: list[float] = []
+    right: list[bool] = []
+    for trial in range(1, 61):
+        size = next_size_db(sizes, right)
+        hears = size >= 2.0 or trial % 2 == 0
+        place = 0 if dealt(SECRET, trial) else 1
+        answer_trial(begun.number, trial, "12"[place if hears else 1 - place], archive)
+        sizes.append(size)
+        right.append(hears)
+    told = own_thresholds(findings, title, archive)
+    assert list(told) == [number]
+    size_db = abs(next(one for one in findings if one.key == number).told.size_db)
+    assert told[number][0].startswith("Own trials with drums: heard by Ear from about ")
+    assert f"here it is {size_db:.1f} dB, " in told[number][0]
+    assert own_thresholds(findings, "Another", archive) == {}
+    shown = CliRunner().invoke(main, ["mend", "causeway", "--archive", str(archive)])
+    assert f"finding {number}: Own trials with drums" in shown.output

@@ -15,12 +15,16 @@ from earwitness.app.findings import findings_of
 from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.mend import mend_loudspeaker
 from earwitness.app.read import ReadResult, read_loudspeaker
+from earwitness.audition.filters import on_bins
+from earwitness.audition.head import Head, MeasuredHead, SphereHead
 from earwitness.audition.material import MATERIAL, material
-from earwitness.audition.render import Rendered, Sound, filtered, prepared, sound_of
+from earwitness.audition.render import Rendered, Sound, channels_of, filtered, prepared, sound_of
+from earwitness.audition.room import Room, pair_response, radiated, with_level
 from earwitness.audition.versions import Version, flat, through
 from earwitness.errors import InputError, cannot_write, choice
 from earwitness.figures.read import levels_of
 from earwitness.formats.audio import open_audio, write_audio_pieces
+from earwitness.formats.head_sofa import read_head_sofa
 from earwitness.insight.findings import Finding
 from earwitness.insight.findings.narrow import hidden_db, without_gate
 from earwitness.insight.mend.aim import aim_study, aim_words
@@ -42,6 +46,11 @@ LIMITS = (
     "differences between the files hold, the timbre of one file by itself does not.",
     "Responses are of minimum phase. Only the linear response is rendered: no distortion, no compression.",
     "Beyond the band that was measured the level at its edge is held, and the phase of the top octave is not known.",
+)
+ROOM_LIMITS = (
+    "For headphones that are equalized to the diffuse field. The room is a box whose walls absorb alike at all "
+    "frequencies; early reflections stand where its mirrors put them, later sound is noise that decays.",
+    "A head that is not yours: sides and distance hold better than heights and what is ahead or behind.",
 )
 
 
@@ -80,6 +89,82 @@ def versions_for(
     if not forms:
         return _usual(result, findings, asis, curve)
     return tuple(_version(form, result, findings, asis, curve) for form in dict.fromkeys(forms))
+
+
+_ROOM = re.compile(r"\s*(\d+(?:\.\d+)?)\s*x\s*(\d+(?:\.\d+)?)\s*x\s*(\d+(?:\.\d+)?)\s*$")
+
+
+@dataclass(frozen=True, slots=True)
+class Ears:
+    """A pair of loudspeakers in a room, heard through headphones. head_set : a SOFA file, None for a rigid sphere."""
+
+    room: Room
+    head_set: Path | None = None
+
+    def said(self) -> dict[str, str | float | None]:
+        """What `ears_in` makes them from again."""
+        room = self.room
+        return {
+            "size": f"{room.length_m!r}x{room.width_m!r}x{room.height_m!r}", "reverberation_s": room.reverberation_s,
+            "seat_m": room.seat_m, "head_set": None if self.head_set is None else str(self.head_set.resolve()),
+        }  # fmt: skip
+
+    def head(self) -> Head:
+        """FormatError for a file that holds no head set."""
+        return SphereHead() if self.head_set is None else MeasuredHead(read_head_sofa(self.head_set))
+
+
+def ears_in(
+    size: str | None, *, reverberation_s: float | None, seat_m: float | None, head_set: str | Path | None
+) -> Ears | None:
+    """Ears in a room of a size like "6x4x2.5" (length, width, height in m); None for no room.
+
+    Raises InputError for a size that cannot be read, a room that cannot be, or other facts without a size.
+    """
+    facts = {"reverberation_s": reverberation_s, "seat_m": seat_m}
+    said = {key: value for key, value in facts.items() if value is not None}
+    if size is None:
+        if said or head_set is not None:
+            raise InputError("there is no room", expected="its size as well", remedy="say --room 6x4x2.5")
+        return None
+    sides = _ROOM.match(size)
+    if sides is None:
+        raise InputError(f"a room of {size[:40]!r}", expected="length x width x height in m, as 6x4x2.5")
+    length_m, width_m, height_m = (float(side) for side in sides.groups())
+    return Ears(
+        Room(length_m=length_m, width_m=width_m, height_m=height_m, **said), Path(head_set) if head_set else None
+    )
+
+
+def in_room(
+    versions: Sequence[Version], result: ReadResult, archive_folder: Path, ears: Ears, rate_hz: int
+) -> tuple[Version, ...]:
+    """Versions of a loudspeaker's listening window as a pair of them is heard in a room; an aim turns the pair.
+
+    "flat" is the same loudspeaker with a flat listening window. InputError where it is not known how it radiates to
+    all sides.
+    """
+    findings = findings_of(result, archive_folder)
+    levels = without_gate(levels_of(result.measurement.response), findings)
+    power = result.reading.curves.get("sound_power")
+    known = radiated(levels, power, symmetric=result.session.loudspeaker.symmetric)
+    axis = through(result.reading.curves["on_axis"], "axis", "")
+    (asis,) = versions_for(result, archive_folder, ("as-is",))
+    hidden = hidden_db(findings, axis.hz)
+    pairs: dict[float, FloatArray] = {}
+    head, made = ears.head(), []
+    for one in versions:
+        aimed = _FORM.match(one.key)
+        aim_deg = float(aimed[2]) if aimed is not None and aimed[1] == "aim" else 0.0
+        if aim_deg not in pairs:
+            pairs[aim_deg] = pair_response(known, ears.room, head, rate_hz, aim_deg)
+        change = np.zeros(axis.hz.size)
+        if not aim_deg:
+            change = on_bins(axis.hz, one.hz, one.level_db) - on_bins(axis.hz, asis.hz, asis.level_db)
+        taps = with_level(pairs[aim_deg], axis.hz, axis.level_db + hidden + change, rate_hz)
+        words = "through the loudspeaker with its listening window made flat" if one.key == "flat" else one.words
+        made.append(replace(one, words=f"{words}; a pair in a room", to_ears=taps))
+    return tuple(made)
 
 
 def _usual(result: ReadResult, findings: Sequence[Finding], asis: Version, curve: str) -> tuple[Version, ...]:
@@ -197,19 +282,30 @@ def render(
     curve: str = "window",
     sound: str = "pink",
     match_loudness: bool = True,
+    ears: Ears | None = None,
     progress: Progress = silent,
 ) -> tuple[RenderedFile, ...]:
     """Write versions of a sound into `folder`, one WAV file each, with versions.json and a text that tells them apart.
 
     against : other loudspeakers, units or sessions, each as a version "as-is" of its own. This shows the data of all
-    of them. Raises InputError as `versions_for`, `sound_for` and `prepared`; OutputError where nothing can be written.
+    of them. ears : for headphones, a pair in a room. Raises InputError as `versions_for`, `in_room`, `sound_for` and
+    `prepared`; OutputError where nothing can be written.
     """
     source = sound_for(sound)
+    if ears is not None and (curve != "window" or source.channels > 2):
+        raise InputError(
+            "a room is heard by what the loudspeaker radiates to all sides, of one or two channels",
+            remedy="leave --curve out" if curve != "window" else "choose a sound of one or two channels",
+        )
     result = read_loudspeaker(name, archive_folder, progress=part(progress, 0.0, 0.2))
     versions = list(versions_for(result, archive_folder, forms, curve=curve))
+    if ears is not None:
+        versions = list(in_room(versions, result, archive_folder, ears, source.rate_hz))
     for place, other in enumerate(against, 1):
         read = read_loudspeaker(other, archive_folder)
         (seen,) = versions_for(read, archive_folder, ("as-is",), curve=curve)
+        if ears is not None:
+            (seen,) = in_room((seen,), read, archive_folder, ears, source.rate_hz)
         versions.append(replace(seen, key=f"other{place}", words=f"{seen.words}, {read.session.date}"))
     heard = part(progress, 0.2, 0.6)
     made = prepared(versions, source, match_loudness=match_loudness, told=lambda share: heard(share, "loudness"))
@@ -220,10 +316,10 @@ def render(
         raise cannot_write("the sounds", folder, error) from None
     for place, one in enumerate(made, 1):
         path = folder / f"{place}-{one.version.key}.wav"
-        write_audio_pieces(path, filtered(source, one.taps, one.gain_db), source.rate_hz, source.channels)
+        write_audio_pieces(path, filtered(source, one.taps, one.gain_db), source.rate_hz, channels_of(source, one.taps))
         files.append(_file(path, one))
         progress(0.6 + 0.4 * place / len(made), f"write {path.name}")
-    _tell(folder, files, sound, match_loudness=match_loudness)
+    _tell(folder, files, sound, match_loudness=match_loudness, ears=ears)
     return tuple(files)
 
 
@@ -234,19 +330,34 @@ def _file(path: Path, one: Rendered) -> RenderedFile:
     )
 
 
-def rendered_lines(files: Sequence[RenderedFile], *, match_loudness: bool, width: int | None = None) -> list[str]:
+def rendered_lines(
+    files: Sequence[RenderedFile], *, match_loudness: bool, ears: Ears | None = None, width: int | None = None
+) -> list[str]:
     """What was written, for people. width : of the terminal, None for one line a statement."""
     how = "at one loudness (ITU-R BS.1770)" if match_loudness else "at one gain: loudness differs"
-    lines = [f"{len(files)} versions {how}"]
+    lines = [f"{len(files)} versions {how}", *(() if ears is None else (_room_words(ears),))]
     for one in files:
         low, high = one.bounded_hz
         lines.append(f"  {one.path.name}: {one.words}")
         told = f"{one.loudness_lufs:.1f} LUFS, true peak {one.true_peak_db:.1f} dB"
         lines.append(f"    {told}, measured {low:.0f} Hz to {high:.0f} Hz".replace("-", "\N{MINUS SIGN}"))
-    return [*lines, "", *(line for one in (*CAUTIONS, *LIMITS) for line in hanging(one, width))]
+    return [*lines, "", *(line for one in (*CAUTIONS, *_limits(ears)) for line in hanging(one, width))]
 
 
-def _tell(folder: Path, files: Sequence[RenderedFile], sound: str, *, match_loudness: bool) -> None:
+def _room_words(ears: Ears) -> str:
+    room = ears.room
+    head = "a rigid sphere as head" if ears.head_set is None else f"the head set {ears.head_set.name}"
+    return (
+        f"  a pair at {room.seat_m:g} m in a room of {room.size_words}, reverberation {room.reverberation_s:g} s, "
+        f"heard by {head}"
+    )
+
+
+def _limits(ears: Ears | None) -> tuple[str, ...]:
+    return LIMITS if ears is None else (*LIMITS, *ROOM_LIMITS)
+
+
+def _tell(folder: Path, files: Sequence[RenderedFile], sound: str, *, match_loudness: bool, ears: Ears | None) -> None:
     document = {
         "document": "earwitness.versions",
         "version": 1,
@@ -265,13 +376,16 @@ def _tell(folder: Path, files: Sequence[RenderedFile], sound: str, *, match_loud
             for one in files
         ],
         "cautions": CAUTIONS,
-        "limits": LIMITS,
+        "limits": _limits(ears),
+        **({} if ears is None else {"room": _room_words(ears).strip()}),
     }
     text = json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1)
     try:
         (folder / "versions.json").write_text(text + "\n", encoding="utf-8", newline="\n")
         (folder / "versions.txt").write_text(
-            "\n".join(rendered_lines(files, match_loudness=match_loudness)) + "\n", encoding="utf-8", newline="\n"
+            "\n".join(rendered_lines(files, match_loudness=match_loudness, ears=ears)) + "\n",
+            encoding="utf-8",
+            newline="\n",
         )
     except OSError as error:
         raise cannot_write("the list of versions", folder, error) from None

@@ -18,7 +18,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from earwitness.app.audition import CURVES, finding_of, finding_shape, sound_for, versions_for
+from earwitness.app.audition import CURVES, Ears, ears_in, finding_of, finding_shape, in_room, sound_for, versions_for
 from earwitness.app.blind import Draw, draw_secret
 from earwitness.app.columns import hanging
 from earwitness.app.findings import findings_of
@@ -29,6 +29,7 @@ from earwitness.archive.drafts import draft, drafts_named, save_draft
 from earwitness.audition.render import Sound, filtered, prepared
 from earwitness.audition.versions import Version
 from earwitness.errors import InputError, cannot_write, choice
+from earwitness.insight.findings import Finding
 from earwitness.insight.findings.audibility import audible_from_db
 from earwitness.insight.listening.trials import (
     TRACK_TRIALS,
@@ -52,6 +53,7 @@ FEWEST_TRIALS, MOST_TRIALS, USUAL_TRIALS = 5, 200, 16
 LONGEST_S = 30.0
 FEWEST_SIZED = 20
 _KEY = "trials "
+_SAME_OCTAVES = 1.0 / 12.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,12 +114,14 @@ def begin_trials(
     sound: str = "pink",
     trials: int | None = None,
     listener: str = "",
+    ears: Ears | None = None,
     draw: Draw = draw_secret,
 ) -> Trials:
     """Plan trials of a loudspeaker of the archive, which shows its data.
 
     forms : two versions for abx and prefer (see `audition.FORMS`), or one and `against` another loudspeaker's as-is;
-    finding : for a threshold. trials : 5 to 200, by default 16, for a threshold 80. Raises InputError for versions or
+    finding : for a threshold. trials : 5 to 200, by default 16, for a threshold 80. ears : for
+    headphones, both versions as a pair in a room. Raises InputError for versions or
     numbers that cannot be, AudioError for a sound that cannot be read.
     """
     asked = choice("the kind of trial", kind, tuple(KINDS))
@@ -128,7 +132,7 @@ def begin_trials(
     plan: dict[str, Any] = {
         "kind": asked, "name": name, "forms": list(forms), "finding": finding, "against": against, "curve": curve,
         "sound": sound, "planned": count, "listener": " ".join(listener.split()), "secret": secret, "answers": [],
-        "sizes_db": [], "ended": False,
+        "sizes_db": [], "ended": False, "room": None if ears is None else ears.said(),
     }  # fmt: skip
     _excerpt(sound)
     made = _versions(plan, archive_folder, next_size_db([], []))
@@ -186,6 +190,37 @@ def all_trials(archive_folder: Path) -> tuple[Trials, ...]:
     return tuple(sorted(seen, key=lambda one: (one.begun_at, one.number), reverse=True))
 
 
+def own_thresholds(findings: Sequence[Finding], title: str, archive_folder: Path) -> dict[int, list[str]]:
+    """By the number of a finding of the loudspeaker: what trials that are over say of it, beside the estimate.
+
+    Trials are of the same finding where their center lies within a twelfth of an octave. ArchiveError without an
+    archive.
+    """
+    told: dict[int, list[str]] = {}
+    for one in all_trials(archive_folder):
+        outcome = one.outcome
+        if outcome is None or outcome.threshold is None or outcome.center_hz is None or one.loudspeaker != title:
+            continue
+        for finding in findings:
+            apart = abs(np.log2(finding.center_hz / outcome.center_hz))
+            if finding.q is not None and apart < _SAME_OCTAVES:
+                told.setdefault(finding.key, []).append(_beside(finding, one, outcome.threshold))
+    return told
+
+
+def _beside(finding: Finding, one: Trials, found: Threshold) -> str:
+    size = abs(finding.told.size_db)
+    low, high = max(found.interval_db[0], 0.0), found.interval_db[1]
+    who = f" by {one.listener}" if one.listener else ""
+    if not found.is_bounded:
+        return f"Own trials with {one.sound}: not heard with certainty{who}, at any size that was tried."
+    verdict = "more than that: heard" if size > high else "less than that: not heard" if size < low else "about that"
+    return (
+        f"Own trials with {one.sound}: heard{who} from about {found.size_db:.1f} dB on ({low:.1f} to {high:.1f} dB); "
+        f"here it is {size:.1f} dB, {verdict}."
+    )
+
+
 def sounds_of(number: str, archive_folder: Path) -> dict[str, bytes]:
     """WAV files of the next trial: "a", "b" and "x" of abx, else "1" and "2", all of one length and one loudness.
 
@@ -197,7 +232,7 @@ def sounds_of(number: str, archive_folder: Path) -> dict[str, bytes]:
     if _is_over(plan):
         raise InputError("these trials are over", where=f"trials {number}", remedy="begin others")
     size_db = next_size_db(plan["sizes_db"], _right(plan)) if plan["kind"] == "threshold" else 0.0
-    fixed = {key: plan[key] for key in ("kind", "name", "forms", "finding", "against", "curve", "sound")}
+    fixed = {key: plan.get(key) for key in ("kind", "name", "forms", "finding", "against", "curve", "sound", "room")}
     first, second = _pair(json.dumps(fixed), archive_folder, size_db)
     turned = bool(dealt(plan["secret"], trial))
     if plan["kind"] == "abx":
@@ -245,6 +280,8 @@ def end_trials(number: str, archive_folder: Path) -> Trials:
 def _versions(plan: Mapping[str, Any], archive_folder: Path, size_db: float) -> tuple[Version, Version]:
     """Both versions of a trial. Of a threshold: the loudspeaker without the finding, and with it at size_db."""
     result = read_loudspeaker(plan["name"], archive_folder)
+    seen: list[Version]
+    other = None
     if plan["kind"] == "threshold":
         if plan["finding"] is None:
             raise InputError("a threshold is that of a finding", remedy="say which finding")
@@ -252,17 +289,24 @@ def _versions(plan: Mapping[str, Any], archive_folder: Path, size_db: float) -> 
         one = finding_of(plan["finding"], findings_of(result, archive_folder))
         _, _, shape = finding_shape(one, plan["curve"], without.hz)
         change = shape * (size_db / np.max(np.abs(shape)))
-        return without, without.with_change("with", f"with it, {size_db:g} dB", change)
-    seen = list(versions_for(result, archive_folder, plan["forms"], curve=plan["curve"])) if plan["forms"] else []
-    if plan["against"]:
-        other = read_loudspeaker(plan["against"], archive_folder)
-        seen += versions_for(other, archive_folder, ("as-is",), curve=plan["curve"])
+        seen = [without, without.with_change("with", f"with it, {size_db:g} dB", change)]
+    else:
+        seen = list(versions_for(result, archive_folder, plan["forms"], curve=plan["curve"])) if plan["forms"] else []
+        if plan["against"]:
+            other = read_loudspeaker(plan["against"], archive_folder)
+            seen += versions_for(other, archive_folder, ("as-is",), curve=plan["curve"])
     if len(seen) != 2:
         raise InputError(
             f"{len(seen)} versions cannot be held against each other",
             expected="two versions, or one and another loudspeaker",
             remedy="say which: flat, as-is, equalized, aim15, only1, without1, doubled1",
         )
+    if room := plan.get("room"):
+        ears, rate_hz = ears_in(**room), _excerpt(plan["sound"]).rate_hz
+        if ears is not None:
+            mine = seen if other is None else seen[:1]
+            heard = list(in_room(mine, result, archive_folder, ears, rate_hz))
+            seen = heard if other is None else [*heard, *in_room(seen[1:], other, archive_folder, ears, rate_hz)]
     return seen[0], seen[1]
 
 
@@ -425,6 +469,7 @@ __all__ = [
     "begin_trials",
     "comparable",
     "end_trials",
+    "own_thresholds",
     "sounds_of",
     "trial_lines",
     "trials_of",

@@ -49,31 +49,33 @@ def trimmed(impulse: FloatArray, rate_hz: float) -> FloatArray:
 
 
 class Convolver:
-    """Overlap-save of a stream (C, N) with one impulse response for all channels, in flat memory.
+    """Overlap-save of a stream (C, N) with one impulse response (taps,) for all channels, or with those (E, C, taps)
+    from each channel to each of E ears, in flat memory.
 
     history : samples before the first, (C, taps - 1) or fewer; none: silence. For a loop they are its end, so that the
     tail of the pass before is already in it.
     """
 
     def __init__(self, taps: FloatArray, channels: int, *, history: FloatArray | None = None) -> None:
-        self._size = scipy.fft.next_fast_len(max(4 * taps.size, 2**15), True)
-        self._new = self._size - taps.size + 1
-        self._spectrum = scipy.fft.rfft(taps, self._size)
-        self._old = np.zeros((channels, taps.size - 1))
-        if history is not None and history.shape[1] and taps.size > 1:
-            kept = history[:, -(taps.size - 1) :]
+        count = taps.shape[-1]
+        self._size = scipy.fft.next_fast_len(max(4 * count, 2**15), True)
+        self._new = self._size - count + 1
+        self._spectrum = scipy.fft.rfft(taps, self._size, axis=-1)
+        self._out = channels if taps.ndim == 1 else taps.shape[0]
+        self._old = np.zeros((channels, count - 1))
+        if history is not None and history.shape[1] and count > 1:
+            kept = history[:, -(count - 1) :]
             self._old[:, -kept.shape[1] :] = kept
 
     def __call__(self, samples: FloatArray) -> FloatArray:
-        """The filtered samples (C, N): as many as came in, none late."""
+        """The filtered samples (C, N), or (E, N): as many as came in, none late."""
         ready = np.concatenate([self._old, samples], axis=1)
         kept = self._old.shape[1]
-        out = np.empty(samples.shape)
+        out = np.empty((self._out, samples.shape[1]))
         for at in range(0, samples.shape[1], self._new):
             piece = scipy.fft.rfft(ready[:, at : at + self._size], self._size, axis=-1)
             count = min(self._new, samples.shape[1] - at)
-            out[:, at : at + count] = scipy.fft.irfft(piece * self._spectrum, self._size, axis=-1)[
-                :, kept : kept + count
-            ]
+            seen = piece * self._spectrum if self._spectrum.ndim == 1 else (self._spectrum * piece).sum(axis=1)
+            out[:, at : at + count] = scipy.fft.irfft(seen, self._size, axis=-1)[:, kept : kept + count]
         self._old = ready[:, ready.shape[1] - kept :] if kept else self._old
         return out

@@ -41,8 +41,8 @@ def sound_of(samples: FloatArray, rate_hz: int, *, loops: bool = False) -> Sound
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rendered:
-    """A version ready to be written. taps (N,) : its filter; gain_db : on it; loudness_lufs, true_peak_db : with that
-    gain; cut_lufs : None at equal loudness, else how loud it came out at equal gain."""
+    """A version ready to be written. taps (N,) : its filter, or (2, 2, N) to two ears; gain_db : on it;
+    loudness_lufs, true_peak_db : with that gain."""
 
     version: Version
     taps: FloatArray
@@ -62,11 +62,12 @@ def prepared(
 
     told : is given the share done. Raises InputError for a sound shorter than 0.4 s or below -70 LUFS.
     """
-    filters = [minimum_phase_taps(one.hz, one.level_db, sound.rate_hz) for one in versions]
+    filters = [_taps(one, sound.rate_hz) for one in versions]
     loud: list[float] = []
     peak: list[float] = []
     for place, taps in enumerate(filters):
-        meter, peaks = LoudnessMeter(sound.rate_hz, sound.channels), PeakMeter(sound.channels)
+        channels = channels_of(sound, taps)
+        meter, peaks = LoudnessMeter(sound.rate_hz, channels), PeakMeter(channels)
         for piece in filtered(sound, taps):
             meter.add(piece)
             peaks.add(piece)
@@ -89,13 +90,27 @@ def prepared(
     )
 
 
+def _taps(version: Version, rate_hz: int) -> FloatArray:
+    if version.to_ears is not None:
+        return version.to_ears
+    return minimum_phase_taps(version.hz, version.level_db, rate_hz)
+
+
+def channels_of(sound: Sound, taps: FloatArray) -> int:
+    """How many channels come out: two to ears, else those of the sound."""
+    return sound.channels if taps.ndim == 1 else len(taps)
+
+
 def filtered(sound: Sound, taps: FloatArray, gain_db: float = 0.0) -> Iterator[FloatArray]:
     """The pieces (C, n) of a sound through a filter."""
     history = None
     if sound.loops:
         history = np.concatenate(list(sound.pieces()), axis=1)
-        while history.shape[1] < taps.size - 1:
+        while history.shape[1] < taps.shape[-1] - 1:
             history = np.concatenate([history, history], axis=1)
+    if taps.ndim == 3 and sound.channels == 1:
+        # A single channel is played by both loudspeakers.
+        taps = taps.sum(axis=1, keepdims=True)
     through = Convolver(taps * math.pow(10.0, gain_db / 20.0), sound.channels, history=history)
     for piece in sound.pieces():
         yield through(piece)

@@ -19,7 +19,8 @@ class Version:
     """A response to listen through.
 
     key : of its file; words : what it is, for people; hz, level_db (F,) : its response, 0 dB its own mean from 300 Hz
-    to 3 kHz before anything was added; bounded_hz : where it was measured, beyond it the level of the edge is held
+    to 3 kHz before anything was added; bounded_hz : where it was measured, beyond it the level of the edge is held;
+    to_ears : (2, 2, N) from two channels to two ears in place of the level, None without a room
     """
 
     key: str
@@ -27,6 +28,7 @@ class Version:
     hz: FloatArray
     level_db: FloatArray
     bounded_hz: tuple[float, float]
+    to_ears: FloatArray | None = None
 
     def with_change(self, key: str, words: str, change_db: FloatArray) -> Version:
         """The same with change_db (F,) added."""

@@ -12,6 +12,8 @@ from earwitness.cli.picking import pick_options
 from earwitness.cli.show import Command, progress_bar, terminal_width
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from earwitness.app.blind import BlindTest
 
 
@@ -189,6 +191,20 @@ def record(archive: Path, listener: str | None, as_json: bool) -> None:
             click.echo("\n".join(["", f"listener {one}", *reliability_lines(own)]))
 
 
+def room_options(function: Callable[..., None]) -> Callable[..., None]:
+    """Options of a pair in a room."""
+    for option in reversed((
+        click.option("--room", "size", default=None, metavar="LxWxH", help="For headphones: a pair in a room, in m."),
+        click.option("--reverberation", "reverberation_s", type=float, default=None, help="Of the room [s; 0.4]."),
+        click.option("--seat", "seat_m", type=float, default=None, help="From each loudspeaker to the ears [m; 2.5]."),
+        click.option(
+            "--head-set", type=click.Path(path_type=Path), default=None, help="SOFA file [a rigid sphere as head]."
+        ),
+    )):  # fmt: skip
+        function = option(function)
+    return function
+
+
 @command.command(name="render", cls=Command)
 @click.argument("name")
 @pick_options
@@ -216,6 +232,7 @@ def record(archive: Path, listener: str | None, as_json: bool) -> None:
     help="What is heard of a loudspeaker.",
 )
 @click.option("--equal-gain", is_flag=True, help="One gain for all, in place of one loudness.")
+@room_options
 @archive_option
 def render(
     name: str,
@@ -225,6 +242,10 @@ def render(
     against: tuple[str, ...],
     curve: str,
     equal_gain: bool,
+    size: str | None,
+    reverberation_s: float | None,
+    seat_m: float | None,
+    head_set: Path | None,
     archive: Path,
 ) -> None:
     """Render a sound as the loudspeaker NAME would change it, in versions to listen to.
@@ -235,18 +256,22 @@ def render(
     Your own music, through two loudspeakers:
       earwitness listen render "Name of the loudspeaker" --sound my-music.flac \\
         --version as-is --against "Name of another" --to sounds
+    Through headphones, a pair in your room:
+      earwitness listen render "Name of the loudspeaker" --room 6x4x2.5 --to sounds
 
     All versions have the same loudness, and none clips. This shows the data: sheets sealed afterwards are marked.
     """
+    from earwitness.app.audition import ears_in, rendered_lines
     from earwitness.app.audition import render as render_versions
-    from earwitness.app.audition import rendered_lines
 
+    ears = ears_in(size, reverberation_s=reverberation_s, seat_m=seat_m, head_set=head_set)
     with progress_bar("render") as progress:
         files = render_versions(
             name, folder, archive, forms=forms, against=against, curve=curve, sound=sound,
-            match_loudness=not equal_gain, progress=progress,
+            match_loudness=not equal_gain, ears=ears, progress=progress,
         )  # fmt: skip
-    click.echo("\n".join(rendered_lines(files, match_loudness=not equal_gain, width=terminal_width())))
+    lines = rendered_lines(files, match_loudness=not equal_gain, ears=ears, width=terminal_width())
+    click.echo("\n".join(lines))
 
 
 @command.command(name="trial", cls=Command)
@@ -268,6 +293,7 @@ def render(
 @click.option("--curve", type=click.Choice(["window", "axis", "in-room"]), default="window", show_default=True)
 @click.option("--trials", type=int, default=None, metavar="NUMBER", help="Planned before [default: 16; threshold 80].")
 @click.option("--listener", default="", metavar="NAME", help="Whose ears.")
+@room_options
 @archive_option
 def trial(
     name: str,
@@ -279,6 +305,10 @@ def trial(
     curve: str,
     trials: int | None,
     listener: str,
+    size: str | None,
+    reverberation_s: float | None,
+    seat_m: float | None,
+    head_set: Path | None,
     archive: Path,
 ) -> None:
     """Begin blind trials: can you hear the difference, which do you prefer, how small a finding do you hear.
@@ -294,13 +324,14 @@ def trial(
 
     The bench does the same with a switch that makes no click: Listen, Trials. This shows the data.
     """
-    from earwitness.app.audition import CAUTIONS
+    from earwitness.app.audition import CAUTIONS, ears_in
     from earwitness.app.trial import begin_trials, trial_lines
 
+    ears = ears_in(size, reverberation_s=reverberation_s, seat_m=seat_m, head_set=head_set)
     with progress_bar("trial"):
         begun = begin_trials(
             name, archive, kind=kind, forms=forms, finding=finding, against=against, curve=curve, sound=sound,
-            trials=trials, listener=listener,
+            trials=trials, listener=listener, ears=ears,
         )  # fmt: skip
     click.echo("\n".join([*trial_lines(begun, terminal_width()), "", *CAUTIONS]))
     click.echo(f"first sounds: earwitness listen next {begun.number} --to FOLDER")

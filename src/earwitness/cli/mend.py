@@ -110,6 +110,7 @@ def command(
     from earwitness.app.mend import export_equalizer, goal_from, limits_of, mend_loudspeaker, study_aim
     from earwitness.app.read import read_loudspeaker
     from earwitness.app.telling import mend_lines
+    from earwitness.app.trial import own_thresholds
     from earwitness.exhibits.advice import Advice
 
     limits = limits_of(gain_db=gain_db, q=q, range_hz=range_hz, total_boost_db=total_boost_db, forced=forced)
@@ -126,6 +127,9 @@ def command(
     advice = Advice(findings=findings, mend=made, aim=studied)
     files = () if folder is None or made.design is None else export_equalizer(made.design.equalizer, folder)
     click.echo(advice_text(result, advice) if as_json else "\n".join(mend_lines(result, advice)))
+    heard = {} if as_json else own_thresholds(findings, result.session.loudspeaker.title, archive)
+    for key, sentences in heard.items():
+        click.echo("\n".join(f"finding {key}: {one}" for one in sentences))
     for file in files:
         click.echo(f"{file.path}: {file.words}", err=as_json)
     if folder is not None and not files:

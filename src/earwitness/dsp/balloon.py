@@ -53,7 +53,7 @@ def balloon_at(
     """
     if len(measured) < 4:
         raise ValueError("a balloon needs four directions that lie in no plane")
-    rows, weights, inside = _triangles(measured, wanted)
+    rows, weights, inside = triangles(measured, wanted)
     level = np.einsum("tk,tkf->tf", weights, level_db[rows])
     u = _left_out_u(measured, level_db, wanted, rows, weights)
     phase = np.full(level.shape, np.nan)
@@ -122,7 +122,7 @@ def _carried(fits: list[_Fit], pressure: ComplexArray) -> tuple[_Fit, ComplexArr
     return None if best is None or best[2] > 10 ** (CARRIED_DB / 20) * size else best
 
 
-def _triangles(measured: FloatArray, wanted: FloatArray) -> tuple[IntArray, FloatArray, BoolArray]:
+def triangles(measured: FloatArray, wanted: FloatArray) -> tuple[IntArray, FloatArray, BoolArray]:
     """(T, 3) rows, (T, 3) weights that sum to 1, and (T,) whether the direction lies inside what was measured."""
     from scipy.spatial import ConvexHull, QhullError
 

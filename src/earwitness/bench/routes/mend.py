@@ -12,6 +12,7 @@ from earwitness.app.desk import FILES, MendDesk, equalizer_file, equalizer_of, l
 from earwitness.app.findings import findings_of
 from earwitness.app.mend import limits_of
 from earwitness.app.read import ReadResult
+from earwitness.app.trial import own_thresholds
 from earwitness.bench.pages import page, safe
 from earwitness.bench.state import Bench, BenchState, Body, Id
 from earwitness.errors import InputError
@@ -114,6 +115,7 @@ def mend_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLRe
             chart = None
         if chart is not None:
             findings = desk.findings
+            heard = own_thresholds(findings, desk.result.session.loudspeaker.title, bench.archive_folder)
             shown["verdict"] = _verdict(verdict)
             shown["chart"] = safe(figure_html(chart, CHART_PX, narrow_px=None))
             shown["facts"] = {
@@ -132,6 +134,7 @@ def mend_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLRe
                         "title": true_minus(one.title),
                         "where": KINDS[one.kind],
                         "aim": None if one.aim is None else _answer(one.aim),
+                        "heard": heard.get(one.key, []),
                     }
                     for one in findings
                 ],

@@ -10,7 +10,7 @@ from fastapi.responses import HTMLResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from earwitness.app import trial
-from earwitness.app.audition import CAUTIONS, LIMITS
+from earwitness.app.audition import CAUTIONS, LIMITS, ROOM_LIMITS, ears_in
 from earwitness.app.listen import data_shown_at
 from earwitness.audition.material import MATERIAL
 from earwitness.bench.pages import page
@@ -29,6 +29,14 @@ class _Body(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
+class RoomAsked(_Body):
+    """A pair in a room, for headphones."""
+
+    size: Annotated[str, Field(max_length=40)]
+    reverberation_s: Annotated[float, Field(allow_inf_nan=False)] | None = None
+    seat_m: Annotated[float, Field(allow_inf_nan=False)] | None = None
+
+
 class TrialPlan(_Body):
     """What is compared, with which sound, how often, by whom."""
 
@@ -39,6 +47,7 @@ class TrialPlan(_Body):
     sound: Literal["pink", "pluck", "drums", "speech"] = "pink"
     trials: Annotated[int, Field(ge=1, le=1000)] | None = None
     listener: Annotated[str, Field(max_length=400)] = ""
+    room: RoomAsked | None = None
 
 
 class TrialAnswer(_Body):
@@ -69,7 +78,7 @@ def trials_page(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTML
         given=given,
         has_session=bench.has_session(entry.id),
         cautions=CAUTIONS,
-        limits=LIMITS,
+        limits=(*LIMITS, *ROOM_LIMITS),
     )
 
 
@@ -83,8 +92,10 @@ def comparable(loudspeaker_id: Id, bench: BenchState) -> dict[str, Any]:
 @router.post("/api/listen/{loudspeaker_id}/trials", tags=["listen"])
 def trials_begin(loudspeaker_id: Id, body: TrialPlan, bench: BenchState) -> dict[str, Any]:
     """Plan trials."""
+    ears = None if body.room is None else ears_in(**body.room.model_dump(), head_set=None)
+    asked = body.model_dump(exclude={"room"})
     with bench.heavy:
-        return _told(trial.begin_trials(_name(bench, loudspeaker_id), bench.archive_folder, **body.model_dump()))
+        return _told(trial.begin_trials(_name(bench, loudspeaker_id), bench.archive_folder, ears=ears, **asked))
 
 
 @router.get("/api/listen/trials/{number}", tags=["listen"])

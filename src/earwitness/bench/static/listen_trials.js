@@ -92,11 +92,20 @@ async function openData() {
     const kinds = Object.entries(given.kinds).filter(([kind]) => kind !== "threshold" || Object.keys(findings).length);
     find("#kind").replaceChildren(...kinds.map(([kind, words]) => option(kind, words)));
     find("#sound").replaceChildren(...given.sounds.map((one) => option(one, one)));
+    take(new URLSearchParams(location.search));
     find("#closed").hidden = true;
     find("#plan").hidden = stands !== null;
     fitKind();
   } catch (error) {
     tell(error);
+  }
+}
+
+/** What a link from Mend asks for: kind, a, b, finding; words that are not offered change nothing. */
+function take(asked) {
+  for (const [key, box] of Object.entries({ kind: "#kind", a: "#form-a", b: "#form-b", finding: "#finding" })) {
+    const value = asked.get(key);
+    if (value && [...find(box).options].some((one) => one.value === value)) find(box).value = value;
   }
 }
 
@@ -122,6 +131,7 @@ async function begin(e) {
     sound: find("#sound").value,
     trials: Number(find("#count").value),
     listener: find("#listener").value,
+    room: find("#in-room").checked ? { size: find("#room-size").value, reverberation_s: Number(find("#room-time").value), seat_m: Number(find("#room-seat").value) } : null,
   };
   try {
     begunAt = Date.now();
@@ -241,6 +251,7 @@ listEarlier();
 if (find("#plan")) {
   find("#open-data").onclick = openData;
   find("#kind").onchange = fitKind;
+  find("#in-room").onchange = (e) => document.querySelectorAll(".room").forEach((one) => (one.hidden = !e.target.checked));
   find("#plan-form").onsubmit = begin;
   find("#play").onclick = play;
   find("#end").onclick = breakOff;

@@ -195,7 +195,7 @@ function paintFindings() {
       make(
         "li", { class: one.mendable ? "mendable" : "" },
         make("span", { class: "badge" }, String(one.key)),
-        make("span", { class: "what" }, make("strong", {}, one.title), make("span", { class: "hint" }, ` ${one.size}, ${one.where}`), ...(one.aim ? [make("span", { class: "said" }, ` ${one.aim.sentence}`)] : [])),
+        make("span", { class: "what" }, make("strong", {}, one.title), make("span", { class: "hint" }, ` ${one.size}, ${one.where}`), ...(one.aim ? [make("span", { class: "said" }, ` ${one.aim.sentence}`)] : []), ...one.heard.map((words) => make("span", { class: "said heard-in-trials" }, ` ${words}`))),
         findingAct(one),
       ),
     ),
@@ -203,6 +203,11 @@ function paintFindings() {
   if (!facts.findings.length) find("mend-findings").replaceChildren(make("li", {}, "Nothing stands out from the trend of the curves."));
 }
 function findingAct(one) {
+  if (!one.q) return findingRemedy(one);
+  const asked = new URLSearchParams({ kind: "threshold", finding: one.key });
+  return make("span", { class: "acts" }, findingRemedy(one), " ", make("a", { href: `/listen/${facts.id}/trials?${asked}`, "aria-label": `Hear how small finding ${one.key} may be` }, "Hear how small it may be"));
+}
+function findingRemedy(one) {
   if (one.mendable && one.q) return make("button", { type: "button", onclick: () => against(one) }, "Set a band against it");
   if (one.aim?.angle_deg) return make("button", { type: "button", onclick: () => tryAim(one.aim.orbit, one.aim.angle_deg) }, `Try ${one.aim.words}`);
   if (one.aim) return make("a", { href: "#aim-title" }, "Every aim");
