@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
+
 import numpy as np
 import pytest
 from scipy.signal import butter, freqz_sos
@@ -9,73 +12,14 @@ from scipy.signal import butter, freqz_sos
 from earwitness.dsp.biquad import BiquadKind, biquad, cascade_response
 from earwitness.errors import InputError
 
-TONES = np.array([20.0, 100.0, 1000.0, 8000.0, 16000.0, 20000.0])
+TABLE = json.loads(Path(__file__).with_name("filters.json").read_text(encoding="utf-8"))
+TONES = np.array(TABLE["tones_hz"], dtype=float)
 ROOT = 2**-0.5
 Case = tuple[BiquadKind, float, float, float, list[float], list[float]]
+# The script of the bench is held to the same numbers: tests/script/filters.test.js.
 CASES: list[Case] = [
-    # C11.1, C11.2
-    (
-        "peaking",
-        1000,
-        1,
-        6,
-        [1.043953086990, -1.895320723937, 0.867722284760, -1.895320723937, 0.911675371750],
-        [0.0026, 0.0652, 6.0, 0.0844, 0.0093, 0.0020],
-    ),
-    # C11.3, C11.4
-    (
-        "peaking",
-        60,
-        4,
-        -8,
-        [0.999064940205, -1.996831347040, 0.997827995716, -1.996831347040, 0.996892935921],
-        [-0.0797, -0.4674, -0.0021, 0, 0, 0],
-    ),
-    # C11.5, C11.6
-    (
-        "peaking",
-        16000,
-        1,
-        6,
-        [1.233513676970, 0.765374742460, 0.297235807950, 0.765374742460, 0.530749484919],
-        [0, 0.0001, 0.0093, 0.7783, 6, 1.5979],
-    ),
-    # C11.7, C11.8 (slope S = 1 is Q = 1/sqrt 2)
-    (
-        "low_shelf",
-        100,
-        ROOT,
-        -4,
-        [0.997866355676, -1.979269386282, 0.981537734253, -1.979229992658, 0.979443483552],
-        [-3.9934, -2, -0.0004, 0, 0, 0],
-    ),
-    # C11.9, C11.10 (the printed Q .7071 of C11.9 to C11.14 is 1/sqrt 2)
-    (
-        "high_shelf",
-        8000,
-        ROOT,
-        3,
-        [1.253829141036, -0.889096302215, 0.328382722596, -0.528218318254, 0.221333879672],
-        [0, 0, 0.0005, 1.5, 2.9627, 2.9982],
-    ),
-    # C11.11, C11.12
-    (
-        "high_pass",
-        80,
-        ROOT,
-        0,
-        [0.992622542756, -1.985245085512, 0.992622542756, -1.985190657896, 0.985299513128],
-        [-24.0995, -1.4909, -0.0002, 0, 0, 0],
-    ),
-    # C11.13, C11.14
-    (
-        "low_pass",
-        80,
-        ROOT,
-        0,
-        [0.000027213808, 0.000054427616, 0.000027213808, -1.985190657896, 0.985299513128],
-        [-0.0169, -5.3674, -43.9012, -81.6975, -100.7823, -114.1178],
-    ),
+    (one["kind"], one["frequency_hz"], one["q"], one["gain_db"], one["coefficients"], one["levels_db"])
+    for one in TABLE["cases"]
 ]
 
 

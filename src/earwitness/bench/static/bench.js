@@ -62,7 +62,9 @@ export function make(tag, attributes = {}, ...children) {
 /** A line at the bottom of the page. kind: "done" or "error"; errors stay until closed. */
 export function note(words, kind = "done", more = {}) {
   const box = make("div", { class: `note ${kind}` }, make("p", {}, words));
-  for (const part of ["where", "expected", "remedy"]) if (more[part]) box.append(make("p", { class: "part" }, `${part === "remedy" ? "to do" : part}: ${more[part]}`));
+  for (const part of ["where", "expected", "remedy"]) {
+    if (more[part]) box.append(make("p", { class: "part" }, `${part === "remedy" ? "to do" : part}: ${more[part]}`));
+  }
   for (const fault of more.faults || []) box.append(make("pre", {}, fault));
   box.append(make("button", { type: "button", class: "quiet", onclick: () => box.remove() }, "Close"));
   find("#notes").append(box);
@@ -92,7 +94,9 @@ const typing = (e) => e.target.closest?.("input:not([type=range]):not([type=chec
 document.addEventListener("keydown", (e) => {
   const plain = !(e.ctrlKey || e.metaKey || e.altKey);
   if (plain && typing(e)) return;
-  const name = `${e.ctrlKey || e.metaKey ? "Control+" : ""}${e.altKey ? "Alt+" : ""}${e.shiftKey && /^[a-z]$/i.test(e.key) ? "Shift+" : ""}${e.key.length === 1 ? e.key.toLowerCase() : e.key}`;
+  const name = `${e.ctrlKey || e.metaKey ? "Control+" : ""}${e.altKey ? "Alt+" : ""}${e.shiftKey && /^[a-z]$/i.test(e.key) ? "Shift+" : ""}${
+    e.key.length === 1 ? e.key.toLowerCase() : e.key
+  }`;
   const both = begun ? `${begun} ${name}` : name;
   begun = "";
   const hit = shortcuts.find((s) => s.keys === both) || shortcuts.find((s) => s.keys === name);
@@ -104,7 +108,11 @@ document.addEventListener("keydown", (e) => {
 
 function showKeys() {
   const list = find("#keys-list");
-  list.replaceChildren(...shortcuts.map((s) => make("tr", {}, make("th", { scope: "row" }, ...s.keys.split(" ").flatMap((k) => [make("kbd", {}, k), " "])), make("td", {}, s.words))));
+  list.replaceChildren(
+    ...shortcuts.map((s) =>
+      make("tr", {}, make("th", { scope: "row" }, ...s.keys.split(" ").flatMap((k) => [make("kbd", {}, k), " "])), make("td", {}, s.words))
+    ),
+  );
   find("#keys").showModal();
 }
 
@@ -152,7 +160,7 @@ const underWay = new Set();
 
 /** Start a job at `url` and call `done(job)` when it ended, also after it failed. A second press starts no second one.
     isTold : the page itself says that it has begun. */
-export async function startJob(url, body, done = () => {}, { isTold = false } = {}) {
+export async function startJob(url, body, done = (_job) => {}, { isTold = false } = {}) {
   const asked = `${url} ${JSON.stringify(body)}`;
   if (underWay.has(asked)) return void note("This is under way already; its progress stands under Jobs.");
   underWay.add(asked);
@@ -200,7 +208,7 @@ function showJobs(jobs) {
         job.error?.remedy ? make("p", { class: "job-words" }, `to do: ${job.error.remedy}`) : null,
         ended(job) ? null : make("button", { type: "button", class: "quiet", onclick: () => ask("POST", `/api/jobs/${job.id}/cancel`).catch(tell) }, "Stop"),
         make("button", { type: "button", class: "quiet", onclick: () => jobLog(job) }, "Log"),
-      ),
+      )
     ),
   );
   if (held) [...list.querySelectorAll(`[data-job="${held}"] button`)].find((one) => one.textContent === words || one.textContent === "Log")?.focus();
@@ -210,7 +218,10 @@ function showJobs(jobs) {
 async function jobLog(job) {
   try {
     const { lines } = await ask("GET", `/api/jobs/${job.id}/log`);
-    openDrawer([make("h3", {}, job.name), make("ol", { class: "log" }, ...lines.map((l) => make("li", {}, `${l.at.slice(11, 19)} ${l.state} ${Math.round(100 * l.share)} % ${l.words}`)))]);
+    openDrawer([
+      make("h3", {}, job.name),
+      make("ol", { class: "log" }, ...lines.map((l) => make("li", {}, `${l.at.slice(11, 19)} ${l.state} ${Math.round(100 * l.share)} % ${l.words}`))),
+    ]);
   } catch (error) {
     tell(error);
   }
@@ -251,13 +262,15 @@ const AWAY_MS = 2000;
  * isFinal(value) : whether this state cannot be undone, because what came of it cannot.
  */
 export class Draft {
-  static async open(key, initial, show, { isFinal = () => false } = {}) {
+  static async open(key, initial, show, { isFinal = (_value) => /** @type {boolean} */ (false) } = {}) {
     const draft = new Draft(key, initial, show);
     draft.isFinal = isFinal;
     try {
       draft.#take(await ask("GET", draft.url));
     } catch (error) {
-      if (error instanceof Refusal) error.told = { ...error.told, remedy: [error.told.remedy, "then reload this page: before, nothing can be entered here"].filter(Boolean).join("; ") };
+      if (error instanceof Refusal) {
+        error.told = { ...error.told, remedy: [error.told.remedy, "then reload this page: before, nothing can be entered here"].filter(Boolean).join("; ") };
+      }
       throw error;
     }
     show(draft.value);
@@ -269,7 +282,7 @@ export class Draft {
     this.url = `/api/drafts/${key}`;
     this.initial = initial;
     this.show = show;
-    this.isFinal = () => false;
+    this.isFinal = (_value) => false;
     this.timer = 0;
     this.saving = Promise.resolve();
     this.isDirty = false;
@@ -295,7 +308,11 @@ export class Draft {
     line.replaceChildren(
       words,
       " ",
-      make("button", { type: "button", class: "quiet", disabled: this.isFinal(this.value) || !(this.canUndo || this.isDirty), onclick: () => this.undo() }, "Undo"),
+      make(
+        "button",
+        { type: "button", class: "quiet", disabled: this.isFinal(this.value) || !(this.canUndo || this.isDirty), onclick: () => this.undo() },
+        "Undo",
+      ),
       make("button", { type: "button", class: "quiet", disabled: !this.canRedo, onclick: () => this.redo() }, "Redo"),
     );
   }
@@ -360,7 +377,9 @@ export class Draft {
   #askWhich() {
     this.#say("not saved: changed elsewhere");
     if (this.choice) return;
-    this.choice = note("This was changed in another tab or program since you opened it.", "error", { remedy: "choose which state goes on; both stay in the history" });
+    this.choice = note("This was changed in another tab or program since you opened it.", "error", {
+      remedy: "choose which state goes on; both stay in the history",
+    });
     find("button", this.choice).replaceWith(
       make("button", { type: "button", onclick: () => this.#settle(false) }, "Take over the newer"),
       " ",
@@ -419,10 +438,15 @@ export class Draft {
 
 /** What a field refuses; that its arrows go in other steps than what is typed is nothing, but where whole numbers are
     meant. */
-const refuses = ({ validity, step }) => !validity.valid && (step === "1" || ["badInput", "customError", "patternMismatch", "rangeOverflow", "rangeUnderflow", "tooLong", "typeMismatch", "valueMissing"].some((kind) => validity[kind]));
+const refuses = ({ validity, step }) =>
+  !validity.valid &&
+  (step === "1" ||
+    ["badInput", "customError", "patternMismatch", "rangeOverflow", "rangeUnderflow", "tooLong", "typeMismatch", "valueMissing"].some((kind) =>
+      validity[kind]
+    ));
 document.addEventListener(
   "submit",
-  (e) => {
+  (/** @type {any} */ e) => {
     const wrong = [...e.target.elements].find((field) => field.willValidate && refuses(field));
     if (!wrong) return;
     e.preventDefault();
@@ -457,7 +481,10 @@ function start() {
   // A page come back to shows its own loudspeaker, not the one that was left for.
   addEventListener("pageshow", () => (inHand.value = chosen));
   const session = find("#session-shown");
-  if (session) session.onchange = () => ask("POST", `/api/sessions/${session.dataset.loudspeaker}`, { session: Number(session.value) }).then(() => location.reload()).catch(tell);
+  if (session) {
+    session.onchange = () =>
+      ask("POST", `/api/sessions/${session.dataset.loudspeaker}`, { session: Number(session.value) }).then(() => location.reload()).catch(tell);
+  }
   inHand.onchange = () => (location.href = `/${inHand.dataset.place || "read"}${inHand.value ? `/${inHand.value}` : ""}`);
   document.querySelectorAll(".rail a").forEach((link, k) => always(`g ${k + 1}`, `go to ${find(".verb", link).textContent}`, () => link.click()));
   always("?", "show the keys", showKeys);

@@ -1,6 +1,6 @@
 // Compare: the catalogue page by page, what is chosen over each other, ranks, prices, groups. All state is in the address.
 
-import { Draft, ask, make, note, onKey, piece, ready, startJob, tell } from "/static/bench.js";
+import { ask, Draft, make, note, onKey, piece, ready, startJob, tell } from "./bench.js";
 
 const find = (selector, root = document) => root.querySelector(selector);
 const all = (selector, root = document) => [...root.querySelectorAll(selector)];
@@ -20,7 +20,9 @@ function read() {
   return {
     ...Object.fromEntries(PLAIN.map((key) => [key, asked.get(key) || ""])),
     ranges: asked.getAll("figure").map((text) => /^([^=]+)=([^:]*):(.*)$/.exec(text)).filter(Boolean).map(([, key, low, high]) => ({ key, low, high })),
-    columns: asked.has("columns") ? asked.get("columns").split(",").filter((key) => data.figures.some((f) => f.key === key)) : data.columns.filter((key) => data.figures.some((f) => f.key === key)),
+    columns: asked.has("columns")
+      ? asked.get("columns").split(",").filter((key) => data.figures.some((f) => f.key === key))
+      : data.columns.filter((key) => data.figures.some((f) => f.key === key)),
     sort: asked.get("sort") || "title",
     descending: asked.get("descending") === "true",
     offset: Math.max(0, parseInt(asked.get("offset") || "0", 10) || 0),
@@ -58,7 +60,12 @@ function address() {
   return text ? `/compare?${text}` : "/compare";
 }
 
-const keepAddress = () => history.replaceState(null, "", data.in_hand && state.ids.some((one) => owner(one) === String(data.in_hand)) ? `/compare/${data.in_hand}${address().slice("/compare".length)}` : address());
+const keepAddress = () =>
+  history.replaceState(
+    null,
+    "",
+    data.in_hand && state.ids.some((one) => owner(one) === String(data.in_hand)) ? `/compare/${data.in_hand}${address().slice("/compare".length)}` : address(),
+  );
 
 // The catalogue --------------------------------------------------------------------------------------------------------
 
@@ -90,11 +97,24 @@ async function lookNow() {
 function head() {
   const cell = (key, words, kind = "", full = words) => {
     const sorted = state.sort === key, way = sorted ? (state.descending ? "descending" : "ascending") : "none";
-    const button = make("button", { type: "button", title: full, onclick: () => sortBy(key) }, `${words}${sorted ? (state.descending ? " \u2193" : " \u2191") : ""}`);
+    const button = make(
+      "button",
+      { type: "button", title: full, onclick: () => sortBy(key) },
+      `${words}${sorted ? (state.descending ? " \u2193" : " \u2191") : ""}`,
+    );
     return make("th", { scope: "col", class: kind, "aria-sort": way }, button);
   };
   find("#shelf-head").replaceChildren(
-    make("tr", {}, make("th", { scope: "col" }, make("span", { class: "hidden" }, "Choose")), cell("title", "Loudspeaker"), make("th", { scope: "col" }, "Type"), cell("price", "Price of a pair", "right"), ...state.columns.map((key) => cell(key, short(key), "right", name(key))), cell("date", "Measured")),
+    make(
+      "tr",
+      {},
+      make("th", { scope: "col" }, make("span", { class: "hidden" }, "Choose")),
+      cell("title", "Loudspeaker"),
+      make("th", { scope: "col" }, "Type"),
+      cell("price", "Price of a pair", "right"),
+      ...state.columns.map((key) => cell(key, short(key), "right", name(key))),
+      cell("date", "Measured"),
+    ),
   );
 }
 
@@ -108,15 +128,32 @@ function sortBy(key) {
 function showRows(found) {
   head();
   const last = Math.min(found.offset + found.rows.length, found.total), closed = found.rows.filter((row) => row.is_closed).length;
-  const words = found.total ? `${(found.offset + 1).toLocaleString("en")}\u2013${last.toLocaleString("en")} of ${found.total.toLocaleString("en")} loudspeakers` : "No loudspeaker fits. Widen a filter, or clear them.";
+  const words = found.total
+    ? `${(found.offset + 1).toLocaleString("en")}\u2013${last.toLocaleString("en")} of ${found.total.toLocaleString("en")} loudspeakers`
+    : "No loudspeaker fits. Widen a filter, or clear them.";
   const back = closed + found.left_out;
-  find("#found").replaceChildren(words, ...(back ? [`. ${back} not opened yet: ${closed ? "their figures are kept back" : "they are left out of a question about figures"}, so that listening can come first. `, make("button", { type: "button", class: "quiet", onclick: () => ((state.opened = true), look({ keepPage: true })) }, "Show them")] : []));
+  find("#found").replaceChildren(
+    words,
+    ...(back
+      ? [
+        `. ${back} not opened yet: ${
+          closed ? "their figures are kept back" : "they are left out of a question about figures"
+        }, so that listening can come first. `,
+        make("button", { type: "button", class: "quiet", onclick: () => ((state.opened = true), look({ keepPage: true })) }, "Show them"),
+      ]
+      : []),
+  );
   find("#previous").disabled = !found.offset;
   find("#next").disabled = last >= found.total;
   find("#shelf-rows").replaceChildren(
     ...found.rows.map((row) => {
       titles.set(String(row.id), row.title);
-      const box = make("input", { type: "checkbox", "aria-label": `Choose ${row.title}`, checked: state.ids.some((one) => owner(one) === String(row.id)), onchange: () => choose(String(row.id), box.checked, box) });
+      const box = make("input", {
+        type: "checkbox",
+        "aria-label": `Choose ${row.title}`,
+        checked: state.ids.some((one) => owner(one) === String(row.id)),
+        onchange: () => choose(String(row.id), box.checked, box),
+      });
       return make(
         "tr",
         { "data-id": row.id },
@@ -124,7 +161,9 @@ function showRows(found) {
         make("th", { scope: "row" }, make("a", { href: `/read/${row.id}` }, row.title)),
         make("td", {}, row.type),
         make("td", { class: "right" }, row.price || ""),
-        ...state.columns.map((key) => make("td", { class: row.figures[key] ? "right" : "right closed" }, row.is_closed ? "not opened" : row.figures[key] || "not judged")),
+        ...state.columns.map((key) =>
+          make("td", { class: row.figures[key] ? "right" : "right closed" }, row.is_closed ? "not opened" : row.figures[key] || "not judged")
+        ),
         make("td", {}, row.date),
       );
     }),
@@ -136,8 +175,30 @@ function showRanges() {
   find("#ranges").replaceChildren(
     ...state.ranges.map((range) => {
       const unit = data.figures.find((f) => f.key === range.key)?.unit || "";
-      const field = (side, words) => make("input", { type: "number", step: "any", value: range[side], "aria-label": `${name(range.key)}, ${words}`, oninput: (e) => ((range[side] = e.target.value), look({ soon: true })) });
-      return make("div", { class: "range" }, make("span", {}, short(range.key)), "from", field("low", "from"), "to", field("high", "to"), unit, make("button", { type: "button", class: "quiet", "aria-label": `Remove the filter ${name(range.key)}`, onclick: () => ((state.ranges = state.ranges.filter((r) => r !== range)), showRanges(), look()) }, "Remove"));
+      const field = (side, words) =>
+        make("input", {
+          type: "number",
+          step: "any",
+          value: range[side],
+          "aria-label": `${name(range.key)}, ${words}`,
+          oninput: (e) => ((range[side] = e.target.value), look({ soon: true })),
+        });
+      return make(
+        "div",
+        { class: "range" },
+        make("span", {}, short(range.key)),
+        "from",
+        field("low", "from"),
+        "to",
+        field("high", "to"),
+        unit,
+        make("button", {
+          type: "button",
+          class: "quiet",
+          "aria-label": `Remove the filter ${name(range.key)}`,
+          onclick: () => ((state.ranges = state.ranges.filter((r) => r !== range)), showRanges(), look()),
+        }, "Remove"),
+      );
     }),
   );
 }
@@ -191,9 +252,24 @@ function chooser(id, name) {
   const session = (one) => (one.includes("@") ? Number(one.split("@")[1]) : known.shown);
   const taken = state.ids.filter((one) => one !== id && owner(one) === owner(id)).map(session);
   const swap = (to) => ((state.ids = state.ids.map((one) => (one === id ? to : one))), keepAddress(), showChosen());
-  const field = make("select", { "aria-label": `Session of ${name}`, onchange: () => swap(`${owner(id)}@${field.value}`) }, ...known.sessions.map((one) => make("option", { value: one.id, selected: one.id === session(id), disabled: taken.includes(one.id) }, one.words + (one.id === known.shown ? " (shown by default)" : ""))));
+  const field = make(
+    "select",
+    { "aria-label": `Session of ${name}`, onchange: () => swap(`${owner(id)}@${field.value}`) },
+    ...known.sessions.map((one) =>
+      make(
+        "option",
+        { value: one.id, selected: one.id === session(id), disabled: taken.includes(one.id) },
+        one.words + (one.id === known.shown ? " (shown by default)" : ""),
+      )
+    ),
+  );
   const free = known.sessions.find((one) => one.id !== session(id) && !taken.includes(one.id));
-  const more = make("button", { type: "button", class: "quiet", "aria-label": `Add another session of ${name}`, onclick: () => choose(`${owner(id)}@${free.id}`, true) }, "Add another session");
+  const more = make("button", {
+    type: "button",
+    class: "quiet",
+    "aria-label": `Add another session of ${name}`,
+    onclick: () => choose(`${owner(id)}@${free.id}`, true),
+  }, "Add another session");
   return free && state.ids.length < data.most ? [field, more] : [field];
 }
 
@@ -202,7 +278,20 @@ function showChosen() {
   const called = (id) => titles.get(owner(id)) || option(id);
   find("#chosen").replaceChildren(
     ...(state.ids.length ? [] : [make("span", { class: "hint" }, `Choose two to ${data.most} loudspeakers above.`)]),
-    ...state.ids.map((id) => make("span", { class: "chip" }, called(id), ...chooser(id, called(id)), make("button", { type: "button", class: "quiet", "aria-label": `Let ${called(id)} go`, onclick: () => changed(state.ids.filter((one) => one !== id), id) }, "\u00d7"))),
+    ...state.ids.map((id) =>
+      make(
+        "span",
+        { class: "chip" },
+        called(id),
+        ...chooser(id, called(id)),
+        make("button", {
+          type: "button",
+          class: "quiet",
+          "aria-label": `Let ${called(id)} go`,
+          onclick: () => changed(state.ids.filter((one) => one !== id), id),
+        }, "\u00d7"),
+      )
+    ),
   );
   find("#lay").disabled = state.ids.length < 2;
 }
@@ -223,7 +312,9 @@ async function lay() {
 }
 
 async function showBeside(ids) {
-  find("#beside-body").innerHTML = await piece(`/compare/part/beside?${new URLSearchParams({ ids: ids.join(","), low_hz: state.low_hz, high_hz: state.high_hz })}`);
+  find("#beside-body").innerHTML = await piece(
+    `/compare/part/beside?${new URLSearchParams({ ids: ids.join(","), low_hz: state.low_hz, high_hz: state.high_hz })}`,
+  );
   find("#beside").hidden = false;
   all("figure.chart", find("#beside-body")).forEach((figure) => globalThis.earwitnessCharts.attach(figure));
   lookNow();
@@ -247,8 +338,32 @@ async function showRanks() {
     make(
       "table",
       { class: "figures" },
-      make("thead", {}, make("tr", {}, ...["Loudspeaker", "Figure", "Rank from the highest value", "Percentile", "Not told apart from it"].map((words, k) => make("th", { scope: "col", class: k > 1 ? "right" : "" }, words)))),
-      make("tbody", {}, ...rows.map((row) => make("tr", {}, make("th", { scope: "row" }, row.title), make("td", {}, row.name), make("td", { class: "right" }, `${row.rank} of ${row.group}`), make("td", { class: "right" }, row.percentile.toFixed(0)), make("td", { class: "right" }, String(row.not_told_apart))))),
+      make(
+        "thead",
+        {},
+        make(
+          "tr",
+          {},
+          ...["Loudspeaker", "Figure", "Rank from the highest value", "Percentile", "Not told apart from it"].map((words, k) =>
+            make("th", { scope: "col", class: k > 1 ? "right" : "" }, words)
+          ),
+        ),
+      ),
+      make(
+        "tbody",
+        {},
+        ...rows.map((row) =>
+          make(
+            "tr",
+            {},
+            make("th", { scope: "row" }, row.title),
+            make("td", {}, row.name),
+            make("td", { class: "right" }, `${row.rank} of ${row.group}`),
+            make("td", { class: "right" }, row.percentile.toFixed(0)),
+            make("td", { class: "right" }, String(row.not_told_apart)),
+          )
+        ),
+      ),
     ),
   );
 }
@@ -283,16 +398,38 @@ function drawPrices() {
   const bottom = Math.floor(Math.min(...offers.map((o) => o.value - 2 * o.u))), top = Math.ceil(Math.max(...offers.map((o) => o.value + 2 * o.u)));
   const x = (price) => box.left + ((box.width - box.left - box.right) * Math.log(price / low)) / Math.log(high / low);
   const y = (value) => box.top + ((box.height - box.top - box.bottom) * (top - value)) / (top - bottom);
-  const svg = draw("svg", { viewBox: `0 0 ${box.width} ${box.height}`, role: "img", "aria-label": `Price of a pair against ${priced.figure}, ${offers.length} loudspeakers; the table below lists the frontier` });
-  for (let v = bottom; v <= top; v++) svg.append(draw("path", { class: "grid", d: `M${box.left} ${y(v)}H${box.width - box.right}` }), draw("text", { x: box.left - 8, y: y(v) + 4, "text-anchor": "end" }, String(v).replace("-", "\u2212")));
-  for (let power = 0; power < 8; power++)
+  const svg = draw("svg", {
+    viewBox: `0 0 ${box.width} ${box.height}`,
+    role: "img",
+    "aria-label": `Price of a pair against ${priced.figure}, ${offers.length} loudspeakers; the table below lists the frontier`,
+  });
+  for (let v = bottom; v <= top; v++) {
+    svg.append(
+      draw("path", { class: "grid", d: `M${box.left} ${y(v)}H${box.width - box.right}` }),
+      draw("text", { x: box.left - 8, y: y(v) + 4, "text-anchor": "end" }, String(v).replace("-", "\u2212")),
+    );
+  }
+  for (let power = 0; power < 8; power++) {
     for (const step of [1, 2, 5]) {
       const price = step * 10 ** power;
-      if (price >= low && price <= high) svg.append(draw("path", { class: "grid", d: `M${x(price)} ${box.top}V${box.height - box.bottom}` }), draw("text", { x: x(price), y: box.height - 20, "text-anchor": "middle" }, price.toLocaleString("en")));
+      if (price >= low && price <= high) {
+        svg.append(
+          draw("path", { class: "grid", d: `M${x(price)} ${box.top}V${box.height - box.bottom}` }),
+          draw("text", { x: x(price), y: box.height - 20, "text-anchor": "middle" }, price.toLocaleString("en")),
+        );
+      }
     }
+  }
   svg.append(draw("text", { x: box.width - box.right, y: box.height - 4, "text-anchor": "end" }, `${currency} a pair`));
   const frontier = offers.filter((o) => o.on_frontier);
-  if (frontier.length) svg.append(draw("path", { class: "frontier", d: frontier.map((o, k) => (k ? `H${x(o.price)}V${y(o.value)}` : `M${x(o.price)} ${y(o.value)}`)).join("") + `H${box.width - box.right}` }));
+  if (frontier.length) {
+    svg.append(
+      draw("path", {
+        class: "frontier",
+        d: frontier.map((o, k) => (k ? `H${x(o.price)}V${y(o.value)}` : `M${x(o.price)} ${y(o.value)}`)).join("") + `H${box.width - box.right}`,
+      }),
+    );
+  }
   for (const o of offers) {
     const chosen = state.ids.some((one) => owner(one) === o.key);
     if (chosen || offers.length < 60) svg.append(draw("path", { class: "whisker", d: `M${x(o.price)} ${y(o.value - 2 * o.u)}V${y(o.value + 2 * o.u)}` }));
@@ -301,13 +438,29 @@ function drawPrices() {
     dot.onclick = () => choose(o.key, !state.ids.some((one) => owner(one) === o.key));
     svg.append(dot);
     titles.set(o.key, o.title);
-    if (chosen) svg.append(draw("text", { class: "name", x: x(o.price) + (x(o.price) > 700 ? -10 : 10), y: y(o.value) - 8, "text-anchor": x(o.price) > 700 ? "end" : "start" }, o.title));
+    if (chosen) {
+      svg.append(
+        draw(
+          "text",
+          { class: "name", x: x(o.price) + (x(o.price) > 700 ? -10 : 10), y: y(o.value) - 8, "text-anchor": x(o.price) > 700 ? "end" : "start" },
+          o.title,
+        ),
+      );
+    }
   }
-  const list = make("details", {}, make("summary", {}, `The ${frontier.length} on the frontier`), make("ul", {}, ...frontier.map((o) => make("li", {}, offerWords(o)))));
+  const list = make(
+    "details",
+    {},
+    make("summary", {}, `The ${frontier.length} on the frontier`),
+    make("ul", {}, ...frontier.map((o) => make("li", {}, offerWords(o)))),
+  );
   find("#price-chart").replaceChildren(svg, list);
 }
 
-const offerWords = (o) => `${o.title}: ${o.price.toLocaleString("en", { maximumFractionDigits: 0 })} ${priced.currency}, ${o.value.toFixed(1)} \u00b1 ${Math.max(0.1, 2 * o.u).toFixed(1)}${o.on_frontier ? ", on the frontier" : o.near_frontier ? ", not told from the frontier" : ""}`;
+const offerWords = (o) =>
+  `${o.title}: ${o.price.toLocaleString("en", { maximumFractionDigits: 0 })} ${priced.currency}, ${o.value.toFixed(1)} \u00b1 ${
+    Math.max(0.1, 2 * o.u).toFixed(1)
+  }${o.on_frontier ? ", on the frontier" : o.near_frontier ? ", not told from the frontier" : ""}`;
 
 // Groups ---------------------------------------------------------------------------------------------------------------
 
@@ -319,7 +472,17 @@ async function openGroups() {
   function show() {
     const list = groups().map((g) => {
       const link = make("a", { href: `/compare?${new URLSearchParams(g.search)}` }, g.name);
-      return make("li", {}, link, make("button", { type: "button", class: "quiet", "aria-label": `Remove the group ${g.name}`, onclick: () => (draft.set({ groups: groups().filter((h) => h.name !== g.name) }, { now: true }), show()) }, "Remove"));
+      return make(
+        "li",
+        {},
+        link,
+        make("button", {
+          type: "button",
+          class: "quiet",
+          "aria-label": `Remove the group ${g.name}`,
+          onclick: () => (draft.set({ groups: groups().filter((h) => h.name !== g.name) }, { now: true }), show()),
+        }, "Remove"),
+      );
     });
     find("#group-list").replaceChildren(...list);
   }

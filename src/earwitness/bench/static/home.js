@@ -6,7 +6,7 @@ const LATER_MS = 200;
 let turn = 0, timer = 0;
 
 async function follow() {
-  const mine = ++turn, address = `/?${new URLSearchParams(new FormData(form))}`;
+  const mine = ++turn, address = `/?${new URLSearchParams(/** @type {any} */ (new FormData(form)))}`;
   try {
     const text = await piece(address);
     // An answer that comes late says nothing of what is typed now.

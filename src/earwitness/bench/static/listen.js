@@ -39,7 +39,10 @@ function change(act, { wait = false, redraw = true } = {}) {
 // The clock ----------------------------------------------------------------------------------------------------------
 
 const elapsed = () => now().clock.gathered_s + (now().clock.begun_ms === null ? 0 : (Date.now() - now().clock.begun_ms) / 1000);
-const asTime = (s) => `${s >= 3600 ? `${Math.floor(s / 3600)}:` : ""}${String(Math.floor(s / 60) % 60).padStart(s >= 3600 ? 2 : 1, "0")}:${String(Math.floor(s) % 60).padStart(2, "0")}`;
+const asTime = (s) =>
+  `${s >= 3600 ? `${Math.floor(s / 3600)}:` : ""}${String(Math.floor(s / 60) % 60).padStart(s >= 3600 ? 2 : 1, "0")}:${
+    String(Math.floor(s) % 60).padStart(2, "0")
+  }`;
 function tick() {
   const words = asTime(elapsed());
   if (find("#clock").textContent !== words) find("#clock").textContent = words;
@@ -71,10 +74,12 @@ function passageRow(one, k, value) {
   const rename = make("input", { "aria-label": `Passage ${k + 1}`, value: one.name, maxlength: 400 });
   rename.onchange = () => {
     const name = rename.value.trim();
-    if (name) change((next) => {
-      for (const remark of next.remarks) if (remark.passage === next.passages[k].name) remark.passage = name;
-      next.passages[k].name = name;
-    });
+    if (name) {
+      change((next) => {
+        for (const remark of next.remarks) if (remark.passage === next.passages[k].name) remark.passage = name;
+        next.passages[k].name = name;
+      });
+    }
   };
   return make(
     "li",
@@ -125,7 +130,11 @@ const told = (text) => (find("#word-told").textContent = text);
 function entered() {
   const word = words.match(find("#word").value);
   if (!word) {
-    told(find("#word").value.trim() ? `“${find("#word").value.trim()}” is not among the words. Choose the nearest; your own word goes into the text.` : "Type a word first.");
+    told(
+      find("#word").value.trim()
+        ? `“${find("#word").value.trim()}” is not among the words. Choose the nearest; your own word goes into the text.`
+        : "Type a word first.",
+    );
     find("#word").focus();
     return null;
   }
@@ -161,7 +170,12 @@ function addRemark(e) {
     else {
       const playing = next.passages[next.playing];
       const ran = next.clock.begun_ms !== null || next.clock.gathered_s > 0;
-      next.remarks.push({ ...remark, passage: playing ? playing.name : "", at_s: ran ? Math.round(begunAt ?? elapsed()) : null, letter: isBlind ? next.letter : "" });
+      next.remarks.push({
+        ...remark,
+        passage: playing ? playing.name : "",
+        at_s: ran ? Math.round(begunAt ?? elapsed()) : null,
+        letter: isBlind ? next.letter : "",
+      });
       next.setup.time ||= localTime();
     }
   });
@@ -212,7 +226,14 @@ function remarkRow(one, k) {
     "li",
     { tabindex: 0, "data-place": k },
     make("span", { class: "at" }, at),
-    make("span", { class: "what" }, isBlind ? make("b", { class: "letter" }, one.letter) : null, make("b", {}, one.word), ` ${one.strength}, ${one.direction}, `, make("span", { class: "region" }, `${hz(one.region_hz[0])} to ${hz(one.region_hz[1])}`)),
+    make(
+      "span",
+      { class: "what" },
+      isBlind ? make("b", { class: "letter" }, one.letter) : null,
+      make("b", {}, one.word),
+      ` ${one.strength}, ${one.direction}, `,
+      make("span", { class: "region" }, `${hz(one.region_hz[0])} to ${hz(one.region_hz[1])}`),
+    ),
     make("span", { class: "own-words" }, [one.passage, one.text].filter(Boolean).join(": ")),
     make(
       "span",
@@ -239,14 +260,24 @@ function remarkRow(one, k) {
 
 // Sealing ------------------------------------------------------------------------------------------------------------
 
-const NUMBERS = { level_db: ["the level at the seat, 20 to 130 dB SPL", 20, 130], distance_m: ["the distance in meters", 0.01, 100], aim_deg: ["the angle off the axis, −180 to 180 degrees", -180, 180], pieces: ["how many loudspeakers played, 1 to 16", 1, 16] };
+/** @type {Record<string, [string, number, number]>} */
+const NUMBERS = {
+  level_db: ["the level at the seat, 20 to 130 dB SPL", 20, 130],
+  distance_m: ["the distance in meters", 0.01, 100],
+  aim_deg: ["the angle off the axis, −180 to 180 degrees", -180, 180],
+  pieces: ["how many loudspeakers played, 1 to 16", 1, 16],
+};
 const number = (text) => (String(text).trim() === "" ? NaN : Number(String(text).trim().replace(",", ".").replace("−", "-")));
 
 /** What keeps the notes from being sealed: [words, selector of its field]. */
 function missing(value) {
   const found = [];
   const field = (name) => `[data-field=${name}]`;
-  if (given.key === "new") for (const name of ["loudspeaker", "maker"]) if (!value.setup[name].trim()) found.push([name === "maker" ? "the maker" : "the loudspeaker’s name", field(name)]);
+  if (given.key === "new") {
+    for (const name of ["loudspeaker", "maker"]) {
+      if (!value.setup[name].trim()) found.push([name === "maker" ? "the maker" : "the loudspeaker’s name", field(name)]);
+    }
+  }
   if (!value.passages.length) found.push(["at least one passage that was played", "#passage-name"]);
   if (!value.setup.time) found.push(["when you listened", field("time")]);
   for (const [name, [words, low, high]] of Object.entries(NUMBERS)) {
@@ -278,7 +309,15 @@ function sheetOf(value, letter = null) {
     passages: value.passages.map(({ name, kind, level_db }) => ({ name, kind, level_db: level_db ?? null })),
     remarks: value.remarks
       .filter((one) => letter === null || one.letter === letter)
-      .map(({ word, region_hz, direction, strength, passage, text, at_s }) => ({ word, region_hz, direction, strength, passage: passage || null, text, at_s: at_s ?? null })),
+      .map(({ word, region_hz, direction, strength, passage, text, at_s }) => ({
+        word,
+        region_hz,
+        direction,
+        strength,
+        passage: passage || null,
+        text,
+        at_s: at_s ?? null,
+      })),
     letter,
   };
 }
@@ -288,7 +327,11 @@ async function seal() {
   const lacks = missing(value);
   const list = find("#missing");
   list.hidden = !lacks.length;
-  list.replaceChildren(...lacks.map(([words, field]) => make("li", {}, "Still wanted: ", make("button", { type: "button", class: "quiet", onclick: () => find(field).focus() }, words))));
+  list.replaceChildren(
+    ...lacks.map(([words, field]) =>
+      make("li", {}, "Still wanted: ", make("button", { type: "button", class: "quiet", onclick: () => find(field).focus() }, words))
+    ),
+  );
   if (lacks.length) {
     // The list stands by the button, which may be out of sight.
     note(`Not sealed yet. Still wanted: ${lacks.map(([words]) => words).join("; ")}.`);
@@ -299,7 +342,9 @@ async function seal() {
   button.disabled = true;
   try {
     await draft.flush();
-    const sealed = isBlind ? await sealBlind(value) : { sheets: [{ ...(await ask("POST", "/api/listen/seal", sheetOf(value))), title: `${sheetOf(value).maker} ${sheetOf(value).loudspeaker}` }] };
+    const sealed = isBlind
+      ? await sealBlind(value)
+      : { sheets: [{ ...(await ask("POST", "/api/listen/seal", sheetOf(value))), title: `${sheetOf(value).maker} ${sheetOf(value).loudspeaker}` }] };
     change((next) => {
       next.sealed = sealed;
       if (next.clock.begun_ms !== null) {
@@ -345,9 +390,15 @@ function sealedNow(sealed) {
       "div",
       { class: "seal" },
       make("h2", {}, `${one.title}: ${one.remarks} remark${one.remarks === 1 ? "" : "s"} sealed`),
-      make("p", {}, make("code", {}, one.sha256), " ", make("button", { type: "button", "aria-label": `Copy the seal of ${one.title}`, onclick: () => copySeal(one) }, "Copy the seal")),
+      make(
+        "p",
+        {},
+        make("code", {}, one.sha256),
+        " ",
+        make("button", { type: "button", "aria-label": `Copy the seal of ${one.title}`, onclick: () => copySeal(one) }, "Copy the seal"),
+      ),
       make("p", { class: "hint" }, `${one.sealed_at.replace("T", " ").replace("+00:00", " UTC")}. ${sealWords(one.lines.at(-1))}`),
-    ),
+    )
   );
   const hold = given.loudspeaker ? make("button", { type: "button", class: "primary", onclick: holdAgainst }, "Hold them against the data") : null;
   find("#sealed-now").replaceChildren(
@@ -366,19 +417,29 @@ async function copySeal(one) {
   }
 }
 function holdAgainst() {
-  startJob(`/api/listen/${given.loudspeaker.id}/hold`, {}, (job) => job.state === "done" && (location.href = `/listen/${given.loudspeaker.id}/held`)).catch(tell);
+  startJob(`/api/listen/${given.loudspeaker.id}/hold`, {}, (job) => job.state === "done" && (location.href = `/listen/${given.loudspeaker.id}/held`)).catch(
+    tell,
+  );
 }
 
 // The page -----------------------------------------------------------------------------------------------------------
 
 function show(value) {
-  for (const field of document.querySelectorAll("[data-field]")) if (field.value !== String(value.setup[field.dataset.field] ?? "")) field.value = value.setup[field.dataset.field] ?? "";
+  for (const field of document.querySelectorAll("[data-field]")) {
+    if (field.value !== String(value.setup[field.dataset.field] ?? "")) field.value = value.setup[field.dataset.field] ?? "";
+  }
   if (find("#own").value !== value.own) find("#own").value = value.own;
   find("#passages").replaceChildren(...value.passages.map((one, k) => passageRow(one, k, value)));
   if (!value.passages.length) find("#passages").append(make("li", { class: "hint" }, "None yet: name the first piece you play."));
   const playing = value.passages[value.playing];
-  find("#now-playing").replaceChildren(...(playing ? ["Now: ", make("b", {}, playing.name), ` (${value.playing + 1} of ${value.passages.length})`] : ["No passage yet"]));
-  find("#clock-button").replaceChildren(value.clock.begun_ms === null ? (value.clock.gathered_s ? "Go on" : "Start the clock") : "Pause", " ", make("kbd", {}, "s"));
+  find("#now-playing").replaceChildren(
+    ...(playing ? ["Now: ", make("b", {}, playing.name), ` (${value.playing + 1} of ${value.passages.length})`] : ["No passage yet"]),
+  );
+  find("#clock-button").replaceChildren(
+    value.clock.begun_ms === null ? (value.clock.gathered_s ? "Go on" : "Start the clock") : "Pause",
+    " ",
+    make("kbd", {}, "s"),
+  );
   find("#remarks").replaceChildren(...value.remarks.map(remarkRow));
   const isSealed = value.sealed !== null;
   find("#listening").inert = isSealed;
@@ -428,8 +489,9 @@ async function start() {
   find("#seal").onclick = seal;
   find("#usual").onclick = takeUsual;
   find("#own").oninput = () => change((next) => (next.own = find("#own").value), { wait: true, redraw: false });
-  for (const field of document.querySelectorAll("[data-field]"))
+  for (const field of document.querySelectorAll("[data-field]")) {
     field.oninput = () => change((next) => (next.setup[field.dataset.field] = field.value), { wait: true, redraw: false });
+  }
   draft = await Draft.open(`listen:${given.key}`, EMPTY, (value) => {
     if (!draft) return;
     // A remark that was being changed may not be there any more; one that is being typed stays.

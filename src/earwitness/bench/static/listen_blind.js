@@ -98,7 +98,19 @@ export function blindTest(find, now, change) {
     find("#dealt").hidden = !isDealt;
     find("#deal-letters").disabled = loudspeakers.length < 2;
     find("#deal-list").replaceChildren(
-      ...loudspeakers.map((one, k) => make("li", {}, `${one.maker} ${one.name}`, make("button", { type: "button", class: "quiet", "aria-label": `Remove ${one.maker} ${one.name}`, onclick: () => change((next) => next.blind.loudspeakers.splice(k, 1)) }, "Remove"))),
+      ...loudspeakers.map((one, k) =>
+        make(
+          "li",
+          {},
+          `${one.maker} ${one.name}`,
+          make("button", {
+            type: "button",
+            class: "quiet",
+            "aria-label": `Remove ${one.maker} ${one.name}`,
+            onclick: () => change((next) => next.blind.loudspeakers.splice(k, 1)),
+          }, "Remove"),
+        )
+      ),
     );
     if (!loudspeakers.length) find("#deal-list").append(make("li", { class: "hint" }, "Nobody yet: add the loudspeakers that will play."));
     find("#dealt-number").textContent = number;
@@ -113,7 +125,15 @@ export function blindTest(find, now, change) {
     showGains();
     find("#letters").hidden = !isDealt;
     find("#letters").replaceChildren(
-      ...letters.map((letter, k) => make("button", { type: "button", role: "radio", "aria-checked": String(letter === value.letter), onclick: () => choose(letter) }, letter, " ", make("kbd", {}, String(k + 1)))),
+      ...letters.map((letter, k) =>
+        make(
+          "button",
+          { type: "button", role: "radio", "aria-checked": String(letter === value.letter), onclick: () => choose(letter) },
+          letter,
+          " ",
+          make("kbd", {}, String(k + 1)),
+        )
+      ),
     );
     find("#listening").hidden = !isDealt;
     find("#sealing").hidden = !isDealt || value.sealed !== null;

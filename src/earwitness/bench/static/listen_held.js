@@ -8,7 +8,9 @@ const held = find("#held");
 async function hold() {
   held.replaceChildren(make("p", { role: "status" }, "Reading the data; progress stands under Jobs."));
   try {
-    await startJob(`/api/listen/${held.dataset.id}/hold`, {}, (job) => (job.state === "done" ? show().catch(tell) : held.replaceChildren(again())), { isTold: true });
+    await startJob(`/api/listen/${held.dataset.id}/hold`, {}, (job) => (job.state === "done" ? show().catch(tell) : held.replaceChildren(again())), {
+      isTold: true,
+    });
   } catch (error) {
     held.replaceChildren(again());
     tell(error);
@@ -38,12 +40,17 @@ function record(job) {
       {},
       make("caption", {}, table.title),
       make("thead", {}, make("tr", {}, ...table.columns.map((name, k) => make("th", { scope: "col", class: side(k) }, name)))),
-      make("tbody", {}, ...table.rows.map((row) => make("tr", {}, ...row.map((cell, k) => make(k ? "td" : "th", k ? { class: side(k) } : { scope: "row" }, cell))))),
+      make(
+        "tbody",
+        {},
+        ...table.rows.map((row) => make("tr", {}, ...row.map((cell, k) => make(k ? "td" : "th", k ? { class: side(k) } : { scope: "row" }, cell)))),
+      ),
     ),
     make("p", { class: "hint" }, table.note),
   );
 }
 
-if (find("#count"))
+if (find("#count")) {
   find("#count").onclick = () => startJob("/api/listen/record", {}, (job) => job.state === "done" && record(job)).catch(tell);
+}
 ready();

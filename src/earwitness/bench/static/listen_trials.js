@@ -22,6 +22,7 @@ export function fadeCurve(from, to, count = 65) {
 class Switch {
   constructor() {
     this.context = null;
+    this.master = null;
     this.parts = {};
     this.heard = "";
     this.level = 0;
@@ -114,10 +115,9 @@ function fitKind() {
   for (const one of document.querySelectorAll(".two")) one.hidden = kind === "threshold";
   find(".one").hidden = kind !== "threshold";
   find("#count").value = USUAL[kind];
-  find("#plan-hint").textContent =
-    kind === "threshold"
-      ? "The finding is played in one of two sounds: large at first, smaller while you are right. Some 80 trials give a threshold to within about half a decibel."
-      : "How many trials is planned before; 16 show a difference that is heard in three of four trials in 63 % of runs. Counts are shown at the end.";
+  find("#plan-hint").textContent = kind === "threshold"
+    ? "The finding is played in one of two sounds: large at first, smaller while you are right. Some 80 trials give a threshold to within about half a decibel."
+    : "How many trials is planned before; 16 show a difference that is heard in three of four trials in 63 % of runs. Counts are shown at the end.";
 }
 
 async function begin(e) {
@@ -164,8 +164,26 @@ async function show(next) {
   const slots = next.kind === "abx" ? ["a", "b", "x"] : ["1", "2"];
   const answers = next.kind === "abx" ? ["A", "B"] : ["1", "2"];
   const words = next.kind === "abx" ? (one) => `X is ${one}` : (one) => (next.kind === "prefer" ? `I prefer ${one}` : `${one} has it`);
-  find("#slots").replaceChildren(...slots.map((slot) => make("button", { type: "button", "data-slot": slot, "aria-pressed": "false", "aria-keyshortcuts": slot, onclick: () => hear(slot) }, slot.toUpperCase(), " ", make("kbd", {}, slot))));
-  find("#answers").replaceChildren(...answers.map((one) => make("button", { type: "button", "data-answer": one, disabled: true, onclick: () => answer(one) }, words(one))));
+  find("#slots").replaceChildren(
+    ...slots.map((slot) =>
+      make(
+        "button",
+        {
+          type: "button",
+          "data-slot": slot,
+          "aria-pressed": "false",
+          "aria-keyshortcuts": slot,
+          onclick: () => hear(slot),
+        },
+        slot.toUpperCase(),
+        " ",
+        make("kbd", {}, slot),
+      )
+    ),
+  );
+  find("#answers").replaceChildren(
+    ...answers.map((one) => make("button", { type: "button", "data-answer": one, disabled: true, onclick: () => answer(one) }, words(one))),
+  );
   find("#play").disabled = true;
   if (Date.now() - begunAt > REST_AFTER_MS) find("#rest").textContent = "Twenty minutes have passed: ears tire. Take a break; what was answered is kept.";
   try {
@@ -241,8 +259,10 @@ function listEarlier() {
       {},
       make("span", { class: "what" }, `${one.loudspeaker}, ${given.kinds[one.kind]}`),
       make("span", { class: "hint" }, ` ${one.sound}${one.listener ? `, ${one.listener}` : ""}, ${one.begun_at.slice(0, 10)}. `),
-      one.is_over ? one.outcome.sentence : make("button", { type: "button", class: "quiet", onclick: () => show(one) }, `Go on at trial ${one.answered + 1} of ${one.planned}`),
-    ),
+      one.is_over
+        ? one.outcome.sentence
+        : make("button", { type: "button", class: "quiet", onclick: () => show(one) }, `Go on at trial ${one.answered + 1} of ${one.planned}`),
+    )
   );
   find("#earlier").replaceChildren(...(rows.length ? rows : [make("li", { class: "hint" }, "None yet.")]));
 }

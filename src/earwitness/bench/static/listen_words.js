@@ -38,7 +38,7 @@ export function wordField(input, list, words, picked) {
           { role: "option", id: `word-${k}`, "aria-selected": "false", onmousedown: (e) => (e.preventDefault(), take(k)) },
           make("b", {}, w.word),
           make("span", {}, `${w.direction ?? "say which"}, ${hz(w.low_hz)} to ${hz(w.high_hz)} Hz`),
-        ),
+        )
       ),
     );
     list.hidden = !shown.length;

@@ -2,7 +2,7 @@
 // the server, one question at a time and only about the newest state.
 
 import { ask, Draft, make, note, onKey, ready, Refusal, tell } from "./bench.js";
-import { Plan, aimOf } from "./match_plan.js";
+import { aimOf, Plan } from "./match_plan.js";
 
 const find = (id) => document.getElementById(id);
 const facts = JSON.parse(find("match-facts").textContent);
@@ -21,7 +21,6 @@ const ROOM = {
 };
 const SHEET = { name: "", power: [] };
 const round = (value, digits = 2) => +value.toFixed(digits);
-const minus = (words) => String(words).replace("-", "\u2212");
 const number = (id) => (find(id).value === "" || !Number.isFinite(+find(id).value) ? null : +find(id).value);
 
 /** Ask about the newest state only: while one question is out, later ones wait as one. */
@@ -50,7 +49,9 @@ function refuse(id, error) {
   const line = find(id);
   if (!(error instanceof Refusal) || error.status >= 500) tell(error);
   line.hidden = false;
-  line.textContent = [error.message, error.told?.where, error.told?.expected && `expected: ${error.told.expected}`, "the answers are those of before"].filter(Boolean).join("; ");
+  line.textContent = [error.message, error.told?.where, error.told?.expected && `expected: ${error.told.expected}`, "the answers are those of before"].filter(
+    Boolean,
+  ).join("; ");
   line.closest("section").classList.add("stale");
 }
 function taken(id) {
@@ -63,16 +64,20 @@ function put(id, html) {
   const isOpen = find(id).querySelector("details")?.open;
   find(id).innerHTML = html;
   // A table of numbers that was opened stays so.
-  if (isOpen) for (const one of find(id).querySelectorAll("details")) one.open = true;
+  if (isOpen) { for (const one of find(id).querySelectorAll("details")) one.open = true; }
   find(id).querySelectorAll("figure.chart").forEach((figure) => globalThis.earwitnessCharts.attach(figure));
 }
 const listed = (id, words) => find(id).replaceChildren(...words.map((text) => make("li", {}, text)));
 
 let room = structuredClone(ROOM);
 let sheet = structuredClone(SHEET);
-let drafts = {};
+const drafts = {};
 let last = "room";
-const wanted = () => ({ distance_m: number("distance") ?? facts.distance_m, goal_db: number("level") ?? facts.goal_db, peak_db: number("peaks") ?? facts.peak_db });
+const wanted = () => ({
+  distance_m: number("distance") ?? facts.distance_m,
+  goal_db: number("level") ?? facts.goal_db,
+  peak_db: number("peaks") ?? facts.peak_db,
+});
 const hasPower = () => sheet.power.length > 0;
 const amplifier = () => (hasPower() ? { ...sheet, name: sheet.name || "the amplifier" } : null);
 
@@ -100,7 +105,7 @@ function setRoom(next, isOver = true) {
 }
 
 function paintRoom() {
-  plan.paint(room, seatsTold);
+  plan.paint(room);
   for (const key of ["length_m", "width_m", "height_m"]) if (find(key) !== document.activeElement) find(key).value = room.room?.[key] ?? "";
   rows("speakers", room.loudspeaker, (one) => [one.name, ...one.position_m, round(aimOf(one)[0], 1), round(aimOf(one)[1], 1)], speakerRow);
   rows("seats", room.seat, (one) => [one.name, ...one.position_m, one.row ?? 1], seatRow);
@@ -127,7 +132,11 @@ function rows(id, list, cells, makeRow) {
 const edited = (list, place, parts) => list.map((one, k) => (k === place ? { ...one, ...parts } : one));
 function coordinate(kind, place, axis, names) {
   return make("input", {
-    type: "number", step: 0.05, min: 0, max: 100, "aria-label": `${"xyz"[axis]} of ${names} ${place + 1}, meters`,
+    type: "number",
+    step: 0.05,
+    min: 0,
+    max: 100,
+    "aria-label": `${"xyz"[axis]} of ${names} ${place + 1}, meters`,
     oninput: (e) => {
       if (e.target.value === "") return;
       const position_m = room[kind][place].position_m.map((at, k) => (k === axis ? +e.target.value : at));
@@ -138,17 +147,28 @@ function coordinate(kind, place, axis, names) {
 }
 function named(kind, place, words) {
   return make("input", {
-    type: "text", maxlength: 60, "aria-label": `name of ${words} ${place + 1}`,
+    type: "text",
+    maxlength: 60,
+    "aria-label": `name of ${words} ${place + 1}`,
     onchange: (e) => e.target.value.trim() && setRoom({ ...room, [kind]: edited(room[kind], place, { name: e.target.value.trim() }) }),
     onblur: paintRoom,
   });
 }
 const gone = (kind, place, words) =>
-  make("button", { type: "button", class: "quiet", "aria-label": `take ${words} ${place + 1} out`, onclick: () => (room[kind].length > 1 ? setRoom({ ...room, [kind]: room[kind].filter((_, k) => k !== place) }) : note(`A plan needs a ${words}.`)) }, "Take out");
+  make("button", {
+    type: "button",
+    class: "quiet",
+    "aria-label": `take ${words} ${place + 1} out`,
+    onclick: () => (room[kind].length > 1 ? setRoom({ ...room, [kind]: room[kind].filter((_, k) => k !== place) }) : note(`A plan needs a ${words}.`)),
+  }, "Take out");
 function speakerRow(place) {
   const turn = (axis, low, high) =>
     make("input", {
-      type: "number", step: 1, min: low, max: high, "aria-label": `${axis ? "elevation" : "azimuth"} of loudspeaker ${place + 1}, degrees`,
+      type: "number",
+      step: 1,
+      min: low,
+      max: high,
+      "aria-label": `${axis ? "elevation" : "azimuth"} of loudspeaker ${place + 1}, degrees`,
       oninput: (e) => {
         if (e.target.value === "") return;
         const angles = aimOf(room.loudspeaker[place]);
@@ -157,12 +177,36 @@ function speakerRow(place) {
       },
       onblur: paintRoom,
     });
-  return make("tr", {}, make("td", {}, named("loudspeaker", place, "loudspeaker")), ...[0, 1, 2].map((axis) => make("td", {}, coordinate("loudspeaker", place, axis, "loudspeaker"))), make("td", {}, turn(0, -180, 180)), make("td", {}, turn(1, -85, 85)), make("td", {}, gone("loudspeaker", place, "loudspeaker")));
+  return make(
+    "tr",
+    {},
+    make("td", {}, named("loudspeaker", place, "loudspeaker")),
+    ...[0, 1, 2].map((axis) => make("td", {}, coordinate("loudspeaker", place, axis, "loudspeaker"))),
+    make("td", {}, turn(0, -180, 180)),
+    make("td", {}, turn(1, -85, 85)),
+    make("td", {}, gone("loudspeaker", place, "loudspeaker")),
+  );
 }
 function seatRow(place) {
-  const row = make("input", { type: "number", step: 1, min: 1, max: 50, "aria-label": `row of seat ${place + 1}`, oninput: (e) => e.target.value !== "" && setRoom({ ...room, seat: edited(room.seat, place, { row: Math.round(+e.target.value) }) }), onblur: paintRoom });
-  return make("tr", {}, make("td", {}, named("seat", place, "seat")), ...[0, 1, 2].map((axis) => make("td", {}, coordinate("seat", place, axis, "seat"))), make("td", {}, row), make("td", {}, gone("seat", place, "seat")));
+  const row = make("input", {
+    type: "number",
+    step: 1,
+    min: 1,
+    max: 50,
+    "aria-label": `row of seat ${place + 1}`,
+    oninput: (e) => e.target.value !== "" && setRoom({ ...room, seat: edited(room.seat, place, { row: Math.round(+e.target.value) }) }),
+    onblur: paintRoom,
+  });
+  return make(
+    "tr",
+    {},
+    make("td", {}, named("seat", place, "seat")),
+    ...[0, 1, 2].map((axis) => make("td", {}, coordinate("seat", place, axis, "seat"))),
+    make("td", {}, row),
+    make("td", {}, gone("seat", place, "seat")),
+  );
 }
+/** @type {(angles: number[]) => any} */
 const turned = ([azimuth, elevation]) => ({ aim_at_m: undefined, azimuth_deg: round(azimuth, 1), elevation_deg: round(elevation, 1) });
 function added(kind, words, one) {
   const names = new Set(room[kind].map((o) => o.name));
@@ -170,7 +214,10 @@ function added(kind, words, one) {
   while (names.has(`${words} ${count}`)) count++;
   const { length_m = 5, width_m = 4 } = room.room || {};
   const position_m = [round(Math.min(length_m, one[0] * length_m)), round(((count * 0.37) % 0.8) * width_m + 0.1 * width_m), 1];
-  return { ...room, [kind]: [...room[kind], { name: `${words} ${count}`, position_m, ...(kind === "seat" ? { row: 1 } : { azimuth_deg: 0, elevation_deg: 0 }) }] };
+  return {
+    ...room,
+    [kind]: [...room[kind], { name: `${words} ${count}`, position_m, ...(kind === "seat" ? { row: 1 } : { azimuth_deg: 0, elevation_deg: 0 }) }],
+  };
 }
 
 let seatsTold = null;
@@ -178,14 +225,18 @@ const askSeats = newest(async () => {
   try {
     seatsTold = await ask("POST", `${api}/seats`, { room, amplifier: amplifier(), loudspeaker: find("seat-of").value, ...wanted() });
     taken("room-refused");
-    plan.tell(room, seatsTold);
-    put("seat-chart", seatsTold.html || "<p class=\"hint\">This loudspeaker has no curve at any seat.</p>");
+    plan.tell(room);
+    put("seat-chart", seatsTold.html || '<p class="hint">This loudspeaker has no curve at any seat.</p>');
     put("seat-table", seatsTold.table);
     listed("seat-words", seatsTold.sentences);
     find("aims").replaceChildren(
       ...Object.entries(seatsTold.aims).map(([name, aim]) => {
         const place = room.loudspeaker.findIndex((one) => one.name === name);
-        const take = aim.azimuth_deg === null || place < 0 ? null : make("button", { type: "button", "aria-label": `point ${name} so`, onclick: () => setRoom({ ...room, loudspeaker: edited(room.loudspeaker, place, turned([aim.azimuth_deg, aimOf(room.loudspeaker[place])[1]])) }) }, "Point it so");
+        const take = aim.azimuth_deg === null || place < 0 ? null : make("button", {
+          type: "button",
+          "aria-label": `point ${name} so`,
+          onclick: () => setRoom({ ...room, loudspeaker: edited(room.loudspeaker, place, turned([aim.azimuth_deg, aimOf(room.loudspeaker[place])[1]])) }),
+        }, "Point it so");
         return make("li", {}, aim.sentence, " ", take);
       }),
     );
@@ -198,8 +249,17 @@ const askSeats = newest(async () => {
 
 function readSheet() {
   const next = { ...sheet, name: find("amp-name").value.trim() };
-  next.power = [...document.querySelectorAll("#powers input")].filter((f) => f.value !== "" && +f.value > 0).map((f) => ({ ...sheet.power.find((p) => p.load_ohm === +f.dataset.load), load_ohm: +f.dataset.load, power_w: +f.value }));
-  for (const [key, id] of [["minimum_load_ohm", "amp-minimum"], ["output_impedance_ohm", "amp-output"], ["damping_factor", "amp-damping"], ["peak_current_a", "amp-current"], ["cable_ohm", "amp-cable"]]) {
+  next.power = [...document.querySelectorAll("#powers input")].filter((f) => f.value !== "" && +f.value > 0).map((f) => ({
+    ...sheet.power.find((p) => p.load_ohm === +f.dataset.load),
+    load_ohm: +f.dataset.load,
+    power_w: +f.value,
+  }));
+  for (
+    const [key, id] of [["minimum_load_ohm", "amp-minimum"], ["output_impedance_ohm", "amp-output"], ["damping_factor", "amp-damping"], [
+      "peak_current_a",
+      "amp-current",
+    ], ["cable_ohm", "amp-cable"]]
+  ) {
     const value = number(id);
     if (value === null) delete next[key];
     else next[key] = value;
@@ -207,14 +267,32 @@ function readSheet() {
   return next;
 }
 function paintSheet() {
-  const fields = { "amp-name": sheet.name, "amp-minimum": sheet.minimum_load_ohm, "amp-output": sheet.output_impedance_ohm, "amp-damping": sheet.damping_factor, "amp-current": sheet.peak_current_a, "amp-cable": sheet.cable_ohm };
+  const fields = {
+    "amp-name": sheet.name,
+    "amp-minimum": sheet.minimum_load_ohm,
+    "amp-output": sheet.output_impedance_ohm,
+    "amp-damping": sheet.damping_factor,
+    "amp-current": sheet.peak_current_a,
+    "amp-cable": sheet.cable_ohm,
+  };
   for (const [id, value] of Object.entries(fields)) if (find(id) !== document.activeElement) find(id).value = value ?? "";
   const loads = [...new Set([...LOADS, ...sheet.power.map((p) => p.load_ohm), ...extra])].sort((a, b) => b - a);
   const now = [...document.querySelectorAll("#powers input")];
   if (now.map((f) => f.dataset.load).join() !== loads.join()) {
-    find("powers").replaceChildren(...loads.map((load) => make("label", { class: "line" }, `into ${load} Ω`, make("input", { type: "number", min: 0.1, max: 100000, step: 1, "data-load": load, oninput: changeSheet }))));
+    find("powers").replaceChildren(
+      ...loads.map((load) =>
+        make(
+          "label",
+          { class: "line" },
+          `into ${load} Ω`,
+          make("input", { type: "number", min: 0.1, max: 100000, step: 1, "data-load": load, oninput: changeSheet }),
+        )
+      ),
+    );
   }
-  for (const field of document.querySelectorAll("#powers input")) if (field !== document.activeElement) field.value = sheet.power.find((p) => p.load_ohm === +field.dataset.load)?.power_w ?? "";
+  for (const field of document.querySelectorAll("#powers input")) {
+    if (field !== document.activeElement) field.value = sheet.power.find((p) => p.load_ohm === +field.dataset.load)?.power_w ?? "";
+  }
 }
 const extra = new Set();
 function changeSheet() {
@@ -236,7 +314,11 @@ const askAmplifier = newest(async () => {
   try {
     const told = await ask("POST", `${api}/amplifier`, { amplifier: amplifier(), ...wanted() });
     taken("amp-refused");
-    const answer = { yes: "It can drive this loudspeaker", no: "It cannot drive this loudspeaker", "cannot be told": "Whether it can drive this loudspeaker cannot be told" }[told.can_drive];
+    const answer = {
+      yes: "It can drive this loudspeaker",
+      no: "It cannot drive this loudspeaker",
+      "cannot be told": "Whether it can drive this loudspeaker cannot be told",
+    }[told.can_drive];
     find("amp-answer").replaceChildren(make("strong", {}, `${answer}: `), told.why);
     put("amp-shown", told.html);
   } catch (error) {
@@ -273,9 +355,11 @@ function cross(change) {
 const askWords = newest(async () => {
   try {
     const told = await ask("POST", `${api}/words`, { amplifier: amplifier(), ...wanted(), ...crossover });
-    put("claims-shown", told.claims || "<p class=\"hint\"></p>");
+    put("claims-shown", told.claims || '<p class="hint"></p>');
     if (!told.claims) find("claims-shown").firstChild.textContent = `Nothing to hold against the data: ${told.no_claims}.`;
-    find("whom").replaceChildren(...told.for_whom.map((one, k) => make("div", {}, make("dt", {}, one.topic === told.for_whom[k - 1]?.topic ? "" : one.topic), make("dd", {}, one.text))));
+    find("whom").replaceChildren(
+      ...told.for_whom.map((one, k) => make("div", {}, make("dt", {}, one.topic === told.for_whom[k - 1]?.topic ? "" : one.topic), make("dd", {}, one.text))),
+    );
     if (!told.for_whom.length) find("whom").replaceChildren(make("p", { class: "hint" }, "The data give no sentence that goes beyond their uncertainty."));
   } catch (error) {
     tell(error);
@@ -318,12 +402,17 @@ async function open(kind, field, take) {
 
 // Beginning ----------------------------------------------------------------------------------------------------------
 
-const isRoom = (v) => v && Array.isArray(v.loudspeaker) && Array.isArray(v.seat) && v.loudspeaker.length && v.seat.length && [...v.loudspeaker, ...v.seat].every((o) => o && typeof o.name === "string" && Array.isArray(o.position_m) && o.position_m.length === 3 && o.position_m.every(Number.isFinite));
+const isRoom = (v) =>
+  v && Array.isArray(v.loudspeaker) && Array.isArray(v.seat) && v.loudspeaker.length && v.seat.length &&
+  [...v.loudspeaker, ...v.seat].every((o) =>
+    o && typeof o.name === "string" && Array.isArray(o.position_m) && o.position_m.length === 3 && o.position_m.every(Number.isFinite)
+  );
 const isSheet = (v) => v && typeof v === "object" && Array.isArray(v.power);
 
 function listen() {
   for (const key of ["length_m", "width_m", "height_m"]) {
-    find(key).oninput = (e) => +e.target.value > 0 && setRoom({ ...room, room: { length_m: 5, width_m: 4, height_m: 2.5, ...room.room, [key]: +e.target.value } });
+    find(key).oninput = (e) =>
+      +e.target.value > 0 && setRoom({ ...room, room: { length_m: 5, width_m: 4, height_m: 2.5, ...room.room, [key]: +e.target.value } });
     find(key).onblur = paintRoom;
   }
   find("add-speaker").onclick = () => setRoom(added("loudspeaker", "loudspeaker", [0.2]));
@@ -357,7 +446,7 @@ function listen() {
     const kept = await ask("PUT", "/api/match/listening-distance", { distance_m: wanted().distance_m }).catch((error) => void tell(error));
     if (kept) note(kept.sentence);
   };
-  const words = (slopes) => slopes.split("/").map((s, k) => (s === "none" ? "no high-pass" : `${facts.slopes[s]}`)).join(", subwoofer ");
+  const words = (slopes) => slopes.split("/").map((s) => (s === "none" ? "no high-pass" : `${facts.slopes[s]}`)).join(", subwoofer ");
   find("slopes").append(...facts.usual.map((slopes) => make("option", { value: slopes }, `main ${words(slopes)}`)));
   find("slopes").onchange = (e) => cross({ slopes: e.target.value || null });
   find("corner").oninput = (e) => cross({ corner_hz: +e.target.value });

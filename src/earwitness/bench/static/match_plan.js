@@ -83,8 +83,12 @@ export class Plan {
       text.textContent = words;
       return text;
     };
-    for (let m = 0; m <= this.length + 1e-9; m += step) found.push(svg("path", { d: `M${this.x(m)} ${this.y(0)}V${this.y(this.width)}` }), label(this.x(m), this.y(0) + 16, String(m), "middle"));
-    for (let m = 0; m <= this.width + 1e-9; m += step) found.push(svg("path", { d: `M${this.x(0)} ${this.y(m)}H${this.x(this.length)}` }), label(this.x(0) - 6, this.y(m) + 4, String(m), "end"));
+    for (let m = 0; m <= this.length + 1e-9; m += step) {
+      found.push(svg("path", { d: `M${this.x(m)} ${this.y(0)}V${this.y(this.width)}` }), label(this.x(m), this.y(0) + 16, String(m), "middle"));
+    }
+    for (let m = 0; m <= this.width + 1e-9; m += step) {
+      found.push(svg("path", { d: `M${this.x(0)} ${this.y(m)}H${this.x(this.length)}` }), label(this.x(0) - 6, this.y(m) + 4, String(m), "end"));
+    }
     found.push(svg("rect", { class: "walls", x: this.x(0), y: this.y(this.width), width: this.scale * this.length, height: this.scale * this.width }));
     found.push(label(this.x(this.length), this.y(0) + 30, "x along the length, m", "end"), label(2, 14, "y across, m", "start"));
     this.ground.replaceChildren(...found);
@@ -137,12 +141,19 @@ export class Plan {
     const body = thing.querySelector(".body");
     if (kind === "loudspeaker") {
       body.setAttribute("transform", `rotate(${(-azimuth).toFixed(1)})`);
-      thing.querySelector(".axis").setAttribute("d", `M0 0L${(this.scale * AXIS_M * Math.cos(turn)).toFixed(1)} ${(-this.scale * AXIS_M * Math.sin(turn)).toFixed(1)}`);
+      thing.querySelector(".axis").setAttribute(
+        "d",
+        `M0 0L${(this.scale * AXIS_M * Math.cos(turn)).toFixed(1)} ${(-this.scale * AXIS_M * Math.sin(turn)).toFixed(1)}`,
+      );
     }
     const name = thing.querySelector("text");
     if (name) name.textContent = one.name;
     const words = kind === "aim" ? `${minus(azimuth.toFixed(0))}°` : `x ${x.toFixed(2)} m, y ${y.toFixed(2)} m, z ${z.toFixed(2)} m`;
-    const names = { "aria-label": kind === "aim" ? `where ${one.name} points` : `${kind} ${one.name}`, "aria-valuetext": words, "aria-valuenow": (kind === "aim" ? azimuth : x).toFixed(2) };
+    const names = {
+      "aria-label": kind === "aim" ? `where ${one.name} points` : `${kind} ${one.name}`,
+      "aria-valuetext": words,
+      "aria-valuenow": (kind === "aim" ? azimuth : x).toFixed(2),
+    };
     for (const key in names) thing.setAttribute(key, names[key]);
   }
 
@@ -152,7 +163,12 @@ export class Plan {
       aim: () => [svg("circle", { class: "reach", r: 14 }), svg("circle", { class: "body", r: 4 })],
       seat: () => [svg("circle", { class: "reach", r: 16 }), svg("circle", { class: "body", r: 9 }), svg("text", { y: -14 })],
     };
-    const thing = svg("g", { class: `thing ${kind}`, role: "slider", tabindex: "0", ...(kind === "aim" ? { "aria-valuemin": "-180", "aria-valuemax": "180" } : { "aria-valuemin": "0", "aria-valuemax": "100" }) }, ...shapes[kind]());
+    const thing = svg("g", {
+      class: `thing ${kind}`,
+      role: "slider",
+      tabindex: "0",
+      ...(kind === "aim" ? { "aria-valuemin": "-180", "aria-valuemax": "180" } : { "aria-valuemin": "0", "aria-valuemax": "100" }),
+    }, ...shapes[kind]());
     thing.addEventListener("keydown", (e) => {
       const way = { ArrowRight: [1, 0], ArrowLeft: [-1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] }[e.key];
       if (!way || e.ctrlKey || e.metaKey || e.altKey) return;
@@ -196,13 +212,19 @@ export class Plan {
 
   #move(kind, place, x, y, isOver) {
     const inside = (value, most) => +Math.min(most, Math.max(0, value)).toFixed(2);
-    const list = this.room[kind].map((one, k) => (k === place ? { ...one, position_m: [inside(x, this.length), inside(y, this.width), one.position_m[2]] } : one));
+    const list = this.room[kind].map((
+      one,
+      k,
+    ) => (k === place ? { ...one, position_m: [inside(x, this.length), inside(y, this.width), one.position_m[2]] } : one));
     this.acts.moved({ ...this.room, [kind]: list }, isOver);
   }
 
   #turn(place, azimuth, isOver) {
     const deg = +(((azimuth + 540) % 360) - 180).toFixed(1);
-    const list = this.room.loudspeaker.map((one, k) => (k === place ? { ...one, aim_at_m: undefined, azimuth_deg: deg, elevation_deg: +aimOf(one)[1].toFixed(1) } : one));
+    const list = this.room.loudspeaker.map((
+      one,
+      k,
+    ) => (k === place ? { ...one, aim_at_m: undefined, azimuth_deg: deg, elevation_deg: +aimOf(one)[1].toFixed(1) } : one));
     this.acts.moved({ ...this.room, loudspeaker: list }, isOver);
   }
 }

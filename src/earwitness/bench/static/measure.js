@@ -161,7 +161,7 @@ function forget() {
   showArriving(false);
 }
 
-export async function takenIn(job) {
+export function takenIn(job) {
   if (job.state !== "done") return;
   forget();
   note(job.result.sentence);
@@ -189,6 +189,7 @@ if (upload) {
 
 find("write-signals").onsubmit = async (e) => {
   e.preventDefault();
+  /** @type {Record<string, any>} */
   const form = Object.fromEntries(new FormData(e.target));
   for (const name of ["peak_dbfs", "rate_hz", "tones", "level_db", "distance_m"]) form[name] = Number(form[name]);
   try {

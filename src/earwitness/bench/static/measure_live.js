@@ -26,7 +26,7 @@ function silence() {
 for (const kind of ["keydown", "keyup", "keypress"]) {
   addEventListener(
     kind,
-    (e) => {
+    (/** @type {any} */ e) => {
       if (!isSounding() || !(e.key === " " || e.key === "Escape")) return;
       e.preventDefault();
       e.stopImmediatePropagation();

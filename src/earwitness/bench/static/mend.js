@@ -11,9 +11,9 @@ const api = `/api/mend/${facts.id}`;
 const LETTERS = ["A", "B", "C"];
 const EMPTY = { bands: [], preamp_db: null, goal: { words: "even", table: "" }, limits: {}, candidates: {} };
 const BOUNDS = { frequency_hz: [10, 20000], gain_db: [-40, 40], q: [0.05, 50] };
+/** @type {(value: number, bounds: number[]) => number} */
 const held = (value, [low, high]) => Math.min(high, Math.max(low, value));
 const minus = (words) => words.replace("-", "\u2212");
-const signed = (value, digits = 1) => minus((value > 0 ? "+" : "") + value.toFixed(digits));
 const hertz = (hz) => (hz < 100 ? hz.toFixed(1) : hz.toFixed(0));
 
 let state = structuredClone(EMPTY);
@@ -141,15 +141,30 @@ function paintTable() {
 function bandRow(place) {
   const number = (name, field, step) =>
     make("input", {
-      type: "number", step, min: BOUNDS[field][0], max: BOUNDS[field][1], "data-field": field, "aria-label": `${name} of band ${place + 1}`,
+      type: "number",
+      step,
+      min: BOUNDS[field][0],
+      max: BOUNDS[field][1],
+      "data-field": field,
+      "aria-label": `${name} of band ${place + 1}`,
       onfocus: () => choose(place),
       oninput: (e) => e.target.value !== "" && e.target.validity.badInput === false && change(place, { [field]: +e.target.value }),
       onblur: () => paintTable(),
     });
   return make(
-    "tr", {},
+    "tr",
+    {},
     make("th", { scope: "row" }, String(place + 1)),
-    make("td", {}, make("select", { "data-field": "kind", "aria-label": `kind of band ${place + 1}`, onfocus: () => choose(place), onchange: (e) => change(place, { kind: e.target.value }) }, ...Object.entries(facts.kinds).map(([kind, words]) => make("option", { value: kind }, words)))),
+    make(
+      "td",
+      {},
+      make("select", {
+        "data-field": "kind",
+        "aria-label": `kind of band ${place + 1}`,
+        onfocus: () => choose(place),
+        onchange: (e) => change(place, { kind: e.target.value }),
+      }, ...Object.entries(facts.kinds).map(([kind, words]) => make("option", { value: kind }, words))),
+    ),
     make("td", {}, number("frequency", "frequency_hz", 1)),
     make("td", {}, number("gain", "gain_db", 0.1)),
     make("td", {}, number("Q", "q", 0.01)),
@@ -164,17 +179,26 @@ function paintCandidates() {
       const one = state.candidates[letter];
       const isNow = one && same(one);
       return make(
-        "div", { class: `candidate${isNow ? " now" : ""}` },
+        "div",
+        { class: `candidate${isNow ? " now" : ""}` },
         make("b", {}, letter),
         make("span", {}, one ? one.words : "empty"),
-        make("button", { type: "button", "aria-pressed": String(Boolean(isNow)), disabled: !one, onclick: () => take(letter), "aria-label": `switch to ${letter}` }, isNow ? "Shown" : "Switch to"),
+        make("button", {
+          type: "button",
+          "aria-pressed": String(Boolean(isNow)),
+          disabled: !one,
+          onclick: () => take(letter),
+          "aria-label": `switch to ${letter}`,
+        }, isNow ? "Shown" : "Switch to"),
         make("button", { type: "button", onclick: () => hold(letter), "aria-label": `keep what is set as ${letter}` }, "Keep as"),
       );
     }),
   );
 }
 function hold(letter) {
-  const words = `${state.bands.length} band${state.bands.length === 1 ? "" : "s"}${weighed?.left_db == null ? "" : `, ${weighed.left_db.toFixed(2)} dB from the target`}${weighed?.rating == null ? "" : `, rated ${weighed.rating.toFixed(1)}`}`;
+  const words = `${state.bands.length} band${state.bands.length === 1 ? "" : "s"}${
+    weighed?.left_db == null ? "" : `, ${weighed.left_db.toFixed(2)} dB from the target`
+  }${weighed?.rating == null ? "" : `, rated ${weighed.rating.toFixed(1)}`}`;
   set({ candidates: { ...state.candidates, [letter]: { bands: structuredClone(state.bands), preamp_db: state.preamp_db, words } } });
 }
 function take(letter) {
@@ -193,11 +217,12 @@ function paintFindings() {
   find("mend-findings").replaceChildren(
     ...facts.findings.map((one) =>
       make(
-        "li", { class: one.mendable ? "mendable" : "" },
+        "li",
+        { class: one.mendable ? "mendable" : "" },
         make("span", { class: "badge" }, String(one.key)),
         make("span", { class: "what" }, make("strong", {}, one.title), make("span", { class: "hint" }, ` ${one.size}, ${one.where}`), ...(one.aim ? [make("span", { class: "said" }, ` ${one.aim.sentence}`)] : []), ...one.heard.map((words) => make("span", { class: "said heard-in-trials" }, ` ${words}`))),
         findingAct(one),
-      ),
+      )
     ),
   );
   if (!facts.findings.length) find("mend-findings").replaceChildren(make("li", {}, "Nothing stands out from the trend of the curves."));
@@ -239,7 +264,12 @@ async function weigh() {
   } catch (error) {
     if (!(error instanceof Refusal)) tell(error);
     find("mend-refused").hidden = false;
-    find("mend-refused").textContent = [error.message, error.told?.where, error.told?.expected && `expected: ${error.told.expected}`, "the figures are those of before"].filter(Boolean).join("; ");
+    find("mend-refused").textContent = [
+      error.message,
+      error.told?.where,
+      error.told?.expected && `expected: ${error.told.expected}`,
+      "the figures are those of before",
+    ].filter(Boolean).join("; ");
   } finally {
     isAsking = false;
     if (isOld) {
@@ -292,7 +322,9 @@ function paintForm() {
   find("goal").value = isSlope ? "slope=" : goal.words;
   if (isSlope) find("slope").value = +goal.words.slice(6);
   find("table").value = goal.table;
-  for (const [name, ids] of [["gain_db", ["gain-low", "gain-high"]], ["q", ["q-low", "q-high"]], ["range_hz", ["range-low", "range-high"]]]) ids.forEach((id, k) => (find(id).value = limits[name]?.[k] ?? ""));
+  for (const [name, ids] of Object.entries({ gain_db: ["gain-low", "gain-high"], q: ["q-low", "q-high"], range_hz: ["range-low", "range-high"] })) {
+    ids.forEach((id, k) => (find(id).value = limits[name]?.[k] ?? ""));
+  }
   find("boost").value = limits.total_boost_db ?? "";
   find("forced").checked = Boolean(limits.forced);
   showGoal();
@@ -321,7 +353,11 @@ async function designBands(count) {
   button.textContent = "Designing …";
   try {
     const asked = readForm();
-    const made = await ask("POST", `${api}/design`, { bands: count, goal: { words: asked.goal.words, table: asked.goal.words === "table" ? asked.goal.table : "" }, limits: asked.limits });
+    const made = await ask("POST", `${api}/design`, {
+      bands: count,
+      goal: { words: asked.goal.words, table: asked.goal.words === "table" ? asked.goal.table : "" },
+      limits: asked.limits,
+    });
     paintVerdict(made.verdict);
     paintCounts(made, made.equalizer?.bands.length ?? 0);
     desk.goal(made.goal_curve, made.goal_level);
@@ -346,7 +382,9 @@ function paintVerdict(verdict) {
 
 function paintCounts({ by_count: steps, verdict }, count) {
   const most = steps[0].left_db || 1, ns = "http://www.w3.org/2000/svg";
-  find("count-words").textContent = verdict.bands.length ? "Taken away is the mean over units of its kind, 3 % off in frequency." : "No number of bands pays; what they would do:";
+  find("count-words").textContent = verdict.bands.length
+    ? "Taken away is the mean over units of its kind, 3 % off in frequency."
+    : "No number of bands pays; what they would do:";
   const rows = steps.map((step, k) => {
     const svg = document.createElementNS(ns, "svg");
     svg.setAttribute("viewBox", "0 0 100 8");
@@ -357,17 +395,37 @@ function paintCounts({ by_count: steps, verdict }, count) {
     bar.setAttribute("height", "8");
     svg.append(bar);
     return make(
-      "tr", { class: k === count ? "chosen" : "" },
+      "tr",
+      { class: k === count ? "chosen" : "" },
       make("th", { scope: "row" }, k ? String(k) : "none"),
       make("td", { class: "share" }, svg),
       make("td", { class: "right" }, `${step.left_db.toFixed(2)} dB`),
       make("td", { class: "right" }, k ? `${step.taken_db.toFixed(2)} dB` : ""),
       make("td", {}, verdict.bands.length && k === verdict.bands.length ? "advised" : ""),
-      make("td", {}, k ? make("button", { type: "button", class: "quiet", "aria-label": `design ${k} band${k === 1 ? "" : "s"}`, onclick: () => designBands(k) }, "Take") : ""),
+      make(
+        "td",
+        {},
+        k
+          ? make("button", { type: "button", class: "quiet", "aria-label": `design ${k} band${k === 1 ? "" : "s"}`, onclick: () => designBands(k) }, "Take")
+          : "",
+      ),
     );
   });
   find("counts").replaceChildren(
-    make("table", { class: "counts" }, make("thead", {}, make("tr", {}, ...["Bands", "Left to mend, rms", "", "Taken away", "", ""].map((words) => (words ? make("th", { scope: "col" }, words) : make("td", {}))))), make("tbody", {}, ...rows)),
+    make(
+      "table",
+      { class: "counts" },
+      make(
+        "thead",
+        {},
+        make(
+          "tr",
+          {},
+          ...["Bands", "Left to mend, rms", "", "Taken away", "", ""].map((words) => (words ? make("th", { scope: "col" }, words) : make("td", {}))),
+        ),
+      ),
+      make("tbody", {}, ...rows),
+    ),
   );
 }
 
@@ -430,24 +488,51 @@ function aimAt(angle, isFromTable = false) {
   const isAway = one.angle_deg !== 0;
   find("figures-aim").hidden = !isAway;
   const lost = Object.entries(KNOWN_AT_AIMS).filter(([key]) => desk.plain.has(key) && !one.curves[key]).map(([, name]) => name);
-  find("figures-aim-words").textContent = `Curves and figures are those ${aimWords(orbit, one.angle_deg)}${one.notes.length ? ` (${one.notes.join("; ")})` : ""}. The sound power is the same at every aim, and the target, which is one on axis, is left out.${lost.length ? ` Not known at this aim: ${lost.join(", ")}.` : ""}`;
+  find("figures-aim-words").textContent = `Curves and figures are those ${aimWords(orbit, one.angle_deg)}${
+    one.notes.length ? ` (${one.notes.join("; ")})` : ""
+  }. The sound power is the same at every aim, and the target, which is one on axis, is left out.${
+    lost.length ? ` Not known at this aim: ${lost.join(", ")}.` : ""
+  }`;
   const button = find("aim-take");
   button.hidden = !one.equalizer;
   button.textContent = `Set the equalizer made for ${words}`;
   find("aim-bars").replaceChildren(
     make(
-      "table", { class: "counts" },
-      make("thead", {}, make("tr", {}, ...["Angle", "Uneven, rms", "With its own equalizer", ""].map((w) => (w ? make("th", { scope: "col" }, w) : make("td", {}))))),
+      "table",
+      { class: "counts" },
       make(
-        "tbody", {},
+        "thead",
+        {},
+        make("tr", {}, ...["Angle", "Uneven, rms", "With its own equalizer", ""].map((w) => (w ? make("th", { scope: "col" }, w) : make("td", {})))),
+      ),
+      make(
+        "tbody",
+        {},
         ...found.aims.map((a) =>
           make(
-            "tr", { class: a.angle_deg === one.angle_deg ? "chosen" : "" },
-            make("th", { scope: "row" }, make("button", { type: "button", class: "quiet", "aria-pressed": String(a === one), "aria-label": `try ${aimWords(orbit, a.angle_deg)}`, onclick: () => aimAt(a.angle_deg, true) }, `${minus(String(a.angle_deg))}°`)),
+            "tr",
+            { class: a.angle_deg === one.angle_deg ? "chosen" : "" },
+            make(
+              "th",
+              { scope: "row" },
+              make("button", {
+                type: "button",
+                class: "quiet",
+                "aria-pressed": String(a === one),
+                "aria-label": `try ${aimWords(orbit, a.angle_deg)}`,
+                onclick: () => aimAt(a.angle_deg, true),
+              }, `${minus(String(a.angle_deg))}°`),
+            ),
             make("td", { class: "right" }, `${a.roughness_db.toFixed(2)} ± ${(2 * a.u_db).toFixed(2)} dB`),
             make("td", { class: "right" }, a.roughness_mended_db === null ? "" : `${a.roughness_mended_db.toFixed(2)} dB`),
-            make("td", {}, [a.angle_deg === found.best_deg && "smoothest", a.angle_deg === found.best_mended_deg && "smoothest with its equalizer"].filter(Boolean).join(", ")),
-          ),
+            make(
+              "td",
+              {},
+              [a.angle_deg === found.best_deg && "smoothest", a.angle_deg === found.best_mended_deg && "smoothest with its equalizer"].filter(Boolean).join(
+                ", ",
+              ),
+            ),
+          )
         ),
       ),
     ),

@@ -50,7 +50,10 @@ export class Desk {
     const low = +panel.dataset.low, high = +panel.dataset.high;
     const lowHz = +this.chart.dataset.lowHz, octaves = Math.log(+this.chart.dataset.highHz / lowHz);
     return {
-      left, top, width, height,
+      left,
+      top,
+      width,
+      height,
       x: (hz) => left + (width * Math.log(hz / lowHz)) / octaves,
       y: (db) => top + (height * (high - db)) / (high - low),
       held: (db) => Math.min(top + height - 1, Math.max(top + 1, top + (height * (high - db)) / (high - low))),
@@ -66,7 +69,14 @@ export class Desk {
     this.lines = svg("g", { class: "desk-lines", "aria-hidden": "true" });
     this.marks = svg("g", { class: "desk-marks", "aria-hidden": "true" });
     this.grips = svg("g", { class: "desk-grips" });
-    this.over = svg("svg", { class: "desk-over", viewBox: chart.getAttribute("viewBox"), role: "group", "aria-label": "Bands on the chart" }, svg("defs", {}, ...clips), this.lines, this.marks, this.grips);
+    this.over = svg(
+      "svg",
+      { class: "desk-over", viewBox: chart.getAttribute("viewBox"), role: "group", "aria-label": "Bands on the chart" },
+      svg("defs", {}, ...clips),
+      this.lines,
+      this.marks,
+      this.grips,
+    );
     chart.parentNode.classList.add("desk-holder");
     chart.parentNode.append(this.over);
     chart.addEventListener("dblclick", (e) => {
@@ -175,7 +185,16 @@ export class Desk {
       const top = panel.top + 12 + 18 * row;
       const words = svg("text", { x, y: top + 4 });
       words.textContent = String(one.key);
-      found.push(svg("g", { class: `finding-mark${one.mendable ? " mendable" : ""}` }, svg("path", { d: `M${x.toFixed(1)} ${top + 8}L${x.toFixed(1)} ${y.toFixed(1)}` }), svg("circle", { class: "dot", cx: x, cy: y, r: 2.5 }), svg("circle", { cx: x, cy: top, r: 8 }), words));
+      found.push(
+        svg(
+          "g",
+          { class: `finding-mark${one.mendable ? " mendable" : ""}` },
+          svg("path", { d: `M${x.toFixed(1)} ${top + 8}L${x.toFixed(1)} ${y.toFixed(1)}` }),
+          svg("circle", { class: "dot", cx: x, cy: y, r: 2.5 }),
+          svg("circle", { cx: x, cy: top, r: 8 }),
+          words,
+        ),
+      );
     }
     this.marks.replaceChildren(...found);
   }
@@ -189,8 +208,14 @@ export class Desk {
       grip.classList.toggle("chosen", place === chosen);
       const main = grip.querySelector(".grip");
       main.setAttribute("transform", `translate(${x.toFixed(2)} ${y.toFixed(2)})`);
-      const words = `${band.frequency_hz < 1000 ? `${+band.frequency_hz.toPrecision(4)} Hz` : `${+(band.frequency_hz / 1000).toPrecision(4)} kHz`}, ${band.gain_db > 0 ? "+" : ""}${band.gain_db.toFixed(1)} dB, Q ${band.q.toFixed(2)}`;
-      const names = { "aria-label": `Band ${place + 1}, ${this.facts.kinds[band.kind].toLowerCase()}`, "aria-valuetext": words.replace("-", "\u2212"), "aria-valuenow": band.gain_db.toFixed(1) };
+      const words = `${band.frequency_hz < 1000 ? `${+band.frequency_hz.toPrecision(4)} Hz` : `${+(band.frequency_hz / 1000).toPrecision(4)} kHz`}, ${
+        band.gain_db > 0 ? "+" : ""
+      }${band.gain_db.toFixed(1)} dB, Q ${band.q.toFixed(2)}`;
+      const names = {
+        "aria-label": `Band ${place + 1}, ${this.facts.kinds[band.kind].toLowerCase()}`,
+        "aria-valuetext": words.replace("-", "\u2212"),
+        "aria-valuenow": band.gain_db.toFixed(1),
+      };
       for (const name in names) main.setAttribute(name, names[name]);
       const isBell = band.kind === "peaking", reach = 2 ** halfWidth(band.q);
       grip.querySelectorAll(".side").forEach((side, k) => {
@@ -204,7 +229,13 @@ export class Desk {
   #newGrip(place) {
     const number = svg("text", { y: 4 });
     number.textContent = String(place + 1);
-    const main = svg("g", { class: "grip", role: "slider", tabindex: "0", "aria-valuemin": "-40", "aria-valuemax": "40" }, svg("circle", { class: "reach", r: 18 }), svg("circle", { class: "knob", r: 9 }), number);
+    const main = svg(
+      "g",
+      { class: "grip", role: "slider", tabindex: "0", "aria-valuemin": "-40", "aria-valuemax": "40" },
+      svg("circle", { class: "reach", r: 18 }),
+      svg("circle", { class: "knob", r: 9 }),
+      number,
+    );
     const sides = [0, 1].map(() => svg("g", { class: "side" }, svg("circle", { class: "reach", r: 12 }), svg("path", { d: "M0 -6L5 0L0 6L-5 0Z" })));
     const grip = svg("g", { class: "band-grip" }, ...sides, main);
     const { acts } = this;
@@ -219,8 +250,20 @@ export class Desk {
       const band = this.state.bands[place];
       acts.move(place, { q: band.q * 2 ** (-Math.sign(e.deltaY) * (e.shiftKey ? 0.04 : 0.2)) }, true);
     }, { passive: false });
-    this.#drag(main, place, (band, x, y) => ({ frequency_hz: this.panels[1].hz(x), gain_db: this.panels[1].db(y) }), (band) => [this.panels[1].x(band.frequency_hz), this.panels[1].y(band.gain_db)]);
-    sides.forEach((side, k) => this.#drag(side, place, (band, x) => ({ half_octaves: Math.max(0.03, Math.abs(Math.log2(this.panels[1].hz(x) / band.frequency_hz))) }), (band) => [this.panels[1].x(band.frequency_hz * 2 ** ((k ? 1 : -1) * halfWidth(band.q))), 0]));
+    this.#drag(
+      main,
+      place,
+      (_band, x, y) => ({ frequency_hz: this.panels[1].hz(x), gain_db: this.panels[1].db(y) }),
+      (band) => [this.panels[1].x(band.frequency_hz), this.panels[1].y(band.gain_db)],
+    );
+    sides.forEach((side, k) =>
+      this.#drag(
+        side,
+        place,
+        (band, x) => ({ half_octaves: Math.max(0.03, Math.abs(Math.log2(this.panels[1].hz(x) / band.frequency_hz))) }),
+        (band) => [this.panels[1].x(band.frequency_hz * 2 ** ((k ? 1 : -1) * halfWidth(band.q))), 0],
+      )
+    );
     this.handles.push(grip);
     this.grips.append(grip);
   }

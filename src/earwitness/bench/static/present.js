@@ -101,10 +101,12 @@ function draw() {
   }
   const { curves, marks } = pieces();
   const count = curvesAt();
-  curves.forEach(({ elements }, k) => elements.forEach((one) => {
-    one.dataset.step = "";
-    one.classList.toggle("off", k >= count);
-  }));
+  curves.forEach(({ elements }, k) =>
+    elements.forEach((one) => {
+      one.dataset.step = "";
+      one.classList.toggle("off", k >= count);
+    })
+  );
   const told = part.sentences.slice(0, at.sentence + 1).join(" ");
   for (const group of marks) {
     group.dataset.step = "";
@@ -236,10 +238,12 @@ function animated() {
   all("text.label", svg).forEach((label, k) => leaders[k] && (label.dataset.curve = leaders[k].dataset.curve));
   const keys = [...new Set(all("[data-curve]", svg).map((one) => one.dataset.curve))];
   const steps = [...keys.map((key) => all("[data-curve]", svg).filter((one) => one.dataset.curve === key)), ...all(".mark-group", svg).map((one) => [one])];
-  steps.forEach((elements, k) => elements.forEach((one) => {
-    one.classList.remove("off");
-    one.classList.add("come", `come-${k}`);
-  }));
+  steps.forEach((elements, k) =>
+    elements.forEach((one) => {
+      one.classList.remove("off");
+      one.classList.add("come", `come-${k}`);
+    })
+  );
   const style = document.createElementNS(SVG, "style");
   style.textContent = [
     "@media (prefers-reduced-motion: no-preference) {",
@@ -268,8 +272,12 @@ function send() {
   const part = talk.parts[at.part];
   if (!part) return;
   channel.postMessage({
-    title: part.title, sentences: part.sentences, at: at.sentence, next: talk.parts[at.part + 1]?.title ?? "",
-    elapsed: find("#elapsed").textContent, planned: find("#planned").textContent,
+    title: part.title,
+    sentences: part.sentences,
+    at: at.sentence,
+    next: talk.parts[at.part + 1]?.title ?? "",
+    elapsed: find("#elapsed").textContent,
+    planned: find("#planned").textContent,
   });
 }
 channel.addEventListener("message", ({ data }) => (data.act ? ACTS[data.act]?.() : data.hello && send()));
@@ -294,8 +302,22 @@ const ACTS = {
   fill: () => (document.fullscreenElement ? document.exitFullscreen() : find("#stage").requestFullscreen()),
 };
 const KEYS = {
-  " ": "next", ArrowRight: "next", ArrowDown: "next", PageDown: "next", Enter: "next", ArrowLeft: "back", ArrowUp: "back", PageUp: "back",
-  h: "hold", d: "draw", m: "move", c: "clear", n: "notes", s: "save", t: "theme", f: "fill",
+  " ": "next",
+  ArrowRight: "next",
+  ArrowDown: "next",
+  PageDown: "next",
+  Enter: "next",
+  ArrowLeft: "back",
+  ArrowUp: "back",
+  PageUp: "back",
+  h: "hold",
+  d: "draw",
+  m: "move",
+  c: "clear",
+  n: "notes",
+  s: "save",
+  t: "theme",
+  f: "fill",
 };
 const STEP = { ArrowLeft: [-4, 0], ArrowRight: [4, 0], ArrowUp: [0, -4], ArrowDown: [0, 4] };
 

@@ -2,7 +2,17 @@
 
 const find = (selector) => document.querySelector(selector);
 const channel = new BroadcastChannel(`earwitness-talk-${document.body.dataset.loudspeaker}`);
-const KEYS = { " ": "next", ArrowRight: "next", ArrowDown: "next", PageDown: "next", Enter: "next", ArrowLeft: "back", ArrowUp: "back", PageUp: "back", h: "hold" };
+const KEYS = {
+  " ": "next",
+  ArrowRight: "next",
+  ArrowDown: "next",
+  PageDown: "next",
+  Enter: "next",
+  ArrowLeft: "back",
+  ArrowUp: "back",
+  PageUp: "back",
+  h: "hold",
+};
 
 channel.addEventListener("message", ({ data }) => {
   if (!data.sentences) return;

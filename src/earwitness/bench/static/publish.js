@@ -82,10 +82,14 @@ function confirm() {
     chosen.license ? `the data set under ${chosen.license}` : "",
     chosen.site ? "the site of all loudspeakers" : "",
   ].filter(Boolean);
-  find("#confirm-words").textContent = `The page${extras.length ? `, ${extras.join(", ")}` : ""} will be written to ${value.folder.trim() || given.folder}. What is published may be copied by others and cannot be called back.`;
+  find("#confirm-words").textContent = `The page${extras.length ? `, ${extras.join(", ")}` : ""} will be written to ${
+    value.folder.trim() || given.folder
+  }. What is published may be copied by others and cannot be called back.`;
   find("#pending").replaceChildren(
     ...(pending?.changes ?? []).map((one) => make("li", {}, `${one.name}: ${one.before}, from now on ${one.after}`)),
-    ...(pending && !value.because.trim() ? [make("li", { class: "hint" }, "No reason is given yet for the change; the corrections will show what is known.")] : []),
+    ...(pending && !value.because.trim()
+      ? [make("li", { class: "hint" }, "No reason is given yet for the change; the corrections will show what is known.")]
+      : []),
   );
   find("#confirm").hidden = false;
   find("#confirm").focus();
@@ -96,7 +100,8 @@ async function publish() {
   const value = now();
   const body = {
     words: value.parts,
-    exhibits: exhibits?.pruned(value) ?? { order: value.order.filter((key) => !value.left_out.includes(key)), left_out: value.left_out, captions: value.captions },
+    exhibits: exhibits?.pruned(value) ??
+      { order: value.order.filter((key) => !value.left_out.includes(key)), left_out: value.left_out, captions: value.captions },
     products: products(value.products),
     folder: value.folder,
     because: value.because,
@@ -123,11 +128,13 @@ async function finished(job, wantsSite) {
   try {
     published(await ask("GET", `/api/publish/${given.id}/publications`));
     find("#published").querySelector("a")?.focus();
-    if (wantsSite) await startJob("/api/publish/site", { because: now().because }, (made) => {
-      if (made.state !== "done") return;
-      note(`The site is in ${made.result.page}`);
-      for (const line of made.result.failed) note(`Not published: ${line}`, "error");
-    });
+    if (wantsSite) {
+      await startJob("/api/publish/site", { because: now().because }, (made) => {
+        if (made.state !== "done") return;
+        note(`The site is in ${made.result.page}`);
+        for (const line of made.result.failed) note(`Not published: ${line}`, "error");
+      });
+    }
   } catch (error) {
     tell(error);
   }
@@ -151,13 +158,23 @@ function published(told) {
   };
   const here = told.folder
     ? [
-        make("p", {}, "The page is in ", make("code", {}, told.folder)),
-        make("div", { class: "actions" }, make("a", { class: "button", href: address, target: "_blank", rel: "noopener" }, "Open the page"), toggle),
-        told.files.length ? make("ul", { class: "products-made" }, ...told.files.map((name, k) => make("li", {}, make("a", { href: `/publish/${given.id}/product/${k}`, download: name }, name)))) : null,
-        frame,
-      ]
+      make("p", {}, "The page is in ", make("code", {}, told.folder)),
+      make("div", { class: "actions" }, make("a", { class: "button", href: address, target: "_blank", rel: "noopener" }, "Open the page"), toggle),
+      told.files.length
+        ? make(
+          "ul",
+          { class: "products-made" },
+          ...told.files.map((name, k) => make("li", {}, make("a", { href: `/publish/${given.id}/product/${k}`, download: name }, name))),
+        )
+        : null,
+      frame,
+    ]
     : [make("p", { class: "hint" }, "The page is not in the folder any more to which it was published last.")];
-  const list = make("ul", { class: "rows" }, ...told.publications.map((one) => make("li", {}, `Revision ${one.revision}`, make("span", { class: "hint" }, when(one.published)))));
+  const list = make(
+    "ul",
+    { class: "rows" },
+    ...told.publications.map((one) => make("li", {}, `Revision ${one.revision}`, make("span", { class: "hint" }, when(one.published)))),
+  );
   box.replaceChildren(...here.filter(Boolean), make("h3", {}, "All publications"), list, make("h3", {}, "Corrections"), ...corrections(told.corrections));
 }
 
@@ -171,20 +188,22 @@ function corrections(all) {
       ...one.reasons.map((words) => make("p", {}, words)),
       one.changes.length
         ? make(
-            "table",
-            {},
-            make("thead", {}, make("tr", {}, ...["Figure", "Before", "Since"].map((name) => make("th", { scope: "col" }, name)))),
-            make("tbody", {}, ...one.changes.map((c) => make("tr", {}, make("th", { scope: "row" }, c.name), make("td", {}, c.before), make("td", {}, c.after)))),
-          )
+          "table",
+          {},
+          make("thead", {}, make("tr", {}, ...["Figure", "Before", "Since"].map((name) => make("th", { scope: "col" }, name)))),
+          make("tbody", {}, ...one.changes.map((c) => make("tr", {}, make("th", { scope: "row" }, c.name), make("td", {}, c.before), make("td", {}, c.after)))),
+        )
         : null,
-    ),
+    )
   );
 }
 
 // The page -----------------------------------------------------------------------------------------------------------
 
 function show(value) {
-  for (const field of document.querySelectorAll("[data-part]")) if (field.value !== value.parts[field.dataset.part]) field.value = value.parts[field.dataset.part];
+  for (const field of document.querySelectorAll("[data-part]")) {
+    if (field.value !== value.parts[field.dataset.part]) field.value = value.parts[field.dataset.part];
+  }
   for (const box of document.querySelectorAll("[data-product]")) box.checked = value.products[box.dataset.product];
   find("#license").value = value.products.license;
   for (const key of ["folder", "because"]) if (find(`#${key}`).value !== value[key]) find(`#${key}`).value = value[key];
@@ -202,7 +221,7 @@ async function start() {
   draft.value = { ...structuredClone(initial), ...draft.value };
   draft.keys();
   for (const field of document.querySelectorAll("[data-part]")) field.oninput = () => write(field.dataset.part, field.value);
-  for (const box of document.querySelectorAll("[data-product]"))
+  for (const box of document.querySelectorAll("[data-product]")) {
     box.onchange = () => {
       const next = change((value) => {
         value.products[box.dataset.product] = box.checked;
@@ -211,6 +230,7 @@ async function start() {
       });
       show(next);
     };
+  }
   find("#license").onchange = () => change((next) => (next.products.license = find("#license").value));
   for (const key of ["folder", "because"]) find(`#${key}`).oninput = () => change((next) => (next[key] = find(`#${key}`).value), { wait: true });
   find("#publish").onclick = confirm;

@@ -57,8 +57,22 @@ export function exhibitList(root, all, now, change) {
     const own = now().captions[one.key];
     if (one.finding === null) return null;
     const words = make("p", { class: own ? "caption own" : "caption" }, own ?? one.finding);
-    const told = one.is_outdated && own ? make("p", { class: "changed" }, "The numbers changed since you wrote this caption. Generated now: ", make("q", {}, one.finding)) : null;
-    if (open !== one.key) return make("div", { class: "captioned" }, words, told, make("button", { type: "button", class: "quiet", "aria-label": `Change the caption of ${one.title}`, onclick: () => edit(one.key) }, own ? "Change your caption" : "Write your own caption"));
+    const told = one.is_outdated && own
+      ? make("p", { class: "changed" }, "The numbers changed since you wrote this caption. Generated now: ", make("q", {}, one.finding))
+      : null;
+    if (open !== one.key) {
+      return make(
+        "div",
+        { class: "captioned" },
+        words,
+        told,
+        make(
+          "button",
+          { type: "button", class: "quiet", "aria-label": `Change the caption of ${one.title}`, onclick: () => edit(one.key) },
+          own ? "Change your caption" : "Write your own caption",
+        ),
+      );
+    }
     const field = make("textarea", { rows: 3, maxlength: 1000, "aria-label": `Your caption of ${one.title}` });
     field.value = own ?? one.finding;
     field.oninput = () => change((next) => (next.captions[one.key] = field.value), { wait: true });
@@ -72,7 +86,16 @@ export function exhibitList(root, all, now, change) {
       { class: "captioned" },
       field,
       told,
-      make("div", { class: "actions" }, make("button", { type: "button", onclick: () => done(one.key) }, "Done"), make("button", { type: "button", class: "quiet", onclick: () => (change((next) => delete next.captions[one.key]), done(one.key)) }, "Back to the generated one")),
+      make(
+        "div",
+        { class: "actions" },
+        make("button", { type: "button", onclick: () => done(one.key) }, "Done"),
+        make(
+          "button",
+          { type: "button", class: "quiet", onclick: () => (change((next) => delete next.captions[one.key]), done(one.key)) },
+          "Back to the generated one",
+        ),
+      ),
     );
   }
   function edit(key) {
@@ -98,7 +121,12 @@ export function exhibitList(root, all, now, change) {
       make("span", { class: "grip", "aria-hidden": "true" }, "⠿"),
       box,
       make("span", { class: "title" }, one.title),
-      make("span", { class: "row-tools" }, make("button", { type: "button", class: "quiet", "aria-label": `Move up ${one.title}`, onclick: () => move(one.key, -1) }, "↑"), make("button", { type: "button", class: "quiet", "aria-label": `Move down ${one.title}`, onclick: () => move(one.key, 1) }, "↓")),
+      make(
+        "span",
+        { class: "row-tools" },
+        make("button", { type: "button", class: "quiet", "aria-label": `Move up ${one.title}`, onclick: () => move(one.key, -1) }, "↑"),
+        make("button", { type: "button", class: "quiet", "aria-label": `Move down ${one.title}`, onclick: () => move(one.key, 1) }, "↓"),
+      ),
       isShown ? caption(one) : null,
     );
     item.addEventListener("keydown", (e) => {
@@ -132,7 +160,11 @@ export function exhibitList(root, all, now, change) {
 
   function show() {
     root.replaceChildren(
-      make("p", { class: "hint" }, "Drag, or move with Alt and the arrow keys. The page keeps its parts; within each, your order holds. What you leave out is told there."),
+      make(
+        "p",
+        { class: "hint" },
+        "Drag, or move with Alt and the arrow keys. The page keeps its parts; within each, your order holds. What you leave out is told there.",
+      ),
       ...ordered().flatMap(([name, ones]) => [make("h3", {}, name), make("ol", { class: "exhibits" }, ...ones.map(row))]),
     );
   }

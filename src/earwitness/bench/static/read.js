@@ -1,6 +1,6 @@
 // Read: charts drawn as they come into view, marks of findings, recordings played, other gates and splices tried.
 
-import { ask, make, note, onKey, piece, ready, startJob, tell } from "/static/bench.js";
+import { ask, make, note, onKey, piece, ready, startJob, tell } from "./bench.js";
 
 const find = (selector, root = document) => root.querySelector(selector);
 const all = (selector, root = document) => [...root.querySelectorAll(selector)];
@@ -147,7 +147,11 @@ class Settings {
         place.dataset.previewMs = Math.round(performance.now() - begun);
       } while (this.isWaiting);
     } catch (error) {
-      find("#tried").replaceChildren(make("p", { class: "error" }, error.message), make("p", {}, error.told?.expected || ""), make("p", {}, error.told?.remedy || ""));
+      find("#tried").replaceChildren(
+        make("p", { class: "error" }, error.message),
+        make("p", {}, error.told?.expected || ""),
+        make("p", {}, error.told?.remedy || ""),
+      );
       if (!error.told) tell(error);
     } finally {
       this.isAsking = false;
@@ -204,10 +208,25 @@ class Settings {
     const svg = draw("svg", { viewBox: `0 0 ${width} ${height}` });
     this.cut = draw("path", { class: "cut" });
     svg.append(this.cut);
-    for (let t = 0; t <= this.high; t += 5) svg.append(draw("path", { class: "grid", d: `M${this.x(t)} ${top}V${height - bottom}` }), draw("text", { x: this.x(t), y: height - 8, "text-anchor": t + 5 > this.high ? "end" : "middle" }, t + 5 > this.high ? `${t} ms` : `${t}`));
-    for (const v of [0, -20, -40, -60]) svg.append(draw("path", { class: "grid", d: `M${left} ${this.y(v)}H${width - right}` }), draw("text", { x: left - 6, y: this.y(v) + 4, "text-anchor": "end" }, `${v} dB`.replace("-", "\u2212")));
+    for (let t = 0; t <= this.high; t += 5) {
+      svg.append(
+        draw("path", { class: "grid", d: `M${this.x(t)} ${top}V${height - bottom}` }),
+        draw("text", { x: this.x(t), y: height - 8, "text-anchor": t + 5 > this.high ? "end" : "middle" }, t + 5 > this.high ? `${t} ms` : `${t}`),
+      );
+    }
+    for (const v of [0, -20, -40, -60]) {
+      svg.append(
+        draw("path", { class: "grid", d: `M${left} ${this.y(v)}H${width - right}` }),
+        draw("text", { x: left - 6, y: this.y(v) + 4, "text-anchor": "end" }, `${v} dB`.replace("-", "\u2212")),
+      );
+    }
     const step = Math.max(1, Math.floor(ms.length / 1600));
-    svg.append(draw("path", { class: "energy", d: "M" + ms.flatMap((t, k) => (k % step || t < this.low || t > this.high ? [] : [`${this.x(t).toFixed(1)} ${this.y(db[k]).toFixed(1)}`])).join("L") }));
+    svg.append(
+      draw("path", {
+        class: "energy",
+        d: "M" + ms.flatMap((t, k) => (k % step || t < this.low || t > this.high ? [] : [`${this.x(t).toFixed(1)} ${this.y(db[k]).toFixed(1)}`])).join("L"),
+      }),
+    );
     if (reflection_ms !== null && reflection_ms < this.high) {
       svg.append(draw("path", { class: "reflection", d: `M${this.x(reflection_ms)} ${top}V${height - bottom}` }));
       svg.append(draw("text", { x: this.x(reflection_ms) + 4, y: top + 12 }, "first reflection"));
@@ -235,7 +254,11 @@ class Settings {
     const end = this.value("gate_ms"), share = this.value("taper_percent") / 100, { top, bottom, height, left, right, width } = BOX;
     const up = top, down = height - bottom, start = this.energy.start_ms, flat = end * (1 - share);
     const fall = Array.from({ length: 25 }, (_, k) => [flat + ((end - flat) * k) / 24, 0.5 + 0.5 * Math.cos((Math.PI * k) / 24)]);
-    this.shape.setAttribute("d", `M${left} ${down}H${this.x(start)}L${this.x(start)} ${up}H${this.x(flat)}` + fall.map(([t, w]) => `L${this.x(t).toFixed(1)} ${(down - w * (down - up)).toFixed(1)}`).join("") + `H${width - right}`);
+    this.shape.setAttribute(
+      "d",
+      `M${left} ${down}H${this.x(start)}L${this.x(start)} ${up}H${this.x(flat)}` +
+        fall.map(([t, w]) => `L${this.x(t).toFixed(1)} ${(down - w * (down - up)).toFixed(1)}`).join("") + `H${width - right}`,
+    );
     this.cut.setAttribute("d", `M${this.x(end)} ${up}H${width - right}V${down}H${this.x(end)}ZM${left} ${up}H${this.x(start)}V${down}H${left}Z`);
     this.handle.setAttribute("cx", this.x(end));
   }
@@ -277,7 +300,7 @@ function start() {
   find("#rear-wall").onchange = (e) => {
     const url = new URL(location.href);
     url.searchParams.set("rear_wall", e.target.value);
-    location.href = url;
+    location.href = url.href;
   };
   const go = (hash) => {
     find(hash)?.scrollIntoView();

@@ -124,7 +124,7 @@ function take(kind, told) {
 
 channel.onmessage = ({ data }) => {
   if (data.kind !== "hello") take(data.kind, data.told);
-  else if (giveUp) for (const [kind, told] of latest) channel.postMessage({ kind, told });
+  else if (giveUp) { for (const [kind, told] of latest) channel.postMessage({ kind, told }); }
 };
 document.addEventListener("visibilitychange", settle);
 addEventListener("pagehide", () => {

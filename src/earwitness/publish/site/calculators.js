@@ -29,6 +29,7 @@
 
   /** Highest level by voltage and current alone, and where they run out first. */
   function highestLevel({ sensitivity, load }, powers, place = {}, peakCurrent = null) {
+    /** @type {any} */
     let first = null;
     load.hz.forEach((hz, k) => {
       const found = usableVoltage(powers, load.ohm[k], peakCurrent);
@@ -70,7 +71,9 @@
       const powers = [[8, given(form, "power8")], [4, given(form, "power4")]].filter(([, power]) => power > 0);
       if (!powers.length) return "Give a rated power.";
       const found = highestLevel(data, powers, place(form));
-      const where = data.load.ohm.every((ohm) => usableVoltage(powers, ohm).volts === found.volts) ? "at every frequency alike" : `at ${frequency(found.hz)}, ${told(found.ohm)}\u00a0Ω`;
+      const where = data.load.ohm.every((ohm) => usableVoltage(powers, ohm).volts === found.volts)
+        ? "at every frequency alike"
+        : `at ${frequency(found.hz)}, ${told(found.ohm)}\u00a0Ω`;
       const u = Math.max(data.sensitivityU95, 0.1);
       return `Up to ${told(found.level)} ± ${told(u)} dB: ${found.isCurrent ? "current" : "voltage"} runs out first, ${where}, ${told(found.volts)} V.`;
     },
@@ -80,11 +83,15 @@
       const asked = `Asks for ${told(volts)} V, ${told(watts, watts < 10 ? 1 : 0)} W into ${rated} Ω.`;
       if (data.clean === null) return asked;
       const clean = atPlace(data.clean, at), left = clean - level;
-      return `${asked} Clean to ${data.cleanBound ? `${data.cleanBound} ` : ""}${told(clean)} dB there: ${told(Math.abs(left))} dB ${left < 0 ? "too little" : "to spare"}.`;
+      return `${asked} Clean to ${data.cleanBound ? `${data.cleanBound} ` : ""}${told(clean)} dB there: ${told(Math.abs(left))} dB ${
+        left < 0 ? "too little" : "to spare"
+      }.`;
     },
     subwoofer(form, data) {
       const found = spared(data, given(form, "corner"), form.elements.slope.value);
-      return found >= 0.05 ? `The high-pass cuts the main’s largest cone excursion by ${told(found)} dB.` : "The high-pass takes nothing off the main’s largest cone excursion.";
+      return found >= 0.05
+        ? `The high-pass cuts the main’s largest cone excursion by ${told(found)} dB.`
+        : "The high-pass takes nothing off the main’s largest cone excursion.";
     },
   };
 

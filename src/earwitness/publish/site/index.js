@@ -63,7 +63,7 @@
     const keyed = found.map((row) => [value(row, state.sort), row]);
     keyed.sort(([a, x], [b, y]) => {
       // What has no value comes last, whichever way.
-      if (a === null || b === null) return (a === null) - (b === null) || names.compare(x[TITLE], y[TITLE]);
+      if (a === null || b === null) return Number(a === null) - Number(b === null) || names.compare(x[TITLE], y[TITLE]);
       const order = typeof a === "string" ? names.compare(a, b) : a - b;
       return sign * order || names.compare(x[TITLE], y[TITLE]);
     });
@@ -290,12 +290,14 @@
       const isMatched = at === 0;
       const found = series(key, isMatched);
       const lines = found
-        .map((one, place) => one && {
-          name: short(chosen[place][TITLE]),
-          letter: LETTERS[place],
-          place,
-          values: one.values,
-        })
+        .map((one, place) =>
+          one && {
+            name: short(chosen[place][TITLE]),
+            letter: LETTERS[place],
+            place,
+            values: one.values,
+          }
+        )
         .filter(Boolean);
       if (!lines.length) return;
       made.push(chart(isMatched ? `${words}, ${band}` : words, lines, isMatched ? -25 : -5, isMatched ? 10 : 15));

@@ -20,7 +20,7 @@
   const iir = (context, [b0, b1, b2, , a1, a2]) => new IIRFilterNode(context, { feedforward: [b0, b1, b2], feedback: [1, a1, a2] });
 
   /** The nodes of a version behind a source; the last of them. */
-  function through(context, source, { taps: response, sections = [] }) {
+  function through(context, source, /** @type {any} */ { taps: response, sections = [] }) {
     let last = source;
     if (response) {
       const buffer = new AudioBuffer({ length: response.length, numberOfChannels: 1, sampleRate: context.sampleRate });
@@ -61,7 +61,7 @@
       const context = new OfflineAudioContext(buffer.numberOfChannels, length, data.rate);
       const source = new AudioBufferSourceNode(context, { buffer });
       let last = through(context, source, version);
-      if (isWeighted) for (const row of data.weighting) last = last.connect(iir(context, row));
+      if (isWeighted) { for (const row of data.weighting) last = last.connect(iir(context, row)); }
       last.connect(context.destination);
       source.start();
       const made = await context.startRendering();
@@ -168,13 +168,14 @@
   }
 
   function hear(key) {
-    if (parts && key !== heard)
+    if (parts && key !== heard) {
       for (const [name, { gain }] of Object.entries(parts.open)) {
         const [from, to] = [name === heard ? 1 : 0, name === key ? 1 : 0];
         gain.cancelScheduledValues(0);
         if (from === to) gain.setValueAtTime(to, context.currentTime);
         else gain.setValueCurveAtTime(fade(from, to), context.currentTime, FADE_S);
       }
+    }
     heard = key;
     mark();
   }

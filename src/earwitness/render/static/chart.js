@@ -18,7 +18,10 @@
     const [low, high] = ["low", "high"].map((name) => of(panel.dataset, name)), [lowHz, highHz] = ["lowHz", "highHz"].map((name) => of(svg.dataset, name));
     const linear = axis === "time", share = (hz) => (linear ? (hz - lowHz) / (highHz - lowHz) : Math.log(hz / lowHz) / Math.log(highHz / lowHz));
     return {
-      left, top, width, height,
+      left,
+      top,
+      width,
+      height,
       x: (hz) => left + width * share(hz),
       y: (v) => top + height * Math.min(11, Math.max(-10, (high - v) / (high - low))),
       value: (y) => high - ((high - low) * (y - top)) / height,
@@ -47,7 +50,8 @@
       const v = c.values[at];
       return `${c.label} ${v === null ? "no value" : `${told(v, c.decimals)} ${c.unit}`}${v === null || +c.valid[at] ? "" : " (not valid)"}`;
     };
-    const cursors = (d) => drawings.forEach((svg) => svg.querySelectorAll(".cursor").forEach((path) => path.setAttribute("d", d(scales(svg, path.parentNode)))));
+    const cursors = (d) =>
+      drawings.forEach((svg) => svg.querySelectorAll(".cursor").forEach((path) => path.setAttribute("d", d(scales(svg, path.parentNode)))));
     const isShown = (c) => !c.isHidden;
     const hide = () => (say([piece("span", "hint", line.dataset.hint)]), cursors(() => ""));
     function show(k) {
@@ -77,11 +81,23 @@
       const old = at;
       at = Math.max(0, Math.min(last, k));
       const free = Object.assign(piece("button", "", "Unpin"), { type: "button", onclick: () => (pinned.hidden = true) });
-      pinned.replaceChildren(piece("b", "", `Pinned: ${(inTime ? moment : words)(hz[at])}`), ...curves.filter(isShown).map((c) => piece("span", c.role, reading(c))), free);
+      pinned.replaceChildren(
+        piece("b", "", `Pinned: ${(inTime ? moment : words)(hz[at])}`),
+        ...curves.filter(isShown).map((c) => piece("span", c.role, reading(c))),
+        free,
+      );
       pinned.hidden = false;
       at = old;
     }
-    if (figure.querySelector("svg.chart .curves")) tools(figure, { hz, curves, pin: () => pin(at), at: () => hz[at], again: () => line.querySelector("b") && show(at) });
+    if (figure.querySelector("svg.chart .curves")) {
+      tools(figure, {
+        hz,
+        curves,
+        pin: () => pin(at),
+        at: () => hz[at],
+        again: () => line.querySelector("b") && show(at),
+      });
+    }
     line.onfocus = () => show(at);
     line.onblur = hide;
     line.onkeydown = (e) => {
@@ -121,11 +137,18 @@
       if (!from) return;
       const [x, y] = place(e), s = scales(svg, panel), isHigh = Math.abs(y - from[1]) > s.height / 8;
       const hold = (v, low, length) => Math.max(low, Math.min(low + length, v));
-      const sides = [hold(Math.min(x, from[0]), s.left, s.width), hold(Math.max(x, from[0]), s.left, s.width), isHigh ? hold(Math.min(y, from[1]), s.top, s.height) : s.top, isHigh ? hold(Math.max(y, from[1]), s.top, s.height) : s.top + s.height];
+      const sides = [
+        hold(Math.min(x, from[0]), s.left, s.width),
+        hold(Math.max(x, from[0]), s.left, s.width),
+        isHigh ? hold(Math.min(y, from[1]), s.top, s.height) : s.top,
+        isHigh ? hold(Math.max(y, from[1]), s.top, s.height) : s.top + s.height,
+      ];
       if (!box && sides[1] - sides[0] < 6) return;
       box ??= panel.appendChild(document.createElementNS(panel.namespaceURI, "rect"));
       box.setAttribute("class", "stretch");
-      Object.entries({ x: sides[0], y: sides[2], width: sides[1] - sides[0], height: sides[3] - sides[2] }).forEach(([name, value]) => box.setAttribute(name, value));
+      Object.entries({ x: sides[0], y: sides[2], width: sides[1] - sides[0], height: sides[3] - sides[2] }).forEach(([name, value]) =>
+        box.setAttribute(name, value)
+      );
       box.sides = sides;
     });
     const end = (isDone) => (e) => {
@@ -163,7 +186,9 @@
   function move(svg, panel) {
     const home = scales(svg, panel, true), now = scales(svg, panel), isZoomed = svg.dataset.zoomLowHz !== undefined;
     const [a, b] = [now.x(home.hz(home.left)), now.x(home.hz(home.left + home.width))], kx = (b - a) / home.width, tx = a - kx * home.left;
-    const [c, d] = [home.top, home.top + home.height].map((y) => now.top + (now.height * (now.value(now.top) - home.value(y))) / (now.value(now.top) - now.value(now.top + now.height)));
+    const [c, d] = [home.top, home.top + home.height].map((y) =>
+      now.top + (now.height * (now.value(now.top) - home.value(y))) / (now.value(now.top) - now.value(now.top + now.height))
+    );
     const ky = (d - c) / home.height, ty = c - ky * home.top, clip = panel.querySelector("clipPath")?.id;
     for (const group of panel.querySelectorAll(":scope > g")) {
       if (group.classList.contains("grid")) isZoomed ? group.setAttribute("clip-path", `url(#${clip})`) : group.removeAttribute("clip-path");
@@ -177,13 +202,15 @@
     };
     for (const el of panel.querySelectorAll(":scope > text.hz:not(.more)")) shift(el, "x", kx, tx, home.left, home.left + home.width);
     // The words of a tick stand 4 px below its line.
-    for (const el of panel.querySelectorAll(":scope > text.tick:not([text-anchor=middle])")) shift(el, "y", ky, ty + 4 - 4 * ky, home.top, home.top + home.height + 6);
+    for (const el of panel.querySelectorAll(":scope > text.tick:not([text-anchor=middle])")) {
+      shift(el, "y", ky, ty + 4 - 4 * ky, home.top, home.top + home.height + 6);
+    }
     panel.querySelectorAll("text.more").forEach((el) => el.remove());
-    if (isZoomed && svg.dataset.axis !== "time") numbersMore(svg, panel, now);
+    if (isZoomed && svg.dataset.axis !== "time") numbersMore(panel, now);
   }
 
   /** Numbers at every 1 to 9 of a decade where less than a decade is shown. */
-  function numbersMore(svg, panel, s) {
+  function numbersMore(panel, s) {
     const like = panel.querySelector(":scope > text.hz"), [low, high] = [s.hz(s.left), s.hz(s.left + s.width)];
     if (!like || high / low > 10) return;
     const there = [...panel.querySelectorAll(":scope > text.hz")].filter((el) => el.style.display !== "none").map((el) => +el.getAttribute("x"));
@@ -257,7 +284,10 @@
       setTimeout(() => (copy.textContent = "Copy values"), 2000);
     });
     const closer = () => {
-      const svg = figure.querySelector("svg.chart"), f = facts.at(), s = scales(svg, svg.querySelector(".panel")), [low, high] = [s.hz(s.left), s.hz(s.left + s.width)];
+      const svg = figure.querySelector("svg.chart"),
+        f = facts.at(),
+        s = scales(svg, svg.querySelector(".panel")),
+        [low, high] = [s.hz(s.left), s.hz(s.left + s.width)];
       const root = Math.sqrt(high / low), half = Math.sqrt(root);
       const from = Math.min(Math.max(f / half, low), high / root);
       zoomTo(figure, svg.dataset.axis === "time" ? [Math.max(low, f - (high - low) / 4), Math.min(high, f + (high - low) / 4)] : [from, from * root]);
@@ -300,14 +330,15 @@
   function redraw(svg, curve, hz) {
     const panel = svg.querySelectorAll(".panel")[curve.panel], s = scales(svg, panel, true), n = hz.length, { values, valid, u } = curve;
     const there = (k) => k >= 0 && k < n && values[k] !== null, good = (k) => there(k) && +valid[k];
-    const line = ([a, b], sign = 0) => Array.from({ length: b - a }, (_, k) => `${s.x(hz[a + k]).toFixed(1)} ${s.y(values[a + k] + (sign && sign * u[a + k])).toFixed(1)}`);
-    const full = runs(n, good), pale = runs(n, (k) => there(k) && !good(k)).map(([a, b]) => [a - there(a - 1), b + there(b)]);
+    const line = (/** @type {number[]} */ [a, b], sign = 0) =>
+      Array.from({ length: b - a }, (_, k) => `${s.x(hz[a + k]).toFixed(1)} ${s.y(values[a + k] + (sign && sign * u[a + k])).toFixed(1)}`);
+    const full = runs(n, good), pale = runs(n, (k) => there(k) && !good(k)).map(([a, b]) => [a - Number(there(a - 1)), b + Number(there(b))]);
     const path = (stretches) => stretches.map((run) => "M" + line(run).join("L")).join("");
     const shape = {
       ribbon: () => full.map((run) => `M${[...line(run, 1), ...line(run, -1).reverse()].join("L")}Z`).join(""),
       outside: () => path(pale),
       leader: (old) => {
-        const [x, y] = line(full.at(-1) || pale.at(-1)).at(-1).split(" "), held = Math.min(s.top + s.height, Math.max(s.top, y));
+        const [x, y] = line(full.at(-1) || pale.at(-1)).at(-1).split(" "), held = Math.min(s.top + s.height, Math.max(s.top, +y));
         return `M${x} ${held}L${s.left + s.width + 4} ${held}L${old.split("L")[2]}`;
       },
       trace: () => path(full),
