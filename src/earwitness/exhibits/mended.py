@@ -183,7 +183,11 @@ def _shift(one: FigureChange) -> str:
     digits = _digits(one)
     unit = f" {one.unit}" if one.unit else ""
     words = number_words(one.change, digits, sign=True)
-    return f"{words}{unit}" if one.u == 0.0 else f"{words} ± {number_words(2 * one.u, digits)}{unit}"
+    if one.u == 0.0:
+        return f"{words}{unit}"
+    most = number_words(2 * one.u, digits)
+    # An uncertainty is never nothing: it is less than what the last digit shows.
+    return f"{words} ± {most if float(most) else f'less than {0.5 / 10**digits:g}'}{unit}"
 
 
 def gains_table(advice: MendAdvice) -> Table | None:

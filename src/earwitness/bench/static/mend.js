@@ -4,6 +4,7 @@
 import { ask, Draft, make, note, onKey, ready, Refusal, tell } from "./bench.js";
 import { bandGain, halfWidth, prewarped, qOfHalfWidth, totalGain } from "./mend_filters.js";
 import { Desk } from "./mend_desk.js";
+import { changeRow } from "./mend_change.js";
 
 const find = (id) => document.getElementById(id);
 const facts = JSON.parse(find("mend-facts").textContent);
@@ -280,15 +281,7 @@ async function weigh() {
 }
 
 function paintFigures() {
-  find("figures").replaceChildren(
-    ...weighed.rows.map(([name, before, now, change, sense]) => {
-      if (before === now) return make("div", {}, make("dt", {}, name), make("dd", {}, now));
-      const kind = sense.includes("better") ? "better" : sense.includes("worse") ? "worse" : "unsure";
-      const parts = [make("span", { class: "before" }, before), " → ", make("span", { class: "now" }, now), make("span", { class: "change" }, change)];
-      if (sense) parts.push(make("span", { class: "sense" }, sense));
-      return make("div", { class: kind }, make("dt", {}, name), make("dd", {}, ...parts));
-    }),
-  );
+  find("figures").replaceChildren(...weighed.rows.map(changeRow));
   find("headroom").textContent = `${weighed.headroom[0].toUpperCase()}${weighed.headroom.slice(1)}.`;
   find("spread").textContent = weighed.spread && state.bands.length ? `${weighed.spread[0].toUpperCase()}${weighed.spread.slice(1)}.` : "";
   const told = weighed.warnings.join("\n");
