@@ -18,6 +18,7 @@ export class Drawing {
   constructor(holder, name, moved, most = [360, 360]) {
     this.moved = moved;
     this.most = most;
+    this.width = this.height = 0;
     this.ground = svg("g", { "aria-hidden": "true" });
     this.grips = svg("g");
     this.picture = svg("svg", { class: "drawing", role: "group", "aria-label": name }, this.ground, this.grips);

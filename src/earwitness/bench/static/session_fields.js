@@ -21,8 +21,8 @@ function usual(field) {
   return `such as ${field.example.replace(/[[\]]/g, "")}`;
 }
 
-/** One field. value : now; set(value) : undefined takes the key out; lists : ids of datalists by key. */
-export function fieldOf(field, path, value, set, { list, hidden } = {}) {
+/** One field. value : now; set(value) : undefined takes the key out; list : id of a datalist. */
+export function fieldOf(field, path, value, set, { list = undefined, hidden = undefined } = {}) {
   const id = idOf(path), { schema } = field;
   // A list to choose from says by itself what can be chosen.
   const help = field.help && !field.help.includes(schema.enum?.at(-1)) ? `${id}-help` : null;

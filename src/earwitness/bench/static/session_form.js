@@ -30,7 +30,8 @@ const fresh = () => ({
 });
 
 let tables = {}, rig = {}, forms = [], draft = null, number = 0;
-let faults = [], touched = new Set(), shut = new Set(), drawings = {};
+let faults = [], touched = new Set(), drawings = {};
+const shut = new Set();
 const now = () => draft.value;
 
 // The document -------------------------------------------------------------------------------------------------------
@@ -223,7 +224,7 @@ function fromRig(list, path, serial) {
   const known = (list === "known-microphones" ? rig.microphones : rig.calibrators).find((one) => one.serial === serial);
   if (!known) return;
   // The sensitivity hangs on the gain, and a recording on its session: they are not carried over.
-  const { sensitivity_fs_per_pa, sensitivity_u_db, calibrator, file, ...same } = known;
+  const { sensitivity_fs_per_pa, sensitivity_u_db: _u, calibrator: _calibrator, file: _file, ...same } = known;
   put(path, { ...same, ...get(path), serial }, true);
   note(`Filled in from the session that used ${serial}${sensitivity_fs_per_pa ? `; its sensitivity was ${sensitivity_fs_per_pa} of full scale per pascal, with the gain of then` : ""}.`);
 }
@@ -350,8 +351,8 @@ function show() {
   const form = find("session-fields"), held = form.contains(document.activeElement) ? document.activeElement.id : "";
   drawings = {};
   form.replaceChildren(
-    ...SECTIONS.map(([title, names], k) => make("section", { class: "part", "aria-labelledby": `part-${k}` }, make("h2", { id: `part-${k}` }, title), ...names.map(tableOf))),
-    ...Object.entries({ "known-microphones": rig.microphones, "known-calibrators": rig.calibrators }).map(([id, all]) => make("datalist", { id }, ...all.map((one) => make("option", { value: one.serial }, one.name || "")))),
+    .../** @type {[string, string[]][]} */ (SECTIONS).map(([title, names], k) => make("section", { class: "part", "aria-labelledby": `part-${k}` }, make("h2", { id: `part-${k}` }, title), ...names.map(tableOf))),
+    ...Object.entries(/** @type {Record<string, any[]>} */ ({ "known-microphones": rig.microphones, "known-calibrators": rig.calibrators })).map(([id, all]) => make("datalist", { id }, ...all.map((one) => make("option", { value: one.serial }, one.name || "")))),
     make("datalist", { id: "known-drivers" }),
   );
   if (find("session-folder").value !== now().folder) find("session-folder").value = now().folder;
