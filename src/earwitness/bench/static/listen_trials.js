@@ -131,7 +131,9 @@ async function begin(e) {
     sound: find("#sound").value,
     trials: Number(find("#count").value),
     listener: find("#listener").value,
-    room: find("#in-room").checked ? { size: find("#room-size").value, reverberation_s: Number(find("#room-time").value), seat_m: Number(find("#room-seat").value) } : null,
+    room: find("#in-room").checked
+      ? { size: find("#room-size").value, reverberation_s: Number(find("#room-time").value), seat_m: Number(find("#room-seat").value) }
+      : null,
   };
   try {
     begunAt = Date.now();

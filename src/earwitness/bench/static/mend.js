@@ -221,7 +221,14 @@ function paintFindings() {
         "li",
         { class: one.mendable ? "mendable" : "" },
         make("span", { class: "badge" }, String(one.key)),
-        make("span", { class: "what" }, make("strong", {}, one.title), make("span", { class: "hint" }, ` ${one.size}, ${one.where}`), ...(one.aim ? [make("span", { class: "said" }, ` ${one.aim.sentence}`)] : []), ...one.heard.map((words) => make("span", { class: "said heard-in-trials" }, ` ${words}`))),
+        make(
+          "span",
+          { class: "what" },
+          make("strong", {}, one.title),
+          make("span", { class: "hint" }, ` ${one.size}, ${one.where}`),
+          ...(one.aim ? [make("span", { class: "said" }, ` ${one.aim.sentence}`)] : []),
+          ...one.heard.map((words) => make("span", { class: "said heard-in-trials" }, ` ${words}`)),
+        ),
         findingAct(one),
       )
     ),
@@ -231,7 +238,13 @@ function paintFindings() {
 function findingAct(one) {
   if (!one.q) return findingRemedy(one);
   const asked = new URLSearchParams({ kind: "threshold", finding: one.key });
-  return make("span", { class: "acts" }, findingRemedy(one), " ", make("a", { href: `/listen/${facts.id}/trials?${asked}`, "aria-label": `Hear how small finding ${one.key} may be` }, "Hear how small it may be"));
+  return make(
+    "span",
+    { class: "acts" },
+    findingRemedy(one),
+    " ",
+    make("a", { href: `/listen/${facts.id}/trials?${asked}`, "aria-label": `Hear how small finding ${one.key} may be` }, "Hear how small it may be"),
+  );
 }
 function findingRemedy(one) {
   if (one.mendable && one.q) return make("button", { type: "button", onclick: () => against(one) }, "Set a band against it");
