@@ -16,6 +16,7 @@ from session_form_page import EXPECTED, by_keyboard, by_mouse, field, opened
 
 from accessible import serious
 from earwitness.capture.plan import orbit_angles, plan_session
+from earwitness.session.small_toml import toml_text
 
 pytestmark = pytest.mark.browser
 SAVED = re.compile(r"^\s*saved")
@@ -163,3 +164,51 @@ def test_no_violation_and_no_scrolling_sideways(page: Page) -> None:
     page.get_by_role("slider", name="microphone").focus()
     page.keyboard.press("ArrowRight")
     expect(page.locator(field("environment.room.microphone_m.0"))).to_have_value("3.6")
+
+
+def test_faults_of_a_typed_path_are_listed_and_mended_in_the_form(
+    entered: tuple[BrowserContext, str], tmp_path: Path
+) -> None:
+    text = toml_text(
+        {**EXPECTED, "date": "2026-11-01", "drive": {}, "take": [{"kind": "noise floor", "file": "q.wav"}]}
+    )
+    (tmp_path / "session.toml").write_text(text, encoding="utf-8")
+    with empty_page(entered[0]) as page:
+        page.goto(f"{entered[1]}/measure#bring")
+        page.wait_for_selector("body[data-ready=measure]")
+        page.locator("#folder").fill(str(tmp_path))
+        page.locator("#from-folder").get_by_role("button", name="Take it in").click()
+        told = page.locator("#folder-told")
+        expect(told.locator("li")).to_have_count(3)
+        expect(told).to_contain_text("'voltage_v' is missing")
+        assert serious(page) == []
+        # The log of the job has them as well.
+        page.keyboard.press("j")
+        page.locator("#jobs-list li").first.get_by_role("button", name="Log").click()
+        expect(page.locator("#drawer-body")).to_contain_text("'voltage_v' is missing")
+        page.keyboard.press("Escape")
+        page.keyboard.press("j")
+        told.get_by_role("link", name="Mend it in the session form").click()
+        page.wait_for_selector("#begin[data-ready=session]")
+        page.locator("#session-faults").get_by_role("button", name="Voltage").click()
+        page.keyboard.type("2.83")
+        expect(page.locator("#session-faults")).not_to_contain_text("voltage_v")
+
+
+def test_what_was_planned_is_kept_and_taken_over(page: Page) -> None:
+    page.get_by_role("tab", name="Plan").click()
+    for name, words in (("width", "0.23"), ("height", "0.9")):
+        page.locator(f"#plan-cabinet-{name}").fill(words)
+    page.locator("#plan-room-length").fill("7")
+    page.locator("#plan-distance").fill("1.25")
+    expect(page.locator("#draft-state")).to_have_text(SAVED)
+    page.reload()
+    page.wait_for_selector("#begin[data-ready=session]", state="attached")
+    expect(page.locator("#plan-room-length")).to_have_value("7")
+    page.get_by_role("tab", name="Describe a session").click()
+    page.get_by_role("button", name="Take cabinet and room from Plan").click()
+    expect(page.locator(field("loudspeaker.height_m"))).to_have_value("0.9")
+    # A third into the length, and the distance in front of it.
+    expect(page.locator(field("environment.room.loudspeaker_m.0"))).to_have_value("2.333")
+    expect(page.locator(field("environment.room.microphone_m.0"))).to_have_value("3.583")
+    expect(page.locator("#plan-take-distance")).to_have_value("1.25")

@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
 
-from earwitness.errors import EarwitnessError, InputError
+from earwitness.errors import EarwitnessError, InputError, SessionError
 
 Progress = Callable[[float, str], None]
 State = Literal["waiting", "running", "done", "failed", "canceled", "interrupted"]
@@ -42,7 +42,8 @@ class Canceled(EarwitnessError):
 @dataclass(frozen=True, slots=True)
 class JobState:
     """What a job is at. share : done part of the whole, 0 to 1; words : what it does, or how it ended;
-    result : plain values for whoever started it; error : what, where, expected, remedy."""
+    result : plain values for whoever started it; error : what, where, expected, remedy, and
+    each of a session's faults."""
 
     id: str
     name: str
@@ -51,7 +52,7 @@ class JobState:
     words: str
     begun_at: str
     result: dict[str, Any] | None = None
-    error: dict[str, str] | None = None
+    error: dict[str, Any] | None = None
 
     @property
     def has_ended(self) -> bool:
@@ -207,9 +208,10 @@ class Jobs:
         )
 
 
-def error_record(error: EarwitnessError) -> dict[str, str]:
-    """The four parts of an error as plain values."""
-    return {"what": error.what, "where": error.where, "expected": error.expected, "remedy": error.remedy}
+def error_record(error: EarwitnessError) -> dict[str, Any]:
+    """The four parts of an error as plain values; of a session's faults each one too."""
+    record: dict[str, Any] = {key: getattr(error, key) for key in ("what", "where", "expected", "remedy")}
+    return record | ({"faults": [str(one) for one in error.faults]} if isinstance(error, SessionError) else {})
 
 
 def _lines(path: Path) -> Iterator[dict[str, Any]]:

@@ -17,7 +17,7 @@ from earwitness.app.jobs import error_record
 from earwitness.archive.choose import state_words
 from earwitness.archive.drafts import StaleDraftError
 from earwitness.bench.state import UnknownLoudspeakerError, bench_of
-from earwitness.errors import ArchiveError, EarwitnessError, InputError, OutputError, SessionError
+from earwitness.errors import ArchiveError, EarwitnessError, InputError, OutputError
 
 PLACES = (
     ("listen", "Listen", "write down what is heard, before any data"),
@@ -72,9 +72,7 @@ def install_errors(app: FastAPI) -> None:
 
     @app.exception_handler(EarwitnessError)
     async def known(request: Request, error: EarwitnessError) -> Response:
-        record: dict[str, Any] = dict(error_record(error))
-        if isinstance(error, SessionError):
-            record["faults"] = [str(fault) for fault in error.faults]
+        record = error_record(error)
         if isinstance(error, StaleDraftError):
             record["now"] = {"revision": error.now.revision, "value": error.now.value}
         return _answer(request, _status(error), record)

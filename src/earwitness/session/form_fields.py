@@ -79,16 +79,17 @@ def _field(name: str, model: type[Strict], key: str, words: dict[str, Any], told
     }
 
 
+_MORE = re.compile(r"#? {8,}# (.*)")
 _PARTS = ("type", "enum", "minimum", "maximum", "exclusiveMinimum", "default", "minItems", "maxLength")
 
 
 def _told(text: str) -> dict[tuple[str, str], dict[str, tuple[str, str]]]:
     """(example, comment) of each key of the form, by table and kind; the first that says something counts."""
     found: dict[tuple[str, str], dict[str, tuple[str, str]]] = {}
-    table, kind = "", ""
+    table, kind, key = "", "", ""
     for line in text.splitlines():
         if header := _HEADER.match(line):
-            table, kind = header[1], ""
+            table, kind, key = header[1], "", ""
         elif pair := _KEY.match(line):
             key, value, comment = pair[1], pair[2].strip('"'), (pair[3] or "").strip()
             if key == "kind" and value:
@@ -96,4 +97,6 @@ def _told(text: str) -> dict[tuple[str, str], dict[str, tuple[str, str]]]:
             known = found.setdefault((table, kind), {})
             known.setdefault(key, ("" if value == "0" else value, comment))
             found.setdefault((table, ""), {}).setdefault(key, known[key])
+        elif (more := _MORE.match(line)) and key:
+            known[key] = found[table, ""][key] = (known[key][0], f"{known[key][1]} {more[1]}")
     return found

@@ -31,7 +31,8 @@ def job_log(job_id: str, bench: BenchState) -> dict[str, Any]:
     """All a job has told."""
     return {
         "lines": [
-            {k: line[k] for k in ("at", "state", "share", "words") if k in line} for line in bench.jobs.log(job_id)
+            {k: line[k] for k in ("at", "state", "share", "words", "error") if k in line}
+            for line in bench.jobs.log(job_id)
         ]
     }
 

@@ -121,6 +121,7 @@ async function take(files) {
   if (!wanted.length) return note("There was no file in what was dropped.", "error", { remedy: "drop the folder that holds session.toml" });
   showArriving(true);
   find("take-in").disabled = true;
+  find("arriving-share").hidden = false;
   find("faults").replaceChildren();
   try {
     upload ||= (await ask("POST", "/api/uploads", {})).id;
@@ -136,6 +137,12 @@ async function take(files) {
   }
 }
 
+/** Every fault of a session that was not taken in; nothing for another error. */
+export function showFaults(list, told) {
+  const faults = told?.faults || (told ? [[told.where, told.expected, told.remedy].filter(Boolean).join("\n")] : []);
+  list.replaceChildren(...faults.map((fault) => make("li", {}, make("pre", {}, fault))));
+}
+
 async function check() {
   const words = find("arriving-words"), faults = find("faults");
   faults.replaceChildren();
@@ -149,9 +156,10 @@ async function check() {
   } catch (error) {
     if (!(error instanceof Refusal)) return tell(error);
     find("take-in").disabled = true;
+    // A full bar beneath faults would look like success.
+    find("arriving-share").hidden = true;
     words.textContent = `${error.message}. Mend it, and drop the changed files or the folder again.`;
-    const told = error.told.faults || [[error.told.where, error.told.expected, error.told.remedy].filter(Boolean).join("\n")];
-    faults.replaceChildren(...told.map((fault) => make("li", {}, make("pre", {}, fault))));
+    showFaults(faults, error.told);
   }
 }
 
@@ -176,8 +184,17 @@ find("check-again").onclick = check;
 find("let-go").onclick = () => ask("DELETE", `/api/uploads/${upload}`).then(forget).catch(tell);
 find("from-folder").onsubmit = (e) => {
   e.preventDefault();
-  startJob("/api/measure/add", { folder: find("folder").value }, takenIn).catch(tell);
+  const folder = find("folder").value.trim();
+  find("folder-told").replaceChildren();
+  startJob("/api/measure/add", { folder }, (job) => (job.state === "failed" ? notTaken(job, folder) : takenIn(job))).catch(tell);
 };
+/** The faults of a folder beside its field, and the way to mend them here. */
+function notTaken(job, folder) {
+  const list = make("ol", { class: "faults" });
+  showFaults(list, job.error);
+  find("folder-told").replaceChildren(make("p", {}, make("strong", {}, `${job.error.what}.`)), list, make("p", { class: "actions" }, make("a", { class: "button", href: `/measure?${new URLSearchParams({ folder })}#begin` }, "Mend it in the session form"), make("button", { type: "button", onclick: () => find("from-folder").requestSubmit() }, "Take it in again")));
+  find("folder-told").scrollIntoView({ block: "nearest" });
+}
 onKey("b", "bring in a session folder", () => (showTab(tabs[0]), chooser.click()));
 if (upload) {
   // A reload while files arrived: what has arrived is still there.

@@ -1,5 +1,5 @@
-// Plan: what a room leaves of each take and what a scan costs, told anew as numbers are typed.
-import { ask, make, note, tell } from "./bench.js";
+// Plan: what a room leaves of each take and what a scan costs, told anew as numbers are typed; kept as a draft.
+import { Draft, ask, make, note, tell } from "./bench.js";
 
 const find = (id) => document.getElementById(id);
 const form = find("plan-form");
@@ -91,8 +91,10 @@ function echo(reflection, { front, y, microphone, long, tall }) {
   return [[front, y], [wall, y + shift / 2], [microphone, y + shift]];
 }
 
-let timer = 0;
-form.addEventListener("input", () => {
+let timer = 0, draft = null;
+const entered = () => Object.fromEntries([...form.elements].filter((field) => field.name).map((field) => [field.name, field.value]));
+form.addEventListener("input", (e) => {
+  if (e.target.name) draft.set({ fields: entered() });
   clearTimeout(timer);
   timer = setTimeout(plan, 120);
 });
@@ -114,4 +116,14 @@ form.onsubmit = async (e) => {
     tell(error);
   }
 };
-plan();
+// Until what was planned before is there, what is typed would be lost.
+find("plan").inert = true;
+Draft.open("plan:default", { fields: entered() }, (value) => {
+  for (const field of form.elements) if (field.name && typeof value?.fields?.[field.name] === "string") field.value = value.fields[field.name];
+  plan();
+})
+  .then((opened) => {
+    draft = opened;
+    find("plan").inert = false;
+  })
+  .catch(tell);

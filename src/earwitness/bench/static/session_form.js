@@ -165,7 +165,9 @@ function paintCabinet() {
   const cross = document.createElementNS("http://www.w3.org/2000/svg", "path");
   cross.setAttribute("class", "cross");
   cross.setAttribute("d", `M${drawings.cabinet.x(middle) - 6} ${drawings.cabinet.y(up)}h12m-6 -6v12`);
-  drawings.cabinet.ground.append(cross);
+  // Above the drivers, which may cover its place.
+  drawings.cabinet.picture.querySelector(".cross")?.remove();
+  drawings.cabinet.picture.append(cross);
 }
 
 function moveDriver(k, x, y) {
@@ -237,6 +239,25 @@ function fromLast() {
   }
   change((next) => Object.assign(next.document, parts), true);
   note(`Taken from the session of ${date}: microphone, drive, stimulus, loop-back, room. The sensitivity is not: it hangs on the gain.`);
+}
+
+/** Cabinet, room and places as they were planned: in the middle and at half of the height where Plan has nothing else. */
+async function fromPlan() {
+  const { value } = await ask("GET", "/api/drafts/plan:default");
+  const at = (name) => typed(value?.fields?.[name] ?? "", { type: "number" });
+  if (typeof at("room.length_m") !== "number") return void note("Nothing is planned yet.", "error", { remedy: "fill in Plan first" });
+  const [long, wide, high] = ["length_m", "width_m", "height_m"].map((name) => at(`room.${name}`));
+  const place = [at("room.front_wall_m") ?? long / 3, at("room.side_wall_m") ?? wide / 2, at("room.stand_m") ?? high / 2].map((one) => +one.toFixed(3));
+  const distance_m = at("room.distance_m");
+  const size = Object.fromEntries(["width_m", "height_m", "depth_m"].map((name) => [name, at(`cabinet.${name}`)]).filter(([, one]) => one !== undefined));
+  change((next) => {
+    next.document.loudspeaker = { ...next.document.loudspeaker, ...size };
+    const { anechoic, first_reflection_ms, ...air } = next.document.environment || {};
+    const room = { length_m: long, width_m: wide, height_m: high, loudspeaker_m: place, microphone_m: [+(place[0] + distance_m).toFixed(3), place[1], place[2]] };
+    next.document.environment = { ...air, room };
+    next.plan = { ...next.plan, distance_m };
+  }, true);
+  note("Taken from Plan: the cabinet's size, the room, both places and the distance.");
 }
 
 const driverNames = () => (get(["loudspeaker", "driver"]) || []).map((one) => one?.name).filter((one) => typeof one === "string" && one);
@@ -426,7 +447,7 @@ async function start() {
   rig = told.rig;
   forms = told.forms;
   const wanted = new URLSearchParams(location.search), next = 1 + Math.max(0, ...forms.map((one) => one.number));
-  number = wanted.has("form") ? Number(wanted.get("form")) || next : wanted.has("new") || wanted.has("name") || !forms.length ? next : forms.at(-1).number;
+  number = wanted.has("form") ? Number(wanted.get("form")) || next : ["new", "name", "folder"].some((one) => wanted.has(one)) || !forms.length ? next : forms.at(-1).number;
   const initial = fresh();
   for (const key of ["maker", "name"]) if (wanted.get(key)) initial.document.loudspeaker[key] = wanted.get(key);
   draft = await Draft.open(`session:${number}`, initial, (value) => {
@@ -444,6 +465,7 @@ async function start() {
   find("session-last").hidden = !rig.last;
   find("session-last").onclick = fromLast;
   find("session-folder").oninput = (e) => change((next_) => (next_.folder = e.target.value));
+  find("session-plan").onclick = () => fromPlan().catch(tell);
   find("session-read").onclick = read;
   find("session-write").onclick = () => writeAnd();
   find("session-record").onclick = () => writeAnd(record);
@@ -454,6 +476,10 @@ async function start() {
     touched.add(e.target.id.replace(/\.[0-2]$/, (end) => (find(`${e.target.id}-fault`) ? end : "")));
     showFaultsAgain();
   });
+  if (wanted.get("folder")) {
+    find("session-folder").value = wanted.get("folder");
+    await read();
+  }
   await check();
   ready("begin");
   find("begin").dataset.ready = "session";
