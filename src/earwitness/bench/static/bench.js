@@ -218,7 +218,13 @@ function showJobs(jobs) {
 async function jobLog(job) {
   try {
     const { lines } = await ask("GET", `/api/jobs/${job.id}/log`);
-    const told = (l) => make("li", {}, `${l.at.slice(11, 19)} ${l.state} ${Math.round(100 * l.share)} % ${l.words}`, ...(l.error?.faults || []).map((fault) => make("pre", {}, fault)));
+    const told = (l) =>
+      make(
+        "li",
+        {},
+        `${l.at.slice(11, 19)} ${l.state} ${Math.round(100 * l.share)} % ${l.words}`,
+        ...(l.error?.faults || []).map((fault) => make("pre", {}, fault)),
+      );
     openDrawer([make("h3", {}, job.name), make("ol", { class: "log" }, ...lines.map(told))]);
   } catch (error) {
     tell(error);

@@ -1,5 +1,5 @@
 // The place Measure: folders by drag and drop with progress and all faults at once, test signals.
-import { Refusal, ask, make, note, onKey, startJob, tell } from "./bench.js";
+import { ask, make, note, onKey, Refusal, startJob, tell } from "./bench.js";
 
 const find = (id) => document.getElementById(id);
 
@@ -192,7 +192,16 @@ find("from-folder").onsubmit = (e) => {
 function notTaken(job, folder) {
   const list = make("ol", { class: "faults" });
   showFaults(list, job.error);
-  find("folder-told").replaceChildren(make("p", {}, make("strong", {}, `${job.error.what}.`)), list, make("p", { class: "actions" }, make("a", { class: "button", href: `/measure?${new URLSearchParams({ folder })}#begin` }, "Mend it in the session form"), make("button", { type: "button", onclick: () => find("from-folder").requestSubmit() }, "Take it in again")));
+  find("folder-told").replaceChildren(
+    make("p", {}, make("strong", {}, `${job.error.what}.`)),
+    list,
+    make(
+      "p",
+      { class: "actions" },
+      make("a", { class: "button", href: `/measure?${new URLSearchParams({ folder })}#begin` }, "Mend it in the session form"),
+      make("button", { type: "button", onclick: () => find("from-folder").requestSubmit() }, "Take it in again"),
+    ),
+  );
   find("folder-told").scrollIntoView({ block: "nearest" });
 }
 onKey("b", "bring in a session folder", () => (showTab(tabs[0]), chooser.click()));

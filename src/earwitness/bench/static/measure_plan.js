@@ -1,5 +1,5 @@
 // Plan: what a room leaves of each take and what a scan costs, told anew as numbers are typed; kept as a draft.
-import { Draft, ask, make, note, tell } from "./bench.js";
+import { ask, Draft, make, note, tell } from "./bench.js";
 
 const find = (id) => document.getElementById(id);
 const form = find("plan-form");
@@ -19,9 +19,12 @@ function asked() {
 }
 
 const lines = (told, fault) =>
-  told
-    ? make("ul", {}, ...told.lines.map((line) => make("li", {}, line)))
-    : make("div", { class: "error" }, make("p", {}, fault.what), ...["expected", "remedy"].filter((k) => fault[k]).map((k) => make("p", { class: "hint" }, `${k === "remedy" ? "to do" : k}: ${fault[k]}`)));
+  told ? make("ul", {}, ...told.lines.map((line) => make("li", {}, line))) : make(
+    "div",
+    { class: "error" },
+    make("p", {}, fault.what),
+    ...["expected", "remedy"].filter((k) => fault[k]).map((k) => make("p", { class: "hint" }, `${k === "remedy" ? "to do" : k}: ${fault[k]}`)),
+  );
 
 let turn = 0;
 async function plan() {
@@ -63,7 +66,9 @@ function draw(room, gated) {
   const [lx, ly] = at(front, y), [mx, my] = at(microphone, y);
   const path = gated ? echo(gated.reflection, { front, y, microphone, long, tall }) : [];
   const words = gated
-    ? `The room ${above ? "from above" : "from the side"}: the microphone ${room.distance_m} m in front of the loudspeaker, and the first echo, by the ${gated.reflection}.`
+    ? `The room ${
+      above ? "from above" : "from the side"
+    }: the microphone ${room.distance_m} m in front of the loudspeaker, and the first echo, by the ${gated.reflection}.`
     : "The room from the side; it does not hold loudspeaker and microphone this way.";
   const points = path.map(([x, up]) => at(x, up).map((one) => one.toFixed(1)).join(",")).join(" ");
   const picture = svg(
@@ -78,7 +83,16 @@ function draw(room, gated) {
     svg("rect", { x: lx - 8, y: ly - 10, width: 8, height: 20, class: "box" }),
     svg("circle", { cx: mx, cy: my, r: 4, class: "microphone" }),
   );
-  find("plan-drawing").replaceChildren(picture, make("p", { class: "hint" }, `${above ? "Seen from above" : "Seen from the side"}: box and dot are loudspeaker and microphone, the dashed line is the first echo${gated ? `, by the ${gated.reflection}` : ""}.`));
+  find("plan-drawing").replaceChildren(
+    picture,
+    make(
+      "p",
+      { class: "hint" },
+      `${above ? "Seen from above" : "Seen from the side"}: box and dot are loudspeaker and microphone, the dashed line is the first echo${
+        gated ? `, by the ${gated.reflection}` : ""
+      }.`,
+    ),
+  );
 }
 
 /** Corners of the echo's way, by the mirror image. */
@@ -103,7 +117,11 @@ form.onsubmit = async (e) => {
   const body = asked(), to = find("plan-to").value.trim();
   if (!body) return;
   try {
-    const answer = await fetch("/api/measure/plan/points", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(to ? { ...body, to } : body) });
+    const answer = await fetch("/api/measure/plan/points", {
+      method: "POST",
+      headers: { "Content-Type": "application/json" },
+      body: JSON.stringify(to ? { ...body, to } : body),
+    });
     if (!answer.ok) {
       const told = await answer.json();
       return note(told.what, "error", told);

@@ -1,12 +1,19 @@
 // Responses that were measured before: a folder is looked at, corrected in a table, described, and taken in.
-import { Refusal, ask, make, note, startJob, tell } from "./bench.js";
+import { ask, make, note, Refusal, startJob, tell } from "./bench.js";
 import { droppable, megabytes, sendAll, shown } from "./measure.js";
 
 const find = (id) => document.getElementById(id);
 const form = find("responses-facts");
 const KEPT = "responses";
 const NUMBERS = [...form.elements].filter((e) => e.type === "number").map((e) => e.name);
-const UNIT_KEYS = { unit: "What the decibels are", columns: "What the columns are", data: "What the values are", samples: "What a sample means", positions: "What its positions are", level_unit: "What the levels are" };
+const UNIT_KEYS = {
+  unit: "What the decibels are",
+  columns: "What the columns are",
+  data: "What the values are",
+  samples: "What a sample means",
+  positions: "What its positions are",
+  level_unit: "What the levels are",
+};
 const NUMBER_KEYS = { drive_v: "Voltage, V", crest_db: "Crest factor, dB", from_v: "Losses count from, V" };
 const WITH_PLANE = ["response", "impulse response", "directions"];
 
@@ -63,19 +70,37 @@ async function look() {
 
 function choice(group, key, options, now, label) {
   const again = (e) => (correct(group.pattern, { [key]: e.target.value || (key === "plane" ? null : "") }), look().catch(tell));
-  return make("select", { "aria-label": `${label}, ${group.pattern}`, onchange: again }, make("option", { value: "" }, "to settle"), ...options.map((one) => make("option", { value: one, selected: one === now }, one)));
+  return make(
+    "select",
+    { "aria-label": `${label}, ${group.pattern}`, onchange: again },
+    make("option", { value: "" }, "to settle"),
+    ...options.map((one) => make("option", { value: one, selected: one === now }, one)),
+  );
 }
 
 function number(group, key, now) {
   const again = (e) => (correct(group.pattern, { [key]: e.target.value }), look().catch(tell));
-  const field = make("input", { type: "number", min: 0, step: "any", value: now || "", "aria-label": `${NUMBER_KEYS[key]}, ${group.pattern}`, onchange: again });
+  const field = make("input", {
+    type: "number",
+    min: 0,
+    step: "any",
+    value: now || "",
+    "aria-label": `${NUMBER_KEYS[key]}, ${group.pattern}`,
+    onchange: again,
+  });
   return make("label", {}, `${NUMBER_KEYS[key]} `, field);
 }
 
 function open(group) {
   const said = (kept.said || {})[group.pattern] || {};
-  const lines = group.questions.filter((one) => one.key in UNIT_KEYS).map((one) => make("p", {}, make("span", { class: "hint" }, `${one.why}: `), choice(group, one.key, one.options, said[one.key], UNIT_KEYS[one.key])));
-  lines.push(...group.questions.filter((one) => one.key in NUMBER_KEYS).map((one) => make("p", {}, make("span", { class: "hint" }, `${one.why}: `), number(group, one.key, said[one.key]))));
+  const lines = group.questions.filter((one) => one.key in UNIT_KEYS).map((one) =>
+    make("p", {}, make("span", { class: "hint" }, `${one.why}: `), choice(group, one.key, one.options, said[one.key], UNIT_KEYS[one.key]))
+  );
+  lines.push(
+    ...group.questions.filter((one) => one.key in NUMBER_KEYS).map((one) =>
+      make("p", {}, make("span", { class: "hint" }, `${one.why}: `), number(group, one.key, said[one.key]))
+    ),
+  );
   const others = group.questions.filter((one) => !(one.key in UNIT_KEYS) && !(one.key in NUMBER_KEYS) && one.key !== "plane" && one.key !== "orbit");
   lines.push(...others.map((one) => make("p", { class: "hint" }, one.key === "axis" ? `${one.why}: state it below, under Axis of SOFA` : one.why)));
   return lines.length ? lines : [group.unit || ""];
@@ -83,11 +108,38 @@ function open(group) {
 
 function row(group) {
   const said = (kept.said || {})[group.pattern] || {};
-  const use = make("input", { type: "checkbox", checked: true, "aria-label": `Use ${group.pattern}`, onchange: () => (correct(group.pattern, { left_out: true }), look().catch(tell)) });
-  const planes = !WITH_PLANE.includes(group.kind) || group.pattern.endsWith(".sofa") ? group.plane : choice(group, "plane", ["horizontal", "vertical"], group.plane, "Plane");
+  const use = make("input", {
+    type: "checkbox",
+    checked: true,
+    "aria-label": `Use ${group.pattern}`,
+    onchange: () => (correct(group.pattern, { left_out: true }), look().catch(tell)),
+  });
+  const planes = !WITH_PLANE.includes(group.kind) || group.pattern.endsWith(".sofa")
+    ? group.plane
+    : choice(group, "plane", ["horizontal", "vertical"], group.plane, "Plane");
   const words = group.plane === "vertical" ? "up and down exchanged" : "left and right exchanged";
-  const mirror = group.can_mirror ? make("label", { class: "check" }, make("input", { type: "checkbox", checked: Boolean(said.mirrored), onchange: (e) => (correct(group.pattern, { mirrored: e.target.checked }), look().catch(tell)) }), ` ${words}`) : "";
-  return make("tr", {}, make("td", {}, use), make("th", { scope: "row" }, make("code", {}, group.pattern)), make("td", {}, group.words), make("td", {}, planes), make("td", {}, ...open(group)), make("td", {}, mirror));
+  const mirror = group.can_mirror
+    ? make(
+      "label",
+      { class: "check" },
+      make("input", {
+        type: "checkbox",
+        checked: Boolean(said.mirrored),
+        onchange: (e) => (correct(group.pattern, { mirrored: e.target.checked }), look().catch(tell)),
+      }),
+      ` ${words}`,
+    )
+    : "";
+  return make(
+    "tr",
+    {},
+    make("td", {}, use),
+    make("th", { scope: "row" }, make("code", {}, group.pattern)),
+    make("td", {}, group.words),
+    make("td", {}, planes),
+    make("td", {}, ...open(group)),
+    make("td", {}, mirror),
+  );
 }
 
 function asideRow(one) {
@@ -99,12 +151,24 @@ function asideRow(one) {
     correct(one.file, { angle_deg: Number(angle.value), plane: plane.value, left_out: false });
     look().catch(tell);
   };
-  return make("tr", {}, make("th", { scope: "row" }, make("code", {}, one.file)), make("td", {}, one.why), make("td", { class: "actions" }, plane, make("label", {}, "Angle, ° ", angle), make("button", { type: "button", onclick: use }, "Use it")));
+  return make(
+    "tr",
+    {},
+    make("th", { scope: "row" }, make("code", {}, one.file)),
+    make("td", {}, one.why),
+    make("td", { class: "actions" }, plane, make("label", {}, "Angle, ° ", angle), make("button", { type: "button", onclick: use }, "Use it")),
+  );
 }
 
 function leftOut() {
   return Object.values(kept.said || {}).filter((one) => one.left_out).map((one) =>
-    make("tr", {}, make("th", { scope: "row" }, make("code", {}, one.pattern)), make("td", {}, "left out by you"), make("td", {}, make("button", { type: "button", onclick: () => (correct(one.pattern, { left_out: false }), look().catch(tell)) }, "Use it"))),
+    make(
+      "tr",
+      {},
+      make("th", { scope: "row" }, make("code", {}, one.pattern)),
+      make("td", {}, "left out by you"),
+      make("td", {}, make("button", { type: "button", onclick: () => (correct(one.pattern, { left_out: false }), look().catch(tell)) }, "Use it")),
+    )
   );
 }
 
@@ -166,7 +230,12 @@ form.onsubmit = async (e) => {
     });
   } catch (error) {
     if (!(error instanceof Refusal)) return tell(error);
-    const told = error.told.faults || [[error.message, error.told.where, error.told.expected && `expected: ${error.told.expected}`, error.told.remedy && `to do: ${error.told.remedy}`].filter(Boolean).join("\n")];
+    const told = error.told.faults ||
+      [
+        [error.message, error.told.where, error.told.expected && `expected: ${error.told.expected}`, error.told.remedy && `to do: ${error.told.remedy}`].filter(
+          Boolean,
+        ).join("\n"),
+      ];
     list.replaceChildren(...told.map((fault) => make("li", {}, make("pre", {}, fault))));
     list.scrollIntoView({ block: "nearest" });
   }

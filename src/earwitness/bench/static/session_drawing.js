@@ -40,8 +40,12 @@ export class Drawing {
       return made;
     };
     const words = (m) => String(+m.toFixed(2));
-    for (let m = 0; m <= width + 1e-9; m += step) lines.push(svg("path", { d: `M${this.x(m)} ${this.y(0)}V${this.y(height)}` }), text(this.x(m), this.y(0) + 16, words(m), "middle"));
-    for (let m = 0; m <= height + 1e-9; m += step) lines.push(svg("path", { d: `M${this.x(0)} ${this.y(m)}H${this.x(width)}` }), text(this.x(0) - 4, this.y(m) + 4, words(m), "end"));
+    for (let m = 0; m <= width + 1e-9; m += step) {
+      lines.push(svg("path", { d: `M${this.x(m)} ${this.y(0)}V${this.y(height)}` }), text(this.x(m), this.y(0) + 16, words(m), "middle"));
+    }
+    for (let m = 0; m <= height + 1e-9; m += step) {
+      lines.push(svg("path", { d: `M${this.x(0)} ${this.y(m)}H${this.x(width)}` }), text(this.x(0) - 4, this.y(m) + 4, words(m), "end"));
+    }
     lines.push(svg("rect", { class: "outline", x: this.x(0), y: this.y(height), width: this.scale * width, height: this.scale * height }));
     this.ground.replaceChildren(...lines);
     const keys = new Set(things.map((one) => one.key));
@@ -69,7 +73,9 @@ export class Drawing {
   #place(made, one) {
     made.at = [one.x, one.y];
     const radius = Math.max(4, this.scale * (one.radius || 0));
-    const body = one.shape === "box" ? svg("rect", { class: "body box", x: -7, y: -9, width: 10, height: 18 }) : svg("circle", { class: `body ${one.shape || ""}`, r: radius });
+    const body = one.shape === "box"
+      ? svg("rect", { class: "body box", x: -7, y: -9, width: 10, height: 18 })
+      : svg("circle", { class: `body ${one.shape || ""}`, r: radius });
     const name = svg("text", { y: -Math.max(radius, 9) - 4, "text-anchor": "middle" });
     name.textContent = one.label;
     made.replaceChildren(svg("circle", { class: "reach", r: Math.max(16, radius) }), body, name);

@@ -32,28 +32,64 @@ export function fieldOf(field, path, value, set, { list = undefined, hidden = un
   const under = [help ? make("small", { id: help }, field.help) : null, make("small", { id: `${id}-fault`, class: "fault", hidden: true })];
   if (schema.type === "boolean") {
     const was = Boolean(schema.default);
-    const input = make("input", { ...shared, type: "checkbox", checked: value ?? was, onchange: (e) => set(e.target.checked === was ? undefined : e.target.checked) });
+    const input = make("input", {
+      ...shared,
+      type: "checkbox",
+      checked: value ?? was,
+      onchange: (e) => set(e.target.checked === was ? undefined : e.target.checked),
+    });
     return make("div", { class: "session-field flag", hidden }, make("label", { class: "check", for: id }, input, ` ${field.label}`), under[1]);
   }
   if (schema.enum) {
     const empty = schema.default ? `${schema.default}, where not said` : field.required ? "choose" : "not said";
     const known = schema.enum.includes(value) || value === undefined ? [] : [value];
-    const input = make("select", { ...shared, onchange: (e) => set(e.target.value || undefined) }, make("option", { value: "" }, empty), ...[...known, ...schema.enum].map((one) => make("option", { value: one, selected: one === value }, one)));
+    const input = make(
+      "select",
+      { ...shared, onchange: (e) => set(e.target.value || undefined) },
+      make("option", { value: "" }, empty),
+      ...[...known, ...schema.enum].map((one) => make("option", { value: one, selected: one === value }, one)),
+    );
     return make("div", { class: "session-field", hidden }, make("label", { for: id }, label), input, ...under);
   }
   if (schema.type === "array") {
     const now = Array.isArray(value) ? value : [], count = schema.minItems || 3;
-    const inputs = Array.from({ length: count }, (_, k) => make("input", { ...shared, id: `${id}.${k}`, class: "short", inputmode: "decimal", value: words(now[k]), "aria-label": `${field.label}, ${k + 1} of ${count}` }));
+    const inputs = Array.from(
+      { length: count },
+      (_, k) =>
+        make("input", {
+          ...shared,
+          id: `${id}.${k}`,
+          class: "short",
+          inputmode: "decimal",
+          value: words(now[k]),
+          "aria-label": `${field.label}, ${k + 1} of ${count}`,
+        }),
+    );
     const told = () => {
       const all = inputs.map((one) => typed(one.value, { type: "number" }));
       set(all.every((one) => one === undefined) ? undefined : all.map((one) => one ?? ""));
     };
     for (const one of inputs) one.oninput = told;
-    return make("div", { class: "session-field", hidden, role: "group", "aria-labelledby": `${id}-name` }, make("span", { id: `${id}-name`, class: "label" }, label), make("span", { class: "numbers" }, ...inputs), ...under);
+    return make(
+      "div",
+      { class: "session-field", hidden, role: "group", "aria-labelledby": `${id}-name` },
+      make("span", { id: `${id}-name`, class: "label" }, label),
+      make("span", { class: "numbers" }, ...inputs),
+      ...under,
+    );
   }
   const isNumber = schema.type !== "string";
   const kind = path.length === 1 && field.key === "date" ? { type: "date" } : isNumber ? { inputmode: "decimal", class: "short" } : {};
-  const input = make("input", { ...shared, ...kind, value: words(value), placeholder: usual(field), maxlength: schema.maxLength, spellcheck: "false", list, oninput: (e) => set(typed(e.target.value, schema)) });
+  const input = make("input", {
+    ...shared,
+    ...kind,
+    value: words(value),
+    placeholder: usual(field),
+    maxlength: schema.maxLength,
+    spellcheck: "false",
+    list,
+    oninput: (e) => set(typed(e.target.value, schema)),
+  });
   return make("div", { class: "session-field", hidden }, make("label", { for: id }, label), input, ...under);
 }
 

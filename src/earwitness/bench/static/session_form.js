@@ -1,10 +1,10 @@
 // A session described by a form: drawn from the models, kept as a draft, checked while it is typed with the command's
 // own words, written as session.toml and read back.
-import { Draft, Refusal, ask, make, note, ready, startJob, tell } from "./bench.js";
+import { ask, Draft, make, note, ready, Refusal, startJob, tell } from "./bench.js";
 import { showTab, takenIn } from "./measure.js";
-import { Drawing, belowTop } from "./session_drawing.js";
+import { belowTop, Drawing } from "./session_drawing.js";
 import { fieldOf, idOf, strangers, typed } from "./session_fields.js";
-import { PLAN, lineOf, planFields, takesOf } from "./session_takes.js";
+import { lineOf, PLAN, planFields, takesOf } from "./session_takes.js";
 
 const find = (id) => document.getElementById(id);
 const API = "/api/measure/session";
@@ -19,14 +19,25 @@ const SECTIONS = [
 ];
 // Tables whose mere presence says something: they are asked for.
 const ASKED = ["loudspeaker.price", "microphone.calibrator", "reference", "environment.room", "turntable"];
-const ADD = { "loudspeaker.driver": "Add a driver", "loudspeaker.claim": "Add a claim", photo: "Add a photo", other_stimulus: "Add another stimulus", take: "Add a take" };
+const ADD = {
+  "loudspeaker.driver": "Add a driver",
+  "loudspeaker.claim": "Add a claim",
+  photo: "Add a photo",
+  other_stimulus: "Add another stimulus",
+  take: "Add a take",
+};
 const LISTS = { "microphone.serial": "known-microphones", "microphone.calibrator.serial": "known-calibrators", "take.driver": "known-drivers" };
 const CHECK_MS = 250;
 
 const today = () => new Date(Date.now() - new Date().getTimezoneOffset() * 60000).toISOString().slice(0, 10);
 const fresh = () => ({
   document: { format: 1, date: today(), loudspeaker: { driver: [] }, microphone: {}, drive: {}, stimulus: { kind: "sweep" }, environment: {}, take: [] },
-  folder: "", base: "", step_deg: 10, plan: { ...PLAN }, written: false, at: "",
+  folder: "",
+  base: "",
+  step_deg: 10,
+  plan: { ...PLAN },
+  written: false,
+  at: "",
 });
 
 let tables = {}, rig = {}, forms = [], draft = null, number = 0;
@@ -62,7 +73,10 @@ function put(path, value, redraw = false) {
 // Fields -------------------------------------------------------------------------------------------------------------
 
 const kindsOf = (name) => tables[name].kinds;
-const below = (name) => Object.keys(tables).filter((one) => one !== name && one.startsWith(name ? `${name}.` : "") && !one.slice(name ? name.length + 1 : 0).includes(".")).map((one) => one.slice(name ? name.length + 1 : 0));
+const below = (name) =>
+  Object.keys(tables).filter((one) => one !== name && one.startsWith(name ? `${name}.` : "") && !one.slice(name ? name.length + 1 : 0).includes(".")).map((
+    one,
+  ) => one.slice(name ? name.length + 1 : 0));
 
 function fieldsOf(name, path) {
   const table = get(path) || {}, kinds = kindsOf(name), many = Object.keys(kinds).filter(Boolean);
@@ -70,7 +84,24 @@ function fieldsOf(name, path) {
   if (many.length) {
     const options = many.includes(table.kind) || !table.kind ? many : [table.kind, ...many];
     const id = idOf([...path, "kind"]);
-    found.push(make("div", { class: "session-field" }, make("label", { for: id }, "Kind"), make("select", { id, autocomplete: "off", onchange: (e) => ofKind(name, path, e.target.value) }, make("option", { value: "" }, "choose"), ...options.filter((one) => one !== "none").map((one) => make("option", { value: one, selected: one === table.kind }, one))), make("small", { id: `${id}-fault`, class: "fault", hidden: true })));
+    found.push(
+      make(
+        "div",
+        { class: "session-field" },
+        make("label", { for: id }, "Kind"),
+        make(
+          "select",
+          {
+            id,
+            autocomplete: "off",
+            onchange: (e) => ofKind(name, path, e.target.value),
+          },
+          make("option", { value: "" }, "choose"),
+          ...options.filter((one) => one !== "none").map((one) => make("option", { value: one, selected: one === table.kind }, one)),
+        ),
+        make("small", { id: `${id}-fault`, class: "fault", hidden: true }),
+      ),
+    );
   }
   const fields = kinds[table.kind ?? ""] || kinds[""] || [];
   const rest = [];
@@ -87,9 +118,20 @@ function fieldsOf(name, path) {
   }
   for (const key of strangers(table, fields, name === "take" || !kinds[table.kind ?? ""] ? [] : below(name))) {
     const words = typeof table[key] === "object" ? "a table, kept as it stands" : `${table[key]}`;
-    found.push(make("p", { class: "stranger", id: idOf([...path, key]), tabindex: "-1" }, make("code", {}, key), ` ${words} `, make("button", { type: "button", class: "quiet", onclick: () => put([...path, key], undefined, true) }, `Take ${key} out`)));
+    found.push(
+      make(
+        "p",
+        { class: "stranger", id: idOf([...path, key]), tabindex: "-1" },
+        make("code", {}, key),
+        ` ${words} `,
+        make("button", { type: "button", class: "quiet", onclick: () => put([...path, key], undefined, true) }, `Take ${key} out`),
+      ),
+    );
   }
-  return [make("div", { class: "session-grid" }, ...found), rest.length ? folded(`more:${path.join(".")}`, "More", make("div", { class: "session-grid" }, ...rest)) : null];
+  return [
+    make("div", { class: "session-grid" }, ...found),
+    rest.length ? folded(`more:${path.join(".")}`, "More", make("div", { class: "session-grid" }, ...rest)) : null,
+  ];
 }
 
 function folded(key, words, ...inside) {
@@ -110,8 +152,25 @@ function tableOf(name) {
   const isThere = get(path) !== undefined;
   if (ASKED.includes(name)) {
     const words = title.toLowerCase();
-    if (!isThere) return make("p", {}, make("button", { type: "button", id: `add-${name}`, onclick: () => (put(path, name === "environment.room" ? roomToBegin() : {}, true), focusIn(path)) }, `Add ${words}`));
-    return make("fieldset", { id: idOf(path), tabindex: "-1" }, make("legend", {}, title), ...fieldsOf(name, path), name === "environment.room" ? make("div", { id: "room-drawing" }) : null, make("button", { type: "button", class: "quiet", onclick: () => put(path, undefined, true) }, `Take ${words} out`));
+    if (!isThere) {
+      return make(
+        "p",
+        {},
+        make(
+          "button",
+          { type: "button", id: `add-${name}`, onclick: () => (put(path, name === "environment.room" ? roomToBegin() : {}, true), focusIn(path)) },
+          `Add ${words}`,
+        ),
+      );
+    }
+    return make(
+      "fieldset",
+      { id: idOf(path), tabindex: "-1" },
+      make("legend", {}, title),
+      ...fieldsOf(name, path),
+      name === "environment.room" ? make("div", { id: "room-drawing" }) : null,
+      make("button", { type: "button", class: "quiet", onclick: () => put(path, undefined, true) }, `Take ${words} out`),
+    );
   }
   const head = ["", "loudspeaker", "microphone"].includes(name) ? [] : [make("h3", {}, title)];
   return make("div", { id: name ? idOf(path) : "f-", tabindex: "-1" }, ...head, ...fieldsOf(name, path));
@@ -122,17 +181,32 @@ function listOf(name, path) {
   const words = { "loudspeaker.driver": "Driver", "loudspeaker.claim": "Claim", photo: "Photo", other_stimulus: "Other stimulus", take: "Take" }[name];
   const out = (k) => put(path, list.filter((_, other) => other !== k), true);
   const rows = list.map((one, k) => {
-    const inside = [...fieldsOf(name, [...path, k]), make("button", { type: "button", class: "quiet", onclick: () => out(k) }, `Take ${words.toLowerCase()} ${k + 1} out`)];
+    const inside = [
+      ...fieldsOf(name, [...path, k]),
+      make("button", { type: "button", class: "quiet", onclick: () => out(k) }, `Take ${words.toLowerCase()} ${k + 1} out`),
+    ];
     if (isTake) return folded(`take:${k}`, `${k + 1}. ${lineOf(one)}`, ...inside);
     return make("fieldset", {}, make("legend", {}, `${words} ${k + 1}`), ...inside);
   });
-  const add = make("button", { type: "button", id: `add-${name}`, onclick: () => {
-    if (isTake) shut.add(`take:${list.length}`);
-    put(path, [...list, {}], true);
-    focusIn([...path, list.length]);
-  } }, ADD[name]);
+  const add = make("button", {
+    type: "button",
+    id: `add-${name}`,
+    onclick: () => {
+      if (isTake) shut.add(`take:${list.length}`);
+      put(path, [...list, {}], true);
+      focusIn([...path, list.length]);
+    },
+  }, ADD[name]);
   const head = ["loudspeaker.driver", "take"].includes(name) ? [] : [make("h3", {}, tables[name].title)];
-  return make("div", { id: idOf(path), tabindex: "-1" }, ...head, name === "loudspeaker.driver" ? make("div", { id: "cabinet-drawing" }) : null, isTake ? make("div", { id: "take-plan" }) : null, ...rows, make("p", {}, add));
+  return make(
+    "div",
+    { id: idOf(path), tabindex: "-1" },
+    ...head,
+    name === "loudspeaker.driver" ? make("div", { id: "cabinet-drawing" }) : null,
+    isTake ? make("div", { id: "take-plan" }) : null,
+    ...rows,
+    make("p", {}, add),
+  );
 }
 
 const focusIn = (path) => document.querySelector(`[id^="${CSS.escape(`${idOf(path)}.`)}"]:is(input, select)`)?.focus();
@@ -153,13 +227,27 @@ function paintCabinet() {
   const middle = width / 2 + finite(told.reference_left_m, 0), up = height - belowTop({ ...told, height_m: height });
   if (!drawings.cabinet || !holder.contains(drawings.cabinet.picture)) {
     drawings.cabinet = new Drawing(holder, "Front of the cabinet with its drivers", moveDriver, [360, 420]);
-    holder.append(make("p", { class: "hint" }, "Seen from the front: the loudspeaker's left is on your right. Drag a driver, move it with the arrow keys (Shift: 1 mm), or type its place below. The cross is the reference point."));
+    holder.append(
+      make(
+        "p",
+        { class: "hint" },
+        "Seen from the front: the loudspeaker's left is on your right. Drag a driver, move it with the arrow keys (Shift: 1 mm), or type its place below. The cross is the reference point.",
+      ),
+    );
   }
   drawings.cabinet.origin = [middle, up];
   const things = drivers.map((one, k) => {
     const [, left, rise] = [0, 1, 2].map((axis) => finite(one.position_m?.[axis], 0));
     const radius = finite(one.diameter_m, 0.03) / 2;
-    return { key: k, label: one.name || `driver ${k + 1}`, x: middle + left, y: up + rise, radius, shape: one.kind === "port" ? "port" : "", told: `${(100 * left).toFixed(1)} cm to the left, ${(100 * rise).toFixed(1)} cm up from the reference point` };
+    return {
+      key: k,
+      label: one.name || `driver ${k + 1}`,
+      x: middle + left,
+      y: up + rise,
+      radius,
+      shape: one.kind === "port" ? "port" : "",
+      told: `${(100 * left).toFixed(1)} cm to the left, ${(100 * rise).toFixed(1)} cm up from the reference point`,
+    };
   });
   drawings.cabinet.paint(width, height, things, height > 0.8 ? 0.2 : 0.1);
   const cross = document.createElementNS("http://www.w3.org/2000/svg", "path");
@@ -209,7 +297,15 @@ function paintRoom() {
   }
   const things = ["loudspeaker", "microphone"].map((key) => {
     const [x, y, z] = [0, 1, 2].map((axis) => finite(room[`${key}_m`]?.[axis], 0));
-    return { key, label: key, x, y, radius: 0, shape: key === "loudspeaker" ? "box" : "microphone", told: `${x} m along the length, ${y} m along the width, ${z} m up` };
+    return {
+      key,
+      label: key,
+      x,
+      y,
+      radius: 0,
+      shape: key === "loudspeaker" ? "box" : "microphone",
+      told: `${x} m along the length, ${y} m along the width, ${z} m up`,
+    };
   });
   drawings.room.paint(long, wide, things, Math.max(long, wide) > 12 ? 5 : 1);
 }
@@ -228,7 +324,11 @@ function fromRig(list, path, serial) {
   // The sensitivity hangs on the gain, and a recording on its session: they are not carried over.
   const { sensitivity_fs_per_pa, sensitivity_u_db: _u, calibrator: _calibrator, file: _file, ...same } = known;
   put(path, { ...same, ...get(path), serial }, true);
-  note(`Filled in from the session that used ${serial}${sensitivity_fs_per_pa ? `; its sensitivity was ${sensitivity_fs_per_pa} of full scale per pascal, with the gain of then` : ""}.`);
+  note(
+    `Filled in from the session that used ${serial}${
+      sensitivity_fs_per_pa ? `; its sensitivity was ${sensitivity_fs_per_pa} of full scale per pascal, with the gain of then` : ""
+    }.`,
+  );
 }
 
 function fromLast() {
@@ -252,8 +352,14 @@ async function fromPlan() {
   const size = Object.fromEntries(["width_m", "height_m", "depth_m"].map((name) => [name, at(`cabinet.${name}`)]).filter(([, one]) => one !== undefined));
   change((next) => {
     next.document.loudspeaker = { ...next.document.loudspeaker, ...size };
-    const { anechoic, first_reflection_ms, ...air } = next.document.environment || {};
-    const room = { length_m: long, width_m: wide, height_m: high, loudspeaker_m: place, microphone_m: [+(place[0] + distance_m).toFixed(3), place[1], place[2]] };
+    const { anechoic: _free, first_reflection_ms: _early, ...air } = next.document.environment || {};
+    const room = {
+      length_m: long,
+      width_m: wide,
+      height_m: high,
+      loudspeaker_m: place,
+      microphone_m: [+(place[0] + distance_m).toFixed(3), place[1], place[2]],
+    };
     next.document.environment = { ...air, room };
     next.plan = { ...next.plan, distance_m };
   }, true);
@@ -316,7 +422,9 @@ function placeOf(path) {
   }
   return find("f-date");
 }
-const labelOf = (place) => (place?.labels?.[0]?.textContent || place?.getAttribute("aria-label") || place?.closest("fieldset")?.querySelector("legend")?.textContent || place?.closest("section")?.querySelector("h2")?.textContent || "").trim();
+const labelOf = (place) =>
+  (place?.labels?.[0]?.textContent || place?.getAttribute("aria-label") || place?.closest("fieldset")?.querySelector("legend")?.textContent ||
+    place?.closest("section")?.querySelector("h2")?.textContent || "").trim();
 
 let last = null;
 const showFaultsAgain = () => last && showFaults(last);
@@ -343,12 +451,26 @@ function showFaults(told) {
     const place = placeOf(fault.path), isField = [idOf(fault.path), `${idOf(fault.path)}.0`].includes(place?.id);
     // What to write on which line is for the text editor: here the button leads to the field.
     const more = [fault.expected && `expected: ${fault.expected}`, !isField && fault.remedy && `to do: ${fault.remedy}`].filter(Boolean).join("; ");
-    return make("li", {}, make("button", { type: "button", class: "link", onclick: () => goTo(placeOf(fault.path)) }, [...new Set([section(place), labelOf(place)])].filter(Boolean).join(": ") || "Session"), make("span", {}, fault.what), more ? make("small", {}, more) : null);
+    return make(
+      "li",
+      {},
+      make(
+        "button",
+        { type: "button", class: "link", onclick: () => goTo(placeOf(fault.path)) },
+        [...new Set([section(place), labelOf(place)])].filter(Boolean).join(": ") || "Session",
+      ),
+      make("span", {}, fault.what),
+      more ? make("small", {}, more) : null,
+    );
   });
   find("session-faults").replaceChildren(...rows);
   find("session-wanted").textContent = rows.length ? `Still wanted: ${rows.length}` : "Nothing is wanted";
   const hasFolder = now().folder.trim() !== "";
-  find("session-takes").textContent = told.count ? `${told.count} take${told.count === 1 ? "" : "s"} of this session.${hasFolder ? "" : " A folder is needed to write it."}` : rows.length ? "" : "No take yet.";
+  find("session-takes").textContent = told.count
+    ? `${told.count} take${told.count === 1 ? "" : "s"} of this session.${hasFolder ? "" : " A folder is needed to write it."}`
+    : rows.length
+    ? ""
+    : "No take yet.";
   find("session-record").disabled = !(told.can_record && hasFolder);
   find("session-write").disabled = !hasFolder;
   find("session-take-in").hidden = !told.is_whole;
@@ -372,8 +494,12 @@ function show() {
   const form = find("session-fields"), held = form.contains(document.activeElement) ? document.activeElement.id : "";
   drawings = {};
   form.replaceChildren(
-    .../** @type {[string, string[]][]} */ (SECTIONS).map(([title, names], k) => make("section", { class: "part", "aria-labelledby": `part-${k}` }, make("h2", { id: `part-${k}` }, title), ...names.map(tableOf))),
-    ...Object.entries(/** @type {Record<string, any[]>} */ ({ "known-microphones": rig.microphones, "known-calibrators": rig.calibrators })).map(([id, all]) => make("datalist", { id }, ...all.map((one) => make("option", { value: one.serial }, one.name || "")))),
+    .../** @type {[string, string[]][]} */ (SECTIONS).map(([title, names], k) =>
+      make("section", { class: "part", "aria-labelledby": `part-${k}` }, make("h2", { id: `part-${k}` }, title), ...names.map(tableOf))
+    ),
+    ...Object.entries(/** @type {Record<string, any[]>} */ ({ "known-microphones": rig.microphones, "known-calibrators": rig.calibrators })).map(([id, all]) =>
+      make("datalist", { id }, ...all.map((one) => make("option", { value: one.serial }, one.name || "")))
+    ),
     make("datalist", { id: "known-drivers" }),
   );
   if (find("session-folder").value !== now().folder) find("session-folder").value = now().folder;
@@ -382,10 +508,15 @@ function show() {
   if (held) find(held)?.focus();
 }
 
-const titleOf = (value) => [value?.document?.loudspeaker?.maker, value?.document?.loudspeaker?.name].filter(Boolean).join(" ") || value?.folder || "not named yet";
+const titleOf = (value) =>
+  [value?.document?.loudspeaker?.maker, value?.document?.loudspeaker?.name].filter(Boolean).join(" ") || value?.folder || "not named yet";
 function showForms() {
   const select = find("session-which"), isNew = !forms.some((one) => one.number === number);
-  select.replaceChildren(...(isNew ? [make("option", { value: number, selected: true }, "a new session")] : []), ...forms.map((one) => make("option", { value: one.number, selected: one.number === number }, titleOf(one.value))), ...(isNew ? [] : [make("option", { value: "new" }, "a new session")]));
+  select.replaceChildren(
+    ...(isNew ? [make("option", { value: number, selected: true }, "a new session")] : []),
+    ...forms.map((one) => make("option", { value: one.number, selected: one.number === number }, titleOf(one.value))),
+    ...(isNew ? [] : [make("option", { value: "new" }, "a new session")]),
+  );
   select.onchange = () => draft.flush().then(() => (location.href = `/measure?${select.value === "new" ? "new" : `form=${select.value}`}#begin`));
 }
 
@@ -416,7 +547,9 @@ async function writeAnd(act) {
     await write();
     await act?.();
   } catch (error) {
-    if (error instanceof Refusal && error.told.faults) find("session-done").replaceChildren(make("ul", {}, ...error.told.faults.map((one) => make("li", {}, make("pre", {}, one)))));
+    if (error instanceof Refusal && error.told.faults) {
+      find("session-done").replaceChildren(make("ul", {}, ...error.told.faults.map((one) => make("li", {}, make("pre", {}, one)))));
+    }
     tell(error);
   }
 }
@@ -447,7 +580,11 @@ async function start() {
   rig = told.rig;
   forms = told.forms;
   const wanted = new URLSearchParams(location.search), next = 1 + Math.max(0, ...forms.map((one) => one.number));
-  number = wanted.has("form") ? Number(wanted.get("form")) || next : ["new", "name", "folder"].some((one) => wanted.has(one)) || !forms.length ? next : forms.at(-1).number;
+  number = wanted.has("form")
+    ? Number(wanted.get("form")) || next
+    : ["new", "name", "folder"].some((one) => wanted.has(one)) || !forms.length
+    ? next
+    : forms.at(-1).number;
   const initial = fresh();
   for (const key of ["maker", "name"]) if (wanted.get(key)) initial.document.loudspeaker[key] = wanted.get(key);
   draft = await Draft.open(`session:${number}`, initial, (value) => {

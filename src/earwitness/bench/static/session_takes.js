@@ -18,12 +18,27 @@ export function takesOf(plan, there) {
 }
 
 /** What a take is in a line. */
-export const lineOf = (take) => [take.kind || "no kind yet", take.orbit, take.driver, typeof take.angle_deg === "number" ? `${take.angle_deg}°` : null, take.drive_v ? `${take.drive_v} V` : null, take.files || take.file || "no file yet"].filter(Boolean).join(", ");
+export const lineOf = (take) =>
+  [
+    take.kind || "no kind yet",
+    take.orbit,
+    take.driver,
+    typeof take.angle_deg === "number" ? `${take.angle_deg}°` : null,
+    take.drive_v ? `${take.drive_v} V` : null,
+    take.files || take.file || "no file yet",
+  ].filter(Boolean).join(", ");
 
 /** The fields of the plan. change(plan) : as they now are; make_(plan) : make the list; number(text) : what is typed. */
 export function planFields(plan, step, drivers, { change, step: stepped, build, number }) {
-  const box = (id, words, isOn, act) => make("label", { class: "check", for: id }, make("input", { type: "checkbox", id, checked: isOn, onchange: (e) => act(e.target.checked) }), ` ${words}`);
-  const field = (id, words, value, act) => make("label", { class: "field", for: id }, words, make("input", { id, inputmode: "decimal", autocomplete: "off", class: "short", value, onchange: (e) => act(number(e.target.value)) }));
+  const box = (id, words, isOn, act) =>
+    make("label", { class: "check", for: id }, make("input", { type: "checkbox", id, checked: isOn, onchange: (e) => act(e.target.checked) }), ` ${words}`);
+  const field = (id, words, value, act) =>
+    make(
+      "label",
+      { class: "field", for: id },
+      words,
+      make("input", { id, inputmode: "decimal", autocomplete: "off", class: "short", value, onchange: (e) => act(number(e.target.value)) }),
+    );
   const near = (driver) => (isOn) => change({ ...plan, near: isOn ? [...plan.near, driver] : plan.near.filter((one) => one !== driver) });
   return make(
     "div",
@@ -32,7 +47,13 @@ export function planFields(plan, step, drivers, { change, step: stepped, build, 
     box("plan-vertical", "Vertical orbit", plan.vertical, (on) => change({ ...plan, vertical: on })),
     ...drivers.map((driver, k) => box(`plan-near-${k}`, `Near field: ${driver}`, plan.near.includes(driver), near(driver))),
     box("plan-quiet", "Noise floor", plan.quiet, (on) => change({ ...plan, quiet: on })),
-    make("div", { class: "fields" }, field("plan-take-step", "Step of orbits, degrees", step, stepped), field("plan-take-distance", "Distance, m", plan.distance_m, (m) => change({ ...plan, distance_m: m })), field("plan-take-gap", "Gap of near fields, m", plan.gap_m, (m) => change({ ...plan, gap_m: m }))),
+    make(
+      "div",
+      { class: "fields" },
+      field("plan-take-step", "Step of orbits, degrees", step, stepped),
+      field("plan-take-distance", "Distance, m", plan.distance_m, (m) => change({ ...plan, distance_m: m })),
+      field("plan-take-gap", "Gap of near fields, m", plan.gap_m, (m) => change({ ...plan, gap_m: m })),
+    ),
     make("button", { type: "button", id: "make-takes", onclick: build }, "Make the list of takes"),
   );
 }
