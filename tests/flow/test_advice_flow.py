@@ -309,6 +309,25 @@ def test_claims_that_are_too_good_fall_short(archive: Path) -> None:
     assert claims["sensitivity"]["short_by"] == pytest.approx(4.0, abs=0.6)
 
 
+def test_the_level_in_a_room_is_told_with_its_doubt(archive: Path) -> None:
+    near, far = (
+        document("match", "causeway", "--archive", archive, "--room-area", "60", "--distance", d)["match"]["in_room"]
+        for d in ("1", "4")
+    )
+    levels = [one["figures"]["room_level"]["value"] for one in (near, far)]
+    # Less than free field takes (12 dB over four times the distance), as the room keeps what was radiated.
+    assert 0 < levels[0] - levels[1] < 12
+    assert "60 m²" in far["sentences"][0]
+    words = shown("match", "causeway", "--archive", archive, "--room-area", "60", "--absorption", "0.2")
+    assert "in the room" in words
+    assert "mean absorption of 0.2" in words.replace("\n ", "")
+    both = run(
+        "match", "causeway", "--archive", archive, "--room-area", "60", *["--absorption", "0.2", "--reverberation", "1"]
+    )
+    assert both.exit_code != 0
+    assert "either a reverberation time" in both.stderr.replace("\n", " ")
+
+
 def test_amplifier_and_room_are_matched(archive: Path, tmp_path: Path) -> None:
     (tmp_path / "a.toml").write_text(AMPLIFIER, encoding="utf-8")
     (tmp_path / "r.toml").write_text(ROOM, encoding="utf-8")

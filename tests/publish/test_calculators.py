@@ -13,8 +13,10 @@ import pytest
 from playwright.sync_api import Browser
 
 from earwitness.figures.highest_level import at_seat
+from earwitness.figures.sensitivity import band_level
 from earwitness.insight.match.amplifier import amplifier, match_amplifier, sources_gain_db, voltage_for_level
 from earwitness.insight.match.crossover import SLOPES, high_pass
+from earwitness.insight.match.in_room import Room, level_in_room
 from earwitness.insight.match.subwoofer import main_response, spared_db
 from earwitness.publish.calculators import calculator_data, calculator_script
 from earwitness.publish.review import Review, review_of
@@ -108,6 +110,23 @@ def test_high_pass_relieves_the_main_by_what_the_program_says(review: Review, ra
         assert abs(high_pass(np.array([55.0]), 80.0, slope))[0] == pytest.approx(
             ran(data, [["highPass", 55.0, 80.0, slope]])[0], rel=1e-6
         )
+
+
+def test_the_level_in_a_room_is_what_the_program_says(review: Review, ran: Ran) -> None:
+    data = calculator_data(review)
+    sensitivity, power = review.reading.figures["sensitivity"], band_level(review.reading.curves["sound_power"])
+    on_axis, spread = (sensitivity.value or 0.0, sensitivity.u or 0.0), (power.value or 0.0, power.u or 0.0)
+    kinds: list[dict[str, float]] = [{"reverberation": t} for t in (0.2, 0.5, 1.2)]
+    kinds += [{"absorption": a} for a in (0.08, 0.3, 0.7)]
+    cases = list(itertools.product((12.0, 60.0, 400.0), (2.4, 4.0), kinds, (0.7, 3.0, 12.0), (1, 2)))
+    asked = [{"area": a, "height": h, **kind, "distance": d, "count": n} for a, h, kind, d, n in cases]
+    for (area, height, kind, d, n), found in zip(
+        cases, ran(data, [["inRoom", "data", one] for one in asked]), strict=True
+    ):
+        room = Room(area, height, kind.get("reverberation"), kind.get("absorption"))
+        level, u_db = level_in_room(on_axis, spread, room, distance_m=d, count=n)
+        assert found["level"] == pytest.approx(level, abs=CLOSE_DB)
+        assert found["u95"] == pytest.approx(2.0 * u_db, abs=CLOSE_DB)
 
 
 def test_a_review_without_a_sensitivity_asks_nothing(

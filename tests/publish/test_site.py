@@ -95,7 +95,7 @@ def test_the_page_has_its_parts_in_order(page: Element, review: Review) -> None:
     name = review.loudspeaker.name.removesuffix(" (invented)")
     places = [text.index(mark) for mark in ("Invented.", name, review.summary[:20], "Disclosure.", "All figures")]
     assert places == sorted(places)
-    heads = ["In short", "In charts", "With your amplifier, seat, subwoofer", "Hear it"]
+    heads = ["In short", "In charts", "With your amplifier, room, subwoofer", "Hear it"]
     heads += ["All measurements", "What was measured", "All figures", "How it was measured"]
     assert [words_of(head) for head in page.iter("h2")] == [*heads, "Downloads"]
     assert len(page.findall(".//figure")) == len(review.charts) == 9

@@ -17,6 +17,7 @@ from earwitness.insight.findings import Finding
 from earwitness.insight.for_whom import for_whom
 from earwitness.insight.match.amplifier import AmplifierMatch, amplifier_of, match_amplifier
 from earwitness.insight.match.crossover import SLOPES, Scheme
+from earwitness.insight.match.in_room import Room, match_room
 from earwitness.insight.match.seats import (
     CINEMA_DB,
     CINEMA_PEAK_DB,
@@ -59,13 +60,14 @@ def match_loudspeaker(
     corner_hz: float | None = None,
     scheme: Scheme | None = None,
     measured_subwoofer: ReadResult | None = None,
+    enclosed: Room | None = None,
 ) -> MatchAdvice:
     """Claims, amplifier, subwoofer, seats and for whom, as far as data and what is given allow; the rest says why.
 
     distance_m : of the seat, None for the listening distance that the loudspeaker was read for;
     goal_db, peak_db : rms level wanted at the seats and the peaks above it, by default the cinema reference;
     corner_hz, scheme : of the crossover to a subwoofer, None for what the search finds best; measured_subwoofer : the
-    one of the archive that it is, None for an ideal one.
+    one of the archive that it is, None for an ideal one; enclosed : the room by its sizes, for the level in it.
     """
     reading, loudspeaker = result.reading, result.session.loudspeaker
     distance_m = result.listening_distance_m if distance_m is None else distance_m
@@ -98,7 +100,8 @@ def match_loudspeaker(
         rated_impedance_ohm=loudspeaker.rated_impedance_ohm,
     )
     said += said_of_use(loudspeaker, result.session.tester, reading.figures, findings)
-    return MatchAdvice(claims, matched, subwoofer, seats, said, absent)
+    in_room = None if enclosed is None else match_room(reading, enclosed, distance_m=distance_m)
+    return MatchAdvice(claims, matched, subwoofer, seats, said, absent, in_room)
 
 
 def amplifier_for(

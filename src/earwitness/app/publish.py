@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import ConfigDict, Field
 
@@ -28,6 +28,7 @@ from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.family import Family
 from earwitness.files.durable import clear_dead, write_bytes
 from earwitness.publish.arrangement import arranged
+from earwitness.publish.build_up import write_build_ups
 from earwitness.publish.captions import caption_files
 from earwitness.publish.dataset import LICENSES, dataset_name, write_dataset
 from earwitness.publish.own_words import NO_WORDS, OwnWords
@@ -35,6 +36,7 @@ from earwitness.publish.photos import photos_of
 from earwitness.publish.report import Paper, write_report
 from earwitness.publish.review import Review, review_of
 from earwitness.publish.site.corrections import publication_document
+from earwitness.publish.site.five_minutes import five_minutes
 from earwitness.publish.site.write import write_review
 from earwitness.publish.stills import Shape, still_name, write_stills
 from earwitness.publish.talk import spoken_parts, write_talk
@@ -45,13 +47,15 @@ TARGET = "page"
 @dataclass(frozen=True, slots=True)
 class Products:
     """What is made beside the page. report : paper, or None; stills : shapes; steps : with the steps that build each
-    still up; transparent : stills without paper; license : of the data set, None for no data set."""
+    still up; transparent : stills without paper; build_up : how the charts of the five minutes build up, as animated
+    SVG, and as video too; license : of the data set, None for no data set."""
 
     __pydantic_config__ = ConfigDict(extra="forbid")
     report: Paper | None = None
     stills: Annotated[tuple[Shape, ...], Field(max_length=2)] = ()
     steps: bool = False
     transparent: bool = False
+    build_up: Literal["svg", "video"] | None = None
     talk: bool = False
     license: Annotated[str, Field(max_length=40)] | None = None
 
@@ -61,7 +65,7 @@ class Products:
 
     @property
     def is_none(self) -> bool:
-        return not (self.report or self.stills or self.talk or self.license)
+        return not (self.report or self.stills or self.build_up or self.talk or self.license)
 
 
 NO_PRODUCTS = Products()
@@ -241,6 +245,17 @@ def write_products(
     for at, shape in enumerate(products.stills):
         drawn = partial(draw, review, shape=shape, steps=steps)
         make(0.2 + 0.3 * at, f"draw the {shape} stills", f"{shape} stills", drawn)
+    if products.build_up is not None:
+        shown = five_minutes(review)
+        charts = [*([shown.first] if shown.first else []), *shown.charts]
+        shapes, video = products.stills or ("wide",), products.build_up == "video"
+        build = partial(write_build_ups, review, charts, place / "stills", shapes=shapes, video=video)
+        make(
+            0.7,
+            "build the charts up",
+            "build-ups",
+            partial(build, progress=lambda share: progress(0.7 + 0.1 * share, "build the charts up")),
+        )
     if products.talk:
         make(0.8, "write the talk", "talk", talk)
     if license is not None:

@@ -27,6 +27,10 @@ def _number(
     "--amplifier", type=click.Path(path_type=Path), help="TOML file of an amplifier; docs/match.md shows one."
 )
 @click.option("--room", type=click.Path(path_type=Path), help="TOML file of loudspeakers and seats; docs/match.md.")
+@click.option("--room-area", "area_m2", type=float, help="Floor of the room, m2, for the level in it.")
+@_number("--room-height", "height_m", 1.5, 20.0, 2.5, "Of that room, m.")
+@click.option("--reverberation", "reverberation_s", type=float, help="Of that room, s.  [default: 0.4]")
+@click.option("--absorption", type=float, help="In its place: mean absorption of the surfaces, 0.01 to 0.99.")
 @distance_option("--distance")
 @_number("--level", "goal_db", 40.0, 120.0, 85.0, "Wanted at the seats, dB SPL (rms); the default is the cinema's.")
 @_number("--peaks", "peak_db", 0.0, 30.0, 20.0, "Above that level, in dB.")
@@ -51,6 +55,10 @@ def command(
     name: str,
     amplifier: Path | None,
     room: Path | None,
+    area_m2: float | None,
+    height_m: float,
+    reverberation_s: float | None,
+    absorption: float | None,
     listening_distance_m: float | None,
     goal_db: float,
     peak_db: float,
@@ -69,6 +77,8 @@ def command(
       earwitness match "Name of the loudspeaker" --amplifier my-amplifier.toml
     Which seat hears what, and where to point it:
       earwitness match "Name of the loudspeaker" --room my-room.toml
+    How loud it is in a room of 60 m2:
+      earwitness match "Name of the loudspeaker" --room-area 60 --reverberation 0.5
     A subwoofer that takes over at 80 Hz, with slopes of your own:
       earwitness match "Name of the loudspeaker" --corner 80 --slopes BW2/LR4
     A subwoofer that was measured too:
@@ -80,11 +90,15 @@ def command(
     from earwitness.app.read import read_loudspeaker
     from earwitness.app.telling import match_lines
     from earwitness.exhibits.advice import Advice
+    from earwitness.insight.match.in_room import Room
     from earwitness.session.amplifier_sheet import read_amplifier_sheet
     from earwitness.session.room_plan import read_room_plan
 
     sheet = None if amplifier is None else read_amplifier_sheet(amplifier)
     plan = None if room is None else read_room_plan(room)
+    if reverberation_s is None and absorption is None:
+        reverberation_s = 0.4
+    enclosed = None if area_m2 is None else Room(area_m2, height_m, reverberation_s, absorption)
     scheme = None if slopes is None else scheme_of(slopes)
     with progress_bar("match") as progress:
         result = read_loudspeaker(name, archive, listening_distance_m=listening_distance_m, progress=progress)
@@ -98,6 +112,7 @@ def command(
             peak_db=peak_db,
             corner_hz=corner_hz,
             scheme=scheme,
+            enclosed=enclosed,
             measured_subwoofer=None if subwoofer is None else read_loudspeaker(subwoofer, archive),
         )
     advice = Advice(findings=findings, match=matched)

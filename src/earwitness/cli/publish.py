@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -30,6 +30,9 @@ if TYPE_CHECKING:
 @click.option("--stills", type=click.Choice(["wide", "tall", "both"]), default=None, help="A picture of each chart.")
 @click.option("--steps", is_flag=True, help="Stills with the steps that build them up, curve by curve.")
 @click.option("--transparent", is_flag=True, help="Stills without paper, to lie over a film.")
+@click.option(
+    "--build-up", type=click.Choice(["svg", "video"]), help="How the page's charts build up; video: WebM too."
+)
 @click.option("--talk", is_flag=True, help="A talk to speak, with its stills; your edits in it are kept.")
 @click.option(
     "--data", metavar="LICENSE", default=None, help="The data set as a zip under a license, such as CC-BY-4.0."
@@ -61,6 +64,7 @@ def command(
     stills: str | None,
     steps: bool,
     transparent: bool,
+    build_up: Literal["svg", "video"] | None,
     talk: bool,
     data: str | None,
     everything: str | None,
@@ -92,7 +96,7 @@ def command(
             return
         raise click.UsageError("give a folder for the page: --to FOLDER")
     products = _products(report or bool(everything), paper, stills, steps, talk, data, everything)
-    products = replace(products, transparent=transparent)
+    products = replace(products, transparent=transparent, build_up=build_up)
     if words is not None:
         kept = keep_words(name, words, archive)
         click.echo(f"your words are in the archive: {', '.join(kept.parts) or 'none'}")
@@ -182,4 +186,4 @@ def _tell(files: tuple[Path, ...]) -> None:
 
 
 _CAPTIONS = {".vtt": "caption file", ".srt": "caption file", ".txt": "list of chapters"}
-_KINDS = {".pdf": "report", ".md": "talk", ".zip": "data set", **_CAPTIONS}
+_KINDS = {".svg": "build-up", ".webm": "video", ".pdf": "report", ".md": "talk", ".zip": "data set", **_CAPTIONS}

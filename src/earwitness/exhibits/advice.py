@@ -75,7 +75,7 @@ class SeatsAdvice:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MatchAdvice:
-    """What a loudspeaker needs around it. absent : by part, why it is not there."""
+    """What a loudspeaker needs around it. absent : by part, why it is not there; in_room : figures and sentences."""
 
     claims: tuple[ClaimVerdict, ...]
     amplifier: AmplifierMatch | None
@@ -83,6 +83,7 @@ class MatchAdvice:
     seats: SeatsAdvice | None
     for_whom: tuple[Said, ...]
     absent: Mapping[str, str]
+    in_room: tuple[Mapping[str, Figure], tuple[str, ...]] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

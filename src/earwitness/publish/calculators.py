@@ -9,6 +9,7 @@ import numpy as np
 
 from earwitness.errors import InputError
 from earwitness.figures.load_curves import on_load_grid
+from earwitness.figures.sensitivity import band_level
 from earwitness.insight.match.amplifier import BAND_HZ
 from earwitness.insight.match.subwoofer import EXCURSION_BAND_HZ, main_response
 from earwitness.publish.review import Review
@@ -20,7 +21,8 @@ def calculator_script() -> str:
 
 
 def calculator_data(review: Review) -> dict[str, object]:
-    """Sensitivity [dB] and clean level [dB], load [ohm] over hz, the main's level [dB] over hz in the bass.
+    """Sensitivity [dB], sound power [dB at 1 m] and clean level [dB], load [ohm] over hz, the main's level [dB] over hz
+    in the bass.
 
     What is not known is None; {} without a sensitivity, where no question can be answered.
     """
@@ -28,7 +30,8 @@ def calculator_data(review: Review) -> dict[str, object]:
     sensitivity, clean = (reading.figures.get(key) for key in ("sensitivity", "highest_clean_level"))
     if sensitivity is None or sensitivity.value is None or sensitivity.u is None:
         return {}
-    load, main = None, None
+    load, main, spread = None, None, reading.curves.get("sound_power")
+    power = None if spread is None else band_level(spread, key="power")
     if impedance is not None:
         grid = on_load_grid(impedance)
         rows = grid.valid & (grid.axis.hz >= 0.999 * BAND_HZ[0]) & (grid.axis.hz <= BAND_HZ[1])
@@ -45,6 +48,8 @@ def calculator_data(review: Review) -> dict[str, object]:
     return {
         "sensitivity": round(sensitivity.value, 3),
         "sensitivityU95": round(2.0 * sensitivity.u, 3),
+        "power": power and power.value and round(power.value, 3),
+        "powerU95": power and power.u and round(2.0 * power.u, 3),
         "clean": None if clean is None or clean.value is None else round(clean.value, 3),
         "cleanBound": "" if clean is None else clean.bound,
         "ratedOhm": review.loudspeaker.rated_impedance_ohm,

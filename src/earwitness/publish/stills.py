@@ -129,6 +129,12 @@ def write_stills(
     return tuple(write_bytes(Path(folder) / f"{still.name}.png", still.png) for still in stills)
 
 
+def still_drawing(chart: Chart, shape: Shape) -> str:
+    """The drawing of the chart's still, without its words over and under it, as SVG text. Raises as `stills_of`."""
+    view = next(_views(chart, shape, steps=False))
+    return _drawing(view, _SHEETS[shape], "light", transparent=False)[0]
+
+
 def still_name(key: str) -> str:
     """File name of the still of the chart of that key, without shape and suffix."""
     return key.replace("_", "-")

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from pathlib import Path as File
+from tempfile import TemporaryDirectory
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Path, Request
-from fastapi.responses import HTMLResponse
+from fastapi import APIRouter, HTTPException, Path, Request
+from fastapi.responses import HTMLResponse, Response
 
 from earwitness.app.listen import data_shown_at
 from earwitness.app.publish import review_for
 from earwitness.app.published import place_of
 from earwitness.bench.pages import page
 from earwitness.bench.state import BenchState
+from earwitness.publish.build_up import frames_of, write_video
 from earwitness.publish.stills import still_name
 from earwitness.publish.talk import spoken_parts, talk_of
 from earwitness.render.still import Room, still_svg
@@ -35,6 +38,19 @@ def present_notes(request: Request, bench: BenchState, loudspeaker_id: Id) -> HT
     """The notes of a talk, kept in step by the stage in the same browser."""
     entry = bench.loudspeaker(loudspeaker_id)
     return page(request, "present_notes.html.jinja", place="publish", title="Notes", loudspeaker=entry)
+
+
+@router.get("/api/publish/{loudspeaker_id}/build-up/{still}", tags=["publish"])
+def present_video(loudspeaker_id: Id, still: str, bench: BenchState) -> Response:
+    """How the chart of a still of the talk builds up, as WebM. The data count as shown."""
+    result, advice = bench.reading(loudspeaker_id), bench.advice(loudspeaker_id)
+    with bench.heavy, TemporaryDirectory() as folder:
+        review = review_for(result, bench.archive_folder, advice=advice)[0]
+        chart = next((one for one in review.charts if still_name(one.key) == still.removesuffix("-wide")), None)
+        if chart is None:
+            raise HTTPException(404)
+        made = write_video(frames_of(review, chart), File(folder) / "build-up.webm")
+        return Response(made.read_bytes(), media_type="video/webm")
 
 
 @router.get("/api/publish/{loudspeaker_id}/talk", tags=["publish"])

@@ -259,11 +259,36 @@ function animated() {
 
 function save() {
   if (!find("#picture svg")) return;
+  keep(new Blob([animated()], { type: "image/svg+xml" }), `${talk.parts[at.part].still}-build-up.svg`);
+}
+
+function keep(blob, name) {
   const link = document.createElement("a");
-  link.href = URL.createObjectURL(new Blob([animated()], { type: "image/svg+xml" }));
-  link.download = `${talk.parts[at.part].still}-build-up.svg`;
+  link.href = URL.createObjectURL(blob);
+  link.download = name;
   link.click();
   URL.revokeObjectURL(link.href);
+}
+
+/** The same as a video, which the bench makes. */
+async function film() {
+  const part = talk.parts[at.part], button = find("[data-act=film]");
+  if (!part || button.disabled) return;
+  button.disabled = true;
+  button.textContent = "Making the video";
+  try {
+    const answer = await fetch(`/api/publish/${id}/build-up/${encodeURIComponent(part.still)}`);
+    if (answer.ok) keep(await answer.blob(), `${part.still}-build-up.webm`);
+    else {
+      const told = await answer.json();
+      find("#then").textContent = [told.what, told.remedy].filter(Boolean).join("; ");
+    }
+  } catch {
+    find("#then").textContent = "The bench does not answer; is it still running?";
+  } finally {
+    button.disabled = false;
+    button.textContent = "Save video";
+  }
 }
 
 // Notes window -------------------------------------------------------------------------------------------------------
@@ -292,6 +317,7 @@ const ACTS = {
   move: () => turn("move"),
   clear,
   save,
+  film,
   notes: () => window.open(`/publish/${id}/notes`, `notes-${id}`, "popup,width=900,height=700"),
   theme: async () => {
     const theme = isDark() ? "light" : "dark";
@@ -316,6 +342,7 @@ const KEYS = {
   c: "clear",
   n: "notes",
   s: "save",
+  v: "film",
   t: "theme",
   f: "fill",
 };

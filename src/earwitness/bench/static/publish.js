@@ -5,7 +5,7 @@ import { exhibitList } from "./publish_exhibits.js";
 
 const find = (selector) => document.querySelector(selector);
 const given = find("#given") ? JSON.parse(find("#given").textContent) : null;
-const PRODUCTS = { a4: false, letter: false, wide: false, tall: false, steps: false, talk: false, site: false, license: "" };
+const PRODUCTS = { a4: false, letter: false, wide: false, tall: false, steps: false, transparent: false, build_up: false, video: false, talk: false, site: false, license: "" };
 
 let draft;
 let exhibits = null;
@@ -68,6 +68,8 @@ const products = (chosen) => ({
   report: chosen.a4 ? "a4" : chosen.letter ? "letter" : null,
   stills: ["wide", "tall"].filter((shape) => chosen[shape]),
   steps: chosen.steps,
+  transparent: chosen.transparent,
+  build_up: chosen.video ? "video" : chosen.build_up ? "svg" : null,
   talk: chosen.talk,
   license: chosen.license || null,
 });
@@ -78,6 +80,7 @@ function confirm() {
   const extras = [
     chosen.a4 || chosen.letter ? "the report" : "",
     chosen.wide || chosen.tall ? "the stills" : "",
+    chosen.video ? "the build-ups as SVG and video" : chosen.build_up ? "the build-ups as SVG" : "",
     chosen.talk ? "the talk" : "",
     chosen.license ? `the data set under ${chosen.license}` : "",
     chosen.site ? "the site of all loudspeakers" : "",

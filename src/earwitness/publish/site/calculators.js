@@ -1,9 +1,9 @@
 /* Questions that the page answers from its own published numbers, without a server: the same formulas as the program's
-   match (amplifier.py, subwoofer.py, crossover.py). A classic script: it works from file://. Sets
+   match (amplifier.py, subwoofer.py, crossover.py, in_room.py). A classic script: it works from file://. Sets
    globalThis.earwitnessCalculators with the plain functions; levels in dB, voltages rms in V. */
 (() => {
   "use strict";
-  const REFERENCE_V = 2.83, SAG = 10 ** (-1 / 20), EXCURSION_HZ = [20, 500];
+  const REFERENCE_V = 2.83, SAG = 10 ** (-1 / 20), SOUND_M_S = 343, EXCURSION_HZ = [20, 500];
 
   /** Linear between points of rising x, held outside. */
   function between(at, x, y) {
@@ -58,7 +58,22 @@
     return 20 * Math.log10(most(() => 1) / most((hz) => highPass(hz, corner, slope)));
   }
 
-  globalThis.earwitnessCalculators = { usableVoltage, atPlace, highestLevel, voltageFor, highPass, spared };
+  /** Level at a seat on axis and its u (k = 2), of direct sound and what the room keeps of the sound power. Either the
+      reverberation time or the mean absorption is given; the floor is 4 to 3. */
+  function inRoom({ sensitivity, sensitivityU95, power, powerU95 }, { area, height, reverberation = null, absorption = null, distance, count = 1 }) {
+    const around = 2 * Math.sqrt(area) * (Math.sqrt(4 / 3) + Math.sqrt(3 / 4)), surface = 2 * area + around * height, volume = area * height;
+    const sabine = (24 * Math.LN10) / SOUND_M_S, isGiven = absorption !== null;
+    const decay = isGiven ? (sabine * volume) / (-surface * Math.log(1 - absorption)) : reverberation;
+    const lost = (60 * Math.max(distance, (4 * volume) / surface)) / (SOUND_M_S * decay);
+    const kept = isGiven ? 10 * Math.log10((16 * Math.PI * (1 / absorption - 1)) / surface) : 10 * Math.log10((16 * Math.PI * decay) / (sabine * volume)) - lost;
+    const direct = 10 ** (sensitivity / 10) / distance ** 2, reverberant = 10 ** ((power + kept) / 10);
+    const share = reverberant / (direct + reverberant), ratio = direct / reverberant;
+    const ofRoom = share * Math.hypot(0.434, isGiven ? 0.6 : 1), ofPlace = (4.34 * Math.sqrt((1 + 2 * ratio) / ((2700 * decay) / 6.91))) / (1 + ratio);
+    const u95 = 2 * Math.hypot(((1 - share) * sensitivityU95 + share * powerU95) / 2, ofRoom, ofPlace);
+    return { level: 10 * Math.log10(direct + reverberant) + 10 * Math.log10(count), u95, share };
+  }
+
+  globalThis.earwitnessCalculators = { inRoom, usableVoltage, atPlace, highestLevel, voltageFor, highPass, spared };
   if (typeof document === "undefined") return;
 
   const told = (value, decimals = 1) => `${(+value.toFixed(decimals) + 0).toFixed(decimals)}`.replace("-", "\u2212");
@@ -86,6 +101,13 @@
       return `${asked} Clean to ${data.cleanBound ? `${data.cleanBound} ` : ""}${told(clean)} dB there: ${told(Math.abs(left))} dB ${
         left < 0 ? "too little" : "to spare"
       }.`;
+    },
+    room(form, data) {
+      const room = Object.fromEntries(["area", "height", "reverberation", "distance", "count"].map((name) => [name, given(form, name)]));
+      const { level, u95 } = inRoom(data, room), more = level - atPlace(data.sensitivity, { distance: room.distance, count: room.count });
+      const shown = `2.83 V give ${told(level)} ± ${told(u95)} dB there, ${told(more)} dB more than in free field.`;
+      const clean = data.clean === null ? null : data.clean + level - data.sensitivity;
+      return clean === null ? shown : `${shown} Clean to ${data.cleanBound ? `${data.cleanBound} ` : ""}${told(clean)} dB.`;
     },
     subwoofer(form, data) {
       const found = spared(data, given(form, "corner"), form.elements.slope.value);

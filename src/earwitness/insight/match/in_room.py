@@ -1,0 +1,130 @@
+"""How loud it is at a seat of a room: direct sound, and what the room keeps of the sound power."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+from earwitness.errors import InputError
+from earwitness.figures.info import figure_infos
+from earwitness.figures.sensitivity import band_level
+from earwitness.insight.match.amplifier import sources_gain_db
+from earwitness.quantities import Figure, Reading, not_judged
+
+SPEED_M_S: Final = 343.0
+_SABINE: Final = 24.0 * math.log(10.0) / SPEED_M_S
+# Own choices: a floor of 4 to 3; reverberation and absorption known to 10 %; what random boxes left (dB) where the
+# absorption or the time is given.
+_SIDES, _U_GIVEN, _U_ABSORPTION_DB, _U_TIME_DB = 4.0 / 3.0, 0.1, 0.6, 1.0
+_BAND_WIDTH_HZ: Final = 2700.0
+_ROWS: Final = {row.key: row for row in figure_infos("room")}
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """A room by floor area and height, and either its reverberation time or the mean absorption of its surfaces."""
+
+    area_m2: float
+    height_m: float
+    reverberation_s: float | None = None
+    absorption: float | None = None
+
+    def __post_init__(self) -> None:
+        has_one = (self.reverberation_s is None) != (self.absorption is None)
+        sizes = (
+            self.area_m2 / 1000.0,
+            self.height_m / 20.0,
+            (1.0 if self.reverberation_s is None else self.reverberation_s) / 10.0,
+        )
+        if not (
+            has_one
+            and all(
+                0.0 < size <= 1.0 for size in (*sizes, (0.5 if self.absorption is None else self.absorption) / 0.99)
+            )
+        ):
+            raise InputError(
+                f"no such room: {self.area_m2:g} m2, {self.height_m:g} m high",
+                expected="a floor up to 1000 m2, a height up to 20 m, and either a reverberation time up to 10 s or a "
+                "mean absorption from 0.01 to 0.99",
+                remedy="0.4 s is a furnished living room, 0.25 s a damped one (common practice, no source)",
+            )
+
+    @property
+    def volume_m3(self) -> float:
+        return self.area_m2 * self.height_m
+
+    @property
+    def surface_m2(self) -> float:
+        """Of a box whose floor is 4 to 3."""
+        around = 2.0 * math.sqrt(self.area_m2) * (math.sqrt(_SIDES) + 1.0 / math.sqrt(_SIDES))
+        return 2.0 * self.area_m2 + around * self.height_m
+
+    def reverberant_db(self, distance_m: float) -> float:
+        """Reverberant level over the mean level at 1 m in all directions [dB].
+
+        10 lg(16 pi / R). With the absorption a given, R = S a / (1 - a) (Hopkins and Stryker 1948, from memory); with
+        the time given, 16 pi / A with Sabine's A and what the sound lost on its way, the mean free path at least
+        (Barron and Lee 1988, from memory), which was nearest to random boxes.
+        """
+        if self.absorption is not None:
+            return 10.0 * math.log10(16.0 * math.pi * (1.0 / self.absorption - 1.0) / self.surface_m2)
+        path_m = max(distance_m, 4.0 * self.volume_m3 / self.surface_m2)
+        lost = 60.0 * path_m / (SPEED_M_S * self.decay_s)
+        return 10.0 * math.log10(16.0 * math.pi * self.decay_s / (_SABINE * self.volume_m3)) - lost
+
+    @property
+    def decay_s(self) -> float:
+        """The reverberation time, by Eyring's formula where the absorption is given."""
+        if self.absorption is None:
+            return self.reverberation_s or 0.0
+        return _SABINE * self.volume_m3 / (-self.surface_m2 * math.log(1.0 - self.absorption))
+
+
+def level_in_room(
+    on_axis: tuple[float, float], power: tuple[float, float], room: Room, *, distance_m: float, count: int = 1
+) -> tuple[float, float]:
+    """Level at a seat on axis and its standard uncertainty [dB].
+
+    on_axis, power : level at 1 m on axis and mean over all directions, each with its standard uncertainty [dB], taken
+    to err together; count : loudspeakers that play, not in phase. What of the doubt is the reverberation's goes by its
+    share of the energy; that of one place in a band 2.7 kHz wide is 4.34 sqrt((1 + 2 D) / ((1 + D)^2 B T / 6.91)),
+    D direct over reverberant energy (statistical room acoustics, after Schroeder, from memory).
+    """
+    direct = 10.0 ** ((on_axis[0] - 20.0 * math.log10(distance_m)) / 10.0)
+    reverberant = 10.0 ** ((power[0] + room.reverberant_db(distance_m)) / 10.0)
+    share, ratio = reverberant / (direct + reverberant), direct / reverberant
+    u_room_db = share * math.hypot(4.34 * _U_GIVEN, _U_TIME_DB if room.absorption is None else _U_ABSORPTION_DB)
+    places = _BAND_WIDTH_HZ * room.decay_s / 6.91
+    u_place_db = 4.34 * math.sqrt((1.0 + 2.0 * ratio) / places) / (1.0 + ratio)
+    u_db = math.hypot((1.0 - share) * on_axis[1] + share * power[1], u_room_db, u_place_db)
+    return 10.0 * math.log10(direct + reverberant) + sources_gain_db(count), u_db
+
+
+def match_room(reading: Reading, room: Room, *, distance_m: float) -> tuple[dict[str, Figure], tuple[str, ...]]:
+    """Figures by key, and what they say; for 2.83 V, and of the maximum clean SPL."""
+    sensitivity, clean = (reading.figures.get(key) for key in ("sensitivity", "highest_clean_level"))
+    curve = reading.curves.get("sound_power")
+    power = None if curve is None else band_level(curve, key="power")
+    if sensitivity is None or sensitivity.value is None or power is None or power.value is None:
+        reason = "the room needs the level on axis and the sound power, both from 300 Hz to 3 kHz"
+        return {key: not_judged(key, reason, unit="dB", method=_ROWS[key].method) for key in _ROWS}, (f"{reason}.",)
+    on_axis = (sensitivity.value, sensitivity.u or 0.0)
+    value, u_db = level_in_room(on_axis, (power.value, power.u or 0.0), room, distance_m=distance_m)
+    more = value - on_axis[0] + 20.0 * math.log10(distance_m)
+    row = _ROWS["room_level"]
+    found = {row.key: Figure(row.key, value, u_db, "dB", sensitivity.band_hz, row.method, lineage=sensitivity.lineage)}
+    given = f"{room.reverberation_s:g} s" if room.absorption is None else f"a mean absorption of {room.absorption:g}"
+    said = [
+        f"At {distance_m:g} m in {room.area_m2:g} m², {room.height_m:g} m high with {given}, 2.83 V give {value:.1f} "
+        f"± {2 * u_db:.1f} dB; "
+        f"that is {more:.1f} dB more than in free field, and a pair gives 3 dB more still."
+    ]
+    row = _ROWS["room_clean_level"]
+    if clean is not None and clean.value is not None:
+        at = clean.value + value - on_axis[0]
+        found[row.key] = replace(clean, key=row.key, value=at, u=math.hypot(clean.u or 0.0, u_db), method=row.method)
+        bound = f"{clean.bound} " if clean.bound else ""
+        pair = at + sources_gain_db(2)
+        said.append(f"One plays cleanly up to {bound}{at:.1f} dB there, a pair up to {bound}{pair:.1f} dB.")
+    return found, tuple(said)
