@@ -1,4 +1,5 @@
-"""Write the two pages that are made from the program: command-line.md from its help, api.md from its modules.
+"""Write the pages that are made from the program: command-line.md from its help, api.md from its modules, glossary.md
+from the tables of labels and figures.
 
     python docs/reference.py
 
@@ -8,12 +9,15 @@ A test compares the pages with what this makes (tests/contract/test_docs.py).
 from __future__ import annotations
 
 import ast
+import tomllib
 from collections.abc import Iterator
+from importlib.resources import files
 from pathlib import Path
 
 import click
 
 from earwitness.cli import main as command_line
+from earwitness.figures.registry import FIGURES
 
 DOCS = Path(__file__).parent
 ROOMS = {
@@ -51,6 +55,22 @@ def command_page() -> str:
     return "\n\n".join(parts) + "\n"
 
 
+def glossary_page() -> str:
+    """Every label of a chart and heading of a page, and every figure, with what it means."""
+    table = tomllib.loads((files("earwitness.exhibits") / "glossary.toml").read_text(encoding="utf-8"))
+    parts = [
+        "# Glossary",
+        "Every label of charts and headings of pages, and what it means; N stands for a number or a name. Made by "
+        "`python docs/reference.py` from the tables that tests hold all labels against.",
+    ]
+    for kind, rows in table.items():
+        lines = [f"| {word} | {meaning} |" for word, meaning in rows.items()]
+        parts += [f"## {kind.capitalize()}", "\n".join(["| label | meaning |", "| --- | --- |", *lines])]
+    lines = [f"| {row.name} | {row.unit or '1'} | {row.method} |" for row in FIGURES.values()]
+    parts += ["## Figures", "\n".join(["| figure | unit | how it is found |", "| --- | --- | --- |", *lines])]
+    return "\n\n".join(parts) + "\n"
+
+
 def modules_of(room: str) -> list[str]:
     """Modules of a room that define anything public, by name."""
     folder = DOCS.parent / "src" / "earwitness" / room
@@ -84,6 +104,7 @@ def _module(name: str) -> str:
 def main() -> None:
     (DOCS / "command-line.md").write_text(command_page(), encoding="utf-8")
     (DOCS / "api.md").write_text(api_page(), encoding="utf-8")
+    (DOCS / "glossary.md").write_text(glossary_page(), encoding="utf-8")
 
 
 if __name__ == "__main__":

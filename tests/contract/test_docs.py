@@ -103,6 +103,12 @@ def test_the_page_of_commands_is_the_program_s_help() -> None:
     assert "## earwitness archive search" in made
 
 
+def test_the_glossary_is_that_of_the_tests(reference: ModuleType) -> None:
+    made = reference.glossary_page()
+    assert (DOCS / "glossary.md").read_text(encoding="utf-8") == made, "renew it: python docs/reference.py"
+    assert "| Maximum clean SPL |" in made
+
+
 def test_the_page_of_functions_names_every_module_of_the_acts(reference: ModuleType) -> None:
     made = reference.api_page()
     assert (DOCS / "api.md").read_text(encoding="utf-8") == made, "renew it: python docs/reference.py"

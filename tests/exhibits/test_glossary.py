@@ -78,6 +78,33 @@ def test_no_label_says_what_a_trade_term_replaces(review: Review) -> None:
         assert not [words for words in REPLACED if words in label.casefold()], label
 
 
+TEMPLATES = (
+    *(f"publish/site/{name}" for name in ("page.html", "index.html.jinja", "all.html.jinja", "corrections.html.jinja")),
+    *("publish/site/comparison.html.jinja", "bench/templates/present.html.jinja"),
+    "bench/templates/present_notes.html.jinja",
+)
+# A heading, label, choice or button up to its end, or to the field that it stands before.
+SPOKEN = re.compile(
+    r"<(h[1-6]|summary|label|button|th|dt|option)\b[^>]*>(.*?)(?=<(?:/\1|select|input|textarea|button|h2)\b|$)",
+    re.DOTALL,
+)
+
+
+@pytest.mark.parametrize("template", TEMPLATES)
+def test_every_heading_and_label_of_a_template_stands_in_the_glossary(template: str) -> None:
+    text = (files("earwitness") / template).read_text(encoding="utf-8")
+    found = {headed(words) for _, words in SPOKEN.findall(text)} - {""}
+    assert found
+    assert {words for words in found if words not in GLOSSARY["headings"]} == set()
+
+
+def headed(markup: str) -> str:
+    """Words of a piece of a template, what is filled in as N; "" where nothing else stands."""
+    bare = re.sub(r"<[^>]+>|\{%.*?%\}", "", markup)
+    words = " ".join(re.sub(r"(\{\{.*?\}\}\s*)+", "N", bare).split())
+    return "" if words == "N" else words
+
+
 def test_a_label_of_nowhere_is_found() -> None:
     assert not known("titles", "How loud it plays")
     assert known("curves", "102\xa0dB")

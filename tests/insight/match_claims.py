@@ -392,8 +392,8 @@ SEATS: tuple[tuple[str, Check], ...] = (
     ),
     (rf"(.+): distance alone makes (.+) {N} dB quieter than (.+)\.", _quieter),
     (
-        rf"Aim (.+) at (?:(\d+) degrees to its (left|right) of )?the middle of the seats: {N} ± {N} dB from even, "
-        rf"against {N} dB at {DB} degrees\.",
+        rf"Aim (.+) at (?:(\d+) degrees to its (left|right) of )?the middle of the seats: the seats then differ from "
+        rf"even sound by {N} ± {N} dB \({N} dB at {DB} degrees\)\.",
         _aims,
     ),
     (rf"For (.+) no aim is better than another beyond the uncertainty of {N} dB\.", _alike),
@@ -497,7 +497,7 @@ SUBWOOFER: tuple[tuple[str, Check], ...] = (
         _set,
     ),
     (rf"The sum then stays between {DB} dB and {DB} dB \(± {U} dB\) from 20 Hz to 300 Hz\.", _stays),
-    (rf"The high-pass takes {N} dB \(± {U} dB\) off the air that the main has to move\.", _air),
+    (rf"The high-pass cuts the main's cone excursion by {N} dB \(± {U} dB\)\.", _air),
     (
         rf"Largest distortion in the bass: {N} ± {N} % at (\d+) Hz without it, {N} ± {N} % at (\d+) Hz with it\.",
         _bass,

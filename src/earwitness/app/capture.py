@@ -400,7 +400,7 @@ def cautions(series: Series) -> tuple[str, ...]:
     lines = [*SAFETY]
     lines.append(f"Nothing is played above {limits.highest_dbfs:g} dB re full scale.")
     if calibration is None:
-        lines.append("Levels are not calibrated: how loud that is nobody knows. Set the level first.")
+        lines.append("The level is not calibrated, so its sound pressure is unknown. Set the level first.")
         return tuple(lines)
     loudest = max((_predicted_db(series, one) or -200.0 for one in _unlike_takes(series)), default=-200.0)
     ear = at_tester_db(loudest, limits)

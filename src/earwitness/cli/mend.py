@@ -14,7 +14,7 @@ from earwitness.cli.show import Command, progress_bar
 @click.command(cls=Command)
 @click.argument("name")
 @pick_options
-@click.option("--bands", type=click.IntRange(1, 20), default=None, help="How many bands; default: as many as pay.")
+@click.option("--bands", type=click.IntRange(1, 20), default=None, help="How many bands; default: automatic.")
 @click.option(
     "--goal",
     default="even",

@@ -61,7 +61,7 @@ def compare_curves(
         panels.append(Panel("Directivity index", "dB", low, high, 5.0, traces=indices))
     return Chart(
         key="compare",
-        title="Beside each other",
+        title="Comparison",
         subtitle=f"Direct sound (listening window), level-matched from {band_words(match_hz)}",
         caption=Caption(
             joined(*(v.sentence for v in verdicts)) or "The curves are laid over each other.",

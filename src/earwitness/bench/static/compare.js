@@ -344,7 +344,7 @@ async function showRanks() {
         make(
           "tr",
           {},
-          ...["Loudspeaker", "Figure", "Rank from the highest value", "Percentile", "Not told apart from it"].map((words, k) =>
+          ...["Loudspeaker", "Figure", "Rank (1 = highest)", "Percentile", "Ties within the uncertainty"].map((words, k) =>
             make("th", { scope: "col", class: k > 1 ? "right" : "" }, words)
           ),
         ),

@@ -101,7 +101,7 @@ function statusWords() {
     counting: `Soon: ${where}.`,
     recording: `It plays and records: ${where}.`,
     asking: "It is silent. Keep this recording?",
-    ready: state.silenced ? `Silenced: ${state.silenced}.` : state.stopped ? `It stopped: ${state.stopped}.` : "Silent.",
+    ready: state.silenced ? `Silenced: ${state.silenced}.` : state.stopped ? `It stopped: ${state.stopped}.` : "Output off.",
     closed: "",
   }[state.phase];
 }

@@ -189,9 +189,8 @@ function paintCandidates() {
           "aria-pressed": String(Boolean(isNow)),
           disabled: !one,
           onclick: () => take(letter),
-          "aria-label": `switch to ${letter}`,
-        }, isNow ? "Shown" : "Switch to"),
-        make("button", { type: "button", onclick: () => hold(letter), "aria-label": `keep what is set as ${letter}` }, "Keep as"),
+        }, isNow ? `${letter} shown` : `Load ${letter}`),
+        make("button", { type: "button", onclick: () => hold(letter) }, `Save as ${letter}`),
       );
     }),
   );

@@ -290,7 +290,7 @@ def limit_sentence(edge_hz: float, slope_db_per_octave: float, place: str, *, is
     """An end of the range in words. place : key of its curve."""
     side = "below" if is_low else "above"
     return (
-        f"{PLACES[place].capitalize()} the level is 6 dB down at {hertz(edge_hz)} and falls by "
+        f"{PLACES[place].capitalize()} the level is 6 dB down at {hertz(edge_hz)} and rolls off at "
         f"about {slope_db_per_octave:.0f} dB/octave {side} that."
     )
 

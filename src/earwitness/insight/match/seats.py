@@ -252,8 +252,8 @@ def _best_aim(
     )  # fmt: skip
     if clear:
         sentence = (
-            f"Aim {one.name} at {side}: {best.cost_db:.1f} ± {2.0 * best.u_db:.1f} dB from even, against "
-            f"{worst.cost_db:.1f} dB at {worst.turn_deg:+g} degrees."
+            f"Aim {one.name} at {side}: the seats then differ from even sound by {best.cost_db:.1f} ± "
+            f"{2.0 * best.u_db:.1f} dB ({worst.cost_db:.1f} dB at {worst.turn_deg:+g} degrees)."
         )
     else:
         # Up, so that what is printed holds.

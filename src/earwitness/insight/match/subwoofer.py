@@ -427,7 +427,7 @@ def _sentences(
     if best.scheme.high_pass:
         spared = figures["high_pass_displacement"].u or 0.0
         told = f"{best.spared_db:.1f} dB (± {spread_words(spared)})"
-        found.append(f"The high-pass takes {told} off the air that the main has to move.")
+        found.append(f"The high-pass cuts the main's cone excursion by {told}.")
     if level.value is not None:
         found.append(
             f"Behind it the main plays cleanly to {level.caveats[0]}, "

@@ -198,11 +198,11 @@ def unit_spread(problem: Problem, equalizer: Equalizer) -> UnitSpread:
             tolerated = float(percent - 1)
             break
     here, worst = left(0.0), max(left(0.0), left(spread_percent), left(-spread_percent))
-    until = f"more than {_WIDEST_SHIFT_PERCENT}" if tolerated is None else f"{tolerated:.0f}"
+    until = f"even at {_WIDEST_SHIFT_PERCENT}" if tolerated is None else f"up to {tolerated:.0f}"
     count = problem.units.count
     words = (f"the design is for the mean of {count} units; " if count > 1 else "") + (
-        f"for a unit {spread_percent:.2g} % off in frequency {worst:.2f} dB rms are left instead of {here:.2f} dB; "
-        f"up to {until} % the mend is better than none"
+        f"a unit whose frequencies are {spread_percent:.2g} % off ends at {worst:.2f} dB rms instead of {here:.2f} dB; "
+        f"the EQ helps {until} % off"
     )
     return UnitSpread(spread_percent, untouched, here, worst, tolerated, words)
 
