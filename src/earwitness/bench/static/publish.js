@@ -5,7 +5,19 @@ import { exhibitList } from "./publish_exhibits.js";
 
 const find = (selector) => document.querySelector(selector);
 const given = find("#given") ? JSON.parse(find("#given").textContent) : null;
-const PRODUCTS = { a4: false, letter: false, wide: false, tall: false, steps: false, transparent: false, build_up: false, video: false, talk: false, site: false, license: "" };
+const PRODUCTS = {
+  a4: false,
+  letter: false,
+  wide: false,
+  tall: false,
+  steps: false,
+  transparent: false,
+  build_up: false,
+  video: false,
+  talk: false,
+  site: false,
+  license: "",
+};
 
 let draft;
 let exhibits = null;

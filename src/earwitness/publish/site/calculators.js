@@ -65,7 +65,9 @@
     const sabine = (24 * Math.LN10) / SOUND_M_S, isGiven = absorption !== null;
     const decay = isGiven ? (sabine * volume) / (-surface * Math.log(1 - absorption)) : reverberation;
     const lost = (60 * Math.max(distance, (4 * volume) / surface)) / (SOUND_M_S * decay);
-    const kept = isGiven ? 10 * Math.log10((16 * Math.PI * (1 / absorption - 1)) / surface) : 10 * Math.log10((16 * Math.PI * decay) / (sabine * volume)) - lost;
+    const kept = isGiven
+      ? 10 * Math.log10((16 * Math.PI * (1 / absorption - 1)) / surface)
+      : 10 * Math.log10((16 * Math.PI * decay) / (sabine * volume)) - lost;
     const direct = 10 ** (sensitivity / 10) / distance ** 2, reverberant = 10 ** ((power + kept) / 10);
     const share = reverberant / (direct + reverberant), ratio = direct / reverberant;
     const ofRoom = share * Math.hypot(0.434, isGiven ? 0.6 : 1), ofPlace = (4.34 * Math.sqrt((1 + 2 * ratio) / ((2700 * decay) / 6.91))) / (1 + ratio);
