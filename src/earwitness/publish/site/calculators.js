@@ -105,7 +105,8 @@
       }.`;
     },
     room(form, data) {
-      const room = Object.fromEntries(["area", "height", "reverberation", "distance", "count"].map((name) => [name, given(form, name)]));
+      const of = (name) => given(form, name);
+      const room = { area: of("area"), height: of("height"), reverberation: of("reverberation"), distance: of("distance"), count: of("count") };
       const { level, u95 } = inRoom(data, room), more = level - atPlace(data.sensitivity, { distance: room.distance, count: room.count });
       const shown = `2.83 V give ${told(level)} ± ${told(u95)} dB there, ${told(more)} dB more than in free field.`;
       const clean = data.clean === null ? null : data.clean + level - data.sensitivity;
