@@ -2,7 +2,7 @@
 // own words, written as session.toml and read back.
 import { ask, Draft, make, note, ready, Refusal, startJob, tell } from "./bench.js";
 import { showTab, takenIn } from "./measure.js";
-import { belowTop, Drawing } from "./session_drawing.js";
+import { finite, Places, roomToBegin } from "./session_places.js";
 import { fieldOf, idOf, strangers, typed } from "./session_fields.js";
 import { lineOf, PLAN, planFields, takesOf } from "./session_takes.js";
 
@@ -41,7 +41,7 @@ const fresh = () => ({
 });
 
 let tables = {}, rig = {}, forms = [], draft = null, number = 0;
-let faults = [], touched = new Set(), drawings = {};
+let faults = [], touched = new Set();
 const shut = new Set();
 const now = () => draft.value;
 
@@ -213,106 +213,10 @@ const focusIn = (path) => document.querySelector(`[id^="${CSS.escape(`${idOf(pat
 
 // Drawings -----------------------------------------------------------------------------------------------------------
 
-const finite = (value, other) => (typeof value === "number" && Number.isFinite(value) ? value : other);
-
-function paintCabinet() {
-  const holder = find("cabinet-drawing"), told = get(["loudspeaker"]) || {}, drivers = Array.isArray(told.driver) ? told.driver : [];
-  if (!holder) return;
-  const width = finite(told.width_m, 0), height = finite(told.height_m, 0);
-  if (!(width > 0 && height > 0 && width <= 10 && height <= 10)) {
-    holder.replaceChildren(make("p", { class: "hint" }, "Width and height of the cabinet draw its front here, to place the drivers on."));
-    drawings.cabinet = null;
-    return;
-  }
-  const middle = width / 2 + finite(told.reference_left_m, 0), up = height - belowTop({ ...told, height_m: height });
-  if (!drawings.cabinet || !holder.contains(drawings.cabinet.picture)) {
-    drawings.cabinet = new Drawing(holder, "Front of the cabinet with its drivers", moveDriver, [360, 420]);
-    holder.append(
-      make(
-        "p",
-        { class: "hint" },
-        "Seen from the front: the loudspeaker's left is on your right. Drag a driver, move it with the arrow keys (Shift: 1 mm), or type its place below. The cross is the reference point.",
-      ),
-    );
-  }
-  drawings.cabinet.origin = [middle, up];
-  const things = drivers.map((one, k) => {
-    const [, left, rise] = [0, 1, 2].map((axis) => finite(one.position_m?.[axis], 0));
-    const radius = finite(one.diameter_m, 0.03) / 2;
-    return {
-      key: k,
-      label: one.name || `driver ${k + 1}`,
-      x: middle + left,
-      y: up + rise,
-      radius,
-      shape: one.kind === "port" ? "port" : "",
-      told: `${(100 * left).toFixed(1)} cm to the left, ${(100 * rise).toFixed(1)} cm up from the reference point`,
-    };
-  });
-  drawings.cabinet.paint(width, height, things, height > 0.8 ? 0.2 : 0.1);
-  const cross = document.createElementNS("http://www.w3.org/2000/svg", "path");
-  cross.setAttribute("class", "cross");
-  cross.setAttribute("d", `M${drawings.cabinet.x(middle) - 6} ${drawings.cabinet.y(up)}h12m-6 -6v12`);
-  // Above the drivers, which may cover its place.
-  drawings.cabinet.picture.querySelector(".cross")?.remove();
-  drawings.cabinet.picture.append(cross);
-}
-
-function moveDriver(k, x, y) {
-  const [middle, up] = drawings.cabinet.origin, { width_m, height_m } = get(["loudspeaker"]);
-  const at = [Math.min(width_m, Math.max(0, x)) - middle, Math.min(height_m, Math.max(0, y)) - up].map((one) => +one.toFixed(3) + 0);
-  const ahead = finite(get(["loudspeaker", "driver", k, "position_m"])?.[0], 0);
-  // The reference point stays where it is, whatever is moved.
-  if (get(["loudspeaker", "reference_below_top_m"]) === undefined) put(["loudspeaker", "reference_below_top_m"], +(height_m - up).toFixed(3));
-  placed(["loudspeaker", "driver", k, "position_m"], [ahead, ...at]);
-  fill(["loudspeaker", "reference_below_top_m"]);
-}
-
-function placed(path, numbers) {
-  put(path, numbers);
-  numbers.forEach((one, k) => fill([...path, k], one));
-}
-/** What stands in a field, where something else than typing changed it. */
-function fill(path, value = get(path)) {
-  const field = find(idOf(path));
-  if (field) field.value = value;
-}
-
-function roomToBegin() {
-  return { length_m: 6, width_m: 5, height_m: 2.6, loudspeaker_m: [2, 2.5, 1.3], microphone_m: [3.5, 2.5, 1.3] };
-}
-
-function paintRoom() {
-  const holder = find("room-drawing"), room = get(["environment", "room"]);
-  if (!holder || !room) return;
-  const [long, wide] = [finite(room.length_m, 0), finite(room.width_m, 0)];
-  if (!(long > 0 && wide > 0 && long <= 200 && wide <= 200)) return void holder.replaceChildren();
-  if (!drawings.room || !holder.contains(drawings.room.picture)) {
-    drawings.room = new Drawing(holder, "Room from above with loudspeaker and microphone", (key, x, y) => {
-      const size = get(["environment", "room"]), path = ["environment", "room", `${key}_m`];
-      const up = finite(get(path)?.[2], 1);
-      placed(path, [Math.min(size.length_m, Math.max(0, x)), Math.min(size.width_m, Math.max(0, y)), up].map((one) => +one.toFixed(3)));
-    }, [520, 340]);
-    holder.append(make("p", { class: "hint" }, "From above: length to the right, width upward. Heights are typed."));
-  }
-  const things = ["loudspeaker", "microphone"].map((key) => {
-    const [x, y, z] = [0, 1, 2].map((axis) => finite(room[`${key}_m`]?.[axis], 0));
-    return {
-      key,
-      label: key,
-      x,
-      y,
-      radius: 0,
-      shape: key === "loudspeaker" ? "box" : "microphone",
-      told: `${x} m along the length, ${y} m along the width, ${z} m up`,
-    };
-  });
-  drawings.room.paint(long, wide, things, Math.max(long, wide) > 12 ? 5 : 1);
-}
+const places = new Places({ get, put });
 
 function paint() {
-  paintCabinet();
-  paintRoom();
+  places.paint();
   find("known-drivers")?.replaceChildren(...driverNames().map((one) => make("option", { value: one })));
 }
 
@@ -492,7 +396,6 @@ function goTo(place) {
 
 function show() {
   const form = find("session-fields"), held = form.contains(document.activeElement) ? document.activeElement.id : "";
-  drawings = {};
   form.replaceChildren(
     .../** @type {[string, string[]][]} */ (SECTIONS).map(([title, names], k) =>
       make("section", { class: "part", "aria-labelledby": `part-${k}` }, make("h2", { id: `part-${k}` }, title), ...names.map(tableOf))
