@@ -1,4 +1,6 @@
-"""Take the pictures of docs/bench.md from the running bench: `python docs/tour.py [--archive FOLDER]`.
+"""Take the pictures of docs/bench.md from the running bench.
+
+    python docs/tour.py [--archive FOLDER] [--only NAME ...]
 
 Without an archive the invented loudspeakers are simulated, added and taken in first, which takes some minutes. Chromium
 must be installed. Every picture is written anew.
@@ -12,7 +14,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from playwright.sync_api import Page, sync_playwright
@@ -51,6 +53,24 @@ def evidence(page: Page) -> None:
     page.wait_for_timeout(1500)
 
 
+def described(page: Page) -> None:
+    """A session form that is half filled in."""
+    page.wait_for_selector("#begin[data-ready=session]")
+    for path, words in (("maker", "Nobody"), ("name", "Heron Nine"), ("width_m", "0.2"), ("height_m", "0.34")):
+        page.locator(f'[id="f-loudspeaker.{path}"]').fill(words)
+    for number, (name, kind, size, up) in enumerate(
+        (("woofer", "cone", "0.13", "-0.09"), ("tweeter", "dome", "0.026", "0"))
+    ):
+        page.get_by_role("button", name="Add a driver").click()
+        place = f"f-loudspeaker.driver.{number}"
+        page.locator(f'[id="{place}.kind"]').select_option(kind)
+        for key, words in (("name", name), ("diameter_m", size), ("position_m.2", up)):
+            page.locator(f'[id="{place}.{key}"]').fill(words)
+    page.locator("#cabinet-drawing").evaluate("(one) => one.scrollIntoView({ block: 'center' })")
+    page.mouse.click(5, 700)
+    page.wait_for_timeout(800)
+
+
 def laid_over(page: Page) -> None:
     """Two loudspeakers over each other."""
     page.get_by_label(re.compile("Thimble")).first.check()
@@ -63,6 +83,7 @@ def laid_over(page: Page) -> None:
 def main() -> int:
     """Exit code."""
     options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--only", nargs="*", default=[], help="names of the pictures to take, all without")
     options.add_argument("--archive", type=Path, help="an archive with the demo's loudspeakers; it is copied")
     given = options.parse_args()
     with tempfile.TemporaryDirectory() as name:
@@ -73,16 +94,16 @@ def main() -> int:
             bring_in_demo(archive, progress=lambda share, words: print(f"{share:4.0%} {words}", file=sys.stderr))
         with Archive.open(archive) as opened:
             number = opened.find(NAME).id
-        take(archive, number)
+        take(archive, number, given.only)
     return 0
 
 
-def take(archive: Path, number: int) -> None:
-    """Every picture of the tour."""
+def take(archive: Path, number: int, only: Sequence[str] = ()) -> None:
+    """Every picture of the tour, or those named by `only`."""
     steps: tuple[Step, ...] = (
-        ("home", "/", still),
         ("listen", "/listen", notes),
         ("measure", "/measure", still),
+        ("session", "/measure?new#begin", described),
         ("plan", "/measure#plan", still),
         ("record", "/measure#record", still),
         ("read", f"/read/{number}", still),
@@ -91,9 +112,12 @@ def take(archive: Path, number: int) -> None:
         ("match", f"/match/{number}", still),
         ("compare", f"/compare/{number}", laid_over),
         ("publish", f"/publish/{number}", still),
+        # Last, with the curve of what was read.
+        ("home", "/", still),
     )
-    shutil.rmtree(PICTURES, ignore_errors=True)
-    PICTURES.mkdir()
+    if not only:
+        shutil.rmtree(PICTURES, ignore_errors=True)
+    PICTURES.mkdir(exist_ok=True)
     command = [sys.executable, "-m", "earwitness", "bench", "--no-browser", "--archive", str(archive)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as bench, sync_playwright() as playwright:
         assert bench.stdout is not None
@@ -102,7 +126,7 @@ def take(archive: Path, number: int) -> None:
         page = chromium.new_page(viewport={"width": 1280, "height": 800})
         page.set_default_timeout(60_000)
         page.goto(address)
-        for name, path, act in steps:
+        for name, path, act in (step for step in steps if not only or step[0] in only):
             page.goto(address.split("/enter")[0] + path)
             page.wait_for_timeout(1500)
             act(page)

@@ -212,3 +212,34 @@ def test_what_was_planned_is_kept_and_taken_over(page: Page) -> None:
     expect(page.locator(field("environment.room.loudspeaker_m.0"))).to_have_value("2.333")
     expect(page.locator(field("environment.room.microphone_m.0"))).to_have_value("3.583")
     expect(page.locator("#plan-take-distance")).to_have_value("1.25")
+
+
+def test_adding_and_taking_out_keeps_what_was_typed_beside(page: Page) -> None:
+    for number, name in enumerate(("woofer", "port", "tweeter")):
+        page.get_by_role("button", name="Add a driver").click()
+        page.locator(field(f"loudspeaker.driver.{number}.name")).fill(name)
+    page.get_by_role("button", name="Take driver 2 out").click()
+    for number, name in enumerate(("woofer", "tweeter")):
+        expect(page.locator(field(f"loudspeaker.driver.{number}.name"))).to_have_value(name)
+    page.locator("#plan-take-distance").fill("2")
+    for words in ("Near field: woofer", "Near field: tweeter", "Vertical orbit", "Noise floor"):
+        page.get_by_label(words).check()
+    page.get_by_role("button", name="Make the list of takes").click()
+    lines = page.locator('[id="f-take"] > details > summary')
+    expect(lines).to_have_text([
+        "1. far-field, horizontal, horizontal/{angle}.wav", "2. far-field, vertical, vertical/{angle}.wav",
+        "3. near-field, woofer, near_woofer.wav", "4. near-field, tweeter, near_tweeter.wav",
+        "5. noise floor, quiet.wav",
+    ])  # fmt: skip
+    lines.nth(1).click()
+    expect(page.locator(field("take.1.distance_m"))).to_have_value("2")
+    # A take of one's own stays where the list is made anew; undo brings the list back.
+    page.get_by_role("button", name="Add a take").click()
+    page.locator(field("take.5.kind")).select_option("impedance table")
+    page.locator(field("take.5.file")).fill("z.txt")
+    page.get_by_label("Noise floor").uncheck()
+    page.get_by_role("button", name="Make the list of takes").click()
+    expect(lines).to_have_count(5)
+    expect(lines.last).to_contain_text("impedance table, z.txt")
+    page.locator("#draft-state").get_by_role("button", name="Undo").click()
+    expect(lines).to_have_count(6)

@@ -177,10 +177,12 @@ function tableOf(name) {
 }
 
 function listOf(name, path) {
-  const list = Array.isArray(get(path)) ? get(path) : [], isTake = name === "take";
+  // What the list holds when a button is pressed: fields change it without drawing it anew.
+  const rowsNow = () => (Array.isArray(get(path)) ? get(path) : []);
+  const isTake = name === "take";
   const words = { "loudspeaker.driver": "Driver", "loudspeaker.claim": "Claim", photo: "Photo", other_stimulus: "Other stimulus", take: "Take" }[name];
-  const out = (k) => put(path, list.filter((_, other) => other !== k), true);
-  const rows = list.map((one, k) => {
+  const out = (k) => put(path, rowsNow().filter((_, other) => other !== k), true);
+  const rows = rowsNow().map((one, k) => {
     const inside = [
       ...fieldsOf(name, [...path, k]),
       make("button", { type: "button", class: "quiet", onclick: () => out(k) }, `Take ${words.toLowerCase()} ${k + 1} out`),
@@ -192,9 +194,10 @@ function listOf(name, path) {
     type: "button",
     id: `add-${name}`,
     onclick: () => {
-      if (isTake) shut.add(`take:${list.length}`);
-      put(path, [...list, {}], true);
-      focusIn([...path, list.length]);
+      const count = rowsNow().length;
+      if (isTake) shut.add(`take:${count}`);
+      put(path, [...rowsNow(), {}], true);
+      focusIn([...path, count]);
     },
   }, ADD[name]);
   const head = ["loudspeaker.driver", "take"].includes(name) ? [] : [make("h3", {}, tables[name].title)];
@@ -281,11 +284,14 @@ function paintPlan() {
   const read = (text) => typed(text, { type: "number" }) ?? "";
   holder.replaceChildren(
     planFields(plan, value.step_deg, driverNames(), {
-      change: (next) => change((all) => (all.plan = next)),
+      change: (act) => change((all) => (all.plan = { ...PLAN, ...all.plan, ...act({ ...PLAN, ...all.plan }) })),
       step: (deg) => change((all) => (all.step_deg = deg)),
       number: read,
       build: () => {
-        change((all) => (all.document.take = takesOf({ ...plan, ...all.plan }, Array.isArray(all.document.take) ? all.document.take : [])), true);
+        change((all) => {
+          const wanted = { ...PLAN, ...all.plan }, there = Array.isArray(all.document.take) ? all.document.take : [];
+          all.document.take = takesOf({ ...wanted, near: wanted.near.filter((one) => driverNames().includes(one)) }, there);
+        }, true);
         find("make-takes").focus();
       },
     }),

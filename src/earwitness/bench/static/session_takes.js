@@ -28,7 +28,8 @@ export const lineOf = (take) =>
     take.files || take.file || "no file yet",
   ].filter(Boolean).join(", ");
 
-/** The fields of the plan. change(plan) : as they now are; make_(plan) : make the list; number(text) : what is typed. */
+/** The fields of the plan. change(act) : act(plan now) gives what is other;
+    build() : make the list; number(text) : what is typed. */
 export function planFields(plan, step, drivers, { change, step: stepped, build, number }) {
   const box = (id, words, isOn, act) =>
     make("label", { class: "check", for: id }, make("input", { type: "checkbox", id, checked: isOn, onchange: (e) => act(e.target.checked) }), ` ${words}`);
@@ -37,22 +38,22 @@ export function planFields(plan, step, drivers, { change, step: stepped, build, 
       "label",
       { class: "field", for: id },
       words,
-      make("input", { id, inputmode: "decimal", autocomplete: "off", class: "short", value, onchange: (e) => act(number(e.target.value)) }),
+      make("input", { id, inputmode: "decimal", autocomplete: "off", class: "short", value, oninput: (e) => act(number(e.target.value)) }),
     );
-  const near = (driver) => (isOn) => change({ ...plan, near: isOn ? [...plan.near, driver] : plan.near.filter((one) => one !== driver) });
+  const near = (driver) => (isOn) => change((now) => ({ near: isOn ? [...now.near, driver] : now.near.filter((one) => one !== driver) }));
   return make(
     "div",
     { class: "take-plan" },
-    box("plan-horizontal", "Horizontal orbit", plan.horizontal, (on) => change({ ...plan, horizontal: on })),
-    box("plan-vertical", "Vertical orbit", plan.vertical, (on) => change({ ...plan, vertical: on })),
+    box("plan-horizontal", "Horizontal orbit", plan.horizontal, (on) => change(() => ({ horizontal: on }))),
+    box("plan-vertical", "Vertical orbit", plan.vertical, (on) => change(() => ({ vertical: on }))),
     ...drivers.map((driver, k) => box(`plan-near-${k}`, `Near field: ${driver}`, plan.near.includes(driver), near(driver))),
-    box("plan-quiet", "Noise floor", plan.quiet, (on) => change({ ...plan, quiet: on })),
+    box("plan-quiet", "Noise floor", plan.quiet, (on) => change(() => ({ quiet: on }))),
     make(
       "div",
       { class: "fields" },
       field("plan-take-step", "Step of orbits, degrees", step, stepped),
-      field("plan-take-distance", "Distance, m", plan.distance_m, (m) => change({ ...plan, distance_m: m })),
-      field("plan-take-gap", "Gap of near fields, m", plan.gap_m, (m) => change({ ...plan, gap_m: m })),
+      field("plan-take-distance", "Distance, m", plan.distance_m, (m) => change(() => ({ distance_m: m }))),
+      field("plan-take-gap", "Gap of near fields, m", plan.gap_m, (m) => change(() => ({ gap_m: m }))),
     ),
     make("button", { type: "button", id: "make-takes", onclick: build }, "Make the list of takes"),
   );
