@@ -42,7 +42,7 @@ def heard_chart(
     traces = traces_of(
         reading, ((key, "window" if key == "listening_window" else "direct", key.replace("_", " "), True),)
     )
-    low, high = level_span((reading.curves[key],), span_db=25.0)
+    low, high = level_span((reading.curves[key],), span_db=20.0)
     high += 5.0 * ceil(_ROW_DB * len(shown) / 5.0)
     bars = tuple(
         Region("heard", *_span(one), high=high - 1.0 - _ROW_DB * row, label=_bar_words(one))

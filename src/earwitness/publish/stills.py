@@ -98,8 +98,8 @@ def stills_of(
     for view in views:
         svg, head = _drawing(view, sheet, theme, transparent=transparent)
         alt = f"Chart: {view.chart.title}"
-        # The headline of a wide still has few words: a longer message stands small under the title.
-        is_short = shape == "tall" or len(view.message.split()) <= _MOST_HEADLINE
+        # A headline has few words, a value with its unit being one: a longer message stands small under the title.
+        is_short = len(view.message.split(" ")) <= _MOST_HEADLINE
         told = {"title": view.chart.title, "message": view.message, "is_short": is_short}
         pages.append({**told, "head": head, "svg": svg, "alt": alt})
     data = {

@@ -5,6 +5,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator
 
+import numpy as np
+
 from earwitness.exhibits.chart import Panel, Region
 from earwitness.render.frame import CHARACTER_PX, LINE_PX, Frame, number, text
 from earwitness.render.palette import Ground
@@ -79,8 +81,8 @@ def region_shape(region: Region, frame: Frame, ground: Ground) -> str:
     return f'<rect {kind} {place} fill="{fill}"{edge}/>'
 
 
-def region_labels(regions: list[Region], frame: Frame, ground: Ground) -> Iterator[str]:
-    """Names of regions, moved a line at a time until no two overlap."""
+def region_labels(regions: list[Region], panel: Panel, frame: Frame, ground: Ground) -> Iterator[str]:
+    """Names of regions, moved a line at a time until no two overlap; that of a band where no curve of the panel is."""
     taken: list[Box] = []
     for region in regions:
         if not region.label:
@@ -92,7 +94,11 @@ def region_labels(regions: list[Region], frame: Frame, ground: Ground) -> Iterat
         elif region.kind == "heard":
             x, y, step = left + 2, top + 19, LINE_PX
         else:
-            x, y, step = left + 4, max(top - 4, frame.top + 14), LINE_PX
+            heights = [max(top - 4 - LINE_PX * k, frame.top + 14) for k in range(4)]
+            heights.insert(1, bottom - 4)
+            places = [(at, y) for y in heights for at in (left + 4, (left + right - wide) / 2, right - wide - 4)]
+            x, y = min(places, key=lambda at: _crossed(panel, frame, (at[0], at[1] - 11, at[0] + wide, at[1])))
+            step = LINE_PX
         x = max(min(x, frame.right - wide - 4), frame.left + 4)
         box = _free(x, y, wide, step, frame, taken)
         taken.append(box)
@@ -100,6 +106,16 @@ def region_labels(regions: list[Region], frame: Frame, ground: Ground) -> Iterat
         color = ground.heard if region.kind == "heard" else ground.muted
         place = f'x="{number(x)}" y="{number(box[3])}"'
         yield f'<text class="{kind}" {place} fill="{color}" {halo(ground)}>{text(region.label)}</text>'
+
+
+def _crossed(panel: Panel, frame: Frame, box: Box) -> int:
+    """In how many of forty columns of a box a curve of the panel passes through it or close by."""
+    across, count = np.linspace(box[0], box[2], 41), 0
+    for trace in panel.traces:
+        y = np.interp(across, frame.x(trace.curve.axis.hz), frame.y(trace.curve.values))
+        upper, lower = np.minimum(y[1:], y[:-1]), np.maximum(y[1:], y[:-1])
+        count += int(((lower > box[1] - 4) & (upper < box[3] + 4)).sum())
+    return count
 
 
 def heard_rows(regions: list[Region], top: float, columns: int, ground: Ground) -> tuple[list[str], float]:

@@ -163,7 +163,7 @@ def _plot(panel: Panel, shown: Panel, frame: Frame, key: str, theme: Theme, *, u
         yield from color_bar(frame, ground, theme, every_db=12)
     yield from (region_shape(r, frame, ground) for r in regions if r.kind in ("heard", "splice"))
     yield from mark_leaders(shown, frame, ground)
-    yield from region_labels([r for r in regions if not (upright and r.kind == "heard")], frame, ground)
+    yield from region_labels([r for r in regions if not (upright and r.kind == "heard")], panel, frame, ground)
 
 
 def _names(panel: Panel, shown: Panel, frame: Frame, room: Room, theme: Theme) -> list[str]:

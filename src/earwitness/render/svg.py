@@ -196,7 +196,7 @@ def _inside(panel: Panel, frame: Frame, key: str, sheet: _Sheet) -> Iterator[str
         yield from color_bar(frame, ground, theme, every_db=12 if sheet.narrow else 6)
     yield from (region_shape(r, frame, ground) for r in regions if r.kind in ("heard", "splice"))
     yield from mark_leaders(panel, frame, ground)
-    yield from region_labels([r for r in regions if not (sheet.narrow and r.kind == "heard")], frame, ground)
+    yield from region_labels([r for r in regions if not (sheet.narrow and r.kind == "heard")], panel, frame, ground)
     yield f'<path class="cursor" fill="none" stroke="{ground.ink}"/>'
 
 
