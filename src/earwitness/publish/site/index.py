@@ -26,7 +26,7 @@ def index_html(cards: Sequence[Card], *, title: str, base_url: str) -> str:
     """The index: search, sort, filters and comparison by script, a first part of the list without one."""
     first = sorted(cards, key=lambda c: c.title.casefold())[:FIRST_ROWS]
     newest = max(cards, key=lambda c: (c.updated, c.address), default=None)
-    return _render(
+    return rendered(
         "index.html.jinja",
         title=title,
         base_url=base_url,
@@ -43,12 +43,12 @@ def index_html(cards: Sequence[Card], *, title: str, base_url: str) -> str:
 
 def all_html(cards: Sequence[Card], *, title: str) -> str:
     """Every loudspeaker as a plain list, which needs no script."""
-    return _render("all.html.jinja", title=title, rows=sorted(cards, key=lambda c: c.title.casefold()))
+    return rendered("all.html.jinja", title=title, rows=sorted(cards, key=lambda c: c.title.casefold()))
 
 
 def corrections_html(title: str, logs: Mapping[str, tuple[str, Sequence[Correction]]], *, home: str) -> str:
     """Corrections by loudspeaker: address to (title, corrections). home : path from the page to the site's folder."""
-    return _render("corrections.html.jinja", title=title, logs=logs, home=home)
+    return rendered("corrections.html.jinja", title=title, logs=logs, home=home)
 
 
 # In the title of every page of a comparison, and of no other.
@@ -62,7 +62,7 @@ def comparison_html(charts: Sequence[Chart], tables: Sequence[Table], sentences:
     parts = [{"title": chart.title, "html": Markup(figure_html(chart, CHART_WIDTH_PX))} for chart in charts]
     parts += [{"title": table.title, "html": Markup(table_html(table))} for table in tables]
     css, script = Markup(index_css()), Markup(chart_script())
-    return _render("comparison.html.jinja", title=title, sentences=sentences, parts=parts, css=css, script=script)
+    return rendered("comparison.html.jinja", title=title, sentences=sentences, parts=parts, css=css, script=script)
 
 
 def index_css() -> str:
@@ -75,7 +75,8 @@ def index_script() -> str:
     return _asset(INDEX_JS)
 
 
-def _render(template: str, **values: object) -> str:
+def rendered(template: str, **values: object) -> str:
+    """A template of the site, filled in: escaped, without characters that HTML and XML forbid."""
     from jinja2 import Environment, FunctionLoader, StrictUndefined
 
     from earwitness.publish.site.write import _printable
