@@ -14,7 +14,7 @@ from typing import Final
 from earwitness import __version__
 from earwitness.errors import InputError, choice
 from earwitness.files.durable import write_bytes
-from earwitness.publish.dataset_readme import how_to_read
+from earwitness.publish.dataset_readme import can_be_rebuilt, filled
 from earwitness.publish.dataset_tables import distortion_csv, impedance_csv, zipped
 from earwitness.publish.downloads import charts_json, curves_csv, differences_csv, directivity_csv, figures_csv
 from earwitness.publish.review import Review
@@ -96,23 +96,7 @@ def dataset_name(review: Review) -> str:
 
 def citation_cff(review: Review, license: License) -> str:
     """CITATION.cff 1.2.0 (from memory). Every value is a JSON string, which YAML 1.2 reads as it stands."""
-    who = review.tester.name if review.tester.name != "not stated" else "Tester not stated"
-    title = f"Loudspeaker measurements: {review.title}"
-    abstract = f"{review.invented} {review.summary}".strip()
-    rows = (
-        ("cff-version", "1.2.0"),
-        ("message", "If you use these data, please cite them as below."),
-        ("type", "dataset"),
-        ("title", title),
-        ("abstract", abstract),
-        ("version", review.revision),
-        ("date-released", review.date),
-        ("license", license.spdx),
-    )
-    lines = [f"{key}: {_quoted(value)}" for key, value in rows]
-    keywords = ["loudspeaker", "measurement", *(["invented"] if review.invented else [])]
-    lines += ["keywords:", *(f"  - {_quoted(word)}" for word in keywords)]
-    return "\n".join([*lines, "authors:", f"  - name: {_quoted(who)}"]) + "\n"
+    return filled("citation.cff.jinja", review=review, license=license, quoted=_quoted)
 
 
 def _measured(review: Review, license: License) -> dict[str, bytes]:
@@ -210,26 +194,16 @@ def _metadata(review: Review, license: License) -> str:
 
 
 def _readme(review: Review, license: License, files: Mapping[str, bytes]) -> str:
-    names = sorted({*files, "README.md"})
-    lines = [f"# {review.title}: measurement data", ""]
-    if review.invented:
-        lines += [f"**{review.invented}**", ""]
-    lines += [f"Measured {review.date}, revision {review.revision}. {review.disclosure}", "", review.summary, ""]
-    lines += [f"License: {license.name} ({license.spdx}), {license.address}. To cite: CITATION.cff.", ""]
-    lines += ["## Files", "", *(f"- `{name}`: {_WORDS.get(name, 'added by the tester')}" for name in names)]
-    lines += [f"- `{CHECKSUMS}`: SHA-256 of every other file; `sha256sum --check {CHECKSUMS}`", ""]
-    absent = [
-        f"- {words}"
-        for name, words in (
-            ("impedance.csv", "No impedance was measured."),
-            ("distortion.csv", "No distortion was measured."),
-        )
-        if name not in files
-    ]
-    lines += [*absent, ""] if absent else []
-    lines += how_to_read(review, files)
-    lines += ["## How it was measured", "", *(f"- {words}" for words in review.how_measured), ""]
-    return "\n".join(lines)
+    named = {name: _WORDS.get(name, "added by the tester") for name in sorted({*files, "README.md"})}
+    return filled(
+        "dataset_readme.md.jinja",
+        review=review,
+        license=license,
+        words=named,
+        names=files,
+        sums=CHECKSUMS,
+        can_be_rebuilt=can_be_rebuilt(review),
+    )
 
 
 def _quoted(words: str) -> str:

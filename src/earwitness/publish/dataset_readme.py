@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from importlib.resources import files
 
 from earwitness.publish.review import Review
 from earwitness.quantities import on_orbit
 
 
-def how_to_read(review: Review, names: Collection[str]) -> list[str]:
-    """Lines of Markdown for the README. names : of the files in the data set."""
+def filled(template: str, **values: object) -> str:
+    """A text of the data set from its template."""
     from jinja2 import Environment, StrictUndefined
 
-    text = files("earwitness.publish").joinpath("dataset_readme.md.jinja").read_text(encoding="utf-8")
-    template = Environment(undefined=StrictUndefined, keep_trailing_newline=True).from_string(text)
-    return template.render(names=names, can_be_rebuilt=_can_be_rebuilt(review)).splitlines()
+    text = files("earwitness.publish").joinpath(template).read_text(encoding="utf-8")
+    made = Environment(undefined=StrictUndefined, keep_trailing_newline=True, trim_blocks=True)
+    return made.from_string(text).render(**values)
 
 
-def _can_be_rebuilt(review: Review) -> bool:
+def can_be_rebuilt(review: Review) -> bool:
     """Whether the script's figures are judged, and its directions were measured."""
     figures = (review.reading.figures.get(key) for key in ("sensitivity", "f3"))
     judged = all(figure is not None and figure.is_judged and not figure.bound for figure in figures)
