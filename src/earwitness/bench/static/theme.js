@@ -7,6 +7,8 @@
   if (chosen) document.documentElement.dataset.theme = chosen;
   addEventListener("DOMContentLoaded", () => {
     const late = document.getElementById("late");
+    // The presenter has no such line.
+    if (!late) return;
     const isLate = () => document.getElementById("main").inert;
     setTimeout(() => (late.hidden = !isLate()), LATE_MS);
     document.addEventListener("bench-ready", () => (late.hidden = true));
