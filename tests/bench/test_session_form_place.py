@@ -71,7 +71,7 @@ def test_fields_know_what_the_models_know(tables: dict[str, Any]) -> None:
 def test_a_whole_session_has_no_faults_and_its_takes_are_counted(client: TestClient) -> None:
     told = check(client, {**EXPECTED, **DATE})
     assert (told["faults"], told["count"], told["lacking"]) == ([], 12, None)
-    assert [one["file"] for one in told["takes"][:3]] == [f"horizontal/{a}.wav" for a in (0, 30, 60)]
+    assert told["takes"][:3] == ["0", "30", "60"]
     assert check(client, {**EXPECTED, **DATE}, step_deg=7)["faults"][0]["path"] == ["step_deg"]
 
 

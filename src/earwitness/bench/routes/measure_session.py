@@ -14,7 +14,7 @@ from earwitness.app.from_files import put_session
 from earwitness.archive import drafts
 from earwitness.archive.desk import SESSION_FORM
 from earwitness.archive.devices import remembered
-from earwitness.bench.routes.measure import whole_path
+from earwitness.bench.routes.measure import Folder, whole_path
 from earwitness.bench.state import Body, OpenArchive
 from earwitness.capture.plan import orbit_angles, planned_of
 from earwitness.errors import Fault, InputError, SessionError
@@ -27,12 +27,6 @@ from earwitness.session.toml_text import read_toml
 
 router = APIRouter(prefix="/api/measure/session", tags=["measure session"])
 _TOLD_TAKES = 400
-
-
-class Where(Body):
-    """A folder of this machine."""
-
-    folder: str = Field(min_length=1, max_length=1000)
 
 
 class Described(Body):
@@ -83,15 +77,15 @@ def session_check(body: Described) -> dict[str, Any]:
             # What is wrong in either way: recordings that lack are no fault of the form, nor are those of another kind
             # than a sound card would write.
             open_faults = min(open_faults, lacking, key=len)
-    told = [{"id": one.id, "kind": one.kind, "file": one.file} for one in takes]
     return {
-        "faults": open_faults, "takes": told[:_TOLD_TAKES], "count": len(told), "lacking": lacking,
+        "faults": open_faults, "takes": [one.id for one in takes[:_TOLD_TAKES]], "count": len(takes),
+        "lacking": lacking,
         "is_whole": bool(body.folder) and lacking is None, "can_record": can_record,
     }  # fmt: skip
 
 
 @router.post("/read")
-def session_read(body: Where) -> dict[str, Any]:
+def session_read(body: Folder) -> dict[str, Any]:
     """The session.toml of a folder as tables and keys, its comments beside them."""
     folder = whole_path(body.folder)
     if not (folder / FILE).exists():
