@@ -134,3 +134,31 @@ def test_it_fits_a_tablet(page: Page) -> None:
     page.set_viewport_size({"width": 820, "height": 1180})
     to_gate(page)
     assert page.evaluate("document.documentElement.scrollWidth") <= 820
+
+
+def test_figures_are_found_by_words_and_refusals_unfold(page: Page) -> None:
+    assert page.locator("#figures-table tr.group").count() >= 5
+    refused = page.locator("#figures-refused")
+    expect(refused).not_to_have_attribute("open", "")
+    page.locator("#figures-search").fill("closed box")
+    expect(refused).to_have_attribute("open", "")
+    expect(refused).to_contain_text("nothing, unless the enclosure is closed")
+    expect(page.locator("#figures-table tr:visible")).to_have_count(1)
+    expect(page.locator("#figures-found")).to_have_text("4 figures")
+    page.locator("#figures-search").fill("")
+    assert page.locator("#figures-table tr:visible").count() > 30
+
+
+def test_a_link_of_the_contents_lands_where_it_says(page: Page) -> None:
+    """Charts above are drawn on the way and push it down: it is held until they are there."""
+    page.locator(".contents").get_by_role("link", name="Figures").click()
+    page.wait_for_timeout(4000)
+    top = page.locator("#figures").evaluate("one => one.getBoundingClientRect().top")
+    assert 0 <= top < 120
+
+
+def test_escape_closes_the_keys(page: Page) -> None:
+    page.keyboard.press("?")
+    expect(page.locator("#keys")).to_be_visible()
+    page.keyboard.press("Escape")
+    expect(page.locator("#keys")).not_to_be_visible()

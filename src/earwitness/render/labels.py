@@ -147,7 +147,7 @@ def badge(mark: Mark, x: float, y: float, ground: Ground) -> str:
     """The number of a finding in its circle, centered at (x, y) [px]."""
     at = f'cx="{number(x)}" cy="{number(y)}" r="8"'
     circle = f'<circle class="mark" {at} fill="{ground.paper}" stroke="{ground.ink}"/>'
-    place = f'x="{number(x)}" y="{number(y + 4)}" text-anchor="middle" font-size="11"'
+    place = f'x="{number(x)}" y="{number(y + 4)}" text-anchor="middle" font-size="12"'
     return circle + f'<text class="mark-number" {place} fill="{ground.ink}">{mark.number}</text>'
 
 

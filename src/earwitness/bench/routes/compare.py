@@ -111,7 +111,7 @@ def compare_beside(
     return part(
         request,
         "compare_beside.html.jinja",
-        charts=[safe(figure_html(chart, WIDTH_PX, narrow_px=None)) for chart in found.charts],
+        charts=[safe(figure_html(chart, WIDTH_PX)) for chart in found.charts],
         table=safe(table_html(found.table)),
         verdicts=found.verdicts,
         names=[(one.key, one.title) for one in found.candidates],

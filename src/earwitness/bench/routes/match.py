@@ -231,7 +231,7 @@ def _shown(*exhibits: Chart | Table | None) -> str:
         if isinstance(one, Table):
             parts.append(table_html(one))
         elif one is not None:
-            parts.append(figure_html(one, CHART_PX, narrow_px=None))
+            parts.append(figure_html(one, CHART_PX))
     return "".join(parts)
 
 

@@ -49,7 +49,7 @@ def responses_look(body: Look, bench: BenchState) -> dict[str, Any]:
         "groups": groups_shown(found),
         "aside": aside_shown(found),
         "told": list(found.told),
-        "chart": "" if chart is None else figure_html(chart, CHART_PX, narrow_px=None),
+        "chart": "" if chart is None else figure_html(chart, CHART_PX),
     }
 
 

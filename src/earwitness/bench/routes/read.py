@@ -340,7 +340,7 @@ def _exhibit_part(result: ReadResult, chart: Chart) -> dict[str, Any]:
     ]
     beside = [table for table in tables if table.key == "levels" and chart.key == "multitone"]
     return {
-        "chart": safe(figure_html(chart, WIDTH_PX, narrow_px=None)),
+        "chart": safe(figure_html(chart, WIDTH_PX)),
         "curves": [(key, label) for key, label in curves.items() if key in result.reading.curves],
         "tables": [safe(table_html(table)) for table in beside],
     }
@@ -355,6 +355,7 @@ def _figure_rows(result: ReadResult) -> list[dict[str, Any]]:
         rows.append(
             {
                 "key": key,
+                "anchor": FIGURES[base_key(key)].anchor if base_key(key) in FIGURES else "",
                 "name": figure_name(key),
                 "value": figure_words(one, sign=key in SIGNED) if one.is_judged else "not judged",
                 "is_judged": one.is_judged,

@@ -494,7 +494,11 @@ function start() {
   always("?", "show the keys", showKeys);
   always("j", "show or hide the jobs", toggleJobs);
   always("t", "light or dark", swapTheme);
-  always("Escape", "close the drawer", closeDrawer);
+  always("Escape", "close the keys, the drawer or the jobs", () => {
+    if (find("#keys").open) find("#keys").close();
+    else if (!find("#drawer").hidden) closeDrawer();
+    else if (!find("#jobs").hidden) toggleJobs();
+  });
   document.addEventListener("click", (e) => {
     const asked = e.target.closest?.("[data-evidence]");
     if (asked) openDrawer(asked.dataset.evidence, asked);

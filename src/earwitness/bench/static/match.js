@@ -158,7 +158,7 @@ const gone = (kind, place, words) =>
   make("button", {
     type: "button",
     class: "quiet",
-    "aria-label": `take ${words} ${place + 1} out`,
+    "aria-label": `Take out ${words} ${place + 1}`,
     onclick: () => (room[kind].length > 1 ? setRoom({ ...room, [kind]: room[kind].filter((_, k) => k !== place) }) : note(`A plan needs a ${words}.`)),
   }, "Take out");
 function speakerRow(place) {
@@ -234,7 +234,7 @@ const askSeats = newest(async () => {
         const place = room.loudspeaker.findIndex((one) => one.name === name);
         const take = aim.azimuth_deg === null || place < 0 ? null : make("button", {
           type: "button",
-          "aria-label": `point ${name} so`,
+          "aria-label": `Point it so: ${name}`,
           onclick: () => setRoom({ ...room, loudspeaker: edited(room.loudspeaker, place, turned([aim.azimuth_deg, aimOf(room.loudspeaker[place])[1]])) }),
         }, "Point it so");
         return make("li", {}, aim.sentence, " ", take);

@@ -169,7 +169,7 @@ function bandRow(place) {
     make("td", {}, number("frequency", "frequency_hz", 1)),
     make("td", {}, number("gain", "gain_db", 0.1)),
     make("td", {}, number("Q", "q", 0.01)),
-    make("td", {}, make("button", { type: "button", class: "quiet", "aria-label": `delete band ${place + 1}`, onclick: () => remove(place) }, "Delete")),
+    make("td", {}, make("button", { type: "button", class: "quiet", "aria-label": `Delete band ${place + 1}`, onclick: () => remove(place) }, "Delete")),
   );
 }
 
@@ -242,7 +242,7 @@ function findingAct(one) {
     { class: "acts" },
     findingRemedy(one),
     " ",
-    make("a", { href: `/listen/${facts.id}/trials?${asked}`, "aria-label": `Hear how small finding ${one.key} may be` }, "Hear how small it may be"),
+    make("a", { href: `/listen/${facts.id}/trials?${asked}`, "aria-label": `Hear how small it may be: finding ${one.key}` }, "Hear how small it may be"),
   );
 }
 function findingRemedy(one) {
@@ -410,9 +410,7 @@ function paintCounts({ by_count: steps, verdict }, count) {
       make(
         "td",
         {},
-        k
-          ? make("button", { type: "button", class: "quiet", "aria-label": `design ${k} band${k === 1 ? "" : "s"}`, onclick: () => designBands(k) }, "Take")
-          : "",
+        k ? make("button", { type: "button", class: "quiet", "aria-label": `Take ${k} band${k === 1 ? "" : "s"}`, onclick: () => designBands(k) }, "Take") : "",
       ),
     );
   });
@@ -524,7 +522,7 @@ function aimAt(angle, isFromTable = false) {
                 type: "button",
                 class: "quiet",
                 "aria-pressed": String(a === one),
-                "aria-label": `try ${aimWords(orbit, a.angle_deg)}`,
+                "aria-label": `${minus(String(a.angle_deg))}°: try ${aimWords(orbit, a.angle_deg)}`,
                 onclick: () => aimAt(a.angle_deg, true),
               }, `${minus(String(a.angle_deg))}°`),
             ),

@@ -6,6 +6,7 @@ const find = (selector, root = document) => root.querySelector(selector);
 const all = (selector, root = document) => [...root.querySelectorAll(selector)];
 const SVG = "http://www.w3.org/2000/svg";
 const place = find("#read");
+const HOLD_MS = 8000;
 
 // A loudspeaker whose recordings are not reduced ----------------------------------------------------------------------
 
@@ -58,6 +59,42 @@ function setMarks() {
 function setAll(on) {
   for (const box of all("[data-finding]")) box.checked = on;
   setMarks();
+}
+
+// Figures --------------------------------------------------------------------------------------------------------------
+
+/** Only the figures that have all words, with the headings of their groups; those not judged unfold where they do. */
+function findFigures() {
+  const wanted = find("#figures-search").value.trim().toLowerCase().split(/\s+/).filter(Boolean);
+  let count = 0;
+  for (const body of all("#figures tbody")) {
+    const rows = all("tr[data-words]", body);
+    for (const row of rows) row.hidden = !wanted.every((word) => row.dataset.words.toLowerCase().includes(word));
+    const seen = rows.filter((row) => !row.hidden).length;
+    for (const heading of all(".group", body)) heading.hidden = !seen;
+    if (wanted.length && seen && body.closest("details")) body.closest("details").open = true;
+    count += seen;
+  }
+  find("#figures-found").textContent = wanted.length ? `${count} ${count === 1 ? "figure" : "figures"}` : "";
+}
+
+// Places ---------------------------------------------------------------------------------------------------------------
+
+/** Charts above a place grow as they are drawn: it is come to, and held, until they are there or the tester goes on. */
+function hold(hash) {
+  const target = hash.length > 1 && document.getElementById(decodeURIComponent(hash.slice(1)));
+  if (!target) return;
+  const until = performance.now() + HOLD_MS;
+  let isFree = false;
+  const free = () => (isFree = true);
+  for (const kind of ["wheel", "touchmove", "keydown", "pointerdown"]) addEventListener(kind, free, { once: true, passive: true });
+  const stay = () => {
+    if (isFree || performance.now() > until) return;
+    const off = target.getBoundingClientRect().top - parseFloat(getComputedStyle(document.documentElement).scrollPaddingTop);
+    if (Math.abs(off) > 2) target.scrollIntoView();
+    requestAnimationFrame(stay);
+  };
+  requestAnimationFrame(stay);
 }
 
 // Recordings -----------------------------------------------------------------------------------------------------------
@@ -293,6 +330,9 @@ const round = (v) => +(v >= 1000 ? v.toPrecision(4) : v >= 100 ? v.toFixed(0) : 
 function start() {
   watchExhibits();
   for (const box of all("[data-finding]")) box.onchange = setMarks;
+  find("#figures-search").oninput = findFigures;
+  for (const link of all(".contents a")) link.addEventListener("click", () => setTimeout(() => hold(link.hash)));
+  hold(location.hash);
   if (find("#marks-all")) {
     find("#marks-all").onclick = () => setAll(true);
     find("#marks-none").onclick = () => setAll(false);
@@ -304,9 +344,14 @@ function start() {
   };
   const go = (hash) => {
     find(hash)?.scrollIntoView();
+    setTimeout(() => hold(hash));
     find(hash)?.querySelector("a, button, input, summary")?.focus({ preventScroll: true });
   };
   onKey("f", "go to the figures", () => go("#figures"));
+  onKey("/", "find a figure", () => {
+    go("#figures");
+    find("#figures-search").select();
+  });
   onKey("s", "go to gate and splice", () => go("#regate"));
   onKey("m", "show or hide all marks", () => setAll(all("[data-finding]").some((box) => !box.checked)));
   onKey("e", "go to the first exhibit", () => scrollTo({ top: 0 }));
