@@ -106,7 +106,7 @@ def test_answers_of_before_are_marked_while_what_is_set_is_refused(page: Page) -
 def test_seats_and_loudspeakers_come_and_go(page: Page) -> None:
     page.get_by_role("button", name="Add a seat").click()
     expect(page.locator(".thing.seat")).to_have_count(2)
-    expect(page.locator("#seat-chart svg.chart")).to_be_visible()
+    expect(page.locator("#seat-chart .wide svg.chart")).to_be_visible()
     page.get_by_role("button", name="Take out seat 2").click()
     expect(page.locator(".thing.seat")).to_have_count(1)
 
