@@ -170,3 +170,30 @@ def test_a_readout_is_pinned_and_values_are_copied(page: Page) -> None:
     assert min(values) >= 59.0
     for hz, level in values.items():
         assert level == pytest.approx(85.0 + np.log2(hz / 1000.0), abs=0.002)
+
+
+def test_what_is_read_beside_a_pin_says_how_far_it_lies_from_there(page: Page) -> None:
+    """The example rises by 1 dB an octave."""
+    line = figure(page).locator(".readout")
+    line.focus()
+    page.keyboard.press("Enter")
+    page.keyboard.press("PageUp")
+    assert "+1.0 from the pin" in example.spoken(page)
+    figure(page).get_by_role("button", name="Unpin").click()
+    line.focus()
+    assert "from the pin" not in example.spoken(page)
+
+
+def test_a_chart_is_saved_as_a_drawing_and_as_numbers(page: Page) -> None:
+    figure(page).get_by_role("button", name="Tools").click()
+    with page.expect_download() as drawing:
+        figure(page).get_by_role("button", name="Save as SVG").click()
+    text = Path(drawing.value.path()).read_text(encoding="utf-8")
+    assert text.startswith("<svg")
+    assert "var(--" not in text
+    assert "rgb(" in text
+    with page.expect_download() as numbers:
+        figure(page).get_by_role("button", name="Save as CSV").click()
+    rows = Path(numbers.value.path()).read_text(encoding="utf-8").splitlines()
+    assert rows[0].startswith("Hz,")
+    assert len(rows) > 50

@@ -46,9 +46,16 @@
     const inTime = [...drawings].some((svg) => svg.dataset.axis === "time");
     let at = inTime ? 0 : nearest(1000);
     const say = (pieces) => line.replaceChildren(...pieces);
+    // The place of the pin; what is read elsewhere says how far it lies from there.
+    let held = null;
+    const apart = (c) => {
+      if (held === null || held === at || [at, held].some((k) => c.values[k] === null)) return "";
+      const d = c.values[at] - c.values[held];
+      return `, ${d > 0 ? "+" : ""}${told(d, c.decimals)} from the pin`;
+    };
     const reading = (c) => {
       const v = c.values[at];
-      return `${c.label} ${v === null ? "no value" : `${told(v, c.decimals)} ${c.unit}`}${v === null || +c.valid[at] ? "" : " (not valid)"}`;
+      return `${c.label} ${v === null ? "no value" : `${told(v, c.decimals)} ${c.unit}`}${v === null || +c.valid[at] ? "" : " (not valid)"}${apart(c)}`;
     };
     const cursors = (d) =>
       drawings.forEach((svg) => svg.querySelectorAll(".cursor").forEach((path) => path.setAttribute("d", d(scales(svg, path.parentNode)))));
@@ -79,14 +86,16 @@
     line.after(pinned);
     function pin(k) {
       const old = at;
+      held = null;
       at = Math.max(0, Math.min(last, k));
-      const free = Object.assign(piece("button", "", "Unpin"), { type: "button", onclick: () => (pinned.hidden = true) });
+      const free = Object.assign(piece("button", "", "Unpin"), { type: "button", onclick: () => ((held = null), (pinned.hidden = true)) });
       pinned.replaceChildren(
         piece("b", "", `Pinned: ${(inTime ? moment : words)(hz[at])}`),
         ...curves.filter(isShown).map((c) => piece("span", c.role, reading(c))),
         free,
       );
       pinned.hidden = false;
+      held = at;
       at = old;
     }
     if (figure.querySelector("svg.chart .curves")) {
@@ -271,10 +280,38 @@
         }
       });
     }
-    const copy = button("copy", "Copy values", async () => {
+    const rowsOf = (between) => {
       const seen = curves.filter((c) => !c.isHidden), first = `${figure.querySelector("svg").dataset.axis === "time" ? "ms" : "Hz"}`;
-      const rows = hz.map((f, k) => [f, ...seen.map((c) => (c.values[k] === null || !+c.valid[k] ? "" : c.values[k]))].join("\t"));
-      const text = [[first, ...seen.map((c) => (c.unit ? `${c.label}, ${c.unit}` : c.label))].join("\t"), ...rows].join("\n");
+      const cell = (words) => (between === "," && /[",]/.test(words) ? `"${words.replaceAll('"', '""')}"` : words);
+      const rows = hz.map((f, k) => [f, ...seen.map((c) => (c.values[k] === null || !+c.valid[k] ? "" : c.values[k]))].join(between));
+      return [[first, ...seen.map((c) => cell(c.unit ? `${c.label}, ${c.unit}` : c.label))].join(between), ...rows].join("\n");
+    };
+    const save = (content, type, ending) => {
+      const link = Object.assign(document.createElement("a"), { href: URL.createObjectURL(new Blob([content], { type })), download: `${figure.id}.${ending}` });
+      link.click();
+      setTimeout(() => URL.revokeObjectURL(link.href), 1000);
+    };
+    /** The drawing that is seen, with the colors that it has now, whole by itself. */
+    const whole = () => {
+      const svg = [...figure.querySelectorAll("svg.chart")].find((one) => one.getClientRects().length), made = svg.cloneNode(true);
+      const [from, to] = [svg, made].map((one) => [one, ...one.querySelectorAll("*")]);
+      from.forEach((one, k) => {
+        const style = getComputedStyle(one);
+        for (
+          const name of ["fill", "stroke", "stroke-width", "stroke-dasharray", "opacity", "fill-opacity", "stroke-opacity", "display", "font", "text-anchor"]
+        ) {
+          to[k].style.setProperty(name, style.getPropertyValue(name));
+        }
+      });
+      made.querySelectorAll(".cursor").forEach((one) => one.remove());
+      return new XMLSerializer().serializeToString(made);
+    };
+    const saves = [
+      button("save-svg", "Save as SVG", () => save(whole(), "image/svg+xml", "svg")),
+      button("save-csv", "Save as CSV", () => save(rowsOf(","), "text/csv", "csv")),
+    ];
+    const copy = button("copy", "Copy values", async () => {
+      const text = rowsOf("\t");
       try {
         await navigator.clipboard.writeText(text);
         copy.textContent = "Copied";
@@ -300,7 +337,7 @@
     });
     folded.hidden = true;
     opener.setAttribute("aria-expanded", "false");
-    folded.append(...curves.map((c) => c.button), button("zoom", "Zoom in", closer), reset, button("pin", "Pin", facts.pin), copy);
+    folded.append(...curves.map((c) => c.button), button("zoom", "Zoom in", closer), reset, button("pin", "Pin", facts.pin), copy, ...saves);
     holder.append(opener, folded);
     const caption = figure.querySelector("figcaption");
     caption ? caption.after(holder) : figure.append(holder);
