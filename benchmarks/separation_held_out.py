@@ -228,15 +228,18 @@ def cabinet_m(one: Loudspeaker) -> tuple[float, float, float]:
 @dataclass(frozen=True, slots=True, eq=False)
 class Judged:
     """By frequency (F,): rms within 20 dB of the loudest direction, the same of those that are shown, largest error of
-    a shown curve (listening window, early reflections, sound power; NaN: none), share shown, values shown, of which
-    inside 2 u."""
+    a shown curve (listening window, early reflections, sound power; NaN: none), the same over its u, share shown,
+    values shown, of which inside 2 u, mean square of their error over u, values beyond 4 u."""
 
     near_db: Real
     told_db: Real
     curve_db: Real
+    curve_u: Real
     shown: Real
     count: Real
     inside: Real
+    square: Real
+    beyond: Real
 
 
 def judged(found: Separation, truth: Complex, look: Real) -> Judged:
@@ -248,17 +251,21 @@ def judged(found: Separation, truth: Complex, look: Real) -> Judged:
     rms = np.sqrt(np.sum(near * error**2, axis=0) / near.sum(axis=0))
     near &= shown
     told = np.sqrt(np.sum(near * error**2, axis=0) / np.where(near.any(axis=0), near.sum(axis=0), np.nan))
-    inside = (shown & (np.abs(error) <= 2 * u)).sum(axis=0)
-    return Judged(rms, told, curves_off(found, truth), shown.mean(axis=0), shown.sum(axis=0), inside)
+    times = np.where(shown, np.abs(error) / u, 0.0)
+    inside, beyond = (shown & (times <= 2)).sum(axis=0), (times > 4).sum(axis=0)
+    off, over_u = curves_off(found, truth)
+    count = shown.sum(axis=0)
+    return Judged(rms, told, off, over_u, shown.mean(axis=0), count, inside, (times**2).sum(axis=0), beyond)
 
 
-def curves_off(found: Separation, truth: Complex) -> Real:
-    """(F,) largest error of a curve that would be drawn; NaN where none would."""
+def curves_off(found: Separation, truth: Complex) -> tuple[Real, Real]:
+    """(F,) largest error of a curve that would be drawn, and largest error over its u; NaN where none would."""
     ours = response(found.field, cta_orbits())
     made = [windows(levels_of(one)).curves for one in (ours, replace(ours, pressure=truth))]
     off = [np.where(made[0][key].valid, np.abs(made[0][key].values - made[1][key].values), -1.0) for key in CURVES]
-    worst = np.max(off, axis=0)
-    return np.where(worst < 0, np.nan, worst)
+    over_u = [one / made[0][key].u for one, key in zip(off, CURVES, strict=True)]
+    worst, most = np.max(off, axis=0), np.max(over_u, axis=0)
+    return np.where(worst < 0, np.nan, worst), np.where(worst < 0, np.nan, most)
 
 
 def table_axis() -> tuple[Real, Real]:
@@ -301,22 +308,26 @@ def held_out(count: int, seed: int) -> None:
 
 
 def _print_bands(results: list[Judged]) -> None:
-    near, told, curve, shown, count, inside = (
+    near, told, curve, curve_u, shown, count, inside, square, beyond = (
         np.array([getattr(r, name) for r in results]) for name in Judged.__slots__
     )
-    print("\n| Hz | rms within 20 dB | of shown | curves | shown | inside 2 u, all | inside 2 u, worst loudspeaker |")
-    print("|" + " --- |" * 7)
+    heads = ("Hz", "rms within 20 dB", "of shown", "curves", "curves inside 2 u / largest error over u", "shown")
+    heads += ("inside 2 u, all / worst loudspeaker", "error over u", "beyond 4 u")
+    print(f"\n| {' | '.join(heads)} |\n|{' --- |' * len(heads)}")
     for row, (low, high) in enumerate(pairwise(BANDS_HZ)):
         part = slice(2 * row, 2 * row + 2)
         many, good = count[:, part].sum(axis=1), inside[:, part].sum(axis=1)
         level, seen = near[:, part].max(axis=1), shown[:, part].mean(axis=1)
         each = good[many > 0] / many[many > 0]
         cells = [f"{low:g} to {high:g}", f"{np.median(level):.2f} / {level.max():.2f}"]
+        drawn = curve_u[:, part][~np.isnan(curve_u[:, part])]
         cells += [_middle_and_worst(told[:, part]), _middle_and_worst(curve[:, part])]
+        cells += [f"{np.mean(drawn <= 2):.0%} / {drawn.max():.1f}" if drawn.size else "none"]
         cells += [f"{np.median(seen):.0%} / {seen.min():.0%}"]
-        cells += [f"{good.sum() / many.sum():.1%}", f"{each.min():.0%}"] if many.any() else ["none", "none"]
+        cells += [f"{good.sum() / many.sum():.1%} / {each.min():.0%}"] if many.any() else ["none"]
+        cells += [f"{np.sqrt(square[:, part].sum() / max(many.sum(), 1)):.2f}", f"{beyond[:, part].sum():.0f}"]
         print(f"| {' | '.join(cells)} |")
-    print(f"\ninside 2 u, all shown values: {inside.sum() / count.sum():.1%} (aim 95 %)")
+    print(f"\ninside 2 u, all shown values: {inside.sum() / count.sum():.1%} (aim 95 %), beyond 4 u {beyond.sum():.0f}")
 
 
 def _middle_and_worst(off: Real) -> str:

@@ -102,7 +102,8 @@ def solve_scan(
         quality, field = replace(low.quality, valid=nowhere), replace(low.field, valid=nowhere)
         low = replace(low, quality=quality, field=field, valid_band_hz=None)
     high = _gated(data, cabinet, center)
-    if low is None and high is None:
+    one = low if low is not None else high
+    if one is None:
         raise InputError(
             "the scan's points lie on one surface and nothing is known about the room's first reflection",
             expected="points on two nested surfaces, or a room whose dimensions are told",
@@ -114,11 +115,6 @@ def solve_scan(
     if low is not None and high is not None:
         joined = combined(low, high, gate_u_db=gate_u)
         one, joint = joined.separation, joined.joint_hz
-    elif low is not None:
-        one = low
-    else:
-        assert high is not None
-        one = high
     share = _gated_share(one, low, high)
     answer = response(one.field, cta_orbits(), absolute=data.absolute, distance_m=_reach(data), lineage=lineage)
     flags = (*doubt.flags, *_flags(data, one, low))

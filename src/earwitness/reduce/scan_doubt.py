@@ -275,18 +275,11 @@ def _sounds(asked: _Asked, whole_at: IntArray, direct_at: IntArray) -> tuple[lis
     """Pilots of both kinds of sound, and which points fit to the others."""
     sounds, good = [], np.ones(asked.rows.size, dtype=bool)
     if whole_at.size:
-        sound, good = _sound(asked, asked.data.whole, whole_at, incoming=True)
+        sound, good = _pilots(asked, asked.data.whole, whole_at, _WHOLE_PILOTS, incoming=True)
         sounds.append(sound)
     if direct_at.size and asked.data.gated is not None:
-        sounds.append(_sound(asked, asked.data.gated, direct_at, incoming=False)[0])
+        sounds.append(_pilots(asked, asked.data.gated, direct_at, _DIRECT_PILOTS, incoming=False)[0])
     return sounds, good
-
-
-def _sound(asked: _Asked, pressure: ComplexArray, at: IntArray, *, incoming: bool) -> tuple[Sound, BoolArray]:
-    """Pilots of one kind of sound over all usable points, and which of them fit to the others."""
-    most = _WHOLE_PILOTS if incoming else _DIRECT_PILOTS
-    hz = asked.data.axis.hz[asked.data.rows][at]
-    return _pilots(asked, pressure, at[_spread(hz, most)], incoming=incoming)
 
 
 def _spread(hz: FloatArray, most: int) -> IntArray:
@@ -294,9 +287,14 @@ def _spread(hz: FloatArray, most: int) -> IntArray:
     return np.unique(np.argmin(np.abs(np.log(hz[None, :] / wanted[:, None])), axis=1))
 
 
-def _pilots(asked: _Asked, pressure: ComplexArray, at: IntArray, *, incoming: bool) -> tuple[Sound, BoolArray]:
+def _pilots(
+    asked: _Asked, pressure: ComplexArray, at: IntArray, most: int | None, *, incoming: bool
+) -> tuple[Sound, BoolArray]:
+    """`most` pilots, or all, of one kind of sound over all usable points, and which of them fit to the others."""
     data, scan = asked.data, asked.scan
-    k = 2 * np.pi * data.axis.hz[data.rows][at] / data.speed_m_s
+    hz = data.axis.hz[data.rows]
+    at = at if most is None else at[_spread(hz[at], most)]
+    k = 2 * np.pi * hz[at] / data.speed_m_s
     shell = shell_of(scan, asked.cabinet_m)
     beyond = beyond_source(shell, asked.cabinet_m)
     orders = affordable_orders(scan, k, shell, len(scan.points_m), incoming=incoming, beyond_source=beyond)
@@ -325,7 +323,7 @@ def _pulls(
 ) -> Pulls:
     hz = asked.data.axis.hz[asked.data.rows][at]
     count = max(4, int(np.ceil(np.log2(hz[-1] / hz[0]) * _PULLS_PER_OCTAVE)) + 1)
-    sound, _good = _pilots(asked, pressure, at[_spread(hz, count)], incoming=incoming)
+    sound, _good = _pilots(asked, pressure, at, count, incoming=incoming)
     look = cta_orbits().unit_vectors()[:, list(asked.scan.axes)]
     fewer = replace(sound, pressure=sound.pressure[some])
     return pulls_of(found, asked.scan.points_m[some], fewer, asked.data.speed_m_s, look, scatterer)
@@ -360,7 +358,7 @@ def _moved_back(data: ScanData, offset_m: FloatArray, asked: _Asked) -> ScanData
         return data
     rows = asked.rows
     scan = scan_about(data.points_m[rows], asked.middle_m)
-    sound, _good = _pilots(replace(asked, data=data, scan=scan), data.whole, at, incoming=True)
+    sound, _good = _pilots(replace(asked, data=data, scan=scan), data.whole, at, None, incoming=True)
     axes = list(scan.axes)
     places = places_of(scan.points_m, orders_of(sound.order_out, sound.order_in))
     whole = data.whole.copy()

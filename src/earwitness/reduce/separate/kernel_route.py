@@ -56,15 +56,14 @@ class Prior:
 @dataclass(frozen=True, slots=True, eq=False)
 class KernelFit:
     """outgoing, order : per family scaled complex coefficients (F, K) and their order (F,), see radial.py;
-    residual (P, F); unseen (P, F) error of each point in the fit of all others; misfit (F,) mean square of those errors
-    over what was expected; settled (F,); condition (F,) largest noise gain of a far direction over a point's distance;
+    residual (P, F) before what is held back is put back; unseen (P, F) error of each point in the fit of all others;
+    settled (F,); condition (F,) largest noise gain of a far direction over a point's distance;
     directions (G, 3), variance (G, F) of the far field at 1 m."""
 
     outgoing: tuple[ComplexArray, ...]
     order: tuple[IntArray, ...]
     residual: ComplexArray
     unseen: ComplexArray
-    misfit: FloatArray
     settled: FloatArray
     condition: FloatArray
     directions: FloatArray
@@ -95,9 +94,13 @@ def tuned(
     for row in pilots:
         points, data, noise = _some(points_m, pressure[:, row], float(k[row]), _TUNING_POINTS, noise_db, place_m)
         now, _score_there = _strengths([_kernel(points, float(k[row]), one) for one in families], noise, data, now)
-        found.append(now)
-    drawn = [np.interp(np.log(k), np.log(k[pilots]), one) for one in np.transpose(found)]
-    return Prior(families, np.array(drawn), noise_db, place_m)
+        # Evidence asks how strong a source is over all directions. A beam stands far above that just where the doubt of
+        # places, which grows with the sound, is largest, and would be held back: half the way up, in dB, is allowed.
+        power = np.abs(pressure[:, row]) ** 2
+        beam_db = 5 * np.log10(np.mean(power**2) / np.mean(power) ** 2)
+        found.append(now + np.append(np.full(now.size - 1, beam_db), 0.0))
+    drawn = np.array([np.interp(np.log(k), np.log(k[pilots]), one) for one in np.transpose(found)])
+    return Prior(families, drawn, noise_db, place_m)
 
 
 def likeliest_center(
@@ -169,7 +172,7 @@ def fit_kernel(points_m: FloatArray, pressure: ComplexArray, k: FloatArray, prio
     outgoing = [np.zeros((k.size, (top + 1) ** 2), dtype=np.complex128) for top in tops]
     order = [np.zeros(k.size, dtype=np.int64) for _top in tops]
     residual, unseen = np.zeros_like(pressure), np.zeros_like(pressure)
-    misfit, settled, condition = (np.zeros(k.size) for _ in range(3))
+    settled, condition = np.zeros(k.size), np.zeros(k.size)
     variance = np.zeros((GRID, k.size))
     distance = float(np.median(np.linalg.norm(points_m - prior.families[-1].center_m, axis=1)))
     for f, one in enumerate(k):
@@ -188,19 +191,17 @@ def fit_kernel(points_m: FloatArray, pressure: ComplexArray, k: FloatArray, prio
             rest += share * beyond
             waves.append((columns, share))
         noise = power * 10 ** (prior.noise_db / 10) + (one * prior.place_m) ** 2 * np.abs(data) ** 2 + rest
-        solved = _solved(total, noise, data, across, before)
-        alpha, inverse_diagonal, variance[:, f], gain = solved
+        alpha, weights, inverse_diagonal, variance[:, f], gain = _solved(total, noise, data, across, before)
         residual[:, f], unseen[:, f] = noise * alpha, alpha / inverse_diagonal
-        misfit[f] = float(np.mean(np.abs(alpha) ** 2 / inverse_diagonal))
+        # Errors at unseen points larger than expected make those far away larger too.
+        variance[:, f] *= max(float(np.mean(np.abs(alpha) ** 2 / inverse_diagonal)), 1.0)
         settled[f] = data.size - float(np.sum(noise * inverse_diagonal))
         condition[f] = gain / distance
         for row, (columns, share) in enumerate(waves):
-            outgoing[row][f, : columns.shape[1]] = share * (columns.conj().T @ alpha)
+            outgoing[row][f, : columns.shape[1]] = share * (columns.conj().T @ weights)
             order[row][f] = int(np.sqrt(columns.shape[1])) - 1
-    return KernelFit(
-        tuple(complex_from_real(one) for one in outgoing), tuple(order), residual, unseen, misfit, settled, condition,
-        grid, variance * np.maximum(misfit, 1.0),
-    )  # fmt: skip
+    coefficients = tuple(complex_from_real(one) for one in outgoing)
+    return KernelFit(coefficients, tuple(order), residual, unseen, settled, condition, grid, variance)
 
 
 def shell_of(family: Family, outer_m: float) -> Shell:
@@ -229,12 +230,8 @@ def _waves(
     far = look[:, : degree.size] * away[degree] * np.exp(1j * k * (grid @ family.center_m))[:, None]
     number = np.arange(order + 1, asked + 1)
     weight = (2 * number + 1) / (4 * np.pi)
-    return (
-        columns,
-        far,
-        np.sum(weight * np.abs(along[:, order + 1 :]) ** 2, axis=1),
-        np.full(len(grid), np.sum(weight * np.abs(away[order + 1 :]) ** 2)),
-    )
+    beyond = np.sum(weight * np.abs(along[:, order + 1 :]) ** 2, axis=1)
+    return columns, far, beyond, np.full(len(grid), np.sum(weight * np.abs(away[order + 1 :]) ** 2))
 
 
 def _kernel(points_m: FloatArray, k: float, family: Family) -> tuple[ComplexArray, FloatArray]:
@@ -275,8 +272,12 @@ def _score(
 
 def _solved(
     total: ComplexArray, noise: FloatArray, data: ComplexArray, across: ComplexArray, before: FloatArray
-) -> tuple[ComplexArray, FloatArray, FloatArray, float]:
-    """Weights (P,), diagonal of the inverse (P,), far variance left (G,), largest noise gain."""
+) -> tuple[ComplexArray, ComplexArray, FloatArray, FloatArray, float]:
+    """Weights (P,) by the prior, and with nothing held back; diagonal of the inverse, far variance left, noise gain.
+
+    What a prior holds back is of one sign over a beam, and averages keep it. So the field found stands in the fit once
+    more, its size free (kriging with a trend; Rasmussen and Williams, section 2.7, from memory).
+    """
     total[np.diag_indices_from(total)] += noise
     factor, failed = scipy.linalg.lapack.zpotrf(total, lower=1, overwrite_a=1)
     if failed:
@@ -288,5 +289,10 @@ def _solved(
     left = np.maximum(before - np.sum(np.abs(half[:, :-1]) ** 2, axis=0), 1e-12 * before)
     inverse = scipy.linalg.lapack.ztrtri(factor, lower=1)[0]
     gain = float(np.sqrt(np.max(np.sum(np.abs(back[:, :-1]) ** 2, axis=0))))
-    weights: ComplexArray = np.asarray(back[:, -1], dtype=np.complex128)
-    return weights, np.sum(np.abs(inverse) ** 2, axis=0), left, gain
+    alpha: ComplexArray = np.asarray(back[:, -1], dtype=np.complex128)
+    held = inverse.conj().T @ (inverse @ (noise * alpha))
+    field = data - noise * alpha
+    told = max(float(np.vdot(field, alpha - held).real), 1e-300)
+    left += np.abs(across @ held) ** 2 / told
+    weights = alpha + float(np.vdot(field, alpha).real) / told * held
+    return alpha, weights, np.sum(np.abs(inverse) ** 2, axis=0), left, gain
