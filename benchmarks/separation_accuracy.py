@@ -4,7 +4,7 @@
     python benchmarks/separation_accuracy.py --demo thimble [--points 2704]
     python benchmarks/separation_accuracy.py --recordings thimble [--points 2704] [--folder FOLDER]
     python benchmarks/separation_accuracy.py --box
-    python benchmarks/separation_accuracy.py --held-out 8 --seed 1
+    python benchmarks/separation_accuracy.py --held-out 8 --seed 1 [--bands 4000,6300,8000,10000,12500]
     python benchmarks/separation_accuracy.py --planned 8 --seed 1
     python benchmarks/separation_accuracy.py --cost 2704
 
@@ -174,10 +174,12 @@ def from_box() -> None:
         print(f"| {one:.0f} | {' | '.join(cells)} | {share:.0%} |")
 
 
-def drawn_ones(held: int | None, plans: int | None, points: int | None, seed: int) -> None:
+def drawn_ones(held: int | None, plans: int | None, points: int | None, seed: int, bands: str | None) -> None:
     """The tables of loudspeakers drawn by a seed."""
     import separation_held_out
 
+    if bands is not None:
+        separation_held_out.BANDS_HZ = tuple(float(one) for one in bands.split(","))
     if held:
         separation_held_out.held_out(held, seed)
     elif plans:
@@ -197,6 +199,7 @@ def main() -> None:
     parser.add_argument("--planned", type=int, metavar="N")
     parser.add_argument("--cost", type=int, metavar="POINTS")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--bands", metavar="HZ,HZ,...")
     parser.add_argument("--folder", type=Path)
     parser.add_argument("--points", type=int, default=2704)
     given = parser.parse_args()
@@ -204,7 +207,7 @@ def main() -> None:
     if sum(one is not None for one in kinds) + given.box != 1:
         parser.error("give a scan, --demo, --recordings, --box, --held-out, --planned or --cost")
     if given.held_out or given.planned or given.cost:
-        drawn_ones(given.held_out, given.planned, given.cost, given.seed)
+        drawn_ones(given.held_out, given.planned, given.cost, given.seed, given.bands)
         return
     if given.box:
         from_box()

@@ -2,6 +2,7 @@
 
     python benchmarks/separation_faults.py [--worlds 3] [--seed 100] [--only EXPRESSION] [--frequencies 10]
         [--kinds recordings,pressures,concentric] [--highest 1000]
+    python benchmarks/separation_faults.py --plans 12 [--seed 100]
 
 Loudspeakers in live rooms with exactly known truth (separation_worlds.py): drawn spheres, drawn stacks of two spheres
 that are told as a box, and a box by boundary elements. Each is scanned by the program's own plan, with 0.5 mm of
@@ -13,7 +14,8 @@ curves and directivity indices inside 2 u, share beyond 4 u, median u, rms of er
 values that are not shown count nowhere, but their share is printed. A clean scan is better than its tolerances say, so
 that u is wide beside its error; whether u is as large as it should be is told by the last rows: scans of which
 everything that has a tolerance is off at random by as much as that says, of a usual rig and of one that was stated to
-be good. There error over u should be 1.
+be good. There error over u should be 1. With --plans: drawn spheres and stacks in turn, clean, with places that scatter
+as the robot of the plan does: how far errors stay below the bounds that the plan prints, where a body scatters.
 """
 
 from __future__ import annotations
@@ -37,7 +39,7 @@ from earwitness.reduce.scan import ScanResult
 from earwitness.reduce.scan_doubt import Doubted, tolerances_of
 from earwitness.reduce.scan_gather import ScanData
 from earwitness.reduce.separate.robust import first_visits, scan_of_visits
-from earwitness.session.plan import plan_scan
+from earwitness.session.plan import JITTER_M, plan_scan
 from earwitness.session.scan import ScanSetup
 
 HIGHEST_HZ = 1000.0
@@ -305,6 +307,32 @@ def drawn_worlds(count: int, seed: int, frequencies: int, highest_hz: float = HI
     return [*found, replace(box, hz=box.hz[rows], own=cut[0], room=cut[1], back=cut[2], truth=box.truth[:, rows])]
 
 
+def planned(count: int, seed: int) -> None:
+    """Print rms errors over a plan's bounds, by kind of body and by frequency."""
+    robot, makers = "rotating arc", (worlds.drawn_ball, worlds.drawn_stack)
+    ratios: dict[tuple[str, float], list[float]] = {}
+    for number in range(count):
+        rng = np.random.default_rng([seed, number])
+        maker = makers[number % 2]
+        outside = maker(np.random.default_rng([seed, number]), np.zeros(0), number).outside_m
+        plan = plan_scan(outside, HIGHEST_HZ, robot=robot, body_center_m=(0.0, 0.0, 0.0))
+        bounds = [pair for pair in plan.expected_error_db if pair[0] <= HIGHEST_HZ]
+        world = maker(rng, np.array([hz for hz, _bound in bounds]), number)
+        wrong = Spoiled(place=JITTER_M[robot] / np.sqrt(3))
+        data = heard(world, Layout(robot, plan.points_m, plan.surfaces, False), wrong, rng)
+        found = solved(world, data, wrong).response.pressure
+        loud = np.abs(world.truth) > 0.1 * np.abs(world.truth).max(axis=0)
+        off = 20 * np.log10(np.abs(found) / np.abs(world.truth))
+        for f, (hz, bound) in enumerate(bounds):
+            rms = float(np.sqrt(np.mean(off[loud[:, f], f] ** 2)))
+            ratios.setdefault((world.name, hz), []).append(rms / bound)
+    print("| body | Hz | loudspeakers | below the bound | rms over bound: median / largest |\n|" + " --- |" * 5)
+    for (name, hz), found in sorted(ratios.items()):
+        each = np.array(found)
+        cells = [name, f"{hz:g}", f"{each.size}", f"{(each <= 1).sum()}", f"{np.median(each):.2f} / {each.max():.2f}"]
+        print(f"| {' | '.join(cells)} |")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--worlds", type=int, default=3)
@@ -313,7 +341,11 @@ def main() -> None:
     parser.add_argument("--kinds", default="recordings,pressures,concentric")
     parser.add_argument("--frequencies", type=int, default=10)
     parser.add_argument("--highest", type=float, default=HIGHEST_HZ)
+    parser.add_argument("--plans", type=int, default=0)
     given = parser.parse_args()
+    if given.plans:
+        planned(given.plans, given.seed)
+        return
     start = time.time()
     every = drawn_worlds(given.worlds, given.seed, given.frequencies, given.highest)
     print(f"{len(every)} loudspeakers: {', '.join(one.name for one in every)}; {time.time() - start:.0f} s to draw")

@@ -58,11 +58,6 @@ def search_center(
     return Center(center, 10 * np.log10(best), 10 * np.log10(start), float(np.linalg.norm(center - start_m)))
 
 
-def unmoved(center: Center, middle_m: FloatArray) -> Center:
-    """What a search says where its start `middle_m` (3,) serves better than what it found."""
-    return Center(middle_m, center.start_residual_db, center.start_residual_db, 0.0)
-
-
 def _residual(points: FloatArray, data: ComplexArray, k: FloatArray) -> float:
     """Mean share of the energy that outgoing waves of limited order don't explain."""
     radius = np.linalg.norm(points, axis=1)

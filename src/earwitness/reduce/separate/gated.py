@@ -8,7 +8,7 @@ import numpy as np
 
 from earwitness.quantities import FrequencyAxis
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
-from earwitness.reduce.separate.centre import Center, search_center, unmoved
+from earwitness.reduce.separate.centre import Center, search_center
 from earwitness.reduce.separate.dense_route import order_cap
 from earwitness.reduce.separate.evidence import Evidence
 from earwitness.reduce.separate.field import Part, SeparatedField, order_energy
@@ -186,7 +186,9 @@ def _told_band(scan: _Scan, rows: IntArray) -> _Band:
         # What the waves took of the offsets themselves stayed in them, and spreads over as many dimensions.
         kept = np.minimum(scan.places.absorbed * len(scan.moved_m) / settled, 1.0)
         part = replace(part, variance=part.variance + kept * before)
-    return _Band((part,), fit, fine, found if part.center_m is found.center_m else unmoved(found, scan.middle))
+    if part.center_m is not found.center_m:
+        found = Center(scan.middle, found.start_residual_db, found.start_residual_db, 0.0)
+    return _Band((part,), fit, fine, found)
 
 
 def _mixed_band(scan: _Scan, rows: IntArray, start_m: FloatArray | None) -> _Band:

@@ -6,14 +6,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from earwitness.dsp.spherical import log_hankel_size
 from earwitness.errors import InputError
 from earwitness.quantities import FrequencyAxis
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.bodies import Body, BodyDoubt, scattered_of
 from earwitness.reduce.separate.centre import Center
 from earwitness.reduce.separate.deleted import contradicted
-from earwitness.reduce.separate.field import Part, SeparatedField
+from earwitness.reduce.separate.field import Part, SeparatedField, order_energy
 from earwitness.reduce.separate.fit import Fit
 from earwitness.reduce.separate.quality import Quality, leave_out, quality_of
 from earwitness.reduce.separate.radial import (
@@ -27,6 +26,7 @@ from earwitness.reduce.separate.solve import Route, Scan, affordable_orders, fit
 
 _BAD_ROUNDS = 3
 _MOST_BAD_SHARE = 0.15
+_TIMES_ORDERS, _MOST_BY_ORDERS = 2.0, 0.4
 _UNKNOWN_CABINET_SHARE = 0.75
 
 
@@ -91,7 +91,8 @@ def separate(
     resolved = resolved_by(k, shell, orders[0], orders[1])
     fit, left_out = fit_without_bad(scan, clean.pressure, k, shell, orders, resolved)
     if noise_rms is not None:
-        fit = _at_least_noise(fit, np.asarray(noise_rms, dtype=float))
+        more = np.asarray(noise_rms, dtype=float) ** 2 / np.maximum(fit.evidence.noise_variance, 1e-300)
+        fit = replace(fit, variance=fit.variance * np.maximum(more, 1.0))
     chosen: Body = body if cabinet_m is not None else "none"
     scattered, remainder = scattered_of(fit, k, scan, cabinet_m, chosen, resolved, sphere_radius_m, body_doubt)
     part = Part(
@@ -142,7 +143,8 @@ def fit_without_bad(
     """The fit, and the points it does without because nothing else explains them."""
     left_out = np.zeros(len(pressure), dtype=bool)
     fit = fit_scan(scan, pressure, k, shell, orders, left_out)
-    if not stands_out(scan.points_m, pressure, fit.residual, left_out, resolved).any():
+    first = stands_out(scan.points_m, pressure, fit.residual, left_out, resolved)
+    if not first.any() or not (first & _beyond_orders(scan, pressure, fit, resolved)).any():
         return fit, left_out
     # Where one is wrong others may lean on themselves; without any, what near drivers' high orders leave looks so too.
     wrong = contradicted(scan.points_m, pressure, k, shell, orders, fit.evidence, resolved)
@@ -156,12 +158,21 @@ def fit_without_bad(
         left_out = left_out | found
     _refuse_many(left_out)
     fit = fit_scan(scan, pressure, k, shell, orders, left_out)
-    # A point that only its bad neighbors had bent is taken in again.
-    again = left_out & ~wrong & ~stands_out(scan.points_m, pressure, fit.residual, left_out, resolved)
+    # A point that only its bad neighbors had bent is taken in again, and one that orders left out explain.
+    again = ~wrong & ~stands_out(scan.points_m, pressure, fit.residual, left_out, resolved)
+    again = left_out & (again | ~_beyond_orders(scan, pressure, fit, resolved))
     if again.any():
         left_out = left_out & ~again
         fit = fit_scan(scan, pressure, k, shell, orders, left_out)
     return fit, left_out
+
+
+def _beyond_orders(scan: Scan, pressure: ComplexArray, fit: Fit, resolved: BoolArray) -> BoolArray:
+    """(P,) points farther off than by the orders that a near driver lacks: order n falls with (radius / distance)^n."""
+    falls = fit.shell.source_radius_m / np.linalg.norm(scan.points_m, axis=1)[:, None]
+    share = np.minimum(_TIMES_ORDERS * falls ** (fit.order_out[resolved] + 1), _MOST_BY_ORDERS)
+    off, level = (np.mean(np.abs(one[:, resolved]) ** 2, axis=1) for one in (fit.residual, pressure))
+    return np.asarray(off > np.mean(share**2, axis=1) * level, dtype=bool)
 
 
 def _refuse_many(left_out: BoolArray) -> None:
@@ -173,18 +184,9 @@ def _refuse_many(left_out: BoolArray) -> None:
         )
 
 
-def _at_least_noise(fit: Fit, noise_rms: FloatArray) -> Fit:
-    factor = np.maximum(noise_rms**2 / np.maximum(fit.evidence.noise_variance, 1e-300), 1.0)
-    return replace(fit, variance=fit.variance * factor)
-
-
 def _share_db(part: Part, k: FloatArray, scattered: ComplexArray) -> FloatArray:
     """(F,) far-field energy of the scattered sound over the loudspeaker's own [dB]."""
-    order = int(part.order.max())
-    degree = np.floor(np.sqrt(np.arange((order + 1) ** 2) + 0.5)).astype(np.int64)
-    weight = np.exp(-2 * log_hankel_size(order, k * part.shell.source_radius_m))[:, degree]
-    own = np.sum(weight * np.abs(part.outgoing) ** 2, axis=1)
-    taken = np.sum(weight * np.abs(scattered) ** 2, axis=1)
+    own, taken = (order_energy(replace(part, outgoing=one), k).sum(axis=1) for one in (part.outgoing, scattered))
     return np.asarray(10 * np.log10(np.maximum(taken / np.maximum(own, 1e-300), 1e-30)), dtype=float)
 
 
