@@ -47,6 +47,19 @@ def design(page: Page) -> None:
     page.wait_for_timeout(4000)
 
 
+def rehearsed(page: Page) -> None:
+    """Some takes of a rehearsal."""
+    page.get_by_role("button", name="Rehearse with an invented loudspeaker").click()
+    page.locator("#live-step").fill("30")
+    page.locator("#live-source option[value=simulated]").wait_for(state="attached")
+    page.get_by_role("button", name="Begin with these").click()
+    page.get_by_role("button", name="I have read this").click()
+    page.locator("#live-level-box summary").click()
+    page.locator("#live-pause").fill("1")
+    page.get_by_role("button", name="Record all that are open").click()
+    page.locator(".take-curves .curve.older").first.wait_for()
+
+
 def evidence(page: Page) -> None:
     """How one figure was got, in the drawer."""
     page.locator("#figures [data-evidence], [data-evidence]").first.click()
@@ -105,7 +118,8 @@ def take(archive: Path, number: int, only: Sequence[str] = ()) -> None:
         ("measure", "/measure", still),
         ("session", "/measure?new#begin", described),
         ("plan", "/measure#plan", still),
-        ("record", "/measure#record", still),
+        ("record", "/measure#record", rehearsed),
+        ("record-far", "/measure/far", still),
         ("read", f"/read/{number}", still),
         ("evidence", f"/read/{number}#figures", evidence),
         ("mend", f"/mend/{number}", design),

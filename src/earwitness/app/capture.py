@@ -96,7 +96,9 @@ def sound_for(wiring: Wiring | None = None) -> Sound:
     if wiring is not None and is_rehearsal(wiring):
         # To whoever only listens it gives a calibrator's tone, else the sound of a loudspeaker 1 m away.
         tone = None if wiring.outputs else (1000.0, 0.1)
-        return simulated.SimulatedSound(speed=1.0, seed=time.time_ns(), microphone_delay=140, tone=tone)
+        return simulated.SimulatedSound(
+            speed=1.0, seed=time.time_ns(), microphone_delay=76, tone=tone, loudspeaker=simulated.RehearsedLoudspeaker()
+        )
     return sound_card()
 
 
@@ -341,6 +343,7 @@ def record(
     card = sound_for(series.settings.wiring) if sound is None else sound
     switch = Silencer() if silencer is None else silencer
     fs_per_pa = sensitivity_of(series.folder)
+    series.readings.clear()  # A calibration since may have set another scale.
     spoiled, stopped = 0, ""
     for state in states(series):
         if state.state != "open" or (only is not None and state.id != only):
@@ -355,6 +358,8 @@ def record(
         if answer == "skip":
             continue
         _require_budget(series, state.id, away, budget_file)
+        if isinstance(card, simulated.SimulatedSound) and card.loudspeaker is not None and state.angle_deg is not None:
+            card.loudspeaker.angle_deg = state.angle_deg
 
         def after(done: Recorded, state: TakeState = state) -> None:
             nonlocal spoiled
@@ -364,8 +369,9 @@ def record(
                 told(state, done)
 
         done = record_until_good(
-            series, state.id, card, decide=decide, after=after, silencer=switch, tell=tell, alive=alive
-        )
+            series, state.id, card, decide=decide, after=after, silencer=switch, tell=tell, alive=alive,
+            fs_per_pa=fs_per_pa,
+        )  # fmt: skip
         if done.lost is not None or switch.pressed:
             stopped = done.lost.what if done.lost is not None else switch.reason
             break

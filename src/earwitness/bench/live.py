@@ -24,6 +24,7 @@ from earwitness.bench.state import TAB, Body
 from earwitness.capture.guard import SAFETY, Silencer, at_tester_db
 from earwitness.capture.levels import MeterReading
 from earwitness.capture.plan import PlannedSession, plan_session
+from earwitness.capture.reading import TakeReading, reading_words
 from earwitness.capture.series import LiveSettings, Series, TakeState, give_up, is_live, next_open, states
 from earwitness.capture.simulated import SimulatedSound
 from earwitness.capture.sound import Device, Sound, Wiring
@@ -34,6 +35,7 @@ from earwitness.errors import EarwitnessError, InputError, MissingExtraError
 LIFE_S = 3.0
 _LOOK_S = 0.03
 _MOST_DONE = 50
+_CURVES = 6
 Phase = Literal["closed", "ready", "calibrating", "raising", "loop-back", "counting", "recording", "asking"]
 _SOUNDING: tuple[Phase, ...] = ("calibrating", "raising", "loop-back", "counting", "recording")
 
@@ -386,9 +388,16 @@ class LiveDesk:
         verdict = done.verdict
         row = {
             "take": state.id, "keep": verdict.keep, "sentence": verdict.sentence, "peak_dbfs": verdict.peak_dbfs,
-            "noise_dbfs": verdict.noise_dbfs, "will_retry": verdict.may_retry,
+            "noise_dbfs": verdict.noise_dbfs, "will_retry": verdict.may_retry, "doubts": verdict.doubts,
+            "numbers": reading_words(verdict, done.reading, done.drift_db), "curve": _curve_told(done.reading),
         }  # fmt: skip
-        self._note("judged", [row, *self._told.get("judged", [])][:_MOST_DONE])
+        if (told := done.reading) is not None:
+            row |= {"background": told.background_words, "is_spl": told.full_scale_db is not None}
+        old = [
+            {**one, "curve": one["curve"] if k < _CURVES else None}
+            for k, one in enumerate(self._told.get("judged", []), 1)
+        ]
+        self._note("judged", [row, *old][:_MOST_DONE])
         self._set("recording", self._running)
 
     def _note(self, name: str, value: Any) -> None:
@@ -447,6 +456,11 @@ class LiveDesk:
         except InputError as error:
             return {"percent": None, "words": str(error)}
         return {"percent": budget.dose_percent, "words": budget.words(level)}
+
+
+def _curve_told(reading: TakeReading | None) -> list[float | None] | None:
+    """On CURVE_HZ, which the page knows."""
+    return None if reading is None else [round(one, 2) if one == one else None for one in reading.curve_db.tolist()]
 
 
 def _key(lines: tuple[str, ...]) -> str:

@@ -23,10 +23,13 @@ from earwitness.capture.guard import Limits, OutputCalibration, Silencer
 from earwitness.capture.lock import FolderLock
 from earwitness.capture.plan import PlannedSession, plan_session, wiring_for
 from earwitness.capture.play import signal_for
-from earwitness.capture.sound import Sound, Wiring
+from earwitness.capture.reading import TakeReading, doubts_against, read_take, reading_words, sweep_band
+from earwitness.capture.sound import Block, Sound, Wiring
 from earwitness.capture.take import Alive, Recorded, Tell, record_take
-from earwitness.errors import InputError
+from earwitness.capture.verdict import Reason
+from earwitness.errors import AudioError, InputError
 from earwitness.files.durable import clean
+from earwitness.formats.audio import read_audio
 from earwitness.session.session import FarFieldTake, Take
 
 JOURNAL = "live.json"
@@ -55,7 +58,8 @@ class LiveSettings:
 @dataclass(frozen=True, slots=True)
 class TakeState:
     """One place on the running map. orbit, angle_deg : None where the take has no angle; state : "open", "kept"
-    (recorded here) or "found" (a file was there); spoiled : attempts not kept; sentence : the last verdict."""
+    (recorded here) or "found" (a file was there); spoiled : attempts not kept; sentence : the last verdict; numbers :
+    what was measured of it, in words."""
 
     id: str
     file: str
@@ -66,18 +70,20 @@ class TakeState:
     good: bool
     spoiled: int
     sentence: str
+    numbers: str = ""
 
 
 @dataclass(slots=True)
 class Series:
     """An open live session. `recovered` : files that a crash left and that are now in `spoiled/`; lock : keeps other
-    programs out of the folder until the series is closed or forgotten."""
+    programs out of the folder until the series is closed or forgotten; readings : of kept takes."""
 
     planned: PlannedSession
     settings: LiveSettings
     journal: dict[str, Any]
     lock: FolderLock
     recovered: tuple[str, ...] = ()
+    readings: dict[str, TakeReading | None] = field(default_factory=dict)
 
     @property
     def folder(self) -> Path:
@@ -166,6 +172,7 @@ def states(series: Series) -> tuple[TakeState, ...]:
                 good=there and (entry is None or bool(entry["good"])),
                 spoiled=spoiled.count(take.id),
                 sentence=str(entry["sentence"]) if entry is not None and there else "",
+                numbers=str(entry.get("numbers", "")) if entry is not None and there else "",
             )
         )
     return tuple(out)
@@ -191,10 +198,12 @@ def attempt(
     silencer: Silencer | None = None,
     tell: Tell | None = None,
     alive: Alive | None = None,
+    fs_per_pa: float | None = None,
 ) -> Recorded:
     """Record one attempt at a take. Follow it with `keep` or `spoil`; until then it is a part on disk.
 
-    InputError for a take that is done already: move its file to `spoiled/` with `give_up` first.
+    fs_per_pa : of the microphone, where it is known. InputError for a take that is done already: move its file to
+    `spoiled/` with `give_up` first.
     """
     take = series.planned.take(take_id)
     if (series.folder / take.file).exists():
@@ -206,10 +215,52 @@ def attempt(
     settings = series.settings
     wiring = wiring_for(series.planned, take, settings.wiring)
     signal = signal_for(series.planned, take, wiring.rate_hz, settings.peak_dbfs)
-    return record_take(
+    done = record_take(
         sound, wiring, signal, _part(series, take), limits=settings.limits, calibration=settings.calibration,
         silencer=silencer, usual_noise_dbfs=_usual_noise(series, take), tell=tell, alive=alive,
     )  # fmt: skip
+    if done.aligned is None or (reading := _reading(series, take, done.aligned, fs_per_pa)) is None:
+        return done
+    first = next((one["loop_db"] for one in series.journal["takes"].values() if one.get("loop_db") is not None), None)
+    drift = None if reading.loop_db is None else reading.loop_db - (reading.loop_db if first is None else float(first))
+    done = replace(done, reading=reading, drift_db=drift)
+    earlier = _before(series, take)
+    known = None if earlier is None else reading_of(series, earlier.id, fs_per_pa)
+    if earlier is None or known is None or not isinstance(take, FarFieldTake):
+        return done
+    doubts = doubts_against(reading, take.angle_deg, known, earlier.angle_deg, earlier.id)
+    reasons = (*done.verdict.reasons, *(Reason(key, words, repeat=False) for key, words in doubts))
+    verdict = replace(done.verdict, reasons=reasons)
+    return replace(done, before=(earlier.id, known), verdict=verdict)
+
+
+def reading_of(series: Series, take_id: str, fs_per_pa: float | None = None) -> TakeReading | None:
+    """What a kept sweep tells; None for another take, or a file that somebody spoiled."""
+    take = series.planned.take(take_id)
+    if take_id not in series.readings:
+        try:
+            samples = read_audio(series.folder / take.file).samples.T
+        except AudioError:
+            return None
+        series.readings[take_id] = _reading(series, take, samples.astype("float32"), fs_per_pa)
+    return series.readings[take_id]
+
+
+def _reading(series: Series, take: Take, aligned: Block, fs_per_pa: float | None) -> TakeReading | None:
+    band, settings = sweep_band(series.planned.session, take), series.settings
+    wiring = wiring_for(series.planned, take, settings.wiring)
+    played = signal_for(series.planned, take, wiring.rate_hz, settings.peak_dbfs).samples
+    if band is None or len(aligned) != played.size or aligned.shape[1] < wiring.input_channels:
+        return None
+    return read_take(played, aligned, wiring, band, fs_per_pa=fs_per_pa)
+
+
+def _before(series: Series, take: Take) -> FarFieldTake | None:
+    """The take of the same orbit that was kept last."""
+    orbit = getattr(take, "orbit", None)
+    takes = {one.id: one for one in series.planned.live if isinstance(one, FarFieldTake) and one.orbit == orbit}
+    kept = [name for name in series.journal["takes"] if name in takes and name != take.id]
+    return next((takes[name] for name in reversed(kept) if (series.folder / takes[name].file).exists()), None)
 
 
 def keep(series: Series, take_id: str, recorded: Recorded) -> TakeState:
@@ -233,12 +284,15 @@ def keep(series: Series, take_id: str, recorded: Recorded) -> TakeState:
         "good": verdict.keep,
         "sentence": verdict.sentence,
         "reasons": [reason.key for reason in verdict.reasons],
+        "numbers": reading_words(verdict, recorded.reading, recorded.drift_db),
+        "loop_db": None if recorded.reading is None else recorded.reading.loop_db,
         "delay": verdict.delay,
         "peak_dbfs": round(verdict.peak_dbfs, 3),
         "level_dbfs": round(verdict.level_dbfs, 3),
         "noise_dbfs": None if verdict.noise_dbfs is None else round(verdict.noise_dbfs, 3),
         "played": played_facts(series.planned, take, series.settings.wiring.rate_hz, series.settings.peak_dbfs),
     }
+    series.readings[take_id] = recorded.reading
     _keep_journal(series)
     recorded.part.unlink(missing_ok=True)
     return next(one for one in states(series) if one.id == take_id)
@@ -263,6 +317,7 @@ def give_up(series: Series, take_id: str, why: str = "The tester wants to repeat
     except OSError as error:
         raise unwritable(series.folder / target, error) from None
     series.journal["takes"].pop(take_id, None)
+    series.readings.clear()
     return _note_spoiled(series, take_id, target, why)
 
 
@@ -277,6 +332,7 @@ def record_until_good(
     silencer: Silencer | None = None,
     tell: Tell | None = None,
     alive: Alive | None = None,
+    fs_per_pa: float | None = None,
 ) -> Recorded:
     """Record a take; what only the technique spoiled is tried again at once, up to `attempts` times.
 
@@ -284,7 +340,7 @@ def record_until_good(
     same. Good ones are kept, all others lie under `spoiled/`; the last attempt is returned.
     """
     for number in range(1, max(attempts, 1) + 1):
-        done = attempt(series, take_id, sound, silencer=silencer, tell=tell, alive=alive)
+        done = attempt(series, take_id, sound, silencer=silencer, tell=tell, alive=alive, fs_per_pa=fs_per_pa)
         if after is not None:
             after(done)
         again = done.verdict.may_retry and number < attempts
@@ -300,7 +356,8 @@ def record_until_good(
 
 def change_settings(series: Series, settings: LiveSettings) -> Series:
     """The series with other settings, kept in the journal; the plan follows the angles."""
-    changed = replace(series, settings=settings, planned=plan_session(series.folder, dict(settings.angles_deg)))
+    planned = plan_session(series.folder, dict(settings.angles_deg))
+    changed = replace(series, settings=settings, planned=planned, readings={})
     _keep_journal(changed)
     return changed
 

@@ -14,6 +14,7 @@ from earwitness.quantities.arrays import FloatArray
 
 KEY = "simulated"
 BLOCK = 1024
+_TAPS, _SPEED_OF_SOUND_M_S = 128, 343.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -30,16 +31,36 @@ class Misfortunes:
     not_finite_at_s: float | None = None
 
 
+@dataclass(slots=True)
+class RehearsedLoudspeaker:
+    """An invented box whose sound changes with the angle. front_m : of its front from the axis that it turns about."""
+
+    angle_deg: float = 0.0
+    front_m: float = 0.13
+
+    def response(self, rate_hz: float) -> FloatArray:
+        """FIR (T,) ahead of the microphone: a front that darkens, and an edge that comes later, off axis."""
+        angle = np.radians(self.angle_deg)
+        middle, reach = _TAPS / 2.0, self.front_m / _SPEED_OF_SOUND_M_S * rate_hz
+        off = 0.5 - 0.5 * np.cos(angle)
+        hz = np.fft.rfftfreq(_TAPS, 1.0 / rate_hz)
+        turn = -2j * np.pi * hz / rate_hz
+        front = np.exp(turn * (middle - reach * np.cos(angle))) / (1.0 + (hz / 3000.0) ** 2 * 8.0 * off) ** 0.5
+        edge = 0.25 * np.exp(turn * (middle + reach * np.abs(np.sin(angle)))) / (1.0 + (hz / 1500.0) ** 2) ** 0.5
+        return np.asarray(np.fft.irfft(front + edge, _TAPS) * np.hanning(_TAPS), dtype=np.float64)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class SimulatedSound:
     """A wire from the outputs to both input channels.
 
     delay : samples by which everything is heard later, as in a sound card's buffers; microphone_delay : more for the
     microphone's channel; microphone_gain, reference_gain : plain factors, 0 for nothing connected; microphone_response
-    : FIR (T,) of what stands between; tone : heard by the microphone all the time, as (frequency_hz, rms);
-    noise_rms : of both channels, drawn from `seed`, other in each stream; clip_at : both channels are cut there; speed
-    : 1 for blocks that come as slowly as from a real device, 10 for ten times faster, 0 for at once; misfortunes : of
-    the first streams in order, later ones have none; opened : counts the streams.
+    : FIR (T,) of what stands between; loudspeaker : in place of that, one that turns; tone : heard by the microphone
+    all the time, as (frequency_hz, rms); noise_rms : of both channels, drawn from `seed`, other in each stream; clip_at
+    : both channels are cut there; speed : 1 for blocks that come as slowly as from a real device, 10 for ten times
+    faster, 0 for at once; misfortunes : of the first streams in order, later ones have none; opened : counts the
+    streams.
     """
 
     delay: int = 1000
@@ -47,6 +68,7 @@ class SimulatedSound:
     microphone_gain: float = 0.5
     reference_gain: float = 0.5
     microphone_response: FloatArray | None = None
+    loudspeaker: RehearsedLoudspeaker | None = None
     tone: tuple[float, float] | None = None
     noise_rms: float = 1e-5
     seed: int = 1
@@ -83,6 +105,8 @@ class SimulatedStream:
         self._played: list[FloatArray] = []
         self._random = np.random.default_rng((sound.seed, next(sound.opened)))
         self._block = wiring.block or BLOCK
+        turned = sound.loudspeaker
+        self._response = sound.microphone_response if turned is None else turned.response(wiring.rate_hz)
         self._started, self._at, self._closed = time.monotonic(), 0, False
 
     def read(self, timeout_s: float) -> Block | None:
@@ -131,10 +155,13 @@ class SimulatedStream:
         return out.astype(np.float32)
 
     def _behind(self, lag: np.ndarray[tuple[int], np.dtype[np.int64]]) -> FloatArray:
-        response = self._sound.microphone_response
-        if response is None:
+        if self._response is None:
             return self._wire(lag)
-        taps = [float(one) for one in response]
+        more = self._response.size - 1
+        if np.all(lag == lag[0]):
+            past = self._wire(np.full(lag.size + more, lag[0] + more))
+            return np.asarray(np.convolve(past, self._response, "valid"), dtype=np.float64)
+        taps = [float(one) for one in self._response]
         return np.asarray(sum(tap * self._wire(lag + n) for n, tap in enumerate(taps)), dtype=np.float64)
 
     def _wire(self, lag: np.ndarray[tuple[int], np.dtype[np.int64]]) -> FloatArray:

@@ -22,6 +22,7 @@ from earwitness.capture.guard import (
     require_within,
 )
 from earwitness.capture.levels import Meter, MeterReading
+from earwitness.capture.reading import TakeReading
 from earwitness.capture.sound import Block, DeviceLostError, Sound, Wiring, require_outputs
 from earwitness.capture.verdict import Expected, Reason, Verdict, judge
 from earwitness.errors import OutputError
@@ -54,7 +55,9 @@ class Signal:
 @dataclass(frozen=True, slots=True, eq=False)
 class Recorded:
     """One attempt. part : its file, still under its `.part` name; frames : on disk; aligned (frames, channels) : cut so
-    that the signal begins `before_s` in as in what was played, None where it is not whole; played_s : sounded for."""
+    that the signal begins `before_s` in as in what was played, None where it is not whole; played_s : sounded for;
+    reading : of a sweep that is whole; before : name and reading of the take before it on the same orbit;
+    drift_db : gain of the loop-back less that of the first kept take."""
 
     part: Path
     frames: int
@@ -62,6 +65,9 @@ class Recorded:
     aligned: Block | None
     played_s: float
     lost: DeviceLostError | None = None
+    reading: TakeReading | None = None
+    before: tuple[str, TakeReading] | None = None
+    drift_db: float | None = None
 
 
 def record_take(

@@ -15,7 +15,7 @@ from earwitness.quantities.arrays import FloatArray
 
 ReasonKey = Literal[
     "silenced", "unplugged", "not finite", "ends early", "clipped", "too quiet", "noise", "dropout", "slip",
-    "loop-back", "time not known",
+    "loop-back", "time not known", "not turned", "moved",
 ]  # fmt: skip
 # What trying again at once can mend; the others need the tester.
 TECHNICAL: frozenset[ReasonKey] = frozenset({"not finite", "ends early", "dropout", "slip"})
@@ -57,8 +57,20 @@ class Verdict:
         return not self.keep and all(one.key in TECHNICAL for one in self.reasons if one.repeat)
 
     @property
+    def doubts(self) -> tuple[str, ...]:
+        """What makes a whole, clean recording one of another place than it should be, in sentences."""
+        return tuple(one.sentence for one in self.reasons if one.key in ("not turned", "moved"))
+
+    @property
+    def snr_db(self) -> float | None:
+        """Signal above the noise before it; None where there was no silence, or nothing was played."""
+        if self.noise_dbfs is None or self.noise_dbfs >= self.level_dbfs:
+            return None
+        return 10.0 * math.log10(max(10.0 ** ((self.level_dbfs - self.noise_dbfs) / 10.0) - 1.0, 1e-3))
+
+    @property
     def sentence(self) -> str:
-        head = "Keep." if self.keep else "Repeat."
+        head = "Repeat." if not self.keep else "Check:" if self.doubts else "Keep."
         return " ".join([head, *(reason.sentence for reason in self.reasons)])
 
 

@@ -307,7 +307,13 @@ def _decide(done: Recorded) -> bool:
 
 
 def _told(state: TakeState, done: Recorded) -> None:
+    from earwitness.capture.reading import curve_words, reading_words
+
     click.echo(f"{state.id}: {done.verdict.sentence}")
+    click.echo(f"  {reading_words(done.verdict, done.reading, done.drift_db)}")
+    if done.reading is not None:
+        name, before = done.before or ("", None)
+        click.echo(f"  {done.reading.background_words} {curve_words(done.reading, before, name)}")
 
 
 def _meter(title: str) -> Callable[[float, MeterReading], None]:

@@ -53,6 +53,12 @@ class Nothing(Body):
     """No choices."""
 
 
+@router.get("/measure/far", response_class=HTMLResponse, include_in_schema=False)
+def far_page(request: Request) -> HTMLResponse:
+    """Record, to be read and driven from across the room."""
+    return page(request, "measure_far.html.jinja", place="measure", title="Record, far view")
+
+
 @router.get("/measure", response_class=HTMLResponse, include_in_schema=False)
 @router.get("/measure/{loudspeaker_id}", response_class=HTMLResponse, include_in_schema=False)
 def measure_page(request: Request, bench: BenchState, loudspeaker_id: int | None = None) -> HTMLResponse:

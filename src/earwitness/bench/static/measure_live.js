@@ -1,21 +1,24 @@
 // Record: the live session of this bench. The server holds its state and tells it as events; this page shows it, asks,
 // and gives signs of life: without them what it started is silenced.
-import { Refusal, ask, make, note, onKey, ready, startJob, tell } from "./bench.js";
+import { ask, make, note, onKey, ready, Refusal, startJob, tell } from "./bench.js";
 import { hold, listen, tab } from "./stream.js";
+import { curves } from "./measure_live_curves.js";
 import { calibratorWords, fault, levelWords, maps, placeWords, rows, showMeters, verdict } from "./measure_live_show.js";
 
 const find = (id) => document.getElementById(id);
 const API = "/api/measure/live";
 const SOUNDING = ["calibrating", "raising", "loop-back", "counting", "recording"];
 const BEAT_MS = 250;
-let state = { phase: "closed" }, isWatching = false, confirmed = "", beaten = 0, starting = null, shownFolder = null;
+let state = { phase: "closed" }, isWatching = false, confirmed = "", beaten = 0, starting = null, shownFolder = null, wasAgreed = null;
 const isRunning = () => starting !== null || !["closed", "ready"].includes(state.phase);
 const isSounding = () => starting !== null || SOUNDING.includes(state.phase);
 
 // Silence ------------------------------------------------------------------------------------------------------------
 
 const post = (name, body = {}) => ask("POST", `${API}/${name}`, body);
-const quickly = (name, body) => fetch(`${API}/${name}`, { method: "POST", keepalive: true, priority: "high", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) }).catch(() => {});
+const quickly = (name, body) =>
+  fetch(`${API}/${name}`, { method: "POST", keepalive: true, priority: "high", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) })
+    .catch(() => {});
 
 function silence() {
   quickly("silence", {});
@@ -60,7 +63,9 @@ function watch() {
   });
   listen("lost", ({ isOver }) => {
     if (state.phase === "closed") return;
-    find("live-status").textContent = `The bench does not answer: what was played is silent by now. ${isOver ? "Open the address that the bench printed when it was started again; what was recorded is kept." : "Trying again."}`;
+    find("live-status").textContent = `The bench does not answer: what was played is silent by now. ${
+      isOver ? "Open the address that the bench printed when it was started again; what was recorded is kept." : "Trying again."
+    }`;
   });
 }
 
@@ -127,14 +132,19 @@ function show(told) {
   find("live-cautions").replaceChildren(...(state.cautions || []).map((line) => make("li", {}, line)));
   find("live-budget").textContent = state.budget.words;
   const recovered = state.recovered || [];
-  find("live-recovered").replaceChildren(...(recovered.length ? [make("p", { class: "error" }, `After a stop: what was recorded is kept as ${recovered.join(", ")}; the take is open again.`)] : []));
+  find("live-recovered").replaceChildren(
+    ...(recovered.length ? [make("p", { class: "error" }, `After a stop: what was recorded is kept as ${recovered.join(", ")}; the take is open again.`)] : []),
+  );
   find("live-remarks").replaceChildren(...(state.remarks || []).map((line) => make("p", { class: "hint" }, line)));
   find("live-calibrator").replaceChildren(...(state.calibrator ? calibratorWords(state.calibrator) : []));
   find("live-level-told").replaceChildren(...(state.level ? levelWords(state.level) : []));
   find("live-loopback-told").replaceChildren(...(state.loopback ? [make("p", {}, state.loopback.sentence)] : []));
-  find("live-channels").textContent = `By session.toml the microphone is on input ${state.microphones.join(", ")}${state.has_loopback ? " and there is a loop-back" : ", and there is no loop-back"}.`;
-  const told_ = [state.error ? fault(state.error) : null, ...verdict((state.judged || [])[0])].filter(Boolean);
-  find("live-verdict").replaceChildren(...told_);
+  find("live-channels").textContent = `By session.toml the microphone is on input ${state.microphones.join(", ")}${
+    state.has_loopback ? " and there is a loop-back" : ", and there is no loop-back"
+  }.`;
+  const judged = state.judged || [];
+  find("live-verdict").replaceChildren(...[state.error ? fault(state.error) : null, ...verdict(judged[0])].filter(Boolean));
+  find("live-curves").replaceChildren(...curves(judged, placeOf));
   showTakes();
   find("live-question").hidden = state.phase !== "asking";
   find("live-question-words").textContent = state.question ? `Take ${state.question.take}: ${state.question.sentence}` : "";
@@ -156,14 +166,15 @@ function showTakes() {
     ...(!state.begun
       ? [`${state.takes_planned} takes are asked for. Choose devices and limits first.`]
       : next
-        ? ["Next: ", make("strong", {}, `${placeWords(next)}`), `. ${takes.length - open} of ${takes.length} takes are there.`]
-        : [make("strong", {}, "All takes are there. ")]),
+      ? ["Next: ", make("strong", {}, `${placeWords(next)}`), `. ${takes.length - open} of ${takes.length} takes are there.`]
+      : [make("strong", {}, "All takes are there. ")]),
   );
   document.querySelector(".live-list").hidden = !takes.length;
   find("live-record").hidden = find("live-record-all").hidden = !next;
   find("live-add").hidden = !state.done;
 }
 
+const placeOf = (id) => placeWords((state.takes || []).find((one) => one.id === id) ?? { angle_deg: null, kind: id });
 const mayRecord = () => state.begun && !isRunning() && confirmed !== "" && confirmed === state.cautions_key;
 function refresh() {
   const busy = isRunning(), may = mayRecord(), agreed = confirmed !== "" && confirmed === state.cautions_key;
@@ -173,8 +184,15 @@ function refresh() {
   for (const id of ["live-setup-go", "live-rescan", "live-leave", "live-add"]) find(id).disabled = busy;
   find("live-calibrate").querySelector("button").disabled = busy;
   find("live-confirm").hidden = !state.begun || agreed;
+  if (agreed !== wasAgreed) find("live-cautions-box").open = !agreed;
+  wasAgreed = agreed;
+  find("live-cautions-line").textContent = agreed ? "Ears and drivers: cautions read and confirmed" : "Read before anything is played";
   find("live-confirm").disabled = busy;
-  find("live-confirmed").textContent = agreed ? "Confirmed for these limits." : state.begun ? "Nothing is played before." : "Choose devices and limits, then confirm.";
+  find("live-confirmed").textContent = agreed
+    ? "Confirmed for these limits."
+    : state.begun
+    ? "Nothing is played before."
+    : "Choose devices and limits, then confirm.";
   find("live-loopback").hidden = !state.has_loopback;
   find("live-silence").classList.toggle("loud", isSounding());
   document.body.classList.toggle("has-live-bar", state.phase !== "closed");
@@ -192,7 +210,18 @@ function showNow(now) {
 
 async function fill() {
   const { wiring, limits, peak_dbfs, step_deg } = state.settings;
-  for (const [id, value] of Object.entries({ "live-outputs": wiring.outputs.join(","), "live-rate": wiring.rate_hz, "live-highest": limits.highest_dbfs, "live-highest-1m": limits.highest_1m_db, "live-highest-ear": limits.highest_ear_db, "live-tester": limits.tester_distance_m, "live-peak": peak_dbfs, "live-step": step_deg ?? 10 })) find(id).value = value;
+  for (
+    const [id, value] of Object.entries({
+      "live-outputs": wiring.outputs.join(","),
+      "live-rate": wiring.rate_hz,
+      "live-highest": limits.highest_dbfs,
+      "live-highest-1m": limits.highest_1m_db,
+      "live-highest-ear": limits.highest_ear_db,
+      "live-tester": limits.tester_distance_m,
+      "live-peak": peak_dbfs,
+      "live-step": step_deg ?? 10,
+    })
+  ) find(id).value = value;
   find("live-cal-channel").value = state.microphones[0] ?? 1;
   find("live-setup-go").textContent = state.begun ? "Change to these" : "Begin with these";
   find("live-setup-go").classList.toggle("primary", !state.begun);
@@ -215,7 +244,13 @@ async function devices() {
   }
 }
 function choices(select, found, chosen, kind) {
-  const options = found.map((one) => make("option", { value: one.value, selected: one.value === chosen }, `${one.name}, ${one[kind]} ${kind}${one.system === "in memory" ? "" : `, ${one.system}`}`));
+  const options = found.map((one) =>
+    make(
+      "option",
+      { value: one.value, selected: one.value === chosen },
+      `${one.name}, ${one[kind]} ${kind}${one.system === "in memory" ? "" : `, ${one.system}`}`,
+    )
+  );
   const known = found.some((one) => one.value === chosen);
   if (!known) options.unshift(make("option", { value: chosen, selected: true }, chosen === "default" ? "the system's own" : `${chosen}: not there now`));
   else options.unshift(make("option", { value: "default" }, "the system's own"));
@@ -230,7 +265,9 @@ find("live-open").onsubmit = async (e) => {
     show(await post("open", { folder: find("live-folder").value }));
     watch();
   } catch (error) {
-    if (error instanceof Refusal && error.told.faults) find("live-faults").replaceChildren(...error.told.faults.map((one) => make("li", {}, make("pre", {}, one))));
+    if (error instanceof Refusal && error.told.faults) {
+      find("live-faults").replaceChildren(...error.told.faults.map((one) => make("li", {}, make("pre", {}, one))));
+    }
     tell(error);
   }
 };
@@ -243,9 +280,12 @@ find("live-setup").onsubmit = async (e) => {
   e.preventDefault();
   const outputs = find("live-outputs").value.split(",").map(Number);
   const body = { source: find("live-source").value, sink: find("live-sink").value, outputs };
-  for (const field of ["rate_hz", "highest_dbfs", "highest_1m_db", "highest_ear_db", "tester_m", "peak_dbfs", "step_deg"]) body[field] = Number(e.target.elements[field].value);
+  for (const field of ["rate_hz", "highest_dbfs", "highest_1m_db", "highest_ear_db", "tester_m", "peak_dbfs", "step_deg"]) {
+    body[field] = Number(e.target.elements[field].value);
+  }
   if (await change("setup", body)) note("Devices and limits are set.");
 };
+find("live-far").onclick = () => open("/measure/far", "earwitness-far", "popup,width=1280,height=800");
 find("live-confirm").onclick = () => {
   confirmed = state.cautions_key;
   showTakes();
@@ -254,7 +294,15 @@ find("live-confirm").onclick = () => {
 };
 find("live-calibrate").onsubmit = (e) => {
   e.preventDefault();
-  start("calibrate", { tab, folder: state.folder, source: find("live-source").value, rate_hz: number("live-rate"), microphone: number("live-cal-channel"), level_db: number("live-cal-level"), frequency_hz: number("live-cal-hz") });
+  start("calibrate", {
+    tab,
+    folder: state.folder,
+    source: find("live-source").value,
+    rate_hz: number("live-rate"),
+    microphone: number("live-cal-channel"),
+    level_db: number("live-cal-level"),
+    frequency_hz: number("live-cal-hz"),
+  });
 };
 find("live-level").onsubmit = (e) => {
   e.preventDefault();

@@ -2,7 +2,7 @@
 import { make } from "./bench.js";
 
 const SVG = "http://www.w3.org/2000/svg";
-const svg = (tag, attributes, ...children) => {
+export const svg = (tag, attributes, ...children) => {
   const made = document.createElementNS(SVG, tag);
   for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, value);
   made.append(...children);
@@ -45,7 +45,13 @@ export function maps(takes, now) {
     return make(
       "figure",
       {},
-      svg("svg", { viewBox: "0 0 224 224", role: "img", "aria-label": words }, svg("circle", { cx: 112, cy: 112, r: radius, class: "orbit" }), ...names, ...dots),
+      svg(
+        "svg",
+        { viewBox: "0 0 224 224", role: "img", "aria-label": words },
+        svg("circle", { cx: 112, cy: 112, r: radius, class: "orbit" }),
+        ...names,
+        ...dots,
+      ),
       make("figcaption", {}, words),
     );
   });
@@ -56,14 +62,21 @@ export function rows(takes, now, isBusy, act) {
   return takes.map((one) => {
     const open = one.state === "open";
     const words = open ? "Record" : "Repeat";
-    const button = make("button", { type: "button", class: "quiet", disabled: isBusy, "data-take": one.id, "aria-label": `${words} take ${one.id}`, onclick: () => act(one) }, words);
+    const button = make("button", {
+      type: "button",
+      class: "quiet",
+      disabled: isBusy,
+      "data-take": one.id,
+      "aria-label": `${words} take ${one.id}`,
+      onclick: () => act(one),
+    }, words);
     return make(
       "tr",
       { class: look(one, now) },
       make("th", { scope: "row" }, one.id),
       make("td", {}, placeWords(one)),
       make("td", {}, one.id === now ? "now" : stateWords(one)),
-      make("td", {}, one.sentence),
+      make("td", {}, one.sentence, one.numbers ? make("span", { class: "numbers" }, one.numbers) : null),
       make("td", {}, button),
     );
   });
@@ -83,10 +96,23 @@ export function showMeters(box, meter, names) {
           "div",
           { class: "meter" },
           make("span", { class: "meter-name", id: `meter-name-${k}` }, names(k + 1)),
-          svg("svg", { viewBox: "0 0 200 12", preserveAspectRatio: "none", role: "meter", "aria-labelledby": `meter-name-${k}`, "aria-valuemin": FLOOR_DB, "aria-valuemax": 0, "aria-valuenow": FLOOR_DB }, svg("rect", { x: 0, y: 0, width: 200, height: 12, class: "bed" }), svg("rect", { x: 0, y: 2, width: 0, height: 8, class: "rms" }), svg("rect", { x: 0, y: 0, width: 2, height: 12, class: "peak" })),
+          svg(
+            "svg",
+            {
+              viewBox: "0 0 200 12",
+              preserveAspectRatio: "none",
+              role: "meter",
+              "aria-labelledby": `meter-name-${k}`,
+              "aria-valuemin": FLOOR_DB,
+              "aria-valuemax": 0,
+              "aria-valuenow": FLOOR_DB,
+            },
+            svg("rect", { x: 0, y: 0, width: 200, height: 12, class: "bed" }),
+            svg("rect", { x: 0, y: 2, width: 0, height: 8, class: "rms" }),
+            svg("rect", { x: 0, y: 0, width: 2, height: 12, class: "peak" }),
+          ),
           make("span", { class: "meter-words" }),
-        ),
-      ),
+        )),
     );
   }
   for (let k = 0; k < count; k += 1) {
@@ -104,27 +130,44 @@ export function showMeters(box, meter, names) {
 
 export function verdict(one) {
   if (!one) return [];
-  return [make("p", { class: one.keep ? "verdict keep" : "verdict repeat" }, make("strong", {}, `Take ${one.take}: `), one.sentence)];
+  const kind = !one.keep ? "repeat" : one.doubts.length ? "check" : "keep";
+  const lines = [one.numbers, one.background].filter(Boolean).map((words) => make("span", { class: "numbers" }, words));
+  return [make("p", { class: `verdict ${kind}` }, make("strong", {}, `Take ${one.take}: `), one.sentence, ...lines)];
 }
 
 export function fault(record) {
   const parts = ["where", "expected", "remedy"].filter((name) => record[name]);
-  return make("div", { class: "error" }, make("p", {}, make("strong", {}, record.what)), ...parts.map((name) => make("p", { class: "hint" }, `${name === "remedy" ? "to do" : name}: ${record[name]}`)));
+  return make(
+    "div",
+    { class: "error" },
+    make("p", {}, make("strong", {}, record.what)),
+    ...parts.map((name) => make("p", { class: "hint" }, `${name === "remedy" ? "to do" : name}: ${record[name]}`)),
+  );
 }
 
 export function levelWords(level) {
-  const numbers =
-    level.microphone_db === null
-      ? []
-      : [`${level.microphone_db.toFixed(1)} dB at the microphone, ${level.level_1m_db.toFixed(1)} dB at 1 m, ${level.ear_db.toFixed(1)} dB at your place; ${level.noise_db.toFixed(1)} dB of noise.`];
-  if (level.peak_dbfs !== null) numbers.push(`The sweep will have its peak at ${level.peak_dbfs} dB full scale. Measure the voltage at the terminals at this setting, and write it under [drive].`);
+  const numbers = level.microphone_db === null ? [] : [
+    `${level.microphone_db.toFixed(1)} dB at the microphone, ${level.level_1m_db.toFixed(1)} dB at 1 m, ${level.ear_db.toFixed(1)} dB at your place; ${
+      level.noise_db.toFixed(1)
+    } dB of noise.`,
+  ];
+  if (level.peak_dbfs !== null) {
+    numbers.push(
+      `The sweep will have its peak at ${level.peak_dbfs} dB full scale. Measure the voltage at the terminals at this setting, and write it under [drive].`,
+    );
+  }
   return [make("p", {}, make("strong", {}, level.sentence)), ...numbers.map((line) => make("p", {}, line))];
 }
 
 export function calibratorWords(found) {
   if (!found.kept) return [fault({ what: "This is no steady tone of a calibrator; the recording is kept under spoiled/.", expected: found.faults.join(" ") })];
   return [
-    make("p", {}, make("strong", {}, `${found.frequency_hz.toFixed(1)} Hz, steady within ${found.steady_db.toFixed(2)} dB. `), `${found.fs_per_pa.toPrecision(6)} of full scale for each pascal. In session.toml:`),
+    make(
+      "p",
+      {},
+      make("strong", {}, `${found.frequency_hz.toFixed(1)} Hz, steady within ${found.steady_db.toFixed(2)} dB. `),
+      `${found.fs_per_pa.toPrecision(6)} of full scale for each pascal. In session.toml:`,
+    ),
     make("pre", {}, found.lines.join("\n")),
   ];
 }
