@@ -60,6 +60,12 @@ def rehearsed(page: Page) -> None:
     page.locator(".take-curves .curve.older").first.wait_for()
 
 
+def far(page: Page) -> None:
+    """The far view, ready for the next take."""
+    page.locator("#far-confirm").click()
+    page.wait_for_timeout(800)
+
+
 def evidence(page: Page) -> None:
     """How one figure was got, in the drawer."""
     page.locator("#figures [data-evidence], [data-evidence]").first.click()
@@ -119,7 +125,7 @@ def take(archive: Path, number: int, only: Sequence[str] = ()) -> None:
         ("session", "/measure?new#begin", described),
         ("plan", "/measure#plan", still),
         ("record", "/measure#record", rehearsed),
-        ("record-far", "/measure/far", still),
+        ("record-far", "/measure/far", far),
         ("read", f"/read/{number}", still),
         ("evidence", f"/read/{number}#figures", evidence),
         ("mend", f"/mend/{number}", design),
