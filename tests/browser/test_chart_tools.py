@@ -197,3 +197,33 @@ def test_a_chart_is_saved_as_a_drawing_and_as_numbers(page: Page) -> None:
     rows = Path(numbers.value.path()).read_text(encoding="utf-8").splitlines()
     assert rows[0].startswith("Hz,")
     assert len(rows) > 50
+
+
+def test_smoothing_is_for_the_eye_and_reaches_no_number(page: Page) -> None:
+    drawn = "one => one.getAttribute('d')"
+    page.evaluate(example.UPDATED, {"by": 6, "above": 900, "below": 1100})
+    line = figure(page).locator(".readout")
+    line.focus()
+    before, said = trace(page, "on_axis").evaluate(drawn), example.spoken(page)
+    figure(page).get_by_role("button", name="Tools").click()
+    smooth = figure(page).get_by_role("button", name="Smooth for the eye")
+    smooth.click()
+    expect(figure(page).locator(".smoothing")).to_have_text(
+        "Smoothed for the eye by 1/3 octave; all numbers are as measured."
+    )
+    assert trace(page, "on_axis").evaluate(drawn) != before
+    line.focus()
+    assert example.spoken(page) == said
+    smooth.click()
+    assert trace(page, "on_axis").evaluate(drawn) == before
+
+
+def test_a_trace_is_kept_while_the_curve_moves(page: Page) -> None:
+    figure(page).get_by_role("button", name="Tools").click()
+    figure(page).get_by_role("button", name="Keep a trace").click()
+    kept = figure(page).locator(".drawing.wide .kept-trace")
+    before = kept.first.get_attribute("d")
+    page.evaluate(example.UPDATED, {"by": 3, "above": 0, "below": 1e6})
+    assert kept.first.get_attribute("d") == before
+    figure(page).get_by_role("button", name="Let the trace go").click()
+    expect(kept).to_have_count(0)

@@ -310,6 +310,29 @@
       button("save-svg", "Save as SVG", () => save(whole(), "image/svg+xml", "svg")),
       button("save-csv", "Save as CSV", () => save(rowsOf(","), "text/csv", "csv")),
     ];
+    /** For the eye alone: drawn anew, while readout, table and files keep the values. Mean over a third of an octave. */
+    const smoothing = piece("p", "smoothing", "Smoothed for the eye by 1/3 octave; all numbers are as measured.");
+    smoothing.hidden = true;
+    smoothing.setAttribute("role", "status");
+    const smooth = button("smooth", "Smooth for the eye", () => {
+      smoothing.hidden = !smoothing.hidden;
+      smooth.setAttribute("aria-pressed", String(!smoothing.hidden));
+      figure.classList.toggle("smoothed", !smoothing.hidden);
+      for (const c of curves) figure.querySelectorAll("svg.chart").forEach((svg) => redraw(svg, seenIn(figure, c, hz), hz));
+    });
+    smooth.setAttribute("aria-pressed", "false");
+    const keep = button("keep", "Keep a trace", () => {
+      const old = figure.querySelectorAll(".kept-trace");
+      old.forEach((one) => one.remove());
+      keep.textContent = old.length ? "Keep a trace" : "Let the trace go";
+      if (old.length) return;
+      for (const one of figure.querySelectorAll("svg.chart .trace[data-curve]")) {
+        const made = one.cloneNode();
+        delete made.dataset.curve;
+        made.classList.add("kept-trace");
+        one.before(made);
+      }
+    });
     const copy = button("copy", "Copy values", async () => {
       const text = rowsOf("\t");
       try {
@@ -337,7 +360,17 @@
     });
     folded.hidden = true;
     opener.setAttribute("aria-expanded", "false");
-    folded.append(...curves.map((c) => c.button), button("zoom", "Zoom in", closer), reset, button("pin", "Pin", facts.pin), copy, ...saves);
+    folded.append(
+      ...curves.map((c) => c.button),
+      button("zoom", "Zoom in", closer),
+      reset,
+      button("pin", "Pin", facts.pin),
+      copy,
+      keep,
+      ...(figure.querySelector("svg.chart").dataset.axis === "time" ? [] : [smooth]),
+      ...saves,
+      smoothing,
+    );
     holder.append(opener, folded);
     const caption = figure.querySelector("figcaption");
     caption ? caption.after(holder) : figure.append(holder);
@@ -357,6 +390,18 @@
       cell.textContent = isThere ? `${told(between(values), decimals)}${u ? ` \u00b1 ${u}` : ""}` : "not valid";
     }
   }
+
+  /** Mean over a sixth of an octave to both sides, of what is there. */
+  function meanAbout(values, hz, at) {
+    const side = 2 ** (1 / 6);
+    let sum = 0, count = 0;
+    for (let k = 0; k < hz.length; k++) if (values[k] !== null && hz[k] >= hz[at] / side && hz[k] <= hz[at] * side) (sum += values[k]), count++;
+    return sum / count;
+  }
+
+  /** A curve as it is drawn in a figure. */
+  const seenIn = (figure, c, hz) =>
+    figure.classList.contains("smoothed") ? { ...c, values: c.values.map((v, k) => (v === null ? null : meanAbout(c.values, hz, k))) } : c;
 
   function runs(n, there) {
     const found = [];
@@ -396,7 +441,7 @@
     for (const curve of data.curves.filter((c) => c.key === curveKey)) {
       curve.printed ??= curve.u;
       Object.assign(curve, { values, moved: u, isMoved: true, u: u && curve.printed.length ? u : curve.printed });
-      figure.querySelectorAll("svg.chart").forEach((svg) => redraw(svg, curve, data.hz));
+      figure.querySelectorAll("svg.chart").forEach((svg) => redraw(svg, seenIn(figure, curve, data.hz), data.hz));
     }
     again();
   }
