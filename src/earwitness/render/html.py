@@ -159,7 +159,8 @@ def table_html(table: Table) -> str:
     is_right = all(side == "right" for side in table.align)
     sides = [f' class="{side}"' if side == "right" and not is_right else "" for side in table.align]
     kind = "figures all-right" if is_right else "figures"
-    head = "".join(f'<th scope="col"{side}>{text(name)}</th>' for name, side in zip(table.columns, sides, strict=True))
+    named = zip(table.columns, sides, strict=True)
+    head = "".join(f'<th scope="col"{side}>{text(name)}</th>' if name else "<td></td>" for name, side in named)
     body = []
     for row in table.rows:
         cells = [f"<td{side}>{text(cell)}</td>" for cell, side in zip(row, sides, strict=True)]
