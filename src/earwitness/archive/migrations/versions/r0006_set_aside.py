@@ -2,22 +2,12 @@
 
 from __future__ import annotations
 
-import sqlalchemy as sa
-from alembic import op
+from earwitness.archive.migrations import run
 
 revision = "0006"
 down_revision: str | None = "0005"
 
 
 def upgrade() -> None:
-    """Make the table of sessions set aside, and give the index its hashes."""
-    op.create_table(
-        "session_aside",
-        sa.Column("session_id", sa.Integer, nullable=False),
-        sa.Column("because", sa.String, nullable=False),
-        sa.Column("created_at", sa.String, nullable=False),
-        sa.PrimaryKeyConstraint("session_id", name="pk_session_aside"),
-        sa.ForeignKeyConstraint(["session_id"], ["session.id"], name="fk_session_aside_session_id_session"),
-    )
-    for table in ("summary", "summary_shape"):
-        op.add_column(table, sa.Column("digest", sa.String, nullable=False, server_default=""))
+    """What the file of the same name says."""
+    run("r0006_set_aside")
