@@ -66,17 +66,18 @@ def _date(draft: Draft) -> Iterator[Fault]:
     try:
         day = datetime.date.fromisoformat(draft.date)
     except ValueError:
-        yield draft.fault(f"{draft.date!r} is no day of the calendar", ("date",), remedy="correct the date")
+        yield draft.fault("no_day", ("date",), draft=draft)
         return
     # The latest session is the one that is read: a slip into the future would outlast all others. Somewhere on earth
     # it is a day later than here.
     today = datetime.date.today()
     if day.year < EARLIEST_YEAR or day > today + datetime.timedelta(days=1):
         yield draft.fault(
-            f"{draft.date} lies {'in the future' if day > today else 'before anybody measured so'}; today is {today}",
+            "day_far_off",
             ("date",),
-            expected="the day on which the takes were recorded",
-            remedy="correct the date, or the clock of this machine",
+            draft=draft,
+            where="in the future" if day > today else "before anybody measured so",
+            today=today,
         )
 
 
@@ -87,13 +88,9 @@ def _names(draft: Draft) -> Iterator[Fault]:
         strange = sorted({char for char in name if unicodedata.category(char)[0] == "C" or char in "\u2028\u2029"})
         if strange:
             listed = ", ".join(f"U+{ord(char):04X}" for char in strange[:4])
-            what = f"{key} holds characters that cannot be seen or typed: {listed}"
+            yield draft.fault("name_unseen", ("loudspeaker", key), key=key, listed=listed)
         elif not any(char.isalnum() for char in name):
-            what = f"{key} = {name!r} holds no letter and no digit"
-        else:
-            continue
-        remedy = "type it anew; text that was copied may carry marks of its writing direction"
-        yield draft.fault(what, ("loudspeaker", key), expected="the name as printed", remedy=remedy)
+            yield draft.fault("name_without_letter", ("loudspeaker", key), key=key, name=name)
 
 
 def _microphone(draft: Draft) -> Iterator[Fault]:
@@ -101,12 +98,7 @@ def _microphone(draft: Draft) -> Iterator[Fault]:
     if draft.responses is not None:
         return
     if found and found.sensitivity_fs_per_pa is None and found.calibrator is None:
-        yield draft.fault(
-            "nothing tells how loud full scale is",
-            ("microphone",),
-            expected="sensitivity_fs_per_pa, or a [microphone.calibrator] recording",
-            remedy="record the calibrator with the gain of the takes, or compute the sensitivity from data sheets",
-        )
+        yield draft.fault("loudness_not_told", ("microphone",))
 
 
 def reads_reference(draft: Draft, placed: PlacedTake) -> int | None:
@@ -132,34 +124,24 @@ def _stimulus(draft: Draft) -> Iterator[Fault]:
     for number, (place, one) in enumerate(draft.other_stimulus):
         if one.name in names[:number]:
             where = ("other_stimulus", place, "name")
-            yield draft.fault(f"two other stimuli are called {one.name!r}", where, remedy="give each its own name")
+            yield draft.fault("stimulus_name_twice", where, one=one)
     for placed in draft.takes:
         name = getattr(placed.take, "stimulus", None)
         if name is not None and name not in names:
             yield draft.take_fault(
-                f"there is no other stimulus called {name!r}",
+                "stimulus_unknown",
                 placed,
                 "stimulus",
+                name=name,
                 expected="one of " + ", ".join(map(repr, names)) if names else "an [[other_stimulus]] of that name",
-                remedy="describe it under [[other_stimulus]], or take the key out for that of [stimulus]",
             )
 
 
 def _sweep(draft: Draft, path: Keys, sweep: SweepStimulus) -> Iterator[Fault]:
     if sweep.stop_hz <= sweep.start_hz:
-        yield draft.fault(
-            f"the sweep runs from {sweep.start_hz:g} Hz to {sweep.stop_hz:g} Hz",
-            (*path, "stop_hz"),
-            expected="stop_hz above start_hz",
-            remedy="write the low frequency as start_hz; both are in Hz, not kHz",
-        )
+        yield draft.fault("sweep_falls", (*path, "stop_hz"), sweep=sweep)
     if sweep.fade_in_s + sweep.fade_out_s > sweep.duration_s:
-        yield draft.fault(
-            "the fades are longer than the sweep",
-            (*path, "duration_s"),
-            expected=f"at least {sweep.fade_in_s + sweep.fade_out_s:g} s",
-            remedy="fades and durations are in seconds: 10 ms are 0.01",
-        )
+        yield draft.fault("fades_too_long", (*path, "duration_s"), least_s=sweep.fade_in_s + sweep.fade_out_s)
 
 
 def _surroundings(draft: Draft) -> Iterator[Fault]:
@@ -179,24 +161,19 @@ def _surroundings(draft: Draft) -> Iterator[Fault]:
     if len(given) == 1:
         yield from _first_reflection(draft, around)
         return
-    what = (
-        f"{' and '.join(given)} stand together" if given else "far-field takes, but no word on the room's reflections"
-    )
-    yield draft.fault(
-        what,
-        ("environment",),
-        expected="exactly one of anechoic = true, [environment.room], first_reflection_ms",
-        remedy="measure the room and write its table; outdoors or in an anechoic room write anechoic = true",
-    )
+    if given:
+        yield draft.fault("surroundings_twice", ("environment",), listed=" and ".join(given))
+    else:
+        yield draft.fault("no_surroundings", ("environment",))
 
 
 def _first_reflection(draft: Draft, around: Environment) -> Iterator[Fault]:
     if around.first_reflection_ms is not None and around.first_reflection_ms <= SHORTEST_REFLECTION_MS:
         yield draft.fault(
-            f"first_reflection_ms = {around.first_reflection_ms:g} leaves no time to hear the loudspeaker alone",
+            "reflection_too_early",
             ("environment", "first_reflection_ms"),
-            expected=f"above {SHORTEST_REFLECTION_MS:g} ms; 3 to 10 is usual",
-            remedy="write milliseconds, not seconds, after the direct sound; or move away from what reflects",
+            around=around,
+            shortest_reflection_ms=SHORTEST_REFLECTION_MS,
         )
 
 
@@ -219,10 +196,7 @@ def _room(draft: Draft) -> Iterator[Fault]:
         for position, limit, side in zip(place, size, ("length", "width", "height"), strict=True):
             if position >= limit:
                 yield draft.fault(
-                    f"{key} lies at {position:g} m along the {side}, outside the room",
-                    ("environment", "room", key),
-                    expected=f"below {limit:g} m",
-                    remedy="measure from one corner of the floor, along length, width and height",
+                    "outside_room", ("environment", "room", key), key=key, position=position, side=side, limit=limit
                 )
 
 
@@ -244,14 +218,7 @@ def _same_distance(draft: Draft, apart_m: float) -> Iterator[Fault]:
     for distance_m, every in wrong.items():
         more = f" (and in {len(every) - 1} more takes)" if len(every) > 1 else ""
         yield draft.take_fault(
-            f"distance_m = {distance_m:g}{more}, but in [environment.room] the microphone stands {apart_m:.2f} m from "
-            "the loudspeaker",
-            every[0],
-            "distance_m",
-            expected="the same distance in both, from the reference point to the microphone at 0 degrees",
-            remedy="measure again and correct distance_m, loudspeaker_m or microphone_m; where the turntable turned "
-            "about another place than the reference point, state it under [turntable]; takes from another place in "
-            "the room want a session folder of their own",
+            "distances_differ", every[0], "distance_m", distance_m=distance_m, more=more, apart_m=apart_m
         )
 
 
@@ -261,8 +228,7 @@ def _turntable(draft: Draft) -> Iterator[Fault]:
         return
     far = [placed for placed in draft.takes if isinstance(placed.take, FarFieldTake)]
     if not far and draft.all_sound:
-        what = "no take was recorded on a turntable: there is none of the far field"
-        yield draft.fault(what, ("turntable",), remedy="take the table out")
+        yield draft.fault("no_turntable_take", ("turntable",))
     first: dict[str, PlacedTake] = {}
     for placed in far:
         assert isinstance(placed.take, FarFieldTake)
@@ -270,12 +236,7 @@ def _turntable(draft: Draft) -> Iterator[Fault]:
         assert isinstance(before.take, FarFieldTake)
         if placed.take.distance_m != before.take.distance_m:
             yield draft.take_fault(
-                f"distance_m = {placed.take.distance_m:g}, but {before.take.distance_m:g} in "
-                f"{draft.line_of_take(before)}",
-                placed,
-                "distance_m",
-                expected="the distance at 0 degrees in every take of the orbit, as [turntable] tells the rest",
-                remedy="write that distance in all takes; or leave out [turntable] and keep the distance of each angle",
+                "turntable_distance", placed, "distance_m", before=before, line=draft.line_of_take(before)
             )
     yield from _axis_outside(draft)
 
@@ -289,10 +250,7 @@ def _axis_outside(draft: Draft) -> Iterator[Fault]:
     for key, place in (("axis_m", table.axis_m), ("vertical_axis_m", table.vertical_axis_m)):
         if place is not None and math.hypot(*place) > reach_m:
             yield draft.fault(
-                f"{key} lies {math.hypot(*place):.2f} m from the reference point, outside the loudspeaker",
-                ("turntable", key),
-                expected=f"at most {reach_m:.2f} m",
-                remedy="meters, seen from the reference point: 15 cm behind it is [-0.15, 0.0, 0.0]",
+                "turntable_axis_far", ("turntable", key), key=key, away_m=math.hypot(*place), reach_m=reach_m
             )
 
 
@@ -301,9 +259,7 @@ def _same_ids(draft: Draft) -> Iterator[Fault]:
     for placed in draft.takes:
         first = seen.setdefault(placed.take.id, placed)
         if first is not placed:
-            what = f"two takes have the id {placed.take.id!r}, the other is {draft.line_of_take(first)}"
-            remedy = 'give this one a name of its own: id = "..."'
-            yield draft.take_fault(what, placed, "id", remedy=remedy)
+            yield draft.take_fault("take_id_twice", placed, "id", line=draft.line_of_take(first))
 
 
 def _same_angles(draft: Draft) -> Iterator[Fault]:
@@ -314,14 +270,7 @@ def _same_angles(draft: Draft) -> Iterator[Fault]:
             continue
         first = seen.setdefault((take.orbit, round(take.angle_deg % 360.0, 6) % 360.0), placed)
         if first is not placed:
-            yield draft.take_fault(
-                f"{take.angle_deg:g} degrees of the {take.orbit} orbit is measured twice: "
-                f"{take.file!r} and {first.take.file!r}, {draft.line_of_take(first)}",
-                placed,
-                "angle_deg",
-                expected="one recording for each angle; -10 and 350 are the same angle",
-                remedy="correct the angle in one of the names, or take one recording out",
-            )
+            yield draft.take_fault("angle_twice", placed, "angle_deg", first=first, line=draft.line_of_take(first))
 
 
 def _same_recordings(draft: Draft) -> Iterator[Fault]:
@@ -330,14 +279,7 @@ def _same_recordings(draft: Draft) -> Iterator[Fault]:
         earlier = seen.setdefault(placed.take.sha256, [])
         clash = next((e for e in earlier if not _same_position(e, placed)), None)
         if clash is not None and set(placed.take.sha256) != {"0"}:
-            yield draft.take_fault(
-                f"the recording {placed.take.file!r} has the same content as {clash.take.file!r} "
-                f"of {draft.line_of_take(clash)}",
-                placed,
-                "file",
-                expected="a recording of its own for each take",
-                remedy="find the right recording; one of the two was copied or named twice",
-            )
+            yield draft.take_fault("recording_twice", placed, "file", clash=clash, line=draft.line_of_take(clash))
         earlier.append(placed)
 
 
@@ -369,13 +311,7 @@ def _level_series(draft: Draft) -> Iterator[Fault]:
             assert isinstance(before.take, LevelTake)
             assert isinstance(after.take, LevelTake)
             if after.take.drive_v <= before.take.drive_v and not after.take.note:
-                yield draft.take_fault(
-                    f"the level series steps from {before.take.drive_v:g} V to {after.take.drive_v:g} V",
-                    after,
-                    "drive_v",
-                    expected="rising voltages, as a hot voice coil would spoil the quiet steps",
-                    remedy="put the steps in rising order; if a repeat was meant, say why in note",
-                )
+                yield draft.take_fault("level_series_falls", after, "drive_v", before=before)
 
 
 def _bursts(draft: Draft) -> Iterator[Fault]:
@@ -388,13 +324,7 @@ def _bursts(draft: Draft) -> Iterator[Fault]:
         place = (take.frequency_hz, take.distance_m)
         before = last.get(place)
         if before is not None and isinstance(before.take, BurstTake) and take.drive_v <= before.take.drive_v:
-            yield draft.take_fault(
-                f"the bursts at {take.frequency_hz:g} Hz step from {before.take.drive_v:g} V to {take.drive_v:g} V",
-                placed,
-                "drive_v",
-                expected="rising voltages, one take for each",
-                remedy="put the bursts in rising order, and take repeats out",
-            )
+            yield draft.take_fault("bursts_fall", placed, "drive_v", before=before)
         last[place] = placed
 
 
@@ -403,13 +333,7 @@ def _one_impedance(draft: Draft) -> Iterator[Fault]:
     loads = [p for p in draft.takes if isinstance(p.take, ImpedanceTake) and p.take.role == "load"]
     for placed in tables[1:] if not loads else tables:
         other = loads[0] if loads else tables[0]
-        yield draft.take_fault(
-            f"the impedance is given twice, by this table and by {draft.line_of_take(other)}",
-            placed,
-            "kind",
-            expected="recordings of the impedance, or one table",
-            remedy="take one of them out",
-        )
+        yield draft.take_fault("impedance_twice", placed, "kind", line=draft.line_of_take(other))
 
 
 def _one_scan(draft: Draft) -> Iterator[Fault]:
@@ -421,33 +345,21 @@ def _one_scan(draft: Draft) -> Iterator[Fault]:
     orbits = [placed for placed in draft.takes if isinstance(placed.take, FarFieldTake | NearFieldTake)]
     if orbits:
         other = draft.line_of_take((*scans, *whole)[0])
-        yield draft.take_fault(
-            f"a scan and far-field or near-field takes stand in one session; the scan is {other}",
-            orbits[0],
-            "kind",
-            expected="a scan, or orbits with near fields",
-            remedy="make two session folders, one for each",
-        )
+        yield draft.take_fault("scan_and_orbits", orbits[0], "kind", other=other)
     for placed in whole:
         take = placed.take
         if isinstance(take, ScanPressuresTake) and (take.sound == "gated") != (take.lowest_valid_hz is not None):
             yield draft.take_fault(
-                f'sound = "{take.sound}" stands {"with" if take.lowest_valid_hz else "without"} lowest_valid_hz',
+                "sound_and_valid_hz",
                 placed,
                 "sound",
-                expected="lowest_valid_hz with gated sound, and only there",
+                stands="with" if take.lowest_valid_hz else "without",
                 remedy="write the frequency from which the gate is long enough, 1.2 over its length in seconds"
                 if take.sound == "gated"
                 else 'take lowest_valid_hz out, or write sound = "gated"',
             )
     for placed in whole[1:] if not scans else whole:
-        yield draft.take_fault(
-            "the scan is given twice",
-            placed,
-            "kind",
-            expected="recordings at points, or one file of pressures",
-            remedy="take one of them out",
-        )
+        yield draft.take_fault("scan_twice", placed, "kind")
 
 
 def _responses_alone(draft: Draft) -> Iterator[Fault]:
@@ -457,14 +369,7 @@ def _responses_alone(draft: Draft) -> Iterator[Fault]:
         p for p in draft.takes if isinstance(p.take, FarFieldTake | NearFieldTake | ScanTake | ScanPressuresTake)
     ]
     if given and recorded:
-        yield draft.take_fault(
-            f"responses and recordings of the sound at a distance stand in one session; a response is "
-            f"{draft.line_of_take(given[0])}",
-            recorded[0],
-            "kind",
-            expected="responses, or recordings",
-            remedy="make two session folders, one for each",
-        )
+        yield draft.take_fault("responses_and_recordings", recorded[0], "kind", line=draft.line_of_take(given[0]))
 
 
 def _something_to_reduce(draft: Draft) -> Iterator[Fault]:
@@ -473,33 +378,17 @@ def _something_to_reduce(draft: Draft) -> Iterator[Fault]:
     kinds = {placed.written.table.get("kind") for placed in draft.takes}
     if draft.takes and draft.all_sound and not any(isinstance(placed.take, every) for placed in draft.takes):
         only = ", ".join(f'"{kind}"' for kind in sorted(map(str, kinds)))
-        yield draft.fault(
-            f"there is no take of the sound at a distance, only {only}",
-            ("take",),
-            expected='at least one take of kind "far-field", best on axis, a scan, or responses',
-            remedy="record the sweep once on axis and add it; everything else is held against that",
-        )
+        yield draft.fault("no_sound_at_distance", ("take",), only=only)
 
 
 def _monitor(draft: Draft, placed: PlacedTake, take: ScanTake) -> Iterator[Fault]:
     """A monitor is a third channel, and hears every point of the scan or none."""
     channel = take.monitor_channel
     if channel is not None and channel in (take.microphone_channel, reads_reference(draft, placed)):
-        yield draft.take_fault(
-            f"channel {channel} is the monitor and another one as well",
-            placed,
-            "monitor_channel",
-            remedy="name the channel of the microphone that stays in its place; channels count from 1",
-        )
+        yield draft.take_fault("monitor_channel_twice", placed, "monitor_channel", channel=channel)
     first = next(one.take for one in draft.takes if isinstance(one.take, ScanTake))
     if isinstance(first, ScanTake) and (channel is None) != (first.monitor_channel is None):
-        yield draft.take_fault(
-            f"{take.id!r} and {first.id!r} are not both recorded with a monitor",
-            placed,
-            "monitor_channel",
-            expected="a monitor for every point of the scan, or for none",
-            remedy="state monitor_channel for all of them, or take it out",
-        )
+        yield draft.take_fault("monitor_missing", placed, "monitor_channel", first=first)
 
 
 def _take(draft: Draft, placed: PlacedTake) -> Iterator[Fault]:
@@ -507,62 +396,31 @@ def _take(draft: Draft, placed: PlacedTake) -> Iterator[Fault]:
     if isinstance(take, TwoToneTake):
         yield from _two_tones(draft, placed, take)
     if isinstance(take, NoiseRunTake) and take.duration_s < 2.0 * take.length_s:
-        yield draft.take_fault(
-            f"duration_s = {take.duration_s:g} holds no two stretches of {take.length_s:g} s",
-            placed,
-            "duration_s",
-            expected=f"at least {2.0 * take.length_s:g} s",
-            remedy="let the noise last longer, or lower length_s",
-        )
+        yield draft.take_fault("noise_too_short", placed, "duration_s", least_s=2.0 * take.length_s)
     if isinstance(take, NearFieldTake | LevelTake) and take.driver is not None and draft.drivers:
         yield from _named_driver(draft, placed, take.driver)
     if reads_reference(draft, placed) == take.microphone_channel:
-        yield draft.take_fault(
-            f"channel {take.microphone_channel} is both microphone and reference",
-            placed,
-            "microphone_channel",
-            remedy="set microphone_channel here or channel under [reference]; channels count from 1",
-        )
+        yield draft.take_fault("microphone_is_reference", placed, "microphone_channel")
     if isinstance(take, ScanTake):
         yield from _monitor(draft, placed, take)
     if isinstance(take, ImpedanceTake):
         if take.channel_a == take.channel_b:
-            what = f"channel_a and channel_b are both {take.channel_a}"
-            yield draft.take_fault(what, placed, "channel_b", remedy="name the two channels of the circuit, from 1")
+            yield draft.take_fault("same_channels", placed, "channel_b")
         if take.role == "open" and take.circuit == "over load and resistor":
-            yield draft.take_fault(
-                "with open terminals nothing flows through the resistor, so this take tells nothing in this circuit",
-                placed,
-                "role",
-                remedy="take it out; a reference resistor sets the scale, a short takes out the leads",
-            )
+            yield draft.take_fault("open_in_circuit", placed, "role")
         if take.role == "reference" and take.reference_ohm is None:
-            what = "a reference measurement needs the value of its resistor"
-            yield draft.take_fault(what, placed, "role", remedy="add reference_ohm")
+            yield draft.take_fault("reference_without_ohm", placed, "role")
     if isinstance(take, MultitoneTake) and take.stimulus_file == take.file:
-        what = "stimulus_file and file are the same recording"
-        yield draft.take_fault(what, placed, "stimulus_file", remedy="name the file that was played")
+        yield draft.take_fault("stimulus_is_take", placed, "stimulus_file")
 
 
 def _two_tones(draft: Draft, placed: PlacedTake, take: TwoToneTake) -> Iterator[Fault]:
     if take.high_hz <= 2.0 * take.low_hz:
-        yield draft.take_fault(
-            f"tones of {take.low_hz:g} Hz and {take.high_hz:g} Hz lie too close, their side lines would fall together",
-            placed,
-            "high_hz",
-            expected=f"above {2.0 * take.low_hz:g} Hz, and best far above, such as 60 Hz and 7000 Hz",
-            remedy="write the low tone as low_hz and the high one as high_hz; both are in Hz, not kHz",
-        )
+        yield draft.take_fault("tones_too_close", placed, "high_hz", least_hz=2.0 * take.low_hz)
     for key, hz in (("low_hz", take.low_hz), ("high_hz", take.high_hz)):
         turns = hz * take.length_s
         if abs(turns - round(turns)) > 1e-3:
-            yield draft.take_fault(
-                f"length_s = {take.length_s:g} holds {turns:.3f} periods of {hz:g} Hz",
-                placed,
-                "length_s",
-                expected="whole periods of both tones",
-                remedy=f"correct {key}, or choose a length such as 1 s for tones of whole hertz",
-            )
+            yield draft.take_fault("tones_not_whole", placed, "length_s", turns=turns, hz=hz, key=key)
 
 
 def _named_driver(draft: Draft, placed: PlacedTake, name: str) -> Iterator[Fault]:
@@ -571,9 +429,10 @@ def _named_driver(draft: Draft, placed: PlacedTake, name: str) -> Iterator[Fault
     near = difflib.get_close_matches(name.lower(), [d.lower() for d in draft.drivers], n=1, cutoff=0.5)
     meant = next((d for d in draft.drivers if near and d.lower() == near[0]), None)
     yield draft.take_fault(
-        f"there is no driver called {name!r}",
+        "driver_unknown",
         placed,
         "driver",
-        expected="one of " + ", ".join(repr(d) for d in draft.drivers),
+        name=name,
+        listed=", ".join(repr(d) for d in draft.drivers),
         remedy=f"did you mean {meant!r}?" if meant else "add it as [[loudspeaker.driver]] or correct the name",
     )

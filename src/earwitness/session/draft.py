@@ -8,6 +8,7 @@ from typing import Annotated, Any, TypeVar
 from pydantic import Field, TypeAdapter, ValidationError
 
 from earwitness.errors import Fault
+from earwitness.session.faults import told
 from earwitness.session.patterns import FILE, WrittenTake, take_line
 from earwitness.session.record import Loudspeaker
 from earwitness.session.responses import ResponseFacts
@@ -81,15 +82,14 @@ class Draft:
         """What a take was recorded with, as far as that is sound."""
         return named_stimulus(take, self.stimulus, tuple(one for _, one in self.other_stimulus))
 
-    def fault(self, what: str, path: Keys, *, expected: str = "", remedy: str = "") -> Fault:
-        """A fault of the key at `path`, such as ("stimulus", "stop_hz")."""
-        field = ".".join(str(p) for p in path)
-        return Fault(what, FILE, line_of(self.lines, path), field, expected, remedy)
+    def fault(self, name: str, path: Keys, /, **facts: Any) -> Fault:
+        """The fault of that name, see `told`, of the key at `path`, such as ("stimulus", "stop_hz")."""
+        return told(name, FILE, line_of(self.lines, path), ".".join(str(p) for p in path), **facts)
 
-    def take_fault(self, what: str, placed: PlacedTake, key: str, *, expected: str = "", remedy: str = "") -> Fault:
-        """A fault of one key of a take."""
+    def take_fault(self, name: str, placed: PlacedTake, key: str, /, **facts: Any) -> Fault:
+        """The fault of that name of one key of a take, which is the fact `take`."""
         line = take_line(self.lines, placed.written.index, key)
-        return Fault(what, FILE, line, f"take {placed.take.id}, {key}", expected, remedy)
+        return told(name, FILE, line, f"take {placed.take.id}, {key}", take=placed.take, **facts)
 
     def line_of_take(self, placed: PlacedTake) -> str:
         """Name and line of a take for the message of another one."""

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from earwitness.errors import Fault
+from earwitness.session.faults import told
 from earwitness.session.patterns import FILE, WrittenTake
 from earwitness.session.toml_lines import Path as Keys
 from earwitness.session.toml_lines import line_of
@@ -45,14 +46,7 @@ def hash_files(
                 with (folder / naming.name).open("rb") as stream:
                     hashes[naming.name] = hashlib.file_digest(stream, "sha256").hexdigest()
             except OSError as error:
-                fault = Fault(
-                    f"{naming.name!r} cannot be read: {error.strerror}",
-                    FILE,
-                    naming.line,
-                    naming.field,
-                    "a file that may be read",
-                    "check the file's permissions and the disk",
-                )
+                fault = told("file_unreadable", FILE, naming.line, naming.field, naming=naming, error=error)
         if fault is not None:
             faults.append(fault)
     return hashes
@@ -83,20 +77,19 @@ def _fault_of(folder: Path, real: Path, naming: Naming) -> Fault | None:
     name = naming.name
     shown = repr(name) if len(name) <= 120 else repr(name[:117] + "...")
     if name != name.strip():
-        remedy = "take the blanks out of the name"
-        return Fault(f"{shown} begins or ends with blanks", FILE, naming.line, naming.field, remedy=remedy)
+        return told("file_blanks", FILE, naming.line, naming.field, shown=shown)
     try:
         target = (folder / name).resolve()
         inside, there = target.is_relative_to(real), target.is_file()
     except (OSError, ValueError, RuntimeError):
-        return Fault(f"{shown} cannot be a file name", FILE, naming.line, naming.field, remedy="correct the name")
+        return told("file_no_name", FILE, naming.line, naming.field, shown=shown)
     if not inside:
-        remedy = 'move the file into the folder and name it from there, such as "takes/h_0.wav"'
-        return Fault(f"{shown} lies outside the session folder", FILE, naming.line, naming.field, remedy=remedy)
+        return told("file_outside", FILE, naming.line, naming.field, shown=shown)
     if there:
         return None
-    expected = f"a file in {folder}"
-    return Fault(f"{shown} is not there", FILE, naming.line, naming.field, expected, _remedy(folder, name))
+    return told(
+        "file_missing", FILE, naming.line, naming.field, shown=shown, folder=folder, remedy=_remedy(folder, name)
+    )
 
 
 def _remedy(folder: Path, name: str) -> str:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,6 +16,7 @@ from earwitness.formats.photo import check_photo
 from earwitness.formats.scan_pressures import read_scan_pressures
 from earwitness.session.check import reads_reference
 from earwitness.session.draft import Draft, PlacedTake
+from earwitness.session.faults import of_file, told
 from earwitness.session.response_files import faults_of
 from earwitness.session.responses import (
     RESPONSE_FILES,
@@ -87,7 +87,7 @@ def check_files(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[
         try:
             headers[name] = read_header(folder / name)
         except AudioError as error:
-            yield Fault(error.what, name, None, _users(draft, name), error.expected, error.remedy)
+            yield of_file(error, name, _users(draft, name))
     yield from _rates(draft, headers)
     yield from _nyquist(draft, headers)
     for placed in draft.takes:
@@ -97,19 +97,27 @@ def check_files(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[
             yield from _side_lines(draft, placed, header)
     yield from _calibrator(draft, headers)
     yield from _played_file(draft, headers)
-    yield from _correction(folder, draft, hashes)
-    yield from _impedance_tables(folder, draft, hashes)
     yield from _responses(folder, draft, hashes)
-    yield from _photos(folder, draft, hashes)
+    yield from _other_files(folder, draft, hashes)
 
 
-def _photos(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[Fault]:
-    for name in draft.photos:
+def _other_files(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[Fault]:
+    """Files that have a reader of their own: what it refuses."""
+    named: list[tuple[str, str, Callable[[Path], object]]] = []
+    if draft.microphone and draft.microphone.correction_file:
+        named.append((draft.microphone.correction_file, "microphone.correction_file", read_correction))
+    for take in (placed.take for placed in draft.takes):
+        if isinstance(take, ImpedanceTableTake):
+            named.append((take.file, f"take {take.id}, file", read_impedance_table))
+        elif isinstance(take, ScanPressuresTake):
+            named.append((take.file, f"take {take.id}, file", read_scan_pressures))
+    named += [(name, "photo, file", check_photo) for name in draft.photos]
+    for name, field, read in named:
         if name in hashes:
             try:
-                check_photo(folder / name)
+                read(folder / name)
             except FormatError as error:
-                yield Fault(error.what, name, None, "photo, file", error.expected, error.remedy)
+                yield of_file(error, name, field)
 
 
 def _audio_names(draft: Draft) -> Iterator[str]:
@@ -152,26 +160,14 @@ def _rates(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
     names += [one.file for _, one in draft.stimuli() if isinstance(one, FileStimulus)]
     for name in dict.fromkeys(names):
         if name in headers and headers[name].rate_hz != common:
-            yield Fault(
-                f"the sample rate is {headers[name].rate_hz} Hz, most takes have {common} Hz",
-                name,
-                None,
-                _users(draft, name),
-                "one sample rate for all takes and the file that was played",
-                "record it again at the common rate; resampling would change it",
-            )
+            yield told("rates_differ", name, None, _users(draft, name), rate_hz=headers[name].rate_hz, common=common)
 
 
 def _nyquist(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
     rate = _common_rate(draft, headers)
     for path, sweep in draft.stimuli():
         if isinstance(sweep, SweepStimulus) and rate and sweep.stop_hz > rate / 2:
-            yield draft.fault(
-                f"the sweep ends at {sweep.stop_hz:g} Hz, recordings at {rate} Hz end at {rate / 2:g} Hz",
-                (*path, "stop_hz"),
-                expected=f"at most {rate / 2:g} Hz",
-                remedy="correct stop_hz, or record at a higher rate",
-            )
+            yield draft.fault("sweep_beyond_nyquist", (*path, "stop_hz"), sweep=sweep, rate=rate, half_hz=rate / 2)
 
 
 def _channels(draft: Draft, placed: PlacedTake, header: Header) -> Iterator[Fault]:
@@ -185,13 +181,7 @@ def _channels(draft: Draft, placed: PlacedTake, header: Header) -> Iterator[Faul
     for key, channel in needed.items():
         if channel is not None and channel > header.channels:
             has = f"{header.channels} channel" + ("s" if header.channels > 1 else "")
-            yield draft.take_fault(
-                f"{take.file!r} has {has}, but channel {channel} is wanted as {key.replace('_', ' ')}",
-                placed,
-                key,
-                expected=f"at least {channel} channels",
-                remedy="export all channels of the recording, or correct the channel number",
-            )
+            yield draft.take_fault("channel_missing", placed, key, has=has, channel=channel, role=key.replace("_", " "))
 
 
 def _length(draft: Draft, placed: PlacedTake, header: Header, headers: dict[str, Header]) -> Iterator[Fault]:
@@ -214,14 +204,7 @@ def _length(draft: Draft, placed: PlacedTake, header: Header, headers: dict[str,
         of = "the lead-in and the file that was played"
     # Half a millisecond of grace, for durations that are no whole number of samples.
     if header.length_s + 5e-4 < needed:
-        yield draft.take_fault(
-            f"{take.file!r} is {header.length_s:.2f} s long, too short for {of}",
-            placed,
-            "file",
-            expected=f"at least {needed:.2f} s",
-            remedy="record it again and let the recorder run on, or correct the duration under [stimulus]; takes of "
-            "another sweep name an [[other_stimulus]]",
-        )
+        yield draft.take_fault("recording_too_short", placed, "file", header=header, of=of, needed=needed)
 
 
 def _side_lines(draft: Draft, placed: PlacedTake, header: Header) -> Iterator[Fault]:
@@ -235,13 +218,7 @@ def _side_lines(draft: Draft, placed: PlacedTake, header: Header) -> Iterator[Fa
     # The upper tenth of the band is left to the recorder's filter.
     limit = 0.42 * header.rate_hz
     if highest > limit:
-        yield draft.take_fault(
-            f"{what} lies at {highest:g} Hz, beyond what a recording at {header.rate_hz} Hz holds",
-            placed,
-            key,
-            expected=f"at most {limit:g} Hz",
-            remedy="write frequencies in Hz, or record at a higher rate",
-        )
+        yield draft.take_fault("beyond_recording", placed, key, what=what, highest=highest, header=header, limit=limit)
 
 
 def _calibrator(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
@@ -251,49 +228,18 @@ def _calibrator(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
         return
     place = ("microphone", "calibrator")
     if found.channel > header.channels:
-        what = f"{found.file!r} has {header.channels} channel(s), channel {found.channel} is wanted"
-        yield draft.fault(what, (*place, "channel"), remedy="correct the channel number")
+        yield draft.fault("calibrator_channel", (*place, "channel"), found=found, header=header)
     if header.length_s < CALIBRATOR_S:
-        what = f"the calibrator recording is {header.length_s:.2f} s long"
-        yield draft.fault(what, (*place, "file"), expected=f"at least {CALIBRATOR_S:g} s", remedy="record 5 to 10 s")
+        yield draft.fault("calibrator_short", (*place, "file"), header=header, calibrator_s=CALIBRATOR_S)
     if found.frequency_hz >= header.rate_hz / 2:
-        what = f"a calibrator at {found.frequency_hz:g} Hz cannot be in a recording at {header.rate_hz} Hz"
-        yield draft.fault(what, (*place, "frequency_hz"), remedy="write the frequency in Hz; most have 1000")
+        yield draft.fault("calibrator_frequency", (*place, "frequency_hz"), found=found, header=header)
 
 
 def _played_file(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
     for path, played in draft.stimuli():
         there = headers.get(played.file) if isinstance(played, FileStimulus) else None
         if isinstance(played, FileStimulus) and there is not None and played.channel > there.channels:
-            yield draft.fault(
-                f"{played.file!r} has {there.channels} channel(s), channel {played.channel} is wanted",
-                (*path, "channel"),
-                remedy="correct the channel number; channels count from 1",
-            )
-
-
-def _correction(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[Fault]:
-    name = draft.microphone.correction_file if draft.microphone else None
-    if name is None or name not in hashes:
-        return
-    try:
-        read_correction(folder / name)
-    except FormatError as error:
-        yield _of_text(error, name, "microphone.correction_file")
-
-
-def _impedance_tables(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[Fault]:
-    for placed in draft.takes:
-        if isinstance(placed.take, ImpedanceTableTake) and placed.take.file in hashes:
-            try:
-                read_impedance_table(folder / placed.take.file)
-            except FormatError as error:
-                yield _of_text(error, placed.take.file, f"take {placed.take.id}, file")
-        if isinstance(placed.take, ScanPressuresTake) and placed.take.file in hashes:
-            try:
-                read_scan_pressures(folder / placed.take.file)
-            except FormatError as error:
-                yield _of_text(error, placed.take.file, f"take {placed.take.id}, file")
+            yield draft.fault("played_channel", (*path, "channel"), played=played, there=there)
 
 
 def _responses(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[Fault]:
@@ -301,9 +247,3 @@ def _responses(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[F
     for placed in draft.takes:
         if isinstance(placed.take, RESPONSE_FILES) and placed.take.file in hashes:
             yield from faults_of(folder, placed.take, relative=relative)
-
-
-def _of_text(error: FormatError, name: str, field: str) -> Fault:
-    """A fault of a text file, with its own line."""
-    line = re.search(r", line (\d+)$", error.where)
-    return Fault(error.what, name, int(line[1]) if line else None, field, error.expected, error.remedy)

@@ -11,6 +11,7 @@ from pydantic import ValidationError
 from earwitness.errors import Fault, InputError, SessionError
 from earwitness.session.check import check
 from earwitness.session.draft import draft_of
+from earwitness.session.faults import told
 from earwitness.session.files import hash_files
 from earwitness.session.headers import check_files
 from earwitness.session.patterns import FILE, WrittenTake, spell_out
@@ -96,18 +97,16 @@ def _take_tables(document: dict[str, Any], lines: dict[Keys, int], faults: list[
     for key in ("takes", "file_hashes"):
         if key in document:
             remedy = "write [[take]], without s" if key == "takes" else "take it out"
-            faults.append(Fault(f"the key {key!r} is not known", FILE, line_of(lines, (key,)), key, remedy=remedy))
+            faults.append(told("key_unknown", FILE, line_of(lines, (key,)), key, key=key, remedy=remedy))
     misnamed = document.pop("takes", None)
     document.pop("file_hashes", None)
     given = document.pop("take", None)
     if isinstance(given, dict):
         place = line_of(lines, ("take",))
-        what = "[take] is a single table, takes are a list of tables"
-        faults.append(Fault(what, FILE, place, "take", "[[take]], once for each", "write double brackets"))
+        faults.append(told("take_single_table", FILE, place, "take"))
         return [given]
     if given is not None and not isinstance(given, list):
-        what = "take must be a list of tables"
-        faults.append(Fault(what, FILE, line_of(lines, ("take",)), "take", "[[take]], once for each", "write [[take]]"))
+        faults.append(told("take_no_list", FILE, line_of(lines, ("take",)), "take"))
         return None
     if given is None and isinstance(misnamed, list):
         for path, line in [p for p in lines.items() if p[0][0] == "takes"]:
@@ -124,7 +123,7 @@ def _is_echo(detail: Any, written: Any) -> bool:
 def _add_hash(take: WrittenTake, hashes: dict[str, str], lines: dict[Keys, int], faults: list[Fault]) -> None:
     if "sha256" in take.table:
         place = line_of(lines, ("take", take.index, "sha256"))
-        faults.append(Fault("the key 'sha256' is not known here", FILE, place, take.label, remedy="take it out"))
+        faults.append(told("sha256_unknown", FILE, place, take.label))
     name = take.table.get("file")
     take.table["sha256"] = hashes.get(name, _ABSENT_HASH) if isinstance(name, str) else _ABSENT_HASH
 

@@ -10,6 +10,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from earwitness.errors import Fault, FormatError
+from earwitness.session.faults import told
 from earwitness.session.scan import is_scan_table, spell_out_scan
 from earwitness.session.toml_lines import Path as Keys
 from earwitness.session.toml_lines import line_of
@@ -53,9 +54,7 @@ def spell_out(given: Any, folder: Path, lines: dict[Keys, int], faults: list[Fau
     takes: list[WrittenTake] = []
     for index, table in enumerate(given if isinstance(given, list) else []):
         if not isinstance(table, dict):
-            faults.append(
-                Fault("a take must be a table", FILE, line_of(lines, ("take", index)), "take", remedy="write [[take]]")
-            )
+            faults.append(told("take_no_table", FILE, line_of(lines, ("take", index)), "take"))
             continue
         spelled = [dict(table)]
         if is_scan_table(table):
@@ -65,7 +64,7 @@ def spell_out(given: Any, folder: Path, lines: dict[Keys, int], faults: list[Fau
         takes += [WrittenTake(index, take) for take in spelled]
         if len(takes) > MOST_TAKES:
             place = line_of(lines, ("take", index))
-            faults.append(Fault(f"more than {MOST_TAKES} takes", FILE, place, "take", remedy="check the patterns"))
+            faults.append(told("takes_too_many", FILE, place, "take", most_takes=MOST_TAKES))
             break
     _name(takes)
     return takes
@@ -102,34 +101,23 @@ def _spelled(
 ) -> list[dict[str, Any]]:
     pattern, line = table["files"], line_of(lines, ("take", index, "files"))
     if not isinstance(pattern, str) or pattern.count(ANGLE) != 1 or ANGLE not in PurePosixPath(pattern).name:
-        faults.append(
-            Fault(
-                "the pattern must hold {angle} once, in the file's own name",
-                FILE,
-                line,
-                "take.files",
-                'such as "h_{angle}.wav" or "horizontal/{angle}.wav"',
-                'for a single recording write file = "name.wav" and angle_deg',
-            )
-        )
+        faults.append(told("pattern_without_angle", FILE, line, "take.files"))
         return []
     for extra in ("file", "angle_deg", "id"):
         if extra in table:
             place = line_of(lines, ("take", index, extra))
-            faults.append(
-                Fault(f"'files' and {extra!r} cannot stand together", FILE, place, f"take.{extra}", remedy="drop one")
-            )
+            faults.append(told("files_with_other", FILE, place, f"take.{extra}", extra=extra))
             return []
     found = _matches(table, pattern, folder)
     if not found:
         faults.append(
-            Fault(
-                f"no file matches {pattern!r}",
+            told(
+                "pattern_without_files",
                 FILE,
                 line,
                 "take.files",
-                "names such as " + ", ".join(pattern.replace(ANGLE, a) for a in ("-10", "0", "030")),
-                "check folder and spelling, capitals too; {angle} stands for degrees with or without sign",
+                pattern=pattern,
+                listed=", ".join(pattern.replace(ANGLE, a) for a in ("-10", "0", "030")),
             )
         )
     return found

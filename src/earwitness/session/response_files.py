@@ -13,6 +13,7 @@ from earwitness.formats.directivity_sofa import SofaDirectivity, read_directivit
 from earwitness.formats.level_table import LevelTable, holds_levels, levels_of
 from earwitness.formats.response_table import Question, ResponseTable, responses_of
 from earwitness.formats.table import read_table
+from earwitness.session.faults import of_file, told
 from earwitness.session.responses import (
     LEVEL_TABLES,
     RESPONSE_FILES,
@@ -126,22 +127,13 @@ def faults_of(folder: Path, take: FileTake, *, relative: bool) -> Iterator[Fault
     try:
         source = read_source(folder / take.file, take)
     except FormatError as error:
-        line = error.where.rpartition(", line ")[2]
-        yield Fault(error.what, take.file, int(line) if line.isdigit() else None, field, error.expected, error.remedy)
+        yield of_file(error, take.file, field)
         return
     if isinstance(take, UncertaintyTake) and (not isinstance(source, ResponseTable) or source.kind != "uncertainty"):
-        yield Fault(
-            "no column names an uncertainty",
-            take.file,
-            None,
-            field,
-            'titles such as "H 30 u dB" and "H 30 valid"',
-            "name the columns in the first line",
-        )
+        yield told("no_uncertainty_column", take.file, None, field)
         return
     if isinstance(take, CurvesTake) and isinstance(source, ResponseTable) and not source.curves and take.curve is None:
-        what, expected = "no column names a curve", 'titles such as "on axis dB SPL", "listening window dB SPL"'
-        yield Fault(what, take.file, None, f"take {take.id}, curve", expected, 'write curve = "listening window"')
+        yield told("no_curve_column", take.file, None, f"take {take.id}, curve")
     if isinstance(take, LevelTableTake) and isinstance(source, LevelTable):
         yield from _open_levels(take, source)
     for question in open_questions(source, take):
@@ -150,33 +142,14 @@ def faults_of(folder: Path, take: FileTake, *, relative: bool) -> Iterator[Fault
         key = _KEYS.get(question.key, question.key)
         value = f"[{question.options[0]}]" if key == "axis_deg" else f'"{question.options[0]}"'
         others = ", or ".join(f'"{one}"' for one in question.options[1:])
-        yield Fault(
-            question.why,
-            take.file,
-            question.line or None,
-            f"take {take.id}, {key}",
-            "one meaning that a person has settled",
-            f"write {key} = {value} in its [[take]]" + (f" (likeliest; {others})" if others else ""),
-        )
+        more = f" (likeliest; {others})" if others else ""
+        place = (take.file, question.line or None, f"take {take.id}, {key}")
+        yield told("question_open", *place, question=question, key=key, value=value, more=more)
 
 
 def _open_levels(take: LevelTableTake, table: LevelTable) -> Iterator[Fault]:
     """Facts that the columns of a table of levels need beside it."""
     if take.drive_v is None and not table.has_drives:
-        yield Fault(
-            "at which voltage its values were taken is not told",
-            take.file,
-            None,
-            f"take {take.id}, drive_v",
-            "the voltage at the terminals, in the titles or in the session",
-            'write drive_v = 2.83 in its [[take]], or name it in the titles: "HD2 2.83 V %"',
-        )
+        yield told("table_without_drive", take.file, None, f"take {take.id}, drive_v")
     if take.from_v is None and any(one.role == "compression" for one in table.columns):
-        yield Fault(
-            "from which voltage its losses of level count is not told",
-            take.file,
-            None,
-            f"take {take.id}, from_v",
-            "the voltage of the level that the others are held against",
-            "write from_v = 2.83 in its [[take]]",
-        )
+        yield told("table_without_from", take.file, None, f"take {take.id}, from_v")
