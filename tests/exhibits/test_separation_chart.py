@@ -4,18 +4,24 @@ from __future__ import annotations
 
 import numpy as np
 
+from earwitness.exhibits.chart import Chart
 from earwitness.exhibits.separation import centers_of, place_words, separation_chart
 from earwitness.quantities import report_axis
-from earwitness.quantities.separation import WavePart
+from earwitness.quantities.arrays import BoolArray
+from earwitness.quantities.separation import ScanReading, WavePart
 
 
-def chart(valid_to_hz: float, centers=()):
-    axis = report_axis()
-    flat = np.ones(len(axis))
-    return separation_chart(
-        axis, residual_db=-40 * flat, leave_out_db=-38 * flat, scattered_db=-20 * flat, condition=3 * flat,
-        expected_error_db=0.12 * flat, order_out=9 * flat, order_in=7 * flat, valid=axis.hz < valid_to_hz,
-        joint_hz=600.0, points=2704, points_left_out=1, sentence="s.", centers=centers,
+def chart(valid_to_hz: float, parts: tuple[WavePart, ...] = ()) -> Chart:
+    return separation_chart(report_axis(), scan(report_axis().hz < valid_to_hz, parts))
+
+
+def scan(valid: BoolArray, parts: tuple[WavePart, ...] = ()) -> ScanReading:
+    flat = np.ones(valid.size)
+    return ScanReading(
+        residual_db=-40 * flat, leave_out_db=-38 * flat, scattered_db=-20 * flat, condition=3 * flat,
+        u_db=0.12 * flat, order_out=9 * flat, order_in=7 * flat, valid=valid, joint_hz=600.0, points=2704,
+        points_left_out=1, body="box", speed_of_sound_m_s=343.0, reference_m=(0.0, 0.0, 0.0), sentence="s.",
+        parts=parts,
     )  # fmt: skip
 
 
@@ -57,14 +63,14 @@ def test_the_caption_says_where_the_sound_comes_from() -> None:
         part(second, 0.2, middle), part(second, 0.02, (-0.025, 0.0, 0.015)),
         part(third, 0.02, (0.0, 0.05, -0.04)), part(third, 0.2, middle),
     )  # fmt: skip
-    found = centers_of(axis, parts, (0.0, 0.0, 0.0), valid)
+    found = centers_of(axis, scan(valid, parts))
     assert [round(hz / 1000) for hz, _place in found] == [4, 12]
     assert found[0][1] == (-0.02, 0.0, 0.01)
-    text = chart(16_000.0, found).caption.reading.replace("\N{NO-BREAK SPACE}", " ")
+    text = chart(30_000.0, parts).caption.reading.replace("\N{NO-BREAK SPACE}", " ")
     assert "from 4 kHz up 2 cm behind and 1 cm above the reference point" in text
     assert "from 12 kHz up 5 cm left of and 4 cm below the reference point" in text
     valid[third:] = False
-    assert len(centers_of(axis, parts, (0.0, 0.0, 0.0), valid)) == 1
+    assert len(centers_of(axis, scan(valid, parts))) == 1
     assert "reference point" not in chart(2000.0).caption.reading
 
 

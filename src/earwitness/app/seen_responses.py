@@ -164,9 +164,8 @@ def _curve(angle: float, hz: FloatArray, level: FloatArray) -> Curve:
     good = np.isfinite(level) & (hz > 0)
     drawn = np.interp(np.log(axis.hz), np.log(hz[good]), level[good]) if good.sum() > 1 else np.zeros(len(axis))
     inside = (axis.hz >= hz[good].min()) & (axis.hz <= hz[good].max()) if good.sum() > 1 else np.zeros(len(axis), bool)
-    none = np.zeros(len(axis))
     name = f"{angle:g}°".replace("-", "\u2212")
-    return Curve(f"at_{angle:g}", name, axis, drawn, none, none, inside, "dB", "dB, as the files have it")
+    return Curve.bare(f"at_{angle:g}", name, axis, drawn, inside, reference="dB, as the files have it")
 
 
 def groups_shown(found: Survey) -> list[dict[str, object]]:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from earwitness.exhibits.advice import AimAdvised
-from earwitness.exhibits.chart import Caption, Chart, Panel, Role, Table, Trace
+from earwitness.exhibits.chart import Chart, Panel, Role, Table, Trace
 from earwitness.exhibits.level_facts import joined, level_panel
+from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import number_words, sentence
 from earwitness.insight.mend.aim import Aim, AimStudy, aim_words
 
@@ -24,13 +25,7 @@ def aim_chart(advised: AimAdvised) -> Chart | None:
     panels = [_panel("Direct sound", ahead, other, words, "direct")]
     if ahead.in_room is not None and other.in_room is not None:
         panels.append(_panel("Predicted in-room response", ahead, other, words, "in room"))
-    return Chart(
-        key="aim",
-        title="Aim",
-        subtitle=f"Straight at the listener against {words}",
-        caption=Caption(_finding(study), _reading(advised)),
-        panels=tuple(panels),
-    )
+    return chart("aim", panels, finding=_finding(study), reading=_reading(advised), angle=words)
 
 
 def _panel(label: str, ahead: Aim, other: Aim, words: str, role: Role) -> Panel:

@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from earwitness.exhibits.chart import Caption, Chart, Panel, Trace
+from earwitness.exhibits.chart import Chart, Panel, Trace
 from earwitness.exhibits.level_facts import (
     Wanted,
     deviation_words,
@@ -19,6 +19,7 @@ from earwitness.exhibits.level_facts import (
     trust_words,
     valid_values,
 )
+from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import exact_words, figure_words, listed
 from earwitness.quantities import Figure, Measurement, Reading
 
@@ -46,14 +47,14 @@ def balance(reading: Reading, measurement: Measurement) -> Chart | None:
         told = np.where((told := valid_values(tuple(t.curve for t in indices))) > -1.0, np.maximum(told, 0.0), told)
         floor_db, top_db = step_span(told, 5.0, low=0.0, high=10.0)
         panels.append(Panel("Directivity index", "dB", floor_db, top_db, 5.0, traces=indices))
-    return Chart(
-        key="balance",
-        title="Balance",
+    return chart(
+        "balance",
+        panels,
+        finding=_finding(reading),
         subtitle="Direct sound, early reflections and sound in all directions, after ANSI/CTA-2034-A"
         if len(traces) == len(_LEVELS)
         else _named(traces),
-        caption=Caption(_finding(reading), _reading(reading, measurement)),
-        panels=tuple(panels),
+        reading=_reading(reading, measurement),
     )
 
 

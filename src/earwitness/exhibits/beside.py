@@ -14,6 +14,7 @@ from earwitness.exhibits.chart import Caption, Chart, Panel, Point, PointKind, T
 from earwitness.exhibits.compare import compare_curves
 from earwitness.exhibits.figures_table import SIGNED, figure_name
 from earwitness.exhibits.level_facts import joined
+from earwitness.exhibits.texts import chart, table
 from earwitness.exhibits.words import band_words, figure_words, listed, value_words
 from earwitness.figures.registry import info_of
 from earwitness.insight.compare import (
@@ -94,14 +95,12 @@ def _alike_table(beside: Beside) -> Table | None:
         told = "told apart" if one.verdict.told_apart else "cannot be told apart"
         distance = value_words(likeness.distance_db, likeness.u_db, "dB")
         rows.append((likeness.title, distance, f"{likeness.balance_db:.1f} dB", directivity, told))
-    return Table(
-        key="beside-alike",
-        title="Most like it in shape",
-        columns=("Loudspeaker", "Distance", "Of the direct sound", "Of the directivity", "By all measurements"),
-        align=("left", "right", "right", "right", "left"),
-        rows=tuple(rows),
-        note=f"Root mean square distance from {band_words(SHAPE_BAND_HZ)}, level-matched from "
-        f"{band_words(MATCH_BAND_HZ)}; ± is what the uncertainties alone would show. {_held(beside)}",
+    return table(
+        "beside-alike",
+        rows,
+        shape_band=band_words(SHAPE_BAND_HZ),
+        match_band=band_words(MATCH_BAND_HZ),
+        held=_held(beside),
     )
 
 
@@ -116,14 +115,13 @@ def _standing_table(beside: Beside) -> Table | None:
         rows.append((figure_name(key), figure_words(beside.own.figures[key], sign=key in SIGNED), *cells))
     left: list[Literal["left", "right"]] = ["left"] * len(groups)
     sizes = listed(tuple(f"{group.others} other {group.words}" for group in groups))
-    return Table(
-        key="beside-rank",
-        title="Place among others",
+    return table(
+        "beside-rank",
+        rows,
         columns=("Figure", "Value", *(f"Among {group.words}" for group in groups)),
         align=("left", "right", *left),
-        rows=tuple(rows),
-        note=f"Counted from the highest value, which is not always the best, among {sizes}. A rank among those that "
-        f"cannot be told from it is chance. {_held(beside)}",
+        sizes=sizes,
+        held=_held(beside),
     )
 
 
@@ -149,20 +147,17 @@ def price_chart(beside: Beside) -> Chart | None:
     left = len(beside.offers) - len(offers)
     more = f" The {len(offers)} nearest in price of {len(beside.offers)} are shown." if left else ""
     panel = Panel(_rating_name(), "", low, high, step, db_per_decade=None, points=points)
-    return Chart(
-        key="beside-price",
-        title="Price against rating",
-        subtitle=f"Across: price of a pair, {beside.currency}; up: {_rating_name().lower()}",
-        caption=Caption(
-            _price_finding(beside, own, words),
-            "Each point is a loudspeaker, with its 95 % uncertainty. The dashed steps are the frontier: nothing that "
-            "costs the same or less has more than those on it, which are filled. A dark ring cannot be told from the "
-            f"frontier; a pale one is behind it.{more} {_held(beside)}",
-        ),
-        panels=(panel,),
+    return chart(
+        "beside-price",
+        (panel,),
+        finding=_price_finding(beside, own, words),
         low_hz=_round_down(min(prices) / 1.15),
         high_hz=_round_up(max(prices) * 1.15),
         axis="price",
+        beside=beside,
+        rating=_rating_name().lower(),
+        more=more,
+        held=_held(beside),
     )
 
 

@@ -11,6 +11,7 @@ from earwitness.errors import InputError
 from earwitness.exhibits.chart import Caption, Chart, Panel, Role, Table, Trace
 from earwitness.exhibits.figures_table import SIGNED, figure_name
 from earwitness.exhibits.level_facts import joined, level_span, step_span, valid_values
+from earwitness.exhibits.texts import chart, table
 from earwitness.exhibits.words import band_words, figure_words, listed, value_words
 from earwitness.insight.change import Change
 from earwitness.insight.compare import (
@@ -59,16 +60,11 @@ def compare_curves(
     if indices:
         low, high = step_span(valid_values(tuple(t.curve for t in indices)), 5.0, low=0.0, high=15.0)
         panels.append(Panel("Directivity index", "dB", low, high, 5.0, traces=indices))
-    return Chart(
-        key="compare",
-        title="Comparison",
-        subtitle=f"Direct sound (listening window), level-matched from {band_words(match_hz)}",
-        caption=Caption(
-            joined(*(v.sentence for v in verdicts)) or "The curves are laid over each other.",
-            "Levels are matched by the mean over the stated band, so that only shape is compared; sensitivity stands "
-            "in the table. The lower panel shows how much louder the direct sound is than what goes elsewhere.",
-        ),
-        panels=tuple(panels),
+    return chart(
+        "compare",
+        panels,
+        finding=joined(*(v.sentence for v in verdicts)) or "The curves are laid over each other.",
+        band=band_words(match_hz),
     )
 
 
@@ -88,15 +84,9 @@ def compare_difference(first: Candidate, second: Candidate, *, match_hz: tuple[f
         "a third of an octave."
     )
     low, high = step_span(valid_values((curve,), 40.0), 5.0, low=-10.0, high=10.0)
-    return Chart(
-        key="compare_difference",
-        title="Difference",
-        subtitle=f"{first.title} less {second.title}, level-matched from {band_words(match_hz)}",
-        caption=Caption(
-            told if parts else alike,
-            "Where the shaded ribbon, the 95 % uncertainty of both, touches zero, the two cannot be told apart.",
-        ),
-        panels=(
+    return chart(
+        "compare_difference",
+        (
             Panel(
                 "Difference",
                 "dB",
@@ -106,6 +96,10 @@ def compare_difference(first: Candidate, second: Candidate, *, match_hz: tuple[f
                 traces=(Trace(replace(curve, name="difference"), "first", "difference", ribbon=True),),
             ),
         ),
+        finding=told if parts else alike,
+        first=first,
+        second=second,
+        band=band_words(match_hz),
     )
 
 
@@ -167,14 +161,14 @@ def compare_table(candidates: Sequence[Candidate]) -> Table:
         if any(not cell.startswith("not judged") for cell in cells):
             rows.append((figure_name(key), *cells))
     right: list[Literal["left", "right"]] = ["right"] * len(candidates)
-    return Table(
-        key="compare_figures",
-        title="Figures beside each other",
+    return table(
+        "compare_figures",
+        rows,
         columns=("Figure", *(one.title for one in candidates)),
         align=("left", *right),
-        rows=tuple(rows),
-        note=f"{_MARK} marks what differs from the first by more than both uncertainties combined. Of many figures "
-        f"about one in twenty does so by chance: {ceil(len(rows) / 20)} of these {len(rows)}.",
+        mark=_MARK,
+        by_chance=ceil(len(rows) / 20),
+        count=len(rows),
     )
 
 
@@ -187,12 +181,9 @@ def price_table(candidates: Sequence[Candidate], *, key: str = "preference_ratin
         place = "on the frontier" if offer.on_frontier else "not told from it" if offer.near_frontier else ""
         price = f"{offer.price:,.0f} {currency[offer.key]}"
         rows.append((offer.title, price, figure_words(figures[offer.key]), place or "behind it"))
-    return Table(
-        key="compare_price",
-        title=f"Price against {figure_name(key).lower()}",
+    return table(
+        "compare_price",
+        rows,
         columns=("Loudspeaker", "Price of a pair", figure_name(key), "Frontier"),
-        align=("left", "right", "right", "left"),
-        rows=tuple(rows),
-        note="On the frontier is what nothing beats that costs the same or less; not told from it is what nothing "
-        "beats beyond the uncertainty.",
+        figure=figure_name(key).lower(),
     )

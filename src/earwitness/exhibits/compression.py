@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from math import ceil, floor
 
 import numpy as np
 
-from earwitness.exhibits.chart import Caption, Chart, Panel, Region, Role, Trace
+from earwitness.exhibits.chart import Chart, Panel, Region, Role, Trace
 from earwitness.exhibits.distortion import level_roles, level_words, step_words
 from earwitness.exhibits.level_facts import joined, valid_values
+from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import figure_words, frequency_words, is_beyond, sentence
 from earwitness.figures.compression import Compression
 from earwitness.figures.distortion import Distortion, figure_at
@@ -32,31 +33,25 @@ def compression_chart(
         Trace(curve, role, label, ribbon=curve is found.total[-1])
         for curve, role, label in zip(found.total, roles, labels[1:], strict=True)
     )
-    panels = [_panel("Compression against the lowest level", upper)]
+    panels = [loss_panel("Compression against the lowest level", upper)]
     if len(found.steps) > 1:
         steps = tuple(
             Trace(curve, role, f"{low} to {high}")
             for curve, role, low, high in zip(found.steps, roles, labels[:-1], labels[1:], strict=True)
         )
-        panels.append(_panel("Compression of each step", steps))
-    return Chart(
-        key="compression",
-        title="Compression",
-        subtitle=f"Level lost relative to {labels[0]}",
-        caption=Caption(
-            _finding(found, figures, labels[-1]),
-            joined(
-                "A loudspeaker that gets warm, or whose cone comes to its ends, gets less loud than it is asked to; "
-                "0 dB means that it follows.",
-            ),
-        ),
-        panels=tuple(panels),
+        panels.append(loss_panel("Compression of each step", steps))
+    return chart(
+        "compression",
+        panels,
+        finding=_finding(found, figures, labels[-1]),
         note=joined(*(sentence(note) for note in found.caveats)),
+        lowest=labels[0],
     )
 
 
-def _panel(label: str, traces: tuple[Trace, ...]) -> Panel:
+def loss_panel(label: str, traces: Iterable[Trace]) -> Panel:
     """A panel from 1 dB below 0 up to what the valid values need; masked values are kept within it."""
+    traces = tuple(traces)
     shown = valid_values(tuple(trace.curve for trace in traces))
     low = float(min(-1.0, floor(shown.min(initial=0.0))))
     high = float(max(3.0, ceil(shown.max(initial=0.0) + 0.5)))
@@ -102,12 +97,12 @@ def highest_level_chart(found: CleanLevel, figures: Mapping[str, Figure]) -> Cha
     shown = valid_values((curve,))
     high = 5.0 * ceil((float(shown.max(initial=100.0)) + 2.0) / 5.0)
     panel = Panel("Level at 1 m", curve.reference, high - 50.0, high, 5.0, traces=traces, regions=_regions(found))
-    return Chart(
-        key="highest_level",
-        title="Maximum clean SPL",
-        subtitle=f"Highest level at 1 m, free field, within {found.limits.words()}",
-        caption=Caption(_highest_finding(figures), _highest_reading(found)),
-        panels=(panel,),
+    return chart(
+        "highest_level",
+        (panel,),
+        finding=_highest_finding(figures),
+        reading=_highest_reading(found),
+        limits=found.limits.words(),
     )
 
 

@@ -7,9 +7,10 @@ from collections.abc import Mapping
 import numpy as np
 
 from earwitness.exhibits.advice import SeatsAdvice
-from earwitness.exhibits.chart import Caption, Chart, Panel, Trace
+from earwitness.exhibits.chart import Chart, Panel, Trace
 from earwitness.exhibits.level_facts import joined, level_span
 from earwitness.exhibits.mended import change_rows
+from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import figure_words, number_words
 from earwitness.insight.mend.goal import Goal
 from earwitness.insight.mend.live import Prepared, Weighed
@@ -37,21 +38,10 @@ def desk_chart(curves: Mapping[str, Curve], goal: Goal) -> Chart | None:
         *(Trace(curve, role, label) for curve, role, label in there),  # type: ignore[arg-type]
     )
     like = curves[goal.curve]
-    nothing = np.zeros(len(like.axis))
-    every = np.ones(len(like.axis), dtype=bool)
-    flat = Curve("equalizer_gain", "the equalizer", like.axis, nothing, nothing, nothing, every, "dB", "dB")
-    return Chart(
-        key="desk",
-        title="Behind the equalizer",
-        subtitle="",
-        caption=Caption(
-            "",
-            joined(
-                "An equalizer changes all angles alike, so all curves move together and directivity stays as it is.",
-                "Levels are drawn without the preamp.",
-            ),
-        ),
-        panels=(
+    flat = Curve.bare("equalizer_gain", "the equalizer", like.axis, np.zeros(len(like.axis)))
+    return chart(
+        "desk",
+        (
             Panel("Level", like.reference or "dB", low, high, 5.0, traces=traces),
             Panel(
                 "Equalizer", "dB", LOWEST_GAIN_DB, HIGHEST_GAIN_DB, 5.0, traces=(Trace(flat, "mended", "equalizer"),)
@@ -87,17 +77,14 @@ def seat_chart(seats: SeatsAdvice, loudspeaker: str) -> Chart | None:
     most = min(most, 15.0)
     told = spread.figures["seat_spread"]
     left = len(spread.levels) - len(traces)
-    return Chart(
-        key="seat-curves",
-        title=f"Each seat from {loudspeaker}",
-        subtitle="Direct sound against the mean of all seats, distance taken out",
-        caption=Caption(
-            f"From seat to seat the direct sound differs by {figure_words(told)}.",
-            joined(
-                f"{left} more seats are not drawn." if left > 0 else "",
-                "A seat outside the measured directions has no curve." if spread.left_out else "",
-            ),
-        ),
-        panels=(Panel("Level", "dB against the mean", -most, most, 5.0, traces=traces),),
+    return chart(
+        "seat-curves",
+        (Panel("Level", "dB against the mean", -most, most, 5.0, traces=traces),),
+        finding=f"From seat to seat the direct sound differs by {figure_words(told)}.",
         low_hz=200.0,
+        reading=joined(
+            f"{left} more seats are not drawn." if left > 0 else "",
+            "A seat outside the measured directions has no curve." if spread.left_out else "",
+        ),
+        loudspeaker=loudspeaker,
     )

@@ -8,9 +8,10 @@ from math import ceil, floor, log10
 
 import numpy as np
 
-from earwitness.exhibits.chart import Caption, Chart, Panel, Role, Table, Trace
+from earwitness.exhibits.chart import Chart, Panel, Role, Table, Trace
 from earwitness.exhibits.equal_level import equal_level_words
 from earwitness.exhibits.level_facts import joined, step_span, valid_values
+from earwitness.exhibits.texts import chart, table
 from earwitness.exhibits.words import band_words, figure_words, frequency_words, listed, number_words, value_words
 from earwitness.figures.distortion import AT_ONE_METER, LIMITS_PERCENT, Distortion, figure_at
 from earwitness.figures.registry import base_key, place_of
@@ -76,13 +77,13 @@ def distortion_chart(found: Sequence[Distortion], figures: Mapping[str, Figure])
         _panel("Total of harmonics 2 to 5", unit, (low, high), totals),
         _panel(f"Each harmonic at {level_words(loudest)}", unit, (low, high), orders),
     )
-    return Chart(
-        key="distortion",
-        title="Distortion",
-        subtitle=f"Harmonics 2 to 5 against the fundamental, levels {loudest.fundamental.reference}",
-        caption=Caption(_finding(found, figures), _reading(loudest)),
-        panels=panels,
+    return chart(
+        "distortion",
+        panels,
+        finding=_finding(found, figures),
         note=_ranges(loudest),
+        reading=_reading(loudest),
+        loudest=loudest,
     )
 
 
@@ -177,28 +178,25 @@ def multitone_chart(found: Sequence[MultitoneCurves]) -> Chart | None:
     )
     low, top = _span(tuple(trace.curve for trace in relatives))
     numbers = tuple(_number_words(one) for one in ordered)
-    return Chart(
-        key="multitone",
-        title="Multitone distortion",
-        subtitle=f"{len(loudest.tones.axis)} tones at once, crest factor {loudest.crest_db:.1f} dB, "
-        f"{loudest.drive_v:g} V in all",
-        caption=Caption(
-            joined(
-                f"Multitone distortion is {listed(numbers)}.",
-                *(_covered_words(one) for one in ordered),
-                "Levels are those of the whole signal at 1 m.",
-            ),
-            joined(
-                "Music is many tones at once; what a loudspeaker adds then lies between them, and is heard as "
-                "roughness rather than as a change of color.",
-                "Each point is the energy in the band around a tone, noise included.",
-                "Where the noise alone is less than 6 dB lower, the curve is not trusted." if loudest.noise else "",
-            ),
-        ),
-        panels=(
+    return chart(
+        "multitone",
+        (
             _panel("Level at 1 m", "dB SPL", (high - depth, high), tuple(upper)),
             _panel("Against the tones", "dB", (low, top), relatives),
         ),
+        finding=joined(
+            f"Multitone distortion is {listed(numbers)}.",
+            *(_covered_words(one) for one in ordered),
+            "Levels are those of the whole signal at 1 m.",
+        ),
+        reading=joined(
+            "Music is many tones at once; what a loudspeaker adds then lies between them, and is heard as "
+            "roughness rather than as a change of color.",
+            "Each point is the energy in the band around a tone, noise included.",
+            "Where the noise alone is less than 6 dB lower, the curve is not trusted." if loudest.noise else "",
+        ),
+        count=len(loudest.tones.axis),
+        loudest=loudest,
     )
 
 
@@ -223,9 +221,9 @@ def levels_table(found: Sequence[Distortion], figures: Mapping[str, Figure]) -> 
         cells.append("reference" if place == 0 else _cell(figures, "compression_largest", one.drive_v))
         rows.append(tuple(cells))
     where = found[0].fundamental.reference if found else AT_ONE_METER
-    return Table(
-        key="levels",
-        title="Levels",
+    return table(
+        "levels",
+        rows,
         columns=(
             "Voltage",
             "Level",
@@ -234,10 +232,8 @@ def levels_table(found: Sequence[Distortion], figures: Mapping[str, Figure]) -> 
             "Largest compression",
         ),
         align=("right",) * 6,
-        rows=tuple(rows),
-        note=f"Level: mean from {band_words(LEVEL_BAND_HZ)}, {where}. Distortion: harmonics 2 to 5 against the "
-        "fundamental from 100 Hz to 5 kHz, and the first frequency, down from 1 kHz, at which it passes the limit. "
-        "Compression: loss of level against the first row.",
+        band=band_words(LEVEL_BAND_HZ),
+        where=where,
     )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Literal
 
 from earwitness.exhibits.chart import Table
+from earwitness.exhibits.texts import table
 from earwitness.exhibits.words import band_words, figure_words, true_minus
 from earwitness.figures.equal_level import EQUAL_LEVEL_FIGURES
 from earwitness.figures.registry import base_key, place_of
@@ -34,15 +35,11 @@ def equal_level_table(figures: Mapping[str, Figure]) -> Table | None:
             cells = (equal_level_words(at[level]) if level in at else "not measured" for level in levels)
             rows.append((_NAMES[info.key], band, *cells))
     right: list[Literal["left", "right"]] = ["right"] * len(levels)
-    return Table(
-        key="equal_level",
-        title="At equal level",
+    return table(
+        "equal_level",
+        rows,
         columns=("Quantity", "Band", *(f"{level} at 1 m" for level in levels)),
         align=("left", "left", *right),
-        rows=tuple(rows),
-        note="Interpolated between the recorded levels, so that loudspeakers can be compared. The level is the mean "
-        "from 300 Hz to 3 kHz; of all tones for multitones, of the upper tone for intermodulation. “At most”: noise, "
-        "or levels that were not recorded, leave only a bound.",
     )
 
 

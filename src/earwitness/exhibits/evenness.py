@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from earwitness.exhibits.chart import Caption, Chart, Mark, Region
+from earwitness.exhibits.chart import Chart, Mark, Region
 from earwitness.exhibits.level_facts import (
     SMOOTHING,
     Extreme,
@@ -17,6 +17,7 @@ from earwitness.exhibits.level_facts import (
     traces_of,
     trust_words,
 )
+from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import figure_words, frequency_words, is_beyond, value_words
 from earwitness.figures.sampling import band_grid, sampled, smoothed
 from earwitness.quantities import Curve, Measurement, Reading
@@ -43,23 +44,19 @@ def evenness(reading: Reading, measurement: Measurement) -> Chart | None:
         regions=windows + splice_region(measurement),
         marks=_marks(spread),
     )
-    return Chart(
-        key="evenness",
-        title="Evenness",
-        subtitle="On-axis response in windows of ±1.5 and ±3 dB about its mean level",
-        caption=Caption(
-            joined(
-                f"The on-axis response {deviation_words(spread)}.",
-                _share_words(reading, curve, spread),
-            ),
-            joined(
-                "The two gray bands are yardsticks for the eye; how audible a deviation is depends on its width as "
-                "well as its height.",
-                f"Deviations are taken after 1/{SMOOTHING} octave smoothing; the curve is drawn without.",
-                trust_words(measurement),
-            ),
+    return chart(
+        "evenness",
+        (panel,),
+        finding=joined(
+            f"The on-axis response {deviation_words(spread)}.",
+            _share_words(reading, curve, spread),
         ),
-        panels=(panel,),
+        reading=joined(
+            "The two gray bands are yardsticks for the eye; how audible a deviation is depends on its width as "
+            "well as its height.",
+            f"Deviations are taken after 1/{SMOOTHING} octave smoothing; the curve is drawn without.",
+            trust_words(measurement),
+        ),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from earwitness.exhibits.chart import Table
+from earwitness.exhibits.texts import table
 from earwitness.exhibits.words import COVERAGE_SENTENCE, band_words, figure_words, sentence, true_minus
 from earwitness.figures.registry import FIGURES, base_key, info_of, place_of
 from earwitness.quantities import Figure, Reading
@@ -57,13 +58,8 @@ def ordered_figures(reading: Reading) -> tuple[Figure, ...]:
 
 def figures_table(reading: Reading) -> Table:
     """All figures of a reading, in the registry's order; those not judged say why in the place of the value."""
-    return Table(
-        key="figures",
-        title="Figures",
-        columns=("Figure", "Value", "Band", "How it was got"),
-        align=("left", "right", "left", "left"),
-        rows=tuple(_row(figure.key, figure) for figure in ordered_figures(reading)),
-        note=f"{COVERAGE_SENTENCE} Digits stop where the uncertainty begins.",
+    return table(
+        "figures", tuple(_row(figure.key, figure) for figure in ordered_figures(reading)), coverage=COVERAGE_SENTENCE
     )
 
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from earwitness.exhibits.chart import Chart, Mark, Panel, Table
+from earwitness.exhibits.texts import table
 from earwitness.exhibits.words import frequency_words, true_minus, value_words
 from earwitness.insight.findings import KINDS, Finding
 from earwitness.insight.findings.finding import PLACES
@@ -47,18 +48,12 @@ def findings_table(findings: Sequence[Finding]) -> Table | None:
     """All findings by their numbers; None without any."""
     if not findings:
         return None
-    return Table(
-        key="findings",
-        title="Findings",
-        columns=("No.", "Finding", "Size", "Where it is", "In words"),
-        align=("left", "left", "right", "left", "left"),
-        rows=tuple(
+    return table(
+        "findings",
+        tuple(
             (str(one.key), true_minus(one.title), size_words(one), _where(one), true_minus(one.sentence))
             for one in findings
         ),
-        note="The most audible first, by an estimate of this program (thresholds by width, peaks before dips); ends "
-        "of the range and tilt stand last. The size is that of the place where it is largest. "
-        "Behind ±: expanded uncertainty, k\N{NO-BREAK SPACE}=\N{NO-BREAK SPACE}2.",
     )
 
 

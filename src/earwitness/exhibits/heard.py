@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from math import ceil
 from typing import Literal
 
@@ -10,6 +11,7 @@ from earwitness.exhibits.advice import HeardSheet
 from earwitness.exhibits.chart import Caption, Chart, Region, Table
 from earwitness.exhibits.findings import marked
 from earwitness.exhibits.level_facts import joined, level_panel, level_span, splice_region, traces_of
+from earwitness.exhibits.texts import table
 from earwitness.exhibits.words import listed, one_line, sentence, true_minus
 from earwitness.insight.findings import Finding
 from earwitness.insight.listening.attributes import is_attribute
@@ -58,7 +60,7 @@ def heard_chart(
     )
     direct = tuple(one for one in findings if one.kind not in ("off_axis", "vertical"))
     chart = marked(chart, direct)
-    return Chart(f"heard-{number}" if number > 1 else "heard", chart.title, chart.subtitle, chart.caption, chart.panels)
+    return replace(chart, key=f"heard-{number}" if number > 1 else "heard")
 
 
 def heard_table(heard: HeardSheet, findings: Sequence[Finding], *, number: int = 1) -> Table:
@@ -105,16 +107,15 @@ def listeners_table(found: Agreement | None) -> Table | None:
     if found is None:
         return None
     left: Literal["left"] = "left"
-    return Table(
-        key="listeners",
-        title="What each listener said",
-        columns=("Region", *found.listeners),
-        align=(left,) * (1 + len(found.listeners)),
-        rows=tuple(
+    return table(
+        "listeners",
+        tuple(
             (name, *(row[place] or "nothing" for row in found.said))
             for place, (name, _) in enumerate(BANDS)
             if any(row[place] for row in found.said)
         ),
+        columns=("Region", *found.listeners),
+        align=(left,) * (1 + len(found.listeners)),
         note=agreement_in_words(found),
     )
 
@@ -124,16 +125,12 @@ def reliability_table(rows: Sequence[Reliability]) -> Table | None:
     kept = [one for one in rows if one.judged]
     if not kept:
         return None
-    return Table(
-        key="reliability",
-        title="How often remarks agree",
-        columns=("Region", "Agree", "Contradict", "No match", "Share", "By chance"),
-        align=("left", "right", "right", "right", "right", "right"),
-        rows=tuple(
+    return table(
+        "reliability",
+        tuple(
             (one.band, str(one.agrees), str(one.contradicts), str(one.no_match), _share(one), _expected(one))
             for one in kept
         ),
-        note="Over all sheets sealed before the data were shown. In brackets: 95 % interval (Wilson).",
     )
 
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from earwitness.exhibits.chart import Caption, Chart
+from earwitness.exhibits.chart import Chart
 from earwitness.exhibits.level_facts import (
     deviation_words,
     joined,
@@ -16,6 +16,7 @@ from earwitness.exhibits.level_facts import (
     traces_of,
     trust_words,
 )
+from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import band_words, is_beyond, listed, value_words
 from earwitness.figures.linearity import Line, slope
 from earwitness.quantities import Curve, Figure, Measurement, Reading
@@ -28,21 +29,17 @@ def in_room(reading: Reading, measurement: Measurement) -> Chart | None:
     if curve is None:
         return None
     traces = traces_of(reading, (("in_room", "in room", "in-room estimate", True),))
-    return Chart(
-        key="in_room",
-        title="Predicted in-room response",
-        subtitle="Balance in an average room, after ANSI/CTA-2034-A",
-        caption=Caption(
-            _finding(curve, reading),
-            joined(
-                f"This is the balance to expect on average in a furnished room: {_mix()}.",
-                "A steady fall toward the treble comes with any loudspeaker that beams more the higher the frequency; "
-                "bumps and dips in this curve belong to the loudspeaker.",
-                "Below about 300 Hz a real room adds its own resonances.",
-                trust_words(measurement),
-            ),
+    return chart(
+        "in_room",
+        (level_panel(traces, regions=splice_region(measurement)),),
+        finding=_finding(curve, reading),
+        reading=joined(
+            f"This is the balance to expect on average in a furnished room: {_mix()}.",
+            "A steady fall toward the treble comes with any loudspeaker that beams more the higher the frequency; "
+            "bumps and dips in this curve belong to the loudspeaker.",
+            "Below about 300 Hz a real room adds its own resonances.",
+            trust_words(measurement),
         ),
-        panels=(level_panel(traces, regions=splice_region(measurement)),),
     )
 
 

@@ -8,8 +8,9 @@ from typing import Final
 
 import numpy as np
 
-from earwitness.exhibits.chart import Caption, Chart, Mark, Panel, Region
+from earwitness.exhibits.chart import Chart, Mark, Panel, Region
 from earwitness.exhibits.level_facts import Wanted, joined, step_span, traces_of, valid_values
+from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import figure_words, frequency_words, number_words, sentence, unit_words, value_words
 from earwitness.quantities import Curve, Figure, Reading
 
@@ -47,14 +48,13 @@ def load(reading: Reading) -> Chart | None:
             valid_values(tuple(trace.curve for trace in turns), LOW_HZ, HIGH_HZ), 30.0, low=-60.0, high=60.0
         )
         panels.append(Panel("Phase", unit_words("deg"), low_deg, high_deg, 30.0, traces=turns, db_per_decade=None))
-    return Chart(
-        key="load",
-        title="Load",
-        subtitle="What an amplifier has to drive: impedance, its phase, and the heat it makes",
-        caption=Caption(_finding(reading.figures), _how_to_read(reading)),
-        panels=tuple(panels),
+    return chart(
+        "load",
+        panels,
+        finding=_finding(reading.figures),
         low_hz=LOW_HZ,
         high_hz=HIGH_HZ,
+        reading=_how_to_read(reading),
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.compression import compression_chart, highest_level_chart
 from earwitness.exhibits.distortion import distortion_chart, levels_table, multitone_chart
@@ -35,7 +37,7 @@ def loudness(reading: Reading, measurement: Measurement) -> tuple[Chart | Table,
     if found.distortions:
         table = levels_table(found.distortions, reading.figures)
         note = " ".join((table.note, *(sentence(note) for note in found.notes)))
-        shown.append(Table(table.key, table.title, table.columns, table.align, table.rows, note))
+        shown.append(replace(table, note=note))
     shown.append(bursts_table(found.figures))
     return tuple(one for one in shown if one is not None)
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from earwitness.exhibits.advice import MatchAdvice, SeatsAdvice
-from earwitness.exhibits.chart import Caption, Chart, Panel, Table, Trace
+from earwitness.exhibits.chart import Chart, Panel, Table, Trace
 from earwitness.exhibits.level_facts import joined, level_span, step_span, valid_values
+from earwitness.exhibits.texts import chart, table
 from earwitness.exhibits.words import exact_words, figure_words, number_words, true_minus, value_words
 from earwitness.insight.claims import ClaimVerdict
 from earwitness.insight.match.amplifier import AmplifierMatch
@@ -40,26 +41,16 @@ def claims_table(claims: Sequence[ClaimVerdict]) -> Table | None:
         )
         for one in claims
     )
-    return Table(
-        key="claims",
-        title="The maker's claims",
-        columns=("Claim", "Printed", "Measured", "Verdict", "In words"),
-        align=("left", "right", "right", "left", "left"),
-        rows=rows,
-        note="A claim falls short only where the measurement misses it by more than its expanded uncertainty (k = 2).",
-    )
+    return table("claims", rows)
 
 
 def amplifier_table(match: AmplifierMatch) -> Table:
     """Every figure of an amplifier with this load."""
     from earwitness.insight.match.amplifier import INFO
 
-    return Table(
-        key="amplifier",
-        title=f"With {match.amplifier.name}",
-        columns=("Figure", "Value", "Notes"),
-        align=("left", "right", "left"),
-        rows=tuple(
+    return table(
+        "amplifier",
+        tuple(
             (
                 INFO[key].name[0].upper() + INFO[key].name[1:],
                 _amplifier_words(figure, INFO[key].decimals),
@@ -68,6 +59,7 @@ def amplifier_table(match: AmplifierMatch) -> Table:
             for key, figure in match.figures.items()
         ),
         note=true_minus(" ".join(match.sentences)),
+        match=match,
     )
 
 
@@ -88,15 +80,11 @@ def change_chart(match: AmplifierMatch) -> Chart | None:
         return None
     low, high = step_span(valid_values((curve,)), 1.0, low=-2.0, high=2.0)
     spread = match.figures["amplifier_response_spread"]
-    return Chart(
-        key="amplifier-response",
-        title="Change by the amplifier",
-        subtitle=f"{match.amplifier.name}: voltage divider of output impedance and load, against 1 kHz",
-        caption=Caption(
-            f"The response changes by {figure_words(spread)} in all.",
-            "A straight line at 0 dB would be an amplifier that the load does not touch.",
-        ),
-        panels=(Panel("Change", "dB", low, high, 1.0, (Trace(curve, "plain", "change", True),), db_per_decade=None),),
+    return chart(
+        "amplifier-response",
+        (Panel("Change", "dB", low, high, 1.0, (Trace(curve, "plain", "change", True),), db_per_decade=None),),
+        finding=f"The response changes by {figure_words(spread)} in all.",
+        match=match,
     )
 
 
@@ -107,15 +95,11 @@ def level_chart(match: AmplifierMatch) -> Chart | None:
         return None
     low, high = level_span((curve,), span_db=40.0)
     told = match.figures["amplifier_highest_level"]
-    return Chart(
-        key="amplifier-level",
-        title="How loud with this amplifier",
-        subtitle=f"{match.amplifier.name}: highest level at 1 m before voltage or current runs out",
-        caption=Caption(
-            f"The amplifier alone limits the level to {figure_words(told)} at 1 m ({'; '.join(told.caveats[:1])}).",
-            "The loudspeaker's own limits are not in it.",
-        ),
-        panels=(Panel("Level", curve.reference, low, high, 5.0, (Trace(curve, "plain", "highest level"),)),),
+    return chart(
+        "amplifier-level",
+        (Panel("Level", curve.reference, low, high, 5.0, (Trace(curve, "plain", "highest level"),)),),
+        finding=f"The amplifier alone limits the level to {figure_words(told)} at 1 m ({'; '.join(told.caveats[:1])}).",
+        match=match,
     )
 
 
@@ -125,20 +109,17 @@ def subwoofer_chart(match: SubwooferMatch) -> Chart:
              ("crossed_subwoofer", "plain", "subwoofer"))  # fmt: skip
     traces = tuple(Trace(match.curves[key], role, label) for key, role, label in roles)  # type: ignore[arg-type]
     low, high = level_span(tuple(trace.curve for trace in traces), span_db=25.0, low_hz=20.0)
-    return Chart(
-        key="subwoofer",
-        title="With a subwoofer",
-        subtitle=f"Crossed over at {match.best.corner_hz:g} Hz to an ideal subwoofer at the same place",
-        caption=Caption(
-            true_minus(" ".join(match.sentences[:3])),
-            joined(
-                true_minus(" ".join(match.sentences[3:])),
-                "The room is not in it; a difference in path needs its own delay.",
-            ),
-        ),
-        panels=(Panel("Level", "dB, as on axis", low, high, 5.0, traces),),
+    return chart(
+        "subwoofer",
+        (Panel("Level", "dB, as on axis", low, high, 5.0, traces),),
+        finding=true_minus(" ".join(match.sentences[:3])),
         low_hz=20.0,
         high_hz=500.0,
+        reading=joined(
+            true_minus(" ".join(match.sentences[3:])),
+            "The room is not in it; a difference in path needs its own delay.",
+        ),
+        match=match,
     )
 
 
@@ -156,12 +137,9 @@ def seats_table(seats: SeatsAdvice) -> Table:
         for a in seats.angles
     )
     aims = [aim if isinstance(aim, str) else aim.sentence for aim in seats.aims.values()]
-    return Table(
-        key="seats",
-        title="Seats",
-        columns=("Seat", "From", "Distance", "Off the axis", "Level at 2.83 V", "Headroom"),
-        align=("left", "left", "right", "left", "right", "right"),
-        rows=rows,
+    return table(
+        "seats",
+        rows,
         note=joined(
             true_minus(" ".join((*seats.sentences, *aims))),
             "Headroom is against 85 dB with peaks 20 dB above, in free field.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from earwitness.exhibits.chart import Caption, Chart, Panel, Table, Trace
 from earwitness.exhibits.figures_table import SIGNED, figure_name
 from earwitness.exhibits.findings import marked
 from earwitness.exhibits.level_facts import joined, level_panel
+from earwitness.exhibits.texts import table
 from earwitness.exhibits.words import frequency_words, listed, number_words, sentence, true_minus
 from earwitness.insight.findings import Finding
 from earwitness.insight.mend.change import ROUGHNESS, FigureChange
@@ -51,7 +53,7 @@ def mend_chart(advice: MendAdvice, findings: Sequence[Finding]) -> Chart | None:
         panels=tuple(panels),
     )
     chart = marked(chart, mended)
-    return Chart("mended", chart.title, chart.subtitle, chart.caption, chart.panels)
+    return replace(chart, key="mended")
 
 
 def _before_after(before: Curve, after: Curve) -> Panel:
@@ -65,10 +67,7 @@ def _before_after(before: Curve, after: Curve) -> Panel:
 
 def _gain_panel(equalizer: Equalizer, like: Curve) -> Panel:
     gain = gain_db(equalizer, like.axis.hz)
-    nothing = np.zeros_like(gain)
-    curve = Curve(
-        "equalizer_gain", "the equalizer", like.axis, gain, nothing, nothing, np.ones(gain.size, dtype=bool), "dB", "dB"
-    )
+    curve = Curve.bare("equalizer_gain", "the equalizer", like.axis, gain)
     low = min(-5.0, 5.0 * np.floor(float(gain.min()) / 5.0))
     high = max(5.0, 5.0 * np.ceil(float(gain.max()) / 5.0))
     return Panel("Equalizer", "dB", float(low), float(high), 5.0, traces=(Trace(curve, "mended", "equalizer"),))
@@ -98,14 +97,7 @@ def verdict_table(advice: MendAdvice) -> Table:
         ("Would take away" if verdict.answer == "leave_alone" else "Takes away", f"{verdict.gain_db:.2f} dB rms{low}"),
         ("Headroom", f"{verdict.headroom_db:.1f} dB" if verdict.headroom_db >= 0.05 else "none lost"),
     ]
-    return Table(
-        key="eq-verdict",
-        title="Does EQ pay?",
-        columns=("", ""),
-        align=("left", "left"),
-        rows=tuple(rows),
-        note=verdict_words(advice),
-    )
+    return table("eq-verdict", rows, note=verdict_words(advice))
 
 
 def bands_table(advice: MendAdvice, findings: Sequence[Finding]) -> Table | None:
@@ -120,15 +112,7 @@ def bands_table(advice: MendAdvice, findings: Sequence[Finding]) -> Table | None
         frequency = f"{band.frequency_hz:.1f}" if band.frequency_hz < 100 else f"{band.frequency_hz:.0f}"
         gain = number_words(band.gain_db, 1, sign=True)
         rows.append((str(number), _TERMS[band.kind], f"{frequency} Hz", f"{gain} dB", f"{band.q:.2f}", why))
-    return Table(
-        key="bands",
-        title="The equalizer",
-        columns=("Band", "Kind", "Frequency", "Gain", "Q", "Mends"),
-        align=("left", "left", "right", "right", "right", "left"),
-        rows=tuple(rows),
-        note=f"Put {number_words(equalizer.preamp_db, 1, sign=True)} dB before it, so that nothing clips. "
-        "Q is that of the Audio EQ Cookbook (W3C note, 2021); devices that mean another Q need another number.",
-    )
+    return table("bands", rows, preamp=number_words(equalizer.preamp_db, 1, sign=True))
 
 
 def steps_table(advice: MendAdvice) -> Table:
@@ -139,16 +123,7 @@ def steps_table(advice: MendAdvice) -> Table:
         taken = f"{step.taken_db:.2f} dB" if step.bands else ""
         units = f"{100 * step.for_units:.0f} %" if step.bands else ""
         rows.append((count, f"{step.left_db:.2f} dB", taken, units))
-    return Table(
-        key="band-count",
-        title="How many bands",
-        columns=("Bands", "Left, rms", "Taken away, rms", "Units better"),
-        align=("right", "right", "right", "right"),
-        rows=tuple(rows),
-        note="Taken away: over units of its kind, with features off in frequency and the measurement's own "
-        "uncertainty. A further band must take away 0.1 dB rms, in squares; bands pay from 0.25 dB rms, if 80 % of "
-        "units get better, 95 % of an even loudspeaker's (own choices).",
-    )
+    return table("band-count", rows)
 
 
 _MARKS = {"better": "● better", "worse": "◆ worse", "no certain change": "○ no certain change", "changed": "○ changed"}
@@ -195,12 +170,4 @@ def gains_table(advice: MendAdvice) -> Table | None:
     after = advice.after
     if after is None:
         return None
-    return Table(
-        key="before-after",
-        title="Figures before and after",
-        columns=("Figure", "Before", "After", "Change", ""),
-        align=("left", "right", "right", "right", "left"),
-        rows=change_rows(after.changes, after.before),
-        note="In the unit of the change. ± is that of the change, 95 %: what both sides share cancels. A change "
-        "within it is none that is certain. Unevenness is the rms about the curve's own line, 100 Hz to 10 kHz.",
-    )
+    return table("before-after", change_rows(after.changes, after.before))

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from earwitness.exhibits.chart import Caption, Chart, Panel, Trace
+from earwitness.exhibits.chart import Chart, Panel, Trace
 from earwitness.exhibits.level_facts import (
     joined,
+    level_panel,
     level_span,
     splice_region,
     traces_of,
     valid_values,
 )
+from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import band_words, number_words, sentence
 from earwitness.quantities import (
     REFERENCE_PRESSURE_PA,
@@ -24,6 +28,7 @@ from earwitness.quantities import (
 
 _SHOWN_TO_HZ = 2000.0
 _SHOWN_DB = 50.0
+_AT_MICROPHONE = f"dB SPL at the microphone, {REFERENCE_VOLTAGE_V:g} V"
 _DB_PER_DECADE = 50.0  # the other proportion of IEC 60263 (from memory)
 
 
@@ -39,48 +44,14 @@ def near_field(reading: Reading, measurement: Measurement) -> Chart | None:
     panels = []
     sums = traces_of(reading, (("on_axis", "direct", "on axis, joined", True),))
     if sums:
-        low, high = level_span((sums[0].curve,), span_db=40.0)
-        panels.append(
-            Panel(
-                "Level at 1 m",
-                sums[0].curve.reference or "dB",
-                low,
-                high,
-                5.0,
-                traces=sums,
-                regions=splice_region(measurement),
-                db_per_decade=_DB_PER_DECADE,
-            )
-        )
+        span = level_span((sums[0].curve,), span_db=40.0)
+        joined_panel = level_panel(sums, label="Level at 1 m", span=span, regions=splice_region(measurement))
+        panels.append(replace(joined_panel, db_per_decade=_DB_PER_DECADE))
     shown = valid_values(tuple(trace.curve for trace in parts), high_hz=_SHOWN_TO_HZ)
-    high = 5.0 * np.ceil((float(shown.max(initial=100.0)) + 2.0) / 5.0)
-    panels.append(
-        Panel(
-            "Level close to each part",
-            f"dB SPL at the microphone, {REFERENCE_VOLTAGE_V:g} V",
-            float(high) - _SHOWN_DB,
-            float(high),
-            10.0,
-            traces=parts,
-            db_per_decade=_DB_PER_DECADE,
-        )
-    )
-    return Chart(
-        key="near_field",
-        title="Near field",
-        subtitle="Near-field responses and the response joined from them",
-        caption=Caption(
-            _finding(measurement),
-            joined(
-                "Close to a cone or port the room is not heard, so the bass can be measured indoors; the parts are "
-                "added by area and phase and brought to 1 m.",
-                "Levels in the lower panel are as close to each part and may not be compared with those at 1 m.",
-                f"A decade of frequency is as long as {_DB_PER_DECADE:g} dB are high, twice that of the other charts.",
-            ),
-        ),
-        panels=tuple(panels),
-        high_hz=_SHOWN_TO_HZ,
-    )
+    high = float(5.0 * np.ceil((float(shown.max(initial=100.0)) + 2.0) / 5.0))
+    close = Panel("Level close to each part", _AT_MICROPHONE, high - _SHOWN_DB, high, 10.0, parts)
+    panels.append(replace(close, db_per_decade=_DB_PER_DECADE))
+    return chart("near_field", panels, finding=_finding(measurement), high_hz=_SHOWN_TO_HZ, decade_db=_DB_PER_DECADE)
 
 
 def _finding(measurement: Measurement) -> str:
@@ -111,15 +82,6 @@ def _ports(parts: tuple[NearField, ...]) -> frozenset[str]:
 def _curve_of(part: NearField) -> Curve:
     hz = part.axis.hz
     level = part.level_db + 20 * np.log10(REFERENCE_VOLTAGE_V / REFERENCE_PRESSURE_PA)
-    none = np.zeros_like(level)
-    return Curve(
-        key=f"near_field {part.driver}",
-        name=f"near field of {part.driver}",
-        axis=part.axis,
-        values=level,
-        u=none,
-        u_common=none,
-        valid=(hz >= part.lowest_valid_hz) & (hz <= part.highest_valid_hz) & np.isfinite(level),
-        unit="dB",
-        reference=f"dB SPL at the microphone, {REFERENCE_VOLTAGE_V:g} V",
-    )
+    valid = (hz >= part.lowest_valid_hz) & (hz <= part.highest_valid_hz) & np.isfinite(level)
+    key, name = f"near_field {part.driver}", f"near field of {part.driver}"
+    return Curve.bare(key, name, part.axis, level, valid, reference=_AT_MICROPHONE)

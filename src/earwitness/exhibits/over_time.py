@@ -6,8 +6,9 @@ from math import ceil
 
 import numpy as np
 
-from earwitness.exhibits.chart import Caption, Chart, Panel, Region, Role, Trace
-from earwitness.exhibits.level_facts import joined, step_span, valid_part, valid_values
+from earwitness.exhibits.chart import Chart, Panel, Region, Role, Trace
+from earwitness.exhibits.level_facts import step_span, valid_part, valid_values
+from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import band_words, frequency_words, is_beyond, number_words, value_words
 from earwitness.figures.time_domain import DECAY_PERIODS, LOWEST_DB, time_curves
 from earwitness.quantities import Curve, Measurement, Reading
@@ -34,30 +35,19 @@ def impulse_chart(_reading: Reading, measurement: Measurement) -> Chart | None:
     shown = valid_values((impulse, step), low, high)
     bottom, top = step_span(shown, 50.0, low=-50.0, high=100.0)
     down = 20.0 * np.floor(LOWEST_DB / 20.0)
-    return Chart(
-        key="impulse",
-        title="Impulse and step response",
-        subtitle="Impulse and step on axis, and the energy of the impulse, milliseconds",
-        caption=Caption(
-            _impulse_finding(energy, onset_ms, flat_ms),
-            joined(
-                "The impulse is what a click becomes, the step what a push becomes; both against their largest value.",
-                "Below is the energy over time. A second rise is a reflection or a part that rings on.",
-                f"The sound arrives at {number_words(onset_ms, 1)} ms of this axis; in the gray band the gate fades it "
-                "out, before the room's first reflection comes.",
-            ),
+    over = (Trace(energy, "direct", "energy"),)
+    return chart(
+        "impulse",
+        (
+            Panel("Impulse and step", "%", bottom, top, 50.0, upper, (fades,), db_per_decade=None),
+            Panel("Energy", "dB", down, 0.0, 10.0, over, (fades,), db_per_decade=None),
         ),
-        panels=(
-            Panel("Impulse and step", "%", bottom, top, 50.0, traces=upper, regions=(fades,), db_per_decade=None),
-            Panel(
-                "Energy", "dB", down, 0.0, 10.0, traces=(Trace(energy, "direct", "energy"),), regions=(fades,),
-                db_per_decade=None,
-            ),
-        ),
+        finding=_impulse_finding(energy, onset_ms, flat_ms),
         low_hz=low,
         high_hz=high,
         axis="time",
-    )  # fmt: skip
+        arrives_ms=number_words(onset_ms, 1),
+    )
 
 
 def _impulse_finding(energy: Curve, onset_ms: float, flat_ms: float) -> str:
@@ -80,23 +70,9 @@ def group_delay_chart(reading: Reading, _measurement: Measurement) -> Chart | No
     low, high = step_span(shown, 1.0, low=-1.0, high=2.0)
     step = max(1.0, float(ceil((high - low) / 8.0)))
     high = low + step * ceil((high - low) / step)
-    return Chart(
-        key="group_delay",
-        title="Excess group delay",
-        subtitle="Delay beyond that of a minimum-phase loudspeaker with this response",
-        caption=Caption(
-            _delay_finding(curve),
-            joined(
-                "Where the line lies at 0 the loudspeaker is minimum phase, and an equalizer that mends "
-                "the level mends the time as well. Crossovers and drivers set back lift it; it is seldom heard below a "
-                "millisecond or two in the midrange (common practice, no source).",
-            ),
-        ),
-        panels=(
-            Panel("Excess group delay", "ms", low, high, step, traces=(Trace(curve, "direct", "on axis", True),),
-                  db_per_decade=None),
-        ),
-    )  # fmt: skip
+    traces = (Trace(curve, "direct", "on axis", True),)
+    panel = Panel("Excess group delay", "ms", low, high, step, traces, db_per_decade=None)
+    return chart("group_delay", (panel,), finding=_delay_finding(curve))
 
 
 def _delay_finding(curve: Curve) -> str:
@@ -126,21 +102,11 @@ def decay_chart(reading: Reading, _measurement: Measurement) -> Chart | None:
     last = found[-1]
     rows = np.flatnonzero(last.valid)
     slow = int(rows[np.argmax(last.values[rows])])
-    return Chart(
-        key="decay",
-        title="Decay",
-        subtitle="Level of a short tone some periods after its top, against the top",
-        caption=Caption(
-            f"{last.name.capitalize()} most is left at {frequency_words(float(last.axis.hz[slow]))}: "
-            f"{number_words(float(last.values[slow]), 0)} dB."
-            if last.values[slow] > LOWEST_DB + 0.5
-            else f"{last.name.capitalize()} nothing above {number_words(LOWEST_DB, 0)} dB is left anywhere.",
-            joined(
-                "A tone of four periods is sent at each frequency. From two periods after its top on only what the "
-                "loudspeaker has stored is heard; a peak in the lower lines is a resonance that rings on.",
-                "Counted in periods, since a bass tone needs longer than a treble tone. Curves stop where the room's "
-                "first reflection would arrive.",
-            ),
-        ),
-        panels=(Panel("Level", "dB", LOWEST_DB, 0.0, 10.0, traces=traces),),
+    return chart(
+        "decay",
+        (Panel("Level", "dB", LOWEST_DB, 0.0, 10.0, traces=traces),),
+        finding=f"{last.name.capitalize()} most is left at {frequency_words(float(last.axis.hz[slow]))}: "
+        f"{number_words(float(last.values[slow]), 0)} dB."
+        if last.values[slow] > LOWEST_DB + 0.5
+        else f"{last.name.capitalize()} nothing above {number_words(LOWEST_DB, 0)} dB is left anywhere.",
     )

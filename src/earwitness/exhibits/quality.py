@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from earwitness.exhibits.chart import Table
+from earwitness.exhibits.texts import table
 from earwitness.exhibits.words import band_words, sentence, true_minus
 from earwitness.quantities import Measurement, QualityFlag
 
@@ -15,16 +16,7 @@ def quality(measurement: Measurement) -> Table | None:
     flags = sorted(measurement.flags, key=lambda flag: _ORDER.index(flag.severity))
     if not flags:
         return None
-    return Table(
-        key="quality",
-        title="Quality of the recordings",
-        columns=("Weight", "Remark", "Recordings", "Frequencies"),
-        align=("left", "left", "left", "left"),
-        rows=tuple(_row(flag, frozenset(measurement.kept_takes)) for flag in flags),
-        note="Not used: the recordings are left out; what they would have told is interpolated or not stated. "
-        "Not shown: what the remark concerns is left blank. Caution: mind it with the figures concerned. Note: for the "
-        "record.",
-    )
+    return table("quality", tuple(_row(flag, frozenset(measurement.kept_takes)) for flag in flags))
 
 
 def weight_words(flag: QualityFlag, left_out: frozenset[str]) -> str:

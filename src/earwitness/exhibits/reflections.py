@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from earwitness.exhibits.chart import Caption, Chart
+from earwitness.exhibits.chart import Chart
 from earwitness.exhibits.level_facts import joined, level_panel, splice_region, traces_of, valid_part
+from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import band_words, is_beyond, short_reason, value_words
 from earwitness.figures.linearity import LINEARITY_BAND_HZ
 from earwitness.figures.sampling import band_grid, sampled
@@ -28,22 +29,17 @@ def reflections(reading: Reading, measurement: Measurement) -> Chart | None:
     missing = [
         f"{label} ({short_reason(reading.missing[key])})" for key, label in PARTS.items() if key in reading.missing
     ]
-    return Chart(
-        key="reflections",
-        title="Reflections",
-        subtitle="Early reflections and their parts, after ANSI/CTA-2034-A",
-        caption=Caption(
-            _finding(reading),
-            joined(
-                "Each line is what one surface of a typical room sends back first; the solid line is their mean on "
-                "energy."
-                if has_mean
-                else "Each line is what one surface of a typical room sends back first.",
-                "A line that dips where the others do not shows a direction in which the drivers cancel.",
-                f"Not shown: {'; '.join(missing)}." if missing else "",
-            ),
+    return chart(
+        "reflections",
+        (level_panel(traces, regions=splice_region(measurement)),),
+        finding=_finding(reading),
+        reading=joined(
+            "Each line is what one surface of a typical room sends back first; the solid line is their mean on energy."
+            if has_mean
+            else "Each line is what one surface of a typical room sends back first.",
+            "A line that dips where the others do not shows a direction in which the drivers cancel.",
+            f"Not shown: {'; '.join(missing)}." if missing else "",
         ),
-        panels=(level_panel(traces, regions=splice_region(measurement)),),
     )
 
 

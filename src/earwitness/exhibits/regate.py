@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from earwitness.exhibits.chart import Caption, Chart, Trace
+from earwitness.exhibits.chart import Chart, Trace
 from earwitness.exhibits.level_facts import level_panel, valid_values
+from earwitness.exhibits.texts import chart
 from earwitness.quantities import Curve
 
 BEFORE, AFTER = "before", "after"
@@ -20,17 +21,7 @@ def regate_chart(before: Curve) -> Chart:
     after = replace(before, key=AFTER, name="with the settings tried", values=_held(before), valid=whole)
     kept = before.renamed(BEFORE, "as kept")
     traces = (Trace(kept, "before", "as kept"), Trace(after, "direct", "as tried"))
-    return Chart(
-        key="regate",
-        title="Direct sound, as kept and as tried",
-        subtitle=f"On-axis response, {before.reference}",
-        caption=Caption(
-            "",
-            "Drag the end of the gate, or change a number: the solid line is drawn anew, the dashed one stays as kept. "
-            "Where the solid line has no value, the recordings do not give one with these settings.",
-        ),
-        panels=(level_panel(traces, span=_span_db(before)),),
-    )
+    return chart("regate", (level_panel(traces, span=_span_db(before)),), before=before)
 
 
 def _span_db(curve: Curve) -> tuple[float, float]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from earwitness.exhibits.chart import Caption, Chart, Panel, Trace
+from earwitness.exhibits.chart import Chart, Panel, Trace
 from earwitness.exhibits.level_facts import level_span
+from earwitness.exhibits.texts import chart
 from earwitness.quantities import Curve
 
 
@@ -15,14 +16,8 @@ def seen_chart(curves: tuple[Curve, ...]) -> Chart | None:
     others = tuple(Trace(curve, "plain", curve.name) for curve in reversed(curves[1:]))
     first = Trace(curves[0], "direct", curves[0].name)
     finding = f"{len(curves)} directions of the data, {curves[0].name} in front." if others else "The data's direction."
-    return Chart(
-        key="seen-responses",
-        title="First look",
-        subtitle="",
-        caption=Caption(
-            finding,
-            "Nothing is reduced or referred to a distance yet. Check that levels fall toward the sides, that no curve "
-            "stands apart from its neighbors, and that the bass looks as you know it.",
-        ),
-        panels=(Panel("Level", "dB, as the files have it", low, high, 10.0, traces=(*others, first)),),
+    return chart(
+        "seen-responses",
+        (Panel("Level", "dB, as the files have it", low, high, 10.0, traces=(*others, first)),),
+        finding=finding,
     )

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from math import ceil, floor
 
-import numpy as np
-
-from earwitness.exhibits.chart import Caption, Chart, Panel, Table, Trace
-from earwitness.exhibits.level_facts import joined, valid_values
+from earwitness.exhibits.chart import Chart, Table, Trace
+from earwitness.exhibits.compression import loss_panel
+from earwitness.exhibits.level_facts import joined
+from earwitness.exhibits.texts import chart, table
 from earwitness.exhibits.words import figure_words, is_beyond, sentence
 from earwitness.figures.compression import Compression
 from earwitness.figures.distortion import figure_at
@@ -33,26 +31,19 @@ def warm_chart(
         )
         traces.append(Trace(sweep, "before", f"sweep at {volts:g}\N{NO-BREAK SPACE}V"))
         against = "The other line is what a sweep at nearly the same voltage loses at once."
-    shown = valid_values(tuple(trace.curve for trace in traces))
-    low, high = float(min(-1.0, floor(shown.min(initial=0.0)))), float(max(3.0, ceil(shown.max(initial=0.0) + 0.5)))
-    kept = tuple(
-        replace(trace, curve=replace(trace.curve, values=np.clip(trace.curve.values, low, high))) for trace in traces
-    )
     figure = figures.get(figure_at("compression_long_term", run.drive_v))
-    return Chart(
-        key="loss_by_heat",
-        title="Thermal compression",
-        subtitle=f"Level lost after {after} of noise at {run.drive_v:g} V rms",
-        caption=Caption(
-            _warm_finding(figure, after),
-            joined(
-                "Voice coils that get hot draw less power from the same voltage. Music that lasts heats them as this "
-                "noise does; a sweep is over before they are warm.",
-                against,
-            ),
-        ),
-        panels=(Panel("Loss against the start", "dB", low, high, 1.0, traces=kept, db_per_decade=None),),
+    return chart(
+        "loss_by_heat",
+        (loss_panel("Loss against the start", traces),),
+        finding=_warm_finding(figure, after),
         note="" if figure is None else joined(*(sentence(note) for note in figure.caveats[2:])),
+        reading=joined(
+            "Voice coils that get hot draw less power from the same voltage. Music that lasts heats them as this "
+            "noise does; a sweep is over before they are warm.",
+            against,
+        ),
+        after=after,
+        run=run,
     )
 
 
@@ -80,12 +71,9 @@ def bursts_table(figures: Mapping[str, Figure]) -> Table | None:
     shared = dict.fromkeys(
         note for figure in found for note in figure.caveats if not note.startswith("harmonic")
     )  # fmt: skip
-    return Table(
-        key="bursts",
-        title="Bass bursts",
-        columns=("Burst", "Highest peak, 1 m", "What stops it"),
-        align=("left", "right", "left"),
-        rows=tuple(rows),
+    return table(
+        "bursts",
+        rows,
         note=joined("Bursts of 6.5 cycles after ANSI/CTA-2010.", *(sentence(note) for note in shared)),
     )
 
@@ -108,11 +96,4 @@ def two_tones_table(figures: Mapping[str, Figure]) -> Table | None:
         )
     if not rows:
         return None
-    return Table(
-        key="intermodulation",
-        title="Intermodulation",
-        columns=("Voltage", "Tones", "Second order", "Third order"),
-        align=("left", "left", "right", "right"),
-        rows=tuple(rows),
-        note="How much the low tone modulates the high one: what appears beside the high tone, against it.",
-    )
+    return table("intermodulation", rows)

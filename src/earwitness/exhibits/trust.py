@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from earwitness.exhibits.chart import Caption, Chart, Panel, Role, Trace
+from earwitness.exhibits.chart import Chart, Panel, Role, Trace
 from earwitness.exhibits.level_facts import joined
+from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import COVERAGE_FACTOR, frequency_words, listed, number_words
 from earwitness.quantities import Curve, FrequencyAxis, Measurement, Reading
 from earwitness.quantities.arrays import BoolArray, FloatArray
@@ -27,51 +28,36 @@ def trust(reading: Reading, measurement: Measurement) -> Chart | None:
     total = _total_db(measurement)
     shown = sorted(measurement.budget, key=lambda line: -float(line.u_db.max()))[:_SHOWN_LINES]
     traces = (
-        Trace(_curve("u_total", "all together", axis, COVERAGE_FACTOR * total, known), "plain", "all together"),
+        Trace(Curve.bare("u_total", "all together", axis, COVERAGE_FACTOR * total, known), "plain", "all together"),
         *(
-            Trace(_curve(f"u {n}", line.name, axis, COVERAGE_FACTOR * line.u_db, known), role, line.name)
+            Trace(Curve.bare(f"u {n}", line.name, axis, COVERAGE_FACTOR * line.u_db, known), role, line.name)
             for n, (line, role) in enumerate(zip(shown, _LINE_ROLES, strict=False))
         ),
     )
     told = total[known] if known.any() else total
     top = max(1.0, float(np.ceil(min(np.percentile(COVERAGE_FACTOR * told, 99) * 1.2, 10.0))))
-    panels = [
-        Panel(
-            "Uncertainty, 95 %",
-            "dB",
-            0.0,
-            top,
-            0.5 if top <= 3 else 1.0 if top <= 6 else 2.0,
-            traces=traces,
-            db_per_decade=None,
-        )
-    ]
+    step = 0.5 if top <= 3 else 1.0 if top <= 6 else 2.0
+    panels = [Panel("Uncertainty, 95 %", "dB", 0.0, top, step, traces, db_per_decade=None)]
     noise = _noise_traces(measurement, axis)
     if noise:
         high = 20.0 * np.ceil(max(60.0, max(float(t.curve.values[t.curve.valid].max()) for t in noise)) / 20.0)
         panels.append(Panel("Signal above noise", "dB", 0.0, float(high), 20.0, traces=noise, db_per_decade=None))
     left_out = len(measurement.budget) - len(shown)
-    return Chart(
-        key="trust",
-        title="How far to trust it",
-        subtitle="Uncertainty of the on-axis level and what it is made of; signal-to-noise ratio",
-        caption=Caption(
-            _finding(axis, total, known),
-            joined(
-                "The solid line joins all contributions (root of the sum of squares); the dashed ones are the largest.",
-                _left_out_words(left_out),
-                "Contributions shared by all directions (calibration, voltage) cancel where curves are compared."
-                if any(line.common for line in measurement.budget)
-                else "",
-                "The lower panel shows how far the sound stood above the noise of room and microphone."
-                if noise
-                else "",
-                "Neither panel is drawn to the scale of the level charts."
-                if noise
-                else "The panel is not drawn to the scale of the level charts.",
-            ),
+    return chart(
+        "trust",
+        panels,
+        finding=_finding(axis, total, known),
+        reading=joined(
+            "The solid line joins all contributions (root of the sum of squares); the dashed ones are the largest.",
+            _left_out_words(left_out),
+            "Contributions shared by all directions (calibration, voltage) cancel where curves are compared."
+            if any(line.common for line in measurement.budget)
+            else "",
+            "The lower panel shows how far the sound stood above the noise of room and microphone." if noise else "",
+            "Neither panel is drawn to the scale of the level charts."
+            if noise
+            else "The panel is not drawn to the scale of the level charts.",
         ),
-        panels=tuple(panels),
     )
 
 
@@ -107,18 +93,14 @@ def _within(expanded_db: float) -> str:
 def _noise_traces(measurement: Measurement, axis: FrequencyAxis) -> tuple[Trace, ...]:
     rows, angles = on_orbit(measurement.response.directions, "horizontal")
     snr = np.where(np.isfinite(measurement.snr_db), measurement.snr_db, np.nan)
-    known = np.isfinite(snr).all(axis=0)
+    known: BoolArray = np.asarray(np.isfinite(snr).all(axis=0), dtype=bool)
     if not known.any() or not rows.size:
         return ()
     safe = np.where(np.isfinite(snr), snr, 0.0)
     front = int(rows[np.abs(angles).argmin()])
     return (
-        Trace(_curve("snr_axis", "on axis", axis, safe[front], known), "direct", "on axis"),
-        Trace(_curve("snr_least", "weakest direction", axis, safe.min(axis=0), known), "plain", "weakest direction"),
+        Trace(Curve.bare("snr_axis", "on axis", axis, safe[front], known), "direct", "on axis"),
+        Trace(
+            Curve.bare("snr_least", "weakest direction", axis, safe.min(axis=0), known), "plain", "weakest direction"
+        ),
     )
-
-
-def _curve(key: str, name: str, axis: FrequencyAxis, values: FloatArray, valid: object = None) -> Curve:
-    none = np.zeros_like(values)
-    mask = np.ones(values.shape, dtype=bool) if valid is None else np.asarray(valid, dtype=bool)
-    return Curve(key, name, axis, values, none, none, mask, "dB", "dB")

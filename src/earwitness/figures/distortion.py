@@ -250,10 +250,9 @@ def _held(values: FloatArray, known: BoolArray) -> FloatArray:
 
 def _averaged(take: Harmonics, smoothing: int) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Fundamental (F,), harmonics and noise (K, F) as energy means over 1/smoothing octave of the fundamental."""
-    zeros = np.zeros(len(take.axis))
 
     def mean(values: FloatArray, valid: BoolArray) -> FloatArray:
-        line = Curve("", "", take.axis, np.maximum(values, _LOWEST_DB), zeros, zeros, valid, "dB", "")
+        line = Curve.bare("", "", take.axis, np.maximum(values, _LOWEST_DB), valid)
         return smoothed(line, smoothing).values
 
     rows = [mean(values, valid) for values, valid in zip(take.harmonic_db, take.valid, strict=True)]

@@ -45,11 +45,10 @@ def time_curves(measurement: Measurement) -> dict[str, Curve]:
     spectrum[1 : (length + 1) // 2] *= 2.0
     envelope = np.abs(scipy.fft.ifft(spectrum))[: impulse.size]
     energy = 20.0 * np.log10(np.maximum(envelope / envelope.max(), 10.0 ** (LOWEST_DB / 20.0)))
-    lineage, zeros = measurement.response.lineage, np.zeros(impulse.size)
-    inside = np.ones(impulse.size, dtype=bool)
+    lineage = measurement.response.lineage
 
     def curve(key: str, name: str, values: FloatArray, unit: str, reference: str) -> Curve:
-        return Curve(key, name, axis, values, zeros, zeros, inside, unit, reference, lineage)
+        return Curve.bare(key, name, axis, values, unit=unit, reference=reference, lineage=lineage)
 
     return {
         "impulse": curve("impulse", "impulse", 100.0 * impulse / np.abs(impulse).max(), "%", "% of its largest value"),

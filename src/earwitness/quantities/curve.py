@@ -49,6 +49,24 @@ class Curve:
         if not np.isfinite(self.values[self.valid]).all():
             raise ValueError(f"curve {self.key} holds values that are not numbers where it says it is valid")
 
+    @classmethod
+    def bare(
+        cls,
+        key: str,
+        name: str,
+        axis: FrequencyAxis,
+        values: FloatArray,
+        valid: BoolArray | None = None,
+        *,
+        unit: str = "dB",
+        reference: str = "dB",
+        lineage: tuple[str, ...] = (),
+    ) -> Curve:
+        """A curve that tells no uncertainty. valid : (F,), None for everywhere."""
+        none = np.zeros(len(axis))
+        inside = np.ones(len(axis), dtype=bool) if valid is None else valid
+        return cls(key, name, axis, values, none, none, inside, unit, reference, lineage)
+
     @property
     def u_total(self) -> FloatArray:
         """(F,) standard uncertainty of the absolute value."""
