@@ -6,10 +6,9 @@ from functools import lru_cache
 
 import numpy as np
 
-from earwitness.demo import rig
 from earwitness.demo.lineup import DemoLoudspeaker
 from earwitness.demo.room import Images, shoebox_images
-from earwitness.demo.script import _keys, _loudspeaker
+from earwitness.demo.script import filled
 
 ROOM_M = np.array([5.0, 4.2, 2.7])
 MIDDLE_M = np.array([2.2, 1.95, 1.3])
@@ -28,52 +27,13 @@ def images(order: int) -> Images:
 def session_text(one: DemoLoudspeaker, *, lead_in_s: float, sweep_s: float) -> str:
     """The whole file."""
     place = MIDDLE_M + np.array([one.sphere_radius_m, 0.0, 0.0])
-    length, width, height = (float(x) for x in ROOM_M)
-    parts = [
-        "# An invented session: a simulated loudspeaker scanned in a simulated room. No such product or maker exists.",
-        _keys(format=1, date="2026-03-09"),
-        *_loudspeaker(one),
-        "[tester]\n"
-        + _keys(
-            name="Earwitness demo",
-            obtained="invented",
-            disclosure="Simulated recordings of a loudspeaker that does not exist.",
-        ),
-        "[microphone]\n"
-        + _keys(
-            name="simulated pressure microphone (invented)",
-            sensitivity_fs_per_pa=rig.MICROPHONE_FS_PER_PA,
-            sensitivity_u_db=0.1,
-            correction_file="mic.txt",
-            correction_u_db=rig.CORRECTION_U_DB,
-        ),
-        "[drive]\n" + _keys(voltage_v=rig.DRIVE_V, u_db=0.05),
-        "[stimulus]\n"
-        + _keys(
-            kind="sweep",
-            form="synchronized",
-            start_hz=rig.SWEEP_START_HZ,
-            stop_hz=rig.SWEEP_STOP_HZ,
-            duration_s=sweep_s,
-            fade_in_s=FADE_IN_S,
-            fade_out_s=rig.FADE_OUT_S,
-            lead_in_s=lead_in_s,
-        ),
-        "[environment]\n" + _keys(temperature_c=rig.TEMPERATURE_C, humidity_percent=rig.HUMIDITY_PERCENT),
-        "[environment.room]\n"
-        + _keys(
-            length_m=length,
-            width_m=width,
-            height_m=height,
-            loudspeaker_m=[round(float(x), 4) for x in place],
-            microphone_m=[round(float(x), 4) for x in place + np.array([0.3, 0.0, 0.0])],
-        ),
-        "# The simulated body is a rigid sphere; its front pole is the reference point.\n[scan]\n"
-        + _keys(
-            body="sphere",
-            sphere_radius_m=one.sphere_radius_m,
-            body_center_m=[-one.sphere_radius_m, 0.0, 0.0],
-        ),
-        "[[take]]\n" + _keys(kind="scan", positions="scan/positions.csv", files="scan/p_{point}.flac"),
-    ]
-    return "\n\n".join(parts) + "\n"
+    return filled(
+        "scan",
+        one,
+        place_m=np.round(place, 4),
+        microphone_m=np.round(place + np.array([0.3, 0.0, 0.0]), 4),
+        room_m=ROOM_M,
+        lead_in_s=lead_in_s,
+        sweep_s=sweep_s,
+        fade_in_s=FADE_IN_S,
+    )
