@@ -10,15 +10,20 @@
     |-- MissingExtraError      8   an optional part of the program is not installed
     `-- ProgramFaultError      9   the program itself failed while it worked on one thing, which it names
 
-A message has four parts, in this order: what is wrong, where, what was expected, what to do.
+A message has four parts, in this order: what is wrong, where, what was expected, what to do. Words that take more than
+a line or two stand in the errors.toml of the room that says them.
 """
 
 from __future__ import annotations
 
 import errno
+import tomllib
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any, Self
 
 
 class EarwitnessError(Exception):
@@ -33,6 +38,17 @@ class EarwitnessError(Exception):
         self.remedy = remedy
         super().__init__(what)
 
+    @classmethod
+    def of(
+        cls, name: str, /, *, where: str = "", expected: str | None = None, remedy: str | None = None, **facts: Any
+    ) -> Self:
+        """The error whose words stand under `name`, "room.key", in the room's errors.toml, with facts in place of their
+        braces. expected, remedy : where the case decides them."""
+        room, _, key = name.partition(".")
+        words = {part: text.format(**facts) for part, text in error_texts(room)[key].items()}
+        words |= {part: own for part, own in (("expected", expected), ("remedy", remedy)) if own is not None}
+        return cls(words.pop("what"), where=where, **words)
+
     def add_remedy(self, remedy: str) -> None:
         """Say what else to do, after what is said already."""
         self.remedy = f"{self.remedy}; {remedy}" if self.remedy else remedy
@@ -44,6 +60,12 @@ class EarwitnessError(Exception):
     def __reduce__(self) -> tuple[object, ...]:
         # As it is, whatever a subclass is made from: errors travel between processes.
         return _restored, (type(self), self.args, self.__dict__)
+
+
+@cache
+def error_texts(room: str) -> dict[str, dict[str, str]]:
+    """What, expected and remedy of the errors of a room, by name."""
+    return tomllib.loads((files("earwitness") / room / "errors.toml").read_text(encoding="utf-8"))
 
 
 def _restored(kind: type[EarwitnessError], args: tuple[object, ...], facts: dict[str, object]) -> EarwitnessError:

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import ast
+import string
+from collections.abc import Iterator
+from pathlib import Path
+
 import pytest
 
 from earwitness import errors
@@ -53,3 +58,43 @@ def test_a_choice_lists_what_is_allowed() -> None:
     assert errors.choice("orbit", "vertical", ("horizontal", "vertical")) == "vertical"
     with pytest.raises(errors.InputError, match="one of horizontal, vertical"):
         errors.choice("orbit", "round", ("horizontal", "vertical"))
+
+
+PACKAGE = Path(errors.__file__).parent
+ROOMS = sorted(file.parent.name for file in PACKAGE.glob("*/errors.toml"))
+
+
+def said() -> Iterator[tuple[str, frozenset[str]]]:
+    """Name and facts of every error whose words stand in a room's errors.toml."""
+    for file in PACKAGE.rglob("*.py"):
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "of"):
+                continue
+            if getattr(node.func.value, "id", "").endswith("Error"):
+                assert isinstance(node.args[0], ast.Constant)
+                name = str(node.args[0].value)
+                assert name.partition(".")[0] == file.relative_to(PACKAGE).parts[0], "a room says its own errors"
+                yield name, frozenset(str(one.arg) for one in node.keywords)
+
+
+def test_every_error_with_words_is_raised_and_every_word_has_its_error() -> None:
+    written = {f"{room}.{key}" for room in ROOMS for key in errors.error_texts(room)}
+    assert {name for name, _ in said()} == written
+
+
+@pytest.mark.parametrize(("name", "given"), sorted(said(), key=str))
+def test_words_have_their_facts(name: str, given: frozenset[str]) -> None:
+    room, _, key = name.partition(".")
+    text = errors.error_texts(room)[key]
+    assert set(text) <= {"what", "expected", "remedy"}
+    wanted = {
+        found.split(".")[0] for words in text.values() for _, found, _, _ in string.Formatter().parse(words) if found
+    }
+    assert wanted == given - {"where", "expected", "remedy"}
+    # What is worth so many words says what to do, or at least what was expected.
+    assert {"expected", "remedy"} & (set(text) | given)
+
+
+def test_what_the_case_decides_stands_in_place_of_the_usual_words() -> None:
+    found = errors.ArchiveError.of("archive.no_archive", where="here", remedy="look again")
+    assert (found.what, found.where, found.remedy) == ("there is no archive here", "here", "look again")

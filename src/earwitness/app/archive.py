@@ -69,11 +69,7 @@ def search_archive(query: SearchQuery, archive_folder: Path) -> Found:
     """Answer a question to the catalogue. Raises as `search`, and InputError where the index is empty."""
     with Archive.open(archive_folder, create=False) as archive:
         if archive.loudspeakers() and not summary_sources(archive):
-            raise InputError(
-                "the search index is empty",
-                where=str(archive_folder),
-                remedy="earwitness archive rebuild",
-            )
+            raise InputError.of("app.index_empty", where=str(archive_folder))
         found = search(archive, query)
         if query.figures or query.sort not in ORDERS:
             # An answer by figures tells the data: listening sheets sealed from now on were made with them known.
@@ -92,9 +88,7 @@ def figure_range(text: str) -> FigureRange:
             raise ValueError
         return FigureRange(key.strip(), float(low) if low.strip() else None, float(high) if high.strip() else None)
     except ValueError:
-        raise InputError(
-            f"{text!r} is no range of a figure", expected="key=low:high, such as f6=30:45 or sensitivity=88:"
-        ) from None
+        raise InputError.of("app.no_range", text=text) from None
 
 
 def found_lines(found: Found, shown: tuple[str, ...]) -> list[str]:

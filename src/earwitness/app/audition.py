@@ -185,10 +185,7 @@ def _version(form: str, result: ReadResult, findings: Sequence[Finding], asis: V
     if form == "equalized":
         advised = mend_loudspeaker(result, findings).design
         if advised is None:
-            raise InputError(
-                f"no equalizer is advised for {title}: leave it alone",
-                remedy="render other versions; earwitness mend tells why",
-            )
+            raise InputError.of("app.no_equalizer", title=title)
         change = gain_db(advised.equalizer, asis.hz)
         return asis.with_change(
             "equalized", f"the same with the advised equalizer of {_bands(advised.equalizer)}", change

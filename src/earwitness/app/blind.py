@@ -119,9 +119,7 @@ def gains_of(levels: Sequence[str]) -> dict[str, float]:
         except ValueError:
             level_db = math.nan
         if letter not in LETTERS or len(letter) != 1 or letter in found or not 20.0 <= level_db <= 130.0:
-            raise InputError(
-                f"the level {text[:40]!r} cannot be used", expected="each letter once, with dB SPL: A=78.2 B=80.1"
-            )
+            raise InputError.of("app.level_unusable", text=text[:40])
         found[letter] = level_db
     return matching_gains(found)
 
@@ -145,11 +143,7 @@ def seal_test(
         test = _seen(number, kept)
         given = [sheet.letter or "" for sheet in sheets]
         if test.revealed is not None:
-            raise InputError(
-                "the letters of this test are known already, so nothing more can be sealed blind",
-                where=f"blind test {number}",
-                remedy="begin another test",
-            )
+            raise InputError.of("app.letters_known", where=f"blind test {number}")
         if sorted(given) != list(test.letters):
             raise InputError(
                 "a blind test is sealed whole: sealing shows what the letters stand for",
@@ -180,11 +174,7 @@ def seal_files(
         return tuple(seal_sheet(path, archive_folder, clock=clock) for path in paths), None
     number = next(iter(numbers))
     if len(numbers) != 1 or number is None:
-        raise InputError(
-            "these sheets do not belong to one blind test",
-            where=", ".join(str(path) for path in paths)[:300],
-            remedy="seal each test by itself",
-        )
+        raise InputError.of("app.sheets_of_several_tests", where=", ".join(str(path) for path in paths)[:300])
     made = seal_test(number, sheets, archive_folder, clock=clock)
     return made, blind_test(number, archive_folder)
 

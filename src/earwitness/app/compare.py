@@ -132,11 +132,7 @@ def compare_results(results: Sequence[ReadResult], *, match_hz: tuple[float, flo
     if not 2 <= len(results) <= MOST:
         raise InputError(f"{len(results)} loudspeakers were named", expected=f"2 to {MOST}")
     if len({one.session_id for one in results}) != len(results):
-        raise InputError(
-            "one session is named twice",
-            where=", ".join(one.session.loudspeaker.title for one in results),
-            remedy='name another one, or pick another session: "name @ session 3"',
-        )
+        raise InputError.of("app.session_twice", where=", ".join(one.session.loudspeaker.title for one in results))
     chosen = _told_apart(results)
     if not all(_same_model(one, results[0]) for one in results):
         chosen = [replace(one, next_unit=_next_unit(row)) for one, row in zip(chosen, results, strict=True)]
@@ -284,11 +280,7 @@ def write_comparison(found: Comparison, folder: Path) -> Path:
     tables = [found.table, *([found.prices] if found.prices is not None else [])]
     page = folder / "index.html"
     if page.is_file() and COMPARISON_MARK not in page.read_text(encoding="utf-8", errors="replace"):
-        raise OutputError(
-            "the folder holds a page that is no comparison; it was left as it is",
-            where=str(page),
-            remedy="give a new folder, or one that holds an earlier comparison",
-        )
+        raise OutputError.of("app.page_no_comparison", where=str(page))
     lines = tuple(v.sentence for v in found.verdicts)
     text = comparison_html(found.charts, tables, lines, title=" and ".join(c.title for c in found.candidates))
     return write_bytes(page, text.encode())

@@ -173,11 +173,7 @@ class MendDesk:
         study = known.horizontal if orbit == "horizontal" else known.vertical
         found = None if study is None else next((a for a in study.aims if abs(a.angle_deg - angle_deg) < 0.01), None)
         if found is None:
-            raise InputError(
-                f"the {orbit} aim of {angle_deg:g}° is not known",
-                expected="an aim of the study, in steps of 5°",
-                remedy="choose another aim",
-            )
+            raise InputError.of("app.aim_unknown", orbit=orbit, angle_deg=angle_deg)
         return found
 
 

@@ -25,11 +25,8 @@ def checked_distance(distance_m: Any, *, where: str = "") -> float:
     is_number = isinstance(distance_m, int | float) and not isinstance(distance_m, bool)
     if not is_number or not math.isfinite(distance_m) or not NEAREST_M <= distance_m <= FARTHEST_M:
         shown = f"{distance_m:g} m" if is_number else repr(distance_m)[:40]
-        raise InputError(
-            f"the listening distance is {shown}",
-            where=where,
-            expected=f"{NEAREST_M:g} to {FARTHEST_M:g} m; {WHY}",
-            remedy="give the distance in meters from the loudspeaker to your ears, such as 2.5",
+        raise InputError.of(
+            "app.listening_distance", where=where, shown=shown, nearest_m=NEAREST_M, farthest_m=FARTHEST_M, why=WHY
         )
     return float(distance_m)
 

@@ -214,10 +214,7 @@ def _harmonics(folder: Path, response: DirectionalResponse) -> list[Group]:
     from earwitness.formats.sofa import write_harmonics
 
     if response.phase != "common":
-        raise InputError(
-            "the directions share no time, so their pressures make no series of harmonics",
-            remedy="export tables or SOFA",
-        )
+        raise InputError.of("app.no_shared_time")
     coefficients = smoothest(response.directions.unit_vectors(), response.pressure, HARMONIC_ORDER)
     comment = (
         "Coefficients of real orthonormal spherical harmonics, order n^2 + n + m, without Condon-Shortley sign; pascal "

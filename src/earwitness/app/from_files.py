@@ -61,16 +61,10 @@ def write_session(found: Survey, stated: Stated, *, again: bool = False) -> Path
     InputError where one is there, or no file is usable; OutputError where it cannot be written.
     """
     if not found.groups:
-        raise InputError(
-            "no file of the folder holds a response that can be read",
-            where=str(found.folder),
-            remedy="see what was set aside, and why",
-        )
+        raise InputError.of("app.no_response_in_folder", where=str(found.folder))
     path = found.folder / FILE
     if path.exists() and not again:
-        raise InputError(
-            "there is a session.toml already", where=str(path), remedy="mend it, or write it anew with --again"
-        )
+        raise InputError.of("app.session_toml_there", where=str(path))
     put_session(path, session_text(found, stated))
     return path
 
@@ -129,9 +123,7 @@ def _taken(root: Path, line: int, row: dict[str, str], archive: Path) -> TakenIn
 def _listed(table: Path) -> Iterator[tuple[int, dict[str, str]]]:
     lines = [(n, text) for n, text in enumerate(text_of(table).splitlines(), 1) if text.strip() and text[0] != "#"]
     if len(lines) < 2:
-        raise InputError(
-            "the list holds no loudspeaker", where=str(table), expected="a line of titles, then one line each"
-        )
+        raise InputError.of("app.list_empty", where=str(table))
     separator = next(
         (label for label, mark in (("tab", "\t"), ("semicolon", ";"), ("comma", ",")) if mark in lines[0][1]), ""
     )

@@ -129,10 +129,7 @@ def _bass_of(measured: ReadResult, main: ReadResult) -> Curve:
     if "on_axis" not in measured.reading.curves:
         raise InputError(f"{name} cannot be matched: its level on axis was not measured")
     if measured.measurement.response.absolute != main.measurement.response.absolute:
-        raise InputError(
-            f"{name} and the main cannot be matched: the level of one of them is not calibrated",
-            remedy="measure both calibrated, or both without",
-        )
+        raise InputError.of("app.level_uncalibrated", name=name)
     curve = measured.reading.curves["on_axis"]
     subwoofer_response(curve)
     return curve
@@ -143,11 +140,7 @@ def scheme_of(words: str) -> Scheme:
     main, _, sub = words.partition("/")
     high = "" if main.lower() == "none" else main.upper()
     if (high and high not in SLOPES) or sub.upper() not in SLOPES:
-        raise InputError(
-            f"the slopes {words[:40]!r} are not known",
-            expected="main/subwoofer, each one of " + ", ".join(SLOPES) + ", the main's also none",
-            remedy="write BW2/LR4, for example",
-        )
+        raise InputError.of("app.slopes_unknown", words=words[:40], listed=", ".join(SLOPES))
     return Scheme(high, sub.upper())
 
 

@@ -60,11 +60,7 @@ def goal_from(words: str) -> Goal:
         return straight_slope(float(found[1]))
     path = Path(words)
     if words.startswith("slope") or not path.is_file():
-        raise InputError(
-            f"the goal {words[:80]!r} is not known",
-            expected="even, slope=-0.8 (dB/octave), or a file of frequency in Hz and level in dB",
-            remedy="check the spelling, or the path of the file",
-        )
+        raise InputError.of("app.goal_unknown", words=words[:80])
     return table(read_goal_table(path))
 
 

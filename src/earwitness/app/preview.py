@@ -54,10 +54,7 @@ class AxisPreview:
             whole = archive.session(session_id)
             files = archive.files_of(session_id)
         if simulated(whole) is not None or not whole.takes_of(FarFieldTake):
-            raise InputError(
-                "there are no recordings to reduce with other settings",
-                remedy="choose a loudspeaker that was measured, not one simulated at response level",
-            )
+            raise InputError.of("app.nothing_to_reduce")
         self.session = _on_axis_only(whole)
         self._read = recordings_of(files)
         self._held: dict[str, Recording] = {}

@@ -139,11 +139,7 @@ def publish_result(
         for one in (folder, place):
             archive.need_outside(one)
     if place == folder or folder in place.parents:
-        raise InputError(
-            "the material cannot lie in the folder of the page",
-            where=str(place),
-            remedy="give a folder beside it",
-        )
+        raise InputError.of("app.material_place", where=str(place))
     share = 1.0 if products.is_none else 0.3
     progress(0.0, "write the pages")
     review, told, _ = review_for(result, archive_folder, advice=advice, because=because)

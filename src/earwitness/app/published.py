@@ -62,9 +62,7 @@ def folder_from(text: str, usual: Path) -> Path:
         path = Path(wanted).expanduser()
         return (path if path.is_absolute() else usual.parent / path).resolve()
     except (OSError, ValueError, RuntimeError) as error:
-        raise InputError(
-            "this folder cannot be used", where=wanted[:200], expected="the path of a folder", remedy="name another"
-        ) from error
+        raise InputError.of("app.folder_unusable", where=wanted[:200]) from error
 
 
 def keep_place(loudspeaker_id: int, page: Path, files: Sequence[Path], archive_folder: Path) -> None:

@@ -111,10 +111,7 @@ def keep_chosen(
     with Archive.open(archive_folder, create=False) as archive:
         number = archive.pick(name)[1].id
         if simulated(archive.session(number)) is not None:
-            raise InputError(
-                f"{name} was simulated at response level: there are no recordings to reduce",
-                remedy="choose a loudspeaker that was measured",
-            )
+            raise InputError.of("app.simulated_only", name=name)
     read_loudspeaker(name, archive_folder, chosen=chosen, progress=part(progress, 0.0, 0.8))
     keep_choice(number, chosen, archive_folder, revision=revision)
     return read_loudspeaker(

@@ -133,20 +133,11 @@ def _cluster_results(folder: Path, numbers: list[int], address: str) -> Generato
     try:
         distributed = importlib.import_module("distributed")
     except ImportError:
-        raise MissingExtraError(
-            "work on a cluster needs Dask, which is not installed",
-            expected="the package distributed",
-            remedy="pip install 'earwitness[cluster]', here and on every worker; or leave --cluster out",
-        ) from None
+        raise MissingExtraError.of("app.cluster_missing") from None
     try:
         client = distributed.Client(address, timeout=_ANSWER_S)
     except (OSError, ValueError) as error:
-        raise InputError(
-            f"no scheduler answers: {error}",
-            where=address,
-            expected="an address such as tcp://192.0.2.1:8786",
-            remedy="start the scheduler and its workers, or leave --cluster out",
-        ) from error
+        raise InputError.of("app.no_scheduler", where=address, error=error) from error
     with client:
         futures = {client.submit(rebuild_session, str(folder), number, pure=False): number for number in numbers}
         for future in distributed.as_completed(futures):

@@ -56,14 +56,9 @@ def keep_check(name: str, archive_folder: Path, *, since: int | None = None, bec
     with Archive.open(archive_folder) as archive:
         entry = archive.find(name)
         if since is not None and since not in {one.id for one in archive.sessions_of(entry.id)}:
-            raise InputError(
-                f"{entry.name} has no session {since}", remedy=f'earwitness archive sessions "{entry.name}" lists them'
-            )
+            raise InputError.of("app.session_missing", entry=entry, since=since)
         if since is not None and not because.strip():
-            raise InputError(
-                "a new baseline needs a reason, or a drift would vanish without a word",
-                remedy='add --because, such as --because "new cable, measured twice"',
-            )
+            raise InputError.of("app.baseline_without_reason")
         value = {"check": entry.id, "since": since, "because": because}
         drafts.save_draft(archive, _KEY, value, revision=drafts.draft(archive, _KEY).revision)
 

@@ -65,11 +65,7 @@ def level_at(
         measurement, _ = measurement_of(archive, number, progress=part(progress, 0.0, 0.9))
         record_opening(archive, name=session.loudspeaker.name, maker=session.loudspeaker.maker)
     if measurement.scan is None:
-        raise InputError(
-            f"{entry.name} was not scanned: its level is known at the measured angles only",
-            expected="a session with a near-field scan",
-            remedy='leave --at out, or scan it; "earwitness measure plan" plans a scan',
-        )
+        raise InputError.of("app.not_scanned", entry=entry)
     axis = measurement.response.axis
     pressure = at_point(scan_field(measurement.scan, axis), distance_m, azimuth_deg, elevation_deg)
     absolute = measurement.response.absolute

@@ -84,9 +84,7 @@ def _taken(one: SeenFile, said: Correction) -> Group | None:
     if not one.points:
         raise InputError(f"this file cannot be used: {one.why}", where=one.file)
     if said.angle_deg is None or said.plane is None:
-        raise InputError(
-            "the direction of this file is half stated", where=one.file, expected="a plane and an angle in degrees"
-        )
+        raise InputError.of("app.direction_half_stated", where=one.file)
     angle = float(said.angle_deg)
     named = NamedAngle("", "", said.plane, abs(angle), -1 if angle < 0 else 1, False, False)
     file = replace(one, kind="response", why="", named=named, plane=said.plane)

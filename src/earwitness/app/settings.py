@@ -78,11 +78,7 @@ class Chosen:
                 raise InputError(f"{one.name} is {value:g} {one.unit}", expected=_span(one))
         low, high = self.splice_low_hz, self.splice_high_hz
         if low is not None and high is not None and high < _NARROWEST * low:
-            raise InputError(
-                f"the splice is to lie from {low:g} to {high:g} Hz",
-                expected="a third of an octave or more",
-                remedy=f"let it reach up to {math.ceil(_NARROWEST * low)} Hz",
-            )
+            raise InputError.of("app.splice_too_narrow", low=low, high=high, least_hz=math.ceil(_NARROWEST * low))
 
     @property
     def is_automatic(self) -> bool:
@@ -120,9 +116,7 @@ def chosen_from(value: Any, *, where: str = "") -> Chosen:
     if value is None:
         return AUTOMATIC
     if not isinstance(value, dict) or not set(value) <= known:
-        raise InputError(
-            "the settings of this reduction cannot be understood", where=where, remedy="go back to automatic"
-        )
+        raise InputError.of("app.settings_unclear", where=where)
     return Chosen(**value)
 
 

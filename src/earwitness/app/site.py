@@ -207,11 +207,7 @@ def _known_cards(folder: Path) -> tuple[Card, ...]:
     if record.is_file():
         return cards_from(record.read_text(encoding="utf-8"), where=str(record))
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise OutputError(
-            "the folder holds something that is no site",
-            where=str(folder),
-            remedy="give a new or empty folder, or one that holds a site of this program",
-        )
+        raise OutputError.of("app.folder_no_site", where=str(folder))
     return ()
 
 

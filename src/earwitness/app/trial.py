@@ -296,11 +296,7 @@ def _versions(plan: Mapping[str, Any], archive_folder: Path, size_db: float) -> 
             other = read_loudspeaker(plan["against"], archive_folder)
             seen += versions_for(other, archive_folder, ("as-is",), curve=plan["curve"])
     if len(seen) != 2:
-        raise InputError(
-            f"{len(seen)} versions cannot be held against each other",
-            expected="two versions, or one and another loudspeaker",
-            remedy="say which: flat, as-is, equalized, aim15, only1, without1, doubled1",
-        )
+        raise InputError.of("app.versions_too_many", count=len(seen))
     if room := plan.get("room"):
         ears, rate_hz = ears_in(**room), _excerpt(plan["sound"]).rate_hz
         if ears is not None:
@@ -314,11 +310,7 @@ def _excerpt(sound: str) -> Sound:
     """The sound of trials. InputError for a file longer than 30 s: a trial is played again and again."""
     found = sound_for(sound)
     if found.frames > LONGEST_S * found.rate_hz:
-        raise InputError(
-            f"{sound} lasts {found.frames / found.rate_hz:.0f} s",
-            expected=f"at most {LONGEST_S:g} s: what is compared must be short",
-            remedy="cut out 10 to 25 s",
-        )
+        raise InputError.of("app.sound_too_long", sound=sound, frames=found.frames / found.rate_hz, longest_s=LONGEST_S)
     return found
 
 

@@ -38,11 +38,7 @@ def units_of(name: str, archive_folder: Path, *, progress: Progress = silent) ->
     variant = counting[-1].variant
     chosen = [one for one in counting if one.variant == variant][-MOST_SESSIONS:]
     if len({one.unit for one in chosen}) < 2:
-        raise InputError(
-            f"of {entry.name} one unit only was measured" + (f" in the state {variant}" if variant else ""),
-            expected="two units and more, each session with its unit's serial",
-            remedy="write serial under [unit] in session.toml of each, and add the folders",
-        )
+        raise InputError.of("app.one_unit_only", entry=entry, state=f" in the state {variant}" if variant else "")
     results: list[ReadResult] = []
     for place, one in enumerate(chosen):
         told = part(progress, place / len(chosen), (place + 1) / len(chosen))

@@ -89,18 +89,9 @@ def _parts(name: str) -> tuple[str, ...]:
     parts = PurePosixPath(name).parts
     bad = not parts or len(parts) > MOST_DEPTH or "\\" in name
     if bad or any(part in {".", "..", "/"} or not _PART.fullmatch(part) or part.startswith(".") for part in parts):
-        raise InputError(
-            "a file's name cannot be used",
-            where=name[:200],
-            expected=f"letters, digits and plain signs, at most {MOST_DEPTH} folders deep, no leading dot",
-            remedy="rename the file and its line in session.toml",
-        )
+        raise InputError.of("app.file_name_unusable", where=name[:200], most_depth=MOST_DEPTH)
     return parts
 
 
 def _unwritable(path: Path, error: OSError) -> OutputError:
-    return OutputError(
-        f"what arrived cannot be kept: {error.strerror or error}",
-        where=str(path),
-        remedy="check the free space and the permissions of the archive folder",
-    )
+    return OutputError.of("app.arrived_not_kept", where=str(path), reason=error.strerror or error)

@@ -73,6 +73,4 @@ def _read(path: Path) -> str:
             raise InputError("the text is too long", where=str(path), expected=f"at most {_MOST_BYTES // 1000} kB")
         return path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(
-            "the text cannot be read", where=str(path), expected="a Markdown file in UTF-8", remedy="save it as UTF-8"
-        ) from error
+        raise InputError.of("app.text_unreadable", where=str(path)) from error

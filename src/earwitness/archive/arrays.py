@@ -58,12 +58,7 @@ def measurement_from(data: bytes, *, where: str) -> Measurement:
 
 def damaged(where: str, reason: object) -> ArchiveError:
     """The error for an array file that cannot be used."""
-    return ArchiveError(
-        f"a stored result is damaged: {reason}",
-        where=where,
-        expected="a netCDF-4 file as this program wrote it",
-        remedy="earwitness archive rebuild: it is made anew, its recordings are kept",
-    )
+    return ArchiveError.of("archive.result_damaged", where=where, reason=reason)
 
 
 def _taken_apart(value: Any, group: str, groups: dict[str, Arrays]) -> dict[str, Any]:
@@ -215,11 +210,7 @@ def _unpack(data: bytes, where: str) -> tuple[Any, dict[str, Arrays]]:
     try:
         found, layout = dataset.earwitness_kind, int(dataset.earwitness_layout)
         if layout > LAYOUT:
-            raise ArchiveError(
-                f"a stored result was written by a later version of Earwitness (layout {layout})",
-                where=where,
-                remedy="update the program, or rebuild",
-            )
+            raise ArchiveError.of("archive.later_layout", where=where, layout=layout)
         if found != _KIND:
             raise damaged(where, f"it holds a {found}, not a {_KIND}")
         if layout < LAYOUT:

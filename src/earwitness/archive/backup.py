@@ -74,11 +74,7 @@ def backup(archive: Archive, target: Path, *, progress: Progress | None = None) 
     """
     target = target.resolve()
     if target.is_relative_to(archive.folder) or archive.folder.is_relative_to(target):
-        raise ArchiveError(
-            "a backup cannot lie inside its archive or around it",
-            where=str(target),
-            remedy="choose a folder of its own, best on another disk",
-        )
+        raise ArchiveError.of("archive.backup_inside", where=str(target))
     durable.make_folder(target)
     for part in ("objects", "arrays"):
         durable.make_folder(target / part)
@@ -124,11 +120,7 @@ def _take_snapshot(archive: Archive, path: Path, target: Path) -> None:
         # Without a write-ahead log, the snapshot is one file, and stays so.
         snapshot.execute("PRAGMA journal_mode = DELETE")
         if snapshot.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
-            raise ArchiveError(
-                "the archive's catalogue is damaged; nothing was backed up, the former backup is as it was",
-                where=str(archive.folder / CATALOGUE),
-                remedy="check the archive, and restore the former backup",
-            )
+            raise ArchiveError.of("archive.damaged_before_backup", where=str(archive.folder / CATALOGUE))
         held = _entries_of(snapshot)
     if not (target / CATALOGUE).is_file():
         return
@@ -136,12 +128,7 @@ def _take_snapshot(archive: Archive, path: Path, target: Path) -> None:
     with closing(_connect(target / CATALOGUE)) as catalogue:
         strangers = {kind: len(found - held[kind]) for kind, found in _entries_of(catalogue).items()}
     if any(strangers.values()):
-        raise ArchiveError(
-            f"the target holds what this archive lacks: {_counted(strangers)}; nothing was backed up",
-            where=str(target),
-            expected="an empty folder, or an earlier backup of this archive that nobody worked in",
-            remedy="choose another folder; what is in the target stays there",
-        )
+        raise ArchiveError.of("archive.target_holds_more", where=str(target), counted=_counted(strangers))
 
 
 def _entries_of(catalogue: sqlite3.Connection) -> dict[str, set[str]]:
@@ -240,11 +227,7 @@ def _publish(snapshot: Path, target: Path) -> int:
         source.backup(catalogue)
         faults = catalogue.execute("PRAGMA integrity_check(1)").fetchone()[0]
         if faults != "ok" or catalogue.execute("PRAGMA foreign_key_check").fetchone():
-            raise ArchiveError(
-                f"the catalogue of the backup does not read back as it was written: {faults}",
-                where=str(target / CATALOGUE),
-                remedy="check the disk, and back up again to another one",
-            )
+            raise ArchiveError.of("archive.backup_differs", where=str(target / CATALOGUE), faults=faults)
         sessions = int(catalogue.execute("SELECT count(*) FROM session").fetchone()[0])
     try:
         durable.sync_folder(target)

@@ -257,8 +257,4 @@ def _chunks(source: Path) -> Any:
 
 
 def _damaged_source(source: Path | bytes, why: str) -> ArchiveError:
-    return ArchiveError(
-        f"a file of the archive is damaged, so that the package would be: {why}",
-        where=str(source) if isinstance(source, Path) else "",
-        remedy="check the archive; rebuild, add the session folder again, or restore a backup",
-    )
+    return ArchiveError.of("archive.file_damaged", where=str(source) if isinstance(source, Path) else "", why=why)

@@ -83,11 +83,7 @@ class Archive:
         folder = folder.resolve()
         path = folder / CATALOGUE
         if not create and not path.is_file():
-            raise ArchiveError(
-                "there is no archive here",
-                where=str(folder),
-                remedy="check the folder, or add a session folder to make a new archive",
-            )
+            raise ArchiveError.of("archive.no_archive", where=str(folder))
         durable.make_folder(folder)
         engine = database.open_database(path)
         for part in ("objects", "arrays"):
@@ -111,12 +107,7 @@ class Archive:
         path = path.resolve()
         for own in (self.folder / "objects", self.folder / "arrays"):
             if path == self.folder or path == own or own in path.parents:
-                raise OutputError(
-                    "this would be written into the archive itself",
-                    where=str(path),
-                    expected="a place outside the archive's own folders",
-                    remedy="give another folder",
-                )
+                raise OutputError.of("archive.into_archive", where=str(path))
 
     def add_session(self, session: Session, folder: Path) -> Added:
         """Take in `session` and every file it names from `folder`.
@@ -202,11 +193,7 @@ class Archive:
             return found[-1]
         name = self.loudspeaker(loudspeaker_id).name
         if found:
-            raise InputError(
-                f"every session of {name} is set aside",
-                where=str(self.folder),
-                remedy=f'take one back: earwitness archive take-back "{name}"; or add its folder again',
-            )
+            raise InputError.of("archive.all_set_aside", where=str(self.folder), name=name)
         raise InputError(f"{name} has no session", where=str(self.folder), remedy="add a session folder")
 
     def set_aside(self, session_id: int, because: str) -> None:
@@ -500,10 +487,7 @@ def _inside(relative: object) -> str:
     """The path of a result, from the archive's folder. ArchiveError for one that leads elsewhere."""
     parts = PurePosixPath(relative).parts if isinstance(relative, str) else ()
     if len(parts) < 2 or parts[0] != "arrays" or ".." in parts or "\0" in str(relative):
-        raise ArchiveError(
-            f"the catalogue names a file outside the archive: {str(relative)[:80]!r}",
-            remedy="restore a backup; do not use the catalogue of someone you do not trust",
-        )
+        raise ArchiveError.of("archive.file_outside", shown=str(relative)[:80])
     return str(relative)
 
 

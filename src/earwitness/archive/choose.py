@@ -55,10 +55,7 @@ def parted(name: str) -> tuple[str, Wanted | None]:
     for piece in re.split(r",(?=\s*(?:session|unit|variant)\b)", behind, flags=re.IGNORECASE):
         found = _PART.fullmatch(piece)
         if found is None or found["kind"].lower() in told:
-            raise InputError(
-                f"{piece.strip()!r} picks no session of {called.strip()}",
-                expected=f"{called.strip()} {MARK} session 3, {MARK} unit A12, or {MARK} variant grille on",
-            )
+            raise InputError.of("archive.picks_nothing", piece=piece.strip(), called=called.strip(), mark=MARK)
         told[found["kind"].lower()] = found["value"]
     number = told.get("session")
     if number is not None and not number.isdigit():
@@ -144,10 +141,7 @@ def named_loudspeaker(work: Work, name: str, *, where: str) -> LoudspeakerRow:
             expected="maker and name: " + ", ".join(f"{one.maker} {one.name}" for one in rows),
         )
     if MARK in name:
-        raise InputError(
-            f"{name!r} picks a session, and here the one that counts is taken",
-            remedy=f"leave out what stands behind {MARK}",
-        )
+        raise InputError.of("archive.picks_where_none_is_picked", name=name, mark=MARK)
     raise _unknown(work, name, wanted, where)
 
 

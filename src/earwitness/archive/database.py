@@ -83,27 +83,13 @@ def database_error(error: DatabaseError, path: Path) -> EarwitnessError:
     """`error` in plain words."""
     code = getattr(error.orig, "sqlite_errorcode", 0) & 0xFF
     if code == _SQLITE_FULL:
-        return OutputError(
-            "the disk is full; nothing of this was written", where=str(path), remedy="free some space, run it again"
-        )
+        return OutputError.of("archive.disk_full", where=str(path))
     if code in {_SQLITE_READONLY, _SQLITE_CANTOPEN}:
-        return OutputError(
-            "the archive's catalogue cannot be opened for writing",
-            where=str(path),
-            remedy="change the permissions of the archive folder, or copy it to a disk that can be written to",
-        )
+        return OutputError.of("archive.catalogue_read_only", where=str(path))
     if code == _SQLITE_IOERR:
-        return OutputError(
-            f"the disk reports a fault; nothing of this was written: {error.orig}",
-            where=str(path),
-            remedy="check the disk, then run it again",
-        )
+        return OutputError.of("archive.disk_fault", where=str(path), error=error)
     if code == _SQLITE_BUSY:
-        return ArchiveError(
-            f"another program holds the archive for over {BUSY_TIMEOUT_MS // 1000} s",
-            where=str(path),
-            remedy="wait until it has finished, then run this again",
-        )
+        return ArchiveError.of("archive.busy", where=str(path), timeout_s=BUSY_TIMEOUT_MS // 1000)
     return _damaged(path, str(error.orig))
 
 
@@ -113,11 +99,7 @@ def too_large(path: Path) -> ArchiveError:
 
 
 def _damaged(path: Path, reason: str) -> ArchiveError:
-    return ArchiveError(
-        f"the archive's catalogue is damaged or not a catalogue: {reason}",
-        where=str(path),
-        remedy="restore a backup, or make a new archive and add the session folders again",
-    )
+    return ArchiveError.of("archive.catalogue_damaged", where=str(path), reason=reason)
 
 
 def _prepare(connection: sqlite3.Connection, _record: object) -> None:
@@ -130,11 +112,7 @@ def _prepare(connection: sqlite3.Connection, _record: object) -> None:
     mode = _set_wal(connection)
     found = {name: connection.execute(f"PRAGMA {name}").fetchone()[0] for name in wanted}
     if mode != "wal" or found != wanted:
-        raise ArchiveError(
-            f"this disk or SQLite refuses a safe setting: journal {mode}, {found}",
-            expected=f"journal wal, {wanted}",
-            remedy="keep the archive on a local disk, not on a network share",
-        )
+        raise ArchiveError.of("archive.unsafe_disk", mode=mode, found=found, wanted=wanted)
 
 
 def _set_wal(connection: sqlite3.Connection) -> str:
@@ -163,19 +141,10 @@ def _revision(connection: Connection, path: Path) -> str | None:
         tables = connection.exec_driver_sql("SELECT count(*) FROM sqlite_master WHERE type = 'table'").scalar_one()
         if not tables:
             return None
-        raise ArchiveError(
-            "this SQLite file is not a catalogue of Earwitness",
-            where=str(path),
-            remedy="choose another archive folder",
-        ) from None
+        raise ArchiveError.of("archive.no_catalogue", where=str(path)) from None
     found = str(rows[0][0]) if rows else None
     if found is not None and found not in REVISIONS:
-        raise ArchiveError(
-            f"this archive was written by a later version of Earwitness (schema {found})",
-            where=str(path),
-            expected=f"schema {REVISIONS[-1]} or earlier",
-            remedy="update the program; the archive was not touched",
-        )
+        raise ArchiveError.of("archive.later_schema", where=str(path), found=found, latest=REVISIONS[-1])
     return found
 
 

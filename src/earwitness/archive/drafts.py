@@ -152,7 +152,5 @@ def _json(key: str, value: Any) -> str:
     except (TypeError, ValueError) as error:
         raise InputError(f"this cannot be kept as JSON: {error}", where=key) from None
     if size > MOST_BYTES:
-        raise InputError(
-            f"this is too large to keep: {size / 1e6:.1f} MB", where=key, expected=f"at most {MOST_BYTES / 1e6:g} MB"
-        )
+        raise InputError.of("archive.draft_too_large", where=key, size_mb=size / 1e6, most_mb=MOST_BYTES / 1e6)
     return text

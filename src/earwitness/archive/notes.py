@@ -44,11 +44,7 @@ def keep_sheet(archive: Archive, *, name: str, maker: str, facts: str, sha256: s
         if same is not None:
             return _entry(same)
         if work.scalar(select(ListeningSheetRow).where(ListeningSheetRow.sha256 == sha256)) is not None:
-            raise ArchiveError(
-                "this seal belongs to another sheet of the archive",
-                where=str(archive.folder),
-                remedy="seal the sheet anew",
-            )
+            raise ArchiveError.of("archive.seal_taken", where=str(archive.folder))
         opened_at = _opened_at(work, key)
         row = ListeningSheetRow(
             **key,

@@ -151,11 +151,6 @@ def read_record(data: bytes, *, where: str) -> PackageRecord:
     except ValidationError as error:
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"])
-        raise FormatError(
-            f"the record of the package cannot be used: {place}: {first['msg']}",
-            where=where,
-            expected="a record as Earwitness writes it",
-            remedy="export the package again, with a program of the same version",
-        ) from None
+        raise FormatError.of("archive.record_unusable", where=where, place=place, reason=first["msg"]) from None
     except (ValueError, RecursionError) as error:
         raise FormatError(f"the record of the package cannot be read: {error}", where=where) from None

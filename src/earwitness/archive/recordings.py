@@ -80,18 +80,9 @@ def hash_of(path: Path) -> str:
 
 def _copy_checked(source: Path, temporary: Path, sha256: str, target: Path) -> None:
     if _copy(source, temporary) != sha256:
-        raise ArchiveError(
-            "the recording changed while it was taken in",
-            where=str(source),
-            expected=f"SHA-256 {sha256}",
-            remedy="make sure that no other program writes it, and add the session again",
-        )
+        raise ArchiveError.of("archive.recording_changed", where=str(source), sha256=sha256)
     if hash_of(temporary) != sha256:
-        raise ArchiveError(
-            "the copy in the archive does not read back as it was written",
-            where=str(target),
-            remedy="check the disk, and add the session again",
-        )
+        raise ArchiveError.of("archive.copy_differs", where=str(target))
 
 
 def has_hash(path: Path, sha256: str) -> bool:
@@ -107,9 +98,7 @@ def _copy(source: Path, target: Path) -> str:
     try:
         reading = source.open("rb")
     except OSError as error:
-        raise ArchiveError(
-            f"the recording cannot be read: {error.strerror}", where=str(source), remedy="check name and permissions"
-        ) from None
+        raise ArchiveError.of("archive.recording_unreadable", where=str(source), error=error) from None
     with reading, target.open("xb") as writing:
         while chunk := reading.read(_CHUNK_BYTES):
             digest.update(chunk)

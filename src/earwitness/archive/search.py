@@ -107,10 +107,7 @@ class SearchQuery:
             choice("type", self.type, TYPES)
         _need_range("price", self.price_low, self.price_high)
         if not 0 < self.limit <= MOST_ROWS or self.offset < 0:
-            raise InputError(
-                f"limit is {self.limit}, offset {self.offset}",
-                expected=f"a limit from 1 to {MOST_ROWS} and an offset of 0 or more",
-            )
+            raise InputError.of("archive.rows_out_of_range", limit=self.limit, offset=self.offset, most_rows=MOST_ROWS)
         if len(_words(self.text)) > MOST_WORDS:
             raise InputError("the search has too many words", expected=f"at most {MOST_WORDS}")
 
@@ -391,10 +388,7 @@ def _need_currency(work: Work, query: SearchQuery) -> None:
             )
         return
     if len(found) > 1:
-        raise InputError(
-            "the archive holds prices in several currencies, which cannot be compared",
-            expected="a currency: " + ", ".join(str(c) for c in found),
-        )
+        raise InputError.of("archive.several_currencies", listed=", ".join(str(c) for c in found))
 
 
 def _need_range(name: str, low: float | None, high: float | None) -> None:

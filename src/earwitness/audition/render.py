@@ -73,11 +73,7 @@ def prepared(
             peaks.add(piece)
         heard = meter.integrated_lufs()
         if heard is None:
-            raise InputError(
-                "the sound is too short or too quiet for a loudness",
-                expected="0.4 s or more, above -70 LUFS (ITU-R BS.1770)",
-                remedy="choose a longer or louder piece",
-            )
+            raise InputError.of("audition.no_loudness")
         loud.append(heard)
         peak.append(peaks.true_peak_db())
         told((place + 1) / len(filters))

@@ -50,11 +50,7 @@ def through(curve: Curve, key: str, words: str) -> Version:
     hz = curve.axis.hz
     start, stop = max(runs.tolist(), key=lambda run: math.log(hz[run[1] - 1] / hz[run[0]]), default=(0, 0))
     if stop - start < 2 or hz[start] > _REFERENCE_HZ[0] or hz[stop - 1] < _REFERENCE_HZ[1]:
-        raise InputError(
-            f"{curve.name} is not known from 300 Hz to 3 kHz",
-            expected="a curve that is valid there",
-            remedy="choose another curve",
-        )
+        raise InputError.of("audition.curve_too_short", curve=curve)
     here, level = hz[start:stop], curve.values[start:stop]
     middle = (here >= _REFERENCE_HZ[0]) & (here <= _REFERENCE_HZ[1])
     return Version(key, words, here, level - float(np.mean(level[middle])), (float(here[0]), float(here[-1])))

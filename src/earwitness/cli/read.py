@@ -70,9 +70,7 @@ def command(
     low, high = splice_hz or (None, None)
     chosen = Chosen(gate_ms, taper_percent, near_window_ms, low, high)
     if (automatic and chosen != AUTOMATIC) or (keep and (automatic or chosen == AUTOMATIC)):
-        raise InputError(
-            "what is to be kept is not clear", expected="settings with --keep, or --automatic without any settings"
-        )
+        raise InputError.of("cli.kept_unclear")
     if all_units:
         click.echo(_units(name, archive, as_json=as_json))
         return

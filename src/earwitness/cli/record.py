@@ -86,11 +86,7 @@ def calibrate(folder: Path, source: str, microphone: int, rate_hz: int, level_db
         )
     reading = done.reading
     if done.file is None:
-        raise InputError(
-            "this is no steady tone of a calibrator: " + " ".join(reading.faults),
-            where=str(folder),
-            remedy="mend it and calibrate again; the recording is kept under spoiled/",
-        )
+        raise InputError.of("cli.no_steady_tone", where=str(folder), listed=" ".join(reading.faults))
     click.echo(f"{reading.frequency_hz:.1f} Hz, steady within {reading.steady_db:.2f} dB; kept as {done.file}")
     click.echo(f"{reading.fs_per_pa:.6g} of full scale for each pascal; in session.toml:")
     click.echo("\n".join(done.lines))

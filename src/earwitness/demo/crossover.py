@@ -47,9 +47,7 @@ class Stage:
     def __post_init__(self) -> None:
         choice("kind of filter stage", self.kind, KINDS)
         if not (self.frequency_hz > 0 and self.q > 0):
-            raise InputError(
-                f"a stage at {self.frequency_hz} Hz with Q {self.q} is no filter", expected="numbers above 0"
-            )
+            raise InputError.of("demo.no_filter", frequency_hz=self.frequency_hz, q=self.q)
 
 
 def stage_response(stage: Stage, frequency_hz: FloatArray) -> ComplexArray:

@@ -61,11 +61,7 @@ def scan_points(key: str, *, points: int = POINTS) -> ScanPoints:
     """
     one = world.loudspeaker(key)
     if one.box:
-        raise InputError(
-            f"{one.name} has no scan: it stands on a box whose sound is stored too far from its surface",
-            expected="a demo loudspeaker on a sphere",
-            remedy="take thimble, causeway or lantern",
-        )
+        raise InputError.of("demo.no_scan", one=one)
     if not FEWEST_POINTS <= points <= MOST_POINTS:
         raise InputError(f"{points} points make no scan", expected=f"{FEWEST_POINTS} to {MOST_POINTS}")
     rings = max(5, round(np.sqrt(points / 4)))

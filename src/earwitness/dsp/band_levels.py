@@ -28,11 +28,7 @@ def third_octave_db(
     for moment in moments_s:
         first = round(moment * rate_hz)
         if first < 0 or first + size > samples.size:
-            raise InputError(
-                f"the noise run has no {length_s:g} s from {moment:g} s on",
-                expected=f"a recording of {moment + length_s:g} s or more",
-                remedy="record longer, or ask for earlier moments",
-            )
+            raise InputError.of("dsp.noise_run_too_short", length_s=length_s, moment=moment, least_s=moment + length_s)
         power = 2.0 * np.abs(scipy.fft.rfft(samples[first : first + size] * window)) ** 2
         running = np.concatenate([[0.0], np.cumsum(power / (size * float(np.sum(window**2))))])
         low, high = (np.searchsorted(frequency, axis_hz * edge) for edge in (1.0 / HALF_BAND, HALF_BAND))

@@ -23,11 +23,7 @@ def burst(frequency_hz: float, rate_hz: float, *, cycles: float = CYCLES) -> Flo
     It is its own fade. As application notes describe ANSI/CTA-2010. InputError beyond half the sample rate.
     """
     if not (0.0 < frequency_hz < rate_hz / 2.0 and cycles > 0.0 and math.isfinite(cycles)):
-        raise InputError(
-            f"a burst of {cycles:g} cycles at {frequency_hz:g} Hz and a sample rate of {rate_hz:g} Hz",
-            expected="a frequency between 0 and half the sample rate",
-            remedy="correct the frequency",
-        )
+        raise InputError.of("dsp.burst_impossible", cycles=cycles, frequency_hz=frequency_hz, rate_hz=rate_hz)
     phase = 2.0 * math.pi * frequency_hz * np.arange(math.floor(cycles * rate_hz / frequency_hz) + 1) / rate_hz
     return np.asarray(np.sin(phase) * 0.5 * (1.0 - np.cos(phase / cycles)), dtype=np.float64)
 
@@ -60,11 +56,7 @@ def read_burst(
     InputError for recordings shorter than the burst, or silent near f.
     """
     if samples.size < cycles * rate_hz / frequency_hz:
-        raise InputError(
-            f"{samples.size / rate_hz:.3f} s do not hold a burst of {cycles / frequency_hz:.3f} s",
-            expected="the whole burst and its decay",
-            remedy="record longer",
-        )
+        raise InputError.of("dsp.burst_too_long", length_s=samples.size / rate_hz, burst_s=cycles / frequency_hz)
     wanted = max(samples.size, round(400.0 * rate_hz / frequency_hz))
     length = scipy.fft.next_fast_len(wanted, True)
     present = tuple(n for n in orders if n * frequency_hz * (1.0 + SEARCH_SHARE) < 0.45 * rate_hz)

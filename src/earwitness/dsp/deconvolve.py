@@ -33,17 +33,9 @@ def regularization(
     peak = float(np.max(power, initial=0.0))
     inner_low, inner_high = low_hz * BAND_MARGIN, high_hz / BAND_MARGIN
     if not 0.0 < inner_low < inner_high or in_band < 0.0:
-        raise InputError(
-            f"no band to divide in between {low_hz} Hz and {high_hz} Hz",
-            expected="0 < low_hz, high_hz at least 1.11 times as high, in_band not negative",
-            remedy="correct the band of the sweep",
-        )
+        raise InputError.of("dsp.no_band", low_hz=low_hz, high_hz=high_hz)
     if not (math.isfinite(peak) and peak > 0.0):
-        raise InputError(
-            "the reference signal is silent or not finite",
-            expected="a sweep with samples other than zero",
-            remedy="give the signal that was played",
-        )
+        raise InputError.of("dsp.reference_silent")
     octave = np.log2(np.maximum(frequency_hz, np.finfo(np.float64).tiny))
     beyond = np.maximum(math.log2(inner_low) - octave, octave - math.log2(inner_high))
     outside = 0.5 - 0.5 * np.cos(math.pi * np.clip(beyond / 0.5, 0.0, 1.0))
@@ -87,11 +79,7 @@ def harmonic_response(
     first = round((centre - pre) * sample_rate_hz)
     index = np.arange(first, round((centre + post) * sample_rate_hz))
     if pre < 0.0 or post <= 0.0 or not 0 < index.size <= impulse.shape[-1]:
-        raise InputError(
-            f"a window of {pre} s before and {post} s after the response of order {order} does not fit",
-            expected=f"between 1 and {impulse.shape[-1]} samples",
-            remedy="use a longer sweep or a shorter window",
-        )
+        raise InputError.of("dsp.window_too_long", pre=pre, post=post, order=order, count=impulse.shape[-1])
     window = np.ones(index.size)
     fall = round(TAPER_SHARE * index.size)
     rise = min(fall, math.floor(0.8 * pre * sample_rate_hz))

@@ -20,11 +20,7 @@ def minimum_phase(magnitude: FloatArray, *, floor_ratio: float = 1e-7) -> Comple
     usable = magnitude.shape[-1:] > (2,) and bool(np.all(np.isfinite(magnitude)) and np.all(magnitude >= 0.0))
     peak = np.max(magnitude, axis=-1, keepdims=True) if usable else np.zeros(1)
     if not np.all(peak > 0.0) or not 0.0 < floor_ratio < 1.0:
-        raise InputError(
-            f"no minimum phase for magnitudes of shape {magnitude.shape} and a floor of {floor_ratio}",
-            expected="3 or more finite magnitudes, none negative, not all 0; a floor between 0 and 1",
-            remedy="give the magnitude from 0 Hz to half the sample rate",
-        )
+        raise InputError.of("dsp.no_minimum_phase", magnitude=magnitude, floor_ratio=floor_ratio)
     length = 2 * (magnitude.shape[-1] - 1)
     cepstrum = scipy.fft.irfft(np.log(np.maximum(magnitude, floor_ratio * peak)), length, axis=-1)
     cepstrum[..., 1 : length // 2] *= 2.0

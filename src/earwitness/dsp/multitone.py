@@ -49,21 +49,13 @@ def tone_rows(
     Odd rows keep even products off the tones. InputError if so many do not fit, or for an impossible band.
     """
     if not (count >= 2 and period >= 8 and 0.0 < low_hz < high_hz < rate_hz / 2.0):
-        raise InputError(
-            f"{count} tones from {low_hz:g} Hz to {high_hz:g} Hz at {rate_hz:g} Hz",
-            expected="2 or more, below half the sample rate",
-            remedy="correct count and band",
-        )
+        raise InputError.of("dsp.tones_impossible", count=count, low_hz=low_hz, high_hz=high_hz, rate_hz=rate_hz)
     wanted = np.geomspace(low_hz, high_hz, count) * period / rate_hz
     rows = np.maximum(2 * np.rint((wanted - 1) / 2).astype(np.int64) + 1, 1)
     for place in range(1, count):
         rows[place] = max(rows[place], rows[place - 1] + 2)
     if rows[-1] * rate_hz / period > high_hz * 1.02 or rows[-1] >= period / 2:
-        raise InputError(
-            f"{count} tones from {low_hz:g} Hz do not fit a period of {period / rate_hz:g} s",
-            expected="room for an odd row between neighbors",
-            remedy="take fewer tones or a longer period",
-        )
+        raise InputError.of("dsp.tones_beyond_period", count=count, low_hz=low_hz, period=period / rate_hz)
     return rows
 
 
@@ -114,11 +106,7 @@ def find_rows(period: FloatArray, *, below_db: float = 50.0) -> IntArray:
     # A signal cut at the wrong period smears: then power lies between the lines, and lines lie side by side.
     between = 1.0 - float(np.sum(power[rows]) / max(float(np.sum(power)), 1e-300))
     if not 2 <= rows.size <= period.size // 8 or between > 10.0 ** (-below_db / 10.0) or np.any(np.diff(rows) == 1):
-        raise InputError(
-            f"the period holds {rows.size} lines that are not clear tones",
-            expected="two or more tones with nothing between them",
-            remedy="check period_s, run_in_s and the file that was played",
-        )
+        raise InputError.of("dsp.no_clear_tones", rows=rows)
     return np.asarray(rows, dtype=np.int64)
 
 
@@ -146,9 +134,7 @@ def read_multitone(
     """
     count, size = periods.shape
     if rows.size < 2 or np.any(np.diff(rows) < 1) or rows[0] < 1 or rows[-1] >= size / 2:
-        raise InputError(
-            "tones that do not fit the period", expected="two or more rising rows", remedy="check period_s"
-        )
+        raise InputError.of("dsp.tones_too_many")
     spectra = np.asarray(scipy.fft.rfft(periods, axis=-1), dtype=np.complex128)
     drift, sure = _drift(spectra, rows)
     layout = _Layout(rows, _edges(rows, size), max(1, int(rows[0]) // 2 if from_row is None else from_row))

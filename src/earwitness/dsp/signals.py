@@ -44,11 +44,7 @@ def two_tone(
     """
     _require_below_nyquist((low_hz, high_hz), duration_s, rate_hz)
     if not (low_hz < high_hz and ratio > 0.0 and math.isfinite(ratio)):
-        raise InputError(
-            f"two tones of {low_hz} Hz and {high_hz} Hz at {ratio} to 1",
-            expected="the lower first, and a ratio above 0",
-            remedy="correct the frequencies",
-        )
+        raise InputError.of("dsp.two_tones_impossible", low_hz=low_hz, high_hz=high_hz, ratio=ratio)
     low, high = (tone(hz, duration_s, rate_hz, fade_s=fade_s) for hz in (low_hz, high_hz))
     return np.asarray((ratio * low + high) / (ratio + 1.0), dtype=np.float64)
 
@@ -87,11 +83,7 @@ def line_rms(samples: FloatArray, rate_hz: float, frequency_hz: FloatArray) -> F
     rows = np.asarray(frequency_hz, dtype=np.float64) * samples.size / rate_hz
     whole = np.rint(rows).astype(np.int64)
     if np.any(np.abs(rows - whole) > 1e-3) or np.any(whole <= 0) or np.any(whole >= samples.size / 2):
-        raise InputError(
-            f"{samples.size} samples do not hold whole periods of every line",
-            expected="a length that all lines fit into, below half the sample rate",
-            remedy="cut the recording to a common period",
-        )
+        raise InputError.of("dsp.no_whole_periods", samples=samples)
     spectrum = scipy.fft.rfft(samples)
     return np.asarray(np.abs(spectrum[whole]) * math.sqrt(2.0) / samples.size, dtype=np.float64)
 

@@ -57,10 +57,7 @@ def smooth_power(
 
 def _check(power: FloatArray, frequency_hz: FloatArray, at_hz: FloatArray, fraction: float) -> None:
     if frequency_hz.ndim != 1 or frequency_hz.size < 2 or power.shape[-1:] != frequency_hz.shape:
-        raise InputError(
-            f"power of shape {power.shape} does not fit frequencies of shape {frequency_hz.shape}",
-            expected="at least two frequencies, and one power for each along the last axis",
-        )
+        raise InputError.of("dsp.shapes_differ", power=power, frequency_hz=frequency_hz)
     if not (frequency_hz[0] > 0.0 and np.all(np.diff(frequency_hz) > 0.0)):
         raise InputError("the frequencies to smooth over do not rise from above 0 Hz", remedy="leave out 0 Hz")
     if not 0.0 < fraction < np.inf:

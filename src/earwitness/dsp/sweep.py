@@ -29,10 +29,8 @@ class SweepLaw:
     def __post_init__(self) -> None:
         numbers = (self.start_hz, self.stop_hz, self.rate_s)
         if not all(map(math.isfinite, numbers)) or not 0.0 < self.start_hz < self.stop_hz or self.rate_s <= 0.0:
-            raise InputError(
-                f"a sweep from {self.start_hz} Hz to {self.stop_hz} Hz at {self.rate_s} s per factor e is impossible",
-                expected="0 < start_hz < stop_hz and a positive duration",
-                remedy="correct the sweep's frequencies and duration",
+            raise InputError.of(
+                "dsp.sweep_rate_impossible", start_hz=self.start_hz, stop_hz=self.stop_hz, rate_s=self.rate_s
             )
 
     @property
@@ -50,11 +48,7 @@ def sweep_law(
     the duration then changes a little. Raises InputError for impossible numbers.
     """
     if not 0.0 < start_hz < stop_hz < math.inf or not 0.0 < duration_s < math.inf:
-        raise InputError(
-            f"a sweep from {start_hz} Hz to {stop_hz} Hz in {duration_s} s is impossible",
-            expected="0 < start_hz < stop_hz and a positive duration",
-            remedy="correct the sweep's frequencies and duration",
-        )
+        raise InputError.of("dsp.sweep_impossible", start_hz=start_hz, stop_hz=stop_hz, duration_s=duration_s)
     rate_s = duration_s / math.log(stop_hz / start_hz)
     if rounded:
         rate_s = round(start_hz * rate_s) / start_hz
@@ -76,10 +70,8 @@ def sweep_samples(
     Raises InputError if it reaches half the sample rate or the fades overlap.
     """
     if law.stop_hz > sample_rate_hz / 2.0:
-        raise InputError(
-            f"the sweep ends at {law.stop_hz} Hz, above half the sample rate of {sample_rate_hz} Hz",
-            expected=f"at most {sample_rate_hz / 2.0} Hz",
-            remedy="end the sweep lower or use a higher sample rate",
+        raise InputError.of(
+            "dsp.sweep_beyond_rate", law=law, sample_rate_hz=sample_rate_hz, half_hz=sample_rate_hz / 2.0
         )
     count = round(law.duration_s * sample_rate_hz)
     signal = np.sin(sweep_phase(law, np.arange(count, dtype=np.float64) / sample_rate_hz))
@@ -92,11 +84,7 @@ def fade_envelope(count: int, fade_in: int, fade_out: int) -> FloatArray:
     Raises InputError for negative fades or fades longer than the signal together.
     """
     if fade_in < 0 or fade_out < 0 or fade_in + fade_out > count:
-        raise InputError(
-            f"fades of {fade_in} and {fade_out} samples do not fit {count} samples",
-            expected="fades that do not overlap",
-            remedy="shorten the fades",
-        )
+        raise InputError.of("dsp.fades_too_long", fade_in=fade_in, fade_out=fade_out, count=count)
     envelope = np.ones(count)
     envelope[:fade_in] = raised_cosine_rise(fade_in)
     envelope[count - fade_out :] = raised_cosine_rise(fade_out)[::-1]

@@ -26,10 +26,8 @@ def gate_weights(
     Raises InputError for a length that is not positive, negative times, or a fall_share outside 0 to 1.
     """
     if not 0.0 < length_s < math.inf or rise_s < 0.0 or lead_s < 0.0 or not 0.0 <= fall_share <= 1.0:
-        raise InputError(
-            f"a gate of {length_s} s with a rise of {rise_s} s, a lead of {lead_s} s and a fall over {fall_share}",
-            expected="a positive length, rise and lead not negative, fall share between 0 and 1",
-            remedy="correct the gate",
+        raise InputError.of(
+            "dsp.gate_impossible", length_s=length_s, rise_s=rise_s, lead_s=lead_s, fall_share=fall_share
         )
     before = -lead_s - time_s
     after = time_s - length_s * (1.0 - fall_share)

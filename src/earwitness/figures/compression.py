@@ -61,12 +61,7 @@ def compression(
     """
     series = level_series(_in_order(takes, recorded))
     if len(series) < 2:
-        raise InputError(
-            "compression needs two levels or more, one is there",
-            where=f"take {series[0].take}",
-            expected="takes of kind level at two or more voltages",
-            remedy="record the stimulus again at a higher level",
-        )
+        raise InputError.of("figures.one_level_only", where=f"take {series[0].take}")
     drift = _drift(takes, recorded, lineage)
     changed = None if drift is None else np.abs(drift.values)
     base = series[0]

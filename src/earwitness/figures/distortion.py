@@ -116,11 +116,7 @@ def at_one_meter(
             shift = np.where(usable, laid, rest)
             known = known | usable | (hz > hz[usable][-1])
     if shift is None:
-        raise InputError(
-            f"levels near a driver (take {first.take}) cannot be stated at 1 m",
-            expected="the driver's diameter, or a calibrated on-axis response",
-            remedy="give diameter_m of the driver in session.toml",
-        )
+        raise InputError.of("figures.near_driver", first=first)
     return tuple(_shifted(take, shift, known) for take in ordered)
 
 

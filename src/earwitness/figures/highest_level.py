@@ -230,11 +230,7 @@ def at_seat(figure: Figure, distance_m: float, *, loudspeakers: int = 1) -> Figu
     loudspeakers : playing alike but not in phase. InputError unless distance_m > 0 and there is one or more.
     """
     if not (distance_m > 0.0 and math.isfinite(distance_m) and loudspeakers >= 1):
-        raise InputError(
-            f"{loudspeakers} loudspeakers at {distance_m} m",
-            expected="one or more, and a distance above 0 m",
-            remedy="correct the distance",
-        )
+        raise InputError.of("figures.loudspeakers_at_seat", loudspeakers=loudspeakers, distance_m=distance_m)
     key, method = "highest_clean_level_at_seat", _METHODS["highest_clean_level_at_seat"]
     if figure.value is None or figure.u is None:
         return not_judged(key, figure.reason, unit="dB", method=method, lineage=figure.lineage)
@@ -279,11 +275,7 @@ def burst_level(
     """
     frequencies = {burst.frequency_hz for burst in bursts}
     if len(frequencies) != 1 or not distance_m > 0.0:
-        raise InputError(
-            f"bursts of {len(frequencies)} frequencies at {distance_m:g} m make no level",
-            expected="bursts of one frequency, rising, and a distance above 0 m",
-            remedy="group the bursts by frequency",
-        )
+        raise InputError.of("figures.bursts_without_level", count=len(frequencies), distance_m=distance_m)
     frequency = frequencies.pop()
     rising = sorted(bursts, key=lambda burst: burst.peak)
     verdicts = [judge_burst(burst, mask) for burst in rising]

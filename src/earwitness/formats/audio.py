@@ -121,12 +121,7 @@ def write_audio_pieces(path: Path, pieces: Iterable[FloatArray], rate_hz: int, c
 
 
 def _damaged(path: Path, error: BaseException) -> AudioError:
-    return AudioError(
-        "the recording cannot be decoded; it may be truncated or damaged",
-        where=str(path),
-        expected="a complete WAV or FLAC file",
-        remedy=f"copy or export the recording again ({error})",
-    )
+    return AudioError.of("formats.undecodable", where=str(path), error=error)
 
 
 def _read_all(path: Path, file: Any, frames: int, channels: int) -> FloatArray:
@@ -168,12 +163,7 @@ def write_audio(path: Path, samples: FloatArray, rate_hz: int, *, subtype: Subty
     values = np.atleast_2d(np.asarray(samples, dtype=np.float64))
     _check_writable(path, values, rate_hz)
     if subtype == "FLOAT" and suffix == ".flac":
-        raise InputError(
-            "FLAC holds no floating-point samples",
-            where=str(path),
-            expected="24-bit samples, or a .wav file",
-            remedy="name the file .wav or write 24-bit samples",
-        )
+        raise InputError.of("formats.flac_float", where=str(path))
     part = path.with_name(path.name + ".part")
     try:
         if subtype == "FLOAT":
@@ -187,12 +177,7 @@ def write_audio(path: Path, samples: FloatArray, rate_hz: int, *, subtype: Subty
 
 
 def _truncated(path: Path, promised: str, present: str) -> AudioError:
-    return AudioError(
-        f"the recording is truncated: its header promises {promised}, the file holds {present}",
-        where=str(path),
-        expected="as many samples as the header says",
-        remedy="copy the file again, or record again if the recorder was stopped hard",
-    )
+    return AudioError.of("formats.truncated", where=str(path), promised=promised, present=present)
 
 
 def _check_container(path: Path) -> None:
@@ -204,26 +189,13 @@ def _check_container(path: Path) -> None:
                 _check_riff(path, file, size)
                 return
     except (OSError, ValueError) as error:
-        raise AudioError(
-            "the recording cannot be opened",
-            where=str(path),
-            expected="a file that exists and may be read",
-            remedy=f"check path and permission ({getattr(error, 'strerror', None) or error})",
+        raise AudioError.of(
+            "formats.not_opened", where=str(path), reason=getattr(error, "strerror", None) or error
         ) from None
     if size == 0:
-        raise AudioError(
-            "the recording is an empty file",
-            where=str(path),
-            expected="a WAV or FLAC file with samples",
-            remedy="copy or record it again",
-        )
+        raise AudioError.of("formats.empty_file", where=str(path))
     if head[:4] != b"fLaC":
-        raise AudioError(
-            "the recording is neither WAV nor FLAC",
-            where=str(path),
-            expected="a WAV or FLAC file",
-            remedy="export the recording as 24-bit WAV or FLAC",
-        )
+        raise AudioError.of("formats.not_audio", where=str(path))
 
 
 def _check_riff(path: Path, file: BinaryIO, size: int) -> None:
@@ -246,33 +218,15 @@ def _check_riff(path: Path, file: BinaryIO, size: int) -> None:
 
 def _check_header(path: Path, rate_hz: int, subtype: str, values: int, max_values: int) -> None:
     if not MIN_RATE_HZ <= rate_hz <= MAX_RATE_HZ:
-        raise AudioError(
-            f"the sample rate is {rate_hz} Hz",
-            where=str(path),
-            expected=f"{MIN_RATE_HZ} to {MAX_RATE_HZ} Hz",
-            remedy="record at 48000 Hz or 96000 Hz; do not resample an old recording",
+        raise AudioError.of(
+            "formats.sample_rate", where=str(path), rate_hz=rate_hz, min_rate_hz=MIN_RATE_HZ, max_rate_hz=MAX_RATE_HZ
         )
     if subtype not in SUBTYPES:
-        raise AudioError(
-            f"the samples are stored as {subtype}",
-            where=str(path),
-            expected="one of " + ", ".join(SUBTYPES),
-            remedy="record or export with 24-bit samples",
-        )
+        raise AudioError.of("formats.sample_format", where=str(path), subtype=subtype, listed=", ".join(SUBTYPES))
     if values <= 0:
-        raise AudioError(
-            "the recording holds no samples",
-            where=str(path),
-            expected="at least one sample",
-            remedy="record it again; a recorder stopped hard leaves an unfinished header",
-        )
+        raise AudioError.of("formats.no_samples", where=str(path))
     if values > max_values:
-        raise AudioError(
-            f"the recording holds {values} values over all channels",
-            where=str(path),
-            expected=f"at most {max_values}",
-            remedy="cut the recording into single takes",
-        )
+        raise AudioError.of("formats.too_many_samples", where=str(path), values=values, max_values=max_values)
 
 
 def _check_writable(path: Path, values: FloatArray, rate_hz: int) -> None:
@@ -302,12 +256,7 @@ def _whole_steps(values: FloatArray, path: Path) -> npt.NDArray[np.int32]:
     """(N, C) 24-bit steps of samples (C, N), in the upper bits of 32. InputError beyond full scale."""
     steps = np.rint(values * 2.0**23)
     if steps.max() > 2**23 - 1 or steps.min() < -(2**23):
-        raise InputError(
-            f"the peak is {np.abs(values).max():.7g} of full scale, beyond what 24-bit samples hold",
-            where=str(path),
-            expected="samples from -1 to 1 - 2^-23",
-            remedy="lower the level, or write a .wav file with float samples",
-        )
+        raise InputError.of("formats.peak_too_high", where=str(path), peak=np.abs(values).max())
     # Whole steps, shifted up by hand: the library scales floats by 2^23 - 1, which would change every sample.
     return np.asarray(steps.astype(np.int32).T * np.int32(256), dtype=np.int32)
 
@@ -317,10 +266,5 @@ def _write_float(part: Path, values: FloatArray, rate_hz: int) -> None:
     from scipy.io import wavfile
 
     if np.abs(values).max() > np.finfo(np.float32).max:
-        raise InputError(
-            "the samples are beyond what 32-bit floats hold",
-            where=str(part.with_suffix("")),
-            expected="samples of an ordinary size",
-            remedy="check what is being written",
-        )
+        raise InputError.of("formats.beyond_float", where=str(part.with_suffix("")))
     wavfile.write(str(part), rate_hz, values.T.astype(np.float32))

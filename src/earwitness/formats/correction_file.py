@@ -63,12 +63,7 @@ class MicrophoneCorrection:
         """
         asked = np.asarray(frequency_hz, dtype=np.float64)
         if not np.all(np.isfinite(asked)) or np.any(asked < 0):
-            raise FormatError(
-                "a frequency to correct is negative or not a number",
-                where=self.name,
-                expected="finite frequencies in Hz, 0 or more",
-                remedy="ask for frequencies of 0 Hz or more",
-            )
+            raise FormatError.of("formats.frequency_negative", where=self.name)
         low, high = self.frequency_hz[0], self.frequency_hz[-1]
         log_file, log_asked = np.log(self.frequency_hz), np.log(np.clip(asked, low, high))
         phase = None

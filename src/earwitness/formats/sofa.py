@@ -152,14 +152,10 @@ def _checked_bytes(path: Path, max_bytes: int) -> bytes:
     try:
         size = path.stat().st_size
         if size > max_bytes:
-            raise FormatError(
-                f"the SOFA file is {size} bytes large", where=str(path), expected=f"at most {max_bytes} bytes"
-            )
+            raise FormatError.of("formats.sofa_too_large", where=str(path), size=size, max_bytes=max_bytes)
         return path.read_bytes()
     except OSError as error:
-        raise FormatError(
-            f"the SOFA file cannot be read: {error.strerror}", where=str(path), remedy="check name and permissions"
-        ) from None
+        raise FormatError.of("formats.sofa_unreadable", where=str(path), error=error) from None
 
 
 def _check_header(path: Path) -> None:

@@ -531,6 +531,4 @@ def _is_judged(figure: Figure | None) -> bool:
 def _need_one_currency(candidates: Sequence[Candidate]) -> None:
     found = sorted({c.currency for c in candidates if c.currency is not None})
     if len(found) > 1:
-        raise InputError(
-            "the prices stand in several currencies, which cannot be compared", expected="one of " + ", ".join(found)
-        )
+        raise InputError.of("insight.several_currencies", listed=", ".join(found))

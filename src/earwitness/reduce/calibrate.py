@@ -130,29 +130,16 @@ def tone_rms(samples: FloatArray, rate_hz: float, frequency_hz: float) -> tuple[
 def _from_calibrator(calibrator: Calibrator, recording: Recording) -> Calibration:
     where = f"calibrator recording {calibrator.file}"
     if calibrator.channel > recording.samples.shape[0]:
-        raise AudioError(
-            f"channel {calibrator.channel} is not there, the recording has {recording.samples.shape[0]}",
-            where=where,
-            remedy="name the channel the microphone is on",
+        raise AudioError.of(
+            "reduce.calibrator_channel", where=where, calibrator=calibrator, count=recording.samples.shape[0]
         )
     skip = round(SETTLING_S * recording.rate_hz)
     samples = recording.samples[calibrator.channel - 1, skip : -skip or None]
     if samples.size < SHORTEST_TONE_S * recording.rate_hz:
-        raise AudioError(
-            f"the tone lasts {samples.size / recording.rate_hz:.2f} s after settling",
-            where=where,
-            expected="5 s or more, 1 s at least",
-            remedy="record the calibrator again, longer",
-        )
+        raise AudioError.of("reduce.tone_too_short", where=where, length_s=samples.size / recording.rate_hz)
     rms, share_db = tone_rms(samples, recording.rate_hz, calibrator.frequency_hz)
     if not share_db > TONE_SHARE_DB:
-        raise AudioError(
-            f"there is no clear tone at {calibrator.frequency_hz:g} Hz "
-            f"(that third octave holds {share_db:.1f} dB of the power)",
-            where=where,
-            expected="a recording of nothing but the calibrator",
-            remedy="check frequency_hz and channel, or record the calibrator again",
-        )
+        raise AudioError.of("reduce.no_clear_tone", where=where, calibrator=calibrator, share_db=share_db)
     block = recording.rate_hz
     rows = samples[: samples.size // block * block].reshape(-1, block)
     levels = [20 * math.log10(tone_rms(row, recording.rate_hz, calibrator.frequency_hz)[0]) for row in rows]

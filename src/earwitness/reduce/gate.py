@@ -66,12 +66,7 @@ def gate_of(
     elif reflection is not None:
         end = min(reflection - MARGIN_S, anechoic_window_s)
     else:
-        raise InputError(
-            "nothing is known about reflections in the room",
-            where="session.toml, [environment]",
-            expected="anechoic = true, a room, or first_reflection_ms",
-            remedy="measure the room, or give the time of the first reflection after the direct sound",
-        )
+        raise InputError.of("reduce.reflections_unknown", where="session.toml, [environment]")
     if not end > 0.5e-3:
         raise InputError(
             f"the first reflection comes {1e3 * (reflection or end):.2f} ms after the direct sound",

@@ -220,8 +220,6 @@ def noise_of_takes(
             )
         samples = recording.samples[take.microphone_channel - 1]
         if samples.size < 64:
-            raise AudioError(
-                "the noise take is empty", where=f"take {take.id}, file {take.file}", remedy="record it again"
-            )
+            raise AudioError.of("reduce.noise_take_empty", where=f"take {take.id}, file {take.file}")
         densities.append(noise_density(samples, rate_hz, hz) / fs_per_pa**2)
     return np.mean(densities, axis=0) if densities else None

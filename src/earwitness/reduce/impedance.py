@@ -83,11 +83,9 @@ def _known(takes: Sequence[ImpedanceTake], references: Sequence[ImpedanceTake], 
     if not references:
         return Known(first.get("open"), first.get("short"))
     if references[0].reference_ohm is None:
-        raise InputError(
-            "a reference measurement needs the value of its resistor",
+        raise InputError.of(
+            "reduce.reference_without_value",
             where=f"take {references[0].id}, file {references[0].file}",
-            expected="reference_ohm",
-            remedy="add the resistor's value to the take",
         )
     return Known(first.get("open"), first.get("short"), first["reference"], references[0].reference_ohm)
 
@@ -124,12 +122,7 @@ def _take_ratio(take: ImpedanceTake, recording: Recording, axis: FrequencyAxis) 
     count = recording.samples.shape[0]
     for channel in (take.channel_a, take.channel_b):
         if channel > count:
-            raise AudioError(
-                f"channel {channel} is not there, the file has {count}",
-                where=where,
-                expected="both voltages in one file",
-                remedy="record both channels, or name the right ones as channel_a and channel_b",
-            )
+            raise AudioError.of("reduce.channel_not_in_file", where=where, channel=channel, count=count)
     named = (take.channel_a, take.channel_b)
     # Over load and resistor, the load's voltage is held against the resistor's, which never vanishes.
     base, part = reversed(named) if take.circuit == "over load and resistor" else named
@@ -143,22 +136,12 @@ def _take_ratio(take: ImpedanceTake, recording: Recording, axis: FrequencyAxis) 
 def _check_channel(samples: FloatArray, channel: int, where: str, *, may_be_silent: bool) -> None:
     peak = float(np.max(np.abs(samples), initial=0.0))
     if samples.size < 1024 or (peak < _SILENT_PEAK and not may_be_silent):
-        raise AudioError(
-            f"channel {channel} is silent",
-            where=where,
-            expected="the sweep in both channels",
-            remedy="check cables and gains, then record the take again",
-        )
+        raise AudioError.of("reduce.channel_silent", where=where, channel=channel)
     top = np.abs(samples) >= peak * (1.0 - 1e-6)
     run = np.convolve(top[1:] & (np.diff(samples) == 0.0), np.ones(_CLIPPED_RUN - 1), mode="valid")
     # Below full scale equal samples prove nothing: a slow sine has them at every peak.
     if peak >= THRESHOLDS["clipping_peak_fs"] and bool(np.any(run >= _CLIPPED_RUN - 1)):
-        raise AudioError(
-            f"channel {channel} is clipped",
-            where=where,
-            expected="peaks below the top of the converter",
-            remedy="lower the level or the input gain, then record all impedance takes again",
-        )
+        raise AudioError.of("reduce.channel_clipped", where=where, channel=channel)
 
 
 def _is_turned(ratio: Ratio) -> bool:
@@ -171,31 +154,12 @@ def _check_wiring(ratio: Ratio, take: ImpedanceTake, where: str) -> None:
     resistor it may be of any size."""
     clear = ratio.u < 0.02 * np.abs(ratio.b_over_a)
     if not clear.any():
-        raise AudioError(
-            "the two channels have nothing in common",
-            where=where,
-            expected="one sweep, recorded in both channels at once",
-            remedy="check that both channels belong to one take and circuit, and that the sweep is above the noise",
-        )
+        raise AudioError.of("reduce.channels_unrelated", where=where)
     value = ratio.b_over_a[clear]
     if take.circuit != "over load and resistor" and float(np.median(np.abs(value))) > 1.03:
-        raise InputError(
-            f"channel {take.channel_b} is {np.median(np.abs(value)):.2f} times as large as channel {take.channel_a}: "
-            "the channels are swapped, their gains differ, or the circuit is another",
-            where=where,
-            expected=f'for circuit = "{take.circuit}" channel_a over load and resistor together, so larger than '
-            "channel_b",
-            remedy=f"if channel {take.channel_b} had both, set channel_a = {take.channel_b} and channel_b = "
-            f"{take.channel_a}; if one channel lay over the load and the other over the resistor, write circuit = "
-            '"over load and resistor" with channel_a over the load; else set both gains alike',
-        )
+        raise InputError.of("reduce.channels_swapped", where=where, take=take, times=np.median(np.abs(value)))
     if float(np.median(value.real)) < 0.0:
-        raise InputError(
-            "the two channels have opposite polarity",
-            where=where,
-            expected="both channels counted from the same side",
-            remedy="swap the two wires of one channel, then record the impedance takes again",
-        )
+        raise InputError.of("reduce.channels_opposed", where=where)
 
 
 def _averaged(found: Sequence[Impedance]) -> Impedance:

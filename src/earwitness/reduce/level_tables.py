@@ -105,11 +105,7 @@ def _volts(take: LevelTableTake, column: LevelColumn, response: DirectionalRespo
     hz = response.axis.hz
     band = (hz >= _BAND_HZ[0]) & (hz <= _BAND_HZ[1]) & np.isfinite(on_axis)
     if not response.absolute or not band.any():
-        raise InputError(
-            f"take {take.id} names a level of {column.at_db:g} dB, and the session's response has no level of its own",
-            where="session.toml",
-            remedy="name the voltage in the titles instead, or state voltage and distance of the response",
-        )
+        raise InputError.of("reduce.level_without_response", where="session.toml", take=take, column=column)
     mean = 10 * np.log10(np.mean(10 ** (on_axis[band] / 10)))
     return float(REFERENCE_VOLTAGE_V * 10 ** ((column.at_db - mean) / 20))
 
@@ -212,11 +208,7 @@ def _of_spectrum(take: MultitoneTableTake, hz: FloatArray, power: FloatArray) ->
     """
     steps = np.diff(hz)
     if take.window is None or take.tones is None or not np.allclose(steps, steps[0], rtol=1e-2):
-        raise InputError(
-            f"take {take.id} is a spectrum: its lines must lie evenly, its window and number of tones be stated",
-            where=f"session.toml and {take.file}",
-            remedy='write window = "none", "Hann" or "Blackman-Harris", and tones = 31, in its [[take]]',
-        )
+        raise InputError.of("reduce.spectrum_unstated", where=f"session.toml and {take.file}", take=take)
     half, bandwidth = _WINDOWS[take.window]
     rows = _tone_rows(hz, power, half, take)
     near = np.clip(rows[:, None] + np.arange(-half, half + 1), 0, hz.size - 1)
@@ -247,9 +239,5 @@ def _tone_rows(hz: FloatArray, power: FloatArray, half: int, take: MultitoneTabl
     )
     order = np.argsort(-score, kind="stable")
     if peaks.size < count or (peaks.size > count and score[order[count]] * _CLEAR > score[order[count - 1]]):
-        raise InputError(
-            f"the spectrum of take {take.id} does not show {count} tones that stand clear of all else",
-            where=take.file,
-            remedy="state window and tones as they were, or export finer lines",
-        )
+        raise InputError.of("reduce.spectrum_without_tones", where=take.file, take=take, count=count)
     return np.sort(peaks[order[:count]])

@@ -42,12 +42,7 @@ def reduce_two_tones(
     start, size = round(take.run_in_s * recording.rate_hz), round(take.length_s * recording.rate_hz)
     cut = samples[start : start + size]
     if cut.size < size:
-        raise AudioError(
-            f"the recording ends before {take.run_in_s + take.length_s:g} s",
-            where=where,
-            expected="run_in_s and length_s within it",
-            remedy="correct run_in_s or length_s, or record longer",
-        )
+        raise AudioError.of("reduce.recording_ends_early", where=where, least_s=take.run_in_s + take.length_s)
     lines_hz = take.high_hz + take.low_hz * np.array([0.0, -1.0, 1.0, -2.0, 2.0])
     beside = (lines_hz[1:, None] + np.array([-5, -4, -3, 3, 4, 5]) / take.length_s).ravel()
     try:
@@ -57,12 +52,7 @@ def reduce_two_tones(
     gain = _gain(lines_hz, response_db, response_hz)
     noise = float(np.sqrt(np.mean((around * _gain(beside, response_db, response_hz)) ** 2)))
     if not lines[0] * gain[0] > 3.0 * noise:
-        raise AudioError(
-            f"nothing was recorded at {take.high_hz:g} Hz",
-            where=where,
-            expected="both tones, from run_in_s on",
-            remedy="check channel, frequencies and run_in_s",
-        )
+        raise AudioError.of("reduce.high_tone_missing", where=where, take=take)
     _require_low_tone(cut, float(recording.rate_hz), take, where)
     _require_high_tone(cut, float(recording.rate_hz), take, where)
     return TwoToneReading(take.id, take.drive_v, take.distance_m, take.low_hz, take.high_hz, lines * gain, noise)
@@ -124,12 +114,7 @@ def _require_high_tone(cut: FloatArray, rate_hz: float, take: TwoToneTake, where
         return
     loudest = int(np.argmax(np.where(others, power, 0.0)))
     if power[loudest] > 4.0 * float(power[own].max()):
-        raise AudioError(
-            f"the tone at {take.high_hz:g} Hz is weaker than one at {hz[loudest]:.4g} Hz that nobody states",
-            where=where,
-            expected="both tones, and nothing else as loud as they are",
-            remedy="correct high_hz",
-        )
+        raise AudioError.of("reduce.unstated_tone", where=where, take=take, hz=hz[loudest])
 
 
 def _require_low_tone(cut: FloatArray, rate_hz: float, take: TwoToneTake, where: str) -> None:
@@ -141,12 +126,7 @@ def _require_low_tone(cut: FloatArray, rate_hz: float, take: TwoToneTake, where:
     power = np.abs(np.fft.rfft(cut * np.hanning(cut.size))) ** 2
     hz = np.arange(power.size) * rate_hz / cut.size
     loudest = float(hz[np.argmax(np.where((hz > 10.0) & (hz < 0.5 * take.high_hz), power, 0.0))])
-    raise AudioError(
-        f"nothing was recorded at {take.low_hz:g} Hz; the strongest low tone is at {loudest:.4g} Hz",
-        where=where,
-        expected="both tones, from run_in_s on",
-        remedy="correct low_hz",
-    )
+    raise AudioError.of("reduce.low_tone_missing", where=where, take=take, loudest=loudest)
 
 
 def _require_burst(heard: FloatArray, rate_hz: float, take: BurstTake, where: str) -> None:
@@ -161,12 +141,7 @@ def _require_burst(heard: FloatArray, rate_hz: float, take: BurstTake, where: st
     harmonic = 2 <= order <= 5 and abs(ratio[row] - order) < 0.1 * order
     if power[row] < 10.0 * own or harmonic:
         return
-    raise AudioError(
-        f"the burst in the recording is at {hz[row]:.3g} Hz, not at {take.frequency_hz:g} Hz",
-        where=where,
-        expected="the burst that frequency_hz names",
-        remedy="correct frequency_hz, or name the right file",
-    )
+    raise AudioError.of("reduce.burst_elsewhere", where=where, hz=hz[row], take=take)
 
 
 def reduce_noise_run(
@@ -235,11 +210,7 @@ def reduce_noise_run(
 def samples_of(recording: Recording, channel: int, where: str) -> FloatArray:
     """(N,) samples of a channel, counted from 1. AudioError where it is not there or holds no numbers."""
     if channel > recording.samples.shape[0]:
-        raise AudioError(
-            f"channel {channel} is not there, the recording has {recording.samples.shape[0]}",
-            where=where,
-            remedy="name the channel the microphone is on",
-        )
+        raise AudioError.of("reduce.channel_not_there", where=where, channel=channel, count=recording.samples.shape[0])
     samples = np.asarray(recording.samples[channel - 1], dtype=np.float64)
     if not np.all(np.isfinite(samples)):
         raise AudioError("the recording holds values that are not numbers", where=where)

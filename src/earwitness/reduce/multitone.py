@@ -39,13 +39,7 @@ def reduce_multitone(
     samples = samples_of(recording, take.microphone_channel, where) / fs_per_pa
     size = take.period_s * recording.rate_hz
     if played.rate_hz != recording.rate_hz or abs(size - round(size)) > 1e-3:
-        raise AudioError(
-            f"period {take.period_s:g} s and sample rates {played.rate_hz} Hz (played), {recording.rate_hz} Hz do "
-            "not fit one another",
-            where=where,
-            expected="one sample rate, and a period of whole samples",
-            remedy="correct period_s, or record at the rate of the played file",
-        )
+        raise AudioError.of("reduce.period_does_not_fit", where=where, take=take, played=played, recording=recording)
     period = round(size)
     first, last = _span_of(played.samples[0])
     if last - first < period:
@@ -65,12 +59,7 @@ def reduce_multitone(
     # The signal's last samples may be small: a hundredth of a period is forgiven.
     count = min(last - start + period // 100, samples.size - start) // period
     if count < 1:
-        raise AudioError(
-            f"no whole period is left after run_in_s ({take.run_in_s:g} s)",
-            where=where,
-            expected=f"{take.run_in_s + take.period_s:.2f} s of signal or more",
-            remedy="correct run_in_s, or play more periods",
-        )
+        raise AudioError.of("reduce.no_whole_period", where=where, take=take, run_in_s=take.run_in_s + take.period_s)
     cut = samples[start : start + count * period].reshape(count, period)
     _refuse_other_tones(cut, rows, take)
     # The periods in one row, so that nothing wraps between them.

@@ -111,12 +111,7 @@ def plan_of(
     stated = sorted(session.takes_of(FarFieldTake), key=_place_of)
     far = tuple(_as_it_stood(take, session.turntable) for take in stated)
     if not far:
-        raise InputError(
-            "there is no far-field take",
-            where="session.toml",
-            expected="at least one far-field take, one on the reference axis",
-            remedy="add the take on axis",
-        )
+        raise InputError.of("reduce.no_far_field", where="session.toml")
     ahead = {far[0].file: read(far[0].file)}
     rate_hz = ahead[far[0].file].rate_hz
 

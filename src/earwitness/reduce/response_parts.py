@@ -85,9 +85,7 @@ def drawn(
     if isinstance(source, SofaDirectivity):
         return _of_sofa(session, facts, take, source, hz, flags)
     if not isinstance(take, ImpulseTake) or not isinstance(source, Recording):
-        raise InputError(
-            f"take {take.id} names a sound file", where="session.toml", remedy='write kind = "impulse response"'
-        )
+        raise InputError.of("reduce.take_is_sound", where="session.toml", take=take)
     samples = source.samples[take.channel - 1]
     spectrum = _spectra(samples[None, :], np.zeros(1), float(source.rate_hz), hz)
     scale = 1.0 / source.rate_hz if take.samples == "Pa/V per second" else 1.0

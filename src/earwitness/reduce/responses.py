@@ -166,12 +166,7 @@ def _parts(
         return parts, []
     names = [average.key for average in averages]
     if len(parts) != 1 or len(set(names)) < len(names) or parts[0].directions.unit_vectors()[0, 0] < 1.0 - 1e-9:
-        raise InputError(
-            f"curves alone stand beside {len(parts)} directions, each of them on axis or not, or stand there twice",
-            where="session.toml",
-            expected="the on-axis curve once, and each average once: averages of directions are computed here",
-            remedy="add the on-axis curve, or make a session of its own of the directions",
-        )
+        raise InputError.of("reduce.curves_beside_directions", where="session.toml", count=len(parts))
     sentence = (
         f"The averages are taken as they were published, {AVERAGED_U_DB} dB for that assumed; no direction but "
         "the axis is known, so there is no coverage, no map and no EQ that looks at other directions."

@@ -47,11 +47,7 @@ def stimulus_of(told: SweepStimulus | FileStimulus, read: Callable[[str], Record
     found = read(told.file)
     where = f"stimulus file {told.file}"
     if found.rate_hz != rate_hz:
-        raise AudioError(
-            f"the sample rate is {found.rate_hz} Hz, that of the recordings {rate_hz} Hz",
-            where=where,
-            remedy="give the stimulus at the rate of the recordings",
-        )
+        raise AudioError.of("reduce.rates_differ", where=where, found=found, rate_hz=rate_hz)
     if told.channel > found.samples.shape[0]:
         raise AudioError(f"channel {told.channel} is not there", where=where, remedy="name a channel that is there")
     samples = np.array(found.samples[told.channel - 1])

@@ -70,12 +70,7 @@ def read_header(path: Path) -> Header:
 
 
 def _cut_off(path: Path) -> AudioError:
-    return AudioError(
-        "the recording cannot be decoded to its end; it may be truncated or damaged",
-        where=str(path),
-        expected="a complete WAV or FLAC file",
-        remedy="copy or export the recording again",
-    )
+    return AudioError.of("session.cut_off", where=str(path))
 
 
 def check_files(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[Fault]:

@@ -71,12 +71,7 @@ def _without_recordings(document: dict[str, Any], takes: list[WrittenTake]) -> N
 
 def session_document(folder: Path) -> tuple[dict[str, Any], dict[Keys, int]]:
     """session.toml as it is written, its date as text, and the line of each key. InputError, SessionError."""
-    missing = InputError(
-        "there is no session.toml",
-        where=str(folder),
-        expected="a folder with session.toml and its recordings",
-        remedy="check the path, or start one with: earwitness measure new-folder DIR",
-    )
+    missing = InputError.of("session.no_session_toml", where=str(folder))
     text = read_toml(folder / FILE, FILE, larger="put recordings in files of their own", missing=missing)
     return parsed_session(text, folder)
 

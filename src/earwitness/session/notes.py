@@ -105,12 +105,7 @@ def load_sheet(path: Path, *, vocabulary: Mapping[str, HeardWord]) -> ListeningS
     readable file; SessionError with every fault at once.
     """
     path = path / SHEET_FILE if path.is_dir() else path
-    missing = InputError(
-        "there is no listening sheet",
-        where=str(path),
-        expected=f"a TOML file, or a folder with {SHEET_FILE}",
-        remedy="check the path, or begin with an empty sheet",
-    )
+    missing = InputError.of("session.no_sheet", where=str(path), sheet_file=SHEET_FILE)
     text = read_toml(path, "the listening sheet", larger="split it into several", missing=missing)
     parsed = parsed_toml(text, path.name)
     if isinstance(parsed, Fault):

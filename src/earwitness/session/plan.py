@@ -152,11 +152,7 @@ def plan_scan(
     ]
     count = sum(len(ring) for one in passes for ring, _name in one)
     if count > MOST_POINTS:
-        raise InputError(
-            f"{highest_hz:g} Hz around this cabinet takes {count:,} points",
-            expected=f"at most {MOST_POINTS:,}",
-            remedy="separate up to 1 to 3 kHz and let the gate serve above; that is what combined scans do",
-        )
+        raise InputError.of("session.too_many_points", highest_hz=highest_hz, count=count, most_points=MOST_POINTS)
     visits = visits_for(drift_db)
     # Beside the cabinet the level changes slowly.
     points, names = _travelled(passes, np.array([0.0, inner, 0.0]), visits)
@@ -199,11 +195,7 @@ def plan_gated(
     beside = (distance_m, loudspeaker_height_m, side, front)
     outside = loudspeaker_height_m >= height or side >= width or front + distance_m >= length
     if min(*room_m, *beside, *cabinet_m) <= 0 or outside:
-        raise InputError(
-            "the room does not hold loudspeaker and microphone",
-            expected="lengths in meters above 0, the loudspeaker lower than the ceiling, the microphone inside",
-            remedy="check the units, or place the microphone nearer",
-        )
+        raise InputError.of("session.room_too_small")
     echoes = {
         "floor": _echo(distance_m, loudspeaker_height_m),
         "ceiling": _echo(distance_m, height - loudspeaker_height_m),
@@ -214,11 +206,7 @@ def plan_gated(
     nearest = min(echoes, key=lambda name: echoes[name])
     gate = echoes[nearest] / SPEED_OF_SOUND_M_S - GATE_MARGIN_S
     if gate < 1e-3:
-        raise InputError(
-            f"the first reflection, from the {nearest}, comes after {1e3 * (gate + GATE_MARGIN_S):.2f} ms",
-            expected="more than 1.2 ms",
-            remedy="raise the loudspeaker, move it away from the walls, or measure outdoors",
-        )
+        raise InputError.of("session.reflection_too_early", nearest=nearest, after_ms=1e3 * (gate + GATE_MARGIN_S))
     lowest = LOWEST_TIMES_LENGTH / gate
     largest = max(cabinet_m[:2])
     far = max(3 * largest, (largest / 2) ** 2 / (SPEED_OF_SOUND_M_S / 10_000.0))

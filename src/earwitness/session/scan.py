@@ -140,20 +140,11 @@ def _files(pattern: object, places: PositionsTable, folder: Path, name: str) -> 
     count = len(places.points_m)
     if pattern is None:
         if not places.files:
-            raise FormatError(
-                "nothing tells which recording belongs to which point",
-                where=f"session.toml and {name}",
-                expected=f'files = "scan/p_{POINT}.flac", or a column "file" in the table',
-                remedy="add one of them",
-            )
+            raise FormatError.of("session.points_without_recordings", where=f"session.toml and {name}", point=POINT)
         beside = PurePosixPath(name).parent
         return tuple((beside / file).as_posix() for file in places.files)
     if not isinstance(pattern, str) or pattern.count(POINT) != 1 or POINT not in PurePosixPath(pattern).name:
-        raise FormatError(
-            f"the pattern must hold {POINT} once, in the file's own name",
-            where="session.toml, files",
-            expected=f"such as scan/p_{POINT}.flac",
-        )
+        raise FormatError.of("session.pattern_without_point", where="session.toml, files", point=POINT)
     found = _numbered(pattern, folder)
     missing = [n for n in range(1, count + 1) if n not in found]
     beyond = [n for n in found if n > count or n < 1]

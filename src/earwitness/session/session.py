@@ -351,11 +351,7 @@ class Session(Strict):
     def played(self) -> SweepStimulus | FileStimulus:
         """What the usual take was recorded with. InputError for a session of responses, where nothing was played."""
         if isinstance(self.stimulus, NoStimulus):
-            raise InputError(
-                "the session holds responses, for which nothing was played",
-                where="session.toml, [stimulus]",
-                remedy="describe what was played under [stimulus], or take this take out",
-            )
+            raise InputError.of("session.nothing_played", where="session.toml, [stimulus]")
         return self.stimulus
 
     def stimulus_of(self, take: object) -> SweepStimulus | FileStimulus:

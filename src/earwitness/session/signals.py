@@ -84,11 +84,7 @@ def write_signals(folder: Path, plan: SignalPlan | None = None) -> tuple[Written
     paths = [Written(folder / f"{one.name}.wav", folder / f"{one.name}.json") for one in signals]
     for there in (path for pair in paths for path in (pair.audio, pair.sidecar)):
         if there.exists():
-            raise InputError(
-                "a test signal is there already and is not overwritten",
-                where=str(there),
-                remedy="name another folder, or move the old signals away",
-            )
+            raise InputError.of("session.signal_there", where=str(there))
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for one, path in zip(signals, paths, strict=True):
@@ -100,24 +96,12 @@ def write_signals(folder: Path, plan: SignalPlan | None = None) -> tuple[Written
 
 def _check(plan: SignalPlan) -> None:
     if not (math.isfinite(plan.peak_dbfs) and plan.peak_dbfs <= 0.0):
-        raise InputError(
-            f"a peak of {plan.peak_dbfs} dB against full scale",
-            expected="0 dB or less; -12 dB leaves room",
-            remedy="lower the peak",
-        )
+        raise InputError.of("session.peak_above_full_scale", plan=plan)
     if plan.periods < 2 or plan.period_s <= 0.0:
-        raise InputError(
-            f"{plan.periods} periods of {plan.period_s:g} s",
-            expected="2 periods or more, one runs in",
-            remedy="play more periods",
-        )
+        raise InputError.of("session.too_few_periods", plan=plan)
     low, high = plan.pair_hz
     if round(low) != low or round(high) != high:
-        raise InputError(
-            f"two tones of {low:g} Hz and {high:g} Hz",
-            expected="whole hertz, so that one second holds whole periods",
-            remedy="round the frequencies",
-        )
+        raise InputError.of("session.tones_not_whole", low=low, high=high)
 
 
 def _signals(plan: SignalPlan) -> tuple[_Signal, ...]:

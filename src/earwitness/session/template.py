@@ -33,15 +33,8 @@ def write_new(path: Path, text: str) -> Path:
         stream = path.open("x", encoding="utf-8", newline="\n")
     except FileExistsError:
         if not path.parent.is_dir():
-            raise OutputError(
-                "the folder's name belongs to a file", where=str(path.parent), remedy="choose another name"
-            ) from None
-        raise InputError(
-            f"there is a {path.name} already, it was left as it is",
-            where=str(path),
-            expected=f"a folder without {path.name}",
-            remedy="choose another name or folder, or move the old file away",
-        ) from None
+            raise OutputError.of("session.folder_is_file", where=str(path.parent)) from None
+        raise InputError.of("session.file_there", where=str(path), path=path) from None
     except (OSError, ValueError) as error:
         raise cannot_write(path.name, path, error) from None
     try:

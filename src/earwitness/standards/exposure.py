@@ -62,9 +62,7 @@ def clock_words(time_s: float) -> str:
 def level_at_ear_db(level_1m_db: float, distance_m: float) -> float:
     """Level at the tester in free field by the distance law; a room adds to it. InputError unless distance_m > 0."""
     if not (math.isfinite(distance_m) and distance_m > 0.0):
-        raise InputError(
-            f"a distance of {distance_m} m", expected="more than 0 m", remedy="state the tester's distance"
-        )
+        raise InputError.of("standards.distance_impossible", distance_m=distance_m)
     return level_1m_db - 20.0 * math.log10(distance_m)
 
 

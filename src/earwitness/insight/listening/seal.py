@@ -51,10 +51,5 @@ def seal_hash(facts: str, sealed_at: str) -> str:
 def unsealed(facts: str, sealed_at: str, sha256: str) -> ListeningSheet:
     """The sheet behind a seal. Raises ArchiveError when the seal does not fit: one of the three was altered."""
     if seal_hash(facts, sealed_at) != sha256:
-        raise ArchiveError(
-            "a listening sheet does not fit its seal: it was altered after it was sealed",
-            where=f"seal {sha256[:12]} of {sealed_at}",
-            expected="the content that was sealed",
-            remedy="restore a backup of the archive; the sheet counts for nothing as it is",
-        )
+        raise ArchiveError.of("insight.seal_broken", where=f"seal {sha256[:12]} of {sealed_at}")
     return ListeningSheet.model_validate_json(facts)

@@ -238,11 +238,7 @@ def match_subwoofer(
     Raises InputError where the bass is not valid, or for no scheme or no corner above 0 Hz.
     """
     if not schemes or not corners_hz or any(not (hz > 0.0 and math.isfinite(hz)) for hz in corners_hz):
-        raise InputError(
-            f"no crossover to try among {len(schemes)} schemes at {list(corners_hz)} Hz",
-            expected="one scheme and one corner above 0 Hz, or more",
-            remedy="correct them",
-        )
+        raise InputError.of("insight.no_crossover", count=len(schemes), corners_hz=list(corners_hz))
     main = main_response(on_axis)
     sub = None if subwoofer is None else subwoofer_response(subwoofer)
     tried = tuple(tuned(main, corner, scheme, sub) for scheme in schemes for corner in corners_hz)

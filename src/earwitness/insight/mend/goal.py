@@ -75,8 +75,5 @@ def table(points: Sequence[tuple[float, float]]) -> Goal:
     rows = np.asarray(points, dtype=float).reshape(-1, 2)
     good = len(rows) >= 2 and bool(np.isfinite(rows).all()) and rows[0, 0] > 0 and bool((np.diff(rows[:, 0]) > 0).all())
     if not good:
-        raise InputError(
-            f"a target table of {len(rows)} points",
-            expected="two or more rows of frequency in Hz, rising from above 0, and level in dB",
-        )
+        raise InputError.of("insight.target_points", count=len(rows))
     return Goal("table", f"a listening window after a table of {len(rows)} points", 0.0, rows[:, 0], rows[:, 1])

@@ -348,9 +348,7 @@ def _asked(seen: Seen, goal: Goal, droop: FloatArray, weight: FloatArray) -> Flo
     if goal.kind == "slope":
         row = ROOM
         if not seen.known[ROOM].any():
-            raise InputError(
-                "there is no predicted in-room response to equalize", expected=seen.missing.get("in_room", "")
-            )
+            raise InputError.of("insight.no_in_room", expected=seen.missing.get("in_room", ""))
     added = goal.shape(seen.hz) - droop[row]
     return np.asarray(added - weight @ added, dtype=float)
 

@@ -97,11 +97,7 @@ def views_of(levels: Levels) -> Views:
         rows["listening_window"] = _measured_window(levels)
     window = rows["listening_window"]
     if np.count_nonzero(window) < _LEAST_DIRECTIONS:
-        raise InputError(
-            "fewer than three directions near the axis were measured",
-            expected="the directions of the listening window",
-            remedy="without them nothing tells the source from interference; measure at least ±10° and ±20°",
-        )
+        raise InputError.of("insight.too_few_directions")
     if "on_axis" not in rows:
         raise InputError("there is no curve on axis to equalize", expected=missing["on_axis"])
     ahead = levels.directions.unit_vectors()[:, 0]

@@ -59,13 +59,13 @@ def refuse_unknown_sweep(witnesses: Sequence[Witness], causes: Mapping[str, Caus
         return
     for one in odd:
         if (cause := causes.get(one.take)) is not None:
-            raise AudioError(
-                f"{cause.words}; [stimulus] describes another",
+            raise AudioError.of(
+                "reduce.another_stimulus",
                 where=f"take {one.take}, file {files[one.take]}",
-                expected="the sweep that was played, or a loop-back beside the microphone, which tells it",
                 remedy=f"correct [stimulus] in session.toml; this would fit: {cause.fit}"
                 if cause.fit
                 else "correct [stimulus], or record again",
+                cause=cause,
             )
 
 
