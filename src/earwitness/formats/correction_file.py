@@ -155,24 +155,11 @@ def _row_error(row: tuple[float, ...], rows: list[tuple[float, ...]], where: str
     frequency_hz, response_db = row[:2]
     before_hz = rows[-1][0] if rows else 0.0
     if rows and len(row) != len(rows[0]):
-        return refused(
-            f"the line has {len(row)} columns, the lines before have {len(rows[0])}",
-            where,
-            "complete the line or take it out",
-            expected="the same number of columns in every line",
-        )
+        return FormatError.of("formats.columns_change", where=where, count=len(row), before=len(rows[0]))
     if frequency_hz <= before_hz:
-        return refused(
-            f"the frequency {frequency_hz:g} Hz does not rise above {before_hz:g} Hz",
-            where,
-            "sort the lines by frequency and take out repeated ones",
-            expected="frequencies above 0 Hz, each higher than the one before",
-        )
+        return FormatError.of("formats.frequency_falls", where=where, frequency_hz=frequency_hz, before_hz=before_hz)
     if abs(response_db) > MAX_ABS_RESPONSE_DB:
-        return refused(
-            f"the response is {response_db:g} dB",
-            where,
-            "check the column order; absolute sensitivities do not belong in this column",
-            expected=f"from -{MAX_ABS_RESPONSE_DB:g} to +{MAX_ABS_RESPONSE_DB:g} dB re the reference frequency",
+        return FormatError.of(
+            "formats.response_beyond", where=where, response_db=response_db, max_abs_response_db=MAX_ABS_RESPONSE_DB
         )
     return None

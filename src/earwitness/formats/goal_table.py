@@ -33,11 +33,8 @@ def goal_points(text: str, *, where: str) -> tuple[tuple[float, float], ...]:
             raise _refused(where, row.line, f"{hz:g} Hz does not rise above {points[-1][0]:g} Hz")
         points.append((hz, level))
     if not 2 <= len(points) <= MAX_POINTS:
-        raise refused(
-            f"a target table of {len(points)} points",
-            where,
-            "give the whole curve, with fewer points per octave if there are too many",
-            expected=f"2 to {MAX_POINTS} lines of {_LAYOUT}",
+        raise FormatError.of(
+            "formats.target_points", where=where, count=len(points), max_points=MAX_POINTS, layout=_LAYOUT
         )
     return tuple(points)
 

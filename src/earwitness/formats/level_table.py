@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from earwitness.errors import FormatError
 from earwitness.formats.response_table import Question, level_offset_db, sorted_rows
-from earwitness.formats.table import Block, TextTable, refused
+from earwitness.formats.table import Block, TextTable
 from earwitness.formats.table_columns import Column, columns_of
 from earwitness.formats.table_titles import LEVEL_UNITS, Title
 from earwitness.quantities.arrays import FloatArray, lock_fields
@@ -72,20 +73,13 @@ def levels_of(table: TextTable, *, answers: Mapping[str, str] | None = None) -> 
     settled = dict(answers or {})
     if len(table.blocks) > 1:
         line = int(table.blocks[1].lines[0])
-        raise refused(
-            "the file holds several tables", f"{table.name}, line {line}", "give each table a file of its own"
-        )
+        raise FormatError.of("formats.several_level_tables", where=f"{table.name}, line {line}")
     layout = columns_of(table, table.blocks[0], settled.get("columns", ""))
     asked = [Question("columns", layout.line, layout.question, layout.options)] if layout.question else []
     told = list(layout.told)
     kept = [(i, column) for i, column in enumerate(layout.columns) if column.title.role in _HELD]
     if not kept:
-        raise refused(
-            "no column is known to hold a level or a distortion",
-            f"{table.name}, line {layout.line}",
-            "name the columns and their units in the first line",
-            expected='titles such as "Hz", "dB SPL 2.83 V", "HD2 2.83 V %"',
-        )
+        raise FormatError.of("formats.no_level_column", where=f"{table.name}, line {layout.line}")
     units = {i: _unit(column.title, layout.block.values[:, i], layout.line, settled, asked) for i, column in kept}
     found: list[LevelColumn] = []
     for volts, block in _by_drive(layout.columns, layout.block):

@@ -20,6 +20,7 @@ from typing import Literal, NoReturn
 
 import numpy as np
 
+from earwitness.errors import FormatError
 from earwitness.formats.table import cells_of, number_of, refused, shown, text_of
 from earwitness.quantities.arrays import FloatArray, lock_fields
 
@@ -122,10 +123,7 @@ def _origin(lines: list[str], name: str) -> FloatArray:
             except ValueError:
                 origin = np.zeros(0)
             if origin.shape != (3,) or not (np.abs(origin) <= LARGEST_NUMBER).all():
-                raise refused(
-                    "the origin cannot be read", f"{name}, line {number}", 'write "# origin: 0.0, 0.0, -0.11"',
-                    expected="three numbers in meters: forward, left, up from the reference point",
-                )  # fmt: skip
+                raise FormatError.of("formats.origin_unreadable", where=f"{name}, line {number}")
             return origin
     return np.zeros(3)
 
@@ -155,9 +153,7 @@ def _columns(header: list[str], where: str) -> tuple[list[tuple[str, float]], Ki
     for wanted, kind in _KINDS.items():
         if sorted(n for n in names if n not in _TEXTS) == sorted(wanted) and len(set(names)) == len(names):
             return columns, kind
-    raise refused(
-        f"the columns {', '.join(names)} are no set of coordinates", where, "name three columns", expected=LAYOUT
-    )
+    raise FormatError.of("formats.no_coordinates", where=where, expected=LAYOUT, listed=", ".join(names))
 
 
 def _values(
@@ -188,12 +184,7 @@ def _values(
 def _number(cell: str, decimal: str, where: str) -> float:
     value = number_of(cell, decimal)
     if not abs(value) <= LARGEST_NUMBER:
-        raise refused(
-            f"{shown(cell)} is not a number that can be a coordinate",
-            where,
-            "write the coordinate, or take the row out if the point was not measured",
-            expected=f"numbers up to {LARGEST_NUMBER:g}",
-        )
+        raise FormatError.of("formats.no_coordinate", where=where, shown=shown(cell), largest_number=LARGEST_NUMBER)
     return value
 
 
@@ -211,19 +202,9 @@ def _check_reach(points: FloatArray, name: str) -> None:
     radius = np.linalg.norm(points - np.median(points, axis=0), axis=1)
     middle = float(np.median(radius))
     if middle > FARTHEST_M or float(np.abs(points).max()) > 10 * FARTHEST_M:
-        raise refused(
-            f"the points lie {middle:.0f} m around their middle: these are millimeters or centimeters",
-            name,
-            'write the unit that the numbers have into the header, such as "x mm", or divide them by 1000',
-            expected=f"points within {FARTHEST_M:g} m",
-        )
+        raise FormatError.of("formats.points_too_far", where=name, middle=middle, farthest_m=FARTHEST_M)
     if middle < 0.01:
-        raise refused(
-            f"the points lie {1000 * middle:.2g} mm around their middle",
-            name,
-            "check the unit in the header: meters may be marked as millimeters",
-            expected="points around a loudspeaker",
-        )
+        raise FormatError.of("formats.points_too_near", where=name, middle_mm=1000 * middle)
 
 
 def _check_doubles(points: FloatArray, numbers: list[int], name: str) -> None:

@@ -216,12 +216,7 @@ def _part(table: TextTable, block: Block, settled: Mapping[str, str], asked: lis
 
 
 def _no_values(table: TextTable, line: int) -> FormatError:
-    return refused(
-        "no column is known to hold a level, a pressure or an impedance",
-        f"{table.name}, line {line}",
-        "name the columns and their units in the first line",
-        expected='titles such as "Hz", "dB SPL", "Pa/V", "ohm", "deg"',
-    )
+    return FormatError.of("formats.no_response_column", where=f"{table.name}, line {line}")
 
 
 def _long(
@@ -438,24 +433,12 @@ def _joinable(name: str, parts: Sequence[_Part]) -> None:
     first = parts[0]
     for part in parts[1:]:
         if part.hz.size != first.hz.size or not np.allclose(part.hz, first.hz, rtol=1e-6):
-            raise refused(
-                "the tables of the file stand on different frequencies",
-                f"{name}, line {part.line}",
-                "give each table a file of its own",
-            )
+            raise FormatError.of("formats.frequencies_differ", where=f"{name}, line {part.line}")
         if part.columns[0].title.role != first.columns[0].title.role:
-            raise refused(
-                "the tables of the file hold different quantities",
-                f"{name}, line {part.line}",
-                "give each table a file of its own",
-            )
+            raise FormatError.of("formats.quantities_differ", where=f"{name}, line {part.line}")
     if len(parts) > 1 and any(part.angle_deg is None for part in parts):
         line = next(part.line for part in parts if part.angle_deg is None)
-        raise refused(
-            "the file holds several tables, and which direction each belongs to is not told",
-            f"{name}, line {line}",
-            'put a line such as "H 30 deg" above each, or give each a file of its own',
-        )
+        raise FormatError.of("formats.several_without_direction", where=f"{name}, line {line}")
 
 
 def _angle(column: Column, part: _Part) -> float | None:
@@ -505,18 +488,10 @@ def _plane(
 ) -> Plane | None:
     if any(angle is None for angle in angles):
         silent = next(c.title.text for c, a in zip(columns, angles, strict=True) if a is None)
-        raise refused(
-            f"column {silent!r} names no direction, others do",
-            f"{table.name}, line {line}",
-            "name the direction of every column, or take it out",
-        )
+        raise FormatError.of("formats.column_without_direction", where=f"{table.name}, line {line}", silent=silent)
     planes = {c.title.plane or p.plane for p in parts for c in p.columns}
     if len(planes) > 1:
-        raise refused(
-            "the table mixes horizontal and vertical directions",
-            f"{table.name}, line {line}",
-            "give each plane a file of its own",
-        )
+        raise FormatError.of("formats.planes_mixed", where=f"{table.name}, line {line}")
     told = planes.pop()
     if told is not None:
         return told

@@ -96,19 +96,9 @@ def text_of(path: Path, *, what: str = "table", most: int = MAX_BYTES, instead: 
             raw = file.read(most + 1)
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
-        raise refused(
-            f"the {what} cannot be opened",
-            str(path),
-            f"check path and permission ({reason})",
-            expected="a text file that exists and may be read",
-        ) from None
+        raise FormatError.of("formats.text_not_opened", where=str(path), what=what, reason=reason) from None
     if len(raw) > most:
-        raise refused(
-            f"the {what} is too large",
-            str(path),
-            f"check that this is the file meant, or {instead}",
-            expected=f"at most {most // 2**20} MiB of text",
-        )
+        raise FormatError.of("formats.text_too_large", where=str(path), what=what, most=most // 2**20, instead=instead)
     return decoded(raw, name=str(path))
 
 
@@ -138,12 +128,7 @@ def parse_table(text: str, *, name: str, most_rows: int = MAX_ROWS) -> TextTable
     separator = _separator([line for line in lines if not line.remark], name)
     if not separator:
         first = next(line for line in lines if not line.remark)
-        raise refused(
-            f"{shown(first.text)} begins no table of numbers",
-            f"{name}, line {first.number}",
-            "give columns of numbers parted by tab, semicolon, comma or blanks",
-            expected="a frequency and at least one value in each row",
-        )
+        raise FormatError.of("formats.no_table", where=f"{name}, line {first.number}", shown=shown(first.text))
     told, decimal, thousands = _numbers(lines, separator, name)
     blocks = _blocks(lines, separator, told, decimal, name)
     return TextTable(
@@ -182,9 +167,7 @@ def plain_rows(text: str, *, name: str, counts: tuple[int, ...], layout: str) ->
     separator = _separator(lines, name) or "blanks"
     told, decimal, thousands = _numbers(lines, separator, name)
     if thousands:
-        raise refused(
-            "numbers carry a thousands mark", f"{name}, line {thousands}", "write them without", expected=layout
-        )
+        raise FormatError.of("formats.thousands_mark", where=f"{name}, line {thousands}", expected=layout)
     return [_plain_row(line.number, told[line.number], decimal, name, counts, layout) for line in lines]
 
 
@@ -324,13 +307,7 @@ def _refuse_two_commas(lines: list[_Line], name: str) -> None:
     for line in rows:
         count = len(cells_of(line.text, "comma"))
         if count > 2 and count not in titled:
-            raise refused(
-                f"commas part the columns or mark the decimals: {count} numbers in one line can be read in more than "
-                "one way",
-                f"{name}, line {line.number}",
-                "part the columns by semicolons or tabs, or write decimals with a point",
-                expected="columns that can be told from decimals",
-            )
+            raise FormatError.of("formats.commas_unclear", where=f"{name}, line {line.number}", count=count)
 
 
 def _numbers_alone(rows: Sequence[str], name: str, most_rows: int) -> TextTable | None:
@@ -404,12 +381,7 @@ def _numbers(lines: list[_Line], separator: str, name: str) -> tuple[dict[int, t
             elif _NUMBER.fullmatch(cell) and "." in cell:
                 points = points or line.number
     if commas and points and not thousands:
-        raise refused(
-            "numbers have a decimal point in some lines and a comma in others",
-            f"{name}, line {max(commas, points)}",
-            "write all decimals with the same mark",
-            expected="one decimal mark in the whole file",
-        )
+        raise FormatError.of("formats.decimals_mixed", where=f"{name}, line {max(commas, points)}")
     if not thousands:
         return told, "," if commas else ".", 0
     both = next(c for c in map(_plain, told[thousands]) if "," in c and "." in c)
@@ -435,12 +407,7 @@ def _row_pattern(patterns: Sequence[str], separator: str, name: str) -> str:
     if numeric and Counter(rows)[numeric[0]] >= FEWEST_ROWS:
         return numeric[0]
     if not wordy or wordy[0][1] < FEWEST_ROWS:
-        raise refused(
-            f"the table has fewer than {FEWEST_ROWS} rows of numbers parted by {separator}",
-            name,
-            "export the complete curve",
-            expected="a frequency and at least one value in each row",
-        )
+        raise FormatError.of("formats.too_few_rows", where=name, fewest_rows=FEWEST_ROWS, separator=separator)
     return wordy[0][0]
 
 
@@ -507,12 +474,7 @@ def _no_row(line: _Line, cells: tuple[str, ...], wanted: str, name: str) -> Form
     where = f"{name}, line {line.number}"
     word = next((cell for cell in cells if _kind(cell) == "t"), "")
     if word:
-        return refused(
-            f"{shown(word)} is not a number",
-            where,
-            "take the line out, or begin it with # if it is a remark",
-            expected=f"{len(wanted)} fields, as in the other rows",
-        )
+        return FormatError.of("formats.no_number", where=where, shown=shown(word), count=len(wanted))
     count = len(cells)
     return refused(
         f"the line has {count} field{'s' if count != 1 else ''}, the other rows have {len(wanted)}",

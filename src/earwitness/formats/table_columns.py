@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from earwitness.errors import FormatError
 from earwitness.formats.table import Block, TextTable, cells_of, refused
 from earwitness.formats.table_titles import Plane, Title, plane_of, title_of
 from earwitness.quantities.arrays import FloatArray
@@ -152,12 +153,7 @@ def _layout(
     if wordy:
         told.append(f"column {titles[wordy[0]].text!r} holds words and was left out")
     if not any(title.role == "frequency" for title in titles):
-        raise refused(
-            "no column is named as frequency",
-            f"{table.name}, line {line}",
-            'name it "Hz" in the first line',
-            expected='titles such as "Hz", "dB SPL", "deg"',
-        )
+        raise FormatError.of("formats.no_frequency_column", where=f"{table.name}, line {line}")
     shared = list(titles)
     if sum(title.angle_deg is not None for title in titles) > 1:
         # A wide table may name the quantity once, or only the directions.
@@ -202,18 +198,10 @@ def _untitled(table: TextTable, block: Block, angle: float | None, plane: Plane 
     values = block.values
     if not np.isfinite(values).any(axis=0).all():
         empty = int(np.argmin(np.isfinite(values).any(axis=0)))
-        raise refused(
-            f"no line names the columns, and column {empty + 1} is empty",
-            f"{table.name}, line {int(block.lines[0])}",
-            'name the columns in the first line, such as "Hz, dB SPL"',
-        )
+        raise FormatError.of("formats.column_empty", where=f"{table.name}, line {int(block.lines[0])}", empty=empty + 1)
     rising = [i for i in range(values.shape[1]) if _is_axis(values[:, i])]
     if not rising:
-        raise refused(
-            "no column is named, and none rises like a frequency",
-            f"{table.name}, line {int(block.lines[0])}",
-            'name the columns in the first line, such as "Hz, dB SPL"',
-        )
+        raise FormatError.of("formats.no_rising_column", where=f"{table.name}, line {int(block.lines[0])}")
     axis = rising[0]
     texts = ["other"] * values.shape[1]
     texts[axis] = "Hz"
