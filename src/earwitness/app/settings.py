@@ -18,6 +18,7 @@ from earwitness.archive.catalogue import Archive
 from earwitness.archive.drafts import Draft
 from earwitness.archive.latest import REDUCTION
 from earwitness.errors import InputError
+from earwitness.files.data import table_of
 from earwitness.reduce.plan import ReduceSettings
 
 # The blend needs a third of an octave, as the splice itself does.
@@ -37,23 +38,7 @@ class Choice:
     help: str
 
 
-CHOICES = (
-    Choice(
-        "gate_ms",
-        "Gate after the direct sound",
-        "ms",
-        0.6,
-        200.0,
-        0.1,
-        "What comes later is cut away. Longer lets reflections in, shorter raises the lowest frequency that holds.",
-    ),
-    Choice(
-        "taper_percent", "Closing of the gate", "%", 5.0, 95.0, 1.0, "Share of the gate over which it closes smoothly."
-    ),
-    Choice("near_window_ms", "Window of near-field takes", "ms", 20.0, 200.0, 1.0, "Longer reaches lower in the bass."),
-    Choice("splice_low_hz", "Splice not below", "Hz", 40.0, 4000.0, 1.0, "The far field holds above it."),
-    Choice("splice_high_hz", "Splice not above", "Hz", 50.0, 5000.0, 1.0, "The near field holds below it."),
-)
+CHOICES = tuple(Choice(key, **row) for key, row in table_of("app", "choices").items())
 
 
 @dataclass(frozen=True, slots=True)

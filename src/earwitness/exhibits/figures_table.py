@@ -8,36 +8,7 @@ from earwitness.exhibits.words import COVERAGE_SENTENCE, band_words, figure_word
 from earwitness.figures.registry import FIGURES, base_key, info_of, place_of
 from earwitness.quantities import Figure, Reading
 
-# Plain words; the trade's term stands behind them in brackets.
-PLAIN = {
-    "f3": "Bass extension, 3 dB down",
-    "f6": "Bass extension, 6 dB down",
-    "f10": "Bass extension, 10 dB down",
-    "linearity_above": "Highest peak on axis",
-    "linearity_below": "Deepest dip on axis",
-    "linearity_half_range": "Unevenness on axis",
-    "linearity_share_1p5db": "Share of octaves on axis",
-    "linearity_share_3db": "Share of octaves on axis",
-    "linearity_band_1p5db": "Widest even band on axis",
-    "linearity_band_3db": "Widest even band on axis",
-    "in_room_slope": "Tilt in a room",
-    "directivity_slope": "Rise of directivity toward the treble",
-    "preference_rating": "Preference by a published formula",
-    "preference_rating_with_subwoofer": "The same with an ideal subwoofer",
-    "nominal_coverage_horizontal": "Horizontal coverage",
-    "nominal_coverage_vertical": "Vertical coverage",
-}
-SIGNED = frozenset(
-    {
-        "in_room_slope",
-        "directivity_slope",
-        "linearity_above",
-        "linearity_below",
-        "rated_impedance_margin",
-        "phase_steepest",
-        "impedance_minimum_phase",
-    }
-)
+SIGNED = frozenset(key for key, info in FIGURES.items() if info.is_signed)
 
 
 def figure_name(key: str) -> str:
@@ -45,7 +16,7 @@ def figure_name(key: str) -> str:
     info, base, place = info_of(key), base_key(key), place_of(key)
     term = info.name if info is not None else base.replace("_", " ")
     term = term.replace(" (", ", ").replace(")", "")
-    words = f"{PLAIN[base]} ({term})" if base in PLAIN else term[:1].upper() + term[1:]
+    words = f"{info.plain} ({term})" if info is not None and info.plain else term[:1].upper() + term[1:]
     return f"At {place}: {words[0].lower()}{words[1:]}" if place else words
 
 

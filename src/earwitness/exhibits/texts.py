@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Iterable
-from functools import cache
-from importlib.resources import files
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from earwitness.exhibits.chart import Caption, Chart, Lane, Panel, Table
+from earwitness.files.data import table_of
 
 
-@cache
-def exhibit_texts() -> dict[str, dict[str, dict[str, Any]]]:
+def exhibit_texts() -> Mapping[str, dict[str, dict[str, Any]]]:
     """By kind, "charts" or "tables", and key."""
-    return tomllib.loads((files("earwitness.exhibits") / "exhibits.toml").read_text(encoding="utf-8"))
+    return table_of("exhibits", "exhibits")
 
 
 def chart(

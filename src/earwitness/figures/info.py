@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
-from typing import Any
 
+from earwitness.files.data import table_of
 from earwitness.quantities import Figure, not_judged
 
 
@@ -17,6 +14,7 @@ class FigureInfo:
 
     decimals : at most so many are printed, whatever the uncertainty; method : the rule in one sentence
     anchor : heading in the figures reference of the documentation; curves : keys of the curves it is taken from
+    plain : words before the term, for those who do not know it; is_signed : a plus sign stands before what is above 0
     """
 
     key: str
@@ -26,17 +24,17 @@ class FigureInfo:
     method: str
     anchor: str
     curves: tuple[str, ...]
+    plain: str = ""
+    is_signed: bool = False
 
     def refused(self, reason: str, lineage: tuple[str, ...] = ()) -> Figure:
         """The figure where it is not judged, and why."""
         return not_judged(self.key, reason, unit=self.unit, method=self.method, lineage=lineage)
 
 
-@cache
-def _table() -> dict[str, Any]:
-    return tomllib.loads((files("earwitness.figures") / "figures.toml").read_text(encoding="utf-8"))
-
-
 def figure_infos(group: str) -> tuple[FigureInfo, ...]:
     """The figures of a group, "response", "load" or "seats", in the order of figures.toml."""
-    return tuple(FigureInfo(key, **{**row, "curves": tuple(row["curves"])}) for key, row in _table()[group].items())
+    return tuple(
+        FigureInfo(key, **{**row, "curves": tuple(row["curves"])})
+        for key, row in table_of("figures", "figures")[group].items()
+    )

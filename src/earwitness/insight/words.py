@@ -7,14 +7,13 @@ parties); the others, and all limits in hertz, are common practice, no source, u
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-Direction = Literal["too much", "too little"]
+from earwitness.files.data import table_of
 
-COMMON = "common practice, no source"
-LISTED = "word in ITU-R BS.2399; limits common practice, no source"
-GLOSSARY = "one personal glossary; limits common practice, no source"
+Direction = Literal["too much", "too little"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,49 +31,14 @@ class Word:
     high_hz: float
     group: Literal["bass", "midrange", "treble", "balance"]
     source: str
-    is_usual: bool = True
+    is_usual: bool
 
 
-VOCABULARY: tuple[Word, ...] = (
-    Word("deep", "too much", 20.0, 40.0, "bass", COMMON, is_usual=False),
-    Word("without depth", "too little", 20.0, 40.0, "bass", COMMON),
-    Word("rumbling", "too much", 20.0, 60.0, "bass", COMMON),
-    Word("boomy", "too much", 60.0, 150.0, "bass", LISTED),
-    Word("heavy", "too much", 30.0, 200.0, "bass", GLOSSARY, is_usual=False),
-    Word("punchy", "too much", 80.0, 200.0, "bass", COMMON, is_usual=False),
-    Word("without punch", "too little", 80.0, 200.0, "bass", COMMON),
-    Word("bloated", "too much", 100.0, 300.0, "bass", GLOSSARY),
-    Word("warm", "too much", 120.0, 350.0, "bass", COMMON),
-    Word("lean", "too little", 120.0, 350.0, "bass", COMMON),
-    Word("full", "too much", 80.0, 400.0, "balance", LISTED),
-    Word("thin", "too little", 80.0, 400.0, "balance", COMMON),
-    Word("chesty", "too much", 150.0, 300.0, "bass", COMMON),
-    Word("muddy", "too much", 200.0, 500.0, "bass", COMMON),
-    Word("boxy", "too much", 250.0, 600.0, "bass", LISTED),
-    Word("hollow", "too little", 400.0, 1000.0, "midrange", COMMON),
-    Word("honky", "too much", 500.0, 1000.0, "midrange", COMMON),
-    Word("nasal", "too much", 700.0, 1500.0, "midrange", LISTED),
-    Word("canny", "too much", 800.0, 2500.0, "midrange", LISTED),
-    Word("tinny", "too much", 800.0, 2500.0, "treble", LISTED, is_usual=False),
-    Word("forward", "too much", 1000.0, 3000.0, "midrange", COMMON),
-    Word("recessed", "too little", 1000.0, 3000.0, "midrange", COMMON),
-    Word("distant", "too little", 1000.0, 3000.0, "midrange", COMMON, is_usual=False),
-    Word("present", "too much", 2000.0, 5000.0, "midrange", COMMON, is_usual=False),
-    Word("without presence", "too little", 2000.0, 5000.0, "midrange", COMMON),
-    Word("hard", "too much", 2000.0, 5000.0, "midrange", COMMON),
-    Word("harsh", "too much", 2000.0, 5000.0, "midrange", COMMON, is_usual=False),
-    Word("bright", "too much", 3000.0, 20_000.0, "balance", LISTED),
-    Word("dark", "too little", 3000.0, 20_000.0, "balance", LISTED),
-    Word("dull", "too little", 3000.0, 20_000.0, "balance", COMMON, is_usual=False),
-    Word("edgy", "too much", 3000.0, 7000.0, "treble", COMMON),
-    Word("metallic", "too much", 3000.0, 7000.0, "treble", COMMON, is_usual=False),
-    Word("sibilant", "too much", 5000.0, 9000.0, "treble", COMMON),
-    Word("splashy", "too much", 6000.0, 10_000.0, "treble", COMMON),
-    Word("crisp", "too much", 6000.0, 10_000.0, "treble", COMMON, is_usual=False),
-    Word("brilliant", "too much", 8000.0, 12_000.0, "treble", LISTED),
-    Word("airy", "too much", 10_000.0, 20_000.0, "treble", COMMON),
-    Word("closed-in", "too little", 10_000.0, 20_000.0, "treble", COMMON),
-    Word("hissy", "too much", 8000.0, 20_000.0, "treble", COMMON, is_usual=False),
+_TABLE = table_of("insight", "words")
+SOURCES: Mapping[str, str] = _TABLE["sources"]
+VOCABULARY: tuple[Word, ...] = tuple(
+    Word(name, direction, low_hz, high_hz, group, SOURCES[source], is_usual)
+    for name, (direction, low_hz, high_hz, group, source, is_usual) in _TABLE["timbre"].items()
 )
 
 REGIONS: tuple[tuple[str, float, float], ...] = (

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import re
-import tomllib
-from functools import cache
-from importlib.resources import files
+from collections.abc import Mapping
 from typing import Any
 
 from earwitness.errors import Fault, InputError
+from earwitness.files.data import table_of
 
 
-@cache
-def fault_texts() -> dict[str, dict[str, str]]:
+def fault_texts() -> Mapping[str, dict[str, str]]:
     """What, expected and remedy of every fault, by its name."""
-    return tomllib.loads((files("earwitness.session") / "faults.toml").read_text(encoding="utf-8"))
+    return table_of("session", "faults")
 
 
 def told(

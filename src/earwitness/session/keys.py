@@ -6,6 +6,7 @@ import difflib
 from collections.abc import Iterator
 from typing import Any, get_args, get_origin
 
+from earwitness.files.data import table_of
 from earwitness.session.record import Strict
 from earwitness.session.session import Session
 
@@ -33,39 +34,7 @@ TABLES: dict[str, tuple[type[Strict], ...]] = {"": (Session,)} | {name: models f
 LISTS = tuple(name for name, _, is_list in _FOUND if is_list)
 TAKES: dict[str, type[Strict]] = {get_args(one.model_fields["kind"].annotation)[0]: one for one in TABLES["take"]}
 _MADE_BY_LOADING = {"takes", "sha256", "file_hashes"}
-_OTHER_WORDS = {
-    "speaker": "[loudspeaker]",
-    "sample": "[unit]",
-    "specimen": "[unit]",
-    "state": "[variant]",
-    "takes": "[[take]]",
-    "measurement": "[[take]]",
-    "measurements": "[[take]]",
-    "recording": "[[take]]",
-    "mic": "[microphone]",
-    "amplifier": "[drive]",
-    "voltage": "[drive]",
-    "sweep": '[stimulus] with kind = "sweep"',
-    "signal": "[stimulus]",
-    "loopback": "[reference]",
-    "loop-back": "[reference]",
-    "calibrator": "[microphone.calibrator]",
-    "calibration": "[microphone.calibrator]",
-    "room": "[environment.room]",
-    "air": "[environment]",
-    "driver": "[[loudspeaker.driver]]",
-    "drivers": "[[loudspeaker.driver]]",
-    "claim": "[[loudspeaker.claim]]",
-    "claims": "[[loudspeaker.claim]]",
-    "price": "[loudspeaker.price]",
-    "reviewer": "[tester]",
-    "cabinet": "[scan]",
-    "response": "[responses]",
-    "photos": "[[photo]]",
-    "picture": "[[photo]]",
-    "image": "[[photo]]",
-    "data": "[responses]",
-}
+_OTHER_WORDS: dict[str, str] = table_of("session", "words")["other"]
 
 
 def keys_of(model: type[Strict]) -> tuple[str, ...]:

@@ -13,15 +13,16 @@ from dataclasses import dataclass
 from typing import Literal
 
 from earwitness.figures.registry import place_of
+from earwitness.files.data import table_of
 from earwitness.insight.listening.remark import Remark
 from earwitness.insight.match.amplifier import PAIR_IN_ROOM_DB
+from earwitness.insight.words import SOURCES
 from earwitness.quantities import Figure
 from earwitness.session.notes import Direction, HeardWord, ListeningSheet
 
 Group = Literal["width", "depth", "focus", "dynamics", "noises"]
 Judged = Literal["agrees", "contradicts", "no match in the data", "not judged"]
 WHOLE_HZ = (20.0, 20_000.0)
-EBU, ITU = "EBU Tech 3286, from memory", "ITU-R BS.2399, from memory"
 NARROW_DEG, WIDE_DEG = 100.0, 140.0
 COMPRESSED_DB, UNCOMPRESSED_DB = 1.0, 0.5
 DISTORTED_PERCENT, CLEAN_PERCENT = 3.0, 1.0
@@ -44,31 +45,12 @@ class Attribute:
         return "too much" if self.is_much else "too little"
 
 
+_TABLE = table_of("insight", "words")
 ATTRIBUTES: Mapping[str, Attribute] = {
-    one.word: one
-    for one in (
-        Attribute("wide", "width", True, EBU),
-        Attribute("narrow", "width", False, EBU),
-        Attribute("deep stage", "depth", True, EBU),
-        Attribute("flat stage", "depth", False, EBU),
-        Attribute("focused", "focus", True, EBU),
-        Attribute("blurred", "focus", False, EBU),
-        Attribute("dynamic", "dynamics", True, ITU),
-        Attribute("compressed", "dynamics", False, ITU),
-        Attribute("distorted", "noises", True, EBU),
-        Attribute("free of distortion", "noises", False, EBU),
-        Attribute("buzzing", "noises", True, EBU),
-        Attribute("hissing by itself", "noises", True, EBU),
-    )
+    word: Attribute(word, group, is_much, SOURCES[source])
+    for word, (group, is_much, source) in _TABLE["beyond"].items()
 }
-_SILENT: Mapping[str, str] = {
-    "deep stage": "no figure of a loudspeaker alone speaks to depth; recording and room make it",
-    "flat stage": "no figure of a loudspeaker alone speaks to depth; recording and room make it",
-    "focused": "no figure of one loudspeaker speaks to focus; how alike the two are, and the room, make it",
-    "blurred": "no figure of one loudspeaker speaks to focus; how alike the two are, and the room, make it",
-    "buzzing": "harmonics above the fifth, in which a buzz lies, are not measured",
-    "hissing by itself": "the noise of a loudspeaker without a signal is not measured",
-}
+_SILENT: Mapping[str, str] = _TABLE["silent"]
 
 
 def attribute_words() -> tuple[HeardWord, ...]:

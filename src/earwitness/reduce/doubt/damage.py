@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
-from types import MappingProxyType
 from typing import NamedTuple
 
 import numpy as np
@@ -20,25 +19,13 @@ import scipy.fft
 
 from earwitness.dsp.sweep import SweepLaw
 from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.reduce.limits import limits
 from earwitness.reduce.stimulus import Stimulus
 
 Samples = npt.NDArray[np.float32] | npt.NDArray[np.float64]
 Spectrum = npt.NDArray[np.complex64] | npt.NDArray[np.complex128]
 # Own choices, tried on simulated loudspeakers, rubbing coils and wires: see tests/reduce/doubt/test_damage.py.
-LIMITS = MappingProxyType(
-    {
-        # Bursts below the sweep's own frequency over their usual size: no loudspeaker makes them.
-        "below_track": 7.0,
-        # The whole rest over its running median, and its share of the recording: rub and buzz may come near.
-        "whole": 10.0,
-        "share_db": -22.0,
-        "loop_below_track": 10.0,
-        "loop_whole": 15.0,
-        # What lies further below the recording does not matter.
-        "floor_db": -66.0,
-        "loop_floor_db": -70.0,
-    }
-)
+LIMITS = limits("damage")
 ORDERS = 8
 LEAD_S, DECAY_S = 4e-3, 0.5
 EARLIER_S, EARLIER_SHARE = 0.03, 0.2

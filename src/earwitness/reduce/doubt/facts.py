@@ -2,30 +2,15 @@
 
 from __future__ import annotations
 
-from types import MappingProxyType
-
 import numpy as np
 
 from earwitness.quantities import QualityFlag
 from earwitness.quantities.arrays import FloatArray
+from earwitness.reduce.limits import limits
 from earwitness.session.session import Session
 
 # Own choices: wide enough for what is sold.
-LIMITS = MappingProxyType(
-    {
-        "rated_least_ohm": 2.0,
-        "rated_most_ohm": 32.0,
-        "price_least": 20.0,
-        "price_most": 1_000_000.0,
-        "volume_most_m3": 1.5,
-        "edge_most_m": 2.6,
-        "driver_of_edge_least": 0.08,
-        "density_least": 40.0,
-        "density_most": 3000.0,
-        "year_first": 1995.0,
-        "cut_db": 25.0,
-    }
-)
+LIMITS = limits("facts")
 CUT_HZ = (12_000.0, 19_000.0)
 
 

@@ -5,37 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
 
 import numpy as np
 
 from earwitness.quantities import REFERENCE_PRESSURE_PA, QualityFlag
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.quality import Severity
+from earwitness.reduce.limits import limits
 from earwitness.session.record import Loudspeaker
 
 # Own choices, tried on a simulated population: tests/reduce/doubt/test_level_doubt.py. The efficiency constants are
 # those of Small 1972, 1973 (relation from memory, numbers too).
-LIMITS = MappingProxyType(
-    {
-        "efficiency_closed": 2.0e-6,
-        "efficiency_vented": 3.9e-6,
-        "half_space_1w_db": 112.2,
-        "net_share_of_outer_volume": 0.85,
-        "over_ask_db": 3.0,
-        "over_refuse_db": 6.0,
-        "excursion_of_diameter": 0.12,
-        "excursion_ask_db": 1.0,
-        "excursion_refuse_db": 3.0,
-        "claim_above_db": 2.5,
-        "claim_below_db": 5.0,
-        "claim_told_db": 3.0,
-        "noise_least_dba": 3.0,
-        "full_scale_least_db": 90.0,
-        "full_scale_most_db": 165.0,
-        "log_odds_ask": 0.0,
-    }
-)
+LIMITS = limits("level")
 # Mean and standard deviation of what is usual, and how probable a wrong scale of so many decibels is beforehand.
 _NOISE_DBA, _FULL_SCALE_DB, _UNDER_BOUND_DB = (34.0, 8.0), (127.0, 7.0), (-6.0, 4.0)
 _CLAIM_DB, _CLAIM_FAR_DB, _FAR_SHARE = (-1.0, 1.5), (-1.0, 8.0), 0.03

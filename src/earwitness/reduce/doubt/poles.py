@@ -5,29 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import pairwise
-from types import MappingProxyType
 
 import numpy as np
 
 from earwitness.quantities import QualityFlag
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.directions import Orbit
+from earwitness.reduce.limits import limits
 from earwitness.reduce.take_facts import TakeFacts, by_angle, wrapped_deg
 from earwitness.session.record import Driver
 
 # Own choices, tried on simulated loudspeakers with gains and angles as they are and as they should not be.
-LIMITS = MappingProxyType(
-    {
-        "gain_db": 0.35,
-        # Between angles far apart the level ahead is told less well.
-        "coarse_gain_db": 0.7,
-        "coarse_from_deg": 15.0,
-        "sides_alike_db": 0.5,
-        "least_height_m": 0.04,
-        "mirrored_share": 0.4,
-        "late_s": 0.3e-3,
-    }
-)
+LIMITS = limits("poles")
 _LOW_HZ, _HIGH_HZ = (300.0, 900.0), (3000.0, 12_000.0)
 _HEIGHT_DEG = (15.0, 65.0)
 _ORBITS: tuple[Orbit, ...] = ("horizontal", "vertical")

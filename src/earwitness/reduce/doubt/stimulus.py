@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
-from types import MappingProxyType
 
 import numpy as np
 import scipy.fft
@@ -21,36 +20,11 @@ from earwitness.dsp.sweep import SweepLaw
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 from earwitness.quantities.axis import hz_words
 from earwitness.reduce.doubt.damage import Spectrum
+from earwitness.reduce.limits import limits
 from earwitness.reduce.stimulus import Stimulus
 
 # Own choices, tried on simulated wires and loudspeakers in rooms: tests/reduce/doubt/test_stimulus_doubt.py.
-LIMITS = MappingProxyType(
-    {
-        "loop_rate_error": 2e-4,
-        "loop_residual_s": 1e-4,
-        "loop_phase_deg": 10.0,
-        "slip_s": 1e-4,
-        "slip_residual_s": 5e-5,
-        "slip_rate_error": 1.5e-3,
-        "start_ratio": 1.15,
-        "fade_start_ratio": 1.02,
-        "fade_most_ratio": 1.5,
-        "stop_ratio": 1.03,
-        "microphone_rate_error": 1.5e-3,
-        # What crossovers and a room delay by themselves in an e-fold of frequency.
-        "microphone_slope_s": 0.8e-3,
-        "microphone_residual_s": 3e-3,
-        # A subwoofer has no treble whose arrival could be told.
-        "heard_db": -25.0,
-        "least_bands": 8,
-        # A wrong form sends sound ahead of the direct one; the right one takes that away.
-        "form_gain_db": 8.0,
-        "clock_told": 5e-4,
-        # Clocks of sound cards differ by less; what differs more is another sweep.
-        "clock": 3e-3,
-        "rate_match": 2e-3,
-    }
-)
+LIMITS = limits("stimulus")
 BANDS, BAND_OCTAVES = 16, 1.0 / 3.0
 GAIN_BAND_HZ = (150.0, 1500.0)
 PHASE_BAND_HZ, PHASE_STRIDE = (500.0, 5000.0), 8

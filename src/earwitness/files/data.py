@@ -1,0 +1,15 @@
+"""Tables that stand beside the code of a room as TOML."""
+
+from __future__ import annotations
+
+import tomllib
+from functools import cache
+from importlib.resources import files
+from types import MappingProxyType
+from typing import Any
+
+
+@cache
+def table_of(room: str, name: str) -> MappingProxyType[str, Any]:
+    """The tables of the file NAME.toml in a room of the program."""
+    return MappingProxyType(tomllib.loads((files("earwitness") / room / f"{name}.toml").read_text(encoding="utf-8")))
