@@ -100,7 +100,7 @@ def test_twelve_takes_by_keyboard(entered: tuple[BrowserContext, str, Bench], he
         expect(page.locator(".take-curves .curve.before")).to_have_count(1)
         expect(page.locator("#live-verdict .numbers").first).to_contain_text("SNR")
         expect(page.locator("#live-next-words")).to_contain_text("All takes are there.")
-        expect(page.locator("#live-status")).to_have_text("Silent.")
+        expect(page.locator("#live-status")).to_have_text("Output off.")
         assert page.locator("#live-verdict .check").count() == 0
         expect(page.locator("#live-verdict")).to_contain_text("Take -30: Keep.")
         for scheme in ("light", "dark"):
