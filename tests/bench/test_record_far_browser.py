@@ -1,4 +1,4 @@
-"""Record in a rehearsal, by keyboard alone: twelve takes, their curves, the far view of the room, cues."""
+"""Record with a simulated turntable, by keyboard alone: twelve takes, their curves, the far view of the room, cues."""
 
 from __future__ import annotations
 
@@ -14,9 +14,11 @@ from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from accessible import serious
 from earwitness.app.rehearsal import new_rehearsal
+from earwitness.app.turner import turntable_at
 from earwitness.bench.live import LiveDesk
 from earwitness.bench.state import Bench
-from earwitness.capture.simulated import RehearsedLoudspeaker
+from earwitness.capture.turntable import Turntable
+from earwitness.capture.turntable_simulated import MemoryLine, RehearsedLoudspeaker, SimulatedTable, TableFaults
 from earwitness.session.load import load_session
 
 pytestmark = pytest.mark.browser
@@ -46,10 +48,20 @@ def heard(entered: tuple[BrowserContext, str, Bench], tmp_path: Path) -> Iterato
     """What leaves a wire four times as fast as a real one, past a loudspeaker that turns."""
     sound = ListenedSound(speed=4.0, microphone_delay=76, loudspeaker=RehearsedLoudspeaker())
     sound.heard.blocks.clear()
-    desk = LiveDesk(sounds=lambda _: sound, day_file=lambda _: tmp_path / "day.json")
+    desk = LiveDesk(sounds=lambda _: sound, day_file=lambda _: tmp_path / "day.json", tables=quick_table)
     entered[2].live = desk
     yield sound.heard
     desk.close()
+
+
+def quick_table(address: str) -> Turntable:
+    """The simulated turntable, for tests that do not wait for it to settle."""
+    assert address == "simulated"
+    return fast(SimulatedTable(speed_deg_s=400.0))
+
+
+def fast(table: SimulatedTable) -> Turntable:
+    return Turntable(MemoryLine(table), sleep=lambda seconds: time.sleep(seconds / 20.0))
 
 
 @pytest.fixture
@@ -86,12 +98,19 @@ def begin_by_keyboard(page: Page, folder: Path) -> None:
     expect(page.locator("#live-confirmed")).to_have_text("Confirmed for these limits.")
 
 
-def test_twelve_takes_by_keyboard(entered: tuple[BrowserContext, str, Bench], heard: Listened, folder: Path) -> None:
+def test_twelve_takes_on_a_turntable_by_keyboard(
+    entered: tuple[BrowserContext, str, Bench], heard: Listened, folder: Path
+) -> None:
     context, base, _ = entered
     with on_page(context, f"{base}/measure#record", "measure") as page:
         begin_by_keyboard(page, folder)
         # Once confirmed, the cautions take one line.
         expect(page.locator("#live-cautions")).to_be_hidden()
+        press_to(page, "#live-table-box summary", key="Shift+Tab")
+        page.keyboard.press("Enter")
+        press_to(page, "#live-table-simulated")
+        page.keyboard.press("Enter")
+        expect(page.locator("#live-table-told")).to_contain_text("simulated turntable")
         press_to(page, "#live-pause")
         page.keyboard.press("Control+a")
         page.keyboard.type("0")
@@ -193,3 +212,30 @@ def recorded(heard: Listened) -> list[tuple[float, float]]:
         else:
             out.append((at + shift, at + shift))
     return out
+
+
+def test_a_table_that_does_not_turn_is_told_on_both_screens(
+    entered: tuple[BrowserContext, str, Bench], heard: Listened, folder: Path
+) -> None:
+    context, base, bench = entered
+    table = SimulatedTable(TableFaults(missed=4), speed_deg_s=400.0)
+    bench.live._tables = lambda _: fast(table)
+    with (
+        on_page(context, f"{base}/measure#record", "measure") as page,
+        on_page(context, f"{base}/measure/far", "far") as far,
+    ):
+        begin_by_keyboard(page, folder)
+        page.locator("#live-table-box summary").press("Enter")
+        page.locator("#live-table-simulated").press("Enter")
+        expect(page.locator("#live-table-told")).to_contain_text("Connected")
+        page.locator("#live-pause").fill("0")
+        page.locator("#live-record-all").press("Enter")
+        expect(page.locator("#live-status")).to_contain_text("the loudspeaker was not turned")
+        expect(far.locator("#far-last")).to_contain_text("the loudspeaker was not turned")
+        expect(far.locator("#far")).to_have_attribute("data-look", "again")
+    assert len(list((folder / "spoiled").iterdir())) == 1
+    assert heard.blocks
+
+
+def test_the_simulated_table_of_rehearsals_stands_at_zero() -> None:
+    assert turntable_at("simulated").where().angle_deg == 0.0

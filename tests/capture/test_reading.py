@@ -6,6 +6,8 @@ cubic splines, sounds in the background against rooms drawn at random.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import scipy.interpolate
@@ -15,13 +17,14 @@ from rehearsal import RATE_HZ, WIRING, sweep
 from earwitness.capture.background import background_words, bang_at
 from earwitness.capture.reading import (
     CURVE_HZ,
+    closing_words,
     curve_words,
     doubts_against,
     is_same_place,
     read_take,
 )
-from earwitness.capture.simulated import RehearsedLoudspeaker
 from earwitness.capture.sound import Block
+from earwitness.capture.turntable_simulated import RehearsedLoudspeaker
 from earwitness.quantities.arrays import FloatArray
 
 PLAYED = sweep(1.0, before_s=0.5, after_s=1.0)
@@ -110,6 +113,19 @@ def test_a_microphone_that_moved_is_told_with_its_way() -> None:
     assert key == "moved"
     assert "23 cm farther away than in take 0" in words
     assert doubts_against(before, 10.0, before, 10.0, "0") == ()
+
+
+def test_the_place_made_again_is_quiet_about_noise_and_warm_air() -> None:
+    """Two degrees warmer, sound is 0.35 % faster (331.3 + 0.606 t m/s, ISO 9613-1's ideal gas): 10 us over 1 m."""
+    said = 0
+    for seed in range(20):
+        first = reading(placed(90.0, seed, 1e-5, 0.15))
+        again = reading(placed(90.0, 100 + seed, 3e-5, 0.15))
+        turn = np.exp(2j * np.pi * np.linspace(2000.0, 16_000.0, again.spectrum.size) * 1e-5)
+        said += closing_words(first, replace(again, spectrum=again.spectrum * turn), "90") != ""
+    assert said == 0
+    slid = reading(placed(95.0, 1, 1e-5, 0.15))
+    assert "made again differs" in closing_words(first, slid, "90")
 
 
 def test_the_curve_in_words_names_the_change() -> None:

@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 
 from earwitness.app.exposure import count_exposure, exposure_file, exposure_today
+from earwitness.app.turner import Turner
 from earwitness.capture import simulated
 from earwitness.capture.budget import require_budget
 from earwitness.capture.device import sound_card
@@ -34,6 +35,7 @@ from earwitness.capture.series import (
     LiveSettings,
     Series,
     TakeState,
+    attempt,
     change_settings,
     is_live,
     next_open,
@@ -45,6 +47,8 @@ from earwitness.capture.series import (
 )
 from earwitness.capture.sound import Block, Device, Sound, Wiring, require_outputs
 from earwitness.capture.take import Alive, Recorded, Tell, run_stream, silent_source
+from earwitness.capture.turntable import Turntable
+from earwitness.capture.turntable_simulated import RehearsedLoudspeaker
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import EarwitnessError, InputError
 from earwitness.formats.audio import read_audio
@@ -79,12 +83,13 @@ class LevelsChecked:
 @dataclass(frozen=True, slots=True)
 class RecordingDone:
     """map : all takes; spoiled : attempts of this run that were not kept; stopped : why it ended early, or empty;
-    dose_percent : of the day so far, None where no level is known."""
+    dose_percent : of the day so far, None where no level is known; checks : what is odd about the angles of all."""
 
     map: tuple[TakeState, ...]
     spoiled: int
     stopped: str
     dose_percent: float | None
+    checks: tuple[str, ...] = ()
 
     @property
     def open(self) -> tuple[TakeState, ...]:
@@ -97,7 +102,7 @@ def sound_for(wiring: Wiring | None = None) -> Sound:
         # To whoever only listens it gives a calibrator's tone, else the sound of a loudspeaker 1 m away.
         tone = None if wiring.outputs else (1000.0, 0.1)
         return simulated.SimulatedSound(
-            speed=1.0, seed=time.time_ns(), microphone_delay=76, tone=tone, loudspeaker=simulated.RehearsedLoudspeaker()
+            speed=1.0, seed=time.time_ns(), microphone_delay=76, tone=tone, loudspeaker=RehearsedLoudspeaker()
         )
     return sound_card()
 
@@ -331,11 +336,14 @@ def record(
     only: str | None = None,
     away: bool = False,
     budget_file: Path | None = None,
+    table: Turntable | None = None,
 ) -> RecordingDone:
     """Record every open take, or `only` one, in order; the journal is kept after each.
 
     before : asked before each take ("go" by default); decide : whether to keep a whole but faulty recording; told :
     after each attempt. It stops at the abort key and at a device that went away; take up again with `begin_or_open`.
+    table : turns before each take; it is stopped, and so is the run, at whatever is odd about it (TurntableError), at
+    a take that does not fit its angle, and where hands are needed: for another orbit, or a take without an angle.
     InputError where `only` is no take or is recorded already, and where kept takes hold another signal than the open
     ones would: with `only` they can be repeated one by one.
     """
@@ -343,11 +351,25 @@ def record(
     card = sound_for(series.settings.wiring) if sound is None else sound
     switch = Silencer() if silencer is None else silencer
     fs_per_pa = sensitivity_of(series.folder)
+    turner = Turner(series, table, card, fs_per_pa, lambda: not switch.pressed and (alive is None or alive()))
+    run = _Run(series, card, turner, switch, tell, alive, away, budget_file)
     series.readings.clear()  # A calibration since may have set another scale.
-    spoiled, stopped = 0, ""
-    for state in states(series):
+    spoiled, stopped, hands = 0, "", ""
+
+    def after(state: TakeState, done: Recorded) -> None:
+        nonlocal spoiled
+        spoiled += not done.verdict.keep
+        if told is not None:
+            told(state, done)
+
+    side = turner.at_the_side(only)
+    if side is not None:
+        stopped = turner.opened(side, run.check(side, before))
+    for state in () if stopped else states(series):
         if state.state != "open" or (only is not None and state.id != only):
             continue
+        if hands := turner.needs_hands(state):
+            break
         answer = "go" if before is None else before(state)
         if answer == "stop":
             stopped = "as you wished"
@@ -355,28 +377,67 @@ def record(
             stopped = switch.reason
         if stopped:
             break
-        if answer == "skip":
-            continue
-        _require_budget(series, state.id, away, budget_file)
-        if isinstance(card, simulated.SimulatedSound) and card.loudspeaker is not None and state.angle_deg is not None:
-            card.loudspeaker.angle_deg = state.angle_deg
+        if answer != "skip" and (stopped := run.take(state, decide, after)):
+            break
+    checks = turner.checks(side, run.check(side, before)) if side is not None and not stopped else ()
+    budget = exposure_today(budget_file)
+    dose = budget.dose_percent if budget.exposures else None
+    return RecordingDone(states(series), spoiled, stopped or switch.reason or hands, dose, checks)
 
-        def after(done: Recorded, state: TakeState = state) -> None:
-            nonlocal spoiled
-            spoiled += not done.verdict.keep
-            count_exposure(None if away else _ear_db(series, state.id, done, fs_per_pa), done.played_s, budget_file)
-            if told is not None:
-                told(state, done)
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """What all takes of one run are recorded with."""
+
+    series: Series
+    card: Sound
+    turner: Turner
+    switch: Silencer
+    tell: Tell | None
+    alive: Alive | None
+    away: bool
+    budget_file: Path | None
+
+    def take(
+        self,
+        state: TakeState,
+        decide: Callable[[Recorded], bool] | None,
+        told: Callable[[TakeState, Recorded], None],
+    ) -> str:
+        """Turn and record until it is good; returns why the run must stop, or nothing."""
+        self._prepare(state)
+
+        def after(done: Recorded) -> None:
+            self._count(state, done)
+            told(state, done)
 
         done = record_until_good(
-            series, state.id, card, decide=decide, after=after, silencer=switch, tell=tell, alive=alive,
-            fs_per_pa=fs_per_pa,
+            self.series, state.id, self.card, decide=decide, after=after, silencer=self.switch, tell=self.tell,
+            alive=self.alive, fs_per_pa=self.turner.fs_per_pa,
         )  # fmt: skip
-        if done.lost is not None or switch.pressed:
-            stopped = done.lost.what if done.lost is not None else switch.reason
-            break
-    budget = exposure_today(budget_file)
-    return RecordingDone(states(series), spoiled, stopped, budget.dose_percent if budget.exposures else None)
+        if done.lost is not None or self.switch.pressed:
+            return done.lost.what if done.lost is not None else self.switch.reason
+        return self.turner.doubts(state, done)
+
+    def check(self, side: TakeState, before: Callable[[TakeState], Answer] | None) -> Recorded:
+        """The turntable's own check of a place; its part is not kept."""
+        if before is not None:
+            before(side)
+        self._prepare(side)
+        made = attempt(
+            self.series, side.id, self.card, silencer=self.switch, tell=self.tell, alive=self.alive,
+            fs_per_pa=self.turner.fs_per_pa, closing=True,
+        )  # fmt: skip
+        self._count(side, made)
+        return made
+
+    def _prepare(self, state: TakeState) -> None:
+        _require_budget(self.series, state.id, self.away, self.budget_file)
+        self.turner.turn(state)
+
+    def _count(self, state: TakeState, done: Recorded) -> None:
+        ear_db = None if self.away else _ear_db(self.series, state.id, done, self.turner.fs_per_pa)
+        count_exposure(ear_db, done.played_s, self.budget_file)
 
 
 def _require_sensible(series: Series, only: str | None) -> None:

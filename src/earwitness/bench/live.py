@@ -20,15 +20,17 @@ from earwitness.app import capture
 from earwitness.app.exposure import exposure_today
 from earwitness.app.jobs import error_record
 from earwitness.app.live_setup import LiveSetup, changed_settings, usual_settings
+from earwitness.app.turner import turntable_at
 from earwitness.bench.state import TAB, Body
 from earwitness.capture.guard import SAFETY, Silencer, at_tester_db
 from earwitness.capture.levels import MeterReading
 from earwitness.capture.plan import PlannedSession, plan_session
-from earwitness.capture.reading import TakeReading, reading_words
+from earwitness.capture.reading import TakeReading, background_line, reading_words
 from earwitness.capture.series import LiveSettings, Series, TakeState, give_up, is_live, next_open, states
 from earwitness.capture.simulated import SimulatedSound
 from earwitness.capture.sound import Device, Sound, Wiring
 from earwitness.capture.take import Recorded
+from earwitness.capture.turntable import Turntable
 from earwitness.errors import EarwitnessError, InputError, MissingExtraError
 
 # Of a page's signs of life. The page gives four a second; a busy computer may be late.
@@ -36,8 +38,10 @@ LIFE_S = 3.0
 _LOOK_S = 0.03
 _MOST_DONE = 50
 _CURVES = 6
-Phase = Literal["closed", "ready", "calibrating", "raising", "loop-back", "counting", "recording", "asking"]
-_SOUNDING: tuple[Phase, ...] = ("calibrating", "raising", "loop-back", "counting", "recording")
+Phase = Literal[
+    "closed", "ready", "calibrating", "raising", "loop-back", "counting", "turning", "recording", "asking"
+]  # fmt: skip
+_SOUNDING: tuple[Phase, ...] = ("calibrating", "raising", "loop-back", "counting", "turning", "recording")
 
 
 class Tab(Body):
@@ -64,16 +68,20 @@ class Running:
 
 
 class LiveDesk:
-    """Live measuring of one bench. sounds : gives the sound card for a wiring; day_file : where exposure is kept."""
+    """Live measuring of one bench. sounds : gives the sound card for a wiring; tables : the turntable at an address;
+    day_file : where exposure is kept."""
 
     def __init__(
         self,
         *,
         sounds: Callable[[Wiring], Sound] = capture.sound_for,
+        tables: Callable[[str], Turntable] = turntable_at,
         day_file: Callable[[Wiring], Path] = capture.day_file,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        self.sounds, self.day_file, self._clock = sounds, day_file, clock
+        self.sounds, self.day_file, self._clock, self._tables = sounds, day_file, clock, tables
+        self._table: Turntable | None = None
+        self._table_told: dict[str, Any] = {}
         self._lock = threading.RLock()
         self._version = 0
         self._phase: Phase = "closed"
@@ -122,6 +130,7 @@ class LiveDesk:
             "invented": loudspeaker.invented,
             "settings": _settings_told(settings),
             "sensitivity_known": capture.sensitivity_of(self._folder) is not None,
+            "turntable": None if self._table is None else self._table_told,
             "has_loopback": self._planned.session.reference is not None,
             "microphones": sorted({one.microphone_channel for one in self._planned.live}),
         }
@@ -192,11 +201,33 @@ class LiveDesk:
             self._planned, self._settings = self._series.planned, self._series.settings
             self._change()
 
+    def join_table(self, address: str | None, *, zero: bool) -> None:
+        """Connect the turntable at an address, or let it go with None; zero : call the place where it stands zero.
+        TurntableError, InputError."""
+        with self._lock:
+            self._require_idle()
+            self._require_folder()
+            if address is None or self._table is None or self._table_told["address"] != address:
+                self._leave_table()
+            if address is not None:
+                table = self._table = self._table or self._tables(address)
+                at = table.zero() if zero else table.where()
+                self._table_told = {
+                    "address": address, "name": table.name, "limits_deg": table.limits_deg, "at_deg": at.angle_deg,
+                }  # fmt: skip
+            self._change()
+
+    def _leave_table(self) -> None:
+        if self._table is not None:
+            self._table.close()
+        self._table = None
+
     def leave(self) -> None:
         """Let the folder go. All that is in it stays, and other programs may record into it."""
         with self._lock:
             self._require_idle()
             self._let_go()
+            self._leave_table()
             self._phase, self._folder, self._planned, self._series, self._told = "closed", None, None, None, {}
             self._change()
 
@@ -278,9 +309,10 @@ class LiveDesk:
             done = capture.record(
                 series, sound=self.sounds(wiring), before=self._count_down(silencer, pause_s),
                 decide=None if take is None else self._ask, told=self._judged, silencer=silencer, tell=self._tell,
-                alive=self._is_alive, only=take, away=away, budget_file=self.day_file(wiring),
+                alive=self._is_alive, only=take, away=away, budget_file=self.day_file(wiring), table=self._table,
             )  # fmt: skip
             self._note("stopped", done.stopped)
+            self._note("checks", list(done.checks))
 
         self._start("counting", starter.tab, work)
 
@@ -313,6 +345,7 @@ class LiveDesk:
             thread.join(10.0)
         with self._lock:
             self._let_go()
+            self._leave_table()
 
     def _let_go(self) -> None:
         if self._series is not None:
@@ -352,6 +385,8 @@ class LiveDesk:
             self._change()
 
     def _tell(self, share: float, meter: MeterReading) -> None:
+        if self._phase == "turning":
+            self._set("recording", self._running)
         self._running = replace(self._running, share=share, meter=meter)
         self._is_alive()
 
@@ -368,7 +403,7 @@ class LiveDesk:
             while not silencer.pressed and self._is_alive() and (left := until - self._clock()) > 0.0:
                 self._running = replace(self._running, left_s=left)
                 time.sleep(min(left, _LOOK_S))
-            self._set("recording", Running(take=state.id))
+            self._set("recording" if self._table is None else "turning", Running(take=state.id))
             return "go"
 
         return before
@@ -391,8 +426,11 @@ class LiveDesk:
             "noise_dbfs": verdict.noise_dbfs, "will_retry": verdict.may_retry, "doubts": verdict.doubts,
             "numbers": reading_words(verdict, done.reading, done.drift_db), "curve": _curve_told(done.reading),
         }  # fmt: skip
-        if (told := done.reading) is not None:
-            row |= {"background": told.background_words, "is_spl": told.full_scale_db is not None}
+        if done.reading is not None:
+            row |= {
+                "background": background_line(done.reading.background),
+                "is_spl": done.reading.full_scale_db is not None,
+            }
         old = [
             {**one, "curve": one["curve"] if k < _CURVES else None}
             for k, one in enumerate(self._told.get("judged", []), 1)

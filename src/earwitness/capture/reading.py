@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -28,7 +29,7 @@ _LONG_S = (0.03, 0.3)
 # Two takes of one place differ by their noise and by what the air does; a turn of some degrees changes 1 % and more.
 _SAME_SHARE = 3e-4
 _MOST_NOISE_SHARE = 0.01
-_MOVED_S, _NEIGHBOR_DEG = 3e-4, 15.5
+_MOVED_S, _NEIGHBOR_DEG, _REPEATS_DB = 3e-4, 15.5, 0.25
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,11 +51,6 @@ class TakeReading:
     background: tuple[str, ...]
     spectrum: ComplexArray
     noise_share: float
-
-    @property
-    def background_words(self) -> str:
-        """What else was heard, in a sentence."""
-        return f"Background: {', '.join(self.background) or 'even noise only'}."
 
 
 def read_take(
@@ -97,7 +93,8 @@ def read_take(
     short = scipy.fft.rfft(_cut(impulse, arrival, _WINDOW_S, rate))[high_band]
     words = background_words(quiet, rate)
     left = microphone - scipy.fft.irfft(long * source / max(loop, 1e-12), size)[: microphone.size]
-    # What neither loudspeaker nor room makes; distortion lasts. At its ends a sweep leaves more than in between.
+    # What neither loudspeaker nor room makes; its own distortion lasts, and stands within what is around it.
+    # At its ends a sweep leaves more than in between.
     skip = max((last - first) // 10, rate // 10)
     if (at := bang_at(left[first + skip : last - skip // 2], rate, least=0.25 * level)) is not None:
         words = (*words, f"a bang {at + skip / rate:.1f} s into the signal")
@@ -161,14 +158,18 @@ def clock_ppm(sent: ComplexArray, back: ComplexArray, hz: FloatArray) -> float:
     return 1e6 * (late - early) / span if span > 0.0 else 0.0
 
 
-def is_same_place(one: TakeReading, other: TakeReading) -> bool:
-    """Whether both were recorded at one place, as when nobody turned the loudspeaker; never where noise hides it."""
-    noise = one.noise_share + other.noise_share
-    if one.spectrum.shape != other.spectrum.shape or noise >= _MOST_NOISE_SHARE:
-        return False
+def apart_share(one: TakeReading, other: TakeReading) -> float:
+    """Power of the difference of two responses about the arrival, 2 to 16 kHz, of the power of both."""
+    if one.spectrum.shape != other.spectrum.shape:
+        return math.inf
     both = np.sum(np.abs(one.spectrum) ** 2) + np.sum(np.abs(other.spectrum) ** 2)
-    apart = 2.0 * np.sum(np.abs(one.spectrum - other.spectrum) ** 2) / max(both, 1e-30)
-    return bool(apart < _SAME_SHARE + 4.0 * noise)
+    return float(2.0 * np.sum(np.abs(one.spectrum - other.spectrum) ** 2) / max(both, 1e-30))
+
+
+def is_same_place(one: TakeReading, other: TakeReading) -> bool:
+    """Whether both were recorded at one place, as when a turntable did not turn; never where noise hides it."""
+    noise = one.noise_share + other.noise_share
+    return noise < _MOST_NOISE_SHARE and apart_share(one, other) < _SAME_SHARE + 4.0 * noise
 
 
 def doubts_against(
@@ -188,6 +189,30 @@ def doubts_against(
     away = "farther away" if later > 0.0 else "nearer"
     words = f"The microphone is {far:.0f} cm {away} than in take {name}: look whether something moved, and repeat."
     return (("moved", words),)
+
+
+def closing_words(first: TakeReading, again: TakeReading, name: str) -> str:
+    """What is wrong where one place, recorded first and again at the end, differs; nothing where it does not."""
+    levels = third_octaves(again.curve_db) - third_octaves(first.curve_db)
+    apart = float(np.sqrt(np.nanmean(levels**2)))
+    later = 0.0
+    if first.arrival_s is not None and again.arrival_s is not None and first.spectrum.shape == again.spectrum.shape:
+        across = again.spectrum * np.conj(first.spectrum)
+        turn = float(np.angle(np.sum(across[1:] * np.conj(across[:-1]))))
+        later = -turn / (2.0 * np.pi * (_ALIKE_HZ[1] - _ALIKE_HZ[0]) / max(across.size - 1, 1))
+    # Three degrees of air change the speed of sound by 0.5 % (0.17 % a degree, as from the ideal gas).
+    if apart < _REPEATS_DB and abs(later) < 0.005 * max(first.arrival_s or 0.0, 0.002):
+        return ""
+    return (
+        f"Take {name} made again differs by {apart:.1f} dB and {1e6 * later:+.0f} µs: the loudspeaker slid "
+        "on the table, the table lost steps, or the microphone moved. Set it to 0° anew and repeat the orbit."
+    )
+
+
+def third_octaves(curve_db: FloatArray) -> FloatArray:
+    """Means of the curve from 250 Hz to 10 kHz, a third of an octave each."""
+    inside = curve_db[(CURVE_HZ > 240.0) & (CURVE_HZ < 10_500.0)]
+    return np.asarray(np.mean(inside[: inside.size // 4 * 4].reshape(-1, 4), axis=1), dtype=np.float64)
 
 
 def sweep_band(session: Session, take: Take) -> tuple[float, float] | None:
@@ -224,6 +249,11 @@ def curve_words(reading: TakeReading, before: TakeReading | None, name: str) -> 
     # 250 Hz to 2 kHz, and 2 to 10 kHz.
     low, high = (_signed(float(np.nanmean(change[part])), plus=True) for part in (slice(43, 80), slice(79, 107)))
     return f"{words}; against take {name}: {low} dB below 2 kHz, {high} dB above"
+
+
+def background_line(background: Sequence[str]) -> str:
+    """What else was heard, in words."""
+    return f"Background: {', '.join(background)}." if background else "Background: even noise only."
 
 
 def _signed(value: float, *, plus: bool = False) -> str:

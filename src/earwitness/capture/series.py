@@ -59,7 +59,7 @@ class LiveSettings:
 class TakeState:
     """One place on the running map. orbit, angle_deg : None where the take has no angle; state : "open", "kept"
     (recorded here) or "found" (a file was there); spoiled : attempts not kept; sentence : the last verdict; numbers :
-    what was measured of it, in words."""
+    what was measured of it, in words; turned_deg : read back from a turntable."""
 
     id: str
     file: str
@@ -71,6 +71,7 @@ class TakeState:
     spoiled: int
     sentence: str
     numbers: str = ""
+    turned_deg: float | None = None
 
 
 @dataclass(slots=True)
@@ -173,6 +174,7 @@ def states(series: Series) -> tuple[TakeState, ...]:
                 spoiled=spoiled.count(take.id),
                 sentence=str(entry["sentence"]) if entry is not None and there else "",
                 numbers=str(entry.get("numbers", "")) if entry is not None and there else "",
+                turned_deg=entry.get("turned_deg") if entry is not None and there else None,
             )
         )
     return tuple(out)
@@ -199,14 +201,15 @@ def attempt(
     tell: Tell | None = None,
     alive: Alive | None = None,
     fs_per_pa: float | None = None,
+    closing: bool = False,
 ) -> Recorded:
     """Record one attempt at a take. Follow it with `keep` or `spoil`; until then it is a part on disk.
 
-    fs_per_pa : of the microphone, where it is known. InputError for a take that is done already: move its file to
-    `spoiled/` with `give_up` first.
+    fs_per_pa : of the microphone, where it is known; closing : a kept take is made again to see what changed since, and
+    its part is not kept. InputError for a take that is done already: move its file to `spoiled/` with `give_up` first.
     """
     take = series.planned.take(take_id)
-    if (series.folder / take.file).exists():
+    if (series.folder / take.file).exists() and not closing:
         raise InputError(
             f"take {take_id!r} is recorded already, nothing was played",
             where=take.file,
@@ -219,12 +222,14 @@ def attempt(
         sound, wiring, signal, _part(series, take), limits=settings.limits, calibration=settings.calibration,
         silencer=silencer, usual_noise_dbfs=_usual_noise(series, take), tell=tell, alive=alive,
     )  # fmt: skip
+    if closing:
+        done.part.unlink(missing_ok=True)
     if done.aligned is None or (reading := _reading(series, take, done.aligned, fs_per_pa)) is None:
         return done
     first = next((one["loop_db"] for one in series.journal["takes"].values() if one.get("loop_db") is not None), None)
     drift = None if reading.loop_db is None else reading.loop_db - (reading.loop_db if first is None else float(first))
     done = replace(done, reading=reading, drift_db=drift)
-    earlier = _before(series, take)
+    earlier = None if closing else _before(series, take)
     known = None if earlier is None else reading_of(series, earlier.id, fs_per_pa)
     if earlier is None or known is None or not isinstance(take, FarFieldTake):
         return done
@@ -261,6 +266,12 @@ def _before(series: Series, take: Take) -> FarFieldTake | None:
     takes = {one.id: one for one in series.planned.live if isinstance(one, FarFieldTake) and one.orbit == orbit}
     kept = [name for name in series.journal["takes"] if name in takes and name != take.id]
     return next((takes[name] for name in reversed(kept) if (series.folder / takes[name].file).exists()), None)
+
+
+def note_turned(series: Series, take_id: str, angle_deg: float) -> None:
+    """Write the angle read back from a turntable into the journal, beside the kept take."""
+    series.journal["takes"][take_id]["turned_deg"] = round(angle_deg, 2)
+    _keep_journal(series)
 
 
 def keep(series: Series, take_id: str, recorded: Recorded) -> TakeState:

@@ -10,11 +10,11 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from earwitness.capture.sound import Block, Device, DeviceLostError, Outgoing, Wiring, device_of
+from earwitness.capture.turntable_simulated import RehearsedLoudspeaker
 from earwitness.quantities.arrays import FloatArray
 
 KEY = "simulated"
 BLOCK = 1024
-_TAPS, _SPEED_OF_SOUND_M_S = 128, 343.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -29,25 +29,6 @@ class Misfortunes:
     slips: tuple[tuple[float, int], ...] = ()
     unplug_at_s: float | None = None
     not_finite_at_s: float | None = None
-
-
-@dataclass(slots=True)
-class RehearsedLoudspeaker:
-    """An invented box whose sound changes with the angle. front_m : of its front from the axis that it turns about."""
-
-    angle_deg: float = 0.0
-    front_m: float = 0.13
-
-    def response(self, rate_hz: float) -> FloatArray:
-        """FIR (T,) ahead of the microphone: a front that darkens, and an edge that comes later, off axis."""
-        angle = np.radians(self.angle_deg)
-        middle, reach = _TAPS / 2.0, self.front_m / _SPEED_OF_SOUND_M_S * rate_hz
-        off = 0.5 - 0.5 * np.cos(angle)
-        hz = np.fft.rfftfreq(_TAPS, 1.0 / rate_hz)
-        turn = -2j * np.pi * hz / rate_hz
-        front = np.exp(turn * (middle - reach * np.cos(angle))) / (1.0 + (hz / 3000.0) ** 2 * 8.0 * off) ** 0.5
-        edge = 0.25 * np.exp(turn * (middle + reach * np.abs(np.sin(angle)))) / (1.0 + (hz / 1500.0) ** 2) ** 0.5
-        return np.asarray(np.fft.irfft(front + edge, _TAPS) * np.hanning(_TAPS), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -62,7 +62,8 @@ def signals(folder: Path, peak_dbfs: float, rate_hz: int, tones: int, level_db: 
 
 
 for _live in (
-    record.devices, record.calibrate, record.level, record.loopback, record.record, record.resume, plan.plan,
+    record.devices, record.calibrate, record.level, record.loopback, record.record, record.resume, record.turntable,
+    plan.plan,
     from_files.from_files, rig.rig,
 ):  # fmt: skip
     command.add_command(_live)

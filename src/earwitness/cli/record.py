@@ -1,4 +1,4 @@
-"""Live measuring: earwitness measure devices, calibrate, level, loopback, record, resume."""
+"""Live measuring: earwitness measure devices, calibrate, level, loopback, turntable, record, resume."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import signal
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 _folder = click.argument("folder", type=click.Path(path_type=Path))
 _yes = click.option("--yes", is_flag=True, help="You have read the cautions; ask nothing.")
 _away = click.option("--away", is_flag=True, help="You are outside the room while it plays: it is not counted.")
+_table = click.option(
+    "--turntable", "table", metavar="ADDRESS", help="Turn by this turntable: HOST:PORT, /dev/ttyACM0, or simulated."
+)
 _pause = click.option(
     "--pause", "pause_s", type=float, default=3.0, show_default=True, help="Count-down before each take, s."
 )
@@ -145,9 +148,12 @@ def loopback(folder: Path, yes: bool, **setup: Any) -> None:
 @click.option("--take", "only", help="Only this take.")
 @click.option("--again", is_flag=True, help="With --take: put the recording that is there under spoiled/ first.")
 @_pause
+@_table
 @_away
 @_yes
-def record(folder: Path, only: str | None, again: bool, pause_s: float, away: bool, yes: bool, **setup: Any) -> None:
+def record(
+    folder: Path, only: str | None, again: bool, pause_s: float, table: str | None, away: bool, yes: bool, **setup: Any
+) -> None:
     """Record the takes of FOLDER's session.toml through the sound card.
 
     An orbit in one line, files = "horizontal/{angle}.wav", is recorded every --step degrees. Each take is
@@ -159,18 +165,48 @@ def record(folder: Path, only: str | None, again: bool, pause_s: float, away: bo
     if again and only is None:
         raise InputError("--again without a take, nothing was played", remedy="name it: --take ID --again")
     with closing(_series(folder, setup, begin=True)) as series:
-        _record(series, only, pause_s, away, yes, before=(lambda: give_up(series, only)) if again and only else None)
+        again_first = (lambda: give_up(series, only)) if again and only else None
+        _record(series, only, pause_s, away, yes, table, before=again_first)
 
 
 @click.command(name="resume", cls=Command)
 @_folder
 @_pause
+@_table
 @_away
 @_yes
-def resume(folder: Path, pause_s: float, away: bool, yes: bool) -> None:
+def resume(folder: Path, pause_s: float, table: str | None, away: bool, yes: bool) -> None:
     """Go on with the live session of FOLDER, with its own settings, after a crash or an unplugged device."""
     with closing(_series(folder, {}, begin=False)) as series:
-        _record(series, None, pause_s, away, yes)
+        _record(series, None, pause_s, away, yes, table)
+
+
+@click.command(name="turntable", cls=Command)
+@click.argument("address", required=False)
+@click.option("--zero", is_flag=True, help="Call the place where it stands zero.")
+@click.option("--to", "angle_deg", type=float, help="Turn to this angle, degrees.")
+@click.option("--simulate", is_flag=True, help="Be a turntable on this computer, to rehearse with, until Ctrl-C.")
+@click.option("--port", type=int, default=4450, show_default=True, help="With --simulate: of this computer.")
+def turntable(address: str | None, zero: bool, angle_deg: float | None, simulate: bool, port: int) -> None:
+    """Ask the turntable at ADDRESS (HOST:PORT, a serial port, or simulated) where it stands, and turn it.
+
+    Keep hands, hair and cables clear, and fix the cabinet: a heavy one can tip. Ctrl-C stops it. What its
+    maker says goes first. docs/turntable.md describes the lines of text that it must answer.
+    """
+    from earwitness.app.turner import serve_simulated_table, turntable_at
+
+    if simulate:
+        serve_simulated_table(port, tell=click.echo)
+        return
+    if address is None:
+        raise InputError("it is not said which turntable", remedy="give HOST:PORT or a port such as /dev/ttyACM0")
+    with closing(turntable_at(address)) as table, _switch() as silencer:
+        if zero:
+            table.zero()
+        if angle_deg is not None:
+            table.turn(angle_deg, lambda: not silencer.pressed)
+        low, high = table.limits_deg
+        click.echo(f"{table.name}: at {table.where().angle_deg:g} degrees, turns from {low:g} to {high:g} degrees")
 
 
 def _record(
@@ -179,24 +215,29 @@ def _record(
     pause_s: float,
     away: bool,
     yes: bool,
+    table: str | None,
     *,
     before: Callable[[], object] | None = None,
 ) -> None:
     """before : called once the cautions are confirmed."""
     from earwitness.app import capture
+    from earwitness.app.turner import turntable_at
 
     for name in series.recovered:
         click.echo(f"found after a stop: what was recorded is kept as {name}; the take will be offered again")
     for line in capture.remarks(series):
         click.echo(line, err=True)
-    with _switch_confirmed(series, yes) as silencer:
+    with _switch_confirmed(series, yes) as silencer, ExitStack() as held:
+        turner = None if table is None else held.enter_context(closing(turntable_at(table)))
         if before is not None:
             before()
         done = capture.record(
-            series, before=_before(silencer, pause_s, yes), decide=None if yes else _decide, told=_told,
-            silencer=silencer, tell=_meter("take"), only=only, away=away,
+            series, before=_before(silencer, pause_s, yes or table is not None), decide=None if yes else _decide,
+            told=_told, silencer=silencer, tell=_meter("take"), only=only, away=away, table=turner,
             budget_file=capture.day_file(series.settings.wiring),
         )  # fmt: skip
+    for line in done.checks:
+        click.echo(f"Check: {line}", err=True)
     kept = len(done.map) - len(done.open)
     click.echo(f"{kept} of {len(done.map)} takes are there, {done.spoiled} attempts were not kept")
     if done.dose_percent is not None:
@@ -303,13 +344,13 @@ def _decide(done: Recorded) -> bool:
 
 
 def _told(state: TakeState, done: Recorded) -> None:
-    from earwitness.capture.reading import curve_words, reading_words
+    from earwitness.capture.reading import background_line, curve_words, reading_words
 
     click.echo(f"{state.id}: {done.verdict.sentence}")
     click.echo(f"  {reading_words(done.verdict, done.reading, done.drift_db)}")
     if done.reading is not None:
         name, before = done.before or ("", None)
-        click.echo(f"  {done.reading.background_words} {curve_words(done.reading, before, name)}")
+        click.echo(f"  {background_line(done.reading.background)} {curve_words(done.reading, before, name)}")
 
 
 def _meter(title: str) -> Callable[[float, MeterReading], None]:

@@ -49,6 +49,14 @@ class TakeAgain(Body):
     take: Text
 
 
+class Table(Body):
+    """A turntable. address : HOST:PORT, a serial port or "simulated", None to let it go; zero : call where it stands
+    zero."""
+
+    address: Text | None = None
+    zero: bool = False
+
+
 class Decision(Body):
     """Whether a faulty recording is kept."""
 
@@ -92,6 +100,13 @@ def live_leave(_body: Nothing, bench: BenchState) -> dict[str, Any]:
 def live_setup(body: LiveSetup, bench: BenchState) -> dict[str, Any]:
     """Begin the live session with these choices, or change them. Nothing is played."""
     bench.live.set_up(body)
+    return bench.live.told()
+
+
+@router.post("/turntable")
+def live_turntable(body: Table, bench: BenchState) -> dict[str, Any]:
+    """Connect a turntable, ask it where it stands, set its zero, or let it go. Nothing turns."""
+    bench.live.join_table(body.address, zero=body.zero)
     return bench.live.told()
 
 

@@ -7,7 +7,7 @@ import { hold, listen, tab } from "./stream.js";
 
 const find = (id) => document.getElementById(id);
 const API = "/api/measure/live";
-const SOUNDING = ["calibrating", "raising", "loop-back", "counting", "recording"];
+const SOUNDING = ["calibrating", "raising", "loop-back", "counting", "turning", "recording"];
 const BEAT_MS = 250, DEBOUNCE_MS = 350;
 let state = { phase: "closed" }, confirmed = "", starting = null, beaten = 0, pressed = 0, told = "", counted = null, pending = null;
 // How long a count-down must still last for a cue to be over well before anything is recorded.
@@ -49,7 +49,7 @@ const record = (take) => start("record", { tab, confirmed, take, pause_s: Number
 function go() {
   if (isSounding()) silence();
   else if (state.phase === "asking") decide(false);
-  else if (state.begun && agreed() && state.next) record(state.next);
+  else if (state.begun && agreed() && state.next) record(state.turntable ? null : state.next);
 }
 async function again() {
   if (isSounding()) return silence();
@@ -120,10 +120,12 @@ function bigWords(take) {
 }
 
 function words() {
+  const hands = state.turntable ? "Go" : "Turn to it, then go";
   return {
     closed: "No session is open",
-    ready: !state.begun ? "Choose devices on the other screen" : state.done ? "All takes are there" : !agreed() ? "Read the cautions" : "Turn to it, then go",
+    ready: !state.begun ? "Choose devices on the other screen" : state.done ? "All takes are there" : !agreed() ? "Read the cautions" : hands,
     counting: "Soon",
+    turning: "Turns: keep clear",
     recording: "Quiet: it records",
     asking: "Keep it?",
     calibrating: "Calibrator",
@@ -136,7 +138,7 @@ function show(now) {
   if (now.version < state.version && now.folder === state.folder && state.phase !== "closed") return;
   const before = state;
   state = now;
-  if (["recording", "calibrating", "raising", "loop-back"].includes(state.phase)) hush();
+  if (["turning", "recording", "calibrating", "raising", "loop-back"].includes(state.phase)) hush();
   const last = (state.judged || [])[0];
   const mark = last ? `${state.judged.length} ${last.take} ${last.sentence}` : "";
   if (mark !== told && before.phase !== "closed") {
@@ -178,7 +180,11 @@ function refresh() {
   const last = (state.judged || [])[0];
   find("far-word").textContent = counted ?? words();
   find("far-angle").textContent = state.phase === "closed" || state.done ? "" : bigWords(now);
-  find("far-then").textContent = now && !state.done ? (now.orbit ? `${now.orbit} orbit` : now.kind) : "";
+  find("far-then").textContent = now && !state.done
+    ? `${now.orbit ? `${now.orbit} orbit` : now.kind}${
+      state.turntable ? `, turntable at ${bigWords({ angle_deg: Math.round(10 * state.turntable.at_deg) / 10 })}` : ""
+    }`
+    : "";
   const fault = state.error
     ? `Stopped: ${state.error.what}`
     : state.silenced
@@ -191,9 +197,9 @@ function refresh() {
       last.sentence.replace(/^(Keep|Repeat|Check)[.:] ?/, "")
     }`
     : "";
-  find("far-last").textContent = fault || verdict;
+  find("far-last").textContent = [...(state.checks || []).map((line) => `Check: ${line}`), fault || verdict].join(" ");
   find("far-count").textContent = takes.length ? `${takes.length - open.length} of ${takes.length} takes${open.length ? leftWords(open.length) : ""}` : "";
-  const bad = fault || (last && (!last.keep || last.doubts.length));
+  const bad = fault || (state.checks || []).length || (last && (!last.keep || last.doubts.length));
   find("far").dataset.look = isSounding() ? "sounds" : bad ? "again" : state.begun && agreed() && !state.done ? "go" : last ? "kept" : "idle";
   find("far-share").hidden = !["recording", "counting"].includes(state.phase);
   const mustRead = state.begun && !agreed() && !isSounding();
@@ -201,7 +207,7 @@ function refresh() {
   for (const id of ["far-angle", "far-then", "far-count"]) find(id).hidden = mustRead;
   find("far-lines").replaceChildren(...(state.cautions || []).map((line) => make("li", {}, line)));
   find("far-go").disabled = !(state.phase === "asking" || (state.begun && agreed() && state.next && !isSounding()));
-  find("far-go").textContent = state.phase === "asking" ? "Again" : "Go";
+  find("far-go").textContent = state.phase === "asking" ? "Again" : state.turntable ? "Go: all that are open" : "Go";
   find("far-keep").hidden = state.phase !== "asking";
   find("far-again").hidden = state.phase === "asking" || !last;
   find("far-again").disabled = isSounding() || !agreed();

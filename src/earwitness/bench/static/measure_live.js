@@ -3,11 +3,11 @@
 import { ask, make, note, onKey, ready, Refusal, startJob, tell } from "./bench.js";
 import { hold, listen, tab } from "./stream.js";
 import { curves } from "./measure_live_curves.js";
-import { calibratorWords, fault, levelWords, maps, placeWords, rows, showMeters, verdict } from "./measure_live_show.js";
+import { calibratorWords, degrees, fault, levelWords, maps, placeWords, rows, showMeters, verdict } from "./measure_live_show.js";
 
 const find = (id) => document.getElementById(id);
 const API = "/api/measure/live";
-const SOUNDING = ["calibrating", "raising", "loop-back", "counting", "recording"];
+const SOUNDING = ["calibrating", "raising", "loop-back", "counting", "turning", "recording"];
 const BEAT_MS = 250;
 let state = { phase: "closed" }, isWatching = false, confirmed = "", beaten = 0, starting = null, shownFolder = null, wasAgreed = null;
 const isRunning = () => starting !== null || !["closed", "ready"].includes(state.phase);
@@ -104,6 +104,7 @@ function statusWords() {
     raising: "Noise rises by 3 dB a second.",
     "loop-back": "A quiet sweep looks for the loop-back.",
     counting: `Soon: ${where}.`,
+    turning: `The turntable turns: ${where}. Keep clear.`,
     recording: `It plays and records: ${where}.`,
     asking: "It is silent. Keep this recording?",
     ready: state.silenced ? `Silenced: ${state.silenced}.` : state.stopped ? `It stopped: ${state.stopped}.` : "Output off.",
@@ -142,9 +143,10 @@ function show(told) {
   find("live-channels").textContent = `By session.toml the microphone is on input ${state.microphones.join(", ")}${
     state.has_loopback ? " and there is a loop-back" : ", and there is no loop-back"
   }.`;
-  const judged = state.judged || [];
-  find("live-verdict").replaceChildren(...[state.error ? fault(state.error) : null, ...verdict(judged[0])].filter(Boolean));
+  const judged = state.judged || [], checks = (state.checks || []).map((line) => make("p", { class: "verdict check" }, make("strong", {}, "Check: "), line));
+  find("live-verdict").replaceChildren(...[state.error ? fault(state.error) : null, ...checks, ...verdict(judged[0])].filter(Boolean));
   find("live-curves").replaceChildren(...curves(judged, placeOf));
+  showTable();
   showTakes();
   find("live-question").hidden = state.phase !== "asking";
   find("live-question-words").textContent = state.question ? `Take ${state.question.take}: ${state.question.sentence}` : "";
@@ -175,6 +177,27 @@ function showTakes() {
 }
 
 const placeOf = (id) => placeWords((state.takes || []).find((one) => one.id === id) ?? { angle_deg: null, kind: id });
+function showTable() {
+  const table = state.turntable;
+  for (const id of ["live-table-zero", "live-table-off"]) find(id).hidden = !table;
+  find("live-table-simulated").hidden = !!table || !state.invented;
+  if (table) find("live-table-address").value = table.address;
+  find("live-table-told").replaceChildren(
+    ...(table
+      ? [
+        make(
+          "p",
+          {},
+          make("strong", {}, `Connected: ${table.name}. `),
+          `It stands at ${degrees(table.at_deg)} and turns from ${degrees(table.limits_deg[0])} to ${
+            degrees(table.limits_deg[1])
+          }. Aim the loudspeaker at the microphone, then press Zero is here.`,
+        ),
+      ]
+      : []),
+  );
+}
+
 const mayRecord = () => state.begun && !isRunning() && confirmed !== "" && confirmed === state.cautions_key;
 function refresh() {
   const busy = isRunning(), may = mayRecord(), agreed = confirmed !== "" && confirmed === state.cautions_key;
@@ -187,6 +210,7 @@ function refresh() {
   if (agreed !== wasAgreed) find("live-cautions-box").open = !agreed;
   wasAgreed = agreed;
   find("live-cautions-line").textContent = agreed ? "Ears and drivers: cautions read and confirmed" : "Read before anything is played";
+  find("live-table").querySelectorAll("button").forEach((button) => (button.disabled = busy || !state.begun));
   find("live-confirm").disabled = busy;
   find("live-confirmed").textContent = agreed
     ? "Confirmed for these limits."
@@ -285,6 +309,14 @@ find("live-setup").onsubmit = async (e) => {
   }
   if (await change("setup", body)) note("Devices and limits are set.");
 };
+const joinTable = (address, zero = false) => change("turntable", { address, zero });
+find("live-table").onsubmit = (e) => {
+  e.preventDefault();
+  joinTable(find("live-table-address").value.trim());
+};
+find("live-table-zero").onclick = () => joinTable(state.turntable.address, true);
+find("live-table-off").onclick = () => joinTable(null);
+find("live-table-simulated").onclick = () => joinTable("simulated");
 find("live-far").onclick = () => open("/measure/far", "earwitness-far", "popup,width=1280,height=800");
 find("live-confirm").onclick = () => {
   confirmed = state.cautions_key;

@@ -1,0 +1,172 @@
+"""A turntable by lines of text (docs/turntable.md): turn, wait, read back, and stop at the first thing that is odd."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import re
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from earwitness.capture.turntable_line import LONGEST, Line, TurntableError
+
+TOLERANCE_DEG = 0.5
+_ANSWER_S, _POLL_S, _SETTLE_S = 2.0, 0.1, 1.0
+# The slowest table that is waited for, and how long one may say that it moves without moving.
+_SLOWEST_DEG_S, _START_S, _STUCK_S = 1.0, 5.0, 5.0
+# Every angle is come to from below, so that play between gears is the same at all of them.
+_APPROACH_DEG = 4.0
+_STILL_DEG = 0.1
+_NUMBER = r"([+-]?\d{1,4}(?:\.\d{1,6})?)"
+_POSITION = re.compile(rf"(at|moving) {_NUMBER}")
+_LIMITS = re.compile(rf"limits {_NUMBER} {_NUMBER}")
+
+
+@dataclass(frozen=True, slots=True)
+class Position:
+    """Where the table says that it stands, degrees from its zero."""
+
+    angle_deg: float
+    moves: bool
+
+
+class Turntable:
+    """A connected turntable at the end of a `line`. name : what it calls itself; limits_deg : lowest and highest angle
+    it turns to, as far as its cables reach. clock, sleep : of seconds, for tests. TurntableError from all it does."""
+
+    def __init__(
+        self,
+        line: Line,
+        *,
+        tolerance_deg: float = TOLERANCE_DEG,
+        clock: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], None] = time.sleep,
+    ) -> None:
+        self.line, self._tolerance, self._clock, self._sleep = line, tolerance_deg, clock, sleep
+        told = self._ask("id")
+        if not told.startswith("id ") or not told[3:].strip():
+            raise _odd("id", told, "id NAME")
+        self.name = told[3:].strip()
+        told = self._ask("limits")
+        found = _LIMITS.fullmatch(told)
+        if found is None or float(found[1]) >= float(found[2]):
+            raise _odd("limits", told, "limits LOWEST HIGHEST")
+        self.limits_deg = (float(found[1]), float(found[2]))
+        self.where()
+
+    def where(self) -> Position:
+        """Where it stands, and whether it moves."""
+        return self._position("where")
+
+    def zero(self) -> Position:
+        """Call the place where it stands zero. It must stand."""
+        return self._position("zero")
+
+    def stop(self) -> None:
+        """Stop at once, as far as a line can ask for it; never raises."""
+        with contextlib.suppress(TurntableError):
+            self._ask("stop")
+
+    def close(self) -> None:
+        """Stop and let the line go."""
+        self.stop()
+        self.line.close()
+
+    def turn(self, angle_deg: float, alive: Callable[[], bool] = lambda: True) -> float:
+        """Turn to an angle from below, let it settle, and return the angle read back.
+
+        alive : asked ten times a second, False stops. TurntableError, with the table stopped, where that happened, it
+        stalls, takes too long, or stands elsewhere than asked.
+        """
+        target = self._reachable(angle_deg)
+        try:
+            if target < self.where().angle_deg + _STILL_DEG:
+                self._go(max(target - _APPROACH_DEG, self.limits_deg[0]), alive)
+            self._go(target, alive)
+            first = self.where()
+            self._wait(_SETTLE_S, alive)
+            last = self.where()
+        except BaseException:
+            self.stop()
+            raise
+        if last.moves or abs(last.angle_deg - first.angle_deg) > _STILL_DEG:
+            self.stop()
+            raise TurntableError("the turntable does not come to rest", remedy="look at it; lighten or fix what swings")
+        if abs(last.angle_deg - target) > self._tolerance:
+            raise TurntableError(
+                f"the turntable was asked for {target:g}° and stands at {last.angle_deg:g}°",
+                expected=f"within {self._tolerance:g}°",
+                remedy="look what holds it; set it to zero anew if it lost its place, then go on",
+            )
+        return last.angle_deg
+
+    def require_still(self, angle_deg: float) -> None:
+        """TurntableError where it does not stand within the tolerance of an angle: it moved during a take."""
+        found = self.where()
+        if found.moves or abs(found.angle_deg - self._reachable(angle_deg)) > self._tolerance:
+            raise TurntableError(
+                f"the turntable moved during the take, to {found.angle_deg:g}°", remedy="fix it, then repeat the take"
+            )
+
+    def _reachable(self, angle_deg: float) -> float:
+        """The angle, a whole turn farther where only that lies within the limits."""
+        low, high = self.limits_deg
+        for turned in (angle_deg, angle_deg - 360.0, angle_deg + 360.0):
+            if low <= turned <= high:
+                return turned
+        raise TurntableError(
+            f"{angle_deg:g}° is beyond the turntable's limits",
+            expected=f"{low:g}° to {high:g}°",
+            remedy="turn by hand for this take, or widen the limits if the cables reach",
+        )
+
+    def _go(self, target: float, alive: Callable[[], bool]) -> None:
+        found = self._position(f"move {target:.2f}")
+        since, still_at = self._clock(), found.angle_deg
+        until = since + _START_S + abs(target - found.angle_deg) / _SLOWEST_DEG_S
+        while found.moves:
+            self._wait(_POLL_S, alive)
+            found, now = self.where(), self._clock()
+            if abs(found.angle_deg - still_at) > _STILL_DEG:
+                since, still_at = now, found.angle_deg
+            elif found.moves and now - since > _STUCK_S:
+                raise TurntableError(
+                    f"the turntable is stuck at {found.angle_deg:g}°", remedy="switch it off, look what holds it"
+                )
+            if found.moves and now > until:
+                raise TurntableError(
+                    f"the turntable has not come to {target:g}° in time", remedy="look whether it slips or runs away"
+                )
+
+    def _wait(self, seconds: float, alive: Callable[[], bool]) -> None:
+        until = self._clock() + seconds
+        while True:
+            if not alive():
+                raise TurntableError("the turntable was stopped", remedy="look where it stands, then go on")
+            if (left := until - self._clock()) <= 0.0:
+                return
+            self._sleep(min(left, _POLL_S))
+
+    def _position(self, question: str) -> Position:
+        told = self._ask(question)
+        found = _POSITION.fullmatch(told)
+        if found is None or not math.isfinite(float(found[2])):
+            raise _odd(question, told, "at ANGLE or moving ANGLE")
+        return Position(float(found[2]), found[1] == "moving")
+
+    def _ask(self, question: str) -> str:
+        told = self.line.ask(question, _ANSWER_S)
+        if told.startswith("error"):
+            words = "".join(one for one in told[5:].strip()[:LONGEST] if one.isprintable())
+            raise TurntableError(
+                f"the turntable says: {words or 'error'}", remedy="see its manual, mend it, then go on"
+            )
+        return told
+
+
+def _odd(question: str, told: str, expected: str) -> TurntableError:
+    return TurntableError(
+        f"the turntable answered {question!r} with {told[:LONGEST]!a}", expected=expected,
+        remedy="check baud rate and address; docs/turntable.md says what a turntable answers",
+    )  # fmt: skip

@@ -1,0 +1,123 @@
+"""Lines of text to and from a turntable: TCP, or a serial port as the operating system's file. Nothing else of the
+room touches either."""
+
+from __future__ import annotations
+
+import os
+import select
+import socket
+import time
+from collections.abc import Callable
+from typing import Protocol
+
+from earwitness.errors import EarwitnessError, InputError
+
+LONGEST = 120
+_BAUD = 115_200
+_CONNECT_S = 5.0
+
+
+class TurntableError(EarwitnessError):
+    """The turntable cannot be reached, answers otherwise than it should, or stands elsewhere than asked."""
+
+
+class Line(Protocol):
+    """One question, one answer."""
+
+    def ask(self, text: str, timeout_s: float) -> str:
+        """Send a line and return the answer, without its end. TurntableError where none comes in time."""
+
+    def close(self) -> None:
+        """Let the line go."""
+
+
+def open_line(address: str) -> Line:
+    """The line to "HOST:PORT", or to a serial port such as "/dev/ttyACM0" (115200 baud, or "/dev/ttyACM0@9600").
+
+    InputError for an address of neither kind, TurntableError where nothing answers there.
+    """
+    try:
+        if address.startswith("/"):
+            port = _serial(address)
+            return _Wire(address, lambda n: os.read(port, n), lambda b: os.write(port, b), port, lambda: os.close(port))
+        host, _, number = address.rpartition(":")
+        if not host or not number.isdecimal() or not 0 < int(number) < 65_536:
+            raise InputError(
+                f"a turntable at {address!r}", expected="HOST:PORT, such as 192.168.1.20:4450, or a port /dev/ttyACM0",
+                remedy="correct the address; to rehearse without a turntable, use: simulated",
+            )  # fmt: skip
+        link = socket.create_connection((host.strip("[]"), int(number)), _CONNECT_S)
+    except OSError as error:
+        raise TurntableError(
+            f"the turntable cannot be reached: {error.strerror or error}", where=address,
+            remedy="check its power, its cable and the address; close other programs that use it",
+        ) from None  # fmt: skip
+    link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    return _Wire(address, link.recv, link.sendall, link.fileno(), link.close)
+
+
+def _serial(address: str) -> int:
+    """A raw port, 8 data bits, no parity, one stop bit, that only one program may have. OSError, InputError."""
+    name, _, baud = address.partition("@")
+    try:
+        import fcntl
+        import termios
+    except ImportError:
+        raise InputError(
+            "serial ports are not known on this system", where=address, remedy="join the turntable by TCP: HOST:PORT"
+        ) from None
+    speed = getattr(termios, f"B{baud or _BAUD}", None)
+    if speed is None:
+        raise InputError(f"a baud rate of {baud!r}", where=address, expected="9600, 19200, 57600 or 115200")
+    port = os.open(name, os.O_RDWR | os.O_NOCTTY)
+    try:
+        fcntl.flock(port, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        flags = termios.CS8 | termios.CREAD | termios.CLOCAL
+        termios.tcsetattr(port, termios.TCSANOW, [0, 0, flags, 0, speed, speed, termios.tcgetattr(port)[6]])
+    except termios.error as error:
+        os.close(port)
+        raise OSError(str(error)) from None
+    except OSError:
+        os.close(port)
+        raise
+    return port
+
+
+class _Wire:
+    """Bytes in and out of a file that `select` can wait for."""
+
+    def __init__(
+        self,
+        name: str,
+        read: Callable[[int], bytes],
+        write: Callable[[bytes], object],
+        file: int,
+        close: Callable[[], None],
+    ) -> None:
+        self._name, self._read, self._write, self._file, self.close = name, read, write, file, close
+        self._rest = b""
+
+    def ask(self, text: str, timeout_s: float) -> str:
+        """What came before the question is the answer to none, and is dropped."""
+        until = time.monotonic() + timeout_s
+        self._rest = b""
+        try:
+            while select.select([self._file], [], [], 0.0)[0]:
+                if not self._read(4096):
+                    raise ConnectionError("it closed the line")
+            self._write(text.encode("ascii") + b"\n")
+            while b"\n" not in self._rest:
+                left = until - time.monotonic()
+                if left <= 0.0 or not select.select([self._file], [], [], left)[0]:
+                    raise TimeoutError(f"no answer to {text!r} within {timeout_s:g} s")
+                more = self._read(4096)
+                self._rest += more
+                if not more or len(self._rest) > 64 * LONGEST:
+                    raise ConnectionError("it closed the line" if not more else "it sends without end")
+        except (OSError, ValueError) as error:
+            raise TurntableError(
+                f"the turntable does not answer: {error}", where=self._name,
+                expected="a turntable that stops by itself once its line is silent",
+                remedy="stop it at its own switch, check power and cable, connect again, look where it stands",
+            ) from None  # fmt: skip
+        return self._rest.split(b"\n", 1)[0].decode("ascii", "replace").strip()
