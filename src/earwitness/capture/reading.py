@@ -29,7 +29,7 @@ _LONG_S = (0.03, 0.3)
 # Two takes of one place differ by their noise and by what the air does; a turn of some degrees changes 1 % and more.
 _SAME_SHARE = 3e-4
 _MOST_NOISE_SHARE = 0.01
-_MOVED_S, _NEIGHBOR_DEG, _REPEATS_DB = 3e-4, 15.5, 0.25
+_MOVED_S, _NEIGHBOR_DEG, _REPEATS_DB = 3e-4, 15.5, 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
