@@ -184,7 +184,7 @@ def test_the_whole_way_in_a_browser(browser: Browser, tmp_path: Path) -> None:
             page.locator("#responses-path").fill(str(folder))
             page.get_by_role("button", name="Look at it").click()
             expect(page.locator("#responses-groups tbody tr")).to_have_count(2)
-            expect(page.locator("#responses-chart svg")).to_be_visible()
+            expect(page.locator("#responses-chart .wide svg")).to_be_visible()
             for pattern in ("h_{angle}.txt", "v_{angle}.txt"):
                 page.get_by_label(f"What the decibels are, {pattern}").select_option("dB SPL")
                 page.wait_for_load_state("networkidle")

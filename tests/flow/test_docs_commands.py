@@ -172,4 +172,5 @@ def test_the_commands_about_listening_work(place: Path) -> None:
         "earwitness listen new a.toml": lambda: filled_in(place / "a.toml", letter="A"),
         "earwitness listen new b.toml": lambda: filled_in(place / "b.toml", letter="B"),
     }
+    shutil.copy(ROOT / "tests/formats/data/manikin_ear_normal.sofa", place / "my-ears.sofa")
     assert run_all(ROOT / "docs/listening.md", place, {}, after) >= 9
