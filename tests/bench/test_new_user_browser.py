@@ -1,5 +1,5 @@
-"""A new user's whole path in Chromium, by keyboard alone and by mouse: empty archive, form, twelve rehearsal takes,
-take in, read, mend, publish."""
+"""A new user's whole path in Chromium, by keyboard alone and by mouse: empty archive, form, twelve rehearsal takes
+with the simulated turntable, take in, read, mend, publish."""
 
 from __future__ import annotations
 
@@ -15,6 +15,8 @@ from session_form_page import by_keyboard, by_mouse, go
 
 from earwitness.bench.live import LiveDesk
 from earwitness.bench.state import Bench
+from earwitness.capture.turntable import Turntable
+from earwitness.capture.turntable_simulated import MemoryLine, RehearsedLoudspeaker, SimulatedTable
 from earwitness.session.load import load_session
 
 pytestmark = pytest.mark.browser
@@ -26,8 +28,8 @@ Fill = Callable[[Page, Path], None]
 def entered(browser: Browser, tmp_path: Path) -> Iterator[tuple[BrowserContext, str, Bench]]:
     """A browser that has entered a bench on an empty archive, with a wire some times faster than a real one."""
     with running(tmp_path / "archive") as made:
-        sound = ListenedSound(speed=4.0, microphone_delay=76)
-        made.bench.live = LiveDesk(sounds=lambda _: sound, day_file=lambda _: tmp_path / "day.json")
+        sound = ListenedSound(speed=4.0, microphone_delay=76, loudspeaker=RehearsedLoudspeaker())
+        made.bench.live = LiveDesk(sounds=lambda _: sound, day_file=lambda _: tmp_path / "day.json", tables=table)
         context = browser.new_context(viewport={"width": 1280, "height": 900})
         context.set_default_timeout(60_000)
         page = context.new_page()
@@ -35,6 +37,12 @@ def entered(browser: Browser, tmp_path: Path) -> Iterator[tuple[BrowserContext, 
         page.close()
         yield context, made.base, made.bench
         context.close()
+
+
+def table(address: str) -> Turntable:
+    """The simulated turntable, quick on its way."""
+    assert address == "simulated"
+    return Turntable(MemoryLine(SimulatedTable(speed_deg_s=400.0)))
 
 
 class Keys:
@@ -114,11 +122,14 @@ def test_a_new_user_comes_from_nothing_to_a_published_page(
 
 
 def recorded(page: Page, by: Keys | Mouse) -> None:
-    """All takes, from the form's step on."""
+    """All takes, from the form's step on, with the turntable."""
     expect(page.locator("#live-title")).to_have_text("Nobody Heron Nine")
     expect(page.locator("#live-step")).to_have_value("30")
     expect(page.locator("#live-source")).to_have_value("simulated")
     by.press(page.get_by_role("button", name="Begin with these"))
+    by.press(page.locator("#live-table-box summary"))
+    by.press(page.get_by_role("button", name="Use a simulated one"))
+    expect(page.locator("#live-table-told")).to_contain_text("Connected")
     by.press(page.get_by_role("button", name="I have read this"))
     expect(page.locator("#live-confirmed")).to_have_text("Confirmed for these limits.")
     by.fill(page.locator("#live-pause"), "0")
