@@ -10,10 +10,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from earwitness.insight.findings.shapes import edge_with_slopes, half_size_octaves, peaking_db, peaking_with_slopes
 from earwitness.quantities import Curve
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities.arrays import ComplexArray, FloatArray
 
 POINTS_PER_OCTAVE = 48
 SEARCH_Q = tuple(float(q) for q in np.geomspace(0.5, 32.0, 13))
@@ -243,26 +244,31 @@ def _fit(
     return np.asarray(found.x, dtype=float)
 
 
-@lru_cache(maxsize=4)
-def _templates(count: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """(T, F) shapes of 1 dB on an even grid, (T,) centers in grid steps, (T,) ln Q."""
-    grid = np.arange(count) / POINTS_PER_OCTAVE
-    centers = grid[::2]
-    rows = [peaking_db(grid, centers[:, None], float(np.log(q)), 3.0) / 3.0 for q in SEARCH_Q]
-    widths = np.array([float(np.log(q)) for q in SEARCH_Q])
-    return np.concatenate(rows), np.tile(centers, len(SEARCH_Q)), np.repeat(widths, centers.size)
+@lru_cache(maxsize=16)
+def _templates(count: int) -> tuple[ComplexArray, FloatArray, FloatArray, FloatArray]:
+    """(Q, S) spectra of shapes of 1 dB, one of each width; (T,) for each place and width: power, center in grid steps,
+    ln Q."""
+    away = np.arange(1 - count, count) / POINTS_PER_OCTAVE
+    centers = np.arange(0, count, 2) / POINTS_PER_OCTAVE
+    widths = np.log(SEARCH_Q)
+    lines = np.stack([peaking_db(away, 0.0, float(ln_q), 3.0) / 3.0 for ln_q in widths])
+    power = sliding_window_view(lines**2, count, axis=-1)[:, ::-2].sum(axis=-1)
+    spectra = np.fft.rfft(lines, 2 * count)
+    return spectra, power.ravel(), np.tile(centers, widths.size), np.repeat(widths, centers.size)
 
 
 def _candidate(x: FloatArray, rest: FloatArray, slopes: FloatArray, noise: float) -> FloatArray | None:
     """(center, ln_q, gain) of the shape that explains most of what is left, or None."""
-    shapes, where, ln_q = _templates(x.size)
+    spectra, whole, where, ln_q = _templates(x.size)
     basis, _ = np.linalg.qr(slopes)
-    free = shapes - (shapes @ basis) @ basis.T
-    power = np.einsum("tf,tf->t", free, free)
-    whole = np.einsum("tf,tf->t", shapes, shapes)
+    rows = np.vstack([basis.T, rest - basis @ (basis.T @ rest)])
+    # (K, T) sums over the grid of each row times each shape, which are one shape of each width, moved.
+    along = np.fft.irfft(spectra * np.fft.rfft(rows, 2 * x.size)[:, None].conj(), 2 * x.size)
+    along = along[..., x.size - 1 :: -2].reshape(len(rows), -1)
+    power = whole - np.sum(along[:-1] ** 2, axis=0)
     # What the trend explains for the most part can't be told from it.
     usable = power > 0.15 * whole
-    gain = np.where(usable, (free @ rest) / np.where(usable, power, 1.0), 0.0)
+    gain = np.where(usable, along[-1] / np.where(usable, power, 1.0), 0.0)
     gained = gain**2 * power
     heard = usable & (np.abs(gain) > LEAST_DB) & (gained > (_NOISE_FACTOR * noise) ** 2)
     if not heard.any():
