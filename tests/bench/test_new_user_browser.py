@@ -134,4 +134,5 @@ def recorded(page: Page, by: Keys | Mouse) -> None:
     expect(page.locator("#live-confirmed")).to_have_text("Confirmed for these limits.")
     by.fill(page.locator("#live-pause"), "0")
     by.press(page.get_by_role("button", name="Record all that are open"))
-    expect(page.locator("#live-add")).to_be_visible(timeout=SLOW_MS)
+    expect(page.locator("#live-add")).to_be_enabled(timeout=SLOW_MS)
+    expect(page.locator("#live-add")).to_be_visible()
