@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from rehearsal import SESSION, WIRING, write_session
-from test_turntable import Clock
+from test_turntable_line import Clock
 
 from earwitness.app import capture
 from earwitness.capture.plan import orbit_angles
