@@ -321,8 +321,9 @@ export class Draft {
     );
   }
 
-  /** A new value; saved after half a second of quiet, or at once with `now`. */
+  /** A new value; saved after half a second of quiet, or at once with `now`, and then a step of the history by itself. */
   set(value, { now = false } = {}) {
+    if (now) this.flush();
     this.value = value;
     this.isDirty = true;
     this.#say("not saved yet");

@@ -49,12 +49,12 @@ const now = () => draft.value;
 
 const get = (path) => path.reduce((at, key) => at?.[key], now().document);
 
-/** A changed value as the next state; redraw : where fields come or go. */
+/** A changed value as the next state; redraw : where fields come or go, which is a step to undo by itself. */
 function change(act, redraw = false) {
   const next = structuredClone(now());
   act(next);
   next.at = new Date().toISOString();
-  draft.set(next);
+  draft.set(next, { now: redraw });
   if (redraw) show();
   else paint();
   soon();
