@@ -17,7 +17,7 @@ const words = (value) => (value === undefined || value === null ? "" : String(va
 function usual(field) {
   const { default: value } = field.schema;
   if (value !== undefined && value !== null && value !== "" && value !== "not stated" && !Array.isArray(value)) return `${value}, where not said`;
-  if (!field.example) return null;
+  if (!field.example || field.help.includes(field.example)) return null;
   return `such as ${field.example.replace(/[[\]]/g, "")}`;
 }
 
@@ -25,11 +25,13 @@ function usual(field) {
 export function fieldOf(field, path, value, set, { list = undefined, hidden = undefined } = {}) {
   const id = idOf(path), { schema } = field;
   // A list to choose from says by itself what can be chosen.
-  const help = field.help && !field.help.includes(schema.enum?.at(-1)) ? `${id}-help` : null;
+  const isText = !schema.enum && !["boolean", "array"].includes(schema.type);
+  const hint = [field.help.includes(schema.enum?.at(-1)) ? null : field.help, isText ? usual(field) : null].filter(Boolean).join("; ");
+  const help = hint ? `${id}-help` : null;
   const label = `${field.label}${field.unit ? `, ${field.unit}` : ""}`;
   const about = [help, `${id}-fault`].filter(Boolean).join(" ");
   const shared = { id, "aria-describedby": about, "aria-required": field.required ? "true" : null, autocomplete: "off" };
-  const under = [help ? make("small", { id: help }, field.help) : null, make("small", { id: `${id}-fault`, class: "fault", hidden: true })];
+  const under = [help ? make("small", { id: help }, hint) : null, make("small", { id: `${id}-fault`, class: "fault", hidden: true })];
   if (schema.type === "boolean") {
     const was = Boolean(schema.default);
     const input = make("input", {
@@ -84,7 +86,6 @@ export function fieldOf(field, path, value, set, { list = undefined, hidden = un
     ...shared,
     ...kind,
     value: words(value),
-    placeholder: usual(field),
     maxlength: schema.maxLength,
     spellcheck: "false",
     list,

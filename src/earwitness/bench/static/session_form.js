@@ -336,6 +336,9 @@ const labelOf = (place) =>
   (place?.labels?.[0]?.textContent || place?.getAttribute("aria-label") || place?.closest("fieldset")?.querySelector("legend")?.textContent ||
     place?.closest("section")?.querySelector("h2")?.textContent || "").trim();
 
+// The command names the key that lacks in the file; here the field's own label stands beside.
+const plainly = (what) => (/^'[a-z0-9_]+' is missing$|^\w+ = '' is not a number$/.test(what) ? "not filled in yet" : what);
+
 let last = null;
 const showFaultsAgain = () => last && showFaults(last);
 // A line that appears between press and release would move what is being clicked away from under the pointer.
@@ -353,7 +356,7 @@ function showFaults(told) {
     const line = id && find(`${id}-fault`);
     if (!line || !touched.has(id)) continue;
     line.hidden = false;
-    line.textContent = [fault.what, fault.expected && `expected: ${fault.expected}`].filter(Boolean).join("; ");
+    line.textContent = [plainly(fault.what), fault.expected && `expected: ${fault.expected}`].filter(Boolean).join("; ");
     place.setAttribute("aria-invalid", "true");
   }
   const section = (place) => place?.closest("section.part")?.querySelector("h2")?.textContent || "";
@@ -369,7 +372,7 @@ function showFaults(told) {
         { type: "button", class: "link", onclick: () => goTo(placeOf(fault.path)) },
         [...new Set([section(place), labelOf(place)])].filter(Boolean).join(": ") || "Session",
       ),
-      make("span", {}, fault.what),
+      make("span", {}, plainly(fault.what)),
       more ? make("small", {}, more) : null,
     );
   });
