@@ -15,7 +15,7 @@ from scipy.signal import butter, sosfilt
 
 from earwitness.audition.head import EAR_AZIMUTH_DEG, MeasuredHead, SphereHead
 from earwitness.audition.render import filtered, prepared, sound_of
-from earwitness.audition.room import EARLY_S, LEAD_S, Radiated, Room, _leaving, _tail, images, pair_response
+from earwitness.audition.room import EARLY_S, LEAD_S, Radiated, Shoebox, _leaving, _tail, images, pair_response
 from earwitness.audition.versions import Version
 from earwitness.errors import FormatError, InputError
 from earwitness.formats.head_sofa import HeadImpulses, read_head_sofa
@@ -41,12 +41,12 @@ def evenly(power_db: float = 0.0) -> Radiated:
     return Radiated(HZ, LEVEL + power_db, {"horizontal": (angles, np.zeros((angles.size, HZ.size)))})
 
 
-def room_of(alpha: float, *, length_m: float = 5.0, width_m: float = 4.0, height_m: float = 2.7) -> Room:
+def room_of(alpha: float, *, length_m: float = 5.0, width_m: float = 4.0, height_m: float = 2.7) -> Shoebox:
     """A room whose walls take that share of the energy, by Eyring."""
-    size = Room(length_m=length_m, width_m=width_m, height_m=height_m, seat_m=2.0)
+    size = Shoebox(length_m=length_m, width_m=width_m, height_m=height_m, seat_m=2.0)
     area = -size.surface_m2 * np.log(1.0 - alpha)
     time_s = 24.0 * np.log(10.0) / 343.0 * size.volume_m3 / area
-    return Room(length_m=length_m, width_m=width_m, height_m=height_m, reverberation_s=float(time_s), seat_m=2.0)
+    return Shoebox(length_m=length_m, width_m=width_m, height_m=height_m, reverberation_s=float(time_s), seat_m=2.0)
 
 
 def test_the_room_is_eyrings() -> None:
@@ -118,7 +118,7 @@ def decay_s(late: FloatArray, octave_hz: float) -> float:
 @pytest.mark.parametrize("time_s", [0.25, 0.44, 0.9])
 @pytest.mark.parametrize("octave_hz", [500.0, 1000.0, 2000.0, 4000.0, 8000.0])
 def test_late_sound_decays_in_the_time_asked_for(time_s: float, octave_hz: float) -> None:
-    taps = pair_response(evenly(), Room(reverberation_s=time_s), Open(), RATE)[:, 0]
+    taps = pair_response(evenly(), Shoebox(reverberation_s=time_s), Open(), RATE)[:, 0]
     late = taps[:, round((LEAD_S + EARLY_S + 0.006) * RATE) :]
     for ear in late:
         assert decay_s(ear, octave_hz) == pytest.approx(time_s, rel=0.05)
@@ -127,7 +127,7 @@ def test_late_sound_decays_in_the_time_asked_for(time_s: float, octave_hz: float
 @pytest.mark.parametrize("octave_hz", [125.0, 250.0])
 def test_low_late_sound_decays_so_in_the_mean(octave_hz: float) -> None:
     """A noise of few periods scatters: 14 % at 125 Hz for T = 0.44 s and plain noise (own simulation of 60)."""
-    room = Room(reverberation_s=0.44)
+    room = Shoebox(reverberation_s=0.44)
     found = [decay_s(_tail(room, RATE, seed)[0, round(0.033 * RATE) :], octave_hz) for seed in range(40)]
     assert np.mean(found) == pytest.approx(0.44, rel=0.04)
     assert np.std(found) < 0.44 * 0.14
@@ -227,7 +227,7 @@ def test_a_file_that_is_no_head_set_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_pair_is_heard_from_both_sides_and_rendered_at_one_loudness() -> None:
-    taps = pair_response(evenly(), Room(), SphereHead(), RATE)
+    taps = pair_response(evenly(), Shoebox(), SphereHead(), RATE)
     assert taps.shape[:2] == (2, 2)
     energy = (taps[..., : round(0.004 * RATE)] ** 2).sum(axis=-1)
     assert energy[0, 0] > energy[1, 0]
@@ -250,4 +250,4 @@ def test_a_pair_is_heard_from_both_sides_and_rendered_at_one_loudness() -> None:
 )
 def test_what_cannot_stand_in_a_room_is_refused(asked: dict[str, float]) -> None:
     with pytest.raises(InputError):
-        Room(**asked)
+        Shoebox(**asked)

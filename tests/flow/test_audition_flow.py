@@ -13,13 +13,18 @@ import pytest
 import soundfile
 from click.testing import CliRunner
 
-from earwitness.app.audition import versions_for
+from earwitness.app import audition
+from earwitness.app.audition import ears_in, in_room, versions_for
 from earwitness.app.findings import findings_of
 from earwitness.app.read import read_loudspeaker
 from earwitness.audition.filters import on_bins
+from earwitness.audition.room import radiated
 from earwitness.cli import main
+from earwitness.errors import InputError
+from earwitness.figures.read import levels_of
 from earwitness.insight.findings.finding import Resonance
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
+from earwitness.quantities import on_orbit
 from earwitness.quantities.arrays import FloatArray
 from made_once import MadeOnce
 
@@ -181,3 +186,36 @@ def test_a_room_that_cannot_be_is_told(archive: Path, tmp_path: Path, words: tup
     assert result.exit_code != 0
     assert told in " ".join(result.output.split())
     assert "Traceback" not in result.output
+
+
+@pytest.mark.parametrize(
+    ("lacking", "told"), [("sound_power", "to all sides is not known"), ("on_axis", "on-axis response is not known")]
+)
+def test_a_room_without_what_it_answers_to_is_refused(archive: Path, lacking: str, told: str) -> None:
+    result = read_loudspeaker("causeway", archive)
+    curves = {key: one for key, one in result.reading.curves.items() if key != lacking}
+    poor = replace(result, reading=replace(result.reading, curves=curves))
+    versions = versions_for(result, archive, ("as-is",))
+    ears = ears_in("6x4x2.5", reverberation_s=None, seat_m=None, head_set=None)
+    assert ears is not None
+    with pytest.raises(InputError, match=told):
+        in_room(versions, poor, archive, ears, 48_000)
+
+
+def test_one_orbit_alone_tells_what_is_taken_for_the_other(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    result = read_loudspeaker("causeway", archive)
+    levels, power = levels_of(result.measurement.response), result.reading.curves["sound_power"]
+    rows, _ = on_orbit(levels.directions, "horizontal")
+    flat_only = replace(
+        levels, directions=levels.directions.take(rows), level_db=levels.level_db[rows], u_db=levels.u_db[rows],
+        valid=levels.valid[rows], known=None, causes=(),
+    )  # fmt: skip
+    found = radiated(flat_only, power, symmetric=False)
+    assert "no vertical orbit" in found.notes[0]
+    up, aside = found.toward(np.array([[0.0, 0.0, 1.0], [0.0, 1.0, 0.0]]))
+    assert up == pytest.approx(aside)
+    monkeypatch.setattr(audition, "radiated", lambda *_, **__: found)
+    ears = ears_in("6x4x2.5", reverberation_s=None, seat_m=None, head_set=None)
+    assert ears is not None
+    (one,) = in_room(versions_for(result, archive, ("as-is",)), result, archive, ears, 48_000)
+    assert one.words.endswith("a pair in a room; no vertical orbit: up and down are taken to be like the sides")

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from earwitness.errors import InputError
-from earwitness.insight.match.in_room import Room, level_in_room
+from earwitness.insight.match.in_room import ListeningRoom, level_in_room
 
 # A room of 6 x 4.5 x 2.6 m (floor 4 to 3) with 0.4 s.
 SIDES_M = (6.0, 4.5, 2.6)
@@ -20,7 +20,7 @@ EIGHT_DB = ((88.0, 0.0), (80.0, 0.0))
 
 def test_a_floor_of_4_to_3_has_the_volume_and_surface_of_its_sides() -> None:
     a, b, c = SIDES_M
-    room = Room(AREA_M2, HEIGHT_M, TIME_S)
+    room = ListeningRoom(AREA_M2, HEIGHT_M, TIME_S)
     assert room.volume_m3 == pytest.approx(a * b * c)
     assert room.surface_m2 == pytest.approx(2 * (a * b + a * c + b * c))
 
@@ -33,7 +33,7 @@ def test_88_db_on_axis_with_a_directivity_index_of_8_db(
     distance_m: float, by_walls_db: float, by_time_db: float | None
 ) -> None:
     """Worked apart: Hopkins and Stryker, R = 32.2978 m2, and Barron and Lee beyond the mean free path (2.5856 m)."""
-    walls, time = Room(AREA_M2, HEIGHT_M, absorption=ABSORPTION), Room(AREA_M2, HEIGHT_M, TIME_S)
+    walls, time = ListeningRoom(AREA_M2, HEIGHT_M, absorption=ABSORPTION), ListeningRoom(AREA_M2, HEIGHT_M, TIME_S)
     assert level_in_room(*EIGHT_DB, walls, distance_m=distance_m)[0] == pytest.approx(by_walls_db, abs=1e-3)
     if by_time_db is not None:
         assert level_in_room(*EIGHT_DB, time, distance_m=distance_m)[0] == pytest.approx(by_time_db, abs=1e-3)
@@ -41,14 +41,17 @@ def test_88_db_on_axis_with_a_directivity_index_of_8_db(
 
 def test_what_a_time_and_the_absorption_of_the_same_time_give_near_by() -> None:
     """10 lg(16 pi / X): X = A e^(A / S), and R with Eyring's absorption; half a decibel apart."""
-    by_walls, by_time = Room(AREA_M2, HEIGHT_M, absorption=ABSORPTION), Room(AREA_M2, HEIGHT_M, TIME_S)
+    by_walls, by_time = (
+        ListeningRoom(AREA_M2, HEIGHT_M, absorption=ABSORPTION),
+        ListeningRoom(AREA_M2, HEIGHT_M, TIME_S),
+    )
     assert by_walls.decay_s == pytest.approx(TIME_S, rel=1e-4)
     assert by_walls.reverberant_db(1.0) == pytest.approx(1.9210, abs=1e-3)
     assert by_time.reverberant_db(1.0) == pytest.approx(1.3679, abs=1e-4)
 
 
 def test_a_pair_adds_3_db_and_a_dead_room_is_free_field() -> None:
-    room = Room(AREA_M2, HEIGHT_M, absorption=0.989)
+    room = ListeningRoom(AREA_M2, HEIGHT_M, absorption=0.989)
     one, _ = level_in_room((90.0, 0.0), (80.0, 0.0), room, distance_m=3.0)
     two, _ = level_in_room((90.0, 0.0), (80.0, 0.0), room, distance_m=3.0, count=2)
     assert one == pytest.approx(90.0 - 20 * math.log10(3.0), abs=0.03)
@@ -67,7 +70,7 @@ def test_random_rooms_lie_within_the_stated_uncertainty_as_often_as_it_says() ->
         distance_m = float(np.linalg.norm(source - seat))
         walls = np.prod(sides) / sides
         mean = float((absorption * walls[:, None]).sum() / (2 * walls.sum()))
-        room = Room(float(sides[0] * sides[1]), float(sides[2]), absorption=mean * draws.uniform(0.9, 1.1))
+        room = ListeningRoom(float(sides[0] * sides[1]), float(sides[2]), absorption=mean * draws.uniform(0.9, 1.1))
         level, u_db = level_in_room((0.0, 0.0), (0.0, 0.0), room, distance_m=distance_m)
         inside.append(abs(level - image_level_db(sides, absorption, source, seat)) <= 2 * u_db)
     assert 0.85 <= np.mean(inside) <= 1.0
@@ -92,6 +95,6 @@ def image_level_db(sides: np.ndarray, absorption: np.ndarray, source: np.ndarray
 )
 def test_a_room_that_cannot_be_is_refused(given: dict[str, float]) -> None:
     with pytest.raises(InputError, match="no such room"):
-        Room(30.0, 2.5, **given)
+        ListeningRoom(30.0, 2.5, **given)
     with pytest.raises(InputError):
-        Room(-1.0, 2.5, 0.4)
+        ListeningRoom(-1.0, 2.5, 0.4)

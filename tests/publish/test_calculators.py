@@ -16,7 +16,7 @@ from earwitness.figures.highest_level import at_seat
 from earwitness.figures.sensitivity import band_level
 from earwitness.insight.match.amplifier import amplifier, match_amplifier, sources_gain_db, voltage_for_level
 from earwitness.insight.match.crossover import SLOPES, high_pass
-from earwitness.insight.match.in_room import Room, level_in_room
+from earwitness.insight.match.in_room import ListeningRoom, level_in_room
 from earwitness.insight.match.subwoofer import main_response, spared_db
 from earwitness.publish.calculators import calculator_data, calculator_script
 from earwitness.publish.review import Review, review_of
@@ -123,7 +123,7 @@ def test_the_level_in_a_room_is_what_the_program_says(review: Review, ran: Ran) 
     for (area, height, kind, d, n), found in zip(
         cases, ran(data, [["inRoom", "data", one] for one in asked]), strict=True
     ):
-        room = Room(area, height, kind.get("reverberation"), kind.get("absorption"))
+        room = ListeningRoom(area, height, kind.get("reverberation"), kind.get("absorption"))
         level, u_db = level_in_room(on_axis, spread, room, distance_m=d, count=n)
         assert found["level"] == pytest.approx(level, abs=CLOSE_DB)
         assert found["u95"] == pytest.approx(2.0 * u_db, abs=CLOSE_DB)

@@ -19,7 +19,7 @@ from earwitness.audition.filters import on_bins
 from earwitness.audition.head import Head, MeasuredHead, SphereHead
 from earwitness.audition.material import MATERIAL, material
 from earwitness.audition.render import Rendered, Sound, channels_of, filtered, prepared, sound_of
-from earwitness.audition.room import Room, pair_response, radiated, with_level
+from earwitness.audition.room import Shoebox, pair_response, radiated, with_level
 from earwitness.audition.versions import Version, flat, through
 from earwitness.errors import InputError, cannot_write, choice
 from earwitness.figures.read import levels_of
@@ -98,7 +98,7 @@ _ROOM = re.compile(r"\s*(\d+(?:\.\d+)?)\s*x\s*(\d+(?:\.\d+)?)\s*x\s*(\d+(?:\.\d+
 class Ears:
     """A pair of loudspeakers in a room, heard through headphones. head_set : a SOFA file, None for a rigid sphere."""
 
-    room: Room
+    room: Shoebox
     head_set: Path | None = None
 
     def said(self) -> dict[str, str | float | None]:
@@ -132,7 +132,7 @@ def ears_in(
         raise InputError(f"a room of {size[:40]!r}", expected="length x width x height in m, as 6x4x2.5")
     length_m, width_m, height_m = (float(side) for side in sides.groups())
     return Ears(
-        Room(length_m=length_m, width_m=width_m, height_m=height_m, **said), Path(head_set) if head_set else None
+        Shoebox(length_m=length_m, width_m=width_m, height_m=height_m, **said), Path(head_set) if head_set else None
     )
 
 
@@ -148,7 +148,10 @@ def in_room(
     levels = without_gate(levels_of(result.measurement.response), findings)
     power = result.reading.curves.get("sound_power")
     known = radiated(levels, power, symmetric=result.session.loudspeaker.symmetric)
-    axis = through(result.reading.curves["on_axis"], "axis", "")
+    ahead = result.reading.curves.get("on_axis")
+    if ahead is None:
+        raise InputError("the on-axis response is not known", remedy="render without a room")
+    axis = through(ahead, "axis", "")
     (asis,) = versions_for(result, archive_folder, ("as-is",))
     hidden = hidden_db(findings, axis.hz)
     pairs: dict[float, FloatArray] = {}
@@ -163,7 +166,7 @@ def in_room(
             change = on_bins(axis.hz, one.hz, one.level_db) - on_bins(axis.hz, asis.hz, asis.level_db)
         taps = with_level(pairs[aim_deg], axis.hz, axis.level_db + hidden + change, rate_hz)
         words = "through the loudspeaker with its listening window made flat" if one.key == "flat" else one.words
-        made.append(replace(one, words=f"{words}; a pair in a room", to_ears=taps))
+        made.append(replace(one, words="; ".join((words, "a pair in a room", *known.notes)), to_ears=taps))
     return tuple(made)
 
 

@@ -17,7 +17,7 @@ from earwitness.insight.findings import Finding
 from earwitness.insight.for_whom import for_whom
 from earwitness.insight.match.amplifier import AmplifierMatch, amplifier_of, match_amplifier
 from earwitness.insight.match.crossover import SLOPES, Scheme
-from earwitness.insight.match.in_room import Room, match_room
+from earwitness.insight.match.in_room import ListeningRoom, match_room
 from earwitness.insight.match.seats import (
     CINEMA_DB,
     CINEMA_PEAK_DB,
@@ -60,7 +60,7 @@ def match_loudspeaker(
     corner_hz: float | None = None,
     scheme: Scheme | None = None,
     measured_subwoofer: ReadResult | None = None,
-    enclosed: Room | None = None,
+    enclosed: ListeningRoom | None = None,
 ) -> MatchAdvice:
     """Claims, amplifier, subwoofer, seats and for whom, as far as data and what is given allow; the rest says why.
 

@@ -38,7 +38,7 @@ _SEED = 6091
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Room:
+class Shoebox:
     """A shoebox and how the pair stands in it: 60 degrees apart, a meter off the wall behind, in the middle across.
 
     length_m : along the view; reverberation_s : time for 60 dB; seat_m : from each loudspeaker to the ears, which are
@@ -154,13 +154,11 @@ def radiated(levels: Levels, power: Curve | None, *, symmetric: bool) -> Radiate
             expected="a horizontal orbit and the sound power",
             remedy="render without a room, or measure both orbits",
         )
-    notes = [] if "vertical" in orbits else ["No vertical orbit: up and down are taken to be like the sides."]
+    notes = [] if "vertical" in orbits else ["no vertical orbit: up and down are taken to be like the sides"]
     for orbit, (angles, _) in orbits.items():
         wide = float(np.max(np.diff(np.append(angles, angles[0] + 360.0))))
         if wide > NEAREST_DEG:
-            notes.append(
-                f"{orbit.capitalize()} angles in a gap of {wide:.0f}° are taken from the nearest measured one."
-            )
+            notes.append(f"{orbit} angles in a gap of {wide:.0f}° are taken from the nearest that was measured")
     both = power.valid & whole.valid[axis]
     return Radiated(hz, on_bins(hz, hz[both], (power.values - whole.level_db[axis])[both]), orbits, tuple(notes))
 
@@ -180,7 +178,7 @@ class Images:
     distance_m: FloatArray
 
 
-def images(room: Room, source: FloatArray, receiver: FloatArray, reach_m: float) -> Images:
+def images(room: Shoebox, source: FloatArray, receiver: FloatArray, reach_m: float) -> Images:
     """All images of source (3,) within reach_m of receiver (3,), the source itself first."""
     size = np.array([room.length_m, room.width_m, room.height_m])
     most = np.ceil(reach_m / size).astype(int) + 1
@@ -193,7 +191,7 @@ def images(room: Room, source: FloatArray, receiver: FloatArray, reach_m: float)
     return Images(place[near], mirrored[near], distance[near])
 
 
-def pair_response(loudspeaker: Radiated, room: Room, head: Head, rate_hz: int, aim_deg: float = 0.0) -> FloatArray:
+def pair_response(loudspeaker: Radiated, room: Shoebox, head: Head, rate_hz: int, aim_deg: float = 0.0) -> FloatArray:
     """(2, 2, N) from left and right loudspeaker (second axis) to left and right ear (first axis), re what each radiates
     ahead; the direct sound of one aimed at the ears has level 0 dB, and comes after 2 ms.
 
@@ -215,7 +213,7 @@ def with_level(response: FloatArray, hz: FloatArray, level_db: FloatArray, rate_
 
 
 def _one(
-    loudspeaker: Radiated, room: Room, head: Head, rate_hz: int, spot: FloatArray, ears: FloatArray,
+    loudspeaker: Radiated, room: Shoebox, head: Head, rate_hz: int, spot: FloatArray, ears: FloatArray,
     turned_deg: float, seed: int,
 ) -> FloatArray:  # fmt: skip
     """(2, N) to both ears, re the direct sound's level at the seat, which comes after 2 ms."""
@@ -261,7 +259,7 @@ def _spectra(loudspeaker: Radiated, bins: FloatArray, directions: FloatArray) ->
     return minimum_phase(10.0 ** (on / 20.0))
 
 
-def _tail(room: Room, rate_hz: int, seed: int) -> FloatArray:
+def _tail(room: Shoebox, rate_hz: int, seed: int) -> FloatArray:
     """(2, N) late sound at two ears of a source that radiates evenly, re the direct sound at the seat.
 
     Two noises with the coherence of a diffuse field at ears 0.17 m apart, sin(k d) / (k d); their energy is leveled

@@ -90,7 +90,7 @@ def command(
     from earwitness.app.read import read_loudspeaker
     from earwitness.app.telling import match_lines
     from earwitness.exhibits.advice import Advice
-    from earwitness.insight.match.in_room import Room
+    from earwitness.insight.match.in_room import ListeningRoom
     from earwitness.session.amplifier_sheet import read_amplifier_sheet
     from earwitness.session.room_plan import read_room_plan
 
@@ -98,7 +98,7 @@ def command(
     plan = None if room is None else read_room_plan(room)
     if reverberation_s is None and absorption is None:
         reverberation_s = 0.4
-    enclosed = None if area_m2 is None else Room(area_m2, height_m, reverberation_s, absorption)
+    enclosed = None if area_m2 is None else ListeningRoom(area_m2, height_m, reverberation_s, absorption)
     scheme = None if slopes is None else scheme_of(slopes)
     with progress_bar("match") as progress:
         result = read_loudspeaker(name, archive, listening_distance_m=listening_distance_m, progress=progress)

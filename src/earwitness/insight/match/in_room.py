@@ -22,7 +22,7 @@ _ROWS: Final = {row.key: row for row in figure_infos("room")}
 
 
 @dataclass(frozen=True, slots=True)
-class Room:
+class ListeningRoom:
     """A room by floor area and height, and either its reverberation time or the mean absorption of its surfaces."""
 
     area_m2: float
@@ -82,7 +82,7 @@ class Room:
 
 
 def level_in_room(
-    on_axis: tuple[float, float], power: tuple[float, float], room: Room, *, distance_m: float, count: int = 1
+    on_axis: tuple[float, float], power: tuple[float, float], room: ListeningRoom, *, distance_m: float, count: int = 1
 ) -> tuple[float, float]:
     """Level at a seat on axis and its standard uncertainty [dB].
 
@@ -101,7 +101,9 @@ def level_in_room(
     return 10.0 * math.log10(direct + reverberant) + sources_gain_db(count), u_db
 
 
-def match_room(reading: Reading, room: Room, *, distance_m: float) -> tuple[dict[str, Figure], tuple[str, ...]]:
+def match_room(
+    reading: Reading, room: ListeningRoom, *, distance_m: float
+) -> tuple[dict[str, Figure], tuple[str, ...]]:
     """Figures by key, and what they say; for 2.83 V, and of the maximum clean SPL."""
     sensitivity, clean = (reading.figures.get(key) for key in ("sensitivity", "highest_clean_level"))
     curve = reading.curves.get("sound_power")
