@@ -14,8 +14,6 @@ A message has four parts, in this order: what is wrong, where, what was expected
 a line or two stand in the errors.toml of the room that says them.
 """
 
-from __future__ import annotations
-
 import errno
 import tomllib
 from collections.abc import Iterable, Iterator, Sequence

@@ -1,7 +1,5 @@
 """Take a session folder into the archive, and reduce its recordings."""
 
-from __future__ import annotations
-
 import datetime
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager

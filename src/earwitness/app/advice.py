@@ -1,7 +1,5 @@
 """All advice on one loudspeaker, for the page; and its JSON document, docs/advice-document.md."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Mapping, Sequence
 from contextlib import suppress

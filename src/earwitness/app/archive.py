@@ -1,7 +1,5 @@
 """Look after the archive: check, back up, move one loudspeaker, search."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """The tester's choice of exhibits for a review, kept in the archive: every state of it stays."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 

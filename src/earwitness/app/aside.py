@@ -1,7 +1,5 @@
 """Sessions that count and those that do not: set one aside that cannot be used, and take it back."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path

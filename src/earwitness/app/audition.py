@@ -1,7 +1,5 @@
 """Render what the data sound like: versions of one sound, as files at one loudness."""
 
-from __future__ import annotations
-
 import json
 import re
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """A loudspeaker beside others of the archive, for its own page: by the index, without opening anybody's data."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path

@@ -4,8 +4,6 @@ The order of letters follows from a secret that is drawn when the test begins. I
 after sealing, so that anybody can check that the letters were not dealt anew to fit the notes.
 """
 
-from __future__ import annotations
-
 import hashlib
 import hmac
 import math

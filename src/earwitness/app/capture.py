@@ -1,7 +1,5 @@
 """Acts of live measuring through the sound card: devices, calibrator, levels, takes, resume."""
 
-from __future__ import annotations
-
 import time
 import tomllib
 from collections.abc import Callable

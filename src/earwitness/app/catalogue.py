@@ -1,7 +1,5 @@
 """The invented loudspeakers that are simulated at response level, taken into an archive."""
 
-from __future__ import annotations
-
 import tempfile
 from dataclasses import asdict
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Plain text in columns and lines in which nothing is cut and no number torn from its unit."""
 
-from __future__ import annotations
-
 import re
 import textwrap
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """Loudspeakers of the archive beside each other."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Where things lie on this machine."""
 
-from __future__ import annotations
-
 import os
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """The whole job on invented loudspeakers."""
 
-from __future__ import annotations
-
 import hashlib
 import tempfile
 from collections.abc import Callable

@@ -3,8 +3,6 @@
 The bench asks again and again while a band is dragged; `mend --band` asks once.
 """
 
-from __future__ import annotations
-
 import math
 import tempfile
 import threading

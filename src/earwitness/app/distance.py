@@ -1,7 +1,5 @@
 """How far from a loudspeaker the tester listens: one number of the archive, which levels at the seat are stated for."""
 
-from __future__ import annotations
-
 import math
 from pathlib import Path
 from typing import Any

@@ -1,7 +1,5 @@
 """The JSON document of one reading: every curve and figure, versioned; docs/reading-document.md describes it."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

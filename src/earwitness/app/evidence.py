@@ -4,8 +4,6 @@ Which takes made a curve follows from the weights of its directions; takes near 
 them.
 """
 
-from __future__ import annotations
-
 import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What an archive holds, out again as a session folder of responses that this and other programs read."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """The exposure of the day, kept on this machine over all live sessions."""
 
-from __future__ import annotations
-
 import datetime
 from pathlib import Path
 

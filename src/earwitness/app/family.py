@@ -1,7 +1,5 @@
 """The other sessions of a loudspeaker, for its own page: another unit, state or day held against the one shown."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """Data that somebody has already: a folder of responses becomes a session folder, many folders an archive, and back."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path

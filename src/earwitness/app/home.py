@@ -1,7 +1,5 @@
 """The desk: every loudspeaker with the state of the seven verbs, and the one thing to do next."""
 
-from __future__ import annotations
-
 import datetime
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace

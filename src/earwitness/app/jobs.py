@@ -1,7 +1,5 @@
 """Progress of long work, told as a share of the whole and in words; and jobs that run while the tester goes on."""
 
-from __future__ import annotations
-
 import json
 import os
 import threading

@@ -1,7 +1,5 @@
 """Listening sheets: begin one, seal it before the data are shown, hold it against them afterwards."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime

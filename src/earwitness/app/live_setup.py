@@ -1,7 +1,5 @@
 """What a tester may choose for live measuring: devices, channels, limits, the step of orbits."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from typing import Annotated
 

@@ -1,7 +1,5 @@
 """Match a loudspeaker with what stands around it: amplifier, subwoofer, seats; and its maker's claims with the data."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

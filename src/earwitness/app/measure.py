@@ -1,7 +1,5 @@
 """Acts before and while measuring."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """Mend a loudspeaker: an equalizer for a goal, the study of its aim, and the files an equalizer is set from."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass

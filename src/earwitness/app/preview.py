@@ -5,8 +5,6 @@ same result; their recordings stay in memory while the preview is held, and so d
 to and fro.
 """
 
-from __future__ import annotations
-
 from collections import OrderedDict
 from dataclasses import dataclass
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Work on many things over several processes, where none of them stops the others."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool

@@ -1,7 +1,5 @@
 """What was published where, kept in the archive; a new revision only when a number, a reason or a choice changed."""
 
-from __future__ import annotations
-
 import json
 
 from earwitness.archive.catalogue import Archive

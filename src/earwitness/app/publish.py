@@ -1,7 +1,5 @@
 """Publish a loudspeaker's review: the page, and beside it report, stills, talk and data set."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace

@@ -1,7 +1,5 @@
 """Where reviews were published to, and their files, to look at them."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Read a loudspeaker of the archive: its curves and figures."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass

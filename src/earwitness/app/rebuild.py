@@ -3,8 +3,6 @@
 What is done is kept at once, so a run that was stopped goes on where it was; sessions do not wait for each other.
 """
 
-from __future__ import annotations
-
 import importlib
 import os
 import threading

@@ -1,7 +1,5 @@
 """A session to practice live measuring with: an invented loudspeaker that the simulated wire may record."""
 
-from __future__ import annotations
-
 from contextlib import suppress
 from importlib.resources import files
 from itertools import count

@@ -1,7 +1,5 @@
 """What the rig remembers: its microphones and calibrators, and a check loudspeaker that tells whether it drifts."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path

@@ -1,7 +1,5 @@
 """The level of a scanned loudspeaker at any place."""
 
-from __future__ import annotations
-
 import json
 from dataclasses import dataclass
 from pathlib import Path

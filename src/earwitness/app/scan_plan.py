@@ -1,7 +1,5 @@
 """Plan a scan or gated takes before anything is set up."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from earwitness.errors import InputError

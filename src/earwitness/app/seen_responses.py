@@ -1,7 +1,5 @@
 """A folder of responses on the bench: what its files seem to be, corrected by hand, and a first look at levels."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path

@@ -3,8 +3,6 @@
 Nothing chosen means that the program decides, from the room, the drivers and the data.
 """
 
-from __future__ import annotations
-
 import json
 import math
 from dataclasses import asdict, dataclass, fields, replace

@@ -4,8 +4,6 @@ Figures of a loudspeaker whose data were never shown are kept back until they ar
 first; what is asked for counts as shown.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path

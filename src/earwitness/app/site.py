@@ -1,7 +1,5 @@
 """Publish every loudspeaker of the archive as one site; only what changed is written anew."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 from collections.abc import Mapping, Sequence

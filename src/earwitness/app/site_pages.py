@@ -1,7 +1,5 @@
 """The pages of a site, one loudspeaker each: in this process or over several, the same bytes either way."""
 
-from __future__ import annotations
-
 import os
 from collections.abc import Generator, Sequence
 from dataclasses import asdict, dataclass, replace

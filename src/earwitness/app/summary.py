@@ -1,7 +1,5 @@
 """What the search index says of a loudspeaker, kept current by whatever reads or takes in data."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 

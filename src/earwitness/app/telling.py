@@ -1,7 +1,5 @@
 """Advice as lines of text, at most 80 columns wide."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from earwitness.app.columns import hung, wrapped

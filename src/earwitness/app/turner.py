@@ -1,7 +1,5 @@
 """A turntable beside a series: what it does before and after each take, and what the angles of all say at the end."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from contextlib import suppress
 

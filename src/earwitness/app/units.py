@@ -1,7 +1,5 @@
 """Several units of one loudspeaker: what is read of each, how far units spread, what the next one may be."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import asdict
 from functools import lru_cache

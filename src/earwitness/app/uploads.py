@@ -1,7 +1,5 @@
 """A session folder that arrives file by file: kept beside the archive until it is taken in, and checked as a whole."""
 
-from __future__ import annotations
-
 import re
 import secrets
 import shutil

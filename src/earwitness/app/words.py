@@ -1,7 +1,5 @@
 """The tester's own words on a loudspeaker, kept in the archive as Markdown: every state of them stays."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from earwitness.archive.catalogue import Archive

@@ -4,8 +4,6 @@ Order: a snapshot of the catalogue, then every file it names, then the catalogue
 transaction. A run that is stopped leaves the former backup whole, with at most files that nothing names yet.
 """
 
-from __future__ import annotations
-
 import contextlib
 import hashlib
 import sqlite3

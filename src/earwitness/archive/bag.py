@@ -4,8 +4,6 @@ Read with distrust: only plain files, no links; no more and no larger files than
 from elsewhere; every file in every manifest, every hash computed, before anything of it is used.
 """
 
-from __future__ import annotations
-
 import hashlib
 import os
 import re

@@ -4,8 +4,6 @@ A name may pick a session: "Model @ session 3", "Model @ unit A12", "Model @ var
 "Model @ unit A12, variant grille on". Of several sessions that fit the latest one that counts is taken.
 """
 
-from __future__ import annotations
-
 import difflib
 import re
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """The SQLite file of an archive: opened the safe way, and brought to the present schema."""
 
-from __future__ import annotations
-
 import os
 import sqlite3
 import time

@@ -1,7 +1,5 @@
 """What the archive knows of the work on each loudspeaker, in a number of questions that does not grow with it."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """Microphones and calibrators that sessions name, by their serial numbers."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Any
 

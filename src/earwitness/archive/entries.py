@@ -1,7 +1,5 @@
 """What the catalogue hands out: frozen values, no rows."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

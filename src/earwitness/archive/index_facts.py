@@ -1,7 +1,5 @@
 """What the search index holds in all: which figures, of how many, between what ends."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from sqlalchemy import and_, distinct, func, select

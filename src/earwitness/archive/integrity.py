@@ -1,7 +1,5 @@
 """Does the archive still hold what it says? Every hash and every relation, and what nothing names."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import os

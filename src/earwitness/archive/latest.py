@@ -1,7 +1,5 @@
 """The latest session of every loudspeaker, in a number of questions that does not grow with the archive."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from sqlalchemy import select

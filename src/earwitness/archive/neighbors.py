@@ -3,8 +3,6 @@
 A handful of questions that does not grow with the archive: what the page of one loudspeaker says of all others.
 """
 
-from __future__ import annotations
-
 import zlib
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass

@@ -3,8 +3,6 @@
 Sheets belong to a loudspeaker by name and maker, not by a row of it: they are written before there is a session.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from sqlalchemy import select, update

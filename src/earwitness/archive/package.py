@@ -9,8 +9,6 @@ A package from elsewhere is distrusted: bag.py reads it, and nothing is taken in
 every record its relations.
 """
 
-from __future__ import annotations
-
 import json
 import shutil
 from collections.abc import Callable

@@ -1,7 +1,5 @@
 """Raw recordings, kept by their content: objects/ab/cdef... named by SHA-256, written once, never altered."""
 
-from __future__ import annotations
-
 import hashlib
 import re
 from collections.abc import Mapping

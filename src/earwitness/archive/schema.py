@@ -1,7 +1,5 @@
 """Tables of the catalogue. Rows never leave the archive; catalogue.py hands out frozen values instead."""
 
-from __future__ import annotations
-
 from sqlalchemy import JSON, ForeignKey, Index, MetaData, UniqueConstraint
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 

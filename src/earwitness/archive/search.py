@@ -4,8 +4,6 @@ The index holds one summary a loudspeaker, put here by whoever has read its figu
 archive made where SQLite lacks it is searched word by word instead, slower, with the same kind of answer.
 """
 
-from __future__ import annotations
-
 import difflib
 import hashlib
 import json

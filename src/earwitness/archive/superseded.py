@@ -4,8 +4,6 @@ A tester mends session.toml and adds the folder again: the later one counts, wha
 been in the date, the mended session could never become the latest by its date alone.
 """
 
-from __future__ import annotations
-
 from sqlalchemy import distinct, func, or_, select, true
 from sqlalchemy.orm import Session as Work
 from sqlalchemy.orm import aliased

@@ -4,8 +4,6 @@ Arrays stand once each, however many values share one, as 32-bit numbers where t
 drawn and said, and half the size.
 """
 
-from __future__ import annotations
-
 import base64
 import dataclasses
 import types

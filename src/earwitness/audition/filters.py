@@ -1,7 +1,5 @@
 """Impulse responses from levels: what a loudspeaker's curve sounds like."""
 
-from __future__ import annotations
-
 import numpy as np
 import scipy.fft
 

@@ -4,8 +4,6 @@ The equalizer is one filter for both ears, so that their difference stays as it 
 directions flat, which is what diffuse-field equalized headphones expect (ITU-R BS.708, from memory).
 """
 
-from __future__ import annotations
-
 from typing import Protocol
 
 import numpy as np

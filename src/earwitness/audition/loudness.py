@@ -1,7 +1,5 @@
 """Loudness and true peak after ITU-R BS.1770 (Annexes 1 and 2), block by block, so that memory stays flat."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, field
 

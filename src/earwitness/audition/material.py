@@ -1,7 +1,5 @@
 """Sounds the program makes to listen with: loops of whole samples, the same at every call."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
 

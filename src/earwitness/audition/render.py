@@ -1,7 +1,5 @@
 """Versions rendered from one sound, at one loudness, without clipping."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass

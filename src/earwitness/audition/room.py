@@ -7,8 +7,6 @@ direct sound of a source without direction (own choice; the decay begins with th
 JASA 84, 1988, from memory). Walls absorb alike at all frequencies.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, field
 

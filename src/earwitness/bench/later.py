@@ -5,8 +5,6 @@ time, and whoever asks for a place meanwhile waits for it: two threads that impo
 one.
 """
 
-from __future__ import annotations
-
 import threading
 from importlib import import_module
 

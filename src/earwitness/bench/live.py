@@ -4,8 +4,6 @@ A request that makes sound only starts the worker; whoever asked is told at once
 giving signs of life, else the output is silenced: no sound without somebody at the abort key.
 """
 
-from __future__ import annotations
-
 import hashlib
 import threading
 import time

@@ -1,7 +1,5 @@
 """How the bench answers: a page of a place, a part of one, or an error in words."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from importlib.resources import files
 from typing import Any

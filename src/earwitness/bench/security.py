@@ -4,8 +4,6 @@ Other pages that the tester's browser has open must not reach the bench, so the 
 size of what is sent are checked before anything else (DNS rebinding and cross-site requests; RFC 9110, 7.2; RFC 6454).
 """
 
-from __future__ import annotations
-
 import hmac
 import json
 import secrets

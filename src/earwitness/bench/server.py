@@ -1,7 +1,5 @@
 """The bench's web application, and the server that runs it on this machine alone."""
 
-from __future__ import annotations
-
 import asyncio
 import signal
 import socket

@@ -1,7 +1,5 @@
 """Whether kept takes were played as they would be now: takes of one session are told apart by angle, not by signal."""
 
-from __future__ import annotations
-
 import hashlib
 import math
 from collections.abc import Mapping

@@ -1,7 +1,5 @@
 """What else sounded: hum, a tone, speech, a bang. Limits are project defaults, set on drawn rooms; no source."""
 
-from __future__ import annotations
-
 import numpy as np
 import scipy.fft
 import scipy.ndimage

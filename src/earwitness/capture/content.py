@@ -4,8 +4,6 @@ A sound card's own flags come on good and bad runs alike, so the content decides
 compared with the signal, which may be passed on with any gain and a gentle filter, but not with holes.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

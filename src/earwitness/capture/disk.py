@@ -4,8 +4,6 @@ A growing recording is a WAV file of 32-bit floats under the name `<file>.part`.
 is finished; what was handed over before a crash is found again by the file's own length.
 """
 
-from __future__ import annotations
-
 import contextlib
 import json
 import os

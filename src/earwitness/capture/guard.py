@@ -4,8 +4,6 @@ Every sample on its way to the sound card passes an Outlet. It plays zeros from 
 in which nobody gave a sign of life for too long, or in which a sample would be above the limit, and then ends.
 """
 
-from __future__ import annotations
-
 import math
 import threading
 import time

@@ -1,7 +1,5 @@
 """Levels read from blocks and recordings: meter, calibrator, loop-back."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

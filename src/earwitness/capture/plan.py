@@ -1,7 +1,5 @@
 """The takes that a session.toml asks for, before any recording is there."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath

@@ -1,7 +1,5 @@
 """What a planned take plays: the session's signal at the voltage that the take asks for."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Set the level: from silence upward, slowly, until the microphone hears what is wanted or a limit is reached."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Literal

@@ -1,7 +1,5 @@
 """What a take tells while the loudspeaker still stands there: its curve, its numbers, and what does not fit."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -6,8 +6,6 @@ under its own name only when it is whole and was kept; so a crash at any instant
 and a part becomes a file in `spoiled/`.
 """
 
-from __future__ import annotations
-
 import contextlib
 import hashlib
 import json

@@ -1,7 +1,5 @@
 """What the rest of the room knows of a sound card, so that a simulated one can stand in for it."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Protocol
 

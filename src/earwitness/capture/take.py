@@ -1,7 +1,5 @@
 """Record one take: play a signal, keep every block on disk as it comes, judge it at once."""
 
-from __future__ import annotations
-
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace

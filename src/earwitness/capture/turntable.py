@@ -1,7 +1,5 @@
 """A turntable by lines of text (docs/turntable.md): turn, wait, read back, and stop at the first thing that is odd."""
 
-from __future__ import annotations
-
 import contextlib
 import math
 import re

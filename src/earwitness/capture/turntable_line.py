@@ -1,8 +1,6 @@
 """Lines of text to and from a turntable: TCP, or a serial port as the operating system's file. Nothing else of the
 room touches either."""
 
-from __future__ import annotations
-
 import os
 import select
 import socket

@@ -1,7 +1,5 @@
 """A turntable in memory, with every misfortune on demand, and a loudspeaker that stands on it."""
 
-from __future__ import annotations
-
 import socketserver
 import time
 from collections.abc import Callable

@@ -1,7 +1,5 @@
 """Keep or repeat a take, and why, right after it was recorded."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Literal

@@ -1,7 +1,5 @@
 """The command line: parse, call app, show. Every verb's module is imported only when it is run."""
 
-from __future__ import annotations
-
 import importlib
 from collections.abc import Callable
 from functools import wraps

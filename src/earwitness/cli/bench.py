@@ -1,7 +1,5 @@
 """earwitness bench."""
 
-from __future__ import annotations
-
 import os
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager

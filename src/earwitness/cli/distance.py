@@ -1,7 +1,5 @@
 """earwitness archive listening-distance, and the option of the same name."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any

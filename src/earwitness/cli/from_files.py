@@ -1,7 +1,5 @@
 """earwitness measure from-files, archive add-list, archive export-responses: data that was measured already."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Any
 

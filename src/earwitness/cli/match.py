@@ -1,7 +1,5 @@
 """earwitness match."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """The options that pick one of several sessions, for every command that reads one."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from functools import wraps
 from typing import Any

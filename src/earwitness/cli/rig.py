@@ -1,7 +1,5 @@
 """earwitness measure rig."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

@@ -1,7 +1,5 @@
 """How the command line shows progress and errors: both on stderr, so that stdout stays clean for results."""
 
-from __future__ import annotations
-
 import os
 import shutil
 import sys

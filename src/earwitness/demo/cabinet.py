@@ -5,8 +5,6 @@ leak kept. exp(+j omega t); every transfer is per volt at the terminals and hold
 voltage moves the cone outward; volume velocities count outward.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

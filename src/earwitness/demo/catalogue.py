@@ -6,8 +6,6 @@ frequency, a crossover of fourth order with its drivers apart, and a few resonan
 in the list, so the same list comes out on every machine.
 """
 
-from __future__ import annotations
-
 import hashlib
 import re
 from collections.abc import Iterator

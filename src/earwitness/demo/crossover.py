@@ -4,8 +4,6 @@ Analog prototypes: s stands for j f / f0. Linkwitz and Riley's fourth order is a
 (Linkwitz 1976, from memory); shelf and peak are the prototypes of the audio equalizer cookbook.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal

@@ -1,7 +1,5 @@
 """More sessions of one invented loudspeaker, a few takes each: before its repair, a second unit, another preset."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Final
 

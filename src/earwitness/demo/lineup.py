@@ -1,7 +1,5 @@
 """The four measured loudspeakers of the demo world, all invented: bodies, drivers, filters, and the maker's claims."""
 
-from __future__ import annotations
-
 import tomllib
 from dataclasses import dataclass
 from importlib.resources import files

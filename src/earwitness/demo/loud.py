@@ -1,7 +1,5 @@
 """The demo's loud takes that are no sweeps: two tones, bursts, and noise that lasts while the coils get hot."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path

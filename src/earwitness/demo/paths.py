@@ -1,7 +1,5 @@
 """From every cap of a loudspeaker to a microphone as short responses: pascals per volume acceleration."""
 
-from __future__ import annotations
-
 from functools import lru_cache
 
 import numpy as np

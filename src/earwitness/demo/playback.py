@@ -1,7 +1,5 @@
 """What a demo loudspeaker makes of a signal, and how microphone and loop-back record it."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np

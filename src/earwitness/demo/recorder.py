@@ -6,8 +6,6 @@ Left out: sound that the body scatters back from the walls, and reflections in n
 35 dB below. Seeds are fixed: the same key gives the same bytes.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """The invented recording rig: hall, microphone, interface, amplifier, and the signals that are played."""
 
-from __future__ import annotations
-
 import zlib
 
 import numpy as np

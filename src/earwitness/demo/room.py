@@ -4,8 +4,6 @@ Walls are given as pairs (at 0, at the far side) along x, y, z with one pressure
 body would also scatter what comes back from the walls; that is not in here.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from itertools import product
 

@@ -6,8 +6,6 @@ in waves about the body and scattered by it, again by the exact series (up to 5 
 not scattered). Drivers are linear here; a session with distortion is made by recorder.py. Seeds are fixed.
 """
 
-from __future__ import annotations
-
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor

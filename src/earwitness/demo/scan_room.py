@@ -5,8 +5,6 @@ and a rigid sphere adds -j_n'(ka)/h_n'(ka) h_n(kr) to every j_n(kr) (Morse and I
 memory). Radial functions come from scipy, so that nothing is shared with the solver that undoes this.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache

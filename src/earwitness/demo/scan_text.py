@@ -1,7 +1,5 @@
 """The scan's room, and its session.toml as a person would write it."""
 
-from __future__ import annotations
-
 from functools import lru_cache
 
 import numpy as np

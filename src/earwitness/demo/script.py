@@ -1,7 +1,5 @@
 """The session.toml of a demo session, written as a person would write it; its text stands in data/*.toml.jinja."""
 
-from __future__ import annotations
-
 import json
 import sys
 from functools import cache

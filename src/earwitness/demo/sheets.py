@@ -4,8 +4,6 @@ They were made up with the loudspeakers, not from their data: some remarks hit a
 those of a human listener would be.
 """
 
-from __future__ import annotations
-
 from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path

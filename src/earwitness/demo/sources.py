@@ -5,8 +5,6 @@ The series is that of Beranek and Mellow, Acoustics: Sound Fields and Transducer
 has no edges: its response has no edge ripple, and data made with it have to say so.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

@@ -4,8 +4,6 @@ Hankel functions enter only as ratios of neighbors, q_n = h_n / h_(n-1), by upwa
 the series may run to the hundreds of orders that a microphone close to the surface needs.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from earwitness.demo.sources import AIR_DENSITY_KG_M3, SPEED_OF_SOUND_M_S

@@ -5,8 +5,6 @@ of the sphere, where the tweeter or horn sits and from where its axis runs along
 there is no edge ripple in these data. The fourth stands on a rigid box with edges, whose sound is stored (see `box`).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from functools import lru_cache
 

@@ -6,8 +6,6 @@ where leaving points out shows that the grid carries the pressure. Source: own c
 balloons; leave-one-out of a linear fit by its hat matrix, e / (1 - h) (handbook of regression, from memory).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Levels of noise in third octaves, over stretches of a recording."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -3,8 +3,6 @@
 Formulas: Audio EQ Cookbook, W3C Working Group Note, June 2021. Q is the cookbook's Q throughout.
 """
 
-from __future__ import annotations
-
 import math
 from typing import Literal
 

@@ -1,7 +1,5 @@
 """Shaped bursts: a sine of 6.5 cycles under a Hann window, and the harmonics of what comes back."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -5,8 +5,6 @@ what somebody states of the data is judged elsewhere. Rates of right and wrong f
 loudspeakers in tests/dsp/test_data_traces.py.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What a recording of a sweep is divided by, and the harmonic responses that lie before the linear one."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """The lower end of a long zero-padded transform, from a short one."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Minimum-phase responses from magnitudes, and group delay without unwrapping."""
 
-from __future__ import annotations
-
 import numpy as np
 import scipy.fft
 

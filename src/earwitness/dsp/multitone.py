@@ -1,7 +1,5 @@
 """Multitones: many tones at once, spaced in log frequency, and what a recording holds between them."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

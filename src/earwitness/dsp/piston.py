@@ -1,7 +1,5 @@
 """Rigid circular pistons in an infinite plane, in closed form or as an integral along the rim."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from earwitness.quantities.arrays import ComplexArray, FloatArray

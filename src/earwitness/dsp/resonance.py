@@ -6,8 +6,6 @@ are compared. Own method (the pole model with the window inside it, posterior mo
 as in nested Laplace approximations (H. Rue, S. Martino, N. Chopin, J. R. Statist. Soc. B 71, 2009, from memory).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

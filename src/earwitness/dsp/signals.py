@@ -1,7 +1,5 @@
 """Test signals other than sweeps and multitones, and how lines are read from whole periods."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Fractional-octave power smoothing with a rectangular kernel in log frequency, exact between the bins."""
 
-from __future__ import annotations
-
 from typing import Literal
 
 import numpy as np

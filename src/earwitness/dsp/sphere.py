@@ -1,7 +1,5 @@
 """Rigid sphere with one vibrating cap: the textbook stand-in for a driver in a cabinet."""
 
-from __future__ import annotations
-
 from functools import lru_cache
 
 import numpy as np

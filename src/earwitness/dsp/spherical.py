@@ -4,8 +4,6 @@ exp(+j omega t): outgoing waves are h_n of the second kind. Harmonics are orthon
 complex ones in ACN order (n^2 + n + m), Y_n,-m = (-1)^m conj(Y_nm). Polar angles count from +z.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray

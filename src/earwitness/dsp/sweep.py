@@ -1,7 +1,5 @@
 """Exponential sweeps: signal, fades, closed-form spectrum, and where the harmonic responses land."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Gate windows about the direct sound."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Exhibits: how the sound changes to the sides and above and below, as maps over angle and frequency."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Literal
 

@@ -1,7 +1,5 @@
 """What a page may say beyond what was measured: findings, what was heard, how to mend it, what it needs around it."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

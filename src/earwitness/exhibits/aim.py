@@ -1,7 +1,5 @@
 """Exhibits: where to point the loudspeaker, with and without an equalizer designed for each aim."""
 
-from __future__ import annotations
-
 from earwitness.exhibits.advice import AimAdvised
 from earwitness.exhibits.chart import Chart, Panel, Role, Table, Trace
 from earwitness.exhibits.level_facts import joined, level_panel

@@ -1,7 +1,5 @@
 """All exhibits of a review, in the order of the page."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from earwitness.exhibits.across import above, across

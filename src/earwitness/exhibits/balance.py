@@ -1,7 +1,5 @@
 """Exhibit: the tonal balance, as the set of curves of ANSI/CTA-2034-A."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

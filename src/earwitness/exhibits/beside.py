@@ -3,8 +3,6 @@
 What is said holds for the archive at the time of publication; the index of a site compares what stands there now.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import ceil, floor, log10

@@ -1,7 +1,5 @@
 """What is shown, as values: no pixels, no colors. Renderers turn one Chart into screen, page, print and still."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

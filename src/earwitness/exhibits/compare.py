@@ -1,7 +1,5 @@
 """Exhibits: loudspeakers beside each other, as curves, as a difference, as figures, and price against a figure."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 from math import ceil

@@ -1,7 +1,5 @@
 """Exhibits: compression of a level series, and the highest clean level."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from math import ceil, floor

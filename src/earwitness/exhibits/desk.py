@@ -1,7 +1,5 @@
 """Exhibit of the bench: all curves as they stand behind the equalizer in hand, and the equalizer beneath."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import numpy as np

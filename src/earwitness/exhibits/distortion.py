@@ -1,7 +1,5 @@
 """Exhibits: harmonic distortion and multitone distortion of a level series, and the table of levels."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from math import ceil, floor, log10

@@ -1,7 +1,5 @@
 """Exhibit: what a loudspeaker adds at levels at which testers compare."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Literal
 

@@ -1,7 +1,5 @@
 """Exhibit: how even the direct sound is, against windows of ±1.5 and ±3 dB."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from earwitness.exhibits.chart import Chart, Mark, Region

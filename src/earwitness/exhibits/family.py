@@ -1,7 +1,5 @@
 """Exhibits: other sessions of one loudspeaker on its own page: a second sample, a repair, a preset, and the spread."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, Literal

@@ -1,7 +1,5 @@
 """Exhibit: every figure with its uncertainty, band and method, or the reason why there is none."""
 
-from __future__ import annotations
-
 from earwitness.exhibits.chart import Table
 from earwitness.exhibits.texts import table
 from earwitness.exhibits.words import COVERAGE_SENTENCE, band_words, figure_words, sentence, true_minus

@@ -1,7 +1,5 @@
 """Exhibits: the findings as numbered marks on charts, and as a table with the same numbers."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """Exhibits: what was heard, over the curves it speaks of; each remark with its verdict and numbers."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 from math import ceil

@@ -1,7 +1,5 @@
 """Exhibit: what arrives in an ordinary room, predicted."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

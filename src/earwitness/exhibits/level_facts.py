@@ -1,7 +1,5 @@
 """What captions say about a curve: its mean, its largest deviations and where they are, its lowest frequency."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from math import ceil, floor
 

@@ -1,7 +1,5 @@
 """Where a line may not break, and a caption's bold words end. Apart, as pages need it that wait for nothing else."""
 
-from __future__ import annotations
-
 import re
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Exhibit: the load that the loudspeaker puts on an amplifier."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from math import ceil
 from typing import Final

@@ -1,7 +1,5 @@
 """Exhibits of what a loudspeaker does when it plays loud, in the order of the page."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from earwitness.exhibits.chart import Chart, Table

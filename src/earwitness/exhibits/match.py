@@ -1,7 +1,5 @@
 """Exhibits: the maker's claims, the amplifier, the subwoofer and the seats against the data."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from earwitness.exhibits.advice import MatchAdvice, SeatsAdvice

@@ -1,7 +1,5 @@
 """Exhibits: whether an equalizer pays, its bands, before and after, and how many bands pay."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 

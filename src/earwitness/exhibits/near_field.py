@@ -1,7 +1,5 @@
 """Exhibit: the bass, from the near field of each cone and port to the joined response."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

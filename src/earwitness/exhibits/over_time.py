@@ -1,7 +1,5 @@
 """Exhibits over time: impulse, step and energy with the gate, excess group delay, decay in periods."""
 
-from __future__ import annotations
-
 from math import ceil
 
 import numpy as np

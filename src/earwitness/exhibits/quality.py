@@ -1,7 +1,5 @@
 """Exhibit: what the checks of the recordings found."""
 
-from __future__ import annotations
-
 from earwitness.exhibits.chart import Table
 from earwitness.exhibits.texts import table
 from earwitness.exhibits.words import band_words, sentence, true_minus

@@ -1,7 +1,5 @@
 """Fields of values as they stand in JSON documents."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

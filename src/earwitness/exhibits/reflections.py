@@ -1,7 +1,5 @@
 """Exhibit: the parts that make the early reflections."""
 
-from __future__ import annotations
-
 from earwitness.exhibits.chart import Chart
 from earwitness.exhibits.level_facts import joined, level_panel, splice_region, traces_of, valid_part
 from earwitness.exhibits.texts import chart

@@ -1,7 +1,5 @@
 """Exhibit: the response on axis before and after a change of gate or splice."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Exhibit of the bench: responses that somebody brings, as their files have them."""
 
-from __future__ import annotations
-
 from earwitness.exhibits.chart import Chart, Panel, Trace
 from earwitness.exhibits.level_facts import level_span
 from earwitness.exhibits.texts import chart

@@ -1,7 +1,5 @@
 """Exhibit: how clean the separation of a scan is: what the fit leaves, and the error to expect of it."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from earwitness.exhibits.chart import Chart, Panel, Region, Role, Trace

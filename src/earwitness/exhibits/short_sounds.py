@@ -1,7 +1,5 @@
 """Exhibits: loss by heat in a noise run, the highest level of bursts, and intermodulation."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 
 from earwitness.exhibits.chart import Chart, Table, Trace

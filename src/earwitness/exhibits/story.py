@@ -1,7 +1,5 @@
 """Heard, measured, mended: one line for each finding, and for each remark that no finding answers."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Charts and tables with the words of exhibits.toml: what stands on them whatever the data say."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Exhibit: how far to trust the curves: what their uncertainty is made of, and how far noise lay below."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from earwitness.exhibits.chart import Chart, Panel, Role, Trace

@@ -4,8 +4,6 @@ What is printed after the sign ± is the expanded uncertainty for a coverage of 
 two significant digits of it at most (from memory). We print one, or two where the first is a 1.
 """
 
-from __future__ import annotations
-
 import re
 from math import floor, isfinite, log10
 

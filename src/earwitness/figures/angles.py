@@ -4,8 +4,6 @@ Only the standard's 10 degree positions are filled, each marked. The rules are c
 is silent on them as far as its third-party reproductions go.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from functools import lru_cache
 

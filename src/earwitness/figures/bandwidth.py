@@ -1,7 +1,5 @@
 """Band limits F3, F6, F10: where a curve has fallen a stated number of dB below a reference level for good."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Compression: how much less than expected the level rises from step to step of a level series."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """How much of a curve stays inside a corridor about its reference: the share of a band, and the band about 1 kHz."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

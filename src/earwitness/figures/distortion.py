@@ -1,7 +1,5 @@
 """Harmonic distortion of a level series: levels at 1 m, curves per order, total, and where it passes a limit."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

@@ -4,8 +4,6 @@ A loudspeaker that is louder for its voltage would look worse at equal voltage t
 interpolated between the recorded levels, in dB against the level at 1 m, and told in bands that are the same for all.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

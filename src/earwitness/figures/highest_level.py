@@ -1,7 +1,5 @@
 """Highest clean level: how loud each frequency gets before distortion or compression passes a stated limit."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What is known of a figure before it is measured; the figures themselves stand in figures.toml."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from earwitness.files.data import table_of

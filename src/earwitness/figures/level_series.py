@@ -1,7 +1,5 @@
 """What the level series and the multitones of a measurement tell: curves and figures, or the reason why not."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 

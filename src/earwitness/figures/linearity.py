@@ -1,7 +1,5 @@
 """Deviation from the reference level, and slope."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """The loudspeaker as a load: everything that is read off its impedance."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Figures of the box, from the bass peaks of the impedance."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import numpy as np

@@ -4,8 +4,6 @@ Models after Small, Direct-Radiator Loudspeaker System Analysis (1972) and Vente
 memory, with the coil's inductance in series.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Impedance as curves, and what an amplifier makes of it: equivalent peak dissipation resistance, power factor."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from earwitness.quantities import Curve, Impedance

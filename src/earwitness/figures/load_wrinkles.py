@@ -4,8 +4,6 @@ A vibration that takes energy from the cone shows as a narrow bump against its s
 are project defaults, no source.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

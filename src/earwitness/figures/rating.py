@@ -4,8 +4,6 @@ The paper itself was not read. Fitted on one room, mono, trained listeners, forw
 differences under 0.5 should not be ranked.
 """
 
-from __future__ import annotations
-
 from typing import Literal
 
 import numpy as np

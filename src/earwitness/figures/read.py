@@ -1,7 +1,5 @@
 """From a measurement to everything that can be read off it: curves, maps and figures, or the reason why not."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 

@@ -1,7 +1,5 @@
 """Every figure by key: its name, unit, precision, rule in one sentence, and where the documentation explains it."""
 
-from __future__ import annotations
-
 import math
 from types import MappingProxyType
 

@@ -1,7 +1,5 @@
 """Curves on other frequencies: interpolation and fractional-octave smoothing."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Sensitivity: energy mean of a level curve over a stated band."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from earwitness.figures.sampling import band_grid, covers, not_covered

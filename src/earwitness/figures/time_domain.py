@@ -4,8 +4,6 @@ Curves over time have milliseconds from the start of the shown impulse on in the
 starts above 0; they are not among the curves of a reading.
 """
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

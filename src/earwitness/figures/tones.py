@@ -1,7 +1,5 @@
 """Distortion between the tones of a multitone, and of two tones."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

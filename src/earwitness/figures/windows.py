@@ -6,8 +6,6 @@ by one amount in the whole session moves an average by the sum of its pulls on t
 energy (law of propagation, JCGM 100:2008, 5.2.2, from memory): a difference of averages by the difference of these.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """Tables that stand beside the code of a room as TOML."""
 
-from __future__ import annotations
-
 import tomllib
 from functools import cache
 from importlib.resources import files

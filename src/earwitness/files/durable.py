@@ -4,8 +4,6 @@ A new file is written under a temporary name in its own folder, synced, renamed,
 process that was killed leaves a temporary file behind; `clean` takes those of dead processes away.
 """
 
-from __future__ import annotations
-
 import contextlib
 import errno
 import os

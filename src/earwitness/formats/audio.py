@@ -1,7 +1,5 @@
 """Recordings as WAV and FLAC files: read with every check, written without a silent change of a sample."""
 
-from __future__ import annotations
-
 import os
 import struct
 from collections.abc import Iterable, Iterator

@@ -4,8 +4,6 @@ Direction of a receiver: its place in the world is the listener's place plus its
 there the source's place is taken off and the rest is seen in the source's frame, x along its view, z along its up.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path

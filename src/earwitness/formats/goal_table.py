@@ -1,7 +1,5 @@
 """A target curve as plain text: frequency in Hz and level in dB, one point a line."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from earwitness.errors import FormatError

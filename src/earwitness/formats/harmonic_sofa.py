@@ -5,8 +5,6 @@ AES69 lets receivers or emitters be coefficients; files name neither normalizati
 library in tests/formats/test_harmonic_sofa.py).
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from earwitness.dsp.spherical import acn, real_harmonics

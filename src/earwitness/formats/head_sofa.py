@@ -1,7 +1,5 @@
 """Head sets in SOFA files: SimpleFreeFieldHRIR of AES69, what reaches two ears from many directions."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any

@@ -1,7 +1,5 @@
 """Impedance as a text table: frequency, magnitude in ohms, phase; three columns without titles are those."""
 
-from __future__ import annotations
-
 import math
 from pathlib import Path
 

@@ -5,8 +5,6 @@ the voltage or the sound pressure level it was taken at ("HD2 2.83 V %", "THD at
 them row by row. What titles leave open is asked. The forms are those met in the field; no source.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 

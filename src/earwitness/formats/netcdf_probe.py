@@ -4,8 +4,6 @@ HDF5 takes no care of damaged files: some make it loop for ever or end the proce
 and reads all that is in it, within a time and a memory; only what came through is opened here.
 """
 
-from __future__ import annotations
-
 import atexit
 import contextlib
 import json

@@ -10,8 +10,6 @@ visits of one place, which tell drifts. A line "# origin: 0.0, 0.0, -0.11" tells
 where the table's origin lies, seen from the reference point in meters; without it the two are the same.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from dataclasses import dataclass

@@ -8,8 +8,6 @@ Points stand in the order of their measurement. A place that was visited again s
 measured: it tells how gain and clock drifted.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from pathlib import Path
 

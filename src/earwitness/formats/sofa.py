@@ -1,7 +1,5 @@
 """Directivities as SOFA files (AES69): FreeFieldDirectivityTF 1.1 out, and what all readers of SOFA share."""
 
-from __future__ import annotations
-
 import shutil
 import tempfile
 import warnings

@@ -6,8 +6,6 @@ lines; exponents written with E or D; empty fields. What can be read in two ways
 for a question, never guessed. The rules are this program's own choice; forms met in the field, no source.
 """
 
-from __future__ import annotations
-
 import io
 import math
 import re

@@ -1,7 +1,5 @@
 """Phase of a table: wrapped or running on, which delay it carries, and whether its points lie close enough to tell."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -3,8 +3,6 @@
 Nothing here guesses: a bare "dB" is level of unknown reference, a word that is not known is no quantity.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from dataclasses import dataclass, replace

@@ -8,8 +8,6 @@ deviation of the error's slope. "Same within x dB" is an intersection-union test
 1987, Berger 1982; from memory): the smallest x is the largest |d| + 1.645 u over the band.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist

@@ -3,8 +3,6 @@
 A claim falls short only where the measurement misses it by more than twice its standard uncertainty (k = 2, some 95 %).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -6,8 +6,6 @@ of one and the same microphone, told by its serial number, move both alike (clau
 taken to be independent.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from math import hypot, log2, sqrt

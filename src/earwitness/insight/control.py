@@ -6,8 +6,6 @@ sessions the baseline has widens the limits by Student's t (ISO 16269-8, from me
 it from being guessed from three values (scaled inverse chi-square, standard conjugate of the normal, from memory).
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache

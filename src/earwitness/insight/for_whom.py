@@ -1,7 +1,5 @@
 """For whom a loudspeaker is: short sentences built from figures, claims and advice; no praise, nothing beyond 2 u."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

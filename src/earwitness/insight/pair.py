@@ -6,8 +6,6 @@ than twice its uncertainty. "Well matched" and "no pair" are conventions, not th
 source): rms below 0.25 dB with nothing of a third of an octave beyond 0.5 dB; beyond 1 dB over a third of an octave.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """A number of a sentence with its uncertainty."""
 
-from __future__ import annotations
-
 import math
 
 

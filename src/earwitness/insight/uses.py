@@ -3,8 +3,6 @@
 Each is a sentence or two of the kind of `for_whom`; limits that are no physics are own choices or the tester's.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

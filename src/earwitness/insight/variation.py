@@ -6,8 +6,6 @@ Graybill 1992, after Ting et al. 1990; from memory), on the unit means where num
 Hultquist 1978, from memory). The next unit is foretold by Student's interval (ISO 16269-8, from memory).
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -4,8 +4,6 @@ Words marked "ITU-R BS.2399" stand in that report's list of attributes of reprod
 parties); the others, and all limits in hertz, are common practice, no source, unless a note says otherwise.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

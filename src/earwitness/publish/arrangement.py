@@ -1,7 +1,5 @@
 """Which exhibits a review shows, in which order, under whose captions: the tester's choice, told to the reader."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType

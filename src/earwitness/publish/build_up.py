@@ -1,7 +1,5 @@
 """How a chart builds up, curve by curve and then finding by finding: as an animated SVG and as a video."""
 
-from __future__ import annotations
-
 import io
 import re
 from collections.abc import Callable, Iterator, Sequence

@@ -1,7 +1,5 @@
 """Numbers for the questions that a page answers by itself, with the program's own formulas in its script."""
 
-from __future__ import annotations
-
 import json
 from importlib.resources import files
 

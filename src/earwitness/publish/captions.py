@@ -1,7 +1,5 @@
 """Captions and chapters of a talk, from what is said in it, at its pace: WebVTT (W3C), SubRip and a plain list."""
 
-from __future__ import annotations
-
 import textwrap
 from collections.abc import Iterator, Sequence
 from html import escape

@@ -1,7 +1,5 @@
 """The data set of a review: one zip of open formats with metadata, checksums, a license and how to cite it."""
 
-from __future__ import annotations
-
 import json
 import re
 import tempfile

@@ -1,7 +1,5 @@
 """What a stranger must know to read a data set: columns, definitions, and a script that rebuilds figures."""
 
-from __future__ import annotations
-
 from importlib.resources import files
 
 from earwitness.publish.review import Review

@@ -1,7 +1,5 @@
 """Tables of a data set that no curve of the page holds: the load and what the drive leaves behind."""
 
-from __future__ import annotations
-
 import csv
 import io
 import zipfile

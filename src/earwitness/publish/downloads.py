@@ -1,7 +1,5 @@
 """What a reader can take home: figures beside the page, all other numbers in one zip, the balloon as SOFA."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass

@@ -1,7 +1,5 @@
 """How it was measured, in sentences built from the session's facts and the reduction's report."""
 
-from __future__ import annotations
-
 import re
 from importlib.resources import files
 from typing import Any, Final

@@ -4,8 +4,6 @@ A record in the folder names every file that was written, by its hash. What the 
 and so is a file that was edited since: it stays, under its name where that is free, else in a folder beside.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import os

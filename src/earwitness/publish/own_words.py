@@ -4,8 +4,6 @@ One Markdown file with a heading for each part. HTML in it is shown as text, nev
 a sanitizer besides.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field

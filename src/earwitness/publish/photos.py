@@ -1,7 +1,5 @@
 """The tester's pictures of the loudspeaker as a page shows them."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path

@@ -1,7 +1,5 @@
 """What a page needs to let its reader hear the loudspeaker: filters for the script that plays."""
 
-from __future__ import annotations
-
 import base64
 from contextlib import suppress
 from importlib.resources import files

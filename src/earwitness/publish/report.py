@@ -1,7 +1,5 @@
 """The review as a printable report: A4 or Letter, vector charts, contents, page numbers, tags."""
 
-from __future__ import annotations
-
 import re
 from base64 import b64encode
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """One review as a value: all that a page, a report or a still may say about a loudspeaker."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Numbers and written words made ready to be spoken: rounded for the ear, without a symbol that has no sound."""
 
-from __future__ import annotations
-
 import re
 import tomllib
 from importlib.resources import files

@@ -1,7 +1,5 @@
 """Stills for a talk or a screen held upright: one exhibit, one message, large type, and the steps that build it up."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path

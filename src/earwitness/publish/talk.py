@@ -1,7 +1,5 @@
 """The talk: a story in the order of `talk_story`, as Markdown with stills and times, ready to be edited and spoken."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """A talk as parts in the order of the story, each with its sentences and the still that it speaks of."""
 
-from __future__ import annotations
-
 import re
 from collections import defaultdict
 from collections.abc import Iterator, Sequence

@@ -1,7 +1,5 @@
 """The text of a talk as blocks with keys, and what it is to bring two edits of it together."""
 
-from __future__ import annotations
-
 import difflib
 import re
 from collections.abc import Mapping, Sequence

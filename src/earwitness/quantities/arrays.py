@@ -1,7 +1,5 @@
 """Array types and the read-only copy that every value keeps."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Any
 

@@ -1,7 +1,5 @@
 """What is off by one amount in a whole session, and how far it moves every level."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 

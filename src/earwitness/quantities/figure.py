@@ -1,7 +1,5 @@
 """A single number with unit, uncertainty, band, method; or the reason why there is none."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Where a number came from: the steps that made it, their settings and their inputs."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 from collections.abc import Mapping

@@ -1,7 +1,5 @@
 """What takes of two tones, of bursts and of lasting noise hold, in pascals at the microphone."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from earwitness.quantities.arrays import BoolArray, FloatArray, lock_fields, require_shape

@@ -1,7 +1,5 @@
 """What the reduction of one session yields: responses, how they were won, and what is wrong with them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

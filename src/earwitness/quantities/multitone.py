@@ -1,7 +1,5 @@
 """What a multitone take holds: the powers of its tones and of what lies between them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from earwitness.quantities.arrays import FloatArray, lock_fields

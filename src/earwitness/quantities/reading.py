@@ -1,7 +1,5 @@
 """What was read from a measurement: curves, maps and figures by key."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType

@@ -1,7 +1,5 @@
 """Responses: what a loudspeaker radiates in each direction, and how it loads an amplifier."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

@@ -1,7 +1,5 @@
 """What a near-field scan yields beside the response: the loudspeaker's field as waves, and how far to trust it."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray, lock_fields

@@ -1,7 +1,5 @@
 """When the direct sound arrives, and what the first milliseconds around it tell."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from earwitness.quantities.arrays import FloatArray

@@ -1,7 +1,5 @@
 """All bad recordings of a session told at once: nobody wants to mend a hundred files one error at a time."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Container, Iterable
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What the uncertainty of a level is made of."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """From digital full scale to pascal: the sensitivity of the recording chain."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace

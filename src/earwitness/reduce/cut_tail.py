@@ -1,7 +1,5 @@
 """What a gate cuts off of a bass that near fields know: it is put back, and what is left in doubt is far less."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from earwitness.quantities import Gate

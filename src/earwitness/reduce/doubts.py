@@ -1,7 +1,5 @@
 """Every check of `doubt` over a session that is reduced otherwise."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 

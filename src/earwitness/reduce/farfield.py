@@ -1,7 +1,5 @@
 """Impulse responses of far-field takes become pressure at 1 m over directions, with noise and gate in numbers."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """The order of the reduction: a session's recordings become one Measurement. The only file that knows that order."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 from collections.abc import Mapping, Sequence

@@ -1,7 +1,5 @@
 """The one time gate of a session: where the first reflection comes, and the window that ends before it."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Harmonic responses of a sweep take, split off in time."""
 
-from __future__ import annotations
-
 import math
 from typing import Literal
 

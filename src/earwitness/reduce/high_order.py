@@ -1,7 +1,5 @@
 """High orders over the sweep: what a rubbing coil, a buzzing part or a leak adds, as an alarm."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Impedance from the recordings of a session: two voltages, over the load and before, or over, a known resistor."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 

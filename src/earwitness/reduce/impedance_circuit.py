@@ -5,8 +5,6 @@ known loads (open, short, reference) take out resistor, channels, leads and inpu
 holds and what is not known stands in the uncertainty.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """One recording becomes one impulse response in Pa/V: checks, division by what was played, a cut about the arrival."""
 
-from __future__ import annotations
-
 import math
 import threading
 from collections.abc import Iterable, Sequence

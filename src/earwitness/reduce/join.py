@@ -1,7 +1,5 @@
 """Near field and gated far field become one response over the whole band, with what is uncertain about it."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 

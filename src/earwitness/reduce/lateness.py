@@ -1,7 +1,5 @@
 """How late the sound of each take is beside its way through the air, and what the checks need to know of every take."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

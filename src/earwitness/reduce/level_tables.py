@@ -5,8 +5,6 @@ data hold no level of the fundamental, it is the on-axis response raised by the 
 compression is not.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """The limits of the checks of recordings, from limits.toml."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from types import MappingProxyType
 

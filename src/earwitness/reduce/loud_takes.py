@@ -1,7 +1,5 @@
 """Two-tone, burst and noise-run takes: from recordings to lines and levels in pascal."""
 
-from __future__ import annotations
-
 from functools import lru_cache
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Multitone takes: from recordings to the tones and what lies between them, in pascal."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from earwitness.dsp.multitone import find_rows, read_multitone

@@ -1,7 +1,5 @@
 """Red flags of a whole orbit: what single takes cannot show."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from math import prod
 

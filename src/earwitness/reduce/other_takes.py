@@ -1,7 +1,5 @@
 """What is reduced beside the response: impedance, loud takes that are no sweeps, and checks of the level series."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """Red flags: what the recordings themselves say against a measurement."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -4,8 +4,6 @@ Told only where data and facts contradict each other beyond the rates of `dsp.da
 nothing is changed by it. Limits are own choice unless a source stands beside them.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 

@@ -4,8 +4,6 @@ A table is drawn by straight lines over log frequency; the error of a straight l
 second difference at its worst, goes into u (handbook of numerical analysis, from memory).
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache

@@ -3,8 +3,6 @@
 What was done to them stands in the session's facts; what the data cannot bear is said and left out.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 

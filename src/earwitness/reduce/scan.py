@@ -1,7 +1,5 @@
 """A near-field scan becomes the loudspeaker's free-field response: separated below, gated above."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 

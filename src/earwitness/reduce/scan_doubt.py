@@ -1,7 +1,5 @@
 """A scan's own mistakes: what its sound tells of gains, delays, radii and places is taken off, the rest doubted."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """A session that holds a near-field scan, from its recordings or pressures to its Measurement."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 from dataclasses import asdict, replace

@@ -5,8 +5,6 @@ Between the table's frequencies level and unwrapped phase are drawn by Akima's l
 as far apart, and the error of a cubic's interval falls at least with the square of its length.
 """
 
-from __future__ import annotations
-
 from dataclasses import fields, replace
 from typing import Any
 

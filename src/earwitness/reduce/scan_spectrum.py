@@ -4,8 +4,6 @@ Kaiser and Bessel's window as the interpolation kernel (Jackson et al., IEEE Tra
 with twice the length and 12 bins a sum is exact to about 1e-9 of the largest.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """From windowed impulse responses to spectra at chosen frequencies."""
 
-from __future__ import annotations
-
 import math
 from functools import lru_cache
 

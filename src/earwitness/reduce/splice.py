@@ -1,7 +1,5 @@
 """Near field and gated far field joined into one response."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

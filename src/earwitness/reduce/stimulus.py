@@ -1,7 +1,5 @@
 """What was played, at unit amplitude: its law, its samples, its spectrum."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """What the checks of the recordings hold on to: the facts of a take, and the one table of limits."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

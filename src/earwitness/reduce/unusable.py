@@ -1,7 +1,5 @@
 """Which takes are left out of a reduction because a check judged them unusable."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from earwitness.quantities import QualityFlag

@@ -1,7 +1,5 @@
 """The plot rectangle of one panel: its two scales, its axes and grid."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass

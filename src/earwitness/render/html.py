@@ -1,7 +1,5 @@
 """Charts and tables as pieces of a page: drawing, caption, numbers, and the data the page's script reads."""
 
-from __future__ import annotations
-
 import json
 import re
 from collections.abc import Iterator, Sequence

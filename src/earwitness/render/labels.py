@@ -1,7 +1,5 @@
 """Words at curve ends, and numbered findings with their leader lines."""
 
-from __future__ import annotations
-
 import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

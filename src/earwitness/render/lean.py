@@ -1,7 +1,5 @@
 """Drawings for a page that is sent over a network: the same picture in fewer bytes."""
 
-from __future__ import annotations
-
 import re
 from typing import Final
 

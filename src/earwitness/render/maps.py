@@ -1,7 +1,5 @@
 """Level over angle and frequency as filled bands of 3 dB with named contours."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from math import ceil
 from typing import Final, cast

@@ -1,7 +1,5 @@
 """Which ink each meaning is drawn with, on paper and on a dark screen."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Final, Literal
 

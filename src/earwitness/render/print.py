@@ -1,7 +1,5 @@
 """Charts for paper and picture: our own typeface, drawn at the width they are printed at."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Bands behind and over the curves: windows, targets, heard remarks, splices, and what lies outside the valid band."""
 
-from __future__ import annotations
-
 import textwrap
 from collections.abc import Iterator
 

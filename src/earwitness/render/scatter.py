@@ -1,7 +1,5 @@
 """Points of two scales: what the chart is about, what is on the frontier, and all others, with their uncertainty."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 
 from earwitness.exhibits.chart import Point

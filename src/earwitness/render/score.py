@@ -1,7 +1,5 @@
 """The score above a chart: what was heard, measured and mended, each a line on the chart's own frequency axis."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from typing import Final
 

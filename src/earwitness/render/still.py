@@ -1,7 +1,5 @@
 """One panel of a chart for a still: little else in it, type large against the picture, built up curve by curve."""
 
-from __future__ import annotations
-
 import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """A chart as one SVG picture: same chart, same bytes."""
 
-from __future__ import annotations
-
 import textwrap
 from collections.abc import Iterator
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """The colors of both themes as CSS custom properties, and the classes of charts that use them."""
 
-from __future__ import annotations
-
 from dataclasses import fields
 from importlib.resources import files
 from typing import Final

@@ -1,7 +1,5 @@
 """A curve as small as a row of a list: its shape, nothing to read numbers off."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

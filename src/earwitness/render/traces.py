@@ -1,7 +1,5 @@
 """Curves as paths: full where valid, pale and dashed where not, with a ribbon of uncertainty."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 import numpy as np

@@ -8,8 +8,6 @@ load_ohm = 8.0
 power_w = 60.0
 """
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Annotated, Self
 

@@ -1,7 +1,5 @@
 """Faults that no single key shows: what the parts of a session say about each other."""
 
-from __future__ import annotations
-
 import datetime
 import difflib
 import itertools

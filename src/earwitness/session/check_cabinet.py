@@ -1,7 +1,5 @@
 """Faults between the facts of a loudspeaker: claims and their units, drivers, enclosure and cabinet."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 

@@ -1,7 +1,5 @@
 """The parts of a session that are sound by themselves, so that checks across parts need not wait for the rest."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Annotated, Any, TypeVar
 

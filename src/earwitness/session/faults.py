@@ -1,7 +1,5 @@
 """Faults of a session folder by name; their words stand in faults.toml."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from typing import Any

@@ -1,7 +1,5 @@
 """The files that session.toml names: found inside the folder, readable, each with its hash."""
 
-from __future__ import annotations
-
 import difflib
 import hashlib
 import os

@@ -4,8 +4,6 @@ Kinds, choices and bounds are the models' own; order, help and examples are thos
 is filled in with a text editor; labels stand in forms/labels.toml where a key's own words do not do.
 """
 
-from __future__ import annotations
-
 import re
 import tomllib
 from functools import cache

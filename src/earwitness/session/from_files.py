@@ -4,8 +4,6 @@ Names are read as a whole set: a dash is a sign where the same number stands wit
 the words. What cannot be told is asked for; nothing is written that a person would have to take back.
 """
 
-from __future__ import annotations
-
 import os
 import re
 from collections.abc import Iterator, Sequence

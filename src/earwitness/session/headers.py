@@ -1,7 +1,5 @@
 """What the audio files say of themselves, compared with what session.toml says of them. No samples are judged."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass

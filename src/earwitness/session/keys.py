@@ -1,7 +1,5 @@
 """Every table and key that session.toml may hold, by the models behind them."""
 
-from __future__ import annotations
-
 import difflib
 from collections.abc import Iterator
 from typing import Any, get_args, get_origin

@@ -1,7 +1,5 @@
 """Read a session folder: session.toml and the files it names become a Session, or all faults at once."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from pathlib import Path
 from typing import Any

@@ -1,7 +1,5 @@
 """A listening sheet: what a tester heard, written down before the data are opened; one TOML file each."""
 
-from __future__ import annotations
-
 import copy
 import datetime
 import difflib

@@ -1,7 +1,5 @@
 """[[take]] tables as they are written become one table a recording: a pattern declares a whole orbit."""
 
-from __future__ import annotations
-
 import os
 import re
 from collections import Counter

@@ -5,8 +5,6 @@ drawn afterwards: at least 19 of 20 frequencies stay below them (docs/accuracy.m
 Counted are directions within 20 dB of the loudest; a scan's own result tells what it reached.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Literal

@@ -1,7 +1,5 @@
 """The loudspeaker as it stands on paper: what it is, what it costs, what its maker claims."""
 
-from __future__ import annotations
-
 import math
 from typing import Annotated, Any, Literal
 

@@ -1,7 +1,5 @@
 """The files behind a session's responses, each read once in a process, and what is still to be settled about them."""
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path

@@ -27,8 +27,6 @@ kind = "level table"          # harmonics, levels or losses of level, by frequen
 file = "distortion.txt"
 """
 
-from __future__ import annotations
-
 from typing import Annotated, Literal
 
 from pydantic import Field

@@ -17,8 +17,6 @@ to the left. A loudspeaker's position is its reference point, a seat's the middl
     position_m = [4.0, 2.25, 1.0]
 """
 
-from __future__ import annotations
-
 import math
 from pathlib import Path
 from typing import Annotated, Self

@@ -13,8 +13,6 @@ A single point is written with file and position_m. A scan whose pressures are k
 "scan pressures" with a SOFA or CSV file.
 """
 
-from __future__ import annotations
-
 import os
 import re
 from collections.abc import Mapping

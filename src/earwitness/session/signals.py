@@ -1,7 +1,5 @@
 """Every test signal as a file with a sidecar that says what it is."""
 
-from __future__ import annotations
-
 import json
 import math
 from collections.abc import Mapping

@@ -1,7 +1,5 @@
 """A small TOML file that holds one model: read, checked, every fault told at once with its line."""
 
-from __future__ import annotations
-
 import json
 import re
 import tomllib

@@ -1,7 +1,5 @@
 """What every take of a session has."""
 
-from __future__ import annotations
-
 from typing import Annotated
 
 from pydantic import Field

@@ -1,7 +1,5 @@
 """Forms that a newcomer fills in, session.toml first, and the writing of files that must not replace any."""
 
-from __future__ import annotations
-
 from importlib.resources import files
 from pathlib import Path
 

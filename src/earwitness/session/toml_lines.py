@@ -4,8 +4,6 @@ tomllib keeps no positions, and a fault without a line sends a tester searching.
 tomllib has already accepted and notes where tables and keys begin; it never decides what a value is.
 """
 
-from __future__ import annotations
-
 import re
 
 Path = tuple[str | int, ...]

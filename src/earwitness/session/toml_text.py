@@ -1,7 +1,5 @@
 """Our own TOML files as text and as a document with line numbers, each fault in words."""
 
-from __future__ import annotations
-
 import re
 import tomllib
 from pathlib import Path

@@ -15,8 +15,6 @@ placement = "free"          # free, wall, corner, half space
 condition = "after repair"
 """
 
-from __future__ import annotations
-
 from typing import Annotated, Literal
 
 from pydantic import Field

@@ -1,7 +1,5 @@
 """The validator's findings in words for the person who wrote the file."""
 
-from __future__ import annotations
-
 import datetime
 from typing import Any
 

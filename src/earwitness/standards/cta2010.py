@@ -5,8 +5,6 @@ the B edition (December 2014) lets them vary with frequency and its numbers were
 BurstMask: nothing else changes.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 BURST_CYCLES = 6.5

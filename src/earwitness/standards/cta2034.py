@@ -3,8 +3,6 @@
 The standard's full text was not read; positions and weights are those its third-party reproductions agree on.
 """
 
-from __future__ import annotations
-
 from typing import Literal
 
 import numpy as np

@@ -4,8 +4,6 @@ NIOSH publication 98-126 (1998): 85 dBA for 8 h, 3 dB exchange. 29 CFR 1910.95: 
 Both are made for working days with quiet rest between them; local rules go first.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Run migrations on the connection that database.py opened; there is no alembic.ini."""
 
-from __future__ import annotations
-
 from alembic import context
 
 from earwitness.archive.schema import Base

@@ -4,8 +4,6 @@ Those of `FIRST` serve the first page and stand from the start. The others bring
 come when they are asked for: `earwitness.bench.later`.
 """
 
-from __future__ import annotations
-
 from earwitness.bench.routes import drafts, events, home, jobs
 
 FIRST = (home.router, jobs.router, events.router, drafts.router)

@@ -1,7 +1,5 @@
 """The place Compare: the catalogue with its figures, loudspeakers over each other, ranks, prices, saved groups."""
 
-from __future__ import annotations
-
 from dataclasses import asdict, replace
 from typing import Annotated, Any
 

@@ -1,7 +1,5 @@
 """Drafts of all places: saved as they are made, undone, redone, never saved over what another tab wrote."""
 
-from __future__ import annotations
-
 from dataclasses import asdict
 from typing import Annotated, Any
 

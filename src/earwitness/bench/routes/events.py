@@ -1,7 +1,5 @@
 """What happens, as server-sent events: one stream for all tabs of a browser, which gives an address six connections."""
 
-from __future__ import annotations
-
 import asyncio
 import json
 from collections.abc import AsyncIterator

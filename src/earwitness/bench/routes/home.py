@@ -1,7 +1,5 @@
 """The first page: the desk, with every loudspeaker and what comes next."""
 
-from __future__ import annotations
-
 from typing import Annotated
 from urllib.parse import urlencode
 

@@ -1,7 +1,5 @@
 """Long work: what runs, its progress as it happens, its log, and stopping it."""
 
-from __future__ import annotations
-
 from dataclasses import asdict
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The place Listen: notes entered, sealed, and only then held against the data; blind tests under letters."""
 
-from __future__ import annotations
-
 from dataclasses import asdict
 from typing import Annotated, Any, Literal
 

@@ -1,7 +1,5 @@
 """The place Match."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Annotated, Any, Literal
 

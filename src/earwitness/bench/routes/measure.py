@@ -1,7 +1,5 @@
 """The place Measure: bring in a session folder, begin one, write test signals."""
 
-from __future__ import annotations
-
 from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any

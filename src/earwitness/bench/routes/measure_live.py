@@ -1,7 +1,5 @@
 """Live measuring in the place Measure: the tester's choices in; what happens goes out with `events`."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from fastapi import APIRouter

@@ -1,7 +1,5 @@
 """Planning in the place Measure: gated takes in a room, and near-field scans, by the functions of the command line."""
 
-from __future__ import annotations
-
 from dataclasses import asdict
 from typing import Any
 

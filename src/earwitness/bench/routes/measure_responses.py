@@ -1,7 +1,5 @@
 """Responses that were measured before, in the place Measure: a folder is looked at, corrected, described, taken in."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Any
 

@@ -1,7 +1,5 @@
 """A session described by a form: what the form asks, checks while typing, and session.toml written and read back."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 from pathlib import Path

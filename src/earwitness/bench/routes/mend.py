@@ -1,7 +1,5 @@
 """The place Mend."""
 
-from __future__ import annotations
-
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Path, Query, Request, Response

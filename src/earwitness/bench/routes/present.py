@@ -1,7 +1,5 @@
 """The presenter: the talk over its charts, for a recording, and its notes for a second window."""
 
-from __future__ import annotations
-
 from dataclasses import asdict
 from pathlib import Path as File
 from tempfile import TemporaryDirectory

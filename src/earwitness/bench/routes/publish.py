@@ -1,7 +1,5 @@
 """The place Publish: own words, exhibits, products, publication, and what was corrected."""
 
-from __future__ import annotations
-
 from dataclasses import asdict, replace
 from pathlib import Path as DiskPath
 from typing import Annotated, Any

@@ -1,7 +1,5 @@
 """The place Read: exhibits and figures with how they were got, and other gates and splices tried."""
 
-from __future__ import annotations
-
 from dataclasses import asdict
 from typing import Annotated, Any
 

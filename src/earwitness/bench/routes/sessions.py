@@ -1,7 +1,5 @@
 """Which of several sessions of a loudspeaker the places show."""
 
-from __future__ import annotations
-
 from typing import Annotated, Any
 
 from fastapi import APIRouter

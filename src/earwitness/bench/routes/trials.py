@@ -1,7 +1,5 @@
 """Trials in the place Listen: two sounds at one loudness, which is which, and how small a finding is heard."""
 
-from __future__ import annotations
-
 from dataclasses import asdict
 from typing import Annotated, Any, Literal
 

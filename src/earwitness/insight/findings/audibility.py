@@ -6,8 +6,6 @@ Buecklein, J. Audio Eng. Soc. 29(3), 1981 (by the same summary): peaks are far m
 through three points below was laid by hand through these statements.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from earwitness.quantities.arrays import FloatArray

@@ -4,8 +4,6 @@ An equalizer multiplies all directions by the same factor; only what all directi
 thresholds are project defaults, no source.
 """
 
-from __future__ import annotations
-
 from earwitness.insight.findings.evidence import Evidence
 from earwitness.insight.findings.finding import EQUALIZABLE, Kind
 

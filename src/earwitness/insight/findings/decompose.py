@@ -4,8 +4,6 @@ The search takes, again and again, the shape that explains most of what is left,
 whatever the trend could explain of that shape has been taken out; all parameters are then refined together.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import lru_cache
 

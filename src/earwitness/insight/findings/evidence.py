@@ -1,7 +1,5 @@
 """How large one shape stands in each curve and each direction, and whether the phase goes with it."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 

@@ -5,8 +5,6 @@ part (a subwoofer), the loudest octave takes its place (IEC 60268-5 averages ove
 from memory).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -6,8 +6,6 @@ shows the same resonance, its frequency and Q are the fit's prior, and only the 
 near field says nothing of the other radiators' share.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

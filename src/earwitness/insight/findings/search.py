@@ -1,7 +1,5 @@
 """From a reading and its directions to findings: detect, merge, weigh the evidence, rank."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 

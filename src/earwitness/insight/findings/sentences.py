@@ -4,8 +4,6 @@ Signs, order and significance of the sizes on axis and off axis choose the words
 of the place where it is largest. A claim that the evidence does not hold is not made.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal

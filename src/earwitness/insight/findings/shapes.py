@@ -4,8 +4,6 @@ All in dB against x = log2(f / 1 kHz), with derivatives, so that a fit converges
 to a flat response has exactly the shape of a peaking filter, so one shape serves for both (own derivation).
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from earwitness.quantities.arrays import FloatArray

@@ -5,8 +5,6 @@ ITU-R BS.2399 the dynamics; both lists from memory. Where no figure of a loudspe
 verdict says so. The limits are own choices.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -5,8 +5,6 @@ do with the loudspeaker. Every way of placing what was said on distinct regions 
 All ways are counted exactly; only sheets too rich for that are sampled, with a fixed seed.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

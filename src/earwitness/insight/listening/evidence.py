@@ -1,7 +1,5 @@
 """What findings and curves say about a region, as signed sizes with their uncertainty."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Several listeners on one loudspeaker: how far they agree with each other, beyond what chance gives."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 

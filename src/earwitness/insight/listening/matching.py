@@ -6,8 +6,6 @@ uneven with single peaks or dips; even with none that reaches its threshold. Whe
 no match in the data, unless it said even.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal

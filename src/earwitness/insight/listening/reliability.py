@@ -1,7 +1,5 @@
 """How reliable a tester's ear is, region by region, over many reviews."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass

@@ -4,8 +4,6 @@ The hash proves content, not time: the clock is the tester's own. It proves the 
 somebody else, or published, before the data were shown.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 from collections.abc import Callable, Mapping

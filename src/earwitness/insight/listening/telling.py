@@ -1,7 +1,5 @@
 """Sentences about remarks; every one shows its numbers."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from earwitness.insight.findings.finding import KINDS, PLACES

@@ -1,7 +1,5 @@
 """What trials can show: exact tests of guessing, thresholds of a listener, and how trials are dealt."""
 
-from __future__ import annotations
-
 import hashlib
 import hmac
 import math

@@ -1,7 +1,5 @@
 """The words of the vocabulary as a listening sheet knows them."""
 
-from __future__ import annotations
-
 from earwitness.insight.listening.attributes import attribute_words
 from earwitness.insight.words import VOCABULARY
 from earwitness.session.notes import HeardWord

@@ -1,7 +1,5 @@
 """Whether an amplifier can drive a loudspeaker, with which margin, and where it runs out of voltage or current."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -4,8 +4,6 @@ Butterworth (BW) of order n is |H|^2 = 1 / (1 + (f / fc)^(2 n)); Linkwitz-Riley 
 order n twice, -6.02 dB at the corner (Linkwitz 1976, from memory). All with exp(+j omega t).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

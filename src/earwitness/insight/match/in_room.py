@@ -1,7 +1,5 @@
 """How loud it is at a seat of a room: direct sound, and what the room keeps of the sound power."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, replace
 from typing import Final

@@ -5,8 +5,6 @@ both orbits: the levels at the same angle from the axis on the horizontal and th
 cos^2 and sin^2 of the roll angle (own choice: exact on both orbits and for a source that is alike all around its axis).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

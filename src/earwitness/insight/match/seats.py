@@ -3,8 +3,6 @@
 Trigonometry and the distance law; reflections take part only as a stated loss per decade of distance.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

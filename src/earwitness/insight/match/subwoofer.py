@@ -6,8 +6,6 @@ phase of its own level, or ideal: flat down to 0 Hz at the same place.
 Neither room nor placement is in it; a path that differs needs its own delay on top.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

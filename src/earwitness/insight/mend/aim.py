@@ -4,8 +4,6 @@ Directions off both orbits are put together from them: L(h, v) = L(h, 0) + L(0, 
 angles acted apart; positions between measured angles are interpolated in dB. Both are marked. Rules of this program.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from contextlib import suppress

@@ -1,7 +1,5 @@
 """What the study of aims says to the findings that only another aim can mend."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 

@@ -6,8 +6,6 @@ together over a third of an octave, those that all curves share over an octave (
 change counts beyond twice its standard uncertainty: JCGM 100:2008, coverage factor 2, from memory.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Literal

@@ -1,7 +1,5 @@
 """Design of an equalizer: the best N bands for a problem, always the same, in steps a device can be set to."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, replace
 

@@ -1,7 +1,5 @@
 """Equalizers as text, coefficients and impulse responses. Writing files is the caller's."""
 
-from __future__ import annotations
-
 import csv
 import io
 import json

@@ -1,7 +1,5 @@
 """What an equalizer is to reach: even by the joint objective, or with a slope or a table the user asks for."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal

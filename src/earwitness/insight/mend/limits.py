@@ -1,7 +1,5 @@
 """What a design may use."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -4,8 +4,6 @@ An equalizer changes all directions alike, so every average of energies moves by
 made again from its directions; directivity indices stay as they are.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType

@@ -1,7 +1,5 @@
 """Where a response is not of minimum phase, so that an equalizer would mend the level and not the sound."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from earwitness.quantities.arrays import FloatArray

@@ -1,7 +1,5 @@
 """Before and after: what an equalizer does to every curve and figure, and what it costs."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace

@@ -4,8 +4,6 @@ The grid is log-spaced through 1 kHz. Every operator is a matrix, so that the en
 running boxes bend there and give the lowest octave a shelf.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import lru_cache
 

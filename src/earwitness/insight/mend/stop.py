@@ -6,8 +6,6 @@ rms^2(d_k + g_n): in squares, for the noise that both sides share cancels in a d
 rms. The wanted curve is shrunk already, so the draws do not count noise as gain.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace

@@ -9,8 +9,6 @@ alike the one that keeps the level is taken. Where no boost is allowed at all th
 opposite sign with centers or corners within half an octave are no candidate.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field, replace
 
 import numpy as np

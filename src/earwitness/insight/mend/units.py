@@ -5,8 +5,6 @@ holds other units, their spread (`variation`) counts beside these, which stand f
 chi-square prior, handbook): two units say little, many nearly all.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final

@@ -3,8 +3,6 @@
 One fact a sentence. The numbers are those of the measured curves; the choice behind them is `stop.choose`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal

@@ -3,8 +3,6 @@
 On axis the positions are the measured directions; for another aim they are turned along.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType

@@ -4,8 +4,6 @@ On axis about its mean, for an rms about its own line hides a tilt; the others a
 and a yardstick, never the objective.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 

@@ -1,7 +1,5 @@
 """What the site knows of a published loudspeaker without opening its page, and the files that hold it."""
 
-from __future__ import annotations
-
 import json
 import math
 import re

@@ -1,7 +1,5 @@
 """What a re-publication changed, in numbers, and why."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise

@@ -1,7 +1,5 @@
 """The feed of a site: Atom (RFC 4287)."""
 
-from __future__ import annotations
-
 import uuid
 from collections.abc import Mapping, Sequence
 from typing import Final

@@ -1,7 +1,5 @@
 """What of a review stands before a stranger: the first screen, and what can be read in five minutes."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass, replace
 from typing import Final

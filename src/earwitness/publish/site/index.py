@@ -1,7 +1,5 @@
 """The pages of a site that hold all loudspeakers: index, plain list, corrections."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from importlib.resources import files
 from typing import Final

@@ -6,8 +6,6 @@ differ leave a delay that grows with the logarithm of the frequency (own derivat
 stimulus.py).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

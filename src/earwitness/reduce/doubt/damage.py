@@ -6,8 +6,6 @@ at the moment it happened (own derivation; places of the harmonics after Farina 
 from memory).
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from functools import lru_cache

@@ -5,8 +5,6 @@ echo at its delay (Bogert, Healy and Tukey 1963, from memory). Ringing is whiten
 cabinet's own edges do not keep their delay when the turntable turns (own derivation).
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from types import MappingProxyType

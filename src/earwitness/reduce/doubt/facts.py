@@ -1,7 +1,5 @@
 """Facts of session.toml that no real session has, and a treble that ends where no loudspeaker does."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from earwitness.quantities import QualityFlag

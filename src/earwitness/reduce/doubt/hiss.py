@@ -5,8 +5,6 @@ its gain lowers it while the sweep sounds; a gain that was turned between calibr
 the two (own derivations).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Can the level be? What a loudspeaker of that size can do, and what else speaks for a wrong microphone scale."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

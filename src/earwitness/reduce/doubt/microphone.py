@@ -1,7 +1,5 @@
 """The microphone's correction as it is applied: shown always, asked about where the axis is flatter the other way."""
 
-from __future__ import annotations
-
 from types import MappingProxyType
 
 import numpy as np

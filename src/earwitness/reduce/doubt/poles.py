@@ -1,7 +1,5 @@
 """Two orbits meet ahead and behind: a gain that differs between them, and vertical angles that count downward."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from itertools import pairwise

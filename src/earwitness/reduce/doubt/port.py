@@ -7,8 +7,6 @@ memory; own derivation). How far a pair of near fields misses its start at 1 is 
 and voltage against the cone's; its sign is their polarity.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

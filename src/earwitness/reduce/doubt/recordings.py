@@ -1,7 +1,5 @@
 """What the witnesses say together: another sweep than stated, and recordings that are damaged."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 

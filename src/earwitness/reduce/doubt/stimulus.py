@@ -6,8 +6,6 @@ logarithm of the frequency, t = a + (L' - L) ln f; the classic and the synchroni
 recording's own envelope.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from functools import lru_cache

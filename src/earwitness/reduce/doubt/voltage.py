@@ -1,7 +1,5 @@
 """Two facts for one voltage: what is stated, and what the loop-back holds."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType

@@ -1,7 +1,5 @@
 """What each sweep recording says of itself, read once while it is in memory anyway."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

@@ -1,7 +1,5 @@
 """What may be off in the sum of near fields, and how far each would move every direction, by a second sum."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np

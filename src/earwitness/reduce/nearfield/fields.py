@@ -1,7 +1,5 @@
 """What each part of a loudspeaker makes at every close-up microphone, far away, and at the measuring distance."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Near-field readings of cones and ports, and whether they make up all of the bass."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

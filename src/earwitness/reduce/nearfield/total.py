@@ -1,7 +1,5 @@
 """The bass of a loudspeaker from all of its near fields: leak solved, ports faded, summed in every direction."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 

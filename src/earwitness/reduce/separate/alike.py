@@ -6,8 +6,6 @@ during the scan. The measure is Moran's I of spatial statistics (Biometrika 37, 
 nearest points of the same surface.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray

@@ -4,8 +4,6 @@ The residual and points left out say nothing about a body: what it scatters leav
 body that was stated is doubted in size and place, one that was only assumed in its shape as well.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

@@ -4,8 +4,6 @@ With few orders only waves from near the center fit. So the center at which a fi
 residual is the acoustic center of the band.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

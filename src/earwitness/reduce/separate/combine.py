@@ -1,7 +1,5 @@
 """Separation below, gated sound above: joined where the expected error of one becomes smaller than the other's."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, fields, replace
 
 import numpy as np

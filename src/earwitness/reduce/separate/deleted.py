@@ -6,8 +6,6 @@ own fitted value: the residual over 1 - h, with variance sigma^2 / (1 - h) (Cook
 in Regression, chapter 2, from memory). The worst are left out first, then the others are asked again.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray

@@ -4,8 +4,6 @@ In the real pair (j_n, y_n) and real harmonics the matrix is real: its Gram matr
 Penalties start from those of the frequency below, so that one factor per frequency is enough after the first.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -4,8 +4,6 @@ PyTorch on a CUDA device is used where both are there already; nothing is instal
 precision and by the same equations as on the processor, so that results agree to rounding.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache

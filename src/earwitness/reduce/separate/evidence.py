@@ -5,8 +5,6 @@ coefficients. Their most probable values follow from the fit's residual, the siz
 coefficients that the data settle (MacKay, Bayesian interpolation, Neural Computation 4, 1992; from memory).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

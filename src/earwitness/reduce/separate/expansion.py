@@ -4,8 +4,6 @@ For the doubts of a scan: the same regularized normal equations as the routes so
 but for as many columns as there are things that may be off.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property

@@ -1,7 +1,5 @@
 """The field that the loudspeaker alone radiates, at any distance and in any direction."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What both routes of the solver hand back."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Any
 

@@ -1,7 +1,5 @@
 """From gated pressures at scan points to outgoing waves: places corrected, one fit a band, many origins above."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, fields, replace
 
 import numpy as np

@@ -7,8 +7,6 @@ strength of its own: the strengths that make the measured pressures most probabl
 Williams, Gaussian Processes for Machine Learning, 2006; both from memory).
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

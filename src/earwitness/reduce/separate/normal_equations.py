@@ -5,8 +5,6 @@ single factor is then a preconditioner: residuals are taken in double until corr
 refinement; Higham, Accuracy and Stability of Numerical Algorithms, chapter 12, from memory).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Any
 

@@ -11,8 +11,6 @@ scans, held against others). What the data tell is corrected only where it stand
 not made worse. What they hardly tell keeps its prior.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -6,8 +6,6 @@ of that error is left by the fit, and three real numbers a point explain it at a
 with a prior of the offsets' own size; linear, so offsets must stay small against the wavelength).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

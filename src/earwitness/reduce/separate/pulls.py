@@ -5,8 +5,6 @@ as they are alike. So each cause is carried as the change of all levels at once 
 many unknowns: the axes that move the levels most, and what the others move as a part of each direction's own.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

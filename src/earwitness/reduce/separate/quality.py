@@ -1,7 +1,5 @@
 """How far to trust a separation, in numbers per frequency."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

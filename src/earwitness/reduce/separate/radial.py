@@ -6,8 +6,6 @@ room, d~_n = d_n / (k D |h_n(k D)|). Fields are solved for in the real pair (j_n
 matrix is then real and only the pressures are complex.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -5,8 +5,6 @@ can be told too: m and m - A fall on the same wave of a ring, but with opposite 
 together.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Rings of microphones evenly spaced in azimuth, found in a list of points."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

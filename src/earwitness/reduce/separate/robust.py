@@ -1,7 +1,5 @@
 """What is wrong with a scan: refused with a clear message where it can't be used, left out and told where it can."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Directions spread evenly, and what a list of scan points can carry."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from earwitness.quantities.arrays import FloatArray

@@ -7,8 +7,6 @@ where there must be silence, settle the frequencies at which that equation alone
 1968; both from memory). The box's three mirror planes split the problem into eight of an eighth of the size.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from itertools import product
 

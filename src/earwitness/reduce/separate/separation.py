@@ -1,7 +1,5 @@
 """From pressures at scan points to the field of the loudspeaker alone. The only file that knows the order."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Which route solves a scan, rings or irregular points, and the orders that the points allow."""
 
-from __future__ import annotations
-
 import os
 from dataclasses import dataclass
 from typing import Literal

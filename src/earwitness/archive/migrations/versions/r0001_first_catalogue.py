@@ -1,7 +1,5 @@
 """First catalogue: loudspeakers, sessions, recordings, takes, results, publications."""
 
-from __future__ import annotations
-
 from earwitness.archive.migrations import run
 
 revision = "0001"

@@ -1,7 +1,5 @@
 """Listening sheets, sealed; and when the data of a loudspeaker were first shown."""
 
-from __future__ import annotations
-
 from earwitness.archive.migrations import run
 
 revision = "0002"

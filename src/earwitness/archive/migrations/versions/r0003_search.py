@@ -1,7 +1,5 @@
 """Search: a summary and the figures of each loudspeaker, and a full-text index where SQLite has FTS5."""
 
-from __future__ import annotations
-
 from alembic import op
 
 from earwitness.archive.migrations import run

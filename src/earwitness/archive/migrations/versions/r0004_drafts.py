@@ -1,7 +1,5 @@
 """Drafts: what a tester is writing or setting, every state of it kept, so that it can be undone and redone."""
 
-from __future__ import annotations
-
 from earwitness.archive.migrations import run
 
 revision = "0004"

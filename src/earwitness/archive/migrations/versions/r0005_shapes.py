@@ -1,7 +1,5 @@
 """Shapes: the curves by which loudspeakers are compared, beside the search index, so that many are at hand at once."""
 
-from __future__ import annotations
-
 from earwitness.archive.migrations import run
 
 revision = "0005"

@@ -1,7 +1,5 @@
 """Sessions that are set aside, and hashes over the search index, by which damage in it is found."""
 
-from __future__ import annotations
-
 from earwitness.archive.migrations import run
 
 revision = "0006"
