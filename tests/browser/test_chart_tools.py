@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import base64
 import importlib.util
+import re
+import struct
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -15,6 +18,18 @@ from earwitness.render.html import chart_script, figure_html
 from earwitness.render.theme import theme_css
 
 pytestmark = pytest.mark.browser
+# Every color of a picture, as CSS writes it.
+COLORS = """async (content) => {
+  const image = new Image(), canvas = document.createElement("canvas"), found = new Set();
+  image.src = "data:image/png;base64," + content;
+  await image.decode();
+  [canvas.width, canvas.height] = [image.width, image.height];
+  const context = canvas.getContext("2d");
+  context.drawImage(image, 0, 0);
+  const bytes = context.getImageData(0, 0, image.width, image.height).data;
+  for (let k = 0; k < bytes.length; k += 4) found.add(`rgb(${bytes[k]},${bytes[k + 1]},${bytes[k + 2]})`);
+  return [...found];
+}"""
 _spec = importlib.util.spec_from_file_location("chart_example", Path(__file__).with_name("test_chart.py"))
 assert _spec is not None
 assert _spec.loader is not None
@@ -192,11 +207,30 @@ def test_a_chart_is_saved_as_a_drawing_and_as_numbers(page: Page) -> None:
     assert text.startswith("<svg")
     assert "var(--" not in text
     assert "rgb(" in text
+    # Where it comes from: here the page's title.
+    assert re.search(r">An invented loudspeaker</text></svg>$", text)
     with page.expect_download() as numbers:
         figure(page).get_by_role("button", name="Save as CSV").click()
     rows = Path(numbers.value.path()).read_text(encoding="utf-8").splitlines()
     assert rows[0].startswith("Hz,")
     assert len(rows) > 50
+
+
+def test_a_chart_is_saved_as_a_picture_of_the_same_drawing(page: Page) -> None:
+    """PNG, ISO/IEC 15948: eight bytes of signature, then a header with width and height."""
+    figure(page).get_by_role("button", name="Tools").click()
+    with page.expect_download() as saved:
+        figure(page).get_by_role("button", name="Save as PNG").click()
+    assert saved.value.suggested_filename.endswith(".png")
+    content = Path(saved.value.path()).read_bytes()
+    assert content[:8] == b"\x89PNG\r\n\x1a\n"
+    width, height = struct.unpack(">II", content[16:24])
+    box = figure(page).locator(".drawing.wide svg").evaluate("e => [e.viewBox.baseVal.width, e.viewBox.baseVal.height]")
+    assert (width, height) == pytest.approx((2 * box[0], 2 * (box[1] + 24)), abs=2.0)
+    shown = page.evaluate(COLORS, base64.b64encode(content).decode())
+    line = trace(page, "on_axis").evaluate("one => getComputedStyle(one).stroke")
+    assert re.sub(r"\s", "", line) in shown, "the color of the curve"
+    assert len(shown) > 20
 
 
 def test_smoothing_is_for_the_eye_and_reaches_no_number(page: Page) -> None:

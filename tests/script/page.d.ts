@@ -24,6 +24,7 @@ declare var earwitnessCharts: {
   attach(figure: Element): void;
   update(figure: Element, curve: string, values: (number | null)[], u?: (number | null)[]): void;
 };
+declare var earwitnessInstruments: { push(facts: any): void; forEach?(act: (facts: any) => void): void } | undefined;
 declare var earwitnessNumbers: Record<string, any> | undefined;
 declare var earwitnessSite: any;
 declare var earwitnessCurves: any;

@@ -5,6 +5,7 @@ from typing import Literal
 
 import numpy as np
 
+from earwitness.errors import InputError
 from earwitness.exhibits.chart import Caption, Chart, Panel
 from earwitness.exhibits.level_facts import joined, trust_words
 from earwitness.exhibits.words import COVERAGE_FACTOR, MINUS, frequency_words, listed
@@ -33,6 +34,34 @@ def across(reading: Reading, measurement: Measurement) -> Chart | None:
 def above(reading: Reading, measurement: Measurement) -> Chart | None:
     """Vertical map with its coverage edges; None without a vertical orbit."""
     return _map_chart(reading, measurement, "vertical", "above")
+
+
+def map_against(drawn: Chart, angle_deg: float) -> Chart:
+    """A chart of a map with its levels against another direction than the axis, without the coverage edges, which
+    count from the axis. Raises InputError for an angle that the map does not have."""
+    (panel,) = drawn.panels
+    field = panel.map
+    rows = [] if field is None else np.flatnonzero(np.abs(field.angle_deg - angle_deg) < 0.01)
+    if field is None or not len(rows):
+        raise InputError(f"{drawn.title} has no direction at {angle_deg:g}°", remedy="choose one from the list")
+    at = int(rows[0])
+    words = f"{angle_deg:+g}°".replace("-", MINUS)
+    shifted = replace(
+        field,
+        level_db=field.level_db - field.level_db[at],
+        valid=field.valid & field.valid[at],
+        reference=f"dB relative to {words}",
+    )
+    return replace(
+        drawn,
+        subtitle=drawn.subtitle.replace("against the axis", f"against {words}"),
+        caption=Caption(
+            f"Normalized to {words}: every level is told relative to the sound in that direction.",
+            "Coverage counts from the axis and is not drawn here. Each color is a step in level; the lines stand at "
+            "−3, −6 and −10 dB.",
+        ),
+        panels=(replace(panel, map=shifted, map_edges=()),),
+    )
 
 
 def coverage_edges(reading: Reading, orbit: Orbit) -> tuple[Curve, ...]:

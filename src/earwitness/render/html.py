@@ -28,6 +28,7 @@ TABLE_HZ: Final = tuple(
 )
 _DECIMALS: Final = {"dB": 1, "deg": 0, "degrees": 0, "ohm": 1, "%": 2, "s": 3, "ms": 2}
 _RIGHT: Final = "right"
+_MAP_COLUMNS: Final = 240
 _TOLD: Final = re.compile("<title .*?</desc>\n", re.DOTALL)
 NUMBERS_START: Final = "globalThis.earwitnessNumbers="
 _HINT: Final = "Point, or use arrow keys, to read at one frequency."
@@ -74,7 +75,7 @@ def figure_html(chart: Chart, width_px: int, *, narrow_px: int | None = 360, num
             # The narrow drawing is told by the words of the wide one.
             own, wide = (f"{key}{kind}-title {key}{kind}-desc" for kind in ("-narrow", ""))
             drawings[1] = _TOLD.sub("", drawings[1]).replace(own, wide)
-    reads = list(_reads(chart))
+    reads, has_map = list(_reads(chart)), any(panel.map is not None for panel in chart.panels)
     bold, rest = headline_of(chart.caption.finding)
     reading = f"<span>{text(units_kept(rest))}</span> " if rest else ""
     reading += f'<span class="reading">{text(units_kept(chart.caption.reading))}</span>'
@@ -88,15 +89,16 @@ def figure_html(chart: Chart, width_px: int, *, narrow_px: int | None = 360, num
         return (
             "\n".join([f'<figure class="{kind}" id="figure-{key}">', *drawings, caption, details, "</figure>"]) + "\n"
         )
-    if not reads:
+    if not reads and (numbers_at or not has_map):
         return "\n".join([f'<figure class="{kind}" id="figure-{key}">', *drawings, caption, "</figure>"]) + "\n"
     if numbers_at:
         named = f'<span class="hidden"> of {text(chart.title)}</span>'
         details = f'<p class="numbers"><a href="{numbers_at}#table-{key}-numbers">Numbers{named}</a></p>'
         data = ""
     else:
-        details = f"<details><summary>Numbers of this chart</summary>{table_html(_numbers(chart, reads))}</details>"
-        data = f'<script type="application/json">{_json(chart, reads)}</script>'
+        summary = "<summary>Numbers of this chart</summary>"
+        details = f"<details>{summary}{table_html(_numbers(chart, reads))}</details>" if reads else ""
+        data = f'<script type="application/json">{_dumped(figure_data(chart))}</script>'
     parts = [f'<figure class="{kind}" id="figure-{key}">', *drawings, readout, caption, details, data, "</figure>"]
     return "\n".join(parts) + "\n"
 
@@ -119,7 +121,7 @@ def numbers_script(charts: Sequence[Chart]) -> str:
         reads = list(_reads(chart))
         if not reads or chart.axis == "price":
             continue
-        data = _data(chart, reads)
+        data = figure_data(chart)
         axis = axes.setdefault(json.dumps(data["hz"], separators=(",", ":")), len(axes))
         curves = [{**c, **_packed(c["values"], c["u"], c["valid"], c["decimals"] + 1)} for c in data["curves"]]
         rows.append(f'"figure-{identifier(chart.key)}":{_dumped({"axis": axis, "curves": curves})}')
@@ -217,18 +219,18 @@ def _sampled(curve: Curve, hz: FloatArray) -> tuple[FloatArray, FloatArray, Bool
     return values, u, valid & np.isfinite(values)
 
 
-def _json(chart: Chart, reads: list[_Read]) -> str:
-    return _dumped(_data(chart, reads))
-
-
 def _dumped(data: dict[str, Any]) -> str:
     dumped = json.dumps(data, separators=(",", ":"), allow_nan=False)
     # A curve's name must not be able to end the script element.
     return dumped.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")
 
 
-def _data(chart: Chart, reads: list[_Read]) -> dict[str, Any]:
-    hz = _reading_hz(chart, reads)
+def figure_data(chart: Chart) -> dict[str, Any]:
+    """What the page's script reads of a chart, as plain values: "hz", "curves" on it, u with k = 2, and "map" where a
+    panel has one: its "angle" [deg], "hz", and "level" [dB], a row an angle, null where it is not valid."""
+    reads = list(_reads(chart))
+    field = next((panel.map for panel in chart.panels if panel.map is not None), None)
+    hz = _reading_hz(chart, reads) if reads or field is None else field.axis.hz
     curves = []
     for read in reads:
         values, u, valid = _sampled(read.curve, hz)
@@ -246,7 +248,16 @@ def _data(chart: Chart, reads: list[_Read]) -> dict[str, Any]:
                 "valid": "".join("1" if v else "0" for v in valid),
             }
         )
-    return {"hz": [float(f"{f:.6g}") for f in hz], "curves": curves}
+    data: dict[str, Any] = {"hz": [float(f"{f:.6g}") for f in hz], "curves": curves}
+    if field is not None:
+        every = max(1, -(-len(field.axis) // _MAP_COLUMNS))
+        levels = np.where(field.valid, field.level_db, np.nan)[:, ::every]
+        data["map"] = {
+            "angle": field.angle_deg.tolist(),
+            "hz": [float(f"{f:.6g}") for f in field.axis.hz[::every]],
+            "level": [[round(float(v), 1) if np.isfinite(v) else None for v in row] for row in levels],
+        }
+    return data
 
 
 def _numbers(chart: Chart, reads: list[_Read]) -> Table:

@@ -29,6 +29,7 @@ from earwitness.archive.entries import LoudspeakerEntry
 from earwitness.bench.pages import page, part, safe
 from earwitness.bench.state import At, Bench, BenchState, Body, Id, OpenArchive, UnknownLoudspeakerError
 from earwitness.errors import InputError
+from earwitness.exhibits.across import map_against
 from earwitness.exhibits.all import absent_words, exhibits_of
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.figures_table import SIGNED, figure_name, method_words
@@ -41,7 +42,7 @@ from earwitness.figures.registry import FIGURES, base_key
 from earwitness.insight.findings import Finding
 from earwitness.insight.mend.aim import aim_words
 from earwitness.quantities import Curve
-from earwitness.render.html import figure_html, table_html
+from earwitness.render.html import figure_data, figure_html, table_html
 
 router = APIRouter()
 WIDTH_PX = 820
@@ -122,8 +123,9 @@ def read_exhibit(
     key: Key,
     rear_wall: RearWall = USUAL_REAR_WALL,
     hide: Hidden = "",
+    against: Annotated[float, Query(ge=-180, le=180, allow_inf_nan=False)] = 0.0,
 ) -> HTMLResponse:
-    """One exhibit. hide : numbers of the findings that are not marked."""
+    """One exhibit. hide : numbers of the findings that are not marked; against : angle that a map is normalized to."""
     result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
     if key == "regate":
         chart = regate_chart(result.reading.curves["on_axis"]) if "on_axis" in result.reading.curves else None
@@ -132,6 +134,8 @@ def read_exhibit(
         found = next((e for e in _exhibits(result, _findings(bench, result), _numbers(hide)) if e.key == key), None)
     if found is None:
         raise UnknownLoudspeakerError(f"there is no exhibit {key[:60]!r}", remedy="choose one from the contents")
+    if against:
+        found = map_against(found, against)
     return part(
         request,
         "read_exhibit.html.jinja",
@@ -139,6 +143,22 @@ def read_exhibit(
         rear_wall=rear_wall,
         **_exhibit_part(result, found),
     )
+
+
+@router.get("/api/read/{loudspeaker_id}/exhibit/{key}", tags=["read"])
+def read_exhibit_data(
+    bench: BenchState,
+    loudspeaker_id: Id,
+    key: Key,
+    rear_wall: RearWall = USUAL_REAR_WALL,
+    session: Annotated[int | None, Query(ge=1, le=2**53)] = None,
+) -> dict[str, Any]:
+    """Curves of an exhibit as numbers, to be laid over another one's; empty where this session has no such exhibit.
+
+    session : of the loudspeaker, the one shown without."""
+    result = bench.reading(loudspeaker_id, rear_wall=rear_wall, session_id=session)
+    found = next((one for one in _exhibits(result, (), frozenset()) if one.key == key), None)
+    return {"title": result.session.loudspeaker.title, **(figure_data(found) if found else {"hz": [], "curves": []})}
 
 
 @router.get("/read/{loudspeaker_id}/evidence/curve/{key}", response_class=HTMLResponse, include_in_schema=False)

@@ -28,12 +28,23 @@ const id = place?.dataset.loudspeaker;
 const hidden = () => all("[data-finding]").filter((box) => !box.checked).map((box) => box.dataset.finding).join(",");
 
 async function loadExhibit(section) {
-  const url = `/read/${id}/exhibit/${section.dataset.exhibit}?${new URLSearchParams({ rear_wall: place.dataset.rearWall, hide: hidden() })}`;
+  const url = `/read/${id}/exhibit/${section.dataset.exhibit}?${new URLSearchParams({
+    rear_wall: place.dataset.rearWall,
+    hide: hidden(),
+    against: section.dataset.against || "0",
+  })}`;
   section.innerHTML = await piece(url);
   section.dataset.isLoaded = "";
   const figure = find("figure.chart", section);
   if (figure) globalThis.earwitnessCharts.attach(figure);
   return figure;
+}
+
+/** A chart that its own tools ask for anew comes back with the tools as they were. */
+async function drawAnew(section) {
+  const figure = await loadExhibit(section);
+  find("[data-does=tools]", figure)?.click();
+  find(".normalize", figure)?.focus({ preventScroll: true });
 }
 
 function watchExhibits() {
@@ -329,6 +340,7 @@ const round = (v) => +(v >= 1000 ? v.toPrecision(4) : v >= 100 ? v.toFixed(0) : 
 
 function start() {
   watchExhibits();
+  place.addEventListener("draw-anew", (e) => drawAnew(e.target).catch(tell));
   for (const box of all("[data-finding]")) box.onchange = setMarks;
   find("#figures-search").oninput = findFigures;
   for (const link of all(".contents a")) link.addEventListener("click", () => setTimeout(() => hold(link.hash)));

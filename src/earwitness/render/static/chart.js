@@ -1,10 +1,12 @@
-/* Charts read by pointer and keys, curves redrawn. A classic script: it works linked, pasted into a page, and from
-   file://, where modules are refused. Sets globalThis.earwitnessCharts = {attach(figure),
+/* Charts read by pointer and keys, curves redrawn. Classic, as modules are refused from file://.
+   Sets earwitnessCharts = {attach(figure),
    update(figure, curveKey, values, u)}; values stand on `hz` of the figure's JSON, null for none; u, their uncertainty
    with k = 2 where it changed too. */
 (() => {
   "use strict";
   const live = new WeakMap();
+  const drawn = (figure) => figure.querySelectorAll("svg.chart");
+  const press = (button, isOn) => button.setAttribute("aria-pressed", String(isOn));
   const words = (hz) => (hz < 1000 ? `${+hz.toPrecision(3)} Hz` : `${+(hz / 1000).toPrecision(3)} kHz`);
   const moment = (ms) => `${+ms.toPrecision(3)} ms`;
   // As it is printed, without a zero below zero.
@@ -41,10 +43,20 @@
     const json = figure.querySelector("script[type='application/json']"), beside = unpacked(figure.id);
     if (!(json || beside) || live.has(figure)) return;
     const data = beside ?? JSON.parse(json.textContent), { hz, curves } = data, last = hz.length - 1;
-    const line = figure.querySelector(".readout"), drawings = figure.querySelectorAll("svg.chart");
+    const line = figure.querySelector(".readout"), drawings = drawn(figure);
     const nearest = (f) => hz.reduce((best, g, k) => (Math.abs(Math.log(g / f)) < Math.abs(Math.log(hz[best] / f)) ? k : best), 0);
     const inTime = [...drawings].some((svg) => svg.dataset.axis === "time");
     let at = inTime ? 0 : nearest(1000);
+    const facts = {
+      ...data,
+      line,
+      nearest,
+      more: () => [],
+      pin: () => pin(at),
+      at: () => hz[at],
+      again: () => line.querySelector("b") && show(at),
+      ...{ scales, redraw, piece, told, words },
+    };
     const say = (pieces) => line.replaceChildren(...pieces);
     // The place of the pin; what is read elsewhere says how far it lies from there.
     let held = null;
@@ -60,10 +72,15 @@
     const cursors = (d) =>
       drawings.forEach((svg) => svg.querySelectorAll(".cursor").forEach((path) => path.setAttribute("d", d(scales(svg, path.parentNode)))));
     const isShown = (c) => !c.isHidden;
-    const hide = () => (say([piece("span", "hint", line.dataset.hint)]), cursors(() => ""));
+    // Nothing below moves under the pointer.
+    const hide = () => (line.style.minHeight = `${line.offsetHeight}px`, say([piece("span", "hint", line.dataset.hint)]), cursors(() => ""));
     function show(k) {
       at = Math.max(0, Math.min(last, k));
-      const pieces = [piece("b", "", (inTime ? moment : words)(hz[at])), ...curves.filter(isShown).map((c) => piece("span", c.role, reading(c)))];
+      const pieces = [
+        piece("b", "", (inTime ? moment : words)(hz[at])),
+        ...facts.more(),
+        ...curves.filter(isShown).map((c) => piece("span", c.role, reading(c))),
+      ];
       say(pieces);
       line.setAttribute("aria-valuenow", Math.round(hz[at]));
       line.setAttribute("aria-valuetext", pieces.map((p) => p.textContent).join(", "));
@@ -98,15 +115,7 @@
       held = at;
       at = old;
     }
-    if (figure.querySelector("svg.chart .curves")) {
-      tools(figure, {
-        hz,
-        curves,
-        pin: () => pin(at),
-        at: () => hz[at],
-        again: () => line.querySelector("b") && show(at),
-      });
-    }
+    if (figure.querySelector("svg.chart .curves")) tools(figure, facts);
     line.onfocus = () => show(at);
     line.onblur = hide;
     line.onkeydown = (e) => {
@@ -145,13 +154,8 @@
     svg.addEventListener("pointermove", (e) => {
       if (!from) return;
       const [x, y] = place(e), s = scales(svg, panel), isHigh = Math.abs(y - from[1]) > s.height / 8;
-      const hold = (v, low, length) => Math.max(low, Math.min(low + length, v));
-      const sides = [
-        hold(Math.min(x, from[0]), s.left, s.width),
-        hold(Math.max(x, from[0]), s.left, s.width),
-        isHigh ? hold(Math.min(y, from[1]), s.top, s.height) : s.top,
-        isHigh ? hold(Math.max(y, from[1]), s.top, s.height) : s.top + s.height,
-      ];
+      const held = (ends, low, length) => ends.sort((a, b) => a - b).map((v) => Math.max(low, Math.min(low + length, v)));
+      const sides = [...held([x, from[0]], s.left, s.width), ...held(isHigh ? [y, from[1]] : [s.top, s.top + s.height], s.top, s.height)];
       if (!box && sides[1] - sides[0] < 6) return;
       box ??= panel.appendChild(document.createElementNS(panel.namespaceURI, "rect"));
       box.setAttribute("class", "stretch");
@@ -165,9 +169,7 @@
       box?.remove();
       from = panel = box = null;
     };
-    svg.addEventListener("pointerup", end(true));
-    svg.addEventListener("pointercancel", end(false));
-    svg.addEventListener("pointerleave", end(false));
+    for (const kind of ["up", "cancel", "leave"]) svg.addEventListener(`pointer${kind}`, end(kind === "up"));
   }
 
   function zoom(figure, svg, panel, [x0, x1, y0, y1]) {
@@ -178,7 +180,7 @@
   /** Show a stretch of frequency in all panels and, where it is given, one of the values in one panel; null resets. */
   function zoomTo(figure, hz, place = null, values = null) {
     figure.classList.toggle("zoomed", hz !== null);
-    for (const svg of figure.querySelectorAll("svg.chart")) {
+    for (const svg of drawn(figure)) {
       const set = (data, name, value) => (value === null ? delete data[name] : (data[name] = value));
       set(svg.dataset, "zoomLowHz", hz && hz[0]);
       set(svg.dataset, "zoomHighHz", hz && hz[1]);
@@ -240,7 +242,8 @@
 
   /** Buttons for what the pointer can do as well: hide and isolate curves, zoom, pin, copy. */
   function tools(figure, facts) {
-    const { hz, curves } = facts, holder = piece("div", "chart-tools", ""), folded = piece("div", "folded-tools", "");
+    const { hz, curves } = facts, isTime = drawn(figure)[0].dataset.axis === "time";
+    const holder = piece("div", "chart-tools", ""), folded = piece("div", "folded-tools", "");
     const button = (does, words, act) => {
       const made = Object.assign(piece("button", "", words), { type: "button", onclick: act });
       made.dataset.does = does;
@@ -248,12 +251,12 @@
     };
     const look = () => {
       for (const c of curves) {
-        for (const svg of figure.querySelectorAll("svg.chart")) {
+        for (const svg of drawn(figure)) {
           const panel = svg.querySelectorAll(".panel")[c.panel];
           for (const el of panel.querySelectorAll("[data-curve]")) if (el.dataset.curve === c.key) el.style.display = c.isHidden ? "none" : "";
           for (const el of panel.querySelectorAll("[data-of]")) if (el.dataset.of === c.key) el.classList.toggle("off", Boolean(c.isHidden));
         }
-        c.button.setAttribute("aria-pressed", String(!c.isHidden));
+        press(c.button, !c.isHidden);
       }
       facts.again();
     };
@@ -268,11 +271,11 @@
     };
     for (const c of curves) {
       c.button = button("curve", c.label, (e) => toggle(c, e.shiftKey));
-      c.button.setAttribute("aria-pressed", "true");
+      press(c.button, true);
       c.button.classList.add(c.role);
       c.button.title = "Show or hide; with Shift: only this one, or all again";
     }
-    for (const svg of figure.querySelectorAll("svg.chart")) {
+    for (const svg of drawn(figure)) {
       svg.querySelectorAll(".panel").forEach((panel, place) => {
         for (const el of panel.querySelectorAll("[data-of]")) {
           const c = curves.find((one) => one.panel === place && one.key === el.dataset.of);
@@ -281,7 +284,7 @@
       });
     }
     const rowsOf = (between) => {
-      const seen = curves.filter((c) => !c.isHidden), first = `${figure.querySelector("svg").dataset.axis === "time" ? "ms" : "Hz"}`;
+      const seen = curves.filter((c) => !c.isHidden), first = isTime ? "ms" : "Hz";
       const cell = (words) => (between === "," && /[",]/.test(words) ? `"${words.replaceAll('"', '""')}"` : words);
       const rows = hz.map((f, k) => [f, ...seen.map((c) => (c.values[k] === null || !+c.valid[k] ? "" : c.values[k]))].join(between));
       return [[first, ...seen.map((c) => cell(c.unit ? `${c.label}, ${c.unit}` : c.label))].join(between), ...rows].join("\n");
@@ -293,7 +296,7 @@
     };
     /** The drawing that is seen, with the colors that it has now, whole by itself. */
     const whole = () => {
-      const svg = [...figure.querySelectorAll("svg.chart")].find((one) => one.getClientRects().length), made = svg.cloneNode(true);
+      const svg = [...drawn(figure)].find((one) => one.getClientRects().length), made = svg.cloneNode(true);
       const [from, to] = [svg, made].map((one) => [one, ...one.querySelectorAll("*")]);
       from.forEach((one, k) => {
         const style = getComputedStyle(one);
@@ -304,9 +307,25 @@
         }
       });
       made.querySelectorAll(".cursor").forEach((one) => one.remove());
+      // Its source goes with it.
+      const box = made.viewBox.baseVal, tall = box.height + 24, note = made.querySelector(".subtitle, .axis").cloneNode();
+      note.setAttribute("y", tall - 14);
+      note.textContent = document.querySelector("[data-source]")?.dataset.source ?? document.title;
+      made.append(note);
+      made.setAttribute("viewBox", `0 0 ${box.width} ${tall}`);
+      for (const one of [made, made.querySelector(".paper")]) one.setAttribute("height", tall);
       return new XMLSerializer().serializeToString(made);
     };
+    const picture = async () => {
+      const image = new Image(), canvas = document.createElement("canvas");
+      image.src = `data:image/svg+xml,${encodeURIComponent(whole())}`;
+      await image.decode();
+      [canvas.width, canvas.height] = [2 * image.width, 2 * image.height];
+      canvas.getContext("2d").drawImage(image, 0, 0, canvas.width, canvas.height);
+      canvas.toBlob((made) => save(made, "image/png", "png"));
+    };
     const saves = [
+      button("save-png", "Save as PNG", picture),
       button("save-svg", "Save as SVG", () => save(whole(), "image/svg+xml", "svg")),
       button("save-csv", "Save as CSV", () => save(rowsOf(","), "text/csv", "csv")),
     ];
@@ -316,11 +335,11 @@
     smoothing.setAttribute("role", "status");
     const smooth = button("smooth", "Smooth for the eye", () => {
       smoothing.hidden = !smoothing.hidden;
-      smooth.setAttribute("aria-pressed", String(!smoothing.hidden));
+      press(smooth, !smoothing.hidden);
       figure.classList.toggle("smoothed", !smoothing.hidden);
-      for (const c of curves) figure.querySelectorAll("svg.chart").forEach((svg) => redraw(svg, seenIn(figure, c, hz), hz));
+      for (const c of curves) drawn(figure).forEach((svg) => redraw(svg, seenIn(figure, c, hz), hz));
     });
-    smooth.setAttribute("aria-pressed", "false");
+    press(smooth, false);
     const keep = button("keep", "Keep a trace", () => {
       const old = figure.querySelectorAll(".kept-trace");
       old.forEach((one) => one.remove());
@@ -334,32 +353,23 @@
       }
     });
     const copy = button("copy", "Copy values", async () => {
-      const text = rowsOf("\t");
-      try {
-        await navigator.clipboard.writeText(text);
-        copy.textContent = "Copied";
-      } catch {
-        copy.textContent = "The browser refused";
-      }
+      const write = async () => await navigator.clipboard.writeText(rowsOf("\t"));
+      copy.textContent = await write().then(() => "Copied", () => "The browser refused");
       setTimeout(() => (copy.textContent = "Copy values"), 2000);
     });
     const closer = () => {
-      const svg = figure.querySelector("svg.chart"),
-        f = facts.at(),
-        s = scales(svg, svg.querySelector(".panel")),
-        [low, high] = [s.hz(s.left), s.hz(s.left + s.width)];
-      const root = Math.sqrt(high / low), half = Math.sqrt(root);
-      const from = Math.min(Math.max(f / half, low), high / root);
-      zoomTo(figure, svg.dataset.axis === "time" ? [Math.max(low, f - (high - low) / 4), Math.min(high, f + (high - low) / 4)] : [from, from * root]);
+      const svg = figure.querySelector("svg.chart"), f = facts.at(), s = scales(svg, svg.querySelector(".panel"));
+      const [low, high] = [s.hz(s.left), s.hz(s.left + s.width)],
+        root = Math.sqrt(high / low),
+        half = Math.sqrt(root),
+        from = Math.min(Math.max(f / half, low), high / root);
+      zoomTo(figure, isTime ? [Math.max(low, f - (high - low) / 4), Math.min(high, f + (high - low) / 4)] : [from, from * root]);
     };
     const reset = button("reset", "Reset zoom", () => zoomTo(figure, null));
     reset.disabled = true;
-    const opener = button("tools", "Tools", () => {
-      folded.hidden = !folded.hidden;
-      opener.setAttribute("aria-expanded", String(!folded.hidden));
-    });
-    folded.hidden = true;
-    opener.setAttribute("aria-expanded", "false");
+    const fold = (isFolded) => opener.setAttribute("aria-expanded", String(!(folded.hidden = isFolded)));
+    const opener = button("tools", "Tools", () => fold(!folded.hidden));
+    fold(true);
     folded.append(
       ...curves.map((c) => c.button),
       button("zoom", "Zoom in", closer),
@@ -367,14 +377,15 @@
       button("pin", "Pin", facts.pin),
       copy,
       keep,
-      ...(figure.querySelector("svg.chart").dataset.axis === "time" ? [] : [smooth]),
+      ...(isTime ? [] : [smooth]),
       ...saves,
       smoothing,
     );
     holder.append(opener, folded);
     const caption = figure.querySelector("figcaption");
     caption ? caption.after(holder) : figure.append(holder);
-    figure.querySelectorAll("svg.chart").forEach((svg) => (svg.ondblclick = () => zoomTo(figure, null)));
+    drawn(figure).forEach((svg) => (svg.ondblclick = () => zoomTo(figure, null)));
+    (globalThis.earwitnessInstruments ??= []).push(Object.assign(facts, { figure, button, folded, toggle, look }));
   }
 
   /** The column of a redrawn curve in the table of numbers, whose rows stand at frequencies of their own: linear between
@@ -441,7 +452,7 @@
     for (const curve of data.curves.filter((c) => c.key === curveKey)) {
       curve.printed ??= curve.u;
       Object.assign(curve, { values, moved: u, isMoved: true, u: u && curve.printed.length ? u : curve.printed });
-      figure.querySelectorAll("svg.chart").forEach((svg) => redraw(svg, seenIn(figure, curve, data.hz), data.hz));
+      drawn(figure).forEach((svg) => redraw(svg, seenIn(figure, curve, data.hz), data.hz));
     }
     again();
   }
