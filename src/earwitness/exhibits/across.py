@@ -41,8 +41,8 @@ def map_against(drawn: Chart, angle_deg: float) -> Chart:
     count from the axis. Raises InputError for an angle that the map does not have."""
     (panel,) = drawn.panels
     field = panel.map
-    rows = [] if field is None else np.flatnonzero(np.abs(field.angle_deg - angle_deg) < 0.01)
-    if field is None or not len(rows):
+    rows = np.flatnonzero(np.abs(field.angle_deg - angle_deg) < 0.01) if field is not None else np.empty(0)
+    if field is None or not rows.size:
         raise InputError(f"{drawn.title} has no direction at {angle_deg:g}°", remedy="choose one from the list")
     at = int(rows[0])
     words = f"{angle_deg:+g}°".replace("-", MINUS)
