@@ -206,11 +206,10 @@ def _require_files(files: Mapping[str, Path], archive: Archive) -> None:
     """ArchiveError where files of a session are gone: what lies in the archive is not the tester's to rename."""
     lost = [name for name, path in files.items() if not path.is_file()]
     if lost:
-        raise ArchiveError(
-            "recordings of this session are lost from the archive",
+        raise ArchiveError.of(
+            "app.recordings_lost",
             where=", ".join(lost[:5]) + (f" and {len(lost) - 5} more" if len(lost) > 5 else ""),
-            expected=f"every recording under {archive.recordings.folder}",
-            remedy="add the session folder again, or restore a backup",
+            archive=archive,
         )
 
 

@@ -143,11 +143,10 @@ def seal_test(
         if test.revealed is not None:
             raise InputError.of("app.letters_known", where=f"blind test {number}")
         if sorted(given) != list(test.letters):
-            raise InputError(
-                "a blind test is sealed whole: sealing shows what the letters stand for",
+            raise InputError.of(
+                "app.blind_test_whole",
                 where=f"blind test {number}: {', '.join(letter or 'no letter' for letter in given) or 'no sheet'}",
-                expected=f"one sheet for each of {', '.join(test.letters)}",
-                remedy="a letter that nothing was said of has a sheet without remarks",
+                letters=", ".join(test.letters),
             )
         dealt = dealt_letters(kept["secret"], kept["loudspeakers"])
         made = []

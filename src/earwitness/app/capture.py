@@ -149,12 +149,7 @@ def _require_recordable(series: Series) -> None:
     wiring = series.settings.wiring
     require_outputs(wiring)
     if is_rehearsal(wiring) and not series.planned.session.loudspeaker.invented:
-        raise InputError(
-            "the simulated wire records nothing real",
-            where=str(series.folder),
-            expected="a loudspeaker with invented = true",
-            remedy="choose a sound card, or mark the loudspeaker as invented to rehearse",
-        )
+        raise InputError.of("app.simulated_wire", where=str(series.folder))
 
 
 def calibrate(
@@ -176,12 +171,7 @@ def calibrate(
     """
     wiring = replace(wiring, outputs=(), reference=None)
     if not folder.is_dir():
-        raise InputError(
-            "there is no such folder",
-            where=str(folder),
-            expected="the folder of the session that the calibrator belongs to",
-            remedy=f"check the name, or make it: earwitness measure new-folder {folder}",
-        )
+        raise InputError.of("app.calibrator_folder", where=str(folder), folder=folder)
     card = sound_for(wiring) if sound is None else sound
     switch = Silencer() if silencer is None else silencer
     lock = FolderLock(folder)
@@ -272,12 +262,7 @@ def check_levels(
     """
     fs_per_pa = sensitivity_of(series.folder)
     if fs_per_pa is None:
-        raise InputError(
-            "the microphone's sensitivity is not known, so no level can be set",
-            where=str(series.folder),
-            expected="sensitivity_fs_per_pa or a good calibrator recording",
-            remedy=f"put the calibrator on the microphone, then: earwitness measure calibrate {series.folder}",
-        )
+        raise InputError.of("app.sensitivity_unknown", where=str(series.folder), series=series)
     wiring = _session_wiring(series)
     card = sound_for(wiring) if sound is None else sound
     switch = Silencer() if silencer is None else silencer
@@ -309,12 +294,7 @@ def check_loopback(
     """
     wiring = _session_wiring(series)
     if wiring.reference is None:
-        raise InputError(
-            "session.toml names no loop-back",
-            where=str(series.folder),
-            expected="[reference] with its channel",
-            remedy="wire a line output to a line input, and write [reference] with channel = 2 into session.toml",
-        )
+        raise InputError.of("app.no_loop_back", where=str(series.folder))
     card = sound_for(wiring) if sound is None else sound
     switch = Silencer() if silencer is None else silencer
     peak = min(series.settings.peak_dbfs, LOOPBACK_PEAK_DBFS)
@@ -452,11 +432,7 @@ def _require_sensible(series: Series, only: str | None) -> None:
         return
     series.planned.take(only)
     if all(one.state != "open" for one in states(series) if one.id == only):
-        raise InputError(
-            f"take {only!r} is recorded already, nothing was played",
-            where=str(series.folder),
-            remedy=f"to repeat it: earwitness measure record {series.folder} --take {only} --again",
-        )
+        raise InputError.of("app.take_recorded", where=str(series.folder), only=only, series=series)
 
 
 def cautions(series: Series) -> tuple[str, ...]:

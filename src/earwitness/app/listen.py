@@ -93,10 +93,9 @@ def entered_sheet(document: Mapping[str, Any]) -> ListeningSheet:
 
 def _refuse_lettered(sheet: ListeningSheet) -> None:
     if sheet.letter is not None or sheet.blind_test is not None:
-        raise InputError(
-            "this sheet is one letter of a blind test",
+        raise InputError.of(
+            "app.one_letter",
             where=f"letter {sheet.letter or 'not given'}, blind test {sheet.blind_test or 'not given'}",
-            remedy="seal the sheets of all its letters together",
         )
 
 

@@ -36,9 +36,7 @@ def serve_simulated_table(port: int, *, tell: Callable[[str], object]) -> None:
     try:
         server = serve_table(SimulatedTable(), port)
     except OSError as error:
-        raise InputError(
-            f"the port {port} cannot be had: {error.strerror}", remedy="choose another with --port"
-        ) from None
+        raise InputError.of("app.port_taken", port=port, error=error) from None
     with server, suppress(KeyboardInterrupt):
         tell(f"a simulated turntable at 127.0.0.1:{server.server_address[1]}; Ctrl-C ends it")
         server.serve_forever(0.1)

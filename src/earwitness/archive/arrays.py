@@ -214,11 +214,7 @@ def _unpack(data: bytes, where: str) -> tuple[Any, dict[str, Arrays]]:
         if found != _KIND:
             raise damaged(where, f"it holds a {found}, not a {_KIND}")
         if layout < LAYOUT:
-            raise OlderLayoutError(
-                f"a stored result was written by an earlier version of Earwitness (layout {layout})",
-                where=where,
-                remedy="earwitness archive rebuild: it is made anew, its recordings are kept",
-            )
+            raise OlderLayoutError.of("archive.older_layout", where=where, layout=layout)
         record = json.loads(str(dataset["record"][...]))
         groups = {name: _read_group(group) for name, group in dataset.groups.items()}
     except _BROKEN as error:

@@ -407,11 +407,8 @@ class Archive:
             with self._work(self._engine) as work:
                 yield work
         except (ValueError, TypeError, AttributeError, LookupError, OverflowError, RecursionError) as error:
-            raise ArchiveError(
-                f"the archive's catalogue holds a value that cannot be read: {str(error).splitlines()[0][:120]}",
-                where=str(self.folder / CATALOGUE),
-                expected="a catalogue that only this program has written",
-                remedy="check the archive (earwitness archive check); restore a backup, or add the folders again",
+            raise ArchiveError.of(
+                "archive.value_unreadable", where=str(self.folder / CATALOGUE), reason=str(error).splitlines()[0][:120]
             ) from error
 
     @contextmanager

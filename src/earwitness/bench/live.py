@@ -452,9 +452,7 @@ class LiveDesk:
 
     def _require_idle(self) -> None:
         if self._thread is not None:
-            raise InputError(
-                "something is recorded or played at this moment", remedy="wait for its end, or silence it first"
-            )
+            raise InputError.of("bench.at_work")
 
     def _require_folder(self) -> Path:
         if self._folder is None:
@@ -472,11 +470,7 @@ class LiveDesk:
             self._require_idle()
             series = self._require_series()
             if starter.confirmed != _key(self._cautions(series)):
-                raise InputError(
-                    "the cautions were not confirmed, nothing was played",
-                    expected="that you have read them as they are now, and turned the amplifier down",
-                    remedy="read them and confirm",
-                )
+                raise InputError.of("bench.cautions_not_confirmed")
             return series
 
     def _cautions(self, series: Series) -> tuple[str, ...]:

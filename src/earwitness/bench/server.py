@@ -74,11 +74,7 @@ def free_port(wanted: int | None) -> socket.socket:
         place.bind((HOST, wanted or 0))
     except OSError as error:
         place.close()
-        raise InputError(
-            f"port {wanted} cannot be used: {error.strerror}",
-            expected="a free port",
-            remedy="leave --port out, or stop what uses it",
-        ) from None
+        raise InputError.of("bench.port_taken", wanted=wanted, error=error) from None
     return place
 
 

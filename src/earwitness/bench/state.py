@@ -106,9 +106,7 @@ class Bench:
         """One loudspeaker; UnknownLoudspeakerError for a number the archive does not hold."""
         found = next((one for one in self.loudspeakers() if one.id == loudspeaker_id), None)
         if found is None:
-            raise UnknownLoudspeakerError(
-                f"the archive has no loudspeaker number {loudspeaker_id}", remedy="choose one from the list"
-            )
+            raise UnknownLoudspeakerError.of("bench.no_loudspeaker", loudspeaker_id=loudspeaker_id)
         return found
 
     def loudspeaker_of_session(self, session_id: int) -> int:
@@ -132,9 +130,7 @@ class Bench:
     def pick(self, loudspeaker_id: int, session_id: int) -> None:
         """Show that session from now on, while the bench runs. Raises InputError for one that does not count."""
         if all(one.id != session_id for one in self.sessions(loudspeaker_id)):
-            raise InputError(
-                f"the loudspeaker has no session {session_id} that counts", remedy="choose one from the list"
-            )
+            raise InputError.of("bench.no_such_session", session_id=session_id)
         self._picked[loudspeaker_id] = session_id
 
     def saw(self, loudspeaker_id: int, place: str) -> None:

@@ -49,11 +49,7 @@ def require_budget(budget: DayBudget, level_db: float, time_s: float, *, away: b
     """InputError where this exposure would end above the day's limit and the tester is not away from the room."""
     after = budget.with_exposure(level_db, time_s).dose_percent
     if not away and after > 100.0:
-        raise InputError(
-            f"the day's exposure would reach {after:.0f} % of the {NIOSH.name}; nothing was played",
-            expected="at most 100 %",
-            remedy="leave the room while it plays and say so with --away, lower the level, or go on tomorrow",
-        )
+        raise InputError.of("capture.exposure_of_day", after=after, niosh=NIOSH)
 
 
 def read_budget(path: Path, day: str) -> DayBudget:
@@ -70,11 +66,7 @@ def read_budget(path: Path, day: str) -> DayBudget:
     except FileNotFoundError:
         return DayBudget(day)
     except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError) as error:
-        raise InputError(
-            f"the record of today's exposure cannot be read ({type(error).__name__})",
-            where=str(path),
-            remedy="if you know that little was heard today, delete the file",
-        ) from None
+        raise InputError.of("capture.exposure_unreadable", where=str(path), kind=type(error).__name__) from None
     return found if found.day == day else DayBudget(day)
 
 

@@ -24,17 +24,9 @@ def _library() -> Any:
     try:
         return importlib.import_module("sounddevice")
     except ImportError:
-        raise MissingExtraError(
-            "live measuring needs sounddevice, which is not installed",
-            expected="the optional part live",
-            remedy="pip install 'earwitness[live]', or record with any recorder and use: earwitness add FOLDER",
-        ) from None
+        raise MissingExtraError.of("capture.no_sounddevice") from None
     except OSError as error:
-        raise MissingExtraError(
-            f"live measuring needs the PortAudio library, which is not installed ({error})",
-            expected="libportaudio of version 19",
-            remedy="on Debian and its relatives: apt install libportaudio2",
-        ) from None
+        raise MissingExtraError.of("capture.no_portaudio", error=error) from None
 
 
 class _PortAudio:
@@ -97,11 +89,8 @@ class _PortAudio:
             ("outputs", 0 if sink is None else sink.outputs, wiring.output_channels),
         ):
             if has < wanted:
-                raise InputError(
-                    f"the device has {has} {what}, channel {wanted} is wanted",
-                    where=_words(wiring),
-                    expected=f"channels from 1 to {has}",
-                    remedy="correct the channel numbers, or choose another device",
+                raise InputError.of(
+                    "capture.channel_not_there", where=_words(wiring), has=has, what=what, wanted=wanted
                 )
         return int(source.key), None if sink is None else int(sink.key)
 
@@ -147,17 +136,9 @@ class _PortAudioStream:
         try:
             block = self._blocks.get(timeout=timeout_s)
         except queue.Empty:
-            raise DeviceLostError(
-                f"the sound device gave nothing for {timeout_s:g} s",
-                expected="a device that stays plugged in",
-                remedy="plug it in again and resume; what was recorded is kept",
-            ) from None
+            raise DeviceLostError.of("capture.device_silent", timeout_s=timeout_s) from None
         if block is None and not self._outgoing.over:
-            raise DeviceLostError(
-                "the sound device stopped by itself",
-                expected="a device that stays plugged in",
-                remedy="plug it in again and resume; what was recorded is kept",
-            )
+            raise DeviceLostError.of("capture.device_stopped")
         return block
 
     def close(self) -> None:
@@ -175,9 +156,4 @@ def _words(wiring: Wiring) -> str:
 
 
 def _refused(what: str, where: str, error: Exception) -> InputError:
-    return InputError(
-        f"{what}: {error}",
-        where=where,
-        expected="a device that is plugged in, free, and knows the rate and the channels",
-        remedy="list devices with: earwitness measure devices; close other programs that use it",
-    )
+    return InputError.of("capture.device_refuses", where=where, what=what, error=error)

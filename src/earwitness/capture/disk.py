@@ -42,11 +42,7 @@ class GrowingRecording:
             os.fsync(self._file.fileno())
             sync_folder(path.parent)
         except FileExistsError:
-            raise InputError(
-                "a recording into this file is under way, or was left behind by a crash",
-                where=str(path),
-                remedy="end the other program, or run: earwitness measure resume FOLDER",
-            ) from None
+            raise InputError.of("capture.recording_under_way", where=str(path)) from None
         except OSError as error:
             raise unwritable(path, error) from None
         self._synced = time.monotonic()

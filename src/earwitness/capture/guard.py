@@ -55,17 +55,9 @@ class Limits:
     def __post_init__(self) -> None:
         numbers = (self.highest_dbfs, self.highest_1m_db, self.highest_ear_db, self.tester_distance_m)
         if not all(map(math.isfinite, numbers)) or self.highest_dbfs > 0.0 or self.tester_distance_m <= 0.0:
-            raise InputError(
-                "the limits of loudness are impossible",
-                expected="at most 0 dB re full scale, finite levels, a distance above 0 m",
-                remedy="correct the limits",
-            )
+            raise InputError.of("capture.limits_impossible")
         if self.highest_ear_db > STOP_DBA:
-            raise InputError(
-                f"a limit of {self.highest_ear_db:g} dB at the tester",
-                expected=f"at most {STOP_DBA:g} dB: no unprotected ear should hear more",
-                remedy="lower the limit, or stand farther away",
-            )
+            raise InputError.of("capture.limit_too_loud", given=self, stop_dba=STOP_DBA)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,11 +122,7 @@ def require_within(
 
 
 def _too_loud(would_be: str, limit: str) -> LimitError:
-    return LimitError(
-        f"the signal would be {would_be}, above the set limit; nothing was played",
-        expected=f"at most {limit}",
-        remedy="lower the level, or raise the limit if you are sure that ears and drivers stand it",
-    )
+    return LimitError.of("capture.above_limit", would_be=would_be, limit=limit)
 
 
 def faded(samples: FloatArray, rate_hz: float, *, fade_s: float = 0.01) -> FloatArray:

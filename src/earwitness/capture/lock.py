@@ -109,12 +109,7 @@ def _refused(folder: Path, holder: tuple[int, str] | None) -> InputError:
     who = ""
     if holder is not None:
         who = f", process {holder[0]} on {'this computer' if holder[1] == platform.node() else holder[1]},"
-    return InputError(
-        f"another program{who} has this folder open for recording, nothing was played or changed",
-        where=str(folder),
-        expected="one program at a time that records into a folder",
-        remedy="let it end, or leave the folder there (in the bench: Close the folder); then run this again",
-    )
+    return InputError.of("capture.folder_taken", where=str(folder), who=who)
 
 
 def _code(error: sqlite3.Error) -> int:
@@ -124,9 +119,5 @@ def _code(error: sqlite3.Error) -> int:
 
 def _failed(path: Path, error: sqlite3.Error) -> Exception:
     if _code(error) in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
-        return InputError(
-            "the lock of this folder is damaged",
-            where=str(path),
-            remedy=f"make sure that no other program records into the folder, delete {LOCK}, then run this again",
-        )
+        return InputError.of("capture.lock_damaged", where=str(path), lock=LOCK)
     return unwritable(path, OSError(0, str(error)))

@@ -75,9 +75,7 @@ def orbit_angles(step_deg: float) -> tuple[float, ...]:
     """
     count = round(360.0 / step_deg) if step_deg > 0 else 0
     if step_deg < 1.0 or count < 1 or abs(count * step_deg - 360.0) > 1e-9:
-        raise InputError(
-            f"a step of {step_deg:g} degrees", expected="a step that divides 360 degrees, such as 5, 10 or 15"
-        )
+        raise InputError.of("capture.step_divides_not", step_deg=step_deg)
     around = [n * step_deg for n in range(count)]
     return tuple(angle if angle <= 180.0 else angle - 360.0 for angle in around)
 
@@ -104,11 +102,7 @@ def _expanded(tables: list[Any], angles_deg: Angles) -> list[tuple[int, Any]]:
         orbit = str(table.get("orbit"))
         angles = [a for a in angles_deg.get(orbit, ()) if not (horizontal and orbit == "vertical" and a % 180 == 0)]
         if not angles:
-            raise InputError(
-                f"it is not said which angles of the {orbit} orbit to record",
-                where=f"session.toml, files = {pattern!r}",
-                remedy="give a step, such as --step 10",
-            )
+            raise InputError.of("capture.angles_not_said", where=f"session.toml, files = {pattern!r}", orbit=orbit)
         shared = {key: value for key, value in table.items() if key != "files"}
         out += [(index, {**shared, "file": pattern.replace(ANGLE, f"{a:g}"), "angle_deg": float(a)}) for a in angles]
     return out

@@ -85,12 +85,7 @@ def _shape(planned: PlannedSession, take: Take, rate_hz: int) -> tuple[FloatArra
 def _file(planned: PlannedSession, name: str, channel: int, rate_hz: int) -> FloatArray:
     found = read_audio(planned.folder / name)
     if found.rate_hz != rate_hz or channel > found.samples.shape[0] or not np.any(found.samples[channel - 1]):
-        raise InputError(
-            "the file to be played does not fit",
-            where=name,
-            expected=f"{rate_hz} Hz, something in channel {channel}",
-            remedy="choose the file's rate for the session, or write the file again",
-        )
+        raise InputError.of("capture.file_does_not_fit", where=name, rate_hz=rate_hz, channel=channel)
     return np.array(found.samples[channel - 1])
 
 

@@ -41,11 +41,7 @@ class Wanted:
     def __post_init__(self) -> None:
         good = all(map(math.isfinite, (self.target_db, self.fs_per_pa, self.distance_m, self.hold_s)))
         if not good or self.fs_per_pa <= 0.0 or not 0.0 < self.distance_m <= 100.0 or not 0.5 <= self.hold_s <= 30.0:
-            raise InputError(
-                "the wanted level is impossible",
-                expected="a level, a sensitivity and a distance above 0, 0.5 to 30 s to read",
-                remedy="correct the numbers",
-            )
+            raise InputError.of("capture.wanted_level")
 
 
 @dataclass(frozen=True, slots=True)

@@ -107,11 +107,7 @@ def start_series(folder: Path, settings: LiveSettings) -> Series:
     with _locked(folder) as lock:
         # Asked again: another program may have begun one meanwhile.
         if planned is None or is_live(folder):
-            raise InputError(
-                "a live session was begun in this folder already",
-                where=str(folder),
-                remedy=f"go on with: earwitness measure resume {folder}",
-            )
+            raise InputError.of("capture.live_session_there", where=str(folder), folder=folder)
         series = Series(planned, settings, {"format": _FORMAT, "takes": {}, "spoiled": []}, lock)
         series.recovered = _recover(series)
         _keep_journal(series)
@@ -208,11 +204,7 @@ def attempt(
     """
     take = series.planned.take(take_id)
     if (series.folder / take.file).exists() and not closing:
-        raise InputError(
-            f"take {take_id!r} is recorded already, nothing was played",
-            where=take.file,
-            remedy="give the recording up first if it should be repeated; it is kept under spoiled/",
-        )
+        raise InputError.of("capture.take_recorded", where=take.file, take_id=take_id)
     settings = series.settings
     wiring = wiring_for(series.planned, take, settings.wiring)
     signal = signal_for(series.planned, take, wiring.rate_hz, settings.peak_dbfs)
@@ -279,9 +271,7 @@ def keep(series: Series, take_id: str, recorded: Recorded) -> TakeState:
     """
     take = series.planned.take(take_id)
     if recorded.aligned is None:
-        raise InputError(
-            f"the recording of take {take_id!r} is not whole", remedy="repeat it; what there is stays under spoiled/"
-        )
+        raise InputError.of("capture.take_not_whole", take_id=take_id)
     path = series.folder / take.file
     if path.exists():
         raise InputError("there is a recording already and it is not overwritten", where=str(path))
@@ -389,19 +379,11 @@ def settings_of(journal: dict[str, Any]) -> LiveSettings:
 
 
 def _damaged(reason: str) -> InputError:
-    return InputError(
-        f"the journal of the live session is damaged: {reason}",
-        where=JOURNAL,
-        remedy=f"move {JOURNAL} away and begin again in the same folder: recordings that are there count as done",
-    )
+    return InputError.of("capture.journal_damaged", where=JOURNAL, reason=reason, journal=JOURNAL)
 
 
 def _not_begun(folder: Path) -> InputError:
-    return InputError(
-        "no live session was begun in this folder",
-        where=str(folder),
-        remedy=f"begin one with: earwitness measure record {folder}",
-    )
+    return InputError.of("capture.no_live_session", where=str(folder), folder=folder)
 
 
 def _read_journal(folder: Path) -> dict[str, Any]:

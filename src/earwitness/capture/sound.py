@@ -85,12 +85,7 @@ class Wiring:
 def require_outputs(wiring: Wiring) -> None:
     """InputError for a wiring that only listens."""
     if not wiring.outputs:
-        raise InputError(
-            "no output channel is chosen, so nothing can be played",
-            where="the wiring of the sound card",
-            expected="at least one output",
-            remedy="choose the channel that the amplifier is on",
-        )
+        raise InputError.of("capture.no_output_channel", where="the wiring of the sound card")
 
 
 class Outgoing(Protocol):

@@ -92,20 +92,14 @@ class Turntable:
             self.stop()
             raise TurntableError("the turntable does not come to rest", remedy="look at it; lighten or fix what swings")
         if abs(last.angle_deg - target) > self._tolerance:
-            raise TurntableError(
-                f"the turntable was asked for {target:g}° and stands at {last.angle_deg:g}°",
-                expected=f"within {self._tolerance:g}°",
-                remedy="look what holds it; set it to zero anew if it lost its place, then go on",
-            )
+            raise TurntableError.of("capture.stands_elsewhere", target=target, last=last, given=self)
         return last.angle_deg
 
     def require_still(self, angle_deg: float) -> None:
         """TurntableError where it does not stand within the tolerance of an angle: it moved during a take."""
         found = self.where()
         if found.moves or abs(found.angle_deg - self._reachable(angle_deg)) > self._tolerance:
-            raise TurntableError(
-                f"the turntable moved during the take, to {found.angle_deg:g}°", remedy="fix it, then repeat the take"
-            )
+            raise TurntableError.of("capture.moved_in_take", found=found)
 
     def _reachable(self, angle_deg: float) -> float:
         """The angle, a whole turn farther where only that lies within the limits."""
@@ -113,11 +107,7 @@ class Turntable:
         for turned in (angle_deg, angle_deg - 360.0, angle_deg + 360.0):
             if low <= turned <= high:
                 return turned
-        raise TurntableError(
-            f"{angle_deg:g}° is beyond the turntable's limits",
-            expected=f"{low:g}° to {high:g}°",
-            remedy="turn by hand for this take, or widen the limits if the cables reach",
-        )
+        raise TurntableError.of("capture.beyond_limits", angle_deg=angle_deg, low=low, high=high)
 
     def _go(self, target: float, alive: Callable[[], bool]) -> None:
         found = self._position(f"move {target:.2f}")
@@ -129,13 +119,9 @@ class Turntable:
             if abs(found.angle_deg - still_at) > _STILL_DEG:
                 since, still_at = now, found.angle_deg
             elif found.moves and now - since > _STUCK_S:
-                raise TurntableError(
-                    f"the turntable is stuck at {found.angle_deg:g}°", remedy="switch it off, look what holds it"
-                )
+                raise TurntableError.of("capture.turntable_stuck", found=found)
             if found.moves and now > until:
-                raise TurntableError(
-                    f"the turntable has not come to {target:g}° in time", remedy="look whether it slips or runs away"
-                )
+                raise TurntableError.of("capture.not_there_in_time", target=target)
 
     def _wait(self, seconds: float, alive: Callable[[], bool]) -> None:
         until = self._clock() + seconds
@@ -157,14 +143,9 @@ class Turntable:
         told = self.line.ask(question, _ANSWER_S)
         if told.startswith("error"):
             words = "".join(one for one in told[5:].strip()[:LONGEST] if one.isprintable())
-            raise TurntableError(
-                f"the turntable says: {words or 'error'}", remedy="see its manual, mend it, then go on"
-            )
+            raise TurntableError.of("capture.turntable_error", words=words or "error")
         return told
 
 
 def _odd(question: str, told: str, expected: str) -> TurntableError:
-    return TurntableError(
-        f"the turntable answered {question!r} with {told[:LONGEST]!a}", expected=expected,
-        remedy="check baud rate and address; docs/turntable.md says what a turntable answers",
-    )  # fmt: skip
+    return TurntableError.of("capture.strange_answer", expected=expected, question=question, told=told[:LONGEST])

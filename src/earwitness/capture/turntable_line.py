@@ -40,16 +40,10 @@ def open_line(address: str) -> Line:
             return _Wire(address, lambda n: os.read(port, n), lambda b: os.write(port, b), port, lambda: os.close(port))
         host, _, number = address.rpartition(":")
         if not host or not number.isdecimal() or not 0 < int(number) < 65_536:
-            raise InputError(
-                f"a turntable at {address!r}", expected="HOST:PORT, such as 192.168.1.20:4450, or a port /dev/ttyACM0",
-                remedy="correct the address; to rehearse without a turntable, use: simulated",
-            )  # fmt: skip
+            raise InputError.of("capture.turntable_address", address=address)
         link = socket.create_connection((host.strip("[]"), int(number)), _CONNECT_S)
     except OSError as error:
-        raise TurntableError(
-            f"the turntable cannot be reached: {error.strerror or error}", where=address,
-            remedy="check its power, its cable and the address; close other programs that use it",
-        ) from None  # fmt: skip
+        raise TurntableError.of("capture.turntable_unreached", where=address, reason=error.strerror or error) from None
     link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     return _Wire(address, link.recv, link.sendall, link.fileno(), link.close)
 
@@ -61,9 +55,7 @@ def _serial(address: str) -> int:
         import fcntl
         import termios
     except ImportError:
-        raise InputError(
-            "serial ports are not known on this system", where=address, remedy="join the turntable by TCP: HOST:PORT"
-        ) from None
+        raise InputError.of("capture.no_serial_ports", where=address) from None
     speed = getattr(termios, f"B{baud or _BAUD}", None)
     if speed is None:
         raise InputError(f"a baud rate of {baud!r}", where=address, expected="9600, 19200, 57600 or 115200")
@@ -113,9 +105,5 @@ class _Wire:
                 if not more or len(self._rest) > 64 * LONGEST:
                     raise ConnectionError("it closed the line" if not more else "it sends without end")
         except (OSError, ValueError) as error:
-            raise TurntableError(
-                f"the turntable does not answer: {error}", where=self._name,
-                expected="a turntable that stops by itself once its line is silent",
-                remedy="stop it at its own switch, check power and cable, connect again, look where it stands",
-            ) from None  # fmt: skip
+            raise TurntableError.of("capture.turntable_silent", where=self._name, error=error) from None
         return self._rest.split(b"\n", 1)[0].decode("ascii", "replace").strip()

@@ -84,10 +84,8 @@ def make_multitone(
         if away < miss:
             best, miss = drawn, away
     if wanted_crest_db is not None and miss > 0.5:
-        raise InputError(
-            f"{count} tones with random phases do not give a crest factor of {wanted_crest_db:g} dB",
-            expected=f"about {lowest:.1f} to {highest:.1f} dB",
-            remedy="ask for a crest factor in that range, or none",
+        raise InputError.of(
+            "dsp.crest_not_reached", count=count, wanted_crest_db=wanted_crest_db, lowest=lowest, highest=highest
         )
     samples = best / np.max(np.abs(best))
     return Multitone(rows, samples, rate_hz, crest_db(samples), seed)

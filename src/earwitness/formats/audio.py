@@ -139,11 +139,10 @@ def _read_all(path: Path, file: Any, frames: int, channels: int) -> FloatArray:
         at += len(piece)
     if bad:
         sample, channel = first_bad
-        raise AudioError(
-            f"the recording holds {bad} values that are not finite numbers",
+        raise AudioError.of(
+            "formats.not_finite",
             where=f"{path}, channel {channel + 1}, sample {sample} ({sample / file.samplerate:.6f} s)",
-            expected="finite samples",
-            remedy="export the recording again, as 24-bit samples if the program writes faulty floats",
+            bad=bad,
         )
     interleaved.setflags(write=False)
     return interleaved.T

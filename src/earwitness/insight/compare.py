@@ -145,12 +145,12 @@ def mean_level(curve: Curve, band_hz: tuple[float, float] = MATCH_BAND_HZ) -> tu
     inside = (curve.axis.hz >= band_hz[0]) & (curve.axis.hz <= band_hz[1])
     edges = curve.valid_band_hz()
     if not inside.any() or edges is None or not curve.valid[inside].all():
-        raise InputError(
-            f"{curve.name} is not valid over the whole band in which levels are matched",
+        raise InputError.of(
+            "insight.band_not_valid",
             where=f"{hz_words(band_hz[0])} to {hz_words(band_hz[1])}",
             expected="a band inside "
             + (f"{hz_words(edges[0])} to {hz_words(edges[1])}" if edges else "its valid band"),
-            remedy="choose another band with --match",
+            curve=curve,
         )
     weight = _log_weights(curve.axis.hz[inside])
     octaves = max(1.0, log2(band_hz[1] / band_hz[0]))

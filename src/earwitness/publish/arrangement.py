@@ -49,9 +49,7 @@ def arrangement_for(
     named = [*order, *left_out]
     unknown = next((key for key in (*named, *captions) if key not in known), None)
     if unknown is not None:
-        raise InputError(
-            f"there is no exhibit {unknown[:60]!r}", expected=", ".join(known), remedy="choose among these"
-        )
+        raise InputError.of("publish.no_such_exhibit", expected=", ".join(known), unknown=unknown[:60])
     if len(set(named)) != len(named):
         twice = next(key for key in named if named.count(key) > 1)
         raise InputError(f"the exhibit {twice!r} stands twice", expected="each once")
@@ -103,9 +101,7 @@ def from_document(document: Mapping[str, Any], *, where: str = "") -> Arrangemen
         }
         return Arrangement(tuple(map(str, document["order"])), tuple(map(str, document["left_out"])), captions)
     except (KeyError, TypeError, AttributeError) as error:
-        raise FormatError(
-            "the choice of exhibits cannot be read", where=where, expected="order, left_out and captions"
-        ) from error
+        raise FormatError.of("publish.choice_unreadable", where=where) from error
 
 
 def _captioned(exhibit: Chart | Table, arrangement: Arrangement) -> Chart | Table:

@@ -114,9 +114,5 @@ def _library() -> Any:
     try:
         import av
     except ImportError:
-        raise MissingExtraError(
-            "videos need PyAV, which is not installed",
-            expected="the package av",
-            remedy="pip install 'earwitness[video]'; the animated SVG beside it needs nothing",
-        ) from None
+        raise MissingExtraError.of("publish.no_video") from None
     return av

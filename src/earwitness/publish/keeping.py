@@ -93,12 +93,7 @@ def _made(folder: Path) -> dict[str, str] | None:
         if document["format"] != FORMAT or not all(isinstance(one, str) for one in files.values()):
             raise ValueError("it holds something else")
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-        raise OutputError(
-            f"what the program wrote into this folder before cannot be told from your own files: {error}",
-            where=str(path),
-            expected="the record of its files, as the program writes it",
-            remedy="give a new folder, and move your own files there",
-        ) from None
+        raise OutputError.of("publish.record_unreadable", where=str(path), error=error) from None
     return {str(name): digest for name, digest in files.items()}
 
 

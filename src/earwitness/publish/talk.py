@@ -91,12 +91,7 @@ def write_talk(review: Review, path: Path) -> Merged:
         elif edited == fresh:
             made = Merged(fresh, (), (), ())
         else:
-            raise FormatError(
-                "this talk was not written here, or the record of what was generated is gone",
-                where=str(path),
-                expected=f"the file {beside.name} beside it",
-                remedy="move the talk away, publish again, and put your words into the new one",
-            )
+            raise FormatError.of("publish.talk_not_ours", where=str(path), beside=beside)
     # The talk first: a kill in between leaves the older record, from which the same merge comes out again.
     write_bytes(path, made.text.encode())
     write_bytes(beside, fresh.encode())
@@ -156,6 +151,4 @@ def _read(path: Path) -> str:
     try:
         return path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(
-            "the talk cannot be read", where=str(path), expected="a text file in UTF-8", remedy="save it as UTF-8"
-        ) from error
+        raise InputError.of("publish.talk_unreadable", where=str(path)) from error

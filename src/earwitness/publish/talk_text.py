@@ -51,12 +51,7 @@ def parted(text: str, *, where: str = "talk") -> dict[str, str]:
     blocks = {"": pieces[0].strip()} if pieces[0].strip() else {}
     for key, body in zip(pieces[1::2], pieces[2::2], strict=True):
         if key in blocks:
-            raise FormatError(
-                f"the block {key!r} stands twice",
-                where=where,
-                expected="every line <!-- block: ... --> once",
-                remedy="take out one of the two marks; the words under it then belong to the block before",
-            )
+            raise FormatError.of("publish.block_twice", where=where, key=key)
         blocks[key] = body.strip()
     return blocks
 

@@ -79,9 +79,5 @@ def _typesetter_failure() -> type[Exception]:
     try:
         import typst
     except ImportError as error:
-        raise MissingExtraError(
-            "the typesetter for reports and stills is not installed",
-            expected="the package typst",
-            remedy="install Earwitness with all that it requires",
-        ) from error
+        raise MissingExtraError.of("publish.no_typesetter") from error
     return typst.TypstError

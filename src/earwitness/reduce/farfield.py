@@ -59,11 +59,10 @@ def gated(
     for impulse, role, arrival in zip(impulses, roles, arrival_s, strict=True):
         first = math.floor((arrival + gate.start_s - impulse.start_s) * rate_hz)
         if first < 0 or first + count > impulse.samples.size:
-            raise AudioError(
-                f"the sound comes {1e3 * (impulse.peak_s - arrival):+.1f} ms away from the time its distance predicts",
+            raise AudioError.of(
+                "reduce.arrival_off",
                 where=f"take {impulse.take}, file {role.file}",
-                expected="loopback and microphone recorded together, and the distance as it was",
-                remedy="check distance_m, lead_in_s, the reference channel and that the take holds this sweep",
+                away_ms=1000.0 * (impulse.peak_s - arrival),
             )
         segments.append(impulse.samples[first : first + count])
         times.append(impulse.start_s - arrival + (first + np.arange(count)) / rate_hz)

@@ -66,11 +66,8 @@ def gate_of(
     else:
         raise InputError.of("reduce.reflections_unknown", where="session.toml, [environment]")
     if not end > 0.5e-3:
-        raise InputError(
-            f"the first reflection comes {1e3 * (reflection or end):.2f} ms after the direct sound",
-            where="session.toml, [environment]",
-            expected="a gate of 0.5 ms or more",
-            remedy="place loudspeaker and microphone farther from the walls, or correct their positions",
+        raise InputError.of(
+            "reduce.gate_too_short", where="session.toml, [environment]", after_ms=1000.0 * (reflection or end)
         )
     lowest = LOWEST_TIMES_LENGTH / end
     return Gate(-lead_for(session, speed_m_s) - RISE_S, end, fall_share * end, reflection, source, lowest)

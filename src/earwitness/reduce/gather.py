@@ -212,11 +212,8 @@ def noise_of_takes(
     for take in takes:
         recording = read(take.file)
         if recording.rate_hz != rate_hz or take.microphone_channel > recording.samples.shape[0]:
-            raise AudioError(
-                "the noise take has another sample rate or fewer channels than the other takes",
-                where=f"take {take.id}, file {take.file}",
-                expected=f"{rate_hz} Hz with channel {take.microphone_channel}",
-                remedy="record it with the settings of the other takes",
+            raise AudioError.of(
+                "reduce.noise_take_differs", where=f"take {take.id}, file {take.file}", rate_hz=rate_hz, take=take
             )
         samples = recording.samples[take.microphone_channel - 1]
         if samples.size < 64:

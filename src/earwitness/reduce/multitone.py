@@ -80,12 +80,7 @@ def _refuse_other_tones(cut: FloatArray, rows: IntArray, take: MultitoneTake) ->
     share = float(np.sum(power[near])) / max(float(np.sum(band)), 1e-300)
     if share >= _LEAST_SHARE:
         return
-    raise AudioError(
-        f"the tones of {take.stimulus_file} are not what was recorded: {100 * share:.0f} % of the sound lies at them",
-        where=f"take {take.id}, file {take.file}",
-        expected="the tones of the played file, from run_in_s on",
-        remedy="name the file that was played as stimulus_file, and check microphone_channel and run_in_s",
-    )
+    raise AudioError.of("reduce.other_tones", where=f"take {take.id}, file {take.file}", take=take, percent=100 * share)
 
 
 def _span_of(samples: FloatArray) -> tuple[int, int]:

@@ -179,10 +179,8 @@ def _of_table(
     if facts.level == "relative":
         shift = 0.0
     elif not table.absolute:
-        raise InputError(
-            f"the unit of {table.name} is {table.unit or 'not known'}, and the session's levels are absolute",
-            where="session.toml, [responses]",
-            remedy='write level = "relative", or say what the decibels refer to: unit = "dB SPL"',
+        raise InputError.of(
+            "reduce.unit_not_absolute", where="session.toml, [responses]", table=table, unit=table.unit or "not known"
         )
     phase = None
     if table.phase is not None and all(one.delay_s is not None for one in table.phase):

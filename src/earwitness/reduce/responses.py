@@ -233,10 +233,8 @@ def _with_trust(session: Session, sources: Mapping[str, Source], whole: Part, hz
         away = np.degrees(np.arccos(np.clip(nearness[np.arange(len(named)), rows], -1.0, 1.0)))
         if (away > SAME_DIRECTION_DEG).any():
             lost = int(np.argmax(away))
-            raise InputError(
-                f"{take.file} states the uncertainty at {table.angles_deg[lost]:g} degrees, where no response stands",
-                where="session.toml",
-                remedy="take that column out, or add the response",
+            raise InputError.of(
+                "reduce.uncertainty_alone", where="session.toml", take=take, angle_deg=table.angles_deg[lost]
             )
         valid[rows], u[rows] = stated.valid, stated.u_db
         common = np.fmax(common, stated.common_db)

@@ -102,11 +102,7 @@ def solve_scan(
     high = _gated(data, cabinet, center)
     one = low if low is not None else high
     if one is None:
-        raise InputError(
-            "the scan's points lie on one surface and nothing is known about the room's first reflection",
-            expected="points on two nested surfaces, or a room whose dimensions are told",
-            remedy="measure a second surface some 5 cm farther out, or add [environment.room]",
-        )
+        raise InputError.of("reduce.one_surface_no_room")
     joint: float | None = None
     gate_u = np.zeros(len(data.axis))
     gate_u[data.rows] = data.gate_u_db

@@ -102,10 +102,8 @@ def spell_out_scan(table: Mapping[str, Any], folder: Path) -> list[dict[str, Any
     """
     name = table["positions"]
     if not isinstance(name, str) or not _is_inside(folder, name):
-        raise FormatError(
-            f"positions = {repr(name[:80]) if isinstance(name, str) else '...'} is no file in the session folder",
-            where="session.toml",
-            remedy="name a CSV file in it",
+        raise FormatError.of(
+            "session.no_positions_file", where="session.toml", shown=repr(name[:80]) if isinstance(name, str) else "..."
         )
     places = read_positions(folder / name)
     files = _files(table.get("files"), places, folder, name)

@@ -155,9 +155,5 @@ def whole_path(text: str) -> Path:
         except RuntimeError:
             path = Path(text)
     if not path.is_absolute() or "\0" in text:
-        raise InputError(
-            "this is not a whole path",
-            where=text[:200],
-            expected=f"a path from the top of the disk, such as {Path.home() / 'sessions' / 'new'}",
-        )
+        raise InputError.of("bench.not_whole_path", where=text[:200], such=Path.home() / "sessions" / "new")
     return path

@@ -57,11 +57,7 @@ def responses_write(body: ToWrite, bench: BenchState) -> dict[str, str]:
     with bench.heavy:
         found = _seen(body, bench)
         if (found.folder / FILE).exists() and body.upload is None and not body.again:
-            raise InputError(
-                "there is a session.toml already",
-                where=str(found.folder / FILE),
-                remedy="bring the folder in as a session, or tick that it is to be replaced",
-            )
+            raise InputError.of("bench.session_toml_there", where=str(found.folder / FILE))
         path = write_session(found, body.facts, again=True)
         session = load_session(path.parent)
     return {"path": str(path), "folder": str(path.parent), "title": session.loudspeaker.title}

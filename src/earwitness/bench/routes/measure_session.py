@@ -87,9 +87,7 @@ def session_read(body: Folder) -> dict[str, Any]:
     """The session.toml of a folder as tables and keys, its comments beside them."""
     folder = whole_path(body.folder)
     if not (folder / FILE).exists():
-        raise InputError(
-            "there is no session.toml in this folder", where=str(folder), remedy="fill in the form and write one"
-        )
+        raise InputError.of("bench.no_session_toml", where=str(folder))
     text = read_toml(folder / FILE, FILE)
     document, _ = parsed_session(text, folder)
     # Dates and numbers that JSON has no word for as text: the check tells of them.
@@ -102,12 +100,7 @@ def session_write(body: ToWrite) -> dict[str, str]:
     """Write session.toml; one that is there is kept as session.toml.old, and is left where it was changed since."""
     path = whole_path(body.folder) / FILE
     if path.exists() and _hash(read_toml(path, FILE)) != body.base:
-        raise InputError(
-            "session.toml was written by another program or hand since it was read here",
-            where=str(path),
-            expected="the file as this form knows it",
-            remedy="read it back, or choose another folder; what you entered here is kept",
-        )
+        raise InputError.of("bench.session_toml_changed", where=str(path))
     text = toml_text(body.document)
     put_session(path, text)
     return {"path": str(path), "base": _hash(text)}

@@ -226,9 +226,7 @@ def _band(words: str) -> BandAsked:
         kind, hz, gain, q = parts
         return BandAsked.model_validate({"kind": kind, "frequency_hz": hz, "gain_db": gain, "q": q})
     except ValueError:
-        raise InputError(
-            f"{words[:60]!r} is no band", expected="kind, frequency in Hz, gain in dB and Q, between commas"
-        ) from None
+        raise InputError.of("bench.no_band", words=words[:60]) from None
 
 
 def _verdict(one: Verdict) -> dict[str, Any]:

@@ -224,9 +224,7 @@ def read_take(bench: BenchState, loudspeaker_id: Id, take: Annotated[str, Path(m
         found = next((one for one in archive.session(session_id).takes if one.id == take), None)
         path = None if found is None else archive.files_of(session_id)[found.file]
     if found is None or path is None or not path.is_file():
-        raise UnknownLoudspeakerError(
-            f"there is no recording of a take {take[:60]!r}", remedy="choose one from the list"
-        )
+        raise UnknownLoudspeakerError.of("bench.no_such_take", take=take[:60])
     ending = "." + found.file.rpartition(".")[2].lower()
     kind = _KINDS.get(ending, "application/octet-stream")
     # Sound does not shrink, and a browser that seeks wants its ranges as they are.

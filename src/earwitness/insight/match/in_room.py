@@ -41,12 +41,7 @@ class ListeningRoom:
                 0.0 < size <= 1.0 for size in (*sizes, (0.5 if self.absorption is None else self.absorption) / 0.99)
             )
         ):
-            raise InputError(
-                f"no such room: {self.area_m2:g} m2, {self.height_m:g} m high",
-                expected="a floor up to 1000 m2, a height up to 20 m, and either a reverberation time up to 10 s or a "
-                "mean absorption from 0.01 to 0.99",
-                remedy="0.4 s is a furnished living room, 0.25 s a damped one (common practice, no source)",
-            )
+            raise InputError.of("insight.no_such_room", given=self)
 
     @property
     def volume_m3(self) -> float:

@@ -119,10 +119,8 @@ def _continued(on_axis: Curve, lowest_hz: float, reference_hz: tuple[float, floa
     band = on_axis.valid_band_hz()
     if band is None or band[0] > lowest_hz or band[1] < highest_hz:
         valid = "nowhere valid" if band is None else f"valid from {band[0]:.0f} Hz to {band[1]:.0f} Hz"
-        raise InputError(
-            f"{on_axis.name} is {valid}, which is too little for a crossover to a subwoofer",
-            expected=f"a valid level from {lowest_hz:.0f} Hz or lower to {highest_hz:.0f} Hz or higher",
-            remedy="measure the bass in the near field or with a longer gate",
+        raise InputError.of(
+            "insight.too_little_bass", on_axis=on_axis, valid=valid, lowest_hz=lowest_hz, highest_hz=highest_hz
         )
     hz, level = on_axis.axis.hz[on_axis.valid], on_axis.values[on_axis.valid]
     axis = log_axis(15.625, 600.0, _PER_OCTAVE)

@@ -42,10 +42,7 @@ class Band:
         choice("the kind of band", self.kind, KINDS)
         numbers = (self.frequency_hz, self.gain_db, self.q)
         if not all(map(math.isfinite, numbers)) or self.frequency_hz <= 0 or self.q <= 0:
-            raise InputError(
-                f"a band at {self.frequency_hz} Hz with {self.gain_db} dB and Q {self.q}",
-                expected="finite numbers, frequency and Q above zero",
-            )
+            raise InputError.of("insight.no_such_band", given=self)
 
     def rounded(self) -> Band:
         """Steps that equalizers can be set to: 1 Hz (below 100 Hz 0.1 Hz), 0.1 dB, Q in steps of 0.01."""

@@ -228,11 +228,8 @@ def _need_a_middle(seen: Seen, judged: BoolArray) -> None:
         return
     over = float(seen.curve_db[WINDOW].max() - np.median(seen.curve_db[WINDOW][middle]))
     if over > _MOST_OVER_MIDDLE_DB:
-        raise InputError(
-            f"the middle of the listening window lies {over:.0f} dB under its loudest part",
-            where=f"{MIDDLE_HZ[0]:.0f} Hz to {MIDDLE_HZ[1] / 1000:.0f} kHz",
-            expected="a loudspeaker that plays there: the level is taken from there",
-            remedy="set a subwoofer by ear or in the room, together with the loudspeakers above it",
+        raise InputError.of(
+            "insight.middle_too_low", where=f"{MIDDLE_HZ[0]:.0f} Hz to {MIDDLE_HZ[1] / 1000:.0f} kHz", over=over
         )
 
 

@@ -136,12 +136,7 @@ def cards_from(text: str, *, where: str) -> tuple[Card, ...]:
             raise ValueError("an address is there twice")
         return cards
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError) as error:
-        raise FormatError(
-            f"the record of the site cannot be read: {str(error)[:200]}",
-            where=where,
-            expected="site.json as this program writes it",
-            remedy="restore it from a copy of the site: it holds the permanent addresses",
-        ) from error
+        raise FormatError.of("publish.site_record_unreadable", where=where, reason=str(error)[:200]) from error
 
 
 def loudspeaker_json(review: Review, card: Card, corrections: object) -> str:

@@ -33,9 +33,7 @@ def combined(low: Separation, gated: Separation, *, gate_u_db: FloatArray) -> Co
     """
     hz = low.field.axis.hz
     if not low.field.axis.same_as(gated.field.axis):
-        raise InputError(
-            "separated and gated responses stand on different frequencies", expected="the same frequencies"
-        )
+        raise InputError.of("reduce.frequencies_differ")
     u_low = np.where(low.quality.valid, low.quality.u_db, _UNUSABLE_U_DB)
     u_high = np.where(gated.quality.valid, np.hypot(gated.quality.u_db, gate_u_db), _UNUSABLE_U_DB)
     before = np.concatenate([[0.0], np.cumsum(u_low**2)])

@@ -94,9 +94,7 @@ def solve_on(
     try:
         factor = xp.linalg.cholesky(gram)
     except (RuntimeError, np.linalg.LinAlgError) as error:
-        raise EarwitnessError(
-            "the separation's equations can't be solved at these points", remedy="lower the order"
-        ) from error
+        raise EarwitnessError.of("reduce.not_solvable") from error
     half = _inverse_factor(xp, factor, eye)
     inverse = (xp.conj(half.T) if is_complex else half.T) @ half
     right = (turned @ seen) * (far_scale if is_complex else far_scale[:, None])

@@ -69,10 +69,7 @@ def pressure_at(field: SeparatedField, points_m: FloatArray) -> ComplexArray:
     for part in field.parts:
         nearest = float(np.linalg.norm(points - part.center_m, axis=1).min())
         if nearest < part.inner_radius_m:
-            raise InputError(
-                f"a point {nearest:.3f} m from the loudspeaker's center is asked for",
-                expected=f"at least {part.inner_radius_m:.3f} m, outside the loudspeaker",
-            )
+            raise InputError.of("reduce.point_inside", nearest=nearest, part=part)
     return waves_at(field, points)
 
 

@@ -60,28 +60,16 @@ def usable_points(
     bad += [BadPoint(int(row), "no sound at all") for row in np.flatnonzero(silent)]
     rows = np.flatnonzero(finite & ~silent)
     if rows.size < (1 - _MOST_UNUSABLE) * len(points_m):
-        raise InputError(
-            f"{len(points_m) - rows.size} of {len(points_m)} scan points have no usable numbers",
-            expected="at most a fifth of them",
-            remedy="measure those points again",
-        )
+        raise InputError.of("reduce.points_without_numbers", bad=len(points_m) - rows.size, count=len(points_m))
     _check_units(points_m[rows], cabinet_m, cabinet_center_m)
     rows, doubled = _without_doubles(points_m, rows, cabinet_center_m)
     bad += doubled
     kept = points_m[rows]
     if rows.size < FEWEST_POINTS:
-        raise InputError(
-            f"the scan has {rows.size} usable points at different places",
-            expected=f"at least {FEWEST_POINTS}, some 500 for 1 kHz, 2,700 for 2.5 kHz",
-            remedy="plan the scan again with more points",
-        )
+        raise InputError.of("reduce.too_few_points", rows=rows, fewest_points=FEWEST_POINTS)
     depth = radial_depth(kept - cabinet_center_m)
     if depth < SMALLEST_DEPTH and not one_surface_is_enough:
-        raise InputError(
-            "the scan's points lie on one surface: sound going out can't be told from sound coming in",
-            expected="points on two nested surfaces, some 5 cm apart or more",
-            remedy="measure a second surface, or use gated recordings only",
-        )
+        raise InputError.of("reduce.one_surface")
     return Points(kept, pressure[rows], rows, tuple(sorted(bad, key=lambda one: one.row)))
 
 
@@ -124,10 +112,7 @@ def stands_out(
 
 def _check_shapes(points_m: FloatArray, pressure: ComplexArray, hz: FloatArray) -> None:
     if points_m.ndim != 2 or points_m.shape[1] != 3 or pressure.shape != (len(points_m), hz.size) or hz.size == 0:
-        raise InputError(
-            f"points of shape {points_m.shape}, pressures of shape {pressure.shape}, {hz.size} frequencies don't fit",
-            expected="points (P, 3), pressures (P, F), frequencies (F,)",
-        )
+        raise InputError.of("reduce.shapes_differ", points_m=points_m, pressure=pressure, hz=hz)
     if not (np.isfinite(hz) & (hz > 0)).all() or (np.diff(hz) <= 0).any():
         raise InputError("the scan's frequencies must rise from above 0 Hz")
 
@@ -135,31 +120,18 @@ def _check_shapes(points_m: FloatArray, pressure: ComplexArray, hz: FloatArray) 
 def _check_units(points_m: FloatArray, cabinet_m: tuple[float, float, float] | None, center_m: FloatArray) -> None:
     radius = np.linalg.norm(points_m - center_m, axis=1)
     if np.median(radius) > _FARTHEST_M:
-        raise InputError(
-            f"the scan's points lie {np.median(radius):.0f} m from the loudspeaker",
-            expected="coordinates in meters, within 20 m",
-            remedy="divide the coordinates by 1000 if they are millimeters, by 100 if centimeters",
-        )
+        raise InputError.of("reduce.not_meters", radius_m=np.median(radius))
     if np.median(radius) < _NEAREST_M:
-        raise InputError(
-            f"the scan's points lie {1000 * np.median(radius):.1f} mm from the loudspeaker's center",
-            expected="coordinates in meters",
-        )
+        raise InputError.of("reduce.millimeters", radius_mm=1000 * np.median(radius))
     if cabinet_m is None:
         return
     width, height, depth = cabinet_m
     if not all(np.isfinite(side) and 0 < side < _FARTHEST_M for side in cabinet_m):
-        raise InputError(
-            f"the cabinet measures {width:g} x {height:g} x {depth:g}", expected="width, height, depth in meters"
-        )
+        raise InputError.of("reduce.cabinet_not_meters", width=width, height=height, depth=depth)
     inside = (np.abs(points_m - center_m) < np.array([depth, width, height]) / 2).all(axis=1)
     if inside.any():
         first = points_m[inside][0].round(4).tolist()
-        raise InputError(
-            f"{int(inside.sum())} scan points lie inside the cabinet, the first at {first} m",
-            expected="points around a cabinet of the stated size",
-            remedy="check units and origin of the coordinates, and width, height and depth of the cabinet",
-        )
+        raise InputError.of("reduce.points_in_cabinet", count=int(inside.sum()), first=first)
 
 
 def first_visits(points_m: FloatArray, within_m: float) -> IntArray:

@@ -175,11 +175,7 @@ def _beyond_orders(scan: Scan, pressure: ComplexArray, fit: Fit, resolved: BoolA
 
 def _refuse_many(left_out: BoolArray) -> None:
     if left_out.mean() > _MOST_BAD_SHARE:
-        raise InputError(
-            f"{int(left_out.sum())} of {left_out.size} scan points don't fit to the others",
-            expected="a few per cent at most",
-            remedy="check the order of the files, the coordinates' units and origin, and the speed of sound",
-        )
+        raise InputError.of("reduce.points_do_not_fit", left=int(left_out.sum()), left_out=left_out)
 
 
 def _share_db(part: Part, k: FloatArray, scattered: ComplexArray) -> FloatArray:
