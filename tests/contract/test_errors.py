@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from earwitness import errors
+from earwitness.files.data import table_of
 
 
 def classes(root: type[errors.EarwitnessError]) -> list[type[errors.EarwitnessError]]:
@@ -64,17 +65,48 @@ PACKAGE = Path(errors.__file__).parent
 ROOMS = sorted(file.parent.name for file in PACKAGE.glob("*/errors.toml"))
 
 
-def said() -> Iterator[tuple[str, frozenset[str]]]:
-    """Name and facts of every error whose words stand in a room's errors.toml."""
+def calls() -> Iterator[tuple[Path, ast.Call]]:
+    """Every call in the program with the file that holds it."""
     for file in PACKAGE.rglob("*.py"):
         for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
-            if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "of"):
-                continue
-            if getattr(node.func.value, "id", "").endswith("Error"):
-                assert isinstance(node.args[0], ast.Constant)
-                name = str(node.args[0].value)
-                assert name.partition(".")[0] == file.relative_to(PACKAGE).parts[0], "a room says its own errors"
-                yield name, frozenset(str(one.arg) for one in node.keywords)
+            if isinstance(node, ast.Call):
+                yield file, node
+
+
+def told(file: Path, node: ast.Call) -> tuple[str, frozenset[str]]:
+    """Name and facts of words that a call takes from a table of its own room."""
+    assert isinstance(node.args[0], ast.Constant)
+    name = str(node.args[0].value)
+    assert name.partition(".")[0] == file.relative_to(PACKAGE).parts[0], "a room says its own words"
+    return name, frozenset(str(one.arg) for one in node.keywords)
+
+
+def said() -> Iterator[tuple[str, frozenset[str]]]:
+    """Name and facts of every error whose words stand in a room's errors.toml."""
+    for file, node in calls():
+        is_of = isinstance(node.func, ast.Attribute) and node.func.attr == "of"
+        if is_of and getattr(node.func.value, "id", "").endswith("Error"):
+            yield told(file, node)
+
+
+def sentences() -> Iterator[tuple[str, frozenset[str]]]:
+    """Name and facts of every sentence that stands in a room's sentences.toml."""
+    for file, node in calls():
+        if isinstance(node.func, ast.Name) and node.func.id == "worded":
+            yield told(file, node)
+
+
+def facts_in(words: str) -> set[str]:
+    """The facts that braces ask for."""
+    return {found.split(".")[0] for _, found, _, _ in string.Formatter().parse(words) if found}
+
+
+def test_every_sentence_is_said_with_its_facts() -> None:
+    rooms = sorted(file.parent.name for file in PACKAGE.glob("*/sentences.toml"))
+    written = {f"{room}.{key}": facts_in(text) for room in rooms for key, text in table_of(room, "sentences").items()}
+    assert set(written) == {name for name, _ in sentences()}
+    for name, given in sentences():
+        assert written[name] == given, name
 
 
 def test_every_error_with_words_is_raised_and_every_word_has_its_error() -> None:
@@ -87,9 +119,7 @@ def test_words_have_their_facts(name: str, given: frozenset[str]) -> None:
     room, _, key = name.partition(".")
     text = errors.error_texts(room)[key]
     assert set(text) <= {"what", "expected", "remedy"}
-    wanted = {
-        found.split(".")[0] for words in text.values() for _, found, _, _ in string.Formatter().parse(words) if found
-    }
+    wanted = set().union(*map(facts_in, text.values()))
     assert wanted == given - {"where", "expected", "remedy"}
     # What is worth so many words says what to do, or at least what was expected.
     assert {"expected", "remedy"} & (set(text) | given)

@@ -16,6 +16,7 @@ from earwitness.archive.catalogue import Archive
 from earwitness.archive.entries import ResultEntry
 from earwitness.demo.catalogue import simulate, simulated
 from earwitness.errors import ArchiveError, EarwitnessError, named
+from earwitness.files.data import worded
 from earwitness.formats.audio import Recording, read_audio
 from earwitness.formats.correction_file import read_correction
 from earwitness.formats.impedance_table import read_impedance_table
@@ -72,20 +73,14 @@ def add_folder(folder: Path, archive_folder: Path, *, progress: Progress = silen
         of_rig = rig_warnings(archive, added.session_id, kept_measurement)
     warnings = [flag.sentence for flag in measurement.flags if flag.severity != "info" or flag.id == SHOWN]
     if session.date > datetime.date.today().isoformat():
-        warnings.append(
-            f"The date {session.date} lies in the future by this computer's clock: until then no other session of this "
-            "loudspeaker counts. If it is a slip, mend it in session.toml and add the folder again."
-        )
+        warnings.append(worded("app.date_in_future", session=session))
     if not chosen.is_automatic:
         warnings.append(f"As chosen for the session that this one takes the place of: {chosen.words()}.")
     if added.counts_again:
         warnings.append("This session counts again; it was superseded by another one or set aside.")
     if counts.id != added.session_id:
         # Whatever is read next is of the other session: without a word, the new one would seem to change nothing.
-        warnings.append(
-            f"The archive holds a session of {counts.date}, later than this one of {session.date}: reading, comparing "
-            "and publishing go on with that one. If its date is wrong, mend it in its session.toml and add it again."
-        )
+        warnings.append(worded("app.later_session", counts=counts, session=session))
     return AddedSession(
         name=session.loudspeaker.name,
         session_id=added.session_id,

@@ -49,6 +49,7 @@ from earwitness.capture.turntable import Turntable
 from earwitness.capture.turntable_simulated import RehearsedLoudspeaker
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import EarwitnessError, InputError
+from earwitness.files.data import worded
 from earwitness.formats.audio import read_audio
 from earwitness.quantities.arrays import FloatArray
 from earwitness.session.session import FarFieldTake
@@ -426,8 +427,7 @@ def _require_sensible(series: Series, only: str | None) -> None:
                 " ".join(one.sentence for one in other) + " Nothing was played.",
                 where=str(series.folder),
                 expected="one signal for all takes of a session",
-                remedy="write session.toml and choose the sample rate as before, or repeat them: earwitness measure "
-                f"record {series.folder} --take {other[0].takes[0]} --again",
+                remedy=worded("app.repeat_takes", series=series, take=other[0].takes[0]),
             )
         return
     series.planned.take(only)
@@ -445,11 +445,7 @@ def cautions(series: Series) -> tuple[str, ...]:
         return tuple(lines)
     loudest = max((_predicted_db(series, one) or -200.0 for one in _unlike_takes(series)), default=-200.0)
     ear = at_tester_db(loudest, limits)
-    lines.append(
-        f"The loudest take will be about {loudest:.0f} dB at 1 m and {ear:.0f} dB at your place "
-        f"({limits.tester_distance_m:g} m away); the limits are {limits.highest_1m_db:g} and "
-        f"{limits.highest_ear_db:g} dB."
-    )
+    lines.append(worded("app.how_loud", loudest=loudest, ear=ear, limits=limits))
     return tuple(lines)
 
 
@@ -458,10 +454,7 @@ def remarks(series: Series) -> tuple[str, ...]:
     told = series.planned.session
     lines = []
     if told.played.lead_in_s < SHORTEST_LEAD_IN_S:
-        lines.append(
-            f"Before the sweep there are only {told.played.lead_in_s:g} s of silence, too little to judge noise by: "
-            "write lead_in_s = 0.5 under [stimulus] before the first take."
-        )
+        lines.append(worded("app.short_lead_in", told=told))
     if told.reference is None:
         lines.append("Without a loop-back, [reference], time is not known and short gaps can hide.")
     lines += [one.sentence for one in unlike(series)]

@@ -12,6 +12,7 @@ from earwitness.errors import InputError, OutputError
 from earwitness.figures.level_series import placed_series
 from earwitness.figures.read import levels_of
 from earwitness.figures.windows import windows
+from earwitness.files.data import worded
 from earwitness.quantities import REFERENCE_VOLTAGE_V, DirectionalResponse, Impedance, Measurement, on_orbit
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.session.from_files import Group, SeenFile, Stated, Survey, session_text
@@ -214,11 +215,7 @@ def _harmonics(folder: Path, response: DirectionalResponse) -> list[Group]:
     if response.phase != "common":
         raise InputError.of("app.no_shared_time")
     coefficients = smoothest(response.directions.unit_vectors(), response.pressure, HARMONIC_ORDER)
-    comment = (
-        "Coefficients of real orthonormal spherical harmonics, order n^2 + n + m, without Condon-Shortley sign; pascal "
-        "per volt at 1 m, exp(+j omega t). The smoothest series through the measured directions: what it gives between "
-        "them was not measured. Validity and uncertainty stand in tables beside this file."
-    )
+    comment = worded("app.harmonics_comment")
     write_harmonics(folder / "harmonics.sofa", response.axis.hz, coefficients, comment=comment)
     return [Group("directions", "harmonics.sofa", (), None, (0.0,)), *_uncertainty(folder, response)]
 

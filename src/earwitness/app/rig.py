@@ -15,6 +15,7 @@ from earwitness.errors import InputError
 from earwitness.figures.read import levels_of
 from earwitness.figures.sensitivity import mean_level_db
 from earwitness.figures.windows import windows
+from earwitness.files.data import worded
 from earwitness.insight.control import BASELINE, Control, control, sessions_until_told
 from earwitness.quantities import Measurement
 
@@ -145,10 +146,7 @@ def _sentence(told: RigTold, key: str, chart: Control) -> str:
         return what + "Once may be a slip: set it up and measure it again now, before anything else."
     what += _warmer(told.temperature_c, chart.baseline)
     good = [one for one, bad in zip(told.sessions, chart.alarm, strict=True) if not bad]
-    return what + (
-        f"Twice is a drift: levels since {good[-1].date} are in doubt by as much. Probable: {_CAUSES[key]}. If the "
-        "change was made on purpose, give a new baseline: earwitness measure rig --since SESSION --because WORDS."
-    )
+    return what + worded("app.drift", date=good[-1].date, causes=_CAUSES[key])
 
 
 def _warmer(temperature_c: Sequence[float | None], baseline: int) -> str:
@@ -157,10 +155,7 @@ def _warmer(temperature_c: Sequence[float | None], baseline: int) -> str:
     if now is None or not first or abs(now - fmean(first)) < WARMER_C:
         return ""
     word = "warmer" if now > fmean(first) else "colder"
-    return (
-        f"It was {abs(now - fmean(first)):.0f} °C {word} than in those sessions, and suspensions, capsules and "
-        "amplifiers move with temperature: measure it again as warm as then. "
-    )
+    return worded("app.other_temperature", apart_c=abs(now - fmean(first)), word=word)
 
 
 def rig_lines(told: RigTold) -> list[str]:
@@ -193,8 +188,7 @@ def _chart_lines(told: RigTold, key: str, chart: Control) -> list[str]:
     within = sessions_until_told(STEP_DB, chart, figures=len(FIGURES))
     lines = [
         "",
-        f"{FIGURES[key]}: mean {chart.mean:.2f} dB, sessions scatter by {chart.sd:.2f} dB; a step of {STEP_DB:g} dB is "
-        f"told within {within} sessions in 95 of 100 cases",
+        worded("app.control_scatter", figures=FIGURES[key], chart=chart, step_db=STEP_DB, within=within),
     ]
     for place, one in enumerate(told.sessions):
         off, warm = chart.level[place] - chart.mean, told.temperature_c[place]

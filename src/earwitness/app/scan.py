@@ -11,6 +11,7 @@ from earwitness.app.jobs import Progress, part, silent
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.notes import record_opening
 from earwitness.errors import InputError
+from earwitness.files.data import worded
 from earwitness.quantities import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, DirectionalResponse, Directions
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.axis import hz_words
@@ -87,8 +88,7 @@ def at_lines(found: LevelAt) -> tuple[str, ...]:
     """A table for reading, in third octaves."""
     unit = "dB SPL for 2.83 V" if found.absolute else "dB re 1 Pa/V"
     lines = [
-        f"{found.name}, {found.distance_m:g} m from the reference point, azimuth {found.azimuth_deg:g}, "
-        f"elevation {found.elevation_deg:g} degrees, in free field",
+        worded("app.microphone_of_orbit", found=found),
         f"{'frequency':>10}  {unit:>18}  {'95 %':>10}",
     ]
     for row in range(0, found.hz.size, _EVERY):

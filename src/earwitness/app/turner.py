@@ -14,6 +14,7 @@ from earwitness.capture.turntable import Turntable
 from earwitness.capture.turntable_line import open_line
 from earwitness.capture.turntable_simulated import MemoryLine, SimulatedTable, serve_table
 from earwitness.errors import EarwitnessError, InputError
+from earwitness.files.data import worded
 from earwitness.reduce.orbit_checks import angle_offset_deg
 
 _FEWEST = 3
@@ -121,8 +122,5 @@ class Turner:
         angles, levels = np.array([one for one, _ in known]), np.array([one for _, one in known])
         offset = angle_offset_deg(angles, levels) if len(known) > 2 * _FEWEST else None
         if offset is not None and abs(offset) > _OFFSET_DEG:
-            found.append(
-                f"Left and right are most alike about {offset:+.0f}°: unless the loudspeaker is lopsided itself, zero "
-                "is off by that. Aim it at the microphone, set zero anew, and repeat the orbit."
-            )
+            found.append(worded("app.orbit_offset", offset=offset))
         return tuple(found)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from earwitness.capture.plan import PlannedSession
+from earwitness.files.data import worded
 from earwitness.session.session import (
     BurstTake,
     FileStimulus,
@@ -110,8 +111,5 @@ def _told(takes: tuple[str, ...], words: str, louder_db: float | None) -> Unlike
         sentence = f"{which} recorded with another signal than the session asks for ({words}): put it back, {again}"
         return Unlike(takes, None, sentence)
     than = "louder" if louder_db > 0.0 else "softer"
-    sentence = (
-        f"{which} played {abs(louder_db):.1f} dB {than} than now: levels fit only if the amplifier was turned as much "
-        f"the other way. Measure the voltage at the terminals, set the level back, {again}"
-    )
+    sentence = worded("capture.played_louder", which=which, louder_db=abs(louder_db), than=than, again=again)
     return Unlike(takes, louder_db, sentence)

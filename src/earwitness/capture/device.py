@@ -10,6 +10,7 @@ import numpy as np
 
 from earwitness.capture.sound import Block, Device, DeviceLostError, Outgoing, Sound, Wiring, device_of
 from earwitness.errors import InputError, MissingExtraError
+from earwitness.files.data import worded
 
 
 def sound_card() -> Sound:
@@ -149,10 +150,7 @@ class _PortAudioStream:
 
 
 def _words(wiring: Wiring) -> str:
-    return (
-        f"input {wiring.input_device} with {wiring.input_channels} channels, output {wiring.output_device} with "
-        f"{wiring.output_channels}, {wiring.rate_hz} Hz"
-    )
+    return worded("capture.wiring", wiring=wiring)
 
 
 def _refused(what: str, where: str, error: Exception) -> InputError:

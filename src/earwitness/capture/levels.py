@@ -7,6 +7,7 @@ import numpy as np
 import scipy.fft
 
 from earwitness.capture.sound import Block
+from earwitness.files.data import worded
 from earwitness.quantities.arrays import FloatArray
 
 REFERENCE_PA = 20e-6
@@ -86,10 +87,7 @@ def read_calibrator(
     if rms < 1e-4:
         faults.append("The microphone hears next to nothing: check cable, phantom power, channel and calibrator.")
     if abs(found_hz / frequency_hz - 1.0) > 0.02:
-        faults.append(
-            f"The tone is at {found_hz:.1f} Hz, not at {frequency_hz:g} Hz: check the calibrator's battery, the sample "
-            "rate, and that nothing else sounds."
-        )
+        faults.append(worded("capture.tone_elsewhere", found_hz=found_hz, frequency_hz=frequency_hz))
     if rest_db > -20.0:
         faults.append(f"Noise and other sounds are only {-rest_db:.0f} dB below the tone: seat the microphone tightly.")
     steady_db = _unsteadiness_db(samples, rate_hz, found_hz)
@@ -162,10 +160,7 @@ def read_loopback(played: FloatArray, heard: FloatArray) -> LoopbackReading:
     elif level <= QUIETEST_LOOP_DBFS:
         sentence = "The loop-back is silent: wire an output to its input, check the channel number and its gain."
     else:
-        sentence = (
-            f"The loop-back carries something else (correlation {abs(correlation):.2f}): check the channel number, and "
-            "that no monitoring or effect is mixed in."
-        )
+        sentence = worded("capture.loop_back_other", correlation=abs(correlation))
     return LoopbackReading(wired, delay, level, dbfs(abs(gain)), abs(correlation), correlation < 0.0, sentence)
 
 

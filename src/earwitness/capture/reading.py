@@ -14,6 +14,7 @@ from earwitness.capture.sound import Block, Wiring
 from earwitness.capture.verdict import SPEED_OF_SOUND_M_S, Verdict
 from earwitness.dsp.deconvolve import regularization
 from earwitness.dsp.smoothing import smooth_power
+from earwitness.files.data import worded
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, Session, SweepStimulus, Take
 
@@ -201,10 +202,7 @@ def closing_words(first: TakeReading, again: TakeReading, name: str) -> str:
     # Three degrees of air change the speed of sound by 0.5 % (0.17 % a degree, as from the ideal gas).
     if apart < _REPEATS_DB and abs(later) < 0.005 * max(first.arrival_s or 0.0, 0.002):
         return ""
-    return (
-        f"Take {name} made again differs by {apart:.1f} dB and {1e6 * later:+.0f} µs: the loudspeaker slid "
-        "on the table, the table lost steps, or the microphone moved. Set it to 0° anew and repeat the orbit."
-    )
+    return worded("capture.take_differs", name=name, apart=apart, late_us=1000000.0 * later)
 
 
 def third_octaves(curve_db: FloatArray) -> FloatArray:

@@ -9,6 +9,7 @@ import numpy as np
 from earwitness.capture.content import ContentReading, compare_content, dead_spans
 from earwitness.capture.levels import CLIPPED_AT, QUIETEST_LOOP_DBFS, LoopbackReading, dbfs, find_delay, read_loopback
 from earwitness.capture.sound import Block, Wiring
+from earwitness.files.data import worded
 from earwitness.quantities.arrays import FloatArray
 
 ReasonKey = Literal[
@@ -132,8 +133,7 @@ def _levels(
         reasons.append(
             Reason(
                 "too quiet",
-                f"The microphone's peak is {dbfs(peak):.0f} dB re full scale: raise the input gain or the level, and "
-                "check cable, phantom power and amplifier.",
+                worded("capture.low_peak", peak=dbfs(peak)),
             )
         )
     if noise is None or noise <= 0.0:

@@ -10,6 +10,7 @@ from earwitness.exhibits.chart import Caption, Chart, Panel
 from earwitness.exhibits.level_facts import joined, trust_words
 from earwitness.exhibits.words import COVERAGE_FACTOR, MINUS, frequency_words, listed
 from earwitness.figures.maps import dips_key
+from earwitness.files.data import worded
 from earwitness.quantities import Curve, DirectivityMap, Measurement, Reading
 from earwitness.quantities.directions import on_orbit
 
@@ -136,10 +137,7 @@ def _reading_words(reading: Reading, field: DirectivityMap, edges: tuple[Curve, 
 
 def _edge_words(reading: Reading, field: DirectivityMap) -> str:
     """What the fall counts from, and where that is not the axis."""
-    said = (
-        f"The heavier edge marks where the sound has first fallen by {EDGE_DB} dB: against the axis, or against "
-        "the mean at 10° and 20° to either side where that is louder."
-    )
+    said = worded("exhibits.heavier_edge_marks_where", edge_db=EDGE_DB)
     dips = reading.choices.get(dips_key(field.orbit))
     return said if dips is None else f"{said} So it is where the axis lies in a dip: {dips}."
 

@@ -5,6 +5,7 @@ from earwitness.exhibits.chart import Chart, Panel, Role, Table, Trace
 from earwitness.exhibits.level_facts import joined, level_panel
 from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import number_words, sentence
+from earwitness.files.data import worded
 from earwitness.insight.mend.aim import Aim, AimStudy, aim_words
 
 _COMPARED_DEG = 20.0
@@ -55,8 +56,7 @@ def _reading(advised: AimAdvised) -> str:
     above = f"Tilt: {up.sentence}" if up is not None else _missing(advised, "vertical")
     return joined(
         above,
-        "An aim of 20° means that the listener sits 20° off the axis. Aims are scored by the unevenness (rms about "
-        "its own straight line, 100 Hz to 10 kHz) of direct sound, listening window and predicted in-room response.",
+        worded("exhibits.aim_means_listener_sits"),
     )
 
 

@@ -19,6 +19,7 @@ from earwitness.exhibits.level_facts import (
 )
 from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import exact_words, figure_words, listed
+from earwitness.files.data import worded
 from earwitness.quantities import Figure, Measurement, Reading
 
 _LEVELS: Final[tuple[Wanted, ...]] = (
@@ -85,14 +86,7 @@ def _bass(lowest: Figure) -> str:
 
 def _reading(reading: Reading, measurement: Measurement) -> str:
     absent = [key for key, *_ in (*_LEVELS, *_INDICES) if key not in reading.curves]
-    indices = (
-        ""
-        if "sound_power_di" in absent
-        else (
-            "The lower panel is the directivity index, how much louder the direct sound is than what goes elsewhere: "
-            "where it rises smoothly, no part of the range goes into the room out of step with the rest."
-        )
-    )
+    indices = "" if "sound_power_di" in absent else worded("exhibits.lower_panel_directivity_index")
     return joined(
         "Curves that run alike mean that the reflections carry the same balance as the direct sound."
         if {"early_reflections", "sound_power"} - set(absent)

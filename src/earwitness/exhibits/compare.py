@@ -11,6 +11,7 @@ from earwitness.exhibits.figures_table import SIGNED, figure_name
 from earwitness.exhibits.level_facts import joined, level_span, step_span, valid_values
 from earwitness.exhibits.texts import chart, table
 from earwitness.exhibits.words import band_words, figure_words, listed, value_words
+from earwitness.files.data import worded
 from earwitness.insight.change import Change
 from earwitness.insight.compare import (
     BALANCE,
@@ -77,10 +78,7 @@ def compare_difference(first: Candidate, second: Candidate, *, match_hz: tuple[f
         f"{value_words(b.level_db, b.u_db, 'dB', sign=True)} from {band_words((b.low_hz, b.high_hz))}" for b in found
     )
     told = f"Level-matched, {first.title} differs from {second.title} most by {listed(parts)}."
-    alike = (
-        f"Level-matched, {first.title} and {second.title} differ nowhere by more than their combined uncertainty over "
-        "a third of an octave."
-    )
+    alike = worded("exhibits.level_matched_differ_nowhere", first=first, second=second)
     low, high = step_span(valid_values((curve,), 40.0), 5.0, low=-10.0, high=10.0)
     return chart(
         "compare_difference",
@@ -120,9 +118,7 @@ def compare_change(
         subtitle=f"{curve.name}, as measured",
         caption=Caption(
             found.sentence,
-            "What one device moves in both sessions is taken out of the ribbon, the 95 % uncertainty. By chance alone "
-            f"the difference reaches {found.critical:.1f} standard uncertainties somewhere in one of twenty "
-            "comparisons; only what lies beyond that is named.",
+            worded("exhibits.what_device_moves_both", found=found),
         ),
         panels=(
             Panel("Level", both[0].reference, bottom, top, 5.0, traces=levels),

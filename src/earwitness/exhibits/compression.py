@@ -14,6 +14,7 @@ from earwitness.exhibits.words import figure_words, frequency_words, is_beyond, 
 from earwitness.figures.compression import Compression
 from earwitness.figures.distortion import Distortion, figure_at
 from earwitness.figures.highest_level import REASONS, CleanLevel
+from earwitness.files.data import worded
 from earwitness.quantities import Curve, Figure
 from earwitness.quantities.arrays import BoolArray, runs
 
@@ -144,10 +145,7 @@ def _highest_reading(found: CleanLevel) -> str:
         f"Solid is the level at which {' or '.join(reasons)} passes the limit."
         if (curve.valid & (found.bound == 0)).any()
         else "",
-        "Dashed, the loudest take was still clean, so it plays louder there than drawn: in "
-        f"{100 * share:.0f} % of the points."
-        if share > 0
-        else "",
+        worded("exhibits.dashed_loudest_take_still", share_percent=100 * share) if share > 0 else "",
         "Dotted, the quietest take was beyond the limit already, so it plays less there than drawn."
         if (curve.valid & (found.bound == -1)).any()
         else "",

@@ -14,6 +14,7 @@ from earwitness.exhibits.words import band_words, figure_words, frequency_words,
 from earwitness.figures.distortion import AT_ONE_METER, LIMITS_PERCENT, Distortion, figure_at
 from earwitness.figures.registry import base_key, place_of
 from earwitness.figures.tones import MultitoneCurves
+from earwitness.files.data import worded
 from earwitness.quantities import Curve, Figure
 
 LEVEL_BAND_HZ = (300.0, 3000.0)
@@ -138,8 +139,7 @@ def _reading(loudest: Distortion) -> str:
     return joined(
         "Harmonics are tones that the loudspeaker adds at two, three, four and five times the frequency it is asked "
         f"for; {percent_words(-40.0)} is 40 dB below it, {percent_words(-60.0)} 60 dB.",
-        f"Curves stop being trusted where the noise is less than 6 dB below, for each harmonic on its own, and at "
-        f"{frequency_words(loudest.complete_to_hz)} and above some harmonics lie beyond the measurement."
+        worded("exhibits.curves_stop_being_trusted", complete_to_hz=frequency_words(loudest.complete_to_hz))
         if loudest.complete_to_hz is not None
         else "",
         "Energies are averaged over 1/6 octave.",
@@ -188,8 +188,7 @@ def multitone_chart(found: Sequence[MultitoneCurves]) -> Chart | None:
             "Levels are those of the whole signal at 1 m.",
         ),
         reading=joined(
-            "Music is many tones at once; what a loudspeaker adds then lies between them, and is heard as "
-            "roughness rather than as a change of color.",
+            worded("exhibits.music_many_tones_once"),
             "Each point is the energy in the band around a tone, noise included.",
             "Where the noise alone is less than 6 dB lower, the curve is not trusted." if loudest.noise else "",
         ),

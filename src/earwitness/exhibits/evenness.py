@@ -18,6 +18,7 @@ from earwitness.exhibits.level_facts import (
 from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import figure_words, frequency_words, is_beyond, value_words
 from earwitness.figures.sampling import band_grid, sampled, smoothed
+from earwitness.files.data import worded
 from earwitness.quantities import Curve, Measurement, Reading
 
 WINDOWS_DB = (3.0, 1.5)
@@ -50,8 +51,7 @@ def evenness(reading: Reading, measurement: Measurement) -> Chart | None:
             _share_words(reading, curve, spread),
         ),
         reading=joined(
-            "The two gray bands are yardsticks for the eye; how audible a deviation is depends on its width as "
-            "well as its height.",
+            worded("exhibits.two_gray_bands_yardsticks"),
             f"Deviations are taken after 1/{SMOOTHING} octave smoothing; the curve is drawn without.",
             trust_words(measurement),
         ),

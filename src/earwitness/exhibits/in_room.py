@@ -17,6 +17,7 @@ from earwitness.exhibits.level_facts import (
 from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import band_words, is_beyond, listed, value_words
 from earwitness.figures.linearity import Line, slope
+from earwitness.files.data import worded
 from earwitness.quantities import Curve, Figure, Measurement, Reading
 from earwitness.standards import cta2034
 
@@ -33,8 +34,7 @@ def in_room(reading: Reading, measurement: Measurement) -> Chart | None:
         finding=_finding(curve, reading),
         reading=joined(
             f"This is the balance to expect on average in a furnished room: {_mix()}.",
-            "A steady fall toward the treble comes with any loudspeaker that beams more the higher the frequency; "
-            "bumps and dips in this curve belong to the loudspeaker.",
+            worded("exhibits.steady_fall_toward_treble"),
             "Below about 300 Hz a real room adds its own resonances.",
             trust_words(measurement),
         ),

@@ -10,6 +10,7 @@ from earwitness.exhibits.chart import Chart, Mark, Panel, Region
 from earwitness.exhibits.level_facts import Wanted, joined, step_span, traces_of, valid_values
 from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import figure_words, frequency_words, number_words, sentence, unit_words, value_words
+from earwitness.files.data import worded
 from earwitness.quantities import Curve, Figure, Reading
 
 LOW_HZ, HIGH_HZ = 5.0, 40_000.0
@@ -145,10 +146,7 @@ def _how_to_read(reading: Reading) -> str:
     heat = ""
     if "epdr" in reading.curves:
         lowest, at = figures.get("epdr_minimum_program"), _value(figures, "epdr_minimum_program_at")
-        heat = (
-            "The dashed curve (equivalent peak dissipation resistance, EPDR) is the resistor that would heat an ideal "
-            "class-B output stage at its worst moment as much as this load does: magnitude and phase in one number."
-        )
+        heat = worded("exhibits.dashed_curve_equivalent_peak")
         if lowest is not None and lowest.is_judged and at is not None:
             heat += f" From 40 Hz to 4 kHz it falls to {figure_words(lowest)} at {_hz(at)}."
     return joined(

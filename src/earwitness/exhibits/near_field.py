@@ -15,6 +15,7 @@ from earwitness.exhibits.level_facts import (
 )
 from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import band_words, number_words, sentence
+from earwitness.files.data import worded
 from earwitness.quantities import (
     REFERENCE_PRESSURE_PA,
     REFERENCE_VOLTAGE_V,
@@ -60,10 +61,8 @@ def _finding(measurement: Measurement) -> str:
     given = sentence(splice.sentence)
     off = splice.gain_db - splice.expected_gain_db
     return joined(
-        f"The bass below {band.split(' to ')[0]} is measured close to each part and joined to the far field from "
-        f"{band}.",
-        f"The parts are {_parts_words(measurement)}; their level fits the far field to "
-        f"{number_words(abs(off), 1)}\N{NO-BREAK SPACE}dB of what geometry expects.",
+        worded("exhibits.bass_below_measured_close", from_words=band.split(" to ")[0], band=band),
+        worded("exhibits.parts_their_level_fits", parts=_parts_words(measurement), off_db=number_words(abs(off), 1)),
         given,
     )
 

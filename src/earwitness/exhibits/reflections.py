@@ -6,6 +6,7 @@ from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import band_words, is_beyond, short_reason, value_words
 from earwitness.figures.linearity import LINEARITY_BAND_HZ
 from earwitness.figures.sampling import band_grid, sampled
+from earwitness.files.data import worded
 from earwitness.quantities import Curve, Measurement, Reading
 
 PARTS = {
@@ -53,10 +54,7 @@ def _finding(reading: Reading) -> str:
         return "How much weaker a reflection is than the direct sound cannot be stated without the listening window."
     value, u, label, band = max(found, key=lambda part: abs(part[0]))
     if not is_beyond(value, u):
-        return (
-            "No surface's first reflection (early reflections) differs in mean level from the direct sound by more "
-            f"than the uncertainty, {value_words(0.0, u, 'dB')}, {band_words(band)}."
-        )
+        return worded("exhibits.no_surface_first_reflection", zero=value_words(0.0, u, "dB"), band=band_words(band))
     side = "weaker" if value < 0 else "stronger"
     return (
         f"Of the early reflections that of the {label} differs most from the direct sound: "

@@ -5,6 +5,7 @@ import numpy as np
 from earwitness.exhibits.chart import Chart, Panel, Region, Role, Trace
 from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import frequency_words, number_words
+from earwitness.files.data import worded
 from earwitness.quantities import Curve, FrequencyAxis, Measurement, Reading
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.separation import ScanReading, WavePart
@@ -79,10 +80,7 @@ def _origin_words(centers: tuple[tuple[float, tuple[float, float, float]], ...])
     if not centers:
         return ""
     told = [f"from {frequency_words(hz)} up {place_words(place)}" for hz, place in centers]
-    return (
-        " Where the points are too few for waves about the cabinet's middle alone, waves about the place that the "
-        f"sound comes from are added; the data put it, {', '.join(told)}."
-    )
+    return worded("exhibits.where_points_too_few", listed=", ".join(told))
 
 
 def place_words(place_m: tuple[float, float, float]) -> str:

@@ -10,6 +10,7 @@ from earwitness.exhibits.words import figure_words, is_beyond, sentence
 from earwitness.figures.compression import Compression
 from earwitness.figures.distortion import figure_at
 from earwitness.figures.registry import base_key, place_of
+from earwitness.files.data import worded
 from earwitness.quantities import Curve, Figure, Measurement
 
 
@@ -36,8 +37,7 @@ def warm_chart(
         finding=_warm_finding(figure, after),
         note="" if figure is None else joined(*(sentence(note) for note in figure.caveats[2:])),
         reading=joined(
-            "Voice coils that get hot draw less power from the same voltage. Music that lasts heats them as this "
-            "noise does; a sweep is over before they are warm.",
+            worded("exhibits.voice_coils_get_hot"),
             against,
         ),
         after=after,

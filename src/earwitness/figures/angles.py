@@ -10,6 +10,7 @@ from functools import lru_cache
 import numpy as np
 
 from earwitness.figures.windows import Levels
+from earwitness.files.data import worded
 from earwitness.quantities import from_orbit, on_orbit
 from earwitness.quantities.arrays import FloatArray, IntArray
 from earwitness.quantities.directions import Orbit, join
@@ -154,10 +155,7 @@ def _repeat_notes(levels: Levels) -> tuple[str, ...]:
     spread = float(np.ptp(levels.level_db[rows][:, use], axis=0).max())
     if spread <= REPEATED_AXIS_LIMIT_DB:
         return ()
-    return (
-        f"the axis was measured {rows.size} times and the levels differ by up to {spread:.1f} dB below 10 kHz; "
-        "their energy average is used",
-    )
+    return (worded("figures.axis_twice", rows=rows, spread=spread),)
 
 
 def _appended(levels: Levels, fill: dict[Position, tuple[FloatArray, float]]) -> Levels:

@@ -11,6 +11,7 @@ from earwitness.errors import InputError
 from earwitness.figures.compression import Compression, compression
 from earwitness.figures.distortion import AT_ONE_METER, MARGIN_DB, Distortion, distortion, level_series
 from earwitness.figures.info import figure_infos
+from earwitness.files.data import worded
 from earwitness.quantities import REFERENCE_PRESSURE_PA, Curve, Figure, Harmonics, not_judged
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, lock_fields
 from earwitness.standards.cta2010 import BurstMask
@@ -51,10 +52,7 @@ class Limits:
         return np.asarray(np.interp(np.log(hz), edges, ends), dtype=np.float64)
 
     def words(self) -> str:
-        return (
-            f"{self.bass_percent:g} % distortion up to {self.bass_hz:g} Hz, falling to {self.percent:g} % at "
-            f"{self.full_hz:g} Hz and above, {self.compression_db:g} dB compression"
-        )
+        return worded("figures.clean_limits", given=self)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -10,6 +10,7 @@ import numpy as np
 from earwitness.figures.angles import WIDEST_GAP_DEG, orbit_rows
 from earwitness.figures.uncertainty import DRAWS_ALONE, SEED, draws_of, with_spread
 from earwitness.figures.windows import Levels, own_of_levels_db, pulls_of_directions
+from earwitness.files.data import worded
 from earwitness.quantities import Curve, DirectivityMap, Figure, FrequencyAxis, not_judged
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
 from earwitness.quantities.directions import Orbit
@@ -337,10 +338,7 @@ def nominal_coverage(orbit: OrbitLevels, total: Side, *, key: str, draws: int = 
         caveats.append(f"at {absent} of {wanted.size} frequencies a side never falls 6 dB and counts as 180°")
     dips = int(dips_on_axis(orbit)[_nearest(shown.axis, wanted)].sum())
     if dips:
-        caveats.append(
-            f"at {dips} of {wanted.size} frequencies the axis lies in a dip, and the fall counts from the mean at "
-            "10° and 20° to either side"
-        )
+        caveats.append(worded("figures.axis_in_dip", dips=dips, wanted=wanted))
     figure = Figure(
         key, float(np.median(values)), 0.0, "deg", NOMINAL_BAND_HZ, method, caveats=tuple(caveats), lineage=lineage
     )

@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from earwitness.files.data import worded
 from earwitness.quantities import Curve
 from earwitness.quantities.arrays import BoolArray, FloatArray, runs
 from earwitness.quantities.axis import hz_words, log_axis
@@ -109,10 +110,7 @@ class Gap:
 
     def sentence(self, name: str) -> str:
         """The caveat."""
-        return (
-            f"{name} cannot be trusted from {self.low_hz:.0f} to {self.high_hz:.0f} Hz; "
-            f"a straight line stands there, ±{2 * self.u_db:.1f} dB"
-        )
+        return worded("figures.straight_line", name=name, given=self, expanded_db=2 * self.u_db)
 
 
 def bridged(curve: Curve) -> tuple[Curve, tuple[Gap, ...]]:

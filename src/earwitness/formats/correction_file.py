@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from earwitness.errors import FormatError
+from earwitness.files.data import worded
 from earwitness.formats.table import plain_rows, refused, text_of
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, locked
 
@@ -97,10 +98,7 @@ class MicrophoneCorrection:
         mean_db = float(np.mean(self.response_db[inside]))
         if abs(mean_db) <= SUSPECT_TREBLE_DB:
             return ()
-        return (
-            f"the mean from 10 to 20 kHz is {mean_db:+.1f} dB: confirm that the file gives the microphone's response "
-            "(not its inverse) and belongs to the angle of incidence used",
-        )
+        return (worded("formats.confirm_sign", mean_db=mean_db),)
 
 
 def read_correction(path: Path) -> MicrophoneCorrection:

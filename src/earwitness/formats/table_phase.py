@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from earwitness.files.data import worded
 from earwitness.quantities.arrays import FloatArray, lock_fields
 
 # Neighbors may differ by half a turn at most; a margin for what the loudspeaker itself turns (own choice).
@@ -44,10 +45,7 @@ def phase_reading(hz: FloatArray, phase_rad: FloatArray, *, unwrapped: bool = Fa
     wrapped = np.where(known, np.angle(np.exp(1j * np.where(known, phase_rad, 0.0))), np.nan)
     limit_hz = _told_to_hz(f, wrapped[known])
     if limit_hz is not None:
-        told = (
-            f"the points lie too far apart to follow the phase above {limit_hz:.0f} Hz: "
-            "phase is not used unless the distance is given"
-        )
+        told = worded("formats.phase_too_coarse", limit_hz=limit_hz)
         return PhaseReading(wrapped, False, None, told)
     return PhaseReading(wrapped, False, _slope_s(f, np.unwrap(wrapped[known])), "")
 

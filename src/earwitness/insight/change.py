@@ -15,6 +15,7 @@ from typing import Literal
 
 import numpy as np
 
+from earwitness.files.data import worded
 from earwitness.insight.compare import Candidate, FigurePair, compare_figures, difference, resampled
 from earwitness.quantities import Curve
 from earwitness.quantities.arrays import FloatArray
@@ -179,10 +180,7 @@ def _sentence(
     if told == "same":
         return _begun(f"{first.title} and {second.title} are the same within {limit}, {what}, {over}.")
     if told == "cannot be told":
-        return (
-            f"No difference {what} is seen between {first.title} and {second.title} from {over}; "
-            f"sameness can be claimed within {limit} only."
-        )
+        return worded("insight.no_difference", what=what, first=first, second=second, over=over, limit=limit)
     listed = "; ".join(
         f"{edge_words(p.low_hz)} to {edge_words(p.high_hz)} {'higher' if p.level_db > 0 else 'lower'} by "
         f"{abs(p.level_db):.1f} ± {2 * p.u_db:.1f} dB"

@@ -16,6 +16,7 @@ from earwitness.figures.load import RATED_SHARE
 from earwitness.figures.sampling import band_grid, covers, not_covered
 from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_means
 from earwitness.figures.uncertainty import Drawn, drawn, with_spread
+from earwitness.files.data import worded
 from earwitness.insight.variation import u_of_mean, variation
 from earwitness.quantities import Curve, Figure, Reading
 from earwitness.quantities.arrays import FloatArray
@@ -349,10 +350,7 @@ def _level(claim: Claim, _reading: Reading, figures: Mapping[str, Figure]) -> Cl
         return _open(claim, measured.reason if measured else "no level series was measured", measured)
     if claim.value - measured.value > COVERAGE * measured.u:
         limit = f"{measured.bound} " if measured.bound else ""
-        reason = (
-            f"measured {limit}{measured.value:.1f} ± {COVERAGE * measured.u:.1f} dB within our limits of distortion "
-            f"and compression, and the maker's limits and kind of signal are not stated"
-        )
+        reason = worded("insight.within_our_limits", limit=limit, measured=measured, expanded=COVERAGE * measured.u)
         return _open(claim, reason, measured)
     note = "rms of a sine at 1 m, within our limits of distortion and compression"
     short = claim.value - measured.value

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from earwitness.errors import InputError
+from earwitness.files.data import worded
 from earwitness.insight.claims import ClaimVerdict
 from earwitness.insight.match.amplifier import PAIR_IN_ROOM_DB, AmplifierMatch, voltage_for_level
 from earwitness.insight.match.subwoofer import SubwooferMatch, spread_words
@@ -116,10 +117,8 @@ def _bass_and_subwoofer(match: SubwooferMatch | None) -> Said | None:
         return None
     best, u = match.best, match.figures["crossover_sum_above"].u or 0.0
     gain = match.figures["high_pass_level"]
-    text = (
-        f"With {match.subwoofer or 'an ideal subwoofer'} crossed over at {best.corner_hz:g} Hz "
-        f"the sum stays within {best.below_db:+.1f} dB "
-        f"and {best.above_db:+.1f} dB (± {spread_words(u)})"
+    text = worded(
+        "insight.crossed_over", subwoofer=match.subwoofer or "an ideal subwoofer", best=best, u=spread_words(u)
     )
     if gain.value is not None and gain.u is not None and gain.value > K * gain.u:
         text += f", and the main then plays cleanly to {gain.caveats[0]}"

@@ -7,6 +7,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from earwitness.files.data import worded
 from earwitness.insight.findings import Finding
 from earwitness.insight.findings.sentences import hertz
 from earwitness.insight.for_whom import Said, judged
@@ -115,14 +116,12 @@ def _room_correction(figures: Mapping[str, Figure], findings: Sequence[Finding])
     said = [
         Said(
             "room correction",
-            f"Let automatic room correction work up to {CORRECT_TO_HZ:g} Hz and not boost below {hertz(bass[0])}, "
-            "where the bass ends.",
+            worded("insight.room_correction", correct_to_hz=CORRECT_TO_HZ, bass=hertz(bass[0])),
             ("f6",),
         ),
         Said(
             "room correction",
-            f"If it must work higher, give it a target that falls by {abs(slope[0]):.1f} dB/octave, "
-            "this loudspeaker's own predicted slope."
+            worded("insight.correction_target", slope_db=abs(slope[0]))
             if slope[0] < -0.05
             else "Above that leave it off: the predicted in-room response of this loudspeaker does not fall.",
             ("in_room_slope",),
@@ -154,9 +153,6 @@ def _trade_off(loudspeaker: Loudspeaker, figures: Mapping[str, Figure]) -> list[
         f"A {loudspeaker.enclosure} box of about {1000 * volume:.0f} liters with bass to {f3[0]:.0f} Hz (3 dB down) "
         f"can have about {most:.0f} dB for 1 W at best (Small, from memory); it has {level[0]:.0f} dB."
     )
-    second = (
-        f"Half an octave lower at this size would cost {OCTAVE_COST_DB / 2:.1f} dB of sensitivity, "
-        "or need 2.8 times the volume."
-    )
+    second = worded("insight.half_octave_lower", half_octave_db=OCTAVE_COST_DB / 2)
     keys = ("f3", "sensitivity_1w")
     return [Said("trade-off", first, keys), Said("trade-off", second, keys)]

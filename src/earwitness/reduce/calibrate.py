@@ -8,6 +8,7 @@ import numpy as np
 import scipy.fft
 
 from earwitness.errors import AudioError
+from earwitness.files.data import worded
 from earwitness.formats.audio import Recording
 from earwitness.quantities import REFERENCE_PRESSURE_PA, QualityFlag
 from earwitness.quantities.arrays import FloatArray
@@ -62,8 +63,7 @@ def calibrate(session: Session, read: Callable[[str], Recording]) -> Calibration
         "",
         (),
         None,
-        "The session states neither a microphone sensitivity nor a calibrator recording, so levels are relative and "
-        "no sound pressure level can be stated.",
+        worded("reduce.no_sensitivity"),
     )
     return Calibration(1.0, 0.0, False, "none", (flag,))
 
@@ -74,12 +74,7 @@ def _against(stated: Calibration, recorded: Calibration) -> tuple[QualityFlag, .
     limit = AGREE_DB + 2.0 * math.hypot(stated.u_db, recorded.u_db)
     if abs(apart) <= limit:
         return recorded.flags
-    sentence = (
-        f"sensitivity_fs_per_pa = {stated.fs_per_pa:.3g} stands {apart:+.1f} dB from the calibrator's recording "
-        f"({recorded.fs_per_pa:.3g}): one of them is wrong, or the gain was touched. Levels follow the stated "
-        "one; take it "
-        "out to use the calibrator."
-    )
+    sentence = worded("reduce.sensitivity_off_calibrator", stated=stated, apart=apart, recorded=recorded)
     severity: Severity = "reject" if abs(apart) > REFUSED_DB else "warn"
     return (*recorded.flags, QualityFlag("level", severity, apart, limit, "dB", (), None, sentence))
 
@@ -97,10 +92,7 @@ def _other_lines(samples: FloatArray, calibrator: Calibrator, rate_hz: float) ->
     level = 10.0 * math.log10(max(float(beside[top]), 1e-300) / float(np.sum(power[own])))
     if level <= SECOND_TONE_DB:
         return ()
-    sentence = (
-        f"The calibrator's recording holds a second tone at {hz[top]:.0f} Hz, {level:.0f} dB against its own: hum, or "
-        "something else that sounded. Record it again in silence."
-    )
+    sentence = worded("reduce.calibrator_second_tone", hz=hz[top], level=level)
     return (QualityFlag("calibrator tone", "warn", level, SECOND_TONE_DB, "dB", (), None, sentence),)
 
 
@@ -148,11 +140,7 @@ def _from_calibrator(calibrator: Calibrator, recording: Recording) -> Calibratio
         flags = (QualityFlag("calibrator", "warn", wobble, STEADY_DB, "dB", (), None, sentence),)
     jump = max(levels) - min(levels)
     if jump > REFUSED_DB:
-        sentence = (
-            f"The calibrator's recording holds two levels, {jump:.0f} dB apart (94 and 114 dB in one file?): "
-            "cut it to the "
-            f"part at {calibrator.level_db:g} dB. No sound pressure level is stated."
-        )
+        sentence = worded("reduce.calibrator_two_levels", jump=jump, calibrator=calibrator)
         flags = (QualityFlag("level", "reject", jump, REFUSED_DB, "dB", (), None, sentence),)
     flags = (*flags, *_other_lines(samples, calibrator, recording.rate_hz))
     u_db = math.hypot(calibrator.tolerance_db / math.sqrt(3.0), wobble)

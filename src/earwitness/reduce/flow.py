@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, replace
 import numpy as np
 
 from earwitness.errors import AudioError, InputError
+from earwitness.files.data import worded
 from earwitness.formats.correction_file import MicrophoneCorrection
 from earwitness.formats.scan_pressures import ScanPressures
 from earwitness.quantities import (
@@ -360,10 +361,7 @@ def _own_flags(plan: Plan, gathered: Gathered, late: Lateness, noise: FloatArray
         flags.append(QualityFlag("loop-back clipped", "warn", float(runs), 0.0, "runs", names, None, sentence))
     late_ms = 1e3 * late.common_s
     if not late.shared:
-        sentence = (
-            "There is no loop-back, and the recordings do not start together: each was placed by its own sound, and "
-            "what angles share in phase is lost."
-        )
+        sentence = worded("reduce.recordings_not_together")
         flags.append(QualityFlag("no common start", "warn", late_ms, 0.0, "ms", (), None, sentence))
     elif not plan.time_is_known:
         sentence = "There is no loop-back: the absolute delay is not known, only that takes share one."

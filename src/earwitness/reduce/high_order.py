@@ -9,6 +9,7 @@ import numpy as np
 import scipy.fft
 
 from earwitness.dsp.sweep import SweepLaw
+from earwitness.files.data import worded
 from earwitness.quantities import QualityFlag
 from earwitness.quantities.arrays import ComplexArray, FloatArray, lock_fields
 from earwitness.reduce.stimulus import Stimulus
@@ -121,9 +122,6 @@ def high_order_flags(found: Sequence[HighOrders]) -> list[QualityFlag]:
         worst = int(rows[np.argmax(one.relative_db[rows])])
         level, hz = float(one.relative_db[worst]), float(one.frequency_hz[worst])
         band = (float(one.frequency_hz[rows[0]]), float(one.frequency_hz[rows[-1]]))
-        sentence = (
-            f"At {one.drive_v:g} V sharp distortion (order {LOWEST_ORDER} and up) reaches {level:.0f} dB against the "
-            f"sound near {hz:.0f} Hz: a part may rub, buzz or leak, or the amplifier clips; listen there."
-        )
+        sentence = worded("reduce.sharp_distortion", one=one, lowest_order=LOWEST_ORDER, level=level, hz=hz)
         flags.append(QualityFlag("high orders", "warn", level, ALARM_DB, "dB", (one.take,), band, sentence))
     return flags

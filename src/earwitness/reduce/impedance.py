@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from earwitness.errors import AudioError, InputError
+from earwitness.files.data import worded
 from earwitness.formats.audio import Recording
 from earwitness.quantities import FrequencyAxis, Impedance, QualityFlag
 from earwitness.quantities.arrays import BoolArray, FloatArray
@@ -194,10 +195,7 @@ def _passivity(
             continue
         hz = one.axis.hz[bad]
         lowest = float(one.ohm.real[bad].min())
-        sentence = (
-            f"The impedance has a resistance of {lowest:.2f} ohm at {hz[np.argmin(one.ohm.real[bad])]:.0f} Hz: a "
-            "loudspeaker gives no power back, so the calibration or the wiring is wrong; these points are left out."
-        )
+        sentence = worded("reduce.impedance_negative", lowest=lowest, hz=hz[np.argmin(one.ohm.real[bad])])
         flags.append(
             QualityFlag(
                 "impedance not passive",
@@ -222,10 +220,7 @@ def _reach(loads: Sequence[ImpedanceTake], impedance: Impedance) -> list[Quality
         return []
     share = 100.0 * float(lost.sum()) / float(inside.sum())
     band = (float(hz[lost][0]), float(hz[lost][-1]))
-    sentence = (
-        f"The impedance is not known at {share:.0f} % of the points from 20 Hz to 20 kHz, between {band[0]:.0f} Hz "
-        f"and {band[1]:.0f} Hz: noise, or the sweep does not reach there."
-    )
+    sentence = worded("reduce.impedance_unknown", share=share, low_hz=band[0], high_hz=band[1])
     names = tuple(take.id for take in loads)
     return [QualityFlag("impedance incomplete", "warn", share, 0.0, "%", names, band, sentence)]
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from earwitness.dsp.smoothing import smooth_power
+from earwitness.files.data import worded
 from earwitness.quantities import Directions, QualityFlag, Splice
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
 from earwitness.quantities.causes import Cause
@@ -267,10 +268,7 @@ def _distance_flag(effect_db: FloatArray, plan: Plan) -> QualityFlag:
     hz = plan.axis.hz
     counted = np.where(hz >= plan.gate.lowest_valid_hz, np.abs(effect_db), 0.0)
     top = int(np.argmax(counted))
-    sentence = (
-        f"Levels were referred from the measuring distance to the far field by the drivers' positions: "
-        f"{effect_db[top]:+.1f} dB on axis at {hz[top]:.0f} Hz, where it matters most."
-    )
+    sentence = worded("reduce.far_field_referred", effect_db=effect_db[top], hz=hz[top])
     size, band = float(counted[top]), (float(plan.gate.lowest_valid_hz), float(hz[-1]))
     return QualityFlag("far-field reference", "info", size, 0.0, "dB", (), band, sentence)
 
@@ -289,10 +287,8 @@ def _apart_flags(
     if abs(apart_m) <= limit_m or turned_over[0]:
         return ()
     heard_m = far.distance_m + apart_m
-    sentence = (
-        f"By the time that the bass takes from the near fields on, the far-field microphone stood at {heard_m:.2f} m, "
-        f"not at the stated {far.distance_m:.2f} m: levels would be off by "
-        f"{abs(20 * np.log10(heard_m / far.distance_m)):.1f} dB. Measure the distance again from the reference point."
+    sentence = worded(
+        "reduce.distance_by_bass", heard_m=heard_m, far=far, apart_db=abs(20 * np.log10(heard_m / far.distance_m))
     )
     return (QualityFlag("distance", "warn", abs(apart_m), limit_m, "m", (), None, sentence),)
 

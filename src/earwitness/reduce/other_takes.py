@@ -7,6 +7,7 @@ from functools import lru_cache
 import numpy as np
 
 from earwitness.errors import AudioError
+from earwitness.files.data import worded
 from earwitness.formats.audio import Recording
 from earwitness.quantities import (
     BurstTakeReading,
@@ -228,8 +229,5 @@ def level_flags(harmonics: Sequence[Harmonics]) -> list[QualityFlag]:
     if not names:
         return []
     which = "take " + names[0] if len(names) == 1 else "takes " + ", ".join(names)
-    sentence = (
-        f"In the level series {which} reached full scale of the recorder and {'is' if len(names) == 1 else 'are'} left "
-        "out of distortion, compression and highest level; lower the input gain for loud takes."
-    )
+    sentence = worded("reduce.level_series_clipped", which=which, is_or_are="is" if len(names) == 1 else "are")
     return [QualityFlag("level take clipped", "warn", float(len(names)), 0.0, "takes", names, None, sentence)]

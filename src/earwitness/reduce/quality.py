@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from earwitness.files.data import worded
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.axis import hz_words
 from earwitness.quantities.directions import Orbit
@@ -50,11 +51,7 @@ def stimulus_flags(spread_s: float | None, take: str) -> list[QualityFlag]:
     if spread_s is None or 1e3 * abs(spread_s) <= limit:
         return []
     way = "after" if spread_s > 0 else "before"
-    sentence = (
-        f"In take {take} the sound from 500 Hz to 1 kHz comes {1e3 * abs(spread_s):.0f} ms {way} that above 8 kHz: "
-        "what was played may not be what the session describes, and levels wrong. Check the stimulus, or record a "
-        "loop-back."
-    )
+    sentence = worded("reduce.treble_late", take=take, spread_ms=1000.0 * abs(spread_s), way=way)
     return [QualityFlag("stimulus", "warn", 1e3 * spread_s, limit, "ms", (take,), (500.0, 20_000.0), sentence)]
 
 
@@ -94,10 +91,7 @@ def gate_flags(facts: Sequence[TakeFacts], gate: Gate, reflections_s: Sequence[f
     inside = sorted(t for t in reflections_s if t < gate.end_s)
     flags: list[QualityFlag] = []
     if inside:
-        sentence = (
-            f"A reflection is expected {inside[0] * 1000:.1f} ms after the direct sound, inside the gate "
-            f"that ends at {gate.end_s * 1000:.1f} ms."
-        )
+        sentence = worded("reduce.reflection_in_gate", after_ms=inside[0] * 1000, end_ms=gate.end_s * 1000)
         flags.append(
             QualityFlag("reflection expected", "warn", inside[0] * 1e3, gate.end_s * 1e3, "ms", (), None, sentence)
         )
@@ -111,10 +105,7 @@ def gate_flags(facts: Sequence[TakeFacts], gate: Gate, reflections_s: Sequence[f
                 seen[fact.id] = max(level_db, seen.get(fact.id, -np.inf))
     if seen:
         loudest = max(seen.values())
-        sentence = (
-            f"In {_count(tuple(seen))} an echo up to {loudest:.0f} dB re the direct sound lies inside the gate "
-            "where a reflection is expected."
-        )
+        sentence = worded("reduce.echo_in_gate", seen=_count(tuple(seen)), loudest=loudest)
         flags.append(QualityFlag("reflection", "warn", loudest, limit, "dB", tuple(seen), None, sentence))
     return flags
 
@@ -135,8 +126,7 @@ def splice_flags(report: Splice) -> list[QualityFlag]:
     flags = [
         QualityFlag(
             name, "warn", number, THRESHOLDS[key], unit, (), band,
-            f"Near field and far field {verb} {number:.1f} {unit} where they meet, "
-            f"between {band[0]:.0f} and {band[1]:.0f} Hz.",
+            worded("reduce.splice_apart", verb=verb, number=number, unit=unit, low_hz=band[0], high_hz=band[1]),
         )
         for name, number, key, unit, verb in checks
         if number > THRESHOLDS[key]
@@ -348,10 +338,7 @@ def _non_causal(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
         return []
     worst = max(f.non_causal_db for f in bad)
     takes = tuple(f.id for f in bad)
-    sentence = (
-        f"In {_count(takes)} energy up to {worst:.0f} dB re the peak comes before the direct sound: "
-        "a wrong stimulus, a wrapped recording or a resampled file."
-    )
+    sentence = worded("reduce.energy_before", takes=_count(takes), worst=worst)
     return [QualityFlag("before the sound", "warn", worst, limit, "dB", takes, None, sentence)]
 
 

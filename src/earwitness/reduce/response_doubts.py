@@ -20,6 +20,7 @@ from earwitness.dsp.data_traces import (
     smoothing_per_octave,
     snr_of_scatter_db,
 )
+from earwitness.files.data import worded
 from earwitness.formats.audio import Recording
 from earwitness.formats.directivity_sofa import SofaDirectivity
 from earwitness.formats.response_table import ResponseTable
@@ -128,8 +129,7 @@ def _smoothing(facts: ResponseFacts, native: _Native) -> Iterator[QualityFlag]:
     said = "not smoothed" if not stated else f"smoothed over {facts.smoothing} octave"
     sentence = f"The responses are stated as {said}; they hold no detail finer than about 1/{found:.1f} octave. "
     sentence += (
-        "Reflections of a room would show as such: the data were smoothed, so peaks narrower than that are lowered, "
-        "and flatness and rating look better than they are. Export them without smoothing, or state its width."
+        worded("reduce.smoothed")
         if in_room
         else "That is so after smoothing, and for a loudspeaker without narrow peaks."
     )
@@ -146,10 +146,8 @@ def _gate_of_levels(facts: ResponseFacts, native: _Native) -> Iterator[QualityFl
 
 
 def _short_gate(stated_ms: float, found_s: float, take: str) -> QualityFlag:
-    sentence = (
-        f"The gate is stated as {stated_ms:g} ms; {take} ends after {1e3 * found_s:.1f} ms. Below about "
-        f"{1.2 / found_s:.0f} Hz it then holds nothing of its own. State gate_ms = {1e3 * found_s:.1f}, or export the "
-        "responses with the longer window."
+    sentence = worded(
+        "reduce.gate_shorter", stated_ms=stated_ms, take=take, found_ms=1000.0 * found_s, from_hz=1.2 / found_s
     )
     return _flag("gate shorter than stated", "warn", 1e3 * found_s, stated_ms, "ms", (take,), sentence)
 
@@ -162,21 +160,14 @@ def _gate_of_samples(facts: ResponseFacts, take: str, samples: FloatArray, rate_
         if facts.gate_ms / 1e3 > GATE_LONGER * end.end_s:
             yield _short_gate(facts.gate_ms, end.end_s, take)
     elif end.end_s < 0.1:
-        sentence = (
-            f"{take} ends {1e3 * end.end_s:.1f} ms after its peak, as if a window was put on it, and no gate is "
-            f"stated. If it was, levels below about {1.2 / end.end_s:.0f} Hz tell nothing: state gate_ms = "
-            f"{1e3 * end.end_s:.1f}."
-        )
+        sentence = worded("reduce.window_not_stated", take=take, end_ms=1000.0 * end.end_s, from_hz=1.2 / end.end_s)
         yield _flag("gate not stated but found", "warn", 1e3 * end.end_s, 0.0, "ms", (take,), sentence)
 
 
 def _tail(take: str, samples: FloatArray) -> Iterator[QualityFlag]:
     snr = flat_tail_snr_db(samples)
     if snr is not None and snr < LOW_SNR_DB:
-        sentence = (
-            f"The end of {take} is even noise, and all of it together is only {snr:.0f} dB weaker than the response: "
-            "off axis and at the ends of the band levels may be noise. Cut the tail off, or average more."
-        )
+        sentence = worded("reduce.end_is_noise", take=take, snr=snr)
         yield _flag("noise in an impulse response", "warn", snr, LOW_SNR_DB, "dB", (take,), sentence)
 
 
@@ -188,28 +179,19 @@ def _grid(native: _Native) -> Iterator[QualityFlag]:
         yield _flag("coarse levels", "warn", digit, COARSE_DIGIT_DB, "dB", (native.take,), sentence)
     repeats = np.diff(first) == 0.0
     if repeats.mean() > 0.5 and digit < COARSE_DIGIT_DB and np.ptp(first) > 1.0:
-        sentence = (
-            f"{100 * repeats.mean():.0f} % of the levels of {native.take} repeat the one before: few points were "
-            "copied to many frequencies. Export the points themselves."
-        )
+        sentence = worded("reduce.levels_repeat", mean_percent=100 * repeats.mean(), native=native)
         yield _flag("repeated levels", "warn", float(repeats.mean()), 0.5, "", (native.take,), sentence)
         return
     step = drawn_from_step_hz(native.hz, first, max(digit, 1e-4))
     if step:
-        sentence = (
-            f"{native.take} was drawn from points {step:.3g} Hz apart by straight lines: below about "
-            f"{step * 20 / np.log(2):.0f} Hz it holds fewer than 20 points of its own in an octave."
-        )
+        sentence = worded("reduce.drawn_by_lines", native=native, step=step, below_hz=step * 20 / np.log(2))
         yield _flag("drawn from coarse points", "info", step, 0.0, "Hz", (native.take,), sentence)
     for end, rows in (("low", first), ("high", first[::-1])):
         same = int(np.argmax(np.append(rows != rows[0], True)))
         hz = native.hz if end == "low" else native.hz[::-1]
         if 5 <= same < rows.size and abs(np.log2(hz[same - 1] / hz[0])) > 1 / 6:
             low, high = sorted((float(hz[0]), float(hz[same - 1])))
-            sentence = (
-                f"The {end} end of {native.take} is one value from {low:.0f} to {high:.0f} Hz: filled in or clipped. "
-                "State lowest_hz or highest_hz so that it is not used."
-            )
+            sentence = worded("reduce.end_filled", end=end, native=native, low=low, high=high)
             yield _flag(f"filled {end} end", "warn", float(same), 5.0, "points", (native.take,), sentence)
 
 
@@ -226,10 +208,7 @@ def _scatter(facts: ResponseFacts, native: _Native) -> Iterator[QualityFlag]:
         return
     worst = min(snr_of_scatter_db(row[treble]) for row in native.level_db)
     if worst < LOW_SNR_DB:
-        sentence = (
-            f"Neighboring levels of {native.take} or another direction scatter as noise {worst:.0f} dB below the sound "
-            "would make them. Off axis, levels of the treble are upper limits."
-        )
+        sentence = worded("reduce.levels_scatter", native=native, worst=worst)
         yield _flag("noise between points", "warn", worst, LOW_SNR_DB, "dB", (native.take,), sentence)
 
 
@@ -262,11 +241,7 @@ def _both_orbits(parts: Sequence[Part], band: np.ndarray) -> Iterator[QualityFla
         for level, take in same[1:]:
             away = float(np.median(np.abs(level - same[0][0])))
             if away > SAME_PLACE_DB:
-                sentence = (
-                    f"{same[0][1]} and {take} are one place, {angle} degrees of both orbits, and differ by {away:.1f} "
-                    "dB at half of all frequencies: another gain, another distance, or a file of another direction. "
-                    "The first is used."
-                )
+                sentence = worded("reduce.orbits_differ", other=same[0][1], take=take, angle=angle, away=away)
                 yield _flag("orbits disagree", "warn", away, SAME_PLACE_DB, "dB", (same[0][1], take), sentence)
 
 
@@ -287,10 +262,7 @@ def _copies(orbit: str, found: list[tuple[float, FloatArray, str]]) -> Iterator[
                 (mirrored if opposite else doubled).append((angle, take, twin))
     if doubled:
         takes = tuple(dict.fromkeys(take for _, *pair in doubled for take in pair))
-        sentence = (
-            f"{', '.join(takes[:4])} hold the same levels at different angles of the {orbit} orbit: one file copied "
-            "under two names."
-        )
+        sentence = worded("reduce.copied_file", listed=", ".join(takes[:4]), orbit=orbit)
         yield _flag("angles doubled", "warn", float(len(doubled)), 0.0, "pairs", takes, sentence)
     if mirrored and len(mirrored) == sides and sides >= 2:
         side = "left and right" if orbit == "horizontal" else "above and below"
@@ -353,16 +325,10 @@ def _phase(parts: Sequence[Part], hz: FloatArray) -> Iterator[QualityFlag]:
     if phase_is_turned(found):
         early = -1e3 * found.delay_s
         why = f"rises as if the sound came {early:.2f} ms too early" if early > 1e3 * EARLY_S else "bends the wrong way"
-        sentence = (
-            f"The phase of {front.take} {why}: its sign is turned, or a longer delay was taken off than there was. "
-            "Turn the sign of the phase, or put the delay back; until then nothing in time is right."
-        )
+        sentence = worded("reduce.phase_turned", front=front, why=why)
         yield _flag("phase turned", "warn", 1e3 * found.delay_s, -1e3 * EARLY_S, "ms", (front.take,), sentence)
     elif found.rest_deg < 0.5 and abs(found.delay_s) < 5e-6:
-        sentence = (
-            f"The phase of {front.take} is the minimum phase of its levels to half a degree: it was computed from "
-            "them, not measured, and tells nothing of time or of drivers."
-        )
+        sentence = worded("reduce.phase_computed", front=front)
         yield _flag("phase computed", "warn", found.rest_deg, 0.5, "deg", (front.take,), sentence)
 
 

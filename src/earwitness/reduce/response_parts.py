@@ -13,6 +13,7 @@ import scipy.fft
 
 from earwitness.dsp.balloon import balloon_at
 from earwitness.errors import InputError
+from earwitness.files.data import worded
 from earwitness.formats.audio import Recording
 from earwitness.formats.directivity_sofa import SofaDirectivity
 from earwitness.formats.response_table import ResponseTable
@@ -143,10 +144,7 @@ def _told_offset(take: str, samples: FloatArray, spectrum: np.ndarray, flags: li
     constant, loudest = abs(float(samples.sum())), float(np.abs(spectrum).max())
     if constant > 0.1 * loudest:
         below = float(level_of(np.array(constant / loudest)))
-        sentence = (
-            f"The samples of {take} sum to {below:.0f} dB of the loudest frequency: an "
-            "offset or a cut-off tail; the lowest frequencies may be wrong."
-        )
+        sentence = worded("reduce.offset_in_samples", take=take, below=below)
         flags.append(
             QualityFlag("offset in an impulse response", "warn", constant / loudest, 0.1, "", (take,), None, sentence)
         )

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from earwitness.errors import InputError
+from earwitness.files.data import worded
 from earwitness.formats.audio import Recording
 from earwitness.formats.directivity_sofa import SofaDirectivity
 from earwitness.formats.response_table import ResponseTable
@@ -165,10 +166,7 @@ def _parts(
     names = [average.key for average in averages]
     if len(parts) != 1 or len(set(names)) < len(names) or parts[0].directions.unit_vectors()[0, 0] < 1.0 - 1e-9:
         raise InputError.of("reduce.curves_beside_directions", where="session.toml", count=len(parts))
-    sentence = (
-        f"The averages are taken as they were published, {AVERAGED_U_DB} dB for that assumed; no direction but "
-        "the axis is known, so there is no coverage, no map and no EQ that looks at other directions."
-    )
+    sentence = worded("reduce.averages_only", averaged_u_db=AVERAGED_U_DB)
     takes = tuple(take.id for take in curves)
     flags.append(QualityFlag("curves alone", "info", 0.0, 0.0, "", takes, None, sentence))
     return parts, averages
@@ -272,10 +270,7 @@ def _phase_kind(facts: ResponseFacts, whole: Part, flags: list[QualityFlag]) -> 
     if facts.phase == "one time reference":
         return "common"
     if facts.phase == "unknown":
-        sentence = (
-            "Whether the directions share one time is not stated: each one's phase is used by itself. If they do, "
-            'write phase = "one time reference" under [responses].'
-        )
+        sentence = worded("reduce.time_not_stated")
         flags.append(QualityFlag("time reference not stated", "info", 0.0, 0.0, "", (), None, sentence))
     return "own"
 
@@ -298,10 +293,7 @@ def _facts_flags(facts: ResponseFacts, whole: Part, hz: FloatArray) -> list[Qual
     found = []
     if facts.gate_ms is None and facts.space in ("unknown", "gated", "room"):
         where = "in a room" if facts.space == "room" else "at a place that is not stated"
-        sentence = (
-            f"The responses were taken {where}, without a stated gate: below some hundred hertz they may hold the "
-            "room. State gate_ms, or lowest_hz from which they are good."
-        )
+        sentence = worded("reduce.gate_not_stated", where=where)
         flags_known = facts.lowest_hz is not None
         found.append(
             QualityFlag("gate not stated", "info" if flags_known else "warn", 0.0, 0.0, "", (), None, sentence)
@@ -312,9 +304,8 @@ def _facts_flags(facts: ResponseFacts, whole: Part, hz: FloatArray) -> list[Qual
     coarse = (whole.u_db > 0.3) & whole.known
     if coarse.any():
         low, high = hz[coarse.any(axis=0)][[0, -1]]
-        sentence = (
-            f"Between {low:.0f} and {high:.0f} Hz the data's points lie too far apart for what happens between "
-            f"them; up to {float(2 * whole.u_db[whole.known].max()):.1f} dB of the uncertainty there comes from that."
+        sentence = worded(
+            "reduce.points_far_apart", low=low, high=high, expanded_db=float(2 * whole.u_db[whole.known].max())
         )
         size = float(whole.u_db[whole.known].max())
         found.append(QualityFlag("coarse points", "warn", size, 0.3, "dB", (), (float(low), float(high)), sentence))

@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from earwitness.files.data import worded
 from earwitness.formats.positions_table import REFERENCE
 from earwitness.quantities import Cause, FrequencyAxis, QualityFlag
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
@@ -187,11 +188,7 @@ def disagreement(one: Doubted, low: Separation, high: Separation, gate_u_db: Flo
 
 def disagreement_flag(times: float) -> QualityFlag:
     """What the tester is told where the two disagree."""
-    sentence = (
-        f"Separated and gated sound lie {times:.1f} times farther apart than is stated of them where both are known: "
-        "the cabinet is another than told, or the room changed from point to point, as where the loudspeaker is "
-        "turned in it. The uncertainty below was raised as much; check the cabinet, and move the microphone instead."
-    )
+    sentence = worded("reduce.gated_apart", times=times)
     return QualityFlag("scan and gate", "warn", times, DISAGREE_TIMES, "", (), None, sentence)
 
 
@@ -376,23 +373,12 @@ def _flags(found: Nuisance, ratio: float, alike: float) -> tuple[QualityFlag, ..
         sentence = f"The scan tells mistakes of its rig: {words}."
         flags.append(QualityFlag("scan rig", "warn", float(len(found.told)), 0.0, "", (), None, sentence))
     if alike > MOST_ALIKE:
-        sentence = (
-            "What the waves leave unexplained is alike at neighboring points, as where the loudspeaker was turned in "
-            "the room instead of the microphone moved about it: the room's sound changed from point to point. What "
-            "the separation says is not shown; keep the loudspeaker still."
-        )
+        sentence = worded("reduce.unexplained_alike")
         flags.append(QualityFlag("scan moved", "reject", alike, MOST_ALIKE, "", (), None, sentence))
     elif ratio > MOVED_RATIO:
-        sentence = (
-            f"The points contradict each other {np.sqrt(ratio):.0f} times more than noise and stated places allow: "
-            "something moved between them, as where the loudspeaker is turned in the room, or the list of points is "
-            "another's. What the separation says is not shown; keep the loudspeaker still and move the microphone."
-        )
+        sentence = worded("reduce.points_contradict", times=np.sqrt(ratio))
         flags.append(QualityFlag("scan moved", "reject", ratio, MOVED_RATIO, "", (), None, sentence))
     elif ratio > NOTED_RATIO:
-        sentence = (
-            f"The points contradict each other {np.sqrt(ratio):.1f} times more than noise and stated places allow: "
-            "check the places, the gain between points, and what moved in the room."
-        )
+        sentence = worded("reduce.points_contradict_2", times=np.sqrt(ratio))
         flags.append(QualityFlag("scan fits badly", "warn", ratio, NOTED_RATIO, "", (), None, sentence))
     return tuple(flags)

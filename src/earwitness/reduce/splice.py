@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from earwitness.files.data import worded
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, lock_fields
 from earwitness.quantities.causes import Cause
 from earwitness.quantities.measurement import Splice
@@ -149,21 +150,15 @@ def _impossible(
     """Why the two cannot be one loudspeaker's, probable cause first, or "". u_db : of their difference."""
     band = f"between {band_hz[0]:.0f} and {band_hz[1]:.0f} Hz"
     if abs(slope) > STEEPEST_DB_PER_OCTAVE:
-        return (
-            f"Near field and far field drift apart by {abs(slope):.0f} dB per octave {band}, so what is left there is "
-            "not the same sound in both."
-            + ("" if levels.known else " Without a loop-back another clock or sweep than is stated does that too.")
+        return worded("reduce.splice_apart_2", slope=abs(slope), band=band) + (
+            "" if levels.known else " Without a loop-back another clock or sweep than is stated does that too."
         )
     if inverted and (levels.known or not levels.may_turn):
-        return (
-            f"All near fields are turned over in polarity against the far field {band}: check the connection of the "
-            "microphone and of the loudspeaker in those takes."
-        )
+        return worded("reduce.near_fields_turned_over", band=band)
     largest = LARGEST_GAIN_DB if levels.known else LARGEST_GAIN_BY_HAND_DB
     if abs(gain) > max(largest, 3 * u_db):
-        return (
-            f"The gain or drive_v of the near-field takes, a diameter_m, or a position_m is not as stated: the near "
-            f"field comes out {abs(gain):.1f} dB too {'faint' if gain > 0 else 'loud'} for the far field {band}."
+        return worded(
+            "reduce.near_field_gain", gain=abs(gain), faint_or_loud="faint" if gain > 0 else "loud", band=band
         )
     return ""
 
@@ -171,10 +166,7 @@ def _impossible(
 def refusal(hz: FloatArray, far: ComplexArray, near: ComplexArray, far_low_hz: float, near_high_hz: float) -> str:
     """Why the two cannot be joined, or ""."""
     if near_high_hz < far_low_hz * NARROWEST_OVERLAP:
-        return (
-            f"The far field holds above {far_low_hz:.0f} Hz and the near field below {near_high_hz:.0f} Hz: "
-            "they share less than a third of an octave, so nothing shows that they belong together."
-        )
+        return worded("reduce.splice_without_overlap", far_low_hz=far_low_hz, near_high_hz=near_high_hz)
     inside = _inside(hz, far_low_hz, near_high_hz)
     if inside.sum() < 4:
         return f"Too few frequencies lie between {far_low_hz:.0f} and {near_high_hz:.0f} Hz to join the two responses."

@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 
 from earwitness.errors import InputError, choice
+from earwitness.files.data import worded
 from earwitness.formats.positions_table import REFERENCE, positions_text
 from earwitness.quantities.arrays import FloatArray, lock_fields
 
@@ -327,30 +328,19 @@ def _buys(shape: str, rings: int, visits: int, drift_db: float, each_s: float) -
     """What each precaution costs and brings; shares from simulated scans of 1,300 points, no source."""
     left = drift_db / 20
     bought = [
-        f"Surfaces in turns, ring by ring, cost {rings} more changes of radius: of a drift of {drift_db:g} dB some "
-        f"{left:.2g} dB stay between the surfaces instead of {drift_db:g} dB.",
+        worded("session.surfaces_in_turns", rings=rings, drift_db=drift_db, left=left),
         f"{visits} visits of the reference place cost {visits * VISIT_TIMES * each_s / 60:.0f} min: the drift is known "
         f"to about {VISIT_U_DB:g} dB instead of {drift_db:g} dB. Repeat the place to 0.2 mm.",
     ]
     if shape == "sphere":
-        bought.append(
-            "Radii that alternate from ring to ring cost nothing: a gain that goes with the radius is told to some "
-            "0.01 dB by the scan itself, where two plain spheres leave it at what you state."
-        )
+        bought.append(worded("session.radii_alternate"))
     else:
         bought.append(
             "A cylinder's caps and wall tell a gain that goes with the radius to some 0.01 dB by the scan itself."
         )
     few = FEWEST_VISITS
-    bought.append(
-        f"A second microphone that stays in its place, on another channel, costs no time: drifts of loudspeaker, "
-        f"amplifier and clock are taken off every point to about {VISIT_U_DB:g} dB, and {few} visits of the reference "
-        "place are enough for the moving microphone's own gain. State monitor_channel in the scan's [[take]]."
-    )
-    bought.append(
-        "A thermometer before, in the middle and after costs a minute: the speed of sound is known to 0.1 % instead of "
-        "0.3 %. State temperature_u_c under [scan]."
-    )
+    bought.append(worded("session.second_microphone", visit_u_db=VISIT_U_DB, few=few))
+    bought.append(worded("session.thermometer"))
     return tuple(bought)
 
 
@@ -358,23 +348,16 @@ def _notes(robot: Robot, count: int, highest_hz: float, gated_hz: float | None, 
     notes = [
         "Both surfaces are needed: the difference between them tells sound going out from sound coming in.",
         "Keep the loudspeaker still and move the microphone. Warm up for 15 min with the sweep at level.",
-        "Bounds hold for a cabinet that is a box, told to some millimeters. One of another shape scatters the room's "
-        "sound in its own way: 0.4 dB rms, up to 0.8 dB, at 1 kHz where no gate serves, and the result says so.",
+        worded("session.bounds_for_boxes"),
     ]
     if robot == "by hand":
         notes.append(
             "By hand points are known to some 4 mm: above 500 Hz that limits the result more than the number of points."
         )
     if robot == "turntable and arm":
-        notes.append(
-            "A turntable turns the loudspeaker in the room, and the room's sound changes from point to point: "
-            "separation fails, which the program notices, and only gated sound is left. Let the arm turn."
-        )
+        notes.append(worded("session.turntable_turns"))
     if gated_hz is not None:
-        notes.append(
-            f"With the gate these points tell all directions apart up to about {gated_to_hz / 1000:.1f} kHz: the order "
-            "of the cabinet's own sound grows with its size, and twice as many points reach 1.4 times as high."
-        )
+        notes.append(worded("session.gated_to", gated_to_khz=gated_to_hz / 1000))
     if gated_hz is not None and gated_hz > highest_hz:
         notes.append(f"Between {highest_hz:.0f} Hz and the gate's {gated_hz:.0f} Hz nothing serves: separate higher.")
     if count > 5000:

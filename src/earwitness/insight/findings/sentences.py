@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from earwitness.files.data import worded
 from earwitness.insight.findings.finding import (
     DIRECT,
     OFF_AXIS,
@@ -239,18 +240,14 @@ def origin_sentence(one: Origin) -> str:
     if one.name == "driver":
         return f"The near field of the {one.part} makes it."
     if one.name == "breakup":
-        return (
-            f"The near field of the {one.part} makes it where the cone is large against the wavelength "
-            f"(ka {fact['ka']:.1f}), as breakup does."
-        )
+        return worded("insight.cone_is_large", one=one, ka=fact["ka"])
     if one.name == "standing wave":
         return (
             f"It fits a standing wave in the cabinet: {100 * fact['length_m']:.0f} cm inside "
             f"is half a wavelength at {hertz(fact['expected_hz'])}."
         )
     if one.name == "baffle step":
-        return f"It fits the baffle step: the front is {100 * fact['width_m']:.0f} cm wide, which puts the step near " \
-            f"{hertz(fact['expected_hz'])}."  # fmt: skip
+        return worded("insight.baffle_step", width_cm=100 * fact["width_m"], expected_hz=hertz(fact["expected_hz"]))
     if one.name == "edge diffraction":
         return (
             f"It fits edge diffraction: {100 * fact['distance_m']:.0f} cm from the {one.part} to the edge "
@@ -268,10 +265,7 @@ def gate_sentence(one: Resonance) -> str:
     """That the gate hides part of a resonance, and how well it is known behind it."""
     known = f"Q at least {one.least_q:.2g}" if one.least_q is not None else f"Q {one.q:.2g}"
     source = f" with the {one.witness}" if one.witness else ""
-    return (
-        f"It rings longer than the gate: the curve shows {abs(one.seen_db):.1f} dB and Q {one.seen_q:.2g}, "
-        f"the resonance itself has {known} (fitted behind the gate{source})."
-    )
+    return worded("insight.rings_past_gate", seen_db=abs(one.seen_db), one=one, known=known, source=source)
 
 
 def tilt_sentence(slope: float, u_slope: float, band_hz: tuple[float, float], place: str) -> str:

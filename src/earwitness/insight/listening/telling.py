@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from earwitness.files.data import worded
 from earwitness.insight.findings.finding import KINDS, PLACES
 from earwitness.insight.findings.sentences import hertz
 from earwitness.insight.listening.chance import Chance
@@ -60,10 +61,7 @@ def chance_in_words(test: Chance) -> str:
     """The permutation test in one sentence."""
     said = f"{test.agreed} of {test.said} remark{'s' if test.said != 1 else ''} agree{'s' if test.agreed == 1 else ''}"
     p = "below 0.001" if test.p_value < 0.001 else f"{test.p_value:.3f}"
-    return (
-        f"{said} with the data; placed at random on {test.pool} regions, {test.expected:.1f} would on average, "
-        f"and at least as many with probability {p}."
-    )
+    return worded("insight.by_chance", said=said, test=test, p=p)
 
 
 def span_in_words(low_hz: float, high_hz: float) -> str:

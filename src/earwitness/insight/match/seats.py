@@ -11,6 +11,7 @@ import numpy as np
 
 from earwitness.errors import InputError
 from earwitness.figures.info import figure_infos
+from earwitness.files.data import worded
 from earwitness.insight.match.off_axis import Orbits, Sound, orbits_of, sound_toward
 from earwitness.quantities import Curve, DirectionalResponse, Figure
 from earwitness.quantities.arrays import FloatArray
@@ -249,16 +250,10 @@ def _best_aim(
         f"{abs(best.turn_deg):g} degrees to its {'left' if best.turn_deg > 0 else 'right'} of the middle of the seats"
     )  # fmt: skip
     if clear:
-        sentence = (
-            f"Aim {one.name} at {side}: the seats then differ from even sound by {best.cost_db:.1f} ± "
-            f"{2.0 * best.u_db:.1f} dB ({worst.cost_db:.1f} dB at {worst.turn_deg:+g} degrees)."
-        )
+        sentence = worded("insight.aim_at", one=one, side=side, best=best, expanded_db=2.0 * best.u_db, worst=worst)
     else:
         # Up, so that what is printed holds.
-        sentence = (
-            f"For {one.name} no aim is better than another beyond the uncertainty of "
-            f"{math.ceil(10.0 * doubt_db) / 10.0:.1f} dB."
-        )
+        sentence = worded("insight.no_better_aim", one=one, doubt_db=math.ceil(10.0 * doubt_db) / 10.0)
     return AimAdvice(one.name, tuple(aims), best, toward + best.turn_deg, clear, sentence)
 
 
@@ -356,8 +351,7 @@ def seat_sentences(
             figure = spread.figures[key]
             if figure.value is not None and figure.u is not None:
                 found.append(
-                    f"{name}: direct sound differs by {figure.value:.1f} ± {2.0 * figure.u:.1f} dB between {words}, "
-                    "distance taken out."
+                    worded("insight.seats_differ", name=name, figure=figure, expanded=2.0 * figure.u, words=words)
                 )
     judged = {place: one for place, one in (headroom or {}).items() if one.value is not None}
     if judged:

@@ -18,6 +18,7 @@ from earwitness.errors import InputError
 from earwitness.figures.highest_level import BAND_HZ, CleanLevel, clean_level_figure
 from earwitness.figures.info import figure_infos
 from earwitness.figures.registry import place_of
+from earwitness.files.data import worded
 from earwitness.insight.match.crossover import Scheme, high_pass, low_pass, slope_words, summed
 from earwitness.insight.spread import value_and_spread
 from earwitness.quantities import Curve, Figure, FrequencyAxis, log_axis, not_judged
@@ -253,10 +254,7 @@ def with_ideal(found: SubwooferMatch, free: SubwooferMatch) -> SubwooferMatch:
     if one == other or other.rms_db > one.rms_db - SMALLEST_GAIN_DB:
         last = f"No other slopes make the sum evener by {SMALLEST_GAIN_DB:g} dB rms."
     else:
-        last = (
-            f"With free choice of slopes: {other.scheme.words}, at {other.corner_hz:g} Hz; "
-            f"the sum is evener by {one.rms_db - other.rms_db:.1f} dB rms."
-        )
+        last = worded("insight.free_choice", other=other, better_db=one.rms_db - other.rms_db)
     return replace(found, sentences=(*found.sentences, last), ideal=other)
 
 
@@ -421,10 +419,7 @@ def _sentences(
         told = f"{best.spared_db:.1f} dB (± {spread_words(spared)})"
         found.append(f"The high-pass cuts the main's cone excursion by {told}.")
     if level.value is not None:
-        found.append(
-            f"Behind it the main plays cleanly to {level.caveats[0]}, "
-            f"the same voltage at all frequencies from {BAND_HZ[0]:g} Hz to 10 kHz."
-        )
+        found.append(worded("insight.behind_it_clean", caveat=level.caveats[0], low_hz=BAND_HZ[0]))
     if left.value is not None and best.scheme.high_pass:
         found.append(f"Largest distortion in the bass: {left.caveats[0]}.")
     if main.lowest_hz > JUDGED_BAND_HZ[0]:

@@ -15,6 +15,7 @@ from earwitness.figures.sampling import band_grid, covers
 from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_means
 from earwitness.figures.uncertainty import exact
 from earwitness.figures.windows import Levels, windows
+from earwitness.files.data import worded
 from earwitness.insight.findings.sentences import hertz
 from earwitness.insight.mend.change import FigureChange, changes, drawn_curves
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, Equalizer, apply, gain_db
@@ -198,9 +199,8 @@ def unit_spread(problem: Problem, equalizer: Equalizer) -> UnitSpread:
     here, worst = left(0.0), max(left(0.0), left(spread_percent), left(-spread_percent))
     until = f"even at {_WIDEST_SHIFT_PERCENT}" if tolerated is None else f"up to {tolerated:.0f}"
     count = problem.units.count
-    words = (f"the design is for the mean of {count} units; " if count > 1 else "") + (
-        f"a unit whose frequencies are {spread_percent:.2g} % off ends at {worst:.2f} dB rms instead of {here:.2f} dB; "
-        f"the EQ helps {until} % off"
+    words = (f"the design is for the mean of {count} units; " if count > 1 else "") + worded(
+        "insight.unit_off", spread_percent=spread_percent, worst=worst, here=here, until=until
     )
     return UnitSpread(spread_percent, untouched, here, worst, tolerated, words)
 

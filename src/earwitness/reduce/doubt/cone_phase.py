@@ -15,6 +15,7 @@ import numpy as np
 
 from earwitness.dsp.minimum_phase import minimum_phase
 from earwitness.dsp.sweep import SweepLaw
+from earwitness.files.data import worded
 from earwitness.quantities import NearField, QualityFlag
 from earwitness.quantities.arrays import FloatArray
 
@@ -75,11 +76,7 @@ def cone_phase_flags(near: Sequence[NearField], law: SweepLaw | None) -> list[Qu
     is_phase = best.phase_left_deg < best.drift_left_deg
     surely = is_phase and abs(best.phase_deg) > LIMITS["form_surely_deg"]
     likely = (form,) if surely else (form, clock) if is_phase else (clock, form)
-    sentence = (
-        f"The near field of {best.driver} is turned by {best.phase_deg:+.0f} degrees from the phase that its own level "
-        f"asks for: {', or '.join(likely)}, or [stimulus] is wrong otherwise. Without a loop-back the bass is then "
-        "wrong: correct [stimulus], or record with a loop-back."
-    )
+    sentence = worded("reduce.near_field_turned", best=best, listed=", or ".join(likely))
     return [QualityFlag("stimulus", "warn", best.phase_deg, LIMITS["phase_deg"], "deg", (), None, sentence)]
 
 

@@ -12,6 +12,7 @@ from types import MappingProxyType
 import numpy as np
 import scipy.fft
 
+from earwitness.files.data import worded
 from earwitness.quantities import QualityFlag
 from earwitness.quantities.arrays import FloatArray
 
@@ -77,9 +78,7 @@ def echo_flags(echo: Echo | None, takes: int, *, speed_m_s: float, anechoic: boo
     farther = echo.delay_s * speed_m_s
     every = f"all {takes} takes" if takes > 1 else "the take"
     ask = (
-        "is the space anechoic? Something reflects there: levels and bass are wrong then. Describe "
-        "[environment.room] or "
-        "first_reflection_ms in place of anechoic = true."
+        worded("reduce.not_anechoic")
         if anechoic
         else "the gate lets it in. Check the room's size and positions, or first_reflection_ms."
     )
@@ -116,9 +115,5 @@ def room_flags(level_db: float | None, takes: int) -> list[QualityFlag]:
     if level_db is None or level_db <= LIMITS["late_db"]:
         return []
     every = f"all {takes} takes" if takes > 1 else "the take"
-    sentence = (
-        f"In {every} sound goes on for 75 ms, {level_db:.0f} dB against the direct one: is the space anechoic? A room "
-        "answers there: levels and bass are wrong then. Describe [environment.room] or first_reflection_ms in place of "
-        "anechoic = true."
-    )
+    sentence = worded("reduce.room_answers", every=every, level_db=level_db)
     return [QualityFlag("echo", "warn", level_db, LIMITS["late_db"], "dB", (), LATE_BAND_HZ, sentence)]

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from earwitness.files.data import worded
 from earwitness.quantities import QualityFlag
 from earwitness.quantities.arrays import FloatArray
 from earwitness.reduce.limits import limits
@@ -55,12 +56,7 @@ def cutoff_flags(level_db: FloatArray, hz: FloatArray, high_hz: float, take: str
             continue
         fall = float(np.median(level_db[below]) - np.max(level_db[above]))
         if fall > LIMITS["cut_db"]:
-            sentence = (
-                f"In take {take} the sound ends at {edge / 1000:.1f} kHz like cut off ({fall:.0f} dB within a "
-                "sixth of an "
-                "octave): the recording went through a lossy format or a lower sample rate. Record it again as WAV or "
-                "FLAC."
-            )
+            sentence = worded("reduce.treble_cut_off", take=take, edge_khz=edge / 1000, fall=fall)
             band = (float(edge), float(hz[-1]))
             return [QualityFlag("cut off", "warn", fall, LIMITS["cut_db"], "dB", (take,), band, sentence)]
     return []

@@ -15,6 +15,7 @@ import numpy.typing as npt
 import scipy.fft
 
 from earwitness.dsp.sweep import SweepLaw
+from earwitness.files.data import worded
 from earwitness.quantities import QualityFlag
 
 Samples = npt.NDArray[np.float32] | npt.NDArray[np.float64]
@@ -71,11 +72,7 @@ def riding_flags(hisses: Sequence[tuple[str, Hiss]]) -> list[QualityFlag]:
         return []
     fall = float(np.median([-off[take] for take in ridden]))
     which = f"take {ridden[0]}" if len(ridden) == 1 else f"{len(ridden)} takes"
-    sentence = (
-        f"In {which} the microphone's own noise falls by {fall:.0f} dB while the sweep sounds: the recorder rides its "
-        "gain (automatic gain, a limiter, speech enhancement). Levels and curves are wrong. Switch that off and record "
-        "again."
-    )
+    sentence = worded("reduce.automatic_gain", which=which, fall=fall)
     return [QualityFlag("automatic gain", "warn", -fall, LIMITS["riding_db"], "dB", ridden, BAND_HZ, sentence)]
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from earwitness.files.data import worded
 from earwitness.quantities import REFERENCE_PRESSURE_PA, QualityFlag
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.quality import Severity
@@ -155,10 +156,7 @@ def level_flags(evidence: LevelEvidence) -> list[QualityFlag]:
         return [QualityFlag(LEVEL, severity, odds, 0.0, "", (), BAND_HZ, sentence)]
     if off is not None and abs(off) > LIMITS["claim_told_db"]:
         way = "above" if off > 0 else "below"
-        sentence = (
-            f"The sensitivity stands {abs(off):.1f} dB {way} the maker's claim. Nothing else speaks against the "
-            "microphone's scale."
-        )
+        sentence = worded("reduce.sensitivity_off_claim", off=abs(off), way=way)
         return [QualityFlag("level and claim", "info", off, LIMITS["claim_told_db"], "dB", (), BAND_HZ, sentence)]
     return []
 
@@ -183,11 +181,7 @@ def rating_flags(lowest_ohm: float | None, rated_ohm: float | None, take: str) -
     ratio = lowest_ohm / rated_ohm
     if _IMPEDANCE_TO_RATING[0] <= ratio <= _IMPEDANCE_TO_RATING[1]:
         return []
-    sentence = (
-        f"The impedance falls to {lowest_ohm:.3g} ohm, {ratio:.2g} times the rated {rated_ohm:g} ohm: check "
-        "resistor_ohm "
-        "and the channels' gains, or rated_impedance_ohm."
-    )
+    sentence = worded("reduce.impedance_low", lowest_ohm=lowest_ohm, ratio=ratio, rated_ohm=rated_ohm)
     limit = _IMPEDANCE_TO_RATING[0 if ratio < 1.0 else 1]
     return [QualityFlag("impedance and rating", "warn", ratio, limit, "", (take,) if take else (), None, sentence)]
 

@@ -4,6 +4,7 @@ from types import MappingProxyType
 
 import numpy as np
 
+from earwitness.files.data import worded
 from earwitness.formats.correction_file import MicrophoneCorrection
 from earwitness.quantities import QualityFlag
 from earwitness.quantities.arrays import BoolArray, FloatArray
@@ -23,18 +24,11 @@ def correction_flags(
     level_db, valid (F,) : on axis with the correction
     """
     if correction is None:
-        sentence = (
-            "No microphone correction was applied (no correction_file): the treble holds the microphone's "
-            "own response, "
-            "often 1 to 3 dB at 10 kHz."
-        )
+        sentence = worded("reduce.no_correction")
         return [QualityFlag(SHOWN, "info", 0.0, 0.0, "dB", (), None, sentence)]
     at = correction.at(np.array(_AT_HZ)).response_db
     told = ", ".join(f"{-one:+.1f} dB at {hz_at / 1000:g} kHz" for one, hz_at in zip(at, _AT_HZ, strict=True))
-    sentence = (
-        f"Microphone correction applied: {told}. The file gives the microphone's response, which is taken off; compare "
-        "with its data sheet that neither sign is turned nor the recorder's software has applied it already."
-    )
+    sentence = worded("reduce.correction_applied", told=told)
     flags = [QualityFlag(SHOWN, "info", float(-at[1]), 0.0, "dB", (), None, sentence)]
     rows = valid & (hz >= _BAND_HZ[0]) & (hz <= _BAND_HZ[1])
     if np.count_nonzero(rows) < 40:
@@ -49,10 +43,6 @@ def correction_flags(
     # Share of the file that makes the axis straightest: 1 as it stands, -1 turned over.
     share = 1.0 + float(np.mean(bent * shape) / np.mean(shape**2))
     if share < LIMITS["share"]:
-        sentence = (
-            "The treble on axis would be straighter with the microphone's correction turned over (now "
-            f"{told}): does the "
-            "file hold what has to be added, in place of the microphone's response? Look at its data sheet."
-        )
+        sentence = worded("reduce.correction_turned", told=told)
         flags.append(QualityFlag("microphone file", "warn", share, LIMITS["share"], "", (), _BAND_HZ, sentence))
     return flags

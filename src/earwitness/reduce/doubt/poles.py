@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from earwitness.files.data import worded
 from earwitness.quantities import QualityFlag
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.directions import Orbit
@@ -42,12 +43,7 @@ def gain_flags(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
         return []
     way = "above" if mean > 0 else "below"
     where = "ahead and behind" if len(off) == 2 else "ahead" if 0.0 in off else "behind"
-    sentence = (
-        f"The vertical orbit stands {abs(mean):.1f} dB {way} the horizontal one {where}, where both meet: was "
-        "the gain, the "
-        "voltage or the distance changed between the orbits? Record the axis again with the vertical orbit, or record "
-        "that orbit again."
-    )
+    sentence = worded("reduce.orbits_apart", mean=abs(mean), way=way, where=where)
     takes = tuple(fact.id for fact in upright.values())
     return [QualityFlag("orbit level", "warn", mean, limit, "dB", takes, None, sentence)]
 

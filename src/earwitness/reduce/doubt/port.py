@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from earwitness.files.data import worded
 from earwitness.quantities import Impedance, QualityFlag
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
 
@@ -86,11 +87,7 @@ def judge_port(found: PortReading | None, names: tuple[str, str]) -> PortVerdict
         return PortVerdict(1.0, UNCHECKED_U_DB, "", ())
     factor = 10 ** (found.scale_db / 20)
     if found.turned_over:
-        reason = (
-            f"The near field of {port} or of {cone} is turned over in polarity: in a vented box the port takes in "
-            f"below the tuning ({found.tuning_hz:.0f} Hz) what the cone pushes out, and here both push. Check the "
-            "polarity of that recording."
-        )
+        reason = worded("reduce.port_turned_over", port=port, cone=cone, found=found)
         return PortVerdict(1.0, UNCHECKED_U_DB, reason, ())
     if found.misfit > MISFIT:
         return _strangers(found, names)
@@ -119,10 +116,8 @@ def judge_port(found: PortReading | None, names: tuple[str, str]) -> PortVerdict
 def _strangers(found: PortReading, names: tuple[str, str]) -> PortVerdict:
     """Cone and port whose ratio no single box has."""
     port, cone = names
-    sentence = (
-        f"The near fields of {port} and {cone} do not belong together: about the tuning ({found.tuning_hz:.0f} Hz) "
-        f"their ratio misses that of one vented box by {100 * found.misfit:.0f} %. One of them is of another "
-        "loudspeaker or another driver, its recording is damaged, or the box leaks."
+    sentence = worded(
+        "reduce.port_and_cone_strange", port=port, cone=cone, found=found, misfit_percent=100 * found.misfit
     )
     if found.misfit > MISFIT_REFUSED:
         return PortVerdict(1.0, UNCHECKED_U_DB, sentence, ())
@@ -138,10 +133,7 @@ def tuning_flags(tuning_hz: float | None, impedance: Impedance | None) -> tuple[
     share = abs(tuning_hz / saddle_hz - 1)
     if share <= TUNING_SHARE:
         return ()
-    sentence = (
-        f"The near fields put the tuning at {tuning_hz:.1f} Hz, the impedance at {saddle_hz:.1f} Hz: another unit or "
-        "another port was measured, or the port was blocked in one of the two."
-    )
+    sentence = worded("reduce.tuning_apart", tuning_hz=tuning_hz, saddle_hz=saddle_hz)
     return (QualityFlag("port tuning", "warn", share, TUNING_SHARE, "", (), None, sentence),)
 
 

@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from earwitness.errors import AudioError
+from earwitness.files.data import worded
 from earwitness.quantities import QualityFlag
 from earwitness.quantities.axis import hz_words
 from earwitness.quantities.quality import Severity
@@ -87,16 +88,10 @@ def sweep_flags(causes: Mapping[str, Cause], level_takes: frozenset[str]) -> lis
             continue
         fit = f" In session.toml this would fit: {cause.fit}." if cause.fit else ""
         if others:
-            words = (
-                f"{upper} ({named(others)}): [stimulus] is wrong. Responses are divided by the loop-back and stay "
-                f"right; distortion cannot be told, and without volts_per_fs the level is off.{fit}"
-            )
+            words = worded("reduce.stimulus_wrong", upper=upper, others=named(others), fit=fit)
             flags.append(QualityFlag("stimulus", "warn", float(len(others)), 0.0, "takes", others, None, words))
         if loud:
-            words = (
-                f"{upper} ({named(loud)}), which [stimulus] does not say: these takes cannot be used. Describe it as "
-                f"[[other_stimulus]] and name it in the takes.{fit}"
-            )
+            words = worded("reduce.stimulus_other", upper=upper, loud=named(loud), fit=fit)
             flags.append(QualityFlag("stimulus", "reject", float(len(loud)), 0.0, "takes", loud, None, words))
     return flags
 
@@ -150,11 +145,7 @@ def _flag(one: Witness, reading: DamageReading, where: str, slip: Cause | None) 
 
 
 def _odd(take: str, reading: DamageReading) -> QualityFlag:
-    sentence = (
-        f"In take {take} something is heard at {reading.whole_at_s:.2f} s, while the sweep passes "
-        f"{hz_words(reading.whole_hz)}, that no other take holds: a click, a rattle in the room, or a part that buzzes "
-        "now and then. Listen there, and record the take again."
-    )
+    sentence = worded("reduce.heard_once", take=take, reading=reading, whole_hz=hz_words(reading.whole_hz))
     return QualityFlag("damage", "warn", reading.whole, DAMAGE["whole"], "", (take,), None, sentence)
 
 

@@ -6,6 +6,7 @@ from types import MappingProxyType
 
 import numpy as np
 
+from earwitness.files.data import worded
 from earwitness.quantities import QualityFlag
 from earwitness.quantities.arrays import FloatArray
 from earwitness.reduce.doubt.level import LEVEL
@@ -74,11 +75,7 @@ def voltage_flags(
             if volts_per_fs is not None
             else "the output's level, or the loop-back's gain, moved"
         )
-        sentence = (
-            f"The loop-back of {named(tuple(odd))} stands up to {odd[worst]:+.1f} dB from what drive_v says, "
-            "against the "
-            f"other takes: {follows}. Check drive_v of these takes (near fields are often played softer)."
-        )
+        sentence = worded("reduce.loop_back_off", odd=named(tuple(odd)), worst_db=odd[worst], follows=follows)
         flags.append(QualityFlag("loop-back level", "warn", odd[worst], limit, "dB", tuple(odd), None, sentence))
     mended = corrected_steps(heard, stated, level_takes, known=volts_per_fs is not None)
     if mended:
@@ -104,11 +101,7 @@ def loud_volts_flags(
     off = 20.0 * math.log10(heard / stated_v)
     if abs(off) <= LIMITS["ask_db"]:
         return []
-    sentence = (
-        f"In take {take} the loop-back holds {heard:.3g} V {kind}, drive_v says {stated_v:g} V, "
-        f"{abs(off):.1f} dB apart: "
-        f"correct drive_v, which is the {kind} voltage here."
-    )
+    sentence = worded("reduce.loop_back_voltage", take=take, heard=heard, kind=kind, stated_v=stated_v, off=abs(off))
     return [QualityFlag("loud voltage", "warn", off, LIMITS["ask_db"], "dB", (take,), None, sentence)]
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from earwitness.dsp.sphere import equal_volume_radius_m
+from earwitness.files.data import worded
 from earwitness.quantities.arrays import FloatArray
 from earwitness.session.record import Driver, Loudspeaker
 
@@ -116,10 +117,7 @@ def fault_of_place(driver: Driver, body: Body) -> str:
     for move, words in tried:
         if not _off_the_body(np.array(driver.position_m) + move, driver.diameter_m / 2, body):
             place = ", ".join(f"{x:.3g}" for x in np.array(driver.position_m) + move)
-            return (
-                f"The position_m of {driver.name} seems to count from {words}: as stated, the place lies {fault}; "
-                f"[{place}] would fit."
-            )
+            return worded("reduce.position_from_elsewhere", driver=driver, words=words, fault=fault, place=place)
     return f"The position_m of {driver.name}, or the cabinet's size, cannot be right: the place lies {fault}."
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from earwitness.files.data import worded
 from earwitness.quantities.arrays import ComplexArray, FloatArray, lock_fields
 from earwitness.quantities.directions import Directions
 from earwitness.reduce.nearfield.body import Body, Seat, fault_of_place, overlapping, seats_of
@@ -82,10 +83,7 @@ def seated(parts: Sequence[NearPart], body: Body) -> tuple[tuple[Seat, ...], ...
     seats = tuple(seats_of(part.driver, body) for part in parts)
     pair = overlapping([(part.driver.name, one) for part, one in zip(parts, seats, strict=True)])
     if pair:
-        return (
-            f"The places of {pair[0]} and {pair[1]} lie in each other as position_m has them in session.toml, so that "
-            "what one leaks into the other's near field cannot be told apart. State the position_m of each."
-        )
+        return worded("reduce.places_overlap", first=pair[0], second=pair[1])
     return seats
 
 
@@ -157,10 +155,7 @@ def _ill(parts: Sequence[NearPart], reading: ComplexArray) -> str:
     if condition <= HIGHEST_CONDITION:
         return ""
     names = " and ".join(part.driver.name for part in parts)
-    return (
-        f"The places of {names} are so near to each other that their microphones hear nearly the same (condition "
-        f"{condition:.1f}, at most {HIGHEST_CONDITION:g}): check position_m and diameter_m of each."
-    )
+    return worded("reduce.places_too_near", names=names, condition=condition, highest_condition=HIGHEST_CONDITION)
 
 
 def _port_fades(parts: Sequence[NearPart], strengths: ComplexArray, hz: FloatArray) -> FloatArray:
