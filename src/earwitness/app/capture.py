@@ -15,15 +15,7 @@ from earwitness.capture import simulated
 from earwitness.capture.budget import require_budget
 from earwitness.capture.device import sound_card
 from earwitness.capture.disk import PART, GrowingRecording, move, read_part, recover
-from earwitness.capture.guard import (
-    SAFETY,
-    FixedSignal,
-    Limits,
-    Outlet,
-    Silencer,
-    at_tester_db,
-    loudness_of,
-)
+from earwitness.capture.guard import SAFETY, FixedSignal, Limits, Outlet, Silencer, at_tester_db, loudness_of
 from earwitness.capture.levels import REFERENCE_PA, CalibratorReading, LoopbackReading, read_calibrator, read_loopback
 from earwitness.capture.lock import FolderLock
 from earwitness.capture.play import distance_of, signal_for
@@ -378,10 +370,7 @@ class _Run:
     budget_file: Path | None
 
     def take(
-        self,
-        state: TakeState,
-        decide: Callable[[Recorded], bool] | None,
-        told: Callable[[TakeState, Recorded], None],
+        self, state: TakeState, decide: Callable[[Recorded], bool] | None, told: Callable[[TakeState, Recorded], None]
     ) -> str:
         """Turn and record until it is good; returns why the run must stop, or nothing."""
         self._prepare(state)

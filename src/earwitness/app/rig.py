@@ -186,10 +186,7 @@ def rig_lines(told: RigTold) -> list[str]:
 
 def _chart_lines(told: RigTold, key: str, chart: Control) -> list[str]:
     within = sessions_until_told(STEP_DB, chart, figures=len(FIGURES))
-    lines = [
-        "",
-        worded("app.control_scatter", figures=FIGURES[key], chart=chart, step_db=STEP_DB, within=within),
-    ]
+    lines = ["", worded("app.control_scatter", figures=FIGURES[key], chart=chart, step_db=STEP_DB, within=within)]
     for place, one in enumerate(told.sessions):
         off, warm = chart.level[place] - chart.mean, told.temperature_c[place]
         words = f"    {one.date}  session {one.id:<5} {round(off, 2) + 0.0:+.2f} dB  "

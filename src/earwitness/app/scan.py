@@ -87,10 +87,7 @@ def _u_db(response: DirectionalResponse, azimuth_deg: float, elevation_deg: floa
 def at_lines(found: LevelAt) -> tuple[str, ...]:
     """A table for reading, in third octaves."""
     unit = "dB SPL for 2.83 V" if found.absolute else "dB re 1 Pa/V"
-    lines = [
-        worded("app.microphone_of_orbit", found=found),
-        f"{'frequency':>10}  {unit:>18}  {'95 %':>10}",
-    ]
+    lines = [worded("app.microphone_of_orbit", found=found), f"{'frequency':>10}  {unit:>18}  {'95 %':>10}"]
     for row in range(0, found.hz.size, _EVERY):
         if found.valid[row]:
             told = f"{found.level_db[row]:18.1f}  {'± ' + format(max(2 * found.u_db[row], 0.1), '.1f') + ' dB':>10}"

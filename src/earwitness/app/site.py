@@ -20,13 +20,7 @@ from earwitness.errors import EarwitnessError, InputError, OutputError
 from earwitness.figures.level_series import SEAT_M
 from earwitness.files.durable import clear_dead, write_bytes
 from earwitness.publish.site import index as pages
-from earwitness.publish.site.cards import (
-    Card,
-    address_of,
-    cards_from,
-    index_js,
-    site_json,
-)
+from earwitness.publish.site.cards import Card, address_of, cards_from, index_js, site_json
 from earwitness.publish.site.corrections import Correction, change_words
 from earwitness.publish.site.feed import atom_feed
 from earwitness.publish.site.write import shared_files, shared_folder

@@ -5,14 +5,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 
 from earwitness.archive.catalogue import Archive
-from earwitness.archive.schema import (
-    DraftRow,
-    DraftStateRow,
-    ListeningSheetRow,
-    LoudspeakerRow,
-    ResultRow,
-    SessionRow,
-)
+from earwitness.archive.schema import DraftRow, DraftStateRow, ListeningSheetRow, LoudspeakerRow, ResultRow, SessionRow
 from earwitness.archive.superseded import uncounted_sessions
 
 WORDS = "own words"

@@ -13,13 +13,7 @@ from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.orm import Session as Work
 
 from earwitness.archive.catalogue import Archive
-from earwitness.archive.schema import (
-    DataOpeningRow,
-    LoudspeakerRow,
-    SummaryFigureRow,
-    SummaryRow,
-    SummaryShapeRow,
-)
+from earwitness.archive.schema import DataOpeningRow, LoudspeakerRow, SummaryFigureRow, SummaryRow, SummaryShapeRow
 from earwitness.archive.search import FoundFigure, shape_digest
 from earwitness.quantities import Curve
 from earwitness.quantities.axis import FrequencyAxis, report_axis

@@ -184,10 +184,7 @@ class SummaryFigureRow(Base):
     """A judged figure of a loudspeaker, for searching. u : standard uncertainty."""
 
     __tablename__ = "summary_figure"
-    __table_args__ = (
-        Index("ix_summary_figure_key", "key", "value", "loudspeaker_id"),
-        {"sqlite_with_rowid": False},
-    )
+    __table_args__ = (Index("ix_summary_figure_key", "key", "value", "loudspeaker_id"), {"sqlite_with_rowid": False})
 
     loudspeaker_id: Mapped[int] = mapped_column(ForeignKey("summary.loudspeaker_id"), primary_key=True)
     key: Mapped[str] = mapped_column(primary_key=True)

@@ -53,12 +53,7 @@ class TakeReading:
 
 
 def read_take(
-    played: FloatArray,
-    aligned: Block,
-    wiring: Wiring,
-    band_hz: tuple[float, float],
-    *,
-    fs_per_pa: float | None = None,
+    played: FloatArray, aligned: Block, wiring: Wiring, band_hz: tuple[float, float], *, fs_per_pa: float | None = None
 ) -> TakeReading:
     """Read aligned (N, channels) of a sweep played (N,), silence around it included.
 

@@ -130,12 +130,7 @@ def _levels(
     if expected.may_be_faint:
         return reasons
     if dbfs(peak) < QUIETEST_PEAK_DBFS:
-        reasons.append(
-            Reason(
-                "too quiet",
-                worded("capture.low_peak", peak=dbfs(peak)),
-            )
-        )
+        reasons.append(Reason("too quiet", worded("capture.low_peak", peak=dbfs(peak))))
     if noise is None or noise <= 0.0:
         return reasons
     snr = 10.0 * math.log10(max(level**2 - noise**2, 1e-3 * noise**2) / noise**2)

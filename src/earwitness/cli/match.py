@@ -41,10 +41,7 @@ def _number(
     help="Of the crossover to a subwoofer [default: by search].",
 )
 @click.option(
-    "--slopes",
-    default=None,
-    metavar="MAIN/SUB",
-    help="Of that crossover, as BW2/LR4 or none/LR4 [default: by search].",
+    "--slopes", default=None, metavar="MAIN/SUB", help="Of that crossover, as BW2/LR4 or none/LR4 [default: by search]."
 )
 @click.option("--subwoofer", default=None, metavar="NAME", help="One of the archive [default: an ideal one].")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document, docs/advice-document.md.")

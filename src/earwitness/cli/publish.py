@@ -19,11 +19,7 @@ if TYPE_CHECKING:
 @click.command(cls=Command)
 @click.argument("name")
 @click.option(
-    "--to",
-    "folder",
-    type=click.Path(path_type=Path),
-    default=None,
-    help="Folder of the page; your files in it stay.",
+    "--to", "folder", type=click.Path(path_type=Path), default=None, help="Folder of the page; your files in it stay."
 )
 @click.option("--report", is_flag=True, help="The review as PDF besides.")
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Of the report.")

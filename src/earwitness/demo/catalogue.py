@@ -18,15 +18,7 @@ import numpy as np
 
 from earwitness.demo.crossover import Stage, stage_response
 from earwitness.errors import InputError
-from earwitness.quantities import (
-    BudgetLine,
-    DirectionalResponse,
-    Gate,
-    Measurement,
-    cta_orbits,
-    report_axis,
-    step,
-)
+from earwitness.quantities import BudgetLine, DirectionalResponse, Gate, Measurement, cta_orbits, report_axis, step
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 from earwitness.quantities.lineage import Setting
 from earwitness.session.session import Session
@@ -146,9 +138,7 @@ def session_of(one: Invented) -> Session:
             "drive": {"voltage_v": 2.83},
             "stimulus": {"kind": "sweep", "start_hz": 10.0, "stop_hz": 22_000.0, "duration_s": 5.0},
             "environment": {"anechoic": True},
-            "takes": [
-                {"kind": "noise floor", "id": TAKE, "file": NOTE_FILE, "sha256": _hash(one), "note": NOTE},
-            ],
+            "takes": [{"kind": "noise floor", "id": TAKE, "file": NOTE_FILE, "sha256": _hash(one), "note": NOTE}],
             "file_hashes": {NOTE_FILE: _hash(one)},
         }
     )

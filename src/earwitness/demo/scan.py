@@ -100,12 +100,7 @@ def _rings(radius_m: float, heights: FloatArray, turned: float) -> FloatArray:
 
 
 def write_scan_session(
-    key: str,
-    folder: Path,
-    *,
-    points: int = POINTS,
-    positions: Path | None = None,
-    progress: Progress | None = None,
+    key: str, folder: Path, *, points: int = POINTS, positions: Path | None = None, progress: Progress | None = None
 ) -> None:
     """Write the scan of a demo loudspeaker into `folder`: session.toml, positions.csv, mic.txt and one FLAC a point.
 

@@ -14,12 +14,7 @@ TAPER_SHARE = 0.2
 
 
 def regularization(
-    reference_spectrum: ComplexArray,
-    frequency_hz: FloatArray,
-    low_hz: float,
-    high_hz: float,
-    *,
-    in_band: float = 1e-10,
+    reference_spectrum: ComplexArray, frequency_hz: FloatArray, low_hz: float, high_hz: float, *, in_band: float = 1e-10
 ) -> FloatArray:
     """Real epsilon of Y X* / (|X|^2 + epsilon), shape of frequency_hz.
 

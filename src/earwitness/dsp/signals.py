@@ -28,13 +28,7 @@ def tone(frequency_hz: float, duration_s: float, rate_hz: float, *, fade_s: floa
 
 
 def two_tone(
-    low_hz: float,
-    high_hz: float,
-    duration_s: float,
-    rate_hz: float,
-    *,
-    ratio: float = 4.0,
-    fade_s: float = 0.05,
+    low_hz: float, high_hz: float, duration_s: float, rate_hz: float, *, ratio: float = 4.0, fade_s: float = 0.05
 ) -> FloatArray:
     """Two sines, amplitudes ratio : 1, peak sum 1 (N,); 4 : 1 as IEC 60268 modulation distortion has it (from memory).
 

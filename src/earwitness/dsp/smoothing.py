@@ -11,12 +11,7 @@ Edge = Literal["shrink", "truncate"]
 
 
 def smooth_power(
-    power: FloatArray,
-    frequency_hz: FloatArray,
-    at_hz: FloatArray,
-    fraction: float,
-    *,
-    edge: Edge = "shrink",
+    power: FloatArray, frequency_hz: FloatArray, at_hz: FloatArray, fraction: float, *, edge: Edge = "shrink"
 ) -> FloatArray:
     """Mean of power over 1/fraction octave about each at_hz, weight d ln f.
 

@@ -9,12 +9,7 @@ from earwitness.quantities.arrays import FloatArray
 
 
 def gate_weights(
-    time_s: FloatArray,
-    length_s: float,
-    *,
-    rise_s: float = 0.5e-3,
-    lead_s: float = 0.2e-3,
-    fall_share: float = 0.4,
+    time_s: FloatArray, length_s: float, *, rise_s: float = 0.5e-3, lead_s: float = 0.2e-3, fall_share: float = 0.4
 ) -> FloatArray:
     """Weights of a gate at times relative to the onset of the direct sound; any shape, 0 to 1.
 

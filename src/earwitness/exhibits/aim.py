@@ -54,10 +54,7 @@ def _finding(study: AimStudy) -> str:
 def _reading(advised: AimAdvised) -> str:
     up = advised.vertical
     above = f"Tilt: {up.sentence}" if up is not None else _missing(advised, "vertical")
-    return joined(
-        above,
-        worded("exhibits.aim_means_listener_sits"),
-    )
+    return joined(above, worded("exhibits.aim_means_listener_sits"))
 
 
 def _missing(advised: AimAdvised, orbit: str) -> str:

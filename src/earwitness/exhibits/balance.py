@@ -64,10 +64,7 @@ def _named(traces: tuple[Trace, ...]) -> str:
 
 def _finding(reading: Reading) -> str:
     key = "listening_window" if "listening_window" in reading.curves else "on_axis"
-    words = {
-        "listening_window": "The listening window",
-        "on_axis": "The on-axis response",
-    }[key]
+    words = {"listening_window": "The listening window", "on_axis": "The on-axis response"}[key]
     spread = spread_of(reading.curves[key]) if key in reading.curves else None
     first = f"{words} {deviation_words(spread)}." if spread else f"{words} is not valid over an octave of the midrange."
     lowest = reading.figures.get("f6")

@@ -32,10 +32,7 @@ _MARK: Final = "≠"
 
 
 def compare_curves(
-    candidates: Sequence[Candidate],
-    verdicts: Sequence[Verdict] = (),
-    *,
-    match_hz: tuple[float, float] = MATCH_BAND_HZ,
+    candidates: Sequence[Candidate], verdicts: Sequence[Verdict] = (), *, match_hz: tuple[float, float] = MATCH_BAND_HZ
 ) -> Chart:
     """Listening windows, level-matched, over each other, directivity indices beneath.
 
@@ -116,10 +113,7 @@ def compare_change(
         key=key,
         title=title,
         subtitle=f"{curve.name}, as measured",
-        caption=Caption(
-            found.sentence,
-            worded("exhibits.what_device_moves_both", found=found),
-        ),
+        caption=Caption(found.sentence, worded("exhibits.what_device_moves_both", found=found)),
         panels=(
             Panel("Level", both[0].reference, bottom, top, 5.0, traces=levels),
             # A decade as long as 10 dB (IEC 60263): what is to be seen is small.

@@ -160,10 +160,7 @@ def multitone_chart(found: Sequence[MultitoneCurves]) -> Chart | None:
         return None
     ordered = sorted(found, key=lambda one: one.drive_v)
     loudest = ordered[-1]
-    upper = [
-        Trace(loudest.tones, "plain", "tones"),
-        Trace(loudest.residue, "order 3", "between the tones"),
-    ]
+    upper = [Trace(loudest.tones, "plain", "tones"), Trace(loudest.residue, "order 3", "between the tones")]
     if loudest.noise is not None:
         upper.append(Trace(loudest.noise, "before", "noise alone"))
     shown = valid_values((loudest.tones, loudest.residue))

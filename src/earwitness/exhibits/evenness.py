@@ -46,10 +46,7 @@ def evenness(reading: Reading, measurement: Measurement) -> Chart | None:
     return chart(
         "evenness",
         (panel,),
-        finding=joined(
-            f"The on-axis response {deviation_words(spread)}.",
-            _share_words(reading, curve, spread),
-        ),
+        finding=joined(f"The on-axis response {deviation_words(spread)}.", _share_words(reading, curve, spread)),
         reading=joined(
             worded("exhibits.two_gray_bands_yardsticks"),
             f"Deviations are taken after 1/{SMOOTHING} octave smoothing; the curve is drawn without.",

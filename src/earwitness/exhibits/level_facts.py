@@ -132,10 +132,7 @@ def step_span(values: FloatArray, step: float, *, low: float, high: float) -> tu
     """`low` and `high`, widened in steps until all `values` lie between."""
     if not values.size:
         return low, high
-    return (
-        min(low, step * floor(float(values.min()) / step)),
-        max(high, step * ceil(float(values.max()) / step)),
-    )
+    return (min(low, step * floor(float(values.min()) / step)), max(high, step * ceil(float(values.max()) / step)))
 
 
 def valid_values(curves: tuple[Curve, ...], low_hz: float = 20.0, high_hz: float = 20_000.0) -> FloatArray:

@@ -48,12 +48,7 @@ def load(reading: Reading) -> Chart | None:
         )
         panels.append(Panel("Phase", unit_words("deg"), low_deg, high_deg, 30.0, traces=turns, db_per_decade=None))
     return chart(
-        "load",
-        panels,
-        finding=_finding(reading.figures),
-        low_hz=LOW_HZ,
-        high_hz=HIGH_HZ,
-        reading=_how_to_read(reading),
+        "load", panels, finding=_finding(reading.figures), low_hz=LOW_HZ, high_hz=HIGH_HZ, reading=_how_to_read(reading)
     )
 
 

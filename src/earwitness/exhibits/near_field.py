@@ -5,25 +5,11 @@ from dataclasses import replace
 import numpy as np
 
 from earwitness.exhibits.chart import Chart, Panel, Trace
-from earwitness.exhibits.level_facts import (
-    joined,
-    level_panel,
-    level_span,
-    splice_region,
-    traces_of,
-    valid_values,
-)
+from earwitness.exhibits.level_facts import joined, level_panel, level_span, splice_region, traces_of, valid_values
 from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import band_words, number_words, sentence
 from earwitness.files.data import worded
-from earwitness.quantities import (
-    REFERENCE_PRESSURE_PA,
-    REFERENCE_VOLTAGE_V,
-    Curve,
-    Measurement,
-    NearField,
-    Reading,
-)
+from earwitness.quantities import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, Curve, Measurement, NearField, Reading
 
 _SHOWN_TO_HZ = 2000.0
 _SHOWN_DB = 50.0

@@ -36,10 +36,7 @@ def warm_chart(
         (loss_panel("Loss against the start", traces),),
         finding=_warm_finding(figure, after),
         note="" if figure is None else joined(*(sentence(note) for note in figure.caveats[2:])),
-        reading=joined(
-            worded("exhibits.voice_coils_get_hot"),
-            against,
-        ),
+        reading=joined(worded("exhibits.voice_coils_get_hot"), against),
         after=after,
         run=run,
     )
@@ -70,9 +67,7 @@ def bursts_table(figures: Mapping[str, Figure]) -> Table | None:
         note for figure in found for note in figure.caveats if not note.startswith("harmonic")
     )  # fmt: skip
     return table(
-        "bursts",
-        rows,
-        note=joined("Bursts of 6.5 cycles after ANSI/CTA-2010.", *(sentence(note) for note in shared)),
+        "bursts", rows, note=joined("Bursts of 6.5 cycles after ANSI/CTA-2010.", *(sentence(note) for note in shared))
     )
 
 

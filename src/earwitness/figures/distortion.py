@@ -80,11 +80,7 @@ def near_to_one_meter_db(radius_m: float, distance_m: float, *, full_space: bool
 
 
 def at_one_meter(
-    series: Sequence[Harmonics],
-    *,
-    on_axis: Curve | None = None,
-    radius_m: float | None = None,
-    in_room: bool = False,
+    series: Sequence[Harmonics], *, on_axis: Curve | None = None, radius_m: float | None = None, in_room: bool = False
 ) -> tuple[Harmonics, ...]:
     """A level series with levels as they would be at 1 m in free field.
 

@@ -4,13 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from earwitness.dsp.burst import BurstReading
-from earwitness.figures.compression import (
-    Compression,
-    compression,
-    compression_figures,
-    long_term,
-    long_term_figure,
-)
+from earwitness.figures.compression import Compression, compression, compression_figures, long_term, long_term_figure
 from earwitness.figures.distortion import Distortion, at_one_meter, distortion, distortion_figures, level_series
 from earwitness.figures.equal_level import equal_level_figures
 from earwitness.figures.highest_level import (
@@ -24,15 +18,7 @@ from earwitness.figures.highest_level import (
 )
 from earwitness.figures.registry import FIGURES, LEVEL_FIGURES, base_key
 from earwitness.figures.tones import MultitoneCurves, common_bands, intermodulation, multitone_curves
-from earwitness.quantities import (
-    BurstTakeReading,
-    Curve,
-    Figure,
-    Harmonics,
-    Measurement,
-    NoiseRun,
-    Reading,
-)
+from earwitness.quantities import BurstTakeReading, Curve, Figure, Harmonics, Measurement, NoiseRun, Reading
 from earwitness.standards.cta2010 import LOW_HZ, MASK_A
 
 SEAT_M = 3.0

@@ -6,13 +6,7 @@ import numpy as np
 
 from earwitness.figures import load_bass
 from earwitness.figures.info import FigureInfo, figure_infos
-from earwitness.figures.load_curves import (
-    dissipation_share,
-    load_curves,
-    on_load_grid,
-    phase_deg,
-    power_factor,
-)
+from earwitness.figures.load_curves import dissipation_share, load_curves, on_load_grid, phase_deg, power_factor
 from earwitness.figures.load_wrinkles import roughness, wrinkles
 from earwitness.quantities import Curve, Figure, Impedance
 from earwitness.quantities.arrays import BoolArray

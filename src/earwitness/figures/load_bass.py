@@ -5,15 +5,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from earwitness.figures.info import FigureInfo
-from earwitness.figures.load_box import (
-    LEAST_RISE,
-    WORST_FIT,
-    Peaks,
-    bass_peaks,
-    fit_closed,
-    fit_vented,
-    valley_hz,
-)
+from earwitness.figures.load_box import LEAST_RISE, WORST_FIT, Peaks, bass_peaks, fit_closed, fit_vented, valley_hz
 from earwitness.quantities import Figure, Impedance
 
 VENTED_KEYS = ("box_tuning", "box_peak_low", "box_peak_high")

@@ -14,13 +14,7 @@ from earwitness.figures.load import load_curves, load_figures
 from earwitness.figures.load_curves import LOAD_CURVES
 from earwitness.figures.rating import preference_rating
 from earwitness.figures.registry import FIGURES, RESPONSE_FIGURES, base_key
-from earwitness.figures.sensitivity import (
-    SENSITIVITY_BAND_HZ,
-    band_level,
-    band_means,
-    mean_level_db,
-    one_watt_level_db,
-)
+from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_level, band_means, mean_level_db, one_watt_level_db
 from earwitness.figures.time_domain import decay_and_delay
 from earwitness.figures.uncertainty import DRAWS, SEED, Drawn, drawn_curves
 from earwitness.figures.windows import (
@@ -63,10 +57,7 @@ BALANCE = (
 )
 _NAMES = {**NAMES, **{key: name for key, (name, _) in INDEX_NAMES.items()}}
 _ORBITS: tuple[Orbit, Orbit] = ("horizontal", "vertical")
-_FALLBACKS = (
-    ("horizontal_window", "horizontal window", False),
-    ("horizontal_power", "horizontal-only power", True),
-)
+_FALLBACKS = (("horizontal_window", "horizontal window", False), ("horizontal_power", "horizontal-only power", True))
 
 
 def levels_of(response: DirectionalResponse) -> Levels:

@@ -192,12 +192,7 @@ def _with_errors(curve: Curve, errors: FloatArray) -> Drawn:
 
 
 def with_spread(
-    figure: Figure,
-    values: FloatArray,
-    causes: Sequence[Cause] = (),
-    *,
-    low: float = -np.inf,
-    high: float = np.inf,
+    figure: Figure, values: FloatArray, causes: Sequence[Cause] = (), *, low: float = -np.inf, high: float = np.inf
 ) -> Figure:
     """A judged figure with standard uncertainty, 95 % interval, and what of it other sessions may share.
 

@@ -240,12 +240,7 @@ def _one_state(path: Path, values: ComplexArray, told: list[str]) -> ComplexArra
 
 
 def _places(
-    path: Path,
-    sofa: Any,
-    shape: tuple[int, ...],
-    answers: dict[str, str],
-    asked: list[Question],
-    told: list[str],
+    path: Path, sofa: Any, shape: tuple[int, ...], answers: dict[str, str], asked: list[Question], told: list[str]
 ) -> FloatArray:
     """(D, 3) where each response was taken, from the source, in the world's axes."""
     receivers = _points(np.reshape(_numbers(sofa.ReceiverPosition), (-1, 3)), sofa.ReceiverPosition_Type)

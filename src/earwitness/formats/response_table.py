@@ -450,11 +450,7 @@ def _wrapped(angle: float) -> float:
 
 
 def _unit(
-    line: int,
-    columns: Sequence[Column],
-    rows: Sequence[FloatArray],
-    settled: Mapping[str, str],
-    asked: list[Question],
+    line: int, columns: Sequence[Column], rows: Sequence[FloatArray], settled: Mapping[str, str], asked: list[Question]
 ) -> str:
     told = {column.title.unit for column in columns}
     if told != {""}:

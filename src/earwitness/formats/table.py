@@ -483,12 +483,7 @@ def _no_row(line: _Line, cells: tuple[str, ...], wanted: str, name: str) -> Form
 
 
 def _block(
-    titles: list[_Line],
-    rows: list[_Line],
-    told: dict[int, tuple[str, ...]],
-    wanted: str,
-    decimal: str,
-    name: str,
+    titles: list[_Line], rows: list[_Line], told: dict[int, tuple[str, ...]], wanted: str, decimal: str, name: str
 ) -> Block:
     texts = {i: tuple(told[row.number][i] for row in rows) for i, kind in enumerate(wanted) if kind == "t"}
     values = np.array([[number_of(cell, decimal) for cell in told[row.number]] for row in rows], dtype=float)

@@ -253,10 +253,7 @@ def _turned(table: TextTable, block: Block) -> Layout | None:
     titles = [title_of("Hz")]
     titles += [replace(quantity, text=f"{angle:g} deg", angle_deg=float(angle)) for angle in angles]
     over = Block(
-        titles=block.titles,
-        lines=np.full(hz.size, line),
-        values=np.column_stack([hz, block.values[:, 1:].T]),
-        texts={},
+        titles=block.titles, lines=np.full(hz.size, line), values=np.column_stack([hz, block.values[:, 1:].T]), texts={}
     )
     return Layout(
         columns=_paired(titles),

@@ -58,11 +58,7 @@ class ClaimVerdict:
 
 
 def judge_claims(
-    claims: Sequence[Claim],
-    reading: Reading,
-    *,
-    figures: Mapping[str, Figure] | None = None,
-    level_doubt: str = "",
+    claims: Sequence[Claim], reading: Reading, *, figures: Mapping[str, Figure] | None = None, level_doubt: str = ""
 ) -> tuple[ClaimVerdict, ...]:
     """Every claim, in order. figures : of load and highest level, where they are not in the reading; level_doubt : why
     absolute levels are in doubt, "" where they are not: then they confirm no claim."""

@@ -351,11 +351,7 @@ def likeness(first: Candidate, second: Candidate, *, match_hz: tuple[float, floa
 
 
 def nearest(
-    candidate: Candidate,
-    group: Sequence[Candidate],
-    *,
-    count: int = 5,
-    match_hz: tuple[float, float] = MATCH_BAND_HZ,
+    candidate: Candidate, group: Sequence[Candidate], *, count: int = 5, match_hz: tuple[float, float] = MATCH_BAND_HZ
 ) -> tuple[Likeness, ...]:
     """The `count` of the group most alike in shape of listening window and directivity index, nearest first.
 

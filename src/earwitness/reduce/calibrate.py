@@ -55,16 +55,7 @@ def calibrate(session: Session, read: Callable[[str], Recording]) -> Calibration
         return stated if recorded is None else replace(stated, flags=_against(stated, recorded))
     if recorded is not None:
         return recorded
-    flag = QualityFlag(
-        "calibration",
-        "warn",
-        0.0,
-        0.0,
-        "",
-        (),
-        None,
-        worded("reduce.no_sensitivity"),
-    )
+    flag = QualityFlag("calibration", "warn", 0.0, 0.0, "", (), None, worded("reduce.no_sensitivity"))
     return Calibration(1.0, 0.0, False, "none", (flag,))
 
 

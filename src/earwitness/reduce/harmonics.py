@@ -85,12 +85,7 @@ def split_harmonics(
 
 
 def _order_db(
-    centered: FloatArray,
-    law: SweepLaw,
-    order: int,
-    rate_hz: float,
-    hz: FloatArray,
-    microphone_db: FloatArray | None,
+    centered: FloatArray, law: SweepLaw, order: int, rate_hz: float, hz: FloatArray, microphone_db: FloatArray | None
 ) -> tuple[FloatArray, FloatArray]:
     """Level (F,) [dB SPL rms] of one order at `order` times hz, and the weights it was cut out with."""
     gap_s = law.rate_s * math.log(order / (order - 1) if order > 1 else 2.0)

@@ -83,8 +83,7 @@ def _known(takes: Sequence[ImpedanceTake], references: Sequence[ImpedanceTake], 
         return Known(first.get("open"), first.get("short"))
     if references[0].reference_ohm is None:
         raise InputError.of(
-            "reduce.reference_without_value",
-            where=f"take {references[0].id}, file {references[0].file}",
+            "reduce.reference_without_value", where=f"take {references[0].id}, file {references[0].file}"
         )
     return Known(first.get("open"), first.get("short"), first["reference"], references[0].reference_ohm)
 

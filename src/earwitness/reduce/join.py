@@ -178,13 +178,7 @@ def _bass(plan: Plan, far: FarField, parts: tuple[NearPart, ...]) -> Bass | str:
     if isinstance(seats, str):
         return seats
     return bass_of(
-        parts,
-        plan.axis.hz,
-        body,
-        seats,
-        far.directions,
-        speed_of_sound=plan.speed_m_s,
-        distance_m=far.distance_m,
+        parts, plan.axis.hz, body, seats, far.directions, speed_of_sound=plan.speed_m_s, distance_m=far.distance_m
     )
 
 

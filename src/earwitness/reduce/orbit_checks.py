@@ -16,12 +16,7 @@ _BANDS_HZ = 1000.0 * 2.0 ** (np.arange(-7, 13) / 3)
 
 
 def orbit_flags(
-    facts: Sequence[TakeFacts],
-    level_db: FloatArray,
-    hz: FloatArray,
-    *,
-    symmetric: bool,
-    heard_to_hz: float = 20_000.0,
+    facts: Sequence[TakeFacts], level_db: FloatArray, hz: FloatArray, *, symmetric: bool, heard_to_hz: float = 20_000.0
 ) -> list[QualityFlag]:
     """Missing, repeated or mislabeled angles, and a left that is not like the right.
 

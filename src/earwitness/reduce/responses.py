@@ -66,11 +66,7 @@ def holds_responses(session: Session) -> bool:
 
 
 def reduce_responses(
-    session: Session,
-    sources: Mapping[str, Source],
-    settings: ReduceSettings,
-    *,
-    impedance: Impedance | None = None,
+    session: Session, sources: Mapping[str, Source], settings: ReduceSettings, *, impedance: Impedance | None = None
 ) -> Measurement:
     """The measurement of a session of responses. sources : what each take's file holds, by the take's id.
 

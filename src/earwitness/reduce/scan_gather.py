@@ -277,12 +277,7 @@ def _moved(samples: FloatArray, late_s: float, rate_hz: int) -> FloatArray:
 
 
 def _latency(
-    session: Session,
-    takes: Sequence[ScanTake],
-    around: FloatArray,
-    points: FloatArray,
-    cut: _Cut,
-    high_hz: float,
+    session: Session, takes: Sequence[ScanTake], around: FloatArray, points: FloatArray, cut: _Cut, high_hz: float
 ) -> float:
     """Median lateness [s] of points in front; 0 where a loop-back shows it small."""
     reach = np.linalg.norm(points, axis=1)

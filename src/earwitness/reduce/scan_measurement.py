@@ -129,11 +129,7 @@ def _others(
 
 
 def _measurement(
-    session: Session,
-    result: ScanResult,
-    others: OtherTakes,
-    correction: MicrophoneCorrection | None,
-    lineage: Step,
+    session: Session, result: ScanResult, others: OtherTakes, correction: MicrophoneCorrection | None, lineage: Step
 ) -> Measurement:
     answer, data = result.response, result.data
     told = correction.frequency_hz if correction is not None else None

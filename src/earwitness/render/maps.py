@@ -120,11 +120,7 @@ def _shortened(ring: FloatArray) -> str:
 
 
 def _label_place(
-    lines: list[FloatArray],
-    others: list[FloatArray],
-    frame: Frame,
-    wide: float,
-    taken: list[tuple[float, float]],
+    lines: list[FloatArray], others: list[FloatArray], frame: Frame, wide: float, taken: list[tuple[float, float]]
 ) -> tuple[float, float] | None:
     """A free point of the longest line, where it runs flat and far from the other contours [px]."""
     crowd = np.concatenate(others)[::2] if others else np.empty((0, 2))

@@ -16,10 +16,7 @@ from earwitness.session.check import reads_reference
 from earwitness.session.draft import Draft, PlacedTake
 from earwitness.session.faults import of_file, told
 from earwitness.session.response_files import faults_of
-from earwitness.session.responses import (
-    RESPONSE_FILES,
-    ImpulseTake,
-)
+from earwitness.session.responses import RESPONSE_FILES, ImpulseTake
 from earwitness.session.scan import ScanPressuresTake, ScanTake
 from earwitness.session.session import (
     BurstTake,

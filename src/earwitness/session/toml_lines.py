@@ -12,10 +12,7 @@ _SPACE = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 _BLANK = re.compile(r"[ \t]*")
 _BARE = re.compile(r"[^\s=\[\]{},#\"']+")
 _PART = re.compile(r"[^\s=\[\]{},#\"'.]+")
-_STRING = re.compile(
-    r'"""(?:\\.|[^\\])*?"{3,5}' r"|'''.*?'{3,5}" r'|"(?:\\.|[^"\\\n])*"' r"|'[^'\n]*'",
-    re.DOTALL,
-)
+_STRING = re.compile(r'"""(?:\\.|[^\\])*?"{3,5}' r"|'''.*?'{3,5}" r'|"(?:\\.|[^"\\\n])*"' r"|'[^'\n]*'", re.DOTALL)
 # A comment, or a string, in which no comment begins.
 COMMENT = re.compile(r"#[^\n]*|" + _STRING.pattern, re.DOTALL)
 _DEEPEST = 16

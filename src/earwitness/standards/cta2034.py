@@ -17,14 +17,7 @@ RearWall = Literal["all 19", "3"]
 
 EDITION = "ANSI/CTA-2034-A (February 2015)"
 STEP_DEG = 10.0
-COMPONENTS: tuple[Component, ...] = (
-    "listening_window",
-    "floor",
-    "ceiling",
-    "front_wall",
-    "side_wall",
-    "rear_wall",
-)
+COMPONENTS: tuple[Component, ...] = ("listening_window", "floor", "ceiling", "front_wall", "side_wall", "rear_wall")
 EARLY_REFLECTIONS: tuple[Component, ...] = ("floor", "ceiling", "front_wall", "side_wall", "rear_wall")
 HORIZONTAL_REFLECTIONS: tuple[Component, ...] = ("front_wall", "side_wall", "rear_wall")
 VERTICAL_REFLECTIONS: tuple[Component, ...] = ("floor", "ceiling")

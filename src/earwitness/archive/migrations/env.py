@@ -5,9 +5,7 @@ from alembic import context
 from earwitness.archive.schema import Base
 
 context.configure(
-    connection=context.config.attributes["connection"],
-    target_metadata=Base.metadata,
-    render_as_batch=True,
+    connection=context.config.attributes["connection"], target_metadata=Base.metadata, render_as_batch=True
 )
 with context.begin_transaction():
     context.run_migrations()

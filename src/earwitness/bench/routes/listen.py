@@ -213,10 +213,7 @@ def blind_seal(number: Number, body: BlindSheets, bench: BenchState) -> dict[str
     hidden = {"loudspeaker": "hidden", "maker": "hidden", "blind_test": number}
     sheets = [entered_sheet({**_document(one), **hidden}) for one in body.sheets]
     made = blind.seal_test(number, sheets, bench.archive_folder)
-    return {
-        "sheets": [_told(one) for one in made],
-        "test": _seen(blind.blind_test(number, bench.archive_folder)),
-    }
+    return {"sheets": [_told(one) for one in made], "test": _seen(blind.blind_test(number, bench.archive_folder))}
 
 
 @router.post("/api/listen/{loudspeaker_id}/hold", tags=["listen"])

@@ -68,11 +68,7 @@ def read_start(request: Request) -> HTMLResponse:
 
 @router.get("/read/{loudspeaker_id}", response_class=HTMLResponse, include_in_schema=False)
 def read_page(
-    request: Request,
-    bench: BenchState,
-    loudspeaker_id: Id,
-    rear_wall: RearWall = USUAL_REAR_WALL,
-    hide: Hidden = "",
+    request: Request, bench: BenchState, loudspeaker_id: Id, rear_wall: RearWall = USUAL_REAR_WALL, hide: Hidden = ""
 ) -> HTMLResponse:
     """The reading of a loudspeaker, or what has to be done before there is one."""
     entry = bench.loudspeaker(loudspeaker_id)
@@ -172,11 +168,7 @@ def read_curve_evidence(
 
 @router.get("/read/{loudspeaker_id}/evidence/finding/{number}", response_class=HTMLResponse, include_in_schema=False)
 def read_finding_evidence(
-    request: Request,
-    bench: BenchState,
-    loudspeaker_id: Id,
-    number: Id,
-    rear_wall: RearWall = USUAL_REAR_WALL,
+    request: Request, bench: BenchState, loudspeaker_id: Id, number: Id, rear_wall: RearWall = USUAL_REAR_WALL
 ) -> HTMLResponse:
     """How a finding is known."""
     result = bench.reading(loudspeaker_id, rear_wall=rear_wall)

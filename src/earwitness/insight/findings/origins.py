@@ -121,11 +121,7 @@ def _lobe(center_hz: float, radiating: Sequence[Driver]) -> list[Origin]:
 
 
 def _edge(
-    center_hz: float,
-    size_db: float,
-    sizes: Mapping[str, Sized],
-    radiating: Sequence[Driver],
-    cabinet: Cabinet | None,
+    center_hz: float, size_db: float, sizes: Mapping[str, Sized], radiating: Sequence[Driver], cabinet: Cabinet | None
 ) -> list[Origin]:
     """The edge's wave, of the other sign and late by d / c: a dip on axis where d is a wavelength, a peak at half.
 

@@ -4,10 +4,7 @@ from earwitness.insight.listening.attributes import attribute_words
 from earwitness.insight.words import VOCABULARY
 from earwitness.session.notes import HeardWord
 
-_OF_TEXTURE = (
-    HeardWord("smooth", 1000.0, 10_000.0, "even"),
-    HeardWord("coarse", 1000.0, 10_000.0, "uneven"),
-)
+_OF_TEXTURE = (HeardWord("smooth", 1000.0, 10_000.0, "even"), HeardWord("coarse", 1000.0, 10_000.0, "uneven"))
 """Words that tell of no rise or fall but of its absence or its many; common practice, no source."""
 
 

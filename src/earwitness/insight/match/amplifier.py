@@ -324,10 +324,7 @@ def _levels(
     gain = sources_gain_db(loudspeakers) - decade_db * math.log10(distance_m)
     place = f"at {distance_m:g} m, {loudspeakers} playing, {decade_db:g} dB less over ten times the distance"
     lineage = tuple(dict.fromkeys((*sensitivity.lineage, *grid.lineage)))
-    return {
-        near: _judged(near, level, u, lineage, *notes),
-        far: _judged(far, level + gain, u, lineage, place, *notes),
-    }
+    return {near: _judged(near, level, u, lineage, *notes), far: _judged(far, level + gain, u, lineage, place, *notes)}
 
 
 def _response(one: Amplifier, impedance: Impedance, figures: dict[str, Figure]) -> Curve | None:

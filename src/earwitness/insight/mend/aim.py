@@ -313,11 +313,7 @@ def _in_room(levels: Levels, window: _Average, early: _Average | None) -> _Avera
     if early is None or power is None:
         return None
     shares = cta2034.IN_ROOM_WEIGHTS
-    parts = [
-        (shares["listening_window"], window),
-        (shares["early_reflections"], early),
-        (shares["sound_power"], power),
-    ]
+    parts = [(shares["listening_window"], window), (shares["early_reflections"], early), (shares["sound_power"], power)]
     return _mixed(parts)
 
 

@@ -101,11 +101,7 @@ class Fir:
 
 
 def fir(
-    equalizer: Equalizer,
-    *,
-    sample_rate_hz: float = DEFAULT_RATE_HZ,
-    phase: Phase = "minimum",
-    taps: int | None = None,
+    equalizer: Equalizer, *, sample_rate_hz: float = DEFAULT_RATE_HZ, phase: Phase = "minimum", taps: int | None = None
 ) -> Fir:
     """The equalizer as a finite impulse response, of minimum or linear phase.
 

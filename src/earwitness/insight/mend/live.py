@@ -115,10 +115,7 @@ def boost_warnings(problem: Problem, equalizer: Equalizer) -> tuple[str, ...]:
         bass = problem.hz < bass_hz
         over = (problem.cap_db <= 0.0) & (gain > SPOKEN_DB)
         told = (
-            (
-                over & bass,
-                f"below the useful bass ({hz_words(round(bass_hz, 1))}): it costs power and gives no level",
-            ),
+            (over & bass, f"below the useful bass ({hz_words(round(bass_hz, 1))}): it costs power and gives no level"),
             (over & ~bass & problem.no_boost, "a dip from interference: other directions get the boost, the dip stays"),
             (over & ~bass & ~problem.no_boost, "the roll-off of the bass, which is left alone"),
         )

@@ -158,10 +158,7 @@ def _alone_words(problem: Problem, choice: Choice, reason: Reason) -> tuple[str,
     if reason == "not_common":
         return "Leave it alone: what is uneven differs from direction to direction.", []
     if reason == "one_for_the_other":
-        return (
-            "Leave it alone: EQ would mend the axis at the cost of the room, or the other way round.",
-            [],
-        )
+        return ("Leave it alone: EQ would mend the axis at the cost of the room, or the other way round.", [])
     if taken < LEAST_TAKEN_DB:
         return f"Leave it alone: {gain}", ["That is probably inaudible on most music."]
     share = f"It helps in {100 * choice.chosen.for_units:.0f} % of the cases that uncertainty and the spread of units"

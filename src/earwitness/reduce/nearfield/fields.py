@@ -127,13 +127,7 @@ def _on_box(
     )
     close = [(point, part[0].axis, part[0].side) for point, part in zip(microphones, parts, strict=True)]
     found = box_fields(
-        body.half_m,
-        _PANEL_SHARE * body.sphere_m,
-        pistons,
-        nodes,
-        close_m=close,
-        away_m=away,
-        directions=unit_vectors,
+        body.half_m, _PANEL_SHARE * body.sphere_m, pistons, nodes, close_m=close, away_m=away, directions=unit_vectors
     )
     return found.close, found.away, found.far
 

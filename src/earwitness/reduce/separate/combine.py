@@ -67,12 +67,7 @@ def _low_share(hz: FloatArray, joint_hz: float, both: BoolArray) -> FloatArray:
 
 
 def _blended(
-    low: Quality,
-    high: Quality,
-    share: FloatArray,
-    u_low: FloatArray,
-    u_high: FloatArray,
-    valid: BoolArray,
+    low: Quality, high: Quality, share: FloatArray, u_low: FloatArray, u_high: FloatArray, valid: BoolArray
 ) -> Quality:
     """Each number from the source with the larger share; the expected error blended."""
     values = {

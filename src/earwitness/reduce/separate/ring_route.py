@@ -382,12 +382,7 @@ def _condition(blocks: list[_Block], inverses: list[Matrix], penalty: FloatArray
 
 
 def _variance(
-    blocks: list[_Block],
-    inverses: list[Matrix],
-    noise: FloatArray,
-    k: FloatArray,
-    shell: Shell,
-    order_out: IntArray,
+    blocks: list[_Block], inverses: list[Matrix], noise: FloatArray, k: FloatArray, shell: Shell, order_out: IntArray
 ) -> FloatArray:
     """(G, F) variance of the far field at 1 m by polar angle, mean over azimuth: each m adds its own."""
     top = int(order_out.max())
