@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from earwitness.cli import archive_option, distance, from_files
-from earwitness.cli.show import Command, progress_bar
+from earwitness.cli.show import Command, options, progress_bar
 from earwitness.errors import ArchiveError
 
 if TYPE_CHECKING:
@@ -104,8 +104,7 @@ def import_(folder: Path, archive: Path) -> None:
 
 @command.command(cls=Command)
 @archive_option
-@click.option("--workers", type=click.IntRange(min=1), default=None, help="Processes; default: one a core.")
-@click.option("--cluster", metavar="ADDRESS", default=None, help="Dask scheduler to work on, tcp://HOST:PORT.")
+@options("rebuild")
 @click.pass_context
 def rebuild(ctx: click.Context, archive: Path, workers: int | None, cluster: str | None) -> None:
     """Make anew what is stale, missing or damaged, and the search index; a stopped run goes on where it was."""
@@ -187,14 +186,7 @@ def _tell_read(done: Moved) -> None:
 @command.command(cls=Command)
 @click.argument("words", nargs=-1)
 @archive_option
-@click.option("--type", "kind", default=None, help="Type of loudspeaker.")
-@click.option("--price-from", type=float, default=None, help="Lowest price of a pair.")
-@click.option("--price-to", type=float, default=None, help="Highest price of a pair.")
-@click.option("--currency", default=None, help="Currency of the prices (ISO 4217).")
-@click.option("--figure", "figures", multiple=True, metavar="KEY=LOW:HIGH", help="Range of a figure; may be repeated.")
-@click.option("--sort", default="title", show_default=True, help="title, price, date, relevance or a figure's key.")
-@click.option("--descending", is_flag=True, help="Highest first.")
-@click.option("--limit", type=int, default=50, show_default=True, help="Rows to show.")
+@options("search")
 def search(
     words: tuple[str, ...],
     archive: Path,

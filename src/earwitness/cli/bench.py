@@ -8,15 +8,14 @@ from pathlib import Path
 import click
 
 from earwitness.cli import archive_option
-from earwitness.cli.show import Command
+from earwitness.cli.show import Command, options
 
 # Parts of paths of browsers that see only what their package lets them.
 _WALLED = ("/snap/", "/flatpak/")
 
 
 @click.command(cls=Command)
-@click.option("--port", type=click.IntRange(1, 65535), help="Port on this machine; default: a free one.")
-@click.option("--no-browser", is_flag=True, help="Print the address, open nothing.")
+@options("bench")
 @archive_option
 def command(port: int | None, no_browser: bool, archive: Path) -> None:
     """Open the web bench: the whole job in the browser of this machine, on the archive.

@@ -5,23 +5,12 @@ from pathlib import Path
 import click
 
 from earwitness.cli import archive_option
-from earwitness.cli.show import Command, Failures, progress_bar
+from earwitness.cli.show import Command, Failures, options, progress_bar
 
 
 @click.command(cls=Command)
 @click.argument("names", nargs=-1, required=True, metavar="NAME NAME...")
-@click.option(
-    "--match", nargs=2, type=float, default=(300.0, 3000.0), show_default=True, metavar="LOW HIGH", help="Band in Hz."
-)
-@click.option("--among", is_flag=True, help="Rank the first among the archive, or what the next options leave of it.")
-@click.option("--type", "kind", default=None, help="Only loudspeakers of this type.")
-@click.option("--price-from", type=float, default=None, help="Lowest price of a pair.")
-@click.option("--price-to", type=float, default=None, help="Highest price of a pair.")
-@click.option("--currency", default=None, help="Currency of the prices (ISO 4217).")
-@click.option("--from", "date_low", default=None, metavar="DATE", help="Measured on that day or later.")
-@click.option("--until", "date_high", default=None, metavar="DATE", help="Measured on that day or before.")
-@click.option("--to", "folder", type=click.Path(path_type=Path), default=None, help="Write a page with charts here.")
-@click.option("--json", "as_json", is_flag=True, help="All numbers as one JSON document.")
+@options("compare")
 @archive_option
 @click.pass_context
 def command(

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from earwitness.cli.show import Command, progress_bar
+from earwitness.cli.show import Command, options, progress_bar
 
 
 @click.command(cls=Command)
@@ -16,13 +16,7 @@ from earwitness.cli.show import Command, progress_bar
     show_default=True,
     help="Folder for the demo's recordings, archive and review.",
 )
-@click.option(
-    "--loudspeaker", default=None, help="Which invented loudspeaker, Causeway without it; a wrong name lists all."
-)
-@click.option("--all", "everything", is_flag=True, help="All invented loudspeakers, one after the other.")
-@click.option("--simulated", is_flag=True, help="40 more in the archive, simulated at response level; --all has them.")
-@click.option("--scan", is_flag=True, help="A near-field scan in an ordinary room in place of orbits in a hall.")
-@click.option("--points", type=int, default=2704, show_default=True, help="Points of the scan.")
+@options("demo")
 @click.option(
     "--positions",
     type=click.Path(exists=True, dir_okay=False, path_type=Path),

@@ -8,7 +8,7 @@ import click
 from earwitness.cli import archive_option
 from earwitness.cli.distance import distance_option
 from earwitness.cli.picking import pick_options
-from earwitness.cli.show import Command, progress_bar
+from earwitness.cli.show import Command, options, progress_bar
 
 
 def _number(
@@ -21,30 +21,13 @@ def _number(
 @click.command(cls=Command)
 @click.argument("name")
 @pick_options
-@click.option(
-    "--amplifier", type=click.Path(path_type=Path), help="TOML file of an amplifier; docs/match.md shows one."
-)
-@click.option("--room", type=click.Path(path_type=Path), help="TOML file of loudspeakers and seats; docs/match.md.")
-@click.option("--room-area", "area_m2", type=float, help="Floor of the room, m2, for the level in it.")
+@options("match")
 @_number("--room-height", "height_m", 1.5, 20.0, 2.5, "Of that room, m.")
-@click.option("--reverberation", "reverberation_s", type=float, help="Of that room, s.  [default: 0.4]")
-@click.option("--absorption", type=float, help="In its place: mean absorption of the surfaces, 0.01 to 0.99.")
+@options("match-2")
 @distance_option("--distance")
 @_number("--level", "goal_db", 40.0, 120.0, 85.0, "Wanted at the seats, dB SPL (rms); the default is the cinema's.")
 @_number("--peaks", "peak_db", 0.0, 30.0, 20.0, "Above that level, in dB.")
-@click.option(
-    "--corner",
-    "corner_hz",
-    type=click.FloatRange(20.0, 300.0),
-    default=None,
-    metavar="HZ",
-    help="Of the crossover to a subwoofer [default: by search].",
-)
-@click.option(
-    "--slopes", default=None, metavar="MAIN/SUB", help="Of that crossover, as BW2/LR4 or none/LR4 [default: by search]."
-)
-@click.option("--subwoofer", default=None, metavar="NAME", help="One of the archive [default: an ideal one].")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document, docs/advice-document.md.")
+@options("match-3")
 @archive_option
 def command(
     name: str,

@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from earwitness.cli import from_files, plan, record, rig
-from earwitness.cli.show import Command
+from earwitness.cli.show import Command, options
 
 
 @click.group()
@@ -31,15 +31,7 @@ def new_folder(folder: Path, rehearsal: bool) -> None:
 
 @command.command(name="signals", cls=Command)
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option(
-    "--peak", "peak_dbfs", type=float, default=-12.0, show_default=True, help="Highest sample, dB full scale."
-)
-@click.option("--rate", "rate_hz", type=int, default=48_000, show_default=True, help="Sample rate, Hz.")
-@click.option("--tones", type=int, default=32, show_default=True, help="Tones of the multitone.")
-@click.option(
-    "--level", "level_db", type=float, default=85.0, show_default=True, help="Level you will play at, dB at 1 m."
-)
-@click.option("--distance", "distance_m", type=float, default=2.0, show_default=True, help="Where you stand, m away.")
+@options("signals")
 def signals(folder: Path, peak_dbfs: float, rate_hz: int, tones: int, level_db: float, distance_m: float) -> None:
     """Write every test signal into FOLDER: sweep, multitone, two tones, bursts, noise, calibration tone.
 

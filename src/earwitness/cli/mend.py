@@ -6,55 +6,13 @@ import click
 
 from earwitness.cli import archive_option
 from earwitness.cli.picking import pick_options
-from earwitness.cli.show import Command, progress_bar
+from earwitness.cli.show import Command, options, progress_bar
 
 
 @click.command(cls=Command)
 @click.argument("name")
 @pick_options
-@click.option("--bands", type=click.IntRange(1, 20), default=None, help="How many bands; default: automatic.")
-@click.option(
-    "--goal",
-    default="even",
-    show_default=True,
-    metavar="even|slope=-0.8|FILE",
-    help="Even on axis and in the room; an in-room response of a slope in dB/octave; or a table.",
-)
-@click.option(
-    "--gain",
-    "gain_db",
-    nargs=2,
-    type=click.FloatRange(-40.0, 24.0),
-    default=None,
-    metavar="LEAST MOST",
-    help="Of one band, dB [default: -12 3].",
-)
-@click.option(
-    "--q",
-    nargs=2,
-    type=click.FloatRange(0.05, 100.0),
-    default=None,
-    metavar="LEAST MOST",
-    help="Of a bell [default: 0.4 12].",
-)
-@click.option(
-    "--range",
-    "range_hz",
-    nargs=2,
-    type=click.FloatRange(1.0, 100_000.0),
-    default=None,
-    metavar="FROM TO",
-    help="Of the bands, Hz.",
-)
-@click.option(
-    "--boost",
-    "total_boost_db",
-    type=click.FloatRange(0.0, 24.0),
-    default=None,
-    metavar="DB",
-    help="The most of all bands together [default: 3].",
-)
-@click.option("--force", "forced", is_flag=True, help="Also boost dips from interference, and below the useful bass.")
+@options("mend")
 @click.option(
     "--band",
     "by_hand",
@@ -63,10 +21,7 @@ from earwitness.cli.show import Command, progress_bar
     metavar="KIND HZ DB Q",
     help="A band of your own; may be given again. Nothing is designed then.",
 )
-@click.option("--preamp", "preamp_db", type=float, default=None, metavar="DB", help="Before bands of your own.")
-@click.option("--aim", is_flag=True, help="Also study where to point the loudspeaker.")
-@click.option("--to", "folder", type=click.Path(path_type=Path), help="Folder for the files to set an equalizer from.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document, docs/advice-document.md.")
+@options("mend-2")
 @archive_option
 def command(
     name: str,

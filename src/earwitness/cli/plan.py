@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from earwitness.cli.show import Command
+from earwitness.cli.show import Command, options
 
 
 class Lengths(click.ParamType):  # type: ignore[type-arg]
@@ -25,28 +25,7 @@ class Lengths(click.ParamType):  # type: ignore[type-arg]
 
 
 @click.command(name="plan", cls=Command)
-@click.option("--cabinet", type=Lengths(), required=True, help="Width, height, depth of the cabinet, m.")
-@click.option("--highest", "highest_hz", type=float, default=2000.0, show_default=True, help="Separate up to, Hz.")
-@click.option(
-    "--robot",
-    type=click.Choice(["rotating arc", "linear axes", "by hand", "turntable and arm"]),
-    default="rotating arc",
-    show_default=True,
-    help="What moves the microphone.",
-)
-@click.option("--time-per-point", type=float, default=None, help="Seconds for one point; default: usual for the robot.")
-@click.option(
-    "--drift", "drift_db", type=float, default=0.1, show_default=True, help="Gain's drift to be expected over it, dB."
-)
-@click.option("--room", type=Lengths(), default=None, help="Length, width, height of the room, m: plans the gate too.")
-@click.option("--stand-height", type=float, default=None, help="Height of the reference point, m; default: half.")
-@click.option("--distance", type=float, default=2.0, show_default=True, help="Microphone distance of gated takes, m.")
-@click.option("--side-wall", type=float, default=None, help="Loudspeaker to the nearer side wall, m; default: middle.")
-@click.option("--front-wall", type=float, default=None, help="Loudspeaker to the wall behind it, m; default: a third.")
-@click.option("--driver", type=float, default=None, help="Diameter of the largest cone, m.")
-@click.option(
-    "--to", type=click.Path(dir_okay=False, path_type=Path), default=None, help="Write the points to this CSV."
-)
+@options("plan", lengths=Lengths())
 def plan(
     cabinet: tuple[float, float, float],
     highest_hz: float,

@@ -10,7 +10,7 @@ import click
 
 from earwitness.cli import archive_option
 from earwitness.cli.distance import distance_option
-from earwitness.cli.show import Command, Failures, progress_bar
+from earwitness.cli.show import Command, Failures, options, progress_bar
 
 if TYPE_CHECKING:
     from earwitness.app.publish import Products
@@ -18,35 +18,7 @@ if TYPE_CHECKING:
 
 @click.command(cls=Command)
 @click.argument("name")
-@click.option(
-    "--to", "folder", type=click.Path(path_type=Path), default=None, help="Folder of the page; your files in it stay."
-)
-@click.option("--report", is_flag=True, help="The review as PDF besides.")
-@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Of the report.")
-@click.option("--stills", type=click.Choice(["wide", "tall", "both"]), default=None, help="A picture of each chart.")
-@click.option("--steps", is_flag=True, help="Stills with the steps that build them up, curve by curve.")
-@click.option("--transparent", is_flag=True, help="Stills without paper, to lie over a film.")
-@click.option(
-    "--build-up", type=click.Choice(["svg", "video"]), help="How the page's charts build up; video: WebM too."
-)
-@click.option("--talk", is_flag=True, help="A talk to speak, with its stills; your edits in it are kept.")
-@click.option(
-    "--data", metavar="LICENSE", default=None, help="The data set as a zip under a license, such as CC-BY-4.0."
-)
-@click.option(
-    "--all", "everything", metavar="LICENSE", default=None, help="Report, stills, talk and data (under LICENSE)."
-)
-@click.option(
-    "--material", type=click.Path(path_type=Path), default=None, help="Folder of these; default: TO-material."
-)
-@click.option("--words", type=click.Path(dir_okay=False, path_type=Path), default=None, help="Your words (Markdown).")
-@click.option(
-    "--write-words", type=click.Path(path_type=Path), default=None, help="Write your words out, to edit them."
-)
-@click.option("--exhibits", default=None, metavar="KEY,KEY...", help="Those to show, in order; all: as generated.")
-@click.option("--leave-out", default=None, metavar="KEY,KEY...", help="Not to show; the others then stay or follow.")
-@click.option("--caption", "captions", multiple=True, metavar="KEY=TEXT", help="Your caption of a chart; KEY= undoes.")
-@click.option("--list-exhibits", is_flag=True, help="List the exhibits by key, with your choices.")
+@options("publish")
 @distance_option()
 @click.option("--because", default="", help="Why numbers change, for the corrections.")
 @archive_option

@@ -7,39 +7,16 @@ import click
 from earwitness.cli import archive_option
 from earwitness.cli.distance import distance_option
 from earwitness.cli.picking import pick_options
-from earwitness.cli.show import Command, progress_bar, terminal_width
+from earwitness.cli.show import Command, options, progress_bar, terminal_width
 
 
 @click.command(cls=Command)
 @click.argument("name")
 @pick_options
 @archive_option
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document with every curve and figure.")
-@click.option(
-    "--rear-wall",
-    type=click.Choice(["all 19", "3"]),
-    default="all 19",
-    show_default=True,
-    help="Reading of ANSI/CTA-2034-A: positions of the rear wall.",
-)
+@options("read")
 @distance_option()
-@click.option("--gate-ms", type=float, default=None, help="Gate after the direct sound.")
-@click.option("--taper-percent", type=float, default=None, help="Share of the gate over which it closes.")
-@click.option("--near-window-ms", type=float, default=None, help="Window of near-field takes.")
-@click.option("--splice-hz", nargs=2, type=float, default=None, metavar="LOW HIGH", help="Where the splice may lie.")
-@click.option("--keep", is_flag=True, help="Use these settings from now on, wherever this loudspeaker is read.")
-@click.option("--automatic", is_flag=True, help="Let the program choose gate and splice again from now on.")
-@click.option(
-    "--at",
-    "place",
-    metavar="DISTANCE,AZIMUTH,ELEVATION",
-    default=None,
-    help="Level of a scanned loudspeaker there: meters and degrees, left and up.",
-)
-@click.option(
-    "--units", "all_units", is_flag=True, help="All units in the state of the latest: mean, spread, the next."
-)
-@click.option("--how", metavar="FIGURE", default=None, help="Tell how a figure or curve was got, down to its takes.")
+@options("read-2")
 def command(
     name: str,
     archive: Path,

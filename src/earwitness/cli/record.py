@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from earwitness.cli.show import Command
+from earwitness.cli.show import Command, options
 from earwitness.errors import EarwitnessError, InputError
 
 if TYPE_CHECKING:
@@ -70,13 +70,7 @@ def devices() -> None:
 
 @click.command(name="calibrate", cls=Command)
 @_folder
-@click.option("--input", "source", default="default", show_default=True, help="Input device.")
-@click.option("--microphone", type=int, default=1, show_default=True, help="Channel of the microphone.")
-@click.option("--rate", "rate_hz", type=int, default=48_000, show_default=True, help="Sample rate, Hz.")
-@click.option(
-    "--level", "level_db", type=float, default=94.0, show_default=True, help="Of the calibrator: 94 or 114 dB."
-)
-@click.option("--frequency", "frequency_hz", type=float, default=1000.0, show_default=True, help="Of it, Hz.")
+@options("calibrate")
 def calibrate(folder: Path, source: str, microphone: int, rate_hz: int, level_db: float, frequency_hz: float) -> None:
     """Record a sound calibrator on the microphone into FOLDER. Nothing is played."""
     from earwitness.app import capture
@@ -97,8 +91,7 @@ def calibrate(folder: Path, source: str, microphone: int, rate_hz: int, level_db
 
 @click.command(name="level", cls=Command)
 @_folder
-@click.option("--target", "target_db", type=float, default=80.0, show_default=True, help="At the microphone, dB.")
-@click.option("--distance", "distance_m", type=float, required=True, help="Loudspeaker to microphone, m.")
+@options("level")
 @_setup
 @_yes
 def level(folder: Path, target_db: float, distance_m: float, yes: bool, **setup: Any) -> None:
@@ -145,8 +138,7 @@ def loopback(folder: Path, yes: bool, **setup: Any) -> None:
 @click.command(name="record", cls=Command)
 @_folder
 @_setup
-@click.option("--take", "only", help="Only this take.")
-@click.option("--again", is_flag=True, help="With --take: put the recording that is there under spoiled/ first.")
+@options("record")
 @_pause
 @_table
 @_away
@@ -183,10 +175,7 @@ def resume(folder: Path, pause_s: float, table: str | None, away: bool, yes: boo
 
 @click.command(name="turntable", cls=Command)
 @click.argument("address", required=False)
-@click.option("--zero", is_flag=True, help="Call the place where it stands zero.")
-@click.option("--to", "angle_deg", type=float, help="Turn to this angle, degrees.")
-@click.option("--simulate", is_flag=True, help="Be a turntable on this computer, to rehearse with, until Ctrl-C.")
-@click.option("--port", type=int, default=4450, show_default=True, help="With --simulate: of this computer.")
+@options("turntable")
 def turntable(address: str | None, zero: bool, angle_deg: float | None, simulate: bool, port: int) -> None:
     """Ask the turntable at ADDRESS (HOST:PORT, a serial port, or simulated) where it stands, and turn it.
 

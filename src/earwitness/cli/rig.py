@@ -5,13 +5,11 @@ from pathlib import Path
 import click
 
 from earwitness.cli import archive_option
-from earwitness.cli.show import Command, progress_bar
+from earwitness.cli.show import Command, options, progress_bar
 
 
 @click.command(name="rig", cls=Command)
-@click.option("--check", default=None, metavar="NAME", help="This loudspeaker of the archive is the rig's check.")
-@click.option("--since", type=int, default=None, metavar="SESSION", help="Its baseline begins anew with that session.")
-@click.option("--because", default="", metavar="WORDS", help="Why; needed for a new baseline.")
+@options("rig")
 @archive_option
 def rig(check: str | None, since: int | None, because: str, archive: Path) -> None:
     """Microphones and calibrators by serial number, and the check loudspeaker's control chart.

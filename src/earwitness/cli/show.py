@@ -7,11 +7,13 @@ import time
 import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import click
 
 from earwitness.errors import EarwitnessError, ProgramFaultError, named
+from earwitness.files.data import table_of
 
 _PLAIN_EVERY_S = 5.0
 
@@ -43,6 +45,31 @@ def progress_bar(title: str) -> Iterator[Callable[[float, str], None]]:
             click.echo(f"{title}: {share:.0%} {words}", err=True)
 
     yield tell
+
+
+def options(table: str, **kinds: Any) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """The options of a command as a table of options.toml lists them. kinds : types of this command alone, by name."""
+    kinds |= {"path": click.Path(path_type=Path), "file": click.Path(dir_okay=False, path_type=Path)}
+    kinds |= {"folder": click.Path(file_okay=False, path_type=Path), "float": float, "int": int}
+    ranges = {"float": click.FloatRange, "int": click.IntRange}
+
+    def made(flag: str, said: dict[str, Any]) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+        rest = {key: tuple(value) if isinstance(value, list) else value for key, value in said.items()}
+        name, kind, choices = (rest.pop(key, None) for key in ("name", "type", "choices"))
+        low, high = rest.pop("min", None), rest.pop("max", None)
+        rest["type"] = click.Choice(choices) if choices else kinds[kind] if kind else None
+        if low is not None or high is not None:
+            rest["type"] = ranges[kind](low, high)
+        return click.option(*filter(None, (flag, name)), **rest)
+
+    every = [made(flag, said) for flag, said in table_of("cli", "options")[table].items()]
+
+    def add(function: Callable[..., Any]) -> Callable[..., Any]:
+        for option in reversed(every):
+            function = option(function)
+        return function
+
+    return add
 
 
 class Command(click.Command):

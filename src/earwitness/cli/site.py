@@ -5,18 +5,11 @@ from pathlib import Path
 import click
 
 from earwitness.cli import archive_option
-from earwitness.cli.show import Command, Failures, progress_bar
+from earwitness.cli.show import Command, Failures, options, progress_bar
 
 
 @click.command(cls=Command)
-@click.option("--to", "folder", type=click.Path(file_okay=False, path_type=Path), required=True, help="Folder.")
-@click.option("--title", default=None, help="Title of the site.")
-@click.option(
-    "--address", "base_url", default="", help="Where the site will stand, https://...; for feed and previews."
-)
-@click.option("--author", default="the tester", show_default=True, help="Author of the feed.")
-@click.option("--because", default="", help="Why numbers change, for the corrections log.")
-@click.option("--workers", type=click.IntRange(min=1), default=None, help="Processes; default: one a core.")
+@options("site")
 @archive_option
 @click.pass_context
 def command(
