@@ -51,16 +51,15 @@ def options(table: str, **kinds: Any) -> Callable[[Callable[..., Any]], Callable
     """The options of a command as a table of options.toml lists them. kinds : types of this command alone, by name."""
     kinds |= {"path": click.Path(path_type=Path), "file": click.Path(dir_okay=False, path_type=Path)}
     kinds |= {"folder": click.Path(file_okay=False, path_type=Path), "float": float, "int": int}
-    ranges = {"float": click.FloatRange, "int": click.IntRange}
+    ranges: dict[str, Any] = {"float": click.FloatRange, "int": click.IntRange}
 
     def made(flag: str, said: dict[str, Any]) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
-        rest = {key: tuple(value) if isinstance(value, list) else value for key, value in said.items()}
-        name, kind, choices = (rest.pop(key, None) for key in ("name", "type", "choices"))
-        low, high = rest.pop("min", None), rest.pop("max", None)
-        rest["type"] = click.Choice(choices) if choices else kinds[kind] if kind else None
-        if low is not None or high is not None:
+        rest: dict[str, Any] = {key: tuple(one) if isinstance(one, list) else one for key, one in said.items()}
+        name, kind, choices, low, high = (rest.pop(key, None) for key in ("name", "type", "choices", "min", "max"))
+        rest["type"] = click.Choice(choices) if choices else None if kind is None else kinds[kind]
+        if (low, high) != (None, None):
             rest["type"] = ranges[kind](low, high)
-        return click.option(*filter(None, (flag, name)), **rest)
+        return click.option(flag, *([name] if name else ()), **rest)
 
     every = [made(flag, said) for flag, said in table_of("cli", "options")[table].items()]
 
