@@ -18,6 +18,7 @@ from earwitness.exhibits.words import band_words, figure_words, frequency_words,
 from earwitness.figures.load_curves import LOAD_CURVES
 from earwitness.figures.registry import LEVEL_FIGURES, base_key, info_of, place_of
 from earwitness.figures.windows import window_weights
+from earwitness.files.data import table_of
 from earwitness.insight.findings import KINDS, Finding
 from earwitness.insight.findings.finding import PLACES
 from earwitness.quantities import BudgetLine, Curve, Measurement, Step, from_orbit
@@ -44,18 +45,7 @@ _LOUD_WORDS = {
 }
 _SHOWN_HZ = (50.0, 1000.0, 10_000.0)
 _SAME_DIRECTION = 1e-6
-_NAMES = {
-    "gate_length_s": ("gate after the direct sound", 1e3, "ms"),
-    "fall_share": ("closing of the gate", 1e2, "%"),
-    "anechoic_window_s": ("longest window", 1e3, "ms"),
-    "near_window_s": ("window of near-field takes", 1e3, "ms"),
-    "splice_low_hz": ("splice not below", 1.0, "Hz"),
-    "splice_high_hz": ("splice not above", 1.0, "Hz"),
-    "lowest_snr_db": ("signal over noise at least", 1.0, "dB"),
-    "highest_gate_u_db": ("uncertainty of the gate at most", 1.0, "dB"),
-    "band_margin": ("margin inside the stimulus's band", 1.0, ""),
-    "latency_limit_s": ("latency taken for distance up to", 1e3, "ms"),
-}
+_NAMES: dict[str, tuple[str, float, str]] = table_of("app", "settings")["names"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from earwitness.capture.sound import Block, Sound, Wiring, require_outputs
 from earwitness.capture.take import Alive, Tell, run_stream
 from earwitness.dsp.signals import crest_db, pink_noise
 from earwitness.errors import InputError
+from earwitness.files.data import table_of
 from earwitness.quantities.arrays import FloatArray
 
 START_DBFS = -70.0
@@ -174,7 +175,9 @@ class _Ramp:
             ear = at_tester_db(at_1m, self._limits)
             if reading > self._noise_db() + _NOISE_MARGIN_DB:
                 calibration = OutputCalibration(at_1m - output)
-        sentence = _SENTENCES[end] if end != "silenced" else f"It was silenced: {switch.reason}."
+        sentence = (
+            table_of("capture", "ends")["ends"][end] if end != "silenced" else f"It was silenced: {switch.reason}."
+        )
         played_s = max(0.0, self._at / self._rate - 0.5)
         return LevelSet(end, output, self._noise_db(), reading, at_1m, ear, calibration, played_s, sentence)
 
@@ -184,17 +187,3 @@ class _Ramp:
     def _level_db(self, samples: FloatArray) -> float:
         rms = math.sqrt(float(np.mean(samples**2))) if samples.size else 0.0
         return dbfs(rms / self._wanted.fs_per_pa / REFERENCE_PA)
-
-
-_SENTENCES: dict[End, str] = {
-    "reached": "The level is reached.",
-    "limit of the output": "The highest output level is reached before the target: turn the amplifier up a little, or "
-    "allow a higher output.",
-    "limit at 1 m": "The highest level at 1 m is reached before the target.",
-    "limit at your place": "The highest level at your place is reached before the target: stand farther away.",
-    "clipped": "The microphone's input is clipped: lower its gain, calibrate again, then set the level again.",
-    "microphone hears nothing": "The microphone hears nothing of it: check amplifier, cables, channels and phantom "
-    "power. Turn the amplifier down first.",
-    "silenced": "It was silenced.",
-    "unplugged": "The sound device went away: plug it in again.",
-}

@@ -39,16 +39,7 @@ VOCABULARY: tuple[Word, ...] = tuple(
     for name, (direction, low_hz, high_hz, group, source, is_usual) in _TABLE["timbre"].items()
 )
 
-REGIONS: tuple[tuple[str, float, float], ...] = (
-    ("the deep bass", 10.0, 40.0),
-    ("the bass", 40.0, 100.0),
-    ("the upper bass", 100.0, 250.0),
-    ("the lower midrange", 250.0, 500.0),
-    ("the midrange", 500.0, 2000.0),
-    ("the upper midrange", 2000.0, 4000.0),
-    ("the lower treble", 4000.0, 8000.0),
-    ("the upper treble", 8000.0, 40_000.0),
-)
+REGIONS: tuple[tuple[str, float, float], ...] = tuple((name, *band) for name, band in _TABLE["regions"].items())
 """Names of regions, common practice, no source."""
 
 _LEAST_SHARE = 0.5

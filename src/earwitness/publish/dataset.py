@@ -145,9 +145,8 @@ def _check_extra(name: str, files: Mapping[str, bytes]) -> None:
 
 def _license_text(review: Review, license: License) -> str:
     return (
-        f"{review.title}: measurement data of {review.date}, revision {review.revision}.\n\n"
-        f"The data in this archive are offered under\n{license.name} ({license.spdx}).\n"
-        f"The text of the license stands at {license.address}\n"
+        f"{review.title}: measurement data of {review.date}, revision {review.revision}.\n\nThe data in this archive "
+        f"are offered under\n{license.name} ({license.spdx}).\nThe text of the license stands at {license.address}\n"
     )
 
 

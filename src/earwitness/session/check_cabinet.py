@@ -4,20 +4,11 @@ import math
 from collections.abc import Iterator
 
 from earwitness.errors import Fault
+from earwitness.files.data import table_of
 from earwitness.session.draft import Draft
 from earwitness.session.record import Claim
 
-_CLAIM_UNITS: dict[str, tuple[str, ...]] = {
-    "sensitivity": ("dB",),
-    "sensitivity 1 W": ("dB",),
-    "highest level": ("dB",),
-    "lowest frequency": ("Hz", "kHz"),
-    "highest frequency": ("Hz", "kHz"),
-    "frequency range": ("Hz", "kHz"),
-    "rated impedance": ("ohm",),
-    "minimum impedance": ("ohm",),
-    "amplifier power": ("W",),
-}
+_CLAIM_UNITS: dict[str, list[str]] = table_of("session", "words")["claim_units"]
 # How far a stated area may be off the stated diameter's circle.
 AREA_ALLOWANCE = 0.05
 # The capital omega and the ohm sign become a small omega where case does not count.
@@ -45,9 +36,9 @@ def _claims(draft: Draft) -> Iterator[Fault]:
 
 def _unit_fits(claim: Claim) -> bool:
     allowed = _CLAIM_UNITS[claim.quantity]
-    if allowed == ("ohm",):
+    if allowed == ["ohm"]:
         return claim.unit.casefold() in _OHM_SIGNS
-    return claim.unit in allowed or (allowed == ("dB",) and claim.unit == "dB SPL")
+    return claim.unit in allowed or (allowed == ["dB"] and claim.unit == "dB SPL")
 
 
 def _drivers(draft: Draft) -> Iterator[Fault]:

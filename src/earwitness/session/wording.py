@@ -4,36 +4,18 @@ import datetime
 from typing import Any
 
 from earwitness.errors import Fault
+from earwitness.files.data import table_of
 from earwitness.session.keys import LISTS, TABLES, TAKES, asked_for, bracketed, hint_for
 from earwitness.session.patterns import FILE, WrittenTake, take_line
 from earwitness.session.toml_lines import Path as Keys
 from earwitness.session.toml_lines import line_of
 
-_UNITS = {
-    "m": "m",
-    "hz": "Hz",
-    "s": "s",
-    "ms": "ms",
-    "db": "dB",
-    "deg": "degrees",
-    "v": "V",
-    "kg": "kg",
-    "ohm": "ohm",
-    "percent": "%",
-    "kpa": "kPa",
-    "c": "degrees Celsius",
-    "pa": "of full scale per pascal",
-    "fs": "volts per full scale",
-}
+_WORDS = table_of("session", "words")
 _BOUNDS = {
     "greater_than": ("too small", "above", "gt"),
     "greater_than_equal": ("too small", "at least", "ge"),
     "less_than": ("too large", "below", "lt"),
     "less_than_equal": ("too large", "at most", "le"),
-}
-_PATTERNS = {
-    "currency": ('a currency code of three capitals, such as "EUR"', "write the ISO 4217 code"),
-    "date": ('year-month-day such as "2026-11-01"', "write the date in this order, with two digits each"),
 }
 
 
@@ -50,7 +32,7 @@ def fault_of(detail: Any, takes: list[WrittenTake], lines: dict[Keys, int]) -> F
 
 def unit_of(key: str) -> str:
     """The unit that a key's ending names, or ""."""
-    return _UNITS.get(key.rsplit("_", 1)[-1], "") if "_" in key else ""
+    return str(_WORDS["units"].get(key.rsplit("_", 1)[-1], "")) if "_" in key else ""
 
 
 def _place(loc: Keys, takes: list[WrittenTake]) -> tuple[Keys, str]:
@@ -173,7 +155,7 @@ def _value(kind: str, given: Any, key: str, context: Any) -> tuple[str, str, str
     if kind == "string_too_long":
         return f"{key} is {len(given)} characters long", f"at most {context.get('max_length')}", "shorten it"
     if kind == "string_pattern_mismatch":
-        return f"{what} cannot be read", *_PATTERNS.get(key, ("another form", _mend(given)))
+        return f"{what} cannot be read", *_WORDS["patterns"].get(key, ("another form", _mend(given)))
     if kind == "literal_error":
         allowed = str(context.get("expected", "")).replace("'", '"')
         return f"{what} is not known here", f"one of {allowed}" if " or " in allowed else allowed, _mend(given)

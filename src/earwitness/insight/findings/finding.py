@@ -11,40 +11,21 @@ from typing import Literal
 import numpy as np
 
 from earwitness.dsp.window import gate_weights
+from earwitness.files.data import table_of
 from earwitness.insight.findings.audibility import height_db
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.directions import Orbit
 
 Kind = Literal["source", "load", "port", "near_axis", "partial", "off_axis", "vertical", "tilt", "band_limit"]
 
-KINDS: Mapping[Kind, str] = MappingProxyType(
-    {
-        "source": "in the source",
-        "load": "a resonance that the impedance shows too",
-        "port": "a resonance of the port",
-        "near_axis": "near the axis: diffraction or interference",
-        "partial": "not the same in all directions",
-        "off_axis": "off axis: directivity that changes with frequency",
-        "vertical": "vertical: a lobe from the spacing of the drivers",
-        "tilt": "a tilt on axis",
-        "band_limit": "an end of the frequency range",
-    }
-)
+_TABLE = table_of("insight", "findings")
+KINDS: Mapping[Kind, str] = _TABLE["kinds"]
 EQUALIZABLE: frozenset[Kind] = frozenset({"source", "load", "port", "tilt"})
 SOURCES: tuple[Kind, ...] = ("source", "load", "port")
 
 DIRECT = "on_axis"
 """The one curve that is the direct sound, in figures and findings alike: the response on the reference axis."""
-PLACES: Mapping[str, str] = MappingProxyType(
-    {
-        "on_axis": "on axis",
-        "listening_window": "in the listening window",
-        "horizontal_window": "in the horizontal window",
-        "early_reflections": "in the early reflections",
-        "sound_power": "in the sound power",
-        "in_room": "in the predicted in-room response",
-    }
-)
+PLACES: Mapping[str, str] = _TABLE["places"]
 """Where a size stands, by the key of its curve."""
 OFF_AXIS = ("early_reflections", "sound_power")
 _HEARD = ("on_axis", "listening_window", "horizontal_window", "in_room")

@@ -111,9 +111,8 @@ def match_room(
     found = {row.key: Figure(row.key, value, u_db, "dB", sensitivity.band_hz, row.method, lineage=sensitivity.lineage)}
     given = f"{room.reverberation_s:g} s" if room.absorption is None else f"a mean absorption of {room.absorption:g}"
     said = [
-        f"At {distance_m:g} m in {room.area_m2:g} m², {room.height_m:g} m high with {given}, 2.83 V give {value:.1f} "
-        f"± {2 * u_db:.1f} dB; "
-        f"that is {more:.1f} dB more than in free field, and a pair gives 3 dB more still."
+        f"At {distance_m:g} m in {room.area_m2:g} m², {room.height_m:g} m high with {given}, 2.83 V give {value:.1f} ± "
+        f"{2 * u_db:.1f} dB; that is {more:.1f} dB more than in free field, and a pair gives 3 dB more still."
     ]
     row = _ROWS["room_clean_level"]
     if clean is not None and clean.value is not None:

@@ -83,9 +83,8 @@ def echo_flags(echo: Echo | None, takes: int, *, speed_m_s: float, anechoic: boo
         else "the gate lets it in. Check the room's size and positions, or first_reflection_ms."
     )
     sentence = (
-        f"In {every} something comes back {1e3 * echo.delay_s:.1f} ms after the sound, about "
-        f"{echo.level_db:.0f} dB against "
-        f"it, by a way {farther:.1f} m longer: {ask}"
+        f"In {every} something comes back {1e3 * echo.delay_s:.1f} ms after the sound, about {echo.level_db:.0f} dB "
+        f"against it, by a way {farther:.1f} m longer: {ask}"
     )
     return [QualityFlag("echo", "warn", echo.level_db, LIMITS["level_db"], "dB", (), BAND_HZ, sentence)]
 

@@ -146,10 +146,9 @@ def level_flags(evidence: LevelEvidence) -> list[QualityFlag]:
         severity: Severity = "reject" if refused else "warn"
         guess = f" A microphone scale wrong by {size:+.0f} dB would explain it." if odds > 0.0 else ""
         sentence = (
-            f"The sensitivity of {evidence.level_db:.1f} dB is in doubt: {'; '.join((refused or asked)[:2])}. "
-            "Check the "
-            "calibrator's level (94 or 114 dB), the input gain between calibrator and takes, sensitivity_fs_per_pa and "
-            f"the voltage.{guess}"
+            f"The sensitivity of {evidence.level_db:.1f} dB is in doubt: {'; '.join((refused or asked)[:2])}. Check "
+            "the calibrator's level (94 or 114 dB), the input gain between calibrator and takes, sensitivity_fs_per_pa "
+            f"and the voltage.{guess}"
         )
         if refused:
             sentence += " No sound pressure level is stated."

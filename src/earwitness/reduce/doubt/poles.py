@@ -94,11 +94,9 @@ def mirrored_flags(facts: Sequence[TakeFacts], drivers: Sequence[Driver], speed_
     if not -1.6 < seen / stated < -LIMITS["mirrored_share"]:
         return []
     sentence = (
-        f"By the times of arrival the woofer lies {abs(seen) * 100:.0f} cm {'below' if seen > 0 else 'above'} "
-        "the tweeter; "
-        f"position_m says {abs(stated) * 100:.0f} cm {'below' if stated > 0 else 'above'}: vertical angles "
-        "have the wrong "
-        "sign (up is positive), or the positions' third number has."
+        f"By the times of arrival the woofer lies {abs(seen) * 100:.0f} cm {'below' if seen > 0 else 'above'} the "
+        f"tweeter; position_m says {abs(stated) * 100:.0f} cm {'below' if stated > 0 else 'above'}: vertical angles "
+        "have the wrong sign (up is positive), or the positions' third number has."
     )
     return [QualityFlag("mirrored", "warn", seen, stated, "m", tuple(takes), None, sentence)]
 

@@ -111,11 +111,9 @@ def _contradiction(
     take = min(heard, key=lambda one: abs(20.0 * math.log10(heard[one] / stated[one]) - usual_db))
     far = abs(usual_db) > LIMITS["refuse_db"]
     sentence = (
-        f"Two voltages contradict each other: the loop-back (volts_per_fs = {volts_per_fs:g}) says "
-        f"{heard[take]:.3g} V at "
-        f"the terminals, voltage_v says {stated[take]:.3g} V, {abs(usual_db):.1f} dB apart. Measure one with "
-        "a voltmeter "
-        "and correct the other."
+        f"Two voltages contradict each other: the loop-back (volts_per_fs = {volts_per_fs:g}) says {heard[take]:.3g} V "
+        f"at the terminals, voltage_v says {stated[take]:.3g} V, {abs(usual_db):.1f} dB apart. Measure one with a "
+        "voltmeter and correct the other."
     )
     if far:
         sentence += " No sound pressure level is stated."
