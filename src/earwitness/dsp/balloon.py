@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.dsp.spherical import real_harmonics
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray, lock_fields
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray, Locked
 
 CARRIED_DB = -15.0
 LEAST_U_DB = 0.1
@@ -24,7 +24,7 @@ _REACH = 0.8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class BalloonAt:
+class BalloonAt(Locked):
     """level_db, u_db : (T, F) at the wanted directions; known : (T,) False outside what was measured
 
     phase_rad : (T, F) where harmonics carry the pressure, NaN elsewhere; harmonic : (F,) frequencies fitted so
@@ -35,9 +35,6 @@ class BalloonAt:
     phase_rad: FloatArray
     known: BoolArray
     harmonic: BoolArray
-
-    def __post_init__(self) -> None:
-        lock_fields(self, level_db=float, u_db=float, phase_rad=float, known=bool, harmonic=bool)
 
 
 def balloon_at(

@@ -8,7 +8,7 @@ import scipy.fft
 
 from earwitness.dsp.fine_spectrum import fine_spectrum
 from earwitness.errors import InputError
-from earwitness.quantities.arrays import FloatArray, lock_fields
+from earwitness.quantities.arrays import FloatArray, Locked
 
 CYCLES = 6.5
 # A harmonic is the largest line within 5 % of its frequency (project default).
@@ -27,7 +27,7 @@ def burst(frequency_hz: float, rate_hz: float, *, cycles: float = CYCLES) -> Flo
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class BurstReading:
+class BurstReading(Locked):
     """What one recorded burst holds.
 
     peak : of the fundamental, in the unit of the samples; orders (K,) and relative_db (K,) : highest line near each
@@ -39,9 +39,6 @@ class BurstReading:
     orders: tuple[int, ...]
     relative_db: FloatArray
     missing: tuple[int, ...]
-
-    def __post_init__(self) -> None:
-        lock_fields(self, relative_db=float)
 
 
 def read_burst(

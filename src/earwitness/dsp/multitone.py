@@ -8,7 +8,7 @@ import scipy.fft
 
 from earwitness.dsp.signals import crest_db
 from earwitness.errors import InputError
-from earwitness.quantities.arrays import FloatArray, IntArray, lock_fields
+from earwitness.quantities.arrays import FloatArray, IntArray, Locked
 from earwitness.quantities.multitone import MultitoneLines
 
 TONES = 32
@@ -21,7 +21,7 @@ LOCKED = 1e-5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Multitone:
+class Multitone(Locked):
     """One period of a multitone. rows (K,) : whole periods of each tone in it; samples (N,) : peak 1."""
 
     rows: IntArray
@@ -29,9 +29,6 @@ class Multitone:
     rate_hz: float
     crest_db: float
     seed: int
-
-    def __post_init__(self) -> None:
-        lock_fields(self, rows=np.int64, samples=float)
 
     @property
     def frequency_hz(self) -> FloatArray:

@@ -13,7 +13,7 @@ from earwitness.figures.distortion import AT_ONE_METER, MARGIN_DB, Distortion, d
 from earwitness.figures.info import figure_infos
 from earwitness.files.data import worded
 from earwitness.quantities import REFERENCE_PRESSURE_PA, Curve, Figure, Harmonics, not_judged
-from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, lock_fields
+from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, Locked
 from earwitness.standards.cta2010 import BurstMask
 
 BAND_HZ = (50.0, 10_000.0)
@@ -56,7 +56,7 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class CleanLevel:
+class CleanLevel(Locked):
     """Highest clean level per frequency.
 
     level : [dB SPL at 1 m]; bound (F,) : +1 the highest step is still clean ("at least"), -1 the lowest is not
@@ -71,9 +71,6 @@ class CleanLevel:
     steps_db: FloatArray
     mean_db: FloatArray
     limits: Limits
-
-    def __post_init__(self) -> None:
-        lock_fields(self, bound=np.int64, reason=np.int64, drive_db=float, steps_db=float, mean_db=float)
 
 
 def highest_clean_level(

@@ -18,7 +18,7 @@ from earwitness.formats.response_table import Question
 from earwitness.formats.sofa import _BROKEN as BROKEN
 from earwitness.formats.sofa import MAX_BYTES, MAX_VALUES, TRUST, _checked_bytes, _frame, _load, _numbers, _points
 from earwitness.quantities import Directions, cta_orbits
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray, lock_fields
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray, Locked
 
 TRANSFER = ("FreeFieldDirectivityTF", "GeneralTF", "GeneralTF-E")
 IMPULSE = ("GeneralFIR", "GeneralFIR-E", "GeneralFIRE")
@@ -30,7 +30,7 @@ _HEAD = "it tells how an ear or a microphone hears, not how a source radiates"
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class SofaDirectivity:
+class SofaDirectivity(Locked):
     """A directivity as its file tells it.
 
     directions : (D,) as the source sees them; distance_m : (D,), NaN where the radius says nothing (0 or 1 m)
@@ -53,9 +53,6 @@ class SofaDirectivity:
     valid: BoolArray | None = None
     u_db: FloatArray | None = None
     u_common_db: FloatArray | None = None
-
-    def __post_init__(self) -> None:
-        lock_fields(self, distance_m=float, hz=float, pressure=complex, impulse=float, delay_s=float)
 
 
 def read_directivity_sofa(path: Path, *, answers: Mapping[str, str] | None = None) -> SofaDirectivity:

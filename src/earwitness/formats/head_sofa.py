@@ -10,7 +10,7 @@ from earwitness.errors import FormatError
 from earwitness.formats.netcdf_probe import probe
 from earwitness.formats.sofa import _BROKEN as BROKEN
 from earwitness.formats.sofa import MAX_BYTES, MAX_VALUES, _checked_bytes, _load, _numbers, _points
-from earwitness.quantities.arrays import FloatArray, lock_fields
+from earwitness.quantities.arrays import FloatArray, Locked
 
 CONVENTION = "SimpleFreeFieldHRIR"
 FEWEST_DIRECTIONS = 32
@@ -18,7 +18,7 @@ _RATES_HZ, _LONGEST_DELAY_S = (8e3, 1e6), 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class HeadImpulses:
+class HeadImpulses(Locked):
     """name : of the set; directions : (D, 3) unit vectors in the head's axes, ahead, to the left, up; impulse :
     (D, 2, N), left ear first; delay_s : (D, 2) before the first sample; rate_hz; license : as the file states it"""
 
@@ -28,9 +28,6 @@ class HeadImpulses:
     delay_s: FloatArray
     rate_hz: float
     license: str
-
-    def __post_init__(self) -> None:
-        lock_fields(self, directions=float, impulse=float, delay_s=float)
 
 
 def read_head_sofa(path: Path) -> HeadImpulses:

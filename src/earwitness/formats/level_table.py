@@ -15,14 +15,14 @@ from earwitness.formats.response_table import Question, level_offset_db, sorted_
 from earwitness.formats.table import Block, TextTable
 from earwitness.formats.table_columns import Column, columns_of
 from earwitness.formats.table_titles import LEVEL_UNITS, Title
-from earwitness.quantities.arrays import FloatArray, lock_fields
+from earwitness.quantities.arrays import FloatArray, Locked
 
 HARMONIC_UNITS = ("%", "dB relative", "dB SPL", "ratio")
 _HELD = ("level", "distortion", "noise", "compression")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class LevelColumn:
+class LevelColumn(Locked):
     """role : "level" (of the fundamental, or of a tone), "distortion", "noise" or "compression"; order : of a harmonic,
     0 for the total; drive_v, at_db : as the title has it; unit : of HARMONIC_UNITS or LEVEL_UNITS, dB SPL where it can
     be; hz (F,) rising, values (F,), NaN where a field is missing."""
@@ -34,9 +34,6 @@ class LevelColumn:
     unit: str
     hz: FloatArray
     values: FloatArray
-
-    def __post_init__(self) -> None:
-        lock_fields(self, hz=float, values=float)
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ import numpy as np
 
 from earwitness.errors import FormatError
 from earwitness.formats.table import cells_of, number_of, refused, shown, text_of
-from earwitness.quantities.arrays import FloatArray, lock_fields
+from earwitness.quantities.arrays import FloatArray, Locked
 
 MAX_BYTES = 64 * 2**20
 MAX_POINTS = 200_000
@@ -49,16 +49,13 @@ _ORIGIN = re.compile(r"#\s*origin\s*[:=]\s*(.+)", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class PositionsTable:
+class PositionsTable(Locked):
     """points_m (P, 3) from the reference point, AES69 axes; files, surfaces (P,) or empty; kind : as written."""
 
     points_m: FloatArray
     files: tuple[str, ...]
     surfaces: tuple[str, ...]
     kind: Kind
-
-    def __post_init__(self) -> None:
-        lock_fields(self, points_m=float)
 
 
 def read_positions(path: Path, *, fewest: int = FEWEST_POINTS) -> PositionsTable:

@@ -19,7 +19,7 @@ from earwitness.formats.table_columns import Column, columns_of
 from earwitness.formats.table_phase import PhaseReading, phase_reading
 from earwitness.formats.table_titles import LEVEL_UNITS, Plane, title_of
 from earwitness.quantities import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V
-from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, lock_fields
+from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, Locked
 
 Kind = Literal["curve", "curves", "directions", "impedance", "distortion", "uncertainty"]
 SAME_DB = 0.01
@@ -53,7 +53,7 @@ class Question:
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class ResponseTable:
+class ResponseTable(Locked):
     """One table in canonical units.
 
     hz : (F,) rising; values : (A, F), one row a direction or one alone: dB re 20 uPa where the unit allows (of a unit
@@ -85,9 +85,6 @@ class ResponseTable:
     u_common_db: FloatArray | None = None
     u_phase_deg: FloatArray | None = None
     curves: tuple[str, ...] = ()
-
-    def __post_init__(self) -> None:
-        lock_fields(self, hz=float, values=float, angles_deg=float, lines=np.int64)
 
     @property
     def absolute(self) -> bool:

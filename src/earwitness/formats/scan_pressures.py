@@ -18,7 +18,7 @@ from earwitness.formats.positions_table import FARTHEST_M, LARGEST_NUMBER, MAX_B
 from earwitness.formats.sofa import _BROKEN, _check_header, _checked_bytes, _load, _numbers, receivers_from_source
 from earwitness.formats.sofa import MAX_BYTES as MAX_SOFA_BYTES
 from earwitness.formats.table import cells_of, parse_table, text_of
-from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, lock_fields
+from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, Locked
 
 HEADER = ("x m", "y m", "z m", "frequency Hz", "real Pa/V", "imaginary Pa/V")
 MAX_ROWS = 2_000_000
@@ -27,15 +27,12 @@ _SIGNATURE = b"\x89HDF\r\n\x1a\n"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ScanPressures:
+class ScanPressures(Locked):
     """points_m (P, 3) from the reference point, AES69 axes; hz (F,) rising; pressure (P, F) [Pa/V], exp(+j omega t)."""
 
     points_m: FloatArray
     hz: FloatArray
     pressure: ComplexArray
-
-    def __post_init__(self) -> None:
-        lock_fields(self, points_m=float, hz=float, pressure=complex)
 
 
 def read_scan_pressures(path: Path) -> ScanPressures:

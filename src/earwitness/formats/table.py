@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from earwitness.errors import FormatError
-from earwitness.quantities.arrays import FloatArray, IntArray, lock_fields
+from earwitness.quantities.arrays import FloatArray, IntArray, Locked
 
 MAX_BYTES = 32 * 2**20
 MAX_ROWS = 200_000
@@ -39,7 +39,7 @@ _MOST_TITLES = 50
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Block:
+class Block(Locked):
     """One run of rows with the text lines above it.
 
     titles : (line, text) of each title line, top to bottom; lines : (R,) line numbers, from 1
@@ -50,9 +50,6 @@ class Block:
     lines: IntArray
     values: FloatArray
     texts: dict[int, tuple[str, ...]]
-
-    def __post_init__(self) -> None:
-        lock_fields(self, lines=np.int64, values=float)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.files.data import worded
-from earwitness.quantities.arrays import FloatArray, lock_fields
+from earwitness.quantities.arrays import FloatArray, Locked
 
 # Neighbors may differ by half a turn at most; a margin for what the loudspeaker itself turns (own choice).
 _SAFE_TURN_RAD = np.radians(150.0)
@@ -13,7 +13,7 @@ _START_TURN_RAD = np.radians(75.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class PhaseReading:
+class PhaseReading(Locked):
     """phase_rad : (F,) as written, in -pi to pi unless it runs on; unwrapped : it runs on beyond a turn
 
     delay_s : slope over the upper half of the band, None where the points lie too far apart to tell
@@ -24,9 +24,6 @@ class PhaseReading:
     unwrapped: bool
     delay_s: float | None
     told: str
-
-    def __post_init__(self) -> None:
-        lock_fields(self, phase_rad=float)
 
 
 def phase_reading(hz: FloatArray, phase_rad: FloatArray, *, unwrapped: bool = False) -> PhaseReading:

@@ -10,14 +10,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from math import hypot, log2, sqrt
 from statistics import NormalDist
-from types import MappingProxyType
 
 import numpy as np
 
 from earwitness.errors import InputError
 from earwitness.figures.registry import base_key, info_of, place_of
 from earwitness.quantities import Curve, Figure, FrequencyAxis
-from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities.arrays import BoolArray, FloatArray, Locked
 from earwitness.quantities.axis import hz_words
 from earwitness.quantities.causes import of_devices, pulled_apart, u_of_causes_db
 
@@ -35,7 +34,7 @@ BALANCE, DIRECTIVITY = "listening_window", "sound_power_di"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Candidate:
+class Candidate(Locked):
     """A loudspeaker to be compared.
 
     key : what tells it from others; type : of loudspeaker; price : of a pair in `currency` (ISO 4217), or None;
@@ -52,10 +51,6 @@ class Candidate:
     price: float | None = None
     currency: str | None = None
     next_unit: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        for name in ("figures", "curves", "next_unit"):
-            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 from scipy import special
 
-from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, lock_fields
+from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, Locked
 
 WEIGHT = 0.2
 # Of a normal law: as rare a false alarm as beyond three standard deviations, one in 370 sessions; gross faults apart.
@@ -26,7 +26,7 @@ _DRAWS, _FARTHEST = 1000, 40
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Control:
+class Control(Locked):
     """One figure over S sessions, in dB.
 
     level (S,); baseline : how many of the first sessions it is held against; mean, sd : of these, sd with the prior;
@@ -42,9 +42,6 @@ class Control:
     ewma_limit: FloatArray
     single_limit: FloatArray
     alarm: BoolArray
-
-    def __post_init__(self) -> None:
-        lock_fields(self, level=float, ewma=float, ewma_limit=float, single_limit=float, alarm=bool)
 
     @property
     def drifted(self) -> bool:

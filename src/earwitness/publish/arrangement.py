@@ -2,12 +2,12 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from types import MappingProxyType
 from typing import Any, Final
 
 from earwitness.errors import FormatError, InputError
 from earwitness.exhibits.chart import Caption, Chart, Table
 from earwitness.publish.review import Review
+from earwitness.quantities.arrays import Locked
 
 MOST_CAPTION: Final = 1000
 OWN: Final = "The caption is the tester’s."
@@ -22,16 +22,13 @@ class OwnCaption:
 
 
 @dataclass(frozen=True, slots=True)
-class Arrangement:
+class Arrangement(Locked):
     """order : keys of exhibits, first to last; those not named follow as generated; left_out : keys not shown;
     captions : by key of a chart."""
 
     order: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
     captions: Mapping[str, OwnCaption] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "captions", MappingProxyType(dict(self.captions)))
 
 
 AS_GENERATED: Final = Arrangement()

@@ -7,10 +7,10 @@ a sanitizer besides.
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from types import MappingProxyType
 from typing import Final
 
 from earwitness.errors import InputError
+from earwitness.quantities.arrays import Locked
 
 PARTS: Final[dict[str, str]] = {
     "verdict": "Verdict",
@@ -34,14 +34,11 @@ _LIFTED: Final = {"h1": "h4", "h2": "h4", "h3": "h4"}
 
 
 @dataclass(frozen=True, slots=True)
-class OwnWords:
+class OwnWords(Locked):
     """markdown : the file as it was written; parts : Markdown by key of PARTS, only those with words in them."""
 
     markdown: str = ""
     parts: Mapping[str, str] = field(default_factory=dict, compare=False)
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "parts", MappingProxyType(dict(self.parts)))
 
     @property
     def is_empty(self) -> bool:

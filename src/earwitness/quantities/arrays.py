@@ -1,7 +1,10 @@
 """Array types and the read-only copy that every value keeps."""
 
-from collections.abc import Iterator
-from typing import Any
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import fields
+from functools import cache, partial
+from types import MappingProxyType, UnionType
+from typing import Any, get_args, get_origin, get_type_hints
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +26,37 @@ def lock_fields(value: object, **dtypes: npt.DTypeLike) -> None:
     """Replace the named fields of a frozen dataclass by read-only copies."""
     for name, dtype in dtypes.items():
         object.__setattr__(value, name, locked(getattr(value, name), dtype))
+
+
+class Locked:
+    """Base of frozen records: arrays become own read-only copies, mappings own read-only ones, by the fields' types."""
+
+    __slots__ = ()
+
+    def __post_init__(self) -> None:
+        kind: Any = type(self)
+        for name, freeze in _freezers(kind):
+            value = getattr(self, name)
+            if value is not None:
+                object.__setattr__(self, name, freeze(value))
+
+
+_DTYPES: dict[Any, npt.DTypeLike] = {FloatArray: float, ComplexArray: complex, BoolArray: bool, IntArray: np.int64}
+
+
+@cache
+def _freezers(kind: Any) -> tuple[tuple[str, Callable[[Any], Any]], ...]:
+    """Fields of a record that hold arrays or mappings, with what locks each; looked into once."""
+    found: list[tuple[str, Callable[[Any], Any]]] = []
+    hints = get_type_hints(kind)
+    for name in (field.name for field in fields(kind)):
+        types = get_args(hints[name]) if isinstance(hints[name], UnionType) else (hints[name],)
+        dtype = next((_DTYPES[one] for one in types if one in _DTYPES), None)
+        if dtype is not None:
+            found.append((name, partial(locked, dtype=dtype)))
+        elif get_origin(types[0]) is Mapping:
+            found.append((name, lambda value: MappingProxyType(dict(value))))
+    return tuple(found)
 
 
 def require_shape(owner: str, name: str, array: npt.NDArray[Any], shape: tuple[int, ...]) -> None:

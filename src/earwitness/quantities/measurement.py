@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-from earwitness.quantities.arrays import BoolArray, FloatArray, lock_fields, require_shape
+from earwitness.quantities.arrays import BoolArray, FloatArray, Locked, lock_fields, require_shape
 from earwitness.quantities.axis import FrequencyAxis
 from earwitness.quantities.lineage import Step
 from earwitness.quantities.loud_takes import BurstTakeReading, NoiseRun, TwoToneReading
@@ -116,7 +116,7 @@ class Harmonics:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class BudgetLine:
+class BudgetLine(Locked):
     """One contribution to the uncertainty. u_db : (F,) standard uncertainty; common : shared by all directions."""
 
     name: str
@@ -124,12 +124,9 @@ class BudgetLine:
     u_db: FloatArray
     common: bool
 
-    def __post_init__(self) -> None:
-        lock_fields(self, u_db=float)
-
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Average:
+class Average(Locked):
     """An average over directions that the data give without them.
 
     key : of the curve, such as "sound_power"; level_db, u_db (F,) : as the response's on-axis pressure, dB re 1 Pa/V at
@@ -140,9 +137,6 @@ class Average:
     level_db: FloatArray
     u_db: FloatArray
     valid: BoolArray
-
-    def __post_init__(self) -> None:
-        lock_fields(self, level_db=float, u_db=float, valid=bool)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

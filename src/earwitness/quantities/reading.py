@@ -2,10 +2,9 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import Literal
 
-from earwitness.quantities.arrays import BoolArray, FloatArray, lock_fields, require_shape
+from earwitness.quantities.arrays import BoolArray, FloatArray, Locked, lock_fields, require_shape
 from earwitness.quantities.axis import FrequencyAxis
 from earwitness.quantities.curve import Curve
 from earwitness.quantities.figure import Figure
@@ -34,7 +33,7 @@ class DirectivityMap:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Reading:
+class Reading(Locked):
     """Curves and figures by key, maps by orbit; `missing` says why a curve is not there."""
 
     curves: Mapping[str, Curve]
@@ -42,7 +41,3 @@ class Reading:
     maps: Mapping[str, DirectivityMap]
     missing: Mapping[str, str]
     choices: Mapping[str, str]
-
-    def __post_init__(self) -> None:
-        for name in ("curves", "figures", "maps", "missing", "choices"):
-            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))

@@ -2,11 +2,11 @@
 
 from dataclasses import dataclass
 
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray, lock_fields
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray, Locked, lock_fields
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class WavePart:
+class WavePart(Locked):
     """Outgoing waves about one center over some frequencies of the measurement's axis.
 
     rows (R,) of the axis; weight (R,) share in the field, 0 to 1; order (R,) highest order used; outgoing (R, K)
@@ -26,9 +26,6 @@ class WavePart:
     outer_radius_m: float
     room_distance_m: float
     inner_radius_m: float
-
-    def __post_init__(self) -> None:
-        lock_fields(self, rows=int, weight=float, order=int, outgoing=complex)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -10,7 +10,7 @@ from earwitness.dsp.smoothing import smooth_power
 from earwitness.dsp.window import effective_length_s
 from earwitness.errors import AudioError
 from earwitness.quantities import Gate
-from earwitness.quantities.arrays import ComplexArray, FloatArray, lock_fields
+from earwitness.quantities.arrays import ComplexArray, FloatArray, Locked
 from earwitness.reduce.budget import gating_u_db
 from earwitness.reduce.gate import weights_of
 from earwitness.reduce.impulse import Role, TakeImpulse
@@ -27,7 +27,7 @@ HIGHEST_SNR_DB = 120.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Spectra:
+class Spectra(Locked):
     """pressure (T, F) [Pa/V] about `arrival_s`, at the microphone; u_gate_db, snr_db (T, F).
 
     u_gate_db is the change with shorter gates alone, with the sign of what the level does when the gate grows longer.
@@ -42,9 +42,6 @@ class Spectra:
     u_gate_wide_db: FloatArray
     snr_db: FloatArray
     shorter: tuple[ComplexArray, ...] = ()
-
-    def __post_init__(self) -> None:
-        lock_fields(self, pressure=complex, u_gate_db=float, u_gate_wide_db=float, snr_db=float)
 
 
 def gated(

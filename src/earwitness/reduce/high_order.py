@@ -11,7 +11,7 @@ import scipy.fft
 from earwitness.dsp.sweep import SweepLaw
 from earwitness.files.data import worded
 from earwitness.quantities import QualityFlag
-from earwitness.quantities.arrays import ComplexArray, FloatArray, lock_fields
+from earwitness.quantities.arrays import ComplexArray, FloatArray, Locked
 from earwitness.reduce.stimulus import Stimulus
 
 # Soft nonlinearities end well below it; clicks once a period do not (project default).
@@ -26,7 +26,7 @@ FEWEST_PERIODS, LEAST_ALIKE = 3, 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class HighOrders:
+class HighOrders(Locked):
     """frequency_hz (B,) : where the sweep was; relative_db (B,) : largest value of orders 10 and up against the rms of
     the whole sound there; noise_db (B,) : of the same orders between their peaks, likewise, as rms from the median;
     alike (B,) : correlation of each period with the next, NaN where the band holds too few of them."""
@@ -37,9 +37,6 @@ class HighOrders:
     relative_db: FloatArray
     noise_db: FloatArray
     alike: FloatArray
-
-    def __post_init__(self) -> None:
-        lock_fields(self, frequency_hz=float, relative_db=float, noise_db=float, alike=float)
 
 
 def high_orders(

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.quantities import FrequencyAxis, Impedance
-from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, lock_fields
+from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, Locked
 from earwitness.quantities.axis import REPORT_POINTS_PER_OCTAVE, log_axis
 
 LOW_HZ, HIGH_HZ = 5.0, 40_000.0
@@ -42,7 +42,7 @@ class ImpedanceSettings:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Ratio:
+class Ratio(Locked):
     """Channel B over channel A; of the circuit "over load and resistor" the load's voltage over the resistor's.
 
     b_over_a : (F,) complex; u : (F,) standard uncertainty of each of its two parts.
@@ -51,9 +51,6 @@ class Ratio:
     axis: FrequencyAxis
     b_over_a: ComplexArray
     u: FloatArray
-
-    def __post_init__(self) -> None:
-        lock_fields(self, b_over_a=complex, u=float)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ import numpy as np
 
 from earwitness.dsp.smoothing import smooth_power
 from earwitness.errors import AudioError
-from earwitness.quantities.arrays import FloatArray, lock_fields
+from earwitness.quantities.arrays import FloatArray, Locked
 from earwitness.reduce.arrival import non_causal_db, onset_band_hz, onset_s
 from earwitness.reduce.gate import lead_for
 from earwitness.reduce.impulse import TakeImpulse
@@ -26,7 +26,7 @@ _LOWEST_TREBLE_HZ = 100.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Lateness:
+class Lateness(Locked):
     """by_take_s : (T,) of far-field, then near-field takes [s]; common_s : their usual one.
 
     shared : False where the recordings do not start together, and each take stands by its own sound; blur_s : how
@@ -38,9 +38,6 @@ class Lateness:
     shared: bool
     high_hz: float
     blur_s: float
-
-    def __post_init__(self) -> None:
-        lock_fields(self, by_take_s=float)
 
 
 def lateness_of(plan: Plan, impulses: Sequence[TakeImpulse]) -> Lateness:

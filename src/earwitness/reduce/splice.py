@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.files.data import worded
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, lock_fields
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, Locked
 from earwitness.quantities.causes import Cause
 from earwitness.quantities.measurement import Splice
 
@@ -30,7 +30,7 @@ _WIDTH_ALLOWANCE_DB = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Levels:
+class Levels(Locked):
     """What is known beforehand of both levels on the axis, over frequency (F,).
 
     chain_u_db : of the near field's recording chain against the far field's; near_u_db : all that moves the whole near
@@ -44,12 +44,9 @@ class Levels:
     known: bool
     may_turn: bool
 
-    def __post_init__(self) -> None:
-        lock_fields(self, near_u_db=float, far_u_db=float)
-
 
 @dataclass(frozen=True, slots=True, eq=False)
-class SpliceResult:
+class SpliceResult(Locked):
     """pressure : (D, F) complex; u_db : (D, F) standard uncertainty of each direction alone [dB]
 
     causes : what the joint itself leaves open; share : of the measured gain that was put on the near field
@@ -61,9 +58,6 @@ class SpliceResult:
     causes: tuple[Cause, ...]
     share: float
     report: Splice
-
-    def __post_init__(self) -> None:
-        lock_fields(self, pressure=complex, u_db=float)
 
 
 def splice(

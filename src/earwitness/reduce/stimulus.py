@@ -10,14 +10,14 @@ from earwitness.dsp.smoothing import smooth_power
 from earwitness.dsp.sweep import SweepLaw, sweep_law, sweep_samples, sweep_spectrum
 from earwitness.errors import AudioError, InputError
 from earwitness.formats.audio import Recording
-from earwitness.quantities.arrays import ComplexArray, FloatArray, lock_fields
+from earwitness.quantities.arrays import ComplexArray, FloatArray, Locked
 from earwitness.session.session import FileStimulus, SweepStimulus
 
 BAND_EDGE_DB = -15.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Stimulus:
+class Stimulus(Locked):
     """samples : (N,) with peak 1; law : of a sweep, else None; low_hz, high_hz : band that it covers;
     lead_in_s : silence before it in every recording."""
 
@@ -27,9 +27,6 @@ class Stimulus:
     low_hz: float
     high_hz: float
     lead_in_s: float
-
-    def __post_init__(self) -> None:
-        lock_fields(self, samples=float)
 
 
 def stimulus_of(told: SweepStimulus | FileStimulus, read: Callable[[str], Recording], rate_hz: int) -> Stimulus:

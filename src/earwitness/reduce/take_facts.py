@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from earwitness.quantities.arrays import FloatArray, lock_fields
+from earwitness.quantities.arrays import FloatArray, Locked
 from earwitness.quantities.directions import Orbit
 from earwitness.reduce.limits import limits
 
@@ -13,7 +13,7 @@ IMPULSE_LEAD_S = 5e-3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class TakeFacts:
+class TakeFacts(Locked):
     """What the checks need to know of one take.
 
     orbit, angle_deg : None for takes that are on no orbit (near field, level series)
@@ -38,9 +38,6 @@ class TakeFacts:
     impulse_rate_hz: float
     band_level_db: float
     non_causal_db: float
-
-    def __post_init__(self) -> None:
-        lock_fields(self, impulse=float)
 
 
 def by_angle(facts: Sequence[TakeFacts], orbit: Orbit) -> list[int]:

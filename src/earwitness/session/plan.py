@@ -14,7 +14,7 @@ import numpy as np
 from earwitness.errors import InputError, choice
 from earwitness.files.data import worded
 from earwitness.formats.positions_table import REFERENCE, positions_text
-from earwitness.quantities.arrays import FloatArray, lock_fields
+from earwitness.quantities.arrays import FloatArray, Locked
 
 Robot = Literal["rotating arc", "linear axes", "by hand", "turntable and arm"]
 ROBOTS: tuple[Robot, ...] = ("rotating arc", "linear axes", "by hand", "turntable and arm")
@@ -51,7 +51,7 @@ _SETTLE_S = {"turntable and arm": 2.5, "rotating arc": 2.0, "linear axes": 4.0, 
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ScanPlan:
+class ScanPlan(Locked):
     """points_m (P, 3) from the reference point in the order of travel; surfaces (P,) names.
 
     shape : "sphere" or "cylinder"; radii_m : of the two surfaces, from the cabinet's middle; heights_m : of cylinders;
@@ -75,9 +75,6 @@ class ScanPlan:
     visits: int
     buys: tuple[str, ...]
     notes: tuple[str, ...]
-
-    def __post_init__(self) -> None:
-        lock_fields(self, points_m=float)
 
     def table(self) -> str:
         """The list of coordinates as a table of positions."""

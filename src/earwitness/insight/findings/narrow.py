@@ -18,7 +18,7 @@ from earwitness.insight.findings.decompose import Peak
 from earwitness.insight.findings.finding import Finding, Resonance
 from earwitness.insight.findings.shapes import half_size_octaves, peaking_with_slopes
 from earwitness.quantities import Curve, Measurement, NearField
-from earwitness.quantities.arrays import FloatArray, lock_fields
+from earwitness.quantities.arrays import FloatArray, Locked
 from earwitness.reduce.gate import RISE_S, weights_of
 
 PERIODS_A_Q = 4.0
@@ -36,7 +36,7 @@ _HIGHEST_HZ = 9000.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class GatedImpulse:
+class GatedImpulse(Locked):
     """The gated impulse response on axis. impulse, weights, time_s (N,) : weights of the gate, time about the arrival;
     length_s, fall_share : of the gate and its taper; snr_db (F,) on the report axis; lowest_hz : of the gated response.
     """
@@ -48,9 +48,6 @@ class GatedImpulse:
     lowest_hz: float
     snr_db: FloatArray
     fall_share: float = 0.4
-
-    def __post_init__(self) -> None:
-        lock_fields(self, impulse=float, weights=float, time_s=float, snr_db=float)
 
 
 def gated_impulse(measurement: Measurement) -> GatedImpulse | None:

@@ -22,7 +22,7 @@ from earwitness.files.data import worded
 from earwitness.insight.match.crossover import Scheme, high_pass, low_pass, slope_words, summed
 from earwitness.insight.spread import value_and_spread
 from earwitness.quantities import Curve, Figure, FrequencyAxis, log_axis, not_judged
-from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, lock_fields
+from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, Locked
 
 SCHEMES = (
     Scheme("BW2", "LR4"), Scheme("LR4", "LR4"), Scheme("BW1", "LR4"), Scheme("LR2", "LR2"), Scheme("BW4", "LR4"),
@@ -51,7 +51,7 @@ INFO = {info.key: info for info in SUBWOOFER_FIGURES}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class MainResponse:
+class MainResponse(Locked):
     """A main loudspeaker in the bass. pressure : (F,) complex, 1 at its mean level; u_db, valid : (F,) of the level."""
 
     axis: FrequencyAxis
@@ -60,9 +60,6 @@ class MainResponse:
     reference_db: float
     lowest_hz: float
     lineage: tuple[str, ...] = ()
-
-    def __post_init__(self) -> None:
-        lock_fields(self, pressure=complex, u_db=float)
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ import scipy.fft
 from earwitness import __version__
 from earwitness.errors import InputError, choice
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, Equalizer, gain_db, response, sections
-from earwitness.quantities.arrays import FloatArray, lock_fields
+from earwitness.quantities.arrays import FloatArray, Locked
 
 RATES_HZ = (44_100.0, 48_000.0, 88_200.0, 96_000.0, 192_000.0)
 TRANSFER_FUNCTION = "H(z) = (b0 + b1 z^-1 + b2 z^-2) / (1 + a1 z^-1 + a2 z^-2)"
@@ -77,7 +77,7 @@ def coefficients_csv(equalizer: Equalizer, *, rates_hz: Sequence[float] = RATES_
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Fir:
+class Fir(Locked):
     """An impulse response (taps,) with the preamp in it.
 
     error_db : largest departure from the equalizer, 20 Hz to 20 kHz; tail_db : energy of the outermost 5 % of taps
@@ -90,9 +90,6 @@ class Fir:
     delay_samples: int
     error_db: float
     tail_db: float
-
-    def __post_init__(self) -> None:
-        lock_fields(self, taps=float)
 
     @property
     def is_faithful(self) -> bool:

@@ -6,7 +6,6 @@ made again from its directions; directivity indices stay as they are.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 
 import numpy as np
 
@@ -26,7 +25,7 @@ from earwitness.insight.mend.report import (
 )
 from earwitness.insight.mend.yardsticks import roughness
 from earwitness.quantities import Curve, Figure
-from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities.arrays import BoolArray, FloatArray, Locked
 from earwitness.quantities.axis import hz_words
 
 # A boost smaller than this where none is allowed is not spoken of (a choice of this program, no source).
@@ -46,7 +45,7 @@ class Prepared:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Weighed:
+class Weighed(Locked):
     """What an equalizer does: figures behind it, rms roughness by curve [dB], cost, what is left, and warnings.
 
     changes : of every figure; left, spread : None where it is for no goal
@@ -60,10 +59,6 @@ class Weighed:
     left: Design | None
     spread: UnitSpread | None
     warnings: tuple[str, ...]
-
-    def __post_init__(self) -> None:
-        for name in ("figures", "roughness_db"):
-            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
 
 def prepared(

@@ -3,7 +3,6 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 
 import numpy as np
 
@@ -22,6 +21,7 @@ from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, Equalizer, apply,
 from earwitness.insight.mend.objective import Problem
 from earwitness.insight.mend.yardsticks import roughness
 from earwitness.quantities import Curve, Figure, not_judged
+from earwitness.quantities.arrays import Locked
 
 CHECKED = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
 WORSE_DB = 0.3
@@ -65,7 +65,7 @@ class UnitSpread:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Mended:
+class Mended(Locked):
     """Curves and figures by key before and after; roughness : rms about its own line by curve, (before, after) [dB];
     changes : of every figure."""
 
@@ -80,10 +80,6 @@ class Mended:
     headroom: Headroom
     spread: UnitSpread | None
     warnings: tuple[str, ...]
-
-    def __post_init__(self) -> None:
-        for name in ("before", "after", "figures_before", "figures_after", "roughness_db"):
-            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
 
 def mended(

@@ -9,7 +9,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from earwitness.quantities.arrays import FloatArray, lock_fields
+from earwitness.quantities.arrays import FloatArray, Locked
 
 PER_OCTAVE = 24
 TREND_OCTAVES = 0.42
@@ -19,7 +19,7 @@ _UNITS = 9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Scales:
+class Scales(Locked):
     """Operators (F, F) for F points; a row of levels L (F,) becomes `operator @ L`.
 
     trend : local straight line, Gaussian weights of 0.42 octave; shared : the same of 0.05 octave
@@ -30,9 +30,6 @@ class Scales:
     shared: FloatArray
     near_narrow: FloatArray
     near_broad: FloatArray
-
-    def __post_init__(self) -> None:
-        lock_fields(self, **dict.fromkeys(("trend", "shared", "near_narrow", "near_broad"), float))
 
 
 @lru_cache(maxsize=8)

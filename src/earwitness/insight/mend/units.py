@@ -15,7 +15,7 @@ from earwitness.figures.sampling import sampled
 from earwitness.insight.mend.scales import PER_OCTAVE, scales_of
 from earwitness.insight.variation import variation
 from earwitness.quantities import Curve
-from earwitness.quantities.arrays import FloatArray, lock_fields
+from earwitness.quantities.arrays import FloatArray, Locked
 from earwitness.quantities.axis import log_axis
 
 PRIOR_UNITS = 4.0
@@ -23,7 +23,7 @@ _BAND_HZ = (100.0, 10_000.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Units:
+class Units(Locked):
     """percent, level_db : half widths of what features differ in frequency, and levels over two octaves
 
     count : of units measured, 1 where none but the one at hand; hz, mean_db : (G,) mean over them less the one at hand
@@ -34,9 +34,6 @@ class Units:
     level_db: float = 0.5
     hz: FloatArray = field(default_factory=lambda: np.ones(1))
     mean_db: FloatArray = field(default_factory=lambda: np.zeros(1))
-
-    def __post_init__(self) -> None:
-        lock_fields(self, hz=float, mean_db=float)
 
     def beyond_this_db(self, hz: FloatArray) -> FloatArray:
         """(F,) what the mean of the units is above the one at hand."""

@@ -5,7 +5,6 @@ On axis the positions are the measured directions; for another aim they are turn
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 
 import numpy as np
 
@@ -14,7 +13,7 @@ from earwitness.errors import InputError
 from earwitness.figures.windows import NAMES, UNTRUSTED_SHARE, Levels, window_weights
 from earwitness.insight.mend.scales import PER_OCTAVE
 from earwitness.quantities import from_orbit
-from earwitness.quantities.arrays import BoolArray, FloatArray, lock_fields
+from earwitness.quantities.arrays import BoolArray, FloatArray, Locked
 from earwitness.quantities.axis import log_axis
 from earwitness.standards import cta2034
 
@@ -31,7 +30,7 @@ _FAINTEST = 1e-12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Views:
+class Views(Locked):
     """Positions and what is made of them.
 
     hz : (A,); level_db, u_db : (P, A); valid : (P, A) bool; u_common_db : (A,) shared by all
@@ -46,11 +45,6 @@ class Views:
     u_common_db: FloatArray
     rows: Mapping[str, FloatArray]
     missing: Mapping[str, str]
-
-    def __post_init__(self) -> None:
-        lock_fields(self, hz=float, level_db=float, u_db=float, valid=bool, u_common_db=float)
-        for name in ("rows", "missing"):
-            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -5,14 +5,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from earwitness.quantities.arrays import ComplexArray, lock_fields
+from earwitness.quantities.arrays import ComplexArray, Locked
 from earwitness.session.record import Driver, Loudspeaker
 
 PORTS = ("port", "passive radiator")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class NearPart:
+class NearPart(Locked):
     """Near field of one cone or port.
 
     pressure : (F,) complex [Pa/V] at the microphone, on the far field's time base (0 when the signal leaves)
@@ -22,9 +22,6 @@ class NearPart:
     driver: Driver
     pressure: ComplexArray
     gap_m: float
-
-    def __post_init__(self) -> None:
-        lock_fields(self, pressure=complex)
 
     @property
     def radius_m(self) -> float:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from earwitness.files.data import worded
-from earwitness.quantities.arrays import ComplexArray, FloatArray, lock_fields
+from earwitness.quantities.arrays import ComplexArray, FloatArray, Locked
 from earwitness.quantities.directions import Directions
 from earwitness.reduce.nearfield.body import Body, Seat, fault_of_place, overlapping, seats_of
 from earwitness.reduce.nearfield.fields import Fields, fields_of, highest_model_hz
@@ -21,7 +21,7 @@ _EFFECT_OCTAVES = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Bass:
+class Bass(Locked):
     """The parts on the body with their fields.
 
     hz : (F,); seats : the discs of each part; weights : (P, F) of ports that drown in a cone's leak;
@@ -38,9 +38,6 @@ class Bass:
     weights: FloatArray
     highest_hz: float
     effect_hz: float
-
-    def __post_init__(self) -> None:
-        lock_fields(self, hz=float, strengths=complex, weights=float)
 
     def far(self) -> ComplexArray:
         """(D, F) free-field pressure at 1 m [Pa/V], referred from the far field to the reference point."""
