@@ -28,7 +28,8 @@ from earwitness.exhibits.trust import trust
 from earwitness.exhibits.words import figure_words, short_reason
 from earwitness.figures.distortion import distortion, distortion_figures
 from earwitness.figures.highest_level import highest_clean_level
-from earwitness.figures.load import load_curves, load_figures
+from earwitness.figures.load import load_figures
+from earwitness.figures.load_curves import load_curves
 from earwitness.figures.read import read_measurement
 from earwitness.figures.tones import multitone_curves
 from earwitness.insight.findings.finding import Finding, Kind

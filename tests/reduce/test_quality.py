@@ -14,15 +14,9 @@ import pytest
 from scipy.special import j1
 
 from earwitness.quantities import Gate, QualityFlag, Splice, report_axis
-from earwitness.reduce.quality import (
-    THRESHOLDS,
-    TakeFacts,
-    gate_flags,
-    orbit_flags,
-    snr_flags,
-    splice_flags,
-    take_flags,
-)
+from earwitness.reduce.orbit_checks import orbit_flags
+from earwitness.reduce.quality import gate_flags, snr_flags, splice_flags, take_flags
+from earwitness.reduce.take_facts import THRESHOLDS, TakeFacts
 
 C = 343.0
 RATE = 48000.0

@@ -12,8 +12,6 @@ from earwitness.quantities import Curve, Figure, Impedance
 from earwitness.quantities.arrays import BoolArray
 from earwitness.quantities.response import REFERENCE_VOLTAGE_V
 
-__all__ = ["INFO", "LOAD_FIGURES", "load_curves", "load_figures"]
-
 LOAD_FIGURES = figure_infos("load")
 INFO: dict[str, FigureInfo] = {info.key: info for info in LOAD_FIGURES}
 FULL_BAND_HZ, PROGRAM_BAND_HZ = (20.0, 20_000.0), (40.0, 4000.0)

@@ -10,8 +10,8 @@ from earwitness.figures.bandwidth import lower_limit
 from earwitness.figures.corridor import CORRIDORS_DB, band_figure, share_figure
 from earwitness.figures.level_series import SEAT_M, level_series_reading
 from earwitness.figures.linearity import LINEARITY_BAND_HZ, Line, deviations, slope
-from earwitness.figures.load import load_curves, load_figures
-from earwitness.figures.load_curves import LOAD_CURVES
+from earwitness.figures.load import load_figures
+from earwitness.figures.load_curves import LOAD_CURVES, load_curves
 from earwitness.figures.rating import preference_rating
 from earwitness.figures.registry import FIGURES, RESPONSE_FIGURES, base_key
 from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_level, band_means, mean_level_db, one_watt_level_db

@@ -44,6 +44,7 @@ from earwitness.reduce.high_order import high_order_flags
 from earwitness.reduce.join import FarField, Joined, join
 from earwitness.reduce.lateness import Lateness, facts_of, flights_s, lateness_of
 from earwitness.reduce.nearfield.parts import NearPart, near_part_limits
+from earwitness.reduce.orbit_checks import orbit_flags
 from earwitness.reduce.other_takes import OtherTakes, level_flags, other_takes
 from earwitness.reduce.placing import NearEffect, Placed, finite_distance_causes, near_effect, placing_causes
 from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings, nearest_to_axis, plan_of
@@ -325,9 +326,7 @@ def _flags(
     chosen = {take.id for take in far.takes}
     orbit_facts = [fact for fact in facts if fact.id in chosen]
     level = 20.0 * np.log10(np.maximum(np.abs(far.pressure), 1e-300))
-    flags += quality.orbit_flags(
-        orbit_facts, level, hz, symmetric=session.loudspeaker.symmetric, heard_to_hz=late.high_hz
-    )
+    flags += orbit_flags(orbit_facts, level, hz, symmetric=session.loudspeaker.symmetric, heard_to_hz=late.high_hz)
     flags += quality.snr_flags(joined.snr_db, hz, joined.valid, [take.id for take in far.takes])
     room = session.environment.room
     if plan.gate.source != "anechoic":

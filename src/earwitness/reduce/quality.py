@@ -10,19 +10,7 @@ from earwitness.quantities.axis import hz_words
 from earwitness.quantities.directions import Orbit
 from earwitness.quantities.measurement import Gate, Splice
 from earwitness.quantities.quality import QualityFlag, Severity
-from earwitness.reduce.orbit_checks import orbit_flags
 from earwitness.reduce.take_facts import THRESHOLDS, TakeFacts, by_angle, wrapped_deg
-
-__all__ = [
-    "THRESHOLDS",
-    "TakeFacts",
-    "gate_flags",
-    "orbit_flags",
-    "snr_flags",
-    "splice_flags",
-    "stimulus_flags",
-    "take_flags",
-]
 
 
 def take_flags(

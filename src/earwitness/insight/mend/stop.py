@@ -245,6 +245,3 @@ def _scaled(problem: Problem, equalizer: Equalizer, share: float) -> Equalizer:
         return equalizer
     bands = (replace(b, gain_db=math.trunc(10 * share * b.gain_db) / 10) for b in equalizer.bands)
     return with_preamp(problem, replace(equalizer, bands=tuple(bands)))
-
-
-__all__ = ["Choice", "Step", "audible_ratio", "choose", "drawn"]

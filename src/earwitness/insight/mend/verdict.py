@@ -241,6 +241,3 @@ def _listed(word: str, numbers: Sequence[int]) -> str:
 def _number(count: int) -> str:
     words = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
     return words[count] if count < len(words) else str(count)
-
-
-__all__ = ["BandRole", "Change", "Verdict", "mends", "verdict_of"]

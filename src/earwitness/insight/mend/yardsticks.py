@@ -122,6 +122,3 @@ def taken_share(before: Mapping[str, FloatArray], after: Mapping[str, FloatArray
     whole = sum(float(before[key][0]) ** 2 for key in keys)
     left = sum(float(after[key][0]) ** 2 for key in keys)
     return max(0.0, 1 - left / whole) if whole > 0 else 0.0
-
-
-__all__ = ["taken_share", "worse", "yardsticks"]
