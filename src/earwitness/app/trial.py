@@ -450,3 +450,20 @@ def trial_lines(one: Trials, width: int | None = None) -> list[str]:
     if one.outcome.key:
         told.append(f"  key     {' '.join(one.outcome.key)}")
     return [*lines, *told, f"  secret {one.secret}", *hanging(f"  {one.outcome.sentence}", width)]
+
+
+__all__ = [
+    "KINDS",
+    "Outcome",
+    "Trials",
+    "all_trials",
+    "answer_trial",
+    "begin_trials",
+    "comparable",
+    "end_trials",
+    "own_thresholds",
+    "sounds_of",
+    "trial_lines",
+    "trials_of",
+    "write_trial",
+]

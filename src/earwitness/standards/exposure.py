@@ -68,7 +68,6 @@ def level_at_ear_db(level_1m_db: float, distance_m: float) -> float:
 class LoudnessWarning:
     """What to know before something loud is played. level_ear_dba, peak_ear_db : at the tester; allowed_s : NIOSH."""
 
-    level_1m_dba: float
     level_ear_dba: float
     peak_ear_db: float
     allowed_s: float
@@ -102,7 +101,7 @@ def warn_before(
         "Loud tones and sweeps can destroy a driver in seconds: raise the level in small steps and stop at the first "
         "rattle, smell or sudden loss of level. The rules of your place go before these numbers."
     )
-    return LoudnessWarning(level_1m_dba, ear, peak, limit_s, stop, tuple(sentences))
+    return LoudnessWarning(ear, peak, limit_s, stop, tuple(sentences))
 
 
 def _require_level(level_dba: float) -> None:

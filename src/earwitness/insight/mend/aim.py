@@ -87,7 +87,6 @@ class AimStudy:
     clear: bool
     best_mended_deg: float | None
     margin_mended_db: float | None
-    clear_mended: bool
     sentence: str
     both_sides: bool = False
 
@@ -413,9 +412,7 @@ def aim_study(
     plain = _Found(best, margin, clear)
     with_equalizer = None if best_mended is None else _Found(best_mended, margin_mended or 0.0, clear_mended)
     words = _study_words(orbit, plain, with_equalizer, both_sides=both_sides)
-    return AimStudy(
-        ordered, tuple(missing), best, margin, clear, best_mended, margin_mended, clear_mended, words, both_sides
-    )
+    return AimStudy(ordered, tuple(missing), best, margin, clear, best_mended, margin_mended, words, both_sides)
 
 
 def _choice(aims: list[Aim], scores: list[float]) -> tuple[float, float, bool]:

@@ -16,12 +16,10 @@ _UNUSABLE_U_DB = 40.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Combined:
-    """separation : the joined result; joint_hz : where it changes over, None if one source serves alone;
-    difference_db : rms over the CTA directions of level differences near the joint, None without a common frequency."""
+    """separation : the joined result; joint_hz : where it changes over, None if one source serves alone."""
 
     separation: Separation
     joint_hz: float | None
-    difference_db: float | None
 
 
 def combined(low: Separation, gated: Separation, *, gate_u_db: FloatArray) -> Combined:
@@ -40,7 +38,7 @@ def combined(low: Separation, gated: Separation, *, gate_u_db: FloatArray) -> Co
     after = np.concatenate([np.cumsum((u_high**2)[::-1])[::-1], [0.0]])
     joint = int(np.argmin(before + after))
     if joint in (0, hz.size):
-        return Combined(gated if joint == 0 else low, None, None)
+        return Combined(gated if joint == 0 else low, None)
     share = _low_share(hz, float(hz[joint]), low.quality.valid & gated.quality.valid)
     parts = [replace(part, weight=part.weight * share[part.rows]) for part in low.field.parts]
     parts += [replace(part, weight=part.weight * (1 - share[part.rows])) for part in gated.field.parts]
@@ -53,10 +51,7 @@ def combined(low: Separation, gated: Separation, *, gate_u_db: FloatArray) -> Co
     result = replace(
         low, field=field, quality=quality, bad_points=bad, centers=gated.centers, valid_band_hz=longest_run(hz, valid)
     )
-    both = np.flatnonzero(low.quality.valid & gated.quality.valid)
-    # Where the bands only meet, nothing can be compared.
-    at = int(both[np.argmin(np.abs(both - joint))]) if both.size else None
-    return Combined(result, float(hz[joint]), None if at is None else _difference_db(low, gated, at))
+    return Combined(result, float(hz[joint]))
 
 
 def _low_share(hz: FloatArray, joint_hz: float, both: BoolArray) -> FloatArray:
@@ -76,12 +71,3 @@ def _blended(
     values["u_db"] = share * u_low + (1 - share) * u_high
     values["valid"] = valid
     return Quality(**values)
-
-
-def _difference_db(low: Separation, gated: Separation, joint: int) -> float:
-    from earwitness.quantities.directions import cta_orbits
-    from earwitness.reduce.separate.field import far_pressure
-
-    vectors = cta_orbits().unit_vectors()
-    first, second = (np.abs(far_pressure(one.field, vectors)[:, joint]) for one in (low, gated))
-    return float(np.sqrt(np.mean((20 * np.log10(first / second)) ** 2)))
