@@ -1,6 +1,5 @@
 """earwitness match."""
 
-from collections.abc import Callable
 from pathlib import Path
 
 import click
@@ -11,23 +10,12 @@ from earwitness.cli.picking import pick_options
 from earwitness.cli.show import Command, options, progress_bar
 
 
-def _number(
-    flag: str, name: str, low: float, high: float, usual: float, words: str
-) -> Callable[[Callable[..., None]], Callable[..., None]]:
-    """An option that takes a number between two bounds."""
-    return click.option(flag, name, type=click.FloatRange(low, high), default=usual, show_default=True, help=words)
-
-
 @click.command(cls=Command)
 @click.argument("name")
 @pick_options
 @options("match")
-@_number("--room-height", "height_m", 1.5, 20.0, 2.5, "Of that room, m.")
-@options("match-2")
 @distance_option("--distance")
-@_number("--level", "goal_db", 40.0, 120.0, 85.0, "Wanted at the seats, dB SPL (rms); the default is the cinema's.")
-@_number("--peaks", "peak_db", 0.0, 30.0, 20.0, "Above that level, in dB.")
-@options("match-3")
+@options("match-2")
 @archive_option
 def command(
     name: str,

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from functools import wraps
 from typing import Any
 
-import click
+from earwitness.cli.show import options
 
 
 def pick_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -18,12 +18,5 @@ def pick_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
         return command(*args, name=picking(name, session=session_number, unit=unit, variant=variant), **others)
 
-    options = (
-        click.option("--variant", default=None, metavar="WORDS", help='Of that state, such as "grille on".'),
-        click.option("--unit", default=None, metavar="SERIAL", help="Of that unit; left or right of a pair."),
-        click.option("--session", "session_number", type=int, default=None, help="That session, by its number."),
-    )
-    made: Callable[..., Any] = picked
-    for option in options:
-        made = option(made)
+    made: Callable[..., Any] = options("pick")(picked)
     return made

@@ -31,25 +31,7 @@ _table = click.option(
 _pause = click.option(
     "--pause", "pause_s", type=float, default=3.0, show_default=True, help="Count-down before each take, s."
 )
-
-
-def _setup(function: Callable[..., Any]) -> Callable[..., Any]:
-    options = (
-        click.option("--input", "source", help="Input device: number or name; measure devices lists them."),
-        click.option("--output", "sink", help="Output device; the input's by default."),
-        click.option("--outputs", help="Output channels that get the signal, such as 1 or 1,2."),
-        click.option("--rate", "rate_hz", type=int, help="Sample rate, Hz."),
-        click.option("--latency", "latency_s", type=float, help="Latency asked of the system, s."),
-        click.option("--peak", "peak_dbfs", type=float, help="Peak of the sweep at [drive].voltage_v, dB full scale."),
-        click.option("--highest", "highest_dbfs", type=float, help="Highest sample ever played, dB full scale."),
-        click.option("--highest-1m", "highest_1m_db", type=float, help="Highest level at 1 m, dB."),
-        click.option("--highest-ear", "highest_ear_db", type=float, help="Highest level at your place, dB."),
-        click.option("--tester-distance", "tester_m", type=float, help="How far from the loudspeaker you are, m."),
-        click.option("--step", "step_deg", type=float, help="Step of orbits in degrees; 10 at first."),
-    )
-    for option in reversed(options):
-        function = option(function)
-    return function
+_setup = options("live-setup")
 
 
 @click.command(name="devices", cls=Command)
