@@ -327,22 +327,21 @@ def record_until_good(
     *,
     decide: Callable[[Recorded], bool] | None = None,
     after: Callable[[Recorded], None] | None = None,
-    attempts: int = ATTEMPTS,
     silencer: Silencer | None = None,
     tell: Tell | None = None,
     alive: Alive | None = None,
     fs_per_pa: float | None = None,
 ) -> Recorded:
-    """Record a take; what only the technique spoiled is tried again at once, up to `attempts` times.
+    """Record a take; what only the technique spoiled is tried again at once, up to ATTEMPTS times.
 
     after : called after each attempt; decide : asked about a whole recording that is not good, True keeps it all the
     same. Good ones are kept, all others lie under `spoiled/`; the last attempt is returned.
     """
-    for number in range(1, max(attempts, 1) + 1):
+    for number in range(1, ATTEMPTS + 1):
         done = attempt(series, take_id, sound, silencer=silencer, tell=tell, alive=alive, fs_per_pa=fs_per_pa)
         if after is not None:
             after(done)
-        again = done.verdict.may_retry and number < attempts
+        again = done.verdict.may_retry and number < ATTEMPTS
         wanted = done.verdict.keep or (not again and done.aligned is not None and decide is not None and decide(done))
         if wanted and done.aligned is not None:
             keep(series, take_id, done)

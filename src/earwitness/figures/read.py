@@ -18,7 +18,6 @@ from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_level, band
 from earwitness.figures.time_domain import decay_and_delay
 from earwitness.figures.uncertainty import DRAWS, SEED, Drawn, drawn_curves
 from earwitness.figures.windows import (
-    AXIS_WEIGHT,
     INDEX_NAMES,
     NAMES,
     Levels,
@@ -297,7 +296,6 @@ def read_response(
     rated_impedance_ohm: float | None = None,
     symmetric: bool = False,
     rear_wall: RearWall = "all 19",
-    axis_weight: float = AXIS_WEIGHT,
     averages: Sequence[Average] = (),
 ) -> Reading:
     """Curves, maps and figures of a directional response; see `read_measurement`. averages : given beside its axis."""
@@ -309,7 +307,7 @@ def read_response(
         with np.errstate(divide="ignore"):
             pressure_db = np.nan_to_num(20 * np.log10(np.abs(response.pressure[0])), neginf=0.0)
         of_curves, parts = with_averages(levels, pressure_db, averages)
-    found = windows(of_curves, rear_wall=rear_wall, axis_weight=axis_weight, parts=parts)
+    found = windows(of_curves, rear_wall=rear_wall, parts=parts)
     if averages:
         found = replace(found, weights={})
     elif not angles.has_vertical(measured):
@@ -351,7 +349,6 @@ def read_measurement(
     rated_band_hz: tuple[float, float] | None = None,
     symmetric: bool = False,
     rear_wall: RearWall = "all 19",
-    axis_weight: float = AXIS_WEIGHT,
     seat_m: float = SEAT_M,
     own_level_db: float | None = None,
 ) -> Reading:
@@ -359,7 +356,7 @@ def read_measurement(
 
     rated_impedance_ohm : for the sensitivity at 1 W and the load, or None; enclosure : as in `load_figures`;
     rated_band_hz : the maker's frequency range, or None; symmetric : the tester states that left and right are
-    alike, so half a horizontal orbit may be mirrored (and is marked); rear_wall, axis_weight : see `windows`; seat_m :
+    alike, so half a horizontal orbit may be mirrored (and is marked); rear_wall : see `windows`; seat_m :
     listening distance, stated among the choices where it is not the usual one; own_level_db : at 1 m, at which the
     tester compares distortion beside 86 and 96 dB.
     A curve that cannot be had stands in `missing` with its reason; a figure that cannot be had is not judged, with
@@ -370,7 +367,6 @@ def read_measurement(
         rated_impedance_ohm=rated_impedance_ohm,
         symmetric=symmetric,
         rear_wall=rear_wall,
-        axis_weight=axis_weight,
         averages=measurement.averages,
     )
     impedance = measurement.impedance

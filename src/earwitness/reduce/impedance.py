@@ -13,8 +13,10 @@ from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.quality import Severity
 from earwitness.reduce.impedance_circuit import (
     GAIN_ROLE,
+    MISMATCH_PERCENT,
+    PASSIVE_OHM,
+    REFERENCE_TOLERANCE_PERCENT,
     Circuit,
-    ImpedanceSettings,
     Known,
     Ratio,
     channel_ratio,
@@ -26,6 +28,8 @@ from earwitness.session.session import ImpedanceTake, Session
 
 Read = Callable[[str], Recording]
 _CLIPPED_RUN = 3
+# So far may a repeated reference miss (project default).
+REFERENCE_OFF_PERCENT = 1.0
 _SILENT_PEAK = 1e-4
 
 
@@ -38,16 +42,13 @@ class MeasuredImpedance:
     sentence: str
 
 
-def measured_impedance(
-    session: Session, read: Read, *, settings: ImpedanceSettings | None = None
-) -> MeasuredImpedance | None:
+def measured_impedance(session: Session, read: Read) -> MeasuredImpedance | None:
     """The impedance of a session's impedance takes, or None without a take of the load.
 
     `read` gives a recording by the file name of a take. Several takes of the load are averaged; a second reference
     is a check of the first. InputError for swapped or inverted channels and for takes of different circuits;
     AudioError for a channel that is missing, silent or clipped, and for takes of different sample rates.
     """
-    settings = settings or ImpedanceSettings()
     takes = session.takes_of(ImpedanceTake)
     loads = [take for take in takes if take.role == "load"]
     if not loads:
@@ -67,13 +68,13 @@ def measured_impedance(
     references = [take for take in takes if take.role == "reference"]
     known = _known(takes, references, ratios)
     lineage = tuple(take.sha256 for take in takes)
-    found = [impedance_of_ratio(ratios[t.id], circuit, known, settings=settings, lineage=lineage) for t in loads]
+    found = [impedance_of_ratio(ratios[t.id], circuit, known, lineage=lineage) for t in loads]
     impedance = _averaged(found)
-    flags = [*_passivity(loads, ratios, circuit, known, settings), *_reach(loads, impedance)]
-    flags += _reference_flags(references, ratios, circuit, known, settings)
+    flags = [*_passivity(loads, ratios, circuit, known), *_reach(loads, impedance)]
+    flags += _reference_flags(references, ratios, circuit, known)
     if any(flag.severity == "reject" for flag in flags):
         impedance = replace(impedance, valid=np.zeros_like(impedance.valid))
-    return MeasuredImpedance(impedance, tuple(flags), _sentence(circuit, known, settings))
+    return MeasuredImpedance(impedance, tuple(flags), _sentence(circuit, known))
 
 
 def _known(takes: Sequence[ImpedanceTake], references: Sequence[ImpedanceTake], ratios: dict[str, Ratio]) -> Known:
@@ -182,14 +183,12 @@ def _passivity(
     ratios: dict[str, Ratio],
     circuit: Circuit,
     known: Known,
-    settings: ImpedanceSettings,
 ) -> list[QualityFlag]:
     """Where the real part is so far below 0 that no uncertainty explains it."""
     flags = []
     for take in loads:
-        open_door = replace(settings, passive_ohm=np.inf)
-        one = impedance_of_ratio(ratios[take.id], circuit, known, settings=open_door)
-        bad: BoolArray = one.valid & (one.ohm.real < -np.maximum(settings.passive_ohm, 2.0 * one.u_ohm))
+        one = impedance_of_ratio(ratios[take.id], circuit, known, passive_ohm=np.inf)
+        bad: BoolArray = one.valid & (one.ohm.real < -np.maximum(PASSIVE_OHM, 2.0 * one.u_ohm))
         if not bad.any():
             continue
         hz = one.axis.hz[bad]
@@ -200,7 +199,7 @@ def _passivity(
                 "impedance not passive",
                 "warn",
                 lowest,
-                -settings.passive_ohm,
+                -PASSIVE_OHM,
                 "ohm",
                 (take.id,),
                 (float(hz[0]), float(hz[-1])),
@@ -229,20 +228,19 @@ def _reference_flags(
     ratios: dict[str, Ratio],
     circuit: Circuit,
     known: Known,
-    settings: ImpedanceSettings,
 ) -> list[QualityFlag]:
     """The reference against its value: as the circuit alone has it, and each later one as calibrated by the first."""
     flags = []
     for count, take in enumerate(references):
         trusted = known if count else Known()
-        one = impedance_of_ratio(ratios[take.id], circuit, trusted, settings=settings)
+        one = impedance_of_ratio(ratios[take.id], circuit, trusted)
         stated = take.reference_ohm
         if stated is None or not one.valid.any():
             continue
         off = 100.0 * (float(np.median(np.abs(one.ohm[one.valid]))) / stated - 1.0)
         # Uncalibrated it may miss by the resistor's tolerance and four times the channels' mismatch.
-        loose = circuit.tolerance_percent + 4.0 * settings.mismatch_percent * (1.0 + stated / circuit.resistor_ohm)
-        limit = settings.reference_off_percent if count else loose
+        loose = circuit.tolerance_percent + 4.0 * MISMATCH_PERCENT * (1.0 + stated / circuit.resistor_ohm)
+        limit = REFERENCE_OFF_PERCENT if count else loose
         if abs(off) <= limit:
             continue
         sentence = (
@@ -255,12 +253,12 @@ def _reference_flags(
     return flags
 
 
-def _sentence(circuit: Circuit, known: Known, settings: ImpedanceSettings) -> str:
+def _sentence(circuit: Circuit, known: Known) -> str:
     """How the impedance was calibrated, in plain words."""
     have = [name for name in ("open", "short", "reference") if getattr(known, name) is not None]
     base = f"Two voltages, {circuit.kind}, {circuit.resistor_ohm:g} ohm within {circuit.tolerance_percent:g} %"
     value = f" of {known.reference_ohm:g} ohm" if known.reference_ohm is not None else ""
-    reference = f"reference{value}, taken to hold {settings.reference_tolerance_percent:g} %"
+    reference = f"reference{value}, taken to hold {REFERENCE_TOLERANCE_PERCENT:g} %"
     if len(have) == 3:
         return f"{base}; calibrated with open and shorted terminals and a {reference}."
     match = GAIN_ROLE[circuit.kind] or "reference"
@@ -268,7 +266,7 @@ def _sentence(circuit: Circuit, known: Known, settings: ImpedanceSettings) -> st
     parts.append(
         f"channels matched by the {match} take"
         if match in have
-        else f"channels taken to match within {settings.mismatch_percent:g} % (standard uncertainty)"
+        else f"channels taken to match within {MISMATCH_PERCENT:g} % (standard uncertainty)"
     )
     if "short" in have and match != "short":
         parts.append("leads subtracted")

@@ -19,26 +19,12 @@ LOW_HZ, HIGH_HZ = 5.0, 40_000.0
 # gains and resistor out together.
 GAIN_ROLE = {"series resistor": "open", "resistor in ground leg": "short", "over load and resistor": ""}
 _RATE_SHARE = 0.45
+# Project defaults, where the session does not tell. Standard uncertainty of the ratio of both channels' gains when
+# nothing measured it, and after it was measured, for what changes between takes; limits of the reference resistor.
+MISMATCH_PERCENT, DRIFT_PERCENT, REFERENCE_TOLERANCE_PERCENT = 0.5, 0.02, 0.1
+# Standard uncertainty of the magnitude beyond which a point is not valid; so far below 0 the real part may fall.
+WORST_PERCENT, PASSIVE_OHM = 10.0, 0.2
 _FEWEST_BINS = 7
-
-
-@dataclass(frozen=True, slots=True)
-class ImpedanceSettings:
-    """Limits and what is assumed where the session does not tell (project defaults).
-
-    mismatch_percent : standard uncertainty of the ratio of both channels' gains when nothing measured it
-    drift_percent : the same after it was measured, for what changes between takes
-    reference_tolerance_percent : limits of the reference resistor
-    worst_percent : standard uncertainty of the magnitude beyond which a point is not valid
-    passive_ohm : so far below 0 the real part may fall; reference_off_percent : a repeated reference may miss by it
-    """
-
-    mismatch_percent: float = 0.5
-    drift_percent: float = 0.02
-    reference_tolerance_percent: float = 0.1
-    worst_percent: float = 10.0
-    passive_ohm: float = 0.2
-    reference_off_percent: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -169,15 +155,16 @@ def impedance_of_ratio(
     circuit: Circuit,
     known: Known | None = None,
     *,
-    settings: ImpedanceSettings | None = None,
+    passive_ohm: float = PASSIVE_OHM,
     lineage: tuple[str, ...] = (),
 ) -> Impedance:
     """Impedance with uncertainty, by the best calibration that `known` allows.
 
     Open, short and reference: all is taken out but the tolerance of the reference. A reference alone sets the scale.
-    Open terminals (series resistor) or a short (ground leg) alone match the channels.
+    Open terminals (series resistor) or a short (ground leg) alone match the channels. passive_ohm : so far below 0 the
+    real part may fall.
     """
-    known, settings = known or Known(), settings or ImpedanceSettings()
+    known = known or Known()
     parts = [ratio, *(part for part in (known.open, known.short, known.reference) if part is not None)]
     solve = _solver(circuit, known)
     values = [part.b_over_a for part in parts]
@@ -191,14 +178,14 @@ def impedance_of_ratio(
             moved = [value + step if j == k else value for j, value in enumerate(values)]
             slopes.append((solve(moved) - ohm) / step)
             random = np.hypot(random, np.abs(slopes[k]) * part.u)
-        systematic = _mismatch(slopes, values, circuit, known, settings)
+        systematic = _mismatch(slopes, values, circuit, known)
         random = np.hypot(random, systematic)
-        u_ohm = np.hypot(random, size * _scale_percent(circuit, known, settings) / 100.0)
+        u_ohm = np.hypot(random, size * _scale_percent(circuit, known) / 100.0)
         u_deg = np.degrees(random / size)
     # A difference from the open ratio that noise could make leaves the load unknown: its slope is infinite there.
     good = np.isfinite(ohm) & np.isfinite(u_ohm) & np.isfinite(u_deg)
-    good &= u_ohm < settings.worst_percent / 100.0 * np.where(good, size, 0.0)
-    good &= np.where(good, ohm.real, -np.inf) > -np.maximum(settings.passive_ohm, 2.0 * np.where(good, u_ohm, 0.0))
+    good &= u_ohm < WORST_PERCENT / 100.0 * np.where(good, size, 0.0)
+    good &= np.where(good, ohm.real, -np.inf) > -np.maximum(passive_ohm, 2.0 * np.where(good, u_ohm, 0.0))
     safe = np.isfinite(ohm)
     return Impedance(
         ratio.axis,
@@ -235,19 +222,17 @@ def _solver(circuit: Circuit, known: Known) -> Callable[[Sequence[ComplexArray]]
     return solve
 
 
-def _mismatch(
-    slopes: list[ComplexArray], values: list[ComplexArray], circuit: Circuit, known: Known, settings: ImpedanceSettings
-) -> FloatArray:
+def _mismatch(slopes: list[ComplexArray], values: list[ComplexArray], circuit: Circuit, known: Known) -> FloatArray:
     """(F,) standard uncertainty [ohm] from the channels' unequal gain: common to all takes, and its drift."""
     single = sum((s * v for s, v in zip(slopes, values, strict=True)), np.zeros_like(values[0]))
-    drift = np.abs(slopes[0] * values[0]) * settings.drift_percent / 100.0
+    drift = np.abs(slopes[0] * values[0]) * DRIFT_PERCENT / 100.0
     measured = known.open is not None and known.short is not None and known.reference is not None
     if measured or getattr(known, GAIN_ROLE[circuit.kind] or "reference") is not None:
         return drift
-    return np.hypot(drift, np.abs(single) * settings.mismatch_percent / 100.0)
+    return np.hypot(drift, np.abs(single) * MISMATCH_PERCENT / 100.0)
 
 
-def _scale_percent(circuit: Circuit, known: Known, settings: ImpedanceSettings) -> float:
+def _scale_percent(circuit: Circuit, known: Known) -> float:
     """Standard uncertainty [%] of the resistor that sets the scale; limits are taken as a rectangle (GUM 4.3.7)."""
-    limits = circuit.tolerance_percent if known.reference is None else settings.reference_tolerance_percent
+    limits = circuit.tolerance_percent if known.reference is None else REFERENCE_TOLERANCE_PERCENT
     return float(limits / np.sqrt(3.0))

@@ -17,7 +17,6 @@ from earwitness.figures.angles import WIDEST_GAP_DEG, filled, orbit_rows
 from earwitness.figures.windows import UNTRUSTED_SHARE, Levels, curve_of, window_weights
 from earwitness.insight.mend.design import Design
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ
-from earwitness.insight.mend.limits import DEFAULT_LIMITS, Limits
 from earwitness.insight.mend.objective import problem_of
 from earwitness.insight.mend.report import shifted
 from earwitness.insight.mend.stop import choose
@@ -215,8 +214,6 @@ def aim(
     angle_deg: float,
     *,
     bands: int = 0,
-    limits: Limits = DEFAULT_LIMITS,
-    sample_rate_hz: float = DEFAULT_RATE_HZ,
     between: BoolArray | None = None,
     mirrored: BoolArray | None = None,
 ) -> Aim | str:
@@ -247,9 +244,9 @@ def aim(
         # An aim whose curves are too uncertain to equalize is still an aim.
         with suppress(InputError):
             views = _views(levels, window_places, early_places)
-            problem = problem_of(views, limits=limits, sample_rate_hz=sample_rate_hz)
+            problem = problem_of(views)
             mend = choose(problem, most=bands).design
-            after = rough if mend is None else _joint([shifted(one, mend.equalizer, sample_rate_hz) for one in curves])
+            after = rough if mend is None else _joint([shifted(one, mend.equalizer, DEFAULT_RATE_HZ) for one in curves])
             mended_db = None if after is None else after[0]
     notes = _notes([*window_places, *early_places], between, mirrored)
     return Aim(orbit, angle_deg, direct_curve, window_curve, early_curve, room_curve, *rough, mend, mended_db, notes)
@@ -364,8 +361,6 @@ def aim_study(
     orbit: Orbit = "horizontal",
     aims_deg: Sequence[float] | None = None,
     bands: int = 0,
-    limits: Limits = DEFAULT_LIMITS,
-    sample_rate_hz: float = DEFAULT_RATE_HZ,
     symmetric: bool = False,
 ) -> AimStudy:
     """Every aim beside the axis, without and (bands > 0) with an equalizer designed for it.
@@ -391,8 +386,6 @@ def aim_study(
             orbit,
             angle,
             bands=bands,
-            limits=limits,
-            sample_rate_hz=sample_rate_hz,
             between=between,
             mirrored=mirrored,
         )
