@@ -116,6 +116,36 @@ def test_mend_leads_to_trials_and_they_play_in_a_room(page: Page, base: str, ben
     assert serious(page) == []
     page.get_by_role("button", name="Begin").click()
     expect(page.locator("[data-answer='1']")).to_be_enabled(timeout=30_000)
-    assert all_trials(bench_archive)[0].a.endswith("a pair in a room")
+    assert all_trials(bench_archive)[0].versions[0].endswith("a pair in a room")
     page.locator("#end").click()
     expect(page.locator("#outcome")).to_be_visible()
+
+
+def test_bands_set_in_mend_are_heard_among_three(page: Page, base: str, bench_archive: Path) -> None:
+    page.goto(f"{base}/mend/1")
+    expect(page.locator("#mend-design")).to_be_visible()
+    page.locator("#clear").click()
+    expect(page.locator("#hear-own")).to_be_hidden()
+    page.locator("#add-band").click()
+    page.locator("#hear-own").click()
+    expect(page.locator("#open-data:visible, #plan:visible")).to_have_count(1)
+    if page.locator("#open-data").is_visible():
+        page.locator("#open-data").click()
+    expect(page.locator("#kind")).to_have_value("prefer")
+    expect(page.locator("#form-b")).to_have_value("own")
+    page.locator("#form-c").select_option("flat")
+    page.locator("#form-d").select_option("")
+    expect(page.locator("#count")).to_have_value("36")
+    expect(page.locator("#plan-hint")).to_contain_text("every pair in both orders")
+    assert serious(page) == []
+    page.locator("#sound").select_option("drums")
+    page.get_by_role("button", name="Begin").click()
+    expect(page.locator("#trial-title")).to_have_text("Trial 1 of 36")
+    expect(page.locator("[data-answer='2']")).to_be_enabled()
+    page.locator("[data-answer='2']").click()
+    expect(page.locator("#trial-title")).to_have_text("Trial 2 of 36")
+    stands = all_trials(bench_archive)[0]
+    assert len(stands.versions) == 3
+    assert "an equalizer set by hand, of 1 band" in stands.versions[1]
+    page.locator("#end").click()
+    expect(page.locator("#outcome-words")).to_contain_text("not every pair was compared")

@@ -102,6 +102,73 @@ def test_files_are_equally_loud_by_an_independent_measure(archive: Path, tmp_pat
     assert all(np.array_equal(sounds[key][0], again[key][0]) for key in sounds)
 
 
+def test_own_bands_are_rendered_as_the_cookbook_has_them(archive: Path, tmp_path: Path) -> None:
+    """Audio EQ Cookbook (W3C Note, 2021)."""
+    words = (
+        "--version",
+        "as-is",
+        "--band",
+        "peaking",
+        "240",
+        "-4.0",
+        "1.0",
+        "--band",
+        "high_shelf",
+        "6000",
+        "2",
+        "0.7",
+    )
+    sounds = rendered(archive, tmp_path, *words)
+    assert list(sounds) == ["as-is", "own"]
+    hz = np.geomspace(30.0, 16_000.0, 200)
+    bands = (Band("peaking", 240.0, -4.0, 1.0), Band("high_shelf", 6000.0, 2.0, 0.7))
+    change = between(sounds, "own", "as-is", hz) - gain_db(Equalizer(bands), hz)
+    assert np.ptp(change) < 0.1
+
+
+def test_the_measured_phase_is_rendered(archive: Path, tmp_path: Path) -> None:
+    """Levels stay; phase differs from that of the measured pressure by a delay and a sign alone."""
+    sounds = rendered(
+        archive, tmp_path, "--curve", "axis", "--version", "flat", "--version", "as-is", "--version", "phase"
+    )
+    hz = np.geomspace(100.0, 10_000.0, 300)
+    assert np.ptp(between(sounds, "phase", "as-is", hz)) < 0.1
+    (one, rate), (two, _) = sounds["phase"], sounds["flat"]
+    lines = np.arange(one.size // 2 + 1) * rate / one.size
+    near = np.abs(lines[None, :] - hz[:, None]).argmin(axis=1)
+    phase = np.angle(np.fft.rfft(one)[near] / np.fft.rfft(two)[near])
+    response = read_loudspeaker("causeway", archive).measurement.response
+    own = response.pressure[response.directions.on_axis_row()]
+    truth = np.interp(lines[near], response.axis.hz, np.unwrap(np.angle(own)))
+    left = np.unwrap(phase - truth)
+    line = np.polyval(np.polyfit(lines[near], left, 1), lines[near])
+    assert np.degrees(np.abs(left - line)).max() < 6.0
+
+
+def test_a_sine_gets_the_harmonics_that_were_measured(archive: Path, tmp_path: Path) -> None:
+    """Distortion read off the rendered file: amplitude at n f over that at f (IEC 60268-21, definition)."""
+    rate, hz = 48_000, 300.0
+    at = np.arange(6 * rate) / rate
+    rise = np.sin(np.pi / 2 * np.minimum(at / 0.5, 1.0)) ** 2
+    soundfile.write(tmp_path / "tone.wav", 0.5 * rise * np.sin(2 * np.pi * hz * at), rate, subtype="FLOAT")
+    words = ("--curve", "axis", "--version", "as-is", "--version", "distorted", "--sound", str(tmp_path / "tone.wav"))
+    sounds = rendered(archive, tmp_path / "out", *words)
+    curves = read_loudspeaker("causeway", archive).reading.curves
+    loudest = max((key for key in curves if key.startswith("distortion_2@")), key=lambda key: float(key[13:-1]))
+    seen = 0
+    for order in (2, 3, 4, 5):
+        curve = curves[loudest.replace("_2@", f"_{order}@")]
+        row = int(np.argmin(np.abs(curve.axis.hz - hz)))
+        wave = sounds["distorted"][0][-rate:]
+        high, own = (abs(np.mean(wave * np.exp(-2j * np.pi * n * hz * at[:rate]))) for n in (order, 1))
+        if curve.valid[row]:
+            seen += 1
+            assert 20 * np.log10(high / own) == pytest.approx(np.interp(hz, curve.axis.hz, curve.values), abs=0.3)
+        else:
+            assert 20 * np.log10(high / own) < -90.0
+    assert seen >= 2
+
+
 def test_a_testers_own_stereo_file_keeps_rate_channels_and_length(archive: Path, tmp_path: Path) -> None:
     rng = np.random.default_rng(4)
     soundfile.write(tmp_path / "own.flac", rng.standard_normal((50_000, 2)) * 0.05, 44_100, subtype="PCM_24")

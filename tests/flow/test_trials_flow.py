@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import json
 import shutil
 from dataclasses import asdict
 from pathlib import Path
@@ -14,6 +15,7 @@ import pytest
 import soundfile
 from click.testing import CliRunner
 
+from earwitness.app.advice import advice_on
 from earwitness.app.audition import ears_in
 from earwitness.app.findings import findings_of
 from earwitness.app.read import read_loudspeaker
@@ -22,12 +24,14 @@ from earwitness.app.trial import (
     answer_trial,
     begin_trials,
     end_trials,
-    own_thresholds,
+    own_trials,
     sounds_of,
     trials_of,
 )
 from earwitness.cli import main
 from earwitness.errors import InputError
+from earwitness.exhibits.heard import trials_table
+from earwitness.exhibits.story import story
 from earwitness.insight.listening.trials import dealt, next_size_db
 from made_once import MadeOnce
 
@@ -95,6 +99,41 @@ def test_a_preference_is_kept_by_version_not_by_place(archive: Path) -> None:
     assert "Preferred 8 of 8 times: the recording itself" in outcome.sentence
 
 
+def test_of_three_versions_the_liked_one_is_told(archive: Path) -> None:
+    """One who takes the sound with most below 400 Hz, and tosses a coin in one of four trials."""
+    begun = begin_trials(
+        "causeway", archive, kind="prefer", forms=("flat", "as-is"), bands=(("low_shelf", 300.0, 6.0, 0.7),),
+        sound="drums", draw=lambda: SECRET,
+    )  # fmt: skip
+    assert begun.planned == 36
+    assert begun.versions[2] == "the same with an equalizer set by hand, of 1 band"
+    rng = np.random.default_rng(2)
+    low: dict[bytes, float] = {}
+    for trial in range(1, 37):
+        sounds = sounds_of(begun.number, archive)
+        for one in sounds.values():
+            power = np.abs(np.fft.rfft(soundfile.read(io.BytesIO(one))[0])) ** 2
+            low.setdefault(one, float(power[: power.size // 60].sum() / power.sum()))
+        better = max(sounds, key=lambda slot: low[sounds[slot]])
+        answer_trial(begun.number, trial, better if rng.random() > 0.25 else str(rng.integers(1, 3)), archive)
+    assert len(low) == 3
+    outcome = trials_of(begun.number, archive).outcome
+    assert outcome is not None
+    assert outcome.preference is not None
+    assert outcome.preference.wins.sum() == 36
+    assert int(np.argmax(outcome.preference.worth)) == 2
+    assert "A preference beyond chance, from most to least liked: C: the same with an equalizer" in outcome.sentence
+    few = begin_trials("causeway", archive, kind="prefer", forms=("flat", "as-is", "only1"), sound="drums", trials=6)
+    assert "not every pair was compared" in _ended(few.number, archive)
+
+
+def _ended(number: str, archive: Path) -> str:
+    answer_trial(number, 1, "1", archive)
+    outcome = end_trials(number, archive).outcome
+    assert outcome is not None
+    return outcome.sentence
+
+
 def test_a_threshold_is_found_for_one_who_hears_from_a_size_on(archive: Path) -> None:
     """The listener measures the files: an independent ear that hears 1.8 dB and more, and guesses below."""
     begun = begin_trials(
@@ -134,6 +173,12 @@ def test_trials_that_are_broken_off_count_so(archive: Path) -> None:
         (("--kind", "threshold"), "a threshold is that of a finding"),
         (("--kind", "threshold", "--finding", "77"), "there is no finding 77"),
         (("--version", "flat", "--version", "as-is", "--trials", "3"), "3 trials"),
+        (("--version", "flat", "--version", "own"), "there are no bands of your own"),
+        (("--version", "flat", "--version", "as-is", "--version", "aim15"), "3 versions cannot be held"),
+        (
+            ("--kind", "prefer", "--version", "flat", "--version", "as-is", "--version", "aim15", "--trials", "5"),
+            "6 to 200",
+        ),
     ],
 )
 def test_trials_that_cannot_be_are_told(archive: Path, words: tuple[str, ...], told: str) -> None:
@@ -165,7 +210,7 @@ def test_trials_in_a_room_are_heard_by_two_ears_at_one_loudness(archive: Path) -
     begun = begin_trials(
         "causeway", archive, kind="prefer", forms=("as-is",), against="lantern", sound="drums", trials=5, ears=ears
     )
-    assert begun.a.endswith("a pair in a room")
+    assert begun.versions[0].endswith("a pair in a room")
     sounds = [soundfile.read(io.BytesIO(one), always_2d=True) for one in sounds_of(begun.number, archive).values()]
     assert [one.shape[1] for one, _ in sounds] == [2, 2]
     loud = [pyloudnorm.Meter(rate, filter_class="DeMan").integrated_loudness(one) for one, rate in sounds]
@@ -183,7 +228,7 @@ def test_a_threshold_stands_beside_its_finding(archive: Path) -> None:
         draw=lambda: SECRET,
     )  # fmt: skip
     title = result.session.loudspeaker.title
-    assert own_thresholds(findings, title, archive) == {}
+    assert own_trials(findings, title, archive) == ()
     sizes: list[float] = []
     right: list[bool] = []
     for trial in range(1, 61):
@@ -193,11 +238,31 @@ def test_a_threshold_stands_beside_its_finding(archive: Path) -> None:
         answer_trial(begun.number, trial, "12"[place if hears else 1 - place], archive)
         sizes.append(size)
         right.append(hears)
-    told = own_thresholds(findings, title, archive)
-    assert list(told) == [number]
+    (told,) = own_trials(findings, title, archive)
+    assert told.finding == number
     size_db = abs(next(one for one in findings if one.key == number).told.size_db)
-    assert told[number][0].startswith("Own trials with drums: heard by Ear from about ")
-    assert f"here it is {size_db:.1f} dB, " in told[number][0]
-    assert own_thresholds(findings, "Another", archive) == {}
-    shown = CliRunner().invoke(main, ["mend", "causeway", "--archive", str(archive)])
-    assert f"finding {number}: Own trials with drums" in shown.output
+    assert told.beside.startswith("Own trials with drums: heard by Ear from about ")
+    assert f"here it is {size_db:.1f} dB, " in told.beside
+    # The third witness: on the page beside the sheets, in the story, and in the listener's own record.
+    advice = advice_on(result, archive)
+    line = next(one for one in story(advice) if one.number == str(number))
+    assert ("heard in trials" in line.heard) == (told.is_heard is True)
+    shown = trials_table(advice.trials)
+    assert shown is not None
+    assert told.beside.replace("-", "\N{MINUS SIGN}") in shown.rows[0][-1]
+    for words in (("record",), ("match", "causeway")):
+        said = CliRunner().invoke(main, ["listen", *words, "--archive", str(archive)])
+        assert said.exit_code == 0, said.output
+        assert "drums" in said.output
+    rows = json.loads(CliRunner().invoke(main, ["listen", "record", "--json", "--archive", str(archive)]).stdout)
+    assert [one["listener"] for one in rows["thresholds"]] == ["Ear"]
+
+
+def test_a_preference_for_the_equalizer_stands_in_mend(archive: Path) -> None:
+    begun = begin_trials(
+        "causeway", archive, kind="prefer", forms=("as-is", "equalized"), sound="drums", trials=8, draw=lambda: SECRET
+    )
+    for trial in range(1, 9):
+        answer_trial(begun.number, trial, "2" if dealt(SECRET, trial) == 0 else "1", archive)
+    result = CliRunner().invoke(main, ["mend", "causeway", "--archive", str(archive)])
+    assert "Preferred 8 of 8 times: the same with the advised equalizer" in result.stdout

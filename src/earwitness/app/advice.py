@@ -14,6 +14,7 @@ from earwitness.app.listen import heard_sheets, listeners_agree
 from earwitness.app.match import match_loudspeaker
 from earwitness.app.mend import mend_loudspeaker, study_aim
 from earwitness.app.read import ReadResult
+from earwitness.app.trial import own_trials
 from earwitness.archive.catalogue import Archive, session_key
 from earwitness.archive.values import plain, restored
 from earwitness.errors import ArchiveError, InputError
@@ -47,7 +48,8 @@ def advice_on(result: ReadResult, archive_folder: Path) -> Advice:
     findings = findings_of(result, archive_folder)
     kept = _kept_advice(result, findings, archive_folder)
     heard = heard_sheets(result, archive_folder, findings)
-    return replace(kept, findings=findings, heard=heard, agreement=listeners_agree(heard))
+    trials = own_trials(findings, result.session.loudspeaker.title, archive_folder)
+    return replace(kept, findings=findings, heard=heard, trials=trials, agreement=listeners_agree(heard))
 
 
 def advice_step(result: ReadResult) -> Step:
@@ -108,6 +110,7 @@ def advice_document(result: ReadResult, advice: Advice) -> dict[str, Any]:
         "session": {"date": result.session.date},
         "findings": [finding_record(one) for one in advice.findings],
         "heard": [_heard(one, advice) for one in advice.heard],
+        "trials": [asdict(one) for one in advice.trials],
         "reliability": reliability_rows(advice.reliability),
         "agreement": None if advice.agreement is None else asdict(advice.agreement),
         "mend": None if advice.mend is None else _mend(advice.mend),

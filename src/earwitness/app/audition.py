@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from earwitness.app.columns import hanging
+from earwitness.app.desk import equalizer_of
 from earwitness.app.findings import findings_of
 from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.mend import mend_loudspeaker
@@ -16,9 +17,9 @@ from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.audition.filters import on_bins
 from earwitness.audition.head import Head, MeasuredHead, SphereHead
 from earwitness.audition.material import MATERIAL, material
-from earwitness.audition.render import Rendered, Sound, channels_of, filtered, prepared, sound_of
+from earwitness.audition.render import Rendered, Sound, prepared, sound_of
 from earwitness.audition.room import Shoebox, pair_response, radiated, with_level
-from earwitness.audition.versions import Version, flat, through
+from earwitness.audition.versions import Version, distorted, flat, through
 from earwitness.errors import InputError, cannot_write, choice
 from earwitness.figures.read import levels_of
 from earwitness.formats.audio import open_audio, write_audio_pieces
@@ -32,8 +33,16 @@ from earwitness.quantities.arrays import FloatArray
 
 CURVES = {"window": "listening_window", "axis": "on_axis", "in-room": "in_room"}
 RATE_HZ = 48_000
+OwnBand = tuple[str, float, float, float]
+"""Kind, center [Hz], gain [dB], Q."""
 MOST_AIM_DEG = 90
-FORMS = "flat, as-is, equalized, aim15 (degrees to its left, aim-15 to its right), only1, without1, doubled1 (findings)"
+FORMS = (
+    "flat, as-is, equalized, own (with --band), aim15 (degrees to its left, aim-15 to its right), only1, without1, "
+    "doubled1 (findings), phase (the measured one), distorted or distorted96 (as measured at that level)"
+)
+LEVEL_APART_DB = 2.0
+_DISTORTED = re.compile(r"distorted(\d{2,3})?$")
+_ORDER = re.compile(r"distortion_(\d)@(.+)$")
 _FORM = re.compile(r"(aim|only|without|doubled)([+-]?\d+)$")
 CAUTIONS = (
     "Turn the volume down first, then raise it until it is as loud as talk. 80 dB(A) for 40 hours a week is the limit "
@@ -42,7 +51,8 @@ CAUTIONS = (
 LIMITS = (
     "Your headphones or loudspeakers, and the room around them, add their own sound, which the program does not know: "
     "differences between the files hold, the timbre of one file by itself does not.",
-    "Responses are of minimum phase. Only the linear response is rendered: no distortion, no compression.",
+    'Responses are of minimum phase but for the version "phase". Only the linear response is rendered, without '
+    'distortion and compression, but for the version "distorted".',
     "Beyond the band that was measured the level at its edge is held, and the phase of the top octave is not known.",
 )
 ROOM_LIMITS = (
@@ -67,14 +77,19 @@ class RenderedFile:
 
 
 def versions_for(
-    result: ReadResult, archive_folder: Path, forms: Sequence[str] = (), *, curve: str = "window"
+    result: ReadResult,
+    archive_folder: Path,
+    forms: Sequence[str] = (),
+    *,
+    curve: str = "window",
+    bands: Sequence[OwnBand] = (),
 ) -> tuple[Version, ...]:
     """The versions of those forms (see FORMS), of the curve "window", "axis" or "in-room"; without forms the usual
     ones: flat, as-is, equalized if an equalizer pays, and without and doubled for the most audible finding that has a
-    shape.
+    shape. bands : of the form "own", which stands beside the usual ones where there are any.
 
     Raises InputError for other words, findings that are not there, an equalizer that is not advised, a curve that is
-    not known.
+    not known, data that do not hold what is asked for.
     """
     key = CURVES[choice("the curve", curve, CURVES)]
     one = result.reading.curves.get(key)
@@ -84,9 +99,11 @@ def versions_for(
     findings = findings_of(result, archive_folder)
     # What a short gate hides of a resonance is heard all the same.
     asis = seen.with_change(seen.key, seen.words, hidden_db(findings, seen.hz))
-    if not forms:
-        return _usual(result, findings, asis, curve)
-    return tuple(_version(form, result, findings, asis, curve) for form in dict.fromkeys(forms))
+    own = equalizer_of(bands) if bands else None
+    made = tuple(_version(form, result, findings, asis, curve, own) for form in dict.fromkeys(forms))
+    if not made:
+        made = _usual(result, findings, asis, curve)
+    return (*made, _equalized(asis, "own", own)) if own is not None and "own" not in forms else made
 
 
 _ROOM = re.compile(r"\s*(\d+(?:\.\d+)?)\s*x\s*(\d+(?:\.\d+)?)\s*x\s*(\d+(?:\.\d+)?)\s*$")
@@ -177,7 +194,55 @@ def _usual(result: ReadResult, findings: Sequence[Finding], asis: Version, curve
     return (*made, *(_version(form, result, findings, asis, curve) for form in forms))
 
 
-def _version(form: str, result: ReadResult, findings: Sequence[Finding], asis: Version, curve: str) -> Version:
+def _equalized(asis: Version, key: str, equalizer: Equalizer) -> Version:
+    whose = "the advised equalizer of" if key == "equalized" else "an equalizer set by hand, of"
+    count = len(equalizer.bands)
+    words = f"the same with {whose} {count} band{'s' if count != 1 else ''}"
+    return asis.with_change(key, words, gain_db(equalizer, asis.hz))
+
+
+def _with_phase(result: ReadResult, asis: Version) -> Version:
+    response = result.measurement.response
+    row = response.directions.on_axis_row()
+    known = response.valid[row] & (np.abs(response.pressure[row]) > 0.0)
+    if response.phase == "none" or np.count_nonzero(known) < 2:
+        raise InputError("the phase on axis is not known", remedy="leave the version phase out")
+    phase = np.unwrap(np.angle(response.pressure[row][known]))
+    at = np.interp(asis.hz, response.axis.hz[known], phase)
+    return replace(asis, key="phase", words=f"{asis.words}, with its measured phase", phase_rad=at)
+
+
+def _distorted(form: str, level_db: float | None, result: ReadResult, asis: Version) -> Version:
+    curves = result.reading.curves
+    found: dict[str, dict[int, Curve]] = {}
+    for key, curve in curves.items():
+        if read := _ORDER.match(key):
+            found.setdefault(read[2], {})[int(read[1])] = curve
+    levels = {key: _mean_level_db(curves[f"fundamental@{key}"]) for key in found}
+    if not found:
+        raise InputError("no distortion was measured", remedy="leave this version out, or measure levels")
+    loudest = max(levels, key=lambda key: levels[key])
+    chosen = loudest if level_db is None else min(levels, key=lambda key: abs(levels[key] - level_db))
+    if level_db is not None and not (
+        result.measurement.response.absolute and abs(levels[chosen] - level_db) <= LEVEL_APART_DB
+    ):
+        known = ", ".join(f"{one:.0f}" for one in sorted(levels.values()))
+        told = f"one of {known} dB" if result.measurement.response.absolute else "none: levels are not calibrated"
+        raise InputError(f"distortion at {level_db:g} dB was not measured", expected=told, remedy="or say distorted")
+    at = f" at {levels[chosen]:.0f} dB and 1 m" if result.measurement.response.absolute else ""
+    drive = f"{float(chosen[:-1]):g} V{at}"
+    words = f"{asis.words}, with the harmonics measured with {drive}, which the sound's highest peak stands for"
+    return distorted(asis, dict(sorted(found[chosen].items())), form, words)
+
+
+def _mean_level_db(curve: Curve) -> float:
+    inside = curve.valid & (curve.axis.hz >= 300.0) & (curve.axis.hz <= 3000.0)
+    return float(np.mean(curve.values[inside])) if inside.any() else -np.inf
+
+
+def _version(
+    form: str, result: ReadResult, findings: Sequence[Finding], asis: Version, curve: str, own: Equalizer | None = None
+) -> Version:
     title = result.session.loudspeaker.title
     if form == "flat":
         return flat(asis.hz)
@@ -187,20 +252,23 @@ def _version(form: str, result: ReadResult, findings: Sequence[Finding], asis: V
         advised = mend_loudspeaker(result, findings).design
         if advised is None:
             raise InputError.of("app.no_equalizer", title=title)
-        change = gain_db(advised.equalizer, asis.hz)
-        return asis.with_change(
-            "equalized", f"the same with the advised equalizer of {_bands(advised.equalizer)}", change
-        )
+        return _equalized(asis, form, advised.equalizer)
+    if form == "own":
+        if own is None:
+            raise InputError("there are no bands of your own", remedy="say them with --band")
+        return _equalized(asis, form, own)
+    if (form == "phase" or form.startswith("distorted")) and curve != "axis":
+        raise InputError(f"the version {form} is that of the axis", remedy="say --curve axis")
+    if form == "phase":
+        return _with_phase(result, asis)
+    if level := _DISTORTED.match(form):
+        return _distorted(form, float(level[1]) if level[1] else None, result, asis)
     read = _FORM.match(form)
     if read is None:
         raise InputError(f"there is no version {form[:40]!r}", expected=FORMS, remedy="check the spelling")
     if read[1] == "aim":
         return _aimed(float(read[2]), form, result, findings, CURVES[curve])
     return _of_finding(read[1], int(read[2]), findings, asis, curve)
-
-
-def _bands(equalizer: Equalizer) -> str:
-    return f"{len(equalizer.bands)} band{'s' if len(equalizer.bands) != 1 else ''}"
 
 
 def _aimed(angle_deg: float, form: str, result: ReadResult, findings: Sequence[Finding], key: str) -> Version:
@@ -280,6 +348,7 @@ def render(
     curve: str = "window",
     sound: str = "pink",
     match_loudness: bool = True,
+    bands: Sequence[OwnBand] = (),
     ears: Ears | None = None,
     progress: Progress = silent,
 ) -> tuple[RenderedFile, ...]:
@@ -296,7 +365,7 @@ def render(
             remedy="leave --curve out" if curve != "window" else "choose a sound of one or two channels",
         )
     result = read_loudspeaker(name, archive_folder, progress=part(progress, 0.0, 0.2))
-    versions = list(versions_for(result, archive_folder, forms, curve=curve))
+    versions = list(versions_for(result, archive_folder, forms, curve=curve, bands=bands))
     if ears is not None:
         versions = list(in_room(versions, result, archive_folder, ears, source.rate_hz))
     for place, other in enumerate(against, 1):
@@ -314,7 +383,7 @@ def render(
         raise cannot_write("the sounds", folder, error) from None
     for place, one in enumerate(made, 1):
         path = folder / f"{place}-{one.version.key}.wav"
-        write_audio_pieces(path, filtered(source, one.taps, one.gain_db), source.rate_hz, channels_of(source, one.taps))
+        write_audio_pieces(path, one.pieces(), source.rate_hz, one.channels)
         files.append(_file(path, one))
         progress(0.6 + 0.4 * place / len(made), f"write {path.name}")
     _tell(folder, files, sound, match_loudness=match_loudness, ears=ears)

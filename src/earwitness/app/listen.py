@@ -16,7 +16,7 @@ from earwitness.exhibits.advice import HeardSheet
 from earwitness.insight.findings import Finding
 from earwitness.insight.listening.listeners import Agreement, agreement
 from earwitness.insight.listening.matching import MatchedRemark, matched
-from earwitness.insight.listening.reliability import Reliability, reliability
+from earwitness.insight.listening.reliability import Noticed, Reliability, noticed, reliability
 from earwitness.insight.listening.remark import Remark
 from earwitness.insight.listening.seal import seal, unsealed
 from earwitness.insight.listening.vocabulary import heard_words
@@ -178,7 +178,15 @@ def listeners_agree(heard: Sequence[HeardSheet]) -> Agreement | None:
 
 
 def own_reliability(archive_folder: Path, *, listener: str | None = None) -> tuple[Reliability, ...]:
-    """How often remarks of all sheets sealed before the data agree with them, by region; empty without any.
+    """The first half of `own_record`."""
+    return own_record(archive_folder, listener=listener)[0]
+
+
+def own_record(
+    archive_folder: Path, *, listener: str | None = None
+) -> tuple[tuple[Reliability, ...], tuple[Noticed, ...]]:
+    """How often remarks of all sheets sealed before the data agree with them, by region, and how many of the findings
+    they spoke of; empty without any.
 
     listener : only that one's sheets, None for all. InputError for a name that sealed none.
     Sheets of loudspeakers that have no session in the archive wait until they have one.
@@ -194,12 +202,17 @@ def own_reliability(archive_folder: Path, *, listener: str | None = None) -> tup
             for sheet in (unsealed(entry.facts, entry.sealed_at, entry.sha256),)
         )
     remarks: list[MatchedRemark] = []
+    seen: list[tuple[float, float, bool]] = []
     for name, maker in names:
         there = known.get((folded(name), folded(maker)))
         if there is None:
             continue
         result = read_loudspeaker(f"{there.maker} {there.name}", archive_folder)
-        sheets = heard_sheets(result, archive_folder, findings_of(result, archive_folder))
+        findings = findings_of(result, archive_folder)
+        sheets = heard_sheets(result, archive_folder, findings)
         kept = [one for one in sheets if not one.is_after_data and listener in (None, one.sheet.listener)]
         remarks += [m for one in kept for m in one.matching.remarks]
-    return reliability(remarks) if remarks else ()
+        for one in kept:
+            unheard = set(one.matching.unheard)
+            seen += [(f.center_hz, f.margin_db, place not in unheard) for place, f in enumerate(findings) if f.q]
+    return (reliability(remarks), noticed(seen)) if remarks else ((), ())

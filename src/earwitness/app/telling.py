@@ -1,17 +1,26 @@
 """Advice as lines of text, at most 80 columns wide."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from earwitness.app.columns import hung, wrapped
 from earwitness.app.read import ReadResult
 from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.aim import aim_table
-from earwitness.exhibits.heard import reliability_table, sheet_words
+from earwitness.exhibits.chart import Table
+from earwitness.exhibits.heard import noticed_table, reliability_table, sheet_words, trial_words
 from earwitness.exhibits.mended import bands_table, gains_table, steps_table
+from earwitness.exhibits.texts import table
 from earwitness.exhibits.words import sentence, true_minus
+from earwitness.insight.findings.sentences import hertz
 from earwitness.insight.listening.listeners import agreement_in_words
-from earwitness.insight.listening.reliability import Reliability
+from earwitness.insight.listening.reliability import Noticed, Reliability
 from earwitness.insight.listening.telling import chance_in_words
+
+if TYPE_CHECKING:
+    from earwitness.app.trial import Trials
 
 WIDTH = 80
 _CHANGE_WIDTHS = (22, 6, 6, 17, 12)
@@ -33,6 +42,8 @@ def heard_lines(result: ReadResult, advice: Advice) -> list[str]:
                 lines += _item(f"{finding.key}.", finding.title)
         test = heard.matching.test
         lines += _wrapped(chance_in_words(test) if test is not None else sentence(heard.matching.reason))
+    for trial in advice.trials:
+        lines += ["", *_wrapped(f"Finding {trial.finding}. {trial.beside}" if trial.beside else trial_words(trial))]
     if advice.agreement is not None:
         lines += ["", *_wrapped(agreement_in_words(advice.agreement))]
     return [*lines, "", *reliability_lines(advice.reliability)] if advice.reliability else lines
@@ -44,6 +55,33 @@ def reliability_lines(rows: Sequence[Reliability]) -> list[str]:
     if table is None:
         return ["no remark sealed before the data can be judged yet"]
     return [table.title, *_columns(table.columns, table.rows, table.align), *_wrapped(table.note)]
+
+
+def record_lines(
+    rows: Sequence[Reliability], noted: Sequence[Noticed], thresholds: Sequence[Trials], *, listener: str = ""
+) -> list[str]:
+    """A tester's whole record: remarks that agree, findings that were written of, and how small one was heard."""
+    lines = [*(["", f"listener {listener}"] if listener else []), *reliability_lines(rows)]
+    for made in (noticed_table(noted), _heard_from(thresholds)):
+        if made is not None:
+            lines += ["", made.title, *_columns(made.columns, made.rows, made.align), *_wrapped(made.note)]
+    return lines
+
+
+def _heard_from(thresholds: Sequence[Trials]) -> Table | None:
+    rows = []
+    for one in thresholds:
+        outcome = one.outcome
+        if outcome is None or outcome.threshold is None or outcome.center_hz is None or outcome.q is None:
+            continue
+        found, most = outcome.threshold, outcome.threshold.interval_db[1]
+        least = f"{max(found.interval_db[0], 0.0):.1f}"
+        size = f"{found.size_db:.1f} dB ({least} to {most:.1f})" if found.is_bounded else f"over {least} dB"
+        estimate = "not known" if outcome.estimate_db is None else f"{outcome.estimate_db:.1f} dB"
+        rows.append(
+            (hertz(outcome.center_hz), f"{outcome.q:.1f}", one.sound, one.listener or "not named", size, estimate)
+        )
+    return table("heard-from", rows) if rows else None
 
 
 def finding_lines(advice: Advice) -> list[str]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import math
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -18,40 +19,43 @@ from typing import Any, Literal
 
 import numpy as np
 
-from earwitness.app.audition import CURVES, Ears, ears_in, finding_of, finding_shape, in_room, sound_for, versions_for
+from earwitness.app.audition import (
+    CURVES,
+    Ears,
+    OwnBand,
+    ears_in,
+    finding_of,
+    finding_shape,
+    in_room,
+    sound_for,
+    versions_for,
+)
 from earwitness.app.blind import Draw, draw_secret
 from earwitness.app.columns import hanging
 from earwitness.app.findings import findings_of
 from earwitness.app.mend import mend_loudspeaker
 from earwitness.app.read import read_loudspeaker
+from earwitness.app.trial_outcome import LETTERS, Outcome, outcome_of, right_answers
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.drafts import draft, drafts_named, save_draft
-from earwitness.audition.render import Sound, filtered, prepared
+from earwitness.audition.render import Sound, prepared
 from earwitness.audition.versions import Version
 from earwitness.errors import InputError, cannot_write, choice
+from earwitness.exhibits.advice import OwnTrial
 from earwitness.insight.findings import Finding
-from earwitness.insight.findings.audibility import audible_from_db
-from earwitness.insight.listening.trials import (
-    TRACK_TRIALS,
-    Counted,
-    Threshold,
-    counted,
-    dealt,
-    fewest_right,
-    next_size_db,
-    threshold,
-)
+from earwitness.insight.listening.preference import pairs_dealt
+from earwitness.insight.listening.trials import TRACK_TRIALS, Threshold, dealt, next_size_db
 from earwitness.quantities.arrays import FloatArray
 
 Kind = Literal["abx", "prefer", "threshold"]
 KINDS: Mapping[Kind, str] = {
     "abx": "is X the same as A or as B",
-    "prefer": "which of two do you prefer",
+    "prefer": "which of two do you prefer, of two versions or more",
     "threshold": "which of two has the finding, smaller and smaller",
 }
 FEWEST_TRIALS, MOST_TRIALS, USUAL_TRIALS = 5, 200, 16
 LONGEST_S = 30.0
-FEWEST_SIZED = 20
+_RANKED_TRIALS = 36
 _KEY = "trials "
 _SAME_OCTAVES = 1.0 / 12.0
 
@@ -60,8 +64,8 @@ _SAME_OCTAVES = 1.0 / 12.0
 class Trials:
     """Trials as the listener may see them while they go on.
 
-    number : of the trials; promise : SHA-256 of the secret; a, b : what is told of both versions; planned, answered :
-    counts; heard : what came out, None before the last answer; secret : likewise
+    number : of the trials; promise : SHA-256 of the secret; versions, forms : what is told of each, and what was
+    asked for; planned, answered : counts; heard : what came out, None before the last answer; secret : likewise
     """
 
     number: str
@@ -71,8 +75,8 @@ class Trials:
     sound: str
     promise: str
     begun_at: str
-    a: str
-    b: str
+    versions: tuple[str, ...]
+    forms: tuple[str, ...]
     planned: int
     answered: int
     broken_off: bool
@@ -84,24 +88,6 @@ class Trials:
         return self.outcome is not None
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What trials showed. key, answers : "A" or "B" by trial; counted : None for a threshold and before any answer.
-
-    threshold : of a listener, at center_hz and q; estimate_db : what the program takes as audible there
-    sentence : for people
-    """
-
-    key: tuple[str, ...]
-    answers: tuple[str, ...]
-    counted: Counted | None
-    threshold: Threshold | None
-    center_hz: float | None
-    q: float | None
-    estimate_db: float | None
-    sentence: str
-
-
 def begin_trials(
     name: str,
     archive_folder: Path,
@@ -111,6 +97,7 @@ def begin_trials(
     finding: int | None = None,
     against: str = "",
     curve: str = "window",
+    bands: Sequence[OwnBand] = (),
     sound: str = "pink",
     trials: int | None = None,
     listener: str = "",
@@ -119,20 +106,24 @@ def begin_trials(
 ) -> Trials:
     """Plan trials of a loudspeaker of the archive, which shows its data.
 
-    forms : two versions for abx and prefer (see `audition.FORMS`), or one and `against` another loudspeaker's as-is;
-    finding : for a threshold. trials : 5 to 200, by default 16, for a threshold 80. ears : for
-    headphones, both versions as a pair in a room. Raises InputError for versions or
-    numbers that cannot be, AudioError for a sound that cannot be read.
+    forms : two versions for abx, two to six for prefer (see `audition.FORMS`), `against` another loudspeaker's as-is
+    for the last; bands : of the form "own"; finding : for a threshold. trials : 5 to 200, by default 16, for a
+    threshold 80, of more than two versions 36 or more. ears : for headphones, all as a pair in a room.
+    Raises InputError for versions or numbers that cannot be, AudioError for a sound that cannot be read.
     """
     asked = choice("the kind of trial", kind, tuple(KINDS))
-    count = trials if trials is not None else TRACK_TRIALS if asked == "threshold" else USUAL_TRIALS
-    if not FEWEST_TRIALS <= count <= MOST_TRIALS:
-        raise InputError(f"{count} trials", expected=f"{FEWEST_TRIALS} to {MOST_TRIALS}")
+    block = _block(asked, len({*forms, *(["own"] if bands else [])}) + bool(against))
+    usual = TRACK_TRIALS if asked == "threshold" else -(-_RANKED_TRIALS // block) * block if block else USUAL_TRIALS
+    count = usual if trials is None else trials
+    fewest = max(FEWEST_TRIALS, block)
+    if not fewest <= count <= MOST_TRIALS:
+        raise InputError(f"{count} trials", expected=f"{fewest} to {MOST_TRIALS}")
     secret = draw()
     plan: dict[str, Any] = {
-        "kind": asked, "name": name, "forms": list(forms), "finding": finding, "against": against, "curve": curve,
-        "sound": sound, "planned": count, "listener": " ".join(listener.split()), "secret": secret, "answers": [],
-        "sizes_db": [], "ended": False, "room": None if ears is None else ears.said(),
+        "kind": asked, "name": name, "forms": list(dict.fromkeys(forms)), "finding": finding, "against": against,
+        "curve": curve, "bands": [list(one) for one in bands], "sound": sound, "planned": count,
+        "listener": " ".join(listener.split()), "secret": secret, "answers": [], "sizes_db": [], "ended": False,
+        "room": None if ears is None else ears.said(),
     }  # fmt: skip
     _excerpt(sound)
     made = _versions(plan, archive_folder, next_size_db([], []))
@@ -190,35 +181,62 @@ def all_trials(archive_folder: Path) -> tuple[Trials, ...]:
     return tuple(sorted(seen, key=lambda one: (one.begun_at, one.number), reverse=True))
 
 
-def own_thresholds(findings: Sequence[Finding], title: str, archive_folder: Path) -> dict[int, list[str]]:
-    """By the number of a finding of the loudspeaker: what trials that are over say of it, beside the estimate.
+def own_trials(findings: Sequence[Finding], title: str, archive_folder: Path) -> tuple[OwnTrial, ...]:
+    """Trials of a loudspeaker that are over and not empty, the latest first, each beside the finding it is about.
 
-    Trials are of the same finding where their center lies within a twelfth of an octave. ArchiveError without an
-    archive.
+    A threshold is of the finding nearest to its center, within a twelfth of an octave. ArchiveError without an archive.
     """
-    told: dict[int, list[str]] = {}
+    told = []
     for one in all_trials(archive_folder):
         outcome = one.outcome
-        if outcome is None or outcome.threshold is None or outcome.center_hz is None or one.loudspeaker != title:
+        if outcome is None or not outcome.answers or one.loudspeaker != title:
             continue
-        for finding in findings:
-            apart = abs(np.log2(finding.center_hz / outcome.center_hz))
-            if finding.q is not None and apart < _SAME_OCTAVES:
-                told.setdefault(finding.key, []).append(_beside(finding, one, outcome.threshold))
-    return told
+        finding = None if outcome.threshold is None else _about(findings, outcome.center_hz)
+        beside, is_heard = "", None
+        if finding is not None and outcome.threshold is not None:
+            beside, is_heard = _beside(finding, one, outcome.threshold)
+        told.append(
+            OwnTrial(
+                question=KINDS[one.kind], versions=one.versions, sound=one.sound, listener=one.listener,
+                begun_at=one.begun_at, sentence=outcome.sentence, finding=None if finding is None else finding.key,
+                beside=beside, is_heard=is_heard, about_equalizer=not {"equalized", "own"}.isdisjoint(one.forms),
+            )
+        )  # fmt: skip
+    return tuple(told)
 
 
-def _beside(finding: Finding, one: Trials, found: Threshold) -> str:
+def _about(findings: Sequence[Finding], center_hz: float | None) -> Finding | None:
+    shaped = [one for one in findings if one.q is not None]
+    if center_hz is None or not shaped:
+        return None
+    apart = [abs(math.log2(one.center_hz / center_hz)) for one in shaped]
+    nearest = apart.index(min(apart))
+    return shaped[nearest] if apart[nearest] < _SAME_OCTAVES else None
+
+
+def _beside(finding: Finding, one: Trials, found: Threshold) -> tuple[str, bool | None]:
     size = abs(finding.told.size_db)
     low, high = max(found.interval_db[0], 0.0), found.interval_db[1]
     who = f" by {one.listener}" if one.listener else ""
     if not found.is_bounded:
-        return f"Own trials with {one.sound}: not heard with certainty{who}, at any size that was tried."
-    verdict = "more than that: heard" if size > high else "less than that: not heard" if size < low else "about that"
-    return (
+        return f"Own trials with {one.sound}: not heard with certainty{who}, at any size that was tried.", None
+    is_heard = True if size > high else False if size < low else None
+    verdict = {True: "more than that: heard", False: "less than that: not heard", None: "about that"}[is_heard]
+    told = (
         f"Own trials with {one.sound}: heard{who} from about {found.size_db:.1f} dB on ({low:.1f} to {high:.1f} dB); "
         f"here it is {size:.1f} dB, {verdict}."
     )
+    return told, is_heard
+
+
+def listeners_thresholds(archive_folder: Path, listener: str | None = None) -> tuple[Trials, ...]:
+    """Trials of all loudspeakers that gave a threshold, by frequency. listener : of that one alone, None for all."""
+    found = [
+        one
+        for one in all_trials(archive_folder)
+        if one.outcome is not None and one.outcome.threshold is not None and listener in (None, one.listener)
+    ]
+    return tuple(sorted(found, key=lambda one: (one.outcome.center_hz if one.outcome else 0.0) or 0.0))
 
 
 def sounds_of(number: str, archive_folder: Path) -> dict[str, bytes]:
@@ -231,13 +249,26 @@ def sounds_of(number: str, archive_folder: Path) -> dict[str, bytes]:
     trial = len(plan["answers"]) + 1
     if _is_over(plan):
         raise InputError("these trials are over", where=f"trials {number}", remedy="begin others")
-    size_db = next_size_db(plan["sizes_db"], _right(plan)) if plan["kind"] == "threshold" else 0.0
-    fixed = {key: plan.get(key) for key in ("kind", "name", "forms", "finding", "against", "curve", "sound", "room")}
-    first, second = _pair(json.dumps(fixed), archive_folder, size_db)
-    turned = bool(dealt(plan["secret"], trial))
+    size_db = next_size_db(plan["sizes_db"], right_answers(plan)) if plan["kind"] == "threshold" else 0.0
+    kept = ("kind", "name", "forms", "finding", "against", "curve", "bands", "sound", "room")
+    files = _files(json.dumps({key: plan.get(key) for key in kept}), archive_folder, size_db)
     if plan["kind"] == "abx":
-        return {"a": first, "b": second, "x": second if turned else first}
-    return {"1": second if turned else first, "2": first if turned else second}
+        return {"a": files[0], "b": files[1], "x": files[dealt(plan["secret"], trial)]}
+    first, second = _played(plan, trial)
+    return {"1": files[first], "2": files[second]}
+
+
+def _block(kind: str, versions: int) -> int:
+    """Trials in which every pair of more than two versions comes in both orders; 0 for two."""
+    return versions * (versions - 1) if kind == "prefer" and versions > 2 else 0
+
+
+def _played(plan: Mapping[str, Any], trial: int) -> tuple[int, int]:
+    """Which versions are played first and second."""
+    if len(plan["words"]) > 2:
+        return pairs_dealt(plan["secret"], len(plan["words"]), trial)[-1]
+    turned = dealt(plan["secret"], trial)
+    return turned, 1 - turned
 
 
 def answer_trial(number: str, trial: int, answer: str, archive_folder: Path) -> Trials:
@@ -259,10 +290,10 @@ def answer_trial(number: str, trial: int, answer: str, archive_folder: Path) -> 
         place = words.index(said)
         if plan["kind"] != "abx":
             # What is kept is the version that was meant, not the place it was played at.
-            place ^= dealt(plan["secret"], trial)
+            place = _played(plan, trial)[place]
         if plan["kind"] == "threshold":
-            plan["sizes_db"] = [*plan["sizes_db"], next_size_db(plan["sizes_db"], _right(plan))]
-        plan["answers"] = [*plan["answers"], "AB"[place]]
+            plan["sizes_db"] = [*plan["sizes_db"], next_size_db(plan["sizes_db"], right_answers(plan))]
+        plan["answers"] = [*plan["answers"], LETTERS[place]]
         save_draft(archive, _KEY + number, plan, revision=revision)
     return _seen(number, plan)
 
@@ -277,8 +308,8 @@ def end_trials(number: str, archive_folder: Path) -> Trials:
     return _seen(number, plan)
 
 
-def _versions(plan: Mapping[str, Any], archive_folder: Path, size_db: float) -> tuple[Version, Version]:
-    """Both versions of a trial. Of a threshold: the loudspeaker without the finding, and with it at size_db."""
+def _versions(plan: Mapping[str, Any], archive_folder: Path, size_db: float) -> tuple[Version, ...]:
+    """The versions that are compared. Of a threshold: the loudspeaker without the finding, and with it at size_db."""
     result = read_loudspeaker(plan["name"], archive_folder)
     seen: list[Version]
     other = None
@@ -291,19 +322,23 @@ def _versions(plan: Mapping[str, Any], archive_folder: Path, size_db: float) -> 
         change = shape * (size_db / np.max(np.abs(shape)))
         seen = [without, without.with_change("with", f"with it, {size_db:g} dB", change)]
     else:
-        seen = list(versions_for(result, archive_folder, plan["forms"], curve=plan["curve"])) if plan["forms"] else []
+        bands = [tuple(one) for one in plan.get("bands", ())]
+        asked = dict.fromkeys([*plan["forms"], *(["own"] if bands else [])])
+        seen = list(
+            versions_for(result, archive_folder, tuple(asked), curve=plan["curve"], bands=bands) if asked else ()
+        )
         if plan["against"]:
             other = read_loudspeaker(plan["against"], archive_folder)
             seen += versions_for(other, archive_folder, ("as-is",), curve=plan["curve"])
-    if len(seen) != 2:
+    if not 2 <= len(seen) <= (len(LETTERS) if plan["kind"] == "prefer" else 2):
         raise InputError.of("app.versions_too_many", count=len(seen))
     if room := plan.get("room"):
         ears, rate_hz = ears_in(**room), _excerpt(plan["sound"]).rate_hz
         if ears is not None:
-            mine = seen if other is None else seen[:1]
+            mine = seen if other is None else seen[:-1]
             heard = list(in_room(mine, result, archive_folder, ears, rate_hz))
-            seen = heard if other is None else [*heard, *in_room(seen[1:], other, archive_folder, ears, rate_hz)]
-    return seen[0], seen[1]
+            seen = heard if other is None else [*heard, *in_room(seen[-1:], other, archive_folder, ears, rate_hz)]
+    return tuple(seen)
 
 
 def _excerpt(sound: str) -> Sound:
@@ -315,18 +350,18 @@ def _excerpt(sound: str) -> Sound:
 
 
 @lru_cache(maxsize=8)
-def _pair(fixed: str, archive_folder: Path, size_db: float) -> tuple[bytes, bytes]:
-    """Both versions as WAV files of one length; kept for a few trials, as those of abx are always the same."""
+def _files(fixed: str, archive_folder: Path, size_db: float) -> tuple[bytes, ...]:
+    """The versions as WAV files of one length; kept for a few trials, as those of abx are always the same."""
     import soundfile
 
     plan = json.loads(fixed)
     sound, files = _excerpt(plan["sound"]), []
     for one in prepared(_versions(plan, archive_folder, size_db), sound):
         out = io.BytesIO()
-        samples: FloatArray = np.concatenate(list(filtered(sound, one.taps, one.gain_db)), axis=1)
+        samples: FloatArray = np.concatenate(list(one.pieces()), axis=1)
         soundfile.write(out, samples.T, sound.rate_hz, format="WAV", subtype="PCM_24")
         files.append(out.getvalue())
-    return files[0], files[1]
+    return tuple(files)
 
 
 def _kept(archive: Archive, number: str) -> tuple[dict[str, Any], int]:
@@ -336,24 +371,12 @@ def _kept(archive: Archive, number: str) -> tuple[dict[str, Any], int]:
     return found.value, found.revision
 
 
-def _keys(plan: Mapping[str, Any]) -> tuple[str, ...]:
-    """The right answer of every answered trial: X of abx; B, which has the finding, of a threshold."""
-    count = len(plan["answers"])
-    if plan["kind"] == "abx":
-        return tuple("AB"[dealt(plan["secret"], trial)] for trial in range(1, count + 1))
-    return ("B",) * count
-
-
-def _right(plan: Mapping[str, Any]) -> list[bool]:
-    return [one == key for one, key in zip(plan["answers"], _keys(plan), strict=True)]
-
-
 def _is_over(plan: Mapping[str, Any]) -> bool:
     return bool(plan["ended"]) or len(plan["answers"]) >= plan["planned"]
 
 
 def _seen(number: str, plan: Mapping[str, Any]) -> Trials:
-    secret, (a, b) = str(plan["secret"]), plan["words"]
+    secret, versions = str(plan["secret"]), tuple(plan["words"])
     is_over = _is_over(plan)
     return Trials(
         number,
@@ -363,63 +386,14 @@ def _seen(number: str, plan: Mapping[str, Any]) -> Trials:
         plan["sound"] if not Path(plan["sound"]).suffix else Path(plan["sound"]).name,
         hashlib.sha256(secret.encode()).hexdigest(),
         plan["begun_at"],
-        a,
-        "with it" if plan["kind"] == "threshold" else b,
+        (versions[0], "with it") if plan["kind"] == "threshold" else versions,
+        (*plan["forms"], *(["own"] if plan.get("bands") else [])),
         plan["planned"],
         len(plan["answers"]),
         bool(plan["ended"]) and len(plan["answers"]) < plan["planned"],
-        _outcome(plan) if is_over else None,
+        outcome_of(plan) if is_over else None,
         secret if is_over else "",
     )
-
-
-def _outcome(plan: Mapping[str, Any]) -> Outcome:
-    answers, keys = tuple(plan["answers"]), _keys(plan)
-    count = len(answers)
-    center_hz, q = plan.get("center_hz"), plan.get("q")
-    if plan["kind"] == "threshold":
-        found = threshold(plan["sizes_db"], _right(plan)) if count >= FEWEST_SIZED else None
-        estimate = None if q is None else audible_from_db(q, is_peak=plan["is_peak"], sensitive=plan["sound"] == "pink")
-        return Outcome(keys, answers, None, found, center_hz, q, estimate, _threshold_words(plan, found, estimate))
-    two_sided = plan["kind"] == "prefer"
-    tally = counted(sum(_right(plan)), count, two_sided=two_sided) if count else None
-    told = () if two_sided else keys
-    return Outcome(told, answers, tally, None, center_hz, q, None, _tally_words(plan, tally))
-
-
-def _tally_words(plan: Mapping[str, Any], tally: Counted | None) -> str:
-    if tally is None:
-        return "Broken off before any answer."
-    broken = f" It was broken off: {plan['planned']} trials were planned." if tally.trials < plan["planned"] else ""
-    chance = f"{100 * tally.p_value:.1f} %" if tally.p_value >= 0.001 else "under 0.1 %"
-    if plan["kind"] == "prefer":
-        share = max(tally.right, tally.trials - tally.right)
-        which = plan["words"][1 if 2 * tally.right > tally.trials else 0]
-        told = f"preferred {share} of {tally.trials} times: {which}" if 2 * tally.right != tally.trials else "a tie"
-        verdict = "a preference beyond chance" if tally.is_shown else "no preference beyond chance"
-        return f"{told[:1].upper()}{told[1:]}. That is {verdict} (guessing gives as much in {chance} of runs).{broken}"
-    needed = fewest_right(plan["planned"])
-    told = f"{tally.right} of {tally.trials} right; guessing gives as many or more in {chance} of runs."
-    if tally.is_shown:
-        return f"{told} The difference was heard.{broken}"
-    limit = f"It may still have been heard in up to {100 * tally.heard_at_most:.0f} % of trials."
-    return f"{told} That does not show that the difference was heard ({needed} right are needed). {limit}{broken}"
-
-
-def _threshold_words(plan: Mapping[str, Any], found: Threshold | None, estimate_db: float | None) -> str:
-    count = len(plan["answers"])
-    if found is None:
-        return (
-            f"{count} of {plan['planned']} trials were answered: too few for a threshold, which takes {FEWEST_SIZED}."
-        )
-    low, high = (f"{value:.1f}" for value in (max(found.interval_db[0], 0.0), found.interval_db[1]))
-    where = f"at {plan['center_hz']:.0f} Hz, Q {plan['q']:.1f}, with {plan['sound']}"
-    told = f"Heard from about {found.size_db:.1f} dB on ({low} to {high} dB) {where}, over {count} trials."
-    if not found.is_bounded:
-        told = f"Not heard with certainty up to {max(plan['sizes_db']):g} dB {where}, over {count} trials."
-    rule = "" if estimate_db is None else f" The program's own estimate for such a sound is {estimate_db:.1f} dB."
-    broken = f" {plan['planned']} trials were planned." if count < plan["planned"] else ""
-    return f"{told}{rule}{broken} This holds for this listener, with these headphones, at this level."
 
 
 def write_trial(number: str, folder: Path, archive_folder: Path) -> tuple[Path, ...]:
@@ -440,9 +414,10 @@ def write_trial(number: str, folder: Path, archive_folder: Path) -> tuple[Path, 
 def trial_lines(one: Trials, width: int | None = None) -> list[str]:
     """How trials stand, for people. width : of the terminal, None for one line a statement."""
     who = f", {one.listener}" if one.listener else ""
+    rows = "; ".join(f"{letter}: {words}" for letter, words in zip(LETTERS, one.versions, strict=False))
     lines = [
         f"trials {one.number}: {one.loudspeaker}, {one.sound}{who}, begun {one.begun_at}",
-        *hanging(f"  {KINDS[one.kind]}; A: {one.a}; B: {one.b}", width),
+        *hanging(f"  {KINDS[one.kind]}; {rows}", width),
     ]
     if one.outcome is None:
         return [*lines, f"  {one.answered} of {one.planned} answered; promise {one.promise}"]
@@ -461,7 +436,8 @@ __all__ = [
     "begin_trials",
     "comparable",
     "end_trials",
-    "own_thresholds",
+    "listeners_thresholds",
+    "own_trials",
     "sounds_of",
     "trial_lines",
     "trials_of",

@@ -18,12 +18,21 @@ def on_bins(bins_hz: FloatArray, hz: FloatArray, level_db: FloatArray) -> FloatA
     return np.interp(np.log(np.maximum(bins_hz, 1e-3)), np.log(hz), level_db)
 
 
-def minimum_phase_taps(hz: FloatArray, level_db: FloatArray, rate_hz: float) -> FloatArray:
+TREBLE_HZ = (2000.0, 16_000.0)
+LEAD_S = 0.01
+"""Room before the main sound for what comes ahead of it where the phase is the measured one."""
+
+
+def minimum_phase_taps(
+    hz: FloatArray, level_db: FloatArray, rate_hz: float, phase_rad: FloatArray | None = None
+) -> FloatArray:
     """(N,) impulse response of minimum phase with levels level_db at hz (F,), rising; edges are held beyond them.
 
-    Cut where its energy to come lies 110 dB below the whole, the last eighth faded by half a cosine. Above the last
-    measured point the phase is not known: held levels decide it. InputError as `minimum_phase`, and where hz does not
-    rise. Source: real cepstrum, Oppenheim and Schafer, Discrete-Time Signal Processing (from memory).
+    phase_rad (F,) : in place of the minimum phase, unwrapped; its sign is set, and its delay so that from 2 to
+    16 kHz it comes as the minimum phase does, then the whole 10 ms later; an octave beyond both edges it is the
+    minimum phase. Cut where its energy to come lies 110 dB below the whole, the last eighth faded by half a cosine.
+    Above the last measured point the phase is not known: held levels decide it. InputError as `minimum_phase`, and
+    where hz does not rise. Source: real cepstrum, Oppenheim and Schafer, Discrete-Time Signal Processing (from memory).
     """
     if hz.size < 2 or np.any(np.diff(hz) <= 0.0) or hz[0] <= 0.0:
         raise InputError(f"no filter for {hz.size} frequencies", expected="two or more that rise, above 0")
@@ -31,6 +40,15 @@ def minimum_phase_taps(hz: FloatArray, level_db: FloatArray, rate_hz: float) -> 
     length += length % 2
     bins = np.arange(length // 2 + 1) * rate_hz / length
     spectrum = minimum_phase(10.0 ** (on_bins(bins, hz, level_db) / 20.0))
+    if phase_rad is not None:
+        excess = phase_rad - np.interp(hz, bins, np.unwrap(np.angle(spectrum)))
+        treble = (hz >= TREBLE_HZ[0]) & (hz <= TREBLE_HZ[1])
+        excess = excess - np.polyfit(hz[treble], excess[treble], 1)[0] * hz
+        # Where all sound comes from one cone nothing but the sign is left over the minimum phase.
+        excess = excess - np.pi * np.round(excess[0] / np.pi)
+        beyond = np.concatenate([[hz[0] / 2.0], hz, [2.0 * hz[-1]]])
+        phase = np.interp(bins, beyond, np.concatenate([[0.0], excess, [0.0]]), left=0.0, right=0.0)
+        spectrum = spectrum * np.exp(1j * (phase - 2.0 * np.pi * bins * LEAD_S))
     return trimmed(np.asarray(scipy.fft.irfft(spectrum, length), dtype=np.float64), rate_hz)
 
 

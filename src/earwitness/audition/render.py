@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from earwitness.audition.filters import Convolver, minimum_phase_taps
+from earwitness.audition.filters import LEAD_S, Convolver, minimum_phase_taps
+from earwitness.audition.harmonics import AddedHarmonics
 from earwitness.audition.loudness import LoudnessMeter, PeakMeter, matched_gains_db
 from earwitness.audition.versions import Version
 from earwitness.errors import InputError
@@ -39,14 +40,24 @@ def sound_of(samples: FloatArray, rate_hz: int, *, loops: bool = False) -> Sound
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rendered:
-    """A version ready to be written. taps (N,) : its filter, or (2, 2, N) to two ears; gain_db : on it;
-    loudness_lufs, true_peak_db : with that gain."""
+    """A version of a sound, ready to be written. taps (N,) : its filter, or (2, 2, N) to two ears; gain_db : on it;
+    late_s : before it begins; loudness_lufs, true_peak_db : with that gain."""
 
     version: Version
+    sound: Sound
     taps: FloatArray
+    late_s: float
     gain_db: float
     loudness_lufs: float
     true_peak_db: float
+
+    @property
+    def channels(self) -> int:
+        return channels_of(self.sound, self.taps)
+
+    def pieces(self) -> Iterator[FloatArray]:
+        """What is heard, piece by piece (C, n)."""
+        return played(self.version, self.sound, self.taps, self.late_s, self.gain_db)
 
 
 def prepared(
@@ -60,13 +71,15 @@ def prepared(
 
     told : is given the share done. Raises InputError for a sound shorter than 0.4 s or below -70 LUFS.
     """
-    filters = [_taps(one, sound.rate_hz) for one in versions]
+    # All come as late as one whose measured phase needs room before it.
+    late_s = LEAD_S if any(one.phase_rad is not None for one in versions) else 0.0
+    filters = [_taps(one, sound.rate_hz, late_s) for one in versions]
     loud: list[float] = []
     peak: list[float] = []
-    for place, taps in enumerate(filters):
+    for place, (version, taps) in enumerate(zip(versions, filters, strict=True)):
         channels = channels_of(sound, taps)
         meter, peaks = LoudnessMeter(sound.rate_hz, channels), PeakMeter(channels)
-        for piece in filtered(sound, taps):
+        for piece in played(version, sound, taps, late_s):
             meter.add(piece)
             peaks.add(piece)
         heard = meter.integrated_lufs()
@@ -79,15 +92,28 @@ def prepared(
     if not match_loudness:
         gains = [min(gains)] * len(gains)
     return tuple(
-        Rendered(version, taps, gain, heard + gain, top + gain)
+        Rendered(version, sound, taps, late_s, gain, heard + gain, top + gain)
         for version, taps, gain, heard, top in zip(versions, filters, gains, loud, peak, strict=True)
     )
 
 
-def _taps(version: Version, rate_hz: int) -> FloatArray:
+def _taps(version: Version, rate_hz: int, late_s: float) -> FloatArray:
     if version.to_ears is not None:
         return version.to_ears
-    return minimum_phase_taps(version.hz, version.level_db, rate_hz)
+    taps = minimum_phase_taps(version.hz, version.level_db, rate_hz, version.phase_rad)
+    return taps if version.phase_rad is not None else np.concatenate([np.zeros(round(late_s * rate_hz)), taps])
+
+
+def played(
+    version: Version, sound: Sound, taps: FloatArray, late_s: float = 0.0, gain_db: float = 0.0
+) -> Iterator[FloatArray]:
+    """The pieces (C, n) of a sound through a version, with the harmonics that it adds."""
+    heard = filtered(sound, taps, gain_db)
+    if not version.harmonics:
+        return heard
+    gain = math.pow(10.0, gain_db / 20.0)
+    added = AddedHarmonics(sound, version.harmonics, late_s).pieces()
+    return (one + gain * more for one, more in zip(heard, added, strict=True))
 
 
 def channels_of(sound: Sound, taps: FloatArray) -> int:

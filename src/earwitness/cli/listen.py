@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -151,6 +152,7 @@ def match(name: str, archive: Path, as_json: bool, own_record: bool) -> None:
     from earwitness.app.listen import heard_sheets, listeners_agree, own_reliability
     from earwitness.app.read import read_loudspeaker
     from earwitness.app.telling import heard_lines
+    from earwitness.app.trial import own_trials
     from earwitness.exhibits.advice import Advice
 
     with progress_bar("listen") as progress:
@@ -158,7 +160,8 @@ def match(name: str, archive: Path, as_json: bool, own_record: bool) -> None:
         findings = findings_of(result, archive)
         heard = heard_sheets(result, archive, findings)
         record = own_reliability(archive) if own_record else ()
-    advice = Advice(findings=findings, heard=heard, reliability=record, agreement=listeners_agree(heard))
+        trials = own_trials(findings, result.session.loudspeaker.title, archive)
+    advice = Advice(findings=findings, heard=heard, trials=trials, reliability=record, agreement=listeners_agree(heard))
     click.echo(advice_text(result, advice) if as_json else "\n".join(heard_lines(result, advice)))
 
 
@@ -167,28 +170,44 @@ def match(name: str, archive: Path, as_json: bool, own_record: bool) -> None:
 @click.option("--listener", default=None, metavar="NAME", help="Only the sheets of this listener.")
 @click.option("--json", "as_json", is_flag=True, help="Print the rows as JSON.")
 def record(archive: Path, listener: str | None, as_json: bool) -> None:
-    """Show over all sheets sealed before the data how often you were right, by region.
+    """Show how reliable your ear is, by region: remarks of all sheets sealed before the data that agree with them,
+    findings that you wrote of, and from trials how small a finding you hear.
 
     Where several listeners sealed sheets, each has a record of its own behind the one of all.
     """
     import json
 
     from earwitness.app.advice import reliability_rows
-    from earwitness.app.listen import listeners_of, own_reliability
-    from earwitness.app.telling import reliability_lines
+    from earwitness.app.listen import listeners_of, own_record
+    from earwitness.app.telling import record_lines
+    from earwitness.app.trial import listeners_thresholds
 
     with progress_bar("listen"):
-        rows = own_reliability(archive, listener=listener)
         names = () if listener is not None else listeners_of(archive)
-        each = {one: own_reliability(archive, listener=one) for one in names} if len(names) > 1 else {}
+        whose = (listener, *names) if len(names) > 1 else (listener,)
+        each = {one: (*own_record(archive, listener=one), listeners_thresholds(archive, one)) for one in whose}
     if as_json:
-        own_rows = {one: reliability_rows(own) for one, own in each.items()}
-        document = {"reliability": reliability_rows(rows), "listeners": own_rows}
+        rows = {one: reliability_rows(own[0]) for one, own in each.items()}
+        document = {
+            "reliability": rows.pop(listener),
+            "listeners": rows,
+            "noticed": [asdict(one) for one in each[listener][1]],
+            "thresholds": [
+                {"listener": one.listener, "loudspeaker": one.loudspeaker, "sound": one.sound, **asdict(one.outcome)}
+                for one in each[listener][2]
+                if one.outcome is not None
+            ],
+        }
         click.echo(json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1))
     else:
-        click.echo("\n".join(reliability_lines(rows)))
         for one, own in each.items():
-            click.echo("\n".join(["", f"listener {one}", *reliability_lines(own)]))
+            click.echo("\n".join(record_lines(*own, listener="" if one == listener else one or "")))
+
+
+band_option = click.option(
+    "--band", "bands", type=(click.Choice(["peaking", "low_shelf", "high_shelf"]), float, float, float),
+    multiple=True, metavar="KIND HZ DB Q", help="A band of your own, for the version own; may be given again.",
+)  # fmt: skip
 
 
 def room_options(function: Callable[..., None]) -> Callable[..., None]:
@@ -221,8 +240,10 @@ def room_options(function: Callable[..., None]) -> Callable[..., None]:
     "forms",
     multiple=True,
     metavar="WORD",
-    help="flat, as-is, equalized, aim15, only1, without1, doubled1; may be given again. Default: the usual ones.",
+    help="flat, as-is, equalized, own, aim15, only1, without1, doubled1, and with --curve axis phase, distorted or "
+    "distorted96; may be given again. Default: the usual ones.",
 )
+@band_option
 @click.option("--against", multiple=True, metavar="NAME", help="Another loudspeaker as well; may be given again.")
 @click.option(
     "--curve",
@@ -239,6 +260,7 @@ def render(
     folder: Path,
     sound: str,
     forms: tuple[str, ...],
+    bands: tuple[tuple[str, float, float, float], ...],
     against: tuple[str, ...],
     curve: str,
     equal_gain: bool,
@@ -256,6 +278,9 @@ def render(
     Your own music, through two loudspeakers:
       earwitness listen render "Name of the loudspeaker" --sound my-music.flac \\
         --version as-is --against "Name of another" --to sounds
+    With a band of your own, and with the distortion that was measured at the loudest level:
+      earwitness listen render "Name of the loudspeaker" --band peaking 240 -2.1 1.0 --to sounds
+      earwitness listen render "Name of the loudspeaker" --curve axis --version as-is --version distorted --to sounds
     Through headphones, a pair in your room:
       earwitness listen render "Name of the loudspeaker" --room 6x4x2.5 --to sounds
 
@@ -268,7 +293,7 @@ def render(
     with progress_bar("render") as progress:
         files = render_versions(
             name, folder, archive, forms=forms, against=against, curve=curve, sound=sound,
-            match_loudness=not equal_gain, ears=ears, progress=progress,
+            match_loudness=not equal_gain, bands=bands, ears=ears, progress=progress,
         )  # fmt: skip
     lines = rendered_lines(files, match_loudness=not equal_gain, ears=ears, width=terminal_width())
     click.echo("\n".join(lines))
@@ -282,16 +307,21 @@ def render(
     type=click.Choice(["abx", "prefer", "threshold"]),
     default="abx",
     show_default=True,
-    help="Is X the same as A or B; which of two is preferred; how large a finding must be.",
+    help="Is X the same as A or B; which is preferred, of two to six; how large a finding must be.",
 )
-@click.option("--version", "forms", multiple=True, metavar="WORD", help="One of the two, as for listen render.")
+@click.option(
+    "--version", "forms", multiple=True, metavar="WORD", help="As for listen render: two, for prefer up to six."
+)
+@band_option
 @click.option("--against", default="", metavar="NAME", help="Another loudspeaker in place of the second version.")
 @click.option("--finding", type=int, default=None, metavar="NUMBER", help="Of a threshold: which finding.")
 @click.option(
     "--sound", default="pink", show_default=True, metavar="pink|pluck|drums|speech|FILE", help="30 s at most."
 )
 @click.option("--curve", type=click.Choice(["window", "axis", "in-room"]), default="window", show_default=True)
-@click.option("--trials", type=int, default=None, metavar="NUMBER", help="Planned before [default: 16; threshold 80].")
+@click.option(
+    "--trials", type=int, default=None, metavar="NUMBER", help="Planned before [16; threshold 80; prefer of more 36]."
+)
 @click.option("--listener", default="", metavar="NAME", help="Whose ears.")
 @room_options
 @archive_option
@@ -299,6 +329,7 @@ def trial(
     name: str,
     kind: str,
     forms: tuple[str, ...],
+    bands: tuple[tuple[str, float, float, float], ...],
     against: str,
     finding: int | None,
     sound: str,
@@ -316,6 +347,9 @@ def trial(
     \b
     Is the equalizer heard?
       earwitness listen trial "Name of the loudspeaker" --version as-is --version equalized
+    Which is liked best, of three, with a band of your own:
+      earwitness listen trial "Name of the loudspeaker" --kind prefer --version as-is --version equalized \\
+        --band peaking 240 -2.1 1.0
     How small would finding 1 still be heard?
       earwitness listen trial "Name of the loudspeaker" --kind threshold --finding 1
     Then, trial by trial, until all are answered:
@@ -330,8 +364,8 @@ def trial(
     ears = ears_in(size, reverberation_s=reverberation_s, seat_m=seat_m, head_set=head_set)
     with progress_bar("trial"):
         begun = begin_trials(
-            name, archive, kind=kind, forms=forms, finding=finding, against=against, curve=curve, sound=sound,
-            trials=trials, listener=listener, ears=ears,
+            name, archive, kind=kind, forms=forms, bands=bands, finding=finding, against=against, curve=curve,
+            sound=sound, trials=trials, listener=listener, ears=ears,
         )  # fmt: skip
     click.echo("\n".join([*trial_lines(begun, terminal_width()), "", *CAUTIONS]))
     click.echo(f"first sounds: earwitness listen next {begun.number} --to FOLDER")

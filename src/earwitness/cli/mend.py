@@ -63,8 +63,9 @@ def command(
     from earwitness.app.mend import export_equalizer, goal_from, limits_of, mend_loudspeaker, study_aim
     from earwitness.app.read import read_loudspeaker
     from earwitness.app.telling import mend_lines
-    from earwitness.app.trial import own_thresholds
+    from earwitness.app.trial import own_trials
     from earwitness.exhibits.advice import Advice
+    from earwitness.exhibits.heard import trial_words
 
     limits = limits_of(gain_db=gain_db, q=q, range_hz=range_hz, total_boost_db=total_boost_db, forced=forced)
     goal_from(goal)  # What cannot be is refused before the recordings are read.
@@ -77,12 +78,13 @@ def command(
             made = mend_loudspeaker(result, findings, goal=goal, bands=bands, limits=limits)
         count = 0 if made.design is None else len(made.design.equalizer.bands)
         studied = study_aim(result, bands=count) if aim else None
-    advice = Advice(findings=findings, mend=made, aim=studied)
+    trials = own_trials(findings, result.session.loudspeaker.title, archive)
+    advice = Advice(findings=findings, trials=trials, mend=made, aim=studied)
     files = () if folder is None or made.design is None else export_equalizer(made.design.equalizer, folder)
     click.echo(advice_text(result, advice) if as_json else "\n".join(mend_lines(result, advice)))
-    heard = {} if as_json else own_thresholds(findings, result.session.loudspeaker.title, archive)
-    for key, sentences in heard.items():
-        click.echo("\n".join(f"finding {key}: {one}" for one in sentences))
+    for one in () if as_json else trials:
+        if one.beside or one.about_equalizer:
+            click.echo(f"finding {one.finding}: {one.beside}" if one.beside else trial_words(one))
     for file in files:
         click.echo(f"{file.path}: {file.words}", err=as_json)
     if folder is not None and not files:

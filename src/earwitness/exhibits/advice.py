@@ -84,12 +84,34 @@ class MatchAdvice:
     in_room: tuple[Mapping[str, Figure], tuple[str, ...]] | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OwnTrial:
+    """Trials that are over, as they stand beside the data.
+
+    finding : number of the one whose threshold was sought, None for others; beside : a sentence on it; is_heard :
+    whether the finding as it is lies above that threshold's interval, below it (False), or in it (None)
+    about_equalizer : one of the versions was equalized
+    """
+
+    question: str
+    versions: tuple[str, ...]
+    sound: str
+    listener: str
+    begun_at: str
+    sentence: str
+    finding: int | None = None
+    beside: str = ""
+    is_heard: bool | None = None
+    about_equalizer: bool = False
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Advice:
     """All of it; a part that was not asked for, or that the data do not give, is None or empty."""
 
     findings: tuple[Finding, ...] = ()
     heard: tuple[HeardSheet, ...] = ()
+    trials: tuple[OwnTrial, ...] = ()
     reliability: tuple[Reliability, ...] = ()
     agreement: Agreement | None = None
     mend: MendAdvice | None = None

@@ -11,7 +11,7 @@ from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.evenness import evenness
 from earwitness.exhibits.family import Family, family_exhibits
 from earwitness.exhibits.findings import findings_table, marked
-from earwitness.exhibits.heard import heard_chart, heard_table, listeners_table, reliability_table
+from earwitness.exhibits.heard import heard_chart, heard_table, listeners_table, reliability_table, trials_table
 from earwitness.exhibits.in_room import in_room
 from earwitness.exhibits.load import load
 from earwitness.exhibits.loudness import loudness, loudness_absent
@@ -90,6 +90,7 @@ def _heard(reading: Reading, measurement: Measurement, advice: Advice) -> list[C
     for number, heard in enumerate(advice.heard, 1):
         found.append(heard_chart(reading, measurement, heard, advice.findings, number=number))
         found.append(heard_table(heard, advice.findings, number=number))
+    found.append(trials_table(advice.trials))
     return [*found, listeners_table(advice.agreement), reliability_table(advice.reliability)]
 
 

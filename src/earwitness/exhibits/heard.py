@@ -5,7 +5,7 @@ from dataclasses import replace
 from math import ceil
 from typing import Literal
 
-from earwitness.exhibits.advice import HeardSheet
+from earwitness.exhibits.advice import HeardSheet, OwnTrial
 from earwitness.exhibits.chart import Caption, Chart, Region, Table
 from earwitness.exhibits.findings import marked
 from earwitness.exhibits.level_facts import joined, level_panel, level_span, splice_region, traces_of
@@ -15,7 +15,7 @@ from earwitness.insight.findings import Finding
 from earwitness.insight.listening.attributes import is_attribute
 from earwitness.insight.listening.listeners import Agreement, agreement_in_words
 from earwitness.insight.listening.matching import MatchedRemark, Verdict
-from earwitness.insight.listening.reliability import BANDS, Reliability
+from earwitness.insight.listening.reliability import BANDS, Noticed, Reliability, wilson_interval
 from earwitness.insight.listening.telling import chance_in_words, span_in_words
 from earwitness.quantities import Measurement, Reading
 
@@ -86,6 +86,27 @@ def heard_table(heard: HeardSheet, findings: Sequence[Finding], *, number: int =
         rows=tuple(rows),
         note=joined(sheet_words(heard), told),
     )
+
+
+def trials_table(trials: Sequence[OwnTrial]) -> Table | None:
+    """What blind trials showed, beside the findings they are about; None without any."""
+    rows = (
+        (
+            one.begun_at[:10],
+            one_line(one.listener) or "not named",
+            one_line(one.sound),
+            f"{one.question}: {listed(one.versions)}",
+            f"Finding {one.finding}. {one.beside}" if one.beside else one.sentence,
+        )
+        for one in trials
+    )
+    return table("heard-trials", tuple(tuple(map(true_minus, row)) for row in rows)) if trials else None
+
+
+def trial_words(one: OwnTrial) -> str:
+    """A line on trials: question, sound, listener, what came out."""
+    who = f", {one_line(one.listener)}" if one.listener else ""
+    return f"Own trials ({one.question}; {one_line(one.sound)}{who}): {one.sentence}"
 
 
 def sheet_words(heard: HeardSheet) -> str:
@@ -192,3 +213,25 @@ def _reading(heard: HeardSheet) -> str:
     more = f"{hidden} more remarks stand in the table." if hidden > 0 else ""
     seal = f"{KNOWN if heard.is_after_data else SEALED}."
     return joined("Each bar is one remark, over the range it speaks of.", seal, told, more)
+
+
+def noticed_table(rows: Sequence[Noticed]) -> Table | None:
+    """By region, how many findings a tester wrote of: of those that may be heard, and of smaller ones."""
+    kept = [one for one in rows if one.audible or one.small]
+    if not kept:
+        return None
+    return table(
+        "noticed",
+        (
+            (one.band, f"{one.audible_noted} of {one.audible}", _interval(one.audible_noted, one.audible),
+             f"{one.small_noted} of {one.small}")
+            for one in kept
+        ),
+    )  # fmt: skip
+
+
+def _interval(noted: int, count: int) -> str:
+    if not count:
+        return "none"
+    low, high = wilson_interval(noted, count)
+    return f"{100 * low:.0f} to {100 * high:.0f} %"

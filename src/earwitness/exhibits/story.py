@@ -94,12 +94,15 @@ def _line(one: Finding, place: int, advice: Advice) -> Line:
     said = tuple(dict.fromkeys(f"“{m.remark.word}”" for m in remarks_on(place, advice)))
     bands = () if advice.mend is None or advice.mend.design is None else advice.mend.design.equalizer.bands
     met = [band for band in bands if mends(band, one)]
+    tried = [trial.is_heard for trial in advice.trials if trial.finding == one.key]
+    witness = [f"{'heard' if heard else 'not heard'} in trials" for heard in tried if heard is not None][:1]
+    words = [listed(said)] if said else [_NOT_HEARD] if advice.heard and not witness else []
     return Line(
         str(one.key),
-        listed(said) if said else (_NOT_HEARD if advice.heard else ""),
+        "; ".join([*words, *witness]),
         true_minus(one.title),
         _mended(one, met),
-        bool(said),
+        bool(said) or True in tried,
         bool(met),
     )
 

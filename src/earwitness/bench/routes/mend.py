@@ -10,12 +10,13 @@ from earwitness.app.desk import FILES, MendDesk, equalizer_file, equalizer_of, l
 from earwitness.app.findings import findings_of
 from earwitness.app.mend import limits_of
 from earwitness.app.read import ReadResult
-from earwitness.app.trial import own_thresholds
+from earwitness.app.trial import own_trials
 from earwitness.bench.pages import page, safe
 from earwitness.bench.state import Bench, BenchState, Body, Id
 from earwitness.errors import InputError
 from earwitness.exhibits.desk import desk_chart, desk_rows
 from earwitness.exhibits.findings import size_words
+from earwitness.exhibits.heard import trial_words
 from earwitness.exhibits.record import record
 from earwitness.exhibits.words import true_minus
 from earwitness.insight.findings import KINDS
@@ -100,7 +101,7 @@ def mend_none(request: Request) -> HTMLResponse:
 def mend_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLResponse:
     """The equalizer of one loudspeaker."""
     entry = bench.loudspeaker(loudspeaker_id)
-    shown: dict[str, Any] = {"facts": None, "why": "", "chart": "", "files": FILES, "most": MOST_BANDS}
+    shown: dict[str, Any] = {"facts": None, "why": "", "chart": "", "files": FILES, "most": MOST_BANDS, "trials": []}
     if not bench.has_session(loudspeaker_id):
         shown["why"] = "nothing of it has been measured yet"
     else:
@@ -113,7 +114,8 @@ def mend_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLRe
             chart = None
         if chart is not None:
             findings = desk.findings
-            heard = own_thresholds(findings, desk.result.session.loudspeaker.title, bench.archive_folder)
+            trials = own_trials(findings, desk.result.session.loudspeaker.title, bench.archive_folder)
+            shown["trials"] = [trial_words(one) for one in trials if one.about_equalizer]
             shown["verdict"] = _verdict(verdict)
             shown["chart"] = safe(figure_html(chart, CHART_PX, narrow_px=None))
             shown["facts"] = {
@@ -132,7 +134,7 @@ def mend_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLRe
                         "title": true_minus(one.title),
                         "where": KINDS[one.kind],
                         "aim": None if one.aim is None else _answer(one.aim),
-                        "heard": heard.get(one.key, []),
+                        "heard": [trial.beside for trial in trials if trial.finding == one.key],
                     }
                     for one in findings
                 ],

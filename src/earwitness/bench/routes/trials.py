@@ -15,11 +15,13 @@ from earwitness.bench.pages import page
 from earwitness.bench.state import Bench, BenchState
 from earwitness.errors import InputError
 from earwitness.exhibits.record import record
+from earwitness.insight.mend.equalizer import MOST_BANDS, BandKind
 
 router = APIRouter()
 Number = Annotated[str, Path(pattern=r"^[0-9a-f]{8}$")]
 Id = Annotated[int, Path(ge=1, le=2**53)]
 Turn = Annotated[int, Field(ge=1, le=trial.MOST_TRIALS)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
 Form = Annotated[str, Field(max_length=20)]
 
 
@@ -31,15 +33,19 @@ class RoomAsked(_Body):
     """A pair in a room, for headphones."""
 
     size: Annotated[str, Field(max_length=40)]
-    reverberation_s: Annotated[float, Field(allow_inf_nan=False)] | None = None
-    seat_m: Annotated[float, Field(allow_inf_nan=False)] | None = None
+    reverberation_s: Finite | None = None
+    seat_m: Finite | None = None
+
+
+BandAsked = tuple[BandKind, Finite, Finite, Finite]
 
 
 class TrialPlan(_Body):
     """What is compared, with which sound, how often, by whom."""
 
     kind: Literal["abx", "prefer", "threshold"]
-    forms: Annotated[list[Form], Field(max_length=2)] = []
+    forms: Annotated[list[Form], Field(max_length=6)] = []
+    bands: Annotated[list[BandAsked], Field(max_length=MOST_BANDS)] = []
     finding: Annotated[int, Field(ge=1, le=1000)] | None = None
     curve: Literal["window", "axis", "in-room"] = "window"
     sound: Literal["pink", "pluck", "drums", "speech"] = "pink"
@@ -139,7 +145,7 @@ def _name(bench: Bench, loudspeaker_id: int) -> str:
 
 def _told(one: trial.Trials) -> dict[str, Any]:
     told = record(
-        one, "number", "kind", "loudspeaker", "listener", "sound", "promise", "begun_at", "a", "b", "planned",
+        one, "number", "kind", "loudspeaker", "listener", "sound", "promise", "begun_at", "versions", "planned",
         "answered", "broken_off", "is_over", "secret",
     )  # fmt: skip
     outcome = None if one.outcome is None else record(one.outcome, "key", "answers", "sentence")

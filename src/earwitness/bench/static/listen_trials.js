@@ -10,6 +10,7 @@ const REST_AFTER_MS = 20 * 60 * 1000;
 const USUAL = { abx: 16, prefer: 16, threshold: 80 };
 let stands = null;
 let begunAt = 0;
+const bands = bandsOf(new URLSearchParams(location.search).get("bands"));
 
 // The sounds ---------------------------------------------------------------------------------------------------------
 
@@ -84,9 +85,10 @@ const option = (value, words) => make("option", { value }, words);
 async function openData() {
   try {
     const { forms, findings } = await ask("POST", `/api/listen/${given.id}/comparable`);
+    if (bands.length) forms.own = `with your own equalizer of ${bands.length} band${bands.length === 1 ? "" : "s"}`;
     const choices = () => Object.entries(forms).map(([form, words]) => option(form, words));
-    find("#form-a").replaceChildren(...choices());
-    find("#form-b").replaceChildren(...choices());
+    for (const box of ["#form-a", "#form-b"]) find(box).replaceChildren(...choices());
+    for (const box of ["#form-c", "#form-d"]) find(box).replaceChildren(option("", "no other"), ...choices());
     find("#form-a").value = "as-is";
     find("#form-b").value = forms.equalized ? "equalized" : Object.keys(forms)[2];
     find("#finding").replaceChildren(...Object.entries(findings).map(([number, words]) => option(number, `${number}. ${words}`)));
@@ -102,32 +104,52 @@ async function openData() {
   }
 }
 
+/** Bands set by hand in Mend: "peaking,240,-2.1,1;..." of the address. */
+function bandsOf(words) {
+  const rows = (words ?? "").split(";").filter(Boolean).map((one) => one.split(","));
+  return rows.map(([kind, ...numbers]) => [kind, ...numbers.map(Number)]).filter((one) => one.length === 4 && one.slice(1).every(Number.isFinite));
+}
+
 /** What a link from Mend asks for: kind, a, b, finding; words that are not offered change nothing. */
 function take(asked) {
-  for (const [key, box] of Object.entries({ kind: "#kind", a: "#form-a", b: "#form-b", finding: "#finding" })) {
+  for (const [key, box] of Object.entries({ kind: "#kind", a: "#form-a", b: "#form-b", c: "#form-c", finding: "#finding" })) {
     const value = asked.get(key);
     if (value && [...find(box).options].some((one) => one.value === value)) find(box).value = value;
   }
 }
 
+const chosenForms = (kind) =>
+  kind === "threshold"
+    ? []
+    : ["#form-a", "#form-b", ...(kind === "prefer" ? ["#form-c", "#form-d"] : [])].map((box) => find(box).value).filter((one, k, all) =>
+      one && all.indexOf(one) === k
+    );
+
 function fitKind() {
   const kind = find("#kind").value;
   for (const one of document.querySelectorAll(".two")) one.hidden = kind === "threshold";
+  for (const one of document.querySelectorAll(".more")) one.hidden = kind !== "prefer";
   find(".one").hidden = kind !== "threshold";
-  find("#count").value = USUAL[kind];
+  const count = chosenForms(kind).length;
+  // Every pair of more than two in both orders, equally often.
+  const block = count > 2 ? count * (count - 1) : 0;
+  find("#count").value = block ? Math.ceil(36 / block) * block : USUAL[kind];
   find("#plan-hint").textContent = kind === "threshold"
     ? "The finding is played in one of two sounds: large at first, smaller while you are right. Some 80 trials give a threshold to within about half a decibel."
+    : chosenForms(kind).length > 2
+    ? "Two at a time, every pair in both orders equally often; counts and worths are shown at the end."
     : "How many trials is planned before; 16 show a difference that is heard in three of four trials in 63 % of runs. Counts are shown at the end.";
 }
 
 async function begin(e) {
   e.preventDefault();
   const kind = find("#kind").value;
-  const two = kind !== "threshold";
+  const forms = chosenForms(kind);
   const body = {
     kind,
-    forms: two ? [find("#form-a").value, find("#form-b").value] : [],
-    finding: two ? null : Number(find("#finding").value),
+    forms,
+    bands: forms.includes("own") ? bands : [],
+    finding: kind === "threshold" ? Number(find("#finding").value) : null,
     sound: find("#sound").value,
     trials: Number(find("#count").value),
     listener: find("#listener").value,
@@ -272,7 +294,7 @@ function listEarlier() {
 listEarlier();
 if (find("#plan")) {
   find("#open-data").onclick = openData;
-  find("#kind").onchange = fitKind;
+  for (const box of ["#kind", "#form-a", "#form-b", "#form-c", "#form-d"]) find(box).onchange = fitKind;
   find("#in-room").onchange = (e) => document.querySelectorAll(".room").forEach((one) => (one.hidden = !e.target.checked));
   find("#plan-form").onsubmit = begin;
   find("#play").onclick = play;

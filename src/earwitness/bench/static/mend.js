@@ -208,7 +208,12 @@ function take(letter) {
 
 function paintFiles() {
   const asked = new URLSearchParams();
-  for (const b of state.bands) asked.append("band", [b.kind, b.frequency_hz, b.gain_db, b.q].join(","));
+  const rows = state.bands.map((b) => [b.kind, b.frequency_hz, b.gain_db, b.q].join(","));
+  for (const row of rows) asked.append("band", row);
+  const heard = new URLSearchParams({ kind: "prefer", a: "as-is", b: "own", bands: rows.join(";") });
+  if (facts.advised) heard.set("c", "equalized");
+  find("hear-own").href = `/listen/${facts.id}/trials?${heard}`;
+  find("hear-own").hidden = !rows.length;
   if (state.preamp_db !== null) asked.set("preamp_db", state.preamp_db);
   for (const link of document.querySelectorAll("[data-file]")) link.href = `${api}/files/${link.dataset.file}?${asked}`;
 }

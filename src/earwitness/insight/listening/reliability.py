@@ -47,6 +47,31 @@ def reliability(remarks: Iterable[MatchedRemark]) -> tuple[Reliability, ...]:
     return (*rows, _row("all", Region(BANDS[0][1].low_hz, BANDS[-1][1].high_hz), counted))
 
 
+@dataclass(frozen=True, slots=True)
+class Noticed:
+    """How many findings of a band a tester wrote of. audible, small : above what may be heard and not, with how many
+    of them an agreeing remark rests on."""
+
+    band: str
+    audible: int
+    audible_noted: int
+    small: int
+    small_noted: int
+
+
+def noticed(found: Iterable[tuple[float, float, bool]]) -> tuple[Noticed, ...]:
+    """Counts of all bands, low to high, and of "all". found : center [Hz], margin over what may be heard [dB] and
+    whether a remark agrees, of every finding of every sheet sealed before the data."""
+    kept = list(found)
+    bands = [*((name, band.low_hz, band.high_hz) for name, band in BANDS), ("all", 0.0, math.inf)]
+    rows = []
+    for name, low_hz, high_hz in bands:
+        own = [(margin >= 0.0, noted) for center, margin, noted in kept if low_hz <= center < high_hz]
+        audible, small = ([noted for above, noted in own if above is wanted] for wanted in (True, False))
+        rows.append(Noticed(name, len(audible), sum(audible), len(small), sum(small)))
+    return tuple(rows)
+
+
 def wilson_interval(successes: int, trials: int) -> tuple[float, float]:
     """95 % interval of a share. Raises ValueError for no trials.
 
