@@ -15,9 +15,9 @@ from playwright.sync_api import Browser
 from earwitness.figures.highest_level import at_seat
 from earwitness.figures.sensitivity import band_level
 from earwitness.insight.match.amplifier import amplifier, match_amplifier, sources_gain_db, voltage_for_level
-from earwitness.insight.match.crossover import SLOPES, high_pass
+from earwitness.insight.match.crossover import SLOPES, Scheme, high_pass
 from earwitness.insight.match.in_room import ListeningRoom, level_in_room
-from earwitness.insight.match.subwoofer import main_response, spared_db
+from earwitness.insight.match.subwoofer import _figures, main_response, spared_db, tuned
 from earwitness.publish.calculators import calculator_data, calculator_script
 from earwitness.publish.review import Review, review_of
 from earwitness.quantities import Figure, Impedance, Measurement, Reading, log_axis
@@ -78,6 +78,7 @@ def test_amplifier_answers_as_the_program_does(review: Review, ran: Ran) -> None
         assert far.value is not None
         assert found["near"] == pytest.approx(near.value, abs=CLOSE_DB)
         assert found["level"] == pytest.approx(far.value, abs=CLOSE_DB)
+        assert found["u95"] == pytest.approx(2.0 * (far.u or 0.0), abs=CLOSE_DB)
         assert f"{found['volts']:.1f} V, {'current' if found['isCurrent'] else 'voltage'} runs out" in near.caveats[0]
 
 
@@ -85,6 +86,9 @@ def test_voltage_and_clean_level_at_a_seat_answer_as_the_program_does(review: Re
     data = calculator_data(review)
     sensitivity = review.reading.figures["sensitivity"].value or 0.0
     clean = Figure("highest_clean_level", 101.3, 0.3, "dB", (50.0, 16_000.0), "made up")
+    figures = review.reading.figures | {"highest_clean_level": clean}
+    seen = calculator_data(replace(review, reading=replace(review.reading, figures=figures)))
+    assert (seen["clean"], seen["cleanU95"]) == (101.3, 0.6)
     cases = list(itertools.product((60.0, 85.5, 110.0), (0.4, 1.0, 2.7, 9.0), (1, 2), (20.0, 12.0)))
     places = [{"distance": d, "count": n, "decade": decade} for _, d, n, decade in cases]
     volts = ran(
@@ -104,6 +108,12 @@ def test_high_pass_relieves_the_main_by_what_the_program_says(review: Review, ra
     found = ran(data, [["spared", "data", corner, slope] for corner, slope in cases])
     for (corner, slope), value in zip(cases, found, strict=True):
         assert value == pytest.approx(spared_db(main, corner, slope), abs=CLOSE_DB), (corner, slope)
+    settings = [tuned(main, corner, Scheme(slope, "LR4")) for corner, slope in cases]
+    spreads = ran(data, [["sparedU95", "data", corner, slope] for corner, slope in cases])
+    for setting, u95 in zip(settings, spreads, strict=True):
+        told = _figures(main, setting, None, None, "")["high_pass_displacement"]
+        assert told.value == pytest.approx(setting.spared_db)
+        assert u95 == pytest.approx(2.0 * (told.u or 0.0), abs=CLOSE_DB), setting
     at_corner = ran(data, [["highPass", 80.0, 80.0, slope] for slope in SLOPES])
     for slope, size in zip(SLOPES, at_corner, strict=True):
         assert 20.0 * math.log10(float(size)) == pytest.approx(-6.02 if slope[0] == "L" else -3.01, abs=0.005)

@@ -20,7 +20,7 @@ def calculator_script() -> str:
 
 def calculator_data(review: Review) -> dict[str, object]:
     """Sensitivity [dB], sound power [dB at 1 m] and clean level [dB], load [ohm] over hz, the main's level [dB] over hz
-    in the bass.
+    in the bass, each with its U (k = 2).
 
     What is not known is None; {} without a sensitivity, where no question can be answered.
     """
@@ -34,12 +34,14 @@ def calculator_data(review: Review) -> dict[str, object]:
         grid = on_load_grid(impedance)
         rows = grid.valid & (grid.axis.hz >= 0.999 * BAND_HZ[0]) & (grid.axis.hz <= BAND_HZ[1])
         if rows.any():
-            load = {"hz": _short(grid.axis.hz[rows]), "ohm": _short(np.abs(grid.ohm[rows]))}
+            size, u = np.abs(grid.ohm[rows]), grid.u_ohm[rows]
+            load = {"hz": _short(grid.axis.hz[rows]), "ohm": _short(size), "u95": _short(2.0 * u, 3)}
     try:
         found = main_response(reading.curves["on_axis"])
         rows = (found.axis.hz >= EXCURSION_BAND_HZ[0]) & (found.axis.hz <= EXCURSION_BAND_HZ[1])
         level_db = 20.0 * np.log10(np.abs(found.pressure[rows]))
-        main = {"hz": _short(found.axis.hz[rows]), "db": [round(float(v), 3) for v in level_db]}
+        u95 = [round(2.0 * float(u), 3) for u in found.u_db[rows]]
+        main = {"hz": _short(found.axis.hz[rows]), "db": [round(float(v), 3) for v in level_db], "u95": u95}
     except (InputError, KeyError):
         # The page leaves the question out, as the exhibit does.
         pass
@@ -49,6 +51,7 @@ def calculator_data(review: Review) -> dict[str, object]:
         "power": power and power.value and round(power.value, 3),
         "powerU95": power and power.u and round(2.0 * power.u, 3),
         "clean": None if clean is None or clean.value is None else round(clean.value, 3),
+        "cleanU95": clean and clean.u and round(2.0 * clean.u, 3),
         "cleanBound": "" if clean is None else clean.bound,
         "ratedOhm": review.loudspeaker.rated_impedance_ohm,
         "load": load,
@@ -61,5 +64,5 @@ def calculator_json(data: dict[str, object]) -> str:
     return json.dumps(data, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
 
 
-def _short(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> list[float]:
-    return [float(f"{value:.6g}") for value in values]
+def _short(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]], digits: int = 6) -> list[float]:
+    return [float(f"{value:.{digits}g}") for value in values]

@@ -3,7 +3,7 @@
    globalThis.earwitnessCalculators with the plain functions; levels in dB, voltages rms in V. */
 (() => {
   "use strict";
-  const REFERENCE_V = 2.83, SAG = 10 ** (-1 / 20), SOUND_M_S = 343, EXCURSION_HZ = [20, 500];
+  const REFERENCE_V = 2.83, SAG = 10 ** (-1 / 20), SOUND_M_S = 343, EXCURSION_HZ = [20, 500], JUDGED_HZ = [20, 300];
 
   /** Linear between points of rising x, held outside. */
   function between(at, x, y) {
@@ -27,16 +27,18 @@
     return level + 10 * Math.log10(count) - decade * Math.log10(distance);
   }
 
-  /** Highest level by voltage and current alone, and where they run out first. */
-  function highestLevel({ sensitivity, load }, powers, place = {}, peakCurrent = null) {
+  /** Highest level by voltage and current alone, its U, and where they run out first. */
+  function highestLevel({ sensitivity, sensitivityU95, load }, powers, place = {}, peakCurrent = null) {
     /** @type {any} */
     let first = null;
     load.hz.forEach((hz, k) => {
       const found = usableVoltage(powers, load.ohm[k], peakCurrent);
-      if (!first || found.volts < first.volts) first = { ...found, hz, ohm: load.ohm[k] };
+      if (!first || found.volts < first.volts) first = { ...found, hz, ohm: load.ohm[k], loadU95: load.u95[k] };
     });
     const near = sensitivity + 20 * Math.log10(first.volts / REFERENCE_V);
-    return { ...first, near, level: atPlace(near, place) };
+    // The load is uncertain too, but only a current feels it.
+    const u95 = Math.hypot(sensitivityU95, first.isCurrent ? ((20 / Math.LN10) * first.loadU95) / first.ohm : 0);
+    return { ...first, near, level: atPlace(near, place), u95 };
   }
 
   /** Rms voltage for a level at a distance. */
@@ -58,7 +60,13 @@
     return 20 * Math.log10(most(() => 1) / most((hz) => highPass(hz, corner, slope)));
   }
 
-  /** Level at a seat on axis and its u (k = 2), of direct sound and what the room keeps of the sound power. Either the
+  /** U of what a high-pass spares: the main's own, as far as the main still plays, over the band of the crossover. */
+  function sparedU95({ main }, corner, slope) {
+    const rows = main.hz.map((_, k) => k).filter((k) => main.hz[k] >= JUDGED_HZ[0] && main.hz[k] <= JUDGED_HZ[1]);
+    return Math.sqrt(rows.reduce((sum, k) => sum + (main.u95[k] * Math.min(highPass(main.hz[k], corner, slope), 1)) ** 2, 0) / rows.length);
+  }
+
+  /** Level at a seat on axis and its U (k = 2), of direct sound and what the room keeps of the sound power. Either the
       reverberation time or the mean absorption is given; the floor is 4 to 3. */
   function inRoom({ sensitivity, sensitivityU95, power, powerU95 }, { area, height, reverberation = null, absorption = null, distance, count = 1 }) {
     const around = 2 * Math.sqrt(area) * (Math.sqrt(4 / 3) + Math.sqrt(3 / 4)), surface = 2 * area + around * height, volume = area * height;
@@ -75,10 +83,12 @@
     return { level: 10 * Math.log10(direct + reverberant) + 10 * Math.log10(count), u95, share };
   }
 
-  globalThis.earwitnessCalculators = { inRoom, usableVoltage, atPlace, highestLevel, voltageFor, highPass, spared };
+  globalThis.earwitnessCalculators = { inRoom, usableVoltage, atPlace, highestLevel, voltageFor, highPass, spared, sparedU95 };
   if (typeof document === "undefined") return;
 
   const told = (value, decimals = 1) => `${(+value.toFixed(decimals) + 0).toFixed(decimals)}`.replace("-", "\u2212");
+  /** The program's words of a U: never 0.0, which nothing measured has. */
+  const ofU = (u95) => told(Math.max(u95, 0.1));
   const frequency = (hz) => (hz < 1000 ? `${told(hz, 0)}\u00a0Hz` : `${+(hz / 1000).toPrecision(2)}\u00a0kHz`);
   const given = (form, name) => (form.elements[name].value === "" ? null : Number(form.elements[name].value));
   const place = (form) => ({ distance: given(form, "distance"), count: given(form, "count"), decade: given(form, "decade") });
@@ -91,8 +101,7 @@
       const where = data.load.ohm.every((ohm) => usableVoltage(powers, ohm).volts === found.volts)
         ? "at every frequency alike"
         : `at ${frequency(found.hz)}, ${told(found.ohm)}\u00a0Ω`;
-      const u = Math.max(data.sensitivityU95, 0.1);
-      return `Up to ${told(found.level)} ± ${told(u)} dB: ${found.isCurrent ? "current" : "voltage"} runs out first, ${where}, ${told(found.volts)} V.`;
+      return `Up to ${told(found.level)} ± ${ofU(found.u95)} dB: ${found.isCurrent ? "current" : "voltage"} runs out first, ${where}, ${told(found.volts)} V.`;
     },
     level(form, data) {
       const level = given(form, "level"), at = place(form), volts = voltageFor(level, data.sensitivity, at);
@@ -100,7 +109,7 @@
       const asked = `Asks for ${told(volts)} V, ${told(watts, watts < 10 ? 1 : 0)} W into ${rated} Ω.`;
       if (data.clean === null) return asked;
       const clean = atPlace(data.clean, at), left = clean - level;
-      return `${asked} Clean to ${data.cleanBound ? `${data.cleanBound} ` : ""}${told(clean)} dB there: ${told(Math.abs(left))} dB ${
+      return `${asked} Clean to ${data.cleanBound ? `${data.cleanBound} ` : ""}${told(clean)} ± ${ofU(data.cleanU95)} dB there: ${told(Math.abs(left))} dB ${
         left < 0 ? "too little" : "to spare"
       }.`;
     },
@@ -110,12 +119,12 @@
       const { level, u95 } = inRoom(data, room), more = level - atPlace(data.sensitivity, { distance: room.distance, count: room.count });
       const shown = `2.83 V give ${told(level)} ± ${told(u95)} dB there, ${told(more)} dB more than in free field.`;
       const clean = data.clean === null ? null : data.clean + level - data.sensitivity;
-      return clean === null ? shown : `${shown} Clean to ${data.cleanBound ? `${data.cleanBound} ` : ""}${told(clean)} dB.`;
+      return clean === null ? shown : `${shown} Clean to ${data.cleanBound ? `${data.cleanBound} ` : ""}${told(clean)} ± ${ofU(Math.hypot(data.cleanU95, u95))} dB.`;
     },
     subwoofer(form, data) {
       const found = spared(data, given(form, "corner"), form.elements.slope.value);
       return found >= 0.05
-        ? `The high-pass cuts the main’s largest cone excursion by ${told(found)} dB.`
+        ? `The high-pass cuts the main’s largest cone excursion by ${told(found)} ± ${ofU(sparedU95(data, given(form, "corner"), form.elements.slope.value))} dB.`
         : "The high-pass takes nothing off the main’s largest cone excursion.";
     },
   };
