@@ -145,6 +145,51 @@ def test_a_build_up_is_saved_as_svg_that_moves_from_disk_and_stands_still_where_
     moving.close()
 
 
+def test_the_key_v_saves_the_build_up_as_a_video(page: Page, tmp_path: Path) -> None:
+    """Decoded by FFmpeg's own VP9: full frames at 25 a second, the first one with less on it than the last."""
+    av = pytest.importorskip("av")
+    to_part(page, "The balance")
+    button = page.locator("[data-act=film]")
+    with page.expect_download(timeout=SLOW_MS) as caught:
+        page.keyboard.press("v")
+        expect(button).to_be_disabled()
+        expect(button).to_have_text("Making the video")
+    path = tmp_path / caught.value.suggested_filename
+    caught.value.save_as(path)
+    assert path.name.startswith("balance")
+    assert path.name.endswith("-build-up.webm")
+    expect(button).to_have_text("Save video")
+    expect(button).to_be_enabled()
+    with av.open(str(path)) as film:
+        assert film.streams.video[0].average_rate == 25
+        dark = [float((frame.to_ndarray(format="gray") < 160).mean()) for frame in film.decode(video=0)]
+        size = (film.streams.video[0].width, film.streams.video[0].height)
+    assert size == (1920, 1080)
+    assert len(dark) > 100
+    assert dark[-1] > 1.1 * dark[0]
+
+
+def test_another_theme_is_there_at_once_and_what_was_drawn_stays(page: Page) -> None:
+    to_part(page, "The balance")
+    page.keyboard.press("d")
+    box = page.locator("#stage").bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + 200, box["y"] + 200)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 300, box["y"] + 240, steps=5)
+    page.mouse.up()
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    paper = page.locator("#picture svg > rect").first
+    before = paper.get_attribute("fill")
+    page.keyboard.press("t")
+    assert paper.get_attribute("fill") != before
+    page.keyboard.press("t")
+    assert paper.get_attribute("fill") == before
+    assert asked == []
+    assert page.locator("#ink polyline").count() == 1
+
+
 def test_notes_in_a_second_window_keep_step_and_lead(page: Page, context: BrowserContext) -> None:
     with context.expect_page() as caught:
         page.keyboard.press("n")

@@ -82,7 +82,7 @@ def test_the_limit_of_the_rating_is_a_band() -> None:
     assert (region.kind, region.low) == ("target", 0.0)
     assert region.high is not None
     assert abs(region.high - 6.4) < 1e-9
-    assert "rated 8\u00a0Ω" in region.label
+    assert region.label == "below 80 % of 8\u00a0Ω"
     assert free.panels[0].regions == ()
     assert "rating" not in free.caption.finding
 

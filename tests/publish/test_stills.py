@@ -245,7 +245,11 @@ def test_a_wide_still_has_a_headline_of_ten_words_and_a_plot_as_wide_as_its_word
     stills_of(review, shape="wide")
     for sheet in sheets:
         for page in sheet["pages"]:
-            assert len((page["message"] if page["is_short"] else page["title"]).split()) <= 10
+            assert 2 <= len(page["headline"].split(" ")) <= 10, page
+            # What a headline leaves out stands under it.
+            told = page["message"] or f"{page['headline']}."
+            words = [word.strip(".,:°") for word in page["headline"].split()]
+            assert page["headline"] == page["title"] or all(word in told for word in words)
             drawing = ElementTree.fromstring(page["svg"])
             _, _, width, _ = plot_box(page["svg"])
             labels = [node for node in drawing.iter(f"{SVG}text") if node.get("class", "").startswith("label")]

@@ -24,7 +24,7 @@ _SUBTITLES = {
     "vertical": "Vertical directivity: level above (+) and below (−), against the axis",
 }
 SIDES = {"horizontal": ("left", "right"), "vertical": ("up", "down")}
-_SIDE_WORDS = {"left": "to the left", "right": "to the right", "up": "upward", "down": "downward"}
+_SIDE_WORDS = {"left": "left", "right": "right", "up": "upward", "down": "downward"}
 
 
 def across(reading: Reading, measurement: Measurement) -> Chart | None:

@@ -74,12 +74,13 @@ def _curves(beside: Beside) -> Chart | None:
         return None
     chart = compare_curves((beside.own, *shown))
     keys = {one.key for one in shown}
-    told = [one.verdict.sentence for one in beside.alike if one.likeness.key in keys]
+    told = [f"Nearest in shape: {listed(tuple(one.title for one in shown))}."]
+    told += [one.verdict.sentence for one in beside.alike if one.likeness.key in keys]
     return replace(
         chart,
         key="beside-curves",
         title="Beside those most like it",
-        caption=Caption(joined(*told) or chart.caption.finding, chart.caption.reading),
+        caption=Caption(joined(*told), chart.caption.reading),
     )
 
 
@@ -165,7 +166,7 @@ def _price_finding(beside: Beside, own: Offer | None, words: str) -> str:
         return f"Price against rating of {count} {words}; this one has no price or no rating."
     price = f"{own.price:,.0f} {beside.currency} a pair"
     if own.on_frontier:
-        return f"At {price}, none of {count - 1} other {words} that costs the same or less has a higher rating."
+        return f"Nothing up to {price} is rated higher, of {count} {words}."
     better = sum(o.price <= own.price and o.value > own.value for o in beside.offers)
     some = "one other that costs" if better == 1 else f"{better} others that cost"
     have = f"At {price}, {some} the same or less {'has' if better == 1 else 'have'} a higher rating"

@@ -120,7 +120,7 @@ def _regions(found: CleanLevel) -> tuple[Region, ...]:
 def _highest_finding(figures: Mapping[str, Figure]) -> str:
     sentences = []
     for key, words in (
-        ("highest_clean_level", "With the same voltage at all frequencies it plays cleanly to"),
+        ("highest_clean_level", "It plays cleanly to"),
         ("highest_clean_level_high_passed", "Crossed at 80 Hz to a subwoofer it plays cleanly to"),
         ("highest_clean_level_at_seat", "At the seat that is"),
     ):
@@ -130,7 +130,7 @@ def _highest_finding(figures: Mapping[str, Figure]) -> str:
         note = figure.caveats[0] if figure.caveats else ""
         sentences.append(f"{words} {figure_words(figure)}{f' ({note})' if note else ''}.")
     if sentences:
-        return joined(*sentences)
+        return joined(*sentences, "All frequencies have the same voltage.")
     reasons = [figure.reason for figure in figures.values() if figure.key == "highest_clean_level" and figure.reason]
     return f"One level for the whole range is not stated: {reasons[0]}." if reasons else "See the curve."
 

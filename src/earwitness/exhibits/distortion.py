@@ -108,7 +108,7 @@ def _clipped(traces: tuple[Trace, ...], low: float) -> tuple[Trace, ...]:
 def _finding(found: Sequence[Distortion], figures: Mapping[str, Figure]) -> str:
     loudest = found[-1]
     sentences = [
-        f"At {place_of(key)} at 1 m, distortion from {band_words(figure.band_hz)} is {equal_level_words(figure)}."
+        f"Distortion at {place_of(key)} is {equal_level_words(figure)}, {band_words(figure.band_hz)} at 1 m."
         for key, figure in figures.items()
         if base_key(key) == "distortion_at_level" and figure.is_judged
     ]

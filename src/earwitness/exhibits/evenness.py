@@ -68,7 +68,7 @@ def _share_words(reading: Reading, curve: Curve, spread: Spread) -> str:
         else f"{round(100 * share_inside(curve, spread, half_db))}\N{NO-BREAK SPACE}%"
         for key, half_db in (("linearity_share_1p5db", 1.5), ("linearity_share_3db", 3.0))
     )
-    return f"{inner} of the band lies within ±1.5 dB and {outer} within ±3 dB."
+    return f"Of the band {inner} lies within ±1.5 dB and {outer} within ±3 dB."
 
 
 def _marks(spread: Spread) -> tuple[Mark, ...]:

@@ -56,10 +56,10 @@ def _finding(curve: Curve, reading: Reading) -> str:
         return joined(f"No slope of the predicted in-room response can be stated: {found.reason}.", _strays(curve, 0.0))
     amount = value_words(abs(found.value), found.u, found.unit)
     if not is_beyond(found.value, found.u):
-        tilt = f"The balance in a room (predicted in-room response) is level: {amount} of slope"
+        tilt = f"The predicted in-room response is level: {amount} of slope"
     else:
         way = "falls" if found.value < 0 else "rises"
-        tilt = f"The balance in a room (predicted in-room response) {way} toward the treble by {amount}"
+        tilt = f"The predicted in-room response {way} toward the treble by {amount}"
     return joined(f"{tilt}, {band_words(found.band_hz)}." if found.band_hz else f"{tilt}.", _strays(curve, found.value))
 
 

@@ -98,12 +98,12 @@ def deviation_words(spread: Spread, level: str = "its mean level") -> str:
     for extreme, sign in ((spread.rise, 1), (spread.dip, -1)):
         if sign * extreme.value_db > 0 and is_beyond(extreme.value_db, extreme.u_db):
             amount = value_words(extreme.value_db, extreme.u_db, "dB", sign=True)
-            parts.append(f"{amount} at {frequency_words(extreme.at_hz)}")
-    band = f"from {band_words(spread.band_hz)}"
+            parts.append(f"{amount} (at {frequency_words(extreme.at_hz)})")
+    band = band_words(spread.band_hz)
     if not parts:
         u = max(spread.rise.u_db, spread.dip.u_db)
-        return f"shows no deviation from {level} larger than the uncertainty, {value_words(0.0, u, 'dB')}, {band}"
-    return f"strays from {level} by up to {' and '.join(parts)}, {band}"
+        return f"shows no deviation beyond the uncertainty, {value_words(0.0, u, 'dB')}, from {level}, {band}"
+    return f"strays by up to {' and '.join(parts)} from {level}, {band}"
 
 
 def level_span(curves: tuple[Curve, ...], *, span_db: float = 30.0, low_hz: float = 100.0) -> tuple[float, float]:

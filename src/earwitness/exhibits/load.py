@@ -9,7 +9,15 @@ import numpy as np
 from earwitness.exhibits.chart import Chart, Mark, Panel, Region
 from earwitness.exhibits.level_facts import Wanted, joined, step_span, traces_of, valid_values
 from earwitness.exhibits.texts import chart
-from earwitness.exhibits.words import figure_words, frequency_words, number_words, sentence, unit_words, value_words
+from earwitness.exhibits.words import (
+    figure_words,
+    frequency_words,
+    number_words,
+    sentence,
+    true_minus,
+    unit_words,
+    value_words,
+)
 from earwitness.files.data import worded
 from earwitness.quantities import Curve, Figure, Reading
 
@@ -71,7 +79,7 @@ def _limit(figures: Mapping[str, Figure]) -> tuple[Region, ...]:
         return ()
     limit = lowest - margin
     band = figures["impedance_minimum"].band_hz or (20.0, 20_000.0)
-    words = f"below 80 % of the rated {number_words(limit / 0.8, 1).removesuffix('.0')}{unit_words('ohm')}"
+    words = f"below 80 % of {number_words(limit / 0.8, 1).removesuffix('.0')}{unit_words('ohm')}"
     return (Region("target", band[0], band[1], 0.0, limit, words),)
 
 
@@ -114,7 +122,7 @@ def _finding(figures: Mapping[str, Figure]) -> str:
         least = f"{number_words(amplifier.value, 0)}{unit_words('ohm')}"
         least = f"less than {least}" if amplifier.bound else f"loads rated {least}"
         advice = f"An amplifier for it should be stable into {least}."
-    return joined(first, _ohms(verdict), advice)
+    return joined(first, true_minus(verdict), advice)
 
 
 def _rating_words(margin: Figure) -> str:
@@ -129,11 +137,6 @@ def _rating_words(margin: Figure) -> str:
 def _hz(hz: float) -> str:
     """Three digits, as claims and figures name the same frequency."""
     return frequency_words(hz, digits=3)
-
-
-def _ohms(text: str) -> str:
-    """The unit's sign for its word."""
-    return text.replace(" ohm", unit_words("ohm"))
 
 
 def _how_to_read(reading: Reading) -> str:

@@ -56,7 +56,7 @@ def _impulse_finding(energy: Curve, onset_ms: float, flat_ms: float) -> str:
     after = float(energy.axis.hz[loud[-1]]) - float(energy.axis.hz[int(np.argmax(energy.values))])
     if loud[-1] == np.flatnonzero(rows)[-1]:
         return f"The energy does not fall {-QUIET_DB:.0f} dB for good before the gate begins to close."
-    return f"The energy has fallen {-QUIET_DB:.0f} dB for good {number_words(max(after, 0.0), 1)} ms after its peak."
+    return f"The energy stays {-QUIET_DB:.0f} dB down from {number_words(max(after, 0.0), 1)} ms after its peak."
 
 
 def group_delay_chart(reading: Reading, _measurement: Measurement) -> Chart | None:
@@ -81,10 +81,10 @@ def _delay_finding(curve: Curve) -> str:
     row = int(rows[np.argmax(np.abs(curve.values[rows]))])
     value, u = float(curve.values[row]), float(curve.u_total[row])
     if not is_beyond(value, u):
-        return f"From {band_words(part)} no excess larger than the uncertainty is seen: the response is minimum phase."
+        return f"The response is minimum phase: no excess delay beyond the uncertainty, {band_words(part)}."
     return (
-        f"From {band_words(part)} the largest excess is {value_words(value, u, 'ms', most=2)} at "
-        f"{frequency_words(float(hz[row]))}."
+        f"The largest excess delay is {value_words(value, u, 'ms', most=2)} at {frequency_words(float(hz[row]))}, "
+        f"{band_words(part)}."
     )
 
 

@@ -57,7 +57,7 @@ def _finding(reading: Reading) -> str:
         return worded("exhibits.no_surface_first_reflection", zero=value_words(0.0, u, "dB"), band=band_words(band))
     side = "weaker" if value < 0 else "stronger"
     return (
-        f"Of the early reflections that of the {label} differs most from the direct sound: "
+        f"The {label.removesuffix('s')} reflection differs most from direct sound: "
         f"{value_words(abs(value), u, 'dB')} {side} on average, {band_words(band)}."
     )
 

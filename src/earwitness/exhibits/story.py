@@ -99,7 +99,7 @@ def _line(one: Finding, place: int, advice: Advice) -> Line:
     words = [listed(said)] if said else [_NOT_HEARD] if advice.heard and not witness else []
     return Line(
         str(one.key),
-        "; ".join([*words, *witness]),
+        "; ".join([*words, *witness]) or "no notes",
         true_minus(one.title),
         _mended(one, met),
         bool(said) or True in tried,
@@ -158,7 +158,7 @@ def _unanswered(advice: Advice) -> Iterator[Line]:
             told = {
                 "agrees": "the figures agree" if beyond else "the curves agree",
                 "contradicts": "the data contradict it",
-                "no match in the data": "no match in the data" if beyond else "nothing there that stands out",
+                "no match in the data": "no match in the data",
                 "not judged": "no data speak to it" if beyond else "the data do not reach there",
             }[m.verdict]
             yield Line("", f"“{m.remark.word}”{where}", told, "", True, False)

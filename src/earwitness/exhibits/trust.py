@@ -85,7 +85,7 @@ def _finding(axis: FrequencyAxis, total: FloatArray, known: BoolArray) -> str:
 
 
 def _within(expanded_db: float) -> str:
-    return f"± {number_words(max(expanded_db, 0.1), 1)} dB".replace(" ", "\N{NO-BREAK SPACE}")
+    return f"±{number_words(max(expanded_db, 0.1), 1)} dB".replace(" ", "\N{NO-BREAK SPACE}")
 
 
 def _noise_traces(measurement: Measurement, axis: FrequencyAxis) -> tuple[Trace, ...]:

@@ -123,8 +123,8 @@ def is_beyond(value: float, u: float) -> bool:
 
 
 def true_minus(text: str) -> str:
-    """`text` with a minus sign in place of a hyphen before a number."""
-    return re.sub(r"(?<![\w.,])-(?=\d)", MINUS, text)
+    """`text` with a minus sign in place of a hyphen before a number, and the sign of the ohm behind one."""
+    return re.sub(r"(?<![\w.,])-(?=\d)", MINUS, re.sub(r"(?<=\d) ohm\b", unit_words("ohm"), text))
 
 
 def one_line(text: str) -> str:

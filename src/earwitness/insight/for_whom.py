@@ -225,7 +225,8 @@ def _claims(claims: Sequence[ClaimVerdict]) -> Said | None:
           ("holds", "falls short", "cannot be judged")}  # fmt: skip
     text = f"Of {len(claims)} claim{'s' if len(claims) != 1 else ''} of the maker {len(by['holds'])} hold"
     text += f"{'s' if len(by['holds']) == 1 else ''}, {len(by['falls short'])} fall"
-    text += f"{'s' if len(by['falls short']) == 1 else ''} short, {len(by['cannot be judged'])} cannot be judged"
+    text += f"{'s' if len(by['falls short']) == 1 else ''} short"
+    text += f", {len(by['cannot be judged'])} cannot be judged" if by["cannot be judged"] else ""
     short = [
         f"{one.claim.quantity} by {value_and_spread(one.short_by, K * one.u)} {one.unit}"
         for one in by["falls short"]

@@ -98,7 +98,8 @@ def _data(review: Review, paper: Paper) -> dict[str, object]:
         "facts": [list(fact) for fact in review.facts],
         "disclosure": review.disclosure,
         "charts": [_exhibit(one, _COLUMN_MM, known) for one in charts],
-        "others": [one for one in more if not one["is_wide"]],
+        # Tables last: they may break, and fill what charts leave.
+        "others": sorted((one for one in more if not one["is_wide"]), key=lambda one: one["kind"] == "table"),
         "wide": [one for one in more if one["is_wide"]],
         "absent": list(review.absent),
         "figures": _figures(review.figures),

@@ -7,7 +7,7 @@ from typing import Final, Literal
 
 from earwitness.errors import InputError, choice
 from earwitness.exhibits.chart import Chart, Mark, Panel
-from earwitness.exhibits.line_breaks import SENTENCE_END, units_kept
+from earwitness.exhibits.line_breaks import SENTENCE_END, short_headline, units_kept
 from earwitness.files.durable import write_bytes
 from earwitness.publish.review import Review
 from earwitness.publish.typeset import png_pages
@@ -21,7 +21,6 @@ _TEMPLATE: Final = "sheets/still.typ"
 _AT_ONCE: Final = 8
 # Letters of the footer's title that fit with the date and the tester.
 _MOST_TITLE: Final = 60
-_MOST_HEADLINE: Final = 10
 # Of the type in a drawing: 1 is legible on a phone; smaller ones are for charts of very many curves or remarks.
 _TYPE_SIZES: Final = (1.0, 0.85, 0.7, 0.55, 0.4)
 INVENTED_WORDS: Final = "Invented, for show"
@@ -96,10 +95,12 @@ def stills_of(
     for view in views:
         svg, head = _drawing(view, sheet, theme, transparent=transparent)
         alt = f"Chart: {view.chart.title}"
-        # A headline has few words, a value with its unit being one: a longer message stands small under the title.
-        is_short = len(view.message.split(" ")) <= _MOST_HEADLINE
-        told = {"title": view.chart.title, "message": view.message, "is_short": is_short}
-        pages.append({**told, "head": head, "svg": svg, "alt": alt})
+        headline = short_headline(view.message)
+        is_whole = headline == view.message.removesuffix(".")
+        # What a headline leaves out stands small under it, in place of the title over it.
+        told = {"title": view.chart.title, "headline": headline or view.chart.title}
+        message = "" if is_whole else view.message
+        pages.append({**told, "message": message, "head": head, "svg": svg, "alt": alt})
     data = {
         "width": sheet.width,
         "height": sheet.height,

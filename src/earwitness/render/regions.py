@@ -92,10 +92,11 @@ def region_labels(regions: list[Region], panel: Panel, frame: Frame, ground: Gro
         elif region.kind == "heard":
             x, y, step = left + 2, top + 19, LINE_PX
         else:
-            heights = [max(top - 4 - LINE_PX * k, frame.top + 14) for k in range(4)]
+            heights = [max(top - 4 - LINE_PX * k, frame.top + 14) for k in range(8)]
             heights.insert(1, bottom - 4)
             places = [(at, y) for y in heights for at in (left + 4, (left + right - wide) / 2, right - wide - 4)]
-            x, y = min(places, key=lambda at: _crossed(panel, frame, (at[0], at[1] - 11, at[0] + wide, at[1])))
+            boxes = [(at, y - 11, at + wide, y) for at, y in places]
+            x, _, _, y = min(boxes, key=lambda box: (_is_taken(box, taken), _crossed(panel, frame, box)))
             step = LINE_PX
         x = max(min(x, frame.right - wide - 4), frame.left + 4)
         box = _free(x, y, wide, step, frame, taken)
@@ -139,11 +140,13 @@ def _free(x: float, y: float, wide: float, step: float, frame: Frame, taken: lis
         if not frame.top + 10 <= base <= frame.bottom - 2:
             break
         box = (x, base - 11, x + wide, base)
-        if not any(
-            box[0] < other[2] and other[0] < box[2] and box[1] < other[3] and other[1] < box[3] for other in taken
-        ):
+        if not _is_taken(box, taken):
             return box
     return (x, y - 11, x + wide, y)
+
+
+def _is_taken(box: Box, taken: list[Box]) -> bool:
+    return any(box[0] < other[2] and other[0] < box[2] and box[1] < other[3] and other[1] < box[3] for other in taken)
 
 
 def halo(ground: Ground) -> str:

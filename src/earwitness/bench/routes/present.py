@@ -3,7 +3,7 @@
 from dataclasses import asdict
 from pathlib import Path as File
 from tempfile import TemporaryDirectory
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, HTTPException, Path, Request
 from fastapi.responses import HTMLResponse, Response
@@ -16,11 +16,13 @@ from earwitness.bench.state import BenchState
 from earwitness.publish.build_up import frames_of, write_video
 from earwitness.publish.stills import still_name
 from earwitness.publish.talk import spoken_parts, talk_of
+from earwitness.render.palette import Theme
 from earwitness.render.still import Room, still_svg
 
 router = APIRouter()
 Id = Annotated[int, Path(ge=1, le=2**53)]
 _ROOM = Room(800.0, 372.0, upright=False)
+_THEMES: Final[tuple[Theme, ...]] = ("light", "dark")
 
 
 @router.get("/publish/{loudspeaker_id}/present", response_class=HTMLResponse, include_in_schema=False)
@@ -52,8 +54,9 @@ def present_video(loudspeaker_id: Id, still: str, bench: BenchState) -> Response
 
 
 @router.get("/api/publish/{loudspeaker_id}/talk", tags=["publish"])
-def present_talk(loudspeaker_id: Id, bench: BenchState, theme: Literal["light", "dark"] = "light") -> dict[str, Any]:
-    """The parts of the talk, as published where the tester edited it, and its charts. The data count as shown."""
+def present_talk(loudspeaker_id: Id, bench: BenchState) -> dict[str, Any]:
+    """The parts of the talk, as published where the tester edited it, and its charts, each drawn light and dark: a
+    change of theme need not wait for a review. The data count as shown."""
     result, advice = bench.reading(loudspeaker_id), bench.advice(loudspeaker_id)
     with bench.heavy:
         review = review_for(result, bench.archive_folder, advice=advice)[0]
@@ -63,7 +66,7 @@ def present_talk(loudspeaker_id: Id, bench: BenchState, theme: Literal["light", 
     charts = {
         still_name(chart.key): {
             "about": chart.subtitle or chart.title,
-            "svg": still_svg(chart, chart.panels[0], _ROOM, theme=theme),
+            "svg": {theme: still_svg(chart, chart.panels[0], _ROOM, theme=theme) for theme in _THEMES},
         }
         for chart in review.charts
         if any(part.still == still_name(chart.key) for part in parts)

@@ -88,7 +88,7 @@ function draw() {
   if (part.still !== shown) {
     shown = part.still;
     // Our own renderer's drawing, which escapes what comes from outside.
-    find("#picture").innerHTML = chart ? chart.svg : "";
+    find("#picture").innerHTML = chart ? chart.svg[isDark() ? "dark" : "light"] : "";
     find("#ink").replaceChildren();
     const svg = find("#picture svg");
     if (svg) {
@@ -118,6 +118,14 @@ function draw() {
     if (isHeld) group.setAttribute("tabindex", "0");
     else group.removeAttribute("tabindex");
   }
+}
+
+/** The chart anew, in the other dress; what was drawn over it stays. */
+function redraw() {
+  const drawn = [...ink.children];
+  shown = "";
+  draw();
+  ink.replaceChildren(...drawn);
 }
 
 /** A chart that another one stood before is built up curve by curve, a sentence each; the verdicts at both ends and
@@ -319,11 +327,11 @@ const ACTS = {
   save,
   film,
   notes: () => window.open(`/publish/${id}/notes`, `notes-${id}`, "popup,width=900,height=700"),
-  theme: async () => {
+  theme: () => {
     const theme = isDark() ? "light" : "dark";
     document.documentElement.dataset.theme = theme;
     localStorage.setItem("theme", theme);
-    await load();
+    redraw();
   },
   fill: () => (document.fullscreenElement ? document.exitFullscreen() : find("#stage").requestFullscreen()),
 };
@@ -362,6 +370,7 @@ document.addEventListener("click", (event) => {
   if (act && talk.parts.length) ACTS[act]();
 });
 window.addEventListener("resize", () => ink.replaceChildren());
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => talk.parts.length && redraw());
 
 // Beginning ----------------------------------------------------------------------------------------------------------
 
@@ -371,7 +380,7 @@ const isDark = () => {
 };
 
 async function load() {
-  const answer = await fetch(`/api/publish/${id}/talk?theme=${isDark() ? "dark" : "light"}`);
+  const answer = await fetch(`/api/publish/${id}/talk`);
   const told = await answer.json();
   if (!answer.ok) {
     find("#about").textContent = [told.what, told.remedy].filter(Boolean).join("; ");

@@ -108,8 +108,8 @@ def _sentence(
     where, (margin, u) = aim_words(orbit, named.angle_deg, both_sides=study.both_sides), gain
     spread = f"(±{2 * u:.2f} dB)"
     if study.best_deg == 0.0:
-        way = "smoother by only" if margin >= 0 else "rougher by"
-        first = f"Re-aiming does not help: the best other aim, {where}, is {way} {abs(margin):.2f} dB rms {spread}."
+        way = "gains only" if margin >= 0 else "loses"
+        first = f"Re-aiming does not help: the best other aim, {where}, {way} {abs(margin):.2f} dB rms {spread}."
     else:
         sure = "" if study.clear else ", which is within its uncertainty"
         first = f"Aim it {where}: that is smoother by {margin:.2f} dB rms {spread}{sure}."
