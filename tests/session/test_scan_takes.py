@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from session_folders import TOML, record
@@ -79,6 +81,22 @@ def test_planned_points_clear_the_cabinet() -> None:
         plan = plan_scan((0.25, 0.9, 0.35), 800.0, robot=robot)
         beside = np.abs(plan.points_m - np.array([-0.175, 0, 0])) - np.array([0.35, 0.25, 0.9]) / 2
         assert (np.linalg.norm(np.maximum(beside, 0.0), axis=1) > 0.059).all()
+
+
+@pytest.mark.parametrize("cabinet_m", [(0.2, 0.35, 0.25), (0.3, 0.9, 0.4), (0.16, 0.26, 0.2)])
+def test_what_a_plan_asks_for_tells_ten_kilohertz(cabinet_m: tuple[float, float, float]) -> None:
+    # Waves that leave a body of half diagonal R hold orders to k R (Rafaely, as above): (k R)^2 points at least.
+    def said(highest_hz: float) -> str:
+        return next(
+            note for note in plan_scan(cabinet_m, highest_hz, room_gate_s=3e-3).notes if "tell all directions" in note
+        )
+
+    asked = re.search(r"To tell 10 kHz ask for ([\d,]+) points: separate up to ([\d,]+) Hz", said(1500.0))
+    assert asked is not None
+    points, highest_hz = (float(one.replace(",", "")) for one in asked.groups())
+    assert len(plan_scan(cabinet_m, highest_hz).points_m) == pytest.approx(points, rel=0.02)
+    assert points >= (2 * np.pi * 10_000 / 343 * np.linalg.norm(cabinet_m) / 2) ** 2
+    assert "To tell 10 kHz" not in said(highest_hz)
 
 
 def test_millimeters_are_refused() -> None:

@@ -34,6 +34,7 @@ MOST_POINTS = 20_000
 FEWEST_RINGS = 6
 GATE_MARGIN_S = 0.2e-3
 LOWEST_TIMES_LENGTH = 1.2
+TOP_HZ = 10_000.0
 SAFETY = (
     "Test signals are louder than they sound. Start 20 dB lower, wear hearing protection, keep others out of the room, "
     "and do not stay near the loudspeaker while a scan runs: at 85 dB(A) a workday of 8 hours is the limit of exposure "
@@ -154,7 +155,9 @@ def plan_scan(
     points, names = _travelled(passes, np.array([0.0, inner, 0.0]), visits)
     each = _SETTLE_S[robot] + 1.5 if time_per_point_s is None else time_per_point_s
     gated = None if room_gate_s is None else LOWEST_TIMES_LENGTH / room_gate_s
-    gated_to = _gated_to(rings, azimuths, cabinet_m)
+    gated_to = _gated_to(azimuths, cabinet_m)
+    top = math.ceil((order + 1) * TOP_HZ / gated_to)
+    asks = 4 * top * math.ceil(top / 0.95), int((top - 1 - SEPARABLE_MARGIN) * SPEED_OF_SOUND_M_S / 2 / math.pi / reach)
     return ScanPlan(
         points_m=points + center, surfaces=names, shape=shape, radii_m=(inner, inner + between),
         heights_m=(2 * half, 2 * (half + between)) if shape == "cylinder" else (0.0, 0.0), rings=len(passes[0]),
@@ -162,7 +165,7 @@ def plan_scan(
         gated_from_hz=gated, duration_s=(count + VISIT_TIMES * visits) * each,
         expected_error_db=_expected(highest_hz, JITTER_M[robot], gated, gated_to), visits=visits,
         buys=_buys(shape, len(passes[0]), visits, drift_db, each),
-        notes=_notes(robot, count, highest_hz, gated, gated_to),
+        notes=_notes(robot, count, highest_hz, gated, gated_to, asks),
     )  # fmt: skip
 
 
@@ -227,9 +230,9 @@ def _echo(distance_m: float, away_m: float) -> float:
     return 2 * math.hypot(distance_m / 2, away_m) - distance_m
 
 
-def _gated_to(rings: int, azimuths: int, cabinet_m: tuple[float, float, float]) -> float:
+def _gated_to(azimuths: int, cabinet_m: tuple[float, float, float]) -> float:
     """Frequency up to which outgoing waves alone are told around the whole cabinet: k times its half diagonal."""
-    return min(2 * rings, azimuths) * SPEED_OF_SOUND_M_S / (math.pi * math.hypot(*cabinet_m))
+    return azimuths * SPEED_OF_SOUND_M_S / (math.pi * math.hypot(*cabinet_m))
 
 
 def visits_for(drift_db: float) -> int:
@@ -335,13 +338,14 @@ def _buys(shape: str, rings: int, visits: int, drift_db: float, each_s: float) -
         bought.append(
             "A cylinder's caps and wall tell a gain that goes with the radius to some 0.01 dB by the scan itself."
         )
-    few = FEWEST_VISITS
-    bought.append(worded("session.second_microphone", visit_u_db=VISIT_U_DB, few=few))
+    bought.append(worded("session.second_microphone", visit_u_db=VISIT_U_DB, few=FEWEST_VISITS))
     bought.append(worded("session.thermometer"))
     return tuple(bought)
 
 
-def _notes(robot: Robot, count: int, highest_hz: float, gated_hz: float | None, gated_to_hz: float) -> tuple[str, ...]:
+def _notes(
+    robot: Robot, count: int, highest_hz: float, gated_hz: float | None, gated_to_hz: float, asks: tuple[int, int]
+) -> tuple[str, ...]:
     notes = [
         "Both surfaces are needed: the difference between them tells sound going out from sound coming in.",
         "Keep the loudspeaker still and move the microphone. Warm up for 15 min with the sweep at level.",
@@ -355,6 +359,8 @@ def _notes(robot: Robot, count: int, highest_hz: float, gated_hz: float | None, 
         notes.append(worded("session.turntable_turns"))
     if gated_hz is not None:
         notes.append(worded("session.gated_to", gated_to_khz=gated_to_hz / 1000))
+        if gated_to_hz < TOP_HZ:
+            notes[-1] += f" To tell {TOP_HZ / 1000:.0f} kHz ask for {asks[0]:,} points: separate up to {asks[1]:,} Hz."
     if gated_hz is not None and gated_hz > highest_hz:
         notes.append(f"Between {highest_hz:.0f} Hz and the gate's {gated_hz:.0f} Hz nothing serves: separate higher.")
     if count > 5000:

@@ -45,9 +45,8 @@ def combined(low: Separation, gated: Separation, *, gate_u_db: FloatArray) -> Co
     valid = ((share == 0) | low.quality.valid) & ((share == 1) | gated.quality.valid)
     field = SeparatedField(low.field.axis, low.field.speed_of_sound_m_s, low.field.reference_m, tuple(parts), valid)
     quality = _blended(low.quality, gated.quality, share, u_low, u_high, valid)
-    bad = tuple(
-        sorted({one.row: one for one in (*low.bad_points, *gated.bad_points)}.values(), key=lambda one: one.row)
-    )
+    every = {one.row: one for one in (*low.bad_points, *gated.bad_points)}
+    bad = tuple(every[row] for row in sorted(every))
     result = replace(
         low, field=field, quality=quality, bad_points=bad, centers=gated.centers, valid_band_hz=longest_run(hz, valid)
     )

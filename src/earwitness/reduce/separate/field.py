@@ -1,6 +1,6 @@
 """The field that the loudspeaker alone radiates, at any distance and in any direction."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,6 +19,8 @@ _MODEL_DOUBT = 1.3
 # Gated fits choose a small source sphere, and the gate cuts late sound: likewise checked on simulated scans.
 _GATED_DOUBT = 2.0
 _ORDERS_BEYOND_BODY = 3
+# A smooth bend of the rig, which waves take for sound and no number of points averages (common practice, no source).
+_BENT_M = 1e-4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,7 +106,8 @@ def far_pressure(field: SeparatedField, unit_vectors: FloatArray) -> ComplexArra
 
 
 def far_u_db(field: SeparatedField, unit_vectors: FloatArray) -> FloatArray:
-    """(D, F) standard uncertainty [dB] of far_pressure: noise and coverage, orders cut off, scattering left over."""
+    """(D, F) standard uncertainty [dB] of far_pressure: noise and coverage, orders cut off, scattering left over, and
+    no less than a bent rig makes, whose slope of the sound is |k - j/r|."""
     level = np.abs(far_pressure(field, unit_vectors)) ** 2
     variance = np.zeros(level.shape)
     for part in field.parts:
@@ -113,10 +116,13 @@ def far_u_db(field: SeparatedField, unit_vectors: FloatArray) -> FloatArray:
         own = doubt**2 * (_variance_along(part, unit_vectors[:, part.axes]) + _cut_off(part, k))
         if part.remainder is not None:
             left = np.abs(_far(part, k, part.remainder, unit_vectors)) ** 2
-            own = own + 0.5 * left + 0.5 * _mean_square(part, k, part.remainder)
+            every = order_energy(replace(part, outgoing=part.remainder), k).sum(axis=1) / (4 * np.pi)
+            own = own + 0.5 * left + 0.5 * every
         # Parts that overlap share their errors: the weights add linearly.
         root = np.sqrt(variance[:, part.rows]) + part.weight * np.sqrt(own)
         variance[:, part.rows] = root**2
+    away = 2 * np.pi * field.axis.hz / field.speed_of_sound_m_s + 1j / field.parts[0].shell.outer_radius_m
+    variance = np.maximum(variance, _BENT_M**2 * np.abs(away) ** 2 * level)
     u = 20 / np.log(10) / np.sqrt(2) * np.sqrt(variance / np.maximum(level, 1e-300))
     return np.asarray(np.minimum(u, _WORST_U_DB), dtype=float)
 
@@ -178,13 +184,6 @@ def _far(part: Part, k: FloatArray, coefficients: ComplexArray, unit_vectors: Fl
     harmonics = complex_harmonics(order, local[:, 2], np.arctan2(local[:, 1], local[:, 0]))
     factor = far_factor(k, order, part.shell)[:, acn(order)[0]]
     return np.asarray(harmonics @ (factor * coefficients).T, dtype=np.complex128)
-
-
-def _mean_square(part: Part, k: FloatArray, coefficients: ComplexArray) -> FloatArray:
-    """(F',) mean of |far field|^2 over all directions."""
-    order = int(part.order.max())
-    factor = far_factor(k, order, part.shell)[:, acn(order)[0]]
-    return np.asarray(np.sum(np.abs(factor * coefficients) ** 2, axis=1) / (4 * np.pi), dtype=float)
 
 
 def _cut_off(part: Part, k: FloatArray) -> FloatArray:

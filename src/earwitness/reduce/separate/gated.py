@@ -38,6 +38,7 @@ _PILOT_SPAN = 4.0
 _MOST_SETTLED = 0.9
 _MOST_ABSORBED = 0.5
 _SMALL_SHARES = (0.1, 0.35)
+_CLEAR_SHARE = 0.7
 _UNKNOWN_NOISE_DB = -40.0
 
 
@@ -200,7 +201,9 @@ def _mixed_band(scan: _Scan, rows: IntArray, start_m: FloatArray | None) -> _Ban
     place_m = 0.0 if scan.places is None else scan.places.left_m
 
     def families(center: FloatArray) -> tuple[Family, ...]:
-        return (*(Family(center, share * reach) for share in _SMALL_SHARES), Family(scan.middle, reach))
+        # A source's sphere that touches a microphone makes strong what only that one hears.
+        most_m = _CLEAR_SHARE * float(np.linalg.norm(points - center, axis=1).min())
+        return (*(Family(center, min(share * reach, most_m)) for share in _SMALL_SHARES), Family(scan.middle, reach))
 
     start = searched.center_m if start_m is None else start_m
     center = likeliest_center(

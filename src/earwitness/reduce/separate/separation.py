@@ -126,13 +126,9 @@ def resolved_by(k: FloatArray, shell: Shell, order_out: IntArray, order_in: IntA
 
 
 def fit_without_bad(
-    scan: Scan,
-    pressure: ComplexArray,
-    k: FloatArray,
-    shell: Shell,
-    orders: tuple[IntArray, IntArray],
+    scan: Scan, pressure: ComplexArray, k: FloatArray, shell: Shell, orders: tuple[IntArray, IntArray],
     resolved: BoolArray,
-) -> tuple[Fit, BoolArray]:
+) -> tuple[Fit, BoolArray]:  # fmt: skip
     """The fit, and the points it does without because nothing else explains them."""
     left_out = np.zeros(len(pressure), dtype=bool)
     fit = fit_scan(scan, pressure, k, shell, orders, left_out)
