@@ -45,16 +45,9 @@ class Quality:
 
 
 def quality_of(
-    field: SeparatedField,
-    fit: Fit,
-    pressure: ComplexArray,
-    kept: BoolArray,
-    k: FloatArray,
-    *,
-    leave_out_db: FloatArray,
-    resolved: BoolArray,
-    scattered_db: FloatArray,
-) -> Quality:
+    field: SeparatedField, fit: Fit, pressure: ComplexArray, kept: BoolArray, k: FloatArray,
+    *, leave_out_db: FloatArray, resolved: BoolArray, scattered_db: FloatArray,
+) -> Quality:  # fmt: skip
     """Numbers of one fit; kept (P,) points used, resolved (F,) frequencies whose orders the points can carry."""
     energy = np.maximum(np.mean(np.abs(pressure[kept]) ** 2, axis=0), 1e-300)
     residual_db = _db(np.mean(np.abs(fit.residual[kept]) ** 2, axis=0) / energy)

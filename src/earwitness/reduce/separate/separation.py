@@ -176,14 +176,9 @@ def _share_db(part: Part, k: FloatArray, scattered: ComplexArray) -> FloatArray:
 
 
 def separation_of(
-    field: SeparatedField,
-    quality: Quality,
-    scan: Scan,
-    body: Body,
-    clean: Points,
-    left_out: BoolArray,
+    field: SeparatedField, quality: Quality, scan: Scan, body: Body, clean: Points, left_out: BoolArray,
     centers: tuple[Center, ...],
-) -> Separation:
+) -> Separation:  # fmt: skip
     """The result, with every point left out told by its row in the list as given."""
     bad = [BadPoint(int(clean.rows[row]), "does not fit to the others") for row in np.flatnonzero(left_out)]
     every = tuple(sorted((*clean.bad, *bad), key=lambda one: one.row))
