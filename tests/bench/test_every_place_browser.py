@@ -11,15 +11,14 @@ from axe_playwright_python.sync_playwright import Axe
 from bench_browser import empty_page
 from playwright.sync_api import BrowserContext, Page, expect
 
+from accessible import RULES
+
 pytestmark = pytest.mark.browser
 PLACES = (
     "/", "/listen", "/listen/1", "/listen/blind", "/listen/1/trials", "/measure", "/measure#plan", "/measure#record",
     "/read/1", "/mend/1", "/match/1", "/compare", "/compare?ids=1", "/publish/1",
 )  # fmt: skip
-OPTIONS = {
-    "resultTypes": ["violations"],
-    "rules": {"label-content-name-mismatch": {"enabled": True}, "target-size": {"enabled": True}},
-}
+OPTIONS = {"resultTypes": ["violations"], "rules": RULES}
 
 
 def violations(page: Page) -> list[str]:

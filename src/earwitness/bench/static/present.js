@@ -7,6 +7,9 @@ const id = document.body.dataset.loudspeaker;
 const channel = new BroadcastChannel(`earwitness-talk-${id}`);
 const clock = (seconds) => `${Math.floor(seconds / 60)}:${String(Math.floor(seconds % 60)).padStart(2, "0")}`;
 
+/** A title is spoken too; on the screen its units are written. */
+const written = (title) => title.replace(/(?<=\d) (kilo)?hertz\b/g, (_, kilo) => (kilo ? "\u00a0kHz" : "\u00a0Hz"));
+
 let talk = { parts: [], charts: {} };
 let at = { part: 0, sentence: 0 };
 let shown = "";
@@ -83,7 +86,7 @@ function groupMarks(svg) {
 function draw() {
   const part = talk.parts[at.part];
   const chart = talk.charts[part.still];
-  find("#headline").textContent = part.title;
+  find("#headline").textContent = written(part.title);
   find("#about").textContent = chart ? chart.about : "";
   if (part.still !== shown) {
     shown = part.still;
@@ -391,7 +394,7 @@ async function load() {
   find("#parts").replaceChildren(...talk.parts.map((part, k) => {
     const button = document.createElement("button");
     const [name, lasts] = [document.createElement("span"), document.createElement("span")];
-    name.textContent = part.title;
+    name.textContent = written(part.title);
     lasts.textContent = clock(part.last_s);
     button.type = "button";
     button.append(name, " ", lasts);
