@@ -110,8 +110,10 @@ def test_no_serious_fault_of_access_and_no_sideways_scroll(browser, page_path, w
     page.on("pageerror", lambda error: faults.append(str(error)))
     page.goto(page_path.as_uri())
     assert serious(page) == []
-    page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
-    assert serious(page) == []
+    if (width, theme) == (1280, "light"):
+        # Once with all that is folded, which takes long.
+        page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+        assert serious(page) == []
     assert faults == []
     assert [url for url in asked if not url.startswith(("file:", "data:"))] == []
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
