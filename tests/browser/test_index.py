@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 
 from accessible import serious
 from earwitness.app.site import publish_site
@@ -87,6 +87,8 @@ def test_rows_have_a_tiny_curve_aligned_decimals_and_filters(page: Page, site: P
     page.get_by_label("Bass to at most").fill(str(lows[1]))
     assert sorted(titles(page)) == sorted(t for t, c in cards.items() if c.figures["f6"][0] <= lows[1])
     page.get_by_role("button", name="Clear").click()
+    # The form is cleared first, the list follows at once after it.
+    expect(page.locator("#rows tbody tr:visible")).to_have_count(COUNT)
     assert len(titles(page)) == COUNT
 
 
