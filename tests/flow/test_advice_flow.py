@@ -309,6 +309,14 @@ def test_claims_that_are_too_good_fall_short(archive: Path) -> None:
     assert claims["sensitivity"]["short_by"] == pytest.approx(4.0, abs=0.6)
 
 
+def test_why_there_are_no_rows_and_heights_is_told(archive: Path) -> None:
+    """This demo is recorded in steps too wide to say anything between them."""
+    found = document("match", "causeway", "--archive", archive, "--window", "2")["match"]
+    assert found["windows"] == []
+    for part in ("window in height", "window across"):
+        assert found["absent"][part] == "the angles near the axis lie more than 15° apart"
+
+
 def test_the_level_in_a_room_is_told_with_its_doubt(archive: Path) -> None:
     near, far = (
         document("match", "causeway", "--archive", archive, "--room-area", "60", "--distance", d)["match"]["in_room"]

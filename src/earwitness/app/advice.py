@@ -251,6 +251,7 @@ def _match(one: MatchAdvice) -> dict[str, Any]:
         "subwoofer": None if one.subwoofer is None else _subwoofer(one.subwoofer),
         "seats": None if one.seats is None else _seats(one.seats),
         "in_room": None if one.in_room is None else {"figures": _figures(one.in_room[0]), "sentences": one.in_room[1]},
+        "windows": [asdict(window) for window in one.windows],
         "for_whom": [record(said, "topic", "text", rests_on="keys") for said in one.for_whom],
         "absent": one.absent,
     }

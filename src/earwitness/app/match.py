@@ -37,8 +37,10 @@ from earwitness.insight.match.subwoofer import (
     subwoofer_response,
     with_ideal,
 )
+from earwitness.insight.match.window import BalanceWindow, balance_window
 from earwitness.insight.uses import said_of_use
 from earwitness.quantities import Curve, not_judged
+from earwitness.quantities.directions import Orbit
 from earwitness.reduce.doubt.level import doubt_of_level
 from earwitness.session.amplifier_sheet import AmplifierSheet
 from earwitness.session.room_plan import RoomPlan
@@ -59,13 +61,17 @@ def match_loudspeaker(
     scheme: Scheme | None = None,
     measured_subwoofer: ReadResult | None = None,
     enclosed: ListeningRoom | None = None,
+    window_db: float | None = None,
+    crossover_hz: float | None = None,
 ) -> MatchAdvice:
     """Claims, amplifier, subwoofer, seats and for whom, as far as data and what is given allow; the rest says why.
 
     distance_m : of the seat, None for the listening distance that the loudspeaker was read for;
     goal_db, peak_db : rms level wanted at the seats and the peaks above it, by default the cinema reference;
     corner_hz, scheme : of the crossover to a subwoofer, None for what the search finds best; measured_subwoofer : the
-    one of the archive that it is, None for an ideal one; enclosed : the room by its sizes, for the level in it.
+    one of the archive that it is, None for an ideal one; enclosed : the room by its sizes, for the level in it;
+    window_db : change of the balance through the crossover that rows and heights may have, None for no window;
+    crossover_hz : of the drivers, None to read it off the data.
     """
     reading, loudspeaker = result.reading, result.session.loudspeaker
     distance_m = result.listening_distance_m if distance_m is None else distance_m
@@ -99,7 +105,23 @@ def match_loudspeaker(
     )
     said += said_of_use(loudspeaker, result.session.tester, reading.figures, findings)
     in_room = None if enclosed is None else match_room(reading, enclosed, distance_m=distance_m)
-    return MatchAdvice(claims, matched, subwoofer, seats, said, absent, in_room)
+    windows = () if window_db is None else _windows(result, absent, window_db, crossover_hz)
+    return MatchAdvice(claims, matched, subwoofer, seats, said, absent, in_room, windows)
+
+
+def _windows(
+    result: ReadResult, absent: dict[str, str], change_db: float, crossover_hz: float | None
+) -> tuple[BalanceWindow, ...]:
+    found = []
+    orbits: tuple[tuple[Orbit, str], ...] = (("vertical", "window in height"), ("horizontal", "window across"))
+    for orbit, words in orbits:
+        try:
+            found.append(
+                balance_window(result.measurement.response, orbit=orbit, change_db=change_db, crossover_hz=crossover_hz)
+            )
+        except InputError as error:
+            absent[words] = error.what
+    return tuple(found)
 
 
 def amplifier_for(

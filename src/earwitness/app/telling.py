@@ -140,6 +140,7 @@ def match_lines(result: ReadResult, advice: Advice) -> list[str]:
     parts.append(("amplifier", match.amplifier.sentences if match.amplifier is not None else ()))
     parts.append(("subwoofer", match.subwoofer.sentences if match.subwoofer is not None else ()))
     parts.append(("in the room", match.in_room[1] if match.in_room is not None else ()))
+    parts.append(("rows and heights", [one.sentence(result.listening_distance_m) for one in match.windows]))
     if match.seats is not None:
         aims = [aim if isinstance(aim, str) else aim.sentence for aim in match.seats.aims.values()]
         parts.append(("seats", (*match.seats.sentences, *aims)))

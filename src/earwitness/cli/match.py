@@ -31,6 +31,8 @@ def command(
     corner_hz: float | None,
     slopes: str | None,
     subwoofer: str | None,
+    window_db: float | None,
+    crossover_hz: float | None,
     as_json: bool,
     archive: Path,
 ) -> None:
@@ -45,6 +47,8 @@ def command(
       earwitness match "Name of the loudspeaker" --room my-room.toml
     How loud it is in a room of 60 m2:
       earwitness match "Name of the loudspeaker" --room-area 60 --reverberation 0.5
+    How high and low, left and right one may sit for a change of 2 dB through the crossover:
+      earwitness match "Name of the loudspeaker" --window 2
     A subwoofer that takes over at 80 Hz, with slopes of your own:
       earwitness match "Name of the loudspeaker" --corner 80 --slopes BW2/LR4
     A subwoofer that was measured too:
@@ -79,6 +83,8 @@ def command(
             corner_hz=corner_hz,
             scheme=scheme,
             enclosed=enclosed,
+            window_db=window_db,
+            crossover_hz=crossover_hz,
             measured_subwoofer=None if subwoofer is None else read_loudspeaker(subwoofer, archive),
         )
     advice = Advice(findings=findings, match=matched)

@@ -12,6 +12,7 @@ from earwitness.insight.listening.reliability import Reliability
 from earwitness.insight.match.amplifier import AmplifierMatch
 from earwitness.insight.match.seats import AimAdvice, SeatAngle, Spread
 from earwitness.insight.match.subwoofer import SubwooferMatch
+from earwitness.insight.match.window import BalanceWindow
 from earwitness.insight.mend.aim import AimStudy
 from earwitness.insight.mend.design import Design
 from earwitness.insight.mend.goal import Goal
@@ -73,7 +74,8 @@ class SeatsAdvice:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MatchAdvice:
-    """What a loudspeaker needs around it. absent : by part, why it is not there; in_room : figures and sentences."""
+    """What a loudspeaker needs around it. absent : by part, why it is not there; in_room : figures and sentences;
+    windows : of the balance through the crossover."""
 
     claims: tuple[ClaimVerdict, ...]
     amplifier: AmplifierMatch | None
@@ -82,6 +84,7 @@ class MatchAdvice:
     for_whom: tuple[Said, ...]
     absent: Mapping[str, str]
     in_room: tuple[Mapping[str, Figure], tuple[str, ...]] | None = None
+    windows: tuple[BalanceWindow, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
