@@ -8,11 +8,18 @@ from typing import TYPE_CHECKING
 
 import hypothesis
 import pytest
+from threadpoolctl import threadpool_limits
 
 from made_once import MadeOnce
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
+
+# One thread for linear algebra, here and in the programs that tests start: matrices are small, the suite fills the
+# cores by processes, and threads that wait for each other take a third more of their time. A plugin may have loaded
+# the library before this file, so the variable alone does not do.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+threadpool_limits(int(os.environ["OMP_NUM_THREADS"]))
 
 # Programs that tests start keep what they compile: else each compiles this program anew, which takes a second.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
