@@ -12,6 +12,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from earwitness.files.data import table_of
 from earwitness.quantities import Average, Cause, Curve, Directions, FrequencyAxis, on_orbit
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
 from earwitness.quantities.causes import pulled_apart, smooth_causes, u_of_causes_db
@@ -24,20 +25,7 @@ DOUBTED_SHARE = 0.05
 # How often the listed sound-power weight of 0 and 180 degrees counts: the exact area of their cells.
 AXIS_WEIGHT = 4.0
 
-NAMES = {
-    "on_axis": "on axis",
-    "listening_window": "listening window",
-    "floor": "floor reflections",
-    "ceiling": "ceiling reflections",
-    "front_wall": "front wall reflections",
-    "side_wall": "side wall reflections",
-    "rear_wall": "rear wall reflections",
-    "early_reflections": "early reflections",
-    "total_horizontal": "total horizontal reflections",
-    "total_vertical": "total vertical reflections",
-    "sound_power": "sound power",
-    "in_room": "predicted in-room response",
-}
+NAMES: dict[str, str] = table_of("figures", "words")["windows"]
 INDEX_NAMES = {
     "early_reflections_di": ("early reflections directivity index", "early_reflections"),
     "sound_power_di": ("sound power directivity index", "sound_power"),

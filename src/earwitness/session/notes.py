@@ -11,18 +11,20 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, SerializerFunctionWrapHandler, ValidationError, model_serializer
 
 from earwitness.errors import Fault, InputError, SessionError
+from earwitness.files.data import table_of
 from earwitness.session.record import Finite, Flag, NotNegative, Positive, Strict, Text, Whole
 from earwitness.session.template import form
 from earwitness.session.toml_lines import Path as Keys
 from earwitness.session.toml_lines import line_of
 from earwitness.session.toml_text import parsed_toml, read_toml
-from earwitness.session.wording import shown
+from earwitness.session.wording import BOUNDS, shown
 
 SHEET_FILE = "listening.toml"
 Direction = Literal["too much", "too little", "sharp", "hollow", "uneven", "even"]
 Strength = Literal["slight", "clear", "strong"]
 PassageKind = Literal["music", "film", "speech", "test signal"]
 
+_WORDS = table_of("session", "words")["sheet"]
 _LOWEST_HZ, _HIGHEST_HZ = 10.0, 40_000.0
 _Heard = Annotated[Positive, Field(ge=_LOWEST_HZ, le=_HIGHEST_HZ)]
 _Level = Annotated[Finite, Field(ge=20, le=130)]
@@ -235,20 +237,6 @@ def _field(index: int, key: str) -> str:
     return f"remark {index + 1}, {key}"
 
 
-_CHOICES = {
-    "direction": '"too much", "too little", "sharp", "hollow", "uneven" or "even"',
-    "strength": '"slight", "clear" or "strong"',
-    "kind": '"music", "film", "speech" or "test signal"',
-    "format": "1",
-    "letter": 'one capital letter, "A" to "H"',
-    "blind_test": "the eight digits that `earwitness listen blind` gave",
-}
-_UNITS = {"level_db": "dB SPL at the seat", "aim_deg": "degrees", "distance_m": "meters", "region_hz": "Hz"}
-_BOUNDS = {
-    "greater_than": ("too small", "above", "gt"),
-    "greater_than_equal": ("too small", "at least", "ge"),
-    "less_than_equal": ("too large", "at most", "le"),
-}
 _MODELS: dict[str, type[Strict]] = {"": ListeningSheet, "passage": Passage, "remark": WrittenRemark}
 
 
@@ -268,7 +256,8 @@ def _fault_of(detail: Any, file: str, lines: dict[Keys, int]) -> Fault:
 def _worded(detail: Any, key: str, table: str) -> tuple[str, str, str]:
     kind, given, context = detail["type"], detail.get("input"), detail.get("ctx", {})
     under = f"under [[{table}]]" if table else "at the top of the file"
-    expected = _CHOICES.get(key) or (f"a number in {_UNITS[key]}" if key in _UNITS else "")
+    unit = _WORDS["units"].get(key, "")
+    expected = _WORDS["choices"].get(key) or (f"a number in {unit}" if unit else "")
     if key == "region_hz" and (kind in ("tuple_type", "too_long") or (kind == "missing" and len(detail["loc"]) > 3)):
         return "region_hz is not two numbers in brackets", "such as [2000.0, 5000.0], in Hz", "write two frequencies"
     if kind == "missing":
@@ -281,9 +270,8 @@ def _worded(detail: Any, key: str, table: str) -> tuple[str, str, str]:
         near = difflib.get_close_matches(key.lower(), known, n=1)
         remedy = f"did you mean {near[0]!r}?" if near else f"take it out; known here: {', '.join(known)}"
         return f"the key {key!r} is not known {under}", "", remedy
-    if kind in _BOUNDS:
-        size, word, name = _BOUNDS[kind]
-        unit = _UNITS.get(key, "")
+    if kind in BOUNDS:
+        size, word, name = BOUNDS[kind]
         return f"{key} = {shown(given)} is {size}", f"{word} {context[name]:g} {unit}".rstrip(), "correct the number"
     if kind == "too_long" and not isinstance(given, str):
         return f"there are too many of [[{key}]]", f"at most {context.get('max_length')}", "split the sheet"

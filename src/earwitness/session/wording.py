@@ -11,7 +11,7 @@ from earwitness.session.toml_lines import Path as Keys
 from earwitness.session.toml_lines import line_of
 
 _WORDS = table_of("session", "words")
-_BOUNDS = {
+BOUNDS = {
     "greater_than": ("too small", "above", "gt"),
     "greater_than_equal": ("too small", "at least", "ge"),
     "less_than": ("too large", "below", "lt"),
@@ -79,7 +79,7 @@ def _words(detail: Any, path: Keys, table: str) -> tuple[str, str, str]:
         return f"the key {key!r} is not known {_under(table)}", "", hint_for(key, table)
     if kind == "missing":
         return _missing(key, path, table)
-    if kind in _BOUNDS:
+    if kind in BOUNDS:
         return _bounds(kind, given, key, context)
     if kind in ("union_tag_not_found", "union_tag_invalid"):
         return _tag(given, path)
@@ -103,7 +103,7 @@ def _missing(key: str, path: Keys, table: str) -> tuple[str, str, str]:
 
 
 def _bounds(kind: str, given: Any, key: str, context: Any) -> tuple[str, str, str]:
-    size, word, name = _BOUNDS[kind]
+    size, word, name = BOUNDS[kind]
     unit = unit_of(key)
     remedy = f"write the value in {unit}" if unit else "correct the number"
     if unit == "m" and size == "too large":
