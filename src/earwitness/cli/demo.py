@@ -8,14 +8,6 @@ from earwitness.cli.show import Command, options, progress_bar
 
 
 @click.command(cls=Command)
-@click.option(
-    "--to",
-    "folder",
-    type=click.Path(file_okay=False, path_type=Path),
-    default=Path("earwitness-demo"),
-    show_default=True,
-    help="Folder for the demo's recordings, archive and review.",
-)
 @options("demo")
 @click.option(
     "--positions",

@@ -10,11 +10,9 @@ import click
 
 from earwitness.cli import archive_option
 from earwitness.cli.picking import pick_options
-from earwitness.cli.show import Command, progress_bar, terminal_width
+from earwitness.cli.show import Command, options, progress_bar, terminal_width
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from earwitness.app.blind import BlindTest
 
 
@@ -69,8 +67,7 @@ def seal(sheets: tuple[Path, ...], archive: Path) -> None:
 
 @command.command(name="blind", cls=Command)
 @click.argument("loudspeakers", nargs=-1, metavar="[NAME/MAKER...]")
-@click.option("--card", type=click.Path(path_type=Path), help="File for the helper: which letter is which.")
-@click.option("--number", default=None, metavar="NUMBER", help="Of a test that was begun: tell how it stands.")
+@options("listen-blind")
 @archive_option
 def blind(loudspeakers: tuple[str, ...], card: Path | None, number: str | None, archive: Path) -> None:
     """Begin a blind test of two to eight loudspeakers, each given as "Name/Maker".
@@ -140,8 +137,7 @@ def listed(name: str, archive: Path) -> None:
 @command.command(name="match", cls=Command)
 @click.argument("name")
 @archive_option
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document, docs/advice-document.md.")
-@click.option("--own-record", is_flag=True, help="Also show, over all sealed sheets, how often you were right.")
+@options("listen-match")
 def match(name: str, archive: Path, as_json: bool, own_record: bool) -> None:
     """Hold every sealed remark on the loudspeaker NAME against its data.
 
@@ -167,8 +163,7 @@ def match(name: str, archive: Path, as_json: bool, own_record: bool) -> None:
 
 @command.command(name="record", cls=Command)
 @archive_option
-@click.option("--listener", default=None, metavar="NAME", help="Only the sheets of this listener.")
-@click.option("--json", "as_json", is_flag=True, help="Print the rows as JSON.")
+@options("listen-record")
 def record(archive: Path, listener: str | None, as_json: bool) -> None:
     """Show how reliable your ear is, by region: remarks of all sheets sealed before the data that agree with them,
     findings that you wrote of, and from trials how small a finding you hear.
@@ -209,50 +204,15 @@ band_option = click.option(
     multiple=True, metavar="KIND HZ DB Q", help="A band of your own, for the version own; may be given again.",
 )  # fmt: skip
 
-
-def room_options(function: Callable[..., None]) -> Callable[..., None]:
-    """Options of a pair in a room."""
-    for option in reversed((
-        click.option("--room", "size", default=None, metavar="LxWxH", help="For headphones: a pair in a room, in m."),
-        click.option("--reverberation", "reverberation_s", type=float, default=None, help="Of the room [s; 0.4]."),
-        click.option("--seat", "seat_m", type=float, default=None, help="From each loudspeaker to the ears [m; 2.5]."),
-        click.option(
-            "--head-set", type=click.Path(path_type=Path), default=None, help="SOFA file [a rigid sphere as head]."
-        ),
-    )):  # fmt: skip
-        function = option(function)
-    return function
+room_options = options("listen-room")
 
 
 @command.command(name="render", cls=Command)
 @click.argument("name")
 @pick_options
-@click.option("--to", "folder", type=click.Path(path_type=Path), required=True, help="Folder for the sounds.")
-@click.option(
-    "--sound",
-    default="pink",
-    show_default=True,
-    metavar="pink|pluck|drums|speech|FILE",
-    help="A sound the program makes, or your own WAV or FLAC file.",
-)
-@click.option(
-    "--version",
-    "forms",
-    multiple=True,
-    metavar="WORD",
-    help="flat, as-is, equalized, own, aim15, only1, without1, doubled1, and with --curve axis phase, distorted or "
-    "distorted96; may be given again. Default: the usual ones.",
-)
+@options("listen-render")
 @band_option
-@click.option("--against", multiple=True, metavar="NAME", help="Another loudspeaker as well; may be given again.")
-@click.option(
-    "--curve",
-    type=click.Choice(["window", "axis", "in-room"]),
-    default="window",
-    show_default=True,
-    help="What is heard of a loudspeaker.",
-)
-@click.option("--equal-gain", is_flag=True, help="One gain for all, in place of one loudness.")
+@options("listen-render-2")
 @room_options
 @archive_option
 def render(
@@ -302,27 +262,9 @@ def render(
 @command.command(name="trial", cls=Command)
 @click.argument("name")
 @pick_options
-@click.option(
-    "--kind",
-    type=click.Choice(["abx", "prefer", "threshold"]),
-    default="abx",
-    show_default=True,
-    help="Is X the same as A or B; which is preferred, of two to six; how large a finding must be.",
-)
-@click.option(
-    "--version", "forms", multiple=True, metavar="WORD", help="As for listen render: two, for prefer up to six."
-)
+@options("listen-trial")
 @band_option
-@click.option("--against", default="", metavar="NAME", help="Another loudspeaker in place of the second version.")
-@click.option("--finding", type=int, default=None, metavar="NUMBER", help="Of a threshold: which finding.")
-@click.option(
-    "--sound", default="pink", show_default=True, metavar="pink|pluck|drums|speech|FILE", help="30 s at most."
-)
-@click.option("--curve", type=click.Choice(["window", "axis", "in-room"]), default="window", show_default=True)
-@click.option(
-    "--trials", type=int, default=None, metavar="NUMBER", help="Planned before [16; threshold 80; prefer of more 36]."
-)
-@click.option("--listener", default="", metavar="NAME", help="Whose ears.")
+@options("listen-trial-2")
 @room_options
 @archive_option
 def trial(
@@ -373,9 +315,7 @@ def trial(
 
 @command.command(name="next", cls=Command)
 @click.argument("number")
-@click.option("--to", "folder", type=click.Path(path_type=Path), required=True, help="Folder for the sounds.")
-@click.option("--answer", default=None, metavar="A|B|1|2", help="To the trial whose sounds stand there.")
-@click.option("--end", is_flag=True, help="Break the trials off.")
+@options("listen-next-trial")
 @archive_option
 def next_trial(number: str, folder: Path, answer: str | None, end: bool, archive: Path) -> None:
     """Keep the answer to a trial of those of NUMBER, and write the sounds of the next.
