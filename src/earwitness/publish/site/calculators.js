@@ -119,12 +119,16 @@
       const { level, u95 } = inRoom(data, room), more = level - atPlace(data.sensitivity, { distance: room.distance, count: room.count });
       const shown = `2.83 V give ${told(level)} ± ${told(u95)} dB there, ${told(more)} dB more than in free field.`;
       const clean = data.clean === null ? null : data.clean + level - data.sensitivity;
-      return clean === null ? shown : `${shown} Clean to ${data.cleanBound ? `${data.cleanBound} ` : ""}${told(clean)} ± ${ofU(Math.hypot(data.cleanU95, u95))} dB.`;
+      return clean === null
+        ? shown
+        : `${shown} Clean to ${data.cleanBound ? `${data.cleanBound} ` : ""}${told(clean)} ± ${ofU(Math.hypot(data.cleanU95, u95))} dB.`;
     },
     subwoofer(form, data) {
       const found = spared(data, given(form, "corner"), form.elements.slope.value);
       return found >= 0.05
-        ? `The high-pass cuts the main’s largest cone excursion by ${told(found)} ± ${ofU(sparedU95(data, given(form, "corner"), form.elements.slope.value))} dB.`
+        ? `The high-pass cuts the main’s largest cone excursion by ${told(found)} ± ${
+          ofU(sparedU95(data, given(form, "corner"), form.elements.slope.value))
+        } dB.`
         : "The high-pass takes nothing off the main’s largest cone excursion.";
     },
   };
