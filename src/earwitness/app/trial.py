@@ -4,8 +4,6 @@ The key of every trial follows from a secret that is drawn when the trials begin
 after the last answer, so that anybody can check that no key was changed. Answers are kept as they are given.
 """
 
-from __future__ import annotations
-
 import hashlib
 import io
 import json
@@ -425,21 +423,3 @@ def trial_lines(one: Trials, width: int | None = None) -> list[str]:
     if one.outcome.key:
         told.append(f"  key     {' '.join(one.outcome.key)}")
     return [*lines, *told, f"  secret {one.secret}", *hanging(f"  {one.outcome.sentence}", width)]
-
-
-__all__ = [
-    "KINDS",
-    "Outcome",
-    "Trials",
-    "all_trials",
-    "answer_trial",
-    "begin_trials",
-    "comparable",
-    "end_trials",
-    "listeners_thresholds",
-    "own_trials",
-    "sounds_of",
-    "trial_lines",
-    "trials_of",
-    "write_trial",
-]

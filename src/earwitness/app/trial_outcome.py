@@ -1,7 +1,5 @@
 """What trials showed, in numbers and in words."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any

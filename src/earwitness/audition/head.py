@@ -85,12 +85,7 @@ class MeasuredHead:
         left, right = np.sum(magnitude[aside] ** 2, axis=-1)
         earlier = self._delay_s[aside, 0] < self._delay_s[aside, 1]
         if not (left > right and earlier):
-            raise FormatError(
-                "the ear on the side of the sound is not the louder and earlier one",
-                where=self.name,
-                expected="azimuths that run counter-clockwise (AES69), left ear at +y",
-                remedy="mend the file's positions, or choose another head set",
-            )
+            raise FormatError.of("audition.ear_side_sound", where=self.name)
 
     def at(self, directions: FloatArray, hz: FloatArray) -> ComplexArray:
         rows, weights, _ = triangles(self._directions, directions)

@@ -59,11 +59,7 @@ class Shoebox:
         deep = FRONT_M + self.seat_m * math.cos(half) + BACK_M
         wide = 2.0 * (self.seat_m * math.sin(half) + SIDE_M)
         if self.seat_m < 0.5 or deep > self.length_m or wide > self.width_m:
-            raise InputError(
-                f"a seat at {self.seat_m:g} m in a room of {self.size_words}",
-                expected=f"0.5 m or more; at {self.seat_m:g} m a room at least {deep:.1f} m long and {wide:.1f} m wide",
-                remedy="choose a nearer seat or a larger room",
-            )
+            raise InputError.of("audition.seat_room", given=self, deep=deep, wide=wide)
 
     @property
     def size_words(self) -> str:
@@ -147,11 +143,7 @@ def radiated(levels: Levels, power: Curve | None, *, symmetric: bool) -> Radiate
             level = np.array([_held(whole, int(groups[at][0]), axis) for at in known])
             orbits[orbit] = (angles[known], level)
     if "horizontal" not in orbits or power is None or np.count_nonzero(power.valid & whole.valid[axis]) < 2:
-        raise InputError(
-            "the sound to all sides is not known, which a room answers to",
-            expected="a horizontal orbit and the sound power",
-            remedy="render without a room, or measure both orbits",
-        )
+        raise InputError.of("audition.sound_all_sides")
     notes = [] if "vertical" in orbits else ["no vertical orbit: up and down are taken to be like the sides"]
     for orbit, (angles, _) in orbits.items():
         wide = float(np.max(np.diff(np.append(angles, angles[0] + 360.0))))

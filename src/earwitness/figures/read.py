@@ -17,15 +17,7 @@ from earwitness.figures.registry import FIGURES, RESPONSE_FIGURES, base_key
 from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_level, band_means, mean_level_db, one_watt_level_db
 from earwitness.figures.time_domain import decay_and_delay
 from earwitness.figures.uncertainty import DRAWS, SEED, Drawn, drawn_curves
-from earwitness.figures.windows import (
-    INDEX_NAMES,
-    NAMES,
-    Levels,
-    Windows,
-    averaged,
-    windows,
-    with_averages,
-)
+from earwitness.figures.windows import INDEX_NAMES, NAMES, Levels, Windows, averaged, windows, with_averages
 from earwitness.quantities import (
     Average,
     Curve,

@@ -179,10 +179,7 @@ def _averaged(found: Sequence[Impedance]) -> Impedance:
 
 
 def _passivity(
-    loads: Sequence[ImpedanceTake],
-    ratios: dict[str, Ratio],
-    circuit: Circuit,
-    known: Known,
+    loads: Sequence[ImpedanceTake], ratios: dict[str, Ratio], circuit: Circuit, known: Known
 ) -> list[QualityFlag]:
     """Where the real part is so far below 0 that no uncertainty explains it."""
     flags = []
@@ -224,10 +221,7 @@ def _reach(loads: Sequence[ImpedanceTake], impedance: Impedance) -> list[Quality
 
 
 def _reference_flags(
-    references: Sequence[ImpedanceTake],
-    ratios: dict[str, Ratio],
-    circuit: Circuit,
-    known: Known,
+    references: Sequence[ImpedanceTake], ratios: dict[str, Ratio], circuit: Circuit, known: Known
 ) -> list[QualityFlag]:
     """The reference against its value: as the circuit alone has it, and each later one as calibrated by the first."""
     flags = []

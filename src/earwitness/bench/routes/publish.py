@@ -13,14 +13,7 @@ from earwitness.app.jobs import Progress, part
 from earwitness.app.listen import data_shown_at
 from earwitness.app.publications import corrections_at, pending_correction, publications_at
 from earwitness.app.publish import TARGET, Products, document_of, publish_result
-from earwitness.app.published import (
-    PublishedFile,
-    folder_from,
-    place_of,
-    product_file,
-    published_file,
-    usual_folder,
-)
+from earwitness.app.published import PublishedFile, folder_from, place_of, product_file, published_file, usual_folder
 from earwitness.app.site import publish_site
 from earwitness.app.words import keep_text, words_of
 from earwitness.archive.catalogue import Archive

@@ -1,7 +1,5 @@
 """Which of several versions one listener prefers, from pairs: worths after Bradley and Terry."""
 
-from __future__ import annotations
-
 import hashlib
 import hmac
 import math

@@ -194,10 +194,7 @@ def _deepest_hz(hz: FloatArray, energy: FloatArray, fine: FloatArray, change_db:
     near = np.abs(fine) <= SEARCH_DEG
     change = _change_db(energy @ _third_octaves(hz, wanted).T, fine)[near].min(axis=0)
     if change.min() > -change_db:
-        raise InputError(
-            f"nothing cancels by {change_db:g} dB within {SEARCH_DEG:g}° of the axis, so no crossover is seen",
-            remedy="say its frequency with --crossover, or ask for a smaller change",
-        )
+        raise InputError.of("insight.nothing_cancels_db", change_db=change_db, search_deg=SEARCH_DEG)
     return float(wanted[int(np.argmin(change))])
 
 

@@ -381,14 +381,7 @@ def aim_study(
     missing: list[str] = []
     whole, between, mirrored = _filled_in(levels, symmetric=symmetric)
     for angle in angles:
-        one = aim(
-            whole,
-            orbit,
-            angle,
-            bands=bands,
-            between=between,
-            mirrored=mirrored,
-        )
+        one = aim(whole, orbit, angle, bands=bands, between=between, mirrored=mirrored)
         if isinstance(one, str):
             missing.append(f"{angle:+.0f}°: {one}")
         else:
