@@ -30,7 +30,8 @@ def run(archive: Path, *arguments: object) -> tuple[int, str]:
 def test_words_rank_nearest_and_frontier_are_told(archive: Path) -> None:
     code, out = run(archive, *NAMES[:2], "--among")
     assert code == 0
-    for words in ("≠ marks", "Level-matched", "rank ", "percentile", "Most like", "Price against", "frontier"):
+    told = ("● better", "◆ worse", "level-matched", "rank ", "percentile", "Most like", "Price against", "frontier")
+    for words in told:
         assert words in out
     table = out.split("\n\n")[1].splitlines()
     assert table[0].split() == ["Figure", "A", "B"]

@@ -70,8 +70,8 @@ class Group:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Comparison:
-    """charts : overlay, and the difference where two are compared; changes : from each other session of the first
-    one's loudspeaker to the first; standings, nearest, prices : of the first among the
+    """charts : changes between sessions of one, differences from the first, all over each other; changes : from each
+    other session of the first one's loudspeaker to the first; standings, nearest, prices : of the first among the
     group, empty without one; missing : loudspeakers that were asked for or in the group and cannot be read."""
 
     candidates: tuple[Candidate, ...]
@@ -92,6 +92,7 @@ def compare_loudspeakers(
     archive_folder: Path,
     *,
     match_hz: tuple[float, float] = MATCH_BAND_HZ,
+    curve: str = BALANCE,
     group: Group | None = None,
     progress: Progress = silent,
 ) -> Comparison:
@@ -118,13 +119,16 @@ def compare_loudspeakers(
             missing.append((name, error))
     if len(results) < 2:
         raise missing[0][1]
-    found = replace(compare_results(results, match_hz=match_hz), missing=tuple(missing))
+    found = replace(compare_results(results, match_hz=match_hz, curve=curve), missing=tuple(missing))
     return found if group is None else _placed(found, group, archive_folder, match_hz, part(progress, share, 1.0))
 
 
-def compare_results(results: Sequence[ReadResult], *, match_hz: tuple[float, float] = MATCH_BAND_HZ) -> Comparison:
+def compare_results(
+    results: Sequence[ReadResult], *, match_hz: tuple[float, float] = MATCH_BAND_HZ, curve: str = BALANCE
+) -> Comparison:
     """Two to four readings beside each other, with how far units of each spread where the archive has several.
 
+    curve : one of CURVES, which the charts show
     Raises InputError as `compare_loudspeakers`.
     """
     if not 2 <= len(results) <= MOST:
@@ -135,15 +139,16 @@ def compare_results(results: Sequence[ReadResult], *, match_hz: tuple[float, flo
     if not all(_same_model(one, results[0]) for one in results):
         chosen = [replace(one, next_unit=_next_unit(row)) for one, row in zip(chosen, results, strict=True)]
     told = verdicts(chosen, match_hz=match_hz)
-    charts = [compare_curves(chosen, told, match_hz=match_hz)]
-    if len(chosen) == 2:
-        charts.append(compare_difference(*chosen, match_hz=match_hz))
+    charts = [
+        compare_difference(*chosen, match_hz=match_hz, curve=curve),
+        compare_curves(chosen, told, match_hz=match_hz, curve=curve),
+    ]
     changes = []
     for one, result in zip(chosen[1:], results[1:], strict=True):
         found = change(chosen[0], one) if _same_model(result, results[0]) else None
         if found is not None:
             changes.append((paired(found) if is_pair(result.session, results[0].session) else found, one))
-    charts += [compare_change(found, chosen[0], one) for found, one in changes]
+    charts = [compare_change(found, chosen[0], one) for found, one in changes] + charts
     told_changes = tuple(found for found, _ in changes)
     table = compare_table(chosen)
     return Comparison(tuple(chosen), tuple(charts), table, told, match_hz=match_hz, changes=told_changes)

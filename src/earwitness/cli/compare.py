@@ -17,6 +17,7 @@ def command(
     ctx: click.Context,
     names: tuple[str, ...],
     match: tuple[float, float],
+    curve: str,
     among: bool,
     kind: str | None,
     price_from: float | None,
@@ -30,7 +31,8 @@ def command(
 ) -> None:
     """Set two to four loudspeakers beside each other: figures, curves, and what cannot be told apart.
 
-    Curves are level-matched by their mean over the band of --match. One that cannot be read is told at the end, and the
+    Curves are level-matched by their mean over the band of --match. --curve takes on_axis, early_reflections, in_room,
+    sound_power, sound_power_di and early_reflections_di too. One that cannot be read is told at the end, and the
     others are compared.
 
     \b
@@ -49,7 +51,7 @@ def command(
     limits = Group(kind, currency, price_from, price_to, date_low, date_high)
     group = limits if among or limits != Group() else None
     with progress_bar("compare") as progress:
-        found = compare_loudspeakers(names, archive, match_hz=match, group=group, progress=progress)
+        found = compare_loudspeakers(names, archive, match_hz=match, curve=curve, group=group, progress=progress)
     if as_json:
         import json
 

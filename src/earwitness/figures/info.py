@@ -1,6 +1,7 @@
 """What is known of a figure before it is measured; the figures themselves stand in figures.toml."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 from earwitness.files.data import table_of
 from earwitness.quantities import Figure, not_judged
@@ -13,6 +14,7 @@ class FigureInfo:
     decimals : at most so many are printed, whatever the uncertainty; method : the rule in one sentence
     anchor : heading in the figures reference of the documentation; curves : keys of the curves it is taken from
     plain : words before the term, for those who do not know it; is_signed : a plus sign stands before what is above 0
+    better : which way it gets better for the listener or the amplifier, "" where neither does
     """
 
     key: str
@@ -24,6 +26,7 @@ class FigureInfo:
     curves: tuple[str, ...]
     plain: str = ""
     is_signed: bool = False
+    better: Literal["higher", "lower", ""] = ""
 
     def refused(self, reason: str, lineage: tuple[str, ...] = ()) -> Figure:
         """The figure where it is not judged, and why."""

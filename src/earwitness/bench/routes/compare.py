@@ -15,12 +15,12 @@ from earwitness.archive.search import FoundFigure, SearchQuery
 from earwitness.bench.pages import page, part, safe
 from earwitness.bench.state import BenchState, Body, Id
 from earwitness.errors import InputError
-from earwitness.exhibits.compare import MOST
+from earwitness.exhibits.compare import CURVES, MOST, differs
 from earwitness.exhibits.figures_table import SIGNED, figure_name
 from earwitness.exhibits.record import record
 from earwitness.exhibits.words import figure_words
 from earwitness.figures.registry import FIGURES, base_key
-from earwitness.insight.compare import MATCH_BAND_HZ, Standing
+from earwitness.insight.compare import BALANCE, MATCH_BAND_HZ, Standing
 from earwitness.quantities import Figure
 from earwitness.render.html import figure_html, table_html
 
@@ -98,19 +98,28 @@ def compare_one(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTML
 
 @router.get("/compare/part/beside", response_class=HTMLResponse, include_in_schema=False)
 def compare_beside(
-    request: Request, bench: BenchState, ids: Wanted, low_hz: Hz = MATCH_BAND_HZ[0], high_hz: Hz = MATCH_BAND_HZ[1]
+    request: Request,
+    bench: BenchState,
+    ids: Wanted,
+    low_hz: Hz = MATCH_BAND_HZ[0],
+    high_hz: Hz = MATCH_BAND_HZ[1],
+    curve: Annotated[str, Query(pattern=f"^({'|'.join(CURVES)})$")] = BALANCE,
 ) -> HTMLResponse:
     """Charts, figures and verdicts of two to four loudspeakers."""
     if low_hz >= high_hz:
         raise InputError("the band in which levels are matched is empty", expected="the lower frequency first")
     wanted = [_parted(one) for one in ids.split(",")]
     results = [bench.reading(number, session_id=session) for number, session in wanted]
-    found = compare_results(results, match_hz=(low_hz, high_hz))
+    found = compare_results(results, match_hz=(low_hz, high_hz), curve=curve)
+    rows = found.table.rows
+    apart = tuple(row for row in rows if differs(row))
     return part(
         request,
         "compare_beside.html.jinja",
         charts=[safe(figure_html(chart, WIDTH_PX)) for chart in found.charts],
-        table=safe(table_html(found.table)),
+        table=safe(table_html(replace(found.table, rows=apart))) if apart else "",
+        count=len(rows) - len(apart),
+        rest=safe(table_html(replace(found.table, rows=rows[len(apart) :], key="compare_alike", note=""))),
         verdicts=found.verdicts,
         names=[(one.key, one.title) for one in found.candidates],
     )
@@ -207,6 +216,7 @@ def _page_data(facts: Any, in_hand: int | None) -> dict[str, Any]:
         "in_hand": in_hand,
         "columns": list(USUAL_COLUMNS),
         "most": MOST,
+        "curves": CURVES,
         "figures": [{"key": f.key, "name": figure_name(f.key), "unit": f.unit, "count": f.count} for f in figures],
     }
 

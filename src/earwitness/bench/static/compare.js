@@ -30,6 +30,7 @@ function read() {
     ids: ids.slice(0, data.most),
     low_hz: asked.get("low_hz") || "300",
     high_hz: asked.get("high_hz") || "3000",
+    curve: asked.get("curve") in data.curves ? asked.get("curve") : "listening_window",
   };
 }
 
@@ -56,6 +57,7 @@ function address() {
   if (state.ids.length) asked.set("with", state.ids.join(","));
   if (state.low_hz !== "300") asked.set("low_hz", state.low_hz);
   if (state.high_hz !== "3000") asked.set("high_hz", state.high_hz);
+  if (state.curve !== "listening_window") asked.set("curve", state.curve);
   const text = asked.toString();
   return text ? `/compare?${text}` : "/compare";
 }
@@ -296,14 +298,15 @@ function showChosen() {
   find("#lay").disabled = state.ids.length < 2;
 }
 
-async function lay() {
+/** isAsked : by a press, after which the comparison is gone to. */
+async function lay(isAsked = false) {
   const ids = state.ids;
   const ready = () => (find("#lay").disabled = state.ids.length < 2);
   find("#lay").disabled = true;
   try {
     const { is_ready } = await ask("POST", "/api/compare/ready", { ids });
-    if (is_ready) await showBeside(ids);
-    else await startJob("/api/compare/read", { ids }, (job) => (job.state === "done" ? showBeside(ids).catch(tell).finally(ready) : ready()));
+    if (is_ready) await showBeside(ids, isAsked);
+    else await startJob("/api/compare/read", { ids }, (job) => (job.state === "done" ? showBeside(ids, isAsked).catch(tell).finally(ready) : ready()));
     if (is_ready) ready();
   } catch (error) {
     ready();
@@ -311,13 +314,14 @@ async function lay() {
   }
 }
 
-async function showBeside(ids) {
+async function showBeside(ids, isAsked = false) {
   find("#beside-body").innerHTML = await piece(
-    `/compare/part/beside?${new URLSearchParams({ ids: ids.join(","), low_hz: state.low_hz, high_hz: state.high_hz })}`,
+    `/compare/part/beside?${new URLSearchParams({ ids: ids.join(","), low_hz: state.low_hz, high_hz: state.high_hz, curve: state.curve })}`,
   );
   find("#beside").hidden = false;
   all("figure.chart", find("#beside-body")).forEach((figure) => globalThis.earwitnessCharts.attach(figure));
   lookNow();
+  if (isAsked) find("#beside").scrollIntoView();
 }
 
 async function showRanks() {
@@ -550,11 +554,14 @@ function start() {
     field.value = state[side];
     field.onchange = () => field.validity.valid && field.value && ((state[side] = field.value), keepAddress(), find("#beside").hidden || lay());
   }
-  find("#lay").onclick = lay;
+  const curve = find("#curve");
+  curve.value = state.curve;
+  curve.onchange = () => ((state.curve = curve.value), keepAddress(), find("#beside").hidden || lay());
+  find("#lay").onclick = () => lay(true);
   onKey("/", "search the catalogue", () => find("#q").focus());
   onKey("n", "next page of the catalogue", () => turn(1));
   onKey("p", "page before", () => turn(-1));
-  onKey("l", "lay the chosen over each other", () => find("#lay").disabled || lay());
+  onKey("l", "lay the chosen over each other", () => find("#lay").disabled || lay(true));
   head();
   showRanges();
   showColumns();
