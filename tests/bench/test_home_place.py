@@ -17,6 +17,7 @@ from earwitness.archive import drafts
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.desk import WARNINGS
 from earwitness.archive.notes import record_opening
+from earwitness.bench.state import Bench
 
 COUNT = PAGE_ROWS + 3
 
@@ -72,11 +73,14 @@ def test_each_step_is_seen_and_the_next_one_named(desk: TestClient, archive: Arc
     drafts.save_draft(archive, f"mend:{one.id}", bands, revision=0)
     assert now()[0] == "Mend: 1 band set, none kept as a candidate"
     drafts.save_draft(archive, f"mend:{one.id}", {**bands, "candidates": {"A": {}}}, revision=1)
-    for place, following in (
-        ("match", "Compare: lay it beside others"), ("compare", "Publish: write your verdict"),
-    ):  # fmt: skip
+    for place, following in (("match", "Compare: lay it beside others"), ("compare", "Publish: write your verdict")):
         assert desk.get(f"/{place}/{one.id}").status_code == 200
         assert now()[0] == following
+    # Opened is not asked.
+    assert now()[1] == "open done done done begun begun open"
+    for place in ("match", "compare"):
+        Bench(many).saw(one.id, f"{place} asked")
+    assert now()[1] == "open done done done done done open"
     archive.keep_publication(one.id, "a folder", {"words": "one"})
     assert now()[0] == "Published, revision 1"
     row = home(many, which="published").rows[0]

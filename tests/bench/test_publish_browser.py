@@ -194,3 +194,19 @@ def test_the_pages_are_accessible_and_fit(page: Page, base: str, scheme: str, wi
             page.get_by_role("button", name="Publish the review").click()
         assert serious(page) == [], path
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path
+
+
+def test_the_page_is_looked_at_before_anything_is_published(page: Page, base: str) -> None:
+    """It has the words of now, and says once it is not current any more."""
+    with_exhibits(opened(page, base))
+    page.locator("#part-verdict").fill("Calm, and steady to the last.")
+    expect(page.locator("#look")).to_be_enabled(timeout=60_000)
+    page.locator("#look").press("Enter")
+    told = page.locator("#look-told")
+    expect(told).to_have_text("As it would be published now.", timeout=60_000)
+    frame = page.frame_locator("#look-frame")
+    expect(frame.locator("body")).to_contain_text("Calm, and steady to the last.")
+    expect(frame.locator("figure.chart svg").first).to_be_visible()
+    assert serious(page) == []
+    page.locator("#exhibits [data-key]").first.press("Space")
+    expect(told).to_have_text("Changed since; preview it again.")

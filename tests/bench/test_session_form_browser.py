@@ -243,3 +243,52 @@ def test_adding_and_taking_out_keeps_what_was_typed_beside(page: Page) -> None:
     expect(lines.last).to_contain_text("impedance table, z.txt")
     page.locator("#draft-state").get_by_role("button", name="Undo").click()
     expect(lines).to_have_count(6)
+
+
+SCAN_AND_RESPONSES = """\
+[[take]]
+id = "sphere"
+kind = "scan pressures"
+file = "scan/pressures.sofa"
+note = "two spheres"
+
+[[take]]
+id = "p1"
+kind = "scan"
+file = "scan/p_1.wav"
+position_m = [0.1, 0.2, 0.3]
+
+[[take]]
+id = "axis"
+kind = "response"
+orbit = "horizontal"
+angle_deg = 0.0
+file = "axis.txt"
+
+[scan]
+body = "sphere"
+body_center_m = [0.0, 0.0, 0.1]
+
+[responses]
+space = "anechoic"
+"""
+
+
+def test_takes_of_scans_and_responses_are_listed_changed_and_otherwise_unharmed(page: Page, tmp_path: Path) -> None:
+    """Read back, one field changed, written: all else of the file is what it was (by tomllib)."""
+    path = tmp_path / "session.toml"
+    path.write_text('format = 1\ndate = "2026-03-02"\n' + SCAN_AND_RESPONSES, encoding="utf-8")
+    before = tomllib.loads(path.read_text(encoding="utf-8"))
+    page.locator("#session-folder").fill(str(tmp_path))
+    page.get_by_role("button", name="Read its session.toml").click()
+    takes = page.locator("section", has=page.get_by_role("heading", name="Takes")).locator("details > summary")
+    expect(takes.filter(has_text="scan pressures, scan/pressures.sofa")).to_have_count(1)
+    expect(takes.filter(has_text="response, horizontal, 0°, axis.txt")).to_have_count(1)
+    takes.filter(has_text="scan pressures").click()
+    page.locator(field("take.0.note")).fill("one sphere left out")
+    page.locator(field("scan.body")).select_option("box")
+    page.get_by_role("button", name="Write session.toml", exact=True).click()
+    expect(page.locator("#session-done")).to_contain_text("Written")
+    after = tomllib.loads(path.read_text(encoding="utf-8"))
+    before["take"][0]["note"], before["scan"]["body"] = "one sphere left out", "box"
+    assert after == before

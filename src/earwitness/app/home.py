@@ -195,8 +195,7 @@ def _states(one: OnDesk) -> tuple[str, ...]:
         "open" if one.session_id is None else "done",
         "done" if one.is_opened else "open",
         "done" if kept or ("mend" in seen and not bands) else "begun" if bands else "open",
-        "done" if "match" in seen else "open",
-        "done" if "compare" in seen else "open",
+        *("done" if f"{verb} asked" in seen else "begun" if verb in seen else "open" for verb in ("match", "compare")),
         "done" if is_published else "begun" if one.published or one.has_words or "publish" in one.drafts else "open",
     )
 
@@ -222,5 +221,9 @@ def _next(one: OnDesk, states: Mapping[str, str]) -> tuple[str, str]:
         if states["publish"] == "begun"
         else "Publish: write your verdict",
     }
-    place = next(verb for verb in steps if states[verb] != "done")
+    # Not every loudspeaker is matched or compared: opened, they are begun, and hold nothing up.
+    place = next(
+        (one for one in steps if states[one] == "open" or (one in ("read", "mend") and states[one] != "done")),
+        "publish",
+    )
     return steps[place], place

@@ -83,13 +83,18 @@ def published_file(loudspeaker_id: int, name: str, archive_folder: Path) -> Publ
     """A file of the published page by its relative path; None for what is not in its folder, is a link out of it, is
     hidden or of a kind that a page has not."""
     place = place_of(loudspeaker_id, archive_folder)
-    if place is None or "\0" in name or "\\" in name:
+    return None if place is None else page_file(place.folder, name)
+
+
+def page_file(folder: Path, name: str) -> PublishedFile | None:
+    """A file of the page in `folder`, or None, as `published_file`."""
+    if "\0" in name or "\\" in name:
         return None
     parts = (name or PAGE).split("/")
     kind = _KINDS.get(Path(parts[-1]).suffix.lower())
     if kind is None or any(part in ("", "..") or part.startswith(".") for part in parts):
         return None
-    root = place.folder.resolve()
+    root = folder.resolve()
     try:
         path = root.joinpath(*parts).resolve()
         if root not in path.parents or not path.is_file():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Iterator
@@ -69,13 +70,16 @@ class Bench:
         self._beside: OrderedDict[tuple[int, str], tuple[ReadResult, Any]] = OrderedDict()
         self._advice: OrderedDict[int, tuple[str, Advice]] = OrderedDict()
         self._preview: tuple[int, AxisPreview] | None = None
+        # Pages that are looked at before they are published; gone with the bench.
+        self.looks = tempfile.TemporaryDirectory(prefix="earwitness-look-")
 
     def close(self) -> None:
-        """Silence live measuring and end all jobs."""
+        """Silence live measuring, end all jobs, and let go of the pages that were only looked at."""
         with self._making_live:
             if self._live is not None:
                 self._live.close()
         self.jobs.close()
+        self.looks.cleanup()
 
     @property
     def live_begun(self) -> LiveDesk | None:
@@ -134,7 +138,7 @@ class Bench:
         self._picked[loudspeaker_id] = session_id
 
     def saw(self, loudspeaker_id: int, place: str) -> None:
-        """Note that a place of a loudspeaker was looked at, for the desk. A mark only: where it cannot be kept, the
+        """Note that a place was looked at, or "match asked", for the desk. A mark only: where it cannot be kept, the
         place is shown all the same."""
         with suppress(ArchiveError, OutputError), Archive.open(self.archive_folder) as archive:
             key = f"{SEEN}:{loudspeaker_id}"

@@ -1,6 +1,7 @@
 """Exhibits: the maker's claims, the amplifier, the subwoofer and the seats against the data."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from earwitness.exhibits.advice import MatchAdvice, SeatsAdvice
 from earwitness.exhibits.chart import Chart, Panel, Table, Trace
@@ -121,6 +122,13 @@ def subwoofer_chart(match: SubwooferMatch) -> Chart:
     )
 
 
+def _headroom_words(headroom: Figure) -> str:
+    """What is left; where some is missing at most, how much: "at least -8 dB" would be for the reader to turn over."""
+    if headroom.value is None or headroom.value >= 0.0 or headroom.bound != "at least":
+        return figure_words(headroom, sign=True)
+    return f"up to {figure_words(replace(headroom, value=-headroom.value, bound=''))} short"
+
+
 def seats_table(seats: SeatsAdvice) -> Table:
     """Every seat from every loudspeaker: where it is, level and headroom."""
     rows = tuple(
@@ -130,7 +138,7 @@ def seats_table(seats: SeatsAdvice) -> Table:
             f"{a.distance_m:.2f} m",
             f"{number_words(a.azimuth_deg, 0, sign=True)}° across, {number_words(a.elevation_deg, 0, sign=True)}° up",
             figure_words(seats.levels[a.loudspeaker, a.seat]),
-            figure_words(seats.headroom[a.loudspeaker, a.seat], sign=True),
+            _headroom_words(seats.headroom[a.loudspeaker, a.seat]),
         )
         for a in seats.angles
     )

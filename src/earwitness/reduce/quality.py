@@ -25,7 +25,7 @@ def take_flags(
     flags += _clipping(facts)
     flags += _silence(facts)
     flags += _distance(facts, speed_of_sound, blur_m, recess_m)
-    flags += _level_jumps(facts)
+    flags += level_jumps(facts)
     flags += _level_repeats(facts)
     flags += _polarity(facts)
     flags += _non_causal(facts)
@@ -207,7 +207,8 @@ def _common_excess_m(facts: Sequence[TakeFacts], speed_of_sound: float) -> float
     return float(np.median(near)) if near else 0.0
 
 
-def _level_jumps(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
+def level_jumps(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
+    """Takes whose level stands off their neighbors on an orbit, as after a touched gain."""
     found: dict[str, float] = {}
     orbits: tuple[Orbit, ...] = ("horizontal", "vertical")
     for orbit in orbits:

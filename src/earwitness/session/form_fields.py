@@ -16,7 +16,6 @@ from earwitness.session.wording import unit_of
 
 _HEADER = re.compile(r"#?\[\[?([a-z_.]+)\]\]?")
 _KEY = re.compile(r'#?([a-z_0-9]+) = ("[^"]*"|\[[^\]]*\]|[^#\s]+)\s*(?:# ?(.*))?')
-_ABOVE = {"scan", "responses"}
 
 
 @cache
@@ -35,27 +34,18 @@ def form_tables() -> list[dict[str, Any]]:
             },
         }
         for name, models in TABLES.items()
-        if name not in _ABOVE
     ]  # fmt: skip
 
 
 def _kinds(name: str, models: tuple[type[Strict], ...]) -> dict[str, type[Strict]]:
     if len(models) == 1:
         return {"": models[0]}
-    found = {str(one.model_fields["kind"].annotation.__args__[0]): one for one in models}  # type: ignore[union-attr]
-    return {kind: one for kind, one in found.items() if kind in _OF_RECORDINGS or name != "take"}
-
-
-# Takes that need more than a form, scans and responses, have pages and commands of their own.
-_OF_RECORDINGS = (
-    "far-field", "near-field", "level", "multitone", "two-tone", "burst", "noise run", "impedance", "impedance table",
-    "noise floor",
-)  # fmt: skip
+    return {str(one.model_fields["kind"].annotation.__args__[0]): one for one in models}  # type: ignore[union-attr]
 
 
 def _keys(name: str, model: type[Strict]) -> tuple[str, ...]:
     keys = tuple(key for key in keys_of(model) if f"{name}.{key}".lstrip(".") not in TABLES)
-    return (*keys, "files") if name == "take" and "angle_deg" in keys else keys
+    return (*keys, "files") if name == "take" and {"angle_deg", "positions"} & {*keys} else keys
 
 
 def _field(name: str, model: type[Strict], key: str, words: dict[str, Any], told: dict[str, Any]) -> dict[str, Any]:

@@ -111,6 +111,8 @@ def compare_beside(
     wanted = [_parted(one) for one in ids.split(",")]
     results = [bench.reading(number, session_id=session) for number, session in wanted]
     found = compare_results(results, match_hz=(low_hz, high_hz), curve=curve)
+    for number, _ in wanted:
+        bench.saw(number, "compare asked")
     rows = found.table.rows
     apart = tuple(row for row in rows if differs(row))
     return part(

@@ -181,8 +181,9 @@ def match_words(loudspeaker_id: Id, body: WordsAsked, bench: BenchState) -> dict
 
 @router.post("/api/match/{loudspeaker_id}/text", tags=["match"])
 def match_text(loudspeaker_id: Id, body: AnswersAsked, bench: BenchState) -> dict[str, str]:
-    """Everything that is answered here as text, as the command `match` prints it."""
+    """Everything that is answered here as text, as the command `match` prints it; for the desk, Match is done then."""
     result = bench.reading(loudspeaker_id)
+    bench.saw(loudspeaker_id, "match asked")
     lines = match_lines(result, Advice(match=_matched(bench, result, body, body.room)))
     return {"text": "\n".join(lines) + "\n"}
 

@@ -13,7 +13,15 @@ from earwitness.app.jobs import Progress, part
 from earwitness.app.listen import data_shown_at
 from earwitness.app.publications import corrections_at, pending_correction, publications_at
 from earwitness.app.publish import TARGET, Products, document_of, publish_result
-from earwitness.app.published import PublishedFile, folder_from, place_of, product_file, published_file, usual_folder
+from earwitness.app.published import (
+    PublishedFile,
+    folder_from,
+    page_file,
+    place_of,
+    product_file,
+    published_file,
+    usual_folder,
+)
 from earwitness.app.site import publish_site
 from earwitness.app.words import keep_text, words_of
 from earwitness.archive.catalogue import Archive
@@ -21,12 +29,12 @@ from earwitness.archive.entries import LoudspeakerEntry
 from earwitness.bench.pages import page
 from earwitness.bench.state import Bench, BenchState, Body, Id
 from earwitness.exhibits.chart import Chart
-from earwitness.publish.arrangement import arrangement_for, outdated
+from earwitness.publish.arrangement import arranged, arrangement_for, outdated
 from earwitness.publish.calculators import calculator_script
 from earwitness.publish.dataset import LICENSES
 from earwitness.publish.own_words import PARTS, markdown_of, sanitized_html
 from earwitness.publish.player import player_script
-from earwitness.publish.site.write import section_title_of
+from earwitness.publish.site.write import section_title_of, write_review
 from earwitness.render.html import chart_script, is_numbers_script
 
 router = APIRouter()
@@ -65,11 +73,16 @@ class Exhibits(Body):
     captions: dict[Key, Annotated[str, Field(max_length=4000)]] = Field(default={}, max_length=200)
 
 
-class Publication(Body):
-    """All that a publication is made from. folder : "" for the usual one; because : why numbers change."""
+class Look(Body):
+    """What the page says and shows."""
 
     words: Words
     exhibits: Exhibits
+
+
+class Publication(Look):
+    """All that a publication is made from. folder : "" for the usual one; because : why numbers change."""
+
     products: Products
     folder: Annotated[str, Field(max_length=1000)] = ""
     because: Annotated[str, Field(max_length=2000)] = ""
@@ -122,13 +135,27 @@ def publish(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResp
 def published_page(request: Request, bench: BenchState, loudspeaker_id: Id, name: str) -> Response:
     """A file of the page that was published last. Whoever put it into the folder, it runs nothing of its own."""
     bench.loudspeaker(loudspeaker_id)
-    found = published_file(loudspeaker_id, name, bench.archive_folder)
+    return _of_page(request, published_file(loudspeaker_id, name, bench.archive_folder), name)
+
+
+@router.get("/publish/{loudspeaker_id}/look/{name:path}", include_in_schema=False)
+def looked_at_page(request: Request, bench: BenchState, loudspeaker_id: Id, name: str) -> Response:
+    """A file of the page as it would be published, under the same rules."""
+    bench.loudspeaker(loudspeaker_id)
+    return _of_page(request, page_file(_look_folder(bench, loudspeaker_id), name), name)
+
+
+def _look_folder(bench: Bench, loudspeaker_id: int) -> DiskPath:
+    return DiskPath(bench.looks.name) / str(loudspeaker_id)
+
+
+def _of_page(request: Request, found: PublishedFile | None, name: str) -> Response:
     # Scripts run with the bench's origin, so none is taken from the disk but the one the program writes, and numbers.
     if found is None or (found.path.suffix.lower() == ".js" and not _is_ours(found.path.read_bytes())):
         raise HTTPException(404)
     policy = _FILE_POLICY
     if found.path.suffix.lower() == ".html":
-        policy = _page_policy(f"{request.url.scheme}://{request.url.netloc}/publish/{loudspeaker_id}/published/")
+        policy = _page_policy(f"{request.url.scheme}://{request.url.netloc}{request.url.path.removesuffix(name)}")
     return _file(found, policy)
 
 
@@ -220,6 +247,27 @@ def publish_now(loudspeaker_id: Id, body: Publication, bench: BenchState) -> dic
         return _publish(bench, entry, body, folder, products, progress)
 
     return asdict(bench.jobs.start(f"Publish {_name(entry)}", work))
+
+
+@router.post("/api/publish/{loudspeaker_id}/look", tags=["publish"])
+def publish_look(loudspeaker_id: Id, body: Look, bench: BenchState) -> dict[str, Any]:
+    """Write the page as it would be published where only the bench shows it, as a job; the words are kept."""
+    entry = bench.loudspeaker(loudspeaker_id)
+
+    def work(progress: Progress) -> dict[str, Any]:
+        progress(0.1, "read the data")
+        result, advice = bench.reading(loudspeaker_id), bench.advice(loudspeaker_id)
+        with bench.heavy:
+            keep_text(_name(entry), markdown_of(_name(entry), body.words.model_dump()), bench.archive_folder)
+            review = generated_review(result, bench.archive_folder, advice=advice)
+            progress(0.5, "write the page")
+            write_review(
+                arranged(review, arrangement_for(review, **body.exhibits.model_dump())),
+                _look_folder(bench, loudspeaker_id),
+            )
+        return {"page": f"/publish/{loudspeaker_id}/look/index.html"}
+
+    return asdict(bench.jobs.start(f"Look at the page of {_name(entry)}", work))
 
 
 @router.get("/api/publish/{loudspeaker_id}/publications", tags=["publish"])

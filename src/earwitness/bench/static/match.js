@@ -319,7 +319,10 @@ const askAmplifier = newest(async () => {
       no: "It cannot drive this loudspeaker",
       "cannot be told": "Whether it can drive this loudspeaker cannot be told",
     }[told.can_drive];
-    find("amp-answer").replaceChildren(make("strong", {}, `${answer}: `), told.why);
+    const [reached, need, ...more] = told.sentences;
+    // Where the load is left open, how loud it gets is what can be used, so that stands first.
+    if (told.can_drive === "cannot be told" && need) find("amp-answer").replaceChildren(make("strong", {}, need), ` ${[reached, ...more].join(" ")}`);
+    else find("amp-answer").replaceChildren(make("strong", {}, `${answer}: `), told.why);
     put("amp-shown", told.html);
   } catch (error) {
     refuse("amp-refused", error);

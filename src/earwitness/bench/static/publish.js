@@ -30,6 +30,7 @@ function change(act, { wait = false } = {}) {
   const next = structuredClone(now());
   act(next);
   draft.set(next, { now: !wait });
+  if (!find("#look-frame").hidden) find("#look-told").textContent = "Changed since; preview it again.";
   return next;
 }
 
@@ -68,8 +69,36 @@ async function prepare() {
       pending = job.result.pending;
       exhibits = exhibitList(find("#exhibits"), job.result.exhibits, now, change);
       exhibits.show();
+      find("#look").disabled = false;
     }, { isTold: true });
   } catch (error) {
+    tell(error);
+  }
+}
+
+// The page before it is published -------------------------------------------------------------------------------------
+
+const exhibitsOf = (value) =>
+  exhibits?.pruned(value) ??
+    { order: value.order.filter((key) => !value.left_out.includes(key)), left_out: value.left_out, captions: value.captions };
+
+async function look() {
+  const button = find("#look"), told = find("#look-told"), value = now();
+  button.disabled = true;
+  told.textContent = "Writing it; progress stands under Jobs.";
+  try {
+    await startJob(`/api/publish/${given.id}/look`, { words: value.parts, exhibits: exhibitsOf(value) }, (job) => {
+      button.disabled = false;
+      told.textContent = job.state === "done" ? "As it would be published now." : "It could not be written: see Jobs.";
+      if (job.state !== "done") return;
+      const frame = find("#look-frame");
+      frame.hidden = false;
+      // The same address again would show what was there before.
+      frame.src = `${job.result.page}?${Date.now()}`;
+    }, { isTold: true });
+  } catch (error) {
+    button.disabled = false;
+    told.textContent = "";
     tell(error);
   }
 }
@@ -115,8 +144,7 @@ async function publish() {
   const value = now();
   const body = {
     words: value.parts,
-    exhibits: exhibits?.pruned(value) ??
-      { order: value.order.filter((key) => !value.left_out.includes(key)), left_out: value.left_out, captions: value.captions },
+    exhibits: exhibitsOf(value),
     products: products(value.products),
     folder: value.folder,
     because: value.because,
@@ -155,6 +183,39 @@ async function finished(job, wantsSite) {
   }
 }
 
+const KINDS = [
+  { title: "Report", like: /\.pdf$/ },
+  { title: "Talk", like: /^(talk|captions|chapters)/ },
+  { title: "How the charts build up", like: /\.(svg|webm)$/ },
+  { title: "Data set", like: /\.zip$/ },
+  { title: "Stills for a screen", like: /-wide\b.*\.png$/ },
+  { title: "Stills held upright", like: /-tall\b.*\.png$/ },
+  { title: "More", like: /./ },
+];
+
+/** Files by what they are for; a long list is folded. */
+function filesMade(files) {
+  const groups = new Map(KINDS.map(({ title }) => [title, []]));
+  files.forEach((name, k) =>
+    groups.get(KINDS.find(({ like }) => like.test(name)).title).push(make(
+      "li",
+      {},
+      make("a", {
+        href: `/publish/${given.id}/product/${k}`,
+        download: name,
+      }, name),
+    ))
+  );
+  return [...groups].filter(([, ones]) => ones.length).map(([title, ones]) =>
+    make(
+      "details",
+      { open: ones.length <= 6 },
+      make("summary", {}, `${title}: ${ones.length} ${ones.length === 1 ? "file" : "files"}`),
+      make("ul", {}, ...ones),
+    )
+  );
+}
+
 const when = (text) => text.replace("T", " ").replace("+00:00", " UTC");
 
 function published(told) {
@@ -175,13 +236,7 @@ function published(told) {
     ? [
       make("p", {}, "The page is in ", make("code", {}, told.folder)),
       make("div", { class: "actions" }, make("a", { class: "button", href: address, target: "_blank", rel: "noopener" }, "Open the page"), toggle),
-      told.files.length
-        ? make(
-          "ul",
-          { class: "products-made" },
-          ...told.files.map((name, k) => make("li", {}, make("a", { href: `/publish/${given.id}/product/${k}`, download: name }, name))),
-        )
-        : null,
+      told.files.length ? make("div", { class: "products-made" }, ...filesMade(told.files)) : null,
       frame,
     ]
     : [make("p", { class: "hint" }, "The page is not in the folder any more to which it was published last.")];
@@ -248,6 +303,7 @@ async function start() {
   }
   find("#license").onchange = () => change((next) => (next.products.license = find("#license").value));
   for (const key of ["folder", "because"]) find(`#${key}`).oninput = () => change((next) => (next[key] = find(`#${key}`).value), { wait: true });
+  find("#look").onclick = look;
   find("#publish").onclick = confirm;
   find("#confirm-yes").onclick = publish;
   find("#confirm-no").onclick = () => {
@@ -256,6 +312,7 @@ async function start() {
   };
   onKey("w", "write the verdict", () => find("#part-verdict").focus());
   onKey("e", "go to the exhibits: Space shows or leaves out, Alt+arrows move, Enter changes the caption", () => find("#exhibits [data-key]")?.focus());
+  onKey("v", "preview the page", () => find("#look").disabled || look());
   onKey("Shift+p", "publish the review (asks first)", confirm);
   show(now());
   published(JSON.parse(find("#published-now").textContent));

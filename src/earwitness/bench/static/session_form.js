@@ -14,11 +14,11 @@ const SECTIONS = [
   ["Microphone", ["microphone", "microphone.calibrator"]],
   ["What is played", ["drive", "stimulus", "reference"]],
   ["Room", ["environment", "environment.room", "turntable"]],
-  ["Takes", ["take"]],
+  ["Takes", ["take", "scan", "responses"]],
   ["Unit, tester, claims, photos", ["unit", "variant", "tester", "loudspeaker.claim", "photo", "other_stimulus"]],
 ];
 // Tables whose mere presence says something: they are asked for.
-const ASKED = ["loudspeaker.price", "microphone.calibrator", "reference", "environment.room", "turntable"];
+const ASKED = ["loudspeaker.price", "microphone.calibrator", "reference", "environment.room", "turntable", "scan", "responses"];
 const ADD = {
   "loudspeaker.driver": "Add a driver",
   "loudspeaker.claim": "Add a claim",
@@ -27,6 +27,7 @@ const ADD = {
   take: "Add a take",
 };
 const LISTS = { "microphone.serial": "known-microphones", "microphone.calibrator.serial": "known-calibrators", "take.driver": "known-drivers" };
+const RESPONSES = ["response", "impulse response", "directions", "curves", "uncertainty", "level table", "multitone table"];
 const CHECK_MS = 250;
 
 const today = () => new Date(Date.now() - new Date().getTimezoneOffset() * 60000).toISOString().slice(0, 10);
@@ -78,6 +79,17 @@ const below = (name) =>
     one,
   ) => one.slice(name ? name.length + 1 : 0));
 
+/** Kinds to choose from; those of takes by where they come from. */
+function kindOptions(name, kinds, chosen) {
+  const option = (one) => make("option", { value: one, selected: one === chosen }, one);
+  const all = kinds.filter((one) => one !== "none");
+  if (name !== "take") return all.map(option);
+  const from = (one) => (one.startsWith("scan") ? "Scan" : RESPONSES.includes(one) ? "Responses measured before" : "Recordings");
+  return ["Recordings", "Scan", "Responses measured before"].map((label) =>
+    make("optgroup", { label }, ...all.filter((one) => from(one) === label).map(option))
+  );
+}
+
 function fieldsOf(name, path) {
   const table = get(path) || {}, kinds = kindsOf(name), many = Object.keys(kinds).filter(Boolean);
   const found = [];
@@ -97,7 +109,7 @@ function fieldsOf(name, path) {
             onchange: (e) => ofKind(name, path, e.target.value),
           },
           make("option", { value: "" }, "choose"),
-          ...options.filter((one) => one !== "none").map((one) => make("option", { value: one, selected: one === table.kind }, one)),
+          ...kindOptions(name, options, table.kind),
         ),
         make("small", { id: `${id}-fault`, class: "fault", hidden: true }),
       ),
