@@ -22,7 +22,7 @@ from earwitness.bench.security import Gate, Guard, cookie_name
 from earwitness.bench.state import Bench
 from earwitness.errors import InputError
 from earwitness.render.html import chart_script
-from earwitness.render.theme import theme_css
+from earwitness.render.theme import base_css, theme_css
 
 HOST = "127.0.0.1"
 # How long a request that has begun may be silent [s].
@@ -166,7 +166,7 @@ async def _enter(request: Request, token: str) -> Response:
 
 
 async def _static(name: str) -> Response:
-    made = {"theme.css": theme_css, "charts.js": chart_script}
+    made = {"theme.css": theme_css, "base.css": base_css, "charts.js": chart_script}
     if name in made:
         return Response(made[name](), media_type=_KINDS[Path(name).suffix])
     folder = files("earwitness.bench").joinpath("static")

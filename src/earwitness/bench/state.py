@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import tempfile
+import shutil
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Iterator
@@ -71,7 +71,7 @@ class Bench:
         self._advice: OrderedDict[int, tuple[str, Advice]] = OrderedDict()
         self._preview: tuple[int, AxisPreview] | None = None
         # Pages that are looked at before they are published; gone with the bench.
-        self.looks = tempfile.TemporaryDirectory(prefix="earwitness-look-")
+        self.looks = archive_folder / "looks"
 
     def close(self) -> None:
         """Silence live measuring, end all jobs, and let go of the pages that were only looked at."""
@@ -79,7 +79,7 @@ class Bench:
             if self._live is not None:
                 self._live.close()
         self.jobs.close()
-        self.looks.cleanup()
+        shutil.rmtree(self.looks, ignore_errors=True)
 
     @property
     def live_begun(self) -> LiveDesk | None:

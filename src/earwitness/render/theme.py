@@ -37,6 +37,11 @@ def theme_css() -> str:
     return "\n".join((*themes, charts.strip(), swaps, roles, bands)) + "\n"
 
 
+def base_css() -> str:
+    """What page, site and bench share behind `theme_css`: type, spacing, buttons and fields."""
+    return files("earwitness.render").joinpath("static/base.css").read_text(encoding="utf-8")
+
+
 def _tokens(theme: Theme) -> str:
     ground = GROUNDS[theme]
     named = [(field.name, getattr(ground, field.name)) for field in fields(Ground)]

@@ -30,14 +30,14 @@ def form_tables() -> list[dict[str, Any]]:
             "kinds": {
                 kind: [_field(name, model, key, words, told.get((name, kind), {}) or told.get((name, ""), {}))
                        for key in _keys(name, model) if key != "kind" or not kind]
-                for kind, model in _kinds(name, models).items()
+                for kind, model in _kinds(models).items()
             },
         }
         for name, models in TABLES.items()
     ]  # fmt: skip
 
 
-def _kinds(name: str, models: tuple[type[Strict], ...]) -> dict[str, type[Strict]]:
+def _kinds(models: tuple[type[Strict], ...]) -> dict[str, type[Strict]]:
     if len(models) == 1:
         return {"": models[0]}
     return {str(one.model_fields["kind"].annotation.__args__[0]): one for one in models}  # type: ignore[union-attr]

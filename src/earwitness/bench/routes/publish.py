@@ -146,7 +146,7 @@ def looked_at_page(request: Request, bench: BenchState, loudspeaker_id: Id, name
 
 
 def _look_folder(bench: Bench, loudspeaker_id: int) -> DiskPath:
-    return DiskPath(bench.looks.name) / str(loudspeaker_id)
+    return bench.looks / str(loudspeaker_id)
 
 
 def _of_page(request: Request, found: PublishedFile | None, name: str) -> Response:

@@ -5,15 +5,14 @@ import { ask, Draft, make, note, onKey, ready, Refusal, tell } from "./bench.js"
 import { bandGain, halfWidth, prewarped, qOfHalfWidth, totalGain } from "./mend_filters.js";
 import { Desk } from "./mend_desk.js";
 import { changeRow } from "./mend_change.js";
+import { paintFindings } from "./mend_findings.js";
+import { BOUNDS, EMPTY, held, settable, sound } from "./mend_state.js";
+import { paintCounts, paintVerdict } from "./mend_verdict.js";
 
 const find = (id) => document.getElementById(id);
 const facts = JSON.parse(find("mend-facts").textContent);
 const api = `/api/mend/${facts.id}`;
 const LETTERS = ["A", "B", "C"];
-const EMPTY = { bands: [], preamp_db: null, goal: { words: "even", table: "" }, limits: {}, candidates: {} };
-const BOUNDS = { frequency_hz: [10, 20000], gain_db: [-40, 40], q: [0.05, 50] };
-/** @type {(value: number, bounds: number[]) => number} */
-const held = (value, [low, high]) => Math.min(high, Math.max(low, value));
 const minus = (words) => words.replace("-", "\u2212");
 const hertz = (hz) => (hz < 100 ? hz.toFixed(1) : hz.toFixed(0));
 
@@ -25,29 +24,6 @@ let aimed = null;
 const desk = new Desk(find("mend-chart").querySelector("figure"), facts, { move, choose, remove, add: addAt, key: bandKey });
 
 // What is set ------------------------------------------------------------------------------------------------------
-
-/** Steps that devices can be set to: 1 Hz (below 100 Hz 0.1 Hz), 0.1 dB, Q in steps of 0.01. */
-function settable(band) {
-  const hz = held(band.frequency_hz, BOUNDS.frequency_hz);
-  return {
-    kind: band.kind,
-    frequency_hz: hz >= 100 ? Math.round(hz) : Math.round(10 * hz) / 10,
-    gain_db: Math.round(10 * held(band.gain_db, BOUNDS.gain_db)) / 10 + 0,
-    q: Math.max(0.05, Math.round(100 * held(band.q, BOUNDS.q)) / 100),
-  };
-}
-
-/** A draft as it may be: whatever another version or hand left there, only what this page knows is taken. */
-function sound(value) {
-  const taken = { ...structuredClone(EMPTY), ...(value && typeof value === "object" ? value : {}) };
-  const isBand = (b) => b && b.kind in facts.kinds && [b.frequency_hz, b.gain_db, b.q].every(Number.isFinite);
-  taken.bands = (Array.isArray(taken.bands) ? taken.bands : []).filter(isBand).slice(0, facts.most_bands);
-  const isGoal = taken.goal && /^(even|table|slope=[+-]?\d{1,2}(\.\d{1,3})?)$/.test(taken.goal.words);
-  if (!isGoal) taken.goal = structuredClone(EMPTY.goal);
-  if (!taken.candidates || typeof taken.candidates !== "object") taken.candidates = {};
-  if (!taken.limits || typeof taken.limits !== "object") taken.limits = {};
-  return taken;
-}
 
 function set(change, { isOver = true } = {}) {
   if (!draft.revision && !draft.isDirty) {
@@ -218,44 +194,6 @@ function paintFiles() {
   for (const link of document.querySelectorAll("[data-file]")) link.href = `${api}/files/${link.dataset.file}?${asked}`;
 }
 
-function paintFindings() {
-  find("mend-findings").replaceChildren(
-    ...facts.findings.map((one) =>
-      make(
-        "li",
-        { class: one.mendable ? "mendable" : "" },
-        make("span", { class: "badge" }, String(one.key)),
-        make(
-          "span",
-          { class: "what" },
-          make("strong", {}, one.title),
-          make("span", { class: "hint" }, ` ${one.size}, ${one.where}`),
-          ...(one.aim ? [make("span", { class: "said" }, ` ${one.aim.sentence}`)] : []),
-          ...one.heard.map((words) => make("span", { class: "said heard-in-trials" }, ` ${words}`)),
-        ),
-        findingAct(one),
-      )
-    ),
-  );
-  if (!facts.findings.length) find("mend-findings").replaceChildren(make("li", {}, "Nothing stands out from the trend of the curves."));
-}
-function findingAct(one) {
-  if (!one.q) return findingRemedy(one);
-  const asked = new URLSearchParams({ kind: "threshold", finding: one.key });
-  return make(
-    "span",
-    { class: "acts" },
-    findingRemedy(one),
-    " ",
-    make("a", { href: `/listen/${facts.id}/trials?${asked}`, "aria-label": `Hear how small it may be: finding ${one.key}` }, "Hear how small it may be"),
-  );
-}
-function findingRemedy(one) {
-  if (one.mendable && one.q) return make("button", { type: "button", onclick: () => against(one) }, "Set a band against it");
-  if (one.aim?.angle_deg) return make("button", { type: "button", onclick: () => tryAim(one.aim.orbit, one.aim.angle_deg) }, `Try ${one.aim.words}`);
-  if (one.aim) return make("a", { href: "#aim-title" }, "Every aim");
-  return make("span", { class: "hint" }, one.mendable ? "can be mended" : "cannot be mended by an equalizer");
-}
 function against(one) {
   addAt(one.center_hz, 0);
   change(chosen, { gain_db: held(-one.size_db, [-12, 3]), q: held(one.q, [0.4, 12]) });
@@ -349,7 +287,7 @@ async function lookAhead() {
   try {
     const made = await ask("POST", `${api}/design`, { bands: null, goal: goalAsked(), limits: state.limits });
     paintVerdict(made.verdict);
-    paintCounts(made, state.bands.length);
+    paintCounts(made, state.bands.length, designBands);
     desk.goal(made.goal_curve, made.goal_level);
     desk.paint(state, chosen);
   } catch (error) {
@@ -369,7 +307,7 @@ async function designBands(count) {
       limits: asked.limits,
     });
     paintVerdict(made.verdict);
-    paintCounts(made, made.equalizer?.bands.length ?? 0);
+    paintCounts(made, made.equalizer?.bands.length ?? 0, designBands);
     desk.goal(made.goal_curve, made.goal_level);
     if (made.equalizer) set({ ...asked, bands: made.equalizer.bands, preamp_db: null });
     else {
@@ -382,59 +320,6 @@ async function designBands(count) {
     button.disabled = false;
     button.textContent = "Design the bands";
   }
-}
-
-function paintVerdict(verdict) {
-  find("verdict").textContent = verdict.headline;
-  find("verdict-more").replaceChildren(...verdict.sentences.map((words) => make("span", {}, `${words} `)));
-  find("take-advised").hidden = !verdict.bands.length;
-}
-
-function paintCounts({ by_count: steps, verdict }, count) {
-  const most = steps[0].left_db || 1, ns = "http://www.w3.org/2000/svg";
-  find("count-words").textContent = verdict.bands.length
-    ? "Taken away is the mean over units of its kind, 3 % off in frequency."
-    : "No number of bands pays; what they would do:";
-  const rows = steps.map((step, k) => {
-    const svg = document.createElementNS(ns, "svg");
-    svg.setAttribute("viewBox", "0 0 100 8");
-    svg.setAttribute("preserveAspectRatio", "none");
-    svg.setAttribute("aria-hidden", "true");
-    const bar = document.createElementNS(ns, "rect");
-    bar.setAttribute("width", String(Math.max(0.5, (100 * step.left_db) / most)));
-    bar.setAttribute("height", "8");
-    svg.append(bar);
-    return make(
-      "tr",
-      { class: k === count ? "chosen" : "" },
-      make("th", { scope: "row" }, k ? String(k) : "none"),
-      make("td", { class: "share" }, svg),
-      make("td", { class: "right" }, `${step.left_db.toFixed(2)} dB`),
-      make("td", { class: "right" }, k ? `${step.taken_db.toFixed(2)} dB` : ""),
-      make("td", {}, verdict.bands.length && k === verdict.bands.length ? "advised" : ""),
-      make(
-        "td",
-        {},
-        k ? make("button", { type: "button", class: "quiet", "aria-label": `Take ${k} band${k === 1 ? "" : "s"}`, onclick: () => designBands(k) }, "Take") : "",
-      ),
-    );
-  });
-  find("counts").replaceChildren(
-    make(
-      "table",
-      { class: "counts" },
-      make(
-        "thead",
-        {},
-        make(
-          "tr",
-          {},
-          ...["Bands", "Left to mend, rms", "", "Taken away", "", ""].map((words) => (words ? make("th", { scope: "col" }, words) : make("td", {}))),
-        ),
-      ),
-      make("tbody", {}, ...rows),
-    ),
-  );
 }
 
 // Aim --------------------------------------------------------------------------------------------------------------
@@ -586,9 +471,9 @@ function listen() {
 }
 
 listen();
-paintFindings();
+paintFindings(facts, { against, tryAim });
 Draft.open(`mend:${facts.id}`, EMPTY, (value) => {
-  state = sound(value);
+  state = sound(value, facts);
   paintForm();
   paint();
 })

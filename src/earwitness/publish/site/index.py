@@ -11,7 +11,7 @@ from earwitness.publish.site.corrections import Correction
 from earwitness.publish.site.five_minutes import number_parts
 from earwitness.publish.site.write import CHART_WIDTH_PX
 from earwitness.render.html import chart_script, figure_html, table_html
-from earwitness.render.theme import theme_css
+from earwitness.render.theme import base_css, theme_css
 
 INDEX_CSS: Final = "index.css"
 INDEX_JS: Final = "index.js"
@@ -65,7 +65,7 @@ def comparison_html(charts: Sequence[Chart], tables: Sequence[Table], sentences:
 
 def index_css() -> str:
     """Style sheet of the pages of this module."""
-    return f"{theme_css()}\n{_asset(INDEX_CSS)}"
+    return f"{theme_css()}\n{base_css()}\n{_asset(INDEX_CSS)}"
 
 
 def index_script() -> str:

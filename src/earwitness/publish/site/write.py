@@ -28,7 +28,7 @@ from earwitness.publish.review import Review
 from earwitness.publish.site.corrections import Correction
 from earwitness.publish.site.five_minutes import five_minutes, value_parts
 from earwitness.render.html import chart_script, figure_html, numbers_html, numbers_script, table_html
-from earwitness.render.theme import theme_css
+from earwitness.render.theme import base_css, theme_css
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -200,9 +200,8 @@ def section_title_of(key: str) -> str:
 
 
 def style_css() -> str:
-    """The page's style sheet: the theme of the charts, then the page."""
-    words = "  --measured: var(--role-window);\n  --mended: var(--role-mended);\n"
-    return f"{theme_css()}\n:root {{\n{words}}}\n\n{_asset('page.css')}"
+    """The page's style sheet: the theme of the charts, what all pages share, then the page."""
+    return f"{theme_css()}\n{base_css()}\n{_asset('page.css')}"
 
 
 @cache
