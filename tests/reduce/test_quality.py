@@ -15,7 +15,7 @@ from scipy.special import j1
 
 from earwitness.quantities import Gate, QualityFlag, Splice, report_axis
 from earwitness.reduce.orbit_checks import orbit_flags
-from earwitness.reduce.quality import gate_flags, snr_flags, splice_flags, take_flags
+from earwitness.reduce.quality import gate_flags, level_jumps, snr_flags, splice_flags, take_flags
 from earwitness.reduce.take_facts import THRESHOLDS, TakeFacts
 
 C = 343.0
@@ -134,11 +134,38 @@ def test_distance_allows_three_centimetres_the_way_around_and_unknown_delays() -
         assert take_flags(facts, speed_of_sound=C) == []
 
 
+def test_a_sound_deep_in_a_horn_may_come_earlier_elsewhere_by_its_depth() -> None:
+    """0.1 m late to the axis, on time behind: with the common delay taken off, 0.55 m nearer is within 0.5 + 0.1."""
+    near = {f"{o}{a:+d}" for o in "hv" for a in (-30, -20, -10, 0, 10, 20, 30)}
+    facts = [replace(f, arrival_s=(1.09 if f.id in near else 1.0) / C) for f in clean()]
+    early = [replace(f, arrival_s=0.54 / C) if f.id == "h+90" else f for f in facts]
+    assert [f.id for f in take_flags(early, speed_of_sound=C) if f.id == "distance"] == []
+    earlier = [replace(f, arrival_s=0.48 / C) if f.id == "h+90" else f for f in facts]
+    assert of(take_flags(earlier, speed_of_sound=C), "distance").takes == ("h+90",)
+
+
 def test_distance_is_told_no_finer_than_the_sound_allows() -> None:
     """Sound up to 400 Hz has a period of 2.5 ms, or 86 cm: half a meter cannot be read off its onset."""
     slow = changed(lambda f: replace(f, arrival_s=1.5 / C), "h+0")
     assert take_flags(slow, speed_of_sound=C, blur_m=C / 400.0) == []
     assert of(take_flags(slow, speed_of_sound=C, blur_m=0.1), "distance").number == pytest.approx(0.5)
+
+
+def bulged(orbit: str, angle_deg: float) -> TakeFacts:
+    """A lobe upward: the level falls by 4 dB to 90 degrees and is lopsided by 2 dB, as by a woofer below the axis."""
+    turn = np.deg2rad(angle_deg)
+    level = -4.0 * (1 - np.cos(turn)) / 2 + (2.0 * np.sin(turn) if orbit == "vertical" else 0.0)
+    return replace(fact(orbit, angle_deg), band_level_db=float(level))
+
+
+@pytest.mark.parametrize(("take", "jump_db"), [(None, 0.0), ("v+10", 0.5), ("v-10", -0.5), ("v+60", 0.5)])
+def test_an_orbit_that_shares_its_axis_with_the_other_is_no_jump(take: str | None, jump_db: float) -> None:
+    """The take ahead stands on one orbit: beside it the other has a step of 20 degrees, which is not an odd level."""
+    facts = [bulged(orbit, a) for orbit in ("horizontal", "vertical") for a in ANGLES
+             if orbit == "horizontal" or a not in (0.0, 180.0)]  # fmt: skip
+    moved = [replace(f, band_level_db=f.band_level_db + jump_db) if f.id == take else f for f in facts]
+    named = next((flag.takes for flag in level_jumps(moved)), ())
+    assert named == (() if take is None else (take,))
 
 
 @pytest.mark.parametrize("jump_db", [1.0, -1.5])

@@ -171,16 +171,17 @@ def _distance(facts: Sequence[TakeFacts], speed_of_sound: float, blur_m: float, 
     """Around the back the path is longer and off the axis another driver may be nearer: wider limits there."""
     worst: dict[str, tuple[float, float]] = {}
     common = _common_excess_m(facts, speed_of_sound)
+    if not -THRESHOLDS["distance_common_m"] <= common <= max(THRESHOLDS["distance_common_m"], recess_m):
+        common = 0.0
     for fact in facts:
         if not fact.arrival_known or fact.orbit is None or fact.angle_deg is None:
             continue
-        excess = speed_of_sound * fact.arrival_s - fact.distance_m
-        if -THRESHOLDS["distance_common_m"] <= common <= max(THRESHOLDS["distance_common_m"], recess_m):
-            excess -= common
+        excess = speed_of_sound * fact.arrival_s - fact.distance_m - common
         limit = max(THRESHOLDS["distance_m"], THRESHOLDS["distance_share"] * fact.distance_m, blur_m)
         early, late = limit, limit
         if abs(wrapped_deg(fact.angle_deg)) > THRESHOLDS[f"distance_strict_{fact.orbit}_deg"]:
-            early = max(limit, THRESHOLDS["distance_early_elsewhere_m"])
+            # What comes late to the axis, as from deep in a horn, need not elsewhere, where another driver is first.
+            early = max(limit, THRESHOLDS["distance_early_elsewhere_m"] + max(common, 0.0))
             late = max(limit, THRESHOLDS["distance_late_elsewhere_m"])
         if not -early <= excess <= late:
             worst[fact.id] = (excess, late if excess > 0 else early)
@@ -212,12 +213,12 @@ def level_jumps(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
     found: dict[str, float] = {}
     orbits: tuple[Orbit, ...] = ("horizontal", "vertical")
     for orbit in orbits:
-        rows = by_angle(facts, orbit)
-        steps = np.diff([wrapped_deg(facts[i].angle_deg or 0.0) for i in rows])
-        if len(rows) >= 7 and np.median(steps) <= THRESHOLDS["neighbors_within_deg"]:
+        rows = _with_shared(facts, orbit)
+        angle = np.array([wrapped_deg(facts[i].angle_deg or 0.0) for i in rows])
+        if len(rows) >= 7 and np.median(np.diff(angle)) <= THRESHOLDS["neighbors_within_deg"]:
             level = np.array([facts[i].band_level_db for i in rows])
-            jumps = _odd_levels(level, closed=360.0 - _span_deg(facts, rows) < 30.0)
-            found |= {facts[rows[k]].id: jump for k, jump in jumps.items()}
+            jumps = _odd_levels(level, angle, closed=360.0 - float(np.ptp(angle)) < 30.0)
+            found |= {facts[rows[k]].id: jump for k, jump in jumps.items() if facts[rows[k]].orbit == orbit}
     if not found:
         return []
     jump = max(found.values(), key=abs)
@@ -229,33 +230,53 @@ def level_jumps(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
     return [QualityFlag("level jump", "warn", jump, limit, "dB", tuple(found), None, sentence)]
 
 
-def _odd_levels(level_db: FloatArray, *, closed: bool) -> dict[int, float]:
+def _with_shared(facts: Sequence[TakeFacts], orbit: Orbit) -> list[int]:
+    """Takes of an orbit by angle, with those of the other one ahead and behind where it has none: both share them."""
+    rows = by_angle(facts, orbit)
+    own = {abs(wrapped_deg(facts[i].angle_deg or 0.0)) for i in rows}
+    shared = {
+        abs(wrapped_deg(f.angle_deg)): k
+        for k, f in enumerate(facts)
+        if f.orbit not in (None, orbit) and f.angle_deg is not None and abs(wrapped_deg(f.angle_deg)) in (0.0, 180.0)
+    }
+    rows += [k for angle, k in shared.items() if angle not in own and len(rows) >= 6]
+    return sorted(rows, key=lambda i: wrapped_deg(facts[i].angle_deg or 0.0))
+
+
+def _odd_levels(level_db: FloatArray, angle_deg: FloatArray, *, closed: bool) -> dict[int, float]:
     """Positions along an orbit whose level jumps, and by how much; the worst is set right before the next is sought."""
-    residual = _off_neighbors(level_db, closed)
+    residual = _off_neighbors(level_db, angle_deg, closed)
     spread = 1.4826 * float(np.median(np.abs(residual - np.median(residual))))
-    limit = max(THRESHOLDS["level_jump_db"], THRESHOLDS["level_jump_mads"] * spread)
+    # Behind the loudspeaker the bass itself changes fast from angle to angle.
+    is_behind = np.abs(angle_deg) > THRESHOLDS["level_jump_behind_deg"]
+    least = np.where(is_behind, THRESHOLDS["level_jump_behind_db"], THRESHOLDS["level_jump_db"])
+    limit = np.maximum(least, THRESHOLDS["level_jump_mads"] * spread)
     level, odd = level_db.copy(), dict[int, float]()
-    while np.abs(residual).max() > limit and len(odd) < level.size // 3:
-        worst = int(np.argmax(np.abs(residual)))
+    while np.any(np.abs(residual) > limit) and len(odd) < level.size // 3:
+        worst = int(np.argmax(np.abs(residual) / limit))
         odd[worst] = odd.get(worst, 0.0) + float(residual[worst])
         level[worst] -= residual[worst]
-        residual = _off_neighbors(level, closed)
+        residual = _off_neighbors(level, angle_deg, closed)
     return odd
 
 
-def _off_neighbors(level_db: FloatArray, closed: bool) -> FloatArray:
-    """(T,) distance from two predictions, the smaller: the median knows the odd one, the cubic allows for curvature."""
+def _off_neighbors(level_db: FloatArray, angle_deg: FloatArray, closed: bool) -> FloatArray:
+    """(T,) distance from two predictions, the smaller: the median knows the odd one, the cubic allows for curvature.
+
+    The cubic is Lagrange's through two neighbors on each side where they stand: steps need not be even."""
     padded = np.pad(level_db, 2, mode="wrap" if closed else "reflect")
-    around = np.stack([padded[k : k + level_db.size] for k in (0, 1, 3, 4)])
-    cubic = level_db - (-around[0] + 4 * around[1] + 4 * around[2] - around[3]) / 6
+    if closed:
+        places = np.pad(angle_deg, 2, mode="wrap") + np.repeat([-360.0, 0.0, 360.0], [2, level_db.size, 2])
+    else:
+        places = np.pad(angle_deg, 2, mode="reflect", reflect_type="odd")
+    sides = (0, 1, 3, 4)
+    around = np.stack([padded[k : k + level_db.size] for k in sides])
+    apart = np.stack([places[k : k + level_db.size] for k in sides]) - angle_deg
+    weights = [np.prod([apart[m] / (apart[m] - apart[k]) for m in range(4) if m != k], axis=0) for k in range(4)]
+    cubic = level_db - np.sum(np.stack(weights) * around, axis=0)
     median = level_db - np.median(around, axis=0)
     smaller: FloatArray = np.where(np.abs(cubic) < np.abs(median), cubic, median)
     return np.where(np.sign(cubic) == np.sign(median), smaller, 0.0)
-
-
-def _span_deg(facts: Sequence[TakeFacts], rows: Sequence[int]) -> float:
-    angles = [wrapped_deg(facts[i].angle_deg or 0.0) for i in rows]
-    return max(angles) - min(angles)
 
 
 def _level_repeats(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
