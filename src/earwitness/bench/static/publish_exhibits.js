@@ -60,6 +60,7 @@ export function exhibitList(root, all, now, change) {
     const told = one.is_outdated && own
       ? make("p", { class: "changed" }, "The numbers changed since you wrote this caption. Generated now: ", make("q", {}, one.finding))
       : null;
+    const does = own ? "Change your caption" : "Write your own caption";
     if (open !== one.key) {
       return make(
         "div",
@@ -68,8 +69,8 @@ export function exhibitList(root, all, now, change) {
         told,
         make(
           "button",
-          { type: "button", class: "quiet", "aria-label": `Change the caption of ${one.title}`, onclick: () => edit(one.key) },
-          own ? "Change your caption" : "Write your own caption",
+          { type: "button", class: "quiet", "aria-label": `${does} of ${one.title}`, onclick: () => edit(one.key) },
+          does,
         ),
       );
     }
