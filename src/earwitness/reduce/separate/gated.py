@@ -201,16 +201,17 @@ def _mixed_band(scan: _Scan, rows: IntArray, start_m: FloatArray | None) -> _Ban
     place_m = 0.0 if scan.places is None else scan.places.left_m
 
     def families(center: FloatArray) -> tuple[Family, ...]:
-        # A source's sphere that touches a microphone makes strong what only that one hears.
-        most_m = _CLEAR_SHARE * float(np.linalg.norm(points - center, axis=1).min())
-        return (*(Family(center, min(share * reach, most_m)) for share in _SMALL_SHARES), Family(scan.middle, reach))
+        return (*(Family(center, share * reach) for share in _SMALL_SHARES), Family(scan.middle, reach))
 
     start = searched.center_m if start_m is None else start_m
     center = likeliest_center(
         points, data[:, pilot], float(k[pilot]), families, start, scan.middle, scan.half,
         noise_db=noise_db, place_m=place_m,
     )  # fmt: skip
-    prior = tuned(points, data, k, families(center), noise_db=noise_db, place_m=place_m)
+    # A source's sphere that touches a microphone makes strong what only that one hears.
+    most_m, (*small, body) = _CLEAR_SHARE * float(np.linalg.norm(points - center, axis=1).min()), families(center)
+    clear = (*(replace(one, radius_m=min(one.radius_m, most_m)) for one in small), body)
+    prior = tuned(points, data, k, clear, noise_db=noise_db, place_m=place_m)
     fit = fit_kernel(points, data, k, prior)
     # Directions are judged one by one by their uncertainty: here only whether the waves explain the sound at all.
     error = np.mean(np.abs(fit.unseen) ** 2, axis=0) / np.mean(np.abs(data) ** 2, axis=0)

@@ -113,7 +113,7 @@ def likeliest_center(
     body = _kernel(points, k, families(start_m)[-1])
 
     def judged(center: FloatArray, strength: FloatArray) -> tuple[FloatArray, float]:
-        if np.linalg.norm(center - middle_m) > families(center)[-1].radius_m + _CENTER_STEPS_M[-1]:
+        if np.linalg.norm(points_m - center, axis=1).min() <= families(center)[-2].radius_m:
             return strength, -np.inf
         return _strengths([*(_kernel(points, k, one) for one in families(center)[:-1]), body], noise, data, strength)
 
