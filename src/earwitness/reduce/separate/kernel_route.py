@@ -27,7 +27,8 @@ _SINGLE_ABOVE_NOISE_DB = 50.0
 _LEAST_DB, _MOST_DB = -90.0, 20.0
 _STEPS_DB = (8.0, 3.0)
 _MOST_ROUNDS = 3
-_LEAST_UNSEEN = 0.5
+# Of unseen points to a direction: those within some 18 degrees count.
+_NEARNESS = 20.0
 # Of field.py's doubt of gated fits: these are held against unseen points. Checked on drawn loudspeakers, no source.
 _CHECKED_DOUBT = 0.75
 _CENTER_POINTS = 300
@@ -175,7 +176,10 @@ def fit_kernel(points_m: FloatArray, pressure: ComplexArray, k: FloatArray, prio
     residual, unseen = np.zeros_like(pressure), np.zeros_like(pressure)
     settled, condition = np.zeros(k.size), np.zeros(k.size)
     variance = np.zeros((GRID, k.size))
-    distance = float(np.median(np.linalg.norm(points_m - prior.families[-1].center_m, axis=1)))
+    away = np.linalg.norm(points_m - prior.families[-1].center_m, axis=1)
+    distance = float(np.median(away))
+    near = np.exp(_NEARNESS * (grid @ (points_m - prior.families[-1].center_m).T / away - 1))
+    near /= near.sum(axis=1, keepdims=True)
     for f, one in enumerate(k):
         data = pressure[:, f]
         power = float(np.mean(np.abs(data) ** 2))
@@ -194,9 +198,9 @@ def fit_kernel(points_m: FloatArray, pressure: ComplexArray, k: FloatArray, prio
         noise = power * 10 ** (prior.noise_db / 10) + (one * prior.place_m) ** 2 * np.abs(data) ** 2 + rest
         alpha, weights, inverse_diagonal, variance[:, f], gain = _solved(total, noise, data, across, before)
         residual[:, f], unseen[:, f] = noise * alpha, alpha / inverse_diagonal
-        # Errors at unseen points larger or smaller than expected make those far away so too.
-        unseen_times = float(np.mean(np.abs(alpha) ** 2 / inverse_diagonal))
-        variance[:, f] *= _CHECKED_DOUBT**2 * max(unseen_times, _LEAST_UNSEEN)
+        # Errors at unseen points larger than expected make those far away that way larger too.
+        unseen_times = near @ (np.abs(alpha) ** 2 / inverse_diagonal)
+        variance[:, f] *= _CHECKED_DOUBT**2 * np.maximum(unseen_times, 1.0)
         settled[f] = data.size - float(np.sum(noise * inverse_diagonal))
         condition[f] = gain / distance
         for row, (columns, share) in enumerate(waves):
