@@ -99,6 +99,17 @@ def laid_over(page: Page) -> None:
     page.wait_for_timeout(1500)
 
 
+def previewed(page: Page) -> None:
+    """The page beside the exhibits, before it is published."""
+    page.locator("#look:not([disabled])").wait_for()
+    page.locator("#look").click()
+    page.locator("#look-frame:visible").wait_for()
+    page.locator("#exhibits-title").scroll_into_view_if_needed()
+    page.locator(".with-look").evaluate("(one) => one.scrollIntoView()")
+    page.locator("#notes button").first.click()
+    page.wait_for_timeout(2500)
+
+
 def main() -> int:
     """Exit code."""
     options = argparse.ArgumentParser(description=__doc__)
@@ -131,7 +142,7 @@ def take(archive: Path, number: int, only: Sequence[str] = ()) -> None:
         ("mend", f"/mend/{number}", design),
         ("match", f"/match/{number}", still),
         ("compare", f"/compare/{number}", laid_over),
-        ("publish", f"/publish/{number}", still),
+        ("publish", f"/publish/{number}", previewed),
         # Last, with the curve of what was read.
         ("home", "/", still),
     )

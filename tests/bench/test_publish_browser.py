@@ -206,7 +206,7 @@ def test_the_page_is_looked_at_before_anything_is_published(page: Page, base: st
     expect(told).to_have_text("As it would be published now.", timeout=60_000)
     frame = page.frame_locator("#look-frame")
     expect(frame.locator("body")).to_contain_text("Calm, and steady to the last.")
-    expect(frame.locator("figure.chart svg").first).to_be_visible()
+    expect(frame.locator("figure.chart svg:visible").first).to_be_visible()
     assert serious(page) == []
     page.locator("#exhibits [data-key]").first.press("Space")
     expect(told).to_have_text("Changed since; preview it again.")
