@@ -145,6 +145,8 @@ def test_the_print_is_short_filled_and_without_lone_headings(browser: Browser, p
     pages = subprocess.run(laid, check=True, capture_output=True, text=True).stdout.split("\f")[:-1]
     assert len(pages) <= 8
     assert "were folded" in pages[-1]
+    # Nothing is printed that only a screen can do.
+    assert not any(re.search(r"^\W*(Tools|Numbers)\b", page, re.MULTILINE) for page in pages)
     boxes = ["pdftotext", "-bbox", str(tmp_path / "print.pdf"), "-"]
     parted = subprocess.run(boxes, check=True, capture_output=True, text=True).stdout.split("<page ")[1:]
     for number, (text, box) in enumerate(zip(pages[:-1], parted, strict=False), 1):
