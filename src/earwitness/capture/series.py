@@ -176,7 +176,8 @@ def states(series: Series) -> tuple[TakeState, ...]:
 
 def unlike(series: Series) -> tuple[Unlike, ...]:
     """Kept recordings that were played otherwise than they would be now: session.toml or the settings were changed."""
-    entries = {key: one for key, one in series.journal["takes"].items() if _is_there(series, key)}
+    # A copy: the page asks while a take is written.
+    entries = {key: one for key, one in dict(series.journal["takes"]).items() if _is_there(series, key)}
     settings = series.settings
     return unlike_takes(series.planned, entries, settings.wiring.rate_hz, settings.peak_dbfs)
 
@@ -463,7 +464,7 @@ def _usual_noise(series: Series, take: Take) -> float | None:
     kinds = {one.id: one.kind for one in series.planned.live}
     rows = [
         float(entry["noise_dbfs"])
-        for name, entry in series.journal["takes"].items()
+        for name, entry in dict(series.journal["takes"]).items()
         if kinds.get(name) == take.kind and entry.get("noise_dbfs") is not None
     ]
     return statistics.median(rows) if len(rows) >= 3 else None
