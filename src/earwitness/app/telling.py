@@ -10,9 +10,8 @@ from earwitness.app.read import ReadResult
 from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.aim import aim_table
 from earwitness.exhibits.chart import Table
-from earwitness.exhibits.heard import noticed_table, reliability_table, sheet_words, trial_words
+from earwitness.exhibits.heard import heard_from_table, noticed_table, reliability_table, sheet_words, trial_words
 from earwitness.exhibits.mended import bands_table, gains_table, steps_table
-from earwitness.exhibits.texts import table
 from earwitness.exhibits.words import sentence, true_minus
 from earwitness.insight.findings.sentences import hertz
 from earwitness.insight.listening.listeners import agreement_in_words
@@ -81,7 +80,7 @@ def _heard_from(thresholds: Sequence[Trials]) -> Table | None:
         rows.append(
             (hertz(outcome.center_hz), f"{outcome.q:.1f}", one.sound, one.listener or "not named", size, estimate)
         )
-    return table("heard-from", rows) if rows else None
+    return heard_from_table(rows)
 
 
 def finding_lines(advice: Advice) -> list[str]:

@@ -215,6 +215,11 @@ def _reading(heard: HeardSheet) -> str:
     return joined("Each bar is one remark, over the range it speaks of.", seal, told, more)
 
 
+def heard_from_table(rows: Sequence[tuple[str, ...]]) -> Table | None:
+    """Thresholds from trials: at, Q, sound, listener, heard from, estimate; None without any."""
+    return table("heard-from", rows) if rows else None
+
+
 def noticed_table(rows: Sequence[Noticed]) -> Table | None:
     """By region, how many findings a tester wrote of: of those that may be heard, and of smaller ones."""
     kept = [one for one in rows if one.audible or one.small]
