@@ -189,7 +189,7 @@ def _usual(result: ReadResult, findings: Sequence[Finding], asis: Version, curve
     made = [flat(asis.hz), asis]
     if mend_loudspeaker(result, findings).design is not None:
         made.append(_version("equalized", result, findings, asis, curve))
-    shaped = next((one.key for one in findings if one.q is not None and _size_db(one, CURVES[curve]) is not None), None)
+    shaped = next((one.key for one in findings if one.q is not None and one.size_in(CURVES[curve]) is not None), None)
     forms = () if shaped is None else (f"without{shaped}", f"doubled{shaped}")
     return (*made, *(_version(form, result, findings, asis, curve) for form in forms))
 
@@ -290,18 +290,10 @@ def _aimed(angle_deg: float, form: str, result: ReadResult, findings: Sequence[F
     return through(curve, form, f"the same, heard {aim_words('horizontal', angle_deg)}")
 
 
-def _size_db(one: Finding, key: str) -> float | None:
-    """The size of a finding in the curve that is rendered, where it is told beyond its uncertainty."""
-    if not one.sizes or one.resonance is not None:
-        return one.size_db
-    sized = one.sizes.get(key)
-    return sized.size_db if sized is not None and sized.is_sure else None
-
-
 def finding_shape(one: Finding, curve: str, hz: FloatArray) -> tuple[float, float, FloatArray]:
     """Center [Hz], Q and level (F,) at hz of a finding as it stands in the curve. InputError where it has no shape, or
     none beyond its uncertainty."""
-    size_db = _size_db(one, CURVES[curve])
+    size_db = one.size_in(CURVES[curve])
     if one.q is None or size_db is None:
         why = "has no shape that a filter could be given" if one.q is None else "is not certain in this curve"
         raise InputError(f"finding {one.key} {why}", remedy="choose another finding, or another curve with --curve")

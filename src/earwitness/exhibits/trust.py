@@ -38,7 +38,7 @@ def trust(reading: Reading, measurement: Measurement) -> Chart | None:
     panels = [Panel("Uncertainty, 95 %", "dB", 0.0, top, step, traces, db_per_decade=None)]
     noise = _noise_traces(measurement, axis)
     if noise:
-        high = 20.0 * np.ceil(max(60.0, max(float(t.curve.values[t.curve.valid].max()) for t in noise)) / 20.0)
+        high = 20.0 * np.ceil((5.0 + max(55.0, *(float(t.curve.values[t.curve.valid].max()) for t in noise))) / 20.0)
         panels.append(Panel("Signal above noise", "dB", 0.0, float(high), 20.0, traces=noise, db_per_decade=None))
     left_out = len(measurement.budget) - len(shown)
     return chart(
@@ -92,7 +92,8 @@ def _noise_traces(measurement: Measurement, axis: FrequencyAxis) -> tuple[Trace,
     rows, angles = on_orbit(measurement.response.directions, "horizontal")
     snr = np.where(np.isfinite(measurement.snr_db), measurement.snr_db, np.nan)
     known: BoolArray = np.asarray(np.isfinite(snr).all(axis=0), dtype=bool)
-    if not known.any() or not rows.size:
+    # The same number everywhere was not measured: responses that others measured say nothing of their noise.
+    if not known.any() or not rows.size or np.ptp(snr[:, known]) == 0.0:
         return ()
     safe = np.where(np.isfinite(snr), snr, 0.0)
     front = int(rows[np.abs(angles).argmin()])

@@ -49,10 +49,11 @@ def player_data(review: Review) -> dict[str, object]:
         }
         if review.equalizer is not None and review.equalizer.bands:
             made["equalizer"] = _rows(sections(review.equalizer, RATE_HZ))
-        shaped = max((one for one in findings if one.q is not None), key=lambda one: one.margin_db, default=None)
+        sized = [
+            (one, size_db) for one in findings if one.q is not None and (size_db := one.size_in("listening_window"))
+        ]
+        shaped, size_db = max(sized, key=lambda pair: pair[0].margin_db, default=(None, 0.0))
         if shaped is not None and shaped.q is not None:
-            sized = shaped.sizes.get("listening_window")
-            size_db = sized.size_db if sized is not None and shaped.resonance is None else shaped.size_db
             alone = Equalizer((Band("peaking", shaped.center_hz, size_db, shaped.q),))
             words = f"Only {size_db:+.1f} dB at {hz_words(shaped.center_hz)}".replace("-", "\N{MINUS SIGN}")
             made["finding"] = {"words": words, "sections": _rows(sections(alone, RATE_HZ))}

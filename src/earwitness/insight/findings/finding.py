@@ -235,6 +235,13 @@ class Finding:
         sizes = self.sizes if self.resonance is None else {}
         return heard_of(self.kind, self.size_db, self.u_db, sizes)
 
+    def size_in(self, curve: str) -> float | None:
+        """The size in that curve, by its key, where it is told beyond its uncertainty; None where it is not."""
+        if not self.sizes or self.resonance is not None:
+            return self.size_db
+        sized = self.sizes.get(curve)
+        return sized.size_db if sized is not None and sized.is_sure else None
+
     @property
     def is_peak(self) -> bool:
         return self.size_db > 0
