@@ -116,8 +116,10 @@ def test_eight_tabs_two_of_them_live_are_all_usable_and_lose_nothing(
     assert len(streams) == 1
     for page in (first, second):
         expect(page.locator("#live-next-words")).not_to_contain_text(re.compile(r"\b0 of 3"))
+    # After some minutes all takes are done, and nothing plays that could be silenced.
+    plays = bench.live.phase != "ready"
     second.locator("#live-silence").click()
-    expect(first.locator("#live-status")).to_contain_text("Silenced")
+    expect(first.locator("#live-status")).to_contain_text("Silenced" if plays else "Output off")
     for page, field in writing:
         page.reload()
         expect(page.locator(field)).to_have_value(f"words {count} in {page.url}")

@@ -24,7 +24,7 @@ SEARCH_DEG: Final = 20.0
 STEP_DEG: Final = 0.5
 MOST_DEG: Final = 60.0
 WIDEST_STEP_DEG: Final = 15.0
-DRAWS: Final = 200
+DRAWS: Final = 100
 _POINTS_PER_OCTAVE: Final = 12
 _LEAST_U_DEG: Final = 0.1
 _SHARE_OF_COARSER: Final = 0.3
@@ -86,7 +86,7 @@ def balance_window(
 ) -> BalanceWindow:
     """The window of a loudspeaker. crossover_hz : None to read it off the deepest cancellation within 20 degrees.
 
-    Uncertainty: 200 draws of what each direction has for itself, and 0.3 of what the angles read with every second
+    Uncertainty: 100 draws of what each direction has for itself, and 0.3 of what the angles read with every second
     direction left out differ by (own choice, held against random pairs of drivers). Raises InputError where the orbit,
     its phase or the band is not known, for a change that is not 0.5 to 12 dB, and where nothing cancels near the axis.
     """
