@@ -21,8 +21,9 @@ from earwitness.figures.read import levels_of
 from earwitness.figures.windows import windows
 from earwitness.insight.mend.aim import aim_study
 from earwitness.insight.mend.design import design, paths_of
+from earwitness.insight.mend.live import prepared, weighed
 from earwitness.insight.mend.objective import problem_of
-from earwitness.insight.mend.report import desk_of, mended, moved
+from earwitness.insight.mend.report import mended
 from earwitness.insight.mend.stop import choose
 from earwitness.insight.mend.verdict import verdict_of
 from earwitness.insight.mend.views import views_of
@@ -52,7 +53,7 @@ class Bench:
         self.before = windows(self.levels).curves
         self.problem = problem_of(views_of(self.levels))
         self.five = design(self.problem, 5).equalizer
-        self.desk = desk_of(self.levels)
+        self.desk = prepared(self.before, {}, self.problem)
 
     def whole(self) -> object:
         """The verdict from the levels."""
@@ -61,7 +62,7 @@ class Bench:
 
     def slider(self) -> object:
         """All curves for an equalizer that was moved."""
-        return moved(self.desk, self.five)
+        return weighed(self.desk, self.five)
 
 
 def main() -> None:
@@ -76,7 +77,7 @@ def main() -> None:
     print(f"{'  of it what is wanted':34}{times_ms(lambda: problem_of(views_of(levels)), runs)}")
     print(f"{'  of it the search':34}{times_ms(lambda: paths_of(bench.problem, 5), runs)}")
     print(f"{'curves and figures anew':34}{times_ms(lambda: mended(levels, five, before=before), runs)}")
-    print(f"{'slider: 70 positions, 14 curves':34}{times_ms(bench.slider, runs)}")
+    print(f"{'slider: curves, figures, warnings':34}{times_ms(bench.slider, runs)}")
     study = times_ms(lambda: aim_study(levels, bands=5, symmetric=True), max(1, runs // 5))
     print(f"{'9 aims, 5 bands for each':34}{study}")
 
