@@ -27,7 +27,7 @@ from http.cookiejar import CookieJar
 from pathlib import Path
 
 from playwright.sync_api import Page, sync_playwright
-from slider import made_archive
+from slider import drag_a_band, made_archive
 
 WATCHED = """() => { globalThis.frames = [];
   let last = performance.now();
@@ -91,21 +91,7 @@ def zooming(page: Page) -> list[float]:
 
 def dragging(page: Page) -> list[float]:
     """A band of an equalizer of five, dragged over the chart of Mend."""
-    page.locator("#clear").click()
-    for _ in range(5):
-        page.locator("#add-band").click()
-    grip = page.locator(".band-grip").last.locator(".grip")
-    grip.scroll_into_view_if_needed()
-    box = grip.bounding_box()
-    if box is None:
-        raise RuntimeError("the band has no handle")
-    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
-    page.evaluate(WATCHED)
-    page.mouse.move(x, y)
-    page.mouse.down()
-    for step in range(300):
-        page.mouse.move(x + 140 * (step % 60 - 30) / 30, y + 50 * (step % 40 - 20) / 20)
-    page.mouse.up()
+    drag_a_band(page, 5, 300, WATCHED)
     return list(page.evaluate("frames"))
 
 

@@ -41,8 +41,8 @@ def made_archive(folder: Path) -> Path:
     return folder / "archive"
 
 
-def dragged_ms(page: Page, bands: int, moves: int) -> list[float]:
-    """Times of the events of one long drag."""
+def drag_a_band(page: Page, bands: int, moves: int, watched: str) -> None:
+    """The last of some bands is dragged over the chart of Mend, in one long drag; watched : script run before."""
     page.locator("#clear").click()
     for _ in range(bands):
         page.locator("#add-band").click()
@@ -52,12 +52,17 @@ def dragged_ms(page: Page, bands: int, moves: int) -> list[float]:
     if box is None:
         raise RuntimeError("the band has no handle")
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
-    page.evaluate(TIMED)
+    page.evaluate(watched)
     page.mouse.move(x, y)
     page.mouse.down()
     for step in range(moves):
         page.mouse.move(x + 140 * (step % 60 - 30) / 30, y + 50 * (step % 40 - 20) / 20)
     page.mouse.up()
+
+
+def dragged_ms(page: Page, bands: int, moves: int) -> list[float]:
+    """Times of the events of one long drag."""
+    drag_a_band(page, bands, moves, TIMED)
     page.wait_for_timeout(500)
     times: list[float] = page.evaluate("times")
     return times

@@ -43,6 +43,17 @@ def to_part(page: Page, name: str) -> None:
     page.locator("#parts button", has_text=name).first.click()
 
 
+def draw_a_line(page: Page) -> None:
+    """Ink over the picture, by the key that draws."""
+    page.keyboard.press("d")
+    box = page.locator("#stage").bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + 200, box["y"] + 200)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 300, box["y"] + 240, steps=5)
+    page.mouse.up()
+
+
 def test_keys_and_pedal_lead_through_every_sentence_and_back(page: Page) -> None:
     talk = page.request.get(page.url.replace("/publish/1/present", "/api/publish/1/talk")).json()
     told = [words for part in talk["parts"] for words in part["sentences"]]
@@ -103,13 +114,7 @@ def test_marks_move_by_keys_and_what_is_drawn_can_be_cleared(page: Page) -> None
     assert group.get_attribute("transform") == "translate(4 -4)"
     assert sentence(page) == before
     page.keyboard.press("m")
-    page.keyboard.press("d")
-    box = page.locator("#stage").bounding_box()
-    assert box is not None
-    page.mouse.move(box["x"] + 200, box["y"] + 200)
-    page.mouse.down()
-    page.mouse.move(box["x"] + 300, box["y"] + 240, steps=5)
-    page.mouse.up()
+    draw_a_line(page)
     assert len((page.locator("#ink polyline").get_attribute("points") or "").split()) >= 3
     page.keyboard.press("c")
     assert page.locator("#ink polyline").count() == 0
@@ -171,13 +176,7 @@ def test_the_key_v_saves_the_build_up_as_a_video(page: Page, tmp_path: Path) -> 
 
 def test_another_theme_is_there_at_once_and_what_was_drawn_stays(page: Page) -> None:
     to_part(page, "The balance")
-    page.keyboard.press("d")
-    box = page.locator("#stage").bounding_box()
-    assert box is not None
-    page.mouse.move(box["x"] + 200, box["y"] + 200)
-    page.mouse.down()
-    page.mouse.move(box["x"] + 300, box["y"] + 240, steps=5)
-    page.mouse.up()
+    draw_a_line(page)
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
     paper = page.locator("#picture svg > rect").first

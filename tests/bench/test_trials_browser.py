@@ -100,13 +100,18 @@ def test_the_fade_between_sounds_is_half_a_cosine_of_equal_gains(page: Page, bas
     assert both[0][-1] == pytest.approx(1.0)
 
 
-def test_mend_leads_to_trials_and_they_play_in_a_room(page: Page, base: str, bench_archive: Path) -> None:
-    page.goto(f"{base}/mend/1")
-    page.get_by_role("link", name="which is better").click()
+def led_to_a_preference(page: Page) -> None:
+    """The plan that a link from Mend opens, with its data open."""
     expect(page.locator("#open-data:visible, #plan:visible")).to_have_count(1)
     if page.locator("#open-data").is_visible():
         page.locator("#open-data").click()
     expect(page.locator("#kind")).to_have_value("prefer")
+
+
+def test_mend_leads_to_trials_and_they_play_in_a_room(page: Page, base: str, bench_archive: Path) -> None:
+    page.goto(f"{base}/mend/1")
+    page.get_by_role("link", name="which is better").click()
+    led_to_a_preference(page)
     expect(page.locator("#form-a")).to_have_value("as-is")
     page.locator("#form-b").select_option("flat")
     page.locator("#sound").select_option("drums")
@@ -128,10 +133,7 @@ def test_bands_set_in_mend_are_heard_among_three(page: Page, base: str, bench_ar
     expect(page.locator("#hear-own")).to_be_hidden()
     page.locator("#add-band").click()
     page.locator("#hear-own").click()
-    expect(page.locator("#open-data:visible, #plan:visible")).to_have_count(1)
-    if page.locator("#open-data").is_visible():
-        page.locator("#open-data").click()
-    expect(page.locator("#kind")).to_have_value("prefer")
+    led_to_a_preference(page)
     expect(page.locator("#form-b")).to_have_value("own")
     page.locator("#form-c").select_option("flat")
     page.locator("#form-d").select_option("")

@@ -24,7 +24,7 @@ test("levels are matched on the mean from 300 Hz to 3 kHz, by the first curve bo
   assert.equal(levelApart([[own, { values: hz.map(() => null) }]], hz), null);
 });
 
-test("straight ahead is up in a horizontal view and to the right in a vertical one; left is left", () => {
+test("the axis points up in a horizontal view and to the right in a vertical one; left is left", () => {
   const middle = POLAR.size / 2, far = POLAR.radius;
   const places = [[0, 0, false], [90, 0, false], [0, 0, true], [90, -15, true], [180, -40, false]];
   const wanted = [[middle, middle - far], [middle - far, middle], [middle + far, middle], [middle, middle - far / 2], [middle, middle]];

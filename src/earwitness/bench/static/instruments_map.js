@@ -153,9 +153,7 @@ class MapView {
     const hint = make(
       "p",
       { class: "hint" },
-      `The thick line is the frequency that is read on the map; the others stay. ${
-        this.isVertical ? "Straight ahead is to the right." : "Straight ahead is up."
-      }`,
+      `The thick line is the frequency that is read on the map; the others stay. ${this.isVertical ? "The axis points to the right." : "The axis points up."}`,
     );
     this.holder.replaceChildren(make("div", { class: "polar-picture" }, svg, this.key, hint), numbers);
     this.named = words;

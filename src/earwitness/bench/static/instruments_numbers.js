@@ -29,14 +29,14 @@ export function levelApart(found, hz) {
   return null;
 }
 
-/** "20° left"; "axis" straight ahead. */
+/** "20° left"; "on axis" for 0. */
 export function angleWords(angle, isVertical) {
   if (!angle) return "on axis";
   if (Math.abs(angle) === 180) return "behind";
   return `${minus(+Math.abs(angle).toFixed(1))}° ${isVertical ? (angle > 0 ? "up" : "down") : angle > 0 ? "left" : "right"}`;
 }
 
-/** Where a direction and a level stand: straight ahead is up in a horizontal view, and to the right in a vertical one. */
+/** Where a direction and a level stand: the axis points up in a horizontal view, and to the right in a vertical one. */
 export function polarPlace(angle, level, top, isVertical) {
   const far = (POLAR.radius * Math.max(0, Math.min(SPAN_DB + 3, level - top + SPAN_DB))) / SPAN_DB, turn = (angle * Math.PI) / 180, middle = POLAR.size / 2;
   const [ahead, aside] = [far * Math.cos(turn), far * Math.sin(turn)];

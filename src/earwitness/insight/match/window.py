@@ -25,9 +25,12 @@ STEP_DEG: Final = 0.5
 MOST_DEG: Final = 60.0
 WIDEST_STEP_DEG: Final = 15.0
 DRAWS: Final = 100
+NEAR_DEG: Final = 30.0
+MOST_MISSED: Final = 0.6
 _POINTS_PER_OCTAVE: Final = 12
 _LEAST_U_DEG: Final = 0.1
 _SHARE_OF_COARSER: Final = 0.3
+_BETWEEN_DB: Final = 0.1
 SIDES: Final = {"vertical": ("down", "up"), "horizontal": ("right", "left")}
 
 
@@ -87,8 +90,10 @@ def balance_window(
     """The window of a loudspeaker. crossover_hz : None to read it off the deepest cancellation within 20 degrees.
 
     Uncertainty: 100 draws of what each direction has for itself, and 0.3 of what the angles read with every second
-    direction left out differ by (own choice, held against random pairs of drivers). Raises InputError where the orbit,
-    its phase or the band is not known, for a change that is not 0.5 to 12 dB, and where nothing cancels near the axis.
+    direction left out differ by, or a quarter of what a level two u higher and lower moves, whichever is more (own
+    choice, held against random pairs of drivers). Raises InputError where the orbit, its phase or the band is not
+    known, or its steps too wide for what beats between them, for a change that is not 0.5 to 12 dB, and where
+    nothing cancels near the axis.
     """
     if not 0.5 <= change_db <= 12.0:
         raise InputError(f"a change of {change_db:g} dB", expected="0.5 to 12 dB")
@@ -106,16 +111,27 @@ def balance_window(
     inside = (hz >= band[0] / 1.2) & (hz <= band[-1] * 1.2)
     pressure, u_db = pressure[:, inside], u_db[:, inside]
     smooth = _third_octaves(hz[inside], band)
+    missed = _missed(angle, pressure, _energy(lines @ pressure).max())
+    if missed > MOST_MISSED:
+        raise InputError(
+            "the angles stand too far apart to tell what lies between them",
+            remedy="measure in smaller steps near the axis, 5° for large loudspeakers",
+        )
     measured = _reached(_energy(lines @ pressure) @ smooth.T, fine, change_db)
     coarser = _reached(_energy(_lines(angle, every=2)[1] @ pressure) @ smooth.T, fine, change_db)
     random = np.random.default_rng([zlib.crc32(orbit.encode()), len(angle)])
     sizes = 10.0 ** (random.standard_normal((DRAWS, len(angle), 1)) * u_db / 20.0)
     drawn = np.array([_reached(_energy(lines @ (pressure * size)) @ smooth.T, fine, change_db)[0] for size in sizes])
+    # What a level two of its u higher or lower moves: the edge of another lobe, say.
+    energy, off_db = _energy(lines @ pressure) @ smooth.T, 2.0 * math.hypot(math.sqrt(2.0) * u_db.mean(), _BETWEEN_DB)
+    nearer = _reached(energy, fine, max(change_db - off_db, 0.1))[0]
+    farther = _reached(energy, fine, change_db + off_db)[0]
     sides = []
     for place, name in enumerate(SIDES[orbit]):
         found, is_bound = measured[0][place], measured[1][place]
-        between = _SHARE_OF_COARSER * abs(coarser[0][place] - found)
-        u_deg = math.hypot(float(np.std(drawn[:, place])), min(between, WIDEST_STEP_DEG), _LEAST_U_DEG)
+        between = min(_SHARE_OF_COARSER * abs(coarser[0][place] - found), WIDEST_STEP_DEG)
+        jump = abs(farther[place] - nearer[place]) / 4.0
+        u_deg = max(math.hypot(float(np.std(drawn[:, place])), between, _LEAST_U_DEG), jump)
         sides.append(Side(name, float(found), u_deg, bool(is_bound)))
     return BalanceWindow(orbit, change_db, float(crossover_hz), not asked, (sides[0], sides[1]))
 
@@ -138,11 +154,26 @@ def _lines(angle: FloatArray, *, every: int = 1) -> tuple[FloatArray, FloatArray
 
     axis = int(np.argmin(np.abs(angle)))
     used = np.flatnonzero((np.arange(angle.size) - axis) % every == 0)
-    low, high = np.ceil(angle[0] / STEP_DEG), np.floor(angle[-1] / STEP_DEG)
+    low, high = np.ceil(angle[0] / STEP_DEG - 1e-6), np.floor(angle[-1] / STEP_DEG + 1e-6)
     fine = np.arange(low, high + 0.5) * STEP_DEG
     made = np.zeros((fine.size, angle.size))
     made[:, used] = CubicSpline(angle[used], np.eye(used.size))(fine)
     return np.asarray(fine, dtype=np.float64), made
+
+
+def _missed(angle: FloatArray, pressure: np.typing.NDArray[np.complex128], most: float) -> float:
+    """Share of the sound, at worst over frequency, by which a direction near the axis is missed when it is read off
+    the others: drivers far apart beat faster over angle than wide steps can follow."""
+    from scipy.interpolate import CubicSpline
+
+    near = np.flatnonzero(np.abs(angle) <= NEAR_DEG)
+    near = near[(near > 0) & (near < angle.size - 1)]
+    wrong = np.zeros((near.size, pressure.shape[1]))
+    for place, row in enumerate(near):
+        others = np.delete(np.arange(angle.size), row)
+        guess = CubicSpline(angle[others], pressure[others])(angle[row])
+        wrong[place] = np.abs(guess - pressure[row]) ** 2
+    return float(np.sqrt(np.mean(wrong, axis=0).max() / most))
 
 
 def _energy(pressure: np.typing.NDArray[np.complex128]) -> FloatArray:
