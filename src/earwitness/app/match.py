@@ -9,6 +9,7 @@ from earwitness.app.units import alike
 from earwitness.errors import InputError
 from earwitness.exhibits.advice import MatchAdvice, SeatsAdvice
 from earwitness.figures.distortion import Distortion
+from earwitness.figures.kinds import kinds_of, lacks
 from earwitness.figures.level_series import level_series_reading
 from earwitness.insight.claims import ClaimVerdict, judge_claims, over_units
 from earwitness.insight.findings import Finding
@@ -80,7 +81,12 @@ def match_loudspeaker(
     def judged(one: ReadResult) -> tuple[ClaimVerdict, ...]:
         return judge_claims(loudspeaker.claims, one.reading, level_doubt=doubt_of_level(one.measurement.flags))
 
-    claims = over_units(judged(result), [[judged(one) for one in rows] for rows in alike(result)])
+    kinds = kinds_of(loudspeaker)
+    claims = tuple(
+        one
+        for one in over_units(judged(result), [[judged(one) for one in rows] for rows in alike(result)])
+        if one.verdict != "cannot be judged" or not lacks(kinds, "claims", one.claim.quantity)
+    )
     if not claims:
         absent["claims"] = "the session states no claim of the maker"
     matched = None
@@ -106,7 +112,8 @@ def match_loudspeaker(
     said += said_of_use(loudspeaker, result.session.tester, reading.figures, findings)
     in_room = None if enclosed is None else match_room(reading, enclosed, distance_m=distance_m)
     windows = () if window_db is None else _windows(result, absent, window_db, crossover_hz)
-    return MatchAdvice(claims, matched, subwoofer, seats, said, absent, in_room, windows)
+    asked = {part: why for part, why in absent.items() if not lacks(kinds, "questions", part)}
+    return MatchAdvice(claims, matched, subwoofer, seats, said, asked, in_room, windows)
 
 
 def _windows(
@@ -236,7 +243,7 @@ def seats_for(
         angles,
         spreads,
         best_aims(response, room),
-        seat_levels(figures["sensitivity"], room),
+        seat_levels(figures.get("sensitivity", unknown), room),
         headroom,
         (*seat_sentences(vertical_window(angles), spreads, headroom), *distance_sentences(angles)),
     )

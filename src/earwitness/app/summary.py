@@ -11,6 +11,7 @@ from earwitness.archive.desk import WARNINGS
 from earwitness.archive.neighbors import put_shape, shape_source
 from earwitness.archive.notes import sheets_of
 from earwitness.archive.search import facts_of, put_summary, summary_source, summary_sources
+from earwitness.figures.kinds import kinds_of, of_kind
 from earwitness.figures.level_series import SEAT_M
 from earwitness.figures.read import read_measurement
 from earwitness.quantities import Measurement, Reading
@@ -24,7 +25,7 @@ def reading_of(
     """Curves and figures of a measurement, with what the session says of the loudspeaker. seat_m : listening
     distance."""
     loudspeaker = session.loudspeaker
-    return read_measurement(
+    reading = read_measurement(
         measurement,
         rated_impedance_ohm=loudspeaker.rated_impedance_ohm,
         enclosure=loudspeaker.enclosure,
@@ -34,6 +35,7 @@ def reading_of(
         seat_m=seat_m,
         own_level_db=session.tester.level_db,
     )
+    return of_kind(reading, kinds_of(loudspeaker))
 
 
 def keep_summary(

@@ -23,6 +23,7 @@ from earwitness.exhibits.reflections import reflections
 from earwitness.exhibits.separation import separation
 from earwitness.exhibits.trust import trust
 from earwitness.exhibits.words import short_reason, true_minus
+from earwitness.figures.kinds import lacks
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.record import Loudspeaker
 
@@ -112,11 +113,18 @@ def _mended(advice: Advice) -> list[Chart | Table | None]:
     return found
 
 
-def absent_words(reading: Reading, measurement: Measurement, *, advice: Advice | None = None) -> tuple[str, ...]:
-    """A sentence for each exhibit that is missing, and for each curve missing from the balance, with the reason."""
+def absent_words(
+    reading: Reading, measurement: Measurement, *, advice: Advice | None = None, kinds: tuple[str, ...] = ()
+) -> tuple[str, ...]:
+    """A sentence for each exhibit that is missing, and for each curve missing from the balance, with the reason.
+
+    kinds : of the loudspeaker; what those cannot have is not told.
+    """
     shown = {key for key, make in MAKERS.items() if make(reading, measurement) is not None}
     found = []
     for key, (title, needs) in _NEEDS.items():
+        if lacks(kinds, "exhibits", key):
+            continue
         reasons = dict.fromkeys(short_reason(reading.missing[need]) for need in needs if need in reading.missing)
         if key not in shown:
             found.append(f"{title} is not shown: {'; '.join(reasons) or 'the recordings do not give it'}.")
@@ -130,18 +138,19 @@ def absent_words(reading: Reading, measurement: Measurement, *, advice: Advice |
     if "impedance_magnitude" in reading.missing:
         found.append(f"Load is not shown: {reading.missing['impedance_magnitude']}.")
     if advice is not None:
-        found += _advice_absent(advice)
+        found += _advice_absent(advice, kinds)
     return tuple(map(true_minus, found))
 
 
-def _advice_absent(advice: Advice) -> list[str]:
+def _advice_absent(advice: Advice, kinds: tuple[str, ...]) -> list[str]:
     found = []
     if not advice.heard:
         found.append("What was heard is not shown: no listening sheet was sealed.")
     if advice.mend is None and advice.mend_absent:
         found.append(f"The equalizer is not shown: {advice.mend_absent}.")
     if advice.aim is not None:
-        found += [f"The {orbit} aim is not shown: {why}." for orbit, why in advice.aim.missing.items()]
+        aims = {f"{orbit} aim": why for orbit, why in advice.aim.missing.items()}
+        found += [f"The {aim} is not shown: {why}." for aim, why in aims.items() if not lacks(kinds, "questions", aim)]
     if advice.match is not None:
         found += [f"{part.capitalize()}: not shown, {why}." for part, why in advice.match.absent.items()]
     return found

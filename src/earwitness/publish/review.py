@@ -13,6 +13,7 @@ from earwitness.exhibits.figures_table import SIGNED, figures_table, method_word
 from earwitness.exhibits.quality import quality
 from earwitness.exhibits.story import Line, score, story
 from earwitness.exhibits.words import MINUS, figure_words, listed, sentence, short_reason, true_minus
+from earwitness.figures.kinds import kinds_of
 from earwitness.figures.maps import DIPS
 from earwitness.insight.for_whom import Said
 from earwitness.insight.mend.equalizer import Equalizer
@@ -134,6 +135,7 @@ def review_of(
     measured = (one for one in exhibits if isinstance(one, Chart) and not one.key.startswith("heard"))
     first = next((exhibit.caption.finding for exhibit in measured), "")
     match, mend = (None, None) if advice is None else (advice.match, advice.mend)
+    absent = absent_words(reading, measurement, advice=advice, kinds=kinds_of(loudspeaker))
     return Review(
         title=loudspeaker.title,
         loudspeaker=loudspeaker,
@@ -149,7 +151,7 @@ def review_of(
         facts=facts_of(loudspeaker),
         headlines=_headlines(reading),
         exhibits=exhibits,
-        absent=(*absent_words(reading, measurement, advice=advice), *(family.absent if family is not None else ())),
+        absent=(*absent, *(family.absent if family is not None else ())),
         figures=figures_table(reading),
         how_measured=how_measured(session, measurement),
         choices=choices_words(reading),

@@ -38,6 +38,7 @@ from earwitness.exhibits.level_facts import KEY_WORDS
 from earwitness.exhibits.quality import takes_words
 from earwitness.exhibits.regate import AFTER, regate_chart
 from earwitness.exhibits.words import band_words, figure_words, frequency_words, number_words, true_minus, value_words
+from earwitness.figures.kinds import kinds_of
 from earwitness.figures.registry import FIGURES, base_key
 from earwitness.insight.findings import Finding
 from earwitness.insight.mend.aim import aim_words
@@ -105,7 +106,7 @@ def read_page(
         key_words=KEY_WORDS,
         figures=_figure_rows(result),
         flags=[(f.severity, f.sentence, takes_words(f.takes)) for f in result.measurement.flags],
-        absent=absent_words(result.reading, result.measurement),
+        absent=absent_words(result.reading, result.measurement, kinds=kinds_of(result.session.loudspeaker)),
         takes=takes_of(result.session),
         **_gate_words(result, chosen, draft.revision, can_undo=draft.can_undo, can_redo=draft.can_redo),
     )
