@@ -4,7 +4,8 @@
     python benchmarks/separation_accuracy.py --demo thimble [--points 2704]
     python benchmarks/separation_accuracy.py --recordings thimble [--points 2704] [--folder FOLDER]
     python benchmarks/separation_accuracy.py --box
-    python benchmarks/separation_accuracy.py --held-out 8 --seed 1 [--bands 4000,6300,8000,10000,12500]
+    python benchmarks/separation_accuracy.py --held-out 8 --seed 1 [--by-plan] [--bands 4000,6300,8000,10000,12500]
+    python benchmarks/separation_accuracy.py --oracle 8 --seed 43 [--bands ...]
     python benchmarks/separation_accuracy.py --planned 8 --seed 1
     python benchmarks/separation_accuracy.py --cost 2704
 
@@ -17,7 +18,9 @@ the directions, the same within 20 dB of the loudest direction, largest error of
 With --box a vibrating box of 0.28 x 0.22 x 0.38 m stands in a live room; what it radiates and what it scatters comes
 from a boundary element solver of the tests, which shares nothing with the program's and is held to the sphere's series.
 With --held-out, --planned and --cost loudspeakers are drawn that nobody tuned on (separation_held_out.py): errors and
-coverage of gated sound, what a plan promises, and processor seconds a frequency.
+coverage of gated sound (with --by-plan at the points that the program's plan asks for), what a plan promises, and
+processor seconds a frequency. With --oracle the errors of --held-out
+stand beside those of estimators that are told what no tester knows (separation_oracle.py).
 Printed otherwise: rms and largest level error over the 70 directions of ANSI/CTA-2034-A, the standard error that the
 result states, and the share of directions whose error lies within twice the stated one; coverage of valid values last.
 """
@@ -174,18 +177,21 @@ def from_box() -> None:
         print(f"| {one:.0f} | {' | '.join(cells)} | {share:.0%} |")
 
 
-def drawn_ones(held: int | None, plans: int | None, points: int | None, seed: int, bands: str | None) -> None:
+def drawn_ones(given: argparse.Namespace) -> None:
     """The tables of loudspeakers drawn by a seed."""
     import separation_held_out
+    import separation_oracle
 
-    if bands is not None:
-        separation_held_out.BANDS_HZ = tuple(float(one) for one in bands.split(","))
-    if held:
-        separation_held_out.held_out(held, seed)
-    elif plans:
-        separation_held_out.planned(plans, seed)
-    elif points:
-        separation_held_out.cost(points)
+    if given.bands is not None:
+        separation_held_out.BANDS_HZ = tuple(float(one) for one in given.bands.split(","))
+    if given.held_out:
+        separation_held_out.held_out(given.held_out, given.seed, by_plan=given.by_plan)
+    elif given.oracle:
+        separation_oracle.oracle(given.oracle, given.seed)
+    elif given.planned:
+        separation_held_out.planned(given.planned, given.seed)
+    elif given.cost:
+        separation_held_out.cost(given.cost)
 
 
 def main() -> None:
@@ -196,6 +202,8 @@ def main() -> None:
     parser.add_argument("--recordings", choices=("thimble", "causeway", "lantern"))
     parser.add_argument("--box", action="store_true")
     parser.add_argument("--held-out", type=int, metavar="N")
+    parser.add_argument("--by-plan", action="store_true")
+    parser.add_argument("--oracle", type=int, metavar="N")
     parser.add_argument("--planned", type=int, metavar="N")
     parser.add_argument("--cost", type=int, metavar="POINTS")
     parser.add_argument("--seed", type=int, default=1)
@@ -203,11 +211,11 @@ def main() -> None:
     parser.add_argument("--folder", type=Path)
     parser.add_argument("--points", type=int, default=2704)
     given = parser.parse_args()
-    kinds = (given.scan, given.demo, given.recordings, given.held_out, given.planned, given.cost)
-    if sum(one is not None for one in kinds) + given.box != 1:
-        parser.error("give a scan, --demo, --recordings, --box, --held-out, --planned or --cost")
-    if given.held_out or given.planned or given.cost:
-        drawn_ones(given.held_out, given.planned, given.cost, given.seed, given.bands)
+    kinds = (given.held_out, given.oracle, given.planned, given.cost)
+    if sum(one is not None for one in (given.scan, given.demo, given.recordings, *kinds)) + given.box != 1:
+        parser.error("give a scan, --demo, --recordings, --box, --held-out, --oracle, --planned or --cost")
+    if any(one is not None for one in kinds):
+        drawn_ones(given)
         return
     if given.box:
         from_box()

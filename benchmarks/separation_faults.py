@@ -30,6 +30,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import separation_worlds as worlds
+from separation_held_out import GOOD_RIG
 
 from earwitness.figures.windows import window_weights
 from earwitness.quantities import DirectionalResponse, FrequencyAxis, Gate
@@ -47,7 +48,6 @@ DIRECT_FROM_HZ = 450.0
 PLACE_M, NOISE_DB = 5e-4, -60.0
 ASKED = ("asked about itself", "taken as told")
 AT_RANDOM, DRAWS = "everything off at random", 4
-GOOD_RIG = {"gain_u_db": 0.02, "drift_u_db": 0.05, "clock_drift_us": 1.0, "radius_u_m": 3e-4, "temperature_u_c": 1.0}
 RIGS = {"a usual rig": {}, "a good rig, stated": GOOD_RIG}
 TIME_NAMES = ("listening_window", "early_reflections", "sound_power")
 

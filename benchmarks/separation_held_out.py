@@ -12,6 +12,7 @@ from __future__ import annotations
 import time
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from types import SimpleNamespace
 from typing import Literal
 
 import numpy as np
@@ -21,10 +22,15 @@ from earwitness.demo.sources import cap_coefficients, cap_far_field, cap_volume_
 from earwitness.demo.sphere import cap_at_points, spread
 from earwitness.figures.read import levels_of
 from earwitness.figures.windows import windows
+from earwitness.formats.positions_table import REFERENCE
+from earwitness.formats.scan_pressures import ScanPressures
+from earwitness.quantities import DirectionalResponse
 from earwitness.quantities.directions import cta_orbits
-from earwitness.reduce.separate import Separation, far_pressure, far_u_db, response, separate, separate_gated
-from earwitness.reduce.separate.field import HIGHEST_U_DB
+from earwitness.reduce.scan import ScanResult, solve_scan
+from earwitness.reduce.scan_pressures import data_of_pressures
+from earwitness.reduce.separate import response, separate, separate_gated
 from earwitness.session.plan import GATE_DB, JITTER_M, Robot, ScanPlan, plan_scan
+from earwitness.session.scan import ScanSetup
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -35,6 +41,8 @@ RINGS = (14, 17, 20, 23, 26)
 # Half as dense as the program's own axis, by which places are told.
 PILOTS_HZ = (700.0, 6000.0, 28)
 ORDERS_ABOVE_KA = 40
+# What a tester with a robot may know; radii and gains of these scans are as told, the temperature is off by up to 1 C.
+GOOD_RIG = {"gain_u_db": 0.02, "drift_u_db": 0.05, "clock_drift_us": 1.0, "radius_u_m": 3e-4, "temperature_u_c": 1.0}
 CURVES = ("listening_window", "early_reflections", "sound_power")
 _CHUNK = 300
 
@@ -243,25 +251,23 @@ class Judged:
     beyond: Real
 
 
-def judged(found: Separation, truth: Complex, look: Real) -> Judged:
-    """Far-field levels against the truth (D, F)."""
-    error = 20 * np.log10(np.abs(far_pressure(found.field, look)) / np.abs(truth))
-    u = far_u_db(found.field, look)
-    shown = found.quality.valid & (u <= HIGHEST_U_DB)
+def judged(ours: DirectionalResponse, truth: Complex) -> Judged:
+    """Levels against the truth (D, F)."""
+    error = 20 * np.log10(np.maximum(np.abs(ours.pressure), 1e-300) / np.abs(truth))
+    u, shown = ours.u_total_db(), ours.valid
     near = np.abs(truth) > 0.1 * np.abs(truth).max(axis=0)
     rms = np.sqrt(np.sum(near * error**2, axis=0) / near.sum(axis=0))
     near &= shown
     told = np.sqrt(np.sum(near * error**2, axis=0) / np.where(near.any(axis=0), near.sum(axis=0), np.nan))
     times = np.where(shown, np.abs(error) / u, 0.0)
     inside, beyond = (shown & (times <= 2)).sum(axis=0), (times > 4).sum(axis=0)
-    off, over_u = curves_off(found, truth)
+    off, over_u = curves_off(ours, truth)
     count = shown.sum(axis=0)
     return Judged(rms, told, off, over_u, shown.mean(axis=0), count, inside, (times**2).sum(axis=0), beyond)
 
 
-def curves_off(found: Separation, truth: Complex) -> tuple[Real, Real]:
+def curves_off(ours: DirectionalResponse, truth: Complex) -> tuple[Real, Real]:
     """(F,) largest error of a curve that would be drawn, and largest error over its u; NaN where none would."""
-    ours = response(found.field, cta_orbits())
     made = [windows(levels_of(one)).curves for one in (ours, replace(ours, pressure=truth))]
     off = [np.where(made[0][key].valid, np.abs(made[0][key].values - made[1][key].values), -1.0) for key in CURVES]
     over_u = [one / made[0][key].u for one, key in zip(off, CURVES, strict=True)]
@@ -275,35 +281,63 @@ def table_axis() -> tuple[Real, Real]:
     return told, np.unique(np.concatenate([told, np.geomspace(*PILOTS_HZ)]))
 
 
-def held_out(count: int, seed: int) -> None:
+@dataclass(frozen=True, slots=True, eq=False)
+class Scanned:
+    """A drawn loudspeaker at stated_m (P, 3) and true_m (P, 3) places; heard (P, F) with noise of power noise (F,),
+    truth (D, F) along the directions of ANSI/CTA-2034-A."""
+
+    one: Loudspeaker
+    bad: Conditions
+    stated_m: Real
+    true_m: Real
+    heard: Complex
+    noise: Real
+    truth: Complex
+
+    def answered(self, hz: Real) -> ScanResult:
+        """What the program makes of it, with its doubt of a good rig that was stated; pressures of a free field."""
+        width, height, depth = cabinet_m(self.one)
+        found = ScanPressures(self.stated_m, hz, self.heard)
+        data = data_of_pressures(found, SPEED_M_S * (1 + self.bad.speed_error), anechoic=True)
+        told = ScanSetup(body="none", body_center_m=(0.0, 0.0, 0.0), **GOOD_RIG)
+        return solve_scan(data, SimpleNamespace(width_m=width, height_m=height, depth_m=depth), told)
+
+
+def scanned(seed: int, number: int, hz: Real, *, by_plan: bool = False) -> Scanned:
+    """One scan of a draw: on two spheres of as many points as the draw says, or by the program's own plan."""
+    rng = np.random.default_rng([seed, number])
+    one, bad = drawn(rng, "box" if number % 2 else "sphere"), drawn_conditions(rng)
+    stated = two_spheres(one.reach_m + bad.gap_m, bad.rings)
+    if by_plan:
+        plan = plan_scan(cabinet_m(one), None, body_center_m=(0.0, 0.0, 0.0), room_gate_s=PLANNED_GATE_S)
+        stated = plan.points_m[np.array(plan.surfaces) != REFERENCE]
+    bent = rng.normal(size=(3, 3))
+    true = stated + bad.jitter_m / np.sqrt(3) * rng.normal(size=stated.shape)
+    true += bad.smooth_m * (stated @ (bent / np.linalg.norm(bent)).T) / one.reach_m
+    clean, truth = sound(one, true, hz, cta_orbits().unit_vectors())
+    noise = 10 ** (bad.noise_db / 10) * np.mean(np.abs(clean) ** 2, axis=0)
+    return Scanned(one, bad, stated, true, spoiled(clean, bad.noise_db, rng), noise, truth)
+
+
+def held_out(count: int, seed: int, *, by_plan: bool = False) -> None:
     """Print the table of `count` drawn loudspeakers: largest rms and curves of what is shown, to 2 and to 10 kHz."""
     told, hz = table_axis()
-    look = cta_orbits().unit_vectors()
     rows, results = np.searchsorted(hz, told), []
     heads = ("loudspeaker", "kind", "cabinet, mm", "points", "tell to, kHz", "off by, mm", "noise, dB")
     heads += ("rms to 2 kHz", "rms to 10 kHz", "curves to 10 kHz", "shown", "inside 2 u", "beyond 4 u", "s")
     print(f"| {' | '.join(heads)} |")
     print(f"|{' --- |' * len(heads)}")
     for number in range(count):
-        rng = np.random.default_rng([seed, number])
-        one, bad = drawn(rng, "box" if number % 2 else "sphere"), drawn_conditions(rng)
-        stated = two_spheres(one.reach_m + bad.gap_m, bad.rings)
-        bent = rng.normal(size=(3, 3))
-        true = stated + bad.jitter_m / np.sqrt(3) * rng.normal(size=stated.shape)
-        true += bad.smooth_m * (stated @ (bent / np.linalg.norm(bent)).T) / one.reach_m
-        heard, truth = sound(one, true, hz, look)
-        start = time.process_time()
-        found = separate_gated(
-            stated, spoiled(heard, bad.noise_db, rng), hz, cabinet_m=cabinet_m(one),
-            speed_of_sound=SPEED_M_S * (1 + bad.speed_error),
-        )  # fmt: skip
+        scan = scanned(seed, number, hz, by_plan=by_plan)
+        one, bad, start = scan.one, scan.bad, time.process_time()
+        answer = scan.answered(hz).response
         seconds = time.process_time() - start
-        result = judged(found, truth, look)
+        result = judged(answer, scan.truth)
         results.append(Judged(*(getattr(result, name)[rows] for name in result.__slots__)))
         last = results[-1]
         cells = [f"{number + 1}", one.kind, " x ".join(f"{1000 * side:.0f}" for side in cabinet_m(one))]
-        tell_hz = bad.rings * SPEED_M_S / np.pi / one.reach_m
-        cells += [f"{len(stated):,}", f"{tell_hz / 1000:.1f}", f"{1000 * bad.jitter_m:.1f}", f"{bad.noise_db:.0f}"]
+        cells += [f"{len(scan.stated_m):,}", f"{tell_khz(scan):.1f}", f"{1000 * bad.jitter_m:.1f}"]
+        cells += [f"{bad.noise_db:.0f}"]
         for off, most_hz in ((last.told_db, 2000.0), (last.told_db, 10_000.0), (last.curve_db, 10_000.0)):
             part = off[(told <= most_hz) & ~np.isnan(off)]
             cells += [f"{part.max():.2f}" if part.size else "none"]
@@ -311,6 +345,12 @@ def held_out(count: int, seed: int) -> None:
         cells += [f"{last.inside.sum() / max(last.count.sum(), 1):.1%}", f"{last.beyond.sum():.0f}", f"{seconds:.0f}"]
         print(f"| {' | '.join(cells)} |", flush=True)
     _print_bands(results)
+
+
+def tell_khz(scan: Scanned) -> float:
+    """Frequency up to which the points tell all directions apart: k times the half diagonal is the root of their
+    number (the plan's rings lie 1 / 0.95 times as dense as its azimuths)."""
+    return float(np.sqrt(len(scan.stated_m)) * SPEED_M_S / (2 * np.pi * np.linalg.norm(scan.one.half_m)) / 1000)
 
 
 def _print_bands(results: list[Judged]) -> None:
@@ -396,7 +436,7 @@ def _planned_ratios(
         found = separate_gated(
             plan.points_m, spoiled(heard, PLANNED_NOISE_DB, rng), hz, cabinet_m=cabinet_m(one), speed_of_sound=SPEED_M_S
         )
-        rms = judged(found, truth, look).near_db[np.searchsorted(hz, above)]
+        rms = judged(response(found.field, cta_orbits()), truth).near_db[np.searchsorted(hz, above)]
         bound = [np.sqrt(told[f] ** 2 - (GATE_DB * plan.gated_from_hz / f) ** 2) for f in above]
         out += [("gate", (float(f), float(r / b))) for f, r, b in zip(above, rms, bound, strict=True)]
     if one.kind == "box":
@@ -415,7 +455,7 @@ def _planned_ratios(
             plan.points_m, spoiled(heard + 0.5 * size * room, PLANNED_NOISE_DB, rng), hz, cabinet_m=cabinet_m(one),
             speed_of_sound=SPEED_M_S, body="none",
         )  # fmt: skip
-        rms = judged(found, truth, look).near_db
+        rms = judged(response(found.field, cta_orbits()), truth).near_db
         out += [("separation", (float(f), float(r / told[f]))) for f, r in zip(hz, rms, strict=True)]
     return out
 

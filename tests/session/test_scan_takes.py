@@ -86,17 +86,37 @@ def test_planned_points_clear_the_cabinet() -> None:
 @pytest.mark.parametrize("cabinet_m", [(0.2, 0.35, 0.25), (0.3, 0.9, 0.4), (0.16, 0.26, 0.2)])
 def test_what_a_plan_asks_for_tells_ten_kilohertz(cabinet_m: tuple[float, float, float]) -> None:
     # Waves that leave a body of half diagonal R hold orders to k R (Rafaely, as above): (k R)^2 points at least.
-    def said(highest_hz: float) -> str:
+    def said(highest_hz: float | None) -> str:
         return next(
             note for note in plan_scan(cabinet_m, highest_hz, room_gate_s=3e-3).notes if "tell all directions" in note
         )
 
-    asked = re.search(r"To tell 10 kHz ask for ([\d,]+) points: separate up to ([\d,]+) Hz", said(1500.0))
+    words = r"To tell 10 kHz with something to spare ask for ([\d,]+) points: separate up to ([\d,]+) Hz"
+    asked = re.search(words, said(1500.0))
     assert asked is not None
     points, highest_hz = (float(one.replace(",", "")) for one in asked.groups())
     assert len(plan_scan(cabinet_m, highest_hz).points_m) == pytest.approx(points, rel=0.02)
     assert points >= (2 * np.pi * 10_000 / 343 * np.linalg.norm(cabinet_m) / 2) ** 2
     assert "To tell 10 kHz" not in said(highest_hz)
+
+
+@pytest.mark.parametrize("cabinet_m", [(0.2, 0.35, 0.25), (0.16, 0.26, 0.2)])
+def test_without_a_wish_a_plan_with_a_gate_tells_ten_kilohertz(cabinet_m: tuple[float, float, float]) -> None:
+    # (k R)^2 points at least, as above; without a gate nothing above the separated sound is planned for.
+    plan = plan_scan(cabinet_m, None, room_gate_s=3e-3)
+    assert len(plan.points_m) >= (2 * np.pi * 10_000 / 343 * np.linalg.norm(cabinet_m) / 2) ** 2
+    assert plan.expected_error_db[-1][0] == 10_000.0
+    assert len(plan_scan(cabinet_m, None).points_m) == len(plan_scan(cabinet_m, 2000.0).points_m)
+
+
+def test_a_plan_for_a_tower_says_how_far_it_tells() -> None:
+    # (k R)^2 = 8,700 points for a half diagonal of 0.51 m: more than a day may bear, so that fewer are planned.
+    plan = plan_scan((0.3, 0.9, 0.4), None, room_gate_s=3e-3)
+    assert len(plan.points_m) < 5000
+    told = next(note for note in plan.notes if "tell all directions" in note)
+    assert "up to about 6.8 kHz" in told
+    assert "To tell 10 kHz" in told
+    assert max(hz for hz, _bound in plan.expected_error_db) < 10_000.0
 
 
 def test_millimeters_are_refused() -> None:

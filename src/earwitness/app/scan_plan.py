@@ -10,7 +10,7 @@ from earwitness.session.plan import DRIFT_DB, GatedPlan, Robot, ScanPlan, plan_s
 
 def scan_plan(
     cabinet_m: tuple[float, float, float],
-    highest_hz: float,
+    highest_hz: float | None,
     *,
     robot: Robot,
     time_per_point_s: float | None = None,

@@ -28,7 +28,7 @@ class Lengths(click.ParamType):  # type: ignore[type-arg]
 @options("plan", lengths=Lengths())
 def plan(
     cabinet: tuple[float, float, float],
-    highest_hz: float,
+    highest_hz: float | None,
     robot: str,
     time_per_point: float | None,
     drift_db: float,

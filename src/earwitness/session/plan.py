@@ -29,17 +29,15 @@ DRIFT_DB = 0.1
 FEWEST_VISITS, MOST_VISITS = 8, 60
 VISIT_U_DB = 0.02
 VISIT_TIMES = 2.0
-SEPARABLE_MARGIN = 3
+SEPARABLE_MARGIN, RING_SHARE = 3, 0.95
 MOST_POINTS = 20_000
 FEWEST_RINGS = 6
 GATE_MARGIN_S = 0.2e-3
 LOWEST_TIMES_LENGTH = 1.2
-TOP_HZ = 10_000.0
-SAFETY = (
-    "Test signals are louder than they sound. Start 20 dB lower, wear hearing protection, keep others out of the room, "
-    "and do not stay near the loudspeaker while a scan runs: at 85 dB(A) a workday of 8 hours is the limit of exposure "
-    "in many countries, and each 3 dB more halves it (common practice, no source)."
-)
+# Without a wish: what is separated, up to where the gate tells all directions, with how much to spare, and points that
+# a day may bear. The margin is checked on drawn loudspeakers, no source.
+DEFAULT_HZ, TOP_HZ, TOP_MARGIN, MOST_ASKED = 2000.0, 10_000.0, 1.25, 4400
+SAFETY = worded("session.plan_is_loud")
 # Jitter of the points [m] that each way of moving the microphone reaches (common practice, no source).
 JITTER_M = {"turntable and arm": 0.0007, "rotating arc": 0.0007, "linear axes": 0.0005, "by hand": 0.004}
 # Fitted to simulated scans, no source: see _expected. Times the jitter's error, by share of the highest told frequency.
@@ -100,7 +98,7 @@ class GatedPlan:
 
 def plan_scan(
     cabinet_m: tuple[float, float, float],
-    highest_hz: float,
+    highest_hz: float | None,
     *,
     robot: Robot = "rotating arc",
     time_per_point_s: float | None = None,
@@ -110,7 +108,8 @@ def plan_scan(
 ) -> ScanPlan:
     """A scan on two nested surfaces around a cabinet (width, height, depth), visited in turns.
 
-    highest_hz : up to which the room's sound shall be separated; time_per_point_s : sweep and moving, None: usual for
+    highest_hz : up to which the room's sound shall be separated, None: 2 kHz, or with a gate as much higher as makes
+    its points tell 10 kHz, but no more than MOST_ASKED points; time_per_point_s : sweep and moving, None: usual for
     the robot; body_center_m : middle of the cabinet from the reference point, None: half its depth behind it;
     room_gate_s : length of a gate before the first reflection, where known; drift_db : standard deviation of the
     gain's drift to be expected over the scan, which says how often the reference place is visited.
@@ -121,7 +120,7 @@ def plan_scan(
     choice("robot", robot, ROBOTS)
     for name, value, least, most in (
         *((side, size, 0.03, 3.0) for side, size in zip(("width_m", "height_m", "depth_m"), cabinet_m, strict=True)),
-        ("highest_hz", highest_hz, 100.0, 20_000.0),
+        ("highest_hz", DEFAULT_HZ if highest_hz is None else highest_hz, 100.0, 20_000.0),
         ("time_per_point_s", time_per_point_s or 1.0, 0.1, 600.0),
         ("drift_db", drift_db, 0.001, 3.0),
     ):
@@ -138,8 +137,11 @@ def plan_scan(
     half = height / 2 + CLEARANCE_M
     between = BETWEEN_M if shape == "cylinder" else max(WAVES_M["outer"])
     reach = math.hypot(flat + between, half + between) if shape == "cylinder" else inner + between
+    asks, most_hz = _asked(cabinet_m, reach)
+    if highest_hz is None:
+        highest_hz = DEFAULT_HZ if room_gate_s is None else max(DEFAULT_HZ, min(asks[1], most_hz))
     order = math.ceil(2 * math.pi * highest_hz / SPEED_OF_SOUND_M_S * reach) + SEPARABLE_MARGIN
-    rings, azimuths = max(FEWEST_RINGS, math.ceil((order + 1) / 0.95)), 2 * order + 2
+    rings, azimuths = max(FEWEST_RINGS, math.ceil((order + 1) / RING_SHARE)), 2 * order + 2
     center = np.array(body_center_m if body_center_m is not None else (-depth / 2, 0.0, 0.0))
     passes = [
         _sphere(inner, rings, azimuths, second=second)
@@ -156,12 +158,10 @@ def plan_scan(
     each = _SETTLE_S[robot] + 1.5 if time_per_point_s is None else time_per_point_s
     gated = None if room_gate_s is None else LOWEST_TIMES_LENGTH / room_gate_s
     gated_to = _gated_to(azimuths, cabinet_m)
-    top = math.ceil((order + 1) * TOP_HZ / gated_to)
-    asks = 4 * top * math.ceil(top / 0.95), int((top - 1 - SEPARABLE_MARGIN) * SPEED_OF_SOUND_M_S / 2 / math.pi / reach)
     return ScanPlan(
         points_m=points + center, surfaces=names, shape=shape, radii_m=(inner, inner + between),
         heights_m=(2 * half, 2 * (half + between)) if shape == "cylinder" else (0.0, 0.0), rings=len(passes[0]),
-        azimuths=azimuths, separable_hz=(order - SEPARABLE_MARGIN) * SPEED_OF_SOUND_M_S / (2 * math.pi * reach),
+        azimuths=azimuths, separable_hz=_separable(order, reach),
         gated_from_hz=gated, duration_s=(count + VISIT_TIMES * visits) * each,
         expected_error_db=_expected(highest_hz, JITTER_M[robot], gated, gated_to), visits=visits,
         buys=_buys(shape, len(passes[0]), visits, drift_db, each),
@@ -212,22 +212,34 @@ def plan_gated(
     # Near a cone the pressure follows the volume velocity up to k a = 1 (Keele 1974, from memory).
     reach = SPEED_OF_SOUND_M_S / (math.pi * lowest_driver_diameter_m) if lowest_driver_diameter_m else None
     notes = [
-        f"The {nearest} limits the gate; a mattress there helps little below 500 Hz, more distance helps at once.",
-        f"Near-field takes of every cone and port must cover all below {1.5 * lowest:.0f} Hz: half an octave overlaps.",
+        worded("session.gate_limited", nearest=nearest),
+        worded("session.near_field_covers", below_hz=1.5 * lowest),
     ]
     if distance_m < far:
-        notes.append(
-            f"At {distance_m:g} m the far field is not reached for the largest dimension: {far:.1f} m would be."
-        )
+        notes.append(worded("session.not_far", distance_m=distance_m, far=far))
     if reach is not None and reach < 1.5 * lowest:
-        notes.append(
-            f"The near field of the largest cone holds up to {reach:.0f} Hz only: gate and near field leave a gap."
-        )
+        notes.append(worded("session.near_field_gap", reach=reach))
     return GatedPlan(gate, nearest, lowest, far, distance_m, 1.5 * lowest, (*notes, SAFETY))
 
 
 def _echo(distance_m: float, away_m: float) -> float:
     return 2 * math.hypot(distance_m / 2, away_m) - distance_m
+
+
+def _asked(cabinet_m: tuple[float, float, float], reach_m: float) -> tuple[tuple[int, int], int]:
+    """What TOP_HZ asks for, points and separable frequency [Hz], and the frequency of MOST_ASKED points [Hz].
+
+    With a gate k times the half diagonal may be as large as the azimuths are many, twice the orders and two.
+    """
+    top = math.ceil(TOP_MARGIN * math.pi * TOP_HZ * math.hypot(*cabinet_m) / 2 / SPEED_OF_SOUND_M_S)
+    most = math.isqrt(round(MOST_ASKED * RING_SHARE / 4))
+    asks = 4 * top * math.ceil(top / RING_SHARE), int(_separable(top - 1, reach_m))
+    return asks, int(_separable(most - 1, reach_m))
+
+
+def _separable(order: int, reach_m: float) -> float:
+    """Frequency up to which the room's waves are told by orders up to `order`."""
+    return (order - SEPARABLE_MARGIN) * SPEED_OF_SOUND_M_S / (2 * math.pi * reach_m)
 
 
 def _gated_to(azimuths: int, cabinet_m: tuple[float, float, float]) -> float:
@@ -326,43 +338,31 @@ def _expected(
 
 def _buys(shape: str, rings: int, visits: int, drift_db: float, each_s: float) -> tuple[str, ...]:
     """What each precaution costs and brings; shares from simulated scans of 1,300 points, no source."""
-    left = drift_db / 20
+    left, minutes = drift_db / 20, visits * VISIT_TIMES * each_s / 60
     bought = [
         worded("session.surfaces_in_turns", rings=rings, drift_db=drift_db, left=left),
-        f"{visits} visits of the reference place cost {visits * VISIT_TIMES * each_s / 60:.0f} min: the drift is known "
-        f"to about {VISIT_U_DB:g} dB instead of {drift_db:g} dB. Repeat the place to 0.2 mm.",
+        worded("session.place_visited", visits=visits, minutes=minutes, visit_u_db=VISIT_U_DB, drift_db=drift_db),
     ]
-    if shape == "sphere":
-        bought.append(worded("session.radii_alternate"))
-    else:
-        bought.append(
-            "A cylinder's caps and wall tell a gain that goes with the radius to some 0.01 dB by the scan itself."
-        )
+    bought.append(worded("session.radii_alternate" if shape == "sphere" else "session.caps_tell_gain"))
     bought.append(worded("session.second_microphone", visit_u_db=VISIT_U_DB, few=FEWEST_VISITS))
-    bought.append(worded("session.thermometer"))
-    return tuple(bought)
+    return (*bought, worded("session.thermometer"))
 
 
 def _notes(
     robot: Robot, count: int, highest_hz: float, gated_hz: float | None, gated_to_hz: float, asks: tuple[int, int]
 ) -> tuple[str, ...]:
-    notes = [
-        "Both surfaces are needed: the difference between them tells sound going out from sound coming in.",
-        "Keep the loudspeaker still and move the microphone. Warm up for 15 min with the sweep at level.",
-        worded("session.bounds_for_boxes"),
-    ]
+    notes = [worded(f"session.{one}") for one in ("both_surfaces", "keep_still", "bounds_for_boxes")]
     if robot == "by hand":
-        notes.append(
-            "By hand points are known to some 4 mm: above 500 Hz that limits the result more than the number of points."
-        )
+        notes.append(worded("session.by_hand"))
     if robot == "turntable and arm":
         notes.append(worded("session.turntable_turns"))
     if gated_hz is not None:
         notes.append(worded("session.gated_to", gated_to_khz=gated_to_hz / 1000))
         if gated_to_hz < TOP_HZ:
-            notes[-1] += f" To tell {TOP_HZ / 1000:.0f} kHz ask for {asks[0]:,} points: separate up to {asks[1]:,} Hz."
+            asked = worded("session.to_tell_top", top_khz=TOP_HZ / 1000, points=asks[0], separate_hz=asks[1])
+            notes[-1] += f" {asked}"
     if gated_hz is not None and gated_hz > highest_hz:
-        notes.append(f"Between {highest_hz:.0f} Hz and the gate's {gated_hz:.0f} Hz nothing serves: separate higher.")
+        notes.append(worded("session.nothing_between", highest_hz=highest_hz, gated_hz=gated_hz))
     if count > 5000:
-        notes.append(f"{count:,} points take long: a lower upper frequency and a gate above it save most of them.")
+        notes.append(worded("session.takes_long", count=count))
     return (*notes, SAFETY)

@@ -43,9 +43,9 @@ class RoomPlaces(Body):
 
 
 class Scan(Body):
-    """A near-field scan; time_per_point_s : None for what is usual."""
+    """A near-field scan; None: highest_hz as plan_scan takes it, time_per_point_s as is usual."""
 
-    highest_hz: float = Field(default=2000.0, ge=1.0, le=100_000.0)
+    highest_hz: float | None = Field(default=None, ge=1.0, le=100_000.0)
     robot: Robot = "rotating arc"
     time_per_point_s: float | None = Field(default=None, ge=0.001, le=10_000.0)
 
