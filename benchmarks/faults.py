@@ -46,12 +46,10 @@ from bench_client import entered
 from rehearsal import WIRING
 from rehearsal import write_session as write_live_session
 
-from earwitness.app.add import measurement_of
-from earwitness.app.aside import set_session_aside, take_session_back
+from earwitness.app.add import keep_summary, measurement_of
+from earwitness.app.archive import rebuild, set_session_aside, take_session_back
 from earwitness.app.capture import begin_or_open, record
 from earwitness.app.publish import Products, publish_review
-from earwitness.app.rebuild import rebuild
-from earwitness.app.summary import keep_summary
 from earwitness.archive import database, migrations
 from earwitness.archive.catalogue import CATALOGUE, Archive
 from earwitness.archive.drafts import draft

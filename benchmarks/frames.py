@@ -106,7 +106,7 @@ def first_paint(page: Page, pid: int, base: str, number: int) -> None:
 
 def desk(count: int, folder: Path) -> None:
     """The first page of a bench with many loudspeakers, the second and third time it is asked for."""
-    from earwitness.app.catalogue import add_catalogue
+    from earwitness.app.add import add_catalogue
 
     add_catalogue(folder, count=count)
     opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor(CookieJar()))

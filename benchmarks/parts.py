@@ -228,8 +228,8 @@ def rebuild(work: Path, quick: bool) -> list[Row]:
     """All results of an archive anew: on one and two processes, and on a Dask cluster of two on this machine."""
     from distributed import LocalCluster
 
-    from earwitness.app.catalogue import add_catalogue
-    from earwitness.app.rebuild import rebuild as act
+    from earwitness.app.add import add_catalogue
+    from earwitness.app.archive import rebuild as act
 
     count = 12 if quick else 200
     add_catalogue(work / "archive", count=count)
@@ -262,7 +262,7 @@ def recordings_rebuild(work: Path, quick: bool) -> list[Row]:
     from distributed import LocalCluster
 
     from earwitness.app.add import add_folder
-    from earwitness.app.rebuild import rebuild as act
+    from earwitness.app.archive import rebuild as act
     from earwitness.demo.recorder import write_session
 
     count = 2 if quick else 8

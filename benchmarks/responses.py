@@ -18,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from earwitness.app.from_files import failed, take_in_all
+from earwitness.app.add import failed, take_in_all
 
 TITLES = "folder,name,maker,type,enclosure,width_m,height_m,depth_m,reference_axis,date,voltage_v,space,price,currency"
 ANGLES = range(-170, 181, 10)

@@ -20,10 +20,10 @@ from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
-from earwitness.app.catalogue import add_catalogue
+from earwitness.app.add import add_catalogue
 from earwitness.app.publish import Products, publish_review
+from earwitness.app.settings import keep_words
 from earwitness.app.site import made_from, publish_site
-from earwitness.app.words import keep_words
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.latest import latest_sessions
 from earwitness.archive.neighbors import figures_of, neighbors, put_shape

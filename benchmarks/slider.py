@@ -18,7 +18,7 @@ from pathlib import Path
 
 from playwright.sync_api import Page, sync_playwright
 
-from earwitness.app.desk import MendDesk, equalizer_of
+from earwitness.app.mend import MendDesk, equalizer_of
 from earwitness.bench.security import Gate
 from earwitness.bench.server import create_app, free_port
 

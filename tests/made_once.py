@@ -9,10 +9,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from earwitness.app.add import add_folder
+from earwitness.app.add import add_catalogue, add_folder
 from earwitness.app.advice import ADVICE, advice_on, advice_step
-from earwitness.app.catalogue import add_catalogue
-from earwitness.app.findings import FINDINGS, findings_step
+from earwitness.app.listen import FINDINGS, findings_step
 from earwitness.app.read import read_loudspeaker
 from earwitness.archive.catalogue import Archive
 from earwitness.demo.family import members

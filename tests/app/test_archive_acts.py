@@ -17,9 +17,8 @@ import distributed
 import pytest
 from click.testing import CliRunner
 
-from earwitness.app.archive import check_archive, figure_range, search_archive
-from earwitness.app.catalogue import add_catalogue
-from earwitness.app.rebuild import rebuild, rebuild_session
+from earwitness.app.add import add_catalogue
+from earwitness.app.archive import check_archive, figure_range, rebuild, rebuild_session, search_archive
 from earwitness.app.settings import Chosen, choice_of, draft_key, keep_choice
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.drafts import undo_draft
@@ -156,7 +155,7 @@ def test_a_rebuild_that_is_killed_goes_on_where_it_was(folder: Path) -> None:
     for path in arrays(folder):
         path.unlink()
     script = (
-        "import sys, pathlib\nfrom earwitness.app.rebuild import rebuild\nrebuild(pathlib.Path(sys.argv[1]), workers=1)"
+        "import sys, pathlib\nfrom earwitness.app.archive import rebuild\nrebuild(pathlib.Path(sys.argv[1]), workers=1)"
     )
     process = subprocess.Popen([sys.executable, "-c", script, str(folder)])
     deadline = time.monotonic() + 60

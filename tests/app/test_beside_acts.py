@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from scipy.stats import percentileofscore, rankdata
 
-from earwitness.app.beside import beside_others, others_of
-from earwitness.app.catalogue import add_catalogue
+from earwitness.app.add import add_catalogue
+from earwitness.app.compare import beside_others, others_of
 from earwitness.app.publish import Products, publish_review
 from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.app.settings import Chosen, keep_choice

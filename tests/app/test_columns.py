@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from earwitness.app.columns import hanging, hung, two_columns
+from earwitness.render.columns import hanging, hung, two_columns
 
 ROWS = [
     ("Sensitivity, 1 W, 1 m", "84.6 ± 0.5 dB"),

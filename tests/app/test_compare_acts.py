@@ -9,7 +9,7 @@ import html5lib
 import pytest
 from click.testing import CliRunner
 
-from earwitness.app.catalogue import add_catalogue
+from earwitness.app.add import add_catalogue
 from earwitness.cli import main
 
 NAMES = ("Alder 1", "Bracken 2", "Cinder 3")

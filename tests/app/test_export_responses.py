@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from earwitness.app.export_responses import _WRITERS, FORMS, stated_of
+from earwitness.app.archive import _WRITERS, FORMS, stated_of
 from earwitness.quantities import DirectionalResponse, cta_orbits, report_axis
 from earwitness.reduce.plan import ReduceSettings
 from earwitness.reduce.responses import reduce_responses

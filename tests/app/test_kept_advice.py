@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from earwitness.app import advice as act
+from earwitness.app.add import add_catalogue
 from earwitness.app.advice import ADVICE, advice_document, advice_on, advice_step
-from earwitness.app.catalogue import add_catalogue
 from earwitness.app.match import match_loudspeaker
 from earwitness.app.mend import mend_loudspeaker, study_aim
 from earwitness.app.read import ReadResult, read_loudspeaker

@@ -8,8 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from earwitness.app.blind import blind_test, helper_card
-from earwitness.app.listen import data_shown_at, seal_entered, sealed_sheets
+from earwitness.app.listen import blind_test, data_shown_at, helper_card, seal_entered, sealed_sheets
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.notes import record_opening
 from earwitness.errors import ArchiveError

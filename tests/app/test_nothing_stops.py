@@ -11,8 +11,7 @@ from click.testing import CliRunner
 from near_session import write_near_session
 
 from earwitness.app import add as add_module
-from earwitness.app.aside import session_lines, set_session_aside, take_session_back
-from earwitness.app.rebuild import rebuild
+from earwitness.app.archive import rebuild, session_lines, set_session_aside, take_session_back
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.integrity import check
 from earwitness.archive.search import summary_sources

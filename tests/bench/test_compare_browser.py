@@ -12,7 +12,7 @@ from bench_browser import entered_browser, on_page
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from accessible import serious
-from earwitness.app.catalogue import add_catalogue
+from earwitness.app.add import add_catalogue
 from earwitness.app.shelf import index_missing, shelf_page
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.search import SearchQuery

@@ -13,7 +13,7 @@ from scipy.stats import percentileofscore
 from sqlalchemy import delete
 from starlette.testclient import TestClient
 
-from earwitness.app.catalogue import add_catalogue
+from earwitness.app.add import add_catalogue
 from earwitness.app.shelf import index_missing, shelf_facts
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import folded

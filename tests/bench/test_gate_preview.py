@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from earwitness.app import preview
+from earwitness.app import read as preview
 from earwitness.app.settings import Chosen
 from earwitness.archive.catalogue import Archive
 

@@ -11,7 +11,7 @@ from bench_browser import entered_browser, on_page
 from playwright.sync_api import Browser, BrowserContext, expect
 
 from accessible import serious
-from earwitness.app.catalogue import add_catalogue
+from earwitness.app.add import add_catalogue
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.notes import record_opening
 

@@ -11,8 +11,8 @@ from bench_client import entered
 from sqlalchemy import text
 from starlette.testclient import TestClient
 
-from earwitness.app.catalogue import add_catalogue
-from earwitness.app.home import PAGE_ROWS, home
+from earwitness.app.add import add_catalogue
+from earwitness.app.shelf import PAGE_ROWS, home
 from earwitness.archive import drafts
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.desk import WARNINGS

@@ -10,8 +10,7 @@ from bench_browser import empty_page
 from playwright.sync_api import BrowserContext, Page, expect
 
 from accessible import serious
-from earwitness.app.blind import blind_test, helper_card
-from earwitness.app.listen import sealed_sheets
+from earwitness.app.listen import blind_test, helper_card, sealed_sheets
 
 pytestmark = pytest.mark.browser
 SCRIPT = "<script>window.harmed=1</script><img src=x onerror=window.harmed=1>"

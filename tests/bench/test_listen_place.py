@@ -14,8 +14,7 @@ from bench_client import entered
 from click.testing import CliRunner
 from starlette.testclient import TestClient
 
-from earwitness.app.blind import begin_test, dealt_letters, matching_gains
-from earwitness.app.listen import data_shown_at, sealed_sheets
+from earwitness.app.listen import begin_test, data_shown_at, dealt_letters, matching_gains, sealed_sheets
 from earwitness.cli.listen import command
 from earwitness.errors import InputError
 from earwitness.insight.listening.seal import seal_hash

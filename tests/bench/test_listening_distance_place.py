@@ -12,7 +12,7 @@ from bench_client import entered
 from playwright.sync_api import Browser, expect
 from starlette.testclient import TestClient
 
-from earwitness.app.distance import distance_in
+from earwitness.app.settings import distance_in
 
 
 @pytest.fixture

@@ -16,7 +16,7 @@ from live_server import bench_process
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from accessible import serious
-from earwitness.app.rehearsal import new_rehearsal
+from earwitness.app.measure import new_rehearsal
 from earwitness.bench.live import LiveDesk
 from earwitness.bench.state import Bench
 from earwitness.session.load import load_session

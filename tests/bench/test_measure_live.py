@@ -13,7 +13,7 @@ from live_bench import LIVE, TAB, Listened, ListenedSound, begun, is_ready, soun
 from starlette.testclient import TestClient
 
 from earwitness.app.capture import day_file
-from earwitness.app.rehearsal import new_rehearsal
+from earwitness.app.measure import new_rehearsal
 from earwitness.bench.live import LIFE_S, LiveDesk
 from earwitness.capture.simulated import Misfortunes, SimulatedSound
 from earwitness.capture.sound import Wiring

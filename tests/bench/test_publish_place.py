@@ -15,8 +15,8 @@ from click.testing import CliRunner
 from starlette.testclient import TestClient
 
 from earwitness.app.arrangement import generated_review
-from earwitness.app.published import folder_from, keep_place, published_file, usual_folder
-from earwitness.app.words import words_of
+from earwitness.app.publish import folder_from, keep_place, published_file, usual_folder
+from earwitness.app.settings import words_of
 from earwitness.cli.publish import command
 from earwitness.errors import InputError
 from earwitness.exhibits.chart import Caption, Chart

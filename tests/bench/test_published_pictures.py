@@ -18,7 +18,7 @@ from bench_client import entered
 from playwright.sync_api import Browser, BrowserContext, Page, Route
 from starlette.testclient import TestClient
 
-from earwitness.app.published import keep_place
+from earwitness.app.publish import keep_place
 from earwitness.publish.own_words import sanitized_html
 
 RUN = "new Image().src='/harmed';try{fetch('/harmed')}catch(e){};try{parent.harmed=1;top.harmed=1}catch(e){}"

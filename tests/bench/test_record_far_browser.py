@@ -13,8 +13,7 @@ from live_bench import Listened, ListenedSound
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from accessible import serious
-from earwitness.app.rehearsal import new_rehearsal
-from earwitness.app.turner import turntable_at
+from earwitness.app.measure import new_rehearsal, turntable_at
 from earwitness.bench.live import LiveDesk
 from earwitness.bench.state import Bench
 from earwitness.capture.turntable import Turntable

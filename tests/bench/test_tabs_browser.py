@@ -22,7 +22,7 @@ from live_bench import ListenedSound
 from live_server import bench_process
 from playwright.sync_api import Browser, BrowserContext, Page, Request, Route, expect
 
-from earwitness.app.rehearsal import new_rehearsal
+from earwitness.app.measure import new_rehearsal
 from earwitness.bench.live import LiveDesk
 from earwitness.bench.state import Bench
 

@@ -13,7 +13,7 @@ from playwright.sync_api import Browser, Page, expect
 from accessible import serious
 from earwitness.app.listen import seal_sheet
 from earwitness.app.publish import publish_review
-from earwitness.app.words import keep_text
+from earwitness.app.settings import keep_text
 from earwitness.demo.sheets import SEALED_AT, words_text, write_sheet
 from made_once import QUICK_KEYS, MadeOnce
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from earwitness.app.rehearsal import rehearsal_text
+from earwitness.app.measure import rehearsal_text
 from earwitness.capture.simulated import KEY
 from earwitness.capture.sound import Wiring
 from earwitness.dsp.sweep import sweep_law, sweep_samples

@@ -15,7 +15,7 @@ from click.testing import CliRunner
 
 from earwitness.app import audition
 from earwitness.app.audition import ears_in, in_room, versions_for
-from earwitness.app.findings import findings_of
+from earwitness.app.listen import findings_of
 from earwitness.app.read import read_loudspeaker
 from earwitness.audition.filters import on_bins
 from earwitness.audition.room import radiated

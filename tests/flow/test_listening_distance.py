@@ -11,9 +11,9 @@ import pytest
 from click.testing import CliRunner, Result
 
 from earwitness.app.advice import advice_on, advice_step
-from earwitness.app.distance import checked_distance, distance_in, keep_distance
 from earwitness.app.match import amplifier_for
 from earwitness.app.read import document_text, figure_lines, read_loudspeaker
+from earwitness.app.settings import checked_distance, distance_in, keep_distance
 from earwitness.app.site import made_from
 from earwitness.archive import drafts
 from earwitness.archive.catalogue import Archive

@@ -15,9 +15,16 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from earwitness.app.add import add_folder, impedance_table_of, measurement_of, recordings_of
-from earwitness.app.export_responses import FORMS, export_responses
-from earwitness.app.from_files import questions, take_in_all, write_session
+from earwitness.app.add import (
+    add_folder,
+    impedance_table_of,
+    measurement_of,
+    questions,
+    recordings_of,
+    take_in_all,
+    write_session,
+)
+from earwitness.app.archive import FORMS, export_responses
 from earwitness.app.publish import publish_review
 from earwitness.archive.catalogue import Archive
 from earwitness.cli import main

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from earwitness.app import rig
+from earwitness.app import settings as rig
 from earwitness.app.add import add_folder
-from earwitness.app.rig import keep_check, rig_told
+from earwitness.app.settings import keep_check, rig_told
 from earwitness.cli import main
 from earwitness.errors import InputError
 from earwitness.insight import control

@@ -17,7 +17,7 @@ from click.testing import CliRunner
 
 from earwitness.app.advice import advice_on
 from earwitness.app.audition import ears_in
-from earwitness.app.findings import findings_of
+from earwitness.app.listen import findings_of
 from earwitness.app.read import read_loudspeaker
 from earwitness.app.trial import (
     all_trials,

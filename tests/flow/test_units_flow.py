@@ -21,8 +21,7 @@ from earwitness.app.add import add_folder
 from earwitness.app.compare import compare_loudspeakers, compare_results, comparison_document
 from earwitness.app.match import match_loudspeaker
 from earwitness.app.mend import problem_for
-from earwitness.app.read import figure_lines, read_loudspeaker
-from earwitness.app.units import units_document, units_lines, units_of
+from earwitness.app.read import figure_lines, read_loudspeaker, units_document, units_lines, units_of
 from earwitness.cli import main
 from earwitness.demo.family import SECOND_UNIT
 from earwitness.errors import InputError

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from earwitness.app.publish import Products, publish_review
+from earwitness.app.settings import keep_text
 from earwitness.app.site import publish_site
-from earwitness.app.words import keep_text
 from earwitness.publish.site.cards import cards_from
 from made_once import MadeOnce
 

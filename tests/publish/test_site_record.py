@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from earwitness.app import site_pages
+from earwitness.app import site as site_pages
 from earwitness.errors import FormatError
 from earwitness.publish.site.cards import Card, cards_from, site_json
 

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from earwitness.app import site as act
-from earwitness.app.catalogue import add_catalogue
+from earwitness.app.add import add_catalogue
 from earwitness.app.site import publish_site
 from earwitness.archive.catalogue import CATALOGUE, Archive
 from earwitness.demo.catalogue import catalogue, simulate

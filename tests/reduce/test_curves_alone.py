@@ -12,9 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from earwitness.app.add import add_folder
+from earwitness.app.add import add_folder, questions, telling, write_session
 from earwitness.app.compare import compare_loudspeakers
-from earwitness.app.from_files import questions, telling, write_session
 from earwitness.app.publish import publish_review
 from earwitness.app.read import read_loudspeaker
 from earwitness.errors import EarwitnessError

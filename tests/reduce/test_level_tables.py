@@ -11,8 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from earwitness.app.add import add_folder
-from earwitness.app.from_files import questions, write_session
+from earwitness.app.add import add_folder, questions, write_session
 from earwitness.app.read import read_loudspeaker
 from earwitness.errors import SessionError
 from earwitness.quantities import Figure

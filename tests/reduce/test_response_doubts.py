@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from earwitness.app.from_files import write_session
+from earwitness.app.add import write_session
 from earwitness.formats.response_table import parse_response_table
 from earwitness.formats.table_phase import phase_reading
 from earwitness.quantities import QualityFlag

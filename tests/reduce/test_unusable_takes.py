@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from made_session import Made, facts, reader, recording
 
-from earwitness.app.summary import reading_of
+from earwitness.app.add import reading_of
 from earwitness.errors import AudioError
 from earwitness.exhibits.quality import quality
 from earwitness.formats.audio import Recording

@@ -4,11 +4,10 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from earwitness.app.advice import advice_on
-from earwitness.app.beside import beside_others
-from earwitness.app.family import family_of
+from earwitness.app.compare import beside_others, family_of
 from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.read import ReadResult, read_loudspeaker
-from earwitness.app.words import own_words
+from earwitness.app.settings import own_words
 from earwitness.archive.catalogue import Archive, session_key
 from earwitness.archive.latest import ARRANGEMENT as KIND
 from earwitness.exhibits.advice import Advice

@@ -8,11 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
-from earwitness.app.columns import hanging
-from earwitness.app.desk import equalizer_of
-from earwitness.app.findings import findings_of
 from earwitness.app.jobs import Progress, part, silent
-from earwitness.app.mend import mend_loudspeaker
+from earwitness.app.listen import findings_of
+from earwitness.app.mend import equalizer_of, mend_loudspeaker
 from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.audition.filters import on_bins
 from earwitness.audition.head import Head, MeasuredHead, SphereHead
@@ -30,6 +28,7 @@ from earwitness.insight.mend.aim import aim_study, aim_words
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.quantities import Curve
 from earwitness.quantities.arrays import FloatArray
+from earwitness.render.columns import hanging
 
 CURVES = {"window": "listening_window", "axis": "on_axis", "in-room": "in_room"}
 RATE_HZ = 48_000

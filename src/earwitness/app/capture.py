@@ -9,8 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from earwitness.app.exposure import count_exposure, exposure_file, exposure_today
-from earwitness.app.turner import Turner
+from earwitness.app.measure import Turner, count_exposure, exposure_file, exposure_today
 from earwitness.capture import simulated
 from earwitness.capture.budget import require_budget
 from earwitness.capture.device import sound_card

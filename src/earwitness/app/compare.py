@@ -1,18 +1,22 @@
-"""Loudspeakers of the archive beside each other."""
+"""Loudspeakers of the archive beside each other: several chosen, one among its like, the other sessions of one."""
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from earwitness import __version__
-from earwitness.app.columns import hung
 from earwitness.app.jobs import Canceled, Progress, part, silent
-from earwitness.app.read import ReadResult, read_loudspeaker
-from earwitness.app.units import alike, units_told
+from earwitness.app.read import ReadResult, alike, read_loudspeaker, units_told
+from earwitness.app.shelf import indexed, indexed_figures
 from earwitness.archive.catalogue import Archive
+from earwitness.archive.choose import picking, session_words
 from earwitness.archive.latest import latest_sessions
+from earwitness.archive.neighbors import Neighbor, figures_of, neighbors
 from earwitness.errors import AudioError, EarwitnessError, FormatError, InputError, OutputError
+from earwitness.exhibits.beside import RANKED, RATING, Alike, Beside, RankedGroup
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.compare import (
     MOST,
@@ -22,6 +26,7 @@ from earwitness.exhibits.compare import (
     compare_table,
     price_table,
 )
+from earwitness.exhibits.family import Family, Kind, Relative
 from earwitness.exhibits.figures_table import figure_name
 from earwitness.exhibits.record import record
 from earwitness.exhibits.words import value_words
@@ -29,7 +34,9 @@ from earwitness.files.durable import write_bytes
 from earwitness.insight.change import Change, change
 from earwitness.insight.compare import (
     BALANCE,
+    DIRECTIVITY,
     MATCH_BAND_HZ,
+    SHAPE_BAND_HZ,
     BandDifference,
     Candidate,
     Likeness,
@@ -44,16 +51,18 @@ from earwitness.insight.compare import (
     nearest,
     price_frontier,
     standing,
+    tell_apart,
     verdicts,
 )
 from earwitness.insight.pair import paired
 from earwitness.publish.site.index import COMPARISON_MARK, comparison_html
+from earwitness.render.columns import hung
 from earwitness.session.session import Session
 
 DOCUMENT = "earwitness.comparison"
 _PIECES = {"piece": 2.0, "pair": 1.0}
 _LETTERS, _NAME_WIDTH, _VALUE_WIDTH = "ABCD", 26, 25
-RANKED = ("preference_rating", "sensitivity", "f6", "linearity_half_range")
+COMPARED = ("preference_rating", "sensitivity", "f6", "linearity_half_range")
 
 
 @dataclass(frozen=True, slots=True)
@@ -310,7 +319,7 @@ def _placed(
     currency = None if group.currency is None else group.currency.upper()
     chosen = group_of(every, **asdict(replace(group, currency=currency)))
     ranked = tuple(
-        standing(key, own, chosen) for key in RANKED if key in own.figures and own.figures[key].value is not None
+        standing(key, own, chosen) for key in COMPARED if key in own.figures and own.figures[key].value is not None
     )
     likes = nearest(own, chosen, match_hz=match_hz)
     priced = [one for one in chosen if one.price is not None]
@@ -334,3 +343,172 @@ def candidate_of(result: ReadResult) -> Candidate:
         price=price,
         currency=None if spoken.price is None else spoken.price.currency,
     )
+
+
+ALIKE = 3
+_SIFTED = 12
+# A group of prices reaches from half to twice the own one.
+_PRICE_FACTOR = 2.0
+_PLURAL = {"subwoofer": "subwoofers", "monitor": "monitors", "other": "loudspeakers of no usual type"}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Others:
+    """Every loudspeaker of the archive that may be shown, at one moment. left_out : those never opened, by number."""
+
+    known: tuple[Neighbor, ...]
+    left_out: frozenset[int]
+
+
+def others_of(archive_folder: Path) -> Others:
+    """The loudspeakers of the archive whose data were shown before. Raises ArchiveError as the archive does.
+
+    Those never opened are left out, so that listening to them can come first: a page about one does not open others.
+    """
+    with Archive.open(archive_folder, create=False) as archive:
+        found = neighbors(archive, RANKED)
+        entries = archive.loudspeakers()
+    shown = tuple(one for one in found if one.is_opened)
+    seen = {one.loudspeaker_id for one in shown}
+    return Others(shown, frozenset(one.id for one in entries) - seen)
+
+
+def beside_others(result: ReadResult, archive_folder: Path, *, others: Others | None = None) -> Beside | None:
+    """Place, likeness and price of a loudspeaker among others of its type; None where there is no other to show.
+
+    others : as they were read before, for many pages at once. Raises as `others_of`.
+    """
+    others = others_of(archive_folder) if others is None else others
+    own = candidate_of(result)
+    same = [one for one in others.known if one.type == own.type and one.loudspeaker_id != result.loudspeaker_id]
+    group = [indexed(one, one.figures.values(), one.curves) for one in same]
+    if not group:
+        return None
+    words = _PLURAL.get(own.type, f"{own.type} loudspeakers")
+    groups = [_ranked(own, group, words)]
+    low, high = (own.price or 0.0) / _PRICE_FACTOR, (own.price or 0.0) * _PRICE_FACTOR
+    priced = [one for one in group if one.price is not None and one.currency == own.currency]
+    near = [one for one in priced if low <= (one.price or 0.0) <= high]
+    if own.price is not None and near and len(near) < len(group):
+        groups.append(_ranked(own, near, f"{words} from {low:,.0f} to {high:,.0f} {own.currency} a pair"))
+    alike, candidates = _alike(own, group, archive_folder)
+    return Beside(
+        own=own,
+        groups=tuple(groups),
+        alike=alike,
+        candidates=candidates,
+        offers=price_frontier([*priced, own], key=RATING) if own.price is not None else (),
+        currency=own.currency or "",
+        left_out=len(others.left_out - {result.loudspeaker_id}),
+    )
+
+
+def _ranked(own: Candidate, group: Sequence[Candidate], words: str) -> RankedGroup:
+    judged = [key for key in RANKED if (figure := own.figures.get(key)) is not None and figure.is_judged]
+    shared = [key for key in judged if any(key in one.figures for one in group)]
+    return RankedGroup(words, len(group), tuple(standing(key, own, group) for key in shared))
+
+
+def _alike(
+    own: Candidate, group: Sequence[Candidate], archive_folder: Path
+) -> tuple[tuple[Alike, ...], tuple[Candidate, ...]]:
+    """Those nearest in shape, with all their figures, and what the measurements say of both."""
+    likes = nearest(own, _sifted(own, group), count=ALIKE)
+    with Archive.open(archive_folder, create=False) as archive:
+        every = figures_of(archive, [int(one.key) for one in likes])
+    by_key = {one.key: one for one in group}
+    whole = [replace(by_key[one.key], figures=indexed_figures(every.get(int(one.key), {}).values())) for one in likes]
+    alike = tuple(Alike(like, tell_apart(own, one)) for like, one in zip(likes, whole, strict=True))
+    return alike, tuple(whole)
+
+
+def _sifted(own: Candidate, group: Sequence[Candidate]) -> Sequence[Candidate]:
+    """Of very many, those that may be nearest, by all distances at once; `nearest` then says which."""
+    if len(group) <= 3 * _SIFTED or BALANCE not in own.curves:
+        return group
+    square = np.zeros(len(group))
+    for key in (BALANCE, DIRECTIVITY):
+        if key not in own.curves:
+            continue
+        curve = own.curves[key]
+        kept = (curve.axis.hz >= SHAPE_BAND_HZ[0]) & (curve.axis.hz <= SHAPE_BAND_HZ[1])
+        there = np.array([key in one.curves and one.curves[key].axis.same_as(curve.axis) for one in group])
+        rows = [one.curves[key] if ok else curve for one, ok in zip(group, there, strict=True)]
+        values, valid = np.stack([row.values[kept] for row in rows]), np.stack([row.valid[kept] for row in rows])
+        apart = np.where(valid & curve.valid[kept], values - curve.values[kept], np.nan)
+        if key == BALANCE:
+            apart = apart - np.nanmean(apart, axis=1, keepdims=True)
+        square += np.where(there, np.nan_to_num(np.nanmean(apart**2, axis=1), nan=np.inf), np.inf)
+    order = np.argsort(square, kind="stable")
+    return [group[int(place)] for place in order[: 3 * _SIFTED]]
+
+
+MOST_SHOWN = 4
+
+
+def family_of(result: ReadResult, archive_folder: Path) -> Family | None:
+    """The latest other sessions of the loudspeaker that count, against the one that was read; None where none is.
+
+    One that cannot be read is told, and the others are shown. Raises ArchiveError as the archive does.
+    """
+    with Archive.open(archive_folder, create=False) as archive:
+        entry = archive.loudspeaker(result.loudspeaker_id)
+        counting = [one for one in archive.sessions_of(entry.id) if one.standing == "counts"]
+    others = [one for one in reversed(counting) if one.id != result.session_id]
+    if not others:
+        return None
+    read, absent = [result], []
+    for one in others[:MOST_SHOWN]:
+        try:
+            read.append(read_loudspeaker(picking(f"{entry.maker} {entry.name}", session=one.id), archive_folder))
+        except Canceled:
+            raise
+        except EarwitnessError as error:
+            absent.append(f"Not shown, {session_words(one)}: {error}")
+    absent += [f"Also measured, not shown: {session_words(one)}." for one in others[MOST_SHOWN:]]
+    relatives = []
+    for other in read[1:]:
+        found = _relative(result, other)
+        if found is None:
+            absent.append(f"Not shown, session {other.session_id}: it has no response on axis to compare.")
+        else:
+            relatives.append(found)
+    alike = [one for one in reversed(read) if one.session.variant == result.session.variant and one.session.unit.label]
+    units = units_told(alike) if len({one.session.unit.label for one in alike}) > 1 else None
+    return Family(tuple(relatives), units, tuple(absent))
+
+
+def _relative(shown: ReadResult, other: ReadResult) -> Relative | None:
+    """A repair and a later day are told from the earlier to the later one, units and variants against the one shown."""
+    kind = _kind(shown.session, other.session)
+    is_later = (shown.session.date, shown.session_id) > (other.session.date, other.session_id)
+    first, second = (shown, other) if kind in ("repair", "day") and is_later else (other, shown)
+    names = _names(first.session, second.session, dated=kind in ("repair", "day"))
+    one, two = (replace(candidate_of(row), title=name) for row, name in zip((first, second), names, strict=True))
+    found = change(one, two)
+    found = paired(found) if found is not None and kind == "pair" else found
+    return (
+        None if found is None else Relative(kind, other.session_id, found, one, two, names[0 if first is other else 1])
+    )
+
+
+def _kind(shown: Session, other: Session) -> Kind:
+    if is_pair(shown, other):
+        return "pair"
+    if shown.unit.label and other.unit.label and shown.unit.label != other.unit.label:
+        return "sample"
+    if shown.variant.condition != other.variant.condition:
+        return "repair"
+    return "variant" if shown.variant != other.variant else "day"
+
+
+def _names(first: Session, second: Session, *, dated: bool) -> tuple[str, str]:
+    """What each states that the other does not; its day where it states nothing more, or where days matter."""
+    parts = [one.state.split(", ") if one.state else [] for one in (first, second)]
+    own = [", ".join(part for part in mine if part not in other) for mine, other in (parts, parts[::-1])]
+    days = [one.date for one in (first, second)]
+    named = [
+        (f"{words} ({day})" if dated else words) if words else f"the session of {day}"
+        for words, day in zip(own, days, strict=True)
+    ]
+    return named[0], named[1]

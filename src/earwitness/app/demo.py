@@ -8,15 +8,14 @@ from functools import partial
 from pathlib import Path
 
 from earwitness import __version__
-from earwitness.app.add import add_folder
+from earwitness.app.add import add_catalogue, add_folder
 from earwitness.app.advice import advice_on
-from earwitness.app.catalogue import add_catalogue
-from earwitness.app.family import family_of
+from earwitness.app.compare import family_of
 from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.listen import seal_sheet
 from earwitness.app.publish import write_result
 from earwitness.app.read import read_loudspeaker
-from earwitness.app.words import keep_text
+from earwitness.app.settings import keep_text
 from earwitness.demo.catalogue import COUNT
 from earwitness.demo.family import members
 from earwitness.demo.lineup import DEFAULT

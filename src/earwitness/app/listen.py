@@ -1,27 +1,134 @@
-"""Listening sheets: begin one, seal it before the data are shown, hold it against them afterwards."""
+"""Listening: sheets begun, sealed and held against the data; the findings they are held against; blind tests."""
 
+from __future__ import annotations
+
+import hashlib
+import hmac
+import math
+import secrets
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from earwitness.app.findings import findings_of
 from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import folded
+from earwitness.archive.drafts import draft, save_draft
 from earwitness.archive.notes import SheetEntry, all_sheets, keep_sheet, opening, sheets_of
-from earwitness.errors import InputError, choice
+from earwitness.errors import InputError, OutputError, choice
 from earwitness.exhibits.advice import HeardSheet
-from earwitness.insight.findings import Finding
+from earwitness.figures.read import levels_of
+from earwitness.files.durable import write_bytes
+from earwitness.insight.findings import Finding, find
+from earwitness.insight.findings.finding import AIMED, AimAnswer, Origin, Resonance, Sized
+from earwitness.insight.findings.narrow import gated_impulse
+from earwitness.insight.findings.origins import Cabinet
 from earwitness.insight.listening.listeners import Agreement, agreement
 from earwitness.insight.listening.matching import MatchedRemark, matched
 from earwitness.insight.listening.reliability import Noticed, Reliability, noticed, reliability
 from earwitness.insight.listening.remark import Remark
 from earwitness.insight.listening.seal import seal, unsealed
 from earwitness.insight.listening.vocabulary import heard_words
+from earwitness.insight.mend.aim import AimStudy, aim_study
+from earwitness.insight.mend.aim_answer import with_aim, without_aim
+from earwitness.quantities.lineage import Step, step
 from earwitness.session.notes import SHEET_FILE, ListeningSheet, load_sheet, sheet_of, sheet_template
 from earwitness.session.template import write_new
+
+if TYPE_CHECKING:
+    from earwitness.quantities import Reading
+    from earwitness.quantities.directions import Orbit
+
+
+FINDINGS = "findings"
+RULES = 9
+"""Raised whenever the rules of finding change, so that kept findings of older rules are not used."""
+_CHOICES = ("edition", "rear_wall", "axis_weight", "symmetric")
+
+
+def findings_step(result: ReadResult) -> Step:
+    """The step that makes the findings of a reading: its measurement and the reading's choices."""
+    choices = {key: result.reading.choices[key] for key in _CHOICES if key in result.reading.choices}
+    return step(FINDINGS, {**choices, "rules": RULES}, (result.measurement.steps[-1].key,))
+
+
+def findings_of(result: ReadResult, archive_folder: Path) -> tuple[Finding, ...]:
+    """The findings of a reading, most audible first; worked out once, then taken from the archive.
+
+    Raises ArchiveError where the archive is damaged, OutputError where it cannot be written.
+    """
+    made = findings_step(result)
+    with Archive.open(archive_folder, create=False) as archive:
+        kept = archive.document(made.key, FINDINGS)
+        if kept is None:
+            rows = [finding_record(one) for one in found_in(result.reading, result)]
+            session_id = archive.counting_session(result.loudspeaker_id).id
+            archive.keep_document(session_id, made, FINDINGS, {"findings": rows})
+            # As it comes out of the archive, so that the first answer is the next one's byte for byte.
+            kept = archive.document(made.key, FINDINGS) or {"findings": rows}
+    return tuple(_finding(row) for row in kept["findings"])
+
+
+def found_in(reading: Reading, result: ReadResult) -> tuple[Finding, ...]:
+    """Findings worked out now, those that only another aim mends with what the study of aims says to them."""
+    measured = result.measurement
+    found = find(
+        reading,
+        measured.response,
+        impedance=measured.impedance,
+        near_fields=measured.near_field,
+        drivers=result.session.loudspeaker.drivers,
+        cabinet=Cabinet.of(result.session.loudspeaker),
+        gated=gated_impulse(measured),
+    )
+    studies = {orbit: _studied(result, orbit) for orbit in sorted({AIMED[f.kind] for f in found if f.kind in AIMED})}
+    return tuple(_aimed(one, studies, found) for one in found)
+
+
+def _studied(result: ReadResult, orbit: Orbit) -> AimStudy | str:
+    """The study of one orbit's aims as `mend --aim` makes it, or why there is none."""
+    levels, symmetric = levels_of(result.measurement.response), result.session.loudspeaker.symmetric
+    try:
+        return aim_study(levels, orbit=orbit, symmetric=symmetric)
+    except InputError as error:
+        return error.expected or error.what
+
+
+def _aimed(one: Finding, studies: Mapping[Orbit, AimStudy | str], found: Sequence[Finding]) -> Finding:
+    if one.kind not in AIMED:
+        return one
+    study = studies[AIMED[one.kind]]
+    return without_aim(one, study) if isinstance(study, str) else with_aim(one, study, found)
+
+
+def finding_record(one: Finding) -> dict[str, Any]:
+    """A finding as plain values for JSON, every number as it is."""
+    record: dict[str, Any] = {field.name: getattr(one, field.name) for field in fields(one)}
+    said = None if one.aim is None else asdict(one.aim)
+    behind = None if one.resonance is None else asdict(one.resonance)
+    return {
+        **record,
+        "curves": list(one.curves),
+        "evidence": dict(one.evidence),
+        "aim": said,
+        "resonance": behind,
+        "told": asdict(one.told),
+        "sizes": {key: asdict(size) for key, size in one.sizes.items()},
+        "origins": [asdict(origin) for origin in one.origins],
+    }
+
+
+def _finding(record: Mapping[str, Any]) -> Finding:
+    said = None if record["aim"] is None else AimAnswer(**record["aim"])
+    behind = None if record["resonance"] is None else Resonance(**record["resonance"])
+    sizes = {key: Sized(**size) for key, size in record["sizes"].items()}
+    origins = tuple(Origin(**origin) for origin in record["origins"])
+    known = {"curves": tuple(record["curves"]), "aim": said, "resonance": behind, "sizes": sizes, "origins": origins}
+    kept = {key: value for key, value in record.items() if key != "told"}
+    return Finding(**{**kept, **known})
+
 
 Clock = Callable[[], datetime]
 
@@ -216,3 +323,177 @@ def own_record(
             unheard = set(one.matching.unheard)
             seen += [(f.center_hz, f.margin_db, place not in unheard) for place, f in enumerate(findings) if f.q]
     return (reliability(remarks), noticed(seen)) if remarks else ((), ())
+
+
+LETTERS = "ABCDEFGH"
+FEWEST = 2
+Draw = Callable[[], str]
+
+
+@dataclass(frozen=True, slots=True)
+class BlindTest:
+    """A test as the tester may see it.
+
+    promise : SHA-256 of the secret; count : loudspeakers; revealed : (name, maker) by letter and the secret once the
+    notes are sealed, None before.
+    """
+
+    number: str
+    promise: str
+    begun_at: str
+    count: int
+    revealed: Mapping[str, tuple[str, str]] | None = None
+    secret: str = ""
+
+    @property
+    def letters(self) -> str:
+        return LETTERS[: self.count]
+
+
+def draw_secret() -> str:
+    """32 random bytes as hex, from the operating system."""
+    return secrets.token_hex(32)
+
+
+def begin_test(loudspeakers: Sequence[tuple[str, str]], archive_folder: Path, *, draw: Draw = draw_secret) -> BlindTest:
+    """Deal letters to loudspeakers (name, maker); the archive keeps the secret, and is made where there is none.
+
+    Raises InputError for fewer than two, more than eight or two equal ones.
+    """
+    pairs = [(" ".join(name.split()), " ".join(maker.split())) for name, maker in loudspeakers]
+    same = {(folded(name), folded(maker)) for name, maker in pairs}
+    if not FEWEST <= len(pairs) <= len(LETTERS) or len(same) != len(pairs) or not all(n and m for n, m in pairs):
+        raise InputError(
+            "these loudspeakers cannot be lettered",
+            where=", ".join(f"{maker} {name}".strip() for name, maker in pairs)[:300],
+            expected=f"{FEWEST} to {len(LETTERS)} different ones, each with name and maker",
+        )
+    secret = draw()
+    number = hashlib.sha256(f"number {secret}".encode()).hexdigest()[:8]
+    with Archive.open(archive_folder) as archive:
+        kept = {"secret": secret, "loudspeakers": sorted(pairs), "begun_at": archive.now(), "sealed": False}
+        save_draft(archive, _key(number), kept, revision=0)
+    return _seen(number, kept)
+
+
+def blind_test(number: str, archive_folder: Path) -> BlindTest:
+    """A test by its number; InputError for an unknown one, ArchiveError without an archive."""
+    with Archive.open(archive_folder, create=False) as archive:
+        return _seen(number, _kept(archive, number)[0])
+
+
+def helper_card(number: str, archive_folder: Path) -> tuple[str, ...]:
+    """Which letter is which, as lines for the helper who switches; the tester must not see them."""
+    with Archive.open(archive_folder, create=False) as archive:
+        kept, _ = _kept(archive, number)
+    dealt = dealt_letters(kept["secret"], kept["loudspeakers"])
+    return (
+        f"Blind test {number}. For the helper alone: keep this from the listener until the notes are sealed.",
+        *(f"{letter}: {maker} {name}" for letter, (name, maker) in dealt.items()),
+        "Switch when the listener asks for a letter; set the gain that the listener reads out; say nothing else.",
+    )
+
+
+def dealt_letters(secret: str, loudspeakers: Sequence[Sequence[str]]) -> dict[str, tuple[str, str]]:
+    """(name, maker) by letter: in the order of HMAC-SHA256 over name and maker, keyed with the secret."""
+    pairs = [(str(name), str(maker)) for name, maker in loudspeakers]
+
+    def drawn(pair: tuple[str, str]) -> str:
+        return hmac.new(bytes.fromhex(secret), "\n".join(pair).encode(), hashlib.sha256).hexdigest()
+
+    return dict(zip(LETTERS, sorted(pairs, key=drawn), strict=False))
+
+
+def matching_gains(levels_db: Mapping[str, float]) -> dict[str, float]:
+    """Gain for each letter that brings all to the quietest, in dB, at most 0; levels_db : measured at the seat."""
+    quietest = min(levels_db.values())
+    return {letter: round(quietest - level, 2) for letter, level in levels_db.items()}
+
+
+def gains_of(levels: Sequence[str]) -> dict[str, float]:
+    """As `matching_gains`, from texts such as "A=78.2". Raises InputError for other texts or a letter twice."""
+    found: dict[str, float] = {}
+    for text in levels:
+        letter, _, number = text.partition("=")
+        try:
+            level_db = float(number)
+        except ValueError:
+            level_db = math.nan
+        if letter not in LETTERS or len(letter) != 1 or letter in found or not 20.0 <= level_db <= 130.0:
+            raise InputError.of("app.level_unusable", text=text[:40])
+        found[letter] = level_db
+    return matching_gains(found)
+
+
+def write_card(number: str, path: Path, archive_folder: Path) -> Path:
+    """Write the helper's card to a new file. Raises OutputError where there is something at `path`."""
+    if path.exists():
+        raise OutputError("there is a file already, it was left as it is", where=str(path), remedy="give another name")
+    return write_bytes(path, ("\n".join(helper_card(number, archive_folder)) + "\n").encode())
+
+
+def seal_test(
+    number: str, sheets: Sequence[ListeningSheet], archive_folder: Path, *, clock: Clock = utc_now
+) -> tuple[SealedSheet, ...]:
+    """Seal the sheets of all letters at once, each under what its letter stands for, and reveal the letters.
+
+    Raises InputError where a letter is missing, stands twice or is none of the test's, or where the test is sealed.
+    """
+    with Archive.open(archive_folder, create=False) as archive:
+        kept, revision = _kept(archive, number)
+        test = _seen(number, kept)
+        given = [sheet.letter or "" for sheet in sheets]
+        if test.revealed is not None:
+            raise InputError.of("app.letters_known", where=f"blind test {number}")
+        if sorted(given) != list(test.letters):
+            raise InputError.of(
+                "app.blind_test_whole",
+                where=f"blind test {number}: {', '.join(letter or 'no letter' for letter in given) or 'no sheet'}",
+                letters=", ".join(test.letters),
+            )
+        dealt = dealt_letters(kept["secret"], kept["loudspeakers"])
+        made = []
+        for sheet in sorted(sheets, key=lambda one: one.letter or ""):
+            name, maker = dealt[sheet.letter or ""]
+            named = {"loudspeaker": name, "maker": maker, "is_blind": True, "blind_test": number}
+            made.append(keep_sealed(archive, sheet.model_copy(update=named), clock=clock))
+        save_draft(archive, _key(number), {**kept, "sealed": True}, revision=revision)
+    return tuple(made)
+
+
+def seal_files(
+    paths: Sequence[Path], archive_folder: Path, *, clock: Clock = utc_now
+) -> tuple[tuple[SealedSheet, ...], BlindTest | None]:
+    """Seal sheets from files; those of one blind test as a whole. The test is None where there is none.
+
+    Raises as `load_sheet` and `seal_test`, and InputError for sheets of several tests, or of one and of none.
+    """
+    sheets = [load_sheet(path, vocabulary=heard_words()) for path in paths]
+    numbers = {sheet.blind_test for sheet in sheets}
+    if numbers == {None}:
+        return tuple(seal_sheet(path, archive_folder, clock=clock) for path in paths), None
+    number = next(iter(numbers))
+    if len(numbers) != 1 or number is None:
+        raise InputError.of("app.sheets_of_several_tests", where=", ".join(str(path) for path in paths)[:300])
+    made = seal_test(number, sheets, archive_folder, clock=clock)
+    return made, blind_test(number, archive_folder)
+
+
+def _key(number: str) -> str:
+    # With a blank, so that no address of the bench's drafts reaches it.
+    return f"blind test {number}"
+
+
+def _kept(archive: Archive, number: str) -> tuple[dict[str, Any], int]:
+    found = draft(archive, _key(number)) if number.isalnum() else None
+    if found is None or not found.revision:
+        raise InputError(f"there is no blind test {number[:20]!r}", remedy="check the number, or begin one")
+    return found.value, found.revision
+
+
+def _seen(number: str, kept: Mapping[str, Any]) -> BlindTest:
+    secret, pairs = str(kept["secret"]), kept["loudspeakers"]
+    promise = hashlib.sha256(secret.encode()).hexdigest()
+    if not kept["sealed"]:
+        return BlindTest(number, promise, str(kept["begun_at"]), len(pairs))
+    return BlindTest(number, promise, str(kept["begun_at"]), len(pairs), dealt_letters(secret, pairs), secret)

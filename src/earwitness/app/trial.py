@@ -28,12 +28,9 @@ from earwitness.app.audition import (
     sound_for,
     versions_for,
 )
-from earwitness.app.blind import Draw, draw_secret
-from earwitness.app.columns import hanging
-from earwitness.app.findings import findings_of
+from earwitness.app.listen import Draw, draw_secret, findings_of
 from earwitness.app.mend import mend_loudspeaker
 from earwitness.app.read import read_loudspeaker
-from earwitness.app.trial_outcome import LETTERS, Outcome, outcome_of, right_answers
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.drafts import draft, drafts_named, save_draft
 from earwitness.audition.render import Sound, prepared
@@ -42,8 +39,10 @@ from earwitness.errors import InputError, cannot_write, choice
 from earwitness.exhibits.advice import OwnTrial
 from earwitness.insight.findings import Finding
 from earwitness.insight.listening.preference import pairs_dealt
+from earwitness.insight.listening.trial_outcome import LETTERS, Outcome, outcome_of, right_answers
 from earwitness.insight.listening.trials import TRACK_TRIALS, Threshold, dealt, next_size_db
 from earwitness.quantities.arrays import FloatArray
+from earwitness.render.columns import hanging
 
 Kind = Literal["abx", "prefer", "threshold"]
 KINDS: Mapping[Kind, str] = {

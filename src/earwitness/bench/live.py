@@ -15,10 +15,8 @@ from typing import Any, Literal
 from pydantic import Field
 
 from earwitness.app import capture
-from earwitness.app.exposure import exposure_today
 from earwitness.app.jobs import error_record
-from earwitness.app.live_setup import LiveSetup, changed_settings, usual_settings
-from earwitness.app.turner import turntable_at
+from earwitness.app.measure import LiveSetup, changed_settings, exposure_today, turntable_at, usual_settings
 from earwitness.bench.state import TAB, Body
 from earwitness.capture.guard import SAFETY, Silencer, at_tester_db
 from earwitness.capture.levels import MeterReading

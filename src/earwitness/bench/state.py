@@ -22,8 +22,7 @@ from earwitness.archive.entries import LoudspeakerEntry, SessionEntry
 from earwitness.errors import ArchiveError, InputError, OutputError
 
 if TYPE_CHECKING:
-    from earwitness.app.preview import AxisPreview
-    from earwitness.app.read import ReadResult
+    from earwitness.app.read import AxisPreview, ReadResult
     from earwitness.bench.live import LiveDesk
     from earwitness.exhibits.advice import Advice
 
@@ -219,7 +218,7 @@ class Bench:
 
         Raises as `AxisPreview`.
         """
-        from earwitness.app.preview import AxisPreview
+        from earwitness.app.read import AxisPreview
 
         with self.heavy:
             if self._preview is None or self._preview[0] != session_id:
@@ -232,8 +231,7 @@ class Bench:
 
     def _state(self, loudspeaker_id: int, number: int | None) -> str:
         """What is read of a loudspeaker: a session under the settings kept for it; "" without a session."""
-        from earwitness.app.distance import kept_distance
-        from earwitness.app.settings import kept_choice
+        from earwitness.app.settings import kept_choice, kept_distance
 
         with Archive.open(self.archive_folder) as archive:
             session = next((one for one in archive.sessions_of(loudspeaker_id) if one.id == number), None)

@@ -75,7 +75,7 @@ def archive_option(command: Callable[..., Any]) -> Callable[..., Any]:
 
     @wraps(command)
     def placed(*args: Any, archive: Path | None, **others: Any) -> Any:
-        from earwitness.app.config import archive_folder
+        from earwitness.files.system import archive_folder
 
         return command(*args, archive=archive_folder(archive), **others)
 

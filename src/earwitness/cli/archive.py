@@ -12,7 +12,7 @@ from earwitness.cli.show import Command, options, progress_bar
 from earwitness.errors import ArchiveError
 
 if TYPE_CHECKING:
-    from earwitness.app.aside import Moved
+    from earwitness.app.archive import Moved
 
 _NOT_WHOLE = ArchiveError.exit_code
 
@@ -108,7 +108,7 @@ def import_(folder: Path, archive: Path) -> None:
 @click.pass_context
 def rebuild(ctx: click.Context, archive: Path, workers: int | None, cluster: str | None) -> None:
     """Make anew what is stale, missing or damaged, and the search index; a stopped run goes on where it was."""
-    from earwitness.app.rebuild import rebuild as rebuild_all
+    from earwitness.app.archive import rebuild as rebuild_all
 
     with progress_bar("rebuild") as progress:
         report = rebuild_all(archive, workers=workers, cluster=cluster, progress=progress)
@@ -139,7 +139,7 @@ _session_option = click.option("--session", "number", type=int, default=None, he
 @archive_option
 def sessions(name: str, archive: Path) -> None:
     """List the sessions of the loudspeaker NAME by number, and which of them is read."""
-    from earwitness.app.aside import session_lines
+    from earwitness.app.archive import session_lines
 
     click.echo("\n".join(session_lines(name, archive)))
 
@@ -154,7 +154,7 @@ def set_aside(name: str, number: int | None, because: str, archive: Path) -> Non
 
     Everything of it stays: take-back undoes it. Reading, rebuild, site and compare go on without it.
     """
-    from earwitness.app.aside import set_session_aside
+    from earwitness.app.archive import set_session_aside
 
     done = set_session_aside(name, archive, session_id=number, because=because)
     click.echo(f"{done.title}: session {done.session.id} of {done.session.date} is set aside; nothing of it is lost")
@@ -167,7 +167,7 @@ def set_aside(name: str, number: int | None, because: str, archive: Path) -> Non
 @archive_option
 def take_back(name: str, number: int | None, archive: Path) -> None:
     """Let a session of NAME count again that was set aside."""
-    from earwitness.app.aside import take_session_back
+    from earwitness.app.archive import take_session_back
 
     done = take_session_back(name, archive, session_id=number)
     click.echo(f"{done.title}: session {done.session.id} of {done.session.date} is no longer set aside")

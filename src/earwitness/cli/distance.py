@@ -32,7 +32,7 @@ def listening_distance(meters: float | None, archive: Path) -> None:
 
     Levels at the seat are for this distance, in figures, advice and reviews: 0.5 to 10 m, 3 m at first.
     """
-    from earwitness.app.distance import distance_in, keep_distance
+    from earwitness.app.settings import distance_in, keep_distance
 
     if meters is None:
         click.echo(f"listening distance: {distance_in(archive):g} m")

@@ -22,8 +22,8 @@ def from_files(folder: Path, write: bool, again: bool, **facts: Any) -> None:
     (WAV, FLAC), SOFA directivities and impedance tables. What neither names nor contents tell is asked
     for; the options above answer. With --write the session is written; then: earwitness add FOLDER
     """
-    from earwitness.app.columns import two_columns
-    from earwitness.app.from_files import questions, telling, write_session
+    from earwitness.app.add import questions, telling, write_session
+    from earwitness.render.columns import two_columns
     from earwitness.session.from_files import Stated, survey
 
     found = survey(folder)
@@ -55,7 +55,7 @@ def add_list(table: Path, archive: Path) -> None:
     table. A folder with a session.toml keeps it. What cannot be taken in is told and the others go on;
     run again, it goes on where it stopped.
     """
-    from earwitness.app.from_files import failed, take_in_all
+    from earwitness.app.add import failed, take_in_all
 
     with progress_bar("take in") as progress:
         done = take_in_all(table, archive, progress=progress)
@@ -78,7 +78,7 @@ def export_responses(name: str, folder: Path, form: str, archive: Path) -> None:
 
     The folder can be added to any archive again, and its files read by other programs.
     """
-    from earwitness.app.export_responses import export_responses as export
+    from earwitness.app.archive import export_responses as export
 
     written = export(archive, name, folder, form)
     click.echo(f"{len(written)} files in {folder}; they come back with: earwitness add {folder}")

@@ -13,7 +13,7 @@ from earwitness.cli.picking import pick_options
 from earwitness.cli.show import Command, options, progress_bar, terminal_width
 
 if TYPE_CHECKING:
-    from earwitness.app.blind import BlindTest
+    from earwitness.app.listen import BlindTest
 
 
 @click.group()
@@ -55,7 +55,7 @@ def seal(sheets: tuple[Path, ...], archive: Path) -> None:
 
     The sheets of a blind test are sealed together, one for each letter; then the letters are told.
     """
-    from earwitness.app.blind import seal_files
+    from earwitness.app.listen import seal_files
 
     made, test = seal_files(sheets, archive)
     for one in made:
@@ -79,7 +79,7 @@ def blind(loudspeakers: tuple[str, ...], card: Path | None, number: str | None, 
     How a test stands, with letters and secret once it is sealed:
       earwitness listen blind --number 0a1b2c3d
     """
-    from earwitness.app.blind import begin_test, blind_test, write_card
+    from earwitness.app.listen import begin_test, blind_test, write_card
 
     if number is None and (not loudspeakers or card is None):
         raise click.UsageError("give the loudspeakers as Name/Maker, and --card FILE; or --number of a test")
@@ -108,7 +108,7 @@ def _revealed(test: BlindTest) -> None:
 @click.argument("levels", nargs=-1, required=True, metavar="LETTER=DB...")
 def levels(levels: tuple[str, ...]) -> None:
     """Gains that bring loudspeakers to one level, from their levels with pink noise at the seat: A=78.2 B=80.1."""
-    from earwitness.app.blind import gains_of
+    from earwitness.app.listen import gains_of
 
     for letter, gain_db in gains_of(levels).items():
         click.echo(f"{letter}: {gain_db:+.1f} dB".replace("-", "\N{MINUS SIGN}"))
@@ -143,11 +143,9 @@ def match(name: str, archive: Path, as_json: bool, own_record: bool) -> None:
 
     This shows the data: sheets sealed afterwards are marked.
     """
-    from earwitness.app.advice import advice_text
-    from earwitness.app.findings import findings_of
-    from earwitness.app.listen import heard_sheets, listeners_agree, own_reliability
+    from earwitness.app.advice import advice_text, heard_lines
+    from earwitness.app.listen import findings_of, heard_sheets, listeners_agree, own_reliability
     from earwitness.app.read import read_loudspeaker
-    from earwitness.app.telling import heard_lines
     from earwitness.app.trial import own_trials
     from earwitness.exhibits.advice import Advice
 
@@ -172,9 +170,8 @@ def record(archive: Path, listener: str | None, as_json: bool) -> None:
     """
     import json
 
-    from earwitness.app.advice import reliability_rows
+    from earwitness.app.advice import record_lines, reliability_rows
     from earwitness.app.listen import listeners_of, own_record
-    from earwitness.app.telling import record_lines
     from earwitness.app.trial import listeners_thresholds
 
     with progress_bar("listen"):

@@ -54,11 +54,10 @@ def command(
     A subwoofer that was measured too:
       earwitness match "Name of the loudspeaker" --subwoofer "Name of the subwoofer"
     """
-    from earwitness.app.advice import advice_text
-    from earwitness.app.findings import findings_of
+    from earwitness.app.advice import advice_text, match_lines
+    from earwitness.app.listen import findings_of
     from earwitness.app.match import match_loudspeaker, scheme_of
     from earwitness.app.read import read_loudspeaker
-    from earwitness.app.telling import match_lines
     from earwitness.exhibits.advice import Advice
     from earwitness.insight.match.in_room import ListeningRoom
     from earwitness.session.amplifier_sheet import read_amplifier_sheet

@@ -18,7 +18,7 @@ def command() -> None:
 @click.option("--rehearsal", is_flag=True, help="An invented loudspeaker, to practice live measuring with.")
 def new_folder(folder: Path, rehearsal: bool) -> None:
     """Write a commented session.toml to fill in into FOLDER."""
-    from earwitness.app.rehearsal import new_rehearsal
+    from earwitness.app.measure import new_rehearsal
     from earwitness.session.template import write_template
 
     if rehearsal:

@@ -57,12 +57,18 @@ def command(
 
     Dips from interference and bass below the loudspeaker's range are not boosted, unless forced.
     """
-    from earwitness.app.advice import advice_text
-    from earwitness.app.desk import equalizer_of, mend_by_hand
-    from earwitness.app.findings import findings_of
-    from earwitness.app.mend import export_equalizer, goal_from, limits_of, mend_loudspeaker, study_aim
+    from earwitness.app.advice import advice_text, mend_lines
+    from earwitness.app.listen import findings_of
+    from earwitness.app.mend import (
+        equalizer_of,
+        export_equalizer,
+        goal_from,
+        limits_of,
+        mend_by_hand,
+        mend_loudspeaker,
+        study_aim,
+    )
     from earwitness.app.read import read_loudspeaker
-    from earwitness.app.telling import mend_lines
     from earwitness.app.trial import own_trials
     from earwitness.exhibits.advice import Advice
     from earwitness.exhibits.heard import trial_words

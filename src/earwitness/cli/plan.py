@@ -44,7 +44,7 @@ def plan(
 
     Prints surfaces, number of points, duration, what error to expect, and what to heed.
     """
-    from earwitness.app.scan_plan import gated_plan_lines, scan_plan, scan_plan_lines
+    from earwitness.app.measure import gated_plan_lines, scan_plan, scan_plan_lines
     from earwitness.session.plan import ROBOTS, plan_gated
 
     gated = None

@@ -54,8 +54,8 @@ def command(
     in the archive too. All loudspeakers at once: earwitness site.
     """
     from earwitness.app.publish import publish_review
-    from earwitness.app.words import keep_words
-    from earwitness.app.words import write_words as write
+    from earwitness.app.settings import keep_words
+    from earwitness.app.settings import write_words as write
 
     arranges = exhibits is not None or leave_out is not None or bool(captions)
     if folder is None and words is None and write_words is None and not arranges:

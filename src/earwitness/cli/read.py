@@ -74,7 +74,7 @@ def command(
 
 
 def _at(name: str, place: str, archive: Path, *, as_json: bool) -> str:
-    from earwitness.app.scan import at_document, at_lines, level_at
+    from earwitness.app.match import at_document, at_lines, level_at
 
     try:
         distance_m, azimuth_deg, elevation_deg = (float(part) for part in place.split(","))
@@ -97,7 +97,7 @@ def _at(name: str, place: str, archive: Path, *, as_json: bool) -> str:
 def _units(name: str, archive: Path, *, as_json: bool) -> str:
     import json
 
-    from earwitness.app.units import units_document, units_lines, units_of
+    from earwitness.app.read import units_document, units_lines, units_of
 
     with progress_bar("read") as progress:
         found = units_of(name, archive, progress=progress)

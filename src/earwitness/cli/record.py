@@ -164,7 +164,7 @@ def turntable(address: str | None, zero: bool, angle_deg: float | None, simulate
     Keep hands, hair and cables clear, and fix the cabinet: a heavy one can tip. Ctrl-C stops it. What its
     maker says goes first. docs/turntable.md describes the lines of text that it must answer.
     """
-    from earwitness.app.turner import serve_simulated_table, turntable_at
+    from earwitness.app.measure import serve_simulated_table, turntable_at
 
     if simulate:
         serve_simulated_table(port, tell=click.echo)
@@ -192,7 +192,7 @@ def _record(
 ) -> None:
     """before : called once the cautions are confirmed."""
     from earwitness.app import capture
-    from earwitness.app.turner import turntable_at
+    from earwitness.app.measure import turntable_at
 
     for name in series.recovered:
         click.echo(f"found after a stop: what was recorded is kept as {name}; the take will be offered again")
@@ -226,7 +226,7 @@ def _record(
 
 def _series(folder: Path, setup: dict[str, Any], *, begin: bool) -> Series:
     from earwitness.app.capture import begin_or_open
-    from earwitness.app.live_setup import LiveSetup, changed_settings, usual_settings
+    from earwitness.app.measure import LiveSetup, changed_settings, usual_settings
     from earwitness.capture.series import is_live, kept_settings
 
     outputs = setup.get("outputs")

@@ -17,7 +17,7 @@ def rig(check: str | None, since: int | None, because: str, archive: Path) -> No
     A small stable loudspeaker, kept for nothing else and measured on axis at a marked place at the start of each
     session, tells when microphone, gain or amplifier drift. Add each of its sessions as any other.
     """
-    from earwitness.app.rig import keep_check, rig_lines, rig_told
+    from earwitness.app.settings import keep_check, rig_lines, rig_told
     from earwitness.errors import InputError
 
     if since is not None and check is None:

@@ -8,7 +8,7 @@ from fastapi.responses import HTMLResponse
 from pydantic import Field
 
 from earwitness.app.archive import figure_range
-from earwitness.app.compare import RANKED, compare_results
+from earwitness.app.compare import COMPARED, compare_results
 from earwitness.app.jobs import Progress
 from earwitness.app.shelf import index_missing, shelf_facts, shelf_page, shelf_prices, shelf_standings
 from earwitness.archive.search import FoundFigure, SearchQuery
@@ -195,7 +195,7 @@ def compare_catalogue(
 def compare_standings(bench: BenchState, ids: Ids, left: Left) -> dict[str, Any]:
     """Rank and percentile of loudspeakers among the opened ones that the filters leave."""
     numbers = [int(one) for one in dict.fromkeys(ids.split(","))]
-    found = shelf_standings(numbers, RANKED, left, bench.archive_folder)
+    found = shelf_standings(numbers, COMPARED, left, bench.archive_folder)
     return {"standings": [{"id": number, "rows": [_standing(one) for one in rows]} for number, rows in found.items()]}
 
 

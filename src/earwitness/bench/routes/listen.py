@@ -7,7 +7,7 @@ from fastapi import APIRouter, Path, Request
 from fastapi.responses import HTMLResponse
 from pydantic import Field
 
-from earwitness.app import blind
+from earwitness.app import listen as blind
 from earwitness.app.jobs import Progress
 from earwitness.app.listen import (
     KeptSheet,

@@ -7,11 +7,11 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 from pydantic import Field
 
-from earwitness.app.distance import FARTHEST_M, NEAREST_M, distance_in, keep_distance
-from earwitness.app.findings import findings_of
+from earwitness.app.advice import match_lines
+from earwitness.app.listen import findings_of
 from earwitness.app.match import amplifier_for, match_loudspeaker, scheme_of, seats_for, subwoofer_for
 from earwitness.app.read import ReadResult
-from earwitness.app.telling import match_lines
+from earwitness.app.settings import FARTHEST_M, NEAREST_M, distance_in, keep_distance
 from earwitness.bench.pages import page
 from earwitness.bench.state import Bench, BenchState, Body, Id
 from earwitness.exhibits.advice import Advice, MatchAdvice, SeatsAdvice

@@ -9,13 +9,13 @@ from fastapi import Path as InPath
 from fastapi.responses import HTMLResponse
 from pydantic import Field
 
-from earwitness.app import uploads
 from earwitness.app.add import add_folder
 from earwitness.app.demo import bring_in_demo
 from earwitness.app.jobs import Progress
 from earwitness.app.measure import write_test_signals
-from earwitness.app.seen_responses import form_choices
+from earwitness.bench import uploads
 from earwitness.bench.pages import page
+from earwitness.bench.seen_responses import form_choices
 from earwitness.bench.state import BenchState, Body
 from earwitness.errors import InputError
 from earwitness.session.plan import ROBOTS

@@ -5,8 +5,7 @@ from typing import Any
 from fastapi import APIRouter
 from pydantic import Field
 
-from earwitness.app.live_setup import LiveSetup, Text
-from earwitness.app.rehearsal import next_rehearsal
+from earwitness.app.measure import LiveSetup, Text, next_rehearsal
 from earwitness.bench.live import Starter, Tab
 from earwitness.bench.routes.measure import Folder, Nothing, whole_path
 from earwitness.bench.state import BenchState, Body

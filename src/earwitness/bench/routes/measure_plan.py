@@ -8,7 +8,7 @@ from fastapi.responses import PlainTextResponse
 from pydantic import Field
 
 from earwitness.app.jobs import error_record
-from earwitness.app.scan_plan import gated_plan_lines, scan_plan, scan_plan_lines
+from earwitness.app.measure import gated_plan_lines, scan_plan, scan_plan_lines
 from earwitness.bench.routes.measure import whole_path
 from earwitness.bench.state import Body
 from earwitness.errors import InputError

@@ -6,10 +6,10 @@ from typing import Any
 from fastapi import APIRouter
 from pydantic import Field
 
-from earwitness.app import uploads
-from earwitness.app.from_files import write_session
-from earwitness.app.seen_responses import Correction, aside_shown, corrected, first_curves, groups_shown
+from earwitness.app.add import write_session
+from earwitness.bench import uploads
 from earwitness.bench.routes.measure import whole_path
+from earwitness.bench.seen_responses import Correction, aside_shown, corrected, first_curves, groups_shown
 from earwitness.bench.state import BenchState, Body
 from earwitness.errors import InputError
 from earwitness.exhibits.seen_responses import seen_chart

@@ -8,7 +8,7 @@ from typing import Any
 from fastapi import APIRouter
 from pydantic import Field, JsonValue
 
-from earwitness.app.from_files import put_session
+from earwitness.app.add import put_session
 from earwitness.archive import drafts
 from earwitness.archive.desk import SESSION_FORM
 from earwitness.archive.devices import remembered

@@ -6,9 +6,8 @@ from fastapi import APIRouter, Path, Query, Request, Response
 from fastapi.responses import HTMLResponse
 from pydantic import Field
 
-from earwitness.app.desk import FILES, MendDesk, equalizer_file, equalizer_of, live_levels
-from earwitness.app.findings import findings_of
-from earwitness.app.mend import limits_of
+from earwitness.app.listen import findings_of
+from earwitness.app.mend import FILES, MendDesk, equalizer_file, equalizer_of, limits_of, live_levels
 from earwitness.app.read import ReadResult
 from earwitness.app.trial import own_trials
 from earwitness.bench.pages import page, safe

@@ -9,8 +9,7 @@ from fastapi import APIRouter, HTTPException, Path, Request
 from fastapi.responses import HTMLResponse, Response
 
 from earwitness.app.listen import data_shown_at
-from earwitness.app.publish import review_for
-from earwitness.app.published import place_of
+from earwitness.app.publish import place_of, review_for
 from earwitness.bench.pages import page
 from earwitness.bench.state import BenchState
 from earwitness.publish.build_up import frames_of, write_video

@@ -11,19 +11,24 @@ from pydantic import Field
 from earwitness.app.arrangement import arrange, arrangement_of, generated_review
 from earwitness.app.jobs import Progress, part
 from earwitness.app.listen import data_shown_at
-from earwitness.app.publications import corrections_at, pending_correction, publications_at
-from earwitness.app.publish import TARGET, Products, document_of, publish_result
-from earwitness.app.published import (
+from earwitness.app.publish import (
+    TARGET,
+    Products,
     PublishedFile,
+    corrections_at,
+    document_of,
     folder_from,
     page_file,
+    pending_correction,
     place_of,
     product_file,
+    publications_at,
+    publish_result,
     published_file,
     usual_folder,
 )
+from earwitness.app.settings import keep_text, words_of
 from earwitness.app.site import publish_site
-from earwitness.app.words import keep_text, words_of
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.entries import LoudspeakerEntry
 from earwitness.bench.pages import page

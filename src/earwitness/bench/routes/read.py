@@ -17,10 +17,16 @@ from earwitness.app.evidence import (
     finding_evidence,
     takes_of,
 )
-from earwitness.app.findings import findings_of
 from earwitness.app.jobs import Progress
-from earwitness.app.preview import largest_change_db
-from earwitness.app.read import USUAL_REAR_WALL, ReadResult, document_text, keep_chosen, read_loudspeaker
+from earwitness.app.listen import findings_of
+from earwitness.app.read import (
+    USUAL_REAR_WALL,
+    ReadResult,
+    document_text,
+    keep_chosen,
+    largest_change_db,
+    read_loudspeaker,
+)
 from earwitness.app.settings import CHOICES, Chosen, choice_of, draft_key
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import picking

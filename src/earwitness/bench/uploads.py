@@ -87,9 +87,9 @@ def _parts(name: str) -> tuple[str, ...]:
     parts = PurePosixPath(name).parts
     bad = not parts or len(parts) > MOST_DEPTH or "\\" in name
     if bad or any(part in {".", "..", "/"} or not _PART.fullmatch(part) or part.startswith(".") for part in parts):
-        raise InputError.of("app.file_name_unusable", where=name[:200], most_depth=MOST_DEPTH)
+        raise InputError.of("bench.file_name_unusable", where=name[:200], most_depth=MOST_DEPTH)
     return parts
 
 
 def _unwritable(path: Path, error: OSError) -> OutputError:
-    return OutputError.of("app.arrived_not_kept", where=str(path), reason=error.strerror or error)
+    return OutputError.of("bench.arrived_not_kept", where=str(path), reason=error.strerror or error)

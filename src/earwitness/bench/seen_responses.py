@@ -8,7 +8,7 @@ from typing import Annotated, Literal, get_args
 import numpy as np
 from pydantic import ConfigDict, Field
 
-from earwitness.app.from_files import telling
+from earwitness.app.add import telling
 from earwitness.errors import AudioError, FormatError, InputError
 from earwitness.exhibits.record import record
 from earwitness.formats.audio import read_audio
@@ -82,7 +82,7 @@ def _taken(one: SeenFile, said: Correction) -> Group | None:
     if not one.points:
         raise InputError(f"this file cannot be used: {one.why}", where=one.file)
     if said.angle_deg is None or said.plane is None:
-        raise InputError.of("app.direction_half_stated", where=one.file)
+        raise InputError.of("bench.direction_half_stated", where=one.file)
     angle = float(said.angle_deg)
     named = NamedAngle("", "", said.plane, abs(angle), -1 if angle < 0 else 1, False, False)
     file = replace(one, kind="response", why="", named=named, plane=said.plane)
