@@ -7,16 +7,18 @@ import os
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 from types import ModuleType
 
 import pytest
 
+from earwitness import __version__
 from earwitness.figures.registry import FIGURES
 
 ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "docs"
-PAGES = sorted([*DOCS.glob("*.md"), ROOT / "README.md", ROOT / "CHANGELOG.md"])
+PAGES = sorted([*DOCS.glob("*.md"), *ROOT.glob("*.md")])
 
 
 def anchors(page: str) -> set[str]:
@@ -131,3 +133,13 @@ def test_the_site_of_pages_builds_without_a_warning_or_network(tmp_path: Path) -
     assert "read_loudspeaker" in api
     outside = re.compile(r"""<(?:script|link|img)[^>]+(?:src|href)=["'](?:https?:)?//""")
     assert not [page.name for page in (tmp_path / "site").glob("*.html") if outside.search(page.read_text("utf-8"))]
+
+
+def test_the_citation_names_this_version_and_the_license() -> None:
+    text = (ROOT / "CITATION.cff").read_text(encoding="utf-8")
+    assert f"version: {__version__}" in text.splitlines()
+    assert "license: MIT" in text.splitlines()
+    assert (ROOT / "LICENSE").read_text(encoding="utf-8").startswith("MIT License\n")
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert project["license"] == "MIT"
+    assert all((ROOT / name).is_file() for name in project["license-files"])
