@@ -359,6 +359,28 @@ def test_amplifier_and_room_are_matched(archive: Path, tmp_path: Path) -> None:
     assert max(len(line) for line in text.splitlines()) <= 80
 
 
+def test_a_plan_with_a_size_says_what_its_room_does(archive: Path, tmp_path: Path) -> None:
+    (tmp_path / "a.toml").write_text(AMPLIFIER, encoding="utf-8")
+    subwoofer = '[[subwoofer]]\nname = "front"\nposition_m = [0.4, 2.2, 0.3]\n'
+    size = "[room]\nlength_m = 6.0\nwidth_m = 4.5\nheight_m = 2.6\n"
+    (tmp_path / "r.toml").write_text(size + ROOM + subwoofer, encoding="utf-8")
+    files = ("--amplifier", tmp_path / "a.toml", "--room", tmp_path / "r.toml", "--wall", "0.6", "--desk", "0.2", "0.4")
+    match = document("match", "causeway", "--archive", archive, *files)["match"]
+    room = match["room"]
+    for seat, levels in room["levels"].items():
+        # A room adds to what the loudest of its loudspeakers gives in free field; what all reach lies above that.
+        assert levels["all"]["value"] > levels["one"]["value"] + 3.0, seat
+        assert levels["amplifier"]["value"] > levels["all"]["value"]
+    spreads = [one["spread_db"] for one in room["layouts"]]
+    assert spreads == sorted(spreads)
+    assert "as planned" in [one["name"] for one in room["layouts"]]
+    assert all(u > 0.0 for one in room["layouts"] for u in one["u"])
+    text = shown("match", "causeway", "--archive", archive, *files)
+    assert "in the room (0.4 s)" in text
+    assert "Subwoofers, as planned" in text
+    assert max(len(line) for line in text.splitlines()) <= 80
+
+
 def test_faults_of_given_files_are_told_with_their_lines(archive: Path, tmp_path: Path) -> None:
     bad = tmp_path / "bad.toml"
     bad.write_text('name = "x"\n[[power]]\nload_ohm = -8.0\npower_w = 60.0\n', encoding="utf-8")

@@ -33,6 +33,8 @@ from earwitness.insight.listening.matching import MatchedRemark
 from earwitness.insight.listening.reliability import Noticed, Reliability
 from earwitness.insight.listening.telling import chance_in_words
 from earwitness.insight.match.amplifier import AmplifierMatch
+from earwitness.insight.match.boundaries import Boundary
+from earwitness.insight.match.plan_room import PlanRoom
 from earwitness.insight.match.subwoofer import Setting, SubwooferMatch
 from earwitness.insight.mend.aim import AimStudy
 from earwitness.insight.mend.equalizer import gain_db
@@ -266,8 +268,27 @@ def _match(one: MatchAdvice) -> dict[str, Any]:
         "seats": None if one.seats is None else _seats(one.seats),
         "in_room": None if one.in_room is None else {"figures": _figures(one.in_room[0]), "sentences": one.in_room[1]},
         "windows": [asdict(window) for window in one.windows],
+        "near": [{**_boundary(near), "sentences": said} for near, said in one.near],
+        "room": None if one.plan_room is None else _room(one.plan_room),
         "for_whom": [record(said, "topic", "text", rests_on="keys") for said in one.for_whom],
         "absent": one.absent,
+    }
+
+
+def _boundary(one: Boundary | str) -> dict[str, Any]:
+    if isinstance(one, str):
+        return {"absent": one}
+    return {**record(one, "lift_db", "dip_hz", "dip_db"), "lift_u_db": one.u[0], "dip_u_db": one.u[1]}
+
+
+def _room(one: PlanRoom) -> dict[str, Any]:
+    return {
+        "levels": {seat: _figures(levels) for seat, levels in one.levels.items()},
+        "boundaries": {name: _boundary(near) for name, near in one.boundaries.items()},
+        "layouts": [
+            record(layout, "name", "places_m", "spread_db", "uneven_db", "level_db", "u") for layout in one.layouts
+        ],
+        "sentences": one.sentences,
     }
 
 
@@ -431,10 +452,12 @@ def match_lines(result: ReadResult, advice: Advice) -> list[str]:
     parts.append(("amplifier", match.amplifier.sentences if match.amplifier is not None else ()))
     parts.append(("subwoofer", match.subwoofer.sentences if match.subwoofer is not None else ()))
     parts.append(("in the room", match.in_room[1] if match.in_room is not None else ()))
+    parts.append(("walls near it", [words for _, said in match.near for words in said]))
     parts.append(("rows and heights", [one.sentence(result.listening_distance_m) for one in match.windows]))
     if match.seats is not None:
         aims = [aim if isinstance(aim, str) else aim.sentence for aim in match.seats.aims.values()]
         parts.append(("seats", (*match.seats.sentences, *aims)))
+    parts.append(("the room of the plan", () if match.plan_room is None else match.plan_room.sentences))
     parts.append(("for whom", [one.text for one in match.for_whom]))
     for title, told in parts:
         if told:

@@ -1,8 +1,11 @@
 """Match a loudspeaker with what stands around it, and its maker's claims; the level of a scanned one at any place."""
 
 import json
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 
@@ -21,8 +24,10 @@ from earwitness.insight.claims import ClaimVerdict, judge_claims, over_units
 from earwitness.insight.findings import Finding
 from earwitness.insight.for_whom import for_whom
 from earwitness.insight.match.amplifier import AmplifierMatch, amplifier_of, match_amplifier
+from earwitness.insight.match.boundaries import Boundary, on_desk, wall_behind
 from earwitness.insight.match.crossover import SLOPES, Scheme
 from earwitness.insight.match.in_room import ListeningRoom, match_room
+from earwitness.insight.match.plan_room import PlanRoom, enclosed_by, plan_room
 from earwitness.insight.match.seats import (
     CINEMA_DB,
     CINEMA_PEAK_DB,
@@ -63,6 +68,7 @@ from earwitness.reduce.scan_measurement import scan_field
 from earwitness.session.amplifier_sheet import AmplifierSheet
 from earwitness.session.room_plan import RoomPlan
 
+T = TypeVar("T")
 _HIGHEST = "highest_clean_level"
 
 
@@ -81,6 +87,8 @@ def match_loudspeaker(
     enclosed: ListeningRoom | None = None,
     window_db: float | None = None,
     crossover_hz: float | None = None,
+    wall_m: float | None = None,
+    desk_m: tuple[float, float] | None = None,
 ) -> MatchAdvice:
     """Claims, amplifier, subwoofer, seats and for whom, as far as data and what is given allow; the rest says why.
 
@@ -89,7 +97,8 @@ def match_loudspeaker(
     corner_hz, scheme : of the crossover to a subwoofer, None for what the search finds best; measured_subwoofer : the
     one of the archive that it is, None for an ideal one; enclosed : the room by its sizes, for the level in it;
     window_db : change of the balance through the crossover that rows and heights may have, None for no window;
-    crossover_hz : of the drivers, None to read it off the data.
+    crossover_hz : of the drivers, None to read it off the data; wall_m : of a wall behind the reference point;
+    desk_m : of a desk below reference point and ears.
     """
     reading, loudspeaker = result.reading, result.session.loudspeaker
     distance_m = result.listening_distance_m if distance_m is None else distance_m
@@ -127,25 +136,64 @@ def match_loudspeaker(
         rated_impedance_ohm=loudspeaker.rated_impedance_ohm,
     )
     said += said_of_use(loudspeaker, result.session.tester, reading.figures, findings)
-    in_room = None if enclosed is None else match_room(reading, enclosed, distance_m=distance_m)
+    reached = None if matched is None else matched.figures["amplifier_highest_level"]
+    in_room = None if enclosed is None else match_room(reading, enclosed, distance_m=distance_m, amplifier=reached)
     windows = () if window_db is None else _windows(result, absent, window_db, crossover_hz)
+    near = _near(result, absent, distance_m, wall_m, desk_m)
+    plan = None if room is None else room_for(result, room, matched, absent)
     asked = {part: why for part, why in absent.items() if not lacks(kinds, "questions", part)}
-    return MatchAdvice(claims, matched, subwoofer, seats, said, asked, in_room, windows)
+    return MatchAdvice(claims, matched, subwoofer, seats, said, asked, in_room, windows, near, plan)
+
+
+def _near(
+    result: ReadResult, absent: dict[str, str], distance_m: float, wall_m: float | None,
+    desk_m: tuple[float, float] | None,
+) -> tuple[tuple[Boundary, tuple[str, ...]], ...]:  # fmt: skip
+    response, depth_m = result.measurement.response, result.session.loudspeaker.depth_m
+    asked: dict[str, Callable[[], tuple[Boundary, tuple[str, ...]]]] = {}
+    if wall_m is not None:
+        asked["near a wall"] = lambda: wall_behind(response, wall_m, distance_m, depth_m)
+    if desk_m is not None:
+        asked["on a desk"] = lambda: on_desk(response, *desk_m, distance_m)
+    return tuple(one for words, answer in asked.items() if (one := _or_absent(answer, absent, words)) is not None)
+
+
+def _or_absent(answer: Callable[[], T], absent: dict[str, str], words: str) -> T | None:
+    """The answer, or why there is none under `words`."""
+    try:
+        return answer()
+    except InputError as error:
+        absent[words] = error.what
+        return None
+
+
+def room_for(
+    result: ReadResult, plan: RoomPlan, amplifier: AmplifierMatch | None, absent: dict[str, str]
+) -> PlanRoom | None:
+    """What the room of a plan does, where it states its size; else None, with why in `absent`."""
+    if plan.room is None:
+        absent["room"] = "the plan states no size of the room"
+        return None
+    size, figures = plan.room, result.reading.figures
+    reaches = {"clean": figures.get(_HIGHEST)}
+    if amplifier is not None:
+        reaches["amplifier"] = amplifier.figures["amplifier_highest_level"]
+    known = {name: one for name, one in reaches.items() if one is not None and one.is_judged}
+    response = result.measurement.response
+    return _or_absent(lambda: plan_room(result.reading, response, plan, enclosed_by(size), known), absent, "room")
 
 
 def _windows(
     result: ReadResult, absent: dict[str, str], change_db: float, crossover_hz: float | None
 ) -> tuple[BalanceWindow, ...]:
-    found = []
+    response = result.measurement.response
     orbits: tuple[tuple[Orbit, str], ...] = (("vertical", "window in height"), ("horizontal", "window across"))
-    for orbit, words in orbits:
-        try:
-            found.append(
-                balance_window(result.measurement.response, orbit=orbit, change_db=change_db, crossover_hz=crossover_hz)
-            )
-        except InputError as error:
-            absent[words] = error.what
-    return tuple(found)
+
+    def window(orbit: Orbit) -> BalanceWindow:
+        return balance_window(response, orbit=orbit, change_db=change_db, crossover_hz=crossover_hz)
+
+    found = [_or_absent(partial(window, orbit), absent, words) for orbit, words in orbits]
+    return tuple(one for one in found if one is not None)
 
 
 def amplifier_for(

@@ -33,6 +33,8 @@ def command(
     subwoofer: str | None,
     window_db: float | None,
     crossover_hz: float | None,
+    wall_m: float | None,
+    desk_m: tuple[float, float] | None,
     as_json: bool,
     archive: Path,
 ) -> None:
@@ -47,6 +49,9 @@ def command(
       earwitness match "Name of the loudspeaker" --room my-room.toml
     How loud it is in a room of 60 m2:
       earwitness match "Name of the loudspeaker" --room-area 60 --reverberation 0.5
+    How near the wall behind it, or on a desk 0.2 m below it, the ears 0.4 m above that:
+      earwitness match "Name of the loudspeaker" --wall 0.4
+      earwitness match "Name of the loudspeaker" --desk 0.2 0.4 --distance 1
     How high and low, left and right one may sit for a change of 2 dB through the crossover:
       earwitness match "Name of the loudspeaker" --window 2
     A subwoofer that takes over at 80 Hz, with slopes of your own:
@@ -84,6 +89,8 @@ def command(
             enclosed=enclosed,
             window_db=window_db,
             crossover_hz=crossover_hz,
+            wall_m=wall_m,
+            desk_m=desk_m,
             measured_subwoofer=None if subwoofer is None else read_loudspeaker(subwoofer, archive),
         )
     advice = Advice(findings=findings, match=matched)

@@ -10,6 +10,8 @@ from earwitness.insight.listening.listeners import Agreement
 from earwitness.insight.listening.matching import Matching
 from earwitness.insight.listening.reliability import Reliability
 from earwitness.insight.match.amplifier import AmplifierMatch
+from earwitness.insight.match.boundaries import Boundary
+from earwitness.insight.match.plan_room import PlanRoom
 from earwitness.insight.match.seats import AimAdvice, SeatAngle, Spread
 from earwitness.insight.match.subwoofer import SubwooferMatch
 from earwitness.insight.match.window import BalanceWindow
@@ -75,7 +77,8 @@ class SeatsAdvice:
 @dataclass(frozen=True, slots=True, eq=False)
 class MatchAdvice:
     """What a loudspeaker needs around it. absent : by part, why it is not there; in_room : figures and sentences;
-    windows : of the balance through the crossover."""
+    windows : of the balance through the crossover; near : with a wall or a desk near it, and what is said of each;
+    plan_room : what the room of the plan does."""
 
     claims: tuple[ClaimVerdict, ...]
     amplifier: AmplifierMatch | None
@@ -85,6 +88,8 @@ class MatchAdvice:
     absent: Mapping[str, str]
     in_room: tuple[Mapping[str, Figure], tuple[str, ...]] | None = None
     windows: tuple[BalanceWindow, ...] = ()
+    near: tuple[tuple[Boundary, tuple[str, ...]], ...] = ()
+    plan_room: PlanRoom | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,7 @@ to the left. A loudspeaker's position is its reference point, a seat's the middl
     length_m = 6.0
     width_m = 4.5
     height_m = 2.6
+    reverberation_s = 0.4         # or absorption, the mean of all surfaces; for levels and modes
     [[loudspeaker]]
     name = "left"
     position_m = [1.0, 3.4, 0.95]
@@ -15,6 +16,9 @@ to the left. A loudspeaker's position is its reference point, a seat's the middl
     name = "middle"
     row = 1
     position_m = [4.0, 2.25, 1.0]
+    [[subwoofer]]                 # where there are any
+    name = "front left"
+    position_m = [0.3, 4.2, 0.3]
 """
 
 import math
@@ -32,11 +36,23 @@ Degrees = Annotated[Finite, Field(ge=-180, le=180)]
 
 
 class RoomSize(Strict):
-    """Inner size [m]."""
+    """Inner size [m], and one of reverberation time and mean absorption of the surfaces, or neither."""
 
     length_m: Annotated[Positive, Field(le=100)]
     width_m: Annotated[Positive, Field(le=100)]
     height_m: Annotated[Positive, Field(le=30)]
+    reverberation_s: Annotated[Positive, Field(le=10)] | None = None
+    absorption: Annotated[Positive, Field(ge=0.01, le=0.99)] | None = None
+
+    @property
+    def sides_m(self) -> Point:
+        return self.length_m, self.width_m, self.height_m
+
+    @model_validator(mode="after")
+    def _one_of_both(self) -> Self:
+        if self.reverberation_s is not None and self.absorption is not None:
+            raise ValueError("reverberation_s and absorption say the same: give one of them")
+        return self
 
 
 class PlacedLoudspeaker(Strict):
@@ -58,6 +74,13 @@ class PlacedLoudspeaker(Strict):
         return self
 
 
+class PlacedSubwoofer(Strict):
+    """Where a subwoofer stands."""
+
+    name: Text
+    position_m: Point
+
+
 class Seat(Strict):
     """row : 1 is the front row."""
 
@@ -67,23 +90,23 @@ class Seat(Strict):
 
 
 class RoomPlan(Strict):
-    """Loudspeakers and seats; the room's size is for checking them."""
+    """Loudspeakers, seats and subwoofers; the room's size is for checking them, and for what the room does."""
 
     name: str = ""
     room: RoomSize | None = None
     loudspeakers: Annotated[tuple[PlacedLoudspeaker, ...], Field(alias="loudspeaker", min_length=1, max_length=64)]
     seats: Annotated[tuple[Seat, ...], Field(alias="seat", min_length=1, max_length=500)]
+    subwoofers: Annotated[tuple[PlacedSubwoofer, ...], Field(alias="subwoofer", max_length=16)] = ()
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
-        for kind, placed in (("loudspeakers", self.loudspeakers), ("seats", self.seats)):
+        every = (("loudspeakers", self.loudspeakers), ("seats", self.seats), ("subwoofers", self.subwoofers))
+        for kind, placed in every:
             names = [one.name for one in placed]
             twice = next((name for name in names if names.count(name) > 1), None)
             if twice is not None:
                 raise ValueError(f"two {kind} are called {twice!r}")
-        places = [(one.name, one.position_m) for one in self.loudspeakers]
-        places += [(one.name, one.position_m) for one in self.seats]
-        for name, place in places:
+        for name, place in ((one.name, one.position_m) for _, placed in every for one in placed):
             if self.room is not None and not _inside(place, self.room):
                 raise ValueError(f"{name!r} at {list(place)} stands outside the room")
         for speaker in self.loudspeakers:
@@ -98,8 +121,7 @@ def _apart(one: Point, other: Point) -> float:
 
 
 def _inside(point: Point, room: RoomSize) -> bool:
-    sizes = (room.length_m, room.width_m, room.height_m)
-    return all(0.0 <= at <= size for at, size in zip(point, sizes, strict=True))
+    return all(0.0 <= at <= size for at, size in zip(point, room.sides_m, strict=True))
 
 
 def read_room_plan(path: Path) -> RoomPlan:

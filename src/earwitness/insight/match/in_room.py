@@ -1,32 +1,42 @@
 """How loud it is at a seat of a room: direct sound, and what the room keeps of the sound power."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
+
+import numpy as np
 
 from earwitness.errors import InputError
 from earwitness.figures.info import figure_infos
 from earwitness.figures.sensitivity import band_level
+from earwitness.files.data import worded
 from earwitness.insight.match.amplifier import sources_gain_db
+from earwitness.insight.match.places import SPEED_M_S
+from earwitness.insight.spread import decibels
 from earwitness.quantities import Figure, Reading, not_judged
 
-SPEED_M_S: Final = 343.0
 _SABINE: Final = 24.0 * math.log(10.0) / SPEED_M_S
 # Own choices: a floor of 4 to 3; reverberation and absorption known to 10 %; what random boxes left (dB) where the
 # absorption or the time is given.
 _SIDES, _U_GIVEN, _U_ABSORPTION_DB, _U_TIME_DB = 4.0 / 3.0, 0.1, 0.6, 1.0
 _BAND_WIDTH_HZ: Final = 2700.0
+PAIR_HZ, PAIR_M = 50.0, 2.5
 _ROWS: Final = {row.key: row for row in figure_infos("room")}
 
 
 @dataclass(frozen=True, slots=True)
 class ListeningRoom:
-    """A room by floor area and height, and either its reverberation time or the mean absorption of its surfaces."""
+    """A room by floor area and height, and either its reverberation time or the mean absorption of its surfaces.
+
+    sides : length over width of the floor, or width over length.
+    """
 
     area_m2: float
     height_m: float
     reverberation_s: float | None = None
     absorption: float | None = None
+    sides: float = _SIDES
 
     def __post_init__(self) -> None:
         has_one = (self.reverberation_s is None) != (self.absorption is None)
@@ -49,8 +59,8 @@ class ListeningRoom:
 
     @property
     def surface_m2(self) -> float:
-        """Of a box whose floor is 4 to 3."""
-        around = 2.0 * math.sqrt(self.area_m2) * (math.sqrt(_SIDES) + 1.0 / math.sqrt(_SIDES))
+        """Of a box whose floor has the ratio `sides`."""
+        around = 2.0 * math.sqrt(self.area_m2) * (math.sqrt(self.sides) + 1.0 / math.sqrt(self.sides))
         return 2.0 * self.area_m2 + around * self.height_m
 
     def reverberant_db(self, distance_m: float) -> float:
@@ -77,27 +87,45 @@ class ListeningRoom:
 def level_in_room(
     on_axis: tuple[float, float], power: tuple[float, float], room: ListeningRoom, *, distance_m: float, count: int = 1
 ) -> tuple[float, float]:
-    """Level at a seat on axis and its standard uncertainty [dB].
+    """Level at a seat on axis and its standard uncertainty [dB], of `count` loudspeakers that play, not in phase; the
+    rest as in `level_of_set`, of one."""
+    level, u_db = level_of_set([on_axis], power, room, [distance_m])
+    return level + sources_gain_db(count), u_db
 
-    on_axis, power : level at 1 m on axis and mean over all directions, each with its standard uncertainty [dB], taken
-    to err together; count : loudspeakers that play, not in phase. What of the doubt is the reverberation's goes by its
-    share of the energy; that of one place in a band 2.7 kHz wide is 4.34 sqrt((1 + 2 D) / ((1 + D)^2 B T / 6.91)),
-    D direct over reverberant energy (statistical room acoustics, after Schroeder, from memory).
+
+def level_of_set(
+    toward: Sequence[tuple[float, float]], power: tuple[float, float], room: ListeningRoom, distances_m: Sequence[float]
+) -> tuple[float, float]:
+    """Level at a seat of several loudspeakers that play different signals, energies added, and its u [dB].
+
+    toward, power : level at 1 m of each toward the seat, and the mean of one over all directions, each with its
+    standard uncertainty [dB], taken to err together. What of the doubt is the reverberation's goes by its share of the
+    energy; that of one place in a band 2.7 kHz wide is 4.34 sqrt((1 + 2 D) / ((1 + D)^2 B T / 6.91)), D direct over
+    reverberant energy (statistical room acoustics, after Schroeder, from memory). From 100 Hz up also for the same
+    signal; below, places and modes decide (`pair_bass_db`, modes.py).
     """
-    direct = 10.0 ** ((on_axis[0] - 20.0 * math.log10(distance_m)) / 10.0)
-    reverberant = 10.0 ** ((power[0] + room.reverberant_db(distance_m)) / 10.0)
+    parts = [10.0 ** ((one[0] - 20.0 * math.log10(r)) / 10.0) for one, r in zip(toward, distances_m, strict=True)]
+    direct = math.fsum(parts)
+    reverberant = math.fsum(10.0 ** ((power[0] + room.reverberant_db(r)) / 10.0) for r in distances_m)
+    u_direct = math.fsum(part * one[1] for part, one in zip(parts, toward, strict=True)) / direct
     share, ratio = reverberant / (direct + reverberant), direct / reverberant
     u_room_db = share * math.hypot(4.34 * _U_GIVEN, _U_TIME_DB if room.absorption is None else _U_ABSORPTION_DB)
     places = _BAND_WIDTH_HZ * room.decay_s / 6.91
     u_place_db = 4.34 * math.sqrt((1.0 + 2.0 * ratio) / places) / (1.0 + ratio)
-    u_db = math.hypot((1.0 - share) * on_axis[1] + share * power[1], u_room_db, u_place_db)
-    return 10.0 * math.log10(direct + reverberant) + sources_gain_db(count), u_db
+    u_db = math.hypot((1.0 - share) * u_direct + share * power[1], u_room_db, u_place_db)
+    return 10.0 * math.log10(direct + reverberant), u_db
+
+
+def pair_bass_db(frequency_hz: float, apart_m: float) -> float:
+    """Sound power of two small loudspeakers with the same signal over that of one [dB]: 10 lg 2 (1 + sin kd / kd)."""
+    return float(10.0 * np.log10(2.0 + 2.0 * np.sinc(2.0 * frequency_hz * apart_m / SPEED_M_S)))
 
 
 def match_room(
-    reading: Reading, room: ListeningRoom, *, distance_m: float
+    reading: Reading, room: ListeningRoom, *, distance_m: float, amplifier: Figure | None = None
 ) -> tuple[dict[str, Figure], tuple[str, ...]]:
-    """Figures by key, and what they say; for 2.83 V, and of the maximum clean SPL."""
+    """Figures by key, and what they say; for 2.83 V, of the maximum clean SPL, and of what an amplifier's voltage and
+    current give at 1 m, each beside the same in free field."""
     sensitivity, clean = (reading.figures.get(key) for key in ("sensitivity", "highest_clean_level"))
     curve = reading.curves.get("sound_power")
     power = None if curve is None else band_level(curve, key="power")
@@ -110,15 +138,22 @@ def match_room(
     row = _ROWS["room_level"]
     found = {row.key: Figure(row.key, value, u_db, "dB", sensitivity.band_hz, row.method, lineage=sensitivity.lineage)}
     given = f"{room.reverberation_s:g} s" if room.absorption is None else f"a mean absorption of {room.absorption:g}"
+    told = decibels(value, u_db)
     said = [
-        f"At {distance_m:g} m in {room.area_m2:g} m², {room.height_m:g} m high with {given}, 2.83 V give {value:.1f} ± "
-        f"{2 * u_db:.1f} dB; that is {more:.1f} dB more than in free field, and a pair gives 3 dB more still."
+        worded("insight.in_the_room", distance_m=distance_m, room=room, given=given, told=told, more=more),
+        worded("insight.pair_in_the_room", low_db=pair_bass_db(PAIR_HZ, PAIR_M), hz=PAIR_HZ, apart_m=PAIR_M),
     ]
-    row = _ROWS["room_clean_level"]
-    if clean is not None and clean.value is not None:
-        at = clean.value + value - on_axis[0]
-        found[row.key] = replace(clean, key=row.key, value=at, u=math.hypot(clean.u or 0.0, u_db), method=row.method)
-        bound = f"{clean.bound} " if clean.bound else ""
-        pair = at + sources_gain_db(2)
-        said.append(f"One plays cleanly up to {bound}{at:.1f} dB there, a pair up to {bound}{pair:.1f} dB.")
+    for key, at_1_m, words in (
+        ("room_clean_level", clean, "One plays cleanly"),
+        ("room_amplifier_level", amplifier, "This amplifier drives one"),
+    ):
+        if at_1_m is None or at_1_m.value is None:
+            continue
+        at = at_1_m.value + value - on_axis[0]
+        # What is common to both, the sensitivity, is counted twice: that errs to the safe side.
+        u_at, bound = math.hypot(at_1_m.u or 0.0, u_db), f"{at_1_m.bound} " if at_1_m.bound else ""
+        found[key] = replace(at_1_m, key=key, value=at, u=u_at, method=_ROWS[key].method)
+        told, free = bound + decibels(at, u_at), bound + decibels(at - more, at_1_m.u or 0.0)
+        pair = f"{bound}{at + sources_gain_db(2):.1f}"
+        said.append(worded("insight.level_there", words=words, told=told, pair=pair, free=free))
     return found, tuple(said)
