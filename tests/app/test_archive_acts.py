@@ -18,8 +18,9 @@ import pytest
 from click.testing import CliRunner
 
 from earwitness.app.add import add_catalogue
-from earwitness.app.archive import check_archive, figure_range, rebuild, rebuild_session, search_archive
+from earwitness.app.archive import check_archive, rebuild, rebuild_session
 from earwitness.app.settings import Chosen, choice_of, draft_key, keep_choice
+from earwitness.app.shelf import figure_range, search_archive
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.drafts import undo_draft
 from earwitness.archive.search import FigureRange, SearchQuery, summary_sources

@@ -14,8 +14,8 @@ import pytest
 from click.testing import CliRunner
 
 from earwitness.app import publish
-from earwitness.app.archive import search_archive
 from earwitness.app.settings import words_of
+from earwitness.app.shelf import search_archive
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.search import SearchQuery
 from earwitness.cli import main

@@ -21,11 +21,9 @@ from earwitness.archive.choose import session_words
 from earwitness.archive.entries import LoudspeakerEntry, SessionEntry, Standing
 from earwitness.archive.integrity import CheckReport, check
 from earwitness.archive.integrity import Progress as BytesTold
-from earwitness.archive.notes import record_opening
 from earwitness.archive.package import Exported, Imported, export_package, import_package
-from earwitness.archive.search import ORDERS, FigureRange, Found, SearchQuery, drop_summary, search, summary_sources
+from earwitness.archive.search import drop_summary
 from earwitness.errors import EarwitnessError, InputError, MissingExtraError, OutputError, named
-from earwitness.exhibits.words import value_words
 from earwitness.figures.level_series import placed_series
 from earwitness.figures.read import levels_of
 from earwitness.figures.windows import windows
@@ -81,47 +79,6 @@ def import_loudspeaker(folder: Path, archive_folder: Path) -> TakenIn:
         elif counting:
             keep_names(archive, done.loudspeaker_id)
         return TakenIn(done, measurement is not None)
-
-
-def search_archive(query: SearchQuery, archive_folder: Path) -> Found:
-    """Answer a question to the catalogue. Raises as `search`, and InputError where the index is empty."""
-    with Archive.open(archive_folder, create=False) as archive:
-        if archive.loudspeakers() and not summary_sources(archive):
-            raise InputError.of("app.index_empty", where=str(archive_folder))
-        found = search(archive, query)
-        if query.figures or query.sort not in ORDERS:
-            # An answer by figures tells the data: listening sheets sealed from now on were made with them known.
-            for row in found.rows:
-                owner = archive.loudspeaker(row.loudspeaker_id)
-                record_opening(archive, name=owner.name, maker=owner.maker)
-        return found
-
-
-def figure_range(text: str) -> FigureRange:
-    """ "f6=30:45", "sensitivity=88:", "f6=:40" as a range. Raises InputError for other text."""
-    key, sign, span = text.partition("=")
-    low, colon, high = span.partition(":")
-    try:
-        if not (key.strip() and sign and colon):
-            raise ValueError
-        return FigureRange(key.strip(), float(low) if low.strip() else None, float(high) if high.strip() else None)
-    except ValueError:
-        raise InputError.of("app.no_range", text=text) from None
-
-
-def found_lines(found: Found, shown: tuple[str, ...]) -> list[str]:
-    """An answer as lines of text; shown : keys of the figures to print."""
-    lines = []
-    for row in found.rows:
-        price = "no price" if row.price is None else f"{row.price:,.0f} {row.currency} a pair"
-        lines.append(f"{row.title}: {row.type}, {price}, measured {row.date}")
-        for figure in row.figures:
-            if figure.key in shown:
-                bound = f"{figure.bound} " if figure.bound else ""
-                lines.append(f"    {figure.key} {bound}{value_words(figure.value, figure.u, figure.unit)}")
-    more = found.total - len(found.rows)
-    tail = f"{found.total} found" + (f", {len(found.rows)} shown" if more > 0 else "")
-    return [*lines, tail]
 
 
 def _bytes_told(progress: Progress, word: str) -> BytesTold:

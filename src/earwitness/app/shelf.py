@@ -14,13 +14,65 @@ from earwitness.archive.desk import SEEN, SESSION_FORM, Desk, OnDesk, desk
 from earwitness.archive.index_facts import IndexFacts, index_facts, opened_among, sessions_not_indexed
 from earwitness.archive.neighbors import Neighbor, neighbors
 from earwitness.archive.notes import record_opening
-from earwitness.archive.search import MOST_ROWS, ORDERS, FoundFigure, FoundLoudspeaker, SearchQuery, search
+from earwitness.archive.search import (
+    MOST_ROWS,
+    ORDERS,
+    FigureRange,
+    Found,
+    FoundFigure,
+    FoundLoudspeaker,
+    SearchQuery,
+    search,
+    summary_sources,
+)
 from earwitness.errors import InputError
+from earwitness.exhibits.words import value_words
 from earwitness.insight.compare import Candidate, Offer, Standing, price_frontier, standing
 from earwitness.quantities import Curve, Figure
 from earwitness.render.tiny import tiny_curve
 
 _FROM_INDEX = "as the search index holds it"
+
+
+def search_archive(query: SearchQuery, archive_folder: Path) -> Found:
+    """Answer a question to the catalogue. Raises as `search`, and InputError where the index is empty."""
+    with Archive.open(archive_folder, create=False) as archive:
+        if archive.loudspeakers() and not summary_sources(archive):
+            raise InputError.of("app.index_empty", where=str(archive_folder))
+        found = search(archive, query)
+        if query.figures or query.sort not in ORDERS:
+            # An answer by figures tells the data: listening sheets sealed from now on were made with them known.
+            for row in found.rows:
+                owner = archive.loudspeaker(row.loudspeaker_id)
+                record_opening(archive, name=owner.name, maker=owner.maker)
+        return found
+
+
+def figure_range(text: str) -> FigureRange:
+    """ "f6=30:45", "sensitivity=88:", "f6=:40" as a range. Raises InputError for other text."""
+    key, sign, span = text.partition("=")
+    low, colon, high = span.partition(":")
+    try:
+        if not (key.strip() and sign and colon):
+            raise ValueError
+        return FigureRange(key.strip(), float(low) if low.strip() else None, float(high) if high.strip() else None)
+    except ValueError:
+        raise InputError.of("app.no_range", text=text) from None
+
+
+def found_lines(found: Found, shown: tuple[str, ...]) -> list[str]:
+    """An answer as lines of text; shown : keys of the figures to print."""
+    lines = []
+    for row in found.rows:
+        price = "no price" if row.price is None else f"{row.price:,.0f} {row.currency} a pair"
+        lines.append(f"{row.title}: {row.type}, {price}, measured {row.date}")
+        for figure in row.figures:
+            if figure.key in shown:
+                bound = f"{figure.bound} " if figure.bound else ""
+                lines.append(f"    {figure.key} {bound}{value_words(figure.value, figure.u, figure.unit)}")
+    more = found.total - len(found.rows)
+    tail = f"{found.total} found" + (f", {len(found.rows)} shown" if more > 0 else "")
+    return [*lines, tail]
 
 
 @dataclass(frozen=True, slots=True)

@@ -200,7 +200,7 @@ def search(
     limit: int,
 ) -> None:
     """Find loudspeakers by WORDS of maker, name, type and notes, by type, price and figures."""
-    from earwitness.app.archive import figure_range, found_lines, search_archive
+    from earwitness.app.shelf import figure_range, found_lines, search_archive
     from earwitness.archive.search import SearchQuery
 
     query = SearchQuery(

@@ -3,16 +3,14 @@
 import math
 from types import MappingProxyType
 
-from earwitness.figures.compression import COMPRESSION_FIGURES
-from earwitness.figures.distortion import DISTORTION_FIGURES
-from earwitness.figures.equal_level import EQUAL_LEVEL_FIGURES
-from earwitness.figures.highest_level import HIGHEST_LEVEL_FIGURES
 from earwitness.figures.info import FigureInfo, figure_infos
 from earwitness.quantities import Figure
 
 _ROWS = figure_infos("response")
 RESPONSE_FIGURES = tuple(row.key for row in _ROWS)
-_LEVEL_ROWS = (*EQUAL_LEVEL_FIGURES, *DISTORTION_FIGURES, *COMPRESSION_FIGURES, *HIGHEST_LEVEL_FIGURES)
+_LEVEL_ROWS = tuple(
+    row for group in ("equal_level", "distortion", "compression", "highest_level") for row in figure_infos(group)
+)
 LEVEL_FIGURES = tuple(row.key for row in _LEVEL_ROWS)
 FIGURES = MappingProxyType({row.key: row for row in (*_ROWS, *figure_infos("load"), *_LEVEL_ROWS)})
 

@@ -7,10 +7,9 @@ from fastapi import APIRouter, Depends, Query, Request
 from fastapi.responses import HTMLResponse
 from pydantic import Field
 
-from earwitness.app.archive import figure_range
 from earwitness.app.compare import COMPARED, compare_results
 from earwitness.app.jobs import Progress
-from earwitness.app.shelf import index_missing, shelf_facts, shelf_page, shelf_prices, shelf_standings
+from earwitness.app.shelf import figure_range, index_missing, shelf_facts, shelf_page, shelf_prices, shelf_standings
 from earwitness.archive.search import FoundFigure, SearchQuery
 from earwitness.bench.pages import page, part, safe
 from earwitness.bench.state import BenchState, Body, Id
