@@ -3,6 +3,8 @@
     python3 start.py demo [--open]             the whole job on an invented loudspeaker
     python3 start.py test [PYTEST ARGUMENTS]   the whole test suite
 
+On Windows `py` in place of `python3`.
+
 The first use makes an environment in .venv from the pinned, hashed lists in requirements/. Anything else is handed
 to the program: `python3 start.py add FOLDER` is `earwitness add FOLDER`.
 """

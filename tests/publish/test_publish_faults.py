@@ -52,7 +52,7 @@ def child(folder, instant):
             return found
         return called
     os.fsync = ticking(os.fsync)
-    durable._exchanged = ticking(durable._exchanged)
+    durable.exchanged = ticking(durable.exchanged)
     for name in ("replace", "rename", "mkdir", "unlink", "write_bytes"):
         setattr(pathlib.Path, name, ticking(getattr(pathlib.Path, name)))
     shutil.rmtree = ticking(shutil.rmtree)

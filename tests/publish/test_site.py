@@ -256,7 +256,7 @@ def test_a_failed_swap_brings_the_older_review_back(
         return rename(self, target)
 
     # As on a system that cannot let two folders change places in one step.
-    monkeypatch.setattr(durable, "_exchanged", lambda *_: False)
+    monkeypatch.setattr(durable, "exchanged", lambda *_: False)
     monkeypatch.setattr(Path, "rename", refuse)
     with pytest.raises(OutputError, match="no permission to write"):
         write_review(replace(review, revision="9"), place)

@@ -25,6 +25,7 @@ from earwitness.capture.turntable_simulated import MemoryLine, SimulatedTable, s
 from earwitness.errors import EarwitnessError, InputError
 from earwitness.files.data import worded
 from earwitness.files.durable import write_bytes
+from earwitness.files.system import data_folder
 from earwitness.quantities.axis import hz_words
 from earwitness.reduce.orbit_checks import angle_offset_deg
 from earwitness.session.patterns import FILE
@@ -208,12 +209,8 @@ def _chosen(given: float | None, there: float) -> float:
 
 
 def exposure_file(given: Path | None = None) -> Path:
-    """Where it is kept: the given file, else one in the platform's data folder."""
-    if given is not None:
-        return given
-    import platformdirs
-
-    return Path(platformdirs.user_data_dir("earwitness", appauthor=False)) / "exposure.json"
+    """Where it is kept: the given file, else one in the system's data folder."""
+    return data_folder() / "exposure.json" if given is None else given
 
 
 def exposure_today(file: Path | None) -> DayBudget:

@@ -20,6 +20,7 @@ from earwitness.archive.integrity import Finding, Progress
 from earwitness.archive.recordings import RecordingStore, has_hash
 from earwitness.errors import ArchiveError, cannot_write
 from earwitness.files import durable
+from earwitness.files.system import sync_folder
 
 _KEPT_AGAIN_ATTEMPTS = 3
 _LOCK = "backup.lock"
@@ -228,7 +229,7 @@ def _publish(snapshot: Path, target: Path) -> int:
             raise ArchiveError.of("archive.backup_differs", where=str(target / CATALOGUE), faults=faults)
         sessions = int(catalogue.execute("SELECT count(*) FROM session").fetchone()[0])
     try:
-        durable.sync_folder(target)
+        sync_folder(target)
     except OSError as error:
         raise cannot_write("the file", target, error) from error
     # Opened once as an archive: the write-ahead log is back, and the schema is one this program knows.

@@ -11,7 +11,7 @@ from sqlalchemy.exc import DatabaseError, OperationalError
 
 from earwitness.archive.migrations import REVISIONS
 from earwitness.errors import ArchiveError, EarwitnessError, OutputError
-from earwitness.files import durable
+from earwitness.files.system import sync_folder
 
 BUSY_TIMEOUT_MS = 30_000
 _WAL_ATTEMPTS = 50
@@ -158,4 +158,4 @@ def _migrate(connection: Connection, path: Path) -> None:
     config.set_main_option("path_separator", "os")
     config.attributes["connection"] = connection
     command.upgrade(config, "head")
-    durable.sync_folder(path.parent)
+    sync_folder(path.parent)

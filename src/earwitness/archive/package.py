@@ -48,6 +48,7 @@ from earwitness.archive.schema import (
 from earwitness.archive.superseded import aside_sessions
 from earwitness.errors import ArchiveError, InputError, OutputError, cannot_write
 from earwitness.files import durable
+from earwitness.files.system import sync_folder
 from earwitness.session.session import Session
 
 RECORD = "data/loudspeaker.json"
@@ -98,7 +99,7 @@ def export_package(archive: Archive, loudspeaker_id: int, folder: Path) -> Expor
         payload = _write_payload(archive, made, record, arrays)
         bag.write_tags(made, payload, _information(archive, record, payload))
         made.rename(folder)
-        durable.sync_folder(folder.parent)
+        sync_folder(folder.parent)
     except OSError as error:
         raise cannot_write("the file", folder, error) from error
     finally:

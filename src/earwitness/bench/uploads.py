@@ -9,6 +9,7 @@ from pathlib import Path, PurePosixPath
 
 from earwitness.errors import InputError, OutputError
 from earwitness.files.durable import make_folder, replacing
+from earwitness.files.system import is_name_everywhere
 from earwitness.session.load import load_session
 
 INCOMING = "incoming"
@@ -85,7 +86,7 @@ def discard_upload(archive_folder: Path, key: str) -> None:
 
 def _parts(name: str) -> tuple[str, ...]:
     parts = PurePosixPath(name).parts
-    bad = not parts or len(parts) > MOST_DEPTH or "\\" in name
+    bad = not is_name_everywhere(name) or len(parts) > MOST_DEPTH
     if bad or any(part in {".", "..", "/"} or not _PART.fullmatch(part) or part.startswith(".") for part in parts):
         raise InputError.of("bench.file_name_unusable", where=name[:200], most_depth=MOST_DEPTH)
     return parts

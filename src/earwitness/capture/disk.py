@@ -17,7 +17,8 @@ import numpy as np
 
 from earwitness.capture.sound import Block
 from earwitness.errors import InputError, OutputError, cannot_write
-from earwitness.files.durable import make_folder, sync_folder, write_bytes
+from earwitness.files.durable import make_folder, write_bytes
+from earwitness.files.system import sync_folder
 
 PART = ".part"
 _HEADER_BYTES = 58

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from earwitness.errors import EarwitnessError, InputError
+from earwitness.files.system import open_serial
 
 LONGEST = 120
 _BAUD = 115_200
@@ -49,27 +50,14 @@ def open_line(address: str) -> Line:
 
 
 def _serial(address: str) -> int:
-    """A raw port, 8 data bits, no parity, one stop bit, that only one program may have. OSError, InputError."""
+    """The port that an address names. OSError, InputError."""
     name, _, baud = address.partition("@")
     try:
-        import fcntl
-        import termios
-    except ImportError:
-        raise InputError.of("capture.no_serial_ports", where=address) from None
-    speed = getattr(termios, f"B{baud or _BAUD}", None)
-    if speed is None:
-        raise InputError(f"a baud rate of {baud!r}", where=address, expected="9600, 19200, 57600 or 115200")
-    port = os.open(name, os.O_RDWR | os.O_NOCTTY)
-    try:
-        fcntl.flock(port, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        flags = termios.CS8 | termios.CREAD | termios.CLOCAL
-        termios.tcsetattr(port, termios.TCSANOW, [0, 0, flags, 0, speed, speed, termios.tcgetattr(port)[6]])
-    except termios.error as error:
-        os.close(port)
-        raise OSError(str(error)) from None
-    except OSError:
-        os.close(port)
-        raise
+        port = open_serial(name, baud or str(_BAUD))
+    except ValueError:
+        raise InputError(f"a baud rate of {baud!r}", where=address, expected="9600, 19200, 57600 or 115200") from None
+    if port is None:
+        raise InputError.of("capture.no_serial_ports", where=address)
     return port
 
 

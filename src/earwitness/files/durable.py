@@ -5,16 +5,15 @@ process that was killed leaves a temporary file behind; `clean` takes those of d
 """
 
 import contextlib
-import errno
 import os
 import re
 import secrets
 import shutil
-import sys
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from earwitness.errors import OutputError, cannot_write
+from earwitness.files.system import exchanged, may_be_alive, sync_file, sync_folder
 
 _THIS_PROCESS = secrets.token_hex(4)
 _TEMPORARY = re.compile(
@@ -64,7 +63,7 @@ def replacing_all(
     try:
         yield made
         for temporary in made:
-            _sync(temporary)
+            sync_file(temporary)
         for temporary, path in zip(made, paths, strict=True):
             if read_only:
                 temporary.chmod(0o444)
@@ -117,7 +116,7 @@ def replace_folder(fresh: Path, folder: Path) -> None:
     if not folder.exists():
         fresh.rename(folder)
         return
-    if not _exchanged(fresh, folder):
+    if not exchanged(fresh, folder):
         old = folder.with_name(temporary_name())
         folder.rename(old)
         try:
@@ -160,49 +159,4 @@ def _is_alive(pid: int, process: str) -> bool:
     """
     if pid == os.getpid():
         return process == _THIS_PROCESS
-    if os.name == "nt":
-        return True
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    except OSError:
-        return True
-    return True
-
-
-def _sync(path: Path) -> None:
-    # For writing: Windows refuses to sync a file that is open for reading only.
-    _sync_as(path, os.O_RDWR)
-
-
-def sync_folder(folder: Path) -> None:
-    """Make renames in `folder` durable. Raises OSError."""
-    if os.name == "nt":
-        return
-    try:
-        _sync_as(folder, os.O_RDONLY)
-    except OSError as error:
-        # Some network file systems cannot sync a folder; the rename itself is still atomic there.
-        if error.errno not in {errno.EINVAL, errno.ENOTSUP}:
-            raise
-
-
-def _sync_as(path: Path, flags: int) -> None:
-    descriptor = os.open(path, flags)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
-
-
-def _exchanged(one: Path, other: Path) -> bool:
-    """Whether the system let the two change places in one step (renameat2 with RENAME_EXCHANGE, Linux manual)."""
-    if sys.platform != "linux":
-        return False
-    import ctypes
-
-    call = getattr(ctypes.CDLL(None), "renameat2", None)
-    at_working_folder, exchange = -100, 2
-    paths = (os.fsencode(one.absolute()), os.fsencode(other.absolute()))
-    return call is not None and call(at_working_folder, paths[0], at_working_folder, paths[1], exchange) == 0
+    return may_be_alive(pid)
