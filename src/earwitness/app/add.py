@@ -52,6 +52,7 @@ from earwitness.session.patterns import FILE
 from earwitness.session.response_files import sources_of
 from earwitness.session.scan import ScanPressuresTake
 from earwitness.session.session import ImpedanceTableTake, Session
+from earwitness.standards.cta2010 import MASKS
 from earwitness.standards.cta2034 import RearWall
 
 
@@ -61,6 +62,7 @@ def reading_of(
     """Curves and figures of a measurement, with what the session says of the loudspeaker. seat_m : listening
     distance."""
     loudspeaker = session.loudspeaker
+    kinds = kinds_of(loudspeaker)
     reading = read_measurement(
         measurement,
         rated_impedance_ohm=loudspeaker.rated_impedance_ohm,
@@ -70,8 +72,12 @@ def reading_of(
         rear_wall=rear_wall,
         seat_m=seat_m,
         own_level_db=session.tester.level_db,
+        mask=MASKS[session.tester.burst_mask],
+        liters=1000.0 * loudspeaker.width_m * loudspeaker.height_m * loudspeaker.depth_m,
+        full_scale_dbu=session.drive.full_scale_dbu,
+        kinds=kinds,
     )
-    return of_kind(reading, kinds_of(loudspeaker))
+    return of_kind(reading, kinds)
 
 
 def keep_summary(

@@ -22,6 +22,7 @@ from earwitness.files.data import table_of
 from earwitness.insight.findings import KINDS, Finding
 from earwitness.insight.findings.finding import PLACES
 from earwitness.quantities import BudgetLine, Curve, Measurement, Step, from_orbit
+from earwitness.session.powered import LimiterTake, SelfNoiseTake
 from earwitness.session.scan import ScanPressuresTake, ScanTake
 from earwitness.session.session import (
     BurstTake,
@@ -36,12 +37,14 @@ from earwitness.session.session import (
     TwoToneTake,
 )
 
-_LOUD = (LevelTake, MultitoneTake, TwoToneTake, BurstTake, NoiseRunTake)
+_LOUD = (LevelTake, MultitoneTake, TwoToneTake, BurstTake, NoiseRunTake, LimiterTake)
 _LOUD_WORDS = {
     "multitone": (MultitoneTake,),
     "intermodulation": (TwoToneTake,),
     "burst": (BurstTake,),
     "noise": (NoiseRunTake,),
+    "self_noise": (SelfNoiseTake,),
+    "limiter": (LimiterTake,),
 }
 _SHOWN_HZ = (50.0, 1000.0, 10_000.0)
 _SAME_DIRECTION = 1e-6
@@ -217,7 +220,7 @@ def _take(take: object) -> TakeUsed:
 
 def _takes_of_figure(result: ReadResult, key: str, curves: Sequence[str]) -> tuple[TakeUsed, ...]:
     base, session = base_key(key), result.session
-    if base in LEVEL_FIGURES:
+    if base in LEVEL_FIGURES or base.startswith(("limiter", "self_noise", "own_filter", "burst")):
         kinds: tuple[type, ...] = next((k for word, k in _LOUD_WORDS.items() if word in base), (LevelTake,))
         place = place_of(key)
         volts = float(place.removesuffix(" V")) if place.endswith(" V") else None

@@ -30,6 +30,8 @@ _GROUPS = {name: name for name in ("response", "impedance", "scan")} | {
     "bursts": "burst",
     "noise_runs": "noise_run",
     "averages": "average",
+    "limiters": "limiter",
+    "self_noise": "self_noise",
     "parts": "scan_part",
 }
 Arrays = dict[str, np.ndarray[Any, Any]]

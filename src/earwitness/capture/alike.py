@@ -9,6 +9,7 @@ from typing import Any
 
 from earwitness.capture.plan import PlannedSession
 from earwitness.files.data import worded
+from earwitness.session.powered import LimiterTake
 from earwitness.session.session import (
     BurstTake,
     FileStimulus,
@@ -72,6 +73,8 @@ def _signal_facts(planned: PlannedSession, take: Take) -> dict[str, Any]:
         return {"frequency_hz": take.frequency_hz, "before_s": take.before_s}
     if isinstance(take, TwoToneTake):
         return {name: getattr(take, name) for name in ("low_hz", "high_hz", "run_in_s", "length_s")}
+    if isinstance(take, LimiterTake):
+        return {"frequency_hz": take.frequency_hz}
     if isinstance(take, NoiseRunTake):
         return {"run_in_s": take.run_in_s, "duration_s": take.duration_s}
     told = planned.session.stimulus_of(take)

@@ -8,11 +8,13 @@ from earwitness.capture.plan import PlannedSession
 from earwitness.capture.take import Signal
 from earwitness.capture.verdict import SPEED_OF_SOUND_M_S
 from earwitness.dsp.burst import burst
+from earwitness.dsp.limiter import limiter_tone
 from earwitness.dsp.signals import pink_noise, two_tone
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import InputError
 from earwitness.formats.audio import read_audio
 from earwitness.quantities.arrays import FloatArray
+from earwitness.session.powered import LimiterTake, SelfNoiseTake
 from earwitness.session.session import (
     BurstTake,
     FarFieldTake,
@@ -37,7 +39,7 @@ def signal_for(planned: PlannedSession, take: Take, rate_hz: int, peak_dbfs: flo
     peak_dbfs : peak of the sweep's sine at [drive].voltage_v; every other voltage follows from it. InputError or
     AudioError for a signal that cannot be made.
     """
-    if isinstance(take, NoiseFloorTake):
+    if isinstance(take, NoiseFloorTake | SelfNoiseTake):
         return Signal(np.zeros(round(QUIET_S * rate_hz)), QUIET_S, silent=True)
     samples, before_s = _shape(planned, take, rate_hz)
     drive = planned.session.drive.voltage_v
@@ -65,6 +67,8 @@ def _shape(planned: PlannedSession, take: Take, rate_hz: int) -> tuple[FloatArra
         return _file(planned, take.stimulus_file, 1, rate_hz), 0.0
     if isinstance(take, BurstTake):
         return burst(take.frequency_hz, rate_hz), take.before_s
+    if isinstance(take, LimiterTake):
+        return limiter_tone(take.frequency_hz, rate_hz), _FADE_S
     if isinstance(take, TwoToneTake):
         before = max(take.run_in_s - 2.0 * _FADE_S, 0.0)
         length = take.run_in_s - before + take.length_s + 2.0 * _FADE_S
@@ -100,6 +104,6 @@ def distance_of(take: Take) -> float | None:
         return take.distance_m
     if isinstance(take, LevelTake):
         return take.distance_m if take.driver is None else None
-    if isinstance(take, MultitoneTake | TwoToneTake | NoiseRunTake | BurstTake):
+    if isinstance(take, MultitoneTake | TwoToneTake | NoiseRunTake | BurstTake | LimiterTake):
         return take.distance_m
     return None

@@ -19,6 +19,7 @@ from earwitness.exhibits.match import match_exhibits
 from earwitness.exhibits.mended import bands_table, gains_table, mend_chart, steps_table, verdict_table
 from earwitness.exhibits.near_field import near_field
 from earwitness.exhibits.over_time import decay_chart, group_delay_chart, impulse_chart
+from earwitness.exhibits.own_kind import own_kind
 from earwitness.exhibits.reflections import reflections
 from earwitness.exhibits.separation import separation
 from earwitness.exhibits.trust import trust
@@ -68,7 +69,7 @@ def exhibits_of(
     made: list[Chart | Table | None] = [make(reading, measurement) for make in MAKERS.values()]
     # What the loudspeaker does when it is loud, and to its amplifier, stands before what the curves are worth.
     at = list(MAKERS).index("impulse")
-    made[at:at] = [*loudness(reading, measurement), load(reading)]
+    made[at:at] = [*loudness(reading, measurement), load(reading), *own_kind(reading, measurement)]
     if advice is not None:
         findings = advice.findings
         made = [marked(one, findings) if isinstance(one, Chart) else one for one in made]

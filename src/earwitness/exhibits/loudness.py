@@ -36,7 +36,7 @@ def loudness(reading: Reading, measurement: Measurement) -> tuple[Chart | Table,
         table = levels_table(found.distortions, reading.figures)
         note = " ".join((table.note, *(sentence(note) for note in found.notes)))
         shown.append(replace(table, note=note))
-    shown.append(bursts_table(found.figures))
+    shown.append(bursts_table(reading.figures))
     return tuple(one for one in shown if one is not None)
 
 

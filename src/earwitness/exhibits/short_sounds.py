@@ -60,9 +60,10 @@ def bursts_table(figures: Mapping[str, Figure]) -> Table | None:
     for figure in found:
         stopped = next((note for note in figure.caveats if note.startswith("harmonic")), "the loudest was still clean")
         rows.append((place_of(figure.key), figure_words(figure), stopped))
-    mean = figures.get("burst_level_mean")
-    if mean is not None and mean.value is not None:
-        rows.append(("mean of 40, 50, 63 Hz", figure_words(mean), ""))
+    for key in ("burst_level_lowest", "burst_level_mean", "burst_level_upper"):
+        mean = figures.get(key)
+        if mean is not None and mean.value is not None:
+            rows.append((f"mean of {mean.caveats[0]}", figure_words(mean), ""))
     shared = dict.fromkeys(
         note for figure in found for note in figure.caveats if not note.startswith("harmonic")
     )  # fmt: skip

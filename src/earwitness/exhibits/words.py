@@ -20,7 +20,18 @@ PLUS_MINUS = "±"
 _MOST_DECIMALS = 6
 _EXACT = frozenset({"rated_impedance_supported", "amplifier_load", "impedance_wrinkles"})
 # Finer digits than these are never printed, however small the uncertainty.
-_MOST_BY_UNIT = {"dB": 1, "dB/octave": 2, "deg": 0, "Hz": 0, "kHz": 3, "%": 0, "octaves": 1}
+_MOST_BY_UNIT = {
+    "dB": 1,
+    "dB/octave": 2,
+    "deg": 0,
+    "Hz": 0,
+    "kHz": 3,
+    "%": 0,
+    "octaves": 1,
+    "dBu": 1,
+    "dBFS": 1,
+    "ms": 2,
+}
 _POSITIONS = re.compile(r"(\d+ of \d+ positions were not measured): [^;)]*")
 _PLAIN_UNITS = {"deg": "°", "ohm": "Ω", "dB/octave": "dB/oct"}
 

@@ -107,24 +107,33 @@ class _Way:
         return rows if rows.size else None
 
 
-def lower_limit(curve: Curve | Drawn, reference_db: float | FloatArray, drop_db: float, *, key: str) -> Figure:
-    """Frequency below which the curve stays under reference_db - drop_db, looked for from 300 Hz downward [Hz].
+def lower_limit(
+    curve: Curve | Drawn, reference_db: float | FloatArray, drop_db: float, *, key: str, start_hz: float = START_HZ
+) -> Figure:
+    """Frequency below which the curve stays under reference_db - drop_db, looked for from start_hz downward [Hz].
 
     Linear in dB against log frequency; a dip is not the end of the range: where the curve returns above the limit for
     1/9 octave or more, the range goes on and the dip is a caveat (own choice; the standard's rule passes over narrow
     dips only). If the curve stays above to the end of its frequencies, the result is that frequency, "at most".
     reference_db : of the measured curve, or (1 + N,) of it and of the drawn ones
-    Not judged: the curve does not cover 300 Hz, is below the limit there, or stops being valid above the crossing.
+    Not judged: the curve does not cover start_hz, is below the limit there, or stops being valid above the crossing.
     """
-    return _limit(drawn(curve), reference_db, drop_db, _Way(START_HZ, True), key)
+    return _limit(drawn(curve), reference_db, drop_db, _Way(start_hz, True), key)
 
 
-def upper_limit(curve: Curve | Drawn, reference_db: float | FloatArray, drop_db: float, *, key: str) -> Figure:
-    """Frequency above which the curve stays under reference_db - drop_db, looked for from 3 kHz upward [Hz].
+def upper_limit(
+    curve: Curve | Drawn,
+    reference_db: float | FloatArray,
+    drop_db: float,
+    *,
+    key: str,
+    start_hz: float = UPPER_START_HZ,
+) -> Figure:
+    """Frequency above which the curve stays under reference_db - drop_db, looked for from start_hz upward [Hz].
 
     The rule of the lower limit; "at least" where the curve never falls.
     """
-    return _limit(drawn(curve), reference_db, drop_db, _Way(UPPER_START_HZ, False), key)
+    return _limit(drawn(curve), reference_db, drop_db, _Way(start_hz, False), key)
 
 
 def lower_limits(curves: Drawn, limit_db: FloatArray) -> tuple[FloatArray, IntArray] | str:

@@ -80,11 +80,16 @@ def near_to_one_meter_db(radius_m: float, distance_m: float, *, full_space: bool
 
 
 def at_one_meter(
-    series: Sequence[Harmonics], *, on_axis: Curve | None = None, radius_m: float | None = None, in_room: bool = False
+    series: Sequence[Harmonics],
+    *,
+    on_axis: Curve | None = None,
+    radius_m: float | None = None,
+    in_room: bool = False,
+    reference_v: float = REFERENCE_VOLTAGE_V,
 ) -> tuple[Harmonics, ...]:
     """A level series with levels as they would be at 1 m in free field.
 
-    on_axis : calibrated on-axis response, dB SPL at 1 m for 2.83 V. Where it is valid, the series' lowest level is
+    on_axis : calibrated on-axis response, dB SPL at 1 m for reference_v. Where it is valid, the series' lowest level is
     laid onto it, which takes out room, distance and nearness; harmonics are moved by what holds at their own
     frequency (a distortion made before the acoustic path). Elsewhere, and without it, the geometry decides: the
     distance law for far takes, `near_to_one_meter_db` with radius_m for near ones.
@@ -105,7 +110,7 @@ def at_one_meter(
         doubt = np.interp(np.log2(hz), np.log2(on_axis.axis.hz), (~on_axis.valid).astype(float), left=1.0, right=1.0)
         usable = doubt < 1e-6
         if usable.any():
-            laid = wanted + 20.0 * math.log10(first.drive_v / REFERENCE_VOLTAGE_V) - first.fundamental_db
+            laid = wanted + 20.0 * math.log10(first.drive_v / reference_v) - first.fundamental_db
             rest = np.interp(np.log2(hz), np.log2(hz[usable]), laid[usable]) if shift is None else shift
             shift = np.where(usable, laid, rest)
             known = known | usable | (hz > hz[usable][-1])

@@ -19,7 +19,7 @@ from earwitness.figures.highest_level import (
 from earwitness.figures.registry import FIGURES, LEVEL_FIGURES, base_key
 from earwitness.figures.tones import MultitoneCurves, common_bands, intermodulation, multitone_curves
 from earwitness.quantities import BurstTakeReading, Curve, Figure, Harmonics, Measurement, NoiseRun, Reading
-from earwitness.standards.cta2010 import LOW_HZ, MASK_A
+from earwitness.standards.cta2010 import LOW_HZ, MASK_A, BurstMask
 
 SEAT_M = 3.0
 NO_SERIES = "the session has no level series"
@@ -27,6 +27,8 @@ NO_LEVELS = "the data tell no level of the fundamental at each voltage"
 NO_TONES = "the session has no multitone take"
 NO_BURSTS = "the session has no burst take"
 NO_PAIR = "the session has no two-tone take"
+# What tells how well a level is known, whatever the kind of loudspeaker.
+_LEVELS = ("sensitivity", "bass_level", "input_sensitivity", "input_sensitivity_digital")
 NO_RUN = "the session has no noise run"
 _BY_COMPRESSION = ("compression_at_level", "compression_largest", "compression_mean")
 # Reflections are in a level that was recorded in a room (project default).
@@ -51,7 +53,12 @@ class LevelSeriesReading:
 
 
 def level_series_reading(
-    measurement: Measurement, reading: Reading, *, seat_m: float = SEAT_M, own_level_db: float | None = None
+    measurement: Measurement,
+    reading: Reading,
+    *,
+    seat_m: float = SEAT_M,
+    own_level_db: float | None = None,
+    mask: BurstMask = MASK_A,
 ) -> LevelSeriesReading:
     """Distortion, compression, highest clean level and multitones of a measurement.
 
@@ -60,8 +67,8 @@ def level_series_reading(
     """
     takes, notes = _series_of(measurement.harmonics)
     lineage = measurement.response.lineage
-    sensitivity = reading.figures.get("sensitivity")
-    u_level_db = 0.0 if sensitivity is None or sensitivity.u is None else sensitivity.u
+    levels = (reading.figures.get(key) for key in _LEVELS)
+    u_level_db = next((one.u for one in levels if one is not None and one.u is not None), 0.0)
     reasons = {"distortion": "", "compression": "", "clean": ""}
     placed: tuple[Harmonics, ...] = ()
     if not takes:
@@ -95,7 +102,7 @@ def level_series_reading(
         for one in measurement.multitones
     )
     runs = tuple(long_term(run, lineage=lineage) for run in measurement.noise_runs)
-    bursts, left_out = _burst_figures(measurement.bursts, lineage)
+    bursts, left_out = _burst_figures(measurement.bursts, lineage, mask)
     notes += left_out
     others = {**bursts, **_run_figures(measurement.noise_runs, lineage)}
     for pair in measurement.two_tones:
@@ -127,7 +134,9 @@ def _run_figures(runs: Sequence[NoiseRun], lineage: tuple[str, ...]) -> dict[str
     return {figure.key: figure for figure in figures}
 
 
-def _burst_figures(takes: Sequence[BurstTakeReading], lineage: tuple[str, ...]) -> tuple[dict[str, Figure], list[str]]:
+def _burst_figures(
+    takes: Sequence[BurstTakeReading], lineage: tuple[str, ...], mask: BurstMask
+) -> tuple[dict[str, Figure], list[str]]:
     """Highest burst level of each frequency and their mean over 40, 50 and 63 Hz; what was left out."""
     lost = [one for one in takes if one.clipped]
     notes = [f"left out because the recording is clipped: {one.take} ({one.frequency_hz:g} Hz)" for one in lost]
@@ -143,7 +152,7 @@ def _burst_figures(takes: Sequence[BurstTakeReading], lineage: tuple[str, ...]) 
         in_room = any(one.in_room for one in ones)
         figure = burst_level(
             readings,
-            MASK_A,
+            mask,
             distance_m=distance,
             noise_peak_pa=max(one.noise_pa for one in ones),
             u_db=_U_BURST_ROOM_DB if in_room else _U_BURST_DB,
@@ -197,7 +206,8 @@ def _placed(takes: Sequence[Harmonics], measurement: Measurement, on_axis: Curve
         on_axis = None
     if on_axis is None and takes[0].place == "near-field":
         return tuple(takes)
-    return at_one_meter(takes, on_axis=on_axis, in_room=_in_room(measurement))
+    reference_v = measurement.response.reference_v
+    return at_one_meter(takes, on_axis=on_axis, in_room=_in_room(measurement), reference_v=reference_v)
 
 
 def _in_room(measurement: Measurement) -> bool:

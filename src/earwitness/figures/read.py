@@ -7,11 +7,13 @@ import numpy as np
 
 from earwitness.figures import angles, maps
 from earwitness.figures.bandwidth import lower_limit
+from earwitness.figures.bass import bass_levels, bass_reading
 from earwitness.figures.corridor import CORRIDORS_DB, band_figure, share_figure
 from earwitness.figures.level_series import SEAT_M, level_series_reading
 from earwitness.figures.linearity import LINEARITY_BAND_HZ, Line, deviations, slope
 from earwitness.figures.load import load_figures
 from earwitness.figures.load_curves import LOAD_CURVES, load_curves
+from earwitness.figures.powered import powered_figures
 from earwitness.figures.rating import preference_rating
 from earwitness.figures.registry import FIGURES, RESPONSE_FIGURES, base_key
 from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_level, band_means, mean_level_db, one_watt_level_db
@@ -31,6 +33,7 @@ from earwitness.quantities import (
 )
 from earwitness.quantities.arrays import BoolArray, FloatArray, runs
 from earwitness.quantities.directions import Orbit
+from earwitness.standards.cta2010 import MASK_A, BurstMask
 from earwitness.standards.cta2034 import RearWall
 
 ABSOLUTE = "dB SPL at 1 m, 2.83 V"
@@ -52,7 +55,8 @@ _FALLBACKS = (("horizontal_window", "horizontal window", False), ("horizontal_po
 
 
 def levels_of(response: DirectionalResponse) -> Levels:
-    """Levels at 1 m for 2.83 V; without a calibration about the on-axis mean from 300 Hz to 3 kHz, where there is one.
+    """Levels at 1 m for 2.83 V, or what the response states in its place; without a calibration about the on-axis mean
+    from 300 Hz to 3 kHz, where there is one.
 
     A pressure of exactly 0 has no level and is invalid; so is a point without a finite uncertainty.
     """
@@ -60,7 +64,8 @@ def levels_of(response: DirectionalResponse) -> Levels:
     valid = response.valid & np.isfinite(level) & np.isfinite(response.u_db) & np.isfinite(response.u_common_db)
     safe = np.where(np.isfinite(level), level, 0.0)
     u, common = (np.where(np.isfinite(part), part, 0.0) for part in (response.u_db, response.u_common_db))
-    reference = ABSOLUTE if response.absolute else UNPLACED
+    stated = ABSOLUTE if not response.reference else f"dB SPL at 1 m, {response.reference}"
+    reference = stated if response.absolute else UNPLACED
     levels = Levels(
         response.axis,
         response.directions,
@@ -343,6 +348,10 @@ def read_measurement(
     rear_wall: RearWall = "all 19",
     seat_m: float = SEAT_M,
     own_level_db: float | None = None,
+    mask: BurstMask = MASK_A,
+    liters: float | None = None,
+    full_scale_dbu: float | None = None,
+    kinds: tuple[str, ...] = (),
 ) -> Reading:
     """Every curve of ANSI/CTA-2034-A, both directivity maps, coverage curves and all figures of the registry.
 
@@ -350,7 +359,8 @@ def read_measurement(
     rated_band_hz : the maker's frequency range, or None; symmetric : the tester states that left and right are
     alike, so half a horizontal orbit may be mirrored (and is marked); rear_wall : see `windows`; seat_m :
     listening distance, stated among the choices where it is not the usual one; own_level_db : at 1 m, at which the
-    tester compares distortion beside 86 and 96 dB.
+    tester compares distortion beside 86 and 96 dB; mask : of bursts; liters : outer volume of the cabinet;
+    full_scale_dbu : as in `powered_figures`; kinds : of `figures.kinds`, what those have is added.
     A curve that cannot be had stands in `missing` with its reason; a figure that cannot be had is not judged, with
     its reason. Levels are dB SPL at 1 m for 2.83 V where the recordings are calibrated, else relative.
     """
@@ -361,8 +371,10 @@ def read_measurement(
         rear_wall=rear_wall,
         averages=measurement.averages,
     )
+    if "subwoofer" in kinds:
+        reading = bass_levels(reading)
     impedance = measurement.impedance
-    levels = level_series_reading(measurement, reading, seat_m=seat_m, own_level_db=own_level_db)
+    levels = level_series_reading(measurement, reading, seat_m=seat_m, own_level_db=own_level_db, mask=mask)
     load = load_figures(
         impedance,
         rated_ohm=rated_impedance_ohm,
@@ -374,10 +386,14 @@ def read_measurement(
     missing = {} if impedance is not None else dict.fromkeys(LOAD_CURVES, "the session has no impedance take")
     found = {**reading.figures, **load, **levels.figures}
     order = {key: place for place, key in enumerate(FIGURES)}
-    return Reading(
+    whole = Reading(
         {**reading.curves, **decay_and_delay(measurement), **electric, **levels.curves},
         {key: found[key] for key in sorted(found, key=lambda key: order[base_key(key)])},
         reading.maps,
         {**reading.missing, **missing, **levels.missing},
         reading.choices if seat_m == SEAT_M else {**reading.choices, "listening_distance": f"{seat_m:g} m"},
     )
+    if "subwoofer" in kinds:
+        whole = bass_reading(measurement, whole, liters)
+    level = whole.figures["bass_level" if "subwoofer" in kinds else "sensitivity"]
+    return replace(whole, figures={**whole.figures, **powered_figures(measurement, level, full_scale_dbu)})

@@ -11,8 +11,11 @@ RESPONSE_FIGURES = tuple(row.key for row in _ROWS)
 _LEVEL_ROWS = tuple(
     row for group in ("equal_level", "distortion", "compression", "highest_level") for row in figure_infos(group)
 )
+_OWN_ROWS = (*figure_infos("bass"), *figure_infos("powered"))
+OWN_KIND = frozenset(row.key for row in _OWN_ROWS)
+"""Those that only a kind of loudspeaker has."""
 LEVEL_FIGURES = tuple(row.key for row in _LEVEL_ROWS)
-FIGURES = MappingProxyType({row.key: row for row in (*_ROWS, *figure_infos("load"), *_LEVEL_ROWS)})
+FIGURES = MappingProxyType({row.key: row for row in (*_ROWS, *figure_infos("load"), *_LEVEL_ROWS, *_OWN_ROWS)})
 
 
 def base_key(key: str) -> str:

@@ -131,7 +131,7 @@ def excess_group_delay(measurement: Measurement) -> Curve | None:
     safe = np.where(np.abs(response.pressure[row, rows]) > 0.0, response.pressure[row, rows], 1e-12)
     inside = hz[rows]
     phase = np.unwrap(np.angle(safe))
-    least = _minimum_phase_rad(inside, np.abs(safe))
+    least = minimum_phase_rad(inside, np.abs(safe))
     slope, u_slope = _slope_s(inside, phase - least)
     delay = 1000.0 * slope
     treble = (inside >= TREBLE_HZ[0]) & (inside <= TREBLE_HZ[1])
@@ -157,7 +157,7 @@ def excess_group_delay(measurement: Measurement) -> Curve | None:
     )
 
 
-def _minimum_phase_rad(hz: FloatArray, magnitude: FloatArray) -> FloatArray:
+def minimum_phase_rad(hz: FloatArray, magnitude: FloatArray) -> FloatArray:
     """Minimum phase (F,) [rad] of a magnitude (F,), carried on by its slope below and level above."""
     grid = np.arange(_BINS // 2 + 1) * _RATE_HZ / _BINS
     place, level = np.log2(hz), np.log(magnitude)
@@ -167,6 +167,16 @@ def _minimum_phase_rad(hz: FloatArray, magnitude: FloatArray) -> FloatArray:
     whole = np.interp(at, place, level) + np.minimum(at - place[0], 0.0) * max(slope, 0.0)
     spectrum = minimum_phase(np.exp(whole - whole.max()), floor_ratio=1e-9)
     return np.asarray(np.interp(hz, grid, np.unwrap(np.angle(spectrum))), dtype=np.float64)
+
+
+def group_delay_s(hz: FloatArray, magnitude: FloatArray, valid: BoolArray) -> FloatArray:
+    """Group delay (F,) of the minimum phase of a magnitude (F,) over the valid stretch [s]; 0 beyond it."""
+    rows = np.flatnonzero(valid & (magnitude > 0.0))
+    found = np.zeros(hz.size)
+    if rows.size > 2:
+        part = slice(int(rows[0]), int(rows[-1]) + 1)
+        found[part] = _slope_s(hz[part], minimum_phase_rad(hz[part], magnitude[part]))[0]
+    return found
 
 
 def _slope_s(hz: FloatArray, phase: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -8,6 +8,7 @@ from earwitness.quantities.axis import FrequencyAxis
 from earwitness.quantities.lineage import Step
 from earwitness.quantities.loud_takes import BurstTakeReading, NoiseRun, TwoToneReading
 from earwitness.quantities.multitone import MultitoneReading
+from earwitness.quantities.powered import LimiterReading, SelfNoise
 from earwitness.quantities.quality import QualityFlag
 from earwitness.quantities.response import DirectionalResponse, Impedance
 from earwitness.quantities.separation import ScanReading
@@ -84,6 +85,7 @@ class Harmonics:
     in_series : a take of a level series, not the take on axis; driver : what the microphone stood near, else ""
     clipped : the recording stood at full scale; temperature_c : of the air, or None where the session's holds
     pause_s : between the take before and this one, or None where it is not stated
+    crossover : words for a filter of the loudspeaker's own that was switched in for this take alone, else ""
     level_known : (F,) where the fundamental's level was measured and not told by the voltage; None for everywhere
     Order 0 stands for the total of all harmonics, where the data hold no orders.
     """
@@ -104,6 +106,7 @@ class Harmonics:
     temperature_c: float | None = None
     pause_s: float | None = None
     level_known: BoolArray | None = None
+    crossover: str = ""
 
     def __post_init__(self) -> None:
         lock_fields(self, fundamental_db=float, harmonic_db=float, noise_db=float, valid=bool)
@@ -149,6 +152,8 @@ class Measurement:
     budget : contributions to the on-axis uncertainty
     harmonics : of the take on axis and of level takes, these in the order they were recorded
     multitones, two_tones, bursts, noise_runs : what takes of these kinds hold
+    self_noise, limiters : of a powered loudspeaker; late_s : of its sound beside the way through the air, taken out of
+        the response, None where no loop-back tells it
     averages : curves alone, on the response's axis; scan : how a near-field scan was separated, and its field
     kept_takes : ids of takes kept in the archive, not used here
     """
@@ -173,6 +178,9 @@ class Measurement:
     noise_runs: tuple[NoiseRun, ...] = ()
     scan: ScanReading | None = None
     averages: tuple[Average, ...] = ()
+    self_noise: SelfNoise | None = None
+    limiters: tuple[LimiterReading, ...] = ()
+    late_s: float | None = None
 
     def __post_init__(self) -> None:
         lock_fields(self, snr_db=float, impulse=float)

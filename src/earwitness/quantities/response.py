@@ -26,6 +26,7 @@ class DirectionalResponse:
     valid : (D, F) bool
     absolute : False when the level has no calibration (then no SPL may be stated)
     distance_m : where the microphones stood, for the record (values are referred to 1 m)
+    reference_v, reference : rms voltage that levels are stated for, and in words where it is no 2.83 V at terminals
     phase : "common" where all directions share one time, "own" where each has its own, "none" where only levels are
         known (then the pressure is real)
     causes : what is off by one amount in the whole session, beside u_db and u_common_db
@@ -42,6 +43,8 @@ class DirectionalResponse:
     lineage: tuple[str, ...] = ()
     causes: tuple[Cause, ...] = ()
     phase: PhaseKind = "common"
+    reference_v: float = REFERENCE_VOLTAGE_V
+    reference: str = ""
 
     def __post_init__(self) -> None:
         lock_fields(self, pressure=complex, u_db=float, u_common_db=float, valid=bool)
@@ -55,8 +58,10 @@ class DirectionalResponse:
         if not np.isfinite(self.pressure[self.valid]).all():
             raise ValueError("the response holds values that are not numbers where it says it is valid")
 
-    def level_db(self, voltage_v: float = REFERENCE_VOLTAGE_V) -> FloatArray:
-        """(D, F) sound pressure level at 1 m for `voltage_v` rms [dB re 20 uPa]; -inf where pressure is 0."""
+    def level_db(self, voltage_v: float | None = None) -> FloatArray:
+        """(D, F) sound pressure level at 1 m for `voltage_v` rms, None for reference_v [dB re 20 uPa]; -inf where
+        pressure is 0."""
+        voltage_v = self.reference_v if voltage_v is None else voltage_v
         with np.errstate(divide="ignore"):
             return 20 * np.log10(np.abs(self.pressure) * voltage_v / REFERENCE_PRESSURE_PA)
 

@@ -48,6 +48,7 @@ from earwitness.reduce.orbit_checks import orbit_flags
 from earwitness.reduce.other_takes import OtherTakes, level_flags, other_takes
 from earwitness.reduce.placing import NearEffect, Placed, finite_distance_causes, near_effect, placing_causes
 from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings, nearest_to_axis, plan_of
+from earwitness.reduce.powered import input_reference
 from earwitness.reduce.responses import holds_responses, reduce_responses
 from earwitness.reduce.scan_measurement import holds_scan, reduce_scan_session
 from earwitness.reduce.take_facts import TakeFacts
@@ -85,6 +86,7 @@ class _Made:
     parts: tuple[NearPart, ...]
     joined: Joined
     flags: tuple[QualityFlag, ...]
+    late_s: float
 
 
 def reduce_session(
@@ -183,7 +185,7 @@ def _made(
     cones = [_near_value(plan, part) for part in parts if part.driver.kind == "cone"]
     doubts = session_doubts(plan, gathered, facts, late, axis, _silence(gathered, ahead, noise), load, cones)
     flags = (*_flags(plan, far, joined, facts, gathered, late, noise, causes), *doubts)
-    return _Made(far, parts, joined, flags)
+    return _Made(far, parts, joined, flags, late.common_s)
 
 
 def _bad_others(plan: Plan, read: Read, impedance: Impedance | None) -> tuple[AudioError, ...]:
@@ -226,7 +228,9 @@ def _far_field(
     told = _noise_rows(gathered, plan.far, noise)
     indoors = plan.gate.source != "anechoic"
     spectra = spectra_of(segments, time, plan.gate, rate, hz, told, volts, gate_matters=indoors)
-    pressure, *shorter = (one * distance[:, None] for one in (spectra.pressure, *spectra.shorter))
+    # Hard ground doubles the pressure: the image stands where the loudspeaker does.
+    factor = 0.5 if plan.session.environment.ground_plane else 1.0
+    pressure, *shorter = (one * factor * distance[:, None] for one in (spectra.pressure, *spectra.shorter))
     if plan.correction is not None:
         pressure, *shorter = (plan.correction.at(hz).divide(one) for one in (pressure, *shorter))
     levels = band_level_db(np.abs(pressure), hz, max(plan.gate.lowest_valid_hz, 200.0))
@@ -235,7 +239,7 @@ def _far_field(
     kept, directions = _distinct(plan.far)
     on_axis = directions.on_axis_row()
     axis_take = kept[on_axis]
-    shown = segments[axis_take] * weights_of(plan.gate, time[axis_take]) * distance[axis_take]
+    shown = segments[axis_take] * weights_of(plan.gate, time[axis_take]) * distance[axis_take] * factor
     chosen = Spectra(
         pressure[kept],
         spectra.u_gate_db[kept],
@@ -365,7 +369,10 @@ def _own_flags(plan: Plan, gathered: Gathered, late: Lateness, noise: FloatArray
     elif not plan.time_is_known:
         sentence = "There is no loop-back: the absolute delay is not known, only that takes share one."
         flags.append(QualityFlag("no loop-back", "info", late_ms, 0.0, "ms", (), None, sentence))
-    elif late.common_s != 0.0:
+    if plan.session.environment.ground_plane:
+        sentence = worded("reduce.ground_plane")
+        flags.append(QualityFlag("ground plane", "info", 6.02, 0.0, "dB", (), None, sentence))
+    if late.shared and plan.time_is_known and late.common_s != 0.0:
         limit = 1e3 * plan.settings.latency_limit_s
         sentence = f"The loudspeaker delays the sound by {late_ms:.2f} ms; that delay was taken out."
         if not plan.session.loudspeaker.powered:
@@ -410,6 +417,7 @@ def _measurement(
         distance_m=distance,
         lineage=(lineage.key,),
         causes=causes,
+        **input_reference(plan.session),
     )
     used = {take.id for take in (*far.takes, *plan.near)} | {one.take for one in harmonics} | others.used
     return Measurement(
@@ -431,6 +439,9 @@ def _measurement(
         two_tones=others.two_tones,
         bursts=others.bursts,
         noise_runs=others.noise_runs,
+        self_noise=others.self_noise,
+        limiters=others.limiters,
+        late_s=made.late_s if plan.time_is_known else None,
     )
 
 

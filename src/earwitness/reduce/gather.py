@@ -134,7 +134,8 @@ def gather(
             microphone_db=microphone_db,
         )
         if found is not None and isinstance(take, LevelTake):
-            found = replace(found, pause_s=take.pause_s)
+            crossover = take.crossover or ""
+            found = replace(found, pause_s=take.pause_s, crossover=crossover, in_series=not crossover)
         return _Made(witness, impulse, found, sharp)
 
     def tried(take: SweepTake) -> _Made | AudioError:

@@ -19,6 +19,7 @@ from earwitness.quantities import (
     TwoToneReading,
 )
 from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities.powered import LimiterReading, SelfNoise
 from earwitness.reduce.bad_audio import together
 from earwitness.reduce.doubt.voltage import loud_volts_flags
 from earwitness.reduce.impedance import measured_impedance
@@ -26,6 +27,8 @@ from earwitness.reduce.impulse import stuck_runs
 from earwitness.reduce.loud_takes import reduce_burst, reduce_noise_run, reduce_two_tones
 from earwitness.reduce.multitone import reduce_multitone
 from earwitness.reduce.plan import Plan, Read
+from earwitness.reduce.powered import reduce_limiter, reduce_self_noise
+from earwitness.session.powered import LimiterTake, SelfNoiseTake
 from earwitness.session.session import (
     BurstTake,
     ImpedanceTableTake,
@@ -36,7 +39,7 @@ from earwitness.session.session import (
     TwoToneTake,
 )
 
-LoudTake = MultitoneTake | TwoToneTake | BurstTake | NoiseRunTake
+LoudTake = MultitoneTake | TwoToneTake | BurstTake | NoiseRunTake | LimiterTake
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,6 +51,8 @@ class OtherTakes:
     two_tones: tuple[TwoToneReading, ...]
     bursts: tuple[BurstTakeReading, ...]
     noise_runs: tuple[NoiseRun, ...]
+    limiters: tuple[LimiterReading, ...]
+    self_noise: SelfNoise | None
     flags: tuple[QualityFlag, ...]
     used: frozenset[str]
 
@@ -84,7 +89,8 @@ def other_takes(plan: Plan, read: Read, table: Impedance | None = None) -> Other
         impedance = _impedance(plan, read, table, flags)
     except AudioError as error:
         bad.append(error)
-    tones, pairs, bursts, runs = [], [], [], []
+    tones, pairs, bursts, runs, limiters = [], [], [], [], []
+    quiet: list[SelfNoiseTake] = []
     for take in session.takes:
         try:
             if isinstance(take, MultitoneTake):
@@ -95,16 +101,40 @@ def other_takes(plan: Plan, read: Read, table: Impedance | None = None) -> Other
                 bursts.append(_burst(gear, take, flags))
             elif isinstance(take, NoiseRunTake):
                 runs.append(_noise_run(gear, take, flags))
+            elif isinstance(take, LimiterTake):
+                limiters.append(_limiter(gear, take, flags))
+            elif isinstance(take, SelfNoiseTake):
+                quiet.append(take)
             elif not (isinstance(take, ImpedanceTableTake) and table is not None):
                 continue
             used.add(take.id)
         except AudioError as error:
             bad.append(error)
+    noise = None
+    try:
+        noise = reduce_self_noise(
+            [(take, read(take.file)) for take in quiet],
+            fs_per_pa=gear.fs_per_pa,
+            response_db=response,
+            response_hz=response_hz,
+        )
+    except AudioError as error:
+        bad.append(error)
     if bad:
         raise together(bad)
     if impedance is None:
         used -= {take.id for take in session.takes_of(ImpedanceTake)}
-    return OtherTakes(impedance, tuple(tones), tuple(pairs), tuple(bursts), tuple(runs), tuple(flags), frozenset(used))
+    return OtherTakes(
+        impedance,
+        tuple(tones),
+        tuple(pairs),
+        tuple(bursts),
+        tuple(runs),
+        tuple(limiters),
+        noise,
+        tuple(flags),
+        frozenset(used),
+    )
 
 
 def _impedance(plan: Plan, read: Read, table: Impedance | None, flags: list[QualityFlag]) -> Impedance | None:
@@ -181,6 +211,19 @@ def _noise_run(gear: _Gear, take: NoiseRunTake, flags: list[QualityFlag]) -> Noi
     return found
 
 
+def _limiter(gear: _Gear, take: LimiterTake, flags: list[QualityFlag]) -> LimiterReading:
+    common = gear.plan.session.reference
+    recording = gear.read(take.file)
+    flags += _clipped(take, recording, "limiter", "its curve may be the recorder's")
+    return reduce_limiter(
+        take,
+        recording,
+        fs_per_pa=gear.fs_per_pa,
+        reference_channel=take.reference_channel or (None if common is None else common.channel),
+        clipped=_stuck(take, recording) > 0,
+    )
+
+
 def _volts(
     gear: _Gear, take: LoudTake, recording: Recording, stretch_s: tuple[float, float] | None
 ) -> list[QualityFlag]:
@@ -214,7 +257,7 @@ def _stuck(take: LoudTake, recording: Recording) -> int:
 
 
 def _clipped(
-    take: MultitoneTake | TwoToneTake | NoiseRunTake, recording: Recording, kind: str, what: str
+    take: MultitoneTake | TwoToneTake | NoiseRunTake | LimiterTake, recording: Recording, kind: str, what: str
 ) -> list[QualityFlag]:
     runs = _stuck(take, recording)
     if not runs:

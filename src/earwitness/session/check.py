@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from earwitness.errors import Fault
 from earwitness.session.check_cabinet import check_cabinet
 from earwitness.session.draft import Draft, PlacedTake
+from earwitness.session.powered import LimiterTake
 from earwitness.session.responses import RESPONSE_TAKES, ImpulseTake, ResponseTake
 from earwitness.session.scan import ScanPressuresTake, ScanTake
 from earwitness.session.session import (
@@ -99,18 +100,21 @@ def _microphone(draft: Draft) -> Iterator[Fault]:
         yield draft.fault("loudness_not_told", ("microphone",))
 
 
+_NEED_LOOP = NoiseRunTake | LimiterTake | ScanTake
+
+
 def reads_reference(draft: Draft, placed: PlacedTake) -> int | None:
     """The reference channel that a take is reduced with, or None."""
     take = placed.take
     if not isinstance(
         take,
-        FarFieldTake | NearFieldTake | LevelTake | MultitoneTake | TwoToneTake | BurstTake | NoiseRunTake | ScanTake,
+        FarFieldTake | NearFieldTake | LevelTake | MultitoneTake | TwoToneTake | BurstTake | _NEED_LOOP,
     ):
         return None
     if take.reference_channel is not None:
         return take.reference_channel
     # The others are reduced without one, so a recording of the microphone alone will do.
-    needs = isinstance(take, FarFieldTake | NearFieldTake | LevelTake | NoiseRunTake | ScanTake)
+    needs = isinstance(take, FarFieldTake | NearFieldTake | LevelTake | _NEED_LOOP)
     return draft.reference.channel if draft.reference and needs else None
 
 

@@ -96,6 +96,7 @@ class Loudspeaker(Strict):
     reference_below_top_m, reference_left_m : of the reference point from the cabinet's top and to the left of the
         front's middle; the first follows from the drivers' places where it is not stated
     use : what it is meant for, by maker or tester; the verdict is held against it
+    idle_w, maximum_w : power that a powered one takes from the mains, as stated or read off a meter
     """
 
     name: Text
@@ -116,6 +117,8 @@ class Loudspeaker(Strict):
     reference_left_m: Finite = 0.0
     symmetric: Flag = True
     use: Use | None = None
+    idle_w: Positive | None = None
+    maximum_w: Positive | None = None
     rated_impedance_ohm: Positive | None = None
     drivers: Annotated[tuple[Driver, ...], Field(alias="driver")] = ()
     claims: Annotated[tuple[Claim, ...], Field(alias="claim")] = ()

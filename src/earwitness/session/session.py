@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import cmath
 import math
-from typing import Annotated, Literal, TypeVar
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import Field, model_validator
 
 from earwitness.errors import InputError
+from earwitness.session.powered import LimiterTake, SelfNoiseTake
 from earwitness.session.record import Finite, Flag, Loudspeaker, NotNegative, Position, Positive, Strict, Text
 from earwitness.session.responses import (
     CurvesTake,
@@ -33,13 +34,14 @@ T = TypeVar("T")
 
 class Tester(Strict):
     """Who measured and how the sample was had. level_db : SPL at 1 m at which this tester compares distortion;
-    sensitivity_classes_db : limits between low, medium and high sensitivity."""
+    sensitivity_classes_db : limits between low, medium and high sensitivity; burst_mask : of bursts' harmonics."""
 
     name: Text = "not stated"
     obtained: Text = "not stated"
     disclosure: Text = "not stated"
     level_db: Annotated[float, Field(ge=60, le=130, allow_inf_nan=False, strict=True)] | None = None
     sensitivity_classes_db: tuple[Positive, Positive] | None = None
+    burst_mask: Literal["A", "strict"] = "A"
 
     @model_validator(mode="after")
     def _limits_rise(self) -> Tester:
@@ -75,10 +77,24 @@ class Microphone(Strict):
 
 
 class Drive(Strict):
-    """voltage_v : rms voltage of the sweep's sine at the terminals; powered loudspeakers state their input."""
+    """voltage_v : rms voltage of the sweep's sine at the terminals, of a powered loudspeaker at its input.
+
+    level_dbfs : in place of voltage_v for a digital input; then 1 V stands for full scale in all takes
+    full_scale_dbu : what full scale of the converter before an analog input was set to
+    """
 
     voltage_v: Voltage
+    level_dbfs: Annotated[Finite, Field(ge=-120, le=0)] | None = None
+    full_scale_dbu: Finite | None = None
     u_db: Positive = 0.1
+
+    @model_validator(mode="before")
+    @classmethod
+    def _with_voltage(cls, given: Any) -> Any:
+        level = given.get("level_dbfs") if isinstance(given, dict) and "voltage_v" not in given else None
+        if isinstance(level, int | float) and not isinstance(level, bool) and abs(level) <= 120:
+            return {**given, "voltage_v": 10.0 ** (level / 20.0)}
+        return given
 
 
 class SweepStimulus(Strict):
@@ -160,12 +176,16 @@ class Room(Strict):
 
 
 class Environment(Strict):
-    """Air and room. Give one of: anechoic = true, room, first_reflection_ms (after the direct sound)."""
+    """Air and room. Give one of: anechoic = true, room, first_reflection_ms (after the direct sound).
+
+    ground_plane : loudspeaker and microphone on hard ground outdoors, which doubles the pressure
+    """
 
     temperature_c: Annotated[Finite, Field(ge=-20, le=50)] = 20.0
     humidity_percent: Annotated[Finite, Field(ge=0, le=100)] = 50.0
     pressure_kpa: Annotated[Finite, Field(ge=50, le=110)] = 101.325
     anechoic: Flag = False
+    ground_plane: Flag = False
     room: Room | None = None
     first_reflection_ms: Positive | None = None
 
@@ -196,7 +216,8 @@ class NearFieldTake(_SweepTake):
 class LevelTake(_SweepTake):
     """One step of a level series: the stimulus at drive_v, on axis at distance_m, or near the named driver.
 
-    pause_s : rest since the take before, in which coils cooled.
+    pause_s : rest since the take before, in which coils cooled; crossover : words for the filter of its own that was
+    switched in for this take alone, "low-pass 80 Hz", then it is no step of the series.
     """
 
     kind: Literal["level"]
@@ -204,6 +225,7 @@ class LevelTake(_SweepTake):
     distance_m: Distance
     driver: Text | None = None
     pause_s: NotNegative | None = None
+    crossover: Text | None = None
 
 
 class MultitoneTake(_Take):
@@ -292,6 +314,8 @@ Take = Annotated[
     | TwoToneTake
     | BurstTake
     | NoiseRunTake
+    | SelfNoiseTake
+    | LimiterTake
     | ImpedanceTake
     | ImpedanceTableTake
     | ScanTake

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from earwitness.dsp.burst import CYCLES, burst
+from earwitness.dsp.limiter import RANGE_DB, STEP_DB, limiter_tone
 from earwitness.dsp.multitone import TONES, make_multitone
 from earwitness.dsp.signals import crest_db, pink_noise, tone, two_tone
 from earwitness.dsp.sweep import fade_envelope, sweep_law, sweep_samples
@@ -34,7 +35,7 @@ class SignalPlan:
 
     peak_dbfs : highest sample of every file; rate_hz; sweep_* : the synchronized sweep; tones, period_s, periods,
     crest_db : the multitone, None for the lowest crest factor found; pair_hz : of the two-tone signal, made of whole
-    hertz; burst_hz; noise_s; tone_hz : of the calibration tone.
+    hertz; burst_hz; limiter_hz : of the limiter tones; noise_s; tone_hz : of the calibration tone.
     """
 
     peak_dbfs: float = -12.0
@@ -49,6 +50,7 @@ class SignalPlan:
     pair_hz: tuple[float, float] = (60.0, 7000.0)
     pair_s: float = 4.0
     burst_hz: tuple[float, ...] = (*ULTRA_LOW_HZ, *LOW_HZ, *EXTENDED_HZ)
+    limiter_hz: tuple[float, ...] = (60.0, 250.0, 1000.0, 4000.0)
     noise_s: float = 30.0
     tone_hz: float = 1000.0
     tone_s: float = 10.0
@@ -108,6 +110,7 @@ def _signals(plan: SignalPlan) -> tuple[_Signal, ...]:
         _multitone(plan),
         _pair(plan),
         *(_burst(plan, hz) for hz in plan.burst_hz),
+        *(_limiter(plan, hz) for hz in plan.limiter_hz),
         _noise(plan),
         _calibration(plan),
     )
@@ -169,6 +172,11 @@ def _burst(plan: SignalPlan, frequency_hz: float) -> _Signal:
         "duration_s": CYCLES / frequency_hz,
     }
     return _Signal(f"burst-{frequency_hz:g}hz".replace(".", "p"), burst(frequency_hz, plan.rate_hz), facts)
+
+
+def _limiter(plan: SignalPlan, frequency_hz: float) -> _Signal:
+    facts: dict[str, Fact] = {"kind": "limiter", "frequency_hz": frequency_hz, "range_db": RANGE_DB, "step_db": STEP_DB}
+    return _Signal(f"limiter-{frequency_hz:g}hz", limiter_tone(frequency_hz, plan.rate_hz), facts)
 
 
 def _noise(plan: SignalPlan) -> _Signal:

@@ -7,6 +7,8 @@ BurstMask: nothing else changes.
 
 from dataclasses import dataclass
 
+from earwitness.files.data import table_of
+
 BURST_CYCLES = 6.5
 ULTRA_LOW_HZ = (20.0, 25.0, 31.5)
 LOW_HZ = (40.0, 50.0, 63.0)
@@ -34,10 +36,8 @@ class BurstMask:
         return tuple(range(2, self.highest + 1))
 
 
-MASK_A = BurstMask(
-    "CEA-2010-A",
-    "reproduced by application notes, the standard's text was not read",
-    (-10.0, -15.0, -20.0, -20.0, -30.0, -30.0, -30.0),
-    -40.0,
-    15,
-)
+MASKS: dict[str, BurstMask] = {
+    name: BurstMask(**{**row, "limits_db": tuple(row["limits_db"])})
+    for name, row in table_of("standards", "cta2010")["masks"].items()
+}
+MASK_A = MASKS["A"]

@@ -12,6 +12,7 @@ from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.quality import Severity
 from earwitness.reduce.limits import limits
 from earwitness.session.record import Loudspeaker
+from earwitness.standards.weighting import a_weight_db
 
 # Own choices, tried on a simulated population: tests/reduce/doubt/test_level_doubt.py. The efficiency constants are
 # those of Small 1972, 1973 (relation from memory, numbers too).
@@ -114,10 +115,8 @@ def claimed_db(loudspeaker: Loudspeaker) -> float | None:
 
 
 def a_weighted_db(density: FloatArray, hz: FloatArray) -> float:
-    """Level in dB(A) of a two-sided density (F,) [Pa^2/Hz] (weighting after IEC 61672-1, from memory)."""
-    f2 = hz**2
-    weight = 12194.0**2 * f2**2 / ((f2 + 20.6**2) * np.sqrt((f2 + 107.7**2) * (f2 + 737.9**2)) * (f2 + 12194.0**2))
-    power = float(np.trapezoid(2.0 * density * weight**2 * 10**0.2, hz))
+    """Level in dB(A) of a two-sided density (F,) [Pa^2/Hz]."""
+    power = float(np.trapezoid(2.0 * density * 10.0 ** (a_weight_db(hz) / 10.0), hz))
     return 10.0 * math.log10(max(power, 1e-30) / REFERENCE_PRESSURE_PA**2)
 
 

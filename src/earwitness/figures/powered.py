@@ -1,0 +1,134 @@
+"""Figures that only a powered loudspeaker has: input sensitivity, latency, its own noise, and its limiter."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from earwitness.figures.info import FigureInfo, figure_infos
+from earwitness.figures.time_domain import minimum_phase_rad
+from earwitness.quantities import Figure, Measurement
+from earwitness.quantities.powered import LimiterReading, TimeConstant
+
+POWERED_FIGURES = figure_infos("powered")
+INFO = {info.key: info for info in POWERED_FIGURES}
+LATENCY_BAND_HZ = (4000.0, 12_000.0)
+DBU_DB = 20.0 * math.log10(0.6**0.5)
+"""0 dBu re 1 V: 1 mW in 600 ohm."""
+_WANTED_DB = 94.0
+# A distance read off a tape to 5 mm, the air to 1 K (own choices); both move the time of flight.
+_U_PLACE_S, _U_AIR = 0.005 / 343.0, 0.0017
+_BRICK_WALL = 0.02
+
+
+def powered_figures(measurement: Measurement, level: Figure, full_scale_dbu: float | None = None) -> dict[str, Figure]:
+    """All of them by key, judged or with the reason why not; none for a loudspeaker that is driven at terminals.
+
+    level : at 1 m for the input that the response is stated for; full_scale_dbu : of the converter before the input
+    """
+    if not measurement.response.reference:
+        return {}
+    found = [*_sensitivities(measurement, level, full_scale_dbu), _latency(measurement), _self_noise(measurement)]
+    limiters = [one for one in measurement.limiters if not one.clipped]
+    if not limiters:
+        why = "the recording is clipped" if measurement.limiters else "the session has no limiter take"
+        found.append(INFO["limiter_threshold"].refused(why))
+    lineage = measurement.response.lineage
+    found += [figure for one in limiters for figure in _limiter(one, level.u or 0.0, lineage)]
+    return {figure.key: figure for figure in found}
+
+
+def _made(info: FigureInfo, value: float, u: float, lineage: tuple[str, ...], *caveats: str) -> Figure:
+    told = tuple(caveat for caveat in caveats if caveat)
+    return Figure(info.key, value, u, info.unit, None, info.method, caveats=told, lineage=lineage)
+
+
+def _sensitivities(measurement: Measurement, level: Figure, full_scale_dbu: float | None) -> list[Figure]:
+    response = measurement.response
+    is_digital = response.reference.endswith("dBFS")
+    volts_db = 20.0 * math.log10(response.reference_v)
+    keys: tuple[str, ...] = ("input_sensitivity_digital",) if is_digital else ("input_sensitivity",)
+    keys += ("input_sensitivity_digital",) if full_scale_dbu is not None and not is_digital else ()
+    if level.value is None or level.u is None or not response.absolute:
+        why = level.reason if response.absolute else "the level of the recordings is not calibrated"
+        return [INFO[key].refused(why) for key in keys]
+    needed_db = volts_db + _WANTED_DB - level.value
+    found = []
+    for key in keys:
+        full_db = 0.0 if is_digital else DBU_DB + (full_scale_dbu or 0.0 if key.endswith("digital") else 0.0)
+        note = f"full scale set to {full_scale_dbu:g} dBu" if key.endswith("digital") and not is_digital else ""
+        made = _made(INFO[key], needed_db - full_db, level.u, response.lineage, note)
+        found.append(replace(made, band_hz=level.band_hz, shared=tuple((key, -pull) for key, pull in level.shared)))
+    return found
+
+
+def _latency(measurement: Measurement) -> Figure:
+    """Slope of the excess phase on axis, with the lateness that the reduction took out; the way through the air is not
+    in either."""
+    info, response = INFO["latency"], measurement.response
+    if measurement.late_s is None or response.phase != "common":
+        return info.refused("no loop-back was recorded, so when the sound was sent is not known", response.lineage)
+    row, hz = response.directions.on_axis_row(), response.axis.hz
+    inside = (hz >= LATENCY_BAND_HZ[0]) & (hz <= LATENCY_BAND_HZ[1])
+    valid = response.valid[row] & (np.abs(response.pressure[row]) > 0.0)
+    if not valid[inside].all():
+        return info.refused("the response on axis is not known from 4 kHz to 12 kHz", response.lineage)
+    whole = slice(int(np.flatnonzero(valid)[0]), int(np.flatnonzero(valid)[-1]) + 1)
+    pressure = np.where(valid, response.pressure[row], 1e-12)[whole]
+    excess = np.unwrap(np.angle(pressure)) - minimum_phase_rad(hz[whole], np.abs(pressure))
+    turn = 2.0 * np.pi * hz[inside]
+    (slope, _), spread = np.polyfit(turn, excess[inside[whole]], 1, cov=True)
+    # Neighbors share what the loudspeaker does to them, about a third of an octave of it.
+    u_s = math.hypot(math.sqrt(16.0 * spread[0, 0]), _U_PLACE_S, _U_AIR * response.distance_m / 343.0)
+    made = _made(info, 1000.0 * (measurement.late_s - float(slope)), 1000.0 * u_s, response.lineage)
+    return replace(made, band_hz=LATENCY_BAND_HZ)
+
+
+def _self_noise(measurement: Measurement) -> Figure:
+    info, noise = INFO["self_noise"], measurement.self_noise
+    if noise is None:
+        why = "self-noise takes with the loudspeaker switched on and off, at one distance, are needed"
+        return info.refused(why)
+    if not measurement.response.absolute:
+        return info.refused("the level of the recordings is not calibrated")
+    lineage, to_1m = measurement.response.lineage, 20.0 * math.log10(noise.distance_m)
+    on, off = (10.0 ** (level / 10.0) for level in (noise.on_dba, noise.off_dba))
+    u_scale = float(np.interp(1000.0, measurement.response.axis.hz, measurement.response.u_shared_db()))
+    where = f"recorded at {noise.distance_m:g} m, {noise.off_dba:.1f} dB with it switched off"
+    far = "" if to_1m == 0.0 else "referred to 1 m as from one small source"
+    if noise.on_dba - noise.off_dba < 3.0:
+        # Less than 3 dB over the background: half of it or more may be the room's (as ISO 3746 bounds it, from memory).
+        made = _made(info, noise.on_dba - 3.0 + to_1m, math.hypot(noise.u_on_db, u_scale), lineage, where, far)
+        return replace(made, bound="at most")
+    u = math.hypot(on * noise.u_on_db, off * noise.u_off_db) / (on - off)
+    return _made(info, 10.0 * math.log10(on - off) + to_1m, math.hypot(u, u_scale), lineage, where, far)
+
+
+def _limiter(one: LimiterReading, u_level_db: float, lineage: tuple[str, ...]) -> list[Figure]:
+    """Threshold as level at 1 m and at the input, ratio, knee, attack and release, at one frequency."""
+    curve, hz = one.curve, one.frequency_hz
+    if curve.slope > 0.95 or curve.threshold_db > curve.in_db[-1]:
+        top = float(curve.out_db[-1]) + 20.0 * math.log10(one.distance_m)
+        made = _made(INFO["limiter_threshold"], top, u_level_db, lineage, "it did not limit up to the loudest step")
+        return [replace(made, key=f"limiter_threshold@{hz:g}hz", bound="at least", band_hz=(hz, hz))]
+    u_gain, u_threshold, u_slope, u_knee = (float(u) for u in curve.u)
+    whole = curve.used == curve.in_db.size
+    left = "" if whole else f"above {curve.in_db[curve.used - 1] - DBU_DB:.1f} dBu something else sets in as well"
+    level = curve.gain_db + curve.threshold_db + 20.0 * math.log10(one.distance_m)
+    found = [
+        _made(INFO["limiter_threshold"], level, math.hypot(u_threshold, u_gain, u_level_db), lineage, left),
+        _made(INFO["limiter_input"], curve.threshold_db - DBU_DB, u_threshold, lineage),
+    ]
+    if curve.slope < max(_BRICK_WALL, 2.0 * u_slope):
+        least = 1.0 / max(curve.slope + 2.0 * u_slope, _BRICK_WALL)
+        found.append(replace(_made(INFO["limiter_ratio"], least, 0.0, lineage), bound="at least"))
+    else:
+        found.append(_made(INFO["limiter_ratio"], 1.0 / curve.slope, u_slope / curve.slope**2, lineage))
+    found.append(_made(INFO["limiter_knee"], curve.knee_db, u_knee, lineage))
+    times: tuple[tuple[str, TimeConstant | None], ...] = (("attack", curve.attack), ("release", curve.release))
+    for name, time in times:
+        if time is not None:
+            law = f"the gain runs on as an exponential {'in dB' if time.law == 'dB' else 'on a linear scale'}"
+            made = _made(INFO[f"limiter_{name}"], 1000.0 * time.time_s, 1000.0 * time.u_s, lineage, law)
+            found.append(made if time.resolved else replace(made, u=0.0, bound="at most"))
+    return [replace(figure, key=f"{figure.key}@{hz:g}hz", band_hz=(hz, hz)) for figure in found]
