@@ -86,7 +86,7 @@ def test_new_folder_writes_a_template_once(tmp_path: Path) -> None:
 def test_signals_are_written_with_sidecars_and_a_warning(tmp_path: Path) -> None:
     code, out, _ = run("measure", "signals", str(tmp_path / "s"), "--level", "94", "--distance", "1")
     assert code == 0
-    assert len(list((tmp_path / "s").glob("*.wav"))) == len(list((tmp_path / "s").glob("*.json"))) == 15
+    assert len(list((tmp_path / "s").glob("*.wav"))) == len(list((tmp_path / "s").glob("*.json"))) == 19
     # NIOSH 98-126: 85 dBA for 8 h, 3 dB exchange; 97 dBA (94 and 3 for the room) give half an hour.
     assert "97 dBA where you stand" in out
     assert "0:30:00" in out
