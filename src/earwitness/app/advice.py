@@ -33,6 +33,7 @@ from earwitness.insight.listening.matching import MatchedRemark
 from earwitness.insight.listening.reliability import Noticed, Reliability
 from earwitness.insight.listening.telling import chance_in_words
 from earwitness.insight.match.amplifier import AmplifierMatch
+from earwitness.insight.match.at_seats import AtSeats
 from earwitness.insight.match.boundaries import Boundary
 from earwitness.insight.match.plan_room import PlanRoom
 from earwitness.insight.match.subwoofer import Setting, SubwooferMatch
@@ -270,6 +271,7 @@ def _match(one: MatchAdvice) -> dict[str, Any]:
         "windows": [asdict(window) for window in one.windows],
         "near": [{**_boundary(near), "sentences": said} for near, said in one.near],
         "room": None if one.plan_room is None else _room(one.plan_room),
+        "at_seats": None if one.at_seats is None else _at_seats(one.at_seats),
         "for_whom": [record(said, "topic", "text", rests_on="keys") for said in one.for_whom],
         "absent": one.absent,
     }
@@ -289,6 +291,27 @@ def _room(one: PlanRoom) -> dict[str, Any]:
             record(layout, "name", "places_m", "spread_db", "uneven_db", "level_db", "u") for layout in one.layouts
         ],
         "sentences": one.sentences,
+    }
+
+
+def _at_seats(one: AtSeats) -> dict[str, Any]:
+    hz, u_db = one.measured.axis.hz, one.predicted.u
+    bands = zip(hz, one.measured.values, one.predicted.values, u_db, strict=True)
+    names = ("frequency_hz", "measured_db", "predicted_db", "u_db")
+    bass = one.bass
+    return {
+        "bands": [dict(zip(names, map(float, band), strict=True)) for band in bands],
+        **{
+            name: {"value": value[0], "uncertainty": value[1]}
+            for name, value in (("level_db", one.level_db), ("slope_db_per_octave", one.slope_db))
+        },
+        **record(one, "outside_hz", "does_hold", "sentences"),
+        "bass": {"absent": bass}
+        if isinstance(bass, str)
+        else {
+            **record(bass, "high_hz", "before_db", "after_db", "u_db", "lost_db"),
+            "filters": [record(band, "frequency_hz", "gain_db", "q") for band in bass.equalizer.bands],
+        },
     }
 
 
@@ -457,6 +480,7 @@ def match_lines(result: ReadResult, advice: Advice) -> list[str]:
     if match.seats is not None:
         aims = [aim if isinstance(aim, str) else aim.sentence for aim in match.seats.aims.values()]
         parts.append(("seats", (*match.seats.sentences, *aims)))
+    parts.append(("takes at seats", () if match.at_seats is None else match.at_seats.sentences))
     parts.append(("the room of the plan", () if match.plan_room is None else match.plan_room.sentences))
     parts.append(("for whom", [one.text for one in match.for_whom]))
     for title, told in parts:

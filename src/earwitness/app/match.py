@@ -24,6 +24,7 @@ from earwitness.insight.claims import ClaimVerdict, judge_claims, over_units
 from earwitness.insight.findings import Finding
 from earwitness.insight.for_whom import for_whom
 from earwitness.insight.match.amplifier import AmplifierMatch, amplifier_of, match_amplifier
+from earwitness.insight.match.at_seats import AtSeats, at_seats, whose_part
 from earwitness.insight.match.boundaries import Boundary, on_desk, wall_behind
 from earwitness.insight.match.crossover import SLOPES, Scheme
 from earwitness.insight.match.in_room import ListeningRoom, match_room
@@ -89,6 +90,7 @@ def match_loudspeaker(
     crossover_hz: float | None = None,
     wall_m: float | None = None,
     desk_m: tuple[float, float] | None = None,
+    beside: ReadResult | None = None,
 ) -> MatchAdvice:
     """Claims, amplifier, subwoofer, seats and for whom, as far as data and what is given allow; the rest says why.
 
@@ -98,7 +100,7 @@ def match_loudspeaker(
     one of the archive that it is, None for an ideal one; enclosed : the room by its sizes, for the level in it;
     window_db : change of the balance through the crossover that rows and heights may have, None for no window;
     crossover_hz : of the drivers, None to read it off the data; wall_m : of a wall behind the reference point;
-    desk_m : of a desk below reference point and ears.
+    desk_m : of a desk below reference point and ears; beside : another loudspeaker with takes at the same seats.
     """
     reading, loudspeaker = result.reading, result.session.loudspeaker
     distance_m = result.listening_distance_m if distance_m is None else distance_m
@@ -141,8 +143,9 @@ def match_loudspeaker(
     windows = () if window_db is None else _windows(result, absent, window_db, crossover_hz)
     near = _near(result, absent, distance_m, wall_m, desk_m)
     plan = None if room is None else room_for(result, room, matched, absent)
+    heard = None if room is None else seats_heard(result, room, absent, beside)
     asked = {part: why for part, why in absent.items() if not lacks(kinds, "questions", part)}
-    return MatchAdvice(claims, matched, subwoofer, seats, said, asked, in_room, windows, near, plan)
+    return MatchAdvice(claims, matched, subwoofer, seats, said, asked, in_room, windows, near, plan, heard)
 
 
 def _near(
@@ -165,6 +168,26 @@ def _or_absent(answer: Callable[[], T], absent: dict[str, str], words: str) -> T
     except InputError as error:
         absent[words] = error.what
         return None
+
+
+def seats_heard(
+    result: ReadResult, plan: RoomPlan, absent: dict[str, str], beside: ReadResult | None = None
+) -> AtSeats | None:
+    """The prediction against takes at the plan's seats; None, with why in `absent`, without them or the room's size."""
+    size, words = plan.room, "takes at seats"
+    if size is None or not result.measurement.seats:
+        absent[words] = "the session holds none" if size is not None else "the plan states no size of the room"
+        return None
+
+    def heard(one: ReadResult) -> AtSeats:
+        return at_seats(one.reading, one.measurement.response, one.measurement.seats, plan, enclosed_by(size))
+
+    found = _or_absent(lambda: heard(result), absent, words)
+    other = None if beside is None else _or_absent(lambda: heard(beside), absent, f"{words} beside")
+    if found is None or other is None or beside is None:
+        return found
+    said = whose_part(found, other, beside.session.loudspeaker.title)
+    return replace(found, sentences=(*found.sentences, said))
 
 
 def room_for(

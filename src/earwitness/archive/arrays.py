@@ -32,6 +32,7 @@ _GROUPS = {name: name for name in ("response", "impedance", "scan")} | {
     "averages": "average",
     "limiters": "limiter",
     "self_noise": "self_noise",
+    "seats": "seat",
     "parts": "scan_part",
 }
 Arrays = dict[str, np.ndarray[Any, Any]]

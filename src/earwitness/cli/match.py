@@ -35,6 +35,7 @@ def command(
     crossover_hz: float | None,
     wall_m: float | None,
     desk_m: tuple[float, float] | None,
+    beside: str | None,
     as_json: bool,
     archive: Path,
 ) -> None:
@@ -91,6 +92,7 @@ def command(
             crossover_hz=crossover_hz,
             wall_m=wall_m,
             desk_m=desk_m,
+            beside=None if beside is None else read_loudspeaker(beside, archive),
             measured_subwoofer=None if subwoofer is None else read_loudspeaker(subwoofer, archive),
         )
     advice = Advice(findings=findings, match=matched)

@@ -10,6 +10,7 @@ from earwitness.insight.listening.listeners import Agreement
 from earwitness.insight.listening.matching import Matching
 from earwitness.insight.listening.reliability import Reliability
 from earwitness.insight.match.amplifier import AmplifierMatch
+from earwitness.insight.match.at_seats import AtSeats
 from earwitness.insight.match.boundaries import Boundary
 from earwitness.insight.match.plan_room import PlanRoom
 from earwitness.insight.match.seats import AimAdvice, SeatAngle, Spread
@@ -78,7 +79,7 @@ class SeatsAdvice:
 class MatchAdvice:
     """What a loudspeaker needs around it. absent : by part, why it is not there; in_room : figures and sentences;
     windows : of the balance through the crossover; near : with a wall or a desk near it, and what is said of each;
-    plan_room : what the room of the plan does."""
+    plan_room : what the room of the plan does; at_seats : the prediction there against takes at its seats."""
 
     claims: tuple[ClaimVerdict, ...]
     amplifier: AmplifierMatch | None
@@ -90,6 +91,7 @@ class MatchAdvice:
     windows: tuple[BalanceWindow, ...] = ()
     near: tuple[tuple[Boundary, tuple[str, ...]], ...] = ()
     plan_room: PlanRoom | None = None
+    at_seats: AtSeats | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,16 @@ from earwitness.quantities.directions import Directions, cta_orbits, from_orbit,
 from earwitness.quantities.figure import Figure, not_judged
 from earwitness.quantities.lineage import Step, step
 from earwitness.quantities.loud_takes import BurstTakeReading, NoiseRun, TwoToneReading
-from earwitness.quantities.measurement import Average, BudgetLine, Gate, Harmonics, Measurement, NearField, Splice
+from earwitness.quantities.measurement import (
+    Average,
+    BudgetLine,
+    Gate,
+    Harmonics,
+    Measurement,
+    NearField,
+    SeatReading,
+    Splice,
+)
 from earwitness.quantities.multitone import MultitoneLines, MultitoneReading
 from earwitness.quantities.quality import QualityFlag
 from earwitness.quantities.reading import DirectivityMap, Reading
@@ -38,6 +47,7 @@ __all__ = [
     "QualityFlag",
     "Reading",
     "ScanReading",
+    "SeatReading",
     "Splice",
     "Step",
     "TwoToneReading",

@@ -143,6 +143,25 @@ class Average(Locked):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class SeatReading:
+    """What stood at a seat, the room and all: level_db (F,) [dB SPL, 2.83 V], means over the axis's steps; valid (F,).
+
+    path_m : of a moving microphone, 0 for one that stood; loudspeaker : of the plan, "" for its first
+    """
+
+    take: str
+    seat: str
+    path_m: float
+    loudspeaker: str
+    axis: FrequencyAxis
+    level_db: FloatArray
+    valid: BoolArray
+
+    def __post_init__(self) -> None:
+        lock_fields(self, level_db=float, valid=bool)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Measurement:
     """All that the reduction of one session yields.
 
@@ -151,7 +170,7 @@ class Measurement:
         its direct sound in the array
     budget : contributions to the on-axis uncertainty
     harmonics : of the take on axis and of level takes, these in the order they were recorded
-    multitones, two_tones, bursts, noise_runs : what takes of these kinds hold
+    multitones, two_tones, bursts, noise_runs, seats : what takes of these kinds hold
     self_noise, limiters : of a powered loudspeaker; late_s : of its sound beside the way through the air, taken out of
         the response, None where no loop-back tells it
     averages : curves alone, on the response's axis; scan : how a near-field scan was separated, and its field
@@ -181,6 +200,7 @@ class Measurement:
     self_noise: SelfNoise | None = None
     limiters: tuple[LimiterReading, ...] = ()
     late_s: float | None = None
+    seats: tuple[SeatReading, ...] = ()
 
     def __post_init__(self) -> None:
         lock_fields(self, snr_db=float, impulse=float)

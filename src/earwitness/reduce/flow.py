@@ -442,6 +442,7 @@ def _measurement(
         self_noise=others.self_noise,
         limiters=others.limiters,
         late_s=made.late_s if plan.time_is_known else None,
+        seats=others.seats,
     )
 
 

@@ -33,7 +33,7 @@ from earwitness.reduce.impulse import (
 )
 from earwitness.reduce.spectrum import noise_density
 from earwitness.session.scan import ScanTake
-from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, NoiseFloorTake, Session
+from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, NoiseFloorTake, SeatTake, Session
 
 MOST_THREADS = 4
 TAKES_TOGETHER = 4
@@ -71,7 +71,7 @@ class Gathered:
         )
 
 
-def role_of(session: Session, take: SweepTake | ScanTake) -> Role:
+def role_of(session: Session, take: SweepTake | SeatTake | ScanTake) -> Role:
     """Channels and drive voltage of a take, with what the session says for all."""
     reference = take.reference_channel
     if reference is None and session.reference is not None:

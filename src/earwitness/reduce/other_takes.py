@@ -16,6 +16,7 @@ from earwitness.quantities import (
     MultitoneReading,
     NoiseRun,
     QualityFlag,
+    SeatReading,
     TwoToneReading,
 )
 from earwitness.quantities.arrays import FloatArray
@@ -28,6 +29,7 @@ from earwitness.reduce.loud_takes import reduce_burst, reduce_noise_run, reduce_
 from earwitness.reduce.multitone import reduce_multitone
 from earwitness.reduce.plan import Plan, Read
 from earwitness.reduce.powered import reduce_limiter, reduce_self_noise
+from earwitness.reduce.seats import reduce_seat
 from earwitness.session.powered import LimiterTake, SelfNoiseTake
 from earwitness.session.session import (
     BurstTake,
@@ -36,6 +38,7 @@ from earwitness.session.session import (
     MultitoneTake,
     NoiseFloorTake,
     NoiseRunTake,
+    SeatTake,
     TwoToneTake,
 )
 
@@ -53,6 +56,7 @@ class OtherTakes:
     noise_runs: tuple[NoiseRun, ...]
     limiters: tuple[LimiterReading, ...]
     self_noise: SelfNoise | None
+    seats: tuple[SeatReading, ...]
     flags: tuple[QualityFlag, ...]
     used: frozenset[str]
 
@@ -89,7 +93,7 @@ def other_takes(plan: Plan, read: Read, table: Impedance | None = None) -> Other
         impedance = _impedance(plan, read, table, flags)
     except AudioError as error:
         bad.append(error)
-    tones, pairs, bursts, runs, limiters = [], [], [], [], []
+    tones, pairs, bursts, runs, limiters, seats = [], [], [], [], [], []
     quiet: list[SelfNoiseTake] = []
     for take in session.takes:
         try:
@@ -105,6 +109,8 @@ def other_takes(plan: Plan, read: Read, table: Impedance | None = None) -> Other
                 limiters.append(_limiter(gear, take, flags))
             elif isinstance(take, SelfNoiseTake):
                 quiet.append(take)
+            elif isinstance(take, SeatTake):
+                seats.append(reduce_seat(plan, take, read(take.file)))
             elif not (isinstance(take, ImpedanceTableTake) and table is not None):
                 continue
             used.add(take.id)
@@ -132,6 +138,7 @@ def other_takes(plan: Plan, read: Read, table: Impedance | None = None) -> Other
         tuple(runs),
         tuple(limiters),
         noise,
+        tuple(seats),
         tuple(flags),
         frozenset(used),
     )

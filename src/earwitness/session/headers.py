@@ -28,6 +28,7 @@ from earwitness.session.session import (
     MultitoneTake,
     NearFieldTake,
     NoiseRunTake,
+    SeatTake,
     SweepStimulus,
     TwoToneTake,
 )
@@ -185,7 +186,7 @@ def _length(draft: Draft, placed: PlacedTake, header: Header, headers: dict[str,
         needed, of = take.before_s + CYCLES / take.frequency_hz + TAIL_S, "the silence, the burst and its decay"
     elif isinstance(take, NoiseRunTake):
         needed, of = take.run_in_s + take.duration_s, "the run-in and duration_s"
-    elif not isinstance(take, FarFieldTake | NearFieldTake | LevelTake | ScanTake):
+    elif not isinstance(take, FarFieldTake | NearFieldTake | LevelTake | SeatTake | ScanTake):
         return
     elif isinstance(played, SweepStimulus):
         needed, of = played.lead_in_s + played.duration_s + TAIL_S, f"lead-in, sweep and {TAIL_S:g} s for the room"

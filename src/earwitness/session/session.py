@@ -274,6 +274,16 @@ class NoiseRunTake(_Take):
     length_s: Annotated[Positive, Field(ge=0.5, le=60)] = 2.0
 
 
+class SeatTake(_SweepTake):
+    """At a seat of a room plan, in the room: how the prediction holds there. path_m : of a microphone that moves about
+    the seat while noise plays; loudspeaker : the one of the plan that plays, its first where it is not named."""
+
+    kind: Literal["seat"]
+    seat: Text
+    path_m: Annotated[Positive, Field(le=20)] | None = None
+    loudspeaker: Text | None = None
+
+
 class ImpedanceTableTake(_Take):
     """An impedance that another device measured, as a text table; a table tells no uncertainty, so it stands here."""
 
@@ -316,6 +326,7 @@ Take = Annotated[
     | NoiseRunTake
     | SelfNoiseTake
     | LimiterTake
+    | SeatTake
     | ImpedanceTake
     | ImpedanceTableTake
     | ScanTake
