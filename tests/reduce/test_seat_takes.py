@@ -79,10 +79,10 @@ def test_where_the_noise_is_as_loud_it_is_not_valid() -> None:
     near, there = Made(), Made(distance_m=3.0, noise_fs=0.001)
     session = facts(near, [SEAT])
     found = reduce_session(session, lambda file: recording(there if file == "s.wav" else near, 0.0)).seats[0]
-    assert 0.0 < found.valid.mean() < 0.9
-    # White noise is loudest against a sweep in the treble, and the loudspeaker faintest in its bass.
+    assert 0.5 < found.valid.mean() < 0.99
+    # White noise is loudest against a sweep in the treble.
     assert found.valid[(found.axis.hz > 200.0) & (found.axis.hz < 1000.0)].mean() > 0.9
-    assert found.valid[found.axis.hz < 25.0].mean() < 0.3
+    assert found.valid[found.axis.hz > 15_000.0].mean() < 0.7
 
 
 def test_another_sample_rate_is_told_with_take_and_file() -> None:
