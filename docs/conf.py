@@ -13,7 +13,7 @@ html_title = f"Earwitness {__version__}"
 
 extensions = ["myst_parser", "sphinx.ext.autodoc"]
 source_suffix = {".md": "markdown"}
-exclude_patterns = ["_build", "reference"]
+exclude_patterns = ["_build", "reference", "gallery"]
 html_theme = "furo"
 html_copy_source = False
 html_show_copyright = False
