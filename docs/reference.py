@@ -1,5 +1,5 @@
 """Write the pages that are made from the program: command-line.md from its help, api.md from its modules, glossary.md
-from the tables of labels and figures.
+from the tables of labels and figures, sources.md from the tables of sources.
 
     python docs/reference.py
 
@@ -101,10 +101,28 @@ def _module(name: str) -> str:
     return f"### {name}\n\n```{{eval-rst}}\n.. automodule:: {name}\n```"
 
 
+def sources_page() -> str:
+    """Every public function of the physics with the source of its rule."""
+    parts = [
+        "# Where rules come from",
+        "The source of every public function of the physics: a standard, a paper, a handbook formula, a section of "
+        "`docs/reference`, or an own choice; *no rule* marks what only carries values. Nothing of a standard was read "
+        "in full. Made by `python docs/reference.py` from each room's `sources.toml`, which a test holds complete.",
+    ]
+    for room in ("dsp", "reduce", "figures", "insight"):
+        table = tomllib.loads((files(f"earwitness.{room}") / "sources.toml").read_text(encoding="utf-8"))
+        parts.append(f"## {room}")
+        for module, rows in table.items():
+            lines = [f"| `{name}` | {words.replace('|', chr(92) + '|')} |" for name, words in rows.items()]
+            parts += [f"### {room}.{module}", "\n".join(["| function | source |", "| --- | --- |", *lines])]
+    return "\n\n".join(parts) + "\n"
+
+
 def main() -> None:
     (DOCS / "command-line.md").write_text(command_page(), encoding="utf-8")
     (DOCS / "api.md").write_text(api_page(), encoding="utf-8")
     (DOCS / "glossary.md").write_text(glossary_page(), encoding="utf-8")
+    (DOCS / "sources.md").write_text(sources_page(), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -115,3 +115,12 @@ def test_a_newcomers_exhibit_stands_on_the_page(checkout: Path) -> None:
 
 def test_a_newcomers_reader_reads_and_refuses(checkout: Path) -> None:
     checked(checkout, follow("A reader of a file", checkout))
+
+
+def test_the_places_of_a_kind_of_take_are_there() -> None:
+    rows = re.findall(r"^\| [^|]+ \| `(src/[^`]+)` \| ([^|]+) \|$", section("A kind of take"), re.MULTILINE)
+    assert len(rows) == 8
+    for path, words in rows:
+        text = (ROOT / path).read_text(encoding="utf-8")
+        named = [one for one in re.findall(r"`([A-Za-z_-]+)`", words) if not one.endswith(".toml")]
+        assert all(one in text for one in named[:1]), f"{path}: {named}"

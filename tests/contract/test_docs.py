@@ -112,6 +112,12 @@ def test_the_glossary_is_that_of_the_tests(reference: ModuleType) -> None:
     assert "| Maximum clean SPL |" in made
 
 
+def test_the_page_of_sources_is_made_from_the_tables(reference: ModuleType) -> None:
+    made = reference.sources_page()
+    assert (DOCS / "sources.md").read_text(encoding="utf-8") == made, "renew it: python docs/reference.py"
+    assert "JCGM 100" in made
+
+
 def test_the_page_of_functions_names_every_module_of_the_acts(reference: ModuleType) -> None:
     made = reference.api_page()
     assert (DOCS / "api.md").read_text(encoding="utf-8") == made, "renew it: python docs/reference.py"
