@@ -343,7 +343,7 @@ def _buys(shape: str, rings: int, visits: int, drift_db: float, each_s: float) -
         worded("session.surfaces_in_turns", rings=rings, drift_db=drift_db, left=left),
         worded("session.place_visited", visits=visits, minutes=minutes, visit_u_db=VISIT_U_DB, drift_db=drift_db),
     ]
-    bought.append(worded("session.radii_alternate" if shape == "sphere" else "session.caps_tell_gain"))
+    bought.append(worded("session.radii_alternate") if shape == "sphere" else worded("session.caps_tell_gain"))
     bought.append(worded("session.second_microphone", visit_u_db=VISIT_U_DB, few=FEWEST_VISITS))
     return (*bought, worded("session.thermometer"))
 
@@ -351,7 +351,7 @@ def _buys(shape: str, rings: int, visits: int, drift_db: float, each_s: float) -
 def _notes(
     robot: Robot, count: int, highest_hz: float, gated_hz: float | None, gated_to_hz: float, asks: tuple[int, int]
 ) -> tuple[str, ...]:
-    notes = [worded(f"session.{one}") for one in ("both_surfaces", "keep_still", "bounds_for_boxes")]
+    notes = [worded("session.both_surfaces"), worded("session.keep_still"), worded("session.bounds_for_boxes")]
     if robot == "by hand":
         notes.append(worded("session.by_hand"))
     if robot == "turntable and arm":

@@ -89,8 +89,8 @@ def voltage_flags(
 def loud_volts_flags(
     loop_v: FloatArray, rate_hz: float, stated_v: float, take: str, stretch_s: tuple[float, float] | None
 ) -> list[QualityFlag]:
-    """The voltage of a take that is no sweep against its loop-back (N,) [V]: rms over a stretch, or peak "
-    "without one."""
+    """The voltage of a take that is no sweep against its loop-back (N,) [V]: rms over a stretch, or peak
+    without one."""
     if stretch_s is None:
         heard, kind = float(np.max(np.abs(loop_v), initial=0.0)), "peak"
     else:
