@@ -55,6 +55,8 @@ CROSS = [
     ("anechoic = true", ROOM.replace("2.0, 2.0, 1", "6.0, 2.0, 1"), "loudspeaker_m = [6.0, 2.0, 1.2]", "outside", ""),
     ("anechoic = true", ROOM.replace("4.0, 2.0, 1", "3.0, 2.0, 1"), "distance_m = 2.0", "stands 1.00 m", "folder"),
     ("anechoic = true", "first_reflection_ms = 0.0045", "first_reflection_ms = 0.0045", "no time", "not seconds"),
+    ("anechoic = true", "anechoic = true\nbaffle_m = [1, 2]", "baffle_m = [1, 2]", "half_space is not true", "flush"),
+    ("anechoic = true", "half_space = true\n" + ROOM, "[environment.room]", "the microphone moves", "2.9 ms a meter"),
     ("stop_hz = 22000", "stop_hz = 5", "stop_hz = 5", "from 10 Hz to 5 Hz", "not kHz"),
     ("stop_hz = 22000", "stop_hz = 30000", "stop_hz = 30000", "end at 24000 Hz", "stop_hz"),
     ("lead_in_s = 0.05", "fade_in_s = 10", "duration_s = 0.1", "fades are longer", "10 ms are 0.01"),
@@ -285,3 +287,16 @@ def test_recordings_without_sound_are_no_fault_of_the_folder(tmp_path: Path) -> 
     # The reduction judges samples, the door does not decode them.
     write_audio(tmp_path / "h_0.wav", np.zeros((1, 14_400)), 48_000)
     assert len(load_session(tmp_path).takes) == 3
+
+
+def test_nothing_is_measured_behind_a_wall(tmp_path: Path) -> None:
+    """Angles beyond 90 degrees lie behind the wall that the session states; the first of them is told."""
+    text = TOML.replace("anechoic = true", "anechoic = true\nhalf_space = true")
+    folder = write(tmp_path, text.replace('files = "h_{angle}.wav"', 'file = "h_0.wav"\nangle_deg = 100'))
+    (told,) = [f for f in faults(folder) if "behind the wall" in f.what]
+    assert told.expected == "angles from -90 to 90 degrees"
+    assert load_session(
+        write(tmp_path, text.replace("half_space", "baffle_m = [1.4, 1.7]\nhalf_space"))
+    ).environment.half_space
+    scan = text[: text.index("[[take]]")] + '[[take]]\nkind = "scan"\nfile = "h_0.wav"\nposition_m = [0.3, 0.0, 0.1]\n'
+    assert any("a scan of a loudspeaker in a wall" in f.what for f in faults(write(tmp_path, scan)))

@@ -52,7 +52,7 @@ if TYPE_CHECKING:
 DOCUMENT = "earwitness.advice"
 VERSION = 2
 ADVICE = "advice"
-RULES = 9
+RULES = 10
 """Raised whenever the rules of mending, aiming or matching change, so that kept advice of older rules is not used."""
 
 
@@ -482,6 +482,8 @@ def match_lines(result: ReadResult, advice: Advice) -> list[str]:
         parts.append(("seats", (*match.seats.sentences, *aims)))
     parts.append(("takes at seats", () if match.at_seats is None else match.at_seats.sentences))
     parts.append(("the room of the plan", () if match.plan_room is None else match.plan_room.sentences))
+    if match.kind is not None:
+        parts.append((match.kind.kind, match.kind.sentences))
     parts.append(("for whom", [one.text for one in match.for_whom]))
     for title, told in parts:
         if told:

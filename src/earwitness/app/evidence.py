@@ -237,7 +237,9 @@ def _takes_of_curves(result: ReadResult, curves: Iterable[str]) -> tuple[TakeUse
     """Far-field takes by the weight of their direction, near-field takes where a splice joins them."""
     session, response = result.session, result.measurement.response
     weights = window_weights(
-        response.directions, rear_wall="3" if result.reading.choices.get("rear_wall") == "3" else "all 19"
+        response.directions,
+        rear_wall="3" if result.reading.choices.get("rear_wall") == "3" else "all 19",
+        half_space=response.half_space,
     )
     used = np.zeros(len(response.directions), dtype=bool)
     electric = False

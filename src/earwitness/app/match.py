@@ -22,7 +22,8 @@ from earwitness.figures.level_series import level_series_reading
 from earwitness.files.data import worded
 from earwitness.insight.claims import ClaimVerdict, judge_claims, over_units
 from earwitness.insight.findings import Finding
-from earwitness.insight.for_whom import for_whom
+from earwitness.insight.for_whom import Said, for_whom
+from earwitness.insight.kinds.choose import reading_of_kind
 from earwitness.insight.match.amplifier import AmplifierMatch, amplifier_of, match_amplifier
 from earwitness.insight.match.at_seats import AtSeats, at_seats, whose_part
 from earwitness.insight.match.boundaries import Boundary, on_desk, wall_behind
@@ -144,8 +145,17 @@ def match_loudspeaker(
     near = _near(result, absent, distance_m, wall_m, desk_m)
     plan = None if room is None else room_for(result, room, matched, absent)
     heard = None if room is None else seats_heard(result, room, absent, beside)
+    kind = reading_of_kind(
+        loudspeaker, result.measurement.response, reading, distance_m=distance_m, plan=room, room=plan
+    )
+    if isinstance(kind, str):
+        absent[f"what a {loudspeaker.type} is read for"], kind = kind, None
+    if result.measurement.response.half_space:
+        said = tuple(replace(one, text=one.text.replace("in free field", "before a wall")) for one in said)
+    if kind is not None:
+        said = (*(Said("kind", words, ("kind",)) for words in kind.sentences[:2]), *said)
     asked = {part: why for part, why in absent.items() if not lacks(kinds, "questions", part)}
-    return MatchAdvice(claims, matched, subwoofer, seats, said, asked, in_room, windows, near, plan, heard)
+    return MatchAdvice(claims, matched, subwoofer, seats, said, asked, in_room, windows, near, plan, heard, kind)
 
 
 def _near(

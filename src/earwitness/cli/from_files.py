@@ -8,7 +8,6 @@ import click
 from earwitness.cli import archive_option
 from earwitness.cli.show import Command, options, progress_bar, terminal_width
 
-_TYPES = ("stand-mount", "floor-stander", "in-wall", "center", "subwoofer", "monitor", "horn", "other")
 _ENCLOSURES = ("closed", "vented", "passive radiator", "open", "other")
 
 

@@ -123,12 +123,13 @@ class DemoLoudspeaker:
     box : name of stored sound of a rigid box in place of the sphere; its pistons are called as the caps are
     place_errors_m : how far each stated place is off, by cap, as a tape measure has it: to the left and up
     date, unit, state : of the session, with the serial of the unit and the keys of [variant]; "" and () to state none
+    in_wall : its front is part of an endless wall, in place of the sphere; below_top_m : of the reference point
     like : key of the loudspeaker of which this is another session, scaled alike; "" for one by itself
     """
 
     key: str
     name: str
-    type: Literal["stand-mount", "floor-stander", "horn"]
+    type: Literal["stand-mount", "floor-stander", "horn", "center", "in-wall"]
     price: float
     currency: str
     width_m: float
@@ -151,6 +152,13 @@ class DemoLoudspeaker:
     unit: str = ""
     state: tuple[tuple[str, str], ...] = ()
     like: str = ""
+    in_wall: bool = False
+    below_top_m: float | None = None
+
+    @property
+    def is_flat(self) -> bool:
+        """Whether its parts lie in a plane front, not on a sphere."""
+        return bool(self.box) or self.in_wall
 
     @property
     def near_caps(self) -> tuple[Cap, ...]:
@@ -158,12 +166,13 @@ class DemoLoudspeaker:
         return (*self.bass.cones, self.bass.port, *(way.cap for way in self.high if way.cap.kind == "cone"))
 
 
-def _lineup() -> tuple[DemoLoudspeaker, ...]:
-    text = (files("earwitness.demo") / "data" / "lineup.toml").read_text(encoding="utf-8")
+def _lineup(name: str) -> tuple[DemoLoudspeaker, ...]:
+    text = (files("earwitness.demo") / "data" / f"{name}.toml").read_text(encoding="utf-8")
     return TypeAdapter(tuple[DemoLoudspeaker, ...]).validate_python(tomllib.loads(text)["loudspeaker"])
 
 
-LINEUP = _lineup()
+LINEUP = _lineup("lineup")
+KINDS = _lineup("kinds")
 THIMBLE, CAUSEWAY, LANTERN, COFFER = LINEUP
 DEFAULT = CAUSEWAY
 """The one with faults that can be heard, found, mended and explained."""

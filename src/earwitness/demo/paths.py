@@ -34,19 +34,19 @@ def far_paths(
 ) -> FloatArray:
     """Direct sound and wall reflections at an orbit position; (caps, samples). images : of another room than the rig's.
 
-    The loudspeaker turns about its reference point while the microphone stays. For the vertical orbit it lies on its
-    side, so that its own up points to the left of the hall.
+    The loudspeaker turns about its reference point while the microphone stays; before a wall the microphone moves. For
+    the vertical orbit it lies on its side, so that its own up points to the left of the hall.
     """
-    turn = speaker_axes(orbit, angle_deg)
-    images = images or _hall_images(distance_m)
+    turn = np.eye(3) if one.in_wall else speaker_axes(orbit, angle_deg)
+    away_m = distance_m * (speaker_axes(orbit, angle_deg) @ np.array([1.0, 0.0, 0.0]))
+    images = images or (_wall_images(tuple(away_m)) if one.in_wall else _hall_images(distance_m))
     last = round(float(images.delay_s[-1]) * rig.RATE_HZ)
     out = np.zeros((len(caps), last + 2 * TAPS))
-    ahead = turn @ np.array([distance_m, 0.0, 0.0])
-    for row, field in enumerate(world.fields_at(one, caps, ahead[None, :], grid_hz())):
+    for row, field in enumerate(world.fields_at(one, caps, away_m[None, :], grid_hz())):
         _lay(out[row], field[0], distance_m / SPEED_OF_SOUND_M_S)
     emission = images.emission[1:] @ turn.T
     for row, cap in enumerate(caps):
-        if one.box:
+        if one.is_flat:
             fields = world.far_fields(one, (cap,), emission, grid_hz())[0]
         else:
             fields = _far_table(one.like or one.key, cap).at(one, cap, emission)
@@ -105,6 +105,15 @@ def _far_table(key: str, cap: Cap) -> _FarTable:
 def _hall_images(distance_m: float) -> Images:
     microphone = rig.LOUDSPEAKER_M + np.array([distance_m, 0.0, 0.0])
     return shoebox_images(rig.ROOM_M, rig.LOUDSPEAKER_M, microphone, rig.REFLECTION, rig.REFLECTION_ORDER)
+
+
+@lru_cache(maxsize=96)
+def _wall_images(away_m: tuple[float, float, float]) -> Images:
+    """Of a loudspeaker in the wall of its own hall; what that wall sends back once more is left out."""
+    walls = rig.REFLECTION.copy()
+    walls[0, 0] = 0.0
+    place = rig.IN_WALL_M
+    return shoebox_images(rig.WALL_ROOM_M, place, place + np.maximum(away_m, [0.0, -9.0, -9.0]), walls, 2)
 
 
 def _lay(line: FloatArray, field: ComplexArray, delay_s: float) -> None:

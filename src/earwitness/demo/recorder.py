@@ -99,7 +99,11 @@ def _record_all(
 def _jobs(one: DemoLoudspeaker, folder: Path, step_deg: int, emitted: dict[float, ComplexArray]) -> list[_Job]:
     """Every recording that follows a sweep or a signal; `emitted` by the sweep's voltage."""
     caps = tuple(s.cap for s in world.speaker_sources(one, np.array([1000.0])))
-    places = [(orbit, angle) for orbit in ("horizontal", "vertical") for angle in _orbit_angles(orbit, step_deg)]
+    places = [
+        (orbit, angle)
+        for orbit in ("horizontal", "vertical")
+        for angle in _orbit_angles(orbit, step_deg, in_wall=one.in_wall)
+    ]
     jobs = _linear_jobs(one, caps, folder, places, emitted)
     axis = far_paths(one, caps, "horizontal", 0.0, rig.LEVEL_DISTANCE_M)
     for step, volts in enumerate(rig.LEVEL_SERIES_V, 1):
@@ -208,8 +212,8 @@ def _impedance_text(key: str) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _orbit_angles(orbit: str, step_deg: int) -> list[int]:
-    angles = list(range(-180 + step_deg, 181, step_deg))
+def _orbit_angles(orbit: str, step_deg: int, *, in_wall: bool) -> list[int]:
+    angles = list(range(-90, 91, step_deg)) if in_wall else list(range(-180 + step_deg, 181, step_deg))
     return angles if orbit == "horizontal" else [a for a in angles if a not in (0, 180)]
 
 

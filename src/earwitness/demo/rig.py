@@ -21,6 +21,10 @@ ROOM_M = np.array([8.2, 6.6, 3.3])
 LOUDSPEAKER_M = np.array([2.9, 3.2, 1.65])
 REFLECTION = np.array([[0.72, 0.66], [0.7, 0.74], [0.8, 0.62]])
 REFLECTION_ORDER = 4
+# Where a loudspeaker sits in a wall, 1 mm before it for the sake of its images; 2 m above it the floor answers first.
+WALL_ROOM_M = np.array([12.0, 9.0, 6.0])
+IN_WALL_M = np.array([0.001, 4.5, 3.0])
+IN_WALL_REFLECTION_MS = 5.7
 FAR_DISTANCE_M, LEVEL_DISTANCE_M = 2.0, 1.0
 
 DRIVE_V, NEAR_DRIVE_V = 2.83, 1.0

@@ -58,7 +58,7 @@ def scan_points(key: str, *, points: int = POINTS) -> ScanPoints:
     0.5 mm rms. InputError for an unknown key or a number of points out of reach.
     """
     one = world.loudspeaker(key)
-    if one.box:
+    if one.is_flat:
         raise InputError.of("demo.no_scan", one=one)
     if not FEWEST_POINTS <= points <= MOST_POINTS:
         raise InputError(f"{points} points make no scan", expected=f"{FEWEST_POINTS} to {MOST_POINTS}")

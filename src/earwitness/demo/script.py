@@ -51,7 +51,7 @@ def filled(name: str, one: DemoLoudspeaker, **facts: Any) -> str:
     caps = (*one.bass.cones, one.bass.port, *(way.cap for way in one.high))
     facts["drivers"] = [(cap, np.round(world.cap_position(one, cap) + _tape_error_m(one, cap.name), 4)) for cap in caps]
     middle_m = float(box.stored(one.box).middle_m[2]) if one.box else None
-    facts["below_top_m"] = None if middle_m is None else round(one.height_m / 2 + middle_m, 3)
+    facts["below_top_m"] = one.below_top_m if middle_m is None else round(one.height_m / 2 + middle_m, 3)
     return str(_templates().get_template(f"{name}.toml.jinja").render(one=one, rig=rig, **facts))
 
 

@@ -2,7 +2,8 @@
 
 The body of three is a rigid sphere; every driver, port and trim is a cap on it. The reference point is the front pole
 of the sphere, where the tweeter or horn sits and from where its axis runs along x (AES69 axes). Sphere means no edges:
-there is no edge ripple in these data. The fourth stands on a rigid box with edges, whose sound is stored (see `box`).
+there is no edge ripple in these data. The fourth stands on a rigid box with edges, whose sound is stored (see `box`);
+what sits in a wall has no body (see `wall`).
 """
 
 from dataclasses import dataclass, replace
@@ -10,9 +11,9 @@ from functools import lru_cache
 
 import numpy as np
 
-from earwitness.demo import box, cabinet, sources, sphere
+from earwitness.demo import box, cabinet, sources, sphere, wall
 from earwitness.demo.crossover import chain_response
-from earwitness.demo.lineup import LINEUP, BassWay, Branch, Cap, DemoLoudspeaker, HighWay, TrimRing
+from earwitness.demo.lineup import KINDS, LINEUP, BassWay, Branch, Cap, DemoLoudspeaker, HighWay, TrimRing
 from earwitness.errors import choice
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 from earwitness.quantities.directions import Directions
@@ -47,8 +48,9 @@ def loudspeakers() -> tuple[DemoLoudspeaker, ...]:
 
 def loudspeaker(key: str) -> DemoLoudspeaker:
     """The loudspeaker of that key. InputError for an unknown one."""
-    found = choice("demo loudspeaker", key, tuple(one.key for one in LINEUP))
-    return next(one for one in LINEUP if one.key == found)
+    every = (*LINEUP, *KINDS)
+    found = choice("demo loudspeaker", key, tuple(one.key for one in every))
+    return next(one for one in every if one.key == found)
 
 
 def true_pressure(key: str, directions: Directions, frequency_hz: FloatArray) -> ComplexArray:
@@ -114,8 +116,7 @@ def far_fields(
     one: DemoLoudspeaker, caps: tuple[Cap, ...], unit_vectors: FloatArray, frequency_hz: FloatArray
 ) -> list[ComplexArray]:
     """Per cap: far pressure times distance per volume velocity, Pa m s/m^3; (directions, frequencies) each."""
-    if one.box:
-        body = box.stored(one.box)
+    if body := _flat(one):
         return [body.far(cap.name, unit_vectors, frequency_hz) for cap in caps]
     radius = one.sphere_radius_m
     order = sources.order_for(2 * np.pi * float(np.max(frequency_hz)) / C * radius)
@@ -138,8 +139,7 @@ def fields_at(
     order: int | None = None,
 ) -> list[ComplexArray]:
     """Per cap: pressure per volume velocity at points (points, 3) from the reference point; delay included."""
-    if one.box:
-        body = box.stored(one.box)
+    if body := _flat(one):
         return [body.at(cap.name, point_m, frequency_hz) for cap in caps]
     radius = one.sphere_radius_m
     if order is None:
@@ -160,10 +160,13 @@ def near_fields(
 ) -> list[ComplexArray]:
     """Per cap: pressure per volume velocity 5 mm in front of a cone or port, delay included; (frequencies,) each."""
     point = near_point(one, driver_name)
-    if one.box:
-        body = box.stored(one.box)
+    if body := _flat(one):
         return [body.before(cap.name, driver_name, frequency_hz) for cap in caps]
     return [part[0] for part in fields_at(one, caps, point[None, :], frequency_hz, order=_NEAR_ORDER)]
+
+
+def _flat(one: DemoLoudspeaker) -> box.Box | wall.Wall | None:
+    return box.stored(one.box) if one.box else wall.wall_of(one) if one.in_wall else None
 
 
 def cap_direction(one: DemoLoudspeaker, cap: Cap) -> FloatArray:
@@ -175,7 +178,7 @@ def cap_direction(one: DemoLoudspeaker, cap: Cap) -> FloatArray:
 
 def cap_position(one: DemoLoudspeaker, cap: Cap) -> FloatArray:
     """Middle of the cap from the reference point in meters, AES69 axes."""
-    if one.box:
+    if one.is_flat:
         return np.array([0.0 if cap.front else -one.depth_m, cap.y_m, cap.z_m])
     return np.asarray(one.sphere_radius_m * (cap_direction(one, cap) - _AXIS[0]), dtype=np.float64)
 
@@ -204,7 +207,7 @@ def near_point(one: DemoLoudspeaker, driver_name: str) -> FloatArray:
     """Where the near-field microphone stands for a cone or port, from the reference point in meters."""
     caps = {cap.name: cap for cap in one.near_caps}
     cap = caps[choice("cone or port", driver_name, tuple(caps))]
-    if one.box:
+    if one.is_flat:
         gap_m = np.array([NEAR_FIELD_GAP_M if cap.front else -NEAR_FIELD_GAP_M, 0.0, 0.0])
         return np.asarray(cap_position(one, cap) + gap_m, dtype=np.float64)
     return cap_position(one, cap) + NEAR_FIELD_GAP_M * cap_direction(one, cap)

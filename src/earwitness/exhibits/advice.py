@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from earwitness.insight.claims import ClaimVerdict
 from earwitness.insight.findings import Finding
 from earwitness.insight.for_whom import Said
+from earwitness.insight.kinds.reading import KindReading
 from earwitness.insight.listening.listeners import Agreement
 from earwitness.insight.listening.matching import Matching
 from earwitness.insight.listening.reliability import Reliability
@@ -79,7 +80,8 @@ class SeatsAdvice:
 class MatchAdvice:
     """What a loudspeaker needs around it. absent : by part, why it is not there; in_room : figures and sentences;
     windows : of the balance through the crossover; near : with a wall or a desk near it, and what is said of each;
-    plan_room : what the room of the plan does; at_seats : the prediction there against takes at its seats."""
+    plan_room : what the room of the plan does; at_seats : the prediction there against takes at its seats;
+    kind : what its kind is read for."""
 
     claims: tuple[ClaimVerdict, ...]
     amplifier: AmplifierMatch | None
@@ -92,6 +94,7 @@ class MatchAdvice:
     near: tuple[tuple[Boundary, tuple[str, ...]], ...] = ()
     plan_room: PlanRoom | None = None
     at_seats: AtSeats | None = None
+    kind: KindReading | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

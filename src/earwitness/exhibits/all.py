@@ -13,6 +13,7 @@ from earwitness.exhibits.family import Family, family_exhibits
 from earwitness.exhibits.findings import findings_table, marked
 from earwitness.exhibits.heard import heard_chart, heard_table, listeners_table, reliability_table, trials_table
 from earwitness.exhibits.in_room import in_room
+from earwitness.exhibits.kinds import kind_exhibit
 from earwitness.exhibits.load import load
 from earwitness.exhibits.loudness import loudness, loudness_absent
 from earwitness.exhibits.match import match_exhibits
@@ -74,6 +75,8 @@ def exhibits_of(
         findings = advice.findings
         made = [marked(one, findings) if isinstance(one, Chart) else one for one in made]
         made.insert(1, findings_table(findings))
+        if advice.match is not None and advice.match.kind is not None:
+            made.insert(2, kind_exhibit(advice.match.kind))
         made = [*_heard(reading, measurement, advice), *made, *_mended(advice)]
         made += match_exhibits(advice.match) if advice.match is not None else ()
     if family is not None:

@@ -77,6 +77,7 @@ def levels_of(response: DirectionalResponse) -> Levels:
         response.lineage,
         known=np.isfinite(level) & np.isfinite(response.u_db) & np.isfinite(response.u_common_db),
         causes=response.causes,
+        half_space=response.half_space,
     )
     axis = None if response.absolute else windows(levels, only=("on_axis",)).curves.get("on_axis")
     mean = None if axis is None else mean_level_db(axis)

@@ -12,7 +12,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from earwitness.files.data import table_of
+from earwitness.files.data import table_of, worded
 from earwitness.quantities import Average, Cause, Curve, Directions, FrequencyAxis, on_orbit
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
 from earwitness.quantities.causes import pulled_apart, smooth_causes, u_of_causes_db
@@ -42,6 +42,7 @@ class Levels:
     reference : what 0 dB means; lineage : keys of the steps they came from
     known : (D, F) False where there is no level at all; None when there is one everywhere
     causes : what moves the measured directions, the first M of all, each with a pull of (M, F) or (1, F)
+    half_space : the loudspeaker sat flush in a wall, so that nothing is radiated behind it
     """
 
     axis: FrequencyAxis
@@ -55,6 +56,7 @@ class Levels:
     mixing: FloatArray | None = None
     known: BoolArray | None = None
     causes: tuple[Cause, ...] = ()
+    half_space: bool = False
 
     def pulls(self, shares: FloatArray) -> FloatArray:
         """(S, F) effect of each error on a curve that takes `shares` (D, F) of the energy from each direction."""
@@ -236,18 +238,25 @@ def _mean(parts: dict[str, FloatArray | str], share: dict[str, float]) -> FloatA
 
 
 def window_weights(
-    directions: Directions, *, rear_wall: RearWall = "all 19", axis_weight: float = AXIS_WEIGHT
+    directions: Directions,
+    *,
+    rear_wall: RearWall = "all 19",
+    axis_weight: float = AXIS_WEIGHT,
+    half_space: bool = False,
 ) -> dict[str, FloatArray | str]:
     """(D,) energy weights of every curve by key, each summing to 1, or the reason why a curve is missing.
 
     axis_weight : how often the listed sound-power weight of 0 and 180 degrees counts; 4 is the exact area of the
     cell, 1 the table taken literally. Source: ANSI/CTA-2034-A as reproduced by third parties.
+    half_space : see `_half_space_weights`.
     """
     rows, size = _rows_of(directions), len(directions)
     parts: dict[str, FloatArray | str] = {"on_axis": _spread({("horizontal", 0.0): 1.0}, rows, size)}
     for component in cta2034.COMPONENTS:
         places = cta2034.positions(component, rear_wall=rear_wall)
         parts[component] = _spread(dict.fromkeys(places, 1.0), rows, size)
+    if half_space:
+        return _half_space_weights(parts, rows, size, axis_weight)
     for key, members in (
         ("early_reflections", cta2034.EARLY_REFLECTIONS),
         ("total_horizontal", cta2034.HORIZONTAL_REFLECTIONS),
@@ -261,6 +270,38 @@ def window_weights(
     parts["sound_power"] = _spread(power, rows, size)
     parts["in_room"] = _mean(parts, dict(cta2034.IN_ROOM_WEIGHTS))
     return parts
+
+
+def _half_space_weights(
+    parts: dict[str, FloatArray | str], rows: dict[Position, list[int]], size: int, axis_weight: float
+) -> dict[str, FloatArray | str]:
+    """The same of a loudspeaker in a wall (own choice: no text of the standard on these was read).
+
+    Energies stay those of the sphere, with none behind: the weights of the sound power sum to 1/2, so that it lies
+    3.01 dB under the average over the hemisphere, and directivity, room formulas and comparisons hold as for a box
+    that stands free. Early reflections are the mean of the four walls that are left; in the predicted in-room
+    response they count four fifths.
+    """
+    found = parts | {"rear_wall": "in a wall nothing is radiated behind"}
+    for key, members in (
+        ("early_reflections", cta2034.HALF_SPACE_REFLECTIONS),
+        ("total_horizontal", ("front_wall", "side_wall")),
+        ("total_vertical", cta2034.VERTICAL_REFLECTIONS),
+    ):
+        found[key] = _mean(found, {str(member): 1.0 / len(members) for member in members})
+    edge = any(place in rows for place in cta2034.all_positions() if abs(place[1]) == 90.0)
+    last = 90.0 if edge else 80.0
+    power = {
+        place: float(cta2034.half_space_weight(place[1], last_deg=last)) * (axis_weight if place[1] == 0.0 else 1.0)
+        for place in cta2034.all_positions()
+        if abs(place[1]) <= last
+    }
+    whole = _spread(power, rows, size)
+    found["sound_power"] = whole if isinstance(whole, str) else whole / 2.0
+    walls = len(cta2034.HALF_SPACE_REFLECTIONS) / len(cta2034.EARLY_REFLECTIONS)
+    shares = dict(cta2034.IN_ROOM_WEIGHTS)
+    found["in_room"] = _mean(found, shares | {"early_reflections": walls * shares["early_reflections"]})
+    return found
 
 
 def with_averages(
@@ -365,7 +406,9 @@ def windows(
     pulls: dict[str, FloatArray] = {}
     used: dict[str, FloatArray] = {}
     if parts is None:
-        parts = window_weights(levels.directions, rear_wall=rear_wall, axis_weight=axis_weight)
+        parts = window_weights(
+            levels.directions, rear_wall=rear_wall, axis_weight=axis_weight, half_space=levels.half_space
+        )
     for key, weights in parts.items():
         if only is not None and key not in only:
             continue
@@ -385,4 +428,6 @@ def windows(
         curves[key] = _index(levels, curves["listening_window"], curves[other], between, key=key, name=name)
         used[key] = used["listening_window"] + used[other]
     choices = {"edition": cta2034.EDITION, "rear_wall": rear_wall, "axis_weight": f"{axis_weight:g}"}
+    if levels.half_space:
+        choices["half_space"] = worded("figures.half_space")
     return Windows(curves, missing, choices, pulls, used)

@@ -28,7 +28,7 @@ from earwitness.session.session import Session, Tester
 # Key, name, condition. The first six that a reading has are the headlines, in this order.
 _HEADLINES = (
     ("sensitivity", "Sensitivity", "2.83 V, 1 m, 300 Hz to 3 kHz"),
-    ("f6", "Bass, 6 dB down (F6)", "on axis, free field"),
+    ("f6", "Bass, 6 dB down (F6)", "on axis, without a room"),
     ("linearity_half_range", "Unevenness on axis", "half the range, 100 Hz to 10 kHz"),
     ("in_room_slope", "Tilt in a room", "predicted, 100 Hz to 10 kHz"),
     ("highest_clean_level", "Maximum clean SPL", "at 1 m"),

@@ -30,6 +30,7 @@ class DirectionalResponse:
     phase : "common" where all directions share one time, "own" where each has its own, "none" where only levels are
         known (then the pressure is real)
     causes : what is off by one amount in the whole session, beside u_db and u_common_db
+    half_space : the loudspeaker sat flush in a wall or a large baffle, and only what lies before it was measured
     """
 
     axis: FrequencyAxis
@@ -45,6 +46,7 @@ class DirectionalResponse:
     phase: PhaseKind = "common"
     reference_v: float = REFERENCE_VOLTAGE_V
     reference: str = ""
+    half_space: bool = False
 
     def __post_init__(self) -> None:
         lock_fields(self, pressure=complex, u_db=float, u_common_db=float, valid=bool)

@@ -31,6 +31,7 @@ from earwitness.quantities.quality import Severity
 from earwitness.reduce import quality
 from earwitness.reduce.arrival import band_level_db, spread_s
 from earwitness.reduce.bad_audio import BadRecordingsError, naming, others_unreadable, together
+from earwitness.reduce.baffle import baffle_causes
 from earwitness.reduce.budget import budget_of, level_causes
 from earwitness.reduce.doubt.level import refuses_level
 from earwitness.reduce.doubt.port import tuning_flags
@@ -41,7 +42,7 @@ from earwitness.reduce.farfield import Spectra, gated, spectra_of, volts_squared
 from earwitness.reduce.gate import RISE_S, wall_reflections_s, weights_of
 from earwitness.reduce.gather import Gathered, SweepTake, gather, noise_of_takes, role_of
 from earwitness.reduce.high_order import high_order_flags
-from earwitness.reduce.join import FarField, Joined, join
+from earwitness.reduce.join import FarField, Joined, join, near_share
 from earwitness.reduce.lateness import Lateness, facts_of, flights_s, lateness_of
 from earwitness.reduce.nearfield.parts import NearPart, near_part_limits
 from earwitness.reduce.orbit_checks import orbit_flags
@@ -330,7 +331,8 @@ def _flags(
     chosen = {take.id for take in far.takes}
     orbit_facts = [fact for fact in facts if fact.id in chosen]
     level = 20.0 * np.log10(np.maximum(np.abs(far.pressure), 1e-300))
-    flags += orbit_flags(orbit_facts, level, hz, symmetric=session.loudspeaker.symmetric, heard_to_hz=late.high_hz)
+    flags += orbit_flags(orbit_facts, level, hz, symmetric=session.loudspeaker.symmetric, heard_to_hz=late.high_hz,
+                         half_space=session.environment.half_space)  # fmt: skip
     flags += quality.snr_flags(joined.snr_db, hz, joined.valid, [take.id for take in far.takes])
     room = session.environment.room
     if plan.gate.source != "anechoic":
@@ -403,6 +405,9 @@ def _measurement(
         *joined.causes,
         *placing_causes(placed),
         *finite_distance_causes(placed, _near_effect(plan, distance)),
+        *baffle_causes(
+            plan.session, hz, plan.speed_m_s, 0.0 if joined.splice is None else near_share(hz, joined.splice)
+        ),
     )
     measured = BudgetLine("noise", "from these takes", joined.u_db[row], False)
     lineage = _lineage(plan)
@@ -418,6 +423,7 @@ def _measurement(
         lineage=(lineage.key,),
         causes=causes,
         **input_reference(plan.session),
+        half_space=plan.session.environment.half_space,
     )
     used = {take.id for take in (*far.takes, *plan.near)} | {one.take for one in harmonics} | others.used
     return Measurement(

@@ -14,7 +14,7 @@ from earwitness.reduce.budget import gating_u_db, noise_u_db
 from earwitness.reduce.cut_tail import cut_tail
 from earwitness.reduce.doubt.port import UNCHECKED_U_DB, PortReading, PortVerdict, judge_port, port_reading
 from earwitness.reduce.farfield import SHORTER_GATES, Spectra, signed_gate_u_db
-from earwitness.reduce.nearfield.body import body_of
+from earwitness.reduce.nearfield.body import Body, body_of
 from earwitness.reduce.nearfield.causes import CABINET, near_causes
 from earwitness.reduce.nearfield.fields import highest_model_hz
 from earwitness.reduce.nearfield.parts import NearPart, highest_hz, not_whole
@@ -168,12 +168,16 @@ def _limits(plan: Plan, parts: Sequence[NearPart]) -> tuple[float, float]:
     low = plan.settings.splice_low_hz or plan.gate.lowest_valid_hz
     if not parts:
         return low, low
-    model = highest_model_hz(body_of(plan.session.loudspeaker), plan.speed_m_s)
+    model = highest_model_hz(_body(plan), plan.speed_m_s)
     return low, plan.settings.splice_high_hz or min(highest_hz(parts, plan.speed_m_s), model)
 
 
+def _body(plan: Plan) -> Body:
+    return body_of(plan.session.loudspeaker, half_space=plan.session.environment.half_space)
+
+
 def _bass(plan: Plan, far: FarField, parts: tuple[NearPart, ...]) -> Bass | str:
-    body = body_of(plan.session.loudspeaker)
+    body = _body(plan)
     seats = seated(parts, body)
     if isinstance(seats, str):
         return seats

@@ -16,13 +16,14 @@ _BANDS_HZ = 1000.0 * 2.0 ** (np.arange(-7, 13) / 3)
 
 
 def orbit_flags(
-    facts: Sequence[TakeFacts], level_db: FloatArray, hz: FloatArray, *, symmetric: bool, heard_to_hz: float = 20_000.0
-) -> list[QualityFlag]:
+    facts: Sequence[TakeFacts], level_db: FloatArray, hz: FloatArray, *, symmetric: bool, heard_to_hz: float = 20_000.0,
+    half_space: bool = False,
+) -> list[QualityFlag]:  # fmt: skip
     """Missing, repeated or mislabeled angles, and a left that is not like the right.
 
     level_db : (T, F), one row per fact, on hz (F,); facts without an orbit are passed over
     symmetric : True when the cabinet is built the same left and right; heard_to_hz : what lies above it is noise, as
-    of a subwoofer, and says nothing of angles
+    of a subwoofer, and says nothing of angles; half_space : in a wall, with nothing beyond 90 degrees
     Raises ValueError for levels of another shape.
     """
     if level_db.shape != (len(facts), hz.size):
@@ -30,7 +31,7 @@ def orbit_flags(
     bands, band_hz = third_octaves(level_db, hz)
     bands, band_hz = bands[:, band_hz < heard_to_hz], band_hz[band_hz < heard_to_hz]
     flags: list[QualityFlag] = []
-    flags += _missing(facts, symmetric)
+    flags += _missing(facts, symmetric, 90.0 if half_space else 180.0)
     if heard_to_hz > 2.0 * THRESHOLDS["duplicate_above_hz"]:
         flags += _duplicates(facts, symmetric)
     for orbit in _ORBITS:
@@ -54,10 +55,10 @@ def third_octaves(level_db: FloatArray, hz: FloatArray) -> tuple[FloatArray, Flo
     return 10 * np.log10(np.maximum(means, 1e-300)), _BANDS_HZ[kept]
 
 
-def _missing(facts: Sequence[TakeFacts], symmetric: bool) -> list[QualityFlag]:
+def _missing(facts: Sequence[TakeFacts], symmetric: bool, last_deg: float) -> list[QualityFlag]:
     flags: list[QualityFlag] = []
     step = THRESHOLDS["orbit_step_deg"]
-    required = np.arange(-180 + step, 180 + step / 2, step)
+    required = np.arange(-last_deg, last_deg + step / 2, step)[int(last_deg == 180.0) :]
     have = {
         orbit: np.array([wrapped_deg(facts[i].angle_deg or 0.0) for i in by_angle(facts, orbit)]) for orbit in _ORBITS
     }

@@ -108,6 +108,7 @@ def reduce_responses(
         lineage=(lineage.key,),
         causes=causes,
         phase=phase,
+        half_space=facts.space == "half space",
     )
     front = whole.directions.on_axis_row()
     harmonics, multitones = level_tables(session, sources, response, flags)

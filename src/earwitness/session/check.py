@@ -48,6 +48,7 @@ def check(draft: Draft) -> Iterator[Fault]:
     yield from _turntable(draft)
     yield from _same_ids(draft)
     yield from _same_angles(draft)
+    yield from _behind_wall(draft)
     yield from _same_recordings(draft)
     yield from _level_series(draft)
     yield from _bursts(draft)
@@ -273,6 +274,26 @@ def _same_angles(draft: Draft) -> Iterator[Fault]:
         first = seen.setdefault((take.orbit, round(take.angle_deg % 360.0, 6) % 360.0), placed)
         if first is not placed:
             yield draft.take_fault("angle_twice", placed, "angle_deg", first=first, line=draft.line_of_take(first))
+
+
+def _behind_wall(draft: Draft) -> Iterator[Fault]:
+    around = draft.environment
+    if around is None:
+        return
+    if around.baffle_m is not None and not around.half_space:
+        yield draft.fault("baffle_alone", ("environment", "baffle_m"))
+    if not around.half_space:
+        return
+    if around.room is not None:
+        yield draft.fault("room_in_wall", ("environment", "room"))
+    for placed in draft.takes:
+        take = placed.take
+        if isinstance(take, FarFieldTake) and abs((take.angle_deg + 180.0) % 360.0 - 180.0) > 90.0:
+            yield draft.take_fault("behind_wall", placed, "angle_deg")
+            return
+        if isinstance(take, ScanTake | ScanPressuresTake):
+            yield draft.take_fault("scan_in_wall", placed, "kind")
+            return
 
 
 def _same_recordings(draft: Draft) -> Iterator[Fault]:

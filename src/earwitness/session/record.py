@@ -101,7 +101,8 @@ class Loudspeaker(Strict):
 
     name: Text
     maker: Text
-    type: Literal["stand-mount", "floor-stander", "in-wall", "center", "subwoofer", "monitor", "horn", "other"]
+    type: Literal["stand-mount", "floor-stander", "in-wall", "on-wall", "center", "soundbar", "subwoofer", "monitor",
+                  "horn", "dipole", "line source", "other"]  # fmt: skip
     enclosure: Literal["closed", "vented", "passive radiator", "open", "other"]
     powered: Flag = False
     invented: Flag = False

@@ -81,7 +81,7 @@ class ResponseFacts(Strict):
     level: Literal["absolute", "relative"] = "absolute"
     reference_distance_m: Distance = 1.0
     measured_distance_m: Distance | None = None
-    space: Literal["gated", "anechoic", "ground plane", "scan", "room", "unknown"] = "unknown"
+    space: Literal["gated", "anechoic", "ground plane", "half space", "scan", "room", "unknown"] = "unknown"
     gate_ms: Annotated[Positive, Field(le=2000)] | None = None
     smoothing: Annotated[str, Field(pattern=r"^(none|unknown|1/[1-9]\d{0,2})$")] = "unknown"
     phase: PhaseFact = "unknown"

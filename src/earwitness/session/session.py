@@ -179,6 +179,8 @@ class Environment(Strict):
     """Air and room. Give one of: anechoic = true, room, first_reflection_ms (after the direct sound).
 
     ground_plane : loudspeaker and microphone on hard ground outdoors, which doubles the pressure
+    half_space : the loudspeaker sat flush in a wall, a floor or a large baffle; baffle_m : width and height of the
+    baffle, None for a wall or floor.
     """
 
     temperature_c: Annotated[Finite, Field(ge=-20, le=50)] = 20.0
@@ -188,6 +190,8 @@ class Environment(Strict):
     ground_plane: Flag = False
     room: Room | None = None
     first_reflection_ms: Positive | None = None
+    half_space: Flag = False
+    baffle_m: tuple[Positive, Positive] | None = None
 
 
 class _SweepTake(_Take):

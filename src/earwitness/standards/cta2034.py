@@ -26,6 +26,10 @@ VERTICAL_REFLECTIONS: tuple[Component, ...] = ("floor", "ceiling")
 IN_ROOM_WEIGHTS = {"listening_window": 0.12, "early_reflections": 0.44, "sound_power": 0.44}
 
 
+# Without a wall behind, its share stays silent: the mean of the other four counts for four fifths.
+HALF_SPACE_REFLECTIONS: tuple[Component, ...] = ("floor", "ceiling", "front_wall", "side_wall")
+
+
 def _horizontal(*angles_deg: float) -> tuple[Position, ...]:
     return tuple(("horizontal", float(angle)) for angle in angles_deg)
 
@@ -74,3 +78,18 @@ def weight(theta_deg: npt.ArrayLike, step_deg: float = STEP_DEG) -> FloatArray:
     high = np.deg2rad(np.clip(theta + step_deg / 2, 0.0, 180.0))
     share = np.arcsin(np.cos(low) / np.sqrt(2)) - np.arcsin(np.cos(high) / np.sqrt(2))
     return np.asarray(share / (2 * np.pi), dtype=float)
+
+
+def half_space_weight(theta_deg: npt.ArrayLike, step_deg: float = STEP_DEG, *, last_deg: float = 90.0) -> FloatArray:
+    """Share of the hemisphere in front of a wall of one position on one half orbit; all of them sum to 1, the axis
+    counted four times.
+
+    theta_deg : as in `weight`, up to last_deg, the last angle that was measured. The cells of the sphere, cut at the
+    wall's plane: twice the sphere's share, at 90 degrees once; the last one reaches to the plane (own derivation).
+    """
+    theta = np.abs(np.asarray(theta_deg, dtype=float))
+    share = np.where(theta > 90.0 - step_deg / 4, 1.0, 2.0) * weight(theta, step_deg)
+    if last_deg < 90.0 - step_deg / 4:
+        beyond = np.arange(last_deg + step_deg, 90.0 + step_deg / 4, step_deg)
+        share = share + np.where(theta >= last_deg, float(half_space_weight(beyond, step_deg).sum()), 0.0)
+    return np.asarray(share, dtype=float)

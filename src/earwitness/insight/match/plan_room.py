@@ -83,7 +83,7 @@ def plan_room(
     return PlanRoom(room, levels, near, found, said)
 
 
-def _toward(orbits: Orbits, at: tuple[float, float], band: tuple[float, float]) -> Figure:
+def level_toward(orbits: Orbits, at: tuple[float, float], band: tuple[float, float]) -> Figure:
     """Band level toward azimuth and elevation, of what was measured or lies between."""
     sound = sound_toward(orbits, *at)
     response = orbits.response
@@ -104,7 +104,7 @@ def _levels(
     angles = seat_angles(plan)
     for seat in plan.seats:
         mine = [one for one in angles if one.seat == seat.name]
-        toward = [_toward(orbits, (one.azimuth_deg, one.elevation_deg), band) for one in mine]
+        toward = [level_toward(orbits, (one.azimuth_deg, one.elevation_deg), band) for one in mine]
         away = next((one for one in toward if one.value is None), None)
         if away is not None:
             found[seat.name] = {"all": row.refused(away.reason)}

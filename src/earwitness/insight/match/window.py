@@ -29,8 +29,8 @@ NEAR_DEG: Final = 30.0
 MOST_MISSED: Final = 0.6
 _POINTS_PER_OCTAVE: Final = 12
 _LEAST_U_DEG: Final = 0.1
-_SHARE_OF_COARSER: Final = 0.3
-_BETWEEN_DB: Final = 0.1
+SHARE_OF_COARSER: Final = 0.3
+BETWEEN_DB: Final = 0.1
 SIDES: Final = {"vertical": ("down", "up"), "horizontal": ("right", "left")}
 
 
@@ -98,45 +98,46 @@ def balance_window(
     if not 0.5 <= change_db <= 12.0:
         raise InputError(f"a change of {change_db:g} dB", expected="0.5 to 12 dB")
     rows, angle = on_orbit(response.directions, orbit)
-    known = _known(response, rows, angle)
+    known = known_near(response, rows, angle)
     angle, pressure, u_db = angle[known], response.pressure[rows[known]], response.u_apart_db()[rows[known]]
-    fine, lines = _lines(angle)
+    fine, lines = fine_lines(angle)
     hz = response.axis.hz
     asked = crossover_hz is not None
     if crossover_hz is None:
-        crossover_hz = _deepest_hz(hz, _energy(lines @ pressure), fine, change_db, response.valid[rows[known]])
+        crossover_hz = _deepest_hz(hz, energy_of(lines @ pressure), fine, change_db, response.valid[rows[known]])
     band = _band(crossover_hz)
     if hz[0] > band[0] / 1.2 or hz[-1] < band[-1] * 1.2 or not _is_valid(response, rows[known], band):
         raise InputError(f"the directions are not known from {band[0]:.0f} Hz to {band[-1]:.0f} Hz")
     inside = (hz >= band[0] / 1.2) & (hz <= band[-1] * 1.2)
     pressure, u_db = pressure[:, inside], u_db[:, inside]
-    smooth = _third_octaves(hz[inside], band)
-    missed = _missed(angle, pressure, _energy(lines @ pressure).max())
+    smooth = third_octaves(hz[inside], band)
+    missed = _missed(angle, pressure, energy_of(lines @ pressure).max())
     if missed > MOST_MISSED:
         raise InputError(
             "the angles stand too far apart to tell what lies between them",
             remedy="measure in smaller steps near the axis, 5° for large loudspeakers",
         )
-    measured = _reached(_energy(lines @ pressure) @ smooth.T, fine, change_db)
-    coarser = _reached(_energy(_lines(angle, every=2)[1] @ pressure) @ smooth.T, fine, change_db)
+    measured = _reached(energy_of(lines @ pressure) @ smooth.T, fine, change_db)
+    coarser = _reached(energy_of(fine_lines(angle, every=2)[1] @ pressure) @ smooth.T, fine, change_db)
     random = np.random.default_rng([zlib.crc32(orbit.encode()), len(angle)])
     sizes = 10.0 ** (random.standard_normal((DRAWS, len(angle), 1)) * u_db / 20.0)
-    drawn = np.array([_reached(_energy(lines @ (pressure * size)) @ smooth.T, fine, change_db)[0] for size in sizes])
+    drawn = np.array([_reached(energy_of(lines @ (pressure * size)) @ smooth.T, fine, change_db)[0] for size in sizes])
     # What a level two of its u higher or lower moves: the edge of another lobe, say.
-    energy, off_db = _energy(lines @ pressure) @ smooth.T, 2.0 * math.hypot(math.sqrt(2.0) * u_db.mean(), _BETWEEN_DB)
+    energy, off_db = energy_of(lines @ pressure) @ smooth.T, 2.0 * math.hypot(math.sqrt(2.0) * u_db.mean(), BETWEEN_DB)
     nearer = _reached(energy, fine, max(change_db - off_db, 0.1))[0]
     farther = _reached(energy, fine, change_db + off_db)[0]
     sides = []
     for place, name in enumerate(SIDES[orbit]):
         found, is_bound = measured[0][place], measured[1][place]
-        between = min(_SHARE_OF_COARSER * abs(coarser[0][place] - found), WIDEST_STEP_DEG)
+        between = min(SHARE_OF_COARSER * abs(coarser[0][place] - found), WIDEST_STEP_DEG)
         jump = abs(farther[place] - nearer[place]) / 4.0
         u_deg = max(math.hypot(float(np.std(drawn[:, place])), between, _LEAST_U_DEG), jump)
         sides.append(Side(name, float(found), u_deg, bool(is_bound)))
     return BalanceWindow(orbit, change_db, float(crossover_hz), not asked, (sides[0], sides[1]))
 
 
-def _known(response: DirectionalResponse, rows: np.typing.NDArray[np.intp], angle: FloatArray) -> BoolArray:
+def known_near(response: DirectionalResponse, rows: np.typing.NDArray[np.intp], angle: FloatArray) -> BoolArray:
+    """(A,) angles of an orbit near the axis that are known. InputError where these do not tell what lies between."""
     if response.phase != "common":
         raise InputError("the directions share no time, so nothing is known between their angles")
     near = np.abs(angle) <= MOST_DEG + 1e-6
@@ -147,7 +148,7 @@ def _known(response: DirectionalResponse, rows: np.typing.NDArray[np.intp], angl
     return np.asarray(near & response.valid[rows].any(axis=1), dtype=bool)
 
 
-def _lines(angle: FloatArray, *, every: int = 1) -> tuple[FloatArray, FloatArray]:
+def fine_lines(angle: FloatArray, *, every: int = 1) -> tuple[FloatArray, FloatArray]:
     """(G,) fine angles and (G, A) what each measured one gives to them, by a cubic spline through every one or every
     second; the axis is always one of them."""
     from scipy.interpolate import CubicSpline
@@ -176,7 +177,8 @@ def _missed(angle: FloatArray, pressure: np.typing.NDArray[np.complex128], most:
     return float(np.sqrt(np.mean(wrong, axis=0).max() / most))
 
 
-def _energy(pressure: np.typing.NDArray[np.complex128]) -> FloatArray:
+def energy_of(pressure: np.typing.NDArray[np.complex128]) -> FloatArray:
+    """Squares of the pressures, of the same shape."""
     return np.asarray(pressure.real**2 + pressure.imag**2, dtype=np.float64)
 
 
@@ -184,7 +186,7 @@ def _band(crossover_hz: float) -> FloatArray:
     return np.asarray(crossover_hz * 2.0 ** (np.arange(-12, 13) / _POINTS_PER_OCTAVE), dtype=np.float64)
 
 
-def _third_octaves(hz: FloatArray, wanted_hz: FloatArray) -> FloatArray:
+def third_octaves(hz: FloatArray, wanted_hz: FloatArray) -> FloatArray:
     """(K, F) weights of the energy mean over a third octave around wanted_hz (K,), even over log frequency."""
     width = np.gradient(np.log2(hz))
     inside = np.abs(np.log2(hz)[None, :] - np.log2(wanted_hz)[:, None]) <= 1.0 / 6.0
@@ -223,7 +225,7 @@ def _deepest_hz(hz: FloatArray, energy: FloatArray, fine: FloatArray, change_db:
         raise InputError(f"the directions are not known from {SEARCH_HZ[0]:.0f} Hz to {SEARCH_HZ[1]:.0f} Hz")
     wanted = hz[inside]
     near = np.abs(fine) <= SEARCH_DEG
-    change = _change_db(energy @ _third_octaves(hz, wanted).T, fine)[near].min(axis=0)
+    change = _change_db(energy @ third_octaves(hz, wanted).T, fine)[near].min(axis=0)
     if change.min() > -change_db:
         raise InputError.of("insight.nothing_cancels_db", change_db=change_db, search_deg=SEARCH_DEG)
     return float(wanted[int(np.argmin(change))])

@@ -254,7 +254,7 @@ def aim(
 
 def _views(levels: Levels, window: list[_Place], early: list[_Place]) -> Views:
     """What a design sees about an aim: the window's positions turned along, the reflections', and all for the power."""
-    whole = window_weights(levels.directions)["sound_power"]
+    whole = window_weights(levels.directions, half_space=levels.half_space)["sound_power"]
     power = np.zeros(len(levels.directions)) if isinstance(whole, str) else whole
     every = [_Place(row, False, False) for row in np.eye(len(levels.directions))[power > 0]]
     weights = np.array([place.weights for place in (*window, *early, *every)])
@@ -317,7 +317,7 @@ def _in_room(levels: Levels, window: _Average, early: _Average | None) -> _Avera
 @lru_cache(maxsize=1)
 def _power(levels: Levels) -> _Average | None:
     """The sound power; None where directions are missing."""
-    weights = window_weights(levels.directions)["sound_power"]
+    weights = window_weights(levels.directions, half_space=levels.half_space)["sound_power"]
     if isinstance(weights, str):
         return None
     every = [_Place(row, False, False) for row in np.eye(len(levels.directions))[weights > 0]]

@@ -28,13 +28,15 @@ _AXES = ("x", "y", "z")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Body:
-    """round : a sphere of the box's volume instead of the box. half_m : (3,) half depth, width, height;
-    middle_m : (3,) from the reference point; middle_u_m : standard uncertainty of its height, 0 where it was stated."""
+    """round : a sphere of the box's volume instead of the box; walled : its front lies in an endless plane.
+    half_m : (3,) half depth, width, height; middle_m : (3,) from the reference point; middle_u_m : standard
+    uncertainty of its height, 0 where it was stated."""
 
     round: bool
     half_m: FloatArray
     middle_m: FloatArray
     middle_u_m: float
+    walled: bool = False
 
     @property
     def sphere_m(self) -> float:
@@ -50,7 +52,7 @@ class Body:
 
     def rounded(self) -> Body:
         """The sphere of the same volume, its front pole at the reference point."""
-        return replace(self, round=True, middle_m=np.array([-self.sphere_m, 0.0, 0.0]))
+        return self if self.walled else replace(self, round=True, middle_m=np.array([-self.sphere_m, 0.0, 0.0]))
 
     def raised(self, by_m: float) -> Body:
         return replace(self, middle_m=self.middle_m + np.array([0.0, 0.0, by_m]))
@@ -68,10 +70,13 @@ class Seat:
     radius_m: float
 
 
-def body_of(loudspeaker: Loudspeaker) -> Body:
-    """The cabinet by its stated size and shape. Where the reference point lies on the front is stated, or follows from
-    the drivers, which all have to find room."""
+def body_of(loudspeaker: Loudspeaker, *, half_space: bool = False) -> Body:
+    """The cabinet by its stated size and shape; half_space : a box in a wall. Where the reference point lies on the
+    front is stated, or follows from the drivers, which all have to find room."""
     half = np.array([loudspeaker.depth_m, loudspeaker.width_m, loudspeaker.height_m]) / 2
+    if half_space:
+        # Wherever on its front the reference point lies, the front about it is wall.
+        return Body(False, half * [1.0, 2.0, 2.0], np.array([-half[0], 0.0, 0.0]), 0.0, walled=True)
     if loudspeaker.shape == "sphere":
         radius = equal_volume_radius_m(loudspeaker.width_m, loudspeaker.height_m, loudspeaker.depth_m)
         return Body(True, half, np.array([-radius, 0.0, 0.0]), 0.0)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.dsp.box_field import Pistons, box_fields
+from earwitness.dsp.piston import axial_pressure
 from earwitness.dsp.sphere import cap_at_distance, cap_diffraction, cap_near_pressure
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 from earwitness.reduce.nearfield.body import Body, Seat
@@ -39,7 +40,9 @@ class Fields:
 
 
 def highest_model_hz(body: Body, speed_of_sound: float) -> float:
-    """Above it the model of the cabinet is not asked; its values are held."""
+    """Above it the model of the cabinet is not asked; its values are held. A wall's holds everywhere."""
+    if body.walled:
+        return np.inf
     return _highest_wavenumber(body) * speed_of_sound / (2 * np.pi)
 
 
@@ -55,6 +58,8 @@ def fields_of(
 ) -> Fields:
     """Fields of parts that sit on the body. parts : the discs of each, the first before its microphone, at gaps_m;
     hz : (F,); unit_vectors : (D, 3); distance_m : of the far microphones from the reference point."""
+    if body.walled:
+        return _in_wall(body, parts, gaps_m, unit_vectors, 2 * np.pi * hz / speed_of_sound, distance_m=distance_m)
     seats = [seat for part in parts for seat in part]
     microphones = [part[0].place_m + gap * part[0].outward for part, gap in zip(parts, gaps_m, strict=True)]
     away = np.empty((0, 3)) if distance_m is None else distance_m * unit_vectors - body.middle_m
@@ -80,6 +85,49 @@ def fields_of(
         _between(there, paths, nodes, wavenumber) * (distance_m * np.exp(1j * wavenumber * distance_m))[:, None, None]
     )
     return Fields(reading, whole, _by_part(turned, owner).transpose(1, 0, 2))
+
+
+def _in_wall(
+    body: Body,
+    parts: Sequence[Sequence[Seat]],
+    gaps_m: Sequence[float],
+    unit_vectors: FloatArray,
+    wavenumber: FloatArray,
+    *,
+    distance_m: float | None,
+) -> Fields:
+    """Flat pistons in an endless plane: exact before their own middle and far away; from piston to piston, and at the
+    measuring distance, a piston's far field about its middle."""
+    seats = [seat for part in parts for seat in part]
+    owner = [i for i, part in enumerate(parts) for _ in part]
+    places = np.array([seat.place_m + body.middle_m for seat in seats])
+    radii = np.array([seat.radius_m for seat in seats])
+
+    def beams(sine: FloatArray) -> ComplexArray:
+        """(F, A, S) of sines (A, S): 2 J1(x) / x over 2 pi (handbook formula, for example Kinsler et al.)."""
+        from scipy.special import j1
+
+        x = np.maximum(wavenumber[:, None, None] * (radii * sine), 1e-9)
+        return np.asarray(j1(x) / x / np.pi, dtype=complex)
+
+    def spread(points: FloatArray) -> ComplexArray:
+        """(F, A, S) pressure at points (A, 3) from the reference point."""
+        ray = points[:, None] - places
+        path = np.linalg.norm(ray, axis=2)
+        sine = np.linalg.norm(ray[..., 1:], axis=2) / path
+        return np.asarray(beams(sine) * np.exp(-1j * wavenumber[:, None, None] * path) / path)
+
+    microphones = np.array([places[owner.index(i)] + [gap, 0.0, 0.0] for i, gap in enumerate(gaps_m)])
+    near = spread(microphones)
+    for i, gap in enumerate(gaps_m):
+        near[:, i, owner.index(i)] = axial_pressure(wavenumber, float(radii[owner.index(i)]), gap)
+    sine = np.linalg.norm(unit_vectors[:, 1:], axis=1)[:, None] * np.ones(len(seats))
+    delay = np.exp(1j * wavenumber[:, None, None] * (unit_vectors @ places.T))
+    far = _by_part(beams(sine) * delay, owner).transpose(1, 0, 2)
+    if distance_m is None:
+        return Fields(_by_part(near, owner), far, None)
+    turned = spread(distance_m * unit_vectors) * (distance_m * np.exp(1j * wavenumber * distance_m))[:, None, None]
+    return Fields(_by_part(near, owner), far, _by_part(turned, owner).transpose(1, 0, 2))
 
 
 def _highest_wavenumber(body: Body) -> float:
