@@ -40,10 +40,10 @@ Complex = NDArray[np.complex128]
 
 FROM_HZ = 4000.0
 ORDERS_ABOVE = 6
-ORDER_STEP, TRIES = 2, 6
+ORDER_STEP, TRIES = 3, 4
 # More take hours here, and keep the goals as it is.
 MOST_POINTS = 1700
-ELEMENT_M = 0.007
+ELEMENT_M = 0.01
 LOOK = cta_orbits().unit_vectors()
 WEIGHTS = np.array([window_weights(cta_orbits())[name] for name in held.CURVES])
 WAYS = ("as it is", "places known", "waves cut off", "waves weighed", "sources known")
@@ -89,9 +89,10 @@ class Waves:
 
     def __init__(self, one: held.Loudspeaker, points_m: Real, hz: float, center_m: Real) -> None:
         k = 2 * np.pi * hz / held.SPEED_M_S
-        self.reach_m = one.reach_m + float(np.linalg.norm(center_m))
-        self.order = int(np.ceil(k * self.reach_m)) + ORDERS_ABOVE
         away = points_m - center_m
+        # Nearer to the center than the farthest source the waves of high orders do not converge.
+        reach_m = min(one.reach_m + float(np.linalg.norm(center_m)), float(np.linalg.norm(away, axis=1).min()))
+        self.order = int(np.ceil(k * reach_m)) + ORDERS_ABOVE
         shell = Shell(one.reach_m, float(np.linalg.norm(away, axis=1).max()), 1.0)
         wave, degree = np.array([k]), acn(self.order)[0]
         factor = far_factor(wave, self.order, shell)[0][degree]
@@ -99,14 +100,16 @@ class Waves:
         # Strengths are those of the far field.
         self.columns = harmonics(self.order, away) * along[:, degree] / factor
         self.far = harmonics(self.order, LOOK) * np.exp(1j * k * (LOOK @ center_m))[:, None]
-        grid, weight = gauss_grid(self.order)
+        grid, weight = gauss_grid(int(np.ceil(k * (one.reach_m + float(np.linalg.norm(center_m))))) + ORDERS_ABOVE)
         there = held.sound(one, points_m[:1], np.array([hz]), grid)[1][:, 0] * np.exp(-1j * k * (grid @ center_m))
-        strength = harmonics(self.order, grid).conj().T @ (weight * there)
-        energy = np.add.reduceat(np.abs(strength) ** 2, np.arange(self.order + 1) ** 2)
-        self.variance = np.maximum(energy / (2 * np.arange(self.order + 1) + 1), 1e-14 * energy.max())[degree]
+        self.strength = harmonics(self.order, grid).conj().T @ (weight * there)
+        energy = np.add.reduceat(np.abs(self.strength) ** 2, np.arange(self.order + 1) ** 2)
+        self.variance = (energy / (2 * np.arange(self.order + 1) + 1))[degree]
 
-    def weighed(self, noise: float, heard: Complex) -> Complex:
-        return predicted(self.columns, self.far, self.variance, noise, heard)
+    def weighed(self, heard: Complex) -> Complex:
+        """What orders left out make at the points counts as noise, besides the noise itself."""
+        rest = float(np.mean(np.abs(heard - self.columns @ self.strength) ** 2))
+        return predicted(self.columns, self.far, self.variance, rest, heard)
 
     def cut_off(self, heard: Complex) -> Iterator[Complex]:
         """Least squares of all orders up to each that the points may bear."""
@@ -182,7 +185,7 @@ def told_ways(scan: held.Scanned, f: int, hz: float, counted: NDArray[np.bool_])
     for center in centers(scan.one, hz):
         waves = Waves(scan.one, scan.true_m, hz, center)
         cut += waves.cut_off(heard)
-        weighed.append(waves.weighed(noise, heard))
+        weighed.append(waves.weighed(heard))
     best = [min(some, key=lambda found: off_db(found, truth, counted)) for some in (cut, weighed)]
     return best[0], best[1], predicted(*sources(scan.one, scan.true_m, hz), noise, heard)
 

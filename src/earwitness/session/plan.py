@@ -45,7 +45,7 @@ _EXPECTED_AT_HZ = (50.0, 200.0, 1000.0, 2000.0, 5000.0, 10_000.0)
 _FLOOR_DB, _BASS_DB, GATE_DB, _SEPARATED_TIMES, _NEAR_PER_M = 0.03, 0.45, 0.2, 2.3, 14.0
 _SCATTERED_DB, _SCATTERED_FROM_HZ = 0.15, 500.0
 _GATED_AT_SHARE = (0.2, 0.35, 0.45, 0.6, 0.75, 1.0)
-_GATED_TIMES = (0.6, 0.9, 1.2, 2.6, 5.0, 12.0)
+_GATED_TIMES = (0.6, 0.8, 0.9, 1.3, 2.2, 5.5)
 _SETTLE_S = {"turntable and arm": 2.5, "rotating arc": 2.0, "linear axes": 4.0, "by hand": 15.0}
 
 
@@ -233,8 +233,8 @@ def _asked(cabinet_m: tuple[float, float, float], reach_m: float) -> tuple[tuple
     """
     top = math.ceil(TOP_MARGIN * math.pi * TOP_HZ * math.hypot(*cabinet_m) / 2 / SPEED_OF_SOUND_M_S)
     most = math.isqrt(round(MOST_ASKED * RING_SHARE / 4))
-    asks = 4 * top * math.ceil(top / RING_SHARE), int(_separable(top - 1, reach_m))
-    return asks, int(_separable(most - 1, reach_m))
+    wanted_hz, most_hz = (int(_separable(count - 1, reach_m)) for count in (top, most))
+    return (4 * top * math.ceil(top / RING_SHARE), wanted_hz), most_hz
 
 
 def _separable(order: int, reach_m: float) -> float:
@@ -357,10 +357,10 @@ def _notes(
     if robot == "turntable and arm":
         notes.append(worded("session.turntable_turns"))
     if gated_hz is not None:
-        notes.append(worded("session.gated_to", gated_to_khz=gated_to_hz / 1000))
-        if gated_to_hz < TOP_HZ:
-            asked = worded("session.to_tell_top", top_khz=TOP_HZ / 1000, points=asks[0], separate_hz=asks[1])
-            notes[-1] += f" {asked}"
+        sure_hz = gated_to_hz / TOP_MARGIN
+        notes.append(worded("session.gated_to", gated_to_khz=gated_to_hz / 1000, sure_khz=sure_hz / 1000))
+        if sure_hz < TOP_HZ:
+            notes[-1] += worded("session.to_tell_top", top_khz=TOP_HZ / 1000, points=asks[0], separate_hz=asks[1])
     if gated_hz is not None and gated_hz > highest_hz:
         notes.append(worded("session.nothing_between", highest_hz=highest_hz, gated_hz=gated_hz))
     if count > 5000:
