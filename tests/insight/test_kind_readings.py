@@ -355,10 +355,11 @@ def test_rows_of_a_large_room() -> None:
     assert "Air takes 2.6 dB at 8 kHz" in told_of.sentences[1]
 
 
-def test_a_horn_asks_for_its_room() -> None:
+def test_a_horn_without_a_room_has_its_coverage() -> None:
     plan, _, reading = hall()
-    assert "Give a room plan" in large_room.horn(reading.figures, plan, None).sentences[0]
-    assert "Give a room plan" in large_room.horn({}, None, None).sentences[0]
+    alone = large_room.horn(reading.figures, plan, None)
+    assert alone.sentences == large_room.horn(reading.figures, None, None).sentences
+    assert "coverage of 90° by 40°" in alone.sentences[0]
     assert large_room.horn({}, None, None).rows == ()
 
 

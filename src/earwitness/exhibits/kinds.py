@@ -21,7 +21,7 @@ _TITLES = {
     "dipole": "Dipole before a wall",
     "line source": "Level by distance",
     "soundbar": "Level by distance",
-    "horn": "In a large room",
+    "horn": "Coverage and rows",
 }
 
 

@@ -43,8 +43,9 @@ def horn(figures: Mapping[str, Figure], plan: RoomPlan | None, room: PlanRoom | 
     reserve there. A seat in the horn's coordinates is that of `seat_angles`: translate, yaw, pitch."""
     rows = _coverage(figures)
     judged = {} if room is None else {seat: one for seat, one in room.levels.items() if one["all"].value is not None}
+    index = [worded("insight.index_of_coverage", where=one.caveats[0], index=plus_minus(one)) for _, one in rows]
     if plan is None or not judged:
-        return KindReading("horn", rows, (worded("insight.horn_asks"),))
+        return KindReading("horn", rows, tuple(index))
     seats = sorted((one for one in seat_angles(plan) if one.seat in judged), key=lambda one: (one.row, one.distance_m))
     first, last = seats[0], seats[-1]
     (front, back), direct = (judged[one.seat]["all"] for one in (first, last)), judged[last.seat]["one"]
@@ -65,7 +66,7 @@ def horn(figures: Mapping[str, Figure], plan: RoomPlan | None, room: PlanRoom | 
         )
         rows += ((f"reserve at {last.seat}", left),)
         said.append(worded("insight.horn_reserve", last=last.seat, left=plus_minus(left), level_db=level_db))
-    return KindReading("horn", rows, tuple(said))
+    return KindReading("horn", rows, (*said, *index))
 
 
 def _less(one: Figure, other: Figure) -> float:
