@@ -29,7 +29,7 @@ def kind_exhibit(kind: KindReading) -> Chart | Table | None:
     """The one exhibit of the reading; None where it is a sentence alone."""
     said = true_minus(" ".join(kind.sentences))
     if not kind.curves:
-        cells = tuple((words[0].upper() + words[1:], _words(one), "; ".join(one.caveats)) for words, one in kind.rows)
+        cells = tuple((_name(one), _words(one), words) for words, one in kind.rows)
         return table("kind", cells, note=said, title=_TITLES[kind.kind]) if cells else None
     low, high = step_span(valid_values(kind.curves), 5.0, low=-10.0, high=5.0)
     low = max(low, _LOWEST_DB)
@@ -38,7 +38,15 @@ def kind_exhibit(kind: KindReading) -> Chart | Table | None:
         for curve, role in zip(kind.curves, _ROLES, strict=False)
     )
     panel = Panel("Level", kind.curves[0].reference, low, high, 5.0, traces, db_per_decade=None)
-    return chart("kind-over-frequency", (panel,), finding=said, title=_TITLES[kind.kind], low_hz=100.0)
+    hz = kind.curves[0].axis.hz
+    low_hz, high_hz = max(30.0, float(hz[0])), min(20_000.0, float(hz[-1]))
+    return chart(
+        "kind-over-frequency", (panel,), finding=said, title=_TITLES[kind.kind], low_hz=low_hz, high_hz=high_hz
+    )
+
+
+def _name(figure: Figure) -> str:
+    return INFO[figure.key].name[0].upper() + INFO[figure.key].name[1:]
 
 
 def _words(figure: Figure) -> str:

@@ -170,7 +170,7 @@ def _lower(words: str) -> str:
     return words[0].lower() + words[1:]
 
 
-def _sensitivity(claim: Claim, _reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:
+def _sensitivity(claim: Claim, reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:
     key = "sensitivity" if claim.quantity == "sensitivity" else "sensitivity_1w"
     measured = figures.get(key)
     if measured is None or measured.value is None or measured.u is None:
@@ -178,7 +178,8 @@ def _sensitivity(claim: Claim, _reading: Reading, figures: Mapping[str, Figure])
     short = claim.value - measured.value
     note = "mean from 300 Hz to 3 kHz"
     found = _closed(claim, measured, short, measured.u, decimals=1, least_counts=True, note=note)
-    if found.verdict == "falls short" and short <= HALF_SPACE_DB + COVERAGE * measured.u:
+    is_free = "half_space" not in reading.choices
+    if is_free and found.verdict == "falls short" and short <= HALF_SPACE_DB + COVERAGE * measured.u:
         extra = f" It would hold in half space, as in a wall, which adds up to {HALF_SPACE_DB:.0f} dB."
         return replace(found, sentence=found.sentence + extra)
     return found

@@ -116,4 +116,4 @@ def coaxial(response: DirectionalResponse) -> KindReading:
         raise InputError("horizontal and vertical orbit share too few angles up to 60°, 500 Hz to 10 kHz")
     alike = figure_of("orbit_difference", np.sqrt(np.mean(np.square(apart))), np.sqrt(np.mean(doubts)))
     said = worded("insight.orbits_alike", size=plus_minus(alike))
-    return KindReading("coaxial", (("horizontal against vertical", alike),), (said,))
+    return KindReading("coaxial", (("10° to 60°, 500 Hz to 10 kHz", alike),), (said,))

@@ -35,7 +35,8 @@ def _coverage(figures: Mapping[str, Figure]) -> Rows:
         return ()
     index = molloy_index_db(a, b)
     u = math.hypot(molloy_index_db(a + u_a, b) - index, molloy_index_db(a, b + u_b) - index)
-    return (("index by coverage", figure_of("index_of_coverage", index, u, f"{a:.0f}° by {b:.0f}°")),)
+    where = f"{a:.0f}° by {b:.0f}°"
+    return ((where, figure_of("index_of_coverage", index, u, where)),)
 
 
 def horn(figures: Mapping[str, Figure], plan: RoomPlan | None, room: PlanRoom | None) -> KindReading:
@@ -53,7 +54,7 @@ def horn(figures: Mapping[str, Figure], plan: RoomPlan | None, room: PlanRoom | 
     more, u = _less(back, direct), math.hypot(back.u or 0.0, direct.u or 0.0)
     ratio, moved = (-10.0 * math.log10(10.0 ** (max(by, 0.05) / 10.0) - 1.0) for by in (more, more + u))
     share = figure_of("direct_to_reverberant", ratio, abs(moved - ratio))
-    rows += ((f"{first.seat} less {last.seat}", fall), (f"direct over reverberant at {last.seat}", share))
+    rows += ((f"{first.seat} less {last.seat}", fall), (last.seat, share))
     said = [
         worded("insight.horn_rows", first=first.seat, last=last.seat, fall=plus_minus(fall), ratio=plus_minus(share)),
         worded("insight.horn_air", last=last.seat, lost=AIR_8_KHZ_DB_PER_M * last.distance_m),
@@ -64,7 +65,7 @@ def horn(figures: Mapping[str, Figure], plan: RoomPlan | None, room: PlanRoom | 
         left = figure_of(
             "reference_reserve", clean.value + SINE_PEAK_DB - level_db - peak_db, clean.u or 0.0, clean.bound
         )
-        rows += ((f"reserve at {last.seat}", left),)
+        rows += ((last.seat, left),)
         said.append(worded("insight.horn_reserve", last=last.seat, left=plus_minus(left), level_db=level_db))
     return KindReading("horn", rows, (*said, *index))
 

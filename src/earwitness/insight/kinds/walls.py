@@ -27,6 +27,7 @@ ON_WALL_HZ: Final = 2000.0
 MODEL_U_DB: Final = 2.0
 FAR_M: Final = 100.0
 _POWER_HZ: Final = 40.0
+_BAND: Final = "300 Hz to 3 kHz"
 
 
 def in_wall_gain_db(loudspeaker: Loudspeaker, hz: FloatArray) -> FloatArray:
@@ -46,16 +47,14 @@ def in_wall(loudspeaker: Loudspeaker, response: DirectionalResponse, curves: Map
         gain = figure_of("wall_gain", gain_db, MODEL_U_DB)
         right_khz = 2.0 * SPEED_M_S / min(loudspeaker.width_m, loudspeaker.height_m) / 1000.0
         said = worded("insight.wall_gain", gain=plus_minus(gain), right_khz=right_khz)
-        return KindReading(
-            "in-wall", (("level on axis in a wall", gain),), (worded("insight.in_wall_measured_free"), said)
-        )
+        return KindReading("in-wall", ((_BAND, gain),), (worded("insight.in_wall_measured_free"), said))
     index = None if "sound_power_di" not in curves else band_level(curves["sound_power_di"])
     if index is None or index.value is None:
         raise InputError("the half in front of the wall was not measured on both orbits from 300 Hz to 3 kHz")
     sphere = figure_of("index_sphere", index.value, index.u or 0.0)
     half = figure_of("index_hemisphere", index.value - 10.0 * math.log10(2.0), index.u or 0.0)
     said = worded("insight.index_in_wall", sphere=plus_minus(sphere), half=plus_minus(half))
-    rows = (("over the whole sphere", sphere), ("over the half in front", half))
+    rows = ((_BAND, sphere), (_BAND, half))
     return KindReading("in-wall", rows, (worded("insight.measured_in_wall"), said))
 
 
@@ -96,7 +95,7 @@ def dipole(response: DirectionalResponse) -> KindReading:
     if ahead.value is None or rear.value is None or side.value is None:
         raise InputError("the level on axis, at the sides and behind is not known from 100 Hz to 1 kHz")
     behind, beside = (
-        figure_of(key, (one.value or 0.0) - ahead.value, math.hypot(one.u or 0.0, ahead.u or 0.0))
+        figure_of(key, max((one.value or 0.0) - ahead.value, -60.0), math.hypot(one.u or 0.0, ahead.u or 0.0))
         for key, one in (("rear_level", rear), ("side_level", side))
     )
     dip, gain = _dip_before_wall(response, WALL_M, DIPOLE_HZ[1])
