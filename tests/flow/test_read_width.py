@@ -77,14 +77,23 @@ def test_on_a_terminal_every_reason_stands_whole_within_its_width(archive: Path,
     lines = on_terminal(archive, columns).splitlines()
     assert max(map(len, lines)) <= columns
     assert "…" not in "".join(lines)
-    # The second column, read down, holds every value and reason in order.
-    start = next(line.index("not judged") for line in lines if "not judged" in line)
-    said = [value for _, value in told_of(archive)]
-    reasons = [one for one in said if one.startswith("not judged")]
-    assert any(len(one) > LONG_REASON for one in reasons), "no reason is long enough to tell"
+    # The second column, read down, holds every value in order.
+    pairs = told_of(archive)
+    values = [value for _, value in pairs if not value.startswith("not judged")]
+    first = whole(values[0])
+    start = next(
+        whole(line).index(first) and line.index(values[0].split()[0]) for line in lines if first in whole(line)
+    )
     gap = slice(start - 2, start)
     right = whole(" ".join(line[start:] for line in lines[2:] if line[gap] == "  "))
-    assert whole(" ".join(said)) in right
+    assert whole(" ".join(values)) in right
+    # Each reason stands once, with all that it keeps from being judged behind it.
+    text = whole("\n".join(lines))
+    reasons = dict.fromkeys(value for _, value in pairs if value.startswith("not judged"))
+    assert any(len(one) > LONG_REASON for one in reasons), "no reason is long enough to tell"
+    for reason in reasons:
+        names = "; ".join(name for name, value in pairs if value == reason)
+        assert text.count(f"{whole(reason)}: {whole(names)}") == 1
 
 
 def test_into_a_pipe_each_figure_is_one_plain_line(archive: Path) -> None:

@@ -49,7 +49,7 @@ from earwitness.quantities import (
 from earwitness.quantities.arrays import FloatArray
 from earwitness.reduce.flow import reduce_session
 from earwitness.reduce.plan import nearest_to_axis
-from earwitness.render.columns import hanging, two_columns
+from earwitness.render.columns import hanging, two_columns, wrapped
 from earwitness.session.session import FarFieldTake, NearFieldTake, NoiseFloorTake, Session
 from earwitness.standards.cta2034 import RearWall
 
@@ -346,7 +346,7 @@ def document_text(result: ReadResult) -> str:
 
 def figure_lines(result: ReadResult, width: int | None = None) -> list[str]:
     """The figures as lines of text, each name and reason whole. width : of the terminal, None for one line a figure."""
-    rows = zip(figures_table(result.reading).rows, ordered_figures(result.reading), strict=True)
+    rows = tuple(zip(figures_table(result.reading).rows, ordered_figures(result.reading), strict=True))
     loudspeaker = result.session.loudspeaker
     about = ", ".join(filter(None, (f"{loudspeaker.title}, session of {result.session.date}", result.session.state)))
     lines = [about]
@@ -356,7 +356,15 @@ def figure_lines(result: ReadResult, width: int | None = None) -> list[str]:
         told = f"also measured: {'; '.join(result.others[:3])}{more} (--session, --unit or --variant reads another)"
         lines += hanging(told, width)
     lines.append("")
-    lines += two_columns([(row[0], _with_band(row, figure)) for row, figure in rows], width)
+    # One reason often stands behind many figures: a terminal is told it once, a pipe keeps a line for each figure.
+    told = [(row[0], _with_band(row, figure)) for row, figure in rows if width is None or figure.is_judged]
+    unjudged: dict[str, list[str]] = {}
+    for row, figure in rows if width is not None else ():
+        if not figure.is_judged:
+            unjudged.setdefault(row[1], []).append(row[0])
+    lines += two_columns(told, width)
+    for reason, names in unjudged.items():
+        lines += ["", *hanging(f"{reason}:", width), *wrapped("; ".join(names), width or 0, first="  ", rest="  ")]
     notes = [flag.sentence for flag in result.measurement.flags if flag.severity != "info"]
     lines += ["", *(line for note in notes for line in hanging(f"note: {note}", width))]
     seat = (
