@@ -131,12 +131,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--draw", type=int, default=8)
     parser.add_argument("--rooms", type=int, default=200)
+    parser.add_argument("--by", choices=("time", "absorption"), action="append")
+    parser.add_argument("--seats", type=int, choices=(1, 4, SEATS), action="append")
     asked = parser.parse_args()
     one = loudspeaker()
     print(f"draw {asked.draw}, {asked.rooms} rooms each, pyroomacoustics {pra.__version__}")
     print("| told by | seats | bands inside U95 | level | slope | prediction holds | rms off, dB | mean U95, dB |")
-    for by in ("time", "absorption"):
-        for count in (1, 4, SEATS):
+    for by in asked.by or ("time", "absorption"):
+        for count in asked.seats or (1, 4, SEATS):
             random = np.random.default_rng([asked.draw, count])
             found = [one_room(one, random, by=by, count=count) for _ in range(asked.rooms)]
             off = [room.measured.values - room.predicted.values for room in found]

@@ -15,8 +15,9 @@ from playwright.sync_api import Browser
 from earwitness.figures.highest_level import at_seat
 from earwitness.figures.sensitivity import band_level
 from earwitness.insight.match.amplifier import amplifier, match_amplifier, sources_gain_db, voltage_for_level
+from earwitness.insight.match.boundaries import wall_behind
 from earwitness.insight.match.crossover import SLOPES, Scheme, high_pass
-from earwitness.insight.match.in_room import ListeningRoom, level_in_room
+from earwitness.insight.match.in_room import ListeningRoom, level_in_room, pair_bass_db
 from earwitness.insight.match.subwoofer import _figures, main_response, spared_db, tuned
 from earwitness.publish.calculators import calculator_data, calculator_script
 from earwitness.publish.review import Review, review_of
@@ -137,6 +138,27 @@ def test_the_level_in_a_room_is_what_the_program_says(review: Review, ran: Ran) 
         level, u_db = level_in_room(on_axis, spread, room, distance_m=d, count=n)
         assert found["level"] == pytest.approx(level, abs=CLOSE_DB)
         assert found["u95"] == pytest.approx(2.0 * u_db, abs=CLOSE_DB)
+
+
+def test_the_pair_and_the_wall_are_what_the_program_says(review: Review, ran: Ran) -> None:
+    cases = [(20.0, 2.5), (50.0, 2.5), (68.6, 2.5), (300.0, 1.1)]
+    for (hz, apart), found in zip(cases, ran({}, [["pairBass", *case] for case in cases]), strict=True):
+        assert found == pytest.approx(pair_bass_db(hz, apart), abs=CLOSE_DB)
+    volts, data = 6.9, calculator_data(review)
+    told = ran(data, [["voltageU95", volts, 0.4]])[0]
+    # The slope of the voltage over the level, by a difference of the program's own formula.
+    slope = (voltage_for_level(85.001, 86.0) - voltage_for_level(84.999, 86.0)) / 0.002 / voltage_for_level(85.0, 86.0)
+    assert told == pytest.approx(0.4 * slope * volts, rel=1e-4)
+    response, depth_m = review.measurement.response, review.loudspeaker.depth_m
+    walls = data["wall"]
+    if not np.any(response.valid.all(axis=0) & (response.axis.hz <= 60.0)):
+        assert walls is None
+        return
+    assert isinstance(walls, list)
+    for told in walls:
+        made = wall_behind(response, told["m"], 3.0, depth_m)[0]
+        for key, value in (("lift", made.lift_db), ("dip", made.dip_db), ("dipU95", 2.0 * made.u[1])):
+            assert told[key] == pytest.approx(value, abs=CLOSE_DB)
 
 
 def test_a_review_without_a_sensitivity_asks_nothing(

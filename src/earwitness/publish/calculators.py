@@ -9,8 +9,11 @@ from earwitness.errors import InputError
 from earwitness.figures.load_curves import on_load_grid
 from earwitness.figures.sensitivity import band_level
 from earwitness.insight.match.amplifier import BAND_HZ
+from earwitness.insight.match.boundaries import walls_tried
 from earwitness.insight.match.subwoofer import EXCURSION_BAND_HZ, main_response
 from earwitness.publish.review import Review
+
+SEAT_M = 3.0
 
 
 def calculator_script() -> str:
@@ -55,8 +58,22 @@ def calculator_data(review: Review) -> dict[str, object]:
         "cleanBound": "" if clean is None else clean.bound,
         "ratedOhm": review.loudspeaker.rated_impedance_ohm,
         "load": load,
+        "wall": _walls(review),
         "main": main,
     }
+
+
+def _walls(review: Review) -> list[dict[str, float]] | None:
+    """What a wall behind does at each distance that `wall_behind` tries, the seat 3 m ahead; None where that is not
+    known."""
+    response, depth_m = review.measurement.response, review.loudspeaker.depth_m
+    try:
+        found = walls_tried(response, SEAT_M, depth_m)
+    except InputError:
+        return None
+    names = ("m", "lift", "liftU95", "dip", "dipU95", "hz")
+    rows = ((m, one.lift_db, 2 * one.u[0], one.dip_db, 2 * one.u[1], one.dip_hz) for m, one in found.items())
+    return [dict(zip(names, _short(np.array(row)), strict=True)) for row in rows]
 
 
 def calculator_json(data: dict[str, object]) -> str:

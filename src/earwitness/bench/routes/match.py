@@ -9,7 +9,15 @@ from pydantic import Field
 
 from earwitness.app.advice import match_lines
 from earwitness.app.listen import findings_of
-from earwitness.app.match import amplifier_for, match_loudspeaker, scheme_of, seats_for, subwoofer_for
+from earwitness.app.match import (
+    amplifier_for,
+    match_loudspeaker,
+    room_for,
+    scheme_of,
+    seats_for,
+    seats_heard,
+    subwoofer_for,
+)
 from earwitness.app.read import ReadResult
 from earwitness.app.settings import FARTHEST_M, NEAREST_M, distance_in, keep_distance
 from earwitness.bench.pages import page
@@ -166,6 +174,16 @@ def match_seats(loudspeaker_id: Id, body: SeatsAsked, bench: BenchState) -> dict
     goal = f"Headroom is against {body.goal_db:g} dB with peaks {body.peak_db:g} dB above, in free field."
     shown = {"html": _shown(seat_chart(made, name)), "table": _shown(replace(seats_table(made), note=goal))}
     return {**_seats(made), "loudspeaker": name, **shown}
+
+
+@router.post("/api/match/{loudspeaker_id}/room", tags=["match"])
+def match_room(loudspeaker_id: Id, body: SeatsAsked, bench: BenchState) -> dict[str, Any]:
+    """What the room of a plan does, and the prediction against takes at its seats."""
+    result, absent = bench.reading(loudspeaker_id), dict[str, str]()
+    amplifier = None if body.amplifier is None else amplifier_for(result, body.amplifier)
+    made = (seats_heard(result, body.room, absent), room_for(result, body.room, amplifier, absent))
+    said = [words for one in made if one is not None for words in one.sentences]
+    return {"sentences": [true_minus(words) for words in said], "absent": absent.get("room", "")}
 
 
 @router.post("/api/match/{loudspeaker_id}/words", tags=["match"])

@@ -106,7 +106,7 @@ function setRoom(next, isOver = true) {
 
 function paintRoom() {
   plan.paint(room);
-  for (const key of ["length_m", "width_m", "height_m"]) if (find(key) !== document.activeElement) find(key).value = room.room?.[key] ?? "";
+  for (const key of ["length_m", "width_m", "height_m", "reverberation_s"]) if (find(key) !== document.activeElement) find(key).value = room.room?.[key] ?? "";
   rows("speakers", room.loudspeaker, (one) => [one.name, ...one.position_m, round(aimOf(one)[0], 1), round(aimOf(one)[1], 1)], speakerRow);
   rows("seats", room.seat, (one) => [one.name, ...one.position_m, one.row ?? 1], seatRow);
   const names = room.loudspeaker.map((one) => one.name), select = find("seat-of"), now = select.value;
@@ -115,6 +115,7 @@ function paintRoom() {
     if (names.includes(now)) select.value = now;
   }
   askSeats();
+  askRoom();
 }
 
 /** Fill a table's rows without taking the field that is being typed in away. */
@@ -245,6 +246,16 @@ const askSeats = newest(async () => {
   }
 });
 
+const askRoom = newest(async () => {
+  try {
+    const told = await ask("POST", `${api}/room`, { room, amplifier: amplifier() });
+    listed("room-words", told.absent ? [told.absent] : told.sentences);
+  } catch {
+    // What is wrong with the plan is told beside it.
+    listed("room-words", []);
+  }
+});
+
 // Amplifier --------------------------------------------------------------------------------------------------------
 
 function readSheet() {
@@ -301,6 +312,7 @@ function changeSheet() {
   keep("amplifier", sheet, before);
   askAmplifier();
   askSeats();
+  askRoom();
 }
 const askAmplifier = newest(async () => {
   askWords();
@@ -413,7 +425,7 @@ const isRoom = (v) =>
 const isSheet = (v) => v && typeof v === "object" && Array.isArray(v.power);
 
 function listen() {
-  for (const key of ["length_m", "width_m", "height_m"]) {
+  for (const key of ["length_m", "width_m", "height_m", "reverberation_s"]) {
     find(key).oninput = (e) =>
       +e.target.value > 0 && setRoom({ ...room, room: { length_m: 5, width_m: 4, height_m: 2.5, ...room.room, [key]: +e.target.value } });
     find(key).onblur = paintRoom;

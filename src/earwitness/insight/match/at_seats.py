@@ -38,7 +38,7 @@ K95: Final = 1.96
 LEAST_SEATS: Final = 4
 LEAST_BANDS: Final = 4
 _HZ: Final = 10.0 ** (np.arange(20, 43) / 10.0)
-MOST_BANDS, MOST_BOOST_DB, MOST_CUT_DB, MOST_SPREAD_DB, LEAST_DB = 5, 3.0, 12.0, 3.0, 1.0
+MOST_BANDS, MOST_BOOST_DB, MOST_CUT_DB, MOST_SPREAD_DB, LEAST_DB, BASS_ENDS_DB = 5, 3.0, 12.0, 3.0, 1.0, 6.0
 _QS: Final = (1.0, 1.4, 2.0, 2.8, 4.0)
 
 
@@ -175,11 +175,13 @@ def _bass(takes: Sequence[SeatReading], on_axis: Curve, high_hz: float) -> BassE
     hz = takes[0].axis.hz
     known = np.all([take.valid for take in takes], axis=0) & (hz <= high_hz)
     known &= np.interp(hz, on_axis.axis.hz, on_axis.valid.astype(float)) > 0.99
+    shape = np.interp(hz, on_axis.axis.hz, on_axis.values)
+    # Below its own bass the room alone rises: nothing to level there.
+    known &= shape >= np.median(shape[known]) - BASS_ENDS_DB if known.any() else False
     if known.sum() < 12:
         return f"the bass at the seats is not known up to {high_hz:.0f} Hz"
-    at = hz[known]
+    at, shape = hz[known], shape[known]
     rows = np.array([thirds_db(at, take.level_db[known], at) for take in takes])
-    shape = np.interp(at, on_axis.axis.hz, on_axis.values)
 
     def over(some: FloatArray) -> FloatArray:
         left = 10.0 * np.log10(np.mean(10.0 ** (some / 10.0), axis=0)) - shape
@@ -189,7 +191,8 @@ def _bass(takes: Sequence[SeatReading], on_axis: Curve, high_hz: float) -> BassE
     for _ in range(MOST_BANDS):
         rest = over_db + gain_db(Equalizer(tuple(bands)), at)
         wanted = np.clip(-rest, -MOST_CUT_DB, np.where(spread < MOST_SPREAD_DB, MOST_BOOST_DB, 0.0))
-        worst = int(np.argmax(np.abs(wanted)))
+        # Cuts first: a boost beside a peak would only raise it.
+        worst = int(np.argmin(wanted) if wanted.min() <= -LEAST_DB else np.argmax(wanted))
         if abs(wanted[worst]) < LEAST_DB:
             break
         tried = [Band("peaking", float(at[worst]), float(wanted[worst]), q).rounded() for q in _QS]

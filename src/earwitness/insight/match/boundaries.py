@@ -152,14 +152,20 @@ def wall_behind(
     """With one wall that far behind the reference point and the seat on axis, and what is said of it; last the deepest
     third octave at other distances, from least_m on."""
 
-    def at(behind_m: float) -> Boundary:
-        return boundary(response, (0.0, 0.0, 0.0), (distance_m, 0.0, 0.0), (Plane(0, -behind_m),))
-
-    made, tried = at(wall_m), {one: at(one) for one in TRIED_M if one >= least_m}
+    made, tried = _behind(response, wall_m, distance_m), walls_tried(response, distance_m, least_m)
     listed = "; ".join(f"{wall:g} m {_dip_words(one)}" for wall, one in tried.items())
     best = max(tried, key=lambda wall: tried[wall].dip_db)
     said = worded("insight.wall_distance", listed=listed, best=best, high_hz=HIGH_HZ)
     return made, (boundary_words(f"Wall {wall_m:g} m behind, seat {distance_m:g} m ahead", made), said)
+
+
+def walls_tried(response: DirectionalResponse, distance_m: float, least_m: float) -> dict[float, Boundary]:
+    """By distance of a wall behind, 0.1 m to 2 m, those from least_m on. InputError as `boundary`."""
+    return {one: _behind(response, one, distance_m) for one in TRIED_M if one >= least_m}
+
+
+def _behind(response: DirectionalResponse, wall_m: float, distance_m: float) -> Boundary:
+    return boundary(response, (0.0, 0.0, 0.0), (distance_m, 0.0, 0.0), (Plane(0, -wall_m),))
 
 
 def on_desk(

@@ -83,7 +83,18 @@
     return { level: 10 * Math.log10(direct + reverberant) + 10 * Math.log10(count), u95, share };
   }
 
-  globalThis.earwitnessCalculators = { inRoom, usableVoltage, atPlace, highestLevel, voltageFor, highPass, spared, sparedU95 };
+  /** Sound power of two small loudspeakers with the same signal over that of one. */
+  function pairBass(hz, apart) {
+    const u = (2 * Math.PI * hz * apart) / SOUND_M_S;
+    return 10 * Math.log10(2 + 2 * (u === 0 ? 1 : Math.sin(u) / u));
+  }
+
+  /** U of a voltage for a level, from that of the sensitivity. */
+  function voltageU95(volts, sensitivityU95) {
+    return (volts * Math.LN10 * sensitivityU95) / 20;
+  }
+
+  globalThis.earwitnessCalculators = { inRoom, pairBass, voltageU95, usableVoltage, atPlace, highestLevel, voltageFor, highPass, spared, sparedU95 };
   if (typeof document === "undefined") return;
 
   const told = (value, decimals = 1) => `${(+value.toFixed(decimals) + 0).toFixed(decimals)}`.replace("-", "\u2212");
@@ -106,22 +117,32 @@
     level(form, data) {
       const level = given(form, "level"), at = place(form), volts = voltageFor(level, data.sensitivity, at);
       const rated = data.ratedOhm || 8, watts = volts ** 2 / rated;
-      const asked = `Asks for ${told(volts)} V, ${told(watts, watts < 10 ? 1 : 0)} W into ${rated} Ω.`;
+      const asked = `Asks for ${told(volts)} ± ${ofU(voltageU95(volts, data.sensitivityU95))} V, ${told(watts, watts < 10 ? 1 : 0)} W into ${rated} Ω.`;
       if (data.clean === null) return asked;
       const clean = atPlace(data.clean, at), left = clean - level;
-      return `${asked} Clean to ${data.cleanBound ? `${data.cleanBound} ` : ""}${told(clean)} ± ${ofU(data.cleanU95)} dB there: ${told(Math.abs(left))} dB ${
-        left < 0 ? "too little" : "to spare"
-      }.`;
+      return `${asked} Clean to ${data.cleanBound ? `${data.cleanBound} ` : ""}${told(clean)} ± ${ofU(data.cleanU95)} dB there: ${told(Math.abs(left))} ± ${
+        ofU(data.cleanU95)
+      } dB ${left < 0 ? "too little" : "to spare"}.`;
     },
     room(form, data) {
       const of = (name) => given(form, name);
       const room = { area: of("area"), height: of("height"), reverberation: of("reverberation"), distance: of("distance"), count: of("count") };
       const { level, u95 } = inRoom(data, room), more = level - atPlace(data.sensitivity, { distance: room.distance, count: room.count });
-      const shown = `2.83 V give ${told(level)} ± ${told(u95)} dB there, ${told(more)} dB more than in free field.`;
+      const bass = room.count > 1
+        ? ` Bass that is the same in both gains up to ${told(pairBass(50, 2.5) - 10 * Math.log10(2))} dB more at 50\u00a0Hz, 2.5 m apart.`
+        : "";
+      const shown = `2.83 V give ${told(level)} ± ${told(u95)} dB there, ${told(more)} dB more than in free field.${bass}`;
       const clean = data.clean === null ? null : data.clean + level - data.sensitivity;
       return clean === null
         ? shown
         : `${shown} Clean to ${data.cleanBound ? `${data.cleanBound} ` : ""}${told(clean)} ± ${ofU(Math.hypot(data.cleanU95, u95))} dB.`;
+    },
+    wall(form, data) {
+      const found = data.wall[form.elements.behind.selectedIndex];
+      const of = (value, u95) => `${value > 0 ? "+" : ""}${told(value)} ± ${ofU(u95)} dB`;
+      return `From 30 Hz to 60 Hz the level changes by ${of(found.lift, found.liftU95)} on average. The lowest third octave up to 500 Hz is ${
+        of(found.dip, found.dipU95)
+      } at ${frequency(found.hz)}.`;
     },
     subwoofer(form, data) {
       const found = spared(data, given(form, "corner"), form.elements.slope.value);
