@@ -46,6 +46,17 @@ def test_seats_stand_where_trigonometry_says(client: TestClient) -> None:
     assert "Each seat from left" in str(told["html"])
 
 
+def test_what_the_room_does_is_answered_where_the_plan_has_a_size(client: TestClient) -> None:
+    told = asked(client, "1/room", {"room": {**ROOM, "room": {"length_m": 7, "width_m": 6, "height_m": 2.6}}})
+    assert told["absent"] == ""
+    words = " ".join(told["sentences"])  # type: ignore[arg-type]
+    assert "in the room (0.4 s)" in words
+    # c / 2 over the length by hand: 24.5 Hz.
+    assert "Lowest modes of the bare box: 24.5" in words
+    bare = {key: value for key, value in ROOM.items() if key != "room"}
+    assert asked(client, "1/room", {"room": bare})["absent"] == "the plan states no size of the room"
+
+
 def test_the_saved_answers_are_what_the_command_prints(client: TestClient, bench_archive: Path, tmp_path: Path) -> None:
     room, amplifier = tmp_path / "room.toml", tmp_path / "amplifier.toml"
     room.write_text(str(asked(client, "files/room/write", ROOM)["text"]), encoding="utf-8")

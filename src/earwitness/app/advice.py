@@ -295,24 +295,12 @@ def _room(one: PlanRoom) -> dict[str, Any]:
 
 
 def _at_seats(one: AtSeats) -> dict[str, Any]:
-    hz, u_db = one.measured.axis.hz, one.predicted.u
-    bands = zip(hz, one.measured.values, one.predicted.values, u_db, strict=True)
-    names = ("frequency_hz", "measured_db", "predicted_db", "u_db")
-    bass = one.bass
-    return {
-        "bands": [dict(zip(names, map(float, band), strict=True)) for band in bands],
-        **{
-            name: {"value": value[0], "uncertainty": value[1]}
-            for name, value in (("level_db", one.level_db), ("slope_db_per_octave", one.slope_db))
-        },
-        **record(one, "outside_hz", "does_hold", "sentences"),
-        "bass": {"absent": bass}
-        if isinstance(bass, str)
-        else {
-            **record(bass, "high_hz", "before_db", "after_db", "u_db", "lost_db"),
-            "filters": [record(band, "frequency_hz", "gain_db", "q") for band in bass.equalizer.bands],
-        },
-    }
+    bass = {"absent": one.bass} if isinstance(one.bass, str) else {
+        **record(one.bass, "high_hz", "before_db", "after_db", "u_db", "lost_db"),
+        "filters": [record(band, "frequency_hz", "gain_db", "q") for band in one.bass.equalizer.bands],
+    }  # fmt: skip
+    curves = {"measured": _curve(one.measured), "predicted": _curve(one.predicted)}
+    return {**curves, **record(one, "level_db", "slope_db", "outside_hz", "does_hold", "sentences"), "bass": bass}
 
 
 def _amplifier(one: AmplifierMatch) -> dict[str, Any]:

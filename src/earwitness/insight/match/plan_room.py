@@ -146,13 +146,12 @@ def _level_words(
 
 
 def _near_words(near: Mapping[str, Boundary | str], seat: str) -> list[str]:
-    said = []
-    for name, one in near.items():
-        if isinstance(one, str):
-            said.append(f"{name}, walls near it: {one}.")
-        else:
-            said.append(boundary_words(f"{name}, walls and floor near it, at {seat}", one))
-    return said
+    return [
+        f"{name}, walls near it: {one}."
+        if isinstance(one, str)
+        else boundary_words(f"{name}, walls and floor near it, at {seat}", one)
+        for name, one in near.items()
+    ]
 
 
 def _mode_words(found: Sequence[Layout], plan: RoomPlan, room: ListeningRoom) -> list[str]:
