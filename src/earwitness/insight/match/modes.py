@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from earwitness.insight.match.places import SPEED_M_S, perturbed
-from earwitness.quantities import Curve, log_axis
+from earwitness.quantities import log_axis
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 
 BASS_HZ: Final = (20.0, 80.0)
@@ -30,7 +30,7 @@ class Layout:
 
     spread_db : mean over frequency of the standard deviation between seats; uneven_db : standard deviation over
     frequency of the seats' energy mean; level_db : of that mean over one subwoofer in free field at 1 m; u : standard
-    uncertainties of the three; mean : the seats' mean over frequency
+    uncertainties of the three
     """
 
     name: str
@@ -39,7 +39,6 @@ class Layout:
     uneven_db: float
     level_db: float
     u: tuple[float, float, float]
-    mean: Curve
 
 
 def mode_hz(size_m: Size, orders: Sequence[int]) -> float:
@@ -118,18 +117,13 @@ def layouts(
             "seats": np.full((len(seats_m), 3), _REACH_M),
         }
         middle, u = seen({key: np.zeros(far.shape) for key, far in reach.items()}), perturbed(seen, reach)
-        nothing, everywhere = np.zeros(len(axis)), np.ones(len(axis), dtype=bool)
-        mean = Curve("seats_bass", name, axis, middle[3:], u[3:], nothing, everywhere, "dB",
-                     "dB over one subwoofer in free field at 1 m")  # fmt: skip
-        spread, uneven, level = (float(one) for one in middle[:3])
-        found.append(Layout(name, tuple(places), spread, uneven, level, (float(u[0]), float(u[1]), float(u[2])), mean))
+        spread, uneven, level = (float(one) for one in middle)
+        found.append(Layout(name, tuple(places), spread, uneven, level, (float(u[0]), float(u[1]), float(u[2]))))
     return tuple(sorted(found, key=lambda one: one.spread_db))
 
 
 def _told(pressure: ComplexArray) -> FloatArray:
-    """Spread, unevenness, level and the mean over frequency (3 + F,) [dB] of pressure (R, F)."""
+    """Spread, unevenness and level (3,) [dB] of pressure (R, F)."""
     energy = np.abs(pressure) ** 2
-    mean = 10.0 * np.log10(energy.mean(axis=0))
-    level = 10.0 * np.log10(energy)
-    spread = level.std(axis=0, ddof=1).mean() if len(level) > 1 else 0.0
-    return np.concatenate([[spread, mean.std(ddof=1), 10.0 * np.log10(energy.mean())], mean])
+    spread = (10.0 * np.log10(energy)).std(axis=0, ddof=1).mean() if len(energy) > 1 else 0.0
+    return np.array([spread, (10.0 * np.log10(energy.mean(axis=0))).std(ddof=1), 10.0 * np.log10(energy.mean())])

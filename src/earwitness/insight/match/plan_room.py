@@ -139,9 +139,7 @@ def _level_words(
         most = levels[seats[0]].get(key)
         if most is not None:
             told = f"{most.bound} {decibels(most.value or 0.0, most.u or 0.0)} dB".strip()
-            said.append(
-                f"They play {words} {told} at {seats[0]}." if count > 1 else f"It plays {words} {told} at {seats[0]}."
-            )
+            said.append(f"{'They play' if count > 1 else 'It plays'} {words} {told} at {seats[0]}.")
     return tuple(said)
 
 
