@@ -124,17 +124,20 @@ def test_self_noise_under_the_room_is_a_bound() -> None:
 def test_a_limiter_is_told_at_one_meter_and_at_the_input() -> None:
     step = np.arange(-36.0, 0.5)
     curve = LimiterCurve(
-        step, step + 100, 37, 100.0, -12.0, 0.125, 6.0, np.array([0.01, 0.02, 0.001, 0.1]), 0.01,
+        step, step + 100, 37, 100.0, -12.0, 0.125, 6.0, (0.01, 0.02, 0.001, 0.1), 0.01,
         TimeConstant(0.005, 0.0001, True, "dB"), TimeConstant(0.02, 0.03, False, "dB"),
     )  # fmt: skip
     taken = _measurement(limiters=(LimiterReading("t", 2.0, 80.0, curve, False),))
     found = powered_figures(taken, _level(90.0))
-    assert found["limiter_threshold@80hz"].value == pytest.approx(100 - 12 + 6.0206)
+    # 86 dB SPL for 2.83 V is what the field has, so 1 V gives 20 lg 2.83 less; 12 dB under 1 V.
+    assert found["limiter_threshold@80hz"].value == pytest.approx(86 - 20 * np.log10(2.83) - 12)
     assert found["limiter_input@80hz"].value == pytest.approx(-12 + 2.2185, abs=1e-3)
     assert found["limiter_ratio@80hz"].value == pytest.approx(8.0)
     assert found["limiter_ratio@80hz"].u == pytest.approx(0.064)
     assert found["limiter_attack@80hz"].value == pytest.approx(5.0)
     assert found["limiter_release@80hz"].bound == "at most"
+    room = replace(taken, gate=replace(taken.gate, source="room dimensions"))
+    assert "blurs" in powered_figures(room, _level(90.0))["limiter_attack@80hz"].reason
     wall = replace(curve, slope=0.0005)
     told = powered_figures(_measurement(limiters=(LimiterReading("t", 2.0, 80.0, wall, False),)), _level(90.0))
     assert told["limiter_ratio@80hz"].bound == "at least"

@@ -116,6 +116,26 @@ class Claim:
 
 
 @dataclass(frozen=True, slots=True)
+class BuiltIn:
+    """What a powered one holds. gain : volts at the drivers for one at the input; late_s : of its signal processing;
+    threshold_v : rms at the drivers; attack_s, release_s : time constants of the limiter's gain in dB; hiss_db : at 1 m
+    """
+
+    gain: float
+    late_s: float
+    threshold_v: float
+    ratio: float
+    knee_db: float
+    attack_s: float
+    release_s: float
+    hiss_db: float
+    idle_w: float
+    maximum_w: float
+    limiter_hz: tuple[float, ...]
+    low_pass_hz: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class DemoLoudspeaker:
     """One invented loudspeaker.
 
@@ -124,12 +144,14 @@ class DemoLoudspeaker:
     place_errors_m : how far each stated place is off, by cap, as a tape measure has it: to the left and up
     date, unit, state : of the session, with the serial of the unit and the keys of [variant]; "" and () to state none
     in_wall : its front is part of an endless wall, in place of the sphere; below_top_m : of the reference point
+    built_in : amplifier and signal processing of a powered one; outdoors : measured on hard ground, on axis only
+    bursts : frequencies and peak voltages at the drivers, where they are not the rig's
     like : key of the loudspeaker of which this is another session, scaled alike; "" for one by itself
     """
 
     key: str
     name: str
-    type: Literal["stand-mount", "floor-stander", "horn", "center", "in-wall"]
+    type: Literal["stand-mount", "floor-stander", "horn", "center", "in-wall", "monitor", "subwoofer"]
     price: float
     currency: str
     width_m: float
@@ -154,6 +176,9 @@ class DemoLoudspeaker:
     like: str = ""
     in_wall: bool = False
     below_top_m: float | None = None
+    built_in: BuiltIn | None = None
+    outdoors: bool = False
+    bursts: tuple[tuple[float, ...], tuple[float, ...]] | None = None
 
     @property
     def is_flat(self) -> bool:
@@ -172,7 +197,8 @@ def _lineup(name: str) -> tuple[DemoLoudspeaker, ...]:
 
 
 LINEUP = _lineup("lineup")
-KINDS = _lineup("kinds")
+KINDS = (*_lineup("kinds"), *_lineup("powered"))
+"""Of kinds that are made one by one, not with all others."""
 THIMBLE, CAUSEWAY, LANTERN, COFFER = LINEUP
 DEFAULT = CAUSEWAY
 """The one with faults that can be heard, found, mended and explained."""

@@ -19,9 +19,11 @@ _LASTING, _COIL_S = 8.0, 2.5
 
 def loud_jobs(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> Iterator[tuple[str, Callable[[], None]]]:
     """File and work of every such take; axis : paths from the caps to the microphone."""
-    yield script.PAIR_FILE, partial(_pair, one, folder, axis)
-    for frequency in rig.BURST_HZ:
-        for step, peak_v in enumerate(rig.BURST_PEAK_V, 1):
+    if one.high:
+        yield script.PAIR_FILE, partial(_pair, one, folder, axis)
+    frequencies, peaks_v = one.bursts or (rig.BURST_HZ, rig.BURST_PEAK_V)
+    for frequency in frequencies:
+        for step, peak_v in enumerate(peaks_v, 1):
             name = script.burst_file(frequency, step)
             yield name, partial(_burst, one, folder, axis, name, frequency, peak_v)
     yield script.RUN_FILE, partial(_run, one, folder, axis)

@@ -1,5 +1,6 @@
 """From every cap of a loudspeaker to a microphone as short responses: pascals per volume acceleration."""
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -40,6 +41,8 @@ def far_paths(
     turn = np.eye(3) if one.in_wall else speaker_axes(orbit, angle_deg)
     away_m = distance_m * (speaker_axes(orbit, angle_deg) @ np.array([1.0, 0.0, 0.0]))
     images = images or (_wall_images(tuple(away_m)) if one.in_wall else _hall_images(distance_m))
+    if one.outdoors:
+        images = replace(images, **{name: getattr(images, name)[:1] for name in ("emission", "amplitude", "delay_s")})
     last = round(float(images.delay_s[-1]) * rig.RATE_HZ)
     out = np.zeros((len(caps), last + 2 * TAPS))
     for row, field in enumerate(world.fields_at(one, caps, away_m[None, :], grid_hz())):
@@ -53,7 +56,8 @@ def far_paths(
         for strength, delay, field in zip(images.amplitude[1:], images.delay_s[1:], fields, strict=True):
             shift = np.exp(-2j * np.pi * grid_hz() * delay)
             _lay(out[row], strength * field * shift, float(delay))
-    return out
+    # Hard ground holds an image in the loudspeaker's own place.
+    return 2.0 * out if one.outdoors else out
 
 
 def near_paths(one: DemoLoudspeaker, caps: tuple[Cap, ...], driver_name: str) -> FloatArray:

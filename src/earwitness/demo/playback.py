@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 
 from earwitness.demo import rig, world
-from earwitness.demo.lineup import DemoLoudspeaker
+from earwitness.demo.lineup import KINDS, DemoLoudspeaker
 from earwitness.formats.audio import write_audio
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 
@@ -35,7 +35,7 @@ def emission(one: DemoLoudspeaker, shape: FloatArray, rms_v: float, *, heating_k
     usable[0] = usable[1]
     heating = warming_k(one, rms_v) if heating_k is None else heating_k
     active = world.speaker_sources(one, usable, heating_k=heating)
-    terminal = fft.rfft(shape * rms_v * np.sqrt(2))
+    terminal = fft.rfft(limited(one, shape * rms_v * np.sqrt(2)))
     names = tuple(cap.name for cap in (*one.bass.cones, one.bass.port))
     cone = active[0]
     area = one.bass.driver.cone_area_m2
@@ -62,6 +62,25 @@ def emission(one: DemoLoudspeaker, shape: FloatArray, rms_v: float, *, heating_k
     return out
 
 
+def limited(one: DemoLoudspeaker, terminal_v: FloatArray) -> FloatArray:
+    """The signal (samples,) behind the limiter of a powered one: by its envelope, with attack and release."""
+    from scipy.signal import hilbert
+
+    told = one.built_in
+    if told is None or np.abs(terminal_v).max() < told.threshold_v:
+        return terminal_v
+    level = 20 * np.log10(np.maximum(np.abs(hilbert(terminal_v)), 1e-9) / (told.threshold_v * np.sqrt(2)))
+    bend = np.clip(level + told.knee_db / 2, 0.0, told.knee_db) ** 2 / (2 * told.knee_db)
+    wanted = (1 / told.ratio - 1) * np.where(level > told.knee_db / 2, level, bend)
+    shares = [float(np.exp(-1 / (time_s * rig.RATE_HZ))) for time_s in (told.attack_s, told.release_s)]
+    gain, found = 0.0, np.empty(level.size)
+    for place, target in enumerate(wanted.tolist()):
+        share = shares[0] if target < gain else shares[1]
+        gain = share * gain + (1 - share) * target
+        found[place] = gain
+    return np.asarray(terminal_v * 10 ** (found / 20), dtype=np.float64)
+
+
 def warming_k(one: DemoLoudspeaker, rms_v: float) -> float:
     """Rise of the coils' temperature while a take runs, from the power into the rated impedance."""
     return float(one.bass.thermal_k_w * rms_v**2 / one.rated_impedance_ohm)
@@ -84,7 +103,9 @@ def write_both(key: str, folder: Path, name: str, total: ComplexArray, played_v:
 
     samples = played_v.size
     frequency = frequencies(samples)
-    late = total * np.exp(-2j * np.pi * frequency * rig.LATENCY_SAMPLES / rig.RATE_HZ)
+    built_in = next((one.built_in for one in KINDS if one.key == key), None)
+    late_s = rig.LATENCY_SAMPLES / rig.RATE_HZ + (0.0 if built_in is None else built_in.late_s)
+    late = total * np.exp(-2j * np.pi * frequency * late_s)
     heard = (late + rig.noise_spectrum(rig.take_seed(key, name), samples=samples)) * rig.microphone_response(frequency)
     microphone = rig.MICROPHONE_FS_PER_PA * fft.irfft(heard, samples)
     loop = np.roll(played_v, rig.LATENCY_SAMPLES) / rig.VOLTS_PER_FS

@@ -20,6 +20,7 @@ from earwitness.demo.lineup import Cap, DemoLoudspeaker
 from earwitness.demo.loud import loud_jobs
 from earwitness.demo.paths import far_paths, near_paths
 from earwitness.demo.playback import emission, record, write_both
+from earwitness.demo.powered import filtered, powered_jobs
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import cannot_write
 from earwitness.formats.audio import write_audio
@@ -99,7 +100,7 @@ def _record_all(
 def _jobs(one: DemoLoudspeaker, folder: Path, step_deg: int, emitted: dict[float, ComplexArray]) -> list[_Job]:
     """Every recording that follows a sweep or a signal; `emitted` by the sweep's voltage."""
     caps = tuple(s.cap for s in world.speaker_sources(one, np.array([1000.0])))
-    places = [
+    places = [("horizontal", 0)] if one.outdoors else [
         (orbit, angle)
         for orbit in ("horizontal", "vertical")
         for angle in _orbit_angles(orbit, step_deg, in_wall=one.in_wall)
@@ -108,7 +109,10 @@ def _jobs(one: DemoLoudspeaker, folder: Path, step_deg: int, emitted: dict[float
     axis = far_paths(one, caps, "horizontal", 0.0, rig.LEVEL_DISTANCE_M)
     for step, volts in enumerate(rig.LEVEL_SERIES_V, 1):
         jobs.append(_sweep_job(one, folder, script.level_file(step), volts, emitted, lambda: axis))
-    loud = [_Job(name, work) for name, work in loud_jobs(one, folder, axis)]
+    if one.built_in is not None and one.built_in.low_pass_hz is not None:
+        low = emission(one, filtered(_sweep(), one.built_in.low_pass_hz), rig.DRIVE_V)
+        jobs.append(_sweep_job(one, folder, script.FILTERED_FILE, rig.DRIVE_V, {rig.DRIVE_V: low}, lambda: axis))
+    loud = [_Job(name, work) for name, work in (*loud_jobs(one, folder, axis), *powered_jobs(one, folder, caps))]
     return [*jobs, *_other_jobs(one, folder, axis), *loud]
 
 
@@ -172,13 +176,13 @@ def _other_jobs(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> list[_J
     def table() -> None:
         (folder / script.TABLE_FILE).write_text(_impedance_text(one.key), encoding="utf-8")
 
-    electric = [_Job("impedance.flac", load), _Job("impedance_reference.flac", known)]
+    electric = [] if one.built_in else [_Job("impedance.flac", load), _Job("impedance_reference.flac", known)]
     if script.has_table(one.key):
         electric = [_Job(script.TABLE_FILE, table)]
     return [
         *(
             _Job(script.tones_file(step), partial(tones, script.tones_file(step), volts))
-            for step, volts in enumerate(rig.MULTITONE_V, 1)
+            for step, volts in enumerate(rig.MULTITONE_V if one.high else (), 1)
         ),
         _Job(script.TONES_PLAYED_FILE, played),
         *_still_jobs(one, folder),

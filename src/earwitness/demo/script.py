@@ -10,6 +10,7 @@ import numpy as np
 from earwitness.demo import box, rig, world
 from earwitness.demo.lineup import DemoLoudspeaker
 
+NOISE_ON_FILE, NOISE_OFF_FILE, FILTERED_FILE = "noise_on.flac", "noise_off.flac", "level/filtered.flac"
 TONES_PLAYED_FILE = "multitone_played.flac"
 PAIR_FILE, RUN_FILE, TABLE_FILE = "two_tones.flac", "noise_run.flac", "impedance.txt"
 _WITH_TABLE = ("lantern",)
@@ -41,6 +42,16 @@ def burst_file(frequency_hz: float, step: int) -> str:
     return f"burst/{frequency_hz:g}hz_{step}.flac"
 
 
+def limiter_file(frequency_hz: float) -> str:
+    """File of a limiter tone."""
+    return f"limiter_{frequency_hz:g}.flac"
+
+
+def limiter_distance_m(one: DemoLoudspeaker) -> float:
+    """Where the microphone stands for limiter tones: close up in the hall."""
+    return rig.LEVEL_DISTANCE_M if one.outdoors else 0.15
+
+
 def has_table(key: str) -> bool:
     """Whether the tester of that loudspeaker had an impedance meter and brings its table."""
     return key in _WITH_TABLE
@@ -50,6 +61,9 @@ def filled(name: str, one: DemoLoudspeaker, **facts: Any) -> str:
     """The text of data/NAME.toml.jinja for a loudspeaker, with facts of the case."""
     caps = (*one.bass.cones, one.bass.port, *(way.cap for way in one.high))
     facts["drivers"] = [(cap, np.round(world.cap_position(one, cap) + _tape_error_m(one, cap.name), 4)) for cap in caps]
+    gain = 1.0 if one.built_in is None else one.built_in.gain
+    facts["at_input"] = lambda volts: float(f"{volts / gain:.6g}")
+    facts["axis"] = (one.high[-1].cap if one.high else one.bass.cones[0]).name
     middle_m = float(box.stored(one.box).middle_m[2]) if one.box else None
     facts["below_top_m"] = one.below_top_m if middle_m is None else round(one.height_m / 2 + middle_m, 3)
     return str(_templates().get_template(f"{name}.toml.jinja").render(one=one, rig=rig, **facts))

@@ -24,7 +24,7 @@ NEAR_FIELD_GAP_M = 0.005
 TEST_VOLTAGE_V = 2.83
 _NEAR_ORDER = 640
 _SOFT_STEPS = 16
-_SENSITIVITY_BAND_HZ = (300.0, 3000.0)
+_SENSITIVITY_BAND_HZ, _BASS_BAND_HZ = (300.0, 3000.0), (40.0, 80.0)
 _AXIS = np.array([[1.0, 0.0, 0.0]])
 
 
@@ -261,7 +261,7 @@ def _scaled(active: tuple[Source, ...], scale: float) -> tuple[Source, ...]:
 @lru_cache(maxsize=8)
 def _scale(key: str) -> float:
     one = loudspeaker(key)
-    frequency = np.geomspace(*_SENSITIVITY_BAND_HZ, 160)
+    frequency = np.geomspace(*(_SENSITIVITY_BAND_HZ if one.high else _BASS_BAND_HZ), 160)
     level = 20 * np.log10(np.abs(sum_far(one, _raw_sources(one, frequency, 0.0), _AXIS, frequency)[0]))
     now = float(np.mean(level)) + 20 * np.log10(TEST_VOLTAGE_V / 20e-6)
     return float(10 ** ((one.sensitivity_db - now) / 20))

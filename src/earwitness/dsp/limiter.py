@@ -92,7 +92,7 @@ def read_limiter(heard: FloatArray, played: FloatArray, frequency_hz: float, rat
         jump = next((one for one in jumps if (one[0] > 0.0) == up and abs(one[0]) >= _LEAST_JUMP_DB), None)
         if jump is not None:
             times[up], moved = _time_constant(seen, jump[1:], moved)
-    return LimiterCurve(in_db, out_db, used, *values, u, rms, times[True], times[False])
+    return LimiterCurve(in_db, out_db, used, *values, tuple(map(float, u)), rms, times[True], times[False])
 
 
 def _later_by(sent: FloatArray, back: FloatArray, reach: int) -> int:
@@ -216,8 +216,8 @@ def _time_constant(
     left_db = float(np.sqrt(2.0 * best.cost / (span.stop - span.start)))
     # Neighbors under one window are not independent.
     spread = np.linalg.pinv(np.asarray(best.jac).T @ np.asarray(best.jac)) * max(left_db, _U_LEAST_DB) ** 2 * size
-    # Where the laws cannot be told apart, half of what lies between them is in doubt.
-    apart = 0.5 * abs(other.x[0] - best.x[0]) if _CLEARLY * other.cost < best.cost else 0.0
+    # Where the laws cannot be told apart, all that lies between them is as likely (GUM 4.3.7, half width over root 3).
+    apart = abs(other.x[0] - best.x[0]) / 12.0**0.5 if _CLEARLY * other.cost < best.cost else 0.0
     u_s = time_s * float(np.hypot(np.sqrt(spread[0, 0]), apart))
     resolved = abs(first - last) > 1.0 and time_s > 0.1 * size * hop_s and u_s < 0.5 * time_s
     told = TimeConstant(time_s if resolved else max(time_s, 0.5 * size * hop_s), u_s, resolved, law)

@@ -25,7 +25,7 @@ from earwitness.exhibits.reflections import reflections
 from earwitness.exhibits.separation import separation
 from earwitness.exhibits.trust import trust
 from earwitness.exhibits.words import short_reason, true_minus
-from earwitness.figures.kinds import lacks
+from earwitness.figures.kinds import kinds_of, lacks
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.record import Loudspeaker
 
@@ -86,7 +86,7 @@ def exhibits_of(
     return tuple(
         replace(chart, note=" ".join(filter(None, (chart.note, loudspeaker.title))))
         for chart in made
-        if chart is not None
+        if chart is not None and not lacks(kinds_of(loudspeaker), "exhibits", chart.key, even_judged=True)
     )
 
 

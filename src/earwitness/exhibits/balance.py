@@ -63,6 +63,10 @@ def _named(traces: tuple[Trace, ...]) -> str:
 
 
 def _finding(reading: Reading) -> str:
+    low, high = (reading.figures.get(key) for key in ("bass_lower_6db", "bass_upper_6db"))
+    if low is not None and high is not None and low.is_judged and high.is_judged:
+        ends = f"from {figure_words(low)} to {figure_words(high)}"
+        return f"The level stays within 6 dB of its mean from 40 Hz to 80 Hz {ends}."
     key = "listening_window" if "listening_window" in reading.curves else "on_axis"
     words = {"listening_window": "The listening window", "on_axis": "The on-axis response"}[key]
     spread = spread_of(reading.curves[key]) if key in reading.curves else None

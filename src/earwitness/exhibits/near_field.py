@@ -9,11 +9,10 @@ from earwitness.exhibits.level_facts import joined, level_panel, level_span, spl
 from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import band_words, number_words, sentence
 from earwitness.files.data import worded
-from earwitness.quantities import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, Curve, Measurement, NearField, Reading
+from earwitness.quantities import REFERENCE_PRESSURE_PA, Curve, DirectionalResponse, Measurement, NearField, Reading
 
 _SHOWN_TO_HZ = 2000.0
 _SHOWN_DB = 50.0
-_AT_MICROPHONE = f"dB SPL at the microphone, {REFERENCE_VOLTAGE_V:g} V"
 _DB_PER_DECADE = 50.0  # the other proportion of IEC 60263 (from memory)
 
 
@@ -23,7 +22,7 @@ def near_field(reading: Reading, measurement: Measurement) -> Chart | None:
         return None
     ports = _ports(measurement.near_field)
     parts = tuple(
-        Trace(_curve_of(part), "before" if part.driver in ports else "plain", part.driver)
+        Trace(_curve_of(part, measurement.response), "before" if part.driver in ports else "plain", part.driver)
         for part in measurement.near_field
     )
     panels = []
@@ -34,7 +33,7 @@ def near_field(reading: Reading, measurement: Measurement) -> Chart | None:
         panels.append(replace(joined_panel, db_per_decade=_DB_PER_DECADE))
     shown = valid_values(tuple(trace.curve for trace in parts), high_hz=_SHOWN_TO_HZ)
     high = float(5.0 * np.ceil((float(shown.max(initial=100.0)) + 2.0) / 5.0))
-    close = Panel("Level close to each part", _AT_MICROPHONE, high - _SHOWN_DB, high, 10.0, parts)
+    close = Panel("Level close to each part", parts[0].curve.reference, high - _SHOWN_DB, high, 10.0, parts)
     panels.append(replace(close, db_per_decade=_DB_PER_DECADE))
     return chart("near_field", panels, finding=_finding(measurement), high_hz=_SHOWN_TO_HZ, decade_db=_DB_PER_DECADE)
 
@@ -62,9 +61,11 @@ def _ports(parts: tuple[NearField, ...]) -> frozenset[str]:
     return frozenset(part.driver for part in parts if "port" in part.driver.lower())
 
 
-def _curve_of(part: NearField) -> Curve:
+def _curve_of(part: NearField, response: DirectionalResponse) -> Curve:
     hz = part.axis.hz
-    level = part.level_db + 20 * np.log10(REFERENCE_VOLTAGE_V / REFERENCE_PRESSURE_PA)
+    level = part.level_db + 20 * np.log10(response.reference_v / REFERENCE_PRESSURE_PA)
     valid = (hz >= part.lowest_valid_hz) & (hz <= part.highest_valid_hz) & np.isfinite(level)
     key, name = f"near_field {part.driver}", f"near field of {part.driver}"
-    return Curve.bare(key, name, part.axis, level, valid, reference=_AT_MICROPHONE)
+    return Curve.bare(
+        key, name, part.axis, level, valid, reference=f"dB SPL at the microphone, {response.reference or '2.83 V'}"
+    )

@@ -13,6 +13,9 @@ from earwitness.figures.registry import base_key, place_of
 from earwitness.files.data import worded
 from earwitness.quantities import Curve, Figure, Measurement
 
+# How a caveat begins that tells what stops a burst.
+_STOPS = ("harmonic", "held back")
+
 
 def warm_chart(
     runs: Sequence[Curve], figures: Mapping[str, Figure], measurement: Measurement, squeezed: Compression | None
@@ -58,14 +61,15 @@ def bursts_table(figures: Mapping[str, Figure]) -> Table | None:
         return None
     rows = []
     for figure in found:
-        stopped = next((note for note in figure.caveats if note.startswith("harmonic")), "the loudest was still clean")
+        told = [note for note in figure.caveats if note.startswith(_STOPS)]
+        stopped = "; ".join(told) if told else "the loudest was still clean"
         rows.append((place_of(figure.key), figure_words(figure), stopped))
     for key in ("burst_level_lowest", "burst_level_mean", "burst_level_upper"):
         mean = figures.get(key)
         if mean is not None and mean.value is not None:
             rows.append((f"mean of {mean.caveats[0]}", figure_words(mean), ""))
     shared = dict.fromkeys(
-        note for figure in found for note in figure.caveats if not note.startswith("harmonic")
+        note for figure in found for note in figure.caveats if not note.startswith(_STOPS)
     )  # fmt: skip
     return table(
         "bursts", rows, note=joined("Bursts of 6.5 cycles after ANSI/CTA-2010.", *(sentence(note) for note in shared))

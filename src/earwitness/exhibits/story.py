@@ -24,7 +24,7 @@ _LEFT = {
     "off_axis": "no equalizer mends it",
     "vertical": "mind the height of the ears; not equalized",
     "partial": "left alone: it is not the same in all directions",
-    "band_limit": "nothing to mend; a subwoofer extends it",
+    "band_limit": "nothing to mend: an end of the range",
     "tilt": "see the broad bands of the equalizer",
 }
 

@@ -1,5 +1,6 @@
 """What the level series and the multitones of a measurement tell: curves and figures, or the reason why not."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -27,6 +28,7 @@ NO_LEVELS = "the data tell no level of the fundamental at each voltage"
 NO_TONES = "the session has no multitone take"
 NO_BURSTS = "the session has no burst take"
 NO_PAIR = "the session has no two-tone take"
+_HELD_DB = 1.0
 # What tells how well a level is known, whatever the kind of loudspeaker.
 _LEVELS = ("sensitivity", "bass_level", "input_sensitivity", "input_sensitivity_digital")
 NO_RUN = "the session has no noise run"
@@ -162,6 +164,11 @@ def _burst_figures(
             figure = replace(
                 figure, caveats=(*figure.caveats, "recorded in a room, whose reflections are in the level")
             )
+        quiet, loud = min(ones, key=lambda one: one.drive_v), max(ones, key=lambda one: one.drive_v)
+        lost_db = 20.0 * math.log10(loud.drive_v / quiet.drive_v * quiet.peak_pa / loud.peak_pa)
+        if lost_db > _HELD_DB:
+            held = f"held back by {lost_db:.1f} dB at the loudest step, as a limiter or heat does"
+            figure = replace(figure, caveats=(held, *figure.caveats))
         found.setdefault(f"burst_level@{frequency:g}hz", figure)
     if found:
         found["burst_level_mean"] = _mean_burst(found)

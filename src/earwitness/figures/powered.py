@@ -19,6 +19,9 @@ _WANTED_DB = 94.0
 # A distance read off a tape to 5 mm, the air to 1 K (own choices); both move the time of flight.
 _U_PLACE_S, _U_AIR = 0.005 / 343.0, 0.0017
 _BRICK_WALL = 0.02
+# In a room the sound that hangs on is weaker than a fall of 26 dB only close to the driver (own choice).
+_CLOSE_M = 0.15
+_BLURRED = "the room blurs it: the tone was recorded more than 15 cm from the driver, and not outdoors"
 
 
 def powered_figures(measurement: Measurement, level: Figure, full_scale_dbu: float | None = None) -> dict[str, Figure]:
@@ -33,8 +36,7 @@ def powered_figures(measurement: Measurement, level: Figure, full_scale_dbu: flo
     if not limiters:
         why = "the recording is clipped" if measurement.limiters else "the session has no limiter take"
         found.append(INFO["limiter_threshold"].refused(why))
-    lineage = measurement.response.lineage
-    found += [figure for one in limiters for figure in _limiter(one, level.u or 0.0, lineage)]
+    found += [figure for one in limiters for figure in _limiter(one, measurement)]
     return {figure.key: figure for figure in found}
 
 
@@ -104,19 +106,29 @@ def _self_noise(measurement: Measurement) -> Figure:
     return _made(info, 10.0 * math.log10(on - off) + to_1m, math.hypot(u, u_scale), lineage, where, far)
 
 
-def _limiter(one: LimiterReading, u_level_db: float, lineage: tuple[str, ...]) -> list[Figure]:
+def _limiter(one: LimiterReading, measurement: Measurement) -> list[Figure]:
     """Threshold as level at 1 m and at the input, ratio, knee, attack and release, at one frequency."""
-    curve, hz = one.curve, one.frequency_hz
+    curve, hz, response = one.curve, one.frequency_hz, measurement.response
+    lineage, row = response.lineage, response.directions.on_axis_row()
+    place = int(np.argmin(np.abs(np.log(response.axis.hz / hz))))
+    u_level_db = float(response.u_total_db()[row, place])
+    at_1m_db, far = float(response.level_db(1.0)[row, place]), ""
+    if not (response.valid[row, place] and response.absolute):
+        # Below the threshold the take itself tells, by the distance law.
+        at_1m_db, far = curve.gain_db + 20.0 * math.log10(one.distance_m), "by the distance from where it was recorded"
+    in_room = measurement.gate.source != "anechoic" and one.distance_m > _CLOSE_M
     if curve.slope > 0.95 or curve.threshold_db > curve.in_db[-1]:
-        top = float(curve.out_db[-1]) + 20.0 * math.log10(one.distance_m)
-        made = _made(INFO["limiter_threshold"], top, u_level_db, lineage, "it did not limit up to the loudest step")
+        top = float(curve.in_db[-1]) + at_1m_db
+        made = _made(
+            INFO["limiter_threshold"], top, u_level_db, lineage, far, "it did not limit up to the loudest step"
+        )
         return [replace(made, key=f"limiter_threshold@{hz:g}hz", bound="at least", band_hz=(hz, hz))]
     u_gain, u_threshold, u_slope, u_knee = (float(u) for u in curve.u)
     whole = curve.used == curve.in_db.size
     left = "" if whole else f"above {curve.in_db[curve.used - 1] - DBU_DB:.1f} dBu something else sets in as well"
-    level = curve.gain_db + curve.threshold_db + 20.0 * math.log10(one.distance_m)
+    level = at_1m_db + curve.threshold_db
     found = [
-        _made(INFO["limiter_threshold"], level, math.hypot(u_threshold, u_gain, u_level_db), lineage, left),
+        _made(INFO["limiter_threshold"], level, math.hypot(u_threshold, u_gain, u_level_db), lineage, far, left),
         _made(INFO["limiter_input"], curve.threshold_db - DBU_DB, u_threshold, lineage),
     ]
     if curve.slope < max(_BRICK_WALL, 2.0 * u_slope):
@@ -127,7 +139,9 @@ def _limiter(one: LimiterReading, u_level_db: float, lineage: tuple[str, ...]) -
     found.append(_made(INFO["limiter_knee"], curve.knee_db, u_knee, lineage))
     times: tuple[tuple[str, TimeConstant | None], ...] = (("attack", curve.attack), ("release", curve.release))
     for name, time in times:
-        if time is not None:
+        if time is not None and in_room:
+            found.append(INFO[f"limiter_{name}"].refused(_BLURRED, lineage))
+        elif time is not None:
             law = f"the gain runs on as an exponential {'in dB' if time.law == 'dB' else 'on a linear scale'}"
             made = _made(INFO[f"limiter_{name}"], 1000.0 * time.time_s, 1000.0 * time.u_s, lineage, law)
             found.append(made if time.resolved else replace(made, u=0.0, bound="at most"))

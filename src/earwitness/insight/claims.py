@@ -204,8 +204,7 @@ def _lowest(claim: Claim, reading: Reading, figures: Mapping[str, Figure]) -> Cl
     drop = _drop(claim)
     if drop is None:
         return _open(claim, "the maker does not state at how many dB down it is meant")
-    standing = {3.0: "f3", 6.0: "f6", 10.0: "f10"}.get(drop)
-    measured = figures.get(standing) if standing else None
+    measured = next((figures[key] for key in (f"f{drop:g}", f"bass_lower_{drop:g}db") if key in figures), None)
     if measured is None or not measured.is_judged:
         found = _on_axis(reading)
         if isinstance(found, str):
@@ -213,7 +212,8 @@ def _lowest(claim: Claim, reading: Reading, figures: Mapping[str, Figure]) -> Cl
         measured = lower_limit(*found, drop, key=f"lower_limit_{drop:g}db")
     if measured.value is None or measured.u is None:
         return _open(claim, measured.reason, measured)
-    note = f"{drop:g} dB under the mean from 300 Hz to 3 kHz"
+    band = "40 Hz to 80 Hz" if measured.key.startswith("bass") else "300 Hz to 3 kHz"
+    note = f"{drop:g} dB under the mean from {band}"
     short, decimals = measured.value - claim.value, _hz_decimals(measured)
     return _closed(claim, measured, short, measured.u, decimals=decimals, least_counts=False, note=note)
 

@@ -28,11 +28,18 @@ from earwitness.session.session import Session, Tester
 # Key, name, condition. The first six that a reading has are the headlines, in this order.
 _HEADLINES = (
     ("sensitivity", "Sensitivity", "2.83 V, 1 m, 300 Hz to 3 kHz"),
+    ("input_sensitivity", "Input sensitivity", "for 94 dB at 1 m"),
+    ("input_sensitivity_digital", "Input sensitivity, digital", "for 94 dB at 1 m"),
+    ("latency", "Latency", "4 kHz to 12 kHz, air off"),
+    ("self_noise", "Noise without a signal", "A-weighted, 1 m"),
+    ("bass_lower_6db", "Bass, 6 dB down", "against 40 Hz to 80 Hz"),
     ("f6", "Bass, 6 dB down (F6)", "on axis, without a room"),
     ("linearity_half_range", "Unevenness on axis", "half the range, 100 Hz to 10 kHz"),
     ("in_room_slope", "Tilt in a room", "predicted, 100 Hz to 10 kHz"),
     ("highest_clean_level", "Maximum clean SPL", "at 1 m"),
     ("impedance_minimum", "Lowest impedance", "20 Hz to 20 kHz"),
+    ("burst_level_mean", "Peak level of bursts", "40, 50, 63 Hz, 1 m"),
+    ("burst_level_lowest", "Peak level, lowest bass", "20, 25, 31.5 Hz, 1 m"),
     ("nominal_coverage_horizontal", "Coverage, 6 dB down", "horizontal, 1 kHz to 10 kHz"),
     ("directivity_slope", "Directivity slope", "sound power, per octave"),
 )
@@ -188,6 +195,10 @@ def facts_of(loudspeaker: Loudspeaker) -> tuple[tuple[str, str], ...]:
         facts.append(("Mass", f"{loudspeaker.mass_kg:g} kg"))
     if loudspeaker.rated_impedance_ohm is not None:
         facts.append(("Rated impedance", f"{loudspeaker.rated_impedance_ohm:g} Ω (the maker's)"))
+    if loudspeaker.powered:
+        powers = ((loudspeaker.idle_w, "idle"), (loudspeaker.maximum_w, "at most"))
+        if told := ", ".join(f"{watts:g} W {words}" for watts, words in powers if watts is not None):
+            facts.append(("Power from the mains", f"{told} (as the tester states it)"))
     facts.append(("Reference axis", loudspeaker.reference_axis))
     facts.append(("Price", _price_words(loudspeaker.price)))
     return tuple(facts)

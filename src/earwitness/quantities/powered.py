@@ -52,7 +52,7 @@ class LimiterCurve(Locked):
     threshold_db: float
     slope: float
     knee_db: float
-    u: FloatArray
+    u: tuple[float, ...]
     rms_db: float
     attack: TimeConstant | None
     release: TimeConstant | None

@@ -331,8 +331,13 @@ def _flags(
     chosen = {take.id for take in far.takes}
     orbit_facts = [fact for fact in facts if fact.id in chosen]
     level = 20.0 * np.log10(np.maximum(np.abs(far.pressure), 1e-300))
-    flags += orbit_flags(orbit_facts, level, hz, symmetric=session.loudspeaker.symmetric, heard_to_hz=late.high_hz,
-                         half_space=session.environment.half_space)  # fmt: skip
+    # A subwoofer has no directions that would be missed.
+    if session.loudspeaker.type != "subwoofer":
+        space = session.environment.half_space
+        symmetric = session.loudspeaker.symmetric
+        flags += orbit_flags(
+            orbit_facts, level, hz, symmetric=symmetric, heard_to_hz=late.high_hz, half_space=space
+        )
     flags += quality.snr_flags(joined.snr_db, hz, joined.valid, [take.id for take in far.takes])
     room = session.environment.room
     if plan.gate.source != "anechoic":

@@ -110,4 +110,4 @@ def input_reference(session: Session) -> dict[str, Any]:
     drive = session.drive
     dbu = 20.0 * np.log10(drive.voltage_v / DBU_V)
     told = f"{dbu:.1f} dBu" if drive.level_dbfs is None else f"{drive.level_dbfs:.1f} dBFS"
-    return {"reference_v": drive.voltage_v, "reference": f"input {told}"}
+    return {"reference_v": drive.voltage_v, "reference": f"input {told}".replace("-", "\N{MINUS SIGN}")}
