@@ -9,12 +9,12 @@ import pytest
 
 from earwitness.app.add import add_folder
 from earwitness.app.read import ReadResult, read_loudspeaker
-from earwitness.demo.lineup import KINDS
 from earwitness.demo.recorder import write_session
+from earwitness.demo.world import loudspeaker
 from earwitness.exhibits.all import absent_words, exhibits_of
 from earwitness.figures.kinds import kinds_of
 
-SILL, CELLAR = KINDS[:2]
+SILL, CELLAR = loudspeaker("sill"), loudspeaker("cellar")
 DBU_V = 0.6**0.5
 
 

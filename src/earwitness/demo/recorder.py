@@ -100,11 +100,15 @@ def _record_all(
 def _jobs(one: DemoLoudspeaker, folder: Path, step_deg: int, emitted: dict[float, ComplexArray]) -> list[_Job]:
     """Every recording that follows a sweep or a signal; `emitted` by the sweep's voltage."""
     caps = tuple(s.cap for s in world.speaker_sources(one, np.array([1000.0])))
-    places = [("horizontal", 0)] if one.outdoors else [
-        (orbit, angle)
-        for orbit in ("horizontal", "vertical")
-        for angle in _orbit_angles(orbit, step_deg, in_wall=one.in_wall)
-    ]
+    places = (
+        [("horizontal", 0)]
+        if one.outdoors
+        else [
+            (orbit, angle)
+            for orbit in ("horizontal", "vertical")
+            for angle in _orbit_angles(orbit, step_deg, in_wall=one.in_wall)
+        ]
+    )
     jobs = _linear_jobs(one, caps, folder, places, emitted)
     axis = far_paths(one, caps, "horizontal", 0.0, rig.LEVEL_DISTANCE_M)
     for step, volts in enumerate(rig.LEVEL_SERIES_V, 1):

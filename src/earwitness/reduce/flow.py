@@ -335,9 +335,7 @@ def _flags(
     if session.loudspeaker.type != "subwoofer":
         space = session.environment.half_space
         symmetric = session.loudspeaker.symmetric
-        flags += orbit_flags(
-            orbit_facts, level, hz, symmetric=symmetric, heard_to_hz=late.high_hz, half_space=space
-        )
+        flags += orbit_flags(orbit_facts, level, hz, symmetric=symmetric, heard_to_hz=late.high_hz, half_space=space)
     flags += quality.snr_flags(joined.snr_db, hz, joined.valid, [take.id for take in far.takes])
     room = session.environment.room
     if plan.gate.source != "anechoic":
