@@ -357,12 +357,12 @@ def figure_lines(result: ReadResult, width: int | None = None) -> list[str]:
         lines += hanging(told, width)
     lines.append("")
     # One reason often stands behind many figures: a terminal is told it once, a pipe keeps a line for each figure.
-    told = [(row[0], _with_band(row, figure)) for row, figure in rows if width is None or figure.is_judged]
+    columns = [(row[0], _with_band(row, figure)) for row, figure in rows if width is None or figure.is_judged]
     unjudged: dict[str, list[str]] = {}
-    for row, figure in rows if width is not None else ():
-        if not figure.is_judged:
+    for row, figure in rows:
+        if width is not None and not figure.is_judged:
             unjudged.setdefault(row[1], []).append(row[0])
-    lines += two_columns(told, width)
+    lines += two_columns(columns, width)
     for reason, names in unjudged.items():
         lines += ["", *hanging(f"{reason}:", width), *wrapped("; ".join(names), width or 0, first="  ", rest="  ")]
     notes = [flag.sentence for flag in result.measurement.flags if flag.severity != "info"]
