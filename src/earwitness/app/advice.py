@@ -472,7 +472,7 @@ def match_lines(result: ReadResult, advice: Advice) -> list[str]:
     parts.append(("the room of the plan", () if match.plan_room is None else match.plan_room.sentences))
     if match.kind is not None:
         parts.append((match.kind.kind, match.kind.sentences))
-    parts.append(("for whom", [one.text for one in match.for_whom]))
+    parts.append(("for whom", [one.text for one in match.for_whom if one.topic != "kind"]))
     for title, told in parts:
         if told:
             lines += ["", title, *(line for words in told for line in _item("-", true_minus(words)))]
