@@ -150,7 +150,7 @@ def _advice_absent(advice: Advice, kinds: tuple[str, ...]) -> list[str]:
     found = []
     if not advice.heard:
         found.append("What was heard is not shown: no listening sheet was sealed.")
-    if advice.mend is None and advice.mend_absent:
+    if advice.mend is None and advice.mend_absent and not lacks(kinds, "questions", "equalizer"):
         found.append(f"The equalizer is not shown: {advice.mend_absent}.")
     if advice.aim is not None:
         aims = {f"{orbit} aim": why for orbit, why in advice.aim.missing.items()}
