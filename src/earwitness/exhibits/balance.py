@@ -28,6 +28,8 @@ _LEVELS: Final[tuple[Wanted, ...]] = (
     ("early_reflections", "reflected", "early reflections", False),
     ("sound_power", "all directions", "sound power", False),
 )
+# A subwoofer's range and what lies above it.
+_BASS_TO_HZ: Final = 1000.0
 _INDICES: Final[tuple[Wanted, ...]] = (
     ("early_reflections_di", "directivity", "early reflections DI", False),
     ("sound_power_di", "directivity", "sound power DI", False),
@@ -50,6 +52,7 @@ def balance(reading: Reading, measurement: Measurement) -> Chart | None:
         "balance",
         panels,
         finding=_finding(reading),
+        high_hz=_BASS_TO_HZ if "bass_upper_6db" in reading.figures else 20_000.0,
         subtitle="Direct sound, early reflections and sound in all directions, after ANSI/CTA-2034-A"
         if len(traces) == len(_LEVELS)
         else _named(traces),
