@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 from starlette.testclient import TestClient
 
+from earwitness.bench.state import Bench
 from earwitness.cli import main
 from earwitness.session.amplifier_sheet import read_amplifier_sheet
 from earwitness.session.room_plan import read_room_plan
@@ -32,6 +33,18 @@ def test_the_page_opens_and_teaches_without_a_loudspeaker(client: TestClient) ->
     assert "Where one listens" in client.get("/match/1").text
     assert "Choose one at the top" in client.get("/match").text
     assert client.get("/match/77").status_code == 404
+
+
+def test_a_powered_loudspeaker_is_asked_for_no_amplifier(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    usual = client.get("/match/1").text
+    assert 'href="#amplifier"' in usual
+    assert 'id="amplifier" aria-labelledby="amplifier-title">' in usual
+    monkeypatch.setattr(Bench, "kinds", lambda *_: ("monitor", "powered"))
+    powered = client.get("/match/1").text
+    assert 'href="#amplifier"' not in powered
+    assert 'id="amplifier" aria-labelledby="amplifier-title" hidden>' in powered
+    assert 'href="#subwoofer"' in powered
+    assert "Set up the room and the subwoofer as they are" in powered
 
 
 def test_seats_stand_where_trigonometry_says(client: TestClient) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from earwitness.errors import InputError
+from earwitness.exhibits.match import at_seats_chart
 from earwitness.insight.match.at_seats import K95, AtSeats, BassEqualizer, at_seats, thirds_db, whose_part
 from earwitness.insight.match.in_room import ListeningRoom
 from earwitness.insight.mend.equalizer import gain_db
@@ -159,3 +160,15 @@ def test_a_seat_that_is_not_on_the_plan_is_told() -> None:
     deaf = [replace(one, valid=np.zeros(len(AXIS), dtype=bool)) for one in takes()]
     with pytest.raises(InputError, match="only 0 third octaves"):
         judged(deaf)
+
+
+def test_the_chart_lays_what_was_measured_over_what_was_predicted() -> None:
+    found = judged(takes(extra_db=4.0))
+    drawn = at_seats_chart(found)
+    predicted, measured = drawn.panels[0].traces
+    assert (predicted.label, measured.label) == ("predicted", "measured")
+    assert measured.curve.values - predicted.curve.values == pytest.approx(4.0, abs=0.05)
+    assert predicted.ribbon
+    assert drawn.panels[0].low <= predicted.curve.values.min()
+    assert drawn.panels[0].high >= measured.curve.values.max()
+    assert "does not hold" in drawn.caption.finding

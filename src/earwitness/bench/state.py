@@ -20,6 +20,7 @@ from earwitness.archive.choose import picking
 from earwitness.archive.desk import SEEN
 from earwitness.archive.entries import LoudspeakerEntry, SessionEntry
 from earwitness.errors import ArchiveError, InputError, OutputError
+from earwitness.figures.kinds import kinds_of
 
 if TYPE_CHECKING:
     from earwitness.app.read import AxisPreview, ReadResult
@@ -212,6 +213,14 @@ class Bench:
     def has_session(self, loudspeaker_id: int) -> bool:
         """Whether there is anything measured of a loudspeaker."""
         return self.shown(loudspeaker_id) is not None
+
+    def kinds(self, loudspeaker_id: int) -> tuple[str, ...]:
+        """What a measured loudspeaker is, as `kinds_of`."""
+        shown = self.shown(loudspeaker_id)
+        if shown is None:
+            return ()
+        with Archive.open(self.archive_folder) as archive:
+            return kinds_of(archive.session(shown.id).loudspeaker)
 
     def preview(self, session_id: int) -> AxisPreview:
         """The takes on axis of a session, held for trying other settings; those of one session at a time.

@@ -10,6 +10,7 @@ from earwitness.exhibits.texts import chart, table
 from earwitness.exhibits.words import exact_words, figure_words, number_words, true_minus, value_words
 from earwitness.insight.claims import ClaimVerdict
 from earwitness.insight.match.amplifier import AmplifierMatch
+from earwitness.insight.match.at_seats import AtSeats
 from earwitness.insight.match.subwoofer import SubwooferMatch
 from earwitness.quantities import Figure
 
@@ -119,6 +120,19 @@ def subwoofer_chart(match: SubwooferMatch) -> Chart:
             "The room is not in it; a difference in path needs its own delay.",
         ),
         match=match,
+    )
+
+
+def at_seats_chart(found: AtSeats) -> Chart:
+    """Third octaves measured at the seats over the predicted ones with their uncertainty."""
+    traces = (Trace(found.predicted, "in room", "predicted", True), Trace(found.measured, "direct", "measured"))
+    low, high = level_span(tuple(trace.curve for trace in traces), span_db=25.0)
+    return chart(
+        "at-seats",
+        (Panel("Level at the seats", "dB SPL, 2.83 V", low, high, 5.0, traces),),
+        finding=true_minus(found.sentences[0]),
+        low_hz=100.0,
+        reading=joined(true_minus(" ".join(found.sentences[1:]))),
     )
 
 

@@ -27,6 +27,7 @@ from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.desk import seat_chart
 from earwitness.exhibits.match import (
     amplifier_table,
+    at_seats_chart,
     change_chart,
     claims_table,
     level_chart,
@@ -35,6 +36,7 @@ from earwitness.exhibits.match import (
 )
 from earwitness.exhibits.record import record
 from earwitness.exhibits.words import figure_words, true_minus
+from earwitness.figures.kinds import lacks
 from earwitness.insight.match.crossover import SLOPES, slope_words
 from earwitness.insight.match.seats import CINEMA_DB, CINEMA_PEAK_DB
 from earwitness.insight.match.subwoofer import CORNERS_HZ, SCHEMES
@@ -112,7 +114,10 @@ def match_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLR
     """What stands around one loudspeaker."""
     entry = bench.loudspeaker(loudspeaker_id)
     facts = None
+    unasked: list[str] = []
     if bench.has_session(loudspeaker_id):
+        kinds = bench.kinds(loudspeaker_id)
+        unasked = [one for one in ("amplifier", "subwoofer") if lacks(kinds, "questions", one)]
         facts = {
             "id": loudspeaker_id,
             "corners_hz": CORNERS_HZ,
@@ -122,7 +127,8 @@ def match_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLR
             "goal_db": CINEMA_DB,
             "peak_db": CINEMA_PEAK_DB,
         }
-    return page(request, "match.html.jinja", place="match", title="Match", loudspeaker=entry, facts=facts)
+    words = {"place": "match", "title": "Match", "loudspeaker": entry, "facts": facts, "unasked": unasked}
+    return page(request, "match.html.jinja", **words)
 
 
 @router.put("/api/match/listening-distance", tags=["match"])
@@ -183,7 +189,9 @@ def match_room(loudspeaker_id: Id, body: SeatsAsked, bench: BenchState) -> dict[
     amplifier = None if body.amplifier is None else amplifier_for(result, body.amplifier)
     made = (seats_heard(result, body.room, absent), room_for(result, body.room, amplifier, absent))
     said = [words for one in made if one is not None for words in one.sentences]
-    return {"sentences": [true_minus(words) for words in said], "absent": absent.get("room", "")}
+    seats = made[0]
+    shown = _shown(None if seats is None else at_seats_chart(seats))
+    return {"sentences": [true_minus(words) for words in said], "absent": absent.get("room", ""), "html": shown}
 
 
 @router.post("/api/match/{loudspeaker_id}/words", tags=["match"])

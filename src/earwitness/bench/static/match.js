@@ -250,9 +250,11 @@ const askRoom = newest(async () => {
   try {
     const told = await ask("POST", `${api}/room`, { room, amplifier: amplifier() });
     listed("room-words", told.absent ? [told.absent] : told.sentences);
+    put("room-chart", told.html);
   } catch {
     // What is wrong with the plan is told beside it.
     listed("room-words", []);
+    put("room-chart", "");
   }
 });
 
