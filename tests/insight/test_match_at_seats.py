@@ -162,6 +162,16 @@ def test_a_seat_that_is_not_on_the_plan_is_told() -> None:
         judged(deaf)
 
 
+def test_no_equalizer_is_offered_for_what_chance_makes_of_an_even_bass() -> None:
+    """Forty rooms whose bass is even but for the scatter of a diffuse field: what is offered must gain for certain."""
+    random = np.random.default_rng(29)
+    found = [judged(takes(random)).bass for _ in range(40)]
+    for one in found:
+        if isinstance(one, BassEqualizer):
+            assert one.before_db - one.after_db > 2.0 * one.u_db
+    assert any(isinstance(one, str) and "nothing certain" in one for one in found)
+
+
 def test_the_chart_lays_what_was_measured_over_what_was_predicted() -> None:
     found = judged(takes(extra_db=4.0))
     drawn = at_seats_chart(found)

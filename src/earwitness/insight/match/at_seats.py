@@ -207,8 +207,10 @@ def _bass(takes: Sequence[SeatReading], on_axis: Curve, high_hz: float) -> BassE
     gained = [over(some).std() - (over(some) + gains).std()
               for some in (np.delete(rows, i, axis=0) for i in range(len(rows)))]  # fmt: skip
     u_db = math.sqrt((len(rows) - 1) * float(np.var(gained)))
-    lost = max(float(gains.max()), 0.0)
-    return BassEqualizer(made, high_hz, float(over_db.std()), float((over_db + gains).std()), u_db, lost)
+    before_db, after_db, lost = float(over_db.std()), float((over_db + gains).std()), max(float(gains.max()), 0.0)
+    if before_db - after_db <= 2.0 * u_db:
+        return f"an equalizer of the bass gains nothing certain, {decibels(before_db - after_db, u_db)} dB rms"
+    return BassEqualizer(made, high_hz, before_db, after_db, u_db, lost)
 
 
 def _words(
