@@ -12,11 +12,11 @@ from sqlalchemy import text
 from starlette.testclient import TestClient
 
 from earwitness.app.add import add_catalogue
-from earwitness.app.shelf import PAGE_ROWS, home
 from earwitness.archive import drafts
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.desk import WARNINGS
 from earwitness.archive.notes import record_opening
+from earwitness.bench.home import PAGE_ROWS, home
 from earwitness.bench.state import Bench
 
 COUNT = PAGE_ROWS + 3

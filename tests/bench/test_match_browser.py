@@ -132,6 +132,9 @@ def test_an_amplifier_answers_while_its_numbers_are_typed(page: Page) -> None:
 
 
 def test_where_the_load_is_left_open_the_usable_answer_stands_first(page: Page) -> None:
+    # Another test's amplifier may still be kept.
+    page.locator("#amp-minimum").fill("")
+    page.get_by_label("into 4 Ω", exact=True).fill("")
     page.locator("[data-load='8']").fill("50")
     answer = page.locator("#amp-answer")
     expect(answer.locator("strong")).to_contain_text("For 85 dB with peaks 20 dB above:", timeout=30_000)

@@ -20,7 +20,6 @@ from earwitness.archive.choose import picking
 from earwitness.archive.desk import SEEN
 from earwitness.archive.entries import LoudspeakerEntry, SessionEntry
 from earwitness.errors import ArchiveError, InputError, OutputError
-from earwitness.figures.kinds import kinds_of
 
 if TYPE_CHECKING:
     from earwitness.app.read import AxisPreview, ReadResult
@@ -216,6 +215,9 @@ class Bench:
 
     def kinds(self, loudspeaker_id: int) -> tuple[str, ...]:
         """What a measured loudspeaker is, as `kinds_of`."""
+        # The first page is there before the figures are.
+        from earwitness.figures.kinds import kinds_of
+
         shown = self.shown(loudspeaker_id)
         if shown is None:
             return ()

@@ -6,7 +6,7 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
-from earwitness.app import shelf as desk
+from earwitness.bench import home as desk
 from earwitness.bench.pages import page, part
 from earwitness.bench.state import BenchState
 

@@ -127,8 +127,9 @@ def match_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLR
             "goal_db": CINEMA_DB,
             "peak_db": CINEMA_PEAK_DB,
         }
-    words = {"place": "match", "title": "Match", "loudspeaker": entry, "facts": facts, "unasked": unasked}
-    return page(request, "match.html.jinja", **words)
+    return page(
+        request, "match.html.jinja", place="match", title="Match", loudspeaker=entry, facts=facts, unasked=unasked
+    )
 
 
 @router.put("/api/match/listening-distance", tags=["match"])
