@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from earwitness.errors import InputError
-from earwitness.insight.match.in_room import ListeningRoom, level_in_room
+from earwitness.insight.match.in_room import ListeningRoom, level_in_room, more_in_room
 
 # A room of 6 x 4.5 x 2.6 m (floor 4 to 3) with 0.4 s.
 SIDES_M = (6.0, 4.5, 2.6)
@@ -98,3 +98,20 @@ def test_a_room_that_cannot_be_is_refused(given: dict[str, float]) -> None:
         ListeningRoom(30.0, 2.5, **given)
     with pytest.raises(InputError):
         ListeningRoom(-1.0, 2.5, 0.4)
+
+
+@pytest.mark.parametrize("distance_m", [0.7, 2.0, 6.0])
+def test_an_error_of_the_level_that_both_share_is_in_no_difference(distance_m: float) -> None:
+    """Outside: 20,000 draws of one error in axis and power (JCGM 101), beside what the room alone leaves in doubt."""
+    room, axis, power = ListeningRoom(AREA_M2, HEIGHT_M, TIME_S), (88.0, 0.5), (80.0, 0.8)
+    more, u_db = more_in_room(axis, power, room, distance_m=distance_m)
+    level, u_level_db = level_in_room(axis, power, room, distance_m=distance_m)
+    assert more == pytest.approx(level - axis[0] + 20.0 * math.log10(distance_m), abs=1e-9)
+    assert u_db < u_level_db
+    direct, kept = axis[0] - 20.0 * math.log10(distance_m), power[0] + room.reverberant_db(distance_m)
+    error = np.random.default_rng(31).standard_normal(20_000)
+    heard = 10 * np.log10(10 ** ((direct + axis[1] * error) / 10) + 10 ** ((kept + power[1] * error) / 10))
+    _, u_room_db = level_in_room((88.0, 0.0), (80.0, 0.0), room, distance_m=distance_m)
+    drawn = math.hypot(float(np.std(heard - direct - axis[1] * error)), u_room_db)
+    assert u_db == pytest.approx(drawn, rel=0.03)
+    assert more_in_room((88.0, 0.5), (80.0, 0.5), room, distance_m=distance_m)[1] == pytest.approx(u_room_db)

@@ -17,7 +17,7 @@ from earwitness.figures.sensitivity import band_level
 from earwitness.insight.match.amplifier import amplifier, match_amplifier, sources_gain_db, voltage_for_level
 from earwitness.insight.match.boundaries import wall_behind
 from earwitness.insight.match.crossover import SLOPES, Scheme, high_pass
-from earwitness.insight.match.in_room import ListeningRoom, level_in_room, pair_bass_db
+from earwitness.insight.match.in_room import ListeningRoom, level_in_room, more_in_room, pair_bass_db
 from earwitness.insight.match.subwoofer import _figures, main_response, spared_db, tuned
 from earwitness.publish.calculators import calculator_data, calculator_script
 from earwitness.publish.review import Review, review_of
@@ -138,6 +138,9 @@ def test_the_level_in_a_room_is_what_the_program_says(review: Review, ran: Ran) 
         level, u_db = level_in_room(on_axis, spread, room, distance_m=d, count=n)
         assert found["level"] == pytest.approx(level, abs=CLOSE_DB)
         assert found["u95"] == pytest.approx(2.0 * u_db, abs=CLOSE_DB)
+        assert found["moreU95"] == pytest.approx(
+            2.0 * more_in_room(on_axis, spread, room, distance_m=d)[1], abs=CLOSE_DB
+        )
 
 
 def test_the_pair_and_the_wall_are_what_the_program_says(review: Review, ran: Ran) -> None:

@@ -87,6 +87,7 @@ def own_filter(measurement: Measurement) -> Curve | None:
     hz = plain.axis.hz
     noise = np.interp(hz, hz * filtered.orders[0], filtered.noise_db[0])
     valid = (filtered.fundamental_db > noise + 20.0) & (hz >= 15.0) & (hz <= 500.0)
+    # Two takes at one place: what the recorder and the air moved between them (own choice).
     u = np.full(hz.size, 0.1)
     name = f"with {filtered.crossover}"
     return Curve("own_filter", name, plain.axis, values, u, np.zeros(hz.size), valid, "dB", "dB against without it")

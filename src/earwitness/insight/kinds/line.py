@@ -7,6 +7,7 @@ import numpy as np
 from earwitness.figures.as_measured import SPEED_M_S, far_field_to_hz, line_length_m
 from earwitness.files.data import worded
 from earwitness.insight.kinds.reading import KindReading, figure_of, plus_minus
+from earwitness.insight.spread import decibels
 from earwitness.quantities import Curve, FrequencyAxis
 from earwitness.quantities.arrays import FloatArray
 from earwitness.session.record import Loudspeaker
@@ -42,8 +43,16 @@ def line(loudspeaker: Loudspeaker, axis: FrequencyAxis, *, measured_m: float, di
         reference = "dB against the far field referred there"
         curves.append(Curve(f"line_{at_m:g}", f"at {at_m:g} m", axis, db, u, 0.0 * u, everywhere, "dB", reference))
         rows.append((f"4 kHz at {at_m:g} m", figure_of("line_level", db[treble], u[treble])))
-    there, twice = (line_level_db(length, axis.hz[[treble]], by * distance_m)[0] for by in (1.0, 2.0))
+
+    def falls_db(of_m: float) -> float:
+        there, twice = (line_level_db(of_m, axis.hz[[treble]], by * distance_m)[0] for by in (1.0, 2.0))
+        return float(6.02 - twice + there)
+
+    fall_db = falls_db(length)
+    u_fall = np.hypot(falls_db((1.0 + LENGTH_U) * length) - fall_db, SHADED_U_DB * np.clip(6.02 - fall_db, 0.05, 1.0))
     said = worded("insight.line_source", length=length, far_m=length**2 * _TREBLE_HZ / SPEED_M_S,
                   holds=plus_minus(holds, 0), measured_m=measured_m)  # fmt: skip
-    fall = worded("insight.line_doubled", distance_m=distance_m, twice_m=2.0 * distance_m, fall=6.02 - twice + there)
+    fall = worded(
+        "insight.line_doubled", distance_m=distance_m, twice_m=2.0 * distance_m, fall=decibels(fall_db, float(u_fall))
+    )
     return KindReading(loudspeaker.type, tuple(rows), (said, fall), tuple(curves))

@@ -93,6 +93,15 @@ def level_in_room(
     return level + sources_gain_db(count), u_db
 
 
+def more_in_room(
+    on_axis: tuple[float, float], power: tuple[float, float], room: ListeningRoom, *, distance_m: float
+) -> tuple[float, float]:
+    """What the room adds to the level on axis in free field, and its standard uncertainty [dB]: an error of the level
+    that both share is in no difference, so only what the power's doubt is beyond the axis's counts."""
+    level, u_db = level_in_room((on_axis[0], 0.0), (power[0], abs(power[1] - on_axis[1])), room, distance_m=distance_m)
+    return level - on_axis[0] + 20.0 * math.log10(distance_m), u_db
+
+
 def level_of_set(
     toward: Sequence[tuple[float, float]], power: tuple[float, float], room: ListeningRoom, distances_m: Sequence[float]
 ) -> tuple[float, float]:
@@ -133,14 +142,17 @@ def match_room(
         reason = "the room needs the level on axis and the sound power, both from 300 Hz to 3 kHz"
         return {key: not_judged(key, reason, unit="dB", method=_ROWS[key].method) for key in _ROWS}, (f"{reason}.",)
     on_axis = (sensitivity.value, sensitivity.u or 0.0)
-    value, u_db = level_in_room(on_axis, (power.value, power.u or 0.0), room, distance_m=distance_m)
-    more = value - on_axis[0] + 20.0 * math.log10(distance_m)
+    around = (power.value, power.u or 0.0)
+    value, u_db = level_in_room(on_axis, around, room, distance_m=distance_m)
+    more, u_more = more_in_room(on_axis, around, room, distance_m=distance_m)
     row = _ROWS["room_level"]
     found = {row.key: Figure(row.key, value, u_db, "dB", sensitivity.band_hz, row.method, lineage=sensitivity.lineage)}
     given = f"{room.reverberation_s:g} s" if room.absorption is None else f"a mean absorption of {room.absorption:g}"
     told = decibels(value, u_db)
     said = [
-        worded("insight.in_the_room", distance_m=distance_m, room=room, given=given, told=told, more=more),
+        worded(
+            "insight.in_the_room", distance_m=distance_m, room=room, given=given, told=told, more=decibels(more, u_more)
+        ),
         worded("insight.pair_in_the_room", low_db=pair_bass_db(PAIR_HZ, PAIR_M), hz=PAIR_HZ, apart_m=PAIR_M),
     ]
     for key, at_1_m, words in (
@@ -150,8 +162,7 @@ def match_room(
         if at_1_m is None or at_1_m.value is None:
             continue
         at = at_1_m.value + value - on_axis[0]
-        # What is common to both, the sensitivity, is counted twice: that errs to the safe side.
-        u_at, bound = math.hypot(at_1_m.u or 0.0, u_db), f"{at_1_m.bound} " if at_1_m.bound else ""
+        u_at, bound = math.hypot(at_1_m.u or 0.0, u_more), f"{at_1_m.bound} " if at_1_m.bound else ""
         found[key] = replace(at_1_m, key=key, value=at, u=u_at, method=_ROWS[key].method)
         told, free = bound + decibels(at, u_at), bound + decibels(at - more, at_1_m.u or 0.0)
         pair = f"{bound}{at + sources_gain_db(2):.1f}"

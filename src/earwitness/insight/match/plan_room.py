@@ -113,12 +113,15 @@ def _levels(
         known = [(one.value or 0.0, math.hypot(sensitivity.u or 0.0, one.u or 0.0)) for one in toward]
         distances = [one.distance_m for one in mine]
         level, u_db = level_of_set(known, power, room, distances)
+        # Over the level at 1 m on axis; what that has in common with all directions is in the highest level already.
+        own = [(one.value or 0.0, one.u or 0.0) for one in toward]
+        u_more = level_of_set(own, (power[0], abs(power[1] - (sensitivity.u or 0.0))), room, distances)[1]
         free = max(value - 20.0 * math.log10(r) for (value, _), r in zip(known, distances, strict=True))
         made = Figure(row.key, level, u_db, "dB", band, row.method, lineage=sensitivity.lineage)
         found[seat.name] = {"one": replace(made, value=free, u=sensitivity.u), "all": made}
         for key, most in reaches.items():
             if most.value is not None:
-                at, u_at = most.value + level - (sensitivity.value or 0.0), math.hypot(most.u or 0.0, u_db)
+                at, u_at = most.value + level - (sensitivity.value or 0.0), math.hypot(most.u or 0.0, u_more)
                 found[seat.name][key] = replace(made, value=at, u=u_at, bound=most.bound, band_hz=most.band_hz)
     return found
 
@@ -133,7 +136,8 @@ def _level_words(
     seats = list(dict.fromkeys((seats[0], seats[-1])))
     told = "; ".join(f"{decibels(judged[seat].value or 0.0, judged[seat].u or 0.0)} dB at {seat}" for seat in seats)
     given = f"{room.reverberation_s:g} s" if room.absorption is None else f"a mean absorption of {room.absorption:g}"
-    who, free = "One loudspeaker" if count == 1 else f"{count} loudspeakers", levels[seats[0]]["one"].value
+    who, one = "One loudspeaker" if count == 1 else f"{count} loudspeakers", levels[seats[0]]["one"]
+    free = decibels(one.value or 0.0, one.u or 0.0)
     said = [worded("insight.set_in_room", given=given, who=who, told=told, free=free, seat=seats[0])]
     for key, words in (("clean", "cleanly up to"), ("amplifier", "with this amplifier up to")):
         most = levels[seats[0]].get(key)

@@ -80,7 +80,9 @@
     const share = reverberant / (direct + reverberant), ratio = direct / reverberant;
     const ofRoom = share * Math.hypot(0.434, isGiven ? 0.6 : 1), ofPlace = (4.34 * Math.sqrt((1 + 2 * ratio) / ((2700 * decay) / 6.91))) / (1 + ratio);
     const u95 = 2 * Math.hypot(((1 - share) * sensitivityU95 + share * powerU95) / 2, ofRoom, ofPlace);
-    return { level: 10 * Math.log10(direct + reverberant) + 10 * Math.log10(count), u95, share };
+    // An error that the axis and the power share is in no difference.
+    const moreU95 = 2 * Math.hypot((share * Math.abs(powerU95 - sensitivityU95)) / 2, ofRoom, ofPlace);
+    return { level: 10 * Math.log10(direct + reverberant) + 10 * Math.log10(count), u95, moreU95, share };
   }
 
   /** Sound power of two small loudspeakers with the same signal over that of one. */
@@ -127,15 +129,15 @@
     room(form, data) {
       const of = (name) => given(form, name);
       const room = { area: of("area"), height: of("height"), reverberation: of("reverberation"), distance: of("distance"), count: of("count") };
-      const { level, u95 } = inRoom(data, room), more = level - atPlace(data.sensitivity, { distance: room.distance, count: room.count });
+      const { level, u95, moreU95 } = inRoom(data, room), more = level - atPlace(data.sensitivity, { distance: room.distance, count: room.count });
       const bass = room.count > 1
         ? ` Bass that is the same in both gains up to ${told(pairBass(50, 2.5) - 10 * Math.log10(2))} dB more at 50\u00a0Hz, 2.5 m apart.`
         : "";
-      const shown = `2.83 V give ${told(level)} ± ${told(u95)} dB there, ${told(more)} dB more than in free field.${bass}`;
+      const shown = `2.83 V give ${told(level)} ± ${told(u95)} dB there, ${told(more)} ± ${ofU(moreU95)} dB more than in free field.${bass}`;
       const clean = data.clean === null ? null : data.clean + level - data.sensitivity;
       return clean === null
         ? shown
-        : `${shown} Clean to ${data.cleanBound ? `${data.cleanBound} ` : ""}${told(clean)} ± ${ofU(Math.hypot(data.cleanU95, u95))} dB.`;
+        : `${shown} Clean to ${data.cleanBound ? `${data.cleanBound} ` : ""}${told(clean)} ± ${ofU(Math.hypot(data.cleanU95, moreU95))} dB.`;
     },
     wall(form, data) {
       const found = data.wall[form.elements.behind.selectedIndex];
