@@ -3,11 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
 from earwitness.figures.windows import Levels
-from earwitness.quantities import DirectionalResponse, Directions, FrequencyAxis, cta_orbits, report_axis
+from earwitness.quantities import (
+    DirectionalResponse,
+    Directions,
+    FrequencyAxis,
+    Gate,
+    Measurement,
+    cta_orbits,
+    report_axis,
+)
 from earwitness.quantities.arrays import BoolArray, FloatArray
 
 PASCAL_PER_VOLT_FOR_86_DB = 20e-6 / 2.83 * 10 ** (86 / 20)
@@ -49,3 +58,10 @@ def levels(level_db: FloatArray, directions: Directions, *, u_db: float = 0.3, p
     return Levels(
         axis, directions, both, np.full(both.shape, u_db), np.full(points, 0.2), np.ones(both.shape, bool), "dB"
     )
+
+
+def bare_measurement(response: DirectionalResponse, **facts: object) -> Measurement:
+    """A measurement of nothing but its response, in an anechoic room, with `facts` in place of what it lacks."""
+    snr_db, gate = np.full(response.pressure.shape, 60.0), Gate(0.0, 1.0, 0.1, None, "anechoic", 20.0)
+    made = Measurement(response, snr_db, gate, None, (), (), None, 48_000.0, np.zeros(8), 0.0, (), (), (), ())
+    return replace(made, **facts)  # type: ignore[arg-type]

@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from closed_form_fields import response
+from closed_form_fields import bare_measurement, response
 from level_worlds import AXIS, made_take
 
 from earwitness.figures.level_series import NO_BURSTS, NO_PAIR, NO_RUN, NO_SERIES, level_series_reading
 from earwitness.figures.read import read_measurement
 from earwitness.figures.registry import LEVEL_FIGURES, base_key, place_of
-from earwitness.quantities import BurstTakeReading, Gate, Harmonics, Measurement, NoiseRun, TwoToneReading
+from earwitness.quantities import BurstTakeReading, Harmonics, Measurement, NoiseRun, TwoToneReading
 from earwitness.quantities.arrays import FloatArray
 
 FLAT: FloatArray = np.full(len(AXIS), 86.0)
@@ -19,10 +19,7 @@ FLAT: FloatArray = np.full(len(AXIS), 86.0)
 
 def measured(*harmonics: Harmonics) -> Measurement:
     """An omnidirectional source of 86 dB that has these harmonics."""
-    field = response(np.ones(70))
-    snr = np.full(field.pressure.shape, 60.0)
-    gate = Gate(0.0, 1.0, 0.1, None, "anechoic", 20.0)
-    return Measurement(field, snr, gate, None, (), harmonics, None, 48_000.0, np.zeros(8), 0.0, (), (), (), ())
+    return bare_measurement(response(np.ones(70)), harmonics=harmonics)
 
 
 def step(volts: float, second_db: float = -40.0, *, take: str = "", loss_db: float = 0.0) -> Harmonics:

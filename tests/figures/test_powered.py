@@ -6,13 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from closed_form_fields import response
+from closed_form_fields import bare_measurement, response
 from scipy import signal
 
 from earwitness.figures.bass import bass_levels, bass_reading, own_filter
 from earwitness.figures.powered import powered_figures
 from earwitness.figures.read import read_measurement, read_response
-from earwitness.quantities import Figure, Gate, Harmonics, Measurement, from_orbit
+from earwitness.quantities import Figure, Harmonics, Measurement, from_orbit
 from earwitness.quantities.powered import LimiterCurve, LimiterReading, SelfNoise, TimeConstant
 from earwitness.standards.cta2010 import MASK_A, MASKS
 from earwitness.standards.weighting import a_weight_db
@@ -25,23 +25,7 @@ def _measurement(**facts: object) -> Measurement:
     base = replace(
         response(np.ones(1), directions=ONE), reference_v=DBU_V * 10 ** (-6 / 20), reference="input -6.0 dBu"
     )
-    made = Measurement(
-        base,
-        np.full(base.pressure.shape, 60.0),
-        Gate(0.0, 1.0, 0.1, None, "anechoic", 20.0),
-        None,
-        (),
-        (),
-        None,
-        48_000.0,
-        np.zeros(8),
-        0.0,
-        (),
-        (),
-        (),
-        (),
-    )
-    return replace(made, **facts)
+    return bare_measurement(base, **facts)
 
 
 def _level(value: float) -> Figure:

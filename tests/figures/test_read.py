@@ -6,7 +6,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from closed_form_fields import response
+from closed_form_fields import bare_measurement, response
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
@@ -17,8 +17,6 @@ from earwitness.figures.sampling import band_grid
 from earwitness.quantities import (
     DirectionalResponse,
     Figure,
-    Gate,
-    Measurement,
     Reading,
     cta_orbits,
     from_orbit,
@@ -220,23 +218,7 @@ def test_decimals_follow_the_uncertainty() -> None:
 
 
 def test_a_measurement_is_read_through_its_response() -> None:
-    base = _cardioid()
-    measurement = Measurement(
-        base,
-        np.full(base.pressure.shape, 60.0),
-        Gate(0.0, 1.0, 0.1, None, "anechoic", 20.0),
-        None,
-        (),
-        (),
-        None,
-        48_000.0,
-        np.zeros(8),
-        0.0,
-        (),
-        (),
-        (),
-        (),
-    )
+    measurement = bare_measurement(_cardioid())
     reading = read_measurement(measurement, rated_impedance_ohm=8.0, rear_wall="3")
     assert reading.choices["rear_wall"] == "3"
     default = read_measurement(measurement, rated_impedance_ohm=8.0)
