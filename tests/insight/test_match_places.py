@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
 from earwitness.audition.room import Shoebox, _tail
-from earwitness.insight.match.in_room import ListeningRoom, level_of_set, pair_bass_db
+from earwitness.insight.compare import compare_figure
+from earwitness.insight.match.in_room import ListeningRoom, causes_of_set, level_of_set, pair_bass_db
 from earwitness.insight.match.places import (
     THIRD,
     schroeder_hz,
@@ -15,6 +18,7 @@ from earwitness.insight.match.places import (
     values_in_band,
     values_on_path,
 )
+from earwitness.quantities import Figure
 
 SPEED_M_S = 343.0
 HZ = np.array([100.0, 200.0, 500.0, 1000.0])
@@ -97,3 +101,24 @@ def test_the_pair_that_is_heard_decays_as_the_level_in_the_room_counts() -> None
     path_m = box.seat_m + SPEED_M_S * after_s
     assert path_m > 4 * room.volume_m3 / room.surface_m2
     assert energy == pytest.approx(room.reverberant_db(path_m), abs=0.5)
+
+
+def test_what_two_seats_share_is_in_no_difference_between_them() -> None:
+    """Outside: 20,000 draws of one error of the level and one of the reverberation for both seats (JCGM 101)."""
+    room, axis, power, seats_m = ListeningRoom(150.0, 6.0, 0.9), (96.0, 0.5), (86.0, 0.5), (4.0, 14.0)
+    made = []
+    for r in seats_m:
+        level, u_db = level_of_set([axis], power, room, [r])
+        made.append(Figure("seat", level, u_db, "dB", None, "", shared=causes_of_set([axis], power, room, [r])))
+    pair = compare_figure(*made)
+    assert pair is not None
+    random = np.random.default_rng(17)
+    same, kept = 0.5 * random.standard_normal(20_000), random.standard_normal(20_000)
+    drawn = []
+    for r, one in zip(seats_m, made, strict=True):
+        own = (one.u or 0.0) ** 2 - sum(pull**2 for _, pull in one.shared)
+        reverberant = power[0] + room.reverberant_db(r) + math.hypot(1.0, 0.434) * kept
+        energy = 10 ** ((axis[0] - 20 * math.log10(r)) / 10) + 10 ** (reverberant / 10)
+        drawn.append(10 * np.log10(energy) + same + math.sqrt(own) * random.standard_normal(20_000))
+    assert pair.u == pytest.approx(float(np.std(drawn[0] - drawn[1])), rel=0.05)
+    assert pair.u < 0.8 * math.hypot(made[0].u or 0.0, made[1].u or 0.0)

@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping
 
 from earwitness.files.data import table_of, worded
+from earwitness.insight.compare import compare_figure
 from earwitness.insight.kinds.reading import KindReading, Rows, figure_of, plus_minus
 from earwitness.insight.match.plan_room import PlanRoom
 from earwitness.insight.match.seats import SINE_PEAK_DB, seat_angles
@@ -50,8 +51,7 @@ def horn(figures: Mapping[str, Figure], plan: RoomPlan | None, room: PlanRoom | 
     seats = sorted((one for one in seat_angles(plan) if one.seat in judged), key=lambda one: (one.row, one.distance_m))
     first, last = seats[0], seats[-1]
     (front, back), direct = (judged[one.seat]["all"] for one in (first, last)), judged[last.seat]["one"]
-    fall = figure_of("front_to_back", _less(front, back), math.hypot(front.u or 0.0, back.u or 0.0))
-    more, u = _less(back, direct), math.hypot(back.u or 0.0, direct.u or 0.0)
+    fall, (more, u) = figure_of("front_to_back", *_less(front, back)), _less(back, direct)
     ratio, moved = (-10.0 * math.log10(10.0 ** (max(by, 0.05) / 10.0) - 1.0) for by in (more, more + u))
     share = figure_of("direct_to_reverberant", ratio, abs(moved - ratio))
     rows += ((f"{first.seat} less {last.seat}", fall), (last.seat, share))
@@ -70,5 +70,7 @@ def horn(figures: Mapping[str, Figure], plan: RoomPlan | None, room: PlanRoom | 
     return KindReading("horn", rows, (*said, *index))
 
 
-def _less(one: Figure, other: Figure) -> float:
-    return (one.value or 0.0) - (other.value or 0.0)
+def _less(one: Figure, other: Figure) -> tuple[float, float]:
+    """The difference and its standard uncertainty; what moves both seats alike cancels."""
+    pair = compare_figure(one, other)
+    return (0.0, 0.0) if pair is None else (pair.difference, pair.u)

@@ -113,6 +113,23 @@ def level_of_set(
     reverberant energy (statistical room acoustics, after Schroeder, from memory). From 100 Hz up also for the same
     signal; below, places and modes decide (`pair_bass_db`, modes.py).
     """
+    level, common_db, u_room_db, u_place_db = _of_set(toward, power, room, distances_m)
+    return level, math.hypot(common_db, u_room_db, u_place_db)
+
+
+def causes_of_set(
+    toward: Sequence[tuple[float, float]], power: tuple[float, float], room: ListeningRoom, distances_m: Sequence[float]
+) -> tuple[tuple[str, float], ...]:
+    """What of that u moves all seats of a room alike [dB], as a figure's `shared`: the level as measured, and the
+    room's reverberation by its share of the energy. The rest is the place's own."""
+    _, common_db, u_room_db, _ = _of_set(toward, power, room, distances_m)
+    return ("level", common_db), ("reverberation", u_room_db)
+
+
+def _of_set(
+    toward: Sequence[tuple[float, float]], power: tuple[float, float], room: ListeningRoom, distances_m: Sequence[float]
+) -> tuple[float, float, float, float]:
+    """Level, and its standard uncertainty by the measured level, by the reverberation, and by the place [dB]."""
     parts = [10.0 ** ((one[0] - 20.0 * math.log10(r)) / 10.0) for one, r in zip(toward, distances_m, strict=True)]
     direct = math.fsum(parts)
     reverberant = math.fsum(10.0 ** ((power[0] + room.reverberant_db(r)) / 10.0) for r in distances_m)
@@ -121,8 +138,7 @@ def level_of_set(
     u_room_db = share * math.hypot(4.34 * _U_GIVEN, _U_TIME_DB if room.absorption is None else _U_ABSORPTION_DB)
     places = _BAND_WIDTH_HZ * room.decay_s / 6.91
     u_place_db = 4.34 * math.sqrt((1.0 + 2.0 * ratio) / places) / (1.0 + ratio)
-    u_db = math.hypot((1.0 - share) * u_direct + share * power[1], u_room_db, u_place_db)
-    return 10.0 * math.log10(direct + reverberant), u_db
+    return 10.0 * math.log10(direct + reverberant), (1.0 - share) * u_direct + share * power[1], u_room_db, u_place_db
 
 
 def pair_bass_db(frequency_hz: float, apart_m: float) -> float:

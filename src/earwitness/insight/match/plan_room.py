@@ -12,7 +12,7 @@ from earwitness.figures.info import figure_infos
 from earwitness.figures.sensitivity import band_level
 from earwitness.files.data import worded
 from earwitness.insight.match.boundaries import Boundary, boundary, boundary_words, near_planes
-from earwitness.insight.match.in_room import ListeningRoom, level_of_set
+from earwitness.insight.match.in_room import ListeningRoom, causes_of_set, level_of_set
 from earwitness.insight.match.modes import BASS_HZ, Layout, layouts, modes_below, usual_layouts
 from earwitness.insight.match.off_axis import Orbits, orbits_of, sound_toward
 from earwitness.insight.match.places import schroeder_hz
@@ -117,8 +117,10 @@ def _levels(
         own = [(one.value or 0.0, one.u or 0.0) for one in toward]
         u_more = level_of_set(own, (power[0], abs(power[1] - (sensitivity.u or 0.0))), room, distances)[1]
         free = max(value - 20.0 * math.log10(r) for (value, _), r in zip(known, distances, strict=True))
-        made = Figure(row.key, level, u_db, "dB", band, row.method, lineage=sensitivity.lineage)
-        found[seat.name] = {"one": replace(made, value=free, u=sensitivity.u), "all": made}
+        shared = causes_of_set(known, power, room, distances)
+        made = Figure(row.key, level, u_db, "dB", band, row.method, lineage=sensitivity.lineage, shared=shared)
+        direct = (("level", sensitivity.u or 0.0),)
+        found[seat.name] = {"one": replace(made, value=free, u=sensitivity.u, shared=direct), "all": made}
         for key, most in reaches.items():
             if most.value is not None:
                 at, u_at = most.value + level - (sensitivity.value or 0.0), math.hypot(most.u or 0.0, u_more)
