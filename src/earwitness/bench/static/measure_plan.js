@@ -27,9 +27,12 @@ const lines = (told, fault) =>
   );
 
 let turn = 0;
+// What stands there is of what was typed before, until its own answer is there.
+const results = form.querySelector(".plan-results");
+const busy = (now) => results.setAttribute("aria-busy", now);
 async function plan() {
   const body = asked(), mine = ++turn;
-  if (!body) return;
+  if (!body) return busy(false);
   try {
     const told = await ask("POST", "/api/measure/plan", body);
     // An answer that comes late says nothing of what is typed now.
@@ -44,6 +47,7 @@ async function plan() {
   } catch (error) {
     if (mine === turn) find("plan-gated").replaceChildren(make("p", { class: "error" }, error.told?.where || error.message));
   }
+  if (mine === turn) busy(false);
 }
 
 const svg = (tag, attributes, ...children) => {
@@ -110,6 +114,7 @@ const entered = () => Object.fromEntries([...form.elements].filter((field) => fi
 form.addEventListener("input", (e) => {
   if (e.target.name) draft.set({ fields: entered() });
   clearTimeout(timer);
+  busy(true);
   timer = setTimeout(plan, 120);
 });
 form.onsubmit = async (e) => {
