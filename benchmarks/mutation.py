@@ -1,197 +1,118 @@
-"""Do the tests notice a changed number? Small changes of the program, one at a time, against the tests that know it.
+"""Do the tests notice a changed result? Small changes of the program, one at a time, against the tests that reach them.
 
-    python benchmarks/mutation.py --mutants 80 --seed 1
-    python benchmarks/mutation.py --only figures/windows.py reduce/budget.py --mutants 40
+    python -P benchmarks/mutation_map.py --out covered --tests figures reduce insight
+    python benchmarks/mutation.py --map covered --mutants 400 --seed 1
 
-A mutant is one module with one change: a sign, a comparison's edge, a constant (a tenth more, or one), an exponent, a
-product for a quotient, minimum for maximum, any for all, a root or a size left out, the two sides of a choice
-exchanged. Messages, annotations, defaults of data classes' decorators and `raise` are left alone: only what may change
-a number counts. Mutants are drawn by seed, evenly over all places of the rooms. A module's tests are those of its room
-that import it (of insight and of reduce their folders' too); they run until the first fails, in a fork of one process
-that has the libraries loaded, with a limit of time; a mutant that does not end counts as killed. Prints the score by
-module and every survivor as the changed line.
+mutants.py says what a change is and how they are drawn: by seed, evenly over all places of figures, reduce and
+insight. The map says which tests run through a line, and how long each takes. A mutant meets the tests that run
+through its line (or the rest of its statement), quickest first, until one fails or the tests left would exceed
+`--budget` seconds of processor time; those of a constant are the tests that run through the lines that name it. Tests
+of other rooms, the golden figures and the demo's truth are not asked: they would kill more.
+
+A mutant within a function is put into a process that has collected all tests, by a fork in which the function's code
+is exchanged; one that takes effect on import starts from a fork that has only the libraries. A mutant survives where
+no test failed, also where no test reaches it. It counts as killed when it does not end within thirty times the time
+that its tests take unchanged, and 60 s at least. Each test that killed is run once without a change as well: kills by
+a test that fails there do not count, and are told. Hypothesis draws the same examples for each mutant and keeps none.
 """
 
 from __future__ import annotations
 
 import argparse
-import ast
-import copy
+import gc
+import importlib
 import importlib.abc
 import importlib.machinery
+import json
 import os
-import random
+import pickle
 import re
 import signal
 import sys
 import time
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
-from types import ModuleType
+from types import CodeType, FunctionType, ModuleType
+from typing import Any
+
+import mutants
+import pytest
+from mutants import SOURCE, Mutant
 
 ROOT = Path(__file__).parents[1]
-SOURCE, TESTS = ROOT / "src" / "earwitness", ROOT / "tests"
 ROOMS = ("figures", "reduce", "insight")
-LIMIT_S = 240
-KILLED, SURVIVED, LATE = "killed", "survived", "does not end"
-
-EDGES: dict[type[ast.cmpop], type[ast.cmpop]] = {ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt}
-COMPARED: dict[type[ast.cmpop], type[ast.cmpop]] = {
-    ast.Lt: ast.GtE,
-    ast.LtE: ast.Gt,
-    ast.Gt: ast.LtE,
-    ast.GtE: ast.Lt,
-    ast.Eq: ast.NotEq,
-    ast.NotEq: ast.Eq,
-    ast.Is: ast.IsNot,
-    ast.IsNot: ast.Is,
-    ast.In: ast.NotIn,
-    ast.NotIn: ast.In,
-}
-COMBINED: dict[type[ast.operator], type[ast.operator]] = {
-    ast.Add: ast.Sub,
-    ast.Sub: ast.Add,
-    ast.Mult: ast.Div,
-    ast.Div: ast.Mult,
-    ast.BitAnd: ast.BitOr,
-    ast.BitOr: ast.BitAnd,
-    ast.FloorDiv: ast.Div,
-}
-NAMED = {
-    "minimum": "maximum",
-    "maximum": "minimum",
-    "min": "max",
-    "max": "min",
-    "any": "all",
-    "all": "any",
-    "argmax": "argmin",
-    "argmin": "argmax",
-    "floor": "ceil",
-    "ceil": "floor",
-    "median": "mean",
-}
-LEFT_OUT = frozenset({"abs", "sqrt", "square", "log10", "log2", "flip"})
+KILLED, SURVIVED, LATE, UNREACHED = "killed", "survived", "does not end", "survived, no test reaches it"
+NOT_EXCHANGED = "its code cannot be exchanged"
+LIBRARIES = ("numpy", "scipy.interpolate", "scipy.signal", "scipy.optimize", "scipy.spatial", "pydantic", "sqlalchemy")
 
 
-@dataclass(frozen=True, slots=True)
-class Mutant:
-    """One change: module as "figures/windows.py", its source as a whole, the line before and after."""
+@dataclass
+class Covered:
+    """Tests by module and line, and the time of each [s]; lines that run on import."""
 
-    module: str
-    line: int
-    before: str
-    after: str
-    source: str
+    times_s: dict[str, float] = field(default_factory=dict)
+    lines: dict[str, dict[int, set[str]]] = field(default_factory=lambda: defaultdict(lambda: defaultdict(set)))
+    on_import: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
 
+    @classmethod
+    def read(cls, folder: Path) -> Covered:
+        """All maps of a folder; SystemExit where a module has changed since."""
+        found, changed = cls(), set()
+        for file in sorted(folder.glob("*.json")):
+            table = json.loads(file.read_text(encoding="utf-8"))
+            for module, text in table["sources"].items():
+                changed |= {module} if not _same(module, text) else set()
+            tests = table["tests"]
+            found.times_s |= dict(zip(tests, table["times_s"], strict=True))
+            for module, lines in table["lines"].items():
+                for line, numbers in lines.items():
+                    found.lines[module][int(line)] |= {tests[number] for number in numbers}
+            for module, imported in table["on_import"].items():
+                found.on_import[module] |= set(imported)
+        if changed:
+            print(f"changed since the map was made, make it anew: {', '.join(sorted(changed))}", file=sys.stderr)
+            raise SystemExit(2)
+        return found
 
-def places(tree: ast.Module) -> Iterator[tuple[ast.AST, ast.AST]]:
-    """Nodes that may be changed, each with what would stand in its place."""
-    for node in _counting(tree):
-        yield from ((node, other) for other in _others(node))
+    def tests_of(self, mutant: Mutant, budget_s: float) -> list[str]:
+        """Tests that reach the mutant, quickest first, within the budget; at least the quickest."""
+        lines = self.lines[mutant.module]
+        found = set(lines[mutant.line])
+        if not found:
+            found = {test for line in mutant.lines for test in lines[line]}
+        if mutant.function is None:
+            found = self._of_names(mutant) or {test for tests in lines.values() for test in tests}
+        chosen, spent_s = [], 0.0
+        for test in sorted(found, key=lambda one: (self.times_s[one], one)):
+            spent_s += self.times_s[test]
+            if chosen and spent_s > budget_s:
+                break
+            chosen.append(test)
+        return chosen
 
+    def _of_names(self, mutant: Mutant) -> set[str]:
+        """Tests that run through a line which names what the changed statement gives, in whichever module."""
+        if not mutant.names:
+            return set()
+        named = re.compile(rf"\b({'|'.join(map(re.escape, sorted(mutant.names)))})\b")
+        found = set()
+        for module, lines in self.lines.items():
+            text = (SOURCE / module).read_text(encoding="utf-8")
+            if named.search(text):
+                rows = [number for number, line in enumerate(text.splitlines(), 1) if named.search(line)]
+                found |= {test for row in rows for test in lines.get(row, set())}
+        return found
 
-def _counting(node: ast.AST) -> Iterator[ast.AST]:
-    """Everything that may change a number, without messages, annotations, decorators, imports and raises."""
-    if isinstance(node, ast.Raise | ast.JoinedStr | ast.Import | ast.ImportFrom | ast.Assert):
-        return
-    if isinstance(node, ast.Assign | ast.Expr | ast.Return) and any(
-        isinstance(n, ast.JoinedStr) for n in ast.walk(node)
-    ):
-        return
-    yield node
-    for name, value in ast.iter_fields(node):
-        if name in ("annotation", "returns", "decorator_list", "type_params"):
-            continue
-        if isinstance(node, ast.AnnAssign) and name == "value" and isinstance(value, ast.Call):
-            continue
-        for child in value if isinstance(value, list) else [value]:
-            if isinstance(child, ast.AST):
-                yield from _counting(child)
-
-
-def _others(node: ast.AST) -> Iterator[ast.AST]:
-    if isinstance(node, ast.Constant) and isinstance(node.value, int) and not isinstance(node.value, bool):
-        yield ast.Constant(node.value + 1)
-    elif isinstance(node, ast.Constant) and isinstance(node.value, float):
-        yield ast.Constant(node.value * 1.1 or 0.1)
-    elif isinstance(node, ast.Compare) and type(node.ops[0]) in COMPARED:
-        yield ast.Compare(node.left, [COMPARED[type(node.ops[0])](), *node.ops[1:]], node.comparators)
-        # Between two measured numbers the edge itself never comes up.
-        if type(node.ops[0]) in EDGES and isinstance(node.comparators[0], ast.Constant):
-            yield ast.Compare(node.left, [EDGES[type(node.ops[0])](), *node.ops[1:]], node.comparators)
-    elif isinstance(node, ast.BinOp):
-        if type(node.op) in COMBINED:
-            yield ast.BinOp(node.left, COMBINED[type(node.op)](), node.right)
-        elif isinstance(node.op, ast.Pow):
-            yield node.left
-    elif isinstance(node, ast.BoolOp):
-        yield ast.BoolOp(ast.And() if isinstance(node.op, ast.Or) else ast.Or(), node.values)
-    elif isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.USub | ast.Not | ast.Invert):
-        yield node.operand
-    elif isinstance(node, ast.IfExp):
-        yield ast.IfExp(node.test, node.orelse, node.body)
-    elif isinstance(node, ast.Call):
-        yield from _other_calls(node)
-
-
-def _other_calls(node: ast.Call) -> Iterator[ast.AST]:
-    function = node.func
-    name = function.attr if isinstance(function, ast.Attribute) else getattr(function, "id", "")
-    if name in NAMED:
-        other = copy.deepcopy(function)
-        setattr(other, "attr" if isinstance(function, ast.Attribute) else "id", NAMED[name])
-        yield ast.Call(other, node.args, node.keywords)
-    elif name in LEFT_OUT and len(node.args) == 1:
-        yield node.args[0]
-    elif name == "where" and len(node.args) == 3:
-        yield ast.Call(function, [node.args[0], node.args[2], node.args[1]], node.keywords)
-    elif name == "hypot" and len(node.args) == 2:
-        yield node.args[0]
+    def warm(self, mutant: Mutant) -> bool:
+        """Whether its function's code may be exchanged after the import: not where it has run by then."""
+        return mutant.function is not None and mutant.line not in self.on_import[mutant.module]
 
 
-def mutant_at(module: str, row: int) -> Mutant | None:
-    """The change at a place of a module; None where it leaves the program as it is."""
-    text = (SOURCE / module).read_text(encoding="utf-8")
-    tree = ast.parse(text)
-    node, other = list(places(tree))[row]
-    plain = ast.unparse(tree).splitlines()
-    source = ast.unparse(ast.fix_missing_locations(_Exchange(node, other).visit(ast.parse(text))))
-    changed = [new for old, new in zip(plain, source.splitlines(), strict=False) if old != new]
-    if not changed:
-        return None
-    line = int(getattr(node, "lineno", 0))
-    return Mutant(module, line, text.splitlines()[line - 1].strip(), changed[0].strip(), source)
-
-
-class _Exchange(ast.NodeTransformer):
-    """Puts `other` where a fresh parse has the node of the same kind and place as `node`."""
-
-    def __init__(self, node: ast.AST, other: ast.AST) -> None:
-        self.wanted, self.other, self.done = _place(node), other, False
-
-    def visit(self, node: ast.AST) -> ast.AST:
-        if not self.done and _place(node) == self.wanted:
-            self.done = True
-            return self.other
-        return super().generic_visit(node)
-
-
-def _place(node: ast.AST) -> tuple[object, ...]:
-    return (type(node), *(getattr(node, key, None) for key in ("lineno", "col_offset", "end_lineno", "end_col_offset")))
-
-
-def tests_of(module: str) -> list[str]:
-    """Test files of the module's room that import it; those of the whole room where none does."""
-    room, name = module.partition("/")[0], module.removesuffix(".py").replace("/", ".")
-    parent, _, last = name.rpartition(".")
-    direct = re.compile(
-        rf"earwitness\.{re.escape(name)}\b|from earwitness\.{re.escape(parent)} import [^\n]*\b{last}\b"
-    )
-    files = sorted((TESTS / room).glob("test_*.py"))
-    known = [str(file) for file in files if direct.search(file.read_text(encoding="utf-8"))]
-    return known or [str(file) for file in files]
+def _same(module: str, text: str) -> bool:
+    file = SOURCE / module
+    return file.is_file() and file.read_text(encoding="utf-8") == text
 
 
 class _Mutated(importlib.abc.MetaPathFinder, importlib.abc.Loader):
@@ -209,101 +130,230 @@ class _Mutated(importlib.abc.MetaPathFinder, importlib.abc.Loader):
 
     def exec_module(self, module: ModuleType) -> None:
         module.__file__ = self.file
-        exec(compile(self.mutant.source, self.file, "exec"), module.__dict__)
+        exec(compile(self.mutant.tree, self.file, "exec"), module.__dict__)
 
 
-def tried(mutant: Mutant | None, tests: Sequence[str], limit_s: int = LIMIT_S) -> str:
-    """What became of a mutant, in a process of its own; None : the program as it is."""
-    child = os.fork()
-    if child == 0:
-        os._exit(_run_tests(mutant, tests, limit_s))
-    _, status = os.waitpid(child, 0)
-    if os.WIFSIGNALED(status):
-        return LATE if os.WTERMSIG(status) == signal.SIGALRM else KILLED
-    return SURVIVED if os.WEXITSTATUS(status) == 0 else KILLED
+class Warm:
+    """Plugin of pytest: instead of the tests, forks of this process that has collected them, one for each mutant."""
+
+    def __init__(self, tried: Callable[[Warm], None]) -> None:
+        self.tried, self.items, self.functions = tried, dict[str, pytest.Item](), defaultdict(list)
+
+    def pytest_sessionstart(self) -> None:
+        _same_examples()
+
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        self.items = {item.nodeid: item for item in session.items}
+        gc.collect()
+        for one in gc.get_objects():
+            if isinstance(one, FunctionType) and one.__code__.co_filename.startswith(str(SOURCE)):
+                self.functions[one.__code__.co_filename, *_key(one.__code__)].append(one)
+        gc.freeze()
+        self.tried(self)
+        return True
+
+    def run(self, mutant: Mutant | None, tests: Sequence[str]) -> str | None:
+        """Name of the first test that fails with the mutant; None where none does."""
+        if mutant is not None and not self._exchanged(mutant):
+            return NOT_EXCHANGED
+        items = [self.items[test] for test in tests if test in self.items]
+        for item, following in zip(items, [*items[1:], None], strict=True):
+            item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+            if item.session.testsfailed:
+                return item.nodeid
+        return None
+
+    def _exchanged(self, mutant: Mutant) -> bool:
+        """Put the changed code into each living function of that name and line; False where that cannot be."""
+        file = str(SOURCE / mutant.module)
+        found = [code for code in _codes(compile(mutant.tree, file, "exec")) if _key(code) == mutant.function]
+        functions = self.functions.get((file, *(mutant.function or ())), [])
+        if len(found) != 1 or not functions:
+            return False
+        try:
+            for function in functions:
+                function.__code__ = found[0]
+        except ValueError:  # other variables of the surroundings than before
+            return False
+        return True
 
 
-def _run_tests(mutant: Mutant | None, tests: Sequence[str], limit_s: int) -> int:
-    import pytest
+def _codes(code: CodeType) -> Iterator[CodeType]:
+    yield code
+    for one in code.co_consts:
+        if isinstance(one, CodeType):
+            yield from _codes(one)
 
-    signal.alarm(limit_s)
-    nothing = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nothing, 1)
-    os.dup2(nothing, 2)
+
+def _key(code: CodeType) -> tuple[str, int]:
+    return (code.co_qualname, code.co_firstlineno)
+
+
+def _same_examples() -> None:
+    """Hypothesis draws the same examples each time and keeps none from one mutant to the next."""
+    import hypothesis
+
+    hypothesis.settings.register_profile(
+        "mutants", parent=hypothesis.settings(), database=None, derandomize=True, print_blob=False
+    )
+    hypothesis.settings.load_profile("mutants")
+
+
+class _First:
+    """Plugin of pytest: the first test that failed."""
+
+    def __init__(self) -> None:
+        self.failed: str | None = None
+
+    def pytest_sessionstart(self) -> None:
+        _same_examples()
+
+    def pytest_runtest_logreport(self, report: Any) -> None:
+        self.failed = report.nodeid if report.failed and self.failed is None else self.failed
+
+
+def cold(mutant: Mutant | None, tests: Sequence[str]) -> str | None:
+    """First test that fails where the module is imported changed."""
     if mutant is not None:
         sys.meta_path.insert(0, _Mutated(mutant))
-    for name in [name for name in sys.modules if name.partition(".")[0] == "earwitness"]:
-        del sys.modules[name]
-    os.chdir(ROOT)
-    return int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "-p", "no:randomly", *tests]))
+    first = _First()
+    code = pytest.main([*OPTIONS, "-x", *tests], plugins=[first])
+    return None if code == 0 else first.failed or "import"
 
 
-def drawn(modules: Sequence[str], count: int, seed: int) -> list[Mutant]:
-    """So many mutants of the modules, by seed, in the order of modules and lines."""
-    every = []
-    for module in modules:
-        tree = ast.parse((SOURCE / module).read_text(encoding="utf-8"))
-        every += [(module, row) for row in range(len(list(places(tree))))]
-    random.Random(seed).shuffle(every)
-    found: list[Mutant] = []
-    for module, row in every:
-        mutant = mutant_at(module, row) if len(found) < count else None
-        found += [] if mutant is None else [mutant]
-    return sorted(found, key=lambda one: (one.module, one.line))
+OPTIONS = ["-q", "--tb=no", "-p", "no:cacheprovider", "-p", "no:randomly", "-p", "no:xdist"]
 
 
-def modules_of(rooms: Sequence[str]) -> list[str]:
-    return [
-        str(file.relative_to(SOURCE))
-        for room in rooms
-        for file in sorted((SOURCE / room).rglob("*.py"))
-        if file.name != "__init__.py"
-    ]
+def forked(run: Callable[[], str | None], limit_s: float) -> tuple[str, str | None]:
+    """Outcome of a run in a process of its own, and the test that failed."""
+    ours, theirs = os.pipe()
+    child = os.fork()
+    if child == 0:
+        _in_child(run, limit_s, theirs)
+    os.close(theirs)
+    with os.fdopen(ours, "rb") as pipe:
+        told = pipe.read()
+    _, status = os.waitpid(child, 0)
+    if os.WIFSIGNALED(status):
+        return (LATE if os.WTERMSIG(status) == signal.SIGALRM else KILLED), None
+    failed = pickle.loads(told) if told else "end of the process"
+    return (SURVIVED, None) if failed is None else (KILLED, failed)
 
 
-def table_of(outcomes: list[tuple[Mutant, str]]) -> str:
-    """Score by room and module."""
-    counts: dict[str, list[int]] = defaultdict(lambda: [0, 0])
-    for mutant, outcome in outcomes:
-        room = mutant.module.partition("/")[0]
-        for key in (room, mutant.module):
-            counts[key][0] += outcome != SURVIVED
-            counts[key][1] += 1
-    lines = ["| room or module | mutants | killed |", "| --- | ---: | ---: |"]
-    for key in sorted(counts):
-        killed, tried_ones = counts[key]
-        lines.append(f"| {key} | {tried_ones} | {100 * killed / tried_ones:.0f} % |")
-    return "\n".join(lines)
+def _in_child(run: Callable[[], str | None], limit_s: float, pipe: int) -> None:
+    try:
+        signal.signal(signal.SIGALRM, signal.SIG_DFL)
+        signal.alarm(int(limit_s) + 1)
+        nothing = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nothing, 1)
+        os.dup2(nothing, 2)
+        os.write(pipe, pickle.dumps(run()))
+        os._exit(0)
+    finally:
+        os._exit(1)
+
+
+@dataclass
+class Round:
+    """Mutants with their tests, and what became of each."""
+
+    covered: Covered
+    mutants: list[Mutant]
+    budget_s: float
+    outcomes: dict[int, tuple[str, str | None]] = field(default_factory=dict)
+    unsound: set[str] = field(default_factory=set)
+    checked: set[str] = field(default_factory=set)
+
+    def go(self) -> None:
+        """Warm mutants in a process that has collected the tests of all; then the others."""
+        tests = [self.covered.tests_of(one, self.budget_s) for one in self.mutants]
+        warm = {row for row, one in enumerate(self.mutants) if self.covered.warm(one) and tests[row]}
+        files = sorted({test.partition("::")[0] for row in warm for test in tests[row]})
+        child = os.pipe()
+        pid = os.fork()
+        if pid == 0:
+            os.close(child[0])
+            plugin = Warm(lambda one: self._all(sorted(warm), tests, one))
+            pytest.main([*OPTIONS, "-s", *files], plugins=[plugin])
+            with os.fdopen(child[1], "wb") as pipe:
+                pipe.write(pickle.dumps((self.outcomes, self.unsound, self.checked)))
+            os._exit(0)
+        os.close(child[1])
+        with os.fdopen(child[0], "rb") as pipe:
+            self.outcomes, self.unsound, self.checked = pickle.loads(pipe.read())
+        os.waitpid(pid, 0)
+        self._all([row for row in range(len(tests)) if row not in self.outcomes], tests, None)
+
+    def _all(self, rows: Sequence[int], tests: list[list[str]], plugin: Warm | None) -> None:
+        for row in rows:
+            mutant, own = self.mutants[row], [test for test in tests[row] if test not in self.unsound]
+            began = time.perf_counter()
+            outcome, failed = self._tried(mutant, own, plugin)
+            while failed in own and not self._sound(failed, plugin):
+                own.remove(failed)
+                outcome, failed = self._tried(mutant, own, plugin)
+            if failed == NOT_EXCHANGED:
+                continue
+            self.outcomes[row] = (outcome, failed)
+            told = (
+                f"{outcome}, {time.perf_counter() - began:.1f} s: {mutant.module}:{mutant.line}: {mutant.after[:110]}"
+            )
+            print(told, file=sys.__stderr__, flush=True)
+
+    def _tried(self, mutant: Mutant, tests: Sequence[str], plugin: Warm | None) -> tuple[str, str | None]:
+        if not tests:
+            return UNREACHED, None
+        limit_s = max(60.0, 30.0 * sum(self.covered.times_s[test] for test in tests))
+        return forked(lambda: plugin.run(mutant, tests) if plugin else cold(mutant, tests), limit_s)
+
+    def _sound(self, test: str, plugin: Warm | None) -> bool:
+        if test not in self.checked:
+            self.checked.add(test)
+            limit_s = max(120.0, 60.0 * self.covered.times_s[test])
+            outcome, _ = forked(lambda: plugin.run(None, [test]) if plugin else cold(None, [test]), limit_s)
+            if outcome != SURVIVED:
+                self.unsound.add(test)
+                print(f"fails without any change, not counted: {test}", file=sys.__stderr__, flush=True)
+        return test not in self.unsound
+
+    def table(self) -> str:
+        """Survivors by room and module."""
+        counts: dict[str, list[int]] = defaultdict(lambda: [0, 0, 0])
+        for row, (outcome, _) in self.outcomes.items():
+            module = self.mutants[row].module
+            for key in ("all", module.partition("/")[0], module):
+                counts[key][0] += 1
+                counts[key][1] += outcome in (SURVIVED, UNREACHED)
+                counts[key][2] += outcome == UNREACHED
+        lines = ["| room or module | mutants | survived | of these not reached | survived [%] |"]
+        lines += ["| --- | ---: | ---: | ---: | ---: |"]
+        for key in sorted(counts, key=lambda one: (one != "all", one.endswith(".py"), one)):
+            tried, left, unreached = counts[key]
+            lines.append(f"| {key} | {tried} | {left} | {unreached} | {100 * left / tried:.1f} |")
+        return "\n".join(lines)
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--map", type=Path, required=True, help="folder that mutation_map.py wrote")
     parser.add_argument("--mutants", type=int, default=80)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--budget", type=float, default=20.0, help="time of the tests of one mutant [s]")
     parser.add_argument("--rooms", nargs="+", choices=ROOMS, default=ROOMS)
     parser.add_argument("--only", nargs="+", help="modules below src/earwitness")
     given = parser.parse_args()
+    covered = Covered.read(given.map)
+    os.chdir(ROOT)
     # Loaded once, so that no fork has to; what pytest rewrites must not be loaded before it.
-    for name in ("numpy", "scipy.interpolate", "scipy.signal", "scipy.optimize", "pydantic", "pytest"):
+    for name in LIBRARIES:
         importlib.import_module(name)
-    outcomes, sound = [], dict[tuple[str, ...], str]()
-    for mutant in drawn(given.only or modules_of(given.rooms), given.mutants, given.seed):
-        tests = tests_of(mutant.module)
-        began, key = time.perf_counter(), tuple(tests)
-        if key not in sound:
-            sound[key] = tried(None, tests)
-            if sound[key] != SURVIVED:
-                print(f"the tests of {mutant.module} fail without any change: left out", file=sys.stderr)
-        if sound[key] != SURVIVED:
-            continue
-        outcome = tried(mutant, tests)
-        outcomes.append((mutant, outcome))
-        told = f"{outcome}, {time.perf_counter() - began:.0f} s: {mutant.module}:{mutant.line}: {mutant.after}"
-        print(told, file=sys.stderr, flush=True)
-    print(table_of(outcomes))
-    survivors = [mutant for mutant, outcome in outcomes if outcome == SURVIVED]
-    for mutant in survivors:
-        print(f"\n{mutant.module}:{mutant.line}\n    {mutant.before}\n    {mutant.after}")
+    modules = given.only or mutants.modules_of(given.rooms)
+    one = Round(covered, mutants.drawn(modules, given.mutants, given.seed), given.budget)
+    one.go()
+    print(one.table())
+    for row, mutant in enumerate(one.mutants):
+        if one.outcomes[row][0] in (SURVIVED, UNREACHED):
+            print(f"\n{mutant.module}:{mutant.line} {one.outcomes[row][0]}\n    {mutant.before}\n    {mutant.after}")
     return 0
 
 
