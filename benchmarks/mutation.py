@@ -5,9 +5,10 @@
 
 mutants.py says what a change is and how they are drawn: by seed, evenly over all places of figures, reduce and
 insight. The map says which tests run through a line, and how long each takes. A mutant meets the tests that run
-through its line (or the rest of its statement), quickest first, until one fails or the tests left would exceed
-`--budget` seconds of processor time; those of a constant are the tests that run through the lines that name it. Tests
-of other rooms, the golden figures and the demo's truth are not asked: they would kill more.
+through its line (or the rest of its statement), those of files that import the module first and the quickest first,
+until one fails or the next would exceed `--budget` seconds of processor time; those of a constant are the tests that
+run through the lines that name it. Tests of other rooms, the golden figures and the demo's truth are not asked: they
+would kill more.
 
 A mutant within a function is put into a process that has collected all tests, by a fork in which the function's code
 is exchanged; one that takes effect on import starts from a fork that has only the libraries. A mutant survives where
@@ -33,6 +34,7 @@ import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from types import CodeType, FunctionType, ModuleType
 from typing import Any
@@ -77,7 +79,7 @@ class Covered:
         return found
 
     def tests_of(self, mutant: Mutant, budget_s: float) -> list[str]:
-        """Tests that reach the mutant, quickest first, within the budget; at least the quickest."""
+        """Tests that reach the mutant, as this file says, within the budget; at least the first."""
         lines = self.lines[mutant.module]
         found = set(lines[mutant.line])
         if not found:
@@ -85,7 +87,9 @@ class Covered:
         if mutant.function is None:
             found = self._of_names(mutant) or {test for tests in lines.values() for test in tests}
         chosen, spent_s = [], 0.0
-        for test in sorted(found, key=lambda one: (self.times_s[one], one)):
+        own = {file for file in {test.partition("::")[0] for test in found} if _imports(file, mutant.module)}
+        order = sorted(found, key=lambda one: (one.partition("::")[0] not in own, self.times_s[one], one))
+        for test in order:
             spent_s += self.times_s[test]
             if chosen and spent_s > budget_s:
                 break
@@ -108,6 +112,14 @@ class Covered:
     def warm(self, mutant: Mutant) -> bool:
         """Whether its function's code may be exchanged after the import: not where it has run by then."""
         return mutant.function is not None and mutant.line not in self.on_import[mutant.module]
+
+
+@cache
+def _imports(file: str, module: str) -> bool:
+    """Whether a file of tests imports the module by its name."""
+    parent, _, last = module.removesuffix(".py").replace("/", ".").rpartition(".")
+    named = rf"earwitness\.{re.escape(parent)}\.{last}\b|from earwitness\.{re.escape(parent)} import [^\n]*\b{last}\b"
+    return re.search(named, (ROOT / file).read_text(encoding="utf-8")) is not None
 
 
 def _same(module: str, text: str) -> bool:
@@ -338,7 +350,7 @@ def main() -> int:
     parser.add_argument("--map", type=Path, required=True, help="folder that mutation_map.py wrote")
     parser.add_argument("--mutants", type=int, default=80)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--budget", type=float, default=20.0, help="time of the tests of one mutant [s]")
+    parser.add_argument("--budget", type=float, default=4.0, help="time of the tests of one mutant [s]")
     parser.add_argument("--rooms", nargs="+", choices=ROOMS, default=ROOMS)
     parser.add_argument("--only", nargs="+", help="modules below src/earwitness")
     given = parser.parse_args()
