@@ -126,6 +126,11 @@ def test_a_limiter_is_told_at_one_meter_and_at_the_input() -> None:
     told = powered_figures(_measurement(limiters=(LimiterReading("t", 2.0, 80.0, wall, False),)), _level(90.0))
     assert told["limiter_ratio@80hz"].bound == "at least"
     assert told["limiter_ratio@80hz"].value == pytest.approx(50.0)
+    # A slope of 0.03 +- 0.02 may be none at all; with 95 % it is not above 0.07, so the ratio is 1 / 0.07 or more.
+    steep = replace(curve, slope=0.03, u=(*curve.u[:2], 0.02, curve.u[3]))
+    told = powered_figures(_measurement(limiters=(LimiterReading("t", 2.0, 80.0, steep, False),)), _level(90.0))
+    assert told["limiter_ratio@80hz"].bound == "at least"
+    assert told["limiter_ratio@80hz"].value == pytest.approx(1.0 / 0.07)
 
 
 @pytest.mark.parametrize(
