@@ -2,8 +2,8 @@
 
 A change is a sign, a comparison turned round or its edge, a constant (a tenth more, or one), an exponent left out, a
 product for a quotient, minimum for maximum, any for all, a root or a size left out, the two sides of a choice
-exchanged, true for false. Texts, annotations, decorators, assertions and `raise` are left alone: only what may change
-what comes out counts.
+exchanged, true for false. Texts, annotations, decorators, assertions, `strict` of zip and `raise` are left alone: only
+what may change what comes out counts.
 
 Two kinds of change are never drawn, since they leave the program as it is: one whose source reads as before, and the
 other edge (`<` for `<=`) between two computed numbers, which meet with probability nought. Against a constant the
@@ -97,6 +97,8 @@ def _counting(node: ast.AST) -> Iterator[ast.AST]:
         if name in ("annotation", "returns", "decorator_list", "type_params"):
             continue
         for child in value if isinstance(value, list) else [value]:
+            if isinstance(child, ast.keyword) and child.arg == "strict":
+                continue
             if isinstance(child, ast.AST):
                 yield from _counting(child)
 
