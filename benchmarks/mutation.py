@@ -1,6 +1,6 @@
 """Do the tests notice a changed result? Small changes of the program, one at a time, against the tests that reach them.
 
-    python -P benchmarks/mutation_map.py --out covered --tests figures reduce insight
+    python -P benchmarks/mutation_map.py --tests figures insight reduce --out covered/map.json
     python benchmarks/mutation.py --map covered --mutants 400 --seed 1
 
 mutants.py says what a change is and how they are drawn: by seed, evenly over all places of figures, reduce and
@@ -46,6 +46,7 @@ from mutants import SOURCE, Mutant
 ROOT = Path(__file__).parents[1]
 ROOMS = ("figures", "reduce", "insight")
 KILLED, SURVIVED, LATE, UNREACHED = "killed", "survived", "does not end", "survived, no test reaches it"
+Functions = dict[tuple[str, str, int], list[FunctionType]]
 NOT_EXCHANGED = "its code cannot be exchanged"
 LIBRARIES = ("numpy", "scipy.interpolate", "scipy.signal", "scipy.optimize", "scipy.spatial", "pydantic", "sqlalchemy")
 
@@ -149,7 +150,7 @@ class Warm:
     """Plugin of pytest: instead of the tests, forks of this process that has collected them, one for each mutant."""
 
     def __init__(self, tried: Callable[[Warm], None]) -> None:
-        self.tried, self.items, self.functions = tried, dict[str, pytest.Item](), defaultdict(list)
+        self.tried, self.items, self.functions = tried, dict[str, pytest.Item](), Functions()
 
     def pytest_sessionstart(self) -> None:
         _same_examples()
@@ -157,16 +158,14 @@ class Warm:
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         self.items = {item.nodeid: item for item in session.items}
         gc.collect()
-        for one in gc.get_objects():
-            if isinstance(one, FunctionType) and one.__code__.co_filename.startswith(str(SOURCE)):
-                self.functions[one.__code__.co_filename, *_key(one.__code__)].append(one)
+        self.functions = living()
         gc.freeze()
         self.tried(self)
         return True
 
     def run(self, mutant: Mutant | None, tests: Sequence[str]) -> str | None:
         """Name of the first test that fails with the mutant; None where none does."""
-        if mutant is not None and not self._exchanged(mutant):
+        if mutant is not None and not exchanged(mutant, self.functions):
             return NOT_EXCHANGED
         items = [self.items[test] for test in tests if test in self.items]
         for item, following in zip(items, [*items[1:], None], strict=True):
@@ -175,19 +174,29 @@ class Warm:
                 return item.nodeid
         return None
 
-    def _exchanged(self, mutant: Mutant) -> bool:
-        """Put the changed code into each living function of that name and line; False where that cannot be."""
-        file = str(SOURCE / mutant.module)
-        found = [code for code in _codes(compile(mutant.tree, file, "exec")) if _key(code) == mutant.function]
-        functions = self.functions.get((file, *(mutant.function or ())), [])
-        if len(found) != 1 or not functions:
-            return False
-        try:
-            for function in functions:
-                function.__code__ = found[0]
-        except ValueError:  # other variables of the surroundings than before
-            return False
-        return True
+
+def living() -> Functions:
+    """Functions of the program that are there, by file, qualified name and first line."""
+    found: Functions = {}
+    for one in gc.get_objects():
+        if isinstance(one, FunctionType) and one.__code__.co_filename.startswith(str(SOURCE)):
+            found.setdefault((one.__code__.co_filename, *_key(one.__code__)), []).append(one)
+    return found
+
+
+def exchanged(mutant: Mutant, functions: Functions) -> bool:
+    """Put the changed code into each living function of that name and line; False where that cannot be."""
+    file = str(SOURCE / mutant.module)
+    found = [code for code in _codes(compile(mutant.tree, file, "exec")) if _key(code) == mutant.function]
+    alive = functions.get((file, *mutant.function), []) if mutant.function else []
+    if len(found) != 1 or not alive:
+        return False
+    try:
+        for function in alive:
+            function.__code__ = found[0]
+    except ValueError:  # other variables of the surroundings than before
+        return False
+    return True
 
 
 def _codes(code: CodeType) -> Iterator[CodeType]:
@@ -228,6 +237,8 @@ def cold(mutant: Mutant | None, tests: Sequence[str]) -> str | None:
     """First test that fails where the module is imported changed."""
     if mutant is not None:
         sys.meta_path.insert(0, _Mutated(mutant))
+    for name in [name for name in sys.modules if name.partition(".")[0] == "earwitness"]:
+        del sys.modules[name]
     first = _First()
     code = pytest.main([*OPTIONS, "-x", *tests], plugins=[first])
     return None if code == 0 else first.failed or "import"
