@@ -101,3 +101,16 @@ def test_signals_are_not_overwritten_and_never_beyond_full_scale(tmp_path: Path)
     code, _, err = run("measure", "signals", str(tmp_path / "s"))
     assert code == 2
     assert "not overwritten" in err
+
+
+@pytest.mark.parametrize("package", ["uvicorn", "fastapi"])
+def test_the_bench_without_its_packages_says_what_brings_them(package: str, tmp_path: Path) -> None:
+    # In a process of its own: what this one has loaded stays loaded.
+    code = (
+        f"import sys; sys.modules[{package!r}] = None; from earwitness.cli import main; "
+        f"main(['bench', '--archive', {str(tmp_path / 'archive')!r}])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 8
+    assert "pip install 'earwitness[bench]'" in done.stderr
+    assert "Traceback" not in done.stderr

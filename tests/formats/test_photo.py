@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import io
 import struct
+import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
-from earwitness.errors import FormatError
+from earwitness.errors import FormatError, MissingExtraError
 from earwitness.formats.photo import SHOWN_PX, check_photo, picture_of
 
 ORIENTATION, GPS, MAKE = 0x0112, 0x8825, 0x010F
@@ -116,3 +117,14 @@ def test_damaged_photographs_are_read_or_refused(tmp_path: Path) -> None:
         except FormatError:
             refused += 1
     assert 20 < refused < 400
+
+
+def test_without_pillow_a_photograph_is_refused_with_what_brings_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "front.png"
+    scene().save(path)
+    monkeypatch.setitem(sys.modules, "PIL", None)
+    with pytest.raises(MissingExtraError, match=r"pip install 'earwitness\[report\]'") as told:
+        check_photo(path)
+    assert told.value.where == str(path)

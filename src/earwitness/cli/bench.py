@@ -9,6 +9,7 @@ import click
 
 from earwitness.cli import archive_option
 from earwitness.cli.show import Command, options
+from earwitness.errors import MissingExtraError
 
 # Parts of paths of browsers that see only what their package lets them.
 _WALLED = ("/snap/", "/flatpak/")
@@ -22,8 +23,12 @@ def command(port: int | None, no_browser: bool, archive: Path) -> None:
 
     It answers this machine alone. The address is good for one use. Stop it with Ctrl-C; all that was entered is kept.
     """
-    from earwitness.bench.server import serve
+    try:
+        import uvicorn  # noqa: F401
 
+        from earwitness.bench.server import serve
+    except ModuleNotFoundError as error:
+        raise MissingExtraError.of("cli.no_bench", package=error.name) from None
     with ExitStack() as until_stopped:
 
         def ready(address: str) -> None:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from earwitness.errors import FormatError
+from earwitness.errors import FormatError, MissingExtraError
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -34,14 +34,15 @@ class Picture:
 
 
 def check_photo(path: Path) -> None:
-    """FormatError where a file is no picture that can be published, with file and remedy."""
+    """FormatError where a file is no picture that can be published, with file and remedy; MissingExtraError without
+    Pillow."""
     with _opened(path, LEAST_SIDE_PX) as image:
         # Half a file opens as well as a whole one.
         image.load()
 
 
 def picture_of(path: Path, *, longest_px: int = SHOWN_PX) -> Picture:
-    """The picture in a photograph, made anew; the file stays as it is. FormatError as `check_photo`."""
+    """The picture in a photograph, made anew; the file stays as it is. Raises as `check_photo`."""
     from PIL import Image, ImageOps
 
     with _opened(path, 2 * longest_px) as image:
@@ -80,8 +81,10 @@ def png_in_few_colors(png: bytes, width_px: int) -> bytes:
 @contextlib.contextmanager
 def _opened(path: Path, least_px: int) -> Iterator[Image.Image]:
     """The image in a file, decoded no finer than is needed; what fails inside is told of the file."""
-    from PIL import Image, UnidentifiedImageError
-
+    try:
+        from PIL import Image, UnidentifiedImageError
+    except ImportError:
+        raise MissingExtraError.of("formats.no_pillow", where=str(path)) from None
     try:
         size = path.stat().st_size
         if size > MOST_BYTES:
