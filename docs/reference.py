@@ -1,5 +1,5 @@
-"""Write the pages that are made from the program: command-line.md from its help, api.md from its modules, glossary.md
-from the tables of labels and figures, sources.md from the tables of sources.
+"""Write the pages that are made from the program: command-line.md from its help, api.md and api/ from its modules,
+glossary.md from the tables of labels and figures, sources.md from the tables of sources.
 
     python docs/reference.py
 
@@ -9,6 +9,7 @@ A test compares the pages with what this makes (tests/contract/test_docs.py).
 from __future__ import annotations
 
 import ast
+import inspect
 import tomllib
 from collections.abc import Iterator
 from importlib.resources import files
@@ -16,6 +17,7 @@ from pathlib import Path
 
 import click
 
+import earwitness
 from earwitness.cli import main as command_line
 from earwitness.figures.registry import FIGURES
 
@@ -24,7 +26,6 @@ ROOMS = {
     "app": "Acts: one function for each thing a tester does. Command line and bench are doors to these.",
     "quantities": "Values: what acts give back. Frozen, with units in the names and uncertainty beside every number.",
 }
-SEPARATE = ("errors",)
 
 
 def commands(command: click.Command, path: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], str]]:
@@ -83,22 +84,32 @@ def modules_of(room: str) -> list[str]:
     return found
 
 
-def api_page() -> str:
-    parts = [
-        "# Functions and values",
-        "For programs of your own. Made from the docstrings; the list of modules by `python docs/reference.py`. "
-        "What stands here is what the command line and the bench use; all other rooms are inside and may change.",
+def api_pages() -> dict[str, str]:
+    """By file under docs: the page that leads to the rooms, and one page for each of them."""
+    rooms = {room: (words, modules_of(room)) for room, words in ROOMS.items()}
+    rooms["errors"] = ("What goes wrong, in words for a tester, each with its exit code.", ["earwitness.errors"])
+    pages = {
+        f"api/{room}.md": "\n\n".join([f"# {room}", words, *map(_module, modules)]) + "\n"
+        for room, (words, modules) in rooms.items()
+    }
+    names = [
+        f"| `{name}` | {' '.join(str(inspect.getdoc(getattr(earwitness, name))).partition(chr(10) * 2)[0].split())} |"
+        for name in earwitness.__all__[1:]
     ]
-    for room, words in ROOMS.items():
-        parts += [f"## {room}", words]
-        parts += [_module(name) for name in modules_of(room)]
-    parts.append("## errors")
-    parts += [_module(f"earwitness.{name}") for name in SEPARATE]
-    return "\n\n".join(parts) + "\n"
+    told = [
+        "# Functions and values",
+        "For programs of your own. Made from the docstrings by `python docs/reference.py`. What stands here is what "
+        "the command line and the bench use; all other rooms are inside and may change.",
+        "\n".join(f"- [{room}](api/{room}.md): {words}" for room, (words, _) in rooms.items()),
+        "The names of `import earwitness`, [for scripts](scripting.md); `help(earwitness.find)` tells each:",
+        "\n".join(["| name | what it is |", "| --- | --- |", *names]),
+        "```{toctree}\n:hidden:\n\n" + "\n".join(f"api/{room}" for room in rooms) + "\n```",
+    ]
+    return {"api.md": "\n\n".join(told) + "\n"} | pages
 
 
 def _module(name: str) -> str:
-    return f"### {name}\n\n```{{eval-rst}}\n.. automodule:: {name}\n```"
+    return f"## {name}\n\n```{{eval-rst}}\n.. automodule:: {name}\n```"
 
 
 def sources_page() -> str:
@@ -120,7 +131,9 @@ def sources_page() -> str:
 
 def main() -> None:
     (DOCS / "command-line.md").write_text(command_page(), encoding="utf-8")
-    (DOCS / "api.md").write_text(api_page(), encoding="utf-8")
+    (DOCS / "api").mkdir(exist_ok=True)
+    for name, text in api_pages().items():
+        (DOCS / name).write_text(text, encoding="utf-8")
     (DOCS / "glossary.md").write_text(glossary_page(), encoding="utf-8")
     (DOCS / "sources.md").write_text(sources_page(), encoding="utf-8")
 

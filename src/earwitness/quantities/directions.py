@@ -21,7 +21,10 @@ _SAME_DIRECTION_RAD = 1e-6
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Directions:
-    """azimuth_rad, elevation_rad: (D,) [rad], azimuth in (-pi, pi], elevation in [-pi/2, pi/2]."""
+    """Directions seen from the reference point.
+
+    azimuth_rad, elevation_rad : (D,) [rad], azimuth in (-pi, pi], elevation in [-pi/2, pi/2].
+    """
 
     azimuth_rad: FloatArray
     elevation_rad: FloatArray

@@ -81,7 +81,10 @@ class Seen:
 
 
 def views_of(levels: Levels) -> Views:
-    """On axis. InputError when fewer than three directions of the listening window were measured."""
+    """The positions of `levels` with the curves an equalizer is weighed by.
+
+    InputError when fewer than three directions of the listening window were measured.
+    """
     parts = window_weights(levels.directions, half_space=levels.half_space)
     rows = {key: part for key in CURVES if not isinstance(part := parts[key], str)}
     missing = {key: part for key in CURVES if isinstance(part := parts[key], str)}
