@@ -283,6 +283,7 @@ class Round:
     covered: Covered
     mutants: list[Mutant]
     budget_s: float
+    until_s: float
     outcomes: dict[int, tuple[str, str | None]] = field(default_factory=dict)
     unsound: set[str] = field(default_factory=set)
     checked: set[str] = field(default_factory=set)
@@ -309,6 +310,8 @@ class Round:
 
     def _all(self, rows: Sequence[int], tests: list[list[str]], plugin: Warm | None) -> None:
         for row in rows:
+            if time.monotonic() > self.until_s:
+                break
             mutant, own = self.mutants[row], [test for test in tests[row] if test not in self.unsound]
             began = time.perf_counter()
             outcome, failed = self._tried(mutant, own, plugin)
@@ -362,6 +365,7 @@ def main() -> int:
     parser.add_argument("--mutants", type=int, default=80)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--budget", type=float, default=4.0, help="time of the tests of one mutant [s]")
+    parser.add_argument("--minutes", type=float, default=float("inf"), help="begin no mutant after so long")
     parser.add_argument("--rooms", nargs="+", choices=ROOMS, default=ROOMS)
     parser.add_argument("--only", nargs="+", help="modules below src/earwitness")
     given = parser.parse_args()
@@ -371,10 +375,12 @@ def main() -> int:
     for name in LIBRARIES:
         importlib.import_module(name)
     modules = given.only or mutants.modules_of(given.rooms)
-    one = Round(covered, mutants.drawn(modules, given.mutants, given.seed), given.budget)
+    until_s = time.monotonic() + 60.0 * given.minutes
+    one = Round(covered, mutants.drawn(modules, given.mutants, given.seed), given.budget, until_s)
     one.go()
-    print(one.table())
-    for row, mutant in enumerate(one.mutants):
+    print(f"{len(one.outcomes)} of {len(one.mutants)} tried\n\n{one.table()}")
+    for row in sorted(one.outcomes, key=lambda row: (one.mutants[row].module, one.mutants[row].line)):
+        mutant = one.mutants[row]
         if one.outcomes[row][0] in (SURVIVED, UNREACHED):
             print(f"\n{mutant.module}:{mutant.line} {one.outcomes[row][0]}\n    {mutant.before}\n    {mutant.after}")
     return 0
