@@ -58,6 +58,16 @@ def test_sensitivity_within_and_beyond_twice_its_uncertainty(claimed: float, ver
     assert found[0].short_by == pytest.approx(short)
 
 
+def test_a_doubt_of_the_level_opens_what_would_hold_by_it_and_nothing_else() -> None:
+    """A level that may be wrong proves no claim; a claim that it falls short of stays."""
+    known = reading(sensitivity=figure("sensitivity", 87.0, 0.3, "dB"))
+    claims = [claim("sensitivity", 87.0, "dB"), claim("sensitivity", 91.0, "dB")]
+    assert [one.verdict for one in judge_claims(claims, known)] == ["holds", "falls short"]
+    found = judge_claims(claims, known, level_doubt="the claim is doubted")
+    assert [one.verdict for one in found] == ["cannot be judged", "falls short"]
+    assert "level itself is in doubt" in found[0].sentence
+
+
 def test_the_sentence_names_the_numbers() -> None:
     found = judge_claims(
         [claim("sensitivity", 91.0, "dB", text="91 dB (2.83 V, 1 m)")],

@@ -5,13 +5,20 @@ Sources: JCGM 100:2008, 5.1.2, for sums; finite differences for slopes; the defi
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pytest
 
 from earwitness.insight.compare import mean_level
 from earwitness.insight.findings.shapes import edge_with_slopes
+from earwitness.insight.match.in_room import ListeningRoom
+from earwitness.insight.match.modes import Layout
+from earwitness.insight.match.plan_room import _mode_words
 from earwitness.insight.match.subwoofer import _costs
 from earwitness.insight.mend import change
+from earwitness.insight.mend.scales import PER_OCTAVE, smooth_errors
 from earwitness.insight.mend.yardsticks import roughness
 from earwitness.quantities import Curve, report_axis
 
@@ -66,3 +73,25 @@ def test_deviations_count_from_the_mean_of_the_sensitivity_band() -> None:
     found = change._figures(("on_axis",), rows)
     told = [float(found[key][0]) for key in ("linearity_above", "linearity_below", "linearity_half_range")]
     assert told == pytest.approx([5.0, -2.0, 3.5])
+
+
+def test_smooth_errors_have_unit_variance_and_a_gaussian_correlation() -> None:
+    """Correlation over d octaves exp(-d^2 / (2 w^2)), 1,500 draws."""
+    found = smooth_errors(np.random.default_rng(4), 201, 0.5, 1500)
+    assert np.mean(found**2) == pytest.approx(1.0, rel=0.05)
+    for apart in (PER_OCTAVE // 4, PER_OCTAVE // 2, PER_OCTAVE):
+        told = float(np.mean(found[:, apart:] * found[:, :-apart]))
+        assert told == pytest.approx(np.exp(-((apart / PER_OCTAVE) ** 2) / (2 * 0.5**2)), abs=0.05)
+
+
+def test_what_a_layout_loses_is_the_difference_to_the_loudest() -> None:
+    """-3 dB against 2.5 dB is 5.5 dB less; 0.3 and 0.4 dB in quadrature are 0.5 dB, twice that at 95 %."""
+    even = Layout("quarter points", ((1.0, 1.0, 0.2),), 1.0, 2.0, -3.0, (0.1, 0.2, 0.3))
+    loud = Layout("corners", ((0.0, 0.0, 0.2),), 2.0, 3.0, 2.5, (0.1, 0.2, 0.4))
+    plan: Any = SimpleNamespace(room=None)
+    room = ListeningRoom(25.0, 2.4, 0.4)
+    told = _mode_words([even, loud], plan, room)
+    assert len(told) == 2
+    assert "5.5 ± 1.0 dB below the loudest layout (corners)" in told[1]
+    planned = Layout("as planned", loud.places_m, 2.0, 3.0, 2.5, (0.1, 0.2, 0.4))
+    assert "0.0 ± 1.1 dB below the loudest layout (as planned)" in _mode_words([even, planned], plan, room)[1]

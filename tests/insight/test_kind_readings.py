@@ -307,6 +307,12 @@ def test_a_line_says_where_far_field_figures_end() -> None:
     bar = told("soundbar", width_m=0.9)
     assert as_measured.line_length_m(bar) == 0.9
     assert "a point source loses 6 dB" in told_of.sentences[1]
+    # Close to a long line the treble falls by 3 dB a doubling (handbook), far from a short one by 6 dB.
+    for count, lost_db in ((63, 3.0), (3, 6.0)):
+        cones = driver("mid", "cone", 0.08, 0.0, 0.0, count=count)
+        array = told("line source", height_m=0.08 * count, driver=[cones])
+        fall = line.line(array, FrequencyAxis(HZ), measured_m=2.0, distance_m=2.0).sentences[1]
+        assert float(fall.split(" falls by ")[1].split()[0]) == pytest.approx(lost_db, abs=0.7)
 
 
 def hall() -> tuple[RoomPlan, DirectionalResponse, Reading]:
