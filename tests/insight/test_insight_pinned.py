@@ -5,6 +5,7 @@ Sources: JCGM 100:2008, 5.1.2, for sums; finite differences for slopes; the defi
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -18,6 +19,9 @@ from earwitness.insight.match.modes import Layout
 from earwitness.insight.match.plan_room import _mode_words
 from earwitness.insight.match.subwoofer import _costs
 from earwitness.insight.mend import change
+from earwitness.insight.mend.design import task_of
+from earwitness.insight.mend.limits import Limits
+from earwitness.insight.mend.objective import _rolling_off
 from earwitness.insight.mend.scales import PER_OCTAVE, smooth_errors
 from earwitness.insight.mend.yardsticks import roughness
 from earwitness.quantities import Curve, report_axis
@@ -95,3 +99,49 @@ def test_what_a_layout_loses_is_the_difference_to_the_loudest() -> None:
     assert "5.5 ± 1.0 dB below the loudest layout (corners)" in told[1]
     planned = Layout("as planned", loud.places_m, 2.0, 3.0, 2.5, (0.1, 0.2, 0.4))
     assert "0.0 ± 1.1 dB below the loudest layout (as planned)" in _mode_words([even, planned], plan, room)[1]
+
+
+def _range_of(limits: Limits) -> dict[str, tuple[float, float]]:
+    none = np.zeros(HZ.size)
+    problem: Any = SimpleNamespace(
+        limits=limits, sample_rate_hz=48_000.0, hz=HZ, judged=HZ > 0.0, wanted_db=none, weight=none + 1.0, cap_db=none,
+        barred=np.zeros((0, 3)),
+    )  # fmt: skip
+    task = task_of(problem)
+    ends = np.exp(np.stack([task.low[:, 0], task.high[:, 0]]))
+    assert task.weight.sum() == pytest.approx(1.0)
+    return {kind: (float(low), float(high)) for kind, (low, high) in zip(("peak", "low", "high"), ends.T, strict=True)}
+
+
+def test_a_shelf_has_half_of_the_range_or_more_to_act_on() -> None:
+    """From 20 to 200 Hz a high shelf begins at the middle, 110 Hz, or above; from 2 to 16 kHz a low one ends at 9 kHz
+    or above it, and over the whole range both keep to the side that is theirs."""
+    bass = _range_of(Limits(range_hz=(20.0, 200.0)))
+    assert bass["peak"] == pytest.approx((20.0, 200.0))
+    assert bass["high"] == pytest.approx((110.0, 200.0))
+    treble = _range_of(Limits(range_hz=(2000.0, 16_000.0)))
+    assert treble["low"] == pytest.approx((2000.0, 9000.0))
+    whole = _range_of(Limits(range_hz=(30.0, 18_000.0)))
+    assert whole["peak"] == pytest.approx((30.0, 18_000.0))
+    assert whole["low"][1] < whole["high"][1]
+    assert whole["low"][0] == pytest.approx(30.0)
+    assert whole["high"][0] > 30.0
+
+
+def test_a_roll_off_ends_where_the_window_has_its_level_again() -> None:
+    """Bass limit 40 Hz: level reached at 70 Hz, barred below it; at once, half an octave; never, an octave."""
+    for reached_hz, top_hz in ((70.0, 70.0), (41.0, 40.0 * 2**0.5), (1e9, 80.0)):
+        seen: Any = SimpleNamespace(rolls_off=True, hz=HZ, bass_hz=40.0)
+        barred = _rolling_off(seen, np.where(reached_hz <= HZ, 0.5, -2.0))
+        assert HZ[barred].max() == pytest.approx(top_hz, rel=0.05)
+        assert barred[0.95 * top_hz > HZ].all()
+    assert not _rolling_off(SimpleNamespace(rolls_off=False, hz=HZ, bass_hz=40.0), HZ * 0.0 - 2.0).any()  # type: ignore[arg-type]
+
+
+def test_a_curve_that_is_not_known_over_the_whole_band_has_no_deviations() -> None:
+    """ANSI/CTA-2034-A's linearity takes the band whole: a gap in it leaves the figure out, not the rest."""
+    flat = np.zeros(HZ.size)
+    gap = curve(flat, flat + 0.2)
+    valid = np.abs(np.log2(HZ / 1000.0)) > 0.5
+    drawn = change.drawn_curves({"on_axis": curve(flat, flat + 0.2), "sound_power": replace(gap, valid=valid)})
+    assert drawn.keys == ("on_axis",)
