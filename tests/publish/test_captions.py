@@ -10,9 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from earwitness.publish.captions import caption_files
 from earwitness.publish.review import review_of
-from earwitness.publish.talk import Spoken, spoken_parts, talk_of
+from earwitness.publish.talk import Spoken, caption_files, spoken_parts, talk_of
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.session import Session
 

@@ -16,9 +16,8 @@ from PIL import Image
 from earwitness.errors import InputError, MissingExtraError, OutputError
 from earwitness.exhibits.words import COVERAGE_SENTENCE
 from earwitness.formats.photo import picture_of
-from earwitness.publish.photos import ShownPhoto
 from earwitness.publish.report import report_pdf, write_report
-from earwitness.publish.review import Review, review_of
+from earwitness.publish.review import Review, ShownPhoto, review_of
 from earwitness.quantities import Measurement, Reading
 from earwitness.render.print import fonts_folder
 from earwitness.session.session import Session

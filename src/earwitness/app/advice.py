@@ -123,7 +123,7 @@ def advice_document(result: ReadResult, advice: Advice) -> dict[str, Any]:
         "document": DOCUMENT,
         "version": VERSION,
         "program": f"earwitness {__version__}",
-        "loudspeaker": record(result.session.loudspeaker, "name", "maker", "invented"),
+        "loudspeaker": record(result.session.loudspeaker, "name maker invented"),
         "session": {"date": result.session.date},
         "findings": [finding_record(one) for one in advice.findings],
         "heard": [_heard(one, advice) for one in advice.heard],
@@ -138,7 +138,7 @@ def advice_document(result: ReadResult, advice: Advice) -> dict[str, Any]:
 
 
 def _figure(one: Figure) -> dict[str, Any]:
-    made = record(one, "value", "unit", "bound", "band_hz", "method", "caveats", uncertainty="u")
+    made = record(one, "value unit bound band_hz method caveats", uncertainty="u")
     return {**made, "not_judged": one.reason or None}
 
 
@@ -149,33 +149,33 @@ def _figures(figures: Mapping[str, Figure]) -> dict[str, Any]:
 def _curve(one: Curve) -> dict[str, Any]:
     kept = one.valid
     numbers = {"frequency_hz": one.axis.hz[kept], "values": one.values[kept], "uncertainty": one.u_total[kept]}
-    return {**record(one, "name", "unit"), **numbers}
+    return {**record(one, "name unit"), **numbers}
 
 
 def _heard(one: HeardSheet, advice: Advice) -> dict[str, Any]:
     sheet, matching = one.sheet, one.matching
-    numbers = ("agreed", "said", "pool", "expected", "p_value")
+    numbers = "agreed said pool expected p_value"
     return {
         **record(
             one, "sealed_at", seal="sha256", data_first_shown_at="opened_at", made_with_data_known="is_after_data"
         ),
-        **record(sheet, "listener", "time", "level_db", "aim_deg", "distance_m", "text"),
+        **record(sheet, "listener time level_db aim_deg distance_m text"),
         **record(sheet, blind="is_blind", equalizer="has_equalizer"),
         "remarks": [_remark(one, advice) for one in matching.remarks],
         "unheard_findings": [advice.findings[place].key for place in matching.unheard],
-        "chance": None if matching.test is None else record(matching.test, *numbers, exact="is_exact"),
+        "chance": None if matching.test is None else record(matching.test, numbers, exact="is_exact"),
         "no_test": matching.reason or None,
     }
 
 
 def _remark(one: MatchedRemark, advice: Advice) -> dict[str, Any]:
     return {
-        **record(one.remark, "word", "direction", "strength", "passage", "text"),
+        **record(one.remark, "word direction strength passage text"),
         "region_hz": (one.remark.region.low_hz, one.remark.region.high_hz),
-        **record(one, "verdict", "sentence", "repeats"),
+        **record(one, "verdict sentence repeats"),
         "evidence": [
             {
-                **record(piece, "source", "size_db", uncertainty="u_db"),
+                **record(piece, "source size_db", uncertainty="u_db"),
                 "finding": None if piece.finding is None else advice.findings[piece.finding].key,
             }
             for piece in one.evidence
@@ -185,28 +185,28 @@ def _remark(one: MatchedRemark, advice: Advice) -> dict[str, Any]:
 
 def reliability_rows(rows: Sequence[Reliability]) -> list[dict[str, Any]]:
     """The own record as plain values, one row a region and one over all."""
-    names = ("band", "agrees", "contradicts", "no_match", "share")
-    return [rounded(record(one, *names, interval_95="interval", by_chance="expected")) for one in rows]
+    names = "band agrees contradicts no_match share"
+    return [rounded(record(one, names, interval_95="interval", by_chance="expected")) for one in rows]
 
 
 def _mend(one: MendAdvice) -> dict[str, Any]:
-    steps = ("bands", "left_db", "taken_db", "for_units")
+    steps = "bands left_db taken_db for_units"
     base = {
         "goal": one.goal.sentence,
         "count_recommended": one.recommended,
         "verdict": _verdict(one.verdict),
-        "by_count": [record(step, *steps, taken_low_db="low_db") for step in one.steps],
+        "by_count": [record(step, steps, taken_low_db="low_db") for step in one.steps],
     }
     if one.design is None or one.after is None:
         return {**base, "equalizer": None}
     equalizer, after = one.design.equalizer, one.after
     hz = log_axis(20.0, 20_000.0, 12).hz
-    changes = ("key", "before", "after", "change", "unit", "sense")
+    changes = "key before after change unit sense"
     return {
         **base,
         "equalizer": {
             "preamp_db": equalizer.preamp_db,
-            "bands": [record(band, "kind", "frequency_hz", "gain_db", "q") for band in equalizer.bands],
+            "bands": [record(band, "kind frequency_hz gain_db q") for band in equalizer.bands],
             "frequency_hz": hz,
             "gain_db": gain_db(equalizer, hz),
         },
@@ -217,24 +217,23 @@ def _mend(one: MendAdvice) -> dict[str, Any]:
             for key, figure in after.figures_before.items()
             if key in after.figures_after
         },
-        "changes": [record(change, *changes, uncertainty="u") for change in after.changes],
+        "changes": [record(change, changes, uncertainty="u") for change in after.changes],
         "curves_after": {key: _curve(curve) for key, curve in after.after.items() if curve.unit == "dB"},
-        "headroom": record(after.headroom, "boost_db", "boost_hz", "power_factor", "sentence"),
+        "headroom": record(after.headroom, "boost_db boost_hz power_factor sentence"),
         "unit_spread": None
         if after.spread is None
-        else record(after.spread, "spread_percent", "left_db", "worst_db", "sentence"),
+        else record(after.spread, "spread_percent left_db worst_db sentence"),
         "warnings": after.warnings,
     }
 
 
 def _verdict(one: Verdict) -> dict[str, Any]:
-    words = ("answer", "headline", "sentences", "takes", "takes_word", "left")
-    numbers = ("gain_db", "gain_low_db", "for_units", "headroom_db", "power_factor", "power_at_hz")
+    words = "answer headline sentences takes takes_word left"
     return {
-        **record(one, *words, *numbers),
+        **record(one, f"{words} gain_db gain_low_db for_units headroom_db power_factor power_at_hz"),
         "reason": one.reason or None,
-        "changes": {key: record(change, "before", "after") for key, change in one.changes.items()},
-        "bands": [record(role, "finding", "audible") for role in one.bands],
+        "changes": {key: record(change, "before after") for key, change in one.changes.items()},
+        "bands": [record(role, "finding audible") for role in one.bands],
     }
 
 
@@ -248,8 +247,8 @@ def _study(one: AimStudy | None) -> dict[str, Any] | None:
     mended = {"best_with_equalizer_deg": "best_mended_deg", "margin_with_equalizer_db": "margin_mended_db"}
     behind = {"uncertainty": "u_db", "roughness_with_equalizer_db": "roughness_mended_db"}
     return {
-        **record(one, "best_deg", "margin_db", "sentence", "missing", beyond_uncertainty="clear", **mended),
-        "aims": [record(aim, "angle_deg", "roughness_db", "notes", **behind) for aim in one.aims],
+        **record(one, "best_deg margin_db sentence missing", beyond_uncertainty="clear", **mended),
+        "aims": [record(aim, "angle_deg roughness_db notes", **behind) for aim in one.aims],
     }
 
 
@@ -257,7 +256,7 @@ def _match(one: MatchAdvice) -> dict[str, Any]:
     return {
         "claims": [
             {
-                **record(judged, "verdict", "short_by", "unit", "sentence", uncertainty="u"),
+                **record(judged, "verdict short_by unit sentence", uncertainty="u"),
                 "quantity": judged.claim.quantity,
                 "claimed": judged.claim.text or f"{judged.claim.value:g} {judged.claim.unit}",
                 "measured": None if judged.measured is None else _figure(judged.measured),
@@ -272,7 +271,7 @@ def _match(one: MatchAdvice) -> dict[str, Any]:
         "near": [{**_boundary(near), "sentences": said} for near, said in one.near],
         "room": None if one.plan_room is None else _room(one.plan_room),
         "at_seats": None if one.at_seats is None else _at_seats(one.at_seats),
-        "for_whom": [record(said, "topic", "text", rests_on="keys") for said in one.for_whom],
+        "for_whom": [record(said, "topic text", rests_on="keys") for said in one.for_whom],
         "absent": one.absent,
     }
 
@@ -280,42 +279,40 @@ def _match(one: MatchAdvice) -> dict[str, Any]:
 def _boundary(one: Boundary | str) -> dict[str, Any]:
     if isinstance(one, str):
         return {"absent": one}
-    return {**record(one, "lift_db", "dip_hz", "dip_db"), "lift_u_db": one.u[0], "dip_u_db": one.u[1]}
+    return {**record(one, "lift_db dip_hz dip_db"), "lift_u_db": one.u[0], "dip_u_db": one.u[1]}
 
 
 def _room(one: PlanRoom) -> dict[str, Any]:
     return {
         "levels": {seat: _figures(levels) for seat, levels in one.levels.items()},
         "boundaries": {name: _boundary(near) for name, near in one.boundaries.items()},
-        "layouts": [
-            record(layout, "name", "places_m", "spread_db", "uneven_db", "level_db", "u") for layout in one.layouts
-        ],
+        "layouts": [record(layout, "name places_m spread_db uneven_db level_db u") for layout in one.layouts],
         "sentences": one.sentences,
     }
 
 
 def _at_seats(one: AtSeats) -> dict[str, Any]:
     bass = {"absent": one.bass} if isinstance(one.bass, str) else {
-        **record(one.bass, "high_hz", "before_db", "after_db", "u_db", "lost_db"),
-        "filters": [record(band, "frequency_hz", "gain_db", "q") for band in one.bass.equalizer.bands],
+        **record(one.bass, "high_hz before_db after_db u_db lost_db"),
+        "filters": [record(band, "frequency_hz gain_db q") for band in one.bass.equalizer.bands],
     }  # fmt: skip
     curves = {"measured": _curve(one.measured), "predicted": _curve(one.predicted)}
-    return {**curves, **record(one, "level_db", "slope_db", "outside_hz", "does_hold", "sentences"), "bass": bass}
+    return {**curves, **record(one, "level_db slope_db outside_hz does_hold sentences"), "bass": bass}
 
 
 def _amplifier(one: AmplifierMatch) -> dict[str, Any]:
     return {
         "name": one.amplifier.name,
-        **record(one, "can_drive", "why", "sentences"),
+        **record(one, "can_drive why sentences"),
         "figures": _figures(one.figures),
-        "limited": [record(band, "low_hz", "high_hz", "by") for band in one.limited],
+        "limited": [record(band, "low_hz high_hz by") for band in one.limited],
     }
 
 
 def _subwoofer(one: SubwooferMatch) -> dict[str, Any]:
     return {
         **_crossed(one.best),
-        **record(one.best, "main_inverted", "delay_s", "gain_db"),
+        **record(one.best, "main_inverted delay_s gain_db"),
         "figures": _figures(one.figures),
         "subwoofer": one.subwoofer or None,
         "ideal": None if one.ideal is None else {**_crossed(one.ideal), "sum_rms_db": one.ideal.rms_db},
@@ -329,11 +326,11 @@ def _crossed(one: Setting) -> dict[str, Any]:
 
 
 def _seats(one: SeatsAdvice) -> dict[str, Any]:
-    names = ("loudspeaker", "seat", "row", "distance_m", "azimuth_deg", "elevation_deg")
+    names = "loudspeaker seat row distance_m azimuth_deg elevation_deg"
     return {
         "angles": [
             {
-                **record(angle, *names),
+                **record(angle, names),
                 "level": _figure(one.levels[angle.loudspeaker, angle.seat]),
                 "headroom": _figure(one.headroom[angle.loudspeaker, angle.seat]),
             }

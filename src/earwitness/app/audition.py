@@ -15,11 +15,13 @@ from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.audition.filters import on_bins
 from earwitness.audition.head import Head, MeasuredHead, SphereHead
 from earwitness.audition.material import MATERIAL, material
-from earwitness.audition.render import Rendered, Sound, prepared, sound_of
+from earwitness.audition.render import Sound, prepared, sound_of
 from earwitness.audition.room import Shoebox, pair_response, radiated, with_level
 from earwitness.audition.versions import Version, distorted, flat, through
 from earwitness.errors import InputError, cannot_write, choice
+from earwitness.exhibits.record import record
 from earwitness.figures.read import levels_of
+from earwitness.files.data import worded
 from earwitness.formats.audio import open_audio, write_audio_pieces
 from earwitness.formats.head_sofa import read_head_sofa
 from earwitness.insight.findings import Finding
@@ -35,30 +37,14 @@ RATE_HZ = 48_000
 OwnBand = tuple[str, float, float, float]
 """Kind, center [Hz], gain [dB], Q."""
 MOST_AIM_DEG = 90
-FORMS = (
-    "flat, as-is, equalized, own (with --band), aim15 (degrees to its left, aim-15 to its right), only1, without1, "
-    "doubled1 (findings), phase (the measured one), distorted or distorted96 (as measured at that level)"
-)
+FORMS = worded("app.forms")
 LEVEL_APART_DB = 2.0
 _DISTORTED = re.compile(r"distorted(\d{2,3})?$")
 _ORDER = re.compile(r"distortion_(\d)@(.+)$")
 _FORM = re.compile(r"(aim|only|without|doubled)([+-]?\d+)$")
-CAUTIONS = (
-    "Turn the volume down first, then raise it until it is as loud as talk. 80 dB(A) for 40 hours a week is the limit "
-    "that WHO and ITU give; 3 dB more halve the time. Stop if your ears ring.",
-)
-LIMITS = (
-    "Your headphones or loudspeakers, and the room around them, add their own sound, which the program does not know: "
-    "differences between the files hold, the timbre of one file by itself does not.",
-    'Responses are of minimum phase but for the version "phase". Only the linear response is rendered, without '
-    'distortion and compression, but for the version "distorted".',
-    "Beyond the band that was measured the level at its edge is held, and the phase of the top octave is not known.",
-)
-ROOM_LIMITS = (
-    "For headphones that are equalized to the diffuse field. The room is a box whose walls absorb alike at all "
-    "frequencies; early reflections stand where its mirrors put them, later sound is noise that decays.",
-    "A head that is not yours: sides and distance hold better than heights and what is ahead or behind.",
-)
+CAUTIONS = (worded("app.caution_loudness"),)
+LIMITS = tuple(worded(f"app.{key}") for key in ("limit_gear", "limit_linear", "limit_band"))
+ROOM_LIMITS = tuple(worded(f"app.{key}") for key in ("limit_room", "limit_head"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -282,10 +268,8 @@ def _aimed(angle_deg: float, form: str, result: ReadResult, findings: Sequence[F
     }  # fmt: skip
     curve = curves.get(key)
     if curve is None:
-        raise InputError(
-            f"no curve {aim_words('horizontal', angle_deg)}: {'; '.join(study.missing)}",
-            remedy="choose an angle that was measured on the horizontal orbit",
-        )
+        what = f"no curve {aim_words('horizontal', angle_deg)}: {'; '.join(study.missing)}"
+        raise InputError(what, remedy="choose an angle that was measured on the horizontal orbit")
     return through(curve, form, f"the same, heard {aim_words('horizontal', angle_deg)}")
 
 
@@ -351,10 +335,8 @@ def render(
     """
     source = sound_for(sound)
     if ears is not None and (curve != "window" or source.channels > 2):
-        raise InputError(
-            "a room is heard by what the loudspeaker radiates to all sides, of one or two channels",
-            remedy="leave --curve out" if curve != "window" else "choose a sound of one or two channels",
-        )
+        remedy = "leave --curve out" if curve != "window" else "choose a sound of one or two channels"
+        raise InputError.of("app.room_sound", remedy=remedy)
     result = read_loudspeaker(name, archive_folder, progress=part(progress, 0.0, 0.2))
     versions = list(versions_for(result, archive_folder, forms, curve=curve, bands=bands))
     if ears is not None:
@@ -375,17 +357,14 @@ def render(
     for place, one in enumerate(made, 1):
         path = folder / f"{place}-{one.version.key}.wav"
         write_audio_pieces(path, one.pieces(), source.rate_hz, one.channels)
-        files.append(_file(path, one))
+        measured = record(one, "gain_db loudness_lufs true_peak_db")
+        version = one.version
+        files.append(
+            RenderedFile(path=path, key=version.key, words=version.words, bounded_hz=version.bounded_hz, **measured)
+        )
         progress(0.6 + 0.4 * place / len(made), f"write {path.name}")
     _tell(folder, files, sound, match_loudness=match_loudness, ears=ears)
     return tuple(files)
-
-
-def _file(path: Path, one: Rendered) -> RenderedFile:
-    version = one.version
-    return RenderedFile(
-        path, version.key, version.words, one.gain_db, one.loudness_lufs, one.true_peak_db, version.bounded_hz
-    )
 
 
 def rendered_lines(
@@ -424,8 +403,7 @@ def _tell(folder: Path, files: Sequence[RenderedFile], sound: str, *, match_loud
         "files": [
             {
                 "file": one.path.name,
-                "key": one.key,
-                "words": one.words,
+                **record(one, "key words"),
                 "gain_db": round(one.gain_db, 3),
                 "loudness_lufs": round(one.loudness_lufs, 3),
                 "true_peak_db": round(one.true_peak_db, 2),
@@ -440,13 +418,7 @@ def _tell(folder: Path, files: Sequence[RenderedFile], sound: str, *, match_loud
     text = json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1)
     try:
         (folder / "versions.json").write_text(text + "\n", encoding="utf-8", newline="\n")
-        (folder / "versions.txt").write_text(
-            "\n".join(rendered_lines(files, match_loudness=match_loudness, ears=ears)) + "\n",
-            encoding="utf-8",
-            newline="\n",
-        )
+        lines = rendered_lines(files, match_loudness=match_loudness, ears=ears)
+        (folder / "versions.txt").write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
     except OSError as error:
         raise cannot_write("the list of versions", folder, error) from None
-
-
-__all__ = ["CAUTIONS", "CURVES", "FORMS", "LIMITS", "RenderedFile", "render", "rendered_lines", "sound_for"]

@@ -240,9 +240,9 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
         "match_hz": list(found.match_hz),
         "loudspeakers": [
             {
-                **record(one, "title", "type", "date", "currency", price_pair="price"),
+                **record(one, "title type date currency", price_pair="price"),
                 "figures": {
-                    key: record(figure, "value", "unit", "bound", standard_uncertainty="u")
+                    key: record(figure, "value unit bound", standard_uncertainty="u")
                     for key, figure in one.figures.items()
                 },
             }
@@ -252,20 +252,18 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
             {
                 "less": first.title,
                 "of": one.title,
-                "figures": [asdict(pair) for pair in compare_figures(one, first)],
-                "bands": [asdict(band) for band in _bands(one, first, found.match_hz)],
+                "figures": list(map(asdict, compare_figures(one, first))),
+                "bands": list(map(asdict, _bands(one, first, found.match_hz))),
             }
             for one in others
         ],
-        "verdicts": [asdict(verdict) for verdict in found.verdicts],
-        "standings": [asdict(standing) for standing in found.standings],
-        "nearest": [asdict(one) for one in found.nearest],
-        "prices": [asdict(offer) for offer in found.offers],
+        **{name: list(map(asdict, getattr(found, name))) for name in ("verdicts", "standings", "nearest")},
+        "prices": list(map(asdict, found.offers)),
         "changes": [
             {
-                **record(one, "sentence", "band_hz", "within_db", "critical", verdict="told"),
-                "parts": [asdict(part) for part in one.parts],
-                "figures": [asdict(pair) for pair in one.figures],
+                **record(one, "sentence band_hz within_db critical", verdict="told"),
+                "parts": list(map(asdict, one.parts)),
+                "figures": list(map(asdict, one.figures)),
             }
             for one in found.changes
         ],
@@ -487,9 +485,10 @@ def _relative(shown: ReadResult, other: ReadResult) -> Relative | None:
     one, two = (replace(candidate_of(row), title=name) for row, name in zip((first, second), names, strict=True))
     found = change(one, two)
     found = paired(found) if found is not None and kind == "pair" else found
-    return (
-        None if found is None else Relative(kind, other.session_id, found, one, two, names[0 if first is other else 1])
-    )
+    if found is None:
+        return None
+    name = names[0 if first is other else 1]
+    return Relative(kind, other.session_id, change=found, first=one, second=two, words=name)
 
 
 def _kind(shown: Session, other: Session) -> Kind:

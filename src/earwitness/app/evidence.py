@@ -145,7 +145,7 @@ def curve_evidence(result: ReadResult, key: str) -> Evidence:
         title=key.replace("_", " ") if curve is None else curve.name,
         reason=reading.missing.get(key, ""),
         method=_curve_method(result, key, curve),
-        source=_curve_source(key),
+        source="" if key in LOAD_CURVES else "ANSI/CTA-2034-A, as reproduced by third parties",
         band="" if curve is None else band_words(curve.valid_band_hz()),
         settings=_settings(result),
         takes=_takes_of_curves(result, (key,)),
@@ -309,10 +309,6 @@ def _curve_method(result: ReadResult, key: str, curve: Curve | None) -> str:
     return (
         f"{words} {splice.sentence}" if splice is not None and curve is not None and not key.endswith("_di") else words
     )
-
-
-def _curve_source(key: str) -> str:
-    return "" if key in LOAD_CURVES else "ANSI/CTA-2034-A, as reproduced by third parties"
 
 
 def _settings(result: ReadResult) -> tuple[tuple[str, str], ...]:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from multiprocessing import get_context
 from pathlib import Path
@@ -92,7 +92,8 @@ class Jobs:
             key = begun.strftime("%Y%m%dT%H%M%S%f")
             while key in self._jobs:
                 key += "-2"
-            now = JobState(key, name, "waiting", 0.0, "waits for its turn", begun.isoformat(timespec="seconds"))
+            at = begun.isoformat(timespec="seconds")
+            now = JobState(key, name, state="waiting", share=0.0, words="waits for its turn", begun_at=at)
             self._jobs[key] = _Job(now)
         self._set(now)
         self._pool.submit(self._run, key, work)
@@ -156,27 +157,14 @@ class Jobs:
         except EarwitnessError as error:
             self._set(replace(job.now, state="failed", words=error.what, error=error_record(error)))
         except Exception as error:
-            record = {
-                "what": f"a fault of the program: {type(error).__name__}: {error}",
-                "where": "",
-                "expected": "",
-                "remedy": "nothing kept is lost; run it from the command line with --debug and report what it says",
-            }
-            self._set(replace(job.now, state="failed", words=record["what"], error=record))
+            fault = EarwitnessError.of("app.job_fault", kind=type(error).__name__, error=error)
+            self._set(replace(job.now, state="failed", words=fault.what, error=error_record(fault)))
         else:
             self._set(replace(job.now, state="done", share=1.0, result=result))
 
     def _set(self, now: JobState) -> None:
-        line = {
-            "at": datetime.now(UTC).isoformat(timespec="milliseconds"),
-            "name": now.name,
-            "state": now.state,
-            "share": round(now.share, 4),
-            "words": now.words,
-            "begun_at": now.begun_at,
-            "result": now.result,
-            "error": now.error,
-        }
+        line = {"at": datetime.now(UTC).isoformat(timespec="milliseconds"), **asdict(now), "share": round(now.share, 4)}
+        del line["id"]
         # Who waits for the job must hear of its end on a full disk too, where its log cannot be written.
         with suppress(OSError), (self.folder / f"{now.id}.jsonl").open("a", encoding="utf-8") as stream:
             stream.write(json.dumps(line, ensure_ascii=False) + "\n")
@@ -192,20 +180,12 @@ class Jobs:
         lines = list(_lines(path))
         if not lines:
             return
-        last = lines[-1]
-        ended = last["state"] in _ENDED
-        self._jobs[path.stem] = _Job(
-            JobState(
-                path.stem,
-                last["name"],
-                last["state"] if ended else "interrupted",
-                last["share"],
-                last["words"] if ended else "the program was stopped before this was done; start it again",
-                last["begun_at"],
-                last["result"],
-                last["error"],
-            )
-        )
+        names = ("name", "state", "share", "words", "begun_at", "result", "error")
+        last = JobState(path.stem, **{name: lines[-1][name] for name in names})
+        if not last.has_ended:
+            stopped = "the program was stopped before this was done; start it again"
+            last = replace(last, state="interrupted", words=stopped)
+        self._jobs[path.stem] = _Job(last)
 
 
 def error_record(error: EarwitnessError) -> dict[str, Any]:

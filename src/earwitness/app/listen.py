@@ -12,6 +12,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pydantic import ConfigDict, TypeAdapter
+
 from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import folded
@@ -22,7 +24,7 @@ from earwitness.exhibits.advice import HeardSheet
 from earwitness.figures.read import levels_of
 from earwitness.files.durable import write_bytes
 from earwitness.insight.findings import Finding, find
-from earwitness.insight.findings.finding import AIMED, AimAnswer, Origin, Resonance, Sized
+from earwitness.insight.findings.finding import AIMED
 from earwitness.insight.findings.narrow import gated_impulse
 from earwitness.insight.findings.origins import Cabinet
 from earwitness.insight.listening.listeners import Agreement, agreement
@@ -45,6 +47,7 @@ if TYPE_CHECKING:
 FINDINGS = "findings"
 RULES = 9
 """Raised whenever the rules of finding change, so that kept findings of older rules are not used."""
+_KEPT_FINDINGS = TypeAdapter(tuple[Finding, ...], config=ConfigDict(defer_build=True))
 _CHOICES = ("edition", "rear_wall", "axis_weight", "symmetric")
 
 
@@ -68,7 +71,7 @@ def findings_of(result: ReadResult, archive_folder: Path) -> tuple[Finding, ...]
             archive.keep_document(session_id, made, FINDINGS, {"findings": rows})
             # As it comes out of the archive, so that the first answer is the next one's byte for byte.
             kept = archive.document(made.key, FINDINGS) or {"findings": rows}
-    return tuple(_finding(row) for row in kept["findings"])
+    return _KEPT_FINDINGS.validate_python(kept["findings"])
 
 
 def found_in(reading: Reading, result: ReadResult) -> tuple[Finding, ...]:
@@ -106,28 +109,16 @@ def _aimed(one: Finding, studies: Mapping[Orbit, AimStudy | str], found: Sequenc
 def finding_record(one: Finding) -> dict[str, Any]:
     """A finding as plain values for JSON, every number as it is."""
     record: dict[str, Any] = {field.name: getattr(one, field.name) for field in fields(one)}
-    said = None if one.aim is None else asdict(one.aim)
-    behind = None if one.resonance is None else asdict(one.resonance)
     return {
         **record,
         "curves": list(one.curves),
         "evidence": dict(one.evidence),
-        "aim": said,
-        "resonance": behind,
+        "aim": one.aim and asdict(one.aim),
+        "resonance": one.resonance and asdict(one.resonance),
         "told": asdict(one.told),
         "sizes": {key: asdict(size) for key, size in one.sizes.items()},
         "origins": [asdict(origin) for origin in one.origins],
     }
-
-
-def _finding(record: Mapping[str, Any]) -> Finding:
-    said = None if record["aim"] is None else AimAnswer(**record["aim"])
-    behind = None if record["resonance"] is None else Resonance(**record["resonance"])
-    sizes = {key: Sized(**size) for key, size in record["sizes"].items()}
-    origins = tuple(Origin(**origin) for origin in record["origins"])
-    known = {"curves": tuple(record["curves"]), "aim": said, "resonance": behind, "sizes": sizes, "origins": origins}
-    kept = {key: value for key, value in record.items() if key != "told"}
-    return Finding(**{**kept, **known})
 
 
 Clock = Callable[[], datetime]
@@ -200,23 +191,14 @@ def entered_sheet(document: Mapping[str, Any]) -> ListeningSheet:
 
 def _refuse_lettered(sheet: ListeningSheet) -> None:
     if sheet.letter is not None or sheet.blind_test is not None:
-        raise InputError.of(
-            "app.one_letter",
-            where=f"letter {sheet.letter or 'not given'}, blind test {sheet.blind_test or 'not given'}",
-        )
+        where = f"letter {sheet.letter or 'not given'}, blind test {sheet.blind_test or 'not given'}"
+        raise InputError.of("app.one_letter", where=where)
 
 
 def keep_sealed(archive: Archive, sheet: ListeningSheet, *, clock: Clock = utc_now) -> SealedSheet:
     """Seal `sheet` and keep it. Raises ArchiveError and OutputError as the archive does."""
     made = seal(sheet, clock)
-    entry = keep_sheet(
-        archive,
-        name=sheet.loudspeaker,
-        maker=sheet.maker,
-        facts=made.facts,
-        sha256=made.sha256,
-        sealed_at=made.sealed_at,
-    )
+    entry = keep_sheet(archive, name=sheet.loudspeaker, maker=sheet.maker, **asdict(made))
     count = len(sheet.remarks)
     lines = [
         f"{sheet.maker} {sheet.loudspeaker}: {count} remark{'s' if count != 1 else ''} sealed at {entry.sealed_at}"
@@ -259,13 +241,16 @@ def heard_sheets(
     loudspeaker = result.session.loudspeaker
     with Archive.open(archive_folder, create=False) as archive:
         entries = sheets_of(archive, name=loudspeaker.name, maker=loudspeaker.maker)
-    return tuple(_heard(entry, result, findings) for entry in entries)
-
-
-def _heard(entry: SheetEntry, result: ReadResult, findings: tuple[Finding, ...]) -> HeardSheet:
-    sheet = unsealed(entry.facts, entry.sealed_at, entry.sha256)
-    matching = matched(sheet, result.reading, findings)
-    return HeardSheet(sheet, entry.sha256, entry.sealed_at, entry.opened_at, entry.is_after_data, matching)
+    names = ("sha256", "sealed_at", "opened_at", "is_after_data")
+    sheets = [(entry, unsealed(entry.facts, entry.sealed_at, entry.sha256)) for entry in entries]
+    return tuple(
+        HeardSheet(
+            sheet=sheet,
+            matching=matched(sheet, result.reading, findings),
+            **{name: getattr(entry, name) for name in names},
+        )
+        for entry, sheet in sheets
+    )
 
 
 def listeners_of(archive_folder: Path) -> tuple[str, ...]:
@@ -363,11 +348,8 @@ def begin_test(loudspeakers: Sequence[tuple[str, str]], archive_folder: Path, *,
     pairs = [(" ".join(name.split()), " ".join(maker.split())) for name, maker in loudspeakers]
     same = {(folded(name), folded(maker)) for name, maker in pairs}
     if not FEWEST <= len(pairs) <= len(LETTERS) or len(same) != len(pairs) or not all(n and m for n, m in pairs):
-        raise InputError(
-            "these loudspeakers cannot be lettered",
-            where=", ".join(f"{maker} {name}".strip() for name, maker in pairs)[:300],
-            expected=f"{FEWEST} to {len(LETTERS)} different ones, each with name and maker",
-        )
+        where = ", ".join(f"{maker} {name}".strip() for name, maker in pairs)[:300]
+        raise InputError.of("app.not_lettered", where=where, fewest=FEWEST, most=len(LETTERS))
     secret = draw()
     number = hashlib.sha256(f"number {secret}".encode()).hexdigest()[:8]
     with Archive.open(archive_folder) as archive:
@@ -446,11 +428,8 @@ def seal_test(
         if test.revealed is not None:
             raise InputError.of("app.letters_known", where=f"blind test {number}")
         if sorted(given) != list(test.letters):
-            raise InputError.of(
-                "app.blind_test_whole",
-                where=f"blind test {number}: {', '.join(letter or 'no letter' for letter in given) or 'no sheet'}",
-                letters=", ".join(test.letters),
-            )
+            where = f"blind test {number}: {', '.join(letter or 'no letter' for letter in given) or 'no sheet'}"
+            raise InputError.of("app.blind_test_whole", where=where, letters=", ".join(test.letters))
         dealt = dealt_letters(kept["secret"], kept["loudspeakers"])
         made = []
         for sheet in sorted(sheets, key=lambda one: one.letter or ""):

@@ -22,21 +22,20 @@ from earwitness.archive.notes import sheets_of
 from earwitness.errors import EarwitnessError, InputError, choice, named
 from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.family import Family
+from earwitness.files.data import table_of
 from earwitness.files.durable import clear_dead, write_bytes
 from earwitness.publish.arrangement import arranged
 from earwitness.publish.build_up import write_build_ups
-from earwitness.publish.captions import caption_files
 from earwitness.publish.dataset import LICENSES, dataset_name, write_dataset
 from earwitness.publish.own_words import NO_WORDS, OwnWords
-from earwitness.publish.photos import photos_of
 from earwitness.publish.report import Paper, write_report
-from earwitness.publish.review import Review, review_of
+from earwitness.publish.review import Review, photos_of, review_of
 from earwitness.publish.site.cards import address_of
 from earwitness.publish.site.corrections import Correction, corrections_of, publication_document
 from earwitness.publish.site.five_minutes import five_minutes
 from earwitness.publish.site.write import PAGE, write_review
 from earwitness.publish.stills import Shape, still_name, write_stills
-from earwitness.publish.talk import spoken_parts, write_talk
+from earwitness.publish.talk import caption_files, spoken_parts, write_talk
 
 
 def kept_publication(
@@ -83,22 +82,7 @@ def _at(archive: Archive, loudspeaker_id: int, target: str) -> list[PublicationE
 
 
 FOLDER = "publications"
-_KINDS = {
-    ".html": "text/html; charset=utf-8",
-    ".css": "text/css",
-    ".js": "text/javascript",
-    ".svg": "image/svg+xml",
-    ".png": "image/png",
-    ".jpg": "image/jpeg",
-    ".json": "application/json",
-    ".csv": "text/csv; charset=utf-8",
-    ".txt": "text/plain; charset=utf-8",
-    ".md": "text/plain; charset=utf-8",
-    ".pdf": "application/pdf",
-    ".zip": "application/zip",
-    ".sofa": "application/octet-stream",
-    ".wav": "audio/wav",
-}
+_KINDS: dict[str, str] = table_of("app", "settings")["media_types"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,11 +40,9 @@ from earwitness.quantities import (
     FrequencyAxis,
     Gate,
     Measurement,
-    QualityFlag,
     Reading,
     ScanReading,
     Splice,
-    Step,
 )
 from earwitness.quantities.arrays import FloatArray
 from earwitness.reduce.flow import reduce_session
@@ -65,13 +63,13 @@ def _numbers(values: FloatArray) -> list[float | None]:
 
 def _figure(figure: Figure) -> dict[str, Any]:
     named = {"uncertainty": "u", "interval_95": "interval"}
-    made = record(figure, "value", "unit", "bound", "band_hz", "method", "caveats", "lineage", **named)
+    made = record(figure, "value unit bound band_hz method caveats lineage", **named)
     return {**made, "not_judged": figure.reason or None}
 
 
 def _curve(curve: Curve, axis: FrequencyAxis) -> dict[str, Any]:
     return {
-        **record(curve, "name", "unit", "reference", "valid", "lineage"),
+        **record(curve, "name unit reference valid lineage"),
         "frequency_hz": None if curve.axis.same_as(axis) else _numbers(curve.axis.hz),
         "values": _numbers(curve.values),
         "uncertainty": _numbers(curve.u),
@@ -81,16 +79,7 @@ def _curve(curve: Curve, axis: FrequencyAxis) -> dict[str, Any]:
 
 def _map(one: DirectivityMap) -> dict[str, Any]:
     level_db = [_numbers(row) for row in one.level_db]
-    return {**record(one, "reference", "valid"), "angle_deg": _numbers(one.angle_deg), "level_db": level_db}
-
-
-def _step(one: Step) -> dict[str, Any]:
-    return {**record(one, "key", "name", "inputs", "program"), "settings": dict(one.settings)}
-
-
-def _flag(flag: QualityFlag) -> dict[str, Any]:
-    made = record(flag, "id", "severity", "threshold", "unit", "takes", "band_hz", "sentence")
-    return {**made, "number": flag.number if np.isfinite(flag.number) else None}
+    return {**record(one, "reference valid"), "angle_deg": _numbers(one.angle_deg), "level_db": level_db}
 
 
 def _over_time(measurement: Measurement) -> dict[str, Any]:
@@ -111,22 +100,28 @@ def _scan(scan: ScanReading) -> dict[str, Any]:
     arrays = ("residual_db", "leave_out_db", "scattered_db", "condition", "u_db")
     return {
         **{name: _numbers(np.where(scan.valid, getattr(scan, name), np.nan)) for name in arrays},
-        **record(scan, "order_out", "order_in", "joint_hz", "points", "points_left_out", "body", "sentence"),
+        **record(scan, "order_out order_in joint_hz points points_left_out body sentence"),
     }
 
 
 def _how_measured(measurement: Measurement) -> dict[str, Any]:
     gate, splice = measurement.gate, measurement.splice
     return {
-        "gate": record(gate, *gate.__dataclass_fields__),
-        "splice": record(splice, *splice.__dataclass_fields__) if splice else None,
-        "budget": [
-            {**record(line, "name", "source", "common"), "u_db": _numbers(line.u_db)} for line in measurement.budget
+        "gate": record(gate, " ".join(gate.__dataclass_fields__)),
+        "splice": record(splice, " ".join(splice.__dataclass_fields__)) if splice else None,
+        "budget": [{**record(line, "name source common"), "u_db": _numbers(line.u_db)} for line in measurement.budget],
+        "quality": [
+            {
+                **record(flag, "id severity threshold unit takes band_hz sentence"),
+                "number": flag.number if np.isfinite(flag.number) else None,
+            }
+            for flag in measurement.flags
         ],
-        "quality": [_flag(flag) for flag in measurement.flags],
         "scan": None if measurement.scan is None else _scan(measurement.scan),
         "kept_takes": list(measurement.kept_takes),
-        "steps": [_step(one) for one in measurement.steps],
+        "steps": [
+            {**record(one, "key name inputs program"), "settings": dict(one.settings)} for one in measurement.steps
+        ],
     }
 
 
@@ -304,7 +299,17 @@ def read_loudspeaker(
     progress(1.0, "read")
     others = tuple(session_words(one) for one in reversed(counting) if one.id != number)
     units = tuple((one.unit, one.id) for one in counting if one.unit and one.variant == picked.variant)
-    return ReadResult(entry.id, session, measurement, reading, seat_m, number, others, units, archive_folder)
+    return ReadResult(
+        loudspeaker_id=entry.id,
+        session=session,
+        measurement=measurement,
+        reading=reading,
+        listening_distance_m=seat_m,
+        session_id=number,
+        others=others,
+        units=units,
+        archive_folder=archive_folder,
+    )
 
 
 def keep_chosen(

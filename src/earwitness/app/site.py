@@ -24,7 +24,6 @@ from earwitness.errors import EarwitnessError, InputError, OutputError, named
 from earwitness.figures.level_series import SEAT_M
 from earwitness.files.durable import clear_dead, write_bytes
 from earwitness.formats.photo import png_in_few_colors, smaller
-from earwitness.publish.review import Review
 from earwitness.publish.site import index as pages
 from earwitness.publish.site.cards import (
     Card,
@@ -37,7 +36,7 @@ from earwitness.publish.site.cards import (
     site_json,
 )
 from earwitness.publish.site.corrections import Correction, change_words
-from earwitness.publish.site.feed import atom_feed
+from earwitness.publish.site.index import atom_feed
 from earwitness.publish.site.write import shared_files, shared_folder, write_review
 from earwitness.publish.stills import stills_of
 
@@ -61,10 +60,6 @@ class PageJob:
     address: str
     target: str
     because: str
-
-    @property
-    def name_key(self) -> str:
-        return "\n".join(self.entry.folded)
 
     @property
     def title(self) -> str:
@@ -100,10 +95,15 @@ def written_pages(
     if workers is None and len(jobs) < _WORTH_A_PROCESS:
         count = 1
     if len(jobs) > 1:
-        for _ in each_done(_index, jobs, workers=count, lost=_index_lost):
+        # One whose process was lost is as any other with a fault: that shows when its page is written.
+        for _ in each_done(_index, jobs, workers=count, lost=lambda _job: None):
             pass
     others = others_of(archive_folder)
-    yield from each_done(_write_here, jobs, workers=count, lost=_page_lost, begin=_begin, given=(others,))
+
+    def lost(job: PageJob) -> NoPage:
+        return NoPage(job, EarwitnessError(ENDED, where=job.title))
+
+    yield from each_done(_write_here, jobs, workers=count, lost=lost, begin=_begin, given=(others,))
 
 
 def write_page(job: PageJob, others: Others) -> Card:
@@ -115,15 +115,16 @@ def write_page(job: PageJob, others: Others) -> Card:
         result, archive_folder, advice=advice, because=job.because, target=job.target, others=others
     )
     card = card_of(
-        review, address=job.address, name_key=job.name_key, updated=published.created_at, made_from=job.made_from
+        review, address=job.address, name_key=job.entry.name_key, updated=published.created_at, made_from=job.made_from
     )
     place = Path(job.folder) / "loudspeakers" / job.address
-    preview = _preview(review)
+    # A picture of the first chart, for those who link to the page.
+    stills = stills_of(replace(review, exhibits=review.charts[:1])) if review.charts else ()
     corrections = pages.corrections_html(review.title, {job.address: (review.title, review.corrections)}, home="../../")
     more = {
         "compare.js": compare_js(review, card).encode(),
         "corrections.html": corrections.encode(),
-        **({} if preview is None else {"preview.png": preview}),
+        **({"preview.png": png_in_few_colors(stills[0].png, _PREVIEW_PX)} if stills else {}),
         **({"photos/row.jpg": smaller(review.photos[0].picture, _ROW_PX).data} if review.photos else {}),
         "loudspeaker.json": loudspeaker_json(review, card, [asdict(one) for one in review.corrections]).encode(),
     }
@@ -131,23 +132,9 @@ def write_page(job: PageJob, others: Others) -> Card:
     return card
 
 
-def _preview(review: Review) -> bytes | None:
-    """A picture of the first chart, for those who link to the page."""
-    made = stills_of(replace(review, exhibits=review.charts[:1])) if review.charts else ()
-    return png_in_few_colors(made[0].png, _PREVIEW_PX) if made else None
-
-
 def _index(job: PageJob) -> None:
     """Bring the search index up to date for one loudspeaker; a fault of it shows when its page is written."""
     rebuild_session(job.archive_folder, job.entry.session_id)
-
-
-def _index_lost(_job: PageJob) -> None:
-    """As for any other fault of it."""
-
-
-def _page_lost(job: PageJob) -> NoPage:
-    return NoPage(job, EarwitnessError(ENDED, where=job.title))
 
 
 _OTHERS: list[Others] = []
@@ -191,10 +178,6 @@ class _Wanted:
     entry: Latest
     made_from: str
 
-    @property
-    def name_key(self) -> str:
-        return "\n".join(self.entry.folded)
-
 
 def publish_site(
     folder: Path,
@@ -223,7 +206,12 @@ def publish_site(
     with Archive.open(archive_folder, create=False) as archive:
         wanted = _wanted(archive)
         by_name = {card.name_key: card for card in cards}
-        changed = [one for one in wanted if not _is_current(folder, by_name.get(one.name_key), one)]
+        current = {
+            (name, card.made_from)
+            for name, card in by_name.items()
+            if (folder / "loudspeakers" / card.address / "loudspeaker.json").is_file()
+        }
+        changed = [one for one in wanted if (one.entry.name_key, one.made_from) not in current]
         jobs = _jobs(changed, by_name, folder, archive_folder, base_url or "site", because)
         open_all(jobs, archive_folder)
         failed: list[NoPage] = []
@@ -242,14 +230,14 @@ def publish_site(
     progress(1.0, "write the index")
     ordered = _ordered(by_name)
     page = _write_index(folder, ordered, logs, title=title, base_url=base_url, author=author)
-    present = {one.name_key for one in wanted}
-    missed = {one.job.name_key for one in failed}
+    present = {one.entry.name_key for one in wanted}
+    missed = {one.job.entry.name_key for one in failed}
     return SiteReport(
         page,
-        tuple(one.entry.name for one in changed if one.name_key not in missed),
+        tuple(one.entry.name for one in changed if one.entry.name_key not in missed),
         len(wanted) - len(changed),
         tuple(card.title for card in ordered if card.name_key not in present),
-        tuple((one.job.title, one.error) for one in sorted(failed, key=lambda one: one.job.name_key)),
+        tuple((one.job.title, one.error) for one in sorted(failed, key=lambda one: one.job.entry.name_key)),
     )
 
 
@@ -265,10 +253,11 @@ def _jobs(
     archive, site = str(archive_folder.resolve()), str(folder)
     found = []
     for one in changed:
-        known = cards.get(one.name_key)
+        known = cards.get(one.entry.name_key)
         address = known.address if known else address_of(f"{one.entry.maker} {one.entry.name}", taken)
         taken.append(address)
-        found.append(PageJob(archive, site, one.entry, one.made_from, address, target, because))
+        job = PageJob(archive, site, one.entry, one.made_from, address=address, target=target, because=because)
+        found.append(job)
     return found
 
 
@@ -286,19 +275,13 @@ def _wanted(archive: Archive) -> list[_Wanted]:
     return [_Wanted(entry, made_from(entry, seat_m=seat_m)) for entry in latest_sessions(archive)]
 
 
-def _is_current(folder: Path, card: Card | None, one: _Wanted) -> bool:
-    if card is None or card.made_from != one.made_from:
-        return False
-    return (folder / "loudspeakers" / card.address / "loudspeaker.json").is_file()
-
-
 def _logs(
     archive: Archive, wanted: Sequence[_Wanted], cards: dict[str, Card], target: str
 ) -> dict[str, tuple[str, tuple[Correction, ...]]]:
     """Corrections of those that have any: a second publication is seen from the card's revision."""
     found = {}
     for one in wanted:
-        card = cards.get(one.name_key)
+        card = cards.get(one.entry.name_key)
         if card is not None and card.revision != "1":
             log = corrections_at(archive, one.entry.loudspeaker_id, target)
             if log:

@@ -109,7 +109,9 @@ def begin_trials(
     Raises InputError for versions or numbers that cannot be, AudioError for a sound that cannot be read.
     """
     asked = choice("the kind of trial", kind, tuple(KINDS))
-    block = _block(asked, len({*forms, *(["own"] if bands else [])}) + bool(against))
+    versions = len({*forms, *(["own"] if bands else [])}) + bool(against)
+    # Trials in which every pair of more than two versions comes in both orders; 0 for two.
+    block = versions * (versions - 1) if asked == "prefer" and versions > 2 else 0
     usual = TRACK_TRIALS if asked == "threshold" else -(-_RANKED_TRIALS // block) * block if block else USUAL_TRIALS
     count = usual if trials is None else trials
     fewest = max(FEWEST_TRIALS, block)
@@ -255,11 +257,6 @@ def sounds_of(number: str, archive_folder: Path) -> dict[str, bytes]:
     return {"1": files[first], "2": files[second]}
 
 
-def _block(kind: str, versions: int) -> int:
-    """Trials in which every pair of more than two versions comes in both orders; 0 for two."""
-    return versions * (versions - 1) if kind == "prefer" and versions > 2 else 0
-
-
 def _played(plan: Mapping[str, Any], trial: int) -> tuple[int, int]:
     """Which versions are played first and second."""
     if len(plan["words"]) > 2:
@@ -277,11 +274,8 @@ def answer_trial(number: str, trial: int, answer: str, archive_folder: Path) -> 
         plan, revision = _kept(archive, number)
         expected = len(plan["answers"]) + 1
         if _is_over(plan) or trial != expected:
-            raise InputError(
-                f"trial {trial} cannot be answered",
-                where=f"trials {number}",
-                expected="none: they are over" if _is_over(plan) else f"trial {expected}",
-            )
+            wanted = "none: they are over" if _is_over(plan) else f"trial {expected}"
+            raise InputError(f"trial {trial} cannot be answered", where=f"trials {number}", expected=wanted)
         words = ("A", "B") if plan["kind"] == "abx" else ("1", "2")
         said = choice("the answer", answer.upper(), words)
         place = words.index(said)
@@ -376,20 +370,20 @@ def _seen(number: str, plan: Mapping[str, Any]) -> Trials:
     secret, versions = str(plan["secret"]), tuple(plan["words"])
     is_over = _is_over(plan)
     return Trials(
-        number,
-        plan["kind"],
-        plan["title"],
-        plan["listener"],
-        plan["sound"] if not Path(plan["sound"]).suffix else Path(plan["sound"]).name,
-        hashlib.sha256(secret.encode()).hexdigest(),
-        plan["begun_at"],
-        (versions[0], "with it") if plan["kind"] == "threshold" else versions,
-        (*plan["forms"], *(["own"] if plan.get("bands") else [])),
-        plan["planned"],
-        len(plan["answers"]),
-        bool(plan["ended"]) and len(plan["answers"]) < plan["planned"],
-        outcome_of(plan) if is_over else None,
-        secret if is_over else "",
+        number=number,
+        kind=plan["kind"],
+        loudspeaker=plan["title"],
+        listener=plan["listener"],
+        sound=plan["sound"] if not Path(plan["sound"]).suffix else Path(plan["sound"]).name,
+        promise=hashlib.sha256(secret.encode()).hexdigest(),
+        begun_at=plan["begun_at"],
+        versions=(versions[0], "with it") if plan["kind"] == "threshold" else versions,
+        forms=(*plan["forms"], *(["own"] if plan.get("bands") else [])),
+        planned=plan["planned"],
+        answered=len(plan["answers"]),
+        broken_off=bool(plan["ended"]) and len(plan["answers"]) < plan["planned"],
+        outcome=outcome_of(plan) if is_over else None,
+        secret=secret if is_over else "",
     )
 
 

@@ -32,6 +32,11 @@ class Latest:
     choice: str = ""
     others: tuple[str, ...] = ()
 
+    @property
+    def name_key(self) -> str:
+        """Maker and name as they compare, as one text."""
+        return "\n".join(self.folded)
+
 
 def latest_sessions(archive: Archive) -> tuple[Latest, ...]:
     """Loudspeakers that have a session that counts, by name and maker, with the latest measured one of each."""

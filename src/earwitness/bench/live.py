@@ -21,7 +21,7 @@ from earwitness.bench.state import TAB, Body
 from earwitness.capture.guard import SAFETY, Silencer, at_tester_db
 from earwitness.capture.levels import MeterReading
 from earwitness.capture.plan import PlannedSession, plan_session
-from earwitness.capture.reading import TakeReading, background_line, reading_words
+from earwitness.capture.reading import background_line, reading_words
 from earwitness.capture.series import LiveSettings, Series, TakeState, give_up, is_live, next_open, states
 from earwitness.capture.simulated import SimulatedSound
 from earwitness.capture.sound import Device, Sound, Wiring
@@ -65,7 +65,8 @@ class Running:
 
 class LiveDesk:
     """Live measuring of one bench. sounds : gives the sound card for a wiring; tables : the turntable at an address;
-    day_file : where exposure is kept."""
+    day_file : where exposure is kept. For whoever looks on: version rises whenever what `told` gives has changed;
+    phase, running : what is done, and how far it is."""
 
     def __init__(
         self,
@@ -79,33 +80,20 @@ class LiveDesk:
         self._table: Turntable | None = None
         self._table_told: dict[str, Any] = {}
         self._lock = threading.RLock()
-        self._version = 0
-        self._phase: Phase = "closed"
+        self.version = 0
+        self.phase: Phase = "closed"
         self._folder: Path | None = None
         self._planned: PlannedSession | None = None
         self._series: Series | None = None
         self._settings = usual_settings()
         self._silencer = Silencer()
         self._thread: threading.Thread | None = None
-        self._running = Running()
+        self.running = Running()
         self._starter, self._lived = "", 0.0
         self._answer: bool | None = None
         self._told: dict[str, Any] = {}
         self._devices: tuple[Device, ...] = ()
         self._read: tuple[Series, tuple[str, ...]] | None = None
-
-    @property
-    def version(self) -> int:
-        """Rises whenever what `told` gives has changed."""
-        return self._version
-
-    @property
-    def running(self) -> Running:
-        return self._running
-
-    @property
-    def phase(self) -> Phase:
-        return self._phase
 
     # What a page asks for ---------------------------------------------------------------------------------------------
 
@@ -114,9 +102,9 @@ class LiveDesk:
         with self._lock:
             series, settings = self._series, self._settings
             out: dict[str, Any] = {
-                "version": self._version, "phase": self._phase, "sounding": self._phase in _SOUNDING,
+                "version": self.version, "phase": self.phase, "sounding": self.phase in _SOUNDING,
                 "folder": None if self._folder is None else str(self._folder), "begun": series is not None,
-                "take": self._running.take, "life_s": LIFE_S, **self._told,
+                "take": self.running.take, "life_s": LIFE_S, **self._told,
             }  # fmt: skip
         if self._planned is None or self._folder is None:
             return out
@@ -159,10 +147,15 @@ class LiveDesk:
                         missing["what"] = f"no sound device can be used: {error.what}"
                 else:
                     if not self._devices:
-                        missing = error_record(_no_device())
-            found = self._devices
-        rehearsal = SimulatedSound().devices()
-        return {"devices": [_device_told(one, found) for one in (*found, *rehearsal)], "missing": missing}
+                        missing = error_record(InputError.of("bench.no_sound_device"))
+                found = self._devices
+        names = [one.name for one in found]
+        # The value stands for a device after a cable was unplugged too: numbers change then, names do not.
+        told = [
+            {**asdict(one), "value": one.name if one in found and names.count(one.name) == 1 else one.key}
+            for one in (*found, *SimulatedSound().devices())
+        ]
+        return {"devices": told, "missing": missing}
 
     # What changes the session -----------------------------------------------------------------------------------------
 
@@ -179,7 +172,7 @@ class LiveDesk:
             self._let_go()
             self._folder, self._series, self._settings = folder, series, settings
             self._told = {} if series is None or not series.recovered else {"recovered": list(series.recovered)}
-            self._phase = "ready"
+            self.phase = "ready"
             self._change()
 
     def set_up(self, setup: LiveSetup) -> None:
@@ -224,7 +217,7 @@ class LiveDesk:
             self._require_idle()
             self._let_go()
             self._leave_table()
-            self._phase, self._folder, self._planned, self._series, self._told = "closed", None, None, None, {}
+            self.phase, self._folder, self._planned, self._series, self._told = "closed", None, None, None, {}
             self._change()
 
     def again(self, take_id: str) -> None:
@@ -315,7 +308,7 @@ class LiveDesk:
     def decide(self, keep: bool) -> None:
         """The tester's answer to whether a faulty recording is kept."""
         with self._lock:
-            if self._phase != "asking":
+            if self.phase != "asking":
                 raise InputError("nothing was asked", remedy="look at the page again")
             self._answer = keep
 
@@ -330,7 +323,7 @@ class LiveDesk:
 
     def gone(self, tab: str) -> None:
         """A page was closed, reloaded, or lost its line."""
-        if tab == self._starter and self._phase != "asking":
+        if tab == self._starter and self.phase != "asking":
             self.silence("the page that started this was closed")
 
     def close(self) -> None:
@@ -354,7 +347,7 @@ class LiveDesk:
             self._require_idle()
             silencer = self._silencer = Silencer()
             self._starter, self._lived, self._answer = tab, self._clock(), None
-            self._running, self._phase = Running(), phase
+            self.running, self.phase = Running(), phase
             self._told = {k: v for k, v in self._told.items() if k in ("calibrator", "level", "loopback", "judged")}
             self._thread = threading.Thread(target=self._work, args=(silencer, work), name="live", daemon=True)
             self._change()
@@ -377,13 +370,13 @@ class LiveDesk:
                 self._note("error", error)
             if silencer.pressed:
                 self._note("silenced", silencer.reason)
-            self._thread, self._phase, self._running = None, "ready", Running()
+            self._thread, self.phase, self.running = None, "ready", Running()
             self._change()
 
     def _tell(self, share: float, meter: MeterReading) -> None:
-        if self._phase == "turning":
-            self._set("recording", self._running)
-        self._running = replace(self._running, share=share, meter=meter)
+        if self.phase == "turning":
+            self._set("recording", self.running)
+        self.running = replace(self.running, share=share, meter=meter)
         self._is_alive()
 
     def _is_alive(self) -> bool:
@@ -397,7 +390,7 @@ class LiveDesk:
             self._set("counting", Running(take=state.id, left_s=pause_s))
             until = self._clock() + pause_s
             while not silencer.pressed and self._is_alive() and (left := until - self._clock()) > 0.0:
-                self._running = replace(self._running, left_s=left)
+                self.running = replace(self.running, left_s=left)
                 time.sleep(min(left, _LOOK_S))
             self._set("recording" if self._table is None else "turning", Running(take=state.id))
             return "go"
@@ -405,14 +398,14 @@ class LiveDesk:
         return before
 
     def _ask(self, done: Recorded) -> bool:
-        self._note("question", {"take": self._running.take, "sentence": done.verdict.sentence})
-        self._set("asking", self._running)
+        self._note("question", {"take": self.running.take, "sentence": done.verdict.sentence})
+        self._set("asking", self.running)
         while self._answer is None and not self._silencer.pressed:
             time.sleep(_LOOK_S)
         with self._lock:
             self._told.pop("question", None)
         answer, self._answer = bool(self._answer), None
-        self._set("recording", self._running)
+        self._set("recording", self.running)
         return answer
 
     def _judged(self, state: TakeState, done: Recorded) -> None:
@@ -420,19 +413,21 @@ class LiveDesk:
         row = {
             "take": state.id, "keep": verdict.keep, "sentence": verdict.sentence, "peak_dbfs": verdict.peak_dbfs,
             "noise_dbfs": verdict.noise_dbfs, "will_retry": verdict.may_retry, "doubts": verdict.doubts,
-            "numbers": reading_words(verdict, done.reading, done.drift_db), "curve": _curve_told(done.reading),
+            "numbers": reading_words(verdict, done.reading, done.drift_db), "curve": None,
         }  # fmt: skip
         if done.reading is not None:
             row |= {
                 "background": background_line(done.reading.background),
                 "is_spl": done.reading.full_scale_db is not None,
+                # On CURVE_HZ, which the page knows.
+                "curve": [round(one, 2) if one == one else None for one in done.reading.curve_db.tolist()],
             }
         old = [
             {**one, "curve": one["curve"] if k < _CURVES else None}
             for k, one in enumerate(self._told.get("judged", []), 1)
         ]
         self._note("judged", [row, *old][:_MOST_DONE])
-        self._set("recording", self._running)
+        self._set("recording", self.running)
 
     def _note(self, name: str, value: Any) -> None:
         with self._lock:
@@ -440,11 +435,11 @@ class LiveDesk:
 
     def _set(self, phase: Phase, running: Running) -> None:
         with self._lock:
-            self._phase, self._running = phase, running
+            self.phase, self.running = phase, running
             self._change()
 
     def _change(self) -> None:
-        self._version += 1
+        self.version += 1
 
     # What must hold ---------------------------------------------------------------------------------------------------
 
@@ -486,11 +481,6 @@ class LiveDesk:
         return {"percent": budget.dose_percent, "words": budget.words(level)}
 
 
-def _curve_told(reading: TakeReading | None) -> list[float | None] | None:
-    """On CURVE_HZ, which the page knows."""
-    return None if reading is None else [round(one, 2) if one == one else None for one in reading.curve_db.tolist()]
-
-
 def _key(lines: tuple[str, ...]) -> str:
     """Stands for these cautions and no others."""
     return hashlib.sha256("\n".join(lines).encode()).hexdigest()
@@ -501,13 +491,3 @@ def _settings_told(settings: LiveSettings) -> dict[str, Any]:
     told = asdict(settings)
     del told["angles_deg"], told["calibration"]
     return {**told, "step_deg": 360.0 / len(around) if around else None}
-
-
-def _device_told(one: Device, found: tuple[Device, ...]) -> dict[str, Any]:
-    """value : what stands for it after a cable was unplugged too: numbers change then, names do not."""
-    is_alone = [other.name for other in found].count(one.name) <= 1
-    return {**asdict(one), "value": one.name if is_alone and one in found else one.key}
-
-
-def _no_device() -> InputError:
-    return InputError("the system shows no sound device", remedy="plug one in, check its driver, then look again")

@@ -1,7 +1,6 @@
 """How the bench answers: a page of a place, a part of one, or an error in words."""
 
 from collections.abc import Mapping, Sequence
-from importlib.resources import files
 from typing import Any
 
 from fastapi import FastAPI, Request, Response
@@ -16,6 +15,7 @@ from earwitness.archive.choose import state_words
 from earwitness.archive.drafts import StaleDraftError
 from earwitness.bench.state import UnknownLoudspeakerError, bench_of
 from earwitness.errors import ArchiveError, EarwitnessError, InputError, OutputError
+from earwitness.files.data import file_text
 
 PLACES = (
     ("listen", "Listen", "write down what is heard, before any data"),
@@ -90,13 +90,7 @@ def install_errors(app: FastAPI) -> None:
 
     @app.exception_handler(Exception)
     async def unknown(request: Request, error: Exception) -> Response:
-        record = {
-            "what": f"a fault of the program: {type(error).__name__}",
-            "where": "",
-            "expected": "",
-            "remedy": "nothing kept is lost; the terminal that runs the bench shows the details",
-        }
-        return _answer(request, 500, record)
+        return _answer(request, 500, error_record(InputError.of("bench.fault", kind=type(error).__name__)))
 
 
 def _malformed(faults: Sequence[Any]) -> dict[str, str]:
@@ -145,7 +139,7 @@ def _environment(request: Request) -> Any:
     kept = getattr(request.app.state, "templates", None)
     if kept is None:
         kept = Environment(
-            loader=FunctionLoader(_asset),
+            loader=FunctionLoader(lambda name: file_text("bench", f"templates/{name}")),
             autoescape=True,
             undefined=StrictUndefined,
             trim_blocks=True,
@@ -153,7 +147,3 @@ def _environment(request: Request) -> Any:
         )
         request.app.state.templates = kept
     return kept
-
-
-def _asset(name: str) -> str:
-    return files("earwitness.bench").joinpath("templates", name).read_text(encoding="utf-8")

@@ -12,26 +12,14 @@ from dataclasses import dataclass, field
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from earwitness.files.data import table_of
+
 MOST_BODY_BYTES = 2_000_000
 UPLOADS = "/api/uploads/"
 MOST_UPLOAD_BYTES = 4_000_000_000
 _SAFE = {"GET", "HEAD", "OPTIONS"}
 _OPEN = ("/enter/", "/static/")
-POLICY = "; ".join(
-    (
-        "default-src 'none'",
-        "script-src 'self'",
-        "style-src 'self'",
-        "img-src 'self' data:",
-        "font-src 'self'",
-        "media-src 'self'",
-        "connect-src 'self'",
-        "frame-src 'self'",
-        "form-action 'self'",
-        "frame-ancestors 'self'",
-        "base-uri 'none'",
-    )
-)
+POLICY: str = table_of("bench", "policies")["page"]
 
 
 @dataclass(slots=True)

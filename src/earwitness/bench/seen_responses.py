@@ -168,13 +168,13 @@ def groups_shown(found: Survey) -> list[dict[str, object]]:
     """Each group for a table on the screen."""
     return [
         {
-            **record(group, "pattern", "kind", "mirrored"),
+            **record(group, "pattern kind mirrored"),
             "files": len(group.files),
             "words": words,
             "plane": group.plane or "",
             "can_mirror": group.kind in ("response", "impulse response") and any(group.angles_deg),
             "unit": dict(group.settled).get("unit", group.files[0].unit if group.files else ""),
-            "questions": [record(one, "key", "why", "options") for one in group.questions],
+            "questions": [record(one, "key why options") for one in group.questions],
         }
         for group, (_, words) in zip(found.groups, telling(found), strict=False)
     ]

@@ -159,16 +159,13 @@ class Bench:
         with self.heavy:
             number = self._number(loudspeaker_id, session_id)
             state = f"{self._state(loudspeaker_id, number)} {rear_wall}"
-            place = (loudspeaker_id, number or 0)
-            kept = self._readings.get(place)
-            if kept is None or kept[0] != state:
-                name = picking(f"{entry.maker} {entry.name}", session=number)
-                kept = (state, read_loudspeaker(name, self.archive_folder, rear_wall=rear_wall))
-                self._readings[place] = kept
-            self._readings.move_to_end(place)
-            while len(self._readings) > _KEPT_READINGS:
-                self._readings.popitem(last=False)
-            return kept[1]
+            name = picking(f"{entry.maker} {entry.name}", session=number)
+            return _lately(
+                self._readings,
+                (loudspeaker_id, number or 0),
+                state,
+                lambda: read_loudspeaker(name, self.archive_folder, rear_wall=rear_wall),
+            )
 
     def holds_reading(self, loudspeaker_id: int, session_id: int | None = None) -> bool:
         """Whether the usual reading of a loudspeaker is at hand."""
@@ -181,33 +178,21 @@ class Bench:
     def advice(self, loudspeaker_id: int) -> Advice:
         """Findings, listening sheets held against them, an equalizer, aims and matches of a loudspeaker."""
         from earwitness.app.advice import advice_on
+        from earwitness.archive.notes import sheets_of
 
         with self.heavy:
             result = self.reading(loudspeaker_id)
             with Archive.open(self.archive_folder) as archive:
-                sheets = len(_sheet_entries(archive, result))
-            key = f"{self._state(loudspeaker_id, result.session_id)} {sheets}"
-            kept = self._advice.get(loudspeaker_id)
-            if kept is None or kept[0] != key:
-                kept = (key, advice_on(result, self.archive_folder))
-                self._advice[loudspeaker_id] = kept
-            self._advice.move_to_end(loudspeaker_id)
-            while len(self._advice) > _KEPT_READINGS:
-                self._advice.popitem(last=False)
-            return kept[1]
+                spoken = result.session.loudspeaker
+                sheets = len(sheets_of(archive, name=spoken.name, maker=spoken.maker))
+            state = f"{self._state(loudspeaker_id, result.session_id)} {sheets}"
+            return _lately(self._advice, loudspeaker_id, state, lambda: advice_on(result, self.archive_folder))
 
     def beside(self, loudspeaker_id: int, name: str, make: Callable[[ReadResult], Kept]) -> Kept:
         """What a place keeps beside a reading, made once and anew when the reading is; raises as `reading` does."""
         with self.heavy:
             result = self.reading(loudspeaker_id)
-            kept = self._beside.get((loudspeaker_id, name))
-            if kept is None or kept[0] is not result:
-                kept = (result, make(result))
-                self._beside[loudspeaker_id, name] = kept
-                while len(self._beside) > 2 * _KEPT_READINGS:
-                    self._beside.popitem(last=False)
-            found: Kept = kept[1]
-            return found
+            return _lately(self._beside, (loudspeaker_id, name), result, lambda: make(result), most=2 * _KEPT_READINGS)
 
     def has_session(self, loudspeaker_id: int) -> bool:
         """Whether there is anything measured of a loudspeaker."""
@@ -252,11 +237,22 @@ class Bench:
             return f"{session.key} {chosen.words()}, heard from {kept_distance(archive):g} m"
 
 
-def _sheet_entries(archive: Archive, result: ReadResult) -> tuple[object, ...]:
-    from earwitness.archive.notes import sheets_of
-
-    loudspeaker = result.session.loudspeaker
-    return sheets_of(archive, name=loudspeaker.name, maker=loudspeaker.maker)
+def _lately(
+    kept: OrderedDict[Any, tuple[Any, Any]],
+    place: object,
+    state: object,
+    make: Callable[[], Kept],
+    *,
+    most: int = _KEPT_READINGS,
+) -> Kept:
+    """What stands at a place among the `most` asked for last; made anew where it was made from another state."""
+    if place not in kept or kept[place][0] != state:
+        kept[place] = (state, make())
+    kept.move_to_end(place)
+    while len(kept) > most:
+        kept.popitem(last=False)
+    found: Kept = kept[place][1]
+    return found
 
 
 def bench_of(request: Request) -> Bench:

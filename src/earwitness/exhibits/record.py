@@ -7,12 +7,13 @@ import numpy as np
 _DIGITS = 7
 
 
-def record(value: object, *names: str, **others: str) -> dict[str, Any]:
+def record(value: object, names: str = "", **others: str) -> dict[str, Any]:
     """Fields of a value by name, tuples and arrays as lists.
 
-    names : where the document has the same word; others : the field behind another word of the document
+    names : parted by blanks, where the document has the same word; others : the field behind another word of the
+    document
     """
-    fields = {name: name for name in names} | others
+    fields = {name: name for name in names.split()} | others
     return {word: _listed(getattr(value, field)) for word, field in fields.items()}
 
 

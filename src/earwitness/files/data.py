@@ -17,3 +17,8 @@ def worded(name: str, /, **facts: Any) -> str:
     """The sentence under `name`, "room.key", in the room's sentences.toml, with facts in place of its braces."""
     room, _, key = name.partition(".")
     return str(table_of(room, "sentences")[key]).format(**facts)
+
+
+def file_text(room: str, name: str) -> str:
+    """The text of the file `name`, "folder/file" perhaps, that stands beside the code of a room."""
+    return (files("earwitness") / room / name).read_text(encoding="utf-8")

@@ -5,17 +5,19 @@ import re
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 from hashlib import sha256
 from pathlib import Path, PurePosixPath
 from typing import Final
 
 from earwitness import __version__
 from earwitness.errors import InputError, choice
+from earwitness.files.data import file_text, table_of
 from earwitness.files.durable import write_bytes
-from earwitness.publish.dataset_readme import can_be_rebuilt, filled
 from earwitness.publish.dataset_tables import distortion_csv, impedance_csv, zipped
 from earwitness.publish.downloads import charts_json, curves_csv, differences_csv, directivity_csv, figures_csv
 from earwitness.publish.review import Review
+from earwitness.quantities import on_orbit
 
 DATASET_FORMAT: Final = 1
 CHECKSUMS: Final = "checksums.sha256"
@@ -30,35 +32,8 @@ class License:
     address: str
 
 
-_CC: Final = "https://creativecommons.org"
-_ODC: Final = "https://opendatacommons.org/licenses"
-LICENSES: Final[dict[str, License]] = {
-    known.spdx: known
-    for known in (
-        License("CC0-1.0", "Creative Commons Zero 1.0 Universal", f"{_CC}/publicdomain/zero/1.0/"),
-        License("CC-BY-4.0", "Creative Commons Attribution 4.0 International", f"{_CC}/licenses/by/4.0/"),
-        License(
-            "CC-BY-SA-4.0", "Creative Commons Attribution-ShareAlike 4.0 International", f"{_CC}/licenses/by-sa/4.0/"
-        ),
-        License("ODC-By-1.0", "Open Data Commons Attribution License 1.0", f"{_ODC}/by/1-0/"),
-        License("ODbL-1.0", "Open Data Commons Open Database License 1.0", f"{_ODC}/odbl/1-0/"),
-        License("PDDL-1.0", "Open Data Commons Public Domain Dedication and License 1.0", f"{_ODC}/pddl/1-0/"),
-    )
-}
-_WORDS: Final = {
-    "README.md": "this text",
-    "LICENSE.txt": "the license of the data",
-    "CITATION.cff": "how to cite the data (Citation File Format 1.2.0)",
-    "metadata.json": "what was measured, how, with which settings, from which recordings (JSON)",
-    "curves.csv": "all curves, each with its standard uncertainties and where it is valid",
-    "directivity.csv": "level and phase in every direction measured",
-    "directivity.sofa": "the complex response in every direction (AES69, FreeFieldDirectivityTF)",
-    "figures.csv": "all figures with uncertainty, band and method",
-    "charts.json": "the definitions of all charts",
-    "impedance.csv": "input impedance: magnitude and phase",
-    "differences.csv": "differences from other samples, states and days, with their uncertainties",
-    "distortion.csv": "harmonics of every sweep, order by order",
-}
+_TEXTS: Final = table_of("publish", "dataset")
+LICENSES: Final[dict[str, License]] = {row[0]: License(*row) for row in _TEXTS["licenses"]}
 
 
 def dataset_zip(review: Review, *, license: str, extras: Mapping[str, bytes] | None = None) -> bytes:
@@ -69,14 +44,26 @@ def dataset_zip(review: Review, *, license: str, extras: Mapping[str, bytes] | N
     or an extra whose path leaves the data set or is taken; OutputError where the SOFA file cannot be made.
     """
     choice("license", license, LICENSES)
-    files = _measured(review, LICENSES[license])
+    chosen = LICENSES[license]
+    files = _measured(review, chosen)
     for name, content in (extras or {}).items():
         _check_extra(name, files)
         files[name] = content
-    files["LICENSE.txt"] = _license_text(review, LICENSES[license]).encode()
-    files["CITATION.cff"] = citation_cff(review, LICENSES[license]).encode()
-    files["metadata.json"] = _metadata(review, LICENSES[license]).encode()
-    files["README.md"] = _readme(review, LICENSES[license], files).encode()
+    files["LICENSE.txt"] = filled("license.txt.jinja", review=review, license=chosen).encode()
+    # CITATION.cff 1.2.0 (from memory). Every value is a JSON string, which YAML 1.2 reads as it stands.
+    quoted = partial(json.dumps, ensure_ascii=False)
+    files["CITATION.cff"] = filled("citation.cff.jinja", review=review, license=chosen, quoted=quoted).encode()
+    files["metadata.json"] = _metadata(review, chosen).encode()
+    named = {name: _TEXTS["files"].get(name, "added by the tester") for name in sorted({*files, "README.md"})}
+    files["README.md"] = filled(
+        "dataset_readme.md.jinja",
+        review=review,
+        license=chosen,
+        words=named,
+        names=files,
+        sums=CHECKSUMS,
+        can_be_rebuilt=can_be_rebuilt(review),
+    ).encode()
     sums = "".join(f"{sha256(files[name]).hexdigest()}  {name}\n" for name in sorted(files))
     return zipped({**files, CHECKSUMS: sums.encode()}, folder=dataset_name(review), date=review.date)
 
@@ -90,11 +77,6 @@ def dataset_name(review: Review) -> str:
     """Name of the data set, of its folder in the zip and of the zip without suffix: letters, digits and hyphens."""
     words = f"{review.loudspeaker.maker} {review.loudspeaker.name} {review.date} r{review.revision}"
     return re.sub("[^a-z0-9]+", "-", words.lower()).strip("-")
-
-
-def citation_cff(review: Review, license: License) -> str:
-    """CITATION.cff 1.2.0 (from memory). Every value is a JSON string, which YAML 1.2 reads as it stands."""
-    return filled("citation.cff.jinja", review=review, license=license, quoted=_quoted)
 
 
 def _measured(review: Review, license: License) -> dict[str, bytes]:
@@ -139,15 +121,8 @@ def _check_extra(name: str, files: Mapping[str, bytes]) -> None:
     inside = not path.is_absolute() and ".." not in path.parts and "\\" not in name and str(path) == name != "."
     if not inside or any(ord(letter) < 32 for letter in name):
         raise InputError(f"the path {name!r} leaves the data set", expected="a relative path such as notes/one.md")
-    if name in files or name in _WORDS or name == CHECKSUMS:
+    if name in files or name in _TEXTS["files"] or name == CHECKSUMS:
         raise InputError(f"the data set has a file {name} of its own", expected="another name")
-
-
-def _license_text(review: Review, license: License) -> str:
-    return (
-        f"{review.title}: measurement data of {review.date}, revision {review.revision}.\n\nThe data in this archive "
-        f"are offered under\n{license.name} ({license.spdx}).\nThe text of the license stands at {license.address}\n"
-    )
 
 
 def _metadata(review: Review, license: License) -> str:
@@ -190,18 +165,19 @@ def _metadata(review: Review, license: License) -> str:
     return json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
 
 
-def _readme(review: Review, license: License, files: Mapping[str, bytes]) -> str:
-    named = {name: _WORDS.get(name, "added by the tester") for name in sorted({*files, "README.md"})}
-    return filled(
-        "dataset_readme.md.jinja",
-        review=review,
-        license=license,
-        words=named,
-        names=files,
-        sums=CHECKSUMS,
-        can_be_rebuilt=can_be_rebuilt(review),
-    )
+def filled(template: str, **values: object) -> str:
+    """A text of the data set from its template."""
+    from jinja2 import Environment, StrictUndefined
+
+    made = Environment(undefined=StrictUndefined, keep_trailing_newline=True, trim_blocks=True)
+    return made.from_string(file_text("publish", template)).render(**values)
 
 
-def _quoted(words: str) -> str:
-    return json.dumps(words, ensure_ascii=False)
+def can_be_rebuilt(review: Review) -> bool:
+    """Whether the script's figures are judged, and its directions were measured."""
+    figures = (review.reading.figures.get(key) for key in ("sensitivity", "f3"))
+    judged = all(figure is not None and figure.is_judged and not figure.bound for figure in figures)
+    directions = review.measurement.response.directions
+    across = {round(angle) for angle in on_orbit(directions, "horizontal")[1]}
+    above = {round(angle) for angle in on_orbit(directions, "vertical")[1]}
+    return judged and {0, 10, -10, 20, -20, 30, -30} <= across and {10, -10} <= above

@@ -96,7 +96,10 @@ def differences_csv(review: Review) -> str:
 def _curve_table(review: Review, curves: Sequence[Curve], *, brief: bool) -> str:
     every = np.unique(np.concatenate([curve.axis.hz for curve in curves])).tolist() if curves else []
     notes = [[f"# {curve.key}: {curve.name}, {curve.reference}"] for curve in curves]
-    heads = ["frequency_hz", *(head for curve in curves for head in _heads(curve))]
+    heads = ["frequency_hz"]
+    for curve in curves:
+        unit = curve.unit.replace("%", "percent") or "1"
+        heads += [f"{curve.key}_{end}" for end in (unit, "u", "u_common", "valid")]
     columns = [_columns(curve, brief=brief) for curve in curves]
     lines = [",".join([number_text(hz), *(cells.get(hz, ",,,") for cells in columns)]) for hz in every]
     title = f"# {review.title}, measured {review.date}, revision {review.revision}"
@@ -176,11 +179,6 @@ class _Once:
         return self._places[key]
 
 
-def _heads(curve: Curve) -> list[str]:
-    unit = curve.unit.replace("%", "percent") or "1"
-    return [f"{curve.key}_{unit}", f"{curve.key}_u", f"{curve.key}_u_common", f"{curve.key}_valid"]
-
-
 def _columns(curve: Curve, *, brief: bool) -> dict[float, str]:
     """Cells of a row by frequency. Only numbers, and very many, as in `directivity_csv`."""
     texts = (shown_texts(curve.values, curve.u if brief else None), short_texts(curve.u), short_texts(curve.u_common))
@@ -195,26 +193,26 @@ def _figure_row(figure: Figure) -> tuple[object, ...]:
 
 def _chart_data(chart: Chart, axes: _Once, place: Callable[[Curve], int]) -> dict[str, object]:
     return {
-        **record(chart, "key", "title", "subtitle", "note", "low_hz", "high_hz", "axis"),
-        **record(chart.caption, "finding", "reading"),
+        **record(chart, "key title subtitle note low_hz high_hz axis"),
+        **record(chart.caption, "finding reading"),
         "panels": [_panel_data(panel, axes, place) for panel in chart.panels],
     }
 
 
 def _panel_data(panel: Panel, axes: _Once, place: Callable[[Curve], int]) -> dict[str, object]:
     return {
-        **record(panel, "label", "unit", "low", "high", "step", "db_per_decade"),
-        "traces": [{**record(one, "role", "label", "ribbon"), "curve": place(one.curve)} for one in panel.traces],
+        **record(panel, "label unit low high step db_per_decade"),
+        "traces": [{**record(one, "role label ribbon"), "curve": place(one.curve)} for one in panel.traces],
         "regions": [asdict(region) for region in panel.regions],
         "marks": [asdict(mark) for mark in panel.marks],
         "map": None if panel.map is None else _map_data(panel.map, axes),
         "map_edges": [place(edge) for edge in panel.map_edges],
-        "points": [record(point, "kind", "at", "value", "u", "name") for point in panel.points],
+        "points": [record(point, "kind at value u name") for point in panel.points],
     }
 
 
 def _curve_data(curve: Curve, axes: _Once, *, is_told: bool) -> dict[str, object]:
-    words = record(curve, "key", "name", "unit", "reference", "lineage")
+    words = record(curve, "key name unit reference lineage")
     if is_told:
         return words
     return {
@@ -228,7 +226,7 @@ def _curve_data(curve: Curve, axes: _Once, *, is_told: bool) -> dict[str, object
 
 def _map_data(field: DirectivityMap, axes: _Once) -> dict[str, object]:
     return {
-        **record(field, "orbit", "reference"),
+        **record(field, "orbit reference"),
         "valid": ["".join(map(str, row)) for row in field.valid.astype(int)],
         "axis": axes.place(_numbers(map(number_text, field.axis.hz.tolist()))),
         "angle_deg": field.angle_deg.tolist(),

@@ -10,22 +10,10 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from earwitness.errors import InputError
+from earwitness.files.data import table_of
 from earwitness.quantities.arrays import Locked
 
-PARTS: Final[dict[str, str]] = {
-    "verdict": "Verdict",
-    "likes": "Likes",
-    "dislikes": "Dislikes",
-    "disclosure": "Disclosure",
-    "obtained": "How it was obtained",
-}
-_HINTS: Final = {
-    "verdict": "What you would tell a friend.",
-    "likes": "- One line each.",
-    "dislikes": "- One line each.",
-    "disclosure": "Ties to the maker or a dealer; who paid for what.",
-    "obtained": "Bought, lent or sent; by whom; what becomes of it.",
-}
+PARTS: Final[dict[str, str]] = {key: title for key, (title, _) in table_of("publish", "review")["own_words"].items()}
 _HEADING: Final = re.compile(r"^##[ \t]+(.+?)[ \t#]*$", re.MULTILINE)
 _TOP_HEADING: Final = re.compile(r"^#{1,2}[ \t]+", re.MULTILINE)
 _REMARK: Final = re.compile(r"<!--.*?-->", re.DOTALL)
@@ -61,25 +49,15 @@ def own_words_of(markdown: str, *, where: str = "") -> OwnWords:
     text = markdown.replace("\r\n", "\n").replace("\r", "\n")
     clean = _REMARK.sub("", text)
     names = {title.casefold(): key for key, title in PARTS.items()}
-    pieces = _HEADING.split(clean)
+    pieces, listed = _HEADING.split(clean), ", ".join(f"## {name}" for name in PARTS.values())
     if re.sub(r"^#[ \t].*$", "", pieces[0], flags=re.MULTILINE).strip():
-        raise InputError(
-            "there are words before the first heading",
-            where=where,
-            expected="each part under its heading: " + ", ".join(f"## {name}" for name in PARTS.values()),
-        )
+        raise InputError.of("publish.words_before_heading", where=where, listed=listed)
     parts: dict[str, str] = {}
     for title, body in zip(pieces[1::2], pieces[2::2], strict=True):
         key = names.get(title.casefold())
         if key is None or key in parts:
-            raise InputError(
-                f"the heading {title!r} is no part of the words on a loudspeaker"
-                if key is None
-                else f"the heading {title!r} stands twice",
-                where=where,
-                expected="each once at most: " + ", ".join(f"## {name}" for name in PARTS.values()),
-                remedy="use ### for headings of your own inside a part",
-            )
+            what = "is no part of the words on a loudspeaker" if key is None else "stands twice"
+            raise InputError.of("publish.heading_unknown", where=where, title=title, what=what, listed=listed)
         parts[key] = body.strip()
     return OwnWords(text, {key: parts[key] for key in PARTS if parts.get(key)})
 
@@ -100,8 +78,8 @@ def markdown_of(title: str, parts: Mapping[str, str]) -> str:
 def template(title: str) -> str:
     """A file to be filled in. title : of the loudspeaker."""
     lines = [f"# {title}", "", "<!-- Your own words, in Markdown. A part without words is not shown. -->", ""]
-    for key, name in PARTS.items():
-        lines += [f"## {name}", "", f"<!-- {_HINTS[key]} -->", ""]
+    for name, hint in table_of("publish", "review")["own_words"].values():
+        lines += [f"## {name}", "", f"<!-- {hint} -->", ""]
     return "\n".join(lines)
 
 

@@ -13,12 +13,12 @@ from earwitness.errors import choice
 from earwitness.exhibits.chart import Chart, Mark, Table
 from earwitness.exhibits.level_facts import KEY_WORDS
 from earwitness.exhibits.line_breaks import SENTENCE_END, headline_of, units_kept
+from earwitness.exhibits.record import record
 from earwitness.exhibits.story import story_tables
 from earwitness.exhibits.words import COVERAGE_SENTENCE
 from earwitness.files.durable import write_bytes
 from earwitness.publish.own_words import PARTS
-from earwitness.publish.photos import ShownPhoto
-from earwitness.publish.review import Review
+from earwitness.publish.review import Review, ShownPhoto
 from earwitness.publish.site.five_minutes import five_minutes, value_parts
 from earwitness.publish.typeset import pdf_bytes
 from earwitness.render.print import TYPEFACE, print_svg
@@ -75,9 +75,7 @@ def _data(review: Review, paper: Paper) -> dict[str, object]:
         "author": made_by or "tester not stated",
         "description": review.summary,
         "keywords": ["loudspeaker", review.loudspeaker.type, "measurement", f"Earwitness {__version__}"],
-        "year": day.year,
-        "month": day.month,
-        "day": day.day,
+        **record(day, "year month day"),
         "running": written,
         "byline": f"{written[0].upper()}{written[1:]}{f', by {made_by}' if made_by else ''}. Earwitness {__version__}",
         "invented": review.invented,
@@ -120,7 +118,11 @@ def _exhibit(exhibit: Chart | Table, width_mm: float, known: frozenset[str]) -> 
     """An exhibit for the typesetter, a chart `width_mm` wide. known : words that need not stand in it again."""
     if isinstance(exhibit, Table):
         table = _table(replace(exhibit, note=_without(exhibit.note, known)))
-        return {"kind": "table", "title": exhibit.title, "table": table, "is_wide": _is_wide(exhibit)}
+        # Both columns where the longest cells side by side need them.
+        wide = (
+            sum(max(map(len, cells)) for cells in zip(exhibit.columns, *exhibit.rows, strict=True)) > _COLUMN_CHARACTERS
+        )
+        return {"kind": "table", "title": exhibit.title, "table": table, "is_wide": wide}
     marks = " ".join(f"{mark.number}: {mark.text}" for panel in exhibit.panels for mark in panel.marks)
     bold, rest = headline_of(exhibit.caption.finding)
     return {
@@ -159,12 +161,6 @@ def _figures(table: Table) -> list[tuple[str, str, str]]:
         found.append((units_kept(name), units_kept(value), "As above." if how == before else units_kept(how)))
         before = how
     return found
-
-
-def _is_wide(table: Table) -> bool:
-    """Whether a table needs both columns: the longest cells of its columns side by side."""
-    rows = (table.columns, *table.rows)
-    return sum(max(len(row[column]) for row in rows) for column in range(len(table.columns))) > _COLUMN_CHARACTERS
 
 
 def _photo(photo: ShownPhoto) -> dict[str, object]:

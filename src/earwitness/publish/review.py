@@ -1,7 +1,10 @@
 """One review as a value: all that a page, a report or a still may say about a loudspeaker."""
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
 
 from earwitness.exhibits.across import NOT_REACHED
 from earwitness.exhibits.advice import Advice
@@ -12,47 +15,107 @@ from earwitness.exhibits.family import Family
 from earwitness.exhibits.figures_table import SIGNED, figures_table, method_words
 from earwitness.exhibits.quality import quality
 from earwitness.exhibits.story import Line, score, story
-from earwitness.exhibits.words import MINUS, figure_words, listed, sentence, short_reason, true_minus
+from earwitness.exhibits.words import (
+    MINUS,
+    figure_words,
+    frequency_words,
+    listed,
+    number_words,
+    sentence,
+    short_reason,
+    true_minus,
+)
 from earwitness.figures.kinds import kinds_of
 from earwitness.figures.maps import DIPS
-from earwitness.insight.for_whom import Said
+from earwitness.files.data import file_text, table_of
+from earwitness.formats.photo import Picture, picture_of
+from earwitness.formats.positions_table import REFERENCE
 from earwitness.insight.mend.equalizer import Equalizer
-from earwitness.publish.how_measured import how_measured
 from earwitness.publish.own_words import NO_WORDS, OwnWords
-from earwitness.publish.photos import ShownPhoto
 from earwitness.publish.site.corrections import Correction
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.record import Loudspeaker, Price
-from earwitness.session.session import Session, Tester
+from earwitness.session.responses import NoStimulus, ResponseFacts
+from earwitness.session.scan import ScanTake
+from earwitness.session.session import FarFieldTake, NearFieldTake, Session, SweepStimulus, Tester, Turntable
 
-# Key, name, condition. The first six that a reading has are the headlines, in this order.
-_HEADLINES = (
-    ("sensitivity", "Sensitivity", "2.83 V, 1 m, 300 Hz to 3 kHz"),
-    ("input_sensitivity", "Input sensitivity", "for 94 dB at 1 m"),
-    ("input_sensitivity_digital", "Input sensitivity, digital", "for 94 dB at 1 m"),
-    ("latency", "Latency", "4 kHz to 12 kHz, air off"),
-    ("self_noise", "Noise without a signal", "A-weighted, 1 m"),
-    ("bass_lower_6db", "Bass, 6 dB down", "against 40 Hz to 80 Hz"),
-    ("f6", "Bass, 6 dB down (F6)", "on axis, without a room"),
-    ("linearity_half_range", "Unevenness on axis", "half the range, 100 Hz to 10 kHz"),
-    ("in_room_slope", "Tilt in a room", "predicted, 100 Hz to 10 kHz"),
-    ("highest_clean_level", "Maximum clean SPL", "at 1 m"),
-    ("impedance_minimum", "Lowest impedance", "20 Hz to 20 kHz"),
-    ("burst_level_mean", "Peak level of bursts", "40, 50, 63 Hz, 1 m"),
-    ("burst_level_lowest", "Peak level, lowest bass", "20, 25, 31.5 Hz, 1 m"),
-    ("nominal_coverage_horizontal", "Coverage, 6 dB down", "horizontal, 1 kHz to 10 kHz"),
-    ("directivity_slope", "Directivity slope", "sound power, per octave"),
-)
+FOLDER = "photos"
+
+
+@dataclass(frozen=True, slots=True)
+class ShownPhoto:
+    """name : in the page's folder; alt : what is seen; caption : beneath it, or ""."""
+
+    name: str
+    picture: Picture
+    alt: str
+    caption: str
+
+
+def photos_of(session: Session, files: Mapping[str, Path]) -> tuple[ShownPhoto, ...]:
+    """The pictures that a session names, in its order, made anew. files : where its files lie, by their names.
+
+    FormatError for a picture that cannot be read.
+    """
+    return tuple(
+        ShownPhoto(f"{FOLDER}/{number}.jpg", picture_of(files[one.file]), one.alt, one.caption or "")
+        for number, one in enumerate(session.photos, 1)
+    )
+
+
+_END: Final = "\N{INFORMATION SEPARATOR TWO}"
+
+
+def how_measured(session: Session, measurement: Measurement) -> tuple[str, ...]:
+    """Sentences: microphone and calibration, signal, positions, room and gate, near field, air, program."""
+    from jinja2 import Environment, StrictUndefined
+
+    text = file_text("publish", "how_measured.jinja")
+    far = session.takes_of(FarFieldTake)
+    counts = {orbit: sum(take.orbit == orbit for take in far) for orbit in ("horizontal", "vertical")}
+    stimulus = session.stimulus
+    said = Environment(undefined=StrictUndefined, autoescape=False).from_string(text).render(
+        session=session,
+        measurement=measurement,
+        facts=(session.responses or ResponseFacts()) if isinstance(stimulus, NoStimulus) else None,
+        sweep=stimulus if isinstance(stimulus, SweepStimulus) else None,
+        far=far,
+        orbits=tuple(f"{count} on the {orbit} orbit" for orbit, count in counts.items() if count),
+        places=_places(session.turntable),
+        scan=_scan(session.takes_of(ScanTake)),
+        near=tuple(dict.fromkeys(take.driver for take in session.takes_of(NearFieldTake))),
+        hz=frequency_words,
+        number=number_words,
+        listed=listed,
+        sentence=sentence,
+        end=_END,
+    )  # fmt: skip
+    parts = (re.sub("[ \n]+", " ", part).strip(" ") for part in said.split(_END))
+    return tuple(part for part in parts if part)
+
+
+def _places(turntable: Turntable | None) -> tuple[str, ...]:
+    """Where the axis of the turntable lies from the reference point, in whole millimeters."""
+    if turntable is None:
+        return ()
+    ways = (("behind", "ahead of"), ("right of", "left of"), ("below", "above"))
+    sides = zip((1000.0 * part for part in turntable.axis_m), ways, strict=True)
+    return tuple(f"{abs(mm):.0f} mm {way[mm > 0]}" for mm, way in sides if round(mm))
+
+
+def _scan(takes: tuple[ScanTake, ...]) -> dict[str, Any] | None:
+    """Count of positions and surfaces, visits to the place of reference, nearest and farthest position [m]."""
+    if not takes:
+        return None
+    visits = sum(take.surface == REFERENCE for take in takes)
+    away_m = [sum(c * c for c in take.position_m) ** 0.5 for take in takes]
+    surfaces = len({take.surface for take in takes} - {"", None, REFERENCE})
+    count = len(takes) - visits
+    return {"count": count, "visits": visits, "surfaces": surfaces, "close_m": min(away_m), "far_m": max(away_m)}
+
+
+_TEXTS = table_of("publish", "review")
 _MOST_HEADLINES = 6
-# Choices of a reading in plain words; %s stands for what was chosen.
-_CHOICES = {
-    "edition": "The curves follow %s.",
-    "rear_wall": "The rear wall reflection, which the standard words ambiguously, is taken from positions: %s.",
-    "axis_weight": "In the sound power the axis, where four half orbits meet, has its tabled weight times %s.",
-    "symmetric": "Left and right were taken to be alike: %s.",
-    "level_reference": "Levels are %s.",
-    "monte_carlo": "Uncertainties of figures that follow no simple law come from random draws: %s.",
-}
 _FILLED = "filled_"
 INVENTED = "This loudspeaker, its maker and its recordings are invented, to show how a review is made."
 
@@ -168,17 +231,15 @@ def review_of(
         equalizer=None if mend is None or mend.design is None else mend.design.equalizer,
         story=() if advice is None else story(advice),
         lanes=() if advice is None else score(advice),
-        for_whom=() if match is None else for_whom_words(match.for_whom),
+        # Single findings are left out, as the story tells them.
+        for_whom=()
+        if match is None
+        else tuple(true_minus(one.text) for one in match.for_whom if one.keys != ("findings",)),
         own_words=own_words,
         corrections=corrections,
         photos=photos,
         advice=advice,
     )
-
-
-def for_whom_words(said: tuple[Said, ...]) -> tuple[str, ...]:
-    """Sentences for whom it is; single findings are left out, as the story tells them."""
-    return tuple(true_minus(one.text) for one in said if one.keys != ("findings",))
 
 
 def facts_of(loudspeaker: Loudspeaker) -> tuple[tuple[str, str], ...]:
@@ -206,11 +267,11 @@ def facts_of(loudspeaker: Loudspeaker) -> tuple[tuple[str, str], ...]:
 
 def choices_words(reading: Reading) -> tuple[str, ...]:
     """What was chosen where standards leave a choice, and what was filled in, as sentences."""
-    known = [text % reading.choices[key] for key, text in _CHOICES.items() if key in reading.choices]
+    known = [text % reading.choices[key] for key, text in _TEXTS["choices"].items() if key in reading.choices]
     others = [
         sentence(value if key.startswith("angles_") else f"{key.replace('_', ' ')}: {value}")
         for key, value in reading.choices.items()
-        if key not in _CHOICES and not key.startswith(_FILLED) and not key.endswith((NOT_REACHED, DIPS))
+        if key not in _TEXTS["choices"] and not key.startswith(_FILLED) and not key.endswith((NOT_REACHED, DIPS))
     ]
     return (*known, *others, *_filled_words(reading))
 
@@ -243,7 +304,7 @@ def _disclosure(tester: Tester, own_words: OwnWords) -> str:
 
 def _headlines(reading: Reading) -> tuple[Headline, ...]:
     found: list[Headline] = []
-    for key, words, term in _HEADLINES:
+    for key, words, term in _TEXTS["headlines"]:
         if key in reading.figures and len(found) < _MOST_HEADLINES:
             figure = reading.figures[key]
             value = figure_words(figure, sign=key in SIGNED)

@@ -1,13 +1,14 @@
 """Stills for a talk or a screen held upright: one exhibit, one message, large type, and the steps that build it up."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Final, Literal
 
 from earwitness.errors import InputError, choice
-from earwitness.exhibits.chart import Chart, Mark, Panel
+from earwitness.exhibits.chart import Chart, Panel
 from earwitness.exhibits.line_breaks import SENTENCE_END, short_headline, units_kept
+from earwitness.files.data import table_of
 from earwitness.files.durable import write_bytes
 from earwitness.publish.review import Review
 from earwitness.publish.typeset import png_pages
@@ -36,7 +37,7 @@ class _Sheet:
     head: int
     foot: int
     small: int
-    messages: tuple[int, ...]
+    message_sizes: tuple[int, ...]
     scale: float
 
     def room(self, smaller: float = 1.0) -> Room:
@@ -47,10 +48,7 @@ class _Sheet:
         return Room(width, height, self.height > self.width)
 
 
-_SHEETS: Final[dict[Shape, _Sheet]] = {
-    "wide": _Sheet(1920, 1080, 40, 176, 50, 32, (72, 66, 60, 54, 48, 44, 40, 36), 2.4),
-    "tall": _Sheet(1080, 1920, 48, 500, 100, 34, (112, 104, 96, 88, 80, 72, 66, 60, 54, 48, 44, 40), 3.0),
-}
+_SHEETS: Final[dict[str, _Sheet]] = {shape: _Sheet(**sizes) for shape, sizes in table_of("publish", "stills").items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +68,9 @@ class _View:
     name: str
     chart: Chart
     panel: Panel
-    traces: int | None
-    marks: tuple[int, ...] | None
     message: str
+    traces: int | None = None
+    marks: tuple[int, ...] | None = None
 
 
 def stills_of(
@@ -102,12 +100,7 @@ def stills_of(
         message = "" if is_whole else view.message
         pages.append({**told, "message": message, "head": head, "svg": svg, "alt": alt})
     data = {
-        "width": sheet.width,
-        "height": sheet.height,
-        "margin": sheet.margin,
-        "foot": sheet.foot,
-        "small": sheet.small,
-        "message_sizes": list(sheet.messages),
+        **asdict(sheet),
         "typeface": TYPEFACE,
         "paper": "" if transparent else ground.paper,
         "ink": ground.ink,
@@ -164,27 +157,21 @@ def _drawing(view: _View, sheet: _Sheet, theme: Theme, *, transparent: bool) -> 
 
 def _views(chart: Chart, shape: Shape, *, steps: bool) -> Iterator[_View]:
     name, panel = f"{still_name(chart.key)}-{shape}", chart.panels[0]
-    yield _View(name, chart, panel, None, None, message_of(chart))
-    if not steps:
-        return
-    for number, view in enumerate(_steps(chart), 1):
-        yield _View(f"{name}-{number:02d}", *view)
+    yield _View(name, chart, panel, message_of(chart))
+    for number, view in enumerate(_steps(chart) if steps else (), 1):
+        yield replace(view, name=f"{name}-{number:02d}")
 
 
-def _steps(chart: Chart) -> Iterator[tuple[Chart, Panel, int | None, tuple[int, ...] | None, str]]:
+def _steps(chart: Chart) -> Iterator[_View]:
     for place, panel in enumerate(chart.panels):
         for count, trace in enumerate(panel.traces, 1):
-            yield chart, panel, count, (), trace.label or trace.curve.name
+            yield _View("", chart, panel, trace.label or trace.curve.name, traces=count, marks=())
         if place == 0 and panel.map is not None:
-            yield chart, panel, None, (), chart.subtitle or chart.title
+            yield _View("", chart, panel, chart.subtitle or chart.title, marks=())
         for mark in panel.marks:
-            yield chart, panel, None, (mark.number,), _mark_words(mark)
+            yield _View("", chart, panel, units_kept(f"{mark.number}. {mark.text}"), marks=(mark.number,))
         if place == 0:
-            yield chart, panel, None, None, message_of(chart)
-
-
-def _mark_words(mark: Mark) -> str:
-    return units_kept(f"{mark.number}. {mark.text}")
+            yield _View("", chart, panel, message_of(chart))
 
 
 def _footer(review: Review) -> str:

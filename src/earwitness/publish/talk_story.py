@@ -5,16 +5,17 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache, partial
-from importlib.resources import files
+from math import floor, log10
 from typing import Any, Final
 
 from earwitness.exhibits.line_breaks import SENTENCE_END
 from earwitness.exhibits.story import remarks_on
 from earwitness.exhibits.words import is_beyond, listed
+from earwitness.files.data import file_text, table_of
 from earwitness.insight.findings import Finding
 from earwitness.insight.findings.audibility import margin_db
 from earwitness.insight.findings.finding import PLACES
-from earwitness.insight.findings.sentences import pattern_of, shape_word, shared_db
+from earwitness.insight.findings.sentences import hertz, pattern_of, shape_word, shared_db
 from earwitness.insight.for_whom import GOAL_DB, LOW_NOTES, PEAK_DB
 from earwitness.insight.match.amplifier import PAIR_IN_ROOM_DB, voltage_for_level
 from earwitness.insight.mend.aim import aim_words
@@ -23,8 +24,55 @@ from earwitness.insight.mend.verdict import mends
 from earwitness.insight.words import region, usual_words
 from earwitness.publish.arrangement import OWN
 from earwitness.publish.review import Review
-from earwitness.publish.speech import PLAN, decibels, figure_said, frequency, rounded, spoken
 from earwitness.quantities import Figure
+
+PLAN: Final = table_of("publish", "talk")
+_SAID: Final = tuple((re.compile(pattern), words) for pattern, words in PLAN["said"].items())
+_UNITS: Final = {"ohm": " ohms", "V": " volts", "W": " watts", "A": " amperes", "": ""}
+
+
+def spoken(text: str) -> str:
+    """Written words on one line as they are said; what has no sound is left out."""
+    for pattern, words in _SAID:
+        text = pattern.sub(words, text)
+    return text.strip()
+
+
+def decibels(size_db: float) -> str:
+    """A size in steps that an ear follows: half a decibel up to 4 dB, whole ones above."""
+    size = abs(size_db)
+    if size < 0.75:
+        return "half a decibel" if size >= 0.25 else "less than half a decibel"
+    steps = round(2.0 * size) / 2.0 if size < 4.0 else round(size)
+    return f"{steps:g} decibel{'' if steps == 1 else 's'}"
+
+
+def frequency(hz: float) -> str:
+    """ "240 hertz", "3.8 kilohertz": two figures that count."""
+    return hertz(hz).replace("kHz", "kilohertz").replace("Hz", "hertz")
+
+
+def figure_said(figure: Figure) -> str:
+    """The size of a figure without its sign and bound: levels to whole decibels, angles to 5 degrees, others to two
+    digits that count; "" where it is not judged or its unit is not said."""
+    if figure.value is None:
+        return ""
+    value, unit = abs(figure.value), figure.unit
+    if unit in ("dB", "dB/octave"):
+        return decibels(value) + (" per octave" if unit == "dB/octave" else "")
+    if unit == "Hz":
+        return frequency(value)
+    if unit == "deg":
+        return f"{5 * round(value / 5)} degrees"
+    if unit == "%":
+        return "less than 0.1 percent" if value < 0.095 else f"{value:.{1 if value < 2.95 else 0}f} percent"
+    return f"{rounded(value)}{_UNITS[unit]}" if unit in _UNITS else ""
+
+
+def rounded(value: float) -> str:
+    """Two digits that count, never as a power of ten."""
+    return f"{round(value, 1 - floor(log10(value))) if value > 0 else 0.0:.10g}"
+
 
 WORDS_PER_MINUTE: Final[int] = PLAN["words_per_minute"]
 LEAST_S: Final[float] = PLAN["least_s"]
@@ -165,7 +213,7 @@ def _template() -> Any:
         "volts_for": voltage_for_level, "pair_db": PAIR_IN_ROOM_DB, "goal_db": GOAL_DB, "peak_db": PEAK_DB,
         "rounded": rounded,
     }  # fmt: skip
-    return made.from_string(files("earwitness.publish").joinpath("talk.jinja").read_text("utf-8"))
+    return made.from_string(file_text("publish", "talk.jinja"))
 
 
 def _text(review: Review) -> Any:

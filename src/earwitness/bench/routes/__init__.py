@@ -4,9 +4,9 @@ Those of `FIRST` serve the first page and stand from the start. The others bring
 come when they are asked for: `earwitness.bench.later`.
 """
 
-from earwitness.bench.routes import drafts, events, home, jobs
+from earwitness.bench.routes import drafts, home, jobs
 
-FIRST = (home.router, jobs.router, events.router, drafts.router)
+FIRST = (home.router, jobs.router, drafts.router)
 LATER = (
     "trials", "listen", "measure", "measure_plan", "measure_session", "measure_responses", "measure_live",
     "read", "mend", "match", "compare", "publish", "present", "sessions",

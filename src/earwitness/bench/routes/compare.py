@@ -19,7 +19,7 @@ from earwitness.exhibits.figures_table import SIGNED, figure_name
 from earwitness.exhibits.record import record
 from earwitness.exhibits.words import figure_words
 from earwitness.figures.registry import FIGURES, base_key
-from earwitness.insight.compare import BALANCE, MATCH_BAND_HZ, Standing
+from earwitness.insight.compare import BALANCE, MATCH_BAND_HZ
 from earwitness.quantities import Figure
 from earwitness.render.html import figure_html, table_html
 
@@ -175,12 +175,12 @@ def compare_catalogue(
     wanted = [key for key in columns.split(",") if key][:24] if columns else list(USUAL_COLUMNS)
     found = shelf_page(query, bench.archive_folder, open_all=opened)
     return {
-        **record(found, "total", "left_out"),
+        **record(found, "total left_out"),
         "offset": offset,
         "limit": ROWS,
         "rows": [
             {
-                **record(row, "title", "type", "date", id="loudspeaker_id"),
+                **record(row, "title type date", id="loudspeaker_id"),
                 "price": None if row.price is None else f"{row.price:,.0f} {row.currency}",
                 "is_closed": row.loudspeaker_id in found.closed,
                 "figures": {f.key: _words(f) for f in row.figures if f.key in wanted},
@@ -195,7 +195,8 @@ def compare_standings(bench: BenchState, ids: Ids, left: Left) -> dict[str, Any]
     """Rank and percentile of loudspeakers among the opened ones that the filters leave."""
     numbers = [int(one) for one in dict.fromkeys(ids.split(","))]
     found = shelf_standings(numbers, COMPARED, left, bench.archive_folder)
-    return {"standings": [{"id": number, "rows": [_standing(one) for one in rows]} for number, rows in found.items()]}
+    named = {k: [{**asdict(one), "name": figure_name(one.key)} for one in rows] for k, rows in found.items()}
+    return {"standings": [{"id": number, "rows": rows} for number, rows in named.items()]}
 
 
 @router.get("/api/compare/prices", tags=["compare"])
@@ -224,7 +225,3 @@ def _page_data(facts: Any, in_hand: int | None) -> dict[str, Any]:
 
 def _words(one: FoundFigure) -> str:
     return figure_words(Figure(one.key, one.value, one.u, one.unit, None, "", bound=one.bound), sign=one.key in SIGNED)
-
-
-def _standing(one: Standing) -> dict[str, Any]:
-    return {**asdict(one), "name": figure_name(one.key)}

@@ -241,7 +241,7 @@ def listen_reliability(bench: BenchState) -> dict[str, Any]:
             table = reliability_table(own_reliability(bench.archive_folder))
         if table is None:
             return {"table": None}
-        return {"table": record(table, "title", "columns", "align", "rows", "note")}
+        return {"table": record(table, "title columns align rows note")}
 
     return asdict(bench.jobs.start("Count how often remarks agree", work))
 
@@ -256,13 +256,13 @@ def _sheet_page(
     given = {
         "key": key,
         "vocabulary": [asdict(word) for word in heard_words().values()],
-        "loudspeaker": None if entry is None else record(entry, "id", "name", "maker"),
+        "loudspeaker": None if entry is None else record(entry, "id name maker"),
         "usual": None
         if last is None
         else {
-            **record(last, "level_db", "distance_m", "aim_deg", "pieces"),
+            **record(last, "level_db distance_m aim_deg pieces"),
             "listener": "" if last.listener == "not stated" else last.listener,
-            "passages": [record(one, "name", "kind", "level_db") for one in last.passages],
+            "passages": [record(one, "name kind level_db") for one in last.passages],
         },
     }
     return page(
@@ -299,12 +299,12 @@ def _document(body: EnteredSheet) -> dict[str, Any]:
 
 
 def _told(made: SealedSheet) -> dict[str, Any]:
-    return {**record(made.entry, "sha256", "sealed_at", "is_after_data"), **record(made, "remarks", "lines")}
+    return {**record(made.entry, "sha256 sealed_at is_after_data"), **record(made, "remarks lines")}
 
 
 def _seen(test: blind.BlindTest) -> dict[str, Any]:
     revealed = None
     if test.revealed is not None:
         revealed = {letter: {"name": name, "maker": maker} for letter, (name, maker) in test.revealed.items()}
-    told = record(test, "number", "promise", "begun_at", "secret")
+    told = record(test, "number promise begun_at secret")
     return {**told, "letters": list(test.letters), "revealed": revealed}

@@ -265,7 +265,7 @@ def _seats(made: SeatsAdvice) -> dict[str, Any]:
     return {
         "angles": [
             {
-                **record(a, "loudspeaker", "seat", "distance_m", "azimuth_deg", "elevation_deg"),
+                **record(a, "loudspeaker seat distance_m azimuth_deg elevation_deg"),
                 "level": figure_words(made.levels[a.loudspeaker, a.seat]),
                 "headroom": figure_words(made.headroom[a.loudspeaker, a.seat], sign=True),
             }

@@ -127,7 +127,7 @@ def mend_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLRe
                 "most_bands": MOST_BANDS,
                 "findings": [
                     {
-                        **record(one, "key", "center_hz", "low_hz", "high_hz", "q", mendable="is_equalizable"),
+                        **record(one, "key center_hz low_hz high_hz q", mendable="is_equalizable"),
                         "size_db": one.told.size_db,
                         "size": true_minus(size_words(one)),
                         "title": true_minus(one.title),
@@ -176,7 +176,7 @@ def mend_design(loudspeaker_id: Id, body: DesignAsked, bench: BenchState) -> dic
         "goal_curve": problem.goal.curve,
         "goal_level": live_levels(problem),
         "verdict": _verdict(verdict),
-        "by_count": [record(step, "bands", "left_db", "taken_db", "for_units") for step in choice.steps],
+        "by_count": [record(step, "bands left_db taken_db for_units") for step in choice.steps],
     }
 
 
@@ -241,7 +241,7 @@ def _verdict(one: Verdict) -> dict[str, Any]:
 
 
 def _plain(made: Equalizer) -> dict[str, Any]:
-    bands = [record(band, "kind", "frequency_hz", "gain_db", "q") for band in made.bands]
+    bands = [record(band, "kind frequency_hz gain_db q") for band in made.bands]
     return {"preamp_db": made.preamp_db, "bands": bands}
 
 
@@ -256,12 +256,12 @@ def _study(one: AimStudy | None) -> dict[str, Any] | None:
         return None
     hz = one.aims[0].direct.axis.hz
     return {
-        **record(one, "best_deg", "both_sides", "best_mended_deg", "missing"),
+        **record(one, "best_deg both_sides best_mended_deg missing"),
         "frequency_hz": hz.tolist(),
         "sentence": true_minus(one.sentence),
         "aims": [
             {
-                **record(a, "angle_deg", "roughness_db", "u_db", "roughness_mended_db", "notes"),
+                **record(a, "angle_deg roughness_db u_db roughness_mended_db notes"),
                 "equalizer": None if a.with_equalizer is None else _plain(a.with_equalizer.equalizer.rounded()),
                 "curves": {
                     curve.key: {

@@ -1,6 +1,7 @@
 """The place Publish: own words, exhibits, products, publication, and what was corrected."""
 
 from dataclasses import asdict, replace
+from functools import partial
 from pathlib import Path as DiskPath
 from typing import Annotated, Any
 
@@ -34,30 +35,18 @@ from earwitness.archive.entries import LoudspeakerEntry
 from earwitness.bench.pages import page
 from earwitness.bench.state import Bench, BenchState, Body, Id
 from earwitness.exhibits.chart import Chart
+from earwitness.files.data import table_of
 from earwitness.publish.arrangement import arranged, arrangement_for, outdated
-from earwitness.publish.calculators import calculator_script
 from earwitness.publish.dataset import LICENSES
 from earwitness.publish.own_words import PARTS, markdown_of, sanitized_html
-from earwitness.publish.player import player_script
+from earwitness.publish.page_data import calculator_script, player_script
 from earwitness.publish.site.write import section_title_of, write_review
 from earwitness.render.html import chart_script, is_numbers_script
 
 router = APIRouter()
 Part = Annotated[str, Field(max_length=40_000)]
 Key = Annotated[str, Field(min_length=1, max_length=80)]
-# A file that is opened by itself has no script, no other file and no origin; an SVG could hold all three.
-_FILE_POLICY = "; ".join(
-    (
-        "sandbox",
-        "default-src 'none'",
-        "script-src 'none'",
-        "style-src 'unsafe-inline'",
-        "img-src data:",
-        "form-action 'none'",
-        "base-uri 'none'",
-        "frame-ancestors 'self'",
-    )
-)
+_POLICIES = table_of("bench", "policies")
 
 
 class Words(Body):
@@ -147,20 +136,17 @@ def published_page(request: Request, bench: BenchState, loudspeaker_id: Id, name
 def looked_at_page(request: Request, bench: BenchState, loudspeaker_id: Id, name: str) -> Response:
     """A file of the page as it would be published, under the same rules."""
     bench.loudspeaker(loudspeaker_id)
-    return _of_page(request, page_file(_look_folder(bench, loudspeaker_id), name), name)
-
-
-def _look_folder(bench: Bench, loudspeaker_id: int) -> DiskPath:
-    return bench.looks / str(loudspeaker_id)
+    return _of_page(request, page_file(bench.looks / str(loudspeaker_id), name), name)
 
 
 def _of_page(request: Request, found: PublishedFile | None, name: str) -> Response:
     # Scripts run with the bench's origin, so none is taken from the disk but the one the program writes, and numbers.
     if found is None or (found.path.suffix.lower() == ".js" and not _is_ours(found.path.read_bytes())):
         raise HTTPException(404)
-    policy = _FILE_POLICY
+    policy = _POLICIES["file"]
     if found.path.suffix.lower() == ".html":
-        policy = _page_policy(f"{request.url.scheme}://{request.url.netloc}{request.url.path.removesuffix(name)}")
+        folder = f"{request.url.scheme}://{request.url.netloc}{request.url.path.removesuffix(name)}"
+        policy = _POLICIES["published"].format(folder=folder)
     return _file(found, policy)
 
 
@@ -176,7 +162,7 @@ def product(bench: BenchState, loudspeaker_id: Id, number: Annotated[int, Path(g
     found = product_file(loudspeaker_id, number, bench.archive_folder)
     if found is None:
         raise HTTPException(404)
-    return _file(found, _FILE_POLICY)
+    return _file(found, _POLICIES["file"])
 
 
 @router.post("/api/publish/preview", tags=["publish"])
@@ -248,9 +234,7 @@ def publish_now(loudspeaker_id: Id, body: Publication, bench: BenchState) -> dic
     folder = folder_from(body.folder, usual_folder(_name(entry), bench.archive_folder))
     products = replace(body.products, stills=tuple(dict.fromkeys(body.products.stills)))
 
-    def work(progress: Progress) -> dict[str, Any]:
-        return _publish(bench, entry, body, folder, products, progress)
-
+    work = partial(_publish, bench, entry, body, folder, products)
     return asdict(bench.jobs.start(f"Publish {_name(entry)}", work))
 
 
@@ -266,10 +250,8 @@ def publish_look(loudspeaker_id: Id, body: Look, bench: BenchState) -> dict[str,
             keep_text(_name(entry), markdown_of(_name(entry), body.words.model_dump()), bench.archive_folder)
             review = generated_review(result, bench.archive_folder, advice=advice)
             progress(0.5, "write the page")
-            write_review(
-                arranged(review, arrangement_for(review, **body.exhibits.model_dump())),
-                _look_folder(bench, loudspeaker_id),
-            )
+            shown = arranged(review, arrangement_for(review, **body.exhibits.model_dump()))
+            write_review(shown, bench.looks / str(loudspeaker_id))
         return {"page": f"/publish/{loudspeaker_id}/look/index.html"}
 
     return asdict(bench.jobs.start(f"Look at the page of {_name(entry)}", work))
@@ -288,23 +270,11 @@ def _publish(
     result, advice = bench.reading(entry.id), bench.advice(entry.id)
     with bench.heavy:
         progress(0.3, "keep your words and your choice")
-        chosen = body.exhibits
+        chosen = body.exhibits.model_dump()
         # Before anything is kept: a faulty choice must not leave the words behind alone.
-        arrangement_for(
-            generated_review(result, bench.archive_folder, advice=advice),
-            order=chosen.order,
-            left_out=chosen.left_out,
-            captions=chosen.captions,
-        )
+        arrangement_for(generated_review(result, bench.archive_folder, advice=advice), **chosen)
         keep_text(_name(entry), markdown_of(_name(entry), body.words.model_dump()), bench.archive_folder)
-        arrange(
-            result,
-            bench.archive_folder,
-            advice=advice,
-            order=chosen.order,
-            left_out=chosen.left_out,
-            captions=chosen.captions,
-        )
+        arrange(result, bench.archive_folder, advice=advice, **chosen)
         done = publish_result(
             result,
             advice,
@@ -325,28 +295,10 @@ def _published(bench: Bench, entry: LoudspeakerEntry) -> dict[str, Any]:
     place = place_of(entry.id, bench.archive_folder)
     return {
         "publications": [{"revision": revision, "published": when} for revision, when in known],
-        "corrections": [asdict(one) for one in corrections],
+        "corrections": list(map(asdict, corrections)),
         "folder": None if place is None else str(place.folder),
         "files": [] if place is None else [path.name for path in place.files],
     }
-
-
-def _page_policy(folder: str) -> str:
-    """Published pages are shown, not run: all they load is from their own address `folder`, where the one script is the
-    program's, and nothing is sent anywhere. The bench's other scripts and addresses are out of reach."""
-    return "; ".join(
-        (
-            # Without their origin the browser would not show the cookie that lets the page's own files in.
-            "sandbox allow-same-origin allow-scripts allow-popups allow-downloads",
-            "default-src 'none'",
-            f"script-src {folder}",
-            f"style-src {folder} 'unsafe-inline'",
-            f"img-src {folder} data:",
-            "form-action 'none'",
-            "base-uri 'none'",
-            "frame-ancestors 'self'",
-        )
-    )
 
 
 def _file(found: PublishedFile, policy: str) -> Response:

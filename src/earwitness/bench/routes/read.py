@@ -130,10 +130,10 @@ def read_exhibit(
 ) -> HTMLResponse:
     """One exhibit. hide : numbers of the findings that are not marked; against : angle that a map is normalized to."""
     result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
-    if key == "regate":
-        chart = regate_chart(result.reading.curves["on_axis"]) if "on_axis" in result.reading.curves else None
-        found: Chart | None = chart
-    else:
+    found: Chart | None = None
+    if key == "regate" and "on_axis" in result.reading.curves:
+        found = regate_chart(result.reading.curves["on_axis"])
+    elif key != "regate":
         found = next((e for e in _exhibits(result, _findings(bench, result), _numbers(hide)) if e.key == key), None)
     if found is None:
         raise UnknownLoudspeakerError(f"there is no exhibit {key[:60]!r}", remedy="choose one from the contents")
@@ -262,7 +262,9 @@ def read_preview(bench: BenchState, loudspeaker_id: Id, body: Chosen) -> dict[st
     return {
         "key": AFTER,
         "hz": [float(f"{f:.6g}") for f in found.curve.axis.hz],
-        "values": _nulled(found.curve),
+        "values": [
+            round(float(v), 3) if ok else None for v, ok in zip(found.curve.values, found.curve.valid, strict=True)
+        ],
         "u": [round(2 * float(u), 3) for u in found.curve.u_total],
         "gate_ms": 1e3 * gate.end_s,
         "taper_percent": 100 * gate.taper_s / gate.end_s,
@@ -283,8 +285,9 @@ def read_keep(bench: BenchState, loudspeaker_id: Id, body: Kept) -> dict[str, An
     entry = bench.loudspeaker(loudspeaker_id)
     session_id = _need_session(bench, entry)
     bench.preview(session_id)
-    _need_current(bench, session_id, body.revision)
-
+    _, draft = choice_of(session_id, bench.archive_folder)
+    if draft.revision != body.revision:
+        raise StaleDraftError(draft)
     name = picking(f"{entry.maker} {entry.name}", session=session_id)
 
     def work(progress: Progress) -> dict[str, Any]:
@@ -315,12 +318,6 @@ def _need_session(bench: Bench, entry: LoudspeakerEntry) -> int:
         return shown.id
     with Archive.open(bench.archive_folder) as archive:
         return archive.counting_session(entry.id).id
-
-
-def _need_current(bench: Bench, session_id: int, revision: int) -> None:
-    _, draft = choice_of(session_id, bench.archive_folder)
-    if draft.revision != revision:
-        raise StaleDraftError(draft)
 
 
 def _findings(bench: Bench, result: ReadResult) -> tuple[Finding, ...]:
@@ -402,10 +399,6 @@ def _gate_words(result: ReadResult, chosen: Chosen, revision: int, *, can_undo: 
         "splice_sentence": "no splice" if splice is None else splice.sentence,
         "has_recordings": bool(result.measurement.impulse.any()),
     }
-
-
-def _nulled(curve: Curve) -> list[float | None]:
-    return [round(float(v), 3) if ok else None for v, ok in zip(curve.values, curve.valid, strict=True)]
 
 
 def _change_words(before: Curve, after: Curve) -> str:

@@ -144,9 +144,7 @@ def _name(bench: Bench, loudspeaker_id: int) -> str:
 
 
 def _told(one: trial.Trials) -> dict[str, Any]:
-    told = record(
-        one, "number", "kind", "loudspeaker", "listener", "sound", "promise", "begun_at", "versions", "planned",
-        "answered", "broken_off", "is_over", "secret",
-    )  # fmt: skip
-    outcome = None if one.outcome is None else record(one.outcome, "key", "answers", "sentence")
+    about = record(one, "number kind loudspeaker listener sound versions")
+    told = about | record(one, "promise begun_at planned answered broken_off is_over secret")
+    outcome = None if one.outcome is None else record(one.outcome, "key answers sentence")
     return {**told, "outcome": outcome}

@@ -32,20 +32,6 @@ COMPARED: Final[tuple[tuple[str, str], ...]] = (
 )
 _PER_OCTAVE: Final = 12
 _ADDRESS: Final = re.compile("[a-z0-9]+(?:-[a-z0-9]+)*")
-_TEXTS: Final = (
-    "address",
-    "name_key",
-    "title",
-    "type",
-    "date",
-    "revision",
-    "updated",
-    "summary",
-    "made_from",
-    "measured",
-    "curve",
-    "photo",
-)
 _PIECES: Final = {"piece": 2.0, "pair": 1.0}
 
 
@@ -76,6 +62,9 @@ class Card:
     measured: str = ""
     curve: str = ""
     photo: str = ""
+
+
+_TEXTS: Final = tuple(field.name for field in fields(Card) if field.type is str)
 
 
 def card_of(review: Review, *, address: str, name_key: str, updated: str, made_from: str) -> Card:

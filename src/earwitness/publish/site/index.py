@@ -1,15 +1,14 @@
 """The pages of a site that hold all loudspeakers: index, plain list, corrections."""
 
+import uuid
 from collections.abc import Mapping, Sequence
-from importlib.resources import files
 from typing import Final
 
 from earwitness import __version__
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.publish.site.cards import COLUMNS, Card
 from earwitness.publish.site.corrections import Correction
-from earwitness.publish.site.five_minutes import number_parts
-from earwitness.publish.site.write import CHART_WIDTH_PX
+from earwitness.publish.site.write import CHART_WIDTH_PX, asset, rendered
 from earwitness.render.html import chart_script, figure_html, table_html
 from earwitness.render.theme import base_css, theme_css
 
@@ -65,32 +64,32 @@ def comparison_html(charts: Sequence[Chart], tables: Sequence[Table], sentences:
 
 def index_css() -> str:
     """Style sheet of the pages of this module."""
-    return f"{theme_css()}\n{base_css()}\n{_asset(INDEX_CSS)}"
+    return f"{theme_css()}\n{base_css()}\n{asset(INDEX_CSS)}"
 
 
 def index_script() -> str:
     """The script of the index."""
-    return _asset(INDEX_JS)
+    return asset(INDEX_JS)
 
 
-def rendered(template: str, **values: object) -> str:
-    """A template of the site, filled in: escaped, without characters that HTML and XML forbid."""
-    from jinja2 import Environment, FunctionLoader, StrictUndefined
-
-    from earwitness.publish.site.write import _printable
-
-    environment = Environment(
-        loader=FunctionLoader(_asset),
-        autoescape=True,
-        undefined=StrictUndefined,
-        finalize=_printable,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    environment.filters["number_parts"] = number_parts
-    return environment.get_template(template).render(generator=f"Earwitness {__version__}", **values)
+ATOM: Final = "http://www.w3.org/2005/Atom"
+MOST_ENTRIES: Final = 50
+# Names of entries must not change when a site moves (RFC 4287, section 4.2.6): made from the address alone.
+_SPACE: Final = uuid.UUID("6f2c1e0a-5d0b-5b57-9a5e-5b4f6c9d2a11")
 
 
-def _asset(name: str) -> str:
-    return files("earwitness.publish.site").joinpath(name).read_text(encoding="utf-8")
+def atom_feed(
+    cards: Sequence[Card], *, title: str, base_url: str, author: str, changed: Mapping[str, str] | None = None
+) -> bytes:
+    """The latest publications, newest first. base_url : of the site with its last slash; "" makes links relative;
+    changed : by address, what a re-publication changed."""
+    return rendered(
+        "feed.xml.jinja",
+        cards=sorted(cards, key=lambda c: (c.updated, c.address), reverse=True)[:MOST_ENTRIES],
+        title=title,
+        base_url=base_url,
+        author=author,
+        changed=changed or {},
+        version=__version__,
+        name_of=lambda words: f"urn:uuid:{uuid.uuid5(_SPACE, words)}",
+    ).encode()

@@ -8,25 +8,23 @@ from dataclasses import dataclass
 from functools import cache
 from hashlib import sha256
 from html import escape
-from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, TypedDict
+from typing import TYPE_CHECKING, Any
 
 from earwitness import __version__
 from earwitness.errors import OutputError, cannot_write
 from earwitness.exhibits.chart import Chart, Table
-from earwitness.exhibits.family import PREFIX
 from earwitness.exhibits.level_facts import KEY_WORDS
 from earwitness.exhibits.words import COVERAGE_SENTENCE
+from earwitness.files.data import file_text, table_of
 from earwitness.insight.match.crossover import slope_words
-from earwitness.publish.calculators import calculator_data, calculator_json, calculator_script
 from earwitness.publish.downloads import Download, write_downloads
 from earwitness.publish.keeping import put_folder
 from earwitness.publish.own_words import PARTS
-from earwitness.publish.player import player_data, player_script
+from earwitness.publish.page_data import calculator_data, calculator_json, calculator_script, player_data, player_script
 from earwitness.publish.review import Review
 from earwitness.publish.site.corrections import Correction
-from earwitness.publish.site.five_minutes import five_minutes, value_parts
+from earwitness.publish.site.five_minutes import five_minutes, number_parts, value_parts
 from earwitness.render.html import chart_script, figure_html, numbers_html, numbers_script, table_html
 from earwitness.render.theme import base_css, theme_css
 
@@ -40,21 +38,7 @@ PAGE = "index.html"
 NUMBERS = "numbers.html"
 _NOT_HTML = re.compile("[^\t\n\r\x20-\x7e\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 GENERATOR = f"Earwitness {__version__}"
-_SECTIONS = {
-    "heard": "What was heard",
-    "measured": "What was measured",
-    "mended": "What can be mended",
-    "match": "What goes with it",
-    "again": "Other samples, states and days",
-    "beside": "Beside others",
-}
-_PLACES = (
-    ("heard", "heard"), ("listeners", "heard"), ("reliability", "heard"),
-    ("eq-verdict", "mended"), ("mended", "mended"), ("bands", "mended"),
-    ("before-after", "mended"), ("band-count", "mended"), ("aim", "mended"), ("claims", "match"),
-    ("amplifier", "match"),    ("subwoofer", "match"), ("seats", "match"),
-    (PREFIX, "again"), ("beside", "beside"),
-)  # fmt: skip
+_SECTIONS = table_of("publish", "review")["sections"]
 # What versions that kept no record of their files wrote into a page's folder.
 _USUAL = frozenset(
     f"{PAGE} {NUMBERS} numbers.js style.css charts.js calculators.js player.js compare.js corrections.html preview.png "
@@ -63,26 +47,6 @@ _USUAL = frozenset(
 )
 _REVIEW = b'<p class="kind">Review of a loudspeaker</p>'
 _MARK = b'<meta name="generator" content="Earwitness '
-
-
-class _Shown(TypedDict):
-    id: str
-    title: str
-    is_chart: bool
-    html: Markup
-
-
-class _Section(TypedDict):
-    id: str
-    title: str
-    exhibits: list[_Shown]
-
-
-class _File(TypedDict):
-    path: str
-    name: str
-    words: str
-    size: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,8 +71,16 @@ def write_review(
     _refuse_foreign(folder)
 
     def fill(fresh: Path) -> None:
-        _fill(review, fresh, shared)
-        for name, content in (more or {}).items():
+        downloads = write_downloads(review, fresh)
+        for name, content in {
+            **{photo.name: photo.picture.data for photo in review.photos},
+            PAGE: page_html(review, downloads, shared=shared).encode(),
+            NUMBERS: _numbers_page(review, shared).encode(),
+            "numbers.js": numbers_script(review.charts).encode(),
+            **({} if shared else shared_files()),
+            **(more or {}),
+        }.items():
+            (fresh / name).parent.mkdir(exist_ok=True)
             (fresh / name).write_bytes(content)
 
     try:
@@ -120,33 +92,15 @@ def write_review(
 
 def page_html(review: Review, downloads: tuple[Download, ...], *, shared: str = "") -> str:
     """The page as text. shared : as in `write_review`."""
-    from jinja2 import Environment, FunctionLoader, StrictUndefined
     from markupsafe import Markup
 
-    environment = Environment(
-        loader=FunctionLoader(_asset),
-        autoescape=True,
-        undefined=StrictUndefined,
-        finalize=_printable,
-        trim_blocks=True,
-        keep_trailing_newline=True,
-    )
-    environment.filters["whole_units"] = _whole_units
     read, ask, hear = five_minutes(review), calculator_data(review), player_data(review)
-    sections: list[_Section] = [{"id": key, "title": title, "exhibits": []} for key, title in _SECTIONS.items()]
+    sections: list[dict[str, Any]] = [{"id": key, "title": title, "exhibits": []} for key, title in _SECTIONS.items()]
     for exhibit in read.others:
         part = next(section for section in sections if section["id"] == _section_of(exhibit.key))
         part["exhibits"].append(_shown(exhibit, CHART_WIDTH_PX))
-    files_shown: list[_File] = [
-        {
-            "path": file.path,
-            "name": file.path.rsplit("/", 1)[-1],
-            "words": file.words,
-            "size": _size_words(file.size_bytes),
-        }
-        for file in downloads
-    ]
-    return environment.get_template("page.html").render(
+    return rendered(
+        "page.html",
         review=review,
         shared=shared,
         verdict=Markup(review.own_words.html("verdict")),
@@ -169,10 +123,26 @@ def page_html(review: Review, downloads: tuple[Download, ...], *, shared: str = 
         figures=Markup(table_html(review.figures)),
         corrections=[(one, Markup(_changes_html(one))) for one in review.corrections],
         quality=Markup(table_html(review.quality)) if review.quality is not None else "",
-        downloads=files_shown,
+        downloads=[(file, file.path.rsplit("/", 1)[-1], _size_words(file.size_bytes)) for file in downloads],
         coverage=COVERAGE_SENTENCE,
-        generator=GENERATOR,
     )
+
+
+def rendered(template: str, **values: object) -> str:
+    """A template of the site, filled in: escaped, without characters that HTML and XML forbid."""
+    from jinja2 import Environment, FunctionLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FunctionLoader(asset),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_printable,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters |= {"number_parts": number_parts, "whole_units": _whole_units}
+    return environment.get_template(template).render(generator=GENERATOR, **values)
 
 
 def _printable(value: object) -> object:
@@ -191,25 +161,24 @@ def _whole_units(words: str) -> Markup:
 
 def _section_of(key: str) -> str:
     """Heard, measured, mended or match: where an exhibit stands on the page."""
-    return next((section for start, section in _PLACES if key.startswith(start)), "measured")
+    return next(
+        (section for start, section in table_of("publish", "review")["places"].items() if key.startswith(start)),
+        "measured",
+    )
 
 
 def section_title_of(key: str) -> str:
     """Title of the part of the page in which an exhibit stands."""
-    return _SECTIONS[_section_of(key)]
-
-
-def style_css() -> str:
-    """The page's style sheet: the theme of the charts, what all pages share, then the page."""
-    return f"{theme_css()}\n{base_css()}\n{_asset('page.css')}"
+    return str(_SECTIONS[_section_of(key)])
 
 
 @cache
 def shared_files() -> dict[str, bytes]:
     """Style sheet and scripts, which are the same for every review, by name."""
-    made = {"style.css": style_css, "charts.js": chart_script}
-    made |= {"calculators.js": calculator_script, "player.js": player_script}
-    return {name: make().encode() for name, make in made.items()}
+    # The theme of the charts, what all pages share, then the page.
+    made = {"style.css": f"{theme_css()}\n{base_css()}\n{asset('page.css')}", "charts.js": chart_script()}
+    made |= {"calculators.js": calculator_script(), "player.js": player_script()}
+    return {name: text.encode() for name, text in made.items()}
 
 
 def shared_folder() -> str:
@@ -217,21 +186,7 @@ def shared_folder() -> str:
     return f"shared-{sha256(b''.join(shared_files().values())).hexdigest()[:8]}"
 
 
-def _fill(review: Review, fresh: Path, shared: str) -> None:
-    downloads = write_downloads(review, fresh)
-    for photo in review.photos:
-        (fresh / photo.name).parent.mkdir(exist_ok=True)
-        (fresh / photo.name).write_bytes(photo.picture.data)
-    for name, content in {
-        PAGE: page_html(review, downloads, shared=shared).encode(),
-        NUMBERS: _numbers_page(review, shared).encode(),
-        "numbers.js": numbers_script(review.charts).encode(),
-        **({} if shared else shared_files()),
-    }.items():
-        (fresh / name).write_bytes(content)
-
-
-def _shown(exhibit: Chart | Table, width_px: int) -> _Shown:
+def _shown(exhibit: Chart | Table, width_px: int) -> dict[str, Any]:
     from markupsafe import Markup
 
     chart = isinstance(exhibit, Chart)
@@ -259,8 +214,9 @@ def _changes_html(one: Correction) -> str:
     return table_html(Table(f"changes-{one.revision}", title, columns, ("left", "left", "left"), rows))
 
 
-def _asset(name: str) -> str:
-    return files("earwitness.publish.site").joinpath(name).read_text(encoding="utf-8")
+def asset(name: str) -> str:
+    """The text of a file of the site."""
+    return file_text("publish", f"site/{name}")
 
 
 def _refuse_foreign(folder: Path) -> None:
