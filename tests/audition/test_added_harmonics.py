@@ -7,8 +7,7 @@ import pytest
 from scipy.signal import butter, sosfreqz
 
 from earwitness.audition.filters import LEAD_S, minimum_phase_taps
-from earwitness.audition.harmonics import AddedHarmonics
-from earwitness.audition.render import played, prepared, sound_of
+from earwitness.audition.render import AddedHarmonics, played, prepared, sound_of
 from earwitness.audition.versions import HarmonicLevel, Version, distorted, flat
 from earwitness.errors import InputError
 from earwitness.quantities import Curve

@@ -15,7 +15,7 @@ import pytest
 from bench_client import entered
 from live_server import bench_process
 
-from earwitness.bench import later
+from earwitness.bench import server
 
 PLACES = ("listen", "measure", "read", "mend", "match", "compare", "publish")
 # What the first page has no use for, and what took two thirds of the time until it was there.
@@ -37,7 +37,7 @@ def test_the_server_brings_in_nothing_that_the_first_page_has_no_use_for(tmp_pat
 
 def test_places_are_there_once_one_is_asked_for(tmp_path: Path) -> None:
     with entered(tmp_path / "archive") as client:
-        places: later.LaterPlaces = client.app.state.places  # type: ignore[attr-defined]
+        places: server.LaterPlaces = client.app.state.places  # type: ignore[attr-defined]
         for path in ("/", "/static/charts.js", "/static/theme.css", "/api/jobs", "/api/drafts/mend:1"):
             assert client.get(path).status_code == 200, path
             assert not places.is_whole, path
@@ -58,20 +58,20 @@ def test_what_is_nowhere_waits_for_all_places_before_it_is_refused(tmp_path: Pat
 def test_a_place_that_cannot_be_imported_is_told_and_tried_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(later, "LATER", ("measure_live", "no_such_place"))
+    monkeypatch.setattr(server, "LATER", ("measure_live", "no_such_place"))
     with entered(tmp_path / "archive") as client:
         answer = client.get("/api/measure/live")
         assert answer.status_code == 500
         assert answer.json()["what"] == "a fault of the program: ModuleNotFoundError"
         assert client.get("/").status_code == 200
-        places: later.LaterPlaces = client.app.state.places  # type: ignore[attr-defined]
+        places: server.LaterPlaces = client.app.state.places  # type: ignore[attr-defined]
         places._left[:] = ["read"]
         assert client.get("/api/measure/live").status_code == 200
 
 
 def test_the_thread_that_brings_them_in_ends_with_the_bench(tmp_path: Path) -> None:
     with entered(tmp_path / "archive") as client:
-        places: later.LaterPlaces = client.app.state.places  # type: ignore[attr-defined]
+        places: server.LaterPlaces = client.app.state.places  # type: ignore[attr-defined]
         places.start_beforehand()
         places.stop()
         assert "places" not in {one.name for one in threading.enumerate()}

@@ -13,8 +13,7 @@ import sofar
 import spharpy
 
 from earwitness.errors import FormatError
-from earwitness.formats.directivity_sofa import read_directivity_sofa
-from earwitness.formats.harmonic_sofa import HARMONICS, harmonic_basis, smoothest
+from earwitness.formats.directivity_sofa import HARMONICS, harmonic_basis, read_directivity_sofa, smoothest
 from earwitness.quantities import cta_orbits
 
 FIRST_ORDER = {"orthonormal": np.sqrt(3 / (4 * np.pi)), "N3D": np.sqrt(3.0), "SN3D": 1.0}
@@ -92,7 +91,7 @@ def test_an_incomplete_set_is_refused(tmp_path: Path) -> None:
     sofa.Data_Real, sofa.Data_Imag = sofa.Data_Real[:, :3], sofa.Data_Imag[:, :3]
     with pytest.raises(ValueError, match="spherical harmonics"):
         sofar.write_sofa(str(path), sofa)
-    from earwitness.formats.harmonic_sofa import order_of
+    from earwitness.formats.directivity_sofa import order_of
 
     with pytest.raises(ValueError, match="24 coefficients"):
         order_of(24)

@@ -19,7 +19,7 @@ import sofar
 
 from earwitness.errors import InputError, OutputError
 from earwitness.publish.dataset import LICENSES, dataset_name, dataset_zip, write_dataset
-from earwitness.publish.dataset_tables import distortion_csv, impedance_csv, table_csv
+from earwitness.publish.downloads import distortion_csv, impedance_csv, table_csv
 from earwitness.publish.review import Review, review_of
 from earwitness.quantities import FrequencyAxis, Harmonics, Impedance, Measurement, Reading
 from earwitness.session.session import Session

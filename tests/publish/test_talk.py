@@ -14,8 +14,16 @@ from hypothesis import strategies as st
 from earwitness.errors import FormatError, InputError, OutputError
 from earwitness.figures.read import read_measurement
 from earwitness.publish.review import Review, review_of
-from earwitness.publish.talk import merge_talk, spoken_parts, talk_of, write_talk
-from earwitness.publish.talk_text import changed_numbers, joined, merged, parted
+from earwitness.publish.talk import (
+    changed_numbers,
+    joined,
+    merge_talk,
+    merged,
+    parted,
+    spoken_parts,
+    talk_of,
+    write_talk,
+)
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.session import Session
 

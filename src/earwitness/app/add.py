@@ -41,7 +41,7 @@ from earwitness.files.data import worded
 from earwitness.formats.audio import Recording, read_audio
 from earwitness.formats.correction_file import read_correction
 from earwitness.formats.impedance_table import read_impedance_table
-from earwitness.formats.scan_pressures import ScanPressures, read_scan_pressures
+from earwitness.formats.scan_pressures import read_scan_pressures
 from earwitness.formats.table import cells_of, text_of
 from earwitness.quantities import Impedance, Measurement, Reading
 from earwitness.reduce.doubt.microphone import SHOWN
@@ -304,7 +304,7 @@ def _made(archive: Archive, session_id: int, settings: ReduceSettings, progress:
             settings=settings,
             correction=read_correction(files[correction_file]) if correction_file else None,
             impedance=impedance_table_of(session, files),
-            pressures=scan_pressures_of(session, files),
+            pressures=next((read_scan_pressures(files[t.file]) for t in session.takes_of(ScanPressuresTake)), None),
             sources=sources_of(session, files),
             progress=progress,
         )
@@ -314,11 +314,8 @@ def _require_files(files: Mapping[str, Path], archive: Archive) -> None:
     """ArchiveError where files of a session are gone: what lies in the archive is not the tester's to rename."""
     lost = [name for name, path in files.items() if not path.is_file()]
     if lost:
-        raise ArchiveError.of(
-            "app.recordings_lost",
-            where=", ".join(lost[:5]) + (f" and {len(lost) - 5} more" if len(lost) > 5 else ""),
-            archive=archive,
-        )
+        where = ", ".join(lost[:5]) + (f" and {len(lost) - 5} more" if len(lost) > 5 else "")
+        raise ArchiveError.of("app.recordings_lost", where=where, archive=archive)
 
 
 def impedance_table_of(session: Session, files: Mapping[str, Path]) -> Impedance | None:
@@ -328,20 +325,9 @@ def impedance_table_of(session: Session, files: Mapping[str, Path]) -> Impedance
     return None
 
 
-def scan_pressures_of(session: Session, files: Mapping[str, Path]) -> ScanPressures | None:
-    """The scan that the session gives as pressures, None without one. FormatError as its reader has it."""
-    for take in session.takes_of(ScanPressuresTake):
-        return read_scan_pressures(files[take.file])
-    return None
-
-
 def recordings_of(files: Mapping[str, Path]) -> Callable[[str], Recording]:
     """Recordings by the names they have in the session, so that an error names the tester's file."""
-
-    def read(name: str) -> Recording:
-        return read_audio(files[name])
-
-    return read
+    return lambda name: read_audio(files[name])
 
 
 def add_catalogue(archive_folder: Path, *, count: int = COUNT, progress: Progress = silent) -> int:
@@ -484,19 +470,15 @@ def _listed(table: Path) -> Iterator[tuple[int, dict[str, str]]]:
     titles = [cell.strip().lower() for cell in cells_of(lines[0][1], separator)]
     known = {"folder", "level", *_FACTS}
     if unknown := [title for title in titles if title not in known]:
-        raise InputError(
-            f"the list has columns that are not known: {', '.join(unknown)}",
-            where=f"{table}, line {lines[0][0]}",
-            expected=", ".join(sorted(known)),
-        )
+        facts = {"unknown": ", ".join(unknown), "known": ", ".join(sorted(known))}
+        raise InputError.of("app.list_columns_unknown", where=f"{table}, line {lines[0][0]}", **facts)
     if "folder" not in titles:
         raise InputError("the list does not name the folders", where=str(table), expected='a column "folder"')
     for number, text in lines[1:]:
         cells = cells_of(text, separator)
         if len(cells) != len(titles):
-            raise InputError(
-                f"the line has {len(cells)} fields, the first line has {len(titles)}", where=f"{table}, line {number}"
-            )
+            what = f"the line has {len(cells)} fields, the first line has {len(titles)}"
+            raise InputError(what, where=f"{table}, line {number}")
         yield number, {title: cell for title, cell in zip(titles, cells, strict=True) if cell}
 
 

@@ -456,21 +456,25 @@ def match_lines(result: ReadResult, advice: Advice) -> list[str]:
     lines = [_title(result)]
     if match is None:
         return lines
-    parts: list[tuple[str, Sequence[str]]] = [("claims", [one.sentence for one in match.claims])]
-    parts.append(("amplifier", match.amplifier.sentences if match.amplifier is not None else ()))
-    parts.append(("subwoofer", match.subwoofer.sentences if match.subwoofer is not None else ()))
-    parts.append(("in the room", match.in_room[1] if match.in_room is not None else ()))
-    parts.append(("walls near it", [words for _, said in match.near for words in said]))
-    parts.append(("rows and heights", [one.sentence(result.listening_distance_m) for one in match.windows]))
-    if match.seats is not None:
-        aims = [aim if isinstance(aim, str) else aim.sentence for aim in match.seats.aims.values()]
-        parts.append(("seats", (*match.seats.sentences, *aims)))
-    parts.append(("takes at seats", () if match.at_seats is None else match.at_seats.sentences))
-    parts.append(("the room of the plan", () if match.plan_room is None else match.plan_room.sentences))
-    if match.kind is not None:
-        parts.append((match.kind.kind, match.kind.sentences))
-    parts.append(("for whom", [one.text for one in match.for_whom if one.topic != "kind"]))
-    for title, told in parts:
+
+    def said(one: Any) -> Sequence[str]:
+        return () if one is None else one.sentences
+
+    aims = [] if match.seats is None else match.seats.aims.values()
+    parts: dict[str, Sequence[str]] = {
+        "claims": [one.sentence for one in match.claims],
+        "amplifier": said(match.amplifier),
+        "subwoofer": said(match.subwoofer),
+        "in the room": match.in_room[1] if match.in_room is not None else (),
+        "walls near it": [words for _, near in match.near for words in near],
+        "rows and heights": [one.sentence(result.listening_distance_m) for one in match.windows],
+        "seats": (*said(match.seats), *(aim if isinstance(aim, str) else aim.sentence for aim in aims)),
+        "takes at seats": said(match.at_seats),
+        "the room of the plan": said(match.plan_room),
+        **({} if match.kind is None else {match.kind.kind: match.kind.sentences}),
+        "for whom": [one.text for one in match.for_whom if one.topic != "kind"],
+    }
+    for title, told in parts.items():
         if told:
             lines += ["", title, *(line for words in told for line in _item("-", true_minus(words)))]
     return [*lines, "", *(line for part, why in match.absent.items() for line in _wrapped(f"{part}: {why}"))]

@@ -24,6 +24,7 @@ from earwitness.archive.integrity import Progress as BytesTold
 from earwitness.archive.package import Exported, Imported, export_package, import_package
 from earwitness.archive.search import drop_summary
 from earwitness.errors import EarwitnessError, InputError, MissingExtraError, OutputError, named
+from earwitness.exhibits.record import record
 from earwitness.figures.level_series import placed_series
 from earwitness.figures.read import levels_of
 from earwitness.figures.windows import windows
@@ -155,13 +156,14 @@ def rebuild_session(archive_folder: str, session_id: int) -> Rebuilt:
 def _rebuild_session(archive_folder: Path, session_id: int) -> Rebuilt:
     try:
         with named(f"session number {session_id}"), Archive.open(archive_folder, create=False) as archive:
-            was_made = _bring_up_to_date(archive, session_id)
+            measurement, was_reduced = measurement_of(archive, session_id, mend=True)
+            was_kept = keep_summary(archive, archive.owner_of(session_id), session_id, measurement)
             title = _title(archive, session_id)
     except Canceled:
         raise
     except EarwitnessError as error:
         return _failed(archive_folder, session_id, str(error))
-    return Rebuilt(session_id, title, "made anew" if was_made else "was current")
+    return Rebuilt(session_id, title, "made anew" if was_kept or was_reduced else "was current")
 
 
 def _failed(archive_folder: Path, session_id: int, words: str) -> Rebuilt:
@@ -177,12 +179,6 @@ def _failed(archive_folder: Path, session_id: int, words: str) -> Rebuilt:
 def _title(archive: Archive, session_id: int) -> str:
     session = archive.session(session_id)
     return f"{session.loudspeaker.title}, session of {session.date}"
-
-
-def _bring_up_to_date(archive: Archive, session_id: int) -> bool:
-    """Make the result of a session and its entry in the index current; whether there was anything to do."""
-    measurement, was_made = measurement_of(archive, session_id, mend=True)
-    return keep_summary(archive, archive.owner_of(session_id), session_id, measurement) or was_made
 
 
 def _results(
@@ -284,11 +280,8 @@ def _one_of(owner: LoudspeakerEntry, sessions: Sequence[SessionEntry], session_i
     for one in sessions:
         if one.id == session_id:
             return one
-    raise InputError(
-        f"{owner.name} has no session {session_id} to choose",
-        expected="one of " + ", ".join(f"{one.id} (of {one.date})" for one in sessions),
-        remedy=f'see earwitness archive sessions "{owner.name}"',
-    )
+    listed = ", ".join(f"{one.id} (of {one.date})" for one in sessions)
+    raise InputError.of("app.session_not_there", name=owner.name, session_id=session_id, listed=listed)
 
 
 def _moved(archive_folder: Path, owner: LoudspeakerEntry, chosen: SessionEntry) -> Moved:
@@ -342,16 +335,8 @@ def export_responses(archive_folder: Path, name: str, folder: Path, form: str) -
 def stated_of(loudspeaker: Loudspeaker, date: str, response: DirectionalResponse, form: str) -> Stated:
     """What the session of an export states."""
     return Stated(
-        name=loudspeaker.name,
-        maker=loudspeaker.maker,
-        type=loudspeaker.type,
-        enclosure=loudspeaker.enclosure,
-        width_m=loudspeaker.width_m,
-        height_m=loudspeaker.height_m,
-        depth_m=loudspeaker.depth_m,
-        reference_axis=loudspeaker.reference_axis,
-        rated_impedance_ohm=loudspeaker.rated_impedance_ohm,
-        invented=loudspeaker.invented,
+        **record(loudspeaker, "name maker type enclosure width_m height_m depth_m reference_axis rated_impedance_ohm"),
+        **record(loudspeaker, "invented symmetric"),
         date=date,
         relative=not response.absolute,
         voltage_v=REFERENCE_VOLTAGE_V,
@@ -365,7 +350,6 @@ def stated_of(loudspeaker: Loudspeaker, date: str, response: DirectionalResponse
         samples="Pa/V",
         axis_azimuth_deg=0.0,
         harmonics="orthonormal" if form == "spherical harmonics" else "",
-        symmetric=loudspeaker.symmetric,
     )
 
 
@@ -477,20 +461,14 @@ def _impulse(hz: FloatArray, pressure: ComplexArray) -> FloatArray:
 def _sofa(folder: Path, response: DirectionalResponse) -> list[Group]:
     from earwitness.formats.sofa import write_sofa
 
-    write_sofa(
-        folder / "directivity.sofa",
-        response,
-        title="export",
-        description="directivity",
-        license="not stated",
-        keep_marked=True,
-    )
+    told = {"title": "export", "description": "directivity", "license": "not stated"}
+    write_sofa(folder / "directivity.sofa", response, **told, keep_marked=True)
     return [Group("directions", "directivity.sofa", (), None, (0.0,))]
 
 
 def _harmonics(folder: Path, response: DirectionalResponse) -> list[Group]:
     """The smoothest series through the measured directions, which it gives back as they are."""
-    from earwitness.formats.harmonic_sofa import smoothest
+    from earwitness.formats.directivity_sofa import smoothest
     from earwitness.formats.sofa import write_harmonics
 
     if response.phase != "common":

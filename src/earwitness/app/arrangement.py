@@ -8,8 +8,8 @@ from earwitness.app.compare import beside_others, family_of
 from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.app.settings import own_words
-from earwitness.archive.catalogue import Archive, session_key
-from earwitness.archive.latest import ARRANGEMENT as KIND
+from earwitness.archive.catalogue import Archive
+from earwitness.archive.latest import ARRANGEMENT, keep_next, kept_last
 from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.chart import Chart
 from earwitness.publish.arrangement import (
@@ -21,27 +21,18 @@ from earwitness.publish.arrangement import (
     to_document,
 )
 from earwitness.publish.review import Review, review_of
-from earwitness.quantities.lineage import step
 
 
 def arrangement_of(archive: Archive, loudspeaker_id: int) -> Arrangement:
     """The choice that was kept last; as generated where there is none."""
-    for session in reversed(archive.sessions_of(loudspeaker_id)):
-        kept = [result for result in archive.results_of(session.id) if result.kind == KIND]
-        if kept:
-            document = archive.document(kept[-1].step_key, KIND) or {}
-            return from_document(document, where=str(archive.folder))
-    return AS_GENERATED
+    document = kept_last(archive, loudspeaker_id, ARRANGEMENT)
+    return AS_GENERATED if document is None else from_document(document, where=str(archive.folder))
 
 
 def keep_arrangement(archive: Archive, loudspeaker_id: int, arrangement: Arrangement) -> None:
     """Keep a choice; an equal one is kept once."""
-    if arrangement_of(archive, loudspeaker_id) == arrangement:
-        return
-    session = archive.sessions_of(loudspeaker_id)[-1]
-    number = 1 + sum(result.kind == KIND for result in archive.results_of(session.id))
-    made = step(KIND, {"number": number}, (session_key(archive.session(session.id)),))
-    archive.keep_document(session.id, made, KIND, to_document(arrangement))
+    if arrangement_of(archive, loudspeaker_id) != arrangement:
+        keep_next(archive, loudspeaker_id, ARRANGEMENT, to_document(arrangement))
 
 
 def generated_review(result: ReadResult, archive_folder: Path, *, advice: Advice | None) -> Review:

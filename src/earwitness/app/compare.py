@@ -216,10 +216,10 @@ def comparison_lines(found: Comparison) -> list[str]:
     first = found.candidates[0].title
     if found.standings:
         lines += ["", f"{first} among the group, counted from the highest value:"]
-        lines += [
-            f"    {figure_name(s.key)}: rank {s.rank} of {s.group}, percentile {s.percentile:.0f}; " + _alike_words(s)
-            for s in found.standings
-        ]
+        for s in found.standings:
+            others = f"{s.not_told_apart} other{'s' if s.not_told_apart != 1 else ''} cannot be told from it"
+            told = others if s.not_told_apart else "told from all others"
+            lines.append(f"    {figure_name(s.key)}: rank {s.rank} of {s.group}, percentile {s.percentile:.0f}; {told}")
     if found.nearest:
         lines += ["", f"Most like {first} in shape of direct sound and directivity:"]
         lines += [f"    {n.title}: {value_words(n.distance_db, n.u_db, 'dB')} rms" for n in found.nearest]
@@ -273,13 +273,6 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
 
 def _bands(one: Candidate, first: Candidate, match_hz: tuple[float, float]) -> tuple[BandDifference, ...]:
     return band_differences(difference(one.curves[BALANCE], first.curves[BALANCE], match_hz=match_hz))
-
-
-def _alike_words(standing: Standing) -> str:
-    others = standing.not_told_apart
-    if others == 0:
-        return "told from all others"
-    return f"{others} other{'s' if others != 1 else ''} cannot be told from it"
 
 
 def write_comparison(found: Comparison, folder: Path) -> Path:

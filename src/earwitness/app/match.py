@@ -434,13 +434,9 @@ def at_document(found: LevelAt) -> str:
 
     record = {
         "loudspeaker": found.name,
-        "distance_m": found.distance_m,
-        "azimuth_deg": found.azimuth_deg,
-        "elevation_deg": found.elevation_deg,
+        **{key: getattr(found, key) for key in ("distance_m", "azimuth_deg", "elevation_deg")},
         "level_is": "dB SPL for 2.83 V" if found.absolute else "dB re 1 Pa/V",
         "frequency_hz": [round(float(value), 4) for value in found.hz],
-        "level_db": numbers(found.level_db),
-        "phase_deg": numbers(found.phase_deg),
-        "u_db": numbers(found.u_db),
+        **{key: numbers(getattr(found, key)) for key in ("level_db", "phase_deg", "u_db")},
     }
     return json.dumps(record, indent=1, ensure_ascii=False)

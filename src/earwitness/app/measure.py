@@ -4,10 +4,9 @@ import datetime
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from importlib.resources import files
 from itertools import count
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import numpy as np
 from pydantic import ConfigDict, Field
@@ -23,7 +22,7 @@ from earwitness.capture.turntable import Turntable
 from earwitness.capture.turntable_line import open_line
 from earwitness.capture.turntable_simulated import MemoryLine, SimulatedTable, serve_table
 from earwitness.errors import EarwitnessError, InputError
-from earwitness.files.data import worded
+from earwitness.files.data import file_text, worded
 from earwitness.files.durable import write_bytes
 from earwitness.files.system import data_folder
 from earwitness.quantities.axis import hz_words
@@ -175,21 +174,15 @@ def changed_settings(settings: LiveSettings, setup: LiveSetup) -> LiveSettings:
     wiring, limits = settings.wiring, settings.limits
     source = wiring.input_device if setup.source is None else setup.source
     sink = setup.sink or setup.source or wiring.output_device
-    wiring = replace(
-        wiring,
-        input_device=source,
-        output_device=sink,
-        outputs=wiring.outputs if setup.outputs is None else setup.outputs,
-        rate_hz=wiring.rate_hz if setup.rate_hz is None else setup.rate_hz,
-        latency_s=wiring.latency_s if setup.latency_s is None else setup.latency_s,
-    )
-    limits = replace(
-        limits,
-        highest_dbfs=_chosen(setup.highest_dbfs, limits.highest_dbfs),
-        highest_1m_db=_chosen(setup.highest_1m_db, limits.highest_1m_db),
-        highest_ear_db=_chosen(setup.highest_ear_db, limits.highest_ear_db),
-        tester_distance_m=_chosen(setup.tester_m, limits.tester_distance_m),
-    )
+
+    def given(**names: str) -> dict[str, Any]:
+        told = {name: getattr(setup, own) for name, own in names.items()}
+        return {name: value for name, value in told.items() if value is not None}
+
+    own = given(outputs="outputs", rate_hz="rate_hz", latency_s="latency_s")
+    wiring = replace(wiring, input_device=source, output_device=sink, **own)
+    own = given(highest_dbfs="highest_dbfs", highest_1m_db="highest_1m_db", highest_ear_db="highest_ear_db")
+    limits = replace(limits, **own, **given(tester_distance_m="tester_m"))
     angles = settings.angles_deg
     if setup.step_deg is not None:
         around = orbit_angles(setup.step_deg)
@@ -198,14 +191,10 @@ def changed_settings(settings: LiveSettings, setup: LiveSetup) -> LiveSettings:
         settings,
         wiring=wiring,
         limits=limits,
-        peak_dbfs=_chosen(setup.peak_dbfs, settings.peak_dbfs),
         angles_deg=angles,
         calibration=settings.calibration if wiring == settings.wiring else None,
+        **given(peak_dbfs="peak_dbfs"),
     )
-
-
-def _chosen(given: float | None, there: float) -> float:
-    return there if given is None else given
 
 
 def exposure_file(given: Path | None = None) -> Path:
@@ -230,7 +219,7 @@ REHEARSALS = "rehearsals"
 
 def rehearsal_text() -> str:
     """The session.toml of a rehearsal."""
-    return (files("earwitness.app") / "rehearsal.toml").read_text(encoding="utf-8")
+    return file_text("app", "rehearsal.toml")
 
 
 def new_rehearsal(folder: Path) -> Path:

@@ -16,8 +16,7 @@ from earwitness.archive.catalogue import Archive
 from earwitness.archive.devices import Device, devices
 from earwitness.archive.drafts import Draft
 from earwitness.archive.entries import SessionEntry
-from earwitness.archive.latest import REDUCTION
-from earwitness.archive.latest import WORDS as KIND
+from earwitness.archive.latest import REDUCTION, WORDS, keep_next, kept_last
 from earwitness.errors import InputError, OutputError
 from earwitness.figures.level_series import SEAT_M
 from earwitness.figures.read import levels_of
@@ -28,7 +27,6 @@ from earwitness.files.durable import write_bytes
 from earwitness.insight.control import BASELINE, Control, control, sessions_until_told
 from earwitness.publish.own_words import NO_WORDS, OwnWords, own_words_of, template
 from earwitness.quantities import Measurement
-from earwitness.quantities.lineage import step
 from earwitness.reduce.plan import ReduceSettings
 
 # The blend needs a third of an octave, as the splice itself does.
@@ -228,12 +226,8 @@ def words_of(name: str, archive_folder: Path) -> OwnWords:
 
 def own_words(archive: Archive, loudspeaker_id: int) -> OwnWords:
     """The words that were kept last, whichever session they were written for."""
-    for session in reversed(archive.sessions_of(loudspeaker_id)):
-        kept = [result for result in archive.results_of(session.id) if result.kind == KIND]
-        if kept:
-            document = archive.document(kept[-1].step_key, KIND) or {}
-            return own_words_of(str(document.get("markdown", "")))
-    return NO_WORDS
+    document = kept_last(archive, loudspeaker_id, WORDS)
+    return NO_WORDS if document is None else own_words_of(str(document.get("markdown", "")))
 
 
 def keep_words(name: str, path: Path, archive_folder: Path) -> OwnWords:
@@ -251,12 +245,8 @@ def keep_text(name: str, text: str, archive_folder: Path, *, where: str = "") ->
     found = own_words_of(text, where=where)
     with Archive.open(archive_folder, create=False) as archive:
         owner = archive.find(name)
-        if own_words(archive, owner.id) == found:
-            return found
-        session = archive.sessions_of(owner.id)[-1]
-        number = 1 + sum(result.kind == KIND for result in archive.results_of(session.id))
-        made = step(KIND, {"number": number}, (session.key,))
-        archive.keep_document(session.id, made, KIND, {"markdown": found.markdown})
+        if own_words(archive, owner.id) != found:
+            keep_next(archive, owner.id, WORDS, {"markdown": found.markdown})
     return found
 
 

@@ -110,14 +110,9 @@ def verified(folder: Path) -> dict[str, str]:
     return {name: _digest(folder, name, "sha256", computed) for name in sorted(payload)}
 
 
-def read_small(path: Path) -> bytes:
-    """Content of a record of the bag. Raises FormatError when it is too large or cannot be read."""
-    return _limited(path, MOST_TAG_BYTES)
-
-
 def read_array(path: Path, sha256: str) -> bytes:
     """Content of an array file, its hash computed again. Raises FormatError."""
-    data = _limited(path, MOST_ARRAY_BYTES)
+    data = limited(path, MOST_ARRAY_BYTES)
     if hashlib.sha256(data).hexdigest() != sha256:
         raise refusal(path, "it changed while it was taken in")
     return data
@@ -196,7 +191,8 @@ def _manifest(folder: Path, name: str, sizes: dict[str, int]) -> dict[str, str]:
         found = _LINE.match(line)
         if not found:
             raise refusal(folder, f"{name}, line {number} is none of a manifest")
-        path = _unescaped(found[2])
+        # RFC 8493, 2.1.3: line feed, carriage return and percent sign are percent-encoded in a manifest.
+        path = re.sub("%(0A|0D|25)", lambda code: chr(int(code[1], 16)), found[2], flags=re.IGNORECASE)
         parts = path.split("/")
         if path.startswith(("/", "~")) or "\\" in path or ":" in path or {"", ".", ".."} & set(parts):
             raise refusal(folder, f"{name}, line {number} names a file outside the package: {path!r}")
@@ -207,11 +203,6 @@ def _manifest(folder: Path, name: str, sizes: dict[str, int]) -> dict[str, str]:
     if len(same) != len(listed):
         raise refusal(folder, f"{name} lists names that some disks cannot tell apart")
     return listed
-
-
-def _unescaped(path: str) -> str:
-    """RFC 8493, 2.1.3: line feed, carriage return and percent sign are percent-encoded in a manifest."""
-    return re.sub("%(0A|0D|25)", lambda found: chr(int(found[1], 16)), path, flags=re.IGNORECASE)
 
 
 def _digest(folder: Path, name: str, algorithm: str, computed: dict[str, dict[str, str]]) -> str:
@@ -229,12 +220,13 @@ def _text(folder: Path, name: str, sizes: dict[str, int]) -> str:
     if name not in sizes:
         raise refusal(folder, f"it has no {name}")
     try:
-        return _limited(folder / name, MOST_TAG_BYTES).decode("utf-8")
+        return limited(folder / name).decode("utf-8")
     except UnicodeDecodeError:
         raise refusal(folder, f"{name} is not UTF-8") from None
 
 
-def _limited(path: Path, most: int) -> bytes:
+def limited(path: Path, most: int = MOST_TAG_BYTES) -> bytes:
+    """Content of a file of the bag. Raises FormatError when it is too large or cannot be read."""
     try:
         with path.open("rb") as stream:
             data = stream.read(most + 1)

@@ -15,6 +15,7 @@ import json
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path, PurePosixPath
 from types import TracebackType
 from typing import Any
@@ -25,7 +26,7 @@ from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session as Work
 
 from earwitness.archive import arrays, choose, database
-from earwitness.archive.choose import folded
+from earwitness.archive.choose import aside_sessions, folded, superseded_sessions
 from earwitness.archive.entries import (
     STANDINGS,
     Added,
@@ -35,6 +36,7 @@ from earwitness.archive.entries import (
     SessionEntry,
     Standing,
     TakeEntry,
+    entry_of,
 )
 from earwitness.archive.recordings import RecordingStore, has_hash
 from earwitness.archive.schema import (
@@ -47,7 +49,6 @@ from earwitness.archive.schema import (
     SessionRow,
     TakeRow,
 )
-from earwitness.archive.superseded import aside_sessions, superseded_sessions
 from earwitness.errors import ArchiveError, InputError, OutputError
 from earwitness.files import durable
 from earwitness.quantities import Measurement, Step
@@ -58,10 +59,7 @@ CATALOGUE = "catalogue.sqlite"
 MEASUREMENT = "measurement"
 Clock = Callable[[], datetime]
 Document = Mapping[str, Any]
-
-
-def _utc_now() -> datetime:
-    return datetime.now(UTC)
+_utc_now: Clock = partial(datetime.now, UTC)
 
 
 class Archive:
@@ -238,7 +236,7 @@ class Archive:
         query = select(TakeRow).where(TakeRow.session_id == session_id).order_by(TakeRow.position)
         with self.reading() as work:
             rows = work.scalars(query)
-            return tuple(TakeEntry(r.id, r.session_id, r.position, r.name, r.kind, r.sha256) for r in rows)
+            return tuple(entry_of(TakeEntry, row) for row in rows)
 
     def files_of(self, session_id: int) -> dict[str, Path]:
         """Where the files of a session lie in the archive, by the names they had. They are read-only."""
@@ -319,7 +317,7 @@ class Archive:
                 raise ArchiveError(f"the archive has no loudspeaker number {loudspeaker_id}", where=str(self.folder))
             latest = work.scalar(select(PublicationRow).where(of_this).order_by(PublicationRow.number.desc()).limit(1))
             if latest is not None and (latest.digest, latest.target) == (digest, target):
-                return _publication(latest)
+                return entry_of(PublicationEntry, latest)
             row = PublicationRow(
                 loudspeaker_id=loudspeaker_id,
                 number=(work.scalar(select(func.max(PublicationRow.number)).where(of_this)) or 0) + 1,
@@ -330,13 +328,13 @@ class Archive:
             )
             work.add(row)
             work.flush()
-            return _publication(row)
+            return entry_of(PublicationEntry, row)
 
     def publications_of(self, loudspeaker_id: int) -> tuple[PublicationEntry, ...]:
         """Publications of a loudspeaker, first one first."""
         query = select(PublicationRow).where(PublicationRow.loudspeaker_id == loudspeaker_id)
         with self.reading() as work:
-            return tuple(_publication(row) for row in work.scalars(query.order_by(PublicationRow.number)))
+            return tuple(entry_of(PublicationEntry, row) for row in work.scalars(query.order_by(PublicationRow.number)))
 
     def _insert_session(self, work: Work, session: Session, key: str, folder: Path, sizes: dict[str, int]) -> int:
         now = self.now()
@@ -491,14 +489,13 @@ def _inside(relative: object) -> str:
 def _loudspeaker(row: LoudspeakerRow) -> LoudspeakerEntry:
     if not (isinstance(row.name, str) and isinstance(row.maker, str)):
         raise ValueError(f"the name of loudspeaker {row.id} is not text")
-    return LoudspeakerEntry(row.id, row.name, row.maker, row.created_at)
+    return entry_of(LoudspeakerEntry, row)
 
 
 def _session(row: SessionRow, standing: Standing, because: str = "") -> SessionEntry:
-    facts = (row.id, row.loudspeaker_id, row.key, row.date, row.folder, row.created_at)
     unit = Unit.model_validate(row.facts.get("unit") or {}).label
     variant = Variant.model_validate(row.facts.get("variant") or {}).label
-    return SessionEntry(*facts, standing, because, unit, variant)
+    return entry_of(SessionEntry, row, standing=standing, because=because, unit=unit, variant=variant)
 
 
 def _result(row: ResultRow) -> ResultEntry:
@@ -509,13 +506,4 @@ def _result(row: ResultRow) -> ResultEntry:
         raise ArchiveError(f"the settings of result {row.id} are not names with values", remedy="restore a backup")
     if not all(isinstance(one, str) for one in row.inputs):
         raise TypeError(f"{row.step_key} is said to be made from what names no result")
-    step = Step(row.step_name, settings, tuple(row.inputs), row.program)
-    return ResultEntry(
-        row.id, row.session_id, row.step_key, row.kind, step, row.array_file, row.array_sha256, row.created_at
-    )
-
-
-def _publication(row: PublicationRow) -> PublicationEntry:
-    return PublicationEntry(
-        row.id, row.loudspeaker_id, row.number, row.digest, row.target, row.document, row.created_at
-    )
+    return entry_of(ResultEntry, row, step=Step(row.step_name, settings, tuple(row.inputs), row.program))

@@ -1,4 +1,4 @@
-"""Which loudspeaker a name means, and which of its sessions is to be read.
+"""Which loudspeaker a name means, which of its sessions count, and which is to be read.
 
 A name may pick a session: "Model @ session 3", "Model @ unit A12", "Model @ variant grille on", or two of them,
 "Model @ unit A12, variant grille on". Of several sessions that fit the latest one that counts is taken.
@@ -9,11 +9,12 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import ColumnElement, func, select
+from sqlalchemy import ColumnElement, distinct, func, or_, select, true
 from sqlalchemy.orm import Session as Work
+from sqlalchemy.orm import aliased
 
 from earwitness.archive.entries import SessionEntry
-from earwitness.archive.schema import LoudspeakerRow
+from earwitness.archive.schema import LoudspeakerRow, SessionAsideRow, SessionRow, TakeRow
 from earwitness.errors import InputError
 
 MARK = "@"
@@ -154,3 +155,49 @@ def _unknown(work: Work, name: str, wanted: str, where: str) -> InputError:
     else:
         remedy = "the archive is empty: add a session folder first"
     return InputError(f"no loudspeaker is called {name!r}", where=where, remedy=remedy)
+
+
+def aside_sessions(work: Work, loudspeaker_id: int | None = None) -> dict[int, str]:
+    """Why sessions were set aside, by their numbers. loudspeaker_id : None for those of all loudspeakers."""
+    query = select(SessionAsideRow.session_id, SessionAsideRow.because)
+    if loudspeaker_id is not None:
+        query = query.join(SessionRow, SessionRow.id == SessionAsideRow.session_id)
+        query = query.where(SessionRow.loudspeaker_id == loudspeaker_id)
+    return {int(number): str(because) for number, because in work.execute(query)}
+
+
+def uncounted_sessions(work: Work) -> frozenset[int]:
+    """Numbers of all sessions, of whichever loudspeaker, that are superseded or set aside."""
+    return superseded_sessions(work) | aside_sessions(work).keys()
+
+
+def superseded_sessions(work: Work, loudspeaker_id: int | None = None, *, by: int | None = None) -> frozenset[int]:
+    """Numbers of the sessions of which a later one of the same loudspeaker holds half of the recordings or more.
+
+    A tester mends session.toml and adds the folder again: the later one counts, whatever dates they state. Had the slip
+    been in the date, the mended session could never become the latest by its date alone.
+    A later one that is set aside takes nobody's place. loudspeaker_id : None for those of all loudspeakers; by :
+    number of the later session, None for any.
+    """
+    before, after = aliased(SessionRow), aliased(SessionRow)
+    own, theirs = aliased(TakeRow), aliased(TakeRow)
+    several = select(SessionRow.loudspeaker_id).group_by(SessionRow.loudspeaker_id).having(func.count() > 1)
+    is_later = or_(
+        after.created_at > before.created_at, (after.created_at == before.created_at) & (after.id > before.id)
+    )
+    of_own = select(func.count(distinct(TakeRow.sha256))).where(TakeRow.session_id == own.session_id).scalar_subquery()
+    query = (
+        select(own.session_id)
+        .select_from(before)
+        .join(after, (after.loudspeaker_id == before.loudspeaker_id) & is_later)
+        .join(own, own.session_id == before.id)
+        .join(theirs, (theirs.session_id == after.id) & (theirs.sha256 == own.sha256))
+        .where(
+            before.loudspeaker_id.in_(several) if loudspeaker_id is None else before.loudspeaker_id == loudspeaker_id
+        )
+        .where(true() if by is None else after.id == by)
+        .where(after.id.not_in(select(SessionAsideRow.session_id)))
+        .group_by(own.session_id, after.id)
+        .having(2 * func.count(distinct(own.sha256)) >= of_own)
+    )
+    return frozenset(work.scalars(query))

@@ -1,7 +1,7 @@
 """What the catalogue hands out: frozen values, no rows."""
 
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, fields
+from typing import Any, Literal, TypeVar
 
 from earwitness.quantities import Step
 
@@ -86,3 +86,12 @@ class Added:
     reused: bool
     new_recordings: int
     counts_again: bool = False
+
+
+Entry = TypeVar("Entry")
+
+
+def entry_of(kind: type[Entry], row: Any, **others: Any) -> Entry:
+    """The entry of a row: fields of the same name, and `others`, which the row holds in another form."""
+    names = [field.name for field in fields(kind) if field.name not in others]  # type: ignore[arg-type]
+    return kind(**{name: getattr(row, name) for name in names}, **others)

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from sqlalchemy import and_, distinct, func, select
 
 from earwitness.archive.catalogue import Archive
+from earwitness.archive.choose import uncounted_sessions
 from earwitness.archive.schema import DataOpeningRow, LoudspeakerRow, SessionRow, SummaryFigureRow, SummaryRow
-from earwitness.archive.superseded import uncounted_sessions
 
 
 @dataclass(frozen=True, slots=True)

@@ -117,10 +117,14 @@ def check(archive: Archive, *, progress: Progress | None = None, seal: Seal | No
     try:
         with archive.reading() as work:
             findings += _row_findings(work)
-            findings += _index_findings(work)
-            findings += _sheet_findings(work, seal)
-            named += _named_recordings(archive, work)
-            named += _named_arrays(archive, work)
+            for owner in work.scalars(select(LoudspeakerRow).order_by(LoudspeakerRow.id)):
+                told = (f"{owner.maker} {owner.name}: {what}" for what in index_faults(work, owner.id))
+                findings += [Finding("damage", what, f"loudspeaker {owner.id}", _INDEX) for what in told]
+            for row in work.scalars(select(ListeningSheetRow).order_by(ListeningSheetRow.id)):
+                if seal is not None and seal(row.facts, row.sealed_at) != row.sha256:
+                    what = "a listening sheet does not fit its seal"
+                    findings.append(Finding("damage", what, f"listening sheet {row.id}", _RESTORE))
+            named += _named(archive, work)
             counts = _counts(work)
     except ArchiveError as error:
         findings.append(Finding("damage", error.what, catalogue.CATALOGUE, error.remedy))
@@ -176,18 +180,6 @@ def _row_findings(work: Work) -> list[Finding]:
     return found
 
 
-def _index_findings(work: Work) -> Iterator[Finding]:
-    for owner in work.scalars(select(LoudspeakerRow).order_by(LoudspeakerRow.id)):
-        for what in index_faults(work, owner.id):
-            yield Finding("damage", f"{owner.maker} {owner.name}: {what}", f"loudspeaker {owner.id}", _INDEX)
-
-
-def _sheet_findings(work: Work, seal: Seal | None) -> Iterator[Finding]:
-    for row in work.scalars(select(ListeningSheetRow).order_by(ListeningSheetRow.id)):
-        if seal is not None and seal(row.facts, row.sealed_at) != row.sha256:
-            yield Finding("damage", "a listening sheet does not fit its seal", f"listening sheet {row.id}", _RESTORE)
-
-
 def _session_faults(work: Work, row: SessionRow) -> Iterator[str]:
     try:
         session = Session.model_validate_json(json.dumps(row.facts))
@@ -222,12 +214,10 @@ def _result_faults(row: ResultRow) -> Iterator[str]:
             yield "its document cannot be read"
 
 
-def _named_recordings(archive: Archive, work: Work) -> Iterator[_Named]:
+def _named(archive: Archive, work: Work) -> Iterator[_Named]:
+    """Every file that the catalogue names: recordings, then results."""
     for row in work.scalars(select(RecordingRow).order_by(RecordingRow.sha256)):
         yield _Named(archive.recordings.path(row.sha256), row.sha256, row.size_bytes, "a recording", _ADD_AGAIN)
-
-
-def _named_arrays(archive: Archive, work: Work) -> Iterator[_Named]:
     query = select(ResultRow.array_file, ResultRow.array_sha256).where(ResultRow.array_file.is_not(None))
     for file, sha256 in work.execute(query.order_by(ResultRow.id)):
         yield _Named(archive.folder / catalogue._inside(file), str(sha256), None, "a stored result", _REBUILD)

@@ -1,12 +1,15 @@
 """The latest session of every loudspeaker, in a number of questions that does not grow with the archive."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy import select
 
 from earwitness.archive.catalogue import Archive
+from earwitness.archive.choose import uncounted_sessions
 from earwitness.archive.schema import DraftRow, DraftStateRow, ListeningSheetRow, LoudspeakerRow, ResultRow, SessionRow
-from earwitness.archive.superseded import uncounted_sessions
+from earwitness.quantities.lineage import step
 
 WORDS = "own words"
 ARRANGEMENT = "arrangement"
@@ -36,6 +39,22 @@ class Latest:
     def name_key(self) -> str:
         """Maker and name as they compare, as one text."""
         return "\n".join(self.folded)
+
+
+def kept_last(archive: Archive, loudspeaker_id: int, kind: str) -> dict[str, Any] | None:
+    """The document of that kind that was kept last, whichever session it was kept with; None where there is none."""
+    for session in reversed(archive.sessions_of(loudspeaker_id)):
+        kept = [result for result in archive.results_of(session.id) if result.kind == kind]
+        if kept:
+            return archive.document(kept[-1].step_key, kind) or {}
+    return None
+
+
+def keep_next(archive: Archive, loudspeaker_id: int, kind: str, document: Mapping[str, Any]) -> None:
+    """Keep a document with the latest session, beside those of its kind that are kept; every state of it stays."""
+    session = archive.sessions_of(loudspeaker_id)[-1]
+    number = 1 + sum(result.kind == kind for result in archive.results_of(session.id))
+    archive.keep_document(session.id, step(kind, {"number": number}, (session.key,)), kind, document)
 
 
 def latest_sessions(archive: Archive) -> tuple[Latest, ...]:

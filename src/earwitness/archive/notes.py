@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session as Work
 
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import folded
+from earwitness.archive.entries import entry_of
 from earwitness.archive.schema import DataOpeningRow, ListeningSheetRow
 from earwitness.errors import ArchiveError
 
@@ -40,7 +41,7 @@ def keep_sheet(archive: Archive, *, name: str, maker: str, facts: str, sha256: s
     with archive.writing() as work:
         same = work.scalar(select(ListeningSheetRow).filter_by(**key, facts=facts))
         if same is not None:
-            return _entry(same)
+            return entry_of(SheetEntry, same)
         if work.scalar(select(ListeningSheetRow).where(ListeningSheetRow.sha256 == sha256)) is not None:
             raise ArchiveError.of("archive.seal_taken", where=str(archive.folder))
         opened_at = _opened_at(work, key)
@@ -54,7 +55,7 @@ def keep_sheet(archive: Archive, *, name: str, maker: str, facts: str, sha256: s
         )
         work.add(row)
         work.flush()
-        return _entry(row)
+        return entry_of(SheetEntry, row)
 
 
 def record_opening(archive: Archive, *, name: str, maker: str) -> str:
@@ -87,19 +88,16 @@ def sheets_of(archive: Archive, *, name: str, maker: str) -> tuple[SheetEntry, .
     """Sheets of the loudspeaker in the order of their sealing."""
     query = select(ListeningSheetRow).filter_by(folded_name=folded(name), folded_maker=folded(maker))
     with archive.reading() as work:
-        return tuple(_entry(row) for row in work.scalars(query.order_by(ListeningSheetRow.id)))
+        return tuple(entry_of(SheetEntry, row) for row in work.scalars(query.order_by(ListeningSheetRow.id)))
 
 
 def all_sheets(archive: Archive) -> tuple[SheetEntry, ...]:
     """Every sheet of the archive in the order of their sealing."""
+    query = select(ListeningSheetRow).order_by(ListeningSheetRow.id)
     with archive.reading() as work:
-        return tuple(_entry(row) for row in work.scalars(select(ListeningSheetRow).order_by(ListeningSheetRow.id)))
+        return tuple(entry_of(SheetEntry, row) for row in work.scalars(query))
 
 
 def _opened_at(work: Work, key: dict[str, str]) -> str | None:
     row = work.get(DataOpeningRow, (key["folded_name"], key["folded_maker"]))
     return None if row is None else row.opened_at
-
-
-def _entry(row: ListeningSheetRow) -> SheetEntry:
-    return SheetEntry(row.id, row.facts, row.sha256, row.sealed_at, row.opened_at, row.is_after_data)

@@ -26,17 +26,9 @@ class RecordingStore:
             raise ArchiveError(f"{sha256!r} is not a SHA-256", expected="64 hex digits in lower case")
         return self.folder / sha256[:2] / sha256[2:]
 
-    def has(self, sha256: str) -> bool:
-        """True if the content is here (its bytes are not checked; `is_intact` does)."""
-        return self.path(sha256).is_file()
-
     def is_intact(self, sha256: str) -> bool:
         """True if the content is here and still has its hash."""
-        path = self.path(sha256)
-        try:
-            return hash_of(path) == sha256
-        except OSError:
-            return False
+        return has_hash(self.path(sha256), sha256)
 
     def put(self, source: Path, *, expected_sha256: str) -> bool:
         """Keep a copy of `source`; True if it was new, False if the content was here already. Raises as `put_all`."""
@@ -55,7 +47,10 @@ class RecordingStore:
             targets = [self.path(sha256) for sha256, _ in step]
             with durable.replacing_all(targets, read_only=True) as made:
                 for (sha256, source), target, temporary in zip(step, targets, made, strict=True):
-                    _copy_checked(source, temporary, sha256, target)
+                    if _copy(source, temporary) != sha256:
+                        raise ArchiveError.of("archive.recording_changed", where=str(source), sha256=sha256)
+                    if hash_of(temporary) != sha256:
+                        raise ArchiveError.of("archive.copy_differs", where=str(target))
         return len(new)
 
     def read(self, sha256: str) -> bytes:
@@ -74,13 +69,6 @@ def hash_of(path: Path) -> str:
     """SHA-256 of a file, in hex. Raises OSError."""
     with open(path, "rb", buffering=0) as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
-
-
-def _copy_checked(source: Path, temporary: Path, sha256: str, target: Path) -> None:
-    if _copy(source, temporary) != sha256:
-        raise ArchiveError.of("archive.recording_changed", where=str(source), sha256=sha256)
-    if hash_of(temporary) != sha256:
-        raise ArchiveError.of("archive.copy_differs", where=str(target))
 
 
 def has_hash(path: Path, sha256: str) -> bool:

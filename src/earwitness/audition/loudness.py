@@ -92,11 +92,6 @@ class LoudnessMeter:
         power = power[power > np.mean(power) * 10.0 ** (RELATIVE_GATE_LU / 10.0)]
         return _lufs(float(np.mean(power)))
 
-    def highest_lufs(self, window_s: float) -> float | None:
-        """Largest ungated loudness over a window: momentary 0.4 s, short-term 3 s (EBU Tech 3341, from memory)."""
-        power = self._over(window_s)
-        return _lufs(float(np.max(power))) if power.size and np.max(power) > 0.0 else None
-
     def _over(self, window_s: float) -> FloatArray:
         """(B,) mean power over each complete window, every 0.1 s."""
         steps = np.concatenate(self._steps) if self._steps else np.zeros(0)

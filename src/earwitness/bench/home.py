@@ -34,8 +34,8 @@ class HomeRow:
     maker: str
     states: tuple[str, ...]
     words: str
-    action: str
     href: str
+    action: str = "Continue"
     day: str = ""
     touched: str = ""
     warnings: tuple[str, ...] = ()
@@ -158,20 +158,20 @@ def _before_data(told: Desk) -> Iterator[HomeRow]:
         words = "record the takes, or take them in" if is_written else "the session is not described yet"
         states = ("done" if heard else "open", "begun", *["open"] * 5)
         href = f"/measure?form={key.split(':')[1]}#begin"
-        yield HomeRow(name, maker, states, f"Measure: {words}", "Continue", href, touched=str(value.get("at") or ""))
+        at = str(value.get("at") or "")
+        yield HomeRow(name, maker, states=states, words=f"Measure: {words}", href=href, touched=at)
     for who, (maker, name, at) in told.heard.items():
         if who not in known and who not in forms:
             states = ("done", *["open"] * 6)
             href = f"/measure?{urlencode({'maker': maker, 'name': name})}#begin"
-            yield HomeRow(
-                name, maker, states, "Measure: notes are sealed, no session yet", "Continue", href, touched=at
-            )
+            words = "Measure: notes are sealed, no session yet"
+            yield HomeRow(name, maker, states=states, words=words, href=href, touched=at)
     notes = told.drafts.get("listen:new")
     setup = notes.get("setup") if isinstance(notes, dict) and not notes.get("sealed") else None
     if isinstance(setup, dict) and (setup.get("loudspeaker") or setup.get("maker")):
         states = ("begun", *["open"] * 6)
         name, maker = str(setup.get("loudspeaker") or ""), str(setup.get("maker") or "")
-        yield HomeRow(name, maker, states, "Listen: notes begun, not sealed", "Continue", "/listen")
+        yield HomeRow(name, maker, states=states, words="Listen: notes begun, not sealed", href="/listen")
 
 
 def _row(one: OnDesk) -> HomeRow:
@@ -179,9 +179,8 @@ def _row(one: OnDesk) -> HomeRow:
     words, place = _next(one, dict(zip(VERBS, states, strict=True)))
     action = "Open" if words.startswith("Published") else "Begin" if one.session_id is None else "Continue"
     href = "/measure#bring" if place == "measure" else f"/{place}/{one.id}"
-    return HomeRow(
-        one.name, one.maker, states, words, action, href, one.date, one.touched, one.warnings, one.id,
-    )  # fmt: skip
+    known = {"day": one.date, "touched": one.touched, "warnings": one.warnings, "id": one.id}
+    return HomeRow(one.name, one.maker, states=states, words=words, action=action, href=href, **known)
 
 
 def _states(one: OnDesk) -> tuple[str, ...]:

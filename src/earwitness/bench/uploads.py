@@ -10,7 +10,6 @@ from pathlib import Path, PurePosixPath
 from earwitness.errors import InputError, OutputError
 from earwitness.files.durable import make_folder, replacing
 from earwitness.files.system import is_name_everywhere
-from earwitness.session.load import load_session
 
 INCOMING = "incoming"
 MOST_FILES = 5000
@@ -72,11 +71,6 @@ def session_root(folder: Path) -> Path:
         return folder
     inside = sorted(p.parent for p in folder.glob("*/session.toml"))
     return inside[0] if len(inside) == 1 else folder
-
-
-def check_upload(archive_folder: Path, key: str) -> str:
-    """The loudspeaker whose session arrived. Raises SessionError with all faults, as `load_session` does."""
-    return load_session(session_root(upload_folder(archive_folder, key))).loudspeaker.title
 
 
 def discard_upload(archive_folder: Path, key: str) -> None:

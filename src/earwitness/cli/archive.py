@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from earwitness.cli import archive_option, distance, from_files
+from earwitness.cli import archive_option, from_files
 from earwitness.cli.show import Command, options, progress_bar
 from earwitness.errors import ArchiveError
 
@@ -22,9 +22,26 @@ def command() -> None:
     """Look after the archive: check, backup, export, import, rebuild, search, set aside, listening distance."""
 
 
-command.add_command(distance.listening_distance)
 command.add_command(from_files.add_list)
 command.add_command(from_files.export_responses)
+
+
+# A number below 0 is to be refused as what it is, not as an option that is not known.
+@command.command("listening-distance", cls=Command, context_settings={"ignore_unknown_options": True})
+@click.argument("meters", type=float, required=False)
+@archive_option
+def listening_distance(meters: float | None, archive: Path) -> None:
+    """Tell how far from a loudspeaker you listen, or keep METERS as that from now on.
+
+    Levels at the seat are for this distance, in figures, advice and reviews: 0.5 to 10 m, 3 m at first.
+    """
+    from earwitness.app.settings import distance_in, keep_distance
+
+    if meters is None:
+        click.echo(f"listening distance: {distance_in(archive):g} m")
+        return
+    click.echo(f"listening distance: {keep_distance(meters, archive):g} m, from now on")
+    click.echo("search and comparisons follow with: earwitness archive rebuild")
 
 
 @command.command(cls=Command)
@@ -131,9 +148,6 @@ def rebuild(ctx: click.Context, archive: Path, workers: int | None, cluster: str
         ctx.exit(_NOT_WHOLE)
 
 
-_session_option = click.option("--session", "number", type=int, default=None, help="Number of the session.")
-
-
 @command.command(cls=Command)
 @click.argument("name")
 @archive_option
@@ -146,8 +160,8 @@ def sessions(name: str, archive: Path) -> None:
 
 @command.command("set-aside", cls=Command)
 @click.argument("name")
-@_session_option
-@click.option("--because", default="", help="Why, to be shown in the list of sessions.")
+@options("session")
+@options("set-aside")
 @archive_option
 def set_aside(name: str, number: int | None, because: str, archive: Path) -> None:
     """Let a session of NAME count for nothing, the one that is read unless --session names another.
@@ -163,7 +177,7 @@ def set_aside(name: str, number: int | None, because: str, archive: Path) -> Non
 
 @command.command("take-back", cls=Command)
 @click.argument("name")
-@_session_option
+@options("session")
 @archive_option
 def take_back(name: str, number: int | None, archive: Path) -> None:
     """Let a session of NAME count again that was set aside."""
@@ -177,43 +191,20 @@ def take_back(name: str, number: int | None, archive: Path) -> None:
 def _tell_read(done: Moved) -> None:
     if done.counts is None:
         click.echo("no session of it is read now, and the search does not know it")
-    elif done.counts.words:
-        click.echo(f"read from now on: {done.counts.title}; but {done.counts.words}")
-    else:
-        click.echo(f"read from now on: {done.counts.title}")
+        return
+    click.echo(f"read from now on: {done.counts.title}" + (f"; but {done.counts.words}" if done.counts.words else ""))
 
 
 @command.command(cls=Command)
 @click.argument("words", nargs=-1)
 @archive_option
 @options("search")
-def search(
-    words: tuple[str, ...],
-    archive: Path,
-    kind: str | None,
-    price_from: float | None,
-    price_to: float | None,
-    currency: str | None,
-    figures: tuple[str, ...],
-    sort: str,
-    descending: bool,
-    limit: int,
-) -> None:
+def search(words: tuple[str, ...], archive: Path, figures: tuple[str, ...], **asked: Any) -> None:
     """Find loudspeakers by WORDS of maker, name, type and notes, by type, price and figures."""
     from earwitness.app.shelf import figure_range, found_lines, search_archive
     from earwitness.archive.search import SearchQuery
 
-    query = SearchQuery(
-        text=" ".join(words),
-        figures=tuple(figure_range(text) for text in figures),
-        type=kind,
-        currency=currency,
-        price_low=price_from,
-        price_high=price_to,
-        sort=sort,
-        descending=descending,
-        limit=limit,
-    )
+    query = SearchQuery(text=" ".join(words), figures=tuple(figure_range(text) for text in figures), **asked)
     found = search_archive(query, archive)
-    shown = tuple(dict.fromkeys([*(one.key for one in query.figures), sort]))
+    shown = tuple(dict.fromkeys([*(one.key for one in query.figures), query.sort]))
     click.echo("\n".join(found_lines(found, shown)))

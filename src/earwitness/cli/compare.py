@@ -1,6 +1,7 @@
 """earwitness compare."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -14,21 +15,9 @@ from earwitness.cli.show import Command, Failures, options, progress_bar
 @archive_option
 @click.pass_context
 def command(
-    ctx: click.Context,
-    names: tuple[str, ...],
-    match: tuple[float, float],
-    curve: str,
-    among: bool,
-    kind: str | None,
-    price_from: float | None,
-    price_to: float | None,
-    currency: str | None,
-    date_low: str | None,
-    date_high: str | None,
-    folder: Path | None,
-    as_json: bool,
-    archive: Path,
-) -> None:
+    ctx: click.Context, names: tuple[str, ...], match: tuple[float, float], curve: str, among: bool,
+    folder: Path | None, as_json: bool, archive: Path, **group_of: Any,
+) -> None:  # fmt: skip
     """Set two to four loudspeakers beside each other: figures, curves, and what cannot be told apart.
 
     Curves are level-matched by their mean over the band of --match. --curve takes on_axis, early_reflections, in_room,
@@ -48,7 +37,7 @@ def command(
         write_comparison,
     )
 
-    limits = Group(kind, currency, price_from, price_to, date_low, date_high)
+    limits = Group(**group_of)
     group = limits if among or limits != Group() else None
     with progress_bar("compare") as progress:
         found = compare_loudspeakers(names, archive, match_hz=match, curve=curve, group=group, progress=progress)

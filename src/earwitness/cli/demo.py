@@ -8,14 +8,7 @@ from earwitness.cli.show import Command, options, progress_bar
 
 
 @click.command(cls=Command)
-@options("demo")
-@click.option(
-    "--positions",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    default=None,
-    help='Scan at the points of this table, as "earwitness measure plan --to" writes it.',
-)
-@click.option("--open", "open_page", is_flag=True, help="Open the review in the browser.")
+@options("demo", positions=click.Path(exists=True, dir_okay=False, path_type=Path))
 def command(
     folder: Path,
     loudspeaker: str | None,

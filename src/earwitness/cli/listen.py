@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import asdict
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from earwitness.cli import archive_option
-from earwitness.cli.picking import pick_options
-from earwitness.cli.show import Command, options, progress_bar, terminal_width
+from earwitness.cli.show import Command, options, pick_options, progress_bar, terminal_width
 
 if TYPE_CHECKING:
+    from earwitness.app.audition import Ears
     from earwitness.app.listen import BlindTest
 
 
@@ -196,12 +198,21 @@ def record(archive: Path, listener: str | None, as_json: bool) -> None:
             click.echo("\n".join(record_lines(*own, listener="" if one == listener else one or "")))
 
 
-band_option = click.option(
-    "--band", "bands", type=(click.Choice(["peaking", "low_shelf", "high_shelf"]), float, float, float),
-    multiple=True, metavar="KIND HZ DB Q", help="A band of your own, for the version own; may be given again.",
-)  # fmt: skip
+band_option = options("listen-band")
 
-room_options = options("listen-room")
+
+def room_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--room and what belongs to it; the command gets the ears in it, None without a room."""
+
+    @wraps(command)
+    def placed(*args: Any, **others: Any) -> Any:
+        from earwitness.app.audition import ears_in
+
+        facts = {key: others.pop(key) for key in ("size", "reverberation_s", "seat_m", "head_set")}
+        return command(*args, ears=ears_in(**facts), **others)
+
+    made: Callable[..., Any] = options("listen-room")(placed)
+    return made
 
 
 @command.command(name="render", cls=Command)
@@ -212,21 +223,7 @@ room_options = options("listen-room")
 @options("listen-render-2")
 @room_options
 @archive_option
-def render(
-    name: str,
-    folder: Path,
-    sound: str,
-    forms: tuple[str, ...],
-    bands: tuple[tuple[str, float, float, float], ...],
-    against: tuple[str, ...],
-    curve: str,
-    equal_gain: bool,
-    size: str | None,
-    reverberation_s: float | None,
-    seat_m: float | None,
-    head_set: Path | None,
-    archive: Path,
-) -> None:
+def render(name: str, folder: Path, equal_gain: bool, ears: Ears | None, archive: Path, **wanted: Any) -> None:
     """Render a sound as the loudspeaker NAME would change it, in versions to listen to.
 
     \b
@@ -243,15 +240,13 @@ def render(
 
     All versions have the same loudness, and none clips. This shows the data: sheets sealed afterwards are marked.
     """
-    from earwitness.app.audition import ears_in, rendered_lines
     from earwitness.app.audition import render as render_versions
+    from earwitness.app.audition import rendered_lines
 
-    ears = ears_in(size, reverberation_s=reverberation_s, seat_m=seat_m, head_set=head_set)
     with progress_bar("render") as progress:
         files = render_versions(
-            name, folder, archive, forms=forms, against=against, curve=curve, sound=sound,
-            match_loudness=not equal_gain, bands=bands, ears=ears, progress=progress,
-        )  # fmt: skip
+            name, folder, archive, match_loudness=not equal_gain, ears=ears, progress=progress, **wanted
+        )
     lines = rendered_lines(files, match_loudness=not equal_gain, ears=ears, width=terminal_width())
     click.echo("\n".join(lines))
 
@@ -264,23 +259,7 @@ def render(
 @options("listen-trial-2")
 @room_options
 @archive_option
-def trial(
-    name: str,
-    kind: str,
-    forms: tuple[str, ...],
-    bands: tuple[tuple[str, float, float, float], ...],
-    against: str,
-    finding: int | None,
-    sound: str,
-    curve: str,
-    trials: int | None,
-    listener: str,
-    size: str | None,
-    reverberation_s: float | None,
-    seat_m: float | None,
-    head_set: Path | None,
-    archive: Path,
-) -> None:
+def trial(name: str, archive: Path, **plan: Any) -> None:
     """Begin blind trials: can you hear the difference, which do you prefer, how small a finding do you hear.
 
     \b
@@ -297,15 +276,11 @@ def trial(
 
     The bench does the same with a switch that makes no click: Listen, Trials. This shows the data.
     """
-    from earwitness.app.audition import CAUTIONS, ears_in
+    from earwitness.app.audition import CAUTIONS
     from earwitness.app.trial import begin_trials, trial_lines
 
-    ears = ears_in(size, reverberation_s=reverberation_s, seat_m=seat_m, head_set=head_set)
     with progress_bar("trial"):
-        begun = begin_trials(
-            name, archive, kind=kind, forms=forms, bands=bands, finding=finding, against=against, curve=curve,
-            sound=sound, trials=trials, listener=listener, ears=ears,
-        )  # fmt: skip
+        begun = begin_trials(name, archive, **plan)
     click.echo("\n".join([*trial_lines(begun, terminal_width()), "", *CAUTIONS]))
     click.echo(f"first sounds: earwitness listen next {begun.number} --to FOLDER")
 

@@ -1,44 +1,26 @@
 """earwitness match."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 
 from earwitness.cli import archive_option
-from earwitness.cli.distance import distance_option
-from earwitness.cli.picking import pick_options
-from earwitness.cli.show import Command, options, progress_bar
+from earwitness.cli.show import Command, options, pick_options, progress_bar
 
 
 @click.command(cls=Command)
 @click.argument("name")
 @pick_options
 @options("match")
-@distance_option("--distance")
+@options("match-distance")
 @options("match-2")
 @archive_option
 def command(
-    name: str,
-    amplifier: Path | None,
-    room: Path | None,
-    area_m2: float | None,
-    height_m: float,
-    reverberation_s: float | None,
-    absorption: float | None,
-    listening_distance_m: float | None,
-    goal_db: float,
-    peak_db: float,
-    corner_hz: float | None,
-    slopes: str | None,
-    subwoofer: str | None,
-    window_db: float | None,
-    crossover_hz: float | None,
-    wall_m: float | None,
-    desk_m: tuple[float, float] | None,
-    beside: str | None,
-    as_json: bool,
-    archive: Path,
-) -> None:
+    name: str, amplifier: Path | None, room: Path | None, area_m2: float | None, height_m: float,
+    reverberation_s: float | None, absorption: float | None, listening_distance_m: float | None, slopes: str | None,
+    subwoofer: str | None, beside: str | None, as_json: bool, archive: Path, **asked: Any,
+) -> None:  # fmt: skip
     """Hold the maker's claims on the loudspeaker NAME against the data, and say what goes with it.
 
     \b
@@ -83,17 +65,11 @@ def command(
             findings,
             amplifier=sheet,
             room=plan,
-            goal_db=goal_db,
-            peak_db=peak_db,
-            corner_hz=corner_hz,
             scheme=scheme,
             enclosed=enclosed,
-            window_db=window_db,
-            crossover_hz=crossover_hz,
-            wall_m=wall_m,
-            desk_m=desk_m,
             beside=None if beside is None else read_loudspeaker(beside, archive),
             measured_subwoofer=None if subwoofer is None else read_loudspeaker(subwoofer, archive),
+            **asked,
         )
     advice = Advice(findings=findings, match=matched)
     click.echo(advice_text(result, advice) if as_json else "\n".join(match_lines(result, advice)))

@@ -1,44 +1,25 @@
 """earwitness mend."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 
 from earwitness.cli import archive_option
-from earwitness.cli.picking import pick_options
-from earwitness.cli.show import Command, options, progress_bar
+from earwitness.cli.show import Command, options, pick_options, progress_bar
 
 
 @click.command(cls=Command)
 @click.argument("name")
 @pick_options
 @options("mend")
-@click.option(
-    "--band",
-    "by_hand",
-    type=(click.Choice(["peaking", "low_shelf", "high_shelf"]), float, float, float),
-    multiple=True,
-    metavar="KIND HZ DB Q",
-    help="A band of your own; may be given again. Nothing is designed then.",
-)
+@options("mend-band")
 @options("mend-2")
 @archive_option
 def command(
-    name: str,
-    bands: int | None,
-    goal: str,
-    gain_db: tuple[float, float] | None,
-    q: tuple[float, float] | None,
-    range_hz: tuple[float, float] | None,
-    total_boost_db: float | None,
-    forced: bool,
-    by_hand: tuple[tuple[str, float, float, float], ...],
-    preamp_db: float | None,
-    aim: bool,
-    folder: Path | None,
-    as_json: bool,
-    archive: Path,
-) -> None:
+    name: str, bands: int | None, goal: str, by_hand: tuple[tuple[str, float, float, float], ...],
+    preamp_db: float | None, aim: bool, folder: Path | None, as_json: bool, archive: Path, **limited: Any,
+) -> None:  # fmt: skip
     """Say whether an equalizer pays for the loudspeaker NAME, and design it.
 
     \b
@@ -73,7 +54,7 @@ def command(
     from earwitness.exhibits.advice import Advice
     from earwitness.exhibits.heard import trial_words
 
-    limits = limits_of(gain_db=gain_db, q=q, range_hz=range_hz, total_boost_db=total_boost_db, forced=forced)
+    limits = limits_of(**limited)
     goal_from(goal)  # What cannot be is refused before the recordings are read.
     with progress_bar("mend") as progress:
         result = read_loudspeaker(name, archive, progress=progress)

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from earwitness.cli import archive_option
-from earwitness.cli.distance import distance_option
 from earwitness.cli.show import Command, Failures, options, progress_bar
 
 if TYPE_CHECKING:
@@ -19,34 +17,15 @@ if TYPE_CHECKING:
 @click.command(cls=Command)
 @click.argument("name")
 @options("publish")
-@distance_option()
-@click.option("--because", default="", help="Why numbers change, for the corrections.")
+@options("distance")
+@options("publish-2")
 @archive_option
 @click.pass_context
 def command(
-    ctx: click.Context,
-    name: str,
-    folder: Path | None,
-    report: bool,
-    paper: str,
-    stills: str | None,
-    steps: bool,
-    transparent: bool,
-    build_up: Literal["svg", "video"] | None,
-    talk: bool,
-    data: str | None,
-    everything: str | None,
-    material: Path | None,
-    words: Path | None,
-    write_words: Path | None,
-    exhibits: str | None,
-    leave_out: str | None,
-    captions: tuple[str, ...],
-    list_exhibits: bool,
-    listening_distance_m: float | None,
-    because: str,
-    archive: Path,
-) -> None:
+    ctx: click.Context, name: str, folder: Path | None, material: Path | None, words: Path | None,
+    write_words: Path | None, exhibits: str | None, leave_out: str | None, captions: tuple[str, ...],
+    list_exhibits: bool, listening_distance_m: float | None, because: str, archive: Path, **wanted: Any,
+) -> None:  # fmt: skip
     """Write the review of the loudspeaker NAME: static pages that open from disk, with downloads.
 
     Your verdict, likes, dislikes, ties and how you had the sample are Markdown: --write-words gives a file to fill
@@ -63,8 +42,7 @@ def command(
             _list(name, archive)
             return
         raise click.UsageError("give a folder for the page: --to FOLDER")
-    products = _products(report or bool(everything), paper, stills, steps, talk, data, everything)
-    products = replace(products, transparent=transparent, build_up=build_up)
+    products = _products(**wanted)
     if words is not None:
         kept = keep_words(name, words, archive)
         click.echo(f"your words are in the archive: {', '.join(kept.parts) or 'none'}")
@@ -129,17 +107,17 @@ def _list(name: str, place: Path) -> None:
 
 
 def _products(
-    report: bool, paper: str, stills: str | None, steps: bool, talk: bool, data: str | None, everything: str | None
+    *, report: bool, paper: str, stills: str | None, talk: bool, data: str | None, everything: str | None, **how: Any
 ) -> Products:
     from earwitness.app.publish import Products
 
     wide, tall = stills in ("wide", "both") or bool(everything), stills in ("tall", "both") or bool(everything)
     return Products(
-        report=("letter" if paper == "letter" else "a4") if report else None,
+        report=("letter" if paper == "letter" else "a4") if report or everything else None,
         stills=(*(("wide",) if wide else ()), *(("tall",) if tall else ())),
-        steps=steps,
         talk=talk or bool(everything),
         license=everything or data,
+        **how,
     )
 
 

@@ -1,13 +1,12 @@
 """earwitness read."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 
 from earwitness.cli import archive_option
-from earwitness.cli.distance import distance_option
-from earwitness.cli.picking import pick_options
-from earwitness.cli.show import Command, options, progress_bar, terminal_width
+from earwitness.cli.show import Command, options, pick_options, progress_bar, terminal_width
 
 
 @click.command(cls=Command)
@@ -15,24 +14,13 @@ from earwitness.cli.show import Command, options, progress_bar, terminal_width
 @pick_options
 @archive_option
 @options("read")
-@distance_option()
+@options("distance")
 @options("read-2")
 def command(
-    name: str,
-    archive: Path,
-    as_json: bool,
-    rear_wall: str,
-    listening_distance_m: float | None,
-    gate_ms: float | None,
-    taper_percent: float | None,
-    near_window_ms: float | None,
-    splice_hz: tuple[float, float] | None,
-    keep: bool,
-    automatic: bool,
-    place: str | None,
-    all_units: bool,
-    how: str | None,
-) -> None:
+    name: str, archive: Path, as_json: bool, splice_hz: tuple[float, float] | None, keep: bool, automatic: bool,
+    place: str | None, all_units: bool, how: str | None, rear_wall: str, listening_distance_m: float | None,
+    **window: float | None,
+) -> None:  # fmt: skip
     """Show the figures of the loudspeaker NAME, each with its 95 % uncertainty.
 
     Gate and splice are chosen by the program unless told; what is told holds for this once, or with --keep for good.
@@ -43,7 +31,8 @@ def command(
     from earwitness.errors import InputError
 
     low, high = splice_hz or (None, None)
-    chosen = Chosen(gate_ms, taper_percent, near_window_ms, low, high)
+    chosen = Chosen(splice_low_hz=low, splice_high_hz=high, **window)
+    wanted: dict[str, Any] = {"rear_wall": rear_wall, "listening_distance_m": listening_distance_m}
     if (automatic and chosen != AUTOMATIC) or (keep and (automatic or chosen == AUTOMATIC)):
         raise InputError.of("cli.kept_unclear")
     if all_units:
@@ -54,19 +43,10 @@ def command(
         return
     with progress_bar("read") as progress:
         if keep or automatic:
-            result = keep_chosen(
-                name, chosen, archive, rear_wall=rear_wall, listening_distance_m=listening_distance_m, progress=progress
-            )
+            result = keep_chosen(name, chosen, archive, progress=progress, **wanted)
         else:
             tried = None if chosen == AUTOMATIC else chosen
-            result = read_loudspeaker(
-                name,
-                archive,
-                rear_wall=rear_wall,
-                chosen=tried,
-                listening_distance_m=listening_distance_m,
-                progress=progress,
-            )
+            result = read_loudspeaker(name, archive, chosen=tried, progress=progress, **wanted)
     if how is not None:
         click.echo("\n".join(evidence_lines(evidence_of(result, how))))
         return
@@ -77,20 +57,13 @@ def _at(name: str, place: str, archive: Path, *, as_json: bool) -> str:
     from earwitness.app.match import at_document, at_lines, level_at
 
     try:
-        distance_m, azimuth_deg, elevation_deg = (float(part) for part in place.split(","))
+        at = dict(zip(("distance_m", "azimuth_deg", "elevation_deg"), map(float, place.split(",")), strict=True))
     except ValueError:
         raise click.BadParameter(
             f"{place!r} is not a distance in meters and two angles in degrees, such as 2,30,0", param_hint="--at"
         ) from None
     with progress_bar("read") as progress:
-        found = level_at(
-            name,
-            archive,
-            distance_m=distance_m,
-            azimuth_deg=azimuth_deg,
-            elevation_deg=elevation_deg,
-            progress=progress,
-        )
+        found = level_at(name, archive, progress=progress, **at)
     return at_document(found) if as_json else "\n".join(at_lines(found))
 
 

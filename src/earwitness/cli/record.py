@@ -23,14 +23,6 @@ if TYPE_CHECKING:
     from earwitness.capture.take import Recorded
 
 _folder = click.argument("folder", type=click.Path(path_type=Path))
-_yes = click.option("--yes", is_flag=True, help="You have read the cautions; ask nothing.")
-_away = click.option("--away", is_flag=True, help="You are outside the room while it plays: it is not counted.")
-_table = click.option(
-    "--turntable", "table", metavar="ADDRESS", help="Turn by this turntable: HOST:PORT, /dev/ttyACM0, or simulated."
-)
-_pause = click.option(
-    "--pause", "pause_s", type=float, default=3.0, show_default=True, help="Count-down before each take, s."
-)
 _setup = options("live-setup")
 
 
@@ -75,7 +67,7 @@ def calibrate(folder: Path, source: str, microphone: int, rate_hz: int, level_db
 @_folder
 @options("level")
 @_setup
-@_yes
+@options("yes")
 def level(folder: Path, target_db: float, distance_m: float, yes: bool, **setup: Any) -> None:
     """Raise noise slowly from silence to --target, then look at the loop-back.
 
@@ -105,7 +97,7 @@ def level(folder: Path, target_db: float, distance_m: float, yes: bool, **setup:
 @click.command(name="loopback", cls=Command)
 @_folder
 @_setup
-@_yes
+@options("yes")
 def loopback(folder: Path, yes: bool, **setup: Any) -> None:
     """Play a sweep of one second, -40 dB re full scale at most, and look whether the loop-back carries it."""
     from earwitness.app import capture
@@ -121,10 +113,7 @@ def loopback(folder: Path, yes: bool, **setup: Any) -> None:
 @_folder
 @_setup
 @options("record")
-@_pause
-@_table
-@_away
-@_yes
+@options("live")
 def record(
     folder: Path, only: str | None, again: bool, pause_s: float, table: str | None, away: bool, yes: bool, **setup: Any
 ) -> None:
@@ -145,10 +134,7 @@ def record(
 
 @click.command(name="resume", cls=Command)
 @_folder
-@_pause
-@_table
-@_away
-@_yes
+@options("live")
 def resume(folder: Path, pause_s: float, table: str | None, away: bool, yes: bool) -> None:
     """Go on with the live session of FOLDER, with its own settings, after a crash or an unplugged device."""
     with closing(_series(folder, {}, begin=False)) as series:

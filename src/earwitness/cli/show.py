@@ -7,6 +7,7 @@ import time
 import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import wraps
 from pathlib import Path
 from typing import Any
 
@@ -51,6 +52,7 @@ def options(table: str, **kinds: Any) -> Callable[[Callable[..., Any]], Callable
     """The options of a command as a table of options.toml lists them. kinds : types of this command alone, by name."""
     kinds |= {"path": click.Path(path_type=Path), "file": click.Path(dir_okay=False, path_type=Path)}
     kinds |= {"folder": click.Path(file_okay=False, path_type=Path), "float": float, "int": int}
+    kinds["band"] = (click.Choice(["peaking", "low_shelf", "high_shelf"]), float, float, float)
     ranges: dict[str, Any] = {"float": click.FloatRange, "int": click.IntRange}
 
     def made(flag: str, said: dict[str, Any]) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
@@ -59,7 +61,7 @@ def options(table: str, **kinds: Any) -> Callable[[Callable[..., Any]], Callable
         rest["type"] = click.Choice(choices) if choices else None if kind is None else kinds[kind]
         if (low, high) != (None, None):
             rest["type"] = ranges[kind](low, high)
-        return click.option(flag, *([name] if name else ()), **rest)
+        return click.option(flag, *rest.pop("also", ()), *([name] if name else ()), **rest)
 
     every = [made(flag, said) for flag, said in table_of("cli", "options")[table].items()]
 
@@ -151,3 +153,18 @@ class Failures:
         if self._failed:
             click.echo(f"not done: {'; '.join(subject for subject, _ in self._failed)}", err=True)
             ctx.exit(self._failed[0][1])
+
+
+def pick_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--session, --unit and --variant; the command gets one name with what was picked."""
+
+    @wraps(command)
+    def picked(
+        *args: Any, name: str, session_number: int | None, unit: str | None, variant: str | None, **others: Any
+    ) -> Any:
+        from earwitness.archive.choose import picking
+
+        return command(*args, name=picking(name, session=session_number, unit=unit, variant=variant), **others)
+
+    made: Callable[..., Any] = options("pick")(picked)
+    return made

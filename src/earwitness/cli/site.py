@@ -1,6 +1,7 @@
 """earwitness site."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -12,16 +13,7 @@ from earwitness.cli.show import Command, Failures, options, progress_bar
 @options("site")
 @archive_option
 @click.pass_context
-def command(
-    ctx: click.Context,
-    folder: Path,
-    title: str | None,
-    base_url: str,
-    author: str,
-    because: str,
-    workers: int | None,
-    archive: Path,
-) -> None:
+def command(ctx: click.Context, folder: Path, title: str | None, archive: Path, **wanted: Any) -> None:
     """Publish every loudspeaker of the archive as one site; only what changed is written anew.
 
     The index searches, sorts and compares without a server. Addresses are permanent. Data that are published count as
@@ -31,16 +23,7 @@ def command(
     from earwitness.app.site import TITLE, publish_site
 
     with progress_bar("site") as progress:
-        report = publish_site(
-            folder,
-            archive,
-            title=title or TITLE,
-            base_url=base_url,
-            author=author,
-            because=because,
-            workers=workers,
-            progress=progress,
-        )
+        report = publish_site(folder, archive, title=title or TITLE, progress=progress, **wanted)
     click.echo(
         f"{len(report.written)} loudspeaker{'s' * (len(report.written) != 1)} written, {report.unchanged} unchanged"
     )

@@ -5,20 +5,68 @@ there the source's place is taken off and the rest is seen in the source's frame
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from earwitness.dsp.spherical import acn, real_harmonics
 from earwitness.errors import FormatError
-from earwitness.formats.harmonic_sofa import HARMONICS, harmonic_basis, order_of
-from earwitness.formats.netcdf_probe import probe
 from earwitness.formats.response_table import Question
 from earwitness.formats.sofa import _BROKEN as BROKEN
-from earwitness.formats.sofa import MAX_BYTES, MAX_VALUES, TRUST, _checked_bytes, _frame, _load, _numbers, _points
+from earwitness.formats.sofa import TRUST, _frame, _header, _load, _numbers, _points
 from earwitness.quantities import Directions, cta_orbits
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray, Locked
+
+NORMALIZATIONS = ("orthonormal", "N3D", "SN3D")
+_SIGNED = ", Condon-Shortley sign"
+HARMONICS = (*NORMALIZATIONS, *(f"{name}{_SIGNED}" for name in NORMALIZATIONS))
+MOST_ORDER = 60
+
+
+def order_of(coefficients: int) -> int:
+    """Order of a set of coefficients. ValueError where their number is no square, or too large."""
+    order = round(float(np.sqrt(coefficients))) - 1
+    if (order + 1) ** 2 != coefficients or not 0 <= order <= MOST_ORDER:
+        raise ValueError(f"{coefficients} coefficients are no complete set of spherical harmonics")
+    return order
+
+
+def harmonic_basis(order: int, directions: FloatArray, kind: str) -> FloatArray:
+    """(D, (order + 1)^2) real harmonics at unit vectors (D, 3), of one of HARMONICS.
+
+    AES69 lets receivers or emitters be coefficients; files name neither normalization nor sign, so that a person says
+    which (real harmonics in the order n^2 + n + m; definitions of N3D and SN3D from memory, held against a
+    general-purpose library in tests/formats/test_harmonic_sofa.py).
+    """
+    x, y, z = directions.T
+    basis = real_harmonics(order, np.clip(z, -1.0, 1.0), np.arctan2(y, x))
+    degree, m = acn(order)
+    factor = np.ones(degree.size)
+    if not kind.startswith("orthonormal"):
+        factor = factor * np.sqrt(4 * np.pi)
+    if kind.startswith("SN3D"):
+        factor = factor / np.sqrt(2.0 * degree + 1.0)
+    if not kind.endswith(_SIGNED):
+        factor = factor * np.where(m % 2 == 0, 1.0, -1.0)
+    return np.asarray(basis * factor, dtype=float)
+
+
+def smoothest(directions: FloatArray, pressure: ComplexArray, order: int) -> ComplexArray:
+    """((order + 1)^2, F) orthonormal coefficients of the smoothest series through pressure (D, F) at unit vectors.
+
+    Least sum of (1 + n (n + 1))^2 |c|^2, the square of the surface Laplacian (splines on the sphere, from memory).
+    ValueError where the order can't pass through all directions.
+    """
+    basis = harmonic_basis(order, directions, "orthonormal")
+    degree, _ = acn(order)
+    weight = 1.0 / (1.0 + degree * (degree + 1.0)) ** 2
+    kernel = (basis * weight) @ basis.T
+    if np.linalg.cond(kernel) > 1e12:
+        raise ValueError(f"order {order} does not pass through {len(directions)} directions")
+    return np.asarray(weight[:, None] * (basis.T @ np.linalg.solve(kernel, pressure)), dtype=np.complex128)
+
 
 TRANSFER = ("FreeFieldDirectivityTF", "GeneralTF", "GeneralTF-E")
 IMPULSE = ("GeneralFIR", "GeneralFIR-E", "GeneralFIRE")
@@ -55,13 +103,24 @@ class SofaDirectivity(Locked):
     u_common_db: FloatArray | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """A file that is being read, with what a person answered, and what is asked and told of it."""
+
+    path: Path
+    sofa: Any
+    convention: str
+    answers: dict[str, str]
+    told: list[str] = field(default_factory=list)
+    asked: list[Question] = field(default_factory=list)
+
+
 def read_directivity_sofa(path: Path, *, answers: Mapping[str, str] | None = None) -> SofaDirectivity:
     """The directivity in a SOFA file.
 
     answers : by key of a question: "axis" ("azimuth, elevation" of the file's reference axis in degrees), "data" and
     "positions" as above. FormatError for a file that holds none, or cannot be read.
     """
-    _checked_bytes(path, MAX_BYTES)
     convention = _convention(path)
     try:
         with np.errstate(all="ignore"):
@@ -71,13 +130,7 @@ def read_directivity_sofa(path: Path, *, answers: Mapping[str, str] | None = Non
 
 
 def _convention(path: Path) -> str:
-    try:
-        facts = probe(path, most_unpacked_bytes=8 * MAX_VALUES)
-    except ValueError as error:
-        raise _refused(path, f"this is not a netCDF-4 file: {error}") from None
-    convention, kind = facts.attributes.get("SOFAConventions", ""), facts.attributes.get("DataType", "")
-    if facts.values > MAX_VALUES:
-        raise _refused(path, f"the header promises {facts.values} values", expected=f"at most {MAX_VALUES}")
+    _, convention, kind = _header(path, _refused)
     if convention.startswith(("SimpleFreeField", "FreeFieldHR")):
         raise _refused(path, f"the convention is {convention!r}: {_HEAD}")
     if convention not in (*TRANSFER, *IMPULSE):
@@ -87,14 +140,16 @@ def _convention(path: Path) -> str:
 
 
 def _read(path: Path, sofa: Any, convention: str, answers: dict[str, str]) -> SofaDirectivity:
-    told: list[str] = []
-    asked: list[Question] = []
+    on = _Reading(path, sofa, convention, answers)
+    told, asked = on.told, on.asked
     impulse = convention in IMPULSE
     values = _values(sofa, impulse=impulse)
     if harmonic := _is_harmonic(sofa):
-        values, points = _of_harmonics(path, sofa, values, harmonic, convention, answers, asked, told)
+        values, points = _of_harmonics(on, values, harmonic)
     else:
-        values, points = _of_places(path, sofa, values, convention, answers, asked, told)
+        values = _one_state(path, values, told)
+        places = _places(on, values.shape)
+        values, points = values.reshape(places.shape[0], -1), _turned(on, places)
     radius = np.linalg.norm(points, axis=1)
     if not ((radius > 0) & (radius <= _FARTHEST_M)).all():
         raise _refused(path, "it holds positions that are no directions")
@@ -138,21 +193,6 @@ def _read(path: Path, sofa: Any, convention: str, answers: dict[str, str]) -> So
     )
 
 
-def _of_places(
-    path: Path,
-    sofa: Any,
-    values: ComplexArray,
-    convention: str,
-    answers: dict[str, str],
-    asked: list[Question],
-    told: list[str],
-) -> tuple[ComplexArray, FloatArray]:
-    """(D, N) responses and (D, 3) where each was taken, in the source's frame."""
-    values = _one_state(path, values, told)
-    points = _places(path, sofa, values.shape, answers, asked, told)
-    return values.reshape(points.shape[0], -1), _turned(sofa, points, convention, answers, asked)
-
-
 def _is_harmonic(sofa: Any) -> str:
     """Which positions are coefficients of spherical harmonics, or ""."""
     for name in ("Receiver", "Emitter"):
@@ -161,41 +201,30 @@ def _is_harmonic(sofa: Any) -> str:
     return ""
 
 
-def _of_harmonics(
-    path: Path,
-    sofa: Any,
-    values: ComplexArray,
-    which: str,
-    convention: str,
-    answers: dict[str, str],
-    asked: list[Question],
-    told: list[str],
-) -> tuple[ComplexArray, FloatArray]:
+def _of_harmonics(on: _Reading, values: ComplexArray, which: str) -> tuple[ComplexArray, FloatArray]:
     """(70, N) responses at the directions of ANSI/CTA-2034-A and these, as the source sees them.
 
     The series stands in the frame of what its coefficients belong to, about the source.
     """
+    sofa, answers, asked = on.sofa, on.answers, on.asked
     values = values[:1].reshape(-1, values.shape[-1])
     order = order_of(len(values))
     for name in ("SourcePosition", "ListenerPosition"):
-        if (
-            np.abs(_points(np.reshape(_numbers(getattr(sofa, name, np.zeros(3))), (-1, 3)), _kind(sofa, name))).max()
-            > 1e-6
-        ):
-            raise _refused(path, f"its harmonics are not about the source: {name} is not the origin")
+        if np.abs(_points(getattr(sofa, name, np.zeros(3)), _kind(sofa, name))).max() > 1e-6:
+            raise _refused(on.path, f"its harmonics are not about the source: {name} is not the origin")
     wanted = cta_orbits().unit_vectors()
     inward = np.eye(3)
     if hasattr(sofa, "SourceView"):
         inward = _frame_of(sofa, "Source", (1.0, 0.0, 0.0))[0].T
     else:
-        turned = _turned(sofa, np.eye(3), convention, answers, asked)
+        turned = _turned(on, np.eye(3))
         inward = turned if "axis" in answers else inward
     outward = _frame_of(sofa, "Listener", (1.0, 0.0, 0.0))[0] if which == "Receiver" else np.eye(3)
     kind = answers.get("harmonics", "")
     if kind not in HARMONICS:
         asked.append(Question("harmonics", 0, "SOFA names no normalization and sign of spherical harmonics", HARMONICS))
         kind = HARMONICS[0]
-    told.append(f"{len(values)} coefficients of spherical harmonics, order {order}, evaluated at the 70 directions")
+    on.told.append(f"{len(values)} coefficients of spherical harmonics, order {order}, evaluated at the 70 directions")
     return np.asarray(harmonic_basis(order, wanted @ (outward @ inward).T, kind) @ values), wanted
 
 
@@ -236,49 +265,44 @@ def _one_state(path: Path, values: ComplexArray, told: list[str]) -> ComplexArra
     return values
 
 
-def _places(
-    path: Path, sofa: Any, shape: tuple[int, ...], answers: dict[str, str], asked: list[Question], told: list[str]
-) -> FloatArray:
+def _places(on: _Reading, shape: tuple[int, ...]) -> FloatArray:
     """(D, 3) where each response was taken, from the source, in the world's axes."""
-    receivers = _points(np.reshape(_numbers(sofa.ReceiverPosition), (-1, 3)), sofa.ReceiverPosition_Type)
-    sources = _points(np.reshape(_numbers(sofa.SourcePosition), (-1, 3)), _kind(sofa, "SourcePosition"))
-    listener = _points(
-        np.reshape(_numbers(getattr(sofa, "ListenerPosition", np.zeros(3))), (-1, 3)), _kind(sofa, "ListenerPosition")
-    )
+    sofa = on.sofa
+    receivers = _points(sofa.ReceiverPosition, sofa.ReceiverPosition_Type)
+    sources = _points(sofa.SourcePosition, _kind(sofa, "SourcePosition"))
+    listener = _points(getattr(sofa, "ListenerPosition", np.zeros(3)), _kind(sofa, "ListenerPosition"))
     seen = _frame_of(sofa, "Listener", (1.0, 0.0, 0.0))
     if shape[1] > 1 or shape[0] == 1:
         if len(receivers) != shape[1]:
-            raise _refused(path, f"{shape[1]} responses stand beside {len(receivers)} receiver positions")
+            raise _refused(on.path, f"{shape[1]} responses stand beside {len(receivers)} receiver positions")
         return np.asarray(listener[0] + receivers @ seen[0] - sources[0], dtype=float)
     if len(sources) == shape[0] and len(sources) > 1:
-        answer = answers.get("positions", "")
+        answer = on.answers.get("positions", "")
         if answer == "radiated directions":
             return sources
         if answer == "places of the source":
             return np.asarray(listener[0] + receivers[0] @ seen[0] - sources, dtype=float)
         why = "directions stand in the source's positions: directions radiated into, or places of a source that turned?"
-        asked.append(Question("positions", 0, why, POSITIONS))
-        told.append("read as directions that the source radiates into")
+        on.asked.append(Question("positions", 0, why, POSITIONS))
+        on.told.append("read as directions that the source radiates into")
         return sources
     # A turntable: one receiver, and a source whose view turns from measurement to measurement.
     return np.broadcast_to(listener[0] + receivers[0] @ seen[0] - sources[0], (shape[0], 3)).astype(float)
 
 
-def _turned(
-    sofa: Any, points: FloatArray, convention: str, answers: dict[str, str], asked: list[Question]
-) -> FloatArray:
+def _turned(on: _Reading, points: FloatArray) -> FloatArray:
     """Points in the source's frame; where the file names no view, the reference axis is asked for."""
-    if hasattr(sofa, "SourceView"):
-        frames = _frame_of(sofa, "Source", (1.0, 0.0, 0.0))
+    if hasattr(on.sofa, "SourceView"):
+        frames = _frame_of(on.sofa, "Source", (1.0, 0.0, 0.0))
         if len(frames) not in (1, len(points)):
             raise ValueError("the source's view does not belong to its measurements")
         frames = np.broadcast_to(frames, (len(points), 3, 3))
         return np.asarray(np.einsum("dij,dj->di", frames, points), dtype=float)
-    if "axis" not in answers:
-        why = f"a file of {convention} names no view of the source: is azimuth 0, elevation 0 the reference axis?"
-        asked.append(Question("axis", 0, why, ("0, 0",)))
+    if "axis" not in on.answers:
+        why = f"a file of {on.convention} names no view of the source: is azimuth 0, elevation 0 the reference axis?"
+        on.asked.append(Question("axis", 0, why, ("0, 0",)))
         return points
-    azimuth, elevation = (np.radians(float(part)) for part in answers["axis"].split(","))
+    azimuth, elevation = (np.radians(float(part)) for part in on.answers["axis"].split(","))
     view = np.array([np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth), np.sin(elevation)])
     up = np.array([-np.sin(elevation) * np.cos(azimuth), -np.sin(elevation) * np.sin(azimuth), np.cos(elevation)])
     return np.asarray(points @ _frame(view, up).T, dtype=float)
@@ -286,9 +310,7 @@ def _turned(
 
 def _frame_of(sofa: Any, who: str, view: tuple[float, float, float]) -> FloatArray:
     """(M or 1, 3, 3) rows x, y, z of the frame of "Source" or "Listener"."""
-    views = _points(
-        np.reshape(_numbers(getattr(sofa, f"{who}View", np.array(view))), (-1, 3)), _kind(sofa, f"{who}View")
-    )
+    views = _points(getattr(sofa, f"{who}View", np.array(view)), _kind(sofa, f"{who}View"))
     ups = np.reshape(_numbers(getattr(sofa, f"{who}Up", np.array([0.0, 0.0, 1.0]))), (-1, 3))
     count = max(len(views), len(ups))
     views, ups = np.broadcast_to(views, (count, 3)), np.broadcast_to(ups, (count, 3))

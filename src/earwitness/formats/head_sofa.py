@@ -7,9 +7,8 @@ from typing import Any
 import numpy as np
 
 from earwitness.errors import FormatError
-from earwitness.formats.netcdf_probe import probe
 from earwitness.formats.sofa import _BROKEN as BROKEN
-from earwitness.formats.sofa import MAX_BYTES, MAX_VALUES, _checked_bytes, _load, _numbers, _points
+from earwitness.formats.sofa import _header, _load, _numbers, _points
 from earwitness.quantities.arrays import FloatArray, Locked
 
 CONVENTION = "SimpleFreeFieldHRIR"
@@ -32,16 +31,9 @@ class HeadImpulses(Locked):
 
 def read_head_sofa(path: Path) -> HeadImpulses:
     """The head set in a SOFA file. FormatError for a file that holds none, or cannot be read."""
-    _checked_bytes(path, MAX_BYTES)
-    try:
-        facts = probe(path, most_unpacked_bytes=8 * MAX_VALUES)
-    except ValueError as error:
-        raise _refused(path, f"this is not a netCDF-4 file: {error}") from None
-    said = facts.attributes.get("SOFAConventions", "")
+    _, said, _ = _header(path, _refused)
     if said != CONVENTION:
         raise _refused(path, f"the convention is {said or 'not stated'!r}")
-    if facts.values > MAX_VALUES:
-        raise _refused(path, f"the header promises {facts.values} values")
     try:
         with np.errstate(all="ignore"):
             return _read(path, _load(path))
@@ -57,14 +49,14 @@ def _read(path: Path, sofa: Any) -> HeadImpulses:
         )
     rate_hz = float(np.ravel(_numbers(sofa.Data_SamplingRate))[0])
     delay_s = np.broadcast_to(np.reshape(_numbers(sofa.Data_Delay), (-1, 2)), impulse.shape[:2]) / rate_hz
-    points = _points(np.reshape(_numbers(sofa.SourcePosition), (-1, 3)), sofa.SourcePosition_Type)
+    points = _points(sofa.SourcePosition, sofa.SourcePosition_Type)
     radius = np.linalg.norm(points, axis=1, keepdims=True)
     sound = (
         (_RATES_HZ[0] <= rate_hz <= _RATES_HZ[1]) and np.isfinite(delay_s).all() and delay_s.max() < _LONGEST_DELAY_S
     )
     if not sound or len(points) != len(impulse) or not (radius > 0).all():
         raise _refused(path, "rate, delays or positions are none that a head set can have")
-    ears = _points(np.reshape(_numbers(sofa.ReceiverPosition), (-1, 3)), sofa.ReceiverPosition_Type)[:, 1]
+    ears = _points(sofa.ReceiverPosition, sofa.ReceiverPosition_Type)[:, 1]
     order = [0, 1] if ears[0] >= ears[1] else [1, 0]
     return HeadImpulses(
         name=str(getattr(sofa, "GLOBAL_Title", "") or path.stem), directions=points / radius,

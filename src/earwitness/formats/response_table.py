@@ -6,8 +6,8 @@ settle them (`answers`) before a number is used. A range of values may rank the 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -17,7 +17,7 @@ from earwitness.errors import FormatError
 from earwitness.formats.table import Block, TextTable, parse_table, refused, text_of
 from earwitness.formats.table_columns import Column, columns_of
 from earwitness.formats.table_phase import PhaseReading, phase_reading
-from earwitness.formats.table_titles import LEVEL_UNITS, Plane, title_of
+from earwitness.formats.table_titles import LEVEL_UNITS, Plane, Title, plane_of, title_of
 from earwitness.quantities import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, Locked
 
@@ -131,13 +131,13 @@ class _Part:
     rows: list[FloatArray]
     phases: list[FloatArray | None]
     columns: list[Column]
-    unwrapped: bool
     told: list[str]
-    missing: list[int]
-    angle_deg: float | None
-    plane: Plane | None
     trust: list[_Trust]
-    common: FloatArray | None
+    missing: tuple[int, ...] = ()
+    unwrapped: bool = False
+    angle_deg: float | None = None
+    plane: Plane | None = None
+    common: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -152,22 +152,17 @@ class _Trust:
 def _trust_of(columns: Sequence[Column], values: FloatArray, angle_deg: float | None, plane: Plane | None) -> _Trust:
     """What the columns for one direction say, or those for all where the table holds one response."""
 
-    def column(role: str, units: tuple[str, ...]) -> FloatArray | None:
-        for i, one in enumerate(columns):
-            if (
-                one.title.role == role
-                and one.title.unit in units
-                and (one.title.angle_deg, one.title.plane) == (angle_deg, plane)
-            ):
-                return np.asarray(values[:, i] * one.title.scale, dtype=float)
-        return None
+    def column(role: str, *units: str) -> FloatArray | None:
+        own = (role, angle_deg, plane)
+        return _first(columns, values, lambda t: (t.role, t.angle_deg, t.plane) == own and t.unit in units)
 
-    return _Trust(column("validity", ("",)), column("uncertainty", ("dB", "ohm")), column("uncertainty", ("deg",)))
+    return _Trust(column("validity", ""), column("uncertainty", "dB", "ohm"), column("uncertainty", "deg"))
 
 
-def _common(columns: Sequence[Column], values: FloatArray) -> FloatArray | None:
-    found = next((i for i, one in enumerate(columns) if one.title.role == "common uncertainty"), None)
-    return None if found is None else np.asarray(values[:, found] * columns[found].title.scale, dtype=float)
+def _first(columns: Sequence[Column], values: FloatArray, fits: Callable[[Title], bool]) -> FloatArray | None:
+    """(F,) the first column whose title fits, or None."""
+    at = next((i for i, one in enumerate(columns) if fits(one.title)), None)
+    return None if at is None else np.asarray(values[:, at] * columns[at].title.scale, dtype=float)
 
 
 def _part(table: TextTable, block: Block, settled: Mapping[str, str], asked: list[Question]) -> _Part:
@@ -204,11 +199,11 @@ def _part(table: TextTable, block: Block, settled: Mapping[str, str], asked: lis
         columns=[columns[i] for i in values],
         unwrapped=any(c.title.unwrapped for c in columns),
         told=told,
-        missing=[int(line) for line in lines[missing]],
+        missing=tuple(lines[missing].tolist()),
         angle_deg=layout.angle_deg,
         plane=layout.plane,
         trust=trust,
-        common=_common(columns, sorted_values),
+        common=_first(columns, sorted_values, lambda title: title.role == "common uncertainty"),
     )
 
 
@@ -247,9 +242,19 @@ def _long(
             turn[places] = phase
         rows.append(row)
         phases.append(None if phase is None else turn)
-        kept.append(columns[values[0]].of_direction(degrees, plane))
+        title = replace(columns[values[0]].title, angle_deg=degrees, plane=plane_of(plane))
+        kept.append(replace(columns[values[0]], title=title))
         trust.append(_placed(_trust_of(columns, one.values[order], None, None), places, axis.size))
-    return _Part(line, axis, np.full(axis.size, line), rows, phases, kept, False, told, [], None, None, trust, None)
+    return _Part(
+        line=line,
+        hz=axis,
+        lines=np.full(axis.size, line),
+        rows=rows,
+        phases=phases,
+        columns=kept,
+        told=told,
+        trust=trust,
+    )
 
 
 def _placed(trust: _Trust, places: IntArray, size: int) -> _Trust:
@@ -342,27 +347,24 @@ def _whole(
     columns = [column for part in parts for column in part.columns]
     rows = [row for part in parts for row in part.rows]
     phases = [phase for part in parts for phase in part.phases]
-    role = columns[0].title.role
-    kind: Kind = role if role in ("impedance", "distortion", "uncertainty") else "curve"
-    angles = [_angle(c, p) for p in parts for c in p.columns]
+    trust = [one for part in parts for one in part.trust]
     told = [line for part in parts for line in part.told]
-    missing = sorted({line for part in parts for line in part.missing})
+    missing = tuple(sorted({line for part in parts for line in part.missing}))
     if missing:
         told.append(f"{len(missing)} point{'s' if len(missing) != 1 else ''} missing")
-    unit, plane = columns[0].title.unit, None
+    role, unit, plane = columns[0].title.role, columns[0].title.unit, None
+    kind: Kind = role if role in ("impedance", "distortion", "uncertainty") else "curve"
+    angles = [_angle(c, p) for p in parts for c in p.columns]
     if kind == "curve":
         unit = _unit(first.line, columns, rows, settled, asked)
         if settled.get("unit") and not columns[0].title.unit:
             rows = [row + _OFFSET_DB.get(unit, 0.0) for row in rows]
-    named = [i for i, column in enumerate(columns) if column.title.curve]
-    curves = tuple(columns[i].title.curve for i in named)
+    curves = tuple(column.title.curve for column in columns if column.title.curve)
     if set(curves) - {"on_axis"}:
+        named = [i for i, column in enumerate(columns) if column.title.curve]
+        _need_each_once(curves, f"{table.name}, line {first.line}")
         kind, told = "curves", [*told, *_not_averages(columns)]
-        if twice := next((one for one in curves if curves.count(one) > 1), ""):
-            raise refused(
-                f"two columns are the {twice.replace('_', ' ')}", f"{table.name}, line {first.line}", "take one out"
-            )
-        rows, phases = [rows[i] for i in named], [None for _ in named]
+        rows, phases, trust = [rows[i] for i in named], [None for _ in named], [trust[i] for i in named]
     elif any(angle is not None for angle in angles):
         kind = "directions" if kind == "curve" else kind
         plane = _plane(first.line, table, parts, columns, angles, settled, asked)
@@ -371,31 +373,25 @@ def _whole(
         told.append(f"the first column of values was read; more of them stand beside it: {extra}")
         rows, phases = rows[:1], phases[:1]
     known = np.array([np.nan if angle is None else _wrapped(angle) for angle in angles])
-    known = np.zeros(0) if kind == "curves" else known
-    numbered = known if np.isfinite(known).any() else np.zeros(0)
+    numbered = known if kind != "curves" and np.isfinite(known).any() else np.zeros(0)
     order = np.argsort(numbered, kind="stable") if numbered.size else np.arange(len(rows))
-    hz = first.hz
-    if not np.isfinite(np.stack(rows)).any():
-        raise refused("no value is left: every field of the values' columns is empty", table.name, "export it again")
     keep: BoolArray = np.asarray(np.isfinite(np.stack(rows)).any(axis=0), dtype=np.bool_)
-    values = np.stack([rows[i] for i in order])[:, keep]
-    reading = _phases(hz[keep], [phases[i] for i in order], keep, first, told)
-    trust = [one for part in parts for one in part.trust]
-    trust = [trust[i] for i in named] if kind == "curves" else trust
+    if not keep.any():
+        raise refused("no value is left: every field of the values' columns is empty", table.name, "export it again")
     valid = _stacked([trust[i].valid for i in order], keep)
     return ResponseTable(
         name=table.name,
         kind=kind,
-        hz=hz[keep],
-        values=values,
+        hz=first.hz[keep],
+        values=np.stack([rows[i] for i in order])[:, keep],
         unit=unit,
         angles_deg=numbered[order] if numbered.size else numbered,
         plane=plane,
-        phase=reading,
+        phase=_phases(first.hz[keep], [phases[i] for i in order], keep, first, told),
         told=tuple(dict.fromkeys(told)),
         questions=tuple(asked),
         lines=first.lines[keep],
-        missing_lines=tuple(missing),
+        missing_lines=missing,
         decimal=table.decimal,
         valid=None if valid is None else np.asarray(valid == 1.0, dtype=np.bool_),
         u_db=_stacked([trust[i].u_db for i in order], keep),
@@ -403,6 +399,11 @@ def _whole(
         u_phase_deg=_stacked([trust[i].u_phase_deg for i in order], keep),
         curves=curves if kind == "curves" else (),
     )
+
+
+def _need_each_once(curves: Sequence[str], where: str) -> None:
+    if twice := next((one for one in curves if curves.count(one) > 1), ""):
+        raise refused(f"two columns are the {twice.replace('_', ' ')}", where, "take one out")
 
 
 def _not_averages(columns: Sequence[Column]) -> list[str]:

@@ -15,8 +15,7 @@ import numpy as np
 
 from earwitness.errors import FormatError
 from earwitness.formats.positions_table import FARTHEST_M, LARGEST_NUMBER, MAX_BYTES
-from earwitness.formats.sofa import _BROKEN, _check_header, _checked_bytes, _load, _numbers, receivers_from_source
-from earwitness.formats.sofa import MAX_BYTES as MAX_SOFA_BYTES
+from earwitness.formats.sofa import _BROKEN, _check_header, _load, _numbers, receivers_from_source
 from earwitness.formats.table import cells_of, parse_table, text_of
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, Locked
 
@@ -57,7 +56,6 @@ def _is_binary(path: Path) -> bool:
 
 
 def _from_sofa(path: Path) -> ScanPressures:
-    _checked_bytes(path, MAX_SOFA_BYTES)
     _check_header(path)
     try:
         sofa = _load(path)
@@ -104,7 +102,9 @@ def _from_csv(path: Path) -> ScanPressures:
     pressure.imag[point.ravel(), column.ravel()] = values[:, 5]
     order = np.argsort(first, kind="stable")
     found = ScanPressures(every[row.ravel()[first[order]]], hz, pressure[order])
-    copied = _copies(found) if visit.any() else 0
+    # A place that was visited again cannot have measured the very same.
+    whole = np.concatenate([found.points_m, found.pressure.real, found.pressure.imag], axis=1)
+    copied = len(whole) - len(np.unique(whole, axis=0)) if visit.any() else 0
     if copied:
         raise _wrong(
             path,
@@ -112,12 +112,6 @@ def _from_csv(path: Path) -> ScanPressures:
             "take the copies out, and write what each visit of a place measured",
         )
     return found
-
-
-def _copies(found: ScanPressures) -> int:
-    """Points that stand there once more with the same pressures."""
-    whole = np.concatenate([found.points_m, found.pressure.real, found.pressure.imag], axis=1)
-    return len(whole) - len(np.unique(whole, axis=0))
 
 
 def _times_before(keys: IntArray) -> IntArray:

@@ -3,14 +3,16 @@
 import shutil
 import tempfile
 import warnings
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from earwitness import __version__
 from earwitness.errors import FormatError, InputError, OutputError, cannot_write
 from earwitness.files.durable import replacing
-from earwitness.formats.netcdf_probe import probe
+from earwitness.formats.netcdf_probe import NetcdfFacts, probe
 from earwitness.quantities import DirectionalResponse
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 
@@ -136,14 +138,8 @@ def _describe(
     sofa.SourceUp_Reference = "upward, at a right angle to the reference axis"
     sofa.protected = False
     sofa.GLOBAL_DateCreated = sofa.GLOBAL_DateModified = date
-    sofa.GLOBAL_ApplicationName, sofa.GLOBAL_ApplicationVersion = "Earwitness", _program()
+    sofa.GLOBAL_ApplicationName, sofa.GLOBAL_ApplicationVersion = "Earwitness", __version__
     sofa.protected = True
-
-
-def _program() -> str:
-    from earwitness import __version__
-
-    return __version__
 
 
 def _checked_bytes(path: Path, max_bytes: int) -> bytes:
@@ -156,15 +152,21 @@ def _checked_bytes(path: Path, max_bytes: int) -> bytes:
         raise FormatError.of("formats.sofa_unreadable", where=str(path), error=error) from None
 
 
-def _check_header(path: Path) -> None:
-    """FormatError unless a file is a FreeFieldDirectivityTF that can be read to its end and has a size to be held."""
+def _header(path: Path, refused: Callable[..., FormatError]) -> tuple[NetcdfFacts, str, str]:
+    """Facts, convention and data type of a file that can be read to its end and has a size to be held."""
+    _checked_bytes(path, MAX_BYTES)
     try:
         facts = probe(path, most_unpacked_bytes=8 * MAX_VALUES)
     except ValueError as error:
-        raise _unusable(path, f"this is not a netCDF-4 file: {error}") from None
+        raise refused(path, f"this is not a netCDF-4 file: {error}") from None
     if facts.values > MAX_VALUES:
-        raise _unusable(path, f"the header promises {facts.values} values", expected=f"at most {MAX_VALUES}")
-    convention, kind = facts.attributes.get("SOFAConventions", ""), facts.attributes.get("DataType", "")
+        raise refused(path, f"the header promises {facts.values} values", expected=f"at most {MAX_VALUES}")
+    return facts, facts.attributes.get("SOFAConventions", ""), facts.attributes.get("DataType", "")
+
+
+def _check_header(path: Path) -> None:
+    """FormatError unless a file is a FreeFieldDirectivityTF that can be read to its end and has a size to be held."""
+    facts, convention, kind = _header(path, _unusable)
     if (convention, kind) != ("FreeFieldDirectivityTF", "TF"):
         said = f"{convention or 'not stated'!r} with data type {kind or 'not stated'!r}"
         raise _unusable(path, f"the convention is {said}", expected="FreeFieldDirectivityTF")
@@ -184,20 +186,15 @@ def _load(path: Path) -> Any:
         return sofar.read_sofa(str(path), verify=False, verbose=False)
 
 
-def _frames(sofa: Any) -> tuple[FloatArray, FloatArray]:
-    """Frames of what carries the receivers and of the source. Raises ValueError where one moved or is no frame."""
-    listener = _frame(_first(sofa.ListenerView), _first(sofa.ListenerUp))
-    view = _cartesian(_first(sofa.SourceView), getattr(sofa, "SourceView_Type", "cartesian"))
-    return listener, _frame(view, _first(sofa.SourceUp))
-
-
 def receivers_from_source(sofa: Any) -> FloatArray:
     """(R, 3) places of the receivers as the source sees them: x along its view, z up (AES69, section on coordinates).
 
     Raises ValueError where source or listener moved between measurements, or look nowhere.
     """
-    listener, source = _frames(sofa)
-    points = _points(np.reshape(_numbers(sofa.ReceiverPosition), (-1, 3)), sofa.ReceiverPosition_Type)
+    listener = _frame(_first(sofa.ListenerView), _first(sofa.ListenerUp))
+    view = _cartesian(_first(sofa.SourceView), getattr(sofa, "SourceView_Type", "cartesian"))
+    source = _frame(view, _first(sofa.SourceUp))
+    points = _points(sofa.ReceiverPosition, sofa.ReceiverPosition_Type)
     there = _cartesian(_first(sofa.ListenerPosition), getattr(sofa, "ListenerPosition_Type", "cartesian"))
     here = _cartesian(_first(sofa.SourcePosition), getattr(sofa, "SourcePosition_Type", "cartesian"))
     return np.asarray((points @ listener + there - here) @ source.T, dtype=np.float64)
@@ -213,8 +210,9 @@ def _frame(view: FloatArray, up: FloatArray) -> FloatArray:
     return np.stack([forward, np.cross(upward, forward), upward])
 
 
-def _points(position: FloatArray, kind: str) -> FloatArray:
-    return np.stack([_cartesian(row, kind) for row in np.asarray(position, dtype=float)])
+def _points(position: Any, kind: str) -> FloatArray:
+    """(K, 3) in meters from positions as a file has them, in rows of three."""
+    return np.stack([_cartesian(row, kind) for row in _numbers(position).reshape(-1, 3)])
 
 
 def _cartesian(position: FloatArray, kind: str) -> FloatArray:

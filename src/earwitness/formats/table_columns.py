@@ -5,12 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from earwitness.errors import FormatError
 from earwitness.formats.table import Block, TextTable, cells_of, refused
-from earwitness.formats.table_titles import Plane, Title, plane_of, title_of
+from earwitness.formats.table_titles import Plane, Title, title_of
 from earwitness.quantities.arrays import FloatArray
 
 _UNITS_OF_TWO_WORDS = re.compile(
@@ -28,10 +29,6 @@ class Column:
     phase_at: int | None = None
     imaginary_at: int | None = None
 
-    def of_direction(self, angle_deg: float, plane: str) -> Column:
-        """The same for one direction."""
-        return replace(self, title=replace(self.title, angle_deg=angle_deg, plane=plane_of(plane)))
-
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Layout:
@@ -44,11 +41,11 @@ class Layout:
     columns: tuple[Column, ...]
     block: Block
     line: int
-    question: str
-    options: tuple[str, ...]
-    told: tuple[str, ...]
-    angle_deg: float | None
-    plane: Plane | None
+    question: str = ""
+    options: tuple[str, ...] = ()
+    told: tuple[str, ...] = ()
+    angle_deg: float | None = None
+    plane: Plane | None = None
 
 
 def columns_of(table: TextTable, block: Block, answer: str, untitled: str = "") -> Layout:
@@ -62,14 +59,15 @@ def columns_of(table: TextTable, block: Block, answer: str, untitled: str = "") 
     if turned is not None:
         return turned
     if answer:
-        return _layout(table, block, _given(answer, count, table.name), int(block.lines[0]), "", ())
+        return _layout(table, block, _given(answer, count, table.name), int(block.lines[0]))
     line, found, above = _titled(table, block, count)
     angle, plane = _of_block(above)
     if found is None and untitled:
-        return _layout(table, block, _given(untitled, count, f"{table.name}, line {line}"), line, "", ())
+        return _layout(table, block, _given(untitled, count, f"{table.name}, line {line}"), line)
     if found is None:
         return _untitled(table, block, angle, plane)
-    return _layout(table, block, found, above[-1][0] if angle is not None else line, "", (), angle, plane)
+    line = above[-1][0] if angle is not None else line
+    return _layout(table, block, found, line, angle_deg=angle, plane=plane)
 
 
 def _given(answer: str, count: int, where: str) -> list[Title]:
@@ -90,7 +88,9 @@ def _titled(table: TextTable, block: Block, count: int) -> tuple[int, list[Title
     line, rest = int(block.lines[0]), []
     for number, text in reversed(block.titles):
         fitted = _fitted(text, count, table.separator)
-        if fitted is not None and (merged is None or any(map(_says_direction, fitted))):
+        titled = [title_of(cell) for cell in fitted or ()]
+        names = any(one.angle_deg is not None or one.role in ("angle", "plane") for one in titled)
+        if fitted is not None and (merged is None or names):
             merged = fitted if merged is None else [f"{a} {b}" for a, b in zip(fitted, merged, strict=True)]
             line = number
         else:
@@ -106,10 +106,6 @@ def _titled(table: TextTable, block: Block, count: int) -> tuple[int, list[Title
     titles = [title_of(text) for text in merged]
     known = any(t.role == "frequency" for t in titles)
     return line, titles if known or any(t.role != "other" for t in titles) else None, rest
-
-
-def _says_direction(cell: str) -> bool:
-    return title_of(cell).angle_deg is not None or title_of(cell).role in ("angle", "plane")
 
 
 def _fitted(text: str, count: int, separator: str) -> list[str] | None:
@@ -138,16 +134,8 @@ def _of_block(above: Sequence[tuple[int, str]]) -> tuple[float | None, Plane | N
     return None, None
 
 
-def _layout(
-    table: TextTable,
-    block: Block,
-    titles: Sequence[Title],
-    line: int,
-    question: str,
-    options: tuple[str, ...],
-    angle: float | None = None,
-    plane: Plane | None = None,
-) -> Layout:
+def _layout(table: TextTable, block: Block, titles: Sequence[Title], line: int, **others: Any) -> Layout:
+    """others : what of a Layout is not as usual."""
     told: list[str] = []
     wordy = [i for i in block.texts if titles[i].role != "plane"]
     if wordy:
@@ -167,16 +155,7 @@ def _layout(
     skipped = [t.text for i, t in enumerate(shared) if t.role == "other" and i not in wordy and t.text]
     if skipped:
         told.append(f"left out, for their titles name no quantity known here: {', '.join(map(repr, skipped))}")
-    return Layout(
-        columns=_paired(shared),
-        block=block,
-        line=line,
-        question=question,
-        options=options,
-        told=tuple(told),
-        angle_deg=angle,
-        plane=plane,
-    )
+    return Layout(columns=_paired(shared), block=block, line=line, told=tuple(told), **others)
 
 
 def _paired(titles: Sequence[Title]) -> tuple[Column, ...]:
@@ -222,7 +201,8 @@ def _untitled(table: TextTable, block: Block, angle: float | None, plane: Plane 
     # Read under the likeliest meaning, so that it can be shown while it is asked.
     titles = [title_of(text) for text in texts]
     options = (", ".join(texts), ", ".join(t.replace("dB SPL", "dB relative") for t in texts))
-    return _layout(table, block, titles, int(block.lines[0]), why, options, angle, plane)
+    asked = {"question": why, "options": options, "angle_deg": angle, "plane": plane}
+    return _layout(table, block, titles, int(block.lines[0]), **asked)
 
 
 def _is_axis(column: FloatArray) -> bool:
@@ -255,13 +235,4 @@ def _turned(table: TextTable, block: Block) -> Layout | None:
     over = Block(
         titles=block.titles, lines=np.full(hz.size, line), values=np.column_stack([hz, block.values[:, 1:].T]), texts={}
     )
-    return Layout(
-        columns=_paired(titles),
-        block=over,
-        line=line,
-        question="",
-        options=(),
-        told=("rows are directions: turned over",),
-        angle_deg=None,
-        plane=None,
-    )
+    return Layout(columns=_paired(titles), block=over, line=line, told=("rows are directions: turned over",))

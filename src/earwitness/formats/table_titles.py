@@ -9,6 +9,8 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
 
+from earwitness.files.data import table_of
+
 Role = Literal[
     "frequency",
     "level",
@@ -33,23 +35,12 @@ Plane = Literal["horizontal", "vertical"]
 LEVEL_UNITS = ("dB SPL", "dB re 1 Pa", "dB re 1 Pa/V", "dB re 1 V", "dBFS", "dB relative")
 
 LONGEST_TITLE = 160
+_LEVELS, _LINEAR, _CURVES = (
+    tuple((re.compile(pattern), meaning) for pattern, meaning in table_of("formats", "titles")[name])
+    for name in ("levels", "linear", "curves")
+)
 _FREQUENCY = re.compile(r"(?<![a-z/])(k)?hz(?![a-z])|\bfreq\w*|\bfrequenz\b|\bfréquence\b|^f$|^f\s*[\[(/,]|rad/s")
-_LEVELS: tuple[tuple[re.Pattern[str], str], ...] = (
-    (re.compile(r"db\s*(re|rel\.?( to)?)?\s*[:/]?\s*\(?\s*1\s*pa\s*(/|per)\s*v(olt)?\b"), "dB re 1 Pa/V"),
-    (re.compile(r"db\s*\(?\s*pa\s*/\s*v\s*\)?"), "dB re 1 Pa/V"),
-    (re.compile(r"db\s*(re|rel\.?( to)?)?\s*[:/]?\s*\(?\s*20\s*(u|micro)pa\b"), "dB SPL"),
-    (re.compile(r"db\s*(re|rel\.?( to)?)?\s*[:/]?\s*\(?\s*2(\.0*)?e-0?5\s*pa\b"), "dB SPL"),
-    (re.compile(r"db\s*(re|rel\.?( to)?)?\s*[:/]?\s*\(?\s*1\s*pa\b"), "dB re 1 Pa"),
-    (re.compile(r"db\s*(re|rel\.?( to)?)?\s*[:/]?\s*\(?\s*1\s*v(olt)?\b|\bdbv\b"), "dB re 1 V"),
-    (re.compile(r"\bdb[\s_(\[]*spl\b|\bspl\b"), "dB SPL"),
-    (re.compile(r"\bdb[\s_]*fs\b"), "dBFS"),
-    (re.compile(r"\bdb[\s_(]*(rel|norm)\w*|\b(relative|normali[sz]ed)\b.*\bdb\b"), "dB relative"),
-)
 _BARE_DB = re.compile(r"\bdb\b|\blevel\b|\bpegel\b|\bniveau\b")
-_LINEAR: tuple[tuple[re.Pattern[str], str], ...] = (
-    (re.compile(r"(?<![a-z])(?P<p>[um]?)pa\s*(/|per)\s*v(olt)?\b"), "Pa/V"),
-    (re.compile(r"(?<![a-z])(?P<p>[um]?)pa(scal)?(?![a-z/])"), "Pa"),
-)
 _PREFIX = {"": 1.0, "m": 1e-3, "u": 1e-6, "k": 1e3}
 _REAL = re.compile(r"^\W*(re|real|realteil|réel)\b(?!\s*\.?\s*(1|20)\b)")
 _IMAGINARY = re.compile(r"^\W*(im|imag\w*)\b")
@@ -72,20 +63,6 @@ _AT_METERS = re.compile(r"[/,@]?\s*(?<![\w.,])\d+([.,]\d+)?\s*m\b")
 _AT_LEVEL = re.compile(r"(@|\bat\b|\bbei\b)\s*(?P<level>\d+([.,]\d+)?)\s*db(\s*spl)?\b")
 _COMPRESSION = re.compile(r"\bcompression\b|\bloss of level\b")
 _INDEX = re.compile(r"\bdirectivity index\b|\bdi\b")
-_CURVES: tuple[tuple[re.Pattern[str], str], ...] = (
-    (re.compile(r"\blistening window\b|\blw\b"), "listening_window"),
-    (re.compile(r"\bearly reflections?\b|^er\b"), "early_reflections"),
-    (re.compile(r"\bsound power\b"), "sound_power"),
-    (re.compile(r"\b(predicted|estimated) in[- ]room( response)?\b|\bin[- ]room response\b|^pir\b"), "in_room"),
-    (re.compile(r"\bon[- ]axis\b"), "on_axis"),
-    (re.compile(r"\bfloor( bounce| reflections?)?\b(?! noise)"), "floor"),
-    (re.compile(r"\bceiling( bounce| reflections?)?\b"), "ceiling"),
-    (re.compile(r"\bfront wall( bounce| reflections?)?\b"), "front_wall"),
-    (re.compile(r"\bside walls?( bounce| reflections?)?\b"), "side_wall"),
-    (re.compile(r"\brear wall( bounce| reflections?)?\b"), "rear_wall"),
-    (re.compile(r"\btotal horizontal( reflections?)?\b"), "total_horizontal"),
-    (re.compile(r"\btotal vertical( reflections?)?\b"), "total_vertical"),
-)
 _OTHER = re.compile(r"\bcoherence\b|\bsnr\b|\bcount\b|\bindex\b|\bgroup\s*delay\b|\btime\b|\bms\b")
 _VALIDITY = re.compile(r"\bvalid(ity)?\b")
 _UNCERTAINTY = re.compile(

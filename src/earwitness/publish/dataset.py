@@ -14,8 +14,16 @@ from earwitness import __version__
 from earwitness.errors import InputError, choice
 from earwitness.files.data import file_text, table_of
 from earwitness.files.durable import write_bytes
-from earwitness.publish.dataset_tables import distortion_csv, impedance_csv, zipped
-from earwitness.publish.downloads import charts_json, curves_csv, differences_csv, directivity_csv, figures_csv
+from earwitness.publish.downloads import (
+    charts_json,
+    curves_csv,
+    differences_csv,
+    directivity_csv,
+    distortion_csv,
+    figures_csv,
+    impedance_csv,
+    zipped,
+)
 from earwitness.publish.review import Review
 from earwitness.quantities import on_orbit
 

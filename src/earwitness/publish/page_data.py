@@ -1,4 +1,4 @@
-"""What a page needs to let its reader hear the loudspeaker: filters for the script that plays."""
+"""What the scripts of a page compute with: filters for the one that plays, numbers for the questions it answers."""
 
 import base64
 import json

@@ -1,7 +1,7 @@
 """The places of the bench, each with its pages and what its pages ask for.
 
 Those of `FIRST` serve the first page and stand from the start. The others bring most of the program with them, and
-come when they are asked for: `earwitness.bench.later`.
+come when they are asked for: `earwitness.bench.server`.
 """
 
 from earwitness.bench.routes import drafts, home, jobs

@@ -218,17 +218,9 @@ def match_text(loudspeaker_id: Id, body: AnswersAsked, bench: BenchState) -> dic
 def _matched(bench: Bench, result: ReadResult, body: WordsAsked, room: RoomPlan | None = None) -> MatchAdvice:
     with bench.heavy:
         findings = findings_of(result, bench.archive_folder)
-    return match_loudspeaker(
-        result,
-        findings,
-        amplifier=body.amplifier,
-        room=room,
-        distance_m=body.distance_m,
-        goal_db=body.goal_db,
-        peak_db=body.peak_db,
-        corner_hz=body.corner_hz,
-        scheme=None if body.slopes is None else scheme_of(body.slopes),
-    )
+    asked = record(body, "amplifier distance_m goal_db peak_db corner_hz")
+    scheme = None if body.slopes is None else scheme_of(body.slopes)
+    return match_loudspeaker(result, findings, room=room, scheme=scheme, **asked)
 
 
 @router.post("/api/match/files/{kind}/read", tags=["match"])

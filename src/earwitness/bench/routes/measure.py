@@ -18,6 +18,7 @@ from earwitness.bench.pages import page
 from earwitness.bench.seen_responses import form_choices
 from earwitness.bench.state import BenchState, Body
 from earwitness.errors import InputError
+from earwitness.session.load import load_session
 from earwitness.session.plan import ROBOTS
 
 router = APIRouter()
@@ -87,7 +88,8 @@ async def upload_file(key: Key, name: str, request: Request, bench: BenchState) 
 @router.post("/api/uploads/{key}/check", tags=["measure"])
 def upload_check(key: Key, bench: BenchState) -> dict[str, str]:
     """Whether the folder can be taken in; 422 with all its faults where it cannot."""
-    return {"title": uploads.check_upload(bench.archive_folder, key)}
+    arrived = uploads.session_root(uploads.upload_folder(bench.archive_folder, key))
+    return {"title": load_session(arrived).loudspeaker.title}
 
 
 @router.delete("/api/uploads/{key}", tags=["measure"])
@@ -124,14 +126,7 @@ def measure_add(body: ToAdd, bench: BenchState) -> dict[str, Any]:
 @router.post("/api/measure/signals", tags=["measure"])
 def measure_signals(body: Signals) -> dict[str, Any]:
     """Write every test signal, and say how loud it will be. Nothing is played."""
-    done = write_test_signals(
-        whole_path(body.folder),
-        peak_dbfs=body.peak_dbfs,
-        rate_hz=body.rate_hz,
-        tones=body.tones,
-        level_db=body.level_db,
-        distance_m=body.distance_m,
-    )
+    done = write_test_signals(whole_path(body.folder), **body.model_dump(exclude={"folder"}))
     return {"files": [str(path) for path in done.files], "cautions": list(done.cautions)}
 
 

@@ -1,4 +1,4 @@
-"""The pages of a site that hold all loudspeakers: index, plain list, corrections."""
+"""What of a site holds all loudspeakers: index, plain list, corrections, and the feed (Atom, RFC 4287)."""
 
 import uuid
 from collections.abc import Mapping, Sequence
