@@ -14,8 +14,7 @@ import pytest
 from click.testing import CliRunner
 from starlette.testclient import TestClient
 
-from earwitness.app.arrangement import generated_review
-from earwitness.app.publish import folder_from, keep_place, published_file, usual_folder
+from earwitness.app.publish import folder_from, generated_review, keep_place, published_file, usual_folder
 from earwitness.app.settings import words_of
 from earwitness.cli.publish import command
 from earwitness.errors import InputError

@@ -15,9 +15,8 @@ from pathlib import Path
 
 import pytest
 
-from earwitness.app.arrangement import arrange_by_name
 from earwitness.app.compare import family_of
-from earwitness.app.publish import Products, publish_review
+from earwitness.app.publish import Products, arrange_by_name, publish_review
 from earwitness.app.read import read_loudspeaker
 from earwitness.app.site import publish_site
 from earwitness.archive.catalogue import Archive

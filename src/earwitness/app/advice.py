@@ -404,19 +404,17 @@ def _heard_from(thresholds: Sequence[Trials]) -> Table | None:
     return heard_from_table(rows)
 
 
-def finding_lines(advice: Advice) -> list[str]:
-    """The findings with their numbers."""
-    if not advice.findings:
-        return ["no deviation exceeds its uncertainty"]
-    return [line for one in advice.findings for line in _item(f"{one.key}.", one.sentence)]
-
-
 def mend_lines(result: ReadResult, advice: Advice) -> list[str]:
     """The verdict first; findings, equalizer, before and after, cost, how many bands, aims."""
-    lines = [_title(result), "", "findings", *finding_lines(advice)]
+    found = [line for one in advice.findings for line in _item(f"{one.key}.", one.sentence)]
+    lines = [_title(result), "", "findings", *(found or ["no deviation exceeds its uncertainty"])]
     mend = advice.mend
     if mend is not None:
-        lines[1:1] = ["", *_wrapped(mend.verdict.headline), *_told(mend.verdict.sentences)]
+        lines[1:1] = [
+            "",
+            *_wrapped(mend.verdict.headline),
+            *(line for words in mend.verdict.sentences for line in _wrapped(true_minus(words))),
+        ]
         bands = bands_table(mend, advice.findings)
         if bands is not None:
             lines += ["", f"equalizer: {mend.goal.sentence}", *_columns(bands.columns, bands.rows, bands.align)]
@@ -482,10 +480,6 @@ def match_lines(result: ReadResult, advice: Advice) -> list[str]:
 
 def _title(result: ReadResult) -> str:
     return f"{result.session.loudspeaker.title}, session of {result.session.date}"
-
-
-def _told(sentences: Sequence[str]) -> list[str]:
-    return [line for words in sentences for line in _wrapped(true_minus(words))]
 
 
 def _wrapped(text: str) -> list[str]:

@@ -461,8 +461,8 @@ def _impulse(hz: FloatArray, pressure: ComplexArray) -> FloatArray:
 def _sofa(folder: Path, response: DirectionalResponse) -> list[Group]:
     from earwitness.formats.sofa import write_sofa
 
-    told = {"title": "export", "description": "directivity", "license": "not stated"}
-    write_sofa(folder / "directivity.sofa", response, **told, keep_marked=True)
+    path, about = folder / "directivity.sofa", "directivity"
+    write_sofa(path, response, title="export", description=about, license="not stated", keep_marked=True)
     return [Group("directions", "directivity.sofa", (), None, (0.0,))]
 
 

@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 
 from earwitness.app.measure import Turner, count_exposure, exposure_file, exposure_today
+from earwitness.capture import series as live
 from earwitness.capture import simulated
 from earwitness.capture.budget import require_budget
 from earwitness.capture.device import sound_card
@@ -19,21 +20,6 @@ from earwitness.capture.levels import REFERENCE_PA, CalibratorReading, LoopbackR
 from earwitness.capture.lock import FolderLock
 from earwitness.capture.play import distance_of, signal_for
 from earwitness.capture.ramp import LevelSet, Wanted, set_level
-from earwitness.capture.series import (
-    SPOILED,
-    LiveSettings,
-    Series,
-    TakeState,
-    attempt,
-    change_settings,
-    is_live,
-    next_open,
-    open_series,
-    record_until_good,
-    start_series,
-    states,
-    unlike,
-)
 from earwitness.capture.sound import Block, Device, Sound, Wiring, require_outputs
 from earwitness.capture.take import Alive, Recorded, Tell, run_stream, silent_source
 from earwitness.capture.turntable import Turntable
@@ -75,14 +61,14 @@ class RecordingDone:
     """map : all takes; spoiled : attempts of this run that were not kept; stopped : why it ended early, or empty;
     dose_percent : of the day so far, None where no level is known; checks : what is odd about the angles of all."""
 
-    map: tuple[TakeState, ...]
+    map: tuple[live.TakeState, ...]
     spoiled: int
     stopped: str
     dose_percent: float | None
     checks: tuple[str, ...] = ()
 
     @property
-    def open(self) -> tuple[TakeState, ...]:
+    def open(self) -> tuple[live.TakeState, ...]:
         return tuple(one for one in self.map if one.state == "open")
 
 
@@ -115,20 +101,20 @@ def list_devices(*, sound: Sound | None = None) -> tuple[Device, ...]:
     return card.devices()
 
 
-def begin_or_open(folder: Path, settings: LiveSettings | None) -> Series:
+def begin_or_open(folder: Path, settings: live.LiveSettings | None) -> live.Series:
     """The live session of the folder: begun with `settings`, or gone on with, changed where settings are given.
 
     No other program can record into the folder until the series is closed or forgotten. InputError where one does, the
     session was not begun and there are no settings, or a simulated wire would record a real loudspeaker.
     """
-    if not is_live(folder):
+    if not live.is_live(folder):
         if settings is None:
-            return open_series(folder)
-        series = start_series(folder, settings)
+            return live.open_series(folder)
+        series = live.start_series(folder, settings)
     elif settings is None:
-        series = open_series(folder)
+        series = live.open_series(folder)
     else:
-        series = open_series(folder, settings=settings)
+        series = live.open_series(folder, settings=settings)
     try:
         _require_recordable(series)
     except InputError:
@@ -137,7 +123,7 @@ def begin_or_open(folder: Path, settings: LiveSettings | None) -> Series:
     return series
 
 
-def _require_recordable(series: Series) -> None:
+def _require_recordable(series: live.Series) -> None:
     wiring = series.settings.wiring
     require_outputs(wiring)
     if is_rehearsal(wiring) and not series.planned.session.loudspeaker.invented:
@@ -238,7 +224,7 @@ def sensitivity_of(folder: Path) -> float | None:
 
 
 def check_levels(
-    series: Series,
+    series: live.Series,
     target_db: float,
     distance_m: float,
     *,
@@ -247,7 +233,7 @@ def check_levels(
     tell: Tell | None = None,
     alive: Alive | None = None,
     budget_file: Path | None = None,
-) -> tuple[LevelsChecked, Series]:
+) -> tuple[LevelsChecked, live.Series]:
     """Raise the level from silence to target_db at the microphone, then look at the loop-back; the journal keeps both.
 
     InputError where the microphone's sensitivity is not known.
@@ -269,11 +255,11 @@ def check_levels(
     if wiring.reference is not None and not switch.pressed:
         loopback = _look_at_loopback(card, wiring, series, float(peak), switch, tell, alive)
     settings = replace(series.settings, peak_dbfs=round(float(peak), 2), calibration=level.calibration)
-    return LevelsChecked(level, loopback, settings.peak_dbfs), change_settings(series, settings)
+    return LevelsChecked(level, loopback, settings.peak_dbfs), live.change_settings(series, settings)
 
 
 def check_loopback(
-    series: Series,
+    series: live.Series,
     *,
     sound: Sound | None = None,
     silencer: Silencer | None = None,
@@ -294,12 +280,12 @@ def check_loopback(
 
 
 def record(
-    series: Series,
+    series: live.Series,
     *,
     sound: Sound | None = None,
-    before: Callable[[TakeState], Answer] | None = None,
+    before: Callable[[live.TakeState], Answer] | None = None,
     decide: Callable[[Recorded], bool] | None = None,
-    told: Callable[[TakeState, Recorded], None] | None = None,
+    told: Callable[[live.TakeState, Recorded], None] | None = None,
     silencer: Silencer | None = None,
     tell: Tell | None = None,
     alive: Alive | None = None,
@@ -326,7 +312,7 @@ def record(
     series.readings.clear()  # A calibration since may have set another scale.
     spoiled, stopped, hands = 0, "", ""
 
-    def after(state: TakeState, done: Recorded) -> None:
+    def after(state: live.TakeState, done: Recorded) -> None:
         nonlocal spoiled
         spoiled += not done.verdict.keep
         if told is not None:
@@ -335,7 +321,7 @@ def record(
     side = turner.at_the_side(only)
     if side is not None:
         stopped = turner.opened(side, run.check(side, before))
-    for state in () if stopped else states(series):
+    for state in () if stopped else live.states(series):
         if state.state != "open" or (only is not None and state.id != only):
             continue
         if hands := turner.needs_hands(state):
@@ -352,14 +338,14 @@ def record(
     checks = turner.checks(side, run.check(side, before)) if side is not None and not stopped else ()
     budget = exposure_today(budget_file)
     dose = budget.dose_percent if budget.exposures else None
-    return RecordingDone(states(series), spoiled, stopped or switch.reason or hands, dose, checks)
+    return RecordingDone(live.states(series), spoiled, stopped or switch.reason or hands, dose, checks)
 
 
 @dataclass(frozen=True, slots=True)
 class _Run:
     """What all takes of one run are recorded with."""
 
-    series: Series
+    series: live.Series
     card: Sound
     turner: Turner
     switch: Silencer
@@ -369,7 +355,10 @@ class _Run:
     budget_file: Path | None
 
     def take(
-        self, state: TakeState, decide: Callable[[Recorded], bool] | None, told: Callable[[TakeState, Recorded], None]
+        self,
+        state: live.TakeState,
+        decide: Callable[[Recorded], bool] | None,
+        told: Callable[[live.TakeState, Recorded], None],
     ) -> str:
         """Turn and record until it is good; returns why the run must stop, or nothing."""
         self._prepare(state)
@@ -378,7 +367,7 @@ class _Run:
             self._count(state, done)
             told(state, done)
 
-        done = record_until_good(
+        done = live.record_until_good(
             self.series, state.id, self.card, decide=decide, after=after, silencer=self.switch, tell=self.tell,
             alive=self.alive, fs_per_pa=self.turner.fs_per_pa,
         )  # fmt: skip
@@ -386,31 +375,31 @@ class _Run:
             return done.lost.what if done.lost is not None else self.switch.reason
         return self.turner.doubts(state, done)
 
-    def check(self, side: TakeState, before: Callable[[TakeState], Answer] | None) -> Recorded:
+    def check(self, side: live.TakeState, before: Callable[[live.TakeState], Answer] | None) -> Recorded:
         """The turntable's own check of a place; its part is not kept."""
         if before is not None:
             before(side)
         self._prepare(side)
-        made = attempt(
+        made = live.attempt(
             self.series, side.id, self.card, silencer=self.switch, tell=self.tell, alive=self.alive,
             fs_per_pa=self.turner.fs_per_pa, closing=True,
         )  # fmt: skip
         self._count(side, made)
         return made
 
-    def _prepare(self, state: TakeState) -> None:
+    def _prepare(self, state: live.TakeState) -> None:
         _require_budget(self.series, state.id, self.away, self.budget_file)
         self.turner.turn(state)
 
-    def _count(self, state: TakeState, done: Recorded) -> None:
+    def _count(self, state: live.TakeState, done: Recorded) -> None:
         ear_db = None if self.away else _ear_db(self.series, state.id, done, self.turner.fs_per_pa)
         count_exposure(ear_db, done.played_s, self.budget_file)
 
 
-def _require_sensible(series: Series, only: str | None) -> None:
+def _require_sensible(series: live.Series, only: str | None) -> None:
     if only is None:
-        other = [one for one in unlike(series) if one.louder_db is None]
-        if other and next_open(series) is not None:
+        other = [one for one in live.unlike(series) if one.louder_db is None]
+        if other and live.next_open(series) is not None:
             raise InputError(
                 " ".join(one.sentence for one in other) + " Nothing was played.",
                 where=str(series.folder),
@@ -419,11 +408,11 @@ def _require_sensible(series: Series, only: str | None) -> None:
             )
         return
     series.planned.take(only)
-    if all(one.state != "open" for one in states(series) if one.id == only):
+    if all(one.state != "open" for one in live.states(series) if one.id == only):
         raise InputError.of("app.take_recorded", where=str(series.folder), only=only, series=series)
 
 
-def cautions(series: Series) -> tuple[str, ...]:
+def cautions(series: live.Series) -> tuple[str, ...]:
     """What to read before anything is played: safety, the limits in force, and how loud it will be."""
     limits, calibration = series.settings.limits, series.settings.calibration
     lines = [*SAFETY]
@@ -437,7 +426,7 @@ def cautions(series: Series) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def remarks(series: Series) -> tuple[str, ...]:
+def remarks(series: live.Series) -> tuple[str, ...]:
     """What makes live takes worse than they could be, and what to do: in session.toml, and between takes."""
     told = series.planned.session
     lines = []
@@ -445,14 +434,14 @@ def remarks(series: Series) -> tuple[str, ...]:
         lines.append(worded("app.short_lead_in", told=told))
     if told.reference is None:
         lines.append("Without a loop-back, [reference], time is not known and short gaps can hide.")
-    lines += [one.sentence for one in unlike(series)]
+    lines += [one.sentence for one in live.unlike(series)]
     return tuple(lines)
 
 
 def _look_at_loopback(
     card: Sound,
     wiring: Wiring,
-    series: Series,
+    series: live.Series,
     peak_dbfs: float,
     switch: Silencer,
     tell: Tell | None,
@@ -475,7 +464,7 @@ def _look_at_loopback(
     return read_loopback(played, heard[rate // 4 :])
 
 
-def _session_wiring(series: Series) -> Wiring:
+def _session_wiring(series: live.Series) -> Wiring:
     session = series.planned.session
     channels = [one.microphone_channel for one in series.planned.live]
     return replace(
@@ -485,13 +474,13 @@ def _session_wiring(series: Series) -> Wiring:
     )
 
 
-def _played(series: Series, take_id: str) -> FloatArray:
+def _played(series: live.Series, take_id: str) -> FloatArray:
     take = series.planned.take(take_id)
     settings = series.settings
     return signal_for(series.planned, take, settings.wiring.rate_hz, settings.peak_dbfs).samples
 
 
-def _unlike_takes(series: Series) -> tuple[str, ...]:
+def _unlike_takes(series: live.Series) -> tuple[str, ...]:
     """One take of each loudness: the angles of an orbit play the same."""
     found: dict[object, str] = {}
     for one in series.planned.live:
@@ -500,20 +489,20 @@ def _unlike_takes(series: Series) -> tuple[str, ...]:
     return tuple(found.values())
 
 
-def _predicted_db(series: Series, take_id: str) -> float | None:
+def _predicted_db(series: live.Series, take_id: str) -> float | None:
     settings = series.settings
     loud = loudness_of(_played(series, take_id), settings.wiring.rate_hz, settings.limits, settings.calibration)
     return loud.level_1m_db
 
 
-def _require_budget(series: Series, take_id: str, away: bool, budget_file: Path | None) -> None:
+def _require_budget(series: live.Series, take_id: str, away: bool, budget_file: Path | None) -> None:
     level = _predicted_db(series, take_id) if series.settings.calibration is not None else None
     if level is not None:
         time_s = _played(series, take_id).size / series.settings.wiring.rate_hz
         require_budget(exposure_today(budget_file), at_tester_db(level, series.settings.limits), time_s, away=away)
 
 
-def _ear_db(series: Series, take_id: str, done: Recorded, fs_per_pa: float | None) -> float | None:
+def _ear_db(series: live.Series, take_id: str, done: Recorded, fs_per_pa: float | None) -> float | None:
     """Level at the tester as measured in the take, else as predicted; None where neither is known."""
     distance = distance_of(series.planned.take(take_id))
     limits = series.settings.limits
@@ -530,6 +519,6 @@ def _no_output() -> Limits:
 
 def _free(folder: Path) -> Path:
     number = 1
-    while (path := folder / SPOILED / f"calibrator-{number}.wav").exists():
+    while (path := folder / live.SPOILED / f"calibrator-{number}.wav").exists():
         number += 1
     return path

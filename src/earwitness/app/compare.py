@@ -16,44 +16,17 @@ from earwitness.archive.choose import picking, session_words
 from earwitness.archive.latest import latest_sessions
 from earwitness.archive.neighbors import Neighbor, figures_of, neighbors
 from earwitness.errors import AudioError, EarwitnessError, FormatError, InputError, OutputError
+from earwitness.exhibits import compare as exhibits
 from earwitness.exhibits.beside import RANKED, RATING, Alike, Beside, RankedGroup
 from earwitness.exhibits.chart import Chart, Table
-from earwitness.exhibits.compare import (
-    MOST,
-    compare_change,
-    compare_curves,
-    compare_difference,
-    compare_table,
-    price_table,
-)
 from earwitness.exhibits.family import Family, Kind, Relative
 from earwitness.exhibits.figures_table import figure_name
 from earwitness.exhibits.record import record
 from earwitness.exhibits.words import value_words
 from earwitness.files.durable import write_bytes
+from earwitness.insight import compare as compared
 from earwitness.insight.change import Change, change
-from earwitness.insight.compare import (
-    BALANCE,
-    DIRECTIVITY,
-    MATCH_BAND_HZ,
-    SHAPE_BAND_HZ,
-    BandDifference,
-    Candidate,
-    Likeness,
-    Offer,
-    Standing,
-    Verdict,
-    at_equal_level,
-    band_differences,
-    compare_figures,
-    difference,
-    group_of,
-    nearest,
-    price_frontier,
-    standing,
-    tell_apart,
-    verdicts,
-)
+from earwitness.insight.compare import nearest, verdicts
 from earwitness.insight.pair import paired
 from earwitness.publish.site.index import COMPARISON_MARK, comparison_html
 from earwitness.render.columns import hung
@@ -83,15 +56,15 @@ class Comparison:
     other session of the first one's loudspeaker to the first; standings, nearest, prices : of the first among the
     group, empty without one; missing : loudspeakers that were asked for or in the group and cannot be read."""
 
-    candidates: tuple[Candidate, ...]
+    candidates: tuple[compared.Candidate, ...]
     charts: tuple[Chart, ...]
     table: Table
-    verdicts: tuple[Verdict, ...]
-    standings: tuple[Standing, ...] = ()
-    nearest: tuple[Likeness, ...] = ()
+    verdicts: tuple[compared.Verdict, ...]
+    standings: tuple[compared.Standing, ...] = ()
+    nearest: tuple[compared.Likeness, ...] = ()
     prices: Table | None = None
-    offers: tuple[Offer, ...] = ()
-    match_hz: tuple[float, float] = MATCH_BAND_HZ
+    offers: tuple[compared.Offer, ...] = ()
+    match_hz: tuple[float, float] = compared.MATCH_BAND_HZ
     missing: tuple[tuple[str, EarwitnessError], ...] = ()
     changes: tuple[Change, ...] = ()
 
@@ -100,8 +73,8 @@ def compare_loudspeakers(
     names: Sequence[str],
     archive_folder: Path,
     *,
-    match_hz: tuple[float, float] = MATCH_BAND_HZ,
-    curve: str = BALANCE,
+    match_hz: tuple[float, float] = compared.MATCH_BAND_HZ,
+    curve: str = compared.BALANCE,
     group: Group | None = None,
     progress: Progress = silent,
 ) -> Comparison:
@@ -112,8 +85,8 @@ def compare_loudspeakers(
     another number of names, an unknown one or one session that is named twice, or a band in which levels cannot be
     matched; else as `read_loudspeaker`.
     """
-    if not 2 <= len(names) <= MOST:
-        raise InputError(f"{len(names)} loudspeakers were named", expected=f"2 to {MOST}")
+    if not 2 <= len(names) <= exhibits.MOST:
+        raise InputError(f"{len(names)} loudspeakers were named", expected=f"2 to {exhibits.MOST}")
     share = 0.4 if group is not None else 1.0
     results: list[ReadResult] = []
     missing: list[tuple[str, EarwitnessError]] = []
@@ -133,15 +106,18 @@ def compare_loudspeakers(
 
 
 def compare_results(
-    results: Sequence[ReadResult], *, match_hz: tuple[float, float] = MATCH_BAND_HZ, curve: str = BALANCE
+    results: Sequence[ReadResult],
+    *,
+    match_hz: tuple[float, float] = compared.MATCH_BAND_HZ,
+    curve: str = compared.BALANCE,
 ) -> Comparison:
     """Two to four readings beside each other, with how far units of each spread where the archive has several.
 
     curve : one of CURVES, which the charts show
     Raises InputError as `compare_loudspeakers`.
     """
-    if not 2 <= len(results) <= MOST:
-        raise InputError(f"{len(results)} loudspeakers were named", expected=f"2 to {MOST}")
+    if not 2 <= len(results) <= exhibits.MOST:
+        raise InputError(f"{len(results)} loudspeakers were named", expected=f"2 to {exhibits.MOST}")
     if len({one.session_id for one in results}) != len(results):
         raise InputError.of("app.session_twice", where=", ".join(one.session.loudspeaker.title for one in results))
     chosen = _told_apart(results)
@@ -149,17 +125,17 @@ def compare_results(
         chosen = [replace(one, next_unit=_next_unit(row)) for one, row in zip(chosen, results, strict=True)]
     told = verdicts(chosen, match_hz=match_hz)
     charts = [
-        compare_difference(*chosen, match_hz=match_hz, curve=curve),
-        compare_curves(chosen, told, match_hz=match_hz, curve=curve),
+        exhibits.compare_difference(*chosen, match_hz=match_hz, curve=curve),
+        exhibits.compare_curves(chosen, told, match_hz=match_hz, curve=curve),
     ]
     changes = []
     for one, result in zip(chosen[1:], results[1:], strict=True):
         found = change(chosen[0], one) if _same_model(result, results[0]) else None
         if found is not None:
             changes.append((paired(found) if is_pair(result.session, results[0].session) else found, one))
-    charts = [compare_change(found, chosen[0], one) for found, one in changes] + charts
+    charts = [exhibits.compare_change(found, chosen[0], one) for found, one in changes] + charts
     told_changes = tuple(found for found, _ in changes)
-    table = compare_table(chosen)
+    table = exhibits.compare_table(chosen)
     return Comparison(tuple(chosen), tuple(charts), table, told, match_hz=match_hz, changes=told_changes)
 
 
@@ -185,7 +161,7 @@ def _same_model(one: ReadResult, other: ReadResult) -> bool:
     return one.loudspeaker_id == other.loudspeaker_id
 
 
-def _told_apart(results: Sequence[ReadResult]) -> list[Candidate]:
+def _told_apart(results: Sequence[ReadResult]) -> list[compared.Candidate]:
     """The readings as candidates; several sessions of one loudspeaker by what they state, else by number and day."""
     found = []
     for one in results:
@@ -252,7 +228,7 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
             {
                 "less": first.title,
                 "of": one.title,
-                "figures": list(map(asdict, compare_figures(one, first))),
+                "figures": list(map(asdict, compared.compare_figures(one, first))),
                 "bands": list(map(asdict, _bands(one, first, found.match_hz))),
             }
             for one in others
@@ -271,8 +247,12 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
     }
 
 
-def _bands(one: Candidate, first: Candidate, match_hz: tuple[float, float]) -> tuple[BandDifference, ...]:
-    return band_differences(difference(one.curves[BALANCE], first.curves[BALANCE], match_hz=match_hz))
+def _bands(
+    one: compared.Candidate, first: compared.Candidate, match_hz: tuple[float, float]
+) -> tuple[compared.BandDifference, ...]:
+    return compared.band_differences(
+        compared.difference(one.curves[compared.BALANCE], first.curves[compared.BALANCE], match_hz=match_hz)
+    )
 
 
 def write_comparison(found: Comparison, folder: Path) -> Path:
@@ -308,28 +288,32 @@ def _placed(
                 missing.append((title, error))
         progress((place + 1) / len(entries), f"read {one.name}")
     currency = None if group.currency is None else group.currency.upper()
-    chosen = group_of(every, **asdict(replace(group, currency=currency)))
+    chosen = compared.group_of(every, **asdict(replace(group, currency=currency)))
     ranked = tuple(
-        standing(key, own, chosen) for key in COMPARED if key in own.figures and own.figures[key].value is not None
+        compared.standing(key, own, chosen)
+        for key in COMPARED
+        if key in own.figures and own.figures[key].value is not None
     )
     likes = nearest(own, chosen, match_hz=match_hz)
     priced = [one for one in chosen if one.price is not None]
     currencies = {one.currency for one in priced}
-    prices, offers = (price_table(priced), price_frontier(priced)) if len(currencies) == 1 else (None, ())
+    prices, offers = (
+        (exhibits.price_table(priced), compared.price_frontier(priced)) if len(currencies) == 1 else (None, ())
+    )
     told = replace(found, missing=tuple(missing))
     return replace(told, standings=ranked, nearest=likes, prices=prices, offers=offers)
 
 
-def candidate_of(result: ReadResult) -> Candidate:
+def candidate_of(result: ReadResult) -> compared.Candidate:
     """A reading as a loudspeaker to be compared."""
     spoken = result.session.loudspeaker
     price = None if spoken.price is None else spoken.price.amount * _PIECES[spoken.price.per]
-    return Candidate(
+    return compared.Candidate(
         key=str(result.loudspeaker_id),
         title=spoken.title,
         type=spoken.type,
         date=result.session.date,
-        figures=at_equal_level(result.reading.figures),
+        figures=compared.at_equal_level(result.reading.figures),
         curves=result.reading.curves,
         price=price,
         currency=None if spoken.price is None else spoken.price.currency,
@@ -388,46 +372,46 @@ def beside_others(result: ReadResult, archive_folder: Path, *, others: Others | 
         groups=tuple(groups),
         alike=alike,
         candidates=candidates,
-        offers=price_frontier([*priced, own], key=RATING) if own.price is not None else (),
+        offers=compared.price_frontier([*priced, own], key=RATING) if own.price is not None else (),
         currency=own.currency or "",
         left_out=len(others.left_out - {result.loudspeaker_id}),
     )
 
 
-def _ranked(own: Candidate, group: Sequence[Candidate], words: str) -> RankedGroup:
+def _ranked(own: compared.Candidate, group: Sequence[compared.Candidate], words: str) -> RankedGroup:
     judged = [key for key in RANKED if (figure := own.figures.get(key)) is not None and figure.is_judged]
     shared = [key for key in judged if any(key in one.figures for one in group)]
-    return RankedGroup(words, len(group), tuple(standing(key, own, group) for key in shared))
+    return RankedGroup(words, len(group), tuple(compared.standing(key, own, group) for key in shared))
 
 
 def _alike(
-    own: Candidate, group: Sequence[Candidate], archive_folder: Path
-) -> tuple[tuple[Alike, ...], tuple[Candidate, ...]]:
+    own: compared.Candidate, group: Sequence[compared.Candidate], archive_folder: Path
+) -> tuple[tuple[Alike, ...], tuple[compared.Candidate, ...]]:
     """Those nearest in shape, with all their figures, and what the measurements say of both."""
     likes = nearest(own, _sifted(own, group), count=ALIKE)
     with Archive.open(archive_folder, create=False) as archive:
         every = figures_of(archive, [int(one.key) for one in likes])
     by_key = {one.key: one for one in group}
     whole = [replace(by_key[one.key], figures=indexed_figures(every.get(int(one.key), {}).values())) for one in likes]
-    alike = tuple(Alike(like, tell_apart(own, one)) for like, one in zip(likes, whole, strict=True))
+    alike = tuple(Alike(like, compared.tell_apart(own, one)) for like, one in zip(likes, whole, strict=True))
     return alike, tuple(whole)
 
 
-def _sifted(own: Candidate, group: Sequence[Candidate]) -> Sequence[Candidate]:
+def _sifted(own: compared.Candidate, group: Sequence[compared.Candidate]) -> Sequence[compared.Candidate]:
     """Of very many, those that may be nearest, by all distances at once; `nearest` then says which."""
-    if len(group) <= 3 * _SIFTED or BALANCE not in own.curves:
+    if len(group) <= 3 * _SIFTED or compared.BALANCE not in own.curves:
         return group
     square = np.zeros(len(group))
-    for key in (BALANCE, DIRECTIVITY):
+    for key in (compared.BALANCE, compared.DIRECTIVITY):
         if key not in own.curves:
             continue
         curve = own.curves[key]
-        kept = (curve.axis.hz >= SHAPE_BAND_HZ[0]) & (curve.axis.hz <= SHAPE_BAND_HZ[1])
+        kept = (curve.axis.hz >= compared.SHAPE_BAND_HZ[0]) & (curve.axis.hz <= compared.SHAPE_BAND_HZ[1])
         there = np.array([key in one.curves and one.curves[key].axis.same_as(curve.axis) for one in group])
         rows = [one.curves[key] if ok else curve for one, ok in zip(group, there, strict=True)]
         values, valid = np.stack([row.values[kept] for row in rows]), np.stack([row.valid[kept] for row in rows])
         apart = np.where(valid & curve.valid[kept], values - curve.values[kept], np.nan)
-        if key == BALANCE:
+        if key == compared.BALANCE:
             apart = apart - np.nanmean(apart, axis=1, keepdims=True)
         square += np.where(there, np.nan_to_num(np.nanmean(apart**2, axis=1), nan=np.inf), np.inf)
     order = np.argsort(square, kind="stable")

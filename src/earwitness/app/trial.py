@@ -17,17 +17,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from earwitness.app.audition import (
-    CURVES,
-    Ears,
-    OwnBand,
-    ears_in,
-    finding_of,
-    finding_shape,
-    in_room,
-    sound_for,
-    versions_for,
-)
+from earwitness.app import audition
 from earwitness.app.listen import Draw, draw_secret, findings_of
 from earwitness.app.mend import mend_loudspeaker
 from earwitness.app.read import read_loudspeaker
@@ -94,11 +84,11 @@ def begin_trials(
     finding: int | None = None,
     against: str = "",
     curve: str = "window",
-    bands: Sequence[OwnBand] = (),
+    bands: Sequence[audition.OwnBand] = (),
     sound: str = "pink",
     trials: int | None = None,
     listener: str = "",
-    ears: Ears | None = None,
+    ears: audition.Ears | None = None,
     draw: Draw = draw_secret,
 ) -> Trials:
     """Plan trials of a loudspeaker of the archive, which shows its data.
@@ -129,8 +119,8 @@ def begin_trials(
     plan["title"] = read_loudspeaker(name, archive_folder).session.loudspeaker.title
     plan["words"] = [one.words for one in made]
     if asked == "threshold" and finding is not None:
-        one = finding_of(finding, findings_of(read_loudspeaker(name, archive_folder), archive_folder))
-        plan["center_hz"], plan["q"], shape = finding_shape(one, curve, made[0].hz)
+        one = audition.finding_of(finding, findings_of(read_loudspeaker(name, archive_folder), archive_folder))
+        plan["center_hz"], plan["q"], shape = audition.finding_shape(one, curve, made[0].hz)
         plan["is_peak"] = bool(shape[np.argmax(np.abs(shape))] > 0)
     number = hashlib.sha256(f"number {secret}".encode()).hexdigest()[:8]
     with Archive.open(archive_folder, create=False) as archive:
@@ -158,7 +148,7 @@ def comparable(name: str, archive_folder: Path, *, curve: str = "window") -> Com
     shaped = {}
     for one in findings:
         with suppress(InputError):
-            finding_shape(one, curve, result.reading.curves[CURVES[curve]].axis.hz)
+            audition.finding_shape(one, curve, result.reading.curves[audition.CURVES[curve]].axis.hz)
             shaped[one.key] = one.title
     for number, title in shaped.items():
         forms[f"without{number}"] = f"without finding {number}: {title}"
@@ -307,34 +297,35 @@ def _versions(plan: Mapping[str, Any], archive_folder: Path, size_db: float) -> 
     if plan["kind"] == "threshold":
         if plan["finding"] is None:
             raise InputError("a threshold is that of a finding", remedy="say which finding")
-        (without,) = versions_for(result, archive_folder, (f"without{plan['finding']}",), curve=plan["curve"])
-        one = finding_of(plan["finding"], findings_of(result, archive_folder))
-        _, _, shape = finding_shape(one, plan["curve"], without.hz)
+        (without,) = audition.versions_for(result, archive_folder, (f"without{plan['finding']}",), curve=plan["curve"])
+        one = audition.finding_of(plan["finding"], findings_of(result, archive_folder))
+        _, _, shape = audition.finding_shape(one, plan["curve"], without.hz)
         change = shape * (size_db / np.max(np.abs(shape)))
         seen = [without, without.with_change("with", f"with it, {size_db:g} dB", change)]
     else:
         bands = [tuple(one) for one in plan.get("bands", ())]
         asked = dict.fromkeys([*plan["forms"], *(["own"] if bands else [])])
-        seen = list(
-            versions_for(result, archive_folder, tuple(asked), curve=plan["curve"], bands=bands) if asked else ()
-        )
+        curve = plan["curve"]
+        seen = [*audition.versions_for(result, archive_folder, tuple(asked), curve=curve, bands=bands)] if asked else []
         if plan["against"]:
             other = read_loudspeaker(plan["against"], archive_folder)
-            seen += versions_for(other, archive_folder, ("as-is",), curve=plan["curve"])
+            seen += audition.versions_for(other, archive_folder, ("as-is",), curve=plan["curve"])
     if not 2 <= len(seen) <= (len(LETTERS) if plan["kind"] == "prefer" else 2):
         raise InputError.of("app.versions_too_many", count=len(seen))
     if room := plan.get("room"):
-        ears, rate_hz = ears_in(**room), _excerpt(plan["sound"]).rate_hz
+        ears, rate_hz = audition.ears_in(**room), _excerpt(plan["sound"]).rate_hz
         if ears is not None:
             mine = seen if other is None else seen[:-1]
-            heard = list(in_room(mine, result, archive_folder, ears, rate_hz))
-            seen = heard if other is None else [*heard, *in_room(seen[-1:], other, archive_folder, ears, rate_hz)]
+            heard = list(audition.in_room(mine, result, archive_folder, ears, rate_hz))
+            if other is not None:
+                heard += audition.in_room(seen[-1:], other, archive_folder, ears, rate_hz)
+            seen = heard
     return tuple(seen)
 
 
 def _excerpt(sound: str) -> Sound:
     """The sound of trials. InputError for a file longer than 30 s: a trial is played again and again."""
-    found = sound_for(sound)
+    found = audition.sound_for(sound)
     if found.frames > LONGEST_S * found.rate_hz:
         raise InputError.of("app.sound_too_long", sound=sound, frames=found.frames / found.rate_hz, longest_s=LONGEST_S)
     return found

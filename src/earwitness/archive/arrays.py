@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, get_args, get_type_hints
 import numpy as np
 
 from earwitness.errors import ArchiveError
+from earwitness.files.data import table_of
 from earwitness.quantities import Directions, FrequencyAxis, Measurement
 
 if TYPE_CHECKING:
@@ -23,18 +24,8 @@ if TYPE_CHECKING:
 LAYOUT = 4
 _BROKEN = (OSError, RuntimeError, KeyError, ValueError, TypeError, IndexError, AttributeError)
 _KIND = "measurement"
-# The group of a field's arrays; several values in one field have a group each, numbered from 0.
-_GROUPS = {name: name for name in ("response", "impedance", "scan")} | {
-    "causes": "cause",
-    "multitones": "multitone",
-    "bursts": "burst",
-    "noise_runs": "noise_run",
-    "averages": "average",
-    "limiters": "limiter",
-    "self_noise": "self_noise",
-    "seats": "seat",
-    "parts": "scan_part",
-}
+_TEXTS = table_of("archive", "arrays")
+_GROUPS: dict[str, str] = _TEXTS["groups"]
 Arrays = dict[str, np.ndarray[Any, Any]]
 
 
@@ -161,7 +152,9 @@ def _defined(group: netCDF4.Group, arrays: Arrays) -> list[tuple[netCDF4.Variabl
     """The variables of a group, and what is to be written to each."""
     found = []
     for name, array in arrays.items():
-        dimensions = _dimensions(group.name, name, array.ndim)
+        dimensions: tuple[str, ...] = (_TEXTS["dimensions"].get(name, "frequency"),)
+        if array.ndim == 2:
+            dimensions = ("order" if group.name.startswith("harmonics") else "direction", "frequency")
         for dimension, size in zip(dimensions, array.shape, strict=True):
             if dimension not in group.dimensions:
                 # A size of 0 means "unlimited" to netCDF; nothing is written along it, so it reads back as 0.
@@ -174,33 +167,10 @@ def _defined(group: netCDF4.Group, arrays: Arrays) -> list[tuple[netCDF4.Variabl
             variable = group.createVariable(
                 part, kind, dimensions, fill_value=False, zlib=values.size > _WORTH_PACKING, complevel=1, shuffle=True
             )
-            variable.units = _unit(name)
+            variable.units = _TEXTS["units"].get(name) or _TEXTS["endings"][name.rpartition("_")[2]]
             if values.size:
                 found.append((variable, values.astype(kind)))
     return found
-
-
-def _dimensions(group: str, name: str, count: int) -> tuple[str, ...]:
-    if count == 2:
-        return ("order" if group.startswith("harmonics") else "direction", "frequency")
-    named = {"azimuth_rad": "direction", "elevation_rad": "direction", "impulse": "sample"}
-    return ((named | {"lines_pa": "line", "relative_db": "order"}).get(name, "frequency"),)
-
-
-def _unit(name: str) -> str:
-    named = {
-        "pressure": "pascal per volt",
-        "impulse": "pascal per volt",
-        "ohm": "ohm",
-        "valid": "1",
-        "level_known": "1",
-    }
-    named |= dict.fromkeys(("rows", "weight", "order", "order_out", "order_in", "condition"), "1")
-    named["outgoing"] = "pascal per volt"
-    named |= dict.fromkeys(("tone", "residue", "noise"), "pascal^2")
-    named["lines_pa"] = "pascal"
-    endings = {"hz": "hertz", "rad": "radian", "db": "decibel", "deg": "degree", "ohm": "ohm"}
-    return named.get(name) or endings[name.rpartition("_")[2]]
 
 
 def _unpack(data: bytes, where: str) -> tuple[Any, dict[str, Arrays]]:

@@ -179,8 +179,8 @@ def _row(one: OnDesk) -> HomeRow:
     words, place = _next(one, dict(zip(VERBS, states, strict=True)))
     action = "Open" if words.startswith("Published") else "Begin" if one.session_id is None else "Continue"
     href = "/measure#bring" if place == "measure" else f"/{place}/{one.id}"
-    known = {"day": one.date, "touched": one.touched, "warnings": one.warnings, "id": one.id}
-    return HomeRow(one.name, one.maker, states=states, words=words, action=action, href=href, **known)
+    row = HomeRow(one.name, one.maker, states=states, words=words, action=action, href=href)
+    return replace(row, day=one.date, touched=one.touched, warnings=one.warnings, id=one.id)
 
 
 def _states(one: OnDesk) -> tuple[str, ...]:

@@ -15,17 +15,9 @@ from earwitness.archive.choose import state_words
 from earwitness.archive.drafts import StaleDraftError
 from earwitness.bench.state import UnknownLoudspeakerError, bench_of
 from earwitness.errors import ArchiveError, EarwitnessError, InputError, OutputError
-from earwitness.files.data import file_text
+from earwitness.files.data import file_text, table_of
 
-PLACES = (
-    ("listen", "Listen", "write down what is heard, before any data"),
-    ("measure", "Measure", "plan, record or import a session"),
-    ("read", "Read", "curves, figures and how they were got"),
-    ("mend", "Mend", "equalizer and aim"),
-    ("match", "Match", "amplifier, subwoofer, room"),
-    ("compare", "Compare", "beside all others"),
-    ("publish", "Publish", "the review for strangers"),
-)
+PLACES = table_of("bench", "places")["places"]
 
 
 def page(request: Request, template: str, *, place: str, title: str, **shown: Any) -> HTMLResponse:

@@ -15,7 +15,7 @@ from earwitness.cli.show import Command, Failures, options, progress_bar
 @archive_option
 @click.pass_context
 def command(
-    ctx: click.Context, names: tuple[str, ...], match: tuple[float, float], curve: str, among: bool,
+    ctx: click.Context, /, names: tuple[str, ...], match: tuple[float, float], curve: str, among: bool,
     folder: Path | None, as_json: bool, archive: Path, **group_of: Any,
 ) -> None:  # fmt: skip
     """Set two to four loudspeakers beside each other: figures, curves, and what cannot be told apart.
@@ -29,26 +29,20 @@ def command(
       earwitness compare "Name @ unit A12" "Name @ unit B7"
       earwitness compare "Name @ variant grille on" "Name @ session 3"
     """
-    from earwitness.app.compare import (
-        Group,
-        compare_loudspeakers,
-        comparison_document,
-        comparison_lines,
-        write_comparison,
-    )
+    from earwitness.app import compare as acts
 
-    limits = Group(**group_of)
-    group = limits if among or limits != Group() else None
+    limits = acts.Group(**group_of)
+    group = limits if among or limits != acts.Group() else None
     with progress_bar("compare") as progress:
-        found = compare_loudspeakers(names, archive, match_hz=match, curve=curve, group=group, progress=progress)
+        found = acts.compare_loudspeakers(names, archive, match_hz=match, curve=curve, group=group, progress=progress)
     if as_json:
         import json
 
-        click.echo(json.dumps(comparison_document(found), ensure_ascii=False, allow_nan=False, indent=1))
+        click.echo(json.dumps(acts.comparison_document(found), ensure_ascii=False, allow_nan=False, indent=1))
     else:
-        click.echo("\n".join(comparison_lines(found)))
+        click.echo("\n".join(acts.comparison_lines(found)))
     if folder is not None:
-        click.echo(f"the page is in {write_comparison(found, folder)}", err=as_json)
+        click.echo(f"the page is in {acts.write_comparison(found, folder)}", err=as_json)
     failures = Failures()
     for name, error in found.missing:
         failures.tell(name, error)

@@ -38,36 +38,28 @@ def command(
 
     Dips from interference and bass below the loudspeaker's range are not boosted, unless forced.
     """
+    from earwitness.app import mend as acts
     from earwitness.app.advice import advice_text, mend_lines
     from earwitness.app.listen import findings_of
-    from earwitness.app.mend import (
-        equalizer_of,
-        export_equalizer,
-        goal_from,
-        limits_of,
-        mend_by_hand,
-        mend_loudspeaker,
-        study_aim,
-    )
     from earwitness.app.read import read_loudspeaker
     from earwitness.app.trial import own_trials
     from earwitness.exhibits.advice import Advice
     from earwitness.exhibits.heard import trial_words
 
-    limits = limits_of(**limited)
-    goal_from(goal)  # What cannot be is refused before the recordings are read.
+    limits = acts.limits_of(**limited)
+    acts.goal_from(goal)  # What cannot be is refused before the recordings are read.
     with progress_bar("mend") as progress:
         result = read_loudspeaker(name, archive, progress=progress)
         findings = findings_of(result, archive)
         if by_hand:
-            made = mend_by_hand(result, equalizer_of(by_hand, preamp_db), findings, goal=goal, limits=limits)
+            made = acts.mend_by_hand(result, acts.equalizer_of(by_hand, preamp_db), findings, goal=goal, limits=limits)
         else:
-            made = mend_loudspeaker(result, findings, goal=goal, bands=bands, limits=limits)
+            made = acts.mend_loudspeaker(result, findings, goal=goal, bands=bands, limits=limits)
         count = 0 if made.design is None else len(made.design.equalizer.bands)
-        studied = study_aim(result, bands=count) if aim else None
+        studied = acts.study_aim(result, bands=count) if aim else None
     trials = own_trials(findings, result.session.loudspeaker.title, archive)
     advice = Advice(findings=findings, trials=trials, mend=made, aim=studied)
-    files = () if folder is None or made.design is None else export_equalizer(made.design.equalizer, folder)
+    files = () if folder is None or made.design is None else acts.export_equalizer(made.design.equalizer, folder)
     click.echo(advice_text(result, advice) if as_json else "\n".join(mend_lines(result, advice)))
     for one in () if as_json else trials:
         if one.beside or one.about_equalizer:

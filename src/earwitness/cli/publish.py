@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 @archive_option
 @click.pass_context
 def command(
-    ctx: click.Context, name: str, folder: Path | None, material: Path | None, words: Path | None,
+    ctx: click.Context, /, name: str, folder: Path | None, material: Path | None, words: Path | None,
     write_words: Path | None, exhibits: str | None, leave_out: str | None, captions: tuple[str, ...],
     list_exhibits: bool, listening_distance_m: float | None, because: str, archive: Path, **wanted: Any,
 ) -> None:  # fmt: skip
@@ -86,7 +86,7 @@ def _arrange(
     left_out: tuple[str, ...] | None,
     captions: tuple[str, ...],
 ) -> None:
-    from earwitness.app.arrangement import arrange_by_name
+    from earwitness.app.publish import arrange_by_name
 
     faulty = next((one for one in captions if "=" not in one), None)
     if faulty is not None:
@@ -98,7 +98,7 @@ def _arrange(
 
 
 def _list(name: str, place: Path) -> None:
-    from earwitness.app.arrangement import exhibit_lines
+    from earwitness.app.publish import exhibit_lines
 
     with progress_bar("exhibits") as progress:
         lines = exhibit_lines(name, place, progress=progress)

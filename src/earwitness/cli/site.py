@@ -13,7 +13,7 @@ from earwitness.cli.show import Command, Failures, options, progress_bar
 @options("site")
 @archive_option
 @click.pass_context
-def command(ctx: click.Context, folder: Path, title: str | None, archive: Path, **wanted: Any) -> None:
+def command(ctx: click.Context, /, folder: Path, title: str | None, archive: Path, **wanted: Any) -> None:
     """Publish every loudspeaker of the archive as one site; only what changed is written anew.
 
     The index searches, sorts and compares without a server. Addresses are permanent. Data that are published count as

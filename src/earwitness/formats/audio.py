@@ -102,9 +102,8 @@ def write_audio_pieces(path: Path, pieces: Iterable[FloatArray], rate_hz: int, c
     """
     import soundfile
 
-    container = (
-        "WAV" if choice("the suffix of an audio file", path.suffix.lower(), (".wav", ".flac")) == ".wav" else "FLAC"
-    )
+    suffix = choice("the suffix of an audio file", path.suffix.lower(), (".wav", ".flac"))
+    container = "WAV" if suffix == ".wav" else "FLAC"
     part = path.with_name(path.name + ".part")
     try:
         with soundfile.SoundFile(str(part), "w", rate_hz, channels, "PCM_24", format=container) as file:
@@ -166,7 +165,10 @@ def write_audio(path: Path, samples: FloatArray, rate_hz: int, *, subtype: Subty
         if subtype == "FLOAT":
             _write_float(part, values, rate_hz)
         else:
-            _write_24_bit(part, values, rate_hz, path, "WAV" if suffix == ".wav" else "FLAC")
+            import soundfile
+
+            form = "WAV" if suffix == ".wav" else "FLAC"
+            soundfile.write(str(part), _whole_steps(values, path), rate_hz, format=form, subtype="PCM_24")
         os.replace(part, path)
     except (OSError, RuntimeError) as error:
         part.unlink(missing_ok=True)
@@ -186,9 +188,8 @@ def _check_container(path: Path) -> None:
                 _check_riff(path, file, size)
                 return
     except (OSError, ValueError) as error:
-        raise AudioError.of(
-            "formats.not_opened", where=str(path), reason=getattr(error, "strerror", None) or error
-        ) from None
+        reason = getattr(error, "strerror", None) or error
+        raise AudioError.of("formats.not_opened", where=str(path), reason=reason) from None
     if size == 0:
         raise AudioError.of("formats.empty_file", where=str(path))
     if head[:4] != b"fLaC":
@@ -215,9 +216,8 @@ def _check_riff(path: Path, file: BinaryIO, size: int) -> None:
 
 def _check_header(path: Path, rate_hz: int, subtype: str, values: int, max_values: int) -> None:
     if not MIN_RATE_HZ <= rate_hz <= MAX_RATE_HZ:
-        raise AudioError.of(
-            "formats.sample_rate", where=str(path), rate_hz=rate_hz, min_rate_hz=MIN_RATE_HZ, max_rate_hz=MAX_RATE_HZ
-        )
+        limits = {"min_rate_hz": MIN_RATE_HZ, "max_rate_hz": MAX_RATE_HZ}
+        raise AudioError.of("formats.sample_rate", where=str(path), rate_hz=rate_hz, **limits)
     if subtype not in SUBTYPES:
         raise AudioError.of("formats.sample_format", where=str(path), subtype=subtype, listed=", ".join(SUBTYPES))
     if values <= 0:
@@ -235,18 +235,8 @@ def _check_writable(path: Path, values: FloatArray, rate_hz: int) -> None:
     elif not MIN_RATE_HZ <= rate_hz <= MAX_RATE_HZ:
         fault = f"the sample rate is {rate_hz} Hz"
     if fault:
-        raise InputError(
-            fault,
-            where=str(path),
-            expected=f"finite samples, channels first, at {MIN_RATE_HZ} to {MAX_RATE_HZ} Hz",
-            remedy="check what is being written",
-        )
-
-
-def _write_24_bit(part: Path, values: FloatArray, rate_hz: int, path: Path, container: str) -> None:
-    import soundfile
-
-    soundfile.write(str(part), _whole_steps(values, path), rate_hz, format=container, subtype="PCM_24")
+        expected = f"finite samples, channels first, at {MIN_RATE_HZ} to {MAX_RATE_HZ} Hz"
+        raise InputError(fault, where=str(path), expected=expected, remedy="check what is being written")
 
 
 def _whole_steps(values: FloatArray, path: Path) -> npt.NDArray[np.int32]:

@@ -14,16 +14,7 @@ from earwitness import __version__
 from earwitness.errors import InputError, choice
 from earwitness.files.data import file_text, table_of
 from earwitness.files.durable import write_bytes
-from earwitness.publish.downloads import (
-    charts_json,
-    curves_csv,
-    differences_csv,
-    directivity_csv,
-    distortion_csv,
-    figures_csv,
-    impedance_csv,
-    zipped,
-)
+from earwitness.publish import downloads as tables
 from earwitness.publish.review import Review
 from earwitness.quantities import on_orbit
 
@@ -73,7 +64,7 @@ def dataset_zip(review: Review, *, license: str, extras: Mapping[str, bytes] | N
         can_be_rebuilt=can_be_rebuilt(review),
     ).encode()
     sums = "".join(f"{sha256(files[name]).hexdigest()}  {name}\n" for name in sorted(files))
-    return zipped({**files, CHECKSUMS: sums.encode()}, folder=dataset_name(review), date=review.date)
+    return tables.zipped({**files, CHECKSUMS: sums.encode()}, folder=dataset_name(review), date=review.date)
 
 
 def write_dataset(review: Review, path: Path, *, license: str, extras: Mapping[str, bytes] | None = None) -> Path:
@@ -90,16 +81,16 @@ def dataset_name(review: Review) -> str:
 def _measured(review: Review, license: License) -> dict[str, bytes]:
     measurement = review.measurement
     texts = {
-        "curves.csv": curves_csv(review),
-        "directivity.csv": directivity_csv(measurement.response),
-        "figures.csv": figures_csv(review),
-        "charts.json": charts_json(review),
+        "curves.csv": tables.curves_csv(review),
+        "directivity.csv": tables.directivity_csv(measurement.response),
+        "figures.csv": tables.figures_csv(review),
+        "charts.json": tables.charts_json(review),
     }
     if measurement.impedance is not None:
-        texts["impedance.csv"] = impedance_csv(measurement.impedance)
+        texts["impedance.csv"] = tables.impedance_csv(measurement.impedance)
     if measurement.harmonics:
-        texts["distortion.csv"] = distortion_csv(measurement.harmonics)
-    if differences := differences_csv(review):
+        texts["distortion.csv"] = tables.distortion_csv(measurement.harmonics)
+    if differences := tables.differences_csv(review):
         texts["differences.csv"] = differences
     files = {name: text.encode() for name, text in texts.items()}
     files["directivity.sofa"] = _sofa(review, license)

@@ -9,13 +9,10 @@ from fastapi.responses import HTMLResponse
 from earwitness.bench import home as desk
 from earwitness.bench.pages import page, part
 from earwitness.bench.state import BenchState
+from earwitness.files.data import table_of
 
 router = APIRouter(include_in_schema=False)
-ORDERS = {
-    "work": "In work first", "newest": "Newest", "maker": "Maker", "model": "Model", "warnings": "Warnings",
-    "rating": "Rating",
-}  # fmt: skip
-WHICH = {"all": "All", "work": "In work", "warnings": "With warnings", "published": "Published"}
+_WORDS = table_of("bench", "places")
 
 
 @router.get("/", response_class=HTMLResponse)
@@ -34,7 +31,7 @@ def home(
         return "/?" + urlencode({"q": q, "order": order, "which": which, **other})
 
     shown = {"desk": told, "q": q, "order": order, "which": which, "address": address}
-    shown |= {"orders": ORDERS, "whiches": WHICH, "verbs": desk.VERBS}
+    shown |= {"orders": _WORDS["orders"], "whiches": _WORDS["which"], "verbs": desk.VERBS}
     if request.headers.get("wants-piece"):
         return part(request, "home_list.html.jinja", **shown)
     return page(request, "home.html.jinja", place="", title="Desk", **shown)

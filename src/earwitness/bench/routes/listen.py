@@ -7,18 +7,9 @@ from fastapi import APIRouter, Path, Request
 from fastapi.responses import HTMLResponse
 from pydantic import Field
 
+from earwitness.app import listen as acts
 from earwitness.app import listen as blind
 from earwitness.app.jobs import Progress
-from earwitness.app.listen import (
-    KeptSheet,
-    SealedSheet,
-    data_shown_at,
-    entered_sheet,
-    mark_words,
-    own_reliability,
-    seal_entered,
-    sealed_sheets,
-)
 from earwitness.archive.entries import LoudspeakerEntry
 from earwitness.bench.pages import page, part, safe
 from earwitness.bench.state import Bench, BenchState, Body, Id
@@ -105,13 +96,13 @@ class Levels(Body):
 @router.get("/listen", response_class=HTMLResponse, include_in_schema=False)
 def listen_new(request: Request, bench: BenchState) -> HTMLResponse:
     """A sheet for a loudspeaker that has no session yet, and all sealed sheets."""
-    return _sheet_page(request, bench, "new", None, sealed_sheets(bench.archive_folder))
+    return _sheet_page(request, bench, "new", None, acts.sealed_sheets(bench.archive_folder))
 
 
 @router.get("/listen/blind", response_class=HTMLResponse, include_in_schema=False)
 def listen_blind(request: Request, bench: BenchState) -> HTMLResponse:
     """A blind test."""
-    return _sheet_page(request, bench, "blind", None, sealed_sheets(bench.archive_folder))
+    return _sheet_page(request, bench, "blind", None, acts.sealed_sheets(bench.archive_folder))
 
 
 @router.get("/listen/record", response_class=HTMLResponse, include_in_schema=False)
@@ -124,7 +115,7 @@ def listen_record(request: Request) -> HTMLResponse:
 def listen_to(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResponse:
     """A sheet for a loudspeaker of the archive, whose data stay closed."""
     entry = bench.loudspeaker(loudspeaker_id)
-    kept = sealed_sheets(bench.archive_folder, name=entry.name, maker=entry.maker)
+    kept = acts.sealed_sheets(bench.archive_folder, name=entry.name, maker=entry.maker)
     return _sheet_page(request, bench, str(entry.id), entry, kept)
 
 
@@ -132,7 +123,7 @@ def listen_to(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLRe
 def listen_held(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResponse:
     """The page on which notes are held against the data; the data come with the part below."""
     entry = bench.loudspeaker(loudspeaker_id)
-    shown_at = data_shown_at(bench.archive_folder, name=entry.name, maker=entry.maker)
+    shown_at = acts.data_shown_at(bench.archive_folder, name=entry.name, maker=entry.maker)
     return page(
         request,
         "listen_held.html.jinja",
@@ -155,7 +146,7 @@ def listen_held_part(request: Request, bench: BenchState, loudspeaker_id: Id) ->
         verdicts: tuple[Verdict, ...] = ("agrees", "contradicts", "no match in the data")
         shown.append(
             {
-                "mark": mark_words(heard.is_after_data),
+                "mark": acts.mark_words(heard.is_after_data),
                 "sealed_at": heard.sealed_at,
                 "counts": [(verdict, heard.matching.count(verdict)) for verdict in verdicts],
                 "chart": safe(figure_html(chart, _WIDTH_PX)) if chart is not None else "",
@@ -170,17 +161,17 @@ def listen_sealed(
     request: Request, bench: BenchState, loudspeaker_id: Annotated[str, Path(pattern=r"^(new|blind|[0-9]{1,15})$")]
 ) -> HTMLResponse:
     """The list of sealed sheets, for the page to put in place after sealing."""
-    kept = sealed_sheets(bench.archive_folder)
+    kept = acts.sealed_sheets(bench.archive_folder)
     if loudspeaker_id.isdigit():
         entry = bench.loudspeaker(int(loudspeaker_id))
-        kept = sealed_sheets(bench.archive_folder, name=entry.name, maker=entry.maker)
+        kept = acts.sealed_sheets(bench.archive_folder, name=entry.name, maker=entry.maker)
     return part(request, "listen_sealed.html.jinja", sheets=_rows(kept), ids=_ids(bench))
 
 
 @router.post("/api/listen/seal", tags=["listen"])
 def listen_seal(body: EnteredSheet, bench: BenchState) -> dict[str, Any]:
     """Seal a sheet: its hash, the time, and whether the data were known."""
-    return _told(seal_entered(_document(body), bench.archive_folder))
+    return _told(acts.seal_entered(_document(body), bench.archive_folder))
 
 
 @router.post("/api/listen/gains", tags=["listen"])
@@ -211,7 +202,7 @@ def blind_card(number: Number, bench: BenchState) -> dict[str, Any]:
 def blind_seal(number: Number, body: BlindSheets, bench: BenchState) -> dict[str, Any]:
     """Seal the sheets of all letters, and tell what the letters stood for."""
     hidden = {"loudspeaker": "hidden", "maker": "hidden", "blind_test": number}
-    sheets = [entered_sheet({**_document(one), **hidden}) for one in body.sheets]
+    sheets = [acts.entered_sheet({**_document(one), **hidden}) for one in body.sheets]
     made = blind.seal_test(number, sheets, bench.archive_folder)
     return {"sheets": [_told(one) for one in made], "test": _seen(blind.blind_test(number, bench.archive_folder))}
 
@@ -238,7 +229,7 @@ def listen_reliability(bench: BenchState) -> dict[str, Any]:
     def work(progress: Progress) -> dict[str, Any]:
         progress(0.1, "read every loudspeaker that has sealed notes")
         with bench.heavy:
-            table = reliability_table(own_reliability(bench.archive_folder))
+            table = reliability_table(acts.own_reliability(bench.archive_folder))
         if table is None:
             return {"table": None}
         return {"table": record(table, "title columns align rows note")}
@@ -247,11 +238,11 @@ def listen_reliability(bench: BenchState) -> dict[str, Any]:
 
 
 def _sheet_page(
-    request: Request, bench: Bench, key: str, entry: LoudspeakerEntry | None, kept: tuple[KeptSheet, ...]
+    request: Request, bench: Bench, key: str, entry: LoudspeakerEntry | None, kept: tuple[acts.KeptSheet, ...]
 ) -> HTMLResponse:
     shown_at = None
     if entry is not None:
-        shown_at = data_shown_at(bench.archive_folder, name=entry.name, maker=entry.maker)
+        shown_at = acts.data_shown_at(bench.archive_folder, name=entry.name, maker=entry.maker)
     last = kept[-1].sheet if kept else None
     given = {
         "key": key,
@@ -280,7 +271,7 @@ def _sheet_page(
     )
 
 
-def _rows(kept: tuple[KeptSheet, ...]) -> list[KeptSheet]:
+def _rows(kept: tuple[acts.KeptSheet, ...]) -> list[acts.KeptSheet]:
     """The newest first."""
     return list(reversed(kept))
 
@@ -298,7 +289,7 @@ def _document(body: EnteredSheet) -> dict[str, Any]:
     return {"format": 1, **made}
 
 
-def _told(made: SealedSheet) -> dict[str, Any]:
+def _told(made: acts.SealedSheet) -> dict[str, Any]:
     return {**record(made.entry, "sha256 sealed_at is_after_data"), **record(made, "remarks lines")}
 
 

@@ -7,17 +7,9 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 from pydantic import Field
 
+from earwitness.app import match as acts
 from earwitness.app.advice import match_lines
 from earwitness.app.listen import findings_of
-from earwitness.app.match import (
-    amplifier_for,
-    match_loudspeaker,
-    room_for,
-    scheme_of,
-    seats_for,
-    seats_heard,
-    subwoofer_for,
-)
 from earwitness.app.read import ReadResult
 from earwitness.app.settings import FARTHEST_M, NEAREST_M, distance_in, keep_distance
 from earwitness.bench.pages import page
@@ -143,7 +135,9 @@ def match_keep_distance(body: Distance, bench: BenchState) -> dict[str, Any]:
 def match_amplifier(loudspeaker_id: Id, body: AmplifierAsked, bench: BenchState) -> dict[str, Any]:
     """Whether it can drive the load, how loud it gets, and what it does to the balance."""
     result = bench.reading(loudspeaker_id)
-    made = amplifier_for(result, body.amplifier, distance_m=body.distance_m, goal_db=body.goal_db, peak_db=body.peak_db)
+    made = acts.amplifier_for(
+        result, body.amplifier, distance_m=body.distance_m, goal_db=body.goal_db, peak_db=body.peak_db
+    )
     return {
         "can_drive": made.can_drive,
         "why": true_minus(made.why),
@@ -156,8 +150,8 @@ def match_amplifier(loudspeaker_id: Id, body: AmplifierAsked, bench: BenchState)
 def match_subwoofer(loudspeaker_id: Id, body: SubwooferAsked, bench: BenchState) -> dict[str, Any]:
     """The crossover, and what it buys."""
     result, absent = bench.reading(loudspeaker_id), dict[str, str]()
-    scheme = None if body.slopes is None else scheme_of(body.slopes)
-    made = subwoofer_for(result, absent, corner_hz=body.corner_hz, scheme=scheme)
+    scheme = None if body.slopes is None else acts.scheme_of(body.slopes)
+    made = acts.subwoofer_for(result, absent, corner_hz=body.corner_hz, scheme=scheme)
     if made is None:
         return {"absent": absent["subwoofer"], "html": ""}
     best = made.best
@@ -174,8 +168,8 @@ def match_subwoofer(loudspeaker_id: Id, body: SubwooferAsked, bench: BenchState)
 def match_seats(loudspeaker_id: Id, body: SeatsAsked, bench: BenchState) -> dict[str, Any]:
     """What every seat of a plan gets from every loudspeaker on it."""
     result = bench.reading(loudspeaker_id)
-    amplifier = None if body.amplifier is None else amplifier_for(result, body.amplifier)
-    made = seats_for(result, body.room, amplifier, goal_db=body.goal_db, peak_db=body.peak_db)
+    amplifier = None if body.amplifier is None else acts.amplifier_for(result, body.amplifier)
+    made = acts.seats_for(result, body.room, amplifier, goal_db=body.goal_db, peak_db=body.peak_db)
     name = body.loudspeaker if body.loudspeaker in made.spreads else body.room.loudspeakers[0].name
     # The sentences of the table's note stand beside the plan.
     goal = f"Headroom is against {body.goal_db:g} dB with peaks {body.peak_db:g} dB above, in free field."
@@ -187,8 +181,8 @@ def match_seats(loudspeaker_id: Id, body: SeatsAsked, bench: BenchState) -> dict
 def match_room(loudspeaker_id: Id, body: SeatsAsked, bench: BenchState) -> dict[str, Any]:
     """What the room of a plan does, and the prediction against takes at its seats."""
     result, absent = bench.reading(loudspeaker_id), dict[str, str]()
-    amplifier = None if body.amplifier is None else amplifier_for(result, body.amplifier)
-    made = (seats_heard(result, body.room, absent), room_for(result, body.room, amplifier, absent))
+    amplifier = None if body.amplifier is None else acts.amplifier_for(result, body.amplifier)
+    made = (acts.seats_heard(result, body.room, absent), acts.room_for(result, body.room, amplifier, absent))
     said = [words for one in made if one is not None for words in one.sentences]
     seats = made[0]
     shown = _shown(None if seats is None else at_seats_chart(seats))
@@ -219,8 +213,8 @@ def _matched(bench: Bench, result: ReadResult, body: WordsAsked, room: RoomPlan 
     with bench.heavy:
         findings = findings_of(result, bench.archive_folder)
     asked = record(body, "amplifier distance_m goal_db peak_db corner_hz")
-    scheme = None if body.slopes is None else scheme_of(body.slopes)
-    return match_loudspeaker(result, findings, room=room, scheme=scheme, **asked)
+    scheme = None if body.slopes is None else acts.scheme_of(body.slopes)
+    return acts.match_loudspeaker(result, findings, room=room, scheme=scheme, **asked)
 
 
 @router.post("/api/match/files/{kind}/read", tags=["match"])

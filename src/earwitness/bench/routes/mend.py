@@ -18,6 +18,7 @@ from earwitness.exhibits.findings import size_words
 from earwitness.exhibits.heard import trial_words
 from earwitness.exhibits.record import record
 from earwitness.exhibits.words import true_minus
+from earwitness.files.data import table_of
 from earwitness.insight.findings import KINDS
 from earwitness.insight.findings.finding import AimAnswer
 from earwitness.insight.mend.aim import AimStudy, aim_words
@@ -32,7 +33,6 @@ CHART_PX = 740
 Decibels = Annotated[float, Field(ge=-60, le=40, allow_inf_nan=False)]
 Quality = Annotated[float, Field(ge=0.05, le=50, allow_inf_nan=False)]
 Hertz = Annotated[float, Field(ge=5, le=24_000, allow_inf_nan=False)]
-_KIND_WORDS = {"peaking": "Bell", "low_shelf": "Low shelf", "high_shelf": "High shelf"}
 
 
 class BandAsked(Body):
@@ -123,7 +123,7 @@ def mend_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLRe
                 "goal_curve": problem.goal.curve,
                 "goal_level": live_levels(problem),
                 "advised": None if made is None else _plain(made),
-                "kinds": {kind: _KIND_WORDS[kind] for kind in BAND_KINDS},
+                "kinds": {kind: table_of("bench", "places")["bands"][kind] for kind in BAND_KINDS},
                 "most_bands": MOST_BANDS,
                 "findings": [
                     {

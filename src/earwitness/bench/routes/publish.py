@@ -9,25 +9,10 @@ from fastapi import APIRouter, HTTPException, Path, Request
 from fastapi.responses import HTMLResponse, Response
 from pydantic import Field
 
-from earwitness.app.arrangement import arrange, arrangement_of, generated_review
+from earwitness.app import publish as acts
 from earwitness.app.jobs import Progress, part
 from earwitness.app.listen import data_shown_at
-from earwitness.app.publish import (
-    TARGET,
-    Products,
-    PublishedFile,
-    corrections_at,
-    document_of,
-    folder_from,
-    page_file,
-    pending_correction,
-    place_of,
-    product_file,
-    publications_at,
-    publish_result,
-    published_file,
-    usual_folder,
-)
+from earwitness.app.publish import arrange, arrangement_of, generated_review
 from earwitness.app.settings import keep_text, words_of
 from earwitness.app.site import publish_site
 from earwitness.archive.catalogue import Archive
@@ -77,7 +62,7 @@ class Look(Body):
 class Publication(Look):
     """All that a publication is made from. folder : "" for the usual one; because : why numbers change."""
 
-    products: Products
+    products: acts.Products
     folder: Annotated[str, Field(max_length=1000)] = ""
     because: Annotated[str, Field(max_length=2000)] = ""
 
@@ -108,7 +93,7 @@ def publish(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResp
         "order": list(chosen.order),
         "left_out": list(chosen.left_out),
         "captions": {key: own.text for key, own in chosen.captions.items()},
-        "folder": str(usual_folder(_name(entry), bench.archive_folder)),
+        "folder": str(acts.usual_folder(_name(entry), bench.archive_folder)),
     }
     return page(
         request,
@@ -129,17 +114,17 @@ def publish(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResp
 def published_page(request: Request, bench: BenchState, loudspeaker_id: Id, name: str) -> Response:
     """A file of the page that was published last. Whoever put it into the folder, it runs nothing of its own."""
     bench.loudspeaker(loudspeaker_id)
-    return _of_page(request, published_file(loudspeaker_id, name, bench.archive_folder), name)
+    return _of_page(request, acts.published_file(loudspeaker_id, name, bench.archive_folder), name)
 
 
 @router.get("/publish/{loudspeaker_id}/look/{name:path}", include_in_schema=False)
 def looked_at_page(request: Request, bench: BenchState, loudspeaker_id: Id, name: str) -> Response:
     """A file of the page as it would be published, under the same rules."""
     bench.loudspeaker(loudspeaker_id)
-    return _of_page(request, page_file(bench.looks / str(loudspeaker_id), name), name)
+    return _of_page(request, acts.page_file(bench.looks / str(loudspeaker_id), name), name)
 
 
-def _of_page(request: Request, found: PublishedFile | None, name: str) -> Response:
+def _of_page(request: Request, found: acts.PublishedFile | None, name: str) -> Response:
     # Scripts run with the bench's origin, so none is taken from the disk but the one the program writes, and numbers.
     if found is None or (found.path.suffix.lower() == ".js" and not _is_ours(found.path.read_bytes())):
         raise HTTPException(404)
@@ -159,7 +144,7 @@ def _is_ours(script: bytes) -> bool:
 def product(bench: BenchState, loudspeaker_id: Id, number: Annotated[int, Path(ge=0, le=10_000)]) -> Response:
     """A product that was made beside the page, as a download."""
     bench.loudspeaker(loudspeaker_id)
-    found = product_file(loudspeaker_id, number, bench.archive_folder)
+    found = acts.product_file(loudspeaker_id, number, bench.archive_folder)
     if found is None:
         raise HTTPException(404)
     return _file(found, _POLICIES["file"])
@@ -193,7 +178,9 @@ def publish_prepare(loudspeaker_id: Id, bench: BenchState) -> dict[str, Any]:
             review = generated_review(result, bench.archive_folder, advice=advice)
             with Archive.open(bench.archive_folder) as archive:
                 changed = outdated(review, arrangement_of(archive, loudspeaker_id))
-                pending = pending_correction(archive, loudspeaker_id, TARGET, document_of(archive, result))
+                pending = acts.pending_correction(
+                    archive, loudspeaker_id, acts.TARGET, acts.document_of(archive, result)
+                )
         return {
             "exhibits": [
                 {
@@ -217,7 +204,7 @@ def publish_all(body: SiteWanted, bench: BenchState) -> dict[str, Any]:
 
     def work(progress: Progress) -> dict[str, Any]:
         with bench.heavy:
-            folder = usual_folder("site", bench.archive_folder)
+            folder = acts.usual_folder("site", bench.archive_folder)
             report = publish_site(folder, bench.archive_folder, because=body.because.strip(), progress=progress)
         failed = [f"{name}: {error.what}" for name, error in report.failed]
         return {
@@ -231,7 +218,7 @@ def publish_all(body: SiteWanted, bench: BenchState) -> dict[str, Any]:
 def publish_now(loudspeaker_id: Id, body: Publication, bench: BenchState) -> dict[str, Any]:
     """Keep words and choice, write the page and the products, as a job."""
     entry = bench.loudspeaker(loudspeaker_id)
-    folder = folder_from(body.folder, usual_folder(_name(entry), bench.archive_folder))
+    folder = acts.folder_from(body.folder, acts.usual_folder(_name(entry), bench.archive_folder))
     products = replace(body.products, stills=tuple(dict.fromkeys(body.products.stills)))
 
     work = partial(_publish, bench, entry, body, folder, products)
@@ -264,7 +251,12 @@ def publish_publications(loudspeaker_id: Id, bench: BenchState) -> dict[str, Any
 
 
 def _publish(
-    bench: Bench, entry: LoudspeakerEntry, body: Publication, folder: DiskPath, products: Products, progress: Progress
+    bench: Bench,
+    entry: LoudspeakerEntry,
+    body: Publication,
+    folder: DiskPath,
+    products: acts.Products,
+    progress: Progress,
 ) -> dict[str, Any]:
     progress(0.02, "read the data")
     result, advice = bench.reading(entry.id), bench.advice(entry.id)
@@ -275,7 +267,7 @@ def _publish(
         arrangement_for(generated_review(result, bench.archive_folder, advice=advice), **chosen)
         keep_text(_name(entry), markdown_of(_name(entry), body.words.model_dump()), bench.archive_folder)
         arrange(result, bench.archive_folder, advice=advice, **chosen)
-        done = publish_result(
+        done = acts.publish_result(
             result,
             advice,
             folder,
@@ -290,9 +282,9 @@ def _publish(
 
 def _published(bench: Bench, entry: LoudspeakerEntry) -> dict[str, Any]:
     with Archive.open(bench.archive_folder) as archive:
-        known = publications_at(archive, entry.id, TARGET)
-        corrections = corrections_at(archive, entry.id, TARGET)
-    place = place_of(entry.id, bench.archive_folder)
+        known = acts.publications_at(archive, entry.id, acts.TARGET)
+        corrections = acts.corrections_at(archive, entry.id, acts.TARGET)
+    place = acts.place_of(entry.id, bench.archive_folder)
     return {
         "publications": [{"revision": revision, "published": when} for revision, when in known],
         "corrections": list(map(asdict, corrections)),
@@ -301,7 +293,7 @@ def _published(bench: Bench, entry: LoudspeakerEntry) -> dict[str, Any]:
     }
 
 
-def _file(found: PublishedFile, policy: str) -> Response:
+def _file(found: acts.PublishedFile, policy: str) -> Response:
     headers = {"Content-Security-Policy": policy}
     if not found.is_page:
         headers["Content-Disposition"] = f'attachment; filename="{found.path.name.encode("ascii", "replace").decode()}"'

@@ -8,25 +8,11 @@ from fastapi import APIRouter, Path, Query, Request
 from fastapi.responses import FileResponse, HTMLResponse, Response
 from pydantic import Field
 
+from earwitness.app import evidence
+from earwitness.app import read as acts
 from earwitness.app.add import is_reduced
-from earwitness.app.evidence import (
-    BUDGET_COLUMNS,
-    Evidence,
-    curve_evidence,
-    figure_evidence,
-    finding_evidence,
-    takes_of,
-)
 from earwitness.app.jobs import Progress
 from earwitness.app.listen import findings_of
-from earwitness.app.read import (
-    USUAL_REAR_WALL,
-    ReadResult,
-    document_text,
-    keep_chosen,
-    largest_change_db,
-    read_loudspeaker,
-)
 from earwitness.app.settings import CHOICES, Chosen, choice_of, draft_key
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import picking
@@ -75,7 +61,11 @@ def read_start(request: Request) -> HTMLResponse:
 
 @router.get("/read/{loudspeaker_id}", response_class=HTMLResponse, include_in_schema=False)
 def read_page(
-    request: Request, bench: BenchState, loudspeaker_id: Id, rear_wall: RearWall = USUAL_REAR_WALL, hide: Hidden = ""
+    request: Request,
+    bench: BenchState,
+    loudspeaker_id: Id,
+    rear_wall: RearWall = acts.USUAL_REAR_WALL,
+    hide: Hidden = "",
 ) -> HTMLResponse:
     """The reading of a loudspeaker, or what has to be done before there is one."""
     entry = bench.loudspeaker(loudspeaker_id)
@@ -113,7 +103,7 @@ def read_page(
         figures=_figure_rows(result),
         flags=[(f.severity, f.sentence, takes_words(f.takes)) for f in result.measurement.flags],
         absent=absent_words(result.reading, result.measurement, kinds=kinds_of(result.session.loudspeaker)),
-        takes=takes_of(result.session),
+        takes=evidence.takes_of(result.session),
         **_gate_words(result, chosen, draft.revision, can_undo=draft.can_undo, can_redo=draft.can_redo),
     )
 
@@ -124,7 +114,7 @@ def read_exhibit(
     bench: BenchState,
     loudspeaker_id: Id,
     key: Key,
-    rear_wall: RearWall = USUAL_REAR_WALL,
+    rear_wall: RearWall = acts.USUAL_REAR_WALL,
     hide: Hidden = "",
     against: Annotated[float, Query(ge=-180, le=180, allow_inf_nan=False)] = 0.0,
 ) -> HTMLResponse:
@@ -153,7 +143,7 @@ def read_exhibit_data(
     bench: BenchState,
     loudspeaker_id: Id,
     key: Key,
-    rear_wall: RearWall = USUAL_REAR_WALL,
+    rear_wall: RearWall = acts.USUAL_REAR_WALL,
     session: Annotated[int | None, Query(ge=1, le=2**53)] = None,
 ) -> dict[str, Any]:
     """Curves of an exhibit as numbers, to be laid over another one's; empty where this session has no such exhibit.
@@ -166,32 +156,32 @@ def read_exhibit_data(
 
 @router.get("/read/{loudspeaker_id}/evidence/curve/{key}", response_class=HTMLResponse, include_in_schema=False)
 def read_curve_evidence(
-    request: Request, bench: BenchState, loudspeaker_id: Id, key: Key, rear_wall: RearWall = USUAL_REAR_WALL
+    request: Request, bench: BenchState, loudspeaker_id: Id, key: Key, rear_wall: RearWall = acts.USUAL_REAR_WALL
 ) -> HTMLResponse:
     """How a curve was got."""
     result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
-    return _evidence(request, bench, loudspeaker_id, curve_evidence(result, key), rear_wall)
+    return _evidence(request, bench, loudspeaker_id, evidence.curve_evidence(result, key), rear_wall)
 
 
 @router.get("/read/{loudspeaker_id}/evidence/finding/{number}", response_class=HTMLResponse, include_in_schema=False)
 def read_finding_evidence(
-    request: Request, bench: BenchState, loudspeaker_id: Id, number: Id, rear_wall: RearWall = USUAL_REAR_WALL
+    request: Request, bench: BenchState, loudspeaker_id: Id, number: Id, rear_wall: RearWall = acts.USUAL_REAR_WALL
 ) -> HTMLResponse:
     """How a finding is known."""
     result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
     found = next((one for one in _findings(bench, result) if one.key == number), None)
     if found is None:
         raise InputError(f"there is no finding {number}", remedy="choose one from the list")
-    return _evidence(request, bench, loudspeaker_id, finding_evidence(result, found), rear_wall)
+    return _evidence(request, bench, loudspeaker_id, evidence.finding_evidence(result, found), rear_wall)
 
 
 @router.get("/read/{loudspeaker_id}/evidence/{key}", response_class=HTMLResponse, include_in_schema=False)
 def read_figure_evidence(
-    request: Request, bench: BenchState, loudspeaker_id: Id, key: Key, rear_wall: RearWall = USUAL_REAR_WALL
+    request: Request, bench: BenchState, loudspeaker_id: Id, key: Key, rear_wall: RearWall = acts.USUAL_REAR_WALL
 ) -> HTMLResponse:
     """How a figure was got."""
     result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
-    return _evidence(request, bench, loudspeaker_id, figure_evidence(result, key), rear_wall)
+    return _evidence(request, bench, loudspeaker_id, evidence.figure_evidence(result, key), rear_wall)
 
 
 @router.post("/api/read/{loudspeaker_id}/reduce", tags=["read"])
@@ -202,17 +192,17 @@ def read_reduce(bench: BenchState, loudspeaker_id: Id) -> dict[str, Any]:
 
     def work(progress: Progress) -> dict[str, Any]:
         with bench.heavy:
-            read_loudspeaker(name, bench.archive_folder, progress=progress)
+            acts.read_loudspeaker(name, bench.archive_folder, progress=progress)
         return {"loudspeaker": loudspeaker_id}
 
     return asdict(bench.jobs.start(f"Read {entry.name}", work))
 
 
 @router.get("/api/read/{loudspeaker_id}/document", tags=["read"])
-def read_document(bench: BenchState, loudspeaker_id: Id, rear_wall: RearWall = USUAL_REAR_WALL) -> Response:
+def read_document(bench: BenchState, loudspeaker_id: Id, rear_wall: RearWall = acts.USUAL_REAR_WALL) -> Response:
     """Every curve and figure as one JSON document, docs/reading-document.md."""
     result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
-    return Response(document_text(result), media_type="application/json")
+    return Response(acts.document_text(result), media_type="application/json")
 
 
 @router.get("/api/read/{loudspeaker_id}/takes/{take:path}", tags=["read"])
@@ -292,7 +282,7 @@ def read_keep(bench: BenchState, loudspeaker_id: Id, body: Kept) -> dict[str, An
 
     def work(progress: Progress) -> dict[str, Any]:
         with bench.heavy:
-            keep_chosen(name, chosen, bench.archive_folder, revision=body.revision, progress=progress)
+            acts.keep_chosen(name, chosen, bench.archive_folder, revision=body.revision, progress=progress)
         return {"settings": chosen.words()}
 
     return asdict(bench.jobs.start(f"Reduce {entry.name} with {chosen.words()}", work))
@@ -320,7 +310,7 @@ def _need_session(bench: Bench, entry: LoudspeakerEntry) -> int:
         return archive.counting_session(entry.id).id
 
 
-def _findings(bench: Bench, result: ReadResult) -> tuple[Finding, ...]:
+def _findings(bench: Bench, result: acts.ReadResult) -> tuple[Finding, ...]:
     with bench.heavy:
         return findings_of(result, bench.archive_folder)
 
@@ -338,14 +328,14 @@ def _aim_link(one: Finding) -> dict[str, Any] | None:
     return {"orbit": said.orbit, "angle": f"{said.try_deg:.0f}", "words": words}
 
 
-def _exhibits(result: ReadResult, findings: tuple[Finding, ...], hidden: frozenset[int]) -> list[Chart]:
+def _exhibits(result: acts.ReadResult, findings: tuple[Finding, ...], hidden: frozenset[int]) -> list[Chart]:
     """The charts of a reading in the order of the page, with the findings that are shown as marks."""
     shown = tuple(one for one in findings if one.key not in hidden)
     every = exhibits_of(result.reading, result.measurement, result.session.loudspeaker)
     return [marked(one, shown) for one in every if isinstance(one, Chart)]
 
 
-def _exhibit_part(result: ReadResult, chart: Chart) -> dict[str, Any]:
+def _exhibit_part(result: acts.ReadResult, chart: Chart) -> dict[str, Any]:
     curves = {t.curve.key: t.label or t.curve.name for p in chart.panels for t in p.traces}
     tables = [
         t for t in exhibits_of(result.reading, result.measurement, result.session.loudspeaker) if isinstance(t, Table)
@@ -358,7 +348,7 @@ def _exhibit_part(result: ReadResult, chart: Chart) -> dict[str, Any]:
     }
 
 
-def _figure_rows(result: ReadResult) -> list[dict[str, Any]]:
+def _figure_rows(result: acts.ReadResult) -> list[dict[str, Any]]:
     order = {key: place for place, key in enumerate(FIGURES)}
     figures = result.reading.figures
     rows = []
@@ -379,7 +369,9 @@ def _figure_rows(result: ReadResult) -> list[dict[str, Any]]:
     return rows
 
 
-def _gate_words(result: ReadResult, chosen: Chosen, revision: int, *, can_undo: bool, can_redo: bool) -> dict[str, Any]:
+def _gate_words(
+    result: acts.ReadResult, chosen: Chosen, revision: int, *, can_undo: bool, can_redo: bool
+) -> dict[str, Any]:
     gate, splice = result.measurement.gate, result.measurement.splice
     automatic = {
         "gate_ms": 1e3 * gate.end_s,
@@ -402,7 +394,7 @@ def _gate_words(result: ReadResult, chosen: Chosen, revision: int, *, can_undo: 
 
 
 def _change_words(before: Curve, after: Curve) -> str:
-    change = largest_change_db(before, after)
+    change = acts.largest_change_db(before, after)
     if change is None:
         return "With these settings the response holds nowhere."
     size, hz = change
@@ -416,7 +408,9 @@ def _change_words(before: Curve, after: Curve) -> str:
     return words if band == kept else f"{words} It now holds from {band_words(band)}."
 
 
-def _evidence(request: Request, bench: Bench, loudspeaker_id: int, found: Evidence, rear_wall: str) -> HTMLResponse:
+def _evidence(
+    request: Request, bench: Bench, loudspeaker_id: int, found: evidence.Evidence, rear_wall: str
+) -> HTMLResponse:
     sound = [take for take in found.takes if "." + take.file.rpartition(".")[2].lower() in _KINDS]
     return part(
         request,
@@ -424,6 +418,6 @@ def _evidence(request: Request, bench: Bench, loudspeaker_id: int, found: Eviden
         evidence=found,
         loudspeaker=bench.loudspeaker(loudspeaker_id),
         rear_wall=rear_wall,
-        columns=BUDGET_COLUMNS,
+        columns=evidence.BUDGET_COLUMNS,
         sound={take.id for take in sound},
     )

@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from hashlib import sha256
-from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -67,15 +66,19 @@ def write_review(
     writer does). Nothing of the folder changes until all is written; see `publish.keeping` for what is not the
     program's. Raises OutputError where the folder holds no review, or may not or cannot be written.
     """
+    from markupsafe import Markup
+
     folder = Path(folder).absolute()
     _refuse_foreign(folder)
 
     def fill(fresh: Path) -> None:
-        downloads = write_downloads(review, fresh)
+        downloads, numbers = write_downloads(review, fresh), Markup(numbers_html(review.charts))
         for name, content in {
             **{photo.name: photo.picture.data for photo in review.photos},
             PAGE: page_html(review, downloads, shared=shared).encode(),
-            NUMBERS: _numbers_page(review, shared).encode(),
+            NUMBERS: rendered(
+                "numbers.html.jinja", title=review.title, shared=shared, page=PAGE, numbers=numbers
+            ).encode(),
             "numbers.js": numbers_script(review.charts).encode(),
             **({} if shared else shared_files()),
             **(more or {}),
@@ -192,16 +195,6 @@ def _shown(exhibit: Chart | Table, width_px: int) -> dict[str, Any]:
     chart = isinstance(exhibit, Chart)
     html = figure_html(exhibit, width_px, numbers_at=NUMBERS) if isinstance(exhibit, Chart) else table_html(exhibit)
     return {"id": exhibit.key.replace("_", "-"), "title": exhibit.title, "is_chart": chart, "html": Markup(html)}
-
-
-def _numbers_page(review: Review, shared: str) -> str:
-    return (
-        f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>Numbers: {escape(review.title)}</title>'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f'<link rel="stylesheet" href="{shared}style.css"></head><body><main id="main">'
-        f'<h1>Numbers of the charts</h1><p><a href="{PAGE}">Back to the review</a></p>\n'
-        f"{numbers_html(review.charts)}</main></body></html>\n"
-    )
 
 
 def _changes_html(one: Correction) -> str:
