@@ -12,6 +12,7 @@ from typing import Final
 
 from earwitness import __version__
 from earwitness.errors import InputError, choice
+from earwitness.exhibits.record import record
 from earwitness.files.data import file_text, table_of
 from earwitness.files.durable import write_bytes
 from earwitness.publish import downloads as tables
@@ -125,40 +126,23 @@ def _check_extra(name: str, files: Mapping[str, bytes]) -> None:
 
 
 def _metadata(review: Review, license: License) -> str:
-    measurement, loudspeaker = review.measurement, review.loudspeaker
+    measurement = review.measurement
     document = {
         "format": DATASET_FORMAT,
         "program": f"Earwitness {__version__}",
-        "title": review.title,
-        "invented": review.invented,
-        "loudspeaker": loudspeaker.model_dump(mode="json"),
+        **record(review, "title invented"),
+        "loudspeaker": review.loudspeaker.model_dump(mode="json"),
         "tester": review.tester.model_dump(mode="json"),
-        "date": review.date,
-        "state": review.state,
-        "also_measured": list(review.others),
-        "revision": review.revision,
+        **record(review, "date state", also_measured="others", revision="revision"),
         "license": license.spdx,
-        "conventions": {
-            "time": "exp(+j omega t)",
-            "azimuth_deg": "counter-clockwise from the reference axis, seen from above",
-            "elevation_deg": "upward from the horizontal plane",
-            "uncertainty": "columns u are standard uncertainties (k = 1); u_common moves all curves together",
-            "valid": "1 where the value may be used, 0 where it is shown only",
-        },
+        "conventions": _TEXTS["conventions"],
         "level_is_absolute": measurement.response.absolute,
         "how_measured": list(review.how_measured),
         "choices": dict(sorted(review.reading.choices.items())),
         "missing": dict(sorted(review.reading.missing.items())),
         "quality": [] if review.quality is None else [list(row) for row in review.quality.rows],
         "steps": [
-            {
-                "key": step.key,
-                "name": step.name,
-                "program": step.program,
-                "inputs": list(step.inputs),
-                "settings": dict(step.settings),
-            }
-            for step in measurement.steps
+            {**record(step, "key name program inputs"), "settings": dict(step.settings)} for step in measurement.steps
         ],
     }
     return json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"

@@ -9,5 +9,5 @@ from earwitness.bench.routes import drafts, home, jobs
 FIRST = (home.router, jobs.router, drafts.router)
 LATER = (
     "trials", "listen", "measure", "measure_plan", "measure_session", "measure_responses", "measure_live",
-    "read", "mend", "match", "compare", "publish", "present", "sessions",
+    "read", "mend", "match", "compare", "publish", "sessions",
 )  # fmt: skip

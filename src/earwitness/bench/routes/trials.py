@@ -5,31 +5,26 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Path, Request, Response
 from fastapi.responses import HTMLResponse
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from earwitness.app import trial
 from earwitness.app.audition import CAUTIONS, LIMITS, ROOM_LIMITS, ears_in
 from earwitness.app.listen import data_shown_at
 from earwitness.audition.material import MATERIAL
 from earwitness.bench.pages import page
-from earwitness.bench.state import Bench, BenchState
+from earwitness.bench.state import Bench, BenchState, Body, Id
 from earwitness.errors import InputError
 from earwitness.exhibits.record import record
 from earwitness.insight.mend.equalizer import MOST_BANDS, BandKind
 
 router = APIRouter()
 Number = Annotated[str, Path(pattern=r"^[0-9a-f]{8}$")]
-Id = Annotated[int, Path(ge=1, le=2**53)]
 Turn = Annotated[int, Field(ge=1, le=trial.MOST_TRIALS)]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Form = Annotated[str, Field(max_length=20)]
 
 
-class _Body(BaseModel):
-    model_config = ConfigDict(extra="forbid")
-
-
-class RoomAsked(_Body):
+class RoomAsked(Body):
     """A pair in a room, for headphones."""
 
     size: Annotated[str, Field(max_length=40)]
@@ -40,12 +35,12 @@ class RoomAsked(_Body):
 BandAsked = tuple[BandKind, Finite, Finite, Finite]
 
 
-class TrialPlan(_Body):
+class TrialPlan(Body):
     """What is compared, with which sound, how often, by whom."""
 
     kind: Literal["abx", "prefer", "threshold"]
-    forms: Annotated[list[Form], Field(max_length=6)] = []
-    bands: Annotated[list[BandAsked], Field(max_length=MOST_BANDS)] = []
+    forms: Annotated[tuple[Form, ...], Field(max_length=6)] = ()
+    bands: Annotated[tuple[BandAsked, ...], Field(max_length=MOST_BANDS)] = ()
     finding: Annotated[int, Field(ge=1, le=1000)] | None = None
     curve: Literal["window", "axis", "in-room"] = "window"
     sound: Literal["pink", "pluck", "drums", "speech"] = "pink"
@@ -54,7 +49,7 @@ class TrialPlan(_Body):
     room: RoomAsked | None = None
 
 
-class TrialAnswer(_Body):
+class TrialAnswer(Body):
     """The answer to one trial."""
 
     trial: Turn

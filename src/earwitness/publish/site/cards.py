@@ -11,6 +11,7 @@ import numpy as np
 
 from earwitness.errors import FormatError
 from earwitness.exhibits.figures_table import SIGNED
+from earwitness.exhibits.record import record
 from earwitness.exhibits.words import figure_words
 from earwitness.figures.registry import FIGURES
 from earwitness.publish.review import Review
@@ -79,15 +80,12 @@ def card_of(review: Review, *, address: str, name_key: str, updated: str, made_f
     return Card(
         address=address,
         name_key=name_key,
-        title=review.title,
+        **record(review, "title date revision summary"),
         type=spoken.type,
         price=price,
         currency=None if spoken.price is None else spoken.price.currency,
-        date=review.date,
-        revision=review.revision,
         updated=updated,
         invented=bool(review.invented),
-        summary=review.summary,
         made_from=made_from,
         figures=figures,
         measured="; also ".join(filter(None, (review.state, ", ".join(review.others)))),
@@ -132,21 +130,14 @@ def loudspeaker_json(review: Review, card: Card, corrections: object) -> str:
     """The JSON of one loudspeaker: facts, all figures with uncertainty and method, corrections."""
     document = {
         "format": SITE_FORMAT,
-        "address": card.address,
-        "title": card.title,
+        **record(card, "address title"),
         "invented": review.invented,
         "loudspeaker": review.loudspeaker.model_dump(mode="json", by_alias=True),
         "tester": review.tester.model_dump(mode="json"),
-        "date": card.date,
-        "revision": card.revision,
-        "updated": card.updated,
+        **record(card, "date revision updated"),
         "figures": {
             key: {
-                "value": f.value,
-                "standard_uncertainty": f.u,
-                "unit": f.unit,
-                "bound": f.bound,
-                "interval_95": f.interval,
+                **record(f, "value", standard_uncertainty="u", unit="unit", bound="bound", interval_95="interval"),
                 "method": f.method,
                 "not_judged": f.reason or None,
                 "words": figure_words(f),
