@@ -116,18 +116,13 @@ def begin_or_open(folder: Path, settings: live.LiveSettings | None) -> live.Seri
     else:
         series = live.open_series(folder, settings=settings)
     try:
-        _require_recordable(series)
+        require_outputs(series.settings.wiring)
+        if is_rehearsal(series.settings.wiring) and not series.planned.session.loudspeaker.invented:
+            raise InputError.of("app.simulated_wire", where=str(series.folder))
     except InputError:
         series.close()
         raise
     return series
-
-
-def _require_recordable(series: live.Series) -> None:
-    wiring = series.settings.wiring
-    require_outputs(wiring)
-    if is_rehearsal(wiring) and not series.planned.session.loudspeaker.invented:
-        raise InputError.of("app.simulated_wire", where=str(series.folder))
 
 
 def calibrate(
@@ -185,7 +180,7 @@ def _calibrator_heard(
     if part.exists():
         recover(part, _free(folder))
     file = GrowingRecording(part, wiring.rate_hz, wiring.input_channels)
-    outlet = Outlet(silent_source(duration_s, wiring.rate_hz), wiring, _no_output(), switch)
+    outlet = Outlet(silent_source(duration_s, wiring.rate_hz), wiring, Limits(highest_dbfs=-200.0), switch)
     try:
         lost = run_stream(card, wiring, outlet, file, round(duration_s * wiring.rate_hz), tell=tell)
     finally:
@@ -511,10 +506,6 @@ def _ear_db(series: live.Series, take_id: str, done: Recorded, fs_per_pa: float 
         return at_tester_db(at_microphone + 20.0 * float(np.log10(distance)), limits)
     level = _predicted_db(series, take_id)
     return None if level is None else at_tester_db(level, limits)
-
-
-def _no_output() -> Limits:
-    return Limits(highest_dbfs=-200.0)
 
 
 def _free(folder: Path) -> Path:

@@ -110,10 +110,12 @@ def _run_one(
 
 def _written(recordings: Path, write: Callable[[Path], None]) -> str:
     """What became of the recordings: written, or used again where they are whole."""
-    if _is_complete(recordings):
+    marker = recordings / _WRITTEN
+    # By this version, and nothing changed its size since.
+    if marker.is_file() and marker.read_text(encoding="utf-8") == _state(recordings):
         return f"recordings used again: {recordings}"
     write(recordings)
-    (recordings / _WRITTEN).write_text(_state(recordings), encoding="utf-8")
+    marker.write_text(_state(recordings), encoding="utf-8")
     return f"recordings written: {recordings}"
 
 
@@ -122,12 +124,6 @@ def _state(recordings: Path) -> str:
     files = sorted(p for p in recordings.rglob("*") if p.is_file() and p.name != _WRITTEN)
     listing = "\n".join(f"{p.relative_to(recordings).as_posix()} {p.stat().st_size}" for p in files)
     return f"earwitness {__version__} {hashlib.sha256(listing.encode()).hexdigest()}\n"
-
-
-def _is_complete(recordings: Path) -> bool:
-    """True where an earlier run of this version wrote everything, and nothing changed its size since."""
-    marker = recordings / _WRITTEN
-    return marker.is_file() and marker.read_text(encoding="utf-8") == _state(recordings)
 
 
 def bring_in_demo(

@@ -90,7 +90,7 @@ class LoudnessMeter:
         if not power.size:
             return None
         power = power[power > np.mean(power) * 10.0 ** (RELATIVE_GATE_LU / 10.0)]
-        return _lufs(float(np.mean(power)))
+        return _OFFSET_DB + 10.0 * math.log10(float(np.mean(power)))
 
     def _over(self, window_s: float) -> FloatArray:
         """(B,) mean power over each complete window, every 0.1 s."""
@@ -108,10 +108,6 @@ def integrated_lufs(samples: FloatArray, rate_hz: float) -> float | None:
     meter = LoudnessMeter(rate_hz, samples.shape[0])
     meter.add(samples)
     return meter.integrated_lufs()
-
-
-def _lufs(power: float) -> float:
-    return _OFFSET_DB + 10.0 * math.log10(power)
 
 
 @dataclass(slots=True)

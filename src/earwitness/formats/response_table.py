@@ -362,7 +362,9 @@ def _whole(
     curves = tuple(column.title.curve for column in columns if column.title.curve)
     if set(curves) - {"on_axis"}:
         named = [i for i, column in enumerate(columns) if column.title.curve]
-        _need_each_once(curves, f"{table.name}, line {first.line}")
+        if twice := next((one for one in curves if curves.count(one) > 1), ""):
+            told_twice = f"two columns are the {twice.replace('_', ' ')}"
+            raise refused(told_twice, f"{table.name}, line {first.line}", "take one out")
         kind, told = "curves", [*told, *_not_averages(columns)]
         rows, phases, trust = [rows[i] for i in named], [None for _ in named], [trust[i] for i in named]
     elif any(angle is not None for angle in angles):
@@ -399,11 +401,6 @@ def _whole(
         u_phase_deg=_stacked([trust[i].u_phase_deg for i in order], keep),
         curves=curves if kind == "curves" else (),
     )
-
-
-def _need_each_once(curves: Sequence[str], where: str) -> None:
-    if twice := next((one for one in curves if curves.count(one) > 1), ""):
-        raise refused(f"two columns are the {twice.replace('_', ' ')}", where, "take one out")
 
 
 def _not_averages(columns: Sequence[Column]) -> list[str]:
