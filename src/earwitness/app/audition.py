@@ -43,8 +43,8 @@ _DISTORTED = re.compile(r"distorted(\d{2,3})?$")
 _ORDER = re.compile(r"distortion_(\d)@(.+)$")
 _FORM = re.compile(r"(aim|only|without|doubled)([+-]?\d+)$")
 CAUTIONS = (worded("app.caution_loudness"),)
-LIMITS = tuple(worded(f"app.{key}") for key in ("limit_gear", "limit_linear", "limit_band"))
-ROOM_LIMITS = tuple(worded(f"app.{key}") for key in ("limit_room", "limit_head"))
+LIMITS = (worded("app.limit_gear"), worded("app.limit_linear"), worded("app.limit_band"))
+ROOM_LIMITS = (worded("app.limit_room"), worded("app.limit_head"))
 
 
 @dataclass(frozen=True, slots=True)
