@@ -18,7 +18,7 @@ from earwitness.audition.render import filtered, prepared, sound_of
 from earwitness.audition.room import EARLY_S, LEAD_S, Radiated, Shoebox, _leaving, _tail, images, pair_response
 from earwitness.audition.versions import Version
 from earwitness.errors import FormatError, InputError
-from earwitness.formats.head_sofa import HeadImpulses, read_head_sofa
+from earwitness.formats.sofa import HeadImpulses, read_head_sofa
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 
 SET = Path(__file__).parent.parent / "formats" / "data" / "manikin_ear_normal.sofa"

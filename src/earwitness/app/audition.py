@@ -23,7 +23,7 @@ from earwitness.exhibits.record import record
 from earwitness.figures.read import levels_of
 from earwitness.files.data import worded
 from earwitness.formats.audio import open_audio, write_audio_pieces
-from earwitness.formats.head_sofa import read_head_sofa
+from earwitness.formats.sofa import read_head_sofa
 from earwitness.insight.findings import Finding
 from earwitness.insight.findings.narrow import hidden_db, without_gate
 from earwitness.insight.mend.aim import aim_study, aim_words

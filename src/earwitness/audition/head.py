@@ -13,7 +13,7 @@ from earwitness.dsp.balloon import triangles
 from earwitness.dsp.minimum_phase import minimum_phase
 from earwitness.dsp.sphere import cap_diffraction
 from earwitness.errors import FormatError
-from earwitness.formats.head_sofa import HeadImpulses
+from earwitness.formats.sofa import HeadImpulses
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 
 SPEED_OF_SOUND_M_S = 343.0

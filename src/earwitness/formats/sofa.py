@@ -1,9 +1,11 @@
-"""Directivities as SOFA files (AES69): FreeFieldDirectivityTF 1.1 out, and what all readers of SOFA share."""
+"""SOFA files (AES69): directivities out as FreeFieldDirectivityTF 1.1, head sets in as SimpleFreeFieldHRIR: what
+reaches two ears from many directions. Here too is what all readers of SOFA share."""
 
 import shutil
 import tempfile
 import warnings
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +16,7 @@ from earwitness.errors import FormatError, InputError, OutputError, cannot_write
 from earwitness.files.durable import replacing
 from earwitness.formats.netcdf_probe import NetcdfFacts, probe
 from earwitness.quantities import DirectionalResponse
-from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities.arrays import ComplexArray, FloatArray, Locked
 
 MAX_BYTES = 512 * 2**20
 MAX_VALUES = 2**24
@@ -23,6 +25,9 @@ _BROKEN = (OSError, RuntimeError, KeyError, ValueError, TypeError, IndexError, A
 # Names of our own beside the convention's: AES69 has no place for trust, and lets a file carry more variables.
 TRUST = ("EarwitnessValid", "EarwitnessUncertainty", "EarwitnessCommonUncertainty")
 _VALID, _U, _U_COMMON = TRUST
+HEAD_CONVENTION = "SimpleFreeFieldHRIR"
+FEWEST_DIRECTIONS = 32
+_RATES_HZ, _LONGEST_DELAY_S = (8e3, 1e6), 0.1
 
 
 def write_sofa(
@@ -244,3 +249,58 @@ def _first(value: Any) -> FloatArray:
 
 def _unusable(path: Path, what: str, *, expected: str = "a SOFA file (AES69)") -> FormatError:
     return FormatError(what, where=str(path), expected=expected, remedy="export the file again, or leave it out")
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class HeadImpulses(Locked):
+    """name : of the set; directions : (D, 3) unit vectors in the head's axes, ahead, to the left, up; impulse :
+    (D, 2, N), left ear first; delay_s : (D, 2) before the first sample; rate_hz; license : as the file states it"""
+
+    name: str
+    directions: FloatArray
+    impulse: FloatArray
+    delay_s: FloatArray
+    rate_hz: float
+    license: str
+
+
+def read_head_sofa(path: Path) -> HeadImpulses:
+    """The head set in a SOFA file. FormatError for a file that holds none, or cannot be read."""
+    _, said, _ = _header(path, _no_head_set)
+    if said != HEAD_CONVENTION:
+        raise _no_head_set(path, f"the convention is {said or 'not stated'!r}")
+    try:
+        with np.errstate(all="ignore"):
+            return _head_set(path, _load(path))
+    except _BROKEN as error:
+        raise _no_head_set(path, f"the SOFA file cannot be used: {error}") from error
+
+
+def _head_set(path: Path, sofa: Any) -> HeadImpulses:
+    impulse = _numbers(sofa.Data_IR)
+    if impulse.ndim != 3 or impulse.shape[1] != 2 or len(impulse) < FEWEST_DIRECTIONS or not np.isfinite(impulse).all():
+        raise _no_head_set(
+            path, f"its responses are of shape {impulse.shape}", expected=f"{FEWEST_DIRECTIONS} directions, two ears"
+        )
+    rate_hz = float(np.ravel(_numbers(sofa.Data_SamplingRate))[0])
+    delay_s = np.broadcast_to(np.reshape(_numbers(sofa.Data_Delay), (-1, 2)), impulse.shape[:2]) / rate_hz
+    points = _points(sofa.SourcePosition, sofa.SourcePosition_Type)
+    radius = np.linalg.norm(points, axis=1, keepdims=True)
+    sound = (
+        (_RATES_HZ[0] <= rate_hz <= _RATES_HZ[1]) and np.isfinite(delay_s).all() and delay_s.max() < _LONGEST_DELAY_S
+    )
+    if not sound or len(points) != len(impulse) or not (radius > 0).all():
+        raise _no_head_set(path, "rate, delays or positions are none that a head set can have")
+    ears = _points(sofa.ReceiverPosition, sofa.ReceiverPosition_Type)[:, 1]
+    order = [0, 1] if ears[0] >= ears[1] else [1, 0]
+    return HeadImpulses(
+        name=str(getattr(sofa, "GLOBAL_Title", "") or path.stem), directions=points / radius,
+        impulse=impulse[:, order], delay_s=delay_s[:, order], rate_hz=rate_hz,
+        license=str(getattr(sofa, "GLOBAL_License", "")),
+    )  # fmt: skip
+
+
+def _no_head_set(path: Path, what: str, *, expected: str = f"a head set, {HEAD_CONVENTION} of AES69") -> FormatError:
+    return FormatError(
+        what, where=str(path), expected=expected, remedy="choose another head set, or leave --head-set out"
+    )
