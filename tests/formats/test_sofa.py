@@ -195,7 +195,7 @@ def test_size_and_shape_are_checked(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     _header(tmp_path / "bare.sofa", M=1, R=2, N=16)
     with pytest.raises(FormatError):
         read_directivity_sofa(tmp_path / "bare.sofa")
-    monkeypatch.setattr("earwitness.formats.directivity_sofa.MAX_BYTES", 1000)
+    monkeypatch.setattr("earwitness.formats.sofa.MAX_BYTES", 1000)
     with pytest.raises(FormatError, match="bytes large"):
         read_directivity_sofa(EAR)
 

@@ -230,11 +230,11 @@ def test_a_full_disk_leaves_the_older_review(review: Review, tmp_path: Path, mon
     write_review(review, place)
     before = (place / "index.html").read_bytes()
 
-    def full(_review: Review, fresh: Path, _shared: str) -> None:
+    def full(_review: Review, fresh: Path) -> None:
         (fresh / "index.html").write_text("half")
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(write, "_fill", full)
+    monkeypatch.setattr(write, "write_downloads", full)
     with pytest.raises(OutputError, match="the disk is full") as caught:
         write_review(review, place)
     assert caught.value.exit_code == 7

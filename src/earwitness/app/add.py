@@ -470,8 +470,8 @@ def _listed(table: Path) -> Iterator[tuple[int, dict[str, str]]]:
     titles = [cell.strip().lower() for cell in cells_of(lines[0][1], separator)]
     known = {"folder", "level", *_FACTS}
     if unknown := [title for title in titles if title not in known]:
-        facts = {"unknown": ", ".join(unknown), "known": ", ".join(sorted(known))}
-        raise InputError.of("app.list_columns_unknown", where=f"{table}, line {lines[0][0]}", **facts)
+        where, listed = f"{table}, line {lines[0][0]}", ", ".join(sorted(known))
+        raise InputError.of("app.list_columns_unknown", where=where, unknown=", ".join(unknown), known=listed)
     if "folder" not in titles:
         raise InputError("the list does not name the folders", where=str(table), expected='a column "folder"')
     for number, text in lines[1:]:

@@ -220,13 +220,13 @@ def _text(folder: Path, name: str, sizes: dict[str, int]) -> str:
     if name not in sizes:
         raise refusal(folder, f"it has no {name}")
     try:
-        return limited(folder / name).decode("utf-8")
+        return limited(folder / name, MOST_TAG_BYTES).decode("utf-8")
     except UnicodeDecodeError:
         raise refusal(folder, f"{name} is not UTF-8") from None
 
 
-def limited(path: Path, most: int = MOST_TAG_BYTES) -> bytes:
-    """Content of a file of the bag. Raises FormatError when it is too large or cannot be read."""
+def limited(path: Path, most: int) -> bytes:
+    """Content of a file of the bag, `most` bytes. Raises FormatError when it is larger or cannot be read."""
     try:
         with path.open("rb") as stream:
             data = stream.read(most + 1)

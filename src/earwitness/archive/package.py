@@ -261,7 +261,7 @@ def import_package(
     hashes = bag.verified(folder)
     if RECORD not in hashes:
         raise bag.refusal(folder, "it is not a package of a loudspeaker", expected=RECORD)
-    record = read_record(bag.limited(folder / RECORD), where=str(folder / RECORD))
+    record = read_record(bag.limited(folder / RECORD, bag.MOST_TAG_BYTES), where=str(folder / RECORD))
     _need_agreement(folder, record, hashes)
     if seal is not None and any(seal(s.facts, s.sealed_at) != s.sha256 for s in record.sheets):
         raise bag.refusal(folder, "a listening sheet does not fit its seal")

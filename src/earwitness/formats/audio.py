@@ -216,8 +216,9 @@ def _check_riff(path: Path, file: BinaryIO, size: int) -> None:
 
 def _check_header(path: Path, rate_hz: int, subtype: str, values: int, max_values: int) -> None:
     if not MIN_RATE_HZ <= rate_hz <= MAX_RATE_HZ:
-        limits: dict[str, Any] = {"min_rate_hz": MIN_RATE_HZ, "max_rate_hz": MAX_RATE_HZ}
-        raise AudioError.of("formats.sample_rate", where=str(path), rate_hz=rate_hz, **limits)
+        raise AudioError.of(
+            "formats.sample_rate", where=str(path), rate_hz=rate_hz, min_rate_hz=MIN_RATE_HZ, max_rate_hz=MAX_RATE_HZ
+        )
     if subtype not in SUBTYPES:
         raise AudioError.of("formats.sample_format", where=str(path), subtype=subtype, listed=", ".join(SUBTYPES))
     if values <= 0:
