@@ -13,6 +13,8 @@ import numpy as np
 import pytest
 
 from earwitness.insight.compare import mean_level
+from earwitness.insight.findings.search import _tilt
+from earwitness.insight.findings.sentences import hertz
 from earwitness.insight.findings.shapes import edge_with_slopes
 from earwitness.insight.match.in_room import ListeningRoom
 from earwitness.insight.match.modes import Layout
@@ -24,6 +26,7 @@ from earwitness.insight.mend.limits import Limits
 from earwitness.insight.mend.objective import _rolling_off
 from earwitness.insight.mend.scales import PER_OCTAVE, smooth_errors
 from earwitness.insight.mend.yardsticks import roughness
+from earwitness.insight.variation import _limits
 from earwitness.quantities import Curve, report_axis
 
 HZ = report_axis().hz
@@ -145,3 +148,37 @@ def test_a_curve_that_is_not_known_over_the_whole_band_has_no_deviations() -> No
     valid = np.abs(np.log2(HZ / 1000.0)) > 0.5
     drawn = change.drawn_curves({"on_axis": curve(flat, flat + 0.2), "sound_power": replace(gap, valid=valid)})
     assert drawn.keys == ("on_axis",)
+
+
+@pytest.mark.parametrize(("units", "repeats", "share"), [(5, 3, 1.0), (8, 2, 3.0)])
+def test_limits_of_a_spread_miss_as_often_to_either_side_as_they_say(units: int, repeats: int, share: float) -> None:
+    """Variances of means and of repeats as chi squares make them; 95 % limits miss by 2.5 % to each side (binomial of
+    1,500 draws: 1.7 to 3.3 %; the method is an approximation, so 1.0 to 4.5 %). share : repeats' variance."""
+    between, within, random = units - 1, units * (repeats - 1), np.random.default_rng(6)
+    of_means = (1.0 + share) * random.chisquare(between, 1500) / between
+    of_repeats = share * random.chisquare(within, 1500) / within
+    limits = np.array([_limits(a, b, between, within) for a, b in zip(of_means, of_repeats, strict=True)])
+    assert 0.01 < np.mean(limits[:, 0] > 1.0) < 0.045
+    assert 0.01 < np.mean(limits[:, 1] < 1.0) < 0.045
+
+
+@pytest.mark.parametrize(("slope", "u_slope", "said"), [(0.9, 0.1, "Rising"), (-0.9, 0.1, "Falling")])
+def test_a_tilt_is_told_by_its_sign_and_only_beyond_its_uncertainty(slope: float, u_slope: float, said: str) -> None:
+    """From 100 Hz to 10 kHz, log2(100) octaves; with twice its uncertainty as large as itself it is not told."""
+    flat = curve(slope * np.log2(HZ / 1000.0), np.zeros(HZ.size))
+    part: Any = SimpleNamespace(hz=HZ, low_corner_hz=None, slope_db_per_octave=slope, u_slope=u_slope)
+    [found] = _tilt(part, flat)
+    assert found.title.startswith(said)
+    assert (found.low_hz, found.high_hz) == pytest.approx((100.0, 10_000.0))
+    assert found.size_db == pytest.approx(slope * np.log2(100.0))
+    part.u_slope = 0.6
+    assert _tilt(part, flat) == []
+    part.u_slope, part.slope_db_per_octave = 0.0, 0.01
+    assert _tilt(part, flat) == []
+
+
+def test_a_frequency_in_words_has_two_figures_that_count() -> None:
+    """SI prefixes: 1000 Hz is 1 kHz; a word is never farther off than half of its last figure."""
+    for hz, said in ((42.4, "42 Hz"), (99.4, "99 Hz"), (243.0, "240 Hz"), (994.0, "990 Hz"), (1000.0, "1 kHz")):
+        assert hertz(hz) == said
+    assert (hertz(6480.0), hertz(12_400.0)) == ("6.5 kHz", "12 kHz")

@@ -52,6 +52,15 @@ def test_a_wandering_calibrator_is_flagged() -> None:
     assert [f.id for f in calibrate(told, lambda _name: Recording(samples, RATE, "DOUBLE")).flags] == ["calibrator"]
 
 
+def test_a_calibrator_that_changes_its_level_is_refused_by_how_much() -> None:
+    """Half the amplitude is 6.02 dB; between the two levels nobody can tell which is the calibrator's."""
+    found = tone(1000.0, 0.1)
+    samples = found.samples * np.where(np.arange(found.samples.size) < found.samples.size // 2, 1.0, 0.5)
+    [flag] = calibrate(facts(Made(), microphone=MICROPHONE), lambda _name: Recording(samples, RATE, "DOUBLE")).flags
+    assert (flag.id, flag.severity) == ("level", "reject")
+    assert flag.number == pytest.approx(20 * np.log10(2.0), abs=0.01)
+
+
 @pytest.mark.parametrize(
     ("recording", "said"),
     [(tone(250.0, 0.1), "no clear tone"), (tone(1000.0, 0.1, 0.6), "lasts 0.10 s")],
