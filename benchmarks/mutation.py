@@ -306,7 +306,10 @@ class Round:
         with os.fdopen(child[0], "rb") as pipe:
             self.outcomes, self.unsound, self.checked = pickle.loads(pipe.read())
         os.waitpid(pid, 0)
-        self._all([row for row in range(len(tests)) if row not in self.outcomes], tests, None)
+        # Where time ended, what was drawn before the last one tried belongs to the same part of the draw.
+        last = max(self.outcomes, default=0) if time.monotonic() > self.until_s else len(tests) - 1
+        self.until_s = float("inf")
+        self._all([row for row in range(last + 1) if row not in self.outcomes], tests, None)
 
     def _all(self, rows: Sequence[int], tests: list[list[str]], plugin: Warm | None) -> None:
         for row in rows:
