@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import ast
+import re
 import string
 from collections.abc import Iterator
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
 from earwitness import errors
 from earwitness.files.data import table_of
+from earwitness.quantities.quality import Severity
+from earwitness.reduce.flags import OWN
 
 
 def classes(root: type[errors.EarwitnessError]) -> list[type[errors.EarwitnessError]]:
@@ -98,7 +102,7 @@ def sentences() -> Iterator[tuple[str, frozenset[str]]]:
 
 def facts_in(words: str) -> set[str]:
     """The facts that braces ask for."""
-    return {found.split(".")[0] for _, found, _, _ in string.Formatter().parse(words) if found}
+    return {re.split(r"[.[]", found)[0] for _, found, _, _ in string.Formatter().parse(words) if found}
 
 
 def test_every_sentence_is_said_with_its_facts() -> None:
@@ -107,6 +111,42 @@ def test_every_sentence_is_said_with_its_facts() -> None:
     assert set(written) == {name for name, _ in sentences()}
     for name, given in sentences():
         assert written[name] == given, name
+
+
+def told_above(file: Path, line: int) -> set[str]:
+    """Keys of the nearest dict of facts above a line."""
+    tree = ast.parse(file.read_text(encoding="utf-8"))
+    dicts = [one for one in ast.walk(tree) if isinstance(one, ast.AnnAssign) and ast.unparse(one.target) == "told"]
+    nearest = max((one for one in dicts if one.lineno < line), key=lambda one: one.lineno).value
+    assert isinstance(nearest, ast.Dict)
+    return {str(key.value) for key in nearest.keys if isinstance(key, ast.Constant)}
+
+
+def flags() -> Iterator[tuple[str, set[str]]]:
+    """Name and keywords of every red flag; a call may choose between two, and facts may stand in a dict above it."""
+    for file, node in calls():
+        if isinstance(node.func, ast.Name) and node.func.id == "flag":
+            given = {one.arg for one in node.keywords if one.arg is not None}
+            given |= told_above(file, node.lineno) if len(given) < len(node.keywords) else set()
+            first = node.args[0]
+            for name in [first.body, first.orelse] if isinstance(first, ast.IfExp) else [first]:
+                assert isinstance(name, ast.Constant)
+                yield str(name.value), given
+
+
+def test_every_flag_is_raised_with_its_facts() -> None:
+    table = table_of("reduce", "flags")
+    assert {name for name, _ in flags()} == set(table)
+    for name, given in flags():
+        entry = table[name]
+        assert set(entry) <= {"id", "severity", "unit", "sentence"}
+        assert entry.get("severity", "warn") in get_args(Severity)
+        asked = facts_in(entry["sentence"]) | facts_in(entry.get("id", ""))
+        of_band = {"low", "high", "low_hz", "high_hz"}
+        facts = given - {"takes", "band_hz", "severity"}
+        assert asked - OWN <= facts <= asked, name
+        assert "band_hz" in given or not asked & of_band - facts, name
+        assert "takes" in given or not asked & {"ids", "takes", "Takes", "named"}, name
 
 
 def test_every_error_with_words_is_raised_and_every_word_has_its_error() -> None:

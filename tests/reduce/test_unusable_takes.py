@@ -81,10 +81,10 @@ def test_where_no_take_is_left_the_session_is_refused_with_what_is_wrong() -> No
 
 
 def test_takes_keep_the_case_of_their_names_and_one_moves_where_several_move() -> None:
-    from earwitness.reduce.quality import _begun
+    from earwitness.reduce.flags import flag
 
-    assert _begun(["H_30"]) == "Take H_30"
-    assert _begun(["a", "b"]) == "2 takes"
+    assert flag("silence", takes=["H_30"], holds="holds").sentence.startswith("Take H_30 holds")
+    assert flag("silence", takes=["a", "b"], holds="hold").sentence.startswith("2 takes hold")
     (one,) = [f.sentence for f in reduced(turned, 30.0).flags if f.id == "polarity"]
     assert one.startswith("Take h30 moves against all others")
     (two,) = [f.sentence for f in reduced(turned, 30.0, 20.0).flags if f.id == "polarity"]

@@ -8,12 +8,12 @@ import numpy as np
 import scipy.fft
 
 from earwitness.errors import AudioError
-from earwitness.files.data import worded
 from earwitness.formats.audio import Recording
 from earwitness.quantities import REFERENCE_PRESSURE_PA, QualityFlag
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.quality import Severity
 from earwitness.reduce.doubt.hiss import density_db
+from earwitness.reduce.flags import flag
 from earwitness.reduce.spectrum import hann
 from earwitness.session.session import Calibrator, Session
 
@@ -55,8 +55,7 @@ def calibrate(session: Session, read: Callable[[str], Recording]) -> Calibration
         return stated if recorded is None else replace(stated, flags=_against(stated, recorded))
     if recorded is not None:
         return recorded
-    flag = QualityFlag("calibration", "warn", 0.0, 0.0, "", (), None, worded("reduce.no_sensitivity"))
-    return Calibration(1.0, 0.0, False, "none", (flag,))
+    return Calibration(1.0, 0.0, False, "none", (flag("calibration"),))
 
 
 def _against(stated: Calibration, recorded: Calibration) -> tuple[QualityFlag, ...]:
@@ -65,9 +64,9 @@ def _against(stated: Calibration, recorded: Calibration) -> tuple[QualityFlag, .
     limit = AGREE_DB + 2.0 * math.hypot(stated.u_db, recorded.u_db)
     if abs(apart) <= limit:
         return recorded.flags
-    sentence = worded("reduce.sensitivity_off_calibrator", stated=stated, apart=apart, recorded=recorded)
     severity: Severity = "reject" if abs(apart) > REFUSED_DB else "warn"
-    return (*recorded.flags, QualityFlag("level", severity, apart, limit, "dB", (), None, sentence))
+    both = (stated.fs_per_pa, recorded.fs_per_pa)
+    return (*recorded.flags, flag("sensitivity_off_calibrator", apart, limit, severity=severity, both=both))
 
 
 def _other_lines(samples: FloatArray, calibrator: Calibrator, rate_hz: float) -> tuple[QualityFlag, ...]:
@@ -83,8 +82,7 @@ def _other_lines(samples: FloatArray, calibrator: Calibrator, rate_hz: float) ->
     level = 10.0 * math.log10(max(float(beside[top]), 1e-300) / float(np.sum(power[own])))
     if level <= SECOND_TONE_DB:
         return ()
-    sentence = worded("reduce.calibrator_second_tone", hz=hz[top], level=level)
-    return (QualityFlag("calibrator tone", "warn", level, SECOND_TONE_DB, "dB", (), None, sentence),)
+    return (flag("calibrator_tone", level, SECOND_TONE_DB, hz=hz[top]),)
 
 
 def pressure_of_level(level_db: float) -> float:
@@ -127,12 +125,10 @@ def _from_calibrator(calibrator: Calibrator, recording: Recording) -> Calibratio
     wobble = float(np.std(levels))
     flags: tuple[QualityFlag, ...] = ()
     if wobble > STEADY_DB:
-        sentence = f"The calibrator's level wanders by {wobble:.2f} dB within its recording."
-        flags = (QualityFlag("calibrator", "warn", wobble, STEADY_DB, "dB", (), None, sentence),)
+        flags = (flag("calibrator", wobble, STEADY_DB),)
     jump = max(levels) - min(levels)
     if jump > REFUSED_DB:
-        sentence = worded("reduce.calibrator_two_levels", jump=jump, calibrator=calibrator)
-        flags = (QualityFlag("level", "reject", jump, REFUSED_DB, "dB", (), None, sentence),)
+        flags = (flag("calibrator_two_levels", jump, REFUSED_DB, calibrator=calibrator),)
     flags = (*flags, *_other_lines(samples, calibrator, recording.rate_hz))
     u_db = math.hypot(calibrator.tolerance_db / math.sqrt(3.0), wobble)
     source = f"calibrator {calibrator.level_db:g} dB at {calibrator.frequency_hz:g} Hz"

@@ -4,11 +4,11 @@ import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from earwitness.errors import AudioError, InputError
-from earwitness.files.data import worded
 from earwitness.formats.correction_file import MicrophoneCorrection
 from earwitness.formats.scan_pressures import ScanPressures
 from earwitness.quantities import (
@@ -39,6 +39,7 @@ from earwitness.reduce.doubt.recordings import causes_of, refuse_unknown_sweep, 
 from earwitness.reduce.doubt.stimulus import Cause
 from earwitness.reduce.doubts import recording_doubts, session_doubts, with_recorded_volts
 from earwitness.reduce.farfield import Spectra, gated, spectra_of, volts_squared_of
+from earwitness.reduce.flags import flag
 from earwitness.reduce.gate import RISE_S, wall_reflections_s, weights_of
 from earwitness.reduce.gather import Gathered, SweepTake, gather, noise_of_takes, role_of
 from earwitness.reduce.high_order import high_order_flags
@@ -365,32 +366,24 @@ def _own_flags(plan: Plan, gathered: Gathered, late: Lateness, noise: FloatArray
     stuck = [one for one in gathered.impulses.values() if one.reference_clipped_runs > 0]
     if stuck:
         runs, names = sum(one.reference_clipped_runs for one in stuck), tuple(one.take for one in stuck)
-        sentence = f"The loop-back is clipped in {len(stuck)} takes; levels divided by it are wrong."
-        flags.append(QualityFlag("loop-back clipped", "warn", float(runs), 0.0, "runs", names, None, sentence))
+        flags.append(flag("loop_back_clipped", runs, takes=names, count=len(stuck)))
     late_ms = 1e3 * late.common_s
     if not late.shared:
-        sentence = worded("reduce.recordings_not_together")
-        flags.append(QualityFlag("no common start", "warn", late_ms, 0.0, "ms", (), None, sentence))
+        flags.append(flag("no_common_start", late_ms))
     elif not plan.time_is_known:
-        sentence = "There is no loop-back: the absolute delay is not known, only that takes share one."
-        flags.append(QualityFlag("no loop-back", "info", late_ms, 0.0, "ms", (), None, sentence))
+        flags.append(flag("no_loop_back", late_ms))
     if plan.session.environment.ground_plane:
-        sentence = worded("reduce.ground_plane")
-        flags.append(QualityFlag("ground plane", "info", 6.02, 0.0, "dB", (), None, sentence))
+        flags.append(flag("ground_plane", 6.02))
     if late.shared and plan.time_is_known and late.common_s != 0.0:
         limit = 1e3 * plan.settings.latency_limit_s
-        sentence = f"The loudspeaker delays the sound by {late_ms:.2f} ms; that delay was taken out."
-        if not plan.session.loudspeaker.powered:
-            farther = late.common_s * plan.speed_m_s
-            sentence += f" If it has no such delay, the microphone stood {farther:.2f} m farther away than stated."
-        severity: Severity = "info" if plan.session.loudspeaker.powered else "warn"
-        flags.append(QualityFlag("latency", severity, late_ms, limit, "ms", (), None, sentence))
+        powered = plan.session.loudspeaker.powered
+        farther = f"If it has no such delay, the microphone stood {late.common_s * plan.speed_m_s:.2f} m farther away"
+        otherwise = "" if powered else f" {farther} than stated."
+        flags.append(flag("latency", late_ms, limit, severity="info" if powered else "warn", otherwise=otherwise))
     if _noise_rows(gathered, plan.far, noise) is None:
-        sentence = "There is neither silence before the sweep nor a noise take: the noise is not known, 30 dB assumed."
-        flags.append(QualityFlag("noise not known", "warn", 30.0, 20.0, "dB", (), None, sentence))
-    for remark in plan.correction.remarks() if plan.correction is not None else ():
-        sentence = f"The microphone's correction file needs a look: {remark}."
-        flags.append(QualityFlag("microphone file", "warn", 0.0, 6.0, "dB", (), None, sentence))
+        flags.append(flag("noise_not_known", 30.0, 20.0))
+    remarks = plan.correction.remarks() if plan.correction is not None else ()
+    flags += [flag("microphone_file", 0.0, 6.0, remark=remark) for remark in remarks]
     return flags
 
 
@@ -468,14 +461,10 @@ def _far_field_flags(plan: Plan) -> list[QualityFlag]:
     hz = plan.axis.hz
     worst = int(np.argmax(effect.error_db))
     size = float(effect.error_db[worst])
-    sentence = (
-        f"At {distance:g} m a source of {effect.size_m:.2f} m is not in its far field above {hz_words(effect.from_hz)} "
-        f"(2 D²/λ): what is stated for there is what was heard at {distance:g} m, and may be up to {size:.1f} dB "
-        f"off far away (at {hz_words(float(hz[worst]))}). A microphone farther away helps."
-    )
     severity: Severity = "warn" if size > FAR_FIELD_WARN_DB else "info"
     band = (effect.from_hz, float(hz[-1]))
-    return [QualityFlag("far field", severity, size, FAR_FIELD_WARN_DB, "dB", (), band, sentence)]
+    told: dict[str, Any] = {"distance_m": distance, "size_m": effect.size_m, "worst": hz_words(float(hz[worst]))}
+    return [flag("far_field", size, FAR_FIELD_WARN_DB, band_hz=band, severity=severity, **told)]
 
 
 def _placed(plan: Plan, far: _Far, joined: Joined) -> Placed:

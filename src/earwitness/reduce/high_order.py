@@ -4,14 +4,15 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import scipy.fft
 
 from earwitness.dsp.sweep import SweepLaw
-from earwitness.files.data import worded
 from earwitness.quantities import QualityFlag
 from earwitness.quantities.arrays import ComplexArray, FloatArray, Locked
+from earwitness.reduce.flags import flag
 from earwitness.reduce.stimulus import Stimulus
 
 # Soft nonlinearities end well below it; clicks once a period do not (project default).
@@ -119,6 +120,6 @@ def high_order_flags(found: Sequence[HighOrders]) -> list[QualityFlag]:
         worst = int(rows[np.argmax(one.relative_db[rows])])
         level, hz = float(one.relative_db[worst]), float(one.frequency_hz[worst])
         band = (float(one.frequency_hz[rows[0]]), float(one.frequency_hz[rows[-1]]))
-        sentence = worded("reduce.sharp_distortion", one=one, lowest_order=LOWEST_ORDER, level=level, hz=hz)
-        flags.append(QualityFlag("high orders", "warn", level, ALARM_DB, "dB", (one.take,), band, sentence))
+        told: dict[str, Any] = {"drive_v": one.drive_v, "order": LOWEST_ORDER, "hz": hz}
+        flags.append(flag("high_orders", level, ALARM_DB, takes=(one.take,), band_hz=band, **told))
     return flags

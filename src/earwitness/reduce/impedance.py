@@ -2,15 +2,15 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from earwitness.errors import AudioError, InputError
-from earwitness.files.data import worded
 from earwitness.formats.audio import Recording
 from earwitness.quantities import FrequencyAxis, Impedance, QualityFlag
 from earwitness.quantities.arrays import BoolArray, FloatArray
-from earwitness.quantities.quality import Severity
+from earwitness.reduce.flags import flag
 from earwitness.reduce.impedance_circuit import (
     GAIN_ROLE,
     MISMATCH_PERCENT,
@@ -190,19 +190,8 @@ def _passivity(
             continue
         hz = one.axis.hz[bad]
         lowest = float(one.ohm.real[bad].min())
-        sentence = worded("reduce.impedance_negative", lowest=lowest, hz=hz[np.argmin(one.ohm.real[bad])])
-        flags.append(
-            QualityFlag(
-                "impedance not passive",
-                "warn",
-                lowest,
-                -PASSIVE_OHM,
-                "ohm",
-                (take.id,),
-                (float(hz[0]), float(hz[-1])),
-                sentence,
-            )
-        )
+        band, at = (float(hz[0]), float(hz[-1])), hz[np.argmin(one.ohm.real[bad])]
+        flags.append(flag("impedance_not_passive", lowest, -PASSIVE_OHM, takes=(take.id,), band_hz=band, hz=at))
     return flags
 
 
@@ -215,9 +204,7 @@ def _reach(loads: Sequence[ImpedanceTake], impedance: Impedance) -> list[Quality
         return []
     share = 100.0 * float(lost.sum()) / float(inside.sum())
     band = (float(hz[lost][0]), float(hz[lost][-1]))
-    sentence = worded("reduce.impedance_unknown", share=share, low_hz=band[0], high_hz=band[1])
-    names = tuple(take.id for take in loads)
-    return [QualityFlag("impedance incomplete", "warn", share, 0.0, "%", names, band, sentence)]
+    return [flag("impedance_incomplete", share, takes=tuple(take.id for take in loads), band_hz=band)]
 
 
 def _reference_flags(
@@ -237,13 +224,8 @@ def _reference_flags(
         limit = REFERENCE_OFF_PERCENT if count else loose
         if abs(off) <= limit:
             continue
-        sentence = (
-            f"The reference of {stated:g} ohm measures {off:+.1f} % off"
-            + (" after calibration: something changed between the takes." if count else "")
-            + ("" if count else ": check the values stated for it and for the sense resistor, and the channels' gains.")
-        )
-        severity: Severity = "reject" if count else "warn"
-        flags.append(QualityFlag("reference resistor", severity, off, limit, "%", (take.id,), None, sentence))
+        told: dict[str, Any] = {"stated": stated}
+        flags.append(flag("reference_moved" if count else "reference_resistor", off, limit, takes=(take.id,), **told))
     return flags
 
 

@@ -2,11 +2,11 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from earwitness.dsp.smoothing import smooth_power
-from earwitness.files.data import worded
 from earwitness.quantities import Directions, QualityFlag, Splice
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
 from earwitness.quantities.causes import Cause
@@ -14,6 +14,7 @@ from earwitness.reduce.budget import gating_u_db, noise_u_db
 from earwitness.reduce.cut_tail import cut_tail
 from earwitness.reduce.doubt.port import UNCHECKED_U_DB, PortReading, PortVerdict, judge_port, port_reading
 from earwitness.reduce.farfield import SHORTER_GATES, Spectra, signed_gate_u_db
+from earwitness.reduce.flags import flag
 from earwitness.reduce.nearfield.body import Body, body_of
 from earwitness.reduce.nearfield.causes import CABINET, near_causes
 from earwitness.reduce.nearfield.fields import highest_model_hz
@@ -266,9 +267,8 @@ def _distance_flag(effect_db: FloatArray, plan: Plan) -> QualityFlag:
     hz = plan.axis.hz
     counted = np.where(hz >= plan.gate.lowest_valid_hz, np.abs(effect_db), 0.0)
     top = int(np.argmax(counted))
-    sentence = worded("reduce.far_field_referred", effect_db=effect_db[top], hz=hz[top])
-    size, band = float(counted[top]), (float(plan.gate.lowest_valid_hz), float(hz[-1]))
-    return QualityFlag("far-field reference", "info", size, 0.0, "dB", (), band, sentence)
+    band = (float(plan.gate.lowest_valid_hz), float(hz[-1]))
+    return flag("far_field_reference", counted[top], band_hz=band, effect_db=effect_db[top], hz=hz[top])
 
 
 def _apart_flags(
@@ -285,14 +285,13 @@ def _apart_flags(
     if abs(apart_m) <= limit_m or turned_over[0]:
         return ()
     heard_m = far.distance_m + apart_m
-    sentence = worded(
-        "reduce.distance_by_bass", heard_m=heard_m, far=far, apart_db=abs(20 * np.log10(heard_m / far.distance_m))
-    )
-    return (QualityFlag("distance", "warn", abs(apart_m), limit_m, "m", (), None, sentence),)
+    apart_db = abs(20 * np.log10(heard_m / far.distance_m))
+    told: dict[str, Any] = {"heard_m": heard_m, "stated_m": far.distance_m, "apart_db": apart_db}
+    return (flag("distance_by_bass", abs(apart_m), limit_m, **told),)
 
 
 def _no_splice(reason: str, low_hz: float, high_hz: float, plan: Plan) -> QualityFlag:
     what = "The near field was not joined"
     if plan.gate.source == "anechoic":
         what = "The near fields were not used, and levels are those of the measuring distance down to the bass"
-    return QualityFlag("no splice", "warn", high_hz / low_hz, 1.26, "", (), None, f"{what}: {reason}")
+    return flag("no_splice", high_hz / low_hz, 1.26, what=what, reason=reason)

@@ -23,6 +23,7 @@ from earwitness.quantities import (
 )
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
 from earwitness.quantities.multitone import MultitoneLines
+from earwitness.reduce.flags import flag
 from earwitness.session.response_files import Source
 from earwitness.session.responses import LevelTableTake, MultitoneTableTake
 from earwitness.session.session import Session
@@ -83,7 +84,7 @@ def level_tables(
 
 def _tell(flags: list[QualityFlag], takes: Sequence[LevelTableTake], sentence: str) -> None:
     names = tuple(take.id for take in takes)
-    flags.append(QualityFlag("how a table was read", "info", 0.0, 0.0, "", names, None, sentence))
+    flags.append(flag("how_a_table_was_read", takes=names, words=sentence))
 
 
 def _table(sources: Mapping[str, Source], take: str) -> LevelTable:

@@ -2,12 +2,14 @@
 
 from collections.abc import Sequence
 from math import prod
+from typing import Any
 
 import numpy as np
 
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 from earwitness.quantities.directions import Orbit
-from earwitness.quantities.quality import QualityFlag, Severity
+from earwitness.quantities.quality import QualityFlag
+from earwitness.reduce.flags import flag
 from earwitness.reduce.take_facts import THRESHOLDS, TakeFacts, by_angle, wrapped_deg
 
 _ORBITS: tuple[Orbit, ...] = ("horizontal", "vertical")
@@ -71,10 +73,8 @@ def _missing(facts: Sequence[TakeFacts], symmetric: bool, last_deg: float) -> li
             continue
         mirrored = symmetric and orbit == "horizontal" and all(_near(present, -a) for a in lacking)
         shown = ", ".join(f"{a:.0f}" for a in lacking[:6]) + (", ..." if len(lacking) > 6 else "")
-        sentence = f"The {orbit} orbit lacks {len(lacking)} of {required.size} angles ({shown} degrees)"
-        sentence += "; the cabinet is symmetric and the other side stands in." if mirrored else "."
-        severity: Severity = "info" if mirrored else "warn"
-        flags.append(QualityFlag("missing angles", severity, float(len(lacking)), 0.0, "angles", (), None, sentence))
+        told: dict[str, Any] = {"orbit": orbit, "count": required.size, "shown": shown}
+        flags.append(flag("angles_of_one_side" if mirrored else "missing_angles", len(lacking), **told))
     return flags
 
 
@@ -99,10 +99,10 @@ def _duplicates(facts: Sequence[TakeFacts], symmetric: bool) -> list[QualityFlag
     strongest = float(alike[found[:, 0], found[:, 1]].max())
     takes = tuple(dict.fromkeys(name for pair in pairs for name in pair))
     limit = THRESHOLDS["duplicate_correlation"]
-    sentence = f"{pairs[0][0]} and {pairs[0][1]} are the same above 2 kHz though their angles differ"
     others = len(pairs) - 1
-    sentence += f", and {others} more pair{'s' if others > 1 else ''}." if others else "."
-    return [QualityFlag("duplicate", "warn", min(strongest, 1.0), limit, "", takes, (2000.0, 20_000.0), sentence)]
+    more = f", and {others} more pair{'s' if others > 1 else ''}" if others else ""
+    band = (2000.0, 20_000.0)
+    return [flag("duplicate", min(strongest, 1.0), limit, takes=takes, band_hz=band, first=pairs[0], more=more)]
 
 
 def _above(placed: Sequence[TakeFacts], low_hz: float) -> ComplexArray:
@@ -149,8 +149,7 @@ def _rear_louder(
     if excess <= limit:
         return []
     takes = (facts[ahead].id, facts[behind].id)
-    sentence = f"Above 5 kHz the rear is {excess:.1f} dB louder than the front: the angles are mislabeled."
-    return [QualityFlag("mislabeled", "reject", excess, limit, "dB", takes, (5000.0, 20_000.0), sentence)]
+    return [flag("mislabeled", excess, limit, takes=takes, band_hz=(5000.0, 20_000.0))]
 
 
 def _swapped(
@@ -185,8 +184,7 @@ def _swapped(
     if best is None or best[0] >= limit:
         return []
     takes = (facts[rows[best[1]]].id, facts[rows[best[2]]].id)
-    sentence = f"{takes[0]} and {takes[1]} fit their neighbors far better when exchanged: are the labels swapped?"
-    return [QualityFlag("swapped", "warn", best[0], limit, "", takes, (1000.0, 16_000.0), sentence)]
+    return [flag("swapped", best[0], limit, takes=takes, band_hz=(1000.0, 16_000.0))]
 
 
 def _by_the_others(
@@ -225,17 +223,15 @@ def _asymmetry(facts: Sequence[TakeFacts], bands: FloatArray, band_hz: FloatArra
     mean, largest = float(apart.mean()), float(apart.max())
     flags: list[QualityFlag] = []
     names = tuple(facts[rows[i]].id for i in (*left, *right))
-    if mean > THRESHOLDS["asymmetry_mean_db"] or largest > THRESHOLDS["asymmetry_largest_db"]:
-        sentence = f"Left and right differ by {mean:.1f} dB on average and {largest:.1f} dB at most within 60 degrees."
-        number, key = (
-            (mean, "asymmetry_mean_db") if mean > THRESHOLDS["asymmetry_mean_db"] else (largest, "asymmetry_largest_db")
-        )
-        flags.append(QualityFlag("asymmetry", "warn", number, THRESHOLDS[key], "dB", names, (200.0, 8000.0), sentence))
+    for number, key in ((mean, "asymmetry_mean_db"), (largest, "asymmetry_largest_db")):
+        if number > THRESHOLDS[key]:
+            both, band = (mean, largest), (200.0, 8000.0)
+            flags.append(flag("asymmetry", number, THRESHOLDS[key], takes=names, band_hz=band, both=both))
+            break
     offset = angle_offset_deg(angles, level)
     limit = THRESHOLDS["angle_offset_deg"]
     if offset is not None and abs(offset) > limit:
-        sentence = f"The orbit is most symmetric about {offset:+.1f} degrees: the turntable's zero seems to be off."
-        flags.append(QualityFlag("angle offset", "warn", offset, limit, "deg", names, None, sentence))
+        flags.append(flag("angle_offset", offset, limit, takes=names))
     return flags
 
 

@@ -7,7 +7,6 @@ from functools import lru_cache
 import numpy as np
 
 from earwitness.errors import AudioError
-from earwitness.files.data import worded
 from earwitness.formats.audio import Recording
 from earwitness.quantities import (
     BurstTakeReading,
@@ -23,6 +22,7 @@ from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.powered import LimiterReading, SelfNoise
 from earwitness.reduce.bad_audio import together
 from earwitness.reduce.doubt.voltage import loud_volts_flags
+from earwitness.reduce.flags import flag
 from earwitness.reduce.impedance import measured_impedance
 from earwitness.reduce.impulse import stuck_runs
 from earwitness.reduce.loud_takes import reduce_burst, reduce_noise_run, reduce_two_tones
@@ -147,17 +147,12 @@ def other_takes(plan: Plan, read: Read, table: Impedance | None = None) -> Other
 def _impedance(plan: Plan, read: Read, table: Impedance | None, flags: list[QualityFlag]) -> Impedance | None:
     electric = measured_impedance(plan.session, read)
     if electric is not None:
-        sentence = f"Impedance: {electric.sentence}"
-        flags += [*electric.flags, QualityFlag("impedance circuit", "info", 0.0, 0.0, "", (), None, sentence)]
+        flags += [*electric.flags, flag("impedance_circuit", words=electric.sentence)]
         return electric.impedance
     takes = plan.session.takes_of(ImpedanceTableTake)
     if table is None or not takes:
         return None
-    sentence = (
-        f"Impedance: from the table {takes[0].file}, uncertainty as the session states it: {takes[0].u_percent:g} % "
-        f"and {takes[0].u_deg:g} degrees."
-    )
-    flags.append(QualityFlag("impedance table", "info", 0.0, 0.0, "", (takes[0].id,), None, sentence))
+    flags.append(flag("impedance_table", takes=(takes[0].id,), take=takes[0]))
     return replace(table, lineage=(takes[0].sha256,))
 
 
@@ -267,10 +262,7 @@ def _clipped(
     take: MultitoneTake | TwoToneTake | NoiseRunTake | LimiterTake, recording: Recording, kind: str, what: str
 ) -> list[QualityFlag]:
     runs = _stuck(take, recording)
-    if not runs:
-        return []
-    sentence = f"The {kind} take {take.id} is clipped: {what}."
-    return [QualityFlag(f"{kind} clipped", "warn", float(runs), 0.0, "runs", (take.id,), None, sentence)]
+    return [flag("take_clipped", runs, takes=(take.id,), kind=kind, what=what)] if runs else []
 
 
 def level_flags(harmonics: Sequence[Harmonics]) -> list[QualityFlag]:
@@ -279,5 +271,5 @@ def level_flags(harmonics: Sequence[Harmonics]) -> list[QualityFlag]:
     if not names:
         return []
     which = "take " + names[0] if len(names) == 1 else "takes " + ", ".join(names)
-    sentence = worded("reduce.level_series_clipped", which=which, is_or_are="is" if len(names) == 1 else "are")
-    return [QualityFlag("level take clipped", "warn", float(len(names)), 0.0, "takes", names, None, sentence)]
+    are = "is" if len(names) == 1 else "are"
+    return [flag("level_take_clipped", len(names), takes=names, which=which, are=are)]

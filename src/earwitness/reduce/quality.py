@@ -4,12 +4,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from earwitness.files.data import worded
 from earwitness.quantities.arrays import BoolArray, FloatArray
-from earwitness.quantities.axis import hz_words
 from earwitness.quantities.directions import Orbit
 from earwitness.quantities.measurement import Gate, Splice
 from earwitness.quantities.quality import QualityFlag, Severity
+from earwitness.reduce.flags import flag
 from earwitness.reduce.take_facts import THRESHOLDS, TakeFacts, by_angle, wrapped_deg
 
 
@@ -39,22 +38,17 @@ def stimulus_flags(spread_s: float | None, take: str) -> list[QualityFlag]:
     if spread_s is None or 1e3 * abs(spread_s) <= limit:
         return []
     way = "after" if spread_s > 0 else "before"
-    sentence = worded("reduce.treble_late", take=take, spread_ms=1000.0 * abs(spread_s), way=way)
-    return [QualityFlag("stimulus", "warn", 1e3 * spread_s, limit, "ms", (take,), (500.0, 20_000.0), sentence)]
+    return [flag("treble_late", 1e3 * spread_s, limit, takes=(take,), band_hz=(500.0, 20_000.0), way=way)]
 
 
 def snr_flags(snr_db: FloatArray, hz: FloatArray, valid: BoolArray, take_ids: Sequence[str]) -> list[QualityFlag]:
     """Signal-to-noise ratio (D, F) below 30 dB (warn) or 20 dB (reject) where results are shown; one flag each."""
     flags: list[QualityFlag] = []
     hide, warn = THRESHOLDS["snr_hide_db"], THRESHOLDS["snr_warn_db"]
+    unknown, uncertain = snr_db < hide, (snr_db >= hide) & (snr_db < warn)
     classes: tuple[tuple[BoolArray, Severity, float, str], ...] = (
-        (valid & (snr_db < hide), "reject", hide, "the level there is not known"),
-        (
-            valid & (snr_db >= hide) & (snr_db < warn),
-            "warn",
-            warn,
-            "the level there is uncertain by several tenths of a dB",
-        ),
+        (valid & unknown, "reject", hide, "the level there is not known"),
+        (valid & uncertain, "warn", warn, "the level there is uncertain by several tenths of a dB"),
     )
     for bad, severity, limit, consequence in classes:
         if not bad.any():
@@ -63,11 +57,7 @@ def snr_flags(snr_db: FloatArray, hz: FloatArray, valid: BoolArray, take_ids: Se
         takes = tuple(take_ids[int(row)] for row in np.flatnonzero(bad.any(axis=1)))
         lowest = float(np.min(snr_db[bad]))
         band = (float(hz[columns[0]]), float(hz[columns[-1]]))
-        sentence = (
-            f"In {_count(takes)} the sound stands as little as {lowest:.0f} dB above the noise "
-            f"between {hz_words(band[0])} and {hz_words(band[1])}; {consequence}."
-        )
-        flags.append(QualityFlag("snr", severity, lowest, limit, "dB", takes, band, sentence))
+        flags.append(flag("snr", lowest, limit, takes=takes, band_hz=band, severity=severity, consequence=consequence))
     return flags
 
 
@@ -79,10 +69,7 @@ def gate_flags(facts: Sequence[TakeFacts], gate: Gate, reflections_s: Sequence[f
     inside = sorted(t for t in reflections_s if t < gate.end_s)
     flags: list[QualityFlag] = []
     if inside:
-        sentence = worded("reduce.reflection_in_gate", after_ms=inside[0] * 1000, end_ms=gate.end_s * 1000)
-        flags.append(
-            QualityFlag("reflection expected", "warn", inside[0] * 1e3, gate.end_s * 1e3, "ms", (), None, sentence)
-        )
+        flags.append(flag("reflection_expected", inside[0] * 1e3, gate.end_s * 1e3))
     limit, match = THRESHOLDS["reflection_db"], THRESHOLDS["reflection_match_s"]
     seen: dict[str, float] = {}
     for fact in facts:
@@ -92,9 +79,7 @@ def gate_flags(facts: Sequence[TakeFacts], gate: Gate, reflections_s: Sequence[f
             if level_db > limit and any(abs(time_s - t) < match for t in inside):
                 seen[fact.id] = max(level_db, seen.get(fact.id, -np.inf))
     if seen:
-        loudest = max(seen.values())
-        sentence = worded("reduce.echo_in_gate", seen=_count(tuple(seen)), loudest=loudest)
-        flags.append(QualityFlag("reflection", "warn", loudest, limit, "dB", tuple(seen), None, sentence))
+        flags.append(flag("reflection", max(seen.values()), limit, takes=tuple(seen)))
     return flags
 
 
@@ -107,31 +92,12 @@ def splice_flags(report: Splice) -> list[QualityFlag]:
     slope = abs(report.slope_db_per_octave)
     slope = slope if slope * octaves > THRESHOLDS["splice_spread_db"] else 0.0
     checks = (
-        ("splice slope", slope, "splice_slope_db_per_octave", "dB/octave", "drift apart by"),
-        ("splice spread", report.spread_db, "splice_spread_db", "dB", "scatter by"),
-        ("splice level", abs(gain), "splice_gain_db", "dB", "differ from the geometry's level by"),
+        flag("splice_slope", slope, THRESHOLDS["splice_slope_db_per_octave"], band_hz=band),
+        flag("splice_spread", report.spread_db, THRESHOLDS["splice_spread_db"], band_hz=band),
+        flag("splice_level", abs(gain), THRESHOLDS["splice_gain_db"], band_hz=band),
     )
-    flags = [
-        QualityFlag(
-            name, "warn", number, THRESHOLDS[key], unit, (), band,
-            worded("reduce.splice_apart", verb=verb, number=number, unit=unit, low_hz=band[0], high_hz=band[1]),
-        )
-        for name, number, key, unit, verb in checks
-        if number > THRESHOLDS[key]
-    ]  # fmt: skip
-    if report.inverted:
-        sentence = "The near-field recordings have the opposite polarity of the far-field ones; they were turned over."
-        flags.append(QualityFlag("splice polarity", "warn", 180.0, 90.0, "deg", (), band, sentence))
-    return flags
-
-
-def _count(takes: Sequence[str]) -> str:
-    return f"take {takes[0]}" if len(takes) == 1 else f"{len(takes)} takes"
-
-
-def _begun(takes: Sequence[str]) -> str:
-    """As `_count` at the beginning of a sentence, with the case of the take's own name."""
-    return _count(takes).replace("take ", "Take ", 1)
+    flags = [one for one in checks if one.number > one.threshold]
+    return [*flags, flag("splice_polarity", 180.0, 90.0, band_hz=band)] if report.inverted else flags
 
 
 def _clipping(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
@@ -143,15 +109,11 @@ def _clipping(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
     peak = max(f.peak_fs for f in bad)
     runs = sum(f.clipped_runs for f in bad)
     tops = f"{runs} flat top{'s' if runs != 1 else ''}"
-    sentence = f"{_begun(takes)} reached the recorder's limit: largest sample {peak:.3f} of full scale, {tops}. "
-    sentence += "Record again with less gain."
-    if runs and peak < limit:
-        sentence = (
-            f"{_begun(takes)} {'is' if len(takes) == 1 else 'are'} cut flat at {peak:.3f} of full scale, {tops}: the "
-            "input before the recorder clipped, or the file was made quieter afterwards. Record again with less gain."
-        )
     severity: Severity = "reject" if runs else "warn"
-    return [QualityFlag("clipping", severity, peak, limit, "full scale", takes, None, sentence)]
+    if runs and peak < limit:
+        is_or_are = "is" if len(takes) == 1 else "are"
+        return [flag("cut_flat", peak, limit, takes=takes, severity=severity, tops=tops, is_or_are=is_or_are)]
+    return [flag("clipping", peak, limit, takes=takes, severity=severity, tops=tops)]
 
 
 def _silence(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
@@ -160,11 +122,7 @@ def _silence(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
     if not takes:
         return []
     peak = min(f.peak_fs for f in facts)
-    sentence = (
-        f"{_begun(takes)} {'holds' if len(takes) == 1 else 'hold'} next to nothing: the largest sample is {peak:.1e} "
-        "of full scale."
-    )
-    return [QualityFlag("silence", "reject", peak, limit, "full scale", takes, None, sentence)]
+    return [flag("silence", peak, limit, takes=takes, holds="holds" if len(takes) == 1 else "hold")]
 
 
 def _distance(facts: Sequence[TakeFacts], speed_of_sound: float, blur_m: float, recess_m: float) -> list[QualityFlag]:
@@ -188,11 +146,8 @@ def _distance(facts: Sequence[TakeFacts], speed_of_sound: float, blur_m: float, 
     if not worst:
         return []
     excess, limit = max(worst.values(), key=lambda pair: abs(pair[0]))
-    sentence = (
-        f"In {_count(tuple(worst))} the sound arrives as if from {abs(excess) * 100:.0f} cm "
-        f"{'farther' if excess > 0 else 'nearer'} than the stated distance."
-    )
-    return [QualityFlag("distance", "warn", excess, limit, "m", tuple(worst), None, sentence)]
+    way = "farther" if excess > 0 else "nearer"
+    return [flag("distance", excess, limit, takes=tuple(worst), cm=abs(excess) * 100, way=way)]
 
 
 def _common_excess_m(facts: Sequence[TakeFacts], speed_of_sound: float) -> float:
@@ -223,11 +178,7 @@ def level_jumps(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
         return []
     jump = max(found.values(), key=abs)
     way = "above" if jump > 0 else "below"
-    sentence = (
-        f"The level of {_count(tuple(found))} stands {abs(jump):.1f} dB {way} its neighbors: was the gain touched?"
-    )
-    limit = THRESHOLDS["level_jump_db"]
-    return [QualityFlag("level jump", "warn", jump, limit, "dB", tuple(found), None, sentence)]
+    return [flag("level_jump", jump, THRESHOLDS["level_jump_db"], takes=tuple(found), way=way)]
 
 
 def _with_shared(facts: Sequence[TakeFacts], orbit: Orbit) -> list[int]:
@@ -289,9 +240,7 @@ def _level_repeats(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
     if len(axis) < 2 or max(levels) - min(levels) <= limit:
         return []
     apart = max(levels) - min(levels)
-    takes = tuple(f.id for f in axis)
-    sentence = f"Takes on the reference axis differ by {apart:.2f} dB: gain or temperature moved in between."
-    return [QualityFlag("level repeat", "warn", apart, limit, "dB", takes, None, sentence)]
+    return [flag("level_repeat", apart, limit, takes=tuple(f.id for f in axis))]
 
 
 def low_passed(fact: TakeFacts, high_hz: float, count: int) -> FloatArray:
@@ -323,11 +272,8 @@ def _polarity(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
         against = [f.id for f in placed if f.id not in against]
     if not against:
         return []
-    sentence = (
-        f"{_begun(against)} {'moves' if len(against) == 1 else 'move'} against all others below {high_hz:.0f} Hz: "
-        "swapped polarity."
-    )
-    return [QualityFlag("polarity", "reject", min(signs), limit, "", tuple(against), (0.0, high_hz), sentence)]
+    moves = "moves" if len(against) == 1 else "move"
+    return [flag("polarity", min(signs), limit, takes=against, band_hz=(0.0, high_hz), moves=moves)]
 
 
 def _correlation(one: FloatArray, other: FloatArray, lag: int) -> float:
@@ -347,9 +293,7 @@ def _non_causal(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
     if not bad:
         return []
     worst = max(f.non_causal_db for f in bad)
-    takes = tuple(f.id for f in bad)
-    sentence = worded("reduce.energy_before", takes=_count(takes), worst=worst)
-    return [QualityFlag("before the sound", "warn", worst, limit, "dB", takes, None, sentence)]
+    return [flag("before_the_sound", worst, limit, takes=tuple(f.id for f in bad))]
 
 
 def _behind_db(fact: TakeFacts) -> float:
@@ -364,8 +308,7 @@ def _rates(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
     usual = max(rates, key=lambda rate: sum(f.rate_hz == rate for f in facts))
     odd = tuple(f.id for f in facts if f.rate_hz != usual)
     other = next(f.rate_hz for f in facts if f.rate_hz != usual)
-    sentence = f"{_begun(odd)} at {other:.0f} Hz among takes at {usual:.0f} Hz: were they converted?"
-    return [QualityFlag("mixed rates", "warn", other, usual, "Hz", odd, None, sentence)]
+    return [flag("mixed_rates", other, usual, takes=odd)]
 
 
 def _echoes(fact: TakeFacts, end_s: float) -> list[tuple[float, float]]:

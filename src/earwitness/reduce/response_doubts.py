@@ -20,13 +20,12 @@ from earwitness.dsp.data_traces import (
     smoothing_per_octave,
     snr_of_scatter_db,
 )
-from earwitness.files.data import worded
 from earwitness.formats.audio import Recording
 from earwitness.formats.directivity_sofa import SofaDirectivity
 from earwitness.formats.response_table import ResponseTable
 from earwitness.quantities import QualityFlag, on_orbit
 from earwitness.quantities.arrays import FloatArray
-from earwitness.quantities.quality import Severity
+from earwitness.reduce.flags import flag
 from earwitness.reduce.response_parts import Part
 from earwitness.session.response_files import Source
 from earwitness.session.responses import RESPONSE_TAKES, CurvesTake, ResponseFacts
@@ -81,12 +80,6 @@ def response_doubts(
     return list({flag.id: flag for flag in reversed(found)}.values())[::-1]
 
 
-def _flag(
-    name: str, severity: Severity, number: float, limit: float, unit: str, takes: tuple[str, ...], sentence: str
-) -> QualityFlag:
-    return QualityFlag(name, severity, number, limit, unit, takes, None, sentence)
-
-
 def _natives(session: Session, sources: Mapping[str, Source]) -> Iterator[_Native]:
     """Tables of one grid together, at most a few rows each: processing is the same in all of them."""
     grids: dict[bytes, tuple[str, FloatArray, list[FloatArray]]] = {}
@@ -127,14 +120,7 @@ def _smoothing(facts: ResponseFacts, native: _Native) -> Iterator[QualityFlag]:
         return
     in_room = facts.space == "room" and facts.gate_ms is None
     said = "not smoothed" if not stated else f"smoothed over {facts.smoothing} octave"
-    sentence = f"The responses are stated as {said}; they hold no detail finer than about 1/{found:.1f} octave. "
-    sentence += (
-        worded("reduce.smoothed")
-        if in_room
-        else "That is so after smoothing, and for a loudspeaker without narrow peaks."
-    )
-    severity: Severity = "warn" if in_room else "info"
-    yield _flag("smoothing found", severity, found, stated, "per octave", (native.take,), sentence)
+    yield flag("smoothing_in_room" if in_room else "smoothing_found", found, stated, takes=(native.take,), said=said)
 
 
 def _gate_of_levels(facts: ResponseFacts, native: _Native) -> Iterator[QualityFlag]:
@@ -146,10 +132,7 @@ def _gate_of_levels(facts: ResponseFacts, native: _Native) -> Iterator[QualityFl
 
 
 def _short_gate(stated_ms: float, found_s: float, take: str) -> QualityFlag:
-    sentence = worded(
-        "reduce.gate_shorter", stated_ms=stated_ms, take=take, found_ms=1000.0 * found_s, from_hz=1.2 / found_s
-    )
-    return _flag("gate shorter than stated", "warn", 1e3 * found_s, stated_ms, "ms", (take,), sentence)
+    return flag("gate_shorter_than_stated", 1e3 * found_s, stated_ms, takes=(take,), from_hz=1.2 / found_s)
 
 
 def _gate_of_samples(facts: ResponseFacts, take: str, samples: FloatArray, rate_hz: float) -> Iterator[QualityFlag]:
@@ -160,39 +143,33 @@ def _gate_of_samples(facts: ResponseFacts, take: str, samples: FloatArray, rate_
         if facts.gate_ms / 1e3 > GATE_LONGER * end.end_s:
             yield _short_gate(facts.gate_ms, end.end_s, take)
     elif end.end_s < 0.1:
-        sentence = worded("reduce.window_not_stated", take=take, end_ms=1000.0 * end.end_s, from_hz=1.2 / end.end_s)
-        yield _flag("gate not stated but found", "warn", 1e3 * end.end_s, 0.0, "ms", (take,), sentence)
+        yield flag("gate_not_stated_but_found", 1e3 * end.end_s, takes=(take,), from_hz=1.2 / end.end_s)
 
 
 def _tail(take: str, samples: FloatArray) -> Iterator[QualityFlag]:
     snr = flat_tail_snr_db(samples)
     if snr is not None and snr < LOW_SNR_DB:
-        sentence = worded("reduce.end_is_noise", take=take, snr=snr)
-        yield _flag("noise in an impulse response", "warn", snr, LOW_SNR_DB, "dB", (take,), sentence)
+        yield flag("noise_in_an_impulse_response", snr, LOW_SNR_DB, takes=(take,))
 
 
 def _grid(native: _Native) -> Iterator[QualityFlag]:
-    first = native.level_db[0]
+    first, take = native.level_db[0], native.take
     digit = last_digit_db(first)
     if digit >= COARSE_DIGIT_DB:
-        sentence = f"Levels of {native.take} are rounded to {digit:g} dB. Export them with at least one decimal."
-        yield _flag("coarse levels", "warn", digit, COARSE_DIGIT_DB, "dB", (native.take,), sentence)
-    repeats = np.diff(first) == 0.0
-    if repeats.mean() > 0.5 and digit < COARSE_DIGIT_DB and np.ptp(first) > 1.0:
-        sentence = worded("reduce.levels_repeat", mean_percent=100 * repeats.mean(), native=native)
-        yield _flag("repeated levels", "warn", float(repeats.mean()), 0.5, "", (native.take,), sentence)
+        yield flag("coarse_levels", digit, COARSE_DIGIT_DB, takes=(take,))
+    share = float((np.diff(first) == 0.0).mean())
+    if share > 0.5 and digit < COARSE_DIGIT_DB and np.ptp(first) > 1.0:
+        yield flag("repeated_levels", share, 0.5, takes=(take,), percent=100 * share)
         return
     step = drawn_from_step_hz(native.hz, first, max(digit, 1e-4))
     if step:
-        sentence = worded("reduce.drawn_by_lines", native=native, step=step, below_hz=step * 20 / np.log(2))
-        yield _flag("drawn from coarse points", "info", step, 0.0, "Hz", (native.take,), sentence)
+        yield flag("drawn_from_coarse_points", step, takes=(take,), below_hz=step * 20 / np.log(2))
     for end, rows in (("low", first), ("high", first[::-1])):
         same = int(np.argmax(np.append(rows != rows[0], True)))
         hz = native.hz if end == "low" else native.hz[::-1]
         if 5 <= same < rows.size and abs(np.log2(hz[same - 1] / hz[0])) > 1 / 6:
             low, high = sorted((float(hz[0]), float(hz[same - 1])))
-            sentence = worded("reduce.end_filled", end=end, native=native, low=low, high=high)
-            yield _flag(f"filled {end} end", "warn", float(same), 5.0, "points", (native.take,), sentence)
+            yield flag("filled_end", same, 5.0, takes=(take,), end=end, low_hz=low, high_hz=high)
 
 
 def _scatter(facts: ResponseFacts, native: _Native) -> Iterator[QualityFlag]:
@@ -208,8 +185,7 @@ def _scatter(facts: ResponseFacts, native: _Native) -> Iterator[QualityFlag]:
         return
     worst = min(snr_of_scatter_db(row[treble]) for row in native.level_db)
     if worst < LOW_SNR_DB:
-        sentence = worded("reduce.levels_scatter", native=native, worst=worst)
-        yield _flag("noise between points", "warn", worst, LOW_SNR_DB, "dB", (native.take,), sentence)
+        yield flag("noise_between_points", worst, LOW_SNR_DB, takes=(native.take,))
 
 
 def _places(parts: Sequence[Part], hz: FloatArray) -> Iterator[QualityFlag]:
@@ -241,8 +217,7 @@ def _both_orbits(parts: Sequence[Part], band: np.ndarray) -> Iterator[QualityFla
         for level, take in same[1:]:
             away = float(np.median(np.abs(level - same[0][0])))
             if away > SAME_PLACE_DB:
-                sentence = worded("reduce.orbits_differ", other=same[0][1], take=take, angle=angle, away=away)
-                yield _flag("orbits disagree", "warn", away, SAME_PLACE_DB, "dB", (same[0][1], take), sentence)
+                yield flag("orbits_disagree", away, SAME_PLACE_DB, takes=(same[0][1], take), angle=angle)
 
 
 def _copies(orbit: str, found: list[tuple[float, FloatArray, str]]) -> Iterator[QualityFlag]:
@@ -262,17 +237,11 @@ def _copies(orbit: str, found: list[tuple[float, FloatArray, str]]) -> Iterator[
                 (mirrored if opposite else doubled).append((angle, take, twin))
     if doubled:
         takes = tuple(dict.fromkeys(take for _, *pair in doubled for take in pair))
-        sentence = worded("reduce.copied_file", listed=", ".join(takes[:4]), orbit=orbit)
-        yield _flag("angles doubled", "warn", float(len(doubled)), 0.0, "pairs", takes, sentence)
+        yield flag("angles_doubled", len(doubled), takes=takes, listed=", ".join(takes[:4]), orbit=orbit)
     if mirrored and len(mirrored) == sides and sides >= 2:
-        side = "left and right" if orbit == "horizontal" else "above and below"
-        sentence = (
-            f"The {orbit} orbit is the same {side} to a thousandth of a decibel: one half was measured and mirrored. "
-            + ("Doubtful for drivers above each other." if orbit == "vertical" else "Right only for a symmetric box.")
-        )
+        upright = orbit == "vertical"
         takes = tuple(dict.fromkeys(take for _, *pair in mirrored for take in pair))
-        severity: Severity = "warn" if orbit == "vertical" else "info"
-        yield _flag(f"mirrored {orbit} orbit", severity, float(sides), 0.0, "pairs", takes, sentence)
+        yield flag("mirrored_vertical_orbit" if upright else "mirrored_horizontal_orbit", sides, takes=takes)
 
 
 def _exchanged(orbit: str, found: list[tuple[float, FloatArray, str]]) -> Iterator[QualityFlag]:
@@ -296,12 +265,8 @@ def _exchanged(orbit: str, found: list[tuple[float, FloatArray, str]]) -> Iterat
     twin = int(np.argmin(after))
     if after[twin] < EXCHANGED_SHARE * before:
         takes = (rows[worst][2], rows[twin][2])
-        sentence = (
-            f"{takes[0]} at {rows[worst][0]:g} and {takes[1]} at {rows[twin][0]:g} degrees of the {orbit} orbit lie "
-            f"{rough[worst]:.1f} dB from the mean of their neighbors, where {usual:.1f} dB is usual, and would fit if "
-            "their files were exchanged: check the names."
-        )
-        yield _flag("files exchanged", "warn", float(rough[worst]), limit, "dB", takes, sentence)
+        degrees = (rows[worst][0], rows[twin][0])
+        yield flag("files_exchanged", rough[worst], limit, takes=takes, orbit=orbit, usual=usual, degrees=degrees)
 
 
 def _off_neighbors_db(levels: FloatArray) -> FloatArray:
@@ -325,11 +290,9 @@ def _phase(parts: Sequence[Part], hz: FloatArray) -> Iterator[QualityFlag]:
     if phase_is_turned(found):
         early = -1e3 * found.delay_s
         why = f"rises as if the sound came {early:.2f} ms too early" if early > 1e3 * EARLY_S else "bends the wrong way"
-        sentence = worded("reduce.phase_turned", front=front, why=why)
-        yield _flag("phase turned", "warn", 1e3 * found.delay_s, -1e3 * EARLY_S, "ms", (front.take,), sentence)
+        yield flag("phase_turned", -early, -1e3 * EARLY_S, takes=(front.take,), why=why)
     elif found.rest_deg < 0.5 and abs(found.delay_s) < 5e-6:
-        sentence = worded("reduce.phase_computed", front=front)
-        yield _flag("phase computed", "warn", found.rest_deg, 0.5, "deg", (front.take,), sentence)
+        yield flag("phase_computed", found.rest_deg, 0.5, takes=(front.take,))
 
 
 def _runs_on(phase_rad: FloatArray) -> bool:

@@ -13,7 +13,6 @@ import scipy.fft
 
 from earwitness.dsp.balloon import balloon_at
 from earwitness.errors import InputError
-from earwitness.files.data import worded
 from earwitness.formats.audio import Recording
 from earwitness.formats.directivity_sofa import SofaDirectivity
 from earwitness.formats.response_table import ResponseTable
@@ -27,6 +26,7 @@ from earwitness.quantities import (
     from_orbit,
 )
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
+from earwitness.reduce.flags import flag
 from earwitness.session.response_files import Source
 from earwitness.session.responses import CurvesTake, DirectionsTake, ImpulseTake, ResponseFacts, ResponseTake
 from earwitness.session.session import Session
@@ -144,10 +144,7 @@ def _told_offset(take: str, samples: FloatArray, spectrum: np.ndarray, flags: li
     constant, loudest = abs(float(samples.sum())), float(np.abs(spectrum).max())
     if constant > 0.1 * loudest:
         below = float(level_of(np.array(constant / loudest)))
-        sentence = worded("reduce.offset_in_samples", take=take, below=below)
-        flags.append(
-            QualityFlag("offset in an impulse response", "warn", constant / loudest, 0.1, "", (take,), None, sentence)
-        )
+        flags.append(flag("offset_in_an_impulse_response", constant / loudest, 0.1, takes=(take,), below=below))
 
 
 def _of_table(
@@ -185,10 +182,7 @@ def _of_table(
         phase = np.stack([one.phase_rad for one in table.phase])
     level, u, known, turn = _to_axis(table.hz, table.values, phase, [p.delay_s for p in table.phase or ()], hz)
     trust = trust_at(table.hz, table.values.shape[0], table.valid, table.u_db, table.u_common_db, hz)
-    for sentence in table.told:
-        flags.append(
-            QualityFlag("how a table was read", "info", 0.0, 0.0, "", (take.id,), None, f"{take.file}: {sentence}.")
-        )
+    flags += [flag("how_a_table_was_read", takes=(take.id,), words=f"{take.file}: {words}.") for words in table.told]
     return Part(directions, level + shift, turn, u, known, trust, take.id)
 
 
@@ -222,8 +216,7 @@ def _of_sofa(
     told = [f"{take.file}: {sentence}." for sentence in source.told]
     whole = Part(source.directions, level + shift, phase, u, known, trust, take.id)
     drawn_part = _on_orbits(whole, told, flags)
-    for sentence in told:
-        flags.append(QualityFlag("how a directivity was read", "info", 0.0, 0.0, "", (take.id,), None, sentence))
+    flags += [flag("how_a_directivity_was_read", takes=(take.id,), words=words) for words in told]
     return drawn_part
 
 
@@ -263,9 +256,7 @@ def _on_orbits(balloon: Part, told: list[str], flags: list[QualityFlag]) -> Part
                     f"by {'harmonics' if found.harmonic.any() else 'neighbors'} where they serve"
                 )
     if not kept.all():
-        sentence = f"{int((~kept).sum())} of the 70 directions lie outside what {balloon.take} holds and are missing."
-        missing = float((~kept).sum())
-        flags.append(QualityFlag("directions missing", "warn", missing, 0.0, "", (balloon.take,), None, sentence))
+        flags.append(flag("directions_missing", (~kept).sum(), takes=(balloon.take,)))
     rows = np.flatnonzero(kept)
     # A direction that was drawn is trusted no further than its nearest neighbor.
     trust = Trust(balloon.trust.valid[there][rows], balloon.trust.u_db[there][rows], balloon.trust.common_db)

@@ -9,7 +9,6 @@ from dataclasses import replace
 import numpy as np
 
 from earwitness.errors import InputError
-from earwitness.files.data import worded
 from earwitness.formats.audio import Recording
 from earwitness.formats.directivity_sofa import SofaDirectivity
 from earwitness.formats.response_table import ResponseTable
@@ -31,6 +30,7 @@ from earwitness.quantities.causes import smooth_causes
 from earwitness.quantities.directions import join
 from earwitness.quantities.response import PhaseKind
 from earwitness.reduce.budget import budget_of
+from earwitness.reduce.flags import flag
 from earwitness.reduce.gate import LOWEST_TIMES_LENGTH
 from earwitness.reduce.level_tables import level_tables
 from earwitness.reduce.plan import ReduceSettings
@@ -163,9 +163,7 @@ def _parts(
     names = [average.key for average in averages]
     if len(parts) != 1 or len(set(names)) < len(names) or parts[0].directions.unit_vectors()[0, 0] < 1.0 - 1e-9:
         raise InputError.of("reduce.curves_beside_directions", where="session.toml", count=len(parts))
-    sentence = worded("reduce.averages_only", averaged_u_db=AVERAGED_U_DB)
-    takes = tuple(take.id for take in curves)
-    flags.append(QualityFlag("curves alone", "info", 0.0, 0.0, "", takes, None, sentence))
+    flags.append(flag("curves_alone", takes=tuple(take.id for take in curves), averaged_u_db=AVERAGED_U_DB))
     return parts, averages
 
 
@@ -186,10 +184,7 @@ def _together(parts: Sequence[Part], flags: list[QualityFlag]) -> Part:
     phases = [part.phase_rad for part in parts]
     silent = [part.take for part in parts if part.phase_rad is None]
     if silent and len(silent) < len(parts):
-        sentence = f"{len(silent)} of {len(parts)} responses have no phase; none is used."
-        flags.append(
-            QualityFlag("phase of some only", "info", float(len(silent)), 0.0, "", tuple(silent), None, sentence)
-        )
+        flags.append(flag("phase_of_some_only", len(silent), takes=silent, count=len(parts)))
     together = None if silent else np.concatenate([phase for phase in phases if phase is not None])[kept]
     common = np.stack([part.trust.common_db for part in parts])
     trust = Trust(
@@ -261,14 +256,12 @@ def _from_first_sound(whole: Part, hz: FloatArray) -> Part:
 
 def _phase_kind(facts: ResponseFacts, whole: Part, flags: list[QualityFlag]) -> PhaseKind:
     if whole.phase_rad is None or facts.phase == "none":
-        sentence = "The data have no phase: nothing in time, no sum with another source, no crossover can be read."
-        flags.append(QualityFlag("no phase", "info", 0.0, 0.0, "", (), None, sentence))
+        flags.append(flag("no_phase"))
         return "none"
     if facts.phase == "one time reference":
         return "common"
     if facts.phase == "unknown":
-        sentence = worded("reduce.time_not_stated")
-        flags.append(QualityFlag("time reference not stated", "info", 0.0, 0.0, "", (), None, sentence))
+        flags.append(flag("time_reference_not_stated"))
     return "own"
 
 
@@ -290,22 +283,14 @@ def _facts_flags(facts: ResponseFacts, whole: Part, hz: FloatArray) -> list[Qual
     found = []
     if facts.gate_ms is None and facts.space in ("unknown", "gated", "room"):
         where = "in a room" if facts.space == "room" else "at a place that is not stated"
-        sentence = worded("reduce.gate_not_stated", where=where)
-        flags_known = facts.lowest_hz is not None
-        found.append(
-            QualityFlag("gate not stated", "info" if flags_known else "warn", 0.0, 0.0, "", (), None, sentence)
-        )
+        found.append(flag("gate_not_stated", severity="warn" if facts.lowest_hz is None else "info", where=where))
     if facts.space == "ground plane":
-        sentence = "Levels on a ground plane are 6.02 dB above those in free field; that was taken off."
-        found.append(QualityFlag("ground plane", "info", GROUND_PLANE_DB, 0.0, "dB", (), None, sentence))
+        found.append(flag("ground_plane_taken_off", GROUND_PLANE_DB))
     coarse = (whole.u_db > 0.3) & whole.known
     if coarse.any():
         low, high = hz[coarse.any(axis=0)][[0, -1]]
-        sentence = worded(
-            "reduce.points_far_apart", low=low, high=high, expanded_db=float(2 * whole.u_db[whole.known].max())
-        )
         size = float(whole.u_db[whole.known].max())
-        found.append(QualityFlag("coarse points", "warn", size, 0.3, "dB", (), (float(low), float(high)), sentence))
+        found.append(flag("coarse_points", size, 0.3, band_hz=(float(low), float(high)), expanded_db=2 * size))
     return found
 
 

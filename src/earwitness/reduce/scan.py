@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -12,7 +13,8 @@ from earwitness.quantities import DirectionalResponse, FrequencyAxis, QualityFla
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
 from earwitness.quantities.axis import hz_words
 from earwitness.quantities.directions import cta_orbits
-from earwitness.reduce.scan_doubt import DISAGREE_TIMES, causes_of, disagreement, disagreement_flag, doubted
+from earwitness.reduce.flags import flag
+from earwitness.reduce.scan_doubt import DISAGREE_TIMES, causes_of, disagreement, doubted
 from earwitness.reduce.scan_gather import ScanData, gather_scan
 from earwitness.reduce.separate import SeparatedField, Separation, combined, response, separate, separate_gated
 from earwitness.reduce.separate.bodies import BodyDoubt
@@ -116,7 +118,7 @@ def solve_scan(
     if low is not None and high is not None:
         times = disagreement(doubt, low, high, gate_u)
         if times > DISAGREE_TIMES:
-            flags = (disagreement_flag(times), *flags)
+            flags = (flag("scan_and_gate", times, DISAGREE_TIMES), *flags)
             raised = 1 + (times - 1) * (1 - share)
     causes, u_db = causes_of(doubt, data.axis, answer.u_db, share)
     causes, u_db = tuple(replace(cause, pull_db=raised * cause.pull_db) for cause in causes), raised * u_db
@@ -267,14 +269,12 @@ def _flags(data: ScanData, one: Separation, low: Separation | None) -> tuple[Qua
         share = 100 * len(one.bad_points) / len(data.points_m)
         named = tuple(data.ids[bad.row] for bad in one.bad_points)
         reasons = ", ".join(sorted({bad.reason for bad in one.bad_points}))
-        sentence = f"{len(named)} of {len(data.points_m)} scan points were left out: {reasons}."
-        flags.append(QualityFlag("scan points", "warn", share, 3.0, "%", named, None, sentence))
+        told: dict[str, Any] = {"count": len(named), "all": len(data.points_m), "reasons": reasons}
+        flags.append(flag("scan_points", share, 3.0, takes=named, **told))
     if data.clipped:
-        sentence = f"{len(data.clipped)} scan takes stand at full scale: their sound is cut."
-        flags.append(QualityFlag("clipping", "warn", float(len(data.clipped)), 0.0, "", data.clipped, None, sentence))
+        flags.append(flag("scan_takes_clipped", len(data.clipped), takes=data.clipped))
     if low is None and data.holds_room:
-        sentence = "All points lie on one surface: nothing below the gate's lowest frequency could be separated."
-        flags.append(QualityFlag("one surface", "warn", 1.0, 2.0, "", (), None, sentence))
+        flags.append(flag("one_surface", 1.0, 2.0))
     hz = data.axis.hz
     inside = np.zeros(hz.size, dtype=bool)
     inside[data.rows] = True
@@ -282,12 +282,7 @@ def _flags(data: ScanData, one: Separation, low: Separation | None) -> tuple[Qua
     if gap.any():
         band = (float(hz[gap][0]), float(hz[gap][-1]))
         share = 100 * float(gap.sum()) / float(inside.sum())
-        sentence = (
-            f"{share:.0f} % of the frequencies between {hz_words(band[0])} and {hz_words(band[1])} are not shown: "
-        )
-        sentence += "neither the separation nor the gate holds there."
-        flags.append(QualityFlag("scan band", "warn", share, 0.0, "%", (), band, sentence))
+        flags.append(flag("scan_band", share, band_hz=band))
     if one.body == "none" and low is not None:
-        sentence = "What the cabinet scatters of the room's sound was not taken off: the cabinet is not described."
-        flags.append(QualityFlag("scattering left", "warn", 1.0, 0.0, "", (), None, sentence))
+        flags.append(flag("scattering_left", 1.0))
     return tuple(flags)

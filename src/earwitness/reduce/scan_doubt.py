@@ -4,11 +4,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from earwitness.files.data import worded
 from earwitness.formats.positions_table import REFERENCE
 from earwitness.quantities import Cause, FrequencyAxis, QualityFlag
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.quantities.directions import cta_orbits
+from earwitness.reduce.flags import flag
 from earwitness.reduce.scan_gather import ScanData
 from earwitness.reduce.separate.alike import alike_nearby
 from earwitness.reduce.separate.bodies import scatterer_of
@@ -184,12 +184,6 @@ def disagreement(one: Doubted, low: Separation, high: Separation, gate_u_db: Flo
     stated = np.sqrt(doubts[0] ** 2 + doubts[1] ** 2 + _GATE_FLOOR_DB**2)
     by_frequency = [np.mean((apart[loud[:, f], f] / stated[loud[:, f], f]) ** 2) for f in range(both.size)]
     return float(np.sqrt(np.median(by_frequency)))
-
-
-def disagreement_flag(times: float) -> QualityFlag:
-    """What the tester is told where the two disagree."""
-    sentence = worded("reduce.gated_apart", times=times)
-    return QualityFlag("scan and gate", "warn", times, DISAGREE_TIMES, "", (), None, sentence)
 
 
 def _read_rows(data: ScanData) -> IntArray:
@@ -369,16 +363,11 @@ def _moved_back(data: ScanData, offset_m: FloatArray, asked: _Asked) -> ScanData
 def _flags(found: Nuisance, ratio: float, alike: float) -> tuple[QualityFlag, ...]:
     flags = []
     if found.told:
-        words = "; ".join(found.told)
-        sentence = f"The scan tells mistakes of its rig: {words}."
-        flags.append(QualityFlag("scan rig", "warn", float(len(found.told)), 0.0, "", (), None, sentence))
+        flags.append(flag("scan_rig", len(found.told), words="; ".join(found.told)))
     if alike > MOST_ALIKE:
-        sentence = worded("reduce.unexplained_alike")
-        flags.append(QualityFlag("scan moved", "reject", alike, MOST_ALIKE, "", (), None, sentence))
+        flags.append(flag("unexplained_alike", alike, MOST_ALIKE))
     elif ratio > MOVED_RATIO:
-        sentence = worded("reduce.points_contradict", times=np.sqrt(ratio))
-        flags.append(QualityFlag("scan moved", "reject", ratio, MOVED_RATIO, "", (), None, sentence))
+        flags.append(flag("scan_moved", ratio, MOVED_RATIO, times=np.sqrt(ratio)))
     elif ratio > NOTED_RATIO:
-        sentence = worded("reduce.points_contradict_2", times=np.sqrt(ratio))
-        flags.append(QualityFlag("scan fits badly", "warn", ratio, NOTED_RATIO, "", (), None, sentence))
+        flags.append(flag("scan_fits_badly", ratio, NOTED_RATIO, times=np.sqrt(ratio)))
     return tuple(flags)

@@ -25,6 +25,7 @@ from earwitness.quantities.directions import cta_orbits
 from earwitness.quantities.separation import ScanReading, WavePart
 from earwitness.reduce.budget import budget_of, level_causes
 from earwitness.reduce.calibrate import calibrate
+from earwitness.reduce.flags import flag
 from earwitness.reduce.gate import speed_of_sound, weights_of
 from earwitness.reduce.impulse import Division
 from earwitness.reduce.other_takes import OtherTakes, other_takes
@@ -169,8 +170,7 @@ def _measurement(
 
 def _calibration_flags(session: Session) -> tuple[QualityFlag, ...]:
     if session.loudspeaker.width_m and (session.scan is None or session.scan.body_center_m is None):
-        sentence = "The cabinet's middle is not stated: half its depth behind the reference point is taken for it."
-        return (QualityFlag("cabinet's place", "info", 0.0, 0.0, "", (), None, sentence),)
+        return (flag("cabinets_place"),)
     return ()
 
 

@@ -15,9 +15,9 @@ import numpy as np
 
 from earwitness.dsp.minimum_phase import minimum_phase
 from earwitness.dsp.sweep import SweepLaw
-from earwitness.files.data import worded
 from earwitness.quantities import NearField, QualityFlag
 from earwitness.quantities.arrays import FloatArray
+from earwitness.reduce.flags import flag
 
 # Own choices. Of 42 simulated loudspeakers without a mistake 2 lie above phase or drift; what leaves more is no cone
 # alone.
@@ -76,8 +76,7 @@ def cone_phase_flags(near: Sequence[NearField], law: SweepLaw | None) -> list[Qu
     is_phase = best.phase_left_deg < best.drift_left_deg
     surely = is_phase and abs(best.phase_deg) > LIMITS["form_surely_deg"]
     likely = (form,) if surely else (form, clock) if is_phase else (clock, form)
-    sentence = worded("reduce.near_field_turned", best=best, listed=", or ".join(likely))
-    return [QualityFlag("stimulus", "warn", best.phase_deg, LIMITS["phase_deg"], "deg", (), None, sentence)]
+    return [flag("near_field_turned", best.phase_deg, LIMITS["phase_deg"], best=best, listed=", or ".join(likely))]
 
 
 def _fit(columns: Sequence[FloatArray], phase_rad: FloatArray) -> tuple[FloatArray, float]:

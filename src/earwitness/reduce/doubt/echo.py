@@ -8,13 +8,14 @@ cabinet's own edges do not keep their delay when the turntable turns (own deriva
 import math
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 import scipy.fft
 
-from earwitness.files.data import worded
 from earwitness.quantities import QualityFlag
 from earwitness.quantities.arrays import FloatArray
+from earwitness.reduce.flags import flag
 
 # Own choices, tried on simulated loudspeakers that ring: tests/reduce/doubt/test_echo.py.
 LIMITS = MappingProxyType({"score": 7.0, "level_db": -32.0, "late_db": -25.0})
@@ -75,18 +76,17 @@ def echo_flags(echo: Echo | None, takes: int, *, speed_m_s: float, anechoic: boo
     """Asked, with the way of the echo: is the space anechoic, or does the gate end before the first reflection?"""
     if echo is None or not echo.is_there:
         return []
-    farther = echo.delay_s * speed_m_s
-    every = f"all {takes} takes" if takes > 1 else "the take"
-    ask = (
-        worded("reduce.not_anechoic")
-        if anechoic
-        else "the gate lets it in. Check the room's size and positions, or first_reflection_ms."
-    )
-    sentence = (
-        f"In {every} something comes back {1e3 * echo.delay_s:.1f} ms after the sound, about {echo.level_db:.0f} dB "
-        f"against it, by a way {farther:.1f} m longer: {ask}"
-    )
-    return [QualityFlag("echo", "warn", echo.level_db, LIMITS["level_db"], "dB", (), BAND_HZ, sentence)]
+    told: dict[str, Any] = {
+        "every": _every(takes),
+        "delay_ms": 1e3 * echo.delay_s,
+        "farther_m": echo.delay_s * speed_m_s,
+    }
+    limit = LIMITS["level_db"]
+    return [flag("echo_anechoic" if anechoic else "echo", echo.level_db, limit, band_hz=BAND_HZ, **told)]
+
+
+def _every(takes: int) -> str:
+    return f"all {takes} takes" if takes > 1 else "the take"
 
 
 def late_db(impulses: FloatArray, rate_hz: float, lead_s: float) -> float | None:
@@ -113,6 +113,4 @@ def room_flags(level_db: float | None, takes: int) -> list[QualityFlag]:
     """Asked where a space that is said to be anechoic sounds on."""
     if level_db is None or level_db <= LIMITS["late_db"]:
         return []
-    every = f"all {takes} takes" if takes > 1 else "the take"
-    sentence = worded("reduce.room_answers", every=every, level_db=level_db)
-    return [QualityFlag("echo", "warn", level_db, LIMITS["late_db"], "dB", (), LATE_BAND_HZ, sentence)]
+    return [flag("room_answers", level_db, LIMITS["late_db"], band_hz=LATE_BAND_HZ, every=_every(takes))]

@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from earwitness.files.data import worded
 from earwitness.quantities import QualityFlag
 from earwitness.quantities.arrays import FloatArray
+from earwitness.reduce.flags import flag
 from earwitness.reduce.limits import limits
 from earwitness.session.session import Session
 
@@ -37,10 +37,7 @@ def fact_flags(session: Session) -> list[QualityFlag]:
     year = float(session.date[:4])
     if year < LIMITS["year_first"]:
         found.append(("date", year, LIMITS["year_first"], f"the date {session.date}"))
-    return [
-        QualityFlag("fact", "warn", number, limit, "", (), None, f"session.toml says {words}: is {key} right?")
-        for key, number, limit, words in found
-    ]
+    return [flag("fact", number, limit, words=words, key=key) for key, number, limit, words in found]
 
 
 def cutoff_flags(level_db: FloatArray, hz: FloatArray, high_hz: float, take: str) -> list[QualityFlag]:
@@ -56,7 +53,6 @@ def cutoff_flags(level_db: FloatArray, hz: FloatArray, high_hz: float, take: str
             continue
         fall = float(np.median(level_db[below]) - np.max(level_db[above]))
         if fall > LIMITS["cut_db"]:
-            sentence = worded("reduce.treble_cut_off", take=take, edge_khz=edge / 1000, fall=fall)
             band = (float(edge), float(hz[-1]))
-            return [QualityFlag("cut off", "warn", fall, LIMITS["cut_db"], "dB", (take,), band, sentence)]
+            return [flag("cut_off", fall, LIMITS["cut_db"], takes=(take,), band_hz=band, edge_khz=edge / 1000)]
     return []

@@ -15,8 +15,8 @@ import numpy.typing as npt
 import scipy.fft
 
 from earwitness.dsp.sweep import SweepLaw
-from earwitness.files.data import worded
 from earwitness.quantities import QualityFlag
+from earwitness.reduce.flags import flag
 
 Samples = npt.NDArray[np.float32] | npt.NDArray[np.float64]
 # Own choices. Rooms and amplifiers that hiss raise the noise of takes, seldom by so much; no sound lowers it.
@@ -71,9 +71,7 @@ def riding_flags(hisses: Sequence[tuple[str, Hiss]]) -> list[QualityFlag]:
     if 2 * len(ridden) < len(off) or not ridden:
         return []
     fall = float(np.median([-off[take] for take in ridden]))
-    which = f"take {ridden[0]}" if len(ridden) == 1 else f"{len(ridden)} takes"
-    sentence = worded("reduce.automatic_gain", which=which, fall=fall)
-    return [QualityFlag("automatic gain", "warn", -fall, LIMITS["riding_db"], "dB", ridden, BAND_HZ, sentence)]
+    return [flag("automatic_gain", -fall, LIMITS["riding_db"], takes=ridden, band_hz=BAND_HZ)]
 
 
 def turned_gain_flags(calibrator_db: float | None, hisses: Sequence[tuple[str, Hiss]]) -> list[QualityFlag]:
@@ -84,12 +82,7 @@ def turned_gain_flags(calibrator_db: float | None, hisses: Sequence[tuple[str, H
     if -LIMITS["calibrator_above_db"] <= apart <= LIMITS["takes_above_db"]:
         return []
     lower = apart > 0.0
+    words = ("lower", "up", "high") if lower else ("higher", "down", "low")
     other = "the room or an amplifier hisses" if lower else "the calibrator itself hisses"
-    sentence = (
-        f"Above 10 kHz the microphone's own noise stands {abs(apart):.0f} dB {'lower' if lower else 'higher'} in the "
-        f"calibrator's recording than in the silence before the sweeps: the input gain was turned "
-        f"{'up' if lower else 'down'} after it, and levels are {abs(apart):.0f} dB too {'high' if lower else 'low'}, "
-        f"or {other}. Record the calibrator again with the gain of the takes."
-    )
     limit = LIMITS["takes_above_db"] if lower else -LIMITS["calibrator_above_db"]
-    return [QualityFlag("calibrator gain", "warn", apart, limit, "dB", (), BAND_HZ, sentence)]
+    return [flag("calibrator_gain", apart, limit, band_hz=BAND_HZ, words=words, other=other)]

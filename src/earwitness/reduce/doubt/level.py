@@ -3,13 +3,13 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
-from earwitness.files.data import worded
 from earwitness.quantities import REFERENCE_PRESSURE_PA, QualityFlag
 from earwitness.quantities.arrays import BoolArray, FloatArray
-from earwitness.quantities.quality import Severity
+from earwitness.reduce.flags import flag
 from earwitness.reduce.limits import limits
 from earwitness.session.record import Loudspeaker
 from earwitness.standards.weighting import a_weight_db
@@ -142,20 +142,16 @@ def level_flags(evidence: LevelEvidence) -> list[QualityFlag]:
     if odds > LIMITS["log_odds_ask"] and not refused and not asked:
         asked.append("silence, full scale, claim and size together fit a scale that is right less well")
     if refused or asked:
-        severity: Severity = "reject" if refused else "warn"
         guess = f" A microphone scale wrong by {size:+.0f} dB would explain it." if odds > 0.0 else ""
-        sentence = (
-            f"The sensitivity of {evidence.level_db:.1f} dB is in doubt: {'; '.join((refused or asked)[:2])}. Check "
-            "the calibrator's level (94 or 114 dB), the input gain between calibrator and takes, sensitivity_fs_per_pa "
-            f"and the voltage.{guess}"
-        )
-        if refused:
-            sentence += " No sound pressure level is stated."
-        return [QualityFlag(LEVEL, severity, odds, 0.0, "", (), BAND_HZ, sentence)]
+        told: dict[str, Any] = {
+            "level_db": evidence.level_db,
+            "reasons": "; ".join((refused or asked)[:2]),
+            "guess": guess,
+        }
+        return [flag("level_refused" if refused else "level_in_doubt", odds, band_hz=BAND_HZ, **told)]
     if off is not None and abs(off) > LIMITS["claim_told_db"]:
         way = "above" if off > 0 else "below"
-        sentence = worded("reduce.sensitivity_off_claim", off=abs(off), way=way)
-        return [QualityFlag("level and claim", "info", off, LIMITS["claim_told_db"], "dB", (), BAND_HZ, sentence)]
+        return [flag("level_and_claim", off, LIMITS["claim_told_db"], band_hz=BAND_HZ, way=way)]
     return []
 
 
@@ -179,9 +175,9 @@ def rating_flags(lowest_ohm: float | None, rated_ohm: float | None, take: str) -
     ratio = lowest_ohm / rated_ohm
     if _IMPEDANCE_TO_RATING[0] <= ratio <= _IMPEDANCE_TO_RATING[1]:
         return []
-    sentence = worded("reduce.impedance_low", lowest_ohm=lowest_ohm, ratio=ratio, rated_ohm=rated_ohm)
     limit = _IMPEDANCE_TO_RATING[0 if ratio < 1.0 else 1]
-    return [QualityFlag("impedance and rating", "warn", ratio, limit, "", (take,) if take else (), None, sentence)]
+    ohm = (lowest_ohm, rated_ohm)
+    return [flag("impedance_and_rating", ratio, limit, takes=(take,) if take else (), ohm=ohm)]
 
 
 def _broken(evidence: LevelEvidence) -> list[tuple[bool, str]]:

@@ -4,10 +4,10 @@ from types import MappingProxyType
 
 import numpy as np
 
-from earwitness.files.data import worded
 from earwitness.formats.correction_file import MicrophoneCorrection
 from earwitness.quantities import QualityFlag
 from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.reduce.flags import flag
 
 # Own choices. Which sign a file has cannot be told from it; a loudspeaker is seldom curved just as twice its mirror.
 LIMITS = MappingProxyType({"least_db": 0.3, "share": -0.2})
@@ -24,12 +24,10 @@ def correction_flags(
     level_db, valid (F,) : on axis with the correction
     """
     if correction is None:
-        sentence = worded("reduce.no_correction")
-        return [QualityFlag(SHOWN, "info", 0.0, 0.0, "dB", (), None, sentence)]
+        return [flag("no_correction")]
     at = correction.at(np.array(_AT_HZ)).response_db
     told = ", ".join(f"{-one:+.1f} dB at {hz_at / 1000:g} kHz" for one, hz_at in zip(at, _AT_HZ, strict=True))
-    sentence = worded("reduce.correction_applied", told=told)
-    flags = [QualityFlag(SHOWN, "info", float(-at[1]), 0.0, "dB", (), None, sentence)]
+    flags = [flag("microphone_correction", -at[1], told=told)]
     rows = valid & (hz >= _BAND_HZ[0]) & (hz <= _BAND_HZ[1])
     if np.count_nonzero(rows) < 40:
         return flags
@@ -43,6 +41,5 @@ def correction_flags(
     # Share of the file that makes the axis straightest: 1 as it stands, -1 turned over.
     share = 1.0 + float(np.mean(bent * shape) / np.mean(shape**2))
     if share < LIMITS["share"]:
-        sentence = worded("reduce.correction_turned", told=told)
-        flags.append(QualityFlag("microphone file", "warn", share, LIMITS["share"], "", (), _BAND_HZ, sentence))
+        flags.append(flag("correction_turned", share, LIMITS["share"], band_hz=_BAND_HZ, told=told))
     return flags

@@ -6,10 +6,10 @@ from itertools import pairwise
 
 import numpy as np
 
-from earwitness.files.data import worded
 from earwitness.quantities import QualityFlag
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.directions import Orbit
+from earwitness.reduce.flags import flag
 from earwitness.reduce.limits import limits
 from earwitness.reduce.take_facts import TakeFacts, by_angle, wrapped_deg
 from earwitness.session.record import Driver
@@ -43,9 +43,8 @@ def gain_flags(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
         return []
     way = "above" if mean > 0 else "below"
     where = "ahead and behind" if len(off) == 2 else "ahead" if 0.0 in off else "behind"
-    sentence = worded("reduce.orbits_apart", mean=abs(mean), way=way, where=where)
     takes = tuple(fact.id for fact in upright.values())
-    return [QualityFlag("orbit level", "warn", mean, limit, "dB", takes, None, sentence)]
+    return [flag("orbit_level", mean, limit, takes=takes, way=way, where=where)]
 
 
 def _level_at(orbit: dict[float, TakeFacts], pole_deg: float) -> tuple[float, float] | None:
@@ -93,12 +92,10 @@ def mirrored_flags(facts: Sequence[TakeFacts], drivers: Sequence[Driver], speed_
     seen = float(np.median(heights))
     if not -1.6 < seen / stated < -LIMITS["mirrored_share"]:
         return []
-    sentence = (
-        f"By the times of arrival the woofer lies {abs(seen) * 100:.0f} cm {'below' if seen > 0 else 'above'} the "
-        f"tweeter; position_m says {abs(stated) * 100:.0f} cm {'below' if stated > 0 else 'above'}: vertical angles "
-        "have the wrong sign (up is positive), or the positions' third number has."
-    )
-    return [QualityFlag("mirrored", "warn", seen, stated, "m", tuple(takes), None, sentence)]
+    ways = ["below" if at > 0 else "above" for at in (seen, stated)]
+    return [
+        flag("mirrored", seen, stated, takes=takes, seen_cm=abs(seen) * 100, stated_cm=abs(stated) * 100, ways=ways)
+    ]
 
 
 def late_flags(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
@@ -121,14 +118,9 @@ def late_flags(facts: Sequence[TakeFacts]) -> list[QualityFlag]:
     if not odd:
         return []
     worst = max(odd, key=lambda take: abs(odd[take]))
-    names = tuple(odd)
-    sentence = (
-        f"Take {worst} starts {1e3 * abs(odd[worst]):.1f} ms {'later' if odd[worst] > 0 else 'earlier'} than "
-        "its neighbors"
-        + (f", and {len(odd) - 1} more" if len(odd) > 1 else "")
-        + ": samples were lost, its channels were shifted, or the microphone stood elsewhere. Record it again."
-    )
-    return [QualityFlag("late take", "warn", 1e3 * odd[worst], 1e3 * LIMITS["late_s"], "ms", names, None, sentence)]
+    number, way = 1e3 * odd[worst], "later" if odd[worst] > 0 else "earlier"
+    more = f", and {len(odd) - 1} more" if len(odd) > 1 else ""
+    return [flag("late_take", number, 1e3 * LIMITS["late_s"], takes=tuple(odd), worst=worst, way=way, more=more)]
 
 
 def _lag_s(one: TakeFacts, other: TakeFacts, band_hz: tuple[float, float], *, arrival: bool = False) -> float:

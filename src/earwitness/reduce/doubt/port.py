@@ -8,12 +8,14 @@ and voltage against the cone's; its sign is their polarity.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from earwitness.files.data import worded
 from earwitness.quantities import Impedance, QualityFlag
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
+from earwitness.reduce.flags import flag
 
 REMARK_DB = 2.0
 REFUSE_DB = 4.0
@@ -99,18 +101,13 @@ def judge_port(found: PortReading | None, names: tuple[str, str]) -> PortVerdict
     )
     if abs(found.scale_db) > REFUSE_DB:
         return PortVerdict(1.0, UNCHECKED_U_DB, words + ".", ())
-    flags = []
     if abs(found.scale_db) > REMARK_DB:
-        sentence = words + "; the level of the port was set by the cone's."
-        flags.append(QualityFlag("port level", "warn", abs(found.scale_db), REMARK_DB, "dB", (), None, sentence))
+        said = flag("port_level", abs(found.scale_db), REMARK_DB, words=words)
     else:
-        sentence = (
-            f"The near field of {port} was {'lowered' if found.scale_db > 0 else 'raised'} by "
-            f"{abs(found.scale_db):.1f} dB, so that it cancels that of {cone} below the tuning "
-            f"({found.tuning_hz:.1f} Hz), as in a vented box."
-        )
-        flags.append(QualityFlag("port level", "info", abs(found.scale_db), REMARK_DB, "dB", (), None, sentence))
-    return PortVerdict(factor, CHECKED_U_DB, "", tuple(flags), found.tuning_hz)
+        lowered = "lowered" if found.scale_db > 0 else "raised"
+        told: dict[str, Any] = {"port": port, "cone": cone, "lowered": lowered, "tuning_hz": found.tuning_hz}
+        said = flag("port_level_set", abs(found.scale_db), REMARK_DB, **told)
+    return PortVerdict(factor, CHECKED_U_DB, "", (said,), found.tuning_hz)
 
 
 def _strangers(found: PortReading, names: tuple[str, str]) -> PortVerdict:
@@ -121,8 +118,8 @@ def _strangers(found: PortReading, names: tuple[str, str]) -> PortVerdict:
     )
     if found.misfit > MISFIT_REFUSED:
         return PortVerdict(1.0, UNCHECKED_U_DB, sentence, ())
-    flag = QualityFlag("port and cone", "warn", found.misfit, MISFIT, "", (), None, sentence)
-    return PortVerdict(1.0, UNCHECKED_U_DB, "", (flag,), found.tuning_hz)
+    strange = flag("port_and_cone", found.misfit, MISFIT, words=sentence)
+    return PortVerdict(1.0, UNCHECKED_U_DB, "", (strange,), found.tuning_hz)
 
 
 def tuning_flags(tuning_hz: float | None, impedance: Impedance | None) -> tuple[QualityFlag, ...]:
@@ -133,8 +130,7 @@ def tuning_flags(tuning_hz: float | None, impedance: Impedance | None) -> tuple[
     share = abs(tuning_hz / saddle_hz - 1)
     if share <= TUNING_SHARE:
         return ()
-    sentence = worded("reduce.tuning_apart", tuning_hz=tuning_hz, saddle_hz=saddle_hz)
-    return (QualityFlag("port tuning", "warn", share, TUNING_SHARE, "", (), None, sentence),)
+    return (flag("port_tuning", share, TUNING_SHARE, tuning_hz=tuning_hz, saddle_hz=saddle_hz),)
 
 
 def _saddle_hz(impedance: Impedance, near_hz: float) -> float | None:

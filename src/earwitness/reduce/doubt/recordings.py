@@ -2,9 +2,9 @@
 
 import math
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from earwitness.errors import AudioError
-from earwitness.files.data import worded
 from earwitness.quantities import QualityFlag
 from earwitness.quantities.axis import hz_words
 from earwitness.quantities.quality import Severity
@@ -13,6 +13,7 @@ from earwitness.reduce.doubt.damage import DamageReading
 from earwitness.reduce.doubt.stimulus import LIMITS as SWEEP
 from earwitness.reduce.doubt.stimulus import Cause, cause_of
 from earwitness.reduce.doubt.witness import Witness
+from earwitness.reduce.flags import flag
 from earwitness.reduce.stimulus import Stimulus
 
 # Damage whose share of the recording stays below this changes levels by less than 0.1 dB (20 lg(1 + 10^(share/20))).
@@ -20,7 +21,11 @@ HARMLESS_SHARE_DB = -39.0
 # The same frequency in another take: then the loudspeaker makes it.
 SAME_HZ = 1.05
 _HARMLESS_CAUSES = ("form", "clock")
-_MOST_NAMED = 4
+_PROBABLE = {
+    "both channels": "the computer lost samples or made a gap",
+    "the loop-back": "its cable, plug or input is bad",
+    "the microphone's channel": "a knock, a voice, a slammed door, or a gap made by the computer",
+}
 
 
 def causes_of(witnesses: Sequence[Witness], stimuli: Mapping[str, Stimulus]) -> dict[str, Cause]:
@@ -78,21 +83,17 @@ def sweep_flags(causes: Mapping[str, Cause], level_takes: frozenset[str]) -> lis
         takes = tuple(take for take, one in causes.items() if one == cause)
         loud = tuple(take for take in takes if take in level_takes)
         others = tuple(take for take in takes if take not in level_takes)
-        upper = cause.words[0].upper() + cause.words[1:]
         if cause.key == "slip":
             continue
-        if cause.key in _HARMLESS_CAUSES:
-            words = f"{upper}; responses are divided by the loop-back and stay right."
-            words += f" In session.toml this would fit: {cause.fit}." if cause.fit else ""
-            flags.append(QualityFlag("stimulus", "info", 0.0, 0.0, "", takes, None, words))
-            continue
+        upper = cause.words[0].upper() + cause.words[1:]
         fit = f" In session.toml this would fit: {cause.fit}." if cause.fit else ""
+        if cause.key in _HARMLESS_CAUSES:
+            flags.append(flag("stimulus_harmless", takes=takes, upper=upper, fit=fit))
+            continue
         if others:
-            words = worded("reduce.stimulus_wrong", upper=upper, others=named(others), fit=fit)
-            flags.append(QualityFlag("stimulus", "warn", float(len(others)), 0.0, "takes", others, None, words))
+            flags.append(flag("stimulus_wrong", len(others), takes=others, upper=upper, fit=fit))
         if loud:
-            words = worded("reduce.stimulus_other", upper=upper, loud=named(loud), fit=fit)
-            flags.append(QualityFlag("stimulus", "reject", float(len(loud)), 0.0, "takes", loud, None, words))
+            flags.append(flag("stimulus_other", len(loud), takes=loud, upper=upper, fit=fit))
     return flags
 
 
@@ -131,22 +132,17 @@ def _flag(one: Witness, reading: DamageReading, where: str, slip: Cause | None) 
     else:
         passing = f"while the sweep passes {hz_words(reading.frequency_hz)}"
         what = f"at {reading.at_s:.2f} s, {passing}, something else is heard"
-    probable = {
-        "both channels": "the computer lost samples or made a gap",
-        "the loop-back": "its cable, plug or input is bad",
-        "the microphone's channel": "a knock, a voice, a slammed door, or a gap made by the computer",
-    }[where]
     severity: Severity = "warn" if size < HARMLESS_SHARE_DB and slip is None else "reject"
     change = 20.0 * math.log10(1.0 + 10.0 ** (min(size, 0.0) / 20.0))
     follows = "record it again" if severity == "reject" else f"levels change by less than {max(change, 0.1):.1f} dB"
-    sentence = f"Take {one.take} is damaged in {where}: {what} ({probable}); {follows}."
     ratio = max(reading.below_track, reading.whole)
-    return QualityFlag("damage", severity, ratio, DAMAGE["below_track"], "", (one.take,), None, sentence)
+    told: dict[str, Any] = {"where": where, "what": what, "probable": _PROBABLE[where], "follows": follows}
+    return flag("damage", ratio, DAMAGE["below_track"], takes=(one.take,), severity=severity, **told)
 
 
 def _odd(take: str, reading: DamageReading) -> QualityFlag:
-    sentence = worded("reduce.heard_once", take=take, reading=reading, whole_hz=hz_words(reading.whole_hz))
-    return QualityFlag("damage", "warn", reading.whole, DAMAGE["whole"], "", (take,), None, sentence)
+    told: dict[str, Any] = {"at_s": reading.whole_at_s, "hz": hz_words(reading.whole_hz)}
+    return flag("heard_once", reading.whole, DAMAGE["whole"], takes=(take,), **told)
 
 
 def _is_once(one: Witness, reading: DamageReading, heard: Sequence[Witness]) -> bool:
@@ -177,13 +173,6 @@ def _elsewhere(one: Witness, others: Sequence[Witness]) -> bool:
         and _near(other.microphone.whole_hz, own.whole_hz)
         for other in others
     )
-
-
-def named(takes: Sequence[str]) -> str:
-    """Takes by name, as far as a sentence bears them."""
-    some = ", ".join(takes[:_MOST_NAMED])
-    rest = len(takes) - _MOST_NAMED
-    return f"take {some}" if len(takes) == 1 else f"takes {some}" + (f" and {rest} more" if rest > 0 else "")
 
 
 def without_damaged(flags: Sequence[QualityFlag], damaged: Sequence[QualityFlag]) -> list[QualityFlag]:

@@ -3,15 +3,14 @@
 import math
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 
-from earwitness.files.data import worded
 from earwitness.quantities import QualityFlag
 from earwitness.quantities.arrays import FloatArray
-from earwitness.reduce.doubt.level import LEVEL
-from earwitness.reduce.doubt.recordings import named
 from earwitness.reduce.doubt.witness import Witness
+from earwitness.reduce.flags import flag
 
 # Own choices: a voltmeter and a divider agree within half a decibel; steps of one output within far less.
 LIMITS = MappingProxyType({"ask_db": 0.5, "refuse_db": 3.0, "step_db": 0.2, "drift_db": 0.3})
@@ -75,14 +74,12 @@ def voltage_flags(
             if volts_per_fs is not None
             else "the output's level, or the loop-back's gain, moved"
         )
-        sentence = worded("reduce.loop_back_off", odd=named(tuple(odd)), worst_db=odd[worst], follows=follows)
-        flags.append(QualityFlag("loop-back level", "warn", odd[worst], limit, "dB", tuple(odd), None, sentence))
+        flags.append(flag("loop_back_level", odd[worst], limit, takes=tuple(odd), follows=follows))
     mended = corrected_steps(heard, stated, level_takes, known=volts_per_fs is not None)
     if mended:
         told = ", ".join(f"{take}: {stated[take]:g} V stated, {volts:.3g} V recorded" for take, volts in mended.items())
-        sentence = f"Steps of the level series are not what drive_v says; the loop-back's ratios are used ({told})."
         largest = max(abs(20.0 * math.log10(volts / stated[take])) for take, volts in mended.items())
-        flags.append(QualityFlag("level step", "warn", largest, LIMITS["step_db"], "dB", tuple(mended), None, sentence))
+        flags.append(flag("level_step", largest, LIMITS["step_db"], takes=tuple(mended), told=told))
     return flags
 
 
@@ -101,8 +98,7 @@ def loud_volts_flags(
     off = 20.0 * math.log10(heard / stated_v)
     if abs(off) <= LIMITS["ask_db"]:
         return []
-    sentence = worded("reduce.loop_back_voltage", take=take, heard=heard, kind=kind, stated_v=stated_v, off=abs(off))
-    return [QualityFlag("loud voltage", "warn", off, LIMITS["ask_db"], "dB", (take,), None, sentence)]
+    return [flag("loud_voltage", off, LIMITS["ask_db"], takes=(take,), heard=heard, kind=kind, stated_v=stated_v)]
 
 
 def _contradiction(
@@ -110,12 +106,6 @@ def _contradiction(
 ) -> QualityFlag:
     take = min(heard, key=lambda one: abs(20.0 * math.log10(heard[one] / stated[one]) - usual_db))
     far = abs(usual_db) > LIMITS["refuse_db"]
-    sentence = (
-        f"Two voltages contradict each other: the loop-back (volts_per_fs = {volts_per_fs:g}) says {heard[take]:.3g} V "
-        f"at the terminals, voltage_v says {stated[take]:.3g} V, {abs(usual_db):.1f} dB apart. Measure one with a "
-        "voltmeter and correct the other."
-    )
-    if far:
-        sentence += " No sound pressure level is stated."
     limit = LIMITS["refuse_db" if far else "ask_db"]
-    return QualityFlag(LEVEL, "reject" if far else "warn", usual_db, limit, "dB", (), None, sentence)
+    told: dict[str, Any] = {"volts_per_fs": volts_per_fs, "heard_v": heard[take], "stated_v": stated[take]}
+    return flag("voltages_refused" if far else "two_voltages", usual_db, limit, **told)
