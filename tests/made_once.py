@@ -14,8 +14,7 @@ from earwitness.app.advice import ADVICE, advice_on, advice_step
 from earwitness.app.listen import FINDINGS, findings_step
 from earwitness.app.read import read_loudspeaker
 from earwitness.archive.catalogue import Archive
-from earwitness.demo.family import members
-from earwitness.demo.lineup import DemoLoudspeaker
+from earwitness.demo.lineup import DemoLoudspeaker, members
 from earwitness.demo.recorder import write_member, write_session
 
 QUICK_KEYS = ("thimble", "causeway", "lantern")

@@ -16,7 +16,7 @@ from accessible import serious
 from earwitness.app.read import read_loudspeaker
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import picking
-from earwitness.demo.family import BEFORE_REPAIR
+from earwitness.demo.lineup import BEFORE_REPAIR
 from made_once import MadeOnce
 
 pytestmark = pytest.mark.browser

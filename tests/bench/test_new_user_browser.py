@@ -15,8 +15,8 @@ from session_form_page import by_keyboard, by_mouse, go
 
 from earwitness.bench.live import LiveDesk
 from earwitness.bench.state import Bench
+from earwitness.capture.simulated import MemoryLine, RehearsedLoudspeaker, SimulatedTable
 from earwitness.capture.turntable import Turntable
-from earwitness.capture.turntable_simulated import MemoryLine, RehearsedLoudspeaker, SimulatedTable
 from earwitness.session.load import load_session
 
 pytestmark = pytest.mark.browser

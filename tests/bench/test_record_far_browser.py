@@ -16,8 +16,8 @@ from accessible import serious
 from earwitness.app.measure import new_rehearsal, turntable_at
 from earwitness.bench.live import LiveDesk
 from earwitness.bench.state import Bench
+from earwitness.capture.simulated import MemoryLine, RehearsedLoudspeaker, SimulatedTable, TableFaults
 from earwitness.capture.turntable import Turntable
-from earwitness.capture.turntable_simulated import MemoryLine, RehearsedLoudspeaker, SimulatedTable, TableFaults
 from earwitness.session.load import load_session
 
 pytestmark = pytest.mark.browser

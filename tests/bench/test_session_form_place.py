@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from session_form_page import EXPECTED
 from starlette.testclient import TestClient
 
-from earwitness.session.keys import LISTS, TAKES, keys_in
+from earwitness.session.form_fields import form
 from earwitness.session.small_toml import NOTES, toml_text, with_comments
-from earwitness.session.template import form
+from earwitness.session.wording import LISTS, TAKES, keys_in
 
 FORM = "/api/measure/session"
 DATE = {"date": "2026-11-01"}

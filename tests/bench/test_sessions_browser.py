@@ -12,7 +12,7 @@ from playwright.sync_api import Browser, BrowserContext, expect
 
 from accessible import serious
 from earwitness.archive.catalogue import Archive
-from earwitness.demo.family import BEFORE_REPAIR, SECOND_UNIT
+from earwitness.demo.lineup import BEFORE_REPAIR, SECOND_UNIT
 from made_once import MadeOnce
 
 pytestmark = pytest.mark.browser

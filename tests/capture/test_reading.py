@@ -14,17 +14,18 @@ import scipy.interpolate
 import scipy.signal
 from rehearsal import RATE_HZ, WIRING, sweep
 
-from earwitness.capture.background import background_words, bang_at
 from earwitness.capture.reading import (
     CURVE_HZ,
+    background_words,
+    bang_at,
     closing_words,
     curve_words,
     doubts_against,
     is_same_place,
     read_take,
 )
+from earwitness.capture.simulated import RehearsedLoudspeaker
 from earwitness.capture.sound import Block
-from earwitness.capture.turntable_simulated import RehearsedLoudspeaker
 from earwitness.quantities.arrays import FloatArray
 
 PLAYED = sweep(1.0, before_s=0.5, after_s=1.0)

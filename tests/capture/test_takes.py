@@ -14,11 +14,11 @@ from hypothesis import strategies as st
 from rehearsal import RATE_HZ, WIRING, sweep
 from scipy.signal import butter, sosfilt
 
-from earwitness.capture.content import compare_content, dead_spans
 from earwitness.capture.disk import GrowingRecording, recover, write_whole
 from earwitness.capture.guard import LimitError, Limits, Silencer
 from earwitness.capture.simulated import BLOCK, Misfortunes, SimulatedSound
 from earwitness.capture.take import SETTLE_S, Recorded, Signal, record_take
+from earwitness.capture.verdict import compare_content, dead_spans
 from earwitness.errors import InputError
 from earwitness.formats.audio import read_audio
 

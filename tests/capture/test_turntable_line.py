@@ -15,9 +15,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from earwitness.capture.turntable import Turntable
-from earwitness.capture.turntable_line import LONGEST, TurntableError, open_line
-from earwitness.capture.turntable_simulated import MemoryLine, SimulatedTable, TableFaults, serve_table
+from earwitness.capture.simulated import MemoryLine, SimulatedTable, TableFaults, serve_table
+from earwitness.capture.turntable import LONGEST, Turntable, TurntableError, open_line
 from earwitness.errors import InputError
 
 

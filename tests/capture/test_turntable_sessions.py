@@ -19,10 +19,8 @@ from test_turntable_line import Clock
 from earwitness.app import capture
 from earwitness.capture.plan import orbit_angles
 from earwitness.capture.series import LiveSettings, states
-from earwitness.capture.simulated import SimulatedSound
-from earwitness.capture.turntable import Turntable
-from earwitness.capture.turntable_line import TurntableError
-from earwitness.capture.turntable_simulated import MemoryLine, RehearsedLoudspeaker, SimulatedTable, TableFaults
+from earwitness.capture.simulated import MemoryLine, RehearsedLoudspeaker, SimulatedSound, SimulatedTable, TableFaults
+from earwitness.capture.turntable import Turntable, TurntableError
 
 KINDS = ("clean", "missed", "zero", "slip", "stall", "short", "cut", "lost")
 EACH = int(os.environ.get("EARWITNESS_TABLES", "4"))

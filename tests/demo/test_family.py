@@ -5,8 +5,17 @@ from __future__ import annotations
 import numpy as np
 
 from earwitness.demo import world
-from earwitness.demo.family import BEFORE_REPAIR, FAULT_DB, OTHER_PRESET, PRESET_DB, SECOND_UNIT, members
-from earwitness.demo.lineup import LINEUP, THIMBLE, DemoLoudspeaker
+from earwitness.demo.lineup import (
+    BEFORE_REPAIR,
+    FAULT_DB,
+    LINEUP,
+    OTHER_PRESET,
+    PRESET_DB,
+    SECOND_UNIT,
+    THIMBLE,
+    DemoLoudspeaker,
+    members,
+)
 
 HZ = np.array([60.0, 200.0, 500.0, 12_000.0, 18_000.0])
 

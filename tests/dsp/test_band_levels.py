@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from earwitness.dsp.band_levels import third_octave_db
+from earwitness.dsp.smoothing import third_octave_db
 from earwitness.errors import InputError
 
 RATE = 48_000.0

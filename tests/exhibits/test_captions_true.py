@@ -48,7 +48,7 @@ from earwitness.quantities import (
     log_axis,
     not_judged,
 )
-from earwitness.quantities.multitone import MultitoneReading
+from earwitness.quantities.loud_takes import MultitoneReading
 
 AXIS = log_axis(20.0, 20_000.0, 24)
 HZ = AXIS.hz

@@ -23,7 +23,7 @@ from earwitness.figures.distortion import distortion, distortion_figures
 from earwitness.figures.highest_level import at_seat, clean_level_figure, highest_clean_level
 from earwitness.figures.tones import multitone_curves
 from earwitness.quantities import Harmonics, log_axis
-from earwitness.quantities.multitone import MultitoneReading
+from earwitness.quantities.loud_takes import MultitoneReading
 from earwitness.render.palette import INKS
 
 AXIS = log_axis(20.0, 20_000.0, 24)

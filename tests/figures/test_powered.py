@@ -13,7 +13,7 @@ from earwitness.figures.bass import bass_levels, bass_reading, own_filter
 from earwitness.figures.powered import powered_figures
 from earwitness.figures.read import read_measurement, read_response
 from earwitness.quantities import Figure, Harmonics, Measurement, from_orbit
-from earwitness.quantities.powered import LimiterCurve, LimiterReading, SelfNoise, TimeConstant
+from earwitness.quantities.loud_takes import LimiterCurve, LimiterReading, SelfNoise, TimeConstant
 from earwitness.standards.cta2010 import MASK_A, MASKS
 from earwitness.standards.weighting import a_weight_db
 

@@ -1,6 +1,6 @@
 """The page of a loudspeaker that was measured more than once: what was planted between its sessions is shown.
 
-Source: the demo world's own settings (demo/family.py): a tweeter 1.5 dB down before the repair, a preset that is a
+Source: the demo world's own settings (demo/lineup.py): a tweeter 1.5 dB down before the repair, a preset that is a
 shelf of 1.2 dB, a second unit whose parts differ.
 """
 
@@ -20,7 +20,7 @@ from earwitness.app.publish import Products, arrange_by_name, publish_review
 from earwitness.app.read import read_loudspeaker
 from earwitness.app.site import publish_site
 from earwitness.archive.catalogue import Archive
-from earwitness.demo.family import FAULT_DB, PRESET_DB
+from earwitness.demo.lineup import FAULT_DB, PRESET_DB
 from made_once import MadeOnce
 
 pytestmark = pytest.mark.slow

@@ -23,7 +23,7 @@ from earwitness.app.match import match_loudspeaker
 from earwitness.app.mend import problem_for
 from earwitness.app.read import figure_lines, read_loudspeaker, units_document, units_lines, units_of
 from earwitness.cli import main
-from earwitness.demo.family import SECOND_UNIT
+from earwitness.demo.lineup import SECOND_UNIT
 from earwitness.errors import InputError
 from earwitness.insight.claims import judge_claims
 from earwitness.insight.mend.goal import EVEN

@@ -7,8 +7,7 @@ import pytest
 from scipy import signal
 
 from earwitness.quantities import Gate, report_axis
-from earwitness.reduce.cut_tail import cut_tail
-from earwitness.reduce.gate import weights_of
+from earwitness.reduce.gate import cut_tail, weights_of
 
 HZ = report_axis().hz
 RATE = 48_000

@@ -9,9 +9,8 @@ import pytest
 from made_session import Made, facts
 
 from earwitness.formats.correction_file import MicrophoneCorrection
-from earwitness.reduce.doubt.facts import cutoff_flags, fact_flags
-from earwitness.reduce.doubt.microphone import SHOWN, correction_flags
-from earwitness.reduce.doubt.voltage import corrected_steps, loud_volts_flags, voltage_flags
+from earwitness.reduce.doubt.facts import SHOWN, correction_flags, cutoff_flags, fact_flags
+from earwitness.reduce.doubt.level import corrected_steps, loud_volts_flags, voltage_flags
 
 HZ = np.geomspace(20.0, 20_000.0, 480)
 ALL = np.ones(HZ.size, dtype=bool)

@@ -8,7 +8,7 @@ import numpy as np
 
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.quantities.arrays import FloatArray
-from earwitness.reduce.high_order import HighOrders, high_order_flags, high_orders
+from earwitness.reduce.harmonics import HighOrders, high_order_flags, high_orders
 from earwitness.reduce.stimulus import Stimulus
 from plain_deconvolution import deconvolve
 

@@ -13,8 +13,7 @@ from made_session import HASH, Made, facts
 from earwitness.errors import AudioError, InputError
 from earwitness.formats.audio import Recording
 from earwitness.quantities import Impedance
-from earwitness.reduce.impedance import measured_impedance
-from earwitness.reduce.impedance_circuit import (
+from earwitness.reduce.impedance import (
     Circuit,
     Known,
     Ratio,
@@ -22,6 +21,7 @@ from earwitness.reduce.impedance_circuit import (
     channel_ratio,
     impedance_axis,
     impedance_of_ratio,
+    measured_impedance,
 )
 from earwitness.session.session import Session
 

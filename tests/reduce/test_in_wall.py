@@ -7,9 +7,8 @@ import pytest
 from scipy.special import j1
 
 from earwitness.quantities import cta_orbits
-from earwitness.reduce.baffle import edge_change_db
-from earwitness.reduce.nearfield.body import body_of
-from earwitness.reduce.nearfield.parts import NearPart
+from earwitness.reduce.budget import edge_change_db
+from earwitness.reduce.nearfield.body import NearPart, body_of
 from earwitness.reduce.nearfield.total import Bass, bass_of, seated
 from earwitness.session.record import Driver, Loudspeaker
 

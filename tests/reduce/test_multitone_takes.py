@@ -9,7 +9,7 @@ from earwitness.dsp.multitone import make_multitone, read_multitone
 from earwitness.errors import AudioError
 from earwitness.formats.audio import Recording
 from earwitness.quantities.arrays import FloatArray
-from earwitness.reduce.multitone import reduce_multitone
+from earwitness.reduce.loud_takes import reduce_multitone
 from earwitness.session.session import MultitoneTake
 
 RATE = 48_000

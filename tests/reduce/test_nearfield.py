@@ -16,10 +16,18 @@ from earwitness.dsp.piston import axial_pressure
 from earwitness.dsp.sphere import cap_diffraction
 from earwitness.quantities import Directions, cta_orbits, from_orbit, report_axis
 from earwitness.reduce.nearfield import total as total_module
-from earwitness.reduce.nearfield.body import Body, body_of, fault_of_place, seats_of
+from earwitness.reduce.nearfield.body import (
+    Body,
+    NearPart,
+    body_of,
+    fault_of_place,
+    highest_hz,
+    near_part_limits,
+    not_whole,
+    seats_of,
+)
 from earwitness.reduce.nearfield.causes import near_causes
 from earwitness.reduce.nearfield.fields import fields_of
-from earwitness.reduce.nearfield.parts import NearPart, highest_hz, near_part_limits, not_whole
 from earwitness.reduce.nearfield.total import Bass, bass_of, condition_of, seated
 from earwitness.session.record import Driver, Loudspeaker
 

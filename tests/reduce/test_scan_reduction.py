@@ -16,8 +16,7 @@ from earwitness.formats.audio import Recording
 from earwitness.quantities import FrequencyAxis, report_axis
 from earwitness.quantities.directions import Directions
 from earwitness.reduce.scan import ScanResult, at_point, solve_scan
-from earwitness.reduce.scan_gather import first_echo_s, gather_scan
-from earwitness.reduce.scan_spectrum import fourier_sums
+from earwitness.reduce.scan_gather import first_echo_s, fourier_sums, gather_scan
 from earwitness.session.session import Room
 
 

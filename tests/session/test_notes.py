@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from earwitness.errors import EarwitnessError, InputError, OutputError, SessionError
+from earwitness.session.form_fields import write_new
 from earwitness.session.notes import (
     SHEET_FILE,
     HeardWord,
@@ -21,7 +22,6 @@ from earwitness.session.notes import (
     load_sheet,
     sheet_template,
 )
-from earwitness.session.template import write_new
 
 WORDS = {
     "bright": HeardWord("bright", 3000.0, 20_000.0, "too much"),

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from session_folders import record
 
-from earwitness.session.keys import TABLES, TAKES, keys_of
 from earwitness.session.load import load_session
 from earwitness.session.record import Strict
 from earwitness.session.session import FileStimulus, SweepStimulus
+from earwitness.session.wording import TABLES, TAKES, keys_of
 
 PAGE = (Path(__file__).parents[2] / "docs" / "session-folder.md").read_text(encoding="utf-8")
 COMMON = {"id", "file", "microphone_channel", "reference_channel", "drive_v", "temperature_c", "note"}

@@ -10,9 +10,9 @@ import pytest
 from session_folders import record
 
 from earwitness.errors import InputError, OutputError, SessionError
-from earwitness.session.keys import TABLES, keys_in
+from earwitness.session.form_fields import form, write_template
 from earwitness.session.load import load_session
-from earwitness.session.template import form, write_template
+from earwitness.session.wording import TABLES, keys_in
 
 FILLED = {
     "date": '"2026-11-01"',

@@ -8,7 +8,7 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from earwitness.session.toml_lines import key_lines, line_of
+from earwitness.session.toml_text import key_lines, line_of
 
 TEXT = '''\
 top = """three

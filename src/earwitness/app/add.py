@@ -44,7 +44,7 @@ from earwitness.formats.impedance_table import read_impedance_table
 from earwitness.formats.scan_pressures import read_scan_pressures
 from earwitness.formats.table import cells_of, text_of
 from earwitness.quantities import Impedance, Measurement, Reading
-from earwitness.reduce.doubt.microphone import SHOWN
+from earwitness.reduce.doubt.facts import SHOWN
 from earwitness.reduce.flow import reduce_session
 from earwitness.reduce.plan import ReduceSettings
 from earwitness.session.from_files import Group, Stated, Survey, session_text, survey

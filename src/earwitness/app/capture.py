@@ -23,7 +23,6 @@ from earwitness.capture.ramp import LevelSet, Wanted, set_level
 from earwitness.capture.sound import Block, Device, Sound, Wiring, require_outputs
 from earwitness.capture.take import Alive, Recorded, Tell, run_stream, silent_source
 from earwitness.capture.turntable import Turntable
-from earwitness.capture.turntable_simulated import RehearsedLoudspeaker
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import EarwitnessError, InputError
 from earwitness.files.data import worded

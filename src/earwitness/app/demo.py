@@ -17,8 +17,7 @@ from earwitness.app.publish import write_result
 from earwitness.app.read import read_loudspeaker
 from earwitness.app.settings import keep_text
 from earwitness.demo.catalogue import COUNT
-from earwitness.demo.family import members
-from earwitness.demo.lineup import DEFAULT
+from earwitness.demo.lineup import DEFAULT, members
 from earwitness.demo.recorder import write_member, write_session
 from earwitness.demo.scan import write_scan_session
 from earwitness.demo.sheets import SEALED_AT, words_text, write_sheet

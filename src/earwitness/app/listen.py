@@ -36,8 +36,8 @@ from earwitness.insight.listening.vocabulary import heard_words
 from earwitness.insight.mend.aim import AimStudy, aim_study
 from earwitness.insight.mend.aim_answer import with_aim, without_aim
 from earwitness.quantities.lineage import Step, step
+from earwitness.session.form_fields import write_new
 from earwitness.session.notes import SHEET_FILE, ListeningSheet, load_sheet, sheet_of, sheet_template
-from earwitness.session.template import write_new
 
 if TYPE_CHECKING:
     from earwitness.quantities import Reading

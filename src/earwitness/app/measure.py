@@ -15,22 +15,20 @@ from earwitness.capture.budget import DayBudget, keep_budget, read_budget
 from earwitness.capture.plan import orbit_angles
 from earwitness.capture.reading import TakeReading, closing_words, third_octaves
 from earwitness.capture.series import LiveSettings, Series, TakeState, give_up, note_turned, reading_of, states
-from earwitness.capture.simulated import KEY, SimulatedSound
+from earwitness.capture.simulated import KEY, MemoryLine, SimulatedSound, SimulatedTable, serve_table
 from earwitness.capture.sound import Sound, Wiring
 from earwitness.capture.take import Recorded
-from earwitness.capture.turntable import Turntable
-from earwitness.capture.turntable_line import open_line
-from earwitness.capture.turntable_simulated import MemoryLine, SimulatedTable, serve_table
+from earwitness.capture.turntable import Turntable, open_line
 from earwitness.errors import EarwitnessError, InputError
 from earwitness.files.data import file_text, worded
 from earwitness.files.durable import write_bytes
 from earwitness.files.system import data_folder
 from earwitness.quantities.axis import hz_words
 from earwitness.reduce.orbit_checks import angle_offset_deg
+from earwitness.session.form_fields import write_new
 from earwitness.session.patterns import FILE
 from earwitness.session.plan import DRIFT_DB, GatedPlan, Robot, ScanPlan, plan_scan
 from earwitness.session.signals import SAFETY, SignalPlan, write_signals
-from earwitness.session.template import write_new
 from earwitness.standards.exposure import warn_before
 
 # Multitones and noise have the largest crest factor of the test signals, the long noise lasts longest.

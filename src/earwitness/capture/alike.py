@@ -9,7 +9,6 @@ from typing import Any
 
 from earwitness.capture.plan import PlannedSession
 from earwitness.files.data import worded
-from earwitness.session.powered import LimiterTake
 from earwitness.session.session import (
     BurstTake,
     FileStimulus,
@@ -19,6 +18,7 @@ from earwitness.session.session import (
     Take,
     TwoToneTake,
 )
+from earwitness.session.take import LimiterTake
 
 # Levels are set to a tenth of a decibel at best.
 LEVEL_DB = 0.1

@@ -14,7 +14,7 @@ from earwitness.session.draft import draft_of
 from earwitness.session.load import session_document
 from earwitness.session.patterns import ANGLE, FILE, WrittenTake, spell_out
 from earwitness.session.session import FarFieldTake, ImpedanceTableTake, ImpedanceTake, Session, Take
-from earwitness.session.toml_lines import Path as Keys
+from earwitness.session.toml_text import Keys
 from earwitness.session.wording import fault_of
 
 _NO_HASH = "0" * 64

@@ -14,7 +14,6 @@ from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import InputError
 from earwitness.formats.audio import read_audio
 from earwitness.quantities.arrays import FloatArray
-from earwitness.session.powered import LimiterTake, SelfNoiseTake
 from earwitness.session.session import (
     BurstTake,
     FarFieldTake,
@@ -27,6 +26,7 @@ from earwitness.session.session import (
     Take,
     TwoToneTake,
 )
+from earwitness.session.take import LimiterTake, SelfNoiseTake
 
 TAIL_S = 1.0
 QUIET_S = 5.0

@@ -102,7 +102,7 @@ def command() -> None:
 def new_folder(folder: Path, rehearsal: bool) -> None:
     """Write a commented session.toml to fill in into FOLDER."""
     from earwitness.app.measure import new_rehearsal
-    from earwitness.session.template import write_template
+    from earwitness.session.form_fields import write_template
 
     if rehearsal:
         new_rehearsal(folder)

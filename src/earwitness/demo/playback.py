@@ -1,11 +1,18 @@
-"""What a demo loudspeaker makes of a signal, and how microphone and loop-back record it."""
+"""What a demo loudspeaker makes of a signal: how it is recorded, its loud takes, and a powered one's own takes."""
 
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
-from earwitness.demo import rig, world
-from earwitness.demo.lineup import KINDS, DemoLoudspeaker
+from earwitness.demo import rig, script, world
+from earwitness.demo.crossover import Stage, chain_response
+from earwitness.demo.lineup import KINDS, Cap, DemoLoudspeaker
+from earwitness.demo.paths import far_paths
+from earwitness.dsp.burst import burst
+from earwitness.dsp.limiter import limiter_tone
+from earwitness.dsp.signals import pink_noise, two_tone
 from earwitness.formats.audio import write_audio
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 
@@ -110,3 +117,104 @@ def write_both(key: str, folder: Path, name: str, total: ComplexArray, played_v:
     microphone = rig.MICROPHONE_FS_PER_PA * fft.irfft(heard, samples)
     loop = np.roll(played_v, rig.LATENCY_SAMPLES) / rig.VOLTS_PER_FS
     write_audio(folder / name, np.stack([microphone, loop]), rig.RATE_HZ)
+
+
+# Coils under lasting noise get hotter than a sweep leaves them, and take seconds to do so.
+_LASTING, _COIL_S = 8.0, 2.5
+
+
+def loud_jobs(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> Iterator[tuple[str, Callable[[], None]]]:
+    """File and work of every such take; axis : paths from the caps to the microphone."""
+    if one.high:
+        yield script.PAIR_FILE, partial(_pair, one, folder, axis)
+    frequencies, peaks_v = one.bursts or (rig.BURST_HZ, rig.BURST_PEAK_V)
+    for frequency in frequencies:
+        for step, peak_v in enumerate(peaks_v, 1):
+            name = script.burst_file(frequency, step)
+            yield name, partial(_burst, one, folder, axis, name, frequency, peak_v)
+    yield script.RUN_FILE, partial(_run, one, folder, axis)
+
+
+def _placed(signal: FloatArray, start_s: float, samples: int) -> FloatArray:
+    out, start = np.zeros(samples), round(start_s * rig.RATE_HZ)
+    out[start : start + signal.size] = signal
+    return out
+
+
+def _pair(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> None:
+    shape = two_tone(*rig.PAIR_HZ, rig.PAIR_S, rig.RATE_HZ)
+    played = _placed(shape * rig.PAIR_V / np.sqrt(np.mean(shape**2)), rig.LEAD_IN_S, rig.PAIR_SAMPLES)
+    sound = emission(one, played / np.sqrt(2) / rig.PAIR_V, rig.PAIR_V)
+    record(one.key, folder, script.PAIR_FILE, sound, axis, played)
+
+
+def _burst(one: DemoLoudspeaker, folder: Path, axis: FloatArray, name: str, frequency_hz: float, peak_v: float) -> None:
+    shape = _placed(burst(frequency_hz, rig.RATE_HZ), rig.BURST_BEFORE_S, rig.BURST_SAMPLES)
+    # Over before the coil is warm.
+    sound = emission(one, shape, peak_v / np.sqrt(2), heating_k=0.0)
+    record(one.key, folder, name, sound, axis, shape * peak_v)
+
+
+def _run(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> None:
+    """Cold and hot loudspeaker, crossfaded as the coils warm."""
+    from scipy import fft
+
+    noise = pink_noise(rig.RUN_S, rig.RATE_HZ, seed=11)
+    played = _placed(noise * rig.RUN_V / np.sqrt(np.mean(noise**2)), rig.LEAD_IN_S, rig.RUN_SAMPLES)
+    paths = fft.rfft(axis, rig.RUN_SAMPLES, axis=-1)
+    heard = []
+    for heating_k in (0.0, _LASTING * warming_k(one, rig.RUN_V)):
+        sound = emission(one, played / np.sqrt(2) / rig.RUN_V, rig.RUN_V, heating_k=heating_k)
+        heard.append(fft.irfft((sound * paths).sum(axis=0), rig.RUN_SAMPLES))
+    time_s = np.maximum(np.arange(rig.RUN_SAMPLES) / rig.RATE_HZ - rig.LEAD_IN_S, 0.0)
+    warm = 1.0 - np.exp(-time_s / _COIL_S)
+    total = np.asarray(fft.rfft(heard[0] + (heard[1] - heard[0]) * warm), dtype=np.complex128)
+    write_both(one.key, folder, script.RUN_FILE, total, played)
+
+
+_HISS_FROM_HZ, _HUM_HZ, _HUM_DB = 400.0, 100.0, 17.0
+
+
+def powered_jobs(one: DemoLoudspeaker, folder: Path, caps: tuple[Cap, ...]) -> Iterator[tuple[str, Callable[[], None]]]:
+    """File and work of every such recording; none for a passive one."""
+    if one.built_in is None:
+        return
+    # Close up, so that the hall does not blur what the limiter does.
+    axis = far_paths(one, caps, "horizontal", 0.0, script.limiter_distance_m(one))
+    for frequency in one.built_in.limiter_hz:
+        name = script.limiter_file(frequency)
+        yield name, partial(_limiter, one, folder, axis, name, frequency)
+    for name, hiss in ((script.NOISE_ON_FILE, one.built_in.hiss_db), (script.NOISE_OFF_FILE, None)):
+        yield name, partial(_noise, one, folder, name, hiss)
+
+
+def filtered(shape: FloatArray, corner_hz: float) -> FloatArray:
+    """The signal behind the low-pass that is built in."""
+    spectrum = np.fft.rfft(shape)
+    low = chain_response((Stage("low-pass LR4", corner_hz),), np.maximum(frequencies(shape.size), 1.0))
+    return np.asarray(np.fft.irfft(spectrum * low, shape.size), dtype=np.float64)
+
+
+def _limiter(one: DemoLoudspeaker, folder: Path, axis: FloatArray, name: str, frequency_hz: float) -> None:
+    tone = limiter_tone(frequency_hz, rig.RATE_HZ)
+    still = np.zeros(round(rig.LEAD_IN_S * rig.RATE_HZ))
+    shape = np.concatenate([still, tone, still])
+    # Steps and rests are short against what warms a coil.
+    sound = emission(one, shape, rig.LIMITER_V, heating_k=0.0)
+    record(one.key, folder, name, sound, axis, shape * np.sqrt(2) * rig.LIMITER_V)
+
+
+def _noise(one: DemoLoudspeaker, folder: Path, name: str, hiss_db: float | None) -> None:
+    """Hiss from the treble's amplifier and a hum from the mains, as close up as the limiter tones."""
+    samples = rig.NOISE_S * rig.RATE_HZ
+    total: ComplexArray = np.zeros(samples // 2 + 1, dtype=np.complex128)
+    if hiss_db is not None:
+        nearer = 1.0 / script.limiter_distance_m(one)
+        frequency, rng = np.maximum(frequencies(samples), 1.0), rig.take_seed(one.key, "hiss")
+        drawn = rng.standard_normal((2, frequency.size))
+        shape = np.where(frequency < 20_000.0, 1.0 / np.hypot(1.0, _HISS_FROM_HZ / frequency), 0.0)
+        size = nearer * 20e-6 * 10 ** (hiss_db / 20) * samples / (2.0 * np.sqrt(np.sum(shape**2)))
+        total = np.asarray((drawn[0] + 1j * drawn[1]) * size * shape, dtype=np.complex128)
+        total[round(_HUM_HZ * samples / rig.RATE_HZ)] += nearer * 20e-6 * 10 ** (_HUM_DB / 20) * samples / np.sqrt(2)
+        total[0] = total[-1] = 0.0
+    write_both(one.key, folder, name, total, np.zeros(samples))

@@ -11,10 +11,41 @@ from functools import lru_cache
 
 import numpy as np
 
-from earwitness.demo import scan_text, world
+from earwitness.demo import world
 from earwitness.demo.lineup import Cap, DemoLoudspeaker
+from earwitness.demo.room import Images, shoebox_images
+from earwitness.demo.script import filled
 from earwitness.demo.sources import SPEED_OF_SOUND_M_S
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
+
+ROOM_M = np.array([5.0, 4.2, 2.7])
+MIDDLE_M = np.array([2.2, 1.95, 1.3])
+REFLECTION = np.array([[0.82, 0.86], [0.84, 0.8], [0.74, 0.88]])
+REFLECTION_ORDER = 8
+SCATTERED_TO_HZ = (4000.0, 5000.0)
+FADE_IN_S = 0.03
+
+
+@lru_cache(maxsize=2)
+def images(order: int) -> Images:
+    """Image sources of the body's middle, seen from there; a hair beside it, as the two may not coincide."""
+    return shoebox_images(ROOM_M, MIDDLE_M, MIDDLE_M + np.array([1e-9, 0.0, 0.0]), REFLECTION, order)
+
+
+def session_text(one: DemoLoudspeaker, *, lead_in_s: float, sweep_s: float) -> str:
+    """The whole file."""
+    place = MIDDLE_M + np.array([one.sphere_radius_m, 0.0, 0.0])
+    return filled(
+        "scan",
+        one,
+        place_m=np.round(place, 4),
+        microphone_m=np.round(place + np.array([0.3, 0.0, 0.0]), 4),
+        room_m=ROOM_M,
+        lead_in_s=lead_in_s,
+        sweep_s=sweep_s,
+        fade_in_s=FADE_IN_S,
+    )
+
 
 _ORDERS_ABOVE = 10
 
@@ -63,14 +94,14 @@ class RoomField:
 
 def room_field(one: DemoLoudspeaker, caps: tuple[Cap, ...], frequency_hz: FloatArray, reach_m: float) -> RoomField:
     """The room's waves for points up to reach_m from the body's middle; frequency_hz (F,) rising."""
-    images = scan_text.images(scan_text.REFLECTION_ORDER)
-    back = np.flatnonzero(images.reflections > 0)
-    place = images.position_m[back] - scan_text.MIDDLE_M
+    copies = images(REFLECTION_ORDER)
+    back = np.flatnonzero(copies.reflections > 0)
+    place = copies.position_m[back] - MIDDLE_M
     distance = np.linalg.norm(place, axis=1)
-    strength = images.amplitude[back] * images.delay_s[back] * SPEED_OF_SOUND_M_S
+    strength = copies.amplitude[back] * copies.delay_s[back] * SPEED_OF_SOUND_M_S
     k = 2 * np.pi * frequency_hz / SPEED_OF_SOUND_M_S
     order = np.ceil(k * reach_m).astype(np.int64) + _ORDERS_ABOVE
-    axis = images.emission[back]
+    axis = copies.emission[back]
     turn = np.exp(1j * one.sphere_radius_m * np.outer(axis[:, 0], k))
     sent = [part * turn * strength[:, None] for part in world.far_fields(one, caps, axis, frequency_hz)]
     top = int(order.max())

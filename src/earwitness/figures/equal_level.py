@@ -18,7 +18,7 @@ from earwitness.figures.info import figure_infos
 from earwitness.figures.sensitivity import mean_level_db
 from earwitness.quantities import REFERENCE_PRESSURE_PA, Figure, TwoToneReading, not_judged
 from earwitness.quantities.arrays import BoolArray, FloatArray
-from earwitness.quantities.multitone import MultitoneReading
+from earwitness.quantities.loud_takes import MultitoneReading
 
 LEVELS_DB = (86.0, 96.0)
 """At 1 m; what testers compare at. Common practice, no source."""

@@ -8,7 +8,7 @@ import numpy as np
 from earwitness.figures.info import FigureInfo, figure_infos
 from earwitness.figures.time_domain import minimum_phase_rad
 from earwitness.quantities import Figure, Measurement
-from earwitness.quantities.powered import LimiterReading, TimeConstant
+from earwitness.quantities.loud_takes import LimiterReading, TimeConstant
 
 POWERED_FIGURES = figure_infos("powered")
 INFO = {info.key: info for info in POWERED_FIGURES}

@@ -6,7 +6,13 @@ from earwitness.quantities.curve import Curve
 from earwitness.quantities.directions import Directions, cta_orbits, from_orbit, on_orbit
 from earwitness.quantities.figure import Figure, not_judged
 from earwitness.quantities.lineage import Step, step
-from earwitness.quantities.loud_takes import BurstTakeReading, NoiseRun, TwoToneReading
+from earwitness.quantities.loud_takes import (
+    BurstTakeReading,
+    MultitoneLines,
+    MultitoneReading,
+    NoiseRun,
+    TwoToneReading,
+)
 from earwitness.quantities.measurement import (
     Average,
     BudgetLine,
@@ -17,7 +23,6 @@ from earwitness.quantities.measurement import (
     SeatReading,
     Splice,
 )
-from earwitness.quantities.multitone import MultitoneLines, MultitoneReading
 from earwitness.quantities.quality import QualityFlag
 from earwitness.quantities.reading import DirectivityMap, Reading
 from earwitness.quantities.response import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, DirectionalResponse, Impedance

@@ -1,8 +1,8 @@
-"""What takes of two tones, of bursts and of lasting noise hold, in pascals at the microphone."""
+"""Takes that are no sweeps, as read: multitones, two tones, bursts, noise, limiters and a loudspeaker's own noise."""
 
 from dataclasses import dataclass
 
-from earwitness.quantities.arrays import BoolArray, FloatArray, lock_fields, require_shape
+from earwitness.quantities.arrays import BoolArray, FloatArray, Locked, lock_fields, require_shape
 from earwitness.quantities.axis import FrequencyAxis
 
 
@@ -75,3 +75,105 @@ class NoiseRun:
         lock_fields(self, start_db=float, hot_db=float, u_db=float, valid=bool)
         for name in ("start_db", "hot_db", "u_db", "valid"):
             require_shape("NoiseRun", name, getattr(self, name), self.axis.hz.shape)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MultitoneLines:
+    """Powers (mean squares, in the unit of the samples squared) in a recorded multitone.
+
+    frequency_hz, tone (K,) : the tones; residue (K,) : distortion and noise from the geometric middle to the tone
+    below to that to the tone above; noise (K,) : what of it changes from period to period (or from a silent
+    recording), None where only one period was had
+    total_tone, total_residue, total_noise : of all tones, and of all lines from half the lowest tone on (or from_row);
+    drift : recorder's clock against the player's minus 1
+    """
+
+    frequency_hz: FloatArray
+    tone: FloatArray
+    residue: FloatArray
+    noise: FloatArray | None
+    total_tone: float
+    total_residue: float
+    total_noise: float | None
+    periods: int
+    drift: float
+
+    def __post_init__(self) -> None:
+        lock_fields(self, frequency_hz=float, tone=float, residue=float)
+        if self.noise is not None:
+            lock_fields(self, noise=float)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MultitoneReading:
+    """lines : powers at the microphone [Pa^2]; crest_db : of the signal played; drive_v : its total rms voltage."""
+
+    take: str
+    drive_v: float
+    distance_m: float
+    crest_db: float
+    lines: MultitoneLines
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SelfNoise(Locked):
+    """Noise at the microphone. band_hz (B,) : middles of third octaves; on_db, off_db (B,) : switched on and off [dB
+    SPL]; on_dba, off_dba : the same A-weighted, whole; u_on_db, u_off_db : standard uncertainties of these by chance
+    """
+
+    takes: tuple[str, ...]
+    distance_m: float
+    band_hz: FloatArray
+    on_db: FloatArray
+    off_db: FloatArray
+    on_dba: float
+    off_dba: float
+    u_on_db: float
+    u_off_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class TimeConstant:
+    """Of the gain after a jump [s], with its standard uncertainty; resolved : False where it is an upper bound.
+
+    law : "dB" where the gain in dB runs on as an exponential, "linear" where the gain itself does
+    """
+
+    time_s: float
+    u_s: float
+    resolved: bool
+    law: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LimiterCurve(Locked):
+    """Level out over level in, and times.
+
+    in_db, out_db (N,) : rms of the steps, dB re 1 V and dB SPL where recordings are read; used : so many of them, from
+    the quietest, follow one curve; gain_db : below the threshold; threshold_db : of the input; slope : of the output
+    over the input above it (1 over the ratio); knee_db : width; u (4,) : standard uncertainties of these, in this
+    order; rms_db : what the steps leave over
+    """
+
+    in_db: FloatArray
+    out_db: FloatArray
+    used: int
+    gain_db: float
+    threshold_db: float
+    slope: float
+    knee_db: float
+    u: tuple[float, ...]
+    rms_db: float
+    attack: TimeConstant | None
+    release: TimeConstant | None
+
+
+@dataclass(frozen=True, slots=True)
+class LimiterReading:
+    """A limiter at one frequency. clipped : the recording stood at full scale."""
+
+    take: str
+    distance_m: float
+    frequency_hz: float
+    curve: LimiterCurve
+    clipped: bool

@@ -6,9 +6,14 @@ from typing import Literal
 from earwitness.quantities.arrays import BoolArray, FloatArray, Locked, lock_fields, require_shape
 from earwitness.quantities.axis import FrequencyAxis
 from earwitness.quantities.lineage import Step
-from earwitness.quantities.loud_takes import BurstTakeReading, NoiseRun, TwoToneReading
-from earwitness.quantities.multitone import MultitoneReading
-from earwitness.quantities.powered import LimiterReading, SelfNoise
+from earwitness.quantities.loud_takes import (
+    BurstTakeReading,
+    LimiterReading,
+    MultitoneReading,
+    NoiseRun,
+    SelfNoise,
+    TwoToneReading,
+)
 from earwitness.quantities.quality import QualityFlag
 from earwitness.quantities.response import DirectionalResponse, Impedance
 from earwitness.quantities.separation import ScanReading

@@ -7,18 +7,22 @@ import numpy as np
 
 from earwitness.quantities import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, Impedance, NearField, QualityFlag
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
-from earwitness.reduce.doubt.cone_phase import cone_phase_flags
+from earwitness.reduce.arrival import Lateness
 from earwitness.reduce.doubt.echo import echo_flags, echo_of, late_db, room_flags
-from earwitness.reduce.doubt.facts import cutoff_flags, fact_flags
+from earwitness.reduce.doubt.facts import correction_flags, cutoff_flags, fact_flags
 from earwitness.reduce.doubt.hiss import riding_flags, turned_gain_flags
-from earwitness.reduce.doubt.level import evidence_of, level_flags, rating_flags
-from earwitness.reduce.doubt.microphone import correction_flags
+from earwitness.reduce.doubt.level import (
+    corrected_steps,
+    evidence_of,
+    level_flags,
+    loop_volts,
+    rating_flags,
+    voltage_flags,
+)
 from earwitness.reduce.doubt.poles import gain_flags, late_flags, mirrored_flags
 from earwitness.reduce.doubt.recordings import damage_flags, sweep_flags
-from earwitness.reduce.doubt.stimulus import Cause
-from earwitness.reduce.doubt.voltage import corrected_steps, loop_volts, voltage_flags
+from earwitness.reduce.doubt.stimulus import Cause, cone_phase_flags
 from earwitness.reduce.gather import Gathered, SweepTake, role_of
-from earwitness.reduce.lateness import Lateness
 from earwitness.reduce.plan import Plan, nearest_to_axis
 from earwitness.reduce.take_facts import TakeFacts
 from earwitness.session.session import ImpedanceTableTake, ImpedanceTake

@@ -1,6 +1,7 @@
-"""Red flags by name: id, severity, unit and sentence of each stand together in flags.toml."""
+"""Red flags and limits of the checks by name: id, severity, unit and sentence in flags.toml, limits in limits.toml."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Any
 
 from earwitness.files.data import table_of
@@ -48,3 +49,8 @@ def named(takes: Sequence[str]) -> str:
     some = ", ".join(takes[:_MOST_NAMED])
     rest = len(takes) - _MOST_NAMED
     return f"take {some}" if len(takes) == 1 else f"takes {some}" + (f" and {rest} more" if rest > 0 else "")
+
+
+def limits(name: str) -> Mapping[str, float]:
+    """The limits of one check, by name."""
+    return MappingProxyType(table_of("reduce", "limits")[name])

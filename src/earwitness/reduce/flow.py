@@ -29,10 +29,9 @@ from earwitness.quantities.axis import hz_words
 from earwitness.quantities.directions import join as join_directions
 from earwitness.quantities.quality import Severity
 from earwitness.reduce import quality
-from earwitness.reduce.arrival import band_level_db, spread_s
+from earwitness.reduce.arrival import Lateness, band_level_db, facts_of, flights_s, lateness_of, spread_s
 from earwitness.reduce.bad_audio import BadRecordingsError, naming, others_unreadable, together
-from earwitness.reduce.baffle import baffle_causes
-from earwitness.reduce.budget import budget_of, level_causes
+from earwitness.reduce.budget import baffle_causes, budget_of, level_causes
 from earwitness.reduce.doubt.level import refuses_level
 from earwitness.reduce.doubt.port import tuning_flags
 from earwitness.reduce.doubt.recordings import causes_of, refuse_unknown_sweep, without_damaged
@@ -42,19 +41,17 @@ from earwitness.reduce.farfield import Spectra, gated, spectra_of, volts_squared
 from earwitness.reduce.flags import flag
 from earwitness.reduce.gate import RISE_S, wall_reflections_s, weights_of
 from earwitness.reduce.gather import Gathered, SweepTake, gather, noise_of_takes, role_of
-from earwitness.reduce.high_order import high_order_flags
+from earwitness.reduce.harmonics import high_order_flags
 from earwitness.reduce.join import FarField, Joined, join, near_share
-from earwitness.reduce.lateness import Lateness, facts_of, flights_s, lateness_of
-from earwitness.reduce.nearfield.parts import NearPart, near_part_limits
+from earwitness.reduce.loud_takes import input_reference
+from earwitness.reduce.nearfield.body import NearPart, near_part_limits
 from earwitness.reduce.orbit_checks import orbit_flags
 from earwitness.reduce.other_takes import OtherTakes, level_flags, other_takes
 from earwitness.reduce.placing import NearEffect, Placed, finite_distance_causes, near_effect, placing_causes
-from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings, nearest_to_axis, plan_of
-from earwitness.reduce.powered import input_reference
+from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings, nearest_to_axis, plan_of, unusable
 from earwitness.reduce.responses import holds_responses, reduce_responses
 from earwitness.reduce.scan_measurement import holds_scan, reduce_scan_session
 from earwitness.reduce.take_facts import TakeFacts
-from earwitness.reduce.unusable import unusable
 from earwitness.session.response_files import Source
 from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, NoiseFloorTake, Session
 

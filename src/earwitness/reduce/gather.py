@@ -15,11 +15,9 @@ from earwitness.formats.correction_file import MicrophoneCorrection
 from earwitness.quantities import FrequencyAxis, Harmonics
 from earwitness.quantities.arrays import FloatArray
 from earwitness.reduce.bad_audio import BadRecordingsError
-from earwitness.reduce.doubt.recordings import is_another_sweep
+from earwitness.reduce.doubt.recordings import Witness, is_another_sweep
 from earwitness.reduce.doubt.stimulus import cause_of
-from earwitness.reduce.doubt.witness import Witness
-from earwitness.reduce.harmonics import split_harmonics
-from earwitness.reduce.high_order import HighOrders, high_orders
+from earwitness.reduce.harmonics import HighOrders, high_orders, split_harmonics
 from earwitness.reduce.impulse import (
     Division,
     Role,

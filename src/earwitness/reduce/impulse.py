@@ -15,7 +15,7 @@ from earwitness.dsp.deconvolve import regularization
 from earwitness.errors import AudioError
 from earwitness.formats.audio import Recording
 from earwitness.quantities.arrays import ComplexArray, FloatArray
-from earwitness.reduce.doubt.witness import Look, Witness, witness_of
+from earwitness.reduce.doubt.recordings import Look, Witness, witness_of
 from earwitness.reduce.spectrum import noise_density
 from earwitness.reduce.stimulus import Stimulus, stimulus_power, stimulus_spectrum
 from earwitness.session.session import ReferenceChannel

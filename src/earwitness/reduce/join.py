@@ -11,14 +11,13 @@ from earwitness.quantities import Directions, QualityFlag, Splice
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
 from earwitness.quantities.causes import Cause
 from earwitness.reduce.budget import gating_u_db, noise_u_db
-from earwitness.reduce.cut_tail import cut_tail
 from earwitness.reduce.doubt.port import UNCHECKED_U_DB, PortReading, PortVerdict, judge_port, port_reading
 from earwitness.reduce.farfield import SHORTER_GATES, Spectra, signed_gate_u_db
 from earwitness.reduce.flags import flag
-from earwitness.reduce.nearfield.body import Body, body_of
+from earwitness.reduce.gate import cut_tail
+from earwitness.reduce.nearfield.body import Body, NearPart, body_of, highest_hz, not_whole
 from earwitness.reduce.nearfield.causes import CABINET, near_causes
 from earwitness.reduce.nearfield.fields import highest_model_hz
-from earwitness.reduce.nearfield.parts import NearPart, highest_hz, not_whole
 from earwitness.reduce.nearfield.total import Bass, bass_of, scaled_part, seated, solved
 from earwitness.reduce.plan import Plan
 from earwitness.reduce.splice import CHAIN_BY_HAND_U_DB, CHAIN_U_DB, FAR_LEVEL_U_DB, Levels, SpliceResult, align, splice

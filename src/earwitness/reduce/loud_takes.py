@@ -1,18 +1,26 @@
-"""Two-tone, burst and noise-run takes: from recordings to lines and levels in pascal."""
+"""Loud takes that are no sweeps, and a powered loudspeaker's own takes, from recordings to pascals."""
 
+from collections.abc import Sequence
+from dataclasses import replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
-from earwitness.dsp.band_levels import third_octave_db
 from earwitness.dsp.burst import CYCLES, burst, read_burst
-from earwitness.dsp.signals import line_rms
+from earwitness.dsp.limiter import read_limiter
+from earwitness.dsp.multitone import find_rows, read_multitone
+from earwitness.dsp.signals import crest_db, line_rms
+from earwitness.dsp.smoothing import HALF_BAND, third_octave_db
 from earwitness.errors import AudioError, InputError
 from earwitness.formats.audio import Recording
 from earwitness.quantities import BurstTakeReading, FrequencyAxis, NoiseRun, TwoToneReading
-from earwitness.quantities.arrays import ComplexArray, FloatArray
-from earwitness.session.session import BurstTake, NoiseRunTake, TwoToneTake
+from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
+from earwitness.quantities.loud_takes import LimiterReading, MultitoneReading, SelfNoise
+from earwitness.session.session import BurstTake, MultitoneTake, NoiseRunTake, Session, TwoToneTake
+from earwitness.session.take import LimiterTake, SelfNoiseTake
 from earwitness.standards.cta2010 import MASK_A
+from earwitness.standards.weighting import a_weight_db
 
 _SNR_DB = 20.0
 OWN_RATIO = 1.25
@@ -291,3 +299,177 @@ def _wander_db(loss_db: FloatArray, hz: FloatArray) -> FloatArray:
         return np.asarray((running[high] - running[low]) / (high - low), dtype=np.float64)
 
     return np.sqrt(mean((loss_db - mean(loss_db)) ** 2))
+
+
+_SILENCE = 1e-4
+# How far a clock that is a little off moves the highest tones, and the least that is heard at the tones (own choices).
+_BESIDE_ROWS, _LEAST_SHARE = 5, 0.5
+
+
+def reduce_multitone(
+    take: MultitoneTake,
+    recording: Recording,
+    played: Recording,
+    *,
+    fs_per_pa: float,
+    response_db: FloatArray | None = None,
+    response_hz: FloatArray | None = None,
+    silence: FloatArray | None = None,
+) -> MultitoneReading:
+    """Lines of a multitone take.
+
+    response_db (F,) at response_hz (F,) : the microphone's response, taken out; silence (N,) : a recording of
+    silence, used as noise where there is only one period. The player's file says which tones there are; periods are
+    cut from the recording from run_in_s on, as many as the signal is there for: a cut need not begin where a period
+    begins. AudioError where channel, rate or length do not fit.
+    """
+    where = f"take {take.id}, file {take.file}"
+    samples = samples_of(recording, take.microphone_channel, where) / fs_per_pa
+    size = take.period_s * recording.rate_hz
+    if played.rate_hz != recording.rate_hz or abs(size - round(size)) > 1e-3:
+        raise AudioError.of("reduce.period_does_not_fit", where=where, take=take, played=played, recording=recording)
+    period = round(size)
+    first, last = _span_of(played.samples[0])
+    if last - first < period:
+        raise AudioError(
+            f"the played file holds a signal of {(last - first) / played.rate_hz:.2f} s, less than a period",
+            where=f"{where}, stimulus {take.stimulus_file}",
+            remedy="correct period_s",
+        )
+    # From the middle, where no fade is.
+    middle = (first + last - period) // 2
+    try:
+        rows = find_rows(played.samples[0, middle : middle + period])
+    except InputError as error:
+        stimulus = f"{where}, stimulus {take.stimulus_file}"
+        raise AudioError(error.what, where=stimulus, expected=error.expected, remedy=error.remedy) from None
+    start = round(take.run_in_s * recording.rate_hz)
+    # The signal's last samples may be small: a hundredth of a period is forgiven.
+    count = min(last - start + period // 100, samples.size - start) // period
+    if count < 1:
+        raise AudioError.of("reduce.no_whole_period", where=where, take=take, run_in_s=take.run_in_s + take.period_s)
+    cut = samples[start : start + count * period].reshape(count, period)
+    _refuse_other_tones(cut, rows, take)
+    # The periods in one row, so that nothing wraps between them.
+    cut = flattened(cut.reshape(-1), float(recording.rate_hz), response_db, response_hz).reshape(cut.shape)
+    quiet = None
+    if silence is not None and count == 1 and silence.size >= period:
+        quiet = (silence[:period] / fs_per_pa)[None, :]
+    lines = read_multitone(cut, float(recording.rate_hz), rows, silent=quiet)
+    return MultitoneReading(take.id, take.drive_v, take.distance_m, crest_db(played.samples[0, first:last]), lines)
+
+
+def _refuse_other_tones(cut: FloatArray, rows: IntArray, take: MultitoneTake) -> None:
+    """AudioError where most of what was recorded (P, N) from the lowest to the highest tone lies at no tone (K,)."""
+    import scipy.fft
+
+    power = np.mean(np.abs(scipy.fft.rfft(cut * np.hanning(cut.shape[1]), axis=1)) ** 2, axis=0)
+    reach = np.arange(-_BESIDE_ROWS, _BESIDE_ROWS + 1)
+    near = np.unique(np.clip(rows[:, None] + reach, 1, power.size - 1))
+    band = power[max(int(rows[0]) - _BESIDE_ROWS, 1) : int(rows[-1]) + _BESIDE_ROWS + 1]
+    share = float(np.sum(power[near])) / max(float(np.sum(band)), 1e-300)
+    if share >= _LEAST_SHARE:
+        return
+    raise AudioError.of("reduce.other_tones", where=f"take {take.id}, file {take.file}", take=take, percent=100 * share)
+
+
+def _span_of(samples: FloatArray) -> tuple[int, int]:
+    """First and last sample of the signal between the silences."""
+    heard = np.flatnonzero(np.abs(samples) > _SILENCE * np.max(np.abs(samples), initial=0.0))
+    return (int(heard[0]), int(heard[-1]) + 1) if heard.size else (0, 0)
+
+
+# Exact middles of base ten (IEC 61260-1), 20 Hz to 20 kHz.
+THIRDS_HZ = 10.0 ** (np.arange(-17, 14) / 10.0) * 1000.0
+DBU_V = 0.6**0.5
+"""0 dBu: the voltage that gives 1 mW in 600 ohm."""
+_BLOCKS, _LEAST_S = 8, 4.0
+_POWER_0 = (20e-6) ** 2
+
+
+def reduce_self_noise(
+    takes: Sequence[tuple[SelfNoiseTake, Recording]],
+    *,
+    fs_per_pa: float,
+    response_db: FloatArray | None = None,
+    response_hz: FloatArray | None = None,
+) -> SelfNoise | None:
+    """Noise with the loudspeaker switched on and off, the first take of each at one distance; None where one lacks.
+
+    A-weighted over frequency. The uncertainty is what eighths of a take differ by. AudioError for less than 4 s.
+    """
+    on = next((one for one in takes if one[0].switched_on), None)
+    if on is None:
+        return None
+    off = next((one for one in takes if not one[0].switched_on and one[0].distance_m == on[0].distance_m), None)
+    if off is None:
+        return None
+    found = [_noise(take, recording, fs_per_pa, response_db, response_hz) for take, recording in (on, off)]
+    (on_db, on_dba, u_on), (off_db, off_dba, u_off) = found
+    names = (on[0].id, off[0].id)
+    return SelfNoise(names, on[0].distance_m, THIRDS_HZ, on_db, off_db, on_dba, off_dba, u_on, u_off)
+
+
+def _noise(
+    take: SelfNoiseTake,
+    recording: Recording,
+    fs_per_pa: float,
+    response_db: FloatArray | None,
+    response_hz: FloatArray | None,
+) -> tuple[FloatArray, float, float]:
+    """Third octaves, A-weighted level and its standard uncertainty [dB SPL]."""
+    from scipy.signal import spectrogram
+
+    where, rate = f"take {take.id}, file {take.file}", float(recording.rate_hz)
+    samples = samples_of(recording, take.microphone_channel, where) / fs_per_pa
+    if samples.size < _LEAST_S * rate:
+        raise AudioError.of("reduce.self_noise_short", where=where, least_s=_LEAST_S, length_s=samples.size / rate)
+    size = samples.size // (2 * _BLOCKS)
+    hz, _, density = spectrogram(samples, rate, "hann", nperseg=size, noverlap=size // 2, detrend="constant")
+    power = density[1:] * hz[1]
+    if response_db is not None and response_hz is not None:
+        power *= 10.0 ** (-np.interp(hz[1:], response_hz, response_db) / 10.0)[:, None]
+    inside = (hz[1:] >= THIRDS_HZ[0] / HALF_BAND) & (hz[1:] <= THIRDS_HZ[-1] * HALF_BAND)
+    weighted = (power * (inside * 10.0 ** (a_weight_db(hz[1:]) / 10.0))[:, None]).sum(axis=0)
+    running = np.concatenate([[0.0], np.cumsum(power.mean(axis=1))])
+    low, high = (np.searchsorted(hz[1:], THIRDS_HZ * edge) for edge in (1.0 / HALF_BAND, HALF_BAND))
+    bands = 10.0 * np.log10(np.maximum(running[high] - running[low], 1e-30) / _POWER_0)
+    mean = float(weighted.mean())
+    # Neighbors overlap by half: about _BLOCKS * 2 of them are independent.
+    u = 4.343 * float(weighted.std(ddof=1)) / mean / np.sqrt(2.0 * _BLOCKS)
+    return bands, 10.0 * float(np.log10(mean / _POWER_0)), float(u)
+
+
+def reduce_limiter(
+    take: LimiterTake, recording: Recording, *, fs_per_pa: float, reference_channel: int | None, clipped: bool
+) -> LimiterReading:
+    """Curve and times of a limiter. AudioError without a loop-back, or where the tone is not there."""
+    where = f"take {take.id}, file {take.file}"
+    if reference_channel is None:
+        raise AudioError.of("reduce.limiter_without_loop", where=where)
+    heard, played = (samples_of(recording, channel, where) for channel in (take.microphone_channel, reference_channel))
+    try:
+        found = read_limiter(heard / fs_per_pa, played, take.frequency_hz, float(recording.rate_hz))
+    except InputError as error:
+        raise AudioError(error.what, where=where, expected=error.expected, remedy=error.remedy) from None
+    # The loudest step has the stated voltage; the loop-back tells the others against it.
+    to_volts = 20.0 * float(np.log10(take.drive_v)) - float(found.in_db[-1])
+    spl = -10.0 * float(np.log10(_POWER_0))
+    curve = replace(
+        found,
+        in_db=found.in_db + to_volts,
+        out_db=found.out_db + spl,
+        gain_db=found.gain_db + spl - to_volts,
+        threshold_db=found.threshold_db + to_volts,
+    )
+    return LimiterReading(take.id, take.distance_m, take.frequency_hz, curve, clipped)
+
+
+def input_reference(session: Session) -> dict[str, Any]:
+    """What a powered loudspeaker's levels are stated for: the level at its input with which it was measured."""
+    if not session.loudspeaker.powered:
+        return {}
+    drive = session.drive
+    dbu = 20.0 * np.log10(drive.voltage_v / DBU_V)
+    told = f"{dbu:.1f} dBu" if drive.level_dbfs is None else f"{drive.level_dbfs:.1f} dBFS"
+    return {"reference_v": drive.voltage_v, "reference": f"input {told}".replace("-", "\N{MINUS SIGN}")}

@@ -167,3 +167,14 @@ def nearest_to_axis(far: Sequence[FarFieldTake]) -> FarFieldTake:
 
 def speed_at(plan: Plan, take: FarFieldTake | NearFieldTake) -> float:
     return plan.speed_m_s if take.temperature_c is None else speed_of_sound(take.temperature_c)
+
+
+# Judged frequency by frequency: what lies in the noise is hidden, and the rest of the take holds.
+_BY_FREQUENCY = ("snr",)
+
+
+def unusable(flags: Sequence[QualityFlag], plan: Plan) -> frozenset[str]:
+    """Ids of the sweep takes of the plan that a check rejected."""
+    every = {take.id for take in (*plan.far, *plan.near, *plan.level)}
+    rejected = [flag for flag in flags if flag.severity == "reject" and flag.id not in _BY_FREQUENCY]
+    return frozenset(take for flag in rejected for take in flag.takes if take in every)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from earwitness.quantities.arrays import FloatArray, Locked
 from earwitness.quantities.directions import Orbit
-from earwitness.reduce.limits import limits
+from earwitness.reduce.flags import limits
 
 # Project defaults, common practice where no standard says otherwise.
 THRESHOLDS = limits("takes")

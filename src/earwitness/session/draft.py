@@ -23,8 +23,7 @@ from earwitness.session.session import (
     Turntable,
     named_stimulus,
 )
-from earwitness.session.toml_lines import Path as Keys
-from earwitness.session.toml_lines import line_of
+from earwitness.session.toml_text import Keys, line_of
 
 T = TypeVar("T")
 

@@ -10,8 +10,7 @@ from typing import Any
 from earwitness.errors import Fault
 from earwitness.session.faults import told
 from earwitness.session.patterns import FILE, WrittenTake
-from earwitness.session.toml_lines import Path as Keys
-from earwitness.session.toml_lines import line_of
+from earwitness.session.toml_text import Keys, line_of
 
 _ELSEWHERE: tuple[Keys, ...] = (
     ("stimulus", "file"),

@@ -15,9 +15,7 @@ from earwitness.session.headers import check_files
 from earwitness.session.patterns import FILE, WrittenTake, spell_out
 from earwitness.session.responses import RESPONSE_KINDS
 from earwitness.session.session import Session
-from earwitness.session.toml_lines import Path as Keys
-from earwitness.session.toml_lines import line_of
-from earwitness.session.toml_text import parsed_toml, read_toml
+from earwitness.session.toml_text import Keys, line_of, parsed_toml, read_toml
 from earwitness.session.wording import date_as_text, fault_of
 
 _ABSENT_HASH = "0" * 64

@@ -12,11 +12,9 @@ from pydantic import Field, SerializerFunctionWrapHandler, ValidationError, mode
 
 from earwitness.errors import Fault, InputError, SessionError
 from earwitness.files.data import table_of
+from earwitness.session.form_fields import form
 from earwitness.session.record import Finite, Flag, NotNegative, Positive, Strict, Text, Whole
-from earwitness.session.template import form
-from earwitness.session.toml_lines import Path as Keys
-from earwitness.session.toml_lines import line_of
-from earwitness.session.toml_text import parsed_toml, read_toml
+from earwitness.session.toml_text import Keys, line_of, parsed_toml, read_toml
 from earwitness.session.wording import BOUNDS, shown
 
 SHEET_FILE = "listening.toml"

@@ -10,8 +10,7 @@ from typing import Any
 from earwitness.errors import Fault, FormatError
 from earwitness.session.faults import told
 from earwitness.session.scan import is_scan_table, spell_out_scan
-from earwitness.session.toml_lines import Path as Keys
-from earwitness.session.toml_lines import line_of
+from earwitness.session.toml_text import Keys, line_of
 
 FILE = "session.toml"
 ANGLE = "{angle}"

@@ -9,7 +9,6 @@ from typing import Annotated, Any, Literal, TypeVar
 from pydantic import Field, model_validator
 
 from earwitness.errors import InputError
-from earwitness.session.powered import LimiterTake, SelfNoiseTake
 from earwitness.session.record import Finite, Flag, Loudspeaker, NotNegative, Position, Positive, Strict, Text
 from earwitness.session.responses import (
     CurvesTake,
@@ -23,7 +22,7 @@ from earwitness.session.responses import (
     UncertaintyTake,
 )
 from earwitness.session.scan import ScanPressuresTake, ScanSetup, ScanTake
-from earwitness.session.take import Channel, Distance, Voltage
+from earwitness.session.take import Channel, Distance, LimiterTake, SelfNoiseTake, Voltage
 from earwitness.session.take import TakeFacts as _Take
 from earwitness.session.units import Unit, Variant
 

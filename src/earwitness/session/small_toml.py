@@ -10,8 +10,7 @@ from pydantic import ValidationError
 
 from earwitness.errors import Fault, InputError
 from earwitness.session.record import Strict
-from earwitness.session.toml_lines import COMMENT, key_lines, line_of, need_modest
-from earwitness.session.toml_text import read_toml
+from earwitness.session.toml_text import COMMENT, key_lines, line_of, need_modest, read_toml
 from earwitness.session.wording import shown
 
 # Key under which a table holds the comments of its keys; no key of a TOML file that anybody writes.

@@ -12,7 +12,7 @@ import pytest
 
 from earwitness.dsp.sweep import sweep_law
 from earwitness.quantities import NearField, report_axis
-from earwitness.reduce.doubt.cone_phase import cone_phase, cone_phase_flags
+from earwitness.reduce.doubt.stimulus import cone_phase, cone_phase_flags
 
 LAW = sweep_law(10.0, 22_000.0, 1.7)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import made_scan as made
 import numpy as np
 
-from earwitness.reduce.separate.rings import find_rings
+from earwitness.reduce.separate.sampling import find_rings
 
 POINTS = np.concatenate([made.ring_sphere(0.4, 8, 16), made.ring_sphere(0.5, 8, 16)])
 

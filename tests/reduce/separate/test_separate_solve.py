@@ -13,8 +13,7 @@ from earwitness.reduce.separate import far_pressure, pressure_at, response, sepa
 from earwitness.reduce.separate.dense_route import fit_points
 from earwitness.reduce.separate.radial import Shell
 from earwitness.reduce.separate.ring_route import fit_rings
-from earwitness.reduce.separate.rings import find_rings
-from earwitness.reduce.separate.sampling import even_directions
+from earwitness.reduce.separate.sampling import even_directions, find_rings
 
 HZ = np.array([50.0, 200.0, 500.0, 1000.0])
 K = 2 * np.pi * HZ / made.SPEED_M_S

@@ -10,7 +10,7 @@ from earwitness.quantities.directions import cta_orbits
 from earwitness.reduce.separate import far_pressure, separate_gated
 from earwitness.reduce.separate.radial import Shell
 from earwitness.reduce.separate.ring_route import fit_rings, order_caps, turned_rings
-from earwitness.reduce.separate.rings import find_rings
+from earwitness.reduce.separate.sampling import find_rings
 
 RINGS, AZIMUTHS = 14, 28
 LOOK = cta_orbits().unit_vectors()

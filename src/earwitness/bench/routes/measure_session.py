@@ -20,8 +20,7 @@ from earwitness.session.form_fields import form_tables
 from earwitness.session.load import parsed_session, session_of
 from earwitness.session.patterns import FILE
 from earwitness.session.small_toml import toml_text, with_comments
-from earwitness.session.toml_lines import Path as Keys
-from earwitness.session.toml_text import read_toml
+from earwitness.session.toml_text import Keys, read_toml
 
 router = APIRouter(prefix="/api/measure/session", tags=["measure session"])
 _TOLD_TAKES = 400

@@ -17,7 +17,7 @@ import scipy.fft
 
 from earwitness.dsp.sweep import SweepLaw
 from earwitness.quantities.arrays import BoolArray, FloatArray
-from earwitness.reduce.limits import limits
+from earwitness.reduce.flags import limits
 from earwitness.reduce.stimulus import Stimulus
 
 Samples = npt.NDArray[np.float32] | npt.NDArray[np.float64]

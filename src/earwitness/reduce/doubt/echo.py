@@ -7,7 +7,6 @@ cabinet's own edges do not keep their delay when the turntable turns (own deriva
 
 import math
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -15,10 +14,10 @@ import scipy.fft
 
 from earwitness.quantities import QualityFlag
 from earwitness.quantities.arrays import FloatArray
-from earwitness.reduce.flags import flag
+from earwitness.reduce.flags import flag, limits
 
 # Own choices, tried on simulated loudspeakers that ring: tests/reduce/doubt/test_echo.py.
-LIMITS = MappingProxyType({"score": 7.0, "level_db": -32.0, "late_db": -25.0})
+LIMITS = limits("echo")
 BAND_HZ = (300.0, 7000.0)
 SPACING_HZ, TREND_TERMS = 3.0, 10
 EARLIEST_S, AFTER_SIZE_S, LATEST_S = 2.2e-3, 0.7e-3, 45e-3

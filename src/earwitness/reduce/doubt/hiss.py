@@ -8,7 +8,6 @@ the two (own derivations).
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
@@ -16,11 +15,11 @@ import scipy.fft
 
 from earwitness.dsp.sweep import SweepLaw
 from earwitness.quantities import QualityFlag
-from earwitness.reduce.flags import flag
+from earwitness.reduce.flags import flag, limits
 
 Samples = npt.NDArray[np.float32] | npt.NDArray[np.float64]
 # Own choices. Rooms and amplifiers that hiss raise the noise of takes, seldom by so much; no sound lowers it.
-LIMITS = MappingProxyType({"riding_db": -1.5, "takes_above_db": 4.0, "calibrator_above_db": 3.0})
+LIMITS = limits("hiss")
 BAND_HZ = (10_000.0, 16_000.0)
 FRAME_S, LEAST_FRAMES = 0.02, 5
 PASSED_HZ = (150.0, 800.0)

@@ -9,8 +9,7 @@ import numpy as np
 from earwitness.quantities import QualityFlag
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.directions import Orbit
-from earwitness.reduce.flags import flag
-from earwitness.reduce.limits import limits
+from earwitness.reduce.flags import flag, limits
 from earwitness.reduce.take_facts import TakeFacts, by_angle, wrapped_deg
 from earwitness.session.record import Driver
 

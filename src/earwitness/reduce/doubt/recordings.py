@@ -2,19 +2,73 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
 
 from earwitness.errors import AudioError
 from earwitness.quantities import QualityFlag
 from earwitness.quantities.axis import hz_words
 from earwitness.quantities.quality import Severity
 from earwitness.reduce.doubt.damage import LIMITS as DAMAGE
-from earwitness.reduce.doubt.damage import DamageReading
+from earwitness.reduce.doubt.damage import DamageReading, Samples, Spectrum, damage_of
+from earwitness.reduce.doubt.hiss import Hiss, hiss_of
 from earwitness.reduce.doubt.stimulus import LIMITS as SWEEP
-from earwitness.reduce.doubt.stimulus import Cause, cause_of
-from earwitness.reduce.doubt.witness import Witness
+from earwitness.reduce.doubt.stimulus import (
+    Cause,
+    SweepReading,
+    Track,
+    cause_of,
+    loop_reading,
+    microphone_reading,
+    track_of,
+)
 from earwitness.reduce.flags import flag
 from earwitness.reduce.stimulus import Stimulus
+
+# "closely" reads the track of a loop-back too, or without one when each band arrives at the microphone.
+Look = Literal["plainly", "closely"]
+Channel = tuple[Spectrum, Samples]
+
+
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """sweep : the loop-back, or without one the microphone, held against the stated stimulus; track : of the
+    loop-back's own frequency, where asked for; microphone, loop : damage in these channels; hiss : of the microphone.
+    None : could not be read.
+    """
+
+    take: str
+    sweep: SweepReading | None
+    track: Track | None
+    microphone: DamageReading | None
+    loop: DamageReading | None
+    hiss: Hiss | None
+
+
+def witness_of(
+    take: str,
+    stimulus: Stimulus,
+    played: Spectrum,
+    microphone: Channel,
+    loop: Channel | None,
+    *,
+    length: int,
+    look: Look,
+) -> Witness:
+    """The witness of a take: transforms (length // 2 + 1,) and samples (N,) of its channels and of the stimulus."""
+    heard, hiss = damage_of(*microphone, length, stimulus, played), None
+    if heard is not None and stimulus.law is not None:
+        hiss = hiss_of(microphone[1], stimulus.rate_hz, stimulus.law, heard.begins_s)
+    if loop is None:
+        sweep = microphone_reading(microphone[0], length, stimulus, played) if look == "closely" else None
+        return Witness(take, sweep, None, heard, None, hiss)
+    sweep = loop_reading(loop[0], length, stimulus, played)
+    wanted = look == "closely" and stimulus.law is not None
+    track = track_of(np.asarray(loop[1], dtype=np.float64), stimulus.rate_hz) if wanted else None
+    return Witness(take, sweep, track, heard, damage_of(*loop, length, stimulus, played, loop=True), hiss)
+
 
 # Damage whose share of the recording stays below this changes levels by less than 0.1 dB (20 lg(1 + 10^(share/20))).
 HARMLESS_SHARE_DB = -39.0

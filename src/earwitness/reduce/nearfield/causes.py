@@ -8,9 +8,8 @@ from earwitness.dsp.piston import axial_pressure
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 from earwitness.quantities.causes import Cause
 from earwitness.quantities.directions import Directions
-from earwitness.reduce.nearfield.body import GROUP_SPACING, Body, Seat, seats_of
+from earwitness.reduce.nearfield.body import GROUP_SPACING, Body, NearPart, Seat, seats_of
 from earwitness.reduce.nearfield.fields import Fields, fields_of
-from earwitness.reduce.nearfield.parts import NearPart
 from earwitness.reduce.nearfield.total import Bass, scaled_part, solved, summed
 
 DIAMETER_SHARE = 0.02

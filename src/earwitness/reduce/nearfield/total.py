@@ -8,9 +8,8 @@ import numpy as np
 from earwitness.files.data import worded
 from earwitness.quantities.arrays import ComplexArray, FloatArray, Locked
 from earwitness.quantities.directions import Directions
-from earwitness.reduce.nearfield.body import Body, Seat, fault_of_place, overlapping, seats_of
+from earwitness.reduce.nearfield.body import Body, NearPart, Seat, fault_of_place, highest_hz, overlapping, seats_of
 from earwitness.reduce.nearfield.fields import Fields, fields_of, highest_model_hz
-from earwitness.reduce.nearfield.parts import NearPart, highest_hz
 
 CROSSTALK_MARGIN_DB = -6.0
 LARGEST_DISTANCE_EFFECT_DB = 6.0

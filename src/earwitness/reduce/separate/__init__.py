@@ -1,9 +1,8 @@
 """Anechoic responses from scans in ordinary rooms: outgoing waves are told from what the room sends back."""
 
-from earwitness.reduce.separate.combine import Combined, combined
 from earwitness.reduce.separate.field import SeparatedField, far_pressure, far_u_db, pressure_at, response
 from earwitness.reduce.separate.gated import separate_gated
-from earwitness.reduce.separate.separation import Separation, separate
+from earwitness.reduce.separate.separation import Combined, Separation, combined, separate
 
 __all__ = [
     "Combined",

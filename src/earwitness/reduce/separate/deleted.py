@@ -9,8 +9,8 @@ in Regression, chapter 2, from memory). The worst are left out first, then the o
 import numpy as np
 
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
-from earwitness.reduce.separate.evidence import Evidence
 from earwitness.reduce.separate.expansion import Expansion, orders_of, places_of
+from earwitness.reduce.separate.fit import Evidence
 from earwitness.reduce.separate.radial import Shell
 
 _TIMES_MEDIAN = 25.0

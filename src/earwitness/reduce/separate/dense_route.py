@@ -11,8 +11,7 @@ import numpy as np
 from earwitness.dsp.spherical import acn, complex_from_real, real_harmonics
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.device import Device, held, solve_on
-from earwitness.reduce.separate.evidence import Evidence, updated
-from earwitness.reduce.separate.fit import Fit, Matrix
+from earwitness.reduce.separate.fit import Evidence, Fit, Matrix, updated
 from earwitness.reduce.separate.normal_equations import Solution, solve
 from earwitness.reduce.separate.radial import Shell, far_factor, incoming_columns, outgoing_columns
 from earwitness.reduce.separate.ring_route import from_real_pair

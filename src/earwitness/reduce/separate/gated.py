@@ -8,9 +8,8 @@ from earwitness.quantities import FrequencyAxis
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.centre import Center, search_center
 from earwitness.reduce.separate.dense_route import order_cap
-from earwitness.reduce.separate.evidence import Evidence
 from earwitness.reduce.separate.field import Part, SeparatedField, order_energy
-from earwitness.reduce.separate.fit import Fit
+from earwitness.reduce.separate.fit import Evidence, Fit
 from earwitness.reduce.separate.kernel_route import Family, KernelFit, fit_kernel, likeliest_center, shell_of, tuned
 from earwitness.reduce.separate.places import Places, found_places, moved_back
 from earwitness.reduce.separate.quality import Quality, quality_of, unseen_points

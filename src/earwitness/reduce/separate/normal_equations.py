@@ -14,8 +14,7 @@ import scipy.linalg.lapack as lapack
 
 from earwitness.errors import EarwitnessError
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
-from earwitness.reduce.separate.evidence import START_RELATIVE_NOISE
-from earwitness.reduce.separate.fit import Matrix
+from earwitness.reduce.separate.fit import START_RELATIVE_NOISE, Matrix
 
 SMALLEST_LOAD = 1e-14
 _MOST_ROUNDS = 12

@@ -13,10 +13,9 @@ import scipy.fft
 
 from earwitness.dsp.spherical import acn, normalized_legendre
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
-from earwitness.reduce.separate.evidence import START_RELATIVE_NOISE, Evidence, updated
-from earwitness.reduce.separate.fit import Fit, Matrix
+from earwitness.reduce.separate.fit import START_RELATIVE_NOISE, Evidence, Fit, Matrix, updated
 from earwitness.reduce.separate.radial import Shell, far_factor, incoming_columns, outgoing_columns, standing_share
-from earwitness.reduce.separate.rings import Rings
+from earwitness.reduce.separate.sampling import Rings
 
 _EVIDENCE_ROUNDS = 2
 # Blocks of low m have the most unknowns for the same rings, and the worst condition.

@@ -6,8 +6,7 @@ import numpy as np
 
 from earwitness.errors import InputError
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
-from earwitness.reduce.separate.rings import find_rings
-from earwitness.reduce.separate.sampling import radial_depth
+from earwitness.reduce.separate.sampling import find_rings, radial_depth
 
 FEWEST_POINTS = 75
 SMALLEST_DEPTH = 0.012

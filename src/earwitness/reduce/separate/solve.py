@@ -11,7 +11,7 @@ from earwitness.reduce.separate import dense_route, ring_route
 from earwitness.reduce.separate.device import accelerator
 from earwitness.reduce.separate.fit import Fit
 from earwitness.reduce.separate.radial import ORDERS_BEYOND_SOURCE, Shell, wanted_orders
-from earwitness.reduce.separate.rings import Rings, find_rings
+from earwitness.reduce.separate.sampling import Rings, find_rings
 
 # Single-precision factors save half the work of one core; on 16 cores refining them costs more than they save.
 _FEW_CORES = 4
