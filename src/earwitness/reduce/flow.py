@@ -1,9 +1,7 @@
 """The order of the reduction: a session's recordings become one Measurement. The only file that knows that order."""
 
-import hashlib
-import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -20,9 +18,7 @@ from earwitness.quantities import (
     Measurement,
     NearField,
     QualityFlag,
-    Step,
     from_orbit,
-    step,
 )
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 from earwitness.quantities.axis import hz_words
@@ -50,7 +46,7 @@ from earwitness.reduce.other_takes import OtherTakes, level_flags, other_takes
 from earwitness.reduce.placing import NearEffect, Placed, finite_distance_causes, near_effect, placing_causes
 from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings, nearest_to_axis, plan_of, unusable
 from earwitness.reduce.responses import holds_responses, reduce_responses
-from earwitness.reduce.scan_measurement import holds_scan, reduce_scan_session
+from earwitness.reduce.scan_measurement import holds_scan, lineage_of, reduce_scan_session
 from earwitness.reduce.take_facts import TakeFacts
 from earwitness.session.response_files import Source
 from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, NoiseFloorTake, Session
@@ -127,28 +123,7 @@ def reduce_session(
         plan, first = plan_of(session, read, settings or ReduceSettings(), correction)
     except AudioError as error:
         raise together([error, *others_unreadable(session, read)]) from None
-    on_axis = nearest_to_axis(plan.far)
-    takes: list[SweepTake] = [*plan.far, *plan.near, *plan.level]
-    wanted = frozenset([on_axis.id, *(take.id for take in plan.level)])
-    try:
-        gathered = gather(
-            session,
-            takes,
-            wanted,
-            plan.division_of,
-            first,
-            plan.axis,
-            correction=plan.correction,
-            progress=lambda share, words: say(0.05 + 0.8 * share, words),
-        )
-    except BadRecordingsError as bad:
-        divided = {take.file for take in takes}
-        others = (*_bad_others(plan, first, impedance), *others_unreadable(session, read, divided))
-        raise together([*bad.errors, *others]) from None
-    stimuli = {take.id: plan.division_of(take).stimulus for take in takes}
-    causes = causes_of(gathered.witnesses, stimuli)
-    refuse_unknown_sweep(gathered.witnesses, causes, {take.id: take.file for take in takes})
-    gathered = with_recorded_volts(plan, gathered)
+    gathered, causes = _swept(plan, read, first, impedance, lambda share, words: say(0.05 + 0.8 * share, words))
     noise = noise_of_takes(
         session.takes_of(NoiseFloorTake), read, plan.rate_hz, plan.axis.hz, plan.calibration.fs_per_pa
     )
@@ -160,7 +135,7 @@ def reduce_session(
     if out:
         # What was judged unusable is not used; what the others say without it is worked out once more.
         say(0.95, f"once more without {len(out)} unusable takes")
-        judged = tuple(flag for flag in made.flags if out.intersection(flag.takes) and flag.severity == "reject")
+        judged = tuple(one for one in made.flags if out.intersection(one.takes) and one.severity == "reject")
         plan, gathered = plan.without(out, judged), gathered.without(out)
         causes = {take: cause for take, cause in causes.items() if take not in out}
         made = _made(plan, gathered, noise, causes, loud.impedance)
@@ -168,6 +143,28 @@ def reduce_session(
     say(1.0, "reduced")
     flags = (*made.flags, *loud.flags, *tuning_flags(made.joined.tuning_hz, loud.impedance))
     return _measurement(plan, made, gathered.harmonics, loud, flags)
+
+
+def _swept(
+    plan: Plan, read: Read, first: Read, impedance: Impedance | None, progress: Progress
+) -> tuple[Gathered, dict[str, Cause]]:
+    """What the sweeps of the plan hold, and by take why the stated sweep does not fit. first : `read` that has read the
+    plan's own files already. AudioError for recordings that cannot be used, with those of all other takes."""
+    takes: list[SweepTake] = [*plan.far, *plan.near, *plan.level]
+    wanted = frozenset([nearest_to_axis(plan.far).id, *(take.id for take in plan.level)])
+    try:
+        gathered = gather(
+            plan.session, takes, wanted, plan.division_of, first, plan.axis,
+            correction=plan.correction, progress=progress,
+        )  # fmt: skip
+    except BadRecordingsError as bad:
+        divided = {take.file for take in takes}
+        others = (*_bad_others(plan, first, impedance), *others_unreadable(plan.session, read, divided))
+        raise together([*bad.errors, *others]) from None
+    stimuli = {take.id: plan.division_of(take).stimulus for take in takes}
+    causes = causes_of(gathered.witnesses, stimuli)
+    refuse_unknown_sweep(gathered.witnesses, causes, {take.id: take.file for take in takes})
+    return with_recorded_volts(plan, gathered), causes
 
 
 def _made(
@@ -403,7 +400,7 @@ def _measurement(
         ),
     )
     measured = BudgetLine("noise", "from these takes", joined.u_db[row], False)
-    lineage = _lineage(plan)
+    lineage = lineage_of(plan.session, plan.settings, [take.id for take in plan.session.takes_of(LevelTake)])
     response = DirectionalResponse(
         axis=plan.axis,
         directions=far.directions,
@@ -481,14 +478,3 @@ def _near_value(plan: Plan, part: NearPart) -> NearField:
     lowest = max(plan.band_hz[0] * plan.settings.band_margin, 1.2 / plan.settings.near_window_s)
     highest = near_part_limits(part.driver, plan.speed_m_s)
     return NearField(part.driver.name, plan.axis, level, np.unwrap(np.angle(part.pressure)), lowest, highest)
-
-
-def _lineage(plan: Plan) -> Step:
-    """The step's inputs are the files by hash and everything the session states, takes but level takes in any order."""
-    session = plan.session
-    takes = sorted(take.model_dump_json() for take in session.takes)
-    rest = session.model_dump(mode="json", exclude={"takes", "file_hashes"})
-    order = [take.id for take in session.takes_of(LevelTake)]
-    stated = hashlib.sha256(json.dumps([rest, takes, order], sort_keys=True).encode()).hexdigest()
-    files = {take.sha256 for take in session.takes} | set(session.file_hashes.values())
-    return step("reduce", asdict(plan.settings), (*sorted(files), stated))

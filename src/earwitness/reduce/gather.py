@@ -6,6 +6,8 @@ import os
 from collections.abc import Callable, Container, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import chain, count
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -35,6 +37,8 @@ from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, N
 
 MOST_THREADS = 4
 TAKES_TOGETHER = 4
+Given = TypeVar("Given")
+Result = TypeVar("Result")
 SweepTake = FarFieldTake | NearFieldTake | LevelTake
 
 
@@ -93,95 +97,114 @@ def gather(
     BadRecordingsError names every take that cannot be used.
     """
     microphone_db = None if correction is None else correction.at(axis.hz).response_db
+    work = _Work(session, with_harmonics, division_of, read, axis, microphone_db)
+    groups = _together(takes, with_harmonics)
+    number = count(1)
 
-    def work(take: SweepTake) -> _Made:
-        role, division = role_of(session, take), division_of(take)
-        recording = read(take.file)
-        loud = isinstance(take, LevelTake)
-        impulse = None if loud else take_impulse(role, recording, division, "closely")
-        witness = loud_witness(role, recording, division) if impulse is None else impulse.witness
-        if take.id not in with_harmonics or _is_another(witness, division):
-            # Divided by another sweep than was played, the orders say nothing.
-            return _Made(witness, impulse)
-        close = isinstance(take, NearFieldTake) or (isinstance(take, LevelTake) and take.driver is not None)
+    def said(row: int) -> None:
+        for take in groups[row]:
+            progress(next(number) / len(takes), f"read take {take.id}")
+
+    some = in_threads(work.tried_together, groups, said)
+    made = list(zip(chain(*groups), chain(*some), strict=True))
+    bad = [one for _, one in made if isinstance(one, AudioError)]
+    if bad:
+        raise BadRecordingsError(bad)
+    good = [(take, one) for take, one in made if isinstance(one, _Made)]
+    return Gathered(
+        {take.id: one.impulse for take, one in good if one.impulse is not None},
+        tuple(one.harmonics for _, one in good if one.harmonics is not None),
+        tuple(one.high_orders for _, one in good if one.high_orders is not None),
+        tuple(one.witness for _, one in good if one.witness is not None),
+    )
+
+
+def in_threads(work: Callable[[Given], Result], every: Sequence[Given], said: Callable[[int], None]) -> list[Result]:
+    """What `work` makes of each, in their order, by a few threads; none begins anew once one has failed.
+
+    said : called with the row of each when it is done
+    """
+    made: list[Result] = []
+    with ThreadPoolExecutor(max_workers=min(MOST_THREADS, os.cpu_count() or 1)) as pool:
+        try:
+            for row, one in enumerate(pool.map(work, every)):
+                made.append(one)
+                said(row)
+        except BaseException:
+            pool.shutdown(cancel_futures=True)
+            raise
+    return made
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Work:
+    """What is done with a take; see gather. microphone_db (F,) : the microphone's response on the axis."""
+
+    session: Session
+    with_harmonics: frozenset[str]
+    division_of: Callable[[SweepTake], Division]
+    read: Callable[[str], Recording]
+    axis: FrequencyAxis
+    microphone_db: FloatArray | None
+
+    def tried_together(self, some: Sequence[SweepTake]) -> Sequence[_Made | AudioError]:
+        """Of several takes, whose impulse alone is wanted, or of a single one."""
+        if len(some) == 1:
+            return [self._tried(some[0])]
+        try:
+            pairs = ((role_of(self.session, take), self.read(take.file)) for take in some)
+            impulses = take_impulses(pairs, self.division_of(some[0]), "plainly")
+            return [_Made(impulse.witness, impulse) for impulse in impulses]
+        except AudioError:
+            # One by one, so that each bad recording is told.
+            return [self._tried(take) for take in some]
+
+    def _tried(self, take: SweepTake) -> _Made | AudioError:
+        role, division = role_of(self.session, take), self.division_of(take)
+        try:
+            recording = self.read(take.file)
+            loud = isinstance(take, LevelTake)
+            impulse = None if loud else take_impulse(role, recording, division, "closely")
+            witness = loud_witness(role, recording, division) if impulse is None else impulse.witness
+            if take.id not in self.with_harmonics or _is_another(witness, division):
+                # Divided by another sweep than was played, the orders say nothing.
+                return _Made(witness, impulse)
+            return _Made(witness, impulse, *self._orders(take, role, recording))
+        except AudioError as error:
+            return error
+
+    def _orders(self, take: SweepTake, role: Role, recording: Recording) -> tuple[Harmonics | None, HighOrders | None]:
+        """Harmonics and high orders of a take."""
+        division = self.division_of(take)
+        loud = take if isinstance(take, LevelTake) else None
+        close = isinstance(take, NearFieldTake) or (loud is not None and loud.driver is not None)
         response = nominal_impulse(role, recording, division)
         samples = recording.samples[role.microphone_channel - 1]
         noise = quiet_noise(samples, division, ends_s=int(np.argmax(np.abs(response))) / recording.rate_hz)
         peak = max(float(samples.max(initial=0.0)), -float(samples.min(initial=0.0)))
         clipped = stuck_runs(samples, peak) > 0
-        # What a recorder at full scale adds says nothing of the loudspeaker.
+        named: dict[str, Any] = {"take": take.id, "drive_v": role.drive_v}
         played = division.nominal(response.size)
-        sharp = (
-            None
-            if clipped
-            else high_orders(response, division.stimulus, take=take.id, drive_v=role.drive_v, played=played)
-        )
+        # What a recorder at full scale adds says nothing of the loudspeaker.
+        sharp = None if clipped else high_orders(response, division.stimulus, played=played, **named)
         found = split_harmonics(
             response,
             division.stimulus,
-            axis,
+            self.axis,
             noise,
-            take=take.id,
-            drive_v=role.drive_v,
             distance_m=take.distance_m,
             place="near-field" if close else "far-field",
-            in_series=isinstance(take, LevelTake),
+            in_series=loud is not None,
             driver=(take.driver or "") if isinstance(take, LevelTake | NearFieldTake) else "",
             clipped=clipped,
             temperature_c=take.temperature_c,
-            microphone_db=microphone_db,
+            microphone_db=self.microphone_db,
+            **named,
         )
-        if found is not None and isinstance(take, LevelTake):
-            crossover = take.crossover or ""
-            found = replace(found, pause_s=take.pause_s, crossover=crossover, in_series=not crossover)
-        return _Made(witness, impulse, found, sharp)
-
-    def tried(take: SweepTake) -> _Made | AudioError:
-        try:
-            return work(take)
-        except AudioError as error:
-            return error
-
-    def tried_together(some: Sequence[SweepTake]) -> list[_Made | AudioError]:
-        if len(some) == 1:
-            return [tried(some[0])]
-        try:
-            pairs = ((role_of(session, take), read(take.file)) for take in some)
-            impulses = take_impulses(pairs, division_of(some[0]), "plainly")
-            return [_Made(impulse.witness, impulse) for impulse in impulses]
-        except AudioError:
-            # One by one, so that each bad recording is told.
-            return [tried(take) for take in some]
-
-    impulses: dict[str, TakeImpulse] = {}
-    harmonics: list[Harmonics] = []
-    sharp_ones: list[HighOrders] = []
-    witnesses: list[Witness] = []
-    bad: list[AudioError] = []
-    with ThreadPoolExecutor(max_workers=min(MOST_THREADS, os.cpu_count() or 1)) as pool:
-        try:
-            together = _together(takes, with_harmonics)
-            every = (made for some in pool.map(tried_together, together) for made in some)
-            in_turn = (take for some in together for take in some)
-            for count, (take, made) in enumerate(zip(in_turn, every, strict=True), 1):
-                progress(count / len(takes), f"read take {take.id}")
-                if isinstance(made, AudioError):
-                    bad.append(made)
-                    continue
-                if made.witness is not None:
-                    witnesses.append(made.witness)
-                if made.impulse is not None:
-                    impulses[take.id] = made.impulse
-                if made.harmonics is not None:
-                    harmonics.append(made.harmonics)
-                if made.high_orders is not None:
-                    sharp_ones.append(made.high_orders)
-        except BaseException:
-            pool.shutdown(cancel_futures=True)
-            raise
-    if bad:
-        raise BadRecordingsError(bad)
-    return Gathered(impulses, tuple(harmonics), tuple(sharp_ones), tuple(witnesses))
+        if found is not None and loud is not None:
+            crossover = loud.crossover or ""
+            found = replace(found, pause_s=loud.pause_s, crossover=crossover, in_series=not crossover)
+        return found, sharp
 
 
 def _is_another(witness: Witness | None, division: Division) -> bool:

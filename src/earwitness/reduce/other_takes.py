@@ -1,10 +1,11 @@
 """What is reduced beside the response: impedance, loud takes that are no sweeps, and checks of the level series."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import scipy.fft
@@ -134,7 +135,7 @@ class OtherTakes:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Gear:
-    """What every take is read with: full scale per pascal, and the microphone's response on the report axis.
+    """What every take is read with. scale : full scale per pascal; flattened : with the microphone's response too.
 
     read_silence : `read` that keeps the last recording, for the noise take that several others are held against.
     """
@@ -142,9 +143,8 @@ class _Gear:
     plan: Plan
     read: Read
     read_silence: Read
-    fs_per_pa: float
-    response_db: FloatArray | None
-    response_hz: FloatArray | None
+    scale: dict[str, Any]
+    flattened: dict[str, Any]
 
 
 def other_takes(plan: Plan, read: Read, table: Impedance | None = None) -> OtherTakes:
@@ -152,67 +152,42 @@ def other_takes(plan: Plan, read: Read, table: Impedance | None = None) -> Other
 
     InputError as the impedance raises it; AudioError for all recordings at once that cannot be used.
     """
-    correction, session = plan.correction, plan.session
-    response = None if correction is None else correction.at(plan.axis.hz).response_db
-    response_hz = None if response is None else plan.axis.hz
-    gear = _Gear(plan, read, lru_cache(maxsize=1)(read), plan.calibration.fs_per_pa, response, response_hz)
+    session, scale = plan.session, {"fs_per_pa": plan.calibration.fs_per_pa}
+    correction: dict[str, Any] = {}
+    if plan.correction is not None:
+        correction = {"response_db": plan.correction.at(plan.axis.hz).response_db, "response_hz": plan.axis.hz}
+    gear = _Gear(plan, read, lru_cache(maxsize=1)(read), scale, scale | correction)
     flags: list[QualityFlag] = []
     bad: list[AudioError] = []
-    used = {take.id for take in session.takes_of(ImpedanceTake)}
-    impedance = None
-    try:
+    found: dict[str, list[Any]] = {name: [] for name, _ in _READERS.values()}
+    quiet = session.takes_of(SelfNoiseTake)
+    used = {take.id for take in (*quiet, *(session.takes_of(ImpedanceTableTake) if table is not None else ()))}
+    impedance = noise = None
+    with _kept(bad):
         impedance = _impedance(plan, read, table, flags)
-    except AudioError as error:
-        bad.append(error)
-    tones, pairs, bursts, runs, limiters, seats = [], [], [], [], [], []
-    quiet: list[SelfNoiseTake] = []
     for take in session.takes:
-        try:
-            if isinstance(take, MultitoneTake):
-                tones.append(_multitone(gear, take, flags))
-            elif isinstance(take, TwoToneTake):
-                pairs.append(_two_tones(gear, take, flags))
-            elif isinstance(take, BurstTake):
-                bursts.append(_burst(gear, take, flags))
-            elif isinstance(take, NoiseRunTake):
-                runs.append(_noise_run(gear, take, flags))
-            elif isinstance(take, LimiterTake):
-                limiters.append(_limiter(gear, take, flags))
-            elif isinstance(take, SelfNoiseTake):
-                quiet.append(take)
-            elif isinstance(take, SeatTake):
-                seats.append(reduce_seat(plan, take, read(take.file)))
-            elif not (isinstance(take, ImpedanceTableTake) and table is not None):
-                continue
-            used.add(take.id)
-        except AudioError as error:
-            bad.append(error)
-    noise = None
-    try:
-        noise = reduce_self_noise(
-            [(take, read(take.file)) for take in quiet],
-            fs_per_pa=gear.fs_per_pa,
-            response_db=response,
-            response_hz=response_hz,
-        )
-    except AudioError as error:
-        bad.append(error)
+        if type(take) in _READERS:
+            name, reader = _READERS[type(take)]
+            with _kept(bad):
+                found[name].append(reader(gear, take, flags))
+                used.add(take.id)
+    with _kept(bad):
+        noise = reduce_self_noise([(take, read(take.file)) for take in quiet], **gear.flattened)
     if bad:
         raise together(bad)
-    if impedance is None:
-        used -= {take.id for take in session.takes_of(ImpedanceTake)}
-    return OtherTakes(
-        impedance,
-        tuple(tones),
-        tuple(pairs),
-        tuple(bursts),
-        tuple(runs),
-        tuple(limiters),
-        noise,
-        tuple(seats),
-        tuple(flags),
-        frozenset(used),
-    )
+    if impedance is not None:
+        used |= {take.id for take in session.takes_of(ImpedanceTake)}
+    readings = {name: tuple(some) for name, some in found.items()}
+    return OtherTakes(impedance=impedance, self_noise=noise, flags=tuple(flags), used=frozenset(used), **readings)
+
+
+@contextmanager
+def _kept(bad: list[AudioError]) -> Iterator[None]:
+    """Errors of recordings put with those that were found before, so that all are told at once."""
+    try:
+        yield
+    except AudioError as error:
+        bad.append(error)
 
 
 def _impedance(plan: Plan, read: Read, table: Impedance | None, flags: list[QualityFlag]) -> Impedance | None:
@@ -230,82 +205,72 @@ def _impedance(plan: Plan, read: Read, table: Impedance | None, flags: list[Qual
 def _multitone(gear: _Gear, take: MultitoneTake, flags: list[QualityFlag]) -> MultitoneReading:
     """One multitone; silence of a noise take stands in where there is only one period."""
     recording = gear.read(take.file)
-    found = reduce_multitone(
-        take,
-        recording,
-        gear.read(take.stimulus_file),
-        fs_per_pa=gear.fs_per_pa,
-        response_db=gear.response_db,
-        response_hz=gear.response_hz,
-        silence=_silence(gear, recording),
-    )
-    flags += _volts(gear, take, recording, (take.run_in_s, take.run_in_s + take.period_s))
+    silence = _silence(gear, recording)
+    found = reduce_multitone(take, recording, gear.read(take.stimulus_file), silence=silence, **gear.flattened)
+    flags += _volts(gear, take, recording, take.period_s)
     flags += _clipped(take, recording, "multitone", "what lies between its tones is partly the recorder's")
     return found
 
 
 def _two_tones(gear: _Gear, take: TwoToneTake, flags: list[QualityFlag]) -> TwoToneReading:
     recording = gear.read(take.file)
-    flags += _volts(gear, take, recording, (take.run_in_s, take.run_in_s + take.length_s))
-    found = reduce_two_tones(
-        take, recording, fs_per_pa=gear.fs_per_pa, response_db=gear.response_db, response_hz=gear.response_hz
-    )
+    flags += _volts(gear, take, recording, take.length_s)
+    found = reduce_two_tones(take, recording, **gear.flattened)
     flags += _clipped(take, recording, "two-tone", "its intermodulation is partly the recorder's")
     return found
 
 
 def _burst(gear: _Gear, take: BurstTake, flags: list[QualityFlag]) -> BurstTakeReading:
-    recording = gear.read(take.file)
+    recording, in_room = gear.read(take.file), not gear.plan.session.environment.anechoic
     flags += _volts(gear, take, recording, None)
-    return reduce_burst(
-        take,
-        recording,
-        fs_per_pa=gear.fs_per_pa,
-        in_room=not gear.plan.session.environment.anechoic,
-        clipped=_stuck(take, recording) > 0,
-        response_db=gear.response_db,
-        response_hz=gear.response_hz,
-    )
+    return reduce_burst(take, recording, in_room=in_room, clipped=_stuck(take, recording) > 0, **gear.flattened)
 
 
 def _noise_run(gear: _Gear, take: NoiseRunTake, flags: list[QualityFlag]) -> NoiseRun:
-    recording, common = gear.read(take.file), gear.plan.session.reference
-    reference = take.reference_channel or (None if common is None else common.channel)
-    found = reduce_noise_run(
-        take,
-        recording,
-        gear.plan.axis,
-        fs_per_pa=gear.fs_per_pa,
-        reference_channel=reference,
-        silence=_silence(gear, recording),
-    )
-    flags += _volts(gear, take, recording, (take.run_in_s, take.run_in_s + take.duration_s))
+    recording, channel = gear.read(take.file), _loop_channel(gear, take)
+    silence = _silence(gear, recording)
+    found = reduce_noise_run(take, recording, gear.plan.axis, reference_channel=channel, silence=silence, **gear.scale)
+    flags += _volts(gear, take, recording, take.duration_s)
     flags += _clipped(take, recording, "noise run", "its loss of level is partly the recorder's")
     return found
 
 
 def _limiter(gear: _Gear, take: LimiterTake, flags: list[QualityFlag]) -> LimiterReading:
-    common = gear.plan.session.reference
-    recording = gear.read(take.file)
+    recording, channel = gear.read(take.file), _loop_channel(gear, take)
     flags += _clipped(take, recording, "limiter", "its curve may be the recorder's")
-    return reduce_limiter(
-        take,
-        recording,
-        fs_per_pa=gear.fs_per_pa,
-        reference_channel=take.reference_channel or (None if common is None else common.channel),
-        clipped=_stuck(take, recording) > 0,
-    )
+    clipped = _stuck(take, recording) > 0
+    return reduce_limiter(take, recording, reference_channel=channel, clipped=clipped, **gear.scale)
 
 
-def _volts(
-    gear: _Gear, take: LoudTake, recording: Recording, stretch_s: tuple[float, float] | None
-) -> list[QualityFlag]:
-    """The stated voltage against the loop-back, where that tells volts. stretch_s : of an rms; None for a peak."""
+def _seat(gear: _Gear, take: SeatTake, _flags: list[QualityFlag]) -> SeatReading:
+    return reduce_seat(gear.plan, take, gear.read(take.file))
+
+
+# By kind of take: the readings of OtherTakes that it goes into, and what reads it.
+_READERS: Mapping[type, tuple[str, Callable[[_Gear, Any, list[QualityFlag]], Any]]] = {
+    MultitoneTake: ("multitones", _multitone),
+    TwoToneTake: ("two_tones", _two_tones),
+    BurstTake: ("bursts", _burst),
+    NoiseRunTake: ("noise_runs", _noise_run),
+    LimiterTake: ("limiters", _limiter),
+    SeatTake: ("seats", _seat),
+}
+
+
+def _loop_channel(gear: _Gear, take: LoudTake) -> int | None:
     common = gear.plan.session.reference
-    channel = take.reference_channel or (None if common is None else common.channel)
+    return take.reference_channel or (None if common is None else common.channel)
+
+
+def _volts(gear: _Gear, take: LoudTake, recording: Recording, lasts_s: float | None) -> list[QualityFlag]:
+    """The stated voltage against the loop-back, where that tells volts. lasts_s : of an rms; None for a peak."""
+    common, channel = gear.plan.session.reference, _loop_channel(gear, take)
     if common is None or common.volts_per_fs is None or channel is None or channel > recording.samples.shape[0]:
         return []
     loop = recording.samples[channel - 1] * common.volts_per_fs
+    stretch_s = None
+    if lasts_s is not None and not isinstance(take, BurstTake | LimiterTake):
+        stretch_s = (take.run_in_s, take.run_in_s + lasts_s)
     return loud_volts_flags(loop, float(recording.rate_hz), take.drive_v, take.id, stretch_s)
 
 

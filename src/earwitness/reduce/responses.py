@@ -25,7 +25,7 @@ from earwitness.quantities import (
     from_orbit,
     report_axis,
 )
-from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
 from earwitness.quantities.causes import smooth_causes
 from earwitness.quantities.directions import join
 from earwitness.quantities.response import PhaseKind
@@ -81,20 +81,14 @@ def reduce_responses(
     parts, averages = _parts(session, facts, sources, hz, flags)
     flags += response_doubts(session, facts, sources, parts, hz)
     whole = _with_trust(session, sources, _together(parts, flags), hz)
-    if any(
-        isinstance(one, Recording) or (isinstance(one, SofaDirectivity) and one.impulse.size)
-        for one in sources.values()
-    ):
-        whole = _from_first_sound(whole, hz)
+    whole = _from_first_sound(whole, hz) if any(map(_is_in_time, sources.values())) else whole
     gate = _gate(facts, whole, hz)
     phase = _phase_kind(facts, whole, flags)
     known = whole.known & _within(facts, gate, hz)
     stated = np.array(np.isfinite(whole.trust.u_db).any(axis=1), dtype=np.bool_)
     flags += _facts_flags(facts, whole, hz)
     causes = _causes(facts, hz, stated)
-    level = np.where(known, whole.level_db, 0.0)
-    turn = np.zeros_like(level) if whole.phase_rad is None else np.nan_to_num(whole.phase_rad)
-    pressure = np.where(known, 10 ** (level / 20) * np.exp(1j * turn), 0.0)
+    pressure = _pressure(whole, known)
     lineage = lineage_of(session, settings)
     response = DirectionalResponse(
         axis=report_axis(),
@@ -114,11 +108,6 @@ def reduce_responses(
     harmonics, multitones = level_tables(session, sources, response, flags)
     used = {take.id for take in session.takes if isinstance(take, RESPONSE_FILES)}
     used |= {take.id for take in session.takes_of(ImpedanceTableTake)} if impedance is not None else set()
-    lines = [BudgetLine("grid of the data", "straight lines between points", whole.u_db[front], False)]
-    if stated[front]:
-        source = "as the files state it"
-        lines.append(BudgetLine("stated, this direction", source, np.nan_to_num(whole.trust.u_db[front]), False))
-        lines.append(BudgetLine("stated, all directions", source, np.nan_to_num(whole.trust.common_db), True))
     return Measurement(
         response=response,
         snr_db=np.full(pressure.shape, NOT_KNOWN_SNR_DB),
@@ -132,11 +121,33 @@ def reduce_responses(
         impulse_rate_hz=float(_IMPULSE_RATE_HZ),
         impulse=_impulse(pressure[front], known[front], hz) if phase != "none" else np.zeros(0),
         impulse_onset_s=_ONSET_S,
-        budget=(*budget_of(causes, front), *lines),
+        budget=(*budget_of(causes, front), *_budget_lines(whole, front, stated=bool(stated[front]))),
         flags=tuple(flags),
         kept_takes=tuple(sorted(take.id for take in session.takes if take.id not in used)),
         steps=(lineage,),
     )
+
+
+def _is_in_time(source: Source) -> bool:
+    """Whether it was given as sound over time, whose beginning is nobody's choice."""
+    return isinstance(source, Recording) or (isinstance(source, SofaDirectivity) and source.impulse.size > 0)
+
+
+def _pressure(whole: Part, known: BoolArray) -> ComplexArray:
+    """(D, F) [Pa/V at 1 m, or relative], 0 where nothing is known."""
+    level = np.where(known, whole.level_db, 0.0)
+    turn = np.zeros_like(level) if whole.phase_rad is None else np.nan_to_num(whole.phase_rad)
+    return np.asarray(np.where(known, 10 ** (level / 20) * np.exp(1j * turn), 0.0), dtype=np.complex128)
+
+
+def _budget_lines(whole: Part, front: int, *, stated: bool) -> list[BudgetLine]:
+    """What the data themselves leave open on the axis: their grid, and what their files state."""
+    lines = [BudgetLine("grid of the data", "straight lines between points", whole.u_db[front], False)]
+    if stated:
+        source = "as the files state it"
+        lines.append(BudgetLine("stated, this direction", source, np.nan_to_num(whole.trust.u_db[front]), False))
+        lines.append(BudgetLine("stated, all directions", source, np.nan_to_num(whole.trust.common_db), True))
+    return lines
 
 
 def _parts(

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -21,7 +19,7 @@ from earwitness.reduce.arrival import onset_s
 from earwitness.reduce.budget import gating_u_db
 from earwitness.reduce.calibrate import calibrate
 from earwitness.reduce.gate import LEAD_S, LOWEST_TIMES_LENGTH, MARGIN_S, RISE_S, speed_of_sound, weights_of
-from earwitness.reduce.gather import MOST_THREADS, role_of
+from earwitness.reduce.gather import in_threads, role_of
 from earwitness.reduce.impulse import Division, TakeImpulse, take_impulse, take_impulses
 from earwitness.reduce.spectrum import spectrum_at
 from earwitness.reduce.stimulus import stimulus_of, stimulus_power
@@ -297,16 +295,7 @@ def _every(
         clipped = any(one.clipped_runs > 0 for one in (impulse, *beside))
         return _Point(spectrum, shifted.astype(np.float32), impulse.noise, clipped, monitor)
 
-    found: list[_Point] = []
-    with ThreadPoolExecutor(max_workers=min(MOST_THREADS, os.cpu_count() or 1)) as pool:
-        try:
-            for count, one in enumerate(pool.map(work, range(len(takes))), 1):
-                found.append(one)
-                say(count / len(takes), f"read {takes[count - 1].id}")
-        except BaseException:
-            pool.shutdown(cancel_futures=True)
-            raise
-    return found
+    return in_threads(work, range(len(takes)), lambda row: say((row + 1) / len(takes), f"read {takes[row].id}"))
 
 
 def _piece(impulse: TakeImpulse, start_s: float, count: int, rate_hz: int) -> tuple[float, FloatArray]:

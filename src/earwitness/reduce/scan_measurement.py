@@ -97,11 +97,14 @@ def scan_field(scan: ScanReading, axis: FrequencyAxis) -> SeparatedField:
     return SeparatedField(axis, scan.speed_of_sound_m_s, np.array(scan.reference_m), parts, scan.valid)
 
 
-def lineage_of(session: Session, settings: ReduceSettings) -> Step:
-    """The step; its inputs are the files by hash and everything that the session states, takes in any order."""
+def lineage_of(session: Session, settings: ReduceSettings, *order: list[str]) -> Step:
+    """The step; its inputs are the files by hash and everything that the session states, takes in any order.
+
+    order : ids of takes whose order counts
+    """
     takes = sorted(take.model_dump_json() for take in session.takes)
     rest = session.model_dump(mode="json", exclude={"takes", "file_hashes"})
-    stated = hashlib.sha256(json.dumps([rest, takes], sort_keys=True).encode()).hexdigest()
+    stated = hashlib.sha256(json.dumps([rest, takes, *order], sort_keys=True).encode()).hexdigest()
     files = {take.sha256 for take in session.takes} | set(session.file_hashes.values())
     return step("reduce", asdict(settings), (*sorted(files), stated))
 
