@@ -18,8 +18,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from earwitness.demo.sources import cap_coefficients, cap_far_field, cap_volume_velocity
-from earwitness.demo.sphere import cap_at_points, spread
+from earwitness.demo.sources import cap_at_points, cap_coefficients, cap_far_field, cap_volume_velocity, spread
 from earwitness.figures.read import levels_of
 from earwitness.figures.windows import windows
 from earwitness.formats.positions_table import REFERENCE

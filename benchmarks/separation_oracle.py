@@ -28,8 +28,7 @@ import separation_held_out as held
 from numpy.typing import NDArray
 from scipy.linalg import solve
 
-from earwitness.demo.sources import cap_coefficients, cap_far_field
-from earwitness.demo.sphere import cap_at_points, spread
+from earwitness.demo.sources import cap_at_points, cap_coefficients, cap_far_field, spread
 from earwitness.dsp.spherical import acn, complex_harmonics
 from earwitness.figures.windows import window_weights
 from earwitness.quantities.directions import cta_orbits

@@ -10,7 +10,7 @@ import math
 import numpy as np
 import scipy.fft
 
-from earwitness.dsp.deconvolve import regularization
+from earwitness.dsp.sweep import regularization
 from earwitness.quantities.arrays import FloatArray
 
 

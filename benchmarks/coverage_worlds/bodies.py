@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.special import j1
 
-from earwitness.demo import sources, sphere
+from earwitness.demo import sources
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -102,7 +102,7 @@ class SphereBody:
         turn = np.exp(2j * np.pi / self.c_m_s * np.multiply.outer(unit_vectors @ self._middle, hz))
         found = []
         for cap, rows in zip(self.caps, self._far_rows(hz), strict=True):
-            table = sphere.legendre_table(rows.shape[0] - 1, np.clip(unit_vectors @ np.array(cap.toward), -1, 1))
+            table = sources.legendre_table(rows.shape[0] - 1, np.clip(unit_vectors @ np.array(cap.toward), -1, 1))
             found.append((table @ rows) * turn / (2j * np.pi * hz))
         return np.array(found)
 
@@ -119,7 +119,7 @@ class SphereBody:
 
     def _far_rows(self, hz: FloatArray) -> list[ComplexArray]:
         order = self._order(hz)
-        spreading = sphere.spread_far(order, self.radius_m, hz)
+        spreading = sources.spread_far(order, self.radius_m, hz)
         found = []
         for cap in self.caps:
             series = self._series(cap, order)
@@ -131,12 +131,12 @@ class SphereBody:
         distance = np.linalg.norm(away, axis=1)
         # Points of one distance share their Hankel functions; an orbit's left and right half do.
         each, row = np.unique(np.round(distance, 9), return_inverse=True)
-        spreading = sphere.spread(order, self.radius_m, each, hz)[row]
+        spreading = sources.spread(order, self.radius_m, each, hz)[row]
         found = []
         for cap in self.caps:
             series = self._series(cap, order)
             cosine = np.clip(away @ np.array(cap.toward) / distance, -1.0, 1.0)
-            pressure = sphere.cap_at_points(spreading, series, cosine)
+            pressure = sources.cap_at_points(spreading, series, cosine)
             found.append(pressure / sources.cap_volume_velocity(series, self.radius_m) / (2j * np.pi * hz))
         return np.array(found)
 

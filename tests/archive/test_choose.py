@@ -10,7 +10,7 @@ import pytest
 from earwitness.archive.choose import Wanted, chosen, parted, picking
 from earwitness.archive.entries import SessionEntry
 from earwitness.errors import InputError
-from earwitness.session.units import Unit, Variant
+from earwitness.session.record import Unit, Variant
 
 FIRST = SessionEntry(1, 1, "a", "2026-01-01", "", "", unit="unit A 12, left", variant="preset flat, grille off")
 SECOND = SessionEntry(2, 1, "b", "2026-02-01", "", "", unit="unit B 7, right", variant="preset flat, grille on")

@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rehearsal import RATE_HZ, WIRING, sweep
 
-from earwitness.capture.budget import DayBudget, keep_budget, read_budget, require_budget
 from earwitness.capture.guard import (
+    DayBudget,
     FixedSignal,
     LimitError,
     Limits,
@@ -20,7 +20,10 @@ from earwitness.capture.guard import (
     Silencer,
     at_tester_db,
     faded,
+    keep_budget,
     loudness_of,
+    read_budget,
+    require_budget,
     require_within,
 )
 from earwitness.errors import InputError

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
-from earwitness.dsp.deconvolve import HarmonicResponse, harmonic_response, regularization
-from earwitness.dsp.sweep import sweep_law, sweep_samples
+from earwitness.dsp.sweep import HarmonicResponse, harmonic_response, regularization, sweep_law, sweep_samples
 from earwitness.errors import InputError
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 from plain_deconvolution import deconvolve

@@ -19,7 +19,7 @@ from fuzz_archive import DatabaseInputs, PackageInputs
 from fuzz_mutations import damaged_bytes, damaged_text, encoded, need_words
 from fuzz_sofa import bombs, odd_files
 
-from earwitness.capture.budget import read_budget
+from earwitness.capture.guard import read_budget
 from earwitness.errors import EarwitnessError, FormatError
 from earwitness.formats.audio import read_audio
 from earwitness.formats.correction_file import read_correction

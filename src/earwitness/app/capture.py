@@ -12,10 +12,18 @@ import numpy as np
 from earwitness.app.measure import Turner, count_exposure, exposure_file, exposure_today
 from earwitness.capture import series as live
 from earwitness.capture import simulated
-from earwitness.capture.budget import require_budget
 from earwitness.capture.device import sound_card
 from earwitness.capture.disk import PART, GrowingRecording, move, read_part, recover
-from earwitness.capture.guard import SAFETY, FixedSignal, Limits, Outlet, Silencer, at_tester_db, loudness_of
+from earwitness.capture.guard import (
+    SAFETY,
+    FixedSignal,
+    Limits,
+    Outlet,
+    Silencer,
+    at_tester_db,
+    loudness_of,
+    require_budget,
+)
 from earwitness.capture.levels import REFERENCE_PA, CalibratorReading, LoopbackReading, read_calibrator, read_loopback
 from earwitness.capture.lock import FolderLock
 from earwitness.capture.play import distance_of, signal_for

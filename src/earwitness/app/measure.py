@@ -11,7 +11,7 @@ from typing import Annotated, Any
 import numpy as np
 from pydantic import ConfigDict, Field
 
-from earwitness.capture.budget import DayBudget, keep_budget, read_budget
+from earwitness.capture.guard import DayBudget, keep_budget, read_budget
 from earwitness.capture.plan import orbit_angles
 from earwitness.capture.reading import TakeReading, closing_words, third_octaves
 from earwitness.capture.series import LiveSettings, Series, TakeState, give_up, note_turned, reading_of, states

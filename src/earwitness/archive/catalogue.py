@@ -52,8 +52,8 @@ from earwitness.archive.schema import (
 from earwitness.errors import ArchiveError, InputError, OutputError
 from earwitness.files import durable
 from earwitness.quantities import Measurement, Step
+from earwitness.session.record import Unit, Variant
 from earwitness.session.session import Session
-from earwitness.session.units import Unit, Variant
 
 CATALOGUE = "catalogue.sqlite"
 MEASUREMENT = "measurement"

@@ -12,8 +12,8 @@ import scipy.ndimage
 from earwitness.capture.levels import REFERENCE_PA, dbfs, read_loopback
 from earwitness.capture.sound import Block, Wiring
 from earwitness.capture.verdict import SPEED_OF_SOUND_M_S, Verdict
-from earwitness.dsp.deconvolve import regularization
 from earwitness.dsp.smoothing import smooth_power
+from earwitness.dsp.sweep import regularization
 from earwitness.files.data import worded
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, Session, SweepStimulus, Take

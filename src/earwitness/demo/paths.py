@@ -5,7 +5,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from earwitness.demo import rig, sphere, world
+from earwitness.demo import rig, sources, world
 from earwitness.demo.lineup import Cap, DemoLoudspeaker
 from earwitness.demo.room import Images, shoebox_images
 from earwitness.demo.sources import SPEED_OF_SOUND_M_S, cap_volume_velocity, order_for
@@ -86,14 +86,14 @@ class _FarTable:
         radius, frequency = one.sphere_radius_m, grid_hz()
         order = order_for(2 * np.pi * frequency[-1] / SPEED_OF_SOUND_M_S * radius)
         series = world.cap_series(one, cap, order)
-        spreading = sphere.spread_far(order, radius, frequency)
+        spreading = sources.spread_far(order, radius, frequency)
         # Single precision is 100 dB better than what the walls send back is known to.
         self.rows = (series[:, None] * spreading / cap_volume_velocity(series, radius)).astype(np.complex64)
         self.order = order
 
     def at(self, one: DemoLoudspeaker, cap: Cap, emission: FloatArray) -> ComplexArray:
         """Far pressure times distance per volume velocity; (directions, frequencies)."""
-        angular = sphere.legendre_table(self.order, world.cos_to_cap(one, cap, emission))
+        angular = sources.legendre_table(self.order, world.cos_to_cap(one, cap, emission))
         turn = np.exp(
             -2j * np.pi / SPEED_OF_SOUND_M_S * one.sphere_radius_m * np.multiply.outer(emission[:, 0], grid_hz())
         )

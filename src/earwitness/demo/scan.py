@@ -17,8 +17,7 @@ import numpy as np
 from earwitness.demo import rig, scan_room, world
 from earwitness.demo.lineup import Cap, DemoLoudspeaker
 from earwitness.demo.scan_room import RoomField, room_field
-from earwitness.demo.sources import SPEED_OF_SOUND_M_S, cap_volume_velocity, order_for
-from earwitness.demo.sphere import legendre_table, spread
+from earwitness.demo.sources import SPEED_OF_SOUND_M_S, cap_volume_velocity, legendre_table, order_for, spread
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import InputError, cannot_write
 from earwitness.formats.audio import write_audio

@@ -3,7 +3,7 @@
 The body of three is a rigid sphere; every driver, port and trim is a cap on it. The reference point is the front pole
 of the sphere, where the tweeter or horn sits and from where its axis runs along x (AES69 axes). Sphere means no edges:
 there is no edge ripple in these data. The fourth stands on a rigid box with edges, whose sound is stored (see `box`);
-what sits in a wall has no body (see `wall`).
+what sits in a wall has no body (see `Wall`).
 """
 
 from dataclasses import dataclass, replace
@@ -11,16 +11,68 @@ from functools import lru_cache
 
 import numpy as np
 
-from earwitness.demo import box, cabinet, sources, sphere, wall
+from earwitness.demo import box, cabinet, sources
 from earwitness.demo.crossover import chain_response
 from earwitness.demo.lineup import KINDS, LINEUP, BassWay, Branch, Cap, DemoLoudspeaker, HighWay, TrimRing
+from earwitness.demo.sources import AIR_DENSITY_KG_M3, SPEED_OF_SOUND_M_S
 from earwitness.errors import choice
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 from earwitness.quantities.directions import Directions
 
-C = sources.SPEED_OF_SOUND_M_S
-RHO = sources.AIR_DENSITY_KG_M3
+# A loudspeaker in an endless rigid wall: every part a flat piston in it. exp(+j omega t).
+#
+# On its axis and far away a piston's sound is known in closed form (Kinsler et al., Fundamentals of Acoustics, chapter
+# 7, from memory); at other points it is that of the far field about the piston's middle.
+
+C, RHO = SPEED_OF_SOUND_M_S, AIR_DENSITY_KG_M3
 NEAR_FIELD_GAP_M = 0.005
+
+
+@dataclass(frozen=True, slots=True)
+class Wall:
+    """Pistons by name: middle in the wall (y, z) and radius [m]. Pressures are per volume velocity, as a box's are."""
+
+    pistons: dict[str, tuple[float, float, float]]
+
+    def far(self, name: str, unit_vectors: FloatArray, frequency_hz: FloatArray) -> ComplexArray:
+        """Times distance, delay from the reference point taken out; (directions, F)."""
+        y, z, radius = self.pistons[name]
+        k = 2 * np.pi * frequency_hz / C
+        sine = np.linalg.norm(unit_vectors[:, 1:], axis=1)
+        return np.asarray(_beam(k, radius, sine) * np.exp(1j * np.outer(unit_vectors[:, 1:] @ [y, z], k)))
+
+    def at(self, name: str, point_m: FloatArray, frequency_hz: FloatArray) -> ComplexArray:
+        """At points from the reference point, delay included; (points, F)."""
+        y, z, radius = self.pistons[name]
+        k, ray = 2 * np.pi * frequency_hz / C, point_m - [0.0, y, z]
+        path = np.linalg.norm(ray, axis=1)
+        sine = np.linalg.norm(ray[:, 1:], axis=1) / path
+        return np.asarray(_beam(k, radius, sine) * np.exp(-1j * np.outer(path, k)) / path[:, None])
+
+    def before(self, name: str, at: str, frequency_hz: FloatArray) -> ComplexArray:
+        """5 mm before the middle of a piston, by another or itself; (F,)."""
+        y, z, radius = self.pistons[at]
+        if name != at:
+            return np.asarray(self.at(name, np.array([[NEAR_FIELD_GAP_M, y, z]]), frequency_hz)[0])
+        k, slant = 2 * np.pi * frequency_hz / C, float(np.hypot(NEAR_FIELD_GAP_M, radius))
+        wave = np.exp(-1j * k * NEAR_FIELD_GAP_M) - np.exp(-1j * k * slant)
+        return np.asarray(RHO * C / (np.pi * radius**2) * wave)
+
+
+def wall_of(one: DemoLoudspeaker) -> Wall:
+    """The pistons of a loudspeaker that sits in a wall."""
+    caps = (*one.near_caps, *(way.cap for way in one.high))
+    return Wall({cap.name: (cap.y_m, cap.z_m, cap.radius_m) for cap in caps})
+
+
+def _beam(k: FloatArray, radius_m: float, sine: FloatArray) -> ComplexArray:
+    """(directions, F) j omega rho / (2 pi) 2 J1(x) / x."""
+    from scipy.special import j1
+
+    x = np.maximum(np.outer(sine, k * radius_m), 1e-9)
+    return np.asarray(1j * k * C * RHO / np.pi * j1(x) / x, dtype=np.complex128)
+
+
 TEST_VOLTAGE_V = 2.83
 _NEAR_ORDER = 640
 _SOFT_STEPS = 16
@@ -146,12 +198,12 @@ def fields_at(
         order = sources.order_for(2 * np.pi * float(np.max(frequency_hz)) / C * radius)
     from_middle = point_m + np.array([radius, 0.0, 0.0])
     distance = np.linalg.norm(from_middle, axis=1)
-    spreading = sphere.spread(order, radius, distance, frequency_hz)
+    spreading = sources.spread(order, radius, distance, frequency_hz)
     out = []
     for cap in caps:
         series = cap_series(one, cap, order)
         cosine = cos_to_cap(one, cap, from_middle / distance[:, None])
-        out.append(sphere.cap_at_points(spreading, series, cosine) / sources.cap_volume_velocity(series, radius))
+        out.append(sources.cap_at_points(spreading, series, cosine) / sources.cap_volume_velocity(series, radius))
     return out
 
 
@@ -165,8 +217,8 @@ def near_fields(
     return [part[0] for part in fields_at(one, caps, point[None, :], frequency_hz, order=_NEAR_ORDER)]
 
 
-def _flat(one: DemoLoudspeaker) -> box.Box | wall.Wall | None:
-    return box.stored(one.box) if one.box else wall.wall_of(one) if one.in_wall else None
+def _flat(one: DemoLoudspeaker) -> box.Box | Wall | None:
+    return box.stored(one.box) if one.box else wall_of(one) if one.in_wall else None
 
 
 def cap_direction(one: DemoLoudspeaker, cap: Cap) -> FloatArray:

@@ -9,8 +9,7 @@ from typing import Any, Literal
 import numpy as np
 import scipy.fft
 
-from earwitness.dsp.deconvolve import harmonic_response
-from earwitness.dsp.sweep import SweepLaw, highest_fundamental_hz
+from earwitness.dsp.sweep import SweepLaw, harmonic_response, highest_fundamental_hz
 from earwitness.quantities import REFERENCE_PRESSURE_PA, FrequencyAxis, Harmonics, QualityFlag
 from earwitness.quantities.arrays import ComplexArray, FloatArray, Locked
 from earwitness.reduce.flags import flag

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft
 
-from earwitness.dsp.deconvolve import regularization
+from earwitness.dsp.sweep import regularization
 from earwitness.errors import AudioError
 from earwitness.formats.audio import Recording
 from earwitness.quantities.arrays import ComplexArray, FloatArray

@@ -14,8 +14,16 @@ from earwitness.reduce.separate.bodies import scatterer_of
 from earwitness.reduce.separate.dense_route import order_cap
 from earwitness.reduce.separate.expansion import Scatterer
 from earwitness.reduce.separate.field import far_pressure, far_u_db
-from earwitness.reduce.separate.nuisance import Nuisance, Revisits, Sound, found_nuisance
-from earwitness.reduce.separate.pulls import Pulls, leading, on_frequencies, pulls_of
+from earwitness.reduce.separate.nuisance import (
+    Nuisance,
+    Pulls,
+    Revisits,
+    Sound,
+    found_nuisance,
+    leading,
+    on_frequencies,
+    pulls_of,
+)
 from earwitness.reduce.separate.rig import Rig, Tolerances, corrections, rig_of
 from earwitness.reduce.separate.robust import SMALLEST_DEPTH, first_visits, scan_of_visits, usable_rows
 from earwitness.reduce.separate.sampling import alike_nearby, radial_depth

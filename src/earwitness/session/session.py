@@ -9,7 +9,18 @@ from typing import Annotated, Any, Literal, TypeVar
 from pydantic import Field, model_validator
 
 from earwitness.errors import InputError
-from earwitness.session.record import Finite, Flag, Loudspeaker, NotNegative, Position, Positive, Strict, Text
+from earwitness.session.record import (
+    Finite,
+    Flag,
+    Loudspeaker,
+    NotNegative,
+    Position,
+    Positive,
+    Strict,
+    Text,
+    Unit,
+    Variant,
+)
 from earwitness.session.responses import (
     CurvesTake,
     DirectionsTake,
@@ -24,7 +35,6 @@ from earwitness.session.responses import (
 from earwitness.session.scan import ScanPressuresTake, ScanSetup, ScanTake
 from earwitness.session.take import Channel, Distance, LimiterTake, SelfNoiseTake, Voltage
 from earwitness.session.take import TakeFacts as _Take
-from earwitness.session.units import Unit, Variant
 
 FORMAT = 1
 DATE = r"^\d{4}-\d{2}-\d{2}$"

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import fft
 
-from earwitness.reduce.doubt.poles import gain_flags, late_flags, mirrored_flags
+from earwitness.reduce.orbit_checks import gain_flags, late_flags, mirrored_flags
 from earwitness.reduce.take_facts import TakeFacts
 from earwitness.session.record import Driver
 

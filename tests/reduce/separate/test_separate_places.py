@@ -10,8 +10,8 @@ from earwitness.quantities import FrequencyAxis
 from earwitness.quantities.directions import cta_orbits
 from earwitness.reduce.separate import far_pressure, far_u_db, gated, separate_gated
 from earwitness.reduce.separate.field import Part, SeparatedField
+from earwitness.reduce.separate.gated import found_places, moved_back
 from earwitness.reduce.separate.kernel_route import Family, KernelFit, fit_kernel, likeliest_center, shell_of, tuned
-from earwitness.reduce.separate.places import found_places, moved_back
 from earwitness.session.plan import plan_scan
 
 LOOK = cta_orbits().unit_vectors()

@@ -9,12 +9,11 @@ from earwitness.quantities import FrequencyAxis
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.bodies import Body, BodyDoubt, scattered_of
 from earwitness.reduce.separate.centre import Center
-from earwitness.reduce.separate.deleted import contradicted
 from earwitness.reduce.separate.field import Part, SeparatedField, order_energy
 from earwitness.reduce.separate.fit import Fit
 from earwitness.reduce.separate.quality import Quality, leave_out, quality_of
 from earwitness.reduce.separate.radial import ORDERS_BEYOND_CORNERS, ORDERS_BEYOND_SOURCE, ROOM_DISTANCE_FACTOR, Shell
-from earwitness.reduce.separate.robust import BadPoint, Points, stands_out, usable_points
+from earwitness.reduce.separate.robust import BadPoint, Points, contradicted, stands_out, usable_points
 from earwitness.reduce.separate.solve import Route, Scan, affordable_orders, fit_scan, scan_about
 
 _BAD_ROUNDS = 3
