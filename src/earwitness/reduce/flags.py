@@ -22,7 +22,7 @@ def flag(
     it. Every sentence may name what OWN lists, which needs no facts.
     """
     entry = table_of("reduce", "flags")[name]
-    which = how_many(takes)
+    which = f"take {takes[0]}" if len(takes) == 1 else f"{len(takes)} takes"
     told = facts | {"number": number, "size": abs(number), "limit": limit, "ids": takes, "takes": which}
     told |= {"Takes": which.replace("take ", "Take ", 1), "named": named(takes)}
     if band_hz is not None:
@@ -37,11 +37,6 @@ def flag(
         band_hz=band_hz,
         sentence=entry["sentence"].format(**told),
     )
-
-
-def how_many(takes: Sequence[str]) -> str:
-    """A single take by its id, several by their number."""
-    return f"take {takes[0]}" if len(takes) == 1 else f"{len(takes)} takes"
 
 
 def named(takes: Sequence[str]) -> str:

@@ -17,11 +17,9 @@ from earwitness.reduce.stimulus import stimulus_of
 from earwitness.reduce.take_facts import wrapped_deg
 from earwitness.session.session import (
     FarFieldTake,
-    FileStimulus,
     LevelTake,
     NearFieldTake,
     Session,
-    SweepStimulus,
     Turntable,
 )
 
@@ -135,7 +133,8 @@ def plan_of(
         length_s=settings.gate_length_s,
     )
     keep_s = max(gate.end_s, settings.near_window_s if session.takes_of(NearFieldTake) else 0.0)
-    stimuli = {name: stimulus_of(told, read, rate_hz) for name, told in _stimuli(session)}
+    every = [(None, session.played), *((one.name, one) for one in session.other_stimulus)]
+    stimuli = {name: stimulus_of(told, read, rate_hz) for name, told in every}
     divisions = {
         name: Division(one, session.reference, calibration.fs_per_pa, axis.hz, keep_s) for name, one in stimuli.items()
     }
@@ -143,10 +142,6 @@ def plan_of(
     # In the order of the file: that is the order of recording, from which heat and drift are told.
     level = session.takes_of(LevelTake)
     return Plan(session, settings, axis, far, near, level, calibration, correction, gate, divisions, speed), once
-
-
-def _stimuli(session: Session) -> list[tuple[str | None, SweepStimulus | FileStimulus]]:
-    return [(None, session.played), *((one.name, one) for one in session.other_stimulus)]
 
 
 def _as_it_stood(take: FarFieldTake, turntable: Turntable | None) -> FarFieldTake:

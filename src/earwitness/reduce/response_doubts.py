@@ -281,9 +281,9 @@ def _phase(parts: Sequence[Part], hz: FloatArray) -> Iterator[QualityFlag]:
     known = front.known[row]
     if front.phase_rad is None or known.sum() < 48:
         return
-    phase = (
-        np.unwrap(front.phase_rad[row, known]) if not _runs_on(front.phase_rad[row]) else front.phase_rad[row, known]
-    )
+    phase = front.phase_rad[row, known]
+    if np.ptp(front.phase_rad[row]) <= 2.02 * np.pi:
+        phase = np.unwrap(phase)
     found = excess_phase(hz[known], front.level_db[row, known], phase)
     if found is None:
         return
@@ -293,7 +293,3 @@ def _phase(parts: Sequence[Part], hz: FloatArray) -> Iterator[QualityFlag]:
         yield flag("phase_turned", -early, -1e3 * EARLY_S, takes=(front.take,), why=why)
     elif found.rest_deg < 0.5 and abs(found.delay_s) < 5e-6:
         yield flag("phase_computed", found.rest_deg, 0.5, takes=(front.take,))
-
-
-def _runs_on(phase_rad: FloatArray) -> bool:
-    return bool(np.ptp(phase_rad) > 2.02 * np.pi)

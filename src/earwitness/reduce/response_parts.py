@@ -4,7 +4,7 @@ A table is drawn by straight lines over log frequency; the error of a straight l
 second difference at its worst, goes into u (handbook of numerical analysis, from memory).
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -31,6 +31,7 @@ from earwitness.session.response_files import Source
 from earwitness.session.responses import CurvesTake, DirectionsTake, ImpulseTake, ResponseFacts, ResponseTake
 from earwitness.session.session import Session
 
+ReadTake = CurvesTake | ResponseTake | ImpulseTake | DirectionsTake
 SAME_DIRECTION_DEG = 0.5
 # Of an average by somebody else: which directions, which weights, how it was drawn or read off (own choice).
 AVERAGED_U_DB = 0.3
@@ -68,29 +69,33 @@ def nothing_stated(shape: tuple[int, int]) -> Trust:
     return Trust(np.ones(shape, dtype=np.bool_), np.full(shape, np.nan), np.full(shape[1], np.nan))
 
 
-def drawn(
-    session: Session,
-    facts: ResponseFacts,
-    take: CurvesTake | ResponseTake | ImpulseTake | DirectionsTake,
-    sources: Mapping[str, Source],
-    hz: FloatArray,
-    flags: list[QualityFlag],
-) -> Part:
-    source = sources.get(take.id)
+@dataclass(frozen=True, slots=True, eq=False)
+class Drawing:
+    """What every file of a session is drawn with: the session, its facts, the wanted frequencies (F,), and the flags
+    that drawing adds to."""
+
+    session: Session
+    facts: ResponseFacts
+    hz: FloatArray
+    flags: list[QualityFlag]
+
+
+def drawn(on: Drawing, take: ReadTake, source: Source | None) -> Part:
+    """What a take's file holds, on the wanted frequencies. InputError where file and kind of take do not fit."""
     if source is None:
         raise InputError(f"the file of take {take.id} was not read", where="session.toml")
     if isinstance(source, ResponseTable):
-        return _of_table(session, facts, take, source, hz, flags)
+        return _of_table(on, take, source)
     if isinstance(source, SofaDirectivity):
-        return _of_sofa(session, facts, take, source, hz, flags)
+        return _of_sofa(on, take, source)
     if not isinstance(take, ImpulseTake) or not isinstance(source, Recording):
         raise InputError.of("reduce.take_is_sound", where="session.toml", take=take)
-    samples = source.samples[take.channel - 1]
+    samples, hz = source.samples[take.channel - 1], on.hz
     spectrum = _spectra(samples[None, :], np.zeros(1), float(source.rate_hz), hz)
     scale = 1.0 / source.rate_hz if take.samples == "Pa/V per second" else 1.0
     known = np.broadcast_to(hz < 0.45 * source.rate_hz, spectrum.shape)
-    _told_offset(take.id, samples, spectrum[0], flags)
-    level = level_of(np.abs(spectrum) * scale) + _to_1_m_db(facts)
+    _told_offset(take.id, samples, spectrum[0], on.flags)
+    level = level_of(np.abs(spectrum) * scale) + _to_1_m_db(on.facts)
     directions = from_orbit(take.orbit, take.angle_deg)
     trust = nothing_stated(level.shape)
     return Part(directions, level, np.angle(spectrum), np.zeros(level.shape), np.array(known), trust, take.id)
@@ -147,14 +152,8 @@ def _told_offset(take: str, samples: FloatArray, spectrum: np.ndarray, flags: li
         flags.append(flag("offset_in_an_impulse_response", constant / loudest, 0.1, takes=(take,), below=below))
 
 
-def _of_table(
-    session: Session,
-    facts: ResponseFacts,
-    take: CurvesTake | ResponseTake | ImpulseTake | DirectionsTake,
-    table: ResponseTable,
-    hz: FloatArray,
-    flags: list[QualityFlag],
-) -> Part:
+def _of_table(on: Drawing, take: ReadTake, table: ResponseTable) -> Part:
+    facts, hz = on.facts, on.hz
     if isinstance(take, CurvesTake):
         directions = from_orbit("horizontal", np.zeros(len(table.values)))
     elif isinstance(take, DirectionsTake):
@@ -170,7 +169,9 @@ def _of_table(
     else:
         raise InputError(f"take {take.id} names a table", where="session.toml", remedy='write kind = "response"')
     shift = _to_1_m_db(facts) + 20 * np.log10(REFERENCE_PRESSURE_PA)
-    shift -= 20 * np.log10(REFERENCE_VOLTAGE_V if table.unit in ("Pa/V", "dB re 1 Pa/V") else session.drive.voltage_v)
+    shift -= 20 * np.log10(
+        REFERENCE_VOLTAGE_V if table.unit in ("Pa/V", "dB re 1 Pa/V") else on.session.drive.voltage_v
+    )
     if facts.level == "relative":
         shift = 0.0
     elif not table.absolute:
@@ -182,18 +183,13 @@ def _of_table(
         phase = np.stack([one.phase_rad for one in table.phase])
     level, u, known, turn = _to_axis(table.hz, table.values, phase, [p.delay_s for p in table.phase or ()], hz)
     trust = trust_at(table.hz, table.values.shape[0], table.valid, table.u_db, table.u_common_db, hz)
-    flags += [flag("how_a_table_was_read", takes=(take.id,), words=f"{take.file}: {words}.") for words in table.told]
+    for words in table.told:
+        on.flags.append(flag("how_a_table_was_read", takes=(take.id,), words=f"{take.file}: {words}."))
     return Part(directions, level + shift, turn, u, known, trust, take.id)
 
 
-def _of_sofa(
-    session: Session,
-    facts: ResponseFacts,
-    take: CurvesTake | ResponseTake | ImpulseTake | DirectionsTake,
-    source: SofaDirectivity,
-    hz: FloatArray,
-    flags: list[QualityFlag],
-) -> Part:
+def _of_sofa(on: Drawing, take: ReadTake, source: SofaDirectivity) -> Part:
+    facts, hz = on.facts, on.hz
     if source.impulse.size:
         spectrum = _spectra(source.impulse, source.delay_s, source.rate_hz, hz)
         level, phase = level_of(np.abs(spectrum)), np.angle(spectrum)
@@ -212,11 +208,11 @@ def _of_sofa(
         trust = trust_at(source.hz, len(level), source.valid, source.u_db, source.u_common_db, hz)
     shift = _to_1_m_db(facts) if facts.level == "absolute" else 0.0
     if source.data == "Pa" and facts.level == "absolute":
-        shift -= 20 * np.log10(session.drive.voltage_v)
+        shift -= 20 * np.log10(on.session.drive.voltage_v)
     told = [f"{take.file}: {sentence}." for sentence in source.told]
     whole = Part(source.directions, level + shift, phase, u, known, trust, take.id)
-    drawn_part = _on_orbits(whole, told, flags)
-    flags += [flag("how_a_directivity_was_read", takes=(take.id,), words=words) for words in told]
+    drawn_part = _on_orbits(whole, told, on.flags)
+    on.flags.extend(flag("how_a_directivity_was_read", takes=(take.id,), words=words) for words in told)
     return drawn_part
 
 

@@ -39,6 +39,7 @@ from earwitness.reduce.response_parts import (
     AVERAGED_U_DB,
     GROUND_PLANE_DB,
     SAME_DIRECTION_DEG,
+    Drawing,
     Part,
     Trust,
     common_delay_s,
@@ -157,10 +158,11 @@ def _parts(
     parts: list[Part] = []
     averages: list[Average] = []
     curves = session.takes_of(CurvesTake)
+    on = Drawing(session, facts, hz, flags)
     for take in session.takes:
         if not isinstance(take, RESPONSE_TAKES):
             continue
-        part = drawn(session, facts, take, sources, hz, flags)
+        part = drawn(on, take, sources.get(take.id))
         if not isinstance(take, CurvesTake):
             parts.append(part)
             continue

@@ -169,7 +169,9 @@ def damage_flags(
             flags.append(_flag(one, one.loop, _both(one), slip))
         elif one.microphone is not None and one.microphone.is_damage():
             flags.append(_flag(one, one.microphone, "the microphone's channel", None))
-        elif one.take in far_takes and one.microphone is not None and _is_once(one, one.microphone, heard):
+        elif one.take not in far_takes or one.microphone is None or _elsewhere(one, heard):
+            continue
+        elif one.microphone.is_odd():
             flags.append(_odd(one.take, one.microphone))
     return flags
 
@@ -197,10 +199,6 @@ def _flag(one: Witness, reading: DamageReading, where: str, slip: Cause | None) 
 def _odd(take: str, reading: DamageReading) -> QualityFlag:
     told: dict[str, Any] = {"at_s": reading.whole_at_s, "hz": hz_words(reading.whole_hz)}
     return flag("heard_once", reading.whole, DAMAGE["whole"], takes=(take,), **told)
-
-
-def _is_once(one: Witness, reading: DamageReading, heard: Sequence[Witness]) -> bool:
-    return reading.is_odd() and not _elsewhere(one, heard)
 
 
 def _usual(one: Witness, others: Sequence[Witness]) -> bool:
