@@ -1,5 +1,6 @@
 """Write the pages that are made from the program: command-line.md from its help, api.md and api/ from its modules,
-glossary.md from the tables of labels and figures, sources.md from the tables of sources.
+glossary.md from the tables of labels and figures, sources.md from the tables of sources, checks.md from that of red
+flags.
 
     python docs/reference.py
 
@@ -129,6 +130,25 @@ def sources_page() -> str:
     return "\n\n".join(parts) + "\n"
 
 
+def checks_page() -> str:
+    """Everything that checks of recordings, responses and scans may say."""
+    table = tomllib.loads((files("earwitness.reduce") / "flags.toml").read_text(encoding="utf-8"))
+    named = ((one.get("id", name.replace("_", " ")), one) for name, one in table.items())
+    rows = sorted(named, key=lambda row: row[0])
+    lines = [
+        f"| {shown} | {one.get('severity', 'warn')} | {one.get('unit', '')} | "
+        f"{one['sentence'].replace('|', chr(92) + '|')} |"
+        for shown, one in rows
+    ]
+    return (
+        "# What the checks say\n\n"
+        "Every remark of the checks of recordings, responses and scans. *info* is told, *warn* asks for a look, "
+        "*reject* leaves out what it concerns; some cases decide it themselves. Braces hold facts of the case. Made by "
+        "`python docs/reference.py` from `reduce/flags.toml`, which a test holds complete.\n\n"
+        "| check | severity | unit | sentence |\n| --- | --- | --- | --- |\n" + "\n".join(lines) + "\n"
+    )
+
+
 def main() -> None:
     (DOCS / "command-line.md").write_text(command_page(), encoding="utf-8")
     (DOCS / "api").mkdir(exist_ok=True)
@@ -136,6 +156,7 @@ def main() -> None:
         (DOCS / name).write_text(text, encoding="utf-8")
     (DOCS / "glossary.md").write_text(glossary_page(), encoding="utf-8")
     (DOCS / "sources.md").write_text(sources_page(), encoding="utf-8")
+    (DOCS / "checks.md").write_text(checks_page(), encoding="utf-8")
 
 
 if __name__ == "__main__":

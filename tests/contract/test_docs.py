@@ -118,6 +118,12 @@ def test_the_page_of_sources_is_made_from_the_tables(reference: ModuleType) -> N
     assert "JCGM 100" in made
 
 
+def test_the_page_of_checks_is_made_from_their_table(reference: ModuleType) -> None:
+    made = reference.checks_page()
+    assert (DOCS / "checks.md").read_text(encoding="utf-8") == made, "renew it: python docs/reference.py"
+    assert "| clipping |" in made
+
+
 def test_the_page_of_functions_names_every_module_of_the_acts(reference: ModuleType) -> None:
     made = reference.api_pages()
     for name, text in made.items():

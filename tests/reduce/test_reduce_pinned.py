@@ -17,9 +17,9 @@ import scipy.signal
 from earwitness.errors import AudioError
 from earwitness.formats.audio import Recording
 from earwitness.reduce.arrival import band_level_db, non_causal_db, onset_s, spread_s
-from earwitness.reduce.powered import input_reference, reduce_self_noise
-from earwitness.reduce.separate.combine import _low_share
-from earwitness.reduce.separate.evidence import updated
+from earwitness.reduce.loud_takes import input_reference, reduce_self_noise
+from earwitness.reduce.separate.fit import updated
+from earwitness.reduce.separate.separation import _low_share
 
 RATE = 48_000
 

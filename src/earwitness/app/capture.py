@@ -85,7 +85,7 @@ def sound_for(wiring: Wiring | None = None) -> Sound:
         # To whoever only listens it gives a calibrator's tone, else the sound of a loudspeaker 1 m away.
         tone = None if wiring.outputs else (1000.0, 0.1)
         return simulated.SimulatedSound(
-            speed=1.0, seed=time.time_ns(), microphone_delay=76, tone=tone, loudspeaker=RehearsedLoudspeaker()
+            speed=1.0, seed=time.time_ns(), microphone_delay=76, tone=tone, loudspeaker=simulated.RehearsedLoudspeaker()
         )
     return sound_card()
 
