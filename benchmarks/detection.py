@@ -19,7 +19,7 @@ from detection_worlds import DRAWS, HZ, KINDS, Flaw, World, exact
 from earwitness.figures.read import levels_of
 from earwitness.figures.windows import windows
 from earwitness.insight.findings import Finding, find
-from earwitness.insight.findings.shapes import half_size_octaves
+from earwitness.insight.findings.decompose import half_size_octaves
 from earwitness.quantities import DirectionalResponse, Reading
 
 BINS = ((0.5, 1.0), (1.0, 2.0), (2.0, 4.0), (4.0, 8.0))

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import j0, j1
 
-from earwitness.insight.findings.shapes import half_size_octaves, peaking_db
+from earwitness.insight.findings.decompose import half_size_octaves, peaking_db
 from earwitness.quantities import DirectionalResponse, cta_orbits, report_axis
 
 FloatArray = NDArray[np.float64]

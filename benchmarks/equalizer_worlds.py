@@ -30,7 +30,7 @@ from detection_worlds import (
 )
 from scipy.special import j1
 
-from earwitness.insight.findings.shapes import peaking_db
+from earwitness.insight.findings.decompose import peaking_db
 from earwitness.quantities import DirectionalResponse
 
 LAWS = ("training", "held out", "own")

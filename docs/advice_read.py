@@ -15,7 +15,7 @@ import numpy as np
 
 from earwitness.demo.catalogue import catalogue, simulate
 from earwitness.demo.world import true_pressure
-from earwitness.exhibits.mended import band_words
+from earwitness.exhibits.mend import band_words
 from earwitness.exhibits.words import true_minus
 from earwitness.figures.read import levels_of
 from earwitness.figures.windows import windows

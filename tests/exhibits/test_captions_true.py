@@ -12,25 +12,22 @@ import pytest
 from earwitness.dsp.multitone import make_multitone, read_multitone
 from earwitness.exhibits.across import across
 from earwitness.exhibits.advice import Advice
-from earwitness.exhibits.balance import balance
+from earwitness.exhibits.balance import balance, in_room, reflections
 from earwitness.exhibits.chart import Chart
 from earwitness.exhibits.compression import highest_level_chart
 from earwitness.exhibits.distortion import distortion_chart, multitone_chart
 from earwitness.exhibits.figures_table import figures_table, method_words
 from earwitness.exhibits.findings import findings_table
-from earwitness.exhibits.in_room import in_room
 from earwitness.exhibits.level_facts import spread_of
 from earwitness.exhibits.load import load
-from earwitness.exhibits.mended import mends
+from earwitness.exhibits.mend import mends
 from earwitness.exhibits.over_time import group_delay_chart
-from earwitness.exhibits.reflections import reflections
 from earwitness.exhibits.story import story
 from earwitness.exhibits.trust import trust
 from earwitness.exhibits.words import figure_words, short_reason
 from earwitness.figures.distortion import distortion, distortion_figures
 from earwitness.figures.highest_level import highest_clean_level
-from earwitness.figures.load import load_figures
-from earwitness.figures.load_curves import load_curves
+from earwitness.figures.load import load_curves, load_figures
 from earwitness.figures.read import read_measurement
 from earwitness.figures.tones import multitone_curves
 from earwitness.insight.findings.finding import Finding, Kind

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from earwitness.exhibits.mended import change_rows
+from earwitness.exhibits.mend import change_rows
 from earwitness.insight.mend.change import FigureChange
 
 

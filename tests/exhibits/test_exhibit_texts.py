@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 import earwitness.exhibits
-from earwitness.exhibits.texts import exhibit_texts
+from earwitness.exhibits.chart import exhibit_texts
 
 PARTS = {"charts": {"title", "subtitle", "reading", "note"}, "tables": {"title", "note", "columns", "align"}}
 OTHERS = {"finding", "low_hz", "high_hz", "axis", "lanes"}

@@ -13,15 +13,11 @@ from scipy.special import j1
 
 from earwitness.exhibits.across import across, coverage_edges
 from earwitness.exhibits.all import MAKERS, absent_words, exhibits_of
-from earwitness.exhibits.balance import balance
+from earwitness.exhibits.balance import balance, evenness, in_room, reflections
 from earwitness.exhibits.chart import Chart
-from earwitness.exhibits.evenness import evenness
 from earwitness.exhibits.figures_table import figures_table
-from earwitness.exhibits.in_room import in_room
 from earwitness.exhibits.near_field import near_field
-from earwitness.exhibits.quality import quality
-from earwitness.exhibits.reflections import reflections
-from earwitness.exhibits.trust import trust
+from earwitness.exhibits.trust import quality, trust
 from earwitness.exhibits.words import figure_words
 from earwitness.figures.read import read_measurement
 from earwitness.figures.registry import FIGURES, OWN_KIND

@@ -8,8 +8,7 @@ import numpy as np
 
 from earwitness.exhibits.load import load
 from earwitness.exhibits.words import figure_words
-from earwitness.figures.load import load_figures
-from earwitness.figures.load_curves import load_curves
+from earwitness.figures.load import load_curves, load_figures
 from earwitness.quantities import Impedance, Reading, log_axis
 from earwitness.render.svg import svg_of
 

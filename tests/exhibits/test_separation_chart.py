@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from earwitness.exhibits.chart import Chart
-from earwitness.exhibits.separation import centers_of, place_words, separation_chart
+from earwitness.exhibits.trust import centers_of, place_words, separation_chart
 from earwitness.quantities import report_axis
 from earwitness.quantities.arrays import BoolArray
 from earwitness.quantities.separation import ScanReading, WavePart

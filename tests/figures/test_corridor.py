@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from earwitness.figures.corridor import band_figure, reach, share_figure, share_inside
+from earwitness.figures.linearity import band_figure, reach, share_figure, share_inside
 from earwitness.figures.sampling import smoothed, smoothing_rows
 from earwitness.quantities import Curve, FrequencyAxis, log_axis
 from earwitness.quantities.arrays import FloatArray

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from level_worlds import AXIS, made_take
 
-from earwitness.exhibits.equal_level import equal_level_table
+from earwitness.exhibits.distortion import equal_level_table
 from earwitness.figures.compression import compression
 from earwitness.figures.distortion import distortion
 from earwitness.figures.equal_level import LEVELS_DB, equal_level_figures

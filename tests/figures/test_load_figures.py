@@ -6,9 +6,15 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from earwitness.figures.load import LOAD_FIGURES, load_figures, rating_of
-from earwitness.figures.load_curves import dissipation_share, load_curves, on_load_grid
-from earwitness.figures.load_wrinkles import wrinkles
+from earwitness.figures.load import (
+    LOAD_FIGURES,
+    dissipation_share,
+    load_curves,
+    load_figures,
+    on_load_grid,
+    rating_of,
+    wrinkles,
+)
 from earwitness.figures.registry import FIGURES
 from earwitness.quantities import Figure, FrequencyAxis, Impedance, log_axis
 

@@ -12,7 +12,7 @@ from earwitness.app.demo import run_demo
 from earwitness.app.match import match_loudspeaker
 from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.demo import world
-from earwitness.figures.as_measured import as_measured
+from earwitness.figures.kinds import as_measured
 from earwitness.quantities import from_orbit
 
 KEYS = ("tern", "alcove")

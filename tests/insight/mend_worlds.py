@@ -9,8 +9,7 @@ import numpy as np
 from earwitness.demo.world import true_pressure
 from earwitness.figures.read import levels_of
 from earwitness.figures.windows import Levels
-from earwitness.insight.mend.goal import EVEN
-from earwitness.insight.mend.limits import DEFAULT_LIMITS, Limits
+from earwitness.insight.mend.goal import DEFAULT_LIMITS, EVEN, Limits
 from earwitness.insight.mend.objective import Problem
 from earwitness.insight.mend.views import CURVES, Seen
 from earwitness.quantities import DirectionalResponse, cta_orbits, report_axis

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from earwitness.insight.findings.audibility import margin_db, threshold_db
-from earwitness.insight.findings.shapes import half_size_octaves, peaking_db, peaking_with_slopes
+from earwitness.insight.findings.decompose import half_size_octaves, peaking_db, peaking_with_slopes
+from earwitness.insight.findings.finding import margin_db, threshold_db
 
 
 def test_threshold_by_q() -> None:

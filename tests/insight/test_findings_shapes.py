@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import freqs
 
-from earwitness.insight.findings.decompose import Decomposition, Peak, stands_out
-from earwitness.insight.findings.shapes import peaking_db, peaking_with_slopes
+from earwitness.insight.findings.decompose import Decomposition, Peak, peaking_db, peaking_with_slopes, stands_out
 
 
 @pytest.mark.parametrize(("center_hz", "q", "gain_db"), [(250.0, 0.7, 6.0), (1000.0, 4.0, -9.0), (8000.0, 20.0, 3.0)])

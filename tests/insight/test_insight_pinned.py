@@ -15,16 +15,16 @@ import pytest
 from earwitness.insight.compare import mean_level
 from earwitness.insight.findings.search import _tilt
 from earwitness.insight.findings.sentences import hertz
-from earwitness.insight.findings.shapes import edge_with_slopes
+from earwitness.insight.findings.decompose import edge_with_slopes
 from earwitness.insight.match.in_room import ListeningRoom
-from earwitness.insight.match.modes import Layout
+from earwitness.insight.match.plan_room import Layout
 from earwitness.insight.match.plan_room import _mode_words
 from earwitness.insight.match.subwoofer import _costs
 from earwitness.insight.mend import change
 from earwitness.insight.mend.design import task_of
-from earwitness.insight.mend.limits import Limits
+from earwitness.insight.mend.goal import Limits
 from earwitness.insight.mend.objective import _rolling_off
-from earwitness.insight.mend.scales import PER_OCTAVE, smooth_errors
+from earwitness.insight.mend.views import PER_OCTAVE, smooth_errors
 from earwitness.insight.mend.yardsticks import roughness
 from earwitness.insight.variation import _limits
 from earwitness.quantities import Curve, report_axis

@@ -13,7 +13,7 @@ import pytest
 from scipy import integrate, special
 
 from earwitness.errors import InputError
-from earwitness.figures import as_measured
+from earwitness.figures.kinds import line_length_m
 from earwitness.insight.kinds import across, choose, large_room, line, walls
 from earwitness.insight.kinds.reading import KindReading
 from earwitness.insight.match.boundaries import Plane, pressure_gain, radiates_as
@@ -297,7 +297,7 @@ def test_level_of_a_line() -> None:
 def test_a_line_says_where_far_field_figures_end() -> None:
     row = [driver("mid", "cone", 0.08, 0.0, 0.0, count=12)]
     column = told("line source", height_m=1.3, driver=[*row, driver("bass", "cone", 0.2, 0.0, -0.6)])
-    assert as_measured.line_length_m(column) == pytest.approx(12 * 0.08)
+    assert line_length_m(column) == pytest.approx(12 * 0.08)
     told_of = line.line(column, FrequencyAxis(HZ), measured_m=2.0, distance_m=2.0)
     # R8.22: H^2 / lambda is the microphones' distance there.
     assert pytest.approx(16.793, abs=6e-4) == 1.2**2 * 4000.0 / C
@@ -305,7 +305,7 @@ def test_a_line_says_where_far_field_figures_end() -> None:
     assert [curve.name for curve in told_of.curves] == ["at 2 m", "at 3 m", "at 4 m"]
     assert all((curve.u[curve.valid] >= 0.0).all() for curve in told_of.curves)
     bar = told("soundbar", width_m=0.9)
-    assert as_measured.line_length_m(bar) == 0.9
+    assert line_length_m(bar) == 0.9
     assert "a point source loses 6 dB" in told_of.sentences[1]
     # Close to a long line the treble falls by 3 dB a doubling (handbook), far from a short one by 6 dB.
     for count, lost_db in ((63, 3.0), (3, 6.0)):

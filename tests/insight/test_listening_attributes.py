@@ -7,12 +7,17 @@ import pytest
 from listening_worlds import curve, sheet
 
 from earwitness.exhibits.heard import listeners_table
-from earwitness.insight.listening.attributes import ATTRIBUTES, judge, level_at_1m_db
-from earwitness.insight.listening.listeners import Agreement, agreement, agreement_in_words, fleiss_kappa
+from earwitness.insight.listening.attributes import ATTRIBUTES, heard_words, judge, level_at_1m_db
 from earwitness.insight.listening.matching import matched
-from earwitness.insight.listening.reliability import BANDS, reliability
+from earwitness.insight.listening.reliability import (
+    BANDS,
+    Agreement,
+    agreement,
+    agreement_in_words,
+    fleiss_kappa,
+    reliability,
+)
 from earwitness.insight.listening.remark import Region, Remark
-from earwitness.insight.listening.vocabulary import heard_words
 from earwitness.quantities import Figure, Reading
 
 WHOLE = (20.0, 20_000.0)

@@ -11,7 +11,7 @@ from earwitness.demo.world import true_pressure
 from earwitness.figures.read import balance_figures, levels_of
 from earwitness.figures.windows import Levels, windows
 from earwitness.insight.mend.equalizer import Band, Equalizer
-from earwitness.insight.mend.limits import Limits
+from earwitness.insight.mend.goal import Limits
 from earwitness.insight.mend.live import CHECKED, boost_warnings, prepared, weighed
 from earwitness.insight.mend.objective import problem_of
 from earwitness.insight.mend.report import mended

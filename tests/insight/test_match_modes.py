@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from earwitness.insight.match.modes import _told, layouts, mode_hz, modes_below, transfer, usual_layouts
+from earwitness.insight.match.plan_room import _told, layouts, mode_hz, modes_below, transfer, usual_layouts
 
 SIZE_M = (5.0, 4.0, 2.5)
 SPEED_M_S = 343.0

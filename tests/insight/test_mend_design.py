@@ -14,8 +14,7 @@ from earwitness.errors import InputError
 from earwitness.figures.windows import Levels
 from earwitness.insight.mend.design import capped, cost, design, paths_of, settable, task_of
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
-from earwitness.insight.mend.goal import straight_slope, table
-from earwitness.insight.mend.limits import Limits
+from earwitness.insight.mend.goal import Limits, straight_slope, table
 from earwitness.insight.mend.objective import Problem, problem_of
 from earwitness.insight.mend.task import opposing
 from earwitness.insight.mend.views import views_of

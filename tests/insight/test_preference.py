@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
-from earwitness.insight.listening.preference import circular_triads, pairs_dealt, preference, wins_of
+from earwitness.insight.listening.trials import circular_triads, pairs_dealt, preference, wins_of
 
 EXAMPLE = np.array([[0, 14, 17, 15], [6, 0, 12, 11], [3, 8, 0, 9], [5, 9, 11, 0]], dtype=float)
 

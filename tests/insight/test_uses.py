@@ -8,7 +8,7 @@ import pytest
 from pydantic import ValidationError
 
 from earwitness.insight.findings import Finding
-from earwitness.insight.uses import USES, said_of_use
+from earwitness.insight.for_whom import USES, said_of_use
 from earwitness.quantities import Figure
 from earwitness.session import session
 from earwitness.session.record import Loudspeaker

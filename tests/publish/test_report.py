@@ -19,7 +19,7 @@ from earwitness.formats.photo import picture_of
 from earwitness.publish.report import report_pdf, write_report
 from earwitness.publish.review import Review, ShownPhoto, review_of
 from earwitness.quantities import Measurement, Reading
-from earwitness.render.print import fonts_folder
+from earwitness.render.svg import fonts_folder
 from earwitness.session.session import Session
 
 HOSTILE = '#panic("x") $x^2$ *bold* _under_ `raw` @label <tag> \\ //no comment'

@@ -19,8 +19,8 @@ from earwitness.figures.read import read_measurement
 from earwitness.insight.findings import KINDS, Finding
 from earwitness.insight.findings.finding import AimAnswer, Origin, Sized, told_of
 from earwitness.insight.findings.sentences import title_of
+from earwitness.insight.listening.attributes import heard_words
 from earwitness.insight.listening.matching import matched
-from earwitness.insight.listening.vocabulary import heard_words
 from earwitness.insight.mend.design import Design
 from earwitness.insight.mend.equalizer import Band, Equalizer
 from earwitness.insight.mend.goal import Goal

@@ -11,7 +11,7 @@ from made_session import Made, facts, reader, recording
 
 from earwitness.app.add import reading_of
 from earwitness.errors import AudioError
-from earwitness.exhibits.quality import quality
+from earwitness.exhibits.trust import quality
 from earwitness.formats.audio import Recording
 from earwitness.quantities import Measurement
 from earwitness.reduce.flow import reduce_session

@@ -33,8 +33,7 @@ from earwitness.archive.notes import sheets_of
 from earwitness.archive.search import facts_of, put_summary, summary_source, summary_sources
 from earwitness.demo.catalogue import COUNT, catalogue, session_of, simulate, simulated, write_note
 from earwitness.errors import ArchiveError, EarwitnessError, InputError, cannot_write, named
-from earwitness.figures.as_measured import as_measured
-from earwitness.figures.kinds import kinds_of, of_kind
+from earwitness.figures.kinds import as_measured, kinds_of, of_kind
 from earwitness.figures.level_series import SEAT_M
 from earwitness.figures.read import read_measurement
 from earwitness.files.data import worded

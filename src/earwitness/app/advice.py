@@ -20,18 +20,15 @@ from earwitness.archive.catalogue import Archive, session_key
 from earwitness.archive.values import plain, restored
 from earwitness.errors import ArchiveError, InputError
 from earwitness.exhibits.advice import Advice, AimAdvised, HeardSheet, MatchAdvice, MendAdvice, SeatsAdvice
-from earwitness.exhibits.aim import aim_table
 from earwitness.exhibits.chart import Table
 from earwitness.exhibits.heard import heard_from_table, noticed_table, reliability_table, sheet_words, trial_words
-from earwitness.exhibits.mended import bands_table, gains_table, steps_table
+from earwitness.exhibits.mend import aim_table, bands_table, gains_table, steps_table
 from earwitness.exhibits.record import record, rounded
 from earwitness.exhibits.words import sentence, true_minus
 from earwitness.insight.findings import Finding
 from earwitness.insight.findings.sentences import hertz
-from earwitness.insight.listening.listeners import agreement_in_words
-from earwitness.insight.listening.matching import MatchedRemark
-from earwitness.insight.listening.reliability import Noticed, Reliability
-from earwitness.insight.listening.telling import chance_in_words
+from earwitness.insight.listening.matching import MatchedRemark, chance_in_words
+from earwitness.insight.listening.reliability import Noticed, Reliability, agreement_in_words
 from earwitness.insight.match.amplifier import AmplifierMatch
 from earwitness.insight.match.at_seats import AtSeats
 from earwitness.insight.match.boundaries import Boundary

@@ -27,7 +27,7 @@ from earwitness.files.durable import write_bytes
 from earwitness.insight import compare as compared
 from earwitness.insight.change import Change, change
 from earwitness.insight.compare import nearest, verdicts
-from earwitness.insight.pair import paired
+from earwitness.insight.change import paired
 from earwitness.publish.site.index import COMPARISON_MARK, comparison_html
 from earwitness.render.columns import hung
 from earwitness.session.session import Session

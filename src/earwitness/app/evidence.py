@@ -15,7 +15,7 @@ from earwitness.errors import InputError
 from earwitness.exhibits.figures_table import SIGNED, figure_name
 from earwitness.exhibits.findings import size_words
 from earwitness.exhibits.words import band_words, figure_words, frequency_words, number_words, sentence, value_words
-from earwitness.figures.load_curves import LOAD_CURVES
+from earwitness.figures.load import LOAD_CURVES
 from earwitness.figures.registry import LEVEL_FIGURES, base_key, info_of, place_of
 from earwitness.figures.windows import window_weights
 from earwitness.files.data import table_of

@@ -27,12 +27,11 @@ from earwitness.insight.findings import Finding, find
 from earwitness.insight.findings.finding import AIMED
 from earwitness.insight.findings.narrow import gated_impulse
 from earwitness.insight.findings.origins import Cabinet
-from earwitness.insight.listening.listeners import Agreement, agreement
+from earwitness.insight.listening.attributes import heard_words
 from earwitness.insight.listening.matching import MatchedRemark, matched
-from earwitness.insight.listening.reliability import Noticed, Reliability, noticed, reliability
+from earwitness.insight.listening.reliability import Agreement, Noticed, Reliability, agreement, noticed, reliability
 from earwitness.insight.listening.remark import Remark
 from earwitness.insight.listening.seal import seal, unsealed
-from earwitness.insight.listening.vocabulary import heard_words
 from earwitness.insight.mend.aim import AimStudy, aim_study
 from earwitness.insight.mend.aim_answer import with_aim, without_aim
 from earwitness.quantities.lineage import Step, step

@@ -22,7 +22,7 @@ from earwitness.figures.level_series import level_series_reading
 from earwitness.files.data import worded
 from earwitness.insight.claims import ClaimVerdict, judge_claims, over_units
 from earwitness.insight.findings import Finding
-from earwitness.insight.for_whom import Said, for_whom
+from earwitness.insight.for_whom import Said, for_whom, said_of_use
 from earwitness.insight.kinds.choose import reading_of_kind
 from earwitness.insight.match.amplifier import AmplifierMatch, amplifier_of, match_amplifier
 from earwitness.insight.match.at_seats import AtSeats, at_seats, whose_part
@@ -52,7 +52,6 @@ from earwitness.insight.match.subwoofer import (
     with_ideal,
 )
 from earwitness.insight.match.window import BalanceWindow, balance_window
-from earwitness.insight.uses import said_of_use
 from earwitness.quantities import (
     REFERENCE_PRESSURE_PA,
     REFERENCE_VOLTAGE_V,

@@ -34,8 +34,7 @@ from earwitness.insight.mend.export import (
     response_table,
     table_text,
 )
-from earwitness.insight.mend.goal import EVEN, Goal, straight_slope, table
-from earwitness.insight.mend.limits import DEFAULT_LIMITS, Limits
+from earwitness.insight.mend.goal import DEFAULT_LIMITS, EVEN, Goal, Limits, straight_slope, table
 from earwitness.insight.mend.live import Prepared, Weighed, boost_warnings, prepared, weighed
 from earwitness.insight.mend.objective import Problem, problem_of
 from earwitness.insight.mend.report import headroom, mended

@@ -28,9 +28,17 @@ from earwitness.audition.versions import Version
 from earwitness.errors import InputError, cannot_write, choice
 from earwitness.exhibits.advice import OwnTrial
 from earwitness.insight.findings import Finding
-from earwitness.insight.listening.preference import pairs_dealt
-from earwitness.insight.listening.trial_outcome import LETTERS, Outcome, outcome_of, right_answers
-from earwitness.insight.listening.trials import TRACK_TRIALS, Threshold, dealt, next_size_db
+from earwitness.insight.listening.trials import (
+    LETTERS,
+    TRACK_TRIALS,
+    Outcome,
+    Threshold,
+    dealt,
+    next_size_db,
+    outcome_of,
+    pairs_dealt,
+    right_answers,
+)
 from earwitness.quantities.arrays import FloatArray
 from earwitness.render.columns import hanging
 

@@ -11,7 +11,7 @@ from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import folded
 from earwitness.archive.desk import SEEN, SESSION_FORM, Desk, OnDesk, desk
 from earwitness.archive.neighbors import Neighbor, neighbors
-from earwitness.render.tiny import tiny_curve
+from earwitness.render.traces import tiny_curve
 
 VERBS = ("listen", "measure", "read", "mend", "match", "compare", "publish")
 PAGE_ROWS = 40

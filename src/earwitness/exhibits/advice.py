@@ -7,9 +7,8 @@ from earwitness.insight.claims import ClaimVerdict
 from earwitness.insight.findings import Finding
 from earwitness.insight.for_whom import Said
 from earwitness.insight.kinds.reading import KindReading
-from earwitness.insight.listening.listeners import Agreement
 from earwitness.insight.listening.matching import Matching
-from earwitness.insight.listening.reliability import Reliability
+from earwitness.insight.listening.reliability import Agreement, Reliability
 from earwitness.insight.match.amplifier import AmplifierMatch
 from earwitness.insight.match.at_seats import AtSeats
 from earwitness.insight.match.boundaries import Boundary

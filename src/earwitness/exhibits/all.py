@@ -4,26 +4,28 @@ from dataclasses import replace
 
 from earwitness.exhibits.across import above, across
 from earwitness.exhibits.advice import Advice
-from earwitness.exhibits.aim import aim_chart, aim_table
-from earwitness.exhibits.balance import balance
+from earwitness.exhibits.balance import balance, evenness, in_room, reflections
 from earwitness.exhibits.beside import Beside, beside_exhibits
 from earwitness.exhibits.chart import Chart, Table
-from earwitness.exhibits.evenness import evenness
 from earwitness.exhibits.family import Family, family_exhibits
 from earwitness.exhibits.findings import findings_table, marked
 from earwitness.exhibits.heard import heard_chart, heard_table, listeners_table, reliability_table, trials_table
-from earwitness.exhibits.in_room import in_room
-from earwitness.exhibits.kinds import kind_exhibit
+from earwitness.exhibits.kinds import kind_exhibit, own_kind
 from earwitness.exhibits.load import load
 from earwitness.exhibits.loudness import loudness, loudness_absent
 from earwitness.exhibits.match import match_exhibits
-from earwitness.exhibits.mended import bands_table, gains_table, mend_chart, steps_table, verdict_table
+from earwitness.exhibits.mend import (
+    aim_chart,
+    aim_table,
+    bands_table,
+    gains_table,
+    mend_chart,
+    steps_table,
+    verdict_table,
+)
 from earwitness.exhibits.near_field import near_field
 from earwitness.exhibits.over_time import decay_chart, group_delay_chart, impulse_chart
-from earwitness.exhibits.own_kind import own_kind
-from earwitness.exhibits.reflections import reflections
-from earwitness.exhibits.separation import separation
-from earwitness.exhibits.trust import trust
+from earwitness.exhibits.trust import separation, trust
 from earwitness.exhibits.words import short_reason, true_minus
 from earwitness.figures.kinds import kinds_of, lacks
 from earwitness.quantities import Measurement, Reading

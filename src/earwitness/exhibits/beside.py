@@ -8,11 +8,10 @@ from dataclasses import dataclass, replace
 from math import ceil, floor, log10
 from typing import Final, Literal
 
-from earwitness.exhibits.chart import Caption, Chart, Panel, Point, PointKind, Table
+from earwitness.exhibits.chart import Caption, Chart, Panel, Point, PointKind, Table, chart, table
 from earwitness.exhibits.compare import compare_curves
 from earwitness.exhibits.figures_table import SIGNED, figure_name
 from earwitness.exhibits.level_facts import joined
-from earwitness.exhibits.texts import chart, table
 from earwitness.exhibits.words import band_words, figure_words, listed, value_words
 from earwitness.figures.registry import info_of
 from earwitness.insight.compare import (

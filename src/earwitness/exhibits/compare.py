@@ -6,10 +6,9 @@ from math import ceil
 from typing import Final, Literal
 
 from earwitness.errors import InputError, choice
-from earwitness.exhibits.chart import Caption, Chart, Panel, Role, Table, Trace
+from earwitness.exhibits.chart import Caption, Chart, Panel, Role, Table, Trace, chart, table
 from earwitness.exhibits.figures_table import SIGNED, figure_name
 from earwitness.exhibits.level_facts import joined, level_span, step_span, valid_values
-from earwitness.exhibits.texts import chart, table
 from earwitness.exhibits.words import band_words, figure_words, listed, value_words
 from earwitness.figures.registry import info_of
 from earwitness.files.data import worded

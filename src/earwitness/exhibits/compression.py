@@ -6,10 +6,9 @@ from math import ceil, floor
 
 import numpy as np
 
-from earwitness.exhibits.chart import Chart, Panel, Region, Role, Trace
+from earwitness.exhibits.chart import Chart, Panel, Region, Role, Trace, chart
 from earwitness.exhibits.distortion import level_roles, level_words, step_words
 from earwitness.exhibits.level_facts import joined, valid_values
-from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import figure_words, frequency_words, is_beyond, sentence
 from earwitness.figures.compression import Compression
 from earwitness.figures.distortion import Distortion, figure_at

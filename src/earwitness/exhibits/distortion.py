@@ -1,21 +1,71 @@
-"""Exhibits: harmonic distortion and multitone distortion of a level series, and the table of levels."""
+"""Exhibit: what a loudspeaker adds at levels at which testers compare."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from math import ceil, floor, log10
+from typing import Literal
 
 import numpy as np
 
-from earwitness.exhibits.chart import Chart, Panel, Role, Table, Trace
-from earwitness.exhibits.equal_level import equal_level_words
+from earwitness.exhibits.chart import Chart, Panel, Role, Table, Trace, chart, table
 from earwitness.exhibits.level_facts import joined, step_span, valid_values
-from earwitness.exhibits.texts import chart, table
-from earwitness.exhibits.words import band_words, figure_words, frequency_words, listed, number_words, value_words
+from earwitness.exhibits.words import (
+    band_words,
+    figure_words,
+    frequency_words,
+    listed,
+    number_words,
+    true_minus,
+    value_words,
+)
 from earwitness.figures.distortion import AT_ONE_METER, LIMITS_PERCENT, Distortion, figure_at
+from earwitness.figures.equal_level import EQUAL_LEVEL_FIGURES
 from earwitness.figures.registry import base_key, place_of
 from earwitness.figures.tones import MultitoneCurves
 from earwitness.files.data import worded
 from earwitness.quantities import Curve, Figure
+
+_NAMES = {
+    "distortion_at_level": "Largest distortion",
+    "distortion_bass_at_level": "Largest distortion in the bass",
+    "multitone_at_level": "Multitone distortion",
+    "intermodulation_at_level": "Intermodulation",
+    "compression_at_level": "Mean compression",
+}
+
+
+def equal_level_table(figures: Mapping[str, Figure]) -> Table | None:
+    """One row a quantity with its band, one column a level; None where nothing was recorded that could tell."""
+    kept = {key: figure for key, figure in figures.items() if base_key(key) in _NAMES}
+    if not any(figure.is_judged for figure in kept.values()):
+        return None
+    levels = sorted({place_of(key) for key in kept}, key=lambda place: float(place.split()[0]))
+    rows = []
+    for info in EQUAL_LEVEL_FIGURES:
+        at = {place_of(key): figure for key, figure in kept.items() if base_key(key) == info.key}
+        if at:
+            band = next((band_words(one.band_hz) for one in at.values() if one.band_hz is not None), "")
+            cells = (equal_level_words(at[level]) if level in at else "not measured" for level in levels)
+            rows.append((_NAMES[info.key], band, *cells))
+    right: list[Literal["left", "right"]] = ["right"] * len(levels)
+    return table(
+        "equal_level",
+        rows,
+        columns=("Quantity", "Band", *(f"{level} at 1 m" for level in levels)),
+        align=("left", "left", *right),
+    )
+
+
+def equal_level_words(figure: Figure) -> str:
+    """The value and where in the band it is, or why there is none."""
+    where = where_in_band(figure)
+    return true_minus(figure_words(figure) + (f" ({where})" if where and figure.is_judged else ""))
+
+
+def where_in_band(figure: Figure) -> str:
+    """ "at 210 Hz", of a figure that is the largest of a band; "" of others."""
+    return next((note for note in figure.caveats if note.startswith("at ") and note.endswith(" Hz")), "")
+
 
 LEVEL_BAND_HZ = (300.0, 3000.0)
 _ORDER_ROLES: tuple[Role, ...] = ("order 2", "order 3", "order 4", "order 5")
@@ -172,7 +222,7 @@ def multitone_chart(found: Sequence[MultitoneCurves]) -> Chart | None:
         for one, role in zip(ordered, level_roles(len(ordered)), strict=True)
     )
     low, top = _span(tuple(trace.curve for trace in relatives))
-    numbers = tuple(_number_words(one) for one in ordered)
+    numbers = tuple(f"{step_words(one.number)} at {one.total_db:.0f}\N{NO-BREAK SPACE}dB" for one in ordered)
     return chart(
         "multitone",
         (
@@ -192,10 +242,6 @@ def multitone_chart(found: Sequence[MultitoneCurves]) -> Chart | None:
         count=len(loudest.tones.axis),
         loudest=loudest,
     )
-
-
-def _number_words(one: MultitoneCurves) -> str:
-    return f"{step_words(one.number)} at {one.total_db:.0f}\N{NO-BREAK SPACE}dB"
 
 
 def _covered_words(one: MultitoneCurves) -> str:

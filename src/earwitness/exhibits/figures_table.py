@@ -1,7 +1,6 @@
 """Exhibit: every figure with its uncertainty, band and method, or the reason why there is none."""
 
-from earwitness.exhibits.chart import Table
-from earwitness.exhibits.texts import table
+from earwitness.exhibits.chart import Table, table
 from earwitness.exhibits.words import COVERAGE_SENTENCE, band_words, figure_words, sentence, true_minus
 from earwitness.figures.registry import FIGURES, base_key, info_of, place_of
 from earwitness.quantities import Figure, Reading

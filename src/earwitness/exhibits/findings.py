@@ -5,8 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from earwitness.exhibits.chart import Chart, Mark, Panel, Table
-from earwitness.exhibits.texts import table
+from earwitness.exhibits.chart import Chart, Mark, Panel, Table, table
 from earwitness.exhibits.words import frequency_words, true_minus, value_words
 from earwitness.insight.findings import KINDS, Finding
 from earwitness.insight.findings.finding import PLACES

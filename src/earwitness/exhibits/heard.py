@@ -6,17 +6,21 @@ from math import ceil
 from typing import Literal
 
 from earwitness.exhibits.advice import HeardSheet, OwnTrial
-from earwitness.exhibits.chart import Caption, Chart, Region, Table
+from earwitness.exhibits.chart import Caption, Chart, Region, Table, table
 from earwitness.exhibits.findings import marked
 from earwitness.exhibits.level_facts import joined, level_panel, level_span, splice_region, traces_of
-from earwitness.exhibits.texts import table
 from earwitness.exhibits.words import listed, one_line, sentence, true_minus
 from earwitness.insight.findings import Finding
 from earwitness.insight.listening.attributes import is_attribute
-from earwitness.insight.listening.listeners import Agreement, agreement_in_words
-from earwitness.insight.listening.matching import MatchedRemark, Verdict
-from earwitness.insight.listening.reliability import BANDS, Noticed, Reliability, wilson_interval
-from earwitness.insight.listening.telling import chance_in_words, span_in_words
+from earwitness.insight.listening.matching import MatchedRemark, Verdict, chance_in_words, span_in_words
+from earwitness.insight.listening.reliability import (
+    BANDS,
+    Agreement,
+    Noticed,
+    Reliability,
+    agreement_in_words,
+    wilson_interval,
+)
 from earwitness.quantities import Measurement, Reading
 
 _ROW_DB = 3.0
@@ -45,7 +49,7 @@ def heard_chart(
     low, high = level_span((reading.curves[key],), span_db=20.0)
     high += 5.0 * ceil(_ROW_DB * len(shown) / 5.0)
     bars = tuple(
-        Region("heard", *_span(one), high=high - 1.0 - _ROW_DB * row, label=_bar_words(one))
+        Region("heard", *_span(one), high=high - 1.0 - _ROW_DB * row, label=f"{one.remark.word}: {one.verdict}")
         for row, one in enumerate(shown)
     )
     panel = level_panel(traces, span=(low, high), regions=(*bars, *splice_region(measurement)))
@@ -172,10 +176,6 @@ def _where(low_hz: float, high_hz: float) -> str:
     """A band whose numbers stay with their units."""
     words = span_in_words(low_hz, high_hz)
     return words.replace(" Hz", "\N{NO-BREAK SPACE}Hz").replace(" kHz", "\N{NO-BREAK SPACE}kHz")
-
-
-def _bar_words(one: MatchedRemark) -> str:
-    return f"{one.remark.word}: {one.verdict}"
 
 
 def _numbers(one: MatchedRemark) -> str:

@@ -6,9 +6,8 @@ from typing import Final
 
 import numpy as np
 
-from earwitness.exhibits.chart import Chart, Mark, Panel, Region
+from earwitness.exhibits.chart import Chart, Mark, Panel, Region, chart
 from earwitness.exhibits.level_facts import Wanted, joined, step_span, traces_of, valid_values
-from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import (
     figure_words,
     frequency_words,

@@ -4,9 +4,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from earwitness.exhibits.advice import MatchAdvice, SeatsAdvice
-from earwitness.exhibits.chart import Chart, Panel, Table, Trace
+from earwitness.exhibits.chart import Chart, Panel, Table, Trace, chart, table
 from earwitness.exhibits.level_facts import joined, level_span, step_span, valid_values
-from earwitness.exhibits.texts import chart, table
 from earwitness.exhibits.words import exact_words, figure_words, number_words, true_minus, value_words
 from earwitness.insight.claims import ClaimVerdict
 from earwitness.insight.match.amplifier import AmplifierMatch

@@ -4,9 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from earwitness.exhibits.chart import Chart, Panel, Trace
+from earwitness.exhibits.chart import Chart, Panel, Trace, chart
 from earwitness.exhibits.level_facts import joined, level_panel, level_span, splice_region, traces_of, valid_values
-from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import band_words, number_words, sentence
 from earwitness.files.data import worded
 from earwitness.quantities import REFERENCE_PRESSURE_PA, Curve, DirectionalResponse, Measurement, NearField, Reading
@@ -20,7 +19,7 @@ def near_field(reading: Reading, measurement: Measurement) -> Chart | None:
     """Near-field responses beneath the joined on-axis response; None without a near-field take."""
     if not measurement.near_field:
         return None
-    ports = _ports(measurement.near_field)
+    ports = frozenset(part.driver for part in measurement.near_field if "port" in part.driver.lower())
     parts = tuple(
         Trace(_curve_of(part, measurement.response), "before" if part.driver in ports else "plain", part.driver)
         for part in measurement.near_field
@@ -55,10 +54,6 @@ def _finding(measurement: Measurement) -> str:
 def _parts_words(measurement: Measurement) -> str:
     names = [part.driver for part in measurement.near_field]
     return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
-
-
-def _ports(parts: tuple[NearField, ...]) -> frozenset[str]:
-    return frozenset(part.driver for part in parts if "port" in part.driver.lower())
 
 
 def _curve_of(part: NearField, response: DirectionalResponse) -> Curve:

@@ -4,9 +4,8 @@ from math import ceil
 
 import numpy as np
 
-from earwitness.exhibits.chart import Chart, Panel, Region, Role, Trace
+from earwitness.exhibits.chart import Chart, Panel, Region, Role, Trace, chart
 from earwitness.exhibits.level_facts import step_span, valid_part, valid_values
-from earwitness.exhibits.texts import chart
 from earwitness.exhibits.words import band_words, frequency_words, is_beyond, number_words, value_words
 from earwitness.figures.time_domain import DECAY_PERIODS, LOWEST_DB, time_curves
 from earwitness.quantities import Curve, Measurement, Reading

@@ -5,15 +5,14 @@ from dataclasses import dataclass
 
 from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.chart import Lane, Span, Table
-from earwitness.exhibits.mended import band_words
+from earwitness.exhibits.mend import band_words
 from earwitness.exhibits.words import listed, true_minus
 from earwitness.insight.findings import Finding
 from earwitness.insight.findings.finding import AimAnswer
 from earwitness.insight.findings.search import COSTLY_DIP_DB
 from earwitness.insight.findings.sentences import signed_db
 from earwitness.insight.listening.attributes import is_attribute
-from earwitness.insight.listening.matching import MatchedRemark
-from earwitness.insight.listening.telling import span_in_words
+from earwitness.insight.listening.matching import MatchedRemark, span_in_words
 from earwitness.insight.mend.aim import aim_words
 from earwitness.insight.mend.equalizer import Band
 from earwitness.insight.mend.verdict import mends

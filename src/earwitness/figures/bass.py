@@ -8,7 +8,7 @@ import numpy as np
 
 from earwitness.figures.bandwidth import lower_limit, upper_limit
 from earwitness.figures.highest_level import mean_burst_level
-from earwitness.figures.info import figure_infos
+from earwitness.figures.registry import figure_infos
 from earwitness.figures.sensitivity import band_level, band_means
 from earwitness.figures.time_domain import excess_group_delay, group_delay_s
 from earwitness.quantities import Curve, Figure, Measurement, Reading

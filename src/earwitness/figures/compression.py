@@ -9,7 +9,7 @@ import numpy as np
 
 from earwitness.errors import InputError
 from earwitness.figures.distortion import figure_at, level_key, level_series
-from earwitness.figures.info import figure_infos
+from earwitness.figures.registry import figure_infos
 from earwitness.figures.sampling import smoothed
 from earwitness.quantities import Curve, Figure, Harmonics, NoiseRun, not_judged
 from earwitness.quantities.arrays import BoolArray, FloatArray

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from earwitness.errors import InputError
-from earwitness.figures.info import figure_infos
+from earwitness.figures.registry import figure_infos
 from earwitness.figures.sampling import smoothed
 from earwitness.quantities import REFERENCE_VOLTAGE_V, Curve, Figure, Harmonics, not_judged
 from earwitness.quantities.arrays import BoolArray, FloatArray
@@ -189,7 +189,7 @@ def distortion(
     harmonics = tuple(
         curve(
             f"distortion_{order}",
-            _order_name(order),
+            _NAMES.get(order, f"{order}th harmonic"),
             _held(relative[row], take.valid[row]),
             u[row],
             clear[row],
@@ -266,10 +266,6 @@ def _new_points(take: Harmonics, smoothing: int) -> FloatArray:
 def _reference(take: Harmonics) -> str:
     far = take.place == "far-field" and math.isclose(take.distance_m, 1.0)
     return AT_ONE_METER if far else f"dB SPL at the microphone, {take.distance_m:g} m"
-
-
-def _order_name(order: int) -> str:
-    return _NAMES.get(order, f"{order}th harmonic")
 
 
 def in_percent(curve: Curve) -> Curve:

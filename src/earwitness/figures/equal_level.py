@@ -14,7 +14,7 @@ import numpy as np
 from earwitness.figures.compression import BAND_HZ as COMPRESSION_BAND_HZ
 from earwitness.figures.compression import Compression
 from earwitness.figures.distortion import Distortion
-from earwitness.figures.info import figure_infos
+from earwitness.figures.registry import figure_infos
 from earwitness.figures.sensitivity import mean_level_db
 from earwitness.quantities import REFERENCE_PRESSURE_PA, Figure, TwoToneReading, not_judged
 from earwitness.quantities.arrays import BoolArray, FloatArray

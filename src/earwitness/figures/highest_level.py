@@ -10,7 +10,7 @@ from earwitness.dsp.burst import BurstReading
 from earwitness.errors import InputError
 from earwitness.figures.compression import Compression, compression
 from earwitness.figures.distortion import AT_ONE_METER, MARGIN_DB, Distortion, distortion, level_series
-from earwitness.figures.info import figure_infos
+from earwitness.figures.registry import figure_infos
 from earwitness.files.data import worded
 from earwitness.quantities import REFERENCE_PRESSURE_PA, Curve, Figure, Harmonics, not_judged
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, Locked

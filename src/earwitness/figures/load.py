@@ -1,16 +1,170 @@
-"""The loudspeaker as a load: everything that is read off its impedance."""
+"""Impedance as curves, and what an amplifier makes of it: equivalent peak dissipation resistance, power factor."""
 
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from earwitness.figures import load_bass
-from earwitness.figures.info import FigureInfo, figure_infos
-from earwitness.figures.load_curves import dissipation_share, load_curves, on_load_grid, phase_deg, power_factor
-from earwitness.figures.load_wrinkles import roughness, wrinkles
+from earwitness.figures.load_box import above_bass_hz, bass_figures, vertex
+from earwitness.figures.registry import FigureInfo, figure_infos
 from earwitness.quantities import Curve, Figure, Impedance
-from earwitness.quantities.arrays import BoolArray
+from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities.axis import REPORT_POINTS_PER_OCTAVE, log_axis
 from earwitness.quantities.response import REFERENCE_VOLTAGE_V
+
+EPDR_NAME = "equivalent peak dissipation resistance"
+LOWEST_HZ, HIGHEST_HZ = 5.0, 40_000.0
+WIDEST_GAP_OCTAVES = 1.0 / 3.0
+LOAD_CURVES = ("impedance_magnitude", "impedance_phase", "epdr")
+
+
+def phase_deg(impedance: Impedance) -> FloatArray:
+    """(F,) phase of the impedance [deg], positive where it is inductive."""
+    return np.asarray(np.degrees(np.angle(impedance.ohm)), dtype=np.float64)
+
+
+def dissipation_share(phase: FloatArray) -> FloatArray:
+    """EPDR over |Z| for phases (F,) [deg] of either sign, up to 90 degrees; held at its end value beyond.
+
+    1 / (4 (1 - sin(150 + 2 p/3)) sin(150 - p/3)), p = |phase| in degrees. Own derivation: with V sin t across the load
+    and rails of +-V the conducting half of an ideal class-B stage dissipates V^2/|Z| (1 - sin t) sin(t - p), largest
+    at t = 150 + 2 p/3; a resistor R reaches V^2/(4 R).
+    """
+    p = np.minimum(np.abs(phase), 90.0)
+    high, low = np.radians(150.0 + 2.0 * p / 3.0), np.radians(150.0 - p / 3.0)
+    return np.asarray(1.0 / (4.0 * (1.0 - np.sin(high)) * np.sin(low)), dtype=np.float64)
+
+
+def epdr_ohm(impedance: Impedance) -> tuple[FloatArray, FloatArray]:
+    """(F,) equivalent peak dissipation resistance and its standard uncertainty [ohm]."""
+    size, phase = np.abs(impedance.ohm), phase_deg(impedance)
+    share = dissipation_share(phase)
+    step = 0.01
+    slope = (dissipation_share(np.abs(phase) + step) - dissipation_share(np.abs(phase) - step)) / (2.0 * step)
+    # At a phase of 0 the curve has a kink; the slope beside it is the honest one.
+    beside = (1.0 - dissipation_share(np.array([1.0])))[0]
+    slope = np.where(np.abs(phase) < 1.0, -beside, slope)
+    return size * share, np.hypot(share * impedance.u_ohm, size * np.abs(slope) * impedance.u_deg)
+
+
+def power_factor(impedance: Impedance) -> FloatArray:
+    """(F,) cosine of the phase: real over apparent power for a sine."""
+    return np.asarray(np.cos(np.angle(impedance.ohm)), dtype=np.float64)
+
+
+def load_curves(impedance: Impedance) -> dict[str, Curve]:
+    """Curves "impedance_magnitude" [ohm], "impedance_phase" [deg] and "epdr" [ohm]."""
+    size, phase = np.abs(impedance.ohm), phase_deg(impedance)
+    peak, u_peak = epdr_ohm(impedance)
+    nothing, valid = np.zeros_like(size), impedance.valid
+    passive = valid & (np.abs(phase) <= 90.0)
+
+    def curve(key: str, name: str, values: FloatArray, u: FloatArray, unit: str) -> Curve:
+        good = passive if key == "epdr" else valid
+        return Curve(key, name, impedance.axis, values, u, nothing, good, unit, unit, impedance.lineage)
+
+    return {
+        "impedance_magnitude": curve("impedance_magnitude", "impedance", size, impedance.u_ohm, "ohm"),
+        "impedance_phase": curve("impedance_phase", "electrical phase", phase, impedance.u_deg, "deg"),
+        "epdr": curve("epdr", EPDR_NAME, peak, u_peak, "ohm"),
+    }
+
+
+def on_load_grid(impedance: Impedance) -> Impedance:
+    """The impedance on 1/48 octave steps through 1 kHz, as far as it reaches; itself where it stands on them already.
+
+    Logarithm of magnitude and unwrapped phase are linear over log frequency; a point is valid where both neighbors
+    are, not more than a third of an octave apart.
+    """
+    hz = impedance.axis.hz
+    axis = log_axis(max(float(hz[0]), LOWEST_HZ), min(float(hz[-1]), HIGHEST_HZ), REPORT_POINTS_PER_OCTAVE)
+    if axis.same_as(impedance.axis):
+        return impedance
+    right = np.clip(np.searchsorted(hz, axis.hz), 1, hz.size - 1)
+    left = right - 1
+    near = np.log2(hz[right] / hz[left]) <= WIDEST_GAP_OCTAVES
+    good = impedance.valid
+    on_left, on_right = (np.isclose(axis.hz, hz[side], rtol=1e-9, atol=0.0) for side in (left, right))
+    valid = np.where(on_right, good[right], np.where(on_left, good[left], good[left] & good[right] & near))
+    size = np.where(good & (np.abs(impedance.ohm) > 0.0), np.abs(impedance.ohm), 1.0)
+    turn = np.unwrap(np.where(good, np.angle(impedance.ohm), 0.0))
+    place, known = np.log(axis.hz), np.log(hz)
+    ohm = np.exp(np.interp(place, known, np.log(size)) + 1j * np.interp(place, known, turn))
+    u_ohm, u_deg = (np.interp(place, known, part) for part in (impedance.u_ohm, impedance.u_deg))
+    return Impedance(axis, ohm, u_ohm, u_deg, valid, impedance.lineage)
+
+
+WRINKLE_BAND_HZ = (80.0, 20_000.0)
+SURROUNDINGS_OCTAVES, CORE_OCTAVES = 1.0 / 4.0, 1.0 / 16.0
+LEAST_PERCENT = 0.6
+NOISE_FACTOR = 6.0
+MOST = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Wrinkle:
+    """A narrow bump: where it is largest [Hz], and how far |Z| leaves its smooth surroundings there [%, signed]."""
+
+    hz: float
+    percent: float
+
+
+def roughness(impedance: Impedance) -> float:
+    """Relative standard deviation of what differs from point to point of |Z|, each against its two neighbors."""
+    size = np.log(np.where(impedance.valid, np.maximum(np.abs(impedance.ohm), 1e-9), 1.0))
+    whole = impedance.valid[1:-1] & impedance.valid[:-2] & impedance.valid[2:]
+    off = (size[1:-1] - 0.5 * (size[:-2] + size[2:]))[whole]
+    if off.size == 0:
+        return 0.0
+    # Median instead of rms: bends and bumps are few. A point against two neighbors has 1.5 times its variance.
+    return float(1.4826 * np.median(np.abs(off - np.median(off))) / np.sqrt(1.5))
+
+
+def wrinkles(impedance: Impedance, *, above_hz: float = WRINKLE_BAND_HZ[0]) -> tuple[Wrinkle, ...]:
+    """Bumps of 0.6 % and more above `above_hz`, lowest frequency first, the twelve largest at most.
+
+    The surroundings are a cubic through 1/4 octave to either side without the innermost 1/16; a bump counts if it
+    also exceeds six times the noise, and stands out by half its size from what lies 1/12 to 1/4 octave beside it.
+    """
+    grid = on_load_grid(impedance)
+    bump, known = _against_surroundings(grid)
+    hz = grid.axis.hz
+    inside = known & (hz >= max(above_hz, WRINKLE_BAND_HZ[0])) & (hz <= WRINKLE_BAND_HZ[1])
+    limit = max(LEAST_PERCENT / 100.0, NOISE_FACTOR * roughness(grid))
+    found: list[int] = []
+    apart = round(REPORT_POINTS_PER_OCTAVE * SURROUNDINGS_OCTAVES)
+    for row in np.argsort(-np.abs(np.where(inside, bump, 0.0)), kind="stable"):
+        if abs(bump[row]) < limit or not inside[row] or len(found) == MOST:
+            break
+        if all(abs(row - other) > apart for other in found) and _is_narrow(bump, int(row)):
+            found.append(int(row))
+    tops = [vertex(np.log(hz), bump, row) for row in sorted(found)]
+    return tuple(Wrinkle(float(np.exp(place)), 100.0 * float(np.expm1(size))) for place, size in tops)
+
+
+def _against_surroundings(grid: Impedance) -> tuple[FloatArray, BoolArray]:
+    """ln |Z| (F,) minus the cubic through its surroundings, and where all of them are valid."""
+    reach, core = (round(REPORT_POINTS_PER_OCTAVE * width) for width in (SURROUNDINGS_OCTAVES, CORE_OCTAVES))
+    place = np.arange(-reach, reach + 1)
+    outside = np.abs(place) >= core
+    # Row 0 of the pseudo-inverse predicts the middle from the surroundings.
+    weights = np.zeros(place.size)
+    weights[outside] = np.linalg.pinv((place[outside, None] / reach) ** np.arange(4))[0]
+    size = np.log(np.where(grid.valid, np.maximum(np.abs(grid.ohm), 1e-9), 1.0))
+    bump, known = np.zeros(size.shape), np.zeros(size.shape, dtype=bool)
+    if size.size <= 2 * reach:
+        return bump, known
+    rows = np.lib.stride_tricks.sliding_window_view(size, place.size)
+    bump[reach:-reach] = size[reach:-reach] - rows @ weights
+    known[reach:-reach] = np.lib.stride_tricks.sliding_window_view(grid.valid, place.size).all(axis=-1)
+    return bump, known
+
+
+def _is_narrow(bump: FloatArray, row: int) -> bool:
+    """A wide bend leaves one sign of nearly one size all around; a bump falls to half within 1/12 octave each side."""
+    step = REPORT_POINTS_PER_OCTAVE // 12
+    sides = (bump[max(row - step, 0)], bump[min(row + step, bump.size - 1)])
+    return all(side / bump[row] < 0.5 for side in sides)
+
 
 LOAD_FIGURES = figure_infos("load")
 INFO: dict[str, FigureInfo] = {info.key: info for info in LOAD_FIGURES}
@@ -72,7 +226,7 @@ def load_figures(
         **_minimum_figures(grid, band, rated_ohm),
         **_phase_figures(grid, band, program),
         **_epdr_figures(grid, program),
-        **load_bass.bass_figures(grid, enclosure, INFO),
+        **bass_figures(grid, enclosure, INFO),
         **_wrinkle_figures(grid),
         **_drawn_figures(grid, band, program, sensitivity, level_db, crest_db),
     }
@@ -270,7 +424,7 @@ def _epdr_figures(grid: Impedance, program: _Band) -> dict[str, Figure]:
 
 def _wrinkle_figures(grid: Impedance) -> dict[str, Figure]:
     key = "impedance_wrinkles"
-    above = load_bass.above_bass_hz(grid)
+    above = above_bass_hz(grid)
     band = _band(grid, (max(above, 80.0), 20_000.0))
     if band.share < LEAST_COVERED:
         return {key: INFO[key].refused(_missing_reason(band), grid.lineage)}

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from earwitness.figures.info import FigureInfo, figure_infos
+from earwitness.figures.registry import FigureInfo, figure_infos
 from earwitness.figures.time_domain import minimum_phase_rad
 from earwitness.quantities import Figure, Measurement
 from earwitness.quantities.loud_takes import LimiterReading, TimeConstant

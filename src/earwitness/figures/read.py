@@ -8,11 +8,17 @@ import numpy as np
 from earwitness.figures import angles, maps
 from earwitness.figures.bandwidth import lower_limit
 from earwitness.figures.bass import bass_levels, bass_reading
-from earwitness.figures.corridor import CORRIDORS_DB, band_figure, share_figure
 from earwitness.figures.level_series import SEAT_M, level_series_reading
-from earwitness.figures.linearity import LINEARITY_BAND_HZ, Line, deviations, slope
-from earwitness.figures.load import load_figures
-from earwitness.figures.load_curves import LOAD_CURVES, load_curves
+from earwitness.figures.linearity import (
+    CORRIDORS_DB,
+    LINEARITY_BAND_HZ,
+    Line,
+    band_figure,
+    deviations,
+    share_figure,
+    slope,
+)
+from earwitness.figures.load import LOAD_CURVES, load_curves, load_figures
 from earwitness.figures.powered import powered_figures
 from earwitness.figures.rating import preference_rating
 from earwitness.figures.registry import FIGURES, RESPONSE_FIGURES, base_key

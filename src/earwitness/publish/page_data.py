@@ -10,7 +10,7 @@ from earwitness.audition.filters import minimum_phase_taps
 from earwitness.audition.loudness import k_weighting
 from earwitness.audition.versions import through
 from earwitness.errors import InputError
-from earwitness.figures.load_curves import on_load_grid
+from earwitness.figures.load import on_load_grid
 from earwitness.figures.sensitivity import band_level
 from earwitness.files.data import file_text
 from earwitness.insight.findings.narrow import hidden_db

@@ -21,7 +21,7 @@ from earwitness.publish.own_words import PARTS
 from earwitness.publish.review import Review, ShownPhoto
 from earwitness.publish.site.five_minutes import five_minutes, value_parts
 from earwitness.publish.typeset import pdf_bytes
-from earwitness.render.print import TYPEFACE, print_svg
+from earwitness.render.svg import TYPEFACE, print_svg
 
 Paper = Literal["a4", "letter"]
 # ISO 216 and ANSI/ASME Y14.1 (from memory).

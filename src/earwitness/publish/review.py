@@ -13,8 +13,8 @@ from earwitness.exhibits.beside import Beside
 from earwitness.exhibits.chart import Chart, Lane, Table
 from earwitness.exhibits.family import Family
 from earwitness.exhibits.figures_table import SIGNED, figures_table, method_words
-from earwitness.exhibits.quality import quality
 from earwitness.exhibits.story import Line, score, story
+from earwitness.exhibits.trust import quality
 from earwitness.exhibits.words import (
     MINUS,
     figure_words,

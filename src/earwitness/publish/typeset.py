@@ -10,7 +10,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Literal
 
 from earwitness.errors import MissingExtraError, OutputError
-from earwitness.render.print import fonts_folder
+from earwitness.render.svg import fonts_folder
 
 if TYPE_CHECKING:
     import typst

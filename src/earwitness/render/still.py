@@ -20,7 +20,6 @@ from earwitness.render.labels import (
 )
 from earwitness.render.maps import color_bar, contour_labels, map_shapes
 from earwitness.render.palette import GROUNDS, Theme
-from earwitness.render.print import TYPEFACE
 from earwitness.render.regions import (
     hatch_pattern,
     hatched,
@@ -31,6 +30,7 @@ from earwitness.render.regions import (
     seen_regions,
 )
 from earwitness.render.scatter import point_shapes
+from earwitness.render.svg import TYPEFACE
 from earwitness.render.traces import edge_paths, trace_paths
 
 _BELOW_PX = 22.0

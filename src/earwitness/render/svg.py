@@ -2,13 +2,26 @@
 
 import textwrap
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from importlib.resources import files
 from math import log10
+from pathlib import Path
+from typing import Final
 
 from earwitness.errors import InputError
 from earwitness.exhibits.chart import Chart, Panel
 from earwitness.render.frame import CHARACTER_PX, LINE_PX, Frame, grid_labels, grid_lines, identifier, number, text
-from earwitness.render.labels import badge, end_labels, end_tags, key_rows, label_width, mark_leaders, named_lines
+from earwitness.render.labels import (
+    LANE_PX,
+    badge,
+    end_labels,
+    end_tags,
+    key_rows,
+    label_width,
+    mark_leaders,
+    named_lines,
+    score_lanes,
+)
 from earwitness.render.maps import color_bar, contour_labels, map_shapes
 from earwitness.render.palette import GROUNDS, Ground, Theme
 from earwitness.render.regions import (
@@ -21,7 +34,6 @@ from earwitness.render.regions import (
     seen_regions,
 )
 from earwitness.render.scatter import point_shapes
-from earwitness.render.score import LANE_PX, score_lanes
 from earwitness.render.traces import edge_paths, trace_paths
 
 NARROW_BELOW_PX = 560
@@ -212,3 +224,25 @@ def _below(chart: Chart, top: float, sheet: _Sheet) -> tuple[list[str], float]:
         top += LINE_PX
         markup.append(f'<text class="note" x="8" y="{number(top)}" fill="{ground.muted}">{text(row)}</text>')
     return markup, top
+
+
+TYPEFACE: Final = "DejaVu Sans"
+_SCREEN_FAMILY: Final = 'font-family="system-ui, sans-serif"'
+
+
+def fonts_folder() -> Path:
+    """Where the typeface lies that comes with the program."""
+    return Path(str(files("earwitness.render").joinpath("fonts")))
+
+
+def in_our_typeface(svg: str) -> str:
+    """A drawing of ours with the shipped typeface in place of the screen's."""
+    return svg.replace(_SCREEN_FAMILY, f'font-family="{TYPEFACE}"', 1)
+
+
+def print_svg(chart: Chart, width_px: int) -> str:
+    """The chart without its title, which the page sets itself, `width_px` wide at 96 px an inch (25.4 mm).
+
+    Raises InputError as `svg_of`.
+    """
+    return in_our_typeface(svg_of(replace(chart, title="", subtitle=""), width_px, variant="print"))

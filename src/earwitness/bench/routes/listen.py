@@ -15,8 +15,8 @@ from earwitness.bench.pages import page, part, safe
 from earwitness.bench.state import Bench, BenchState, Body, Id
 from earwitness.exhibits.heard import heard_chart, heard_table, reliability_table
 from earwitness.exhibits.record import record
+from earwitness.insight.listening.attributes import heard_words
 from earwitness.insight.listening.matching import Verdict
-from earwitness.insight.listening.vocabulary import heard_words
 from earwitness.render.html import figure_html, table_html
 
 router = APIRouter()

@@ -16,7 +16,6 @@ from earwitness.bench.pages import page
 from earwitness.bench.state import Bench, BenchState, Body, Id
 from earwitness.exhibits.advice import Advice, MatchAdvice, SeatsAdvice
 from earwitness.exhibits.chart import Chart, Table
-from earwitness.exhibits.desk import seat_chart
 from earwitness.exhibits.match import (
     amplifier_table,
     at_seats_chart,
@@ -26,6 +25,7 @@ from earwitness.exhibits.match import (
     seats_table,
     subwoofer_chart,
 )
+from earwitness.exhibits.mend import seat_chart
 from earwitness.exhibits.record import record
 from earwitness.exhibits.words import figure_words, true_minus
 from earwitness.figures.kinds import lacks

@@ -12,7 +12,7 @@ from earwitness.bench.routes.measure import whole_path
 from earwitness.bench.seen_responses import Correction, aside_shown, corrected, first_curves, groups_shown
 from earwitness.bench.state import BenchState, Body
 from earwitness.errors import InputError
-from earwitness.exhibits.seen_responses import seen_chart
+from earwitness.exhibits.responses import seen_chart
 from earwitness.render.html import figure_html
 from earwitness.session.from_files import Stated, Survey, survey
 from earwitness.session.load import load_session

@@ -27,8 +27,8 @@ from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.figures_table import SIGNED, figure_name, method_words
 from earwitness.exhibits.findings import marked, size_words
 from earwitness.exhibits.level_facts import KEY_WORDS
-from earwitness.exhibits.quality import takes_words
-from earwitness.exhibits.regate import AFTER, regate_chart
+from earwitness.exhibits.responses import AFTER, regate_chart
+from earwitness.exhibits.trust import takes_words
 from earwitness.exhibits.words import band_words, figure_words, frequency_words, number_words, true_minus, value_words
 from earwitness.figures.kinds import kinds_of
 from earwitness.figures.registry import FIGURES, base_key

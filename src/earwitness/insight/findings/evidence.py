@@ -6,9 +6,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from earwitness.figures.distortion import near_to_one_meter_db
-from earwitness.figures.load_wrinkles import Wrinkle, wrinkles
-from earwitness.insight.findings.decompose import Peak
-from earwitness.insight.findings.shapes import half_size_octaves, peaking_db
+from earwitness.figures.load import Wrinkle, wrinkles
+from earwitness.insight.findings.decompose import Peak, half_size_octaves, peaking_db
 from earwitness.quantities import Curve, DirectionalResponse, Impedance, NearField, on_orbit
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
 from earwitness.quantities.directions import Orbit

@@ -14,9 +14,8 @@ import numpy as np
 
 from earwitness.dsp.resonance import Guess, Pole, fit_pole
 from earwitness.figures.windows import Levels
-from earwitness.insight.findings.decompose import Peak
+from earwitness.insight.findings.decompose import Peak, half_size_octaves, peaking_with_slopes
 from earwitness.insight.findings.finding import Finding, Resonance
-from earwitness.insight.findings.shapes import half_size_octaves, peaking_with_slopes
 from earwitness.quantities import Curve, Measurement, NearField
 from earwitness.quantities.arrays import FloatArray, Locked
 from earwitness.reduce.gate import RISE_S, weights_of

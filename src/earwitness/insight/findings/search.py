@@ -5,25 +5,33 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from earwitness.insight.findings import audibility, sentences
-from earwitness.insight.findings.classify import is_equalizable, kind_of
-from earwitness.insight.findings.decompose import Q_LIMITS, Decomposition, Peak, decompose, stands_out
+from earwitness.insight.findings import sentences
+from earwitness.insight.findings.decompose import (
+    Q_LIMITS,
+    Decomposition,
+    Peak,
+    decompose,
+    half_size_octaves,
+    stands_out,
+)
 from earwitness.insight.findings.evidence import CURVES, Evidence, gather, on_axis_excess_phase, vertical_contrast
 from earwitness.insight.findings.finding import (
     DIRECT,
     PLACES,
+    SOURCE_BONUS_DB,
     SOURCES,
     Finding,
     Kind,
     Resonance,
     Sized,
     heard_of,
+    margin_db,
+    threshold_db,
     told_of,
 )
 from earwitness.insight.findings.limits import DROP_DB, limits_of
 from earwitness.insight.findings.narrow import GatedImpulse, fitted, is_smeared
-from earwitness.insight.findings.origins import Cabinet, origins_of
-from earwitness.insight.findings.shapes import half_size_octaves
+from earwitness.insight.findings.origins import Cabinet, is_equalizable, kind_of, origins_of
 from earwitness.quantities import Curve, DirectionalResponse, Impedance, NearField, Reading
 from earwitness.quantities.arrays import FloatArray
 from earwitness.session.record import Driver
@@ -158,7 +166,7 @@ def _peak_of(one: Finding) -> Peak:
 
 
 def _rank(one: Finding) -> float:
-    bonus = audibility.SOURCE_BONUS_DB if one.kind in SOURCES and one.is_peak else 0.0
+    bonus = SOURCE_BONUS_DB if one.kind in SOURCES and one.is_peak else 0.0
     return one.margin_db + bonus
 
 
@@ -240,9 +248,9 @@ def _ends_at(curve: Curve, peak: Peak) -> bool:
 
 
 def _audible(size_db: float, q: float) -> sentences.Audible:
-    if audibility.margin_db(size_db, q) > 0:
+    if margin_db(size_db, q) > 0:
         return "with music"
-    return "with noise" if audibility.margin_db(size_db, q, sensitive=True) > 0 else "hardly"
+    return "with noise" if margin_db(size_db, q, sensitive=True) > 0 else "hardly"
 
 
 def _finding(
@@ -334,7 +342,7 @@ def _put(
         sentence += f" To fill it whole takes {times:.0f} times the amplifier's power there."
     numbers = {
         **evidence.numbers(),
-        "threshold_db": float(audibility.threshold_db(peak.q, sensitive=sensitive)),
+        "threshold_db": float(threshold_db(peak.q, sensitive=sensitive)),
         "u_center_hz": peak.u_ln_f * peak.center_hz,
         "u_q": peak.u_ln_q * peak.q,
         "fit_u_db": peak.u_db,
@@ -349,7 +357,7 @@ def _put(
         kind,
         shown or (one.target,),
         numbers,
-        audibility.margin_db(facts.heard.size_db, peak.q, sensitive=sensitive),
+        margin_db(facts.heard.size_db, peak.q, sensitive=sensitive),
         mendable,
         sentences.title_of(kind, peak.center_hz, facts.told, peak.q),
         sentence,

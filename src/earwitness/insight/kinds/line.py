@@ -4,7 +4,7 @@ from typing import Final
 
 import numpy as np
 
-from earwitness.figures.as_measured import SPEED_M_S, far_field_to_hz, line_length_m
+from earwitness.figures.kinds import SPEED_M_S, far_field_to_hz, line_length_m
 from earwitness.files.data import worded
 from earwitness.insight.kinds.reading import KindReading, figure_of, plus_minus
 from earwitness.insight.spread import decibels

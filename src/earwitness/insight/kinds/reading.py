@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Final
 
-from earwitness.figures.info import figure_infos
+from earwitness.figures.registry import figure_infos
 from earwitness.quantities import Curve, Figure
 
 INFO: Final = {row.key: row for row in figure_infos("kinds")}

@@ -14,7 +14,7 @@ from earwitness.figures.registry import place_of
 from earwitness.files.data import table_of
 from earwitness.insight.listening.remark import Remark
 from earwitness.insight.match.amplifier import PAIR_IN_ROOM_DB
-from earwitness.insight.words import SOURCES
+from earwitness.insight.words import SOURCES, VOCABULARY
 from earwitness.quantities import Figure
 from earwitness.session.notes import Direction, HeardWord, ListeningSheet
 
@@ -121,3 +121,13 @@ def _of_level(
     told = f"{figure.bound} {value:.2g} {figure.unit}".strip()
     text = f"{name} is {told} at {at:g} dB, where peaks of about {peaks:.0f} dB at 1 m were heard"
     return ("no match in the data" if too_low or too_high else verdict), text
+
+
+_OF_TEXTURE = (HeardWord("smooth", 1000.0, 10_000.0, "even"), HeardWord("coarse", 1000.0, 10_000.0, "uneven"))
+"""Words that tell of no rise or fall but of its absence or its many; common practice, no source."""
+
+
+def heard_words() -> dict[str, HeardWord]:
+    """Every word a remark may use, by itself in lower case; in the order of the vocabulary."""
+    known = [HeardWord(w.name, w.low_hz, w.high_hz, w.direction) for w in VOCABULARY]
+    return {w.word.casefold(): w for w in (*known, *_OF_TEXTURE, *attribute_words())}

@@ -7,8 +7,7 @@ from typing import Protocol
 
 import numpy as np
 
-from earwitness.insight.findings.audibility import DIP_WEIGHT, PINK_NOISE_FACTOR, threshold_db
-from earwitness.insight.findings.finding import Placed
+from earwitness.insight.findings.finding import DIP_WEIGHT, PINK_NOISE_FACTOR, Placed, threshold_db
 from earwitness.insight.listening.remark import Region
 from earwitness.quantities import Curve, Reading
 from earwitness.quantities.arrays import BoolArray, FloatArray

@@ -1,14 +1,17 @@
-"""What trials can show: exact tests of guessing, thresholds of a listener, and how trials are dealt."""
+"""Trials: how they are dealt, what they can show by exact tests, which version is preferred, and that in words."""
 
 import hashlib
 import hmac
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
 
 import numpy as np
 
-from earwitness.insight.listening.reliability import wilson_interval
+from earwitness.insight.findings.finding import audible_from_db
+from earwitness.insight.listening.reliability import Z_95, wilson_interval
 from earwitness.quantities.arrays import FloatArray
 
 GUESSING = 0.5
@@ -144,3 +147,250 @@ def threshold(sizes_db: Sequence[float], right: Sequence[bool]) -> Threshold | N
     low, high = float(inside[0]), float(inside[-1])
     spread_db = float(_SPREADS[int(np.argmax(total[row]))])
     return Threshold(float(_AT[row]), (low, high), spread_db, len(sizes_db), high <= max(answers))
+
+
+_STEPS = 10_000
+
+
+def pairs_dealt(secret: str, versions: int, trials: int) -> tuple[tuple[int, int], ...]:
+    """The versions (first played, second played) of every trial.
+
+    In each block of versions (versions - 1) trials every pair comes in both orders; the order of a block follows from
+    HMAC-SHA256(secret, "block b place p"). Of a last block that is not whole its beginning is played.
+    """
+    both = [pair for one in combinations(range(versions), 2) for pair in (one, one[::-1])]
+    dealt: list[tuple[int, int]] = []
+    for block in range(-(-trials // len(both))):
+        drawn = [
+            hmac.new(secret.encode(), f"block {block} place {place}".encode(), hashlib.sha256).digest()
+            for place in range(len(both))
+        ]
+        dealt += [both[place] for place in sorted(range(len(both)), key=drawn.__getitem__)]
+    return tuple(dealt[:trials])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Preference:
+    """Worths of versions for one listener.
+
+    worth (K,) : natural logarithms, sum 0; u (K,) : their standard uncertainties; covariance (K, K)
+    p_alike : probability of such counts if all are liked alike (likelihood ratio); p_fit : of such counts if worths
+    explain them, None where they cannot disagree; circular : triples of versions each preferred to the next
+    is_shown : not all alike at 5 %; is_helped : a version won or lost all its pairs, and half a win was added to each
+    """
+
+    wins: FloatArray
+    worth: FloatArray
+    u: FloatArray
+    covariance: FloatArray
+    p_alike: float
+    p_fit: float | None
+    circular: int
+    is_shown: bool
+    is_helped: bool
+
+    def chance(self, first: int, second: int) -> tuple[float, float, float]:
+        """Share in which the first is preferred to the second, and its 95 % interval."""
+        apart = float(self.worth[first] - self.worth[second])
+        contrast = np.zeros(self.worth.size)
+        contrast[first], contrast[second] = 1.0, -1.0
+        half = Z_95 * math.sqrt(float(contrast @ self.covariance @ contrast))
+        share, low, high = (1.0 / (1.0 + math.exp(-value)) for value in (apart, apart - half, apart + half))
+        return share, low, high
+
+
+def preference(wins: FloatArray) -> Preference:
+    """Worths from wins (K, K), row over column. ValueError for a pair that was never compared.
+
+    Maximum likelihood of P(i over j) = w_i / (w_i + w_j) by Hunter's iteration (Annals of Statistics 32, 2004, from
+    memory); uncertainties by the pseudo-inverse of the information. Where a version won or lost everything it has no
+    finite worth: half a win is added to every cell (own choice).
+    """
+    from scipy.stats import chi2
+
+    given = np.array(wins, dtype=float)
+    np.fill_diagonal(given, 0.0)
+    if np.any((given + given.T)[~np.eye(len(given), dtype=bool)] == 0.0):
+        raise ValueError("every pair has to be compared")
+    helped = _is_split(given > 0.0)
+    used = given + 0.5 * ~np.eye(len(given), dtype=bool) if helped else given
+    weight, played = _worths(used), used + used.T
+    share = weight[:, None] / (weight[:, None] + weight[None, :])
+    information = -played * share * share.T
+    np.fill_diagonal(information, -information.sum(axis=1) + np.diag(information))
+    covariance = np.asarray(np.linalg.pinv(information), dtype=np.float64)
+    freedom, pairs = len(given) - 1, len(given) * (len(given) - 1) // 2
+    best, alike = _likelihood(used, share), _likelihood(used, np.full_like(used, 0.5))
+    saturated = _likelihood(used, used / np.where(played > 0.0, played, 1.0))
+    p_alike = float(chi2.sf(2.0 * (best - alike), freedom))
+    left = pairs - freedom
+    p_fit = float(chi2.sf(max(2.0 * (saturated - best), 0.0), left)) if left else None
+    return Preference(
+        given, np.log(weight), np.sqrt(np.diag(covariance)), covariance, p_alike, p_fit, circular_triads(given),
+        p_alike <= LEVEL, helped,
+    )  # fmt: skip
+
+
+def circular_triads(wins: FloatArray) -> int:
+    """Triples of which each is preferred more often to the next; a tie makes none."""
+    over = wins > wins.T
+    return sum(
+        bool((over[a, b] and over[b, c] and over[c, a]) or (over[b, a] and over[c, b] and over[a, c]))
+        for a, b, c in combinations(range(len(wins)), 3)
+    )
+
+
+def wins_of(pairs: Sequence[tuple[int, int]], preferred: Sequence[int], versions: int) -> FloatArray:
+    """(K, K) how often the row was preferred to the column; preferred : the version that was, of each pair."""
+    wins: FloatArray = np.zeros((versions, versions))
+    for (first, second), better in zip(pairs, preferred, strict=True):
+        wins[better, second if better == first else first] += 1.0
+    return wins
+
+
+def _is_split(won: np.typing.NDArray[np.bool_]) -> bool:
+    """Whether some versions never lost to the others, so that no finite worths exist (Ford 1957, from memory)."""
+    reach = won | np.eye(len(won), dtype=bool)
+    for _ in range(len(won)):
+        reach = (reach.astype(int) @ reach.astype(int)) > 0
+    return not bool(reach.all())
+
+
+def _worths(wins: FloatArray) -> FloatArray:
+    played, weight = wins + wins.T, np.ones(len(wins))
+    for _ in range(_STEPS):
+        better = wins.sum(axis=1) / (played / (weight[:, None] + weight[None, :])).sum(axis=1)
+        better /= np.exp(np.mean(np.log(better)))
+        if np.abs(np.log(better / weight)).max() < 1e-13:
+            break
+        weight = better
+    return np.asarray(better, dtype=np.float64)
+
+
+def _likelihood(wins: FloatArray, share: FloatArray) -> float:
+    counted = wins > 0.0
+    return float(np.sum(wins[counted] * np.log(share[counted])))
+
+
+FEWEST_SIZED = 20
+LETTERS = "ABCDEF"
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What trials showed. key, answers : letter of a version by trial; counted : None for a threshold, for more than
+    two versions and before any answer; preference : of more than two versions, None until each pair was compared.
+
+    threshold : of a listener, at center_hz and q; estimate_db : what the program takes as audible there
+    sentence : for people
+    """
+
+    key: tuple[str, ...]
+    answers: tuple[str, ...]
+    counted: Counted | None
+    threshold: Threshold | None
+    preference: Preference | None
+    center_hz: float | None
+    q: float | None
+    estimate_db: float | None
+    sentence: str
+
+
+def keys_of(plan: Mapping[str, Any]) -> tuple[str, ...]:
+    """The right answer of every answered trial: X of abx; B, which has the finding, of a threshold."""
+    count = len(plan["answers"])
+    if plan["kind"] == "abx":
+        return tuple("AB"[dealt(plan["secret"], trial)] for trial in range(1, count + 1))
+    return ("B",) * count
+
+
+def right_answers(plan: Mapping[str, Any]) -> list[bool]:
+    """Whether each answer is the key's; of a preference, whether it is B."""
+    return [one == key for one, key in zip(plan["answers"], keys_of(plan), strict=True)]
+
+
+def outcome_of(plan: Mapping[str, Any]) -> Outcome:
+    """What came out of trials that are over."""
+    answers, keys = tuple(plan["answers"]), keys_of(plan)
+    count = len(answers)
+    center_hz, q = plan.get("center_hz"), plan.get("q")
+    if plan["kind"] == "threshold":
+        found = threshold(plan["sizes_db"], right_answers(plan)) if count >= FEWEST_SIZED else None
+        estimate = None if q is None else audible_from_db(q, is_peak=plan["is_peak"], sensitive=plan["sound"] == "pink")
+        return Outcome(
+            keys, answers, None, found, None, center_hz, q, estimate, _threshold_words(plan, found, estimate)
+        )
+    if len(plan["words"]) > 2:
+        ranked = _ranked(plan)
+        return Outcome((), answers, None, None, ranked, None, None, None, _ranked_words(plan, ranked))
+    two_sided = plan["kind"] == "prefer"
+    tally = counted(sum(right_answers(plan)), count, two_sided=two_sided) if count else None
+    told = () if two_sided else keys
+    return Outcome(told, answers, tally, None, None, center_hz, q, None, _tally_words(plan, tally))
+
+
+def _tally_words(plan: Mapping[str, Any], tally: Counted | None) -> str:
+    if tally is None:
+        return "Broken off before any answer."
+    broken = f" It was broken off: {plan['planned']} trials were planned." if tally.trials < plan["planned"] else ""
+    chance = f"{100 * tally.p_value:.1f} %" if tally.p_value >= 0.001 else "under 0.1 %"
+    if plan["kind"] == "prefer":
+        share = max(tally.right, tally.trials - tally.right)
+        which = plan["words"][1 if 2 * tally.right > tally.trials else 0]
+        told = f"preferred {share} of {tally.trials} times: {which}" if 2 * tally.right != tally.trials else "a tie"
+        verdict = "a preference beyond chance" if tally.is_shown else "no preference beyond chance"
+        return f"{told[:1].upper()}{told[1:]}. That is {verdict} (guessing gives as much in {chance} of runs).{broken}"
+    needed = fewest_right(plan["planned"])
+    told = f"{tally.right} of {tally.trials} right; guessing gives as many or more in {chance} of runs."
+    if tally.is_shown:
+        return f"{told} The difference was heard.{broken}"
+    limit = f"It may still have been heard in up to {100 * tally.heard_at_most:.0f} % of trials."
+    return f"{told} That does not show that the difference was heard ({needed} right are needed). {limit}{broken}"
+
+
+def _threshold_words(plan: Mapping[str, Any], found: Threshold | None, estimate_db: float | None) -> str:
+    count = len(plan["answers"])
+    if found is None:
+        return (
+            f"{count} of {plan['planned']} trials were answered: too few for a threshold, which takes {FEWEST_SIZED}."
+        )
+    low, high = (f"{value:.1f}" for value in (max(found.interval_db[0], 0.0), found.interval_db[1]))
+    where = f"at {plan['center_hz']:.0f} Hz, Q {plan['q']:.1f}, with {plan['sound']}"
+    told = f"Heard from about {found.size_db:.1f} dB on ({low} to {high} dB) {where}, over {count} trials."
+    if not found.is_bounded:
+        told = f"Not heard with certainty up to {max(plan['sizes_db']):g} dB {where}, over {count} trials."
+    rule = "" if estimate_db is None else f" The program's own estimate for such a sound is {estimate_db:.1f} dB."
+    broken = f" {plan['planned']} trials were planned." if count < plan["planned"] else ""
+    return f"{told}{rule}{broken} This holds for this listener, with these headphones, at this level."
+
+
+def _ranked(plan: Mapping[str, Any]) -> Preference | None:
+    count = len(plan["words"])
+    pairs = pairs_dealt(plan["secret"], count, len(plan["answers"]))
+    if len({frozenset(pair) for pair in pairs}) < count * (count - 1) // 2:
+        return None
+    return preference(wins_of(pairs, [LETTERS.index(one) for one in plan["answers"]], count))
+
+
+def _ranked_words(plan: Mapping[str, Any], found: Preference | None) -> str:
+    count = len(plan["answers"])
+    broken = f" {plan['planned']} comparisons were planned." if count < plan["planned"] else ""
+    if found is None:
+        return f"{count} of {plan['planned']} comparisons were answered: not every pair was compared.{broken}"
+    order = sorted(range(found.worth.size), key=lambda row: -found.worth[row])
+    rows = "; ".join(f"{LETTERS[row]}: {plan['words'][row]}" for row in order)
+    first, last = order[0], order[-1]
+    share, low, high = (f"{100 * value:.0f}" for value in found.chance(first, last))
+    if not found.is_shown:
+        verdict = "No preference beyond chance"
+        rows = f"from most to least often preferred: {rows}"
+    else:
+        verdict = "A preference beyond chance"
+        rows = f"from most to least liked: {rows}"
+    told = (
+        f"{verdict}, {rows}. {LETTERS[first]} is preferred to {LETTERS[last]} in about {share} % ({low} to {high} %)."
+    )
+    odd = f" {found.circular} of the triples go in a circle." if found.circular else ""
+    helped = " One won or lost all its pairs; half a win was added to each." if found.is_helped else ""
+    unfit = " Worths do not explain the answers well." if found.p_fit is not None and found.p_fit < 0.05 else ""
+    return f"{told}{odd}{helped}{unfit}{broken} This holds for this listener and this sound."

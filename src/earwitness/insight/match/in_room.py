@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from earwitness.errors import InputError
-from earwitness.figures.info import figure_infos
+from earwitness.figures.registry import figure_infos
 from earwitness.figures.sensitivity import band_level
 from earwitness.files.data import worded
 from earwitness.insight.match.amplifier import sources_gain_db

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.errors import InputError
-from earwitness.figures.info import figure_infos
+from earwitness.figures.registry import figure_infos
 from earwitness.files.data import worded
 from earwitness.insight.match.off_axis import Orbits, Sound, orbits_of, sound_toward
 from earwitness.quantities import Curve, DirectionalResponse, Figure

@@ -16,8 +16,7 @@ import numpy as np
 from earwitness.dsp.minimum_phase import minimum_phase
 from earwitness.errors import InputError
 from earwitness.figures.highest_level import BAND_HZ, CleanLevel, clean_level_figure
-from earwitness.figures.info import figure_infos
-from earwitness.figures.registry import place_of
+from earwitness.figures.registry import figure_infos, place_of
 from earwitness.files.data import worded
 from earwitness.insight.match.crossover import Scheme, high_pass, low_pass, slope_words, summed
 from earwitness.insight.spread import value_and_spread

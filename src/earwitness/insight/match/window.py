@@ -105,7 +105,7 @@ def balance_window(
     asked = crossover_hz is not None
     if crossover_hz is None:
         crossover_hz = _deepest_hz(hz, energy_of(lines @ pressure), fine, change_db, response.valid[rows[known]])
-    band = _band(crossover_hz)
+    band = np.asarray(crossover_hz * 2.0 ** (np.arange(-12, 13) / _POINTS_PER_OCTAVE), dtype=np.float64)
     if hz[0] > band[0] / 1.2 or hz[-1] < band[-1] * 1.2 or not _is_valid(response, rows[known], band):
         raise InputError(f"the directions are not known from {band[0]:.0f} Hz to {band[-1]:.0f} Hz")
     inside = (hz >= band[0] / 1.2) & (hz <= band[-1] * 1.2)
@@ -180,10 +180,6 @@ def _missed(angle: FloatArray, pressure: np.typing.NDArray[np.complex128], most:
 def energy_of(pressure: np.typing.NDArray[np.complex128]) -> FloatArray:
     """Squares of the pressures, of the same shape."""
     return np.asarray(pressure.real**2 + pressure.imag**2, dtype=np.float64)
-
-
-def _band(crossover_hz: float) -> FloatArray:
-    return np.asarray(crossover_hz * 2.0 ** (np.arange(-12, 13) / _POINTS_PER_OCTAVE), dtype=np.float64)
 
 
 def third_octaves(hz: FloatArray, wanted_hz: FloatArray) -> FloatArray:

@@ -17,7 +17,7 @@ from earwitness.figures.rating import IDEAL_SUBWOOFER_HZ, NARROW_BAND_HZ, STRAIG
 from earwitness.figures.sampling import band_grid, sampled
 from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, Equalizer, gain_db
-from earwitness.insight.mend.scales import PER_OCTAVE, smooth_errors
+from earwitness.insight.mend.views import PER_OCTAVE, smooth_errors
 from earwitness.insight.mend.yardsticks import narrow_band_deviation, rms_about_line
 from earwitness.quantities import Curve, Figure
 from earwitness.quantities.arrays import FloatArray

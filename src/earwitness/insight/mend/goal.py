@@ -1,5 +1,6 @@
-"""What an equalizer is to reach: even by the joint objective, or with a slope or a table the user asks for."""
+"""What an equalizer is to reach, and with what: a goal beside evenness, and the limits of its bands."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -7,6 +8,7 @@ from typing import Literal
 import numpy as np
 
 from earwitness.errors import InputError
+from earwitness.insight.mend.equalizer import KINDS, BandKind
 from earwitness.quantities.arrays import BoolArray, FloatArray, lock_fields
 
 STEEPEST_DB_PER_OCTAVE = 6.0
@@ -75,3 +77,37 @@ def table(points: Sequence[tuple[float, float]]) -> Goal:
     if not good:
         raise InputError.of("insight.target_points", count=len(rows))
     return Goal("table", f"a listening window after a table of {len(rows)} points", 0.0, rows[:, 0], rows[:, 1])
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What a design may use.
+
+    gain_db : least and most of one band; total_boost_db : most of all bands together; q : least and most;
+    shelf_q : of shelves; range_hz : of the bands' frequencies, None for what the data allow; kinds : of bands
+    forced : also boost interference dips and below the useful bass, and mend what directions do not share
+    InputError for limits that are upside down.
+    """
+
+    gain_db: tuple[float, float] = (-12.0, 3.0)
+    total_boost_db: float = 3.0
+    q: tuple[float, float] = (0.4, 12.0)
+    shelf_q: tuple[float, float] = (0.4, 1.0)
+    range_hz: tuple[float, float] | None = None
+    kinds: tuple[BandKind, ...] = KINDS
+    forced: bool = False
+
+    def __post_init__(self) -> None:
+        pairs = {"gain": self.gain_db, "Q": self.q, "shelf Q": self.shelf_q, "range": self.range_hz or (1.0, 2.0)}
+        for name, (low, high) in pairs.items():
+            if not (math.isfinite(low) and math.isfinite(high) and low < high):
+                raise InputError(f"limits of the {name} from {low} to {high}", expected="finite, the lower first")
+        if self.q[0] <= 0 or self.shelf_q[0] <= 0 or pairs["range"][0] <= 0:
+            raise InputError("a limit of Q or frequency that is not above zero", expected="above zero")
+        if self.gain_db[0] > 0 or self.gain_db[1] < 0 or not self.total_boost_db >= 0:
+            raise InputError("limits of the gain that leave out 0 dB", expected="0 dB inside the limits")
+        if not self.kinds or any(kind not in KINDS for kind in self.kinds):
+            raise InputError(f"kinds of bands {self.kinds}", expected="one or more of " + ", ".join(KINDS))
+
+
+DEFAULT_LIMITS = Limits()

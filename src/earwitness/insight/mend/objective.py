@@ -22,15 +22,27 @@ import numpy as np
 
 from earwitness.errors import InputError
 from earwitness.insight.findings import Finding
+from earwitness.insight.findings.decompose import peaking_db
 from earwitness.insight.findings.finding import SOURCES
-from earwitness.insight.findings.shapes import peaking_db
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ
-from earwitness.insight.mend.goal import EVEN, Goal
-from earwitness.insight.mend.limits import DEFAULT_LIMITS, Limits
+from earwitness.insight.mend.goal import DEFAULT_LIMITS, EVEN, Goal, Limits
 from earwitness.insight.mend.phase import MINIMUM_PHASE_DEG, phase_bend_deg
-from earwitness.insight.mend.scales import PER_OCTAVE, Scales, over_units, scales_of
 from earwitness.insight.mend.units import UNKNOWN, Units
-from earwitness.insight.mend.views import CURVES, EARLY, ON, POWER, ROOM, WINDOW, Seen, Views, seen_of
+from earwitness.insight.mend.views import (
+    CURVES,
+    EARLY,
+    ON,
+    PER_OCTAVE,
+    POWER,
+    ROOM,
+    WINDOW,
+    Scales,
+    Seen,
+    Views,
+    over_units,
+    scales_of,
+    seen_of,
+)
 from earwitness.insight.mend.yardsticks import MIDDLE_HZ
 from earwitness.quantities.arrays import BoolArray, FloatArray, lock_fields
 

@@ -25,9 +25,9 @@ from earwitness.insight.mend.design import (
 )
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.insight.mend.objective import Problem
-from earwitness.insight.mend.scales import moved_up, smooth_errors
 from earwitness.insight.mend.search import refine
 from earwitness.insight.mend.task import Task, gains_of, is_barred
+from earwitness.insight.mend.views import moved_up, smooth_errors
 from earwitness.insight.mend.yardsticks import EVEN_DB, evenness_db, taken_share, worse, yardsticks
 from earwitness.quantities.arrays import FloatArray, IntArray
 

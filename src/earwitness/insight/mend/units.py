@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 
 from earwitness.figures.sampling import sampled
-from earwitness.insight.mend.scales import PER_OCTAVE, scales_of
+from earwitness.insight.mend.views import PER_OCTAVE, scales_of
 from earwitness.insight.variation import variation
 from earwitness.quantities import Curve
 from earwitness.quantities.arrays import FloatArray, Locked

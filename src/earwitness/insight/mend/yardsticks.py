@@ -12,8 +12,7 @@ import numpy as np
 from earwitness.figures.linearity import LINEARITY_BAND_HZ
 from earwitness.figures.rating import IDEAL_SUBWOOFER_HZ, NARROW_BAND_HZ, POINTS_PER_BAND, rating_value
 from earwitness.figures.sampling import band_grid, sampled, smoothed
-from earwitness.insight.mend.scales import scales_of
-from earwitness.insight.mend.views import ON, ROOM, WINDOW, Seen
+from earwitness.insight.mend.views import ON, ROOM, WINDOW, Seen, scales_of
 from earwitness.quantities import Curve
 from earwitness.quantities.arrays import FloatArray
 

@@ -16,7 +16,7 @@ from earwitness.exhibits.words import figure_words
 from earwitness.figures.registry import FIGURES
 from earwitness.publish.review import Review
 from earwitness.quantities import Curve, Figure
-from earwitness.render.tiny import tiny_curve
+from earwitness.render.traces import tiny_curve
 
 SITE_FORMAT: Final = 1
 # Columns of the index: key, short words, trade's term, whether more comes first.

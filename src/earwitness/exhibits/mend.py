@@ -1,20 +1,23 @@
-"""Exhibits: whether an equalizer pays, its bands, before and after, and how many bands pay."""
+"""Exhibits of mending: whether an equalizer pays and what it does, the equalizer in hand, and where to point."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from earwitness.exhibits.advice import MendAdvice
-from earwitness.exhibits.chart import Caption, Chart, Panel, Table, Trace
+from earwitness.exhibits.advice import AimAdvised, MendAdvice, SeatsAdvice
+from earwitness.exhibits.chart import Caption, Chart, Panel, Role, Table, Trace, chart, table
 from earwitness.exhibits.figures_table import SIGNED, figure_name
 from earwitness.exhibits.findings import marked
-from earwitness.exhibits.level_facts import joined, level_panel
-from earwitness.exhibits.texts import table
-from earwitness.exhibits.words import frequency_words, listed, number_words, sentence, true_minus
+from earwitness.exhibits.level_facts import joined, level_panel, level_span
+from earwitness.exhibits.words import figure_words, frequency_words, listed, number_words, sentence, true_minus
+from earwitness.files.data import worded
 from earwitness.insight.findings import Finding
+from earwitness.insight.mend.aim import Aim, AimStudy, aim_words
 from earwitness.insight.mend.change import ROUGHNESS, FigureChange
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
+from earwitness.insight.mend.goal import Goal
+from earwitness.insight.mend.live import Prepared, Weighed
 from earwitness.insight.mend.verdict import mends
 from earwitness.quantities import Curve
 
@@ -169,3 +172,142 @@ def gains_table(advice: MendAdvice) -> Table | None:
     if after is None:
         return None
     return table("before-after", change_rows(after.changes, after.before))
+
+
+_COMPARED_DEG = 20.0
+
+
+def aim_chart(advised: AimAdvised) -> Chart | None:
+    """Direct sound and in-room prediction on axis and at the best aim, or at 20 degrees where none is better."""
+    study = advised.horizontal
+    if study is None:
+        return None
+    ahead = _at(study, 0.0)
+    other = _at(study, study.best_deg or _COMPARED_DEG)
+    if ahead is None or other is None:
+        return None
+    words = aim_words(study.aims[0].orbit, other.angle_deg, both_sides=study.both_sides)
+    panels = [_panel("Direct sound", ahead, other, words, "direct")]
+    if ahead.in_room is not None and other.in_room is not None:
+        panels.append(_panel("Predicted in-room response", ahead, other, words, "in room"))
+    return chart("aim", panels, finding=study.sentence, reading=_aim_reading(advised), angle=words)
+
+
+def _panel(label: str, ahead: Aim, other: Aim, words: str, role: Role) -> Panel:
+    pairs = ((one.direct, one.in_room) for one in (ahead, other))
+    first, second = (pair[0 if role == "direct" else 1] for pair in pairs)
+    assert first is not None
+    assert second is not None
+    traces = (
+        Trace(first.renamed(f"{first.key}_ahead", first.name), "before", "on axis"),
+        Trace(second.renamed(f"{second.key}_turned", second.name), role, words.replace(" the axis", "", 1), True),
+    )
+    return level_panel(traces, label=label)
+
+
+def _at(study: AimStudy, angle_deg: float) -> Aim | None:
+    return next((one for one in study.aims if one.angle_deg == angle_deg), None)
+
+
+def _aim_reading(advised: AimAdvised) -> str:
+    up = advised.vertical
+    above = f"Tilt: {up.sentence}" if up is not None else _missing(advised, "vertical")
+    return joined(above, worded("exhibits.aim_means_listener_sits"))
+
+
+def _missing(advised: AimAdvised, orbit: str) -> str:
+    return sentence(f"the {orbit} aim cannot be studied: {advised.missing[orbit]}") if orbit in advised.missing else ""
+
+
+def aim_table(study: AimStudy, *, key: str = "aims", place: str = "across") -> Table:
+    """Unevenness of every aim, as it is and with an equalizer of its own."""
+    has_own = any(one.roughness_mended_db is not None for one in study.aims)
+    rows = []
+    for one in study.aims:
+        own = "not designed" if one.roughness_mended_db is None else f"{one.roughness_mended_db:.2f} dB"
+        spread = f"{one.roughness_db:.2f} ± {2 * one.u_db:.2f} dB"
+        notes = sentence("; ".join(one.notes)) or "As measured."
+        rows.append((f"{number_words(one.angle_deg, 0)}°", spread, *((own,) if has_own else ()), notes))
+    note = " ".join(sentence(words) for words in study.missing)
+    return Table(
+        key=key,
+        title=f"Aim by aim, {place}",
+        columns=("Aim", "Unevenness, rms", *(("With its own equalizer",) if has_own else ()), "Data"),
+        align=("right", "right", *(("right",) if has_own else ()), "left"),
+        rows=tuple(rows),
+        note=joined(study.sentence, note),
+    )
+
+
+LIVE = (
+    ("sound_power", "all directions", "sound power"),
+    ("early_reflections", "reflected", "early reflections"),
+    ("in_room", "in room", "in room"),
+    ("listening_window", "window", "listening window"),
+    ("on_axis", "direct", "on axis"),
+)
+LOWEST_GAIN_DB, HIGHEST_GAIN_DB = -15.0, 10.0
+
+
+def desk_chart(curves: Mapping[str, Curve], goal: Goal) -> Chart | None:
+    """The five curves of the balance, the goal's also as it was, and an equalizer of 0 dB; None without the goal's."""
+    if goal.curve not in curves:
+        return None
+    there = [(curves[key], role, label) for key, role, label in LIVE if key in curves]
+    before = curves[goal.curve].renamed("goal_before", f"{curves[goal.curve].name}, before")
+    low, high = level_span(tuple(curve for curve, _, _ in there), span_db=35.0)
+    traces = (
+        Trace(before, "before", "before"),
+        *(Trace(curve, role, label) for curve, role, label in there),  # type: ignore[arg-type]
+    )
+    like = curves[goal.curve]
+    flat = Curve.bare("equalizer_gain", "the equalizer", like.axis, np.zeros(len(like.axis)))
+    return chart(
+        "desk",
+        (
+            Panel("Level", like.reference or "dB", low, high, 5.0, traces=traces),
+            Panel(
+                "Equalizer", "dB", LOWEST_GAIN_DB, HIGHEST_GAIN_DB, 5.0, traces=(Trace(flat, "mended", "equalizer"),)
+            ),
+        ),
+    )
+
+
+def desk_rows(at: Prepared, now: Weighed) -> tuple[tuple[str, str, str, str, str], ...]:
+    """Figures before and now, the change with its 95 % uncertainty, and whether it is for the better, in words; the
+    distance from the target first."""
+    rows = change_rows(now.changes, at.before)
+    if now.left is None:
+        return rows
+    before, after = now.left.deviation_before_db, now.left.deviation_after_db
+    change = f"{number_words(after - before, 2, sign=True)} dB"
+    first = ("Away from the target, rms", f"{number_words(before, 2)} dB", f"{number_words(after, 2)} dB", change, "")
+    return (first, *rows)
+
+
+def seat_chart(seats: SeatsAdvice, loudspeaker: str) -> Chart | None:
+    """Direct sound at every seat against the mean of all, of one loudspeaker of a plan; None where it has none."""
+    spread = seats.spreads.get(loudspeaker)
+    if spread is None or not spread.levels:
+        return None
+    roles = ("first", "second", "third", "fourth")
+    traces = tuple(
+        Trace(curve, roles[place] if place < len(roles) else "plain", name)  # type: ignore[arg-type]
+        for place, (name, curve) in enumerate(list(spread.levels.items())[:8])
+    )
+    values = np.concatenate([t.curve.values[t.curve.valid & (t.curve.axis.hz >= 200.0)] for t in traces])
+    most = 5.0 * max(1.0, float(np.ceil(np.abs(values).max() / 5.0))) if values.size else 5.0
+    most = min(most, 15.0)
+    told = spread.figures["seat_spread"]
+    left = len(spread.levels) - len(traces)
+    return chart(
+        "seat-curves",
+        (Panel("Level", "dB against the mean", -most, most, 5.0, traces=traces),),
+        finding=f"From seat to seat the direct sound differs by {figure_words(told)}.",
+        low_hz=200.0,
+        reading=joined(
+            f"{left} more seats are not drawn." if left > 0 else "",
+            "A seat outside the measured directions has no curve." if spread.left_out else "",
+        ),
+        loudspeaker=loudspeaker,
+    )

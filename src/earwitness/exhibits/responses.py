@@ -1,13 +1,28 @@
-"""Exhibit: the response on axis before and after a change of gate or splice."""
+"""Exhibits of the bench: responses as files have them, and on axis before and after a change of gate or splice."""
 
 from dataclasses import replace
 
 import numpy as np
 
-from earwitness.exhibits.chart import Chart, Trace
-from earwitness.exhibits.level_facts import level_panel, valid_values
-from earwitness.exhibits.texts import chart
+from earwitness.exhibits.chart import Chart, Panel, Trace, chart
+from earwitness.exhibits.level_facts import level_panel, level_span, valid_values
 from earwitness.quantities import Curve
+
+
+def seen_chart(curves: tuple[Curve, ...]) -> Chart | None:
+    """Levels of a few directions, the one nearest the axis in the ink of the direct sound; None without any."""
+    if not curves:
+        return None
+    low, high = level_span(curves, span_db=40.0)
+    others = tuple(Trace(curve, "plain", curve.name) for curve in reversed(curves[1:]))
+    first = Trace(curves[0], "direct", curves[0].name)
+    finding = f"{len(curves)} directions of the data, {curves[0].name} in front." if others else "The data's direction."
+    return chart(
+        "seen-responses",
+        (Panel("Level", "dB, as the files have it", low, high, 10.0, traces=(*others, first)),),
+        finding=finding,
+    )
+
 
 BEFORE, AFTER = "before", "after"
 
