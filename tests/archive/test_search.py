@@ -30,7 +30,7 @@ from earwitness.archive.search import (
     summary_sources,
 )
 from earwitness.errors import ArchiveError, InputError, OutputError
-from earwitness.quantities import Figure, not_judged
+from earwitness.quantities import Asked, Figure
 
 
 def figure(key: str, value: float, *, u: float = 0.5) -> Figure:
@@ -56,7 +56,7 @@ def titles(archive: Archive, query: SearchQuery) -> list[str]:
 
 def test_a_summary_is_found_with_its_figures_and_replaced_as_a_whole(tmp_path: Path) -> None:
     with shelf(tmp_path, "Lantern 2") as archive:
-        missing = not_judged("f6", "too noisy", unit="Hz", method="invented")
+        missing = Asked("f6", "Hz", "invented").refused("too noisy")
         put_summary(archive, 1, [figure("f3", 41.5), missing, figure("rating", 6.1, u=0.2)], facts(notes="warm bass"))
         (row,) = search(archive, SearchQuery()).rows
         assert (row.loudspeaker_id, row.title, row.type, row.price) == (

@@ -84,8 +84,8 @@ def test_a_loop_goes_on_as_if_it_had_been_played_before() -> None:
 
 def test_harmonics_under_the_noise_are_not_added() -> None:
     axis = FrequencyAxis(HZ)
-    known = Curve.bare("distortion_3", "", axis, np.full(HZ.size, -50.0), HZ > 100.0)
-    lost = Curve.bare("distortion_2", "", axis, np.full(HZ.size, -50.0), np.zeros(HZ.size, dtype=bool))
+    known = Curve.of("distortion_3", "", axis, np.full(HZ.size, -50.0), HZ > 100.0)
+    lost = Curve.of("distortion_2", "", axis, np.full(HZ.size, -50.0), np.zeros(HZ.size, dtype=bool))
     made = distorted(flat(HZ), {2: lost, 3: known}, "distorted", "")
     assert [one.order for one in made.harmonics] == [3]
     assert made.harmonics[0].hz[0] > 300.0

@@ -33,6 +33,7 @@ from earwitness.figures.tones import multitone_curves
 from earwitness.insight.findings.finding import Finding, Kind
 from earwitness.insight.mend.equalizer import Band
 from earwitness.quantities import (
+    Asked,
     Curve,
     DirectionalResponse,
     Directions,
@@ -43,7 +44,6 @@ from earwitness.quantities import (
     Measurement,
     Reading,
     log_axis,
-    not_judged,
 )
 from earwitness.quantities.loud_takes import MultitoneReading
 
@@ -250,7 +250,7 @@ def test_reasons_have_a_short_form_and_true_minus_signs() -> None:
     )
     assert short_reason(long, whole=False) == "listening window: 2 of 9 positions were not measured, and more"
     assert short_reason("no bass", whole=False) == "no bass"
-    refused = not_judged("f6", long, unit="Hz", method="fall")
+    refused = Asked("f6", "Hz", "fall").refused(long)
     table = figures_table(Reading({}, {"f6": refused}, {}, {}, {}))
     assert "vertical −10°" in table.rows[0][1]
     # Publications are compared by these words: another sign there would be told as a correction.

@@ -21,7 +21,7 @@ from earwitness.exhibits.trust import quality, trust
 from earwitness.exhibits.words import figure_words
 from earwitness.figures.read import read_measurement
 from earwitness.figures.registry import FIGURES, OWN_KIND
-from earwitness.quantities import Measurement, Reading, not_judged
+from earwitness.quantities import Asked, Measurement, Reading
 from earwitness.session.session import Session
 
 Measure = Callable[..., Measurement]
@@ -91,7 +91,7 @@ def test_balance_speaks_of_f6(reading: Reading, measurement: Measurement) -> Non
     assert figure.value is not None
     assert f"{figure.value:.0f}" in figure_words(figure)
     assert f"by 6 dB at {plain(figure_words(figure))} (F6)." in finding(balance(reading, measurement))
-    silent = replace(reading, figures={"f6": not_judged("f6", "no bass", unit="Hz", method="fall")})
+    silent = replace(reading, figures={"f6": Asked("f6", "Hz", "fall").refused("no bass")})
     assert "F6" not in finding(balance(silent, measurement))
 
 

@@ -17,7 +17,7 @@ from earwitness.exhibits.words import (
     number_words,
     value_words,
 )
-from earwitness.quantities import Figure, not_judged
+from earwitness.quantities import Asked, Figure
 
 
 def plain(text: str) -> str:
@@ -70,7 +70,7 @@ def test_frequencies(hz: float, words: str) -> None:
 
 
 def test_a_figure_without_value_says_why() -> None:
-    figure = not_judged("f6", "no near field was recorded", unit="Hz", method="first fall")
+    figure = Asked("f6", "Hz", "first fall").refused("no near field was recorded")
     assert figure_words(figure) == "not judged: no near field was recorded"
 
 

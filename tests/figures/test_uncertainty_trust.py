@@ -7,7 +7,7 @@ import pytest
 
 from earwitness.figures.uncertainty import alone, draws_of, interpolated, with_spread
 from earwitness.figures.windows import Levels, session_causes
-from earwitness.quantities import Curve, Figure, FrequencyAxis, from_orbit, not_judged
+from earwitness.quantities import Asked, Curve, Figure, FrequencyAxis, from_orbit
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.causes import smooth_basis, smooth_causes, u_of_causes_db
 
@@ -99,5 +99,5 @@ def test_the_interval_does_not_leave_what_the_quantity_cannot() -> None:
 
 
 def test_a_figure_that_is_not_judged_gets_no_spread() -> None:
-    gone = not_judged("f3", "the gate ends above it", unit="Hz", method="rule")
+    gone = Asked("f3", "Hz", "rule").refused("the gate ends above it")
     assert with_spread(gone, np.arange(101.0)) is gone

@@ -12,6 +12,7 @@ from earwitness.figures.load import load_figures
 from earwitness.figures.read import read_response
 from earwitness.insight.claims import judge_claims, over_units, upper_limit
 from earwitness.quantities import (
+    Asked,
     Curve,
     DirectionalResponse,
     Figure,
@@ -19,7 +20,6 @@ from earwitness.quantities import (
     Reading,
     cta_orbits,
     log_axis,
-    not_judged,
     report_axis,
 )
 from earwitness.session.record import Claim
@@ -180,7 +180,7 @@ def test_a_minimum_known_only_in_part_cannot_hold_but_can_fall_short() -> None:
 
 
 def test_what_cannot_be_judged_says_why() -> None:
-    known = reading(sensitivity=not_judged("sensitivity", "the level is not calibrated", unit="dB", method="mean"))
+    known = reading(sensitivity=Asked("sensitivity", "dB", "mean").refused("the level is not calibrated"))
     found = judge_claims(
         [
             claim("sensitivity", 87.0, "dB"),

@@ -10,7 +10,7 @@ import pytest
 from earwitness.insight.claims import judge_claims
 from earwitness.insight.for_whom import LOW_NOTES, for_whom
 from earwitness.insight.match.amplifier import amplifier, match_amplifier
-from earwitness.quantities import Figure, Reading, not_judged
+from earwitness.quantities import Asked, Figure, Reading
 from earwitness.session.record import Claim
 
 
@@ -90,7 +90,7 @@ def test_claims_are_counted() -> None:
 
 
 def test_what_was_not_measured_is_not_said() -> None:
-    nothing = Reading({}, {"f6": not_judged("f6", "no bass", unit="Hz", method="made")}, {}, {}, {})
+    nothing = Reading({}, {"f6": Asked("f6", "Hz", "made").refused("no bass")}, {}, {}, {})
     assert for_whom(nothing) == ()
 
 

@@ -26,7 +26,7 @@ from earwitness.insight.match.seats import (
     seen_from,
     vertical_window,
 )
-from earwitness.quantities import DirectionalResponse, Directions, Figure, cta_orbits, from_orbit, log_axis, not_judged
+from earwitness.quantities import Asked, DirectionalResponse, Directions, Figure, cta_orbits, from_orbit, log_axis
 from earwitness.session.room_plan import RoomPlan
 
 AXIS = log_axis(100.0, 16_000.0, 12)
@@ -203,7 +203,7 @@ def test_cinema_reference() -> None:
     assert distance_sentences(seat_angles(room)) == ("left: distance alone makes b 12.0 dB quieter than a.",)
     said = seat_sentences({}, {}, found)
     assert "at b from left: -12.0 ± 1.0 dB, below the goal" in said[-1]
-    unknown = not_judged("highest_clean_level", "no level series", unit="dB", method="limits")
+    unknown = Asked("highest_clean_level", "dB", "limits").refused("no level series")
     assert seat_headroom(unknown, room)["left", "a"].reason == "highest level: no level series"
 
 

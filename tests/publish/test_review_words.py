@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from earwitness.publish.review import choices_words, review_of
-from earwitness.quantities import Measurement, Reading, not_judged
+from earwitness.quantities import Asked, Measurement, Reading
 from earwitness.session.session import Session
 
 LONG = (
@@ -17,7 +17,7 @@ LONG = (
 def test_the_summary_has_the_beginning_of_a_reason_and_the_table_all_of_it(
     reading: Reading, measurement: Measurement, session: Session
 ) -> None:
-    refused = not_judged("in_room_slope", LONG, unit="dB/octave", method="line")
+    refused = Asked("in_room_slope", "dB/octave", "line").refused(LONG)
     figures = {**reading.figures, "in_room_slope": refused}
     review = review_of(replace(reading, figures=figures), measurement, session)
     told = next(headline for headline in review.headlines if headline.words == "Tilt in a room")

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from earwitness.quantities import (
+    Asked,
     Cause,
     Curve,
     DirectionalResponse,
@@ -15,7 +16,6 @@ from earwitness.quantities import (
     cta_orbits,
     from_orbit,
     log_axis,
-    not_judged,
     on_orbit,
     report_axis,
     step,
@@ -132,7 +132,7 @@ def test_a_figure_has_a_number_or_a_reason_never_both_never_neither() -> None:
         Figure("f3", float("nan"), 1.0, "Hz", None, "rule")
     with pytest.raises(ValueError, match="a reason"):
         Figure("f3", 1.0, 1.0, "Hz", None, "rule", reason="none")
-    assert not not_judged("f3", "the gate ends above it", unit="Hz", method="rule").is_judged
+    assert not Asked("f3", "Hz", "rule").refused("the gate ends above it").is_judged
 
 
 def test_a_step_has_the_same_key_for_the_same_settings_in_any_order() -> None:

@@ -55,10 +55,10 @@ from earwitness.insight.match.window import BalanceWindow, balance_window
 from earwitness.quantities import (
     REFERENCE_PRESSURE_PA,
     REFERENCE_VOLTAGE_V,
+    Asked,
     Curve,
     DirectionalResponse,
     Directions,
-    not_judged,
 )
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.axis import hz_words
@@ -329,7 +329,7 @@ def seats_for(
 ) -> SeatsAdvice:
     """What every seat of a plan gets; headroom by the highest clean level, else by the amplifier's."""
     response, figures = result.measurement.response, result.reading.figures
-    unknown = not_judged(_HIGHEST, "no highest level was measured", unit="dB", method="")
+    unknown = Asked(_HIGHEST, "dB", "").refused("no highest level was measured")
     highest = figures.get(_HIGHEST, unknown)
     if not highest.is_judged and amplifier is not None:
         highest = amplifier.figures["amplifier_highest_level"]

@@ -161,7 +161,7 @@ def _curve(angle: float, hz: FloatArray, level: FloatArray) -> Curve:
     drawn = np.interp(np.log(axis.hz), np.log(hz[good]), level[good]) if good.sum() > 1 else np.zeros(len(axis))
     inside = (axis.hz >= hz[good].min()) & (axis.hz <= hz[good].max()) if good.sum() > 1 else np.zeros(len(axis), bool)
     name = f"{angle:g}°".replace("-", "\u2212")
-    return Curve.bare(f"at_{angle:g}", name, axis, drawn, inside, reference="dB, as the files have it")
+    return Curve.of(f"at_{angle:g}", name, axis, drawn, inside, reference="dB, as the files have it")
 
 
 def groups_shown(found: Survey) -> list[dict[str, object]]:

@@ -87,7 +87,7 @@ def noise(reading: Reading, measurement: Measurement) -> Chart | None:
     axis = FrequencyAxis(found.band_hz)
 
     def trace(key: str, name: str, values: np.typing.NDArray[np.float64]) -> Curve:
-        return Curve.bare(key, name, axis, values, values > _LOWEST_NOISE_DB, reference="dB SPL in third octaves")
+        return Curve.of(key, name, axis, values, values > _LOWEST_NOISE_DB, reference="dB SPL in third octaves")
 
     on, off = trace("noise_on", "switched on", found.on_db), trace("noise_off", "switched off", found.off_db)
     low, high = step_span(valid_values((on, off)), 10.0, low=_LOWEST_NOISE_DB, high=30.0)

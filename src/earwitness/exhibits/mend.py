@@ -68,7 +68,7 @@ def _before_after(before: Curve, after: Curve) -> Panel:
 
 def _gain_panel(equalizer: Equalizer, like: Curve) -> Panel:
     gain = gain_db(equalizer, like.axis.hz)
-    curve = Curve.bare("equalizer_gain", "the equalizer", like.axis, gain)
+    curve = Curve.of("equalizer_gain", "the equalizer", like.axis, gain)
     low = min(-5.0, 5.0 * np.floor(float(gain.min()) / 5.0))
     high = max(5.0, 5.0 * np.ceil(float(gain.max()) / 5.0))
     return Panel("Equalizer", "dB", float(low), float(high), 5.0, traces=(Trace(curve, "mended", "equalizer"),))
@@ -261,7 +261,7 @@ def desk_chart(curves: Mapping[str, Curve], goal: Goal) -> Chart | None:
         *(Trace(curve, role, label) for curve, role, label in there),  # type: ignore[arg-type]
     )
     like = curves[goal.curve]
-    flat = Curve.bare("equalizer_gain", "the equalizer", like.axis, np.zeros(len(like.axis)))
+    flat = Curve.of("equalizer_gain", "the equalizer", like.axis, np.zeros(len(like.axis)))
     return chart(
         "desk",
         (

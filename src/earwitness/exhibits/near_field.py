@@ -61,6 +61,6 @@ def _curve_of(part: NearField, response: DirectionalResponse) -> Curve:
     level = part.level_db + 20 * np.log10(response.reference_v / REFERENCE_PRESSURE_PA)
     valid = (hz >= part.lowest_valid_hz) & (hz <= part.highest_valid_hz) & np.isfinite(level)
     key, name = f"near_field {part.driver}", f"near field of {part.driver}"
-    return Curve.bare(
+    return Curve.of(
         key, name, part.axis, level, valid, reference=f"dB SPL at the microphone, {response.reference or '2.83 V'}"
     )

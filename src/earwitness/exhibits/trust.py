@@ -35,9 +35,9 @@ def trust(reading: Reading, measurement: Measurement) -> Chart | None:
     total = np.asarray(np.sqrt(np.sum([line.u_db**2 for line in measurement.budget], axis=0)))
     shown = sorted(measurement.budget, key=lambda line: -float(line.u_db.max()))[:_SHOWN_LINES]
     traces = (
-        Trace(Curve.bare("u_total", "all together", axis, COVERAGE_FACTOR * total, known), "plain", "all together"),
+        Trace(Curve.of("u_total", "all together", axis, COVERAGE_FACTOR * total, known), "plain", "all together"),
         *(
-            Trace(Curve.bare(f"u {n}", line.name, axis, COVERAGE_FACTOR * line.u_db, known), role, line.name)
+            Trace(Curve.of(f"u {n}", line.name, axis, COVERAGE_FACTOR * line.u_db, known), role, line.name)
             for n, (line, role) in enumerate(zip(shown, _LINE_ROLES, strict=False))
         ),
     )
@@ -103,10 +103,8 @@ def _noise_traces(measurement: Measurement, axis: FrequencyAxis) -> tuple[Trace,
     safe = np.where(np.isfinite(snr), snr, 0.0)
     front = int(rows[np.abs(angles).argmin()])
     return (
-        Trace(Curve.bare("snr_axis", "on axis", axis, safe[front], known), "direct", "on axis"),
-        Trace(
-            Curve.bare("snr_least", "weakest direction", axis, safe.min(axis=0), known), "plain", "weakest direction"
-        ),
+        Trace(Curve.of("snr_axis", "on axis", axis, safe[front], known), "direct", "on axis"),
+        Trace(Curve.of("snr_least", "weakest direction", axis, safe.min(axis=0), known), "plain", "weakest direction"),
     )
 
 
@@ -189,7 +187,7 @@ def separation_chart(axis: FrequencyAxis, scan: ScanReading) -> Chart:
     size = np.minimum(20 * np.log10(np.maximum(scan.condition, 1.0)), 60.0)
 
     def line(key: str, name: str, values: FloatArray, role: Role, known: BoolArray = valid) -> tuple[Trace, ...]:
-        return (Trace(Curve.bare(key, name, axis, values, known), role, name),)
+        return (Trace(Curve.of(key, name, axis, values, known), role, name),)
 
     fit = line("residual", "left by the fit", scan.residual_db, "direct")
     fit += line("leave_out", "at points not used", scan.leave_out_db, "plain")

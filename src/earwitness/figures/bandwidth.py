@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from earwitness.figures.uncertainty import Drawn, drawn, with_spread
-from earwitness.quantities import Curve, Figure, not_judged
+from earwitness.quantities import Asked, Curve, Figure
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
 from earwitness.quantities.axis import hz_words
 
@@ -179,9 +179,10 @@ def _limit(curves: Drawn, reference_db: float | FloatArray, drop_db: float, way:
         f"looked for from {hz_words(way.start_hz)} {way.words}"
     )
     found = _ends(curves, reference - drop_db, way)
+    asked = Asked(key, "Hz", method, lineage=curve.lineage)
     if isinstance(found, str):
-        return not_judged(key, found, unit="Hz", method=method, lineage=curve.lineage)
-    figure = Figure(key, float(found.hz[0]), 0.0, "Hz", found.band_hz, method, lineage=curve.lineage)
+        return asked.refused(found)
+    figure = replace(asked, band_hz=found.band_hz).judged(float(found.hz[0]))
     if found.places[0] < 0:
         return replace(figure, bound="at most" if way.is_low else "at least", caveats=found.dips)
     figure = with_spread(figure, found.hz, curve.causes, low=0.0)

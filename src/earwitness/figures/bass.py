@@ -63,10 +63,8 @@ def _delays(curve: Curve | None) -> list[Figure]:
         row = -1 if curve is None else int(np.argmin(np.abs(np.log(curve.axis.hz / hz))))
         if curve is None or not curve.valid[row]:
             continue
-        value, info = float(curve.values[row]), INFO["bass_group_delay"]
-        periods = f"{value * hz / 1000.0:.2f} periods"
-        made = Figure(info.key, value, float(curve.u_total[row]), info.unit, (hz, hz), info.method, caveats=(periods,))
-        found.append(replace(made, key=f"{info.key}@{hz:g}hz", lineage=curve.lineage))
+        value, asked = float(curve.values[row]), INFO["bass_group_delay"].asked(curve.lineage, (hz, hz), at=f"{hz:g}hz")
+        found.append(asked.judged(value, float(curve.u_total[row]), f"{value * hz / 1000.0:.2f} periods"))
     return found
 
 
@@ -90,7 +88,7 @@ def own_filter(measurement: Measurement) -> Curve | None:
     # Two takes at one place: what the recorder and the air moved between them (own choice).
     u = np.full(hz.size, 0.1)
     name = f"with {filtered.crossover}"
-    return Curve("own_filter", name, plain.axis, values, u, np.zeros(hz.size), valid, "dB", "dB against without it")
+    return Curve.of("own_filter", name, plain.axis, values, valid, u=u, reference="dB against without it")
 
 
 def _filter(curve: Curve | None) -> list[Figure]:
@@ -107,7 +105,7 @@ def _filter(curve: Curve | None) -> list[Figure]:
         return [corner, info.refused("less than half an octave is known beyond the corner")]
     (slope, _), spread = np.polyfit(np.log2(hz[part]), curve.values[part], 1, cov=True)
     u = math.hypot(math.sqrt(float(spread[0, 0])) * 4.0, 0.2)
-    return [corner, Figure(info.key, float(slope), u, info.unit, None, info.method, lineage=curve.lineage)]
+    return [corner, info.asked(curve.lineage).judged(float(slope), u)]
 
 
 def _bursts(figures: Mapping[str, Figure], liters: float | None) -> list[Figure]:

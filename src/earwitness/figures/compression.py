@@ -8,10 +8,10 @@ from itertools import pairwise
 import numpy as np
 
 from earwitness.errors import InputError
-from earwitness.figures.distortion import figure_at, level_key, level_series
+from earwitness.figures.distortion import level_key, level_series
 from earwitness.figures.registry import figure_infos
 from earwitness.figures.sampling import smoothed
-from earwitness.quantities import Curve, Figure, Harmonics, NoiseRun, not_judged
+from earwitness.quantities import Curve, Figure, Harmonics, NoiseRun
 from earwitness.quantities.arrays import BoolArray, FloatArray
 
 LEAST_SNR_DB = 20.0
@@ -21,7 +21,7 @@ U_REPEAT_DB = 0.1
 WARM_K = 1.5
 REFERENCE = "dB less than the lowest level promises"
 COMPRESSION_FIGURES = figure_infos("compression")
-_METHODS = {info.key: info.method for info in COMPRESSION_FIGURES}
+INFO = {info.key: info for info in COMPRESSION_FIGURES}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,17 +71,9 @@ def compression(
         repeat = np.full(values.size, U_REPEAT_DB) if changed is None else np.hypot(changed / math.sqrt(3.0), 0.03)
         valid = _told(low) & _told(high) & (_snr_db(low) >= LEAST_SNR_DB)
         reference = REFERENCE if low is base else "dB less than the level below promises"
-        return Curve(
-            f"{name}@{level_key(high.drive_v)}",
-            words,
-            low.axis,
-            values,
-            np.hypot(noise, repeat),
-            np.full(values.size, u_voltage_db),
-            valid,
-            "dB",
-            reference,
-            lineage,
+        key, u = f"{name}@{level_key(high.drive_v)}", np.hypot(noise, repeat)
+        return Curve.of(
+            key, words, low.axis, values, valid, u=u, u_common=u_voltage_db, reference=reference, lineage=lineage
         )
 
     total = tuple(against(base, take, "compression", "compression") for take in series[1:])
@@ -127,9 +119,8 @@ def _drift(takes: Sequence[Harmonics], recorded: Sequence[str], lineage: tuple[s
     values = last.fundamental_db - first.fundamental_db
     u = np.hypot(_u_noise(first), _u_noise(last))
     key, words = f"level_drift@{level_key(repeated[0])}", "change of the same level over the series"
-    zeros = np.zeros(values.size)
     valid = np.asarray(first.valid.any(axis=0), dtype=bool)
-    return Curve(key, words, first.axis, values, u, zeros, valid, "dB", "dB against the first take", lineage)
+    return Curve.of(key, words, first.axis, values, valid, u=u, reference="dB against the first take", lineage=lineage)
 
 
 def _caveats(
@@ -166,18 +157,18 @@ def compression_figures(found: Compression, *, band_hz: tuple[float, float] = BA
     figures: dict[str, Figure] = {}
     for volts, curve in zip(found.drive_v[1:], found.total, strict=True):
         for name in ("compression_largest", "compression_mean"):
-            key = figure_at(name, volts)
-            figures[key] = _figure(name, key, curve, band_hz, found.caveats)
+            figure = _figure(name, volts, curve, band_hz, found.caveats)
+            figures[figure.key] = figure
     return figures
 
 
-def _figure(name: str, key: str, curve: Curve, band_hz: tuple[float, float], caveats: tuple[str, ...]) -> Figure:
+def _figure(name: str, volts: float, curve: Curve, band_hz: tuple[float, float], caveats: tuple[str, ...]) -> Figure:
     hz = curve.axis.hz
     inside = (hz >= band_hz[0]) & (hz <= band_hz[1])
     usable = inside & curve.valid
+    asked = INFO[name].asked(curve.lineage, band_hz, at=level_key(volts))
     if np.count_nonzero(usable) < 0.9 * np.count_nonzero(inside) or not usable.any():
-        reason = "noise is too near to the lowest level in part of the band"
-        return not_judged(key, reason, unit="dB", method=_METHODS[name], band_hz=band_hz, lineage=curve.lineage)
+        return asked.refused("noise is too near to the lowest level in part of the band")
     if name == "compression_mean":
         steps = np.gradient(np.log2(hz))[usable]
         value = float(np.average(curve.values[usable], weights=steps))
@@ -187,7 +178,7 @@ def _figure(name: str, key: str, curve: Curve, band_hz: tuple[float, float], cav
         row = int(np.flatnonzero(usable)[np.argmax(smooth.values[usable])])
         value, u = float(smooth.values[row]), float(curve.u_total[row])
         caveats = (f"at {hz[row]:.0f} Hz", *caveats)
-    return Figure(key, value, u, "dB", band_hz, _METHODS[name], caveats=caveats, lineage=curve.lineage)
+    return asked.judged(value, u, *caveats)
 
 
 def long_term(run: NoiseRun, *, lineage: tuple[str, ...] = ()) -> Curve:
@@ -195,21 +186,21 @@ def long_term(run: NoiseRun, *, lineage: tuple[str, ...] = ()) -> Curve:
 
     The same signal at the same voltage, so drive and calibration cancel.
     """
-    words = f"loss after {run.after_s:g} s of noise"
-    key = f"compression_long_term@{level_key(run.drive_v)}"
-    loss, zeros = run.start_db - run.hot_db, np.zeros(len(run.axis))
-    return Curve(key, words, run.axis, loss, run.u_db, zeros, run.valid, "dB", "dB less than at the start", lineage)
+    key, words = f"compression_long_term@{level_key(run.drive_v)}", f"loss after {run.after_s:g} s of noise"
+    loss = run.start_db - run.hot_db
+    return Curve.of(
+        key, words, run.axis, loss, run.valid, u=run.u_db, reference="dB less than at the start", lineage=lineage
+    )
 
 
 def long_term_figure(run: NoiseRun, *, band_hz: tuple[float, float] = BAND_HZ, lineage: tuple[str, ...] = ()) -> Figure:
     """Largest loss of a noise run, its key with the level behind "@"."""
     curve, hz = long_term(run, lineage=lineage), run.axis.hz
-    key, method = figure_at("compression_long_term", run.drive_v), _METHODS["compression_long_term"]
+    asked = INFO["compression_long_term"].asked(lineage, band_hz, at=level_key(run.drive_v))
     inside = (hz >= band_hz[0]) & (hz <= band_hz[1])
     usable = inside & curve.valid
     if np.count_nonzero(usable) < 0.5 * np.count_nonzero(inside):
-        reason = "noise is too near, or the run too short, in half of the band"
-        return not_judged(key, reason, unit="dB", method=method, band_hz=band_hz, lineage=lineage)
+        return asked.refused("noise is too near, or the run too short, in half of the band")
     row = int(np.flatnonzero(usable)[np.argmax(curve.values[usable])])
     caveats = [f"at {hz[row]:.0f} Hz", f"after {run.after_s:g} s of noise of {run.drive_v:g} V rms"]
     if np.count_nonzero(usable) < np.count_nonzero(inside):
@@ -217,5 +208,4 @@ def long_term_figure(run: NoiseRun, *, band_hz: tuple[float, float] = BAND_HZ, l
         caveats.append(f"judged from {hz[rows[0]]:.0f} Hz to {hz[rows[-1]]:.0f} Hz")
     if not run.against_reference:
         caveats.append("there is no loop-back, so the noise's own ups and downs are in it")
-    value, u = float(curve.values[row]), float(curve.u_total[row])
-    return Figure(key, value, u, "dB", band_hz, method, caveats=tuple(caveats), lineage=lineage)
+    return asked.judged(float(curve.values[row]), float(curve.u_total[row]), *caveats)

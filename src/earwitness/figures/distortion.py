@@ -9,7 +9,7 @@ import numpy as np
 from earwitness.errors import InputError
 from earwitness.figures.registry import figure_infos
 from earwitness.figures.sampling import smoothed
-from earwitness.quantities import REFERENCE_VOLTAGE_V, Curve, Figure, Harmonics, not_judged
+from earwitness.quantities import REFERENCE_VOLTAGE_V, Asked, Curve, Figure, Harmonics
 from earwitness.quantities.arrays import BoolArray, FloatArray
 
 MARGIN_DB = 6.0
@@ -29,7 +29,7 @@ AT_ONE_METER = "dB SPL at 1 m, free field"
 _NAMES = {2: "2nd harmonic", 3: "3rd harmonic", 4: "4th harmonic", 5: "5th harmonic"}
 
 DISTORTION_FIGURES = figure_infos("distortion")
-_METHODS = {info.key: info.method for info in DISTORTION_FIGURES}
+INFO = {info.key: info for info in DISTORTION_FIGURES}
 
 
 def level_key(drive_v: float) -> str:
@@ -184,7 +184,7 @@ def distortion(
     zeros = np.zeros(len(axis))
 
     def curve(name: str, words: str, values: FloatArray, u_db: FloatArray, valid: BoolArray, reference: str) -> Curve:
-        return Curve(f"{name}@{key}", words, axis, values, u_db, zeros, valid, "dB", reference, lineage)
+        return Curve.of(f"{name}@{key}", words, axis, values, valid, u=u_db, reference=reference, lineage=lineage)
 
     harmonics = tuple(
         curve(
@@ -247,7 +247,7 @@ def _averaged(take: Harmonics, smoothing: int) -> tuple[FloatArray, FloatArray, 
     """Fundamental (F,), harmonics and noise (K, F) as energy means over 1/smoothing octave of the fundamental."""
 
     def mean(values: FloatArray, valid: BoolArray) -> FloatArray:
-        line = Curve.bare("", "", take.axis, np.maximum(values, _LOWEST_DB), valid)
+        line = Curve.of("", "", take.axis, np.maximum(values, _LOWEST_DB), valid)
         return smoothed(line, smoothing).values
 
     rows = [mean(values, valid) for values, valid in zip(take.harmonic_db, take.valid, strict=True)]
@@ -291,63 +291,53 @@ def passes_limit(found: Distortion, limit_percent: float, *, start_hz: float = S
     distortion, it is below the limit if distortion and noise together are. Not judged where the limit is passed, or
     covered by noise, already at start_hz.
     """
-    key, method = f"distortion_{limit_percent:g}_percent", _METHODS.get(f"distortion_{limit_percent:g}_percent", "")
-    method = method or f"First frequency, down from {start_hz:g} Hz, at which the total passes {limit_percent:g} %."
-    curve, hz = found.total, found.total.axis.hz
-    place = figure_at(key, found.drive_v)
-
-    def refuse(reason: str) -> Figure:
-        return not_judged(place, reason, unit="Hz", method=method, lineage=curve.lineage)
-
+    key, curve, hz = f"distortion_{limit_percent:g}_percent", found.total, found.total.axis.hz
+    method = f"First frequency, down from {start_hz:g} Hz, at which the total passes {limit_percent:g} %."
+    method = INFO[key].method if key in INFO else method
+    asked = Asked(figure_at(key, found.drive_v), "Hz", method, lineage=curve.lineage)
     limit = 20.0 * math.log10(limit_percent / 100.0)
     level = np.where(curve.valid, curve.values, found.at_most_db)
     rows = np.flatnonzero(found.known & (hz <= start_hz * (1 + 1e-9)))
     if not rows.size or hz[-1] < start_hz * (1 - 1e-9):
-        return refuse(f"distortion is not known at {start_hz:g} Hz")
+        return asked.refused(f"distortion is not known at {start_hz:g} Hz")
     rows = rows[::-1]
     gap = np.flatnonzero(np.diff(rows) != -1)
     rows = rows[: gap[0] + 1] if gap.size else rows
     over = np.flatnonzero(level[rows] > limit)
     if not over.size:
         low = float(hz[rows[-1]])
-        return Figure(place, low, 0.0, "Hz", (low, start_hz), method, bound="at most", lineage=curve.lineage)
+        return replace(asked, band_hz=(low, start_hz)).judged(low, bound="at most")
     first = int(over[0])
     if first == 0 and not curve.valid[rows[0]]:
-        return refuse(f"noise covers what would be {limit_percent:g} % distortion already at {start_hz:g} Hz")
+        return asked.refused(f"noise covers what would be {limit_percent:g} % distortion already at {start_hz:g} Hz")
     if not curve.valid[rows[first]]:
         low = float(hz[rows[first - 1]])
         note = f"below {low:.0f} Hz noise covers what would be {limit_percent:g} %"
-        return Figure(
-            place, low, 0.0, "Hz", (low, start_hz), method, bound="at most", caveats=(note,), lineage=curve.lineage
-        )
+        return replace(asked, band_hz=(low, start_hz)).judged(low, 0.0, note, bound="at most")
     if first == 0:
         share = 100.0 * 10.0 ** (level[rows[0]] / 20.0)
-        return refuse(f"distortion is {share:.2g} % already at {start_hz:g} Hz")
+        return asked.refused(f"distortion is {share:.2g} % already at {start_hz:g} Hz")
     above, below = rows[first - 1], rows[first]
     rise = level[below] - level[above]
     part = (limit - level[above]) / rise
     octaves = math.log2(hz[below] / hz[above])
     value = float(hz[above] * 2.0 ** (part * octaves))
     u = value * math.log(2.0) * float(curve.u_total[below]) / max(abs(rise / octaves), 1e-9)
-    return Figure(place, value, min(u, value), "Hz", (float(hz[rows[-1]]), start_hz), method, lineage=curve.lineage)
+    return replace(asked, band_hz=(float(hz[rows[-1]]), start_hz)).judged(value, min(u, value))
 
 
 def largest(found: Distortion, *, band_hz: tuple[float, float] = (100.0, 5000.0)) -> Figure:
     """Largest total in a band in percent of the fundamental; not judged where less than half the band is valid."""
-    key, method = figure_at("distortion_largest", found.drive_v), _METHODS["distortion_largest"]
+    asked = INFO["distortion_largest"].asked(found.total.lineage, band_hz, at=level_key(found.drive_v))
     curve, hz = found.total, found.total.axis.hz
     inside = (hz >= band_hz[0]) & (hz <= band_hz[1])
     usable = inside & curve.valid
-    unit = "%"
     if not usable.any():
         quiet = inside & found.known
         if quiet.any():
             most = 100.0 * 10.0 ** (float(np.max(found.at_most_db[quiet])) / 20.0)
-            return Figure(
-                key, most, 0.0, unit, band_hz, method, bound="at most", caveats=("noise covers all of it",),
-                lineage=curve.lineage,
-            )  # fmt: skip
-        return not_judged(key, "the sweep does not cover the band", unit=unit, method=method, band_hz=band_hz)
+            return asked.judged(most, 0.0, "noise covers all of it", bound="at most")
+        return replace(asked, lineage=()).refused("the sweep does not cover the band")
     percent = in_percent(curve)
     row = int(np.flatnonzero(usable)[np.argmax(percent.values[usable])])
     share = np.count_nonzero(usable) / np.count_nonzero(inside)
@@ -356,8 +346,7 @@ def largest(found: Distortion, *, band_hz: tuple[float, float] = (100.0, 5000.0)
         caveats.append(f"judged in {100 * share:.0f} % of the band, noise or the sweep's end covers the rest")
     if found.complete_to_hz is not None and hz[row] > found.complete_to_hz:
         caveats.append(f"above {found.complete_to_hz:.0f} Hz the highest orders are not seen: a lower bound")
-    value, u = float(percent.values[row]), float(percent.u_total[row])
-    return Figure(key, value, u, unit, band_hz, method, caveats=tuple(caveats), lineage=curve.lineage)
+    return asked.judged(float(percent.values[row]), float(percent.u_total[row]), *caveats)
 
 
 def distortion_figures(found: Sequence[Distortion]) -> dict[str, Figure]:

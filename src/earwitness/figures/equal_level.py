@@ -14,9 +14,9 @@ import numpy as np
 from earwitness.figures.compression import BAND_HZ as COMPRESSION_BAND_HZ
 from earwitness.figures.compression import Compression
 from earwitness.figures.distortion import Distortion
-from earwitness.figures.registry import figure_infos
+from earwitness.figures.registry import base_key, figure_infos
 from earwitness.figures.sensitivity import mean_level_db
-from earwitness.quantities import REFERENCE_PRESSURE_PA, Figure, TwoToneReading, not_judged
+from earwitness.quantities import REFERENCE_PRESSURE_PA, Asked, Figure, TwoToneReading
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.loud_takes import MultitoneReading
 
@@ -30,7 +30,8 @@ _U_DB = 0.2
 Bound = Literal["", "at most"]
 EQUAL_LEVEL_FIGURES = figure_infos("equal_level")
 _NO_LEVEL = "the level from 300 Hz to 3 kHz is not known at 1 m"
-_INFOS = {info.key: info for info in EQUAL_LEVEL_FIGURES}
+_UNCALIBRATED = "the level of the recordings is not calibrated"
+INFO = {info.key: info for info in EQUAL_LEVEL_FIGURES}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,7 +109,7 @@ def equal_level_figures(
         found: list[Figure] = []
         if distortions and not placed:
             names = ("distortion_at_level", "distortion_bass_at_level", *(["compression_at_level"] if squeezed else []))
-            found += [_refused(_key(name, level), _NO_LEVEL) for name in names]
+            found += [_asked(name, level).refused(_NO_LEVEL) for name in names]
         elif placed:
             rows = [_harmonic(one, mean) for mean, one in placed]
             hz = placed[0][1].total.axis.hz
@@ -126,18 +127,14 @@ def equal_level_figures(
             tones_told = f"tones of {band[0]:g} Hz and {band[1]:g} Hz, level of the upper one"
             found.append(replace(figure, band_hz=band, caveats=(tones_told, *figure.caveats)))
         for figure in found:
-            kept = figure if absolute else _refused(figure.key, "the level of the recordings is not calibrated")
+            info = INFO[base_key(figure.key)]
+            kept = figure if absolute else replace(info.refused(_UNCALIBRATED), key=figure.key)
             made.setdefault(kept.key, replace(kept, lineage=lineage))
     return made
 
 
-def _key(name: str, level_db: float) -> str:
-    return f"{name}@{level_db:g}db"
-
-
-def _refused(key: str, reason: str, band_hz: tuple[float, float] | None = None) -> Figure:
-    info = _INFOS[key.partition("@")[0]]
-    return not_judged(key, reason, unit=info.unit, method=info.method, band_hz=band_hz)
+def _asked(name: str, level_db: float, band_hz: tuple[float, float] | None = None) -> Asked:
+    return INFO[name].asked(band_hz=band_hz, at=f"{level_db:g}db")
 
 
 def _harmonic(one: Distortion, level_db: float) -> Played:
@@ -150,15 +147,13 @@ def _harmonic(one: Distortion, level_db: float) -> Played:
 def _largest(
     name: str, level_db: float, rows: Sequence[Played], hz: FloatArray, band_hz: tuple[float, float], u_level_db: float
 ) -> Figure:
-    key, info = _key(name, level_db), _INFOS[name]
-    found = at_level(rows, level_db)
+    asked, found = _asked(name, level_db, band_hz), at_level(rows, level_db)
     if isinstance(found, str):
-        return _refused(key, found, band_hz)
+        return asked.refused(found)
     inside = (hz >= band_hz[0]) & (hz <= band_hz[1])
     usable = inside & found.known
     if not inside.any() or np.count_nonzero(usable) < LEAST_SHARE * np.count_nonzero(inside):
-        words = f"{band_hz[0]:g} Hz to {band_hz[1]:g} Hz"
-        return _refused(key, f"all orders are known in less than nine tenths of {words}", band_hz)
+        return asked.refused(f"all orders are known in less than nine tenths of {band_hz[0]:g} Hz to {band_hz[1]:g} Hz")
     row = int(np.flatnonzero(usable)[np.argmax(found.values[usable])])
     percent = _percent(float(found.values[row]))
     u_db = math.hypot(float(found.u[row]), float(found.slope[row]) * u_level_db)
@@ -169,10 +164,9 @@ def _largest(
         caveats.append(
             f"noise covers it there; {_percent(float(found.values[best])):.2g} % at {hz[best]:.0f} Hz is sure"
         )
-    caveats += [found.note] if found.note else []
     bound = "at most" if found.is_most[row] else ""
     u = 0.0 if bound else percent * math.log(10.0) / 20.0 * u_db
-    return Figure(key, percent, u, "%", band_hz, info.method, bound=bound, caveats=tuple(caveats))
+    return asked.judged(percent, u, *caveats, found.note, bound=bound)
 
 
 def _percent(level_db: float) -> float:
@@ -183,11 +177,11 @@ def _compression(
     level_db: float, placed: Sequence[tuple[float, Distortion]], squeezed: Compression, u_level_db: float
 ) -> Figure:
     """Mean loss at each recorded level, 0 at the lowest, between them linear in dB against the level."""
-    key, info = _key("compression_at_level", level_db), _INFOS["compression_at_level"]
+    asked = _asked("compression_at_level", level_db, COMPRESSION_BAND_HZ)
     by_drive = {one.drive_v: mean for mean, one in placed}
     lowest = by_drive.get(squeezed.drive_v[0])
     if lowest is None:
-        return _refused(key, "the lowest level is not known at 1 m", COMPRESSION_BAND_HZ)
+        return asked.refused("the lowest level is not known at 1 m")
     rows = [(lowest, 0.0, 0.0)]
     for volts, curve in zip(squeezed.drive_v[1:], squeezed.total, strict=True):
         hz = curve.axis.hz
@@ -196,22 +190,17 @@ def _compression(
         if volts not in by_drive or np.count_nonzero(usable) < LEAST_SHARE * np.count_nonzero(inside):
             continue
         weight = np.gradient(np.log(hz))[usable]
-        rows.append(
-            (
-                by_drive[volts],
-                float(np.average(curve.values[usable], weights=weight)),
-                float(np.average(curve.u_total[usable], weights=weight)),
-            )
-        )
+        value, u = (float(np.average(part[usable], weights=weight)) for part in (curve.values, curve.u_total))
+        rows.append((by_drive[volts], value, u))
     one = np.ones(1)
     found = at_level([Played(level, value * one, u * one, one < 0, one > 0) for level, value, u in rows], level_db)
     if isinstance(found, str):
-        return _refused(key, found, COMPRESSION_BAND_HZ)
+        return asked.refused(found)
     if found.note:
-        return _refused(key, f"it was recorded from {lowest:.1f} dB at 1 m on", COMPRESSION_BAND_HZ)
+        return asked.refused(f"it was recorded from {lowest:.1f} dB at 1 m on")
     u = math.hypot(float(found.u[0]), float(found.slope[0]) * u_level_db)
-    caveats = (f"{level_db:g} dB at 1 m", f"against the lowest level, {lowest:.1f} dB")
-    return Figure(key, float(found.values[0]), u, "dB", COMPRESSION_BAND_HZ, info.method, caveats=caveats)
+    against = f"against the lowest level, {lowest:.1f} dB"
+    return asked.judged(float(found.values[0]), u, f"{level_db:g} dB at 1 m", against)
 
 
 def _tones(one: MultitoneReading) -> Played | None:
@@ -255,16 +244,13 @@ def _pairs(takes: Sequence[TwoToneReading]) -> list[list[TwoToneReading]]:
 
 def _single(name: str, level_db: float, rows: Sequence[Played], u_level_db: float) -> Figure:
     """A figure of one number a level."""
-    key, info = _key(name, level_db), _INFOS[name]
-    found = at_level(rows, level_db)
+    asked, found = _asked(name, level_db), at_level(rows, level_db)
     if isinstance(found, str):
-        return _refused(key, found)
+        return asked.refused(found)
     value, most = float(found.values[0]), bool(found.is_most[0])
     u = 0.0 if most else math.hypot(float(found.u[0]), float(found.slope[0]) * u_level_db)
-    if info.unit == "%":
+    if asked.unit == "%":
         value = _percent(value)
         u *= value * math.log(10.0) / 20.0
-    caveats = [f"{level_db:g} dB at 1 m", *([found.note] if found.note else [])]
-    if most and not found.note:
-        caveats.append("noise covers part of it: the distortion is lower")
-    return Figure(key, value, u, info.unit, None, info.method, bound="at most" if most else "", caveats=tuple(caveats))
+    note = found.note or ("noise covers part of it: the distortion is lower" if most else "")
+    return asked.judged(value, u, f"{level_db:g} dB at 1 m", note, bound="at most" if most else "")

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from earwitness.figures.compression import Compression, compression
 from earwitness.figures.distortion import AT_ONE_METER, MARGIN_DB, Distortion, distortion, level_series
 from earwitness.figures.registry import figure_infos
 from earwitness.files.data import worded
-from earwitness.quantities import REFERENCE_PRESSURE_PA, Curve, Figure, Harmonics, not_judged
+from earwitness.quantities import REFERENCE_PRESSURE_PA, Curve, Figure, Harmonics
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, Locked
 from earwitness.standards.cta2010 import BurstMask
 
@@ -21,7 +21,7 @@ MEAN_BAND_HZ = (300.0, 3000.0)
 HIGH_PASS_HZ = 80.0
 HIGH_PASS_ORDER = 4
 HIGHEST_LEVEL_FIGURES = figure_infos("highest_level")
-_METHODS = {info.key: info.method for info in HIGHEST_LEVEL_FIGURES}
+INFO = {info.key: info for info in HIGHEST_LEVEL_FIGURES}
 REASONS = ("", "distortion", "compression")
 
 
@@ -115,17 +115,9 @@ def highest_clean_level(
     slope = np.where(first_is_lower, slope_d, slope_c)
     u_limit = np.where(first_is_lower, np.array([one.total.u for one in each]).max(axis=0), found.total[-1].u)
     u = np.where(bound == 0, np.minimum(u_limit / np.maximum(slope, 0.1), 6.0), 0.0)
-    curve = Curve(
-        "highest_clean_level",
-        "highest clean level",
-        axis,
-        reached,
-        u,
-        np.full(hz.size, u_level_db),
-        told_both,
-        "dB",
-        AT_ONE_METER,
-        lineage,
+    key, name = "highest_clean_level", "highest clean level"
+    curve = Curve.of(
+        key, name, axis, reached, told_both, u=u, u_common=u_level_db, reference=AT_ONE_METER, lineage=lineage
     )
     middle = (hz >= MEAN_BAND_HZ[0]) & (hz <= MEAN_BAND_HZ[1])
     mean = 10.0 * np.log10(np.mean(10.0 ** (level[:, middle if middle.any() else slice(None)] / 10.0), axis=1))
@@ -185,7 +177,8 @@ def clean_level_figure(
     unfiltered = high_pass_hz is None and filter_db is None
     key = "highest_clean_level" if unfiltered else "highest_clean_level_high_passed"
     curve, hz = found.level, found.level.axis.hz
-    method = f"{_METHODS[key].rstrip('.')}; limits: {found.limits.words()}"
+    asked = INFO[key].asked(curve.lineage, band_hz)
+    asked = replace(asked, method=f"{asked.method.rstrip('.')}; limits: {found.limits.words()}")
     inside = (hz >= band_hz[0]) & (hz <= band_hz[1])
     usable = inside & curve.valid
     if np.count_nonzero(usable) < 0.8 * np.count_nonzero(inside) or not usable.any():
@@ -193,7 +186,7 @@ def clean_level_figure(
         rows = np.flatnonzero(curve.valid)
         if rows.size and hz[rows[0]] > band_hz[0] * 1.02:
             reason += f" (known from {hz[rows[0]]:.0f} Hz; noise, or a room without near fields, covers what is below)"
-        return not_judged(key, reason, unit="dB", method=method, band_hz=band_hz, lineage=curve.lineage)
+        return asked.refused(reason)
     filtered = np.zeros(hz.size) if filter_db is None else np.asarray(filter_db, dtype=np.float64)
     if high_pass_hz is not None:
         filtered = filtered + high_pass_db(hz, corner_hz=high_pass_hz)
@@ -211,10 +204,7 @@ def clean_level_figure(
         caveats.append(f"{100 * free.size / np.count_nonzero(usable):.0f} % of the band was clean at the loudest take")
     if np.count_nonzero(usable) < np.count_nonzero(inside):
         caveats.append(f"judged to {hz[np.flatnonzero(usable)[-1]]:.0f} Hz")
-    u = float(curve.u_total[row])
-    return Figure(
-        key, value, u, "dB", band_hz, method, bound=bound, caveats=tuple(caveats), lineage=curve.lineage
-    )  # fmt: skip
+    return asked.judged(value, float(curve.u_total[row]), *caveats, bound=bound)
 
 
 def at_seat(figure: Figure, distance_m: float, *, loudspeakers: int = 1) -> Figure:
@@ -224,14 +214,12 @@ def at_seat(figure: Figure, distance_m: float, *, loudspeakers: int = 1) -> Figu
     """
     if not (distance_m > 0.0 and math.isfinite(distance_m) and loudspeakers >= 1):
         raise InputError.of("figures.loudspeakers_at_seat", loudspeakers=loudspeakers, distance_m=distance_m)
-    key, method = "highest_clean_level_at_seat", _METHODS["highest_clean_level_at_seat"]
+    asked = INFO["highest_clean_level_at_seat"].asked(figure.lineage, figure.band_hz)
     if figure.value is None or figure.u is None:
-        return not_judged(key, figure.reason, unit="dB", method=method, lineage=figure.lineage)
+        return replace(asked, band_hz=None).refused(figure.reason)
     value = figure.value - 20.0 * math.log10(distance_m) + 10.0 * math.log10(loudspeakers)
-    caveats = (f"at {distance_m:g} m, {loudspeakers} playing, no help from the room", *figure.caveats)
-    return Figure(
-        key, value, figure.u, "dB", figure.band_hz, method, bound=figure.bound, caveats=caveats, lineage=figure.lineage
-    )  # fmt: skip
+    note = f"at {distance_m:g} m, {loudspeakers} playing, no help from the room"
+    return asked.judged(value, figure.u, note, *figure.caveats, bound=figure.bound)
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,19 +272,16 @@ def burst_level(
         caveats.append(f"harmonic {stopped.worst_order} passed its limit by {stopped.over_db:.1f} dB {where}")
     if noise_peak_pa > 0.0 and chosen.peak < noise_peak_pa * 10.0 ** ((40.0 + MARGIN_DB) / 20.0):
         caveats.append("noise is too near for the lowest limits of the mask")
-    key = f"burst_level@{frequency:g}hz"
-    method = _METHODS["burst_level"]
-    return Figure(
-        key, value, u_db, "dB", (frequency, frequency), method, bound=bound, caveats=tuple(caveats), lineage=lineage
-    )  # fmt: skip
+    asked = INFO["burst_level"].asked(lineage, (frequency, frequency), at=f"{frequency:g}hz")
+    return asked.judged(value, u_db, *caveats, bound=bound)
 
 
 def mean_burst_level(figures: Sequence[Figure]) -> Figure:
     """Mean of the pressures of a group [dB]; not judged where one of the group is not."""
-    key, method = "burst_level_mean", _METHODS["burst_level_mean"]
+    info = INFO["burst_level_mean"]
     values = [figure.value for figure in figures if figure.value is not None]
     if not figures or len(values) < len(figures):
-        return not_judged(key, "not every frequency of the group has a level", unit="dB", method=method)
+        return info.refused("not every frequency of the group has a level")
     bounds = {figure.bound for figure in figures} - {""}
     bound = bounds.pop() if len(bounds) == 1 else ""
     caveats = ("single levels are bounds of both kinds",) if len(bounds) else ()
@@ -304,5 +289,4 @@ def mean_burst_level(figures: Sequence[Figure]) -> Figure:
     u = float(np.sqrt(np.mean([(figure.u or 0.0) ** 2 for figure in figures])))
     bands = [figure.band_hz for figure in figures if figure.band_hz is not None]
     band = (min(low for low, _ in bands), max(high for _, high in bands)) if bands else None
-    value = float(20.0 * np.log10(pressure))
-    return Figure(key, value, u, "dB", band, method, bound=bound, caveats=caveats)
+    return info.asked(band_hz=band).judged(float(20.0 * np.log10(pressure)), u, *caveats, bound=bound)

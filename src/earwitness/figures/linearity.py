@@ -8,7 +8,7 @@ import numpy as np
 
 from earwitness.figures.sampling import band_grid, covers, not_covered, sampled, smoothed, smoothing_rows
 from earwitness.figures.uncertainty import Drawn, drawn, with_spread
-from earwitness.quantities import Curve, Figure, log_axis, not_judged
+from earwitness.quantities import Asked, Curve, Figure, log_axis
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.axis import hz_words
 
@@ -42,21 +42,15 @@ def deviations(
     band = f"{hz_words(band_hz[0])} to {hz_words(band_hz[1])}"
     method = f"{one.name}, {band}, {words}, reference {float(reference[0]):.1f} dB"
     keys = ("linearity_above", "linearity_below", "linearity_half_range")
+    asked = {key: Asked(key, "dB", method, band_hz, one.lineage) for key in keys}
     if not covers(one, band_grid(*band_hz)):
-        reason = not_covered(one, *band_hz)
-        return {
-            key: not_judged(key, reason, unit="dB", method=method, band_hz=band_hz, lineage=one.lineage) for key in keys
-        }
+        return {key: each.refused(not_covered(one, *band_hz)) for key, each in asked.items()}
     source = smoothed_draws(curves, smoothing) if smoothing else curves
     away = source.at(band_grid(*band_hz)) - reference[:, None]
     top, bottom = away.max(axis=1), away.min(axis=1)
     notes = curves.notes(*band_hz)
     return {
-        key: with_spread(
-            Figure(key, float(values[0]), 0.0, "dB", band_hz, method, caveats=notes, lineage=one.lineage),
-            values,
-            one.causes,
-        )
+        key: with_spread(asked[key].judged(float(values[0]), 0.0, *notes), values, one.causes)
         for key, values in zip(keys, (top, bottom, (top - bottom) / 2), strict=True)
     }
 
@@ -90,16 +84,14 @@ def slope(
     curves = drawn(curve)
     one = curves.curve
     method = f"least-squares line of {one.name} on log frequency, {hz_words(band_hz[0])} to {hz_words(band_hz[1])}"
+    asked = Asked(key, "dB/octave", method, band_hz, one.lineage)
     if not covers(one, band_grid(*band_hz)):
-        reason = not_covered(one, *band_hz)
-        return not_judged(key, reason, unit="dB/octave", method=method, band_hz=band_hz, lineage=one.lineage)
+        return asked.refused(not_covered(one, *band_hz))
     hz = band_grid(*band_hz)
     levels = curves.at(hz)
     steep, straight = lines(levels, hz)
     left = levels[0] - levels[0].mean() - steep[0] * (np.log2(hz) - np.log2(hz).mean())
-    caveats = curves.notes(*band_hz)
-    figure = Figure(key, float(steep[0]), 0.0, "dB/octave", band_hz, method, caveats=caveats, lineage=one.lineage)
-    figure = with_spread(figure, steep, one.causes)
+    figure = with_spread(asked.judged(float(steep[0]), 0.0, *curves.notes(*band_hz)), steep, one.causes)
     return Line(figure, math.sqrt(float((left**2).mean())), float(straight[0]))
 
 
@@ -163,14 +155,13 @@ def share_figure(
     one, (low, high) = curves.curve, LINEARITY_BAND_HZ
     band = f"{hz_words(low)} to {hz_words(high)}"
     method = f"{one.name} inside ±{half_width_db:g} dB, {band}, 1/{smoothing} octave smoothing"
+    asked = Asked(key, "%", method, LINEARITY_BAND_HZ, one.lineage)
     if not covers(one, share_points_hz()):
-        reason = not_covered(one, low, high)
-        return not_judged(key, reason, unit="%", method=method, band_hz=LINEARITY_BAND_HZ, lineage=one.lineage)
+        return asked.refused(not_covered(one, low, high))
     reference = np.asarray(reference_db, dtype=float).reshape(-1, 1)
     away = smoothed_draws(curves, smoothing).at(share_points_hz()) - reference
     shares = 100 * share_inside(away, half_width_db)
-    caveats = curves.notes(low, high)
-    figure = Figure(key, float(shares[0]), 0.0, "%", LINEARITY_BAND_HZ, method, caveats=caveats, lineage=one.lineage)
+    figure = asked.judged(float(shares[0]), 0.0, *curves.notes(low, high))
     return with_spread(figure, shares, one.causes, low=0.0, high=100.0)
 
 
@@ -183,22 +174,22 @@ def band_figure(
     reference_db : of the measured curve, or (1 + N,) of it and of the drawn ones
     """
     curves = drawn(curve)
-    name, lineage = curves.curve.name, curves.curve.lineage
+    name = curves.curve.name
     method = f"unbroken band about 1 kHz with {name} inside ±{half_width_db:g} dB, 1/{smoothing} octave smoothing"
+    asked = Asked(key, "octaves", method, lineage=curves.curve.lineage)
     hz = _about_center(curves.curve)
     if hz is None:
-        return not_judged(key, f"{name} is not valid at 1 kHz", unit="octaves", method=method, lineage=lineage)
+        return asked.refused(f"{name} is not valid at 1 kHz")
     x = np.log2(hz / CENTER_HZ)
     reference = np.asarray(reference_db, dtype=float).reshape(-1, 1)
     away = smoothed_draws(curves, smoothing).at(hz) - reference
     at_center = float(away[0, np.argmin(np.abs(x))])
     if abs(at_center) > half_width_db:
-        reason = f"{name} is {at_center:+.1f} dB off at 1 kHz itself"
-        return not_judged(key, reason, unit="octaves", method=method, lineage=lineage)
+        return asked.refused(f"{name} is {at_center:+.1f} dB off at 1 kHz itself")
     lows, highs = width_of_band(x, away, half_width_db)
     low, high = float(lows[0]), float(highs[0])
     band = (CENTER_HZ * 2**low, CENTER_HZ * 2**high)
-    figure = Figure(key, high - low, 0.0, "octaves", band, method, caveats=curves.notes(*band), lineage=lineage)
+    figure = replace(asked, band_hz=band).judged(high - low, 0.0, *curves.notes(*band))
     figure = with_spread(figure, highs - lows, curves.curve.causes, low=0.0)
     open_ends = [words for words, edge, end in (("lower", low, x[0]), ("upper", high, x[-1])) if abs(edge - end) < 1e-9]
     if not open_ends:

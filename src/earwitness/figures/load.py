@@ -55,12 +55,14 @@ def load_curves(impedance: Impedance) -> dict[str, Curve]:
     """Curves "impedance_magnitude" [ohm], "impedance_phase" [deg] and "epdr" [ohm]."""
     size, phase = np.abs(impedance.ohm), phase_deg(impedance)
     peak, u_peak = epdr_ohm(impedance)
-    nothing, valid = np.zeros_like(size), impedance.valid
+    valid = impedance.valid
     passive = valid & (np.abs(phase) <= 90.0)
 
     def curve(key: str, name: str, values: FloatArray, u: FloatArray, unit: str) -> Curve:
         good = passive if key == "epdr" else valid
-        return Curve(key, name, impedance.axis, values, u, nothing, good, unit, unit, impedance.lineage)
+        return Curve.of(
+            key, name, impedance.axis, values, good, u=u, unit=unit, reference=unit, lineage=impedance.lineage
+        )
 
     return {
         "impedance_magnitude": curve("impedance_magnitude", "impedance", size, impedance.u_ohm, "ohm"),
@@ -234,21 +236,6 @@ def load_figures(
     return {info.key: figures[info.key] for info in LOAD_FIGURES}
 
 
-def _judged(
-    key: str,
-    value: float,
-    u: float,
-    lineage: tuple[str, ...],
-    *,
-    band_hz: tuple[float, float] | None = None,
-    bound: str = "",
-    interval: tuple[float, float] | None = None,
-    caveats: tuple[str, ...] = (),
-) -> Figure:
-    info = INFO[key]
-    return Figure(key, value, u, info.unit, band_hz, info.method, bound, interval, "", caveats, lineage)
-
-
 def _band(grid: Impedance, band_hz: tuple[float, float]) -> _Band:
     """The valid part of a band, and its share of all points the band should have."""
     hz = grid.axis.hz
@@ -289,13 +276,11 @@ def _minimum_figures(grid: Impedance, band: _Band, rated_ohm: float | None) -> d
     low = _lowest(curves["impedance_magnitude"], band.rows, roughness(grid))
     bound, told = ("", ()) if band.whole else ("at most", (_missing_reason(band),))
     told = (*told, *_lower_elsewhere(grid, band, low.value))
-    phase = phase_deg(grid)
+    phase, asked = phase_deg(grid), {key: INFO[key].asked(grid.lineage, band.band_hz) for key in keys}
     found = {
-        keys[0]: _judged(keys[0], low.value, low.u, grid.lineage, band_hz=band.band_hz, bound=bound, caveats=told),
-        keys[1]: _judged(keys[1], low.hz, low.u_hz, grid.lineage, band_hz=band.band_hz),
-        keys[2]: _judged(
-            keys[2], float(phase[low.row]), float(grid.u_deg[low.row]), grid.lineage, band_hz=band.band_hz
-        ),
+        keys[0]: asked[keys[0]].judged(low.value, low.u, *told, bound=bound),
+        keys[1]: asked[keys[1]].judged(low.hz, low.u_hz),
+        keys[2]: asked[keys[2]].judged(float(phase[low.row]), float(grid.u_deg[low.row])),
         rating[1]: _supported(low.value, low.u, band, grid.lineage),
     }
     found[rating[0]] = _margin(low.value, low.u, rated_ohm, band, told, grid.lineage)
@@ -330,7 +315,7 @@ def _margin(
     else:
         verdict = f"within the uncertainty it cannot be told if the maker's rating holds: {rule}"
     bound = "" if band.whole else "at most"
-    return _judged(key, margin, u, lineage, band_hz=band.band_hz, bound=bound, caveats=(verdict, *told))
+    return INFO[key].asked(lineage, band.band_hz).judged(margin, u, verdict, *told, bound=bound)
 
 
 def rating_of(minimum_ohm: float) -> float:
@@ -346,15 +331,14 @@ def _supported(minimum: float, u: float, band: _Band, lineage: tuple[str, ...]) 
 def _step_figure(key: str, steps: tuple[float, ...], lineage: tuple[str, ...], band_hz: tuple[float, float]) -> Figure:
     """One of a row of ratings, (low, value, high) within the uncertainty; 0 stands for below the least."""
     low, value, high = steps
-    least = RATINGS_OHM[-1]
+    least, asked = RATINGS_OHM[-1], INFO[key].asked(lineage, band_hz)
     if value == 0.0:
-        note = f"the impedance is too low even for {least:g} ohm"
-        return _judged(key, least, 0.0, lineage, band_hz=band_hz, bound="at most", caveats=(note,))
+        return asked.judged(least, 0.0, f"the impedance is too low even for {least:g} ohm", bound="at most")
     if low == high:
-        return _judged(key, value, 0.0, lineage, band_hz=band_hz)
+        return asked.judged(value)
     shown = tuple("less than 2" if one == 0.0 else f"{one:g}" for one in (low, high))
     note = f"within the uncertainty of the measurement it may be {shown[0]} or {shown[1]} ohm"
-    return _judged(key, value, 0.0, lineage, band_hz=band_hz, interval=(low, high), caveats=(note,))
+    return replace(asked.judged(value, 0.0, note), interval=(low, high))
 
 
 def _amplifier_load(figures: dict[str, Figure], lineage: tuple[str, ...]) -> Figure:
@@ -390,10 +374,9 @@ def _phase_figures(grid: Impedance, band: _Band, program: _Band) -> dict[str, Fi
         row = int(places[np.argmax(np.abs(phase[places]))])
         hz = float(grid.axis.hz[row])
         note = f"the impedance there is {size[row]:.1f} ohm"
-        found[keys[0]] = _judged(
-            keys[0], float(phase[row]), float(grid.u_deg[row]), grid.lineage, band_hz=band.band_hz, caveats=(note,)
-        )
-        found[keys[1]] = _judged(keys[1], hz, hz * 0.5 / 48.0 * np.log(2.0), grid.lineage, band_hz=band.band_hz)
+        steepest, at = (INFO[key].asked(grid.lineage, band.band_hz) for key in keys)
+        found[keys[0]] = steepest.judged(float(phase[row]), float(grid.u_deg[row]), note)
+        found[keys[1]] = at.judged(hz, hz * 0.5 / 48.0 * np.log(2.0))
     if program.share < LEAST_COVERED:
         found[factor] = INFO[factor].refused(_missing_reason(program), grid.lineage)
         return found
@@ -402,7 +385,7 @@ def _phase_figures(grid: Impedance, band: _Band, program: _Band) -> dict[str, Fi
     row = int(places[np.argmin(share[places])])
     u = abs(float(np.sin(np.angle(grid.ohm[row])))) * float(np.radians(grid.u_deg[row]))
     note = f"at {grid.axis.hz[row]:.0f} Hz"
-    found[factor] = _judged(factor, float(share[row]), u, grid.lineage, band_hz=program.band_hz, caveats=(note,))
+    found[factor] = INFO[factor].asked(grid.lineage, program.band_hz).judged(float(share[row]), u, note)
     return found
 
 
@@ -417,8 +400,9 @@ def _epdr_figures(grid: Impedance, program: _Band) -> dict[str, Figure]:
         low = _lowest(curve, rows, noise)
         note = f"there the impedance is {abs(grid.ohm[low.row]):.1f} ohm at {phase_deg(grid)[low.row]:+.0f} degrees"
         bound = "" if band.whole else "at most"
-        found[key] = _judged(key, low.value, low.u, grid.lineage, band_hz=band.band_hz, bound=bound, caveats=(note,))
-        found[f"{key}_at"] = _judged(f"{key}_at", low.hz, low.u_hz, grid.lineage, band_hz=band.band_hz)
+        lowest, at = (INFO[name].asked(grid.lineage, band.band_hz) for name in (key, f"{key}_at"))
+        found[key] = lowest.judged(low.value, low.u, note, bound=bound)
+        found[f"{key}_at"] = at.judged(low.hz, low.u_hz)
     return found
 
 
@@ -430,7 +414,7 @@ def _wrinkle_figures(grid: Impedance) -> dict[str, Figure]:
         return {key: INFO[key].refused(_missing_reason(band), grid.lineage)}
     found = wrinkles(grid, above_hz=above)
     notes = tuple(f"{one.percent:+.1f} % at {one.hz:.0f} Hz" for one in found)
-    return {key: _judged(key, float(len(found)), 0.0, grid.lineage, band_hz=band.band_hz, caveats=notes)}
+    return {key: INFO[key].asked(grid.lineage, band.band_hz).judged(float(len(found)), 0.0, *notes)}
 
 
 def _drawn_figures(
@@ -461,6 +445,6 @@ def _drawn_figures(
         (peak, float(np.hypot(u_volts, lowest.u / lowest.value))),
     )
     return {
-        key: _judged(key, value, value * u, grid.lineage, band_hz=PROGRAM_BAND_HZ, caveats=(note,))
+        key: INFO[key].asked(grid.lineage, PROGRAM_BAND_HZ).judged(value, value * u, note)
         for key, (value, u) in zip(keys, values, strict=True)
     }

@@ -176,14 +176,12 @@ def bass_figures(grid: Impedance, enclosure: str, infos: Mapping[str, FigureInfo
             **refused(VENTED_KEYS, _UNKNOWN if ported else other),
             **refused(CLOSED_KEYS, _UNKNOWN if enclosure == "closed" else other),
         }
-    vented = closed = other
-    if ported:
-        found = _vented(grid, peaks, enclosure, infos)
-        return {**(refused(VENTED_KEYS, found) if isinstance(found, str) else found), **refused(CLOSED_KEYS, closed)}
-    if enclosure == "closed":
-        result = _closed(grid, peaks, infos)
-        return {**refused(VENTED_KEYS, vented), **(refused(CLOSED_KEYS, result) if isinstance(result, str) else result)}
-    return {**refused(VENTED_KEYS, vented), **refused(CLOSED_KEYS, closed)}
+    vented = _vented(grid, peaks, enclosure, infos) if ported else other
+    closed = _closed(grid, peaks, infos) if enclosure == "closed" else other
+    return {
+        **(refused(VENTED_KEYS, vented) if isinstance(vented, str) else vented),
+        **(refused(CLOSED_KEYS, closed) if isinstance(closed, str) else closed),
+    }
 
 
 def _vented(grid: Impedance, peaks: Peaks, enclosure: str, infos: Mapping[str, FigureInfo]) -> dict[str, Figure] | str:
@@ -206,7 +204,7 @@ def _vented(grid: Impedance, peaks: Peaks, enclosure: str, infos: Mapping[str, F
     spread = 0.1 / 48.0 * np.log(2.0)
     values = ((tuning, u, notes), (low, low * spread, ()), (high, high * spread, ()))
     return {
-        key: Figure(key, value, one_u, "Hz", (low, high), infos[key].method, caveats=told, lineage=grid.lineage)
+        key: infos[key].asked(grid.lineage, (low, high)).judged(value, one_u, *told)
         for key, (value, one_u, told) in zip(VENTED_KEYS, values, strict=True)
     }
 
@@ -238,8 +236,6 @@ def _closed(grid: Impedance, peaks: Peaks, infos: Mapping[str, FigureInfo]) -> d
     notes = () if len(peaks.hz) == 1 else (f"{len(peaks.hz)} bass peaks: a closed box with one woofer type has one",)
     band = (peaks.hz[top] / 2.5, 2.0 * peaks.hz[top])
     return {
-        key: Figure(
-            key, value, value * share, infos[key].unit, band, infos[key].method, caveats=notes, lineage=grid.lineage
-        )
+        key: infos[key].asked(grid.lineage, band).judged(value, value * share, *notes)
         for key, (value, share) in zip(CLOSED_KEYS, values, strict=True)
     }

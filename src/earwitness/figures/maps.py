@@ -11,7 +11,7 @@ from earwitness.figures.angles import WIDEST_GAP_DEG, orbit_rows
 from earwitness.figures.uncertainty import DRAWS_ALONE, SEED, draws_of, with_spread
 from earwitness.figures.windows import Levels, own_of_levels_db, pulls_of_directions
 from earwitness.files.data import worded
-from earwitness.quantities import Curve, DirectivityMap, Figure, FrequencyAxis, not_judged
+from earwitness.quantities import Asked, Curve, DirectivityMap, Figure, FrequencyAxis
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
 from earwitness.quantities.directions import Orbit
 
@@ -301,9 +301,10 @@ def coverage_curve(side: Side, axis: FrequencyAxis, *, key: str, drop_db: float,
     reference = f"angle from the axis to {below}"
     if place in ("horizontal", "vertical"):
         reference = f"full angle between the first falls to {below}"
-    zeros = np.zeros_like(side.u_deg)
     name = f"{words} at −{drop_db:g} dB"
-    return Curve(key, name, axis, side.angle_deg, side.u_deg, zeros, side.reached, "deg", reference, lineage)
+    return Curve.of(
+        key, name, axis, side.angle_deg, side.reached, u=side.u_deg, unit="deg", reference=reference, lineage=lineage
+    )
 
 
 def third_octaves_hz() -> FloatArray:
@@ -317,19 +318,19 @@ def nominal_coverage(orbit: OrbitLevels, total: Side, *, key: str, draws: int = 
     total : of both sides at -6 dB. Where a side does not fall so far up to 180 degrees it counts as 180. The 10th to
     90th percentile over frequency travels as a caveat; it is no uncertainty.
     """
-    shown, lineage = orbit.map, orbit.lineage
+    shown = orbit.map
     method = (
         f"median of the {shown.orbit} coverage at −6 dB, both sides added, at the third octaves from 1 kHz to 10 kHz"
     )
+    asked = Asked(key, "deg", method, NOMINAL_BAND_HZ, orbit.lineage)
     wanted = third_octaves_hz()
     hz = shown.axis.hz
-    if wanted[0] < hz[0] * (1 - 1e-9) or wanted[-1] > hz[-1] * (1 + 1e-9):
-        reason = f"the {shown.orbit} orbit does not give the angle at every third octave from 1 kHz to 10 kHz"
-        return not_judged(key, reason, unit="deg", method=method, band_hz=NOMINAL_BAND_HZ, lineage=lineage)
     x, at = np.log2(hz), np.log2(wanted)
-    if (np.interp(at, x, (~total.known).astype(float)) > 1e-6).any():
-        reason = f"the {shown.orbit} orbit does not give the angle at every third octave from 1 kHz to 10 kHz"
-        return not_judged(key, reason, unit="deg", method=method, band_hz=NOMINAL_BAND_HZ, lineage=lineage)
+    is_out = wanted[0] < hz[0] * (1 - 1e-9) or wanted[-1] > hz[-1] * (1 + 1e-9)
+    if is_out or (np.interp(at, x, (~total.known).astype(float)) > 1e-6).any():
+        return asked.refused(
+            f"the {shown.orbit} orbit does not give the angle at every third octave from 1 kHz to 10 kHz"
+        )
     values = np.interp(at, x, total.angle_deg)
     low, high = np.percentile(values, [10, 90])
     caveats = [f"from {low:.0f}° to {high:.0f}° over the band (10th to 90th percentile)"]
@@ -339,9 +340,7 @@ def nominal_coverage(orbit: OrbitLevels, total: Side, *, key: str, draws: int = 
     dips = int(dips_on_axis(orbit)[_nearest(shown.axis, wanted)].sum())
     if dips:
         caveats.append(worded("figures.axis_in_dip", dips=dips, wanted=wanted))
-    figure = Figure(
-        key, float(np.median(values)), 0.0, "deg", NOMINAL_BAND_HZ, method, caveats=tuple(caveats), lineage=lineage
-    )
+    figure = asked.judged(float(np.median(values)), 0.0, *caveats)
     return with_spread(figure, _drawn_medians(orbit, wanted, draws), low=0.0, high=360.0)
 
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from earwitness.figures.registry import FigureInfo, figure_infos
+from earwitness.figures.registry import figure_infos
 from earwitness.figures.time_domain import minimum_phase_rad
 from earwitness.quantities import Figure, Measurement
 from earwitness.quantities.loud_takes import LimiterReading, TimeConstant
@@ -40,11 +40,6 @@ def powered_figures(measurement: Measurement, level: Figure, full_scale_dbu: flo
     return {figure.key: figure for figure in found}
 
 
-def _made(info: FigureInfo, value: float, u: float, lineage: tuple[str, ...], *caveats: str) -> Figure:
-    told = tuple(caveat for caveat in caveats if caveat)
-    return Figure(info.key, value, u, info.unit, None, info.method, caveats=told, lineage=lineage)
-
-
 def _sensitivities(measurement: Measurement, level: Figure, full_scale_dbu: float | None) -> list[Figure]:
     response = measurement.response
     is_digital = response.reference.endswith("dBFS")
@@ -59,7 +54,7 @@ def _sensitivities(measurement: Measurement, level: Figure, full_scale_dbu: floa
     for key in keys:
         full_db = 0.0 if is_digital else DBU_DB + (full_scale_dbu or 0.0 if key.endswith("digital") else 0.0)
         note = f"full scale set to {full_scale_dbu:g} dBu" if key.endswith("digital") and not is_digital else ""
-        made = _made(INFO[key], needed_db - full_db, level.u, response.lineage, note)
+        made = INFO[key].asked(response.lineage).judged(needed_db - full_db, level.u, note)
         found.append(replace(made, band_hz=level.band_hz, shared=tuple((key, -pull) for key, pull in level.shared)))
     return found
 
@@ -82,8 +77,8 @@ def _latency(measurement: Measurement) -> Figure:
     (slope, _), spread = np.polyfit(turn, excess[inside[whole]], 1, cov=True)
     # Neighbors share what the loudspeaker does to them, about a third of an octave of it.
     u_s = math.hypot(math.sqrt(16.0 * spread[0, 0]), _U_PLACE_S, _U_AIR * response.distance_m / 343.0)
-    made = _made(info, 1000.0 * (measurement.late_s - float(slope)), 1000.0 * u_s, response.lineage)
-    return replace(made, band_hz=LATENCY_BAND_HZ)
+    asked = info.asked(response.lineage, LATENCY_BAND_HZ)
+    return asked.judged(1000.0 * (measurement.late_s - float(slope)), 1000.0 * u_s)
 
 
 def _self_noise(measurement: Measurement) -> Figure:
@@ -100,10 +95,10 @@ def _self_noise(measurement: Measurement) -> Figure:
     far = "" if to_1m == 0.0 else "referred to 1 m as from one small source"
     if noise.on_dba - noise.off_dba < 3.0:
         # Less than 3 dB over the background: half of it or more may be the room's (as ISO 3746 bounds it, from memory).
-        made = _made(info, noise.on_dba - 3.0 + to_1m, math.hypot(noise.u_on_db, u_scale), lineage, where, far)
-        return replace(made, bound="at most")
+        u = math.hypot(noise.u_on_db, u_scale)
+        return info.asked(lineage).judged(noise.on_dba - 3.0 + to_1m, u, where, far, bound="at most")
     u = math.hypot(on * noise.u_on_db, off * noise.u_off_db) / (on - off)
-    return _made(info, 10.0 * math.log10(on - off) + to_1m, math.hypot(u, u_scale), lineage, where, far)
+    return info.asked(lineage).judged(10.0 * math.log10(on - off) + to_1m, math.hypot(u, u_scale), where, far)
 
 
 def _limiter(one: LimiterReading, measurement: Measurement) -> list[Figure]:
@@ -116,33 +111,36 @@ def _limiter(one: LimiterReading, measurement: Measurement) -> list[Figure]:
     if not (response.valid[row, place] and response.absolute):
         # Below the threshold the take itself tells, by the distance law.
         at_1m_db, far = curve.gain_db + 20.0 * math.log10(one.distance_m), "by the distance from where it was recorded"
+    asked = {
+        key.removeprefix("limiter_"): info.asked(lineage, (hz, hz), at=f"{hz:g}hz")
+        for key, info in INFO.items()
+        if key.startswith("limiter_")
+    }
     in_room = measurement.gate.source != "anechoic" and one.distance_m > _CLOSE_M
     if curve.slope > 0.95 or curve.threshold_db > curve.in_db[-1]:
         top = float(curve.in_db[-1]) + at_1m_db
-        made = _made(
-            INFO["limiter_threshold"], top, u_level_db, lineage, far, "it did not limit up to the loudest step"
-        )
-        return [replace(made, key=f"limiter_threshold@{hz:g}hz", bound="at least", band_hz=(hz, hz))]
+        note = "it did not limit up to the loudest step"
+        return [asked["threshold"].judged(top, u_level_db, far, note, bound="at least")]
     u_gain, u_threshold, u_slope, u_knee = (float(u) for u in curve.u)
     whole = curve.used == curve.in_db.size
     left = "" if whole else f"above {curve.in_db[curve.used - 1] - DBU_DB:.1f} dBu something else sets in as well"
     level = at_1m_db + curve.threshold_db
     found = [
-        _made(INFO["limiter_threshold"], level, math.hypot(u_threshold, u_gain, u_level_db), lineage, far, left),
-        _made(INFO["limiter_input"], curve.threshold_db - DBU_DB, u_threshold, lineage),
+        asked["threshold"].judged(level, math.hypot(u_threshold, u_gain, u_level_db), far, left),
+        asked["input"].judged(curve.threshold_db - DBU_DB, u_threshold),
     ]
     if curve.slope < max(_BRICK_WALL, 2.0 * u_slope):
         least = 1.0 / max(curve.slope + 2.0 * u_slope, _BRICK_WALL)
-        found.append(replace(_made(INFO["limiter_ratio"], least, 0.0, lineage), bound="at least"))
+        found.append(asked["ratio"].judged(least, bound="at least"))
     else:
-        found.append(_made(INFO["limiter_ratio"], 1.0 / curve.slope, u_slope / curve.slope**2, lineage))
-    found.append(_made(INFO["limiter_knee"], curve.knee_db, u_knee, lineage))
+        found.append(asked["ratio"].judged(1.0 / curve.slope, u_slope / curve.slope**2))
+    found.append(asked["knee"].judged(curve.knee_db, u_knee))
     times: tuple[tuple[str, TimeConstant | None], ...] = (("attack", curve.attack), ("release", curve.release))
     for name, time in times:
         if time is not None and in_room:
-            found.append(INFO[f"limiter_{name}"].refused(_BLURRED, lineage))
+            found.append(asked[name].refused(_BLURRED))
         elif time is not None:
             law = f"the gain runs on as an exponential {'in dB' if time.law == 'dB' else 'on a linear scale'}"
-            made = _made(INFO[f"limiter_{name}"], 1000.0 * time.time_s, 1000.0 * time.u_s, lineage, law)
-            found.append(made if time.resolved else replace(made, u=0.0, bound="at most"))
-    return [replace(figure, key=f"{figure.key}@{hz:g}hz", band_hz=(hz, hz)) for figure in found]
+            u_ms, bound = (1000.0 * time.u_s, "") if time.resolved else (0.0, "at most")
+            found.append(asked[name].judged(1000.0 * time.time_s, u_ms, law, bound=bound))
+    return found

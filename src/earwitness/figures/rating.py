@@ -4,6 +4,7 @@ The paper itself was not read. Fitted on one room, mono, trained listeners, forw
 differences under 0.5 should not be ranked.
 """
 
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -14,7 +15,7 @@ from earwitness.figures.linearity import lines
 from earwitness.figures.sampling import band_grid, covers, not_covered
 from earwitness.figures.sensitivity import band_means
 from earwitness.figures.uncertainty import Drawn, drawn, with_spread
-from earwitness.quantities import Curve, Figure, not_judged
+from earwitness.quantities import Asked, Curve, Figure
 from earwitness.quantities.arrays import FloatArray
 
 NARROW_BAND_HZ = (100.0, 12_000.0)
@@ -65,13 +66,11 @@ def narrow_band_deviation(
     method = f"narrow-band deviation of {one.name}, 14 half-octave bands, {layout}"
     hz = band_points_hz(layout)
     reach = (float(hz[0]), float(hz[-1]))
+    asked = Asked(key, "dB", method, reach, one.lineage)
     if not covers(one, hz):
-        reason = not_covered(one, *reach)
-        return not_judged(key, reason, unit="dB", method=method, band_hz=reach, lineage=one.lineage)
+        return asked.refused(not_covered(one, *reach))
     values = narrow_band_deviations(curves.at(hz))
-    caveats = curves.notes(*reach)
-    figure = Figure(key, float(values[0]), 0.0, "dB", reach, method, caveats=caveats, lineage=one.lineage)
-    return with_spread(figure, values, one.causes, low=0.0)
+    return with_spread(asked.judged(float(values[0]), 0.0, *curves.notes(*reach)), values, one.causes, low=0.0)
 
 
 def rating_value(
@@ -103,15 +102,16 @@ def preference_rating(
     curves = tuple(drawn(curve) for curve in (on_axis, in_room, sound_power, listening_window))
     direct, room, power, window = curves
     lineage = tuple(dict.fromkeys(direct.curve.lineage + room.curve.lineage + power.curve.lineage))
+    asked = Asked(key, "", method, lineage=lineage)
     needs = ((direct, NARROW_BAND_HZ), (room, NARROW_BAND_HZ), (room, STRAIGHTNESS_BAND_HZ), (window, WINDOW_BAND_HZ))
     for one, band in needs:
         if not covers(one.curve, band_grid(*band)):
-            return not_judged(key, not_covered(one.curve, *band), unit="", method=method, lineage=lineage)
+            return asked.refused(not_covered(one.curve, *band))
     straight_hz = band_grid(*STRAIGHTNESS_BAND_HZ)
     straight = lines(room.at(straight_hz), straight_hz)[1]
     bass = _bass_limits(power, window, ideal_subwoofer=ideal_subwoofer)
     if isinstance(bass, str):
-        return not_judged(key, bass, unit="", method=method, lineage=lineage)
+        return asked.refused(bass)
     bass_hz, bound = bass
     points = band_points_hz()
     deviation = [narrow_band_deviations(one.at(points)) for one in (direct, room)]
@@ -120,9 +120,7 @@ def preference_rating(
     if straight[0] == 0.0:
         caveats += ("the in-room curve has no variance, so its straightness was taken as 0",)
     caveats += tuple(dict.fromkeys(note for one, band in needs for note in one.notes(*band)))
-    figure = Figure(
-        key, float(values[0]), 0.0, "", STRAIGHTNESS_BAND_HZ, method, bound=bound, caveats=caveats, lineage=lineage
-    )
+    figure = replace(asked, band_hz=STRAIGHTNESS_BAND_HZ).judged(float(values[0]), 0.0, *caveats, bound=bound)
     return with_spread(figure, values, [cause for one in curves for cause in one.curve.causes])
 
 

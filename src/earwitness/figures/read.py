@@ -27,6 +27,7 @@ from earwitness.figures.time_domain import decay_and_delay
 from earwitness.figures.uncertainty import DRAWS, SEED, Drawn, drawn_curves
 from earwitness.figures.windows import INDEX_NAMES, NAMES, Levels, Windows, averaged, windows, with_averages
 from earwitness.quantities import (
+    Asked,
     Average,
     Curve,
     DirectionalResponse,
@@ -34,7 +35,6 @@ from earwitness.quantities import (
     Figure,
     Measurement,
     Reading,
-    not_judged,
     on_orbit,
 )
 from earwitness.quantities.arrays import BoolArray, FloatArray, runs
@@ -116,11 +116,7 @@ def _read_orbit(levels: Levels, orbit: Orbit, found: _Orbits) -> None:
         found.missing[f"map_{orbit}"] = known
         for drop in maps.DROPS_DB:
             found.missing.update({f"coverage_{place}_{drop}db": known for place in (first, second, orbit)})
-        info = FIGURES[key]
-        band = maps.NOMINAL_BAND_HZ
-        found.figures[key] = not_judged(
-            key, known, unit="deg", method=info.method, band_hz=band, lineage=levels.lineage
-        )
+        found.figures[key] = FIGURES[key].asked(levels.lineage, maps.NOMINAL_BAND_HZ).refused(known)
         return
     found.maps[orbit] = known.map
     hz = levels.axis.hz
@@ -155,9 +151,8 @@ def _sensitivities(reference: Figure, *, absolute: bool, rated_impedance_ohm: fl
     """Sensitivity for 2.83 V and for 1 W."""
     one_watt = replace(reference, key="sensitivity_1w")
     if not absolute:
-        why = "the level of the recordings is not calibrated"
-        method, lineage = reference.method, reference.lineage
-        refused = not_judged("sensitivity", why, unit="dB", method=method, band_hz=SENSITIVITY_BAND_HZ, lineage=lineage)
+        asked = Asked("sensitivity", "dB", reference.method, SENSITIVITY_BAND_HZ, reference.lineage)
+        refused = asked.refused("the level of the recordings is not calibrated")
         return {"sensitivity": refused, "sensitivity_1w": replace(refused, key="sensitivity_1w")}
     if rated_impedance_ohm is None:
         why = "no rated impedance is stated"

@@ -6,7 +6,7 @@ from types import MappingProxyType
 from typing import Literal
 
 from earwitness.files.data import table_of
-from earwitness.quantities import Figure, not_judged
+from earwitness.quantities import Asked, Figure
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,9 +30,15 @@ class FigureInfo:
     is_signed: bool = False
     better: Literal["higher", "lower", ""] = ""
 
+    def asked(
+        self, lineage: tuple[str, ...] = (), band_hz: tuple[float, float] | None = None, *, at: str = ""
+    ) -> Asked:
+        """What is asked of the data. at : the level or frequency that stands behind "@" in its key."""
+        return Asked(f"{self.key}@{at}" if at else self.key, self.unit, self.method, band_hz, lineage)
+
     def refused(self, reason: str, lineage: tuple[str, ...] = ()) -> Figure:
         """The figure where it is not judged, and why."""
-        return not_judged(self.key, reason, unit=self.unit, method=self.method, lineage=lineage)
+        return self.asked(lineage).refused(reason)
 
 
 def figure_infos(group: str) -> tuple[FigureInfo, ...]:

@@ -4,7 +4,7 @@ import numpy as np
 
 from earwitness.figures.sampling import band_grid, covers, not_covered
 from earwitness.figures.uncertainty import Drawn, drawn, exact, with_spread
-from earwitness.quantities import Curve, Figure, not_judged
+from earwitness.quantities import Asked, Curve, Figure
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.axis import hz_words
 
@@ -38,13 +38,11 @@ def band_level(
     curves = drawn(curve)
     one = curves.curve
     method = f"energy mean of {one.name}, {hz_words(band_hz[0])} to {hz_words(band_hz[1])}, 20 points per octave"
+    asked = Asked(key, "dB", method, band_hz, one.lineage)
     if not covers(one, band_grid(*band_hz)):
-        reason = not_covered(one, *band_hz)
-        return not_judged(key, reason, unit="dB", method=method, band_hz=band_hz, lineage=one.lineage)
+        return asked.refused(not_covered(one, *band_hz))
     levels = band_means(curves, band_hz)
-    caveats = curves.notes(*band_hz)
-    figure = Figure(key, float(levels[0]), 0.0, "dB", band_hz, method, caveats=caveats, lineage=one.lineage)
-    return with_spread(figure, levels, one.causes)
+    return with_spread(asked.judged(float(levels[0]), 0.0, *curves.notes(*band_hz)), levels, one.causes)
 
 
 def one_watt_level_db(level_db: float, *, rated_impedance_ohm: float) -> float:

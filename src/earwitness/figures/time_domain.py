@@ -46,7 +46,7 @@ def time_curves(measurement: Measurement) -> dict[str, Curve]:
     lineage = measurement.response.lineage
 
     def curve(key: str, name: str, values: FloatArray, unit: str, reference: str) -> Curve:
-        return Curve.bare(key, name, axis, values, unit=unit, reference=reference, lineage=lineage)
+        return Curve.of(key, name, axis, values, unit=unit, reference=reference, lineage=lineage)
 
     return {
         "impulse": curve("impulse", "impulse", 100.0 * impulse / np.abs(impulse).max(), "%", "% of its largest value"),
@@ -92,22 +92,14 @@ def decay_curves(measurement: Measurement, *, periods: tuple[int, ...] = DECAY_P
         level[:, column] = 20.0 * np.log10(np.maximum(heard[at] / heard[top], 10.0 ** (LOWEST_DB / 20.0)))
     known = np.interp(np.log(axis.hz), np.log(response.axis.hz), on_axis.astype(float)) > 1.0 - 1e-9
     straight_s = gate.end_s - gate.taper_s
-    zeros = np.zeros(len(axis))
-    return {
-        f"decay_{count}": Curve(
-            f"decay_{count}",
-            f"after {count} periods",
-            axis,
-            row,
-            zeros,
-            zeros,
-            known & (axis.hz >= (count + BURST_CYCLES / 2.0) / straight_s),
-            "dB",
-            "dB relative to the top of the burst",
-            response.lineage,
+    reference = "dB relative to the top of the burst"
+    found = {}
+    for count, row in zip(periods, level, strict=True):
+        key, valid = f"decay_{count}", known & (axis.hz >= (count + BURST_CYCLES / 2.0) / straight_s)
+        found[key] = Curve.of(
+            key, f"after {count} periods", axis, row, valid, reference=reference, lineage=response.lineage
         )
-        for count, row in zip(periods, level, strict=True)
-    }
+    return found
 
 
 def excess_group_delay(measurement: Measurement) -> Curve | None:
@@ -142,19 +134,9 @@ def excess_group_delay(measurement: Measurement) -> Curve | None:
     u = 1000.0 * u_rad / (2.0 * np.pi * hz * width)
     u[rows] = np.hypot(u[rows], 1000.0 * u_slope)
     trusted: BoolArray = valid & (hz >= 2.0**0.5 * inside[0]) & (hz <= inside[-1] / 2.0**0.5) & np.isfinite(u)
-    zeros = np.zeros(hz.size)
-    return Curve(
-        "excess_group_delay",
-        "excess group delay",
-        response.axis,
-        values,
-        np.where(np.isfinite(u), u, 0.0),
-        zeros,
-        trusted,
-        "ms",
-        "ms beyond minimum phase",
-        response.lineage,
-    )
+    key, name, reference = "excess_group_delay", "excess group delay", "ms beyond minimum phase"
+    u, lineage = np.where(np.isfinite(u), u, 0.0), response.lineage
+    return Curve.of(key, name, response.axis, values, trusted, u=u, unit="ms", reference=reference, lineage=lineage)
 
 
 def minimum_phase_rad(hz: FloatArray, magnitude: FloatArray) -> FloatArray:

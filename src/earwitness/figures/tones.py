@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from earwitness.figures.distortion import DISTORTION_FIGURES, MARGIN_DB, figure_at, level_key
+from earwitness.figures.distortion import DISTORTION_FIGURES, MARGIN_DB, level_key
 from earwitness.quantities import REFERENCE_PRESSURE_PA, Curve, Figure, FrequencyAxis, TwoToneReading
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.loud_takes import MultitoneReading
 
-_METHODS = {info.key: info.method for info in DISTORTION_FIGURES}
+INFO = {info.key: info for info in DISTORTION_FIGURES}
 _TINY = 1e-300
 _U_DB = 0.2
 HIDDEN_SHARE = 0.25
@@ -46,11 +46,9 @@ def multitone_curves(
     in_room : tones and residue hold the room; common (K,) : bands clear of noise at every level, named beside it, so
     that levels can be set side by side. 0.2 dB stand for the microphone between tone and residue (project default).
     """
-    lines, key = reading.lines, level_key(reading.drive_v)
+    lines = reading.lines
     axis = FrequencyAxis(lines.frequency_hz)
     shift = 20.0 * math.log10(reading.distance_m)
-    zeros = np.zeros(len(axis))
-    everywhere = np.ones(len(axis), dtype=bool)
 
     def level(power: FloatArray) -> FloatArray:
         return 10.0 * np.log10(np.maximum(power, _TINY) / REFERENCE_PRESSURE_PA**2) + shift
@@ -59,38 +57,19 @@ def multitone_curves(
     clear = clear_bands(reading)
     spl = "dB SPL at 1 m"
     relative = 10.0 * np.log10(np.maximum(lines.residue, _TINY) / np.maximum(lines.tone, _TINY))
-    own = zeros + _U_DB
+
+    def curve(key: str, name: str, values: FloatArray, valid: BoolArray | None = None, reference: str = spl) -> Curve:
+        key = f"{key}@{level_key(reading.drive_v)}"
+        return Curve.of(key, name, axis, values, valid, u=_U_DB, reference=reference, lineage=lineage)
+
+    between = "distortion and noise between the tones", "distortion and noise against the tone"
     return MultitoneCurves(
         reading.drive_v,
         reading.crest_db,
-        Curve(f"multitone_tones@{key}", "tones", axis, level(lines.tone), own, zeros, everywhere, "dB", spl, lineage),
-        Curve(
-            f"multitone_residue@{key}",
-            "distortion and noise between the tones",
-            axis,
-            level(lines.residue),
-            own,
-            zeros,
-            clear,
-            "dB",
-            spl,
-            lineage,
-        ),
-        Curve(
-            f"multitone_relative@{key}",
-            "distortion and noise against the tone",
-            axis,
-            relative,
-            own,
-            zeros,
-            clear,
-            "dB",
-            "dB relative to the tone",
-            lineage,
-        ),
-        None
-        if noise is None
-        else Curve(f"multitone_noise@{key}", "noise", axis, level(noise), own, zeros, noise > 0.0, "dB", spl, lineage),
+        curve("multitone_tones", "tones", level(lines.tone)),
+        curve("multitone_residue", between[0], level(lines.residue), clear),
+        curve("multitone_relative", between[1], relative, clear, "dB relative to the tone"),
+        None if noise is None else curve("multitone_noise", "noise", level(noise), noise > 0.0),
         _number(reading, clear, clear if common is None else common, in_room, lineage),
         float(level(np.array([lines.total_tone + lines.total_residue]))[0]),
     )
@@ -156,17 +135,9 @@ def _number(
     caveats.append(f"{100.0 * 10.0 ** (value / 20.0):.2g} % of the tones")
     if abs(lines.drift) > 1e-9:
         caveats.append(f"the recorder's clock differs by {1e6 * lines.drift:.2f} ppm")
-    return Figure(
-        figure_at("multitone_distortion", reading.drive_v),
-        value,
-        u,
-        "dB",
-        (float(lines.frequency_hz[0]), float(lines.frequency_hz[-1])),
-        _METHODS["multitone_distortion"],
-        bound=bound,
-        caveats=tuple(caveats),
-        lineage=lineage,
-    )
+    band = float(lines.frequency_hz[0]), float(lines.frequency_hz[-1])
+    asked = INFO["multitone_distortion"].asked(lineage, band, at=level_key(reading.drive_v))
+    return asked.judged(value, u, *caveats, bound=bound)
 
 
 def intermodulation(reading: TwoToneReading, *, lineage: tuple[str, ...] = ()) -> dict[str, Figure]:
@@ -178,8 +149,6 @@ def intermodulation(reading: TwoToneReading, *, lineage: tuple[str, ...] = ()) -
     carrier, *sides = (float(x) for x in reading.lines_pa)
     figures: dict[str, Figure] = {}
     for order, pair in ((2, sides[:2]), (3, sides[2:])):
-        key = f"intermodulation_{order}"
-        place = figure_at(key, reading.drive_v)
         covered = sum(pair) < 2.0 * reading.noise_pa * 10.0 ** (MARGIN_DB / 20.0)
         value = 100.0 * sum(pair) / carrier
         if covered:
@@ -192,9 +161,7 @@ def intermodulation(reading: TwoToneReading, *, lineage: tuple[str, ...] = ()) -
         ]
         if covered:
             caveats.append("noise covers it: the distortion is lower")
-        band = (reading.low_hz, reading.high_hz)
-        bound = "at most" if covered else ""
-        figures[place] = Figure(
-            place, value, u, "%", band, _METHODS[key], bound=bound, caveats=tuple(caveats), lineage=lineage
-        )
+        info, band = INFO[f"intermodulation_{order}"], (reading.low_hz, reading.high_hz)
+        asked = info.asked(lineage, band, at=level_key(reading.drive_v))
+        figures[asked.key] = asked.judged(value, u, *caveats, bound="at most" if covered else "")
     return figures

@@ -18,7 +18,7 @@ from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_means
 from earwitness.figures.uncertainty import Drawn, drawn, with_spread
 from earwitness.files.data import worded
 from earwitness.insight.variation import u_of_mean, variation
-from earwitness.quantities import Curve, Figure, Reading
+from earwitness.quantities import Asked, Curve, Figure, Reading
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.axis import hz_words
 from earwitness.session.record import Claim
@@ -255,10 +255,8 @@ def half_range(curve: Curve, low_hz: float, high_hz: float) -> tuple[Figure, flo
     method = (
         f"half the range of {curve.name}, {hz_words(low_hz)} to {hz_words(high_hz)}, 1/{SMOOTHING} octave smoothing"
     )
-    figure = Figure(
-        "half_range", float(values[0]), 0.0, "dB", (low_hz, high_hz), method,
-        bound="" if whole else "at least", lineage=curve.lineage,
-    )  # fmt: skip
+    asked = Asked("half_range", "dB", method, (low_hz, high_hz), curve.lineage)
+    figure = asked.judged(float(values[0]), bound="" if whole else "at least")
     return with_spread(figure, values), float(hz[high]), float(hz[low])
 
 

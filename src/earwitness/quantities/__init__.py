@@ -4,7 +4,7 @@ from earwitness.quantities.axis import FrequencyAxis, log_axis, report_axis
 from earwitness.quantities.causes import Cause
 from earwitness.quantities.curve import Curve
 from earwitness.quantities.directions import Directions, cta_orbits, from_orbit, on_orbit
-from earwitness.quantities.figure import Figure, not_judged
+from earwitness.quantities.figure import Asked, Figure
 from earwitness.quantities.lineage import Step, step
 from earwitness.quantities.loud_takes import (
     BurstTakeReading,
@@ -31,6 +31,7 @@ from earwitness.quantities.separation import ScanReading, WavePart
 __all__ = [
     "REFERENCE_PRESSURE_PA",
     "REFERENCE_VOLTAGE_V",
+    "Asked",
     "Average",
     "BudgetLine",
     "BurstTakeReading",
@@ -60,7 +61,6 @@ __all__ = [
     "cta_orbits",
     "from_orbit",
     "log_axis",
-    "not_judged",
     "on_orbit",
     "report_axis",
     "step",

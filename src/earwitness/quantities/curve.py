@@ -50,7 +50,7 @@ class Curve:
             raise ValueError(f"curve {self.key} holds values that are not numbers where it says it is valid")
 
     @classmethod
-    def bare(
+    def of(
         cls,
         key: str,
         name: str,
@@ -58,14 +58,17 @@ class Curve:
         values: FloatArray,
         valid: BoolArray | None = None,
         *,
+        u: FloatArray | float = 0.0,
+        u_common: FloatArray | float = 0.0,
         unit: str = "dB",
         reference: str = "dB",
         lineage: tuple[str, ...] = (),
     ) -> Curve:
-        """A curve that tells no uncertainty. valid : (F,), None for everywhere."""
-        none = np.zeros(len(axis))
+        """A curve of levels, or of what `unit` says. valid : (F,), None for everywhere; u, u_common : one for all
+        frequencies, or (F,); left out, the curve tells no uncertainty."""
+        own, common = (np.zeros(len(axis)) + part for part in (u, u_common))
         inside = np.ones(len(axis), dtype=bool) if valid is None else valid
-        return cls(key, name, axis, values, none, none, inside, unit, reference, lineage)
+        return cls(key, name, axis, values, own, common, inside, unit, reference, lineage)
 
     @property
     def u_total(self) -> FloatArray:

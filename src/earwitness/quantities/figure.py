@@ -1,7 +1,7 @@
 """A single number with unit, uncertainty, band, method; or the reason why there is none."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 Bound = str  # "", "at most", "at least"
 
@@ -53,14 +53,21 @@ class Figure:
         return self.value is not None
 
 
-def not_judged(
-    key: str,
-    reason: str,
-    *,
-    unit: str,
-    method: str,
-    band_hz: tuple[float, float] | None = None,
-    lineage: tuple[str, ...] = (),
-) -> Figure:
-    """A figure the data cannot give, with the reason."""
-    return Figure(key, None, None, unit, band_hz, method, reason=reason, lineage=lineage)
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What a figure is asked for, before the data give it or refuse it; fields as in `Figure`."""
+
+    key: str
+    unit: str
+    method: str
+    band_hz: tuple[float, float] | None = None
+    lineage: tuple[str, ...] = ()
+
+    def judged(self, value: float, u: float = 0.0, *caveats: str, bound: Bound = "") -> Figure:
+        """The figure the data give, with its standard uncertainty; empty caveats are left out."""
+        figure = Figure(self.key, value, u, self.unit, self.band_hz, self.method, bound, lineage=self.lineage)
+        return replace(figure, caveats=tuple(filter(None, caveats)))
+
+    def refused(self, reason: str) -> Figure:
+        """A figure the data cannot give, with the reason."""
+        return Figure(self.key, None, None, self.unit, self.band_hz, self.method, reason=reason, lineage=self.lineage)

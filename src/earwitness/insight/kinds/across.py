@@ -64,7 +64,7 @@ def seat_lobing(
         note = f"at {float(f'{hz[deepest]:.2g}'):.0f} Hz, {away:.0f}° off the axis"
         found.append((name, figure_of("seat_lobing", db[deepest], u[deepest], note)))
         reference = "dB against the middle seat, third octaves"
-        curves.append(Curve(f"seat_{seat_m:g}", name, response.axis, db, u, 0.0 * u, valid, "dB", reference))
+        curves.append(Curve.of(f"seat_{seat_m:g}", name, response.axis, db, valid, u=u, reference=reference))
     return tuple(found), tuple(curves)
 
 

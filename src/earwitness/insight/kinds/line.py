@@ -36,12 +36,11 @@ def line(loudspeaker: Loudspeaker, axis: FrequencyAxis, *, measured_m: float, di
     length, holds_hz = line_length_m(loudspeaker), far_field_to_hz(loudspeaker, measured_m)
     holds = figure_of("far_field_to", holds_hz, 2.0 * LENGTH_U * holds_hz, f"a line of {length:.2f} m")
     rows, curves, treble = [(f"recorded at {measured_m:g} m", holds)], [], int(np.argmin(np.abs(axis.hz - _TREBLE_HZ)))
-    everywhere = np.ones(len(axis), dtype=bool)
     for at_m in DISTANCES_M:
         db, longer = (line_level_db(by * length, axis.hz, at_m) for by in (1.0, 1.0 + LENGTH_U))
         u = np.hypot(longer - db, SHADED_U_DB * np.clip(-db, 0.05, 1.0))
         reference = "dB against the far field referred there"
-        curves.append(Curve(f"line_{at_m:g}", f"at {at_m:g} m", axis, db, u, 0.0 * u, everywhere, "dB", reference))
+        curves.append(Curve.of(f"line_{at_m:g}", f"at {at_m:g} m", axis, db, u=u, reference=reference))
         rows.append((f"4 kHz at {at_m:g} m", figure_of("line_level", db[treble], u[treble])))
 
     def falls_db(of_m: float) -> float:

@@ -23,8 +23,7 @@ class KindReading:
 
 def figure_of(key: str, value: float, u: float, note: str = "") -> Figure:
     """A figure of the registry's group of kinds."""
-    info = INFO[key]
-    return Figure(key, float(value), float(u), info.unit, None, info.method, caveats=(note,) if note else ())
+    return INFO[key].asked().judged(float(value), float(u), note)
 
 
 def plus_minus(figure: Figure, decimals: int = 1) -> str:

@@ -146,10 +146,14 @@ def response_curve(impedance: Impedance, output_ohm: float) -> Curve:
     u = np.hypot(bigger * 1e4 * grid.u_ohm / size, turned * 1e4 * np.radians(grid.u_deg))
     u = np.hypot(u, u[at])
     u[at] = 0.0
-    return Curve(
-        "amplifier_response", f"change by {output_ohm:g} ohm output impedance", grid.axis, change - change[at], u,
-        np.zeros_like(u), grid.valid, "dB", "dB relative to 1 kHz", grid.lineage,
-    )  # fmt: skip
+    name, reference, change = (
+        f"change by {output_ohm:g} ohm output impedance",
+        "dB relative to 1 kHz",
+        change - change[at],
+    )
+    return Curve.of(
+        "amplifier_response", name, grid.axis, change, grid.valid, u=u, reference=reference, lineage=grid.lineage
+    )
 
 
 def voltage_for_level(
@@ -191,7 +195,8 @@ def match_amplifier(
     if not (distance_m > 0.0 and math.isfinite(distance_m) and loudspeakers >= 1):
         raise InputError(f"{loudspeakers} loudspeakers at {distance_m} m", remedy="give one or more, above 0 m")
     sensitivity = reading.figures.get("sensitivity")
-    figures = {"amplifier_voltage": _judged("amplifier_voltage", max(v for _, v in one.ratings), 0.0, ())}
+    volts = INFO["amplifier_voltage"].asked(band_hz=BAND_HZ).judged(max(v for _, v in one.ratings))
+    figures = {volts.key: volts}
     if impedance is None:
         why = "no impedance was measured"
         rest = {key: INFO[key].refused(why) for key in INFO if key != "amplifier_voltage"}
@@ -212,12 +217,6 @@ def match_amplifier(
     return AmplifierMatch(one, can, why, figures, curves, limited, said)
 
 
-def _judged(
-    key: str, value: float, u: float, lineage: tuple[str, ...], *notes: str, band_hz: tuple[float, float] = BAND_HZ
-) -> Figure:
-    return Figure(key, value, u, INFO[key].unit, band_hz, INFO[key].method, caveats=notes, lineage=lineage)
-
-
 def _load_margins(one: Amplifier, impedance: Impedance) -> dict[str, Figure]:
     """What is left between the load and the least the amplifier is rated for."""
     keys = ("amplifier_load_margin", "amplifier_epdr_margin")
@@ -234,7 +233,7 @@ def _load_margins(one: Amplifier, impedance: Impedance) -> dict[str, Figure]:
             continue
         at = load[f"{name}_at"].value or 0.0
         note = f"{low.value:.2f} ohm at {hz_words(at)} against {limit:.2f} ohm"
-        found[key] = _judged(key, low.value - limit, low.u, low.lineage, note, band_hz=low.band_hz or BAND_HZ)
+        found[key] = INFO[key].asked(low.lineage, low.band_hz or BAND_HZ).judged(low.value - limit, low.u, note)
     return found
 
 
@@ -279,13 +278,11 @@ def _level_curve(
     level = level + 20.0 * np.log10(np.maximum(volts, 1e-9) / REFERENCE_VOLTAGE_V)
     u_load = np.where(current, 20.0 / math.log(10.0) * grid.u_ohm[rows] / np.abs(grid.ohm[rows]), 0.0)
     u = np.hypot(np.interp(wanted, x, direct.u), u_load)
-    axis = type(grid.axis)(hz)
-    curve = Curve(
-        "amplifier_highest_level", f"highest level with {one.name}", axis, level, u,
-        np.interp(wanted, x, direct.u_common), known, "dB", "dB SPL at 1 m, rms of a sine",
-        (*direct.lineage, *grid.lineage),
-    )  # fmt: skip
-    return {curve.key: curve}, limited
+    key, name, axis = "amplifier_highest_level", f"highest level with {one.name}", type(grid.axis)(hz)
+    common, reference = np.interp(wanted, x, direct.u_common), "dB SPL at 1 m, rms of a sine"
+    lineage = (*direct.lineage, *grid.lineage)
+    curve = Curve.of(key, name, axis, level, known, u=u, u_common=common, reference=reference, lineage=lineage)
+    return {key: curve}, limited
 
 
 def _stretches(hz: FloatArray, current: BoolArray) -> tuple[Limited, ...]:
@@ -323,7 +320,8 @@ def _levels(
     gain = sources_gain_db(loudspeakers) - decade_db * math.log10(distance_m)
     place = f"at {distance_m:g} m, {loudspeakers} playing, {decade_db:g} dB less over ten times the distance"
     lineage = tuple(dict.fromkeys((*sensitivity.lineage, *grid.lineage)))
-    return {near: _judged(near, level, u, lineage, *notes), far: _judged(far, level + gain, u, lineage, place, *notes)}
+    asked = [INFO[key].asked(lineage, BAND_HZ) for key in (near, far)]
+    return {near: asked[0].judged(level, u, *notes), far: asked[1].judged(level + gain, u, place, *notes)}
 
 
 def _response(one: Amplifier, impedance: Impedance, figures: dict[str, Figure]) -> Curve | None:
@@ -345,7 +343,8 @@ def _response(one: Amplifier, impedance: Impedance, figures: dict[str, Figure]) 
         f"{most:+.2f} dB at {hz_words(float(change.axis.hz[high]))}, "
         f"{least:+.2f} dB at {hz_words(float(change.axis.hz[low]))} against 1 kHz"
     )
-    figures[key] = _judged(key, spread, float(np.hypot(change.u[high], change.u[low])), change.lineage, note)
+    u = float(np.hypot(change.u[high], change.u[low]))
+    figures[key] = INFO[key].asked(change.lineage, BAND_HZ).judged(spread, u, note)
     return change
 
 

@@ -120,11 +120,11 @@ def at_seats(
     outside = tuple(float(one) for one in hz[np.abs(off) > K95 * u])
     holds = bool(np.all(np.abs(line) <= K95 * u_line)) and len(outside) <= binom.ppf(0.95, hz.size, 0.05)
     level, slope = ((float(line[i]), float(u_line[i])) for i in (0, 1))
-    axis, zero, everywhere = FrequencyAxis(hz), np.zeros(hz.size), np.ones(hz.size, dtype=bool)
+    axis, zero = FrequencyAxis(hz), np.zeros(hz.size)
 
     def curve(key: str, name: str, energy: FloatArray, u_db: FloatArray) -> Curve:
         found = 10.0 * np.log10(energy)
-        return Curve(key, name, axis, found, u_db, zero, everywhere, "dB", "dB SPL, 2.83 V", response.lineage)
+        return Curve.of(key, name, axis, found, u=u_db, reference="dB SPL, 2.83 V", lineage=response.lineage)
 
     measured, predicted = curve("at_seats", "measured", heard, zero), curve("at_seats_predicted", "predicted", total, u)
     bass = _bass(takes, on_axis, 2.0 * from_hz)

@@ -131,9 +131,8 @@ def boundary(
 
     middle = gain_db({"at": np.zeros(3), "factor": np.zeros(())})
     u = perturbed(gain_db, {"at": np.full(3, _REACH_M), "factor": np.array(_REACH_FACTOR)})
-    nothing, everywhere = np.zeros(len(hz)), np.ones(len(hz), dtype=bool)
-    gain = Curve("boundary_gain", "change by the walls near it", hz, middle[:-2], u[:-2], nothing, everywhere, "dB",
-                 "dB over free field at the seat", response.lineage)  # fmt: skip
+    name, reference = "change by the walls near it", "dB over free field at the seat"
+    gain = Curve.of("boundary_gain", name, hz, middle[:-2], u=u[:-2], reference=reference, lineage=response.lineage)
     return Boundary(gain, float(middle[-2]), float(hz.hz[int(np.argmin(middle[:-2]))]), float(middle[-1]),
                     (float(u[-2]), float(u[-1])))  # fmt: skip
 

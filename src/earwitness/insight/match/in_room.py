@@ -14,7 +14,7 @@ from earwitness.files.data import worded
 from earwitness.insight.match.amplifier import sources_gain_db
 from earwitness.insight.match.places import SPEED_M_S
 from earwitness.insight.spread import decibels
-from earwitness.quantities import Figure, Reading, not_judged
+from earwitness.quantities import Figure, Reading
 
 _SABINE: Final = 24.0 * math.log(10.0) / SPEED_M_S
 # Own choices: a floor of 4 to 3; reverberation and absorption known to 10 %; what random boxes left (dB) where the
@@ -156,13 +156,13 @@ def match_room(
     power = None if curve is None else band_level(curve, key="power")
     if sensitivity is None or sensitivity.value is None or power is None or power.value is None:
         reason = "the room needs the level on axis and the sound power, both from 300 Hz to 3 kHz"
-        return {key: not_judged(key, reason, unit="dB", method=_ROWS[key].method) for key in _ROWS}, (f"{reason}.",)
+        return {key: row.refused(reason) for key, row in _ROWS.items()}, (f"{reason}.",)
     on_axis = (sensitivity.value, sensitivity.u or 0.0)
     around = (power.value, power.u or 0.0)
     value, u_db = level_in_room(on_axis, around, room, distance_m=distance_m)
     more, u_more = more_in_room(on_axis, around, room, distance_m=distance_m)
-    row = _ROWS["room_level"]
-    found = {row.key: Figure(row.key, value, u_db, "dB", sensitivity.band_hz, row.method, lineage=sensitivity.lineage)}
+    asked = _ROWS["room_level"].asked(sensitivity.lineage, sensitivity.band_hz)
+    found = {asked.key: asked.judged(value, u_db)}
     given = f"{room.reverberation_s:g} s" if room.absorption is None else f"a mean absorption of {room.absorption:g}"
     told = decibels(value, u_db)
     said = [

@@ -207,9 +207,8 @@ def level_toward(orbits: Orbits, at: tuple[float, float], band: tuple[float, flo
     response = orbits.response
     if sound is None:
         return _ROWS["plan_level"].refused("a seat lies outside the measured directions")
-    nothing = np.zeros(len(response.axis))
-    curve = Curve("toward", "the sound toward the seat", response.axis, sound.level_db, sound.u_db, nothing,
-                  sound.valid, "dB", "dB SPL at 1 m, 2.83 V", response.lineage)  # fmt: skip
+    name, lineage = "the sound toward the seat", response.lineage
+    curve = Curve.of("toward", name, response.axis, sound.level_db, sound.valid, u=sound.u_db, lineage=lineage)
     return band_level(curve, band_hz=band, key="toward")
 
 
@@ -236,7 +235,7 @@ def _levels(
         u_more = level_of_set(own, (power[0], abs(power[1] - (sensitivity.u or 0.0))), room, distances)[1]
         free = max(value - 20.0 * math.log10(r) for (value, _), r in zip(known, distances, strict=True))
         shared = causes_of_set(known, power, room, distances)
-        made = Figure(row.key, level, u_db, "dB", band, row.method, lineage=sensitivity.lineage, shared=shared)
+        made = replace(row.asked(sensitivity.lineage, band).judged(level, u_db), shared=shared)
         direct = (("level", sensitivity.u or 0.0),)
         found[seat.name] = {"one": replace(made, value=free, u=sensitivity.u, shared=direct), "all": made}
         for key, most in reaches.items():

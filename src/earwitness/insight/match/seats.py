@@ -136,9 +136,8 @@ def vertical_window(angles: Sequence[SeatAngle]) -> dict[str, Figure]:
         # Adding 0 takes the sign off a zero.
         ends = [round(one.elevation_deg, 1) + 0.0 for one in (low, high)]
         note = f"from {ends[0]:+.1f} degrees at {low.seat} to {ends[1]:+.1f} degrees at {high.seat}"
-        info = INFO["vertical_window"]
         width = high.elevation_deg - low.elevation_deg
-        found[name] = Figure(info.key, width, 0.0, "deg", None, info.method, caveats=(note, "positions taken as exact"))
+        found[name] = INFO["vertical_window"].asked().judged(width, 0.0, note, "positions taken as exact")
     return found
 
 
@@ -164,10 +163,11 @@ def _spread(orbits: Orbits, plan: RoomPlan, one: PlacedLoudspeaker) -> Spread:
     valid = np.all([sound.valid for sound in sounds.values()], axis=0)
     relative = levels - levels.mean(axis=0)
     axis, lineage = orbits.response.axis, orbits.response.lineage
-    nothing = np.zeros(len(axis))
 
     def curve(key: str, name: str, values: FloatArray, u_db: FloatArray) -> Curve:
-        return Curve(key, name, axis, values, u_db, nothing, valid, "dB", "dB against the mean of all seats", lineage)
+        return Curve.of(
+            key, name, axis, values, valid, u=u_db, reference="dB against the mean of all seats", lineage=lineage
+        )
 
     curves = {name: curve(f"seat_{number}", name, relative[number], u[number]) for number, name in enumerate(sounds)}
     of_rows = np.array([rows[name] for name in sounds])
@@ -195,7 +195,7 @@ def _rms(key: str, curve: Curve | None, alone: str, how: dict[str, str], left_ou
     u = float(np.sqrt(np.mean(curve.u[rows] ** 2)))
     notes = [f"{name}: {word}" for name, word in how.items() if word != "measured"]
     notes += [f"{name}: outside the measured directions, left out" for name in left_out]
-    return Figure(key, value, u, "dB", SPREAD_BAND_HZ, INFO[key].method, caveats=tuple(notes), lineage=curve.lineage)
+    return INFO[key].asked(curve.lineage, SPREAD_BAND_HZ).judged(value, u, *notes)
 
 
 def best_aims(
@@ -290,10 +290,8 @@ def seat_levels(
             continue
         level = sensitivity.value + 20.0 * math.log10(voltage_v / 2.83) - decade_db * math.log10(angle.distance_m)
         note = f"{angle.distance_m:.2f} m, {decade_db:g} dB less over ten times the distance, {voltage_v:g} V"
-        found[place] = Figure(
-            "seat_level", level, sensitivity.u, "dB", sensitivity.band_hz, INFO["seat_level"].method,
-            caveats=(note,), lineage=sensitivity.lineage,
-        )  # fmt: skip
+        asked = INFO["seat_level"].asked(sensitivity.lineage, sensitivity.band_hz)
+        found[place] = asked.judged(level, sensitivity.u, note)
     return found
 
 
@@ -316,14 +314,13 @@ def seat_headroom(
     for angle in seat_angles(plan):
         place = (angle.loudspeaker, angle.seat)
         if highest_level.value is None or highest_level.u is None:
-            found[place] = INFO["seat_headroom"].refused(f"highest level: {highest_level.reason}")
+            found[place] = info.refused(f"highest level: {highest_level.reason}")
             continue
         peak = highest_level.value + SINE_PEAK_DB - decade_db * math.log10(angle.distance_m)
         note = f"{peak:.1f} dB peak at {angle.distance_m:.2f} m for a goal of {goal_db + peak_db:g} dB peak"
-        found[place] = Figure(
-            info.key, peak - goal_db - peak_db, highest_level.u, "dB", highest_level.band_hz, info.method,
-            bound=highest_level.bound, caveats=(note, *highest_level.caveats), lineage=highest_level.lineage,
-        )  # fmt: skip
+        asked = info.asked(highest_level.lineage, highest_level.band_hz)
+        left, bound = peak - goal_db - peak_db, highest_level.bound
+        found[place] = asked.judged(left, highest_level.u, note, *highest_level.caveats, bound=bound)
     return found
 
 

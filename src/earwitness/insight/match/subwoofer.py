@@ -20,7 +20,7 @@ from earwitness.figures.registry import figure_infos, place_of
 from earwitness.files.data import worded
 from earwitness.insight.match.crossover import Scheme, high_pass, low_pass, slope_words, summed
 from earwitness.insight.spread import value_and_spread
-from earwitness.quantities import Curve, Figure, FrequencyAxis, log_axis, not_judged
+from earwitness.quantities import Curve, Figure, FrequencyAxis, log_axis
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, Locked
 
 SCHEMES = (
@@ -290,61 +290,51 @@ def _level_gain(highest: CleanLevel | None, setting: Setting) -> tuple[Figure, F
     return before, after, after.value - before.value, u
 
 
-def _judged(key: str, value: float, u: float, lineage: tuple[str, ...], *notes: str) -> Figure:
-    info = INFO[key]
-    return Figure(key, value, u, info.unit, JUDGED_BAND_HZ, info.method, caveats=notes, lineage=lineage)
-
-
 def _figures(
     main: MainResponse, best: Setting, highest: CleanLevel | None, distortion: Curve | None, name: str
 ) -> dict[str, Figure]:
-    rows = _judged_rows(main.axis)
+    inside = _judged_rows(main.axis)
     # Only what the main still gives carries its uncertainty.
-    share = np.abs(high_pass(main.axis.hz[rows], best.corner_hz, best.scheme.high_pass))
-    u = float(np.sqrt(np.mean((main.u_db[rows] * np.minimum(share, 1.0)) ** 2)))
+    share = np.abs(high_pass(main.axis.hz[inside], best.corner_hz, best.scheme.high_pass))
+    u = float(np.sqrt(np.mean((main.u_db[inside] * np.minimum(share, 1.0)) ** 2)))
     what = f"{name} as measured" if name else "an ideal subwoofer"
     ideal = f"with {what} at the same place, minimum phase assumed"
     step = float(np.min(np.diff(CORNERS_HZ))) / np.sqrt(12.0)
-    lineage = main.lineage
-    found = {
-        "crossover_frequency": _judged("crossover_frequency", best.corner_hz, step, lineage, best.scheme.words),
-        "crossover_sum_rms": _judged("crossover_sum_rms", best.rms_db, u, lineage, ideal),
-        "crossover_sum_above": _judged("crossover_sum_above", best.above_db, u, lineage, ideal),
-        "crossover_sum_below": _judged("crossover_sum_below", best.below_db, u, lineage, ideal),
-        "high_pass_displacement": _judged("high_pass_displacement", best.spared_db, u, lineage),
-    }
-    found["high_pass_level"] = _level_added(highest, best)
-    found["high_pass_distortion"] = _distortion_left(distortion, main, best)
-    return found
+    rows = (
+        ("crossover_frequency", best.corner_hz, step, best.scheme.words),
+        ("crossover_sum_rms", best.rms_db, u, ideal),
+        ("crossover_sum_above", best.above_db, u, ideal),
+        ("crossover_sum_below", best.below_db, u, ideal),
+        ("high_pass_displacement", best.spared_db, u, ""),
+    )
+    found = [INFO[key].asked(main.lineage, JUDGED_BAND_HZ).judged(*row) for key, *row in rows]
+    found += [_level_added(highest, best), _distortion_left(distortion, main, best)]
+    return {figure.key: figure for figure in found}
 
 
 def _level_added(highest: CleanLevel | None, best: Setting) -> Figure:
-    key = "high_pass_level"
-    method = INFO[key].method
+    info = INFO["high_pass_level"]
     gain = _level_gain(highest, best)
     if gain is None:
         reason = "no highest clean level was measured"
         if highest is not None:
             reason = "the loudest take was still clean without it" if best.scheme.high_pass else "there is no high-pass"
-        return not_judged(key, reason, unit="dB", method=method)
+        return info.refused(reason)
     before, after, rise, u = gain
     told = [f"{one.value:.1f} ± {2.0 * (one.u or 0.0):.1f}" for one in (after, before)]
     note = f"{after.bound} {told[0]} dB at 1 m instead of {told[1]} dB".strip()
-    lineage = before.lineage
-    return Figure(key, rise, u, "dB", BAND_HZ, method, bound=after.bound, caveats=(note,), lineage=lineage)
+    return info.asked(before.lineage, BAND_HZ).judged(rise, u, note, bound=after.bound)
 
 
 def _distortion_left(distortion: Curve | None, main: MainResponse, best: Setting) -> Figure:
-    key = "high_pass_distortion"
-    method = INFO[key].method
+    info = INFO["high_pass_distortion"]
     if distortion is None:
-        return not_judged(key, "no distortion was measured", unit="%", method=method)
+        return info.refused("no distortion was measured")
     used = main.axis.hz[20.0 * np.log10(np.maximum(np.abs(main.pressure), 1e-12)) >= USED_DOWN_TO_DB]
     band = (max(float(used[0]), JUDGED_BAND_HZ[0]), DISTORTION_TOP_HZ)
     rows = np.flatnonzero(distortion.valid & (distortion.axis.hz >= band[0]) & (distortion.axis.hz <= band[1]))
     if not rows.size:
-        reason = f"the distortion is not known from {band[0]:.0f} Hz to {band[1]:.0f} Hz"
-        return not_judged(key, reason, unit="%", method=method)
+        return info.refused(f"the distortion is not known from {band[0]:.0f} Hz to {band[1]:.0f} Hz")
     hz, before = distortion.axis.hz[rows], distortion.values[rows]
     after = before * np.abs(high_pass(hz, best.corner_hz, best.scheme.high_pass)) ** 2
     most, left = int(np.argmax(before)), int(np.argmax(after))
@@ -356,7 +346,7 @@ def _distortion_left(distortion: Curve | None, main: MainResponse, best: Setting
         f"{f'at {drive} ' if drive else ''}{without} % at {hz[most]:.0f} Hz without it, "
         f"{value_and_spread(float(after[left]), 2.0 * u)} % at {hz[left]:.0f} Hz with it"
     )
-    return Figure(key, float(after[left]), u, "%", band, method, caveats=(note,), lineage=distortion.lineage)
+    return info.asked(distortion.lineage, band).judged(float(after[left]), u, note)
 
 
 def _sum_curves(main: MainResponse, best: Setting, subwoofer: MainResponse | None) -> dict[str, Curve]:
@@ -371,7 +361,7 @@ def _sum_curves(main: MainResponse, best: Setting, subwoofer: MainResponse | Non
     def curve(key: str, name: str, values: ComplexArray, u: FloatArray) -> Curve:
         level = main.reference_db + 20.0 * np.log10(np.maximum(np.abs(values), 1e-9))
         valid = (hz >= main.lowest_hz) if key == "crossed_main" else np.ones(hz.size, dtype=bool)
-        return Curve(key, name, main.axis, level, u, nothing, valid, "dB", "as the on-axis level", main.lineage)
+        return Curve.of(key, name, main.axis, level, valid, u=u, reference="as the on-axis level", lineage=main.lineage)
 
     part = main.u_db * np.minimum(np.abs(branch) / np.maximum(np.abs(total), 1e-9), 1.0)
     return {

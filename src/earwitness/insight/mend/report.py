@@ -20,7 +20,7 @@ from earwitness.insight.mend.change import FigureChange, changes, drawn_curves
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, Equalizer, apply, gain_db
 from earwitness.insight.mend.objective import Problem
 from earwitness.insight.mend.yardsticks import roughness
-from earwitness.quantities import Curve, Figure, not_judged
+from earwitness.quantities import Asked, Curve, Figure
 from earwitness.quantities.arrays import Locked
 
 CHECKED = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
@@ -152,7 +152,7 @@ def _with_its_spread(figure: Figure, before: Figure | None) -> Figure:
     if figure.value is None or before is None:
         return figure
     if before.value is None:
-        return not_judged(figure.key, before.reason, unit=figure.unit, method=figure.method, band_hz=figure.band_hz)
+        return Asked(figure.key, figure.unit, figure.method, figure.band_hz).refused(before.reason)
     shift = figure.value - before.value
     interval = None if before.interval is None else (before.interval[0] + shift, before.interval[1] + shift)
     return replace(figure, u=before.u, interval=interval, shared=before.shared)
