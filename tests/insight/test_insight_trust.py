@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from earwitness.insight.claims import half_range, upper_limit
-from earwitness.insight.listening.chance import DRAWS, chance
+from earwitness.insight.listening.matching import DRAWS, chance
 from earwitness.insight.match.off_axis import orbits_of, sound_toward
 from earwitness.insight.match.seats import Aim, best_aims
 from earwitness.quantities import Cause, Curve, DirectionalResponse, Directions, cta_orbits, log_axis

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from earwitness.insight.listening.chance import Senses, chance
+from earwitness.insight.listening.matching import Senses, chance
 
 ONE = frozenset({"excess"})
 OTHER = frozenset({"lack"})

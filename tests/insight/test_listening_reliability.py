@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from earwitness.insight.listening.chance import chance
-from earwitness.insight.listening.matching import MatchedRemark, Verdict
+from earwitness.insight.listening.matching import MatchedRemark, Verdict, chance
 from earwitness.insight.listening.reliability import BANDS, reliability, wilson_interval
 from earwitness.insight.listening.remark import Region, Remark
 from earwitness.insight.words import REGIONS

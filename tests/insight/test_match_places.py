@@ -9,9 +9,12 @@ import pytest
 
 from earwitness.audition.room import Shoebox, _tail
 from earwitness.insight.compare import compare_figure
-from earwitness.insight.match.in_room import ListeningRoom, causes_of_set, level_of_set, pair_bass_db
-from earwitness.insight.match.places import (
+from earwitness.insight.match.in_room import (
     THIRD,
+    ListeningRoom,
+    causes_of_set,
+    level_of_set,
+    pair_bass_db,
     schroeder_hz,
     u_of_mean_db,
     values_at_places,

@@ -1,4 +1,4 @@
-"""Exhibit: what a loudspeaker adds at levels at which testers compare."""
+"""Exhibits: harmonic distortion and multitone distortion of a level series, the table of levels, and at equal level."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace

@@ -1,4 +1,4 @@
-"""Exhibits: loss by heat in a noise run, the highest level of bursts, and intermodulation."""
+"""Exhibits of what a loudspeaker does when it plays loud, in the order of the page."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace

@@ -1,4 +1,8 @@
-"""Impedance as curves, and what an amplifier makes of it: equivalent peak dissipation resistance, power factor."""
+"""The loudspeaker as a load: everything that is read off its impedance.
+
+Small resonances of cabinet, cone or port are seen as wrinkles: a vibration that takes energy from the cone shows as a
+narrow bump against its smooth surroundings. Method and limits of that are project defaults, no source.
+"""
 
 from dataclasses import dataclass, replace
 

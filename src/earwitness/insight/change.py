@@ -6,6 +6,12 @@ holds for the whole curve at once, by the expected number of upcrossings of a sm
 Biometrika 64, 247; from memory): P(max > c) <= 2 Phi(-c) + (L / pi) exp(-c^2 / 2), L the integral of the standard
 deviation of the error's slope. "Same within x dB" is an intersection-union test of two one-sided tests (Schuirmann
 1987, Berger 1982; from memory): the smallest x is the largest |d| + 1.645 u over the band.
+
+The difference of a pair is parted into an offset, which a balance control mends, and the shape that is left (own
+choice, after common practice). The mean over log frequency is the offset, or the median where one local fault pulls
+the mean by more than twice its uncertainty. "Well matched" and "no pair" are conventions, not thresholds of hearing
+(common practice, no source): rms below 0.25 dB with nothing of a third of an octave beyond 0.5 dB; beyond 1 dB over a
+third of an octave.
 """
 
 from collections.abc import Sequence

@@ -1,9 +1,12 @@
-"""For whom a loudspeaker is: short sentences built from figures, claims and advice; no praise, nothing beyond 2 u."""
+"""For whom a loudspeaker is: short sentences built from figures, claims and advice; no praise, nothing beyond 2 u.
+
+The intended use is held against the data in the same kind of sentence; limits that are no physics are own choices or
+the tester's.
+"""
 
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 from earwitness.errors import InputError
 from earwitness.files.data import worded
@@ -31,21 +34,6 @@ LOW_NOTES = (
 GOAL_DB, PEAK_DB = 85.0, 20.0
 
 
-class FindingLike(Protocol):
-    """A deviation of the response, most audible first in a list; margin_db over an audibility heuristic."""
-
-    @property
-    def sentence(self) -> str: ...
-    @property
-    def size_db(self) -> float: ...
-    @property
-    def u_db(self) -> float: ...
-    @property
-    def margin_db(self) -> float: ...
-    @property
-    def is_equalizable(self) -> bool: ...
-
-
 @dataclass(frozen=True, slots=True)
 class Said:
     """One sentence and the keys of the figures, claims or advice it rests on."""
@@ -60,7 +48,7 @@ def for_whom(
     *,
     figures: Mapping[str, Figure] | None = None,
     claims: Sequence[ClaimVerdict] = (),
-    findings: Sequence[FindingLike] = (),
+    findings: Sequence[Finding] = (),
     amplifier: AmplifierMatch | None = None,
     subwoofer: SubwooferMatch | None = None,
     distance_m: float = 3.0,
@@ -202,7 +190,7 @@ def _seats(known: Mapping[str, Figure]) -> Said | None:
     return Said("seats", f"{text}.", tuple(keys))
 
 
-def _deviations(findings: Sequence[FindingLike]) -> list[Said]:
+def _deviations(findings: Sequence[Finding]) -> list[Said]:
     """The two most audible deviations that exceed their uncertainty and the heuristic of audibility."""
     sure = [one for one in findings if abs(one.size_db) > K * one.u_db and one.margin_db > 0.0]
     worst = sorted(sure, key=lambda one: -one.margin_db)[:2]

@@ -1,7 +1,10 @@
-"""The two shapes a response is taken apart into: a smooth trend with its band limits, and peaking filters.
+"""One curve as a smooth trend plus peaking filters: coarse search over all scales, then one joint fit.
 
-All in dB against x = log2(f / 1 kHz), with derivatives, so that a fit converges in few steps. A resonance in parallel
-to a flat response has exactly the shape of a peaking filter, so one shape serves for both (own derivation).
+Both shapes stand in dB against x = log2(f / 1 kHz), with derivatives, so that a fit converges in few steps. A
+resonance in parallel to a flat response has exactly the shape of a peaking filter, so one shape serves for both (own
+derivation). The search takes, again and again, the shape that explains most of what is left, with Q from broad to
+narrow, after whatever the trend could explain of that shape has been taken out; all parameters are then refined
+together.
 """
 
 from dataclasses import dataclass

@@ -1,9 +1,10 @@
-"""How far a deviation exceeds what can be heard: a heuristic of this project, not a published curve.
+"""A finding: one deviation of a loudspeaker's response, its size, its place in space, and whether it can be heard.
 
-What is published (Toole and Olive, J. Audio Eng. Soc. 36(3), 1988, by a literature summary; not read): broad
-resonances are heard from far smaller heights than narrow ones, about 1 to 2 dB at Q = 1 and roughly 10 dB at high Q.
-Buecklein, J. Audio Eng. Soc. 29(3), 1981 (by the same summary): peaks are far more audible than equal dips. The line
-through three points below was laid by hand through these statements.
+How far it exceeds what can be heard is a heuristic of this project, not a published curve. What is published (Toole
+and Olive, J. Audio Eng. Soc. 36(3), 1988, by a literature summary; not read): broad resonances are heard from far
+smaller heights than narrow ones, about 1 to 2 dB at Q = 1 and roughly 10 dB at high Q. Buecklein, J. Audio Eng. Soc.
+29(3), 1981 (by the same summary): peaks are far more audible than equal dips. The line through three points below was
+laid by hand through these statements.
 """
 
 from __future__ import annotations

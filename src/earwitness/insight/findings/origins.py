@@ -1,7 +1,8 @@
-"""Where a deviation comes from, by how it varies over directions.
+"""Where a deviation comes from: its kind, by how it varies over directions, and causes that the evidence speaks for.
 
-An equalizer multiplies all directions by the same factor; only what all directions share can be mended by it. The
-thresholds are project defaults, no source.
+An equalizer multiplies all directions by the same factor; only what all directions share can be mended by it. A cause
+is named only where its frequency, its sign and the places that show it fit, by a formula of handbooks and facts of the
+loudspeaker; that is evidence, no proof, and the sentence says which. Thresholds and tolerances are own choices.
 """
 
 from __future__ import annotations

@@ -12,8 +12,8 @@ from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_level
 from earwitness.files.data import worded
 from earwitness.insight.kinds.reading import KindReading, figure_of, plus_minus
 from earwitness.insight.match.boundaries import Plane, boundary
+from earwitness.insight.match.in_room import SPEED_M_S
 from earwitness.insight.match.off_axis import orbits_of
-from earwitness.insight.match.places import SPEED_M_S
 from earwitness.insight.match.plan_room import level_toward
 from earwitness.quantities import Curve, DirectionalResponse, Figure
 from earwitness.quantities.arrays import FloatArray

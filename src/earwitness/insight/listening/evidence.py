@@ -3,11 +3,10 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 
-from earwitness.insight.findings.finding import DIP_WEIGHT, PINK_NOISE_FACTOR, Placed, threshold_db
+from earwitness.insight.findings.finding import DIP_WEIGHT, PINK_NOISE_FACTOR, Finding, threshold_db
 from earwitness.insight.listening.remark import Region
 from earwitness.quantities import Curve, Reading
 from earwitness.quantities.arrays import BoolArray, FloatArray
@@ -23,26 +22,6 @@ TREND_HZ = (200.0, 10_000.0)
 BAND_MIDDLE_HZ = 1000.0
 """Ends of the frequency range below it are lower ends, above it upper ones."""
 _NARROWEST_Q = 1e3
-
-
-class FindingLike(Protocol):
-    """A deviation found in the curves, as far as matching needs it. size_db, u_db : of a tilt or a limit, signed;
-    heard : of all others, the size that a listener meets, and where."""
-
-    @property
-    def center_hz(self) -> float: ...
-    @property
-    def low_hz(self) -> float: ...
-    @property
-    def high_hz(self) -> float: ...
-    @property
-    def size_db(self) -> float: ...
-    @property
-    def u_db(self) -> float: ...
-    @property
-    def kind(self) -> str: ...
-    @property
-    def heard(self) -> Placed: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +64,7 @@ class Told:
         return self.is_covered or bool(self.evidence)
 
 
-def told_of(region: Region, reading: Reading, findings: Sequence[FindingLike]) -> Told:
+def told_of(region: Region, reading: Reading, findings: Sequence[Finding]) -> Told:
     """Findings that share at least half of the narrower span with `region`, and the curves' mean deviation in it.
 
     A tilt counts with its share at the region's middle, an end of the frequency range in all regions beyond it. Only
@@ -103,7 +82,7 @@ def told_of(region: Region, reading: Reading, findings: Sequence[FindingLike]) -
     return Told(tuple(sorted(found, key=lambda e: (-e.weight, e.source, e.center_hz))), is_covered)
 
 
-def _of_finding(region: Region, number: int, finding: FindingLike) -> Evidence | None:
+def _of_finding(region: Region, number: int, finding: Finding) -> Evidence | None:
     if abs(finding.heard.size_db) <= BEYOND * finding.heard.u_db:
         return None
     if finding.kind == "tilt":
@@ -130,7 +109,7 @@ def _of_finding(region: Region, number: int, finding: FindingLike) -> Evidence |
     return _evidence(finding, number, size_db, finding.heard.u_db, weight)
 
 
-def _of_tilt(region: Region, number: int, finding: FindingLike) -> Evidence | None:
+def _of_tilt(region: Region, number: int, finding: Finding) -> Evidence | None:
     """A tilt counts with what it makes of the region's middle against the middle of its own band."""
     band = Region(finding.low_hz, finding.high_hz)
     if region.shares(band) < HALF:
@@ -142,7 +121,7 @@ def _of_tilt(region: Region, number: int, finding: FindingLike) -> Evidence | No
     return _evidence(finding, number, size_db, abs(finding.u_db * share), _weight(size_db, 1.0))
 
 
-def _evidence(finding: FindingLike, number: int, size_db: float, u_db: float, weight: float) -> Evidence:
+def _evidence(finding: Finding, number: int, size_db: float, u_db: float, weight: float) -> Evidence:
     place = (finding.center_hz, finding.low_hz, finding.high_hz)
     return Evidence("finding", finding.kind, *place, size_db, u_db, weight, number, finding.heard.place)
 

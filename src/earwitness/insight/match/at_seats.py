@@ -10,17 +10,17 @@ from scipy.stats import binom
 
 from earwitness.errors import InputError
 from earwitness.files.data import worded
-from earwitness.insight.match.in_room import ListeningRoom
-from earwitness.insight.match.off_axis import orbits_of, sound_toward
-from earwitness.insight.match.places import (
+from earwitness.insight.match.in_room import (
     DB_PER_NEPER,
     THIRD,
+    ListeningRoom,
     schroeder_hz,
     u_of_mean_db,
     values_at_places,
     values_in_band,
     values_on_path,
 )
+from earwitness.insight.match.off_axis import orbits_of, sound_toward
 from earwitness.insight.match.seats import seat_angles
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.insight.spread import decibels

@@ -14,8 +14,8 @@ import numpy as np
 
 from earwitness.errors import InputError
 from earwitness.files.data import worded
+from earwitness.insight.match.in_room import SPEED_M_S, perturbed
 from earwitness.insight.match.off_axis import orbits_of, sound_toward
-from earwitness.insight.match.places import SPEED_M_S, perturbed
 from earwitness.insight.match.seats import seen_from
 from earwitness.insight.spread import decibels
 from earwitness.quantities import Curve, DirectionalResponse, FrequencyAxis, log_axis

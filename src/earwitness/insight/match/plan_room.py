@@ -1,7 +1,7 @@
-"""Modes of a box: what subwoofers give at seats, the mean and the spread, and which places even it out.
+"""What a room does on a plan: level of all loudspeakers at every seat, the walls near each, and modes in the bass.
 
-The sum over modes with rigid walls and one damping, 3 ln 10 / T, closed in one dimension and truncated in two. Real
-rooms with light walls and furniture move modes by several percent.
+Modes are the sum over those of a box with rigid walls and one damping, 3 ln 10 / T, closed in one dimension and
+truncated in two. Real rooms with light walls and furniture move modes by several percent.
 """
 
 import itertools
@@ -17,9 +17,15 @@ from earwitness.figures.registry import figure_infos
 from earwitness.figures.sensitivity import band_level
 from earwitness.files.data import worded
 from earwitness.insight.match.boundaries import Boundary, boundary, boundary_words, near_planes
-from earwitness.insight.match.in_room import ListeningRoom, causes_of_set, level_of_set
+from earwitness.insight.match.in_room import (
+    SPEED_M_S,
+    ListeningRoom,
+    causes_of_set,
+    level_of_set,
+    perturbed,
+    schroeder_hz,
+)
 from earwitness.insight.match.off_axis import Orbits, orbits_of, sound_toward
-from earwitness.insight.match.places import SPEED_M_S, perturbed, schroeder_hz
 from earwitness.insight.match.seats import aim_angles_deg, seat_angles
 from earwitness.insight.spread import decibels
 from earwitness.quantities import Curve, DirectionalResponse, Figure, Reading, log_axis

@@ -26,11 +26,11 @@ from earwitness.insight.findings.decompose import peaking_db
 from earwitness.insight.findings.finding import SOURCES
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ
 from earwitness.insight.mend.goal import DEFAULT_LIMITS, EVEN, Goal, Limits
-from earwitness.insight.mend.phase import MINIMUM_PHASE_DEG, phase_bend_deg
 from earwitness.insight.mend.units import UNKNOWN, Units
 from earwitness.insight.mend.views import (
     CURVES,
     EARLY,
+    MINIMUM_PHASE_DEG,
     ON,
     PER_OCTAVE,
     POWER,
@@ -40,6 +40,7 @@ from earwitness.insight.mend.views import (
     Seen,
     Views,
     over_units,
+    phase_bend_deg,
     scales_of,
     seen_of,
 )

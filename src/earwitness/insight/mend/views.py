@@ -1,7 +1,8 @@
-"""Linear operators on the design's grid: trends, local means, and the mean over units that are off in frequency.
+"""What a design looks at: levels of positions, and the curves they make, on the design's grid.
 
-The grid is log-spaced through 1 kHz. Every operator is a matrix, so that the ends are treated the same for every curve:
-running boxes bend there and give the lowest octave a shelf.
+On axis the positions are the measured directions; for another aim they are turned along. The grid is log-spaced
+through 1 kHz. Every operator on it is a matrix, so that the ends are treated the same for every curve: running boxes
+bend there and give the lowest octave a shelf.
 """
 
 from collections.abc import Mapping
@@ -17,6 +18,29 @@ from earwitness.quantities import from_orbit
 from earwitness.quantities.arrays import BoolArray, FloatArray, Locked
 from earwitness.quantities.axis import log_axis
 from earwitness.standards import cta2034
+
+MINIMUM_PHASE_DEG = 20.0
+"""An equalizer is of minimum phase (physics); the limit is an own choice."""
+_LOCAL_OCTAVES = 1 / 3
+
+
+def phase_bend_deg(hz: FloatArray, excess_phase_rad: FloatArray) -> FloatArray:
+    """(F,) largest departure of the excess phase (F,) [rad, unwrapped] from a constant and a delay [degrees].
+
+    Least squares over every third of an octave; each frequency gets the largest of all that hold it. Zeros where hz,
+    log-spaced, spans less than that.
+    """
+    step = float(np.log2(hz[1] / hz[0]))
+    reach = max(2, round(_LOCAL_OCTAVES / 2 / step))
+    if hz.size < 2 * reach + 1:
+        return np.zeros(hz.size)
+    # A delay's phase goes with frequency, so on a log grid one projection serves every window.
+    columns = np.stack([np.ones(2 * reach + 1), 2.0 ** (step * np.arange(-reach, reach + 1))], axis=-1)
+    rest = np.eye(2 * reach + 1) - columns @ np.linalg.pinv(columns)
+    windows = np.lib.stride_tricks.sliding_window_view(excess_phase_rad, 2 * reach + 1)
+    worst = np.pad(np.rad2deg(np.abs(windows @ rest).max(axis=1)), 2 * reach)
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(worst, 2 * reach + 1).max(axis=1), dtype=float)
+
 
 PER_OCTAVE = 24
 TREND_OCTAVES = 0.42
