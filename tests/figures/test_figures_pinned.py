@@ -16,10 +16,8 @@ from earwitness.figures.bandwidth import lower_limit
 from earwitness.figures.compression import compression
 from earwitness.figures.distortion import distortion, largest
 from earwitness.figures.equal_level import equal_level_figures
-from earwitness.figures.load import load_figures
+from earwitness.figures.load import load_figures, on_load_grid, roughness
 from earwitness.figures.load_box import vertex
-from earwitness.figures.load_curves import on_load_grid
-from earwitness.figures.load_wrinkles import roughness
 from earwitness.quantities import Curve, FrequencyAxis, Impedance, log_axis
 
 FLAT = np.full(len(AXIS), 86.0)
