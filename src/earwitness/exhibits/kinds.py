@@ -38,7 +38,7 @@ def kind_exhibit(kind: KindReading) -> Chart | Table | None:
         Trace(replace(curve, values=np.maximum(curve.values, low)), role, curve.name, ribbon=True)
         for curve, role in zip(kind.curves, _ROLES, strict=False)
     )
-    panel = Panel("Level", kind.curves[0].reference, low, high, 5.0, traces, db_per_decade=None)
+    panel = Panel("Level", kind.curves[0].reference, low, high, 5.0, traces=traces, db_per_decade=None)
     hz = kind.curves[0].axis.hz
     low_hz, high_hz = max(30.0, float(hz[0])), min(20_000.0, float(hz[-1]))
     return chart(
@@ -93,7 +93,7 @@ def noise(reading: Reading, measurement: Measurement) -> Chart | None:
     low, high = step_span(valid_values((on, off)), 10.0, low=_LOWEST_NOISE_DB, high=30.0)
     traces = (Trace(on, "direct", on.name), Trace(off, "before", off.name))
     finding = f"Without a signal it makes {figure_words(told)} A-weighted at 1 m ({'; '.join(told.caveats)})."
-    return chart("noise", (Panel("Noise", on.reference, low, high, 10.0, traces),), finding=finding, found=found)
+    return chart("noise", (Panel("Noise", on.reference, low, high, 10.0, traces=traces),), finding=finding, found=found)
 
 
 def bass_delay(reading: Reading) -> Chart | None:
@@ -121,7 +121,7 @@ def own_filter(reading: Reading) -> Chart | None:
 
     return chart(
         "own_filter",
-        (Panel("Filter", curve.reference, low, high, 5.0, (Trace(curve, "plain", curve.name),)),),
+        (Panel("Filter", curve.reference, low, high, 5.0, traces=(Trace(curve, "plain", curve.name),)),),
         finding=f"Its own low-pass takes 6 dB off at {words(corner)} and then falls by {words(slope)}.",
         low_hz=10.0,
         high_hz=500.0,

@@ -125,7 +125,7 @@ def level_panel(
 ) -> Panel:
     """Levels over frequency in steps of 5 dB. span : lowest and highest; left out, as the curves ask for."""
     low, high = span or level_span(tuple(trace.curve for trace in traces))
-    return Panel(label, traces[0].curve.reference or "dB", low, high, 5.0, traces, regions, marks)
+    return Panel(label, traces[0].curve.reference or "dB", low, high, 5.0, traces=traces, regions=regions, marks=marks)
 
 
 def step_span(values: FloatArray, step: float, *, low: float, high: float) -> tuple[float, float]:

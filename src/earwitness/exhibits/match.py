@@ -81,7 +81,7 @@ def change_chart(match: AmplifierMatch) -> Chart | None:
     spread = match.figures["amplifier_response_spread"]
     return chart(
         "amplifier-response",
-        (Panel("Change", "dB", low, high, 1.0, (Trace(curve, "plain", "change", True),), db_per_decade=None),),
+        (Panel("Change", "dB", low, high, 1.0, traces=(Trace(curve, "plain", "change", True),), db_per_decade=None),),
         finding=f"The response changes by {figure_words(spread)} in all.",
         match=match,
     )
@@ -96,7 +96,7 @@ def level_chart(match: AmplifierMatch) -> Chart | None:
     told = match.figures["amplifier_highest_level"]
     return chart(
         "amplifier-level",
-        (Panel("Level", curve.reference, low, high, 5.0, (Trace(curve, "plain", "highest level"),)),),
+        (Panel("Level", curve.reference, low, high, 5.0, traces=(Trace(curve, "plain", "highest level"),)),),
         finding=f"The amplifier alone limits the level to {figure_words(told)} at 1 m ({'; '.join(told.caveats[:1])}).",
         match=match,
     )
@@ -110,7 +110,7 @@ def subwoofer_chart(match: SubwooferMatch) -> Chart:
     low, high = level_span(tuple(trace.curve for trace in traces), span_db=25.0, low_hz=20.0)
     return chart(
         "subwoofer",
-        (Panel("Level", "dB, as on axis", low, high, 5.0, traces),),
+        (Panel("Level", "dB, as on axis", low, high, 5.0, traces=traces),),
         finding=true_minus(" ".join(match.sentences[:3])),
         low_hz=20.0,
         high_hz=500.0,
@@ -128,7 +128,7 @@ def at_seats_chart(found: AtSeats) -> Chart:
     low, high = level_span(tuple(trace.curve for trace in traces), span_db=25.0)
     return chart(
         "at-seats",
-        (Panel("Level at the seats", "dB SPL, 2.83 V", low, high, 5.0, traces),),
+        (Panel("Level at the seats", "dB SPL, 2.83 V", low, high, 5.0, traces=traces),),
         finding=true_minus(found.sentences[0]),
         low_hz=100.0,
         reading=joined(true_minus(" ".join(found.sentences[1:]))),

@@ -32,7 +32,7 @@ def near_field(reading: Reading, measurement: Measurement) -> Chart | None:
         panels.append(replace(joined_panel, db_per_decade=_DB_PER_DECADE))
     shown = valid_values(tuple(trace.curve for trace in parts), high_hz=_SHOWN_TO_HZ)
     high = float(5.0 * np.ceil((float(shown.max(initial=100.0)) + 2.0) / 5.0))
-    close = Panel("Level close to each part", parts[0].curve.reference, high - _SHOWN_DB, high, 10.0, parts)
+    close = Panel("Level close to each part", parts[0].curve.reference, high - _SHOWN_DB, high, 10.0, traces=parts)
     panels.append(replace(close, db_per_decade=_DB_PER_DECADE))
     return chart("near_field", panels, finding=_finding(measurement), high_hz=_SHOWN_TO_HZ, decade_db=_DB_PER_DECADE)
 

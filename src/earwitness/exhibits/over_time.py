@@ -36,8 +36,8 @@ def impulse_chart(_reading: Reading, measurement: Measurement) -> Chart | None:
     return chart(
         "impulse",
         (
-            Panel("Impulse and step", "%", bottom, top, 50.0, upper, (fades,), db_per_decade=None),
-            Panel("Energy", "dB", down, 0.0, 10.0, over, (fades,), db_per_decade=None),
+            Panel("Impulse and step", "%", bottom, top, 50.0, traces=upper, regions=(fades,), db_per_decade=None),
+            Panel("Energy", "dB", down, 0.0, 10.0, traces=over, regions=(fades,), db_per_decade=None),
         ),
         finding=_impulse_finding(energy, onset_ms, flat_ms),
         low_hz=low,
@@ -68,7 +68,7 @@ def group_delay_chart(reading: Reading, _measurement: Measurement) -> Chart | No
     step = max(1.0, float(ceil((high - low) / 8.0)))
     high = low + step * ceil((high - low) / step)
     traces = (Trace(curve, "direct", "on axis", True),)
-    panel = Panel("Excess group delay", "ms", low, high, step, traces, db_per_decade=None)
+    panel = Panel("Excess group delay", "ms", low, high, step, traces=traces, db_per_decade=None)
     return chart("group_delay", (panel,), finding=_delay_finding(curve))
 
 

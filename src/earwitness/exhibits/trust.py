@@ -44,7 +44,7 @@ def trust(reading: Reading, measurement: Measurement) -> Chart | None:
     told = total[known] if known.any() else total
     top = max(1.0, float(np.ceil(min(np.percentile(COVERAGE_FACTOR * told, 99) * 1.2, 10.0))))
     step = 0.5 if top <= 3 else 1.0 if top <= 6 else 2.0
-    panels = [Panel("Uncertainty, 95 %", "dB", 0.0, top, step, traces, db_per_decade=None)]
+    panels = [Panel("Uncertainty, 95 %", "dB", 0.0, top, step, traces=traces, db_per_decade=None)]
     noise = _noise_traces(measurement, axis)
     if noise:
         high = 20.0 * np.ceil((5.0 + max(55.0, *(float(t.curve.values[t.curve.valid].max()) for t in noise))) / 20.0)
@@ -199,8 +199,8 @@ def separation_chart(axis: FrequencyAxis, scan: ScanReading) -> Chart:
         "separation",
         (
             Panel("Not explained", "dB", -80.0, 0.0, 20.0, fit, _regions(axis, scan), db_per_decade=None),
-            Panel("Expected error", "dB", 0.0, top, 0.5, expected, db_per_decade=None),
-            Panel("Condition", "dB", 0.0, 60.0, 20.0, condition, db_per_decade=None),
+            Panel("Expected error", "dB", 0.0, top, 0.5, traces=expected, db_per_decade=None),
+            Panel("Condition", "dB", 0.0, 60.0, 20.0, traces=condition, db_per_decade=None),
         ),
         finding=_separation_finding(axis, scan),
         note=scan.sentence,

@@ -221,12 +221,12 @@ def distortion(
             curve("fundamental", "fundamental", fundamental_db, zeros, in_range, _reference(take)),
             u_common=zeros + u_level_db,
         ),
-        harmonics,
-        total,
-        at_most,
-        in_range,
-        tuple(line.valid_band_hz() for line in harmonics),
-        _last_hz(take, take.valid.all(axis=0)),
+        harmonics=harmonics,
+        total=total,
+        at_most_db=at_most,
+        known=in_range,
+        ranges_hz=tuple(line.valid_band_hz() for line in harmonics),
+        complete_to_hz=_last_hz(take, take.valid.all(axis=0)),
     )
 
 

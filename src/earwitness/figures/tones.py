@@ -66,12 +66,12 @@ def multitone_curves(
     return MultitoneCurves(
         reading.drive_v,
         reading.crest_db,
-        curve("multitone_tones", "tones", level(lines.tone)),
-        curve("multitone_residue", between[0], level(lines.residue), clear),
-        curve("multitone_relative", between[1], relative, clear, "dB relative to the tone"),
-        None if noise is None else curve("multitone_noise", "noise", level(noise), noise > 0.0),
-        _number(reading, clear, clear if common is None else common, in_room, lineage),
-        float(level(np.array([lines.total_tone + lines.total_residue]))[0]),
+        tones=curve("multitone_tones", "tones", level(lines.tone)),
+        residue=curve("multitone_residue", between[0], level(lines.residue), clear),
+        relative=curve("multitone_relative", between[1], relative, clear, "dB relative to the tone"),
+        noise=None if noise is None else curve("multitone_noise", "noise", level(noise), noise > 0.0),
+        number=_number(reading, clear, clear if common is None else common, in_room, lineage),
+        total_db=float(level(np.array([lines.total_tone + lines.total_residue]))[0]),
     )
 
 

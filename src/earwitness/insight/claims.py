@@ -154,12 +154,12 @@ def _closed(
             return _open(claim, f"{found}: the data end before the claim is reached", measured)
         by = f"it falls short by {short_by:.{decimals}f}{spread} {unit}"
         sentence = f"Claim: {_words(claim)}. {_upper(found)}: {by}."
-        return ClaimVerdict(claim, "falls short", measured, short_by, u, unit, sentence)
+        return ClaimVerdict(claim, "falls short", measured, short_by=short_by, u=u, unit=unit, sentence=sentence)
     if measured.bound and not better:
         return _open(claim, f"{found}: the data give no more than that bound", measured)
     sure = "it holds" if short_by <= 0.0 else "it holds within the uncertainty"
     sentence = f"Claim: {_words(claim)}. {_upper(found)}: {sure}."
-    return ClaimVerdict(claim, "holds", measured, short_by, u, unit, sentence)
+    return ClaimVerdict(claim, "holds", measured, short_by=short_by, u=u, unit=unit, sentence=sentence)
 
 
 def _upper(words: str) -> str:

@@ -338,10 +338,10 @@ def likeness(first: Candidate, second: Candidate, *, match_hz: tuple[float, floa
     return Likeness(
         second.key,
         second.title,
-        balance[0],
-        None if directivity is None else directivity[0],
-        hypot(*(part[0] for part in parts)),
-        hypot(*(part[1] for part in parts)),
+        balance_db=balance[0],
+        directivity_db=None if directivity is None else directivity[0],
+        distance_db=hypot(*(part[0] for part in parts)),
+        u_db=hypot(*(part[1] for part in parts)),
     )
 
 

@@ -124,19 +124,19 @@ def fitted(
     sure = found.u_ln_bell_q <= UNSURE_LN_Q
     least = None if sure else found.bell_q * math.exp(-_ONE_SIDED * found.u_ln_bell_q)
     return Resonance(
-        found.hz,
-        found.u_ln_hz,
-        found.bell_q,
-        found.u_ln_bell_q,
-        found.size_db,
-        found.u_db,
-        least,
-        witness,
-        peak.center_hz,
-        peak.q,
-        peak.size_db,
-        gated.length_s,
-        gated.fall_share,
+        hz=found.hz,
+        u_ln_hz=found.u_ln_hz,
+        q=found.bell_q,
+        u_ln_q=found.u_ln_bell_q,
+        size_db=found.size_db,
+        u_db=found.u_db,
+        least_q=least,
+        witness=witness,
+        seen_hz=peak.center_hz,
+        seen_q=peak.q,
+        seen_db=peak.size_db,
+        gate_s=gated.length_s,
+        fall_share=gated.fall_share,
     )
 
 

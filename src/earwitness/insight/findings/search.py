@@ -385,20 +385,20 @@ def _tilt(part: Decomposition, curve: Curve) -> list[Finding]:
     way = "Rising" if slope > 0 else "Falling"
     return [
         Finding(
-            1,
-            float(np.sqrt(low * high)),
-            float(low),
-            float(high),
-            slope * octaves,
-            u_slope * octaves,
-            None,
-            "tilt",
-            (curve.key,),
-            {"slope_db_per_octave": slope, "u_slope_db_per_octave": u_slope},
-            0.5 * (abs(slope) - LEAST_TILT) * octaves,
-            True,
-            f"{way} level {PLACES[curve.key]}, {slope:+.2f} dB/octave",
-            sentences.tilt_sentence(slope, u_slope, (float(low), float(high)), curve.key),
+            key=1,
+            center_hz=float(np.sqrt(low * high)),
+            low_hz=float(low),
+            high_hz=float(high),
+            size_db=slope * octaves,
+            u_db=u_slope * octaves,
+            q=None,
+            kind="tilt",
+            curves=(curve.key,),
+            evidence={"slope_db_per_octave": slope, "u_slope_db_per_octave": u_slope},
+            margin_db=0.5 * (abs(slope) - LEAST_TILT) * octaves,
+            is_equalizable=True,
+            title=f"{way} level {PLACES[curve.key]}, {slope:+.2f} dB/octave",
+            sentence=sentences.tilt_sentence(slope, u_slope, (float(low), float(high)), curve.key),
         )
     ]
 
@@ -412,20 +412,20 @@ def _limits(curve: Curve | None) -> list[Finding]:
         u = float(np.interp(np.log(one.edge_hz), np.log(curve.axis.hz), curve.u_total))
         found.append(
             Finding(
-                1,
-                one.edge_hz,
-                min(one.edge_hz, one.far_hz),
-                max(one.edge_hz, one.far_hz),
-                -DROP_DB,
-                u,
-                None,
-                "band_limit",
-                (curve.key,),
-                {"slope_db_per_octave": one.slope_db_per_octave},
-                0.0,
-                False,
-                f"{'Lower' if one.is_low else 'Upper'} end of the range at {sentences.hertz(one.edge_hz)}",
-                sentences.limit_sentence(one.edge_hz, one.slope_db_per_octave, curve.key, is_low=one.is_low),
+                key=1,
+                center_hz=one.edge_hz,
+                low_hz=min(one.edge_hz, one.far_hz),
+                high_hz=max(one.edge_hz, one.far_hz),
+                size_db=-DROP_DB,
+                u_db=u,
+                q=None,
+                kind="band_limit",
+                curves=(curve.key,),
+                evidence={"slope_db_per_octave": one.slope_db_per_octave},
+                margin_db=0.0,
+                is_equalizable=False,
+                title=f"{'Lower' if one.is_low else 'Upper'} end of the range at {sentences.hertz(one.edge_hz)}",
+                sentence=sentences.limit_sentence(one.edge_hz, one.slope_db_per_octave, curve.key, is_low=one.is_low),
             )
         )
     return found

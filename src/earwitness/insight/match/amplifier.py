@@ -214,7 +214,7 @@ def match_amplifier(
     if loudspeakers == 1 and figures["amplifier_highest_level_at"].is_judged:
         more = f"{PAIR_IN_ROOM_DB[0]:g} to {PAIR_IN_ROOM_DB[1]:g} dB"
         said = (*said, f"That is one loudspeaker in free field; two in a room give about {more} more.")
-    return AmplifierMatch(one, can, why, figures, curves, limited, said)
+    return AmplifierMatch(one, can, why, figures=figures, curves=curves, limited=limited, sentences=said)
 
 
 def _load_margins(one: Amplifier, impedance: Impedance) -> dict[str, Figure]:

@@ -48,15 +48,15 @@ def answer(one: Finding, study: AimStudy, others: Sequence[Finding] = ()) -> Aim
     words = _sentence(one, orbit, study, named, (gain, u), tried, (before, there), (rougher, u_behind))
     return AimAnswer(
         orbit,
-        named.angle_deg,
-        gain,
-        u,
-        is_better,
-        0.0 if tried is None else tried.angle_deg,
-        before,
-        there,
-        rougher,
-        words,
+        gain_deg=named.angle_deg,
+        gain_db=gain,
+        u_gain_db=u,
+        is_better=is_better,
+        try_deg=0.0 if tried is None else tried.angle_deg,
+        size_ahead_db=before,
+        size_there_db=there,
+        rougher_db=rougher,
+        sentence=words,
     )
 
 
