@@ -96,9 +96,9 @@ class Peak:
     center_hz: float
     q: float
     size_db: float
-    u_ln_f: float
-    u_ln_q: float
-    u_db: float
+    u_ln_f: float = 0.0
+    u_ln_q: float = 0.0
+    u_db: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

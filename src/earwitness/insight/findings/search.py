@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -95,40 +96,19 @@ def find(
     direct = next((key for key in ("listening_window", "on_axis") if key in parts), None)
     edge = parts[direct].low_edge_db(response.axis.hz) if direct is not None else np.zeros(len(response.axis))
 
-    def evidence_of(peak: Peak, others: Sequence[Peak]) -> Evidence:
-        return gather(
-            curves,
-            response,
-            peak,
-            others,
-            edge_db=edge,
-            excess_phase_rad=phase,
-            impedance=impedance,
-            near_fields=near_fields,
-            drivers=drivers,
-        )
-
-    def made(
-        one: _Seen, evidence: Evidence, behind: Callable[[Peak], Resonance | None] | None = None
-    ) -> Finding | None:
-        return _finding(one, evidence, curves, drivers, cabinet, sensitive=sensitive, behind=behind)
-
+    evidence_of = partial(gather, curves, response, edge_db=edge, excess_phase_rad=phase)
+    evidence_of = partial(evidence_of, impedance=impedance, near_fields=near_fields, drivers=drivers)
+    made = partial(_finding, curves=curves, drivers=drivers, cabinet=cabinet, sensitive=sensitive)
     found: list[Finding] = []
     for one in seen:
         others = [other.peak for other in seen if other is not one]
         evidence = evidence_of(one.peak, others)
-
-        def behind(peak: Peak, evidence: Evidence = evidence, others: Sequence[Peak] = others) -> Resonance | None:
-            if gated is None or "on_axis" not in curves:
-                return None
-            return fitted(
-                gated, curves["on_axis"], peak, others, near_fields=near_fields, wrinkle_hz=evidence.wrinkle_hz
-            )
-
-        smeared = gated is not None and is_smeared(gated, one.peak)
-        finding = made(one, evidence, behind if smeared else None)
-        if finding is not None:
-            found.append(finding)
+        behind: Callable[[Peak], Resonance | None] | None = None
+        if gated is not None and is_smeared(gated, one.peak):
+            told = partial(fitted, gated, others=others, near_fields=near_fields, wrinkle_hz=evidence.wrinkle_hz)
+            behind = partial(told, curves["on_axis"]) if "on_axis" in curves else _unknown
+        finding = made(one, evidence, behind=behind)
+        found += [finding] if finding is not None else []
     if "in_room" in parts and direct is not None:
         contrast = _contrast_peaks(response, curves["in_room"], parts[direct].hz)
         for peak in contrast:
@@ -161,8 +141,12 @@ def _contrast_peaks(response: DirectionalResponse, in_room: Curve, band_hz: Floa
     return () if part is None else tuple(one for one in part.peaks if part.hz[0] < one.center_hz < part.hz[-1])
 
 
+def _unknown(_peak: Peak) -> None:
+    """Behind the gate of a response that has no curve on axis."""
+
+
 def _peak_of(one: Finding) -> Peak:
-    return Peak(one.center_hz, one.q or Q_LIMITS[0], one.size_db, 0.0, 0.0, 0.0)
+    return Peak(one.center_hz, one.q or Q_LIMITS[0], one.size_db)
 
 
 def _rank(one: Finding) -> float:

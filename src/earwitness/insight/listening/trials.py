@@ -287,13 +287,13 @@ class Outcome:
 
     key: tuple[str, ...]
     answers: tuple[str, ...]
-    counted: Counted | None
-    threshold: Threshold | None
-    preference: Preference | None
-    center_hz: float | None
-    q: float | None
-    estimate_db: float | None
     sentence: str
+    counted: Counted | None = None
+    threshold: Threshold | None = None
+    preference: Preference | None = None
+    center_hz: float | None = None
+    q: float | None = None
+    estimate_db: float | None = None
 
 
 def keys_of(plan: Mapping[str, Any]) -> tuple[str, ...]:
@@ -317,16 +317,15 @@ def outcome_of(plan: Mapping[str, Any]) -> Outcome:
     if plan["kind"] == "threshold":
         found = threshold(plan["sizes_db"], right_answers(plan)) if count >= FEWEST_SIZED else None
         estimate = None if q is None else audible_from_db(q, is_peak=plan["is_peak"], sensitive=plan["sound"] == "pink")
-        return Outcome(
-            keys, answers, None, found, None, center_hz, q, estimate, _threshold_words(plan, found, estimate)
-        )
+        told = _threshold_words(plan, found, estimate)
+        return Outcome(keys, answers, told, threshold=found, center_hz=center_hz, q=q, estimate_db=estimate)
     if len(plan["words"]) > 2:
         ranked = _ranked(plan)
-        return Outcome((), answers, None, None, ranked, None, None, None, _ranked_words(plan, ranked))
+        return Outcome((), answers, _ranked_words(plan, ranked), preference=ranked)
     two_sided = plan["kind"] == "prefer"
     tally = counted(sum(right_answers(plan)), count, two_sided=two_sided) if count else None
-    told = () if two_sided else keys
-    return Outcome(told, answers, tally, None, None, center_hz, q, None, _tally_words(plan, tally))
+    keys = () if two_sided else keys
+    return Outcome(keys, answers, _tally_words(plan, tally), tally, center_hz=center_hz, q=q)
 
 
 def _tally_words(plan: Mapping[str, Any], tally: Counted | None) -> str:

@@ -81,7 +81,7 @@ def _shown_key(one: Finding) -> str:
 
 
 def _peak(one: Finding, q: float) -> Peak:
-    return Peak(one.center_hz, q, one.size_db, 0.0, 0.0, 0.0)
+    return Peak(one.center_hz, q, one.size_db)
 
 
 def _nearest_calm(sizes: dict[float, float], away: Sequence[Aim]) -> Aim | None:
