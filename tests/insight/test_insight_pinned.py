@@ -17,8 +17,7 @@ from earwitness.insight.findings.search import _tilt
 from earwitness.insight.findings.sentences import hertz
 from earwitness.insight.findings.decompose import edge_with_slopes
 from earwitness.insight.match.in_room import ListeningRoom
-from earwitness.insight.match.plan_room import Layout
-from earwitness.insight.match.plan_room import _mode_words
+from earwitness.insight.match.plan_room import Layout, _mode_words
 from earwitness.insight.match.subwoofer import _costs
 from earwitness.insight.mend import change
 from earwitness.insight.mend.design import task_of
