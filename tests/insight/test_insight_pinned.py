@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 
 from earwitness.insight.compare import mean_level
+from earwitness.insight.findings.decompose import edge_with_slopes
 from earwitness.insight.findings.search import _tilt
 from earwitness.insight.findings.sentences import hertz
-from earwitness.insight.findings.decompose import edge_with_slopes
 from earwitness.insight.match.in_room import ListeningRoom
 from earwitness.insight.match.plan_room import Layout, _mode_words
 from earwitness.insight.match.subwoofer import _costs

@@ -25,9 +25,8 @@ from earwitness.exhibits.record import record
 from earwitness.exhibits.words import value_words
 from earwitness.files.durable import write_bytes
 from earwitness.insight import compare as compared
-from earwitness.insight.change import Change, change
+from earwitness.insight.change import Change, change, paired
 from earwitness.insight.compare import nearest, verdicts
-from earwitness.insight.change import paired
 from earwitness.publish.site.index import COMPARISON_MARK, comparison_html
 from earwitness.render.columns import hung
 from earwitness.session.session import Session

@@ -13,8 +13,7 @@ from earwitness.exhibits.story import remarks_on
 from earwitness.exhibits.words import is_beyond, listed
 from earwitness.files.data import file_text, table_of
 from earwitness.insight.findings import Finding
-from earwitness.insight.findings.finding import margin_db
-from earwitness.insight.findings.finding import PLACES
+from earwitness.insight.findings.finding import PLACES, margin_db
 from earwitness.insight.findings.sentences import hertz, pattern_of, shape_word, shared_db
 from earwitness.insight.for_whom import GOAL_DB, LOW_NOTES, PEAK_DB
 from earwitness.insight.match.amplifier import PAIR_IN_ROOM_DB, voltage_for_level
