@@ -92,6 +92,15 @@ def test_names_are_found_without_case_and_unknown_ones_list_the_nearest(tmp_path
             archive.find("zzzzzz")
 
 
+def test_maker_and_name_are_told_apart_wherever_the_one_ends(tmp_path: Path) -> None:
+    with opened(tmp_path) as archive:
+        for index, (maker, name) in enumerate([("Elm and Sons", "Hall 5"), ("Elm", "Porch"), ("Oak", "Elm Porch 2")]):
+            archive.add_session(write_session(tmp_path / str(index), name=name, maker=maker), tmp_path / str(index))
+        assert archive.find("elm AND sons hall 5").name == "Hall 5"
+        assert archive.find("Elm Porch").maker == "Elm"
+        assert archive.find("sons hall").name == "Hall 5"
+
+
 def test_one_loudspeaker_in_other_case_is_the_same_loudspeaker(tmp_path: Path) -> None:
     with opened(tmp_path) as archive:
         for index, name in enumerate(["Lantern 2", "LANTERN  2"]):

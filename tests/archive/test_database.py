@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from archive_worlds import write_session
+from earlier_catalogues import at_revision
 from sqlalchemy import inspect, text
 from sqlalchemy.exc import IntegrityError
 
@@ -48,6 +50,17 @@ def test_migrations_and_tables_say_the_same(tmp_path: Path) -> None:
             found = {key["name"] for key in inspect(connection).get_foreign_keys(table.name)}
             assert found == {str(c.name) for c in table.foreign_key_constraints}
     engine.dispose()
+
+
+def test_a_new_catalogue_is_what_all_revisions_one_after_the_other_make(tmp_path: Path) -> None:
+    database.open_database(tmp_path / "c.sqlite").dispose()
+    stepped = at_revision(tmp_path / "stepped", migrations.REVISIONS[-1])
+    made = []
+    for path in (tmp_path / "c.sqlite", stepped):
+        with closing(sqlite3.connect(path)) as plain:
+            tables = plain.execute("SELECT type, name, tbl_name, sql FROM sqlite_master").fetchall()
+            made.append((sorted(tables, key=repr), plain.execute("SELECT * FROM alembic_version").fetchall()))
+    assert made[0] == made[1]
 
 
 def test_the_list_of_revisions_is_the_chain_of_the_scripts() -> None:

@@ -13,8 +13,9 @@ from earwitness.app.read import ReadResult, alike, read_loudspeaker, units_told
 from earwitness.app.shelf import indexed, indexed_figures
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import picking, session_words
+from earwitness.archive.index_facts import never_opened
 from earwitness.archive.latest import latest_sessions
-from earwitness.archive.neighbors import Neighbor, figures_of, neighbors
+from earwitness.archive.neighbors import SHAPES, Neighbor, figures_of, neighbors
 from earwitness.errors import AudioError, EarwitnessError, FormatError, InputError, OutputError
 from earwitness.exhibits import compare as exhibits
 from earwitness.exhibits.beside import RANKED, RATING, Alike, Beside, RankedGroup
@@ -28,6 +29,7 @@ from earwitness.insight import compare as compared
 from earwitness.insight.change import Change, change, paired
 from earwitness.insight.compare import nearest, verdicts
 from earwitness.publish.site.index import COMPARISON_MARK, comparison_html
+from earwitness.quantities import report_axis
 from earwitness.render.columns import hung
 from earwitness.session.session import Session
 
@@ -334,17 +336,15 @@ class Others:
     left_out: frozenset[int]
 
 
-def others_of(archive_folder: Path) -> Others:
-    """The loudspeakers of the archive whose data were shown before. Raises ArchiveError as the archive does.
+def others_of(archive_folder: Path, *, kind: str | None = None) -> Others:
+    """The loudspeakers of the archive whose data were shown before; kind : of that type, None for all. Raises
+    ArchiveError as the archive does.
 
     Those never opened are left out, so that listening to them can come first: a page about one does not open others.
     """
     with Archive.open(archive_folder, create=False) as archive:
-        found = neighbors(archive, RANKED)
-        entries = archive.loudspeakers()
-    shown = tuple(one for one in found if one.is_opened)
-    seen = {one.loudspeaker_id for one in shown}
-    return Others(shown, frozenset(one.id for one in entries) - seen)
+        found = neighbors(archive, RANKED, kind=kind)
+        return Others(tuple(one for one in found if one.is_opened), never_opened(archive))
 
 
 def beside_others(result: ReadResult, archive_folder: Path, *, others: Others | None = None) -> Beside | None:
@@ -352,10 +352,10 @@ def beside_others(result: ReadResult, archive_folder: Path, *, others: Others | 
 
     others : as they were read before, for many pages at once. Raises as `others_of`.
     """
-    others = others_of(archive_folder) if others is None else others
     own = candidate_of(result)
+    others = others_of(archive_folder, kind=own.type) if others is None else others
     same = [one for one in others.known if one.type == own.type and one.loudspeaker_id != result.loudspeaker_id]
-    group = [indexed(one, one.figures.values(), one.curves) for one in same]
+    group = [indexed(one, one.figures.values()) for one in same]
     if not group:
         return None
     words = _PLURAL.get(own.type, f"{own.type} loudspeakers")
@@ -365,7 +365,7 @@ def beside_others(result: ReadResult, archive_folder: Path, *, others: Others | 
     near = [one for one in priced if low <= (one.price or 0.0) <= high]
     if own.price is not None and near and len(near) < len(group):
         groups.append(_ranked(own, near, f"{words} from {low:,.0f} to {high:,.0f} {own.currency} a pair"))
-    alike, candidates = _alike(own, group, archive_folder)
+    alike, candidates = _alike(own, same, archive_folder)
     return Beside(
         own=own,
         groups=tuple(groups),
@@ -384,10 +384,11 @@ def _ranked(own: compared.Candidate, group: Sequence[compared.Candidate], words:
 
 
 def _alike(
-    own: compared.Candidate, group: Sequence[compared.Candidate], archive_folder: Path
+    own: compared.Candidate, same: Sequence[Neighbor], archive_folder: Path
 ) -> tuple[tuple[Alike, ...], tuple[compared.Candidate, ...]]:
     """Those nearest in shape, with all their figures, and what the measurements say of both."""
-    likes = nearest(own, _sifted(own, group), count=ALIKE)
+    group = [indexed(one, one.figures.values(), one.curves) for one in _sifted(own, same)]
+    likes = nearest(own, group, count=ALIKE)
     with Archive.open(archive_folder, create=False) as archive:
         every = figures_of(archive, [int(one.key) for one in likes])
     by_key = {one.key: one for one in group}
@@ -396,25 +397,30 @@ def _alike(
     return alike, tuple(whole)
 
 
-def _sifted(own: compared.Candidate, group: Sequence[compared.Candidate]) -> Sequence[compared.Candidate]:
+def _sifted(own: compared.Candidate, same: Sequence[Neighbor]) -> Sequence[Neighbor]:
     """Of very many, those that may be nearest, by all distances at once; `nearest` then says which."""
-    if len(group) <= 3 * _SIFTED or compared.BALANCE not in own.curves:
-        return group
-    square = np.zeros(len(group))
-    for key in (compared.BALANCE, compared.DIRECTIVITY):
+    if len(same) <= 3 * _SIFTED or compared.BALANCE not in own.curves:
+        return same
+    axis, square = report_axis(), np.zeros(len(same))
+    none = np.full((len(SHAPES), 4, len(axis)), np.nan, dtype=np.float32)
+    shapes = np.stack([none if one.shapes is None else one.shapes for one in same])
+    kept = (axis.hz >= compared.SHAPE_BAND_HZ[0]) & (axis.hz <= compared.SHAPE_BAND_HZ[1])
+    for row, key in enumerate(SHAPES):
         if key not in own.curves:
             continue
         curve = own.curves[key]
-        kept = (curve.axis.hz >= compared.SHAPE_BAND_HZ[0]) & (curve.axis.hz <= compared.SHAPE_BAND_HZ[1])
-        there = np.array([key in one.curves and one.curves[key].axis.same_as(curve.axis) for one in group])
-        rows = [one.curves[key] if ok else curve for one, ok in zip(group, there, strict=True)]
-        values, valid = np.stack([row.values[kept] for row in rows]), np.stack([row.valid[kept] for row in rows])
-        apart = np.where(valid & curve.valid[kept], values - curve.values[kept], np.nan)
+        there = ~np.isnan(shapes[:, row, 3]).all(axis=1) & curve.axis.same_as(axis)
+        if not there.any():
+            square += np.inf
+            continue
+        valid = (shapes[there, row, 3][:, kept] > 0.5) & curve.valid[kept]
+        apart = np.where(valid, shapes[there, row, 0][:, kept].astype(float) - curve.values[kept], np.nan)
         if key == compared.BALANCE:
             apart = apart - np.nanmean(apart, axis=1, keepdims=True)
-        square += np.where(there, np.nan_to_num(np.nanmean(apart**2, axis=1), nan=np.inf), np.inf)
+        square[~there] = np.inf
+        square[there] += np.nan_to_num(np.nanmean(apart**2, axis=1), nan=np.inf)
     order = np.argsort(square, kind="stable")
-    return [group[int(place)] for place in order[: 3 * _SIFTED]]
+    return [same[int(place)] for place in order[: 3 * _SIFTED]]
 
 
 MOST_SHOWN = 4

@@ -1,13 +1,15 @@
 """The whole catalogue as one looks along a shelf: questions to it, and pages of it with ranks and prices."""
 
+from __future__ import annotations
+
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from earwitness.app.jobs import Progress, silent
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.index_facts import IndexFacts, index_facts, opened_among, sessions_not_indexed
-from earwitness.archive.neighbors import Neighbor
 from earwitness.archive.notes import record_opening
 from earwitness.archive.search import (
     MOST_ROWS,
@@ -17,13 +19,16 @@ from earwitness.archive.search import (
     FoundFigure,
     FoundLoudspeaker,
     SearchQuery,
+    is_unindexed,
     search,
-    summary_sources,
 )
 from earwitness.errors import InputError
-from earwitness.exhibits.words import value_words
-from earwitness.insight.compare import Candidate, Offer, Standing, price_frontier, standing
-from earwitness.quantities import Curve, Figure
+
+# A search from the command line needs no numbers; what ranks and compares is imported where it is used.
+if TYPE_CHECKING:
+    from earwitness.archive.neighbors import Neighbor
+    from earwitness.insight.compare import Candidate, Offer, Standing
+    from earwitness.quantities import Curve, Figure
 
 _FROM_INDEX = "as the search index holds it"
 
@@ -31,7 +36,7 @@ _FROM_INDEX = "as the search index holds it"
 def search_archive(query: SearchQuery, archive_folder: Path) -> Found:
     """Answer a question to the catalogue. Raises as `search`, and InputError where the index is empty."""
     with Archive.open(archive_folder, create=False) as archive:
-        if archive.loudspeakers() and not summary_sources(archive):
+        if is_unindexed(archive):
             raise InputError.of("app.index_empty", where=str(archive_folder))
         found = search(archive, query)
         if query.figures or query.sort not in ORDERS:
@@ -62,6 +67,8 @@ def found_lines(found: Found, shown: tuple[str, ...]) -> list[str]:
         lines.append(f"{row.title}: {row.type}, {price}, measured {row.date}")
         for figure in row.figures:
             if figure.key in shown:
+                from earwitness.exhibits.words import value_words
+
                 bound = f"{figure.bound} " if figure.bound else ""
                 lines.append(f"    {figure.key} {bound}{value_words(figure.value, figure.u, figure.unit)}")
     more = found.total - len(found.rows)
@@ -115,6 +122,8 @@ def shelf_standings(
     A figure that one of them does not have is left out for it. Uncertainties are those of the index, symmetric.
     Raises InputError for a loudspeaker the index does not know, and as `archive.search.search`.
     """
+    from earwitness.insight.compare import standing
+
     with Archive.open(archive_folder) as archive:
         group = tuple(indexed(row, row.figures) for row in _opened(archive, query))
         own = {int(one.key): one for one in group}
@@ -138,6 +147,8 @@ def shelf_prices(
 
     Raises InputError for prices in several currencies, and as `archive.search.search`.
     """
+    from earwitness.insight.compare import price_frontier
+
     with Archive.open(archive_folder) as archive:
         group = [indexed(row, row.figures) for row in _opened(archive, query)]
     offered = price_frontier(group, key=key)
@@ -172,6 +183,8 @@ def _opened(archive: Archive, query: SearchQuery) -> list[FoundLoudspeaker]:
 
 def indexed_figures(found: Iterable[FoundFigure]) -> dict[str, Figure]:
     """Figures as the index holds them, by key; their uncertainties are symmetric."""
+    from earwitness.quantities import Figure
+
     return {f.key: Figure(f.key, f.value, f.u, f.unit, None, _FROM_INDEX, bound=f.bound) for f in found}
 
 
@@ -179,5 +192,7 @@ def indexed(
     one: FoundLoudspeaker | Neighbor, figures: Iterable[FoundFigure], curves: Mapping[str, Curve] | None = None
 ) -> Candidate:
     """A loudspeaker as the index holds it, to be compared."""
+    from earwitness.insight.compare import Candidate
+
     name, known = str(one.loudspeaker_id), indexed_figures(figures)
     return Candidate(name, one.title, one.type, one.date, known, curves or {}, price=one.price, currency=one.currency)

@@ -18,14 +18,14 @@ from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path, PurePosixPath
 from types import TracebackType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Engine, func, select
 from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session as Work
 
-from earwitness.archive import arrays, choose, database
+from earwitness.archive import choose, database
 from earwitness.archive.choose import aside_sessions, folded, superseded_sessions
 from earwitness.archive.entries import (
     STANDINGS,
@@ -51,9 +51,11 @@ from earwitness.archive.schema import (
 )
 from earwitness.errors import ArchiveError, InputError, OutputError
 from earwitness.files import durable
-from earwitness.quantities import Measurement, Step
-from earwitness.session.record import Unit, Variant
-from earwitness.session.session import Session
+
+# A search needs neither numbers nor the models of a session: they are imported where they are used.
+if TYPE_CHECKING:
+    from earwitness.quantities import Measurement, Step
+    from earwitness.session.session import Session
 
 CATALOGUE = "catalogue.sqlite"
 MEASUREMENT = "measurement"
@@ -223,6 +225,8 @@ class Archive:
 
     def session(self, session_id: int) -> Session:
         """The facts of a session, as they were taken in. Raises ArchiveError for an unknown number."""
+        from earwitness.session.session import Session
+
         with self.reading() as work:
             return Session.model_validate_json(json.dumps(self._session_row(work, session_id).facts))
 
@@ -251,6 +255,8 @@ class Archive:
         Raises ArchiveError for a measurement without steps or an unknown session, OutputError when it cannot be
         written.
         """
+        from earwitness.archive import arrays
+
         if not measurement.steps:
             raise ArchiveError("this measurement has no steps, so it cannot be kept", remedy="reduce it again")
         last = measurement.steps[-1]
@@ -273,6 +279,8 @@ class Archive:
 
     def measurement(self, step_key: str) -> Measurement | None:
         """The measurement kept under `step_key`, None if there is none. Raises ArchiveError if it is damaged."""
+        from earwitness.archive import arrays
+
         with self.reading() as work:
             row = _result_row(work, step_key, MEASUREMENT)
             if row is None:
@@ -300,6 +308,21 @@ class Archive:
         with self.reading() as work:
             row = _result_row(work, step_key, kind)
             return None if row is None or row.document is None else json.loads(row.document)
+
+    def beside_arrays(
+        self, session_id: int, kind: str, *, step_key: str | None = None
+    ) -> Iterator[tuple[str, dict[str, Any] | None]]:
+        """Of every measurement kept of a session, the latest first, the hash of its file and the document of that kind
+        under its key, or None. step_key : of the only one asked for. One whose file is lost or damaged is left out."""
+        query = select(ResultRow).where(ResultRow.session_id == session_id, ResultRow.kind.in_((MEASUREMENT, kind)))
+        with self.reading() as work:
+            rows = {(row.step_key, row.kind): row for row in work.scalars(query.order_by(ResultRow.id.desc()))}
+            for (key, of), row in rows.items():
+                if of == MEASUREMENT and step_key in (None, key):
+                    beside = rows.get((key, kind))
+                    document = None if beside is None else json.loads(beside.document or "null")
+                    if has_hash(self.folder / _inside(row.array_file), str(row.array_sha256)):
+                        yield str(row.array_sha256), document if isinstance(document, dict) else None
 
     def results_of(self, session_id: int) -> tuple[ResultEntry, ...]:
         """Results of a session, in the order in which they were kept."""
@@ -493,13 +516,20 @@ def _loudspeaker(row: LoudspeakerRow) -> LoudspeakerEntry:
 
 
 def _session(row: SessionRow, standing: Standing, because: str = "") -> SessionEntry:
-    unit = Unit.model_validate(row.facts.get("unit") or {}).label
-    variant = Variant.model_validate(row.facts.get("variant") or {}).label
+    states: list[Any] = [row.facts.get(key) or {} for key in ("unit", "variant")]
+    unit = variant = ""
+    if any(any(state.values()) for state in states):
+        from earwitness.session.record import Unit, Variant
+
+        unit, variant = Unit.model_validate(states[0]).label, Variant.model_validate(states[1]).label
     return entry_of(SessionEntry, row, standing=standing, because=because, unit=unit, variant=variant)
 
 
 def _result(row: ResultRow) -> ResultEntry:
-    settings: Any = arrays.as_tuples(row.settings)
+    from earwitness.archive.arrays import as_tuples
+    from earwitness.quantities.lineage import Step
+
+    settings: Any = as_tuples(row.settings)
     if row.array_file is not None:
         _inside(row.array_file)
     if not all(isinstance(pair, tuple) and len(pair) == 2 and isinstance(pair[0], str) for pair in settings):

@@ -9,7 +9,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import ColumnElement, distinct, func, or_, select, true
+from sqlalchemy import ColumnElement, and_, distinct, false, func, or_, select, true
 from sqlalchemy.orm import Session as Work
 from sqlalchemy.orm import aliased
 
@@ -108,8 +108,12 @@ def _title() -> ColumnElement[str]:
 
 
 def _called(wanted: str) -> tuple[ColumnElement[bool], ...]:
-    """Called so by maker and name; called so by name alone."""
-    return (_title().is_(wanted), LoudspeakerRow.folded_name == wanted)
+    """Called so by maker and name, wherever the one ends and the other begins, so that the index finds it; called so
+    by name alone."""
+    of, words = LoudspeakerRow, wanted.split(" ")
+    parts = ((" ".join(words[:end]), " ".join(words[end:])) for end in range(1, len(words)))
+    both = [and_(of.folded_maker == maker, of.folded_name == name) for maker, name in parts]
+    return (or_(false(), *both), of.folded_name == wanted)
 
 
 def exact_loudspeaker(work: Work, name: str) -> LoudspeakerRow | None:
@@ -166,9 +170,9 @@ def aside_sessions(work: Work, loudspeaker_id: int | None = None) -> dict[int, s
     return {int(number): str(because) for number, because in work.execute(query)}
 
 
-def uncounted_sessions(work: Work) -> frozenset[int]:
-    """Numbers of all sessions, of whichever loudspeaker, that are superseded or set aside."""
-    return superseded_sessions(work) | aside_sessions(work).keys()
+def uncounted_sessions(work: Work, loudspeaker_id: int | None = None) -> frozenset[int]:
+    """Numbers of all sessions that are superseded or set aside. loudspeaker_id : None for those of all loudspeakers."""
+    return superseded_sessions(work, loudspeaker_id) | aside_sessions(work, loudspeaker_id).keys()
 
 
 def superseded_sessions(work: Work, loudspeaker_id: int | None = None, *, by: int | None = None) -> frozenset[int]:

@@ -1,9 +1,12 @@
 """What the catalogue hands out: frozen values, no rows."""
 
-from dataclasses import dataclass, fields
-from typing import Any, Literal, TypeVar
+from __future__ import annotations
 
-from earwitness.quantities import Step
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
+
+if TYPE_CHECKING:
+    from earwitness.quantities import Step
 
 Standing = Literal["set aside", "superseded", "counts"]
 STANDINGS: tuple[Standing, ...] = ("set aside", "superseded", "counts")

@@ -1,8 +1,10 @@
 """What the search index holds in all: which figures, of how many, between what ends."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
-from sqlalchemy import and_, distinct, func, select
+from sqlalchemy import Select, and_, distinct, func, select
+from sqlalchemy.orm import Session as Work
 
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import uncounted_sessions
@@ -57,10 +59,23 @@ def sessions_not_indexed(archive: Archive) -> tuple[int, ...]:
 
 def opened_among(archive: Archive, loudspeaker_ids: tuple[int, ...]) -> frozenset[int]:
     """Those of them whose data were shown before."""
+    with archive.reading() as work:
+        return opened_ids(work, loudspeaker_ids)
+
+
+def never_opened(archive: Archive) -> frozenset[int]:
+    """Loudspeakers without figures in the index, or whose data were never shown."""
+    known = select(SummaryRow.loudspeaker_id).where(SummaryRow.made_from != "")
+    with archive.reading() as work:
+        return frozenset(work.connection().execute(select(LoudspeakerRow.id)).scalars()) - opened_ids(work, known)
+
+
+def opened_ids(work: Work, loudspeaker_ids: Collection[int] | Select[tuple[int]] | None) -> frozenset[int]:
+    """Loudspeakers whose data were shown before. loudspeaker_ids : among these, None among all."""
     same = and_(
         LoudspeakerRow.folded_name == DataOpeningRow.folded_name,
         LoudspeakerRow.folded_maker == DataOpeningRow.folded_maker,
     )
-    query = select(LoudspeakerRow.id).join(DataOpeningRow, same).where(LoudspeakerRow.id.in_(loudspeaker_ids))
-    with archive.reading() as work:
-        return frozenset(work.scalars(query))
+    query = select(LoudspeakerRow.id).join(DataOpeningRow, same)
+    query = query if loudspeaker_ids is None else query.where(LoudspeakerRow.id.in_(loudspeaker_ids))
+    return frozenset(work.connection().execute(query).scalars())

@@ -15,6 +15,8 @@ WORDS = "own words"
 ARRANGEMENT = "arrangement"
 # Drafts of that prefix and the number of a session hold what the tester chose for its reduction.
 REDUCTION = "reduction:"
+# The draft of the tester's listening distance; with a blank, so that no address of the bench's drafts reaches it.
+DISTANCE = "listening distance"
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +59,14 @@ def keep_next(archive: Archive, loudspeaker_id: int, kind: str, document: Mappin
     archive.keep_document(session.id, step(kind, {"number": number}, (session.key,)), kind, document)
 
 
-def latest_sessions(archive: Archive) -> tuple[Latest, ...]:
-    """Loudspeakers that have a session that counts, by name and maker, with the latest measured one of each."""
+def latest_of(archive: Archive, loudspeaker_id: int) -> Latest | None:
+    """One loudspeaker with its latest session; None where none counts."""
+    return next(iter(latest_sessions(archive, only=loudspeaker_id)), None)
+
+
+def latest_sessions(archive: Archive, *, only: int | None = None) -> tuple[Latest, ...]:
+    """Loudspeakers that have a session that counts, by name and maker, with the latest measured one of each.
+    only : the number of one whose sessions alone are asked for."""
     sessions = select(SessionRow.loudspeaker_id, SessionRow.id, SessionRow.key).order_by(SessionRow.date, SessionRow.id)
     order = (LoudspeakerRow.folded_name, LoudspeakerRow.folded_maker)
     sheets = select(ListeningSheetRow.folded_maker, ListeningSheetRow.folded_name, ListeningSheetRow.sha256)
@@ -66,29 +74,35 @@ def latest_sessions(archive: Archive) -> tuple[Latest, ...]:
     texts = texts.where(ResultRow.kind.in_((WORDS, ARRANGEMENT)))
     choices = select(DraftRow.key, DraftStateRow.value).join(DraftStateRow, DraftStateRow.id == DraftRow.state_id)
     with archive.reading() as work:
-        former = uncounted_sessions(work)
+        of, ask = LoudspeakerRow, work.connection().execute
+        owners = select(of.id, of.name, of.maker, of.folded_maker, of.folded_name).order_by(*order)
+        if only is not None:
+            asked = work.get_one(LoudspeakerRow, only)
+            owners = owners.where(of.id == only)
+            sessions, texts = (one.where(SessionRow.loudspeaker_id == only) for one in (sessions, texts))
+            sheets = sheets.filter_by(folded_name=asked.folded_name, folded_maker=asked.folded_maker)
+        former = uncounted_sessions(work, only)
         every: dict[int, list[tuple[int, str]]] = {}
-        for owner, number, key in work.execute(sessions):
+        for owner, number, key in ask(sessions):
             if number not in former:
                 every.setdefault(owner, []).append((number, key))
         heard: dict[tuple[str, str], list[str]] = {}
-        for maker, name, sha256 in work.execute(sheets.order_by(ListeningSheetRow.id)):
+        for maker, name, sha256 in ask(sheets.order_by(ListeningSheetRow.id)):
             heard.setdefault((maker, name), []).append(sha256)
         said: dict[int, list[str]] = {}
-        for owner, key in work.execute(texts.order_by(ResultRow.id)):
+        for owner, key in ask(texts.order_by(ResultRow.id)):
             said.setdefault(owner, []).append(key)
-        rows = work.execute(choices.where(DraftRow.key.startswith(REDUCTION)))
+        rows = ask(choices.where(DraftRow.key.startswith(REDUCTION)))
         chosen = {str(row.key): str(row.value) for row in rows}
         found = []
-        for row in work.scalars(select(LoudspeakerRow).order_by(*order)):
-            if row.id in every:
-                folded = (row.folded_maker, row.folded_name)
-                *earlier, (number, key) = every[row.id]
+        for owner, name, maker, *folded in ask(owners):
+            if owner in every:
+                *earlier, (number, key) = every[owner]
                 own = (
-                    tuple(heard.get(folded, ())),
-                    tuple(said.get(row.id, ())),
+                    tuple(heard.get((folded[0], folded[1]), ())),
+                    tuple(said.get(owner, ())),
                     chosen.get(f"{REDUCTION}{number}", ""),
                     tuple(one for _, one in earlier),
                 )
-                found.append(Latest(row.id, row.name, row.maker, folded, number, key, *own))
+                found.append(Latest(owner, name, maker, (folded[0], folded[1]), number, key, *own))
     return tuple(found)

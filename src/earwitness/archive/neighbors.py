@@ -1,6 +1,6 @@
-"""All loudspeakers of the index at once, with some figures and the curves they are compared by.
+"""Loudspeakers of the index at once, with some figures and the curves they are compared by.
 
-A handful of questions that does not grow with the archive: what the page of one loudspeaker says of all others.
+A handful of questions that does not grow with the archive: what the page of one loudspeaker says of others.
 """
 
 import zlib
@@ -8,15 +8,17 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from sqlalchemy import select
+import numpy.typing as npt
+from sqlalchemy import Select, select
 from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.orm import Session as Work
 
 from earwitness.archive.catalogue import Archive
-from earwitness.archive.schema import DataOpeningRow, LoudspeakerRow, SummaryFigureRow, SummaryRow, SummaryShapeRow
+from earwitness.archive.index_facts import opened_ids
+from earwitness.archive.schema import SummaryFigureRow, SummaryRow, SummaryShapeRow
 from earwitness.archive.search import FoundFigure, shape_digest
 from earwitness.quantities import Curve
-from earwitness.quantities.axis import FrequencyAxis, report_axis
+from earwitness.quantities.axis import report_axis
 
 SHAPES = ("listening_window", "sound_power_di")
 _PARTS = ("values", "u", "u_common", "valid")
@@ -26,7 +28,8 @@ _NAMES = {"listening_window": "listening window", "sound_power_di": "sound power
 @dataclass(frozen=True, slots=True, eq=False)
 class Neighbor:
     """A loudspeaker as the index holds it. price : of a pair; is_opened : its data were shown before; figures : those
-    asked for; curves : of SHAPES those that it has."""
+    asked for; shapes : (S, 4, F) of SHAPES values, u, u_common and validity on the report axis, NaN for what it does
+    not have, None where it has none."""
 
     loudspeaker_id: int
     title: str
@@ -36,7 +39,17 @@ class Neighbor:
     date: str
     is_opened: bool
     figures: Mapping[str, FoundFigure]
-    curves: Mapping[str, Curve]
+    shapes: npt.NDArray[np.float32] | None
+
+    @property
+    def curves(self) -> dict[str, Curve]:
+        """Of SHAPES those that it has."""
+        found, axis = {}, report_axis()
+        for key, rows in zip(SHAPES, () if self.shapes is None else self.shapes.astype(float), strict=False):
+            values, u, u_common, valid = rows
+            if not np.isnan(valid).all():
+                found[key] = Curve(key, _NAMES[key], axis, values, u, u_common, valid > 0.5, "dB", "")
+        return found
 
 
 def put_shape(archive: Archive, loudspeaker_id: int, curves: Mapping[str, Curve], *, made_from: str) -> None:
@@ -49,56 +62,62 @@ def put_shape(archive: Archive, loudspeaker_id: int, curves: Mapping[str, Curve]
         work.execute(put.on_conflict_do_update(index_elements=["loudspeaker_id"], set_=values))
 
 
-def shape_source(archive: Archive, loudspeaker_id: int) -> str:
-    """What the kept curves of a loudspeaker were made from; "" where there are none."""
-    query = select(SummaryShapeRow.made_from).where(SummaryShapeRow.loudspeaker_id == loudspeaker_id)
-    with archive.reading() as work:
-        return work.scalar(query) or ""
+def neighbors(
+    archive: Archive,
+    keys: Collection[str],
+    *,
+    only: Collection[int] | None = None,
+    kind: str | None = None,
+    with_shapes: bool = True,
+) -> tuple[Neighbor, ...]:
+    """Loudspeakers of the index that have figures, by number, with the figures named by `keys` and their shapes.
+    only, kind : those of these numbers, of that type, None for all; with_shapes : False for figures alone.
 
-
-def neighbors(archive: Archive, keys: Collection[str], *, only: Collection[int] | None = None) -> tuple[Neighbor, ...]:
-    """Every loudspeaker of the index that has figures, by number, with the figures named by `keys` and its curves.
-    only : numbers of those whose curves are asked for, None for all.
-
-    Curves that were made from something else than the figures are left out, and damaged ones, which a check of the
+    Shapes that were made from something else than the figures are left out, and damaged ones, which a check of the
     archive tells of: what is said of one loudspeaker does not hang on another's.
     """
     columns = (SummaryRow.loudspeaker_id, SummaryRow.title, SummaryRow.type, SummaryRow.price, SummaryRow.currency)
     rows = select(*columns, SummaryRow.date, SummaryRow.made_from).where(SummaryRow.made_from != "")
-    names = select(LoudspeakerRow.id, LoudspeakerRow.folded_name, LoudspeakerRow.folded_maker)
+    numbers: Collection[int] | Select[tuple[int]] | None = only
+    if kind is not None:
+        rows, numbers = rows.where(SummaryRow.type == kind), select(columns[0]).where(SummaryRow.type == kind)
+    if only is not None:
+        rows = rows.where(columns[0].in_(only))
+        numbers = only if kind is None else select(columns[0]).where(columns[0].in_(only), SummaryRow.type == kind)
+    shapes: dict[int, tuple[str, bytes]] = {}
     with archive.reading() as work:
-        openings = work.execute(select(DataOpeningRow.folded_name, DataOpeningRow.folded_maker))
-        opened = {(name, maker) for name, maker in openings}
-        known = {number for number, name, maker in work.execute(names) if (name, maker) in opened}
-        figures = _figures(work, keys)
-        packed = select(SummaryShapeRow.__table__)
-        packed = packed if only is None else packed.where(SummaryShapeRow.loudspeaker_id.in_(only))
-        shapes = {row.loudspeaker_id: row for row in work.execute(packed)}
-        found, axis = [], report_axis()
-        for number, title, kind, price, currency, date, source in work.execute(rows.order_by(columns[0])):
-            kept = shapes.get(number)
-            curves = _unpacked(kept.curves, axis) if kept is not None and kept.made_from == source else {}
-            found.append(
-                Neighbor(number, title, kind, price, currency, date, number in known, figures.get(number, {}), curves)
-            )
+        opened = opened_ids(work, numbers)
+        figures = _figures(work, keys, numbers)
+        if with_shapes:
+            of = SummaryShapeRow
+            packed = select(of.loudspeaker_id, of.made_from, of.curves)
+            packed = packed if numbers is None else packed.where(of.loudspeaker_id.in_(numbers))
+            shapes = {row[0]: (row[1], row[2]) for row in work.connection().execute(packed)}
+        found = []
+        for number, *facts, source in work.connection().execute(rows.order_by(columns[0])):
+            made_from, data = shapes.get(number, ("", b""))
+            unpacked = _unpacked(data) if made_from == source else None
+            found.append(Neighbor(number, *facts, number in opened, figures.get(number, {}), unpacked))
     return tuple(found)
 
 
 def figures_of(archive: Archive, loudspeaker_ids: Collection[int]) -> dict[int, dict[str, FoundFigure]]:
     """All figures that the index has of some loudspeakers."""
     with archive.reading() as work:
-        return _figures(work, (), loudspeaker_ids)
+        return _figures(work, None, loudspeaker_ids)
 
 
 def _figures(
-    work: Work, keys: Collection[str], loudspeaker_ids: Collection[int] | None = None
+    work: Work, keys: Collection[str] | None, numbers: Collection[int] | Select[tuple[int]] | None
 ) -> dict[int, dict[str, FoundFigure]]:
+    """keys : None for all; numbers : of loudspeakers, None for all."""
     of = SummaryFigureRow
     query = select(of.loudspeaker_id, of.key, of.value, of.u, of.unit, of.bound)
-    query = query.where(of.key.in_(keys) if loudspeaker_ids is None else of.loudspeaker_id.in_(loudspeaker_ids))
+    query = query if keys is None else query.where(of.key.in_(keys))
+    query = query if numbers is None else query.where(of.loudspeaker_id.in_(numbers))
     found: dict[int, dict[str, FoundFigure]] = {}
-    for number, key, value, u, unit, bound in work.execute(query.order_by(of.loudspeaker_id, of.key)):
-        found.setdefault(number, {})[key] = FoundFigure(key, value, u, unit, bound)
+    for number, *figure in work.connection().execute(query.order_by(of.loudspeaker_id, of.key)):
+        found.setdefault(number, {})[figure[0]] = FoundFigure(*figure)
     return found
 
 
@@ -115,14 +134,9 @@ def _packed(curves: Mapping[str, Curve]) -> bytes:
     return zlib.compress(np.stack(rows).astype("<f4").tobytes(), 3)
 
 
-def _unpacked(packed: bytes, axis: FrequencyAxis) -> dict[str, Curve]:
+def _unpacked(packed: bytes) -> npt.NDArray[np.float32] | None:
+    """(S, 4, F) as Neighbor.shapes; None for what is damaged."""
     try:
-        parts = np.frombuffer(zlib.decompress(packed), "<f4").reshape(len(SHAPES), len(_PARTS), len(axis))
+        return np.frombuffer(zlib.decompress(packed), "<f4").reshape(len(SHAPES), len(_PARTS), len(report_axis()))
     except (zlib.error, ValueError, TypeError):
-        return {}
-    found = {}
-    for key, rows in zip(SHAPES, parts.astype(float), strict=True):
-        values, u, u_common, valid = rows
-        if not np.isnan(valid).all():
-            found[key] = Curve(key, _NAMES[key], axis, values, u, u_common, valid > 0.5, "dB", "")
-    return found
+        return None

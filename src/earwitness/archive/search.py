@@ -4,6 +4,8 @@ The index holds one summary a loudspeaker, put here by whoever has read its figu
 archive made where SQLite lacks it is searched word by word instead, slower, with the same kind of answer.
 """
 
+from __future__ import annotations
+
 import difflib
 import hashlib
 import json
@@ -12,7 +14,7 @@ import re
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any, get_args
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import ColumnElement, Select, and_, bindparam, delete, func, literal_column, select, table
 from sqlalchemy.dialects.sqlite import insert
@@ -30,11 +32,12 @@ from earwitness.archive.schema import (
     SummaryShapeRow,
 )
 from earwitness.errors import ArchiveError, InputError, choice
-from earwitness.quantities import Figure
-from earwitness.session.record import Loudspeaker
-from earwitness.session.session import Session
+from earwitness.session.kind import TYPES
 
-TYPES: tuple[str, ...] = get_args(Loudspeaker.model_fields["type"].annotation)
+if TYPE_CHECKING:
+    from earwitness.quantities import Figure
+    from earwitness.session.session import Session
+
 ORDERS = ("relevance", "title", "price", "date")
 MOST_ROWS = 1000
 MOST_WORDS = 32
@@ -230,6 +233,20 @@ def summary_sources(archive: Archive) -> dict[int, str]:
     query = select(SummaryRow.loudspeaker_id, SummaryRow.made_from).order_by(SummaryRow.loudspeaker_id)
     with archive.reading() as work:
         return {row.loudspeaker_id: row.made_from for row in work.execute(query)}
+
+
+def is_unindexed(archive: Archive) -> bool:
+    """Whether there are loudspeakers, and the index knows none."""
+    with archive.reading() as work:
+        known, there = (work.scalar(select(row).limit(1)) for row in (SummaryRow.loudspeaker_id, LoudspeakerRow.id))
+        return known is None and there is not None
+
+
+def shape_source(archive: Archive, loudspeaker_id: int) -> str:
+    """What the kept curves of a loudspeaker were made from; "" where there are none."""
+    query = select(SummaryShapeRow.made_from).where(SummaryShapeRow.loudspeaker_id == loudspeaker_id)
+    with archive.reading() as work:
+        return work.scalar(query) or ""
 
 
 def summary_source(archive: Archive, loudspeaker_id: int) -> str | None:

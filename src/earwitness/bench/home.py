@@ -95,11 +95,13 @@ def home(archive_folder: Path, *, words: str = "", order: Order = "work", which:
         pages = max(1, -(-len(found) // PAGE_ROWS))
         page = min(max(page, 1), pages)
         if order == "rating":
-            found = _shown(found, {one.loudspeaker_id: one for one in neighbors(archive, (RATING,), only=())})
+            found = _shown(found, {one.loudspeaker_id: one for one in neighbors(archive, (RATING,), with_shapes=False)})
         found.sort(key=_ORDERS[order])
         rows = found[(page - 1) * PAGE_ROWS : page * PAGE_ROWS]
         ids = [one.id for one in rows if one.id is not None]
-        rows = _shown(rows, {one.loudspeaker_id: one for one in neighbors(archive, (RATING,), only=ids)})
+        rows = _shown(
+            rows, {one.loudspeaker_id: one for one in neighbors(archive, (RATING,), only=ids, with_shapes=False)}
+        )
     return Home(tuple(rows), len(every), sum(one.is_in_work for one in every), len(found), page, pages)
 
 

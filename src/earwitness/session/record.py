@@ -5,6 +5,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from earwitness.session.kind import Type
+
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)]
 Finite = Annotated[float, Field(allow_inf_nan=False, strict=True)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True)]
@@ -101,8 +103,7 @@ class Loudspeaker(Strict):
 
     name: Text
     maker: Text
-    type: Literal["stand-mount", "floor-stander", "in-wall", "on-wall", "center", "soundbar", "subwoofer", "monitor",
-                  "horn", "dipole", "line source", "other"]  # fmt: skip
+    type: Type
     enclosure: Literal["closed", "vented", "passive radiator", "open", "other"]
     powered: Flag = False
     invented: Flag = False

@@ -2,7 +2,7 @@
 
 from alembic import op
 
-from earwitness.archive.migrations import run
+from earwitness.archive.migrations import has_full_text, run
 
 revision = "0003"
 down_revision: str | None = "0002"
@@ -11,5 +11,5 @@ down_revision: str | None = "0002"
 def upgrade() -> None:
     """What the files of the same number say."""
     run("r0003_search")
-    if op.get_bind().exec_driver_sql("SELECT count(*) FROM pragma_module_list WHERE name = 'fts5'").scalar_one():
+    if has_full_text(op.get_bind()):
         run("r0003_full_text")
