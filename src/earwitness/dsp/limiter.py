@@ -4,7 +4,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import scipy.signal
 
 from earwitness.dsp.sweep import fade_envelope
 from earwitness.errors import InputError
@@ -55,6 +54,8 @@ def read_limiter(heard: FloatArray, played: FloatArray, frequency_hz: float, rat
     those a little shorter than the window are still told. InputError where there are no such steps.
     """
     size = 2 * round(max(2.0, np.ceil(0.002 * frequency_hz)) * rate_hz / frequency_hz / 2.0) + 1
+    import scipy.signal
+
     window = scipy.signal.windows.hann(size + 2)[1:-1]
     hop = max(size // 32, 1)
     turn = np.exp(-2j * np.pi * frequency_hz / rate_hz * np.arange(played.size))
@@ -97,6 +98,7 @@ def read_limiter(heard: FloatArray, played: FloatArray, frequency_hz: float, rat
 
 def _later_by(sent: FloatArray, back: FloatArray, reach: int) -> int:
     """By how many places the jumps of one envelope come after those of the other."""
+    import scipy.signal
 
     def edges(size: FloatArray) -> FloatArray:
         level = np.maximum(20.0 * np.log10(size / size.max()), -30.0)
@@ -173,6 +175,7 @@ def _time_constant(
     jump : its place and the end of what follows it in what was played, and both levels [dB]; known : that number,
     where another jump told it
     """
+    import scipy.signal
     from scipy.optimize import least_squares
 
     place_sent, stop, low_db, high_db = jump

@@ -68,17 +68,27 @@ def _beside(hz: FloatArray, z: ComplexArray, cp: float, rp: float) -> ComplexArr
 
 def bass_peaks(impedance: Impedance) -> Peaks | None:
     """Maxima below 250 Hz that stand out by a tenth of the d.c. resistance; None where the bass is not known."""
-    from scipy.signal import find_peaks
-
     keep = impedance.valid & (impedance.axis.hz >= BASS_BAND_HZ[0]) & (impedance.axis.hz <= BASS_BAND_HZ[1])
     hz, z = impedance.axis.hz[keep], impedance.ohm[keep]
     if hz.size < 24 or hz[0] > 25.0:
         return None
     dc_ohm = float(z.real.min())
-    rows, _ = find_peaks(np.abs(z), prominence=PROMINENCE_SHARE * max(dc_ohm, 0.1))
+    rows = prominent(np.abs(z), PROMINENCE_SHARE * max(dc_ohm, 0.1))
     tops = [vertex(np.log(hz), np.abs(z), int(row)) for row in rows]
     places = tuple(float(np.exp(place)) for place, _ in tops)
     return Peaks(places, tuple(size for _, size in tops), dc_ohm, float(hz[0]))
+
+
+def prominent(values: FloatArray, least: float) -> list[int]:
+    """Rows of maxima that stand `least` or more above the higher of the lowest values to their left and right, up to
+    where the next higher value is on that side."""
+    found = []
+    for row in np.flatnonzero((values[1:-1] > values[:-2]) & (values[1:-1] > values[2:])) + 1:
+        sides = (values[row::-1], values[row:])
+        feet = [side[: int(np.argmax(side > side[0])) or side.size].min() for side in sides]
+        if values[row] - max(feet) >= least:
+            found.append(int(row))
+    return found
 
 
 def valley_hz(impedance: Impedance, low_hz: float, high_hz: float) -> float:

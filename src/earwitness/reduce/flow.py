@@ -44,11 +44,20 @@ from earwitness.reduce.nearfield.body import NearPart, near_part_limits
 from earwitness.reduce.orbit_checks import orbit_flags
 from earwitness.reduce.other_takes import OtherTakes, level_flags, other_takes
 from earwitness.reduce.placing import NearEffect, Placed, finite_distance_causes, near_effect, placing_causes
-from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings, nearest_to_axis, plan_of, unusable
-from earwitness.reduce.responses import holds_responses, reduce_responses
-from earwitness.reduce.scan_measurement import holds_scan, lineage_of, reduce_scan_session
+from earwitness.reduce.plan import (
+    Plan,
+    Progress,
+    Read,
+    ReduceSettings,
+    lineage_of,
+    nearest_to_axis,
+    plan_of,
+    unusable,
+)
 from earwitness.reduce.take_facts import TakeFacts
 from earwitness.session.response_files import Source
+from earwitness.session.responses import RESPONSE_TAKES
+from earwitness.session.scan import ScanPressuresTake, ScanTake
 from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, NoiseFloorTake, Session
 
 NEAR_LEAD_S = 1e-3
@@ -107,9 +116,14 @@ def reduce_session(
     """
     say: Progress = progress or (lambda _share, _words: None)
     read = naming(read)
-    if holds_responses(session):
+    # What few sessions need is not brought in for all: it is a third of this room.
+    if any(isinstance(take, RESPONSE_TAKES) for take in session.takes):
+        from earwitness.reduce.responses import reduce_responses
+
         return reduce_responses(session, sources or {}, settings or ReduceSettings(), impedance=impedance)
-    if holds_scan(session):
+    if session.takes_of(ScanTake) or session.takes_of(ScanPressuresTake):
+        from earwitness.reduce.scan_measurement import reduce_scan_session
+
         return reduce_scan_session(
             session,
             read,

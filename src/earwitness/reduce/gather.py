@@ -39,6 +39,9 @@ MOST_THREADS = 4
 TAKES_TOGETHER = 4
 Given = TypeVar("Given")
 Result = TypeVar("Result")
+# Samples of a channel that are transformed together, and that all threads hold at once: 40 bytes each, at any rate and
+# length of sweep. How takes are grouped must not depend on the machine, as the last bit of a transform may on that.
+_SAMPLES_TOGETHER, _SAMPLES_AT_ONCE = 2**21, 2**22
 SweepTake = FarFieldTake | NearFieldTake | LevelTake
 
 
@@ -92,20 +95,22 @@ def gather(
     correction: MicrophoneCorrection | None,
     progress: Callable[[float, str], None],
 ) -> Gathered:
-    """Read and divide all takes. One recording a thread is in memory at a time, and four takes in single precision.
+    """Read and divide all takes. A recording a thread is in memory at a time, and up to four takes in single precision.
 
     BadRecordingsError names every take that cannot be used.
     """
     microphone_db = None if correction is None else correction.at(axis.hz).response_db
     work = _Work(session, with_harmonics, division_of, read, axis, microphone_db)
-    groups = _together(takes, with_harmonics)
+    longest = max((_samples(division_of(take)) for take in takes), default=1)
+    by = min(max(_SAMPLES_TOGETHER // longest, 1), TAKES_TOGETHER)
+    groups = _together(takes, with_harmonics, by)
     number = count(1)
 
     def said(row: int) -> None:
         for take in groups[row]:
             progress(next(number) / len(takes), f"read take {take.id}")
 
-    some = in_threads(work.tried_together, groups, said)
+    some = in_threads(work.tried_together, groups, said, most=max(_SAMPLES_AT_ONCE // (by * longest), 1))
     made = list(zip(chain(*groups), chain(*some), strict=True))
     bad = [one for _, one in made if isinstance(one, AudioError)]
     if bad:
@@ -119,13 +124,15 @@ def gather(
     )
 
 
-def in_threads(work: Callable[[Given], Result], every: Sequence[Given], said: Callable[[int], None]) -> list[Result]:
+def in_threads(
+    work: Callable[[Given], Result], every: Sequence[Given], said: Callable[[int], None], *, most: int = MOST_THREADS
+) -> list[Result]:
     """What `work` makes of each, in their order, by a few threads; none begins anew once one has failed.
 
-    said : called with the row of each when it is done
+    said : called with the row of each when it is done; most : threads, as memory allows
     """
     made: list[Result] = []
-    with ThreadPoolExecutor(max_workers=min(MOST_THREADS, os.cpu_count() or 1)) as pool:
+    with ThreadPoolExecutor(max_workers=min(MOST_THREADS, os.cpu_count() or 1, most)) as pool:
         try:
             for row, one in enumerate(pool.map(work, every)):
                 made.append(one)
@@ -213,13 +220,18 @@ def _is_another(witness: Witness | None, division: Division) -> bool:
     return is_another_sweep(cause_of(witness.sweep, division.stimulus, witness.track))
 
 
-def _together(takes: Sequence[SweepTake], with_harmonics: frozenset[str]) -> list[list[SweepTake]]:
-    """Takes in their order, neighbors of which only the impulse is wanted by fours."""
+def _samples(division: Division) -> int:
+    """What a recording of the stimulus has at least."""
+    return division.stimulus.samples.size + round(division.stimulus.lead_in_s * division.stimulus.rate_hz)
+
+
+def _together(takes: Sequence[SweepTake], with_harmonics: frozenset[str], most: int) -> list[list[SweepTake]]:
+    """Takes in their order, neighbors of which only the impulse is wanted by `most`."""
     found: list[list[SweepTake]] = []
     plain = False
     for take in takes:
         was_plain, plain = plain, not isinstance(take, LevelTake) and take.id not in with_harmonics
-        if plain and was_plain and found[-1][0].stimulus == take.stimulus and len(found[-1]) < TAKES_TOGETHER:
+        if plain and was_plain and found[-1][0].stimulus == take.stimulus and len(found[-1]) < most:
             found[-1].append(take)
         else:
             found.append([take])

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Callable, Container, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 
 from earwitness.errors import AudioError, InputError
 from earwitness.formats.audio import Recording
 from earwitness.formats.correction_file import MicrophoneCorrection
-from earwitness.quantities import FrequencyAxis, Gate, QualityFlag, report_axis
+from earwitness.quantities import FrequencyAxis, Gate, QualityFlag, Step, report_axis, step
 from earwitness.reduce.calibrate import Calibration, calibrate
 from earwitness.reduce.gate import gate_of, speed_of_sound
 from earwitness.reduce.gather import role_of
@@ -173,3 +175,15 @@ def unusable(flags: Sequence[QualityFlag], plan: Plan) -> frozenset[str]:
     every = {take.id for take in (*plan.far, *plan.near, *plan.level)}
     rejected = [flag for flag in flags if flag.severity == "reject" and flag.id not in _BY_FREQUENCY]
     return frozenset(take for flag in rejected for take in flag.takes if take in every)
+
+
+def lineage_of(session: Session, settings: ReduceSettings, *order: list[str]) -> Step:
+    """The step; its inputs are the files by hash and everything that the session states, takes in any order.
+
+    order : ids of takes whose order counts
+    """
+    takes = sorted(take.model_dump_json() for take in session.takes)
+    rest = session.model_dump(mode="json", exclude={"takes", "file_hashes"})
+    stated = hashlib.sha256(json.dumps([rest, takes, *order], sort_keys=True).encode()).hexdigest()
+    files = {take.sha256 for take in session.takes} | set(session.file_hashes.values())
+    return step("reduce", asdict(settings), (*sorted(files), stated))

@@ -33,7 +33,7 @@ from earwitness.reduce.budget import budget_of
 from earwitness.reduce.flags import flag
 from earwitness.reduce.gate import LOWEST_TIMES_LENGTH
 from earwitness.reduce.level_tables import level_tables
-from earwitness.reduce.plan import ReduceSettings
+from earwitness.reduce.plan import ReduceSettings, lineage_of
 from earwitness.reduce.response_doubts import response_doubts
 from earwitness.reduce.response_parts import (
     AVERAGED_U_DB,
@@ -48,7 +48,6 @@ from earwitness.reduce.response_parts import (
     rows_of,
     trust_at,
 )
-from earwitness.reduce.scan_measurement import lineage_of
 from earwitness.session.response_files import Source
 from earwitness.session.responses import RESPONSE_FILES, RESPONSE_TAKES, CurvesTake, ResponseFacts, UncertaintyTake
 from earwitness.session.session import ImpedanceTableTake, Session
@@ -59,11 +58,6 @@ _IMPULSE_RATE_HZ, _IMPULSE_SAMPLES, _ONSET_S = 48_000, 4096, 0.01
 _CONTEXT_HZ = np.arange(_IMPULSE_SAMPLES // 2 + 1) * (_IMPULSE_RATE_HZ / _IMPULSE_SAMPLES)
 NOT_STATED = "not stated"
 _LATE_FROM_HZ, _SHORT_S = 500.0, 0.02
-
-
-def holds_responses(session: Session) -> bool:
-    """Whether the session gives responses and not recordings."""
-    return any(isinstance(take, RESPONSE_TAKES) for take in session.takes)
 
 
 def reduce_responses(

@@ -1,8 +1,6 @@
 """A session that holds a near-field scan, from its recordings or pressures to its Measurement."""
 
-import hashlib
-import json
-from dataclasses import asdict, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -18,7 +16,6 @@ from earwitness.quantities import (
     QualityFlag,
     Step,
     report_axis,
-    step,
 )
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.directions import cta_orbits
@@ -29,7 +26,7 @@ from earwitness.reduce.flags import flag
 from earwitness.reduce.gate import speed_of_sound, weights_of
 from earwitness.reduce.impulse import Division
 from earwitness.reduce.other_takes import OtherTakes, other_takes
-from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings
+from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings, lineage_of
 from earwitness.reduce.scan import ScanResult, reduce_scan, solve_scan
 from earwitness.reduce.scan_pressures import data_of_pressures, on_report_axis
 from earwitness.reduce.separate import SeparatedField
@@ -43,11 +40,6 @@ IMPULSE_RATE_HZ = 48_000
 _IMPULSE_SAMPLES = 4096
 _ONSET_S = 0.01
 NO_GATE = "no gate: the room's sound was separated"
-
-
-def holds_scan(session: Session) -> bool:
-    """Whether the session is a scan and not orbits."""
-    return bool(session.takes_of(ScanTake) or session.takes_of(ScanPressuresTake))
 
 
 def reduce_scan_session(
@@ -95,18 +87,6 @@ def scan_field(scan: ScanReading, axis: FrequencyAxis) -> SeparatedField:
         for one in scan.parts
     )  # fmt: skip
     return SeparatedField(axis, scan.speed_of_sound_m_s, np.array(scan.reference_m), parts, scan.valid)
-
-
-def lineage_of(session: Session, settings: ReduceSettings, *order: list[str]) -> Step:
-    """The step; its inputs are the files by hash and everything that the session states, takes in any order.
-
-    order : ids of takes whose order counts
-    """
-    takes = sorted(take.model_dump_json() for take in session.takes)
-    rest = session.model_dump(mode="json", exclude={"takes", "file_hashes"})
-    stated = hashlib.sha256(json.dumps([rest, takes, *order], sort_keys=True).encode()).hexdigest()
-    files = {take.sha256 for take in session.takes} | set(session.file_hashes.values())
-    return step("reduce", asdict(settings), (*sorted(files), stated))
 
 
 def _others(

@@ -69,7 +69,9 @@ def fit_points(
     count_out, count_in = (int(order_out.max()) + 1) ** 2, (max(int(order_in.max()), 0) + 1) ** 2
     y, j = np.zeros((k.size, count_out), dtype=complex), np.zeros((k.size, count_in), dtype=complex)
     fitted, variance = np.zeros_like(pressure), np.zeros((_GRID, k.size))
-    solved: list[_Solved] = []
+    # Of what was solved these alone: the inverses of all frequencies together do not fit into memory.
+    states: list[Evidence] = []
+    conditions: list[float] = []
     there = None if device is None else held(device, basis, kept)
     for f in range(k.size):
         out, into = int(order_out[f]), int(order_in[f])
@@ -86,9 +88,9 @@ def fit_points(
         y[f, :columns], j[f, : one.unknowns.size - columns] = one.unknowns[:columns], one.unknowns[columns:]
         fitted[:, f] = one.fitted
         variance[:, f] = _variance(far_basis[:, :columns], far_factor(k[f : f + 1], out, shell)[0], one)
-        solved.append(one)
+        states.append(one.evidence)
+        conditions.append(one.condition)
     outgoing, incoming = from_real_pair(y, j, k, shell, order_in)
-    states = [one.evidence for one in solved]
     return Fit(
         shell=shell,
         order_out=order_out,
@@ -102,7 +104,7 @@ def fit_points(
             np.concatenate([s.settled for s in states]),
             np.concatenate([s.gcv for s in states]),
         ),
-        condition=np.array([one.condition for one in solved]),
+        condition=np.array(conditions),
         directions=grid,
         variance=variance,
     )

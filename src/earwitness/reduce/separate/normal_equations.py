@@ -129,7 +129,7 @@ def _factored(scaled: Matrix, load: FloatArray) -> tuple[Matrix, float] | None:
 
 def _inverted(factor: Matrix) -> Matrix:
     potri = {"D": lapack.zpotri, "d": lapack.dpotri, "F": lapack.cpotri, "f": lapack.spotri}[factor.dtype.char]
-    inverse, _ = potri(factor, lower=1)
+    inverse, _ = potri(factor, lower=1, overwrite_c=1)
     return np.asarray(inverse)
 
 
