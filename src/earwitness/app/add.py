@@ -24,13 +24,14 @@ from earwitness.app.settings import (
     reduce_settings,
     rig_warnings,
 )
+from earwitness.app.sheet import keep_sheet
 from earwitness.archive.arrays import OlderLayoutError
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.desk import WARNINGS
 from earwitness.archive.entries import ResultEntry
-from earwitness.archive.neighbors import put_shape, shape_source
+from earwitness.archive.neighbors import put_shape
 from earwitness.archive.notes import sheets_of
-from earwitness.archive.search import facts_of, put_summary, summary_source, summary_sources
+from earwitness.archive.search import facts_of, put_summary, shape_source, summary_source, summary_sources
 from earwitness.demo.catalogue import COUNT, catalogue, session_of, simulate, simulated, write_note
 from earwitness.errors import ArchiveError, EarwitnessError, InputError, cannot_write, named
 from earwitness.figures.kinds import as_measured, kinds_of, of_kind
@@ -102,6 +103,7 @@ def keep_summary(
     reading = reading or reading_of(session, measurement, seat_m=seat_m)
     put_summary(archive, loudspeaker_id, reading.figures.values(), facts_of(session, notes=notes, made_from=key))
     put_shape(archive, loudspeaker_id, reading.curves, made_from=key)
+    keep_sheet(archive, loudspeaker_id, session, measurement, reading, seat_m)
     return True
 
 

@@ -15,6 +15,7 @@ import soundfile
 from earwitness.app.add import keep_names, keep_summary, kept_measurement, measurement_of
 from earwitness.app.jobs import ENDED, Canceled, Progress, each_done, silent
 from earwitness.app.settings import need_choice
+from earwitness.app.sheet import kept_sheet
 from earwitness.archive.backup import BackupReport, backup
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import session_words
@@ -29,6 +30,7 @@ from earwitness.figures.level_series import placed_series
 from earwitness.figures.read import levels_of
 from earwitness.figures.windows import windows
 from earwitness.files.data import worded
+from earwitness.files.system import keep_freed_memory
 from earwitness.insight.listening.seal import seal_hash
 from earwitness.quantities import REFERENCE_VOLTAGE_V, DirectionalResponse, Impedance, Measurement, on_orbit
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
@@ -91,6 +93,8 @@ def _bytes_told(progress: Progress, word: str) -> BytesTold:
 
 # A worker of a cluster runs several tasks as threads of one process; the netCDF library bears one at a time.
 _ALONE = threading.Lock()
+# Below that many sessions to be made anew, to start workers takes longer than they save.
+FEWEST_FOR_WORKERS = 8
 # How long a scheduler has to answer [s].
 _ANSWER_S = 10
 
@@ -126,29 +130,39 @@ def rebuild(
 ) -> RebuildReport:
     """Bring results and search index of the archive to what this version makes.
 
-    workers : processes on this machine, None for one a core; cluster : address of a Dask scheduler whose workers see
-    the archive under the same path. Results are the same either way. A session that fails, for whatever reason, stays
-    as it was and is in the report; one that is set aside is passed over. Raises ArchiveError without an archive,
-    InputError for no workers, MissingExtraError without Dask.
+    workers : processes on this machine, None for one a core where there is enough to do; cluster : address of a Dask
+    scheduler whose workers see the archive under the same path. Results are the same either way. A session that fails,
+    for whatever reason, stays as it was and is in the report; one that is set aside is passed over. Raises ArchiveError
+    without an archive, InputError for no workers, MissingExtraError without Dask.
     """
     if workers is not None and workers < 1:
         raise InputError(f"{workers} workers were asked for", expected="1 or more")
     archive_folder = archive_folder.resolve()
     with Archive.open(archive_folder, create=False) as archive:
-        sessions = [session for one in archive.loudspeakers() for session in archive.sessions_of(one.id)]
-    numbers = [session.id for session in sessions if session.standing != "set aside"]
-    aside = len(sessions) - len(numbers)
-    done: list[Rebuilt] = []
-    progress(0.0, f"{len(numbers)} sessions")
+        every = [(one, session) for one in archive.loudspeakers() for session in archive.sessions_of(one.id)]
+        ours = [(one, session) for one, session in every if session.standing != "set aside"]
+        progress(0.0, f"{len(ours)} sessions")
+        done: list[Rebuilt] = []
+        for one, session in ours:
+            # What is current is told from its hashes, here: a worker is for what is to be made.
+            sheet = None
+            with suppress(EarwitnessError):
+                sheet = kept_sheet(archive, one.id, session.id)
+            if sheet is not None:
+                done.append(Rebuilt(session.id, sheet["title"], "was current"))
+                progress(len(done) / len(ours), f"{len(done)} of {len(ours)}: {sheet['title']}")
+    numbers = sorted({session.id for _, session in ours} - {one.session_id for one in done})
+    workers = workers or (1 if len(numbers) < FEWEST_FOR_WORKERS else os.cpu_count() or 1)
     with closing(_results(archive_folder, numbers, workers, cluster)) as results:
         for found in results:
             done.append(found)
-            progress(len(done) / len(numbers), f"{len(done)} of {len(numbers)}: {found.title}")
-    return RebuildReport(tuple(sorted(done, key=lambda one: one.session_id)), aside)
+            progress(len(done) / len(ours), f"{len(done)} of {len(ours)}: {found.title}")
+    return RebuildReport(tuple(sorted(done, key=lambda one: one.session_id)), len(every) - len(ours))
 
 
 def rebuild_session(archive_folder: str, session_id: int) -> Rebuilt:
     """One session, in this process; whatever fails is in what is returned."""
+    keep_freed_memory()
     with _ALONE:
         return _rebuild_session(Path(archive_folder), session_id)
 
@@ -181,15 +195,12 @@ def _title(archive: Archive, session_id: int) -> str:
     return f"{session.loudspeaker.title}, session of {session.date}"
 
 
-def _results(
-    folder: Path, numbers: list[int], workers: int | None, cluster: str | None
-) -> Generator[Rebuilt, None, None]:
+def _results(folder: Path, numbers: list[int], workers: int, cluster: str | None) -> Generator[Rebuilt, None, None]:
     if cluster is not None:
         yield from _cluster_results(folder, numbers, cluster)
         return
     work = partial(rebuild_session, str(folder))
-    count = workers or os.cpu_count() or 1
-    yield from each_done(work, numbers, workers=count, lost=lambda number: _failed(folder, number, ENDED))
+    yield from each_done(work, numbers, workers=workers, lost=lambda number: _failed(folder, number, ENDED))
 
 
 def _cluster_results(folder: Path, numbers: list[int], address: str) -> Generator[Rebuilt, None, None]:

@@ -5,16 +5,17 @@ import os
 import threading
 import time
 from collections.abc import Callable, Generator, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
-from multiprocessing import get_context
 from pathlib import Path
-from typing import Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from earwitness.errors import EarwitnessError, InputError, SessionError
+from earwitness.files.system import platform
+
+if TYPE_CHECKING:
+    from concurrent.futures import ProcessPoolExecutor
 
 Progress = Callable[[float, str], None]
 State = Literal["waiting", "running", "done", "failed", "canceled", "interrupted"]
@@ -76,6 +77,8 @@ class Jobs:
         self._jobs: dict[str, _Job] = {}
         self._change = threading.Condition()
         self._version = 0
+        from concurrent.futures import ThreadPoolExecutor
+
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="job")
         folder.mkdir(parents=True, exist_ok=True)
         logs = sorted(folder.glob("*.jsonl"))
@@ -228,6 +231,9 @@ def each_done(
     work : tells in what it returns what went wrong; lost : what stands for a job whose process was ended from outside,
     alone too; begin : called with `given` once in every process before the first job
     """
+    from concurrent.futures import as_completed
+    from concurrent.futures.process import BrokenProcessPool
+
     workers = min(workers, len(jobs))
     if workers < 2:
         if begin is not None:
@@ -254,9 +260,30 @@ def each_done(
                 yield lost(job)
 
 
-def _pool(count: int, begin: Callable[..., None] | None, given: tuple[Any, ...]) -> ProcessPoolExecutor:
-    # Spawned, not forked: libraries with threads of their own do not survive a fork.
-    context = get_context("spawn")
+# What a worker of the reduction needs, brought in once for all workers.
+_PRELOADED = ("earwitness.app.add", "netCDF4", "scipy.interpolate", "scipy.ndimage", "scipy.optimize")
+
+
+def ready_workers() -> None:
+    """Begin to bring in what workers need, in a process beside this one, from which each is then forked at once.
+
+    Elsewhere than on Linux nothing is begun, and each worker is spawned: threads of the system's own libraries do not
+    survive a fork.
+    """
+    if platform == "linux":
+        from multiprocessing import forkserver
+
+        forkserver.set_forkserver_preload(list(_PRELOADED))
+        forkserver.ensure_running()
+
+
+def _pool(count: int, begin: Callable[..., None] | None, given: tuple[Any, ...]) -> "ProcessPoolExecutor":
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    # Not forked from here: libraries with threads of their own do not survive that.
+    ready_workers()
+    context = get_context("forkserver" if platform == "linux" else "spawn")
     if begin is None:
         return ProcessPoolExecutor(count, mp_context=context)
     return ProcessPoolExecutor(count, mp_context=context, initializer=begin, initargs=given)

@@ -16,18 +16,17 @@ from earwitness import __version__
 from earwitness.app.add import impedance_table_of, keep_summary, measurement_of, reading_of, recordings_of
 from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.settings import Chosen, checked_distance, keep_choice, kept_distance, reduce_settings
+from earwitness.app.sheet import USUAL_REAR_WALL, keep_sheet, sheet_lines, sheet_of
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import picking, session_words
 from earwitness.archive.notes import record_opening
 from earwitness.demo.catalogue import simulated
 from earwitness.errors import InputError, choice, named
-from earwitness.exhibits.distortion import where_in_band
 from earwitness.exhibits.family import TOGETHER, UnitsTold, units_row
-from earwitness.exhibits.figures_table import figure_name, figures_table, ordered_figures
+from earwitness.exhibits.figures_table import figure_name
 from earwitness.exhibits.record import record
 from earwitness.figures.level_series import SEAT_M
 from earwitness.figures.read import levels_of
-from earwitness.figures.registry import LEVEL_FIGURES, base_key
 from earwitness.figures.time_domain import time_curves
 from earwitness.figures.windows import windows
 from earwitness.formats.audio import Recording
@@ -47,7 +46,7 @@ from earwitness.quantities import (
 from earwitness.quantities.arrays import FloatArray
 from earwitness.reduce.flow import reduce_session
 from earwitness.reduce.plan import nearest_to_axis
-from earwitness.render.columns import hanging, two_columns, wrapped
+from earwitness.render.columns import two_columns
 from earwitness.session.session import FarFieldTake, NearFieldTake, NoiseFloorTake, Session
 from earwitness.standards.cta2034 import RearWall
 
@@ -238,7 +237,6 @@ def _on_axis_only(session: Session) -> Session:
 
 
 _REAR_WALLS: Mapping[str, RearWall] = {"all 19": "all 19", "3": "3"}
-USUAL_REAR_WALL = "all 19"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -296,6 +294,7 @@ def read_loudspeaker(
         is_usual = rear_wall == USUAL_REAR_WALL and chosen is None and seat_m == kept_m
         if is_usual and counting and counting[-1].id == number:
             keep_summary(archive, entry.id, number, measurement, reading)
+            keep_sheet(archive, entry.id, session, measurement, reading, seat_m)
     progress(1.0, "read")
     others = tuple(session_words(one) for one in reversed(counting) if one.id != number)
     units = tuple((one.unit, one.id) for one in counting if one.unit and one.variant == picked.variant)
@@ -350,40 +349,9 @@ def document_text(result: ReadResult) -> str:
 
 
 def figure_lines(result: ReadResult, width: int | None = None) -> list[str]:
-    """The figures as lines of text, each name and reason whole. width : of the terminal, None for one line a figure."""
-    rows = tuple(zip(figures_table(result.reading).rows, ordered_figures(result.reading), strict=True))
-    loudspeaker = result.session.loudspeaker
-    about = ", ".join(filter(None, (f"{loudspeaker.title}, session of {result.session.date}", result.session.state)))
-    lines = [about]
-    if result.others:
-        count = len(result.others)
-        more = f"; {count - 3} more" if count > 3 else ""
-        told = f"also measured: {'; '.join(result.others[:3])}{more} (--session, --unit or --variant reads another)"
-        lines += hanging(told, width)
-    lines.append("")
-    # One reason often stands behind many figures: a terminal is told it once, a pipe keeps a line for each figure.
-    columns = [(row[0], _with_band(row, figure)) for row, figure in rows if width is None or figure.is_judged]
-    unjudged: dict[str, list[str]] = {}
-    for row, figure in rows:
-        if width is not None and not figure.is_judged:
-            unjudged.setdefault(row[1], []).append(row[0])
-    lines += two_columns(columns, width)
-    for reason, names in unjudged.items():
-        lines += ["", *hanging(f"{reason}:", width), *wrapped("; ".join(names), width or 0, first="  ", rest="  ")]
-    notes = [flag.sentence for flag in result.measurement.flags if flag.severity != "info"]
-    lines += ["", *(line for note in notes for line in hanging(f"note: {note}", width))]
-    seat = (
-        f"levels at the seat are for {result.listening_distance_m:g} m, free field; --listening-distance changes that"
-    )
-    return [*lines, *hanging(seat, width), "± is the 95 % uncertainty; --json tells all"]
-
-
-def _with_band(row: tuple[str, ...], figure: Figure) -> str:
-    """The value; of what is the most of a band, or at a level, with band and frequency."""
-    if not figure.is_judged or base_key(figure.key) not in LEVEL_FIGURES or figure.band_hz is None:
-        return row[1]
-    told = [row[2], *([where] if (where := where_in_band(figure)) else [])]
-    return f"{row[1]} ({', '.join(told)})"
+    """The figures as lines of text, see `sheet_lines`."""
+    sheet = sheet_of(result.session, result.measurement, result.reading, result.listening_distance_m)
+    return sheet_lines(sheet, result.others, width)
 
 
 UNITS_DOCUMENT = "earwitness.units"

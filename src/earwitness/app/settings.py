@@ -16,7 +16,7 @@ from earwitness.archive.catalogue import Archive
 from earwitness.archive.devices import Device, devices
 from earwitness.archive.drafts import Draft
 from earwitness.archive.entries import SessionEntry
-from earwitness.archive.latest import REDUCTION, WORDS, keep_next, kept_last
+from earwitness.archive.latest import DISTANCE, REDUCTION, WORDS, keep_next, kept_last
 from earwitness.errors import InputError, OutputError
 from earwitness.figures.level_series import SEAT_M
 from earwitness.figures.read import levels_of
@@ -171,8 +171,6 @@ WHY = (
     "nearer than 0.5 m the drivers are heard apart, and beyond 10 m, in most rooms, reflections alone: "
     "there the level does not fall with the distance as in free field, which is what is computed"
 )
-# With a blank, so that no address of the bench's drafts reaches it.
-_DISTANCE_KEY = "listening distance"
 
 
 def checked_distance(distance_m: Any, *, where: str = "") -> float:
@@ -188,7 +186,7 @@ def checked_distance(distance_m: Any, *, where: str = "") -> float:
 
 def kept_distance(archive: Archive) -> float:
     """The tester's listening distance [m], 3 m where none is kept. InputError for a kept one that cannot be."""
-    found = drafts.draft(archive, _DISTANCE_KEY).value
+    found = drafts.draft(archive, DISTANCE).value
     return SEAT_M if found is None else checked_distance(found, where="the archive's listening distance")
 
 
@@ -205,7 +203,7 @@ def keep_distance(distance_m: float, archive_folder: Path) -> float:
     """
     checked = checked_distance(distance_m)
     with Archive.open(archive_folder) as archive:
-        drafts.save_draft(archive, _DISTANCE_KEY, checked, revision=drafts.draft(archive, _DISTANCE_KEY).revision)
+        drafts.save_draft(archive, DISTANCE, checked, revision=drafts.draft(archive, DISTANCE).revision)
     return checked
 
 

@@ -125,6 +125,10 @@ def import_(folder: Path, archive: Path) -> None:
 @click.pass_context
 def rebuild(ctx: click.Context, archive: Path, workers: int | None, cluster: str | None) -> None:
     """Make anew what is stale, missing or damaged, and the search index; a stopped run goes on where it was."""
+    from earwitness.app.jobs import ready_workers
+
+    if workers != 1 and cluster is None:
+        ready_workers()
     from earwitness.app.archive import rebuild as rebuild_all
 
     with progress_bar("rebuild") as progress:

@@ -25,6 +25,13 @@ def command(
 
     Gate and splice are chosen by the program unless told; what is told holds for this once, or with --keep for good.
     """
+    told = (as_json, gate_ms, taper_percent, near_window_ms, splice_hz, keep, automatic, place, all_units, how)
+    if all(one is None or one is False for one in (*told, listening_distance_m)):
+        from earwitness.app.sheet import USUAL_REAR_WALL, kept_lines
+
+        if rear_wall == USUAL_REAR_WALL and (lines := kept_lines(name, archive, terminal_width())):
+            click.echo("\n".join(lines))
+            return
     from earwitness.app.evidence import evidence_lines, evidence_of
     from earwitness.app.read import document_text, figure_lines, keep_chosen, read_loudspeaker
     from earwitness.app.settings import AUTOMATIC, Chosen

@@ -14,6 +14,7 @@ from earwitness.app.add import is_reduced
 from earwitness.app.jobs import Progress
 from earwitness.app.listen import findings_of
 from earwitness.app.settings import CHOICES, Chosen, choice_of, draft_key
+from earwitness.app.sheet import USUAL_REAR_WALL
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import picking
 from earwitness.archive.drafts import StaleDraftError, redo_draft, undo_draft
@@ -64,7 +65,7 @@ def read_page(
     request: Request,
     bench: BenchState,
     loudspeaker_id: Id,
-    rear_wall: RearWall = acts.USUAL_REAR_WALL,
+    rear_wall: RearWall = USUAL_REAR_WALL,
     hide: Hidden = "",
 ) -> HTMLResponse:
     """The reading of a loudspeaker, or what has to be done before there is one."""
@@ -114,7 +115,7 @@ def read_exhibit(
     bench: BenchState,
     loudspeaker_id: Id,
     key: Key,
-    rear_wall: RearWall = acts.USUAL_REAR_WALL,
+    rear_wall: RearWall = USUAL_REAR_WALL,
     hide: Hidden = "",
     against: Annotated[float, Query(ge=-180, le=180, allow_inf_nan=False)] = 0.0,
 ) -> HTMLResponse:
@@ -143,7 +144,7 @@ def read_exhibit_data(
     bench: BenchState,
     loudspeaker_id: Id,
     key: Key,
-    rear_wall: RearWall = acts.USUAL_REAR_WALL,
+    rear_wall: RearWall = USUAL_REAR_WALL,
     session: Annotated[int | None, Query(ge=1, le=2**53)] = None,
 ) -> dict[str, Any]:
     """Curves of an exhibit as numbers, to be laid over another one's; empty where this session has no such exhibit.
@@ -156,7 +157,7 @@ def read_exhibit_data(
 
 @router.get("/read/{loudspeaker_id}/evidence/curve/{key}", response_class=HTMLResponse, include_in_schema=False)
 def read_curve_evidence(
-    request: Request, bench: BenchState, loudspeaker_id: Id, key: Key, rear_wall: RearWall = acts.USUAL_REAR_WALL
+    request: Request, bench: BenchState, loudspeaker_id: Id, key: Key, rear_wall: RearWall = USUAL_REAR_WALL
 ) -> HTMLResponse:
     """How a curve was got."""
     result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
@@ -165,7 +166,7 @@ def read_curve_evidence(
 
 @router.get("/read/{loudspeaker_id}/evidence/finding/{number}", response_class=HTMLResponse, include_in_schema=False)
 def read_finding_evidence(
-    request: Request, bench: BenchState, loudspeaker_id: Id, number: Id, rear_wall: RearWall = acts.USUAL_REAR_WALL
+    request: Request, bench: BenchState, loudspeaker_id: Id, number: Id, rear_wall: RearWall = USUAL_REAR_WALL
 ) -> HTMLResponse:
     """How a finding is known."""
     result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
@@ -177,7 +178,7 @@ def read_finding_evidence(
 
 @router.get("/read/{loudspeaker_id}/evidence/{key}", response_class=HTMLResponse, include_in_schema=False)
 def read_figure_evidence(
-    request: Request, bench: BenchState, loudspeaker_id: Id, key: Key, rear_wall: RearWall = acts.USUAL_REAR_WALL
+    request: Request, bench: BenchState, loudspeaker_id: Id, key: Key, rear_wall: RearWall = USUAL_REAR_WALL
 ) -> HTMLResponse:
     """How a figure was got."""
     result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
@@ -199,7 +200,7 @@ def read_reduce(bench: BenchState, loudspeaker_id: Id) -> dict[str, Any]:
 
 
 @router.get("/api/read/{loudspeaker_id}/document", tags=["read"])
-def read_document(bench: BenchState, loudspeaker_id: Id, rear_wall: RearWall = acts.USUAL_REAR_WALL) -> Response:
+def read_document(bench: BenchState, loudspeaker_id: Id, rear_wall: RearWall = USUAL_REAR_WALL) -> Response:
     """Every curve and figure as one JSON document, docs/reading-document.md."""
     result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
     return Response(acts.document_text(result), media_type="application/json")
