@@ -6,9 +6,6 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
-from alembic import command
-from alembic.config import Config
-
 from earwitness.archive import database, migrations
 from earwitness.archive.catalogue import CATALOGUE
 
@@ -29,12 +26,8 @@ def at_revision(folder: Path, revision: str) -> Path:
     """An empty catalogue as the program of that revision made it."""
     folder.mkdir()
     engine = database.create_engine(f"sqlite:///{folder / CATALOGUE}")
-    config = Config()
-    config.set_main_option("script_location", str(Path(migrations.__file__).parent))
-    config.set_main_option("path_separator", "os")
     with engine.begin() as connection:
-        config.attributes["connection"] = connection
-        command.upgrade(config, revision)
+        migrations.bring(connection, None, revision)
     engine.dispose()
     return folder / CATALOGUE
 

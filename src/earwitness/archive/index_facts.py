@@ -70,7 +70,7 @@ def never_opened(archive: Archive) -> frozenset[int]:
         return frozenset(work.connection().execute(select(LoudspeakerRow.id)).scalars()) - opened_ids(work, known)
 
 
-def opened_ids(work: Work, loudspeaker_ids: Collection[int] | Select[tuple[int]] | None) -> frozenset[int]:
+def opened_ids(work: Work, loudspeaker_ids: Collection[int] | Select[int] | None) -> frozenset[int]:
     """Loudspeakers whose data were shown before. loudspeaker_ids : among these, None among all."""
     same = and_(
         LoudspeakerRow.folded_name == DataOpeningRow.folded_name,

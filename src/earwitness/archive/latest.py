@@ -79,7 +79,8 @@ def latest_sessions(archive: Archive, *, only: int | None = None) -> tuple[Lates
         if only is not None:
             asked = work.get_one(LoudspeakerRow, only)
             owners = owners.where(of.id == only)
-            sessions, texts = (one.where(SessionRow.loudspeaker_id == only) for one in (sessions, texts))
+            sessions = sessions.where(SessionRow.loudspeaker_id == only)
+            texts = texts.where(SessionRow.loudspeaker_id == only)
             sheets = sheets.filter_by(folded_name=asked.folded_name, folded_maker=asked.folded_maker)
         former = uncounted_sessions(work, only)
         every: dict[int, list[tuple[int, str]]] = {}

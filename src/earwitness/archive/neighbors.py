@@ -71,33 +71,32 @@ def neighbors(
     with_shapes: bool = True,
 ) -> tuple[Neighbor, ...]:
     """Loudspeakers of the index that have figures, by number, with the figures named by `keys` and their shapes.
-    only, kind : those of these numbers, of that type, None for all; with_shapes : False for figures alone.
+    only, kind : those of these numbers, or of that type, None for all; with_shapes : False for figures alone.
 
     Shapes that were made from something else than the figures are left out, and damaged ones, which a check of the
     archive tells of: what is said of one loudspeaker does not hang on another's.
     """
     columns = (SummaryRow.loudspeaker_id, SummaryRow.title, SummaryRow.type, SummaryRow.price, SummaryRow.currency)
     rows = select(*columns, SummaryRow.date, SummaryRow.made_from).where(SummaryRow.made_from != "")
-    numbers: Collection[int] | Select[tuple[int]] | None = only
+    numbers: Collection[int] | Select[int] | None = only
     if kind is not None:
-        rows, numbers = rows.where(SummaryRow.type == kind), select(columns[0]).where(SummaryRow.type == kind)
-    if only is not None:
-        rows = rows.where(columns[0].in_(only))
-        numbers = only if kind is None else select(columns[0]).where(columns[0].in_(only), SummaryRow.type == kind)
+        numbers = select(columns[0]).where(SummaryRow.type == kind)
+    if numbers is not None:
+        rows = rows.where(columns[0].in_(numbers))
     shapes: dict[int, tuple[str, bytes]] = {}
     with archive.reading() as work:
-        opened = opened_ids(work, numbers)
+        ask, opened = work.connection().execute, opened_ids(work, numbers)
         figures = _figures(work, keys, numbers)
         if with_shapes:
             of = SummaryShapeRow
             packed = select(of.loudspeaker_id, of.made_from, of.curves)
             packed = packed if numbers is None else packed.where(of.loudspeaker_id.in_(numbers))
-            shapes = {row[0]: (row[1], row[2]) for row in work.connection().execute(packed)}
+            shapes = {row[0]: (row[1], row[2]) for row in ask(packed)}
         found = []
-        for number, *facts, source in work.connection().execute(rows.order_by(columns[0])):
+        for number, title, of_type, price, currency, date, source in ask(rows.order_by(columns[0])):
             made_from, data = shapes.get(number, ("", b""))
-            unpacked = _unpacked(data) if made_from == source else None
-            found.append(Neighbor(number, *facts, number in opened, figures.get(number, {}), unpacked))
+            own = (number in opened, figures.get(number, {}), _unpacked(data) if made_from == source else None)
+            found.append(Neighbor(number, title, of_type, price, currency, date, *own))
     return tuple(found)
 
 
@@ -108,7 +107,7 @@ def figures_of(archive: Archive, loudspeaker_ids: Collection[int]) -> dict[int, 
 
 
 def _figures(
-    work: Work, keys: Collection[str] | None, numbers: Collection[int] | Select[tuple[int]] | None
+    work: Work, keys: Collection[str] | None, numbers: Collection[int] | Select[int] | None
 ) -> dict[int, dict[str, FoundFigure]]:
     """keys : None for all; numbers : of loudspeakers, None for all."""
     of = SummaryFigureRow
@@ -116,8 +115,8 @@ def _figures(
     query = query if keys is None else query.where(of.key.in_(keys))
     query = query if numbers is None else query.where(of.loudspeaker_id.in_(numbers))
     found: dict[int, dict[str, FoundFigure]] = {}
-    for number, *figure in work.connection().execute(query.order_by(of.loudspeaker_id, of.key)):
-        found.setdefault(number, {})[figure[0]] = FoundFigure(*figure)
+    for number, key, value, u, unit, bound in work.connection().execute(query.order_by(of.loudspeaker_id, of.key)):
+        found.setdefault(number, {})[key] = FoundFigure(key, value, u, unit, bound)
     return found
 
 

@@ -121,7 +121,7 @@ def reduce_session(
         from earwitness.reduce.responses import reduce_responses
 
         return reduce_responses(session, sources or {}, settings or ReduceSettings(), impedance=impedance)
-    if session.takes_of(ScanTake) or session.takes_of(ScanPressuresTake):
+    if any(isinstance(take, ScanTake | ScanPressuresTake) for take in session.takes):
         from earwitness.reduce.scan_measurement import reduce_scan_session
 
         return reduce_scan_session(
