@@ -46,16 +46,15 @@ def far_paths(
     last = round(float(images.delay_s[-1]) * rig.RATE_HZ)
     out = np.zeros((len(caps), last + 2 * TAPS))
     for row, field in enumerate(world.fields_at(one, caps, away_m[None, :], grid_hz())):
-        _lay(out[row], field[0], distance_m / SPEED_OF_SOUND_M_S)
+        _lay(out[row], field[:1], np.array([distance_m / SPEED_OF_SOUND_M_S]))
     emission = images.emission[1:] @ turn.T
     for row, cap in enumerate(caps):
         if one.is_flat:
             fields = world.far_fields(one, (cap,), emission, grid_hz())[0]
         else:
             fields = _far_table(one.like or one.key, cap).at(one, cap, emission)
-        for strength, delay, field in zip(images.amplitude[1:], images.delay_s[1:], fields, strict=True):
-            shift = np.exp(-2j * np.pi * grid_hz() * delay)
-            _lay(out[row], strength * field * shift, float(delay))
+        shift = np.exp(-2j * np.pi * grid_hz() * images.delay_s[1:, None])
+        _lay(out[row], images.amplitude[1:, None] * fields * shift, images.delay_s[1:])
     # Hard ground holds an image in the loudspeaker's own place.
     return 2.0 * out if one.outdoors else out
 
@@ -65,7 +64,7 @@ def near_paths(one: DemoLoudspeaker, caps: tuple[Cap, ...], driver_name: str) ->
     out = np.zeros((len(caps), 2 * TAPS))
     # A negative start would be cut: the microphone touches the cap, and nothing arrives before the sound does.
     for row, field in enumerate(world.near_fields(one, caps, driver_name, grid_hz())):
-        _lay(out[row], field, 0.0)
+        _lay(out[row], field[None], np.zeros(1))
     return out
 
 
@@ -120,17 +119,18 @@ def _wall_images(away_m: tuple[float, float, float]) -> Images:
     return shoebox_images(rig.WALL_ROOM_M, place, place + np.maximum(away_m, [0.0, -9.0, -9.0]), walls, 2)
 
 
-def _lay(line: FloatArray, field: ComplexArray, delay_s: float) -> None:
-    """Add a field (frequencies,) per volume velocity, its delay included, to `line` as samples about that delay."""
+def _lay(line: FloatArray, fields: ComplexArray, delay_s: FloatArray) -> None:
+    """Add fields (D, frequencies) per volume velocity, their delays (D,) included, to `line` as samples about them."""
     frequency = grid_hz()
-    whole = max(round(delay_s * rig.RATE_HZ) - EARLY_TAPS, -EARLY_TAPS)
+    starts = np.maximum(np.round(delay_s * rig.RATE_HZ).astype(int) - EARLY_TAPS, -EARLY_TAPS)
     low, high = _ROLL_OFF_HZ
     taper = 0.5 + 0.5 * np.cos(np.pi * np.clip((frequency - low) / (high - low), 0, 1))
-    spectrum = field / (2j * np.pi * frequency) * taper * np.exp(2j * np.pi * frequency * whole / rig.RATE_HZ)
-    spectrum[0] = spectrum[0].real
-    taps = np.fft.irfft(spectrum, TAPS)
-    early = max(-whole, 0)
-    line[max(whole, 0) : whole + TAPS] += taps[early:]
-    # What arrives before sample 0 belongs to the end of the ring of samples; near fields only.
-    if early:
-        line[-early:] += taps[:early]
+    turn = 2j * np.pi * frequency
+    spectra = fields / turn * taper * np.exp(turn * starts[:, None] / rig.RATE_HZ)
+    spectra[:, 0] = spectra[:, 0].real
+    for whole, taps in zip(starts.tolist(), np.fft.irfft(spectra, TAPS), strict=True):
+        early = max(-whole, 0)
+        line[max(whole, 0) : whole + TAPS] += taps[early:]
+        # What arrives before sample 0 belongs to the end of the ring of samples; near fields only.
+        if early:
+            line[-early:] += taps[:early]

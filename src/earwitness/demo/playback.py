@@ -71,11 +71,11 @@ def emission(one: DemoLoudspeaker, shape: FloatArray, rms_v: float, *, heating_k
 
 def limited(one: DemoLoudspeaker, terminal_v: FloatArray) -> FloatArray:
     """The signal (samples,) behind the limiter of a powered one: by its envelope, with attack and release."""
-    from scipy.signal import hilbert
-
     told = one.built_in
     if told is None or np.abs(terminal_v).max() < told.threshold_v:
         return terminal_v
+    from scipy.signal import hilbert
+
     level = 20 * np.log10(np.maximum(np.abs(hilbert(terminal_v)), 1e-9) / (told.threshold_v * np.sqrt(2)))
     bend = np.clip(level + told.knee_db / 2, 0.0, told.knee_db) ** 2 / (2 * told.knee_db)
     wanted = (1 / told.ratio - 1) * np.where(level > told.knee_db / 2, level, bend)
