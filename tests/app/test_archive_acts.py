@@ -201,8 +201,8 @@ def test_export_and_import_move_one_loudspeaker(folder: Path, tmp_path: Path) ->
     bagit.Bag(str(tmp_path / "bag")).validate()
     code, out, _ = run("import", tmp_path / "bag", "--archive", tmp_path / "other")
     assert code == 0
-    # The reduction, and what its checks warn of.
-    assert "1 sessions, 1 recordings, 2 results" in out
+    # The reduction, what its checks warn of, and what a terminal is told of it.
+    assert "1 sessions, 1 recordings, 3 results" in out
     assert run("search", "alder", "--archive", tmp_path / "other")[1].endswith("1 found\n")
     assert run("export", "nobody", tmp_path / "n", "--archive", folder)[0] == 2
 
