@@ -25,8 +25,8 @@ def command(
 
     Gate and splice are chosen by the program unless told; what is told holds for this once, or with --keep for good.
     """
-    told = (as_json, gate_ms, taper_percent, near_window_ms, splice_hz, keep, automatic, place, all_units, how)
-    if all(one is None or one is False for one in (*told, listening_distance_m)):
+    told = (as_json, splice_hz, keep, automatic, place, all_units, how, listening_distance_m, *window.values())
+    if all(one is None or one is False for one in told):
         from earwitness.app.sheet import USUAL_REAR_WALL, kept_lines
 
         if rear_wall == USUAL_REAR_WALL and (lines := kept_lines(name, archive, terminal_width())):
