@@ -38,6 +38,8 @@ ROOM = Path(__file__).resolve().parents[1] / "tests"
 for part in ("archive", "capture", "bench"):
     sys.path.append(str(ROOM / part))
 
+from alembic import command
+from alembic.config import Config
 from archive_worlds import measurement
 from archive_worlds import write_session as write_bytes_session
 from bench_client import entered
@@ -311,8 +313,12 @@ class Migrate:
             archive.keep_publication(1, "site", {"f3": 41.5})
         (world / "archive").mkdir()
         engine = database.create_engine(f"sqlite:///{world / 'archive' / CATALOGUE}")
+        config = Config()
+        config.set_main_option("script_location", str(Path(migrations.__file__).parent))
+        config.set_main_option("path_separator", "os")
         with engine.begin() as connection:
-            migrations.bring(connection, None, self._revision)
+            config.attributes["connection"] = connection
+            command.upgrade(config, self._revision)
         engine.dispose()
         with closing(sqlite3.connect(world / "archive" / CATALOGUE)) as plain:
             plain.execute("ATTACH ? AS later", (str(world / "new" / CATALOGUE),))

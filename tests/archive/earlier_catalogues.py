@@ -6,6 +6,9 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
+from alembic import command
+from alembic.config import Config
+
 from earwitness.archive import database, migrations
 from earwitness.archive.catalogue import CATALOGUE
 
@@ -26,8 +29,12 @@ def at_revision(folder: Path, revision: str) -> Path:
     """An empty catalogue as the program of that revision made it."""
     folder.mkdir()
     engine = database.create_engine(f"sqlite:///{folder / CATALOGUE}")
+    config = Config()
+    config.set_main_option("script_location", str(Path(migrations.__file__).parent))
+    config.set_main_option("path_separator", "os")
     with engine.begin() as connection:
-        migrations.bring(connection, None, revision)
+        config.attributes["connection"] = connection
+        command.upgrade(config, revision)
     engine.dispose()
     return folder / CATALOGUE
 

@@ -9,6 +9,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from alembic import command
+from alembic.config import Config
 from archive_worlds import write_session
 from sqlalchemy.exc import IntegrityError
 
@@ -129,8 +131,12 @@ def _first_schema(folder: Path, later: Path) -> Path:
     """An archive whose catalogue stands at revision 0001, with the rows of the catalogue `later`."""
     folder.mkdir()
     engine = database.create_engine(f"sqlite:///{folder / CATALOGUE}")
+    config = Config()
+    config.set_main_option("script_location", str(Path(migrations.__file__).parent))
+    config.set_main_option("path_separator", "os")
     with engine.begin() as connection:
-        migrations.bring(connection, None, "0001")
+        config.attributes["connection"] = connection
+        command.upgrade(config, "0001")
     engine.dispose()
     plain = sqlite3.connect(folder / CATALOGUE)
     tables = [row[0] for row in plain.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]

@@ -49,19 +49,19 @@ def test_search_brings_in_no_numbers_and_no_models(archive: Path) -> None:
 
 
 def test_what_was_read_before_is_shown_without_reading_it_anew(archive: Path) -> None:
-    """The first reading may have to make the sheet; the second prints the same, to the letter, from what is kept."""
+    """The first reading may have to make it; the second prints the same, to the letter, from what is kept."""
     first, _ = run("read", NAME, "--archive", str(archive))
     again, there = run("read", NAME, "--archive", str(archive))
     assert again == first
     assert not there & {"scipy", "pydantic", "netCDF4", "earwitness.reduce", "earwitness.figures"}
 
 
-def test_a_kept_sheet_that_was_altered_is_not_shown(archive: Path, tmp_path: Path) -> None:
+def test_what_was_printed_and_was_altered_is_not_shown(archive: Path, tmp_path: Path) -> None:
     """Neither with another number in it, nor beside a reduction that is not the one that it was made from."""
     folder = shutil.copytree(archive, tmp_path / "archive")
     first, _ = run("read", NAME, "--archive", str(folder))
     with sqlite3.connect(folder / "catalogue.sqlite") as catalogue:
-        change = "UPDATE result SET document = replace(document, 'dB', 'dBx') WHERE kind = 'sheet'"
+        change = "UPDATE result SET document = replace(document, 'dB', 'dBx') WHERE kind = 'printed'"
         assert catalogue.execute(change).rowcount == 1
     catalogue.close()
     again, there = run("read", NAME, "--archive", str(folder))

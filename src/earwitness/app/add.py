@@ -14,6 +14,7 @@ from typing import Any
 
 from earwitness import __version__
 from earwitness.app.jobs import Canceled, Progress, part, silent
+from earwitness.app.printed import keep_printed
 from earwitness.app.settings import (
     AUTOMATIC,
     carry_choice,
@@ -24,7 +25,6 @@ from earwitness.app.settings import (
     reduce_settings,
     rig_warnings,
 )
-from earwitness.app.sheet import keep_sheet
 from earwitness.archive.arrays import OlderLayoutError
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.desk import WARNINGS
@@ -103,7 +103,7 @@ def keep_summary(
     reading = reading or reading_of(session, measurement, seat_m=seat_m)
     put_summary(archive, loudspeaker_id, reading.figures.values(), facts_of(session, notes=notes, made_from=key))
     put_shape(archive, loudspeaker_id, reading.curves, made_from=key)
-    keep_sheet(archive, loudspeaker_id, session, measurement, reading, seat_m)
+    keep_printed(archive, loudspeaker_id, session, measurement, reading, seat_m)
     return True
 
 

@@ -14,8 +14,8 @@ import soundfile
 
 from earwitness.app.add import keep_names, keep_summary, kept_measurement, measurement_of
 from earwitness.app.jobs import ENDED, Canceled, Progress, each_done, silent
+from earwitness.app.printed import kept_printed
 from earwitness.app.settings import need_choice
-from earwitness.app.sheet import kept_sheet
 from earwitness.archive.backup import BackupReport, backup
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import session_words
@@ -145,12 +145,12 @@ def rebuild(
         done: list[Rebuilt] = []
         for one, session in ours:
             # What is current is told from its hashes, here: a worker is for what is to be made.
-            sheet = None
+            printed = None
             with suppress(EarwitnessError):
-                sheet = kept_sheet(archive, one.id, session.id)
-            if sheet is not None:
-                done.append(Rebuilt(session.id, sheet["title"], "was current"))
-                progress(len(done) / len(ours), f"{len(done)} of {len(ours)}: {sheet['title']}")
+                printed = kept_printed(archive, one.id, session.id)
+            if printed is not None:
+                done.append(Rebuilt(session.id, printed["title"], "was current"))
+                progress(len(done) / len(ours), f"{len(done)} of {len(ours)}: {printed['title']}")
     numbers = sorted({session.id for _, session in ours} - {one.session_id for one in done})
     workers = workers or (1 if len(numbers) < FEWEST_FOR_WORKERS else os.cpu_count() or 1)
     with closing(_results(archive_folder, numbers, workers, cluster)) as results:

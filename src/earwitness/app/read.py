@@ -15,8 +15,8 @@ import numpy as np
 from earwitness import __version__
 from earwitness.app.add import impedance_table_of, keep_summary, measurement_of, reading_of, recordings_of
 from earwitness.app.jobs import Progress, part, silent
+from earwitness.app.printed import USUAL_REAR_WALL, keep_printed, printed_lines, printed_of
 from earwitness.app.settings import Chosen, checked_distance, keep_choice, kept_distance, reduce_settings
-from earwitness.app.sheet import USUAL_REAR_WALL, keep_sheet, sheet_lines, sheet_of
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import picking, session_words
 from earwitness.archive.notes import record_opening
@@ -294,7 +294,7 @@ def read_loudspeaker(
         is_usual = rear_wall == USUAL_REAR_WALL and chosen is None and seat_m == kept_m
         if is_usual and counting and counting[-1].id == number:
             keep_summary(archive, entry.id, number, measurement, reading)
-            keep_sheet(archive, entry.id, session, measurement, reading, seat_m)
+            keep_printed(archive, entry.id, session, measurement, reading, seat_m)
     progress(1.0, "read")
     others = tuple(session_words(one) for one in reversed(counting) if one.id != number)
     units = tuple((one.unit, one.id) for one in counting if one.unit and one.variant == picked.variant)
@@ -349,9 +349,9 @@ def document_text(result: ReadResult) -> str:
 
 
 def figure_lines(result: ReadResult, width: int | None = None) -> list[str]:
-    """The figures as lines of text, see `sheet_lines`."""
-    sheet = sheet_of(result.session, result.measurement, result.reading, result.listening_distance_m)
-    return sheet_lines(sheet, result.others, width)
+    """The figures as lines of text, see `printed_lines`."""
+    sheet = printed_of(result.session, result.measurement, result.reading, result.listening_distance_m)
+    return printed_lines(sheet, result.others, width)
 
 
 UNITS_DOCUMENT = "earwitness.units"

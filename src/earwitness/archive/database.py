@@ -9,7 +9,7 @@ from pathlib import Path
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.exc import DatabaseError, OperationalError
 
-from earwitness.archive.migrations import REVISIONS, bring
+from earwitness.archive.migrations import REVISIONS, make
 from earwitness.errors import ArchiveError, EarwitnessError, OutputError
 from earwitness.files.system import sync_folder
 
@@ -149,6 +149,18 @@ def _revision(connection: Connection, path: Path) -> str | None:
 def _migrate(connection: Connection, path: Path) -> None:
     # Another process may have migrated while this one waited for the lock.
     found = _revision(connection, path)
-    if found != REVISIONS[-1]:
-        bring(connection, found)
+    if found == REVISIONS[-1]:
+        return
+    if found is None and not connection.exec_driver_sql("SELECT count(*) FROM sqlite_master").scalar_one():
+        make(connection)
         sync_folder(path.parent)
+        return
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).with_name("migrations")).replace("%", "%%"))
+    config.set_main_option("path_separator", "os")
+    config.attributes["connection"] = connection
+    command.upgrade(config, "head")
+    sync_folder(path.parent)

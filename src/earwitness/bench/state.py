@@ -152,8 +152,8 @@ class Bench:
 
         Raises UnknownLoudspeakerError, and as `read_loudspeaker` does.
         """
+        from earwitness.app.printed import USUAL_REAR_WALL
         from earwitness.app.read import read_loudspeaker
-        from earwitness.app.sheet import USUAL_REAR_WALL
 
         entry = self.loudspeaker(loudspeaker_id)
         rear_wall = rear_wall or USUAL_REAR_WALL
@@ -170,7 +170,7 @@ class Bench:
 
     def holds_reading(self, loudspeaker_id: int, session_id: int | None = None) -> bool:
         """Whether the usual reading of a loudspeaker is at hand."""
-        from earwitness.app.sheet import USUAL_REAR_WALL
+        from earwitness.app.printed import USUAL_REAR_WALL
 
         number = self._number(loudspeaker_id, session_id)
         kept = self._readings.get((loudspeaker_id, number or 0))

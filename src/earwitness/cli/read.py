@@ -27,7 +27,7 @@ def command(
     """
     told = (as_json, splice_hz, keep, automatic, place, all_units, how, listening_distance_m, *window.values())
     if all(one is None or one is False for one in told):
-        from earwitness.app.sheet import USUAL_REAR_WALL, kept_lines
+        from earwitness.app.printed import USUAL_REAR_WALL, kept_lines
 
         if rear_wall == USUAL_REAR_WALL and (lines := kept_lines(name, archive, terminal_width())):
             click.echo("\n".join(lines))

@@ -1,5 +1,6 @@
-"""How a catalogue gets from any earlier shape to the present one: the files of SQL in `versions`, in their order."""
+"""How a catalogue gets from any earlier shape to the present one."""
 
+from collections.abc import Iterator
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
@@ -7,27 +8,39 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
 REVISIONS = ("0001", "0002", "0003", "0004", "0005", "0006")
-_FULL_TEXT = "full_text"
+_FULL_TEXT = "SELECT count(*) FROM pragma_module_list WHERE name = 'fts5'"
 
 
-def bring(connection: "Connection", found: str | None, wanted: str = REVISIONS[-1]) -> None:
-    """Run what makes a catalogue of revision `wanted` out of one of revision `found`, None for an empty file.
+def run(name: str) -> None:
+    """Run the statements of the file of that name on the connection of the migration."""
+    from alembic import op
 
-    The table that holds the revision has the name and shape that the first catalogues gave it. Full text is made where
-    SQLite has FTS5.
-    """
-    run = connection.exec_driver_sql
-    if found is None:
-        run("CREATE TABLE alembic_version (\n\tversion_num VARCHAR(32) NOT NULL, \n"
-            "\tCONSTRAINT alembic_version_pkc PRIMARY KEY (version_num)\n)")  # fmt: skip
-        run("INSERT INTO alembic_version VALUES ('')")
-    has_full_text = run("SELECT count(*) FROM pragma_module_list WHERE name = 'fts5'").scalar_one()
-    texts = {one.name: one.read_text(encoding="utf-8") for one in (files(__name__) / "versions").iterdir()}
-    # Within a revision the tables come before the index of their words.
-    for name in sorted(texts, key=lambda one: (one[:5], _FULL_TEXT in one)):
-        if (found or "") < name[1:5] <= wanted and (has_full_text or _FULL_TEXT not in name):
-            # Blank lines part the statements.
-            for statement in texts[name].strip().split("\n\n"):
-                if not statement.startswith("--"):
-                    run(statement)
-    run("UPDATE alembic_version SET version_num = ?", (wanted,))
+    for statement in _statements(name):
+        op.get_bind().exec_driver_sql(statement)
+
+
+def has_full_text(connection: "Connection") -> bool:
+    """Whether SQLite has FTS5 here."""
+    return bool(connection.exec_driver_sql(_FULL_TEXT).scalar_one())
+
+
+def make(connection: "Connection") -> None:
+    """The present schema in an empty file, by the same statements in the same order, without the library that steps
+    from one revision to the next, which takes longer to import than they take to run."""
+    names = sorted(one.name for one in (files(__name__) / "versions").iterdir() if one.name.endswith(".sql"))
+    # Within a revision the tables come before what is built on them.
+    for name in sorted(names, key=lambda one: (one.partition("_")[0], one.endswith("full_text.sql"))):
+        if not name.endswith("full_text.sql") or has_full_text(connection):
+            for statement in _statements(name.removesuffix(".sql")):
+                connection.exec_driver_sql(statement)
+    connection.exec_driver_sql(
+        "CREATE TABLE alembic_version (\n\tversion_num VARCHAR(32) NOT NULL, \n"
+        "\tCONSTRAINT alembic_version_pkc PRIMARY KEY (version_num)\n)"
+    )
+    connection.exec_driver_sql("INSERT INTO alembic_version VALUES (?)", (REVISIONS[-1],))
+
+
+def _statements(name: str) -> Iterator[str]:
+    """The statements of the file of that name, which blank lines part."""
+    text = (files(__name__) / "versions" / f"{name}.sql").read_text(encoding="utf-8")
+    yield from (statement for statement in text.strip().split("\n\n") if not statement.startswith("--"))

@@ -13,8 +13,8 @@ from earwitness.app import read as acts
 from earwitness.app.add import is_reduced
 from earwitness.app.jobs import Progress
 from earwitness.app.listen import findings_of
+from earwitness.app.printed import USUAL_REAR_WALL
 from earwitness.app.settings import CHOICES, Chosen, choice_of, draft_key
-from earwitness.app.sheet import USUAL_REAR_WALL
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import picking
 from earwitness.archive.drafts import StaleDraftError, redo_draft, undo_draft
