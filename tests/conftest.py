@@ -74,13 +74,13 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: p
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
     """Chromium from the system, one for all tests of a process: each opens pages or contexts of its own."""
-    from playwright.sync_api import expect, sync_playwright
+    from playwright.sync_api import sync_playwright
 
-    # On a machine with much to do a page takes its time; what never comes is still told.
-    expect.set_options(timeout=30_000)
+    from settled import patient
+
     with sync_playwright() as playwright:
         found = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-gpu"])
-        yield found
+        yield patient(found)
         found.close()
 
 

@@ -27,6 +27,7 @@ from earwitness.archive.search import FigureRange, SearchQuery, summary_sources
 from earwitness.cli.archive import command
 from earwitness.demo.catalogue import catalogue, session_of, write_note
 from earwitness.errors import ArchiveError, InputError, MissingExtraError
+from patience import until
 
 COUNT = 3
 
@@ -159,9 +160,7 @@ def test_a_rebuild_that_is_killed_goes_on_where_it_was(folder: Path) -> None:
         "import sys, pathlib\nfrom earwitness.app.archive import rebuild\nrebuild(pathlib.Path(sys.argv[1]), workers=1)"
     )
     process = subprocess.Popen([sys.executable, "-c", script, str(folder)])
-    deadline = time.monotonic() + 60
-    while not arrays(folder) and time.monotonic() < deadline:
-        time.sleep(0.005)
+    until(lambda: arrays(folder), pause=lambda _: time.sleep(0.005))
     os.kill(process.pid, signal.SIGKILL)
     process.wait()
     kept = len(arrays(folder))

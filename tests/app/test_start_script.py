@@ -8,12 +8,13 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 import venv
 from pathlib import Path
 from types import ModuleType
 
 import pytest
+
+from patience import PATIENCE_S, until
 
 SCRIPT = Path(__file__).parents[2] / "start.py"
 
@@ -128,7 +129,7 @@ def test_ctrl_c_leaves_the_program_its_time_to_end(tmp_path: Path) -> None:
         "    raise SystemExit(130)\n"
         "signal.signal(signal.SIGINT, end)\n"
         "pathlib.Path('ready').touch()\n"
-        "time.sleep(60)\n"
+        "time.sleep(600)\n"
     )
     code = (
         f"import importlib.util, sys\n"
@@ -137,10 +138,7 @@ def test_ctrl_c_leaves_the_program_its_time_to_end(tmp_path: Path) -> None:
         f"sys.exit(start.hand_over([sys.executable, '-c', {child!r}]))\n"
     )
     with subprocess.Popen([sys.executable, "-c", code], cwd=tmp_path, start_new_session=True) as process:
-        for _ in range(600):
-            if (tmp_path / "ready").exists():
-                break
-            time.sleep(0.05)
+        until((tmp_path / "ready").exists)
         os.killpg(process.pid, signal.SIGINT)
-        assert process.wait(timeout=60) == 130
+        assert process.wait(timeout=PATIENCE_S) == 130
     assert (tmp_path / "ended").exists()

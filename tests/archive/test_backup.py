@@ -303,7 +303,7 @@ def test_kill_9_at_many_instants_keeps_the_former_backup_or_has_the_new_one(tmp_
         capture_output=True,
         text=True,
         check=True,
-        timeout=300,
+        timeout=600,
     )
     *acknowledged, last = [line.split() for line in ran.stdout.splitlines()]
     assert last[0] == "whole"

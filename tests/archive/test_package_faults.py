@@ -127,7 +127,7 @@ def killed(tmp_path: Path, act: str, step: int) -> tuple[list[Path], set[str]]:
         capture_output=True,
         text=True,
         check=True,
-        timeout=300,
+        timeout=600,
     )
     *told, last = ran.stdout.splitlines()
     assert (last.split()[0], last.split()[-1]) == ("whole", "0"), ran.stderr

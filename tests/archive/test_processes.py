@@ -71,7 +71,7 @@ def test_two_processes_make_one_archive_and_add_to_it_at_once(tmp_path: Path) ->
         process.stdin.write("go\n")
         process.stdin.flush()
     for process in both:
-        outputs.append(process.communicate(timeout=120))
+        outputs.append(process.communicate(timeout=600))
     assert [process.returncode for process in both] == [0, 0], outputs
     with Archive.open(tmp_path / "w" / "archive") as archive:
         assert [e.name for e in archive.loudspeakers()] == list("ABCDEF")
@@ -112,7 +112,7 @@ def killed_at_every_step(work: Path, step: int) -> dict[str, set[str]]:
     """What was acknowledged in each archive whose process was killed; the last one ran to its end."""
     script = KILL.format(here=str(Path(__file__).parent))
     ran = subprocess.run(
-        [sys.executable, "-c", script, str(work), str(step)], capture_output=True, text=True, check=True, timeout=300
+        [sys.executable, "-c", script, str(work), str(step)], capture_output=True, text=True, check=True, timeout=600
     )
     told: dict[str, set[str]] = {}
     for line in ran.stdout.splitlines():

@@ -13,6 +13,7 @@ from starlette.testclient import TestClient
 from earwitness.bench.security import Gate, cookie_name
 from earwitness.bench.server import create_app, free_port
 from earwitness.bench.state import Bench
+from patience import PATIENCE_S
 
 PORT = 8741
 BASE = f"http://127.0.0.1:{PORT}"
@@ -58,4 +59,4 @@ def running(archive: Path) -> Iterator[Running]:
             yield Running(f"{base}/enter/{gate.token}", base, app.state.bench)
         finally:
             server.should_exit = True
-            thread.join(20)
+            thread.join(PATIENCE_S)

@@ -12,6 +12,7 @@ from starlette.testclient import TestClient
 
 from earwitness.capture.simulated import SimulatedSound, SimulatedStream
 from earwitness.capture.sound import Block, Outgoing, Wiring
+from patience import PATIENCE_S
 
 TAB = "page-one-1"
 LIVE = "/api/measure/live"
@@ -36,14 +37,20 @@ class ListenedSound(SimulatedSound):
     def open(self, wiring: Wiring, outgoing: Outgoing) -> SimulatedStream:
         return super().open(wiring, _Tapped(outgoing, self.heard))
 
+    def hurry(self) -> None:
+        """What is left of the stream comes at once."""
+        object.__setattr__(self, "speed", 0.0)
+
 
 class _Tapped:
     def __init__(self, outgoing: Outgoing, heard: Listened) -> None:
         self._outgoing, self._heard = outgoing, heard
 
     def pull(self, frames: int) -> Block:
+        # Asked for at this moment, whenever the thread gets on with it.
+        at = time.monotonic()
         block = self._outgoing.pull(frames)
-        self._heard.blocks.append((time.monotonic(), block))
+        self._heard.blocks.append((at, block))
         return block
 
     @property
@@ -51,9 +58,9 @@ class _Tapped:
         return self._outgoing.over
 
 
-def wait_for(client: TestClient, holds: Callable[[dict], bool], *, beats: bool = True, within_s: float = 30.0) -> dict:
+def wait_for(client: TestClient, holds: Callable[[dict], bool], *, beats: bool = True) -> dict:
     """The state once it is as wanted; meanwhile the page gives signs of life, as a real one does."""
-    end = time.monotonic() + within_s
+    end = time.monotonic() + PATIENCE_S
     while time.monotonic() < end:
         if beats:
             client.post(f"{LIVE}/beat", json={"tab": TAB})
@@ -61,7 +68,7 @@ def wait_for(client: TestClient, holds: Callable[[dict], bool], *, beats: bool =
         if holds(told):
             return told
         time.sleep(0.02)
-    raise AssertionError(f"not within {within_s} s: {told}")
+    raise AssertionError(f"not within {PATIENCE_S:g} s: {told}")
 
 
 def is_ready(told: dict) -> bool:

@@ -47,7 +47,9 @@ def opened(page: Page, base: str, path: str = "/measure?new#begin") -> None:
 
 
 def go(page: Page, selector: str) -> None:
-    """Tab on to an element, as who has no mouse does."""
+    """Tab on to an element, as who has no mouse does, once it can be come to."""
+    expect(page.locator(selector)).to_be_visible()
+    expect(page.locator(selector)).to_be_enabled()
     for _ in range(200):
         if page.evaluate("wanted => document.activeElement?.matches(wanted)", selector):
             return

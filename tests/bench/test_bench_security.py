@@ -10,6 +10,7 @@ import asyncio
 import socket
 import threading
 from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +23,7 @@ from earwitness.bench import server as server_module
 from earwitness.bench.security import MOST_BODY_BYTES, Gate, cookie_name
 from earwitness.bench.server import create_app
 from earwitness.cli.bench import private_address
+from patience import PATIENCE_S
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -160,12 +162,12 @@ def test_a_connection_that_does_not_go_on_is_let_go_and_a_slow_answer_is_not(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Nothing sent, half a header, half a body: closed; an answer that takes its time, and one after a pause: not."""
-    monkeypatch.setattr(server_module, "PATIENCE_S", 0.6)
+    monkeypatch.setattr(server_module, "PATIENCE_S", 2.0)
 
     async def slow(scope: Any, receive: Any, send: Any) -> None:
         if scope["type"] == "http":
             await receive()
-            await asyncio.sleep(2.0)
+            await asyncio.sleep(4.0)
             await send({"type": "http.response.start", "status": 200, "headers": [(b"content-length", b"2")]})
             await send({"type": "http.response.body", "body": b"ok"})
 
@@ -179,15 +181,16 @@ def test_a_connection_that_does_not_go_on_is_let_go_and_a_slow_answer_is_not(
             assert thread.is_alive()
         at = place.getsockname()
         begun = b"POST / HTTP/1.1\r\nHost: x\r\nContent-Length: 10\r\n"
-        for sent in (b"", b"GET / HT", begun, begun + b"\r\n12345"):
-            with socket.create_connection(at, timeout=20) as connection:
-                connection.sendall(sent)
-                assert connection.recv(100) == b""
-        with socket.create_connection(at, timeout=20) as connection:
+        with ExitStack() as stack:
+            halves = [stack.enter_context(socket.create_connection(at, timeout=PATIENCE_S)) for _ in range(4)]
+            for half, sent in zip(halves, (b"", b"GET / HT", begun, begun + b"\r\n12345"), strict=True):
+                half.sendall(sent)
+            assert [half.recv(100) for half in halves] == [b""] * 4
+        with socket.create_connection(at, timeout=PATIENCE_S) as connection:
             connection.sendall(b"GET / HTTP/1.1\r\nHost: x\r\n\r\n")
             assert connection.recv(1000).endswith(b"ok") or connection.recv(100) == b"ok"
         server.should_exit = True
-        thread.join(20)
+        thread.join(PATIENCE_S)
 
 
 @pytest.mark.parametrize(("program", "is_private"), [("firefox", True), ("/snap/bin/firefox", False)])

@@ -16,6 +16,7 @@ from bench_client import entered
 from live_server import bench_process
 
 from earwitness.bench import server
+from patience import PATIENCE_S
 
 PLACES = ("listen", "measure", "read", "mend", "match", "compare", "publish")
 # What the first page has no use for, and what took two thirds of the time until it was there.
@@ -101,6 +102,6 @@ def test_a_bench_that_is_stopped_at_once_ends_without_a_fault(
         assert process.stdout is not None
         assert "http" in process.stdout.readline()
         process.send_signal(how)
-        _, told = process.communicate(timeout=60)
+        _, told = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == (130 if how is signal.SIGINT else -signal.SIGTERM)
     assert "Traceback" not in told

@@ -9,9 +9,10 @@ from __future__ import annotations
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from bench_browser import empty_page
-from playwright.sync_api import BrowserContext, Page, expect
+from playwright.sync_api import BrowserContext, Page
 
 from accessible import RULES
+from settled import ready, settled
 
 pytestmark = pytest.mark.browser
 PLACES = (
@@ -30,8 +31,7 @@ def violations(page: Page) -> list[str]:
 def test_axe_finds_nothing(context: BrowserContext, base: str, place: str) -> None:
     with empty_page(context) as page:
         page.goto(base + place)
-        expect(page.locator("main")).not_to_have_attribute("inert", "")
-        page.wait_for_timeout(300)
+        settled(ready(page))
         for scheme in ("light", "dark"):
             page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
             assert violations(page) == [], scheme
@@ -42,9 +42,9 @@ def test_words_of_charts_are_12_px_and_more_on_a_phone(context: BrowserContext, 
     with empty_page(context) as page:
         page.set_viewport_size({"width": 390, "height": 844})
         page.goto(base + place)
-        expect(page.locator("main")).not_to_have_attribute("inert", "")
+        ready(page)
         page.locator("svg.chart:visible").first.wait_for()
-        page.wait_for_timeout(300)
+        settled(page)
         sizes = page.evaluate(
             """() => [...document.querySelectorAll("svg.chart")].filter((svg) => svg.getClientRects().length)
               .flatMap((svg) => [...svg.querySelectorAll("text")]

@@ -14,6 +14,7 @@ from accessible import serious
 from earwitness.app.add import add_catalogue
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.notes import record_opening
+from settled import settled
 
 pytestmark = pytest.mark.browser
 
@@ -40,10 +41,11 @@ def test_the_list_follows_what_is_typed_and_the_address_keeps_it(desk: tuple[Bro
         expect(page.locator(".desk tbody tr")).to_have_count(1)
         expect(page).to_have_url(re.compile("q="))
         page.reload()
+        page.wait_for_selector("body[data-ready=home]")
         expect(page.locator(".desk tbody tr b")).to_have_text(name)
         page.locator("#home-search").fill("")
         page.locator("#home-order").select_option("model")
-        expect(page.locator(".desk tbody tr")).to_have_count(6)
+        expect(settled(page).locator(".desk tbody tr")).to_have_count(6)
         names = page.locator(".desk tbody tr b").all_inner_texts()
         assert names == sorted(names, key=str.casefold)
         page.locator("#home-which").select_option("work")

@@ -13,6 +13,7 @@ from playwright.sync_api import BrowserContext, Page, expect
 
 from accessible import serious
 from earwitness.session.room_plan import read_room_plan
+from settled import settled
 
 pytestmark = pytest.mark.browser
 PLAN = """
@@ -29,6 +30,7 @@ azimuth_deg = 0.0
 name = "only"
 position_m = [4.0, 1.0, 1.0]
 """
+OPACITY = "+getComputedStyle(document.querySelector('#seat-table')).opacity"
 
 
 @pytest.fixture
@@ -43,7 +45,7 @@ def page(entered: tuple[BrowserContext, str], tmp_path: Path) -> Iterator[Page]:
 
 
 def coordinate(page: Page, axis: str, words: str = "seat") -> float:
-    return float(page.get_by_label(f"{axis} of {words} 1, meters").input_value())
+    return float(settled(page).get_by_label(f"{axis} of {words} 1, meters").input_value())
 
 
 def test_a_seat_dragged_is_where_it_was_dropped_and_undo_brings_it_back(page: Page) -> None:
@@ -88,14 +90,15 @@ def test_numbers_can_be_typed_and_what_cannot_be_is_told_beside_the_plan(page: P
 
 
 def test_answers_of_before_are_marked_while_what_is_set_is_refused(page: Page) -> None:
-    expect(page.locator("#seat-table table")).to_be_visible(timeout=60_000)
+    expect(page.locator("#seat-table table")).to_be_visible()
     page.locator("#distance").fill("50")
     expect(page.locator("#room-refused")).to_contain_text("distance_m cannot be 50; expected: at most 10")
     expect(page.locator("#room-refused")).to_contain_text("the answers are those of before")
-    assert float(page.locator("#seat-table").evaluate("one => getComputedStyle(one).opacity")) < 1
+    page.wait_for_function(f"{OPACITY} < 1")
     page.locator("#distance").fill("3")
     expect(page.locator("#room-refused")).to_be_hidden()
-    assert float(page.locator("#seat-table").evaluate("one => getComputedStyle(one).opacity")) == 1
+    page.wait_for_function(f"{OPACITY} === 1")
+    settled(page)
     page.locator("#seat-chart details summary").click()
     page.evaluate("document.querySelector('#seat-chart figure').dataset.old = ''")
     page.get_by_label("x of seat 1, meters").fill("3.5")
@@ -126,6 +129,7 @@ def test_an_amplifier_answers_while_its_numbers_are_typed(page: Page) -> None:
     # The tower falls below 80 % of 8 ohm (IEC 60268-5), so no amplifier made for 8 ohm and more may drive it.
     expect(page.locator("#amp-answer")).to_contain_text("It cannot drive this loudspeaker")
     expect(page.locator("#amp-shown")).to_contain_text("How loud with this amplifier")
+    settled(page)
     page.reload()
     page.wait_for_selector("body[data-ready=match]")
     expect(page.get_by_label("into 4 Ω", exact=True)).to_have_value("100")
@@ -137,13 +141,13 @@ def test_where_the_load_is_left_open_the_usable_answer_stands_first(page: Page) 
     page.get_by_label("into 4 Ω", exact=True).fill("")
     page.locator("[data-load='8']").fill("50")
     answer = page.locator("#amp-answer")
-    expect(answer.locator("strong")).to_contain_text("For 85 dB with peaks 20 dB above:", timeout=30_000)
+    expect(answer.locator("strong")).to_contain_text("For 85 dB with peaks 20 dB above:")
     expect(answer).to_contain_text(re.compile("By its voltage and current alone it reaches .*cannot be told"))
 
 
 def test_the_one_primary_action_saves_every_answer_for_what_is_set(page: Page, tmp_path: Path) -> None:
     page.get_by_label("into 8 Ω", exact=True).fill("60")
-    expect(page.locator("#amp-answer")).to_contain_text(re.compile("this (load|loudspeaker)"), timeout=30_000)
+    expect(page.locator("#amp-answer")).to_contain_text(re.compile("this (load|loudspeaker)"))
     expect(page.locator("button.primary")).to_have_count(1)
     with page.expect_download() as told:
         page.get_by_label("into 8 Ω", exact=True).blur()
@@ -158,6 +162,7 @@ def test_the_one_primary_action_saves_every_answer_for_what_is_set(page: Page, t
 def test_a_corner_can_be_chosen_and_the_best_searched_again(page: Page) -> None:
     best = page.locator("#sub-words")
     expect(best).to_contain_text("Cross over at")
+    settled(page)
     was = best.inner_text()
     page.locator("#corner-typed").fill("111")
     page.locator("#corner-typed").blur()
@@ -171,4 +176,4 @@ def test_axe_finds_nothing_serious(page: Page, scheme: str) -> None:
     page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
     expect(page.locator("#sub-words")).to_contain_text("Cross over at")
     expect(page.locator("#whom")).not_to_be_empty()
-    assert serious(page) == []
+    assert serious(settled(page)) == []

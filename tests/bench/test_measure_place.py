@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from urllib.parse import quote
@@ -11,6 +10,8 @@ from urllib.parse import quote
 import pytest
 from bench_client import entered
 from starlette.testclient import TestClient
+
+from patience import until
 
 
 @pytest.fixture(scope="module")
@@ -34,12 +35,11 @@ def send_folder(client: TestClient, key: str, folder: Path) -> None:
 
 
 def ended(client: TestClient, job: dict) -> dict:
-    for _ in range(1200):
-        now = client.get(f"/api/jobs/{job['id']}").json()
-        if now["state"] not in {"waiting", "running"}:
-            return now
-        time.sleep(0.05)
-    raise AssertionError("the job has not ended")
+    def now() -> dict:
+        return client.get(f"/api/jobs/{job['id']}").json()
+
+    until(lambda: now()["state"] not in {"waiting", "running"})
+    return now()
 
 
 def test_a_dropped_folder_becomes_a_loudspeaker(fresh: TestClient, key: str, bench_recordings: Path) -> None:

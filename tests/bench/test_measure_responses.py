@@ -5,7 +5,6 @@ Source: the data are a formula of this file; what the archive then holds must be
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -20,6 +19,7 @@ from starlette.testclient import TestClient
 from accessible import serious
 from earwitness.app.add import measurement_of
 from earwitness.archive.catalogue import Archive
+from patience import until
 
 FACTS = {
     "maker": "Nobody", "name": "Formula Two", "type": "stand-mount", "enclosure": "closed", "width_m": 0.2,
@@ -55,12 +55,11 @@ def client(tmp_path: Path) -> Iterator[TestClient]:
 
 
 def ended(client: TestClient, job: dict[str, Any]) -> dict[str, Any]:
-    for _ in range(1200):
-        now: dict[str, Any] = client.get(f"/api/jobs/{job['id']}").json()
-        if now["state"] not in {"waiting", "running"}:
-            return now
-        time.sleep(0.05)
-    raise AssertionError("the job has not ended")
+    def now() -> Any:
+        return client.get(f"/api/jobs/{job['id']}").json()
+
+    until(lambda: now()["state"] not in {"waiting", "running"})
+    return now()
 
 
 def test_a_dropped_folder_of_tables_becomes_a_loudspeaker(client: TestClient, tmp_path: Path) -> None:
@@ -178,7 +177,6 @@ def test_the_whole_way_in_a_browser(browser: Browser, tmp_path: Path) -> None:
     folder = write_tables(tmp_path / "data")
     with running(tmp_path / "archive") as bench:
         context = browser.new_context(viewport={"width": 1280, "height": 1000})
-        context.set_default_timeout(30_000)
         context.new_page().goto(bench.address)
         with on_page(context, f"{bench.base}/measure#responses", "measure") as page:
             page.locator("#responses-path").fill(str(folder))
@@ -202,6 +200,6 @@ def test_the_whole_way_in_a_browser(browser: Browser, tmp_path: Path) -> None:
             expect(page.locator("#responses-facts [name=name]")).to_have_value("Formula Two")
             expect(page.get_by_label("What the decibels are, h_{angle}.txt")).to_have_value("dB SPL")
             page.get_by_role("button", name="Write session.toml and take it in").click()
-            page.wait_for_url("**/read/*", timeout=60_000)
+            page.wait_for_url("**/read/*")
             expect(page.locator("h1")).to_contain_text("Formula Two")
         context.close()

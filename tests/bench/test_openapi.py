@@ -16,11 +16,11 @@ from bench_client import BASE, PORT
 
 from earwitness.bench.security import Gate, cookie_name
 from earwitness.bench.server import create_app
+from patience import PATIENCE_S
 
 ENDLESS = ("/api/events",)
 LONG = "/api/demo"
 # Schemathesis gives up after ten seconds; the first reading on a busy machine may take longer.
-PATIENCE_S = 120.0
 # They write to a folder that the input names; test_publish_place.py and test_session_form_place.py try those.
 WRITES = ("/api/publish/{loudspeaker_id}", "/api/publish/site", "/api/measure/session/write")
 

@@ -10,6 +10,7 @@ from bench_browser import on_page
 from playwright.sync_api import BrowserContext, Page, expect
 
 from accessible import serious
+from settled import settled
 
 pytestmark = pytest.mark.browser
 
@@ -23,8 +24,8 @@ def page(entered: tuple[BrowserContext, str]) -> Iterator[Page]:
 
 def to_gate(page: Page) -> None:
     page.keyboard.press("s")
-    expect(page.locator("#gate-chart svg")).to_be_visible(timeout=30_000)
-    expect(page.locator("#tried p").first).to_be_visible(timeout=30_000)
+    expect(page.locator("#gate-chart svg")).to_be_visible()
+    expect(page.locator("#tried p").first).to_be_visible()
 
 
 def trace(page: Page) -> str | None:
@@ -61,7 +62,7 @@ def test_charts_are_drawn_as_they_come_into_view(page: Page) -> None:
 
 def test_a_dragged_gate_redraws_the_curve_and_is_used_and_undone(page: Page) -> None:
     to_gate(page)
-    kept = trace(page)
+    kept = trace(settled(page))
     handle = page.locator("#gate-chart .handle")
     handle.scroll_into_view_if_needed()
     box = handle.bounding_box()
@@ -71,15 +72,17 @@ def test_a_dragged_gate_redraws_the_curve_and_is_used_and_undone(page: Page) -> 
     page.mouse.move(box["x"] - 30, box["y"] + 8, steps=4)
     page.mouse.up()
     expect(page.locator("#tried")).to_contain_text("Tried:")
+    settled(page)
     assert float(page.locator("#gate_ms").input_value()) < 5.0
     page.locator("#gate_ms").fill("3")
     expect(page.locator("#tried")).to_contain_text("Gate: 3.0 ms, far field holds above 400")
+    settled(page)
     assert trace(page) != kept
     page.get_by_role("button", name="Use these settings").click()
-    expect(page.locator("#kept-words")).to_contain_text("gate after the direct sound 3 ms", timeout=60_000)
+    expect(page.locator("#kept-words")).to_contain_text("gate after the direct sound 3 ms")
     to_gate(page)
     page.locator("#undo-settings").click()
-    expect(page.locator("#kept-words")).to_contain_text("all automatic", timeout=60_000)
+    expect(page.locator("#kept-words")).to_contain_text("all automatic")
 
 
 def test_the_numbers_of_the_tried_curve_are_its_own(page: Page) -> None:
@@ -112,7 +115,7 @@ def test_it_is_accessible(page: Page, scheme: str) -> None:
     to_gate(page)
     page.locator("button.number").first.click()
     expect(page.locator("#drawer")).to_be_visible()
-    assert serious(page) == []
+    assert serious(settled(page)) == []
 
 
 def test_on_paper_stands_the_reading_and_not_what_works_it(page: Page) -> None:
@@ -146,15 +149,18 @@ def test_figures_are_found_by_words_and_refusals_unfold(page: Page) -> None:
     expect(page.locator("#figures-table tr:visible")).to_have_count(1)
     expect(page.locator("#figures-found")).to_have_text("4 figures")
     page.locator("#figures-search").fill("")
-    assert page.locator("#figures-table tr:visible").count() > 30
+    expect(page.locator("#figures-table tr:visible").nth(30)).to_be_visible()
 
 
 def test_a_link_of_the_contents_lands_where_it_says(page: Page) -> None:
     """Charts above are drawn on the way and push it down: it is held until they are there."""
     page.locator(".contents").get_by_role("link", name="Figures").click()
-    page.wait_for_timeout(4000)
-    top = page.locator("#figures").evaluate("one => one.getBoundingClientRect().top")
-    assert 0 <= top < 120
+    lies = "(() => { const top = document.querySelector('#figures').getBoundingClientRect().top; "
+    lies += "return 0 <= top && top < 120; })()"
+    page.wait_for_function(lies)
+    # Once all charts on the way are drawn it lies there still.
+    settled(page)
+    page.wait_for_function(lies)
 
 
 def test_escape_closes_the_keys(page: Page) -> None:

@@ -11,6 +11,8 @@ import pytest
 from bench_browser import empty_page
 from playwright.sync_api import BrowserContext, Page, Route, expect
 
+from settled import page_until, ready, settled
+
 pytestmark = pytest.mark.browser
 
 # Each place, what holds its work back, and a field or button that would lose what is done to it.
@@ -48,8 +50,7 @@ def held_back(page: Page, what: str) -> Iterator[None]:
     try:
         yield
     finally:
-        while not held:
-            page.wait_for_timeout(20)
+        page_until(page, lambda: held)
         is_over = True
         for route in held:
             route.continue_()
@@ -77,7 +78,7 @@ def test_a_field_is_off_until_what_is_done_to_it_counts(
         page.goto(base + path, wait_until="commit")
         expect(page.locator(field)).to_be_attached()
         assert not takes_focus(page, field)
-    expect(page.locator(":is(#main, #bar, #begin, #groups-kept)[inert]")).to_have_count(0)
+    ready(page)
     # A button may be off for a reason of its own.
     assert takes_focus(page, field) or page.locator(field).is_disabled()
 
@@ -97,7 +98,7 @@ def test_keys_and_a_double_click_set_no_band_before_the_draft_is_there(page: Pag
     page.wait_for_selector("body[data-ready=mend]")
     page.keyboard.press("n")
     expect(page.locator("#bands tr")).to_have_count(1)
-    expect(page.locator("#draft-state")).to_contain_text(re.compile(r"^\s*saved"))
+    expect(settled(page).locator("#draft-state")).to_contain_text(re.compile(r"^\s*saved"))
     page.keyboard.press("Control+z")
     expect(page.locator("#bands tr")).to_have_count(0)
 
@@ -125,9 +126,9 @@ def test_a_script_that_does_not_arrive_is_told(context: BrowserContext, base: st
 
 def test_the_loudspeaker_in_hand_is_the_page_s_own_after_going_back(page: Page, base: str) -> None:
     page.goto(base + "/listen")
-    page.locator("#in-hand").select_option("1")
+    ready(page).locator("#in-hand").select_option("1")
     page.wait_for_url("**/listen/1")
+    ready(page)
     page.go_back()
     page.wait_for_url("**/listen")
-    expect(page.locator(":is(#main, #bar)[inert]")).to_have_count(0)
-    expect(page.locator("#in-hand")).to_have_value("")
+    expect(ready(page).locator("#in-hand")).to_have_value("")

@@ -19,6 +19,8 @@ from earwitness.bench.state import Bench
 from earwitness.capture.simulated import MemoryLine, RehearsedLoudspeaker, SimulatedTable, TableFaults
 from earwitness.capture.turntable import Turntable
 from earwitness.session.load import load_session
+from patience import PATIENCE_S
+from settled import settled
 
 pytestmark = pytest.mark.browser
 # When cues began and ended, on the clock of the machine.
@@ -33,7 +35,6 @@ def entered(browser: Browser, tmp_path: Path) -> Iterator[tuple[BrowserContext, 
     """A browser that has entered a bench on an empty archive."""
     with running(tmp_path / "archive") as made:
         context = browser.new_context(viewport={"width": 1440, "height": 900})
-        context.set_default_timeout(60_000)
         context.add_init_script(CUES)
         page = context.new_page()
         page.goto(made.address)
@@ -43,8 +44,12 @@ def entered(browser: Browser, tmp_path: Path) -> Iterator[tuple[BrowserContext, 
 
 
 @pytest.fixture
-def heard(entered: tuple[BrowserContext, str, Bench], tmp_path: Path) -> Iterator[Listened]:
+def heard(
+    entered: tuple[BrowserContext, str, Bench], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[Listened]:
     """What leaves a wire four times as fast as a real one, past a loudspeaker that turns."""
+    # A page that is late to give a sign of life is silenced; on a slow machine that is none of these tests'.
+    monkeypatch.setattr("earwitness.bench.live.LIFE_S", PATIENCE_S)
     sound = ListenedSound(speed=4.0, microphone_delay=76, loudspeaker=RehearsedLoudspeaker())
     sound.heard.blocks.clear()
     desk = LiveDesk(sounds=lambda _: sound, day_file=lambda _: tmp_path / "day.json", tables=quick_table)
@@ -74,6 +79,8 @@ def folder(tmp_path: Path) -> Path:
 
 def press_to(page: Page, selector: str, *, key: str = "Tab", most: int = 120) -> None:
     """Go on by keyboard until an element has the focus."""
+    expect(page.locator(selector)).to_be_visible()
+    expect(page.locator(selector)).to_be_enabled()
     for _ in range(most):
         if page.locator(selector).evaluate("(one) => one === document.activeElement"):
             return
@@ -123,10 +130,10 @@ def test_twelve_takes_on_a_turntable_by_keyboard(
         expect(page.locator("#live-verdict")).to_contain_text("Take -30: Keep.")
         for scheme in ("light", "dark"):
             page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
-            assert serious(page) == []
+            assert serious(settled(page)) == []
         for width in (390, 720):
             page.set_viewport_size({"width": width, "height": 844})
-            assert page.evaluate("document.documentElement.scrollWidth") <= width
+            assert settled(page).evaluate("document.documentElement.scrollWidth") <= width
         # 12 px and more on a phone.
         size = page.locator(".take-curves text").first.evaluate("(one) => one.getBoundingClientRect().height")
         page.set_viewport_size({"width": 390, "height": 844})
@@ -139,7 +146,7 @@ def test_twelve_takes_on_a_turntable_by_keyboard(
 def test_the_far_view_is_driven_by_a_pedal_and_no_cue_is_recorded(
     entered: tuple[BrowserContext, str, Bench], heard: Listened, folder: Path
 ) -> None:
-    context, base, _ = entered
+    context, base, bench = entered
     with on_page(context, f"{base}/measure#record", "measure") as page:
         begin_by_keyboard(page, folder)
         with on_page(context, f"{base}/measure/far", "far") as far:
@@ -159,7 +166,8 @@ def test_the_far_view_is_driven_by_a_pedal_and_no_cue_is_recorded(
                 far.wait_for_timeout(500)
             expect(far.locator("#far-last")).to_contain_text("Kept: horizontal 60°")
             expect(far.locator("#far-count")).to_contain_text("3 of 12 takes")
-            # Page up makes the last one again, and the same key then silences.
+            # Page up makes the last one again, and the same key then silences. It lasts, so that it is seen recording.
+            bench.live.sounds = lambda _: ListenedSound(speed=0.1, loudspeaker=RehearsedLoudspeaker())
             far.keyboard.press("PageUp")
             expect(far.locator("#far-word")).to_have_text("Quiet: it records")
             far.wait_for_timeout(400)
@@ -175,7 +183,7 @@ def look_at(far: Page) -> None:
     """Readable from afar on a desk's screen, whole on a phone's, accessible in both themes."""
     for scheme in ("light", "dark"):
         far.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
-        assert serious(far) == []
+        assert serious(settled(far)) == []
     # Own choice after what eyes resolve: at 4 m 0.4 degrees, an angle of 28 mm; on a screen of 1440 px, some 340 mm
     # wide, 119 px. Digits are 0.7 of the type size.
     size = far.locator("#far-angle").evaluate("(one) => parseFloat(getComputedStyle(one).fontSize)")

@@ -17,6 +17,7 @@ from session_form_page import EXPECTED, by_keyboard, by_mouse, field, opened
 from accessible import serious
 from earwitness.capture.plan import orbit_angles, plan_session
 from earwitness.session.small_toml import toml_text
+from settled import page_until, ready, settled
 
 pytestmark = pytest.mark.browser
 SAVED = re.compile(r"^\s*saved")
@@ -26,7 +27,6 @@ SAVED = re.compile(r"^\s*saved")
 def entered(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[BrowserContext, str]]:
     """A browser that has entered a bench on an archive with nothing in it."""
     with entered_browser(browser, tmp_path_factory.mktemp("form") / "archive") as made:
-        made[0].set_default_timeout(30_000)
         yield made
 
 
@@ -89,6 +89,7 @@ def test_a_driver_is_placed_by_drag_by_keys_and_by_numbers(page: Page) -> None:
     page.mouse.down()
     page.mouse.move(middle[0], middle[1] - 40, steps=5)
     page.mouse.up()
+    settled(page)
     # The front, 0.4 m high, is drawn 364 px high.
     assert float(up.input_value()) == pytest.approx(-0.01 + 40 * 0.4 / 364, abs=0.006)
     up.fill("-0.05")
@@ -129,7 +130,7 @@ def test_what_is_typed_outlives_a_reload_and_a_restarted_bench(browser: Browser,
         page.locator(field("loudspeaker.name")).fill("Heron Nine")
         page.get_by_role("button", name="Add a driver").click()
         page.locator(field("loudspeaker.driver.0.name")).fill("woofer")
-        expect(page.locator("#draft-state")).to_have_text(SAVED)
+        expect(settled(page).locator("#draft-state")).to_have_text(SAVED)
         page.reload()
         page.wait_for_selector("#begin[data-ready=session]")
         expect(page.locator(field("loudspeaker.driver.0.name"))).to_have_value("woofer")
@@ -137,7 +138,13 @@ def test_what_is_typed_outlives_a_reload_and_a_restarted_bench(browser: Browser,
         page.locator(field("loudspeaker.maker")).fill("Nobody")
         page.close()
         page = context.new_page()
-        page.goto(address.split("/enter")[0])
+
+        def is_on_the_desk() -> bool:
+            page.goto(address.split("/enter")[0])
+            return "Nobody" in page.locator(".desk tbody").inner_text()
+
+        # What a page sends as it leaves may arrive after what the next one asks for.
+        page_until(page, is_on_the_desk)
         expect(page.locator(".desk tbody th")).to_contain_text("Heron Nine")
         process.kill()
         process.wait()
@@ -161,7 +168,7 @@ def test_no_violation_and_no_scrolling_sideways(page: Page) -> None:
         page.set_viewport_size({"width": width, "height": 900})
         for scheme in ("light", "dark"):
             page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
-            assert serious(page) == [], (width, scheme)
+            assert serious(settled(page)) == [], (width, scheme)
             # The drawings follow a new width a moment later.
             page.wait_for_function("width => document.documentElement.scrollWidth <= width", arg=width)
     page.get_by_role("slider", name="microphone").focus()
@@ -199,14 +206,16 @@ def test_faults_of_a_typed_path_are_listed_and_mended_in_the_form(
 
 
 def test_what_was_planned_is_kept_and_taken_over(page: Page) -> None:
-    page.get_by_role("tab", name="Plan").click()
+    ready(page).get_by_role("tab", name="Plan").click()
     for name, words in (("width", "0.23"), ("height", "0.9")):
         page.locator(f"#plan-cabinet-{name}").fill(words)
     page.locator("#plan-room-length").fill("7")
     page.locator("#plan-distance").fill("1.25")
+    settled(page)
     expect(page.locator("#draft-state")).to_have_text(SAVED)
     page.reload()
     page.wait_for_selector("#begin[data-ready=session]", state="attached")
+    ready(page)
     expect(page.locator("#plan-room-length")).to_have_value("7")
     page.get_by_role("tab", name="Describe a session").click()
     page.get_by_role("button", name="Take cabinet and room from Plan").click()

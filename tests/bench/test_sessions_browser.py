@@ -14,6 +14,7 @@ from accessible import serious
 from earwitness.archive.catalogue import Archive
 from earwitness.demo.lineup import BEFORE_REPAIR, SECOND_UNIT
 from made_once import MadeOnce
+from settled import settled
 
 pytestmark = pytest.mark.browser
 
@@ -39,7 +40,7 @@ def test_the_session_shown_is_said_changed_and_compared(entered: tuple[BrowserCo
         expect(chooser.locator("option:checked")).to_contain_text(
             "latest (default): unit A 0112, preset treble flat, session 4 of 2026-03-02"
         )
-        assert serious(page) == []
+        assert serious(settled(page)) == []
         with page.expect_navigation():
             chooser.select_option(ids[SECOND_UNIT.date])
         expect(page.get_by_label("Session", exact=True).locator("option:checked")).to_contain_text("unit B 0207")
@@ -55,7 +56,7 @@ def test_the_session_shown_is_said_changed_and_compared(entered: tuple[BrowserCo
         chips.first.focus()
         chips.first.select_option(ids[BEFORE_REPAIR.date])
         expect(page.locator("#chosen .chip select").first).to_have_value(ids[BEFORE_REPAIR.date])
-        assert serious(page) == []
+        assert serious(settled(page)) == []
         page.get_by_role("button", name="Overlay the curves").click()
         expect(page.locator("#beside-body")).to_contain_text("before repair")
         expect(page.locator("#beside-body figure.chart")).to_have_count(3)

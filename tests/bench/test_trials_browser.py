@@ -12,6 +12,7 @@ from playwright.sync_api import BrowserContext, Page, expect
 from accessible import serious
 from earwitness.app.trial import all_trials
 from earwitness.insight.listening.trials import dealt
+from settled import ready, settled
 
 pytestmark = pytest.mark.browser
 
@@ -84,7 +85,7 @@ def test_nothing_scrolls_sideways(page: Page, base: str, width: int) -> None:
     page.set_viewport_size({"width": width, "height": 900})
     planned(page, base, 5)
     expect(page.locator("[data-answer=B]")).to_be_enabled()
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert settled(page).evaluate("document.documentElement.scrollWidth") <= width
     page.locator("#end").click()
     expect(page.locator("#outcome")).to_be_visible()
 
@@ -120,7 +121,7 @@ def test_mend_leads_to_trials_and_they_play_in_a_room(page: Page, base: str, ben
     page.locator("#room-size").fill("5x4x2.5")
     assert serious(page) == []
     page.get_by_role("button", name="Begin").click()
-    expect(page.locator("[data-answer='1']")).to_be_enabled(timeout=30_000)
+    expect(page.locator("[data-answer='1']")).to_be_enabled()
     assert all_trials(bench_archive)[0].versions[0].endswith("a pair in a room")
     page.locator("#end").click()
     expect(page.locator("#outcome")).to_be_visible()
@@ -129,10 +130,10 @@ def test_mend_leads_to_trials_and_they_play_in_a_room(page: Page, base: str, ben
 def test_bands_set_in_mend_are_heard_among_three(page: Page, base: str, bench_archive: Path) -> None:
     page.goto(f"{base}/mend/1")
     expect(page.locator("#mend-design")).to_be_visible()
-    page.locator("#clear").click()
+    ready(page).locator("#clear").click()
     expect(page.locator("#hear-own")).to_be_hidden()
     page.locator("#add-band").click()
-    page.locator("#hear-own").click()
+    settled(page).locator("#hear-own").click()
     led_to_a_preference(page)
     expect(page.locator("#form-b")).to_have_value("own")
     page.locator("#form-c").select_option("flat")

@@ -9,6 +9,8 @@ import pytest
 from bench_browser import entered_browser
 from playwright.sync_api import Browser, BrowserContext, Page, Route, expect
 
+from settled import ready, settled
+
 pytestmark = pytest.mark.browser
 SAVED = re.compile(r"^\s*saved")
 DRAFT = "**/api/drafts/listen:new"
@@ -24,8 +26,7 @@ def entered(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Itera
 def opened(context: BrowserContext, base: str, path: str = "/listen") -> Page:
     page = context.new_page()
     page.goto(base + path)
-    expect(page.locator("main:not([inert])")).to_have_count(1)
-    return page
+    return ready(page)
 
 
 @pytest.fixture
@@ -37,7 +38,7 @@ def page(context: BrowserContext, base: str) -> Iterator[Page]:
 
 def typed(page: Page, words: str) -> None:
     page.locator("#own").fill(words)
-    expect(page.locator("#draft-state")).to_have_text(SAVED)
+    expect(settled(page).locator("#draft-state")).to_have_text(SAVED)
 
 
 def test_what_is_typed_while_the_bench_is_away_is_saved_once_it_is_back(
@@ -133,10 +134,10 @@ def test_a_remark_that_is_begun_is_not_left_out_of_a_seal_that_cannot_be_undone(
     undo = page.locator("#draft-state").get_by_role("button", name="Undo")
     expect(undo).to_be_disabled()
     page.keyboard.press("Control+z")
-    page.reload()
+    settled(page).reload()
     expect(page.locator("#sealed-now")).to_contain_text("1 remark sealed")
     expect(undo).to_be_disabled()
-    page.get_by_role("button", name="Begin another sheet").click()
+    ready(page).get_by_role("button", name="Begin another sheet").click()
     expect(undo).to_be_enabled()
     page.close()
 

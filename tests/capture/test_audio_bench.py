@@ -10,7 +10,6 @@ import os
 import subprocess
 import sys
 import threading
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from http.cookiejar import CookieJar
@@ -22,6 +21,8 @@ import pytest
 import soundfile
 from rehearsal import SESSION, write_session
 from virtual_sound import virtual_sound
+
+from patience import PATIENCE_S, until
 
 pytestmark = pytest.mark.audio
 TRIES = 6
@@ -35,7 +36,7 @@ class Client:
     def __init__(self, address: str) -> None:
         self._base = "{0.scheme}://{0.netloc}".format(urlsplit(address))
         self._opener = build_opener(HTTPCookieProcessor(CookieJar()))
-        self._opener.open(address, timeout=30).close()
+        self._opener.open(address, timeout=PATIENCE_S).close()
 
     def get(self, url: str) -> dict:
         return self._ask(Request(self._base + url))
@@ -45,7 +46,7 @@ class Client:
         return self._ask(Request(self._base + url, json.dumps(body).encode(), headers))
 
     def _ask(self, request: Request) -> dict:
-        with self._opener.open(request, timeout=30) as answer:
+        with self._opener.open(request, timeout=PATIENCE_S) as answer:
             told: dict = json.load(answer)
             return told
 
@@ -98,12 +99,15 @@ def spoiled(told: dict) -> set[Path]:
 
 
 def once(client: Client, holds: Callable[[dict], bool]) -> dict:
-    for _ in range(600):
-        told: dict = client.get(LIVE)
-        if holds(told):
-            return told
-        time.sleep(0.05)
-    raise AssertionError(told)
+    told: dict = {}
+
+    def is_so() -> bool:
+        told.clear()
+        told.update(client.get(LIVE))
+        return holds(told)
+
+    until(is_so)
+    return told
 
 
 def sounding(told: dict, **more: object) -> dict:

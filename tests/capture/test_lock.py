@@ -21,6 +21,7 @@ from earwitness.capture.series import JOURNAL, LiveSettings, change_settings, op
 from earwitness.capture.simulated import SimulatedSound
 from earwitness.cli.measure import command
 from earwitness.errors import InputError, OutputError
+from patience import until
 
 SETTINGS = LiveSettings(WIRING, angles_deg=(("horizontal", (0.0, 180.0)),))
 _ENVIRONMENT = {**os.environ, "PYTHONPATH": str(Path(__file__).parent), "OMP_NUM_THREADS": "1"}
@@ -55,8 +56,15 @@ def holding(folder: Path) -> Iterator[subprocess.Popen[str]]:
 def test_a_second_program_is_refused_in_words_and_changes_nothing(tmp_path: Path) -> None:
     folder = write_session(tmp_path / "s")
     with recording(folder) as other:
-        # Stopped, so that a moment lasts; a stopped process keeps its locks.
-        other.send_signal(signal.SIGSTOP)
+        # Stopped in a take, so that a moment lasts; a stopped process keeps its locks.
+        def stops_in_a_take() -> bool:
+            other.send_signal(signal.SIGSTOP)
+            if any(folder.rglob("*.part")):
+                return True
+            other.send_signal(signal.SIGCONT)
+            return False
+
+        until(stops_in_a_take)
         before = {path: path.stat().st_size for path in folder.rglob("*") if path.name != f"{LOCK}-journal"}
         result = CliRunner().invoke(command, ["resume", str(folder), "--yes", "--pause", "0"])
         again = CliRunner().invoke(command, ["record", str(folder), "--take", "0", "--again", "--yes"])

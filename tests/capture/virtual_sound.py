@@ -6,9 +6,10 @@ import os
 import shutil
 import subprocess
 import tempfile
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+
+from patience import until
 
 CUTOFF_HZ = 500.0
 _MODULES = (
@@ -35,14 +36,14 @@ def virtual_sound() -> Iterator[dict[str, str]]:
     with subprocess.Popen(
         ["pulseaudio", "-n", *quiet, f"--log-target=file:{place}/log", *loads], env={**os.environ, **environment}
     ) as process:
-        ready = False
-        for _ in range(100):
+
+        def answers() -> bool:
+            assert process.poll() is None, "PulseAudio did not start; see its log"
             asked = subprocess.run(["pactl", "info"], env={**os.environ, **environment}, capture_output=True)
-            if ready := asked.returncode == 0:
-                break
-            time.sleep(0.1)
+            return asked.returncode == 0
+
         try:
-            assert ready, "PulseAudio did not start; see its log"
+            until(answers, what="PulseAudio starts; see its log")
             yield environment
         finally:
             process.terminate()

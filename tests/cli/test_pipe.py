@@ -9,6 +9,8 @@ import os
 import subprocess
 import sys
 
+from patience import PATIENCE_S
+
 
 def test_a_reader_that_has_had_enough_is_no_fault() -> None:
     script = (
@@ -25,5 +27,5 @@ def test_a_reader_that_has_had_enough_is_no_fault() -> None:
         os.close(writing)
         os.read(reading, 100)
         os.close(reading)
-        _, told = process.communicate(timeout=30)
+        _, told = process.communicate(timeout=PATIENCE_S)
     assert (process.returncode, told) == (141, "")

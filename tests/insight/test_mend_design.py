@@ -85,9 +85,9 @@ def test_no_worse_than_differential_evolution(seed: int) -> None:
         wanted += random.uniform(-5.0, 4.0) * np.exp(-(((x - random.uniform(x[0], x[-1])) / width) ** 2))
     limits = Limits(gain_db=(-12.0, 12.0), total_boost_db=12.0, kinds=("peaking",))
     problem = plain_problem(GRID, wanted, limits=limits)
-    began = time.perf_counter()
+    began = time.process_time()
     ours = design(problem, 2)
-    allowed = 100 * (time.perf_counter() - began)
+    allowed = 100 * (time.process_time() - began)
 
     def price(values: FloatArray) -> float:
         rows = [Band("peaking", float(np.exp(f)), float(g), float(np.exp(q))) for f, q, g in values.reshape(2, 3)]
@@ -95,9 +95,9 @@ def test_no_worse_than_differential_evolution(seed: int) -> None:
 
     task = task_of(problem)
     box = list(zip(np.tile(task.low[0], 2), np.tile(task.high[0], 2), strict=True))
-    until = time.perf_counter() + allowed
+    until = time.process_time() + allowed
     theirs = differential_evolution(
-        price, box, seed=1, maxiter=10_000, tol=0.0, callback=lambda *_: time.perf_counter() > until
+        price, box, seed=1, maxiter=10_000, tol=0.0, callback=lambda *_: time.process_time() > until
     )
     assert cost(problem, ours.equalizer) <= float(theirs.fun) * 1.1
 

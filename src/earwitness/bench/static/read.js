@@ -27,22 +27,34 @@ if (reduceButton) {
 const id = place?.dataset.loudspeaker;
 const hidden = () => all("[data-finding]").filter((box) => !box.checked).map((box) => box.dataset.finding).join(",");
 
+const turns = new WeakMap();
+/** The figure drawn; nothing where its answer came after it was asked for anew, and says nothing of what is set now. */
 async function loadExhibit(section) {
+  const mine = (turns.get(section) ?? 0) + 1;
+  turns.set(section, mine);
   const url = `/read/${id}/exhibit/${section.dataset.exhibit}?${new URLSearchParams({
     rear_wall: place.dataset.rearWall,
     hide: hidden(),
     against: section.dataset.against || "0",
   })}`;
-  section.innerHTML = await piece(url);
-  section.dataset.isLoaded = "";
-  const figure = find("figure.chart", section);
-  if (figure) globalThis.earwitnessCharts.attach(figure);
-  return figure;
+  section.ariaBusy = "true";
+  try {
+    const text = await piece(url);
+    if (mine !== turns.get(section)) return null;
+    section.innerHTML = text;
+    section.dataset.isLoaded = "";
+    const figure = find("figure.chart", section);
+    if (figure) globalThis.earwitnessCharts.attach(figure);
+    return figure;
+  } finally {
+    if (mine === turns.get(section)) section.ariaBusy = "false";
+  }
 }
 
 /** A chart that its own tools ask for anew comes back with the tools as they were. */
 async function drawAnew(section) {
   const figure = await loadExhibit(section);
+  if (!figure) return;
   find("[data-does=tools]", figure)?.click();
   find(".normalize", figure)?.focus({ preventScroll: true });
 }
@@ -100,7 +112,7 @@ function hold(hash) {
   const free = () => (isFree = true);
   for (const kind of ["wheel", "touchmove", "keydown", "pointerdown"]) addEventListener(kind, free, { once: true, passive: true });
   const stay = () => {
-    if (isFree || performance.now() > until) return;
+    if (isFree || (performance.now() > until && !find(".exhibit[aria-busy=true]"))) return;
     const off = target.getBoundingClientRect().top - parseFloat(getComputedStyle(document.documentElement).scrollPaddingTop);
     if (Math.abs(off) > 2) target.scrollIntoView();
     requestAnimationFrame(stay);
