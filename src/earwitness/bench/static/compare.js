@@ -314,17 +314,24 @@ async function lay(isAsked = false) {
   }
 }
 
+let laid = 0;
 async function showBeside(ids, isAsked = false) {
-  find("#beside-body").innerHTML = await piece(
+  const mine = ++laid;
+  const text = await piece(
     `/compare/part/beside?${new URLSearchParams({ ids: ids.join(","), low_hz: state.low_hz, high_hz: state.high_hz, curve: state.curve })}`,
   );
+  // An answer that comes late says nothing of what is chosen now; so below.
+  if (mine !== laid) return;
+  find("#beside-body").innerHTML = text;
   find("#beside").hidden = false;
   all("figure.chart", find("#beside-body")).forEach((figure) => globalThis.earwitnessCharts.attach(figure));
   lookNow();
   if (isAsked) find("#beside").scrollIntoView();
 }
 
+let ranked = 0;
 async function showRanks() {
+  const mine = ++ranked;
   const section = find("#ranks");
   section.hidden = !state.ids.length;
   if (!state.ids.length) return;
@@ -334,9 +341,11 @@ async function showRanks() {
   try {
     told = await ask("GET", `/api/compare/standings?${asked}`);
   } catch (error) {
+    if (mine !== ranked) return;
     find("#ranks-body").replaceChildren(make("p", { class: "hint" }, `${error.message}${error.told?.remedy ? `: ${error.told.remedy}` : ""}`));
     return;
   }
+  if (mine !== ranked) return;
   const rows = told.standings.flatMap((one) => one.rows.map((row) => ({ ...row, title: titles.get(String(one.id)) || `loudspeaker ${one.id}` })));
   find("#ranks-body").replaceChildren(
     make(
@@ -374,12 +383,16 @@ async function showRanks() {
 
 // Price against rating -------------------------------------------------------------------------------------------------
 
-let priced = null;
+let priced = null, pricing = 0;
 
 async function showPrices() {
+  const mine = ++pricing;
   try {
-    priced = await ask("GET", `/api/compare/prices?${filters()}`);
+    const told = await ask("GET", `/api/compare/prices?${filters()}`);
+    if (mine !== pricing) return;
+    priced = told;
   } catch (error) {
+    if (mine !== pricing) return;
     priced = null;
     find("#price-chart").replaceChildren(make("p", { class: "hint" }, `${error.message}${error.told?.expected ? `: ${error.told.expected}` : ""}`));
     return;

@@ -93,6 +93,8 @@ class Overlay {
     const [number, session] = wanted.split("@"), { hz, curves, redraw, look, button, toggle } = this.facts;
     const asked = new URLSearchParams({ rear_wall: document.querySelector("#read").dataset.rearWall, ...(session ? { session } : {}) });
     const told = await ask("GET", `/api/read/${number}/exhibit/${this.exhibit}?${asked}`), missing = [], found = [];
+    // Another one was chosen meanwhile.
+    if (this.field.value !== wanted) return;
     for (const own of curves) {
       const other = told.curves.find((one) => one.key === own.key && one.panel === own.panel && one.unit === own.unit);
       if (!other) {

@@ -57,7 +57,9 @@ export function blindTest(find, now, change) {
     clearTimeout(asked);
     asked = setTimeout(gains, 300);
   }
+  let turn = 0;
   async function gains() {
+    const mine = ++turn;
     const { letters, levels_db: typed } = now().blind;
     const levels_db = {};
     for (const letter of letters) {
@@ -71,6 +73,8 @@ export function blindTest(find, now, change) {
     }
     try {
       const made = await ask("POST", "/api/listen/gains", { levels_db });
+      // An answer that comes late says nothing of what is typed now.
+      if (mine !== turn) return;
       change(
         (next) => {
           next.blind.gains_db = made.gains_db;

@@ -62,7 +62,7 @@ async function look() {
     if (mine !== turn) return;
     show(told);
   } finally {
-    find("responses-arriving").hidden = true;
+    if (mine === turn) find("responses-arriving").hidden = true;
   }
 }
 

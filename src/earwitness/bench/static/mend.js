@@ -283,15 +283,19 @@ function showGoal() {
 }
 
 /** The verdict and what each further band takes away, without setting any. */
+let ahead = 0;
 async function lookAhead() {
+  const mine = ++ahead;
   try {
     const made = await ask("POST", `${api}/design`, { bands: null, goal: goalAsked(), limits: state.limits });
+    // An answer that comes late says nothing of the goal and limits of now.
+    if (mine !== ahead) return;
     paintVerdict(made.verdict);
     paintCounts(made, state.bands.length, designBands);
     desk.goal(made.goal_curve, made.goal_level);
     desk.paint(state, chosen);
   } catch (error) {
-    find("count-words").textContent = error.message;
+    if (mine === ahead) find("count-words").textContent = error.message;
   }
 }
 
@@ -306,6 +310,7 @@ async function designBands(count) {
       goal: { words: asked.goal.words, table: asked.goal.words === "table" ? asked.goal.table : "" },
       limits: asked.limits,
     });
+    ahead += 1;
     paintVerdict(made.verdict);
     paintCounts(made, made.equalizer?.bands.length ?? 0, designBands);
     desk.goal(made.goal_curve, made.goal_level);
