@@ -7,7 +7,7 @@ from typing import TypeVar
 
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
-from patience import PATIENCE_S, until
+from patience import PATIENCE_S, SLOW, until
 
 PATIENCE_MS = 1000 * PATIENCE_S
 # What a page has asked for and not yet read to its end, and what it has put off for a moment. What is put off longer
@@ -60,6 +60,10 @@ def patient(browser: Browser) -> Browser:
             context.set_default_timeout(PATIENCE_MS)
             context.set_default_navigation_timeout(PATIENCE_MS)
             context.add_init_script(WATCHED)
+            if SLOW > 1.0:
+                context.on("page", slowed)
+                for page in context.pages:
+                    slowed(page)
             return one
 
         return made
@@ -67,6 +71,11 @@ def patient(browser: Browser) -> Browser:
     browser.new_context = waiting(browser.new_context)  # type: ignore[method-assign]
     browser.new_page = waiting(browser.new_page)  # type: ignore[method-assign]
     return browser
+
+
+def slowed(page: Page) -> None:
+    """Its scripts run so many times slower."""
+    page.context.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": SLOW})
 
 
 def page_until(page: Page, holds: Callable[[], object], what: str = "") -> None:

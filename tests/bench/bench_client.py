@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import asyncio
+import os
+import random
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from starlette.testclient import TestClient
 
 from earwitness.bench.security import Gate, cookie_name
 from earwitness.bench.server import create_app, free_port
 from earwitness.bench.state import Bench
-from patience import PATIENCE_S
+from patience import PATIENCE_S, SLOW
 
 PORT = 8741
 BASE = f"http://127.0.0.1:{PORT}"
@@ -38,6 +42,18 @@ class Running:
     bench: Bench
 
 
+def late(app: Any) -> Any:
+    """The application as on a machine with much to do: answers come late, each by another time, drawn by a seed."""
+    draw = random.Random(int(os.environ.get("EARWITNESS_SLOW_SEED", "1")))
+
+    async def answer(scope: Any, receive: Any, send: Any) -> None:
+        if scope["type"] == "http" and not scope["path"].startswith("/static"):
+            await asyncio.sleep(draw.uniform(0.0, SLOW / 10.0))
+        await app(scope, receive, send)
+
+    return answer
+
+
 @contextmanager
 def running(archive: Path) -> Iterator[Running]:
     """The bench as a server in a thread, for Chromium."""
@@ -47,7 +63,7 @@ def running(archive: Path) -> Iterator[Running]:
         port = place.getsockname()[1]
         gate = Gate()
         app = create_app(archive, gate=gate, port=port)
-        config = uvicorn.Config(app, log_level="error", timeout_graceful_shutdown=1)
+        config = uvicorn.Config(late(app) if SLOW > 1.0 else app, log_level="error", timeout_graceful_shutdown=1)
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [place]}, daemon=True)
         thread.start()
