@@ -7,7 +7,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from bench_client import running
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Route
+
+from settled import page_until
 
 
 @contextmanager
@@ -48,3 +50,25 @@ def on_page(context: BrowserContext, address: str, ready: str) -> Iterator[Page]
         page.goto(address)
         page.wait_for_selector(f"body[data-ready={ready}]")
         yield page
+
+
+@contextmanager
+def held_back(page: Page, what: str) -> Iterator[None]:
+    """What the page asks for under `what` is answered after this."""
+    held: list[Route] = []
+    is_over = False
+
+    def answer(route: Route) -> None:
+        if is_over:
+            route.continue_()
+        else:
+            held.append(route)
+
+    page.route(what, answer)
+    try:
+        yield
+    finally:
+        page_until(page, lambda: held)
+        is_over = True
+        for route in held:
+            route.continue_()

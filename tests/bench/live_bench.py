@@ -37,9 +37,9 @@ class ListenedSound(SimulatedSound):
     def open(self, wiring: Wiring, outgoing: Outgoing) -> SimulatedStream:
         return super().open(wiring, _Tapped(outgoing, self.heard))
 
-    def hurry(self) -> None:
-        """What is left of the stream comes at once."""
-        object.__setattr__(self, "speed", 0.0)
+    def pace(self, speed: float) -> None:
+        """From now on so many times faster than a real one, also in the midst of a stream; 0 is at once."""
+        object.__setattr__(self, "speed", speed)
 
 
 class _Tapped:

@@ -19,6 +19,7 @@ from accessible import serious
 from earwitness.app.measure import new_rehearsal
 from earwitness.bench.live import LiveDesk
 from earwitness.bench.state import Bench
+from earwitness.capture.sound import Wiring
 from earwitness.session.load import load_session
 from patience import PATIENCE_S, until
 from settled import page_until, ready, settled
@@ -51,9 +52,8 @@ def pace(entered: tuple[BrowserContext, str, Bench], heard: Listened) -> Callabl
     """Sets how many times faster than a real one the wire is from the next take on; nothing was heard yet."""
 
     def begin(speed: float) -> None:
-        sound = ListenedSound(speed=speed, microphone_delay=140)
         heard.blocks.clear()
-        entered[2].live.sounds = lambda _: sound
+        entered[2].live.sounds(Wiring("simulated", "simulated")).pace(speed)  # type: ignore[attr-defined]
 
     return begin
 

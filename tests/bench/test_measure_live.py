@@ -182,7 +182,7 @@ def test_one_thing_at_a_time_and_the_open_folder_is_shared(
         assert live.post(f"{LIVE}/{url}", json=body).status_code == 422, url
     # A second page on the same folder sees it, and leaves what is being recorded alone.
     assert live.post(f"{LIVE}/open", json={"folder": str(folder)}).json()["phase"] == "recording"
-    desk.sounds(Wiring("simulated", "simulated")).hurry()  # type: ignore[attr-defined]
+    desk.sounds(Wiring("simulated", "simulated")).pace(0.0)  # type: ignore[attr-defined]
     told = wait_for(live, is_ready)
     assert told["next"] == "180"
 

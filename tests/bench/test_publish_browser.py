@@ -11,12 +11,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from bench_browser import empty_page
+from bench_browser import empty_page, held_back
 from bench_client import running
-from playwright.sync_api import BrowserContext, Page, Route, expect
+from playwright.sync_api import BrowserContext, Page, expect
 
 from accessible import serious
-from settled import page_until, ready, settled
+from settled import ready, settled
 
 pytestmark = pytest.mark.browser
 SCRIPT = "<script>window.harmed=1</script><img src=x onerror=window.harmed=1>[x](javascript:window.harmed=1)"
@@ -150,18 +150,13 @@ def test_exhibits_are_ordered_left_out_and_captioned_by_keyboard_and_published(
 
 def test_a_button_cannot_be_pressed_before_it_does_anything(page: Page, base: str) -> None:
     """The draft is held back: until it is there nothing would come of a click."""
-    held: list[Route] = []
-    page.route("**/api/drafts/**", lambda one: held.append(one))
-    page.goto(base + "/publish/1")
-    box = page.locator("#publish").bounding_box()
-    assert box is not None
-    page.mouse.click(box["x"] + 5, box["y"] + 5)
-    page.locator("#part-verdict").evaluate("one => one.focus()")
-    page.keyboard.type("lost")
-    page_until(page, lambda: held)
-    page.unroute("**/api/drafts/**")
-    for one in held:
-        one.continue_()
+    with held_back(page, "**/api/drafts/**"):
+        page.goto(base + "/publish/1")
+        box = page.locator("#publish").bounding_box()
+        assert box is not None
+        page.mouse.click(box["x"] + 5, box["y"] + 5)
+        page.locator("#part-verdict").evaluate("one => one.focus()")
+        page.keyboard.type("lost")
     page.get_by_role("button", name="Publish the review").click()
     expect(page.locator("#confirm")).to_be_focused()
     expect(page.locator("#part-verdict")).to_have_value(re.compile("^(?!.*lost)"))

@@ -5,13 +5,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from contextlib import contextmanager
 
 import pytest
-from bench_browser import empty_page
-from playwright.sync_api import BrowserContext, Page, Route, expect
+from bench_browser import empty_page, held_back
+from playwright.sync_api import BrowserContext, Page, expect
 
-from settled import page_until, ready, settled
+from settled import ready, settled
 
 pytestmark = pytest.mark.browser
 
@@ -32,28 +31,6 @@ PLACES = (
     ("/", "**/static/bench.js", "#home-search"),
     ("/", "**/static/bench.js", "#in-hand"),
 )
-
-
-@contextmanager
-def held_back(page: Page, what: str) -> Iterator[None]:
-    """What the page asks for under `what` is answered after this."""
-    held: list[Route] = []
-    is_over = False
-
-    def answer(route: Route) -> None:
-        if is_over:
-            route.continue_()
-        else:
-            held.append(route)
-
-    page.route(what, answer)
-    try:
-        yield
-    finally:
-        page_until(page, lambda: held)
-        is_over = True
-        for route in held:
-            route.continue_()
 
 
 def takes_focus(page: Page, field: str) -> bool:

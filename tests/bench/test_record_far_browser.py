@@ -17,6 +17,7 @@ from earwitness.app.measure import new_rehearsal, turntable_at
 from earwitness.bench.live import LiveDesk
 from earwitness.bench.state import Bench
 from earwitness.capture.simulated import MemoryLine, RehearsedLoudspeaker, SimulatedTable, TableFaults
+from earwitness.capture.sound import Wiring
 from earwitness.capture.turntable import Turntable
 from earwitness.session.load import load_session
 from patience import PATIENCE_S
@@ -167,7 +168,7 @@ def test_the_far_view_is_driven_by_a_pedal_and_no_cue_is_recorded(
             expect(far.locator("#far-last")).to_contain_text("Kept: horizontal 60°")
             expect(far.locator("#far-count")).to_contain_text("3 of 12 takes")
             # Page up makes the last one again, and the same key then silences. It lasts, so that it is seen recording.
-            bench.live.sounds = lambda _: ListenedSound(speed=0.1, loudspeaker=RehearsedLoudspeaker())
+            bench.live.sounds(Wiring("simulated", "simulated")).pace(0.1)  # type: ignore[attr-defined]
             far.keyboard.press("PageUp")
             expect(far.locator("#far-word")).to_have_text("Quiet: it records")
             far.wait_for_timeout(400)

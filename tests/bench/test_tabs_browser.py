@@ -17,11 +17,11 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
-from bench_browser import empty_page
+from bench_browser import empty_page, held_back
 from bench_client import running
 from live_bench import ListenedSound
 from live_server import bench_process
-from playwright.sync_api import Browser, BrowserContext, Page, Request, Route, expect
+from playwright.sync_api import Browser, BrowserContext, Page, Request, expect
 
 from earwitness.app.measure import new_rehearsal
 from earwitness.bench.live import LiveDesk
@@ -221,13 +221,9 @@ def test_a_page_that_is_not_ready_in_time_says_so(
 ) -> None:
     context, base, _, _ = entered
     with empty_page(context) as page:
-        held: list[Route] = []
-        page.route("**/static/listen.js", lambda route: held.append(route))
-        page.goto(base + "/listen", wait_until="commit")
-        expect(page.locator("#late")).to_contain_text("This page is not ready yet.")
-        expect(page.locator("main")).to_have_attribute("inert", "")
-        page.unroute("**/static/listen.js")
-        for one in held:
-            one.continue_()
+        with held_back(page, "**/static/listen.js"):
+            page.goto(base + "/listen", wait_until="commit")
+            expect(page.locator("#late")).to_contain_text("This page is not ready yet.")
+            expect(page.locator("main")).to_have_attribute("inert", "")
         expect(page.locator("main")).not_to_have_attribute("inert", "")
         expect(page.locator("#late")).not_to_be_visible()
