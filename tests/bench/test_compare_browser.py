@@ -123,7 +123,7 @@ def test_a_change_whose_saving_the_leaving_page_breaks_off_is_kept(page: Page) -
     page.get_by_role("button", name="Save as a group").click()
     # Its saving has begun, and goes nowhere.
     expect(page.locator("#draft-state")).to_contain_text("not saved yet")
-    page.wait_for_function("globalThis.swallowed > 0")
+    page.wait_for_function("() => globalThis.swallowed > 0")
     assert not held
     address = page.url.split("?")[0]
     page.goto("about:blank")

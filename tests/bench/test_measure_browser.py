@@ -160,7 +160,7 @@ def test_a_session_is_recorded_from_the_first_caution_to_the_archive(
         )
         page.locator("#live-pause").fill("1")
         page.get_by_role("button", name="Record this take").click()
-        page.wait_for_function("said.some((one) => one.includes('take 0, horizontal 0°'))")
+        page.wait_for_function("() => said.some((one) => one.includes('take 0, horizontal 0°'))")
         expect(page.locator("#live-verdict")).to_contain_text("Take 0: Keep.")
         expect(page.locator("#live-maps svg")).to_have_attribute(
             "aria-label", "horizontal orbit: 1 of 2 angles are there"
@@ -276,7 +276,7 @@ def test_a_folder_with_faults_is_mended_file_by_file_and_taken_in(
         page.locator("#drop-files").set_input_files(folder)
         expect(page.locator("#arriving")).to_be_visible()
         expect(page.locator("#faults li").nth(1)).to_be_visible()
-        page.wait_for_function("document.querySelector('#arriving-share').value === 1")
+        page.wait_for_function("() => document.querySelector('#arriving-share').value === 1")
         expect(page.locator("#take-in")).to_be_disabled()
         assert serious(page) == []
         mended = tmp_path / "mended" / "session"

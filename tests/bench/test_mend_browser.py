@@ -297,7 +297,7 @@ def test_a_drag_redraws_all_curves_and_says_how_long_it_took(page: Page, capsys:
         page.locator("#add-band").click()
     page.evaluate(TIMED)
     drag(page, ".band-grip >> nth=2 >> .grip", (-120, 60), steps=60)
-    page.wait_for_function("times.length > 0")
+    page.wait_for_function("() => times.length > 0")
     times = settled(page).evaluate("times")
     with capsys.disabled():
         print(f"\na drag event until its frame: median {statistics.median(times):.0f} ms, most {max(times):.0f} ms")

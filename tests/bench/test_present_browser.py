@@ -91,17 +91,21 @@ def test_clock_runs_from_the_first_step_and_can_be_held(page: Page) -> None:
     page.wait_for_selector("body[data-ready=present]")
     # From here the time of the page goes on by what the test says alone.
     page.clock.pause_at("2026-03-01T21:00:00")
-    assert page.locator("#elapsed").inner_text() == "0:00"
-    page.keyboard.press("Space")
-    page.clock.run_for(61_000)
-    assert page.locator("#elapsed").inner_text() in ("1:00", "1:01")
-    assert "of about" in page.locator("#planned").inner_text()
-    page.keyboard.press("h")
-    page.clock.run_for(1000)
-    held = page.locator("#elapsed").inner_text()
-    page.clock.run_for(30_000)
-    assert page.locator("#elapsed").inner_text() == held
-    expect(page.get_by_role("button", name="Hold clock")).to_have_attribute("aria-pressed", "true")
+    try:
+        assert page.locator("#elapsed").inner_text() == "0:00"
+        page.keyboard.press("Space")
+        page.clock.run_for(61_000)
+        assert page.locator("#elapsed").inner_text() in ("1:00", "1:01")
+        assert "of about" in page.locator("#planned").inner_text()
+        page.keyboard.press("h")
+        page.clock.run_for(1000)
+        held = page.locator("#elapsed").inner_text()
+        page.clock.run_for(30_000)
+        assert page.locator("#elapsed").inner_text() == held
+        expect(page.get_by_role("button", name="Hold clock")).to_have_attribute("aria-pressed", "true")
+    finally:
+        # All pages of the context have this clock.
+        page.clock.resume()
 
 
 def test_marks_move_by_keys_and_what_is_drawn_can_be_cleared(page: Page) -> None:

@@ -155,8 +155,8 @@ def test_figures_are_found_by_words_and_refusals_unfold(page: Page) -> None:
 def test_a_link_of_the_contents_lands_where_it_says(page: Page) -> None:
     """Charts above are drawn on the way and push it down: it is held until they are there."""
     page.locator(".contents").get_by_role("link", name="Figures").click()
-    lies = "(() => { const top = document.querySelector('#figures').getBoundingClientRect().top; "
-    lies += "return 0 <= top && top < 120; })()"
+    lies = "() => { const top = document.querySelector('#figures').getBoundingClientRect().top; "
+    lies += "return 0 <= top && top < 120; }"
     page.wait_for_function(lies)
     # Once all charts on the way are drawn it lies there still.
     settled(page)
