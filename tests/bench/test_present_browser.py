@@ -79,7 +79,7 @@ def test_a_chart_is_built_up_and_a_mark_comes_with_its_sentence(page: Page) -> N
     assert shown(page, "text.label") == counts[-1]
     assert shown(page, ".mark-group") == 0
     page.locator("#parts button", has_text=re.compile(r" at \d")).first.click()
-    page.wait_for_function("document.querySelector('#sentence').textContent.includes('mark')")
+    page.wait_for_function("() => document.querySelector('#sentence').textContent.includes('mark')")
     assert shown(page, ".mark-group") == 1
     number = page.locator(".mark-group:not(.off) text").text_content()
     assert f"mark {number}" in sentence(page)
@@ -151,7 +151,7 @@ def test_a_build_up_is_saved_as_svg_that_moves_from_disk_and_stands_still_where_
     moving.evaluate(at, 500)
     assert float(moving.evaluate(opacity)) < 1
     moving.evaluate("document.getAnimations().forEach((one) => one.finish())")
-    moving.wait_for_function(f"{opacity} === '1'")
+    moving.wait_for_function(f"() => {opacity} === '1'")
     moving.emulate_media(reduced_motion="reduce")
     moving.reload()
     assert moving.evaluate(opacity) == "1"
