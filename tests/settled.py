@@ -39,9 +39,11 @@ WATCHED = """(() => {
     clearTimeout(one);
   };
   const frame = () => new Promise((over) => requestAnimationFrame(over));
-  window.cameToRest = async () => {
+  window.cameToRest = async (patience) => {
+    const end = performance.now() + patience;
     for (let quiet = 0; quiet < 3; quiet += 1) {
       await frame();
+      if (performance.now() > end) throw new Error(`not at rest: ${asked} asked for, ${waits.size} put off`);
       if (asked || waits.size || document.querySelector("[aria-busy=true]")) quiet = -1;
     }
   };
@@ -91,5 +93,5 @@ def ready(page: Page) -> Page:
 
 def settled(page: Page) -> Page:
     """The page once nothing is asked for, put off or busy, and what came of it is drawn."""
-    page.evaluate("cameToRest()")
+    page.evaluate("patience => cameToRest(patience)", PATIENCE_MS)
     return page
