@@ -16,7 +16,7 @@ from earwitness.archive import drafts
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.desk import WARNINGS
 from earwitness.archive.notes import record_opening
-from earwitness.bench.home import PAGE_ROWS, home
+from earwitness.bench.routes.home import PAGE_ROWS, home
 from earwitness.bench.state import Bench
 
 COUNT = PAGE_ROWS + 3

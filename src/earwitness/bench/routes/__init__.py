@@ -7,7 +7,4 @@ come when they are asked for: `earwitness.bench.server`.
 from earwitness.bench.routes import drafts, home, jobs
 
 FIRST = (home.router, jobs.router, drafts.router)
-LATER = (
-    "trials", "listen", "measure", "measure_plan", "measure_session", "measure_responses", "measure_live",
-    "read", "mend", "match", "compare", "publish", "sessions",
-)  # fmt: skip
+LATER = ("listen", "measure", "measure_live", "read", "mend", "match", "compare", "publish")

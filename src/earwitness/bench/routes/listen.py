@@ -1,26 +1,157 @@
-"""The place Listen: notes entered, sealed, and only then held against the data; blind tests under letters."""
+"""The place Listen: notes entered, sealed, and only then held against the data; blind tests under letters; trials of
+two sounds, whose paths come before those of a loudspeaker."""
 
 from dataclasses import asdict
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Path, Request
+from fastapi import APIRouter, Path, Request, Response
 from fastapi.responses import HTMLResponse
 from pydantic import Field
 
 from earwitness.app import listen as acts
-from earwitness.app import listen as blind
+from earwitness.app import trial
+from earwitness.app.audition import CAUTIONS, LIMITS, ROOM_LIMITS, ears_in
 from earwitness.app.jobs import Progress
 from earwitness.archive.entries import LoudspeakerEntry
+from earwitness.audition.material import MATERIAL
 from earwitness.bench.pages import page, part, safe
 from earwitness.bench.state import Bench, BenchState, Body, Id
+from earwitness.errors import InputError
 from earwitness.exhibits.heard import heard_chart, heard_table, reliability_table
 from earwitness.exhibits.record import record
 from earwitness.insight.listening.attributes import heard_words
 from earwitness.insight.listening.matching import Verdict
+from earwitness.insight.mend.equalizer import MOST_BANDS, BandKind
 from earwitness.render.html import figure_html, table_html
 
 router = APIRouter()
 Number = Annotated[str, Path(pattern=r"^[0-9a-f]{8}$")]
+Turn = Annotated[int, Field(ge=1, le=trial.MOST_TRIALS)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Form = Annotated[str, Field(max_length=20)]
+
+
+class RoomAsked(Body):
+    """A pair in a room, for headphones."""
+
+    size: Annotated[str, Field(max_length=40)]
+    reverberation_s: Finite | None = None
+    seat_m: Finite | None = None
+
+
+BandAsked = tuple[BandKind, Finite, Finite, Finite]
+
+
+class TrialPlan(Body):
+    """What is compared, with which sound, how often, by whom."""
+
+    kind: Literal["abx", "prefer", "threshold"]
+    forms: Annotated[tuple[Form, ...], Field(max_length=6)] = ()
+    bands: Annotated[tuple[BandAsked, ...], Field(max_length=MOST_BANDS)] = ()
+    finding: Annotated[int, Field(ge=1, le=1000)] | None = None
+    curve: Literal["window", "axis", "in-room"] = "window"
+    sound: Literal["pink", "pluck", "drums", "speech"] = "pink"
+    trials: Annotated[int, Field(ge=1, le=1000)] | None = None
+    listener: Annotated[str, Field(max_length=400)] = ""
+    room: RoomAsked | None = None
+
+
+class TrialAnswer(Body):
+    """The answer to one trial."""
+
+    trial: Turn
+    answer: Literal["A", "B", "1", "2"]
+
+
+@router.get("/listen/{loudspeaker_id}/trials", response_class=HTMLResponse, include_in_schema=False)
+def trials_page(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResponse:
+    """Trials of a loudspeaker: planned, done one by one, and what came out of all."""
+    entry = bench.loudspeaker(loudspeaker_id)
+    shown_at = acts.data_shown_at(bench.archive_folder, name=entry.name, maker=entry.maker)
+    given = {
+        "id": entry.id,
+        "is_shown": shown_at is not None,
+        "kinds": dict(trial.KINDS),
+        "sounds": list(MATERIAL),
+        "earlier": [_trials_told(one) for one in trial.all_trials(bench.archive_folder)],
+    }
+    return page(
+        request,
+        "listen_trials.html.jinja",
+        place="listen",
+        title="Trials",
+        loudspeaker=entry,
+        given=given,
+        has_session=bench.has_session(entry.id),
+        cautions=CAUTIONS,
+        limits=(*LIMITS, *ROOM_LIMITS),
+    )
+
+
+@router.post("/api/listen/{loudspeaker_id}/comparable", tags=["listen"])
+def comparable(loudspeaker_id: Id, bench: BenchState) -> dict[str, Any]:
+    """What can be compared. From here on the data count as shown."""
+    with bench.heavy:
+        return asdict(trial.comparable(_name(bench, loudspeaker_id), bench.archive_folder))
+
+
+@router.post("/api/listen/{loudspeaker_id}/trials", tags=["listen"])
+def trials_begin(loudspeaker_id: Id, body: TrialPlan, bench: BenchState) -> dict[str, Any]:
+    """Plan trials."""
+    ears = None if body.room is None else ears_in(**body.room.model_dump(), head_set=None)
+    asked = body.model_dump(exclude={"room"})
+    with bench.heavy:
+        return _trials_told(trial.begin_trials(_name(bench, loudspeaker_id), bench.archive_folder, ears=ears, **asked))
+
+
+@router.get("/api/listen/trials/{number}", tags=["listen"])
+def trials_now(number: Number, bench: BenchState) -> dict[str, Any]:
+    """How trials stand; key and secret only once they are over."""
+    return _trials_told(trial.trials_of(number, bench.archive_folder))
+
+
+@router.get("/api/listen/trials/{number}/{turn}/{slot}", tags=["listen"])
+def trial_sound(
+    number: Number,
+    turn: Annotated[int, Path(ge=1, le=trial.MOST_TRIALS)],
+    slot: Annotated[str, Path(pattern="^[abx12]$")],
+    bench: BenchState,
+) -> Response:
+    """A sound of the next trial, as a WAV file."""
+    stands = trial.trials_of(number, bench.archive_folder)
+    if turn != stands.answered + 1:
+        raise InputError(f"trial {turn} does not play", expected=f"trial {stands.answered + 1}")
+    with bench.heavy:
+        sounds = trial.sounds_of(number, bench.archive_folder)
+    if slot not in sounds:
+        raise InputError(f"there is no sound {slot}", expected=", ".join(sounds))
+    return Response(sounds[slot], media_type="audio/wav", headers={"Cache-Control": "no-store"})
+
+
+@router.post("/api/listen/trials/{number}/answer", tags=["listen"])
+def trial_answer(number: Number, body: TrialAnswer, bench: BenchState) -> dict[str, Any]:
+    """Keep an answer."""
+    return _trials_told(trial.answer_trial(number, body.trial, body.answer, bench.archive_folder))
+
+
+@router.post("/api/listen/trials/{number}/end", tags=["listen"])
+def trials_end(number: Number, bench: BenchState) -> dict[str, Any]:
+    """Break trials off."""
+    return _trials_told(trial.end_trials(number, bench.archive_folder))
+
+
+def _name(bench: Bench, loudspeaker_id: int) -> str:
+    entry = bench.loudspeaker(loudspeaker_id)
+    return f"{entry.maker} {entry.name}"
+
+
+def _trials_told(one: trial.Trials) -> dict[str, Any]:
+    about = record(one, "number kind loudspeaker listener sound versions")
+    told = about | record(one, "promise begun_at planned answered broken_off is_over secret")
+    outcome = None if one.outcome is None else record(one.outcome, "key answers sentence")
+    return {**told, "outcome": outcome}
+
+
 Letter = Annotated[str, Field(pattern=r"^[A-H]$")]
 Words = Annotated[str, Field(max_length=400)]
 Value = Annotated[float, Field(allow_inf_nan=False)]
@@ -177,25 +308,25 @@ def listen_seal(body: EnteredSheet, bench: BenchState) -> dict[str, Any]:
 @router.post("/api/listen/gains", tags=["listen"])
 def listen_gains(body: Levels) -> dict[str, Any]:
     """Gains that bring every letter to the quietest."""
-    return {"gains_db": blind.matching_gains(body.levels_db), "level_db": min(body.levels_db.values())}
+    return {"gains_db": acts.matching_gains(body.levels_db), "level_db": min(body.levels_db.values())}
 
 
 @router.post("/api/listen/blind", tags=["listen"])
 def blind_begin(body: Lettered, bench: BenchState) -> dict[str, Any]:
     """Deal the letters of a blind test."""
-    return _seen(blind.begin_test([(one.name, one.maker) for one in body.loudspeakers], bench.archive_folder))
+    return _seen(acts.begin_test([(one.name, one.maker) for one in body.loudspeakers], bench.archive_folder))
 
 
 @router.get("/api/listen/blind/{number}", tags=["listen"])
 def blind_now(number: Number, bench: BenchState) -> dict[str, Any]:
     """A blind test; what its letters stand for only once it is sealed."""
-    return _seen(blind.blind_test(number, bench.archive_folder))
+    return _seen(acts.blind_test(number, bench.archive_folder))
 
 
 @router.get("/api/listen/blind/{number}/card", tags=["listen"])
 def blind_card(number: Number, bench: BenchState) -> dict[str, Any]:
     """Which letter is which, for the helper's eyes."""
-    return {"lines": list(blind.helper_card(number, bench.archive_folder))}
+    return {"lines": list(acts.helper_card(number, bench.archive_folder))}
 
 
 @router.post("/api/listen/blind/{number}/seal", tags=["listen"])
@@ -203,8 +334,8 @@ def blind_seal(number: Number, body: BlindSheets, bench: BenchState) -> dict[str
     """Seal the sheets of all letters, and tell what the letters stood for."""
     hidden = {"loudspeaker": "hidden", "maker": "hidden", "blind_test": number}
     sheets = [acts.entered_sheet({**_document(one), **hidden}) for one in body.sheets]
-    made = blind.seal_test(number, sheets, bench.archive_folder)
-    return {"sheets": [_told(one) for one in made], "test": _seen(blind.blind_test(number, bench.archive_folder))}
+    made = acts.seal_test(number, sheets, bench.archive_folder)
+    return {"sheets": [_told(one) for one in made], "test": _seen(acts.blind_test(number, bench.archive_folder))}
 
 
 @router.post("/api/listen/{loudspeaker_id}/hold", tags=["listen"])
@@ -293,7 +424,7 @@ def _told(made: acts.SealedSheet) -> dict[str, Any]:
     return {**record(made.entry, "sha256 sealed_at is_after_data"), **record(made, "remarks lines")}
 
 
-def _seen(test: blind.BlindTest) -> dict[str, Any]:
+def _seen(test: acts.BlindTest) -> dict[str, Any]:
     revealed = None
     if test.revealed is not None:
         revealed = {letter: {"name": name, "maker": maker} for letter, (name, maker) in test.revealed.items()}

@@ -16,7 +16,7 @@ from earwitness.app.listen import findings_of
 from earwitness.app.printed import USUAL_REAR_WALL
 from earwitness.app.settings import CHOICES, Chosen, choice_of, draft_key
 from earwitness.archive.catalogue import Archive
-from earwitness.archive.choose import picking
+from earwitness.archive.choose import picking, state_words
 from earwitness.archive.drafts import StaleDraftError, redo_draft, undo_draft
 from earwitness.archive.entries import LoudspeakerEntry
 from earwitness.bench.pages import page, part, safe
@@ -422,3 +422,28 @@ def _evidence(
         columns=evidence.BUDGET_COLUMNS,
         sound={take.id for take in sound},
     )
+
+
+class Picked(Body):
+    """A session by its number."""
+
+    session: Annotated[int, Field(ge=1, le=2**53)]
+
+
+@router.get("/api/sessions/{loudspeaker_id}", tags=["sessions"])
+def sessions(bench: BenchState, loudspeaker_id: Id) -> dict[str, Any]:
+    """Sessions of a loudspeaker that count, latest first, and which of them is shown."""
+    bench.loudspeaker(loudspeaker_id)
+    shown = bench.shown(loudspeaker_id)
+    return {
+        "shown": None if shown is None else shown.id,
+        "sessions": [{"id": one.id, "words": state_words(one)} for one in bench.sessions(loudspeaker_id)],
+    }
+
+
+@router.post("/api/sessions/{loudspeaker_id}", tags=["sessions"])
+def pick_session(bench: BenchState, loudspeaker_id: Id, body: Picked) -> dict[str, Any]:
+    """Show another session in every place, until the bench ends."""
+    bench.loudspeaker(loudspeaker_id)
+    bench.pick(loudspeaker_id, body.session)
+    return sessions(bench, loudspeaker_id)
