@@ -58,7 +58,7 @@ from earwitness.capture.series import LiveSettings, is_live
 from earwitness.capture.simulated import Misfortunes, SimulatedSound
 from earwitness.demo.catalogue import catalogue, session_of, write_note
 from earwitness.errors import EarwitnessError, OutputError
-from earwitness.publish.keeping import put_folder
+from earwitness.publish.site.write import put_folder
 from earwitness.session.load import load_session
 
 ANGLES = (("horizontal", (0.0, 30.0)),)

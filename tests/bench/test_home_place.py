@@ -14,7 +14,7 @@ from starlette.testclient import TestClient
 from earwitness.app.add import add_catalogue
 from earwitness.archive import drafts
 from earwitness.archive.catalogue import Archive
-from earwitness.archive.desk import WARNINGS
+from earwitness.archive.latest import WARNINGS
 from earwitness.archive.notes import record_opening
 from earwitness.bench.routes.home import PAGE_ROWS, home
 from earwitness.bench.state import Bench

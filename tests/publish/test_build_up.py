@@ -18,9 +18,16 @@ from PIL import Image
 
 from earwitness.errors import MissingExtraError
 from earwitness.exhibits.chart import Chart
-from earwitness.publish.build_up import FRAMES_PER_S, animated_svg, frames_of, write_build_ups, write_video
 from earwitness.publish.review import Review, review_of
-from earwitness.publish.stills import Shape, stills_of
+from earwitness.publish.stills import (
+    FRAMES_PER_S,
+    Shape,
+    animated_svg,
+    frames_of,
+    stills_of,
+    write_build_ups,
+    write_video,
+)
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.session import Session
 

@@ -19,8 +19,8 @@ from earwitness.insight.match.boundaries import wall_behind
 from earwitness.insight.match.crossover import SLOPES, Scheme, high_pass
 from earwitness.insight.match.in_room import ListeningRoom, level_in_room, more_in_room, pair_bass_db
 from earwitness.insight.match.subwoofer import _figures, main_response, spared_db, tuned
-from earwitness.publish.page_data import calculator_data, calculator_script
 from earwitness.publish.review import Review, review_of
+from earwitness.publish.site.write import calculator_data, calculator_script
 from earwitness.quantities import Figure, Impedance, Measurement, Reading, log_axis
 from earwitness.session.session import Session
 

@@ -18,8 +18,15 @@ import pytest
 import sofar
 
 from earwitness.errors import InputError, OutputError
-from earwitness.publish.dataset import LICENSES, dataset_name, dataset_zip, write_dataset
-from earwitness.publish.downloads import distortion_csv, impedance_csv, table_csv
+from earwitness.publish.downloads import (
+    LICENSES,
+    dataset_name,
+    dataset_zip,
+    distortion_csv,
+    impedance_csv,
+    table_csv,
+    write_dataset,
+)
 from earwitness.publish.review import Review, review_of
 from earwitness.quantities import FrequencyAxis, Harmonics, Impedance, Measurement, Reading
 from earwitness.session.session import Session

@@ -10,10 +10,8 @@ from pathlib import Path
 import pytest
 
 from earwitness.errors import OutputError
-from earwitness.publish import keeping
-from earwitness.publish.keeping import RECORD, carry_over, write_record
 from earwitness.publish.review import Review, review_of
-from earwitness.publish.site.write import write_review
+from earwitness.publish.site.write import RECORD, _made, carry_over, write_record, write_review
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.session import Session
 
@@ -48,7 +46,7 @@ def test_photo_and_extra_text_stay_where_they_were_put(review: Review, tmp_path:
         assert (place / "pictures" / "one.png").read_bytes() == PHOTO[:9]
         assert (place / "link").readlink() == Path("my-photo.jpg")
     assert [p.name for p in tmp_path.iterdir()] == ["page"]
-    assert keeping._made(place).keys() == content(place).keys() - {
+    assert _made(place).keys() == content(place).keys() - {
         RECORD, "my-photo.jpg", "downloads/extra.txt", "pictures/one.png", "link"
     }  # fmt: skip
 

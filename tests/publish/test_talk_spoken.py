@@ -28,8 +28,7 @@ from earwitness.insight.mend.verdict import BandRole, Change, Verdict
 from earwitness.publish.own_words import own_words_of
 from earwitness.publish.review import Review, review_of
 from earwitness.publish.stills import still_name, stills_of
-from earwitness.publish.talk import spoken_parts, talk_of
-from earwitness.publish.talk_story import LEAST_S, MOST_S, decibels, parts_of, spoken, total_s
+from earwitness.publish.talk import LEAST_S, MOST_S, decibels, parts_of, spoken, spoken_parts, talk_of, total_s
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.notes import ListeningSheet
 from earwitness.session.session import Session

@@ -1,14 +1,26 @@
-"""The latest session of every loudspeaker, in a number of questions that does not grow with the archive."""
+"""The latest session of every loudspeaker and how far the work on it is, in a number of questions that does not grow
+with the archive."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import func, or_, select
+from sqlalchemy.orm import Session as Work
 
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import uncounted_sessions
-from earwitness.archive.schema import DraftRow, DraftStateRow, ListeningSheetRow, LoudspeakerRow, ResultRow, SessionRow
+from earwitness.archive.schema import (
+    DataOpeningRow,
+    DraftRow,
+    DraftStateRow,
+    ListeningSheetRow,
+    LoudspeakerRow,
+    PublicationRow,
+    ResultRow,
+    SessionRow,
+)
 from earwitness.quantities.lineage import step
 
 WORDS = "own words"
@@ -107,3 +119,106 @@ def latest_sessions(archive: Archive, *, only: int | None = None) -> tuple[Lates
                 )
                 found.append(Latest(owner, name, maker, (folded[0], folded[1]), number, key, *own))
     return tuple(found)
+
+
+WARNINGS = "warnings"
+SESSION_FORM, SEEN = "session", "seen"
+_DRAFTS = ("mend", "publish", "listen", SEEN, SESSION_FORM)
+Folded = tuple[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class OnDesk:
+    """A loudspeaker of the archive and how far the work on it is.
+
+    session_id : of its latest session that counts, None without one; date : of that session; touched : when it was
+    taken in, ISO 8601; is_opened : its data were shown; has_words : own words were written; published : number of its
+    latest review, 0 for none; is_outdated : the latest session was taken in after that; warnings : of the checks on
+    that session; drafts : values of its drafts by place
+    """
+
+    id: int
+    name: str
+    maker: str
+    folded: Folded
+    session_id: int | None = None
+    date: str = ""
+    touched: str = ""
+    sheets: int = 0
+    is_opened: bool = False
+    has_words: bool = False
+    published: int = 0
+    is_outdated: bool = False
+    warnings: tuple[str, ...] = ()
+    drafts: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """rows : every loudspeaker, by name; drafts : those of no loudspeaker of the archive, by key; folders : where
+    sessions were taken in from; heard : when notes on a loudspeaker were last sealed, by folded maker and name."""
+
+    rows: tuple[OnDesk, ...]
+    drafts: dict[str, Any]
+    folders: frozenset[str]
+    heard: dict[Folded, tuple[str, str, str]]
+
+
+def desk(archive: Archive) -> Desk:
+    """The work on every loudspeaker."""
+    latest = {one.loudspeaker_id: one for one in latest_sessions(archive)}
+    with archive.reading() as work:
+        drafts = _drafts(work)
+        sessions = {row[0]: row[1:] for row in work.execute(
+            select(SessionRow.id, SessionRow.date, SessionRow.created_at, SessionRow.folder)
+        )}  # fmt: skip
+        counted = func.max(PublicationRow.number), func.max(PublicationRow.created_at)
+        published = {row[0]: row[1:] for row in work.execute(
+            select(PublicationRow.loudspeaker_id, *counted).group_by(PublicationRow.loudspeaker_id)
+        )}  # fmt: skip
+        opened = {(maker, name) for maker, name in work.execute(
+            select(DataOpeningRow.folded_maker, DataOpeningRow.folded_name)
+        )}  # fmt: skip
+        warned = _warnings(work, [one.session_id for one in latest.values()])
+        sealed = _sealed(work)
+        rows = []
+        for row in work.scalars(select(LoudspeakerRow).order_by(LoudspeakerRow.folded_name)):
+            key, last = (row.folded_maker, row.folded_name), latest.get(row.id)
+            date, taken_in, _ = ("", row.created_at, "") if last is None else sessions[last.session_id]
+            number, at = published.get(row.id, (0, ""))
+            rows.append(
+                OnDesk(
+                    row.id, row.name, row.maker, key, None if last is None else last.session_id, date, taken_in,
+                    sum(1 for one in sealed if one[0] == key) if last is None else len(last.sheets), key in opened,
+                    last is not None and bool(last.words), number, bool(number and taken_in > at),
+                    warned.get(-1 if last is None else last.session_id, ()),
+                    {place: drafts.pop(f"{place}:{row.id}") for place in _DRAFTS[:4] if f"{place}:{row.id}" in drafts},
+                )
+            )  # fmt: skip
+    return Desk(tuple(rows), drafts, frozenset(one[2] for one in sessions.values()), dict(sealed))
+
+
+def _drafts(work: Work) -> dict[str, Any]:
+    """Values of all drafts that belong to a loudspeaker's work, by key."""
+    query = select(DraftRow.key, DraftStateRow.value).join(DraftStateRow, DraftStateRow.id == DraftRow.state_id)
+    wanted = or_(*(DraftRow.key.startswith(f"{one}:") for one in _DRAFTS))
+    return {key: json.loads(value) for key, value in work.execute(query.where(wanted))}
+
+
+def _sealed(work: Work) -> list[tuple[Folded, tuple[str, str, str]]]:
+    """Maker, name as written and time of every sealed sheet, oldest first, with maker and name as they compare."""
+    of = ListeningSheetRow
+    query = select(of.folded_maker, of.folded_name, of.facts, of.sealed_at).order_by(of.id)
+    found = []
+    for maker, name, facts, at in work.execute(query):
+        told = json.loads(facts)
+        found.append(((maker, name), (str(told.get("maker", maker)), str(told.get("loudspeaker", name)), at)))
+    return found
+
+
+def _warnings(work: Work, session_ids: Iterable[int]) -> dict[int, tuple[str, ...]]:
+    """What the checks had to say of sessions, by the latest reduction of each."""
+    wanted = set(session_ids)
+    query = select(ResultRow.session_id, ResultRow.document).where(ResultRow.kind == WARNINGS).order_by(ResultRow.id)
+    rows = work.execute(query)
+    return {number: tuple(json.loads(text)["sentences"]) for number, text in rows if number in wanted and text}

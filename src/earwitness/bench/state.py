@@ -17,8 +17,8 @@ from earwitness.app.jobs import Jobs
 from earwitness.archive import drafts
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import picking
-from earwitness.archive.desk import SEEN
 from earwitness.archive.entries import LoudspeakerEntry, SessionEntry
+from earwitness.archive.latest import SEEN
 from earwitness.errors import ArchiveError, InputError, OutputError
 
 if TYPE_CHECKING:

@@ -17,8 +17,8 @@ from earwitness.app.demo import bring_in_demo
 from earwitness.app.jobs import Progress, error_record
 from earwitness.app.measure import gated_plan_lines, scan_plan, scan_plan_lines, write_test_signals
 from earwitness.archive import drafts
-from earwitness.archive.desk import SESSION_FORM
 from earwitness.archive.devices import remembered
+from earwitness.archive.latest import SESSION_FORM
 from earwitness.bench import uploads
 from earwitness.bench.pages import page
 from earwitness.bench.seen_responses import Correction, aside_shown, corrected, first_curves, form_choices, groups_shown

@@ -24,12 +24,10 @@ from earwitness.bench.state import Bench, BenchState, Body, Id
 from earwitness.exhibits.chart import Chart
 from earwitness.files.data import table_of
 from earwitness.publish.arrangement import arranged, arrangement_for, outdated
-from earwitness.publish.build_up import frames_of, write_video
-from earwitness.publish.dataset import LICENSES
+from earwitness.publish.downloads import LICENSES
 from earwitness.publish.own_words import PARTS, markdown_of, sanitized_html
-from earwitness.publish.page_data import calculator_script, player_script
-from earwitness.publish.site.write import section_title_of, write_review
-from earwitness.publish.stills import still_name
+from earwitness.publish.site.write import calculator_script, player_script, section_title_of, write_review
+from earwitness.publish.stills import frames_of, still_name, write_video
 from earwitness.publish.talk import spoken_parts, talk_of
 from earwitness.render.html import chart_script, is_numbers_script
 from earwitness.render.palette import Theme
