@@ -95,9 +95,9 @@ def keep_summary(
     if archive.document(measurement.steps[-1].key, WARNINGS) != warnings:
         archive.keep_document(session_id, measurement.steps[-1], WARNINGS, warnings)
     session = archive.session(session_id)
-    notes = _notes(archive, loudspeaker_id, session)
-    seat_m = kept_distance(archive)
-    key = index_key(session, measurement, notes, seat_m=seat_m)
+    notes, seat_m = _notes(archive, loudspeaker_id, session), kept_distance(archive)
+    parts = [session.model_dump_json(), measurement.steps[-1].key, notes, __version__]
+    key = hashlib.sha256(json.dumps([*parts, *distance_setting(seat_m).values()]).encode()).hexdigest()[:32]
     if (summary_source(archive, loudspeaker_id), shape_source(archive, loudspeaker_id)) == (key, key):
         return False
     reading = reading or reading_of(session, measurement, seat_m=seat_m)
@@ -115,13 +115,6 @@ def keep_names(archive: Archive, loudspeaker_id: int) -> bool:
     session = archive.session(archive.counting_session(loudspeaker_id).id)
     put_summary(archive, loudspeaker_id, (), facts_of(session, notes=_notes(archive, loudspeaker_id, session)))
     return True
-
-
-def index_key(session: Session, measurement: Measurement, notes: str, *, seat_m: float = SEAT_M) -> str:
-    """What the index entry of a session is made from: facts, result, notes, program and listening distance."""
-    parts = [session.model_dump_json(), measurement.steps[-1].key, notes, __version__]
-    parts += distance_setting(seat_m).values()
-    return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:32]
 
 
 def _notes(archive: Archive, loudspeaker_id: int, session: Session) -> str:
@@ -297,7 +290,10 @@ def _made(archive: Archive, session_id: int, settings: ReduceSettings, progress:
             # Kept as if reduced with the present settings, so that a reading finds it.
             return simulate(invented, asdict(settings))
         files = archive.files_of(session_id)
-        _require_files(files, archive)
+        if lost := [name for name, path in files.items() if not path.is_file()]:
+            # What lies in the archive is not the tester's to rename.
+            where = ", ".join(lost[:5]) + (f" and {len(lost) - 5} more" if len(lost) > 5 else "")
+            raise ArchiveError.of("app.recordings_lost", where=where, archive=archive)
         correction_file = session.microphone.correction_file
         return reduce_session(
             session,
@@ -309,14 +305,6 @@ def _made(archive: Archive, session_id: int, settings: ReduceSettings, progress:
             sources=sources_of(session, files),
             progress=progress,
         )
-
-
-def _require_files(files: Mapping[str, Path], archive: Archive) -> None:
-    """ArchiveError where files of a session are gone: what lies in the archive is not the tester's to rename."""
-    lost = [name for name, path in files.items() if not path.is_file()]
-    if lost:
-        where = ", ".join(lost[:5]) + (f" and {len(lost) - 5} more" if len(lost) > 5 else "")
-        raise ArchiveError.of("app.recordings_lost", where=where, archive=archive)
 
 
 def impedance_table_of(session: Session, files: Mapping[str, Path]) -> Impedance | None:

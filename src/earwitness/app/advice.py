@@ -84,7 +84,11 @@ def _kept_advice(result: ReadResult, findings: tuple[Finding, ...], archive_fold
         if document is not None:
             with suppress(ArchiveError):
                 return _restored(document)
-        mend, why = _mend_or_why(result, findings)
+        mend, why = None, ""
+        try:
+            mend = mend_loudspeaker(result, findings)
+        except InputError as error:
+            why = f"{error.what}: {error.expected}" if error.expected else error.what
         bands = 0 if mend is None or mend.design is None else len(mend.design.equalizer.bands)
         aim, match = study_aim(result, bands=bands), match_loudspeaker(result, findings)
         document = {"mend": plain(mend), "mend_absent": why, "aim": plain(aim), "match": plain(match)}
@@ -100,13 +104,6 @@ def _restored(document: Mapping[str, Any]) -> Advice:
         aim=restored(AimAdvised | None, document["aim"]),
         match=restored(MatchAdvice | None, document["match"]),
     )
-
-
-def _mend_or_why(result: ReadResult, findings: Sequence[Finding]) -> tuple[MendAdvice | None, str]:
-    try:
-        return mend_loudspeaker(result, findings), ""
-    except InputError as error:
-        return None, f"{error.what}: {error.expected}" if error.expected else error.what
 
 
 def advice_text(result: ReadResult, advice: Advice) -> str:

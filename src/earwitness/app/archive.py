@@ -153,7 +153,12 @@ def rebuild(
                 progress(len(done) / len(ours), f"{len(done)} of {len(ours)}: {printed['title']}")
     numbers = sorted({session.id for _, session in ours} - {one.session_id for one in done})
     workers = workers or (1 if len(numbers) < FEWEST_FOR_WORKERS else os.cpu_count() or 1)
-    with closing(_results(archive_folder, numbers, workers, cluster)) as results:
+    if cluster is not None:
+        made = _cluster_results(archive_folder, numbers, cluster)
+    else:
+        work = partial(rebuild_session, str(archive_folder))
+        made = each_done(work, numbers, workers=workers, lost=lambda one: _failed(archive_folder, one, ENDED))
+    with closing(made) as results:
         for found in results:
             done.append(found)
             progress(len(done) / len(ours), f"{len(done)} of {len(ours)}: {found.title}")
@@ -193,14 +198,6 @@ def _failed(archive_folder: Path, session_id: int, words: str) -> Rebuilt:
 def _title(archive: Archive, session_id: int) -> str:
     session = archive.session(session_id)
     return f"{session.loudspeaker.title}, session of {session.date}"
-
-
-def _results(folder: Path, numbers: list[int], workers: int, cluster: str | None) -> Generator[Rebuilt, None, None]:
-    if cluster is not None:
-        yield from _cluster_results(folder, numbers, cluster)
-        return
-    work = partial(rebuild_session, str(folder))
-    yield from each_done(work, numbers, workers=workers, lost=lambda number: _failed(folder, number, ENDED))
 
 
 def _cluster_results(folder: Path, numbers: list[int], address: str) -> Generator[Rebuilt, None, None]:

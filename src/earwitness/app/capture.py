@@ -101,9 +101,9 @@ def day_file(wiring: Wiring) -> Path:
     return path.with_name("exposure-rehearsed.json") if is_rehearsal(wiring) else path
 
 
-def list_devices(*, sound: Sound | None = None) -> tuple[Device, ...]:
+def list_devices() -> tuple[Device, ...]:
     """All sound devices, looked for anew."""
-    card = sound_for() if sound is None else sound
+    card = sound_for()
     card.rescan()
     return card.devices()
 
@@ -118,8 +118,6 @@ def begin_or_open(folder: Path, settings: live.LiveSettings | None) -> live.Seri
         if settings is None:
             return live.open_series(folder)
         series = live.start_series(folder, settings)
-    elif settings is None:
-        series = live.open_series(folder)
     else:
         series = live.open_series(folder, settings=settings)
     try:
@@ -154,13 +152,32 @@ def calibrate(
         raise InputError.of("app.calibrator_folder", where=str(folder), folder=folder)
     card = sound_for(wiring) if sound is None else sound
     switch = Silencer() if silencer is None else silencer
+    path = folder / CALIBRATOR_FILE
+    part = path.with_name(path.name + PART)
     lock = FolderLock(folder)
     try:
-        reading, file = _calibrator_heard(folder, wiring, card, switch, level_db, frequency_hz, duration_s, tell)
+        if part.exists():
+            recover(part, _free(folder))
+        file = GrowingRecording(part, wiring.rate_hz, wiring.input_channels)
+        outlet = Outlet(silent_source(duration_s, wiring.rate_hz), wiring, Limits(highest_dbfs=-200.0), switch)
+        try:
+            lost = run_stream(card, wiring, outlet, file, round(duration_s * wiring.rate_hz), tell=tell)
+        finally:
+            file.close()
+        if lost is not None:
+            recover(part, _free(folder))
+            raise lost
+        samples, _ = read_part(part)
+        heard = samples[:, wiring.microphone - 1].astype(np.float64)
+        reading = read_calibrator(heard, wiring.rate_hz, level_db=level_db, frequency_hz=frequency_hz)
+        if reading.fs_per_pa is None or switch.pressed:
+            recover(part, _free(folder))
+            return Calibrated(reading, None, ())
+        if path.exists():
+            move(path, _free(folder))
+        recover(part, path)
     finally:
         lock.release()
-    if file is None:
-        return Calibrated(reading, None, ())
     lines = (
         "[microphone.calibrator]",
         f'file = "{CALIBRATOR_FILE}"',
@@ -168,43 +185,7 @@ def calibrate(
         f"frequency_hz = {float(frequency_hz)}",
         f"channel = {wiring.microphone}",
     )
-    return Calibrated(reading, file, lines)
-
-
-def _calibrator_heard(
-    folder: Path,
-    wiring: Wiring,
-    card: Sound,
-    switch: Silencer,
-    level_db: float,
-    frequency_hz: float,
-    duration_s: float,
-    tell: Tell | None,
-) -> tuple[CalibratorReading, Path | None]:
-    """What the recording tells, and its file; None where it has faults or was broken off."""
-    path = folder / CALIBRATOR_FILE
-    part = path.with_name(path.name + PART)
-    if part.exists():
-        recover(part, _free(folder))
-    file = GrowingRecording(part, wiring.rate_hz, wiring.input_channels)
-    outlet = Outlet(silent_source(duration_s, wiring.rate_hz), wiring, Limits(highest_dbfs=-200.0), switch)
-    try:
-        lost = run_stream(card, wiring, outlet, file, round(duration_s * wiring.rate_hz), tell=tell)
-    finally:
-        file.close()
-    if lost is not None:
-        recover(part, _free(folder))
-        raise lost
-    samples, _ = read_part(part)
-    heard = samples[:, wiring.microphone - 1].astype(np.float64)
-    reading = read_calibrator(heard, wiring.rate_hz, level_db=level_db, frequency_hz=frequency_hz)
-    if reading.fs_per_pa is None or switch.pressed:
-        recover(part, _free(folder))
-        return reading, None
-    if path.exists():
-        move(path, _free(folder))
-    recover(part, path)
-    return reading, path
+    return Calibrated(reading, path, lines)
 
 
 def sensitivity_of(folder: Path) -> float | None:
@@ -390,7 +371,12 @@ class _Run:
         return made
 
     def _prepare(self, state: live.TakeState) -> None:
-        _require_budget(self.series, state.id, self.away, self.budget_file)
+        settings = self.series.settings
+        level = _predicted_db(self.series, state.id) if settings.calibration is not None else None
+        if level is not None:
+            time_s = _played(self.series, state.id).size / settings.wiring.rate_hz
+            ear_db = at_tester_db(level, settings.limits)
+            require_budget(exposure_today(self.budget_file), ear_db, time_s, away=self.away)
         self.turner.turn(state)
 
     def _count(self, state: live.TakeState, done: Recorded) -> None:
@@ -495,13 +481,6 @@ def _predicted_db(series: live.Series, take_id: str) -> float | None:
     settings = series.settings
     loud = loudness_of(_played(series, take_id), settings.wiring.rate_hz, settings.limits, settings.calibration)
     return loud.level_1m_db
-
-
-def _require_budget(series: live.Series, take_id: str, away: bool, budget_file: Path | None) -> None:
-    level = _predicted_db(series, take_id) if series.settings.calibration is not None else None
-    if level is not None:
-        time_s = _played(series, take_id).size / series.settings.wiring.rate_hz
-        require_budget(exposure_today(budget_file), at_tester_db(level, series.settings.limits), time_s, away=away)
 
 
 def _ear_db(series: live.Series, take_id: str, done: Recorded, fs_per_pa: float | None) -> float | None:

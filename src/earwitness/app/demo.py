@@ -125,11 +125,9 @@ def _state(recordings: Path) -> str:
     return f"earwitness {__version__} {hashlib.sha256(listing.encode()).hexdigest()}\n"
 
 
-def bring_in_demo(
-    archive_folder: Path, *, catalogue_count: int = COUNT, progress: Progress = silent
-) -> tuple[str, ...]:
-    """Take all invented loudspeakers into an archive: the measured ones with their listening sheets, and
-    `catalogue_count` that are simulated at response level. The names of the measured ones.
+def bring_in_demo(archive_folder: Path, *, progress: Progress = silent) -> tuple[str, ...]:
+    """Take all invented loudspeakers into an archive: the measured ones with their listening sheets, and those that
+    are simulated at response level. The names of the measured ones.
 
     Raises as `add_folder` and `add_catalogue` do.
     """
@@ -147,5 +145,5 @@ def bring_in_demo(
             seal_sheet(write_sheet(one.key, Path(name) / "notes"), archive_folder, clock=lambda: SEALED_AT)
             names.append(add_folder(recordings, archive_folder, progress=part(told, 0.6, 1.0)).name)
             keep_text(names[-1], words_text(one.key), archive_folder)
-    add_catalogue(archive_folder, count=catalogue_count, progress=part(progress, 0.9, 1.0))
+    add_catalogue(archive_folder, progress=part(progress, 0.9, 1.0))
     return tuple(names)

@@ -21,6 +21,7 @@ from earwitness.archive.drafts import draft, save_draft
 from earwitness.archive.notes import SheetEntry, all_sheets, keep_sheet, opening, sheets_of
 from earwitness.errors import InputError, OutputError, choice
 from earwitness.exhibits.advice import HeardSheet
+from earwitness.exhibits.record import record
 from earwitness.figures.read import levels_of
 from earwitness.files.durable import write_bytes
 from earwitness.insight.findings import Finding, find
@@ -107,9 +108,8 @@ def _aimed(one: Finding, studies: Mapping[Orbit, AimStudy | str], found: Sequenc
 
 def finding_record(one: Finding) -> dict[str, Any]:
     """A finding as plain values for JSON, every number as it is."""
-    record: dict[str, Any] = {field.name: getattr(one, field.name) for field in fields(one)}
     return {
-        **record,
+        **{field.name: getattr(one, field.name) for field in fields(one)},
         "curves": list(one.curves),
         "evidence": dict(one.evidence),
         "aim": one.aim and asdict(one.aim),
@@ -169,18 +169,12 @@ def seal_sheet(path: Path, archive_folder: Path, *, clock: Clock = utc_now) -> S
 
     Raises InputError and SessionError as `load_sheet` does, ArchiveError and OutputError as the archive does.
     """
-    sheet = load_sheet(path, vocabulary=heard_words())
-    _refuse_lettered(sheet)
-    with Archive.open(archive_folder) as archive:
-        return keep_sealed(archive, sheet, clock=clock)
+    return _sealed_alone(load_sheet(path, vocabulary=heard_words()), archive_folder, clock)
 
 
 def seal_entered(document: Mapping[str, Any], archive_folder: Path, *, clock: Clock = utc_now) -> SealedSheet:
     """Seal a sheet that was entered: the same keys as in a file, as plain values. Raises as `seal_sheet`."""
-    sheet = entered_sheet(document)
-    _refuse_lettered(sheet)
-    with Archive.open(archive_folder) as archive:
-        return keep_sealed(archive, sheet, clock=clock)
+    return _sealed_alone(entered_sheet(document), archive_folder, clock)
 
 
 def entered_sheet(document: Mapping[str, Any]) -> ListeningSheet:
@@ -188,10 +182,13 @@ def entered_sheet(document: Mapping[str, Any]) -> ListeningSheet:
     return sheet_of(document, vocabulary=heard_words(), where="the notes")
 
 
-def _refuse_lettered(sheet: ListeningSheet) -> None:
+def _sealed_alone(sheet: ListeningSheet, archive_folder: Path, clock: Clock) -> SealedSheet:
+    """A sheet that belongs to no blind test."""
     if sheet.letter is not None or sheet.blind_test is not None:
         where = f"letter {sheet.letter or 'not given'}, blind test {sheet.blind_test or 'not given'}"
         raise InputError.of("app.one_letter", where=where)
+    with Archive.open(archive_folder) as archive:
+        return keep_sealed(archive, sheet, clock=clock)
 
 
 def keep_sealed(archive: Archive, sheet: ListeningSheet, *, clock: Clock = utc_now) -> SealedSheet:
@@ -230,9 +227,7 @@ def data_shown_at(archive_folder: Path, *, name: str, maker: str) -> str | None:
         return opening(archive, name=name, maker=maker)
 
 
-def heard_sheets(
-    result: ReadResult, archive_folder: Path, findings: tuple[Finding, ...]
-) -> tuple[HeardSheet, ...]:  # fmt: skip
+def heard_sheets(result: ReadResult, archive_folder: Path, findings: tuple[Finding, ...]) -> tuple[HeardSheet, ...]:
     """Every sealed sheet of a loudspeaker held against its data, in the order of sealing.
 
     Raises ArchiveError where a sheet does not fit its seal.
@@ -240,13 +235,12 @@ def heard_sheets(
     loudspeaker = result.session.loudspeaker
     with Archive.open(archive_folder, create=False) as archive:
         entries = sheets_of(archive, name=loudspeaker.name, maker=loudspeaker.maker)
-    names = ("sha256", "sealed_at", "opened_at", "is_after_data")
     sheets = [(entry, unsealed(entry.facts, entry.sealed_at, entry.sha256)) for entry in entries]
     return tuple(
         HeardSheet(
             sheet=sheet,
             matching=matched(sheet, result.reading, findings),
-            **{name: getattr(entry, name) for name in names},
+            **record(entry, "sha256 sealed_at opened_at is_after_data"),
         )
         for entry, sheet in sheets
     )
@@ -266,11 +260,6 @@ def listeners_agree(heard: Sequence[HeardSheet]) -> Agreement | None:
             said.setdefault(one.sheet.listener, []).extend(m.remark for m in one.matching.remarks)
     found = agreement({name: remarks for name, remarks in said.items() if remarks})
     return None if isinstance(found, str) else found
-
-
-def own_reliability(archive_folder: Path, *, listener: str | None = None) -> tuple[Reliability, ...]:
-    """The first half of `own_record`."""
-    return own_record(archive_folder, listener=listener)[0]
 
 
 def own_record(

@@ -43,15 +43,6 @@ class SignalsWritten:
     cautions: tuple[str, ...]
 
 
-def cautions_for(level_db: float, distance_m: float, *, duration_s: float = 0.0) -> tuple[str, ...]:
-    """What to know before something is played at `level_db` (rms, 1 m): exposure by NIOSH, and dangers.
-
-    The level is taken as A-weighted, which bass is not: the safe side. InputError for impossible numbers.
-    """
-    warning = warn_before(level_db, distance_m=distance_m, crest_db=CREST_DB, duration_s=duration_s)
-    return (*warning.sentences, SAFETY)
-
-
 def write_test_signals(
     folder: Path,
     *,
@@ -67,9 +58,10 @@ def write_test_signals(
     impossible signal or level, or a file that is there already; OutputError where the folder cannot be written.
     """
     plan = SignalPlan(peak_dbfs=peak_dbfs, rate_hz=rate_hz, tones=tones)
-    cautions = cautions_for(level_db, distance_m, duration_s=plan.noise_s)
+    # The level is taken as A-weighted, which bass is not: the safe side.
+    warning = warn_before(level_db, distance_m=distance_m, crest_db=CREST_DB, duration_s=plan.noise_s)
     written = write_signals(folder, plan)
-    return SignalsWritten(tuple(one.audio for one in written), cautions)
+    return SignalsWritten(tuple(one.audio for one in written), (*warning.sentences, SAFETY))
 
 
 def scan_plan(

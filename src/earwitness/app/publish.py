@@ -13,7 +13,6 @@ from earwitness.app.advice import advice_on
 from earwitness.app.compare import Others, beside_others, family_of
 from earwitness.app.jobs import Canceled, Progress, part, silent
 from earwitness.app.read import ReadResult, read_loudspeaker
-from earwitness.app.settings import own_words
 from earwitness.app.settings import own_words as own_words_of
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.drafts import draft, save_draft
@@ -53,23 +52,16 @@ def arrangement_of(archive: Archive, loudspeaker_id: int) -> Arrangement:
     return AS_GENERATED if document is None else from_document(document, where=str(archive.folder))
 
 
-def keep_arrangement(archive: Archive, loudspeaker_id: int, arrangement: Arrangement) -> None:
-    """Keep a choice; an equal one is kept once."""
-    if arrangement_of(archive, loudspeaker_id) != arrangement:
-        keep_next(archive, loudspeaker_id, ARRANGEMENT, to_document(arrangement))
-
-
 def generated_review(result: ReadResult, archive_folder: Path, *, advice: Advice | None) -> Review:
     """The review as it is generated, before the tester's choice of exhibits; nothing is kept as published."""
     with Archive.open(archive_folder, create=False) as archive:
-        words = own_words(archive, result.loudspeaker_id)
-    beside = beside_others(result, archive_folder)
+        words = own_words_of(archive, result.loudspeaker_id)
     return review_of(
         result.reading,
         result.measurement,
         result.session,
         advice=advice,
-        beside=beside,
+        beside=beside_others(result, archive_folder),
         family=family_of(result, archive_folder),
         own_words=words,
     )
@@ -107,7 +99,8 @@ def arrange(
             if key not in (captions or {}) and key in before.captions
         }
         made = Arrangement(made.order, made.left_out, {**made.captions, **same})
-        keep_arrangement(archive, result.loudspeaker_id, made)
+        if made != before:
+            keep_next(archive, result.loudspeaker_id, ARRANGEMENT, to_document(made))
     return made
 
 

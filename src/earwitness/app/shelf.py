@@ -140,10 +140,8 @@ def shelf_standings(
     }
 
 
-def shelf_prices(
-    query: SearchQuery, archive_folder: Path, *, key: str = "preference_rating"
-) -> tuple[tuple[Offer, ...], str]:
-    """Price against a figure of all opened loudspeakers that `query` finds, cheapest first, and the currency.
+def shelf_prices(query: SearchQuery, archive_folder: Path) -> tuple[tuple[Offer, ...], str]:
+    """Price against preference rating of all opened loudspeakers that `query` finds, cheapest first, and the currency.
 
     Raises InputError for prices in several currencies, and as `archive.search.search`.
     """
@@ -151,9 +149,8 @@ def shelf_prices(
 
     with Archive.open(archive_folder) as archive:
         group = [indexed(row, row.figures) for row in _opened(archive, query)]
-    offered = price_frontier(group, key=key)
     currency = next((one.currency for one in group if one.currency is not None), None)
-    return offered, currency or ""
+    return price_frontier(group), currency or ""
 
 
 def index_missing(archive_folder: Path, *, progress: Progress = silent) -> int:

@@ -204,7 +204,8 @@ def publish_site(
     cards = _known_cards(folder)
     clear_dead(folder)
     with Archive.open(archive_folder, create=False) as archive:
-        wanted = _wanted(archive)
+        seat_m = kept_distance(archive)
+        wanted = [_Wanted(entry, made_from(entry, seat_m=seat_m)) for entry in latest_sessions(archive)]
         by_name = {card.name_key: card for card in cards}
         current = {
             (name, card.made_from)
@@ -268,11 +269,6 @@ def made_from(entry: Latest, *, seat_m: float = SEAT_M) -> str:
     parts = [__version__, _LAYOUT, entry.session_key, list(entry.sheets), list(entry.words), asdict(chosen)]
     parts += [*distance_setting(seat_m).values(), *entry.others]
     return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:32]
-
-
-def _wanted(archive: Archive) -> list[_Wanted]:
-    seat_m = kept_distance(archive)
-    return [_Wanted(entry, made_from(entry, seat_m=seat_m)) for entry in latest_sessions(archive)]
 
 
 def _logs(

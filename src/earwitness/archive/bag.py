@@ -110,14 +110,6 @@ def verified(folder: Path) -> dict[str, str]:
     return {name: _digest(folder, name, "sha256", computed) for name in sorted(payload)}
 
 
-def read_array(path: Path, sha256: str) -> bytes:
-    """Content of an array file, its hash computed again. Raises FormatError."""
-    data = limited(path, MOST_ARRAY_BYTES)
-    if hashlib.sha256(data).hexdigest() != sha256:
-        raise refusal(path, "it changed while it was taken in")
-    return data
-
-
 def need_modest_arrays(path: Path) -> None:
     """FormatError unless the netCDF-4 file can be read to its end, and its arrays, unpacked, can be held."""
     if path.stat().st_size > MOST_ARRAY_BYTES:

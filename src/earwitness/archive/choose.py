@@ -103,10 +103,6 @@ def state_words(one: SessionEntry) -> str:
     return ", ".join(filter(None, (one.unit, one.variant, f"session {one.id} of {one.date}")))
 
 
-def _title() -> ColumnElement[str]:
-    return LoudspeakerRow.folded_maker + " " + LoudspeakerRow.folded_name
-
-
 def _called(wanted: str) -> tuple[ColumnElement[bool], ...]:
     """Called so by maker and name, wherever the one ends and the other begins, so that the index finds it; called so
     by name alone."""
@@ -134,7 +130,8 @@ def named_loudspeaker(work: Work, name: str, *, where: str) -> LoudspeakerRow:
     """
     wanted = folded(name)
     rows: list[LoudspeakerRow] = []
-    for fits in (*_called(wanted), func.instr(_title(), wanted) > 0):
+    title = LoudspeakerRow.folded_maker + " " + LoudspeakerRow.folded_name
+    for fits in (*_called(wanted), func.instr(title, wanted) > 0):
         rows = list(work.scalars(select(LoudspeakerRow).where(fits).order_by(*_ORDER))) if wanted and not rows else rows
     if len(rows) == 1:
         return rows[0]

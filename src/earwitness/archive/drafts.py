@@ -6,6 +6,7 @@ Every state stays: a change after an undo begins a branch beside the undone one,
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -91,24 +92,23 @@ def save_draft(archive: Archive, key: str, value: Any, *, revision: int, before:
 
 def undo_draft(archive: Archive, key: str, *, revision: int) -> Draft:
     """Back to the state before. Raises StaleDraftError as saving does, InputError where there is none before."""
-    with archive.writing() as work:
-        row = _row_at(work, key, revision)
-        parent = None if row is None else _state(work, row.state_id).parent_id
-        if row is None or parent is None:
-            raise InputError("there is nothing to undo", where=key)
-        row.state_id, row.revision = parent, row.revision + 1
-        work.flush()
-        return _draft(work, key)
+    return _stepped(archive, key, revision, "undo", lambda work, state_id: _state(work, state_id).parent_id)
 
 
 def redo_draft(archive: Archive, key: str, *, revision: int) -> Draft:
     """Forward to the latest state made from this one. Raises as `undo_draft` does."""
+    return _stepped(archive, key, revision, "redo", _child)
+
+
+def _stepped(
+    archive: Archive, key: str, revision: int, act: str, following: Callable[[Work, int], int | None]
+) -> Draft:
     with archive.writing() as work:
         row = _row_at(work, key, revision)
-        child = None if row is None else _child(work, row.state_id)
-        if row is None or child is None:
-            raise InputError("there is nothing to redo", where=key)
-        row.state_id, row.revision = child, row.revision + 1
+        state_id = None if row is None else following(work, row.state_id)
+        if row is None or state_id is None:
+            raise InputError(f"there is nothing to {act}", where=key)
+        row.state_id, row.revision = state_id, row.revision + 1
         work.flush()
         return _draft(work, key)
 

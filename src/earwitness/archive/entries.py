@@ -21,6 +21,10 @@ class LoudspeakerEntry:
     maker: str
     created_at: str
 
+    @property
+    def title(self) -> str:
+        return f"{self.maker} {self.name}"
+
 
 @dataclass(frozen=True, slots=True)
 class SessionEntry:

@@ -7,21 +7,20 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from sqlalchemy import Select, and_, distinct, func, select
+from sqlalchemy import Select, distinct, func, select
 from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.orm import Session as Work
 
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import uncounted_sessions
 from earwitness.archive.schema import (
-    DataOpeningRow,
     LoudspeakerRow,
     SessionRow,
     SummaryFigureRow,
     SummaryRow,
     SummaryShapeRow,
 )
-from earwitness.archive.search import FoundFigure, shape_digest
+from earwitness.archive.search import OPENED, FoundFigure, figures_in, shape_digest
 from earwitness.quantities import Curve
 from earwitness.quantities.axis import report_axis
 
@@ -87,12 +86,7 @@ def never_opened(archive: Archive) -> frozenset[int]:
 
 def opened_ids(work: Work, loudspeaker_ids: Collection[int] | Select[int] | None) -> frozenset[int]:
     """Loudspeakers whose data were shown before. loudspeaker_ids : among these, None among all."""
-    same = and_(
-        LoudspeakerRow.folded_name == DataOpeningRow.folded_name,
-        LoudspeakerRow.folded_maker == DataOpeningRow.folded_maker,
-    )
-    query = select(LoudspeakerRow.id).join(DataOpeningRow, same)
-    query = query if loudspeaker_ids is None else query.where(LoudspeakerRow.id.in_(loudspeaker_ids))
+    query = OPENED if loudspeaker_ids is None else OPENED.where(LoudspeakerRow.id.in_(loudspeaker_ids))
     return frozenset(work.connection().execute(query).scalars())
 
 
@@ -162,7 +156,7 @@ def neighbors(
     shapes: dict[int, tuple[str, bytes]] = {}
     with archive.reading() as work:
         ask, opened = work.connection().execute, opened_ids(work, numbers)
-        figures = _figures(work, keys, numbers)
+        figures = figures_in(work, keys, numbers)
         if with_shapes:
             of = SummaryShapeRow
             packed = select(of.loudspeaker_id, of.made_from, of.curves)
@@ -179,21 +173,7 @@ def neighbors(
 def figures_of(archive: Archive, loudspeaker_ids: Collection[int]) -> dict[int, dict[str, FoundFigure]]:
     """All figures that the index has of some loudspeakers."""
     with archive.reading() as work:
-        return _figures(work, None, loudspeaker_ids)
-
-
-def _figures(
-    work: Work, keys: Collection[str] | None, numbers: Collection[int] | Select[int] | None
-) -> dict[int, dict[str, FoundFigure]]:
-    """keys : None for all; numbers : of loudspeakers, None for all."""
-    of = SummaryFigureRow
-    query = select(of.loudspeaker_id, of.key, of.value, of.u, of.unit, of.bound)
-    query = query if keys is None else query.where(of.key.in_(keys))
-    query = query if numbers is None else query.where(of.loudspeaker_id.in_(numbers))
-    found: dict[int, dict[str, FoundFigure]] = {}
-    for number, key, value, u, unit, bound in work.connection().execute(query.order_by(of.loudspeaker_id, of.key)):
-        found.setdefault(number, {})[key] = FoundFigure(key, value, u, unit, bound)
-    return found
+        return figures_in(work, None, loudspeaker_ids)
 
 
 def _packed(curves: Mapping[str, Curve]) -> bytes:

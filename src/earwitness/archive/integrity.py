@@ -34,6 +34,13 @@ from earwitness.session.session import Session
 
 MOST_THREADS = 4
 SEVERITIES = ("damage", "leftover")
+_COUNTED: dict[str, Any] = {
+    "loudspeakers": LoudspeakerRow,
+    "sessions": SessionRow,
+    "recordings": RecordingRow,
+    "results": ResultRow,
+    "publications": PublicationRow,
+}
 Progress = Callable[[int, int], None]
 Seal = Callable[[str, str], str]
 _ADD_AGAIN = "add the session folder again, or restore a backup"
@@ -112,7 +119,7 @@ def check(archive: Archive, *, progress: Progress | None = None, seal: Seal | No
     # Listed before the catalogue is read: what is added in between is then named, not a leftover.
     present = _files_below(archive.folder)
     findings = _database_findings(archive)
-    counts = {"loudspeakers": 0, "sessions": 0, "recordings": 0, "results": 0, "publications": 0}
+    counts = dict.fromkeys(_COUNTED, 0)
     named: list[_Named] = []
     try:
         with archive.reading() as work:
@@ -125,7 +132,7 @@ def check(archive: Archive, *, progress: Progress | None = None, seal: Seal | No
                     what = "a listening sheet does not fit its seal"
                     findings.append(Finding("damage", what, f"listening sheet {row.id}", _RESTORE))
             named += _named(archive, work)
-            counts = _counts(work)
+            counts = {name: work.query(row).count() for name, row in _COUNTED.items()}
     except ArchiveError as error:
         findings.append(Finding("damage", error.what, catalogue.CATALOGUE, error.remedy))
     else:
@@ -148,17 +155,6 @@ def _database_findings(archive: Archive) -> list[Finding]:
         what = f"a row names a {parent} that is not there"
         found.append(Finding("damage", what, f"table {table}, row {row}", _RESTORE))
     return found
-
-
-def _counts(work: Work) -> dict[str, int]:
-    tables: dict[str, Any] = {
-        "loudspeakers": LoudspeakerRow,
-        "sessions": SessionRow,
-        "recordings": RecordingRow,
-        "results": ResultRow,
-        "publications": PublicationRow,
-    }
-    return {name: work.query(row).count() for name, row in tables.items()}
 
 
 def _row_findings(work: Work) -> list[Finding]:

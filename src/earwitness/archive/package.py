@@ -171,11 +171,6 @@ class PackageRecord(_Exact):
     opened_at: Stamp | None
     choices: Annotated[tuple[ChoiceRecord, ...], Field(max_length=MOST_ENTRIES)] = ()
 
-    def json_text(self) -> str:
-        """The record as it stands in the package: sorted keys, one line feed at the end."""
-        plain = self.model_dump(mode="json")
-        return json.dumps(plain, sort_keys=True, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
-
 
 def read_record(data: bytes, *, where: str) -> PackageRecord:
     """The record in `data`. Raises FormatError that names the first thing wrong with it."""
@@ -323,7 +318,9 @@ def _record_of(archive: Archive, loudspeaker_id: int) -> tuple[PackageRecord, di
 
 
 def _write_payload(archive: Archive, made: Path, record: PackageRecord, arrays: dict[str, Path]) -> list[bag.Payload]:
-    payload = [bag.put(made, RECORD, record.json_text().encode())]
+    plain = record.model_dump(mode="json")
+    text = json.dumps(plain, sort_keys=True, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+    payload = [bag.put(made, RECORD, text.encode())]
     for sha256 in sorted(_recordings_of(record)):
         payload.append(bag.put(made, f"data/recordings/{sha256}", archive.recordings.path(sha256), sha256=sha256))
     for result in sorted(record.results, key=lambda r: r.step_key):
@@ -458,7 +455,10 @@ def _take_in_result(archive: Archive, work: Work, folder: Path, session_id: int,
         relative = known or f"arrays/{result.step_key[:2]}/{result.step_key}.nc"
         if row is not None and has_hash(archive.folder / relative, str(row.array_sha256)):
             return False
-        data = bag.read_array(folder / f"data/arrays/{result.step_key}.nc", result.array_sha256)
+        path = folder / f"data/arrays/{result.step_key}.nc"
+        data = bag.limited(path, bag.MOST_ARRAY_BYTES)
+        if hashlib.sha256(data).hexdigest() != result.array_sha256:
+            raise bag.refusal(path, "it changed while it was taken in")
         durable.write_bytes(archive.folder / relative, data)
     elif row is not None:
         return False

@@ -12,8 +12,8 @@ import json
 import math
 import re
 import unicodedata
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import ColumnElement, Select, and_, bindparam, delete, func, literal_column, select, table
@@ -44,6 +44,14 @@ MOST_WORDS = 32
 _WORD = re.compile(r"\w+")
 # Prices are compared by the pair, whatever they were given for.
 _PIECES = {"piece": 2.0, "pair": 1.0}
+# Loudspeakers whose data were shown before.
+OPENED = select(LoudspeakerRow.id).join(
+    DataOpeningRow,
+    and_(
+        LoudspeakerRow.folded_name == DataOpeningRow.folded_name,
+        LoudspeakerRow.folded_maker == DataOpeningRow.folded_maker,
+    ),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,17 +177,7 @@ def put_summary(archive: Archive, loudspeaker_id: int, figures: Iterable[Figure]
         if owner is None:
             raise ArchiveError(f"the archive has no loudspeaker number {loudspeaker_id}", where=str(archive.folder))
         title = f"{owner.maker} {owner.name}"
-        values = {
-            "title": title,
-            "folded_title": folded(title),
-            "type": facts.type,
-            "price": facts.price,
-            "currency": facts.currency,
-            "date": facts.date,
-            "notes": facts.notes,
-            "made_from": facts.made_from,
-            "created_at": archive.now(),
-        }
+        values = {"title": title, "folded_title": folded(title), **asdict(facts), "created_at": archive.now()}
         put = insert(SummaryRow).values(loudspeaker_id=loudspeaker_id, **values)
         work.execute(put.on_conflict_do_update(index_elements=["loudspeaker_id"], set_=values))
         work.execute(delete(SummaryFigureRow).where(SummaryFigureRow.loudspeaker_id == loudspeaker_id))
@@ -286,7 +284,8 @@ def _matching(work: Work, query: SearchQuery) -> Select[Any]:
     """Numbers of all loudspeakers that match, in order."""
     chosen = select(SummaryRow.loudspeaker_id)
     words = _words(query.text)
-    has_index = bool(words) and _has_full_text(work)
+    there = work.connection().exec_driver_sql("SELECT count(*) FROM sqlite_master WHERE name = ?", (FULL_TEXT,))
+    has_index = bool(words) and bool(there.scalar_one())
     if query.text.strip() and not words:
         chosen = chosen.where(literal_column("0"))
     elif has_index:
@@ -302,12 +301,10 @@ def _matching(work: Work, query: SearchQuery) -> Select[Any]:
     if query.type is not None:
         chosen = chosen.where(SummaryRow.type == query.type)
     if query.opened_only:
-        same = and_(
-            LoudspeakerRow.folded_name == DataOpeningRow.folded_name,
-            LoudspeakerRow.folded_maker == DataOpeningRow.folded_maker,
-        )
-        chosen = chosen.where(SummaryRow.loudspeaker_id.in_(select(LoudspeakerRow.id).join(DataOpeningRow, same)))
-    chosen = chosen.where(*_price_conditions(query))
+        chosen = chosen.where(SummaryRow.loudspeaker_id.in_(OPENED))
+    if query.currency is not None:
+        chosen = chosen.where(SummaryRow.currency == query.currency.upper())
+    chosen = chosen.where(*_between(SummaryRow.price, query.price_low, query.price_high))
     for wanted in query.figures:
         inside = select(SummaryFigureRow.loudspeaker_id).where(
             SummaryFigureRow.key == wanted.key, *_between(SummaryFigureRow.value, wanted.low, wanted.high)
@@ -337,28 +334,27 @@ def _in_order(chosen: Select[Any], query: SearchQuery, *, has_index: bool) -> Se
 def _rows(work: Work, ids: list[int]) -> tuple[FoundLoudspeaker, ...]:
     query = select(SummaryRow).where(SummaryRow.loudspeaker_id.in_(ids))
     summaries = {row.loudspeaker_id: row for row in work.scalars(query)}
-    figures: dict[int, list[FoundFigure]] = {number: [] for number in ids}
-    columns = (
-        SummaryFigureRow.loudspeaker_id,
-        SummaryFigureRow.key,
-        SummaryFigureRow.value,
-        SummaryFigureRow.u,
-        SummaryFigureRow.unit,
-        SummaryFigureRow.bound,
-    )
-    of_these = select(*columns).where(SummaryFigureRow.loudspeaker_id.in_(ids)).order_by(SummaryFigureRow.key)
-    for number, key, value, u, unit, bound in work.connection().execute(of_these):
-        figures[number].append(FoundFigure(key, value, u, unit, bound))
+    figures = figures_in(work, None, ids)
     found = []
     for number in ids:
-        s = summaries[number]
-        found.append(FoundLoudspeaker(number, s.title, s.type, s.price, s.currency, s.date, tuple(figures[number])))
+        s, own = summaries[number], tuple(figures.get(number, {}).values())
+        found.append(FoundLoudspeaker(number, s.title, s.type, s.price, s.currency, s.date, own))
     return tuple(found)
 
 
-def _price_conditions(query: SearchQuery) -> list[ColumnElement[bool]]:
-    found = _between(SummaryRow.price, query.price_low, query.price_high)
-    return found if query.currency is None else [*found, SummaryRow.currency == query.currency.upper()]
+def figures_in(
+    work: Work, keys: Collection[str] | None, numbers: Collection[int] | Select[int] | None
+) -> dict[int, dict[str, FoundFigure]]:
+    """Figures of the index by loudspeaker and key, in the order of their keys. keys : None for all; numbers : of
+    loudspeakers, None for all."""
+    of = SummaryFigureRow
+    query = select(of.loudspeaker_id, of.key, of.value, of.u, of.unit, of.bound)
+    query = query if keys is None else query.where(of.key.in_(keys))
+    query = query if numbers is None else query.where(of.loudspeaker_id.in_(numbers))
+    found: dict[int, dict[str, FoundFigure]] = {}
+    for number, key, value, u, unit, bound in work.connection().execute(query.order_by(of.loudspeaker_id, of.key)):
+        found.setdefault(number, {})[key] = FoundFigure(key, value, u, unit, bound)
+    return found
 
 
 def _between(column: Any, low: float | None, high: float | None) -> list[ColumnElement[bool]]:
@@ -368,11 +364,6 @@ def _between(column: Any, low: float | None, high: float | None) -> list[ColumnE
     if high is not None:
         sides.append(column <= high)
     return sides
-
-
-def _has_full_text(work: Work) -> bool:
-    found = work.connection().exec_driver_sql("SELECT count(*) FROM sqlite_master WHERE name = ?", (FULL_TEXT,))
-    return bool(found.scalar_one())
 
 
 def _need_known_figures(work: Work, query: SearchQuery) -> None:

@@ -112,11 +112,10 @@ class Bench:
             raise UnknownLoudspeakerError.of("bench.no_loudspeaker", loudspeaker_id=loudspeaker_id)
         return found
 
-    def loudspeaker_of_session(self, session_id: int) -> int:
+    def owner_of(self, session_id: int) -> int:
         """Number of the loudspeaker that a session of the archive is of."""
         with Archive.open(self.archive_folder) as archive:
-            spoken = archive.session(session_id).loudspeaker
-            return archive.find(f"{spoken.maker} {spoken.name}").id
+            return archive.owner_of(session_id)
 
     def sessions(self, loudspeaker_id: int) -> tuple[SessionEntry, ...]:
         """Sessions of a loudspeaker that count, latest first."""
@@ -155,12 +154,11 @@ class Bench:
         from earwitness.app.printed import USUAL_REAR_WALL
         from earwitness.app.read import read_loudspeaker
 
-        entry = self.loudspeaker(loudspeaker_id)
-        rear_wall = rear_wall or USUAL_REAR_WALL
+        entry, rear_wall = self.loudspeaker(loudspeaker_id), rear_wall or USUAL_REAR_WALL
         with self.heavy:
             number = self._number(loudspeaker_id, session_id)
             state = f"{self._state(loudspeaker_id, number)} {rear_wall}"
-            name = picking(f"{entry.maker} {entry.name}", session=number)
+            name = picking(entry.title, session=number)
             return _lately(
                 self._readings,
                 (loudspeaker_id, number or 0),

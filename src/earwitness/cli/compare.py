@@ -43,7 +43,4 @@ def command(
         click.echo("\n".join(acts.comparison_lines(found)))
     if folder is not None:
         click.echo(f"the page is in {acts.write_comparison(found, folder)}", err=as_json)
-    failures = Failures()
-    for name, error in found.missing:
-        failures.tell(name, error)
-    failures.end(ctx)
+    Failures().end(ctx, found.missing)

@@ -145,19 +145,19 @@ def match(name: str, archive: Path, as_json: bool, own_record: bool) -> None:
 
     This shows the data: sheets sealed afterwards are marked.
     """
+    from earwitness.app import listen as acts
     from earwitness.app.advice import advice_text, heard_lines
-    from earwitness.app.listen import findings_of, heard_sheets, listeners_agree, own_reliability
     from earwitness.app.read import read_loudspeaker
     from earwitness.app.trial import own_trials
     from earwitness.exhibits.advice import Advice
 
     with progress_bar("listen") as progress:
         result = read_loudspeaker(name, archive, progress=progress)
-        findings = findings_of(result, archive)
-        heard = heard_sheets(result, archive, findings)
-        record = own_reliability(archive) if own_record else ()
-        trials = own_trials(findings, result.session.loudspeaker.title, archive)
-    advice = Advice(findings=findings, heard=heard, trials=trials, reliability=record, agreement=listeners_agree(heard))
+        findings = acts.findings_of(result, archive)
+        heard = acts.heard_sheets(result, archive, findings)
+        record = acts.own_record(archive)[0] if own_record else ()
+        trials, agree = own_trials(findings, result.session.loudspeaker.title, archive), acts.listeners_agree(heard)
+    advice = Advice(findings=findings, heard=heard, trials=trials, reliability=record, agreement=agree)
     click.echo(advice_text(result, advice) if as_json else "\n".join(heard_lines(result, advice)))
 
 

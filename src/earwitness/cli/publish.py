@@ -69,10 +69,7 @@ def command(
     _tell(done.files)
     for line in done.lines:
         click.echo(line)
-    failures = Failures()
-    for product, error in done.failed:
-        failures.tell(product, error)
-    failures.end(ctx)
+    Failures().end(ctx, done.failed)
 
 
 def _keys(text: str | None) -> tuple[str, ...] | None:

@@ -5,7 +5,7 @@ import shutil
 import sys
 import time
 import traceback
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from functools import wraps
 from pathlib import Path
@@ -148,8 +148,10 @@ class Failures:
         tell_error(error, about=subject)
         self._failed.append((subject, error.exit_code))
 
-    def end(self, ctx: click.Context) -> None:
-        """Name all that failed once more, and end with the code of the first."""
+    def end(self, ctx: click.Context, failed: Iterable[tuple[str, EarwitnessError]] = ()) -> None:
+        """Name all that failed once more, and end with the code of the first. failed : what is to be told yet."""
+        for subject, error in failed:
+            self.tell(subject, error)
         if self._failed:
             click.echo(f"not done: {'; '.join(subject for subject, _ in self._failed)}", err=True)
             ctx.exit(self._failed[0][1])

@@ -30,7 +30,4 @@ def command(ctx: click.Context, /, folder: Path, title: str | None, archive: Pat
     for name in report.kept:
         click.echo(f"  kept, though no longer in the archive, or set aside: {name}")
     click.echo(f"the site is in {report.page}")
-    failures = Failures()
-    for name, error in report.failed:
-        failures.tell(name, error)
-    failures.end(ctx)
+    Failures().end(ctx, report.failed)

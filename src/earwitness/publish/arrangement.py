@@ -1,7 +1,7 @@
 """Which exhibits a review shows, in which order, under whose captions: the tester's choice, told to the reader."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Final
 
 from earwitness.errors import FormatError, InputError
@@ -84,9 +84,7 @@ def to_document(arrangement: Arrangement) -> dict[str, Any]:
     return {
         "order": list(arrangement.order),
         "left_out": list(arrangement.left_out),
-        "captions": {
-            key: {"text": own.text, "instead_of": own.instead_of} for key, own in arrangement.captions.items()
-        },
+        "captions": {key: asdict(own) for key, own in arrangement.captions.items()},
     }
 
 

@@ -26,7 +26,6 @@ from earwitness.exhibits.record import record
 from earwitness.files.data import file_text, table_of
 from earwitness.files.durable import write_bytes
 from earwitness.insight.mend.export import coefficients_json, table_text
-from earwitness.publish import downloads as tables
 from earwitness.publish.review import Review
 from earwitness.quantities import Curve, DirectionalResponse, DirectivityMap, Figure, Harmonics, Impedance, on_orbit
 from earwitness.quantities.arrays import FloatArray
@@ -155,14 +154,10 @@ def write_downloads(review: Review, folder: Path) -> tuple[Download, ...]:
         words = "What changed since it was first published, and why (CSV)"
         files["corrections.csv"] = (words, corrections_csv(review).encode())
     if review.equalizer is not None:
+        words = "The equalizer as a table, to set a device by (text)"
+        files["equalizer.txt"] = (words, table_text(review.equalizer).encode())
         words = "The equalizer as biquad coefficients for five sample rates (JSON)"
-        files |= {
-            "equalizer.txt": (
-                "The equalizer as a table, to set a device by (text)",
-                table_text(review.equalizer).encode(),
-            ),
-            "equalizer.json": (words, coefficients_json(review.equalizer).encode()),
-        }
+        files["equalizer.json"] = (words, coefficients_json(review.equalizer).encode())
     apart = ", differences.csv: what other samples, states and days differ by" if tables["differences.csv"] else ""
     words = (
         "Every number of the page with its uncertainty. curves.csv: all curves and where each can be trusted; "
@@ -389,7 +384,7 @@ def dataset_zip(review: Review, *, license: str, extras: Mapping[str, bytes] | N
         can_be_rebuilt=can_be_rebuilt(review),
     ).encode()
     sums = "".join(f"{sha256(files[name]).hexdigest()}  {name}\n" for name in sorted(files))
-    return tables.zipped({**files, CHECKSUMS: sums.encode()}, folder=dataset_name(review), date=review.date)
+    return zipped({**files, CHECKSUMS: sums.encode()}, folder=dataset_name(review), date=review.date)
 
 
 def write_dataset(review: Review, path: Path, *, license: str, extras: Mapping[str, bytes] | None = None) -> Path:
@@ -406,16 +401,16 @@ def dataset_name(review: Review) -> str:
 def _measured(review: Review, license: License) -> dict[str, bytes]:
     measurement = review.measurement
     texts = {
-        "curves.csv": tables.curves_csv(review),
-        "directivity.csv": tables.directivity_csv(measurement.response),
-        "figures.csv": tables.figures_csv(review),
-        "charts.json": tables.charts_json(review),
+        "curves.csv": curves_csv(review),
+        "directivity.csv": directivity_csv(measurement.response),
+        "figures.csv": figures_csv(review),
+        "charts.json": charts_json(review),
     }
     if measurement.impedance is not None:
-        texts["impedance.csv"] = tables.impedance_csv(measurement.impedance)
+        texts["impedance.csv"] = impedance_csv(measurement.impedance)
     if measurement.harmonics:
-        texts["distortion.csv"] = tables.distortion_csv(measurement.harmonics)
-    if differences := tables.differences_csv(review):
+        texts["distortion.csv"] = distortion_csv(measurement.harmonics)
+    if differences := differences_csv(review):
         texts["differences.csv"] = differences
     files = {name: text.encode() for name, text in texts.items()}
     files["directivity.sofa"] = _sofa(review, license)

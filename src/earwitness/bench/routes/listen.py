@@ -92,16 +92,16 @@ def trials_page(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTML
 def comparable(loudspeaker_id: Id, bench: BenchState) -> dict[str, Any]:
     """What can be compared. From here on the data count as shown."""
     with bench.heavy:
-        return asdict(trial.comparable(_name(bench, loudspeaker_id), bench.archive_folder))
+        return asdict(trial.comparable(bench.loudspeaker(loudspeaker_id).title, bench.archive_folder))
 
 
 @router.post("/api/listen/{loudspeaker_id}/trials", tags=["listen"])
 def trials_begin(loudspeaker_id: Id, body: TrialPlan, bench: BenchState) -> dict[str, Any]:
     """Plan trials."""
     ears = None if body.room is None else ears_in(**body.room.model_dump(), head_set=None)
-    asked = body.model_dump(exclude={"room"})
+    asked, name = body.model_dump(exclude={"room"}), bench.loudspeaker(loudspeaker_id).title
     with bench.heavy:
-        return _trials_told(trial.begin_trials(_name(bench, loudspeaker_id), bench.archive_folder, ears=ears, **asked))
+        return _trials_told(trial.begin_trials(name, bench.archive_folder, ears=ears, **asked))
 
 
 @router.get("/api/listen/trials/{number}", tags=["listen"])
@@ -140,11 +140,6 @@ def trials_end(number: Number, bench: BenchState) -> dict[str, Any]:
     return _trials_told(trial.end_trials(number, bench.archive_folder))
 
 
-def _name(bench: Bench, loudspeaker_id: int) -> str:
-    entry = bench.loudspeaker(loudspeaker_id)
-    return f"{entry.maker} {entry.name}"
-
-
 def _trials_told(one: trial.Trials) -> dict[str, Any]:
     about = record(one, "number kind loudspeaker listener sound versions")
     told = about | record(one, "promise begun_at planned answered broken_off is_over secret")
@@ -154,7 +149,6 @@ def _trials_told(one: trial.Trials) -> dict[str, Any]:
 
 Letter = Annotated[str, Field(pattern=r"^[A-H]$")]
 Words = Annotated[str, Field(max_length=400)]
-Value = Annotated[float, Field(allow_inf_nan=False)]
 _WIDTH_PX = 900
 
 
@@ -163,19 +157,19 @@ class EnteredPassage(Body):
 
     name: Words
     kind: Literal["music", "film", "speech", "test signal"]
-    level_db: Value | None = None
+    level_db: Finite | None = None
 
 
 class EnteredRemark(Body):
     """One thing heard. at_s : since the clock was started."""
 
     word: Words
-    region_hz: tuple[Value, Value]
+    region_hz: tuple[Finite, Finite]
     direction: Literal["too much", "too little", "sharp", "hollow", "uneven", "even"]
     strength: Literal["slight", "clear", "strong"]
     passage: Words | None = None
     text: Annotated[str, Field(max_length=2000)] = ""
-    at_s: Value | None = None
+    at_s: Finite | None = None
 
 
 class EnteredSheet(Body):
@@ -187,9 +181,9 @@ class EnteredSheet(Body):
     listener: Words | None = None
     blind: bool
     equalizer: bool
-    level_db: Value
-    aim_deg: Value
-    distance_m: Value
+    level_db: Finite
+    aim_deg: Finite
+    distance_m: Finite
     pieces: Annotated[int, Field(ge=1, le=16)] = 2
     text: Annotated[str, Field(max_length=20_000)] = ""
     passages: Annotated[list[EnteredPassage], Field(max_length=100)]
@@ -296,7 +290,7 @@ def listen_sealed(
     if loudspeaker_id.isdigit():
         entry = bench.loudspeaker(int(loudspeaker_id))
         kept = acts.sealed_sheets(bench.archive_folder, name=entry.name, maker=entry.maker)
-    return part(request, "listen_sealed.html.jinja", sheets=_rows(kept), ids=_ids(bench))
+    return part(request, "listen_sealed.html.jinja", sheets=kept[::-1], ids=_ids(bench))
 
 
 @router.post("/api/listen/seal", tags=["listen"])
@@ -350,7 +344,7 @@ def listen_hold(loudspeaker_id: Id, bench: BenchState) -> dict[str, Any]:
         advice = bench.advice(loudspeaker_id)
         return {"sheets": len(advice.heard)}
 
-    return asdict(bench.jobs.start(f"Hold the notes on {entry.maker} {entry.name} against the data", work))
+    return asdict(bench.jobs.start(f"Hold the notes on {entry.title} against the data", work))
 
 
 @router.post("/api/listen/record", tags=["listen"])
@@ -360,10 +354,8 @@ def listen_reliability(bench: BenchState) -> dict[str, Any]:
     def work(progress: Progress) -> dict[str, Any]:
         progress(0.1, "read every loudspeaker that has sealed notes")
         with bench.heavy:
-            table = reliability_table(acts.own_reliability(bench.archive_folder))
-        if table is None:
-            return {"table": None}
-        return {"table": record(table, "title columns align rows note")}
+            table = reliability_table(acts.own_record(bench.archive_folder)[0])
+        return {"table": None if table is None else record(table, "title columns align rows note")}
 
     return asdict(bench.jobs.start("Count how often remarks agree", work))
 
@@ -397,14 +389,9 @@ def _sheet_page(
         given=given,
         shown_at=shown_at,
         has_session=entry is not None and bench.has_session(entry.id),
-        sheets=_rows(kept),
+        sheets=kept[::-1],
         ids=_ids(bench),
     )
-
-
-def _rows(kept: tuple[acts.KeptSheet, ...]) -> list[acts.KeptSheet]:
-    """The newest first."""
-    return list(reversed(kept))
 
 
 def _ids(bench: Bench) -> dict[tuple[str, str], int]:

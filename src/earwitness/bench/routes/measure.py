@@ -131,7 +131,7 @@ def measure_add(body: ToAdd, bench: BenchState) -> dict[str, Any]:
         return {
             "sentence": added.sentence,
             "warnings": list(added.warnings),
-            "loudspeaker": bench.loudspeaker_of_session(added.session_id),
+            "loudspeaker": bench.owner_of(added.session_id),
         }
 
     return asdict(bench.jobs.start(f"Take in {folder.name}", work))
@@ -372,11 +372,9 @@ def _told_fault(fault: Fault, lines: dict[Keys, int]) -> dict[str, Any]:
 CHART_PX = 900
 
 
-class Look(Body):
-    """Where the files are: an upload that arrived, or a folder of this machine; and what a person corrects."""
+class Look(ToAdd):
+    """The same for responses, with what a person corrects."""
 
-    upload: str | None = Field(default=None, max_length=40)
-    folder: str | None = Field(default=None, min_length=1, max_length=1000)
     corrections: list[Correction] = Field(default=[], max_length=2000)
 
 

@@ -2,7 +2,6 @@
 its charts, for a recording, and its notes for a second window."""
 
 from dataclasses import asdict, replace
-from functools import partial
 from pathlib import Path as DiskPath
 from tempfile import TemporaryDirectory
 from typing import Annotated, Any
@@ -91,7 +90,7 @@ def publish(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResp
     """Words, exhibits, products; the exhibits come once the data have been read."""
     entry = bench.loudspeaker(loudspeaker_id)
     has_session = bench.has_session(entry.id)
-    words = words_of(_name(entry), bench.archive_folder)
+    words = words_of(entry.title, bench.archive_folder)
     with Archive.open(bench.archive_folder) as archive:
         chosen = arrangement_of(archive, entry.id)
     given = {
@@ -100,7 +99,7 @@ def publish(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResp
         "order": list(chosen.order),
         "left_out": list(chosen.left_out),
         "captions": {key: own.text for key, own in chosen.captions.items()},
-        "folder": str(acts.usual_folder(_name(entry), bench.archive_folder)),
+        "folder": str(acts.usual_folder(entry.title, bench.archive_folder)),
     }
     return page(
         request,
@@ -181,19 +180,18 @@ def present_talk(loudspeaker_id: Id, bench: BenchState) -> dict[str, Any]:
 
 
 def _of_page(request: Request, found: acts.PublishedFile | None, name: str) -> Response:
-    # Scripts run with the bench's origin, so none is taken from the disk but the one the program writes, and numbers.
-    if found is None or (found.path.suffix.lower() == ".js" and not _is_ours(found.path.read_bytes())):
+    if found is None:
         raise HTTPException(404)
+    if found.path.suffix.lower() == ".js":
+        # Scripts run with the bench's origin: none is taken from the disk but what the program writes, and numbers.
+        script, ours = found.path.read_bytes(), (chart_script(), calculator_script(), player_script())
+        if script.decode(errors="replace") not in ours and not is_numbers_script(script):
+            raise HTTPException(404)
     policy = _POLICIES["file"]
     if found.path.suffix.lower() == ".html":
         folder = f"{request.url.scheme}://{request.url.netloc}{request.url.path.removesuffix(name)}"
         policy = _POLICIES["published"].format(folder=folder)
     return _file(found, policy)
-
-
-def _is_ours(script: bytes) -> bool:
-    ours = (chart_script(), calculator_script(), player_script())
-    return script.decode(errors="replace") in ours or is_numbers_script(script)
 
 
 @router.get("/publish/{loudspeaker_id}/product/{number}", include_in_schema=False)
@@ -216,7 +214,7 @@ def publish_preview(body: Words) -> dict[str, str]:
 def publish_words(loudspeaker_id: Id, body: Words, bench: BenchState) -> dict[str, Any]:
     """Keep the words in the archive, as `earwitness publish --words` does."""
     entry = bench.loudspeaker(loudspeaker_id)
-    kept = keep_text(_name(entry), markdown_of(_name(entry), body.model_dump()), bench.archive_folder)
+    kept = keep_text(entry.title, markdown_of(entry.title, body.model_dump()), bench.archive_folder)
     return {"parts": list(kept.parts)}
 
 
@@ -251,7 +249,7 @@ def publish_prepare(loudspeaker_id: Id, bench: BenchState) -> dict[str, Any]:
             "pending": None if pending is None else asdict(pending),
         }
 
-    return asdict(bench.jobs.start(f"Read {_name(entry)} for publication", work))
+    return asdict(bench.jobs.start(f"Read {entry.title} for publication", work))
 
 
 @router.post("/api/publish/site", tags=["publish"])
@@ -274,11 +272,32 @@ def publish_all(body: SiteWanted, bench: BenchState) -> dict[str, Any]:
 def publish_now(loudspeaker_id: Id, body: Publication, bench: BenchState) -> dict[str, Any]:
     """Keep words and choice, write the page and the products, as a job."""
     entry = bench.loudspeaker(loudspeaker_id)
-    folder = acts.folder_from(body.folder, acts.usual_folder(_name(entry), bench.archive_folder))
+    folder = acts.folder_from(body.folder, acts.usual_folder(entry.title, bench.archive_folder))
     products = replace(body.products, stills=tuple(dict.fromkeys(body.products.stills)))
 
-    work = partial(_publish, bench, entry, body, folder, products)
-    return asdict(bench.jobs.start(f"Publish {_name(entry)}", work))
+    def work(progress: Progress) -> dict[str, Any]:
+        progress(0.02, "read the data")
+        result, advice = bench.reading(entry.id), bench.advice(entry.id)
+        with bench.heavy:
+            progress(0.3, "keep your words and your choice")
+            chosen = body.exhibits.model_dump()
+            # Before anything is kept: a faulty choice must not leave the words behind alone.
+            arrangement_for(generated_review(result, bench.archive_folder, advice=advice), **chosen)
+            keep_text(entry.title, markdown_of(entry.title, body.words.model_dump()), bench.archive_folder)
+            arrange(result, bench.archive_folder, advice=advice, **chosen)
+            done = acts.publish_result(
+                result,
+                advice,
+                folder,
+                bench.archive_folder,
+                products=products,
+                because=body.because.strip(),
+                progress=part(progress, 0.35, 1.0),
+            )
+        lines = [*done.lines, *(f"not made: {product}: {error}" for product, error in done.failed)]
+        return {"page": str(done.page), "files": [str(path) for path in done.files], "lines": lines}
+
+    return asdict(bench.jobs.start(f"Publish {entry.title}", work))
 
 
 @router.post("/api/publish/{loudspeaker_id}/look", tags=["publish"])
@@ -290,50 +309,20 @@ def publish_look(loudspeaker_id: Id, body: Look, bench: BenchState) -> dict[str,
         progress(0.1, "read the data")
         result, advice = bench.reading(loudspeaker_id), bench.advice(loudspeaker_id)
         with bench.heavy:
-            keep_text(_name(entry), markdown_of(_name(entry), body.words.model_dump()), bench.archive_folder)
+            keep_text(entry.title, markdown_of(entry.title, body.words.model_dump()), bench.archive_folder)
             review = generated_review(result, bench.archive_folder, advice=advice)
             progress(0.5, "write the page")
             shown = arranged(review, arrangement_for(review, **body.exhibits.model_dump()))
             write_review(shown, bench.looks / str(loudspeaker_id))
         return {"page": f"/publish/{loudspeaker_id}/look/index.html"}
 
-    return asdict(bench.jobs.start(f"Look at the page of {_name(entry)}", work))
+    return asdict(bench.jobs.start(f"Look at the page of {entry.title}", work))
 
 
 @router.get("/api/publish/{loudspeaker_id}/publications", tags=["publish"])
 def publish_publications(loudspeaker_id: Id, bench: BenchState) -> dict[str, Any]:
     """What was published, where it stands, and what each publication changed."""
     return _published(bench, bench.loudspeaker(loudspeaker_id))
-
-
-def _publish(
-    bench: Bench,
-    entry: LoudspeakerEntry,
-    body: Publication,
-    folder: DiskPath,
-    products: acts.Products,
-    progress: Progress,
-) -> dict[str, Any]:
-    progress(0.02, "read the data")
-    result, advice = bench.reading(entry.id), bench.advice(entry.id)
-    with bench.heavy:
-        progress(0.3, "keep your words and your choice")
-        chosen = body.exhibits.model_dump()
-        # Before anything is kept: a faulty choice must not leave the words behind alone.
-        arrangement_for(generated_review(result, bench.archive_folder, advice=advice), **chosen)
-        keep_text(_name(entry), markdown_of(_name(entry), body.words.model_dump()), bench.archive_folder)
-        arrange(result, bench.archive_folder, advice=advice, **chosen)
-        done = acts.publish_result(
-            result,
-            advice,
-            folder,
-            bench.archive_folder,
-            products=products,
-            because=body.because.strip(),
-            progress=part(progress, 0.35, 1.0),
-        )
-    lines = [*done.lines, *(f"not made: {product}: {error}" for product, error in done.failed)]
-    return {"page": str(done.page), "files": [str(path) for path in done.files], "lines": lines}
 
 
 def _published(bench: Bench, entry: LoudspeakerEntry) -> dict[str, Any]:
@@ -354,7 +343,3 @@ def _file(found: acts.PublishedFile, policy: str) -> Response:
     if not found.is_page:
         headers["Content-Disposition"] = f'attachment; filename="{found.path.name.encode("ascii", "replace").decode()}"'
     return Response(found.path.read_bytes(), media_type=found.kind, headers=headers)
-
-
-def _name(entry: LoudspeakerEntry) -> str:
-    return f"{entry.maker} {entry.name}"

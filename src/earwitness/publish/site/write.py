@@ -429,13 +429,13 @@ def player_data(review: Review) -> dict[str, object]:
         made = {
             "rate": RATE_HZ,
             "taps": base64.b64encode(taps.astype("<f4").tobytes()).decode(),
-            "weighting": _rows(k_weighting(RATE_HZ)),
-            "pink": _rows(_pink()),
+            "weighting": k_weighting(RATE_HZ).tolist(),
+            "pink": _pink().tolist(),
             "equalizer": None,
             "finding": None,
         }
         if review.equalizer is not None and review.equalizer.bands:
-            made["equalizer"] = _rows(sections(review.equalizer, RATE_HZ))
+            made["equalizer"] = sections(review.equalizer, RATE_HZ).tolist()
         sized = [
             (one, size_db) for one in findings if one.q is not None and (size_db := one.size_in("listening_window"))
         ]
@@ -443,12 +443,8 @@ def player_data(review: Review) -> dict[str, object]:
         if shaped is not None and shaped.q is not None:
             alone = Equalizer((Band("peaking", shaped.center_hz, size_db, shaped.q),))
             words = f"Only {size_db:+.1f} dB at {hz_words(shaped.center_hz)}".replace("-", "\N{MINUS SIGN}")
-            made["finding"] = {"words": words, "sections": _rows(sections(alone, RATE_HZ))}
+            made["finding"] = {"words": words, "sections": sections(alone, RATE_HZ).tolist()}
     return made
-
-
-def _rows(found: FloatArray) -> list[list[float]]:
-    return [[float(value) for value in row] for row in found]
 
 
 def _pink() -> FloatArray:
