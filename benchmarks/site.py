@@ -30,8 +30,7 @@ from earwitness.archive.latest import latest_sessions
 from earwitness.archive.notes import record_opening
 from earwitness.archive.search import facts_of, put_summary
 from earwitness.demo.catalogue import catalogue, session_of, write_note
-from earwitness.publish.site.cards import cards_from, index_js, site_json
-from earwitness.publish.site.index import index_css, index_html, index_script
+from earwitness.publish.site.index import cards_from, index_css, index_html, index_js, index_script, site_json
 from earwitness.quantities import Figure
 
 ROW = "{:<58} {:>8.2f} {:>8.2f}"

@@ -12,8 +12,7 @@ from playwright.sync_api import Browser, Page, expect
 
 from accessible import serious
 from earwitness.app.site import publish_site
-from earwitness.publish.site.cards import cards_from, index_js
-from earwitness.publish.site.index import index_html
+from earwitness.publish.site.index import cards_from, index_html, index_js
 from made_once import MadeOnce
 
 pytestmark = pytest.mark.browser

@@ -31,7 +31,7 @@ from earwitness.formats.positions_table import read_positions
 from earwitness.formats.response_table import ResponseTable, read_response_table
 from earwitness.formats.scan_pressures import read_scan_pressures
 from earwitness.formats.table import read_table
-from earwitness.publish.site.cards import cards_from, index_js, site_json
+from earwitness.publish.site.index import cards_from, index_js, site_json
 from earwitness.publish.site.write import RECORD, carry_over, write_record
 from earwitness.session.amplifier_sheet import read_amplifier_sheet
 from earwitness.session.headers import read_header

@@ -8,8 +8,16 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page
 
-from earwitness.publish.site.cards import COLUMNS, COMPARED, Card, grid_hz, index_js
-from earwitness.publish.site.index import index_css, index_html, index_script
+from earwitness.publish.site.index import (
+    COLUMNS,
+    COMPARED,
+    Card,
+    grid_hz,
+    index_css,
+    index_html,
+    index_js,
+    index_script,
+)
 
 pytestmark = pytest.mark.browser
 NAMES = ("One", "Two", "Three", "Four")

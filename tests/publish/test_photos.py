@@ -13,8 +13,7 @@ from PIL import Image
 
 from earwitness.formats.photo import picture_of, smaller
 from earwitness.publish.review import ShownPhoto, photos_of, review_of
-from earwitness.publish.site.cards import card_of
-from earwitness.publish.site.index import ATOM, atom_feed, index_html
+from earwitness.publish.site.index import ATOM, atom_feed, card_of, index_html
 from earwitness.publish.site.write import write_review
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.session import Photo, Session

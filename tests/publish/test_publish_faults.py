@@ -14,7 +14,7 @@ import pytest
 from earwitness.app.publish import Products, publish_review
 from earwitness.app.settings import keep_text
 from earwitness.app.site import publish_site
-from earwitness.publish.site.cards import cards_from
+from earwitness.publish.site.index import cards_from
 from made_once import MadeOnce
 
 NAME = "Alder 1 (invented)"

@@ -10,7 +10,7 @@ import pytest
 
 from earwitness.app import site as site_pages
 from earwitness.errors import FormatError
-from earwitness.publish.site.cards import Card, cards_from, site_json
+from earwitness.publish.site.index import Card, cards_from, site_json
 
 FIGURES = {"f6": (41.5, 40.25, 42.75, "Hz", "", "41.5 Hz"), "sensitivity": (87.1, 86.0, 88.2, "dB", ">=", "87 dB")}
 

@@ -20,9 +20,8 @@ from earwitness.app.site import publish_site
 from earwitness.archive.catalogue import CATALOGUE, Archive
 from earwitness.demo.catalogue import catalogue, simulate
 from earwitness.errors import FormatError, InputError, OutputError
-from earwitness.publish.site.cards import Card, address_of, cards_from, grid_hz, index_js, site_json
 from earwitness.publish.site.corrections import corrections_of
-from earwitness.publish.site.index import ATOM, atom_feed
+from earwitness.publish.site.index import ATOM, Card, address_of, atom_feed, cards_from, grid_hz, index_js, site_json
 from made_once import MadeOnce
 
 COUNT = 3

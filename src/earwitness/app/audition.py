@@ -384,10 +384,7 @@ def rendered_lines(
 def _room_words(ears: Ears) -> str:
     room = ears.room
     head = "a rigid sphere as head" if ears.head_set is None else f"the head set {ears.head_set.name}"
-    return (
-        f"  a pair at {room.seat_m:g} m in a room of {room.size_words}, reverberation {room.reverberation_s:g} s, "
-        f"heard by {head}"
-    )
+    return worded("app.pair_in_room", room=room, head=head)
 
 
 def _limits(ears: Ears | None) -> tuple[str, ...]:

@@ -37,10 +37,9 @@ from earwitness.publish.arrangement import (
 from earwitness.publish.downloads import LICENSES, dataset_name, write_dataset
 from earwitness.publish.own_words import NO_WORDS, OwnWords
 from earwitness.publish.report import Paper, write_report
-from earwitness.publish.review import Review, photos_of, review_of
-from earwitness.publish.site.cards import address_of
+from earwitness.publish.review import Review, five_minutes, photos_of, review_of
 from earwitness.publish.site.corrections import Correction, corrections_of, publication_document
-from earwitness.publish.site.five_minutes import five_minutes
+from earwitness.publish.site.index import address_of
 from earwitness.publish.site.write import PAGE, write_review
 from earwitness.publish.stills import Shape, still_name, write_build_ups, write_stills
 from earwitness.publish.talk import caption_files, spoken_parts, write_talk

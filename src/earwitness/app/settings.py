@@ -167,10 +167,6 @@ def _span(one: Choice) -> str:
 
 
 NEAREST_M, FARTHEST_M = 0.5, 10.0
-WHY = (
-    "nearer than 0.5 m the drivers are heard apart, and beyond 10 m, in most rooms, reflections alone: "
-    "there the level does not fall with the distance as in free field, which is what is computed"
-)
 
 
 def checked_distance(distance_m: Any, *, where: str = "") -> float:
@@ -178,9 +174,8 @@ def checked_distance(distance_m: Any, *, where: str = "") -> float:
     is_number = isinstance(distance_m, int | float) and not isinstance(distance_m, bool)
     if not is_number or not math.isfinite(distance_m) or not NEAREST_M <= distance_m <= FARTHEST_M:
         shown = f"{distance_m:g} m" if is_number else repr(distance_m)[:40]
-        raise InputError.of(
-            "app.listening_distance", where=where, shown=shown, nearest_m=NEAREST_M, farthest_m=FARTHEST_M, why=WHY
-        )
+        nearest, farthest = NEAREST_M, FARTHEST_M
+        raise InputError.of("app.listening_distance", where=where, shown=shown, nearest_m=nearest, farthest_m=farthest)
     return float(distance_m)
 
 
@@ -389,10 +384,8 @@ def _sentence(told: RigTold, key: str, chart: Control) -> str:
     """What an alarm of the last session means; "" without one."""
     if not chart.alarm[-1]:
         return ""
-    what = (
-        f"The check loudspeaker {told.check} reads {chart.level[-1] - chart.mean:+.2f} dB ({FIGURES[key]}) against its "
-        f"first {chart.baseline} sessions, which scatter by {chart.sd:.2f} dB. "
-    )
+    off_db = chart.level[-1] - chart.mean
+    what = worded("app.check_reads", told=told, off_db=off_db, figure=FIGURES[key], chart=chart)
     if not chart.drifted:
         return what + "Once may be a slip: set it up and measure it again now, before anything else."
     what += _warmer(told.temperature_c, chart.baseline)

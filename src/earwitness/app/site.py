@@ -25,9 +25,11 @@ from earwitness.figures.level_series import SEAT_M
 from earwitness.files.durable import clear_dead, write_bytes
 from earwitness.formats.photo import png_in_few_colors, smaller
 from earwitness.publish.site import index as pages
-from earwitness.publish.site.cards import (
+from earwitness.publish.site.corrections import Correction, change_words
+from earwitness.publish.site.index import (
     Card,
     address_of,
+    atom_feed,
     card_of,
     cards_from,
     compare_js,
@@ -35,8 +37,6 @@ from earwitness.publish.site.cards import (
     loudspeaker_json,
     site_json,
 )
-from earwitness.publish.site.corrections import Correction, change_words
-from earwitness.publish.site.index import atom_feed
 from earwitness.publish.site.write import shared_files, shared_folder, write_review
 from earwitness.publish.stills import stills_of
 

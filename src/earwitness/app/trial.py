@@ -27,6 +27,7 @@ from earwitness.audition.render import Sound, prepared
 from earwitness.audition.versions import Version
 from earwitness.errors import InputError, cannot_write, choice
 from earwitness.exhibits.advice import OwnTrial
+from earwitness.files.data import worded
 from earwitness.insight.findings import Finding
 from earwitness.insight.listening.trials import (
     LETTERS,
@@ -219,11 +220,9 @@ def _beside(finding: Finding, one: Trials, found: Threshold) -> tuple[str, bool 
         return f"Own trials with {one.sound}: not heard with certainty{who}, at any size that was tried.", None
     is_heard = True if size > high else False if size < low else None
     verdict = {True: "more than that: heard", False: "less than that: not heard", None: "about that"}[is_heard]
-    told = (
-        f"Own trials with {one.sound}: heard{who} from about {found.size_db:.1f} dB on ({low:.1f} to {high:.1f} dB); "
-        f"here it is {size:.1f} dB, {verdict}."
-    )
-    return told, is_heard
+    return worded(
+        "app.heard_in_trials", one=one, who=who, found=found, low=low, high=high, size=size, verdict=verdict
+    ), is_heard
 
 
 def listeners_thresholds(archive_folder: Path, listener: str | None = None) -> tuple[Trials, ...]:

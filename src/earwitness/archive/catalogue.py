@@ -17,7 +17,6 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path, PurePosixPath
-from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Engine, func, select
@@ -97,9 +96,7 @@ class Archive:
     def __enter__(self) -> Archive:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_fault: object) -> None:
         self.close()
 
     def need_outside(self, path: Path) -> None:

@@ -2,7 +2,7 @@
 with the archive."""
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -179,7 +179,11 @@ def desk(archive: Archive) -> Desk:
         opened = {(maker, name) for maker, name in work.execute(
             select(DataOpeningRow.folded_maker, DataOpeningRow.folded_name)
         )}  # fmt: skip
-        warned = _warnings(work, [one.session_id for one in latest.values()])
+        # What the checks had to say of sessions, by the latest reduction of each.
+        told = select(ResultRow.session_id, ResultRow.document).where(ResultRow.kind == WARNINGS).order_by(ResultRow.id)
+        wanted = {one.session_id for one in latest.values()}
+        said = ((number, text) for number, text in work.execute(told) if number in wanted and text)
+        warned = {number: tuple(json.loads(text)["sentences"]) for number, text in said}
         sealed = _sealed(work)
         rows = []
         for row in work.scalars(select(LoudspeakerRow).order_by(LoudspeakerRow.folded_name)):
@@ -214,11 +218,3 @@ def _sealed(work: Work) -> list[tuple[Folded, tuple[str, str, str]]]:
         told = json.loads(facts)
         found.append(((maker, name), (str(told.get("maker", maker)), str(told.get("loudspeaker", name)), at)))
     return found
-
-
-def _warnings(work: Work, session_ids: Iterable[int]) -> dict[int, tuple[str, ...]]:
-    """What the checks had to say of sessions, by the latest reduction of each."""
-    wanted = set(session_ids)
-    query = select(ResultRow.session_id, ResultRow.document).where(ResultRow.kind == WARNINGS).order_by(ResultRow.id)
-    rows = work.execute(query)
-    return {number: tuple(json.loads(text)["sentences"]) for number, text in rows if number in wanted and text}

@@ -10,6 +10,7 @@ import click
 from earwitness.cli import archive_option, from_files
 from earwitness.cli.show import Command, options, progress_bar
 from earwitness.errors import ArchiveError
+from earwitness.files.data import worded
 
 if TYPE_CHECKING:
     from earwitness.app.archive import Moved
@@ -77,10 +78,7 @@ def backup(ctx: click.Context, folder: Path, archive: Path) -> None:
         report = back_up_archive(archive, folder, progress=progress)
     for finding in report.damage:
         click.echo(str(finding))
-    click.echo(
-        f"{report.sessions} sessions; {report.copied} files copied ({report.bytes_written / 1e6:.1f} MB), "
-        f"{report.reused} were there already"
-    )
+    click.echo(worded("cli.backed_up", report=report, mb=report.bytes_written / 1e6))
     click.echo(f"the backup in {report.target} is {'whole' if report.is_whole else 'not whole'}")
     if not report.is_whole:
         ctx.exit(_NOT_WHOLE)
@@ -95,10 +93,7 @@ def export_(name: str, folder: Path, archive: Path) -> None:
     from earwitness.app.archive import export_loudspeaker
 
     done = export_loudspeaker(name, folder, archive)
-    click.echo(
-        f"{done.title}: {done.sessions} sessions, {done.results} results, {done.files} files, "
-        f"{done.size_bytes / 1e6:.1f} MB"
-    )
+    click.echo(worded("cli.exported", done=done, mb=done.size_bytes / 1e6))
     click.echo(f"the package is in {done.folder}")
 
 
@@ -111,10 +106,7 @@ def import_(folder: Path, archive: Path) -> None:
 
     taken = import_loudspeaker(folder, archive)
     done = taken.imported
-    click.echo(
-        f"{done.title}: new here are {done.sessions} sessions, {done.recordings} recordings, {done.results} results, "
-        f"{done.publications} publications, {done.sheets} listening sheets"
-    )
+    click.echo(worded("cli.imported", done=done))
     if not taken.has_figures:
         click.echo("the search finds it by its words; its figures come with: earwitness archive rebuild")
 
@@ -144,11 +136,7 @@ def rebuild(ctx: click.Context, archive: Path, workers: int | None, cluster: str
         f"{report.count('failed')} failed" + "".join(f", {count} {words}" for count, words in passed if count)
     )
     if not report.is_whole:
-        click.echo(
-            "to do: mend the folder of what failed and add it again; or set it aside, so that the rest is whole: "
-            "earwitness archive set-aside NAME",
-            err=True,
-        )
+        click.echo(worded("cli.mend_or_set_aside"), err=True)
         ctx.exit(_NOT_WHOLE)
 
 

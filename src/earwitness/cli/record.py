@@ -14,6 +14,7 @@ import click
 
 from earwitness.cli.show import Command, options
 from earwitness.errors import EarwitnessError, InputError
+from earwitness.files.data import worded
 
 if TYPE_CHECKING:
     from earwitness.app.capture import Answer
@@ -83,10 +84,7 @@ def level(folder: Path, target_db: float, distance_m: float, yes: bool, **setup:
     found = done.level
     click.echo(found.sentence)
     if found.microphone_db is not None:
-        click.echo(
-            f"{found.microphone_db:.1f} dB at the microphone, {found.level_1m_db:.1f} dB at 1 m, "
-            f"{found.ear_db:.1f} dB at your place; {found.noise_db:.1f} dB of noise"
-        )
+        click.echo(worded("cli.level_reached", found=found))
     if done.loopback is not None:
         click.echo(done.loopback.sentence)
     if done.peak_dbfs is None:

@@ -18,8 +18,7 @@ from earwitness.exhibits.story import story_tables
 from earwitness.exhibits.words import COVERAGE_SENTENCE
 from earwitness.files.durable import write_bytes
 from earwitness.publish.own_words import PARTS
-from earwitness.publish.review import Review, ShownPhoto
-from earwitness.publish.site.five_minutes import five_minutes, value_parts
+from earwitness.publish.review import Review, ShownPhoto, five_minutes, value_parts
 from earwitness.publish.typeset import pdf_bytes
 from earwitness.render.svg import TYPEFACE, print_svg
 

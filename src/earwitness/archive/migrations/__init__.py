@@ -1,6 +1,6 @@
 """How a catalogue gets from any earlier shape to the present one."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
@@ -11,17 +11,16 @@ REVISIONS = ("0001", "0002", "0003", "0004", "0005", "0006")
 _FULL_TEXT = "SELECT count(*) FROM pragma_module_list WHERE name = 'fts5'"
 
 
-def run(name: str) -> None:
-    """Run the statements of the file of that name on the connection of the migration."""
-    from alembic import op
+def steps(*names: str) -> Callable[[], None]:
+    """What runs the statements of the files of those names on the connection of the migration; full text where SQLite
+    has it."""
 
-    for statement in _statements(name):
-        op.get_bind().exec_driver_sql(statement)
+    def upgrade() -> None:
+        from alembic import op
 
+        _run(op.get_bind(), names)
 
-def has_full_text(connection: "Connection") -> bool:
-    """Whether SQLite has FTS5 here."""
-    return bool(connection.exec_driver_sql(_FULL_TEXT).scalar_one())
+    return upgrade
 
 
 def make(connection: "Connection") -> None:
@@ -29,10 +28,8 @@ def make(connection: "Connection") -> None:
     from one revision to the next, which takes longer to import than they take to run."""
     names = sorted(one.name for one in (files(__name__) / "versions").iterdir() if one.name.endswith(".sql"))
     # Within a revision the tables come before what is built on them.
-    for name in sorted(names, key=lambda one: (one.partition("_")[0], one.endswith("full_text.sql"))):
-        if not name.endswith("full_text.sql") or has_full_text(connection):
-            for statement in _statements(name.removesuffix(".sql")):
-                connection.exec_driver_sql(statement)
+    names.sort(key=lambda one: (one.partition("_")[0], one.endswith("full_text.sql")))
+    _run(connection, [name.removesuffix(".sql") for name in names])
     connection.exec_driver_sql(
         "CREATE TABLE alembic_version (\n\tversion_num VARCHAR(32) NOT NULL, \n"
         "\tCONSTRAINT alembic_version_pkc PRIMARY KEY (version_num)\n)"
@@ -40,7 +37,12 @@ def make(connection: "Connection") -> None:
     connection.exec_driver_sql("INSERT INTO alembic_version VALUES (?)", (REVISIONS[-1],))
 
 
-def _statements(name: str) -> Iterator[str]:
-    """The statements of the file of that name, which blank lines part."""
-    text = (files(__name__) / "versions" / f"{name}.sql").read_text(encoding="utf-8")
-    yield from (statement for statement in text.strip().split("\n\n") if not statement.startswith("--"))
+def _run(connection: "Connection", names: Iterable[str]) -> None:
+    """Run the statements of files, which blank lines part."""
+    for name in names:
+        if name.endswith("full_text") and not connection.exec_driver_sql(_FULL_TEXT).scalar_one():
+            continue
+        text = (files(__name__) / "versions" / f"{name}.sql").read_text(encoding="utf-8")
+        for statement in text.strip().split("\n\n"):
+            if not statement.startswith("--"):
+                connection.exec_driver_sql(statement)

@@ -42,9 +42,8 @@ from earwitness.insight.match.subwoofer import EXCURSION_BAND_HZ, main_response
 from earwitness.insight.mend.equalizer import Band, Equalizer, sections
 from earwitness.publish.downloads import Download, write_downloads
 from earwitness.publish.own_words import PARTS
-from earwitness.publish.review import Review
+from earwitness.publish.review import Review, five_minutes, number_parts, value_parts
 from earwitness.publish.site.corrections import Correction
-from earwitness.publish.site.five_minutes import five_minutes, number_parts, value_parts
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.axis import hz_words
 from earwitness.render.html import chart_script, figure_html, numbers_html, numbers_script, table_html

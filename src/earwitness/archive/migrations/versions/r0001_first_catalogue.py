@@ -1,11 +1,7 @@
 """First catalogue: loudspeakers, sessions, recordings, takes, results, publications."""
 
-from earwitness.archive.migrations import run
+from earwitness.archive.migrations import steps
 
 revision = "0001"
 down_revision: str | None = None
-
-
-def upgrade() -> None:
-    """What the file of the same name says."""
-    run("r0001_first_catalogue")
+upgrade = steps("r0001_first_catalogue")
