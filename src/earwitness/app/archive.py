@@ -19,7 +19,7 @@ from earwitness.app.settings import need_choice
 from earwitness.archive.backup import BackupReport, backup
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import session_words
-from earwitness.archive.entries import LoudspeakerEntry, SessionEntry, Standing
+from earwitness.archive.entries import LoudspeakerEntry, SessionEntry
 from earwitness.archive.integrity import CheckReport, check
 from earwitness.archive.integrity import Progress as BytesTold
 from earwitness.archive.package import Exported, Imported, export_package, import_package
@@ -29,7 +29,7 @@ from earwitness.exhibits.record import record
 from earwitness.figures.level_series import placed_series
 from earwitness.figures.read import levels_of
 from earwitness.figures.windows import windows
-from earwitness.files.data import worded
+from earwitness.files.data import table_of, worded
 from earwitness.files.system import keep_freed_memory
 from earwitness.insight.listening.seal import seal_hash
 from earwitness.quantities import REFERENCE_VOLTAGE_V, DirectionalResponse, Impedance, Measurement, on_orbit
@@ -270,18 +270,11 @@ def session_lines(name: str, archive_folder: Path) -> list[str]:
     lines = [f"{owner.maker} {owner.name}"]
     for place, one in enumerate(sessions):
         is_read = place == len(sessions) - 1 and one.standing == "counts"
-        told = "read" if is_read else _STANDINGS[one.standing]
+        told = "read" if is_read else table_of("app", "settings")["standings"][one.standing]
         reason = f": {one.because}" if one.because else ""
         added = f"added {one.created_at[:10]} from {one.folder}"
         lines.append(f"    {session_words(one)}, {takes[one.id]} takes, {added}: {told}{reason}")
     return lines
-
-
-_STANDINGS: dict[Standing, str] = {
-    "counts": "earlier",
-    "superseded": "superseded by one with the same recordings",
-    "set aside": "set aside",
-}
 
 
 def _one_of(owner: LoudspeakerEntry, sessions: Sequence[SessionEntry], session_id: int) -> SessionEntry:

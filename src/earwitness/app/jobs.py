@@ -284,6 +284,4 @@ def _pool(count: int, begin: Callable[..., None] | None, given: tuple[Any, ...])
     # Not forked from here: libraries with threads of their own do not survive that.
     ready_workers()
     context = get_context("forkserver" if platform == "linux" else "spawn")
-    if begin is None:
-        return ProcessPoolExecutor(count, mp_context=context)
     return ProcessPoolExecutor(count, mp_context=context, initializer=begin, initargs=given)

@@ -3,7 +3,7 @@
 import hashlib
 import json
 import os
-from collections.abc import Generator, Mapping, Sequence
+from collections.abc import Generator, Iterable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -171,14 +171,6 @@ class SiteReport:
     failed: tuple[tuple[str, EarwitnessError], ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class _Wanted:
-    """A loudspeaker to be on the site. made_from : hash over all that its page is made from."""
-
-    entry: Latest
-    made_from: str
-
-
 def publish_site(
     folder: Path,
     archive_folder: Path,
@@ -205,14 +197,14 @@ def publish_site(
     clear_dead(folder)
     with Archive.open(archive_folder, create=False) as archive:
         seat_m = kept_distance(archive)
-        wanted = [_Wanted(entry, made_from(entry, seat_m=seat_m)) for entry in latest_sessions(archive)]
+        wanted = {entry: made_from(entry, seat_m=seat_m) for entry in latest_sessions(archive)}
         by_name = {card.name_key: card for card in cards}
         current = {
             (name, card.made_from)
             for name, card in by_name.items()
             if (folder / "loudspeakers" / card.address / "loudspeaker.json").is_file()
         }
-        changed = [one for one in wanted if (one.entry.name_key, one.made_from) not in current]
+        changed = {entry: source for entry, source in wanted.items() if (entry.name_key, source) not in current}
         jobs = _jobs(changed, by_name, folder, archive_folder, base_url or "site", because)
         open_all(jobs, archive_folder)
         failed: list[NoPage] = []
@@ -231,11 +223,11 @@ def publish_site(
     progress(1.0, "write the index")
     ordered = _ordered(by_name)
     page = _write_index(folder, ordered, logs, title=title, base_url=base_url, author=author)
-    present = {one.entry.name_key for one in wanted}
+    present = {entry.name_key for entry in wanted}
     missed = {one.job.entry.name_key for one in failed}
     return SiteReport(
         page,
-        tuple(one.entry.name for one in changed if one.entry.name_key not in missed),
+        tuple(entry.name for entry in changed if entry.name_key not in missed),
         len(wanted) - len(changed),
         tuple(card.title for card in ordered if card.name_key not in present),
         tuple((one.job.title, one.error) for one in sorted(failed, key=lambda one: one.job.entry.name_key)),
@@ -247,18 +239,22 @@ def _ordered(cards: Mapping[str, Card]) -> list[Card]:
 
 
 def _jobs(
-    changed: Sequence[_Wanted], cards: Mapping[str, Card], folder: Path, archive_folder: Path, target: str, because: str
+    changed: Mapping[Latest, str],
+    cards: Mapping[str, Card],
+    folder: Path,
+    archive_folder: Path,
+    target: str,
+    because: str,
 ) -> list[PageJob]:
     """The pages to write. Addresses are given in the order of the names, whoever writes first."""
     taken = [card.address for card in cards.values()]
     archive, site = str(archive_folder.resolve()), str(folder)
     found = []
-    for one in changed:
-        known = cards.get(one.entry.name_key)
-        address = known.address if known else address_of(f"{one.entry.maker} {one.entry.name}", taken)
+    for entry, source in changed.items():
+        known = cards.get(entry.name_key)
+        address = known.address if known else address_of(f"{entry.maker} {entry.name}", taken)
         taken.append(address)
-        job = PageJob(archive, site, one.entry, one.made_from, address=address, target=target, because=because)
-        found.append(job)
+        found.append(PageJob(archive, site, entry, source, address=address, target=target, because=because))
     return found
 
 
@@ -272,14 +268,14 @@ def made_from(entry: Latest, *, seat_m: float = SEAT_M) -> str:
 
 
 def _logs(
-    archive: Archive, wanted: Sequence[_Wanted], cards: dict[str, Card], target: str
+    archive: Archive, wanted: Iterable[Latest], cards: dict[str, Card], target: str
 ) -> dict[str, tuple[str, tuple[Correction, ...]]]:
     """Corrections of those that have any: a second publication is seen from the card's revision."""
     found = {}
-    for one in wanted:
-        card = cards.get(one.entry.name_key)
+    for entry in wanted:
+        card = cards.get(entry.name_key)
         if card is not None and card.revision != "1":
-            log = corrections_at(archive, one.entry.loudspeaker_id, target)
+            log = corrections_at(archive, entry.loudspeaker_id, target)
             if log:
                 found[card.address] = (card.title, log)
     return found

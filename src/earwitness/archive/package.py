@@ -140,10 +140,6 @@ class SheetRecord(_Exact):
     opened_at: Stamp | None
     is_after_data: Annotated[bool, Field(strict=True)]
 
-    @classmethod
-    def of(cls, row: ListeningSheetRow) -> SheetRecord:
-        return cls(**{name: getattr(row, name) for name in cls.model_fields})
-
 
 class ChoiceRecord(_Exact):
     """What the tester chose for the reduction of the session with the key `session`. value : JSON text."""
@@ -301,7 +297,7 @@ def _record_of(archive: Archive, loudspeaker_id: int) -> tuple[PackageRecord, di
                 PublicationRecord(target=p.target, document=p.document, created_at=p.created_at)
                 for p in work.scalars(published.order_by(PublicationRow.number))
             ),
-            sheets=tuple(SheetRecord.of(row) for row in sheets),
+            sheets=tuple(SheetRecord.model_validate(row, from_attributes=True) for row in sheets),
             opened_at=None if opening is None else opening.opened_at,
             choices=tuple(
                 ChoiceRecord(session=s.key, value=state.value)

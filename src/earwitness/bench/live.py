@@ -173,7 +173,7 @@ class LiveDesk:
             self._folder, self._series, self._settings = folder, series, settings
             self._told = {} if series is None or not series.recovered else {"recovered": list(series.recovered)}
             self.phase = "ready"
-            self._change()
+            self.version += 1
 
     def set_up(self, setup: LiveSetup) -> None:
         """Begin the live session with these choices, or change those of one that was begun. Nothing is played.
@@ -188,7 +188,7 @@ class LiveDesk:
             self._let_go()
             self._series = series
             self._planned, self._settings = self._series.planned, self._series.settings
-            self._change()
+            self.version += 1
 
     def join_table(self, address: str | None, *, zero: bool) -> None:
         """Connect the turntable at an address, or let it go with None; zero : call the place where it stands zero.
@@ -204,7 +204,7 @@ class LiveDesk:
                 self._table_told = {
                     "address": address, "name": table.name, "limits_deg": table.limits_deg, "at_deg": at.angle_deg,
                 }  # fmt: skip
-            self._change()
+            self.version += 1
 
     def _leave_table(self) -> None:
         if self._table is not None:
@@ -218,14 +218,14 @@ class LiveDesk:
             self._let_go()
             self._leave_table()
             self.phase, self._folder, self._planned, self._series, self._told = "closed", None, None, None, {}
-            self._change()
+            self.version += 1
 
     def again(self, take_id: str) -> None:
         """Open a take that has a recording, which goes to `spoiled/`. InputError for an unknown one."""
         with self._lock:
             self._require_idle()
             give_up(self._require_series(), take_id)
-            self._change()
+            self.version += 1
 
     # What runs --------------------------------------------------------------------------------------------------------
 
@@ -350,7 +350,7 @@ class LiveDesk:
             self.running, self.phase = Running(), phase
             self._told = {k: v for k, v in self._told.items() if k in ("calibrator", "level", "loopback", "judged")}
             self._thread = threading.Thread(target=self._work, args=(silencer, work), name="live", daemon=True)
-            self._change()
+            self.version += 1
             self._thread.start()
 
     def _work(self, silencer: Silencer, work: Callable[[Silencer], None]) -> None:
@@ -371,7 +371,7 @@ class LiveDesk:
             if silencer.pressed:
                 self._note("silenced", silencer.reason)
             self._thread, self.phase, self.running = None, "ready", Running()
-            self._change()
+            self.version += 1
 
     def _tell(self, share: float, meter: MeterReading) -> None:
         if self.phase == "turning":
@@ -436,10 +436,7 @@ class LiveDesk:
     def _set(self, phase: Phase, running: Running) -> None:
         with self._lock:
             self.phase, self.running = phase, running
-            self._change()
-
-    def _change(self) -> None:
-        self.version += 1
+            self.version += 1
 
     # What must hold ---------------------------------------------------------------------------------------------------
 

@@ -109,11 +109,9 @@ def first_curves(found: Survey) -> tuple[Curve, ...]:
 def _picked(group: Group) -> list[tuple[float, tuple[SeenFile, float]]]:
     """Which directions of a group to read: (angle, (file, the angle as the file counts it))."""
     turn = -1.0 if group.mirrored else 1.0
-    if group.kind == "directions":
-        file = group.files[0]
-        angles = sorted(set(file.angles_deg), key=lambda angle: (abs(angle), -angle))
-        return [(turn * angle, (file, angle)) for angle in _spread(angles)]
     named = {one.named.angle_deg: one for one in group.files if one.named is not None}
+    if group.kind == "directions":
+        named = dict.fromkeys(group.files[0].angles_deg, group.files[0])
     angles = sorted(named, key=lambda angle: (abs(angle), -angle))
     return [(turn * angle, (named[angle], angle)) for angle in _spread(angles)]
 

@@ -9,22 +9,9 @@ from typing import Any
 import click
 
 from earwitness import __version__
+from earwitness.files.data import table_of
 
-_VERBS = {
-    "add": "take a session folder into the archive and reduce its recordings",
-    "bench": "the whole job in the browser of this machine",
-    "archive": "look after the archive: check, backup, export, import, rebuild, search",
-    "compare": "set loudspeakers beside each other: figures, curves, what cannot be told apart",
-    "demo": "run the whole job on an invented loudspeaker",
-    "listen": "write down what is heard before the data are shown, seal it, hold it against them",
-    "match": "hold a maker's claims against the data; amplifier, subwoofer, seats",
-    "measure": "write session folders and test signals",
-    "mend": "findings of a loudspeaker, an equalizer for them, and its best aim",
-    "publish": "write the review of a loudspeaker: page, report, stills, talk, data set",
-    "read": "show the figures of a loudspeaker in the archive",
-    "site": "publish every loudspeaker of the archive as one site",
-    "where": "tell where the archive lies",
-}
+_VERBS = table_of("cli", "verbs")
 
 
 class _Verbs(click.Group):

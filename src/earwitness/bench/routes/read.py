@@ -322,9 +322,8 @@ def _numbers(text: str) -> frozenset[int]:
 
 def _aim_link(one: Finding) -> dict[str, Any] | None:
     """Where Mend shows what the study of aims says to a finding; None where it says nothing."""
-    if one.aim is None:
+    if (said := one.aim) is None:
         return None
-    said = one.aim
     words = aim_words(said.orbit, said.try_deg) if said.try_deg else ""
     return {"orbit": said.orbit, "angle": f"{said.try_deg:.0f}", "words": words}
 
@@ -338,10 +337,10 @@ def _exhibits(result: acts.ReadResult, findings: tuple[Finding, ...], hidden: fr
 
 def _exhibit_part(result: acts.ReadResult, chart: Chart) -> dict[str, Any]:
     curves = {t.curve.key: t.label or t.curve.name for p in chart.panels for t in p.traces}
-    tables = [
-        t for t in exhibits_of(result.reading, result.measurement, result.session.loudspeaker) if isinstance(t, Table)
-    ]
-    beside = [table for table in tables if table.key == "levels" and chart.key == "multitone"]
+    every = (
+        exhibits_of(result.reading, result.measurement, result.session.loudspeaker) if chart.key == "multitone" else ()
+    )
+    beside = [one for one in every if isinstance(one, Table) and one.key == "levels"]
     return {
         "chart": safe(figure_html(chart, WIDTH_PX)),
         "curves": [(key, label) for key, label in curves.items() if key in result.reading.curves],

@@ -18,6 +18,7 @@ from earwitness.exhibits.figures_table import SIGNED
 from earwitness.exhibits.record import record
 from earwitness.exhibits.words import figure_words
 from earwitness.figures.registry import FIGURES
+from earwitness.files.data import table_of
 from earwitness.publish.review import Review
 from earwitness.publish.site.corrections import Correction
 from earwitness.publish.site.write import CHART_WIDTH_PX, asset, rendered
@@ -27,18 +28,9 @@ from earwitness.render.theme import base_css, theme_css
 from earwitness.render.traces import tiny_curve
 
 SITE_FORMAT: Final = 1
-# Columns of the index: key, short words, trade's term, whether more comes first.
-COLUMNS: Final[tuple[tuple[str, str, str, bool], ...]] = (
-    ("sensitivity", "Sensitivity", "2.83 V, 1 m", True),
-    ("f6", "Bass to", "F6", False),
-    ("linearity_half_range", "Unevenness", "half the range on axis", False),
-    ("in_room_slope", "Tilt", "slope of the predicted in-room response", False),
-    ("highest_clean_level", "Clean SPL", "maximum clean SPL at 1 m", True),
-)
-COMPARED: Final[tuple[tuple[str, str], ...]] = (
-    ("listening_window", "Direct sound (listening window)"),
-    ("sound_power_di", "Directivity (sound power DI)"),
-)
+_INDEX: Final = table_of("publish", "index")
+COLUMNS: Final[tuple[tuple[str, str, str, bool], ...]] = tuple(map(tuple, _INDEX["columns"]))
+COMPARED: Final[tuple[tuple[str, str], ...]] = tuple(map(tuple, _INDEX["compared"]))
 _PER_OCTAVE: Final = 12
 _ADDRESS: Final = re.compile("[a-z0-9]+(?:-[a-z0-9]+)*")
 _PIECES: Final = {"piece": 2.0, "pair": 1.0}
