@@ -8,8 +8,6 @@ import click
 from earwitness.cli import archive_option
 from earwitness.cli.show import Command, options, progress_bar, terminal_width
 
-_ENCLOSURES = ("closed", "vented", "passive radiator", "open", "other")
-
 
 @click.command(name="from-files", cls=Command)
 @click.argument("folder", type=click.Path(path_type=Path))

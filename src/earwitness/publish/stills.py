@@ -55,7 +55,8 @@ class _Sheet:
         return Room(width, height, self.height > self.width)
 
 
-_SHEETS: Final[dict[str, _Sheet]] = {shape: _Sheet(**sizes) for shape, sizes in table_of("publish", "stills").items()}
+_SIZES: Final = table_of("publish", "stills")
+_SHEETS: Final[dict[str, _Sheet]] = {shape: _Sheet(**sizes) for shape, sizes in _SIZES["sheets"].items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,15 +191,6 @@ def _footer(review: Review) -> str:
 FRAMES_PER_S: Final = 25
 # Each step comes in this time and stands for that; the last one, which says what it means, stands longer.
 _COMES_S, _STANDS_S, _LAST_S = 0.32, 1.0, 3.0
-# Constant quality, in one thread: the same frames give the same bytes on one machine. What stands still costs little.
-_ENCODING: Final = {
-    "crf": "18",
-    "b": "0",
-    "deadline": "realtime",
-    "cpu-used": "7",
-    "threads": "1",
-    "lag-in-frames": "0",
-}
 _Picture = np.ndarray[tuple[int, ...], np.dtype[np.uint8]]
 
 
@@ -247,7 +239,7 @@ def write_video(frames: Iterator[_Picture], path: Path) -> Path:
     first = next(frames)
     try:
         with replacing(path) as temporary, av.open(str(temporary), "w", format="webm") as container:
-            stream = container.add_stream("libvpx-vp9", rate=FRAMES_PER_S, options=_ENCODING)
+            stream = container.add_stream("libvpx-vp9", rate=FRAMES_PER_S, options=_SIZES["encoding"])
             stream.height, stream.width, stream.pix_fmt = *first.shape[:2], "yuv420p"
             container.flags |= av.container.Flags.bitexact.value
             for picture in (first, *frames):

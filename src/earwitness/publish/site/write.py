@@ -60,12 +60,7 @@ NUMBERS = "numbers.html"
 _NOT_HTML = re.compile("[^\t\n\r\x20-\x7e\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 GENERATOR = f"Earwitness {__version__}"
 _SECTIONS = table_of("publish", "review")["sections"]
-# What versions that kept no record of their files wrote into a page's folder.
-_USUAL = frozenset(
-    f"{PAGE} {NUMBERS} numbers.js style.css charts.js calculators.js player.js compare.js corrections.html preview.png "
-    "loudspeaker.json downloads/curves.csv downloads/directivity.csv downloads/figures.csv downloads/charts.json "
-    "downloads/numbers.zip downloads/equalizer.txt downloads/equalizer.json downloads/directivity.sofa".split()
-)
+_USUAL = frozenset(table_of("publish", "review")["usual_files"])
 _REVIEW = b'<p class="kind">Review of a loudspeaker</p>'
 _MARK = b'<meta name="generator" content="Earwitness '
 
