@@ -9,6 +9,7 @@ import secrets
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -121,6 +122,7 @@ def finding_record(one: Finding) -> dict[str, Any]:
 
 
 Clock = Callable[[], datetime]
+utc_now: Clock = partial(datetime.now, UTC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,11 +150,6 @@ class SealedSheet:
 def mark_words(is_after_data: bool) -> str:
     """The mark that a sealed sheet carries."""
     return "made with the data known" if is_after_data else "sealed before the data were shown"
-
-
-def utc_now() -> datetime:
-    """The clock of the machine."""
-    return datetime.now(UTC)
 
 
 def new_sheet(path: Path) -> Path:

@@ -168,7 +168,10 @@ def desk(archive: Archive) -> Desk:
     """The work on every loudspeaker."""
     latest = {one.loudspeaker_id: one for one in latest_sessions(archive)}
     with archive.reading() as work:
-        drafts = _drafts(work)
+        # Values of all drafts that belong to a loudspeaker's work, by key.
+        kept = select(DraftRow.key, DraftStateRow.value).join(DraftStateRow, DraftStateRow.id == DraftRow.state_id)
+        kept = kept.where(or_(*(DraftRow.key.startswith(f"{one}:") for one in _DRAFTS)))
+        drafts = {str(key): json.loads(value) for key, value in work.execute(kept)}
         sessions = {row[0]: row[1:] for row in work.execute(
             select(SessionRow.id, SessionRow.date, SessionRow.created_at, SessionRow.folder)
         )}  # fmt: skip
@@ -200,13 +203,6 @@ def desk(archive: Archive) -> Desk:
                 )
             )  # fmt: skip
     return Desk(tuple(rows), drafts, frozenset(one[2] for one in sessions.values()), dict(sealed))
-
-
-def _drafts(work: Work) -> dict[str, Any]:
-    """Values of all drafts that belong to a loudspeaker's work, by key."""
-    query = select(DraftRow.key, DraftStateRow.value).join(DraftStateRow, DraftStateRow.id == DraftRow.state_id)
-    wanted = or_(*(DraftRow.key.startswith(f"{one}:") for one in _DRAFTS))
-    return {key: json.loads(value) for key, value in work.execute(query.where(wanted))}
 
 
 def _sealed(work: Work) -> list[tuple[Folded, tuple[str, str, str]]]:

@@ -61,8 +61,7 @@ def seal(sheets: tuple[Path, ...], archive: Path) -> None:
 
     made, test = seal_files(sheets, archive)
     for one in made:
-        for line in one.lines:
-            click.echo(line)
+        click.echo("\n".join(one.lines))
     if test is not None:
         _revealed(test)
 

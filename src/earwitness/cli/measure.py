@@ -87,8 +87,7 @@ def rig(check: str | None, since: int | None, because: str, archive: Path) -> No
         keep_check(check, archive, since=since, because=because)
     with progress_bar("rig") as progress:
         told = rig_told(archive, progress=progress)
-    for line in rig_lines(told):
-        click.echo(line)
+    click.echo("\n".join(rig_lines(told)))
 
 
 @click.group()

@@ -21,8 +21,8 @@ from earwitness.archive.devices import remembered
 from earwitness.archive.latest import SESSION_FORM
 from earwitness.bench import uploads
 from earwitness.bench.pages import page
-from earwitness.bench.seen_responses import Correction, aside_shown, corrected, first_curves, form_choices, groups_shown
 from earwitness.bench.state import BenchState, Body, OpenArchive
+from earwitness.bench.uploads import Correction, aside_shown, corrected, first_curves, form_choices, groups_shown
 from earwitness.capture.plan import orbit_angles, planned_of
 from earwitness.errors import Fault, InputError, SessionError
 from earwitness.exhibits.responses import seen_chart
