@@ -3,10 +3,9 @@ gate would change.
 """
 
 import json
-from collections import OrderedDict
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +28,6 @@ from earwitness.figures.level_series import SEAT_M
 from earwitness.figures.read import levels_of
 from earwitness.figures.time_domain import time_curves
 from earwitness.figures.windows import windows
-from earwitness.formats.audio import Recording
 from earwitness.formats.correction_file import read_correction
 from earwitness.insight.variation import Variation, u_of_mean, variation
 from earwitness.quantities import (
@@ -172,9 +170,9 @@ class AxisPreview:
         if simulated(whole) is not None or not whole.takes_of(FarFieldTake):
             raise InputError.of("app.nothing_to_reduce")
         self.session = _on_axis_only(whole)
-        self._read = recordings_of(files)
-        self._held: dict[str, Recording] = {}
-        self._shown: OrderedDict[Chosen, Preview] = OrderedDict()
+        # Each recording is read once, and curves are kept for who goes to and fro between settings.
+        self._read = cache(recordings_of(files))
+        self._shown = lru_cache(maxsize=_KEPT_CURVES)(self._made)
         self._energy: tuple[Curve, float] | None = None
         correction_file = whole.microphone.correction_file
         self._correction = read_correction(files[correction_file]) if correction_file else None
@@ -182,12 +180,7 @@ class AxisPreview:
 
     def at(self, chosen: Chosen) -> Preview:
         """The response on axis with other settings. Raises InputError where they cannot be used."""
-        if chosen not in self._shown:
-            self._shown[chosen] = self._made(chosen)
-        self._shown.move_to_end(chosen)
-        while len(self._shown) > _KEPT_CURVES:
-            self._shown.popitem(last=False)
-        return self._shown[chosen]
+        return self._shown(chosen)
 
     def _made(self, chosen: Chosen) -> Preview:
         measurement = self._reduced(chosen)
@@ -206,16 +199,11 @@ class AxisPreview:
     def _reduced(self, chosen: Chosen) -> Measurement:
         return reduce_session(
             self.session,
-            self._kept,
+            self._read,
             settings=reduce_settings(chosen),
             correction=self._correction,
             impedance=self._impedance,
         )
-
-    def _kept(self, name: str) -> Recording:
-        if name not in self._held:
-            self._held[name] = self._read(name)
-        return self._held[name]
 
 
 def largest_change_db(before: Curve, after: Curve) -> tuple[float, float] | None:

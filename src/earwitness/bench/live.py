@@ -108,11 +108,13 @@ class LiveDesk:
             }  # fmt: skip
         if self._planned is None or self._folder is None:
             return out
-        loudspeaker = self._planned.session.loudspeaker
+        loudspeaker, chosen = self._planned.session.loudspeaker, asdict(settings)
+        around = dict(chosen.pop("angles_deg")).get("horizontal", ())
+        del chosen["calibration"]
         out |= {
             "title": f"{loudspeaker.maker} {loudspeaker.name}",
             "invented": loudspeaker.invented,
-            "settings": _settings_told(settings),
+            "settings": {**chosen, "step_deg": 360.0 / len(around) if around else None},
             "sensitivity_known": capture.sensitivity_of(self._folder) is not None,
             "turntable": None if self._table is None else self._table_told,
             "has_loopback": self._planned.session.reference is not None,
@@ -481,10 +483,3 @@ class LiveDesk:
 def _key(lines: tuple[str, ...]) -> str:
     """Stands for these cautions and no others."""
     return hashlib.sha256("\n".join(lines).encode()).hexdigest()
-
-
-def _settings_told(settings: LiveSettings) -> dict[str, Any]:
-    around = dict(settings.angles_deg).get("horizontal", ())
-    told = asdict(settings)
-    del told["angles_deg"], told["calibration"]
-    return {**told, "step_deg": 360.0 / len(around) if around else None}

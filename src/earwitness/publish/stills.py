@@ -107,13 +107,15 @@ def stills_of(
         told = {"title": view.chart.title, "headline": headline or view.chart.title}
         message = "" if is_whole else view.message
         pages.append({**told, "message": message, "head": head, "svg": svg, "alt": alt})
+    made_by = "" if review.tester.name == "not stated" else f" by {review.tester.name}"
+    title = review.title if len(review.title) <= _MOST_TITLE else f"{review.title[: _MOST_TITLE - 1].rstrip()}…"
     data = {
         **asdict(sheet),
         "typeface": TYPEFACE,
         "paper": "" if transparent else ground.paper,
         "ink": ground.ink,
         "muted": ground.muted,
-        "footer": _footer(review),
+        "footer": f"{title}, measured {review.date}{made_by if len(made_by) <= _MOST_TITLE else ''}",
         "invented": INVENTED_WORDS if review.invented else "",
     }
     batches = (pages[at : at + _AT_ONCE] for at in range(0, len(pages), _AT_ONCE))
@@ -180,12 +182,6 @@ def _steps(chart: Chart) -> Iterator[_View]:
             yield _View("", chart, panel, units_kept(f"{mark.number}. {mark.text}"), marks=(mark.number,))
         if place == 0:
             yield _View("", chart, panel, message_of(chart))
-
-
-def _footer(review: Review) -> str:
-    made_by = "" if review.tester.name == "not stated" else f" by {review.tester.name}"
-    title = review.title if len(review.title) <= _MOST_TITLE else f"{review.title[: _MOST_TITLE - 1].rstrip()}…"
-    return f"{title}, measured {review.date}{made_by if len(made_by) <= _MOST_TITLE else ''}"
 
 
 FRAMES_PER_S: Final = 25
