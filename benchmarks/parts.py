@@ -231,8 +231,8 @@ def catalogue(work: Path, quick: bool) -> list[Row]:
 
 def choices_of(archive: Archive, count: int) -> dict[str, Callable[[], object]]:
     """What is asked of one loudspeaker, or of all, when a command has its name."""
-    from earwitness.archive.index_facts import neighbors
     from earwitness.archive.latest import latest_of, latest_sessions
+    from earwitness.archive.neighbors import neighbors
     from earwitness.exhibits.beside import RANKED
 
     return {

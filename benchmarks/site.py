@@ -25,8 +25,8 @@ from earwitness.app.publish import Products, publish_review
 from earwitness.app.settings import keep_words
 from earwitness.app.site import made_from, publish_site
 from earwitness.archive.catalogue import Archive
-from earwitness.archive.index_facts import figures_of, neighbors, put_shape
 from earwitness.archive.latest import latest_sessions
+from earwitness.archive.neighbors import figures_of, neighbors, put_shape
 from earwitness.archive.notes import record_opening
 from earwitness.archive.search import facts_of, put_summary
 from earwitness.demo.catalogue import catalogue, session_of, write_note

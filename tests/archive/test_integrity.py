@@ -14,8 +14,8 @@ from archive_worlds import measurement, step_of, write_session
 
 from earwitness.archive import integrity
 from earwitness.archive.catalogue import CATALOGUE, Archive
-from earwitness.archive.index_facts import put_shape
 from earwitness.archive.integrity import CheckReport, check
+from earwitness.archive.neighbors import put_shape
 from earwitness.archive.notes import keep_sheet
 from earwitness.archive.search import SummaryFacts, put_summary, summary_source
 from earwitness.insight.listening.seal import seal_hash

@@ -28,8 +28,8 @@ from earwitness.app.settings import (
 from earwitness.archive.arrays import OlderLayoutError
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.entries import ResultEntry
-from earwitness.archive.index_facts import put_shape
 from earwitness.archive.latest import WARNINGS
+from earwitness.archive.neighbors import put_shape
 from earwitness.archive.notes import sheets_of
 from earwitness.archive.search import facts_of, put_summary, shape_source, summary_source, summary_sources
 from earwitness.demo.catalogue import COUNT, catalogue, session_of, simulate, simulated, write_note

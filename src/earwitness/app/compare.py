@@ -13,8 +13,9 @@ from earwitness.app.read import ReadResult, alike, read_loudspeaker, units_told
 from earwitness.app.shelf import indexed, indexed_figures
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import picking, session_words
-from earwitness.archive.index_facts import SHAPES, Neighbor, figures_of, neighbors, never_opened
+from earwitness.archive.index_facts import never_opened
 from earwitness.archive.latest import latest_sessions
+from earwitness.archive.neighbors import SHAPES, Neighbor, figures_of, neighbors
 from earwitness.errors import AudioError, EarwitnessError, FormatError, InputError, OutputError
 from earwitness.exhibits import compare as exhibits
 from earwitness.exhibits.beside import RANKED, RATING, Alike, Beside, RankedGroup

@@ -26,7 +26,7 @@ from earwitness.errors import InputError
 
 # A search from the command line needs no numbers; what ranks and compares is imported where it is used.
 if TYPE_CHECKING:
-    from earwitness.archive.index_facts import Neighbor
+    from earwitness.archive.neighbors import Neighbor
     from earwitness.insight.compare import Candidate, Offer, Standing
     from earwitness.quantities import Curve, Figure
 

@@ -12,8 +12,8 @@ from fastapi.responses import HTMLResponse
 
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import folded
-from earwitness.archive.index_facts import Neighbor, neighbors
 from earwitness.archive.latest import SEEN, SESSION_FORM, Desk, OnDesk, desk
+from earwitness.archive.neighbors import Neighbor, neighbors
 from earwitness.bench.pages import page, part
 from earwitness.bench.state import BenchState
 from earwitness.files.data import table_of
