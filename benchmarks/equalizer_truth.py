@@ -29,10 +29,10 @@ from earwitness.figures.read import levels_of
 from earwitness.figures.uncertainty import exact
 from earwitness.figures.windows import windows
 from earwitness.insight.findings import find
-from earwitness.insight.mend.change import drawn_curves, uncertainties
 from earwitness.insight.mend.design import parameters_of, task_of
 from earwitness.insight.mend.equalizer import Equalizer, band_gains, gain_db
 from earwitness.insight.mend.objective import problem_of
+from earwitness.insight.mend.report import drawn_curves, uncertainties
 from earwitness.insight.mend.search import grow
 from earwitness.insight.mend.stop import MOST_BANDS, choose
 from earwitness.insight.mend.task import OPPOSED_FROM_DB, OPPOSED_OCTAVES, Task, opposing, price

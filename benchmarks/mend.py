@@ -24,8 +24,7 @@ from earwitness.insight.mend.design import design, paths_of
 from earwitness.insight.mend.live import prepared, weighed
 from earwitness.insight.mend.objective import problem_of
 from earwitness.insight.mend.report import mended
-from earwitness.insight.mend.stop import choose
-from earwitness.insight.mend.verdict import verdict_of
+from earwitness.insight.mend.stop import choose, verdict_of
 from earwitness.insight.mend.views import views_of
 from earwitness.quantities import DirectionalResponse, cta_orbits, report_axis
 

@@ -233,7 +233,7 @@ def choices_of(archive: Archive, count: int) -> dict[str, Callable[[], object]]:
     """What is asked of one loudspeaker, or of all, when a command has its name."""
     from earwitness.archive.latest import latest_of, latest_sessions
     from earwitness.archive.neighbors import neighbors
-    from earwitness.exhibits.beside import RANKED
+    from earwitness.exhibits.compare import RANKED
 
     return {
         "found by maker and name": lambda: archive.find(f"Maker {count % 200} Invented {count}"),

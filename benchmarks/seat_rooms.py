@@ -18,8 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import pyroomacoustics as pra
 
-from earwitness.insight.match.at_seats import K95, AtSeats, at_seats
-from earwitness.insight.match.in_room import ListeningRoom
+from earwitness.insight.match.in_room import K95, AtSeats, ListeningRoom, at_seats
 from earwitness.quantities import Curve, DirectionalResponse, Reading, SeatReading, cta_orbits, log_axis, report_axis
 from earwitness.session.room_plan import RoomPlan
 

@@ -21,8 +21,7 @@ from earwitness.figures.read import levels_of
 from earwitness.figures.windows import windows
 from earwitness.insight.findings import find
 from earwitness.insight.mend.objective import problem_of
-from earwitness.insight.mend.stop import choose
-from earwitness.insight.mend.verdict import verdict_of
+from earwitness.insight.mend.stop import choose, verdict_of
 from earwitness.insight.mend.views import views_of
 from earwitness.quantities import DirectionalResponse, Reading, cta_orbits, report_axis
 from earwitness.quantities.arrays import ComplexArray

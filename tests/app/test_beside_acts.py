@@ -19,8 +19,8 @@ from earwitness.app.settings import Chosen, keep_choice
 from earwitness.app.site import publish_site
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.notes import opening, record_opening
-from earwitness.exhibits.beside import RANKED, Beside, beside_exhibits
 from earwitness.exhibits.chart import Chart, Table
+from earwitness.exhibits.compare import RANKED, Beside, beside_exhibits
 from earwitness.insight.compare import BALANCE
 from made_once import MadeOnce
 

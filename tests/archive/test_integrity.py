@@ -18,7 +18,7 @@ from earwitness.archive.integrity import CheckReport, check
 from earwitness.archive.neighbors import put_shape
 from earwitness.archive.notes import keep_sheet
 from earwitness.archive.search import SummaryFacts, put_summary, summary_source
-from earwitness.insight.listening.seal import seal_hash
+from earwitness.insight.listening.remark import seal_hash
 from earwitness.quantities import Figure
 
 

@@ -7,8 +7,16 @@ import pytest
 from scipy.signal import butter, sosfreqz
 
 from earwitness.audition.filters import LEAD_S, minimum_phase_taps
-from earwitness.audition.render import AddedHarmonics, played, prepared, sound_of
-from earwitness.audition.versions import HarmonicLevel, Version, distorted, flat
+from earwitness.audition.render import (
+    AddedHarmonics,
+    HarmonicLevel,
+    Version,
+    distorted,
+    flat,
+    played,
+    prepared,
+    sound_of,
+)
 from earwitness.errors import InputError
 from earwitness.quantities import Curve
 from earwitness.quantities.arrays import FloatArray

@@ -9,7 +9,7 @@ import pyloudnorm
 import pytest
 
 from earwitness.audition.loudness import LoudnessMeter, PeakMeter, integrated_lufs, k_weighting, matched_gains_db
-from earwitness.audition.material import MATERIAL, material
+from earwitness.audition.render import MATERIAL, material
 from earwitness.dsp.biquad import cascade_response
 from earwitness.errors import InputError
 from earwitness.quantities.arrays import FloatArray

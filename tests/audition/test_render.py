@@ -9,9 +9,7 @@ import pytest
 from scipy.signal import butter, fftconvolve, sosfreqz
 
 from earwitness.audition.filters import Convolver, minimum_phase_taps, on_bins
-from earwitness.audition.material import MATERIAL, material
-from earwitness.audition.render import filtered, prepared, sound_of
-from earwitness.audition.versions import Version, flat, through
+from earwitness.audition.render import MATERIAL, Version, filtered, flat, material, prepared, sound_of, through
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import InputError
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db

@@ -13,10 +13,20 @@ import pytest
 import scipy.fft
 from scipy.signal import butter, sosfilt
 
-from earwitness.audition.head import EAR_AZIMUTH_DEG, MeasuredHead, SphereHead
-from earwitness.audition.render import filtered, prepared, sound_of
-from earwitness.audition.room import EARLY_S, LEAD_S, Radiated, Shoebox, _leaving, _tail, images, pair_response
-from earwitness.audition.versions import Version
+from earwitness.audition.render import Version, filtered, prepared, sound_of
+from earwitness.audition.room import (
+    EAR_AZIMUTH_DEG,
+    EARLY_S,
+    LEAD_S,
+    MeasuredHead,
+    Radiated,
+    Shoebox,
+    SphereHead,
+    _leaving,
+    _tail,
+    images,
+    pair_response,
+)
 from earwitness.errors import FormatError, InputError
 from earwitness.formats.sofa import HeadImpulses, read_head_sofa
 from earwitness.quantities.arrays import ComplexArray, FloatArray

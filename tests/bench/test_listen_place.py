@@ -17,7 +17,7 @@ from starlette.testclient import TestClient
 from earwitness.app.listen import begin_test, data_shown_at, dealt_letters, matching_gains, sealed_sheets
 from earwitness.cli.listen import command
 from earwitness.errors import InputError
-from earwitness.insight.listening.seal import seal_hash
+from earwitness.insight.listening.remark import seal_hash
 
 ORDER = [("One", "Nobody"), ("Two", "Nobody"), ("Three", "Nobody")]
 

@@ -8,7 +8,7 @@ import pytest
 
 from earwitness.demo.lineup import LINEUP
 from earwitness.demo.sheets import sheet_text, write_sheet
-from earwitness.insight.listening.attributes import heard_words
+from earwitness.insight.listening.remark import heard_words
 from earwitness.session.notes import load_sheet
 
 

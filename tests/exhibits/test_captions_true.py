@@ -10,19 +10,16 @@ import numpy as np
 import pytest
 
 from earwitness.dsp.multitone import make_multitone, read_multitone
-from earwitness.exhibits.across import across
-from earwitness.exhibits.advice import Advice
-from earwitness.exhibits.balance import balance, in_room, reflections
+from earwitness.exhibits.advice import Advice, findings_table
+from earwitness.exhibits.balance import across, balance, in_room, reflections
 from earwitness.exhibits.chart import Chart
-from earwitness.exhibits.compression import highest_level_chart
-from earwitness.exhibits.distortion import distortion_chart, multitone_chart
 from earwitness.exhibits.figures_table import figures_table, method_words
-from earwitness.exhibits.findings import findings_table
+from earwitness.exhibits.heard import story
 from earwitness.exhibits.level_facts import spread_of
 from earwitness.exhibits.load import load
+from earwitness.exhibits.loudness import distortion_chart, highest_level_chart, multitone_chart
 from earwitness.exhibits.mend import mends
-from earwitness.exhibits.over_time import group_delay_chart
-from earwitness.exhibits.story import story
+from earwitness.exhibits.responses import group_delay_chart
 from earwitness.exhibits.trust import trust
 from earwitness.exhibits.words import figure_words, short_reason
 from earwitness.figures.distortion import distortion, distortion_figures

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from earwitness.exhibits.mend import change_rows
-from earwitness.insight.mend.change import FigureChange
+from earwitness.insight.mend.report import FigureChange
 
 
 @pytest.mark.parametrize(

@@ -11,12 +11,11 @@ import pytest
 from scipy.optimize import brentq
 from scipy.special import j1
 
-from earwitness.exhibits.across import across, coverage_edges
 from earwitness.exhibits.all import MAKERS, absent_words, exhibits_of
-from earwitness.exhibits.balance import balance, evenness, in_room, reflections
+from earwitness.exhibits.balance import across, balance, coverage_edges, evenness, in_room, reflections
 from earwitness.exhibits.chart import Chart
 from earwitness.exhibits.figures_table import figures_table
-from earwitness.exhibits.near_field import near_field
+from earwitness.exhibits.responses import near_field
 from earwitness.exhibits.trust import quality, trust
 from earwitness.exhibits.words import figure_words
 from earwitness.figures.read import read_measurement

@@ -9,18 +9,24 @@ import numpy as np
 import pytest
 
 from earwitness.dsp.multitone import make_multitone, read_multitone
-from earwitness.exhibits.compression import compression_chart, highest_level_chart
-from earwitness.exhibits.distortion import (
+from earwitness.exhibits.loudness import (
+    compression_chart,
     distortion_chart,
+    highest_level_chart,
     level_roles,
     levels_table,
     mean_level_db,
     multitone_chart,
     percent_words,
 )
-from earwitness.figures.compression import compression, compression_figures
 from earwitness.figures.distortion import distortion, distortion_figures
-from earwitness.figures.highest_level import at_seat, clean_level_figure, highest_clean_level
+from earwitness.figures.highest_level import (
+    at_seat,
+    clean_level_figure,
+    compression,
+    compression_figures,
+    highest_clean_level,
+)
 from earwitness.figures.tones import multitone_curves
 from earwitness.quantities import Harmonics, log_axis
 from earwitness.quantities.loud_takes import MultitoneReading

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from earwitness.exhibits.loudness import bursts_table, loudness, two_tones_table, warm_chart
-from earwitness.figures.compression import long_term, long_term_figure
+from earwitness.figures.highest_level import long_term, long_term_figure
 from earwitness.figures.tones import intermodulation
 from earwitness.quantities import Figure, Measurement, NoiseRun, Reading, TwoToneReading, log_axis
 from earwitness.render.svg import svg_of

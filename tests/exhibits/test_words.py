@@ -9,14 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from earwitness.exhibits.words import (
-    decimals_of,
-    figure_words,
-    frequency_words,
-    listed,
-    number_words,
-    value_words,
-)
+from earwitness.exhibits.words import decimals_of, figure_words, frequency_words, listed, number_words, value_words
 from earwitness.quantities import Asked, Figure
 
 

@@ -10,7 +10,7 @@ import scipy.signal
 from closed_form_fields import bare_measurement, response
 from level_worlds import made_take
 
-from earwitness.figures.bass import bass_levels, bass_reading, own_filter
+from earwitness.figures.kinds import bass_levels, bass_reading, own_filter
 from earwitness.quantities import Curve, Figure, Harmonics, Measurement, Reading, log_axis
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.directions import from_orbit

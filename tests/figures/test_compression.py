@@ -7,7 +7,7 @@ import pytest
 from level_worlds import AXIS, made_take
 
 from earwitness.errors import InputError
-from earwitness.figures.compression import (
+from earwitness.figures.highest_level import (
     COMPRESSION_FIGURES,
     compression,
     compression_figures,

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from level_worlds import AXIS, made_take
 
-from earwitness.exhibits.distortion import equal_level_table
-from earwitness.figures.compression import compression
+from earwitness.exhibits.loudness import equal_level_table
 from earwitness.figures.distortion import distortion
 from earwitness.figures.equal_level import LEVELS_DB, equal_level_figures
+from earwitness.figures.highest_level import compression
 from earwitness.insight.compare import at_equal_level
 from earwitness.quantities import Figure, MultitoneLines, MultitoneReading, TwoToneReading
 

@@ -13,9 +13,9 @@ import scipy.stats
 from level_worlds import AXIS, made_take
 
 from earwitness.figures.bandwidth import lower_limit
-from earwitness.figures.compression import compression
 from earwitness.figures.distortion import distortion, largest
 from earwitness.figures.equal_level import equal_level_figures
+from earwitness.figures.highest_level import compression
 from earwitness.figures.load import load_figures, on_load_grid, roughness
 from earwitness.figures.load_box import vertex
 from earwitness.quantities import Curve, FrequencyAxis, Impedance, log_axis

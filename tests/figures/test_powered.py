@@ -9,8 +9,7 @@ import pytest
 from closed_form_fields import bare_measurement, response
 from scipy import signal
 
-from earwitness.figures.bass import bass_levels, bass_reading, own_filter
-from earwitness.figures.powered import powered_figures
+from earwitness.figures.kinds import bass_levels, bass_reading, own_filter, powered_figures
 from earwitness.figures.read import read_measurement, read_response
 from earwitness.quantities import Figure, Harmonics, Measurement, from_orbit
 from earwitness.quantities.loud_takes import LimiterCurve, LimiterReading, SelfNoise, TimeConstant

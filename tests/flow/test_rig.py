@@ -17,7 +17,7 @@ from earwitness.app.add import add_folder
 from earwitness.app.settings import keep_check, rig_told
 from earwitness.cli import main
 from earwitness.errors import InputError
-from earwitness.insight import control
+from earwitness.insight import variation
 
 TOML = """format = 1
 date = "{date}"
@@ -83,7 +83,7 @@ def patch() -> Iterator[pytest.MonkeyPatch]:
 @pytest.fixture(scope="module")
 def place(tmp_path_factory: pytest.TempPathFactory, patch: pytest.MonkeyPatch) -> Path:
     """An archive with the baseline of a check loudspeaker, and one good session after it."""
-    patch.setattr(control, "BASELINE", BASELINE)
+    patch.setattr(variation, "BASELINE", BASELINE)
     patch.setattr(rig, "BASELINE", BASELINE)
     folder = tmp_path_factory.mktemp("rig")
     scatter = SCATTER_DB * np.random.default_rng(1).standard_normal(BASELINE + 1)

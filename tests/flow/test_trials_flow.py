@@ -30,8 +30,7 @@ from earwitness.app.trial import (
 )
 from earwitness.cli import main
 from earwitness.errors import InputError
-from earwitness.exhibits.heard import trials_table
-from earwitness.exhibits.story import story
+from earwitness.exhibits.heard import story, trials_table
 from earwitness.insight.listening.trials import dealt, next_size_db
 from made_once import MadeOnce
 

@@ -26,7 +26,7 @@ from earwitness.cli import main
 from earwitness.demo.lineup import SECOND_UNIT
 from earwitness.errors import InputError
 from earwitness.insight.claims import judge_claims
-from earwitness.insight.mend.goal import EVEN
+from earwitness.insight.mend.task import EVEN
 from made_once import MadeOnce
 
 GAIN, OTHER = 0.88, 0.955

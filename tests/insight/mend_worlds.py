@@ -9,8 +9,8 @@ import numpy as np
 from earwitness.demo.world import true_pressure
 from earwitness.figures.read import levels_of
 from earwitness.figures.windows import Levels
-from earwitness.insight.mend.goal import DEFAULT_LIMITS, EVEN, Limits
 from earwitness.insight.mend.objective import Problem
+from earwitness.insight.mend.task import DEFAULT_LIMITS, EVEN, Limits
 from earwitness.insight.mend.views import CURVES, Seen
 from earwitness.quantities import DirectionalResponse, cta_orbits, report_axis
 from earwitness.quantities.arrays import FloatArray

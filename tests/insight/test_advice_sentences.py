@@ -40,8 +40,7 @@ from earwitness.insight.match.subwoofer import (
 )
 from earwitness.insight.mend.aim import aim_study
 from earwitness.insight.mend.objective import problem_of
-from earwitness.insight.mend.stop import choose
-from earwitness.insight.mend.verdict import verdict_of
+from earwitness.insight.mend.stop import choose, verdict_of
 from earwitness.insight.mend.views import views_of
 from earwitness.quantities import Curve, DirectionalResponse, Figure, Impedance, Reading, cta_orbits, log_axis
 from earwitness.session.room_plan import RoomPlan

@@ -11,8 +11,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from earwitness.insight.change import Change, change, critical_value
 from earwitness.insight.compare import Candidate
+from earwitness.insight.variation import Change, change, critical_value
 from earwitness.quantities import Cause, Curve, report_axis
 from earwitness.quantities.causes import smooth_causes, u_of_causes_db
 

@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from earwitness.insight import control as module
-from earwitness.insight.control import BASELINE, control, sessions_until_told
+from earwitness.insight import variation as module
+from earwitness.insight.variation import BASELINE, control, sessions_until_told
 
 RIGS, STEP_DB = 300, 0.3
 
@@ -20,7 +20,7 @@ def test_run_lengths_are_those_of_the_literature(monkeypatch: pytest.MonkeyPatch
     """With a baseline that is known well, steady limits, and without the one for single sessions."""
     steady = 2.86 * 0.1 * np.sqrt(0.2 / 1.8)
     monkeypatch.setattr(module, "BASELINE", 4000)
-    monkeypatch.setattr(module, "_limits", lambda _sd, _m, after, _n: (np.full(after.size, steady), 9.0))
+    monkeypatch.setattr(module, "_chart_limits", lambda _sd, _m, after, _n: (np.full(after.size, steady), 9.0))
     for shift, length in ((0.0, 371.1), (1.0, 9.80), (2.0, 3.59)):
         lengths = []
         for seed in range(60):

@@ -12,7 +12,7 @@ from scipy import special
 from earwitness.figures.read import read_response
 from earwitness.insight.findings import Finding, find
 from earwitness.insight.findings.decompose import Peak
-from earwitness.insight.findings.evidence import vertical_contrast
+from earwitness.insight.findings.origins import vertical_contrast
 from earwitness.insight.findings.search import size_uncertainty_db
 from earwitness.quantities import Curve, DirectionalResponse, cta_orbits, on_orbit, report_axis
 

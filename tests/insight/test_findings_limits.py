@@ -9,7 +9,7 @@ from scipy.optimize import brentq
 
 from earwitness.figures.read import read_response
 from earwitness.insight.findings import Finding, find
-from earwitness.insight.findings.limits import limits_of
+from earwitness.insight.findings.search import limits_of
 from earwitness.quantities import Curve, DirectionalResponse, FrequencyAxis, cta_orbits, report_axis
 
 AXIS, DIRECTIONS = report_axis(), cta_orbits()

@@ -24,7 +24,7 @@ from earwitness.figures.read import levels_of, read_response
 from earwitness.insight.findings import Finding, find
 from earwitness.insight.findings.finding import Resonance
 from earwitness.insight.findings.narrow import GatedImpulse, is_smeared, without_gate
-from earwitness.insight.mend.goal import EVEN
+from earwitness.insight.mend.task import EVEN
 from earwitness.quantities import DirectionalResponse, NearField
 
 from test_resonance import HZ, RATE, gated, high_pass  # type: ignore[import-not-found]  # isort: skip

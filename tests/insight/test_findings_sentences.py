@@ -15,9 +15,8 @@ from earwitness.figures.read import levels_of
 from earwitness.figures.windows import windows
 from earwitness.insight.findings import Finding, search
 from earwitness.insight.findings.decompose import Peak, peaking_db
-from earwitness.insight.findings.evidence import gather, on_axis_excess_phase
 from earwitness.insight.findings.finding import Placed, Sized, told_of
-from earwitness.insight.findings.origins import Cabinet
+from earwitness.insight.findings.origins import Cabinet, gather, on_axis_excess_phase
 from earwitness.insight.findings.sentences import signed_db
 from earwitness.quantities import NearField
 from earwitness.session.record import Driver

@@ -19,10 +19,10 @@ from earwitness.insight.findings.sentences import hertz
 from earwitness.insight.match.in_room import ListeningRoom
 from earwitness.insight.match.plan_room import Layout, _mode_words
 from earwitness.insight.match.subwoofer import _costs
-from earwitness.insight.mend import change
+from earwitness.insight.mend import report
 from earwitness.insight.mend.design import task_of
-from earwitness.insight.mend.goal import Limits
 from earwitness.insight.mend.objective import _rolling_off
+from earwitness.insight.mend.task import Limits
 from earwitness.insight.mend.views import PER_OCTAVE, smooth_errors
 from earwitness.insight.mend.yardsticks import roughness
 from earwitness.insight.variation import _limits
@@ -74,9 +74,9 @@ def test_roughness_is_as_unsure_as_its_derivatives_say() -> None:
 
 def test_deviations_count_from_the_mean_of_the_sensitivity_band() -> None:
     """80 dB from 300 Hz to 3 kHz, 85 below and 78 above it: 5 dB up, 2 dB down, half the range 3.5 dB."""
-    hz = change._GRID_HZ
+    hz = report._GRID_HZ
     rows = np.where(hz < 299.0, 85.0, np.where(hz > 3001.0, 78.0, 80.0))[None, None, :]
-    found = change._figures(("on_axis",), rows)
+    found = report._figures(("on_axis",), rows)
     told = [float(found[key][0]) for key in ("linearity_above", "linearity_below", "linearity_half_range")]
     assert told == pytest.approx([5.0, -2.0, 3.5])
 
@@ -145,7 +145,7 @@ def test_a_curve_that_is_not_known_over_the_whole_band_has_no_deviations() -> No
     flat = np.zeros(HZ.size)
     gap = curve(flat, flat + 0.2)
     valid = np.abs(np.log2(HZ / 1000.0)) > 0.5
-    drawn = change.drawn_curves({"on_axis": curve(flat, flat + 0.2), "sound_power": replace(gap, valid=valid)})
+    drawn = report.drawn_curves({"on_axis": curve(flat, flat + 0.2), "sound_power": replace(gap, valid=valid)})
     assert drawn.keys == ("on_axis",)
 
 

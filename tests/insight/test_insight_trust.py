@@ -12,8 +12,7 @@ import pytest
 
 from earwitness.insight.claims import half_range, upper_limit
 from earwitness.insight.listening.matching import DRAWS, chance
-from earwitness.insight.match.off_axis import orbits_of, sound_toward
-from earwitness.insight.match.seats import Aim, best_aims
+from earwitness.insight.match.seats import Aim, best_aims, orbits_of, sound_toward
 from earwitness.quantities import Cause, Curve, DirectionalResponse, Directions, cta_orbits, log_axis
 from earwitness.session.room_plan import RoomPlan
 

@@ -14,11 +14,10 @@ from scipy import integrate, special
 
 from earwitness.errors import InputError
 from earwitness.figures.kinds import line_length_m
-from earwitness.insight.kinds import across, choose, large_room, line, walls
-from earwitness.insight.kinds.reading import KindReading
-from earwitness.insight.match.boundaries import Plane, pressure_gain, radiates_as
+from earwitness.insight import kinds as readings
+from earwitness.insight.kinds import KindReading
 from earwitness.insight.match.in_room import ListeningRoom
-from earwitness.insight.match.plan_room import plan_room
+from earwitness.insight.match.plan_room import Plane, plan_room, pressure_gain, radiates_as
 from earwitness.quantities import Curve, DirectionalResponse, Figure, FrequencyAxis, Reading, from_orbit
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.directions import join
@@ -89,7 +88,7 @@ def third_octave_db(away_deg: float, **center: float) -> float:
 @pytest.mark.parametrize("angles", [STEP_5, STEP_10])
 def test_lobes_of_a_lying_center(angles: FloatArray) -> None:
     """R8.8 as third octaves, and the pointwise row as its floor: an energy mean fills a hole."""
-    rows, curves = across.seat_lobing(response(lying_center(angles), angles), 3.0, (300.0, 3000.0))
+    rows, curves = readings.seat_lobing(response(lying_center(angles), angles), 3.0, (300.0, 3000.0))
     assert [curve.key for curve in curves] == ["seat_0.3", "seat_0.6", "seat_0.9", "seat_1.2"]
     for (_, found), (seat_m, pointwise) in zip(rows, SEATS, strict=True):
         true = third_octave_db(float(np.degrees(np.arctan2(seat_m, 3.0))))
@@ -125,7 +124,7 @@ def test_lobes_hold_over_random_centers() -> None:
         u_db = random.uniform(0.05, 0.4)
         made = lying_center(step, **center)
         made = made * 10 ** (random.standard_normal((step.size, 1)) * u_db / 20)
-        rows, _ = across.seat_lobing(response(made, step, u_db=u_db), 3.0, (300.0, 3000.0))
+        rows, _ = readings.seat_lobing(response(made, step, u_db=u_db), 3.0, (300.0, 3000.0))
         for (_, found), (seat_m, _) in zip(rows, SEATS, strict=True):
             true = third_octave_db(float(np.degrees(np.arctan2(seat_m, 3.0))), **center)
             assert found.value is not None
@@ -135,10 +134,10 @@ def test_lobes_hold_over_random_centers() -> None:
 
 
 def test_a_center_says_where_its_holes_are() -> None:
-    told_of = across.center(response(lying_center(STEP_5), STEP_5, u_db=0.1), distance_m=3.0)
+    told_of = readings.center(response(lying_center(STEP_5), STEP_5, u_db=0.1), distance_m=3.0)
     assert "stand the loudspeaker upright" in " ".join(told_of.sentences)
     assert any(words.startswith("Across: ") for words in told_of.sentences)
-    even = across.center(response(np.ones((STEP_5.size, HZ.size)), STEP_5, u_db=0.1), distance_m=3.0)
+    even = readings.center(response(np.ones((STEP_5.size, HZ.size)), STEP_5, u_db=0.1), distance_m=3.0)
     assert "No side seat loses" in " ".join(even.sentences)
 
 
@@ -155,21 +154,21 @@ def test_coaxial_drivers_are_alike_on_both_orbits() -> None:
     k_loss = np.cos(np.pi * HZ[at] / C * 0.02 * (1 - np.cos(np.radians(60.0))))
     assert np.abs(made[angles == 60.0, at]) == pytest.approx(k_loss)
     off = angles[angles != 0.0]
-    alike = across.coaxial(response(made, angles, upright_of=offset_coaxial(off, 0.02), u_db=0.2)).rows[0][1]
+    alike = readings.coaxial(response(made, angles, upright_of=offset_coaxial(off, 0.02), u_db=0.2)).rows[0][1]
     assert alike.value == pytest.approx(0.0, abs=1e-9)
     assert alike.u == pytest.approx(0.2, rel=1e-6)  # two means of two directions
-    lobed = across.coaxial(response(made, angles, upright_of=lying_center(off), u_db=0.2)).rows[0][1]
+    lobed = readings.coaxial(response(made, angles, upright_of=lying_center(off), u_db=0.2)).rows[0][1]
     assert lobed.value is not None
     assert lobed.value > 3.0
     with pytest.raises(InputError, match="share too few angles"):
-        across.coaxial(response(made, angles))
+        readings.coaxial(response(made, angles))
 
 
 def test_coaxial_is_told_by_places() -> None:
     one, two = driver("bass", "cone", 0.16, 0.0, 0.0), driver("treble", "dome", 0.025, 0.0, 0.002)
-    assert across.is_coaxial(told("stand-mount", driver=[one, two]))
-    assert not across.is_coaxial(told("stand-mount", driver=[one, driver("treble", "dome", 0.025, 0.0, 0.15)]))
-    assert not across.is_coaxial(told("stand-mount", driver=[one, driver("port", "port", 0.05, 0.0, 0.0)]))
+    assert readings.is_coaxial(told("stand-mount", driver=[one, two]))
+    assert not readings.is_coaxial(told("stand-mount", driver=[one, driver("treble", "dome", 0.025, 0.0, 0.15)]))
+    assert not readings.is_coaxial(told("stand-mount", driver=[one, driver("port", "port", 0.05, 0.0, 0.0)]))
 
 
 def dipole_response(path_m: float = 0.25) -> DirectionalResponse:
@@ -184,7 +183,7 @@ def figure(told_of: KindReading, key: str) -> Figure:
 
 
 def test_a_dipole_is_as_loud_behind_and_silent_beside() -> None:
-    told_of = walls.dipole(dipole_response())
+    told_of = readings.dipole(dipole_response())
     assert figure(told_of, "rear_level").value == pytest.approx(0.0, abs=1e-9)
     assert figure(told_of, "side_level").value == -60.0
     # R8.28 at the wall's factor 0.9: |1 - 0.9 exp(-2jkd)|, d from the middle of both points, as third octaves: the null
@@ -204,11 +203,13 @@ def test_a_dipole_is_as_loud_behind_and_silent_beside() -> None:
 def test_power_of_a_dipole_before_a_wall() -> None:
     """R8.29, R8.30, and by quadrature over the half space."""
     twice = np.array([0.5, 1.0, 2.0, 3.0, 5.0])
-    assert walls.dipole_power_db(twice / 2) == pytest.approx([-11.314, -5.488, -0.258, 1.904, 1.647], abs=6e-4)
-    assert walls.dipole_power_db(twice / 2, along=True) == pytest.approx([2.956, 2.796, 2.183, 1.289, -0.255], abs=6e-4)
+    assert readings.dipole_power_db(twice / 2) == pytest.approx([-11.314, -5.488, -0.258, 1.904, 1.647], abs=6e-4)
+    assert readings.dipole_power_db(twice / 2, along=True) == pytest.approx(
+        [2.956, 2.796, 2.183, 1.289, -0.255], abs=6e-4
+    )
     for u in twice:
         energy = integrate.quad(lambda m, u=u: 1.5 * m * m * abs(1 - np.exp(-1j * u * m)) ** 2, 0, 1)[0]
-        assert walls.dipole_power_db(np.array([u / 2]))[0] == pytest.approx(10 * np.log10(energy), abs=1e-6)
+        assert readings.dipole_power_db(np.array([u / 2]))[0] == pytest.approx(10 * np.log10(energy), abs=1e-6)
 
 
 def cap_on_sphere(ka: float, half_angle: float, cosine: float) -> complex:
@@ -242,7 +243,7 @@ def test_half_a_sphere_on_a_wall() -> None:
     for wanted_hz, wanted_db in ((50.0, 5.856), (200.0, 2.647), (364.0, -6.964), (800.0, 3.353), (3000.0, 0.783)):
         assert np.interp(np.log(wanted_hz), np.log(hz), db) == pytest.approx(wanted_db, abs=0.03)
     # What is told is the third octave about the notch, with a wall that throws 0.9 of the pressure back.
-    reading = walls.on_wall(told("on-wall", depth_m=radius, width_m=0.24, height_m=0.24), on_axis)
+    reading = readings.on_wall(told("on-wall", depth_m=radius, width_m=0.24, height_m=0.24), on_axis)
     dip = figure(reading, "wall_dip")
     assert dip.value is not None
     assert -10.494 < dip.value < -5.0
@@ -255,24 +256,24 @@ def test_a_wall_adds_what_the_reference_says() -> None:
     side = (4 / 3 * np.pi) ** (1 / 3) * 0.15
     size = {"width_m": side, "height_m": side, "depth_m": side}
     box = told("in-wall", driver=[driver("bass", "cone", 0.15, 0.0, 0.0)], **size)
-    gain = walls.in_wall_gain_db(box, np.array([50.0, 364.0, 728.0, 1500.0, 3000.0]))
+    gain = readings.in_wall_gain_db(box, np.array([50.0, 364.0, 728.0, 1500.0, 3000.0]))
     assert gain == pytest.approx([6.011, 3.162, 1.839, 0.943, 0.753], abs=0.01)
 
 
 def test_an_in_wall_tells_how_it_was_measured() -> None:
     box = told("in-wall", driver=[driver("bass", "cone", 0.15, 0.0, 0.0)])
-    free = walls.in_wall(box, response(np.ones((2, HZ.size)), np.array([0.0, 180.0])), {})
+    free = readings.in_wall(box, response(np.ones((2, HZ.size)), np.array([0.0, 180.0])), {})
     assert figure(free, "wall_gain").u == 2.0
     assert "Measured free, not in a wall" in free.sentences[0]
     flush = replace(response(np.ones((2, HZ.size)), np.array([0.0, 90.0])), half_space=True)
     with pytest.raises(InputError, match="the half in front"):
-        walls.in_wall(box, flush, {})
+        readings.in_wall(box, flush, {})
     axis = FrequencyAxis(HZ)
     index = Curve(
         "sound_power_di", "di", axis, np.full(HZ.size, 7.0), np.full(HZ.size, 0.3), np.zeros(HZ.size),
         np.ones(HZ.size, bool), "dB", "",
     )  # fmt: skip
-    told_of = walls.in_wall(box, flush, {"sound_power_di": index})
+    told_of = readings.in_wall(box, flush, {"sound_power_di": index})
     # R5.7, R5.12: sphere and hemisphere are 3.01 dB apart.
     assert figure(told_of, "index_sphere").value == pytest.approx(7.0)
     assert figure(told_of, "index_hemisphere").value == pytest.approx(7.0 - 3.0103, abs=1e-4)
@@ -281,7 +282,7 @@ def test_an_in_wall_tells_how_it_was_measured() -> None:
 def test_level_of_a_line() -> None:
     """R8.19 to R8.21 by the exact integral, R8.18 by Fresnel integrals, R8.25."""
     hz = np.array([8000.0])
-    levels = [line.line_level_db(1.2, hz, d)[0] for d in (1.0, 2.0, 4.0)]
+    levels = [readings.line_level_db(1.2, hz, d)[0] for d in (1.0, 2.0, 4.0)]
     assert levels == pytest.approx([-16.271, -12.809, -10.166], abs=0.01)
     assert levels[0] - levels[2] + 20 * np.log10(4) == pytest.approx(
         7.309 - (16.271 - 14.825) + 10.166 - 10.093, abs=0.02
@@ -291,14 +292,14 @@ def test_level_of_a_line() -> None:
         sine, cosine = special.fresnel(1 / np.sqrt(2 * part))
         fresnel = 20 * np.log10(abs(cosine - 1j * sine) * np.sqrt(2 * part))
         assert fresnel == pytest.approx(wanted, abs=6e-4)
-        assert line.line_level_db(1.2, hz, distance)[0] == pytest.approx(fresnel, abs=0.01)
+        assert readings.line_level_db(1.2, hz, distance)[0] == pytest.approx(fresnel, abs=0.01)
 
 
 def test_a_line_says_where_far_field_figures_end() -> None:
     row = [driver("mid", "cone", 0.08, 0.0, 0.0, count=12)]
     column = told("line source", height_m=1.3, driver=[*row, driver("bass", "cone", 0.2, 0.0, -0.6)])
     assert line_length_m(column) == pytest.approx(12 * 0.08)
-    told_of = line.line(column, FrequencyAxis(HZ), measured_m=2.0, distance_m=2.0)
+    told_of = readings.line(column, FrequencyAxis(HZ), measured_m=2.0, distance_m=2.0)
     # R8.22: H^2 / lambda is the microphones' distance there.
     assert pytest.approx(16.793, abs=6e-4) == 1.2**2 * 4000.0 / C
     assert figure(told_of, "far_field_to").value == pytest.approx(C * 2.0 / 0.96**2)
@@ -311,7 +312,7 @@ def test_a_line_says_where_far_field_figures_end() -> None:
     for count, lost_db in ((63, 3.0), (3, 6.0)):
         cones = driver("mid", "cone", 0.08, 0.0, 0.0, count=count)
         array = told("line source", height_m=0.08 * count, driver=[cones])
-        fall = line.line(array, FrequencyAxis(HZ), measured_m=2.0, distance_m=2.0).sentences[1]
+        fall = readings.line(array, FrequencyAxis(HZ), measured_m=2.0, distance_m=2.0).sentences[1]
         assert float(fall.split(" falls by ")[1].split()[0]) == pytest.approx(lost_db, abs=0.7)
 
 
@@ -346,14 +347,14 @@ def test_rows_of_a_large_room() -> None:
     front = 10 * np.log10(10 ** (kept / 10) + 10 ** ((105.0 - 25.211) / 10))
     levels = [at_seats.levels[f"row {n}"]["all"].value for n in (1, 2, 3)]
     assert levels == pytest.approx([front, 81.915, 79.614], abs=0.03)
-    told_of = large_room.horn(reading.figures, plan, at_seats)
+    told_of = readings.horn(reading.figures, plan, at_seats)
     assert figure(told_of, "front_to_back").value == pytest.approx(front - 79.614, abs=0.04)
     ratio = figure(told_of, "direct_to_reverberant")
     assert ratio.value == pytest.approx(1.347, abs=0.05)
     assert all(one.u is not None and one.u > 0.05 for _, one in told_of.rows)
     assert figure(told_of, "index_of_coverage").value == pytest.approx(11.0929, abs=1e-4)  # R8.31
-    assert large_room.molloy_index_db(60.0, 40.0) == pytest.approx(12.6199, abs=1e-4)  # R8.32
-    assert large_room.molloy_index_db(90.0, 60.0) == pytest.approx(9.3920, abs=1e-4)  # R8.33
+    assert readings.molloy_index_db(60.0, 40.0) == pytest.approx(12.6199, abs=1e-4)  # R8.32
+    assert readings.molloy_index_db(90.0, 60.0) == pytest.approx(9.3920, abs=1e-4)  # R8.33
     # A sine of 125 dB at 1 m peaks 3 dB higher; the room takes 25.4 dB of it (R8.36), 105 dB are asked for.
     left = figure(told_of, "reference_reserve")
     assert left.value == pytest.approx(125.0 + 79.614 - 105.0 + 3.0103 - 105.0, abs=0.04)
@@ -363,19 +364,19 @@ def test_rows_of_a_large_room() -> None:
 
 def test_a_horn_without_a_room_has_its_coverage() -> None:
     plan, _, reading = hall()
-    alone = large_room.horn(reading.figures, plan, None)
-    assert alone.sentences == large_room.horn(reading.figures, None, None).sentences
+    alone = readings.horn(reading.figures, plan, None)
+    assert alone.sentences == readings.horn(reading.figures, None, None).sentences
     assert "coverage of 90° by 40°" in alone.sentences[0]
-    assert large_room.horn({}, None, None).rows == ()
+    assert readings.horn({}, None, None).rows == ()
 
 
 def test_reference_levels() -> None:
     """R11.8: 85 - 10 lg n for n channels; the cinema's is that of each channel."""
-    assert [large_room.reference_db("studio", n)[0] for n in (2, 3, 5, 7)] == pytest.approx(
+    assert [readings.reference_db("studio", n)[0] for n in (2, 3, 5, 7)] == pytest.approx(
         [81.9897, 80.2288, 78.0103, 76.5490], abs=1e-4
     )
-    assert large_room.reference_db("cinema", 3) == (85.0, 20.0)
-    assert 10 * np.log10(2 * 10 ** (large_room.reference_db("surround")[0] / 10)) == pytest.approx(
+    assert readings.reference_db("cinema", 3) == (85.0, 20.0)
+    assert 10 * np.log10(2 * 10 ** (readings.reference_db("surround")[0] / 10)) == pytest.approx(
         85.0103, abs=1e-4
     )  # R11.10
 
@@ -396,7 +397,7 @@ def test_each_kind_has_its_reading_or_a_reason() -> None:
         "horn",
         "subwoofer",
     ):
-        kinds[kind] = choose.reading_of_kind(told(kind), made, empty, distance_m=2.5)
+        kinds[kind] = readings.reading_of_kind(told(kind), made, empty, distance_m=2.5)
     assert kinds["stand-mount"] is None
     assert kinds["subwoofer"] is None
     for kind in ("center", "in-wall", "on-wall", "dipole", "line source", "soundbar", "horn"):
@@ -407,4 +408,4 @@ def test_each_kind_has_its_reading_or_a_reason() -> None:
         assert all(one.u is not None and one.u > 0.0 for _, one in found.rows)
     # Without the sound behind a dipole has no reading, and says so.
     front = response(np.ones((STEP_10.size, HZ.size)), STEP_10)
-    assert "not known" in str(choose.reading_of_kind(told("dipole"), front, empty, distance_m=2.5))
+    assert "not known" in str(readings.reading_of_kind(told("dipole"), front, empty, distance_m=2.5))

@@ -7,9 +7,9 @@ import pytest
 from listening_worlds import curve, sheet
 
 from earwitness.exhibits.heard import listeners_table
-from earwitness.insight.listening.attributes import ATTRIBUTES, heard_words, judge, level_at_1m_db
 from earwitness.insight.listening.matching import matched
-from earwitness.insight.listening.reliability import (
+from earwitness.insight.listening.remark import ATTRIBUTES, Region, Remark, heard_words, judge, level_at_1m_db
+from earwitness.insight.listening.trials import (
     BANDS,
     Agreement,
     agreement,
@@ -17,7 +17,6 @@ from earwitness.insight.listening.reliability import (
     fleiss_kappa,
     reliability,
 )
-from earwitness.insight.listening.remark import Region, Remark
 from earwitness.quantities import Figure, Reading
 
 WHOLE = (20.0, 20_000.0)

@@ -9,10 +9,16 @@ import pytest
 from listening_worlds import AXIS, Found, curve, reading, sheet, step_db
 from scipy import stats
 
-from earwitness.insight.listening.attributes import heard_words
-from earwitness.insight.listening.evidence import deviation, told_of
-from earwitness.insight.listening.matching import Matching, chance_in_words, matched, matched_remarks, span_in_words
-from earwitness.insight.listening.remark import Region, remarks_of
+from earwitness.insight.listening.matching import (
+    Matching,
+    chance_in_words,
+    deviation,
+    matched,
+    matched_remarks,
+    span_in_words,
+    told_of,
+)
+from earwitness.insight.listening.remark import Region, heard_words, remarks_of
 from earwitness.insight.words import VOCABULARY
 
 PEAK = Found(3000.0, 2500.0, 3600.0, 4.0)

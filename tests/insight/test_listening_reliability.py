@@ -10,8 +10,8 @@ import pytest
 from scipy import stats
 
 from earwitness.insight.listening.matching import MatchedRemark, Verdict, chance
-from earwitness.insight.listening.reliability import BANDS, reliability, wilson_interval
 from earwitness.insight.listening.remark import Region, Remark
+from earwitness.insight.listening.trials import BANDS, reliability, wilson_interval
 from earwitness.insight.words import REGIONS
 
 

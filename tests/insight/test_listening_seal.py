@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 from listening_worlds import sheet
 
 from earwitness.errors import ArchiveError
-from earwitness.insight.listening.remark import remarks_of
-from earwitness.insight.listening.seal import canonical, seal, unsealed
+from earwitness.insight.listening.remark import canonical, remarks_of, seal, unsealed
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 

@@ -11,10 +11,10 @@ from earwitness.demo.world import true_pressure
 from earwitness.figures.read import balance_figures, levels_of
 from earwitness.figures.windows import Levels, windows
 from earwitness.insight.mend.equalizer import Band, Equalizer
-from earwitness.insight.mend.goal import Limits
 from earwitness.insight.mend.live import CHECKED, boost_warnings, prepared, weighed
 from earwitness.insight.mend.objective import problem_of
 from earwitness.insight.mend.report import mended
+from earwitness.insight.mend.task import Limits
 from earwitness.insight.mend.views import views_of
 from earwitness.quantities import DirectionalResponse, cta_orbits, report_axis
 

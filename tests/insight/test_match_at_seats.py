@@ -9,8 +9,7 @@ import pytest
 
 from earwitness.errors import InputError
 from earwitness.exhibits.match import at_seats_chart
-from earwitness.insight.match.at_seats import K95, AtSeats, BassEqualizer, at_seats, thirds_db, whose_part
-from earwitness.insight.match.in_room import ListeningRoom
+from earwitness.insight.match.in_room import K95, AtSeats, BassEqualizer, ListeningRoom, at_seats, thirds_db, whose_part
 from earwitness.insight.mend.equalizer import gain_db
 from earwitness.quantities import Curve, DirectionalResponse, Reading, SeatReading, cta_orbits, log_axis, report_axis
 from earwitness.session.room_plan import RoomPlan

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from earwitness.errors import InputError
-from earwitness.insight.match.boundaries import (
+from earwitness.insight.match.plan_room import (
     Plane,
     Radiates,
     boundary,

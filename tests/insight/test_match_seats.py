@@ -14,16 +14,17 @@ from scipy.spatial.transform import Rotation
 from scipy.special import j1
 
 from earwitness.errors import InputError
-from earwitness.insight.match.off_axis import orbits_of, sound_toward
 from earwitness.insight.match.seats import (
     best_aims,
     distance_sentences,
+    orbits_of,
     seat_angles,
     seat_headroom,
     seat_levels,
     seat_sentences,
     seat_spread,
     seen_from,
+    sound_toward,
     vertical_window,
 )
 from earwitness.quantities import Asked, DirectionalResponse, Directions, Figure, cta_orbits, from_orbit, log_axis

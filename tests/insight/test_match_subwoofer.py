@@ -8,13 +8,17 @@ import scipy.signal
 
 from earwitness.errors import InputError
 from earwitness.figures.highest_level import CleanLevel, Limits
-from earwitness.insight.match.crossover import SLOPES, Scheme, high_pass, low_pass, summed
 from earwitness.insight.match.subwoofer import (
     RECEIVER,
+    SLOPES,
     MainResponse,
+    Scheme,
+    high_pass,
+    low_pass,
     main_response,
     match_subwoofer,
     spared_db,
+    summed,
     tuned,
     with_ideal,
 )

@@ -13,8 +13,7 @@ from scipy import special
 from earwitness.figures.read import levels_of, read_response
 from earwitness.figures.windows import Levels
 from earwitness.insight.findings import Finding, find
-from earwitness.insight.mend.aim import aim_study
-from earwitness.insight.mend.aim_answer import answer, with_aim, without_aim
+from earwitness.insight.mend.aim import aim_study, answer, with_aim, without_aim
 from earwitness.quantities import DirectionalResponse, cta_orbits, report_axis
 
 AXIS, DIRECTIONS = report_axis(), cta_orbits()

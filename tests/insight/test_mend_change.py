@@ -9,9 +9,8 @@ import pytest
 from mend_worlds import alike, truth
 
 from earwitness.figures.windows import windows
-from earwitness.insight.mend.change import ROUGHNESS, changes, drawn_curves, uncertainties
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
-from earwitness.insight.mend.report import mended
+from earwitness.insight.mend.report import ROUGHNESS, changes, drawn_curves, mended, uncertainties
 from earwitness.quantities import report_axis
 
 

@@ -14,9 +14,8 @@ from earwitness.errors import InputError
 from earwitness.figures.windows import Levels
 from earwitness.insight.mend.design import capped, cost, design, paths_of, settable, task_of
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
-from earwitness.insight.mend.goal import Limits, straight_slope, table
 from earwitness.insight.mend.objective import Problem, problem_of
-from earwitness.insight.mend.task import opposing
+from earwitness.insight.mend.task import Limits, opposing, straight_slope, table
 from earwitness.insight.mend.views import views_of
 from earwitness.quantities import log_axis, report_axis
 from earwitness.quantities.arrays import FloatArray

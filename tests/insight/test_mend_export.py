@@ -10,8 +10,16 @@ import pytest
 import scipy.signal
 
 from earwitness.errors import InputError
-from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
-from earwitness.insight.mend.export import coefficients_csv, coefficients_json, fir, response_table, table_text
+from earwitness.insight.mend.equalizer import (
+    Band,
+    Equalizer,
+    coefficients_csv,
+    coefficients_json,
+    fir,
+    gain_db,
+    response_table,
+    table_text,
+)
 
 MADE = Equalizer(
     (Band("low_shelf", 120.0, 2.5, 0.7), Band("peaking", 245.0, -2.0, 0.8), Band("peaking", 6500.0, -3.0, 8.0)), -2.5

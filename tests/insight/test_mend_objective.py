@@ -13,8 +13,8 @@ from earwitness.errors import InputError
 from earwitness.figures.windows import Levels
 from earwitness.insight.findings import Finding
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
-from earwitness.insight.mend.goal import table
 from earwitness.insight.mend.objective import CURVE_WEIGHTS, Problem, least_of, problem_of
+from earwitness.insight.mend.task import table
 from earwitness.insight.mend.views import moved_up, over_units, phase_bend_deg, scales_of, seen_of, views_of
 from earwitness.quantities import from_orbit, log_axis, report_axis
 from earwitness.quantities.arrays import FloatArray

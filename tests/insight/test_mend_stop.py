@@ -21,8 +21,9 @@ from earwitness.insight.mend.stop import (
     audible_ratio,
     choose,
     drawn,
+    mends,
+    verdict_of,
 )
-from earwitness.insight.mend.verdict import mends, verdict_of
 from earwitness.insight.mend.views import views_of
 from earwitness.insight.mend.yardsticks import roughness, yardsticks
 from earwitness.quantities import report_axis

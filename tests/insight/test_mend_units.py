@@ -9,8 +9,8 @@ from mend_worlds import alike
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.insight.mend.objective import problem_of
 from earwitness.insight.mend.stop import choose
-from earwitness.insight.mend.units import UNKNOWN, Units, units_of
 from earwitness.insight.mend.views import smooth_errors, views_of
+from earwitness.insight.mend.yardsticks import UNKNOWN, Units, units_of
 from earwitness.quantities import Curve, report_axis
 from earwitness.quantities.arrays import FloatArray
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from earwitness.insight.change import matching
+from earwitness.insight.variation import matching
 
 HZ = np.geomspace(100.0, 10_000.0, 134)
 BEND = 0.35 + 0.25 * np.sin(2 * np.pi * np.log2(HZ / 100.0) / 3.3)

@@ -15,10 +15,9 @@ from playwright.sync_api import Browser
 from earwitness.figures.highest_level import at_seat
 from earwitness.figures.sensitivity import band_level
 from earwitness.insight.match.amplifier import amplifier, match_amplifier, sources_gain_db, voltage_for_level
-from earwitness.insight.match.boundaries import wall_behind
-from earwitness.insight.match.crossover import SLOPES, Scheme, high_pass
 from earwitness.insight.match.in_room import ListeningRoom, level_in_room, more_in_room, pair_bass_db
-from earwitness.insight.match.subwoofer import _figures, main_response, spared_db, tuned
+from earwitness.insight.match.plan_room import wall_behind
+from earwitness.insight.match.subwoofer import SLOPES, Scheme, _figures, high_pass, main_response, spared_db, tuned
 from earwitness.publish.review import Review, review_of
 from earwitness.publish.site.write import calculator_data, calculator_script
 from earwitness.quantities import Figure, Impedance, Measurement, Reading, log_axis

@@ -23,7 +23,7 @@ from earwitness.publish import stills
 from earwitness.publish.review import Review, review_of
 from earwitness.publish.stills import Shape, message_of, stills_of, write_stills
 from earwitness.quantities import Measurement, Reading
-from earwitness.render.still import Room, still_svg
+from earwitness.render.svg import Room, still_svg
 from earwitness.session.session import Session
 
 SIZES: dict[Shape, tuple[int, int]] = {"wide": (1920, 1080), "tall": (1080, 1920)}

@@ -19,12 +19,12 @@ from earwitness.figures.read import read_measurement
 from earwitness.insight.findings import KINDS, Finding
 from earwitness.insight.findings.finding import AimAnswer, Origin, Sized, told_of
 from earwitness.insight.findings.sentences import title_of
-from earwitness.insight.listening.attributes import heard_words
 from earwitness.insight.listening.matching import matched
+from earwitness.insight.listening.remark import heard_words
 from earwitness.insight.mend.design import Design
 from earwitness.insight.mend.equalizer import Band, Equalizer
-from earwitness.insight.mend.goal import Goal
-from earwitness.insight.mend.verdict import BandRole, Change, Verdict
+from earwitness.insight.mend.stop import BandRole, Change, Verdict
+from earwitness.insight.mend.task import Goal
 from earwitness.publish.own_words import own_words_of
 from earwitness.publish.review import Review, review_of
 from earwitness.publish.stills import still_name, stills_of

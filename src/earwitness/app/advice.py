@@ -28,15 +28,14 @@ from earwitness.exhibits.words import sentence, true_minus
 from earwitness.insight.findings import Finding
 from earwitness.insight.findings.sentences import hertz
 from earwitness.insight.listening.matching import MatchedRemark, chance_in_words
-from earwitness.insight.listening.reliability import Noticed, Reliability, agreement_in_words
+from earwitness.insight.listening.trials import Noticed, Reliability, agreement_in_words
 from earwitness.insight.match.amplifier import AmplifierMatch
-from earwitness.insight.match.at_seats import AtSeats
-from earwitness.insight.match.boundaries import Boundary
-from earwitness.insight.match.plan_room import PlanRoom
+from earwitness.insight.match.in_room import AtSeats
+from earwitness.insight.match.plan_room import Boundary, PlanRoom
 from earwitness.insight.match.subwoofer import Setting, SubwooferMatch
 from earwitness.insight.mend.aim import AimStudy
 from earwitness.insight.mend.equalizer import gain_db
-from earwitness.insight.mend.verdict import Verdict
+from earwitness.insight.mend.stop import Verdict
 from earwitness.quantities import Curve, Figure
 from earwitness.quantities.axis import log_axis
 from earwitness.quantities.lineage import Step, step

@@ -31,7 +31,7 @@ from earwitness.figures.read import levels_of
 from earwitness.figures.windows import windows
 from earwitness.files.data import table_of, worded
 from earwitness.files.system import keep_freed_memory
-from earwitness.insight.listening.seal import seal_hash
+from earwitness.insight.listening.remark import seal_hash
 from earwitness.quantities import REFERENCE_VOLTAGE_V, DirectionalResponse, Impedance, Measurement, on_orbit
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.session.from_files import Group, SeenFile, Stated, Survey, session_text

@@ -13,11 +13,8 @@ from earwitness.app.listen import findings_of
 from earwitness.app.mend import equalizer_of, mend_loudspeaker
 from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.audition.filters import on_bins
-from earwitness.audition.head import Head, MeasuredHead, SphereHead
-from earwitness.audition.material import MATERIAL, material
-from earwitness.audition.render import Sound, prepared, sound_of
-from earwitness.audition.room import Shoebox, pair_response, radiated, with_level
-from earwitness.audition.versions import Version, distorted, flat, through
+from earwitness.audition.render import MATERIAL, Sound, Version, distorted, flat, material, prepared, sound_of, through
+from earwitness.audition.room import Head, MeasuredHead, Shoebox, SphereHead, pair_response, radiated, with_level
 from earwitness.errors import InputError, cannot_write, choice
 from earwitness.exhibits.record import record
 from earwitness.figures.read import levels_of

@@ -18,16 +18,15 @@ from earwitness.archive.latest import latest_sessions
 from earwitness.archive.neighbors import SHAPES, Neighbor, figures_of, neighbors
 from earwitness.errors import AudioError, EarwitnessError, FormatError, InputError, OutputError
 from earwitness.exhibits import compare as exhibits
-from earwitness.exhibits.beside import RANKED, RATING, Alike, Beside, RankedGroup
 from earwitness.exhibits.chart import Chart, Table
-from earwitness.exhibits.family import Family, Kind, Relative
+from earwitness.exhibits.compare import RANKED, RATING, Alike, Beside, Family, Kind, RankedGroup, Relative
 from earwitness.exhibits.figures_table import figure_name
 from earwitness.exhibits.record import record
 from earwitness.exhibits.words import value_words
 from earwitness.files.durable import write_bytes
 from earwitness.insight import compare as compared
-from earwitness.insight.change import Change, change, paired
 from earwitness.insight.compare import nearest, verdicts
+from earwitness.insight.variation import Change, change, paired
 from earwitness.publish.site.index import COMPARISON_MARK, comparison_html
 from earwitness.quantities import report_axis
 from earwitness.render.columns import hung

@@ -12,8 +12,8 @@ import numpy as np
 
 from earwitness.app.read import ReadResult
 from earwitness.errors import InputError
+from earwitness.exhibits.advice import size_words
 from earwitness.exhibits.figures_table import SIGNED, figure_name
-from earwitness.exhibits.findings import size_words
 from earwitness.exhibits.words import band_words, figure_words, frequency_words, number_words, sentence, value_words
 from earwitness.figures.load import LOAD_CURVES
 from earwitness.figures.registry import LEVEL_FIGURES, base_key, info_of, place_of

@@ -29,13 +29,10 @@ from earwitness.insight.findings import Finding, find
 from earwitness.insight.findings.finding import AIMED
 from earwitness.insight.findings.narrow import gated_impulse
 from earwitness.insight.findings.origins import Cabinet
-from earwitness.insight.listening.attributes import heard_words
 from earwitness.insight.listening.matching import MatchedRemark, matched
-from earwitness.insight.listening.reliability import Agreement, Noticed, Reliability, agreement, noticed, reliability
-from earwitness.insight.listening.remark import Remark
-from earwitness.insight.listening.seal import seal, unsealed
-from earwitness.insight.mend.aim import AimStudy, aim_study
-from earwitness.insight.mend.aim_answer import with_aim, without_aim
+from earwitness.insight.listening.remark import Remark, heard_words, seal, unsealed
+from earwitness.insight.listening.trials import Agreement, Noticed, Reliability, agreement, noticed, reliability
+from earwitness.insight.mend.aim import AimStudy, aim_study, with_aim, without_aim
 from earwitness.quantities.lineage import Step, step
 from earwitness.session.form_fields import write_new
 from earwitness.session.notes import SHEET_FILE, ListeningSheet, load_sheet, sheet_of, sheet_template

@@ -23,13 +23,10 @@ from earwitness.files.data import worded
 from earwitness.insight.claims import ClaimVerdict, judge_claims, over_units
 from earwitness.insight.findings import Finding
 from earwitness.insight.for_whom import Said, for_whom, said_of_use
-from earwitness.insight.kinds.choose import reading_of_kind
+from earwitness.insight.kinds import reading_of_kind
 from earwitness.insight.match.amplifier import AmplifierMatch, amplifier_of, match_amplifier
-from earwitness.insight.match.at_seats import AtSeats, at_seats, whose_part
-from earwitness.insight.match.boundaries import Boundary, on_desk, wall_behind
-from earwitness.insight.match.crossover import SLOPES, Scheme
-from earwitness.insight.match.in_room import ListeningRoom, match_room
-from earwitness.insight.match.plan_room import PlanRoom, enclosed_by, plan_room
+from earwitness.insight.match.in_room import AtSeats, ListeningRoom, at_seats, match_room, whose_part
+from earwitness.insight.match.plan_room import Boundary, PlanRoom, enclosed_by, on_desk, plan_room, wall_behind
 from earwitness.insight.match.seats import (
     CINEMA_DB,
     CINEMA_PEAK_DB,
@@ -46,6 +43,8 @@ from earwitness.insight.match.subwoofer import (
     CORNERS_HZ,
     RECEIVER,
     SCHEMES,
+    SLOPES,
+    Scheme,
     SubwooferMatch,
     match_subwoofer,
     subwoofer_response,

@@ -20,12 +20,16 @@ from earwitness.figures.windows import Levels
 from earwitness.formats.audio import write_audio
 from earwitness.formats.goal_table import goal_points, read_goal_table
 from earwitness.insight.findings import Finding
-from earwitness.insight.findings.evidence import on_axis_excess_phase
 from earwitness.insight.findings.narrow import without_gate
+from earwitness.insight.findings.origins import on_axis_excess_phase
 from earwitness.insight.mend.aim import Aim, AimStudy, aim_study
 from earwitness.insight.mend.design import Design, design, measured, settable
-from earwitness.insight.mend.equalizer import KINDS, MOST_BANDS, Band, BandKind, Equalizer
-from earwitness.insight.mend.export import (
+from earwitness.insight.mend.equalizer import (
+    KINDS,
+    MOST_BANDS,
+    Band,
+    BandKind,
+    Equalizer,
     Fir,
     Phase,
     coefficients_csv,
@@ -34,14 +38,13 @@ from earwitness.insight.mend.export import (
     response_table,
     table_text,
 )
-from earwitness.insight.mend.goal import DEFAULT_LIMITS, EVEN, Goal, Limits, straight_slope, table
 from earwitness.insight.mend.live import Prepared, Weighed, boost_warnings, prepared, weighed
 from earwitness.insight.mend.objective import Problem, problem_of
 from earwitness.insight.mend.report import headroom, mended
-from earwitness.insight.mend.stop import Choice, choose
-from earwitness.insight.mend.units import units_of
-from earwitness.insight.mend.verdict import Verdict, verdict_of
+from earwitness.insight.mend.stop import Choice, Verdict, choose, verdict_of
+from earwitness.insight.mend.task import DEFAULT_LIMITS, EVEN, Goal, Limits, straight_slope, table
 from earwitness.insight.mend.views import views_of
+from earwitness.insight.mend.yardsticks import units_of
 from earwitness.quantities.axis import log_axis
 
 FIR_RATES_HZ = (44_100.0, 48_000.0, 96_000.0)

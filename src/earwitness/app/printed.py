@@ -50,7 +50,7 @@ def printed_of(session: Session, measurement: Measurement, reading: Reading, sea
 
 def _with_band(row: tuple[str, ...], figure: Figure) -> str:
     """The value; of what is the most of a band, or at a level, with band and frequency."""
-    from earwitness.exhibits.distortion import where_in_band
+    from earwitness.exhibits.loudness import where_in_band
     from earwitness.figures.registry import LEVEL_FIGURES, base_key
 
     if not figure.is_judged or base_key(figure.key) not in LEVEL_FIGURES or figure.band_hz is None:

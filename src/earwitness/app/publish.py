@@ -22,7 +22,7 @@ from earwitness.archive.notes import sheets_of
 from earwitness.errors import EarwitnessError, InputError, choice, named
 from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.chart import Chart
-from earwitness.exhibits.family import Family
+from earwitness.exhibits.compare import Family
 from earwitness.files.data import table_of
 from earwitness.files.durable import clear_dead, write_bytes
 from earwitness.publish.arrangement import (

@@ -21,7 +21,7 @@ from earwitness.archive.choose import picking, session_words
 from earwitness.archive.notes import record_opening
 from earwitness.demo.catalogue import simulated
 from earwitness.errors import InputError, choice, named
-from earwitness.exhibits.family import TOGETHER, UnitsTold, units_row
+from earwitness.exhibits.compare import TOGETHER, UnitsTold, units_row
 from earwitness.exhibits.figures_table import figure_name
 from earwitness.exhibits.record import record
 from earwitness.figures.level_series import SEAT_M

@@ -24,7 +24,7 @@ from earwitness.figures.sensitivity import mean_level_db
 from earwitness.figures.windows import windows
 from earwitness.files.data import table_of, worded
 from earwitness.files.durable import write_bytes
-from earwitness.insight.control import BASELINE, Control, control, sessions_until_told
+from earwitness.insight.variation import BASELINE, Control, control, sessions_until_told
 from earwitness.publish.own_words import NO_WORDS, OwnWords, own_words_of, template
 from earwitness.quantities import Measurement
 from earwitness.reduce.plan import ReduceSettings

@@ -23,8 +23,7 @@ from earwitness.app.mend import mend_loudspeaker
 from earwitness.app.read import read_loudspeaker
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.drafts import draft, drafts_named, save_draft
-from earwitness.audition.render import Sound, prepared
-from earwitness.audition.versions import Version
+from earwitness.audition.render import Sound, Version, prepared
 from earwitness.errors import InputError, cannot_write, choice
 from earwitness.exhibits.advice import OwnTrial
 from earwitness.files.data import worded

@@ -2,29 +2,17 @@
 
 from dataclasses import replace
 
-from earwitness.exhibits.across import above, across
-from earwitness.exhibits.advice import Advice
-from earwitness.exhibits.balance import balance, evenness, in_room, reflections
-from earwitness.exhibits.beside import Beside, beside_exhibits
+from earwitness.exhibits import mend
+from earwitness.exhibits.advice import Advice, findings_table, marked
+from earwitness.exhibits.balance import above, across, balance, evenness, in_room, reflections
 from earwitness.exhibits.chart import Chart, Table
-from earwitness.exhibits.family import Family, family_exhibits
-from earwitness.exhibits.findings import findings_table, marked
+from earwitness.exhibits.compare import Beside, Family, beside_exhibits, family_exhibits
 from earwitness.exhibits.heard import heard_chart, heard_table, listeners_table, reliability_table, trials_table
 from earwitness.exhibits.kinds import kind_exhibit, own_kind
 from earwitness.exhibits.load import load
 from earwitness.exhibits.loudness import loudness, loudness_absent
 from earwitness.exhibits.match import match_exhibits
-from earwitness.exhibits.mend import (
-    aim_chart,
-    aim_table,
-    bands_table,
-    gains_table,
-    mend_chart,
-    steps_table,
-    verdict_table,
-)
-from earwitness.exhibits.near_field import near_field
-from earwitness.exhibits.over_time import decay_chart, group_delay_chart, impulse_chart
+from earwitness.exhibits.responses import decay_chart, group_delay_chart, impulse_chart, near_field
 from earwitness.exhibits.trust import separation, trust
 from earwitness.exhibits.words import short_reason, true_minus
 from earwitness.figures.kinds import kinds_of, lacks
@@ -104,12 +92,16 @@ def _heard(reading: Reading, measurement: Measurement, advice: Advice) -> list[C
 def _mended(advice: Advice) -> list[Chart | Table | None]:
     found: list[Chart | Table | None] = []
     if advice.mend is not None:
-        found = [verdict_table(advice.mend), mend_chart(advice.mend, advice.findings)]
-        found += [bands_table(advice.mend, advice.findings), gains_table(advice.mend), steps_table(advice.mend)]
-    if advice.aim is not None:
-        found.append(aim_chart(advice.aim))
+        found = [mend.verdict_table(advice.mend), mend.mend_chart(advice.mend, advice.findings)]
         found += [
-            aim_table(study, key=key, place=place)
+            mend.bands_table(advice.mend, advice.findings),
+            mend.gains_table(advice.mend),
+            mend.steps_table(advice.mend),
+        ]
+    if advice.aim is not None:
+        found.append(mend.aim_chart(advice.aim))
+        found += [
+            mend.aim_table(study, key=key, place=place)
             for key, place, study in (
                 ("aims", "across", advice.aim.horizontal),
                 ("aims-vertical", "above and below", advice.aim.vertical),

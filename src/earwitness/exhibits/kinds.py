@@ -7,9 +7,9 @@ import numpy as np
 from earwitness.exhibits.chart import Chart, Panel, Role, Table, Trace, chart, table
 from earwitness.exhibits.level_facts import level_span, step_span, valid_values
 from earwitness.exhibits.words import figure_words, sentence, true_minus, value_words
-from earwitness.figures.bass import BASS_BAND_HZ, DELAY_HZ
+from earwitness.figures.kinds import BASS_BAND_HZ, DELAY_HZ
 from earwitness.figures.registry import base_key, place_of
-from earwitness.insight.kinds.reading import INFO, KindReading
+from earwitness.insight.kinds import INFO, KindReading
 from earwitness.quantities import Curve, Figure, FrequencyAxis, Measurement, Reading
 
 _ROLES: tuple[Role, ...] = ("first", "second", "third", "fourth")

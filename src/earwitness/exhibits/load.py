@@ -6,17 +6,9 @@ from typing import Final
 
 import numpy as np
 
+from earwitness.exhibits import words as wording
 from earwitness.exhibits.chart import Chart, Mark, Panel, Region, chart
 from earwitness.exhibits.level_facts import Wanted, joined, step_span, traces_of, valid_values
-from earwitness.exhibits.words import (
-    figure_words,
-    frequency_words,
-    number_words,
-    sentence,
-    true_minus,
-    unit_words,
-    value_words,
-)
 from earwitness.files.data import worded
 from earwitness.quantities import Curve, Figure, Reading
 
@@ -38,7 +30,7 @@ def load(reading: Reading) -> Chart | None:
     step, high = _scale(float(values.max(initial=1.0)))
     upper = Panel(
         "Impedance",
-        unit_words("ohm").strip(),
+        wording.unit_words("ohm").strip(),
         0.0,
         high,
         step,
@@ -53,7 +45,9 @@ def load(reading: Reading) -> Chart | None:
         low_deg, high_deg = step_span(
             valid_values(tuple(trace.curve for trace in turns), LOW_HZ, HIGH_HZ), 30.0, low=-60.0, high=60.0
         )
-        panels.append(Panel("Phase", unit_words("deg"), low_deg, high_deg, 30.0, traces=turns, db_per_decade=None))
+        panels.append(
+            Panel("Phase", wording.unit_words("deg"), low_deg, high_deg, 30.0, traces=turns, db_per_decade=None)
+        )
     return chart(
         "load", panels, finding=_finding(reading.figures), low_hz=LOW_HZ, high_hz=HIGH_HZ, reading=_how_to_read(reading)
     )
@@ -78,7 +72,7 @@ def _limit(figures: Mapping[str, Figure]) -> tuple[Region, ...]:
         return ()
     limit = lowest - margin
     band = figures["impedance_minimum"].band_hz or (20.0, 20_000.0)
-    words = f"below 80 % of {number_words(limit / 0.8, 1).removesuffix('.0')}{unit_words('ohm')}"
+    words = f"below 80 % of {wording.number_words(limit / 0.8, 1).removesuffix('.0')}{wording.unit_words('ohm')}"
     return (Region("target", band[0], band[1], 0.0, limit, words),)
 
 
@@ -102,7 +96,7 @@ def _marks(reading: Reading) -> tuple[Mark, ...]:
     ):
         figure = figures.get(value_key)
         if figure is not None and figure.is_judged:
-            add(at_key, curve_key, f"{words} {figure_words(figure)}")
+            add(at_key, curve_key, f"{words} {wording.figure_words(figure)}")
     add("box_tuning", "impedance_magnitude", "tuning of the box")
     add("closed_resonance", "impedance_magnitude", "resonance of the closed box")
     return tuple(marks)
@@ -113,29 +107,29 @@ def _finding(figures: Mapping[str, Figure]) -> str:
     if lowest is None or not lowest.is_judged or at is None:
         reason = "" if lowest is None else f": {lowest.reason}"
         return f"The lowest impedance is not judged{reason}."
-    first = f"The impedance is lowest at {_hz(at)}: {figure_words(lowest)}."
+    first = f"The impedance is lowest at {_hz(at)}: {wording.figure_words(lowest)}."
     margin, amplifier = figures.get("rated_impedance_margin"), figures.get("amplifier_load")
     verdict = "" if margin is None else _rating_words(margin)
     advice = ""
     if amplifier is not None and amplifier.value is not None:
-        least = f"{number_words(amplifier.value, 0)}{unit_words('ohm')}"
+        least = f"{wording.number_words(amplifier.value, 0)}{wording.unit_words('ohm')}"
         least = f"less than {least}" if amplifier.bound else f"loads rated {least}"
         advice = f"An amplifier for it should be stable into {least}."
-    return joined(first, true_minus(verdict), advice)
+    return joined(first, wording.true_minus(verdict), advice)
 
 
 def _rating_words(margin: Figure) -> str:
     """Whether the maker's rating holds; by how much it does not, with the uncertainty of that."""
     if margin.value is None or margin.u is None or not margin.caveats:
         return ""
-    told = sentence(margin.caveats[0])
+    told = wording.sentence(margin.caveats[0])
     head, split, _ = told.partition(", the lowest impedance falls short by ")
-    return f"{head}{split}{value_words(-margin.value, margin.u, margin.unit, most=2)}." if split else told
+    return f"{head}{split}{wording.value_words(-margin.value, margin.u, margin.unit, most=2)}." if split else told
 
 
 def _hz(hz: float) -> str:
     """Three digits, as claims and figures name the same frequency."""
-    return frequency_words(hz, digits=3)
+    return wording.frequency_words(hz, digits=3)
 
 
 def _how_to_read(reading: Reading) -> str:
@@ -145,7 +139,7 @@ def _how_to_read(reading: Reading) -> str:
         lowest, at = figures.get("epdr_minimum_program"), _value(figures, "epdr_minimum_program_at")
         heat = worded("exhibits.dashed_curve_equivalent_peak")
         if lowest is not None and lowest.is_judged and at is not None:
-            heat += f" From 40 Hz to 4 kHz it falls to {figure_words(lowest)} at {_hz(at)}."
+            heat += f" From 40 Hz to 4 kHz it falls to {wording.figure_words(lowest)} at {_hz(at)}."
     return joined(
         "A low impedance asks for current; a phase far from 0 asks for it while the voltage is low, which is harder.",
         heat,
@@ -157,11 +151,11 @@ def _how_to_read(reading: Reading) -> str:
 def _bass_words(figures: Mapping[str, Figure]) -> str:
     tuning, closed, total = (figures.get(key) for key in ("box_tuning", "closed_resonance", "closed_q_total"))
     if tuning is not None and tuning.is_judged:
-        return f"The valley between the two bass peaks shows the tuning of the box, {figure_words(tuning)}."
+        return f"The valley between the two bass peaks shows the tuning of the box, {wording.figure_words(tuning)}."
     if closed is None or not closed.is_judged:
         return ""
-    damping = f" with a total Q of {figure_words(total)}" if total is not None and total.is_judged else ""
-    return f"The bass peak is the resonance of the closed box, {figure_words(closed)}{damping}."
+    damping = f" with a total Q of {wording.figure_words(total)}" if total is not None and total.is_judged else ""
+    return f"The bass peak is the resonance of the closed box, {wording.figure_words(closed)}{damping}."
 
 
 def _wrinkle_words(found: Figure | None) -> str:

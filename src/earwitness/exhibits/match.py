@@ -9,7 +9,7 @@ from earwitness.exhibits.level_facts import joined, level_span, step_span, valid
 from earwitness.exhibits.words import exact_words, figure_words, number_words, true_minus, value_words
 from earwitness.insight.claims import ClaimVerdict
 from earwitness.insight.match.amplifier import AmplifierMatch
-from earwitness.insight.match.at_seats import AtSeats
+from earwitness.insight.match.in_room import AtSeats
 from earwitness.insight.match.subwoofer import SubwooferMatch
 from earwitness.quantities import Figure
 

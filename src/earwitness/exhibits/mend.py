@@ -5,20 +5,19 @@ from dataclasses import replace
 
 import numpy as np
 
-from earwitness.exhibits.advice import AimAdvised, MendAdvice, SeatsAdvice
+from earwitness.exhibits.advice import AimAdvised, MendAdvice, SeatsAdvice, marked
 from earwitness.exhibits.chart import Caption, Chart, Panel, Role, Table, Trace, chart, table
 from earwitness.exhibits.figures_table import SIGNED, figure_name
-from earwitness.exhibits.findings import marked
 from earwitness.exhibits.level_facts import joined, level_panel, level_span
 from earwitness.exhibits.words import figure_words, frequency_words, listed, number_words, sentence, true_minus
 from earwitness.files.data import worded
 from earwitness.insight.findings import Finding
 from earwitness.insight.mend.aim import Aim, AimStudy, aim_words
-from earwitness.insight.mend.change import ROUGHNESS, FigureChange
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
-from earwitness.insight.mend.goal import Goal
 from earwitness.insight.mend.live import Prepared, Weighed
-from earwitness.insight.mend.verdict import mends
+from earwitness.insight.mend.report import ROUGHNESS, FigureChange
+from earwitness.insight.mend.stop import mends
+from earwitness.insight.mend.task import Goal
 from earwitness.quantities import Curve
 
 _KINDS = {"peaking": "bell", "low_shelf": "low shelf", "high_shelf": "high shelf"}

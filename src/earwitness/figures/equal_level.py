@@ -11,9 +11,8 @@ from typing import Literal
 
 import numpy as np
 
-from earwitness.figures.compression import BAND_HZ as COMPRESSION_BAND_HZ
-from earwitness.figures.compression import Compression
 from earwitness.figures.distortion import Distortion
+from earwitness.figures.highest_level import COMPRESSION_BAND_HZ, Compression
 from earwitness.figures.registry import base_key, figure_infos
 from earwitness.figures.sensitivity import mean_level_db
 from earwitness.quantities import REFERENCE_PRESSURE_PA, Asked, Figure, TwoToneReading

@@ -5,16 +5,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from earwitness.dsp.burst import BurstReading
-from earwitness.figures.compression import Compression, compression, compression_figures, long_term, long_term_figure
 from earwitness.figures.distortion import Distortion, at_one_meter, distortion, distortion_figures, level_series
 from earwitness.figures.equal_level import equal_level_figures
 from earwitness.figures.highest_level import (
     HIGH_PASS_HZ,
     CleanLevel,
+    Compression,
     at_seat,
     burst_level,
     clean_level_figure,
+    compression,
+    compression_figures,
     highest_clean_level,
+    long_term,
+    long_term_figure,
     mean_burst_level,
 )
 from earwitness.figures.registry import FIGURES, LEVEL_FIGURES, base_key

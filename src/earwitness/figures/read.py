@@ -5,21 +5,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from earwitness.figures import angles, maps
+from earwitness.figures import angles, linearity, maps
 from earwitness.figures.bandwidth import lower_limit
-from earwitness.figures.bass import bass_levels, bass_reading
+from earwitness.figures.kinds import bass_levels, bass_reading, powered_figures
 from earwitness.figures.level_series import SEAT_M, level_series_reading
-from earwitness.figures.linearity import (
-    CORRIDORS_DB,
-    LINEARITY_BAND_HZ,
-    Line,
-    band_figure,
-    deviations,
-    share_figure,
-    slope,
-)
 from earwitness.figures.load import LOAD_CURVES, load_curves, load_figures
-from earwitness.figures.powered import powered_figures
 from earwitness.figures.rating import preference_rating
 from earwitness.figures.registry import FIGURES, RESPONSE_FIGURES, base_key
 from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_level, band_means, mean_level_db, one_watt_level_db
@@ -181,11 +171,11 @@ def _linearities(on_axis: Drawn, reference: Figure, means: FloatArray) -> dict[s
     keys = [key for key in FIGURES if key.startswith("linearity_")]
     if reference.value is None:
         return {key: _from_reference(reference, key) for key in keys}
-    found = deviations(on_axis, means)
-    for name, half_width in CORRIDORS_DB.items():
+    found = linearity.deviations(on_axis, means)
+    for name, half_width in linearity.CORRIDORS_DB.items():
         share, band = f"linearity_share_{name}", f"linearity_band_{name}"
-        found[share] = share_figure(on_axis, means, half_width, key=share)
-        found[band] = band_figure(on_axis, means, half_width, key=band)
+        found[share] = linearity.share_figure(on_axis, means, half_width, key=share)
+        found[band] = linearity.band_figure(on_axis, means, half_width, key=band)
     return found
 
 
@@ -214,8 +204,8 @@ def _no_curve(key: str, missing: dict[str, str]) -> Figure:
 
 
 def _slope(curve: Drawn, *, band_hz: tuple[float, float], key: str) -> Figure:
-    line = slope(curve, band_hz=band_hz, key=key)
-    return line.slope if isinstance(line, Line) else line
+    line = linearity.slope(curve, band_hz=band_hz, key=key)
+    return line.slope if isinstance(line, linearity.Line) else line
 
 
 def _room_figures(found: Windows, draws: dict[str, Drawn]) -> dict[str, Figure]:
@@ -226,7 +216,7 @@ def _room_figures(found: Windows, draws: dict[str, Drawn]) -> dict[str, Figure]:
         curves["sound_power_di"] = difference
     figures: dict[str, Figure] = {}
     for key, name, band in (
-        ("in_room_slope", "in_room", LINEARITY_BAND_HZ),
+        ("in_room_slope", "in_room", linearity.LINEARITY_BAND_HZ),
         ("directivity_slope", "sound_power_di", DIRECTIVITY_BAND_HZ),
     ):
         known = name in curves

@@ -15,7 +15,7 @@ from earwitness.insight.findings import Finding
 from earwitness.insight.findings.sentences import hertz
 from earwitness.insight.match.amplifier import PAIR_IN_ROOM_DB, AmplifierMatch, voltage_for_level
 from earwitness.insight.match.subwoofer import SubwooferMatch, spread_words
-from earwitness.insight.spread import value_and_spread
+from earwitness.insight.words import value_and_spread
 from earwitness.quantities import Figure, Reading
 from earwitness.quantities.axis import hz_words
 from earwitness.session.record import Loudspeaker, Use

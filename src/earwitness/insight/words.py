@@ -86,3 +86,16 @@ def usual_words(center_hz: float, low_hz: float, high_hz: float, *, rises: bool,
         return middle + 0.25 * abs(math.log2(one.high_hz / one.low_hz) - width)
 
     return tuple(sorted(fitting, key=apart)[:most])
+
+
+def value_and_spread(value: float, u: float) -> str:
+    """Value and uncertainty, with as many decimals as leave the uncertainty one digit; none where it is 0."""
+    if u <= 0.0:
+        return f"{value:.3g}"
+    decimals = max(0, -math.floor(math.log10(u)))
+    return f"{value:.{decimals}f} ± {u:.{decimals}f}"
+
+
+def decibels(value: float, u_db: float, sign: str = "") -> str:
+    """A level or a change of it with U (k = 2), each with one decimal. sign : "+" to have one always."""
+    return f"{value:{sign}.1f} ± {max(2.0 * u_db, 0.1):.1f}"

@@ -21,11 +21,11 @@ import numpy as np
 from earwitness import __version__
 from earwitness.errors import InputError, choice
 from earwitness.exhibits.chart import Chart, Panel
-from earwitness.exhibits.family import PREFIX
+from earwitness.exhibits.compare import PREFIX
 from earwitness.exhibits.record import record
 from earwitness.files.data import file_text, table_of
 from earwitness.files.durable import write_bytes
-from earwitness.insight.mend.export import coefficients_json, table_text
+from earwitness.insight.mend.equalizer import coefficients_json, table_text
 from earwitness.publish.review import Review
 from earwitness.quantities import Curve, DirectionalResponse, DirectivityMap, Figure, Harmonics, Impedance, on_orbit
 from earwitness.quantities.arrays import FloatArray

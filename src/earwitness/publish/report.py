@@ -11,10 +11,10 @@ from typing import Final, Literal
 from earwitness import __version__
 from earwitness.errors import choice
 from earwitness.exhibits.chart import Chart, Mark, Table
+from earwitness.exhibits.heard import story_tables
 from earwitness.exhibits.level_facts import KEY_WORDS
 from earwitness.exhibits.line_breaks import SENTENCE_END, headline_of, units_kept
 from earwitness.exhibits.record import record
-from earwitness.exhibits.story import story_tables
 from earwitness.exhibits.words import COVERAGE_SENTENCE
 from earwitness.files.durable import write_bytes
 from earwitness.publish.own_words import PARTS

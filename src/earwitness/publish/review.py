@@ -7,14 +7,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
-from earwitness.exhibits.across import NOT_REACHED
 from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.all import absent_words, exhibits_of
-from earwitness.exhibits.beside import Beside
+from earwitness.exhibits.balance import NOT_REACHED
 from earwitness.exhibits.chart import Chart, Lane, Table
-from earwitness.exhibits.family import Family
+from earwitness.exhibits.compare import Beside, Family
 from earwitness.exhibits.figures_table import SIGNED, figures_table, method_words
-from earwitness.exhibits.story import Line, score, story
+from earwitness.exhibits.heard import Line, score, story
 from earwitness.exhibits.trust import quality
 from earwitness.exhibits.words import (
     MINUS,

@@ -20,8 +20,7 @@ from earwitness.files.durable import replacing, write_bytes
 from earwitness.publish.review import Review
 from earwitness.publish.typeset import png_pages
 from earwitness.render.palette import GROUNDS, Theme
-from earwitness.render.still import Room, still_height, still_svg
-from earwitness.render.svg import TYPEFACE
+from earwitness.render.svg import TYPEFACE, Room, still_height, still_svg
 
 Shape = Literal["wide", "tall"]
 _TEMPLATE: Final = "sheets/still.typ"

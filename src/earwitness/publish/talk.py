@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from earwitness.errors import FormatError, InputError
+from earwitness.exhibits.heard import remarks_on
 from earwitness.exhibits.line_breaks import SENTENCE_END
-from earwitness.exhibits.story import remarks_on
 from earwitness.exhibits.words import is_beyond, listed
 from earwitness.files.data import file_text, table_of
 from earwitness.files.durable import write_bytes
@@ -26,7 +26,7 @@ from earwitness.insight.for_whom import GOAL_DB, LOW_NOTES, PEAK_DB
 from earwitness.insight.match.amplifier import PAIR_IN_ROOM_DB, voltage_for_level
 from earwitness.insight.mend.aim import aim_words
 from earwitness.insight.mend.equalizer import Band
-from earwitness.insight.mend.verdict import mends
+from earwitness.insight.mend.stop import mends
 from earwitness.insight.words import region, usual_words
 from earwitness.publish.arrangement import OWN
 from earwitness.publish.review import Review

@@ -9,8 +9,8 @@ import numpy as np
 from earwitness.quantities import DirectivityMap
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
 from earwitness.render.frame import CHARACTER_PX, Frame, number, points, signed
+from earwitness.render.labels import halo
 from earwitness.render.palette import MAP_BANDS, Ground, Theme
-from earwitness.render.regions import halo
 
 BAND_STEPS_DB: Final = tuple(float(level) for level in range(-30, 4, 3))
 CONTOURS_DB: Final = (-3.0, -6.0, -10.0)

@@ -4,8 +4,8 @@ from collections.abc import Iterator, Sequence
 
 from earwitness.exhibits.chart import Point
 from earwitness.render.frame import CHARACTER_PX, Frame, number, text
+from earwitness.render.labels import halo
 from earwitness.render.palette import INKS, Ground, Theme
-from earwitness.render.regions import halo
 
 _ORDER = ("other", "near", "frontier", "own")
 _RADIUS_PX = {"other": 3.0, "near": 3.5, "frontier": 4.5, "own": 9.0}

@@ -1,7 +1,7 @@
-"""A chart as one SVG picture: same chart, same bytes."""
+"""A chart as one SVG picture: same chart, same bytes. For a still one panel, type large, built up curve by curve."""
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from math import log10
@@ -10,29 +10,10 @@ from typing import Final
 
 from earwitness.errors import InputError
 from earwitness.exhibits.chart import Chart, Panel
+from earwitness.render import labels
 from earwitness.render.frame import CHARACTER_PX, LINE_PX, Frame, grid_labels, grid_lines, identifier, number, text
-from earwitness.render.labels import (
-    LANE_PX,
-    badge,
-    end_labels,
-    end_tags,
-    key_rows,
-    label_width,
-    mark_leaders,
-    named_lines,
-    score_lanes,
-)
 from earwitness.render.maps import color_bar, contour_labels, map_shapes
 from earwitness.render.palette import GROUNDS, Ground, Theme
-from earwitness.render.regions import (
-    hatch_pattern,
-    hatched,
-    heard_rows,
-    invalid_bands,
-    region_labels,
-    region_shape,
-    seen_regions,
-)
 from earwitness.render.scatter import point_shapes
 from earwitness.render.traces import edge_paths, trace_paths
 
@@ -74,7 +55,7 @@ def svg_of(chart: Chart, width_px: int, *, theme: Theme = "light", variant: str 
     _check(chart)
     ground = GROUNDS[theme]
     sheet = _Sheet(identifier(chart.key) + (f"-{variant}" if variant else ""), width_px, ground, theme)
-    lines, top = [hatch_pattern(sheet.key, ground)], 12.0
+    lines, top = [labels.hatch_pattern(sheet.key, ground)], 12.0
     for words, kind, color in ((chart.title, "title", ground.ink), (chart.subtitle, "subtitle", ground.muted)):
         for row in textwrap.wrap(words, sheet.columns if kind == "subtitle" else int(sheet.columns / 1.4)):
             top += 20 if kind == "title" else LINE_PX
@@ -83,8 +64,8 @@ def svg_of(chart: Chart, width_px: int, *, theme: Theme = "light", variant: str 
     width = _plot_width(chart, sheet)
     if chart.lanes and not sheet.narrow:
         across = Frame(sheet.left, top, width, 0.0, chart.low_hz, chart.high_hz, 0.0, 1.0)
-        lines.extend(score_lanes(chart.lanes, across, ground))
-        top += LANE_PX * len(chart.lanes)
+        lines.extend(labels.score_lanes(chart.lanes, across, ground))
+        top += labels.LANE_PX * len(chart.lanes)
     for place, panel in enumerate(chart.panels):
         markup, top = _panel(chart, panel, f"{sheet.key}-{place}", top, width, sheet)
         lines.extend(markup)
@@ -125,7 +106,7 @@ def _check(chart: Chart) -> None:
 
 
 def _plot_width(chart: Chart, sheet: _Sheet) -> float:
-    widest = max(label_width(panel, sheet.ground, sheet.theme) for panel in chart.panels)
+    widest = max(labels.label_width(panel, sheet.ground, sheet.theme) for panel in chart.panels)
     if sheet.narrow:
         widest = 28.0 if widest else 0.0
     width = sheet.width_px - sheet.left - (widest or 16.0)
@@ -166,25 +147,25 @@ def _panel(chart: Chart, panel: Panel, key: str, top: float, width: float, sheet
     scale = f'data-low="{panel.low:g}" data-high="{panel.high:g}"'
     markup = [f'<g id="{key}" class="panel" {scale}><clipPath id="{key}-clip"><rect {frame.box}/></clipPath>', *words]
     markup.extend(_inside(panel, frame, key, sheet))
-    lines, top = named_lines(panel, ground, sheet.theme), frame.bottom + 22
+    lines, top = labels.named_lines(panel, ground, sheet.theme), frame.bottom + 22
     if sheet.narrow:
-        markup.extend(end_tags(lines, frame))
-        rows, top = key_rows(lines, top, sheet.columns)
+        markup.extend(labels.end_tags(lines, frame))
+        rows, top = labels.key_rows(lines, top, sheet.columns)
         markup.extend(rows)
-        rows, top = heard_rows(seen_regions(panel, frame), top, sheet.columns, ground)
+        rows, top = labels.heard_rows(labels.seen_regions(panel, frame), top, sheet.columns, ground)
         markup.extend(rows)
     else:
-        markup.extend(end_labels(lines, frame))
+        markup.extend(labels.end_labels(lines, frame))
     markup.append("</g>")
     return markup, top
 
 
 def _inside(panel: Panel, frame: Frame, key: str, sheet: _Sheet) -> Iterator[str]:
     ground, theme = sheet.ground, sheet.theme
-    regions = seen_regions(panel, frame)
+    regions = labels.seen_regions(panel, frame)
     if panel.map is None:
-        yield from (region_shape(r, frame, ground) for r in regions if r.kind in ("window", "target"))
-        yield from hatched(invalid_bands(panel, frame), frame, sheet.key, ground)
+        yield from (labels.region_shape(r, frame, ground) for r in regions if r.kind in ("window", "target"))
+        yield from labels.hatched(labels.invalid_bands(panel, frame), frame, sheet.key, ground)
     yield f'<g clip-path="url(#{key}-clip)">'
     if panel.map is not None:
         yield from map_shapes(panel.map, frame, sheet.key, ground, theme)
@@ -204,9 +185,11 @@ def _inside(panel: Panel, frame: Frame, key: str, sheet: _Sheet) -> Iterator[str
     if panel.map is not None:
         yield from contour_labels(panel.map, frame, ground)
         yield from color_bar(frame, ground, theme, every_db=12 if sheet.narrow else 6)
-    yield from (region_shape(r, frame, ground) for r in regions if r.kind in ("heard", "splice"))
-    yield from mark_leaders(panel, frame, ground)
-    yield from region_labels([r for r in regions if not (sheet.narrow and r.kind == "heard")], panel, frame, ground)
+    yield from (labels.region_shape(r, frame, ground) for r in regions if r.kind in ("heard", "splice"))
+    yield from labels.mark_leaders(panel, frame, ground)
+    yield from labels.region_labels(
+        [r for r in regions if not (sheet.narrow and r.kind == "heard")], panel, frame, ground
+    )
     yield f'<path class="cursor" fill="none" stroke="{ground.ink}"/>'
 
 
@@ -216,7 +199,7 @@ def _below(chart: Chart, top: float, sheet: _Sheet) -> tuple[list[str], float]:
     # A mark without words is explained in the score, or in the list beside the chart.
     for mark in (mark for panel in chart.panels for mark in panel.marks if mark.text):
         top += 4
-        markup.append(badge(mark, 16, top + LINE_PX - 4, ground))
+        markup.append(labels.badge(mark, 16, top + LINE_PX - 4, ground))
         for row in textwrap.wrap(mark.text, sheet.columns - 4):
             top += LINE_PX
             markup.append(f'<text class="finding" x="32" y="{number(top)}" fill="{ground.ink}">{text(row)}</text>')
@@ -246,3 +229,154 @@ def print_svg(chart: Chart, width_px: int) -> str:
     Raises InputError as `svg_of`.
     """
     return in_our_typeface(svg_of(replace(chart, title="", subtitle=""), width_px, variant="print"))
+
+
+_BELOW_PX = 22.0
+_LEAST_PLOT_PX = 80.0
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """The space a still has for its drawing [px of the drawing, whose type is 12 px high].
+
+    upright : words go under the plot, not beside it
+    """
+
+    width_px: float
+    height_px: float
+    upright: bool
+
+
+def still_svg(
+    chart: Chart,
+    panel: Panel,
+    room: Room,
+    *,
+    traces: int | None = None,
+    marks: Sequence[int] | None = None,
+    theme: Theme = "light",
+    transparent: bool = False,
+) -> str:
+    """`panel` of `chart` as SVG text as wide as `room`; the decade keeps its length in dB. In an upright room it is no
+    higher than `still_height` says, in another one as high as the room.
+
+    traces : how many curves are drawn, from the first on (None: all); marks : numbers of the findings that are marked
+    (None: all); transparent : no paper behind it. Scales and places of words are those of the full panel, so that
+    nothing moves between two steps.
+    Raises InputError where the room is too small.
+    """
+    ground = GROUNDS[theme]
+    key = identifier(chart.key) + "-still"
+    frame = _still_frame(chart, panel, room, theme)
+    shown = panel if traces is None else replace(panel, traces=panel.traces[:traces])
+    if marks is not None:
+        shown = replace(shown, marks=tuple(mark for mark in panel.marks if mark.number in marks))
+    height = number(still_height(chart, panel, room, theme=theme))
+    size = f"{number(room.width_px)} {height}"
+    head = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {size}" width="{number(room.width_px)}" '
+        f'height="{height}" font-family="{TYPEFACE}" font-size="12">'
+    )
+    paper = f'<rect width="100%" height="100%" fill="{"none" if transparent else ground.paper}"/>'
+    clip = f'<clipPath id="{key}-clip"><rect {frame.box}/></clipPath>'
+    words = [
+        f'<text x="8" y="{number(LINE_PX * (row + 1) - 2)}" fill="{ground.muted}">{text(line)}</text>'
+        for row, line in enumerate(_axis_rows(panel, room))
+    ]
+    body = [*_plot(panel, shown, frame, key, theme, upright=room.upright), *_names(panel, shown, frame, room, theme)]
+    return "\n".join((head, paper, labels.hatch_pattern(key, ground), clip, *words, *body, "</svg>")) + "\n"
+
+
+def still_height(chart: Chart, panel: Panel, room: Room, *, theme: Theme = "light") -> float:
+    """What of the height of an upright room the drawing takes, all words under it counted; all of another room [px]."""
+    if not room.upright:
+        return room.height_px
+    bottom = _still_frame(chart, panel, room, theme).bottom + _BELOW_PX + _under(panel, room, theme) + 4.0
+    return min(bottom, room.height_px)
+
+
+def _under(panel: Panel, room: Room, theme: Theme) -> float:
+    """Height of the words under an upright plot, those of all curves [px]."""
+    if not room.upright:
+        return 0.0
+    columns = int(room.width_px / CHARACTER_PX)
+    under = labels.key_rows(labels.named_lines(panel, GROUNDS[theme], theme), 0.0, columns)[1]
+    return labels.heard_rows(list(panel.regions), under, columns, GROUNDS[theme])[1]
+
+
+def _axis_rows(panel: Panel, room: Room) -> list[str]:
+    axis = panel.label if panel.unit in ("", panel.label) else f"{panel.label}, {panel.unit}"
+    return textwrap.wrap(axis, max(20, int(room.width_px / CHARACTER_PX)))
+
+
+def _still_frame(chart: Chart, panel: Panel, room: Room, theme: Theme) -> Frame:
+    """The plot rectangle: as large as the room allows with the scales' shape."""
+    ground, left = GROUNDS[theme], 38.0 if room.upright else 44.0
+    lines = labels.named_lines(panel, ground, theme)
+    beside = 28.0 if room.upright and lines else max(labels.label_width(panel, ground, theme), 16.0)
+    under = _under(panel, room, theme)
+    top = LINE_PX * len(_axis_rows(panel, room)) + (36 if panel.map is not None else 8) + (24 if panel.marks else 0)
+    width, height = room.width_px - left - beside, room.height_px - top - _BELOW_PX - under
+    if min(width, height) < _LEAST_PLOT_PX:
+        raise InputError(
+            "the still has no room for its chart",
+            where=f"chart {chart.key}",
+            expected=f"a plot of {_LEAST_PLOT_PX:g} px each way, not {width:.0f} by {height:.0f} px",
+        )
+    if panel.map is None and panel.db_per_decade is not None:
+        tall_for_wide = (panel.high - panel.low) / panel.db_per_decade / log10(chart.high_hz / chart.low_hz)
+        width = min(width, height / tall_for_wide)
+        height = width * tall_for_wide
+    else:
+        share = 0.9 if panel.map is not None or (panel.points and room.upright) else 0.6
+        height = min(height, share * width)
+    linear = chart.axis == "time"
+    return Frame(left, top, width, height, chart.low_hz, chart.high_hz, panel.low, panel.high, linear)
+
+
+def _plot(panel: Panel, shown: Panel, frame: Frame, key: str, theme: Theme, *, upright: bool) -> Iterator[str]:
+    ground, regions = GROUNDS[theme], labels.seen_regions(panel, frame)
+    if panel.map is None:
+        yield from (labels.region_shape(r, frame, ground) for r in regions if r.kind in ("window", "target"))
+        yield from labels.hatched(labels.invalid_bands(panel, frame), frame, key, ground)
+    else:
+        yield f'<g clip-path="url(#{key}-clip)">'
+        yield from map_shapes(panel.map, frame, key, ground, theme)
+        yield "</g>"
+    yield "<g>" if panel.map is None else '<g opacity="0.3">'
+    yield from grid_lines(panel, frame, ground)
+    yield "</g>"
+    yield from grid_labels(panel, frame, ground)
+    yield f'<rect {frame.box} fill="none" stroke="{ground.muted}"/><g clip-path="url(#{key}-clip)">'
+    for edge in panel.map_edges:
+        yield from edge_paths(edge, frame, ground)
+    for trace in shown.traces:
+        yield from trace_paths(trace, frame, theme)
+    yield "</g>"
+    yield from point_shapes(shown.points, frame, ground, theme)
+    if panel.map is not None:
+        yield from contour_labels(panel.map, frame, ground)
+        yield from color_bar(frame, ground, theme, every_db=12)
+    yield from (labels.region_shape(r, frame, ground) for r in regions if r.kind in ("heard", "splice"))
+    yield from labels.mark_leaders(shown, frame, ground)
+    yield from labels.region_labels([r for r in regions if not (upright and r.kind == "heard")], panel, frame, ground)
+
+
+def _names(panel: Panel, shown: Panel, frame: Frame, room: Room, theme: Theme) -> list[str]:
+    """Names of the curves that are drawn, where they stand when all are."""
+    ground = GROUNDS[theme]
+    every, drawn = labels.named_lines(panel, ground, theme), labels.named_lines(shown, ground, theme)
+    keys = {line.curve.key for line in drawn}
+    ended = [line for line in every if labels.line_end(line.curve, frame) is not None]
+    if not room.upright:
+        return _only(list(labels.end_labels(every, frame)), ended, keys)
+    columns = int(room.width_px / CHARACTER_PX)
+    rows, bottom = labels.key_rows(drawn, frame.bottom + _BELOW_PX, columns)
+    heard, _ = labels.heard_rows(labels.seen_regions(panel, frame), bottom, columns, ground)
+    return [*_only(list(labels.end_tags(every, frame)), ended, keys), *rows, *heard]
+
+
+def _only(markup: list[str], ended: list[labels.Named], keys: set[str]) -> list[str]:
+    """The pieces that belong to curves of `keys`; every line of `ended` has equally many pieces."""
+    each = len(markup) // len(ended) if ended else 1
+    return [piece for at, piece in enumerate(markup) if ended[at // each].curve.key in keys]

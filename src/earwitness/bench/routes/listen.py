@@ -13,14 +13,14 @@ from earwitness.app import trial
 from earwitness.app.audition import CAUTIONS, LIMITS, ROOM_LIMITS, ears_in
 from earwitness.app.jobs import Progress
 from earwitness.archive.entries import LoudspeakerEntry
-from earwitness.audition.material import MATERIAL
+from earwitness.audition.render import MATERIAL
 from earwitness.bench.pages import page, part, safe
 from earwitness.bench.state import Bench, BenchState, Body, Id
 from earwitness.errors import InputError
 from earwitness.exhibits.heard import heard_chart, heard_table, reliability_table
 from earwitness.exhibits.record import record
-from earwitness.insight.listening.attributes import heard_words
 from earwitness.insight.listening.matching import Verdict
+from earwitness.insight.listening.remark import heard_words
 from earwitness.insight.mend.equalizer import MOST_BANDS, BandKind
 from earwitness.render.html import figure_html, table_html
 

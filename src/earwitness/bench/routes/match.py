@@ -29,9 +29,8 @@ from earwitness.exhibits.mend import seat_chart
 from earwitness.exhibits.record import record
 from earwitness.exhibits.words import figure_words, true_minus
 from earwitness.figures.kinds import lacks
-from earwitness.insight.match.crossover import SLOPES, slope_words
 from earwitness.insight.match.seats import CINEMA_DB, CINEMA_PEAK_DB
-from earwitness.insight.match.subwoofer import CORNERS_HZ, SCHEMES
+from earwitness.insight.match.subwoofer import CORNERS_HZ, SCHEMES, SLOPES, slope_words
 from earwitness.render.html import figure_html, table_html
 from earwitness.session.amplifier_sheet import AmplifierSheet
 from earwitness.session.room_plan import RoomPlan

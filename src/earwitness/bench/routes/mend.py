@@ -13,7 +13,7 @@ from earwitness.app.trial import own_trials
 from earwitness.bench.pages import page, safe
 from earwitness.bench.state import Bench, BenchState, Body, Id
 from earwitness.errors import InputError
-from earwitness.exhibits.findings import size_words
+from earwitness.exhibits.advice import size_words
 from earwitness.exhibits.heard import trial_words
 from earwitness.exhibits.mend import desk_chart, desk_rows
 from earwitness.exhibits.record import record
@@ -24,8 +24,8 @@ from earwitness.insight.findings.finding import AimAnswer
 from earwitness.insight.mend.aim import AimStudy, aim_words
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, MOST_BANDS, BandKind, Equalizer
 from earwitness.insight.mend.equalizer import KINDS as BAND_KINDS
-from earwitness.insight.mend.goal import Limits
-from earwitness.insight.mend.verdict import Verdict
+from earwitness.insight.mend.stop import Verdict
+from earwitness.insight.mend.task import Limits
 from earwitness.render.html import figure_html
 
 router = APIRouter()

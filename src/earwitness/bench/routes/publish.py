@@ -30,7 +30,7 @@ from earwitness.publish.stills import frames_of, still_name, write_video
 from earwitness.publish.talk import spoken_parts, talk_of
 from earwitness.render.html import chart_script, is_numbers_script
 from earwitness.render.palette import Theme
-from earwitness.render.still import Room, still_svg
+from earwitness.render.svg import Room, still_svg
 
 router = APIRouter()
 Part = Annotated[str, Field(max_length=40_000)]

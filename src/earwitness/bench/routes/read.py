@@ -22,11 +22,11 @@ from earwitness.archive.entries import LoudspeakerEntry
 from earwitness.bench.pages import page, part, safe
 from earwitness.bench.state import At, Bench, BenchState, Body, Id, OpenArchive, UnknownLoudspeakerError
 from earwitness.errors import InputError
-from earwitness.exhibits.across import map_against
+from earwitness.exhibits.advice import marked, size_words
 from earwitness.exhibits.all import absent_words, exhibits_of
+from earwitness.exhibits.balance import map_against
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.figures_table import SIGNED, figure_name, method_words
-from earwitness.exhibits.findings import marked, size_words
 from earwitness.exhibits.level_facts import KEY_WORDS
 from earwitness.exhibits.responses import AFTER, regate_chart
 from earwitness.exhibits.trust import takes_words

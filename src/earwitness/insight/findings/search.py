@@ -1,4 +1,9 @@
-"""From a reading and its directions to findings: detect, merge, weigh the evidence, rank."""
+"""From a reading and its directions to findings: detect, merge, weigh the evidence, rank.
+
+The frequency range ends by the rule of the F6 figure, so that page and findings state one frequency. Own addition: only
+a fall that lasts to the end of the data is an end, and where the middle is not the loudest part (a subwoofer), the
+loudest octave takes its place (IEC 60268-5 averages over an octave where the level is highest, from memory).
+"""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -6,6 +11,10 @@ from functools import partial
 
 import numpy as np
 
+from earwitness.figures.bandwidth import NARROW_DIP_OCTAVES, START_HZ
+from earwitness.figures.sensitivity import mean_level_db
+from earwitness.insight.findings import finding as found_values
+from earwitness.insight.findings import origins as causes
 from earwitness.insight.findings import sentences
 from earwitness.insight.findings.decompose import (
     Q_LIMITS,
@@ -15,27 +24,82 @@ from earwitness.insight.findings.decompose import (
     half_size_octaves,
     stands_out,
 )
-from earwitness.insight.findings.evidence import CURVES, Evidence, gather, on_axis_excess_phase, vertical_contrast
-from earwitness.insight.findings.finding import (
-    DIRECT,
-    PLACES,
-    SOURCE_BONUS_DB,
-    SOURCES,
-    Finding,
-    Kind,
-    Resonance,
-    Sized,
-    heard_of,
-    margin_db,
-    threshold_db,
-    told_of,
-)
-from earwitness.insight.findings.limits import DROP_DB, limits_of
 from earwitness.insight.findings.narrow import GatedImpulse, fitted, is_smeared
-from earwitness.insight.findings.origins import Cabinet, is_equalizable, kind_of, origins_of
 from earwitness.quantities import Curve, DirectionalResponse, Impedance, NearField, Reading
 from earwitness.quantities.arrays import FloatArray
 from earwitness.session.record import Driver
+
+DROP_DB = 6.0
+UPPER_START_HZ = 3000.0
+LEAST_SLOPE_DB = 2.0
+"""Below that many dB/octave beyond the fall the range goes on, only lower."""
+MIDDLE_IS_LOW_DB = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """edge_hz : 6 dB under reference_db; slope_db_per_octave : over up to an octave beyond, positive for a fall;
+    far_hz : where the data end on that side."""
+
+    edge_hz: float
+    slope_db_per_octave: float
+    far_hz: float
+    is_low: bool
+
+
+def limits_of(curve: Curve) -> list[Limit]:
+    """The ends of the range that lie inside the data, the lower one first."""
+    reference = _reference(curve)
+    if reference is None:
+        return []
+    level, *starts = reference
+    found = (_limit(curve, level, start, is_low=is_low) for start, is_low in zip(starts, (True, False), strict=True))
+    return [one for one in found if one is not None]
+
+
+def _reference(curve: Curve) -> tuple[float, float, float] | None:
+    """Level that the fall counts from [dB], and where the search for it begins, downward and upward [Hz]."""
+    middle = mean_level_db(curve)
+    x, power = np.log2(curve.axis.hz), np.where(curve.valid, 10 ** (curve.values / 10), 0.0)
+    inside = np.abs(x[:, None] - x) <= 0.5
+    whole = curve.valid & (x - 0.5 >= x[0]) & (x + 0.5 <= x[-1]) & (inside @ (~curve.valid).astype(float) == 0)
+    if whole.any():
+        octave = np.where(whole, inside @ power / inside.sum(axis=1), 0.0)
+        place = int(np.argmax(octave))
+        loudest, at = float(10 * np.log10(octave[place])), float(curve.axis.hz[place])
+        if middle is None or loudest > middle + MIDDLE_IS_LOW_DB:
+            return loudest, at, at
+    return None if middle is None else (middle, START_HZ, UPPER_START_HZ)
+
+
+def _limit(curve: Curve, reference_db: float, start_hz: float, *, is_low: bool) -> Limit | None:
+    """The end on one side: from there on the curve stays below, and goes on falling."""
+    hz = curve.axis.hz
+    start = int(np.argmin(np.abs(np.log(hz / start_hz))))
+    rows = np.arange(start, -1, -1) if is_low else np.arange(start, hz.size)
+    gaps = np.flatnonzero(~curve.valid[rows])
+    rows = rows[: int(gaps[0])] if gaps.size else rows
+    if rows.size < 2:
+        return None
+    x, above = np.log2(hz[rows]), curve.values[rows] - reference_db + DROP_DB
+    last = int(np.flatnonzero(above >= 0)[-1]) if (above >= 0).any() else -1
+    if last < 0 or last + 1 >= rows.size:
+        return None
+    edge = float(x[last] + above[last] / (above[last] - above[last + 1]) * (x[last + 1] - x[last]))
+    if abs(x[-1] - edge) < NARROW_DIP_OCTAVES:
+        return None
+    slope = _slope(x, curve.values[rows], edge, is_low=is_low)
+    if slope < LEAST_SLOPE_DB:
+        return None
+    return Limit(float(2.0**edge), slope, float(hz[rows[-1]]), is_low)
+
+
+def _slope(x: FloatArray, level: FloatArray, edge: float, *, is_low: bool) -> float:
+    """Fall outward [dB/octave] of the straight line through up to an octave beyond the edge."""
+    outward = (edge - x) if is_low else (x - edge)
+    near = (outward > 0.0) & (outward <= 1.0)
+    return -float(np.polynomial.polynomial.polyfit(outward[near], level[near], 1)[1])
+
 
 TARGETS = ("listening_window", "on_axis", "in_room")
 LEAST_TILT = 0.3
@@ -74,10 +138,10 @@ def find(
     impedance: Impedance | None = None,
     near_fields: Sequence[NearField] = (),
     drivers: Sequence[Driver] = (),
-    cabinet: Cabinet | None = None,
+    cabinet: causes.Cabinet | None = None,
     gated: GatedImpulse | None = None,
     sensitive: bool = False,
-) -> tuple[Finding, ...]:
+) -> tuple[found_values.Finding, ...]:
     """All deviations on axis, of the listening window and of the predicted in-room response, the most audible first.
 
     reading : curves of `response`; without a listening window the on-axis curve and, in place of the window, the
@@ -87,23 +151,23 @@ def find(
     standard uncertainty is reported, and nothing below half a decibel. Tilt and band limits stand last, with their own
     kinds. Empty where no curve spans three octaves.
     """
-    curves = {key: reading.curves[key] for key in CURVES if key in reading.curves}
+    curves = {key: reading.curves[key] for key in causes.CURVES if key in reading.curves}
     if "listening_window" not in curves and "horizontal_window" in reading.curves:
         curves["listening_window"] = reading.curves["horizontal_window"]
     parts = {key: part for key in TARGETS if key in curves and (part := decompose(curves[key], bends=key == "in_room"))}
     seen = _merged(parts)
-    phase = on_axis_excess_phase(response)
+    phase = causes.on_axis_excess_phase(response)
     direct = next((key for key in ("listening_window", "on_axis") if key in parts), None)
     edge = parts[direct].low_edge_db(response.axis.hz) if direct is not None else np.zeros(len(response.axis))
 
-    evidence_of = partial(gather, curves, response, edge_db=edge, excess_phase_rad=phase)
+    evidence_of = partial(causes.gather, curves, response, edge_db=edge, excess_phase_rad=phase)
     evidence_of = partial(evidence_of, impedance=impedance, near_fields=near_fields, drivers=drivers)
     made = partial(_finding, curves=curves, drivers=drivers, cabinet=cabinet, sensitive=sensitive)
-    found: list[Finding] = []
+    found: list[found_values.Finding] = []
     for one in seen:
         others = [other.peak for other in seen if other is not one]
         evidence = evidence_of(one.peak, others)
-        behind: Callable[[Peak], Resonance | None] | None = None
+        behind: Callable[[Peak], found_values.Resonance | None] | None = None
         if gated is not None and is_smeared(gated, one.peak):
             told = partial(fitted, gated, others=others, near_fields=near_fields, wrinkle_hz=evidence.wrinkle_hz)
             behind = partial(told, curves["on_axis"]) if "on_axis" in curves else _unknown
@@ -122,8 +186,8 @@ def find(
                 # With the size that it has in the predicted in-room response, if it is a vertical one there.
                 vertical = made(_Seen(replace(peak, size_db=size), "in_room"), evidence)
                 found += [vertical] if vertical is not None and vertical.kind == "vertical" else []
-    extra: list[Finding] = []
-    tilted = next((key for key in (DIRECT, "listening_window") if key in parts), None)
+    extra: list[found_values.Finding] = []
+    tilted = next((key for key in (found_values.DIRECT, "listening_window") if key in parts), None)
     if tilted is not None:
         extra = _tilt(parts[tilted], curves[tilted])
     extra += _limits(next((curves[key] for key in ("on_axis", direct) if key in curves), None))
@@ -133,7 +197,7 @@ def find(
 
 def _contrast_peaks(response: DirectionalResponse, in_room: Curve, band_hz: FloatArray) -> tuple[Peak, ...]:
     """Peaks of the sound above and below over that to the sides, inside the band (B,) of the direct sound."""
-    curve = vertical_contrast(response, in_room)
+    curve = causes.vertical_contrast(response, in_room)
     if curve is None:
         return ()
     inside = (curve.axis.hz >= band_hz[0]) & (curve.axis.hz <= band_hz[-1])
@@ -145,12 +209,12 @@ def _unknown(_peak: Peak) -> None:
     """Behind the gate of a response that has no curve on axis."""
 
 
-def _peak_of(one: Finding) -> Peak:
+def _peak_of(one: found_values.Finding) -> Peak:
     return Peak(one.center_hz, one.q or Q_LIMITS[0], one.size_db)
 
 
-def _rank(one: Finding) -> float:
-    bonus = SOURCE_BONUS_DB if one.kind in SOURCES and one.is_peak else 0.0
+def _rank(one: found_values.Finding) -> float:
+    bonus = found_values.SOURCE_BONUS_DB if one.kind in found_values.SOURCES and one.is_peak else 0.0
     return one.margin_db + bonus
 
 
@@ -232,25 +296,25 @@ def _ends_at(curve: Curve, peak: Peak) -> bool:
 
 
 def _audible(size_db: float, q: float) -> sentences.Audible:
-    if margin_db(size_db, q) > 0:
+    if found_values.margin_db(size_db, q) > 0:
         return "with music"
-    return "with noise" if margin_db(size_db, q, sensitive=True) > 0 else "hardly"
+    return "with noise" if found_values.margin_db(size_db, q, sensitive=True) > 0 else "hardly"
 
 
 def _finding(
     one: _Seen,
-    evidence: Evidence,
+    evidence: causes.Evidence,
     curves: Mapping[str, Curve],
     drivers: Sequence[Driver],
-    cabinet: Cabinet | None,
+    cabinet: causes.Cabinet | None,
     *,
     sensitive: bool,
-    behind: Callable[[Peak], Resonance | None] | None = None,
-) -> Finding | None:
+    behind: Callable[[Peak], found_values.Resonance | None] | None = None,
+) -> found_values.Finding | None:
     """The finding of a peak, or None where it lies inside its uncertainty. behind : fits it behind the gate."""
     peak, curve = one.peak, curves[one.target]
     here = evidence.curve_db.get(one.target)
-    kind = kind_of(evidence, size_db=peak.size_db, in_direct=one.target != "in_room")
+    kind = causes.kind_of(evidence, size_db=peak.size_db, in_direct=one.target != "in_room")
     u = size_uncertainty_db(curve, peak, _sizes_db(one, evidence, kind), one.rest_db)
     if abs(peak.size_db) < max(COVERAGE * u, LEAST_SIZE_DB):
         return None
@@ -259,17 +323,17 @@ def _finding(
         return None
     if peak.size_db < 0 and _ends_at(curve, peak):
         return None
-    resonance = behind(peak) if behind is not None and kind in SOURCES else None
+    resonance = behind(peak) if behind is not None and kind in found_values.SOURCES else None
     sizes = {curves[key].key: _sized(curves[key], peak, size, one) for key, size in evidence.curve_db.items()}
     if resonance is not None:
         bare = size_uncertainty_db(curve, replace(peak, u_db=0.0))
         u = float(np.hypot(resonance.u_db, bare))
         u_ln = resonance.u_ln_hz, resonance.u_ln_q
         peak = Peak(resonance.hz, resonance.q, resonance.size_db, *u_ln, resonance.u_db)
-    elif behind is not None and kind in SOURCES:
+    elif behind is not None and kind in found_values.SOURCES:
         u = float(np.hypot(u, _SMEARED_SHARE * peak.size_db))
-    at = sizes.get(DIRECT, Sized(peak.size_db, u, u)).size_db
-    origins = origins_of(kind, peak.center_hz, peak.q, at, sizes, evidence, drivers, cabinet)
+    at = sizes.get(found_values.DIRECT, found_values.Sized(peak.size_db, u, u)).size_db
+    origins = causes.origins_of(kind, peak.center_hz, peak.q, at, sizes, evidence, drivers, cabinet)
     half = 2.0 ** (0.5 * half_size_octaves(peak.q))
     facts = sentences.Facts(
         kind,
@@ -278,10 +342,10 @@ def _finding(
         peak.q,
         peak.size_db,
         sizes,
-        told_of(kind, peak.size_db, u, sizes if resonance is None else {}),
-        heard_of(kind, peak.size_db, u, sizes if resonance is None else {}),
+        found_values.told_of(kind, peak.size_db, u, sizes if resonance is None else {}),
+        found_values.heard_of(kind, peak.size_db, u, sizes if resonance is None else {}),
         "hardly",
-        is_equalizable(kind, evidence),
+        causes.is_equalizable(kind, evidence),
         evidence.horizontal_db,
         evidence.vertical_db,
         origins,
@@ -289,31 +353,31 @@ def _finding(
     return _put(peak, u, facts, evidence, one, sensitive=sensitive, resonance=resonance)
 
 
-def _sized(curve: Curve, peak: Peak, size_db: float, one: _Seen) -> Sized:
+def _sized(curve: Curve, peak: Peak, size_db: float, one: _Seen) -> found_values.Sized:
     """The size in one curve with its uncertainty, by the same rules as the finding's own."""
     here = replace(peak, size_db=size_db)
     u = size_uncertainty_db(curve, here, (size_db,), one.rest_db)
     own = size_uncertainty_db(replace(curve, u_common=np.zeros_like(curve.u)), here, (size_db,), one.rest_db)
-    return Sized(size_db, u, own)
+    return found_values.Sized(size_db, u, own)
 
 
-def _sizes_db(one: _Seen, evidence: Evidence, kind: Kind) -> list[float]:
+def _sizes_db(one: _Seen, evidence: causes.Evidence, kind: found_values.Kind) -> list[float]:
     """Sizes that should be one: fitted alone in the same curve, and of what is in the source in both direct curves."""
-    keys = ("on_axis", "listening_window") if kind in SOURCES else (one.target,)
+    keys = ("on_axis", "listening_window") if kind in found_values.SOURCES else (one.target,)
     told = [evidence.curve_db[key] for key in dict.fromkeys((one.target, *keys)) if key in evidence.curve_db]
-    return [*told, *(one.sizes_db if kind in SOURCES else ())]
+    return [*told, *(one.sizes_db if kind in found_values.SOURCES else ())]
 
 
 def _put(
     peak: Peak,
     u: float,
     facts: sentences.Facts,
-    evidence: Evidence,
+    evidence: causes.Evidence,
     one: _Seen,
     *,
     sensitive: bool,
-    resonance: Resonance | None,
-) -> Finding:
+    resonance: found_values.Resonance | None,
+) -> found_values.Finding:
     """A finding of a peak in words and numbers."""
     kind, mendable = facts.kind, facts.is_equalizable
     shown = tuple(key for key, size in evidence.curve_db.items() if size / one.peak.size_db >= _SHOWN_SHARE)
@@ -326,12 +390,12 @@ def _put(
         sentence += f" To fill it whole takes {times:.0f} times the amplifier's power there."
     numbers = {
         **evidence.numbers(),
-        "threshold_db": float(threshold_db(peak.q, sensitive=sensitive)),
+        "threshold_db": float(found_values.threshold_db(peak.q, sensitive=sensitive)),
         "u_center_hz": peak.u_ln_f * peak.center_hz,
         "u_q": peak.u_ln_q * peak.q,
         "fit_u_db": peak.u_db,
     }
-    return Finding(
+    return found_values.Finding(
         1,
         peak.center_hz,
         *facts.band_hz,
@@ -341,18 +405,18 @@ def _put(
         kind,
         shown or (one.target,),
         numbers,
-        margin_db(facts.heard.size_db, peak.q, sensitive=sensitive),
+        found_values.margin_db(facts.heard.size_db, peak.q, sensitive=sensitive),
         mendable,
         sentences.title_of(kind, peak.center_hz, facts.told, peak.q),
         sentence,
         resonance=resonance,
-        radiator=evidence.radiator if kind in SOURCES else "",
+        radiator=evidence.radiator if kind in found_values.SOURCES else "",
         sizes=facts.sizes,
         origins=facts.origins,
     )
 
 
-def _tilt(part: Decomposition, curve: Curve) -> list[Finding]:
+def _tilt(part: Decomposition, curve: Curve) -> list[found_values.Finding]:
     """The tilt on axis, where it is large enough and lies outside its uncertainty."""
     low = max(part.hz[0], 100.0 if part.low_corner_hz is None else 2.0 * part.low_corner_hz)
     high = min(part.hz[-1], 10_000.0)
@@ -368,7 +432,7 @@ def _tilt(part: Decomposition, curve: Curve) -> list[Finding]:
         return []
     way = "Rising" if slope > 0 else "Falling"
     return [
-        Finding(
+        found_values.Finding(
             key=1,
             center_hz=float(np.sqrt(low * high)),
             low_hz=float(low),
@@ -381,21 +445,21 @@ def _tilt(part: Decomposition, curve: Curve) -> list[Finding]:
             evidence={"slope_db_per_octave": slope, "u_slope_db_per_octave": u_slope},
             margin_db=0.5 * (abs(slope) - LEAST_TILT) * octaves,
             is_equalizable=True,
-            title=f"{way} level {PLACES[curve.key]}, {slope:+.2f} dB/octave",
+            title=f"{way} level {found_values.PLACES[curve.key]}, {slope:+.2f} dB/octave",
             sentence=sentences.tilt_sentence(slope, u_slope, (float(low), float(high)), curve.key),
         )
     ]
 
 
-def _limits(curve: Curve | None) -> list[Finding]:
+def _limits(curve: Curve | None) -> list[found_values.Finding]:
     """The ends of the range that lie inside the data."""
-    found: list[Finding] = []
+    found: list[found_values.Finding] = []
     if curve is None:
         return found
     for one in limits_of(curve):
         u = float(np.interp(np.log(one.edge_hz), np.log(curve.axis.hz), curve.u_total))
         found.append(
-            Finding(
+            found_values.Finding(
                 key=1,
                 center_hz=one.edge_hz,
                 low_hz=min(one.edge_hz, one.far_hz),

@@ -11,7 +11,7 @@ import numpy as np
 from earwitness.errors import InputError
 from earwitness.figures.load import RATED_SHARE, dissipation_share, load_figures, on_load_grid
 from earwitness.figures.registry import figure_infos
-from earwitness.insight.spread import value_and_spread
+from earwitness.insight.words import value_and_spread
 from earwitness.quantities import REFERENCE_VOLTAGE_V, Curve, Figure, Impedance, Reading
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.axis import hz_words

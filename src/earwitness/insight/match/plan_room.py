@@ -2,11 +2,15 @@
 
 Modes are the sum over those of a box with rigid walls and one damping, 3 ln 10 / T, closed in one dimension and
 truncated in two. Real rooms with light walls and furniture move modes by several percent.
+
+What walls, floor and desk near a loudspeaker do to its level: gain and interference by mirror images. Each image
+radiates as the loudspeaker was measured to radiate toward the wall, level and phase, on its longer way: p / p_free = 1
++ sum of G^n B r / r' exp(-jk (r' - r)) (image theorem; B the measured ratio, G the wall's factor).
 """
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -16,27 +20,189 @@ from earwitness.errors import InputError
 from earwitness.figures.registry import figure_infos
 from earwitness.figures.sensitivity import band_level
 from earwitness.files.data import worded
-from earwitness.insight.match.boundaries import Boundary, boundary, boundary_words, near_planes
-from earwitness.insight.match.in_room import (
-    SPEED_M_S,
-    ListeningRoom,
-    causes_of_set,
-    level_of_set,
-    perturbed,
-    schroeder_hz,
-)
-from earwitness.insight.match.off_axis import Orbits, orbits_of, sound_toward
-from earwitness.insight.match.seats import aim_angles_deg, seat_angles
-from earwitness.insight.spread import decibels
-from earwitness.quantities import Curve, DirectionalResponse, Figure, Reading, log_axis
+from earwitness.insight.match import in_room
+from earwitness.insight.match.seats import Orbits, aim_angles_deg, orbits_of, seat_angles, seen_from, sound_toward
+from earwitness.insight.words import decibels
+from earwitness.quantities import Curve, DirectionalResponse, Figure, FrequencyAxis, Reading, log_axis
 from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities.axis import hz_words
 from earwitness.session.room_plan import RoomPlan, RoomSize
+
+Radiates = Callable[[float, float], ComplexArray]
+"""Complex pressure (F,) toward azimuth and elevation [deg]."""
+WALL_FACTOR: Final = 0.9
+HIGH_HZ: Final = 500.0
+DESK_HZ: Final = 4000.0
+LIFT_HZ: Final = (30.0, 60.0)
+TRIED_M: Final = (0.1, 0.2, 0.3, 0.5, 0.7, 1.0, 1.5, 2.0)
+# Own choices: a distance is known within 5 cm, the wall's factor within 0.1; both evenly.
+
+
+@dataclass(frozen=True, slots=True)
+class Plane:
+    """A wall, floor or desk: all places whose coordinate `along` (0, 1, 2) is `at_m`."""
+
+    along: int
+    at_m: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Boundary:
+    """At one place. gain : third octaves [dB] over free field at the seat; lift_db : mean from 30 Hz to 60 Hz;
+    dip_db at dip_hz : the lowest of them; u : standard uncertainties of lift and dip [dB]."""
+
+    gain: Curve
+    lift_db: float
+    dip_hz: float
+    dip_db: float
+    u: tuple[float, float]
+
+
+def pressure_gain(
+    radiates: Radiates, hz: FloatArray, source_m: FloatArray, seat_m: FloatArray, aim_deg: tuple[float, float],
+    planes: Sequence[Plane], factor: float = WALL_FACTOR,
+) -> ComplexArray:  # fmt: skip
+    """(F,) complex pressure at the seat over that in free field.
+
+    source_m, seat_m : (3,); aim_deg : azimuth and elevation of the reference axis in the room; factor : share of the
+    pressure that a plane throws back.
+    """
+    source, seat, k = np.asarray(source_m), np.asarray(seat_m), 2.0 * np.pi * hz / in_room.SPEED_M_S
+    way = float(np.linalg.norm(seat - source))
+    ahead = radiates(*seen_from(seat - source, *aim_deg)[:2])
+    total = np.ones(hz.size, dtype=np.complex128)
+    for count in range(1, len(planes) + 1):
+        for some in itertools.combinations(planes, count):
+            if len({plane.along for plane in some}) < count:
+                continue
+            # The seat is mirrored in place of the loudspeaker, so that the direction is its own.
+            mirrored = seat.copy()
+            for plane in some:
+                mirrored[plane.along] = 2.0 * plane.at_m - mirrored[plane.along]
+            far = float(np.linalg.norm(mirrored - source))
+            toward = radiates(*seen_from(mirrored - source, *aim_deg)[:2]) / ahead
+            total += factor**count * toward * way / far * np.exp(-1j * k * (far - way))
+    return total
+
+
+def radiates_as(response: DirectionalResponse, hz: FloatArray) -> Radiates:
+    """The measured response on hz: level as `sound_toward`, phase of the pressure of the three nearest directions by
+    closeness; NaN where a direction is not valid.
+
+    Without a common time of the directions the images are in step with the axis. InputError, when it is asked, for a
+    direction that is known at less than nine tenths of the frequencies.
+    """
+    orbits, axis, vectors = orbits_of(response), response.axis.hz, response.directions.unit_vectors()
+    places = np.clip(np.searchsorted(axis, hz), 0, axis.size - 1)
+
+    def toward(azimuth_deg: float, elevation_deg: float) -> ComplexArray:
+        sound = sound_toward(orbits, azimuth_deg, elevation_deg)
+        if sound is None or sound.valid[places].mean() < 0.9:
+            raise InputError.of("insight.no_sound_toward", azimuth_deg=azimuth_deg, low_hz=hz[0], high_hz=hz[-1])
+        a, e = math.radians(azimuth_deg), math.radians(elevation_deg)
+        at = np.array([math.cos(e) * math.cos(a), math.cos(e) * math.sin(a), math.sin(e)])
+        apart = np.arccos(np.clip(vectors @ at, -1.0, 1.0))
+        near = np.argsort(apart, kind="stable")[:3]
+        turn = (1.0 / (apart[near] + 1e-3)) @ response.pressure[near]
+        turn = turn if response.phase == "common" else np.ones(axis.size)
+        pressure = 10.0 ** (sound.level_db / 20.0) * turn / np.maximum(np.abs(turn), 1e-30)
+        between = np.interp(hz, axis, pressure.real) + 1j * np.interp(hz, axis, pressure.imag)
+        return np.asarray(np.where(sound.valid[places], between, np.nan))
+
+    return toward
+
+
+def third_octaves_db(hz: FloatArray, pressure: ComplexArray) -> FloatArray:
+    """Level of the energy mean over a third octave about every frequency, of what is a number there [dB]."""
+    energy = np.abs(pressure) ** 2
+    near = (np.abs(np.log2(hz[:, None] / hz)) <= 1.0 / 6.0) & np.isfinite(energy)
+    return np.asarray(10.0 * np.log10((near @ np.nan_to_num(energy)) / np.maximum(near.sum(axis=1), 1)))
+
+
+def boundary(
+    response: DirectionalResponse, source_m: Sequence[float], seat_m: Sequence[float], planes: Sequence[Plane], *,
+    aim_deg: tuple[float, float] = (0.0, 0.0), high_hz: float = HIGH_HZ,
+) -> Boundary:  # fmt: skip
+    """What planes near a loudspeaker do at a seat up to high_hz, with u: each coordinate of the loudspeaker within
+    5 cm, the factor within 0.1, both evenly (own choices). InputError where the sound toward a plane is not known."""
+    hz = _axis_of(response, high_hz)
+    radiates, source, seat = radiates_as(response, hz.hz), np.asarray(source_m, float), np.asarray(seat_m, float)
+
+    def gain_db(off: dict[str, FloatArray]) -> FloatArray:
+        factor = WALL_FACTOR + float(off["factor"])
+        found = pressure_gain(radiates, hz.hz, source + off["at"], seat, aim_deg, planes, factor)
+        level = third_octaves_db(hz.hz, found)
+        return np.concatenate([level, [level[hz.hz <= LIFT_HZ[1]].mean(), level.min()]])
+
+    middle = gain_db({"at": np.zeros(3), "factor": np.zeros(())})
+    u = in_room.perturbed(gain_db, {"at": np.full(3, _REACH_M), "factor": np.array(_REACH_FACTOR)})
+    name, reference = "change by the walls near it", "dB over free field at the seat"
+    gain = Curve.of("boundary_gain", name, hz, middle[:-2], u=u[:-2], reference=reference, lineage=response.lineage)
+    return Boundary(gain, float(middle[-2]), float(hz.hz[int(np.argmin(middle[:-2]))]), float(middle[-1]),
+                    (float(u[-2]), float(u[-1])))  # fmt: skip
+
+
+def _axis_of(response: DirectionalResponse, high_hz: float) -> FrequencyAxis:
+    axis = response.axis
+    known = axis.hz[response.valid.all(axis=0) & (axis.hz <= LIFT_HZ[1])]
+    if not known.size:
+        raise InputError.of("insight.no_bass_around", high_hz=LIFT_HZ[1])
+    return log_axis(max(LIFT_HZ[0], float(known[0])), high_hz, 24)
+
+
+def wall_behind(
+    response: DirectionalResponse, wall_m: float, distance_m: float, least_m: float = 0.0
+) -> tuple[Boundary, tuple[str, ...]]:
+    """With one wall that far behind the reference point and the seat on axis, and what is said of it; last the deepest
+    third octave at other distances, from least_m on."""
+
+    made, tried = _behind(response, wall_m, distance_m), walls_tried(response, distance_m, least_m)
+    listed = "; ".join(f"{wall:g} m {_dip_words(one)}" for wall, one in tried.items())
+    best = max(tried, key=lambda wall: tried[wall].dip_db)
+    said = worded("insight.wall_distance", listed=listed, best=best, high_hz=HIGH_HZ)
+    return made, (boundary_words(f"Wall {wall_m:g} m behind, seat {distance_m:g} m ahead", made), said)
+
+
+def walls_tried(response: DirectionalResponse, distance_m: float, least_m: float) -> dict[float, Boundary]:
+    """By distance of a wall behind, 0.1 m to 2 m, those from least_m on. InputError as `boundary`."""
+    return {one: _behind(response, one, distance_m) for one in TRIED_M if one >= least_m}
+
+
+def _behind(response: DirectionalResponse, wall_m: float, distance_m: float) -> Boundary:
+    return boundary(response, (0.0, 0.0, 0.0), (distance_m, 0.0, 0.0), (Plane(0, -wall_m),))
+
+
+def on_desk(
+    response: DirectionalResponse, height_m: float, ears_m: float, distance_m: float
+) -> tuple[Boundary, tuple[str, ...]]:
+    """On a large desk, the reference point and the ears that high above it and the axis level."""
+    made = boundary(response, (0.0, 0.0, height_m), (distance_m, 0.0, ears_m), (Plane(2, 0.0),), high_hz=DESK_HZ)
+    what = f"On a desk {height_m:g} m below, ears {ears_m:g} m above it and {distance_m:g} m away"
+    return made, (boundary_words(what, made),)
+
+
+def boundary_words(what: str, one: Boundary) -> str:
+    """Lift of the bass and the deepest third octave, with U."""
+    low, lift, dip = hz_words(float(one.gain.axis.hz[0])), decibels(one.lift_db, one.u[0], "+"), _dip_words(one)
+    return worded("insight.near_walls", what=what, low=low, lift=lift, dip=dip)
+
+
+def _dip_words(one: Boundary) -> str:
+    return f"{decibels(one.dip_db, one.u[1], '+')} dB at {hz_words(one.dip_hz)}"
+
+
+def near_planes(size_m: Sequence[float], source_m: Sequence[float]) -> tuple[Plane, ...]:
+    """Of each pair of walls, and of floor and ceiling, the one that is nearer to the loudspeaker."""
+    return tuple(
+        Plane(i, 0.0 if at <= size / 2.0 else size) for i, (size, at) in enumerate(zip(size_m, source_m, strict=True))
+    )
+
 
 BASS_HZ: Final = (20.0, 80.0)
 _ORDERS: Final = 24
 _PER_OCTAVE: Final = 20
 # Each distance within 5 cm, the time within 20 %, each side of the room within 2 %, evenly (own choices).
-_REACH_M, _REACH_TIME, _REACH_SIDES = 0.05, 0.2, 0.02
+_REACH_M, _REACH_FACTOR, _REACH_TIME, _REACH_SIDES = 0.05, 0.1, 0.2, 0.02
 Size = tuple[float, float, float]
 
 
@@ -59,12 +225,12 @@ class Layout:
 
 def mode_hz(size_m: Size, orders: Sequence[int]) -> float:
     """c / 2 times the root of the summed squares of order over side."""
-    return SPEED_M_S / 2.0 * math.hypot(*(n / side for n, side in zip(orders, size_m, strict=True)))
+    return in_room.SPEED_M_S / 2.0 * math.hypot(*(n / side for n, side in zip(orders, size_m, strict=True)))
 
 
 def modes_below(size_m: Size, high_hz: float) -> tuple[tuple[float, tuple[int, int, int]], ...]:
     """Every mode up to high_hz with its orders, from the lowest."""
-    ranges = [range(int(2.0 * high_hz * side / SPEED_M_S) + 1) for side in size_m]
+    ranges = [range(int(2.0 * high_hz * side / in_room.SPEED_M_S) + 1) for side in size_m]
     every = [(mode_hz(size_m, n), (n[0], n[1], n[2])) for n in itertools.product(*ranges) if any(n)]
     return tuple(sorted(one for one in every if one[0] <= high_hz))
 
@@ -76,7 +242,7 @@ def transfer(
     """(S, R, F) pressure of each source (S, 3) at each seat (R, 3), over that of the same volume velocity at 1 m in
     free field, for exp(+j omega t)."""
     (length, width, height), n = size_m, np.arange(orders)
-    wave = 2.0 * np.pi * hz / SPEED_M_S - 3.0j * math.log(10.0) / decay_s / SPEED_M_S
+    wave = 2.0 * np.pi * hz / in_room.SPEED_M_S - 3.0j * math.log(10.0) / decay_s / in_room.SPEED_M_S
     across = (np.pi * n / width)[:, None] ** 2 + (np.pi * n / height) ** 2
     root = np.sqrt(across[:, :, None] - wave**2)
     both = np.where(n == 0, 1.0, 2.0)
@@ -132,7 +298,7 @@ def layouts(
             "sources": np.full((len(places), 3), _REACH_M),
             "seats": np.full((len(seats_m), 3), _REACH_M),
         }
-        middle, u = seen({key: np.zeros(far.shape) for key, far in reach.items()}), perturbed(seen, reach)
+        middle, u = seen({key: np.zeros(far.shape) for key, far in reach.items()}), in_room.perturbed(seen, reach)
         spread, uneven, level = (float(one) for one in middle)
         found.append(Layout(name, tuple(places), spread, uneven, level, (float(u[0]), float(u[1]), float(u[2]))))
     return tuple(sorted(found, key=lambda one: one.spread_db))
@@ -155,14 +321,14 @@ class PlanRoom:
     """levels : by seat and kind, "one" in free field (the loudest of them), "all" in the room, "clean" and "amplifier"
     what all reach there; boundaries : by loudspeaker, or why not; layouts : of subwoofers, the evenest first."""
 
-    room: ListeningRoom
+    room: in_room.ListeningRoom
     levels: Mapping[str, Mapping[str, Figure]]
     boundaries: Mapping[str, Boundary | str]
     layouts: tuple[Layout, ...]
     sentences: tuple[str, ...]
 
 
-def enclosed_by(size: RoomSize, decay_s: float | None = None, absorption: float | None = None) -> ListeningRoom:
+def enclosed_by(size: RoomSize, decay_s: float | None = None, absorption: float | None = None) -> in_room.ListeningRoom:
     """The room of a plan: its own reverberation time or absorption, else the ones given, else 0.4 s (own choice, a
     furnished living room, always said)."""
     if size.reverberation_s is not None or size.absorption is not None:
@@ -170,11 +336,11 @@ def enclosed_by(size: RoomSize, decay_s: float | None = None, absorption: float 
     if decay_s is None and absorption is None:
         decay_s = ANY_DECAY_S
     floor = size.length_m * size.width_m
-    return ListeningRoom(floor, size.height_m, decay_s, absorption, size.length_m / size.width_m)
+    return in_room.ListeningRoom(floor, size.height_m, decay_s, absorption, size.length_m / size.width_m)
 
 
 def plan_room(
-    reading: Reading, response: DirectionalResponse, plan: RoomPlan, room: ListeningRoom,
+    reading: Reading, response: DirectionalResponse, plan: RoomPlan, room: in_room.ListeningRoom,
     reaches: Mapping[str, Figure],
 ) -> PlanRoom:  # fmt: skip
     """All answers on a plan whose room has a size. reaches : "clean" and "amplifier", highest levels at 1 m.
@@ -220,7 +386,7 @@ def level_toward(orbits: Orbits, at: tuple[float, float], band: tuple[float, flo
 
 def _levels(
     sensitivity: Figure, power: tuple[float, float], response: DirectionalResponse, plan: RoomPlan,
-    room: ListeningRoom, reaches: Mapping[str, Figure],
+    room: in_room.ListeningRoom, reaches: Mapping[str, Figure],
 ) -> dict[str, dict[str, Figure]]:  # fmt: skip
     orbits, band, row = orbits_of(response), sensitivity.band_hz or (300.0, 3000.0), _ROWS["plan_level"]
     found: dict[str, dict[str, Figure]] = {}
@@ -235,12 +401,12 @@ def _levels(
         # The level on axis is what the session's calibration holds; directions share its error.
         known = [(one.value or 0.0, math.hypot(sensitivity.u or 0.0, one.u or 0.0)) for one in toward]
         distances = [one.distance_m for one in mine]
-        level, u_db = level_of_set(known, power, room, distances)
+        level, u_db = in_room.level_of_set(known, power, room, distances)
         # Over the level at 1 m on axis; what that has in common with all directions is in the highest level already.
         own = [(one.value or 0.0, one.u or 0.0) for one in toward]
-        u_more = level_of_set(own, (power[0], abs(power[1] - (sensitivity.u or 0.0))), room, distances)[1]
+        u_more = in_room.level_of_set(own, (power[0], abs(power[1] - (sensitivity.u or 0.0))), room, distances)[1]
         free = max(value - 20.0 * math.log10(r) for (value, _), r in zip(known, distances, strict=True))
-        shared = causes_of_set(known, power, room, distances)
+        shared = in_room.causes_of_set(known, power, room, distances)
         made = replace(row.asked(sensitivity.lineage, band).judged(level, u_db), shared=shared)
         direct = (("level", sensitivity.u or 0.0),)
         found[seat.name] = {"one": replace(made, value=free, u=sensitivity.u, shared=direct), "all": made}
@@ -252,7 +418,7 @@ def _levels(
 
 
 def _level_words(
-    levels: Mapping[str, Mapping[str, Figure]], room: ListeningRoom, count: int
+    levels: Mapping[str, Mapping[str, Figure]], room: in_room.ListeningRoom, count: int
 ) -> tuple[str, ...]:  # fmt: skip
     judged = {seat: one["all"] for seat, one in levels.items() if one["all"].value is not None}
     if not judged:
@@ -281,11 +447,11 @@ def _near_words(near: Mapping[str, Boundary | str], seat: str) -> list[str]:
     ]
 
 
-def _mode_words(found: Sequence[Layout], plan: RoomPlan, room: ListeningRoom) -> list[str]:
+def _mode_words(found: Sequence[Layout], plan: RoomPlan, room: in_room.ListeningRoom) -> list[str]:
     """Lowest modes, the evenest layout, and the one planned against it: what evenness costs in level."""
     size = plan.room.sides_m if plan.room is not None else (1.0, 1.0, 1.0)
     modes = ", ".join(f"{hz:.1f}" for hz, _ in modes_below(size, BASS_HZ[1])[:_MODES_TOLD])
-    from_hz = schroeder_hz(room.volume_m3, room.decay_s)
+    from_hz = in_room.schroeder_hz(room.volume_m3, room.decay_s)
     said = [worded("insight.room_modes", modes=modes or "none", from_hz=from_hz)]
     best, loudest = found[0], max(found, key=lambda one: one.level_db)
     for one in dict.fromkeys((*(one for one in found if one.name == "as planned"), best)):

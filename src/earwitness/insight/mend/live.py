@@ -9,16 +9,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from earwitness.insight.mend.change import Drawn, FigureChange, changes, drawn_curves
 from earwitness.insight.mend.design import Design, measured
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, Equalizer, gain_db
 from earwitness.insight.mend.objective import Problem
 from earwitness.insight.mend.report import (
     CHECKED,
     WORSE_DB,
+    Drawn,
+    FigureChange,
     Headroom,
     UnitSpread,
     balance_figures,
+    changes,
+    drawn_curves,
     headroom,
     shifted,
     unit_spread,

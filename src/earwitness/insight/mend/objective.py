@@ -25,8 +25,7 @@ from earwitness.insight.findings import Finding
 from earwitness.insight.findings.decompose import peaking_db
 from earwitness.insight.findings.finding import SOURCES
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ
-from earwitness.insight.mend.goal import DEFAULT_LIMITS, EVEN, Goal, Limits
-from earwitness.insight.mend.units import UNKNOWN, Units
+from earwitness.insight.mend.task import DEFAULT_LIMITS, EVEN, Goal, Limits
 from earwitness.insight.mend.views import (
     CURVES,
     EARLY,
@@ -44,7 +43,7 @@ from earwitness.insight.mend.views import (
     scales_of,
     seen_of,
 )
-from earwitness.insight.mend.yardsticks import MIDDLE_HZ
+from earwitness.insight.mend.yardsticks import MIDDLE_HZ, UNKNOWN, Units
 from earwitness.quantities.arrays import BoolArray, FloatArray, lock_fields
 
 CURVE_WEIGHTS = (0.40, 0.25, 0.10, 0.05, 0.20)

@@ -3,6 +3,13 @@
 
 A beginning keeps the sign of its bands, and with it where its bells may stand and which of its bands must stay half an
 octave apart: so what may not be is a bound and not found out afterwards.
+
+Where bands belong: sets of places, widths and kinds on a lattice, weighed by their normal equations. In dB a band's
+shape hardly depends on its gain (the cookbook's boost and cut mirror each other), so gains enter linearly, and the best
+gains of a set and of every band that may join it follow by one step of elimination (orthogonal least squares,
+handbook). Several sets are carried along (beam search, handbook), apart from each other and some of cuts alone: these
+cost no headroom and cannot oppose each other, and the level is free. What is linear only nearly is left to the
+refinement.
 """
 
 from __future__ import annotations
@@ -11,30 +18,210 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from earwitness.insight.mend.equalizer import band_gains_and_slopes
-from earwitness.insight.mend.lattice import (
-    Lattice,
-    Sets,
-    beginnings,
-    lattice_of,
-    next_sets,
-    pooled,
-    renewed_sets,
-    with_bands,
-)
-from earwitness.insight.mend.task import (
-    CAP_WEIGHT,
-    GAIN_RIDGE,
-    HEADROOM_WEIGHT,
-    OPPOSED_OCTAVES,
-    OPPOSED_WEIGHT,
-    Path,
-    Task,
-    cost_of,
-    is_barred,
-    thinned,
-)
+from earwitness.insight.mend import task as search_task
+from earwitness.insight.mend.equalizer import band_gains, band_gains_and_slopes
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
+
+_Q_STEP = np.log(1.8)
+_BELLS_PER_OCTAVE = (3.0, 8.0)
+_SHELVES_PER_OCTAVE = 3.0
+_SHELF_Q = 0.7
+_SHAPE_DB = 3.0
+_LEAST_DB = 0.02
+_WIDTH, _EACH = 64, 3
+_APART = 0.25
+_RIDGE = 1e-4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sets:
+    """B sets of K bands of the lattice: rows (B, K), gains (B, K) [dB], cost (B,) less that of no band."""
+
+    rows: IntArray
+    gains: FloatArray
+    cost: FloatArray
+
+    def picked(self, which: IntArray) -> Sets:
+        return Sets(self.rows[which], self.gains[which], self.cost[which])
+
+
+class Lattice:
+    """M bands and their normal equations.
+
+    kinds (M,); x (3, M) ln f, ln Q, gain [dB] that the shape is of; shapes (M, F) dB per dB; centered (M, F) the same
+    about their weighted means; gram (M, M) : their weighted products
+    """
+
+    def __init__(
+        self,
+        task: search_task.Task,
+        kinds: IntArray,
+        x: FloatArray,
+        shapes: FloatArray,
+        centered: FloatArray,
+        gram: FloatArray,
+    ) -> None:
+        self.task, self.kinds, self.x, self.shapes, self.centered, self.gram = task, kinds, x, shapes, centered, gram
+        self.octaves = x[0] / np.log(2)
+        self.low, self.high = task.low[kinds, 2], task.high[kinds, 2]
+        for start, stop, sign in task.barred:
+            inside = (kinds == 0) & (x[0] >= start) & (x[0] <= stop)
+            self.low = np.where(inside & (sign < 0), 0.0, self.low)
+            self.high = np.where(inside & (sign > 0), 0.0, self.high)
+        self.pushed = centered @ (task.weight * task.wanted_db)
+
+    def beside(self, places: IntArray) -> BoolArray:
+        """(B, M) bands of the kind of each of places (B,), within a quarter octave of it."""
+        same = self.kinds[places][:, None] == self.kinds
+        return np.asarray(same & (np.abs(self.octaves[places][:, None] - self.octaves) <= _APART), dtype=bool)
+
+
+def lattice_of(task: search_task.Task) -> Lattice:
+    """Bells three an octave where they are wide, eight where they are narrow; shelves three an octave."""
+    kinds, rows = [], []
+    for kind in task.kinds:
+        low, high = task.low[kind], task.high[kind]
+        widths = np.array([np.log(_SHELF_Q).clip(low[1], high[1])])
+        if kind == 0:
+            widths = np.linspace(low[1], high[1], 1 + int(np.ceil((high[1] - low[1]) / _Q_STEP)))
+        for ln_q in widths.tolist():
+            per_octave = _SHELVES_PER_OCTAVE if kind else float(np.clip(1.5 * np.exp(ln_q), *_BELLS_PER_OCTAVE))
+            ln_f = np.linspace(low[0], high[0], 1 + int(np.ceil((high[0] - low[0]) / np.log(2) * per_octave)))
+            rows.append(np.stack([ln_f, np.full(ln_f.size, ln_q)]))
+            kinds.append(np.full(ln_f.size, kind, dtype=np.int64))
+    nothing = np.zeros((0, task.hz.size))
+    empty = Lattice(task, np.zeros(0, dtype=np.int64), np.zeros((3, 0)), nothing, nothing, np.zeros((0, 0)))
+    places = np.concatenate(rows, axis=1)
+    return with_bands(empty, np.concatenate(kinds), np.vstack([places, np.full(places.shape[1], _SHAPE_DB)]))
+
+
+def with_bands(lattice: Lattice, kinds: IntArray, x: FloatArray) -> Lattice:
+    """The lattice and further bands with the shapes they have at their gains: kinds (K,), x (3, K)."""
+    task = lattice.task
+    gain = np.where(np.abs(x[2]) > _LEAST_DB, x[2], _LEAST_DB)
+    shapes = band_gains(kinds, x[0], x[1], gain, task.warped, task.rate_hz) / gain[:, None]
+    centered = shapes - (shapes @ task.weight)[:, None]
+    cross = lattice.centered @ (centered * task.weight).T
+    size = lattice.kinds.size
+    gram = np.empty((size + kinds.size, size + kinds.size))
+    gram[:size, :size], gram[:size, size:], gram[size:, :size] = lattice.gram, cross, cross.T
+    gram[size:, size:] = (centered * task.weight) @ centered.T
+    return Lattice(
+        task,
+        np.concatenate([lattice.kinds, kinds]),
+        np.concatenate([lattice.x, np.vstack([x[:2], gain])], axis=1),
+        np.concatenate([lattice.shapes, shapes]),
+        np.concatenate([lattice.centered, centered]),
+        gram,
+    )
+
+
+def _joined(lattice: Lattice, rows: IntArray, *, most_db: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Every set (B, K) with every band of the lattice: gains of the set (B, K, M), of the band (B, M), cost (B, M),
+    infinite where it may not be. most_db : the most gain of any band."""
+    gram, power = lattice.gram, lattice.gram.diagonal()
+    count = rows.shape[1]
+    own = gram[rows[:, :, None], rows[:, None, :]] + _RIDGE * np.eye(count) * power[rows][:, None]
+    inverse = np.linalg.inv(own)
+    wanted, cross = lattice.pushed[rows][:, :, None], gram[rows]
+    shared = inverse @ cross
+    left = power - (shared * cross).sum(axis=1)
+    left = np.maximum(left, 1e-3 * power + 1e-12)
+    low, high = lattice.low, np.minimum(lattice.high, most_db)
+    new = np.clip((lattice.pushed - (shared * wanted).sum(axis=1)) / left, low, high)
+    gains = inverse @ wanted - shared * new[:, None]
+    gains = np.clip(gains, low[rows][:, :, None], high[rows][:, :, None])
+    cost = (gains * (own @ gains + 2 * new[:, None] * cross - 2 * wanted)).sum(axis=1)
+    cost += new * (power * new - 2 * lattice.pushed)
+    octaves = lattice.octaves
+    near = np.abs(octaves[rows][:, :, None] - octaves) < search_task.OPPOSED_OCTAVES
+    fights = (near & (gains * new[:, None] < 0)).any(axis=1)
+    for one in range(count):
+        for other in range(one):
+            beside = near[np.arange(len(rows)), one, rows[:, other]]
+            fights |= beside[:, None] & (gains[:, one] * gains[:, other] < 0)
+    shelf = lattice.kinds > 0
+    twice = shelf & (lattice.kinds[rows][:, :, None] == lattice.kinds).any(axis=1)
+    cost[fights | twice | (np.abs(new) < _LEAST_DB)] = np.inf
+    return gains, new, cost
+
+
+def _taken(lattice: Lattice, rows: IntArray, *, most_db: float, each: int) -> Sets:
+    """Of every set (B, K) the cheapest with one band more, none with the band within a quarter octave of another's."""
+    gains, new, cost = _joined(lattice, rows, most_db=most_db)
+    every, parts_rows, parts_gains = np.arange(len(rows)), [], []
+    for _ in range(each):
+        place = cost.argmin(axis=1)
+        there = every[np.isfinite(cost[every, place])]
+        place = place[there]
+        parts_rows.append(np.concatenate([rows[there], place[:, None]], axis=1))
+        parts_gains.append(np.concatenate([gains[there, :, place], new[there, place][:, None]], axis=1))
+        cost[there] = np.where(lattice.beside(place), np.inf, cost[there])
+    all_rows, all_gains = np.concatenate(parts_rows), np.concatenate(parts_gains)
+    curves = all_gains[:, :, None] * lattice.shapes[all_rows]
+    return Sets(all_rows, all_gains, search_task.price(lattice.task, curves, all_gains))
+
+
+def _cheapest(lattice: Lattice, sets: Sets, most: int) -> Sets:
+    """The cheapest that differ, at most a quarter of them of the same kinds of bands."""
+    seen: set[bytes] = set()
+    alike: dict[bytes, int] = {}
+    picked: list[int] = []
+    rows, kinds = np.sort(sets.rows, axis=1), np.sort(lattice.kinds[sets.rows], axis=1)
+    for one in np.argsort(sets.cost, kind="stable").tolist():
+        key, of_kind = rows[one].tobytes(), kinds[one].tobytes()
+        if key in seen or alike.get(of_kind, 0) == max(1, most // 4):
+            continue
+        seen.add(key)
+        alike[of_kind] = alike.get(of_kind, 0) + 1
+        picked.append(one)
+        if len(picked) == most:
+            break
+    return sets.picked(np.array(picked, dtype=np.int64))
+
+
+def _joint(one: Sets, other: Sets) -> Sets:
+    return Sets(
+        np.concatenate([one.rows, other.rows]),
+        np.concatenate([one.gains, other.gains]),
+        np.concatenate([one.cost, other.cost]),
+    )
+
+
+def _without_each(rows: IntArray) -> IntArray:
+    """(B K, K - 1) every set (B, K) without each of its bands."""
+    count = rows.shape[1]
+    keep = np.array([[i for i in range(count) if i != out] for out in range(count)], dtype=np.int64)
+    return rows[:, keep].reshape(-1, count - 1)
+
+
+def next_sets(lattice: Lattice, rows: IntArray, *, most_db: float) -> Sets:
+    """The cheapest sets of one band more than rows (B, K); of the best each band is once taken out and set anew.
+
+    most_db : the most gain of any band
+    """
+    found = _cheapest(lattice, _taken(lattice, rows, most_db=most_db, each=_EACH), _WIDTH)
+    if rows.shape[1] and len(found.rows):
+        anew = _taken(lattice, _without_each(found.rows[:3]), most_db=most_db, each=1)
+        found = _cheapest(lattice, _joint(found, anew), _WIDTH)
+    return found
+
+
+def pooled(lattice: Lattice, one: Sets, other: Sets, most: int) -> Sets:
+    """The cheapest of both that differ."""
+    return _cheapest(lattice, _joint(one, other), most)
+
+
+def renewed_sets(lattice: Lattice, rows: IntArray) -> Sets:
+    """The cheapest sets that have one band of rows (N,) taken out and set anew."""
+    return _cheapest(lattice, _taken(lattice, _without_each(rows[None]), most_db=np.inf, each=2), _WIDTH)
+
+
+def beginnings(lattice: Lattice, sets: Sets, most: int) -> tuple[IntArray, FloatArray]:
+    """The cheapest sets as kinds (C, N) and x (C, 3, N)."""
+    rows = sets.rows[:most]
+    return lattice.kinds[rows], np.stack([lattice.x[0][rows], lattice.x[1][rows], sets.gains[:most]], axis=1)
+
 
 _ROUGH_STEPS, _FINE_STEPS, _LAST_STEPS = 5, 8, 10
 _STARTS, _FEW = 64, 4
@@ -59,7 +246,7 @@ class _State:
         return _State(self.kinds[picked], self.x[picked], self.cost[picked])
 
 
-def _parts(task: Task, kinds: IntArray, x: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _parts(task: search_task.Task, kinds: IntArray, x: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Cost (S,), half its gradient (S, P), and the Gauss-Newton matrix (S, P, P); P = 3 N."""
     size, count = kinds.shape
     task.counted[0] += size
@@ -71,43 +258,43 @@ def _parts(task: Task, kinds: IntArray, x: FloatArray) -> tuple[FloatArray, Floa
     residual -= level[:, None]
     weighted = rows * task.weight
     by_level = rows @ task.weight
-    cost = residual**2 @ task.weight + GAIN_RIDGE**2 * (x[:, 2] ** 2).sum(axis=1)
+    cost = residual**2 @ task.weight + search_task.GAIN_RIDGE**2 * (x[:, 2] ** 2).sum(axis=1)
     grad = (weighted @ residual[:, :, None])[:, :, 0]
     hess = weighted @ np.swapaxes(rows, 1, 2) - by_level[:, :, None] * by_level[:, None, :]
     place = np.arange(2 * count, 3 * count)
-    grad[:, place] += GAIN_RIDGE**2 * x[:, 2]
-    hess[:, place, place] += GAIN_RIDGE**2
+    grad[:, place] += search_task.GAIN_RIDGE**2 * x[:, 2]
+    hess[:, place, place] += search_task.GAIN_RIDGE**2
     moves = task.cap_db > 0
     lost = np.minimum(level, 0.0) * moves.any()
     by_lost = by_level * (lost < 0)[:, None]
     over = np.maximum(gain - lost[:, None] * moves - task.cap_db, 0.0)
     there = np.flatnonzero(over.any(axis=0))
     if there.size:
-        pull, over = CAP_WEIGHT * task.weight.max(), over[:, there]
+        pull, over = search_task.CAP_WEIGHT * task.weight.max(), over[:, there]
         cost += pull * (over**2).sum(axis=1)
         apart = (rows[:, :, there] - by_lost[:, :, None] * moves[there]) * (over > 0)[:, None]
         grad += pull * (apart @ over[:, :, None])[:, :, 0]
         hess += pull * (apart @ np.swapaxes(apart, 1, 2))
-    cost += HEADROOM_WEIGHT * lost**2
-    grad += HEADROOM_WEIGHT * lost[:, None] * by_lost
-    hess += HEADROOM_WEIGHT * by_lost[:, :, None] * by_lost[:, None, :]
+    cost += search_task.HEADROOM_WEIGHT * lost**2
+    grad += search_task.HEADROOM_WEIGHT * lost[:, None] * by_lost
+    hess += search_task.HEADROOM_WEIGHT * by_lost[:, :, None] * by_lost[:, None, :]
     top = gain.argmax(axis=1)
     peak = np.maximum(gain[np.arange(size), top] - lost, 0.0)
     if peak.any():
         at_top = (rows[np.arange(size), :, top] - by_lost) * (peak > 0)[:, None]
-        cost += HEADROOM_WEIGHT * peak**2
-        grad += HEADROOM_WEIGHT * peak[:, None] * at_top
-        hess += HEADROOM_WEIGHT * at_top[:, :, None] * at_top[:, None, :]
+        cost += search_task.HEADROOM_WEIGHT * peak**2
+        grad += search_task.HEADROOM_WEIGHT * peak[:, None] * at_top
+        hess += search_task.HEADROOM_WEIGHT * at_top[:, :, None] * at_top[:, None, :]
     up = np.maximum(bands, 0.0).sum(axis=1)
     down = gain - up
     if up.any() and down.any():
-        cost -= OPPOSED_WEIGHT * (up * down) @ task.weight
+        cost -= search_task.OPPOSED_WEIGHT * (up * down) @ task.weight
         other = np.where(bands > 0, down[:, None], up[:, None]) * task.weight
-        grad -= 0.5 * OPPOSED_WEIGHT * np.einsum("skbf,sbf->skb", slopes, other).reshape(size, -1)
+        grad -= 0.5 * search_task.OPPOSED_WEIGHT * np.einsum("skbf,sbf->skb", slopes, other).reshape(size, -1)
     return cost, grad, hess
 
 
-def _cells(task: Task, kinds: IntArray, x: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _cells(task: search_task.Task, kinds: IntArray, x: FloatArray) -> tuple[FloatArray, FloatArray]:
     """(S, P) lowest and highest parameters of each beginning's own signs and sides of what is barred."""
     low, high = np.swapaxes(task.low[kinds], 1, 2).copy(), np.swapaxes(task.high[kinds], 1, 2).copy()
     up = x[:, 2] >= 0
@@ -127,7 +314,7 @@ class _Pairs:
         order = np.argsort(x[:, 0], axis=1, kind="stable")
         self.low, self.high = order[:, :-1], order[:, 1:]
         up = np.take_along_axis(x[:, 2], order, axis=1) >= 0
-        self.apart = np.where(up[:, 1:] != up[:, :-1], OPPOSED_OCTAVES * np.log(2) + _EDGE, -np.inf)
+        self.apart = np.where(up[:, 1:] != up[:, :-1], search_task.OPPOSED_OCTAVES * np.log(2) + _EDGE, -np.inf)
         self.any = bool((self.apart > 0).any())
         self.rows = np.arange(len(x))[:, None]
 
@@ -152,7 +339,7 @@ class _Pairs:
             flat[row, self.high[row, at]] += 0.5 * lacking[row, at]
 
 
-def refine(task: Task, kinds: IntArray, x: FloatArray, steps: int, *, settled: float = 1e-3) -> _State:
+def refine(task: search_task.Task, kinds: IntArray, x: FloatArray, steps: int, *, settled: float = 1e-3) -> _State:
     """Levenberg-Marquardt from S beginnings at once; a parameter at its bound that wants out stays there."""
     size, count = kinds.shape
     low, high = _cells(task, kinds, x)
@@ -207,11 +394,11 @@ def _stepped(
     return np.asarray(trial.clip(low, high), dtype=float)
 
 
-def _best(task: Task, state: _State, keep: int) -> _State:
+def _best(task: search_task.Task, state: _State, keep: int) -> _State:
     """The cheapest `keep` that differ and are not barred."""
     picked: list[int] = []
     for row in np.argsort(state.cost, kind="stable").tolist():
-        if is_barred(task, state.kinds[row], state.x[row]):
+        if search_task.is_barred(task, state.kinds[row], state.x[row]):
             continue
         if all(state.cost[row] > state.cost[other] * (1 + 1e-4) for other in picked):
             picked.append(row)
@@ -232,12 +419,12 @@ def _begun(lattice: Lattice, sets: Sets, most: int) -> _State:
     return _State(*beginnings(lattice, sets, most), sets.cost[:most])
 
 
-def grow(task: Task, count: int) -> list[Path]:
+def grow(task: search_task.Task, count: int) -> list[search_task.Path]:
     """The best sets of 1 to `count` bands; fewer where a further band does not lower the cost."""
-    rough, fine = thinned(task, 3), thinned(task, 2)
+    rough, fine = search_task.thinned(task, 3), search_task.thinned(task, 2)
     lattice = lattice_of(rough)
     cuts = both = np.zeros((1, 0), dtype=np.int64)
-    found: list[Path] = []
+    found: list[search_task.Path] = []
     for number in range(1, count + 1):
         of_cuts, of_both = next_sets(lattice, cuts, most_db=0.0), next_sets(lattice, both, most_db=np.inf)
         most = _STARTS if number == count else _FEW
@@ -251,7 +438,7 @@ def grow(task: Task, count: int) -> list[Path]:
         if not state.cost.size:
             break
         kinds, x = state.kinds[0], state.x[0]
-        found.append(Path(kinds, x, cost_of(task, kinds, x)))
+        found.append(search_task.Path(kinds, x, search_task.cost_of(task, kinds, x)))
         at = lattice.kinds.size + np.arange(number)[None]
         lattice = with_bands(lattice, kinds, x)
         both = np.concatenate([at, of_both.rows])
@@ -261,7 +448,9 @@ def grow(task: Task, count: int) -> list[Path]:
     return found
 
 
-def _last(task: Task, rough: Task, fine: Task, lattice: Lattice, start: _State) -> _State:
+def _last(
+    task: search_task.Task, rough: search_task.Task, fine: search_task.Task, lattice: Lattice, start: _State
+) -> _State:
     """The best of the beginnings, fewer of them the farther they are refined; bands of the best are once taken out and
     set anew."""
     tried = start

@@ -25,7 +25,7 @@ import numpy as np
 from earwitness import __version__
 from earwitness.audition.filters import minimum_phase_taps
 from earwitness.audition.loudness import k_weighting
-from earwitness.audition.versions import through
+from earwitness.audition.render import through
 from earwitness.errors import InputError, OutputError, cannot_write
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.level_facts import KEY_WORDS
@@ -36,9 +36,8 @@ from earwitness.files.data import file_text, table_of
 from earwitness.files.durable import clear_dead, replace_folder, temporary_name
 from earwitness.insight.findings.narrow import hidden_db
 from earwitness.insight.match.amplifier import BAND_HZ
-from earwitness.insight.match.boundaries import walls_tried
-from earwitness.insight.match.crossover import slope_words
-from earwitness.insight.match.subwoofer import EXCURSION_BAND_HZ, main_response
+from earwitness.insight.match.plan_room import walls_tried
+from earwitness.insight.match.subwoofer import EXCURSION_BAND_HZ, main_response, slope_words
 from earwitness.insight.mend.equalizer import Band, Equalizer, sections
 from earwitness.publish.downloads import Download, write_downloads
 from earwitness.publish.own_words import PARTS
