@@ -30,11 +30,6 @@ def band_words(band: Band) -> str:
     return f"{_KINDS[band.kind]} of {gain} dB at {frequency_words(band.frequency_hz)}, Q {band.q:.2f}"
 
 
-def verdict_words(advice: MendAdvice) -> str:
-    """The verdict in one paragraph, the headline first."""
-    return " ".join(true_minus(words) for words in (advice.verdict.headline, *advice.verdict.sentences))
-
-
 def mend_chart(advice: MendAdvice, findings: Sequence[Finding]) -> Chart | None:
     """Direct sound and in-room prediction before and after, with the equalizer's own response beneath."""
     design, after = advice.design, advice.after
@@ -97,7 +92,8 @@ def verdict_table(advice: MendAdvice) -> Table:
         ("Would take away" if verdict.answer == "leave_alone" else "Takes away", f"{verdict.gain_db:.2f} dB rms{low}"),
         ("Headroom", f"{verdict.headroom_db:.1f} dB" if verdict.headroom_db >= 0.05 else "none lost"),
     ]
-    return table("eq-verdict", rows, note=verdict_words(advice))
+    note = " ".join(true_minus(words) for words in (verdict.headline, *verdict.sentences))
+    return table("eq-verdict", rows, note=note)
 
 
 def bands_table(advice: MendAdvice, findings: Sequence[Finding]) -> Table | None:

@@ -23,7 +23,7 @@ from earwitness.figures.highest_level import (
 )
 from earwitness.figures.registry import FIGURES, LEVEL_FIGURES, base_key
 from earwitness.figures.tones import MultitoneCurves, common_bands, intermodulation, multitone_curves
-from earwitness.quantities import BurstTakeReading, Curve, Figure, Harmonics, Measurement, NoiseRun, Reading
+from earwitness.quantities import BurstTakeReading, Curve, Figure, Harmonics, Measurement, Reading
 from earwitness.standards.cta2010 import LOW_HZ, MASK_A, BurstMask
 
 SEAT_M = 3.0
@@ -110,7 +110,9 @@ def level_series_reading(
     runs = tuple(long_term(run, lineage=lineage) for run in measurement.noise_runs)
     bursts, left_out = _burst_figures(measurement.bursts, lineage, mask)
     notes += left_out
-    others = {**bursts, **_run_figures(measurement.noise_runs, lineage)}
+    others = bursts | {
+        one.key: one for one in (long_term_figure(run, lineage=lineage) for run in measurement.noise_runs)
+    }
     for pair in measurement.two_tones:
         others |= intermodulation(pair, lineage=lineage)
     others |= equal_level_figures(
@@ -133,11 +135,6 @@ def placed_series(measurement: Measurement, on_axis: Curve | None) -> tuple[Harm
     """The level series as it is read, at 1 m, quietest first; empty without one."""
     takes, _ = _series_of(measurement.harmonics)
     return level_series(_placed(takes, measurement, on_axis)) if takes else ()
-
-
-def _run_figures(runs: Sequence[NoiseRun], lineage: tuple[str, ...]) -> dict[str, Figure]:
-    figures = [long_term_figure(run, lineage=lineage) for run in runs]
-    return {figure.key: figure for figure in figures}
 
 
 def _burst_figures(

@@ -214,12 +214,8 @@ def _lowest(claim: Claim, reading: Reading, figures: Mapping[str, Figure]) -> Cl
         return _open(claim, measured.reason, measured)
     band = "40 Hz to 80 Hz" if measured.key.startswith("bass") else "300 Hz to 3 kHz"
     note = f"{drop:g} dB under the mean from {band}"
-    short, decimals = measured.value - claim.value, _hz_decimals(measured)
+    short, decimals = measured.value - claim.value, int(measured.value < 100.0 and measured.u < 1.0)
     return _closed(claim, measured, short, measured.u, decimals=decimals, least_counts=False, note=note)
-
-
-def _hz_decimals(measured: Figure) -> int:
-    return 1 if (measured.value or 0.0) < 100.0 and (measured.u or 0.0) < 1.0 else 0
 
 
 def _highest(claim: Claim, reading: Reading, _figures: Mapping[str, Figure]) -> ClaimVerdict:

@@ -363,7 +363,7 @@ def price_frontier(candidates: Sequence[Candidate], *, key: str = "preference_ra
 
     Raises InputError for prices in several currencies.
     """
-    offered = [c for c in candidates if c.price is not None and _is_judged(c.figures.get(key))]
+    offered = [c for c in candidates if c.price is not None and key in c.figures and c.figures[key].value is not None]
     _need_one_currency(offered)
     order = sorted(offered, key=lambda c: (c.price or 0.0, -(c.figures[key].value or 0.0), c.title))
     found = []
@@ -511,10 +511,6 @@ def _arm(figure: Figure, toward: float) -> float:
         return COVERAGE_FACTOR * (figure.u or 0.0)
     value = figure.value or 0.0
     return max(0.0, figure.interval[1] - value if toward > 0 else value - figure.interval[0])
-
-
-def _is_judged(figure: Figure | None) -> bool:
-    return figure is not None and figure.value is not None
 
 
 def _need_one_currency(candidates: Sequence[Candidate]) -> None:

@@ -40,7 +40,7 @@ from earwitness.insight.compare import Candidate, FigurePair, compare_figures, d
 from earwitness.quantities import Curve, Figure
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, Locked, runs
 from earwitness.quantities.axis import hz_words
-from earwitness.quantities.causes import Cause, of_devices, pulled_apart
+from earwitness.quantities.causes import of_devices, pulled_apart
 
 CONFIDENCE = 0.95
 _MANY = 1e9
@@ -233,7 +233,10 @@ def change(
     if rows.sum() < 3:
         return None
     hz, d, u = curve.axis.hz[rows], curve.values[rows], np.maximum(curve.u_total[rows], 1e-9)
-    moved = _causes_apart(one, resampled(other, one.axis))
+    # What moves the difference: of devices that both sessions used what is left, and all that one has alone.
+    causes = one.causes, resampled(other, one.axis).causes
+    alone = [cause for of_one in causes for cause in of_one if not cause.device]
+    moved = (*pulled_apart(*map(of_devices, causes)), *alone)
     slope = _slope_sd([cause.pull_db[0, rows] for cause in moved], u, np.log2(hz))
     length = float(np.sum(0.5 * (slope[1:] + slope[:-1]) * np.diff(np.log2(hz))))
     critical = critical_value(length, alarm=FALSE_ALARM - FALSE_ALARM_MEAN)
@@ -259,12 +262,6 @@ def critical_value(length: float, *, alarm: float = FALSE_ALARM) -> float:
         return 2 * NormalDist().cdf(-c) + length / np.pi * float(np.exp(-0.5 * c * c)) - alarm
 
     return float(brentq(beyond, 0.5, 12.0))
-
-
-def _causes_apart(first: Curve, second: Curve) -> tuple[Cause, ...]:
-    """What moves the difference: of devices that both sessions used what is left, and all that one has alone."""
-    own = [cause for one in (first, second) for cause in one.causes if not cause.device]
-    return (*pulled_apart(of_devices(first.causes), of_devices(second.causes)), *own)
 
 
 def _slope_sd(pulls: Sequence[FloatArray], u: FloatArray, octaves: FloatArray) -> FloatArray:

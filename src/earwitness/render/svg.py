@@ -218,17 +218,13 @@ def fonts_folder() -> Path:
     return Path(str(files("earwitness.render").joinpath("fonts")))
 
 
-def in_our_typeface(svg: str) -> str:
-    """A drawing of ours with the shipped typeface in place of the screen's."""
-    return svg.replace(_SCREEN_FAMILY, f'font-family="{TYPEFACE}"', 1)
-
-
 def print_svg(chart: Chart, width_px: int) -> str:
     """The chart without its title, which the page sets itself, `width_px` wide at 96 px an inch (25.4 mm).
 
     Raises InputError as `svg_of`.
     """
-    return in_our_typeface(svg_of(replace(chart, title="", subtitle=""), width_px, variant="print"))
+    drawn = svg_of(replace(chart, title="", subtitle=""), width_px, variant="print")
+    return drawn.replace(_SCREEN_FAMILY, f'font-family="{TYPEFACE}"', 1)
 
 
 _BELOW_PX = 22.0

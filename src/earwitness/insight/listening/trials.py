@@ -431,7 +431,10 @@ def reliability(remarks: Iterable[MatchedRemark]) -> tuple[Reliability, ...]:
     timbre do not count.
     """
     counted = [m for m in remarks if m.verdict != "not judged" and m.repeats is None and not is_attribute(m.remark)]
-    rows = [_row(name, band, [m for m in counted if _is_in(m, band)]) for name, band in BANDS]
+    rows = [
+        _row(name, band, [m for m in counted if band.low_hz <= m.remark.region.center_hz < band.high_hz])
+        for name, band in BANDS
+    ]
     return (*rows, _row("all", Region(BANDS[0][1].low_hz, BANDS[-1][1].high_hz), counted))
 
 
@@ -473,10 +476,6 @@ def wilson_interval(successes: int, trials: int) -> tuple[float, float]:
     half = Z_95 / (1 + z2 / trials) * math.sqrt(share * (1 - share) / trials + z2 / (4 * trials**2))
     low = 0.0 if successes == 0 else middle - half
     return low, 1.0 if successes == trials else middle + half
-
-
-def _is_in(found: MatchedRemark, band: Region) -> bool:
-    return band.low_hz <= found.remark.region.center_hz < band.high_hz
 
 
 def _row(name: str, band: Region, found: list[MatchedRemark]) -> Reliability:

@@ -66,13 +66,8 @@ def task_of(problem: Problem) -> Task:
         wanted_db=problem.wanted_db,
         weight=problem.weight / problem.weight.sum(),
         cap_db=problem.cap_db,
-        barred=_in_ln(problem.barred),
+        barred=np.column_stack([np.log(problem.barred[:, :2]), problem.barred[:, 2]]),
     )
-
-
-def _in_ln(barred: FloatArray) -> FloatArray:
-    """(B, 3) with the frequencies as their logarithms."""
-    return np.column_stack([np.log(barred[:, :2]), barred[:, 2]])
 
 
 def paths_of(problem: Problem, count: int) -> list[Path]:

@@ -149,14 +149,11 @@ def changes(
             found.append(_change(key, one.value, other.value, u.get(key, 0.0), one.unit))
     if any(one.key == "linearity_half_range" and one.sense == "worse" for one in found):
         # One extreme less far out is nothing gained where the whole goes farther apart: a boost beside a dip fills it.
-        found = [replace(one, sense="changed") if _is_extreme(one) else one for one in found]
+        ends = ("linearity_above", "linearity_below")
+        found = [replace(one, sense="changed") if one.key in ends and one.sense == "better" else one for one in found]
     for key, (before, after) in roughness_db.items():
         found.append(_change(ROUGHNESS + key, before, after, u.get(ROUGHNESS + key, 0.0), "dB"))
     return tuple(found)
-
-
-def _is_extreme(one: FigureChange) -> bool:
-    return one.key in ("linearity_above", "linearity_below") and one.sense == "better"
 
 
 def _change(key: str, before: float, after: float, u: float, unit: str) -> FigureChange:
