@@ -25,7 +25,6 @@ from earwitness.exhibits.record import record
 from earwitness.exhibits.words import value_words
 from earwitness.files.durable import write_bytes
 from earwitness.insight import compare as compared
-from earwitness.insight.compare import nearest, verdicts
 from earwitness.insight.variation import Change, change, paired
 from earwitness.publish.site.index import COMPARISON_MARK, comparison_html
 from earwitness.quantities import report_axis
@@ -123,7 +122,7 @@ def compare_results(
     chosen = _told_apart(results)
     if not all(_same_model(one, results[0]) for one in results):
         chosen = [replace(one, next_unit=_next_unit(row)) for one, row in zip(chosen, results, strict=True)]
-    told = verdicts(chosen, match_hz=match_hz)
+    told = compared.verdicts(chosen, match_hz=match_hz)
     charts = [
         exhibits.compare_difference(*chosen, match_hz=match_hz, curve=curve),
         exhibits.compare_curves(chosen, told, match_hz=match_hz, curve=curve),
@@ -294,7 +293,7 @@ def _placed(
         for key in COMPARED
         if key in own.figures and own.figures[key].value is not None
     )
-    likes = nearest(own, chosen, match_hz=match_hz)
+    likes = compared.nearest(own, chosen, match_hz=match_hz)
     priced = [one for one in chosen if one.price is not None]
     currencies = {one.currency for one in priced}
     prices, offers = (
@@ -387,7 +386,7 @@ def _alike(
 ) -> tuple[tuple[Alike, ...], tuple[compared.Candidate, ...]]:
     """Those nearest in shape, with all their figures, and what the measurements say of both."""
     group = [indexed(one, one.figures.values(), one.curves) for one in _sifted(own, same)]
-    likes = nearest(own, group, count=ALIKE)
+    likes = compared.nearest(own, group, count=ALIKE)
     with Archive.open(archive_folder, create=False) as archive:
         every = figures_of(archive, [int(one.key) for one in likes])
     by_key = {one.key: one for one in group}

@@ -14,7 +14,6 @@ from earwitness.app.jobs import Progress, part, silent
 from earwitness.archive import drafts
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.devices import Device, devices
-from earwitness.archive.drafts import Draft
 from earwitness.archive.entries import SessionEntry
 from earwitness.archive.latest import DISTANCE, REDUCTION, WORDS, keep_next, kept_last
 from earwitness.errors import InputError, OutputError
@@ -123,19 +122,19 @@ def draft_key(session_id: int) -> str:
     return f"{REDUCTION}{session_id}"
 
 
-def kept_choice(archive: Archive, session_id: int) -> tuple[Chosen, Draft]:
+def kept_choice(archive: Archive, session_id: int) -> tuple[Chosen, drafts.Draft]:
     """What the tester keeps for a session, and the draft that holds it. Raises as `chosen_from`."""
     draft = drafts.draft(archive, draft_key(session_id))
     return chosen_from(draft.value, where=draft.key), draft
 
 
-def choice_of(session_id: int, archive_folder: Path) -> tuple[Chosen, Draft]:
+def choice_of(session_id: int, archive_folder: Path) -> tuple[Chosen, drafts.Draft]:
     """As `kept_choice`, from an archive's folder."""
     with Archive.open(archive_folder, create=False) as archive:
         return kept_choice(archive, session_id)
 
 
-def keep_choice(session_id: int, chosen: Chosen, archive_folder: Path, *, revision: int | None = None) -> Draft:
+def keep_choice(session_id: int, chosen: Chosen, archive_folder: Path, *, revision: int | None = None) -> drafts.Draft:
     """Keep what was chosen for a session, from now on used by all that reads it.
 
     revision : of the draft that the choice was made from, None where nobody else can have changed it. Raises
@@ -272,10 +271,7 @@ STEP_DB = 0.3
 _MOST_SESSIONS = 40
 WARMER_C = 5.0
 _HALF_BAR = 10
-_CAUSES = {
-    "level": "the gain or the voltage, the calibrator or how it sat, the place, or the check loudspeaker itself",
-    "treble": "the microphone's capsule or grid, its aim, the air, or the check loudspeaker's tweeter",
-}
+_CAUSES: Mapping[str, str] = table_of("app", "settings")["drift_causes"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -26,17 +26,6 @@ from earwitness.files.durable import clear_dead, write_bytes
 from earwitness.formats.photo import png_in_few_colors, smaller
 from earwitness.publish.site import index as pages
 from earwitness.publish.site.corrections import Correction, change_words
-from earwitness.publish.site.index import (
-    Card,
-    address_of,
-    atom_feed,
-    card_of,
-    cards_from,
-    compare_js,
-    index_js,
-    loudspeaker_json,
-    site_json,
-)
 from earwitness.publish.site.write import shared_files, shared_folder, write_review
 from earwitness.publish.stills import stills_of
 
@@ -83,7 +72,7 @@ def open_all(jobs: Sequence[PageJob], archive_folder: Path) -> None:
 
 def written_pages(
     jobs: Sequence[PageJob], archive_folder: Path, *, workers: int | None
-) -> Generator[Card | NoPage, None, None]:
+) -> Generator[pages.Card | NoPage, None, None]:
     """The cards of the pages, as they are done, and what could not be written.
 
     workers : processes, None for one a core. What a page says of others is what the archive holds before the first of
@@ -106,7 +95,7 @@ def written_pages(
     yield from each_done(_write_here, jobs, workers=count, lost=lost, begin=_begin, given=(others,))
 
 
-def write_page(job: PageJob, others: Others) -> Card:
+def write_page(job: PageJob, others: Others) -> pages.Card:
     """Write the page of one loudspeaker with all that lies in its folder; its card."""
     archive_folder = Path(job.archive_folder)
     result = read_loudspeaker(job.title, archive_folder)
@@ -114,7 +103,7 @@ def write_page(job: PageJob, others: Others) -> Card:
     review, _, published = review_for(
         result, archive_folder, advice=advice, because=job.because, target=job.target, others=others
     )
-    card = card_of(
+    card = pages.card_of(
         review, address=job.address, name_key=job.entry.name_key, updated=published.created_at, made_from=job.made_from
     )
     place = Path(job.folder) / "loudspeakers" / job.address
@@ -122,11 +111,11 @@ def write_page(job: PageJob, others: Others) -> Card:
     stills = stills_of(replace(review, exhibits=review.charts[:1])) if review.charts else ()
     corrections = pages.corrections_html(review.title, {job.address: (review.title, review.corrections)}, home="../../")
     more = {
-        "compare.js": compare_js(review, card).encode(),
+        "compare.js": pages.compare_js(review, card).encode(),
         "corrections.html": corrections.encode(),
         **({"preview.png": png_in_few_colors(stills[0].png, _PREVIEW_PX)} if stills else {}),
         **({"photos/row.jpg": smaller(review.photos[0].picture, _ROW_PX).data} if review.photos else {}),
-        "loudspeaker.json": loudspeaker_json(review, card, [asdict(one) for one in review.corrections]).encode(),
+        "loudspeaker.json": pages.loudspeaker_json(review, card, [asdict(one) for one in review.corrections]).encode(),
     }
     write_review(review, place, more=more, shared=f"../../{shared_folder()}/")
     return card
@@ -145,7 +134,7 @@ def _begin(others: Others) -> None:
     _OTHERS[:] = [others]
 
 
-def _write_here(job: PageJob) -> Card | NoPage:
+def _write_here(job: PageJob) -> pages.Card | NoPage:
     try:
         with named(job.title):
             return write_page(job, _OTHERS[0])
@@ -218,7 +207,9 @@ def publish_site(
                 progress((place + 1) / len(jobs), card.title)
                 # A run that is stopped goes on where it was, and no address is given twice.
                 if place % 20 == 19:
-                    write_bytes(folder / RECORD, site_json(_ordered(by_name), title=title, base_url=base_url).encode())
+                    write_bytes(
+                        folder / RECORD, pages.site_json(_ordered(by_name), title=title, base_url=base_url).encode()
+                    )
         logs = _logs(archive, wanted, by_name, base_url or "site")
     progress(1.0, "write the index")
     ordered = _ordered(by_name)
@@ -234,13 +225,13 @@ def publish_site(
     )
 
 
-def _ordered(cards: Mapping[str, Card]) -> list[Card]:
+def _ordered(cards: Mapping[str, pages.Card]) -> list[pages.Card]:
     return sorted(cards.values(), key=lambda card: card.address)
 
 
 def _jobs(
     changed: Mapping[Latest, str],
-    cards: Mapping[str, Card],
+    cards: Mapping[str, pages.Card],
     folder: Path,
     archive_folder: Path,
     target: str,
@@ -252,7 +243,7 @@ def _jobs(
     found = []
     for entry, source in changed.items():
         known = cards.get(entry.name_key)
-        address = known.address if known else address_of(f"{entry.maker} {entry.name}", taken)
+        address = known.address if known else pages.address_of(f"{entry.maker} {entry.name}", taken)
         taken.append(address)
         found.append(PageJob(archive, site, entry, source, address=address, target=target, because=because))
     return found
@@ -268,7 +259,7 @@ def made_from(entry: Latest, *, seat_m: float = SEAT_M) -> str:
 
 
 def _logs(
-    archive: Archive, wanted: Iterable[Latest], cards: dict[str, Card], target: str
+    archive: Archive, wanted: Iterable[Latest], cards: dict[str, pages.Card], target: str
 ) -> dict[str, tuple[str, tuple[Correction, ...]]]:
     """Corrections of those that have any: a second publication is seen from the card's revision."""
     found = {}
@@ -283,7 +274,7 @@ def _logs(
 
 def _write_index(
     folder: Path,
-    cards: Sequence[Card],
+    cards: Sequence[pages.Card],
     logs: dict[str, tuple[str, tuple[Correction, ...]]],
     *,
     title: str,
@@ -293,15 +284,15 @@ def _write_index(
     """The pages that hold all loudspeakers; a file that would not change is left as it is."""
     changed = {address: change_words(log) for address, (_, log) in logs.items()}
     texts = {
-        pages.DATA_JS: index_js(cards, title=title).encode(),
+        pages.DATA_JS: pages.index_js(cards, title=title).encode(),
         pages.INDEX_JS: pages.index_script().encode(),
         pages.INDEX_CSS: pages.index_css().encode(),
         "all.html": pages.all_html(cards, title=title).encode(),
         "corrections.html": pages.corrections_html(title, logs, home="").encode(),
-        "feed.xml": atom_feed(cards, title=title, base_url=base_url, author=author, changed=changed),
+        "feed.xml": pages.atom_feed(cards, title=title, base_url=base_url, author=author, changed=changed),
         "index.html": pages.index_html(cards, title=title, base_url=base_url).encode(),
         **{f"{shared_folder()}/{name}": content for name, content in shared_files().items()},
-        RECORD: site_json(cards, title=title, base_url=base_url).encode(),
+        RECORD: pages.site_json(cards, title=title, base_url=base_url).encode(),
     }
     for name, content in texts.items():
         path = folder / name
@@ -310,10 +301,10 @@ def _write_index(
     return folder / "index.html"
 
 
-def _known_cards(folder: Path) -> tuple[Card, ...]:
+def _known_cards(folder: Path) -> tuple[pages.Card, ...]:
     record = folder / RECORD
     if record.is_file():
-        return cards_from(record.read_text(encoding="utf-8"), where=str(record))
+        return pages.cards_from(record.read_text(encoding="utf-8"), where=str(record))
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise OutputError.of("app.folder_no_site", where=str(folder))
     return ()

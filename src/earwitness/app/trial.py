@@ -26,7 +26,7 @@ from earwitness.archive.drafts import draft, drafts_named, save_draft
 from earwitness.audition.render import Sound, Version, prepared
 from earwitness.errors import InputError, cannot_write, choice
 from earwitness.exhibits.advice import OwnTrial
-from earwitness.files.data import worded
+from earwitness.files.data import table_of, worded
 from earwitness.insight.findings import Finding
 from earwitness.insight.listening.trials import (
     LETTERS,
@@ -43,11 +43,7 @@ from earwitness.quantities.arrays import FloatArray
 from earwitness.render.columns import hanging
 
 Kind = Literal["abx", "prefer", "threshold"]
-KINDS: Mapping[Kind, str] = {
-    "abx": "is X the same as A or as B",
-    "prefer": "which of two do you prefer, of two versions or more",
-    "threshold": "which of two has the finding, smaller and smaller",
-}
+KINDS: Mapping[Kind, str] = table_of("app", "settings")["trials"]
 FEWEST_TRIALS, MOST_TRIALS, USUAL_TRIALS = 5, 200, 16
 LONGEST_S = 30.0
 _RANKED_TRIALS = 36

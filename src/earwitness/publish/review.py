@@ -318,11 +318,7 @@ def _headlines(reading: Reading) -> tuple[Headline, ...]:
 MOST_CHARTS: Final = 8
 # Own choice: the balance, unless the tester put another chart of the whole sound before it.
 _FIRST: Final = ("balance", "in_room", "evenness")
-# Of the other charts those that most readers ask for; each is shown where the review has it.
-_ASKED_FOR: Final = (
-    "kind-over-frequency", "in_room", "across", "mended", "highest_level", "load", "bass_delay", "own_filter",
-    "subwoofer", "distortion", "evenness", "aim",
-)  # fmt: skip
+_ASKED_FOR: Final = _TEXTS["asked_for"]
 _LONG_WORDS, _MOST_SENTENCES = 30, 5
 _VALUE: Final = re.compile(r"(at least |at most )?([−+]?\d[\d.,]*)(.*)")
 

@@ -13,7 +13,6 @@ from pydantic import Field
 from earwitness.app import publish as acts
 from earwitness.app.jobs import Progress, part
 from earwitness.app.listen import data_shown_at
-from earwitness.app.publish import arrange, arrangement_of, generated_review
 from earwitness.app.settings import keep_text, words_of
 from earwitness.app.site import publish_site
 from earwitness.archive.catalogue import Archive
@@ -92,7 +91,7 @@ def publish(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResp
     has_session = bench.has_session(entry.id)
     words = words_of(entry.title, bench.archive_folder)
     with Archive.open(bench.archive_folder) as archive:
-        chosen = arrangement_of(archive, entry.id)
+        chosen = acts.arrangement_of(archive, entry.id)
     given = {
         "id": entry.id,
         "parts": {key: words.parts.get(key, "") for key in PARTS},
@@ -229,9 +228,9 @@ def publish_prepare(loudspeaker_id: Id, bench: BenchState) -> dict[str, Any]:
         progress(0.6, "findings and advice")
         advice = bench.advice(loudspeaker_id)
         with bench.heavy:
-            review = generated_review(result, bench.archive_folder, advice=advice)
+            review = acts.generated_review(result, bench.archive_folder, advice=advice)
             with Archive.open(bench.archive_folder) as archive:
-                changed = outdated(review, arrangement_of(archive, loudspeaker_id))
+                changed = outdated(review, acts.arrangement_of(archive, loudspeaker_id))
                 pending = acts.pending_correction(
                     archive, loudspeaker_id, acts.TARGET, acts.document_of(archive, result)
                 )
@@ -282,9 +281,9 @@ def publish_now(loudspeaker_id: Id, body: Publication, bench: BenchState) -> dic
             progress(0.3, "keep your words and your choice")
             chosen = body.exhibits.model_dump()
             # Before anything is kept: a faulty choice must not leave the words behind alone.
-            arrangement_for(generated_review(result, bench.archive_folder, advice=advice), **chosen)
+            arrangement_for(acts.generated_review(result, bench.archive_folder, advice=advice), **chosen)
             keep_text(entry.title, markdown_of(entry.title, body.words.model_dump()), bench.archive_folder)
-            arrange(result, bench.archive_folder, advice=advice, **chosen)
+            acts.arrange(result, bench.archive_folder, advice=advice, **chosen)
             done = acts.publish_result(
                 result,
                 advice,
@@ -310,7 +309,7 @@ def publish_look(loudspeaker_id: Id, body: Look, bench: BenchState) -> dict[str,
         result, advice = bench.reading(loudspeaker_id), bench.advice(loudspeaker_id)
         with bench.heavy:
             keep_text(entry.title, markdown_of(entry.title, body.words.model_dump()), bench.archive_folder)
-            review = generated_review(result, bench.archive_folder, advice=advice)
+            review = acts.generated_review(result, bench.archive_folder, advice=advice)
             progress(0.5, "write the page")
             shown = arranged(review, arrangement_for(review, **body.exhibits.model_dump()))
             write_review(shown, bench.looks / str(loudspeaker_id))
