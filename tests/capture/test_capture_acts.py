@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import sys
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 import pytest
@@ -98,9 +99,12 @@ def test_a_limit_below_the_target_holds(tmp_path: Path) -> None:
 def test_a_missing_sound_library_says_how_to_get_it(
     monkeypatch: pytest.MonkeyPatch, error: Exception, line: str
 ) -> None:
-    def fail(_name: str) -> None:
-        raise error
+    def fail(name: str) -> ModuleType:
+        if name == "sounddevice":
+            raise error
+        return real(name)
 
+    real = importlib.import_module
     monkeypatch.setattr(importlib, "import_module", fail)
     with pytest.raises(MissingExtraError) as told:
         sound_card()
