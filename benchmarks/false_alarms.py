@@ -25,7 +25,7 @@ from setup_faults import reduced
 from setup_worlds import Rig, made
 
 from earwitness.reduce import quality
-from earwitness.reduce.take_facts import TakeFacts
+from earwitness.reduce.flags import TakeFacts
 
 KEYS = ("thimble", "causeway", "lantern")
 GAINS_DB = (0.5, 1.0, 2.0)

@@ -17,12 +17,11 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from earwitness.demo import rig, script, world
+from earwitness.demo import rig, world
 from earwitness.demo.paths import far_paths, near_paths
 from earwitness.demo.playback import emission
 from earwitness.demo.room import shoebox_images
-from earwitness.dsp.burst import burst
-from earwitness.dsp.signals import two_tone
+from earwitness.dsp.signals import burst, two_tone
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.formats.audio import Recording
 from earwitness.formats.correction_file import MicrophoneCorrection
@@ -212,7 +211,7 @@ def _correction() -> MicrophoneCorrection:
 def _document(one: Rig, speaker: Any, takes: Sequence[dict[str, Any]]) -> dict[str, Any]:
     import tomllib
 
-    text = script.session_text(speaker)
+    text = rig.session_text(speaker)
     document = tomllib.loads(text[: text.index("[[take]]")])
     document["microphone"].pop("correction_file")
     document["microphone"]["calibrator"]["file"] = "calibrator.wav"

@@ -24,10 +24,8 @@ from earwitness.quantities import Gate, from_orbit, report_axis
 from earwitness.reduce.budget import gating_u_db
 from earwitness.reduce.doubt.port import CHECKED_U_DB, UNCHECKED_U_DB, port_reading
 from earwitness.reduce.gate import cut_tail, weights_of
-from earwitness.reduce.nearfield.body import NearPart, body_of
-from earwitness.reduce.nearfield.causes import CABINET, near_causes
-from earwitness.reduce.nearfield.fields import fields_of
-from earwitness.reduce.nearfield.total import Bass, bass_of, scaled_part, seated, solved
+from earwitness.reduce.nearfield.body import NearPart, body_of, fields_of
+from earwitness.reduce.nearfield.total import CABINET, Bass, bass_of, near_causes, scaled_part, seated, solved
 from earwitness.reduce.splice import CHAIN_BY_HAND_U_DB, CHAIN_U_DB, FAR_LEVEL_U_DB, Levels, splice
 from earwitness.session.record import Loudspeaker
 

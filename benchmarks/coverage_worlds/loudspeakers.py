@@ -13,8 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from coverage_worlds.bodies import Body, BoxBody, Cap, ComplexArray, FloatArray, SphereBody, stored
-from earwitness.demo.cabinet import Driver, VentedBox, vented_motion
-from earwitness.demo.crossover import Kind, Stage, chain_response
+from earwitness.demo.circuits import Driver, Kind, Stage, VentedBox, chain_response, vented_motion
 from earwitness.quantities import Directions, cta_orbits
 
 Random = np.random.Generator

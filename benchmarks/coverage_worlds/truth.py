@@ -27,8 +27,7 @@ from earwitness.quantities import (
 )
 from earwitness.quantities.directions import Orbit, join
 from earwitness.reduce.gate import speed_of_sound
-from earwitness.reduce.nearfield.body import body_of
-from earwitness.reduce.nearfield.fields import highest_model_hz
+from earwitness.reduce.nearfield.body import body_of, highest_model_hz
 from earwitness.session.session import Session
 
 PASSAGE_OCTAVES = 2.0

@@ -19,8 +19,7 @@ from earwitness.audition.render import (
 )
 from earwitness.errors import InputError
 from earwitness.quantities import Curve
-from earwitness.quantities.arrays import FloatArray
-from earwitness.quantities.axis import FrequencyAxis
+from earwitness.quantities.arrays import FloatArray, FrequencyAxis
 
 RATE_HZ = 48_000
 HZ = np.geomspace(20.0, 20_000.0, 400)

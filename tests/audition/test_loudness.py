@@ -10,7 +10,7 @@ import pytest
 
 from earwitness.audition.loudness import LoudnessMeter, PeakMeter, integrated_lufs, k_weighting, matched_gains_db
 from earwitness.audition.render import MATERIAL, material
-from earwitness.dsp.biquad import cascade_response
+from earwitness.dsp.filters import cascade_response
 from earwitness.errors import InputError
 from earwitness.quantities.arrays import FloatArray
 

@@ -14,8 +14,7 @@ from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import InputError
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.quantities import Curve
-from earwitness.quantities.arrays import FloatArray
-from earwitness.quantities.axis import FrequencyAxis
+from earwitness.quantities.arrays import FloatArray, FrequencyAxis
 
 HZ = np.geomspace(10.0, 22_000.0, 2000)
 

@@ -14,10 +14,10 @@ from click.testing import CliRunner, Result
 from rehearsal import RATE_HZ, SESSION, WIRING, write_session
 
 from earwitness.app.capture import begin_or_open, calibrate, cautions, check_levels, sensitivity_of
-from earwitness.capture.device import sound_card
 from earwitness.capture.guard import Limits
 from earwitness.capture.series import LiveSettings, open_series
 from earwitness.capture.simulated import SimulatedSound
+from earwitness.capture.sound import sound_card
 from earwitness.cli import main
 from earwitness.errors import InputError, MissingExtraError
 from earwitness.session.load import load_session

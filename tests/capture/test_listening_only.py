@@ -16,11 +16,10 @@ import pytest
 from rehearsal import RATE_HZ, WIRING, sweep, write_session
 
 from earwitness.app.capture import begin_or_open, calibrate
-from earwitness.capture.device import _PortAudio
 from earwitness.capture.guard import Limits
 from earwitness.capture.series import LiveSettings
 from earwitness.capture.simulated import SimulatedSound
-from earwitness.capture.sound import Wiring
+from earwitness.capture.sound import Wiring, _PortAudio
 from earwitness.capture.take import Signal, record_take
 from earwitness.errors import InputError
 

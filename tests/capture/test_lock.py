@@ -16,7 +16,7 @@ from rehearsal import WIRING, write_session
 
 from earwitness.app.capture import begin_or_open, calibrate
 from earwitness.bench.live import LiveDesk
-from earwitness.capture.lock import LOCK, FolderLock
+from earwitness.capture.disk import LOCK, FolderLock
 from earwitness.capture.series import JOURNAL, LiveSettings, change_settings, open_series, start_series
 from earwitness.capture.simulated import SimulatedSound
 from earwitness.cli.measure import command
@@ -25,7 +25,7 @@ from patience import until
 
 SETTINGS = LiveSettings(WIRING, angles_deg=(("horizontal", (0.0, 180.0)),))
 _ENVIRONMENT = {**os.environ, "PYTHONPATH": str(Path(__file__).parent), "OMP_NUM_THREADS": "1"}
-_HOLDS = "import sys; from pathlib import Path; from earwitness.capture.lock import FolderLock; "
+_HOLDS = "import sys; from pathlib import Path; from earwitness.capture.disk import FolderLock; "
 _HOLDS += "lock = FolderLock(Path(sys.argv[1])); print('held', flush=True); sys.stdin.read()"
 
 
@@ -179,7 +179,7 @@ def test_a_folder_that_cannot_be_written_is_no_traceback(tmp_path: Path) -> None
 
 def _is_refused(folder: Path) -> bool:
     """Whether another process is kept out."""
-    lines = "import sys; from pathlib import Path; from earwitness.capture.lock import FolderLock\n"
+    lines = "import sys; from pathlib import Path; from earwitness.capture.disk import FolderLock\n"
     lines += "FolderLock(Path(sys.argv[1]))"
     done = subprocess.run([sys.executable, "-c", lines, str(folder)], capture_output=True, text=True, check=False)
     assert done.returncode == 0 or f"process {os.getpid()} on this computer" in done.stderr, done.stderr

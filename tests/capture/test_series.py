@@ -21,8 +21,7 @@ from rehearsal import RATE_HZ, SESSION, WIRING, write_session
 from earwitness.app.capture import begin_or_open, record
 from earwitness.app.measure import exposure_today
 from earwitness.capture.guard import LimitError, OutputCalibration, Silencer
-from earwitness.capture.plan import orbit_angles, plan_session, wiring_for
-from earwitness.capture.play import signal_for
+from earwitness.capture.plan import orbit_angles, plan_session, signal_for, wiring_for
 from earwitness.capture.series import (
     JOURNAL,
     LiveSettings,

@@ -18,9 +18,8 @@ import pytest
 from rehearsal import RATE_HZ, SESSION, sweep, write_session
 from virtual_sound import CUTOFF_HZ, virtual_sound
 
-from earwitness.capture.device import sound_card
 from earwitness.capture.guard import Limits, Silencer
-from earwitness.capture.sound import Sound, Wiring
+from earwitness.capture.sound import Sound, Wiring, sound_card
 from earwitness.capture.take import Recorded, Signal, record_take
 from earwitness.capture.verdict import Expected, judge
 from earwitness.errors import InputError

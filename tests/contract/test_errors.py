@@ -13,7 +13,7 @@ import pytest
 
 from earwitness import errors
 from earwitness.files.data import table_of
-from earwitness.quantities.quality import Severity
+from earwitness.quantities.measurement import Severity
 from earwitness.reduce.flags import OWN
 
 
@@ -35,7 +35,7 @@ def test_every_error_has_its_own_exit_code_and_stands_in_the_tree() -> None:
 
 def test_what_refines_an_error_elsewhere_keeps_its_exit_code() -> None:
     from earwitness.archive.arrays import OlderLayoutError
-    from earwitness.reduce.bad_audio import BadRecordingsError
+    from earwitness.reduce.gather import BadRecordingsError
 
     assert OlderLayoutError.exit_code == errors.ArchiveError.exit_code
     assert BadRecordingsError.exit_code == errors.AudioError.exit_code

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from earwitness.demo.cabinet import Driver, Motion, VentedBox, vented_motion
+from earwitness.demo.circuits import Driver, Motion, VentedBox, vented_motion
 from earwitness.errors import InputError
 from earwitness.quantities.arrays import ComplexArray
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from earwitness.demo.crossover import Stage, chain_response, stage_response
+from earwitness.demo.circuits import Stage, chain_response, stage_response
 from earwitness.errors import InputError
 
 FREQUENCY = np.geomspace(20.0, 20_000.0, 91)

@@ -10,7 +10,7 @@ import pytest
 import soundfile
 from near_truth import true_near_field
 
-from earwitness.demo import recorder, rig, script, world
+from earwitness.demo import recorder, rig, world
 from earwitness.errors import InputError, OutputError
 from earwitness.formats.correction_file import read_correction
 from earwitness.quantities.directions import from_orbit
@@ -71,13 +71,13 @@ def test_loud_takes_were_played_at_the_voltages_that_are_stated(folder: Path) ->
         return np.asarray(soundfile.read(str(folder / name))[0].T[1]) * rig.VOLTS_PER_FS
 
     for step, peak_v in enumerate(rig.BURST_PEAK_V, 1):
-        assert np.abs(played(script.burst_file(40.0, step))).max() == pytest.approx(peak_v, rel=0.02)
-    whole_second = played(script.PAIR_FILE)[round(0.9 * rig.RATE_HZ) :][: rig.RATE_HZ]
+        assert np.abs(played(rig.burst_file(40.0, step))).max() == pytest.approx(peak_v, rel=0.02)
+    whole_second = played(rig.PAIR_FILE)[round(0.9 * rig.RATE_HZ) :][: rig.RATE_HZ]
     assert np.sqrt(np.mean(whole_second**2)) == pytest.approx(rig.PAIR_V, rel=0.02)
     amplitudes = 2 * np.abs(np.fft.rfft(whole_second))[[round(hz) for hz in rig.PAIR_HZ]] / rig.RATE_HZ
     # IEC 60268-5 (from memory): 4 to 1.
     assert amplitudes[0] / amplitudes[1] == pytest.approx(4.0, rel=1e-3)
-    noise = played(script.RUN_FILE)[rig.RATE_HZ : 9 * rig.RATE_HZ]
+    noise = played(rig.RUN_FILE)[rig.RATE_HZ : 9 * rig.RATE_HZ]
     assert np.sqrt(np.mean(noise**2)) == pytest.approx(rig.RUN_V, rel=0.05)
 
 
@@ -99,7 +99,7 @@ def test_near_field_takes_have_the_true_pressure(folder: Path, driver: str) -> N
     frequency = np.fft.rfftfreq(rig.SAMPLES, 1 / rig.RATE_HZ)
     rows = np.round(np.geomspace(52.0, 250.0, 30) / frequency[1]).astype(int)
     chain = rig.MICROPHONE_FS_PER_PA * rig.VOLTS_PER_FS * rig.microphone_response(frequency[rows])
-    impulse = np.fft.irfft(division(folder / script.near_file(driver)) * (frequency < 20e3))
+    impulse = np.fft.irfft(division(folder / rig.near_file(driver)) * (frequency < 20e3))
     # Half a second of it: the box has rung out, and most of the noise is cut off.
     impulse[rig.RATE_HZ // 2 : -200] = 0.0
     found = np.fft.rfft(impulse)[rows] / chain

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.signal import butter, freqz_sos
 
-from earwitness.dsp.biquad import BiquadKind, biquad, cascade_response
+from earwitness.dsp.filters import BiquadKind, biquad, cascade_response
 from earwitness.errors import InputError
 
 TABLE = json.loads(Path(__file__).with_name("filters.json").read_text(encoding="utf-8"))

@@ -7,7 +7,7 @@ import pytest
 import scipy.fft
 import scipy.signal
 
-from earwitness.dsp.burst import burst, read_burst
+from earwitness.dsp.signals import burst, read_burst
 from earwitness.errors import InputError
 from earwitness.standards.cta2010 import MASK_A
 

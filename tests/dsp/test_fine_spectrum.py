@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from earwitness.dsp.burst import fine_spectrum
+from earwitness.dsp.signals import fine_spectrum
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import butter, freqz_sos
 
-from earwitness.dsp.minimum_phase import minimum_phase
+from earwitness.dsp.filters import minimum_phase
 from earwitness.errors import InputError
 
 RATE = 48000.0

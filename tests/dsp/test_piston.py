@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from earwitness.dsp.piston import RimIntegral, axial_pressure
+from earwitness.dsp.box_field import RimIntegral, axial_pressure
 
 
 @pytest.mark.parametrize("gap_m", [0.0, 0.003, 0.02, 0.08])

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.special import spherical_jn, spherical_yn
 
-from earwitness.dsp.sphere import (
+from earwitness.dsp.spherical import (
     cap_at_distance,
     cap_diffraction,
     cap_near_pressure,

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from level_worlds import AXIS, made_take
 
-from earwitness.dsp.burst import BurstReading, burst, read_burst
+from earwitness.dsp.signals import BurstReading, burst, read_burst
 from earwitness.errors import InputError
 from earwitness.figures.highest_level import (
     Limits,

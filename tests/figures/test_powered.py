@@ -14,7 +14,7 @@ from earwitness.figures.read import read_measurement, read_response
 from earwitness.quantities import Figure, Harmonics, Measurement, from_orbit
 from earwitness.quantities.loud_takes import LimiterCurve, LimiterReading, SelfNoise, TimeConstant
 from earwitness.standards.cta2010 import MASK_A, MASKS
-from earwitness.standards.weighting import a_weight_db
+from earwitness.standards.exposure import a_weight_db
 
 DBU_V = 0.6**0.5
 ONE = from_orbit("horizontal", np.zeros(1))

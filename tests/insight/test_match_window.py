@@ -13,8 +13,7 @@ import pytest
 from earwitness.errors import InputError
 from earwitness.insight.match.window import balance_window
 from earwitness.quantities import DirectionalResponse
-from earwitness.quantities.arrays import FloatArray
-from earwitness.quantities.axis import FrequencyAxis
+from earwitness.quantities.arrays import FloatArray, FrequencyAxis
 from earwitness.quantities.directions import Directions
 
 HZ = np.geomspace(100.0, 20_000.0, 240)

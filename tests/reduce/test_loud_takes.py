@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from earwitness.dsp.burst import burst
+from earwitness.dsp.signals import burst
 from earwitness.errors import AudioError
 from earwitness.figures.tones import intermodulation
 from earwitness.formats.audio import Recording

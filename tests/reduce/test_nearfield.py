@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from scipy.special import eval_legendre, spherical_jn, spherical_yn
 
-from earwitness.dsp.piston import axial_pressure
-from earwitness.dsp.sphere import cap_diffraction
+from earwitness.dsp.box_field import axial_pressure
+from earwitness.dsp.spherical import cap_diffraction
 from earwitness.quantities import Directions, cta_orbits, from_orbit, report_axis
 from earwitness.reduce.nearfield import total as total_module
 from earwitness.reduce.nearfield.body import (
@@ -21,14 +21,13 @@ from earwitness.reduce.nearfield.body import (
     NearPart,
     body_of,
     fault_of_place,
+    fields_of,
     highest_hz,
     near_part_limits,
     not_whole,
     seats_of,
 )
-from earwitness.reduce.nearfield.causes import near_causes
-from earwitness.reduce.nearfield.fields import fields_of
-from earwitness.reduce.nearfield.total import Bass, bass_of, condition_of, seated
+from earwitness.reduce.nearfield.total import Bass, bass_of, condition_of, near_causes, seated
 from earwitness.session.record import Driver, Loudspeaker
 
 C, RHO = 343.0, 1.204

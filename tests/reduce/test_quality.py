@@ -14,9 +14,9 @@ import pytest
 from scipy.special import j1
 
 from earwitness.quantities import Gate, QualityFlag, Splice, report_axis
+from earwitness.reduce.flags import THRESHOLDS, TakeFacts
 from earwitness.reduce.orbit_checks import orbit_flags
 from earwitness.reduce.quality import gate_flags, level_jumps, snr_flags, splice_flags, take_flags
-from earwitness.reduce.take_facts import THRESHOLDS, TakeFacts
 
 C = 343.0
 RATE = 48000.0

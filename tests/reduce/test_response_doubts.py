@@ -16,8 +16,7 @@ import numpy as np
 import pytest
 
 from earwitness.app.add import write_session
-from earwitness.formats.response_table import parse_response_table
-from earwitness.formats.table_phase import phase_reading
+from earwitness.formats.response_table import parse_response_table, phase_reading
 from earwitness.quantities import QualityFlag
 from earwitness.reduce.plan import ReduceSettings
 from earwitness.reduce.responses import reduce_responses
@@ -133,7 +132,7 @@ def _smoothed(rows: Rows, points: int = 16) -> None:
 
 
 def _computed(rows: Rows) -> None:
-    from earwitness.dsp.minimum_phase import minimum_phase
+    from earwitness.dsp.filters import minimum_phase
 
     grid = np.arange(2**15 + 1) * 24_000 / 2**15
     for place, row in rows.items():

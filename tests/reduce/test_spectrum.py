@@ -7,7 +7,7 @@ import pytest
 from scipy import signal
 
 from earwitness.quantities import report_axis
-from earwitness.reduce.spectrum import noise_density, spectrum_at
+from earwitness.reduce.impulse import noise_density, spectrum_at
 
 RATE = 48_000.0
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 import earwitness.session
-from earwitness.session.faults import fault_texts, told
+from earwitness.session.toml_text import fault_texts, told
 
 PARTS = {"what", "expected", "remedy"}
 

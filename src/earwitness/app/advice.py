@@ -37,8 +37,8 @@ from earwitness.insight.mend.aim import AimStudy
 from earwitness.insight.mend.equalizer import gain_db
 from earwitness.insight.mend.stop import Verdict
 from earwitness.quantities import Curve, Figure
-from earwitness.quantities.axis import log_axis
-from earwitness.quantities.lineage import Step, step
+from earwitness.quantities.arrays import log_axis
+from earwitness.quantities.measurement import Step, step
 from earwitness.render.columns import hung, wrapped
 
 if TYPE_CHECKING:

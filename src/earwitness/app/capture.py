@@ -12,8 +12,7 @@ import numpy as np
 from earwitness.app.measure import Turner, count_exposure, exposure_file, exposure_today
 from earwitness.capture import series as live
 from earwitness.capture import simulated
-from earwitness.capture.device import sound_card
-from earwitness.capture.disk import PART, GrowingRecording, move, read_part, recover
+from earwitness.capture.disk import PART, FolderLock, GrowingRecording, move, read_part, recover
 from earwitness.capture.guard import (
     SAFETY,
     FixedSignal,
@@ -25,10 +24,9 @@ from earwitness.capture.guard import (
     require_budget,
 )
 from earwitness.capture.levels import REFERENCE_PA, CalibratorReading, LoopbackReading, read_calibrator, read_loopback
-from earwitness.capture.lock import FolderLock
-from earwitness.capture.play import distance_of, signal_for
+from earwitness.capture.plan import distance_of, signal_for
 from earwitness.capture.ramp import LevelSet, Wanted, set_level
-from earwitness.capture.sound import Block, Device, Sound, Wiring, require_outputs
+from earwitness.capture.sound import Block, Device, Sound, Wiring, require_outputs, sound_card
 from earwitness.capture.take import Alive, Recorded, Tell, run_stream, silent_source
 from earwitness.capture.turntable import Turntable
 from earwitness.dsp.sweep import sweep_law, sweep_samples

@@ -33,7 +33,7 @@ from earwitness.insight.listening.matching import MatchedRemark, matched
 from earwitness.insight.listening.remark import Remark, heard_words, seal, unsealed
 from earwitness.insight.listening.trials import Agreement, Noticed, Reliability, agreement, noticed, reliability
 from earwitness.insight.mend.aim import AimStudy, aim_study, with_aim, without_aim
-from earwitness.quantities.lineage import Step, step
+from earwitness.quantities.measurement import Step, step
 from earwitness.session.form_fields import write_new
 from earwitness.session.notes import SHEET_FILE, ListeningSheet, load_sheet, sheet_of, sheet_template
 

@@ -59,8 +59,7 @@ from earwitness.quantities import (
     DirectionalResponse,
     Directions,
 )
-from earwitness.quantities.arrays import BoolArray, FloatArray
-from earwitness.quantities.axis import hz_words
+from earwitness.quantities.arrays import BoolArray, FloatArray, hz_words
 from earwitness.quantities.directions import Orbit
 from earwitness.reduce.doubt.level import doubt_of_level
 from earwitness.reduce.scan import at_point

@@ -524,7 +524,7 @@ def _session(row: SessionRow, standing: Standing, because: str = "") -> SessionE
 
 def _result(row: ResultRow) -> ResultEntry:
     from earwitness.archive.arrays import as_tuples
-    from earwitness.quantities.lineage import Step
+    from earwitness.quantities.measurement import Step
 
     settings: Any = as_tuples(row.settings)
     if row.array_file is not None:

@@ -21,7 +21,7 @@ from earwitness.archive.schema import (
     ResultRow,
     SessionRow,
 )
-from earwitness.quantities.lineage import step
+from earwitness.quantities.measurement import step
 
 WORDS = "own words"
 ARRANGEMENT = "arrangement"

@@ -3,7 +3,7 @@
 import numpy as np
 import scipy.fft
 
-from earwitness.dsp.minimum_phase import minimum_phase
+from earwitness.dsp.filters import minimum_phase
 from earwitness.errors import InputError
 from earwitness.quantities.arrays import FloatArray
 

@@ -21,8 +21,8 @@ from scipy.signal import fftconvolve
 
 from earwitness.audition.filters import minimum_phase_taps, on_bins
 from earwitness.dsp.balloon import triangles
-from earwitness.dsp.minimum_phase import minimum_phase
-from earwitness.dsp.sphere import cap_diffraction
+from earwitness.dsp.filters import minimum_phase
+from earwitness.dsp.spherical import cap_diffraction
 from earwitness.errors import FormatError, InputError
 from earwitness.figures.angles import filled, orbit_rows
 from earwitness.figures.windows import Levels

@@ -1,19 +1,45 @@
-"""The takes that a session.toml asks for, before any recording is there."""
+"""The takes that a session.toml asks for: what each plays, and whether kept ones were played as they would be now."""
 
+import hashlib
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+import numpy as np
 from pydantic import ValidationError
 
 from earwitness.capture.sound import Wiring
+from earwitness.capture.take import Signal
+from earwitness.capture.verdict import SPEED_OF_SOUND_M_S
+from earwitness.dsp.limiter import limiter_tone
+from earwitness.dsp.signals import burst, pink_noise, two_tone
+from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import Fault, InputError, SessionError
+from earwitness.files.data import worded
+from earwitness.formats.audio import read_audio
+from earwitness.quantities.arrays import FloatArray
 from earwitness.session.check import check
 from earwitness.session.draft import draft_of
 from earwitness.session.load import session_document
 from earwitness.session.patterns import ANGLE, FILE, WrittenTake, spell_out
-from earwitness.session.session import FarFieldTake, ImpedanceTableTake, ImpedanceTake, Session, Take
+from earwitness.session.responses import LimiterTake, SelfNoiseTake
+from earwitness.session.session import (
+    BurstTake,
+    FarFieldTake,
+    FileStimulus,
+    ImpedanceTableTake,
+    ImpedanceTake,
+    LevelTake,
+    MultitoneTake,
+    NoiseFloorTake,
+    NoiseRunTake,
+    Session,
+    SweepStimulus,
+    Take,
+    TwoToneTake,
+)
 from earwitness.session.toml_text import Keys
 from earwitness.session.wording import fault_of
 
@@ -129,3 +155,182 @@ def _inside(name: str) -> bool:
     path = PurePosixPath(name)
     plain = not path.is_absolute() and ".." not in path.parts and "\\" not in name and ":" not in name
     return plain and bool(path.parts) and path.parts[0] != "spoiled"
+
+
+# Levels are set to a tenth of a decibel at best.
+LEVEL_DB = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Unlike:
+    """Takes that were played otherwise than they would be now, all in the same way.
+
+    louder_db : by which they were louder then, None where the signal or its sample rate is another; sentence : what
+    differs, and what to do.
+    """
+
+    takes: tuple[str, ...]
+    louder_db: float | None
+    sentence: str
+
+
+def played_facts(planned: PlannedSession, take: Take, rate_hz: int, peak_dbfs: float) -> dict[str, Any]:
+    """What a take plays, as plain values for the journal. level_dbfs : of the sine of its voltage, None for silence;
+    rate_hz, peak_dbfs : as in `signal_for`."""
+    if isinstance(take, NoiseFloorTake):
+        return {"rate_hz": rate_hz, "level_dbfs": None, "signal": {"kind": take.kind}}
+    drive = planned.session.drive.voltage_v
+    level = peak_dbfs + 20.0 * math.log10((drive if take.drive_v is None else take.drive_v) / drive)
+    return {"rate_hz": rate_hz, "level_dbfs": round(level, 2), "signal": _signal_facts(planned, take)}
+
+
+def unlike_takes(
+    planned: PlannedSession, entries: Mapping[str, Mapping[str, Any]], rate_hz: int, peak_dbfs: float
+) -> tuple[Unlike, ...]:
+    """Kept takes that were played otherwise than they would be now. entries : of the journal, by take; those of
+    earlier versions, and of takes that session.toml does not ask for any more, say nothing."""
+    found: dict[tuple[str, float | None], list[str]] = {}
+    for take in planned.live:
+        then = entries.get(take.id, {}).get("played")
+        if not isinstance(then, Mapping) or not isinstance(then.get("signal"), Mapping):
+            continue
+        now = played_facts(planned, take, rate_hz, peak_dbfs)
+        before, after = then.get("level_dbfs"), now["level_dbfs"]
+        if words := _other_signal(then, now):
+            found.setdefault((words, None), []).append(take.id)
+        elif isinstance(before, int | float) and after is not None and abs(before - after) > LEVEL_DB:
+            found.setdefault(("", round(before - after, 1)), []).append(take.id)
+    return tuple(_told(tuple(takes), words, louder) for (words, louder), takes in found.items())
+
+
+def _signal_facts(planned: PlannedSession, take: Take) -> dict[str, Any]:
+    if isinstance(take, MultitoneTake):
+        return _file_facts(planned.folder, take.stimulus_file)
+    if isinstance(take, BurstTake):
+        return {"frequency_hz": take.frequency_hz, "before_s": take.before_s}
+    if isinstance(take, TwoToneTake):
+        return {name: getattr(take, name) for name in ("low_hz", "high_hz", "run_in_s", "length_s")}
+    if isinstance(take, LimiterTake):
+        return {"frequency_hz": take.frequency_hz}
+    if isinstance(take, NoiseRunTake):
+        return {"run_in_s": take.run_in_s, "duration_s": take.duration_s}
+    told = planned.session.stimulus_of(take)
+    # What is as it is when nothing is said stays out, so that a later version with more keys finds the same facts.
+    facts = told.model_dump(mode="json", exclude_defaults=True, exclude={"name"})
+    return facts | _file_facts(planned.folder, told.file) if isinstance(told, FileStimulus) else facts
+
+
+def _file_facts(folder: Path, name: str) -> dict[str, Any]:
+    try:
+        with (folder / name).open("rb") as stream:
+            return {"file": name, "content": hashlib.file_digest(stream, "sha256").hexdigest()}
+    except OSError:
+        return {"file": name, "content": "missing"}
+
+
+def _other_signal(then: Mapping[str, Any], now: Mapping[str, Any]) -> str:
+    """What differs in words; nothing where the signal is the same."""
+    before, after = ({"rate_hz": facts.get("rate_hz"), **facts["signal"]} for facts in (then, now))
+    odd = [key for key in {**before, **after} if before.get(key) != after.get(key)]
+    if "content" in odd and "file" not in odd:
+        return f"{after.get('file', before.get('file'))} holds something else"
+    told = [f"{key} was {_shown(before, key)} and is {_shown(after, key)}" for key in odd if key != "content"]
+    return ", ".join(told)
+
+
+def _shown(facts: Mapping[str, Any], key: str) -> str:
+    value = facts.get(key, "not said")
+    return f"{value:g}" if isinstance(value, int | float) and not isinstance(value, bool) else str(value)
+
+
+def _told(takes: tuple[str, ...], words: str, louder_db: float | None) -> Unlike:
+    named = ", ".join(takes[:6]) + (f" and {len(takes) - 6} more" if len(takes) > 6 else "")
+    which = f"Take {named} was" if len(takes) == 1 else f"Takes {named} were"
+    again = "or repeat " + ("it." if len(takes) == 1 else "them.")
+    if louder_db is None:
+        sentence = f"{which} recorded with another signal than the session asks for ({words}): put it back, {again}"
+        return Unlike(takes, None, sentence)
+    than = "louder" if louder_db > 0.0 else "softer"
+    sentence = worded("capture.played_louder", which=which, louder_db=abs(louder_db), than=than, again=again)
+    return Unlike(takes, louder_db, sentence)
+
+
+TAIL_S = 1.0
+QUIET_S = 5.0
+_FADE_S = 0.05
+
+
+def signal_for(planned: PlannedSession, take: Take, rate_hz: int, peak_dbfs: float) -> Signal:
+    """The samples that a take plays.
+
+    peak_dbfs : peak of the sweep's sine at [drive].voltage_v; every other voltage follows from it. InputError or
+    AudioError for a signal that cannot be made.
+    """
+    if isinstance(take, NoiseFloorTake | SelfNoiseTake):
+        return Signal(np.zeros(round(QUIET_S * rate_hz)), QUIET_S, silent=True)
+    samples, before_s = _shape(planned, take, rate_hz)
+    drive = planned.session.drive.voltage_v
+    volts = take.drive_v if take.drive_v is not None else drive
+    # Digital peak for each volt of peak at the terminals.
+    per_volt = 10.0 ** (peak_dbfs / 20.0) / (drive * math.sqrt(2.0))
+    if isinstance(take, MultitoneTake | TwoToneTake | NoiseRunTake):
+        heard = np.trim_zeros(samples)
+        scale = volts * per_volt / math.sqrt(float(np.mean(heard**2))) if heard.size else 0.0
+    elif isinstance(take, BurstTake):
+        scale = volts * per_volt
+    else:
+        scale = volts * math.sqrt(2.0) * per_volt
+    flight_s = float(getattr(take, "distance_m", 0.0)) / SPEED_OF_SOUND_M_S
+    return Signal(_framed(samples * scale, before_s, rate_hz), before_s, flight_s, may_be_faint=_may_be_faint(take))
+
+
+def _may_be_faint(take: Take) -> bool:
+    return isinstance(take, ImpedanceTake) and take.role != "load"
+
+
+def _shape(planned: PlannedSession, take: Take, rate_hz: int) -> tuple[FloatArray, float]:
+    """Samples without silence around, and how much silence comes before [s]."""
+    if isinstance(take, MultitoneTake):
+        return _file(planned, take.stimulus_file, 1, rate_hz), 0.0
+    if isinstance(take, BurstTake):
+        return burst(take.frequency_hz, rate_hz), take.before_s
+    if isinstance(take, LimiterTake):
+        return limiter_tone(take.frequency_hz, rate_hz), _FADE_S
+    if isinstance(take, TwoToneTake):
+        before = max(take.run_in_s - 2.0 * _FADE_S, 0.0)
+        length = take.run_in_s - before + take.length_s + 2.0 * _FADE_S
+        return two_tone(take.low_hz, take.high_hz, length, rate_hz, fade_s=_FADE_S), before
+    if isinstance(take, NoiseRunTake):
+        before = max(take.run_in_s - 2.0 * _FADE_S, 0.0)
+        length = take.run_in_s - before + take.duration_s + 2.0 * _FADE_S
+        high = min(20_000.0, 0.45 * rate_hz)
+        return pink_noise(length, rate_hz, high_hz=high, seed=1, fade_s=_FADE_S), before
+    told = planned.session.stimulus_of(take)
+    if isinstance(told, SweepStimulus):
+        law = sweep_law(told.start_hz, told.stop_hz, told.duration_s, synchronized=told.form == "synchronized")
+        return sweep_samples(law, rate_hz, fade_in_s=told.fade_in_s, fade_out_s=told.fade_out_s), told.lead_in_s
+    samples = _file(planned, told.file, told.channel, rate_hz)
+    return samples / np.max(np.abs(samples)), told.lead_in_s
+
+
+def _file(planned: PlannedSession, name: str, channel: int, rate_hz: int) -> FloatArray:
+    found = read_audio(planned.folder / name)
+    if found.rate_hz != rate_hz or channel > found.samples.shape[0] or not np.any(found.samples[channel - 1]):
+        raise InputError.of("capture.file_does_not_fit", where=name, rate_hz=rate_hz, channel=channel)
+    return np.array(found.samples[channel - 1])
+
+
+def _framed(samples: FloatArray, before_s: float, rate_hz: int) -> FloatArray:
+    silence, tail = np.zeros(round(before_s * rate_hz)), np.zeros(round(TAIL_S * rate_hz))
+    return np.concatenate([silence, samples, tail])
+
+
+def distance_of(take: Take) -> float | None:
+    """Distance [m] at which the take's level can be turned into that at 1 m; None near a cone or without sound."""
+    if isinstance(take, FarFieldTake):
+        return take.distance_m
+    if isinstance(take, LevelTake):
+        return take.distance_m if take.driver is None else None
+    if isinstance(take, MultitoneTake | TwoToneTake | NoiseRunTake | BurstTake | LimiterTake):
+        return take.distance_m
+    return None

@@ -15,12 +15,17 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
-from earwitness.capture.alike import Unlike, played_facts, unlike_takes
-from earwitness.capture.disk import PART, move, recover, unwritable, write_json, write_whole
+from earwitness.capture.disk import PART, FolderLock, move, recover, unwritable, write_json, write_whole
 from earwitness.capture.guard import Limits, OutputCalibration, Silencer
-from earwitness.capture.lock import FolderLock
-from earwitness.capture.plan import PlannedSession, plan_session, wiring_for
-from earwitness.capture.play import signal_for
+from earwitness.capture.plan import (
+    PlannedSession,
+    Unlike,
+    plan_session,
+    played_facts,
+    signal_for,
+    unlike_takes,
+    wiring_for,
+)
 from earwitness.capture.reading import TakeReading, doubts_against, read_take, reading_words, sweep_band
 from earwitness.capture.sound import Block, Sound, Wiring
 from earwitness.capture.take import Alive, Recorded, Tell, record_take

@@ -16,11 +16,11 @@ from typing import Literal
 
 import numpy as np
 
-from earwitness.demo.crossover import Stage, stage_response
+from earwitness.demo.circuits import Stage, stage_response
 from earwitness.errors import InputError
 from earwitness.quantities import BudgetLine, DirectionalResponse, Gate, Measurement, cta_orbits, report_axis, step
 from earwitness.quantities.arrays import ComplexArray, FloatArray
-from earwitness.quantities.lineage import Setting
+from earwitness.quantities.measurement import Setting
 from earwitness.session.session import Session
 
 Type = Literal["stand-mount", "floor-stander", "monitor", "center"]

@@ -7,8 +7,7 @@ from typing import Final, Literal
 
 from pydantic import TypeAdapter
 
-from earwitness.demo.cabinet import Driver, VentedBox
-from earwitness.demo.crossover import Stage
+from earwitness.demo.circuits import Driver, Stage, VentedBox
 
 MAKER = "Dorrigal Works"
 

@@ -6,13 +6,12 @@ from pathlib import Path
 
 import numpy as np
 
-from earwitness.demo import rig, script, world
-from earwitness.demo.crossover import Stage, chain_response
+from earwitness.demo import rig, world
+from earwitness.demo.circuits import Stage, chain_response
 from earwitness.demo.lineup import KINDS, Cap, DemoLoudspeaker
 from earwitness.demo.paths import far_paths
-from earwitness.dsp.burst import burst
 from earwitness.dsp.limiter import limiter_tone
-from earwitness.dsp.signals import pink_noise, two_tone
+from earwitness.dsp.signals import burst, pink_noise, two_tone
 from earwitness.formats.audio import write_audio
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 
@@ -126,13 +125,13 @@ _LASTING, _COIL_S = 8.0, 2.5
 def loud_jobs(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> Iterator[tuple[str, Callable[[], None]]]:
     """File and work of every such take; axis : paths from the caps to the microphone."""
     if one.high:
-        yield script.PAIR_FILE, partial(_pair, one, folder, axis)
+        yield rig.PAIR_FILE, partial(_pair, one, folder, axis)
     frequencies, peaks_v = one.bursts or (rig.BURST_HZ, rig.BURST_PEAK_V)
     for frequency in frequencies:
         for step, peak_v in enumerate(peaks_v, 1):
-            name = script.burst_file(frequency, step)
+            name = rig.burst_file(frequency, step)
             yield name, partial(_burst, one, folder, axis, name, frequency, peak_v)
-    yield script.RUN_FILE, partial(_run, one, folder, axis)
+    yield rig.RUN_FILE, partial(_run, one, folder, axis)
 
 
 def _placed(signal: FloatArray, start_s: float, samples: int) -> FloatArray:
@@ -145,7 +144,7 @@ def _pair(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> None:
     shape = two_tone(*rig.PAIR_HZ, rig.PAIR_S, rig.RATE_HZ)
     played = _placed(shape * rig.PAIR_V / np.sqrt(np.mean(shape**2)), rig.LEAD_IN_S, rig.PAIR_SAMPLES)
     sound = emission(one, played / np.sqrt(2) / rig.PAIR_V, rig.PAIR_V)
-    record(one.key, folder, script.PAIR_FILE, sound, axis, played)
+    record(one.key, folder, rig.PAIR_FILE, sound, axis, played)
 
 
 def _burst(one: DemoLoudspeaker, folder: Path, axis: FloatArray, name: str, frequency_hz: float, peak_v: float) -> None:
@@ -169,7 +168,7 @@ def _run(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> None:
     time_s = np.maximum(np.arange(rig.RUN_SAMPLES) / rig.RATE_HZ - rig.LEAD_IN_S, 0.0)
     warm = 1.0 - np.exp(-time_s / _COIL_S)
     total = np.asarray(fft.rfft(heard[0] + (heard[1] - heard[0]) * warm), dtype=np.complex128)
-    write_both(one.key, folder, script.RUN_FILE, total, played)
+    write_both(one.key, folder, rig.RUN_FILE, total, played)
 
 
 _HISS_FROM_HZ, _HUM_HZ, _HUM_DB = 400.0, 100.0, 17.0
@@ -180,11 +179,11 @@ def powered_jobs(one: DemoLoudspeaker, folder: Path, caps: tuple[Cap, ...]) -> I
     if one.built_in is None:
         return
     # Close up, so that the hall does not blur what the limiter does.
-    axis = far_paths(one, caps, "horizontal", 0.0, script.limiter_distance_m(one))
+    axis = far_paths(one, caps, "horizontal", 0.0, rig.limiter_distance_m(one))
     for frequency in one.built_in.limiter_hz:
-        name = script.limiter_file(frequency)
+        name = rig.limiter_file(frequency)
         yield name, partial(_limiter, one, folder, axis, name, frequency)
-    for name, hiss in ((script.NOISE_ON_FILE, one.built_in.hiss_db), (script.NOISE_OFF_FILE, None)):
+    for name, hiss in ((rig.NOISE_ON_FILE, one.built_in.hiss_db), (rig.NOISE_OFF_FILE, None)):
         yield name, partial(_noise, one, folder, name, hiss)
 
 
@@ -209,7 +208,7 @@ def _noise(one: DemoLoudspeaker, folder: Path, name: str, hiss_db: float | None)
     samples = rig.NOISE_S * rig.RATE_HZ
     total: ComplexArray = np.zeros(samples // 2 + 1, dtype=np.complex128)
     if hiss_db is not None:
-        nearer = 1.0 / script.limiter_distance_m(one)
+        nearer = 1.0 / rig.limiter_distance_m(one)
         frequency, rng = np.maximum(frequencies(samples), 1.0), rig.take_seed(one.key, "hiss")
         drawn = rng.standard_normal((2, frequency.size))
         shape = np.where(frequency < 20_000.0, 1.0 / np.hypot(1.0, _HISS_FROM_HZ / frequency), 0.0)

@@ -15,7 +15,7 @@ from threading import Lock
 
 import numpy as np
 
-from earwitness.demo import rig, script, world
+from earwitness.demo import rig, world
 from earwitness.demo.lineup import Cap, DemoLoudspeaker
 from earwitness.demo.paths import far_paths, near_paths
 from earwitness.demo.playback import emission, filtered, loud_jobs, powered_jobs, record, write_both
@@ -63,7 +63,7 @@ def _begin(one: DemoLoudspeaker, folder: Path) -> None:
         for part in (".", "far", "near", "level", "burst"):
             (folder / part).mkdir(parents=True, exist_ok=True)
         (folder / "mic.txt").write_text(rig.correction_text("simulated microphone, invented"), encoding="utf-8")
-        (folder / "session.toml").write_text(script.session_text(one), encoding="utf-8")
+        (folder / "session.toml").write_text(rig.session_text(one), encoding="utf-8")
     except OSError as error:
         raise cannot_write("the session folder", folder, error) from None
 
@@ -110,10 +110,10 @@ def _jobs(one: DemoLoudspeaker, folder: Path, step_deg: int, emitted: dict[float
     jobs = _linear_jobs(one, caps, folder, places, emitted)
     axis = far_paths(one, caps, "horizontal", 0.0, rig.LEVEL_DISTANCE_M)
     for step, volts in enumerate(rig.LEVEL_SERIES_V, 1):
-        jobs.append(_sweep_job(one, folder, script.level_file(step), volts, emitted, lambda: axis))
+        jobs.append(_sweep_job(one, folder, rig.level_file(step), volts, emitted, lambda: axis))
     if one.built_in is not None and one.built_in.low_pass_hz is not None:
         low = emission(one, filtered(_sweep(), one.built_in.low_pass_hz), rig.DRIVE_V)
-        jobs.append(_sweep_job(one, folder, script.FILTERED_FILE, rig.DRIVE_V, {rig.DRIVE_V: low}, lambda: axis))
+        jobs.append(_sweep_job(one, folder, rig.FILTERED_FILE, rig.DRIVE_V, {rig.DRIVE_V: low}, lambda: axis))
     loud = [_Job(name, work) for name, work in (*loud_jobs(one, folder, axis), *powered_jobs(one, folder, caps))]
     return [*jobs, *_other_jobs(one, folder, axis), *loud]
 
@@ -138,7 +138,7 @@ def _linear_jobs(
         jobs.append(_sweep_job(one, folder, f"far/{orbit[0]}_{angle}.flac", rig.DRIVE_V, emitted, there))
     for cap in one.near_caps:
         close = partial(near_paths, one, caps, cap.name)
-        jobs.append(_sweep_job(one, folder, script.near_file(cap.name), rig.NEAR_DRIVE_V, emitted, close))
+        jobs.append(_sweep_job(one, folder, rig.near_file(cap.name), rig.NEAR_DRIVE_V, emitted, close))
     return jobs
 
 
@@ -162,7 +162,7 @@ def _other_jobs(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> list[_J
         record(one.key, folder, name, sound, axis, shape / shape_v * volts)
 
     def played() -> None:
-        write_audio(folder / script.TONES_PLAYED_FILE, shape, rig.RATE_HZ)
+        write_audio(folder / rig.TONES_PLAYED_FILE, shape, rig.RATE_HZ)
 
     def load() -> None:
         frequency = np.fft.rfftfreq(rig.IMPEDANCE_SAMPLES, 1 / rig.IMPEDANCE_RATE_HZ)
@@ -176,17 +176,17 @@ def _other_jobs(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> list[_J
         _electrical(one.key, folder, "impedance_reference.flac", flat)
 
     def table() -> None:
-        (folder / script.TABLE_FILE).write_text(_impedance_text(one.key), encoding="utf-8")
+        (folder / rig.TABLE_FILE).write_text(_impedance_text(one.key), encoding="utf-8")
 
     electric = [] if one.built_in else [_Job("impedance.flac", load), _Job("impedance_reference.flac", known)]
-    if script.has_table(one.key):
-        electric = [_Job(script.TABLE_FILE, table)]
+    if rig.has_table(one.key):
+        electric = [_Job(rig.TABLE_FILE, table)]
     return [
         *(
-            _Job(script.tones_file(step), partial(tones, script.tones_file(step), volts))
+            _Job(rig.tones_file(step), partial(tones, rig.tones_file(step), volts))
             for step, volts in enumerate(rig.MULTITONE_V if one.high else (), 1)
         ),
-        _Job(script.TONES_PLAYED_FILE, played),
+        _Job(rig.TONES_PLAYED_FILE, played),
         *_still_jobs(one, folder),
         *electric,
     ]

@@ -13,8 +13,8 @@ import numpy as np
 
 from earwitness.demo import world
 from earwitness.demo.lineup import Cap, DemoLoudspeaker
+from earwitness.demo.rig import filled
 from earwitness.demo.room import Images, shoebox_images
-from earwitness.demo.script import filled
 from earwitness.demo.sources import SPEED_OF_SOUND_M_S
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
 

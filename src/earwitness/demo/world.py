@@ -11,8 +11,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from earwitness.demo import box, cabinet, sources
-from earwitness.demo.crossover import chain_response
+from earwitness.demo import box, circuits, sources
+from earwitness.demo.circuits import chain_response
 from earwitness.demo.lineup import KINDS, LINEUP, BassWay, Branch, Cap, DemoLoudspeaker, HighWay, TrimRing
 from earwitness.demo.sources import AIR_DENSITY_KG_M3, SPEED_OF_SOUND_M_S
 from earwitness.errors import choice
@@ -141,7 +141,7 @@ def true_impedance(key: str, frequency_hz: FloatArray) -> ComplexArray:
     one = loudspeaker(key)
     frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
     s = 2j * np.pi * frequency
-    bass = cabinet.vented_motion(one.bass.driver, one.bass.box, frequency).impedance_ohm / len(one.bass.cones)
+    bass = circuits.vented_motion(one.bass.driver, one.bass.box, frequency).impedance_ohm / len(one.bass.cones)
     admittance = np.asarray(1 / (bass + s * one.load.bass_inductance_h), dtype=np.complex128)
     for branch in one.load.branches:
         admittance = admittance + 1 / _branch_impedance(branch, frequency)
@@ -265,7 +265,7 @@ def near_point(one: DemoLoudspeaker, driver_name: str) -> FloatArray:
     return cap_position(one, cap) + NEAR_FIELD_GAP_M * cap_direction(one, cap)
 
 
-def heated_driver(driver: cabinet.Driver, heating_k: float) -> cabinet.Driver:
+def heated_driver(driver: circuits.Driver, heating_k: float) -> circuits.Driver:
     """The driver with its copper coil warmer: 0.393 % more resistance per kelvin."""
     return replace(driver, coil_resistance_ohm=driver.coil_resistance_ohm * (1 + 0.00393 * heating_k))
 
@@ -283,7 +283,7 @@ def _raw_sources(one: DemoLoudspeaker, frequency: FloatArray, heating_k: float) 
 
 
 def _bass_sources(way: BassWay, whole: ComplexArray, frequency: FloatArray, heating_k: float) -> list[Source]:
-    motion = cabinet.vented_motion(heated_driver(way.driver, heating_k), way.box, frequency)
+    motion = circuits.vented_motion(heated_driver(way.driver, heating_k), way.box, frequency)
     voltage = whole * chain_response(way.stages, frequency)
     # What leaks leaves through the rear beside the port.
     port = np.asarray(len(way.cones) * (motion.port_m3_s_v + motion.leak_m3_s_v))

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.fft
 
-from earwitness.dsp.minimum_phase import minimum_phase
+from earwitness.dsp.filters import minimum_phase
 from earwitness.quantities.arrays import FloatArray
 
 PER_OCTAVE = 48

@@ -1,8 +1,10 @@
-"""Spherical harmonics and spherical waves, scaled so that no order leaves the number range.
+"""Spherical harmonics and waves, scaled so that no order leaves the number range; a rigid sphere with a vibrating cap.
 
 exp(+j omega t): outgoing waves are h_n of the second kind. Harmonics are orthonormal, with the Condon-Shortley phase;
 complex ones in ACN order (n^2 + n + m), Y_n,-m = (-1)^m conj(Y_nm). Polar angles count from +z.
 """
+
+from functools import lru_cache
 
 import numpy as np
 
@@ -133,3 +135,138 @@ def rigid_sphere_scattering(order: int, ka: FloatArray) -> ComplexArray:
         bottom = top - 1j * np.asarray(spherical_yn(n, x, derivative=True), dtype=float)
         result = -top / bottom
     return np.where(np.isfinite(result) & np.isfinite(np.abs(bottom)), result, 0.0)
+
+
+_TERMS_BEYOND_KA = 25
+_STATIC_ORDERS = 1500
+_LARGEST = 1e150
+
+
+def cap_diffraction(ka: FloatArray, half_angle_rad: float, cos_angle: FloatArray) -> ComplexArray:
+    """Far field of a cap in a rigid sphere, relative to a monopole of equal volume velocity at the sphere's center.
+
+    ka : (F,) wavenumber times sphere radius, above 0
+    half_angle_rad : half the opening angle of the cap, its velocity radial and uniform, in (0, pi]
+    cos_angle : (D,) cosine of the angle between cap axis and direction
+
+    Returns (D, F) complex, exp(+j omega t); tends to 1 as ka goes to 0. Phase refers to the sphere's center.
+    Series in Legendre polynomials and spherical Hankel functions (Morse, Vibration and Sound, section 28;
+    Beranek and Mellow, Acoustics, chapter 12; both from memory).
+    Raises ValueError outside the stated ranges.
+    """
+    ka = np.asarray(ka, dtype=float)
+    cos_angle = np.asarray(cos_angle, dtype=float)
+    if ka.ndim != 1 or cos_angle.ndim != 1 or ka.size == 0 or not (np.isfinite(ka) & (ka > 0)).all():
+        raise ValueError("ka must be a list of numbers above 0, cos_angle a list")
+    if not 0 < half_angle_rad <= np.pi or (np.abs(cos_angle) > 1 + 1e-9).any():
+        raise ValueError("cap half angle must lie in (0, pi], cosines within -1 and 1")
+    order = np.arange(int(np.ceil(ka.max())) + _TERMS_BEYOND_KA + 1)
+    velocity = cap_velocity(half_angle_rad, order.size)
+    radial = velocity[:, None] * (1j**order)[:, None] * _inverse_hankel_slope(order, ka)
+    angular = np.polynomial.legendre.legvander(np.clip(cos_angle, -1.0, 1.0), int(order[-1]))
+    field: ComplexArray = (angular @ radial) / (1j * ka**2 * velocity[0])
+    return field
+
+
+def cap_near_pressure(ka: FloatArray, half_angle_rad: float, cos_angle: float, radius_ratio: float) -> ComplexArray:
+    """(F,) pressure of the cap at a point, relative to j omega rho U / (4 pi a): its low-frequency field at distance a.
+
+    cos_angle : cosine of the angle between cap axis and point; radius_ratio : distance of the point from the sphere's
+    center over the sphere's radius, 1 or more. Series as in cap_diffraction; orders far above ka, which only store
+    energy near the cap, enter by their static limit (a/r)^(n+1) / (n+1). Time zero is at the source.
+    Raises ValueError outside the stated ranges.
+    """
+    ka = np.asarray(ka, dtype=float)
+    if radius_ratio < 1 or abs(cos_angle) > 1 + 1e-9 or not (ka > 0).all():
+        raise ValueError("the point must lie outside the sphere, ka above 0 and the cosine within -1 and 1")
+    order = np.arange(_STATIC_ORDERS)
+    velocity = cap_velocity(half_angle_rad, order.size)
+    legendre = _legendre(min(1.0, max(-1.0, float(cos_angle))), int(order[-1]))
+    share = velocity / velocity[0] * legendre
+    static = radius_ratio ** -(order + 1.0) / (order + 1.0)
+    low = order[: int(np.ceil(ka.max())) + _TERMS_BEYOND_KA // 2]
+    slope = _inverse_hankel_slope(low, ka)
+    moving = -_hankel(low, ka * radius_ratio) * slope / ka
+    late = np.where(slope == 0, 0.0, moving - static[low][:, None])
+    pressure: ComplexArray = np.sum(share * static) + share[low] @ late
+    return pressure
+
+
+def cap_at_distance(
+    ka: FloatArray, half_angle_rad: float, cos_angle: FloatArray, radius_ratio: FloatArray
+) -> ComplexArray:
+    """The cap's pressure at points away from the sphere, times their distance, relative to the monopole's.
+
+    ka : (F,); cos_angle, radius_ratio : (D,) of each point, distance from the sphere's center over its radius, at
+    least 1.5 (closer the series is too short: use cap_near_pressure)
+
+    Returns (D, F) complex: p / (j omega rho U exp(-jkr) / (4 pi r)); tends to cap_diffraction far away.
+    Series as in cap_diffraction. Raises ValueError outside the stated ranges.
+    """
+    ka = np.asarray(ka, dtype=float)
+    if (radius_ratio < 1.5).any() or (np.abs(cos_angle) > 1 + 1e-9).any() or not (ka > 0).all():
+        raise ValueError("points must lie 1.5 radii or more from the center, ka above 0, cosines within -1 and 1")
+    order = np.arange(int(np.ceil(ka.max())) + _TERMS_BEYOND_KA + 1)
+    velocity = cap_velocity(half_angle_rad, order.size)
+    angular = np.polynomial.legendre.legvander(np.clip(cos_angle, -1.0, 1.0), int(order[-1])) * velocity / velocity[0]
+    away = radius_ratio[:, None] * ka
+    spread = _hankel(order, away.ravel()).reshape(order.size, *away.shape)
+    slope = _inverse_hankel_slope(order, ka)
+    series = -np.einsum("dn,ndf,nf->df", angular, spread, slope)
+    field: ComplexArray = series * radius_ratio[:, None] / ka * np.exp(1j * away)
+    return field
+
+
+def cap_velocity(half_angle_rad: float, count: int) -> FloatArray:
+    """(count,) Legendre coefficients of a cap's radial velocity 1: U_n = (P_{n-1} - P_{n+1})(cos alpha) / 2."""
+    legendre = _legendre(float(np.cos(half_angle_rad)), count + 1)
+    lower = np.concatenate([[1.0], legendre[: count - 1]])
+    coefficients: FloatArray = (lower - legendre[1 : count + 1]) / 2
+    return coefficients
+
+
+@lru_cache(maxsize=64)
+def _legendre(x: float, highest: int) -> FloatArray:
+    """(highest + 1,) Legendre polynomials at one point. A cabinet has few drivers, asked for again and again."""
+    # In plain numbers: thousands of orders are asked for near a cone, and arrays of one value take long.
+    told = [1.0, x]
+    for order in range(2, highest + 1):
+        told.append((told[-1] * x * (2 * order - 1) - told[-2] * (order - 1)) / order)
+    found = np.array(told[: highest + 1])
+    found.flags.writeable = False
+    return found
+
+
+def equal_volume_radius_m(width_m: float, height_m: float, depth_m: float) -> float:
+    """Radius of the sphere that holds as much as a box [m]."""
+    return float((3 * width_m * height_m * depth_m / (4 * np.pi)) ** (1 / 3))
+
+
+def _inverse_hankel_slope(order: np.typing.NDArray[np.int_], ka: FloatArray) -> ComplexArray:
+    """(N, F) 1 / h_n^(2)'(ka); 0 where the Hankel function is beyond the number range.
+
+    h_n' = h_(n-1) - (n + 1) / x h_n, and h_0' = -h_1.
+    """
+    hankel = _hankel(np.arange(int(order[-1]) + 2), ka)
+    n = np.arange(1, int(order[-1]) + 1)[:, None]
+    with np.errstate(all="ignore"):
+        slope = np.concatenate([-hankel[1:2], hankel[:-2] - (n + 1) / ka * hankel[1:-1]])
+        usable = (hankel[:-1] != 0) & np.isfinite(slope) & (np.abs(slope) < _LARGEST)
+        inverse: ComplexArray = np.where(usable, 1 / np.where(usable, slope, 1.0), 0.0)
+    return inverse
+
+
+def _hankel(order: np.typing.NDArray[np.int_], x: FloatArray) -> ComplexArray:
+    """(N, F) h_n^(2)(x) for orders 0, 1, 2 ...; 0 where it is beyond the number range.
+
+    Upward recurrence h_(n+1) = (2n + 1) / x h_n - h_(n-1) (handbook formula): stable, because above x the Hankel
+    function grows with the order, and many times faster than asking for each order alone.
+    """
+    out = np.zeros((order.size, x.size), dtype=complex)
+    before = np.exp(-1j * x) / x
+    here = 1j * before
+    with np.errstate(all="ignore"):
+        for n in range(order.size):
+            out[n] = here
+            before, here = here, (2 * n + 1) / x * here - before
+        return np.where(np.isfinite(out) & (np.abs(out) < _LARGEST), out, 0.0)

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from earwitness.dsp.burst import BurstReading
+from earwitness.dsp.signals import BurstReading
 from earwitness.errors import InputError
 from earwitness.figures.distortion import AT_ONE_METER, MARGIN_DB, Distortion, distortion, level_key, level_series
 from earwitness.figures.registry import figure_infos

@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from earwitness.dsp.burst import BurstReading
+from earwitness.dsp.signals import BurstReading
 from earwitness.figures.distortion import Distortion, at_one_meter, distortion, distortion_figures, level_series
 from earwitness.figures.equal_level import equal_level_figures
 from earwitness.figures.highest_level import (

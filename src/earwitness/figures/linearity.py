@@ -9,8 +9,7 @@ import numpy as np
 from earwitness.figures.sampling import band_grid, covers, not_covered, sampled, smoothed, smoothing_rows
 from earwitness.figures.uncertainty import Drawn, drawn, with_spread
 from earwitness.quantities import Asked, Curve, Figure, log_axis
-from earwitness.quantities.arrays import FloatArray
-from earwitness.quantities.axis import hz_words
+from earwitness.quantities.arrays import FloatArray, hz_words
 
 LINEARITY_BAND_HZ = (100.0, 10_000.0)
 

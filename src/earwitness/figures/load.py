@@ -11,8 +11,7 @@ import numpy as np
 from earwitness.figures.load_box import above_bass_hz, bass_figures, vertex
 from earwitness.figures.registry import FigureInfo, figure_infos
 from earwitness.quantities import Curve, Figure, Impedance
-from earwitness.quantities.arrays import BoolArray, FloatArray
-from earwitness.quantities.axis import REPORT_POINTS_PER_OCTAVE, log_axis
+from earwitness.quantities.arrays import REPORT_POINTS_PER_OCTAVE, BoolArray, FloatArray, log_axis
 from earwitness.quantities.response import REFERENCE_VOLTAGE_V
 
 EPDR_NAME = "equivalent peak dissipation resistance"

@@ -6,8 +6,7 @@ import numpy as np
 
 from earwitness.files.data import worded
 from earwitness.quantities import Curve
-from earwitness.quantities.arrays import BoolArray, FloatArray, runs
-from earwitness.quantities.axis import hz_words, log_axis
+from earwitness.quantities.arrays import BoolArray, FloatArray, hz_words, log_axis, runs
 
 POINTS_PER_OCTAVE = 20
 _TOLERANCE = 1e-9

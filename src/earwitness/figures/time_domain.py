@@ -9,7 +9,7 @@ import math
 import numpy as np
 import scipy.fft
 
-from earwitness.dsp.minimum_phase import minimum_phase
+from earwitness.dsp.filters import minimum_phase
 from earwitness.quantities import Curve, FrequencyAxis, Measurement, log_axis
 from earwitness.quantities.arrays import BoolArray, FloatArray
 

@@ -8,8 +8,7 @@ import numpy as np
 from earwitness.errors import FormatError, InputError
 from earwitness.formats.response_table import ResponseTable, parse_response_table
 from earwitness.formats.table import refused, text_of
-from earwitness.quantities.arrays import BoolArray, FloatArray
-from earwitness.quantities.axis import FrequencyAxis
+from earwitness.quantities.arrays import BoolArray, FloatArray, FrequencyAxis
 from earwitness.quantities.response import Impedance
 
 MAX_BYTES = 4 * 2**20

@@ -19,8 +19,7 @@ from earwitness.figures.uncertainty import Drawn, drawn, with_spread
 from earwitness.files.data import worded
 from earwitness.insight.variation import u_of_mean, variation
 from earwitness.quantities import Asked, Curve, Figure, Reading
-from earwitness.quantities.arrays import FloatArray
-from earwitness.quantities.axis import hz_words
+from earwitness.quantities.arrays import FloatArray, hz_words
 from earwitness.session.record import Claim
 
 Verdict = Literal["holds", "falls short", "cannot be judged"]

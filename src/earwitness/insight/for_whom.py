@@ -17,7 +17,7 @@ from earwitness.insight.match.amplifier import PAIR_IN_ROOM_DB, AmplifierMatch, 
 from earwitness.insight.match.subwoofer import SubwooferMatch, spread_words
 from earwitness.insight.words import value_and_spread
 from earwitness.quantities import Figure, Reading
-from earwitness.quantities.axis import hz_words
+from earwitness.quantities.arrays import hz_words
 from earwitness.session.record import Loudspeaker, Use
 from earwitness.session.session import Tester
 

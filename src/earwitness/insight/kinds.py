@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from earwitness.dsp.sphere import cap_diffraction, equal_volume_radius_m
+from earwitness.dsp.spherical import cap_diffraction, equal_volume_radius_m
 from earwitness.errors import InputError
 from earwitness.figures.kinds import SPEED_M_S, far_field_to_hz, line_length_m
 from earwitness.figures.registry import figure_infos

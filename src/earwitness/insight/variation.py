@@ -39,7 +39,7 @@ from earwitness.files.data import worded
 from earwitness.insight.compare import Candidate, FigurePair, compare_figures, difference, resampled
 from earwitness.quantities import Curve, Figure
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, Locked, runs
-from earwitness.quantities.axis import hz_words
+from earwitness.quantities.arrays import hz_words
 from earwitness.quantities.causes import of_devices, pulled_apart
 
 CONFIDENCE = 0.95

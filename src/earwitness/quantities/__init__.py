@@ -1,11 +1,8 @@
 """The values that walk through the program: frozen, checked once, read-only."""
 
-from earwitness.quantities.axis import FrequencyAxis, log_axis, report_axis
+from earwitness.quantities.arrays import FrequencyAxis, log_axis, report_axis
 from earwitness.quantities.causes import Cause
-from earwitness.quantities.curve import Curve
 from earwitness.quantities.directions import Directions, cta_orbits, from_orbit, on_orbit
-from earwitness.quantities.figure import Asked, Figure
-from earwitness.quantities.lineage import Step, step
 from earwitness.quantities.loud_takes import (
     BurstTakeReading,
     MultitoneLines,
@@ -20,11 +17,13 @@ from earwitness.quantities.measurement import (
     Harmonics,
     Measurement,
     NearField,
+    QualityFlag,
     SeatReading,
     Splice,
+    Step,
+    step,
 )
-from earwitness.quantities.quality import QualityFlag
-from earwitness.quantities.reading import DirectivityMap, Reading
+from earwitness.quantities.reading import Asked, Curve, DirectivityMap, Figure, Reading
 from earwitness.quantities.response import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, DirectionalResponse, Impedance
 from earwitness.quantities.separation import ScanReading, WavePart
 

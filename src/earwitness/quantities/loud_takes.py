@@ -2,8 +2,7 @@
 
 from dataclasses import dataclass
 
-from earwitness.quantities.arrays import BoolArray, FloatArray, Locked, lock_fields, require_shape
-from earwitness.quantities.axis import FrequencyAxis
+from earwitness.quantities.arrays import BoolArray, FloatArray, FrequencyAxis, Locked, lock_fields, require_shape
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -1,11 +1,13 @@
-"""What the reduction of one session yields: responses, how they were won, and what is wrong with them."""
+"""What the reduction of one session yields: responses, by which steps they were won, and what is wrong with them."""
 
+import hashlib
+import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from earwitness.quantities.arrays import BoolArray, FloatArray, Locked, lock_fields, require_shape
-from earwitness.quantities.axis import FrequencyAxis
-from earwitness.quantities.lineage import Step
+from earwitness import __version__
+from earwitness.quantities.arrays import BoolArray, FloatArray, FrequencyAxis, Locked, lock_fields, require_shape
 from earwitness.quantities.loud_takes import (
     BurstTakeReading,
     LimiterReading,
@@ -14,9 +16,58 @@ from earwitness.quantities.loud_takes import (
     SelfNoise,
     TwoToneReading,
 )
-from earwitness.quantities.quality import QualityFlag
 from earwitness.quantities.response import DirectionalResponse, Impedance
 from earwitness.quantities.separation import ScanReading
+
+Severity = Literal["info", "warn", "reject"]
+
+
+@dataclass(frozen=True, slots=True)
+class QualityFlag:
+    """One red flag, in numbers and in a sentence.
+
+    id : "clipping", "snr", ...; severity : info, warn or reject
+    number, threshold : what was found and the limit it was held against, in `unit`
+    takes : ids of the takes concerned; band_hz : frequencies concerned, or None for all
+    sentence : plain words for the page
+    """
+
+    id: str
+    severity: Severity
+    number: float
+    threshold: float
+    unit: str
+    takes: tuple[str, ...]
+    band_hz: tuple[float, float] | None
+    sentence: str
+
+
+Setting = str | int | float | bool | None | tuple["Setting", ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of processing, as data.
+
+    name : such as "reduce"; settings : sorted (name, value) pairs; inputs : hashes of files or keys of earlier
+    steps; program : version that ran it.
+    """
+
+    name: str
+    settings: tuple[tuple[str, Setting], ...]
+    inputs: tuple[str, ...]
+    program: str
+
+    @property
+    def key(self) -> str:
+        """Name under which this step's result is stored: 32 hex digits over all fields."""
+        text = json.dumps([self.name, self.settings, self.inputs, self.program], sort_keys=True)
+        return hashlib.sha256(text.encode()).hexdigest()[:32]
+
+
+def step(name: str, settings: Mapping[str, Setting], inputs: tuple[str, ...]) -> Step:
+    """A step run by this version of the program."""
+    return Step(name, tuple(sorted(settings.items())), tuple(inputs), f"earwitness {__version__}")
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,8 +5,7 @@ from typing import Literal
 
 import numpy as np
 
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, lock_fields, require_shape
-from earwitness.quantities.axis import FrequencyAxis
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, FrequencyAxis, lock_fields, require_shape
 from earwitness.quantities.causes import Cause, u_of_causes_db
 from earwitness.quantities.directions import Directions
 

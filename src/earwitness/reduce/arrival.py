@@ -9,10 +9,10 @@ import scipy.fft
 from earwitness.dsp.smoothing import smooth_power
 from earwitness.errors import AudioError
 from earwitness.quantities.arrays import FloatArray, Locked
+from earwitness.reduce.flags import IMPULSE_LEAD_S, TakeFacts, wrapped_deg
 from earwitness.reduce.gate import lead_for
 from earwitness.reduce.impulse import TakeImpulse
 from earwitness.reduce.plan import Plan, nearest_to_axis, speed_at
-from earwitness.reduce.take_facts import IMPULSE_LEAD_S, TakeFacts, wrapped_deg
 from earwitness.session.session import FarFieldTake, NearFieldTake
 
 ONSET_DB = -20.0

@@ -11,10 +11,10 @@ from earwitness.errors import AudioError
 from earwitness.formats.audio import Recording
 from earwitness.quantities import REFERENCE_PRESSURE_PA, QualityFlag
 from earwitness.quantities.arrays import FloatArray
-from earwitness.quantities.quality import Severity
+from earwitness.quantities.measurement import Severity
 from earwitness.reduce.doubt.hiss import density_db
 from earwitness.reduce.flags import flag
-from earwitness.reduce.spectrum import hann
+from earwitness.reduce.impulse import hann
 from earwitness.session.session import Calibrator, Session
 
 SETTLING_S = 0.25

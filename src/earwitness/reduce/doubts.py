@@ -21,10 +21,10 @@ from earwitness.reduce.doubt.level import (
 )
 from earwitness.reduce.doubt.recordings import damage_flags, sweep_flags
 from earwitness.reduce.doubt.stimulus import Cause, cone_phase_flags
+from earwitness.reduce.flags import TakeFacts
 from earwitness.reduce.gather import Gathered, SweepTake, role_of
 from earwitness.reduce.orbit_checks import gain_flags, late_flags, mirrored_flags
 from earwitness.reduce.plan import Plan, nearest_to_axis
-from earwitness.reduce.take_facts import TakeFacts
 from earwitness.session.session import ImpedanceTableTake, ImpedanceTake
 
 # What has no treble, as a subwoofer, is not cut off.

@@ -13,8 +13,7 @@ from earwitness.quantities import Gate
 from earwitness.quantities.arrays import ComplexArray, FloatArray, Locked
 from earwitness.reduce.budget import gating_u_db
 from earwitness.reduce.gate import weights_of
-from earwitness.reduce.impulse import Role, TakeImpulse
-from earwitness.reduce.spectrum import spectrum_at
+from earwitness.reduce.impulse import Role, TakeImpulse, spectrum_at
 from earwitness.reduce.stimulus import Stimulus, stimulus_power
 
 SHORTER_GATES = (0.8, 0.65)

@@ -1,12 +1,14 @@
-"""Red flags and limits of the checks by name: id, severity, unit and sentence in flags.toml, limits in limits.toml."""
+"""Red flags and limits of the checks by name (flags.toml, limits.toml), and the facts of a take that checks need."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
 from earwitness.files.data import table_of
-from earwitness.quantities.axis import hz_words
-from earwitness.quantities.quality import QualityFlag, Severity
+from earwitness.quantities.arrays import FloatArray, Locked, hz_words
+from earwitness.quantities.directions import Orbit
+from earwitness.quantities.measurement import QualityFlag, Severity
 
 _MOST_NAMED = 4
 OWN = frozenset({"number", "size", "limit", "ids", "takes", "Takes", "named", "low_hz", "high_hz", "low", "high"})
@@ -49,3 +51,50 @@ def named(takes: Sequence[str]) -> str:
 def limits(name: str) -> Mapping[str, float]:
     """The limits of one check, by name."""
     return MappingProxyType(table_of("reduce", "limits")[name])
+
+
+# Project defaults, common practice where no standard says otherwise.
+THRESHOLDS = limits("takes")
+IMPULSE_LEAD_S = 5e-3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TakeFacts(Locked):
+    """What the checks need to know of one take.
+
+    orbit, angle_deg : None for takes that are on no orbit (near field, level series)
+    distance_m : as stated; rate_hz : of the file; peak_fs : largest sample, full scale 1
+    clipped_runs : runs of equal samples at the top; arrival_s : time of flight of the direct sound [s]
+    arrival_known : False without a loop-back (then the delay proves nothing)
+    impulse : (N,) from 5 ms before the arrival, at impulse_rate_hz
+    band_level_db : level over the lowest octave the gate allows, referred to 1 m
+    non_causal_db : energy ahead of the arrival, re peak
+    """
+
+    id: str
+    orbit: Orbit | None
+    angle_deg: float | None
+    distance_m: float
+    rate_hz: float
+    peak_fs: float
+    clipped_runs: int
+    arrival_s: float
+    arrival_known: bool
+    impulse: FloatArray
+    impulse_rate_hz: float
+    band_level_db: float
+    non_causal_db: float
+
+
+def by_angle(facts: Sequence[TakeFacts], orbit: Orbit) -> list[int]:
+    """Rows of one orbit's facts, by angle; of several at one angle the first."""
+    rows: dict[float, int] = {}
+    for i, fact in enumerate(facts):
+        if fact.orbit == orbit and fact.angle_deg is not None:
+            rows.setdefault(round(wrapped_deg(fact.angle_deg), 3), i)
+    return [rows[angle] for angle in sorted(rows)]
+
+
+def wrapped_deg(angle_deg: float) -> float:
+    """The same angle in (-180, 180]."""
+    return 180.0 - (180.0 - angle_deg) % 360.0

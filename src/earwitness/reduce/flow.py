@@ -20,13 +20,11 @@ from earwitness.quantities import (
     QualityFlag,
     from_orbit,
 )
-from earwitness.quantities.arrays import ComplexArray, FloatArray
-from earwitness.quantities.axis import hz_words
+from earwitness.quantities.arrays import ComplexArray, FloatArray, hz_words
 from earwitness.quantities.directions import join as join_directions
-from earwitness.quantities.quality import Severity
+from earwitness.quantities.measurement import Severity
 from earwitness.reduce import quality
 from earwitness.reduce.arrival import Lateness, band_level_db, facts_of, flights_s, lateness_of, spread_s
-from earwitness.reduce.bad_audio import BadRecordingsError, naming, others_unreadable, together
 from earwitness.reduce.budget import baffle_causes, budget_of, level_causes
 from earwitness.reduce.doubt.level import refuses_level
 from earwitness.reduce.doubt.port import tuning_flags
@@ -34,9 +32,19 @@ from earwitness.reduce.doubt.recordings import causes_of, refuse_unknown_sweep, 
 from earwitness.reduce.doubt.stimulus import Cause
 from earwitness.reduce.doubts import recording_doubts, session_doubts, with_recorded_volts
 from earwitness.reduce.farfield import Spectra, gated, spectra_of, volts_squared_of
-from earwitness.reduce.flags import flag
+from earwitness.reduce.flags import TakeFacts, flag
 from earwitness.reduce.gate import RISE_S, wall_reflections_s, weights_of
-from earwitness.reduce.gather import Gathered, SweepTake, gather, noise_of_takes, role_of
+from earwitness.reduce.gather import (
+    BadRecordingsError,
+    Gathered,
+    SweepTake,
+    gather,
+    naming,
+    noise_of_takes,
+    others_unreadable,
+    role_of,
+    together,
+)
 from earwitness.reduce.harmonics import high_order_flags
 from earwitness.reduce.join import FarField, Joined, join, near_share
 from earwitness.reduce.loud_takes import input_reference
@@ -54,7 +62,6 @@ from earwitness.reduce.plan import (
     plan_of,
     unusable,
 )
-from earwitness.reduce.take_facts import TakeFacts
 from earwitness.session.response_files import Source
 from earwitness.session.responses import RESPONSE_TAKES
 from earwitness.session.scan import ScanPressuresTake, ScanTake

@@ -13,7 +13,7 @@ from earwitness.dsp.sweep import SweepLaw, harmonic_response, highest_fundamenta
 from earwitness.quantities import REFERENCE_PRESSURE_PA, FrequencyAxis, Harmonics, QualityFlag
 from earwitness.quantities.arrays import ComplexArray, FloatArray, Locked
 from earwitness.reduce.flags import flag
-from earwitness.reduce.spectrum import spectrum_at
+from earwitness.reduce.impulse import spectrum_at
 from earwitness.reduce.stimulus import Stimulus, stimulus_power
 
 ORDERS = (2, 3, 4, 5)

@@ -9,10 +9,16 @@ import numpy as np
 from earwitness.errors import AudioError, InputError
 from earwitness.formats.audio import Recording
 from earwitness.quantities import FrequencyAxis, Impedance, QualityFlag
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray, Locked
-from earwitness.quantities.axis import REPORT_POINTS_PER_OCTAVE, log_axis
-from earwitness.reduce.flags import flag
-from earwitness.reduce.take_facts import THRESHOLDS
+from earwitness.quantities.arrays import (
+    REPORT_POINTS_PER_OCTAVE,
+    BoolArray,
+    ComplexArray,
+    FloatArray,
+    IntArray,
+    Locked,
+    log_axis,
+)
+from earwitness.reduce.flags import THRESHOLDS, flag
 from earwitness.session.session import ImpedanceTake, Session
 
 # The impedance behind a ratio of two voltages, with its uncertainty.

@@ -15,10 +15,8 @@ from earwitness.reduce.doubt.port import UNCHECKED_U_DB, PortReading, PortVerdic
 from earwitness.reduce.farfield import SHORTER_GATES, Spectra, signed_gate_u_db
 from earwitness.reduce.flags import flag
 from earwitness.reduce.gate import cut_tail
-from earwitness.reduce.nearfield.body import Body, NearPart, body_of, highest_hz, not_whole
-from earwitness.reduce.nearfield.causes import CABINET, near_causes
-from earwitness.reduce.nearfield.fields import highest_model_hz
-from earwitness.reduce.nearfield.total import Bass, bass_of, scaled_part, seated, solved
+from earwitness.reduce.nearfield.body import Body, NearPart, body_of, highest_hz, highest_model_hz, not_whole
+from earwitness.reduce.nearfield.total import CABINET, Bass, bass_of, near_causes, scaled_part, seated, solved
 from earwitness.reduce.plan import Plan
 from earwitness.reduce.splice import CHAIN_BY_HAND_U_DB, CHAIN_U_DB, FAR_LEVEL_U_DB, Levels, SpliceResult, align, splice
 

@@ -7,20 +7,19 @@ from typing import Any
 
 import numpy as np
 
-from earwitness.dsp.burst import CYCLES, burst, read_burst
 from earwitness.dsp.limiter import read_limiter
 from earwitness.dsp.multitone import find_rows, read_multitone
-from earwitness.dsp.signals import crest_db, line_rms
+from earwitness.dsp.signals import CYCLES, burst, crest_db, line_rms, read_burst
 from earwitness.dsp.smoothing import HALF_BAND, third_octave_db
 from earwitness.errors import AudioError, InputError
 from earwitness.formats.audio import Recording
 from earwitness.quantities import BurstTakeReading, FrequencyAxis, NoiseRun, TwoToneReading
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
 from earwitness.quantities.loud_takes import LimiterReading, MultitoneReading, SelfNoise
+from earwitness.session.responses import LimiterTake, SelfNoiseTake
 from earwitness.session.session import BurstTake, MultitoneTake, NoiseRunTake, Session, TwoToneTake
-from earwitness.session.take import LimiterTake, SelfNoiseTake
 from earwitness.standards.cta2010 import MASK_A
-from earwitness.standards.weighting import a_weight_db
+from earwitness.standards.exposure import a_weight_db
 
 _SNR_DB = 20.0
 OWN_RATIO = 1.25

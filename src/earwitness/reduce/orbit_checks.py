@@ -10,9 +10,8 @@ import numpy as np
 
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 from earwitness.quantities.directions import Orbit
-from earwitness.quantities.quality import QualityFlag
-from earwitness.reduce.flags import flag, limits
-from earwitness.reduce.take_facts import THRESHOLDS, TakeFacts, by_angle, wrapped_deg
+from earwitness.quantities.measurement import QualityFlag
+from earwitness.reduce.flags import THRESHOLDS, TakeFacts, by_angle, flag, limits, wrapped_deg
 from earwitness.session.record import Driver
 
 _ORBITS: tuple[Orbit, ...] = ("horizontal", "vertical")

@@ -28,10 +28,9 @@ from earwitness.quantities import (
 )
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.loud_takes import LimiterReading, SelfNoise
-from earwitness.reduce.bad_audio import together
 from earwitness.reduce.doubt.level import loud_volts_flags
 from earwitness.reduce.flags import flag
-from earwitness.reduce.gather import role_of
+from earwitness.reduce.gather import role_of, together
 from earwitness.reduce.impedance import measured_impedance
 from earwitness.reduce.impulse import Division, quiet_noise, stuck_runs
 from earwitness.reduce.loud_takes import (
@@ -43,6 +42,7 @@ from earwitness.reduce.loud_takes import (
     reduce_two_tones,
 )
 from earwitness.reduce.plan import Plan, Read
+from earwitness.session.responses import LimiterTake, SelfNoiseTake
 from earwitness.session.session import (
     BurstTake,
     ImpedanceTableTake,
@@ -53,7 +53,6 @@ from earwitness.session.session import (
     SeatTake,
     TwoToneTake,
 )
-from earwitness.session.take import LimiterTake, SelfNoiseTake
 
 PER_OCTAVE: Final = 24
 LOWEST_SNR: Final = 4.0

@@ -6,10 +6,8 @@ import numpy as np
 
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.directions import Orbit
-from earwitness.quantities.measurement import Gate, Splice
-from earwitness.quantities.quality import QualityFlag, Severity
-from earwitness.reduce.flags import flag
-from earwitness.reduce.take_facts import THRESHOLDS, TakeFacts, by_angle, wrapped_deg
+from earwitness.quantities.measurement import Gate, QualityFlag, Severity, Splice
+from earwitness.reduce.flags import THRESHOLDS, TakeFacts, by_angle, flag, wrapped_deg
 
 
 def take_flags(

@@ -10,20 +10,19 @@ from earwitness.errors import InputError
 from earwitness.formats.audio import Recording
 from earwitness.formats.correction_file import MicrophoneCorrection
 from earwitness.quantities import DirectionalResponse, FrequencyAxis, QualityFlag, report_axis
-from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
-from earwitness.quantities.axis import hz_words
+from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, hz_words
 from earwitness.quantities.directions import cta_orbits
 from earwitness.reduce.flags import flag
 from earwitness.reduce.scan_doubt import DISAGREE_TIMES, causes_of, disagreement, doubted
 from earwitness.reduce.scan_gather import ScanData, gather_scan
 from earwitness.reduce.separate import SeparatedField, Separation, combined, response, separate, separate_gated
-from earwitness.reduce.separate.bodies import BodyDoubt
 from earwitness.reduce.separate.dense_route import order_cap
 from earwitness.reduce.separate.field import HIGHEST_U_DB, pressure_at
 from earwitness.reduce.separate.quality import Quality
 from earwitness.reduce.separate.ring_route import order_caps
 from earwitness.reduce.separate.robust import SMALLEST_DEPTH
 from earwitness.reduce.separate.sampling import radial_depth
+from earwitness.reduce.separate.scatter import BodyDoubt
 from earwitness.reduce.separate.separation import longest_run
 from earwitness.reduce.separate.solve import scan_about
 from earwitness.session.record import Loudspeaker

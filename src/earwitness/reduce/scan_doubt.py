@@ -10,7 +10,6 @@ from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, In
 from earwitness.quantities.directions import cta_orbits
 from earwitness.reduce.flags import flag
 from earwitness.reduce.scan_gather import ScanData
-from earwitness.reduce.separate.bodies import scatterer_of
 from earwitness.reduce.separate.dense_route import order_cap
 from earwitness.reduce.separate.expansion import Scatterer
 from earwitness.reduce.separate.field import far_pressure, far_u_db
@@ -27,6 +26,7 @@ from earwitness.reduce.separate.nuisance import (
 from earwitness.reduce.separate.rig import Rig, Tolerances, corrections, rig_of
 from earwitness.reduce.separate.robust import SMALLEST_DEPTH, first_visits, scan_of_visits, usable_rows
 from earwitness.reduce.separate.sampling import alike_nearby, radial_depth
+from earwitness.reduce.separate.scatter import scatterer_of
 from earwitness.reduce.separate.separation import Separation, beyond_source, fit_without_bad, resolved_by, shell_of
 from earwitness.reduce.separate.solve import Scan, affordable_orders, fit_scan, scan_about
 from earwitness.session.scan import ScanSetup

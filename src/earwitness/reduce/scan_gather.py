@@ -20,8 +20,7 @@ from earwitness.reduce.budget import gating_u_db
 from earwitness.reduce.calibrate import calibrate
 from earwitness.reduce.gate import LEAD_S, LOWEST_TIMES_LENGTH, MARGIN_S, RISE_S, speed_of_sound, weights_of
 from earwitness.reduce.gather import in_threads, role_of
-from earwitness.reduce.impulse import Division, TakeImpulse, take_impulse, take_impulses
-from earwitness.reduce.spectrum import spectrum_at
+from earwitness.reduce.impulse import Division, TakeImpulse, spectrum_at, take_impulse, take_impulses
 from earwitness.reduce.stimulus import stimulus_of, stimulus_power
 from earwitness.session.scan import ScanTake
 from earwitness.session.session import Room, Session

@@ -12,7 +12,7 @@ from earwitness.errors import Fault
 from earwitness.files.data import table_of
 from earwitness.session.draft import Draft, PlacedTake
 from earwitness.session.record import Claim
-from earwitness.session.responses import RESPONSE_TAKES, ImpulseTake, ResponseTake
+from earwitness.session.responses import RESPONSE_TAKES, ImpulseTake, LimiterTake, ResponseTake
 from earwitness.session.scan import ScanPressuresTake, ScanTake
 from earwitness.session.session import (
     DATE,
@@ -28,7 +28,6 @@ from earwitness.session.session import (
     SweepStimulus,
     TwoToneTake,
 )
-from earwitness.session.take import LimiterTake
 from earwitness.session.toml_text import Keys
 
 _CLAIM_UNITS: dict[str, list[str]] = table_of("session", "words")["claim_units"]

@@ -6,7 +6,6 @@ from typing import Annotated, Any, TypeVar
 from pydantic import Field, TypeAdapter, ValidationError
 
 from earwitness.errors import Fault
-from earwitness.session.faults import told
 from earwitness.session.patterns import FILE, WrittenTake, take_line
 from earwitness.session.record import Loudspeaker
 from earwitness.session.responses import ResponseFacts
@@ -23,7 +22,7 @@ from earwitness.session.session import (
     Turntable,
     named_stimulus,
 )
-from earwitness.session.toml_text import Keys, line_of
+from earwitness.session.toml_text import Keys, line_of, told
 
 T = TypeVar("T")
 

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from earwitness.dsp.burst import CYCLES
+from earwitness.dsp.signals import CYCLES
 from earwitness.errors import AudioError, Fault, FormatError
 from earwitness.formats.audio import MAX_VALUES, _check_container, _check_header
 from earwitness.formats.correction_file import read_correction
@@ -14,7 +14,6 @@ from earwitness.formats.photo import check_photo
 from earwitness.formats.scan_pressures import read_scan_pressures
 from earwitness.session.check import reads_reference
 from earwitness.session.draft import Draft, PlacedTake
-from earwitness.session.faults import of_file, told
 from earwitness.session.response_files import faults_of
 from earwitness.session.responses import RESPONSE_FILES, ImpulseTake
 from earwitness.session.scan import ScanPressuresTake, ScanTake
@@ -32,6 +31,7 @@ from earwitness.session.session import (
     SweepStimulus,
     TwoToneTake,
 )
+from earwitness.session.toml_text import of_file, told
 
 TAIL_S = 0.1
 CALIBRATOR_S = 0.5

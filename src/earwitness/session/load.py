@@ -1,6 +1,9 @@
-"""Read a session folder: session.toml and the files it names become a Session, or all faults at once."""
+"""Read a session folder: session.toml and the files it names, each hashed, become a Session, or all faults at once."""
 
-from dataclasses import replace
+import difflib
+import hashlib
+import os
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -9,13 +12,11 @@ from pydantic import ValidationError
 from earwitness.errors import Fault, InputError, SessionError
 from earwitness.session.check import check
 from earwitness.session.draft import draft_of
-from earwitness.session.faults import told
-from earwitness.session.files import hash_files
 from earwitness.session.headers import check_files
 from earwitness.session.patterns import FILE, WrittenTake, spell_out
 from earwitness.session.responses import RESPONSE_KINDS
 from earwitness.session.session import Session
-from earwitness.session.toml_text import Keys, line_of, parsed_toml, read_toml
+from earwitness.session.toml_text import Keys, line_of, parsed_toml, read_toml, told
 from earwitness.session.wording import date_as_text, fault_of
 
 _ABSENT_HASH = "0" * 64
@@ -136,3 +137,92 @@ def _gathered(group: list[Fault]) -> list[Fault]:
         return group
     names = ", ".join(f.field.removeprefix("take ").split(",")[0] for f in others)
     return [replace(first, what=f"{first.what}; the same for {names}")]
+
+
+_ELSEWHERE: tuple[Keys, ...] = (
+    ("stimulus", "file"),
+    ("microphone", "correction_file"),
+    ("microphone", "calibrator", "file"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Naming:
+    """A place in session.toml that names a file."""
+
+    name: str
+    field: str
+    line: int | None
+
+
+def hash_files(
+    folder: Path, document: dict[str, Any], takes: list[WrittenTake], lines: dict[Keys, int], faults: list[Fault]
+) -> dict[str, str]:
+    """sha256 of every file that is named, by its name in the folder; what cannot be read goes to `faults`."""
+    hashes: dict[str, str] = {}
+    real = folder.resolve()
+    for naming in _namings(document, takes, lines):
+        if naming.name in hashes:
+            continue
+        fault = _fault_of(folder, real, naming)
+        if fault is None:
+            try:
+                with (folder / naming.name).open("rb") as stream:
+                    hashes[naming.name] = hashlib.file_digest(stream, "sha256").hexdigest()
+            except OSError as error:
+                fault = told("file_unreadable", FILE, naming.line, naming.field, naming=naming, error=error)
+        if fault is not None:
+            faults.append(fault)
+    return hashes
+
+
+def _namings(document: dict[str, Any], takes: list[WrittenTake], lines: dict[Keys, int]) -> list[Naming]:
+    found = []
+    for take in takes:
+        for key in ("file", "stimulus_file", "positions"):
+            name, place = take.table.get(key), ("take", take.index, key)
+            if isinstance(name, str) and name.strip():
+                found.append(Naming(name, f"{take.label}, {key}", line_of(lines, place)))
+    every: list[Keys] = list(_ELSEWHERE)
+    for table in ("other_stimulus", "photo"):
+        rows = document.get(table)
+        every += ((table, place, "file") for place in range(len(rows) if isinstance(rows, list) else 0))
+    for path in every:
+        value: Any = document
+        for part in path:
+            value = value[part] if isinstance(part, int) else value.get(part) if isinstance(value, dict) else None
+        if isinstance(value, str) and value.strip():
+            found.append(Naming(value, ".".join(map(str, path)), line_of(lines, path)))
+    return found
+
+
+def _fault_of(folder: Path, real: Path, naming: Naming) -> Fault | None:
+    """real : the folder without links."""
+    name = naming.name
+    shown = repr(name) if len(name) <= 120 else repr(name[:117] + "...")
+    if name != name.strip():
+        return told("file_blanks", FILE, naming.line, naming.field, shown=shown)
+    try:
+        target = (folder / name).resolve()
+        inside, there = target.is_relative_to(real), target.is_file()
+    except (OSError, ValueError, RuntimeError):
+        return told("file_no_name", FILE, naming.line, naming.field, shown=shown)
+    if not inside:
+        return told("file_outside", FILE, naming.line, naming.field, shown=shown)
+    if there:
+        return None
+    return told(
+        "file_missing", FILE, naming.line, naming.field, shown=shown, folder=folder, remedy=_remedy(folder, name)
+    )
+
+
+def _remedy(folder: Path, name: str) -> str:
+    if "\\" in name:
+        return "write / between folder and file"
+    beside = Path(name).parent
+    try:
+        names = sorted(os.listdir(folder / beside))
+    except OSError:
+        return f"there is no folder {beside.as_posix()!r}: check the name"
+    near = difflib.get_close_matches(Path(name).name, names, n=1, cutoff=0.75)
+    return f"did you mean {(beside / near[0]).as_posix()!r}?" if near else "check the name, or take the entry out"

@@ -11,7 +11,6 @@ from earwitness.formats.directivity_sofa import SofaDirectivity, read_directivit
 from earwitness.formats.level_table import LevelTable, holds_levels, levels_of
 from earwitness.formats.response_table import Question, ResponseTable, responses_of
 from earwitness.formats.table import read_table
-from earwitness.session.faults import of_file, told
 from earwitness.session.responses import (
     LEVEL_TABLES,
     RESPONSE_FILES,
@@ -24,6 +23,7 @@ from earwitness.session.responses import (
     UncertaintyTake,
 )
 from earwitness.session.session import Session
+from earwitness.session.toml_text import of_file, told
 
 Seen = ResponseTable | SofaDirectivity | LevelTable
 Source = Seen | Recording

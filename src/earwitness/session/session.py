@@ -22,19 +22,23 @@ from earwitness.session.record import (
     Variant,
 )
 from earwitness.session.responses import (
+    Channel,
     CurvesTake,
     DirectionsTake,
+    Distance,
     ImpulseTake,
     LevelTableTake,
+    LimiterTake,
     MultitoneTableTake,
     NoStimulus,
     ResponseFacts,
     ResponseTake,
+    SelfNoiseTake,
     UncertaintyTake,
+    Voltage,
 )
+from earwitness.session.responses import TakeFacts as _Take
 from earwitness.session.scan import ScanPressuresTake, ScanSetup, ScanTake
-from earwitness.session.take import Channel, Distance, LimiterTake, SelfNoiseTake, Voltage
-from earwitness.session.take import TakeFacts as _Take
 
 FORMAT = 1
 DATE = r"^\d{4}-\d{2}-\d{2}$"

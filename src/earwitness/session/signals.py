@@ -8,10 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
-from earwitness.dsp.burst import CYCLES, burst
 from earwitness.dsp.limiter import RANGE_DB, STEP_DB, limiter_tone
 from earwitness.dsp.multitone import TONES, make_multitone
-from earwitness.dsp.signals import crest_db, pink_noise, tone, two_tone
+from earwitness.dsp.signals import CYCLES, burst, crest_db, pink_noise, tone, two_tone
 from earwitness.dsp.sweep import fade_envelope, sweep_law, sweep_samples
 from earwitness.errors import InputError, cannot_write
 from earwitness.formats.audio import write_audio

@@ -1,4 +1,4 @@
-"""How long a level may be heard: NIOSH's recommended limit, and OSHA's legal limit for comparison only.
+"""Weighting A, and how long a level may be heard: NIOSH's recommended limit, OSHA's legal one for comparison only.
 
 NIOSH publication 98-126 (1998): 85 dBA for 8 h, 3 dB exchange. 29 CFR 1910.95: 90 dBA for 8 h, 5 dB exchange.
 Both are made for working days with quiet rest between them; local rules go first.
@@ -7,7 +7,10 @@ Both are made for working days with quiet rest between them; local rules go firs
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from earwitness.errors import InputError
+from earwitness.quantities.arrays import FloatArray
 
 # NIOSH 98-126 gives 140 dBA as ceiling; OSHA says that impulses should not exceed 140 dB peak.
 PEAK_LIMIT_DB = 140.0
@@ -107,3 +110,20 @@ def warn_before(
 def _require_level(level_dba: float) -> None:
     if not math.isfinite(level_dba):
         raise InputError(f"a level of {level_dba} dBA", expected="a finite number", remedy="correct the level")
+
+
+# f_L = 10^1.5 and f_H = 10^3.9 are the -3 dB edges of C, f_A = 10^2.45 that of A; 0 dB at 1 kHz.
+_POLES_HZ = (20.598997, 107.652649, 737.862231, 12194.217148)
+
+
+def a_weight_db(hz: FloatArray) -> FloatArray:
+    """(F,) weighting A [dB] at frequencies above 0; defined over frequency, so that no filter's warping is in it."""
+
+    def size(at: FloatArray) -> FloatArray:
+        low, second, third, high = (pole**2 for pole in _POLES_HZ)
+        square = at**2
+        return np.asarray(
+            square**2 / ((square + low) * np.sqrt((square + second) * (square + third)) * (square + high))
+        )
+
+    return np.asarray(20.0 * np.log10(size(hz) / size(np.array([1000.0]))[0]), dtype=np.float64)

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy import fft
 
+from earwitness.reduce.flags import TakeFacts
 from earwitness.reduce.orbit_checks import gain_flags, late_flags, mirrored_flags
-from earwitness.reduce.take_facts import TakeFacts
 from earwitness.session.record import Driver
 
 RATE, C = 48_000.0, 343.0

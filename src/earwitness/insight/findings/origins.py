@@ -218,7 +218,7 @@ def excess_phase(hz: FloatArray, pressure: ComplexArray, valid: BoolArray) -> Fl
     pressure : (F,) complex. The magnitude goes on below the data with 24 dB/octave and above them level. None where
     fewer than three octaves are valid.
     """
-    from earwitness.dsp.minimum_phase import minimum_phase
+    from earwitness.dsp.filters import minimum_phase
 
     known = valid & (np.abs(pressure) > 0)
     if np.count_nonzero(known) < 32 or hz[known][-1] < 8 * hz[known][0]:

@@ -13,8 +13,7 @@ from earwitness.figures.load import RATED_SHARE, dissipation_share, load_figures
 from earwitness.figures.registry import figure_infos
 from earwitness.insight.words import value_and_spread
 from earwitness.quantities import REFERENCE_VOLTAGE_V, Curve, Figure, Impedance, Reading
-from earwitness.quantities.arrays import BoolArray, FloatArray
-from earwitness.quantities.axis import hz_words
+from earwitness.quantities.arrays import BoolArray, FloatArray, hz_words
 from earwitness.session.amplifier_sheet import AmplifierSheet
 
 FREE_FIELD_DB_PER_DECADE = 20.0

@@ -22,7 +22,7 @@ from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.insight.words import decibels
 from earwitness.quantities import Curve, DirectionalResponse, Figure, FrequencyAxis, Reading, SeatReading
 from earwitness.quantities.arrays import BoolArray, FloatArray
-from earwitness.quantities.axis import hz_words
+from earwitness.quantities.arrays import hz_words
 from earwitness.session.room_plan import RoomPlan
 
 SPEED_M_S: Final = 343.0

@@ -25,7 +25,7 @@ from earwitness.insight.match.seats import Orbits, aim_angles_deg, orbits_of, se
 from earwitness.insight.words import decibels
 from earwitness.quantities import Curve, DirectionalResponse, Figure, FrequencyAxis, Reading, log_axis
 from earwitness.quantities.arrays import ComplexArray, FloatArray
-from earwitness.quantities.axis import hz_words
+from earwitness.quantities.arrays import hz_words
 from earwitness.session.room_plan import RoomPlan, RoomSize
 
 Radiates = Callable[[float, float], ComplexArray]

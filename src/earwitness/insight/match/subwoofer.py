@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from earwitness.dsp.minimum_phase import minimum_phase
+from earwitness.dsp.filters import minimum_phase
 from earwitness.errors import InputError, choice
 from earwitness.figures.highest_level import BAND_HZ, CleanLevel, clean_level_figure
 from earwitness.figures.registry import figure_infos, place_of

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from earwitness.dsp.biquad import HIGHEST_SHARE_OF_RATE
+from earwitness.dsp.filters import HIGHEST_SHARE_OF_RATE
 from earwitness.errors import InputError
 from earwitness.insight.mend.equalizer import KINDS, MOST_BANDS, Band, Equalizer, gain_db, prewarped
 from earwitness.insight.mend.objective import HIGHEST_HZ, Problem

@@ -20,7 +20,7 @@ import numpy.typing as npt
 import scipy.fft
 
 from earwitness import __version__
-from earwitness.dsp.biquad import HIGHEST_SHARE_OF_RATE, biquad, cascade_response
+from earwitness.dsp.filters import HIGHEST_SHARE_OF_RATE, biquad, cascade_response
 from earwitness.errors import InputError, choice
 from earwitness.figures.windows import Levels
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, Locked

@@ -23,7 +23,7 @@ from earwitness.insight.mend.views import ON, PER_OCTAVE, ROOM, WINDOW, Seen, sc
 from earwitness.insight.variation import variation
 from earwitness.quantities import Curve
 from earwitness.quantities.arrays import FloatArray, Locked
-from earwitness.quantities.axis import log_axis
+from earwitness.quantities.arrays import log_axis
 
 ON_AXIS_BAND_HZ = (100.0, 16_000.0)
 MIDDLE_HZ = (200.0, 10_000.0)

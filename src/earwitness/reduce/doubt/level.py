@@ -12,7 +12,7 @@ from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.reduce.doubt.recordings import Witness
 from earwitness.reduce.flags import flag, limits
 from earwitness.session.record import Loudspeaker
-from earwitness.standards.weighting import a_weight_db
+from earwitness.standards.exposure import a_weight_db
 
 # Own choices, tried on a simulated population: tests/reduce/doubt/test_level_doubt.py. The efficiency constants are
 # those of Small 1972, 1973 (relation from memory, numbers too).

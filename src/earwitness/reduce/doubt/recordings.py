@@ -9,8 +9,8 @@ import numpy as np
 
 from earwitness.errors import AudioError
 from earwitness.quantities import QualityFlag
-from earwitness.quantities.axis import hz_words
-from earwitness.quantities.quality import Severity
+from earwitness.quantities.arrays import hz_words
+from earwitness.quantities.measurement import Severity
 from earwitness.reduce.doubt.damage import LIMITS as DAMAGE
 from earwitness.reduce.doubt.damage import DamageReading, Samples, Spectrum, damage_of
 from earwitness.reduce.doubt.hiss import Hiss, hiss_of

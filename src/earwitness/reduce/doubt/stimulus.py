@@ -14,11 +14,10 @@ from functools import lru_cache
 import numpy as np
 import scipy.fft
 
-from earwitness.dsp.minimum_phase import minimum_phase
+from earwitness.dsp.filters import minimum_phase
 from earwitness.dsp.sweep import SweepLaw
 from earwitness.quantities import NearField, QualityFlag
-from earwitness.quantities.arrays import ComplexArray, FloatArray
-from earwitness.quantities.axis import hz_words
+from earwitness.quantities.arrays import ComplexArray, FloatArray, hz_words
 from earwitness.reduce.doubt.damage import Spectrum
 from earwitness.reduce.flags import flag, limits
 from earwitness.reduce.stimulus import Stimulus
