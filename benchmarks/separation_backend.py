@@ -15,9 +15,8 @@ import time
 import numpy as np
 from separation import made_pressure, ring_points
 
-from earwitness.reduce.separate.dense_route import fit_points
-from earwitness.reduce.separate.device import Device, accelerator, torch_device
-from earwitness.reduce.separate.fit import Fit
+from earwitness.reduce.separate.dense_route import Device, accelerator, fit_points, torch_device
+from earwitness.reduce.separate.normal_equations import Fit
 from earwitness.reduce.separate.radial import Shell
 
 SPEED_M_S = 343.2

@@ -14,7 +14,7 @@ from starlette.testclient import TestClient
 
 from earwitness.app.add import add_folder
 from earwitness.app.listen import seal_sheet
-from earwitness.demo.sheets import SEALED_AT, write_sheet
+from earwitness.demo.rig import SEALED_AT, write_sheet
 from made_once import MadeOnce, keep_advice
 
 

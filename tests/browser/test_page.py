@@ -14,7 +14,7 @@ from accessible import serious
 from earwitness.app.listen import seal_sheet
 from earwitness.app.publish import publish_review
 from earwitness.app.settings import keep_text
-from earwitness.demo.sheets import SEALED_AT, words_text, write_sheet
+from earwitness.demo.rig import SEALED_AT, words_text, write_sheet
 from made_once import QUICK_KEYS, MadeOnce
 
 pytestmark = pytest.mark.browser

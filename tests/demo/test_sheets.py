@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from earwitness.demo.lineup import LINEUP
-from earwitness.demo.sheets import sheet_text, write_sheet
+from earwitness.demo.rig import sheet_text, write_sheet
 from earwitness.insight.listening.remark import heard_words
 from earwitness.session.notes import load_sheet
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from earwitness.dsp.balloon import balloon_at
+from earwitness.dsp.spherical import balloon_at
 from earwitness.quantities import cta_orbits
 
 C0 = 343.2

@@ -42,7 +42,7 @@ from earwitness.quantities import (
     Reading,
     log_axis,
 )
-from earwitness.quantities.loud_takes import MultitoneReading
+from earwitness.quantities.measurement import MultitoneReading
 
 AXIS = log_axis(20.0, 20_000.0, 24)
 HZ = AXIS.hz

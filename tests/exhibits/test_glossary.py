@@ -14,7 +14,7 @@ from earwitness.app.advice import advice_on
 from earwitness.app.listen import seal_sheet
 from earwitness.app.publish import review_for
 from earwitness.app.read import read_loudspeaker
-from earwitness.demo.sheets import SEALED_AT, write_sheet
+from earwitness.demo.rig import SEALED_AT, write_sheet
 from earwitness.exhibits.chart import Chart
 from earwitness.figures.registry import info_of
 from earwitness.publish.review import Review

@@ -29,7 +29,7 @@ from earwitness.figures.highest_level import (
 )
 from earwitness.figures.tones import multitone_curves
 from earwitness.quantities import Harmonics, log_axis
-from earwitness.quantities.loud_takes import MultitoneReading
+from earwitness.quantities.measurement import MultitoneReading
 from earwitness.render.palette import INKS
 
 AXIS = log_axis(20.0, 20_000.0, 24)

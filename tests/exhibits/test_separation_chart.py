@@ -8,7 +8,7 @@ from earwitness.exhibits.chart import Chart
 from earwitness.exhibits.trust import centers_of, place_words, separation_chart
 from earwitness.quantities import report_axis
 from earwitness.quantities.arrays import BoolArray
-from earwitness.quantities.separation import ScanReading, WavePart
+from earwitness.quantities.measurement import ScanReading, WavePart
 
 
 def chart(valid_to_hz: float, parts: tuple[WavePart, ...] = ()) -> Chart:

@@ -16,7 +16,7 @@ from earwitness.figures.uncertainty import Drawn, alone, draws_of
 from earwitness.figures.windows import Levels, windows
 from earwitness.quantities import Cause, Curve, Directions, FrequencyAxis, cta_orbits, on_orbit
 from earwitness.quantities.arrays import BoolArray, FloatArray
-from earwitness.quantities.causes import u_of_causes_db
+from earwitness.quantities.response import u_of_causes_db
 
 LINEAGE = ("step-1",)
 # The figures' own points, 20 an octave from 100 Hz, so that nothing is interpolated.

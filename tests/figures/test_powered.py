@@ -12,7 +12,7 @@ from scipy import signal
 from earwitness.figures.kinds import bass_levels, bass_reading, own_filter, powered_figures
 from earwitness.figures.read import read_measurement, read_response
 from earwitness.quantities import Figure, Harmonics, Measurement, from_orbit
-from earwitness.quantities.loud_takes import LimiterCurve, LimiterReading, SelfNoise, TimeConstant
+from earwitness.quantities.measurement import LimiterCurve, LimiterReading, SelfNoise, TimeConstant
 from earwitness.standards.cta2010 import MASK_A, MASKS
 from earwitness.standards.exposure import a_weight_db
 

@@ -11,7 +11,7 @@ from earwitness.dsp.multitone import make_multitone, read_multitone
 from earwitness.dsp.signals import line_rms
 from earwitness.figures.tones import common_bands, intermodulation, multitone_curves
 from earwitness.quantities import TwoToneReading
-from earwitness.quantities.loud_takes import MultitoneReading
+from earwitness.quantities.measurement import MultitoneReading
 
 RATE = 48_000
 

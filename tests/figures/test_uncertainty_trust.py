@@ -9,7 +9,7 @@ from earwitness.figures.uncertainty import alone, draws_of, interpolated, with_s
 from earwitness.figures.windows import Levels, session_causes
 from earwitness.quantities import Asked, Curve, Figure, FrequencyAxis, from_orbit
 from earwitness.quantities.arrays import BoolArray, FloatArray
-from earwitness.quantities.causes import smooth_basis, smooth_causes, u_of_causes_db
+from earwitness.quantities.response import smooth_basis, smooth_causes, u_of_causes_db
 
 # Octaves from 62.5 Hz to 16 kHz, with points between them.
 HZ = 62.5 * 2.0 ** (np.arange(0, 33) / 4)

@@ -22,7 +22,7 @@ from scipy import signal
 
 from earwitness.cli import main
 from earwitness.demo.lineup import CAUSEWAY as LOUDSPEAKER
-from earwitness.demo.sheets import write_sheet
+from earwitness.demo.rig import write_sheet
 from made_once import MadeOnce
 
 SCHEMA = json.loads((Path(__file__).parents[2] / "docs" / "advice-document.schema.json").read_text(encoding="utf-8"))

@@ -14,7 +14,7 @@ import pytest
 from earwitness.insight.compare import Candidate
 from earwitness.insight.variation import Change, change, critical_value
 from earwitness.quantities import Cause, Curve, report_axis
-from earwitness.quantities.causes import smooth_causes, u_of_causes_db
+from earwitness.quantities.response import smooth_causes, u_of_causes_db
 
 AXIS = report_axis()
 HZ = AXIS.hz

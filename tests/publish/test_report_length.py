@@ -12,7 +12,7 @@ import pytest
 from earwitness.app.listen import seal_sheet
 from earwitness.app.publish import Products, publish_review
 from earwitness.app.settings import keep_text
-from earwitness.demo.sheets import SEALED_AT, words_text, write_sheet
+from earwitness.demo.rig import SEALED_AT, words_text, write_sheet
 from made_once import QUICK_KEYS, MadeOnce
 
 # Own choice: what a reader prints without a second thought; and a page that ends above two thirds looks unfinished.

@@ -10,7 +10,7 @@ import pytest
 from earwitness.errors import InputError
 from earwitness.quantities import BudgetLine, Cause
 from earwitness.quantities.arrays import FloatArray
-from earwitness.quantities.causes import of_devices, pulled_apart
+from earwitness.quantities.response import of_devices, pulled_apart
 from earwitness.reduce.budget import (
     air_absorption_db_per_m,
     budget_of,

@@ -10,7 +10,7 @@ from made_session import Made, facts
 from earwitness.errors import AudioError
 from earwitness.formats.audio import Recording
 from earwitness.quantities import Cause
-from earwitness.quantities.causes import u_of_causes_db
+from earwitness.quantities.response import u_of_causes_db
 from earwitness.reduce.budget import budget_of
 from earwitness.reduce.calibrate import Calibration, calibrate, tone_rms
 from earwitness.reduce.gate import gate_of, wall_reflections_s, weights_of

@@ -18,7 +18,7 @@ from earwitness.errors import AudioError
 from earwitness.formats.audio import Recording
 from earwitness.reduce.arrival import band_level_db, non_causal_db, onset_s, spread_s
 from earwitness.reduce.loud_takes import input_reference, reduce_self_noise
-from earwitness.reduce.separate.fit import updated
+from earwitness.reduce.separate.normal_equations import updated
 from earwitness.reduce.separate.separation import _low_share
 
 RATE = 48_000

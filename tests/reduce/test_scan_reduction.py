@@ -139,7 +139,7 @@ def test_first_echo_of_a_floor() -> None:
 
 def test_the_simulated_room_is_rigid_at_the_body() -> None:
     # Around a rigid sphere the radial slope of the room's sound vanishes at its surface: boundary condition.
-    from earwitness.demo.scan_room import room_field
+    from earwitness.demo.room import room_field
     from earwitness.demo.world import loudspeaker, speaker_sources
 
     one, hz = loudspeaker("thimble"), np.array([200.0, 900.0])

@@ -19,8 +19,8 @@ from earwitness.app.settings import keep_text
 from earwitness.demo.catalogue import COUNT
 from earwitness.demo.lineup import DEFAULT, members
 from earwitness.demo.recorder import write_member, write_session
+from earwitness.demo.rig import SEALED_AT, words_text, write_sheet
 from earwitness.demo.scan import write_scan_session
-from earwitness.demo.sheets import SEALED_AT, words_text, write_sheet
 from earwitness.demo.world import loudspeaker, loudspeakers
 
 _WRITTEN = "recordings-complete.txt"

@@ -20,7 +20,7 @@ import scipy.fft
 from scipy.signal import fftconvolve
 
 from earwitness.audition.filters import minimum_phase_taps, on_bins
-from earwitness.dsp.balloon import triangles
+from earwitness.dsp.spherical import triangles
 from earwitness.dsp.filters import minimum_phase
 from earwitness.dsp.spherical import cap_diffraction
 from earwitness.errors import FormatError, InputError

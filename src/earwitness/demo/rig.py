@@ -1,10 +1,13 @@
-"""The invented recording rig: hall, microphone, interface, amplifier, signals; and the session.toml that a person
-would write about it, from data/*.toml.jinja."""
+"""The invented recording rig: hall, microphone, interface, amplifier, signals; and what people would write of it:
+session.toml from data/*.toml.jinja, listening sheets."""
 
 import json
 import sys
 import zlib
+from datetime import UTC, datetime
 from functools import cache
+from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,6 +15,8 @@ import numpy as np
 from earwitness.demo import box, world
 from earwitness.demo.circuits import Stage, chain_response
 from earwitness.demo.lineup import DemoLoudspeaker
+from earwitness.demo.world import loudspeaker
+from earwitness.errors import cannot_write
 from earwitness.quantities.arrays import ComplexArray, FloatArray
 
 RATE_HZ = 48_000
@@ -222,3 +227,33 @@ def _written(value: Any) -> Any:
 def _tape_error_m(one: DemoLoudspeaker, name: str) -> np.typing.NDArray[np.float64]:
     found = [(left, up) for cap, left, up in one.place_errors_m if cap == name]
     return np.array([0.0, *found[0]]) if found else np.zeros(3)
+
+
+# Listening sheets of the demo world: what invented listeners wrote down before anything was measured.
+#
+# They were made up with the loudspeakers, not from their data: some remarks hit a planted flaw, some are beside it, as
+# those of a human listener would be.
+
+SEALED_AT = datetime(2026, 2, 27, 21, 40, tzinfo=UTC)
+"""When the invented listener sealed: the evening before the invented session."""
+
+
+def sheet_text(key: str) -> str:
+    """The sheet of a demo loudspeaker as TOML. InputError for an unknown key."""
+    return (files("earwitness.demo") / "data" / "sheets" / f"{loudspeaker(key).key}.toml").read_text(encoding="utf-8")
+
+
+def words_text(key: str) -> str:
+    """What the invented tester says of a demo loudspeaker, as Markdown. InputError for an unknown key."""
+    return (files("earwitness.demo") / "data" / "words" / f"{loudspeaker(key).key}.md").read_text(encoding="utf-8")
+
+
+def write_sheet(key: str, folder: Path) -> Path:
+    """Write the sheet of a demo loudspeaker into `folder` as listening.toml; the same key gives the same bytes."""
+    path = folder / "listening.toml"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        path.write_text(sheet_text(key), encoding="utf-8", newline="\n")
+    except OSError as error:
+        raise cannot_write("the listening sheet", path, error) from None
+    return path

@@ -14,9 +14,9 @@ from pathlib import Path
 
 import numpy as np
 
-from earwitness.demo import rig, scan_room, world
+from earwitness.demo import rig, room, world
 from earwitness.demo.lineup import Cap, DemoLoudspeaker
-from earwitness.demo.scan_room import RoomField, room_field
+from earwitness.demo.room import RoomField, room_field
 from earwitness.demo.sources import SPEED_OF_SOUND_M_S, cap_volume_velocity, legendre_table, order_for, spread
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import InputError, cannot_write
@@ -114,7 +114,7 @@ def write_scan_session(
         (folder / "mic.txt").write_text(rig.correction_text("simulated microphone, invented"), encoding="utf-8")
         table = positions_text(places.nominal_m, places.surfaces, note=f"scan points of {one.name}")
         (folder / "scan" / "positions.csv").write_text(table, encoding="utf-8")
-        text = scan_room.session_text(one, lead_in_s=LEAD_IN_S, sweep_s=SWEEP_S)
+        text = room.session_text(one, lead_in_s=LEAD_IN_S, sweep_s=SWEEP_S)
         (folder / "session.toml").write_text(text, encoding="utf-8")
     except OSError as error:
         raise cannot_write("the session folder", folder, error) from None
@@ -160,7 +160,7 @@ class _Recorder:
         active = world.speaker_sources(one, usable)
         self.caps = tuple(source.cap for source in active)
         law = sweep_law(rig.SWEEP_START_HZ, rig.SWEEP_STOP_HZ, SWEEP_S)
-        sweep = sweep_samples(law, rig.RATE_HZ, fade_in_s=scan_room.FADE_IN_S, fade_out_s=rig.FADE_OUT_S)
+        sweep = sweep_samples(law, rig.RATE_HZ, fade_in_s=room.FADE_IN_S, fade_out_s=rig.FADE_OUT_S)
         played, start = np.zeros(SAMPLES), round(LEAD_IN_S * rig.RATE_HZ)
         played[start : start + sweep.size] = sweep * np.sqrt(2) * rig.DRIVE_V
         late = np.exp(-2j * np.pi * frequency * rig.LATENCY_SAMPLES / rig.RATE_HZ)
@@ -173,7 +173,7 @@ class _Recorder:
         self.room_hz: FloatArray = np.asarray(np.fft.rfftfreq(PATH_TAPS, 1 / rig.RATE_HZ), dtype=np.float64)
         self.room_hz[0] = 1.0
         reach = one.sphere_radius_m + reach_m
-        self.low = np.flatnonzero(self.room_hz <= scan_room.SCATTERED_TO_HZ[1])
+        self.low = np.flatnonzero(self.room_hz <= room.SCATTERED_TO_HZ[1])
         self.room: RoomField = room_field(one, self.caps, self.room_hz[self.low], reach)
         self.echoes = _first_echoes(one, self.caps, self.coarse_hz)
 
@@ -181,7 +181,7 @@ class _Recorder:
         """(P, caps, PATH_TAPS) pascals per volume acceleration."""
         from scipy import fft
 
-        low_hz, high_hz = scan_room.SCATTERED_TO_HZ
+        low_hz, high_hz = room.SCATTERED_TO_HZ
         from_middle = points_m + np.array([self.one.sphere_radius_m, 0.0, 0.0])
         fade = 0.5 + 0.5 * np.cos(np.pi * np.clip((self.room_hz[self.low] - low_hz) / (high_hz - low_hz), 0, 1))
         weight = fade / (2j * np.pi * self.room_hz[self.low])
@@ -223,13 +223,13 @@ class _Echoes:
 
 
 def _first_echoes(one: DemoLoudspeaker, caps: tuple[Cap, ...], frequency_hz: FloatArray) -> _Echoes:
-    images = scan_room.images(1)
+    images = room.images(1)
     turned = np.flatnonzero(images.reflections == 1)
     axis = images.emission[turned]
     back = np.exp(2j * np.pi / SPEED_OF_SOUND_M_S * one.sphere_radius_m * np.outer(axis[:, 0], frequency_hz))
     strength = images.amplitude[turned] * SPEED_OF_SOUND_M_S * images.delay_s[turned]
     sent = [part * back * strength[:, None] for part in world.far_fields(one, caps, axis, frequency_hz)]
-    return _Echoes(images.position_m[turned] - scan_room.MIDDLE_M, np.stack(sent))
+    return _Echoes(images.position_m[turned] - room.MIDDLE_M, np.stack(sent))
 
 
 def _direct(

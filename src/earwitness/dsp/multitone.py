@@ -9,7 +9,7 @@ import scipy.fft
 from earwitness.dsp.signals import crest_db
 from earwitness.errors import InputError
 from earwitness.quantities.arrays import FloatArray, IntArray, Locked
-from earwitness.quantities.loud_takes import MultitoneLines
+from earwitness.quantities.measurement import MultitoneLines
 
 TONES = 32
 DRAWS = 256

@@ -17,7 +17,7 @@ from earwitness.files.data import worded
 from earwitness.quantities import Curve, FrequencyAxis, Measurement, QualityFlag, Reading
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.directions import on_orbit
-from earwitness.quantities.separation import ScanReading, WavePart
+from earwitness.quantities.measurement import ScanReading, WavePart
 
 SPOKEN_HZ = (50.0, 1000.0, 10_000.0)
 # All dashed, each in another way: at the ends of the axis several lines may lie on each other.

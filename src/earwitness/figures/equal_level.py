@@ -17,7 +17,7 @@ from earwitness.figures.registry import base_key, figure_infos
 from earwitness.figures.sensitivity import mean_level_db
 from earwitness.quantities import REFERENCE_PRESSURE_PA, Asked, Figure, TwoToneReading
 from earwitness.quantities.arrays import BoolArray, FloatArray
-from earwitness.quantities.loud_takes import MultitoneReading
+from earwitness.quantities.measurement import MultitoneReading
 
 LEVELS_DB = (86.0, 96.0)
 """At 1 m; what testers compare at. Common practice, no source."""

@@ -18,7 +18,7 @@ from earwitness.figures.sensitivity import band_level, band_means
 from earwitness.figures.time_domain import excess_group_delay, group_delay_s, minimum_phase_rad
 from earwitness.files.data import table_of, worded
 from earwitness.quantities import Curve, DirectionalResponse, Figure, Measurement, Reading
-from earwitness.quantities.loud_takes import LimiterReading, TimeConstant
+from earwitness.quantities.measurement import LimiterReading, TimeConstant
 from earwitness.session.record import Loudspeaker
 from earwitness.standards.cta2010 import EXTENDED_HZ, ULTRA_LOW_HZ
 

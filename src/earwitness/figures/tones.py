@@ -9,7 +9,7 @@ import numpy as np
 from earwitness.figures.distortion import DISTORTION_FIGURES, MARGIN_DB, level_key
 from earwitness.quantities import REFERENCE_PRESSURE_PA, Curve, Figure, FrequencyAxis, TwoToneReading
 from earwitness.quantities.arrays import BoolArray, FloatArray
-from earwitness.quantities.loud_takes import MultitoneReading
+from earwitness.quantities.measurement import MultitoneReading
 
 INFO = {info.key: info for info in DISTORTION_FIGURES}
 _TINY = 1e-300

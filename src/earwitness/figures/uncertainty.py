@@ -20,7 +20,7 @@ from earwitness.figures.sampling import Gap, bridged
 from earwitness.figures.windows import Levels, Windows, pulls_of_takes
 from earwitness.quantities import Cause, Curve, Figure
 from earwitness.quantities.arrays import FloatArray
-from earwitness.quantities.causes import smooth_basis, smooth_causes
+from earwitness.quantities.response import smooth_basis, smooth_causes
 
 SEED = 20_340
 DRAWS = 1000

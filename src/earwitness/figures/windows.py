@@ -15,7 +15,7 @@ import numpy as np
 from earwitness.files.data import table_of, worded
 from earwitness.quantities import Average, Cause, Curve, Directions, FrequencyAxis, on_orbit
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
-from earwitness.quantities.causes import pulled_apart, smooth_causes, u_of_causes_db
+from earwitness.quantities.response import pulled_apart, smooth_causes, u_of_causes_db
 from earwitness.standards import cta2034
 from earwitness.standards.cta2034 import Position, RearWall
 

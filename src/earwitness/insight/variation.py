@@ -40,7 +40,7 @@ from earwitness.insight.compare import Candidate, FigurePair, compare_figures, d
 from earwitness.quantities import Curve, Figure
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, Locked, runs
 from earwitness.quantities.arrays import hz_words
-from earwitness.quantities.causes import of_devices, pulled_apart
+from earwitness.quantities.response import of_devices, pulled_apart
 
 CONFIDENCE = 0.95
 _MANY = 1e9

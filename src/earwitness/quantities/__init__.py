@@ -1,31 +1,35 @@
 """The values that walk through the program: frozen, checked once, read-only."""
 
 from earwitness.quantities.arrays import FrequencyAxis, log_axis, report_axis
-from earwitness.quantities.causes import Cause
 from earwitness.quantities.directions import Directions, cta_orbits, from_orbit, on_orbit
-from earwitness.quantities.loud_takes import (
-    BurstTakeReading,
-    MultitoneLines,
-    MultitoneReading,
-    NoiseRun,
-    TwoToneReading,
-)
 from earwitness.quantities.measurement import (
     Average,
     BudgetLine,
+    BurstTakeReading,
     Gate,
     Harmonics,
     Measurement,
+    MultitoneLines,
+    MultitoneReading,
     NearField,
+    NoiseRun,
     QualityFlag,
+    ScanReading,
     SeatReading,
     Splice,
     Step,
+    TwoToneReading,
+    WavePart,
     step,
 )
 from earwitness.quantities.reading import Asked, Curve, DirectivityMap, Figure, Reading
-from earwitness.quantities.response import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, DirectionalResponse, Impedance
-from earwitness.quantities.separation import ScanReading, WavePart
+from earwitness.quantities.response import (
+    REFERENCE_PRESSURE_PA,
+    REFERENCE_VOLTAGE_V,
+    Cause,
+    DirectionalResponse,
+    Impedance,
+)
 
 __all__ = [
     "REFERENCE_PRESSURE_PA",

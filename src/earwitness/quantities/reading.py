@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from earwitness.quantities.arrays import BoolArray, FloatArray, FrequencyAxis, Locked, lock_fields, require_shape
-from earwitness.quantities.causes import Cause, pulled_apart, u_of_causes_db
+from earwitness.quantities.response import Cause, pulled_apart, u_of_causes_db
 
 Bound = str  # "", "at most", "at least"
 

@@ -11,7 +11,7 @@ from earwitness.dsp.window import gate_weights
 from earwitness.errors import InputError
 from earwitness.quantities import BudgetLine
 from earwitness.quantities.arrays import ComplexArray, FloatArray
-from earwitness.quantities.causes import Cause, smooth_causes
+from earwitness.quantities.response import Cause, smooth_causes
 from earwitness.session.session import Session
 
 _DB_PER_NEPER = 20 / np.log(10)

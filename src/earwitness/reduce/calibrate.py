@@ -12,7 +12,7 @@ from earwitness.formats.audio import Recording
 from earwitness.quantities import REFERENCE_PRESSURE_PA, QualityFlag
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.measurement import Severity
-from earwitness.reduce.doubt.hiss import density_db
+from earwitness.reduce.doubt.recordings import density_db
 from earwitness.reduce.flags import flag
 from earwitness.reduce.impulse import hann
 from earwitness.session.session import Calibrator, Session

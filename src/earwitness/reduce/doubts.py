@@ -8,9 +8,15 @@ import numpy as np
 from earwitness.quantities import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, Impedance, NearField, QualityFlag
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
 from earwitness.reduce.arrival import Lateness
-from earwitness.reduce.doubt.echo import echo_flags, echo_of, late_db, room_flags
-from earwitness.reduce.doubt.facts import correction_flags, cutoff_flags, fact_flags
-from earwitness.reduce.doubt.hiss import riding_flags, turned_gain_flags
+from earwitness.reduce.doubt.facts import (
+    correction_flags,
+    cutoff_flags,
+    echo_flags,
+    echo_of,
+    fact_flags,
+    late_db,
+    room_flags,
+)
 from earwitness.reduce.doubt.level import (
     corrected_steps,
     evidence_of,
@@ -19,7 +25,7 @@ from earwitness.reduce.doubt.level import (
     rating_flags,
     voltage_flags,
 )
-from earwitness.reduce.doubt.recordings import damage_flags, sweep_flags
+from earwitness.reduce.doubt.recordings import damage_flags, riding_flags, sweep_flags, turned_gain_flags
 from earwitness.reduce.doubt.stimulus import Cause, cone_phase_flags
 from earwitness.reduce.flags import TakeFacts
 from earwitness.reduce.gather import Gathered, SweepTake, role_of

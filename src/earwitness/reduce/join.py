@@ -9,7 +9,7 @@ import numpy as np
 from earwitness.dsp.smoothing import smooth_power
 from earwitness.quantities import Directions, QualityFlag, Splice
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
-from earwitness.quantities.causes import Cause
+from earwitness.quantities.response import Cause
 from earwitness.reduce.budget import gating_u_db, noise_u_db
 from earwitness.reduce.doubt.port import UNCHECKED_U_DB, PortReading, PortVerdict, judge_port, port_reading
 from earwitness.reduce.farfield import SHORTER_GATES, Spectra, signed_gate_u_db

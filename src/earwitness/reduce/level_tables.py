@@ -22,7 +22,7 @@ from earwitness.quantities import (
     QualityFlag,
 )
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
-from earwitness.quantities.loud_takes import MultitoneLines
+from earwitness.quantities.measurement import MultitoneLines
 from earwitness.reduce.flags import flag
 from earwitness.session.response_files import Source
 from earwitness.session.responses import LevelTableTake, MultitoneTableTake

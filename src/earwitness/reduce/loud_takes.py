@@ -15,7 +15,7 @@ from earwitness.errors import AudioError, InputError
 from earwitness.formats.audio import Recording
 from earwitness.quantities import BurstTakeReading, FrequencyAxis, NoiseRun, TwoToneReading
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
-from earwitness.quantities.loud_takes import LimiterReading, MultitoneReading, SelfNoise
+from earwitness.quantities.measurement import LimiterReading, MultitoneReading, SelfNoise
 from earwitness.session.responses import LimiterTake, SelfNoiseTake
 from earwitness.session.session import BurstTake, MultitoneTake, NoiseRunTake, Session, TwoToneTake
 from earwitness.standards.cta2010 import MASK_A

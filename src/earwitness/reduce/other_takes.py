@@ -27,7 +27,7 @@ from earwitness.quantities import (
     log_axis,
 )
 from earwitness.quantities.arrays import FloatArray
-from earwitness.quantities.loud_takes import LimiterReading, SelfNoise
+from earwitness.quantities.measurement import LimiterReading, SelfNoise
 from earwitness.reduce.doubt.level import loud_volts_flags
 from earwitness.reduce.flags import flag
 from earwitness.reduce.gather import role_of, together

@@ -11,7 +11,7 @@ from functools import lru_cache
 import numpy as np
 import scipy.fft
 
-from earwitness.dsp.balloon import balloon_at
+from earwitness.dsp.spherical import balloon_at
 from earwitness.errors import InputError
 from earwitness.formats.audio import Recording
 from earwitness.formats.directivity_sofa import SofaDirectivity

@@ -26,9 +26,8 @@ from earwitness.quantities import (
     report_axis,
 )
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
-from earwitness.quantities.causes import smooth_causes
 from earwitness.quantities.directions import join
-from earwitness.quantities.response import PhaseKind
+from earwitness.quantities.response import PhaseKind, smooth_causes
 from earwitness.reduce.budget import budget_of
 from earwitness.reduce.flags import flag
 from earwitness.reduce.gate import LOWEST_TIMES_LENGTH

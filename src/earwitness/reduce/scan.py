@@ -18,12 +18,11 @@ from earwitness.reduce.scan_gather import ScanData, gather_scan
 from earwitness.reduce.separate import SeparatedField, Separation, combined, response, separate, separate_gated
 from earwitness.reduce.separate.dense_route import order_cap
 from earwitness.reduce.separate.field import HIGHEST_U_DB, pressure_at
-from earwitness.reduce.separate.quality import Quality
 from earwitness.reduce.separate.ring_route import order_caps
 from earwitness.reduce.separate.robust import SMALLEST_DEPTH
 from earwitness.reduce.separate.sampling import radial_depth
 from earwitness.reduce.separate.scatter import BodyDoubt
-from earwitness.reduce.separate.separation import longest_run
+from earwitness.reduce.separate.separation import Quality, longest_run
 from earwitness.reduce.separate.solve import scan_about
 from earwitness.session.record import Loudspeaker
 from earwitness.session.scan import ScanSetup, ScanTake

@@ -19,7 +19,7 @@ from earwitness.quantities import (
 )
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.directions import cta_orbits
-from earwitness.quantities.separation import ScanReading, WavePart
+from earwitness.quantities.measurement import ScanReading, WavePart
 from earwitness.reduce.budget import budget_of, level_causes
 from earwitness.reduce.calibrate import calibrate
 from earwitness.reduce.flags import flag

@@ -18,7 +18,7 @@ from earwitness.reduce.gate import LEAD_S, LOWEST_TIMES_LENGTH, RISE_S
 from earwitness.reduce.scan import ScanResult
 from earwitness.reduce.scan_gather import FALL_SHARE, LONGEST_GATE_S, ScanData
 from earwitness.reduce.separate.field import Part, SeparatedField
-from earwitness.reduce.separate.quality import Quality
+from earwitness.reduce.separate.separation import Quality
 from earwitness.session.scan import ScanPressuresTake
 
 FREE_FIELD = "anechoic"

@@ -6,8 +6,8 @@ import numpy as np
 
 from earwitness.files.data import worded
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, Locked
-from earwitness.quantities.causes import Cause
 from earwitness.quantities.measurement import Splice
+from earwitness.quantities.response import Cause
 
 NARROWEST_OVERLAP = 2.0 ** (1 / 3)
 WIDEST_BLEND_OCTAVES = 1.0

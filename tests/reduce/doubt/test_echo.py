@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import fft
 
-from earwitness.reduce.doubt.echo import echo_flags, echo_of, late_db, room_flags
+from earwitness.reduce.doubt.facts import echo_flags, echo_of, late_db, room_flags
 
 RATE, N, C = 24_000, 4096, 343.0
 F = np.maximum(np.arange(N // 2 + 1) * RATE / N, 0.5)

@@ -12,7 +12,7 @@ import pytest
 from scipy import signal
 
 from earwitness.dsp.sweep import sweep_law, sweep_samples
-from earwitness.reduce.doubt.hiss import Hiss, density_db, hiss_of, riding_flags, turned_gain_flags
+from earwitness.reduce.doubt.recordings import Hiss, density_db, hiss_of, riding_flags, turned_gain_flags
 
 Array = npt.NDArray[np.float64]
 RATE, BEGINS_S, NOISE_FS = 48_000, 0.4, 1e-4

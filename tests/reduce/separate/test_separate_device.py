@@ -7,10 +7,9 @@ import numpy as np
 import pytest
 
 from earwitness.errors import EarwitnessError
-from earwitness.reduce.separate import device
-from earwitness.reduce.separate.dense_route import fit_points
-from earwitness.reduce.separate.device import Device, accelerator, torch_device
-from earwitness.reduce.separate.fit import Fit
+from earwitness.reduce.separate import dense_route
+from earwitness.reduce.separate.dense_route import Device, accelerator, fit_points, torch_device
+from earwitness.reduce.separate.normal_equations import Fit
 from earwitness.reduce.separate.radial import Shell
 
 K = 2 * np.pi * np.array([150.0, 600.0, 1200.0]) / made.SPEED_M_S
@@ -60,7 +59,7 @@ def test_equations_without_an_answer_end_in_words(monkeypatch: pytest.MonkeyPatc
 
 def test_without_the_library_there_is_no_accelerator(monkeypatch: pytest.MonkeyPatch) -> None:
     accelerator.cache_clear()
-    monkeypatch.setattr(device, "find_spec", lambda _name: None)
+    monkeypatch.setattr(dense_route, "find_spec", lambda _name: None)
     assert accelerator() is None
     accelerator.cache_clear()
 
@@ -70,8 +69,8 @@ def test_a_library_that_is_broken_is_no_accelerator(monkeypatch: pytest.MonkeyPa
         raise OSError("a shared library is missing")
 
     accelerator.cache_clear()
-    monkeypatch.setattr(device, "find_spec", lambda _name: True)
-    monkeypatch.setattr(device, "import_module", broken)
+    monkeypatch.setattr(dense_route, "find_spec", lambda _name: True)
+    monkeypatch.setattr(dense_route, "import_module", broken)
     assert accelerator() is None
     accelerator.cache_clear()
     with pytest.raises(OSError, match="missing"):

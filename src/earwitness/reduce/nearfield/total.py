@@ -11,8 +11,8 @@ import numpy as np
 from earwitness.dsp.box_field import axial_pressure
 from earwitness.files.data import worded
 from earwitness.quantities.arrays import ComplexArray, FloatArray, Locked
-from earwitness.quantities.causes import Cause
 from earwitness.quantities.directions import Directions
+from earwitness.quantities.response import Cause
 from earwitness.reduce.nearfield.body import (
     GROUP_SPACING,
     Body,

@@ -8,14 +8,22 @@ from earwitness.quantities import FrequencyAxis
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.dense_route import order_cap
 from earwitness.reduce.separate.field import Part, SeparatedField, order_energy, waves_at
-from earwitness.reduce.separate.fit import Evidence, Fit
 from earwitness.reduce.separate.kernel_route import Family, KernelFit, fit_kernel, likeliest_center, shell_of, tuned
-from earwitness.reduce.separate.quality import Quality, quality_of, unseen_points
+from earwitness.reduce.separate.normal_equations import Evidence, Fit
 from earwitness.reduce.separate.radial import ROOM_DISTANCE_FACTOR, Shell
 from earwitness.reduce.separate.ring_route import order_caps, turned_rings
 from earwitness.reduce.separate.robust import Points, usable_points
 from earwitness.reduce.separate.sampling import distinct_directions
-from earwitness.reduce.separate.separation import Center, Separation, fit_without_bad, search_center, separation_of
+from earwitness.reduce.separate.separation import (
+    Center,
+    Quality,
+    Separation,
+    fit_without_bad,
+    quality_of,
+    search_center,
+    separation_of,
+    unseen_points,
+)
 from earwitness.reduce.separate.solve import Scan, affordable_orders, fit_scan, scan_about
 
 # Where the microphone really stood, told by what the fit leaves at many frequencies.
