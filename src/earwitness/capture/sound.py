@@ -69,11 +69,8 @@ class Wiring:
         elif not (0.0 < self.latency_s <= 2.0 and (self.block == 0 or 16 <= self.block <= 65_536)):
             fault = f"a latency of {self.latency_s} s with blocks of {self.block} samples"
         if fault:
-            raise InputError(
-                fault,
-                where="the wiring of the sound card",
-                expected=f"channels counted from 1, {MIN_RATE_HZ} to {MAX_RATE_HZ} Hz, latency up to 2 s",
-                remedy="list devices with: earwitness measure devices",
+            raise InputError.of(
+                "capture.wiring", where="the wiring of the sound card", fault=fault, least=MIN_RATE_HZ, most=MAX_RATE_HZ
             )
 
     @property

@@ -77,10 +77,9 @@ def planned_points(key: str, table: PositionsTable) -> ScanPoints:
     one = world.loudspeaker(key)
     reach = np.linalg.norm(table.points_m + np.array([one.sphere_radius_m, 0.0, 0.0]), axis=1)
     if not (reach > one.sphere_radius_m + 0.01).all() or reach.max() > one.sphere_radius_m + FARTHEST_M:
-        raise InputError(
-            f"a point lies {reach.min():.2f} to {reach.max():.2f} m from the body's middle",
-            expected=f"points about a sphere of {one.sphere_radius_m:g} m, up to {FARTHEST_M:g} m from it",
-            remedy=f"plan for a cabinet of {2 * one.sphere_radius_m:g} m in each direction",
+        width_m = 2 * one.sphere_radius_m
+        raise InputError.of(
+            "demo.points_off_body", low=reach.min(), high=reach.max(), one=one, most=FARTHEST_M, width_m=width_m
         )
     random = rig.take_seed(key, f"planned {len(reach)}")
     moved = random.standard_normal(table.points_m.shape) * JITTER_M / np.sqrt(3)

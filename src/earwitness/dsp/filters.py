@@ -31,10 +31,9 @@ def biquad(
     if not all(map(math.isfinite, numbers)) or q <= 0.0:
         raise InputError(f"a filter with Q {q} and gain {gain_db} dB", expected="finite numbers, Q above zero")
     if not 0.0 < frequency_hz < HIGHEST_SHARE_OF_RATE * sample_rate_hz:
-        raise InputError(
-            f"a filter at {frequency_hz} Hz for a sample rate of {sample_rate_hz} Hz",
-            expected=f"above 0 and below {HIGHEST_SHARE_OF_RATE * sample_rate_hz} Hz",
-            remedy="move the filter or use a higher sample rate",
+        highest_hz = HIGHEST_SHARE_OF_RATE * sample_rate_hz
+        raise InputError.of(
+            "dsp.filter_above_rate", frequency_hz=frequency_hz, sample_rate_hz=sample_rate_hz, highest_hz=highest_hz
         )
     omega = 2.0 * math.pi * frequency_hz / sample_rate_hz
     cosine, alpha = math.cos(omega), math.sin(omega) / (2.0 * q)

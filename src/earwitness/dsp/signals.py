@@ -84,10 +84,9 @@ def line_rms(samples: FloatArray, rate_hz: float, frequency_hz: FloatArray) -> F
 def _require_below_nyquist(frequencies_hz: tuple[float, ...], duration_s: float, rate_hz: float) -> None:
     good = all(math.isfinite(hz) and 0.0 < hz < rate_hz / 2.0 for hz in frequencies_hz)
     if not good or not (math.isfinite(duration_s) and duration_s * rate_hz >= 2.0):
-        raise InputError(
-            f"frequencies {', '.join(f'{hz:g} Hz' for hz in frequencies_hz)} for {duration_s:g} s at {rate_hz:g} Hz",
-            expected=f"above 0 and below {rate_hz / 2.0:g} Hz, and some time",
-            remedy="correct frequencies, duration or sample rate",
+        listed, half_hz = ", ".join(f"{hz:g} Hz" for hz in frequencies_hz), rate_hz / 2.0
+        raise InputError.of(
+            "dsp.signal_not_held", listed=listed, duration_s=duration_s, rate_hz=rate_hz, half_hz=half_hz
         )
 
 

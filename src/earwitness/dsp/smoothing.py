@@ -58,11 +58,8 @@ def _check(power: FloatArray, frequency_hz: FloatArray, at_hz: FloatArray, fract
     if not 0.0 < fraction < np.inf:
         raise InputError(f"smoothing over 1/{fraction} octave", expected="a fraction above zero, as 3, 6, 12 or 24")
     if np.any(at_hz < frequency_hz[0]) or np.any(at_hz > frequency_hz[-1]):
-        raise InputError(
-            f"smoothing asked for at {np.min(at_hz)} Hz to {np.max(at_hz)} Hz, outside the data",
-            expected=f"{frequency_hz[0]} Hz to {frequency_hz[-1]} Hz",
-            remedy="ask for frequencies inside the data",
-        )
+        low, high, first, last = np.min(at_hz), np.max(at_hz), frequency_hz[0], frequency_hz[-1]
+        raise InputError.of("dsp.smoothing_outside", low=low, high=high, first=first, last=last)
 
 
 HALF_BAND = 2.0 ** (1.0 / 6.0)

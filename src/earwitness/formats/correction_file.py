@@ -78,12 +78,8 @@ class MicrophoneCorrection:
         Without this the sensitivity and the file count the same deviation twice. FormatError outside the file.
         """
         if not self.frequency_hz[0] <= frequency_hz <= self.frequency_hz[-1]:
-            raise FormatError(
-                f"the file says nothing about {frequency_hz:g} Hz, the frequency to refer it to",
-                where=self.name,
-                expected=f"a frequency from {self.frequency_hz[0]:g} to {self.frequency_hz[-1]:g} Hz",
-                remedy="use a correction file that covers the calibrator's frequency",
-            )
+            where, ends_hz = self.name, (self.frequency_hz[0], self.frequency_hz[-1])
+            raise FormatError.of("formats.correction_says_nothing", where=where, hz=frequency_hz, ends_hz=ends_hz)
         offset_db = self.at(np.array([frequency_hz])).response_db[0]
         return replace(self, response_db=locked(self.response_db - offset_db, np.float64))
 

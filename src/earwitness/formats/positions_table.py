@@ -82,12 +82,8 @@ def parse_positions(text: str, *, name: str, fewest: int = FEWEST_POINTS) -> Pos
         raise refused(f"the table has more than {MAX_POINTS} points", name, "leave out points that were not measured")
     values, texts = _values(rows[1:], separator, columns, name)
     if len(values) < fewest:
-        raise refused(
-            f"the table has {len(values)} point{'s' if len(values) != 1 else ''}",
-            name,
-            "plan the scan again with more points: earwitness measure plan",
-            expected=f"at least {fewest}, some 500 for 1 kHz, 2,700 for 2.5 kHz",
-        )
+        points = f"{len(values)} point{'s' if len(values) != 1 else ''}"
+        raise FormatError.of("formats.too_few_points", where=name, points=points, fewest=fewest)
     points = _cartesian(np.array(values), kind) + origin
     numbers = [number for number, _ in rows[1:]]
     _check_reach(points, name)
@@ -137,12 +133,8 @@ def _columns(header: list[str], where: str) -> tuple[list[tuple[str, float]], Ki
         if found is None or name not in known:
             raise refused(f"the column {cell!r} is not known", where, "name the columns", expected=LAYOUT)
         if found[2].lower() not in units:
-            raise refused(
-                f"the column {cell!r} does not tell its unit",
-                where,
-                f'write it behind the name: "{name} {next(iter(units))}"',
-                expected=" or ".join(units),
-            )
+            expected, usual = " or ".join(units), f"{name} {next(iter(units))}"
+            raise FormatError.of("formats.no_unit_told", where=where, expected=expected, cell=cell, usual=usual)
         columns.append((name, units[found[2].lower()]))
     names = [name for name, _ in columns]
     for wanted, kind in _KINDS.items():
@@ -163,11 +155,8 @@ def _values(
         where = f"{name}, line {number}"
         cells = cells_of(line, separator)
         if len(cells) != len(columns):
-            raise refused(
-                f"the row has {len(cells)} column{'s' if len(cells) != 1 else ''}, the header {len(columns)}",
-                where,
-                "complete the row, with a point in decimals, or part the columns by semicolons",
-            )
+            has = f"{len(cells)} column{'s' if len(cells) != 1 else ''}"
+            raise FormatError.of("formats.row_and_header", where=where, has=has, count=len(columns))
         a, b, c = (_number(cells[order[n]], decimal, where) * columns[order[n]][1] for n in wanted)
         values.append((a, b, c))
         for n, (text, factor) in enumerate(columns):
@@ -218,13 +207,8 @@ def _check_doubles(points: FloatArray, numbers: list[int], name: str) -> None:
 
 
 def _refuse_doubles(count: int, first: int, second: int, numbers: list[int], name: str) -> NoReturn:
-    raise refused(
-        f"{count} point{'s stand' if count != 1 else ' stands'} twice in the table, first lines "
-        f"{numbers[first]} and {numbers[second]}",
-        name,
-        "take the repeated rows out; poles of a sphere are one point, not one for each azimuth",
-        expected="every point once",
-    )
+    s, one, other = "s stand" if count != 1 else " stands", numbers[first], numbers[second]
+    raise FormatError.of("formats.points_twice", where=name, count=count, s=s, one=one, other=other)
 
 
 def _check_files(files: tuple[str, ...], numbers: list[int], name: str) -> None:

@@ -276,12 +276,8 @@ def sorted_rows(name: str, hz: FloatArray, block: Block, values: Sequence[int], 
         raise refused("the frequency is missing", f"{name}, line {line}", "complete the line or take it out")
     if (hz < 0).any() or (hz > MAX_FREQUENCY_HZ).any():
         row = int(np.flatnonzero((hz < 0) | (hz > MAX_FREQUENCY_HZ))[0])
-        raise refused(
-            f"the frequency is {hz[row]:g} Hz",
-            f"{name}, line {int(block.lines[row])}",
-            "check the order and the units of the columns",
-            expected=f"frequencies from 0 to {MAX_FREQUENCY_HZ:g} Hz",
-        )
+        where = f"{name}, line {int(block.lines[row])}"
+        raise FormatError.of("formats.no_frequency_heard", where=where, hz=hz[row], most_hz=MAX_FREQUENCY_HZ)
     if (hz == 0).any():
         told.append("0 Hz left out")
     rows = np.flatnonzero(hz > 0)
@@ -297,12 +293,8 @@ def sorted_rows(name: str, hz: FloatArray, block: Block, values: Sequence[int], 
         with np.errstate(invalid="ignore"):
             away = np.nan_to_num(np.abs(one - other), nan=0.0)
         if (away > SAME_DB).any():
-            raise refused(
-                f"{hz[first]:g} Hz stands twice with different values, {float(away.max()):.3g} apart",
-                f"{name}, line {int(block.lines[second])}",
-                f"take out this line or line {int(block.lines[first])}",
-                expected="each frequency once",
-            )
+            where, other = f"{name}, line {int(block.lines[second])}", int(block.lines[first])
+            raise FormatError.of("formats.twice_unlike", where=where, hz=hz[first], away=float(away.max()), other=other)
         keep[place + 1] = False
         told.append(f"line {int(block.lines[second])} repeats line {int(block.lines[first])}: same values, one kept")
     order = order[keep]

@@ -471,12 +471,8 @@ def _no_row(line: _Line, cells: tuple[str, ...], wanted: str, name: str) -> Form
     if word:
         return FormatError.of("formats.no_number", where=where, shown=shown(word), count=len(wanted))
     count = len(cells)
-    return refused(
-        f"the line has {count} field{'s' if count != 1 else ''}, the other rows have {len(wanted)}",
-        where,
-        "complete the line or take it out",
-        expected="the same number of fields in every row",
-    )
+    has = f"{count} field{'s' if count != 1 else ''}"
+    return FormatError.of("formats.fields_differ", where=where, has=has, wanted=len(wanted))
 
 
 def _block(
@@ -487,10 +483,7 @@ def _block(
     for row, numbers in zip(rows, values, strict=True):
         over = np.isfinite(numbers) & (np.abs(numbers) > LARGEST_NUMBER)
         if over.any():
-            raise refused(
-                f"{shown(told[row.number][int(np.argmax(over))])} is beyond any quantity of a response",
-                f"{name}, line {row.number}",
-                "check the notation of numbers in the export",
-            )
+            value = shown(told[row.number][int(np.argmax(over))])
+            raise FormatError.of("formats.beyond_any_quantity", where=f"{name}, line {row.number}", value=value)
     heads = tuple((line.number, line.text) for line in titles)
     return Block(titles=heads, lines=np.array([row.number for row in rows]), values=values, texts=texts)

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from earwitness.errors import FormatError
-from earwitness.formats.table import Block, TextTable, cells_of, refused
+from earwitness.formats.table import Block, TextTable, cells_of
 from earwitness.formats.table_titles import Plane, Title, title_of
 from earwitness.quantities.arrays import FloatArray
 
@@ -73,12 +73,7 @@ def columns_of(table: TextTable, block: Block, answer: str, untitled: str = "") 
 def _given(answer: str, count: int, where: str) -> list[Title]:
     titles = [title_of(part) for part in answer.split(",")]
     if len(titles) != count:
-        raise refused(
-            f"{len(titles)} titles were given for {count} columns",
-            where,
-            "name every column, with a word such as other for those to leave out",
-            expected=answer,
-        )
+        raise FormatError.of("formats.titles_given", where=where, expected=answer, given=len(titles), count=count)
     return titles
 
 

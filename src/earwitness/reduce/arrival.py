@@ -166,12 +166,12 @@ def lateness_of(plan: Plan, impulses: Sequence[TakeImpulse]) -> Lateness:
 
 def _too_early(plan: Plan, common_s: float) -> AudioError:
     nearest = nearest_to_axis(plan.far)
-    return AudioError(
-        f"the sound comes {-1e3 * common_s:.1f} ms before it can have covered {nearest.distance_m:g} m, as if from "
-        f"{-common_s * plan.speed_m_s:.2f} m nearer",
+    return AudioError.of(
+        "reduce.before_its_way",
         where=f"take {nearest.id}, file {nearest.file}",
-        expected="the microphone later than the loop-back by the way through the air",
-        remedy="check that microphone_channel and the reference channel are not exchanged, and distance_m",
+        nearest=nearest,
+        early_ms=-1e3 * common_s,
+        nearer_m=-common_s * plan.speed_m_s,
     )
 
 

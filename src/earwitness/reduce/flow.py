@@ -296,11 +296,8 @@ def _near_field(
     first: dict[str, NearFieldTake] = {}
     for take in plan.near:
         if take.driver not in drivers:
-            raise InputError(
-                f"the near-field take names the driver {take.driver!r}, which the loudspeaker does not have",
-                where=f"session.toml, take {take.id}",
-                expected="one of " + ", ".join(drivers),
-                remedy="correct the name",
+            raise InputError.of(
+                "reduce.driver_not_there", where=f"session.toml, take {take.id}", take=take, drivers=", ".join(drivers)
             )
         first.setdefault(take.driver, take)
     if not first:

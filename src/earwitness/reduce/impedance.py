@@ -320,11 +320,9 @@ def _same_circuit(takes: Sequence[ImpedanceTake]) -> None:
         for name in ("circuit", "resistor_ohm", "channel_a", "channel_b"):
             mine, first = getattr(take, name), getattr(takes[0], name)
             if mine != first:
-                raise InputError(
-                    f"{name} is {mine}, in take {takes[0].id} it is {first}",
-                    where=f"take {take.id}, file {take.file}",
-                    expected="one circuit for the load and its open, short and reference takes",
-                    remedy="correct the value, or record the calibration with the circuit of the load",
+                where, other = f"take {take.id}, file {take.file}", takes[0].id
+                raise InputError.of(
+                    "reduce.another_circuit", where=where, name=name, mine=mine, other=other, first=first
                 )
 
 
@@ -332,12 +330,8 @@ def _common_rate(takes: Sequence[ImpedanceTake], recordings: dict[str, Recording
     rate_hz = recordings[takes[0].id].rate_hz
     for take in takes:
         if recordings[take.id].rate_hz != rate_hz:
-            raise AudioError(
-                f"the sample rate is {recordings[take.id].rate_hz} Hz, that of take {takes[0].id} {rate_hz} Hz",
-                where=f"take {take.id}, file {take.file}",
-                expected="one sample rate for all impedance takes",
-                remedy="record the takes again with one setting",
-            )
+            where, own_hz = f"take {take.id}, file {take.file}", recordings[take.id].rate_hz
+            raise AudioError.of("reduce.impedance_rates", where=where, own_hz=own_hz, first=takes[0], rate_hz=rate_hz)
     return rate_hz
 
 

@@ -330,11 +330,8 @@ def reduce_multitone(
     period = round(size)
     first, last = _span_of(played.samples[0])
     if last - first < period:
-        raise AudioError(
-            f"the played file holds a signal of {(last - first) / played.rate_hz:.2f} s, less than a period",
-            where=f"{where}, stimulus {take.stimulus_file}",
-            remedy="correct period_s",
-        )
+        held_s, place = (last - first) / played.rate_hz, f"{where}, stimulus {take.stimulus_file}"
+        raise AudioError.of("reduce.less_than_a_period", where=place, held_s=held_s)
     # From the middle, where no fade is.
     middle = (first + last - period) // 2
     try:

@@ -90,12 +90,8 @@ class Plan:
         """The plan without some takes. AudioError, with the sentences of `because`, where no far-field take is left."""
         far = tuple(take for take in self.far if take.id not in out)
         if not far:
-            raise AudioError(
-                "no far-field take can be used: " + " ".join(dict.fromkeys(flag.sentence for flag in because)),
-                where="session.toml, takes of kind far-field",
-                expected="at least one take that is sound, best on axis",
-                remedy="mend what is told, or record the takes again",
-            )
+            why = " ".join(dict.fromkeys(flag.sentence for flag in because))
+            raise AudioError.of("reduce.no_far_field_left", where="session.toml, takes of kind far-field", why=why)
         near = tuple(take for take in self.near if take.id not in out)
         return replace(self, far=far, near=near, level=tuple(take for take in self.level if take.id not in out))
 

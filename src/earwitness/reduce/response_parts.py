@@ -161,11 +161,8 @@ def _of_table(on: Drawing, take: ReadTake, table: ResponseTable) -> Part:
     elif isinstance(take, ResponseTake):
         directions = from_orbit(take.orbit, take.angle_deg)
         if table.values.shape[0] > 1:
-            raise InputError(
-                f"take {take.id} names one direction, its file holds {table.values.shape[0]}",
-                where=f"session.toml and {table.name}",
-                remedy='write kind = "directions"',
-            )
+            where, count = f"session.toml and {table.name}", table.values.shape[0]
+            raise InputError.of("reduce.several_directions", where=where, take=take, count=count)
     else:
         raise InputError(f"take {take.id} names a table", where="session.toml", remedy='write kind = "response"')
     shift = _to_1_m_db(facts) + 20 * np.log10(REFERENCE_PRESSURE_PA)

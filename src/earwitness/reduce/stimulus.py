@@ -68,11 +68,8 @@ def stimulus_spectrum(stimulus: Stimulus, length: int) -> ComplexArray:
     InputError if `length` does not hold it.
     """
     if length < stimulus.samples.size:
-        raise InputError(
-            f"a recording of {length / stimulus.rate_hz:.2f} s cannot hold a stimulus of "
-            f"{stimulus.samples.size / stimulus.rate_hz:.2f} s",
-            remedy="check the stimulus, or record until the room has decayed",
-        )
+        has_s, needs_s = length / stimulus.rate_hz, stimulus.samples.size / stimulus.rate_hz
+        raise InputError.of("reduce.shorter_than_stimulus", has_s=has_s, needs_s=needs_s)
     return np.asarray(scipy.fft.rfft(stimulus.samples, length), dtype=np.complex128)
 
 

@@ -147,12 +147,8 @@ def _files(pattern: object, places: PositionsTable, folder: Path, name: str) -> 
     if missing or beyond:
         what = f"{len(missing)} of {count} points have no recording, the first is point {missing[0]}" if missing else ""
         more = f"{len(beyond)} recordings have no point, the first is {found[min(beyond)]}" if beyond else ""
-        raise FormatError(
-            "; ".join(part for part in (what, more) if part),
-            where=f"{pattern} and {name}",
-            expected="a recording for every row of the table, numbered from 1 in its order",
-            remedy="take out rows that were not measured and name their files in a column, or record them",
-        )
+        told = "; ".join(part for part in (what, more) if part)
+        raise FormatError.of("session.points_and_recordings", where=f"{pattern} and {name}", told=told)
     return tuple(found[n] for n in range(1, count + 1))
 
 
