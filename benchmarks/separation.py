@@ -21,7 +21,7 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
 from earwitness.dsp.spherical import acn, complex_harmonics
-from earwitness.reduce.separate.radial import Shell, incoming_columns, outgoing_columns, wanted_orders
+from earwitness.reduce.separate.field import Shell, incoming_columns, outgoing_columns, wanted_orders
 from earwitness.reduce.separate.ring_route import fit_rings, order_caps
 from earwitness.reduce.separate.sampling import find_rings
 from earwitness.reduce.separate.solve import Scan, fit_scan

@@ -16,8 +16,8 @@ import numpy as np
 from separation import made_pressure, ring_points
 
 from earwitness.reduce.separate.dense_route import Device, accelerator, fit_points, torch_device
+from earwitness.reduce.separate.field import Shell
 from earwitness.reduce.separate.normal_equations import Fit
-from earwitness.reduce.separate.radial import Shell
 
 SPEED_M_S = 343.2
 

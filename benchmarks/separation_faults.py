@@ -41,7 +41,7 @@ from earwitness.reduce.scan_doubt import Doubted, tolerances_of
 from earwitness.reduce.scan_gather import ScanData
 from earwitness.reduce.separate.robust import first_visits, scan_of_visits
 from earwitness.session.plan import JITTER_M, plan_scan
-from earwitness.session.scan import ScanSetup
+from earwitness.session.responses import ScanSetup
 
 HIGHEST_HZ = 1000.0
 DIRECT_FROM_HZ = 450.0

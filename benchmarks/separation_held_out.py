@@ -26,10 +26,10 @@ from earwitness.formats.scan_pressures import ScanPressures
 from earwitness.quantities import DirectionalResponse
 from earwitness.quantities.directions import cta_orbits
 from earwitness.reduce.scan import ScanResult, solve_scan
-from earwitness.reduce.scan_pressures import data_of_pressures
+from earwitness.reduce.scan_measurement import data_of_pressures
 from earwitness.reduce.separate import response, separate, separate_gated
 from earwitness.session.plan import GATE_DB, JITTER_M, Robot, ScanPlan, plan_scan
-from earwitness.session.scan import ScanSetup
+from earwitness.session.responses import ScanSetup
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]

@@ -32,7 +32,7 @@ from earwitness.demo.sources import cap_at_points, cap_coefficients, cap_far_fie
 from earwitness.dsp.spherical import acn, complex_harmonics
 from earwitness.figures.windows import window_weights
 from earwitness.quantities.directions import cta_orbits
-from earwitness.reduce.separate.radial import Shell, far_factor, outgoing_columns
+from earwitness.reduce.separate.field import Shell, far_factor, outgoing_columns
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]

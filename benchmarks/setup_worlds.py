@@ -18,8 +18,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from earwitness.demo import rig, world
-from earwitness.demo.paths import far_paths, near_paths
-from earwitness.demo.playback import emission
+from earwitness.demo.playback import emission, far_paths, near_paths
 from earwitness.demo.room import shoebox_images
 from earwitness.dsp.signals import burst, two_tone
 from earwitness.dsp.sweep import sweep_law, sweep_samples

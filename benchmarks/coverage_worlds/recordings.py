@@ -18,7 +18,7 @@ from scipy import fft
 from coverage_worlds.bodies import RHO, BoxBody, ComplexArray, FloatArray, SphereBody
 from coverage_worlds.loudspeakers import Loudspeaker, is_symmetric
 from coverage_worlds.rigs import Rig
-from earwitness.demo.paths import speaker_axes
+from earwitness.demo.playback import speaker_axes
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.formats.audio import Recording
 from earwitness.formats.correction_file import MicrophoneCorrection

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from earwitness.demo import box, paths, world
+from earwitness.demo import box, playback, world
 from earwitness.errors import InputError
 
 DATA = Path(__file__).parents[1] / "reduce" / "data" / "rigid_boxes.npz"
@@ -59,7 +59,7 @@ def test_sound_reaches_the_microphone_when_it_can_and_not_before() -> None:
     one = world.loudspeaker("coffer")
     caps = tuple(source.cap for source in world.speaker_sources(one, np.array([1000.0])))
     for angle in (0.0, 180.0):
-        row = paths.far_paths(one, caps, "horizontal", angle, 2.0)[0]
+        row = playback.far_paths(one, caps, "horizontal", angle, 2.0)[0]
         arrival = 2.0 / box.C * 48_000
         assert np.abs(row[: int(arrival) - 40]).max() < 0.03 * np.abs(row).max()
         assert abs(int(np.argmax(np.abs(row[: int(arrival) + 120]))) - arrival) < 60

@@ -17,7 +17,7 @@ import pytest
 from earwitness.errors import FormatError
 from earwitness.formats.response_table import ResponseTable, parse_response_table, read_response_table
 from earwitness.formats.table import decoded, read_table
-from earwitness.formats.table_titles import title_of
+from earwitness.formats.table_columns import title_of
 
 FOLDER = Path(__file__).parent / "data" / "tables"
 EXPECTED: dict[str, dict[str, Any]] = json.loads((FOLDER.parent / "tables-expected.json").read_text())["tables"]

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from earwitness.formats.audio import Recording, read_audio
 from earwitness.formats.correction_file import MicrophoneCorrection, read_correction
-from earwitness.session.scan import ScanSetup, ScanTake, spell_out_scan
+from earwitness.session.responses import ScanSetup, ScanTake, spell_out_scan
 from earwitness.session.session import NoiseFloorTake, Session
 
 

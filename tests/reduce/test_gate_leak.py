@@ -9,7 +9,7 @@ import pytest
 import scipy.fft
 
 from earwitness.quantities import Gate
-from earwitness.reduce.farfield import spectra_of
+from earwitness.reduce.gate import spectra_of
 
 RATE, LENGTH, LEAD_S = 48_000.0, 2**15, 2.5e-3
 BINS = np.maximum(np.arange(LENGTH // 2 + 1) * RATE / LENGTH, 0.1)

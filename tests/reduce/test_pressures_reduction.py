@@ -12,9 +12,9 @@ from earwitness.formats.scan_pressures import ScanPressures
 from earwitness.quantities import report_axis
 from earwitness.quantities.directions import cta_orbits
 from earwitness.reduce.scan import solve_scan
-from earwitness.reduce.scan_pressures import _Between, data_of_pressures, on_report_axis
+from earwitness.reduce.scan_measurement import _Between, data_of_pressures, on_report_axis
 from earwitness.reduce.separate import far_pressure
-from earwitness.session.scan import ScanPressuresTake, ScanSetup
+from earwitness.session.responses import ScanPressuresTake, ScanSetup
 
 AXIS = report_axis().hz
 

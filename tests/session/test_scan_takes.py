@@ -12,7 +12,7 @@ from earwitness.errors import FormatError, InputError, SessionError
 from earwitness.formats.positions_table import parse_positions, positions_text
 from earwitness.session.load import load_session
 from earwitness.session.plan import plan_gated, plan_scan
-from earwitness.session.scan import ScanTake, spell_out_scan
+from earwitness.session.responses import ScanTake, spell_out_scan
 
 
 def folder_with(tmp_path, count: int = 80, files: int = 80):

@@ -51,7 +51,7 @@ from earwitness.session.from_files import Group, Stated, Survey, session_text, s
 from earwitness.session.load import load_session
 from earwitness.session.patterns import FILE
 from earwitness.session.response_files import sources_of
-from earwitness.session.scan import ScanPressuresTake
+from earwitness.session.responses import ScanPressuresTake
 from earwitness.session.session import ImpedanceTableTake, Session
 from earwitness.standards.cta2010 import MASKS
 from earwitness.standards.cta2034 import RearWall

@@ -22,8 +22,7 @@ from earwitness.files.data import table_of
 from earwitness.insight.findings import KINDS, Finding
 from earwitness.insight.findings.finding import PLACES
 from earwitness.quantities import BudgetLine, Curve, Measurement, Step, from_orbit
-from earwitness.session.responses import LimiterTake, SelfNoiseTake
-from earwitness.session.scan import ScanPressuresTake, ScanTake
+from earwitness.session.responses import LimiterTake, ScanPressuresTake, ScanTake, SelfNoiseTake
 from earwitness.session.session import (
     BurstTake,
     FarFieldTake,

@@ -17,8 +17,16 @@ import numpy as np
 
 from earwitness.demo import rig, world
 from earwitness.demo.lineup import Cap, DemoLoudspeaker
-from earwitness.demo.paths import far_paths, near_paths
-from earwitness.demo.playback import emission, filtered, loud_jobs, powered_jobs, record, write_both
+from earwitness.demo.playback import (
+    emission,
+    far_paths,
+    filtered,
+    loud_jobs,
+    near_paths,
+    powered_jobs,
+    record,
+    write_both,
+)
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import cannot_write
 from earwitness.formats.audio import write_audio

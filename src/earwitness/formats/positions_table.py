@@ -82,8 +82,8 @@ def parse_positions(text: str, *, name: str, fewest: int = FEWEST_POINTS) -> Pos
         raise refused(f"the table has more than {MAX_POINTS} points", name, "leave out points that were not measured")
     values, texts = _values(rows[1:], separator, columns, name)
     if len(values) < fewest:
-        points = f"{len(values)} point{'s' if len(values) != 1 else ''}"
-        raise FormatError.of("formats.too_few_points", where=name, points=points, fewest=fewest)
+        count = f"{len(values)} point{'s' if len(values) != 1 else ''}"
+        raise FormatError.of("formats.too_few_points", where=name, points=count, fewest=fewest)
     points = _cartesian(np.array(values), kind) + origin
     numbers = [number for number, _ in rows[1:]]
     _check_reach(points, name)

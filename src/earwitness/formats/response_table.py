@@ -16,8 +16,7 @@ import numpy as np
 from earwitness.errors import FormatError
 from earwitness.files.data import worded
 from earwitness.formats.table import Block, TextTable, parse_table, refused, text_of
-from earwitness.formats.table_columns import Column, columns_of
-from earwitness.formats.table_titles import LEVEL_UNITS, Plane, Title, plane_of, title_of
+from earwitness.formats.table_columns import LEVEL_UNITS, Column, Plane, Title, columns_of, plane_of, title_of
 from earwitness.quantities import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, Locked
 

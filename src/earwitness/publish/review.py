@@ -35,8 +35,7 @@ from earwitness.publish.own_words import NO_WORDS, OwnWords
 from earwitness.publish.site.corrections import Correction
 from earwitness.quantities import Measurement, Reading
 from earwitness.session.record import Loudspeaker, Price
-from earwitness.session.responses import NoStimulus, ResponseFacts
-from earwitness.session.scan import ScanTake
+from earwitness.session.responses import NoStimulus, ResponseFacts, ScanTake
 from earwitness.session.session import FarFieldTake, NearFieldTake, Session, SweepStimulus, Tester, Turntable
 
 FOLDER = "photos"

@@ -30,10 +30,8 @@ from earwitness.reduce.doubt.level import refuses_level
 from earwitness.reduce.doubt.port import tuning_flags
 from earwitness.reduce.doubt.recordings import causes_of, refuse_unknown_sweep, without_damaged
 from earwitness.reduce.doubt.stimulus import Cause
-from earwitness.reduce.doubts import recording_doubts, session_doubts, with_recorded_volts
-from earwitness.reduce.farfield import Spectra, gated, spectra_of, volts_squared_of
 from earwitness.reduce.flags import TakeFacts, flag
-from earwitness.reduce.gate import RISE_S, wall_reflections_s, weights_of
+from earwitness.reduce.gate import RISE_S, Spectra, gated, spectra_of, volts_squared_of, wall_reflections_s, weights_of
 from earwitness.reduce.gather import (
     BadRecordingsError,
     Gathered,
@@ -62,9 +60,9 @@ from earwitness.reduce.plan import (
     plan_of,
     unusable,
 )
+from earwitness.reduce.quality import recording_doubts, session_doubts, with_recorded_volts
 from earwitness.session.response_files import Source
-from earwitness.session.responses import RESPONSE_TAKES
-from earwitness.session.scan import ScanPressuresTake, ScanTake
+from earwitness.session.responses import RESPONSE_TAKES, ScanPressuresTake, ScanTake
 from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, NoiseFloorTake, Session
 
 NEAR_LEAD_S = 1e-3

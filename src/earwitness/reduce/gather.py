@@ -34,7 +34,7 @@ from earwitness.reduce.impulse import (
     take_impulse,
     take_impulses,
 )
-from earwitness.session.scan import ScanTake
+from earwitness.session.responses import ScanTake
 from earwitness.session.session import (
     FarFieldTake,
     ImpedanceTableTake,

@@ -12,9 +12,8 @@ from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
 from earwitness.quantities.response import Cause
 from earwitness.reduce.budget import gating_u_db, noise_u_db
 from earwitness.reduce.doubt.port import UNCHECKED_U_DB, PortReading, PortVerdict, judge_port, port_reading
-from earwitness.reduce.farfield import SHORTER_GATES, Spectra, signed_gate_u_db
 from earwitness.reduce.flags import flag
-from earwitness.reduce.gate import cut_tail
+from earwitness.reduce.gate import SHORTER_GATES, Spectra, cut_tail, signed_gate_u_db
 from earwitness.reduce.nearfield.body import Body, NearPart, body_of, highest_hz, highest_model_hz, not_whole
 from earwitness.reduce.nearfield.total import CABINET, Bass, bass_of, near_causes, scaled_part, seated, solved
 from earwitness.reduce.plan import Plan

@@ -25,7 +25,7 @@ from earwitness.reduce.separate.scatter import BodyDoubt
 from earwitness.reduce.separate.separation import Quality, longest_run
 from earwitness.reduce.separate.solve import scan_about
 from earwitness.session.record import Loudspeaker
-from earwitness.session.scan import ScanSetup, ScanTake
+from earwitness.session.responses import ScanSetup, ScanTake
 from earwitness.session.session import Session
 
 Progress = Callable[[float, str], None]

@@ -29,7 +29,7 @@ from earwitness.reduce.separate.sampling import alike_nearby, radial_depth
 from earwitness.reduce.separate.scatter import scatterer_of
 from earwitness.reduce.separate.separation import Separation, beyond_source, fit_without_bad, resolved_by, shell_of
 from earwitness.reduce.separate.solve import Scan, affordable_orders, fit_scan, scan_about
-from earwitness.session.scan import ScanSetup
+from earwitness.session.responses import ScanSetup
 
 _MOST_POINTS = 1500
 _WHOLE_PILOTS, _DIRECT_PILOTS = 12, 8

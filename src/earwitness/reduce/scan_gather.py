@@ -22,7 +22,7 @@ from earwitness.reduce.gate import LEAD_S, LOWEST_TIMES_LENGTH, MARGIN_S, RISE_S
 from earwitness.reduce.gather import in_threads, role_of
 from earwitness.reduce.impulse import Division, TakeImpulse, spectrum_at, take_impulse, take_impulses
 from earwitness.reduce.stimulus import stimulus_of, stimulus_power
-from earwitness.session.scan import ScanTake
+from earwitness.session.responses import ScanTake
 from earwitness.session.session import Room, Session
 
 # Fourier sums of long responses at any frequencies, by one padded FFT and a short interpolation.

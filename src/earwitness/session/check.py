@@ -12,8 +12,14 @@ from earwitness.errors import Fault
 from earwitness.files.data import table_of
 from earwitness.session.draft import Draft, PlacedTake
 from earwitness.session.record import Claim
-from earwitness.session.responses import RESPONSE_TAKES, ImpulseTake, LimiterTake, ResponseTake
-from earwitness.session.scan import ScanPressuresTake, ScanTake
+from earwitness.session.responses import (
+    RESPONSE_TAKES,
+    ImpulseTake,
+    LimiterTake,
+    ResponseTake,
+    ScanPressuresTake,
+    ScanTake,
+)
 from earwitness.session.session import (
     DATE,
     BurstTake,

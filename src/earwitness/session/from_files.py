@@ -18,7 +18,7 @@ from earwitness.errors import AudioError, FormatError, InputError
 from earwitness.formats.directivity_sofa import SofaDirectivity
 from earwitness.formats.level_table import LevelTable
 from earwitness.formats.response_table import Question, ResponseTable
-from earwitness.formats.table_titles import title_of
+from earwitness.formats.table_columns import title_of
 from earwitness.session.headers import read_header
 from earwitness.session.patterns import ANGLE, FILE
 from earwitness.session.response_files import read_seen

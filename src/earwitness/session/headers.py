@@ -15,8 +15,7 @@ from earwitness.formats.scan_pressures import read_scan_pressures
 from earwitness.session.check import reads_reference
 from earwitness.session.draft import Draft, PlacedTake
 from earwitness.session.response_files import faults_of
-from earwitness.session.responses import RESPONSE_FILES, ImpulseTake
-from earwitness.session.scan import ScanPressuresTake, ScanTake
+from earwitness.session.responses import RESPONSE_FILES, ImpulseTake, ScanPressuresTake, ScanTake
 from earwitness.session.session import (
     BurstTake,
     FarFieldTake,

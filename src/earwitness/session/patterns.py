@@ -8,7 +8,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from earwitness.errors import Fault, FormatError
-from earwitness.session.scan import is_scan_table, spell_out_scan
+from earwitness.session.responses import is_scan_table, spell_out_scan
 from earwitness.session.toml_text import Keys, line_of, told
 
 FILE = "session.toml"

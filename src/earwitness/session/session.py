@@ -33,12 +33,14 @@ from earwitness.session.responses import (
     NoStimulus,
     ResponseFacts,
     ResponseTake,
+    ScanPressuresTake,
+    ScanSetup,
+    ScanTake,
     SelfNoiseTake,
     UncertaintyTake,
     Voltage,
 )
 from earwitness.session.responses import TakeFacts as _Take
-from earwitness.session.scan import ScanPressuresTake, ScanSetup, ScanTake
 
 FORMAT = 1
 DATE = r"^\d{4}-\d{2}-\d{2}$"

@@ -9,8 +9,8 @@ import pytest
 from earwitness.errors import EarwitnessError
 from earwitness.reduce.separate import dense_route
 from earwitness.reduce.separate.dense_route import Device, accelerator, fit_points, torch_device
+from earwitness.reduce.separate.field import Shell
 from earwitness.reduce.separate.normal_equations import Fit
-from earwitness.reduce.separate.radial import Shell
 
 K = 2 * np.pi * np.array([150.0, 600.0, 1200.0]) / made.SPEED_M_S
 SHELL = Shell(0.18, 0.5, 1.0)

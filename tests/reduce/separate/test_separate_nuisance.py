@@ -13,10 +13,10 @@ from earwitness.quantities.directions import cta_orbits
 from earwitness.reduce.scan import ScanResult, solve_scan
 from earwitness.reduce.scan_gather import ScanData
 from earwitness.reduce.separate.expansion import Expansion, places_of
-from earwitness.reduce.separate.radial import Shell
+from earwitness.reduce.separate.field import Shell
 from earwitness.reduce.separate.rig import Rig, Tolerances, corrections, drift_mode, effects, rig_of, unknowns_of
 from earwitness.session.plan import plan_scan
-from earwitness.session.scan import ScanSetup
+from earwitness.session.responses import ScanSetup
 
 SPEED_M_S = 343.0
 HZ = np.array([50.0, 100.0, 200.0, 400.0, 700.0])

@@ -9,7 +9,7 @@ import pytest
 from earwitness.dsp.spherical import acn, complex_harmonics, log_hankel_size, outgoing_waves
 from earwitness.quantities.directions import cta_orbits
 from earwitness.reduce.separate import far_pressure, far_u_db, scatter, separate
-from earwitness.reduce.separate.radial import Shell, incoming_log_scale
+from earwitness.reduce.separate.field import Shell, incoming_log_scale
 from earwitness.reduce.separate.scatter import Box, box_scattered, sphere_scattered
 
 SHELL = Shell(0.26, 0.47, 0.94)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from earwitness.quantities import Directions, from_orbit
 from earwitness.reduce.separate import far_pressure, pressure_at, response, separate
 from earwitness.reduce.separate.dense_route import fit_points
-from earwitness.reduce.separate.radial import Shell
+from earwitness.reduce.separate.field import Shell
 from earwitness.reduce.separate.ring_route import fit_rings
 from earwitness.reduce.separate.sampling import even_directions, find_rings
 

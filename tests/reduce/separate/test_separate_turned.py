@@ -8,7 +8,7 @@ import pytest
 
 from earwitness.quantities.directions import cta_orbits
 from earwitness.reduce.separate import far_pressure, separate_gated
-from earwitness.reduce.separate.radial import Shell
+from earwitness.reduce.separate.field import Shell
 from earwitness.reduce.separate.ring_route import fit_rings, order_caps, turned_rings
 from earwitness.reduce.separate.sampling import find_rings
 

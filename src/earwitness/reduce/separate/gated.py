@@ -7,10 +7,9 @@ import numpy as np
 from earwitness.quantities import FrequencyAxis
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.dense_route import order_cap
-from earwitness.reduce.separate.field import Part, SeparatedField, order_energy, waves_at
+from earwitness.reduce.separate.field import ROOM_DISTANCE_FACTOR, Part, SeparatedField, Shell, order_energy, waves_at
 from earwitness.reduce.separate.kernel_route import Family, KernelFit, fit_kernel, likeliest_center, shell_of, tuned
 from earwitness.reduce.separate.normal_equations import Evidence, Fit
-from earwitness.reduce.separate.radial import ROOM_DISTANCE_FACTOR, Shell
 from earwitness.reduce.separate.ring_route import order_caps, turned_rings
 from earwitness.reduce.separate.robust import Points, usable_points
 from earwitness.reduce.separate.sampling import distinct_directions

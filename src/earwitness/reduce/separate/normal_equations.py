@@ -16,7 +16,7 @@ import scipy.linalg.lapack as lapack
 
 from earwitness.errors import EarwitnessError
 from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
-from earwitness.reduce.separate.radial import Shell
+from earwitness.reduce.separate.field import Shell
 
 # Regularization chosen by the data: noise, and how strong outgoing and incoming waves are, from the fit itself.
 #

@@ -13,8 +13,8 @@ import scipy.fft
 
 from earwitness.dsp.spherical import acn, normalized_legendre
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
+from earwitness.reduce.separate.field import Shell, far_factor, incoming_columns, outgoing_columns, standing_share
 from earwitness.reduce.separate.normal_equations import START_RELATIVE_NOISE, Evidence, Fit, Matrix, updated
-from earwitness.reduce.separate.radial import Shell, far_factor, incoming_columns, outgoing_columns, standing_share
 from earwitness.reduce.separate.sampling import Rings
 
 _EVIDENCE_ROUNDS = 2

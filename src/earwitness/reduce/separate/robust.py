@@ -7,8 +7,8 @@ import numpy as np
 from earwitness.errors import InputError
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.expansion import Expansion, orders_of, places_of
+from earwitness.reduce.separate.field import Shell
 from earwitness.reduce.separate.normal_equations import Evidence
-from earwitness.reduce.separate.radial import Shell
 from earwitness.reduce.separate.sampling import find_rings, radial_depth
 
 # Points that bend the waves toward themselves: each is held against what all others say of its place.

@@ -17,8 +17,8 @@ import scipy.linalg
 from earwitness.dsp.spherical import acn, complex_harmonics, log_hankel_size, regular_waves, rigid_sphere_scattering
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.expansion import Scatterer
+from earwitness.reduce.separate.field import Shell, incoming_log_scale
 from earwitness.reduce.separate.normal_equations import Fit
-from earwitness.reduce.separate.radial import Shell, incoming_log_scale
 from earwitness.reduce.separate.solve import Scan
 
 _PANEL_M = 0.024

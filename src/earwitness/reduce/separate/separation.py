@@ -11,15 +11,18 @@ from earwitness.errors import InputError
 from earwitness.quantities import FrequencyAxis
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.quantities.directions import cta_orbits
-from earwitness.reduce.separate.field import Part, SeparatedField, far_u_db, order_energy
-from earwitness.reduce.separate.normal_equations import Fit
-from earwitness.reduce.separate.radial import (
+from earwitness.reduce.separate.field import (
     ORDERS_BEYOND_CORNERS,
     ORDERS_BEYOND_SOURCE,
     ROOM_DISTANCE_FACTOR,
+    Part,
+    SeparatedField,
     Shell,
+    far_u_db,
+    order_energy,
     outgoing_columns,
 )
+from earwitness.reduce.separate.normal_equations import Fit
 from earwitness.reduce.separate.robust import BadPoint, Points, contradicted, stands_out, usable_points
 from earwitness.reduce.separate.scatter import Body, BodyDoubt, scattered_of
 from earwitness.reduce.separate.solve import Route, Scan, affordable_orders, fit_scan, scan_about

@@ -9,8 +9,8 @@ import numpy as np
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate import dense_route, ring_route
 from earwitness.reduce.separate.dense_route import accelerator
+from earwitness.reduce.separate.field import ORDERS_BEYOND_SOURCE, Shell, wanted_orders
 from earwitness.reduce.separate.normal_equations import Fit
-from earwitness.reduce.separate.radial import ORDERS_BEYOND_SOURCE, Shell, wanted_orders
 from earwitness.reduce.separate.sampling import Rings, find_rings
 
 # Single-precision factors save half the work of one core; on 16 cores refining them costs more than they save.
