@@ -281,11 +281,9 @@ def signal_for(planned: PlannedSession, take: Take, rate_hz: int, peak_dbfs: flo
     else:
         scale = volts * math.sqrt(2.0) * per_volt
     flight_s = float(getattr(take, "distance_m", 0.0)) / SPEED_OF_SOUND_M_S
-    return Signal(_framed(samples * scale, before_s, rate_hz), before_s, flight_s, may_be_faint=_may_be_faint(take))
-
-
-def _may_be_faint(take: Take) -> bool:
-    return isinstance(take, ImpedanceTake) and take.role != "load"
+    is_faint = isinstance(take, ImpedanceTake) and take.role != "load"
+    silence, tail = np.zeros(round(before_s * rate_hz)), np.zeros(round(TAIL_S * rate_hz))
+    return Signal(np.concatenate([silence, samples * scale, tail]), before_s, flight_s, may_be_faint=is_faint)
 
 
 def _shape(planned: PlannedSession, take: Take, rate_hz: int) -> tuple[FloatArray, float]:
@@ -318,11 +316,6 @@ def _file(planned: PlannedSession, name: str, channel: int, rate_hz: int) -> Flo
     if found.rate_hz != rate_hz or channel > found.samples.shape[0] or not np.any(found.samples[channel - 1]):
         raise InputError.of("capture.file_does_not_fit", where=name, rate_hz=rate_hz, channel=channel)
     return np.array(found.samples[channel - 1])
-
-
-def _framed(samples: FloatArray, before_s: float, rate_hz: int) -> FloatArray:
-    silence, tail = np.zeros(round(before_s * rate_hz)), np.zeros(round(TAIL_S * rate_hz))
-    return np.concatenate([silence, samples, tail])
 
 
 def distance_of(take: Take) -> float | None:

@@ -112,7 +112,8 @@ def record_take(
         stopped=_stopped(switch, lost),
     )
     verdict = judge(samples, recorded, wiring, expected)
-    aligned = _aligned(recorded, verdict.delay, samples.size) if expected.stopped is None else None
+    cut = recorded[verdict.delay : verdict.delay + samples.size]
+    aligned = cut if expected.stopped is None and len(cut) == samples.size else None
     if aligned is None and expected.stopped is None and verdict.keep:
         short = Reason("ends early", "The recording ends before the take does.")
         verdict = replace(verdict, reasons=(*verdict.reasons, short))
@@ -157,12 +158,6 @@ def run_stream(
     finally:
         stream.close()
     return None
-
-
-def _aligned(recorded: Block, delay: int, count: int) -> Block | None:
-    """`count` frames from where the signal begins; None where the recording ends before."""
-    cut = recorded[delay : delay + count]
-    return cut if len(cut) == count else None
 
 
 def _stopped(switch: Silencer, lost: DeviceLostError | None) -> Reason | None:

@@ -153,11 +153,8 @@ class Box:
         narrow = np.maximum(np.outer(np.sin(np.radians(off)) * float(self.piston_m[piston]), k), 1e-9)
         beam = 2 * j1(narrow) / narrow / (2 * np.pi)
         behind = np.clip((off - _SHADE_FROM_DEG) / _SHADE_OVER_DEG, 0.0, 1.0)
-        dimmed = self._shade_db(piston)(off) * behind**2 * (3 - 2 * behind)
+        dimmed = _shade(self, piston)(off) * behind**2 * (3 - 2 * behind)
         return np.asarray(beam * 10 ** (dimmed[:, None] / 20) * np.exp(-1j * k * path_m))
-
-    def _shade_db(self, piston: int) -> _Shade:
-        return _shade(self, piston)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -191,7 +191,9 @@ def has_table(key: str) -> bool:
 def filled(name: str, one: DemoLoudspeaker, **facts: Any) -> str:
     """The text of data/NAME.toml.jinja for a loudspeaker, with facts of the case."""
     caps = (*one.bass.cones, one.bass.port, *(way.cap for way in one.high))
-    facts["drivers"] = [(cap, np.round(world.cap_position(one, cap) + _tape_error_m(one, cap.name), 4)) for cap in caps]
+    off = {cap: (0.0, left, up) for cap, left, up in one.place_errors_m}
+    told = (world.cap_position(one, cap) + np.array(off.get(cap.name, (0.0, 0.0, 0.0))) for cap in caps)
+    facts["drivers"] = [(cap, np.round(place_m, 4)) for cap, place_m in zip(caps, told, strict=True)]
     gain = 1.0 if one.built_in is None else one.built_in.gain
     facts["at_input"] = lambda volts: float(f"{volts / gain:.6g}")
     facts["axis"] = (one.high[-1].cap if one.high else one.bass.cones[0]).name
@@ -222,11 +224,6 @@ def _written(value: Any) -> Any:
     if hasattr(value, "__html__"):
         return value
     return json.dumps(value.tolist() if isinstance(value, np.ndarray | np.generic) else value, ensure_ascii=False)
-
-
-def _tape_error_m(one: DemoLoudspeaker, name: str) -> np.typing.NDArray[np.float64]:
-    found = [(left, up) for cap, left, up in one.place_errors_m if cap == name]
-    return np.array([0.0, *found[0]]) if found else np.zeros(3)
 
 
 # Listening sheets of the demo world: what invented listeners wrote down before anything was measured.

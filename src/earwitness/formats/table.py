@@ -428,7 +428,9 @@ def _blocks(
     if above and (wrong := next((line for line in above if _damaged(patterns[line.number], wanted)), None)):
         raise _no_row(wrong, told[wrong.number], wanted, name)
     for titles, _ in runs[1:]:
-        _refuse_words(titles, told, wanted, name)
+        # Words between rows are titles of a further block only where they name a frequency.
+        if not any(re.search(r"k?hz\b|freq", line.text, re.IGNORECASE) for line in titles):
+            raise _no_row(titles[0], told[titles[0].number], wanted, name)
     return tuple(_block(titles, rows, told, wanted, decimal, name) for titles, rows in runs)
 
 
@@ -455,14 +457,6 @@ def _damaged(pattern: str, wanted: str) -> bool:
         and pattern[:1] in _NUMBER_KINDS
         and len(wanted) >= len(pattern) - 1
     )
-
-
-def _refuse_words(titles: list[_Line], told: dict[int, tuple[str, ...]], wanted: str, name: str) -> None:
-    """Words between rows are titles of a further block only where they name a frequency."""
-    if any(re.search(r"k?hz\b|freq", line.text, re.IGNORECASE) for line in titles):
-        return
-    line = titles[0]
-    raise _no_row(line, told[line.number], wanted, name)
 
 
 def _no_row(line: _Line, cells: tuple[str, ...], wanted: str, name: str) -> FormatError:

@@ -201,7 +201,8 @@ def high_orders(
     high, whole = scipy.fft.irfft(spectra, length, axis=-1, overwrite_x=True)
     count = math.floor(BANDS_PER_OCTAVE * math.log2(highest_hz / max(LOW_HZ, 2.0 * law.start_hz)))
     edges = highest_hz * 2.0 ** ((np.arange(count + 1) - count) / BANDS_PER_OCTAVE)
-    at = [_moment(law, float(edge), rate) for edge in edges]
+    # Samples at which the sweep passes the edges.
+    at = [round(law.rate_s * math.log(float(edge) / law.start_hz) * rate) for edge in edges]
     sections = [slice(a, b) for a, b in pairwise(at)]
     sound = np.array([np.sqrt(np.mean(whole[part] ** 2)) for part in sections])
     sizes = [np.abs(high[part]) for part in sections]
@@ -229,11 +230,6 @@ def _alike(high: FloatArray, law: SweepLaw, start_s: float, rate_hz: float) -> f
     before = np.interp(phase[later] - 1.0, phase, high)
     size = float(np.linalg.norm(high[later]) * np.linalg.norm(before))
     return float(high[later] @ before) / size if size else 0.0
-
-
-def _moment(law: SweepLaw, hz: float, rate_hz: float) -> int:
-    """Sample at which the sweep passes a frequency."""
-    return round(law.rate_s * math.log(hz / law.start_hz) * rate_hz)
 
 
 def high_order_flags(found: Sequence[HighOrders]) -> list[QualityFlag]:

@@ -193,7 +193,9 @@ def impedance_of_ratio(
             random = np.hypot(random, np.abs(slopes[k]) * part.u)
         systematic = _mismatch(slopes, values, circuit, known)
         random = np.hypot(random, systematic)
-        u_ohm = np.hypot(random, size * _scale_percent(circuit, known) / 100.0)
+        # Of the resistor that sets the scale; limits are taken as a rectangle (GUM 4.3.7).
+        scale_percent = circuit.tolerance_percent if known.reference is None else REFERENCE_TOLERANCE_PERCENT
+        u_ohm = np.hypot(random, size * float(scale_percent / np.sqrt(3.0)) / 100.0)
         u_deg = np.degrees(random / size)
     # A difference from the open ratio that noise could make leaves the load unknown: its slope is infinite there.
     good = np.isfinite(ohm) & np.isfinite(u_ohm) & np.isfinite(u_deg)
@@ -243,12 +245,6 @@ def _mismatch(slopes: list[ComplexArray], values: list[ComplexArray], circuit: C
     if measured or getattr(known, GAIN_ROLE[circuit.kind] or "reference") is not None:
         return drift
     return np.hypot(drift, np.abs(single) * MISMATCH_PERCENT / 100.0)
-
-
-def _scale_percent(circuit: Circuit, known: Known) -> float:
-    """Standard uncertainty [%] of the resistor that sets the scale; limits are taken as a rectangle (GUM 4.3.7)."""
-    limits = circuit.tolerance_percent if known.reference is None else REFERENCE_TOLERANCE_PERCENT
-    return float(limits / np.sqrt(3.0))
 
 
 Read = Callable[[str], Recording]

@@ -328,7 +328,8 @@ def reduce_multitone(
     if played.rate_hz != recording.rate_hz or abs(size - round(size)) > 1e-3:
         raise AudioError.of("reduce.period_does_not_fit", where=where, take=take, played=played, recording=recording)
     period = round(size)
-    first, last = _span_of(played.samples[0])
+    heard = np.flatnonzero(np.abs(played.samples[0]) > _SILENCE * np.max(np.abs(played.samples[0]), initial=0.0))
+    first, last = (int(heard[0]), int(heard[-1]) + 1) if heard.size else (0, 0)
     if last - first < period:
         held_s, place = (last - first) / played.rate_hz, f"{where}, stimulus {take.stimulus_file}"
         raise AudioError.of("reduce.less_than_a_period", where=place, held_s=held_s)
@@ -367,12 +368,6 @@ def _refuse_other_tones(cut: FloatArray, rows: IntArray, take: MultitoneTake) ->
     if share >= _LEAST_SHARE:
         return
     raise AudioError.of("reduce.other_tones", where=f"take {take.id}, file {take.file}", take=take, percent=100 * share)
-
-
-def _span_of(samples: FloatArray) -> tuple[int, int]:
-    """First and last sample of the signal between the silences."""
-    heard = np.flatnonzero(np.abs(samples) > _SILENCE * np.max(np.abs(samples), initial=0.0))
-    return (int(heard[0]), int(heard[-1]) + 1) if heard.size else (0, 0)
 
 
 # Exact middles of base ten (IEC 61260-1), 20 Hz to 20 kHz.

@@ -410,7 +410,8 @@ def session_doubts(
     far = [fact for fact in facts if fact.orbit is not None]
     ahead = nearest_to_axis(plan.far)
     flags += correction_flags(plan.correction, level, hz, valid)
-    flags += rating_flags(lowest, told.rated_impedance_ohm, _impedance_take(plan))
+    measured = (*plan.session.takes_of(ImpedanceTake), *plan.session.takes_of(ImpedanceTableTake))
+    flags += rating_flags(lowest, told.rated_impedance_ohm, measured[0].id if measured else "")
     flags += [*_unstated_echoes(plan, gathered, far), *gain_flags(far)]
     flags += mirrored_flags(far, told.drivers, plan.speed_m_s)
     if late.shared:
@@ -425,11 +426,6 @@ def session_doubts(
 
 def _audible(impedance: Impedance) -> BoolArray:
     return np.asarray((impedance.axis.hz >= 20.0) & (impedance.axis.hz <= 20_000.0), dtype=bool)
-
-
-def _impedance_take(plan: Plan) -> str:
-    every = (*plan.session.takes_of(ImpedanceTake), *plan.session.takes_of(ImpedanceTableTake))
-    return every[0].id if every else ""
 
 
 def _voltages(plan: Plan, gathered: Gathered) -> tuple[dict[str, float], dict[str, float]]:

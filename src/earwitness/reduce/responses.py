@@ -89,7 +89,9 @@ def reduce_responses(
     parts, averages = _parts(session, facts, sources, hz, flags)
     flags += response_doubts(session, facts, sources, parts, hz)
     whole = _with_trust(session, sources, _together(parts, flags), hz)
-    whole = _from_first_sound(whole, hz) if any(map(_is_in_time, sources.values())) else whole
+    # Given as sound over time, whose beginning is nobody's choice.
+    if any(isinstance(s, Recording) or (isinstance(s, SofaDirectivity) and s.impulse.size) for s in sources.values()):
+        whole = _from_first_sound(whole, hz)
     gate = _gate(facts, whole, hz)
     phase = _phase_kind(facts, whole, flags)
     known = whole.known & _within(facts, gate, hz)
@@ -134,11 +136,6 @@ def reduce_responses(
         kept_takes=tuple(sorted(take.id for take in session.takes if take.id not in used)),
         steps=(lineage,),
     )
-
-
-def _is_in_time(source: Source) -> bool:
-    """Whether it was given as sound over time, whose beginning is nobody's choice."""
-    return isinstance(source, Recording) or (isinstance(source, SofaDirectivity) and source.impulse.size > 0)
 
 
 def _pressure(whole: Part, known: BoolArray) -> ComplexArray:

@@ -303,7 +303,9 @@ def _measurement(
     front = answer.directions.on_axis_row()
     measured = BudgetLine("separation, gate and noise", "from this scan", answer.u_db[front], False)
     response = replace(answer, causes=causes)
-    gate = data.gate or _no_gate(result)
+    low = result.separation.valid_band_hz
+    until_s = _IMPULSE_SAMPLES / IMPULSE_RATE_HZ - _ONSET_S
+    gate = data.gate or Gate(-1e-3, until_s, 0.0, None, NO_GATE, low[0] if low else 20.0)
     impulse, rate, onset = _impulse(result, gate)
     used = {take.id for take in session.takes_of(ScanTake)} | others.used
     used |= {take.id for take in session.takes_of(ScanPressuresTake)}
@@ -334,11 +336,6 @@ def _calibration_flags(session: Session) -> tuple[QualityFlag, ...]:
     if session.loudspeaker.width_m and (session.scan is None or session.scan.body_center_m is None):
         return (flag("cabinets_place"),)
     return ()
-
-
-def _no_gate(result: ScanResult) -> Gate:
-    low = result.separation.valid_band_hz
-    return Gate(-1e-3, _IMPULSE_SAMPLES / IMPULSE_RATE_HZ - _ONSET_S, 0.0, None, NO_GATE, low[0] if low else 20.0)
 
 
 def _impulse(result: ScanResult, gate: Gate) -> tuple[FloatArray, float, float]:

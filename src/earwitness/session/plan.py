@@ -157,7 +157,8 @@ def plan_scan(
     points, names = _travelled(passes, np.array([0.0, inner, 0.0]), visits)
     each = _SETTLE_S[robot] + 1.5 if time_per_point_s is None else time_per_point_s
     gated = None if room_gate_s is None else LOWEST_TIMES_LENGTH / room_gate_s
-    gated_to = _gated_to(azimuths, cabinet_m)
+    # Up to where outgoing waves alone are told around the whole cabinet: k times its half diagonal.
+    gated_to = azimuths * SPEED_OF_SOUND_M_S / (math.pi * math.hypot(*cabinet_m))
     return ScanPlan(
         points_m=points + center, surfaces=names, shape=shape, radii_m=(inner, inner + between),
         heights_m=(2 * half, 2 * (half + between)) if shape == "cylinder" else (0.0, 0.0), rings=len(passes[0]),
@@ -240,11 +241,6 @@ def _asked(cabinet_m: tuple[float, float, float], reach_m: float) -> tuple[tuple
 def _separable(order: int, reach_m: float) -> float:
     """Frequency up to which the room's waves are told by orders up to `order`."""
     return (order - SEPARABLE_MARGIN) * SPEED_OF_SOUND_M_S / (2 * math.pi * reach_m)
-
-
-def _gated_to(azimuths: int, cabinet_m: tuple[float, float, float]) -> float:
-    """Frequency up to which outgoing waves alone are told around the whole cabinet: k times its half diagonal."""
-    return azimuths * SPEED_OF_SOUND_M_S / (math.pi * math.hypot(*cabinet_m))
 
 
 def visits_for(drift_db: float) -> int:
