@@ -334,7 +334,9 @@ def _flags(
     """Every check of quality.py, and what the reduction itself has to say."""
     hz, session = plan.axis.hz, plan.session
     flags = list(plan.calibration.flags)
-    blur, recess = plan.speed_m_s * late.blur_s, _recess_m(session)
+    # Behind the front a horn's driver may lie by most of the cabinet's depth.
+    is_horn = any(one.kind == "horn" for one in session.loudspeaker.drivers)
+    blur, recess = plan.speed_m_s * late.blur_s, 0.7 * session.loudspeaker.depth_m if is_horn else 0.0
     flags += quality.take_flags(facts, speed_of_sound=plan.speed_m_s, blur_m=blur, recess_m=recess)
     ahead = nearest_to_axis(plan.far)
     if role_of(session, ahead).reference_channel is None:
@@ -363,12 +365,6 @@ def _flags(
     doubts = recording_doubts(plan, gathered, causes)
     flags += [*without_damaged(high_order_flags(gathered.high_orders), doubts), *doubts]
     return tuple(flags)
-
-
-def _recess_m(session: Session) -> float:
-    """How far behind the front a horn's driver may lie: most of the cabinet's depth."""
-    told = session.loudspeaker
-    return 0.7 * told.depth_m if any(one.kind == "horn" for one in told.drivers) else 0.0
 
 
 def _own_flags(plan: Plan, gathered: Gathered, late: Lateness, noise: FloatArray | None) -> list[QualityFlag]:

@@ -94,7 +94,11 @@ def drawn(on: Drawing, take: ReadTake, source: Source | None) -> Part:
     spectrum = _spectra(samples[None, :], np.zeros(1), float(source.rate_hz), hz)
     scale = 1.0 / source.rate_hz if take.samples == "Pa/V per second" else 1.0
     known = np.broadcast_to(hz < 0.45 * source.rate_hz, spectrum.shape)
-    _told_offset(take.id, samples, spectrum[0], on.flags)
+    # A sum of samples is no part of the response: a loudspeaker and a microphone pass no constant.
+    constant, loudest = abs(float(samples.sum())), float(np.abs(spectrum[0]).max())
+    if constant > 0.1 * loudest:
+        below = float(level_of(np.array(constant / loudest)))
+        on.flags.append(flag("offset_in_an_impulse_response", constant / loudest, 0.1, takes=(take.id,), below=below))
     level = level_of(np.abs(spectrum) * scale) + _to_1_m_db(on.facts)
     directions = from_orbit(take.orbit, take.angle_deg)
     trust = nothing_stated(level.shape)
@@ -142,14 +146,6 @@ def _spectra(samples: FloatArray, start_s: FloatArray, rate_hz: float, hz: Float
         steady = scipy.fft.rfft(one, length)[[left, left + 1]] * np.exp(2j * np.pi * bins[[left, left + 1]] * delay)
         out[row] = (1 - part) * steady[0] + part * steady[1]
     return np.asarray(out * np.exp(-2j * np.pi * hz * (late + start_s)[:, None]), dtype=np.complex128)
-
-
-def _told_offset(take: str, samples: FloatArray, spectrum: np.ndarray, flags: list[QualityFlag]) -> None:
-    """A sum of samples that is no part of the response: a loudspeaker and a microphone pass no constant."""
-    constant, loudest = abs(float(samples.sum())), float(np.abs(spectrum).max())
-    if constant > 0.1 * loudest:
-        below = float(level_of(np.array(constant / loudest)))
-        flags.append(flag("offset_in_an_impulse_response", constant / loudest, 0.1, takes=(take,), below=below))
 
 
 def _of_table(on: Drawing, take: ReadTake, table: ResponseTable) -> Part:

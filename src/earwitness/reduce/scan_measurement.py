@@ -15,7 +15,6 @@ from earwitness.quantities import (
     Gate,
     Impedance,
     Measurement,
-    QualityFlag,
     Step,
     report_axis,
 )
@@ -307,6 +306,8 @@ def _measurement(
     until_s = _IMPULSE_SAMPLES / IMPULSE_RATE_HZ - _ONSET_S
     gate = data.gate or Gate(-1e-3, until_s, 0.0, None, NO_GATE, low[0] if low else 20.0)
     impulse, rate, onset = _impulse(result, gate)
+    is_placed = session.scan is not None and session.scan.body_center_m is not None
+    unplaced = [flag("cabinets_place")] if session.loudspeaker.width_m and not is_placed else []
     used = {take.id for take in session.takes_of(ScanTake)} | others.used
     used |= {take.id for take in session.takes_of(ScanPressuresTake)}
     return Measurement(
@@ -321,7 +322,7 @@ def _measurement(
         impulse=impulse,
         impulse_onset_s=onset,
         budget=(*budget_of(causes, front), measured),
-        flags=(*_calibration_flags(session), *result.flags, *others.flags),
+        flags=(*unplaced, *result.flags, *others.flags),
         kept_takes=tuple(sorted(take.id for take in session.takes if take.id not in used)),
         steps=(lineage,),
         multitones=others.multitones,
@@ -330,12 +331,6 @@ def _measurement(
         noise_runs=others.noise_runs,
         scan=_reading(result),
     )
-
-
-def _calibration_flags(session: Session) -> tuple[QualityFlag, ...]:
-    if session.loudspeaker.width_m and (session.scan is None or session.scan.body_center_m is None):
-        return (flag("cabinets_place"),)
-    return ()
 
 
 def _impulse(result: ScanResult, gate: Gate) -> tuple[FloatArray, float, float]:

@@ -153,7 +153,9 @@ class Expansion:
         outgoing, incoming = self.waves(unknowns)
         if scatterer is not None and self.order_in >= 0:
             outgoing = outgoing - scatterer(incoming, self.k, self.order_out)
-        return _looked(look, self.order_out, self.k, self.shell) @ outgoing.T
+        basis = complex_harmonics(self.order_out, look[:, 2], np.arctan2(look[:, 1], look[:, 0]))
+        waves = far_factor(np.array([self.k]), self.order_out, self.shell)[0][acn(self.order_out)[0]]
+        return np.asarray(basis * waves, dtype=np.complex128) @ outgoing.T
 
     def noise_far(self, look: FloatArray) -> ComplexArray:
         """(D, D) covariance of the far field for noise of variance 1 at every point, scattering left aside."""
@@ -161,11 +163,6 @@ class Expansion:
         table = real_harmonics(self.order_out, look[:, 2], np.arctan2(look[:, 1], look[:, 0]))
         rows = table * far_factor(np.array([self.k]), self.order_out, self.shell)[0][acn(self.order_out)[0]]
         return np.asarray(rows @ self.inverse[:columns, :columns] @ rows.conj().T, dtype=np.complex128)
-
-
-def _looked(look: FloatArray, order: int, k: float, shell: Shell) -> ComplexArray:
-    basis = complex_harmonics(order, look[:, 2], np.arctan2(look[:, 1], look[:, 0]))
-    return np.asarray(basis * far_factor(np.array([k]), order, shell)[0][acn(order)[0]], dtype=np.complex128)
 
 
 def _product(matrix: Matrix, data: ComplexArray) -> ComplexArray:

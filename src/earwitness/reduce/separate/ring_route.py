@@ -90,7 +90,9 @@ def fit_rings(
     left_out : (P,) points whose pressure isn't used, they are predicted.
     """
     blocks = list(_blocks(rings, k, shell, order_out, order_in))
-    held, empty = _laid_out(rings, pressure, left_out), _empty(rings, left_out)
+    # (R, J, F) pressures in slots, 0 where there is none.
+    held, empty = pressure[np.maximum(rings.slot, 0)], _empty(rings, left_out)
+    held[empty | (rings.slot < 0)] = 0
     points = float(np.sum(rings.count) - empty.sum())
     penalty = _start(blocks, k.size)
     right = _right(rings, blocks, held)
@@ -160,14 +162,6 @@ def _waves_of(order: int, count: int | None) -> list[tuple[int, list[int], int]]
         aliases = [m, m - count, m + count]
         found.append((m, [one for one in aliases if abs(one) <= order], 1 if m in (0, count // 2) else 2))
     return [one for one in found if one[1]]
-
-
-def _laid_out(rings: Rings, pressure: ComplexArray, left_out: BoolArray) -> ComplexArray:
-    """(R, J, F) pressures in slots, 0 where there is none."""
-    empty = _empty(rings, left_out)
-    held = pressure[np.maximum(rings.slot, 0)]
-    held[empty | (rings.slot < 0)] = 0
-    return held
 
 
 def _empty(rings: Rings, left_out: BoolArray) -> BoolArray:
