@@ -20,9 +20,8 @@ import scipy.fft
 from scipy.signal import fftconvolve
 
 from earwitness.audition.filters import minimum_phase_taps, on_bins
-from earwitness.dsp.spherical import triangles
 from earwitness.dsp.filters import minimum_phase
-from earwitness.dsp.spherical import cap_diffraction
+from earwitness.dsp.spherical import cap_diffraction, triangles
 from earwitness.errors import FormatError, InputError
 from earwitness.figures.angles import filled, orbit_rows
 from earwitness.figures.windows import Levels
@@ -55,7 +54,7 @@ class Head(Protocol):
 class SphereHead:
     """A rigid sphere with ears at 100 degrees: right in time and shadow, without pinnae, so height and front are not.
 
-    Source: sound of a far source on a rigid sphere, by reciprocity the far field of a small cap (dsp.sphere); radius
+    Source: sound of a far source on a rigid sphere, by reciprocity the far field of a small cap (dsp.spherical); radius
     and place of the ears after Duda and Martens, JASA 104, 1998 (from memory).
     """
 

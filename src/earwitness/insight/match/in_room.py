@@ -21,8 +21,7 @@ from earwitness.insight.match.seats import orbits_of, seat_angles, sound_toward
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.insight.words import decibels
 from earwitness.quantities import Curve, DirectionalResponse, Figure, FrequencyAxis, Reading, SeatReading
-from earwitness.quantities.arrays import BoolArray, FloatArray
-from earwitness.quantities.arrays import hz_words
+from earwitness.quantities.arrays import BoolArray, FloatArray, hz_words
 from earwitness.session.room_plan import RoomPlan
 
 SPEED_M_S: Final = 343.0

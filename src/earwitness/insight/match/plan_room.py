@@ -24,8 +24,7 @@ from earwitness.insight.match import in_room
 from earwitness.insight.match.seats import Orbits, aim_angles_deg, orbits_of, seat_angles, seen_from, sound_toward
 from earwitness.insight.words import decibels
 from earwitness.quantities import Curve, DirectionalResponse, Figure, FrequencyAxis, Reading, log_axis
-from earwitness.quantities.arrays import ComplexArray, FloatArray
-from earwitness.quantities.arrays import hz_words
+from earwitness.quantities.arrays import ComplexArray, FloatArray, hz_words
 from earwitness.session.room_plan import RoomPlan, RoomSize
 
 Radiates = Callable[[float, float], ComplexArray]
