@@ -57,7 +57,7 @@ def test_damage_is_told_and_mended_by_adding_again(tmp_path: Path) -> None:
     store.put(tmp_path / "a.wav", expected_sha256=ABC)
     store.path(ABC).chmod(0o644)
     store.path(ABC).write_bytes(b"abx")
-    assert store.has(ABC)
+    assert store.path(ABC).exists()
     assert not store.is_intact(ABC)
     with pytest.raises(ArchiveError, match="damaged"):
         store.read(ABC)

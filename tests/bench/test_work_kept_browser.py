@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from bench_browser import entered_browser
@@ -142,8 +143,13 @@ def test_a_remark_that_is_begun_is_not_left_out_of_a_seal_that_cannot_be_undone(
     page.close()
 
 
-def test_a_job_says_that_it_has_begun_and_is_not_begun_twice(context: BrowserContext, base: str) -> None:
-    page = opened(context, base, "/")
+def test_a_job_says_that_it_has_begun_and_is_not_begun_twice(browser: Browser, tmp_path: Path) -> None:
+    # An archive of its own: once another test has sealed notes, the desk offers no demo.
+    with entered_browser(browser, tmp_path / "archive") as (context, base):
+        _begun_once(opened(context, base, "/"))
+
+
+def _begun_once(page: Page) -> None:
     asked: list[str] = []
     page.on("request", lambda one: asked.append(one.url) if one.url.endswith("/api/demo") else None)
     demo = page.get_by_role("button", name="Bring in the demo")
@@ -161,7 +167,6 @@ def test_a_job_says_that_it_has_begun_and_is_not_begun_twice(context: BrowserCon
     expect(stop).to_be_focused()
     page.keyboard.press("Enter")
     expect(page.locator("#jobs-list li").first).to_have_class("canceled")
-    page.close()
 
 
 def test_a_fault_in_the_drawer_is_told_in_words(page: Page) -> None:
