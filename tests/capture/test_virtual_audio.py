@@ -70,22 +70,23 @@ def test_the_wire_gives_back_what_was_played(wire: Sound, tmp_path: Path) -> Non
 
 
 def test_the_switch_silences_a_real_stream_within_a_quarter_second(wire: Sound, tmp_path: Path) -> None:
-    silencer = Silencer()
-    pressed: list[float] = []
+    took_s = []
+    for number in range(TRIES):
+        silencer, pressed = Silencer(), list[float]()
 
-    def tell(share: float, _meter: object) -> None:
-        if share > 0.2 and not pressed:
-            pressed.append(share)
-            silencer.silence()
+        def tell(share: float, _: object, silencer: Silencer = silencer, pressed: list[float] = pressed) -> None:
+            if share > 0.2 and not pressed:
+                pressed.append(time.monotonic())
+                silencer.silence()
 
-    played = sweep(4.0)
-    done = record_take(
-        wire, WIRE, Signal(played, 0.2), tmp_path / "a.wav.part", limits=Limits(), silencer=silencer, tell=tell
-    )
-    # The quarter second is held sample by sample in test_guard.py; here a slow machine may take its time, but a stream
-    # that goes on to its end of over four seconds does not pass.
-    assert pressed
-    assert 0.0 < done.played_s < 3.5
+        part, signal = tmp_path / f"{number}.wav.part", Signal(sweep(4.0), 0.2)
+        done = record_take(wire, WIRE, signal, part, limits=Limits(), silencer=silencer, tell=tell)
+        took_s.append(time.monotonic() - pressed[0])
+        if took_s[-1] < 1.0:
+            assert 0.0 < done.played_s < 3.5
+            break
+    # The quarter second, and what it takes to close a stream and to judge the take; to the sample in test_guard.py.
+    assert min(took_s) < 1.0, took_s
 
 
 def test_a_device_or_channel_that_is_not_there_is_refused_in_words(wire: Sound) -> None:

@@ -10,19 +10,9 @@ from typing import Literal
 import numpy as np
 
 from earwitness.app.measure import Turner, count_exposure, exposure_file, exposure_today
+from earwitness.capture import guard, simulated
 from earwitness.capture import series as live
-from earwitness.capture import simulated
 from earwitness.capture.disk import PART, FolderLock, GrowingRecording, move, read_part, recover
-from earwitness.capture.guard import (
-    SAFETY,
-    FixedSignal,
-    Limits,
-    Outlet,
-    Silencer,
-    at_tester_db,
-    loudness_of,
-    require_budget,
-)
 from earwitness.capture.levels import REFERENCE_PA, CalibratorReading, LoopbackReading, read_calibrator, read_loopback
 from earwitness.capture.plan import distance_of, signal_for
 from earwitness.capture.ramp import LevelSet, Wanted, set_level
@@ -136,7 +126,7 @@ def calibrate(
     frequency_hz: float = 1000.0,
     duration_s: float = 6.0,
     sound: Sound | None = None,
-    silencer: Silencer | None = None,
+    silencer: guard.Silencer | None = None,
     tell: Tell | None = None,
 ) -> Calibrated:
     """Record a sound calibrator on the microphone; a good one becomes calibrator.wav in the folder.
@@ -149,7 +139,7 @@ def calibrate(
     if not folder.is_dir():
         raise InputError.of("app.calibrator_folder", where=str(folder), folder=folder)
     card = sound_for(wiring) if sound is None else sound
-    switch = Silencer() if silencer is None else silencer
+    switch = guard.Silencer() if silencer is None else silencer
     path = folder / CALIBRATOR_FILE
     part = path.with_name(path.name + PART)
     lock = FolderLock(folder)
@@ -157,7 +147,9 @@ def calibrate(
         if part.exists():
             recover(part, _free(folder))
         file = GrowingRecording(part, wiring.rate_hz, wiring.input_channels)
-        outlet = Outlet(silent_source(duration_s, wiring.rate_hz), wiring, Limits(highest_dbfs=-200.0), switch)
+        outlet = guard.Outlet(
+            silent_source(duration_s, wiring.rate_hz), wiring, guard.Limits(highest_dbfs=-200.0), switch
+        )
         try:
             lost = run_stream(card, wiring, outlet, file, round(duration_s * wiring.rate_hz), tell=tell)
         finally:
@@ -210,7 +202,7 @@ def check_levels(
     distance_m: float,
     *,
     sound: Sound | None = None,
-    silencer: Silencer | None = None,
+    silencer: guard.Silencer | None = None,
     tell: Tell | None = None,
     alive: Alive | None = None,
     budget_file: Path | None = None,
@@ -224,7 +216,7 @@ def check_levels(
         raise InputError.of("app.sensitivity_unknown", where=str(series.folder), series=series)
     wiring = _session_wiring(series)
     card = sound_for(wiring) if sound is None else sound
-    switch = Silencer() if silencer is None else silencer
+    switch = guard.Silencer() if silencer is None else silencer
     limits = series.settings.limits
     wanted = Wanted(target_db, fs_per_pa, distance_m)
     level = set_level(card, wiring, wanted, limits=limits, silencer=switch, tell=tell, alive=alive)
@@ -243,7 +235,7 @@ def check_loopback(
     series: live.Series,
     *,
     sound: Sound | None = None,
-    silencer: Silencer | None = None,
+    silencer: guard.Silencer | None = None,
     tell: Tell | None = None,
     alive: Alive | None = None,
 ) -> LoopbackReading:
@@ -255,7 +247,7 @@ def check_loopback(
     if wiring.reference is None:
         raise InputError.of("app.no_loop_back", where=str(series.folder))
     card = sound_for(wiring) if sound is None else sound
-    switch = Silencer() if silencer is None else silencer
+    switch = guard.Silencer() if silencer is None else silencer
     peak = min(series.settings.peak_dbfs, LOOPBACK_PEAK_DBFS)
     return _look_at_loopback(card, wiring, series, peak, switch, tell, alive)
 
@@ -267,7 +259,7 @@ def record(
     before: Callable[[live.TakeState], Answer] | None = None,
     decide: Callable[[Recorded], bool] | None = None,
     told: Callable[[live.TakeState, Recorded], None] | None = None,
-    silencer: Silencer | None = None,
+    silencer: guard.Silencer | None = None,
     tell: Tell | None = None,
     alive: Alive | None = None,
     only: str | None = None,
@@ -286,7 +278,7 @@ def record(
     """
     _require_sensible(series, only)
     card = sound_for(series.settings.wiring) if sound is None else sound
-    switch = Silencer() if silencer is None else silencer
+    switch = guard.Silencer() if silencer is None else silencer
     fs_per_pa = sensitivity_of(series.folder)
     turner = Turner(series, table, card, fs_per_pa, lambda: not switch.pressed and (alive is None or alive()))
     run = _Run(series, card, turner, switch, tell, alive, away, budget_file)
@@ -329,7 +321,7 @@ class _Run:
     series: live.Series
     card: Sound
     turner: Turner
-    switch: Silencer
+    switch: guard.Silencer
     tell: Tell | None
     alive: Alive | None
     away: bool
@@ -373,8 +365,8 @@ class _Run:
         level = _predicted_db(self.series, state.id) if settings.calibration is not None else None
         if level is not None:
             time_s = _played(self.series, state.id).size / settings.wiring.rate_hz
-            ear_db = at_tester_db(level, settings.limits)
-            require_budget(exposure_today(self.budget_file), ear_db, time_s, away=self.away)
+            ear_db = guard.at_tester_db(level, settings.limits)
+            guard.require_budget(exposure_today(self.budget_file), ear_db, time_s, away=self.away)
         self.turner.turn(state)
 
     def _count(self, state: live.TakeState, done: Recorded) -> None:
@@ -401,13 +393,13 @@ def _require_sensible(series: live.Series, only: str | None) -> None:
 def cautions(series: live.Series) -> tuple[str, ...]:
     """What to read before anything is played: safety, the limits in force, and how loud it will be."""
     limits, calibration = series.settings.limits, series.settings.calibration
-    lines = [*SAFETY]
+    lines = [*guard.SAFETY]
     lines.append(f"Nothing is played above {limits.highest_dbfs:g} dB re full scale.")
     if calibration is None:
         lines.append("The level is not calibrated, so its sound pressure is unknown. Set the level first.")
         return tuple(lines)
     loudest = max((_predicted_db(series, one) or -200.0 for one in _unlike_takes(series)), default=-200.0)
-    ear = at_tester_db(loudest, limits)
+    ear = guard.at_tester_db(loudest, limits)
     lines.append(worded("app.how_loud", loudest=loudest, ear=ear, limits=limits))
     return tuple(lines)
 
@@ -429,7 +421,7 @@ def _look_at_loopback(
     wiring: Wiring,
     series: live.Series,
     peak_dbfs: float,
-    switch: Silencer,
+    switch: guard.Silencer,
     tell: Tell | None,
     alive: Alive | None,
 ) -> LoopbackReading:
@@ -439,8 +431,8 @@ def _look_at_loopback(
     played = sweep * 10.0 ** (peak_dbfs / 20.0)
     room = np.zeros(rate)
     blocks: list[Block] = []
-    source = FixedSignal(np.concatenate([np.zeros(rate // 4), played, room]))
-    outlet = Outlet(source, wiring, series.settings.limits, switch)
+    source = guard.FixedSignal(np.concatenate([np.zeros(rate // 4), played, room]))
+    outlet = guard.Outlet(source, wiring, series.settings.limits, switch)
     lost = run_stream(card, wiring, outlet, None, 9 * rate // 4, tell=tell, alive=alive, hear=blocks.append)
     if lost is not None:
         raise lost
@@ -477,7 +469,7 @@ def _unlike_takes(series: live.Series) -> tuple[str, ...]:
 
 def _predicted_db(series: live.Series, take_id: str) -> float | None:
     settings = series.settings
-    loud = loudness_of(_played(series, take_id), settings.wiring.rate_hz, settings.limits, settings.calibration)
+    loud = guard.loudness_of(_played(series, take_id), settings.wiring.rate_hz, settings.limits, settings.calibration)
     return loud.level_1m_db
 
 
@@ -487,9 +479,9 @@ def _ear_db(series: live.Series, take_id: str, done: Recorded, fs_per_pa: float 
     limits = series.settings.limits
     if fs_per_pa is not None and distance is not None and done.verdict.level_dbfs > -120.0:
         at_microphone = done.verdict.level_dbfs - 20.0 * float(np.log10(fs_per_pa * REFERENCE_PA))
-        return at_tester_db(at_microphone + 20.0 * float(np.log10(distance)), limits)
+        return guard.at_tester_db(at_microphone + 20.0 * float(np.log10(distance)), limits)
     level = _predicted_db(series, take_id)
-    return None if level is None else at_tester_db(level, limits)
+    return None if level is None else guard.at_tester_db(level, limits)
 
 
 def _free(folder: Path) -> Path:

@@ -13,20 +13,10 @@ from pydantic import ValidationError
 from sqlalchemy import select
 from sqlalchemy.orm import Session as Work
 
-from earwitness.archive import catalogue
+from earwitness.archive import catalogue, schema
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import folded
 from earwitness.archive.recordings import hash_of
-from earwitness.archive.schema import (
-    ListeningSheetRow,
-    LoudspeakerRow,
-    PublicationRow,
-    RecordingRow,
-    ResultRow,
-    SessionFileRow,
-    SessionRow,
-    TakeRow,
-)
 from earwitness.archive.search import index_faults
 from earwitness.errors import ArchiveError, choice
 from earwitness.files import durable
@@ -35,11 +25,11 @@ from earwitness.session.session import Session
 MOST_THREADS = 4
 SEVERITIES = ("damage", "leftover")
 _COUNTED: dict[str, Any] = {
-    "loudspeakers": LoudspeakerRow,
-    "sessions": SessionRow,
-    "recordings": RecordingRow,
-    "results": ResultRow,
-    "publications": PublicationRow,
+    "loudspeakers": schema.LoudspeakerRow,
+    "sessions": schema.SessionRow,
+    "recordings": schema.RecordingRow,
+    "results": schema.ResultRow,
+    "publications": schema.PublicationRow,
 }
 Progress = Callable[[int, int], None]
 Seal = Callable[[str, str], str]
@@ -124,10 +114,10 @@ def check(archive: Archive, *, progress: Progress | None = None, seal: Seal | No
     try:
         with archive.reading() as work:
             findings += _row_findings(work)
-            for owner in work.scalars(select(LoudspeakerRow).order_by(LoudspeakerRow.id)):
+            for owner in work.scalars(select(schema.LoudspeakerRow).order_by(schema.LoudspeakerRow.id)):
                 told = (f"{owner.maker} {owner.name}: {what}" for what in index_faults(work, owner.id))
                 findings += [Finding("damage", what, f"loudspeaker {owner.id}", _INDEX) for what in told]
-            for row in work.scalars(select(ListeningSheetRow).order_by(ListeningSheetRow.id)):
+            for row in work.scalars(select(schema.ListeningSheetRow).order_by(schema.ListeningSheetRow.id)):
                 if seal is not None and seal(row.facts, row.sealed_at) != row.sha256:
                     what = "a listening sheet does not fit its seal"
                     findings.append(Finding("damage", what, f"listening sheet {row.id}", _RESTORE))
@@ -159,13 +149,13 @@ def _database_findings(archive: Archive) -> list[Finding]:
 
 def _row_findings(work: Work) -> list[Finding]:
     found: list[Finding] = []
-    for session in work.scalars(select(SessionRow).order_by(SessionRow.id)).yield_per(50):
+    for session in work.scalars(select(schema.SessionRow).order_by(schema.SessionRow.id)).yield_per(50):
         found += (Finding("damage", w, f"session {session.id}", _ADD_AGAIN) for w in _session_faults(work, session))
-    for result in work.scalars(select(ResultRow).order_by(ResultRow.id)).yield_per(200):
+    for result in work.scalars(select(schema.ResultRow).order_by(schema.ResultRow.id)).yield_per(200):
         found += (Finding("damage", w, f"result {result.id}", _REBUILD) for w in _result_faults(result))
     numbers: dict[int, int] = {}
-    order = (PublicationRow.loudspeaker_id, PublicationRow.number)
-    for row in work.scalars(select(PublicationRow).order_by(*order)).yield_per(50):
+    order = (schema.PublicationRow.loudspeaker_id, schema.PublicationRow.number)
+    for row in work.scalars(select(schema.PublicationRow).order_by(*order)).yield_per(50):
         where = f"publication {row.id}"
         if hashlib.sha256(row.document.encode()).hexdigest() != row.digest:
             found.append(Finding("damage", "a published document is not what was published", where, _RESTORE))
@@ -176,7 +166,7 @@ def _row_findings(work: Work) -> list[Finding]:
     return found
 
 
-def _session_faults(work: Work, row: SessionRow) -> Iterator[str]:
+def _session_faults(work: Work, row: schema.SessionRow) -> Iterator[str]:
     try:
         session = Session.model_validate_json(json.dumps(row.facts))
     except ValidationError as error:
@@ -185,20 +175,20 @@ def _session_faults(work: Work, row: SessionRow) -> Iterator[str]:
     if not catalogue.is_key_of(row.key, row.facts, session) or session.date != row.date:
         yield "its facts are not those that were taken in"
     spoken = session.loudspeaker
-    owner = work.get(LoudspeakerRow, row.loudspeaker_id)
+    owner = work.get(schema.LoudspeakerRow, row.loudspeaker_id)
     own = (folded(spoken.name), folded(spoken.maker))
     if owner is not None and (owner.folded_name, owner.folded_maker) != own:
         yield "it hangs on another loudspeaker than its facts name"
-    files = select(SessionFileRow).where(SessionFileRow.session_id == row.id)
+    files = select(schema.SessionFileRow).where(schema.SessionFileRow.session_id == row.id)
     if {file.name: file.sha256 for file in work.scalars(files)} != catalogue._files_of(session):
         yield "its list of files is not that of its facts"
-    takes = select(TakeRow).where(TakeRow.session_id == row.id).order_by(TakeRow.position)
+    takes = select(schema.TakeRow).where(schema.TakeRow.session_id == row.id).order_by(schema.TakeRow.position)
     had = [(t.position, t.name, t.kind, t.sha256) for t in work.scalars(takes)]
     if had != [(position, t.id, t.kind, t.sha256) for position, t in enumerate(session.takes)]:
         yield "its list of takes is not that of its facts"
 
 
-def _result_faults(row: ResultRow) -> Iterator[str]:
+def _result_faults(row: schema.ResultRow) -> Iterator[str]:
     if catalogue._result(row).step.key != row.step_key:
         yield "its step is not the one it was kept under"
     if (row.array_file is None) == (row.document is None) or (row.array_file is None) != (row.array_sha256 is None):
@@ -212,10 +202,12 @@ def _result_faults(row: ResultRow) -> Iterator[str]:
 
 def _named(archive: Archive, work: Work) -> Iterator[_Named]:
     """Every file that the catalogue names: recordings, then results."""
-    for row in work.scalars(select(RecordingRow).order_by(RecordingRow.sha256)):
+    for row in work.scalars(select(schema.RecordingRow).order_by(schema.RecordingRow.sha256)):
         yield _Named(archive.recordings.path(row.sha256), row.sha256, row.size_bytes, "a recording", _ADD_AGAIN)
-    query = select(ResultRow.array_file, ResultRow.array_sha256).where(ResultRow.array_file.is_not(None))
-    for file, sha256 in work.execute(query.order_by(ResultRow.id)):
+    query = select(schema.ResultRow.array_file, schema.ResultRow.array_sha256).where(
+        schema.ResultRow.array_file.is_not(None)
+    )
+    for file, sha256 in work.execute(query.order_by(schema.ResultRow.id)):
         yield _Named(archive.folder / catalogue._inside(file), str(sha256), None, "a stored result", _REBUILD)
 
 
@@ -260,7 +252,7 @@ def _was_written_anew(archive: Archive, file: _Named) -> bool:
         return False
     relative = file.path.relative_to(archive.folder).as_posix()
     with archive.writing() as work:
-        now = work.scalar(select(ResultRow.array_sha256).where(ResultRow.array_file == relative))
+        now = work.scalar(select(schema.ResultRow.array_sha256).where(schema.ResultRow.array_file == relative))
         return now not in (None, file.sha256) and not _file_fault(_Named(file.path, str(now), None, "", ""))[0]
 
 

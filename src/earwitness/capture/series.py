@@ -15,17 +15,9 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
+from earwitness.capture import plan
 from earwitness.capture.disk import PART, FolderLock, move, recover, unwritable, write_json, write_whole
 from earwitness.capture.guard import Limits, OutputCalibration, Silencer
-from earwitness.capture.plan import (
-    PlannedSession,
-    Unlike,
-    plan_session,
-    played_facts,
-    signal_for,
-    unlike_takes,
-    wiring_for,
-)
 from earwitness.capture.reading import TakeReading, doubts_against, read_take, reading_words, sweep_band
 from earwitness.capture.sound import Block, Sound, Wiring
 from earwitness.capture.take import Alive, Recorded, Tell, record_take
@@ -82,7 +74,7 @@ class Series:
     """An open live session. `recovered` : files that a crash left and that are now in `spoiled/`; lock : keeps other
     programs out of the folder until the series is closed or forgotten; readings : of kept takes."""
 
-    planned: PlannedSession
+    planned: plan.PlannedSession
     settings: LiveSettings
     journal: dict[str, Any]
     lock: FolderLock
@@ -108,7 +100,7 @@ def start_series(folder: Path, settings: LiveSettings) -> Series:
 
     InputError where one was begun already, or another program records into the folder.
     """
-    planned = None if is_live(folder) else plan_session(folder, dict(settings.angles_deg))
+    planned = None if is_live(folder) else plan.plan_session(folder, dict(settings.angles_deg))
     with _locked(folder) as lock:
         # Asked again: another program may have begun one meanwhile.
         if planned is None or is_live(folder):
@@ -130,7 +122,7 @@ def open_series(folder: Path, *, settings: LiveSettings | None = None) -> Series
     with _locked(folder) as lock:
         journal = _read_journal(folder)
         chosen = settings_of(journal) if settings is None else settings
-        series = Series(plan_session(folder, dict(chosen.angles_deg)), chosen, journal, lock)
+        series = Series(plan.plan_session(folder, dict(chosen.angles_deg)), chosen, journal, lock)
         series.recovered = _recover(series)
         _keep_journal(series)
     return series
@@ -179,12 +171,12 @@ def states(series: Series) -> tuple[TakeState, ...]:
     return tuple(out)
 
 
-def unlike(series: Series) -> tuple[Unlike, ...]:
+def unlike(series: Series) -> tuple[plan.Unlike, ...]:
     """Kept recordings that were played otherwise than they would be now: session.toml or the settings were changed."""
     # A copy: the page asks while a take is written.
     entries = {key: one for key, one in dict(series.journal["takes"]).items() if _is_there(series, key)}
     settings = series.settings
-    return unlike_takes(series.planned, entries, settings.wiring.rate_hz, settings.peak_dbfs)
+    return plan.unlike_takes(series.planned, entries, settings.wiring.rate_hz, settings.peak_dbfs)
 
 
 def next_open(series: Series) -> TakeState | None:
@@ -212,8 +204,8 @@ def attempt(
     if (series.folder / take.file).exists() and not closing:
         raise InputError.of("capture.take_recorded", where=take.file, take_id=take_id)
     settings = series.settings
-    wiring = wiring_for(series.planned, take, settings.wiring)
-    signal = signal_for(series.planned, take, wiring.rate_hz, settings.peak_dbfs)
+    wiring = plan.wiring_for(series.planned, take, settings.wiring)
+    signal = plan.signal_for(series.planned, take, wiring.rate_hz, settings.peak_dbfs)
     done = record_take(
         sound, wiring, signal, _part(series, take), limits=settings.limits, calibration=settings.calibration,
         silencer=silencer, usual_noise_dbfs=_usual_noise(series, take), tell=tell, alive=alive,
@@ -249,8 +241,8 @@ def reading_of(series: Series, take_id: str, fs_per_pa: float | None = None) -> 
 
 def _reading(series: Series, take: Take, aligned: Block, fs_per_pa: float | None) -> TakeReading | None:
     band, settings = sweep_band(series.planned.session, take), series.settings
-    wiring = wiring_for(series.planned, take, settings.wiring)
-    played = signal_for(series.planned, take, wiring.rate_hz, settings.peak_dbfs).samples
+    wiring = plan.wiring_for(series.planned, take, settings.wiring)
+    played = plan.signal_for(series.planned, take, wiring.rate_hz, settings.peak_dbfs).samples
     if band is None or len(aligned) != played.size or aligned.shape[1] < wiring.input_channels:
         return None
     return read_take(played, aligned, wiring, band, fs_per_pa=fs_per_pa)
@@ -295,7 +287,7 @@ def keep(series: Series, take_id: str, recorded: Recorded) -> TakeState:
         "peak_dbfs": round(verdict.peak_dbfs, 3),
         "level_dbfs": round(verdict.level_dbfs, 3),
         "noise_dbfs": None if verdict.noise_dbfs is None else round(verdict.noise_dbfs, 3),
-        "played": played_facts(series.planned, take, series.settings.wiring.rate_hz, series.settings.peak_dbfs),
+        "played": plan.played_facts(series.planned, take, series.settings.wiring.rate_hz, series.settings.peak_dbfs),
     }
     series.readings[take_id] = recorded.reading
     _keep_journal(series)
@@ -360,7 +352,7 @@ def record_until_good(
 
 def change_settings(series: Series, settings: LiveSettings) -> Series:
     """The series with other settings, kept in the journal; the plan follows the angles."""
-    planned = plan_session(series.folder, dict(settings.angles_deg))
+    planned = plan.plan_session(series.folder, dict(settings.angles_deg))
     changed = replace(series, settings=settings, planned=planned, readings={})
     _keep_journal(changed)
     return changed

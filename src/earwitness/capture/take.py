@@ -7,18 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
+from earwitness.capture import guard
 from earwitness.capture.disk import GrowingRecording, read_part
-from earwitness.capture.guard import (
-    WATCHDOG_S,
-    FixedSignal,
-    Limits,
-    Outlet,
-    OutputCalibration,
-    Silencer,
-    Source,
-    faded,
-    require_within,
-)
 from earwitness.capture.levels import Meter, MeterReading
 from earwitness.capture.reading import TakeReading
 from earwitness.capture.sound import Block, DeviceLostError, Sound, Wiring, require_outputs
@@ -74,13 +64,13 @@ def record_take(
     signal: Signal,
     part: Path,
     *,
-    limits: Limits,
-    calibration: OutputCalibration | None = None,
-    silencer: Silencer | None = None,
+    limits: guard.Limits,
+    calibration: guard.OutputCalibration | None = None,
+    silencer: guard.Silencer | None = None,
     usual_noise_dbfs: float | None = None,
     tell: Tell | None = None,
     alive: Alive | None = None,
-    watchdog_s: float = WATCHDOG_S,
+    watchdog_s: float = guard.WATCHDOG_S,
 ) -> Recorded:
     """Play the signal and record all wired inputs into `part`.
 
@@ -90,12 +80,12 @@ def record_take(
     LimitError before anything is played; InputError where the device does not open.
     """
     require_outputs(wiring)
-    switch = Silencer() if silencer is None else silencer
-    samples = faded(signal.samples, wiring.rate_hz)
-    require_within(samples, wiring.rate_hz, limits, calibration)
+    switch = guard.Silencer() if silencer is None else silencer
+    samples = guard.faded(signal.samples, wiring.rate_hz)
+    guard.require_within(samples, wiring.rate_hz, limits, calibration)
     settle, room = (np.zeros(round(seconds * wiring.rate_hz)) for seconds in (SETTLE_S, LATENCY_ROOM_S))
     outgoing = np.concatenate([settle, samples, room])
-    outlet = Outlet(FixedSignal(outgoing), wiring, limits, switch, watchdog_s=watchdog_s)
+    outlet = guard.Outlet(guard.FixedSignal(outgoing), wiring, limits, switch, watchdog_s=watchdog_s)
     file = GrowingRecording(part, wiring.rate_hz, wiring.input_channels)
     began = time.monotonic()
     try:
@@ -123,7 +113,7 @@ def record_take(
 def run_stream(
     sound: Sound,
     wiring: Wiring,
-    outlet: Outlet,
+    outlet: guard.Outlet,
     file: GrowingRecording | None,
     expected_frames: int,
     *,
@@ -160,7 +150,7 @@ def run_stream(
     return None
 
 
-def _stopped(switch: Silencer, lost: DeviceLostError | None) -> Reason | None:
+def _stopped(switch: guard.Silencer, lost: DeviceLostError | None) -> Reason | None:
     if lost is not None:
         return Reason("unplugged", f"{lost.what}: plug it in again; the part that was recorded is kept.")
     if switch.pressed:
@@ -168,6 +158,6 @@ def _stopped(switch: Silencer, lost: DeviceLostError | None) -> Reason | None:
     return None
 
 
-def silent_source(seconds: float, rate_hz: int) -> Source:
+def silent_source(seconds: float, rate_hz: int) -> guard.Source:
     """Silence that lasts, to listen only."""
-    return FixedSignal(np.zeros(round(seconds * rate_hz)))
+    return guard.FixedSignal(np.zeros(round(seconds * rate_hz)))

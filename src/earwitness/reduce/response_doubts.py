@@ -9,17 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from earwitness.dsp.data_traces import (
-    ExcessPhase,
-    drawn_from_step_hz,
-    end_from_levels_s,
-    end_of_impulse,
-    excess_phase,
-    flat_tail_snr_db,
-    last_digit_db,
-    smoothing_per_octave,
-    snr_of_scatter_db,
-)
+from earwitness.dsp import data_traces
 from earwitness.formats.audio import Recording
 from earwitness.formats.directivity_sofa import SofaDirectivity
 from earwitness.formats.response_table import ResponseTable
@@ -44,7 +34,7 @@ _COMPARED_HZ = (300.0, 10_000.0)
 _FEW_ROWS = 12
 
 
-def phase_is_turned(found: ExcessPhase) -> bool:
+def phase_is_turned(found: data_traces.ExcessPhase) -> bool:
     """Whether sound would come before it is sent, or the phase fits minimum phase far better with its sign turned."""
     better = found.turned_rest_deg < TURNED_SHARE * found.rest_deg
     fits = better and found.rest_deg > LEAST_REST_DEG and found.turned_rest_deg < MOST_TURNED_DEG
@@ -113,7 +103,7 @@ def _smoothing(facts: ResponseFacts, native: _Native) -> Iterator[QualityFlag]:
     """Only a room's reflections must show as fine detail; a smooth loudspeaker without them has none to be lost."""
     if facts.smoothing == "unknown" or facts.space in ("anechoic", "scan", "ground plane"):
         return
-    found = smoothing_per_octave(native.hz, native.level_db)
+    found = data_traces.smoothing_per_octave(native.hz, native.level_db)
     stated = 0.0 if facts.smoothing == "none" else float(facts.smoothing.partition("/")[2])
     # A width is found within a factor of sqrt 2; twice that is a contradiction.
     if not found or (stated and found > stated / 2):
@@ -126,7 +116,7 @@ def _smoothing(facts: ResponseFacts, native: _Native) -> Iterator[QualityFlag]:
 def _gate_of_levels(facts: ResponseFacts, native: _Native) -> Iterator[QualityFlag]:
     if facts.gate_ms is None or facts.smoothing not in ("none", "unknown"):
         return
-    found = end_from_levels_s(native.hz, native.level_db[0])
+    found = data_traces.end_from_levels_s(native.hz, native.level_db[0])
     if found is not None and facts.gate_ms / 1e3 > GATE_LONGER * found:
         yield _short_gate(facts.gate_ms, found, native.take)
 
@@ -136,7 +126,7 @@ def _short_gate(stated_ms: float, found_s: float, take: str) -> QualityFlag:
 
 
 def _gate_of_samples(facts: ResponseFacts, take: str, samples: FloatArray, rate_hz: float) -> Iterator[QualityFlag]:
-    end = end_of_impulse(samples, rate_hz)
+    end = data_traces.end_of_impulse(samples, rate_hz)
     if end.fall_db < CUT_DB or end.end_s <= 0.0:
         return
     if facts.gate_ms is not None:
@@ -147,21 +137,21 @@ def _gate_of_samples(facts: ResponseFacts, take: str, samples: FloatArray, rate_
 
 
 def _tail(take: str, samples: FloatArray) -> Iterator[QualityFlag]:
-    snr = flat_tail_snr_db(samples)
+    snr = data_traces.flat_tail_snr_db(samples)
     if snr is not None and snr < LOW_SNR_DB:
         yield flag("noise_in_an_impulse_response", snr, LOW_SNR_DB, takes=(take,))
 
 
 def _grid(native: _Native) -> Iterator[QualityFlag]:
     first, take = native.level_db[0], native.take
-    digit = last_digit_db(first)
+    digit = data_traces.last_digit_db(first)
     if digit >= COARSE_DIGIT_DB:
         yield flag("coarse_levels", digit, COARSE_DIGIT_DB, takes=(take,))
     share = float((np.diff(first) == 0.0).mean())
     if share > 0.5 and digit < COARSE_DIGIT_DB and np.ptp(first) > 1.0:
         yield flag("repeated_levels", share, 0.5, takes=(take,), percent=100 * share)
         return
-    step = drawn_from_step_hz(native.hz, first, max(digit, 1e-4))
+    step = data_traces.drawn_from_step_hz(native.hz, first, max(digit, 1e-4))
     if step:
         yield flag("drawn_from_coarse_points", step, takes=(take,), below_hz=step * 20 / np.log(2))
     for end, rows in (("low", first), ("high", first[::-1])):
@@ -183,7 +173,7 @@ def _scatter(facts: ResponseFacts, native: _Native) -> Iterator[QualityFlag]:
     treble = (native.hz > 2000.0) & (native.hz < 16_000.0)
     if treble.sum() < 100:
         return
-    worst = min(snr_of_scatter_db(row[treble]) for row in native.level_db)
+    worst = min(data_traces.snr_of_scatter_db(row[treble]) for row in native.level_db)
     if worst < LOW_SNR_DB:
         yield flag("noise_between_points", worst, LOW_SNR_DB, takes=(native.take,))
 
@@ -284,7 +274,7 @@ def _phase(parts: Sequence[Part], hz: FloatArray) -> Iterator[QualityFlag]:
     phase = front.phase_rad[row, known]
     if np.ptp(front.phase_rad[row]) <= 2.02 * np.pi:
         phase = np.unwrap(phase)
-    found = excess_phase(hz[known], front.level_db[row, known], phase)
+    found = data_traces.excess_phase(hz[known], front.level_db[row, known], phase)
     if found is None:
         return
     if phase_is_turned(found):

@@ -10,19 +10,10 @@ from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, In
 from earwitness.quantities.directions import cta_orbits
 from earwitness.reduce.flags import flag
 from earwitness.reduce.scan_gather import ScanData
+from earwitness.reduce.separate import nuisance
 from earwitness.reduce.separate.dense_route import order_cap
 from earwitness.reduce.separate.expansion import Scatterer
 from earwitness.reduce.separate.field import far_pressure, far_u_db
-from earwitness.reduce.separate.nuisance import (
-    Nuisance,
-    Pulls,
-    Revisits,
-    Sound,
-    found_nuisance,
-    leading,
-    on_frequencies,
-    pulls_of,
-)
 from earwitness.reduce.separate.rig import Rig, Tolerances, corrections, rig_of
 from earwitness.reduce.separate.robust import SMALLEST_DEPTH, first_visits, scan_of_visits, usable_rows
 from earwitness.reduce.separate.sampling import alike_nearby, radial_depth
@@ -53,9 +44,9 @@ class Doubted:
     whole, direct : what the doubt moves, by kind of sound, or None; flags; moved : something moved between points."""
 
     data: ScanData
-    found: Nuisance | None
-    whole: Pulls | None
-    direct: Pulls | None
+    found: nuisance.Nuisance | None
+    whole: nuisance.Pulls | None
+    direct: nuisance.Pulls | None
     flags: tuple[QualityFlag, ...]
     moved: bool
 
@@ -122,7 +113,7 @@ def doubted(data: ScanData, setup: ScanSetup, cabinet: tuple[float, float, float
     points = asked.scan.points_m[some]
     fewer = [replace(one, pressure=one.pressure[some]) for one in sounds]
     place = _Placed(local, replace(rig, normal=rig.normal[:, axes]), points, some, axes)
-    found = found_nuisance(local, tolerances, points, fewer, data.speed_m_s, revisits)
+    found = nuisance.found_nuisance(local, tolerances, points, fewer, data.speed_m_s, revisits)
     fixed, after = _corrected(data, place, found, asked)
     look_scatters = scatterer_of(setup.body, cabinet, setup.sphere_radius_m, sounds[0].shell, axes)
     whole, direct, alike = None, None, 0.0
@@ -134,7 +125,7 @@ def doubted(data: ScanData, setup: ScanSetup, cabinet: tuple[float, float, float
     if moved:
         # What doesn't fit to any waves says nothing about the rig either: only the sound before the reflections does.
         own = [one for one in fewer if one.is_direct]
-        found = found_nuisance(local, tolerances, points, own, data.speed_m_s, revisits)
+        found = nuisance.found_nuisance(local, tolerances, points, own, data.speed_m_s, revisits)
         whole = None
         fixed, after = _corrected(data, place, found, asked)
     if fixed.gated is not None and direct_at.size:
@@ -156,8 +147,8 @@ def causes_of(
         parts.append((one.direct, np.ones(len(axis)) if one.whole is None else direct_share))
     if not parts:
         return (), u_db
-    rig, pattern = on_frequencies(parts, 2 * np.pi * axis.hz / one.data.speed_m_s)
-    axes, rest = leading(rig)
+    rig, pattern = nuisance.on_frequencies(parts, 2 * np.pi * axis.hz / one.data.speed_m_s)
+    axes, rest = nuisance.leading(rig)
     rigged, noisy = "stated tolerances and what the sound tells", "what the fit leaves"
     causes = [Cause(name="rig of the scan", part=f"{n}", source=rigged, pull_db=pull) for n, pull in enumerate(axes, 1)]
     causes += [
@@ -182,7 +173,9 @@ def disagreement(one: Doubted, low: Separation, high: Separation, gate_u_db: Flo
     for found, pulls, more in ((low, one.whole, 0.0 * gate_u_db), (high, one.direct, gate_u_db)):
         own = np.hypot(far_u_db(found.field, look)[:, both], more[both])
         if pulls is not None:
-            rig, _ = on_frequencies([(pulls, np.ones(both.size))], 2 * np.pi * axis.hz[both] / one.data.speed_m_s)
+            rig, _ = nuisance.on_frequencies(
+                [(pulls, np.ones(both.size))], 2 * np.pi * axis.hz[both] / one.data.speed_m_s
+            )
             own = np.sqrt(own**2 + np.sum(rig**2, axis=0))
         levels.append(np.abs(far_pressure(found.field, look)[:, both]))
         doubts.append(own)
@@ -213,7 +206,7 @@ def _steadied(data: ScanData) -> ScanData:
     return replace(data, whole=data.whole * turn, gated=None if data.gated is None else data.gated * turn)
 
 
-def _revisits(data: ScanData, center: FloatArray) -> tuple[list[Revisits], ScanData]:
+def _revisits(data: ScanData, center: FloatArray) -> tuple[list[nuisance.Revisits], ScanData]:
     """Readings of the drift from places visited again, and the data without those visits."""
     count = len(data.points_m)
     time = np.linspace(0, 1, count) if data.time is None else data.time
@@ -230,7 +223,7 @@ def _revisits(data: ScanData, center: FloatArray) -> tuple[list[Revisits], ScanD
     return found, data.taken(np.flatnonzero(kept), time)
 
 
-def _read(pressure: ComplexArray, hz: FloatArray, time: FloatArray) -> Revisits:
+def _read(pressure: ComplexArray, hz: FloatArray, time: FloatArray) -> nuisance.Revisits:
     """Gain and delay of each visit (R, F) against the first."""
     ratio = pressure / pressure[:1]
     gain = 20 * np.log10(np.maximum(np.abs(ratio), 1e-12))
@@ -239,7 +232,7 @@ def _read(pressure: ComplexArray, hz: FloatArray, time: FloatArray) -> Revisits:
     delay = -(phase @ omega) / np.sum(omega**2)
     rest = np.std(gain - np.median(gain, axis=1, keepdims=True)) / np.sqrt(hz.size)
     late = np.std(phase + delay[:, None] * omega) / np.sqrt(np.sum(omega**2))
-    return Revisits(
+    return nuisance.Revisits(
         time, np.median(gain, axis=1), delay, float(np.hypot(_READ_DB, rest)), float(np.hypot(_READ_S, late))
     )
 
@@ -267,7 +260,7 @@ def _direct_rows(asked: _Asked, cabinet: tuple[float, float, float]) -> IntArray
     return np.flatnonzero((hz >= data.gate.lowest_valid_hz) & (hz <= min(top, _DIRECT_UP_TO_HZ)))
 
 
-def _sounds(asked: _Asked, whole_at: IntArray, direct_at: IntArray) -> tuple[list[Sound], BoolArray]:
+def _sounds(asked: _Asked, whole_at: IntArray, direct_at: IntArray) -> tuple[list[nuisance.Sound], BoolArray]:
     """Pilots of both kinds of sound, and which points fit to the others."""
     sounds, good = [], np.ones(asked.rows.size, dtype=bool)
     if whole_at.size:
@@ -285,7 +278,7 @@ def _spread(hz: FloatArray, most: int) -> IntArray:
 
 def _pilots(
     asked: _Asked, pressure: ComplexArray, at: IntArray, most: int | None, *, incoming: bool
-) -> tuple[Sound, BoolArray]:
+) -> tuple[nuisance.Sound, BoolArray]:
     """`most` pilots, or all, of one kind of sound over all usable points, and which of them fit to the others."""
     data, scan = asked.data, asked.scan
     hz = data.axis.hz[data.rows]
@@ -302,36 +295,36 @@ def _pilots(
         fit = fit_scan(scan, own, k, shell, orders, left_out)
     noise = data.noise_rms[at] if incoming else np.zeros(k.size)
     state = fit.evidence
-    return Sound(
+    return nuisance.Sound(
         own, k, orders[0], orders[1], state.penalty, noise, fit.residual, state.noise_variance, shell
     ), ~left_out
 
 
 def _pulls(
     asked: _Asked,
-    found: Nuisance,
+    found: nuisance.Nuisance,
     some: IntArray,
     pressure: ComplexArray,
     at: IntArray,
     scatterer: Scatterer | None,
     *,
     incoming: bool,
-) -> Pulls:
+) -> nuisance.Pulls:
     hz = asked.data.axis.hz[asked.data.rows][at]
     count = max(4, int(np.ceil(np.log2(hz[-1] / hz[0]) * _PULLS_PER_OCTAVE)) + 1)
     sound, _good = _pilots(asked, pressure, at, count, incoming=incoming)
     look = cta_orbits().unit_vectors()[:, list(asked.scan.axes)]
     fewer = replace(sound, pressure=sound.pressure[some])
-    return pulls_of(found, asked.scan.points_m[some], fewer, asked.data.speed_m_s, look, scatterer)
+    return nuisance.pulls_of(found, asked.scan.points_m[some], fewer, asked.data.speed_m_s, look, scatterer)
 
 
-def _corrected(data: ScanData, place: _Placed, found: Nuisance, asked: _Asked) -> tuple[ScanData, _Asked]:
+def _corrected(data: ScanData, place: _Placed, found: nuisance.Nuisance, asked: _Asked) -> tuple[ScanData, _Asked]:
     """The data as they would be with nothing of what was found, and what is asked of them."""
     fixed = _without(data, place.every, found, asked, place.axes) if found.theta.any() else data
     return fixed, replace(asked, data=fixed, scan=scan_about(fixed.points_m[asked.rows], asked.middle_m))
 
 
-def _without(data: ScanData, rig: Rig, found: Nuisance, asked: _Asked, axes: list[int]) -> ScanData:
+def _without(data: ScanData, rig: Rig, found: nuisance.Nuisance, asked: _Asked, axes: list[int]) -> ScanData:
     back = np.argsort(axes)
     told = corrections(rig, found.unknowns, found.theta, (data.points_m - asked.middle_m)[:, axes])
     omega = 2 * np.pi * data.axis.hz[data.rows]
@@ -367,7 +360,7 @@ def _moved_back(data: ScanData, offset_m: FloatArray, asked: _Asked) -> ScanData
     return replace(data, whole=whole)
 
 
-def _flags(found: Nuisance, ratio: float, alike: float) -> tuple[QualityFlag, ...]:
+def _flags(found: nuisance.Nuisance, ratio: float, alike: float) -> tuple[QualityFlag, ...]:
     flags = []
     if found.told:
         flags.append(flag("scan_rig", len(found.told), words="; ".join(found.told)))

@@ -146,7 +146,7 @@ def _panel(chart: Chart, panel: Panel, key: str, top: float, width: float, sheet
     frame = _frame(chart, panel, top, width, sheet)
     scale = f'data-low="{panel.low:g}" data-high="{panel.high:g}"'
     markup = [f'<g id="{key}" class="panel" {scale}><clipPath id="{key}-clip"><rect {frame.box}/></clipPath>', *words]
-    markup.extend(_inside(panel, frame, key, sheet))
+    markup.extend(_plot(panel, panel, frame, key, sheet.key, sheet.theme, narrow=sheet.narrow, live=True))
     lines, top = labels.named_lines(panel, ground, sheet.theme), frame.bottom + 22
     if sheet.narrow:
         markup.extend(labels.end_tags(lines, frame))
@@ -160,37 +160,41 @@ def _panel(chart: Chart, panel: Panel, key: str, top: float, width: float, sheet
     return markup, top
 
 
-def _inside(panel: Panel, frame: Frame, key: str, sheet: _Sheet) -> Iterator[str]:
-    ground, theme = sheet.ground, sheet.theme
-    regions = labels.seen_regions(panel, frame)
+def _plot(
+    panel: Panel, shown: Panel, frame: Frame, key: str, sheet_key: str, theme: Theme, *, narrow: bool, live: bool
+) -> Iterator[str]:
+    """What stands in a plot and at its regions. shown : what of the panel is drawn; sheet_key : begins the ids of
+    hatches and maps; live : with the classes that a page's script takes hold of."""
+    ground, regions = GROUNDS[theme], labels.seen_regions(panel, frame)
+    grid, plot, curves = (' class="grid"', ' class="plot"', ' class="curves"') if live else ("", "", "")
+    over_map = ' class="grid over-map"' if live else ""
     if panel.map is None:
         yield from (labels.region_shape(r, frame, ground) for r in regions if r.kind in ("window", "target"))
-        yield from labels.hatched(labels.invalid_bands(panel, frame), frame, sheet.key, ground)
-    yield f'<g clip-path="url(#{key}-clip)">'
-    if panel.map is not None:
-        yield from map_shapes(panel.map, frame, sheet.key, ground, theme)
-    yield "</g>"
-    yield '<g class="grid">' if panel.map is None else '<g class="grid over-map" opacity="0.3">'
+        yield from labels.hatched(labels.invalid_bands(panel, frame), frame, sheet_key, ground)
+    if live or panel.map is not None:
+        yield f'<g clip-path="url(#{key}-clip)">'
+        yield from () if panel.map is None else map_shapes(panel.map, frame, sheet_key, ground, theme)
+        yield "</g>"
+    yield f"<g{grid}>" if panel.map is None else f'<g{over_map} opacity="0.3">'
     yield from grid_lines(panel, frame, ground)
     yield "</g>"
     yield from grid_labels(panel, frame, ground)
-    yield f'<rect class="plot" {frame.box} fill="none" stroke="{ground.muted}"/>'
-    yield f'<g class="curves" clip-path="url(#{key}-clip)">'
+    yield f'<rect{plot} {frame.box} fill="none" stroke="{ground.muted}"/>'
+    yield f'<g{curves} clip-path="url(#{key}-clip)">'
     for edge in panel.map_edges:
         yield from edge_paths(edge, frame, ground)
-    for trace in panel.traces:
+    for trace in shown.traces:
         yield from trace_paths(trace, frame, theme)
     yield "</g>"
-    yield from point_shapes(panel.points, frame, ground, theme)
+    yield from point_shapes(shown.points, frame, ground, theme)
     if panel.map is not None:
         yield from contour_labels(panel.map, frame, ground)
-        yield from color_bar(frame, ground, theme, every_db=12 if sheet.narrow else 6)
+        yield from color_bar(frame, ground, theme, every_db=12 if narrow or not live else 6)
     yield from (labels.region_shape(r, frame, ground) for r in regions if r.kind in ("heard", "splice"))
-    yield from labels.mark_leaders(panel, frame, ground)
-    yield from labels.region_labels(
-        [r for r in regions if not (sheet.narrow and r.kind == "heard")], panel, frame, ground
-    )
-    yield f'<path class="cursor" fill="none" stroke="{ground.ink}"/>'
+    yield from labels.mark_leaders(shown, frame, ground)
+    yield from labels.region_labels([r for r in regions if not (narrow and r.kind == "heard")], panel, frame, ground)
+    if live:
+        yield f'<path class="cursor" fill="none" stroke="{ground.ink}"/>'
 
 
 def _below(chart: Chart, top: float, sheet: _Sheet) -> tuple[list[str], float]:
@@ -279,7 +283,8 @@ def still_svg(
         f'<text x="8" y="{number(LINE_PX * (row + 1) - 2)}" fill="{ground.muted}">{text(line)}</text>'
         for row, line in enumerate(_axis_rows(panel, room))
     ]
-    body = [*_plot(panel, shown, frame, key, theme, upright=room.upright), *_names(panel, shown, frame, room, theme)]
+    drawn = _plot(panel, shown, frame, key, key, theme, narrow=room.upright, live=False)
+    body = [*drawn, *_names(panel, shown, frame, room, theme)]
     return "\n".join((head, paper, labels.hatch_pattern(key, ground), clip, *words, *body, "</svg>")) + "\n"
 
 
@@ -328,34 +333,6 @@ def _still_frame(chart: Chart, panel: Panel, room: Room, theme: Theme) -> Frame:
         height = min(height, share * width)
     linear = chart.axis == "time"
     return Frame(left, top, width, height, chart.low_hz, chart.high_hz, panel.low, panel.high, linear)
-
-
-def _plot(panel: Panel, shown: Panel, frame: Frame, key: str, theme: Theme, *, upright: bool) -> Iterator[str]:
-    ground, regions = GROUNDS[theme], labels.seen_regions(panel, frame)
-    if panel.map is None:
-        yield from (labels.region_shape(r, frame, ground) for r in regions if r.kind in ("window", "target"))
-        yield from labels.hatched(labels.invalid_bands(panel, frame), frame, key, ground)
-    else:
-        yield f'<g clip-path="url(#{key}-clip)">'
-        yield from map_shapes(panel.map, frame, key, ground, theme)
-        yield "</g>"
-    yield "<g>" if panel.map is None else '<g opacity="0.3">'
-    yield from grid_lines(panel, frame, ground)
-    yield "</g>"
-    yield from grid_labels(panel, frame, ground)
-    yield f'<rect {frame.box} fill="none" stroke="{ground.muted}"/><g clip-path="url(#{key}-clip)">'
-    for edge in panel.map_edges:
-        yield from edge_paths(edge, frame, ground)
-    for trace in shown.traces:
-        yield from trace_paths(trace, frame, theme)
-    yield "</g>"
-    yield from point_shapes(shown.points, frame, ground, theme)
-    if panel.map is not None:
-        yield from contour_labels(panel.map, frame, ground)
-        yield from color_bar(frame, ground, theme, every_db=12)
-    yield from (labels.region_shape(r, frame, ground) for r in regions if r.kind in ("heard", "splice"))
-    yield from labels.mark_leaders(shown, frame, ground)
-    yield from labels.region_labels([r for r in regions if not (upright and r.kind == "heard")], panel, frame, ground)
 
 
 def _names(panel: Panel, shown: Panel, frame: Frame, room: Room, theme: Theme) -> list[str]:

@@ -12,24 +12,11 @@ from earwitness.formats.correction_file import read_correction
 from earwitness.formats.impedance_table import read_impedance_table
 from earwitness.formats.photo import check_photo
 from earwitness.formats.scan_pressures import read_scan_pressures
+from earwitness.session import session
 from earwitness.session.check import reads_reference
 from earwitness.session.draft import Draft, PlacedTake
 from earwitness.session.response_files import faults_of
 from earwitness.session.responses import RESPONSE_FILES, ImpulseTake, ScanPressuresTake, ScanTake
-from earwitness.session.session import (
-    BurstTake,
-    FarFieldTake,
-    FileStimulus,
-    ImpedanceTableTake,
-    ImpedanceTake,
-    LevelTake,
-    MultitoneTake,
-    NearFieldTake,
-    NoiseRunTake,
-    SeatTake,
-    SweepStimulus,
-    TwoToneTake,
-)
 from earwitness.session.toml_text import of_file, told
 
 TAIL_S = 0.1
@@ -97,7 +84,7 @@ def _other_files(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator
     if draft.microphone and draft.microphone.correction_file:
         named.append((draft.microphone.correction_file, "microphone.correction_file", read_correction))
     for take in (placed.take for placed in draft.takes):
-        if isinstance(take, ImpedanceTableTake):
+        if isinstance(take, session.ImpedanceTableTake):
             named.append((take.file, f"take {take.id}, file", read_impedance_table))
         elif isinstance(take, ScanPressuresTake):
             named.append((take.file, f"take {take.id}, file", read_scan_pressures))
@@ -111,23 +98,23 @@ def _other_files(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator
 
 
 def _audio_names(draft: Draft) -> Iterator[str]:
-    yield from (one.file for _, one in draft.stimuli() if isinstance(one, FileStimulus))
+    yield from (one.file for _, one in draft.stimuli() if isinstance(one, session.FileStimulus))
     if draft.microphone and draft.microphone.calibrator:
         yield draft.microphone.calibrator.file
     for placed in draft.takes:
         take = placed.take
-        if isinstance(take, ImpedanceTableTake | ScanPressuresTake):
+        if isinstance(take, session.ImpedanceTableTake | ScanPressuresTake):
             continue
         if isinstance(take, RESPONSE_FILES) and not isinstance(take, ImpulseTake):
             continue
         yield placed.take.file
-        if isinstance(placed.take, MultitoneTake):
+        if isinstance(placed.take, session.MultitoneTake):
             yield placed.take.stimulus_file
 
 
 def _users(draft: Draft, name: str) -> str:
     ids = [f"take {p.take.id}" for p in draft.takes if name in (p.take.file, getattr(p.take, "stimulus_file", None))]
-    ids += [str(path[0]) for path, one in draft.stimuli() if isinstance(one, FileStimulus) and one.file == name]
+    ids += [str(path[0]) for path, one in draft.stimuli() if isinstance(one, session.FileStimulus) and one.file == name]
     if draft.microphone and draft.microphone.calibrator and draft.microphone.calibrator.file == name:
         ids.append("microphone.calibrator")
     return ", ".join(ids[:3])
@@ -138,16 +125,16 @@ def _common_rate(draft: Draft, headers: dict[str, Header]) -> int | None:
     rates = Counter(
         headers[p.take.file].rate_hz
         for p in draft.takes
-        if p.take.file in headers and not isinstance(p.take, ImpedanceTake)
+        if p.take.file in headers and not isinstance(p.take, session.ImpedanceTake)
     )
     return rates.most_common(1)[0][0] if rates else None
 
 
 def _rates(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
     common = _common_rate(draft, headers)
-    names = [p.take.file for p in draft.takes if not isinstance(p.take, ImpedanceTake)]
-    names += [p.take.stimulus_file for p in draft.takes if isinstance(p.take, MultitoneTake)]
-    names += [one.file for _, one in draft.stimuli() if isinstance(one, FileStimulus)]
+    names = [p.take.file for p in draft.takes if not isinstance(p.take, session.ImpedanceTake)]
+    names += [p.take.stimulus_file for p in draft.takes if isinstance(p.take, session.MultitoneTake)]
+    names += [one.file for _, one in draft.stimuli() if isinstance(one, session.FileStimulus)]
     for name in dict.fromkeys(names):
         if name in headers and headers[name].rate_hz != common:
             yield told("rates_differ", name, None, _users(draft, name), rate_hz=headers[name].rate_hz, common=common)
@@ -156,14 +143,14 @@ def _rates(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
 def _nyquist(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
     rate = _common_rate(draft, headers)
     for path, sweep in draft.stimuli():
-        if isinstance(sweep, SweepStimulus) and rate and sweep.stop_hz > rate / 2:
+        if isinstance(sweep, session.SweepStimulus) and rate and sweep.stop_hz > rate / 2:
             yield draft.fault("sweep_beyond_nyquist", (*path, "stop_hz"), sweep=sweep, rate=rate, half_hz=rate / 2)
 
 
 def _channels(draft: Draft, placed: PlacedTake, header: Header) -> Iterator[Fault]:
     take = placed.take
     needed: dict[str, int | None] = {"microphone_channel": take.microphone_channel}
-    if isinstance(take, ImpedanceTake):
+    if isinstance(take, session.ImpedanceTake):
         needed = {"channel_a": take.channel_a, "channel_b": take.channel_b}
     else:
         needed["reference_channel"] = reads_reference(draft, placed)
@@ -177,19 +164,21 @@ def _channels(draft: Draft, placed: PlacedTake, header: Header) -> Iterator[Faul
 def _length(draft: Draft, placed: PlacedTake, header: Header, headers: dict[str, Header]) -> Iterator[Fault]:
     take, played = placed.take, draft.stimulus_of(placed.take)
     needed, of = 0.0, ""
-    if isinstance(take, MultitoneTake):
+    if isinstance(take, session.MultitoneTake):
         needed, of = take.run_in_s + take.period_s, "the run-in and one period"
-    elif isinstance(take, TwoToneTake):
+    elif isinstance(take, session.TwoToneTake):
         needed, of = take.run_in_s + take.length_s, "the run-in and length_s"
-    elif isinstance(take, BurstTake):
+    elif isinstance(take, session.BurstTake):
         needed, of = take.before_s + CYCLES / take.frequency_hz + TAIL_S, "the silence, the burst and its decay"
-    elif isinstance(take, NoiseRunTake):
+    elif isinstance(take, session.NoiseRunTake):
         needed, of = take.run_in_s + take.duration_s, "the run-in and duration_s"
-    elif not isinstance(take, FarFieldTake | NearFieldTake | LevelTake | SeatTake | ScanTake):
+    elif not isinstance(
+        take, session.FarFieldTake | session.NearFieldTake | session.LevelTake | session.SeatTake | ScanTake
+    ):
         return
-    elif isinstance(played, SweepStimulus):
+    elif isinstance(played, session.SweepStimulus):
         needed, of = played.lead_in_s + played.duration_s + TAIL_S, f"lead-in, sweep and {TAIL_S:g} s for the room"
-    elif isinstance(played, FileStimulus) and played.file in headers:
+    elif isinstance(played, session.FileStimulus) and played.file in headers:
         needed = played.lead_in_s + headers[played.file].length_s - TAIL_S
         of = "the lead-in and the file that was played"
     # Half a millisecond of grace, for durations that are no whole number of samples.
@@ -199,9 +188,9 @@ def _length(draft: Draft, placed: PlacedTake, header: Header, headers: dict[str,
 
 def _side_lines(draft: Draft, placed: PlacedTake, header: Header) -> Iterator[Fault]:
     take = placed.take
-    if isinstance(take, TwoToneTake):
+    if isinstance(take, session.TwoToneTake):
         highest, key, what = take.high_hz + 2.0 * take.low_hz, "high_hz", "the highest side line"
-    elif isinstance(take, BurstTake):
+    elif isinstance(take, session.BurstTake):
         highest, key, what = 2.0 * take.frequency_hz, "frequency_hz", "the second harmonic"
     else:
         return
@@ -227,8 +216,8 @@ def _calibrator(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
 
 def _played_file(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
     for path, played in draft.stimuli():
-        there = headers.get(played.file) if isinstance(played, FileStimulus) else None
-        if isinstance(played, FileStimulus) and there is not None and played.channel > there.channels:
+        there = headers.get(played.file) if isinstance(played, session.FileStimulus) else None
+        if isinstance(played, session.FileStimulus) and there is not None and played.channel > there.channels:
             yield draft.fault("played_channel", (*path, "channel"), played=played, there=there)
 
 

@@ -14,17 +14,9 @@ from earwitness.app.read import ReadResult
 from earwitness.app.settings import FARTHEST_M, NEAREST_M, distance_in, keep_distance
 from earwitness.bench.pages import page
 from earwitness.bench.state import Bench, BenchState, Body, Id
+from earwitness.exhibits import match
 from earwitness.exhibits.advice import Advice, MatchAdvice, SeatsAdvice
 from earwitness.exhibits.chart import Chart, Table
-from earwitness.exhibits.match import (
-    amplifier_table,
-    at_seats_chart,
-    change_chart,
-    claims_table,
-    level_chart,
-    seats_table,
-    subwoofer_chart,
-)
 from earwitness.exhibits.mend import seat_chart
 from earwitness.exhibits.record import record
 from earwitness.exhibits.words import figure_words, true_minus
@@ -141,7 +133,7 @@ def match_amplifier(loudspeaker_id: Id, body: AmplifierAsked, bench: BenchState)
         "can_drive": made.can_drive,
         "why": true_minus(made.why),
         "sentences": [true_minus(words) for words in made.sentences],
-        "html": _shown(amplifier_table(made), level_chart(made), change_chart(made)),
+        "html": _shown(match.amplifier_table(made), match.level_chart(made), match.change_chart(made)),
     }
 
 
@@ -159,7 +151,7 @@ def match_subwoofer(loudspeaker_id: Id, body: SubwooferAsked, bench: BenchState)
         "corner_hz": best.corner_hz,
         "slopes": f"{best.scheme.high_pass or 'none'}/{best.scheme.low_pass}",
         "sentences": [true_minus(words) for words in made.sentences],
-        "html": _shown(subwoofer_chart(made)),
+        "html": _shown(match.subwoofer_chart(made)),
     }
 
 
@@ -172,7 +164,7 @@ def match_seats(loudspeaker_id: Id, body: SeatsAsked, bench: BenchState) -> dict
     name = body.loudspeaker if body.loudspeaker in made.spreads else body.room.loudspeakers[0].name
     # The sentences of the table's note stand beside the plan.
     goal = f"Headroom is against {body.goal_db:g} dB with peaks {body.peak_db:g} dB above, in free field."
-    shown = {"html": _shown(seat_chart(made, name)), "table": _shown(replace(seats_table(made), note=goal))}
+    shown = {"html": _shown(seat_chart(made, name)), "table": _shown(replace(match.seats_table(made), note=goal))}
     return {**_seats(made), "loudspeaker": name, **shown}
 
 
@@ -184,7 +176,7 @@ def match_room(loudspeaker_id: Id, body: SeatsAsked, bench: BenchState) -> dict[
     made = (acts.seats_heard(result, body.room, absent), acts.room_for(result, body.room, amplifier, absent))
     said = [words for one in made if one is not None for words in one.sentences]
     seats = made[0]
-    shown = _shown(None if seats is None else at_seats_chart(seats))
+    shown = _shown(None if seats is None else match.at_seats_chart(seats))
     return {"sentences": [true_minus(words) for words in said], "absent": absent.get("room", ""), "html": shown}
 
 
@@ -193,7 +185,7 @@ def match_words(loudspeaker_id: Id, body: WordsAsked, bench: BenchState) -> dict
     """The maker's claims held against the data, and for whom it is."""
     made = _matched(bench, bench.reading(loudspeaker_id), body)
     return {
-        "claims": _shown(claims_table(made.claims)),
+        "claims": _shown(match.claims_table(made.claims)),
         "no_claims": made.absent.get("claims", ""),
         "for_whom": [{"topic": one.topic, "text": true_minus(one.text)} for one in made.for_whom],
     }

@@ -6,6 +6,7 @@ import numpy as np
 
 from earwitness.quantities import FrequencyAxis
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
+from earwitness.reduce.separate import separation
 from earwitness.reduce.separate.dense_route import order_cap
 from earwitness.reduce.separate.field import ROOM_DISTANCE_FACTOR, Part, SeparatedField, Shell, order_energy, waves_at
 from earwitness.reduce.separate.kernel_route import Family, KernelFit, fit_kernel, likeliest_center, shell_of, tuned
@@ -13,16 +14,6 @@ from earwitness.reduce.separate.normal_equations import Evidence, Fit
 from earwitness.reduce.separate.ring_route import order_caps, turned_rings
 from earwitness.reduce.separate.robust import Points, usable_points
 from earwitness.reduce.separate.sampling import distinct_directions
-from earwitness.reduce.separate.separation import (
-    Center,
-    Quality,
-    Separation,
-    fit_without_bad,
-    quality_of,
-    search_center,
-    separation_of,
-    unseen_points,
-)
 from earwitness.reduce.separate.solve import Scan, affordable_orders, fit_scan, scan_about
 
 # Where the microphone really stood, told by what the fit leaves at many frequencies.
@@ -170,7 +161,7 @@ class _Band:
     parts: tuple[Part, ...]
     fit: Fit
     resolved: BoolArray
-    center: Center
+    center: separation.Center
 
 
 def separate_gated(
@@ -183,7 +174,7 @@ def separate_gated(
     cabinet_center_m: tuple[float, float, float] = (0.0, 0.0, 0.0),
     reference_m: tuple[float, float, float] = (0.0, 0.0, 0.0),
     band_octaves: float = _BAND_OCTAVES,
-) -> Separation:
+) -> separation.Separation:
     """Outgoing waves only, of pressures gated in time before the first reflection; one surface is enough.
 
     Arguments as in separate. Up to the frequency at which the points tell all orders that the cabinet's size asks for
@@ -223,7 +214,7 @@ def separate_gated(
     quality = _joined([_quality(scan, axis, reference, one_band) for one_band in found])
     about = scan_about(clean.points_m, middle, look_for_rings=False)
     centers = tuple(one_band.center for one_band in found)
-    return separation_of(field, quality, about, "none", clean, scan.left_out, centers)
+    return separation.separation_of(field, quality, about, "none", clean, scan.left_out, centers)
 
 
 def _pilots(scan: _Scan, told: IntArray) -> IntArray:
@@ -245,7 +236,7 @@ def _without_bad(scan: _Scan, told: IntArray) -> _Scan:
     most = int(np.sqrt(_MOST_ABSORBED * scan.usable)) - 1
     orders = (np.maximum(np.minimum(orders[0] + _MORE_ORDERS, most), orders[0]), orders[1])
     data, every = scan.clean.pressure[:, pilots], np.ones(pilots.size, dtype=bool)
-    fit, found = fit_without_bad(about, data, scan.k[pilots], shell, orders, every)
+    fit, found = separation.fit_without_bad(about, data, scan.k[pilots], shell, orders, every)
     # What a wrong place makes is smaller, and is mended below.
     off = np.mean(np.abs(fit.residual) ** 2, axis=1) / np.mean(np.abs(data) ** 2, axis=1)
     return replace(scan, left_out=found & (off > _LEAST_WRONG**2))
@@ -275,7 +266,7 @@ def _told_band(scan: _Scan, rows: IntArray) -> _Band:
     data, k, good = scan.clean.pressure[:, rows], scan.k[rows], ~scan.left_out
     within = float(k.max()) <= _highest_told(scan) and _on_turned_rings(scan)
     half = 0.0 * scan.half if within else scan.half
-    found = search_center(scan.clean.points_m[good], data[good], k, scan.middle, half)
+    found = separation.search_center(scan.clean.points_m[good], data[good], k, scan.middle, half)
     tries = [scan.middle] if within else [found.center_m, scan.middle]
     part, fit, fine = _fitted(scan, rows, tries)
     if scan.places is not None and scan.places.explained > 0:
@@ -290,7 +281,7 @@ def _told_band(scan: _Scan, rows: IntArray) -> _Band:
         kept = np.minimum(scan.places.absorbed * len(scan.moved_m) / settled, 1.0)
         part = replace(part, variance=part.variance + kept * before)
     if part.center_m is not found.center_m:
-        found = Center(scan.middle, found.start_residual_db, found.start_residual_db, 0.0)
+        found = separation.Center(scan.middle, found.start_residual_db, found.start_residual_db, 0.0)
     return _Band((part,), fit, fine, found)
 
 
@@ -299,7 +290,7 @@ def _mixed_band(scan: _Scan, rows: IntArray, start_m: FloatArray | None) -> _Ban
     good = ~scan.left_out
     data, points = scan.clean.pressure[np.ix_(good, rows)], scan.moved_m[good]
     k, pilot = scan.k[rows], rows.size // 2
-    searched = search_center(points, data, k, scan.middle, scan.half)
+    searched = separation.search_center(points, data, k, scan.middle, scan.half)
     reach = _reach(scan, scan.middle)
     noise_db = _UNKNOWN_NOISE_DB if scan.places is None else scan.places.noise_db
     place_m = 0.0 if scan.places is None else scan.places.left_m
@@ -333,7 +324,9 @@ def _mixed_band(scan: _Scan, rows: IntArray, start_m: FloatArray | None) -> _Ban
                 variance=fit.variance if row == last else np.zeros_like(fit.variance), remainder=None,
             )
         )  # fmt: skip
-    told = Center(center, searched.residual_db, searched.start_residual_db, float(np.linalg.norm(center - scan.middle)))
+    told = separation.Center(
+        center, searched.residual_db, searched.start_residual_db, float(np.linalg.norm(center - scan.middle))
+    )
     return _Band(tuple(parts), _as_fit(fit, parts[0]), error <= _HIGHEST_UNEXPLAINED, told)
 
 
@@ -349,13 +342,13 @@ def _as_fit(fit: KernelFit, part: Part) -> Fit:
     )  # fmt: skip
 
 
-def _quality(scan: _Scan, axis: FrequencyAxis, reference: FloatArray, band: _Band) -> Quality:
+def _quality(scan: _Scan, axis: FrequencyAxis, reference: FloatArray, band: _Band) -> separation.Quality:
     rows = band.parts[0].rows
     own = FrequencyAxis(axis.hz[rows])
     parts = tuple(replace(part, rows=np.arange(rows.size)) for part in band.parts)
     alone = SeparatedField(own, scan.speed_m_s, reference, parts, band.resolved)
     data = scan.clean.pressure[np.ix_(~scan.left_out, rows)]
-    return quality_of(
+    return separation.quality_of(
         alone, band.fit, data, np.ones(len(data), dtype=bool), scan.k[rows],
         leave_out_db=10 * np.log10(np.maximum(band.fit.evidence.gcv / np.mean(np.abs(data) ** 2, axis=0), 1e-30)),
         resolved=band.resolved, scattered_db=np.full(rows.size, -300.0),
@@ -411,7 +404,7 @@ def _fitted(scan: _Scan, rows: IntArray, centers: list[FloatArray]) -> tuple[Par
 
 def _unseen_error(scan: _Scan, pilot: IntArray, center: FloatArray, radius_m: float, start: FloatArray) -> float:
     """Mean error of every tenth point, which the fit does not see, over the level there; at most 1 each."""
-    held = unseen_points(len(scan.clean.rows)) & ~scan.left_out
+    held = separation.unseen_points(len(scan.clean.rows)) & ~scan.left_out
     fit = _gated_fit(scan, pilot, center, radius_m, held | scan.left_out, start)
     size = np.abs(fit.residual[held]) ** 2 / np.maximum(np.abs(scan.clean.pressure[np.ix_(held, pilot)]) ** 2, 1e-300)
     return float(np.mean(np.minimum(size, 1.0)))
@@ -448,5 +441,7 @@ def _half_size(points: FloatArray, cabinet_m: tuple[float, float, float] | None)
     return np.array([depth, width, height]) / 2
 
 
-def _joined(parts: list[Quality]) -> Quality:
-    return Quality(**{one.name: np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(Quality)})
+def _joined(parts: list[separation.Quality]) -> separation.Quality:
+    return separation.Quality(
+        **{one.name: np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(separation.Quality)}
+    )
