@@ -117,6 +117,8 @@ def separation(work: Path, quick: bool) -> list[Row]:
     """A made scan by rings and by irregular points beside plain least squares."""
     import separation as bench
 
+    from earwitness.reduce.separate.dense_route import fit_points
+
     del work
     every = 24 if quick else 8
     hz = np.geomspace(20.0, 16_000.0, 97)
@@ -127,11 +129,11 @@ def separation(work: Path, quick: bool) -> list[Row]:
     out, into = (np.minimum(order, cap) for order in bench.wanted_orders(k, shell))
     rows = np.arange(every // 2, k.size, every)
     rate = bench.machine_gflops()
-    plain = cpu(lambda: bench.plain_seconds(points, pressure, k, shell, out, into, rows), 1)
+    normal, plain = bench.competitors_seconds(points, pressure, k, shell, out, into, rows)
     ring = cpu(lambda: bench.fit_rings(rings, pressure, k, shell, out, into, nobody))
     some = (points, pressure[:, rows], k[rows], shell, out[rows], into[rows], nobody)
-    dense = cpu(lambda: bench.fit_points(*some), 1)
-    dense_single = cpu(lambda: bench.fit_points(*some, single=True), 1)
+    dense = cpu(lambda: fit_points(*some), 1)
+    dense_single = cpu(lambda: fit_points(*some, single=True), 1)
     columns = (out[rows] + 1.0) ** 2 + (into[rows] + 1.0) ** 2
     gigaflops = np.sum(len(points) * columns**2 + columns**3) / 1e9
     sizes, times = [], []
@@ -145,9 +147,11 @@ def separation(work: Path, quick: bool) -> list[Row]:
         times.append(cpu(lambda f=found, p=p, a=a, b=b, n=none: bench.fit_rings(f, p, k, shell, a, b, n)))
     return [
         row(f"rings, {len(points)} points, {k.size} frequencies: cpu s", ring),
-        row("plain least squares over rings, cpu, times", plain * k.size / rows.size / ring, least=300.0),
-        row("plain least squares over irregular points, in double, cpu, times", plain / dense, least=4.0),
-        row("the same as the program uses it (single, refined), cpu, times", plain / dense_single, least=4.0),
+        row("normal equations over rings, times", normal * k.size / rows.size / ring, least=130.0),
+        row("plain least squares over rings, times", plain * k.size / rows.size / ring, least=300.0),
+        row("plain least squares over irregular points, in double, times", plain / dense, least=4.0),
+        row("normal equations over irregular points, in double, times", normal / dense),
+        row("the same as the program uses it (single, refined), times", normal / dense_single, least=4.0),
         row("matrix product of this machine, GFLOP/s (wall)", rate),
         row("irregular route, share of that rate, %", 100 * gigaflops / dense / rate, form=".0f"),
         row(

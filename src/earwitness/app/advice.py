@@ -36,9 +36,7 @@ from earwitness.insight.match.subwoofer import Setting, SubwooferMatch
 from earwitness.insight.mend.aim import AimStudy
 from earwitness.insight.mend.equalizer import gain_db
 from earwitness.insight.mend.stop import Verdict
-from earwitness.quantities import Curve, Figure
-from earwitness.quantities.arrays import log_axis
-from earwitness.quantities.measurement import Step, step
+from earwitness.quantities import Curve, Figure, Step, log_axis, step
 from earwitness.render.columns import hung, wrapped
 
 if TYPE_CHECKING:

@@ -25,8 +25,7 @@ from earwitness.insight.findings import Finding
 from earwitness.insight.findings.narrow import hidden_db, without_gate
 from earwitness.insight.mend.aim import aim_study, aim_words
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
-from earwitness.quantities import Curve
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import Curve, FloatArray
 from earwitness.render.columns import hanging
 
 CURVES = {"window": "listening_window", "axis": "on_axis", "in-room": "in_room"}

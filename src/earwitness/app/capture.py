@@ -23,7 +23,7 @@ from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import EarwitnessError, InputError
 from earwitness.files.data import worded
 from earwitness.formats.audio import read_audio
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray
 from earwitness.session.session import FarFieldTake
 
 CALIBRATOR_FILE = "calibrator.wav"

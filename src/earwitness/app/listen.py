@@ -33,13 +33,12 @@ from earwitness.insight.listening.matching import MatchedRemark, matched
 from earwitness.insight.listening.remark import Remark, heard_words, seal, unsealed
 from earwitness.insight.listening.trials import Agreement, Noticed, Reliability, agreement, noticed, reliability
 from earwitness.insight.mend.aim import AimStudy, aim_study, with_aim, without_aim
-from earwitness.quantities.measurement import Step, step
+from earwitness.quantities import Step, step
 from earwitness.session.form_fields import write_new
 from earwitness.session.notes import SHEET_FILE, ListeningSheet, load_sheet, sheet_of, sheet_template
 
 if TYPE_CHECKING:
-    from earwitness.quantities import Reading
-    from earwitness.quantities.directions import Orbit
+    from earwitness.quantities import Orbit, Reading
 
 
 FINDINGS = "findings"

@@ -23,7 +23,7 @@ from earwitness.errors import EarwitnessError, InputError
 from earwitness.files.data import file_text, worded
 from earwitness.files.durable import write_bytes
 from earwitness.files.system import data_folder
-from earwitness.quantities.arrays import hz_words
+from earwitness.quantities import hz_words
 from earwitness.reduce.orbit_checks import angle_offset_deg
 from earwitness.session.form_fields import write_new
 from earwitness.session.patterns import FILE

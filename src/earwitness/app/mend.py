@@ -45,7 +45,7 @@ from earwitness.insight.mend.stop import Choice, Verdict, choose, verdict_of
 from earwitness.insight.mend.task import DEFAULT_LIMITS, EVEN, Goal, Limits, straight_slope, table
 from earwitness.insight.mend.views import views_of
 from earwitness.insight.mend.yardsticks import units_of
-from earwitness.quantities.arrays import log_axis
+from earwitness.quantities import log_axis
 
 FIR_RATES_HZ = (44_100.0, 48_000.0, 96_000.0)
 PHASES: tuple[Phase, Phase] = ("minimum", "linear")

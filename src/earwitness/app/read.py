@@ -34,6 +34,7 @@ from earwitness.quantities import (
     Curve,
     DirectivityMap,
     Figure,
+    FloatArray,
     FrequencyAxis,
     Gate,
     Measurement,
@@ -41,7 +42,6 @@ from earwitness.quantities import (
     ScanReading,
     Splice,
 )
-from earwitness.quantities.arrays import FloatArray
 from earwitness.reduce.flow import reduce_session
 from earwitness.reduce.plan import nearest_to_axis
 from earwitness.render.columns import two_columns

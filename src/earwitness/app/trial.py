@@ -39,7 +39,7 @@ from earwitness.insight.listening.trials import (
     pairs_dealt,
     right_answers,
 )
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray
 from earwitness.render.columns import hanging
 
 Kind = Literal["abx", "prefer", "threshold"]

@@ -21,7 +21,7 @@ from earwitness.archive.schema import (
     ResultRow,
     SessionRow,
 )
-from earwitness.quantities.measurement import step
+from earwitness.quantities import step
 
 WORDS = "own words"
 ARRANGEMENT = "arrangement"

@@ -16,8 +16,7 @@ from earwitness.archive.catalogue import Archive
 from earwitness.archive.index_facts import opened_ids
 from earwitness.archive.schema import SummaryRow, SummaryShapeRow
 from earwitness.archive.search import FoundFigure, figures_in, shape_digest
-from earwitness.quantities import Curve
-from earwitness.quantities.arrays import report_axis
+from earwitness.quantities import Curve, report_axis
 
 SHAPES = ("listening_window", "sound_power_di")
 _PARTS = ("values", "u", "u_common", "valid")

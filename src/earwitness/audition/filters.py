@@ -5,7 +5,7 @@ import scipy.fft
 
 from earwitness.dsp.filters import minimum_phase
 from earwitness.errors import InputError
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray
 
 DESIGN_LENGTH_S = 2.7
 """Of the cepstrum: 131,072 points at 48 kHz. Ringing and low cut must fit, else it folds back (own check)."""

@@ -7,7 +7,7 @@ import numpy as np
 import scipy.fft
 
 from earwitness.errors import InputError
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray
 
 BLOCK_S, STEP_S, SHORT_TERM_S = 0.4, 0.1, 3.0
 ABSOLUTE_GATE_LUFS, RELATIVE_GATE_LU = -70.0, -10.0

@@ -16,8 +16,7 @@ import scipy.fft
 from earwitness.audition.filters import LEAD_S, Convolver, minimum_phase_taps, on_bins
 from earwitness.audition.loudness import LoudnessMeter, PeakMeter, matched_gains_db
 from earwitness.errors import InputError, choice
-from earwitness.quantities import Curve
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import Curve, FloatArray
 
 _REFERENCE_HZ = (300.0, 3000.0)
 

@@ -26,8 +26,7 @@ from earwitness.errors import FormatError, InputError
 from earwitness.figures.angles import filled, orbit_rows
 from earwitness.figures.windows import Levels
 from earwitness.formats.sofa import HeadImpulses
-from earwitness.quantities import Curve
-from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
+from earwitness.quantities import ComplexArray, Curve, FloatArray, IntArray
 
 SPEED_OF_SOUND_M_S = 343.0
 SPHERE_RADIUS_M = 0.0875

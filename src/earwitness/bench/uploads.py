@@ -20,8 +20,7 @@ from earwitness.files.system import is_name_everywhere
 from earwitness.formats.audio import read_audio
 from earwitness.formats.directivity_sofa import read_directivity_sofa
 from earwitness.formats.response_table import read_response_table
-from earwitness.quantities import Curve, FrequencyAxis, report_axis
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import Curve, FloatArray, FrequencyAxis, report_axis
 from earwitness.session.from_files import Group, NamedAngle, SeenFile, Survey
 from earwitness.session.record import Loudspeaker
 from earwitness.session.responses import Orbit, PhaseFact, ResponseFacts, Unit

@@ -21,7 +21,7 @@ from earwitness.capture.disk import write_json
 from earwitness.capture.sound import Block, Wiring
 from earwitness.dsp.sweep import fade_envelope
 from earwitness.errors import InputError
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray
 from earwitness.standards.exposure import (
     NIOSH,
     PEAK_LIMIT_DB,

@@ -8,7 +8,7 @@ import scipy.fft
 
 from earwitness.capture.sound import Block
 from earwitness.files.data import worded
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray
 
 REFERENCE_PA = 20e-6
 CLIPPED_AT = 1.0 - 2.0**-14

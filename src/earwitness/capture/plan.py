@@ -19,7 +19,7 @@ from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import Fault, InputError, SessionError
 from earwitness.files.data import worded
 from earwitness.formats.audio import read_audio
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray
 from earwitness.session.check import check
 from earwitness.session.draft import draft_of
 from earwitness.session.load import session_document

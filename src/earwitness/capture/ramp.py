@@ -13,7 +13,7 @@ from earwitness.capture.take import Alive, Tell, run_stream
 from earwitness.dsp.signals import crest_db, pink_noise
 from earwitness.errors import InputError
 from earwitness.files.data import table_of
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray
 
 START_DBFS = -70.0
 # 3 dB a second: from silence to the level in about 20 s, slow enough to reach for the abort key.

@@ -15,7 +15,7 @@ from earwitness.capture.verdict import SPEED_OF_SOUND_M_S, Verdict
 from earwitness.dsp.smoothing import smooth_power
 from earwitness.dsp.sweep import regularization
 from earwitness.files.data import worded
-from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities import ComplexArray, FloatArray
 from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, Session, SweepStimulus, Take
 
 SHORTEST_S = 0.18

@@ -12,7 +12,7 @@ import numpy as np
 
 from earwitness.capture.sound import Block, Device, DeviceLostError, Outgoing, Wiring, device_of
 from earwitness.capture.turntable import TurntableError
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray
 
 _SPEED_OF_SOUND_M_S = 343.0
 

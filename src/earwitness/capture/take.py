@@ -14,7 +14,7 @@ from earwitness.capture.reading import TakeReading
 from earwitness.capture.sound import Block, DeviceLostError, Sound, Wiring, require_outputs
 from earwitness.capture.verdict import Expected, Reason, Verdict, judge
 from earwitness.errors import OutputError
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray
 
 # A sound card's buffers delay what comes back; half a second was seen on a busy machine.
 LATENCY_ROOM_S = 1.0

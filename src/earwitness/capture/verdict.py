@@ -10,7 +10,7 @@ import scipy.fft
 from earwitness.capture.levels import CLIPPED_AT, QUIETEST_LOOP_DBFS, LoopbackReading, dbfs, find_delay, read_loopback
 from earwitness.capture.sound import Block, Wiring
 from earwitness.files.data import worded
-from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities import ComplexArray, FloatArray
 
 # Whether a channel that should hold what was played holds it without gaps and slips.
 #

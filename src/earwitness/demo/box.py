@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from earwitness.demo.sources import AIR_DENSITY_KG_M3, SPEED_OF_SOUND_M_S
-from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities import ComplexArray, FloatArray
 
 C, RHO = SPEED_OF_SOUND_M_S, AIR_DENSITY_KG_M3
 NEAR_GAP_M = 0.005

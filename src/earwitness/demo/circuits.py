@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 
 from earwitness.errors import InputError, choice
-from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities import ComplexArray, FloatArray
 
 Kind = Literal[
     "low-pass LR4", "high-pass LR4", "low-pass 1", "high-pass 2", "low shelf", "high shelf", "peak", "resonance"

@@ -15,7 +15,7 @@ from earwitness.demo.sources import SPEED_OF_SOUND_M_S, cap_volume_velocity, ord
 from earwitness.dsp.limiter import limiter_tone
 from earwitness.dsp.signals import burst, pink_noise, two_tone
 from earwitness.formats.audio import write_audio
-from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities import ComplexArray, FloatArray
 
 TAPS = 512
 # Room in a response before the sound arrives: a path around the body may be shorter than the nominal one.

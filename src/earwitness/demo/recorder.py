@@ -30,7 +30,7 @@ from earwitness.demo.playback import (
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import cannot_write
 from earwitness.formats.audio import write_audio
-from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities import ComplexArray, FloatArray
 
 # Directions of the listening window (ANSI/CTA-2034-A).
 _LISTENING_WINDOW = (

@@ -17,7 +17,7 @@ from earwitness.demo.circuits import Stage, chain_response
 from earwitness.demo.lineup import DemoLoudspeaker
 from earwitness.demo.world import loudspeaker
 from earwitness.errors import cannot_write
-from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities import ComplexArray, FloatArray
 
 RATE_HZ = 48_000
 SAMPLES = 2**18

@@ -17,7 +17,7 @@ from earwitness.demo.lineup import Cap, DemoLoudspeaker
 from earwitness.demo.rig import filled
 from earwitness.demo.sources import SPEED_OF_SOUND_M_S
 from earwitness.errors import InputError
-from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
+from earwitness.quantities import ComplexArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

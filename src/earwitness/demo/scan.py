@@ -22,7 +22,7 @@ from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.errors import InputError, cannot_write
 from earwitness.formats.audio import write_audio
 from earwitness.formats.positions_table import REFERENCE, PositionsTable, positions_text, read_positions
-from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities import ComplexArray, FloatArray
 
 Progress = Callable[[float, str], None]
 

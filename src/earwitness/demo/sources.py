@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from earwitness.errors import InputError, choice
-from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities import ComplexArray, FloatArray
 
 SPEED_OF_SOUND_M_S = 343.0
 AIR_DENSITY_KG_M3 = 1.204

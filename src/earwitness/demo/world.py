@@ -16,8 +16,7 @@ from earwitness.demo.circuits import chain_response
 from earwitness.demo.lineup import KINDS, LINEUP, BassWay, Branch, Cap, DemoLoudspeaker, HighWay, TrimRing
 from earwitness.demo.sources import AIR_DENSITY_KG_M3, SPEED_OF_SOUND_M_S
 from earwitness.errors import choice
-from earwitness.quantities.arrays import ComplexArray, FloatArray
-from earwitness.quantities.directions import Directions
+from earwitness.quantities import ComplexArray, Directions, FloatArray
 
 # A loudspeaker in an endless rigid wall: every part a flat piston in it. exp(+j omega t).
 #

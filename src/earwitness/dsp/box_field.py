@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
+from earwitness.quantities import ComplexArray, FloatArray, IntArray
 
 HIGHEST_CORRECTED_KA = 2.0
 

@@ -11,7 +11,7 @@ import numpy as np
 import scipy.fft
 
 from earwitness.dsp.filters import minimum_phase
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray
 
 PER_OCTAVE = 48
 # The more octaves, the surer; coarse points of an even grid end the band earlier.

@@ -10,7 +10,7 @@ import numpy as np
 import scipy.fft
 
 from earwitness.errors import InputError, choice
-from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities import ComplexArray, FloatArray
 
 BiquadKind = Literal["peaking", "low_shelf", "high_shelf", "low_pass", "high_pass"]
 

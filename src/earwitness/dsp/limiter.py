@@ -7,7 +7,7 @@ import numpy as np
 
 from earwitness.dsp.sweep import fade_envelope
 from earwitness.errors import InputError
-from earwitness.quantities.arrays import ComplexArray, FloatArray, Locked
+from earwitness.quantities import ComplexArray, FloatArray, Locked
 from earwitness.quantities.measurement import LimiterCurve, TimeConstant
 
 # The tone: steps of 1 dB up to full level, then quiet, at full level at once, and quiet again (own choice).

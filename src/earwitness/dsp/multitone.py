@@ -8,8 +8,7 @@ import scipy.fft
 
 from earwitness.dsp.signals import crest_db
 from earwitness.errors import InputError
-from earwitness.quantities.arrays import FloatArray, IntArray, Locked
-from earwitness.quantities.measurement import MultitoneLines
+from earwitness.quantities import FloatArray, IntArray, Locked, MultitoneLines
 
 TONES = 32
 DRAWS = 256

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.fft
 
-from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities import ComplexArray, FloatArray
 
 _DB = 20.0 / math.log(10.0)
 _LEVEL_SD_DB, _LEVEL_OCTAVES = 2.0, 0.5

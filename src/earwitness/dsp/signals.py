@@ -8,7 +8,7 @@ import scipy.fft
 
 from earwitness.dsp.sweep import fade_envelope
 from earwitness.errors import InputError
-from earwitness.quantities.arrays import ComplexArray, FloatArray, Locked
+from earwitness.quantities import ComplexArray, FloatArray, Locked
 
 
 def crest_db(samples: FloatArray) -> float:

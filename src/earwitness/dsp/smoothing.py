@@ -7,7 +7,7 @@ import numpy as np
 import scipy.fft
 
 from earwitness.errors import InputError, choice
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray
 
 Edge = Literal["shrink", "truncate"]
 

@@ -10,7 +10,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray, Locked
+from earwitness.quantities import BoolArray, ComplexArray, FloatArray, IntArray, Locked
 
 
 def normalized_legendre(order: int, cos_polar: FloatArray) -> FloatArray:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.errors import InputError
-from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities import ComplexArray, FloatArray
 
 
 @dataclass(frozen=True, slots=True)

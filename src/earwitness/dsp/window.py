@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from earwitness.errors import InputError
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray
 
 
 def gate_weights(

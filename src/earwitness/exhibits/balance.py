@@ -13,8 +13,7 @@ from earwitness.figures.linearity import LINEARITY_BAND_HZ, Line, slope
 from earwitness.figures.maps import dips_key
 from earwitness.figures.sampling import band_grid, sampled, smoothed
 from earwitness.files.data import worded
-from earwitness.quantities import Curve, DirectivityMap, Figure, Measurement, Reading
-from earwitness.quantities.directions import on_orbit
+from earwitness.quantities import Curve, DirectivityMap, Figure, Measurement, Reading, on_orbit
 from earwitness.standards import cta2034
 
 _LEVELS: Final[tuple[level_facts.Wanted, ...]] = (

@@ -11,8 +11,7 @@ from earwitness.figures.linearity import LINEARITY_BAND_HZ, smoothed_draws
 from earwitness.figures.sampling import band_grid, sampled
 from earwitness.figures.sensitivity import band_levels_db
 from earwitness.figures.uncertainty import drawn
-from earwitness.quantities import Curve, Measurement, Reading
-from earwitness.quantities.arrays import FloatArray, runs
+from earwitness.quantities import Curve, FloatArray, Measurement, Reading, runs
 
 Wanted = tuple[str, Role, str, bool]
 SMOOTHING = 12

@@ -17,8 +17,7 @@ from earwitness.figures.level_series import level_series_reading
 from earwitness.figures.registry import base_key, place_of
 from earwitness.figures.tones import MultitoneCurves
 from earwitness.files.data import worded
-from earwitness.quantities import Curve, Figure, Measurement, Reading
-from earwitness.quantities.arrays import BoolArray, runs
+from earwitness.quantities import BoolArray, Curve, Figure, Measurement, Reading, runs
 
 _NAMES = {
     "distortion_at_level": "Largest distortion",

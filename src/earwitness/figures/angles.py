@@ -11,9 +11,8 @@ import numpy as np
 
 from earwitness.figures.windows import Levels
 from earwitness.files.data import worded
-from earwitness.quantities import from_orbit, on_orbit
-from earwitness.quantities.arrays import FloatArray, IntArray
-from earwitness.quantities.directions import Orbit, join
+from earwitness.quantities import FloatArray, IntArray, Orbit, from_orbit, on_orbit
+from earwitness.quantities.directions import join
 from earwitness.standards import cta2034
 from earwitness.standards.cta2034 import Position
 

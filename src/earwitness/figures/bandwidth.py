@@ -5,8 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from earwitness.figures.uncertainty import Drawn, drawn, with_spread
-from earwitness.quantities import Asked, Curve, Figure
-from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, hz_words
+from earwitness.quantities import Asked, BoolArray, Curve, Figure, FloatArray, IntArray, hz_words
 
 START_HZ = 300.0
 UPPER_START_HZ = 3000.0

@@ -9,8 +9,7 @@ import numpy as np
 from earwitness.errors import InputError
 from earwitness.figures.registry import figure_infos
 from earwitness.figures.sampling import smoothed
-from earwitness.quantities import REFERENCE_VOLTAGE_V, Asked, Curve, Figure, Harmonics
-from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities import REFERENCE_VOLTAGE_V, Asked, BoolArray, Curve, Figure, FloatArray, Harmonics
 
 MARGIN_DB = 6.0
 # Of noise alone one average in 10,000 passes the margin: quantile of the F distribution for 2 m values in the average

@@ -8,8 +8,7 @@ import numpy as np
 
 from earwitness.figures.sampling import band_grid, covers, not_covered, sampled, smoothed, smoothing_rows
 from earwitness.figures.uncertainty import Drawn, drawn, with_spread
-from earwitness.quantities import Asked, Curve, Figure, log_axis
-from earwitness.quantities.arrays import FloatArray, hz_words
+from earwitness.quantities import Asked, Curve, Figure, FloatArray, hz_words, log_axis
 
 LINEARITY_BAND_HZ = (100.0, 10_000.0)
 

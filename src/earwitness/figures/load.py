@@ -10,9 +10,8 @@ import numpy as np
 
 from earwitness.figures.load_box import above_bass_hz, bass_figures, vertex
 from earwitness.figures.registry import FigureInfo, figure_infos
-from earwitness.quantities import Curve, Figure, Impedance
-from earwitness.quantities.arrays import REPORT_POINTS_PER_OCTAVE, BoolArray, FloatArray, log_axis
-from earwitness.quantities.response import REFERENCE_VOLTAGE_V
+from earwitness.quantities import REFERENCE_VOLTAGE_V, BoolArray, Curve, Figure, FloatArray, Impedance, log_axis
+from earwitness.quantities.arrays import REPORT_POINTS_PER_OCTAVE
 
 EPDR_NAME = "equivalent peak dissipation resistance"
 LOWEST_HZ, HIGHEST_HZ = 5.0, 40_000.0

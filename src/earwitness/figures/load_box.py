@@ -10,8 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.figures.registry import FigureInfo
-from earwitness.quantities import Figure, Impedance
-from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities import ComplexArray, Figure, FloatArray, Impedance
 
 BASS_BAND_HZ = (5.0, 250.0)
 PROMINENCE_SHARE = 0.1

@@ -15,8 +15,7 @@ from earwitness.figures.linearity import lines
 from earwitness.figures.sampling import band_grid, covers, not_covered
 from earwitness.figures.sensitivity import band_means
 from earwitness.figures.uncertainty import Drawn, drawn, with_spread
-from earwitness.quantities import Asked, Curve, Figure
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import Asked, Curve, Figure, FloatArray
 
 NARROW_BAND_HZ = (100.0, 12_000.0)
 STRAIGHTNESS_BAND_HZ = (100.0, 16_000.0)

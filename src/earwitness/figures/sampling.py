@@ -5,8 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from earwitness.files.data import worded
-from earwitness.quantities import Curve
-from earwitness.quantities.arrays import BoolArray, FloatArray, hz_words, log_axis, runs
+from earwitness.quantities import BoolArray, Curve, FloatArray, hz_words, log_axis, runs
 
 POINTS_PER_OCTAVE = 20
 _TOLERANCE = 1e-9

@@ -4,8 +4,7 @@ import numpy as np
 
 from earwitness.figures.sampling import band_grid, covers, not_covered
 from earwitness.figures.uncertainty import Drawn, drawn, exact, with_spread
-from earwitness.quantities import Asked, Curve, Figure
-from earwitness.quantities.arrays import FloatArray, hz_words
+from earwitness.quantities import Asked, Curve, Figure, FloatArray, hz_words
 
 SENSITIVITY_BAND_HZ = (300.0, 3000.0)
 

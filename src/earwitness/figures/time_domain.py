@@ -10,8 +10,7 @@ import numpy as np
 import scipy.fft
 
 from earwitness.dsp.filters import minimum_phase
-from earwitness.quantities import Curve, FrequencyAxis, Measurement, log_axis
-from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities import BoolArray, Curve, FloatArray, FrequencyAxis, Measurement, log_axis
 
 DECAY_PERIODS = (2, 4, 8)
 BURST_CYCLES = 4.0

@@ -18,8 +18,7 @@ from scipy.special import ndtri
 
 from earwitness.figures.sampling import Gap, bridged
 from earwitness.figures.windows import Levels, Windows, pulls_of_takes
-from earwitness.quantities import Cause, Curve, Figure
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import Cause, Curve, Figure, FloatArray
 from earwitness.quantities.response import smooth_basis, smooth_causes
 
 SEED = 20_340

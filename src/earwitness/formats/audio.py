@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from earwitness.errors import AudioError, InputError, cannot_write, choice
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray
 
 MIN_RATE_HZ = 44_100
 MAX_RATE_HZ = 192_000

@@ -16,8 +16,7 @@ from earwitness.errors import FormatError
 from earwitness.formats.response_table import Question
 from earwitness.formats.sofa import _BROKEN as BROKEN
 from earwitness.formats.sofa import TRUST, _frame, _header, _load, _numbers, _points
-from earwitness.quantities import Directions, cta_orbits
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray, Locked
+from earwitness.quantities import BoolArray, ComplexArray, Directions, FloatArray, IntArray, Locked, cta_orbits
 
 NORMALIZATIONS = ("orthonormal", "N3D", "SN3D")
 _SIGNED = ", Condon-Shortley sign"

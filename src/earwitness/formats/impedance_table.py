@@ -8,8 +8,7 @@ import numpy as np
 from earwitness.errors import FormatError, InputError
 from earwitness.formats.response_table import ResponseTable, parse_response_table
 from earwitness.formats.table import refused, text_of
-from earwitness.quantities.arrays import BoolArray, FloatArray, FrequencyAxis
-from earwitness.quantities.response import Impedance
+from earwitness.quantities import BoolArray, FloatArray, FrequencyAxis, Impedance
 
 MAX_BYTES = 4 * 2**20
 MIN_POINTS, MAX_POINTS = 8, 100_000

@@ -14,7 +14,7 @@ from earwitness.errors import FormatError
 from earwitness.formats.response_table import Question, level_offset_db, sorted_rows
 from earwitness.formats.table import Block, TextTable
 from earwitness.formats.table_columns import LEVEL_UNITS, Column, Title, columns_of
-from earwitness.quantities.arrays import FloatArray, Locked
+from earwitness.quantities import FloatArray, Locked
 
 HARMONIC_UNITS = ("%", "dB relative", "dB SPL", "ratio")
 _HELD = ("level", "distortion", "noise", "compression")

@@ -20,7 +20,7 @@ import numpy as np
 
 from earwitness.errors import FormatError
 from earwitness.formats.table import cells_of, number_of, refused, shown, text_of
-from earwitness.quantities.arrays import FloatArray, Locked
+from earwitness.quantities import FloatArray, Locked
 
 MAX_BYTES = 64 * 2**20
 MAX_POINTS = 200_000

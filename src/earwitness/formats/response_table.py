@@ -17,8 +17,7 @@ from earwitness.errors import FormatError
 from earwitness.files.data import worded
 from earwitness.formats.table import Block, TextTable, parse_table, refused, text_of
 from earwitness.formats.table_columns import LEVEL_UNITS, Column, Plane, Title, columns_of, plane_of, title_of
-from earwitness.quantities import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V
-from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, Locked
+from earwitness.quantities import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, BoolArray, FloatArray, IntArray, Locked
 
 Kind = Literal["curve", "curves", "directions", "impedance", "distortion", "uncertainty"]
 SAME_DB = 0.01

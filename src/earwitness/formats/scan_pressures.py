@@ -17,7 +17,7 @@ from earwitness.errors import FormatError
 from earwitness.formats.positions_table import FARTHEST_M, LARGEST_NUMBER, MAX_BYTES
 from earwitness.formats.sofa import _BROKEN, _check_header, _load, _numbers, receivers_from_source
 from earwitness.formats.table import cells_of, parse_table, text_of
-from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, Locked
+from earwitness.quantities import ComplexArray, FloatArray, IntArray, Locked
 
 HEADER = ("x m", "y m", "z m", "frequency Hz", "real Pa/V", "imaginary Pa/V")
 MAX_ROWS = 2_000_000

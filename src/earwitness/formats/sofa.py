@@ -15,8 +15,7 @@ from earwitness import __version__
 from earwitness.errors import FormatError, InputError, OutputError, cannot_write
 from earwitness.files.durable import replacing
 from earwitness.formats.netcdf_probe import NetcdfFacts, probe
-from earwitness.quantities import DirectionalResponse
-from earwitness.quantities.arrays import ComplexArray, FloatArray, Locked
+from earwitness.quantities import ComplexArray, DirectionalResponse, FloatArray, Locked
 
 MAX_BYTES = 512 * 2**20
 MAX_VALUES = 2**24

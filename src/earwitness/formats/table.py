@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from earwitness.errors import FormatError
-from earwitness.quantities.arrays import FloatArray, IntArray, Locked
+from earwitness.quantities import FloatArray, IntArray, Locked
 
 MAX_BYTES = 32 * 2**20
 MAX_ROWS = 200_000

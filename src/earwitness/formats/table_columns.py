@@ -14,7 +14,7 @@ import numpy as np
 from earwitness.errors import FormatError
 from earwitness.files.data import table_of
 from earwitness.formats.table import Block, TextTable, cells_of
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray
 
 # What the title of a column says: quantity, unit, direction. Words of several languages and ways to write a unit.
 #

@@ -18,8 +18,7 @@ from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_means
 from earwitness.figures.uncertainty import Drawn, drawn, with_spread
 from earwitness.files.data import worded
 from earwitness.insight.variation import u_of_mean, variation
-from earwitness.quantities import Asked, Curve, Figure, Reading
-from earwitness.quantities.arrays import FloatArray, hz_words
+from earwitness.quantities import Asked, Curve, Figure, FloatArray, Reading, hz_words
 from earwitness.session.record import Claim
 
 Verdict = Literal["holds", "falls short", "cannot be judged"]

@@ -15,8 +15,7 @@ import numpy as np
 
 from earwitness.errors import InputError
 from earwitness.figures.registry import base_key, info_of, place_of
-from earwitness.quantities import Curve, Figure, FrequencyAxis
-from earwitness.quantities.arrays import BoolArray, FloatArray, Locked, hz_words
+from earwitness.quantities import BoolArray, Curve, Figure, FloatArray, FrequencyAxis, Locked, hz_words
 from earwitness.quantities.response import of_devices, pulled_apart, u_of_causes_db
 
 MATCH_BAND_HZ = (300.0, 3000.0)

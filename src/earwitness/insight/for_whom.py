@@ -16,8 +16,7 @@ from earwitness.insight.findings.sentences import hertz
 from earwitness.insight.match.amplifier import PAIR_IN_ROOM_DB, AmplifierMatch, voltage_for_level
 from earwitness.insight.match.subwoofer import SubwooferMatch, spread_words
 from earwitness.insight.words import value_and_spread
-from earwitness.quantities import Figure, Reading
-from earwitness.quantities.arrays import hz_words
+from earwitness.quantities import Figure, Reading, hz_words
 from earwitness.session.record import Loudspeaker, Use
 from earwitness.session.session import Tester
 

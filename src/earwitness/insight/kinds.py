@@ -19,8 +19,7 @@ from earwitness.insight.match import window
 from earwitness.insight.match.plan_room import Plane, PlanRoom, boundary, level_toward
 from earwitness.insight.match.seats import SINE_PEAK_DB, orbits_of, seat_angles
 from earwitness.insight.words import decibels
-from earwitness.quantities import Curve, DirectionalResponse, Figure, FrequencyAxis, Reading, on_orbit
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import Curve, DirectionalResponse, Figure, FloatArray, FrequencyAxis, Reading, on_orbit
 from earwitness.session.record import Loudspeaker
 from earwitness.session.room_plan import RoomPlan
 

@@ -37,8 +37,7 @@ from scipy import special
 
 from earwitness.files.data import worded
 from earwitness.insight.compare import Candidate, FigurePair, compare_figures, difference, resampled
-from earwitness.quantities import Curve, Figure
-from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, Locked, hz_words, runs
+from earwitness.quantities import BoolArray, Curve, Figure, FloatArray, IntArray, Locked, hz_words, runs
 from earwitness.quantities.response import of_devices, pulled_apart
 
 CONFIDENCE = 0.95

@@ -7,7 +7,7 @@ from typing import Any, Final
 from earwitness.errors import FormatError, InputError
 from earwitness.exhibits.chart import Caption, Chart, Table
 from earwitness.publish.review import Review
-from earwitness.quantities.arrays import Locked
+from earwitness.quantities import Locked
 
 MOST_CAPTION: Final = 1000
 OWN: Final = "The caption is the tester’s."

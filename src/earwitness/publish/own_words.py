@@ -11,7 +11,7 @@ from typing import Final
 
 from earwitness.errors import InputError
 from earwitness.files.data import table_of
-from earwitness.quantities.arrays import Locked
+from earwitness.quantities import Locked
 
 PARTS: Final[dict[str, str]] = {key: title for key, (title, _) in table_of("publish", "review")["own_words"].items()}
 _HEADING: Final = re.compile(r"^##[ \t]+(.+?)[ \t#]*$", re.MULTILINE)

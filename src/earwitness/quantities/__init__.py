@@ -1,70 +1,46 @@
-"""The values that walk through the program: frozen, checked once, read-only."""
+"""The values that walk through the program: frozen, checked once, read-only. Other rooms take them from here."""
 
-from earwitness.quantities.arrays import FrequencyAxis, log_axis, report_axis
-from earwitness.quantities.directions import Directions, cta_orbits, from_orbit, on_orbit
-from earwitness.quantities.measurement import (
-    Average,
-    BudgetLine,
-    BurstTakeReading,
-    Gate,
-    Harmonics,
-    Measurement,
-    MultitoneLines,
-    MultitoneReading,
-    NearField,
-    NoiseRun,
-    QualityFlag,
-    ScanReading,
-    SeatReading,
-    Splice,
-    Step,
-    TwoToneReading,
-    WavePart,
-    step,
-)
-from earwitness.quantities.reading import Asked, Curve, DirectivityMap, Figure, Reading
-from earwitness.quantities.response import (
-    REFERENCE_PRESSURE_PA,
-    REFERENCE_VOLTAGE_V,
-    Cause,
-    DirectionalResponse,
-    Impedance,
-)
-
-__all__ = [
-    "REFERENCE_PRESSURE_PA",
-    "REFERENCE_VOLTAGE_V",
-    "Asked",
-    "Average",
-    "BudgetLine",
-    "BurstTakeReading",
-    "Cause",
-    "Curve",
-    "DirectionalResponse",
-    "Directions",
-    "DirectivityMap",
-    "Figure",
-    "FrequencyAxis",
-    "Gate",
-    "Harmonics",
-    "Impedance",
-    "Measurement",
-    "MultitoneLines",
-    "MultitoneReading",
-    "NearField",
-    "NoiseRun",
-    "QualityFlag",
-    "Reading",
-    "ScanReading",
-    "SeatReading",
-    "Splice",
-    "Step",
-    "TwoToneReading",
-    "WavePart",
-    "cta_orbits",
-    "from_orbit",
-    "log_axis",
-    "on_orbit",
-    "report_axis",
-    "step",
-]
+from earwitness.quantities.arrays import BoolArray as BoolArray
+from earwitness.quantities.arrays import ComplexArray as ComplexArray
+from earwitness.quantities.arrays import FloatArray as FloatArray
+from earwitness.quantities.arrays import FrequencyAxis as FrequencyAxis
+from earwitness.quantities.arrays import IntArray as IntArray
+from earwitness.quantities.arrays import Locked as Locked
+from earwitness.quantities.arrays import hz_words as hz_words
+from earwitness.quantities.arrays import log_axis as log_axis
+from earwitness.quantities.arrays import report_axis as report_axis
+from earwitness.quantities.arrays import runs as runs
+from earwitness.quantities.directions import Directions as Directions
+from earwitness.quantities.directions import Orbit as Orbit
+from earwitness.quantities.directions import cta_orbits as cta_orbits
+from earwitness.quantities.directions import from_orbit as from_orbit
+from earwitness.quantities.directions import on_orbit as on_orbit
+from earwitness.quantities.measurement import Average as Average
+from earwitness.quantities.measurement import BudgetLine as BudgetLine
+from earwitness.quantities.measurement import BurstTakeReading as BurstTakeReading
+from earwitness.quantities.measurement import Gate as Gate
+from earwitness.quantities.measurement import Harmonics as Harmonics
+from earwitness.quantities.measurement import Measurement as Measurement
+from earwitness.quantities.measurement import MultitoneLines as MultitoneLines
+from earwitness.quantities.measurement import MultitoneReading as MultitoneReading
+from earwitness.quantities.measurement import NearField as NearField
+from earwitness.quantities.measurement import NoiseRun as NoiseRun
+from earwitness.quantities.measurement import QualityFlag as QualityFlag
+from earwitness.quantities.measurement import ScanReading as ScanReading
+from earwitness.quantities.measurement import SeatReading as SeatReading
+from earwitness.quantities.measurement import Severity as Severity
+from earwitness.quantities.measurement import Splice as Splice
+from earwitness.quantities.measurement import Step as Step
+from earwitness.quantities.measurement import TwoToneReading as TwoToneReading
+from earwitness.quantities.measurement import WavePart as WavePart
+from earwitness.quantities.measurement import step as step
+from earwitness.quantities.reading import Asked as Asked
+from earwitness.quantities.reading import Curve as Curve
+from earwitness.quantities.reading import DirectivityMap as DirectivityMap
+from earwitness.quantities.reading import Figure as Figure
+from earwitness.quantities.reading import Reading as Reading
+from earwitness.quantities.response import REFERENCE_PRESSURE_PA as REFERENCE_PRESSURE_PA
+from earwitness.quantities.response import REFERENCE_VOLTAGE_V as REFERENCE_VOLTAGE_V
+from earwitness.quantities.response import Cause as Cause
+from earwitness.quantities.response import DirectionalResponse as DirectionalResponse
+from earwitness.quantities.response import Impedance as Impedance

@@ -8,7 +8,7 @@ import scipy.fft
 
 from earwitness.dsp.smoothing import smooth_power
 from earwitness.errors import AudioError
-from earwitness.quantities.arrays import FloatArray, Locked
+from earwitness.quantities import FloatArray, Locked
 from earwitness.reduce.flags import IMPULSE_LEAD_S, TakeFacts, wrapped_deg
 from earwitness.reduce.gate import lead_for
 from earwitness.reduce.impulse import TakeImpulse

@@ -9,9 +9,8 @@ import scipy.fft
 
 from earwitness.dsp.window import gate_weights
 from earwitness.errors import InputError
-from earwitness.quantities import BudgetLine
-from earwitness.quantities.arrays import ComplexArray, FloatArray
-from earwitness.quantities.response import Cause, smooth_causes
+from earwitness.quantities import BudgetLine, Cause, ComplexArray, FloatArray
+from earwitness.quantities.response import smooth_causes
 from earwitness.session.session import Session
 
 _DB_PER_NEPER = 20 / np.log(10)

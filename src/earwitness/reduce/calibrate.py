@@ -9,9 +9,7 @@ import scipy.fft
 
 from earwitness.errors import AudioError
 from earwitness.formats.audio import Recording
-from earwitness.quantities import REFERENCE_PRESSURE_PA, QualityFlag
-from earwitness.quantities.arrays import FloatArray
-from earwitness.quantities.measurement import Severity
+from earwitness.quantities import REFERENCE_PRESSURE_PA, FloatArray, QualityFlag, Severity
 from earwitness.reduce.doubt.recordings import density_db
 from earwitness.reduce.flags import flag
 from earwitness.reduce.impulse import hann

@@ -6,9 +6,7 @@ from types import MappingProxyType
 from typing import Any
 
 from earwitness.files.data import table_of
-from earwitness.quantities.arrays import FloatArray, Locked, hz_words
-from earwitness.quantities.directions import Orbit
-from earwitness.quantities.measurement import QualityFlag, Severity
+from earwitness.quantities import FloatArray, Locked, Orbit, QualityFlag, Severity, hz_words
 
 _MOST_NAMED = 4
 OWN = frozenset({"number", "size", "limit", "ids", "takes", "Takes", "named", "low_hz", "high_hz", "low", "high"})

@@ -12,8 +12,7 @@ import numpy as np
 from earwitness.dsp.smoothing import smooth_power
 from earwitness.dsp.window import effective_length_s, gate_weights
 from earwitness.errors import AudioError, InputError
-from earwitness.quantities import Gate
-from earwitness.quantities.arrays import ComplexArray, FloatArray, Locked
+from earwitness.quantities import ComplexArray, FloatArray, Gate, Locked
 from earwitness.reduce.budget import gating_u_db
 from earwitness.reduce.impulse import Role, TakeImpulse, spectrum_at
 from earwitness.reduce.stimulus import Stimulus, stimulus_power

@@ -17,8 +17,7 @@ import numpy as np
 from earwitness.errors import AudioError
 from earwitness.formats.audio import Recording
 from earwitness.formats.correction_file import MicrophoneCorrection
-from earwitness.quantities import FrequencyAxis, Harmonics
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray, FrequencyAxis, Harmonics
 from earwitness.reduce.doubt.recordings import Witness, is_another_sweep
 from earwitness.reduce.doubt.stimulus import cause_of
 from earwitness.reduce.harmonics import HighOrders, high_orders, split_harmonics

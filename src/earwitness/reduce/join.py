@@ -7,9 +7,7 @@ from typing import Any
 import numpy as np
 
 from earwitness.dsp.smoothing import smooth_power
-from earwitness.quantities import Directions, QualityFlag, Splice
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
-from earwitness.quantities.response import Cause
+from earwitness.quantities import BoolArray, Cause, ComplexArray, Directions, FloatArray, QualityFlag, Splice
 from earwitness.reduce.budget import gating_u_db, noise_u_db
 from earwitness.reduce.doubt.port import UNCHECKED_U_DB, PortReading, PortVerdict, judge_port, port_reading
 from earwitness.reduce.flags import flag

@@ -8,9 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from earwitness.quantities.arrays import ComplexArray, FloatArray
-from earwitness.quantities.directions import Orbit
-from earwitness.quantities.measurement import QualityFlag
+from earwitness.quantities import ComplexArray, FloatArray, Orbit, QualityFlag
 from earwitness.reduce.flags import THRESHOLDS, TakeFacts, by_angle, flag, limits, wrapped_deg
 from earwitness.session.record import Driver
 

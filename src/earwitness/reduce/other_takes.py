@@ -16,6 +16,7 @@ from earwitness.quantities import (
     REFERENCE_PRESSURE_PA,
     REFERENCE_VOLTAGE_V,
     BurstTakeReading,
+    FloatArray,
     FrequencyAxis,
     Harmonics,
     Impedance,
@@ -26,7 +27,6 @@ from earwitness.quantities import (
     TwoToneReading,
     log_axis,
 )
-from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.measurement import LimiterReading, SelfNoise
 from earwitness.reduce.doubt.level import loud_volts_flags
 from earwitness.reduce.flags import flag

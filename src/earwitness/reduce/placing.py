@@ -12,9 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from earwitness.quantities import Cause, Directions, on_orbit
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
-from earwitness.quantities.directions import Orbit
+from earwitness.quantities import BoolArray, Cause, ComplexArray, Directions, FloatArray, IntArray, Orbit, on_orbit
 from earwitness.session.record import Driver
 
 DISTANCE_M = 0.005

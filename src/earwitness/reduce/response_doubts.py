@@ -13,8 +13,7 @@ from earwitness.dsp import data_traces
 from earwitness.formats.audio import Recording
 from earwitness.formats.directivity_sofa import SofaDirectivity
 from earwitness.formats.response_table import ResponseTable
-from earwitness.quantities import QualityFlag, on_orbit
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray, QualityFlag, on_orbit
 from earwitness.reduce.flags import flag
 from earwitness.reduce.response_parts import Part
 from earwitness.session.response_files import Source

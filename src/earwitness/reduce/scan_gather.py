@@ -13,8 +13,7 @@ import scipy.fft
 from earwitness.errors import InputError
 from earwitness.formats.audio import Recording
 from earwitness.formats.correction_file import MicrophoneCorrection
-from earwitness.quantities import FrequencyAxis, Gate
-from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
+from earwitness.quantities import ComplexArray, FloatArray, FrequencyAxis, Gate, IntArray
 from earwitness.reduce.arrival import onset_s
 from earwitness.reduce.budget import gating_u_db
 from earwitness.reduce.calibrate import calibrate

@@ -5,9 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.files.data import worded
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, Locked
-from earwitness.quantities.measurement import Splice
-from earwitness.quantities.response import Cause
+from earwitness.quantities import BoolArray, Cause, ComplexArray, FloatArray, Locked, Splice
 
 NARROWEST_OVERLAP = 2.0 ** (1 / 3)
 WIDEST_BLEND_OCTAVES = 1.0

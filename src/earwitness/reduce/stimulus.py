@@ -10,7 +10,7 @@ from earwitness.dsp.smoothing import smooth_power
 from earwitness.dsp.sweep import SweepLaw, sweep_law, sweep_samples, sweep_spectrum
 from earwitness.errors import AudioError, InputError
 from earwitness.formats.audio import Recording
-from earwitness.quantities.arrays import ComplexArray, FloatArray, Locked
+from earwitness.quantities import ComplexArray, FloatArray, Locked
 from earwitness.session.session import FileStimulus, SweepStimulus
 
 BAND_EDGE_DB = -15.0

@@ -9,7 +9,7 @@ from math import ceil, floor, log10
 import numpy as np
 
 from earwitness.exhibits.chart import Panel
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray
 from earwitness.render.palette import Ground
 
 LABELED_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000, 100_000, 200_000)

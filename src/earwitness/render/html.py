@@ -11,8 +11,7 @@ import numpy as np
 
 from earwitness.exhibits.chart import Chart, Table
 from earwitness.exhibits.line_breaks import headline_of, units_kept
-from earwitness.quantities import Curve
-from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities import BoolArray, Curve, FloatArray
 from earwitness.render.frame import identifier, text
 from earwitness.render.svg import NARROW_BELOW_PX, svg_of
 from earwitness.render.theme import WIDE_FROM_PX

@@ -6,8 +6,7 @@ from typing import Final, cast
 
 import numpy as np
 
-from earwitness.quantities import DirectivityMap
-from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
+from earwitness.quantities import BoolArray, DirectivityMap, FloatArray, IntArray
 from earwitness.render.frame import CHARACTER_PX, Frame, number, points, signed
 from earwitness.render.labels import halo
 from earwitness.render.palette import MAP_BANDS, Ground, Theme

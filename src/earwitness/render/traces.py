@@ -6,8 +6,7 @@ from typing import Final
 import numpy as np
 
 from earwitness.exhibits.chart import Trace
-from earwitness.quantities import Curve
-from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray, runs
+from earwitness.quantities import BoolArray, Curve, FloatArray, IntArray, runs
 from earwitness.render.frame import Frame, points, text
 from earwitness.render.palette import INKS, Ground, Theme
 

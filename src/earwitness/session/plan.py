@@ -14,7 +14,7 @@ import numpy as np
 from earwitness.errors import InputError, choice
 from earwitness.files.data import worded
 from earwitness.formats.positions_table import REFERENCE, positions_text
-from earwitness.quantities.arrays import FloatArray, Locked
+from earwitness.quantities import FloatArray, Locked
 
 Robot = Literal["rotating arc", "linear axes", "by hand", "turntable and arm"]
 ROBOTS: tuple[Robot, ...] = ("rotating arc", "linear axes", "by hand", "turntable and arm")

@@ -14,7 +14,7 @@ from earwitness.dsp.signals import CYCLES, burst, crest_db, pink_noise, tone, tw
 from earwitness.dsp.sweep import fade_envelope, sweep_law, sweep_samples
 from earwitness.errors import InputError, cannot_write
 from earwitness.formats.audio import write_audio
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray
 from earwitness.standards.cta2010 import EXTENDED_HZ, LOW_HZ, ULTRA_LOW_HZ
 
 FORMAT = 1

@@ -8,8 +8,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from earwitness.quantities.arrays import FloatArray
-from earwitness.quantities.directions import Orbit
+from earwitness.quantities import FloatArray, Orbit
 
 Position = tuple[Orbit, float]
 Component = Literal["listening_window", "floor", "ceiling", "front_wall", "side_wall", "rear_wall"]

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.errors import InputError
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import FloatArray
 
 # NIOSH 98-126 gives 140 dBA as ceiling; OSHA says that impulses should not exceed 140 dB peak.
 PEAK_LIMIT_DB = 140.0

@@ -13,8 +13,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from earwitness.quantities import Curve
-from earwitness.quantities.arrays import ComplexArray, FloatArray
+from earwitness.quantities import ComplexArray, Curve, FloatArray
 
 _DB = 10.0 / np.log(10.0)
 _LN2 = float(np.log(2.0))

@@ -19,8 +19,7 @@ import numpy as np
 
 from earwitness.dsp.window import gate_weights
 from earwitness.files.data import table_of
-from earwitness.quantities.arrays import FloatArray
-from earwitness.quantities.directions import Orbit
+from earwitness.quantities import FloatArray, Orbit
 
 POINTS_Q = (1.0, 10.0, 50.0)
 POINTS_DB = (1.0, 5.0, 10.0)

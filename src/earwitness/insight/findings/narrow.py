@@ -16,8 +16,7 @@ from earwitness.dsp.resonance import Guess, Pole, fit_pole
 from earwitness.figures.windows import Levels
 from earwitness.insight.findings.decompose import Peak, half_size_octaves, peaking_with_slopes
 from earwitness.insight.findings.finding import Finding, Resonance
-from earwitness.quantities import Curve, Measurement, NearField
-from earwitness.quantities.arrays import FloatArray, Locked
+from earwitness.quantities import Curve, FloatArray, Locked, Measurement, NearField
 from earwitness.reduce.gate import RISE_S, weights_of
 
 PERIODS_A_Q = 4.0

@@ -25,8 +25,7 @@ from earwitness.insight.findings.decompose import (
     stands_out,
 )
 from earwitness.insight.findings.narrow import GatedImpulse, fitted, is_smeared
-from earwitness.quantities import Curve, DirectionalResponse, Impedance, NearField, Reading
-from earwitness.quantities.arrays import FloatArray
+from earwitness.quantities import Curve, DirectionalResponse, FloatArray, Impedance, NearField, Reading
 from earwitness.session.record import Driver
 
 DROP_DB = 6.0

@@ -33,8 +33,7 @@ from earwitness.insight.listening.remark import (
     level_at_1m_db,
     remarks_of,
 )
-from earwitness.quantities import Curve, Reading
-from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities import BoolArray, Curve, FloatArray, Reading
 from earwitness.session.notes import ListeningSheet
 
 BEYOND = 2.0

@@ -14,7 +14,7 @@ from earwitness.insight.findings.finding import audible_from_db
 from earwitness.insight.listening.matching import MatchedRemark
 from earwitness.insight.listening.remark import Region, Remark, is_attribute
 from earwitness.insight.words import REGIONS
-from earwitness.quantities.arrays import FloatArray, IntArray
+from earwitness.quantities import FloatArray, IntArray
 
 GUESSING = 0.5
 LEVEL = 0.05

@@ -17,9 +17,7 @@ import numpy as np
 from earwitness.errors import InputError
 from earwitness.figures.registry import figure_infos
 from earwitness.files.data import worded
-from earwitness.quantities import Curve, DirectionalResponse, Figure, on_orbit
-from earwitness.quantities.arrays import BoolArray, FloatArray
-from earwitness.quantities.directions import Orbit
+from earwitness.quantities import BoolArray, Curve, DirectionalResponse, Figure, FloatArray, Orbit, on_orbit
 from earwitness.session.room_plan import PlacedLoudspeaker, RoomPlan, Seat
 
 WIDEST_GAP_DEG = 30.0

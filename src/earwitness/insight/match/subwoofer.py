@@ -23,8 +23,7 @@ from earwitness.figures.highest_level import BAND_HZ, CleanLevel, clean_level_fi
 from earwitness.figures.registry import figure_infos, place_of
 from earwitness.files.data import worded
 from earwitness.insight.words import value_and_spread
-from earwitness.quantities import Curve, Figure, FrequencyAxis, log_axis
-from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, Locked
+from earwitness.quantities import ComplexArray, Curve, Figure, FloatArray, FrequencyAxis, IntArray, Locked, log_axis
 
 SLOPES = ("BW1", "BW2", "BW3", "BW4", "LR2", "LR4", "LR8")
 

@@ -14,9 +14,7 @@ from typing import Final
 import numpy as np
 
 from earwitness.errors import InputError
-from earwitness.quantities import DirectionalResponse, on_orbit
-from earwitness.quantities.arrays import BoolArray, FloatArray
-from earwitness.quantities.directions import Orbit
+from earwitness.quantities import BoolArray, DirectionalResponse, FloatArray, Orbit, on_orbit
 
 CHANGE_DB: Final = 2.0
 SEARCH_HZ: Final = (500.0, 5000.0)

@@ -25,9 +25,7 @@ from earwitness.insight.mend.report import shifted
 from earwitness.insight.mend.stop import choose
 from earwitness.insight.mend.views import NEAR, Views
 from earwitness.insight.mend.yardsticks import roughness
-from earwitness.quantities import Curve, on_orbit
-from earwitness.quantities.arrays import BoolArray, FloatArray
-from earwitness.quantities.directions import Orbit
+from earwitness.quantities import BoolArray, Curve, FloatArray, Orbit, on_orbit
 from earwitness.standards import cta2034
 
 ONE_WAY_DEG = tuple(float(angle) for angle in range(0, 45, 5))

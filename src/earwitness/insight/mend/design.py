@@ -11,7 +11,7 @@ from earwitness.insight.mend.equalizer import KINDS, MOST_BANDS, Band, Equalizer
 from earwitness.insight.mend.objective import HIGHEST_HZ, Problem
 from earwitness.insight.mend.search import grow
 from earwitness.insight.mend.task import Path, Task, cost_of, is_barred
-from earwitness.quantities.arrays import FloatArray, IntArray
+from earwitness.quantities import FloatArray, IntArray
 
 LOW_SHELF_TO_HZ, HIGH_SHELF_FROM_HZ, HIGH_SHELF_TO_HZ = 1500.0, 500.0, 12_000.0
 

@@ -23,7 +23,7 @@ from earwitness import __version__
 from earwitness.dsp.filters import HIGHEST_SHARE_OF_RATE, biquad, cascade_response
 from earwitness.errors import InputError, choice
 from earwitness.figures.windows import Levels
-from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray, Locked
+from earwitness.quantities import ComplexArray, FloatArray, IntArray, Locked
 
 BandKind = Literal["peaking", "low_shelf", "high_shelf"]
 KINDS: tuple[BandKind, BandKind, BandKind] = ("peaking", "low_shelf", "high_shelf")

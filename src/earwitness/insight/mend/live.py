@@ -27,8 +27,7 @@ from earwitness.insight.mend.report import (
     unit_spread,
 )
 from earwitness.insight.mend.yardsticks import roughness
-from earwitness.quantities import Curve, Figure
-from earwitness.quantities.arrays import BoolArray, FloatArray, Locked, hz_words
+from earwitness.quantities import BoolArray, Curve, Figure, FloatArray, Locked, hz_words
 
 # A boost smaller than this where none is allowed is not spoken of (a choice of this program, no source).
 SPOKEN_DB = 0.5

@@ -28,8 +28,7 @@ from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, Equalizer, apply,
 from earwitness.insight.mend.objective import Problem
 from earwitness.insight.mend.views import PER_OCTAVE, smooth_errors
 from earwitness.insight.mend.yardsticks import narrow_band_deviation, rms_about_line, roughness
-from earwitness.quantities import Asked, Curve, Figure
-from earwitness.quantities.arrays import FloatArray, Locked
+from earwitness.quantities import Asked, Curve, Figure, FloatArray, Locked
 
 Sense = Literal["better", "worse", "no certain change", "changed"]
 SENSES: Mapping[str, int] = {

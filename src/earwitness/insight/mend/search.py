@@ -20,7 +20,7 @@ import numpy as np
 
 from earwitness.insight.mend import task as search_task
 from earwitness.insight.mend.equalizer import band_gains, band_gains_and_slopes
-from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
+from earwitness.quantities import BoolArray, FloatArray, IntArray
 
 _Q_STEP = np.log(1.8)
 _BELLS_PER_OCTAVE = (3.0, 8.0)

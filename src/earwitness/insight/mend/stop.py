@@ -25,7 +25,7 @@ from earwitness.insight.mend.search import refine
 from earwitness.insight.mend.task import Task, gains_of, is_barred
 from earwitness.insight.mend.views import moved_up, smooth_errors
 from earwitness.insight.mend.yardsticks import EVEN_DB, RATING_KEY, evenness_db, taken_share, worse, yardsticks
-from earwitness.quantities.arrays import FloatArray, IntArray, hz_words
+from earwitness.quantities import FloatArray, IntArray, hz_words
 
 MOST_BANDS = 5
 """More are not weighed unless asked for."""

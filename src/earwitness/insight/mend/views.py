@@ -14,8 +14,7 @@ import numpy as np
 from earwitness.dsp.smoothing import smooth_power
 from earwitness.errors import InputError
 from earwitness.figures.windows import NAMES, UNTRUSTED_SHARE, Levels, window_weights
-from earwitness.quantities import from_orbit
-from earwitness.quantities.arrays import BoolArray, FloatArray, Locked, log_axis
+from earwitness.quantities import BoolArray, FloatArray, Locked, from_orbit, log_axis
 from earwitness.standards import cta2034
 
 MINIMUM_PHASE_DEG = 20.0

@@ -21,8 +21,7 @@ from earwitness.figures.rating import IDEAL_SUBWOOFER_HZ, NARROW_BAND_HZ, POINTS
 from earwitness.figures.sampling import band_grid, sampled, smoothed
 from earwitness.insight.mend.views import ON, PER_OCTAVE, ROOM, WINDOW, Seen, scales_of
 from earwitness.insight.variation import variation
-from earwitness.quantities import Curve
-from earwitness.quantities.arrays import FloatArray, Locked, log_axis
+from earwitness.quantities import Curve, FloatArray, Locked, log_axis
 
 ON_AXIS_BAND_HZ = (100.0, 16_000.0)
 MIDDLE_HZ = (200.0, 10_000.0)

@@ -43,7 +43,7 @@ from earwitness.publish.downloads import Download, write_downloads
 from earwitness.publish.own_words import PARTS
 from earwitness.publish.review import Review, five_minutes, number_parts, value_parts
 from earwitness.publish.site.corrections import Correction
-from earwitness.quantities.arrays import FloatArray, hz_words
+from earwitness.quantities import FloatArray, hz_words
 from earwitness.render.html import chart_script, figure_html, numbers_html, numbers_script, table_html
 from earwitness.render.theme import base_css, theme_css
 

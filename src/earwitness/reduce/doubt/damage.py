@@ -16,7 +16,7 @@ import numpy.typing as npt
 import scipy.fft
 
 from earwitness.dsp.sweep import SweepLaw
-from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities import BoolArray, FloatArray
 from earwitness.reduce.flags import limits
 from earwitness.reduce.stimulus import Stimulus
 

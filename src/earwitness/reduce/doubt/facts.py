@@ -8,8 +8,7 @@ import numpy as np
 import scipy.fft
 
 from earwitness.formats.correction_file import MicrophoneCorrection
-from earwitness.quantities import QualityFlag
-from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities import BoolArray, FloatArray, QualityFlag
 from earwitness.reduce.flags import flag, limits
 from earwitness.session.session import Session
 

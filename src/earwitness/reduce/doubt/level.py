@@ -7,8 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from earwitness.quantities import REFERENCE_PRESSURE_PA, QualityFlag
-from earwitness.quantities.arrays import BoolArray, FloatArray
+from earwitness.quantities import REFERENCE_PRESSURE_PA, BoolArray, FloatArray, QualityFlag
 from earwitness.reduce.doubt.recordings import Witness
 from earwitness.reduce.flags import flag, limits
 from earwitness.session.record import Loudspeaker

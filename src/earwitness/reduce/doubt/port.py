@@ -13,8 +13,7 @@ from typing import Any
 import numpy as np
 
 from earwitness.files.data import worded
-from earwitness.quantities import Impedance, QualityFlag
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
+from earwitness.quantities import BoolArray, ComplexArray, FloatArray, Impedance, QualityFlag
 from earwitness.reduce.flags import flag
 
 REMARK_DB = 2.0

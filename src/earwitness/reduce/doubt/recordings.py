@@ -10,9 +10,7 @@ import scipy.fft
 
 from earwitness.dsp.sweep import SweepLaw
 from earwitness.errors import AudioError
-from earwitness.quantities import QualityFlag
-from earwitness.quantities.arrays import hz_words
-from earwitness.quantities.measurement import Severity
+from earwitness.quantities import QualityFlag, Severity, hz_words
 from earwitness.reduce.doubt.damage import LIMITS as DAMAGE
 from earwitness.reduce.doubt.damage import DamageReading, Samples, Spectrum, damage_of
 from earwitness.reduce.doubt.stimulus import LIMITS as SWEEP

@@ -16,8 +16,7 @@ import scipy.fft
 
 from earwitness.dsp.filters import minimum_phase
 from earwitness.dsp.sweep import SweepLaw
-from earwitness.quantities import NearField, QualityFlag
-from earwitness.quantities.arrays import ComplexArray, FloatArray, hz_words
+from earwitness.quantities import ComplexArray, FloatArray, NearField, QualityFlag, hz_words
 from earwitness.reduce.doubt.damage import Spectrum
 from earwitness.reduce.flags import flag, limits
 from earwitness.reduce.stimulus import Stimulus

@@ -10,7 +10,7 @@ import numpy as np
 from earwitness.dsp.box_field import Pistons, axial_pressure, box_fields
 from earwitness.dsp.spherical import cap_at_distance, cap_diffraction, cap_near_pressure, equal_volume_radius_m
 from earwitness.files.data import worded
-from earwitness.quantities.arrays import ComplexArray, FloatArray, Locked
+from earwitness.quantities import ComplexArray, FloatArray, Locked
 from earwitness.session.record import Driver, Loudspeaker
 
 PORTS = ("port", "passive radiator")

@@ -10,9 +10,7 @@ import numpy as np
 
 from earwitness.dsp.box_field import axial_pressure
 from earwitness.files.data import worded
-from earwitness.quantities.arrays import ComplexArray, FloatArray, Locked
-from earwitness.quantities.directions import Directions
-from earwitness.quantities.response import Cause
+from earwitness.quantities import Cause, ComplexArray, Directions, FloatArray, Locked
 from earwitness.reduce.nearfield.body import (
     GROUP_SPACING,
     Body,

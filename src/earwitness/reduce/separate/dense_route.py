@@ -15,7 +15,7 @@ import numpy as np
 
 from earwitness.dsp.spherical import acn, complex_from_real, real_harmonics
 from earwitness.errors import EarwitnessError
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
+from earwitness.quantities import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.field import Shell, far_factor, incoming_columns, outgoing_columns
 from earwitness.reduce.separate.normal_equations import Evidence, Fit, Matrix, Solution, loads, solve, updated
 from earwitness.reduce.separate.ring_route import from_real_pair

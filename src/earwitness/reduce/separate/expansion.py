@@ -13,7 +13,7 @@ import scipy.linalg
 from scipy.linalg import lapack
 
 from earwitness.dsp.spherical import acn, complex_from_real, complex_harmonics, real_harmonics
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
+from earwitness.quantities import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.field import Shell, far_factor, incoming_columns, outgoing_columns
 from earwitness.reduce.separate.normal_equations import Matrix
 from earwitness.reduce.separate.ring_route import from_real_pair

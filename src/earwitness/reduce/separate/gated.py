@@ -4,8 +4,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from earwitness.quantities import FrequencyAxis
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
+from earwitness.quantities import BoolArray, ComplexArray, FloatArray, FrequencyAxis, IntArray
 from earwitness.reduce.separate import separation
 from earwitness.reduce.separate.dense_route import order_cap
 from earwitness.reduce.separate.field import ROOM_DISTANCE_FACTOR, Part, SeparatedField, Shell, order_energy, waves_at

@@ -15,7 +15,7 @@ import scipy.linalg
 
 from earwitness.dsp.spherical import acn, complex_from_real, real_harmonics
 from earwitness.errors import EarwitnessError
-from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
+from earwitness.quantities import ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.field import ORDERS_BEYOND_SOURCE, Shell, far_factor, outgoing_columns
 from earwitness.reduce.separate.sampling import even_directions
 

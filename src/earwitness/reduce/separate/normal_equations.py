@@ -15,7 +15,7 @@ import scipy.linalg.blas as blas
 import scipy.linalg.lapack as lapack
 
 from earwitness.errors import EarwitnessError
-from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
+from earwitness.quantities import ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.field import Shell
 
 # Regularization chosen by the data: noise, and how strong outgoing and incoming waves are, from the fit itself.

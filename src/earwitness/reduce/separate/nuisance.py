@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
+from earwitness.quantities import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.expansion import Expansion, Places, Scatterer, orders_of, places_of
 from earwitness.reduce.separate.field import Shell
 from earwitness.reduce.separate.rig import (

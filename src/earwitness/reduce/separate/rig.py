@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
+from earwitness.quantities import BoolArray, ComplexArray, FloatArray, IntArray
 
 DRIFT_MODES = 8
 _NEPER_PER_DB = np.log(10) / 20

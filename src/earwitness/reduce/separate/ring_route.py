@@ -12,7 +12,7 @@ import numpy as np
 import scipy.fft
 
 from earwitness.dsp.spherical import acn, normalized_legendre
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
+from earwitness.quantities import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.field import Shell, far_factor, incoming_columns, outgoing_columns, standing_share
 from earwitness.reduce.separate.normal_equations import START_RELATIVE_NOISE, Evidence, Fit, Matrix, updated
 from earwitness.reduce.separate.sampling import Rings

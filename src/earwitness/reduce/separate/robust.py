@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.errors import InputError
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
+from earwitness.quantities import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.expansion import Expansion, orders_of, places_of
 from earwitness.reduce.separate.field import Shell
 from earwitness.reduce.separate.normal_equations import Evidence

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from earwitness.quantities.arrays import ComplexArray, FloatArray, IntArray
+from earwitness.quantities import ComplexArray, FloatArray, IntArray
 
 _NEIGHBORS = 12
 

@@ -15,7 +15,7 @@ import numpy as np
 import scipy.linalg
 
 from earwitness.dsp.spherical import acn, complex_harmonics, log_hankel_size, regular_waves, rigid_sphere_scattering
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
+from earwitness.quantities import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.expansion import Scatterer
 from earwitness.reduce.separate.field import Shell, incoming_log_scale
 from earwitness.reduce.separate.normal_equations import Fit

@@ -8,9 +8,7 @@ from scipy.linalg import blas, lapack
 
 from earwitness.dsp.spherical import acn, complex_harmonics
 from earwitness.errors import InputError
-from earwitness.quantities import FrequencyAxis
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
-from earwitness.quantities.directions import cta_orbits
+from earwitness.quantities import BoolArray, ComplexArray, FloatArray, FrequencyAxis, IntArray, cta_orbits
 from earwitness.reduce.separate.field import (
     ORDERS_BEYOND_CORNERS,
     ORDERS_BEYOND_SOURCE,

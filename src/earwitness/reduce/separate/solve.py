@@ -6,7 +6,7 @@ from typing import Literal
 
 import numpy as np
 
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
+from earwitness.quantities import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate import dense_route, ring_route
 from earwitness.reduce.separate.dense_route import accelerator
 from earwitness.reduce.separate.field import ORDERS_BEYOND_SOURCE, Shell, wanted_orders
