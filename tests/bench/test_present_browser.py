@@ -86,23 +86,28 @@ def test_a_chart_is_built_up_and_a_mark_comes_with_its_sentence(page: Page) -> N
     assert f"mark {number}" in sentence(page)
 
 
-def test_clock_runs_from_the_first_step_and_can_be_held(page: Page) -> None:
-    page.clock.install()
-    page.reload()
-    page.wait_for_selector("body[data-ready=present]")
-    assert page.locator("#elapsed").inner_text() == "0:00"
-    # From here on the machine's own time counts no more, however slow it is.
-    page.clock.pause_at(page.evaluate("() => Date.now() + 60000"))
-    page.keyboard.press("Space")
-    page.clock.run_for(61_000)
-    assert page.locator("#elapsed").inner_text() in ("1:00", "1:01")
-    assert "of about" in page.locator("#planned").inner_text()
-    page.keyboard.press("h")
-    page.clock.run_for(1000)
-    held = page.locator("#elapsed").inner_text()
-    page.clock.run_for(30_000)
-    assert page.locator("#elapsed").inner_text() == held
-    expect(page.get_by_role("button", name="Hold clock")).to_have_attribute("aria-pressed", "true")
+def test_clock_runs_from_the_first_step_and_can_be_held(page: Page, context: BrowserContext) -> None:
+    assert context.browser is not None
+    # A clock that is stopped is stopped for every page of its context.
+    own = context.browser.new_context(storage_state=context.storage_state())
+    with on_page(own, page.url, "present") as timed:
+        timed.clock.install()
+        timed.reload()
+        timed.wait_for_selector("body[data-ready=present]")
+        assert timed.locator("#elapsed").inner_text() == "0:00"
+        # From here on the machine's own time counts no more, however slow it is.
+        timed.clock.pause_at(timed.evaluate("() => Date.now() + 60000"))
+        timed.keyboard.press("Space")
+        timed.clock.run_for(61_000)
+        assert timed.locator("#elapsed").inner_text() in ("1:00", "1:01")
+        assert "of about" in timed.locator("#planned").inner_text()
+        timed.keyboard.press("h")
+        timed.clock.run_for(1000)
+        held = timed.locator("#elapsed").inner_text()
+        timed.clock.run_for(30_000)
+        assert timed.locator("#elapsed").inner_text() == held
+        expect(timed.get_by_role("button", name="Hold clock")).to_have_attribute("aria-pressed", "true")
+    own.close()
 
 
 def test_marks_move_by_keys_and_what_is_drawn_can_be_cleared(page: Page) -> None:
