@@ -47,7 +47,7 @@ class Box:
         """Pressure times distance per volume velocity, delay from the reference point taken out; (directions, F)."""
         piston = self.names.index(name)
         frequency = np.asarray(frequency_hz, dtype=np.float64)
-        rows, k = self._outgoing(piston, frequency)
+        rows, k = _amplitudes(self, piston, frequency.tobytes())
         turn = self.degree[:, None] + 1.0
         table = self._harmonics(unit_vectors)
         spread = rows * (1j**turn) / k
@@ -63,7 +63,7 @@ class Box:
         """Pressure per volume velocity at points outside the stored sphere, delay included; (points, F)."""
         piston = self.names.index(name)
         frequency = np.asarray(frequency_hz, dtype=np.float64)
-        rows, k = self._outgoing(piston, frequency)
+        rows, k = _amplitudes(self, piston, frequency.tobytes())
         away = point_m - self.middle_m
         distance = np.linalg.norm(away, axis=1)
         table = self._harmonics(away / distance[:, None])
@@ -114,10 +114,6 @@ class Box:
         sides += [np.stack([np.full(25, sign * width), turn * height], axis=1) for sign in (-1, 1)]
         return np.stack([np.zeros(100), *(np.concatenate(sides) + self.middle_m[1:]).T], axis=1)
 
-    def _outgoing(self, piston: int, frequency: FloatArray) -> tuple[ComplexArray, FloatArray]:
-        """Amplitudes (harmonics, F) of h_n(kr) over j omega rho, and wavenumbers (F,)."""
-        return _amplitudes(self, piston, frequency.tobytes())
-
     def _harmonics(self, unit_vectors: FloatArray) -> FloatArray:
         """(directions, harmonics) N_nm P_nm(cos polar) cos(m azimuth), as spherical harmonics of order m have it."""
         from scipy.special import sph_harm_y
@@ -153,29 +149,19 @@ class Box:
         narrow = np.maximum(np.outer(np.sin(np.radians(off)) * float(self.piston_m[piston]), k), 1e-9)
         beam = 2 * j1(narrow) / narrow / (2 * np.pi)
         behind = np.clip((off - _SHADE_FROM_DEG) / _SHADE_OVER_DEG, 0.0, 1.0)
-        dimmed = _shade(self, piston)(off) * behind**2 * (3 - 2 * behind)
+        dimmed = np.interp(off, *_shade(self, piston)) * behind**2 * (3 - 2 * behind)
         return np.asarray(beam * 10 ** (dimmed[:, None] / 20) * np.exp(-1j * k * path_m))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Shade:
-    """How far a piston's sound lies under that of a piston in a plane, by the angle from the axis [dB]."""
-
-    angle_deg: FloatArray
-    level_db: FloatArray
-
-    def __call__(self, angle_deg: FloatArray) -> FloatArray:
-        return np.asarray(np.interp(angle_deg, self.angle_deg, self.level_db), dtype=np.float64)
-
-
 @lru_cache(maxsize=8)
-def _shade(box: Box, piston: int) -> _Shade:
+def _shade(box: Box, piston: int) -> tuple[FloatArray, FloatArray]:
+    """Angles from the axis [degrees], and how far a piston's sound there lies under that of one in a plane [dB]."""
     from scipy.special import j1
 
     hz = np.geomspace(*_PASSAGE_HZ, 12)
     angle = np.arange(0.0, 181.0, 15.0)
     around = np.radians(np.arange(0.0, 360.0, 45.0))
-    rows, k = box._outgoing(piston, hz)
+    rows, k = _amplitudes(box, piston, hz.tobytes())
     levels = []
     for one in np.radians(angle):
         unit = np.stack(
@@ -185,7 +171,7 @@ def _shade(box: Box, piston: int) -> _Shade:
         narrow = np.maximum(k * float(box.piston_m[piston]) * np.sin(one), 1e-9)
         plane = 2 * j1(narrow) / narrow / (2 * np.pi)
         levels.append(10 * np.log10(np.mean(np.abs(far) ** 2) / np.mean(plane**2)))
-    return _Shade(angle, np.minimum(np.array(levels), 0.0))
+    return angle, np.minimum(np.array(levels), 0.0)
 
 
 @lru_cache(maxsize=2)
@@ -210,7 +196,8 @@ def stored(name: str) -> Box:
 
 @lru_cache(maxsize=24)
 def _amplitudes(box: Box, piston: int, frequency: bytes) -> tuple[ComplexArray, FloatArray]:
-    """Kept, because every path asks for the same frequencies."""
+    """Amplitudes (harmonics, F) of h_n(kr) over j omega rho, and wavenumbers (F,); kept, because every path asks for
+    the same frequencies."""
     from scipy.interpolate import CubicSpline
 
     stored_k, k = 2 * np.pi * box.hz / box.speed_m_s, 2 * np.pi * np.frombuffer(frequency) / C

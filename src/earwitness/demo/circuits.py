@@ -5,8 +5,8 @@ Analog prototypes: s stands for j f / f0. Linkwitz and Riley's fourth order is a
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import asdict, dataclass
+from typing import Literal, get_args
 
 import numpy as np
 
@@ -16,16 +16,7 @@ from earwitness.quantities import ComplexArray, FloatArray
 Kind = Literal[
     "low-pass LR4", "high-pass LR4", "low-pass 1", "high-pass 2", "low shelf", "high shelf", "peak", "resonance"
 ]
-KINDS: tuple[Kind, ...] = (
-    "low-pass LR4",
-    "high-pass LR4",
-    "low-pass 1",
-    "high-pass 2",
-    "low shelf",
-    "high shelf",
-    "peak",
-    "resonance",
-)
+KINDS: tuple[Kind, ...] = get_args(Kind)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,15 +97,7 @@ class Driver:
     def __post_init__(self) -> None:
         if not self.coil_inductance_h >= 0:
             raise InputError(f"the coil's inductance is {self.coil_inductance_h} H", expected="0 or more")
-        for name in (
-            "coil_resistance_ohm",
-            "force_factor_n_a",
-            "moving_mass_kg",
-            "compliance_m_n",
-            "mechanical_resistance_kg_s",
-            "cone_area_m2",
-        ):
-            _positive(name, getattr(self, name))
+        _positive({name: value for name, value in asdict(self).items() if name != "coil_inductance_h"})
 
     @property
     def resonance_hz(self) -> float:
@@ -140,8 +123,7 @@ class VentedBox:
     port_q: float
 
     def __post_init__(self) -> None:
-        for name in ("volume_m3", "tuning_hz", "leak_q", "port_q"):
-            _positive(name, getattr(self, name))
+        _positive(asdict(self))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -195,6 +177,7 @@ def vented_motion(driver: Driver, box: VentedBox, frequency_hz: FloatArray) -> M
     )
 
 
-def _positive(name: str, value: float) -> None:
-    if not (value > 0 and np.isfinite(value)):
-        raise InputError(f"{name} is {value}", expected="a number above 0")
+def _positive(elements: dict[str, float]) -> None:
+    for name, value in elements.items():
+        if not (value > 0 and np.isfinite(value)):
+            raise InputError(f"{name} is {value}", expected="a number above 0")

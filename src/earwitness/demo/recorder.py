@@ -7,11 +7,10 @@ Left out: sound that the body scatters back from the walls, and reflections in n
 """
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass
 from functools import lru_cache, partial
 from pathlib import Path
-from threading import Lock
 
 import numpy as np
 
@@ -82,22 +81,14 @@ def _record_all(
     jobs_of: Callable[[dict[float, ComplexArray]], list[_Job]],
     progress: Progress | None,
 ) -> None:
-    lock, done = Lock(), [0]
     with ThreadPoolExecutor(max_workers=2) as pool:
         emitted = dict(zip(volts, pool.map(lambda v: emission(one, _sweep(), v), volts), strict=True))
-        jobs = jobs_of(emitted)
-
-        def run(job: _Job) -> None:
-            job.work()
-            with lock:
-                done[0] += 1
-                if progress is not None:
-                    progress(done[0] / len(jobs), job.name)
-
-        running = [pool.submit(run, job) for job in jobs]
+        running = {pool.submit(job.work): job.name for job in jobs_of(emitted)}
         try:
-            for future in running:
+            for done, future in enumerate(as_completed(running), 1):
                 future.result()
+                if progress is not None:
+                    progress(done / len(running), running[future])
         except BaseException:
             pool.shutdown(wait=True, cancel_futures=True)
             raise

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -121,16 +121,13 @@ def responses_of(table: TextTable, *, answers: Mapping[str, str] | None = None) 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Part:
-    """One block's responses, sorted: hz (F,), values and phase columns (A, F)."""
+    """One block's responses, on its frequencies hz (F,)."""
 
     line: int
     hz: FloatArray
     lines: IntArray
-    rows: list[FloatArray]
-    phases: list[FloatArray | None]
-    columns: list[Column]
+    rows: list[_Row]
     told: list[str]
-    trust: list[_Trust]
     missing: tuple[int, ...] = ()
     unwrapped: bool = False
     angle_deg: float | None = None
@@ -139,22 +136,29 @@ class _Part:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Trust:
-    """(F,) 1 where the value may be used, standard uncertainties of value and phase; None where no column says."""
+class _Row:
+    """One response. title : of its column; (F,) values, phase [rad], 1 where the value may be used, standard
+    uncertainties of value and phase; None where no column says."""
 
+    title: Title
+    values: FloatArray
+    phase: FloatArray | None
     valid: FloatArray | None
     u_db: FloatArray | None
     u_phase_deg: FloatArray | None
 
 
-def _trust_of(columns: Sequence[Column], values: FloatArray, angle_deg: float | None, plane: Plane | None) -> _Trust:
-    """What the columns for one direction say, or those for all where the table holds one response."""
+def _row(
+    name: str, columns: Sequence[Column], at: int, values: FloatArray, angle_deg: float | None, plane: Plane | None
+) -> _Row:
+    """The response in column `at`, and what the columns for its direction say, or those for all where there is one."""
 
     def column(role: str, *units: str) -> FloatArray | None:
         own = (role, angle_deg, plane)
         return _first(columns, values, lambda t: (t.role, t.angle_deg, t.plane) == own and t.unit in units)
 
-    return _Trust(column("validity", ""), column("uncertainty", "dB", "ohm"), column("uncertainty", "deg"))
+    trust = column("validity", ""), column("uncertainty", "dB", "ohm"), column("uncertainty", "deg")
+    return _Row(columns[at].title, *_canonical(name, columns, at, values), *trust)
 
 
 def _first(columns: Sequence[Column], values: FloatArray, fits: Callable[[Title], bool]) -> FloatArray | None:
@@ -179,29 +183,21 @@ def _part(table: TextTable, block: Block, settled: Mapping[str, str], asked: lis
     if not values:
         raise _no_values(table, layout.line)
     order = sorted_rows(table.name, hz, block, values, told)
-    hz, lines = hz[order], block.lines[order]
-    rows, phases = [], []
-    for i in values:
-        level, phase = _canonical(table.name, columns, i, block.values[order])
-        rows.append(level)
-        phases.append(phase)
-    sorted_values = block.values[order]
-    trust = [_trust_of(columns, sorted_values, columns[i].title.angle_deg, columns[i].title.plane) for i in values]
-    missing = np.flatnonzero(~np.isfinite(np.stack(rows)).any(axis=0))
+    lines, cells = block.lines[order], block.values[order]
+    titles = [(i, columns[i].title) for i in values]
+    rows = [_row(table.name, columns, i, cells, title.angle_deg, title.plane) for i, title in titles]
+    missing = np.flatnonzero(~np.isfinite(np.stack([row.values for row in rows])).any(axis=0))
     return _Part(
         line=layout.line,
-        hz=hz,
+        hz=hz[order],
         lines=lines,
         rows=rows,
-        phases=phases,
-        columns=[columns[i] for i in values],
         unwrapped=any(c.title.unwrapped for c in columns),
         told=told,
         missing=tuple(lines[missing].tolist()),
         angle_deg=layout.angle_deg,
         plane=layout.plane,
-        trust=trust,
-        common=_first(columns, sorted_values, lambda title: title.role == "common uncertainty"),
+        common=_first(columns, cells, lambda title: title.role == "common uncertainty"),
     )
 
 
@@ -223,47 +219,20 @@ def _long(
     axis = np.unique(hz[np.isfinite(hz) & (hz > 0)])
     planes = next((block.texts[i] for i, c in enumerate(columns) if c.title.role == "plane" and i in block.texts), None)
     keys = list(dict.fromkeys(zip(planes or ("",) * angle.size, angle.tolist(), strict=True)))
-    rows: list[FloatArray] = []
-    phases: list[FloatArray | None] = []
-    kept: list[Column] = []
+    rows: list[_Row] = []
     told: list[str] = []
-    trust: list[_Trust] = []
     for plane, degrees in keys:
         chosen = (angle == degrees) & (np.array(planes) == plane if planes else True)
         one = Block(titles=block.titles, lines=block.lines[chosen], values=block.values[chosen], texts={})
         order = sorted_rows(table.name, hz[chosen], one, values, told)
-        level, phase = _canonical(table.name, columns, values[0], one.values[order])
-        places = np.searchsorted(axis, hz[chosen][order])
-        row, turn = np.full(axis.size, np.nan), np.full(axis.size, np.nan)
-        row[places] = level
-        if phase is not None:
-            turn[places] = phase
-        rows.append(row)
-        phases.append(None if phase is None else turn)
-        title = replace(columns[values[0]].title, angle_deg=degrees, plane=plane_of(plane))
-        kept.append(replace(columns[values[0]], title=title))
-        trust.append(_placed(_trust_of(columns, one.values[order], None, None), places, axis.size))
-    return _Part(
-        line=line,
-        hz=axis,
-        lines=np.full(axis.size, line),
-        rows=rows,
-        phases=phases,
-        columns=kept,
-        told=told,
-        trust=trust,
-    )
-
-
-def _placed(trust: _Trust, places: IntArray, size: int) -> _Trust:
-    def spread(one: FloatArray | None) -> FloatArray | None:
-        if one is None:
-            return None
-        whole = np.full(size, np.nan)
-        whole[places] = one
-        return whole
-
-    return _Trust(spread(trust.valid), spread(trust.u_db), spread(trust.u_phase_deg))
+        row = _row(table.name, columns, values[0], one.values[order], None, None)
+        placed: dict[str, Any] = {}
+        for name in ("values", "phase", "valid", "u_db", "u_phase_deg"):
+            if (given := getattr(row, name)) is not None:
+                placed[name] = np.full(axis.size, np.nan)
+                placed[name][np.searchsorted(axis, hz[chosen][order])] = given
+        rows.append(replace(row, title=replace(row.title, angle_deg=degrees, plane=plane_of(plane)), **placed))
+    return _Part(line=line, hz=axis, lines=np.full(axis.size, line), rows=rows, told=told)
 
 
 def sorted_rows(name: str, hz: FloatArray, block: Block, values: Sequence[int], told: list[str]) -> IntArray:
@@ -334,68 +303,62 @@ def _whole(
     first = parts[0]
     if len(parts) > 1:
         _joinable(table.name, parts)
-    columns = [column for part in parts for column in part.columns]
     rows = [row for part in parts for row in part.rows]
-    phases = [phase for part in parts for phase in part.phases]
-    trust = [one for part in parts for one in part.trust]
     told = [line for part in parts for line in part.told]
     missing = tuple(sorted({line for part in parts for line in part.missing}))
     if missing:
         told.append(f"{len(missing)} point{'s' if len(missing) != 1 else ''} missing")
-    role, unit, plane = columns[0].title.role, columns[0].title.unit, None
+    role, unit, plane = rows[0].title.role, rows[0].title.unit, None
     kind: Kind = role if role in ("impedance", "distortion", "uncertainty") else "curve"
-    angles = [_angle(c, p) for p in parts for c in p.columns]
+    angles = [p.angle_deg if r.title.angle_deg is None else r.title.angle_deg for p in parts for r in p.rows]
     if kind == "curve":
-        unit = _unit(first.line, columns, rows, settled, asked)
-        if settled.get("unit") and not columns[0].title.unit:
-            rows = [row + _OFFSET_DB.get(unit, 0.0) for row in rows]
-    curves = tuple(column.title.curve for column in columns if column.title.curve)
+        unit = _unit(first.line, rows, settled, asked)
+        if settled.get("unit") and not rows[0].title.unit:
+            rows = [replace(row, values=row.values + _OFFSET_DB.get(unit, 0.0)) for row in rows]
+    curves = tuple(row.title.curve for row in rows if row.title.curve)
     if set(curves) - {"on_axis"}:
-        named = [i for i, column in enumerate(columns) if column.title.curve]
         if twice := next((one for one in curves if curves.count(one) > 1), ""):
             told_twice = f"two columns are the {twice.replace('_', ' ')}"
             raise refused(told_twice, f"{table.name}, line {first.line}", "take one out")
-        kind, told = "curves", [*told, *_not_averages(columns)]
-        rows, phases, trust = [rows[i] for i in named], [None for _ in named], [trust[i] for i in named]
+        left = ", ".join(repr(row.title.text) for row in rows if not row.title.curve)
+        kind, told = "curves", [*told, *([f"left out beside the curves: {left}"] if left else [])]
+        rows = [replace(row, phase=None) for row in rows if row.title.curve]
     elif any(angle is not None for angle in angles):
         kind = "directions" if kind == "curve" else kind
-        plane = _plane(first.line, table, parts, columns, angles, settled, asked)
+        plane = _plane(first.line, table, parts, angles, settled, asked)
     elif len(rows) > 1:
-        extra = ", ".join(repr(column.title.text) for column in columns[1:])
+        extra = ", ".join(repr(row.title.text) for row in rows[1:])
         told.append(f"the first column of values was read; more of them stand beside it: {extra}")
-        rows, phases = rows[:1], phases[:1]
+        rows = rows[:1]
     known = np.array([np.nan if angle is None else _wrapped(angle) for angle in angles])
     numbered = known if kind != "curves" and np.isfinite(known).any() else np.zeros(0)
     order = np.argsort(numbered, kind="stable") if numbered.size else np.arange(len(rows))
-    keep: BoolArray = np.asarray(np.isfinite(np.stack(rows)).any(axis=0), dtype=np.bool_)
+    rows = [rows[i] for i in order]
+    values = np.stack([row.values for row in rows])
+    keep: BoolArray = np.asarray(np.isfinite(values).any(axis=0), dtype=np.bool_)
     if not keep.any():
         raise refused("no value is left: every field of the values' columns is empty", table.name, "export it again")
-    valid = _stacked([trust[i].valid for i in order], keep)
+    valid = _stacked([row.valid for row in rows], keep)
     return ResponseTable(
         name=table.name,
         kind=kind,
         hz=first.hz[keep],
-        values=np.stack([rows[i] for i in order])[:, keep],
+        values=values[:, keep],
         unit=unit,
         angles_deg=numbered[order] if numbered.size else numbered,
         plane=plane,
-        phase=_phases(first.hz[keep], [phases[i] for i in order], keep, first, told),
+        phase=_phases(first.hz[keep], [row.phase for row in rows], keep, first, told),
         told=tuple(dict.fromkeys(told)),
         questions=tuple(asked),
         lines=first.lines[keep],
         missing_lines=missing,
         decimal=table.decimal,
         valid=None if valid is None else np.asarray(valid == 1.0, dtype=np.bool_),
-        u_db=_stacked([trust[i].u_db for i in order], keep),
+        u_db=_stacked([row.u_db for row in rows], keep),
         u_common_db=None if first.common is None else first.common[keep],
-        u_phase_deg=_stacked([trust[i].u_phase_deg for i in order], keep),
+        u_phase_deg=_stacked([row.u_phase_deg for row in rows], keep),
         curves=curves if kind == "curves" else (),
     )
-
-
-def _not_averages(columns: Sequence[Column]) -> list[str]:
-    left = [repr(column.title.text) for column in columns if not column.title.curve]
-    return [f"left out beside the curves: {', '.join(left)}"] if left else []
 
 
 def _stacked(rows: Sequence[FloatArray | None], keep: BoolArray) -> FloatArray | None:
@@ -419,27 +382,20 @@ def _joinable(name: str, parts: Sequence[_Part]) -> None:
     for part in parts[1:]:
         if part.hz.size != first.hz.size or not np.allclose(part.hz, first.hz, rtol=1e-6):
             raise FormatError.of("formats.frequencies_differ", where=f"{name}, line {part.line}")
-        if part.columns[0].title.role != first.columns[0].title.role:
+        if part.rows[0].title.role != first.rows[0].title.role:
             raise FormatError.of("formats.quantities_differ", where=f"{name}, line {part.line}")
     if len(parts) > 1 and any(part.angle_deg is None for part in parts):
         line = next(part.line for part in parts if part.angle_deg is None)
         raise FormatError.of("formats.several_without_direction", where=f"{name}, line {line}")
 
 
-def _angle(column: Column, part: _Part) -> float | None:
-    return column.title.angle_deg if column.title.angle_deg is not None else part.angle_deg
-
-
 def _wrapped(angle: float) -> float:
     return 180.0 - (180.0 - angle) % 360.0
 
 
-def _unit(
-    line: int, columns: Sequence[Column], rows: Sequence[FloatArray], settled: Mapping[str, str], asked: list[Question]
-) -> str:
-    told = {column.title.unit for column in columns}
-    if told != {""}:
-        return columns[0].title.unit
+def _unit(line: int, rows: Sequence[_Row], settled: Mapping[str, str], asked: list[Question]) -> str:
+    if {row.title.unit for row in rows} != {""}:
+        return rows[0].title.unit
     if answer := settled.get("unit"):
         if answer not in LEVEL_UNITS:
             raise FormatError(f"{answer!r} is no unit of a level", expected=", ".join(LEVEL_UNITS))
@@ -450,9 +406,9 @@ def _unit(
     return ""
 
 
-def _ranked_units(rows: Sequence[FloatArray]) -> tuple[str, ...]:
+def _ranked_units(rows: Sequence[_Row]) -> tuple[str, ...]:
     """Units by how well the values' middle fits the usual range of each (own choice; ranks, never chooses)."""
-    known = np.concatenate([row[np.isfinite(row)] for row in rows])
+    known = np.concatenate([row.values[np.isfinite(row.values)] for row in rows])
     middle = float(np.median(known)) if known.size else 0.0
     likely = {"dB SPL": 85.0, "dB re 1 Pa": -5.0, "dB re 1 Pa/V": -16.0, "dB relative": 0.0}
     return tuple(sorted(likely, key=lambda unit: abs(middle - likely[unit])))
@@ -462,15 +418,15 @@ def _plane(
     line: int,
     table: TextTable,
     parts: Sequence[_Part],
-    columns: Sequence[Column],
     angles: Sequence[float | None],
     settled: Mapping[str, str],
     asked: list[Question],
 ) -> Plane | None:
     if any(angle is None for angle in angles):
-        silent = next(c.title.text for c, a in zip(columns, angles, strict=True) if a is None)
+        rows = (row for part in parts for row in part.rows)
+        silent = next(row.title.text for row, angle in zip(rows, angles, strict=True) if angle is None)
         raise FormatError.of("formats.column_without_direction", where=f"{table.name}, line {line}", silent=silent)
-    planes = {c.title.plane or p.plane for p in parts for c in p.columns}
+    planes = {r.title.plane or p.plane for p in parts for r in p.rows}
     if len(planes) > 1:
         raise FormatError.of("formats.planes_mixed", where=f"{table.name}, line {line}")
     told = planes.pop()

@@ -7,7 +7,7 @@ Counted are directions within 20 dB of the loudest; a scan's own result tells wh
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from earwitness.formats.positions_table import REFERENCE, positions_text
 from earwitness.quantities import FloatArray, Locked
 
 Robot = Literal["rotating arc", "linear axes", "by hand", "turntable and arm"]
-ROBOTS: tuple[Robot, ...] = ("rotating arc", "linear axes", "by hand", "turntable and arm")
+ROBOTS: tuple[Robot, ...] = get_args(Robot)
 
 SPEED_OF_SOUND_M_S = 343.0
 CLEARANCE_M = 0.06

@@ -5,7 +5,7 @@ Penalties start from those of the frequency below, so that one factor per freque
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import lru_cache
 from importlib import import_module
 from importlib.util import find_spec
@@ -68,11 +68,6 @@ class Held:
     basis: Any
     kept: Any
     all_kept: bool
-
-
-def held(device: Device, basis: FloatArray, kept: IntArray) -> Held:
-    """Send what all frequencies share."""
-    return Held(device, device.send(basis), device.send(kept), kept.size == len(basis))
 
 
 def solve_on(
@@ -138,18 +133,6 @@ _GRID = 240
 _FIRST_ROUNDS = 3
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Solved:
-    """One frequency: unknowns (C,), fitted (P,), the inverse's outgoing part and its scale, what the data chose."""
-
-    unknowns: ComplexArray
-    fitted: ComplexArray
-    outgoing_inverse: Matrix
-    scale: FloatArray
-    condition: float
-    evidence: Evidence
-
-
 def order_cap(points: int, *, incoming: bool) -> int:
     """Highest order for which `points` are at least 1.5 times the unknowns."""
     return max(0, int(np.sqrt(points / POINTS_PER_UNKNOWN / (2 if incoming else 1))) - 1)
@@ -188,7 +171,9 @@ def fit_points(
     # Of what was solved these alone: the inverses of all frequencies together do not fit into memory.
     states: list[Evidence] = []
     conditions: list[float] = []
-    there = None if device is None else held(device, basis, kept)
+    there = None
+    if device is not None:
+        there = Held(device, device.send(basis), device.send(kept), kept.size == len(basis))
     for f in range(k.size):
         out, into = int(order_out[f]), int(order_in[f])
         factors, columns = _factors(radii, place, k[f : f + 1], shell, out, into), (out + 1) ** 2
@@ -199,13 +184,14 @@ def fit_points(
             else:
                 assert matrix is not None
                 found = solve(matrix, pressure[:, f], kept, columns, penalty, single=single)
-            one = _judged(found, pressure[:, f], kept, columns)
-            penalty = one.evidence.penalty[0]
-        y[f, :columns], j[f, : one.unknowns.size - columns] = one.unknowns[:columns], one.unknowns[columns:]
-        fitted[:, f] = one.fitted
-        variance[:, f] = _variance(far_basis[:, :columns], far_factor(k[f : f + 1], out, shell)[0], one)
-        states.append(one.evidence)
-        conditions.append(one.condition)
+            state = _judged(found, pressure[:, f], kept, columns)
+            penalty = state.penalty[0]
+        y[f, :columns], j[f, : found.unknowns.size - columns] = found.unknowns[:columns], found.unknowns[columns:]
+        fitted[:, f] = found.fitted
+        unit = _variance(far_basis[:, :columns], far_factor(k[f : f + 1], out, shell)[0], found)
+        variance[:, f] = unit * state.noise_variance[0]
+        states.append(state)
+        conditions.append(found.condition)
     outgoing, incoming = from_real_pair(y, j, k, shell, order_in)
     return Fit(
         shell=shell,
@@ -214,12 +200,7 @@ def fit_points(
         outgoing=complex_from_real(outgoing),
         incoming=complex_from_real(incoming),
         residual=pressure - fitted,
-        evidence=Evidence(
-            np.concatenate([s.penalty for s in states]),
-            np.concatenate([s.noise_variance for s in states]),
-            np.concatenate([s.settled for s in states]),
-            np.concatenate([s.gcv for s in states]),
-        ),
+        evidence=Evidence(*(np.concatenate([getattr(s, one.name) for s in states]) for one in fields(Evidence))),
         condition=np.array(conditions),
         directions=grid,
         variance=variance,
@@ -252,12 +233,12 @@ def _matrix(basis: FloatArray, factors: tuple[tuple[Matrix, IntArray], ...]) -> 
     return matrix
 
 
-def _judged(found: Solution, data: ComplexArray, kept: IntArray, columns: int) -> _Solved:
-    """A solution with the penalties that it suggests."""
+def _judged(found: Solution, data: ComplexArray, kept: IntArray, columns: int) -> Evidence:
+    """What the data say of a solution, with the penalties that it suggests."""
     kind = np.arange(found.load.size) >= columns
     spread = found.inverse_diagonal * found.load
     squared = np.abs(found.unknowns) ** 2
-    state = updated(
+    return updated(
         found.penalty[None],
         np.array([[np.sum(~kind), np.sum(kind)]], dtype=float),
         np.array([[spread[~kind].sum(), spread[kind].sum()]]),
@@ -265,13 +246,12 @@ def _judged(found: Solution, data: ComplexArray, kept: IntArray, columns: int) -
         np.array([np.sum(np.abs(data[kept] - found.fitted[kept]) ** 2)]),
         float(kept.size),
     )
-    return _Solved(found.unknowns, found.fitted, found.inverse, found.scale, found.condition, state)
 
 
-def _variance(far_basis: FloatArray, factor: ComplexArray, one: _Solved) -> FloatArray:
-    """(G,) variance of the far field at 1 m."""
+def _variance(far_basis: FloatArray, factor: ComplexArray, one: Solution) -> FloatArray:
+    """(G,) variance of the far field at 1 m, for noise of unit variance."""
     values = far_basis * (factor[acn(factor.size - 1)[0]] * one.scale)
-    inverse = one.outgoing_inverse
+    inverse = one.inverse
     values = values.astype(np.result_type(inverse.dtype, np.complex64))
     if np.isrealobj(inverse):
         size = np.sum((values.real @ inverse) * values.real, axis=1) + np.sum(
@@ -279,4 +259,4 @@ def _variance(far_basis: FloatArray, factor: ComplexArray, one: _Solved) -> Floa
         )
     else:
         size = np.sum((values @ inverse) * values.conj(), axis=1).real
-    return np.asarray(np.maximum(size, 0.0) * one.evidence.noise_variance[0], dtype=float)
+    return np.asarray(np.maximum(size, 0.0), dtype=float)
