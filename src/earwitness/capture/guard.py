@@ -147,26 +147,21 @@ def faded(samples: FloatArray, rate_hz: float, *, fade_s: float = 0.01) -> Float
 
 
 class Silencer:
-    """The switch that silences. Any thread may press it, at any time, more than once; the first reason counts."""
+    """The switch that silences. Any thread may press it, at any time, more than once; the first `reason` counts."""
 
     def __init__(self) -> None:
         self._pressed = threading.Event()
-        self._reason = ""
+        self.reason = ""
 
     def silence(self, reason: str = "the abort key was pressed") -> None:
         """Silence everything that plays through this switch, from the next block on."""
         if not self._pressed.is_set():
-            self._reason = reason
+            self.reason = reason
             self._pressed.set()
 
     @property
     def pressed(self) -> bool:
         return self._pressed.is_set()
-
-    @property
-    def reason(self) -> str:
-        """Why, or an empty text."""
-        return self._reason
 
 
 class Source(Protocol):

@@ -149,23 +149,21 @@ def states(series: Series) -> tuple[TakeState, ...]:
     spoiled = [str(one["take"]) for one in series.journal["spoiled"]]
     out = []
     for take in series.planned.live:
-        entry = series.journal["takes"].get(take.id)
         there = (series.folder / take.file).exists()
-        state: State = "open" if not there else "kept" if entry is not None else "found"
-        far = isinstance(take, FarFieldTake)
+        entry = series.journal["takes"].get(take.id, {}) if there else {}
         out.append(
             TakeState(
                 id=take.id,
                 file=take.file,
                 kind=take.kind,
                 orbit=take.orbit if isinstance(take, FarFieldTake) else None,
-                angle_deg=take.angle_deg if far and isinstance(take, FarFieldTake) else None,
-                state=state,
-                good=there and (entry is None or bool(entry["good"])),
+                angle_deg=take.angle_deg if isinstance(take, FarFieldTake) else None,
+                state="kept" if entry else "found" if there else "open",
+                good=there and (not entry or bool(entry["good"])),
                 spoiled=spoiled.count(take.id),
-                sentence=str(entry["sentence"]) if entry is not None and there else "",
-                numbers=str(entry.get("numbers", "")) if entry is not None and there else "",
-                turned_deg=entry.get("turned_deg") if entry is not None and there else None,
+                sentence=str(entry["sentence"]) if entry else "",
+                numbers=str(entry.get("numbers", "")),
+                turned_deg=entry.get("turned_deg"),
             )
         )
     return tuple(out)

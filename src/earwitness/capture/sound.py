@@ -140,14 +140,11 @@ def device_of(devices: tuple[Device, ...], key: str, *, for_output: bool) -> Dev
     named = [one for one in usable if one.name == key] or [one for one in usable if key.lower() in one.name.lower()]
     if len(named) == 1:
         return named[0]
-    what = "several devices fit" if named else "there is no device"
-    raise InputError(
-        f"{what} {key!r} for {'output' if for_output else 'input'}",
-        expected="one of " + ", ".join(f"{one.key} ({one.name})" for one in named or usable)
-        if usable
-        else "a sound device; the system shows none",
-        remedy="list devices with: earwitness measure devices",
-    )
+    what = f"{'several devices fit' if named else 'there is no device'} {key!r} for"
+    listed = ", ".join(f"{one.key} ({one.name})" for one in named or usable)
+    expected = f"one of {listed}" if usable else "a sound device; the system shows none"
+    remedy = "list devices with: earwitness measure devices"
+    raise InputError(f"{what} {'output' if for_output else 'input'}", expected=expected, remedy=remedy)
 
 
 def sound_card() -> Sound:

@@ -309,9 +309,7 @@ def _levels(
     for channel, what in zip(used, ("microphone", "loop-back"), strict=False):
         clipped = int(np.count_nonzero(np.abs(whole[:, channel]) >= CLIPPED_AT))
         if clipped:
-            reasons.append(
-                Reason("clipped", f"The {what} is clipped in {clipped} samples: lower its gain and calibrate again.")
-            )
+            reasons.append(Reason("clipped", worded("capture.channel_clipped", what=what, clipped=clipped)))
     if expected.may_be_faint:
         return reasons
     if dbfs(peak) < QUIETEST_PEAK_DBFS:
@@ -320,14 +318,10 @@ def _levels(
         return reasons
     snr = 10.0 * math.log10(max(level**2 - noise**2, 1e-3 * noise**2) / noise**2)
     if snr < LOWEST_SNR_DB:
-        reasons.append(
-            Reason("noise", f"The signal is only {snr:.0f} dB above the noise: find the noise, or go louder.")
-        )
+        reasons.append(Reason("noise", worded("capture.near_noise", snr=snr)))
     elif expected.usual_noise_dbfs is not None and dbfs(noise) > expected.usual_noise_dbfs + NOISIER_DB:
         more = dbfs(noise) - expected.usual_noise_dbfs
-        reasons.append(
-            Reason("noise", f"It was {more:.0f} dB noisier than in the takes before: wait until it is quiet.")
-        )
+        reasons.append(Reason("noise", worded("capture.noisier", more=more)))
     return reasons
 
 
@@ -335,9 +329,7 @@ def _contents(played: FloatArray, whole: FloatArray, loopback: LoopbackReading |
     reasons: list[Reason] = []
     microphone = whole[:, wiring.microphone - 1]
     if loopback is None:
-        reasons.append(
-            Reason("time not known", "Without a loop-back time is not known, and short gaps can hide.", repeat=False)
-        )
+        reasons.append(Reason("time not known", worded("capture.no_loop_back"), repeat=False))
     elif wiring.reference is not None:
         reasons += _loopback_contents(played, whole[:, wiring.reference - 1], loopback, wiring)
     if not any(reason.key == "dropout" for reason in reasons):
@@ -355,10 +347,7 @@ def _loopback_contents(
     found = compare_content(played, channel, loopback.delay, wiring.rate_hz, noise_rms=quiet, shared_clock=shared)
     if not loopback.wired and not (found.carries and loopback.level_dbfs > QUIETEST_LOOP_DBFS):
         if loopback.level_dbfs > QUIETEST_LOOP_DBFS and loopback.correlation > _PIECES_CORRELATION:
-            words = (
-                f"The loop-back holds the signal only in pieces (correlation {loopback.correlation:.2f}): close other "
-            )
-            return [Reason("dropout", words + "programs; if it stays so, check its channel number.")]
+            return [Reason("dropout", worded("capture.in_pieces", correlation=loopback.correlation))]
         return [Reason("loop-back", loopback.sentence)]
     reasons = _gaps(found)
     if loopback.inverted:
@@ -371,13 +360,8 @@ def _gaps(found: ContentReading) -> list[Reason]:
     if found.spans_s:
         start, end = found.spans_s[0]
         more = f" and {len(found.spans_s) - 1} more" if len(found.spans_s) > 1 else ""
-        reasons.append(
-            Reason(
-                "dropout",
-                f"The sound was interrupted {start:.2f} s after the start for {1e3 * (end - start):.0f} ms{more}: "
-                "close other programs, or ask for more latency.",
-            )
-        )
+        told = worded("capture.interrupted", start=start, length_ms=1e3 * (end - start), more=more)
+        reasons.append(Reason("dropout", told))
     if found.slipped:
         reasons.append(Reason("slip", "Samples were lost or doubled on the way: close other programs."))
     return reasons
@@ -388,9 +372,7 @@ def _dead(microphone: FloatArray, wiring: Wiring) -> list[Reason]:
     if not spans:
         return []
     start, end = spans[0]
-    return [
-        Reason("dropout", f"The microphone's channel stands still {start:.2f} s in for {1e3 * (end - start):.1f} ms.")
-    ]
+    return [Reason("dropout", worded("capture.stands_still", start=start, length_ms=1e3 * (end - start)))]
 
 
 def _delay(

@@ -3,6 +3,7 @@
 import os
 import struct
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Literal
@@ -104,12 +105,21 @@ def write_audio_pieces(path: Path, pieces: Iterable[FloatArray], rate_hz: int, c
 
     suffix = choice("the suffix of an audio file", path.suffix.lower(), (".wav", ".flac"))
     container = "WAV" if suffix == ".wav" else "FLAC"
+    with (
+        _made_whole(path) as part,
+        soundfile.SoundFile(str(part), "w", rate_hz, channels, "PCM_24", format=container) as file,
+    ):
+        for piece in pieces:
+            _check_writable(path, piece, rate_hz)
+            file.write(_whole_steps(piece, path))
+
+
+@contextmanager
+def _made_whole(path: Path) -> Iterator[Path]:
+    """A part beside `path` that takes its place when the block ends well, and goes when it does not."""
     part = path.with_name(path.name + ".part")
     try:
-        with soundfile.SoundFile(str(part), "w", rate_hz, channels, "PCM_24", format=container) as file:
-            for piece in pieces:
-                _check_writable(path, piece, rate_hz)
-                file.write(_whole_steps(piece, path))
+        yield part
         os.replace(part, path)
     except (OSError, RuntimeError) as error:
         raise cannot_write("the audio file", path, error) from None
@@ -158,21 +168,13 @@ def write_audio(path: Path, samples: FloatArray, rate_hz: int, *, subtype: Subty
     suffix = choice("the suffix of an audio file", path.suffix.lower(), (".wav", ".flac"))
     values = np.atleast_2d(np.asarray(samples, dtype=np.float64))
     _check_writable(path, values, rate_hz)
-    if subtype == "FLOAT" and suffix == ".flac":
+    if subtype == "PCM_24":
+        write_audio_pieces(path, [values], rate_hz, len(values))
+        return
+    if suffix == ".flac":
         raise InputError.of("formats.flac_float", where=str(path))
-    part = path.with_name(path.name + ".part")
-    try:
-        if subtype == "FLOAT":
-            _write_float(part, values, rate_hz)
-        else:
-            import soundfile
-
-            form = "WAV" if suffix == ".wav" else "FLAC"
-            soundfile.write(str(part), _whole_steps(values, path), rate_hz, format=form, subtype="PCM_24")
-        os.replace(part, path)
-    except (OSError, RuntimeError) as error:
-        part.unlink(missing_ok=True)
-        raise cannot_write("the audio file", path, error) from None
+    with _made_whole(path) as part:
+        _write_float(part, values, rate_hz)
 
 
 def _truncated(path: Path, promised: str, present: str) -> AudioError:

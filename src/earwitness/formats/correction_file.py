@@ -9,7 +9,7 @@ import numpy as np
 
 from earwitness.errors import FormatError
 from earwitness.files.data import worded
-from earwitness.formats.table import plain_rows, refused, text_of
+from earwitness.formats.table import plain_rows, text_of
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, locked
 
 MAX_BYTES = 4 * 2**20
@@ -121,12 +121,9 @@ def parse_correction(text: str, *, name: str) -> MicrophoneCorrection:
     if faults:
         raise _all_of(faults)
     if len(rows) < MIN_POINTS:
-        raise refused(
-            f"the correction has {len(rows)} point{'s' if len(rows) != 1 else ''}",
-            f"{name}, line {read[-1].line if read else 1}",
-            "use the microphone's complete correction file",
-            expected=f"{MIN_POINTS} points or more; {_LAYOUT}",
-        )
+        where = f"{name}, line {read[-1].line if read else 1}"
+        count = f"{len(rows)} point{'s' if len(rows) != 1 else ''}"
+        raise FormatError.of("formats.correction_short", where=where, count=count, least=MIN_POINTS, layout=_LAYOUT)
     table = np.array(rows, dtype=np.float64)
     phase = locked(table[:, 2], np.float64) if table.shape[1] == 3 else None
     return MicrophoneCorrection(name, locked(table[:, 0], np.float64), locked(table[:, 1], np.float64), phase)

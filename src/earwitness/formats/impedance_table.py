@@ -86,11 +86,7 @@ def _check_units(highest_hz: float, span: float, largest_deg: float, name: str) 
         raise _wrong(f"the highest frequency is {highest_hz:g} Hz", name, "give frequencies in Hz, or title them kHz")
     # A passive load whose magnitude doubles turns its phase by far more (relation of gain and phase, Bode).
     if span > 2.0 and largest_deg <= 1.6:
-        raise _wrong(
-            f"the phase stays within {largest_deg:g} while the magnitude changes {span:.1f} times: that is radians",
-            name,
-            "export the phase in degrees",
-        )
+        raise FormatError.of("formats.phase_in_radians", where=name, expected=LAYOUT, largest=largest_deg, span=span)
 
 
 def _wrong(what: str, where: str, remedy: str, *, expected: str = LAYOUT) -> FormatError:

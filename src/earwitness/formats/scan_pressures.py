@@ -22,6 +22,7 @@ from earwitness.quantities import ComplexArray, FloatArray, IntArray, Locked
 HEADER = ("x m", "y m", "z m", "frequency Hz", "real Pa/V", "imaginary Pa/V")
 MAX_ROWS = 2_000_000
 _SAME_PLACE_DIGITS = 6
+_EXPECTED = "complex pressures of a scan, SOFA or CSV"
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
 
 
@@ -92,11 +93,8 @@ def _from_csv(path: Path) -> ScanPressures:
     visit = _times_before(row.ravel() * hz.size + column.ravel())
     _, first, point = np.unique(row.ravel() * len(values) + visit, return_index=True, return_inverse=True)
     if first.size * hz.size != len(values) or hz[0] <= 0:
-        raise _wrong(
-            path,
-            f"{len(values)} rows do not give {first.size} points at {hz.size} frequencies once each",
-            "write every point at every frequency, once, and once again for each further visit of a place",
-        )
+        counts = (len(values), first.size, hz.size)
+        raise FormatError.of("formats.rows_and_points", where=str(path), expected=_EXPECTED, counts=counts)
     pressure = np.empty((first.size, hz.size), dtype=np.complex128)
     pressure.real[point.ravel(), column.ravel()] = values[:, 4]
     pressure.imag[point.ravel(), column.ravel()] = values[:, 5]
@@ -106,11 +104,7 @@ def _from_csv(path: Path) -> ScanPressures:
     whole = np.concatenate([found.points_m, found.pressure.real, found.pressure.imag], axis=1)
     copied = len(whole) - len(np.unique(whole, axis=0)) if visit.any() else 0
     if copied:
-        raise _wrong(
-            path,
-            f"{copied} points stand in the table again with the very same pressures: copies, not further visits",
-            "take the copies out, and write what each visit of a place measured",
-        )
+        raise FormatError.of("formats.visits_copied", where=str(path), expected=_EXPECTED, copied=copied)
     return found
 
 
@@ -125,4 +119,4 @@ def _times_before(keys: IntArray) -> IntArray:
 
 
 def _wrong(path: Path, what: str, remedy: str) -> FormatError:
-    return FormatError(what, where=str(path), expected="complex pressures of a scan, SOFA or CSV", remedy=remedy)
+    return FormatError(what, where=str(path), expected=_EXPECTED, remedy=remedy)

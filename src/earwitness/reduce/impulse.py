@@ -117,6 +117,11 @@ class Role:
     reference_channel: int | None
     drive_v: float
 
+    @property
+    def where(self) -> str:
+        """How an error names it."""
+        return f"take {self.take}, file {self.file}"
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TakeImpulse:
@@ -412,27 +417,18 @@ def _volts(role: Role, played: ComplexArray | SingleComplex, length: int, divisi
     ideal = rate * np.sqrt(stimulus_power(division.stimulus, frequency[inside]))
     amplitude_fs = float(np.median(np.abs(played[::SCALE_STRIDE][inside]) / ideal))
     if not amplitude_fs > 0.0:
-        raise _unusable(role, "the reference channel does not hold the stimulus", "check channel and stimulus")
+        raise AudioError.of("reduce.reference_without_stimulus", where=role.where)
     return math.sqrt(2.0) * role.drive_v / amplitude_fs
 
 
 def _channel(role: Role, recording: Recording, channel: int, what: str, division: Division) -> FloatArray:
     if recording.rate_hz != division.stimulus.rate_hz:
-        raise _unusable(
-            role,
-            f"the sample rate is {recording.rate_hz} Hz, that of the other takes {division.stimulus.rate_hz} Hz",
-            "record every take at one rate; do not convert, record again",
-            "one sample rate in a session",
-        )
+        rates_hz = (recording.rate_hz, division.stimulus.rate_hz)
+        raise AudioError.of("reduce.take_rates", where=role.where, rates_hz=rates_hz)
     there = recording.samples.shape[0]
     if channel > there:
-        raise _unusable(
-            role,
-            f"the {what} is said to be on channel {channel}, but the recording has {there} "
-            f"channel{'s' if there != 1 else ''}",
-            "record both channels, or correct the channel in session.toml",
-            f"at least {channel} channels",
-        )
+        has = f"{there} channel{'s' if there != 1 else ''}"
+        raise AudioError.of("reduce.channel_not_recorded", where=role.where, side=what, channel=channel, has=has)
     row: FloatArray = recording.samples[channel - 1]
     return row
 
@@ -440,31 +436,17 @@ def _channel(role: Role, recording: Recording, channel: int, what: str, division
 def _peak(role: Role, samples: FloatArray | SingleArray, what: str, silent: float) -> float:
     peak = max(float(samples.max(initial=0.0)), -float(samples.min(initial=0.0)))
     if samples.size == 0:
-        raise _unusable(role, f"the {what} channel is empty", "record the take again")
+        raise AudioError(f"the {what} channel is empty", where=role.where, remedy="record the take again")
     if not math.isfinite(peak):
-        raise _unusable(role, f"the {what} channel holds values that are not numbers", "export the recording again")
+        raise AudioError.of("reduce.channel_without_numbers", where=role.where, side=what)
     if peak < silent:
         level = f"{20 * math.log10(peak):.0f} dB re full scale" if peak > 0.0 else "zero throughout"
-        raise _unusable(
-            role,
-            f"the {what} channel is silent (its peak is {level})",
-            "check cable, phantom power and input gain, and record the take again",
-            f"a peak above {20 * math.log10(silent):.0f} dB re full scale",
-        )
+        least_db = 20 * math.log10(silent)
+        raise AudioError.of("reduce.take_silent", where=role.where, side=what, level=level, least_db=least_db)
     return peak
 
 
 def _check_length(role: Role, count: int, division: Division) -> None:
-    need = division.stimulus.samples.size
+    need, rate = division.stimulus.samples.size, division.stimulus.rate_hz
     if count < need:
-        rate = division.stimulus.rate_hz
-        raise _unusable(
-            role,
-            f"the recording lasts {count / rate:.2f} s, the stimulus {need / rate:.2f} s",
-            "record until the room has decayed",
-            "recordings longer than the stimulus",
-        )
-
-
-def _unusable(role: Role, what: str, remedy: str, expected: str = "") -> AudioError:
-    return AudioError(what, where=f"take {role.take}, file {role.file}", expected=expected, remedy=remedy)
+        raise AudioError.of("reduce.take_too_short", where=role.where, lasts_s=count / rate, needs_s=need / rate)

@@ -66,11 +66,9 @@ def reduce_seat(plan: Plan, take: SeatTake, recording: Recording) -> SeatReading
     """
     division, role, rate = plan.divisions[take.stimulus], role_of(plan.session, take), recording.rate_hz
     if rate != plan.rate_hz or role.microphone_channel > recording.samples.shape[0]:
-        raise AudioError(
-            f"it has {recording.samples.shape[0]} channels at {rate} Hz",
-            where=f"take {take.id}, file {take.file}",
-            expected=f"channel {role.microphone_channel} at {plan.rate_hz} Hz, as the other takes",
-        )
+        has = f"{recording.samples.shape[0]} channels at {rate} Hz"
+        wanted = f"channel {role.microphone_channel} at {plan.rate_hz} Hz, as the other takes"
+        raise AudioError(f"it has {has}", where=role.where, expected=wanted)
     samples = np.asarray(recording.samples[role.microphone_channel - 1], dtype=np.float64)
     length = scipy.fft.next_fast_len(max(samples.size, division.stimulus.samples.size), True)
     axis = log_axis(20.0, min(20_000.0, 0.45 * rate), PER_OCTAVE)

@@ -283,12 +283,10 @@ def _same_distance(draft: Draft, apart_m: float) -> Iterator[Fault]:
     size_m = math.hypot(told.width_m, told.depth_m, told.height_m) if told is not None else 0.0
     allowed_m = DISTANCE_ALLOWANCE_M + DISTANCE_ALLOWANCE_SHARE * apart_m
     wrong: dict[float, list[PlacedTake]] = {}
-    for placed in draft.takes:
-        take = placed.take
-        if isinstance(take, FarFieldTake):
-            more_m = 0.0 if take.angle_deg % 360.0 == 0.0 else size_m
-            if abs(take.distance_m - apart_m) > allowed_m + more_m:
-                wrong.setdefault(take.distance_m, []).append(placed)
+    for placed, take in draft.of(FarFieldTake):
+        more_m = 0.0 if take.angle_deg % 360.0 == 0.0 else size_m
+        if abs(take.distance_m - apart_m) > allowed_m + more_m:
+            wrong.setdefault(take.distance_m, []).append(placed)
     for distance_m, every in wrong.items():
         more = f" (and in {len(every) - 1} more takes)" if len(every) > 1 else ""
         yield draft.take_fault(
@@ -300,15 +298,13 @@ def _turntable(draft: Draft) -> Iterator[Fault]:
     """Where the table's axis is told, every angle's distance follows from the one at 0 degrees."""
     if draft.turntable is None:
         return
-    far = [placed for placed in draft.takes if isinstance(placed.take, FarFieldTake)]
+    far = draft.of(FarFieldTake)
     if not far and draft.all_sound:
         yield draft.fault("no_turntable_take", ("turntable",))
-    first: dict[str, PlacedTake] = {}
-    for placed in far:
-        assert isinstance(placed.take, FarFieldTake)
-        before = first.setdefault(placed.take.orbit, placed)
-        assert isinstance(before.take, FarFieldTake)
-        if placed.take.distance_m != before.take.distance_m:
+    first: dict[str, tuple[PlacedTake, FarFieldTake]] = {}
+    for placed, take in far:
+        before, start = first.setdefault(take.orbit, (placed, take))
+        if take.distance_m != start.distance_m:
             yield draft.take_fault(
                 "turntable_distance", placed, "distance_m", before=before, line=draft.line_of_take(before)
             )
@@ -396,35 +392,29 @@ def _same_position(one: PlacedTake, other: PlacedTake) -> bool:
 
 
 def _level_series(draft: Draft) -> Iterator[Fault]:
-    series: dict[tuple[object, ...], list[PlacedTake]] = {}
-    for placed in draft.takes:
-        if isinstance(placed.take, LevelTake):
-            series.setdefault((placed.take.driver, placed.take.distance_m), []).append(placed)
+    series: dict[tuple[object, ...], list[tuple[PlacedTake, LevelTake]]] = {}
+    for placed, take in draft.of(LevelTake):
+        series.setdefault((take.driver, take.distance_m), []).append((placed, take))
     for steps in series.values():
-        for before, after in itertools.pairwise(steps):
-            assert isinstance(before.take, LevelTake)
-            assert isinstance(after.take, LevelTake)
-            if after.take.drive_v <= before.take.drive_v and not after.take.note:
+        for (before, quiet), (after, loud) in itertools.pairwise(steps):
+            if loud.drive_v <= quiet.drive_v and not loud.note:
                 yield draft.take_fault("level_series_falls", after, "drive_v", before=before)
 
 
 def _bursts(draft: Draft) -> Iterator[Fault]:
     """Bursts of one frequency and place rise, as the first that fails tells how loud the one before may be."""
-    last: dict[tuple[float, float], PlacedTake] = {}
-    for placed in draft.takes:
-        take = placed.take
-        if not isinstance(take, BurstTake):
-            continue
+    last: dict[tuple[float, float], tuple[PlacedTake, BurstTake]] = {}
+    for placed, take in draft.of(BurstTake):
         place = (take.frequency_hz, take.distance_m)
         before = last.get(place)
-        if before is not None and isinstance(before.take, BurstTake) and take.drive_v <= before.take.drive_v:
-            yield draft.take_fault("bursts_fall", placed, "drive_v", before=before)
-        last[place] = placed
+        if before is not None and take.drive_v <= before[1].drive_v:
+            yield draft.take_fault("bursts_fall", placed, "drive_v", before=before[0])
+        last[place] = (placed, take)
 
 
 def _one_impedance(draft: Draft) -> Iterator[Fault]:
-    tables = [placed for placed in draft.takes if isinstance(placed.take, ImpedanceTableTake)]
-    loads = [p for p in draft.takes if isinstance(p.take, ImpedanceTake) and p.take.role == "load"]
+    tables = [placed for placed, _ in draft.of(ImpedanceTableTake)]
+    loads = [placed for placed, take in draft.of(ImpedanceTake) if take.role == "load"]
     for placed in tables[1:] if not loads else tables:
         other = loads[0] if loads else tables[0]
         yield draft.take_fault("impedance_twice", placed, "kind", line=draft.line_of_take(other))
@@ -432,27 +422,19 @@ def _one_impedance(draft: Draft) -> Iterator[Fault]:
 
 def _one_scan(draft: Draft) -> Iterator[Fault]:
     """A session is a scan or orbits; a scan is recordings or one file of pressures."""
-    scans = [placed for placed in draft.takes if isinstance(placed.take, ScanTake)]
-    whole = [placed for placed in draft.takes if isinstance(placed.take, ScanPressuresTake)]
+    scans, whole = draft.of(ScanTake), draft.of(ScanPressuresTake)
     if not scans and not whole:
         return
     orbits = [placed for placed in draft.takes if isinstance(placed.take, FarFieldTake | NearFieldTake)]
     if orbits:
-        other = draft.line_of_take((*scans, *whole)[0])
+        other = draft.line_of_take((*scans, *whole)[0][0])
         yield draft.take_fault("scan_and_orbits", orbits[0], "kind", other=other)
-    for placed in whole:
-        take = placed.take
-        if isinstance(take, ScanPressuresTake) and (take.sound == "gated") != (take.lowest_valid_hz is not None):
-            yield draft.take_fault(
-                "sound_and_valid_hz",
-                placed,
-                "sound",
-                stands="with" if take.lowest_valid_hz else "without",
-                remedy="write the frequency from which the gate is long enough, 1.2 over its length in seconds"
-                if take.sound == "gated"
-                else 'take lowest_valid_hz out, or write sound = "gated"',
-            )
-    for placed in whole[1:] if not scans else whole:
+    for placed, take in whole:
+        if take.sound == "gated" and take.lowest_valid_hz is None:
+            yield draft.take_fault("gated_without_valid_hz", placed, "sound")
+        if take.sound != "gated" and take.lowest_valid_hz is not None:
+            yield draft.take_fault("valid_hz_without_gate", placed, "sound")
+    for placed, _ in whole[1:] if not scans else whole:
         yield draft.take_fault("scan_twice", placed, "kind")
 
 

@@ -87,6 +87,10 @@ class Draft:
         line = take_line(self.lines, placed.written.index, key)
         return told(name, FILE, line, f"take {placed.take.id}, {key}", take=placed.take, **facts)
 
+    def of(self, kind: type[T]) -> list[tuple[PlacedTake, T]]:
+        """The sound takes of one kind, each beside its place."""
+        return [(placed, placed.take) for placed in self.takes if isinstance(placed.take, kind)]
+
     def line_of_take(self, placed: PlacedTake) -> str:
         """Name and line of a take for the message of another one."""
         line = line_of(self.lines, ("take", placed.written.index))

@@ -2,7 +2,6 @@
 
 import json
 import re
-import tomllib
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -10,7 +9,7 @@ from pydantic import ValidationError
 
 from earwitness.errors import Fault, InputError
 from earwitness.session.record import Strict
-from earwitness.session.toml_text import COMMENT, key_lines, line_of, need_modest, read_toml
+from earwitness.session.toml_text import COMMENT, key_lines, line_of, parsed_toml, read_toml
 from earwitness.session.wording import shown
 
 # Key under which a table holds the comments of its keys; no key of a TOML file that anybody writes.
@@ -28,12 +27,10 @@ def read_small_toml(path: Path, model: type[T]) -> T:
 def small_toml(text: str, model: type[T], *, name: str, where: str) -> T:
     """The model in a text. name : of the file, as faults call it; where : its whole path. Raises as `read_small_toml`
     does."""
-    try:
-        need_modest(text)
-        document, lines = tomllib.loads(text), key_lines(text)
-    except (ValueError, RecursionError) as error:
-        told = "brackets are nested too deeply" if isinstance(error, RecursionError) else f"this is not TOML: {error}"
-        raise InputError(told, where=where, remedy="text stands in quotes, numbers without unit") from None
+    parsed = parsed_toml(text, name)
+    if isinstance(parsed, Fault):
+        raise InputError(parsed.what, where=where, remedy="text stands in quotes, numbers without unit")
+    document, lines = parsed
     try:
         return model.model_validate(document)
     except ValidationError as error:

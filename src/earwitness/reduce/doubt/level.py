@@ -191,9 +191,8 @@ def _broken(evidence: LevelEvidence) -> list[tuple[bool, str]]:
         words = f"cones of that size cannot move {evidence.excursion_db:.0f} dB more than they can"
         found.append((evidence.excursion_db > LIMITS["excursion_refuse_db"], words))
     if evidence.noise_dba is not None and evidence.noise_dba < LIMITS["noise_least_dba"]:
-        found.append(
-            (True, f"the silence would have {evidence.noise_dba:.0f} dB(A), less than any room and microphone")
-        )
+        words = f"the silence would have {evidence.noise_dba:.0f} dB(A), less than any room and microphone"
+        found.append((True, words))
     full = evidence.full_scale_db
     if full is not None and not LIMITS["full_scale_least_db"] <= full <= LIMITS["full_scale_most_db"]:
         found.append((True, f"the recorder would be full at {full:.0f} dB"))
@@ -277,11 +276,8 @@ def voltage_flags(
     odd = {take: db - usual for take, db in off.items() if abs(db - usual) > limit}
     if odd:
         worst = max(odd, key=lambda take: abs(odd[take]))
-        follows = (
-            "levels follow the loop-back"
-            if volts_per_fs is not None
-            else "the output's level, or the loop-back's gain, moved"
-        )
+        moved = "the output's level, or the loop-back's gain, moved"
+        follows = moved if volts_per_fs is None else "levels follow the loop-back"
         flags.append(flag("loop_back_level", odd[worst], limit, takes=tuple(odd), follows=follows))
     mended = corrected_steps(heard, stated, level_takes, known=volts_per_fs is not None)
     if mended:
