@@ -64,7 +64,7 @@ def test_microphone_is_taken_out_of_two_tones() -> None:
     """6 dB less at the side lines than the microphone was said to have: twice the distortion."""
     hz = np.array([20.0, 6990.0, 6999.0, 7001.0, 7010.0, 20_000.0])
     response = np.array([-6.0206, -6.0206, 0.0, 0.0, -6.0206, -6.0206])
-    found = reduce_two_tones(pair(), recorded(two_tones()), fs_per_pa=FS_PER_PA, response_db=response, response_hz=hz)
+    found = reduce_two_tones(pair(), recorded(two_tones()), fs_per_pa=FS_PER_PA, response=(hz, response))
     assert intermodulation(found)["intermodulation_2@2v"].value == pytest.approx(2 * 7.84468, rel=1e-4)
 
 

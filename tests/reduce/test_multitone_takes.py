@@ -64,9 +64,7 @@ def test_microphone_is_taken_out() -> None:
     plain = _played()
     frequency = np.arange(plain.size // 2 + 1) * RATE / plain.size
     down = np.fft.irfft(np.fft.rfft(plain) * 10 ** (np.interp(frequency, hz, response) / 20), plain.size)
-    found = reduce_multitone(
-        _take(), _recording(down), _recording(plain), fs_per_pa=1.0, response_db=response, response_hz=hz
-    )
+    found = reduce_multitone(_take(), _recording(down), _recording(plain), fs_per_pa=1.0, response=(hz, response))
     power = np.full(16, found.lines.tone.mean())
     assert found.lines.tone == pytest.approx(power, rel=2e-3)
 

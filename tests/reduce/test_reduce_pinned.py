@@ -109,7 +109,7 @@ def test_own_noise_of_a_tone_is_its_level_weighted(hz: float, weight_db: float) 
     assert found.on_dba - found.off_dba == pytest.approx(20.0, abs=1e-6)
     assert found.u_on_db < 0.02
     assert found.on_db.max() == pytest.approx(93.98, abs=0.1)
-    lower = _noise_of(tone, tone, response_db=np.array([3.0, 3.0]), response_hz=np.array([10.0, 20_000.0]))
+    lower = _noise_of(tone, tone, response=(np.array([10.0, 20_000.0]), np.array([3.0, 3.0])))
     assert lower.on_dba == pytest.approx(found.on_dba - 3.0, abs=1e-6)
 
 

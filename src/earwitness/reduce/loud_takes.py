@@ -27,20 +27,17 @@ OWN_RATIO = 1.25
 _WANDER_OCTAVES = 0.5
 _U_LEAST_DB = 0.05
 _PATH_S, _BEFORE_S, _FLOOR = 0.5, 0.01, 1e-6
+Response = tuple[FloatArray, FloatArray]
+"""Of a microphone: frequencies (F,) and levels there (F,) [dB]."""
 
 
 def reduce_two_tones(
-    take: TwoToneTake,
-    recording: Recording,
-    *,
-    fs_per_pa: float,
-    response_db: FloatArray | None = None,
-    response_hz: FloatArray | None = None,
+    take: TwoToneTake, recording: Recording, *, fs_per_pa: float, response: Response | None = None
 ) -> TwoToneReading:
     """Carrier and side lines of a two-tone take.
 
-    response_db (F,) at response_hz (F,) : the microphone's response, taken out. The noise in one line is the mean
-    square of the lines beside the side lines. AudioError where channel or length do not fit, or nothing is at f2.
+    response : of the microphone, taken out. The noise in one line is the mean square of the lines beside the side
+    lines. AudioError where channel or length do not fit, or nothing is at f2.
     """
     where = f"take {take.id}, file {take.file}"
     samples = samples_of(recording, take.microphone_channel, where) / fs_per_pa
@@ -54,8 +51,8 @@ def reduce_two_tones(
         lines, around = (line_rms(cut, float(recording.rate_hz), hz) for hz in (lines_hz, beside))
     except InputError as error:
         raise AudioError(error.what, where=where, expected=error.expected, remedy="correct length_s") from None
-    gain = _gain(lines_hz, response_db, response_hz)
-    noise = float(np.sqrt(np.mean((around * _gain(beside, response_db, response_hz)) ** 2)))
+    gain = _gain(lines_hz, response)
+    noise = float(np.sqrt(np.mean((around * _gain(beside, response)) ** 2)))
     if not lines[0] * gain[0] > 3.0 * noise:
         raise AudioError.of("reduce.high_tone_missing", where=where, take=take)
     _require_low_tone(cut, float(recording.rate_hz), take, where)
@@ -70,8 +67,7 @@ def reduce_burst(
     fs_per_pa: float,
     in_room: bool,
     clipped: bool,
-    response_db: FloatArray | None = None,
-    response_hz: FloatArray | None = None,
+    response: Response | None = None,
 ) -> BurstTakeReading:
     """Harmonics and peak of one recorded burst; it is found by its shape, so that latency need not be known.
 
@@ -80,7 +76,7 @@ def reduce_burst(
     where = f"take {take.id}, file {take.file}"
     rate = float(recording.rate_hz)
     samples = samples_of(recording, take.microphone_channel, where) / fs_per_pa
-    samples = flattened(samples - float(np.mean(samples)), rate, response_db, response_hz)
+    samples = flattened(samples - float(np.mean(samples)), rate, response)
     shape = burst(take.frequency_hz, rate)
     around = max(round(rate / take.frequency_hz), round(0.02 * rate))
     first = _place_of(samples, shape.size, take.frequency_hz, rate) - around
@@ -222,32 +218,28 @@ def samples_of(recording: Recording, channel: int, where: str) -> FloatArray:
     return samples
 
 
-def _gain(hz: FloatArray, response_db: FloatArray | None, response_hz: FloatArray | None) -> FloatArray:
+def _gain(hz: FloatArray, response: Response | None) -> FloatArray:
     """What takes the microphone out at hz (F,)."""
-    if response_db is None or response_hz is None:
-        return np.ones(hz.size)
-    return np.asarray(10.0 ** (-np.interp(hz, response_hz, response_db) / 20.0), dtype=np.float64)
+    return np.ones(hz.size) if response is None else 10.0 ** (-np.interp(hz, *response) / 20.0)
 
 
-def flattened(
-    samples: FloatArray, rate_hz: float, response_db: FloatArray | None, response_hz: FloatArray | None
-) -> FloatArray:
-    """Samples (N,) with the microphone's response (F,) at response_hz taken out, where it is known."""
+def flattened(samples: FloatArray, rate_hz: float, response: Response | None) -> FloatArray:
+    """Samples (N,) with the microphone's response taken out, where it is known."""
     import scipy.fft
 
-    if response_db is None or response_hz is None:
+    if response is None:
         return samples
     whole = scipy.fft.rfft(samples)
-    whole *= _gain_of_bins(samples.size, rate_hz, response_db.tobytes(), response_hz.tobytes())
+    whole *= _gain_of_bins(samples.size, rate_hz, *(one.tobytes() for one in response))
     return np.asarray(scipy.fft.irfft(whole, samples.size, overwrite_x=True), dtype=np.float64)
 
 
 @lru_cache(maxsize=4)
-def _gain_of_bins(size: int, rate_hz: float, response_db: bytes, response_hz: bytes) -> FloatArray:
+def _gain_of_bins(size: int, rate_hz: float, response_hz: bytes, response_db: bytes) -> FloatArray:
     """`_gain` at the bins of a transform of `size` samples; all bursts of a session share it."""
     known_hz = np.frombuffer(response_hz, dtype=np.float64)
     frequency = np.maximum(np.arange(size // 2 + 1) * rate_hz / size, known_hz[0])
-    gain = _gain(frequency, np.frombuffer(response_db, dtype=np.float64), known_hz)
+    gain = _gain(frequency, (known_hz, np.frombuffer(response_db, dtype=np.float64)))
     gain.setflags(write=False)
     return gain
 
@@ -311,16 +303,15 @@ def reduce_multitone(
     played: Recording,
     *,
     fs_per_pa: float,
-    response_db: FloatArray | None = None,
-    response_hz: FloatArray | None = None,
+    response: Response | None = None,
     silence: FloatArray | None = None,
 ) -> MultitoneReading:
     """Lines of a multitone take.
 
-    response_db (F,) at response_hz (F,) : the microphone's response, taken out; silence (N,) : a recording of
-    silence, used as noise where there is only one period. The player's file says which tones there are; periods are
-    cut from the recording from run_in_s on, as many as the signal is there for: a cut need not begin where a period
-    begins. AudioError where channel, rate or length do not fit.
+    response : of the microphone, taken out; silence (N,) : a recording of silence, used as noise where there is only
+    one period. The player's file says which tones there are; periods are cut from the recording from run_in_s on, as
+    many as the signal is there for: a cut need not begin where a period begins. AudioError where channel, rate or
+    length do not fit.
     """
     where = f"take {take.id}, file {take.file}"
     samples = samples_of(recording, take.microphone_channel, where) / fs_per_pa
@@ -348,7 +339,7 @@ def reduce_multitone(
     cut = samples[start : start + count * period].reshape(count, period)
     _refuse_other_tones(cut, rows, take)
     # The periods in one row, so that nothing wraps between them.
-    cut = flattened(cut.reshape(-1), float(recording.rate_hz), response_db, response_hz).reshape(cut.shape)
+    cut = flattened(cut.reshape(-1), float(recording.rate_hz), response).reshape(cut.shape)
     quiet = None
     if silence is not None and count == 1 and silence.size >= period:
         quiet = (silence[:period] / fs_per_pa)[None, :]
@@ -379,11 +370,7 @@ _POWER_0 = (20e-6) ** 2
 
 
 def reduce_self_noise(
-    takes: Sequence[tuple[SelfNoiseTake, Recording]],
-    *,
-    fs_per_pa: float,
-    response_db: FloatArray | None = None,
-    response_hz: FloatArray | None = None,
+    takes: Sequence[tuple[SelfNoiseTake, Recording]], *, fs_per_pa: float, response: Response | None = None
 ) -> SelfNoise | None:
     """Noise with the loudspeaker switched on and off, the first take of each at one distance; None where one lacks.
 
@@ -395,18 +382,14 @@ def reduce_self_noise(
     off = next((one for one in takes if not one[0].switched_on and one[0].distance_m == on[0].distance_m), None)
     if off is None:
         return None
-    found = [_noise(take, recording, fs_per_pa, response_db, response_hz) for take, recording in (on, off)]
+    found = [_noise(take, recording, fs_per_pa, response) for take, recording in (on, off)]
     (on_db, on_dba, u_on), (off_db, off_dba, u_off) = found
     names = (on[0].id, off[0].id)
     return SelfNoise(names, on[0].distance_m, THIRDS_HZ, on_db, off_db, on_dba, off_dba, u_on, u_off)
 
 
 def _noise(
-    take: SelfNoiseTake,
-    recording: Recording,
-    fs_per_pa: float,
-    response_db: FloatArray | None,
-    response_hz: FloatArray | None,
+    take: SelfNoiseTake, recording: Recording, fs_per_pa: float, response: Response | None
 ) -> tuple[FloatArray, float, float]:
     """Third octaves, A-weighted level and its standard uncertainty [dB SPL]."""
     from scipy.signal import spectrogram
@@ -418,8 +401,8 @@ def _noise(
     size = samples.size // (2 * _BLOCKS)
     hz, _, density = spectrogram(samples, rate, "hann", nperseg=size, noverlap=size // 2, detrend="constant")
     power = density[1:] * hz[1]
-    if response_db is not None and response_hz is not None:
-        power *= 10.0 ** (-np.interp(hz[1:], response_hz, response_db) / 10.0)[:, None]
+    if response is not None:
+        power *= 10.0 ** (-np.interp(hz[1:], *response) / 10.0)[:, None]
     inside = (hz[1:] >= THIRDS_HZ[0] / HALF_BAND) & (hz[1:] <= THIRDS_HZ[-1] * HALF_BAND)
     weighted = (power * (inside * 10.0 ** (a_weight_db(hz[1:]) / 10.0))[:, None]).sum(axis=0)
     running = np.concatenate([[0.0], np.cumsum(power.mean(axis=1))])

@@ -152,7 +152,7 @@ def other_takes(plan: Plan, read: Read, table: Impedance | None = None) -> Other
     session, scale = plan.session, {"fs_per_pa": plan.calibration.fs_per_pa}
     correction: dict[str, Any] = {}
     if plan.correction is not None:
-        correction = {"response_db": plan.correction.at(plan.axis.hz).response_db, "response_hz": plan.axis.hz}
+        correction = {"response": (plan.axis.hz, plan.correction.at(plan.axis.hz).response_db)}
     gear = _Gear(plan, read, lru_cache(maxsize=1)(read), scale, scale | correction)
     flags: list[QualityFlag] = []
     bad: list[AudioError] = []

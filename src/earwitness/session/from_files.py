@@ -9,7 +9,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Annotated, get_args
+from typing import Annotated, Any, get_args
 
 import numpy as np
 from pydantic import ConfigDict, Field
@@ -48,6 +48,8 @@ _TWO = re.compile(
 _VOLTS = re.compile(r"(?<![\d.,])(\d+(?:[.,]\d+)?)\s*v(?:rms)?(?![a-z])", re.IGNORECASE)
 _NO_ANGLE = re.compile(r"(?<![\d.,])\d+(?:[.,]\d+)?\s*(?:v(?:rms)?|db|k?hz)(?![a-z])", re.IGNORECASE)
 _MULTITONE = re.compile(r"multi[\s_-]?tone|residue|intermodulation", re.IGNORECASE)
+# What a person's answers to a group's questions say in place of what is stated for all.
+_OF_A_GROUP = ("unit", "plane", "data", "samples", "positions")
 _ALONE = ("curves", "directions", "impedance table", "uncertainty", "level table", "multitone table")
 _Words = Annotated[str, Field(max_length=200)]
 _Meters = Annotated[float, Field(ge=0.001, le=100.0)]
@@ -393,10 +395,7 @@ def session_text(found: Survey, stated: Stated) -> str:
         f"date = {toml_value(stated.date)}",
         "",
         "[loudspeaker]",
-        f"name = {toml_value(stated.name)}",
-        f"maker = {toml_value(stated.maker)}",
-        f"type = {toml_value(stated.type)}",
-        f"enclosure = {toml_value(stated.enclosure)}",
+        *(f"{key} = {toml_value(getattr(stated, key))}" for key in ("name", "maker", "type", "enclosure")),
         *(f"{key} = {getattr(stated, key) or 0.0:g}" for key in ("width_m", "height_m", "depth_m")),
         f"reference_axis = {toml_value(stated.reference_axis)}",
     ]
@@ -452,14 +451,8 @@ def _each(group: Group) -> Iterator[Group]:
 
 def _take(group: Group, stated: Stated) -> list[str]:
     settled = dict(group.settled)
-    stated = replace(
-        stated,
-        unit=settled.get("unit", stated.unit),
-        plane=settled.get("plane", stated.plane),
-        data=settled.get("data", stated.data),
-        samples=settled.get("samples", stated.samples),
-        positions=settled.get("positions", stated.positions),
-    )
+    own: dict[str, Any] = {key: settled[key] for key in _OF_A_GROUP if key in settled}
+    stated = replace(stated, **own)
     lines = [f"kind = {toml_value(group.kind)}"]
     if group.kind == "curves" and group.files and group.files[0].curve:
         lines.append(f"curve = {toml_value(group.files[0].curve)}")
@@ -471,12 +464,9 @@ def _take(group: Group, stated: Stated) -> list[str]:
     asked = {question.key: question for question in group.questions}
     lines += _driven(group, asked, settled) if group.kind in ("level table", "multitone table") else []
     if "columns" in asked:
-        own = settled.get("columns")
-        lines.append(
-            f"columns = {toml_value(own)}"
-            if own
-            else f"columns = {toml_value(asked['columns'].options[0])}   # please confirm"
-        )
+        columns = settled.get("columns")
+        confirm = "" if columns else "   # please confirm"
+        lines.append(f"columns = {toml_value(columns or asked['columns'].options[0])}{confirm}")
     if "unit" in asked:
         is_relative = stated.relative and group.kind not in ("level table", "multitone table")
         lines.append(f"unit = {toml_value('dB relative' if is_relative else stated.unit)}")

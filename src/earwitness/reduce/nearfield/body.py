@@ -272,15 +272,14 @@ def fields_of(
     if body.walled:
         return _in_wall(body, parts, gaps_m, unit_vectors, 2 * np.pi * hz / speed_of_sound, distance_m=distance_m)
     seats = [seat for part in parts for seat in part]
-    microphones = [part[0].place_m + gap * part[0].outward for part, gap in zip(parts, gaps_m, strict=True)]
+    first = [part[0] for part in parts]
+    close = [(one.place_m + gap * one.outward, one.axis, one.side) for one, gap in zip(first, gaps_m, strict=True)]
     away = np.empty((0, 3)) if distance_m is None else distance_m * unit_vectors - body.middle_m
     nodes = _nodes(body, 2 * np.pi * float(hz[-1]) / speed_of_sound)
-    near, there, far = (_on_sphere if body.round else _on_box)(
-        body, seats, parts, microphones, away, unit_vectors, nodes
-    )
+    near, there, far = (_on_sphere if body.round else _on_box)(body, seats, close, away, unit_vectors, nodes)
     places = np.array([seat.place_m for seat in seats])
     wavenumber = 2 * np.pi * hz / speed_of_sound
-    beside = np.linalg.norm(np.array(microphones)[:, None] - places, axis=2)
+    beside = np.linalg.norm(np.array([point for point, _, _ in close])[:, None] - places, axis=2)
     near = _between(near, beside, nodes, wavenumber)
     # Referred to the reference point: its distance along each direction is that from the middle, less this.
     along = unit_vectors @ body.middle_m
@@ -372,19 +371,19 @@ def _by_part(values: ComplexArray, owner: Sequence[int]) -> ComplexArray:
 def _on_box(
     body: Body,
     seats: Sequence[Seat],
-    parts: Sequence[Sequence[Seat]],
-    microphones: Sequence[FloatArray],
+    close: Sequence[tuple[FloatArray, int, float]],
     away: FloatArray,
     unit_vectors: FloatArray,
     nodes: FloatArray,
 ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+    """Of discs (S,), per flow: near their microphones, at points away and far; close : point, axis and side of each
+    microphone."""
     pistons = Pistons(
         np.array([seat.place_m for seat in seats]),
         np.array([seat.radius_m for seat in seats]),
         np.array([seat.axis for seat in seats]),
         np.array([seat.side for seat in seats]),
     )
-    close = [(point, part[0].axis, part[0].side) for point, part in zip(microphones, parts, strict=True)]
     found = box_fields(
         body.half_m, _PANEL_SHARE * body.sphere_m, pistons, nodes, close_m=close, away_m=away, directions=unit_vectors
     )
@@ -394,8 +393,7 @@ def _on_box(
 def _on_sphere(
     body: Body,
     seats: Sequence[Seat],
-    parts: Sequence[Sequence[Seat]],  # noqa: ARG001 - the box's faces need it
-    microphones: Sequence[FloatArray],
+    close: Sequence[tuple[FloatArray, int, float]],
     away: FloatArray,
     unit_vectors: FloatArray,
     nodes: FloatArray,
@@ -407,7 +405,7 @@ def _on_sphere(
     for seat in seats:
         half_angle = float(np.arcsin(np.clip(seat.radius_m / radius, _SMALLEST_CAP, _LARGEST_CAP)))
         rows = []
-        for point in microphones:
+        for point, _, _ in close:
             ratio = float(np.linalg.norm(point)) / radius
             cosine = float(np.clip(point @ seat.outward / (ratio * radius), -1.0, 1.0))
             rows.append(cap_near_pressure(ka, half_angle, cosine, max(ratio, 1.0)) / (4 * np.pi * radius))
