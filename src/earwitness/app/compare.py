@@ -248,7 +248,7 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
 
 def _bands(
     one: compared.Candidate, first: compared.Candidate, match_hz: tuple[float, float]
-) -> tuple[compared.BandDifference, ...]:
+) -> tuple[compared.Part, ...]:
     return compared.band_differences(
         compared.difference(one.curves[compared.BALANCE], first.curves[compared.BALANCE], match_hz=match_hz)
     )

@@ -16,7 +16,7 @@ import scipy.fft
 from earwitness.audition.filters import LEAD_S, Convolver, minimum_phase_taps, on_bins
 from earwitness.audition.loudness import LoudnessMeter, PeakMeter, matched_gains_db
 from earwitness.errors import InputError, choice
-from earwitness.quantities import Curve, FloatArray
+from earwitness.quantities import Curve, FloatArray, runs
 
 _REFERENCE_HZ = (300.0, 3000.0)
 
@@ -66,13 +66,11 @@ def through(curve: Curve, key: str, words: str) -> Version:
 
     The longest run of valid points counts; beyond it the level of its edge is held.
     """
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], curve.valid.astype(np.int8), [0]])))
-    runs = edges.reshape(-1, 2)
     hz = curve.axis.hz
-    start, stop = max(runs.tolist(), key=lambda run: math.log(hz[run[1] - 1] / hz[run[0]]), default=(0, 0))
-    if stop - start < 2 or hz[start] > _REFERENCE_HZ[0] or hz[stop - 1] < _REFERENCE_HZ[1]:
+    longest = max(runs(curve.valid), key=lambda run: float(hz[run.stop - 1] / hz[run.start]), default=slice(0))
+    here, level = hz[longest], curve.values[longest]
+    if here.size < 2 or here[0] > _REFERENCE_HZ[0] or here[-1] < _REFERENCE_HZ[1]:
         raise InputError.of("audition.curve_too_short", curve=curve)
-    here, level = hz[start:stop], curve.values[start:stop]
     middle = (here >= _REFERENCE_HZ[0]) & (here <= _REFERENCE_HZ[1])
     return Version(key, words, here, level - float(np.mean(level[middle])), (float(here[0]), float(here[-1])))
 

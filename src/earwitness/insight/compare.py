@@ -64,9 +64,9 @@ class FigurePair:
 
 
 @dataclass(frozen=True, slots=True)
-class BandDifference:
-    """Where two curves differ beyond their uncertainty over a third of an octave or more. level_db : mean there;
-    u_db : standard uncertainty, taken as wholly dependent inside the band."""
+class Part:
+    """Where two curves differ beyond their uncertainty. level_db : mean there, first less second; u_db : its standard
+    uncertainty, taken as wholly dependent inside."""
 
     low_hz: float
     high_hz: float
@@ -270,17 +270,22 @@ def compare_figures(first: Candidate, second: Candidate) -> tuple[FigurePair, ..
     return tuple(pair for pair in pairs if pair is not None)
 
 
-def band_differences(curve: Curve, *, shortest_octaves: float = SHORTEST_OCTAVES) -> tuple[BandDifference, ...]:
+def band_differences(curve: Curve, *, shortest_octaves: float = SHORTEST_OCTAVES) -> tuple[Part, ...]:
     """Where a difference curve lies beyond its expanded uncertainty on one side, over `shortest_octaves` or more."""
-    beyond = curve.valid & (np.abs(curve.values) > COVERAGE_FACTOR * curve.u_total)
-    side = np.where(beyond, np.sign(curve.values), 0.0)
-    edges = np.flatnonzero(np.diff(side)) + 1
+    values = np.where(curve.valid, curve.values, 0.0)
+    return parts_beyond(curve.axis.hz, values, curve.u_total, times=COVERAGE_FACTOR, shortest_octaves=shortest_octaves)
+
+
+def parts_beyond(
+    hz: FloatArray, values: FloatArray, u: FloatArray, *, times: float, shortest_octaves: float
+) -> tuple[Part, ...]:
+    """Where values (F,) at hz lie beyond so many times u (F,) on one side, over `shortest_octaves` or more."""
+    side = np.where(np.abs(values) > times * u, np.sign(values), 0.0)
     found = []
-    for rows in np.split(np.arange(side.size), edges):
-        low, high = float(curve.axis.hz[rows[0]]), float(curve.axis.hz[rows[-1]])
-        if side[rows[0]] == 0 or log2(high / low) < shortest_octaves:
-            continue
-        found.append(BandDifference(low, high, float(curve.values[rows].mean()), float(curve.u_total[rows].mean())))
+    for rows in np.split(np.arange(side.size), np.flatnonzero(np.diff(side)) + 1):
+        low, high = float(hz[rows[0]]), float(hz[rows[-1]])
+        if side[rows[0]] != 0 and log2(high / low) >= shortest_octaves:
+            found.append(Part(low, high, float(values[rows].mean()), float(u[rows].mean())))
     return tuple(found)
 
 
@@ -386,7 +391,7 @@ def tell_apart(first: Candidate, second: Candidate, *, match_hz: tuple[float, fl
     pairs = compare_figures(first, second)
     factor = NormalDist().inv_cdf(1 - 0.025 / len(pairs)) if pairs else COVERAGE_FACTOR
     reasons = [p.key for p in pairs if p.is_beyond and abs(p.difference) > factor * p.u]
-    curve, share = _shape_difference(first, second, match_hz), None
+    curve, share = _shape_difference(first, second, BALANCE, match_hz), None
     if curve is not None:
         inside = _inside(curve, SHAPE_BAND_HZ)
         beyond = np.abs(curve.values[inside]) > COVERAGE_FACTOR * curve.u_total[inside]
@@ -456,27 +461,26 @@ def _name(key: str) -> str:
     return (info.name if info is not None else base_key(key).replace("_", " ")) + (f" at {place}" if place else "")
 
 
-def _shape_difference(first: Candidate, second: Candidate, match_hz: tuple[float, float]) -> Curve | None:
-    if BALANCE not in first.curves or BALANCE not in second.curves:
-        return None
-    try:
-        found = difference(first.curves[BALANCE], second.curves[BALANCE], match_hz=match_hz)
-    except InputError:
-        return None
-    return found if _octaves(found, SHAPE_BAND_HZ) >= LEAST_OCTAVES else None
-
-
-def _rms(
+def _shape_difference(
     first: Candidate, second: Candidate, key: str, match_hz: tuple[float, float] | None
-) -> tuple[float, float] | None:
-    """Root mean square of a difference over log frequency, and that of its uncertainty."""
+) -> Curve | None:
+    """A curve of one less that of the other; None where less than three octaves of both can be compared."""
     if key not in first.curves or key not in second.curves:
         return None
     try:
         found = difference(first.curves[key], second.curves[key], match_hz=match_hz)
     except InputError:
         return None
-    if _octaves(found, SHAPE_BAND_HZ) < LEAST_OCTAVES:
+    hz = found.axis.hz[_inside(found, SHAPE_BAND_HZ)]
+    return found if hz.size and log2(float(hz[-1] / hz[0])) >= LEAST_OCTAVES else None
+
+
+def _rms(
+    first: Candidate, second: Candidate, key: str, match_hz: tuple[float, float] | None
+) -> tuple[float, float] | None:
+    """Root mean square of a difference over log frequency, and that of its uncertainty."""
+    found = _shape_difference(first, second, key, match_hz)
+    if found is None:
         return None
     inside = _inside(found, SHAPE_BAND_HZ)
     weight = _log_weights(found.axis.hz[inside])
@@ -488,11 +492,6 @@ def _rms(
 
 def _inside(curve: Curve, band_hz: tuple[float, float]) -> BoolArray:
     return curve.valid & (curve.axis.hz >= band_hz[0]) & (curve.axis.hz <= band_hz[1])
-
-
-def _octaves(curve: Curve, band_hz: tuple[float, float]) -> float:
-    hz = curve.axis.hz[_inside(curve, band_hz)]
-    return log2(float(hz[-1] / hz[0])) if hz.size else 0.0
 
 
 def _log_weights(hz: FloatArray) -> FloatArray:

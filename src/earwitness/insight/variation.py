@@ -36,7 +36,7 @@ import numpy as np
 from scipy import special
 
 from earwitness.files.data import worded
-from earwitness.insight.compare import Candidate, FigurePair, compare_figures, difference, resampled
+from earwitness.insight.compare import Candidate, FigurePair, Part, compare_figures, difference, parts_beyond, resampled
 from earwitness.quantities import BoolArray, Curve, Figure, FloatArray, IntArray, Locked, hz_words, runs
 from earwitness.quantities.response import of_devices, pulled_apart
 
@@ -184,17 +184,6 @@ SHORTEST_OCTAVES = 1.0 / 6.0
 Told = Literal["same", "same though seen", "differs", "beyond", "cannot be told"]
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
-    """Where two curves differ beyond the whole curve's band. level_db : mean there, first less second; u_db : its
-    standard uncertainty, taken as wholly dependent inside."""
-
-    low_hz: float
-    high_hz: float
-    level_db: float
-    u_db: float
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Change:
     """What became of a curve from the second session to the first.
@@ -238,7 +227,10 @@ def change(
     slope = _slope_sd([cause.pull_db[0, rows] for cause in moved], u, np.log2(hz))
     length = float(np.sum(0.5 * (slope[1:] + slope[:-1]) * np.diff(np.log2(hz))))
     critical = critical_value(length, alarm=FALSE_ALARM - FALSE_ALARM_MEAN)
-    parts = _parts(hz, d, u, critical) or _overall(hz, d, u, [cause.pull_db[0, rows] for cause in moved])
+    parts = parts_beyond(hz, d, u, times=critical, shortest_octaves=SHORTEST_OCTAVES)
+    parts = tuple(sorted(parts, key=lambda part: -abs(part.level_db))) or _overall(
+        hz, d, u, [cause.pull_db[0, rows] for cause in moved]
+    )
     within = float(np.max(np.abs(d) + ONE_SIDED * u))
     pairs = compare_figures(first, second)
     factor = NormalDist().inv_cdf(1 - FALSE_ALARM / 2 / len(pairs)) if pairs else 2.0
@@ -287,17 +279,6 @@ def _overall(hz: FloatArray, d: FloatArray, u: FloatArray, pulls: Sequence[Float
     if abs(level) <= NormalDist().inv_cdf(1 - FALSE_ALARM_MEAN / 2) * total:
         return ()
     return (Part(float(hz[0]), float(hz[-1]), level, total),)
-
-
-def _parts(hz: FloatArray, d: FloatArray, u: FloatArray, critical: float) -> tuple[Part, ...]:
-    side = np.where(np.abs(d) > critical * u, np.sign(d), 0.0)
-    found = []
-    for rows in np.split(np.arange(side.size), np.flatnonzero(np.diff(side)) + 1):
-        if side[rows[0]] == 0 or np.log2(hz[rows[-1]] / hz[rows[0]]) < SHORTEST_OCTAVES:
-            continue
-        low, high = float(hz[rows[0]]), float(hz[rows[-1]])
-        found.append(Part(low, high, float(d[rows].mean()), float(u[rows].mean())))
-    return tuple(sorted(found, key=lambda part: -abs(part.level_db)))
 
 
 def _told(within_db: float, parts: Sequence[Part]) -> Told:

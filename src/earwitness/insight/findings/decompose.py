@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from earwitness.quantities import ComplexArray, Curve, FloatArray
+from earwitness.quantities import ComplexArray, Curve, FloatArray, runs
 
 _DB = 10.0 / np.log(10.0)
 _LN2 = float(np.log(2.0))
@@ -165,13 +165,11 @@ def decompose(curve: Curve, *, bends: bool = False, rolls_off: bool = True) -> D
 
 def _band(curve: Curve, *, rolls_off: bool) -> tuple[FloatArray, FloatArray] | None:
     """x in octaves about 1 kHz and level on an even grid over the longest valid stretch inside the pass band."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], curve.valid.astype(int), [0]])))
-    if edges.size == 0:
+    hz = curve.axis.hz
+    rows = max(runs(curve.valid), key=lambda run: float(hz[run.stop - 1] / hz[run.start]), default=slice(0))
+    if not hz[rows].size:
         return None
-    widths = curve.axis.hz[edges[1::2] - 1] / curve.axis.hz[edges[::2]]
-    best = int(np.argmax(widths))
-    rows = slice(edges[2 * best], edges[2 * best + 1])
-    octaves = np.log2(curve.axis.hz[rows] / 1000.0)
+    octaves = np.log2(hz[rows] / 1000.0)
     first = np.ceil(octaves[0] * POINTS_PER_OCTAVE - 1e-6)
     last = np.floor(octaves[-1] * POINTS_PER_OCTAVE + 1e-6)
     x = np.arange(first, last + 1) / POINTS_PER_OCTAVE

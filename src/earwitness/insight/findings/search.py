@@ -294,12 +294,6 @@ def _ends_at(curve: Curve, peak: Peak) -> bool:
     return octaves < _SEEN_WIDTHS * half_size_octaves(peak.q)
 
 
-def _audible(size_db: float, q: float) -> sentences.Audible:
-    if found_values.margin_db(size_db, q) > 0:
-        return "with music"
-    return "with noise" if found_values.margin_db(size_db, q, sensitive=True) > 0 else "hardly"
-
-
 def _finding(
     one: _Seen,
     evidence: causes.Evidence,
@@ -334,22 +328,46 @@ def _finding(
     at = sizes.get(found_values.DIRECT, found_values.Sized(peak.size_db, u, u)).size_db
     origins = causes.origins_of(kind, peak.center_hz, peak.q, at, sizes, evidence, drivers, cabinet)
     half = 2.0 ** (0.5 * half_size_octaves(peak.q))
-    facts = sentences.Facts(
-        kind,
+    shown = tuple(key for key, size in evidence.curve_db.items() if size / one.peak.size_db >= _SHOWN_SHARE)
+    found = found_values.Finding(
+        1,
         peak.center_hz,
-        (peak.center_hz / half, peak.center_hz * half),
-        peak.q,
+        peak.center_hz / half,
+        peak.center_hz * half,
         peak.size_db,
-        sizes,
-        found_values.told_of(kind, peak.size_db, u, sizes if resonance is None else {}),
-        found_values.heard_of(kind, peak.size_db, u, sizes if resonance is None else {}),
-        "hardly",
-        causes.is_equalizable(kind, evidence),
-        evidence.horizontal_db,
-        evidence.vertical_db,
-        origins,
+        u,
+        peak.q,
+        kind,
+        shown or (one.target,),
+        evidence={
+            **evidence.numbers(),
+            "threshold_db": float(found_values.threshold_db(peak.q, sensitive=sensitive)),
+            "u_center_hz": peak.u_ln_f * peak.center_hz,
+            "u_q": peak.u_ln_q * peak.q,
+            "fit_u_db": peak.u_db,
+        },
+        margin_db=0.0,
+        is_equalizable=causes.is_equalizable(kind, evidence),
+        title="",
+        sentence="",
+        resonance=resonance,
+        radiator=evidence.radiator if kind in found_values.SOURCES else "",
+        sizes=sizes,
+        origins=origins,
     )
-    return _put(peak, u, facts, evidence, one, sensitive=sensitive, resonance=resonance)
+    margin_db = found_values.margin_db(found.heard.size_db, peak.q, sensitive=sensitive)
+    title = sentences.title_of(kind, peak.center_hz, found.told, peak.q)
+    return replace(found, margin_db=margin_db, title=title, sentence=_in_words(found))
+
+
+def _in_words(one: found_values.Finding) -> str:
+    sentence = sentences.sentences_of(one)
+    if one.resonance is not None:
+        sentence += " " + sentences.gate_sentence(one.resonance)
+    if one.is_equalizable and one.size_db < -COSTLY_DIP_DB:
+        times = 10 ** (-one.size_db / 10)
+        sentence += f" To fill it whole takes {times:.0f} times the amplifier's power there."
+    return sentence
 
 
 def _sized(curve: Curve, peak: Peak, size_db: float, one: _Seen) -> found_values.Sized:
@@ -365,54 +383,6 @@ def _sizes_db(one: _Seen, evidence: causes.Evidence, kind: found_values.Kind) ->
     keys = ("on_axis", "listening_window") if kind in found_values.SOURCES else (one.target,)
     told = [evidence.curve_db[key] for key in dict.fromkeys((one.target, *keys)) if key in evidence.curve_db]
     return [*told, *(one.sizes_db if kind in found_values.SOURCES else ())]
-
-
-def _put(
-    peak: Peak,
-    u: float,
-    facts: sentences.Facts,
-    evidence: causes.Evidence,
-    one: _Seen,
-    *,
-    sensitive: bool,
-    resonance: found_values.Resonance | None,
-) -> found_values.Finding:
-    """A finding of a peak in words and numbers."""
-    kind, mendable = facts.kind, facts.is_equalizable
-    shown = tuple(key for key, size in evidence.curve_db.items() if size / one.peak.size_db >= _SHOWN_SHARE)
-    facts = replace(facts, audible=_audible(facts.heard.size_db, peak.q))
-    sentence = sentences.sentences_of(facts)
-    if resonance is not None:
-        sentence += " " + sentences.gate_sentence(resonance)
-    if mendable and peak.size_db < -COSTLY_DIP_DB:
-        times = 10 ** (-peak.size_db / 10)
-        sentence += f" To fill it whole takes {times:.0f} times the amplifier's power there."
-    numbers = {
-        **evidence.numbers(),
-        "threshold_db": float(found_values.threshold_db(peak.q, sensitive=sensitive)),
-        "u_center_hz": peak.u_ln_f * peak.center_hz,
-        "u_q": peak.u_ln_q * peak.q,
-        "fit_u_db": peak.u_db,
-    }
-    return found_values.Finding(
-        1,
-        peak.center_hz,
-        *facts.band_hz,
-        peak.size_db,
-        u,
-        peak.q,
-        kind,
-        shown or (one.target,),
-        numbers,
-        found_values.margin_db(facts.heard.size_db, peak.q, sensitive=sensitive),
-        mendable,
-        sentences.title_of(kind, peak.center_hz, facts.told, peak.q),
-        sentence,
-        resonance=resonance,
-        radiator=evidence.radiator if kind in found_values.SOURCES else "",
-        sizes=facts.sizes,
-        origins=facts.origins,
-    )
 
 
 def _tilt(part: Decomposition, curve: Curve) -> list[found_values.Finding]:

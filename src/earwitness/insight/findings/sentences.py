@@ -5,7 +5,6 @@ of the place where it is largest. A claim that the evidence does not hold is not
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from typing import Literal
 
 from earwitness.files.data import worded
@@ -21,10 +20,10 @@ from earwitness.insight.findings.finding import (
     Resonance,
     Sized,
     is_alike,
+    margin_db,
 )
 from earwitness.insight.words import region, usual_words
 
-Audible = Literal["with music", "with noise", "hardly"]
 Pattern = Literal["alike", "opposite", "on axis", "off axis", "level", "unsure", "one place"]
 
 _BROAD_Q, _NARROW_Q = 1.5, 5.0
@@ -34,29 +33,6 @@ LEAST_SHARED_DB = 0.5
 """From this size on what all directions share is worth saying. Own choice, that of the findings' least size."""
 
 
-@dataclass(frozen=True, slots=True)
-class Facts:
-    """All that a finding's sentences may rest on; see `Finding`.
-
-    told, heard : the sizes of `Finding.told` and `Finding.heard`; horizontal_db, vertical_db : in the energy of either
-    orbit off the axis, None where they could not be told
-    """
-
-    kind: Kind
-    center_hz: float
-    band_hz: tuple[float, float]
-    q: float
-    size_db: float
-    sizes: Mapping[str, Sized]
-    told: Placed
-    heard: Placed
-    audible: Audible
-    is_equalizable: bool
-    horizontal_db: float | None = None
-    vertical_db: float | None = None
-    origins: tuple[Origin, ...] = ()
-
-
 def hertz(frequency_hz: float) -> str:
     """A frequency in words, two figures that count: 240 Hz, 6.5 kHz."""
     if frequency_hz < 1000.0:
@@ -64,9 +40,9 @@ def hertz(frequency_hz: float) -> str:
     return f"{frequency_hz / 1000.0:.2g} kHz"
 
 
-def shape_word(size_db: float, q: float) -> str:
+def shape_word(size_db: float, q: float | None) -> str:
     """Broad rise, peak, narrow peak; broad dip, dip, narrow dip."""
-    if q < _BROAD_Q:
+    if q is None or q < _BROAD_Q:
         return "broad rise" if size_db > 0 else "broad dip"
     narrow = "narrow " if q >= _NARROW_Q else ""
     return narrow + ("peak" if size_db > 0 else "dip")
@@ -97,7 +73,7 @@ def pattern_of(sizes: Mapping[str, Sized], size_db: float) -> tuple[Pattern, str
     return "unsure", on, off
 
 
-def title_of(kind: Kind, center_hz: float, told: Placed, q: float) -> str:
+def title_of(kind: Kind, center_hz: float, told: Placed, q: float | None) -> str:
     """A few words: Broad rise of 2.5 dB at 240 Hz, in all directions."""
     shape = f"{shape_word(told.size_db, q).capitalize()} of {abs(told.size_db):.1f} dB at {hertz(center_hz)}"
     place = PLACES[told.place] if told.place else "in all directions" if kind in SOURCES else ""
@@ -105,27 +81,27 @@ def title_of(kind: Kind, center_hz: float, told: Placed, q: float) -> str:
     return ", ".join(part for part in (shape, place, extra) if part)
 
 
-def sentences_of(facts: Facts) -> str:
+def sentences_of(one: Finding) -> str:
     """What it is, where, from what cause, what to do, and whether it is heard; each a short sentence."""
-    parts = [_what(facts), *_where(facts), *(origin_sentence(one) for one in facts.origins), _remedy(facts)]
-    return " ".join((*parts, *_sound(facts)))
+    parts = [_what(one), *_where(one), *(origin_sentence(origin) for origin in one.origins), _remedy(one)]
+    return " ".join((*parts, *_sound(one)))
 
 
-def _what(facts: Facts) -> str:
-    shape = shape_word(facts.told.size_db, facts.q)
-    place = f" {PLACES[facts.told.place]}" if facts.told.place else ""
+def _what(one: Finding) -> str:
+    told = one.told
+    place = f" {PLACES[told.place]}" if told.place else ""
     return (
-        f"A {shape} of {abs(facts.told.size_db):.1f} dB (±{2 * facts.told.u_db:.1f} dB) at {hertz(facts.center_hz)}"
-        f"{place}, from {hertz(facts.band_hz[0])} to {hertz(facts.band_hz[1])}, in {region(facts.center_hz)}."
+        f"A {shape_word(told.size_db, one.q)} of {abs(told.size_db):.1f} dB (±{2 * told.u_db:.1f} dB) at "
+        f"{hertz(one.center_hz)}{place}, from {hertz(one.low_hz)} to {hertz(one.high_hz)}, in {region(one.center_hz)}."
     )
 
 
-def _where(facts: Facts) -> list[str]:
+def _where(one: Finding) -> list[str]:
     """On axis against off axis, with signed sizes."""
-    pattern, on, off = pattern_of(facts.sizes, facts.size_db)
-    told = [] if pattern == "one place" else [_WHERE[pattern](facts.sizes, on, off)]
-    if facts.kind == "vertical" and facts.horizontal_db is not None and facts.vertical_db is not None:
-        up, across = signed_db(facts.vertical_db), signed_db(facts.horizontal_db)
+    pattern, on, off = pattern_of(one.sizes, one.size_db)
+    told = [] if pattern == "one place" else [_WHERE[pattern](one.sizes, on, off)]
+    if one.kind == "vertical" and {"horizontal_db", "vertical_db"} <= one.evidence.keys():
+        up, across = (signed_db(one.evidence[key]) for key in ("vertical_db", "horizontal_db"))
         told.append(f"Vertically off axis it is {up}, horizontally {across}.")
     return told
 
@@ -196,21 +172,21 @@ def shared_db(sizes: Mapping[str, Sized]) -> float:
     return min((one.size_db for one in rows), key=abs)
 
 
-def _remedy(facts: Facts) -> str:
-    if facts.kind == "port" and facts.is_equalizable:
+def _remedy(one: Finding) -> str:
+    if one.kind == "port" and one.is_equalizable:
         return "EQ can lower it, but the port still rings at high level."
-    if facts.is_equalizable:
+    if one.is_equalizable:
         return "EQ can mend it."
-    if facts.kind in SOURCES:
+    if one.kind in SOURCES:
         return "Do not equalize it: its phase is not that of a resonance."
-    if facts.kind == "near_axis":
+    if one.kind == "near_axis":
         return "Only another aim can mend it; do not equalize it."
-    if facts.kind == "vertical":
+    if one.kind == "vertical":
         return "Mind the height of your ears; do not equalize it."
-    shared = abs(shared_db(facts.sizes))
-    if facts.kind == "partial" and shared >= LEAST_SHARED_DB:
+    shared = abs(shared_db(one.sizes))
+    if one.kind == "partial" and shared >= LEAST_SHARED_DB:
         return f"All curves share {shared:.1f} dB of it; EQ can mend no more than that."
-    pattern = pattern_of(facts.sizes, facts.size_db)[0]
+    pattern = pattern_of(one.sizes, one.size_db)[0]
     return {
         "on axis": "EQ that mends the axis would spoil the reflections.",
         "off axis": "EQ that mends the reflections would spoil the axis.",
@@ -218,15 +194,16 @@ def _remedy(facts: Facts) -> str:
     }.get(pattern, "EQ cannot mend it in all directions.")
 
 
-def _sound(facts: Facts) -> list[str]:
+def _sound(one: Finding) -> list[str]:
     """Whether it is heard, by the thresholds of `audibility`, and as what; no word of sound below them."""
-    if facts.audible == "hardly":
+    heard, q = one.heard, 1.0 if one.q is None else one.q
+    if margin_db(heard.size_db, q, sensitive=True) <= 0:
         return ["Probably inaudible."]
-    words = usual_words(facts.center_hz, *facts.band_hz, rises=facts.heard.size_db > 0)
-    sound = " or ".join(one.name for one in words)
-    where = "" if facts.heard.place == facts.told.place or not facts.heard.place else f" {PLACES[facts.heard.place]}"
-    size = f" ({signed_db(facts.heard.size_db)}{where})" if where else ""
-    if facts.audible == "with noise":
+    words = usual_words(one.center_hz, one.low_hz, one.high_hz, rises=heard.size_db > 0)
+    sound = " or ".join(word.name for word in words)
+    where = "" if heard.place == one.told.place or not heard.place else f" {PLACES[heard.place]}"
+    size = f" ({signed_db(heard.size_db)}{where})" if where else ""
+    if margin_db(heard.size_db, q) <= 0:
         may = f"on revealing material it may sound {sound}{size}" if words else f"revealing material may show it{size}"
         return [f"Probably inaudible on most music; {may}."]
     return [f"It may sound {sound}{size}."] if words else [f"It is probably audible{size}."]

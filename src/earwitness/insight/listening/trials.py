@@ -1,6 +1,5 @@
 """Trials: how they are dealt, what they show by exact tests, which version is preferred; how reliable ears are."""
 
-import hashlib
 import hmac
 import math
 from collections.abc import Iterable, Mapping, Sequence
@@ -36,7 +35,7 @@ def dealt(secret: str, trial: int) -> int:
 
     Every trial is drawn by itself: lists of half and half help one who balances answers.
     """
-    return hmac.new(secret.encode(), f"trial {trial}".encode(), hashlib.sha256).digest()[0] & 1
+    return hmac.digest(secret.encode(), f"trial {trial}".encode(), "sha256")[0] & 1
 
 
 def at_least(right: int, trials: int, guessing: float = GUESSING) -> float:
@@ -161,12 +160,9 @@ def pairs_dealt(secret: str, versions: int, trials: int) -> tuple[tuple[int, int
     HMAC-SHA256(secret, "block b place p"). Of a last block that is not whole its beginning is played.
     """
     both = [pair for one in combinations(range(versions), 2) for pair in (one, one[::-1])]
-    dealt: list[tuple[int, int]] = []
+    key, dealt = secret.encode(), list[tuple[int, int]]()
     for block in range(-(-trials // len(both))):
-        drawn = [
-            hmac.new(secret.encode(), f"block {block} place {place}".encode(), hashlib.sha256).digest()
-            for place in range(len(both))
-        ]
+        drawn = [hmac.digest(key, f"block {block} place {place}".encode(), "sha256") for place in range(len(both))]
         dealt += [both[place] for place in sorted(range(len(both)), key=drawn.__getitem__)]
     return tuple(dealt[:trials])
 

@@ -104,7 +104,8 @@ def balance_window(
     if crossover_hz is None:
         crossover_hz = _deepest_hz(hz, energy_of(lines @ pressure), fine, change_db, response.valid[rows[known]])
     band = np.asarray(crossover_hz * 2.0 ** (np.arange(-12, 13) / _POINTS_PER_OCTAVE), dtype=np.float64)
-    if hz[0] > band[0] / 1.2 or hz[-1] < band[-1] * 1.2 or not _is_valid(response, rows[known], band):
+    valid = response.valid[rows[known]][:, (hz >= band[0]) & (hz <= band[-1])]
+    if hz[0] > band[0] / 1.2 or hz[-1] < band[-1] * 1.2 or not valid.all():
         raise InputError(f"the directions are not known from {band[0]:.0f} Hz to {band[-1]:.0f} Hz")
     inside = (hz >= band[0] / 1.2) & (hz <= band[-1] * 1.2)
     pressure, u_db = pressure[:, inside], u_db[:, inside]
@@ -223,9 +224,3 @@ def _deepest_hz(hz: FloatArray, energy: FloatArray, fine: FloatArray, change_db:
     if change.min() > -change_db:
         raise InputError.of("insight.nothing_cancels_db", change_db=change_db, search_deg=SEARCH_DEG)
     return float(wanted[int(np.argmin(change))])
-
-
-def _is_valid(response: DirectionalResponse, rows: np.typing.NDArray[np.intp], band: FloatArray) -> bool:
-    hz = response.axis.hz
-    inside = (hz >= band[0]) & (hz <= band[-1])
-    return bool(response.valid[np.ix_(rows, np.flatnonzero(inside))].all())

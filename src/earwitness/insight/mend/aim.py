@@ -128,22 +128,18 @@ def _on_orbit(levels: Levels, orbit: Orbit, angle_deg: float) -> _Place | str:
 
 def _place(levels: Levels, horizontal_deg: float, vertical_deg: float) -> _Place | str:
     """A direction at a horizontal and a vertical angle."""
-    parts = []
-    if abs(horizontal_deg) > _SAME_DEG or abs(vertical_deg) <= _SAME_DEG:
-        parts.append(_on_orbit(levels, "horizontal", horizontal_deg))
-    if abs(vertical_deg) > _SAME_DEG:
-        parts.append(_on_orbit(levels, "vertical", vertical_deg))
-    for part in parts:
-        if isinstance(part, str):
-            return part
-    found = [part for part in parts if not isinstance(part, str)]
-    if len(found) == 1:
-        return found[0]
-    axis = _on_orbit(levels, "horizontal", 0.0)
-    if isinstance(axis, str):
-        return axis
-    weights = found[0].weights + found[1].weights - axis.weights
-    return _Place(weights, found[0].interpolated or found[1].interpolated, True)
+    if abs(vertical_deg) <= _SAME_DEG:
+        return _on_orbit(levels, "horizontal", horizontal_deg)
+    upright = _on_orbit(levels, "vertical", vertical_deg)
+    if abs(horizontal_deg) <= _SAME_DEG:
+        return upright
+    across, axis = (_on_orbit(levels, "horizontal", angle_deg) for angle_deg in (horizontal_deg, 0.0))
+    if isinstance(across, str) or isinstance(axis, str):
+        return across if isinstance(across, str) else axis
+    if isinstance(upright, str):
+        return upright
+    weights = across.weights + upright.weights - axis.weights
+    return _Place(weights, across.interpolated or upright.interpolated, True)
 
 
 def _component(levels: Levels, component: cta2034.Component, orbit: Orbit, aim_deg: float) -> list[_Place] | str:
@@ -389,35 +385,14 @@ def aim_study(
             found.append(one)
     if not found or found[0].angle_deg != 0.0:
         raise InputError("no aim can be studied", expected=missing[0] if missing else "")
-    best, margin, clear = _choice(found, [one.roughness_db for one in found])
-    mended = [one.roughness_mended_db for one in found]
-    known = [value for value in mended if value is not None]
-    best_mended, margin_mended, clear_mended = None, None, False
-    if bands and len(known) == len(found):
-        best_mended, margin_mended, clear_mended = _choice(found, known)
+    plain = _choice(found, [one.roughness_db for one in found])
+    known = [one.roughness_mended_db for one in found if one.roughness_mended_db is not None]
+    equalized = _choice(found, known) if bands and len(known) == len(found) else None
     ordered = tuple(sorted(found, key=lambda one: one.angle_deg))
-    plain = _Found(best, margin, clear)
-    with_equalizer = None if best_mended is None else _Found(best_mended, margin_mended or 0.0, clear_mended)
-    words = _study_words(orbit, plain, with_equalizer, both_sides=both_sides)
-    return AimStudy(ordered, tuple(missing), best, margin, clear, best_mended, margin_mended, words, both_sides)
-
-
-def _choice(aims: list[Aim], scores: list[float]) -> tuple[float, float, bool]:
-    """The aim to take, its lead over the axis, and whether that is beyond doubt. aims : nearest first."""
-    limit = min(scores) + SMALLEST_MARGIN_DB
-    near = [i for i, score in enumerate(scores) if score <= limit]
-    place = min(near, key=lambda i: (abs(aims[i].angle_deg), scores[i]))
-    margin, u = lead(aims[0], aims[place], (scores[0], scores[place]))
-    return aims[place].angle_deg, margin, bool(place > 0 and margin > max(SMALLEST_MARGIN_DB, 2 * u))
-
-
-def lead(ahead: Aim, other: Aim, scores: tuple[float, float] | None = None) -> tuple[float, float]:
-    """By how much `other` is smoother than on axis, and its standard uncertainty, taken as independent [dB].
-
-    scores : of both, where they are not the roughness without an equalizer
-    """
-    first, second = scores or (ahead.roughness_db, other.roughness_db)
-    return first - second, math.hypot(ahead.u_db, other.u_db)
+    mended = (None, None) if equalized is None else (equalized.angle_deg, equalized.margin_db)
+    words = _study_words(orbit, plain, equalized, both_sides=both_sides)
+    best = plain.angle_deg, plain.margin_db, plain.is_clear
+    return AimStudy(ordered, tuple(missing), *best, *mended, words, both_sides)
 
 
 @dataclass(frozen=True, slots=True)
@@ -427,6 +402,24 @@ class _Found:
     angle_deg: float
     margin_db: float
     is_clear: bool
+
+
+def _choice(aims: list[Aim], scores: list[float]) -> _Found:
+    """The aim to take. aims : nearest first."""
+    limit = min(scores) + SMALLEST_MARGIN_DB
+    near = [i for i, score in enumerate(scores) if score <= limit]
+    place = min(near, key=lambda i: (abs(aims[i].angle_deg), scores[i]))
+    margin, u = lead(aims[0], aims[place], (scores[0], scores[place]))
+    return _Found(aims[place].angle_deg, margin, bool(place > 0 and margin > max(SMALLEST_MARGIN_DB, 2 * u)))
+
+
+def lead(ahead: Aim, other: Aim, scores: tuple[float, float] | None = None) -> tuple[float, float]:
+    """By how much `other` is smoother than on axis, and its standard uncertainty, taken as independent [dB].
+
+    scores : of both, where they are not the roughness without an equalizer
+    """
+    first, second = scores or (ahead.roughness_db, other.roughness_db)
+    return first - second, math.hypot(ahead.u_db, other.u_db)
 
 
 def _study_words(orbit: Orbit, plain: _Found, equalized: _Found | None, *, both_sides: bool) -> str:
@@ -512,17 +505,12 @@ def answer(one: Finding, study: AimStudy, others: Sequence[Finding] = ()) -> Aim
 
 def _size_db(one: Finding, aim: Aim, others: Sequence[Finding]) -> float | None:
     """The finding's shape in the curve of an aim that shows it on axis."""
-    curve = _shown(one, aim)
+    curve = {"on_axis": aim.direct, "listening_window": aim.window, "in_room": aim.in_room}.get(_shown_key(one))
     if curve is None or one.q is None:
         return None
     peaks = [_peak(o, o.q) for o in others if o.key != one.key and o.q is not None]
     size, told = sizes_db(curve.axis.hz, curve.values[None, :], curve.valid[None, :], _peak(one, one.q), peaks)
     return float(size[0]) if told[0] else None
-
-
-def _shown(one: Finding, aim: Aim) -> Curve | None:
-    curves = {"on_axis": aim.direct, "listening_window": aim.window, "in_room": aim.in_room}
-    return curves.get(_shown_key(one))
 
 
 def _shown_key(one: Finding) -> str:

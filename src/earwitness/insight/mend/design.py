@@ -45,21 +45,16 @@ def task_of(problem: Problem) -> Task:
         highest = (high_hz, LOW_SHELF_TO_HZ, highest[2])
     if highest[2] <= lowest[2]:
         highest = (highest[0], highest[1], high_hz)
-    (low_q, high_q), (low_shelf_q, high_shelf_q) = limits.q, limits.shelf_q
+    low, high = (
+        np.array(
+            [[math.log(hz), math.log(width), gain_db] for hz, width in zip(at, (q, shelf_q, shelf_q), strict=True)]
+        )
+        for at, q, shelf_q, gain_db in zip((lowest, highest), limits.q, limits.shelf_q, limits.gain_db, strict=True)
+    )
     return Task(
         kinds=tuple(KINDS.index(kind) for kind in limits.kinds),
-        low=np.array(
-            [
-                [math.log(hz), math.log(q), limits.gain_db[0]]
-                for hz, q in zip(lowest, (low_q, low_shelf_q, low_shelf_q), strict=True)
-            ]
-        ),
-        high=np.array(
-            [
-                [math.log(hz), math.log(q), limits.gain_db[1]]
-                for hz, q in zip(highest, (high_q, high_shelf_q, high_shelf_q), strict=True)
-            ]
-        ),
+        low=low,
+        high=high,
         hz=problem.hz,
         warped=prewarped(problem.hz, rate),
         rate_hz=rate,

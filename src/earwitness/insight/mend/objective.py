@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from statistics import median
 
 import numpy as np
 
@@ -326,17 +327,11 @@ def _mostly_falling(hz: FloatArray, over_db: FloatArray) -> FloatArray:
     blocks: list[list[float]] = []
     for value in over_db[use].tolist():
         blocks.append([value])
-        while len(blocks) > 1 and _middle(blocks[-1]) > _middle(blocks[-2]):
+        while len(blocks) > 1 and median(blocks[-1]) > median(blocks[-2]):
             last = blocks.pop()
             blocks[-1] = sorted(blocks[-1] + last)
-    fit = np.concatenate([np.full(len(block), _middle(block)) for block in blocks])
+    fit = np.concatenate([np.full(len(block), median(block)) for block in blocks])
     return np.asarray(np.interp(np.log2(hz), np.log2(hz[use]), fit), dtype=float)
-
-
-def _middle(ordered: list[float]) -> float:
-    """Median of a sorted list."""
-    half = len(ordered) // 2
-    return ordered[half] if len(ordered) % 2 else 0.5 * (ordered[half - 1] + ordered[half])
 
 
 def _line(x: FloatArray, hz: FloatArray, over_db: FloatArray) -> FloatArray:
@@ -386,11 +381,11 @@ def _shares(seen: Seen, scales: Scales, parts: _Parts) -> _Shares:
     """See the module: errors of the levels themselves are no disagreement, so a part of them is taken out of s^2."""
     u2 = seen.u_own_db**2
     detail = seen.level_db - seen.level_db @ scales.trend.T
-    group = _pooled(seen)
-    pooled = (group * detail).sum(axis=0)
-    spread = np.maximum((group * (detail - pooled) ** 2).sum(axis=0) - 0.7 * u2, 0.0)
     window = seen.window[:, None] * seen.trusted
     window = window / window.sum(axis=0)
+    group = _pooled(seen, window)
+    pooled = (group * detail).sum(axis=0)
+    spread = np.maximum((group * (detail - pooled) ** 2).sum(axis=0) - 0.7 * u2, 0.0)
     mean = (window * detail).sum(axis=0)
     in_window = np.maximum((window * (detail - mean) ** 2).sum(axis=0) - 0.7 * u2, 0.0)
     between = (parts.curve_weight * (parts.narrow_db - parts.narrow) ** 2).sum(axis=0)
@@ -413,12 +408,10 @@ def _shares(seen: Seen, scales: Scales, parts: _Parts) -> _Shares:
     )
 
 
-def _pooled(seen: Seen) -> FloatArray:
+def _pooled(seen: Seen, window: FloatArray) -> FloatArray:
     """(P, F) weights of single directions: half on the window's, half on those of the early reflections by energy."""
-    window = seen.window[:, None] * seen.trusted
-    window = window / window.sum(axis=0)
     if seen.early is None:
-        return np.asarray(window, dtype=float)
+        return window
     early = seen.early[:, None] * seen.trusted * 10 ** ((seen.level_db - seen.level_db.max()) / 10)
     return np.asarray(0.5 * window + 0.5 * early / early.sum(axis=0), dtype=float)
 

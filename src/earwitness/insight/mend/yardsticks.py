@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 
 from earwitness.figures.linearity import LINEARITY_BAND_HZ
-from earwitness.figures.rating import IDEAL_SUBWOOFER_HZ, NARROW_BAND_HZ, POINTS_PER_BAND, rating_value
+from earwitness.figures.rating import IDEAL_SUBWOOFER_HZ, NARROW_BAND_HZ, narrow_band_deviations, rating_value
 from earwitness.figures.sampling import band_grid, sampled, smoothed
 from earwitness.insight.mend.views import ON, PER_OCTAVE, ROOM, WINDOW, Seen, scales_of
 from earwitness.insight.variation import variation
@@ -102,11 +102,7 @@ def narrow_band_deviation(x: FloatArray, rows: FloatArray, at: FloatArray) -> Fl
     right = np.clip(np.searchsorted(x, at), 1, x.size - 1)
     part = (at - x[right - 1]) / (x[right] - x[right - 1])
     values = rows[:, right - 1] * (1 - part) + rows[:, right] * part
-    starts = np.arange(0, at.size, POINTS_PER_BAND)
-    sizes = np.diff(np.append(starts, at.size))
-    means = np.add.reduceat(values, starts, axis=1) / sizes
-    away = np.abs(values - np.repeat(means, sizes, axis=1))
-    return np.asarray((np.add.reduceat(away, starts, axis=1) / sizes).mean(axis=1), dtype=float)
+    return narrow_band_deviations(values)
 
 
 def worse(before: Mapping[str, FloatArray], after: Mapping[str, FloatArray]) -> FloatArray:
